@@ -1,0 +1,67 @@
+"""The field dictionary, read off the models."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandera.polars as pa
+import polars as pl
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One field of one table, as its model declares it."""
+
+    table: str
+    name: str
+    type: str
+    unit: str
+    role: str
+    required: bool
+    low: float | None
+    high: float | None
+    levels: tuple[str, ...]
+    description: str
+
+    @property
+    def range(self) -> str:
+        """The values it may take, in words."""
+        if self.levels:
+            return ", ".join(self.levels)
+        if self.low is not None and self.high is not None:
+            return f"{self.low:g} to {self.high:g}"
+        if self.low is not None:
+            return f"{self.low:g} or more"
+        return f"{self.high:g} or less" if self.high is not None else ""
+
+
+def dictionary(table: str, model: type[pa.DataFrameModel]) -> list[Entry]:
+    """Every field of `model`, in its order, as one Entry each; `table` is the name they stand under."""
+    return [_entry(table, name, column) for name, column in model.to_schema().columns.items()]
+
+
+_WORDS: dict[Any, str] = {
+    pl.String: "text",
+    pl.Float64: "number",
+    pl.Int64: "whole number",
+    pl.Boolean: "true/false",
+    pl.Date: "date",
+    pl.Datetime: "date or date-time",
+}
+
+
+def _entry(table: str, name: str, column: Any) -> Entry:
+    told = column.metadata or {}
+    return Entry(
+        table=table,
+        name=name,
+        type=_WORDS[column.dtype.type.base_type()],
+        unit=told.get("unit", ""),
+        role=told.get("role", ""),
+        required=told.get("required", not column.nullable),
+        low=told.get("low"),
+        high=told.get("high"),
+        levels=tuple(told.get("levels") or ()),
+        description=column.description or "",
+    )

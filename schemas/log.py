@@ -1,0 +1,175 @@
+"""The bleed log: the canonical tables after intake, one model a table.
+
+Names are the trade's own words and units stand in them. A field that is not required may be missing, as a
+column or in a row: *not recorded* is a state of its own, never silently done nor missed.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import pandera.polars as pa
+import polars as pl
+
+from schemas.declare import declare
+
+BRAKES = ("front", "rear")
+JOB_REASONS = (
+    "scheduled", "soft_lever", "dirty_fluid", "new_hose", "new_brake", "leak_repair", "comeback", "other",
+)  # fmt: skip
+FLUIDS = ("mineral", "dot3", "dot4", "dot5.1")
+HOSE_ROUTES = ("external", "internal")
+FLUID_OUT = ("clear", "cloudy", "dark", "gritty")
+COMPLAINTS = ("soft_lever", "long_travel", "leak", "drag", "noise", "weak_braking", "other")
+FINDINGS = ("air", "leak", "old_fluid", "worn_part", "pads", "none_found", "other")
+DIRECTIONS = ("down", "up")
+
+# A date or date-time, kept as wall time; whether the hour was written stands beside it in `<field>_has_time`.
+Moment = Annotated[pl.Datetime, "us", None]
+
+
+class LogTable(pa.DataFrameModel):
+    """What the log's tables share: own columns of the shop and the row's origin may stand beside the fields."""
+
+    class Config:
+        strict = False
+        metadata = None
+
+
+class Sessions(LogTable):
+    """One bleed of one brake."""
+
+    session_id: str = declare("the bleed's own number", role="key", required=True, unique=True)
+    shop: str = declare("workshop", role="context")
+    bike_id: str = declare("the bike, by whatever the shop calls it", role="key", required=True)
+    brake: str = declare("which brake", role="context", levels=BRAKES, required=True)
+    technician: str = declare("who bled it", role="context", required=True)
+    started_at: Moment = declare(
+        "when the bleed began (from 1990-01-01 to the as-of date)", role="context", required=True
+    )
+    minutes: float = declare("bench minutes", role="sign", unit="min", low=2, high=480)
+    job_reason: str = declare("why the brake was bled", role="context", levels=JOB_REASONS)
+    brake_model: str = declare("brake model", role="context")
+    bike_kind: str = declare("kind of bike", role="context")
+    fluid_required: str = declare("fluid the maker asks for", role="context", levels=FLUIDS)
+    fluid_used: str = declare("fluid put in", role="technique", levels=FLUIDS)
+    kit_fluid: str = declare("fluid the bleed kit is kept for", role="technique", levels=FLUIDS)
+    hose_route: str = declare("hose outside or inside the frame", role="context", levels=HOSE_ROUTES)
+    hose_mm: float = declare("hose length", role="context", unit="mm", low=300, high=3000)
+    piston_pairs: int = declare("pairs of pistons in the caliper", role="context", low=1, high=3)
+    shop_temp_c: float = declare("temperature in the shop", role="context", unit="°C", low=-10, high=50)
+    trial: str = declare("the trial this bleed belongs to", role="context")
+    trial_arm: str = declare("its arm in that trial", role="context")
+    lever_reach_mm: float = declare(
+        "lever tip to bar centre while bleeding", role="technique", unit="mm", low=40, high=130
+    )
+    pads_out: bool = declare("pads out of the caliper", role="technique")
+    pistons_seated: bool = declare("pistons pushed fully back", role="technique")
+    blocks_fitted: int = declare("bleed blocks fitted", role="technique", low=0, high=3)
+    block_mm: float = declare("thickness of the bleed block", role="technique", unit="mm", low=5, high=25)
+    lever_syringe_fill: float = declare(
+        "lever syringe filled to, as a fraction of the syringe", role="technique", unit="fraction", low=0, high=1
+    )
+    caliper_syringe_fill: float = declare(
+        "caliper syringe filled to, as a fraction of the syringe", role="technique", unit="fraction", low=0, high=1
+    )
+    kit_purged: bool = declare("air cleared out of syringes and hoses", role="technique")
+    cycles: int = declare("full down-and-up passes of fluid", role="technique", low=0, high=30)
+    volume_moved_ml: float = declare("fluid moved in all", role="technique", unit="ml", low=0, high=1000)
+    bubbles_first: int = declare("bubbles counted in the first cycle", role="sign", low=0, high=500)
+    bubbles_last: int = declare("bubbles counted in the last cycle (decides a step too)", role="sign", low=0, high=500)
+    lever_vacuum_strokes: int = declare("vacuum-and-pressure strokes at the lever", role="technique", low=0, high=60)
+    settle_minutes: float = declare("wait for bubbles to rise", role="technique", unit="min", low=0, high=1440)
+    lever_syringe_end_ml: float = declare(
+        "left in the lever syringe at the end", role="technique", unit="ml", low=0, high=200
+    )
+    caliper_syringe_end_ml: float = declare(
+        "left in the caliper syringe at the end", role="technique", unit="ml", low=0, high=200
+    )
+    syringes_upright: bool = declare("both syringes held vertical while fluid moved", role="technique")
+    caliper_closed_first: bool = declare(
+        "caliper port screw in at once, before the lever was opened to air", role="technique"
+    )
+    port_seals_checked: bool = declare("the O-ring was on both port screws", role="technique")
+    lever_port_nm: float = declare("lever port screw tightened to", role="technique", unit="N·m", low=0, high=10)
+    caliper_port_nm: float = declare("caliper port screw tightened to", role="technique", unit="N·m", low=0, high=10)
+    cleaned: bool = declare("lever and caliper wiped with alcohol before the pads went in", role="technique")
+    reach_restored: bool = declare("the rider's reach put back", role="technique")
+    fluid_out: str = declare("the old fluid as it came out", role="context", levels=FLUID_OUT)
+    lever_travel_before_mm: float = declare(
+        "lever tip travel to the bite, before", role="context", unit="mm", low=0, high=120
+    )
+    lever_travel_after_mm: float = declare(
+        "lever tip travel to the bite, after", role="sign", unit="mm", low=0, high=120
+    )
+    pump_gain_mm: float = declare("travel lost after five quick pulls", role="sign", unit="mm", low=-5, high=60)
+    hard_pull_firm: bool = declare("firm under a hard pull", role="sign")
+    leak_seen: bool = declare("leak seen", role="sign")
+    note: str = declare("whatever was written beside it")
+
+
+class Comebacks(LogTable):
+    """One return of one brake."""
+
+    comeback_id: str = declare("the return's own number", role="key", required=True, unique=True)
+    session_id: str = declare("the bleed it answers to, if the shop wrote it down", role="key")
+    bike_id: str = declare("the bike", role="key", required=True)
+    brake: str = declare("which brake", role="context", levels=BRAKES)
+    returned_at: Moment = declare(
+        "when it came back (from 1990-01-01 to the as-of date)", role="outcome", required=True
+    )
+    complaint: str = declare("what the rider complained of", role="outcome", levels=COMPLAINTS)
+    finding: str = declare("what the bench found", role="outcome", levels=FINDINGS)
+    minutes: float = declare("bench minutes", role="outcome", unit="min", low=0, high=480)
+    parts_cost: float = declare("parts, in the shop's currency", role="outcome", unit="currency", low=0)
+
+
+class Passes(LogTable):
+    """One pass of fluid."""
+
+    session_id: str = declare("the bleed", role="key", required=True)
+    pass_no: int = declare("number of the pass, from 1", role="key", required=True, low=1, high=60)
+    direction: str = declare("which way the fluid went", role="technique", levels=DIRECTIONS)
+    ml: float = declare("fluid moved", role="technique", unit="ml", low=0, high=200)
+    bubbles: int = declare("bubbles counted", role="sign", low=0, high=500)
+    seconds: float = declare("time it took", role="technique", unit="s", low=0, high=3600)
+
+
+class Technicians(LogTable):
+    """One technician."""
+
+    technician: str = declare("name", role="key", required=True, unique=True)
+    started_on: pl.Date = declare("first day at the bench", role="context")
+    shop: str = declare("workshop", role="context")
+
+
+class Coaching(LogTable):
+    """One coaching of one technician on one step."""
+
+    technician: str = declare("who was coached", role="key", required=True)
+    coached_on: pl.Date = declare("the day", role="key", required=True)
+    step: str = declare("the step, by its id in the standard", role="key", required=True)
+
+
+class Brakes(LogTable):
+    """One brake model and its measures."""
+
+    brake_model: str = declare("brake model", role="key", required=True, unique=True)
+    lever_ratio: float = declare("tip travel over master piston travel", role="context", low=1, high=20)
+    master_bore_mm: float = declare("master cylinder bore", role="context", unit="mm", low=4, high=25)
+    caliper_bore_mm: float = declare("caliper piston bore", role="context", unit="mm", low=8, high=50)
+    hose_bore_mm: float = declare("hose bore", role="context", unit="mm", low=0.5, high=6)
+    hose_mm: float = declare("hose length as delivered", role="context", unit="mm", low=300, high=3000)
+    travel_reference_mm: float = declare("lever travel of a firm brake", role="context", unit="mm", low=0, high=120)
+    port_nm_min: float = declare("least port screw torque", role="context", unit="N·m", low=0, high=10)
+    port_nm_max: float = declare("greatest port screw torque", role="context", unit="N·m", low=0, high=10)
+
+
+LOG_TABLES: dict[str, type[LogTable]] = {
+    "sessions": Sessions,
+    "comebacks": Comebacks,
+    "passes": Passes,
+    "technicians": Technicians,
+    "coaching": Coaching,
+    "brakes": Brakes,
+}

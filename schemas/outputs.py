@@ -1,0 +1,336 @@
+"""Every table a run writes, one model a file. Columns may be added, never renamed.
+
+Rates are fractions; `*_per_100` are comebacks per 100 bleeds; intervals are 95%; rank 1 is the costliest.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandera.polars as pa
+import polars as pl
+
+from schemas.declare import declare
+
+RULES = (
+    "required_missing", "unreadable", "unreadable_row", "out_of_range", "unknown_level", "after_as_of",
+    "two_contents", "exact_copy", "no_bleed_found",
+)  # fmt: skip
+ACTIONS = ("row_set_aside", "value_blanked", "duplicate", "unlinked")
+SIGNALS = ("none", "high", "low", "too_few")
+VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
+HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
+
+
+class OutputTable(pa.DataFrameModel):
+    """What the written tables share: their columns, all of them, in this order."""
+
+    class Config:
+        strict = True
+        ordered = True
+        metadata = None
+
+
+def count(description: str) -> Any:
+    return declare(description, low=0, required=True)
+
+
+def fraction(description: str, *, required: bool = False) -> Any:
+    return declare(description, unit="fraction", low=0, high=1, required=required)
+
+
+class Intake(OutputTable):
+    """Where the rows went: one input file and table a row."""
+
+    file: str = declare("as given; book.xlsx#sheet, shop.sqlite#table", required=True)
+    table: str = declare("the log table it holds", required=True)
+    rows_read: int = count("rows read")
+    accepted: int = count("rows accepted")
+    set_aside: int = count("rows set aside")
+    duplicates: int = count("exact copies of an earlier row")
+    unlinked: int = count("accepted returns that found no bleed")
+    values_blanked: int = count("cells of accepted rows that were blanked")
+
+
+class SetAside(OutputTable):
+    """Why a row was set aside or a value blanked: one reason a row."""
+
+    file: str = declare("as in intake", required=True)
+    row: int = declare(
+        "the spreadsheet's row, heading and titles counted; the line in JSON lines; from 1 in Parquet and databases",
+        required=True,
+        low=1,
+    )
+    table: str = declare("the log table", required=True)
+    column: str = declare("canonical column; the id for duplicates and conflicts; empty for unlinked")
+    heading: str = declare("what the file calls it")
+    rule: str = declare("the rule it broke", levels=RULES, required=True)
+    value: str = declare("the value as it stood")
+    action: str = declare("what was done", levels=ACTIONS, required=True)
+    message: str = declare("in words", required=True)
+
+
+class Rates(OutputTable):
+    """How many come back, one group a row."""
+
+    kind: str = declare("all, shop, technician, brake_model, fluid, job_reason", required=True)
+    group: str = declare("the group", required=True)
+    sessions: int = count("accepted bleeds")
+    mature: int = count("bleeds followed for the whole window")
+    comebacks: int = count("mature bleeds with at least one re-bleed return within the window")
+    rate: float = fraction("comebacks / mature")
+    rate_lo: float = fraction("Wilson, 95%")
+    rate_hi: float = fraction("Wilson, 95%")
+    incidence: float = fraction("Aalen–Johansen at the window, all bleeds")
+    incidence_lo: float = fraction("95%")
+    incidence_hi: float = fraction("95%")
+    expected: float = declare("comebacks expected from the same mix of work", low=0)
+    ratio: float = declare("comebacks / expected", low=0)
+    ratio_lo: float = declare("exact Poisson, 95%", low=0)
+    ratio_hi: float = declare("exact Poisson, 95%", low=0)
+    shrunk_rate: float = fraction("rate pulled toward the expectation as far as its evidence is thin")
+    shrunk_lo: float = fraction("95%")
+    shrunk_hi: float = fraction("95%")
+    funnel_lo: float = declare("ratio that chance alone explains, lower", low=0)
+    funnel_hi: float = declare("ratio that chance alone explains, upper", low=0)
+    p_value: float = fraction("two-sided, widened for overdispersion")
+    q_value: float = fraction("after Benjamini–Hochberg within the kind")
+    signal: str = declare("more or fewer than chance explains", levels=SIGNALS, required=True)
+    rank_lo: float = declare("lower 95% limit of the rank by shrunk ratio within the kind, 1 the highest", low=1)
+    rank_hi: float = declare("upper 95% limit of that rank", low=1)
+
+
+class Months(OutputTable):
+    """Better or worse, one group and month a row."""
+
+    kind: str = declare("all or shop", required=True)
+    group: str = declare("the group", required=True)
+    month: str = declare("YYYY-MM of started_at", required=True)
+    sessions: int = count("accepted bleeds")
+    mature: int = count("bleeds followed for the whole window")
+    comebacks: int = count("of the mature ones")
+    rate: float = fraction("comebacks / mature")
+    centre: float = fraction("centre line")
+    lower: float = fraction("lower limit")
+    upper: float = fraction("upper limit")
+    cusum_up: float = declare("case-mix-adjusted CUSUM for worse", low=0)
+    cusum_down: float = declare("case-mix-adjusted CUSUM for better", low=0)
+    signal: str = declare("more or fewer than chance explains", levels=SIGNALS, required=True)
+    change_began: bool = declare("the month the change-point estimate names", required=True)
+    step_moved: str = declare("the step whose missed share moved with the change")
+    cusum_limit: float = declare("where the CUSUM signals", low=0)
+
+
+class Steps(OutputTable):
+    """What each step of the standard costs when missed."""
+
+    step: str = declare("step id", required=True)
+    title: str = declare("the step in words", required=True)
+    recorded: int = count("bleeds where it is known")
+    missed: int = count("bleeds where it was missed")
+    share_missed: float = fraction("of recorded")
+    preventable_per_100: float = declare("comebacks spared per 100 bleeds if nobody missed it", unit="per 100")
+    lo: float = declare("95%", unit="per 100")
+    hi: float = declare("95%", unit="per 100")
+    p_value: float = fraction("one-sided")
+    q_value: float = fraction("after Benjamini–Hochberg over the steps")
+    rank: int = declare("1 the costliest", low=1)
+    rank_lo: int = declare("95%", low=1)
+    rank_hi: int = declare("95%", low=1)
+    by_return: float = declare("layer 1: from returns alone", unit="per 100")
+    by_return_lo: float = declare("95%", unit="per 100")
+    by_return_hi: float = declare("95%", unit="per 100")
+    check_per_100: float = declare("layer 3: cross-fitted doubly robust on mature bleeds", unit="per 100")
+    check_lo: float = declare("95%", unit="per 100")
+    check_hi: float = declare("95%", unit="per 100")
+    e_value: float = declare("how strong an unseen cause would have to be", low=1)
+    verdict: str = declare("what may be said", levels=VERDICTS, required=True)
+    naive_difference: float = declare("(rate missed − rate met) × share missed × 100", unit="per 100")
+    check_disagrees: bool = declare("the check differs from the headline by more than chance")
+
+
+class Tolerance(OutputTable):
+    """The adjusted risk along a reading."""
+
+    step: str = declare("step id", required=True)
+    field: str = declare("the reading", required=True)
+    reading: float = declare("value of the reading", required=True)
+    bleeds: int = count("bleeds near this reading")
+    risk: float = fraction("adjusted risk within the window")
+    lo: float = fraction("95%")
+    hi: float = fraction("95%")
+    tolerance_lo: float = declare("the standard's lower limit")
+    tolerance_hi: float = declare("the standard's upper limit")
+
+
+class WhatIf(OutputTable):
+    """What would be spared if some steps were never missed."""
+
+    scenario: str = declare("scenario", required=True)
+    steps: str = declare("step ids, space between", required=True)
+    preventable_per_100: float = declare("comebacks spared", unit="per 100")
+    lo: float = declare("95%", unit="per 100")
+    hi: float = declare("95%", unit="per 100")
+    comebacks_per_year: float = declare("comebacks spared a year")
+    minutes_per_year: float = declare("bench minutes spared a year", unit="min")
+    parts_per_year: float = declare("parts spared a year", unit="currency")
+
+
+class Technique(OutputTable):
+    """Misses against peers on the same work, one technician and step a row."""
+
+    technician: str = declare("technician", required=True)
+    step: str = declare("step id", required=True)
+    recorded: int = count("bleeds where it is known")
+    missed: int = count("bleeds where it was missed")
+    share: float = fraction("of recorded")
+    peer_share: float = fraction("what the same work predicts for peers")
+    excess: float = declare("share above peers, partially pooled", low=-1, high=1)
+    lo: float = declare("95%", low=-1, high=1)
+    hi: float = declare("95%", low=-1, high=1)
+    preventable: float = declare("comebacks a year that the excess costs")
+    coach_rank: int = declare("1 to practise first", low=1)
+
+
+class CoachingEffect(OutputTable):
+    """Did a coaching work."""
+
+    technician: str = declare("who was coached", required=True)
+    step: str = declare("step id", required=True)
+    coached_on: pl.Date = declare("the day", required=True)
+    missed_before: float = fraction("share missed before")
+    missed_after: float = fraction("share missed after")
+    change: float = declare("change against peers (difference in differences)", low=-2, high=2)
+    lo: float = declare("95%", low=-2, high=2)
+    hi: float = declare("95%", low=-2, high=2)
+    peers_change: float = declare("peers' change over the same days", low=-1, high=1)
+
+
+class Risk(OutputTable):
+    """The risk of each bleed, with its reasons."""
+
+    session_id: str = declare("bleed", required=True)
+    risk: float = fraction("of a re-bleed return within the window", required=True)
+    risk_lo: float = fraction("95%")
+    risk_hi: float = fraction("95%")
+    reason_1: str = declare("strongest reason, in words")
+    reason_2: str = declare("next")
+    reason_3: str = declare("next")
+    out_of_time: bool = declare("the model knew only outcomes known before this bleed", required=True)
+    model_risk: float = fraction("the saved model's risk", required=True)
+    on_worklist: bool = declare("among the highest recent risks the shop can check", required=True)
+
+
+class SecondChecks(OutputTable):
+    """What checking a share of the bleeds a second time would catch and save."""
+
+    share: float = fraction("share of bleeds checked", required=True)
+    checks_per_week: float = declare("checks a week", low=0)
+    threshold: float = fraction("risk from which a bleed is checked")
+    caught_per_100_comebacks: float = declare("comebacks among the checked, per 100", low=0, high=100)
+    precision: float = fraction("comebacks among the checked")
+    net_benefit: float = declare("net benefit per bleed at that threshold")
+    minutes_saved: float = declare("bench minutes saved a year, the checks paid for", unit="min")
+
+
+class ModelQuality(OutputTable):
+    """How good the risk model is, against simple rules."""
+
+    metric: str = declare("metric", required=True)
+    value: float = declare("out of time")
+    lo: float = declare("95%")
+    hi: float = declare("95%")
+    baseline: float = declare("the same metric for the baseline")
+    against: str = declare("which baseline")
+
+
+class Holds(OutputTable):
+    """Bleeds to call back now, whatever the statistics say."""
+
+    session_id: str = declare("bleed", required=True)
+    rule: str = declare("which hold", levels=HOLDS, required=True)
+    found: str = declare("what the log says", required=True)
+    required: str = declare("what it should say", required=True)
+    action: str = declare("what to do", required=True)
+    open: bool = declare("false where a later bleed of that brake broke no rule", required=True)
+
+
+class Credibility(OutputTable):
+    """Can the log be believed, one technician and test a row."""
+
+    technician: str = declare("technician", required=True)
+    test: str = declare("test", required=True)
+    field: str = declare("field tested")
+    n: int = count("entries tested")
+    statistic: float = declare("test statistic")
+    p_value: float = fraction("p-value")
+    q_value: float = fraction("after false-discovery control over all tests")
+    flag: bool = declare("a reason to talk, not a verdict", required=True)
+    example_sessions: str = declare("bleeds to look at, space between")
+
+
+class Costs(OutputTable):
+    """What comebacks cost a year, by cause."""
+
+    cause: str = declare("cause", required=True)
+    comebacks_per_year: float = declare("comebacks a year")
+    minutes_per_year: float = declare("bench minutes a year", unit="min")
+    parts_per_year: float = declare("parts a year", unit="currency")
+
+
+class Trial(OutputTable):
+    """A trial in the log, one arm a row."""
+
+    trial: str = declare("trial", required=True)
+    arm: str = declare("arm", required=True)
+    bleeds: int = count("bleeds")
+    comebacks: int = count("comebacks within the window")
+    rate: float = fraction("comebacks / mature bleeds")
+    difference: float = declare("against the first arm", low=-1, high=1)
+    lo: float = declare("95%", low=-1, high=1)
+    hi: float = declare("95%", low=-1, high=1)
+    p_value: float = fraction("two-sided")
+
+
+class Gauge(OutputTable):
+    """Where a reading's spread comes from."""
+
+    source: str = declare("source of spread", required=True)
+    sd: float = declare("standard deviation, in the reading's unit", low=0)
+    lo: float = declare("95%", low=0)
+    hi: float = declare("95%", low=0)
+    share_of_total: float = fraction("of the total standard deviation")
+    share_of_tolerance: float = declare("six standard deviations over the tolerance", low=0)
+
+
+class Prove(OutputTable):
+    """The audit held against known truth."""
+
+    measure: str = declare("measure", required=True)
+    sessions: int = count("bleeds in each workshop")
+    worlds: int = count("simulated workshops")
+    value: float = declare("value")
+    lo: float = declare("95%")
+    hi: float = declare("95%")
+    aim: str = declare("what it should be")
+
+
+AUDIT_TABLES: dict[str, type[OutputTable]] = {
+    "intake": Intake,
+    "set_aside": SetAside,
+    "rates": Rates,
+    "months": Months,
+    "steps": Steps,
+    "tolerance": Tolerance,
+    "what_if": WhatIf,
+    "technique": Technique,
+    "coaching": CoachingEffect,
+    "risk": Risk,
+    "second_checks": SecondChecks,
+    "model": ModelQuality,
+    "holds": Holds,
+    "credibility": Credibility,
+    "costs": Costs,
+    "trial": Trial,
+}
+OTHER_TABLES: dict[str, type[OutputTable]] = {"gauge": Gauge, "prove": Prove}
