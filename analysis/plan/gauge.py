@@ -1,0 +1,136 @@
+"""Can a reading be trusted: repeatability and reproducibility of a measurement by analysis of variance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.plan.components import Components, balanced_components, unbalanced_components
+from schemas import checked
+from schemas.outputs import Gauge
+
+Numbers = NDArray[np.float64]
+DRAWS = 4000
+CATEGORY_FACTOR = 2**0.5
+"""Distinct categories: √2 × part spread over gauge spread, cut to a whole number (the trade's measurement manual)."""
+
+
+@dataclass(frozen=True)
+class GaugeStudy:
+    """A finished study.
+
+    `table` holds the spread by source with 95% limits; `distinct_categories` how many groups of items the reading can
+    tell apart; `interaction_p` the p-value of technician × item, and `interaction_pooled` whether it was left out for
+    being no larger than chance; `balanced` whether every technician read every item equally often.
+    """
+
+    table: DataFrame[Gauge]
+    distinct_categories: int
+    interaction_p: float | None
+    interaction_pooled: bool
+    balanced: bool
+    readings: int
+    verdict: str
+
+
+def gauge_study(
+    readings: pl.DataFrame,
+    rng: np.random.Generator,
+    *,
+    tolerance: float | None = None,
+    pool_above_p: float = 0.25,
+) -> GaugeStudy:
+    """Where the spread of a reading comes from.
+
+    Estimand: standard deviations of repeatability (same technician, same item), reproducibility (between technicians,
+    their interaction with items included), the gauge (both together), the items, and the total. Balanced studies by
+    two-way random-effects analysis of variance, others by restricted maximum likelihood; limits by generalised
+    pivotal draws (Weerahandi 1993) or a parametric bootstrap.
+
+    Parameters
+    ----------
+    readings
+        Columns item, technician (text) and reading (number), one row a reading; at least two of each.
+    rng
+        For the interval draws.
+    tolerance
+        Width of the tolerance in the reading's unit, for share_of_tolerance (6 standard deviations over it).
+    pool_above_p
+        The interaction is pooled with repeatability when its p-value is above this (0.25: the measurement systems
+        analysis manual's rule, from memory); 0 always pools, 1 never does.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two items, technicians or repeats: the spread cannot be told apart.
+    """
+    readings = readings.drop_nulls(["item", "technician", "reading"])
+    _refuse_too_little(readings)
+    counts = readings.group_by("item", "technician").len().get_column("len")
+    cells = readings.n_unique("item") * readings.n_unique("technician")
+    balanced = counts.len() == cells and counts.n_unique() == 1
+    found = (balanced_components if balanced else unbalanced_components)(readings, rng, pool_above_p, DRAWS)
+    sd, draws = _spread(found.variances), _spread(found.draws)
+    table = _table(sd, draws, tolerance)
+    gauge_share = float(sd[2, 0] / sd[5, 0]) if sd[5, 0] > 0 else 0.0
+    categories = int(CATEGORY_FACTOR * sd[4, 0] / sd[2, 0]) if sd[2, 0] > 0 else 0
+    return GaugeStudy(
+        table=checked(Gauge, table),
+        distinct_categories=categories,
+        interaction_p=found.interaction_p,
+        interaction_pooled=found.pooled,
+        balanced=balanced,
+        readings=readings.height,
+        verdict=_verdict(gauge_share, categories),
+    )
+
+
+SOURCES = ("repeatability", "reproducibility", "gauge", "interaction", "items", "total")
+
+
+def _spread(variances: Components | Numbers) -> Numbers:
+    """Standard deviations by source from variances (repeatability, technician, interaction, item) in rows."""
+    repeat, technician, interaction, item = np.atleast_2d(np.asarray(variances, dtype=float).T).T
+    reproduced = technician + interaction
+    gauge = repeat + reproduced
+    return np.sqrt(np.stack([repeat, reproduced, gauge, interaction, item, gauge + item]))
+
+
+def _table(sd: Numbers, draws: Numbers, tolerance: float | None) -> pl.DataFrame:
+    lo, hi = np.quantile(draws, [0.025, 0.975], axis=1)
+    total = sd[5, 0]
+    return pl.DataFrame(
+        {
+            "source": SOURCES,
+            "sd": sd[:, 0],
+            "lo": np.minimum(lo, sd[:, 0]),
+            "hi": np.maximum(hi, sd[:, 0]),
+            "share_of_total": sd[:, 0] / total if total > 0 else [None] * len(SOURCES),
+            "share_of_tolerance": 6 * sd[:, 0] / tolerance if tolerance else [None] * len(SOURCES),
+        },
+        schema_overrides={"share_of_total": pl.Float64, "share_of_tolerance": pl.Float64},
+    )
+
+
+def _verdict(gauge_share: float, categories: int) -> str:
+    """The measurement manual's bands: under 10% good, 10-30% may do, over 30% not good enough (from memory)."""
+    tells = "one group only" if categories < 2 else f"{categories} groups of items apart"
+    if gauge_share < 0.10:
+        return f"Trust the reading: measuring adds little to the spread, and it tells {tells}."
+    if gauge_share <= 0.30 and categories >= 2:
+        return f"Use the reading with care: measuring adds to the spread, and it tells {tells}."
+    return f"Do not lean on a single reading: too much of the spread is the measuring itself, and it tells {tells}."
+
+
+def _refuse_too_little(readings: pl.DataFrame) -> None:
+    items, technicians = readings.n_unique("item"), readings.n_unique("technician")
+    cells = readings.select("item", "technician").n_unique()
+    if items < 2 or technicians < 2 or readings.height <= cells:
+        raise ValueError(
+            f"readings: at least two items, two technicians and one repeat are needed, got {items} items, "
+            f"{technicians} technicians, {readings.height} readings in {cells} pairs; measure again"
+        )
