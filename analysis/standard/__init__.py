@@ -1,0 +1,20 @@
+"""The written procedure: what it asks, which bleeds missed a step, which must be called back."""
+
+from analysis.standard.holds import holds
+from analysis.standard.missed import how_far, missed_steps
+from analysis.standard.read import built_in, read_standard
+from analysis.standard.rules import Limits
+from analysis.standard.standard import ComebackRule, SecondCheck, Standard, Step
+
+__all__ = [
+    "ComebackRule",
+    "Limits",
+    "SecondCheck",
+    "Standard",
+    "Step",
+    "built_in",
+    "holds",
+    "how_far",
+    "missed_steps",
+    "read_standard",
+]

@@ -1,0 +1,76 @@
+"""What comebacks cost a year, in all and by each cause that can be prevented."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from analysis.prepared import Prepared
+from schemas import checked, empty
+from schemas.between import Returns
+from schemas.log import Comebacks
+from schemas.outputs import Costs, Steps
+
+ALL = "all re-bleed comebacks"
+
+
+@dataclass(frozen=True)
+class CostOfOne:
+    """Bench minutes and parts (the shop's currency) of one re-bleed comeback."""
+
+    minutes: float
+    parts: float
+
+
+def cost_of_one(prepared: Prepared, returns: DataFrame[Returns], comebacks: DataFrame[Comebacks]) -> CostOfOne:
+    """The mean over re-bleed returns; where a return tells none, the shop's standard says what one costs."""
+    told = returns.join(comebacks.select("comeback_id", "minutes", "parts_cost"), on="comeback_id", how="left")
+    usual = prepared.standard.comeback
+    mean = told.select(
+        pl.col("minutes").fill_null(usual.minutes), pl.col("parts_cost").fill_null(usual.parts_cost)
+    ).mean()
+    minutes, parts = mean.row(0)
+    return CostOfOne(usual.minutes if minutes is None else minutes, usual.parts_cost if parts is None else parts)
+
+
+def bleeds_per_year(prepared: Prepared) -> float:
+    """From the first bleed to the as-of date, at least a month."""
+    days = prepared.bleeds.get_column("age_days").max()
+    return prepared.bleeds.height * 365.25 / max(float(days or 0), 30.0)  # type: ignore[arg-type]
+
+
+def costs(prepared: Prepared, steps: DataFrame[Steps], one: CostOfOne) -> DataFrame[Costs]:
+    """Comebacks a year and what they cost: all of them, then each step whose cost is known.
+
+    Estimand: the mature rate times bleeds a year; for a step, preventable_per_100 times bleeds a year. The causes do
+    not add up: two missed steps can share one comeback.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    steps
+        The ranked steps.
+    one
+        What one comeback costs.
+    """
+    a_year = bleeds_per_year(prepared) if not prepared.bleeds.is_empty() else 0.0
+    rate = prepared.bleeds.filter("mature").get_column("came_back").mean()
+    if rate is None:
+        return empty(Costs)
+    known = steps.filter(pl.col("preventable_per_100").is_not_null()).sort("rank")
+    table = pl.DataFrame(
+        {
+            "cause": [ALL, *known.get_column("title")],
+            "comebacks_per_year": [
+                float(rate) * a_year,  # type: ignore[arg-type]
+                *(known.get_column("preventable_per_100") / 100 * a_year),
+            ],
+        }
+    ).with_columns(
+        minutes_per_year=pl.col("comebacks_per_year") * one.minutes,
+        parts_per_year=pl.col("comebacks_per_year") * one.parts,
+    )
+    return checked(Costs, table)

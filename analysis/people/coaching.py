@@ -1,0 +1,137 @@
+"""Did the coaching work: a difference in differences of share missed, with peers over the same days as controls."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.prepared import Prepared
+from schemas import checked, empty
+from schemas.log import Coaching
+from schemas.outputs import CoachingEffect
+
+Numbers = NDArray[np.float64]
+DAYS_EITHER_SIDE = 183
+LEAST_BLEEDS = 10
+
+
+@dataclass(frozen=True)
+class Changes:
+    """Share missed before and after and the variance of its change, one entry a technician."""
+
+    before: Numbers
+    after: Numbers
+    variance: Numbers
+
+    @property
+    def change(self) -> Numbers:
+        return self.after - self.before
+
+
+@dataclass(frozen=True)
+class Difference:
+    """A change against peers with its 95% limits, and the peers' own change."""
+
+    change: float
+    lo: float
+    hi: float
+    peers_change: float
+
+
+def coaching_effects(prepared: Prepared, coaching: DataFrame[Coaching]) -> DataFrame[CoachingEffect]:
+    """What each coaching changed.
+
+    Estimand: the change in the coached technician's share missed over half a year either side of the day, less the
+    mean change of peers never coached on that step within those days. The day itself belongs to neither side. With
+    fewer than 10 recorded bleeds on either side, or fewer than two peers with as many, the change is left empty: too
+    early to tell.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    coaching
+        Coachings; one whose step the standard does not know keeps an empty row.
+    """
+    rows = [_effect(prepared, coaching, event) for event in coaching.iter_rows(named=True)]
+    table = pl.DataFrame(rows, schema=empty(CoachingEffect).schema)
+    return checked(CoachingEffect, table.sort("technician", "step", "coached_on"))
+
+
+def difference(own: Changes, peers: Changes) -> Difference:
+    """The coached person's change less the peers' mean change.
+
+    Peers' changes are pooled by random effects (DerSimonian & Laird 1986): how much they differ beyond their counts
+    widens the interval, for the coached person's change would have wandered as much without any coaching.
+    """
+    weight = 1 / peers.variance
+    centre = weight @ peers.change / weight.sum()
+    q = weight @ (peers.change - centre) ** 2
+    tau2 = max(0.0, (q - (len(weight) - 1)) / (weight.sum() - (weight**2).sum() / weight.sum()))
+    pooled = 1 / (peers.variance + tau2)
+    mean = float(pooled @ peers.change / pooled.sum())
+    sd = float(np.sqrt(own.variance[0] + tau2 + 1 / pooled.sum()))
+    change = float(own.change[0]) - mean
+    return Difference(change, change - 1.96 * sd, change + 1.96 * sd, mean)
+
+
+def _effect(prepared: Prepared, coaching: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
+    row = {name: event[name] for name in ("technician", "step", "coached_on")}
+    if event["step"] not in prepared.missed.columns[1:]:
+        return row
+    counts = _counts(prepared, event["step"], event["coached_on"])
+    own = counts.filter(pl.col("technician") == event["technician"])
+    peers = counts.filter(~pl.col("technician").is_in(_coached(coaching, event)))
+    if own.is_empty() or peers.height < 2:
+        return row
+    mine = _changes(own)
+    found = difference(mine, _changes(peers))
+    return row | {
+        "missed_before": float(mine.before[0]),
+        "missed_after": float(mine.after[0]),
+        "change": found.change,
+        "lo": max(found.lo, -2.0),
+        "hi": min(found.hi, 2.0),
+        "peers_change": found.peers_change,
+    }
+
+
+def _counts(prepared: Prepared, step: str, day: dt.date) -> pl.DataFrame:
+    """Misses and recorded bleeds either side of the day, technicians with enough on both sides only."""
+    when = pl.col("started_at").dt.date()
+    near = prepared.bleeds.select("technician", when.alias("day")).with_columns(missed=prepared.missed.get_column(step))
+    reach = dt.timedelta(days=DAYS_EITHER_SIDE)
+    near = near.filter(pl.col("missed").is_not_null(), pl.col("day").is_between(day - reach, day + reach))
+    after, before = pl.col("missed").filter(pl.col("day") > day), pl.col("missed").filter(pl.col("day") < day)
+    sides = near.group_by("technician").agg(
+        missed_before=before.sum(), bleeds_before=before.len(), missed_after=after.sum(), bleeds_after=after.len()
+    )
+    return sides.filter(pl.min_horizontal("bleeds_before", "bleeds_after") >= LEAST_BLEEDS).sort("technician")
+
+
+def _coached(coaching: pl.DataFrame, event: dict[str, Any]) -> list[str]:
+    """Whoever was coached on the same step within those days, the person in question included."""
+    near = (pl.col("coached_on") - pl.lit(event["coached_on"])).dt.total_days().abs() <= DAYS_EITHER_SIDE
+    return coaching.filter(pl.col("step") == event["step"], near).get_column("technician").to_list()
+
+
+def _changes(counts: pl.DataFrame) -> Changes:
+    column = {name: counts.get_column(name).to_numpy().astype(float) for name in counts.columns[1:]}
+    variance = sum(_variance(column[f"missed_{side}"], column[f"bleeds_{side}"]) for side in ("before", "after"))
+    return Changes(
+        before=column["missed_before"] / column["bleeds_before"],
+        after=column["missed_after"] / column["bleeds_after"],
+        variance=np.asarray(variance),
+    )
+
+
+def _variance(missed: Numbers, bleeds: Numbers) -> Numbers:
+    """Of a share, one miss and one success added (A. Agresti & B. Caffo 2000, Am. Stat. 54:280-288)."""
+    p = (missed + 1) / (bleeds + 2)
+    return p * (1 - p) / (bleeds + 2)

@@ -1,0 +1,81 @@
+"""Can the log be believed: every test of how it was written, with false discovery held over all of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from analysis.people.entries import (
+    Finding,
+    constant_findings,
+    copy_findings,
+    digit_findings,
+    duration_findings,
+    selective_findings,
+)
+from analysis.prepared import Prepared
+from schemas import checked, empty
+from schemas.outputs import Credibility
+
+FLAG_AT_Q = 0.01
+"""False discoveries held well under the usual 5%: a flag on a person's name is dear."""
+
+
+def credibility(prepared: Prepared) -> DataFrame[Credibility]:
+    """Each technician and test of how the log was written; a flag is a reason to talk, never a verdict.
+
+    Tests: favourite_digits, copied_entries, impossible_durations, never_varied, recorded_only_when_met (see `entries`).
+    `q_value` is Benjamini & Hochberg's (1995) over all tests of all technicians; `flag` is q ≤ 0.01.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    """
+    findings = _findings(prepared)
+    if not findings:
+        return empty(Credibility)
+    p = np.array([finding.p_value for finding in findings])
+    q = _false_discovery(p)
+    table = pl.DataFrame(
+        [
+            {
+                "technician": f.technician,
+                "test": f.test,
+                "field": f.field or None,
+                "n": f.n,
+                "statistic": f.statistic,
+                "p_value": f.p_value,
+                "q_value": float(qi),
+                "flag": bool(qi <= FLAG_AT_Q),
+                "example_sessions": " ".join(f.examples) if qi <= FLAG_AT_Q else None,
+            }
+            for f, qi in zip(findings, q, strict=True)
+        ],
+        schema=empty(Credibility).schema,
+    )
+    return checked(Credibility, table.sort("technician", "test", "field"))
+
+
+def doubted_sessions(prepared: Prepared, found: DataFrame[Credibility]) -> pl.Series:
+    """The bleeds of technicians with a flag: what the step ranking is tried without."""
+    doubted = found.filter("flag").get_column("technician").unique().to_list()
+    return prepared.bleeds.filter(pl.col("technician").is_in(doubted)).get_column("session_id")
+
+
+def _findings(prepared: Prepared) -> list[Finding]:
+    bleeds = prepared.bleeds
+    return [
+        *digit_findings(bleeds),
+        *copy_findings(bleeds),
+        *duration_findings(bleeds),
+        *constant_findings(bleeds),
+        *selective_findings(bleeds, prepared.missed),
+    ]
+
+
+def _false_discovery(p: np.ndarray) -> np.ndarray:
+    from analysis.stats import benjamini_hochberg
+
+    return benjamini_hochberg(p)

@@ -1,0 +1,97 @@
+"""Technique person by person: misses against peers on the same work, and what the excess costs."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.people.peers import Peers, context_matrix, peers
+from analysis.prepared import Prepared
+from schemas import checked, empty
+from schemas.outputs import Steps, Technique
+
+Numbers = NDArray[np.float64]
+LEAST_RECORDED = 10
+
+
+def technique(prepared: Prepared, steps: DataFrame[Steps]) -> DataFrame[Technique]:
+    """Each technician's share missed of each step, against peers, partially pooled, and ordered for coaching.
+
+    Estimand: `excess` is the share a technician misses beyond what peers miss on the same mix of work, shrunk toward
+    0 with the spread between technicians estimated for each step (DerSimonian & Laird 1986, Control. Clin. Trials
+    7:177-188). `preventable` is the comebacks a year that the excess costs: excess × bleeds a year × the step's cost
+    for each miss (preventable_per_100 / 100 / share_missed). `coach_rank` orders one technician's steps by it, among
+    those whose excess and cost are both above 0.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    steps
+        The ranked steps; where their cost is unknown, preventable is empty.
+    """
+    if prepared.bleeds.is_empty():
+        return empty(Technique)
+    context = context_matrix(prepared.bleeds)
+    technician = prepared.bleeds.get_column("technician")
+    cost = {row["step"]: _cost_of_a_miss(row) for row in steps.iter_rows(named=True)}
+    a_year = _bleeds_a_year(prepared)
+    parts = [
+        _one_step(step, peers(technician, context, prepared.missed.get_column(step)), cost.get(step), a_year)
+        for step in prepared.missed.columns[1:]
+    ]
+    return checked(Technique, _ranked(pl.concat(parts)).sort("technician", "step"))
+
+
+def shrunk(excess: Numbers, sd: Numbers) -> tuple[Numbers, Numbers]:
+    """Posterior mean and standard deviation of each excess under a normal spread between technicians."""
+    known = np.isfinite(excess) & np.isfinite(sd)
+    if known.sum() < 2:
+        return np.full_like(excess, np.nan), np.full_like(excess, np.nan)
+    weight = 1 / sd[known] ** 2
+    centre = weight @ excess[known] / weight.sum()
+    q = weight @ (excess[known] - centre) ** 2
+    tau2 = max(0.0, (q - (known.sum() - 1)) / (weight.sum() - (weight**2).sum() / weight.sum()))
+    pull = tau2 / (tau2 + sd**2)
+    return pull * excess, np.sqrt(pull) * sd
+
+
+def _one_step(step: str, found: Peers, cost: float | None, a_year: dict[str, float]) -> pl.DataFrame:
+    enough = (found.recorded >= LEAST_RECORDED) & np.isfinite(found.peer_share)
+    raw = np.where(enough, found.share - found.peer_share, np.nan)
+    middle, sd = shrunk(raw, np.where(enough, found.excess_sd, np.nan))
+    yearly = np.array([a_year[name] for name in found.technicians])
+    return pl.DataFrame(
+        {
+            "technician": found.technicians,
+            "step": step,
+            "recorded": found.recorded.astype(np.int64),
+            "missed": found.missed.astype(np.int64),
+            "share": found.share,
+            "peer_share": found.peer_share,
+            "excess": middle,
+            "lo": np.maximum(middle - 1.96 * sd, -1.0),
+            "hi": np.minimum(middle + 1.96 * sd, 1.0),
+            "preventable": middle * yearly * cost if cost is not None else np.full(len(yearly), np.nan),
+        }
+    ).with_columns(pl.selectors.float().fill_nan(None))
+
+
+def _ranked(table: pl.DataFrame) -> pl.DataFrame:
+    counts = (pl.col("excess") > 0) & (pl.col("preventable") > 0)
+    rank = pl.when(counts).then(pl.col("preventable")).rank("ordinal", descending=True).over("technician")
+    return table.with_columns(coach_rank=rank.cast(pl.Int64))
+
+
+def _cost_of_a_miss(row: dict[str, float | None]) -> float | None:
+    preventable, share = row["preventable_per_100"], row["share_missed"]
+    return None if preventable is None or not share else preventable / 100 / share
+
+
+def _bleeds_a_year(prepared: Prepared) -> dict[str, float]:
+    """Over each technician's own time in the log, from first bleed to the as-of date, at least a month."""
+    own = prepared.bleeds.group_by("technician").agg(bleeds=pl.len(), days=pl.col("age_days").max())
+    yearly = own.with_columns(a_year=pl.col("bleeds") * 365.25 / pl.max_horizontal(pl.col("days"), pl.lit(30)))
+    return dict(yearly.sort("technician").select("technician", "a_year").iter_rows())

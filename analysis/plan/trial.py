@@ -1,0 +1,141 @@
+"""A trial of a changed procedure, once its rows are in the log: arms compared as they were randomised."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.prepared import Prepared
+from schemas import checked, empty
+from schemas.outputs import Trial
+
+Numbers = NDArray[np.float64]
+LEAST_WEEKS = 4
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """A difference of two rates with its 95% limits and two-sided p-value."""
+
+    difference: float
+    lo: float
+    hi: float
+    p_value: float
+
+
+def trials(prepared: Prepared) -> DataFrame[Trial]:
+    """Every trial in the log, one arm a row.
+
+    Estimand: the arm's comeback rate within the window less the first arm's (in alphabetical order), among mature
+    bleeds as randomised. Where every shop's week holds one arm only, the week was what was randomised: weeks are then
+    the sampling units (at least 4 in each arm, else the limits stay empty). Otherwise bleeds are, with Newcombe's
+    interval.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds; those with both trial and trial_arm take part.
+    """
+    taking_part = prepared.bleeds.filter(pl.col("trial").is_not_null() & pl.col("trial_arm").is_not_null())
+    if taking_part.is_empty():
+        return empty(Trial)
+    rows = [
+        row
+        for (name,), bleeds in taking_part.sort("trial").group_by("trial", maintain_order=True)
+        for row in _arms(str(name), bleeds)
+    ]
+    return checked(Trial, pl.DataFrame(rows, schema=empty(Trial).schema).sort("trial", "arm"))
+
+
+def by_bleed(missed_1: int, n_1: int, missed_2: int, n_2: int) -> Contrast:
+    """Arm 2 less arm 1 when each bleed was randomised.
+
+    Interval: R. G. Newcombe 1998, Stat. Med. 17:873-890, method 10 (Wilson limits squared and added). p-value: the
+    two-sided test with the pooled variance.
+    """
+    from statistics import NormalDist
+
+    from analysis.stats import wilson
+
+    p_1, p_2 = missed_1 / n_1, missed_2 / n_2
+    (lo_1, lo_2), (hi_1, hi_2) = _limits(wilson(np.array([missed_1, missed_2]), np.array([n_1, n_2])))
+    difference = p_2 - p_1
+    pooled = (missed_1 + missed_2) / (n_1 + n_2)
+    sd = float(np.sqrt(pooled * (1 - pooled) * (1 / n_1 + 1 / n_2)))
+    p_value = 2 * NormalDist().cdf(-abs(difference) / sd) if sd > 0 else 1.0
+    lo = difference - float(np.hypot(p_2 - lo_2, hi_1 - p_1))
+    hi = difference + float(np.hypot(hi_2 - p_2, p_1 - lo_1))
+    return Contrast(difference, lo, hi, p_value)
+
+
+def by_week(arm_1: pl.DataFrame, arm_2: pl.DataFrame) -> Contrast | None:
+    """Arm 2 less arm 1 when whole weeks were randomised; None with fewer than 4 weeks in an arm.
+
+    Ratio estimates of the rates with between-week variances, Student's t on weeks less two (W. G. Cochran 1977,
+    Sampling Techniques, chapter 9).
+
+    Parameters
+    ----------
+    arm_1, arm_2
+        One week a row: comebacks, bleeds.
+    """
+    from scipy import stats
+
+    if min(arm_1.height, arm_2.height) < LEAST_WEEKS:
+        return None
+    rates, variances = zip(*(_ratio(arm) for arm in (arm_1, arm_2)), strict=True)
+    difference, sd = rates[1] - rates[0], float(np.sqrt(sum(variances)))
+    freedom = arm_1.height + arm_2.height - 2
+    reach = float(stats.t.ppf(0.975, freedom)) * sd
+    p_value = float(2 * stats.t.sf(abs(difference) / sd, freedom)) if sd > 0 else 1.0
+    return Contrast(difference, difference - reach, difference + reach, p_value)
+
+
+def _arms(name: str, bleeds: pl.DataFrame) -> list[dict[str, object]]:
+    mature = bleeds.filter("mature").with_columns(
+        week=pl.concat_str(pl.col("shop").fill_null(""), pl.col("started_at").dt.truncate("1w").cast(pl.String))
+    )
+    arms = sorted(bleeds.get_column("trial_arm").unique().to_list())
+    weekly = mature.group_by("week").agg(pl.col("trial_arm").n_unique()).get_column("trial_arm").max() == 1
+    rows = []
+    for arm in arms:
+        own = mature.filter(pl.col("trial_arm") == arm)
+        row: dict[str, object] = {
+            "trial": name,
+            "arm": arm,
+            "bleeds": bleeds.filter(pl.col("trial_arm") == arm).height,
+            "comebacks": own.get_column("came_back").sum(),
+            "rate": own.get_column("came_back").mean(),
+        }
+        first = mature.filter(pl.col("trial_arm") == arms[0])
+        found = None if arm == arms[0] or own.is_empty() or first.is_empty() else _contrast(first, own, bool(weekly))
+        if found is not None:
+            row |= {"difference": found.difference, "lo": max(found.lo, -1), "hi": min(found.hi, 1)}
+            row |= {"p_value": found.p_value}
+        rows.append(row)
+    return rows
+
+
+def _contrast(first: pl.DataFrame, own: pl.DataFrame, weekly: bool) -> Contrast | None:
+    if weekly:
+        return by_week(*(arm.group_by("week").agg(_COMEBACKS, _BLEEDS).sort("week") for arm in (first, own)))
+    return by_bleed(first.get_column("came_back").sum(), first.height, own.get_column("came_back").sum(), own.height)
+
+
+_COMEBACKS = pl.col("came_back").sum().alias("comebacks")
+_BLEEDS = pl.len().alias("bleeds")
+
+
+def _ratio(weeks: pl.DataFrame) -> tuple[float, float]:
+    y, n = (weeks.get_column(c).to_numpy().astype(float) for c in ("comebacks", "bleeds"))
+    rate = y.sum() / n.sum()
+    k = len(y)
+    return rate, float(((y - rate * n) ** 2).sum() * k / (k - 1) / n.sum() ** 2)
+
+
+def _limits(interval: object) -> tuple[Numbers, Numbers]:
+    return interval.lo, interval.hi  # type: ignore[attr-defined]

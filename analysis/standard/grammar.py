@@ -1,0 +1,79 @@
+"""Reading one value of a TOML file: its kind and range, or a refusal that says where."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+from analysis.errors import CannotRun
+
+_KINDS = {int: "a whole number", float: "a number", str: "a text in quotes", bool: "true or false"}
+
+
+@dataclass(frozen=True)
+class Place:
+    """A table of a TOML file, for saying where something is wrong."""
+
+    file: str
+    text: str
+    table: str
+    first_line: int = 1
+
+    def at(self, table: str) -> Place:
+        name = f"{self.table}.{table}" if self.table else table
+        return replace(
+            self, table=name, first_line=_line(self.text, rf"\[+\s*{re.escape(name)}\s*\]+", self.first_line)
+        )
+
+    def step(self, number: int, told: Mapping[str, Any]) -> Place:
+        lines = [m.start() for m in re.finditer(r"(?m)^\s*\[\[\s*step\s*\]\]", self.text)]
+        first = self.text.count("\n", 0, lines[number - 1]) + 1 if number <= len(lines) else 1
+        return replace(self, table=f"step {number} ({told.get('id', 'no id')})", first_line=first)
+
+    def refusal(self, found: str, expected: str, cure: str, key: str = "") -> CannotRun:
+        line = _line(self.text, rf"^\s*{re.escape(key)}\s*=", self.first_line) if key else self.first_line
+        where = f"{self.file}, line {line}" + (f", {self.table}" if self.table else "")
+        return CannotRun(where, found, expected, cure)
+
+
+def refuse_unknown(told: Mapping[str, Any], known: Iterable[str], place: Place) -> None:
+    """Stop at the first key that is not known."""
+    known = tuple(known)
+    for key in told:
+        if key not in known:
+            raise place.refusal(f"the key {key!r} is not known", "one of " + ", ".join(known), "mend or remove it", key)
+
+
+def value_of(
+    told: Mapping[str, Any],
+    key: str,
+    place: Place,
+    kind: type,
+    *,
+    low: float | None = None,
+    high: float | None = None,
+    default: Any = None,
+) -> Any:
+    """The value of `key`, of `kind` and within the limits; `default` where it is absent (None: it must be there)."""
+    if key not in told:
+        if default is None:
+            raise place.refusal(f"{key} is missing", f"{key} = {_KINDS[kind]}", "add it")
+        return default
+    value = told[key]
+    fits = isinstance(value, int | float if kind is float else kind) and (kind is bool or not isinstance(value, bool))
+    if not fits or value != value or value in (float("inf"), -float("inf")):
+        raise place.refusal(f"{key} = {value!r}", _KINDS[kind], "mend the value", key)
+    if (low is not None and value < low) or (high is not None and value > high):
+        bounds = f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
+        raise place.refusal(f"{key} = {value!r}", bounds, "mend the value", key)
+    return float(value) if kind is float else value
+
+
+def _line(text: str, pattern: str, first: int) -> int:
+    lines = text.split("\n")
+    for number in range(first, len(lines) + 1):
+        if re.search(pattern, lines[number - 1]):
+            return number
+    return first

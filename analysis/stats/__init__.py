@@ -1,0 +1,19 @@
+"""Thin wrappers over textbook statistics, each with its source."""
+
+from analysis.stats.discovery import benjamini_hochberg
+from analysis.stats.intervals import (
+    Interval,
+    byar_limits,
+    exact_binomial_limits,
+    exact_poisson_limits,
+    wilson,
+)
+
+__all__ = [
+    "Interval",
+    "benjamini_hochberg",
+    "byar_limits",
+    "exact_binomial_limits",
+    "exact_poisson_limits",
+    "wilson",
+]

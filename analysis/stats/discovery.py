@@ -1,0 +1,21 @@
+"""False discovery among many tests."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+
+def benjamini_hochberg(p_values: ArrayLike) -> NDArray[np.float64]:
+    """Adjusted p-values, in the order given; NaN stays NaN and is not counted as a test.
+
+    Source: Y. Benjamini & Y. Hochberg 1995, J. R. Stat. Soc. B 57:289-300.
+    """
+    from scipy import stats
+
+    p = np.asarray(p_values, dtype=float)
+    q = np.full_like(p, np.nan)
+    told = np.isfinite(p)
+    if told.any():
+        q[told] = stats.false_discovery_control(p[told])
+    return q

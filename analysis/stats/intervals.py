@@ -1,0 +1,70 @@
+"""Limits of counts and shares. scipy is imported where it is needed, so that a look at the help stays quick."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from statistics import NormalDist
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Numbers = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Lower and upper limits, one a group."""
+
+    lo: Numbers
+    hi: Numbers
+
+
+def wilson(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
+    """Score limits of a share (E. B. Wilson 1927, J. Am. Stat. Assoc. 22:209-212).
+
+    Parameters
+    ----------
+    successes, trials
+        Counts, the same shape; where `trials` is 0 the limits are NaN.
+    level
+        Coverage, in (0, 1).
+    """
+    x, n = np.asarray(successes, dtype=float), np.asarray(trials, dtype=float)
+    z = NormalDist().inv_cdf(0.5 + level / 2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = x / n
+        middle = (share + z * z / (2 * n)) / (1 + z * z / n)
+        reach = z / (1 + z * z / n) * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
+        return Interval(
+            np.where(x == 0, 0.0, middle - reach) + 0 * share, np.where(x == n, 1.0, middle + reach) + 0 * share
+        )
+
+
+def exact_binomial_limits(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
+    """Exact limits of a share (C. J. Clopper & E. S. Pearson 1934, Biometrika 26:404-413)."""
+    from scipy import stats
+
+    x, n = np.asarray(successes, dtype=float), np.asarray(trials, dtype=float)
+    tail = (1 - level) / 2
+    lo = np.where(x > 0, stats.beta.ppf(tail, np.maximum(x, 1), n - x + 1), 0.0)
+    hi = np.where(x < n, stats.beta.ppf(1 - tail, x + 1, np.maximum(n - x, 1)), 1.0)
+    return Interval(lo, hi)
+
+
+def exact_poisson_limits(counts: ArrayLike, level: float = 0.95) -> Interval:
+    """Exact limits of a Poisson mean (F. Garwood 1936, Biometrika 28:437-442)."""
+    from scipy import stats
+
+    x = np.asarray(counts, dtype=float)
+    tail = (1 - level) / 2
+    lo = np.where(x > 0, stats.chi2.ppf(tail, 2 * np.maximum(x, 0.5)) / 2, 0.0)
+    return Interval(lo, stats.chi2.ppf(1 - tail, 2 * (x + 1)) / 2)
+
+
+def byar_limits(counts: ArrayLike, level: float = 0.95) -> Interval:
+    """Byar's close approximation of them (N. E. Breslow & N. E. Day 1987, volume II, p. 69)."""
+    x = np.asarray(counts, dtype=float)
+    z = NormalDist().inv_cdf(0.5 + level / 2)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lo = np.where(x > 0, x * (1 - 1 / (9 * x) - z / (3 * np.sqrt(x))) ** 3, 0.0)
+    return Interval(lo, (x + 1) * (1 - 1 / (9 * (x + 1)) + z / (3 * np.sqrt(x + 1))) ** 3)

@@ -1,0 +1,79 @@
+"""Small logs for tests, drawn row by row; what a row does not name is not recorded."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import polars as pl
+
+from analysis.intake import Log
+from schemas import LOG_TABLES, between, checked, empty
+from schemas.outputs import Intake, SetAside
+
+AS_OF = dt.date(2026, 6, 30)
+
+
+def moment(text: str) -> dt.datetime:
+    return dt.datetime.fromisoformat(text)
+
+
+def table(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
+    """A canonical table of those rows; a moment may be text, and has a time when the text has one."""
+    model = LOG_TABLES[name]
+    schema = empty(model).schema
+    moments = [column for column, kind in schema.items() if kind == pl.Datetime]
+    filled = []
+    for number, row in enumerate(rows, 2):
+        values: dict[str, Any] = {column: row.get(column) for column in schema}
+        for column in moments:
+            values[column] = moment(row[column]) if isinstance(row[column], str) else row[column]
+            values[f"{column}_has_time"] = not isinstance(row[column], str) or len(row[column]) > 10
+        own = {column: value for column, value in row.items() if column.startswith("own.")}
+        filled.append(values | own | {"file": f"{name}.csv", "row": number})
+    extra = {f"{column}_has_time": pl.Boolean for column in moments} | {"file": pl.String, "row": pl.Int64}
+    frame = pl.DataFrame(filled, schema_overrides={**schema, **extra}, infer_schema_length=None)
+    if not filled:
+        frame = pl.DataFrame(schema={**schema, **extra})
+    return checked(model, frame)
+
+
+def bleed(session_id: str, started_at: str, **others: Any) -> dict[str, Any]:
+    usual = {"bike_id": "bike", "brake": "front", "technician": "Wren"}
+    return usual | {"session_id": session_id, "started_at": started_at} | others
+
+
+def comeback(comeback_id: str, returned_at: str, **others: Any) -> dict[str, Any]:
+    usual = {"bike_id": "bike", "brake": "front", "complaint": "soft_lever"}
+    return usual | {"comeback_id": comeback_id, "returned_at": returned_at} | others
+
+
+def log_of(
+    sessions: list[dict[str, Any]],
+    comebacks: list[dict[str, Any]] | None = None,
+    links: dict[str, str | None] | None = None,
+    brakes: list[dict[str, Any]] | None = None,
+    coaching: list[dict[str, Any]] | None = None,
+    as_of: dt.date = AS_OF,
+) -> Log:
+    """A log of those rows; `links` tells which bleed each return answers to (comeback_id to session_id)."""
+    bled, back = table("sessions", sessions), table("comebacks", comebacks or [])
+    started = dict(bled.select("session_id", "started_at").iter_rows())
+    rows = [
+        {"comeback_id": c, "session_id": s, "days": None if s is None else (r.date() - started[s].date()).days}
+        for c, r in back.select("comeback_id", "returned_at").iter_rows()
+        for s in [(links or {}).get(c)]
+    ]
+    return Log(
+        sessions=bled,
+        comebacks=back,
+        passes=table("passes", []),
+        technicians=table("technicians", []),
+        coaching=table("coaching", coaching or []),
+        brakes=table("brakes", brakes or []),
+        links=checked(between.Links, pl.DataFrame(rows, schema=empty(between.Links).schema)),
+        intake=empty(Intake),
+        set_aside=empty(SetAside),
+        as_of=as_of,
+        comebacks_given=comebacks is not None,
+    )
