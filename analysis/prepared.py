@@ -8,8 +8,13 @@ from dataclasses import dataclass
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.standard import Standard
-from schemas.between import MissedSteps
+from analysis.followup import EVERY_DAY, Covered, followed, workload
+from analysis.intake import Log
+from analysis.standard import Standard, missed_steps
+from schemas.between import MissedSteps, Returns
+
+LEAST_COMEBACKS = 40
+"""Fewer linked re-bleed comebacks than this, at any age, and nothing is estimated, ranked or foretold."""
 
 
 @dataclass(frozen=True)
@@ -30,5 +35,38 @@ class Prepared:
 
     @property
     def comebacks(self) -> int:
-        """Bleeds with a linked re-bleed return at any age: what decides whether estimates may be given at all."""
+        """Bleeds with a linked re-bleed return at any age."""
         return self.bleeds.get_column("return_days").count()
+
+    @property
+    def too_few(self) -> bool:
+        """Whether there are too few comebacks for any estimate, rank or risk."""
+        return self.comebacks < LEAST_COMEBACKS
+
+
+def prepared(
+    log: Log,
+    standard: Standard,
+    window_days: int,
+    covered: Covered = EVERY_DAY,
+    found: DataFrame[Returns] | None = None,
+) -> Prepared:
+    """The log's bleeds beside their follow-up, workload and steps.
+
+    Parameters
+    ----------
+    log
+        Accepted bleeds and returns.
+    standard
+        The procedure they are held against.
+    window_days
+        The window, days.
+    covered
+        The days on which returns were written down.
+    found
+        `returns(log, standard, window_days)`, where the caller has it already.
+    """
+    follow = followed(log, standard, window_days, covered, found).drop("started_at")
+    bleeds = log.sessions.sort("session_id").join(follow, on="session_id", how="left", maintain_order="left")
+    bleeds = bleeds.join(workload(log), on="session_id", how="left", maintain_order="left")
+    return Prepared(bleeds, missed_steps(log, standard), standard, log.as_of, window_days)

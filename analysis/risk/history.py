@@ -1,4 +1,4 @@
-"""What was known before a bleed began: earlier comebacks of its technician and model, and how a firm lever of it feels."""
+"""What was known before a bleed began: earlier comebacks of its technician and model, and its firm lever travel."""
 
 from __future__ import annotations
 

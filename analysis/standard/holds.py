@@ -14,7 +14,7 @@ MINERAL = "mineral"
 _FLUSH = "Call the bike back now. Stop its use, drain and flush, replace what the maker says the fluid has harmed."
 _ACTIONS = {
     "wrong_fluid": _FLUSH,
-    "kit_of_other_kind": "Call the bike back now. Treat the brake as filled with the wrong fluid until shown otherwise; "
+    "kit_of_other_kind": "Call the bike back now. Treat the brake as wrongly filled until shown otherwise; "
     "scrap the kit's hoses and seals.",
     "not_firm": "Call the bike back now. It left with a lever that was not firm: bleed again and repeat the hard pull.",
     "leak": "Call the bike back now. A leak was seen: find and mend it before the bike is ridden.",

@@ -1,0 +1,71 @@
+"""Which returns count as a re-bleed comeback, and of which bleed."""
+
+from __future__ import annotations
+
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from analysis.intake import Log
+from analysis.standard import Standard
+from schemas import checked
+from schemas.between import Returns
+
+TELLING_REASONS = ("comeback", "soft_lever")
+
+
+def returns(log: Log, standard: Standard, window_days: int) -> DataFrame[Returns]:
+    """Every re-bleed return of an accepted bleed.
+
+    A linked return counts when its complaint or its finding is one the standard counts, unless its finding is one that
+    never counts. A bleed whose job_reason is `comeback` or `soft_lever` counts as a return of the same brake's bleed
+    before it, on the day it began and within the window, unless a linked return of that bleed lies between the two.
+
+    Parameters
+    ----------
+    log
+        Accepted bleeds and returns.
+    standard
+        Whose comeback rule decides.
+    window_days
+        The window, days.
+
+    Returns
+    -------
+    DataFrame[Returns]
+        Sorted by session_id and days.
+    """
+    linked = log.links.filter(pl.col("session_id").is_not_null()).rename({"session_id": "bleed"})
+    written = linked.join(log.comebacks.drop("session_id"), on="comeback_id", how="inner").filter(_counts(standard))
+    rows = written.select(
+        session_id="bleed", days="days", comeback_id="comeback_id", repair_session_id=pl.lit(None, pl.String)
+    )
+    return checked(Returns, pl.concat([rows, _told_by_reason(log, window_days)]).sort("session_id", "days"))
+
+
+def _counts(standard: Standard) -> pl.Expr:
+    rule = standard.comeback
+    named = pl.col("complaint").is_in(list(rule.complaints)).fill_null(False)
+    found = pl.col("finding").is_in(list(rule.findings)).fill_null(False)
+    return (named | found) & ~pl.col("finding").is_in(list(rule.never)).fill_null(False)
+
+
+def _told_by_reason(log: Log, window_days: int) -> pl.DataFrame:
+    by_brake = ("bike_id", "brake")
+    ordered = log.sessions.sort(*by_brake, "started_at", "session_id").select(
+        *by_brake,
+        "job_reason",
+        repair_session_id="session_id",
+        day=pl.col("started_at").dt.date(),
+        session_id=pl.col("session_id").shift(1).over(by_brake),
+        before=pl.col("started_at").dt.date().shift(1).over(by_brake),
+    )
+    days = (pl.col("day") - pl.col("before")).dt.total_days()
+    told = ordered.with_columns(days=days).filter(
+        pl.col("job_reason").is_in(TELLING_REASONS), pl.col("days") <= window_days
+    )
+    written = (
+        log.links.filter(pl.col("session_id").is_not_null()).group_by("session_id").agg(linked=pl.col("days").min())
+    )
+    between = pl.col("linked").is_not_null() & (pl.col("linked") <= pl.col("days"))
+    told = told.join(written.sort("session_id"), on="session_id", how="left").filter(~between)
+    return told.select("session_id", "days", comeback_id=pl.lit(None, pl.String), repair_session_id="repair_session_id")

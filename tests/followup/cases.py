@@ -1,0 +1,80 @@
+"""Follow-up drawn as small tables: bleeds and returns of one brake, and how the first bleed's time ended."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Case:
+    """Bleeds S1, S2 … of one brake; `expected` is (end, days at risk, came back, days to next bleed) of S1.
+
+    The as-of date is 2026-06-30 and the window 90 days.
+    """
+
+    because: str
+    bleeds: tuple[tuple[str, dict[str, Any]], ...]
+    returns: tuple[tuple[str, dict[str, Any]], ...] = ()
+    expected: tuple[str, int, bool, int | None] = ("as_of", 0, False, None)
+    links: tuple[str | None, ...] = field(default=())
+
+
+def at(day: str, **others: Any) -> tuple[str, dict[str, Any]]:
+    return day, others
+
+
+CASES = [
+    Case("nothing happened", (at("2026-01-01"),), expected=("as_of", 180, False, None)),
+    Case("a soft lever within the window", (at("2026-01-01"),), (at("2026-01-11"),), ("return", 10, True, None)),
+    Case("on the ninetieth day it still counts", (at("2026-01-01"),), (at("2026-04-01"),), ("return", 90, True, None)),
+    Case(
+        "a day later it is a return, not within", (at("2026-01-01"),), (at("2026-04-02"),), ("return", 91, False, None)
+    ),
+    Case("on the day itself", (at("2026-01-01"),), (at("2026-01-01"),), ("return", 0, True, None)),
+    Case(
+        "worn pads are no re-bleed",
+        (at("2026-01-01"),),
+        (at("2026-01-11", finding="pads"),),
+        ("as_of", 180, False, None),
+    ),
+    Case(
+        "noise is none, but air found makes it one",
+        (at("2026-01-01"),),
+        (at("2026-01-11", complaint="noise", finding="air"),),
+        ("return", 10, True, None),
+    ),
+    Case(
+        "a later bleed ends the time at risk",
+        (at("2026-01-01"), at("2026-02-01", job_reason="scheduled")),
+        expected=("next_bleed", 31, False, 31),
+    ),
+    Case(
+        "a bleed for a soft lever tells of a return on its day",
+        (at("2026-01-01"), at("2026-02-01", job_reason="soft_lever")),
+        expected=("return", 31, True, None),
+    ),
+    Case(
+        "past the window such a bleed is only the next one",
+        (at("2026-01-01"), at("2026-05-01", job_reason="comeback")),
+        expected=("next_bleed", 120, False, 120),
+    ),
+    Case(
+        "a written return between the two is the one that counts",
+        (at("2026-01-01"), at("2026-02-01", job_reason="comeback")),
+        (at("2026-01-30"),),
+        ("return", 29, True, None),
+    ),
+    Case(
+        "after the repair the next bleed but one is the competing one",
+        (at("2026-01-01"), at("2026-02-01", job_reason="comeback"), at("2026-03-01", job_reason="scheduled")),
+        expected=("return", 31, True, 59),
+    ),
+    Case(
+        "an unlinked return says nothing of this bleed",
+        (at("2026-01-01"),),
+        (at("2026-01-11"),),
+        ("as_of", 180, False, None),
+        links=(None,),
+    ),
+]

@@ -1,0 +1,69 @@
+"""Follow-up holds for every drawn case; maturity, workload and the days on which returns were written down."""
+
+import datetime as dt
+
+import polars as pl
+import pytest
+
+from analysis.followup import Covered, followed, incidence, returns, workload
+from analysis.standard import built_in
+from tests.build import bleed, comeback, log_of
+from tests.followup.cases import CASES
+
+
+def log_of_case(case):
+    bleeds = [bleed(f"S{i}", day, **others) for i, (day, others) in enumerate(case.bleeds, 1)]
+    back = [comeback(f"C{i}", day, **others) for i, (day, others) in enumerate(case.returns, 1)]
+    links = case.links or ("S1",) * len(back)
+    return log_of(bleeds, back, {f"C{i}": link for i, link in enumerate(links, 1)})
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.because)
+def test_the_first_bleeds_time_ends_as_drawn(case):
+    row = followed(log_of_case(case), built_in(), 90).row(0, named=True)
+    assert (row["end"], row["days_at_risk"], row["came_back"], row["next_bleed_days"]) == case.expected
+
+
+@pytest.mark.parametrize(("day", "mature"), [("2026-04-01", True), ("2026-04-02", False)])
+def test_a_bleed_is_mature_ninety_days_before_the_as_of_date(day, mature):
+    assert followed(log_of([bleed("S1", day)]), built_in(), 90).get_column("mature").to_list() == [mature]
+
+
+def test_a_bleed_from_before_returns_were_written_is_no_success():
+    log = log_of([bleed("S1", "2025-01-01"), bleed("S2", "2026-01-01", bike_id="other")])
+    table = followed(log, built_in(), 90, Covered(returns_from=dt.date(2025, 6, 1)))
+    assert table.get_column("mature").to_list() == [False, True]
+    assert table.get_column("days_at_risk").to_list() == [0, 180]
+
+
+def test_returns_that_stopped_early_end_the_time_there():
+    table = followed(log_of([bleed("S1", "2026-01-01")]), built_in(), 90, Covered(returns_to=dt.date(2026, 2, 1)))
+    assert table.row(0, named=True)["days_at_risk"] == 31
+    assert table.get_column("mature").to_list() == [False]
+
+
+def test_workload_counts_the_technicians_day_in_order():
+    log = log_of(
+        [
+            bleed("S1", "2026-01-05T14:00", bike_id="a"),
+            bleed("S2", "2026-01-05T09:00", bike_id="b"),
+            bleed("S3", "2026-01-05T10:00", bike_id="c", technician="Flint"),
+        ]
+    )
+    assert workload(log).rows() == [("S1", 2, 2), ("S2", 2, 1), ("S3", 1, 1)]
+
+
+def test_an_empty_log_has_an_empty_follow_up_and_incidence():
+    log = log_of([])
+    assert followed(log, built_in(), 90).is_empty()
+    assert incidence(followed(log, built_in(), 90)).is_empty()
+    assert returns(log, built_in(), 90).is_empty()
+
+
+def test_young_bleeds_are_censored_not_counted_as_successes():
+    old = [bleed(f"S{i}", "2026-01-01", bike_id=f"b{i}") for i in range(4)]
+    young = [bleed(f"Y{i}", "2026-06-29", bike_id=f"y{i}") for i in range(96)]
+    back = [comeback("C1", "2026-02-01", bike_id="b0")]
+    table = incidence(followed(log_of(old + young, back, {"C1": "S0"}), built_in(), 90))
+    assert table.get_column("incidence").max() == pytest.approx(0.25)
+    assert table.filter(pl.col("day") == 31).get_column("at_risk").item() == 4
