@@ -1,0 +1,203 @@
+"""The course of events: planned bleeds, the returns of some, the bleeds that repair those, and theirs again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from types import ModuleType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic import loglinear, physical
+from synthetic.danger import Floats
+from synthetic.fleet import Fleet, Ints, day_number, fleet, planned_visits
+from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, planned_jobs, repair_jobs
+from synthetic.models import MODELS
+from synthetic.people import People
+from synthetic.physical import Circumstances
+from synthetic.technique import Missed, hazard_changes, missed_steps
+from synthetic.workshop import Workshop
+
+NONE = -1
+WAVES = 12
+REPAIR_DELAYS, REPAIR_DELAY_SHARES = (0, 1, 2, 3), (0.5, 0.3, 0.1, 0.1)
+
+
+@dataclass(frozen=True)
+class Course:
+    """Every bleed that was done and what became of it, one entry a bleed.
+
+    `horizon_days` ends the days in which a return counts (window or next planned bleed); `risk` is the chance of a
+    return in it; `return_start` is the minute of the return (-1: none by the as-of date) and `return_day` its age;
+    `told_by_session` marks returns that only the repairing bleed tells; `repairs` is the bleed it repairs, or -1.
+    """
+
+    jobs: Jobs
+    missed: Missed
+    around: Circumstances
+    horizon_days: Floats
+    risk: Floats
+    cause: NDArray[np.str_]
+    return_start: Ints
+    return_day: Ints
+    told_by_session: NDArray[np.bool_]
+    repairs: Ints
+
+
+@dataclass(frozen=True)
+class History:
+    """A course with the brakes and people it happened to; `scale` is the overall hazard that gives the base rate."""
+
+    fleet: Fleet
+    people: People
+    course: Course
+    scale: float
+
+
+def mechanics(workshop: Workshop) -> ModuleType:
+    """The module that turns missed steps into air and hazards."""
+    return physical if workshop.generator == "physical" else loglinear
+
+
+def history(workshop: Workshop, hands: People, rng: np.random.Generator) -> History:
+    """All that happened, from the log's first day to the as-of date, in the order of the bleeds' beginnings."""
+    brakes = fleet(workshop, rng)
+    jobs = planned_jobs(workshop, brakes, planned_visits(workshop, len(brakes.bike), rng), hands, rng)
+    scale = _scale(workshop, brakes, jobs, hands, rng)
+    waves: list[Course] = []
+    before = 0
+    repairs = np.full(jobs.count, NONE)
+    for _ in range(WAVES):
+        wave, again = _wave(workshop, scale, brakes, jobs, repairs, hands, rng)
+        waves.append(wave)
+        if again is None:
+            break
+        jobs, repaired = again
+        repairs = before + repaired
+        before += wave.jobs.count
+    return History(brakes, hands, _in_order(_cut(workshop, _joined(waves), rng)), scale)
+
+
+def _wave(
+    workshop: Workshop,
+    scale: float,
+    brakes: Fleet,
+    jobs: Jobs,
+    repairs: Ints,
+    hands: People,
+    rng: np.random.Generator,
+) -> tuple[Course, tuple[Jobs, Ints] | None]:
+    """These jobs done, and the jobs (with the rows they answer) that their returns bring."""
+    missed, around = _done(workshop, brakes, jobs, hands, rng)
+    danger = mechanics(workshop).danger(workshop, scale, missed, around)
+    horizon = np.minimum(workshop.window_days + 1.0, jobs.gap_days)
+    days, cause = danger.times(rng)
+    as_of = day_number(workshop.as_of)
+    whole = np.minimum(np.floor(days), 1e6).astype(np.int64)
+    came = (whole < jobs.gap_days) & (jobs.day + whole <= as_of)
+    later = (jobs.day + whole) * MINUTES_A_DAY + OPENS + rng.integers(0, 180, jobs.count)
+    moment = np.where(whole == 0, jobs.start + rng.integers(60, 90, jobs.count), later)
+    told = came & (whole <= workshop.window_days) & (rng.random(jobs.count) < workshop.return_told_by_session)
+    course = Course(
+        jobs=jobs,
+        missed=missed,
+        around=around,
+        horizon_days=horizon,
+        risk=danger.risk(horizon),
+        cause=np.array([c.name for c in danger.causes])[cause],
+        return_start=np.where(came, moment, NONE),
+        return_day=np.where(came, whole, NONE),
+        told_by_session=told,
+        repairs=repairs,
+    )
+    rows = np.flatnonzero(came)
+    start = _repair_start(course, rows, rng)
+    in_log = start // MINUTES_A_DAY <= as_of
+    rows, start = rows[in_log], start[in_log]
+    if not len(rows):
+        return course, None
+    return course, (repair_jobs(workshop, brakes, jobs, rows, start, hands, rng), rows)
+
+
+def _done(
+    workshop: Workshop, brakes: Fleet, jobs: Jobs, hands: People, rng: np.random.Generator
+) -> tuple[Missed, Circumstances]:
+    shop = brakes.shop[jobs.brake]
+    missed = missed_steps(workshop, jobs, hands, shop, rng)
+    burden = jobs.case + hands.skill[jobs.technician] + brakes.proneness[jobs.brake]
+    burden = burden + hazard_changes(workshop, jobs, shop)
+    wearing = [place for place, model in enumerate(MODELS) if model.name == workshop.wearing_model]
+    luck = rng.standard_normal((jobs.count, 2))
+    wears = np.isin(brakes.model[jobs.brake], wearing)
+    return missed, Circumstances(burden, luck, brakes.internal[jobs.brake], wears)
+
+
+def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generator) -> Ints:
+    """When the bleeds that answer the returns of `rows` begin: before the brake's next planned day."""
+    jobs = course.jobs
+    delay = rng.choice(REPAIR_DELAYS, len(rows), p=REPAIR_DELAY_SHARES)
+    room = course.return_day[rows] + delay < jobs.gap_days[rows]
+    delay = np.where(room & ~course.told_by_session[rows], delay, 0)
+    same_day = course.return_start[rows] + rng.integers(60, 240, len(rows))
+    other_day = (course.return_start[rows] // MINUTES_A_DAY + delay) * MINUTES_A_DAY + rng.integers(
+        OPENS, OPENS + 420, len(rows)
+    )
+    return np.where(delay == 0, same_day, other_day)
+
+
+def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, hands: People, rng: np.random.Generator) -> float:
+    """The overall hazard at which planned bleeds come back at the base rate, wear-out apart."""
+    rows = rng.permutation(jobs.count)[:100_000]
+    some = _taken(jobs, rows)
+    missed, around = _done(workshop, brakes, some, hands, rng)
+    around = replace(around, wears=np.zeros(len(rows), bool))
+    horizon = np.minimum(workshop.window_days + 1.0, some.gap_days)
+    hazard = mechanics(workshop).danger(workshop, 1.0, missed, around).cumulative(horizon)
+    low, high = -30.0, 10.0
+    for _ in range(60):
+        middle = (low + high) / 2
+        rate = float(np.mean(-np.expm1(-np.exp(middle) * hazard)))
+        low, high = (middle, high) if rate < workshop.base_rate else (low, middle)
+    return float(np.exp((low + high) / 2))
+
+
+def _cut(workshop: Workshop, course: Course, rng: np.random.Generator) -> Course:
+    """Whole brakes left out until the bleeds are as many as asked for."""
+    brakes, each = np.unique(course.jobs.brake, return_counts=True)
+    order = rng.permutation(len(brakes))
+    kept = np.zeros(len(brakes), bool)
+    total = np.cumsum(each[order])
+    kept[order[total <= workshop.sessions]] = True
+    lacking = workshop.sessions - int(each[kept].sum())
+    single = order[(each[order] == 1) & ~kept[order]]
+    kept[single[:lacking]] = True
+    rows = np.flatnonzero(np.isin(course.jobs.brake, brakes[kept]))
+    return _rows(course, rows)
+
+
+def _in_order(course: Course) -> Course:
+    return _rows(course, np.lexsort((course.jobs.brake, course.jobs.start)))
+
+
+def _rows(course: Course, rows: NDArray[np.intp]) -> Course:
+    """These rows of a course, in this order; the bleeds they repair are named by their new places."""
+    place = np.full(course.jobs.count + 1, NONE)
+    place[rows] = np.arange(len(rows))
+    changed = {f.name: getattr(course, f.name)[rows] for f in fields(Course) if f.name not in ("jobs", "around")}
+    changed["repairs"] = place[changed["repairs"]]
+    return Course(jobs=_taken(course.jobs, rows), around=course.around.of(rows), **changed)
+
+
+def _taken(jobs: Jobs, rows: NDArray[np.intp]) -> Jobs:
+    return Jobs(**{f.name: getattr(jobs, f.name)[rows] for f in fields(Jobs)})
+
+
+def _joined(waves: list[Course]) -> Course:
+    def together(parts: list, kind: type) -> dict[str, np.ndarray]:
+        return {f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(kind)}
+
+    jobs = Jobs(**together([wave.jobs for wave in waves], Jobs))
+    around = Circumstances(**together([wave.around for wave in waves], Circumstances))
+    rest = [f.name for f in fields(Course) if f.name not in ("jobs", "around")]
+    columns = {name: np.concatenate([getattr(wave, name) for wave in waves]) for name in rest}
+    return Course(jobs=jobs, around=around, **columns)

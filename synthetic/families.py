@@ -1,0 +1,171 @@
+"""Named worlds: one workshop made different in one way at a time, so that an estimator meets what shops are like."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+from synthetic.workshop import Change, Habit, StepTruth, Workshop
+
+
+def _base(w: Workshop) -> Workshop:
+    return w
+
+
+def _no_effect(w: Workshop) -> Workshop:
+    return replace(w, no_effect=True)
+
+
+def _signs_uninformative(w: Workshop) -> Workshop:
+    return replace(w, signs_informative=0.0)
+
+
+def _effects_bypass_signs(w: Workshop) -> Workshop:
+    return w.with_every_step(bypass=1.0)
+
+
+def _half_bypass(w: Workshop) -> Workshop:
+    return w.with_every_step(bypass=0.5)
+
+
+def _a_few_bypass(w: Workshop) -> Workshop:
+    return w.with_steps(
+        lever_vacuum=StepTruth("lever_vacuum", 0.20, 0.5, bypass=1.0),
+        closed_first=StepTruth("closed_first", 0.08, 0.65, bypass=1.0),
+    )
+
+
+def _early_only(w: Workshop) -> Workshop:
+    return replace(w, fade_days=30.0)
+
+
+def _dominant_by_air(w: Workshop) -> Workshop:
+    return w.with_every_step(effect=0.0).with_steps(purge=StepTruth("purge", 0.15, 1.6))
+
+
+def _dominant_by_leak(w: Workshop) -> Workshop:
+    return w.with_every_step(effect=0.0).with_steps(seals=StepTruth("seals", 0.10, 2.8))
+
+
+def _repeats(w: Workshop) -> Workshop:
+    return replace(w, one_off_share=0.1, mean_gap_days=130.0, bike_sd=0.3)
+
+
+def _missing_at_random(w: Workshop) -> Workshop:
+    return replace(w, missing_random=0.30)
+
+
+def _missing_selectively(w: Workshop) -> Workshop:
+    return replace(w, missing_random=0.22, missing_selective=0.30)
+
+
+def _few_comebacks(w: Workshop) -> Workshop:
+    return replace(w, base_rate=0.025)
+
+
+def _strong_confounding(w: Workshop) -> Workshop:
+    return replace(w, confounding=1.5, case_mix=1.6, difficulty_misses=0.5, skill_sd=0.4, habit_sd=0.9)
+
+
+def _skipped_together(w: Workshop) -> Workshop:
+    return replace(w, together_sd=1.6)
+
+
+def _reading_moved(w: Workshop) -> Workshop:
+    return replace(w, artefacts_mm=(("reach", 1.5), ("reach_restored", 1.0)))
+
+
+def _reading_moved_unmarked(w: Workshop) -> Workshop:
+    return replace(w, artefacts_mm=(("pads_out", 1.5), ("caliper_fill", 1.5)))
+
+
+def _many_technicians(w: Workshop) -> Workshop:
+    return replace(w, technicians=60)
+
+
+def _seals_wear_out(w: Workshop) -> Workshop:
+    return replace(w, wearing_model="Schist 2", wear_days=600.0)
+
+
+def _drift(w: Workshop) -> Workshop:
+    return replace(w, drift_per_month=0.02, changes=(Change(w.months // 2, 1.5, step="cycles"),))
+
+
+def _a_shop_changes(w: Workshop) -> Workshop:
+    month = max(2, round(0.63 * w.months))
+    return replace(w, changes=(Change(month, 0.6931471805599453, shop=w.shops[1 % len(w.shops)]),))
+
+
+def _only_inside_the_frame(w: Workshop) -> Workshop:
+    return replace(w, internal_only=("cycles", "settle"))
+
+
+def _poor_bookkeeping(w: Workshop) -> Workshop:
+    return replace(
+        w,
+        habits=(
+            Habit("Sorrel", recorder="copier"),
+            Habit("Flint", recorder="rounder"),
+            Habit("Alder", recorder="selective"),
+        ),
+    )
+
+
+def _equal_people(w: Workshop) -> Workshop:
+    return replace(w, skill_sd=0.0, habit_sd=0.0, no_effect=True)
+
+
+def _air_threshold(w: Workshop) -> Workshop:
+    return replace(w, air_threshold=1.2)
+
+
+def _loglinear(w: Workshop) -> Workshop:
+    return replace(w, generator="loglinear", air_shape=0.75, effect_scale=0.6)
+
+
+def _loglinear_no_effect(w: Workshop) -> Workshop:
+    return replace(_loglinear(w), no_effect=True)
+
+
+FAMILIES: dict[str, Callable[[Workshop], Workshop]] = {
+    "base": _base,
+    "no step matters": _no_effect,
+    "signs say nothing": _signs_uninformative,
+    "effects bypass the signs": _effects_bypass_signs,
+    "half bypasses the signs": _half_bypass,
+    "a few steps bypass the signs": _a_few_bypass,
+    "first 30 days only": _early_only,
+    "one dominant step, by air": _dominant_by_air,
+    "one dominant step, by leak": _dominant_by_leak,
+    "repeats": _repeats,
+    "30% not recorded": _missing_at_random,
+    "misses left unrecorded": _missing_selectively,
+    "few comebacks": _few_comebacks,
+    "strong confounding": _strong_confounding,
+    "skipped together": _skipped_together,
+    "a marked step moves the reading": _reading_moved,
+    "an unmarked step moves the reading": _reading_moved_unmarked,
+    "many technicians": _many_technicians,
+    "seals wear out": _seals_wear_out,
+    "drift": _drift,
+    "a shop changes": _a_shop_changes,
+    "only inside the frame": _only_inside_the_frame,
+    "poor bookkeeping": _poor_bookkeeping,
+    "equal people": _equal_people,
+    "air below a threshold does nothing": _air_threshold,
+    "loglinear": _loglinear,
+    "loglinear, no step matters": _loglinear_no_effect,
+}
+
+
+def family(name: str, sessions: int = 3000) -> Workshop:
+    """The workshop of a named family of worlds, of this many bleeds.
+
+    Raises
+    ------
+    ValueError
+        If there is no family of that name.
+    """
+    if name not in FAMILIES:
+        raise ValueError(f"name: one of {', '.join(FAMILIES)}; got {name!r}")
+    return FAMILIES[name](Workshop(sessions=sessions))

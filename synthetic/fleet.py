@@ -1,0 +1,94 @@
+"""The bikes' brakes and their planned visits: what comes to the bench whether or not the last bleed held."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic.models import MODELS
+from synthetic.workshop import Workshop
+
+EPOCH = dt.date(1970, 1, 1)
+NO_NEXT = 100_000
+BIKE_KINDS = ("cargo", "hire", "longtail", "trike")
+SHORTEST_GAP_DAYS = 25
+Ints = NDArray[np.int64]
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """One entry a brake; bike b has brakes 2b (front) and 2b + 1 (rear). `proneness` is the bike's own log hazard."""
+
+    bike: Ints
+    rear: NDArray[np.bool_]
+    shop: NDArray[np.intp]
+    model: NDArray[np.intp]
+    kind: NDArray[np.intp]
+    internal: NDArray[np.bool_]
+    hose_mm: Floats
+    proneness: Floats
+
+
+@dataclass(frozen=True)
+class Visits:
+    """Bleeds asked for: the brake, the day (days since 1970), days to the brake's next planned bleed, and whether
+    it is the brake's first."""
+
+    brake: Ints
+    day: Ints
+    gap_days: Ints
+    first: NDArray[np.bool_]
+
+
+def first_day(workshop: Workshop) -> dt.date:
+    """The first day of the log: the first of the month, so many calendar months back."""
+    months = workshop.as_of.year * 12 + workshop.as_of.month - workshop.months
+    return dt.date(months // 12, months % 12 + 1, 1)
+
+
+def day_number(day: dt.date) -> int:
+    return (day - EPOCH).days
+
+
+def fleet(workshop: Workshop, rng: np.random.Generator) -> Fleet:
+    """Enough brakes for a little more than the bleeds asked for."""
+    period = (workshop.as_of - first_day(workshop)).days + 1
+    visits_each = (1 - workshop.one_off_share) * period / workshop.mean_gap_days + workshop.one_off_share
+    bikes = int(np.ceil(1.04 * workshop.sessions / visits_each / 2)) + 8
+    shop = rng.integers(0, len(workshop.shops), bikes)
+    model = rng.choice(len(MODELS), bikes, p=[m.share for m in MODELS])
+    kind = rng.choice(len(BIKE_KINDS), bikes, p=(0.35, 0.4, 0.15, 0.1))
+    tidy = rng.random(bikes) < 0.45
+    proneness = workshop.bike_sd * rng.standard_normal(bikes)
+    both = np.repeat(np.arange(bikes), 2)
+    rear = np.arange(2 * bikes) % 2 == 1
+    internal = tidy[both] & (rear | (rng.random(2 * bikes) < 0.4))
+    longer = np.isin(kind[both], (0, 2))
+    hose = np.where(rear, 1500.0, 850.0) + 300.0 * (longer & rear) + 60.0 * rng.standard_normal(2 * bikes)
+    hose_mm = np.clip(np.round(hose / 5) * 5, 400, 2900)
+    return Fleet(both, rear, shop[both], model[both], kind[both], internal, hose_mm, proneness[both])
+
+
+def planned_visits(workshop: Workshop, brakes: int, rng: np.random.Generator) -> Visits:
+    """Planned bleeds up to the as-of date; gaps look past it, so that the next bleed of a young one is known too."""
+    start, as_of = day_number(first_day(workshop)), day_number(workshop.as_of)
+    period = as_of - start + 1
+    longest = int(2.5 * period / workshop.mean_gap_days) + 8
+    spread = (workshop.mean_gap_days - SHORTEST_GAP_DAYS) / 2
+    gaps = SHORTEST_GAP_DAYS + rng.gamma(2.0, spread, (brakes, longest))
+    days = start + np.floor(np.cumsum(gaps, axis=1) - gaps[:, :1] * rng.random((brakes, 1))).astype(np.int64)
+    once = rng.random(brakes) < workshop.one_off_share
+    days[once, 0] = start + rng.integers(0, period, once.sum())
+    days[once, 1:] = as_of + NO_NEXT
+    days -= (days + 3) % 7 == 6  # shut on Sundays (1970-01-01 was a Thursday)
+    days = np.maximum(days, start)
+    gap = np.diff(days, axis=1, append=as_of + 3 * NO_NEXT)
+    first = np.zeros(days.shape, bool)
+    first[:, 0] = True
+    kept = days <= as_of
+    brake = np.broadcast_to(np.arange(brakes)[:, None], days.shape)
+    return Visits(brake[kept], days[kept], np.minimum(gap[kept], NO_NEXT), first[kept])

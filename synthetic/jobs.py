@@ -1,0 +1,153 @@
+"""What comes to the bench and who takes it: the context of each bleed, known before anything is done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic.fleet import NO_NEXT, Fleet, Floats, Ints, Visits, day_number, first_day
+from synthetic.models import DOT, MODELS
+from synthetic.people import People
+from synthetic.workshop import Workshop
+
+REASONS = ("scheduled", "soft_lever", "dirty_fluid", "new_hose", "new_brake", "leak_repair", "comeback", "other")
+REASON_EFFECT = np.array([0.0, 0.25, 0.05, 0.25, 0.1, 0.35, 0.3, 0.0])
+LATER_SHARES = (0.66, 0.0, 0.14, 0.08, 0.04, 0.04, 0.0, 0.04)
+FIRST_SHARES = (0.46, 0.2, 0.12, 0.08, 0.06, 0.04, 0.0, 0.04)
+FLUID_STATES = ("clear", "cloudy", "dark", "gritty")
+MINUTES_A_DAY = 1440
+OPENS, LAST_START = 8 * 60, 15 * 60 + 30
+
+
+@dataclass(frozen=True)
+class Jobs:
+    """One entry a bleed. `start` is minutes since 1970, `month` counts from 1, `case` is the log hazard ratio of the
+    work itself, `repair` tells a bleed that answers a return, `second` how many bleeds its technician had that day
+    before it."""
+
+    brake: Ints
+    start: Ints
+    gap_days: Ints
+    month: Ints
+    reason: NDArray[np.intp]
+    technician: NDArray[np.intp]
+    difficulty: Floats
+    fluid_out: NDArray[np.intp]
+    temp_c: Floats
+    before_excess_mm: Floats
+    case: Floats
+    second: Ints
+
+    @property
+    def count(self) -> int:
+        return len(self.brake)
+
+    @property
+    def day(self) -> Ints:
+        return self.start // MINUTES_A_DAY
+
+
+def planned_jobs(workshop: Workshop, brakes: Fleet, visits: Visits, hands: People, rng: np.random.Generator) -> Jobs:
+    """The planned visits as jobs."""
+    n = len(visits.brake)
+    # a later visit is never called soft_lever here: within the window the log's rules would read it as a return
+    reason = np.where(visits.first, rng.choice(8, n, p=FIRST_SHARES), rng.choice(8, n, p=LATER_SHARES))
+    start = visits.day * MINUTES_A_DAY + rng.integers(OPENS, LAST_START, n)
+    return _jobs(workshop, brakes, visits.brake, start, visits.gap_days, reason, hands, rng)
+
+
+def repair_jobs(
+    workshop: Workshop,
+    brakes: Fleet,
+    earlier: Jobs,
+    rows: Ints,
+    start: Ints,
+    hands: People,
+    rng: np.random.Generator,
+) -> Jobs:
+    """Bleeds that answer the returns of `rows` of `earlier`, begun at `start`; the planned next bleed stays."""
+    gap = earlier.gap_days[rows] - (start // MINUTES_A_DAY - earlier.day[rows])
+    gap = np.where(earlier.gap_days[rows] >= NO_NEXT, NO_NEXT, gap)
+    reason = np.where(rng.random(len(rows)) < 0.1, REASONS.index("soft_lever"), REASONS.index("comeback"))
+    return _jobs(workshop, brakes, earlier.brake[rows], start, gap, reason, hands, rng)
+
+
+def _jobs(
+    workshop: Workshop,
+    brakes: Fleet,
+    brake: Ints,
+    start: Ints,
+    gap: Ints,
+    reason: NDArray[np.intp],
+    hands: People,
+    rng: np.random.Generator,
+) -> Jobs:
+    n = len(brake)
+    day = start // MINUTES_A_DAY
+    internal, rear, model = brakes.internal[brake], brakes.rear[brake], brakes.model[brake]
+    difficulty = 1.2 * internal + 0.5 * rear + 0.6 * (REASON_EFFECT[reason] > 0.2)
+    technician = _technicians(workshop, hands, brakes.shop[brake], difficulty, rng)
+    dirty = rng.choice(4, n, p=(0.45, 0.3, 0.2, 0.05))
+    dirty = np.where(reason == REASONS.index("dirty_fluid"), np.maximum(dirty, 1), dirty)
+    season = np.cos(2 * np.pi * ((day % 365.25) - 200) / 365.25)
+    case = (
+        0.5 * internal
+        + 0.2 * rear
+        + REASON_EFFECT[reason]
+        + np.array([m.effect for m in MODELS])[model]
+        + 0.1 * np.array([m.fluid == DOT for m in MODELS])[model]
+        + 0.1 * (dirty >= 2)
+        + 0.0002 * (brakes.hose_mm[brake] - 1300)
+    )
+    month = _month(day, day_number(first_day(workshop)))
+    return Jobs(
+        brake=brake,
+        start=start,
+        gap_days=gap,
+        month=month,
+        reason=reason,
+        technician=technician,
+        difficulty=difficulty,
+        fluid_out=dirty,
+        temp_c=np.round(18.5 + 4.5 * season + 1.5 * rng.standard_normal(n), 1),
+        before_excess_mm=rng.gamma(1.5, 4.0, n) + 8.0 * (reason == 1) + 6.0 * (reason == 6),
+        case=workshop.case_mix * case,
+        second=_place_in_day(technician, start),
+    )
+
+
+def _technicians(
+    workshop: Workshop, hands: People, shop: NDArray[np.intp], difficulty: Floats, rng: np.random.Generator
+) -> NDArray[np.intp]:
+    """Who takes it: the shop's people by their pace, pulled to difficult brakes by their taste."""
+    chosen = np.zeros(len(shop), np.intp)
+    levels = np.unique(np.round(difficulty, 1))
+    typical = float(np.mean(difficulty)) if len(difficulty) else 0.0
+    for place in range(len(workshop.shops)):
+        staff = np.flatnonzero(hands.shop == place)
+        for level in levels:
+            rows = np.flatnonzero((shop == place) & (np.abs(difficulty - level) < 0.05))
+            pull = workshop.confounding * hands.taste[staff] * (level - typical)
+            share = hands.pace[staff] * np.exp(pull)
+            chosen[rows] = rng.choice(staff, len(rows), p=share / share.sum())
+    return chosen
+
+
+def _place_in_day(technician: NDArray[np.intp], start: Ints) -> Ints:
+    """How many bleeds of the same technician began earlier the same day (0 the first), as this batch tells."""
+    day = start // MINUTES_A_DAY
+    order = np.lexsort((start, day, technician))
+    opens = np.ones(len(order), bool)
+    opens[1:] = (np.diff(technician[order]) != 0) | (np.diff(day[order]) != 0)
+    at = np.arange(len(order))
+    place = np.zeros(len(order), np.int64)
+    place[order] = at - np.maximum.accumulate(np.where(opens, at, 0))
+    return place
+
+
+def _month(day: Ints, start: int) -> Ints:
+    months = day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
+    first = np.datetime64(start, "D").astype("datetime64[M]").astype(np.int64)
+    return np.asarray(months - first + 1, dtype=np.int64)

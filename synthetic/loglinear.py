@@ -1,0 +1,56 @@
+"""The other mechanics: a log-linear air-and-leak world with proportional hazards, for estimators to be tried on.
+
+Every miss adds its effect to one log hazard; the signs see the logarithm of the air. No thresholds, no sums of air,
+no second time shape: built otherwise than `physical` on purpose.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from synthetic.danger import Cause, Danger, Floats
+from synthetic.physical import ORDINARY_AIR_ML, Circumstances
+from synthetic.procedure import STEPS
+from synthetic.technique import Missed
+from synthetic.workshop import Workshop
+
+AIR_PER_LOG_HAZARD = 0.8
+UNSEEN_LUCK = 0.7
+
+
+def danger(workshop: Workshop, scale: float, missed: Missed, around: Circumstances) -> Danger:
+    """The hazards of bleeds with these steps missed; `scale` sets the overall rate."""
+    window = workshop.window_days + 1.0
+    causes = (
+        Cause("air", workshop.air_shape, window),
+        Cause("air", workshop.air_shape, window, workshop.fade_days),
+        Cause("leak", workshop.air_shape, window, workshop.fade_days),
+        Cause("wear", workshop.wear_shape, workshop.wear_days),
+    )
+    anyway = scale * np.exp(around.burden + workshop.luck_sd * _luck(around))
+    air = anyway * np.exp(_effects(workshop, missed, around, "air"))
+    leak = air * np.expm1(_effects(workshop, missed, around, "leak"))
+    sizes = np.column_stack([anyway, air - anyway, leak, around.wears.astype(float)])
+    return Danger(causes, sizes)
+
+
+def seen_air_ml(workshop: Workshop, missed: Missed, around: Circumstances) -> Floats:
+    """Free air left that the signs can show, ml."""
+    shown = np.array([1 - truth.bypass for truth in workshop.steps])
+    log_air = around.burden + _effects(workshop, missed, around, "air", shown)
+    log_air += workshop.luck_sd * around.luck[:, 0]
+    return np.asarray(ORDINARY_AIR_ML * np.exp(AIR_PER_LOG_HAZARD * log_air))
+
+
+def _luck(around: Circumstances) -> Floats:
+    return np.asarray(around.luck[:, 0] + UNSEEN_LUCK * around.luck[:, 1])
+
+
+def _effects(
+    workshop: Workshop, missed: Missed, around: Circumstances, acts: str, shown: Floats | float = 1.0
+) -> Floats:
+    mine = np.array([step.acts == acts for step in STEPS])
+    inside = np.array([step.id in workshop.internal_only for step in STEPS])
+    effect = np.array(workshop.step_effects) * mine * shown
+    everywhere = missed @ np.where(inside, 0.0, effect)
+    return np.asarray(everywhere + (missed @ np.where(inside, effect, 0.0)) * around.internal)

@@ -1,0 +1,82 @@
+"""The returns as the counter wrote them: of bleeds that went soft, and of brakes that came for something else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from synthetic.course import Course
+from synthetic.fleet import Ints, day_number
+from synthetic.jobs import MINUTES_A_DAY, OPENS
+from synthetic.workshop import Workshop
+
+SOFT = (("soft_lever", 0.62), ("long_travel", 0.26), ("weak_braking", 0.08), ("other", 0.04))
+OTHERS = (
+    ("noise", "pads"), ("drag", "none_found"), ("weak_braking", "pads"), ("soft_lever", "worn_part"),
+    ("drag", "worn_part"), ("other", "none_found"),
+)  # fmt: skip
+AIR_FINDINGS = (("air", 0.86), ("none_found", 0.08), ("old_fluid", 0.06))
+COUNTED_BY_COMPLAINT = 2
+
+
+@dataclass(frozen=True)
+class Return:
+    """Rows to be written: the bleed, the minute, and whether it is a re-bleed return."""
+
+    row: Ints
+    start: Ints
+    rebleed: NDArray[np.bool_]
+
+
+def comeback_rows(workshop: Workshop, course: Course, rng: np.random.Generator) -> pl.DataFrame:
+    """Returns before names are put to them: row (of the bleed), start, complaint, finding, minutes, parts_cost,
+    written_session, written_brake."""
+    soft = np.flatnonzero((course.return_day >= 0) & ~course.told_by_session)
+    other = _other_returns(workshop, course, rng)
+    row = np.concatenate([soft, other.row])
+    start = np.concatenate([course.return_start[soft], other.start])
+    n, rebleed = len(row), np.arange(len(row)) < len(soft)
+    complaint, finding = _words(course.cause[row], rebleed, rng)
+    return pl.DataFrame(
+        {
+            "row": row,
+            "start": start,
+            "complaint": complaint,
+            "finding": finding,
+            "minutes": np.round(np.where(rebleed, 42, 22) * np.exp(0.3 * rng.standard_normal(n))),
+            "parts_cost": np.round(np.where(rebleed, 5.0, 9.0) * np.exp(0.5 * rng.standard_normal(n)), 2),
+            "written_session": rng.random(n) >= workshop.return_without_session,
+            "written_brake": rng.random(n) >= workshop.return_without_brake,
+        }
+    )
+
+
+def _other_returns(workshop: Workshop, course: Course, rng: np.random.Generator) -> Return:
+    """Pads, noise and worn parts: before the next bleed and the as-of date, of brakes that did not go soft."""
+    left = np.minimum(course.jobs.gap_days - 1, day_number(workshop.as_of) - course.jobs.day)
+    chance = workshop.other_returns * (course.return_day < 0) * (left >= 1)
+    row = np.flatnonzero(rng.random(course.jobs.count) < chance)
+    after = 1 + np.floor(rng.random(len(row)) * np.minimum(left[row], 240)).astype(np.int64)
+    start = (course.jobs.day[row] + after) * MINUTES_A_DAY + OPENS + rng.integers(0, 400, len(row))
+    return Return(row, start, np.zeros(len(row), bool))
+
+
+def _words(
+    cause: NDArray[np.str_], rebleed: NDArray[np.bool_], rng: np.random.Generator
+) -> tuple[NDArray[np.str_], NDArray[np.str_]]:
+    """Complaint and finding; a re-bleed return has one of them that counts by the built-in rule, the others none."""
+    n = len(cause)
+    spoken = rng.choice(len(SOFT), n, p=[share for _, share in SOFT])
+    found = rng.choice(len(AIR_FINDINGS), n, p=[share for _, share in AIR_FINDINGS])
+    found = np.where(spoken >= COUNTED_BY_COMPLAINT, 0, found)
+    leaks = cause != "air"
+    spoken = np.where(leaks & (spoken >= COUNTED_BY_COMPLAINT), 0, spoken)
+    complaint = np.array([word for word, _ in SOFT])[spoken]
+    finding = np.where(leaks, "leak", np.array([word for word, _ in AIR_FINDINGS])[found])
+    kind = rng.integers(0, len(OTHERS), n)
+    complaint = np.where(rebleed, complaint, np.array([said for said, _ in OTHERS])[kind])
+    finding = np.where(rebleed, finding, np.array([seen for _, seen in OTHERS])[kind])
+    return complaint, finding

@@ -1,0 +1,50 @@
+"""What is seen on the stand afterwards: travel, pump gain, the hard pull, leaks, and the minutes it took."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic.course import History, mechanics
+from synthetic.models import MODELS
+from synthetic.procedure import PLACE
+from synthetic.readings import Columns
+from synthetic.workshop import Workshop
+
+PUMPED_AWAY = 0.35
+SOFT_AT_ML = 0.16
+LEAK_STEPS = ("seals", "caliper_port", "lever_port")
+
+
+def shown_air_ml(workshop: Workshop, history: History, rng: np.random.Generator) -> NDArray[np.float64]:
+    """The air the signs show: each bleed's own, or, where signs are uninformative, some other bleed's."""
+    course = history.course
+    own = mechanics(workshop).seen_air_ml(workshop, course.missed, course.around)
+    other = rng.permutation(own)
+    return np.where(rng.random(len(own)) < workshop.signs_informative, own, other)
+
+
+def signs(
+    workshop: Workshop, history: History, seen_ml: NDArray[np.float64], done: Columns, rng: np.random.Generator
+) -> Columns:
+    """One array a sign."""
+    course, n = history.course, len(seen_ml)
+    model = history.fleet.model[course.jobs.brake]
+    reference = np.array([m.travel_reference_mm for m in MODELS])[model]
+    excess = seen_ml * np.array([m.travel_mm_per_ml for m in MODELS])[model]
+    travel = reference + excess + workshop.travel_noise_mm * rng.standard_normal(n)
+    for step, millimetres in workshop.artefacts_mm:
+        travel += millimetres * course.missed[:, PLACE[step]]
+    gain = PUMPED_AWAY * excess + 0.4 * workshop.travel_noise_mm * rng.standard_normal(n)
+    before = reference + excess + course.jobs.before_excess_mm + rng.standard_normal(n)
+    soft = 1 / (1 + np.exp(-(seen_ml - SOFT_AT_ML) / 0.015))
+    leaking = course.missed[:, [PLACE[step] for step in LEAK_STEPS]].any(axis=1)
+    minutes = 16 + 5.5 * done["cycles"] + 0.8 * done["settle_minutes"] + 9 * history.fleet.internal[course.jobs.brake]
+    return {
+        "lever_travel_before_mm": np.clip(np.round(before * 2) / 2, 0, 120),
+        "lever_travel_after_mm": np.clip(np.round(travel * 2) / 2, 0, 120),
+        "pump_gain_mm": np.clip(np.round(gain * 2) / 2, -5, 60),
+        "hard_pull_firm": rng.random(n) >= soft,
+        "leak_seen": rng.random(n) < np.where(leaking, 0.008, 0.001),
+        "minutes": np.clip(np.round(minutes * np.exp(0.15 * rng.standard_normal(n))), 2, 480),
+    }

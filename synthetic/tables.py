@@ -1,0 +1,187 @@
+"""The log's tables out of what happened and how it was written."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from schemas.log import Sessions
+from synthetic.course import History
+from synthetic.fleet import BIKE_KINDS, Ints, first_day
+from synthetic.jobs import FLUID_STATES, REASONS
+from synthetic.models import DOT, MINERAL, MODELS
+from synthetic.people import People
+from synthetic.recording import Recording
+from synthetic.workshop import Workshop
+
+DIGITS = 7
+INTEGERS = ("blocks_fitted", "cycles", "bubbles_first", "bubbles_last", "lever_vacuum_strokes")
+
+
+@dataclass(frozen=True)
+class Fluids:
+    """The fluid asked for, put in, and kept in the kit, one a bleed."""
+
+    required: NDArray[np.str_]
+    used: NDArray[np.str_]
+    kit: NDArray[np.str_]
+
+
+def session_ids(rows: Ints) -> pl.Series:
+    return pl.Series("session_id", rows + 1).cast(pl.String).str.zfill(DIGITS).str.replace("^", "S")
+
+
+def piston_pairs(past: History) -> NDArray[np.int64]:
+    return np.array([m.piston_pairs for m in MODELS])[past.fleet.model[past.course.jobs.brake]]
+
+
+def with_wrong_fluids(workshop: Workshop, past: History, rng: np.random.Generator) -> Fluids:
+    """The right fluid everywhere but in the mistakes asked for, which take the other family."""
+    required = np.array([m.fluid for m in MODELS])[past.fleet.model[past.course.jobs.brake]]
+    other = np.where(required == MINERAL, DOT, MINERAL)
+    n = len(required)
+    rows = rng.permutation(n)[: workshop.wrong_fluids + workshop.wrong_kits]
+    used, kit = required.copy(), required.copy()
+    used[rows[: workshop.wrong_fluids]] = other[rows[: workshop.wrong_fluids]]
+    kit[rows[workshop.wrong_fluids :]] = other[rows[workshop.wrong_fluids :]]
+    return Fluids(required, used, kit)
+
+
+def sessions_table(workshop: Workshop, past: History, written: Recording, fluids: Fluids) -> pl.DataFrame:
+    """The `sessions` table, sorted by session_id, which follows the bleeds' beginnings."""
+    jobs, brakes = past.course.jobs, past.fleet
+    bikes = brakes.bike[jobs.brake]
+    frame = pl.DataFrame(
+        {
+            "session_id": session_ids(np.arange(jobs.count)),
+            "shop": pl.Series(workshop.shops).gather(brakes.shop[jobs.brake]),
+            "bike_id": bike_ids(bikes),
+            "brake": pl.Series(["front", "rear"]).gather(brakes.rear[jobs.brake].astype(int)),
+            "technician": pl.Series(past.people.names).gather(jobs.technician),
+            "started_at": moments(jobs.start),
+            "job_reason": pl.Series(REASONS).gather(jobs.reason),
+            "brake_model": pl.Series([m.name for m in MODELS]).gather(brakes.model[jobs.brake]),
+            "fluid_required": pl.Series(fluids.required.tolist()),
+            "fluid_used": pl.Series(fluids.used.tolist()),
+            "kit_fluid": pl.Series(fluids.kit.tolist()),
+            "piston_pairs": piston_pairs(past),
+        }
+    )
+    words = {
+        "bike_kind": pl.Series(BIKE_KINDS).gather(brakes.kind[jobs.brake]),
+        "hose_route": pl.Series(["external", "internal"]).gather(brakes.internal[jobs.brake].astype(int)),
+        "fluid_out": pl.Series(FLUID_STATES).gather(jobs.fluid_out),
+    }
+    plain = {
+        field: pl.Series(values, strict=False).cast(pl.Int64 if field in INTEGERS else None or _type(values))
+        for field, values in written.columns.items()
+    }
+    frame = frame.with_columns(**words, **plain)
+    left_out = [pl.when(pl.Series(kept)).then(pl.col(field)).alias(field) for field, kept in written.recorded.items()]
+    named = frame.with_columns(left_out).rename({"temp_c": "shop_temp_c"})
+    return named.select(_order(named.columns))
+
+
+def comebacks_table(past: History, rows: pl.DataFrame) -> pl.DataFrame:
+    """The `comebacks` table, sorted by comeback_id, which follows the days of return."""
+    jobs, brakes = past.course.jobs, past.fleet
+    rows = rows.sort("start", "row")
+    row = rows["row"].to_numpy()
+    brake = jobs.brake[row]
+    number = pl.Series(np.arange(1, len(row) + 1)).cast(pl.String).str.zfill(DIGITS - 1)
+    return rows.select(
+        ("R" + number).alias("comeback_id"),
+        pl.when("written_session").then(session_ids(row)).alias("session_id"),
+        bike_ids(brakes.bike[brake]).alias("bike_id"),
+        pl.when("written_brake")
+        .then(pl.Series(["front", "rear"]).gather(brakes.rear[brake].astype(int)))
+        .alias("brake"),
+        moments(rows["start"].to_numpy()).alias("returned_at"),
+        "complaint",
+        "finding",
+        "minutes",
+        "parts_cost",
+    )
+
+
+def passes_table(workshop: Workshop, sessions: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
+    """The bench's pass-by-pass notes of some bleeds of two cycles or more: they add up to the session's own figures."""
+    fields = ("cycles", "volume_moved_ml", "bubbles_first", "bubbles_last")
+    noted = pl.Series(rng.random(sessions.height) < workshop.passes_share)
+    some = sessions.filter(noted & (pl.col("cycles") >= 2)).drop_nulls(fields).select("session_id", *fields)
+    cycle = some["cycles"].to_numpy()
+    row = np.repeat(np.arange(some.height), 2 * cycle)
+    place = np.arange(len(row)) - np.repeat(np.cumsum(2 * cycle) - 2 * cycle, 2 * cycle)
+    each = some[row]
+    inner = rng.binomial(each["bubbles_first"].to_numpy(), 0.25)
+    total = np.select(
+        [place < 2, place >= 2 * each["cycles"].to_numpy() - 2],
+        [each["bubbles_first"].to_numpy(), each["bubbles_last"].to_numpy()],
+        inner,
+    )
+    down = place % 2 == 0
+    bubbles = np.where(down, (total + 1) // 2, total // 2)
+    tenths = np.round(each["volume_moved_ml"].to_numpy() * 10).astype(np.int64)
+    passes = 2 * each["cycles"].to_numpy()
+    ml = (tenths // passes + (place < tenths % passes)) / 10
+    return pl.DataFrame(
+        {
+            "session_id": each["session_id"],
+            "pass_no": place + 1,
+            "direction": pl.Series(["down", "up"]).gather((~down).astype(int)),
+            "ml": ml,
+            "bubbles": bubbles,
+            "seconds": np.round(rng.uniform(20, 75, len(row))),
+        }
+    )
+
+
+def technicians_table(workshop: Workshop, hands: People, rng: np.random.Generator) -> pl.DataFrame:
+    began = [first_day(workshop) - dt.timedelta(days=int(d)) for d in rng.integers(60, 4000, len(hands.names))]
+    shop = [workshop.shops[place] for place in hands.shop]
+    return pl.DataFrame({"technician": hands.names, "started_on": began, "shop": shop}).sort("technician")
+
+
+def coaching_table(workshop: Workshop) -> pl.DataFrame:
+    """Coachings, each on the last day of its month, so that the months after it are the changed ones."""
+    frame = pl.DataFrame(
+        {
+            "technician": [lesson.technician for lesson in workshop.lessons],
+            "coached_on": [month_end(workshop, lesson.month) for lesson in workshop.lessons],
+            "step": [lesson.step for lesson in workshop.lessons],
+        },
+        schema={"technician": pl.String, "coached_on": pl.Date, "step": pl.String},
+    )
+    return frame.sort("technician", "coached_on", "step")
+
+
+def month_start(workshop: Workshop, month: int) -> dt.date:
+    """The first day of the log's `month` (1 the first)."""
+    start = first_day(workshop)
+    months = start.year * 12 + start.month - 1 + month - 1
+    return dt.date(months // 12, months % 12 + 1, 1)
+
+
+def month_end(workshop: Workshop, month: int) -> dt.date:
+    return month_start(workshop, month + 1) - dt.timedelta(days=1)
+
+
+def moments(minutes: Ints) -> pl.Series:
+    return pl.Series((minutes * 60_000_000).astype(np.int64)).cast(pl.Datetime("us"))
+
+
+def bike_ids(bikes: Ints) -> pl.Series:
+    return pl.Series(bikes + 1).cast(pl.String).str.zfill(DIGITS - 1).str.replace("^", "B")
+
+
+def _type(values: NDArray) -> pl.DataType:
+    return pl.Boolean() if values.dtype == bool else pl.Float64()
+
+
+def _order(columns: list[str]) -> list[str]:
+    """The columns in the order the log's schema names them."""
+    return [name for name in Sessions.to_schema().columns if name in columns]

@@ -1,0 +1,91 @@
+"""The truth behind a log, by formula: risks, what each step costs, who is how good, what was planted."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from synthetic.course import History, mechanics
+from synthetic.fleet import Floats
+from synthetic.people import People
+from synthetic.procedure import STEPS
+from synthetic.recording import Recording
+from synthetic.tables import Fluids, month_end, month_start, session_ids
+from synthetic.workshop import Workshop
+
+EVENT_COLUMNS = {
+    "kind": pl.String,
+    "subject": pl.String,
+    "month": pl.Int64,
+    "date": pl.Date,
+    "detail": pl.String,
+}
+
+
+def truth_bleeds(past: History, seen_ml: Floats) -> pl.DataFrame:
+    """session_id, risk, air_ml (as the signs show it), cause and return_days (empty where none by the as-of date)."""
+    course = past.course
+    came = pl.Series(course.return_day >= 0)
+    return pl.DataFrame(
+        {"session_id": session_ids(np.arange(course.jobs.count)), "risk": course.risk, "air_ml": seen_ml}
+    ).with_columns(
+        pl.when(came).then(pl.Series(course.cause.tolist())).alias("cause"),
+        pl.when(came).then(pl.Series(course.return_day)).alias("return_days"),
+    )
+
+
+def truth_steps(workshop: Workshop, past: History, written: Recording) -> pl.DataFrame:
+    """What the shop would be spared per 100 bleeds, step by step: each bleed's own risk, with recorded misses met."""
+    course = past.course
+    rows = []
+    for place, (step, effect) in enumerate(zip(STEPS, workshop.step_effects, strict=True)):
+        missed = np.flatnonzero(written.told[:, place] & course.missed[:, place])
+        spared = float(_spared(workshop, past, missed, [place]).sum()) if effect else 0.0
+        rows.append((step.id, 100 * spared / course.jobs.count, effect, int(written.told[:, place].sum())))
+    names = ["step", "preventable_per_100", "effect", "recorded_missed"]
+    return pl.DataFrame(rows, schema=names, orient="row").with_columns(
+        pl.col("preventable_per_100").rank("min", descending=True).cast(pl.Int64).alias("rank")
+    )
+
+
+def truth_technicians(hands: People) -> pl.DataFrame:
+    return pl.DataFrame({"technician": hands.names, "effect": hands.skill, "recorder": hands.recorder.tolist()}).sort(
+        "technician"
+    )
+
+
+def truth_events(workshop: Workshop, past: History, written: Recording, fluids: Fluids) -> pl.DataFrame:
+    """What was planted: changes, coachings, recorders, copied bleeds, wrong fluids and kits."""
+    events: list[tuple] = []
+    for change in workshop.changes:
+        kind = f"change of {change.step}" if change.step else "change of hazard"
+        when = month_start(workshop, change.month)
+        events.append((kind, change.shop or "all", change.month, when, f"{change.shift:+g}"))
+    for lesson in workshop.lessons:
+        worked = "improved" if lesson.shift < 0 else "did not improve"
+        events.append(
+            ("coaching", lesson.technician, lesson.month, month_end(workshop, lesson.month), f"{lesson.step}: {worked}")
+        )
+    for name, recorder in zip(past.people.names, past.people.recorder, strict=True):
+        if recorder != "honest":
+            events.append(("recorder", name, None, None, str(recorder)))
+    if workshop.wearing_model:
+        events.append(("wear-out", workshop.wearing_model, None, None, f"seals, shape {workshop.wear_shape:g}"))
+    ids = session_ids(np.arange(past.course.jobs.count))
+    marked = (
+        ("copied entries", written.copied),
+        ("wrong fluid", fluids.used != fluids.required),
+        ("kit of other kind", fluids.kit != fluids.required),
+    )
+    for kind, mask in marked:
+        events += [(kind, name, None, None, "") for name in ids.filter(pl.Series(mask))]
+    return pl.DataFrame(events, schema=EVENT_COLUMNS, orient="row")
+
+
+def _spared(workshop: Workshop, past: History, rows: np.ndarray, met: list[int]) -> Floats:
+    """How much less each of these bleeds would have risked had these steps been met."""
+    course, mech = past.course, mechanics(workshop)
+    missed, around = course.missed[rows].copy(), course.around.of(rows)
+    missed[:, met] = False
+    better = mech.danger(workshop, past.scale, missed, around).risk(course.horizon_days[rows])
+    return np.asarray(course.risk[rows] - better)

@@ -1,0 +1,174 @@
+"""What a simulated workshop is: every parameter of its people, brakes, habits, mishaps and bookkeeping."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from synthetic.procedure import STEP_IDS
+
+Generator = Literal["physical", "loglinear"]
+
+
+@dataclass(frozen=True)
+class StepTruth:
+    """How often a step is missed and what a miss does.
+
+    `effect` is the log hazard ratio of a miss in an otherwise ordinary bleed (of air, or of leaks); `bypass` is the
+    share of it that no sign on the stand shows.
+    """
+
+    id: str
+    share_missed: float
+    effect: float
+    bypass: float = 0.0
+
+
+@dataclass(frozen=True)
+class Change:
+    """From `month` (1 the log's first) on, in `shop` (empty: all): a step's missed logit moves by `shift`, or,
+    where `step` is empty, the log hazard does."""
+
+    month: int
+    shift: float
+    shop: str = ""
+    step: str = ""
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """A coaching of one technician on one step in `month`; the missed logit moves by `shift` (0: nothing learnt)."""
+
+    technician: str
+    step: str
+    month: int
+    shift: float
+
+
+@dataclass(frozen=True)
+class Habit:
+    """What is known beforehand of one technician; empty values are drawn.
+
+    `skill` is a log hazard ratio beyond the recorded steps (above 0 worse); `taste` is the pull towards difficult
+    brakes; `recorder` is how entries are written: honest, copier, rounder, selective.
+    """
+
+    technician: str
+    skill: float | None = None
+    taste: float | None = None
+    recorder: str = "honest"
+    sloppy: tuple[tuple[str, float], ...] = ()
+
+
+STEP_TRUTHS = (
+    StepTruth("reach", 0.30, 0.0),
+    StepTruth("pads_out", 0.05, 0.0),
+    StepTruth("pistons", 0.07, 0.6),
+    StepTruth("blocks", 0.05, 0.65),
+    StepTruth("lever_fill", 0.15, 0.15),
+    StepTruth("caliper_fill", 0.14, 0.0),
+    StepTruth("purge", 0.12, 1.6),
+    StepTruth("cycles", 0.15, 1.3),
+    StepTruth("clear_finish", 0.17, 1.05),
+    StepTruth("lever_vacuum", 0.20, 0.7),
+    StepTruth("settle", 0.25, 0.35),
+    StepTruth("end_balance", 0.22, 0.2),
+    StepTruth("upright", 0.10, 0.5),
+    StepTruth("closed_first", 0.08, 0.95),
+    StepTruth("seals", 0.06, 2.1),
+    StepTruth("caliper_port", 0.12, 1.4),
+    StepTruth("lever_port", 0.10, 0.9),
+    StepTruth("cleaned", 0.09, 0.0),
+    StepTruth("reach_restored", 0.16, 0.0),
+)
+
+
+@dataclass(frozen=True)
+class Workshop:
+    """A simulated workshop: one set of parameters, from which a seed makes one log with its truth.
+
+    Shares and rates are fractions 0–1; effects are natural logs of hazard ratios; `*_sd` are standard deviations.
+    """
+
+    sessions: int = 3000
+    months: int = 30
+    as_of: dt.date = dt.date(2026, 6, 30)
+    window_days: int = 90
+    shops: tuple[str, ...] = ("Tarnholt", "Velmoor", "Quay Street")
+    technicians: int = 14
+    habits: tuple[Habit, ...] = ()
+    base_rate: float = 0.06
+    generator: Generator = "physical"
+    steps: tuple[StepTruth, ...] = STEP_TRUTHS
+    no_effect: bool = False
+    effect_scale: float = 1.0
+    internal_only: tuple[str, ...] = ()
+    leak_share: float = 0.2
+    air_threshold: float = 0.3
+    air_shape: float = 0.6
+    leak_shape: float = 0.9
+    fade_days: float = float("inf")
+    skill_sd: float = 0.2
+    habit_sd: float = 0.6
+    rush: float = 0.15
+    together_sd: float = 0.5
+    difficulty_misses: float = 0.15
+    confounding: float = 0.5
+    case_mix: float = 1.0
+    luck_sd: float = 0.35
+    bike_sd: float = 0.0
+    one_off_share: float = 0.5
+    mean_gap_days: float = 330.0
+    missing_random: float = 0.03
+    missing_selective: float = 0.0
+    context_missing: float = 0.02
+    signs_missing: float = 0.03
+    signs_informative: float = 1.0
+    travel_noise_mm: float = 1.0
+    artefacts_mm: tuple[tuple[str, float], ...] = (("reach", 0.8), ("reach_restored", 0.4))
+    drift_per_month: float = 0.0
+    changes: tuple[Change, ...] = ()
+    lessons: tuple[Lesson, ...] = ()
+    wearing_model: str = ""
+    wear_days: float = 700.0
+    wear_shape: float = 3.0
+    wrong_fluids: int = 0
+    wrong_kits: int = 0
+    other_returns: float = 0.015
+    return_without_session: float = 0.4
+    return_without_brake: float = 0.02
+    return_told_by_session: float = 0.08
+    passes_share: float = 0.0
+
+    def __post_init__(self) -> None:
+        if tuple(step.id for step in self.steps) != STEP_IDS:
+            raise ValueError(
+                f"Workshop.steps: the {len(STEP_IDS)} steps in their order, got other ones; use with_steps"
+            )
+        if self.sessions < 1 or self.months < 1 or not self.shops or self.technicians < len(self.shops):
+            raise ValueError("Workshop: at least one session, month and shop, and one technician a shop")
+        if not 0 < self.base_rate < 0.5:
+            raise ValueError(f"Workshop.base_rate: a fraction between 0 and 0.5, got {self.base_rate}")
+
+    @property
+    def step_effects(self) -> tuple[float, ...]:
+        """The log hazard ratio of each step's miss, in the procedure's order."""
+        scale = 0.0 if self.no_effect else self.effect_scale
+        return tuple(scale * step.effect for step in self.steps)
+
+    def with_steps(self, **changed: StepTruth) -> Workshop:
+        """The same workshop with some steps replaced, by step id."""
+        return replace(self, steps=tuple(changed.get(step.id, step) for step in self.steps))
+
+    def with_every_step(self, *, effect: float | None = None, bypass: float | None = None) -> Workshop:
+        """The same workshop with the effect or the bypass set alike in every step."""
+        return replace(self, steps=tuple(_changed(step, effect, bypass) for step in self.steps))
+
+
+def _changed(step: StepTruth, effect: float | None, bypass: float | None) -> StepTruth:
+    return replace(
+        step,
+        effect=step.effect if effect is None else effect,
+        bypass=step.bypass if bypass is None else bypass,
+    )
