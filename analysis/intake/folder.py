@@ -1,0 +1,104 @@
+"""The files of a folder: one level, by name, no links, no hidden files, nothing a run wrote itself."""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from analysis.errors import CannotRun
+
+from .snapshot import shown, unreadable
+
+KINDS = {
+    ".csv": "text",
+    ".tsv": "text",
+    ".tab": "text",
+    ".txt": "text",
+    ".xlsx": "book",
+    ".xlsm": "book",
+    ".xls": "book",
+    ".xlsb": "book",
+    ".ods": "book",
+    ".parquet": "parquet",
+    ".pq": "parquet",
+    ".jsonl": "lines",
+    ".ndjson": "lines",
+    ".json": "lines",
+    ".sqlite": "sqlite",
+    ".sqlite3": "sqlite",
+    ".db": "sqlite",
+}
+_MANIFEST = "manifest.json"
+_MANIFEST_KEYS = {"version", "inputs", "as_of", "window_days"}
+_LONGEST_MANIFEST = 64 * 2**20
+
+
+@dataclass(frozen=True)
+class PassedOver:
+    """A file, sheet or table that was not read, and why."""
+
+    file: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Folder:
+    """What a folder offers to be read, and what it holds beside."""
+
+    files: tuple[Path, ...]
+    passed_over: tuple[PassedOver, ...]
+
+
+def folder_files(path: Path) -> Folder:
+    """The files of a folder that can be read, sorted by name.
+
+    Raises
+    ------
+    CannotRun
+        The folder may not be read, or is what an earlier run wrote.
+    """
+    try:
+        entries = sorted(os.scandir(path), key=lambda entry: entry.name)
+    except OSError as problem:
+        raise unreadable(shown(path), problem) from None
+    if _is_output(path / _MANIFEST):
+        raise CannotRun(
+            shown(path), "this is what an earlier run wrote", "a folder of exports", "name the folder of the exports"
+        )
+    files, passed_over = [], []
+    for entry in entries:
+        if entry.name.startswith("."):
+            continue
+        why = _reason_against(entry)
+        if why:
+            passed_over.append(PassedOver(shown(entry.path), why))
+        else:
+            files.append(Path(entry.path))
+    return Folder(tuple(files), tuple(passed_over))
+
+
+def _reason_against(entry: os.DirEntry[str]) -> str:
+    if entry.is_symlink():
+        return "a link"
+    if entry.is_dir(follow_symlinks=False):
+        return "a folder within the folder"
+    if not entry.is_file(follow_symlinks=False):
+        return "no regular file"
+    if entry.name.startswith("~$"):
+        return "the lock of a workbook that is open"
+    kind = KINDS.get(Path(entry.name).suffix.lower())
+    if kind is None or entry.name.lower() == _MANIFEST:
+        return "not a kind of file that is read"
+    return "an empty file" if entry.stat(follow_symlinks=False).st_size == 0 else ""
+
+
+def _is_output(manifest: Path) -> bool:
+    try:
+        if not manifest.is_file() or manifest.stat().st_size > _LONGEST_MANIFEST:
+            return False
+        found = json.loads(manifest.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return False
+    return isinstance(found, dict) and set(found) >= _MANIFEST_KEYS

@@ -1,0 +1,168 @@
+"""Excel and OpenDocument workbooks: every sheet a table, hidden ones too."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import fastexcel
+import polars as pl
+
+from analysis.errors import CannotRun
+
+from . import limits
+from .archive import refuse_hostile_archive
+from .broken import broken_rows
+from .foreign import refusing
+from .furniture import SUSPECT, heading_place, is_furniture, unique_headings
+from .hint import ReadingHint
+from .raw import ROW, RawTable
+from .snapshot import Snapshot
+
+_SAMPLE_ROWS = 300
+_MIDNIGHT = r"^(\d{4}-\d\d-\d\d) 00:00:00(?:\.0+)?$"
+_TIME_ALONE = r"^1899-12-3[01] (\d\d:\d\d:\d\d(?:\.\d+)?)$"
+_CUT_SHORT = r"^-?\d+\.\d{8,9}$"
+_HALF_A_NINTH_DECIMAL = 5.1e-10
+_WHOLE_BELOW = 2.0**53
+
+
+@dataclass(frozen=True)
+class Book:
+    """The tables of a workbook in its order, and the labels of its empty sheets."""
+
+    tables: tuple[RawTable, ...]
+    empty: tuple[str, ...]
+
+
+def book_tables(file: Snapshot, hints: Sequence[ReadingHint] = (), sheet: str | None = None) -> Book:
+    """The table of every sheet that holds anything, in the book's order; labels are `book.xlsx#sheet`.
+
+    A column of nothing but numbers is Int64 or Float64, every other String; a date is ISO text, without a time where it
+    has none; a cell with an error is empty. `row` is the row of the sheet.
+
+    Raises
+    ------
+    CannotRun
+        The book is damaged, locked by a password, unpacks to too much, passes a limit, or has no such sheet.
+    """
+    refuse_hostile_archive(file)
+    for talkative in ("calamine", "fastexcel"):  # they warn of charts and empty columns, which are no news
+        logging.getLogger(talkative).setLevel(logging.ERROR)
+    with refusing(file.label, "workbook"):
+        book = fastexcel.read_excel(file.data)
+    names = book.sheet_names
+    if sheet is not None and sheet not in names:
+        raise CannotRun(
+            f"{file.label}#{sheet}", "no such sheet", f"one of {', '.join(names)}", "name a sheet of the book"
+        )
+    sheets = [_Sheet(f"{file.label}#{name}", book, name) for name in names if sheet in (None, name)]
+    found = [_sheet_table(file, each, hints) for each in sheets]
+    empty = tuple(each.label for each, table in zip(sheets, found, strict=True) if table is None)
+    return Book(tuple(table for table in found if table is not None), empty)
+
+
+class _Sheet:
+    """One sheet of an open book, read from its first row, as often and as typed as it takes."""
+
+    def __init__(self, label: str, book: fastexcel.ExcelReader, name: str) -> None:
+        self.label, self._book, self._name = label, book, name
+
+    def text(self) -> pl.DataFrame:
+        return self._cells(0, "string")
+
+    def typed(self, skipped: int) -> pl.DataFrame:
+        return self._cells(skipped, None)
+
+    def numbers(self, skipped: int) -> pl.DataFrame:
+        return self._cells(skipped, "float")
+
+    def _cells(self, skipped: int, dtypes: str | None) -> pl.DataFrame:
+        with refusing(self.label, "sheet"):
+            try:
+                sheet = self._book.load_sheet(
+                    self._name, header_row=None, skip_rows=skipped, dtypes=dtypes, schema_sample_rows=None
+                )
+            except fastexcel.FastExcelError as problem:
+                if "not a valid worksheet" in str(problem):  # a sheet that is a chart
+                    return pl.DataFrame()
+                raise
+            frame = sheet.to_polars()
+        return frame.rename({name: f"c{place}" for place, name in enumerate(frame.columns)})
+
+
+def _sheet_table(file: Snapshot, sheet: _Sheet, hints: Sequence[ReadingHint]) -> RawTable | None:
+    grid = sheet.text()
+    limits.check_size(sheet.label, columns=grid.width, rows=grid.height)
+    place = heading_place(grid.head(_SAMPLE_ROWS).rows(), hints)
+    if place is None:
+        return None
+    text = grid.slice(place + 1)
+    limits.check_size(sheet.label, cell_bytes=limits.longest_cell(text))
+    row = pl.Series(ROW, range(place + 2, grid.height + 1), dtype=pl.Int64)
+    totals = _totals(text)
+    cells = _under_headings(_refined(sheet, place + 1, text), grid.row(place))
+    kept = ~_blank(text) & ~totals
+    notes = tuple(f"no row but a totals line: row {number}" for number in row.filter(totals))
+    return RawTable(sheet.label, cells.select(row, pl.all()).filter(kept), broken_rows(), file.sha256, notes)
+
+
+def _refined(sheet: _Sheet, skipped: int, text: pl.DataFrame) -> pl.DataFrame:
+    """Text as it is, numbers where a column holds nothing else, dates and cut decimals mended."""
+    if not text.height:
+        return text
+    typed = sheet.typed(skipped)
+    same = typed.shape == text.shape
+    columns = [_numbers(typed[name], text[name]) if same else None for name in text.columns]
+    cut = [
+        name
+        for name, found in zip(text.columns, columns, strict=True)
+        if found is None and text[name].str.contains(_CUT_SHORT).any()
+    ]
+    full = sheet.numbers(skipped) if cut else text
+    return pl.DataFrame(
+        [
+            found
+            if found is not None
+            else _mended(text[name], full[name] if name in cut and full.shape == text.shape else None)
+            for name, found in zip(text.columns, columns, strict=True)
+        ]
+    )
+
+
+def _numbers(typed: pl.Series, text: pl.Series) -> pl.Series | None:
+    if not typed.dtype.is_numeric() or typed.null_count() != text.null_count() or not typed.count():
+        return None
+    whole = typed.dtype.is_integer() or bool(((typed == typed.round()) & (typed.abs() < _WHOLE_BELOW)).all())
+    return typed.cast(pl.Int64 if whole else pl.Float64)
+
+
+def _mended(text: pl.Series, full: pl.Series | None) -> pl.Series:
+    told = pl.col(text.name).str.replace(_MIDNIGHT, "$1").str.replace(_TIME_ALONE, "$1")
+    if full is None:
+        return text.to_frame().select(told).to_series()
+    near = (pl.col(text.name).cast(pl.Float64, strict=False) - pl.col("full")).abs() <= _HALF_A_NINTH_DECIMAL
+    cut = pl.col(text.name).str.contains(_CUT_SHORT) & near
+    frame = pl.DataFrame([text, full.alias("full")])
+    return frame.select(pl.when(cut).then(pl.col("full").cast(pl.String)).otherwise(told).alias(text.name)).to_series()
+
+
+def _under_headings(cells: pl.DataFrame, written: Sequence[str | None]) -> pl.DataFrame:
+    """The cells under their headings, without the columns that have neither a heading nor a value."""
+    named = zip(cells.columns, unique_headings(written), written, strict=True)
+    return cells.select(
+        pl.col(name).alias(heading) for name, heading, cell in named if (cell and cell.strip()) or cells[name].count()
+    )
+
+
+def _blank(text: pl.DataFrame) -> pl.Series:
+    empty = pl.all_horizontal((pl.all().str.strip_chars() == "").fill_null(True))
+    return text.select(empty.alias("blank"))["blank"]
+
+
+def _totals(text: pl.DataFrame) -> pl.Series:
+    first = text.select(pl.coalesce(pl.when(pl.all().str.strip_chars() != "").then(pl.all())).alias("first"))["first"]
+    suspect = first.str.strip_chars_start().str.contains(SUSPECT).fill_null(False)
+    totals = [bool(hit) and is_furniture(text.row(place)) for place, hit in enumerate(suspect)]
+    return pl.Series("totals", totals, dtype=pl.Boolean)

@@ -1,0 +1,63 @@
+"""Databases by their address: SQLite and PostgreSQL."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from urllib.parse import unquote
+
+from analysis.errors import CannotRun
+
+from .address import address, secret_free
+from .folder import PassedOver
+from .raw import RawTable
+from .read_sqlite import sqlite_tables
+from .snapshot import shown, snapshot
+
+_POSTGRES = {"postgresql", "postgres", "postgresql+psycopg"}
+
+
+@dataclass(frozen=True)
+class DatabaseTables:
+    """The tables of a database, and those that could not be read."""
+
+    tables: tuple[RawTable, ...]
+    passed_over: tuple[PassedOver, ...] = ()
+
+
+def database_tables(export: str) -> DatabaseTables:
+    """The tables an address names: one table, one SELECT, or all.
+
+    Raises
+    ------
+    CannotRun
+        No such kind of database, or it cannot be read; the message shows no password.
+    """
+    scheme = export.partition("://")[0].lower()
+    if scheme == "sqlite":
+        return _sqlite(export)
+    if scheme in _POSTGRES:
+        from .read_postgres import postgres_tables
+
+        return postgres_tables(address(export))
+    raise CannotRun(
+        secret_free(export),
+        f"addresses of the kind {scheme}:// are not read",
+        "sqlite:///… or postgresql://…, a file or a folder",
+        "export the log to a file and name that",
+    )
+
+
+def _sqlite(export: str) -> DatabaseTables:
+    told, _, wanted = export.partition("#")
+    rest = told.partition("://")[2]
+    if not rest.startswith("/") or "?" in rest or len(rest) < 2:
+        raise CannotRun(
+            secret_free(told), "no path to a file", "sqlite:///path/to/shop.sqlite", "write three slashes and the path"
+        )
+    path = Path(unquote(rest[1:]))
+    file = snapshot(path, shown(path))
+    tables = sqlite_tables(file, path, wanted.strip() or None)
+    if not tables:
+        raise CannotRun(file.label, "a database without a table", "a table of bleeds", "check the path")
+    return DatabaseTables(tables)

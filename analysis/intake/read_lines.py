@@ -1,0 +1,93 @@
+"""JSON lines: one object a line."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from typing import Any
+
+import polars as pl
+
+from analysis.errors import CannotRun
+
+from . import limits
+from .broken import broken_rows
+from .decoding import decoded
+from .furniture import unique_headings
+from .raw import ROW, RawTable
+from .snapshot import Snapshot
+from .values import column, joined
+
+_BATCH = 50_000
+
+
+def lines_table(file: Snapshot) -> RawTable:
+    """The one table of a file of JSON objects, a column for each key met; `row` is the line. Nested values are JSON text.
+
+    Raises
+    ------
+    CannotRun
+        No line holds an object, the text is damaged, or it passes a limit.
+    """
+    text = decoded(file.label, file.data)
+    lines = text.data.decode("utf-8", "replace").split("\n")
+    limits.check_size(file.label, rows=len(lines))
+    objects = _Objects(file.label)
+    for number, line in enumerate(lines, start=1):
+        if line.strip():
+            objects.take(number, line)
+    if not objects.rows:
+        raise CannotRun(
+            file.label,
+            "no line holds a JSON object",
+            'one object a line, as in {"bike_id": "B1", "minutes": 35}',
+            "export as JSON lines or CSV",
+        )
+    cells = objects.cells()
+    limits.check_size(file.label, cell_bytes=limits.longest_cell(cells))
+    return RawTable(file.label, cells, broken_rows(objects.broken), file.sha256, text.notes)
+
+
+class _Objects:
+    """The objects of a file as they come in, turned into columns a batch at a time."""
+
+    def __init__(self, label: str) -> None:
+        self._label = label
+        self.rows: list[int] = []
+        self.broken: list[tuple[int, str, str]] = []
+        self._keys: dict[str, list[pl.Series]] = {}
+        self._batch: list[dict[str, Any]] = []
+        self._done = 0
+
+    def take(self, number: int, line: str) -> None:
+        try:
+            value = json.loads(line)
+        except (ValueError, RecursionError) as problem:
+            self.broken.append((number, line, f"no JSON ({problem})"))
+            return
+        if not isinstance(value, dict):
+            self.broken.append((number, line, "JSON, but no object"))
+            return
+        self.rows.append(number)
+        self._batch.append(value)
+        if len(self._batch) == _BATCH:
+            self._close_batch()
+
+    def cells(self) -> pl.DataFrame:
+        self._close_batch()
+        names = unique_headings(list(self._keys))
+        columns = [joined(parts).alias(name) for name, parts in zip(names, self._keys.values(), strict=True)]
+        return pl.DataFrame([pl.Series(ROW, self.rows, dtype=pl.Int64), *columns])
+
+    def _close_batch(self) -> None:
+        for key in _new(self._batch, self._keys):
+            self._keys[key] = [pl.Series([None] * self._done, dtype=pl.Null)]
+        limits.check_size(self._label, columns=len(self._keys))
+        for key, parts in self._keys.items():
+            parts.append(column(value.get(key) for value in self._batch))
+        self._done += len(self._batch)
+        self._batch = []
+
+
+def _new(batch: Iterable[dict[str, Any]], known: dict[str, Any]) -> list[str]:
+    return [key for key in dict.fromkeys(key for value in batch for key in value) if key not in known]

@@ -1,0 +1,132 @@
+"""SQLite: a table, a view or one SELECT, on a connection that can do nothing but read."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.parse import quote
+
+from analysis.errors import CannotRun
+
+from . import limits
+from .foreign import first_line
+from .query import is_select, one_select
+from .raw import RawTable
+from .result import result_table
+from .snapshot import Snapshot, changed
+
+_READING = {sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ, sqlite3.SQLITE_FUNCTION, sqlite3.SQLITE_RECURSIVE}
+_FORBIDDEN_FUNCTIONS = {"load_extension", "readfile", "writefile", "edit", "fts3_tokenizer"}
+_STEPS_BETWEEN_LOOKS = 100_000
+_LONGEST_ROW_BYTES = 64 * 2**20
+_TABLES = "SELECT name FROM sqlite_master WHERE type IN ('table', 'view') AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\' ORDER BY name"
+
+
+def sqlite_tables(file: Snapshot, path: Path, wanted: str | None = None) -> tuple[RawTable, ...]:
+    """One table or the result of one SELECT, or without `wanted` every table and view; labels are `shop.sqlite#table`.
+
+    Raises
+    ------
+    CannotRun
+        No SQLite database, no such table, more than one read-only SELECT, too slow, or past a limit.
+    """
+    before = _marks(path)
+    with _connection(file.label, path) as connection:
+        if wanted is not None and is_select(wanted):
+            tables = [_result(file, connection, wanted, one_select(file.label, wanted))]
+        else:
+            names = [name for (name,) in connection.execute(_TABLES)]
+            chosen = names if wanted is None else [_named(file.label, wanted, names)]
+            tables = [_result(file, connection, name, f"SELECT * FROM {_quoted(name)}") for name in chosen]
+    if _marks(path) != before:
+        raise changed(file.label)
+    return tuple(tables)
+
+
+def _marks(path: Path) -> list[tuple[int, int] | None]:
+    """Size and time of the database and of what SQLite writes beside it."""
+    beside = [Path(f"{path}{suffix}") for suffix in ("", "-wal", "-journal")]
+    found = [each.stat() if each.exists() else None for each in beside]
+    return [(each.st_size, each.st_mtime_ns) if each else None for each in found]
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
+
+
+def _result(file: Snapshot, connection: sqlite3.Connection, name: str, query: str) -> RawTable:
+    label = f"{file.label}#{' '.join(name.split())}"
+    try:
+        cursor = connection.execute(query)
+        headings = [column[0] for column in cursor.description or ()]
+        return result_table(label, headings, _batches(cursor), file.sha256)
+    except (sqlite3.Error, sqlite3.Warning, OverflowError) as problem:
+        raise _refused(label, problem) from None
+
+
+def _batches(cursor: sqlite3.Cursor) -> Iterator[Sequence[Sequence[object]]]:
+    while rows := cursor.fetchmany(limits.BATCH_ROWS):
+        yield rows
+
+
+@contextmanager
+def _connection(label: str, path: Path) -> Iterator[sqlite3.Connection]:
+    """A connection that writes nothing, not even the files SQLite keeps beside a database."""
+    beside = any(Path(f"{path}{suffix}").exists() for suffix in ("-wal", "-journal"))
+    address = f"file:{quote(str(path.resolve()))}?mode=ro" + ("" if beside else "&immutable=1")
+    try:
+        connection = sqlite3.connect(address, uri=True)
+        try:
+            _tie_down(connection)
+            yield connection
+        finally:
+            connection.close()
+    except sqlite3.Error as problem:
+        raise _refused(label, problem) from None
+
+
+def _tie_down(connection: sqlite3.Connection) -> None:
+    connection.execute("PRAGMA query_only = 1")
+    connection.execute("PRAGMA trusted_schema = 0")
+    connection.text_factory = _text
+    connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST_ROW_BYTES)
+    connection.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 0)
+    connection.set_authorizer(_judgement)
+    end = time.monotonic() + limits.STATEMENT_SECONDS
+    connection.set_progress_handler(lambda: int(time.monotonic() > end), _STEPS_BETWEEN_LOOKS)
+
+
+def _judgement(action: int, first: str | None, second: str | None, *_: object) -> int:
+    forbidden = action == sqlite3.SQLITE_FUNCTION and (second or "").lower() in _FORBIDDEN_FUNCTIONS
+    return sqlite3.SQLITE_OK if action in _READING and not forbidden else sqlite3.SQLITE_DENY
+
+
+def _text(value: bytes) -> str:
+    try:
+        return value.decode("utf-8")
+    except UnicodeDecodeError:
+        return value.decode("cp1252", "replace")
+
+
+def _named(label: str, wanted: str, names: Sequence[str]) -> str:
+    same = [name for name in names if name.casefold() == wanted.casefold()]
+    if not same:
+        raise CannotRun(
+            f"{label}#{wanted}",
+            "no such table",
+            f"one of {', '.join(names) or '(none: it is empty)'}",
+            "name one of these",
+        )
+    return wanted if wanted in same else same[0]
+
+
+def _refused(label: str, problem: Exception) -> CannotRun:
+    said = first_line(problem)
+    if "interrupted" in said:
+        said = f"no answer within {limits.STATEMENT_SECONDS} seconds"
+    return CannotRun(
+        label, f"the database refuses ({said})", "a table, or one SELECT that only reads", "check the name or the query"
+    )

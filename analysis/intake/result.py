@@ -1,0 +1,32 @@
+"""What a query returns, batch by batch, as a raw table."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+import polars as pl
+
+from . import limits
+from .broken import broken_rows
+from .furniture import unique_headings
+from .raw import ROW, RawTable
+from .values import column, joined
+
+
+def result_table(
+    label: str, headings: Sequence[str], batches: Iterable[Sequence[Sequence[Any]]], sha256: str
+) -> RawTable:
+    """The rows of a query, counted from 1."""
+    limits.check_size(label, columns=len(headings))
+    parts: list[list[pl.Series]] = [[] for _ in headings]
+    height = 0
+    for rows in batches:
+        height += len(rows)
+        limits.check_size(label, rows=height)
+        for place, values in enumerate(zip(*rows, strict=True)):
+            parts[place].append(column(values))
+    columns = [joined(found).alias(name) for name, found in zip(unique_headings(headings), parts, strict=True)]
+    cells = pl.DataFrame([pl.Series(ROW, range(1, height + 1), dtype=pl.Int64), *columns])
+    limits.check_size(label, cell_bytes=limits.longest_cell(cells))
+    return RawTable(label, cells, broken_rows(), sha256)
