@@ -2,17 +2,22 @@
 
 from synthetic.families import FAMILIES, family
 from synthetic.made import Made, made
+from synthetic.scenario import CO_OPERATIVE, STORIES, Story, co_operative
 from synthetic.workshop import Change, Habit, Lesson, StepTruth, Workshop
 from synthetic.writing import write_made
 
 __all__ = [
+    "CO_OPERATIVE",
     "FAMILIES",
+    "STORIES",
     "Change",
     "Habit",
     "Lesson",
     "Made",
     "StepTruth",
+    "Story",
     "Workshop",
+    "co_operative",
     "family",
     "made",
     "write_made",

@@ -17,6 +17,7 @@ REASON_EFFECT = np.array([0.0, 0.25, 0.05, 0.25, 0.1, 0.35, 0.3, 0.0])
 LATER_SHARES = (0.66, 0.0, 0.14, 0.08, 0.04, 0.04, 0.0, 0.04)
 FIRST_SHARES = (0.46, 0.2, 0.12, 0.08, 0.06, 0.04, 0.0, 0.04)
 FLUID_STATES = ("clear", "cloudy", "dark", "gritty")
+ORDINARY_CASE = 0.5
 MINUTES_A_DAY = 1440
 OPENS, LAST_START = 8 * 60, 15 * 60 + 30
 
@@ -113,7 +114,7 @@ def _jobs(
         fluid_out=dirty,
         temp_c=np.round(18.5 + 4.5 * season + 1.5 * rng.standard_normal(n), 1),
         before_excess_mm=rng.gamma(1.5, 4.0, n) + 8.0 * (reason == 1) + 6.0 * (reason == 6),
-        case=workshop.case_mix * case,
+        case=workshop.case_mix * (case - ORDINARY_CASE),
         second=_place_in_day(technician, start),
     )
 

@@ -40,7 +40,7 @@ def people(workshop: Workshop, rng: np.random.Generator) -> People:
     if strangers:
         raise ValueError(f"Workshop.habits: names of its technicians, got {sorted(strangers)}; names are {names}")
     skill = workshop.skill_sd * rng.standard_normal(n)
-    taste = rng.standard_normal(n)
+    taste = workshop.taste_sd * rng.standard_normal(n)
     habit = workshop.habit_sd * rng.standard_normal((n, len(STEP_IDS)))
     # people who cut corners cut several: half of the spread is shared, and the careless are a little worse besides
     shared = rng.standard_normal(n)
@@ -49,6 +49,7 @@ def people(workshop: Workshop, rng: np.random.Generator) -> People:
     for i, one in enumerate(each):
         skill[i] = skill[i] if one.skill is None else one.skill
         taste[i] = taste[i] if one.taste is None else one.taste
+        habit[i] = 0.0 if one.plain else habit[i]
         for step, logit in one.sloppy:
             habit[i, PLACE[step]] = logit
     return People(
@@ -56,7 +57,7 @@ def people(workshop: Workshop, rng: np.random.Generator) -> People:
         shop=np.arange(n) % len(workshop.shops),
         skill=skill,
         taste=taste,
-        pace=rng.uniform(0.6, 1.4, n),
+        pace=1 + workshop.pace_spread * rng.uniform(-1, 1, n),
         recorder=np.array([one.recorder for one in each]),
         habit=habit,
     )

@@ -1,7 +1,8 @@
 """The physical mechanics: missed steps leave air in the circuit, leaks let it in; air and leaks make the lever soft.
 
-Air adds up, in units of what an ordinary bleed leaves; its hazard grows faster than the air and only above a
-threshold. Leaks are hazards of their own, and one model's seals may wear out. Nothing here is proportional.
+Air adds up, in units of what an ordinary bleed leaves, and difficult work keeps more of all of it; its hazard
+grows faster than the air and only above a threshold. Leaks are hazards of their own, and one model's seals may wear
+out. Nothing here is proportional.
 """
 
 from __future__ import annotations
@@ -76,14 +77,14 @@ def _air_hazard(workshop: Workshop, missed: Missed, around: Circumstances) -> Fl
 
 def _air(workshop: Workshop, missed: Missed, around: Circumstances, *, shown: bool) -> Floats:
     """Air in units of an ordinary bleed's."""
-    left = np.exp((around.burden + workshop.luck_sd * around.luck[:, 0]) / AIR_POWER)
+    left = np.exp(workshop.luck_sd * around.luck[:, 0] / AIR_POWER)
     added = np.zeros(len(missed))
     for step, truth, effect in zip(STEPS, workshop.steps, workshop.step_effects, strict=True):
         if step.acts == "air" and effect != 0.0:
             amount = np.expm1(effect / AIR_POWER) * (1 - truth.bypass if shown else 1.0)
             added += amount * _acts_here(workshop, step.id, missed, around)
     miss_luck = np.exp(LUCK_OF_A_MISS_SD * around.luck[:, 1] - LUCK_OF_A_MISS_SD**2 / 2)
-    return np.asarray(left + added * miss_luck)
+    return np.asarray(np.exp(around.burden / AIR_POWER) * (left + added * miss_luck))
 
 
 def _leak_hazard(workshop: Workshop, missed: Missed, around: Circumstances) -> Floats:

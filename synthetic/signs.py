@@ -13,6 +13,7 @@ from synthetic.workshop import Workshop
 
 PUMPED_AWAY = 0.35
 SOFT_AT_ML = 0.16
+RELEASED_SOFT = 0.1
 LEAK_STEPS = ("seals", "caliper_port", "lever_port")
 
 
@@ -44,7 +45,7 @@ def signs(
         "lever_travel_before_mm": np.clip(np.round(before * 2) / 2, 0, 120),
         "lever_travel_after_mm": np.clip(np.round(travel * 2) / 2, 0, 120),
         "pump_gain_mm": np.clip(np.round(gain * 2) / 2, -5, 60),
-        "hard_pull_firm": rng.random(n) >= soft,
+        "hard_pull_firm": rng.random(n) >= RELEASED_SOFT * soft,
         "leak_seen": rng.random(n) < np.where(leaking, 0.008, 0.001),
         "minutes": np.clip(np.round(minutes * np.exp(0.15 * rng.standard_normal(n))), 2, 480),
     }

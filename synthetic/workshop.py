@@ -51,13 +51,15 @@ class Habit:
     """What is known beforehand of one technician; empty values are drawn.
 
     `skill` is a log hazard ratio beyond the recorded steps (above 0 worse); `taste` is the pull towards difficult
-    brakes; `recorder` is how entries are written: honest, copier, rounder, selective.
+    brakes; `recorder` is how entries are written: honest, copier, rounder, selective; `plain` people skip each step
+    as often as the shop does; `sloppy` adds to the missed logit of single steps.
     """
 
     technician: str
     skill: float | None = None
     taste: float | None = None
     recorder: str = "honest"
+    plain: bool = False
     sloppy: tuple[tuple[str, float], ...] = ()
 
 
@@ -115,6 +117,8 @@ class Workshop:
     together_sd: float = 0.5
     difficulty_misses: float = 0.15
     confounding: float = 0.5
+    taste_sd: float = 1.0
+    pace_spread: float = 0.4
     case_mix: float = 1.0
     luck_sd: float = 0.35
     bike_sd: float = 0.0
