@@ -1,5 +1,24 @@
 """Intake: any export into one validated log, every row accounted for."""
 
+from analysis.intake.assemble import log_from, read_log
 from analysis.intake.log import Log, OwnField, RejectedRows, Source
+from analysis.intake.mapping import Mapping, TableMap, read_map
+from analysis.intake.raw import ROW, RawTable
+from analysis.intake.sources import RawTables, ReadingHint, raw_tables
 
-__all__ = ["Log", "OwnField", "RejectedRows", "Source"]
+__all__ = [
+    "ROW",
+    "Log",
+    "Mapping",
+    "OwnField",
+    "RawTable",
+    "RawTables",
+    "ReadingHint",
+    "RejectedRows",
+    "Source",
+    "TableMap",
+    "log_from",
+    "raw_tables",
+    "read_log",
+    "read_map",
+]

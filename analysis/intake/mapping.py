@@ -1,0 +1,232 @@
+"""The map: which heading of an export is which field, in what unit and words; read from TOML or recognised by name."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping as Told
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from analysis.errors import CannotRun
+from analysis.intake.hint import ReadingHint
+from analysis.intake.units import UNITS, unit_for
+from analysis.intake.words import plain
+from schemas import LOG_TABLES, Entry, dictionary
+
+FIELDS: dict[str, dict[str, Entry]] = {
+    table: {entry.name: entry for entry in dictionary(table, model)} for table, model in LOG_TABLES.items()
+}
+MADE_IDS = {"sessions": "session_id", "comebacks": "comeback_id"}
+OWN_TYPES = ("text", "number", "whole number", "true/false", "date")
+ROLES = ("key", "context", "technique", "sign", "outcome")
+SECTION_KEYS = (
+    "decimal", "thousands", "date_order", "encoding", "delimiter", "missing", "short_rows", "columns", "values", "own",
+)  # fmt: skip
+LARGEST_BYTES = 1_000_000
+
+
+@dataclass(frozen=True)
+class ColumnMap:
+    """One heading as one field; `unit` is the export's own, where it differs from the field's."""
+
+    field: str
+    heading: str
+    unit: str | None = None
+
+
+@dataclass(frozen=True)
+class OwnColumn:
+    """A column of the shop's own: `own.<name>`."""
+
+    name: str
+    heading: str
+    type: str = "text"
+    unit: str = ""
+    role: str = ""
+    low: float | None = None
+    high: float | None = None
+
+
+@dataclass(frozen=True)
+class TableMap:
+    """How one file or sheet becomes one table of the log.
+
+    `values` holds, for a field, the foreign words of each level (of `true` and `false` for a yes/no field).
+    """
+
+    table: str
+    columns: tuple[ColumnMap, ...]
+    values: Told[str, Told[str, tuple[str, ...]]] = field(default_factory=dict)
+    own: tuple[OwnColumn, ...] = ()
+    decimal: str = "."
+    thousands: str = ""
+    date_order: str | None = None
+    encoding: str | None = None
+    delimiter: str | None = None
+    missing: tuple[str, ...] = ()
+    short_rows: bool = False
+
+    def hint(self) -> ReadingHint:
+        """What the readers need to know of it before they understand a heading."""
+        required = frozenset(column.heading for column in self.columns if FIELDS[self.table][column.field].required)
+        return ReadingHint(self.encoding, self.delimiter, self.short_rows, required)
+
+
+@dataclass(frozen=True)
+class Mapping:
+    """The sections of a map, and the file it was read from."""
+
+    sections: tuple[TableMap, ...]
+    file: str
+
+
+def read_map(path: str | Path) -> Mapping:
+    """A map as somebody wrote or mended it.
+
+    Raises
+    ------
+    CannotRun
+        Unreadable or malformed TOML, an unknown table, key or field, a unit that cannot be, a level that is none, a
+        heading used twice: with file and key.
+    """
+    try:
+        if Path(path).stat().st_size > LARGEST_BYTES:
+            raise CannotRun(str(path), "is larger than 1 MB", "a map of a few kilobytes", "check the path")
+        told = tomllib.loads(Path(path).read_text("utf-8-sig"))
+    except OSError as error:
+        raise CannotRun(str(path), f"cannot be read: {error.strerror}", "a map in TOML", "check the path") from error
+    except UnicodeDecodeError as error:
+        raise CannotRun(str(path), "is not UTF-8 text", "a map in TOML, UTF-8", "save it as UTF-8") from error
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise CannotRun(str(path), f"is not TOML: {error}", "key = value lines", "mend that line") from error
+    sections = []
+    for table, section in told.items():
+        if table not in LOG_TABLES:
+            known = ", ".join(LOG_TABLES)
+            raise CannotRun(f"{path}, {table}", "is no table of the log", known, "mend the name in brackets")
+        for one in section if isinstance(section, list) else [section]:
+            sections.append(_section(table, one, f"{path}, {table}"))
+    if not sections:
+        raise CannotRun(str(path), "holds no table", "[sessions] and its columns", "make one: rebleed map EXPORT")
+    return Mapping(tuple(sections), str(path))
+
+
+def _section(table: str, told: Any, where: str) -> TableMap:
+    if not isinstance(told, dict):
+        raise CannotRun(where, f"is {told!r}", "a table of keys", f"write [{table}] and its keys below")
+    _refuse_unknown(told, SECTION_KEYS, where)
+    return TableMap(
+        table=table,
+        columns=_columns(table, _table(told, "columns", where), f"{where}.columns"),
+        values=_values(table, _table(told, "values", where), f"{where}.values"),
+        own=tuple(_own(name, one, f"{where}.own.{name}") for name, one in _table(told, "own", where).items()),
+        decimal=_one_of(told, "decimal", (".", ","), where) or ".",
+        thousands=_one_of(told, "thousands", (".", ",", " ", "'", "’", ""), where) or "",
+        date_order=_one_of(told, "date_order", ("dmy", "mdy", "ymd"), where),
+        encoding=_encoding(told, where),
+        delimiter=_one_of(told, "delimiter", (",", ";", "\t", "|"), where),
+        missing=_words(told.get("missing", []), f"{where}.missing"),
+        short_rows=bool(_one_of(told, "short_rows", (True, False), where)),
+    )
+
+
+def _columns(table: str, told: dict[str, Any], where: str) -> tuple[ColumnMap, ...]:
+    columns, used = [], {}
+    for name, value in told.items():
+        entry = FIELDS[table].get(name)
+        if entry is None:
+            raise CannotRun(f"{where}.{name}", f"{table} has no such field", "a field's name", "see: rebleed fields")
+        detail = value if isinstance(value, dict) else {"heading": value}
+        _refuse_unknown(detail, ("heading", "unit"), f"{where}.{name}")
+        heading, unit = detail.get("heading"), detail.get("unit")
+        if not isinstance(heading, str) or not heading.strip():
+            raise CannotRun(
+                f"{where}.{name}", f"the heading is {heading!r}", "the export's heading in quotes", "add it"
+            )
+        if heading in used:
+            raise CannotRun(
+                f"{where}.{name}", f"{heading!r} is also {used[heading]}", "one field a heading", "mend one"
+            )
+        used[heading] = name
+        if unit is not None and (not isinstance(unit, str) or unit_for(unit, entry.unit) is None):
+            fits = ", ".join(u for u in UNITS if unit_for(u, entry.unit)) or "no unit: leave it out"
+            raise CannotRun(f"{where}.{name}", f"the unit {unit!r} cannot be", fits, "mend the unit")
+        columns.append(ColumnMap(name, heading, unit))
+    return tuple(columns)
+
+
+def _values(table: str, told: dict[str, Any], where: str) -> dict[str, dict[str, tuple[str, ...]]]:
+    values: dict[str, dict[str, tuple[str, ...]]] = {}
+    for name, levels in told.items():
+        entry = FIELDS[table].get(name)
+        known = ("true", "false") if entry and entry.type == "true/false" else entry.levels if entry else ()
+        if not known:
+            raise CannotRun(f"{where}.{name}", "is no field with levels", "a field with levels or yes/no", "mend it")
+        if not isinstance(levels, dict):
+            raise CannotRun(f"{where}.{name}", f"is {levels!r}", 'level = ["word", …]', "write one line a level")
+        _refuse_unknown(levels, known, f"{where}.{name}")
+        values[name] = {level: _words(words, f"{where}.{name}.{level}") for level, words in levels.items()}
+    return values
+
+
+def _own(name: str, told: Any, where: str) -> OwnColumn:
+    if not isinstance(told, dict) or not isinstance(told.get("heading"), str):
+        raise CannotRun(where, "has no heading", 'heading = "…"', "add it")
+    _refuse_unknown(told, ("heading", "type", "unit", "role", "min", "max"), where)
+    if not name.isidentifier():
+        raise CannotRun(where, f"{name!r} is no name", "letters, digits and underscores", "rename it")
+    low, high = (_bound(told, key, where) for key in ("min", "max"))
+    if low is not None and high is not None and low > high:
+        raise CannotRun(where, f"min = {low:g} is above max = {high:g}", "min at most max", "swap them")
+    kind = _one_of(told, "type", OWN_TYPES, where) or ("number" if low is not None or high is not None else "text")
+    role = _one_of(told, "role", ROLES, where) or ""
+    unit = told.get("unit", "")
+    return OwnColumn(name, told["heading"], kind, str(unit), role, low, high)
+
+
+def _bound(told: dict[str, Any], key: str, where: str) -> float | None:
+    value = told.get(key)
+    if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+        raise CannotRun(f"{where}.{key}", f"is {value!r}", "a number", "mend it")
+    return None if value is None else float(value)
+
+
+def _table(told: dict[str, Any], key: str, where: str) -> dict[str, Any]:
+    value = told.get(key, {})
+    if not isinstance(value, dict):
+        raise CannotRun(f"{where}.{key}", f"is {value!r}", "a table of keys", "write it in brackets")
+    return value
+
+
+def _one_of(told: dict[str, Any], key: str, known: tuple[Any, ...], where: str) -> Any:
+    value = told.get(key)
+    if value is not None and (value not in known or isinstance(value, bool) != isinstance(known[0], bool)):
+        words = ", ".join(repr(word) for word in known)
+        raise CannotRun(f"{where}.{key}", f"is {value!r}", f"one of {words}", "mend the value")
+    return value
+
+
+def _encoding(told: dict[str, Any], where: str) -> str | None:
+    import codecs
+
+    value = told.get("encoding")
+    try:
+        return None if value is None else codecs.lookup(value).name
+    except (LookupError, TypeError) as error:
+        raise CannotRun(f"{where}.encoding", f"is {value!r}", "utf-8, cp1252, …", "mend the value") from error
+
+
+def _words(value: Any, where: str) -> tuple[str, ...]:
+    if not isinstance(value, list) or not all(isinstance(word, str) for word in value):
+        raise CannotRun(where, f"is {value!r}", 'a list of words: ["…"]', "write it as a list")
+    return tuple(value)
+
+
+def _refuse_unknown(told: Told[str, Any], known: tuple[str, ...], where: str) -> None:
+    for key in told:
+        if key not in known:
+            raise CannotRun(f"{where}.{key}", "is not known", ", ".join(known), "mend or remove it")
+
+
+__all__ = ["FIELDS", "MADE_IDS", "ColumnMap", "Mapping", "OwnColumn", "TableMap", "plain", "read_map"]

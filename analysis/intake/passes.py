@@ -1,0 +1,54 @@
+"""What pass-by-pass notes tell of a bleed: empty fields are filled from them, a contradiction is told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+FILLED = ("cycles", "volume_moved_ml", "bubbles_first", "bubbles_last")
+CLOSE_ML = 1.0
+
+
+@dataclass(frozen=True)
+class Filled:
+    """Bleeds with the fields their passes tell, and what the two say differently, in words."""
+
+    sessions: pl.DataFrame
+    warnings: tuple[str, ...]
+
+
+def filled_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> Filled:
+    """Empty cycles, volume_moved_ml, bubbles_first and bubbles_last, from the passes of the bleed.
+
+    A cycle is one pass down and one up: cycles are the pairs, in pass order; bubbles of the first and of the last cycle
+    are the sums of its two passes. A field with any of its passes not recorded stays empty; what the bleed says itself
+    is never overwritten.
+    """
+    if passes.is_empty():
+        return Filled(sessions, ())
+    told = sessions.select("session_id").join(_told(passes), on="session_id", how="left", maintain_order="left")
+    warnings = []
+    for name in FILLED:
+        ours, theirs = sessions.get_column(name), told.get_column(name)
+        apart = (ours.cast(pl.Float64) - theirs.cast(pl.Float64)).abs() > (CLOSE_ML if name == "volume_moved_ml" else 0)
+        if apart.fill_null(False).any():
+            ids = sessions.get_column("session_id").filter(apart.fill_null(False))
+            warnings.append(
+                f"{len(ids)} bleeds say {name} otherwise than their passes, among them {', '.join(ids[:3])}"
+            )
+    columns = [pl.coalesce(pl.col(name), pl.lit(told.get_column(name))).alias(name) for name in FILLED]
+    return Filled(sessions.with_columns(columns), tuple(warnings))
+
+
+def _told(passes: pl.DataFrame) -> pl.DataFrame:
+    ordered = passes.sort("session_id", "pass_no")
+    bubbles, ml = pl.col("bubbles"), pl.col("ml")
+    pairs = pl.when(pl.col("direction").null_count() > 0).then(pl.len() // 2)
+    down, up = ((pl.col("direction") == way).sum() for way in ("down", "up"))
+    return ordered.group_by("session_id", maintain_order=True).agg(
+        cycles=pairs.otherwise(pl.min_horizontal(down, up)).cast(pl.Int64),
+        volume_moved_ml=pl.when(ml.null_count() == 0).then(ml.sum()),
+        bubbles_first=pl.when(bubbles.head(2).null_count() == 0).then(bubbles.head(2).sum()),
+        bubbles_last=pl.when(bubbles.tail(2).null_count() == 0).then(bubbles.tail(2).sum()),
+    )

@@ -1,0 +1,121 @@
+"""Every row set aside and every value blanked, in the words of set_aside.csv."""
+
+from __future__ import annotations
+
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from analysis.intake.account import ID_KEYS, PLACE, Gathered, Part, Settled
+from analysis.intake.mapping import FIELDS
+from analysis.intake.raw import ROW, RawTable
+from analysis.intake.validate import FIRST_DAY, Judged
+from schemas import checked, empty
+from schemas.between import Links
+from schemas.outputs import SetAside
+
+COLUMNS = ("file", "row", "table", "column", "heading", "rule", "value", "action", "message")
+
+
+def set_aside_of(found: Settled, judged: Judged) -> pl.DataFrame:
+    """The reasons of one table's rows and values, with the cell as it stood."""
+    gathered, table = found.gathered, found.gathered.table
+    parts = [
+        *(_broken(part.raw, table) for part in gathered.parts),
+        _copies_or_conflicts(gathered, found.copies, "exact_copy", "duplicate"),
+        _copies_or_conflicts(gathered, found.conflicts, "two_contents", "row_set_aside"),
+        _reasons(gathered, judged.row_reasons, "row_set_aside"),
+        _reasons(gathered, judged.blanked, "value_blanked"),
+    ]
+    return pl.concat(parts)
+
+
+def unlinked_of(comebacks: pl.DataFrame, links: DataFrame[Links]) -> pl.DataFrame:
+    """Accepted returns that found no bleed."""
+    alone = links.filter(pl.col("session_id").is_null()).select("comeback_id")
+    rows = comebacks.join(alone, on="comeback_id", how="semi")
+    message = "no accepted bleed of that bike and brake stands before it, or the bleed it names is not one of them"
+    return rows.select(
+        "file", "row", table=pl.lit("comebacks"), column=pl.lit(None, pl.String), heading=pl.lit(None, pl.String),
+        rule=pl.lit("no_bleed_found"), value="comeback_id", action=pl.lit("unlinked"), message=pl.lit(message),
+    ).select(COLUMNS)  # fmt: skip
+
+
+def set_aside_table(parts: list[pl.DataFrame]) -> DataFrame[SetAside]:
+    """All reasons, sorted by file, row and column."""
+    table = pl.concat([empty(SetAside), *parts])
+    return checked(SetAside, table.sort("file", "table", "row", "column", "rule", nulls_last=True))
+
+
+def _broken(raw: RawTable, table: str) -> pl.DataFrame:
+    return raw.broken.select(
+        file=pl.lit(raw.file), row=pl.col(ROW), table=pl.lit(table), column=pl.lit(None, pl.String),
+        heading=pl.lit(None, pl.String), rule=pl.lit("unreadable_row"), value=pl.col("text"),
+        action=pl.lit("row_set_aside"), message=pl.col("why"),
+    ).select(COLUMNS)  # fmt: skip
+
+
+def _copies_or_conflicts(found: Gathered, mask: pl.Series, rule: str, action: str) -> pl.DataFrame:
+    keys = [key for key in ID_KEYS[found.table] if key in found.frame.columns]
+    told = {
+        "exact_copy": "the same row stands earlier; the first is kept",
+        "two_contents": "two rows have this id and say different things; both are set aside",
+    }
+    rows = found.frame.filter(mask)
+    value = pl.concat_str([pl.col(key).cast(pl.String) for key in keys], separator=" ") if keys else pl.lit(None)
+    rows = rows.with_columns(value=value.cast(pl.String))
+    column = keys[0] if keys else None
+    reasons = rows.select(PLACE, ROW, "value", column=pl.lit(column, pl.String), rule=pl.lit(rule))
+    return _placed(found, reasons, action, pl.lit(told[rule]))
+
+
+def _reasons(found: Gathered, reasons: pl.DataFrame, action: str) -> pl.DataFrame:
+    """Each reason beside the cell as it stood."""
+    if reasons.is_empty():
+        return _placed(found, reasons.with_columns(value=pl.lit(None, pl.String)), action, pl.lit(""))
+    parts = []
+    for (name,), own in reasons.group_by("column", maintain_order=True):
+        column = str(name)
+        text = found.texts.get_column(column) if column in found.texts.columns else pl.lit(None, pl.String)
+        cells = found.frame.select(PLACE, ROW).with_columns(value=text)
+        parts.append(own.join(cells, on=[PLACE, ROW], how="left", maintain_order="left"))
+    return _placed(found, pl.concat(parts), action, _message(found.table))
+
+
+def _placed(found: Gathered, reasons: pl.DataFrame, action: str, message: pl.Expr) -> pl.DataFrame:
+    files = pl.DataFrame(
+        {PLACE: range(len(found.parts)), "file": [part.raw.file for part in found.parts]},
+        schema_overrides={PLACE: pl.Int64},
+    )
+    headings = _headings(found.parts)
+    told = reasons.join(files, on=PLACE, how="left").join(headings, on=[PLACE, "column"], how="left")
+    return told.select(
+        "file", row=pl.col(ROW), table=pl.lit(found.table), column="column", heading="heading", rule="rule",
+        value="value", action=pl.lit(action), message=message,
+    ).select(COLUMNS)  # fmt: skip
+
+
+def _headings(parts: tuple[Part, ...]) -> pl.DataFrame:
+    rows = [(i, field, heading) for i, part in enumerate(parts) for field, heading in part.heading_of.items()]
+    return pl.DataFrame(rows, schema={PLACE: pl.Int64, "column": pl.String, "heading": pl.String}, orient="row")
+
+
+def _message(table: str) -> pl.Expr:
+    """In words, with the range or the levels the cell should have kept to."""
+    entries = FIELDS[table]
+    ranges = {name: entry.range for name, entry in entries.items()}
+    kinds = {name: entry.type for name, entry in entries.items()}
+    column, value = pl.col("column"), pl.col("value").str.slice(0, 60).fill_null("")
+    allowed = column.replace_strict(ranges, default="its range", return_dtype=pl.String)
+    kind = column.replace_strict(kinds, default="its type", return_dtype=pl.String)
+    by_rule = {
+        "required_missing": pl.concat_str(column, pl.lit(" must be filled")),
+        "unreadable": pl.concat_str(column, pl.lit(": '"), value, pl.lit("' does not read as "), kind),
+        "out_of_range": pl.concat_str(column, pl.lit(": "), value, pl.lit(" is outside "), allowed),
+        "unknown_level": pl.concat_str(column, pl.lit(": '"), value, pl.lit("' is none of "), allowed),
+        "after_as_of": pl.concat_str(column, pl.lit(": "), value, pl.lit(" is after the as-of date")),
+    }
+    moments = column.is_in(["started_at", "returned_at"]) & (pl.col("rule") == "out_of_range")
+    words = pl.when(moments).then(pl.concat_str(column, pl.lit(": "), value, pl.lit(f" is before {FIRST_DAY}")))
+    for rule, message in by_rule.items():
+        words = words.when(pl.col("rule") == rule).then(message)
+    return words.otherwise(pl.lit("not accepted"))

@@ -1,0 +1,135 @@
+"""Each row against its table's model: a bad value in a required field sets the row aside, elsewhere it is blanked."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import pandera.polars as pa
+import polars as pl
+
+from analysis.intake.account import PLACE, Settled
+from analysis.intake.mapping import FIELDS, OwnColumn
+from analysis.intake.raw import ROW
+from schemas import LOG_TABLES
+
+FIRST_DAY = dt.date(1990, 1, 1)
+REASONS = {PLACE: pl.Int64, ROW: pl.Int64, "column": pl.String, "rule": pl.String}
+MOMENTS = {"sessions": "started_at", "comebacks": "returned_at"}
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Rows judged: the accepted ones, blanked where need be, and every reason (PLACE, ROW, column, rule)."""
+
+    accepted: pl.DataFrame
+    row_reasons: pl.DataFrame
+    blanked: pl.DataFrame
+
+
+def judged(found: Settled, as_of: dt.date | None) -> Judged:
+    """What the models say of the rows left after copies and conflicts.
+
+    Parameters
+    ----------
+    found
+        The table's rows and masks.
+    as_of
+        The as-of date, whole and counted; a later day of a moment sets its row aside.
+    """
+    table = found.gathered.table
+    rows = _typed(found.gathered.frame.filter(found.left), table)
+    unread = found.gathered.faults.join(rows.select(PLACE, ROW), on=[PLACE, ROW], how="semi")
+    unread = unread.select(PLACE, ROW, "column", "rule")
+    outside = pl.concat([_misfits(rows, table), _own_misfits(rows, found), _out_of_time(rows, table, as_of)])
+    empty = _empty_required(rows, table, unread)
+    reasons = pl.concat([unread, outside, empty]).unique().sort(PLACE, ROW, "column", "rule")
+    required = [name for name, entry in FIELDS[table].items() if entry.required]
+    row_reasons = reasons.filter(pl.col("column").is_in(required))
+    kept = rows.join(row_reasons.select(PLACE, ROW), on=[PLACE, ROW], how="anti", maintain_order="left")
+    blanked = reasons.filter(~pl.col("column").is_in(required)).join(
+        kept.select(PLACE, ROW), on=[PLACE, ROW], how="semi"
+    )
+    return Judged(_blanked(kept, blanked), row_reasons, blanked)
+
+
+def _typed(frame: pl.DataFrame, table: str) -> pl.DataFrame:
+    """Every field of the table, those no file had as empty, and whether each moment's hour was written."""
+    columns = LOG_TABLES[table].to_schema().columns
+    absent = [pl.lit(None, dtype=c.dtype.type).alias(name) for name, c in columns.items() if name not in frame.columns]
+    moment = MOMENTS.get(table)
+    frame = frame.with_columns(absent)
+    if moment and f"{moment}_has_time" not in frame.columns:
+        frame = frame.with_columns(pl.lit(None, pl.Boolean).alias(f"{moment}_has_time"))
+    own = sorted(name for name in frame.columns if name.startswith("own."))
+    beside = [f"{moment}_has_time"] if moment else []
+    return frame.select(PLACE, ROW, *columns, *beside, *own)
+
+
+def _misfits(rows: pl.DataFrame, table: str) -> pl.DataFrame:
+    """Cells outside their range or levels, by the model's own checks."""
+    parts = [pl.DataFrame(schema=REASONS)]
+    try:
+        LOG_TABLES[table].validate(rows, lazy=True)
+    except pa.errors.SchemaErrors as misfits:
+        for error in misfits.schema_errors:
+            mask = error.check_output
+            if mask is None or mask.height != rows.height:
+                raise RuntimeError(f"{table}: the table does not have its model's columns: {error}") from misfits
+            rule = {"isin": "unknown_level", "not_nullable": None, "field_uniqueness": None}.get(
+                str(getattr(error.check, "name", error.check)).split("(")[0], "out_of_range"
+            )
+            if rule is not None:
+                bad = rows.select(PLACE, ROW).filter(~mask.to_series().fill_null(True))
+                parts.append(bad.with_columns(column=pl.lit(error.column_name), rule=pl.lit(rule)))
+    return pl.concat(parts)
+
+
+def _own_misfits(rows: pl.DataFrame, found: Settled) -> pl.DataFrame:
+    parts = [pl.DataFrame(schema=REASONS)]
+    for place, part in enumerate(found.gathered.parts):
+        for column in part.table_map.own:
+            if column.low is not None or column.high is not None:
+                bad = rows.filter(pl.col(PLACE) == place, _outside(column))
+                parts.append(bad.select(PLACE, ROW, column=pl.lit(f"own.{column.name}"), rule=pl.lit("out_of_range")))
+    return pl.concat(parts)
+
+
+def _outside(column: OwnColumn) -> pl.Expr:
+    value = pl.col(f"own.{column.name}")
+    low = value < column.low if column.low is not None else pl.lit(False)
+    high = value > column.high if column.high is not None else pl.lit(False)
+    return (low | high).fill_null(False)
+
+
+def _out_of_time(rows: pl.DataFrame, table: str, as_of: dt.date | None) -> pl.DataFrame:
+    moment = MOMENTS.get(table)
+    if moment is None:
+        return pl.DataFrame(schema=REASONS)
+    day = pl.col(moment).dt.date()
+    early = rows.filter(day < FIRST_DAY).select(PLACE, ROW, column=pl.lit(moment), rule=pl.lit("out_of_range"))
+    if as_of is None:
+        return early
+    late = rows.filter(day > as_of).select(PLACE, ROW, column=pl.lit(moment), rule=pl.lit("after_as_of"))
+    return pl.concat([early, late])
+
+
+def _empty_required(rows: pl.DataFrame, table: str, unread: pl.DataFrame) -> pl.DataFrame:
+    parts = [pl.DataFrame(schema=REASONS)]
+    for name, entry in FIELDS[table].items():
+        if entry.required and rows.get_column(name).null_count():
+            empty = rows.filter(pl.col(name).is_null()).select(PLACE, ROW, column=pl.lit(name))
+            empty = empty.join(unread, on=[PLACE, ROW, "column"], how="anti")
+            parts.append(empty.with_columns(rule=pl.lit("required_missing")))
+    return pl.concat(parts)
+
+
+def _blanked(kept: pl.DataFrame, blanked: pl.DataFrame) -> pl.DataFrame:
+    """The accepted rows with every cell that broke a rule emptied (unread ones are empty already)."""
+    for (name,), bad in blanked.filter(pl.col("rule") != "unreadable").group_by("column", maintain_order=True):
+        marked = kept.select(PLACE, ROW).join(
+            bad.select(PLACE, ROW, bad=pl.lit(True)), on=[PLACE, ROW], how="left", maintain_order="left"
+        )
+        mask = marked.get_column("bad").fill_null(False)
+        kept = kept.with_columns(pl.when(~pl.lit(mask)).then(pl.col(str(name))).alias(str(name)))
+    return kept
