@@ -7,15 +7,23 @@ from typing import Literal
 
 import polars as pl
 
+from analysis.intake.day_order import YEAR_LAST, order_among
+from analysis.intake.month_names import with_month_numbers
+from analysis.intake.words import as_text, once_each
+
 Order = Literal["dmy", "mdy", "ymd"]
-_TIME = r"(?:[T ,]+(\d{1,2})[:.](\d{2})(?::(\d{2})(?:[.,]\d+)?)?\s*([AaPp]\.?[Mm]\.?)?\s*(?:Z|UTC|[+-]\d{2}:?\d{2})?)?$"
-_YEAR_FIRST = r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})" + _TIME
-_YEAR_LAST = r"^(\d{1,2})[-/. ]+(\d{1,2})[-/. ]+(\d{4}|\d{2})" + _TIME
-_SERIAL = r"^\d{5}(?:[.,]\d+)?$"
-_UNIX = r"^\d{9,10}(?:\.\d+)?$"
-_UNIX_MS = r"^\d{12,13}$"
+_TIME = (
+    r"(?:(?:[T ,;]|\s)+(\d{1,2})\s*[:.h]\s*(\d{2})(?:[:.](\d{2})(?:[.,](\d{1,9}))?)?\s*(?:([ap])\.?\s?m\.?|uhr|h)?"
+    r"\s*(?:z|utc|gmt|[+-]\d{2}:?\d{2})?)?\s*$"
+)
+_YEAR_FIRST = r"(?i)^(\d{4})[-/. ]+(\d{1,2})[-/. ]+(\d{1,2})\.?" + _TIME
+_COMPACT = r"(?i)^(\d{4})(\d{2})(\d{2})[T ]?(\d{2})(\d{2})(?:(\d{2}))?()()\s*(?:z|[+-]\d{2}:?\d{2})?$"
+_ISO = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M")
 FIRST_SERIAL, LAST_SERIAL = 32874, 73050
 """1990-01-01 and 2100-01-01 as a spreadsheet counts days from 1899-12-30."""
+_SERIAL_OF_1970 = 25569
+_FIRST_SECOND, _LAST_SECOND = 631_152_000, 4_102_444_800
+"""1990-01-01 and 2100-01-01 in Unix seconds."""
 PIVOT = 69
 """Two-digit years from here on are 19xx, below it 20xx (POSIX)."""
 
@@ -28,82 +36,107 @@ class Moments:
     has_time: pl.Series
 
 
-@dataclass(frozen=True)
-class OrderFound:
-    """What a column tells of its order: `order` None where its dates would read either way, and an example of one."""
-
-    order: Order | None
-    example: str | None
-
-
-def order_told(cells: pl.Series) -> OrderFound:
-    """Day or month first, as far as a column of texts decides it: a number above 12 is a day."""
-    parts = pl.DataFrame({"cell": cells.drop_nulls()}).select(
-        "cell", part=pl.col("cell").str.extract_groups(_YEAR_LAST)
-    )
-    parts = parts.select("cell", *(pl.col("part").struct.field(str(i)).cast(pl.Int64) for i in (1, 2))).drop_nulls()
-    if parts.is_empty():
-        return OrderFound("ymd", None)
-    days_first, months_first = ((parts.get_column(str(i)) > 12).sum() for i in (1, 2))
-    if days_first == months_first == 0:
-        return OrderFound(None, str(parts.get_column("cell")[0]))
-    return OrderFound("dmy" if days_first >= months_first else "mdy", None)
-
-
 def moments(cells: pl.Series, order: Order | None) -> Moments:
-    """The wall times a column of texts tells; a stamp with an offset keeps its wall time, Unix times are UTC.
+    """The wall times a column tells; a stamp with an offset keeps its wall time, Unix times are UTC.
+
+    A column whose hours are all midnight holds days.
 
     Parameters
     ----------
     cells
-        Texts without outer space, empty where nothing was recorded.
+        Texts without outer space, empty where nothing was recorded; or days, stamps or numbers.
     order
-        Day or month first for dates that do not begin with the year; None: as the column's content decides, day first
-        where it does not.
+        Day or month first for dates that do not begin with a four-digit year; None: as the column's content decides,
+        day first where it does not.
     """
-    if order is None or order == "ymd":
-        order = order_told(cells).order
-        order = "mdy" if order == "mdy" else "dmy"
-    text = pl.col("cell")
-    frame = pl.DataFrame({"cell": cells.cast(pl.String)})
-    known = frame.select(
-        first=text.str.extract_groups(_YEAR_FIRST),
-        last=text.str.extract_groups(_YEAR_LAST),
-        serial=pl.when(text.str.contains(_SERIAL)).then(text.str.replace(",", ".").cast(pl.Float64, strict=False)),
-        unix=pl.when(text.str.contains(_UNIX)).then(text.cast(pl.Float64, strict=False) * 1000),
-        unix_ms=pl.when(text.str.contains(_UNIX_MS)).then(text.cast(pl.Float64, strict=False)),
-    )
-    day, month = ("1", "2") if order == "dmy" else ("2", "1")
-    serial = pl.when(pl.col("serial").is_between(FIRST_SERIAL, LAST_SERIAL)).then("serial")
-    since_1970 = pl.coalesce("unix", "unix_ms", ((serial - 25569) * 86_400_000).round())
-    at = pl.coalesce(
-        _written("first", "1", "2", "3"),
-        _written("last", "3", month, day),
-        since_1970.cast(pl.Int64).cast(pl.Datetime("ms")).dt.cast_time_unit("us"),
-    )
-    hour = pl.coalesce(pl.col("first").struct.field("4"), pl.col("last").struct.field("4"))
-    told = (
-        hour.is_not_null()
-        | pl.col("unix").is_not_null()
-        | pl.col("unix_ms").is_not_null()
-        | (serial != serial.floor()).fill_null(False)
-    )
-    found = known.select(at=at, told=told).select("at", told=pl.when(pl.col("at").is_not_null()).then("told"))
-    return Moments(found.get_column("at"), found.get_column("told"))
+    found = _typed(cells) if cells.dtype.is_temporal() or cells.dtype.is_numeric() else _written(cells, order)
+    return _days_where_all_midnight(found)
 
 
-def _written(groups: str, year: str, month: str, day: str) -> pl.Expr:
-    part = {key: pl.col(groups).struct.field(key) for key in (year, month, day, "4", "5", "6", "7")}
+def _days_where_all_midnight(found: pl.DataFrame) -> Moments:
+    hour_told = pl.when(pl.col("at").is_not_null()).then("told")
+    later = pl.col("told") & (pl.col("at") != pl.col("at").dt.truncate("1d"))
+    told = found.select(pl.when(later.any()).then(hour_told).otherwise(hour_told & False)).to_series()
+    return Moments(found["at"], told)
+
+
+def _typed(cells: pl.Series) -> pl.DataFrame:
+    if isinstance(cells.dtype, pl.Datetime):
+        at = cells.dt.replace_time_zone(None).dt.cast_time_unit("us")
+        return pl.DataFrame({"at": at, "told": at.is_not_null()})
+    if cells.dtype == pl.Date:
+        at = cells.cast(pl.Datetime("us"))
+        return pl.DataFrame({"at": at, "told": at.is_null() & False})
+    if cells.dtype.is_numeric():
+        return _counted(cells.cast(pl.Float64))
+    return _written(as_text(cells), None)
+
+
+def _counted(number: pl.Series) -> pl.DataFrame:
+    """Days since 1899-12-30, seconds, milliseconds or microseconds since 1970, or yyyymmdd, told by their size."""
+    n = pl.col("n")
+    unit_ms = pl.coalesce(
+        pl.when(n.is_between(FIRST_SERIAL, LAST_SERIAL)).then((n - _SERIAL_OF_1970) * 86_400_000),
+        *(
+            pl.when(n.is_between(_FIRST_SECOND * scale, _LAST_SECOND * scale)).then(n / scale * 1000)
+            for scale in (1, 1_000, 1_000_000)
+        ),
+    )
+    counted = unit_ms.round().cast(pl.Int64).cast(pl.Datetime("ms")).dt.cast_time_unit("us")
+    day = pl.when(n.is_between(19_000_101, 21_001_231)).then(n.cast(pl.Int64, strict=False).cast(pl.String))
+    compact = day.str.to_datetime("%Y%m%d", strict=False, time_unit="us")
+    frame = number.to_frame("n").select(n=pl.when(n.is_finite()).then(n))
+    return frame.select(at=pl.coalesce(counted, compact), told=(n > LAST_SERIAL) & compact.is_null() | (n != n.floor()))
+
+
+def _written(cells: pl.Series, order: Order | None) -> pl.DataFrame:
+    """ISO in one sweep; whatever is left, text by text."""
+    day = cells.str.to_datetime("%Y-%m-%d", strict=False, time_unit="us")
+    at, rest = day, cells
+    for style in _ISO:
+        rest = rest.to_frame("c").select(pl.when(at.is_null()).then("c")).to_series()
+        if rest.null_count() == len(rest):
+            break
+        at = at.fill_null(rest.str.to_datetime(style, strict=False, time_unit="us"))
+    at = at.to_frame("at").select(pl.when(pl.col("at").dt.year() >= 1000).then("at")).to_series()
+    told = at.is_not_null() & day.is_null()
+    left = at.is_null() & cells.is_not_null()
+    if not left.any():
+        return pl.DataFrame({"at": at, "told": told})
+    asked = pl.DataFrame({"c": cells, "left": left}).select(pl.when("left").then("c")).to_series()
+    slow = once_each(asked, lambda texts: _read(texts, order))
+    return slow.select(at=at.fill_null(slow["at"]), told=told | (left & slow["told"]).fill_null(False))
+
+
+def _read(texts: pl.Series, order: Order | None) -> pl.DataFrame:
+    counted = _counted(texts.str.replace(",", ".", literal=True).cast(pl.Float64, strict=False))
+    named = with_month_numbers(texts)
+    order = order or order_among(named).order or "dmy"
+    last = {"dmy": ("3", "2", "1"), "mdy": ("3", "1", "2"), "ymd": ("1", "2", "3")}[order]
+    groups = named.to_frame("t").select(
+        first=pl.col("t").str.extract_groups(_YEAR_FIRST),
+        last=pl.col("t").str.extract_groups(YEAR_LAST + _TIME),
+        compact=pl.col("t").str.extract_groups(_COMPACT),
+    )
+    styles = (("first", ("1", "2", "3")), ("last", last), ("compact", ("1", "2", "3")))
+    at = pl.coalesce(*(_moment(style, *parts) for style, parts in styles))
+    hour = pl.coalesce(*(pl.col(style).struct.field("4") for style, _ in styles))
+    found = groups.select(at=at, told=hour.is_not_null())
+    return found.select(at=pl.coalesce(counted["at"], "at"), told=counted["told"].fill_null(False) | pl.col("told"))
+
+
+def _moment(style: str, year: str, month: str, day: str) -> pl.Expr:
+    part = {key: pl.col(style).struct.field(key) for key in (year, month, day, "4", "5", "6", "7", "8")}
     number = part[year].cast(pl.Int64)
-    full_year = pl.when(part[year].str.len_chars() == 4).then(number).when(number < PIVOT).then(number + 2000)
+    century = pl.when(part[year].str.len_chars() > 2).then(0).when(number < PIVOT).then(2000).otherwise(1900)
     hour = part["4"].cast(pl.Int64).fill_null(0)
-    half = part["7"].str.to_lowercase().str.slice(0, 1)
-    on_clock = pl.when(half.is_null()).then(hour).when(hour.is_between(1, 12)).then(hour % 12)
-    hour = on_clock + pl.when((half == "p").fill_null(False)).then(12).otherwise(0)
+    half = part["8"].str.to_lowercase()
+    on_clock = pl.when(half.is_null() | (half == "")).then(hour).when(hour.is_between(1, 12)).then(hour % 12)
     pieces = [
-        full_year.otherwise(number + 1900).cast(pl.String),
+        (number + century).cast(pl.String),
         *(part[key].str.zfill(2) for key in (month, day)),
-        hour.cast(pl.String).str.zfill(2),
+        (on_clock + pl.when(half == "p").then(12).otherwise(0)).cast(pl.String).str.zfill(2),
         *(part[key].fill_null("00") for key in ("5", "6")),
+        part["7"].fill_null("").str.pad_end(6, "0").str.slice(0, 6),
     ]
-    return pl.concat_str(pieces, separator="-").str.to_datetime("%Y-%m-%d-%H-%M-%S", time_unit="us", strict=False)
+    return pl.concat_str(pieces, separator="-").str.to_datetime("%Y-%m-%d-%H-%M-%S-%6f", time_unit="us", strict=False)

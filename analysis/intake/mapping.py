@@ -59,7 +59,7 @@ class TableMap:
     columns: tuple[ColumnMap, ...]
     values: Told[str, Told[str, tuple[str, ...]]] = field(default_factory=dict)
     own: tuple[OwnColumn, ...] = ()
-    decimal: str = "."
+    decimal: str | None = None
     thousands: str = ""
     date_order: str | None = None
     encoding: str | None = None
@@ -121,7 +121,7 @@ def _section(table: str, told: Any, where: str) -> TableMap:
         columns=_columns(table, _table(told, "columns", where), f"{where}.columns"),
         values=_values(table, _table(told, "values", where), f"{where}.values"),
         own=tuple(_own(name, one, f"{where}.own.{name}") for name, one in _table(told, "own", where).items()),
-        decimal=_one_of(told, "decimal", (".", ","), where) or ".",
+        decimal=_one_of(told, "decimal", (".", ","), where),
         thousands=_one_of(told, "thousands", (".", ",", " ", "'", "’", ""), where) or "",
         date_order=_one_of(told, "date_order", ("dmy", "mdy", "ymd"), where),
         encoding=_encoding(told, where),

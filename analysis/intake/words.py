@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import unicodedata
+from collections.abc import Callable, Iterable
 
 import polars as pl
 
@@ -13,17 +15,44 @@ FALSE = ("false", "no", "n", "0")
 
 def plain(text: str) -> str:
     """A heading or level as it is compared: whatever the case, outer space, or space or hyphen for underscore."""
-    return re.sub(r"[\s_-]+", "_", text.strip().casefold())
+    return re.sub(r"[\s_-]+", "_", unicodedata.normalize("NFC", text).strip().casefold())
 
 
 def squeezed(text: str) -> str:
     """A level as it is compared: like `plain`, with the joints left out (DOT 5.1 is dot5.1)."""
-    return plain(text).replace("_", "")
+    return plain(text).replace("_", "") or plain(text)
 
 
-def recorded(column: pl.Expr, missing: tuple[str, ...]) -> pl.Expr:
-    """The cell without outer space; empty where it says that nothing was recorded."""
-    text = column.str.strip_chars()
-    return pl.when(~text.str.to_lowercase().is_in([*MISSING, *(word.strip().casefold() for word in missing)])).then(
-        text
-    )
+def missing_words(more: Iterable[str] = ()) -> frozenset[str]:
+    """The words for *not recorded*, the map's own among them, as `is_missing` compares them."""
+    return frozenset([*MISSING, *(word.strip().casefold() for word in more)])
+
+
+def recorded(cells: pl.Series, missing: Iterable[str] = ()) -> pl.Series:
+    """The cells as text without outer space; null where they say that nothing was recorded."""
+    text, words = as_text(cells).str.strip_chars(), missing_words(missing)
+    short = text.filter(text.str.len_bytes() <= max(len(word.encode()) + 4 for word in words)).unique()
+    empty = [word for word in short.to_list() if word is not None and word.casefold() in words]
+    if not empty:
+        return text
+    kept = pl.when(~pl.col("cell").is_in(empty)).then("cell")
+    return text.to_frame("cell").select(kept).to_series().alias(cells.name)
+
+
+def as_text(cells: pl.Series) -> pl.Series:
+    """Cells of any type as text, whole numbers without a decimal point."""
+    if cells.dtype == pl.String:
+        return cells
+    if cells.dtype.is_float() and bool((cells.is_null() | (cells == cells.round())).all()):
+        return cells.cast(pl.Int64, strict=False).cast(pl.String)
+    return cells.cast(pl.String, strict=False)
+
+
+def once_each(cells: pl.Series, read: Callable[[pl.Series], pl.DataFrame]) -> pl.DataFrame:
+    """What `read` makes of each text, worked out once for each distinct one."""
+    distinct = cells.unique()
+    if 2 * len(distinct) > len(cells):
+        return read(cells)
+    answers = read(distinct).with_columns(distinct.alias("__text__"))
+    asked = cells.to_frame("__text__")
+    return asked.join(answers, on="__text__", how="left", maintain_order="left", nulls_equal=True).drop("__text__")
