@@ -10,9 +10,9 @@ import polars as pl
 from analysis.intake.dates import Moments, moments
 from analysis.intake.day_order import order_told
 from analysis.intake.levels import LEVEL_FAULT, YES_NO_FAULT, level_words, worded, yes_no_words
-from analysis.intake.mapping import FIELDS, TableMap
 from analysis.intake.raw import ROW, RawTable
 from analysis.intake.readings import readings
+from analysis.intake.table_map import FIELDS, TableMap
 from analysis.intake.words import as_text, recorded
 
 FAULTS = {ROW: pl.Int64, "column": pl.String, "heading": pl.String, "rule": pl.String, "value": pl.String}

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import polars as pl
 
-from analysis.intake.day_order import YEAR_LAST, order_among
+from analysis.intake.day_order import YEAR_LAST, Order, order_among
 from analysis.intake.month_names import with_month_numbers
 from analysis.intake.words import as_text, once_each
 
-Order = Literal["dmy", "mdy", "ymd"]
 _TIME = (
     r"(?:(?:[T ,;]|\s)+(\d{1,2})\s*[:.h]\s*(\d{2})(?:[:.](\d{2})(?:[.,](\d{1,9}))?)?\s*(?:([ap])\.?\s?m\.?|uhr|h)?"
     r"\s*(?:z|utc|gmt|[+-]\d{2}:?\d{2})?)?\s*$"

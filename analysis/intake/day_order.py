@@ -9,6 +9,7 @@ import polars as pl
 
 from analysis.intake.month_names import with_month_numbers
 
+Order = Literal["dmy", "mdy", "ymd"]
 YEAR_LAST = r"(?i)^(\d{1,2})[-/. ]+(\d{1,2})[-/. ]+(\d{4}|\d{2})\.?"
 _SURELY = 10
 """How many times as many dates must speak for one order where single ones speak against it."""
@@ -20,7 +21,7 @@ _YEARS = 9
 class OrderFound:
     """What a column tells of its order: `order` None where its dates would read either way, and an example of one."""
 
-    order: Literal["dmy", "mdy", "ymd"] | None
+    order: Order | None
     example: str | None
 
 

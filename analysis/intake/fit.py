@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from analysis.errors import CannotRun
-from analysis.intake.mapping import FIELDS, MADE_IDS, ColumnMap, Mapping, OwnColumn, TableMap
 from analysis.intake.raw import RawTable
+from analysis.intake.table_map import FIELDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
 from analysis.intake.words import plain
 
 
@@ -27,18 +27,37 @@ def fitting(raw: RawTable, mapping: Mapping | None) -> Fit:
     CannotRun
         A section has the file's required headings but names another heading that the file lacks.
     """
+    recognised = _recognised(raw)
     if mapping is None:
-        return _recognised(raw)
-    sections = [section for section in mapping.sections if _has_required(raw, section)]
-    if not sections:
-        return Fit(None)
-    best = max(sections, key=lambda section: len(section.columns))
-    return Fit(_as_it_stands(raw, best, mapping.file))
+        return recognised
+    sections = [_completed(section, recognised) for section in mapping.sections]
+    fits = [section for section in sections if not _lacking(raw, section)]
+    if fits:
+        best = max(fits, key=lambda section: _likeness(raw, section))
+        return Fit(_as_it_stands(raw, best, mapping.file))
+    if recognised.table_map is not None:
+        return recognised
+    near = min(sections, key=lambda section: len(_lacking(raw, section)))
+    lacks = _lacking(raw, near)
+    return Fit(None, near.table, lacks) if 2 * len(lacks) <= len(required_fields(near.table)) else recognised
 
 
-def required_fields(table: str) -> tuple[str, ...]:
-    """Fields a file must have a column for; an id that can be made is none."""
-    return tuple(n for n, entry in FIELDS[table].items() if entry.required and n != MADE_IDS.get(table))
+def _completed(section: TableMap, recognised: Fit) -> TableMap:
+    """A section that names no required field adds to the log's own headings."""
+    canonical = recognised.table_map
+    named = {column.field for column in section.columns}
+    if canonical is None or canonical.table != section.table or named & set(required_fields(section.table)):
+        return section
+    taken = {plain(heading) for heading in section.headings}
+    more = (c for c in canonical.columns if c.field not in named and plain(c.heading) not in taken)
+    return replace(section, columns=(*section.columns, *more))
+
+
+def _likeness(raw: RawTable, section: TableMap) -> tuple[bool, int]:
+    """Rather a section whose headings are all there, then the one with the most."""
+    headings = {plain(heading) for heading in raw.headings}
+    found = [plain(heading) in headings for heading in section.headings]
+    return all(found), sum(found)
 
 
 def _recognised(raw: RawTable) -> Fit:
@@ -47,20 +66,23 @@ def _recognised(raw: RawTable) -> Fit:
         table: tuple(ColumnMap(name, by_plain[name]) for name in fields if name in by_plain)
         for table, fields in FIELDS.items()
     }
-    table = max(matched, key=lambda name: len(matched[name]))
-    columns = matched[table]
-    required = required_fields(table)
-    lacks = tuple(name for name in required if name not in by_plain)
-    if not columns or (lacks and len(columns) < 2):
+    lacking = {table: tuple(name for name in required_fields(table) if name not in by_plain) for table in matched}
+    table = max(matched, key=lambda name: (len(matched[name]), not lacking[name]))
+    columns, lacks = matched[table], lacking[table]
+    if len(columns) < min(2, len(raw.headings)) or not columns:
         return Fit(None)
     return Fit(None, table, lacks) if lacks else Fit(TableMap(table, columns))
 
 
-def _has_required(raw: RawTable, section: TableMap) -> bool:
+def _lacking(raw: RawTable, section: TableMap) -> tuple[str, ...]:
+    """The required fields whose headings the file has not, each with the heading the map gives it."""
     headings = {plain(heading) for heading in raw.headings}
     mapped = {column.field: column.heading for column in section.columns}
-    wanted = [mapped.get(name) for name in required_fields(section.table)]
-    return all(heading is not None and plain(heading) in headings for heading in wanted)
+    return tuple(
+        f"{name} ({mapped[name]!r})" if name in mapped else name
+        for name in required_fields(section.table)
+        if name not in mapped or plain(mapped[name]) not in headings
+    )
 
 
 def _as_it_stands(raw: RawTable, section: TableMap, map_file: str) -> TableMap:

@@ -21,7 +21,7 @@ def level_words(levels: Iterable[str], foreign: Mapping[str, Iterable[str]]) -> 
 
 def yes_no_words(foreign: Mapping[str, Iterable[str]]) -> Words:
     """`true` or `false` for each word of the log and of the map, which wins."""
-    return level_words((), {"true": TRUE, "false": FALSE}) | level_words((), foreign)
+    return {**level_words((), {"true": TRUE, "false": FALSE}), **level_words((), foreign)}
 
 
 def worded(cells: pl.Series, words: Words, missing: Iterable[str] = ()) -> pl.Series:

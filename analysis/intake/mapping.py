@@ -1,84 +1,26 @@
-"""The map: which heading of an export is which field, in what unit and words; read from TOML or recognised by name."""
+"""A map read from TOML, every slip in it refused with its file and key."""
 
 from __future__ import annotations
 
+import codecs
 import tomllib
 from collections.abc import Mapping as Told
-from dataclasses import dataclass, field
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
 from analysis.errors import CannotRun
-from analysis.intake.hint import ReadingHint
+from analysis.intake.table_map import FIELDS, MADE_IDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
 from analysis.intake.units import UNITS, unit_for
-from analysis.intake.words import plain
-from schemas import LOG_TABLES, Entry, dictionary
+from analysis.intake.words import plain, squeezed
+from schemas import LOG_TABLES
 
-FIELDS: dict[str, dict[str, Entry]] = {
-    table: {entry.name: entry for entry in dictionary(table, model)} for table, model in LOG_TABLES.items()
-}
-MADE_IDS = {"sessions": "session_id", "comebacks": "comeback_id"}
 OWN_TYPES = ("text", "number", "whole number", "true/false", "date")
 ROLES = ("key", "context", "technique", "sign", "outcome")
 SECTION_KEYS = (
     "decimal", "thousands", "date_order", "encoding", "delimiter", "missing", "short_rows", "columns", "values", "own",
 )  # fmt: skip
 LARGEST_BYTES = 1_000_000
-
-
-@dataclass(frozen=True)
-class ColumnMap:
-    """One heading as one field; `unit` is the export's own, where it differs from the field's."""
-
-    field: str
-    heading: str
-    unit: str | None = None
-
-
-@dataclass(frozen=True)
-class OwnColumn:
-    """A column of the shop's own: `own.<name>`."""
-
-    name: str
-    heading: str
-    type: str = "text"
-    unit: str = ""
-    role: str = ""
-    low: float | None = None
-    high: float | None = None
-
-
-@dataclass(frozen=True)
-class TableMap:
-    """How one file or sheet becomes one table of the log.
-
-    `values` holds, for a field, the foreign words of each level (of `true` and `false` for a yes/no field).
-    """
-
-    table: str
-    columns: tuple[ColumnMap, ...]
-    values: Told[str, Told[str, tuple[str, ...]]] = field(default_factory=dict)
-    own: tuple[OwnColumn, ...] = ()
-    decimal: str | None = None
-    thousands: str = ""
-    date_order: str | None = None
-    encoding: str | None = None
-    delimiter: str | None = None
-    missing: tuple[str, ...] = ()
-    short_rows: bool = False
-
-    def hint(self) -> ReadingHint:
-        """What the readers need to know of it before they understand a heading."""
-        required = frozenset(column.heading for column in self.columns if FIELDS[self.table][column.field].required)
-        return ReadingHint(self.encoding, self.delimiter, self.short_rows, required)
-
-
-@dataclass(frozen=True)
-class Mapping:
-    """The sections of a map, and the file it was read from."""
-
-    sections: tuple[TableMap, ...]
-    file: str
 
 
 def read_map(path: str | Path) -> Mapping:
@@ -116,11 +58,14 @@ def _section(table: str, told: Any, where: str) -> TableMap:
     if not isinstance(told, dict):
         raise CannotRun(where, f"is {told!r}", "a table of keys", f"write [{table}] and its keys below")
     _refuse_unknown(told, SECTION_KEYS, where)
+    columns = _columns(table, _table(told, "columns", where), f"{where}.columns")
+    _refuse_lacking(table, columns, f"{where}.columns")
+    own = tuple(_own(name, one, f"{where}.own.{name}") for name, one in _table(told, "own", where).items())
     return TableMap(
         table=table,
-        columns=_columns(table, _table(told, "columns", where), f"{where}.columns"),
-        values=_values(table, _table(told, "values", where), f"{where}.values"),
-        own=tuple(_own(name, one, f"{where}.own.{name}") for name, one in _table(told, "own", where).items()),
+        columns=columns,
+        values=_values(table, own, _table(told, "values", where), f"{where}.values"),
+        own=own,
         decimal=_one_of(told, "decimal", (".", ","), where),
         thousands=_one_of(told, "thousands", (".", ",", " ", "'", "’", ""), where) or "",
         date_order=_one_of(told, "date_order", ("dmy", "mdy", "ymd"), where),
@@ -132,7 +77,8 @@ def _section(table: str, told: Any, where: str) -> TableMap:
 
 
 def _columns(table: str, told: dict[str, Any], where: str) -> tuple[ColumnMap, ...]:
-    columns, used = [], {}
+    columns: list[ColumnMap] = []
+    used: dict[str, str] = {}
     for name, value in told.items():
         entry = FIELDS[table].get(name)
         if entry is None:
@@ -156,18 +102,41 @@ def _columns(table: str, told: dict[str, Any], where: str) -> tuple[ColumnMap, .
     return tuple(columns)
 
 
-def _values(table: str, told: dict[str, Any], where: str) -> dict[str, dict[str, tuple[str, ...]]]:
+def _refuse_lacking(table: str, columns: tuple[ColumnMap, ...], where: str) -> None:
+    """A section names all required fields, or none: then the log's own headings serve for those it leaves out."""
+    named = {column.field for column in columns}
+    lacking = [name for name in required_fields(table) if name not in named]
+    if 0 < len(lacking) < len(required_fields(table)):
+        raise CannotRun(
+            where, f"no heading for {', '.join(lacking)}", "one for each required field", f'add {lacking[0]} = "…"'
+        )
+
+
+def _values(
+    table: str, own: tuple[OwnColumn, ...], told: dict[str, Any], where: str
+) -> dict[str, dict[str, tuple[str, ...]]]:
     values: dict[str, dict[str, tuple[str, ...]]] = {}
+    types = {name: entry.type for name, entry in FIELDS[table].items()} | {f"own.{o.name}": o.type for o in own}
     for name, levels in told.items():
-        entry = FIELDS[table].get(name)
-        known = ("true", "false") if entry and entry.type == "true/false" else entry.levels if entry else ()
+        known: tuple[str, ...] = ("true", "false") if types.get(name) == "true/false" else ()
+        known = known or (FIELDS[table][name].levels if name in FIELDS[table] else ())
         if not known:
             raise CannotRun(f"{where}.{name}", "is no field with levels", "a field with levels or yes/no", "mend it")
         if not isinstance(levels, dict):
             raise CannotRun(f"{where}.{name}", f"is {levels!r}", 'level = ["word", …]', "write one line a level")
         _refuse_unknown(levels, known, f"{where}.{name}")
         values[name] = {level: _words(words, f"{where}.{name}.{level}") for level, words in levels.items()}
+        _refuse_two_meanings(values[name], f"{where}.{name}")
     return values
+
+
+def _refuse_two_meanings(levels: dict[str, tuple[str, ...]], where: str) -> None:
+    meaning: dict[str, str] = {}
+    for level, words in levels.items():
+        for word in words:
+            other = meaning.setdefault(squeezed(word), level)
+            if other != level:
+                raise CannotRun(where, f"{word!r} is both {other} and {level}", "one level a word", "take one away")
 
 
 def _own(name: str, told: Any, where: str) -> OwnColumn:
@@ -181,13 +150,19 @@ def _own(name: str, told: Any, where: str) -> OwnColumn:
         raise CannotRun(where, f"min = {low:g} is above max = {high:g}", "min at most max", "swap them")
     kind = _one_of(told, "type", OWN_TYPES, where) or ("number" if low is not None or high is not None else "text")
     role = _one_of(told, "role", ROLES, where) or ""
+    if kind not in ("number", "whole number") and (low is not None or high is not None):
+        raise CannotRun(
+            where, f"min or max for a {kind}", "a number or whole number", "leave them out, or mend the type"
+        )
     unit = told.get("unit", "")
-    return OwnColumn(name, told["heading"], kind, str(unit), role, low, high)
+    if not isinstance(unit, str):
+        raise CannotRun(f"{where}.unit", f"is {unit!r}", "a text in quotes", "mend it")
+    return OwnColumn(name, told["heading"], kind, unit, role, low, high)
 
 
 def _bound(told: dict[str, Any], key: str, where: str) -> float | None:
     value = told.get(key)
-    if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+    if value is not None and (isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value)):
         raise CannotRun(f"{where}.{key}", f"is {value!r}", "a number", "mend it")
     return None if value is None else float(value)
 
@@ -208,8 +183,6 @@ def _one_of(told: dict[str, Any], key: str, known: tuple[Any, ...], where: str) 
 
 
 def _encoding(told: dict[str, Any], where: str) -> str | None:
-    import codecs
-
     value = told.get("encoding")
     try:
         return None if value is None else codecs.lookup(value).name
@@ -229,4 +202,14 @@ def _refuse_unknown(told: Told[str, Any], known: tuple[str, ...], where: str) ->
             raise CannotRun(f"{where}.{key}", "is not known", ", ".join(known), "mend or remove it")
 
 
-__all__ = ["FIELDS", "MADE_IDS", "ColumnMap", "Mapping", "OwnColumn", "TableMap", "plain", "read_map"]
+__all__ = [
+    "FIELDS",
+    "MADE_IDS",
+    "ColumnMap",
+    "Mapping",
+    "OwnColumn",
+    "TableMap",
+    "plain",
+    "read_map",
+    "required_fields",
+]

@@ -6,8 +6,8 @@ from collections.abc import Iterable
 
 import polars as pl
 
-from analysis.intake.mapping import TableMap
 from analysis.intake.numerals import Marks, numerals
+from analysis.intake.table_map import TableMap
 from analysis.intake.units import Unit, in_canonical, unit_for, unit_written
 from analysis.intake.words import missing_words, once_each, recorded
 
