@@ -116,7 +116,8 @@ def _variance(returns: Numbers, ends: Numbers, at_risk: Numbers, before: Numbers
         a = ends / ((at_risk - 1) * (at_risk - ends))
         b = before**2 * returns * (at_risk - returns) / (at_risk**2 * (at_risk - 1))
         c = before * returns * (at_risk - returns) / (at_risk * (at_risk - ends) * (at_risk - 1))
-    a, b, c = (np.where(at_risk > ends, term, 0.0) for term in (a, b, c))
+    told = (at_risk > ends) & (at_risk > 1)  # the last bleed followed says nothing of its own spread
+    a, b, c = (np.where(told, term, 0.0) for term in (a, b, c))
     spread = incidence**2 * a.cumsum() - 2 * incidence * (a * incidence).cumsum() + (a * incidence**2).cumsum()
     cross = incidence * c.cumsum() - (c * incidence).cumsum()
     return np.maximum(spread + b.cumsum() - 2 * cross, 0.0)

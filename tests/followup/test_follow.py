@@ -67,3 +67,11 @@ def test_young_bleeds_are_censored_not_counted_as_successes():
     table = incidence(followed(log_of(old + young, back, {"C1": "S0"}), built_in(), 90))
     assert table.get_column("incidence").max() == pytest.approx(0.25)
     assert table.filter(pl.col("day") == 31).get_column("at_risk").item() == 4
+
+
+def test_the_last_bleed_followed_leaves_every_limit_a_number():
+    bleeds = [bleed(f"S{i}", f"2026-0{i}-01", bike_id=f"b{i}") for i in range(1, 6)]
+    table = incidence(
+        followed(log_of(bleeds, [comeback("C1", "2026-04-11", bike_id="b4")], {"C1": "S4"}), built_in(), 90)
+    )
+    assert table.select(pl.col("lo", "hi").is_finite().all()).row(0) == (True, True)

@@ -1,0 +1,158 @@
+"""The one place that knows the order of the stages: a log in, a Report out."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from analysis.costs import bleeds_per_year, cost_of_one, costs
+from analysis.followup import EVERY_DAY, Covered, ends, incidence, returns, weibull
+from analysis.followup import followed as follow
+from analysis.intake import Log
+from analysis.prepared import Prepared, prepared
+from analysis.rates.raw import raw_rates
+from analysis.report import Report, Stage
+from analysis.standard import Standard, holds
+from analysis.steps.raw import raw_steps
+from analysis.watch.raw import raw_months
+from schemas import checked, empty, outputs
+
+SEED = 20260101
+MONTH_DAYS = 31
+
+
+@dataclass
+class Clock:
+    """Seconds of each stage, and whoever wants to be told when one begins."""
+
+    told: Callable[[str], None] = lambda _: None
+    stages: list[Stage] = field(default_factory=list)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        self.told(name)
+        began = time.perf_counter()
+        yield
+        self.stages.append(Stage(name, time.perf_counter() - began))
+
+
+def audit(
+    log: Log,
+    standard: Standard,
+    *,
+    window_days: int | None = None,
+    seed: int = SEED,
+    covered: Covered = EVERY_DAY,
+    names_hidden: bool = False,
+    clock: Clock | None = None,
+) -> Report:
+    """Audit a log: rates, holds, steps, and all that follows from them.
+
+    Parameters
+    ----------
+    log
+        Accepted bleeds and returns.
+    standard
+        The procedure they are held against.
+    window_days
+        The window, days; the standard's own unless given.
+    seed
+        For everything drawn by lot.
+    covered
+        The days on which returns were written down.
+    names_hidden
+        Whether the log's names are codes already.
+    clock
+        Is told each stage and keeps its seconds.
+    """
+    clock = clock or Clock()
+    window = window_days or standard.window_days
+    with clock.stage("follow up"):
+        found = returns(log, standard, window)
+        ready = prepared(log, standard, window, covered, found)
+        course = follow(log, standard, window, covered, found)
+        curve = incidence(course)
+        life = weibull(course.get_column("days_at_risk").to_numpy().astype(float), ends(course) == 1)
+    with clock.stage("rates"):
+        rate_table = _rates(ready)
+        month_table = _months(ready)
+    with clock.stage("steps"):
+        step_table = _steps(ready)
+    with clock.stage("holds and costs"):
+        hold_table = holds(log, standard)
+        cost_table = costs(ready, step_table, cost_of_one(ready, found, log.comebacks))
+    return Report(
+        log=log,
+        standard=standard,
+        as_of=log.as_of,
+        window_days=window,
+        seed=seed,
+        intake=log.intake,
+        set_aside=log.set_aside,
+        rates=rate_table,
+        months=month_table,
+        steps=step_table,
+        tolerance=empty(outputs.Tolerance),
+        what_if=empty(outputs.WhatIf),
+        technique=empty(outputs.Technique),
+        coaching=empty(outputs.CoachingEffect),
+        risk=empty(outputs.Risk),
+        second_checks=empty(outputs.SecondChecks),
+        model=empty(outputs.ModelQuality),
+        holds=hold_table,
+        credibility=empty(outputs.Credibility),
+        costs=cost_table,
+        trial=empty(outputs.Trial),
+        incidence=curve,
+        weibull=life,
+        comebacks=ready.comebacks,
+        too_few=ready.too_few,
+        bleeds_per_year=bleeds_per_year(ready),
+        notes=_notes(log, covered),
+        stages=tuple(clock.stages),
+        names_hidden=names_hidden,
+    )
+
+
+def _rates(ready: Prepared) -> outputs.Rates:
+    return _padded(outputs.Rates, raw_rates(ready), signal="too_few")
+
+
+def _months(ready: Prepared) -> outputs.Months:
+    return _padded(outputs.Months, raw_months(ready), signal="too_few", change_began=False)
+
+
+def _steps(ready: Prepared) -> outputs.Steps:
+    return _padded(outputs.Steps, raw_steps(ready), verdict="too_few").sort("step")
+
+
+def _padded(model, table: pl.DataFrame, **values):  # type: ignore[no-untyped-def]
+    """The table with the columns that nothing estimated yet: empty, or the value that says so."""
+    schema = empty(model).schema
+    absent = [
+        pl.lit(values.get(name), dtype=kind).alias(name) for name, kind in schema.items() if name not in table.columns
+    ]
+    return checked(model, table.with_columns(absent).select(schema.names()))
+
+
+def _notes(log: Log, covered: Covered) -> tuple[str, ...]:
+    """Where returns start later or stop earlier than bleeds by more than a month, and what can be done."""
+    if not log.comebacks_given or log.comebacks.is_empty():
+        return ()
+    bled, back = log.sessions.get_column("started_at").dt.date(), log.comebacks.get_column("returned_at").dt.date()
+    notes = []
+    if covered.returns_from is None and (back.min() - bled.min()).days > MONTH_DAYS:  # type: ignore[operator]
+        notes.append(
+            f"Returns begin on {back.min()}, bleeds on {bled.min()}: if returns were not written down before, "
+            f"say --returns-from {back.min()}, so that earlier bleeds are not counted as successes."
+        )
+    if covered.returns_to is None and (log.as_of - back.max()).days > MONTH_DAYS:  # type: ignore[operator]
+        notes.append(
+            f"The last return is of {back.max()}, the log ends {log.as_of}: if returns were not written down after, "
+            f"say --returns-to {back.max()}."
+        )
+    return tuple(notes)

@@ -1,0 +1,86 @@
+"""An audit from exports to a finished folder: what the command does, as a function."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from analysis.audit import SEED, Clock, audit
+from analysis.followup import Covered
+from analysis.intake import Log, read_log
+from analysis.output import coded, hidden, key_path, key_text, read_key, refuse_foreign, run_folder, write_report
+from analysis.pages import CAUTIONS, ending, pages
+from analysis.report import Report
+from analysis.standard import Standard, built_in, read_standard
+
+
+@dataclass(frozen=True)
+class AuditOrder:
+    """What was asked for."""
+
+    exports: tuple[str, ...]
+    out: Path
+    map_path: str | None = None
+    standard_path: str | None = None
+    as_of: dt.date | None = None
+    window_days: int | None = None
+    seed: int = SEED
+    hide_names: bool = False
+    parquet: bool = False
+    returns_from: dt.date | None = None
+    returns_to: dt.date | None = None
+
+
+@dataclass(frozen=True)
+class Audited:
+    """What came of it: the report, the words for the terminal, how many rows were set aside."""
+
+    report: Report
+    text: str
+    rows_set_aside: int
+
+
+def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: None) -> Audited:
+    """Read, audit and write one folder.
+
+    Raises
+    ------
+    CannotRun
+        Anything a user can mend: exports, map, standard, options, the folder.
+    """
+    refuse_foreign(order.out.absolute())
+    clock = Clock(told)
+    with clock.stage("read"):
+        log = read_log(order.exports, order.map_path, order.as_of)
+        standard = standard_for(log, order.standard_path)
+    key = read_key(key_path(order.out)) if order.hide_names else {}
+    if order.hide_names:
+        key = coded(log, key, order.seed)
+        log = hidden(log, key)
+    report = audit(
+        log,
+        standard,
+        window_days=order.window_days,
+        seed=order.seed,
+        covered=Covered(order.returns_from, order.returns_to),
+        names_hidden=order.hide_names,
+        clock=clock,
+    )
+    with clock.stage("pages"):
+        drawn = pages(report)
+    with run_folder(order.out) as folder:
+        for page in drawn:
+            (folder / page.file).write_text(page.text, encoding="utf-8")
+        write_report(folder, report, stages=tuple(clock.stages), parquet=order.parquet)
+    if order.hide_names:
+        key_path(order.out).write_text(key_text(key), encoding="utf-8")
+    aside = int(report.intake.get_column("set_aside").sum())
+    text = "\n".join([*ending(report, order.out), *CAUTIONS])
+    return Audited(report, text, aside)
+
+
+def standard_for(log: Log, path: str | None) -> Standard:
+    """The shop's standard, which may read the log's own fields, else the built-in one."""
+    return built_in() if path is None else read_standard(path, [own.name for own in log.own_fields])

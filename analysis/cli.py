@@ -1,0 +1,174 @@
+"""The `rebleed` command. Everything heavy is imported inside the command that needs it, so that help comes at once."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from analysis.errors import CannotRun
+
+HELP = """What the bleed log says: how many bleeds come back, with whom it is really different, which missed steps cost
+comebacks, what must be called back now.
+
+Start with 'rebleed demo'. With an export of your own: 'rebleed map EXPORT', read and mend the map it writes, then
+'rebleed audit EXPORT --map map.toml --out FOLDER' and open FOLDER/index.html.
+
+Brakes are safety parts: these figures are statistics about work, not an inspection."""
+
+app = typer.Typer(
+    help=HELP, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None, add_completion=False
+)
+
+Exports = Annotated[list[str], typer.Argument(metavar="EXPORT...", help="Files, folders or databases (URL#table).")]
+OutFolder = Annotated[
+    Path, typer.Option("--out", metavar="DIR", help="The folder to write; an earlier run's is replaced.")
+]
+MapFile = Annotated[Path | None, typer.Option("--map", metavar="FILE", help="The map for foreign headings (TOML).")]
+StandardFile = Annotated[
+    Path | None, typer.Option("--standard", metavar="FILE", help="The shop's written procedure (TOML).")
+]
+Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The day up to which the exports tell all.")]
+Strict = Annotated[bool, typer.Option("--strict", help="Exit 1 if any row was set aside.")]
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where to put it.")] = Path("rebleed-demo"),
+) -> None:
+    """A made-up workshop group: makes its exports, audits them, tells where to look."""
+    from analysis.demo import run_demo
+
+    run_demo(out, _say)
+
+
+@app.command()
+def fields() -> None:
+    """The field dictionary: every column of the log, its unit, its range."""
+    from schemas.printed import fields_text
+
+    typer.echo(fields_text())
+
+
+@app.command("map")
+def map_exports(
+    exports: Exports,
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The map to write.")] = Path("map.toml"),
+) -> None:
+    """Propose a map for foreign headings and words, to be read and mended."""
+    from analysis.intake import propose_map
+
+    if out.exists():
+        raise CannotRun(str(out), "is there already", "a new file: a map is never overwritten", "name another --out")
+    written = propose_map(exports)
+    try:
+        out.write_text(written.toml, encoding="utf-8")
+    except OSError as error:
+        raise CannotRun(str(out), f"cannot be written: {error.strerror}", "a file", "name another --out") from error
+    typer.echo(written.summary)
+    typer.echo(f"Read it, mend what is marked, then: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
+
+
+@app.command()
+def check(
+    exports: Exports,
+    map_file: MapFile = None,
+    standard_file: StandardFile = None,
+    as_of: Day = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write what was found there too.")] = None,
+    strict: Strict = False,
+) -> None:
+    """Validate only: which rows were accepted, which were set aside, and why."""
+    from analysis.checking import check_exports
+
+    found = check_exports(exports, _text(map_file), _text(standard_file), _day(as_of, "--as-of"), out)
+    typer.echo(found.text)
+    raise typer.Exit(1 if strict and found.rows_set_aside else 0)
+
+
+@app.command()
+def audit(
+    exports: Exports,
+    out: OutFolder,
+    map_file: MapFile = None,
+    standard_file: StandardFile = None,
+    as_of: Day = None,
+    window: Annotated[int | None, typer.Option(help="Days a bleed is followed.", min=1, max=3650)] = None,
+    seed: Annotated[int, typer.Option(help="For everything drawn by lot.")] = 20260101,
+    hide_names: Annotated[bool, typer.Option("--hide-names", help="Codes for names; the key lies beside.")] = False,
+    parquet: Annotated[bool, typer.Option("--parquet", help="Write each table as Parquet too.")] = False,
+    returns_from: Annotated[str | None, typer.Option(metavar="DATE", help="First day returns were written.")] = None,
+    returns_to: Annotated[str | None, typer.Option(metavar="DATE", help="Last day returns were written.")] = None,
+    strict: Strict = False,
+) -> None:
+    """The whole audit, into one folder: tables, log, pages."""
+    from analysis.auditing import AuditOrder, audit_exports
+
+    order = AuditOrder(
+        exports=tuple(exports),
+        out=out,
+        map_path=_text(map_file),
+        standard_path=_text(standard_file),
+        as_of=_day(as_of, "--as-of"),
+        window_days=window,
+        seed=seed,
+        hide_names=hide_names,
+        parquet=parquet,
+        returns_from=_day(returns_from, "--returns-from"),
+        returns_to=_day(returns_to, "--returns-to"),
+    )
+    found = audit_exports(order, _say)
+    typer.echo(found.text)
+    raise typer.Exit(1 if strict and found.rows_set_aside else 0)
+
+
+@app.command()
+def simulate(
+    out: OutFolder,
+    sessions: Annotated[int, typer.Option(help="Bleeds.", min=1, max=20_000_000)] = 3000,
+    seed: Annotated[int, typer.Option(help="Which workshop.")] = 1,
+    no_effect: Annotated[bool, typer.Option("--no-effect", help="A workshop where no step matters.")] = False,
+) -> None:
+    """A workshop with known truth: sessions.csv, comebacks.csv and truth/."""
+    from analysis.demo import run_simulation
+
+    run_simulation(out, sessions, seed, no_effect)
+    typer.echo(f"{sessions:,} bleeds and what is true of them: {out}")
+
+
+def main() -> None:
+    """The command's entry: what a user can mend ends in one message and exit status 2."""
+    try:
+        app()
+    except CannotRun as problem:
+        lines = str(problem).splitlines()[:12]
+        print("rebleed cannot go on: " + "\n".join(line[:1000] for line in lines), file=sys.stderr)
+        sys.exit(2)
+    except BrokenPipeError:
+        sys.exit(0)
+    except KeyboardInterrupt:
+        print("rebleed: stopped; nothing half-written was left", file=sys.stderr)
+        sys.exit(130)
+
+
+def _say(stage: str) -> None:
+    """What is being done, on a terminal only."""
+    if sys.stderr.isatty():
+        print(f"\r\033[K… {stage}", end="", file=sys.stderr, flush=True)
+
+
+def _text(path: Path | None) -> str | None:
+    return None if path is None else str(path)
+
+
+def _day(text: str | None, option: str):  # type: ignore[no-untyped-def]
+    import datetime as dt
+
+    if text is None:
+        return None
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError as error:
+        raise CannotRun(option, f"{text!r} is no date", "a day such as 2026-06-30", "write year-month-day") from error

@@ -1,0 +1,21 @@
+"""Results as files: CSV and Parquet tables, the cleaned log, the manifest, a folder that is whole or not there."""
+
+from analysis.output.csv_text import csv_text
+from analysis.output.folder import refuse_foreign, run_folder
+from analysis.output.names import coded, hidden, key_path, key_text, read_key
+from analysis.output.write import manifest_text, write_check, write_log, write_report
+
+__all__ = [
+    "coded",
+    "csv_text",
+    "hidden",
+    "key_path",
+    "key_text",
+    "manifest_text",
+    "read_key",
+    "refuse_foreign",
+    "run_folder",
+    "write_check",
+    "write_log",
+    "write_report",
+]

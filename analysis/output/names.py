@@ -1,0 +1,116 @@
+"""Technicians' names behind codes that tell no order, everywhere a name could stand; the key is kept beside the run."""
+
+from __future__ import annotations
+
+import csv
+import io
+import random
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import polars as pl
+
+from analysis.errors import CannotRun
+from analysis.intake import Log
+from analysis.output.csv_text import csv_text
+
+LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
+
+
+def key_path(out: str | Path) -> Path:
+    """Where the key to the codes of a run lies: beside its folder, not in it."""
+    target = Path(out).absolute()
+    return target.with_name(target.name + ".names.csv")
+
+
+def read_key(path: Path) -> dict[str, str]:
+    """Codes by name from an earlier run's key; none where there is no file.
+
+    Raises
+    ------
+    CannotRun
+        The file is not a key.
+    """
+    if not path.exists():
+        return {}
+    try:
+        rows = list(csv.DictReader(io.StringIO(path.read_text("utf-8"))))
+        return {_bare(row["technician"]): row["code"] for row in rows}
+    except (OSError, UnicodeDecodeError, KeyError, TypeError) as error:
+        raise CannotRun(str(path), "is not a key to names", "columns technician, code", "move it away") from error
+
+
+def key_text(codes: dict[str, str]) -> str:
+    """The key as CSV, sorted by code."""
+    rows = sorted(codes.items(), key=lambda pair: pair[1])
+    return csv_text(pl.DataFrame({"technician": [n for n, _ in rows], "code": [c for _, c in rows]}))
+
+
+def coded(log: Log, known: dict[str, str], seed: int) -> dict[str, str]:
+    """A code for every technician of the log: those already known keep theirs, new ones get a letter pair by lot."""
+    names = set(log.sessions.get_column("technician")) | set(log.technicians.get_column("technician"))
+    names |= set(log.coaching.get_column("technician")) | set(_named_in_reasons(log))
+    free = [f"T-{a}{b}{c}" for a in LETTERS for b in LETTERS for c in LETTERS]
+    free = [code for code in free if code not in set(known.values())]
+    random.Random(f"{seed}:{len(known)}").shuffle(free)
+    return known | dict(zip(sorted(names - known.keys()), free, strict=False))
+
+
+def hidden(log: Log, codes: dict[str, str]) -> Log:
+    """The log with every name replaced: key columns, notes, own fields, ids, reasons, file names, rejected rows."""
+    scrub = _scrubber(codes)
+
+    def scrubbed(frame: pl.DataFrame) -> pl.DataFrame:
+        texts = [name for name, kind in frame.schema.items() if kind == pl.String]
+        return frame.with_columns(_swapped(frame.get_column(name), codes, scrub) for name in texts)
+
+    tables = {
+        name: scrubbed(getattr(log, name))
+        for name in (
+            "sessions",
+            "comebacks",
+            "passes",
+            "technicians",
+            "coaching",
+            "brakes",
+            "links",
+            "intake",
+            "set_aside",
+        )
+    }
+    return replace(
+        log,
+        **tables,
+        sources=tuple(replace(source, file=scrub(source.file)) for source in log.sources),
+        rejected=tuple(replace(one, file=scrub(one.file), text=scrub(one.text)) for one in log.rejected),
+        warnings=tuple(scrub(warning) for warning in log.warnings),
+    )
+
+
+def _named_in_reasons(log: Log) -> list[str]:
+    """Technicians of rows that were set aside: they stand in the rejected rows as they were written."""
+    rows = [row for one in log.rejected if one.suffix == ".csv" for row in csv.DictReader(io.StringIO(one.text))]
+    heading = "technician"
+    return [row[heading].strip() for row in rows if row.get(heading)]
+
+
+def _scrubber(codes: dict[str, str]):  # type: ignore[no-untyped-def]
+    names = sorted((name for name in codes if name.strip()), key=len, reverse=True)
+    if not names:
+        return lambda text: text
+    pattern = re.compile(r"(?<!\w)(" + "|".join(re.escape(name) for name in names) + r")(?!\w)", re.IGNORECASE)
+    folded = {name.casefold(): code for name, code in codes.items()}
+    return lambda text: pattern.sub(lambda found: folded[found.group(0).casefold()], text)
+
+
+def _swapped(column: pl.Series, codes: dict[str, str], scrub) -> pl.Series:  # type: ignore[no-untyped-def]
+    if column.name == "technician":
+        return column.replace(codes)
+    distinct = column.drop_nulls().unique()
+    changed = {text: new for text in distinct if (new := scrub(text)) != text}
+    return column.replace(changed) if changed else column
+
+
+def _bare(text: str) -> str:
+    return text[1:] if text.startswith("'") else text

@@ -1,0 +1,100 @@
+"""A finished audit as files: tables, log, rows to mend, manifest."""
+
+from __future__ import annotations
+
+import json
+import re
+from dataclasses import asdict
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from analysis.intake import Log
+from analysis.output.csv_text import csv_text
+from analysis.output.folder import MADE_BY, MANIFEST
+from analysis.report import Report, Stage
+from schemas import AUDIT_TABLES, LOG_TABLES
+
+COUNTS = ("rows_read", "accepted", "set_aside", "duplicates")
+LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "skops")
+
+
+def write_report(folder: Path, report: Report, *, stages: tuple[Stage, ...], parquet: bool = False) -> None:
+    """Write every table of an audit, the cleaned log, the rows set aside, the model file and the manifest.
+
+    Parameters
+    ----------
+    folder
+        An empty folder.
+    report
+        What the audit found.
+    stages
+        How long each stage took, the pages too.
+    parquet
+        Write each table as Parquet beside its CSV.
+    """
+    tables = folder / "tables"
+    tables.mkdir()
+    for name in AUDIT_TABLES:
+        table: pl.DataFrame = getattr(report, name)
+        (tables / f"{name}.csv").write_text(csv_text(table), encoding="utf-8")
+        if parquet:
+            table.write_parquet(tables / f"{name}.parquet")
+    write_log(folder, report.log)
+    if report.model_bytes is not None:
+        (folder / "model.skops").write_bytes(report.model_bytes)
+    (folder / MANIFEST).write_text(manifest_text(report, stages), encoding="utf-8")
+
+
+def write_check(folder: Path, log: Log) -> None:
+    """Write where each row went, and the log as it was accepted, without an audit."""
+    tables = folder / "tables"
+    tables.mkdir()
+    for name in ("intake", "set_aside"):
+        (tables / f"{name}.csv").write_text(csv_text(getattr(log, name)), encoding="utf-8")
+    write_log(folder, log)
+    told = {"made_by": MADE_BY, "version": metadata.version("rebleed"), "as_of": log.as_of.isoformat()}
+    told |= {"inputs": [asdict(source) for source in log.sources], "notes": list(log.warnings)}
+    (folder / MANIFEST).write_text(json.dumps(told, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def write_log(folder: Path, log: Log) -> None:
+    """The canonical tables as Parquet and the rows set aside as they stood."""
+    (folder / "log").mkdir()
+    for name in LOG_TABLES:
+        getattr(log, name).write_parquet(folder / "log" / f"{name}.parquet")
+    aside = folder / "set_aside_rows"
+    aside.mkdir()
+    used: set[str] = set()
+    for rejected in log.rejected:
+        stem = re.sub(r"[^\w.-]+", "_", Path(rejected.file).name)[:80] + f".{rejected.table}"
+        name = stem + rejected.suffix
+        number = 2
+        while name in used:
+            name, number = f"{stem}.{number}{rejected.suffix}", number + 1
+        used.add(name)
+        (aside / name).write_text(rejected.text, encoding="utf-8")
+
+
+def manifest_text(report: Report, stages: tuple[Stage, ...]) -> str:
+    """The manifest: what went in, what came of each row, with which settings and libraries, how long it took."""
+    log, intake = report.log, report.intake
+    told: dict[str, Any] = {
+        "made_by": MADE_BY,
+        "version": metadata.version("rebleed"),
+        "inputs": [asdict(source) for source in log.sources],
+        "as_of": report.as_of.isoformat(),
+        "window_days": report.window_days,
+        "seed": report.seed,
+        "standard": report.standard.name,
+        "rows": {
+            name: int(intake.get_column(name).sum()) for name in ("rows_read", "accepted", "set_aside", "duplicates")
+        },
+        "names_hidden": report.names_hidden,
+        "notes": [*log.warnings, *report.notes],
+        "libraries": {name: metadata.version(name) for name in LIBRARIES},
+        "seconds": {stage.name: round(stage.seconds, 3) for stage in stages},
+    }
+    return json.dumps(told, indent=2, ensure_ascii=False) + "\n"

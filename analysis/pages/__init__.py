@@ -1,0 +1,7 @@
+"""Pages: a report into HTML that opens without a network. Nothing here computes an estimate."""
+
+from analysis.pages.cautions import CAUTIONS
+from analysis.pages.ending import ending
+from analysis.pages.render import Page, pages
+
+__all__ = ["CAUTIONS", "Page", "ending", "pages"]

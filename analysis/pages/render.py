@@ -1,0 +1,105 @@
+"""Pages as text: templates filled, charts' library once a page, a content policy that lets nothing else run."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from analysis.charts import library_text
+from analysis.pages.blocks import Question
+from analysis.pages.cautions import CAUTIONS
+from analysis.pages.glossary import GLOSSARY
+from analysis.pages.lead import (
+    change_sentence,
+    difference_sentence,
+    holds_sentence,
+    lead_questions,
+    rate_sentence,
+    step_sentence,
+)
+from analysis.report import Report
+
+
+@dataclass(frozen=True)
+class Page:
+    """A page as it will be written."""
+
+    file: str
+    text: str
+
+
+def pages(report: Report) -> tuple[Page, ...]:
+    """Every page of an audit, each complete in itself, no network.
+
+    Parameters
+    ----------
+    report
+        What the audit found; nothing is computed from it but words.
+    """
+    findings = (
+        holds_sentence(report),
+        rate_sentence(report),
+        change_sentence(report),
+        difference_sentence(report),
+        step_sentence(report),
+    )
+    index = _rendered("index.html", report, title="Bleed quality: what the log says", findings=findings)
+    lead = _rendered("questions.html", report, title="For the service lead", questions=lead_questions(report))
+    return (Page("index.html", index), Page("lead.html", lead))
+
+
+def data_text(value: Any) -> Markup:
+    """Data inside a page: JSON in which no text can end the element it stands in."""
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False)
+    for sign in "<>&\u2028\u2029":
+        text = text.replace(sign, f"\\u{ord(sign):04x}")
+    return Markup(text)
+
+
+def _rendered(template: str, report: Report, *, title: str, **values: Any) -> str:
+    questions: list[Question] = values.get("questions", [])
+    charts = {f"{q.id}-{i}": chart for q in questions for i, chart in enumerate(q.charts)}
+    scripts = [Markup(text) for text in ([library_text()] if charts else []) + [_script()]]
+    return (
+        _environment()
+        .get_template(template)
+        .render(
+            title=title,
+            report=report,
+            charts=charts,
+            scripts=scripts,
+            hashes=" ".join(f"'sha256-{_digest(script)}'" for script in scripts),
+            cautions=CAUTIONS,
+            glossary=GLOSSARY,
+            data=data_text,
+            **values,
+        )
+    )
+
+
+def _digest(script: str) -> str:
+    return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+
+
+@cache
+def _script() -> str:
+    return files("analysis.pages").joinpath("templates/page.js").read_text("utf-8")
+
+
+@cache
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("analysis.pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
