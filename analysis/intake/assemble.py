@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
+from pandera.typing.polars import DataFrame
 
 from analysis.errors import CannotRun
 from analysis.intake.account import ID_KEYS, PLACE, Part, Settled, gathered, settled
@@ -22,7 +23,7 @@ from analysis.intake.rejected import rejected_rows
 from analysis.intake.sources import RawTables, raw_tables
 from analysis.intake.told import set_aside_of, set_aside_table, unlinked_of
 from analysis.intake.validate import FIRST_DAY, MOMENTS, Judged, judged
-from schemas import LOG_TABLES, checked
+from schemas import LOG_TABLES, checked, empty
 from schemas.outputs import Intake
 
 
@@ -120,8 +121,9 @@ def _judge(one: Settled, day: dt.date) -> _Judged:
 def _log(found: RawTables, done: dict[str, _Judged], day: dt.date, warnings: list[str]) -> Log:
     frames = {name: done[name].accepted if name in done else _nothing(name) for name in LOG_TABLES}
     filled = filled_from_passes(frames["sessions"], frames["passes"])
+    frames["sessions"] = filled.sessions
     log_tables = {name: checked(LOG_TABLES[name], frame) for name, frame in frames.items()}
-    sessions = checked(LOG_TABLES["sessions"], filled.sessions)
+    sessions = log_tables["sessions"]
     linked = links(sessions, log_tables["comebacks"], _set_aside_ids(done["sessions"]))  # type: ignore[arg-type]
     told = set_aside_table(
         [*(set_aside_of(one.settled, one.judged) for one in done.values()), unlinked_of(frames["comebacks"], linked)]
@@ -130,7 +132,7 @@ def _log(found: RawTables, done: dict[str, _Judged], day: dt.date, warnings: lis
     if not given:
         warnings.append("no table of returns was given: only returns told by job_reason are known")
     return Log(
-        **(log_tables | {"sessions": sessions}),  # type: ignore[arg-type]
+        **log_tables,  # type: ignore[arg-type]
         links=linked,
         intake=_accounts(done, told),
         set_aside=told,
@@ -156,7 +158,7 @@ def _set_aside_ids(done: _Judged) -> pl.Series:
     return ids.filter(~ids.is_in(done.accepted.get_column("session_id").implode()))
 
 
-def _accounts(done: dict[str, _Judged], told: pl.DataFrame) -> pl.DataFrame:
+def _accounts(done: dict[str, _Judged], told: pl.DataFrame) -> DataFrame[Intake]:
     """Rows of each file and table; that they add up is checked here, at the end of every run."""
     rows = []
     for table, one in done.items():
@@ -175,11 +177,11 @@ def _accounts(done: dict[str, _Judged], told: pl.DataFrame) -> pl.DataFrame:
                     "values_blanked": mine.filter(pl.col("action") == "value_blanked").height,
                 }
             )
-    table = pl.DataFrame(rows, schema={n: c.dtype.type for n, c in Intake.to_schema().columns.items()})
-    wrong = table.filter(pl.col("rows_read") != pl.col("accepted") + pl.col("set_aside") + pl.col("duplicates"))
+    accounts = pl.DataFrame(rows, schema=empty(Intake).schema)
+    wrong = accounts.filter(pl.col("rows_read") != pl.col("accepted") + pl.col("set_aside") + pl.col("duplicates"))
     if not wrong.is_empty():
         raise RuntimeError(f"rows do not add up: {wrong.row(0, named=True)}")
-    return checked(Intake, table.sort("file", "table"))
+    return checked(Intake, accounts.sort("file", "table"))
 
 
 def _rows(mine: pl.DataFrame, action: str) -> int:
