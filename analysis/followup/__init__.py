@@ -1,21 +1,28 @@
 """Follow-up: which bleeds came back, how long each was watched, and how returns come with time."""
 
-from analysis.followup.follow import EVERY_DAY, Covered, followed, workload
-from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, incidence_limits
+from analysis.followup.aalen import AtWindow, at_window, incidence_limits
+from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
+from analysis.followup.follow import followed, workload
+from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
 from analysis.followup.returns import returns
 from analysis.followup.weibull import Weibull, weibull
 
 __all__ = [
     "EVERY_DAY",
+    "AtWindow",
     "Covered",
+    "CoveredTime",
     "Curve",
     "Weibull",
     "aalen_johansen",
+    "at_window",
+    "covered_time",
     "ends",
     "followed",
     "incidence",
     "incidence_limits",
     "returns",
+    "watched",
     "weibull",
     "workload",
 ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 from pandera.typing.polars import DataFrame
 
+from analysis.followup.succession import succession
 from analysis.intake import Log
 from analysis.standard import Standard
 from schemas import checked
@@ -32,14 +33,16 @@ def returns(log: Log, standard: Standard, window_days: int) -> DataFrame[Returns
     Returns
     -------
     DataFrame[Returns]
-        Sorted by session_id and days.
+        Sorted by session_id, days and comeback_id.
     """
     linked = log.links.filter(pl.col("session_id").is_not_null()).rename({"session_id": "bleed"})
     written = linked.join(log.comebacks.drop("session_id"), on="comeback_id", how="inner").filter(_counts(standard))
     rows = written.select(
         session_id="bleed", days="days", comeback_id="comeback_id", repair_session_id=pl.lit(None, pl.String)
     )
-    return checked(Returns, pl.concat([rows, _told_by_reason(log, window_days)]).sort("session_id", "days"))
+    return checked(
+        Returns, pl.concat([rows, _told_by_reason(log, window_days)]).sort("session_id", "days", "comeback_id")
+    )
 
 
 def _counts(standard: Standard) -> pl.Expr:
@@ -50,22 +53,16 @@ def _counts(standard: Standard) -> pl.Expr:
 
 
 def _told_by_reason(log: Log, window_days: int) -> pl.DataFrame:
-    by_brake = ("bike_id", "brake")
-    ordered = log.sessions.sort(*by_brake, "started_at", "session_id").select(
-        *by_brake,
-        "job_reason",
-        repair_session_id="session_id",
-        day=pl.col("started_at").dt.date(),
-        session_id=pl.col("session_id").shift(1).over(by_brake),
-        before=pl.col("started_at").dt.date().shift(1).over(by_brake),
+    """Bleeds whose job_reason tells that the bleed before them came back, where no written return does."""
+    days = (pl.col("day") - pl.col("before_day")).dt.total_days()
+    told = (
+        succession(log.sessions)
+        .filter(pl.col("job_reason").is_in(TELLING_REASONS))
+        .select(session_id="before_id", days=days, repair_session_id="session_id")
+        .filter(pl.col("days") <= window_days)
     )
-    days = (pl.col("day") - pl.col("before")).dt.total_days()
-    told = ordered.with_columns(days=days).filter(
-        pl.col("job_reason").is_in(TELLING_REASONS), pl.col("days") <= window_days
-    )
-    written = (
-        log.links.filter(pl.col("session_id").is_not_null()).group_by("session_id").agg(linked=pl.col("days").min())
-    )
-    between = pl.col("linked").is_not_null() & (pl.col("linked") <= pl.col("days"))
-    told = told.join(written.sort("session_id"), on="session_id", how="left").filter(~between)
-    return told.select("session_id", "days", comeback_id=pl.lit(None, pl.String), repair_session_id="repair_session_id")
+    linked = log.links.filter(pl.col("session_id").is_not_null())
+    written = linked.group_by("session_id").agg(written=pl.col("days").min()).sort("session_id")
+    told = told.join(written, on="session_id", how="left")
+    untold = told.filter(~(pl.col("written") <= pl.col("days")).fill_null(False))
+    return untold.select("session_id", "days", pl.lit(None, pl.String).alias("comeback_id"), "repair_session_id")

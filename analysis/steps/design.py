@@ -1,0 +1,171 @@
+"""The design every layer stands on: steps missed, steps not recorded, context, workload, and who did it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.followup import Block
+from analysis.prepared import Prepared
+
+Numbers = NDArray[np.float64]
+CONTEXT_WORDS = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out", "shop")
+CONTEXT_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs")
+SHRINK_BLEEDS = 8.0
+"""Bleeds' worth of the shop's share that a technician's own share missed is pulled toward."""
+FREE, HELD = 0.25, 4.0
+"""Ridges: of effects one wants to see (steps, context), of those that only take confounding out (means, not recorded)."""
+
+
+@dataclass(frozen=True)
+class Design:
+    """Centred columns, one row a bleed in the order of `Prepared.bleeds`.
+
+    The first `len(steps)` columns are the steps missed (a bleed where a step was not recorded carries its technician's
+    own share); `missed` holds 1 for a recorded miss, else 0, and `unrecorded` 1 where not recorded.
+    """
+
+    x: Numbers
+    names: tuple[str, ...]
+    blocks: tuple[Block, ...]
+    steps: tuple[str, ...]
+    missed: Numbers = field(repr=False)
+    unrecorded: Numbers = field(repr=False)
+    bike: NDArray[np.int64] = field(repr=False)
+
+    @property
+    def size(self) -> int:
+        return len(self.steps)
+
+
+def design_of(prepared: Prepared, steps: tuple[str, ...]) -> Design:
+    """The design of the steps that can be told.
+
+    Technician means of every step column stand beside the technician dummies (Y. Mundlak 1978, Econometrica 46:69-85),
+    so that partially pooled technicians leave no confounding in.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    steps
+        Ids of steps with both missed and met bleeds.
+    """
+    bleeds = prepared.bleeds
+    technician = _codes(bleeds.get_column("technician"))
+    raw = (
+        np.column_stack([_floats(prepared.missed.get_column(s)) for s in steps])
+        if steps
+        else np.zeros((len(bleeds), 0))
+    )
+    unrecorded = np.isnan(raw)
+    share = _own_share(raw, technician)
+    filled = np.where(unrecorded, share[technician], raw)
+    means = _means(filled, technician)[technician] if technician.max(initial=0) else np.zeros((len(bleeds), 0))
+    some = unrecorded.any(axis=0)
+    parts = [
+        _Part("step", [*steps], filled, FREE),
+        _Part(
+            "not recorded",
+            [f"not recorded {s}" for s in np.array(steps)[some]],
+            unrecorded[:, some].astype(float),
+            HELD,
+        ),
+        _context(bleeds),
+        _Part("means", [f"mean {s}" for s in steps][: means.shape[1]], means, HELD),
+        _Part("technician", _levels(bleeds, "technician"), _dummies(technician), 1.0, pooled=True),
+        _Part(
+            "brake_model",
+            _levels(bleeds, "brake_model"),
+            _dummies(_codes(bleeds.get_column("brake_model"))),
+            1.0,
+            pooled=True,
+        ),
+    ]
+    x = np.hstack([part.columns for part in parts])
+    stops = np.cumsum([part.columns.shape[1] for part in parts])
+    blocks = tuple(
+        Block(int(stop - part.columns.shape[1]), int(stop), part.penalty, part.pooled)
+        for part, stop in zip(parts, stops, strict=True)
+    )
+    return Design(
+        x=x - x.mean(axis=0),
+        names=tuple(name for part in parts for name in part.names),
+        blocks=blocks,
+        steps=steps,
+        missed=np.nan_to_num(raw),
+        unrecorded=unrecorded.astype(float),
+        bike=_codes(bleeds.get_column("bike_id")),
+    )
+
+
+@dataclass(frozen=True)
+class _Part:
+    kind: str
+    names: list[str]
+    columns: Numbers
+    penalty: float
+    pooled: bool = False
+
+
+def _context(bleeds: pl.DataFrame) -> _Part:
+    names, columns = [], []
+    for name in CONTEXT_WORDS:
+        codes = _codes(bleeds.get_column(name))
+        for level in range(1, codes.max(initial=0) + 1):
+            names.append(f"{name} {level}")
+            columns.append((codes == level).astype(float))
+    for name in CONTEXT_NUMBERS:
+        values = _floats(bleeds.get_column(name))
+        if np.isfinite(values).sum() >= 2 and np.nanstd(values) > 0:
+            names += [name, f"{name} not recorded"]
+            columns += [
+                np.nan_to_num((values - np.nanmean(values)) / np.nanstd(values)),
+                np.isnan(values).astype(float),
+            ]
+    both = (bleeds.get_column("brake") == "rear") & (bleeds.get_column("hose_route") == "internal")
+    load = np.minimum(bleeds.get_column("bleeds_that_day").to_numpy(), 12).astype(float)
+    names += ["rear and internal", "bleeds that day"]
+    columns += [both.fill_null(False).to_numpy().astype(float), (load - load.mean()) / (load.std() or 1.0)]
+    kept = [i for i, column in enumerate(columns) if column.std() > 0]
+    stacked = np.column_stack([columns[i] for i in kept]) if kept else np.zeros((len(bleeds), 0))
+    return _Part("context", [names[i] for i in kept], stacked, FREE)
+
+
+def _own_share(raw: Numbers, technician: NDArray[np.int64]) -> Numbers:
+    """Each technician's share missed of each step, pulled toward the shop's."""
+    known = ~np.isnan(raw)
+    shop = np.nan_to_num(raw).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
+    people = technician.max(initial=-1) + 1
+    missed, recorded = np.zeros((people, raw.shape[1])), np.zeros((people, raw.shape[1]))
+    np.add.at(missed, technician, np.nan_to_num(raw))
+    np.add.at(recorded, technician, known.astype(float))
+    return (missed + SHRINK_BLEEDS * shop) / (recorded + SHRINK_BLEEDS)
+
+
+def _means(columns: Numbers, group: NDArray[np.int64]) -> Numbers:
+    size = np.bincount(group)[:, None]
+    sums = np.zeros((len(size), columns.shape[1]))
+    np.add.at(sums, group, columns)
+    return sums / np.maximum(size, 1)
+
+
+def _codes(column: pl.Series) -> NDArray[np.int64]:
+    return column.fill_null("").rank("dense").to_numpy().astype(np.int64) - 1
+
+
+def _levels(bleeds: pl.DataFrame, name: str) -> list[str]:
+    levels = bleeds.get_column(name).fill_null("").unique().sort().to_list()
+    return [f"{name} {level}" for level in levels] if len(levels) > 1 else []
+
+
+def _dummies(codes: NDArray[np.int64]) -> Numbers:
+    levels = codes.max(initial=0) + 1
+    return np.eye(levels)[codes] if levels > 1 else np.zeros((len(codes), 0))
+
+
+def _floats(column: pl.Series) -> Numbers:
+    return column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
