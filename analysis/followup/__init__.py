@@ -2,6 +2,7 @@
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
 from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
+from analysis.followup.cox import Block, Follow, ReturnModel, clustered, fit_returns, follow_of, influence
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
 from analysis.followup.returns import returns
@@ -10,17 +11,24 @@ from analysis.followup.weibull import Weibull, weibull
 __all__ = [
     "EVERY_DAY",
     "AtWindow",
+    "Block",
     "Covered",
     "CoveredTime",
     "Curve",
+    "Follow",
+    "ReturnModel",
     "Weibull",
     "aalen_johansen",
     "at_window",
+    "clustered",
     "covered_time",
     "ends",
+    "fit_returns",
+    "follow_of",
     "followed",
     "incidence",
     "incidence_limits",
+    "influence",
     "returns",
     "watched",
     "weibull",
