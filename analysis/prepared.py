@@ -66,7 +66,7 @@ def prepared(
     found
         `returns(log, standard, window_days)`, where the caller has it already.
     """
-    follow = followed(log, standard, window_days, covered, found).drop("started_at")
-    bleeds = log.sessions.sort("session_id").join(follow, on="session_id", how="left", maintain_order="left")
-    bleeds = bleeds.join(workload(log), on="session_id", how="left", maintain_order="left")
+    same_rows = (followed(log, standard, window_days, covered, found), workload(log))
+    beside = [column for table in same_rows for column in table.drop("session_id", "started_at", strict=False)]
+    bleeds = log.sessions.sort("session_id").hstack(beside)
     return Prepared(bleeds, missed_steps(log, standard), standard, log.as_of, window_days)

@@ -13,6 +13,8 @@ Numbers = NDArray[np.float64]
 Counts = NDArray[np.int64]
 RETURN, OTHER, CENSORED = 1, 2, 0
 Z95 = 1.959963984540054
+FREE = 1e-12
+"""Shares this near nought (or one) are nought (one) but for rounding."""
 
 
 @dataclass(frozen=True)
@@ -63,9 +65,9 @@ def estimate(counted: Tally) -> Estimate:
     Z. Yuan 2007, Stat. Med. 26:1170-1180.
     """
     present = np.maximum(counted.at_risk, 1)  # where nobody is left nothing ends
-    survival = np.cumprod(1 - counted.ends / present, axis=1)
+    survival = np.asarray(np.cumprod(1 - counted.ends / present, axis=1), dtype=np.float64)
     before = np.concatenate([np.ones((len(present), 1)), survival[:, :-1]], axis=1)
-    incidence = np.cumsum(before * counted.returns / present, axis=1)
+    incidence = np.minimum(np.cumsum(before * counted.returns / present, axis=1), 1.0)
     return Estimate(incidence, _variance(counted, before, incidence), survival)
 
 
@@ -95,10 +97,6 @@ def at_window(group: Counts, days: Counts, end: Counts, groups: int, window_days
     lo = np.where(value >= 1 - FREE, everyone.lo, limits.lo)
     hi = np.where(value == 0, none.hi, limits.hi)
     return AtWindow(*(np.where(known, part, np.nan) for part in (value, lo, hi)))
-
-
-FREE = 1e-12
-"""Shares this near nought (or one) are nought (one) but for rounding."""
 
 
 def incidence_limits(incidence: Numbers, variance: Numbers) -> Interval:

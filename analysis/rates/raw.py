@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import numpy as np
 import polars as pl
 
-from analysis.followup import aalen_johansen, ends, incidence_limits
+from analysis.followup import at_window, ends, watched
 from analysis.prepared import Prepared
 from analysis.stats import wilson
 
@@ -33,47 +32,47 @@ def raw_rates(prepared: Prepared) -> pl.DataFrame:
     rate, rate_lo, rate_hi
         comebacks / mature with Wilson limits (95%); empty without mature bleeds.
     incidence, incidence_lo, incidence_hi
-        Aalen–Johansen at the window over all bleeds; empty where none was followed.
+        Aalen–Johansen at the window over all bleeds; empty where none was followed so far.
     """
-    bleeds = prepared.bleeds.with_columns(all=pl.lit("all"))
-    parts = [_kind(bleeds, "all", "all", prepared.window_days)]
-    for kind, column in KINDS.items():
-        if bleeds.get_column(column).count():
-            parts.append(_kind(bleeds, kind, column, prepared.window_days))
+    used = ["came_back", "mature", "days_at_risk", "end", "age_days"]
+    bleeds = prepared.bleeds.select(*used, *dict.fromkeys(KINDS.values()), all=pl.lit("all"))
+    kinds = [kind for kind, column in KINDS.items() if bleeds.get_column(column).count()]
+    parts = [_kind(bleeds, kind, KINDS.get(kind, kind), prepared.window_days) for kind in ("all", *kinds)]
     return pl.concat(parts).sort("kind", "group")
 
 
 def _kind(bleeds: pl.DataFrame, kind: str, column: str, window_days: int) -> pl.DataFrame:
-    grouped = bleeds.with_columns(group=pl.col(column).fill_null(NOT_RECORDED)).sort("group", maintain_order=True)
+    grouped = bleeds.with_columns(group=pl.col(column).fill_null(NOT_RECORDED))
     mature = pl.col("mature")
-    table = grouped.group_by("group", maintain_order=True).agg(
-        sessions=pl.len().cast(pl.Int64),
-        mature=mature.sum().cast(pl.Int64),
-        comebacks=(pl.col("came_back") & mature).sum().cast(pl.Int64),
+    table = (
+        grouped.group_by("group")
+        .agg(
+            sessions=pl.len().cast(pl.Int64),
+            mature=mature.sum().cast(pl.Int64),
+            comebacks=(pl.col("came_back") & mature).sum().cast(pl.Int64),
+        )
+        .sort("group")
+        .with_row_index("code")
+    )
+    seen = watched(grouped).join(table.select("group", "code"), on="group", how="left")
+    found = at_window(
+        seen.get_column("code").cast(pl.Int64).to_numpy(),
+        seen.get_column("days_at_risk").to_numpy(),
+        ends(seen),
+        table.height,
+        window_days,
     )
     limits = wilson(table.get_column("comebacks"), table.get_column("mature"))
-    table = table.with_columns(
-        rate=pl.col("comebacks") / pl.col("mature"), rate_lo=pl.Series(limits.lo), rate_hi=pl.Series(limits.hi)
-    )
-    followed = np.array(
-        [_at_window(own, window_days) for own in grouped.partition_by("group", maintain_order=True)]
-    ).reshape(-1, 3)
-    named = ("incidence", "incidence_lo", "incidence_hi")
-    table = table.with_columns(pl.Series(name, followed[:, i]) for i, name in enumerate(named))
-    return table.select(pl.lit(kind).alias("kind"), pl.all()).with_columns(pl.selectors.float().fill_nan(None))
-
-
-def _at_window(bleeds: pl.DataFrame, window_days: int) -> list[float]:
-    days = bleeds.get_column("days_at_risk").to_numpy()
-    curve = aalen_johansen(days, ends(bleeds))
-    place = curve.at(window_days)
-    if days.max() == 0 and not bleeds.get_column("came_back").any():
-        return [np.nan] * 3
-    if place < 0:
-        return [0.0] * 3
-    value, variance = curve.incidence[place : place + 1], curve.variance[place : place + 1]
-    limits = incidence_limits(value, variance)
-    if value[0] == 0:
-        upper = float(wilson(0, int(curve.at_risk[place])).hi)
-        return [0.0, 0.0, upper]
-    return [float(value[0]), float(limits.lo[0]), float(limits.hi[0])]
+    return table.select(
+        pl.lit(kind).alias("kind"),
+        "group",
+        "sessions",
+        "mature",
+        "comebacks",
+        rate=pl.col("comebacks") / pl.col("mature"),
+        rate_lo=pl.Series(limits.lo),
+        rate_hi=pl.Series(limits.hi),
+        incidence=pl.Series(found.incidence),
+        incidence_lo=pl.Series(found.lo),
+        incidence_hi=pl.Series(found.hi),
+    ).with_columns(pl.selectors.float().fill_nan(None))

@@ -71,6 +71,29 @@ def value_of(
     return float(value) if kind is float else value
 
 
+def words_of(
+    told: Mapping[str, Any], key: str, place: Place, known: Iterable[str], default: tuple[str, ...] | None
+) -> tuple[str, ...]:
+    """The list of known words under `key`; `default` where it is absent (None: it must be there)."""
+    if key not in told and default is not None:
+        return default
+    value = told.get(key)
+    if not isinstance(value, list) or not all(isinstance(word, str) for word in value):
+        raise place.refusal(f"{key} = {value!r}", "a list of words in quotes", f'write {key} = ["…"]', key)
+    for word in value:
+        if word not in known:
+            raise place.refusal(f"{key} names {word!r}", "one of " + ", ".join(known), "mend the word", key)
+    return tuple(value)
+
+
+def table_of(told: Mapping[str, Any], key: str, place: Place) -> dict[str, Any]:
+    """The table under `key`; empty where there is none."""
+    value = told.get(key, {})
+    if not isinstance(value, dict):
+        raise place.refusal(f"{key} is not a table", f"[{key}] and its keys below", "write it as a table", key)
+    return value
+
+
 def _line(text: str, pattern: str, first: int) -> int:
     lines = text.split("\n")
     for number in range(first, len(lines) + 1):

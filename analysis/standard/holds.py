@@ -8,17 +8,19 @@ from pandera.typing.polars import DataFrame
 from analysis.intake import Log
 from analysis.standard.standard import Standard
 from schemas import checked
+from schemas.log import FLUIDS
 from schemas.outputs import Holds
 
 MINERAL = "mineral"
-_FLUSH = "Call the bike back now. Stop its use, drain and flush, replace what the maker says the fluid has harmed."
-_ACTIONS = {
-    "wrong_fluid": _FLUSH,
-    "kit_of_other_kind": "Call the bike back now. Treat the brake as wrongly filled until shown otherwise; "
-    "scrap the kit's hoses and seals.",
-    "not_firm": "Call the bike back now. It left with a lever that was not firm: bleed again and repeat the hard pull.",
-    "leak": "Call the bike back now. A leak was seen: find and mend it before the bike is ridden.",
-}
+_OTHER_FAMILY = (
+    "Call the bike back now. Stop its use, drain and flush, replace what the maker says the fluid has harmed."
+)
+_SAME_FAMILY = "Call the bike back now. Drain, flush and fill with the fluid the maker asks for."
+_OTHER_KIT = (
+    "Call the bike back now. Treat the brake as wrongly filled until shown otherwise; scrap the kit's hoses and seals."
+)
+_NOT_FIRM = "Call the bike back now. It left with a lever that was not firm: bleed again and repeat the hard pull."
+_LEAK = "Call the bike back now. A leak was seen: find and mend it before the bike is ridden."
 
 
 def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
@@ -28,52 +30,84 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     `kit_of_other_kind`: the kit is kept for the other family (mineral oil, glycol-based DOT) than the fluid required,
     else than the fluid used. `not_firm`: not firm under a hard pull. `leak`: a leak was seen. Mineral oil and DOT
     fluid never mix (common practice, no source; the maker wins). `open` is false where a later bleed of the same
-    brake broke no rule.
+    brake broke no rule: on a later day, or later that day where both hours are known.
+
+    Returns
+    -------
+    DataFrame[Holds]
+        Sorted by session_id and rule.
     """
     bleeds = log.sessions
+    used, required, kit = pl.col("fluid_used"), pl.col("fluid_required"), pl.col("kit_fluid")
+    held_against = pl.coalesce(required, used)
+    flush = pl.when(_mineral(used) == _mineral(required)).then(pl.lit(_SAME_FAMILY)).otherwise(pl.lit(_OTHER_FAMILY))
     broken = pl.concat(
         [
-            _rows(bleeds, "wrong_fluid", _wrong_fluid(standard), pl.col("fluid_used"), pl.col("fluid_required")),
-            _rows(bleeds, "kit_of_other_kind", _other_kind(), _kit_words(), _required_family()),
-            _rows(bleeds, "not_firm", ~pl.col("hard_pull_firm"), pl.lit("not firm under a hard pull"), pl.lit("firm")),
-            _rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("a leak was seen"), pl.lit("no leak")),
+            _rows(bleeds, "wrong_fluid", ~_allowed(standard), used, _fluid_asked(standard), flush),
+            _rows(
+                bleeds,
+                "kit_of_other_kind",
+                _mineral(kit) != _mineral(held_against),
+                pl.concat_str(pl.lit("a kit kept for "), _family(kit)),
+                pl.concat_str(pl.lit("a kit kept for "), _family(held_against)),
+                pl.lit(_OTHER_KIT),
+            ),
+            _rows(
+                bleeds,
+                "not_firm",
+                ~pl.col("hard_pull_firm"),
+                pl.lit("not firm under a hard pull"),
+                pl.lit("firm under a hard pull"),
+                pl.lit(_NOT_FIRM),
+            ),
+            _rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("a leak was seen"), pl.lit("no leak"), pl.lit(_LEAK)),
         ]
     )
-    mended = _later_clean(bleeds, broken.get_column("session_id"))
-    table = broken.join(mended, on="session_id", how="left").with_columns(open=~pl.col("mended").fill_null(False))
-    columns = ("session_id", "rule", "found", "required", "action", "open")
+    table = broken.join(_mended(bleeds, broken), on="session_id", how="left").with_columns(open=~pl.col("mended"))
+    columns = list(Holds.to_schema().columns)
     return checked(Holds, table.select(columns).sort("session_id", "rule"))
 
 
-def _wrong_fluid(standard: Standard) -> pl.Expr:
+def _mineral(fluid: pl.Expr) -> pl.Expr:
+    return fluid == MINERAL
+
+
+def _family(fluid: pl.Expr) -> pl.Expr:
+    return pl.when(_mineral(fluid)).then(pl.lit("mineral oil")).otherwise(pl.lit("DOT fluid"))
+
+
+def _allowed(standard: Standard) -> pl.Expr:
     used, required = pl.col("fluid_used"), pl.col("fluid_required")
     allowed = used == required
     for fluid, others in standard.fluid_replacements.items():
         allowed = allowed | ((required == fluid) & used.is_in(list(others)))
-    return ~allowed
+    return allowed
 
 
-def _other_kind() -> pl.Expr:
-    against = pl.coalesce("fluid_required", "fluid_used")
-    return (pl.col("kit_fluid") == MINERAL) != (against == MINERAL)
+def _fluid_asked(standard: Standard) -> pl.Expr:
+    """The fluid required, and in words what may stand in for it."""
+    asked = {
+        fluid: f"{fluid} ({' or '.join(others)} may replace it)" if others else fluid
+        for fluid in FLUIDS
+        for others in [standard.fluid_replacements.get(fluid, ())]
+    }
+    return pl.col("fluid_required").replace(asked)
 
 
-def _kit_words() -> pl.Expr:
-    return pl.concat_str(pl.lit("a kit kept for "), pl.col("kit_fluid"))
-
-
-def _required_family() -> pl.Expr:
-    return pl.concat_str(pl.lit("a kit kept for "), pl.coalesce("fluid_required", "fluid_used"))
-
-
-def _rows(bleeds: pl.DataFrame, rule: str, broken: pl.Expr, found: pl.Expr, required: pl.Expr) -> pl.DataFrame:
+def _rows(
+    bleeds: pl.DataFrame, rule: str, broken: pl.Expr, found: pl.Expr, required: pl.Expr, action: pl.Expr
+) -> pl.DataFrame:
     return bleeds.filter(broken.fill_null(False)).select(
-        "session_id", rule=pl.lit(rule), found=found, required=required, action=pl.lit(_ACTIONS[rule])
+        "session_id", rule=pl.lit(rule), found=found, required=required, action=action
     )
 
 
-def _later_clean(bleeds: pl.DataFrame, broken: pl.Series) -> pl.DataFrame:
-    """Bleeds after which the same brake was bled again without breaking a rule."""
-    clean = ~pl.col("session_id").is_in(broken.unique().implode())
-    last = bleeds.with_columns(last_clean=pl.col("started_at").filter(clean).max().over("bike_id", "brake"))
-    return last.select("session_id", mended=pl.col("last_clean") > pl.col("started_at"))
+def _mended(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:
+    """Each held bleed, and whether the same brake was surely bled later without breaking a rule."""
+    brake, began, timed = ("bike_id", "brake"), pl.col("started_at"), pl.col("started_at_has_time").fill_null(False)
+    held = bleeds.join(broken.select("session_id").unique(), on="session_id", how="semi")
+    clean = bleeds.join(held.select("session_id"), on="session_id", how="anti").join(held, on=brake, how="semi")
+    last = clean.group_by(brake).agg(last_day=began.dt.date().max(), last_hour=began.filter(timed).max())
+    later_day = (pl.col("last_day") > began.dt.date()).fill_null(False)
+    later_hour = (timed & (pl.col("last_hour") > began)).fill_null(False)
+    return held.join(last.sort(brake), on=brake, how="left").select("session_id", mended=later_day | later_hour)

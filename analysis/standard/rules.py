@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import polars as pl
 
 SLACK = 1e-9
 """Limits are inclusive: a reading that differs from one by less than this stands on it."""
+
+Kind = Literal["true/false", "number", "text"]
 
 
 @dataclass(frozen=True)
@@ -19,6 +22,14 @@ class Limits:
 
 
 @dataclass(frozen=True)
+class Bounds:
+    """The same, bleed by bleed; empty where there is none."""
+
+    lo: pl.Expr
+    hi: pl.Expr
+
+
+@dataclass(frozen=True)
 class Is:
     """Met when the field says `value`."""
 
@@ -26,6 +37,9 @@ class Is:
 
     def met(self, field: str) -> pl.Expr:
         return pl.col(field) == self.value
+
+    def kind(self) -> Kind:
+        return "true/false"
 
 
 @dataclass(frozen=True)
@@ -35,10 +49,13 @@ class Between:
     limits: Limits
 
     def met(self, field: str) -> pl.Expr:
-        reading = pl.col(field).cast(pl.Float64)
-        low = reading >= self.limits.lo - SLACK if self.limits.lo is not None else None
-        high = reading <= self.limits.hi + SLACK if self.limits.hi is not None else None
-        return low & high if low is not None and high is not None else _only(low, high)
+        return _within(field, self.bounds())
+
+    def bounds(self) -> Bounds:
+        return _fixed(self.limits)
+
+    def kind(self) -> Kind:
+        return "number"
 
 
 @dataclass(frozen=True)
@@ -48,9 +65,14 @@ class Equals:
     value: float | str
 
     def met(self, field: str) -> pl.Expr:
-        if isinstance(self.value, str):
-            return pl.col(field) == self.value
-        return (pl.col(field).cast(pl.Float64) - self.value).abs() <= SLACK
+        return pl.col(field) == self.value if isinstance(self.value, str) else _within(field, self.bounds())
+
+    def bounds(self) -> Bounds:
+        number = None if isinstance(self.value, str) else float(self.value)
+        return _fixed(Limits(number, number))
+
+    def kind(self) -> Kind:
+        return "text" if isinstance(self.value, str) else "number"
 
 
 @dataclass(frozen=True)
@@ -60,7 +82,13 @@ class AboveField:
     other: str
 
     def met(self, field: str) -> pl.Expr:
-        return pl.col(field).cast(pl.Float64) > pl.col(self.other).cast(pl.Float64) + SLACK
+        return _number(field) > _number(self.other) + SLACK
+
+    def bounds(self) -> Bounds:
+        return Bounds(_number(self.other), pl.lit(None, pl.Float64))
+
+    def kind(self) -> Kind:
+        return "number"
 
 
 @dataclass(frozen=True)
@@ -71,30 +99,39 @@ class AtLeastField:
     otherwise: float
 
     def met(self, field: str) -> pl.Expr:
-        least = pl.col(self.other).cast(pl.Float64).fill_null(self.otherwise)
-        return pl.col(field).cast(pl.Float64) >= least - SLACK
+        return _within(field, self.bounds())
+
+    def bounds(self) -> Bounds:
+        return Bounds(_number(self.other).fill_null(self.otherwise), pl.lit(None, pl.Float64))
+
+    def kind(self) -> Kind:
+        return "number"
 
 
 @dataclass(frozen=True)
 class BrakeLimits:
-    """Met when the reading lies within the brake's own limits, or the usual ones where its table has none."""
+    """Met when the reading lies within the brake's own limits, or the usual ones where the brakes table has none.
+
+    Where it has one of the two, the usual limit stands in for the other unless the two would cross.
+    """
 
     lo_field: str
     hi_field: str
     usual: Limits
 
     def met(self, field: str) -> pl.Expr:
-        reading = pl.col(field).cast(pl.Float64)
-        lo, hi = self.bounds
-        return (reading >= lo.fill_null(-float("inf")) - SLACK) & (reading <= hi.fill_null(float("inf")) + SLACK)
+        limits = self.bounds()
+        return pl.when(limits.lo.is_not_null() | limits.hi.is_not_null()).then(_within(field, limits))
 
-    @property
-    def bounds(self) -> tuple[pl.Expr, pl.Expr]:
-        usual = self.usual
-        return (
-            pl.coalesce(pl.col(self.lo_field), pl.lit(usual.lo, pl.Float64)),
-            pl.coalesce(pl.col(self.hi_field), pl.lit(usual.hi, pl.Float64)),
+    def bounds(self) -> Bounds:
+        lo, hi, usual = pl.col(of_brake(self.lo_field)), pl.col(of_brake(self.hi_field)), _fixed(self.usual)
+        return Bounds(
+            pl.coalesce(lo, pl.when((usual.lo <= hi).fill_null(True)).then(usual.lo)),
+            pl.coalesce(hi, pl.when((usual.hi >= lo).fill_null(True)).then(usual.hi)),
         )
+
+    def kind(self) -> Kind:
+        return "number"
 
 
 Rule = Is | Between | Equals | AboveField | AtLeastField | BrakeLimits
@@ -113,16 +150,29 @@ def limits_of(rule: Rule) -> Limits:
     return Limits(None, None)
 
 
+def bounds_of(rule: Rule) -> Bounds | None:
+    """What a measured reading is held against, bleed by bleed; None for a rule on a word or a yes or no."""
+    return rule.bounds() if not isinstance(rule, Is) and rule.kind() == "number" else None
+
+
 def fields_read(rule: Rule) -> tuple[str, ...]:
     """The other fields of the bleed that a rule looks at."""
-    if isinstance(rule, AboveField | AtLeastField):
-        return (rule.other,)
-    return ()
+    return (rule.other,) if isinstance(rule, AboveField | AtLeastField) else ()
 
 
-def _only(low: pl.Expr | None, high: pl.Expr | None) -> pl.Expr:
-    if low is not None:
-        return low
-    if high is not None:
-        return high
-    raise ValueError("limits: at least one of lo and hi must be given, got none; name one")
+def of_brake(field: str) -> str:
+    """The column that holds a field of the brakes table beside the bleed's own fields."""
+    return f"brakes.{field}"
+
+
+def _number(field: str) -> pl.Expr:
+    return pl.col(field).cast(pl.Float64)
+
+
+def _fixed(limits: Limits) -> Bounds:
+    return Bounds(pl.lit(limits.lo, pl.Float64), pl.lit(limits.hi, pl.Float64))
+
+
+def _within(field: str, bounds: Bounds) -> pl.Expr:
+    reading, ever = _number(field), float("inf")
+    return (reading >= bounds.lo.fill_null(-ever) - SLACK) & (reading <= bounds.hi.fill_null(ever) + SLACK)

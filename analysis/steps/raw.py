@@ -6,30 +6,46 @@ import polars as pl
 
 from analysis.prepared import Prepared
 
+_SCHEMA = {
+    "step": pl.String,
+    "title": pl.String,
+    "recorded": pl.Int64,
+    "missed": pl.Int64,
+    "share_missed": pl.Float64,
+    "naive_difference": pl.Float64,
+}
+
 
 def raw_steps(prepared: Prepared) -> pl.DataFrame:
     """One row a step, in the standard's order.
 
-    Columns: step, title, recorded, missed (bleeds), share_missed (of recorded), recorded_met, naive_difference
-    ((rate missed − rate met) × share missed × 100 over mature bleeds; empty where either has no mature bleed).
+    Columns
+    -------
+    step, title
+        As in the standard.
+    recorded, missed, share_missed
+        Bleeds; missed / recorded, empty where nothing was recorded.
+    naive_difference
+        (rate missed − rate met) × share missed × 100, all three among the mature bleeds that recorded the step; empty
+        where none of them missed it or none met it.
     """
-    mature, back = prepared.bleeds.get_column("mature"), prepared.bleeds.get_column("came_back").cast(pl.Float64)
+    mature = prepared.bleeds.get_column("mature")
+    back = prepared.bleeds.get_column("came_back").filter(mature)
     rows = []
     for step in prepared.standard.steps:
         missed = prepared.missed.get_column(step.id)
         recorded, misses = missed.count(), int(missed.sum())
         share = misses / recorded if recorded else None
-        when_missed, when_met = (back.filter(mature & (missed == state)).mean() for state in (True, False))
-        told = share is not None and when_missed is not None and when_met is not None
-        rows.append(
-            {
-                "step": step.id,
-                "title": step.title,
-                "recorded": recorded,
-                "missed": misses,
-                "share_missed": share,
-                "naive_difference": (when_missed - when_met) * share * 100 if told else None,  # type: ignore[operator]
-            }
-        )
-    floats = {"share_missed": pl.Float64, "naive_difference": pl.Float64}
-    return pl.DataFrame(rows, schema_overrides=floats)
+        rows.append((step.id, step.title, recorded, misses, share, _naive_difference(missed.filter(mature), back)))
+    return pl.DataFrame(rows, schema=_SCHEMA, orient="row")
+
+
+def _naive_difference(missed: pl.Series, back: pl.Series) -> float | None:
+    """Comebacks per 100 bleeds above what they would be at the rate of the bleeds that met the step."""
+    known = missed.is_not_null()
+    missing, returned = missed.filter(known).cast(pl.Float64).to_numpy(), back.filter(known).cast(pl.Float64).to_numpy()
+    misses, met = missing.sum(), len(missing) - missing.sum()
+    if not misses or not met:
+        return None
+    difference = returned @ missing / misses - returned @ (1 - missing) / met
+    return float(difference * misses / len(missing) * 100)
