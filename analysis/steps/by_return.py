@@ -53,7 +53,7 @@ def by_return(prepared: Prepared, design: Design, horizon_days: int | None = Non
     model = fit_returns(design.x, follow, list(design.blocks))
     widened = _widening(model)
     coefficient_rows = influence(design.x, model)
-    hazard_rows = _log_hazard_influence(model, coefficient_rows, prepared.window_days)
+    hazard_rows = log_hazard_influence(model, coefficient_rows, prepared.window_days)
     rows = clustered(coefficient_rows, design.bike) * widened
     log_hazard_rows = clustered(hazard_rows[:, None], design.bike)[:, 0] * widened
     exposure = exposure_of(prepared, model)
@@ -94,8 +94,8 @@ def _widening(model: ReturnModel) -> float:
     return float(np.sqrt(events / max(events - model.edf, 0.25 * events)))
 
 
-def _log_hazard_influence(model: ReturnModel, rows: Numbers, window: int) -> Numbers:
-    """Influence on the log of the baseline cumulative hazard at the window."""
+def log_hazard_influence(model: ReturnModel, rows: Numbers, window: int) -> Numbers:
+    """Each row's influence on the log of the baseline cumulative hazard at the window, given its influence on the rest."""
     follow, hazard = model.follow, model.hazard
     within = follow.distinct <= window
     a = (model.means * (hazard * within)[:, None]).sum(axis=0)

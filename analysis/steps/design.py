@@ -14,6 +14,7 @@ from analysis.prepared import Prepared
 Numbers = NDArray[np.float64]
 CONTEXT_WORDS = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out", "shop")
 CONTEXT_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs")
+NOT_RECORDED = "not recorded: "
 SHRINK_BLEEDS = 8.0
 """Bleeds' worth of the shop's share that a technician's own share missed is pulled toward."""
 FREE, HELD = 0.25, 4.0
@@ -39,6 +40,25 @@ class Design:
     @property
     def size(self) -> int:
         return len(self.steps)
+
+    def blocks_of(self, columns: list[int]) -> list[Block]:
+        """The ridges of some of the columns, by their places among these."""
+        blocks = []
+        for block in self.blocks:
+            inside = [place for place, column in enumerate(columns) if block.start <= column < block.stop]
+            if inside:
+                blocks.append(Block(inside[0], inside[-1] + 1, block.penalty, block.pooled))
+        return blocks
+
+    @property
+    def unrecorded_columns(self) -> list[int]:
+        """Places of the columns of steps not recorded, in the order of `unrecorded_steps`."""
+        return [i for i, name in enumerate(self.names) if name.startswith(NOT_RECORDED)]
+
+    @property
+    def unrecorded_steps(self) -> list[int]:
+        """Places among `steps` of those with a column of their own for not recorded."""
+        return [self.steps.index(self.names[i].removeprefix(NOT_RECORDED)) for i in self.unrecorded_columns]
 
 
 def design_of(prepared: Prepared, steps: tuple[str, ...]) -> Design:
@@ -70,7 +90,7 @@ def design_of(prepared: Prepared, steps: tuple[str, ...]) -> Design:
         _Part("step", [*steps], filled, FREE),
         _Part(
             "not recorded",
-            [f"not recorded {s}" for s in np.array(steps)[some]],
+            [NOT_RECORDED + s for s in np.array(steps)[some]],
             unrecorded[:, some].astype(float),
             HELD,
         ),

@@ -1,0 +1,120 @@
+"""The stand's evidence: how much of each step's effect passes through what the lever tells on the stand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.followup import Block, clustered, fit_returns, follow_of, influence
+from analysis.prepared import Prepared
+from analysis.steps.design import Design
+
+Numbers = NDArray[np.float64]
+SIGN_RIDGE = 2.0
+PEOPLE_RIDGE, OTHER_RIDGE = 1.0, 1e-2
+LOW_QUANTILE = 0.1
+
+
+@dataclass(frozen=True)
+class Stand:
+    """What the signs say of each step, on the scale of the log hazard.
+
+    `delta` is the regression of the signs' part of the return model on the steps (then the not-recorded columns);
+    `rows` each bike's influence on it, the signs' own error included; `p_value` of the signs' likelihood ratio: whether
+    they foretell returns at all.
+    """
+
+    delta: Numbers
+    rows: Numbers = field(repr=False)
+    p_value: float
+
+
+def stand_evidence(prepared: Prepared, design: Design) -> Stand | None:
+    """The signs' evidence; None where no sign is recorded.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    design
+        Its design.
+    """
+    from scipy import stats
+
+    signs = sign_columns(prepared, design)
+    if signs.shape[1] == 0:
+        return None
+    bleeds = prepared.bleeds
+    follow = follow_of(bleeds.get_column("days_at_risk").to_numpy(), (bleeds.get_column("end") == "return").to_numpy())
+    width = design.x.shape[1]
+    x = np.hstack([design.x, signs])
+    blocks = [*design.blocks, Block(width, x.shape[1], SIGN_RIDGE)]
+    without = fit_returns(design.x, follow, list(design.blocks))
+    model = fit_returns(x, follow, blocks)
+    ratio = max(0.0, 2 * (model.log_likelihood - without.log_likelihood))
+    p_value = float(stats.chi2.sf(ratio, signs.shape[1]))
+    gamma = model.coefficients[width:]
+    told = signs @ gamma
+    inverse = np.linalg.inv(design.x.T @ design.x + np.diag(_ridges(design)))
+    every = inverse @ (design.x.T @ told)
+    kept = [*range(design.size), *design.unrecorded_columns]
+    residual = told - design.x @ every
+    by_gamma = influence(x, model)[:, width:] @ (inverse @ (design.x.T @ signs))[kept].T
+    rows = (design.x * residual[:, None]) @ inverse[:, kept] + by_gamma
+    return Stand(every[kept], clustered(rows, design.bike), p_value)
+
+
+def sign_columns(prepared: Prepared, design: Design) -> Numbers:
+    """The signs as standardised columns; what was not recorded stands at their mean.
+
+    Travel counts beyond the model's own low quantile. A sign that decides a step (bubbles in the last cycle) is centred
+    among the bleeds that missed the step and 0 elsewhere, so that it cannot speak of that step. Bench minutes are no
+    evidence.
+    """
+    bleeds = prepared.bleeds
+    columns = []
+    travel = _beyond_low(bleeds)
+    columns += [travel, np.maximum(travel, 0) ** 2, np.log1p(np.maximum(travel, 0))]
+    first = _floats(bleeds, "bubbles_first")
+    columns += [np.sqrt(first), np.log1p(first)]
+    columns += [_floats(bleeds, "pump_gain_mm"), 1 - _floats(bleeds, "hard_pull_firm"), _floats(bleeds, "leak_seen")]
+    columns += [_last_bubbles(prepared, design)]
+    kept = [c for c in columns if np.isfinite(c).sum() >= 20 and np.nanstd(c) > 1e-9]
+    return np.column_stack([_standardised(c) for c in kept]) if kept else np.zeros((len(bleeds), 0))
+
+
+def _beyond_low(bleeds: pl.DataFrame) -> Numbers:
+    low = bleeds.select(
+        pl.col("lever_travel_after_mm").quantile(LOW_QUANTILE, "linear").over(pl.col("brake_model").fill_null(""))
+    ).to_series()
+    return _floats(bleeds, "lever_travel_after_mm") - low.fill_null(float("nan")).to_numpy()
+
+
+def _last_bubbles(prepared: Prepared, design: Design) -> Numbers:
+    last = np.log1p(_floats(prepared.bleeds, "bubbles_last"))
+    deciding = [step.id for step in prepared.standard.steps if step.field == "bubbles_last" and step.id in design.steps]
+    for step in deciding:
+        missed = design.missed[:, design.steps.index(step)] > 0
+        centre = np.nanmean(last[missed]) if np.isfinite(last[missed]).any() else 0.0
+        last = np.where(missed, last - centre, 0.0)
+    return last
+
+
+def _standardised(column: Numbers) -> Numbers:
+    centred = column - np.nanmean(column)
+    return np.nan_to_num(centred / np.nanstd(column))
+
+
+def _ridges(design: Design) -> Numbers:
+    ridges = np.full(design.x.shape[1], OTHER_RIDGE)
+    for block in design.blocks:
+        if block.pooled:
+            ridges[block.start : block.stop] = PEOPLE_RIDGE
+    return ridges
+
+
+def _floats(bleeds: pl.DataFrame, name: str) -> Numbers:
+    return bleeds.get_column(name).cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()

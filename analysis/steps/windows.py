@@ -1,0 +1,64 @@
+"""Two windows: each step's effect within the window and after it, in one likelihood with everything else shared.
+
+A late return is evidence about the window only as far as effects last; two effects a step keep what the late ones tell
+without believing it blindly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.followup import Block, ReturnModel, clustered, fit_returns, follow_of, influence
+from analysis.prepared import Prepared
+from analysis.steps.design import FREE, Design
+
+Numbers = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Early and late effects of the steps, and of steps not recorded; `rows` is each bike's influence on both.
+
+    The order of columns is early steps, early not-recorded, late steps.
+    """
+
+    effects: Numbers
+    rows: Numbers = field(repr=False)
+    model: ReturnModel = field(repr=False)
+
+
+def two_windows(prepared: Prepared, design: Design) -> Windows:
+    """Early (up to the window) and late (after it) effects.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    design
+        Its design.
+    """
+    window, bleeds = prepared.window_days, prepared.bleeds
+    days = bleeds.get_column("days_at_risk").to_numpy()
+    returned = (bleeds.get_column("end") == "return").to_numpy()
+    later = np.flatnonzero(days > window)
+    steps = design.x[:, : design.size]
+    late_columns = np.concatenate([np.zeros_like(steps), steps[later]])
+    shared = np.concatenate([design.x, design.x[later]])
+    shared[len(days) :, : design.size] = 0
+    x = np.hstack([shared, late_columns])
+    follow = follow_of(
+        np.concatenate([np.minimum(days, window), days[later]]),
+        np.concatenate([returned & (days <= window), returned[later]]),
+        np.concatenate([np.zeros(len(days), dtype=np.int64), np.ones(len(later), dtype=np.int64)]),
+    )
+    width = design.x.shape[1]
+    model = fit_returns(x, follow, [*design.blocks, Block(width, width + design.size, FREE)])
+    bike = np.concatenate([design.bike, design.bike[later]])
+    events = float(follow.returned.sum())
+    widened = np.sqrt(events / max(events - model.edf, 0.25 * events))
+    kept = [*range(design.size), *design.unrecorded_columns, *range(width, width + design.size)]
+    rows = clustered(influence(x, model)[:, kept], bike) * widened
+    return Windows(model.coefficients[kept], rows, model)
