@@ -19,16 +19,15 @@ Numbers = NDArray[np.float64]
 class ByReturn:
     """Spared comebacks per 100 bleeds, one a step of the design, with standard errors, and what they were got from.
 
-    `rows` is the influence of each bike on every coefficient, widened for the columns spent; `log_hazard_rows` its
-    influence on the log of the baseline at the window; `exposure` each bleed's baseline cumulative hazard up to the
-    window or the brake's next bleed.
+    `rows` is the influence of each bike on every coefficient, widened for the columns spent, `spared_rows` on what is
+    spared; `exposure` each bleed's baseline cumulative hazard up to the window or the brake's next bleed.
     """
 
     spared: Numbers
     sd: Numbers
     model: ReturnModel
     rows: Numbers = field(repr=False)
-    log_hazard_rows: Numbers = field(repr=False)
+    spared_rows: Numbers = field(repr=False)
     exposure: Numbers = field(repr=False)
 
 
@@ -59,7 +58,7 @@ def by_return(prepared: Prepared, design: Design, horizon_days: int | None = Non
     exposure = exposure_of(prepared, model)
     spared, gradient, by_hazard = _spared(design, model, exposure)
     moved = rows @ gradient.T + log_hazard_rows[:, None] * by_hazard
-    return ByReturn(spared, np.sqrt((moved**2).sum(axis=0)), model, rows, log_hazard_rows, exposure)
+    return ByReturn(spared, np.sqrt((moved**2).sum(axis=0)), model, rows, moved, exposure)
 
 
 def exposure_of(prepared: Prepared, model: ReturnModel) -> Numbers:

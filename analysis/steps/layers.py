@@ -1,0 +1,100 @@
+"""The layers put together: joint draws of every step's effect, from the stand where it may speak, else from returns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.prepared import Prepared
+from analysis.standard import Step
+from analysis.steps.by_return import ByReturn
+from analysis.steps.design import Design
+from analysis.steps.shrink import Observed, posterior_draws
+from analysis.steps.spared import had_it_been_met, spared_draws
+from analysis.steps.stand import Stand, stand_evidence
+from analysis.steps.windows import two_windows
+
+Numbers = NDArray[np.float64]
+DRAWS = 4000
+BY_STAND, BY_RETURN = "with the stand's evidence", "by return"
+FEW_RETURNS, STRICT_P, EASY_P = 100, 0.01, 0.05
+
+
+@dataclass(frozen=True)
+class Layer:
+    """The headline: its name, why it was chosen, draws of effects and of comebacks spared, each bleed's mass.
+
+    `mass` is each bleed's cumulative hazard up to the window or next bleed at effects `held`.
+    """
+
+    name: str
+    because: str
+    effects: Numbers = field(repr=False)
+    spared: Numbers = field(repr=False)
+    mass: Numbers = field(repr=False)
+    held: Numbers
+
+
+def headline(prepared: Prepared, design: Design, returns: ByReturn, rng: np.random.Generator) -> Layer:
+    """Layer 2 where signs are recorded and foretell returns, else layer 1.
+
+    Parameters
+    ----------
+    prepared, design
+        All accepted bleeds and their design.
+    returns
+        Layer 1.
+    rng
+        For the draws.
+    """
+    stand = stand_evidence(prepared, design)
+    if stand is None:
+        return _by_return(design, returns, rng, "no sign was recorded on the stand")
+    limit = STRICT_P if returns.model.follow.returned.sum() >= FEW_RETURNS else EASY_P
+    if stand.p_value > limit:
+        return _by_return(design, returns, rng, "what the stand shows does not foretell returns here")
+    return _by_stand(prepared, design, stand, rng)
+
+
+def _by_stand(prepared: Prepared, design: Design, stand: Stand, rng: np.random.Generator) -> Layer:
+    windows = two_windows(prepared, design)
+    early = design.size + len(design.unrecorded_columns)
+    rows = np.hstack([windows.rows[:, :early], stand.rows, windows.rows[:, early:]])
+    places = [*range(design.size), *design.unrecorded_steps]
+    steps = {step.id: step for step in prepared.standard.steps}
+    mine = [steps[design.steps[place]] for place in places]
+    observed = Observed(
+        values=np.concatenate([windows.effects[:early], stand.delta, windows.effects[early:]]),
+        covariance=rows.T @ rows,
+        early=early,
+        steps=design.size,
+        group=np.array([step.acts == "leak" for step in mine], dtype=np.int64),
+        lends=np.array([_lends(step) for step in mine]),
+    )
+    draws = posterior_draws(observed, DRAWS, rng)
+    refit = had_it_been_met(prepared, design, draws.mean(axis=0), windows.rows[:, :early])
+    spared = spared_draws(design, refit, draws, rng)
+    held = refit.held[: design.size]
+    return Layer(
+        BY_STAND, "signs recorded on the stand foretell returns", draws[:, : design.size], spared, refit.mass, held
+    )
+
+
+def _by_return(design: Design, returns: ByReturn, rng: np.random.Generator, because: str) -> Layer:
+    """Normal draws around layer 1, effects and spared comebacks together."""
+    steps = design.size
+    moved = np.hstack([returns.rows[:, :steps], returns.spared_rows])
+    centre = np.concatenate([returns.model.coefficients[:steps], returns.spared])
+    covariance = moved.T @ moved
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    root = vectors * np.sqrt(np.maximum(values, 0))
+    draws = centre + rng.standard_normal((DRAWS, len(centre))) @ root.T
+    mass = returns.exposure * np.exp(returns.model.linear)
+    return Layer(BY_RETURN, because, draws[:, :steps], draws[:, steps:], mass, returns.model.coefficients[:steps])
+
+
+def _lends(step: Step) -> bool:
+    """Whether the stand may speak of a step: not where misses work past the signs or alter a reading by themselves."""
+    return step.acts == "air" and not step.alters

@@ -1,0 +1,110 @@
+"""What would be spared if some steps were never missed, or half as often: jointly, for causes do not add up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.steps.costs import StepCosts
+from analysis.steps.design import Design
+from analysis.steps.layers import Layer
+from schemas import checked, empty
+from schemas.outputs import WhatIf
+
+Numbers = NDArray[np.float64]
+DRAWS = 400
+LARGEST = 50_000
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """Some steps met always (`share` 1), or of their misses one in two met (`share` 0.5)."""
+
+    name: str
+    steps: tuple[str, ...]
+    share: float = 1.0
+
+
+@dataclass(frozen=True)
+class YearlyCost:
+    """Bleeds a year, and bench minutes and parts of one comeback."""
+
+    bleeds: float
+    minutes: float
+    parts: float
+
+
+def what_if(costs: StepCosts, a_year: YearlyCost, rng: np.random.Generator) -> DataFrame[WhatIf]:
+    """Scenarios from the ranking: each step alone, the costliest two and three, all, and half as often.
+
+    Parameters
+    ----------
+    costs
+        The ranked steps with their draws.
+    a_year
+        What a year holds and one comeback costs.
+    rng
+        For which half of the misses is met, and the bleeds drawn where there are more than 50,000.
+    """
+    if costs.layer is None or costs.design is None:
+        return empty(WhatIf)
+    ranked = costs.table.filter(pl.col("rank").is_not_null()).sort("rank").get_column("step").to_list()
+    rows = [_row(one, costs.design, costs.layer, a_year, rng) for one in _scenarios(ranked)]
+    return checked(WhatIf, pl.DataFrame(rows, schema=empty(WhatIf).schema))
+
+
+def _scenarios(ranked: list[str]) -> list[Scenario]:
+    single = [Scenario(f"{step} never missed", (step,)) for step in ranked]
+    joint = [
+        Scenario(f"the costliest {word} never missed", tuple(ranked[:n]))
+        for n, word in ((2, "two"), (3, "three"))
+        if len(ranked) >= n
+    ]
+    half = Scenario("the costliest three missed half as often", tuple(ranked[:3]), 0.5)
+    return [*single, *joint, half, Scenario("no step ever missed", tuple(ranked))]
+
+
+def _row(
+    scenario: Scenario, design: Design, layer: Layer, a_year: YearlyCost, rng: np.random.Generator
+) -> dict[str, object]:
+    places = [design.steps.index(step) for step in scenario.steps]
+    spared = (
+        _joint(scenario, places, design, layer, rng)
+        if len(places) > 1 or scenario.share < 1
+        else layer.spared[:, places[0]]
+    )
+    value = float(spared.mean())
+    lo, hi = (float(limit) for limit in np.quantile(spared, [0.025, 0.975]))
+    yearly = value / 100 * a_year.bleeds
+    return {
+        "scenario": scenario.name,
+        "steps": " ".join(scenario.steps),
+        "preventable_per_100": value,
+        "lo": lo,
+        "hi": hi,
+        "comebacks_per_year": yearly,
+        "minutes_per_year": yearly * a_year.minutes,
+        "parts_per_year": yearly * a_year.parts,
+    }
+
+
+def _joint(scenario: Scenario, places: list[int], design: Design, layer: Layer, rng: np.random.Generator) -> Numbers:
+    """Draws of what is spared when all the scenario's steps are met together."""
+    rows = np.arange(len(layer.mass))
+    if len(rows) > LARGEST:
+        rows = np.sort(rng.choice(rows, LARGEST, replace=False))
+    missed = design.missed[np.ix_(rows, places)]
+    if scenario.share < 1:
+        missed = missed * (rng.random(missed.shape) < scenario.share)
+    touched = missed.sum(axis=1) > 0
+    missed, mass, n = missed[touched], layer.mass[rows][touched], len(rows)
+    met = mass * np.exp(-missed @ layer.held[places])
+    spared = np.empty(min(DRAWS, len(layer.effects)))
+    for d in range(len(spared)):
+        now = met * np.exp(missed @ layer.effects[d, places])
+        spared[d] = 100 / n * (np.exp(-met) - np.exp(-now)).sum()
+    return spared
