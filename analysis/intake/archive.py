@@ -7,9 +7,8 @@ import zlib
 from io import BytesIO
 
 from analysis.errors import CannotRun
-
-from . import limits
-from .snapshot import Snapshot
+from analysis.intake import limits
+from analysis.intake.snapshot import Snapshot
 
 ZIP = b"PK\x03\x04"
 OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"

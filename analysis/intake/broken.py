@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import polars as pl
 
-from .raw import ROW
+from analysis.intake.raw import ROW
 
 
 def broken_rows(rows: Iterable[tuple[int, str, str]] = ()) -> pl.DataFrame:

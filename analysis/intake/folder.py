@@ -8,8 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.errors import CannotRun
-
-from .snapshot import shown, unreadable
+from analysis.intake.snapshot import shown, unreadable
 
 KINDS = {
     ".csv": "text",

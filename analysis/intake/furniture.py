@@ -6,7 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 
-from .hint import ReadingHint
+from analysis.intake.hint import ReadingHint
 
 _TOTALS = (
     "total|totals|grand total|subtotal|sub total|sum|sums|summe|summen|gesamt|gesamtsumme|zwischensumme|endsumme|somme|total général|totale|"

@@ -6,9 +6,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from .furniture import heading_place, is_furniture, unique_headings
-from .hint import ReadingHint
-from .records import Record, record_at
+from analysis.intake.furniture import heading_place, is_furniture, unique_headings
+from analysis.intake.hint import ReadingHint
+from analysis.intake.records import Record, record_at
 
 DELIMITERS = ("\t", ";", "|", ",")
 _SAMPLE_RECORDS = 300
@@ -76,7 +76,8 @@ def _layout_by(lines: Sequence[str], skipped: int, delimiter: str, hints: Sequen
 
 
 def _first_records(lines: Sequence[str], skipped: int, delimiter: str) -> list[Record]:
-    records, place = [], skipped
+    records: list[Record] = []
+    place = skipped
     while place < len(lines) and len(records) < _SAMPLE_RECORDS:
         records.append(record_at(lines, place, delimiter))
         place += records[-1].lines

@@ -36,3 +36,8 @@ def one_select(label: str, wanted: str) -> str:
             label, "a statement that is no SELECT", "one SELECT that only reads", "name a table, or write a SELECT"
         )
     return bare
+
+
+def quoted(name: str) -> str:
+    """A name as SQL writes it, whatever is in it."""
+    return '"' + name.replace('"', '""') + '"'

@@ -5,20 +5,20 @@ from __future__ import annotations
 import logging
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import fastexcel
 import polars as pl
 
 from analysis.errors import CannotRun
-
-from . import limits
-from .archive import refuse_hostile_archive
-from .broken import broken_rows
-from .foreign import refusing
-from .furniture import SUSPECT, heading_place, is_furniture, unique_headings
-from .hint import ReadingHint
-from .raw import ROW, RawTable
-from .snapshot import Snapshot
+from analysis.intake import limits
+from analysis.intake.archive import refuse_hostile_archive
+from analysis.intake.broken import broken_rows
+from analysis.intake.foreign import refusing
+from analysis.intake.furniture import SUSPECT, heading_place, is_furniture, unique_headings
+from analysis.intake.hint import ReadingHint
+from analysis.intake.raw import ROW, RawTable
+from analysis.intake.snapshot import Snapshot
 
 _SAMPLE_ROWS = 300
 _MIDNIGHT = r"^(\d{4}-\d\d-\d\d) 00:00:00(?:\.0+)?$"
@@ -78,7 +78,7 @@ class _Sheet:
     def numbers(self, skipped: int) -> pl.DataFrame:
         return self._cells(skipped, "float")
 
-    def _cells(self, skipped: int, dtypes: str | None) -> pl.DataFrame:
+    def _cells(self, skipped: int, dtypes: Literal["string", "float"] | None) -> pl.DataFrame:
         with refusing(self.label, "sheet"):
             try:
                 sheet = self._book.load_sheet(

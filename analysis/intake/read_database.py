@@ -2,27 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import unquote
 
 from analysis.errors import CannotRun
-
-from .address import address, secret_free
-from .folder import PassedOver
-from .raw import RawTable
-from .read_sqlite import sqlite_tables
-from .snapshot import shown, snapshot
+from analysis.intake.address import address, secret_free
+from analysis.intake.read_sqlite import sqlite_tables
+from analysis.intake.result import DatabaseTables
+from analysis.intake.snapshot import shown, snapshot
 
 _POSTGRES = {"postgresql", "postgres", "postgresql+psycopg"}
-
-
-@dataclass(frozen=True)
-class DatabaseTables:
-    """The tables of a database, and those that could not be read."""
-
-    tables: tuple[RawTable, ...]
-    passed_over: tuple[PassedOver, ...] = ()
 
 
 def database_tables(export: str) -> DatabaseTables:
@@ -37,7 +26,7 @@ def database_tables(export: str) -> DatabaseTables:
     if scheme == "sqlite":
         return _sqlite(export)
     if scheme in _POSTGRES:
-        from .read_postgres import postgres_tables
+        from analysis.intake.read_postgres import postgres_tables
 
         return postgres_tables(address(export))
     raise CannotRun(

@@ -9,14 +9,13 @@ from typing import Any
 import polars as pl
 
 from analysis.errors import CannotRun
-
-from . import limits
-from .broken import broken_rows
-from .decoding import decoded
-from .furniture import unique_headings
-from .raw import ROW, RawTable
-from .snapshot import Snapshot
-from .values import column, joined
+from analysis.intake import limits
+from analysis.intake.broken import broken_rows
+from analysis.intake.decoding import decoded
+from analysis.intake.furniture import unique_headings
+from analysis.intake.raw import ROW, RawTable
+from analysis.intake.snapshot import Snapshot
+from analysis.intake.values import column, joined
 
 _BATCH = 50_000
 

@@ -6,13 +6,13 @@ from io import BytesIO
 
 import polars as pl
 
-from . import limits
-from .broken import broken_rows
-from .foreign import refusing
-from .furniture import unique_headings
-from .raw import ROW, RawTable
-from .snapshot import Snapshot
-from .values import column
+from analysis.intake import limits
+from analysis.intake.broken import broken_rows
+from analysis.intake.foreign import refusing
+from analysis.intake.furniture import unique_headings
+from analysis.intake.raw import ROW, RawTable
+from analysis.intake.snapshot import Snapshot
+from analysis.intake.values import column
 
 
 def parquet_table(file: Snapshot) -> RawTable:

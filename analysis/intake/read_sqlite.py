@@ -10,13 +10,12 @@ from pathlib import Path
 from urllib.parse import quote
 
 from analysis.errors import CannotRun
-
-from . import limits
-from .foreign import first_line
-from .query import is_select, one_select
-from .raw import RawTable
-from .result import result_table
-from .snapshot import Snapshot, changed
+from analysis.intake import limits
+from analysis.intake.foreign import first_line
+from analysis.intake.query import is_select, one_select, quoted
+from analysis.intake.raw import RawTable
+from analysis.intake.result import result_table
+from analysis.intake.snapshot import Snapshot, changed
 
 _READING = {sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ, sqlite3.SQLITE_FUNCTION, sqlite3.SQLITE_RECURSIVE}
 _FORBIDDEN_FUNCTIONS = {"load_extension", "readfile", "writefile", "edit", "fts3_tokenizer"}
@@ -40,7 +39,7 @@ def sqlite_tables(file: Snapshot, path: Path, wanted: str | None = None) -> tupl
         else:
             names = [name for (name,) in connection.execute(_TABLES)]
             chosen = names if wanted is None else [_named(file.label, wanted, names)]
-            tables = [_result(file, connection, name, f"SELECT * FROM {_quoted(name)}") for name in chosen]
+            tables = [_result(file, connection, name, f"SELECT * FROM {quoted(name)}") for name in chosen]
     if _marks(path) != before:
         raise changed(file.label)
     return tuple(tables)
@@ -51,10 +50,6 @@ def _marks(path: Path) -> list[tuple[int, int] | None]:
     beside = [Path(f"{path}{suffix}") for suffix in ("", "-wal", "-journal")]
     found = [each.stat() if each.exists() else None for each in beside]
     return [(each.st_size, each.st_mtime_ns) if each else None for each in found]
-
-
-def _quoted(name: str) -> str:
-    return '"' + name.replace('"', '""') + '"'
 
 
 def _result(file: Snapshot, connection: sqlite3.Connection, name: str, query: str) -> RawTable:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from . import limits
+from analysis.intake import limits
 
 NEVER_CLOSED = "a quotation mark that is never closed"
 WITHIN_A_CELL = "a quotation mark within a cell"

@@ -3,15 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 
-from . import limits
-from .broken import broken_rows
-from .furniture import unique_headings
-from .raw import ROW, RawTable
-from .values import column, joined
+from analysis.intake import limits
+from analysis.intake.broken import broken_rows
+from analysis.intake.folder import PassedOver
+from analysis.intake.furniture import unique_headings
+from analysis.intake.raw import ROW, RawTable
+from analysis.intake.values import column, joined
+
+
+@dataclass(frozen=True)
+class DatabaseTables:
+    """The tables of a database, and those that could not be read."""
+
+    tables: tuple[RawTable, ...]
+    passed_over: tuple[PassedOver, ...] = ()
 
 
 def result_table(

@@ -9,8 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.errors import CannotRun
-
-from . import limits
+from analysis.intake import limits
 
 _CHUNK = 1 << 22
 _KINDS = (

@@ -8,19 +8,18 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.errors import CannotRun
-
-from .address import is_address
-from .archive import OLE, ZIP
-from .folder import KINDS, PassedOver, folder_files
-from .hint import ReadingHint
-from .raw import RawTable
-from .read_book import book_tables
-from .read_database import database_tables
-from .read_lines import lines_table
-from .read_parquet import parquet_table
-from .read_sqlite import sqlite_tables
-from .read_text import text_table
-from .snapshot import Snapshot, refuse_special, shown, snapshot, status
+from analysis.intake.address import is_address
+from analysis.intake.archive import OLE, ZIP
+from analysis.intake.folder import KINDS, PassedOver, folder_files
+from analysis.intake.hint import ReadingHint
+from analysis.intake.raw import RawTable
+from analysis.intake.read_book import book_tables
+from analysis.intake.read_database import database_tables
+from analysis.intake.read_lines import lines_table
+from analysis.intake.read_parquet import parquet_table
+from analysis.intake.read_sqlite import sqlite_tables
+from analysis.intake.read_text import text_table
+from analysis.intake.snapshot import Snapshot, refuse_special, shown, snapshot, status
 
 __all__ = ["PassedOver", "RawTables", "ReadingHint", "raw_tables"]
 
