@@ -1,8 +1,20 @@
 """Which missed steps cost comebacks, and what would be spared without them."""
 
+from analysis.steps.by_return import ByReturn, by_return
+from analysis.steps.check import doubly_robust
 from analysis.steps.costs import StepCosts, step_costs
 from analysis.steps.raw import raw_steps
 from analysis.steps.verdict import e_value
 from analysis.steps.what_if import YearlyCost, what_if
 
-__all__ = ["StepCosts", "YearlyCost", "e_value", "raw_steps", "step_costs", "what_if"]
+__all__ = [
+    "ByReturn",
+    "StepCosts",
+    "YearlyCost",
+    "by_return",
+    "doubly_robust",
+    "e_value",
+    "raw_steps",
+    "step_costs",
+    "what_if",
+]
