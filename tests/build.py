@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+from functools import cache
 from typing import Any
 
+import pandera.polars as pa
 import polars as pl
 
 from analysis.intake import Log
@@ -21,7 +23,9 @@ def moment(text: str) -> dt.datetime:
 def table(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
     """A canonical table of those rows; a moment may be text, and has a time when the text has one."""
     model = LOG_TABLES[name]
-    schema = empty(model).schema
+    if not rows:
+        return _none_of(name)
+    schema = _schema(name)
     moments = [column for column, kind in schema.items() if kind == pl.Datetime]
     filled = []
     for number, row in enumerate(rows, 2):
@@ -31,11 +35,7 @@ def table(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
             values[f"{column}_has_time"] = not isinstance(row[column], str) or len(row[column]) > 10
         own = {column: value for column, value in row.items() if column.startswith("own.")}
         filled.append(values | own | {"file": f"{name}.csv", "row": number})
-    extra = {f"{column}_has_time": pl.Boolean for column in moments} | {"file": pl.String, "row": pl.Int64}
-    frame = pl.DataFrame(filled, schema_overrides={**schema, **extra}, infer_schema_length=None)
-    if not filled:
-        frame = pl.DataFrame(schema={**schema, **extra})
-    return checked(model, frame)
+    return checked(model, pl.DataFrame(filled, schema_overrides={**schema, **_beside(name)}, infer_schema_length=None))
 
 
 def bleed(session_id: str, started_at: str, **others: Any) -> dict[str, Any]:
@@ -56,13 +56,18 @@ def log_of(
     coaching: list[dict[str, Any]] | None = None,
     as_of: dt.date = AS_OF,
 ) -> Log:
-    """A log of those rows; `links` tells which bleed each return answers to (comeback_id to session_id)."""
+    """A log of those rows; `links` tells which bleed each return answers to (comeback_id to session_id).
+
+    Without `links` a return answers to the session_id in its own row, if it has one.
+    """
     bled, back = table("sessions", sessions), table("comebacks", comebacks or [])
+    if links is None:
+        links = dict(back.select("comeback_id", "session_id").iter_rows())
     started = dict(bled.select("session_id", "started_at").iter_rows())
     rows = [
         {"comeback_id": c, "session_id": s, "days": None if s is None else (r.date() - started[s].date()).days}
         for c, r in back.select("comeback_id", "returned_at").iter_rows()
-        for s in [(links or {}).get(c)]
+        for s in [links.get(c) if links.get(c) in started else None]
     ]
     return Log(
         sessions=bled,
@@ -71,9 +76,29 @@ def log_of(
         technicians=table("technicians", []),
         coaching=table("coaching", coaching or []),
         brakes=table("brakes", brakes or []),
-        links=checked(between.Links, pl.DataFrame(rows, schema=empty(between.Links).schema)),
-        intake=empty(Intake),
-        set_aside=empty(SetAside),
+        links=checked(between.Links, pl.DataFrame(rows, schema=_empty(between.Links).schema)),
+        intake=_empty(Intake),
+        set_aside=_empty(SetAside),
         as_of=as_of,
         comebacks_given=comebacks is not None,
     )
+
+
+@cache
+def _schema(name: str) -> pl.Schema:
+    return empty(LOG_TABLES[name]).schema
+
+
+@cache
+def _none_of(name: str) -> pl.DataFrame:
+    return checked(LOG_TABLES[name], pl.DataFrame(schema={**_schema(name), **_beside(name)}))
+
+
+@cache
+def _empty(model: type[pa.DataFrameModel]) -> pl.DataFrame:
+    return empty(model)
+
+
+def _beside(name: str) -> dict[str, Any]:
+    moments = [column for column, kind in _schema(name).items() if kind == pl.Datetime]
+    return {f"{column}_has_time": pl.Boolean for column in moments} | {"file": pl.String, "row": pl.Int64}

@@ -77,4 +77,55 @@ CASES = [
         ("as_of", 180, False, None),
         links=(None,),
     ),
+    Case(
+        "long travel is a re-bleed",
+        (at("2026-01-01"),),
+        (at("2026-01-11", complaint="long_travel"),),
+        ("return", 10, True, None),
+    ),
+    Case(
+        "a worn part found wins over the complaint",
+        (at("2026-01-01"),),
+        (at("2026-01-11", finding="worn_part"),),
+        ("as_of", 180, False, None),
+    ),
+    Case(
+        "of two returns the first ends the time",
+        (at("2026-01-01"),),
+        (at("2026-03-01"), at("2026-01-11")),
+        ("return", 10, True, None),
+    ),
+    Case(
+        "a return on the day of the next bleed comes first",
+        (at("2026-01-01"), at("2026-02-01", job_reason="scheduled")),
+        (at("2026-02-01"),),
+        ("return", 31, True, None),
+    ),
+    Case(
+        "a bleed before the return ends the time, yet the return counts",
+        (at("2026-01-01"), at("2026-02-01", job_reason="scheduled")),
+        (at("2026-02-10"),),
+        ("next_bleed", 31, True, 31),
+    ),
+    Case(
+        "a written return of another kind between the two still silences the later bleed",
+        (at("2026-01-01"), at("2026-02-01", job_reason="soft_lever")),
+        (at("2026-01-30", finding="pads"),),
+        ("next_bleed", 31, False, 31),
+    ),
+    Case(
+        "bled again the same day for a comeback",
+        (at("2026-01-01"), at("2026-01-01", job_reason="comeback")),
+        expected=("return", 0, True, None),
+    ),
+    Case(
+        "on the ninetieth day such a bleed still tells",
+        (at("2026-01-01"), at("2026-04-01", job_reason="comeback")),
+        expected=("return", 90, True, None),
+    ),
+    Case(
+        "a bleed for dirty fluid tells of no return",
+        (at("2026-01-01"), at("2026-02-01", job_reason="dirty_fluid")),
+        expected=("next_bleed", 31, False, 31),
+    ),
 ]
