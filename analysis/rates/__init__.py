@@ -1,0 +1,19 @@
+"""Fair comparison: raw rates, what the same work would give, what chance explains."""
+
+from analysis.rates.case_mix import expected_risk
+from analysis.rates.fair import rates
+from analysis.rates.funnel import Overdispersion, chance_limits, overdispersion, two_sided_p
+from analysis.rates.raw import raw_rates
+from analysis.rates.shrink import Shrunk, gamma_poisson
+
+__all__ = [
+    "Overdispersion",
+    "Shrunk",
+    "chance_limits",
+    "expected_risk",
+    "gamma_poisson",
+    "overdispersion",
+    "rates",
+    "raw_rates",
+    "two_sided_p",
+]

@@ -1,0 +1,62 @@
+"""Ratios pulled toward what is expected, the more the thinner their evidence: gamma-Poisson empirical Bayes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Numbers = NDArray[np.float64]
+NO_SPREAD = 1e5
+
+
+@dataclass(frozen=True)
+class Shrunk:
+    """The gamma's shape `nu` and rate `alpha`; posterior mean of each group's ratio is (O + nu) / (E + alpha)."""
+
+    nu: float
+    alpha: float
+    log_likelihood: float
+    observed: Numbers
+    expected: Numbers
+
+    @property
+    def ratio(self) -> Numbers:
+        return (self.observed + self.nu) / (self.expected + self.alpha)
+
+    def quantile(self, level: float) -> Numbers:
+        from scipy import stats
+
+        return stats.gamma.ppf(level, self.observed + self.nu) / (self.expected + self.alpha)
+
+    def draws(self, number: int, rng: np.random.Generator) -> Numbers:
+        """Posterior draws of the ratios, one row a draw."""
+        return rng.gamma(self.observed + self.nu, size=(number, len(self.observed))) / (self.expected + self.alpha)
+
+
+def gamma_poisson(observed: Numbers, expected: Numbers) -> Shrunk:
+    """Marginal maximum likelihood of the gamma that groups' ratios come from.
+
+    Source: D. Clayton & J. Kaldor 1987, Biometrics 43:671-681. Where groups differ no more than chance the gamma is all
+    but a point.
+
+    Parameters
+    ----------
+    observed, expected
+        Counts and expectations above 0, one a group.
+    """
+    from scipy import optimize, special
+
+    def loss(at: Numbers) -> float:
+        nu, alpha = np.exp(at)
+        terms = special.gammaln(observed + nu) - special.gammaln(nu) + nu * np.log(alpha / (alpha + expected))
+        terms += observed * np.log(expected / (alpha + expected)) - special.gammaln(observed + 1)
+        return -float(terms.sum())
+
+    mean = max(observed.sum() / expected.sum(), 1e-6)
+    bounds = [(np.log(0.05), np.log(NO_SPREAD)), (np.log(0.05 / mean), np.log(NO_SPREAD / mean))]
+    starts = [np.log([nu, nu / mean]) for nu in (2.0, 50.0, NO_SPREAD / 2)]
+    best = min((optimize.minimize(loss, s, method="L-BFGS-B", bounds=bounds) for s in starts), key=lambda r: r.fun)
+    nu, alpha = np.exp(best.x)
+    return Shrunk(float(nu), float(alpha), -float(best.fun), observed, expected)
