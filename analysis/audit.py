@@ -7,17 +7,20 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
+import numpy as np
 import polars as pl
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
 from analysis.followup import EVERY_DAY, Covered, ends, incidence, returns, weibull
 from analysis.followup import followed as follow
 from analysis.intake import Log
+from analysis.people import coaching_effects, credibility, technique
+from analysis.plan import trials
 from analysis.prepared import Prepared, prepared
 from analysis.rates.raw import raw_rates
 from analysis.report import Report, Stage
 from analysis.standard import Standard, holds
-from analysis.steps.raw import raw_steps
+from analysis.steps import YearlyCost, step_costs, what_if
 from analysis.watch.raw import raw_months
 from schemas import checked, empty, outputs
 
@@ -81,10 +84,17 @@ def audit(
         rate_table = _rates(ready)
         month_table = _months(ready)
     with clock.stage("steps"):
-        step_table = _steps(ready)
+        step_costed = step_costs(ready, _lot(seed, "steps"))
+        one = cost_of_one(ready, found, log.comebacks)
+        scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))
+    with clock.stage("people"):
+        technique_table = technique(ready, step_costed.table)
+        coaching_table = coaching_effects(ready, log.coaching)
+        credibility_table = credibility(ready)
     with clock.stage("holds and costs"):
         hold_table = holds(log, standard)
-        cost_table = costs(ready, step_table, cost_of_one(ready, found, log.comebacks))
+        cost_table = costs(ready, step_costed.table, one)
+        trial_table = trials(ready)
     return Report(
         log=log,
         standard=standard,
@@ -95,27 +105,33 @@ def audit(
         set_aside=log.set_aside,
         rates=rate_table,
         months=month_table,
-        steps=step_table,
+        steps=step_costed.table,
         tolerance=empty(outputs.Tolerance),
-        what_if=empty(outputs.WhatIf),
-        technique=empty(outputs.Technique),
-        coaching=empty(outputs.CoachingEffect),
+        what_if=scenarios,
+        technique=technique_table,
+        coaching=coaching_table,
         risk=empty(outputs.Risk),
         second_checks=empty(outputs.SecondChecks),
         model=empty(outputs.ModelQuality),
         holds=hold_table,
-        credibility=empty(outputs.Credibility),
+        credibility=credibility_table,
         costs=cost_table,
-        trial=empty(outputs.Trial),
+        trial=trial_table,
         incidence=curve,
         weibull=life,
         comebacks=ready.comebacks,
         too_few=ready.too_few,
         bleeds_per_year=bleeds_per_year(ready),
-        notes=_notes(log, covered),
+        headline=step_costed.layer.name if step_costed.layer else "",
+        notes=(*_notes(log, covered), *step_costed.notes),
         stages=tuple(clock.stages),
         names_hidden=names_hidden,
     )
+
+
+def _lot(seed: int, stage: str) -> np.random.Generator:
+    """A stage's own generator: what one stage draws changes nothing in another."""
+    return np.random.default_rng([seed, *stage.encode()])
 
 
 def _rates(ready: Prepared) -> outputs.Rates:
@@ -124,10 +140,6 @@ def _rates(ready: Prepared) -> outputs.Rates:
 
 def _months(ready: Prepared) -> outputs.Months:
     return _padded(outputs.Months, raw_months(ready), signal="too_few", change_began=False)
-
-
-def _steps(ready: Prepared) -> outputs.Steps:
-    return _padded(outputs.Steps, raw_steps(ready), verdict="too_few").sort("step")
 
 
 def _padded(model, table: pl.DataFrame, **values):  # type: ignore[no-untyped-def]

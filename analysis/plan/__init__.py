@@ -9,6 +9,7 @@ from analysis.plan.power import (
     two_arm_bleeds,
     two_arm_power,
 )
+from analysis.plan.trial import trials
 
 __all__ = [
     "GaugeStudy",
@@ -17,6 +18,7 @@ __all__ = [
     "gauge_study",
     "one_rate_bleeds",
     "precise_rate_bleeds",
+    "trials",
     "two_arm_bleeds",
     "two_arm_power",
 ]
