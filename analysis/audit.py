@@ -17,7 +17,7 @@ from analysis.intake import Log
 from analysis.people import coaching_effects, credibility, technique
 from analysis.plan import trials
 from analysis.prepared import Prepared, prepared
-from analysis.rates.raw import raw_rates
+from analysis.rates import rates
 from analysis.report import Report, Stage
 from analysis.standard import Standard, holds
 from analysis.steps import YearlyCost, step_costs, what_if
@@ -81,7 +81,7 @@ def audit(
         curve = incidence(course)
         life = weibull(course.get_column("days_at_risk").to_numpy().astype(float), ends(course) == 1)
     with clock.stage("rates"):
-        rate_table = _rates(ready)
+        rate_table = rates(ready, _lot(seed, "rates"))
         month_table = _months(ready)
     with clock.stage("steps"):
         step_costed = step_costs(ready, _lot(seed, "steps"))
@@ -132,10 +132,6 @@ def audit(
 def _lot(seed: int, stage: str) -> np.random.Generator:
     """A stage's own generator: what one stage draws changes nothing in another."""
     return np.random.default_rng([seed, *stage.encode()])
-
-
-def _rates(ready: Prepared) -> outputs.Rates:
-    return _padded(outputs.Rates, raw_rates(ready), signal="too_few")
 
 
 def _months(ready: Prepared) -> outputs.Months:
