@@ -1,9 +1,12 @@
 """A shop's own standard: what it says counts, what it says wrong is refused with file and line or key."""
 
+from dataclasses import replace
+from importlib.resources import files
+
 import pytest
 
 from analysis.errors import CannotRun
-from analysis.standard import built_in, missed_steps, read_standard
+from analysis.standard import built_in, holds, missed_steps, read_standard
 from tests.build import bleed, log_of
 
 STEP = '[[step]]\nid = "cycles"\nfield = "cycles"\nmin = 3\n'
@@ -49,7 +52,31 @@ def test_a_step_may_read_a_field_of_the_shops_own(tmp_path):
         (STEP.replace('"cycles"\nmin', '"sprockets"\nmin'), "is no field of a bleed"),
         (STEP + 'acts = "magic"\n', '"air" or "leak"'),
         ('[comeback]\nnever = ["rust"]\n', "never names 'rust'"),
-        ("step = 3\n", "not a list of steps"),
+        ("step = 3\n", "line 1: step is not a list of steps"),
+        ("step = []\n", "not a list of steps"),
+        ("shop = 3\n", "shop is not a table"),
+        (STEP.replace("min = 3", "min = 3\nmin_mm = 4"), "line 5, step 1 (cycles): the key 'min_mm' is not known"),
+        (
+            STEP + STEP.replace('id = "cycles"', 'id = "more"').replace("min = 3", 'min = "3"'),
+            "line 8, step 2 (more): min",
+        ),
+        (STEP.replace("min = 3", "min = nan"), "a number"),
+        (STEP.replace("min = 3", "is = true"), "for a true/false and cycles holds a whole number"),
+        (STEP.replace('field = "cycles"', 'field = "pads_out"'), "for a number and pads_out holds a true/false"),
+        (STEP.replace('field = "cycles"', 'field = "started_at"'), "holds a date or date-time"),
+        (STEP.replace("min = 3", 'above_field = "shop"'), "shop holds a text"),
+        (STEP.replace("min = 3", 'above_field = "sprockets"'), "above_field = 'sprockets' is no field"),
+        (STEP.replace("min = 3", 'at_least_field = "piston_pairs"'), "else is missing"),
+        (STEP.replace("min = 3", "min = 3\nelse = 1"), "else without at_least_field"),
+        (STEP.replace("min = 3", "equals = true"), "is = true"),
+        ('[[step]]\nid = "f"\nfield = "fluid_used"\nequals = "dot6"\n', "line 4, step 1 (f): equals = 'dot6'"),
+        (STEP.replace("min = 3", 'brake_limits = ["port_nm_min"]'), "two number fields"),
+        (STEP.replace("min = 3", 'brake_limits = ["port_nm_min", "rotor"]'), "brake_limits names 'rotor'"),
+        (STEP.replace('id = "cycles"', 'id = "session_id"'), "names no step"),
+        (STEP + 'alters = ["mood"]\n', "alters names 'mood'"),
+        ('[fluids]\nreplaces = { dot9 = ["dot4"] }\n', "the key 'dot9' is not known"),
+        ('[fluids.replaces]\ndot3 = "dot4"\n', "line 2, fluids.replaces: dot3 = 'dot4'"),
+        ("[second_check]\nfinds = 1.2\n", "line 2, second_check: finds = 1.2"),
     ],
 )
 def test_a_wrong_standard_is_refused_with_its_place(tmp_path, text, told):
@@ -58,3 +85,76 @@ def test_a_wrong_standard_is_refused_with_its_place(tmp_path, text, told):
     assert told in str(refused.value)
     assert "shop.toml" in str(refused.value)
     assert "what to do" in str(refused.value)
+
+
+@pytest.mark.parametrize("own", [["own.grease"], []])
+def test_an_own_field_counts_only_when_the_map_declares_it(tmp_path, own):
+    text = '[[step]]\nid = "grease"\nfield = "own.grease"\nis = true\n'
+    if own:
+        assert read(tmp_path, text, own_fields=own).steps[0].field == "own.grease"
+    else:
+        with pytest.raises(CannotRun, match=r"own.<name> that the map declares"):
+            read(tmp_path, text)
+
+
+def test_an_own_field_of_another_type_than_its_rule_stops_with_a_cure(tmp_path):
+    standard = read(tmp_path, '[[step]]\nid = "grease"\nfield = "own.grease"\nmin = 1\n', own_fields=["own.grease"])
+    log = log_of([bleed("S1", "2026-01-05", **{"own.grease": "plenty"})])
+    with pytest.raises(CannotRun, match=r"the field own\.grease holds text"):
+        missed_steps(log, standard)
+
+
+def test_an_own_field_that_no_export_had_is_not_recorded(tmp_path):
+    text = '[[step]]\nid = "grease"\nfield = "own.grease"\nabove_field = "own.least"\n'
+    standard = read(tmp_path, text, own_fields=["own.grease", "own.least"])
+    assert missed_steps(log_of([bleed("S1", "2026-01-05")]), standard)["grease"].to_list() == [None]
+
+
+def test_brake_limits_without_any_limit_known_are_not_recorded(tmp_path):
+    standard = read(tmp_path, STEP.replace("min = 3", 'brake_limits = ["port_nm_min", "port_nm_max"]'))
+    assert missed_steps(log_of([bleed("S1", "2026-01-05", cycles=2)]), standard)["cycles"].to_list() == [None]
+
+
+def test_brake_limits_read_the_brake_even_where_the_bleed_has_a_field_of_that_name(tmp_path):
+    text = '[[step]]\nid = "hose"\nfield = "hose_mm"\nbrake_limits = ["hose_mm", "hose_mm"]\n'
+    bleeds = [bleed(f"S{mm}", "2026-01-05", hose_mm=float(mm), brake_model="Basalt 2") for mm in (800, 900)]
+    log = log_of(bleeds, brakes=[{"brake_model": "Basalt 2", "hose_mm": 900.0}])
+    assert missed_steps(log, read(tmp_path, text))["hose"].to_list() == [True, False]
+
+
+def test_a_shop_says_which_fluid_may_stand_in_for_another(tmp_path):
+    log = log_of([bleed("S1", "2026-01-05", fluid_required="dot4", fluid_used="dot5.1")])
+    strict = read(tmp_path, "[fluids]\nreplaces = {}\n")
+    assert holds(log, built_in()).is_empty()
+    assert holds(log, strict).get_column("rule").to_list() == ["wrong_fluid"]
+
+
+def test_a_text_can_be_asked_for(tmp_path):
+    standard = read(tmp_path, '[[step]]\nid = "f"\nfield = "fluid_used"\nequals = "mineral"\n')
+    log = log_of([bleed("S1", "2026-01-05", fluid_used="mineral"), bleed("S2", "2026-01-05", fluid_used="dot4")])
+    assert missed_steps(log, standard)["f"].to_list() == [False, True]
+
+
+@pytest.mark.parametrize(
+    ("made", "told"),
+    [
+        (lambda path: None, "does not exist"),
+        (lambda path: path.mkdir(), "is no file"),
+        (lambda path: path.write_bytes(b"\xff\xfe[\x00"), "is not UTF-8"),
+        (lambda path: path.write_text("#" * 1_000_001), "larger than 1 MB"),
+    ],
+)
+def test_a_path_that_holds_no_standard_is_refused(tmp_path, made, told):
+    made(tmp_path / "shop.toml")
+    with pytest.raises(CannotRun, match=told):
+        read_standard(tmp_path / "shop.toml")
+
+
+def test_a_byte_order_mark_does_no_harm(tmp_path):
+    (tmp_path / "shop.toml").write_bytes(b"\xef\xbb\xbf[shop]\nwindow_days = 60\n")
+    assert read_standard(tmp_path / "shop.toml").window_days == 60
+
+
+def test_the_built_in_standard_read_as_a_shops_own_is_the_same(tmp_path):
+    text = files("analysis.standard").joinpath("built_in.toml").read_text("utf-8")
+    assert replace(read(tmp_path, text), name="built in") == built_in()

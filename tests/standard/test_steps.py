@@ -34,6 +34,75 @@ def test_a_hold_closes_once_a_later_bleed_of_that_brake_broke_no_rule():
     assert dict(holds(log, built_in()).select("session_id", "open").iter_rows()) == {"S1": False, "S3": True}
 
 
+def test_every_step_is_drawn_met_missed_and_not_recorded():
+    drawn = {(case.step, case.missed) for case in STEP_CASES}
+    assert drawn >= {(step.id, state) for step in built_in().steps for state in (True, False, None)}
+    unrecorded = missed_steps(log_of([bleed("S1", "2026-01-05")]), built_in()).drop("session_id")
+    assert unrecorded.row(0) == (None,) * len(built_in().steps)
+
+
+@pytest.mark.parametrize(
+    ("held", "clean", "closed"),
+    [
+        ("2026-01-05T09:00", "2026-01-05T15:00", True),
+        ("2026-01-05T15:00", "2026-01-05T09:00", False),
+        ("2026-01-05", "2026-01-05T15:00", False),
+        ("2026-01-05", "2026-01-05", False),
+        ("2026-01-05T15:00", "2026-01-06", True),
+        ("2026-01-06", "2026-01-05", False),
+    ],
+)
+def test_a_hold_closes_only_for_a_bleed_that_was_surely_later(held, clean, closed):
+    log = log_of([bleed("S1", held, leak_seen=True), bleed("S2", clean, leak_seen=False)])
+    assert holds(log, built_in()).get_column("open").to_list() == [not closed]
+
+
+def test_a_hold_stays_open_when_the_later_bleed_broke_a_rule_too():
+    log = log_of([bleed("S1", "2026-01-05", leak_seen=True), bleed("S2", "2026-01-09", hard_pull_firm=False)])
+    assert holds(log, built_in()).get_column("open").to_list() == [True, True]
+
+
+def test_a_hold_is_told_in_words_a_mechanic_reads():
+    log = log_of(
+        [
+            bleed("S1", "2026-01-05", fluid_required="dot3", fluid_used="mineral", kit_fluid="mineral"),
+            bleed("S2", "2026-01-05", fluid_required="dot5.1", fluid_used="dot4"),
+        ]
+    )
+    rows = holds(log, built_in()).select("found", "required").rows()
+    assert rows == [
+        ("a kit kept for mineral oil", "a kit kept for DOT fluid"),
+        ("mineral", "dot3 (dot4 or dot5.1 may replace it)"),
+        ("dot4", "dot5.1"),
+    ]
+
+
+def test_a_fluid_of_the_other_family_asks_for_more_than_a_flush():
+    bleeds = [bleed("S1", "2026-01-05", fluid_required="dot5.1", fluid_used=fluid) for fluid in ("dot4", "mineral")]
+    same, other = (holds(log_of([one]), built_in()).get_column("action").item() for one in bleeds)
+    assert "replace" not in same
+    assert "replace what the maker says" in other
+
+
+def test_how_far_follows_the_bound_of_that_very_bleed():
+    log = log_of(
+        [
+            bleed("S1", "2026-01-05", blocks_fitted=1, piston_pairs=3),
+            bleed("S2", "2026-01-05", blocks_fitted=0),
+            bleed("S3", "2026-01-05", caliper_syringe_end_ml=4.0, lever_syringe_end_ml=4.0),
+            bleed("S4", "2026-01-05", lever_port_nm=1.5, brake_model="Basalt 2"),
+        ],
+        brakes=BRAKES,
+    )
+    outside = [row[2] for row in how_far(log, built_in()).select("session_id", "step", "outside").iter_rows()]
+    assert outside == pytest.approx([-2, -1, 0, 0.5])
+
+
+def test_a_reading_on_a_limit_but_for_rounding_stands_on_it():
+    log = log_of([bleed("S1", "2026-01-05", lever_syringe_fill=0.1 + 0.2 + 0.35 - 1e-12)])
+    assert missed_steps(log, built_in()).get_column("lever_fill").to_list() == [False]
+
+
 def test_how_far_outside_is_told_in_the_fields_own_unit():
     log = log_of([bleed("S1", "2026-01-05", lever_reach_mm=72.0, caliper_port_nm=2.5, cycles=2)])
     assert how_far(log, built_in()).select("step", "outside").rows() == [
