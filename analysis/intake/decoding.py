@@ -16,6 +16,7 @@ _MARKS = (
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
 _PROBE_BYTES = 1 << 16
+_STRAY_CONTROLS = 8
 _CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f]")
 _PACKED = (
     (b"\x1f\x8b", "gzip"),
@@ -96,7 +97,7 @@ def _refuse_binary(label: str, data: bytes) -> None:
             label, f"a {packed} archive, no text", "rows of text", "unpack it, or give it its right file ending"
         )
     probe = data[:_PROBE_BYTES]
-    if len(_CONTROL.findall(probe)) > 0.02 * len(probe):
+    if len(_CONTROL.findall(probe)) > max(_STRAY_CONTROLS, 0.02 * len(probe)):
         raise CannotRun(
             label, "no text: it is full of control bytes", "rows of text", "export the log as CSV, Excel or Parquet"
         )
@@ -140,4 +141,4 @@ def _unified(data: bytes) -> bytes:
         return data
     if b"\n" not in data:
         return data.replace(b"\r", b"\n")
-    return data.replace(b"\r\n", b"\n")
+    return data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")

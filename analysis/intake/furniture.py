@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from analysis.intake.hint import ReadingHint
+from analysis.intake.raw import ROW
 
 _TOTALS = (
     "total|totals|grand total|subtotal|sub total|sum|sums|summe|summen|gesamt|gesamtsumme|zwischensumme|endsumme|somme|total général|totale|"
@@ -60,7 +61,8 @@ def heading_place(records: Sequence[Sequence[str | None]], hints: Sequence[Readi
     filled = [sum(bool(cell and cell.strip()) for cell in cells) for cells in top]
     if not any(filled):
         return None
-    enough = 0.8 * min(usual_width(records), max(filled))
+    full = min(usual_width(records), max(filled))
+    enough = min(0.8 * full, full - 1) if full > 3 else full
     candidates = [place for place, count in enumerate(filled) if count >= enough and count > 0]
     near = [place for place in candidates if place <= candidates[0] + 10]
     return next((place for place in near if _is_words(top[place])), candidates[0])
@@ -75,13 +77,15 @@ def usual_width(records: Sequence[Sequence[str | None]]) -> int:
 
 def unique_headings(cells: Sequence[str | None]) -> list[str]:
     """Headings as they stand; a repeated one gets " (2)", an empty one "column 4" by its place."""
+    taken = {ROW}
     names: list[str] = []
     for place, cell in enumerate(cells, start=1):
         wanted = cell if cell and cell.strip() else f"column {place}"
         name, copy = wanted, 1
-        while name in names:
+        while name in taken:
             copy += 1
             name = f"{wanted} ({copy})"
+        taken.add(name)
         names.append(name)
     return names
 

@@ -21,7 +21,8 @@ class Layout:
     """Where a text's table stands.
 
     `first_line` is the physical line its rows begin on (from 0), `rows_above` the records that a spreadsheet shows above
-    them. `trailing`: every row ends with one delimiter too many. `fit` is the share of rows as wide as the heading.
+    them. `trailing`: every row ends with one delimiter too many. `fit` is the share of records, titles counted, that are
+    as wide as the heading.
     `named` tells which headings the file wrote itself.
     """
 
@@ -43,15 +44,16 @@ def layout(lines: Sequence[str], delimiter: str | None = None, hints: Sequence[R
     told = _SEPARATOR_LINE.fullmatch(lines[0]) if lines else None
     skipped = 1 if told else 0
     wanted = delimiter or (told[1] if told else None)
-    found = [
-        candidate
-        for sign in ([wanted] if wanted else DELIMITERS)
-        if (candidate := _layout_by(lines, skipped, sign, hints)) is not None
-    ]
+    by_sign = [_layout_by(lines, skipped, sign, hints) for sign in ([wanted] if wanted else DELIMITERS)]
+    found = [candidate for candidate in by_sign if candidate is not None]
+    if len(found) < len(by_sign):
+        return None
     sure = [candidate for candidate in found if candidate.width > 1 and candidate.fit >= _NEARLY_ALL]
     if sure:
         return sure[0]
-    return max(reversed(found), key=lambda candidate: candidate.fit * (candidate.width - 1), default=None)
+    return max(
+        reversed(found), key=lambda candidate: (candidate.fit * (candidate.width - 1), candidate.width), default=None
+    )
 
 
 def _layout_by(lines: Sequence[str], skipped: int, delimiter: str, hints: Sequence[ReadingHint]) -> Layout | None:
@@ -63,7 +65,8 @@ def _layout_by(lines: Sequence[str], skipped: int, delimiter: str, hints: Sequen
     rows = [row for row in cells[place + 1 :] if not is_furniture(row)]
     headings, width = list(cells[place]), len(cells[place])
     trailing = bool(rows) and all(len(row) == width + 1 and not row[-1] for row in rows)
-    fit = sum(len(row) == width + trailing for row in rows) / len(rows) if rows else 1.0
+    titles = sum(not is_furniture(row) for row in cells[:place])
+    fit = sum(len(row) == width + trailing for row in rows) / (len(rows) + titles) if rows or titles else 1.0
     return Layout(
         delimiter,
         tuple(unique_headings(headings)),

@@ -24,7 +24,9 @@ _LONGEST_ROW_BYTES = 64 * 2**20
 _TABLES = "SELECT name FROM sqlite_master WHERE type IN ('table', 'view') AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\' ORDER BY name"
 
 
-def sqlite_tables(file: Snapshot, path: Path, wanted: str | None = None) -> tuple[RawTable, ...]:
+def sqlite_tables(
+    file: Snapshot, path: Path, wanted: str | None = None, seconds: float = limits.STATEMENT_SECONDS
+) -> tuple[RawTable, ...]:
     """One table or the result of one SELECT, or without `wanted` every table and view; labels are `shop.sqlite#table`.
 
     Raises
@@ -33,7 +35,7 @@ def sqlite_tables(file: Snapshot, path: Path, wanted: str | None = None) -> tupl
         No SQLite database, no such table, more than one read-only SELECT, too slow, or past a limit.
     """
     before = _marks(path)
-    with _connection(file.label, path) as connection:
+    with _connection(file.label, path, seconds) as connection:
         if wanted is not None and is_select(wanted):
             tables = [_result(file, connection, wanted, one_select(file.label, wanted))]
         else:
@@ -68,14 +70,14 @@ def _batches(cursor: sqlite3.Cursor) -> Iterator[Sequence[Sequence[object]]]:
 
 
 @contextmanager
-def _connection(label: str, path: Path) -> Iterator[sqlite3.Connection]:
+def _connection(label: str, path: Path, seconds: float) -> Iterator[sqlite3.Connection]:
     """A connection that writes nothing, not even the files SQLite keeps beside a database."""
     beside = any(Path(f"{path}{suffix}").exists() for suffix in ("-wal", "-journal"))
     address = f"file:{quote(str(path.resolve()))}?mode=ro" + ("" if beside else "&immutable=1")
     try:
         connection = sqlite3.connect(address, uri=True)
         try:
-            _tie_down(connection)
+            _tie_down(connection, seconds)
             yield connection
         finally:
             connection.close()
@@ -83,14 +85,14 @@ def _connection(label: str, path: Path) -> Iterator[sqlite3.Connection]:
         raise _refused(label, problem) from None
 
 
-def _tie_down(connection: sqlite3.Connection) -> None:
+def _tie_down(connection: sqlite3.Connection, seconds: float) -> None:
     connection.execute("PRAGMA query_only = 1")
     connection.execute("PRAGMA trusted_schema = 0")
     connection.text_factory = _text
     connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST_ROW_BYTES)
     connection.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 0)
     connection.set_authorizer(_judgement)
-    end = time.monotonic() + limits.STATEMENT_SECONDS
+    end = time.monotonic() + seconds
     connection.set_progress_handler(lambda: int(time.monotonic() > end), _STEPS_BETWEEN_LOOKS)
 
 
@@ -121,7 +123,7 @@ def _named(label: str, wanted: str, names: Sequence[str]) -> str:
 def _refused(label: str, problem: Exception) -> CannotRun:
     said = first_line(problem)
     if "interrupted" in said:
-        said = f"no answer within {limits.STATEMENT_SECONDS} seconds"
+        said = "no answer within the time allowed"
     return CannotRun(
         label, f"the database refuses ({said})", "a table, or one SELECT that only reads", "check the name or the query"
     )

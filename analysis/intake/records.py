@@ -56,7 +56,7 @@ def _strict_record(lines: Sequence[str], place: int, delimiter: str) -> Record:
                 text, taken = "\n".join([text, *more]), taken + len(more)
             end = quoted.end()
             if end < len(text) and text[end] != delimiter:
-                return Record(1, lines[place], None, WITHIN_A_CELL)
+                return Record(1, lines[place], None, WITHIN_A_CELL if taken == 1 else NEVER_CLOSED)
             cells.append(quoted[1].replace('""', '"'))
         start = end + 1
     return Record(taken, text, tuple(cells))

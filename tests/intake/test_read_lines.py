@@ -1,0 +1,57 @@
+"""JSON lines: one object a line; a line that is none is told, and no value is rounded."""
+
+from __future__ import annotations
+
+import pytest
+
+from analysis.errors import CannotRun
+from analysis.intake.raw import ROW, RawTable
+from analysis.intake.read_lines import lines_table
+from analysis.intake.snapshot import Snapshot
+
+
+def read(text: str | bytes) -> RawTable:
+    return lines_table(Snapshot("log.jsonl", text if isinstance(text, bytes) else text.encode(), "0" * 64))
+
+
+def test_rows_are_lines_and_every_key_is_a_column() -> None:
+    table = read('{"id": "a", "n": 1}\n\n{"id": "b", "x": 1.5, "n": null}\n')
+    assert table.cells.rows(named=True) == [
+        {ROW: 1, "id": "a", "n": 1, "x": None},
+        {ROW: 3, "id": "b", "n": None, "x": 1.5},
+    ]
+
+
+def test_a_line_that_is_no_object_is_broken() -> None:
+    deep = "[" * 100_000
+    table = read(f'{{"id": "a"}}\n{{"id": \n[1]\n"x"\n{deep}\n{{"id": "b"}}\n')
+    assert table.broken[ROW].to_list() == [2, 3, 4, 5]
+    assert table.broken["text"].to_list()[:3] == ['{"id": ', "[1]", '"x"']
+    assert table.cells["id"].to_list() == ["a", "b"]
+
+
+def test_mixed_and_nested_values_are_text() -> None:
+    table = read('{"id": 7, "m": {"a": [1, "ü"]}}\n{"id": "x", "m": true}\n{"id": 2.0, "m": NaN}\n')
+    assert table.cells["id"].to_list() == ["7", "x", "2"]
+    assert table.cells["m"].to_list() == ['{"a": [1, "ü"]}', "true", None]
+
+
+def test_a_whole_number_too_large_for_a_column_is_kept_as_text() -> None:
+    assert read('{"n": 123456789012345678901234567890}\n').cells["n"].to_list() == ["123456789012345678901234567890"]
+
+
+def test_a_key_that_comes_late_and_a_type_that_changes_late_are_no_trouble() -> None:
+    lines = ['{"n": 1}'] * 60_000 + ['{"n": "x", "late": true}']
+    table = read("\n".join(lines))
+    assert table.cells.row(0) == (1, "1", None)
+    assert table.cells.row(-1) == (60_001, "x", True)
+
+
+@pytest.mark.parametrize("text", ["[1, 2]\n", '[{"id": 1},\n{"id": 2}]\n', "id,n\n", "\n\n", b"\x00\x01\x02" * 50])
+def test_a_file_without_an_object_is_refused(text: str | bytes) -> None:
+    with pytest.raises(CannotRun):
+        read(text)
+
+
+def test_a_row_number_key_of_the_files_own_does_no_harm() -> None:
+    assert read('{"__row__": 9, "id": "a"}\n').cells.columns[0] == ROW

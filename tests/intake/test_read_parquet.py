@@ -1,0 +1,84 @@
+"""Parquet: typed columns stay typed, everything else becomes text; damage is refused."""
+
+from __future__ import annotations
+
+import datetime as dt
+import io
+from decimal import Decimal
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from analysis.errors import CannotRun
+from analysis.intake.raw import ROW
+from analysis.intake.read_parquet import parquet_table
+from analysis.intake.snapshot import Snapshot
+from analysis.intake.sources import raw_tables
+
+
+def parquet(frame: pl.DataFrame) -> bytes:
+    data = io.BytesIO()
+    frame.write_parquet(data)
+    return data.getvalue()
+
+
+def snap(data: bytes) -> Snapshot:
+    return Snapshot("log.parquet", data, "0" * 64)
+
+
+def test_simple_types_stay_and_others_become_exact_text() -> None:
+    frame = pl.DataFrame(
+        {
+            "id": ["a", None],
+            "n": pl.Series([1, 2], dtype=pl.UInt8),
+            "x": [0.1, float("nan")],
+            "ok": [True, None],
+            "day": [dt.date(2024, 1, 5), None],
+            "at": pl.Series([dt.datetime(2024, 1, 5, 10, 30), None], dtype=pl.Datetime("ns")),
+            "zone": pl.Series([dt.datetime(2024, 1, 5, 10, 30), None], dtype=pl.Datetime("ms", "Europe/Berlin")),
+            "cost": pl.Series([Decimal("1.50"), None], dtype=pl.Decimal(8, 2)),
+            "raw": [b"\x01\xff", None],
+            "kind": pl.Series(["x", "y"], dtype=pl.Categorical()),
+            "list": [[1, 2], None],
+            "pair": [{"a": 1, "b": "x"}, None],
+            "none": pl.Series([None, None], dtype=pl.Null),
+        }
+    )
+    cells = parquet_table(snap(parquet(frame))).cells
+    first, second = cells.rows(named=True)
+    assert first == {
+        ROW: 1,
+        "id": "a",
+        "n": 1,
+        "x": 0.1,
+        "ok": True,
+        "day": dt.date(2024, 1, 5),
+        "at": dt.datetime(2024, 1, 5, 10, 30),
+        "zone": dt.datetime(2024, 1, 5, 11, 30),
+        "cost": "1.50",
+        "raw": "01ff",
+        "kind": "x",
+        "list": "[1, 2]",
+        "pair": '{"a": 1, "b": "x"}',
+        "none": None,
+    }
+    assert [second[name] for name in ("x", "cost", "list", "pair", "raw")] == [None] * 5
+
+
+def test_no_rows_are_a_table_too() -> None:
+    table = parquet_table(snap(parquet(pl.DataFrame({"id": pl.Series([], dtype=pl.String)}))))
+    assert (table.headings, table.rows_read) == (["id"], 0)
+
+
+@pytest.mark.parametrize("cut", [4, 20, 200, -1, -8])
+def test_a_cut_off_file_is_refused(cut: int) -> None:
+    with pytest.raises(CannotRun, match="Parquet"):
+        parquet_table(snap(parquet(pl.DataFrame({"id": ["a"] * 100}))[:cut]))
+
+
+def test_text_that_calls_itself_parquet_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "log.parquet"
+    path.write_text("id,n\na,1\n")
+    with pytest.raises(CannotRun, match="Parquet"):
+        raw_tables([str(path)])
