@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import numpy as np
-import polars as pl
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
 from analysis.followup import EVERY_DAY, Covered, ends, incidence, returns, weibull
@@ -16,13 +15,13 @@ from analysis.followup import followed as follow
 from analysis.intake import Log
 from analysis.people import coaching_effects, credibility, technique
 from analysis.plan import trials
-from analysis.prepared import Prepared, prepared
-from analysis.rates import rates
+from analysis.prepared import prepared
+from analysis.rates import expected_risk, rates
 from analysis.report import Report, Stage
 from analysis.standard import Standard, holds
 from analysis.steps import YearlyCost, step_costs, what_if
-from analysis.watch.raw import raw_months
-from schemas import checked, empty, outputs
+from analysis.watch import months
+from schemas import empty, outputs
 
 SEED = 20260101
 MONTH_DAYS = 31
@@ -82,7 +81,7 @@ def audit(
         life = weibull(course.get_column("days_at_risk").to_numpy().astype(float), ends(course) == 1)
     with clock.stage("rates"):
         rate_table = rates(ready, _lot(seed, "rates"))
-        month_table = _months(ready)
+        month_table = months(ready, expected_risk(ready, _lot(seed, "work")), _lot(seed, "months"))
     with clock.stage("steps"):
         step_costed = step_costs(ready, _lot(seed, "steps"))
         one = cost_of_one(ready, found, log.comebacks)
@@ -132,19 +131,6 @@ def audit(
 def _lot(seed: int, stage: str) -> np.random.Generator:
     """A stage's own generator: what one stage draws changes nothing in another."""
     return np.random.default_rng([seed, *stage.encode()])
-
-
-def _months(ready: Prepared) -> outputs.Months:
-    return _padded(outputs.Months, raw_months(ready), signal="too_few", change_began=False)
-
-
-def _padded(model, table: pl.DataFrame, **values):  # type: ignore[no-untyped-def]
-    """The table with the columns that nothing estimated yet: empty, or the value that says so."""
-    schema = empty(model).schema
-    absent = [
-        pl.lit(values.get(name), dtype=kind).alias(name) for name, kind in schema.items() if name not in table.columns
-    ]
-    return checked(model, table.with_columns(absent).select(schema.names()))
 
 
 def _notes(log: Log, covered: Covered) -> tuple[str, ...]:

@@ -211,7 +211,9 @@ def _where(report: Report) -> Question:
 
 def difference_sentence(report: Report) -> str:
     """Who or what differs beyond chance, and whom not to blame."""
-    signals = report.rates.filter(pl.col("signal").is_in(["high", "low"]), pl.col("kind") != "all")
+    signals = report.rates.filter(
+        pl.col("signal").is_in(["high", "low"]), pl.col("kind").is_in(["technician", "shop", "brake_model"])
+    )
     if report.too_few:
         return (
             f"With {words.count(report.comebacks, 'comeback')} in all, differences between groups are too few to tell."
