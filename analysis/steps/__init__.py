@@ -4,6 +4,7 @@ from analysis.steps.by_return import ByReturn, by_return
 from analysis.steps.check import doubly_robust
 from analysis.steps.costs import StepCosts, step_costs
 from analysis.steps.raw import raw_steps
+from analysis.steps.tolerance import tolerance_curves
 from analysis.steps.verdict import e_value
 from analysis.steps.what_if import YearlyCost, what_if
 
@@ -16,5 +17,6 @@ __all__ = [
     "e_value",
     "raw_steps",
     "step_costs",
+    "tolerance_curves",
     "what_if",
 ]

@@ -20,7 +20,8 @@ class ByReturn:
     """Spared comebacks per 100 bleeds, one a step of the design, with standard errors, and what they were got from.
 
     `rows` is the influence of each bike on every coefficient, widened for the columns spent, `spared_rows` on what is
-    spared; `exposure` each bleed's baseline cumulative hazard up to the window or the brake's next bleed.
+    spared, `met_rows` on the log of the risk mass of those who missed a step, had they met it; `exposure` each bleed's
+    baseline cumulative hazard up to the window or the brake's next bleed.
     """
 
     spared: Numbers
@@ -28,6 +29,7 @@ class ByReturn:
     model: ReturnModel
     rows: Numbers = field(repr=False)
     spared_rows: Numbers = field(repr=False)
+    met_rows: Numbers = field(repr=False)
     exposure: Numbers = field(repr=False)
 
 
@@ -47,10 +49,10 @@ def by_return(prepared: Prepared, design: Design, horizon_days: int | None = Non
     horizon_days
         Follow up no longer than this (the window: an early-only fit); unlimited unless given.
     """
-    days, returned = _course(prepared.bleeds, horizon_days)
+    days, returned = course_of(prepared.bleeds, horizon_days)
     follow = follow_of(days, returned)
     model = fit_returns(design.x, follow, list(design.blocks))
-    widened = _widening(model)
+    widened = widening(model)
     coefficient_rows = influence(design.x, model)
     hazard_rows = log_hazard_influence(model, coefficient_rows, prepared.window_days)
     rows = clustered(coefficient_rows, design.bike) * widened
@@ -58,7 +60,8 @@ def by_return(prepared: Prepared, design: Design, horizon_days: int | None = Non
     exposure = exposure_of(prepared, model)
     spared, gradient, by_hazard = _spared(design, model, exposure)
     moved = rows @ gradient.T + log_hazard_rows[:, None] * by_hazard
-    return ByReturn(spared, np.sqrt((moved**2).sum(axis=0)), model, rows, moved, exposure)
+    met = rows @ _met_gradient(design, model, exposure).T + log_hazard_rows[:, None]
+    return ByReturn(spared, np.sqrt((moved**2).sum(axis=0)), model, rows, moved, met, exposure)
 
 
 def exposure_of(prepared: Prepared, model: ReturnModel) -> Numbers:
@@ -79,7 +82,8 @@ def exposure_of(prepared: Prepared, model: ReturnModel) -> Numbers:
     return exposure
 
 
-def _course(bleeds: pl.DataFrame, horizon_days: int | None) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def course_of(bleeds: pl.DataFrame, horizon_days: int | None = None) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Days at risk and whether they ended in a return, followed no longer than the horizon."""
     days = bleeds.get_column("days_at_risk").to_numpy()
     returned = (bleeds.get_column("end") == "return").to_numpy()
     if horizon_days is None:
@@ -87,7 +91,7 @@ def _course(bleeds: pl.DataFrame, horizon_days: int | None) -> tuple[NDArray[np.
     return np.minimum(days, horizon_days), returned & (days <= horizon_days)
 
 
-def _widening(model: ReturnModel) -> float:
+def widening(model: ReturnModel) -> float:
     """For the columns spent: sqrt(E / (E − edf)), E the returns."""
     events = float(model.follow.returned.sum())
     return float(np.sqrt(events / max(events - model.edf, 0.25 * events)))
@@ -124,6 +128,16 @@ def _spared(design: Design, model: ReturnModel, exposure: Numbers) -> tuple[Numb
         gradient[j, j] += 100 / n * slope_without.sum()
         by_hazard[j] = 100 / n * change.sum()
     return spared, gradient, by_hazard
+
+
+def _met_gradient(design: Design, model: ReturnModel, exposure: Numbers) -> Numbers:
+    """How the log of the risk mass of those who missed a step, had they met it, moves with the coefficients."""
+    weight = (exposure * np.exp(model.linear))[:, None] * design.missed
+    weight = weight / np.maximum(weight.sum(axis=0), 1e-300)
+    gradient = weight.T @ design.x
+    places = np.arange(design.size)
+    gradient[places, places] -= weight.sum(axis=0)
+    return np.asarray(gradient)
 
 
 def _expected_after(model: ReturnModel, days: Numbers, ended: NDArray[np.bool_], window: int) -> Numbers:

@@ -14,8 +14,10 @@ from analysis.steps.by_return import ByReturn, by_return
 from analysis.steps.check import Check, doubly_robust_check
 from analysis.steps.design import Design, design_of
 from analysis.steps.layers import Layer, headline
+from analysis.steps.proportional import lasting, told_of
 from analysis.steps.raw import raw_steps
 from analysis.steps.verdict import Told, e_value, told
+from analysis.steps.windows import two_windows
 from schemas import checked, empty
 from schemas.outputs import Steps
 
@@ -64,13 +66,16 @@ def step_costs(prepared: Prepared, rng: np.random.Generator) -> StepCosts:
     if prepared.too_few or not (enough & some).any():
         return StepCosts(_table(raw), None, None)
     design = design_of(prepared, steps)
-    returns = by_return(prepared, design)
-    layer = headline(prepared, design, returns, rng)
+    returns, windows = by_return(prepared, design), two_windows(prepared, design)
+    effects = lasting(windows, returns)
+    if effects is not None and effects.fails:
+        returns = by_return(prepared, design, prepared.window_days)
+    layer = headline(prepared, design, returns, windows, rng)
     check = doubly_robust_check(prepared, design, rng)
     can = enough.filter(some).to_numpy()
     verdicts = told(layer.spared, layer.effects, returns.spared / np.maximum(returns.sd, 1e-12), can)
     columns = _columns(design, returns, layer, check, verdicts, can)
-    notes = (f"Steps are ranked {layer.name}: {layer.because}.",)
+    notes = (f"Steps are ranked {layer.name}: {layer.because}.", told_of(effects, prepared.window_days))
     return StepCosts(_table(raw.join(columns, on="step", how="left", maintain_order="left")), design, layer, notes)
 
 

@@ -12,9 +12,9 @@ from analysis.standard import Step
 from analysis.steps.by_return import ByReturn
 from analysis.steps.design import Design
 from analysis.steps.shrink import Observed, posterior_draws
-from analysis.steps.spared import had_it_been_met, spared_draws
+from analysis.steps.spared import drift_draws, had_it_been_met, spared_draws
 from analysis.steps.stand import Stand, stand_evidence
-from analysis.steps.windows import two_windows
+from analysis.steps.windows import Windows
 
 Numbers = NDArray[np.float64]
 DRAWS = 4000
@@ -26,18 +26,22 @@ FEW_RETURNS, STRICT_P, EASY_P = 100, 0.01, 0.05
 class Layer:
     """The headline: its name, why it was chosen, draws of effects and of comebacks spared, each bleed's mass.
 
-    `mass` is each bleed's cumulative hazard up to the window or next bleed at effects `held`.
+    `mass` is each bleed's cumulative hazard up to the window or next bleed at effects `held`; `drift` draws of the
+    error in the log of the mass of those who missed a step, had they met it.
     """
 
     name: str
     because: str
     effects: Numbers = field(repr=False)
     spared: Numbers = field(repr=False)
+    drift: Numbers = field(repr=False)
     mass: Numbers = field(repr=False)
     held: Numbers
 
 
-def headline(prepared: Prepared, design: Design, returns: ByReturn, rng: np.random.Generator) -> Layer:
+def headline(
+    prepared: Prepared, design: Design, returns: ByReturn, windows: Windows, rng: np.random.Generator
+) -> Layer:
     """Layer 2 where signs are recorded and foretell returns, else layer 1.
 
     Parameters
@@ -46,6 +50,8 @@ def headline(prepared: Prepared, design: Design, returns: ByReturn, rng: np.rand
         All accepted bleeds and their design.
     returns
         Layer 1.
+    windows
+        Effects within the window and after it.
     rng
         For the draws.
     """
@@ -55,11 +61,10 @@ def headline(prepared: Prepared, design: Design, returns: ByReturn, rng: np.rand
     limit = STRICT_P if returns.model.follow.returned.sum() >= FEW_RETURNS else EASY_P
     if stand.p_value > limit:
         return _by_return(design, returns, rng, "what the stand shows does not foretell returns here")
-    return _by_stand(prepared, design, stand, rng)
+    return _by_stand(prepared, design, stand, windows, rng)
 
 
-def _by_stand(prepared: Prepared, design: Design, stand: Stand, rng: np.random.Generator) -> Layer:
-    windows = two_windows(prepared, design)
+def _by_stand(prepared: Prepared, design: Design, stand: Stand, windows: Windows, rng: np.random.Generator) -> Layer:
     early = design.size + len(design.unrecorded_columns)
     rows = np.hstack([windows.rows[:, :early], stand.rows, windows.rows[:, early:]])
     places = [*range(design.size), *design.unrecorded_steps]
@@ -72,27 +77,44 @@ def _by_stand(prepared: Prepared, design: Design, stand: Stand, rng: np.random.G
         steps=design.size,
         group=np.array([step.acts == "leak" for step in mine], dtype=np.int64),
         lends=np.array([_lends(step) for step in mine]),
+        shown=_shown(windows, early),
     )
     draws = posterior_draws(observed, DRAWS, rng)
     refit = had_it_been_met(prepared, design, draws.mean(axis=0), windows.rows[:, :early])
-    spared = spared_draws(design, refit, draws, rng)
-    held = refit.held[: design.size]
+    drift = drift_draws(refit, draws, rng)
+    spared = spared_draws(design, refit, draws, drift)
     return Layer(
-        BY_STAND, "signs recorded on the stand foretell returns", draws[:, : design.size], spared, refit.mass, held
+        BY_STAND,
+        "signs recorded on the stand foretell returns",
+        draws[:, : design.size],
+        spared,
+        drift,
+        refit.mass,
+        refit.held[: design.size],
     )
 
 
+def _shown(windows: Windows, early: int) -> Numbers:
+    """The same matrix with the stand's columns, which no ridge holds back, put between early and late."""
+    late = windows.shown.shape[0] - early
+    shown = np.eye(2 * early + late)
+    places = [*range(early), *range(2 * early, 2 * early + late)]
+    shown[np.ix_(places, places)] = windows.shown
+    return shown
+
+
 def _by_return(design: Design, returns: ByReturn, rng: np.random.Generator, because: str) -> Layer:
-    """Normal draws around layer 1, effects and spared comebacks together."""
+    """Normal draws around layer 1: effects, spared comebacks and the mass had a step been met, together."""
     steps = design.size
-    moved = np.hstack([returns.rows[:, :steps], returns.spared_rows])
-    centre = np.concatenate([returns.model.coefficients[:steps], returns.spared])
+    moved = np.hstack([returns.rows[:, :steps], returns.spared_rows, returns.met_rows])
+    centre = np.concatenate([returns.model.coefficients[:steps], returns.spared, np.zeros(steps)])
     covariance = moved.T @ moved
     values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
     root = vectors * np.sqrt(np.maximum(values, 0))
     draws = centre + rng.standard_normal((DRAWS, len(centre))) @ root.T
     mass = returns.exposure * np.exp(returns.model.linear)
-    return Layer(BY_RETURN, because, draws[:, :steps], draws[:, steps:], mass, returns.model.coefficients[:steps])
+    effects, spared, drift = np.split(draws, [steps, 2 * steps], axis=1)
+    return Layer(BY_RETURN, because, effects, spared, drift, mass, returns.model.coefficients[:steps])
 
 
 def _lends(step: Step) -> bool:

@@ -31,7 +31,7 @@ class Observed:
     """Effects as observed and their covariance, in the order early (steps, then not recorded), stand, late (steps).
 
     `early` columns and `stand` columns are as many; `late` are the steps alone. `group` numbers how each early column
-    does harm; `lends` is false where the stand has no say.
+    does harm; `lends` is false where the stand has no say. The observed are expected at `shown` times the truth.
     """
 
     values: Numbers
@@ -40,6 +40,7 @@ class Observed:
     steps: int
     group: NDArray[np.int64]
     lends: NDArray[np.bool_]
+    shown: Numbers
 
 
 def posterior_draws(observed: Observed, draws: int, rng: np.random.Generator) -> Numbers:
@@ -71,8 +72,8 @@ class _Chains:
         self.seen, self.rng = observed, rng
         size = len(observed.values)
         ridge = 1e-8 * np.trace(observed.covariance) / size
-        self.precision = np.linalg.inv(observed.covariance + ridge * np.eye(size))
-        self.told = self.precision @ observed.values
+        whole = observed.shown.T @ np.linalg.inv(observed.covariance + ridge * np.eye(size))
+        self.precision, self.told = whole @ observed.shown, whole @ observed.values
         e, s = observed.early, observed.steps
         self.beta, self.delta, self.late = np.zeros((CHAINS, e)), np.zeros((CHAINS, e)), np.zeros((CHAINS, s))
         self.kappa = np.full(CHAINS, KAPPA_MEAN)

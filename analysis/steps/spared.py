@@ -66,16 +66,19 @@ def had_it_been_met(prepared: Prepared, design: Design, held: Numbers, early_row
     return HadItBeenMet(mass, held, follows, left.T @ left, model)
 
 
-def spared_draws(design: Design, refit: HadItBeenMet, draws: Numbers, rng: np.random.Generator) -> Numbers:
+def drift_draws(refit: HadItBeenMet, draws: Numbers, rng: np.random.Generator) -> Numbers:
+    """Draws of the error in the log of a step's risk mass, had it been met: one row a draw, one column a step."""
+    noise = rng.standard_normal((len(draws), len(refit.rest))) @ _root(refit.rest).T
+    return np.asarray(np.clip((draws - refit.held) @ refit.follows + noise, -3, 3))
+
+
+def spared_draws(design: Design, refit: HadItBeenMet, draws: Numbers, drift: Numbers) -> Numbers:
     """Comebacks spared per 100 bleeds, one row a draw, one column a step."""
     steps = design.size
-    root = _root(refit.rest)
-    noise = rng.standard_normal((len(draws), steps)) @ root.T
-    drift = (draws - refit.held) @ refit.follows + noise
     spared = np.empty((len(draws), steps))
     for j in range(steps):
         met = refit.mass[design.missed[:, j] > 0] * np.exp(-refit.held[j])
-        spared[:, j] = _curve(met, draws[:, j], len(refit.mass)) * np.exp(np.clip(drift[:, j], -3, 3))
+        spared[:, j] = _curve(met, draws[:, j], len(refit.mass)) * np.exp(drift[:, j])
     return spared
 
 

@@ -1,0 +1,77 @@
+"""Do the steps' effects last? Effects within the window held against effects after it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.steps.by_return import ByReturn
+from analysis.steps.windows import Windows
+
+LEVEL = 0.05
+
+
+@dataclass(frozen=True)
+class Lasting:
+    """Late effects over early ones, and two tests that they are equal.
+
+    `ratio` is late over early along the effects as a whole (1: they last); `p_along` tests that ratio, `p_all` every
+    step at once. `fails` at 5% over both (Bonferroni). A pass is no proof.
+    """
+
+    ratio: float
+    ratio_sd: float
+    p_along: float
+    p_all: float
+
+    @property
+    def fails(self) -> bool:
+        return min(self.p_along, self.p_all) < LEVEL / 2
+
+
+def lasting(windows: Windows, returns: ByReturn) -> Lasting | None:
+    """Test whether effects are proportional; None where fewer came back after the window than there are steps.
+
+    Wald tests on the joint sandwich of early and late effects: one degree of freedom along the effects of the fit that
+    does not cut the follow-up, and one a step. Source of the idea: P. M. Grambsch & T. M. Therneau 1994, Biometrika
+    81:515-526 (effects that change with time), here with one cut at the window.
+
+    Parameters
+    ----------
+    windows
+        The effects before and after the window.
+    returns
+        Layer 1 over the whole follow-up.
+    """
+    from scipy import stats
+
+    steps = len(returns.spared)
+    if windows.late_returns < steps:
+        return None
+    late = windows.rows.shape[1] - steps
+    change = windows.effects[late:] - windows.effects[:steps]
+    rows = windows.rows[:, late:] - windows.rows[:, :steps]
+    inverse = np.linalg.pinv(rows.T @ rows, rcond=1e-10, hermitian=True)
+    along = returns.model.coefficients[:steps]
+    precision = float(along @ inverse @ along)
+    moved = float(along @ inverse @ change) / precision
+    return Lasting(
+        ratio=1 + moved,
+        ratio_sd=precision**-0.5,
+        p_along=float(2 * stats.norm.sf(abs(moved) * precision**0.5)),
+        p_all=float(stats.chi2.sf(change @ inverse @ change, steps)),
+    )
+
+
+def told_of(effects: Lasting | None, window_days: int) -> str:
+    """The sentence a reader needs beside the figures."""
+    if effects is None:
+        return f"Too few bleeds came back after {window_days} days to test whether effects last."
+    measured = f"after {window_days} days they are {effects.ratio:.2f} ± {effects.ratio_sd:.2f} of what they are before"
+    if effects.fails:
+        return (
+            f"Effects do not last ({measured}; p = {min(effects.p_along, effects.p_all):.3f}), "
+            "so the column by_return uses returns within the window alone."
+        )
+    return f"No sign that effects change with time ({measured}); that is no proof that they do not."
