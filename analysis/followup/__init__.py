@@ -6,6 +6,7 @@ from analysis.followup.cox import Block, Follow, ReturnModel, clustered, fit_ret
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
 from analysis.followup.returns import returns
+from analysis.followup.wear import LateModel, late_models
 from analysis.followup.weibull import Weibull, weibull
 
 __all__ = [
@@ -16,6 +17,7 @@ __all__ = [
     "CoveredTime",
     "Curve",
     "Follow",
+    "LateModel",
     "ReturnModel",
     "Weibull",
     "aalen_johansen",
@@ -29,6 +31,7 @@ __all__ = [
     "incidence",
     "incidence_limits",
     "influence",
+    "late_models",
     "returns",
     "watched",
     "weibull",
