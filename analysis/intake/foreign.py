@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import os
+import sys
+import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from analysis.errors import CannotRun
 
 _LONGEST_REASON = 200
+_STANDARD_ERROR = 2
 
 
 @contextmanager
 def refusing(label: str, kind: str) -> Iterator[None]:
-    """Refuse a file that its library cannot read, even where the library gives up in a panic."""
+    """Refuse a file that its library cannot read, even where the library gives up in a panic, and without its traces."""
     try:
-        yield
+        with _traces_held_back():
+            yield
     except (CannotRun, KeyboardInterrupt, SystemExit, GeneratorExit):
         raise
     except BaseException as problem:
@@ -30,3 +35,27 @@ def first_line(problem: BaseException) -> str:
     """What a library said, in one short line."""
     lines = str(problem).strip().splitlines() or [type(problem).__name__]
     return lines[0][:_LONGEST_REASON]
+
+
+@contextmanager
+def _traces_held_back() -> Iterator[None]:
+    """What is written to standard error meanwhile, below Python too: dropped if it ends in an error, else passed on."""
+    with suppress(OSError, ValueError):
+        sys.stderr.flush()
+    try:
+        own = os.dup(_STANDARD_ERROR)
+    except OSError:  # there is no standard error
+        yield
+        return
+    with tempfile.TemporaryFile() as held:
+        os.dup2(held.fileno(), _STANDARD_ERROR)
+        try:
+            yield
+        finally:
+            with suppress(OSError, ValueError):
+                sys.stderr.flush()
+            os.dup2(own, _STANDARD_ERROR)
+            os.close(own)
+        held.seek(0)
+        with suppress(OSError):
+            os.write(_STANDARD_ERROR, held.read())

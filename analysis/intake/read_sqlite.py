@@ -60,7 +60,7 @@ def _result(file: Snapshot, connection: sqlite3.Connection, name: str, query: st
         cursor = connection.execute(query)
         headings = [column[0] for column in cursor.description or ()]
         return result_table(label, headings, _batches(cursor), file.sha256)
-    except (sqlite3.Error, sqlite3.Warning, OverflowError) as problem:
+    except (sqlite3.Error, sqlite3.Warning, UnicodeError, OverflowError) as problem:
         raise _refused(label, problem) from None
 
 
@@ -81,7 +81,7 @@ def _connection(label: str, path: Path, seconds: float) -> Iterator[sqlite3.Conn
             yield connection
         finally:
             connection.close()
-    except sqlite3.Error as problem:
+    except (sqlite3.Error, UnicodeError, OverflowError) as problem:
         raise _refused(label, problem) from None
 
 

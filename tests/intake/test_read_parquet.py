@@ -82,3 +82,22 @@ def test_text_that_calls_itself_parquet_is_refused(tmp_path: Path) -> None:
     path.write_text("id,n\na,1\n")
     with pytest.raises(CannotRun, match="Parquet"):
         raw_tables([str(path)])
+
+
+def test_a_panic_of_the_reader_leaves_no_trace_on_standard_error(capfd: pytest.CaptureFixture[str]) -> None:
+    data = bytearray(parquet(pl.DataFrame({"id": [str(n) for n in range(50)], "x": [n / 3 for n in range(50)]})))
+    refused = 0
+    for place in range(4, len(data), 7):
+        for cut in (place + 40, None):
+            try:
+                parquet_table(
+                    snap(
+                        bytes(data[:place])
+                        + bytes(data[place + 13 : cut])
+                        + (b"" if cut is None else bytes(data[cut:]))
+                    )
+                )
+            except CannotRun:
+                refused += 1
+    assert refused > 0
+    assert capfd.readouterr().err == ""
