@@ -68,7 +68,7 @@ def _findings(prepared: Prepared) -> list[Finding]:
     bleeds = prepared.bleeds
     return [
         *digit_findings(bleeds),
-        *copy_findings(bleeds),
+        *copy_findings(bleeds, tuple(dict.fromkeys(step.field for step in prepared.standard.steps))),
         *duration_findings(bleeds),
         *constant_findings(bleeds),
         *selective_findings(bleeds, prepared.missed),

@@ -17,12 +17,15 @@ from schemas.log import Sessions
 Numbers = NDArray[np.float64]
 RESOLUTIONS = (10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.001)
 LEAST_ENTRIES = 30
+LEAST_EQUAL = 5
+FAR_APART = range(15, 31)
+CLEARLY_MORE = 1.5
+"""A habit must be clearly more than peers' on the same field to be held against anyone."""
 READINGS = tuple(
     entry.name
     for entry in dictionary("sessions", Sessions)
     if entry.type == "number" and entry.role in ("technique", "sign")
 )
-TECHNIQUE = tuple(entry.name for entry in dictionary("sessions", Sessions) if entry.role == "technique")
 
 
 @dataclass(frozen=True)
@@ -43,7 +46,9 @@ def digit_findings(bleeds: pl.DataFrame) -> list[Finding]:
 
     The resolution of a field is the coarsest grid that at least 95% of the median technician's readings stand on. A
     reading that spreads over many steps of it ends in each of ten digits equally often; one that spreads over fewer
-    (standard deviation 3 to 6 steps) is judged by its remainder in fives; narrower ones are not judged.
+    (standard deviation 3 to 6 steps) is judged by its remainder in fives; narrower ones are not judged. Both must hold:
+    the digits are uneven by chi-square, and multiples of five are clearly more than peers write in that field (half as
+    many again; an intersection-union test: Berger 1982, Technometrics 24:295-300).
     """
     findings = []
     for name in READINGS:
@@ -51,44 +56,54 @@ def digit_findings(bleeds: pl.DataFrame) -> list[Finding]:
         resolution = _resolution(known, name)
         if resolution is None:
             continue
+        fives = _fives(known.get_column(name), resolution)
         for (who,), own in known.group_by("technician", maintain_order=True):
-            finding = _digits(str(who), name, own, resolution)
+            finding = _digits(str(who), name, own, resolution, fives)
             findings.extend([finding] if finding else [])
     return findings
 
 
-def copy_findings(bleeds: pl.DataFrame) -> list[Finding]:
-    """Entries that repeat the one before to the letter, against the chance of it in a shuffled order.
+def copy_findings(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> list[Finding]:
+    """Entries that repeat the one before in every reading both have, against entries further apart.
 
-    Among n entries in random order, of which n_g share a technique vector, adjacent equals number about
-    sum n_g (n_g - 1) / n; the count is then about Poisson. Vectors with fewer than four readings are passed over.
+    Two entries match when no numeric field recorded in both differs and at least five are equal. The chance of a match is
+    taken from the same technician's entries 15 to 30 apart and from the others' neighbours, whichever is larger; the
+    count of matching neighbours is then about Poisson.
+
+    Parameters
+    ----------
+    bleeds
+        All accepted bleeds.
+    fields
+        The fields that the standard's steps read.
     """
-    readings = [
-        name for name in TECHNIQUE if name in bleeds.columns and bleeds.get_column(name).null_count() < len(bleeds)
-    ]
-    numeric = [name for name in readings if name in READINGS]
-    written = (
-        bleeds.filter(pl.sum_horizontal(pl.col(numeric).is_not_null()) >= 4) if len(numeric) >= 4 else bleeds.clear()
-    )
-    vectors = written.sort("started_at", "session_id").select(
-        "technician", "session_id", vector=pl.struct(readings).hash(seed=1) if readings else pl.lit(0, pl.UInt64)
-    )
+    numeric = [name for name in fields if name in bleeds.columns and bleeds.schema[name].is_numeric()]
+    if len(numeric) < LEAST_EQUAL:
+        return []
+    ordered = bleeds.sort("technician", "started_at", "session_id").select("technician", "session_id", *numeric)
+    people = ordered.partition_by("technician", maintain_order=True)
+    near = [_matches(own, numeric, 1) for own in people]
+    total, pairs = sum(int(m.sum()) for m in near), sum(len(m) for m in near)
     findings = []
-    for (who,), own in vectors.group_by("technician", maintain_order=True):
+    for own, mine in zip(people, near, strict=True):
         if own.height < LEAST_ENTRIES:
             continue
-        same = own.filter(pl.col("vector") == pl.col("vector").shift(1))
-        sizes = own.get_column("vector").value_counts().get_column("count").to_numpy().astype(float)
-        expected = max(float((sizes * (sizes - 1)).sum() / own.height), 0.05)
-        p = _poisson_tail(same.height, min(expected, _chance_of_copies(vectors, str(who), own.height)))
-        findings.append(Finding(str(who), "copied_entries", "", own.height, same.height, p, _examples(same)))
+        far = [_matches(own, numeric, lag) for lag in FAR_APART if own.height > lag]
+        apart = (sum(int(m.sum()) for m in far) + 0.5) / (sum(len(m) for m in far) + 1)
+        others = (total - int(mine.sum()) + 0.5) / (pairs - len(mine) + 1)
+        count = int(mine.sum())
+        p = _poisson_tail(count, max(apart, others) * len(mine))
+        same = own.slice(1).filter(mine)
+        who = own.get_column("technician")[0]
+        findings.append(Finding(who, "copied_entries", "", own.height, count, p, _examples(same)))
     return findings
 
 
 def duration_findings(bleeds: pl.DataFrame) -> list[Finding]:
     """Bleeds shorter than their own settling time, or begun before the last one's minutes were over.
 
-    Slips happen: up to 2% of entries are held to be chance (common practice, no source).
+    Slips happen, and benches are shared: up to 2% of entries, or half as many again as peers', are held to be chance
+    (common practice, no source).
     """
     ordered = bleeds.sort("technician", "started_at", "session_id").with_columns(
         ended=pl.col("started_at") + pl.duration(minutes=pl.col("minutes"))
@@ -103,10 +118,12 @@ def duration_findings(bleeds: pl.DataFrame) -> list[Finding]:
         impossible=overlaps.fill_null(False) | shorter.fill_null(False)
     )
     findings = []
+    everyone = int(judged.get_column("impossible").sum())
     for (who,), own in judged.group_by("technician", maintain_order=True):
         if own.height >= LEAST_ENTRIES:
             bad = own.filter("impossible")
-            p = _poisson_tail(bad.height, 0.02 * own.height)
+            peers = (everyone - bad.height) / max(judged.height - own.height, 1)
+            p = _poisson_tail(bad.height, CLEARLY_MORE * max(0.02, peers) * own.height)
             findings.append(
                 Finding(str(who), "impossible_durations", "minutes", own.height, bad.height, p, _examples(bad))
             )
@@ -188,20 +205,51 @@ def selective_findings(bleeds: pl.DataFrame, missed: pl.DataFrame) -> list[Findi
     return findings
 
 
-def _digits(who: str, name: str, own: pl.DataFrame, resolution: float) -> Finding | None:
+@dataclass(frozen=True)
+class _Fives:
+    """How many readings of everyone are multiples of five steps, of how many."""
+
+    count: int
+    of: int
+
+
+def _fives(readings: pl.Series, resolution: float) -> _Fives:
+    units = np.round(readings.to_numpy() / resolution).astype(np.int64)
+    return _Fives(int((units % 5 == 0).sum()), len(units))
+
+
+def _digits(who: str, name: str, own: pl.DataFrame, resolution: float, everyone: _Fives) -> Finding | None:
     from scipy import stats
 
-    units = np.round(own.get_column(name).to_numpy() / resolution)
+    units = np.round(own.get_column(name).to_numpy() / resolution).astype(np.int64)
     spread = float(np.std(units))
     classes = 10 if spread >= 6 else 5
     if len(units) < LEAST_ENTRIES or spread < 3:
         return None
-    counts = np.bincount(units.astype(np.int64) % classes, minlength=classes)
+    uneven = digit_chi_square(np.bincount(units % classes, minlength=classes))
+    mine = _fives(own.get_column(name), resolution)
+    peers = (everyone.count - mine.count) / max(everyone.of - mine.of, 1)
+    usual = min(CLEARLY_MORE * max(0.2, peers), 0.95)
+    heaped = float(stats.binom.sf(mine.count - 1, mine.of, usual))
+    rounded = own.filter(pl.Series(units % 5 == 0))
+    p = max(uneven.p_value, heaped)
+    return Finding(who, "favourite_digits", name, len(units), uneven.statistic, p, _examples(rounded))
+
+
+@dataclass(frozen=True)
+class DigitTest:
+    """Chi-square of terminal digits against evenness, and its p-value."""
+
+    statistic: float
+    p_value: float
+
+
+def digit_chi_square(counts: NDArray[np.int64]) -> DigitTest:
+    """Whether every terminal digit is as frequent as every other (K. Pearson 1900, Philos. Mag. 50:157-175)."""
+    from scipy import stats
+
     test = stats.chisquare(counts)
-    favourite = own.filter(pl.Series(units.astype(np.int64) % classes == int(counts.argmax()))).head(3)
-    return Finding(
-        who, "favourite_digits", name, len(units), float(test.statistic), float(test.pvalue), _examples(favourite)
-    )
+    return DigitTest(float(test.statistic), float(test.pvalue))
 
 
 def _resolution(known: pl.DataFrame, name: str) -> float | None:
@@ -216,11 +264,12 @@ def _resolution(known: pl.DataFrame, name: str) -> float | None:
     return None
 
 
-def _chance_of_copies(vectors: pl.DataFrame, who: str, n: int) -> float:
-    """Adjacent equals the rest would show among n entries: their own share, half a copy added."""
-    rest = vectors.filter(pl.col("technician") != who)
-    same = rest.filter((pl.col("vector") == pl.col("vector").shift(1)).over("technician")).height
-    return (same + 0.5) / (rest.height + 1) * n if rest.height else np.inf
+def _matches(own: pl.DataFrame, numeric: list[str], lag: int) -> pl.Series:
+    """For each entry but the first `lag`: whether it matches the one `lag` before it."""
+    same = [(pl.col(name) == pl.col(name).shift(lag)) for name in numeric]
+    equal = pl.sum_horizontal([each.fill_null(False).cast(pl.Int64) for each in same])
+    differ = pl.any_horizontal([(~each).fill_null(False) for each in same])
+    return own.select((equal >= LEAST_EQUAL) & ~differ).to_series().slice(lag)
 
 
 def _examples(rows: pl.DataFrame) -> tuple[str, ...]:

@@ -11,10 +11,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.people.entries import digit_findings
+from analysis.people.entries import digit_chi_square, digit_findings
 
-PI = [93, 116, 103, 102, 93, 97, 94, 95, 101, 106]
-WEIGHTS = [35, 0, 2, 1, 4, 24, 1, 4, 7, 2]
+PI = np.array([93, 116, 103, 102, 93, 97, 94, 95, 101, 106])
+WEIGHTS = np.array([35, 0, 2, 1, 4, 24, 1, 4, 7, 2])
 
 
 def ending_in(counts):
@@ -25,18 +25,25 @@ def ending_in(counts):
     return bleeds.with_columns(session_id=pl.int_range(pl.len()).cast(pl.String))
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture
 def only_travel(monkeypatch):
     monkeypatch.setattr("analysis.people.entries.READINGS", ("lever_travel_after_mm",))
 
 
-def test_the_digits_of_pi_are_no_favourites():
-    (found,) = digit_findings(ending_in(PI))
+def test_the_digits_of_pi_are_even():
+    found = digit_chi_square(PI)
     assert found.statistic == pytest.approx(4.74, abs=5e-3)
     assert found.p_value == pytest.approx(0.8564, abs=5e-5)
 
 
-def test_self_reported_weights_favour_nought_and_five():
-    (found,) = digit_findings(ending_in(WEIGHTS))
+def test_self_reported_weights_are_not():
+    found = digit_chi_square(WEIGHTS)
     assert found.statistic == pytest.approx(156.5, abs=0.05)
     assert found.p_value < 1e-20
+
+
+@pytest.mark.usefixtures("only_travel")
+@pytest.mark.parametrize(("counts", "found"), [(PI, False), (WEIGHTS, True)])
+def test_only_favourites_are_found_among_readings(counts, found):
+    (finding,) = digit_findings(ending_in(counts))
+    assert (finding.p_value < 0.001) is found
