@@ -1,5 +1,6 @@
 """A workshop with known truth, and dirt for its exports. Nothing here knows how it will be estimated."""
 
+from synthetic.exports import MANNERS, Exported, Manner, write_export
 from synthetic.families import FAMILIES, family
 from synthetic.made import Made, made
 from synthetic.scenario import CO_OPERATIVE, STORIES, Story, co_operative
@@ -9,16 +10,20 @@ from synthetic.writing import write_made
 __all__ = [
     "CO_OPERATIVE",
     "FAMILIES",
+    "MANNERS",
     "STORIES",
     "Change",
+    "Exported",
     "Habit",
     "Lesson",
     "Made",
+    "Manner",
     "StepTruth",
     "Story",
     "Workshop",
     "co_operative",
     "family",
     "made",
+    "write_export",
     "write_made",
 ]
