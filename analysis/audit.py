@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -10,12 +11,12 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
-from analysis.followup import EVERY_DAY, Covered, ends, incidence, returns, weibull
+from analysis.followup import EVERY_DAY, Covered, ends, incidence, late_models, returns, weibull
 from analysis.followup import followed as follow
 from analysis.intake import Log
 from analysis.people import coaching_effects, credibility, technique
-from analysis.plan import trials
-from analysis.prepared import prepared
+from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
+from analysis.prepared import Prepared, prepared
 from analysis.rates import expected_risk, rates
 from analysis.report import Report, Stage
 from analysis.standard import Standard, holds
@@ -121,8 +122,10 @@ def audit(
         comebacks=ready.comebacks,
         too_few=ready.too_few,
         bleeds_per_year=bleeds_per_year(ready),
+        ready=ready,
+        needed=_needed(ready),
         headline=step_costed.layer.name if step_costed.layer else "",
-        notes=(*_notes(log, covered), *step_costed.notes),
+        notes=(*_notes(log, covered), *_wear(ready), *step_costed.notes),
         stages=tuple(clock.stages),
         names_hidden=names_hidden,
     )
@@ -131,6 +134,19 @@ def audit(
 def _lot(seed: int, stage: str) -> np.random.Generator:
     """A stage's own generator: what one stage draws changes nothing in another."""
     return np.random.default_rng([seed, *stage.encode()])
+
+
+def _needed(ready: Prepared) -> tuple[str, ...]:
+    """How many bleeds it takes, at the shop's own rate, to know it closely and to try a changed procedure."""
+    followed = ready.bleeds.filter("mature").get_column("came_back")
+    if followed.is_empty() or not 0 < (rate := float(followed.mean())) < 1:  # type: ignore[arg-type]
+        return ()
+    close, arm = precise_rate_bleeds(rate, rate / 4), two_arm_bleeds(rate, rate / 2)
+    return (
+        f"To know a rate near {rate:.1%} to within a quarter of itself: {close:,} bleeds followed "
+        f"(this log has {followed.len():,}).",
+        f"To try a procedure that would halve it, found four times in five: {math.ceil(arm):,} bleeds in each arm.",
+    )
 
 
 def _notes(log: Log, covered: Covered) -> tuple[str, ...]:
@@ -150,3 +166,12 @@ def _notes(log: Log, covered: Covered) -> tuple[str, ...]:
             f"say --returns-to {back.max()}."
         )
     return tuple(notes)
+
+
+def _wear(ready: Prepared) -> tuple[str, ...]:
+    """Models whose returns come late, in words."""
+    return tuple(
+        f"{late.brake_model} comes back later than other models (shape {late.model.shape:.2f} against "
+        f"{late.others.shape:.2f}): that looks like wear-out of a part, not like workmanship."
+        for late in late_models(ready.bleeds)
+    )

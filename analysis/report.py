@@ -9,6 +9,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.followup import Weibull
 from analysis.intake import Log
+from analysis.prepared import Prepared
 from analysis.standard import Standard
 from schemas import outputs
 from schemas.between import Incidence
@@ -27,7 +28,8 @@ class Report:
     """Everything an audit found.
 
     The tables are named as the files they are written to. `notes` are sentences a reader must see beside the figures
-    (returns that stop early, hazards that are not proportional); `headline` names the layer the step ranking shows.
+    (returns that stop early, hazards that are not proportional); `headline` names the layer the step ranking shows;
+    `needed` says in sentences how many more bleeds would tell what cannot be told yet; `ready` is what it all stands on.
     """
 
     log: Log
@@ -56,7 +58,10 @@ class Report:
     comebacks: int
     too_few: bool
     bleeds_per_year: float
+    ready: Prepared
     headline: str = ""
+    needed: tuple[str, ...] = ()
+    proof: DataFrame[outputs.Prove] | None = None
     notes: tuple[str, ...] = ()
     stages: tuple[Stage, ...] = field(default=())
     model_bytes: bytes | None = None

@@ -1,17 +1,35 @@
 """Charts: a table in, an Altair chart out. Nothing here computes an estimate."""
 
 from analysis.charts.display import init_notebook, library_text, specification
-from analysis.charts.draw import incidence_curve, missed_bars, months_line, rate_dots, step_bars
-from analysis.charts.theme import SIGNAL_WORDS
+from analysis.charts.groups import rate_dots, ratio_dots
+from analysis.charts.months import cusum_lines, months_line
+from analysis.charts.people import coaching_changes, technique_board
+from analysis.charts.quality import recorded_board, second_check_curve
+from analysis.charts.returns import holds_by_day, incidence_curve
+from analysis.charts.steps import missed_bars, step_bars, tolerance_curve, what_if_bars
+from analysis.charts.theme import COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_WORDS, VERDICT_WORDS
 
 __all__ = [
+    "COLOURS",
+    "DARK_PAPER",
+    "LIGHT_PAPER",
     "SIGNAL_WORDS",
+    "VERDICT_WORDS",
+    "coaching_changes",
+    "cusum_lines",
+    "holds_by_day",
     "incidence_curve",
     "init_notebook",
     "library_text",
     "missed_bars",
     "months_line",
     "rate_dots",
+    "ratio_dots",
+    "recorded_board",
+    "second_check_curve",
     "specification",
     "step_bars",
+    "technique_board",
+    "tolerance_curve",
+    "what_if_bars",
 ]

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import hashlib
+import html
 import json
 from typing import Any
 
 import altair as alt
 
+EMBEDDING = {"ast": True, "actions": False, "renderer": "svg"}
 
-def specification(chart: alt.Chart) -> dict[str, Any]:
+
+def specification(chart: Any) -> dict[str, Any]:
     """The chart as Vega-Lite, its data with it."""
     with alt.data_transformers.enable("default", max_rows=20_000):
         return chart.to_dict()
@@ -22,13 +26,23 @@ def library_text() -> str:
 
 
 def init_notebook() -> None:
-    """Charts in a notebook as pictures that need no network."""
-    alt.renderers.register("rebleed", _static)
+    """Put the chart library into the notebook, so that charts answer to the pointer; without it they are pictures."""
+    from IPython.display import HTML, display
+
+    alt.renderers.register("rebleed", _shown)
     alt.renderers.enable("rebleed")
+    display(HTML(f"<script>{library_text()}</script>"))  # type: ignore[no-untyped-call]
 
 
-def _static(spec: dict[str, Any], **_: Any) -> dict[str, str]:
+def _shown(spec: dict[str, Any], **_: Any) -> dict[str, str]:
+    """A picture, and the script that puts the living chart in its place where the library is at hand."""
     import vl_convert
 
+    told = json.dumps(spec, ensure_ascii=False)
     words = str(spec.get("description", "chart"))
-    return {"image/svg+xml": vl_convert.vegalite_to_svg(json.dumps(spec)), "text/plain": words}
+    place = f"chart-{hashlib.sha256(told.encode()).hexdigest()[:12]}"
+    picture = vl_convert.vegalite_to_svg(told)
+    harmless = told.replace("<", "\\u003c")
+    script = f'if (window.vegaEmbed) vegaEmbed("#{place}", {harmless}, {json.dumps(EMBEDDING)});'
+    figure = f'<div id="{place}" role="img" aria-label="{html.escape(words)}">{picture}</div>'
+    return {"text/html": f"{figure}<script>{script}</script>", "image/svg+xml": picture, "text/plain": words}

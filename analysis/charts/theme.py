@@ -1,42 +1,49 @@
-"""One look for every chart: own palette that colour-blind readers can tell apart, text that keeps to the page's colours."""
+"""One look for every chart: own palette that colour-blind readers can tell apart, readable on light and dark paper."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import altair as alt
 
-INK, QUIET, CHANCE = "#2b2a27", "#6f6a60", "#a9a397"
-HIGH, LOW, PLAIN = "#a8431f", "#1f6f8b", "#4b4a63"
-"""Rust for more than chance explains, teal for fewer, slate for what is simply shown; each also has a word or mark."""
-SIGNAL_COLOURS = alt.Scale(domain=["high", "low", "none", "too_few"], range=[HIGH, LOW, PLAIN, CHANCE])
-SIGNAL_MARKS = alt.Scale(
-    domain=["high", "low", "none", "too_few"], range=["triangle-up", "triangle-down", "circle", "cross"]
-)
+HIGH, SUSPECT, LOW, PLAIN, CHANCE = "#c8522a", "#a87b10", "#1d87a3", "#7a78a8", "#8b867c"
+"""Rust for more than chance explains, ochre for suspected, teal for fewer, slate for what is shown, grey for chance."""
+COLOURS = (HIGH, SUSPECT, LOW, PLAIN, CHANCE)
+LIGHT_PAPER, DARK_PAPER = "#fbfaf7", "#1d1c1a"
 SIGNAL_WORDS = {
     "high": "more than chance",
     "low": "fewer than chance",
     "none": "within chance",
     "too_few": "too few to tell",
 }
-WIDTH = 560
-ROW_PX = 22
+VERDICT_WORDS = {
+    "costs_comebacks": "costs comebacks",
+    "suspected": "suspected",
+    "no_sign": "no sign",
+    "too_few": "too few to tell",
+}
+SIGNAL_COLOURS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=[HIGH, LOW, PLAIN, CHANCE])
+SIGNAL_MARKS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=["triangle-up", "triangle-down", "circle", "cross"])
+VERDICT_COLOURS = alt.Scale(domain=list(VERDICT_WORDS.values()), range=[HIGH, SUSPECT, PLAIN, CHANCE])
+VERDICT_MARKS = alt.Scale(domain=list(VERDICT_WORDS.values()), range=["triangle-right", "diamond", "circle", "cross"])
+WIDTH = 600
+ROW_PX = 24
+FONT = "DejaVu Sans, Verdana, sans-serif"
+PERCENT = alt.Axis(format=".0%")
 
 
 @alt.theme.register("rebleed", enable=True)
 def theme() -> alt.theme.ThemeConfig:
     """Plain axes, no frame, a font that every machine has; colours of text are left to the page (light and dark)."""
-    text: dict[str, Any] = {"labelFont": FONT, "titleFont": FONT, "labelFontSize": 12, "titleFontSize": 12}
+    text = {"labelFont": FONT, "titleFont": FONT, "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal"}
     return {
         "config": {
             "background": "transparent",
             "font": FONT,
             "view": {"stroke": None},
-            "axis": {**text, "grid": True, "gridColor": "#8885", "domainColor": CHANCE, "labelLimit": 260},
-            "legend": {**text, "orient": "top", "title": None, "symbolSize": 80},
+            "axis": {**text, "gridColor": "#8883", "domainColor": CHANCE, "tickColor": CHANCE, "labelLimit": 300},
+            "axisY": {"grid": True},
+            "axisX": {"grid": False},
+            "legend": {**text, "orient": "top", "title": None, "symbolSize": 80, "labelLimit": 300},
             "title": {"font": FONT, "anchor": "start", "fontSize": 13},
+            "header": text,
         }
-    }
-
-
-FONT = "DejaVu Sans, Verdana, sans-serif"
+    }  # type: ignore[return-value]

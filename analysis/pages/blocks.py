@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import polars as pl
 
-from analysis.charts import specification
+from analysis.charts import SIGNAL_WORDS, VERDICT_WORDS, specification
+from analysis.pages.cards import Card
 
 ROWS_SHOWN = 200
+IN_WORDS = {
+    "signal": SIGNAL_WORDS,
+    "verdict": VERDICT_WORDS,
+    "action": {
+        "row_set_aside": "row set aside",
+        "value_blanked": "value blanked",
+        "duplicate": "copy",
+        "unlinked": "no bleed found",
+    },
+}
 
 
 @dataclass(frozen=True)
@@ -44,12 +55,17 @@ class Question:
     table: PageTable | None = None
     open_table: bool = False
     method: str = ""
-    details: tuple[str, ...] = field(default=())
+    cards: tuple[Card, ...] = ()
 
 
 def drawn(*charts: Any) -> tuple[dict[str, Any], ...]:
     """Charts as specifications a page carries."""
     return tuple(specification(chart) for chart in charts)
+
+
+def titled(chart: Any, title: str) -> Any:
+    """The chart under a title of its own, where several stand in a row."""
+    return chart.properties(title=title)
 
 
 def page_table(frame: pl.DataFrame, caption: str, columns: dict[str, str], file: str) -> PageTable:
@@ -66,7 +82,9 @@ def page_table(frame: pl.DataFrame, caption: str, columns: dict[str, str], file:
     file
         Where the whole table lies in the run's folder.
     """
-    shown = frame.head(ROWS_SHOWN)
+    shown = frame.head(ROWS_SHOWN).with_columns(
+        pl.col(name).replace(told) for name, told in IN_WORDS.items() if name in columns
+    )
     rows = tuple(
         tuple(_cell(value, heading.endswith("%")) for value, heading in zip(row, columns.values(), strict=True))
         for row in shown.select(list(columns)).iter_rows()

@@ -14,18 +14,21 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.charts import library_text
+from analysis.pages.analyst import analyst_questions
 from analysis.pages.blocks import Question
 from analysis.pages.cautions import CAUTIONS
+from analysis.pages.findings import findings
 from analysis.pages.glossary import GLOSSARY
-from analysis.pages.lead import (
-    change_sentence,
-    difference_sentence,
-    holds_sentence,
-    lead_questions,
-    rate_sentence,
-    step_sentence,
-)
+from analysis.pages.lead import lead_questions
+from analysis.pages.trainer import trainer_questions
 from analysis.report import Report
+
+WAYS = (
+    ("index.html", "overview"),
+    ("lead.html", "service lead"),
+    ("trainer.html", "trainer"),
+    ("analyst.html", "analyst"),
+)
 
 
 @dataclass(frozen=True)
@@ -44,16 +47,20 @@ def pages(report: Report) -> tuple[Page, ...]:
     report
         What the audit found; nothing is computed from it but words.
     """
-    findings = (
-        holds_sentence(report),
-        rate_sentence(report),
-        change_sentence(report),
-        difference_sentence(report),
-        step_sentence(report),
+    told = findings(report)
+    return (
+        Page(
+            "index.html",
+            _rendered("index.html", report, here="index.html", title="What the bleed log says", findings=told),
+        ),
+        _questions(report, "lead.html", "For the service lead", lead_questions(report)),
+        _questions(report, "trainer.html", "For the trainer", trainer_questions(report)),
+        _questions(report, "analyst.html", "For the analyst", analyst_questions(report)),
     )
-    index = _rendered("index.html", report, title="Bleed quality: what the log says", findings=findings)
-    lead = _rendered("questions.html", report, title="For the service lead", questions=lead_questions(report))
-    return (Page("index.html", index), Page("lead.html", lead))
+
+
+def _questions(report: Report, file: str, title: str, questions: list[Question]) -> Page:
+    return Page(file, _rendered("questions.html", report, here=file, title=title, questions=questions))
 
 
 def data_text(value: Any) -> Markup:
@@ -64,7 +71,7 @@ def data_text(value: Any) -> Markup:
     return Markup(text)
 
 
-def _rendered(template: str, report: Report, *, title: str, **values: Any) -> str:
+def _rendered(template: str, report: Report, *, here: str, title: str, **values: Any) -> str:
     questions: list[Question] = values.get("questions", [])
     charts = {f"{q.id}-{i}": chart for q in questions for i, chart in enumerate(q.charts)}
     scripts = [Markup(text) for text in ([library_text()] if charts else []) + [_script()]]
@@ -73,6 +80,8 @@ def _rendered(template: str, report: Report, *, title: str, **values: Any) -> st
         .get_template(template)
         .render(
             title=title,
+            here=here,
+            ways=WAYS,
             report=report,
             charts=charts,
             scripts=scripts,

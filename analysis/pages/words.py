@@ -36,6 +36,15 @@ def amount(value: float | None, lo: float | None, hi: float | None) -> str:
     return f"{_signed(value, digits)} ({_signed(lo, digits)} to {_signed(hi, digits)})"
 
 
+def points(value: float | None, lo: float | None, hi: float | None) -> str:
+    """`+12 points (4 to 19)` of a difference of shares; too few to tell without all three."""
+    if value is None or lo is None or hi is None:
+        return TOO_FEW
+    digits = places(100 * lo, 100 * hi)
+    sign = "+" if round(100 * value, digits) > 0 else ""
+    return f"{sign}{_signed(100 * value, digits)} points ({_signed(100 * lo, digits)} to {_signed(100 * hi, digits)})"
+
+
 def listed(words: list[str], joint: str = "and") -> str:
     """`a`, `a and b`, `a, b and c`."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}" if words else "none"

@@ -1,0 +1,106 @@
+"""Month by month: the rate within its limits, and the running sum that tells a change."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from analysis.charts.theme import CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH
+
+LABELS = 14
+
+
+def months_line(months: pl.DataFrame) -> alt.LayerChart:
+    """Rate by month of one group within its limits; months not followed to their end stand apart, hollow.
+
+    Parameters
+    ----------
+    months
+        `schemas.outputs.Months` of one group.
+    """
+    shown = months.filter(pl.col("rate").is_not_null()).with_columns(
+        state=pl.when(pl.col("mature") == pl.col("sessions"))
+        .then(pl.lit("followed"))
+        .otherwise(pl.lit("not followed to its end"))
+    )
+    base = alt.Chart(shown, width=WIDTH, height=210).encode(x=_month_axis(shown))
+    rate = alt.Y("rate:Q", axis=PERCENT, title="come back")
+    band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step").encode(y=alt.Y("lower:Q"), y2="upper:Q")
+    centre = base.mark_line(color=CHANCE, strokeDash=[4, 3]).encode(y="centre:Q")
+    line = base.transform_filter("datum.state == 'followed'").mark_line(color=PLAIN, opacity=0.6).encode(y=rate)
+    dots = base.mark_point(size=60, opacity=1, strokeWidth=1.6).encode(
+        y=rate,
+        fill=alt.condition(alt.datum.state == "followed", alt.value(PLAIN), alt.value("transparent")),
+        stroke=alt.value(PLAIN),
+        tooltip=[
+            alt.Tooltip("month:O"),
+            alt.Tooltip("rate:Q", format=".1%", title="come back"),
+            alt.Tooltip("comebacks:Q", title="came back"),
+            alt.Tooltip("mature:Q", title="of bleeds followed"),
+            alt.Tooltip("sessions:Q", title="of bleeds in all"),
+            alt.Tooltip("state:N"),
+        ],
+    )
+    has_limits = [band, centre] if shown.get_column("centre").count() else []
+    return alt.layer(*has_limits, line, dots, *_flags(base), *_began(months)).properties(description=_words(months))
+
+
+def cusum_lines(months: pl.DataFrame) -> alt.LayerChart:
+    """The two running sums of one group, worse upward and better downward apart, with the line where they signal.
+
+    Parameters
+    ----------
+    months
+        `schemas.outputs.Months` of one group.
+    """
+    long = months.filter(pl.col("cusum_up").is_not_null()).unpivot(
+        on=["cusum_up", "cusum_down"], index=["month", "cusum_limit"], variable_name="side", value_name="sum"
+    )
+    long = long.with_columns(pl.col("side").replace_strict({"cusum_up": "for worse", "cusum_down": "for better"}))
+    base = alt.Chart(long, width=WIDTH, height=150).encode(x=_month_axis(long))
+    sides = alt.Scale(domain=["for worse", "for better"], range=[HIGH, LOW])
+    lines = base.mark_line(point=True).encode(
+        y=alt.Y("sum:Q", title="evidence of a change"),
+        color=alt.Color("side:N", scale=sides),
+        strokeDash=alt.StrokeDash("side:N", legend=None),
+    )
+    limit = base.mark_line(color=CHANCE, strokeDash=[4, 3]).encode(y="cusum_limit:Q")
+    return (limit + lines).properties(
+        description="Running sums of comebacks beyond what the same work gives, for worse and for better, by month"
+    )
+
+
+def _flags(base: alt.Chart) -> list[alt.Chart]:
+    def mark(signal: str, sign: str, colour: str) -> alt.Chart:
+        return (
+            base.transform_filter(alt.datum.signal == signal)
+            .mark_text(dy=-14, fontSize=13, color=colour, text=sign)
+            .encode(y="rate:Q")
+        )
+
+    return [mark("high", "▲", HIGH), mark("low", "▼", LOW)]
+
+
+def _began(months: pl.DataFrame) -> list[alt.Chart]:
+    began = months.filter("change_began").select("month", told=pl.lit("change began"))
+    if began.is_empty():
+        return []
+    base = alt.Chart(began).encode(x="month:O")
+    return [
+        base.mark_rule(color=HIGH, strokeDash=[2, 2]),
+        base.mark_text(color=HIGH, align="left", dx=4, baseline="top").encode(text="told:N", y=alt.value(0)),
+    ]
+
+
+def _month_axis(shown: pl.DataFrame) -> alt.X:
+    months = shown.get_column("month").unique().sort().to_list()
+    every = max(1, -(-len(months) // LABELS))
+    return alt.X("month:O", title=None, axis=alt.Axis(labelAngle=0, values=months[::every]))
+
+
+def _words(months: pl.DataFrame) -> str:
+    if months.is_empty():
+        return "Comeback rate by month: no month yet"
+    told = f"Comeback rate by month from {months.get_column('month')[0]} to {months.get_column('month')[-1]}"
+    began = months.filter("change_began").get_column("month").to_list()
+    return told + (f"; a change began in {', '.join(began)}" if began else "; no change told")

@@ -1,0 +1,83 @@
+"""How returns come with time: the share of bleeds come back, and the bleeds to be called back."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from analysis.charts.theme import CHANCE, HIGH, PERCENT, PLAIN, WIDTH
+
+POINTS = 400
+
+
+def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart:
+    """Share of bleeds come back by each day, with its 95% band and the window marked.
+
+    Parameters
+    ----------
+    incidence
+        `schemas.between.Incidence`.
+    window_days
+        Where the window ends.
+    """
+    shown = incidence.select("day", "at_risk", "incidence", "lo", "hi").filter(
+        pl.col("day") <= max(4 * window_days, 120)
+    )
+    base = alt.Chart(_thinned(shown), width=WIDTH, height=220).encode(x=alt.X("day:Q", title="days since the bleed"))
+    band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step-after").encode(
+        y=alt.Y("lo:Q", axis=PERCENT, title="come back by then"), y2="hi:Q"
+    )
+    line = base.mark_line(color=PLAIN, interpolate="step-after").encode(
+        y="incidence:Q",
+        tooltip=[
+            alt.Tooltip("day:Q", title="day"),
+            alt.Tooltip("incidence:Q", title="come back", format=".1%"),
+            alt.Tooltip("at_risk:Q", title="bleeds still followed"),
+        ],
+    )
+    end = alt.Chart(pl.DataFrame({"day": [window_days], "told": ["window"]})).encode(x="day:Q")
+    rule = end.mark_rule(strokeDash=[4, 3], color=CHANCE)
+    told = end.mark_text(align="left", dx=4, baseline="top", color=CHANCE).encode(text="told:N", y=alt.value(0))
+    return (band + line + rule + told).properties(description=_curve_words(incidence, window_days))
+
+
+def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
+    """Each bleed on hold on the day it was done, by kind of hold; closed ones grey.
+
+    Parameters
+    ----------
+    holds
+        Columns day, hold (in words), session_id, shop, state (`to be called back` or `closed by a later bleed`).
+    """
+    states = alt.Scale(domain=["to be called back", "closed by a later bleed"], range=[HIGH, CHANCE])
+    marks = alt.Scale(domain=["to be called back", "closed by a later bleed"], range=["triangle-up", "circle"])
+    chart = alt.Chart(holds, width=WIDTH, height=34 * max(holds.get_column("hold").n_unique(), 1))
+    still = holds.filter(pl.col("state") == "to be called back").height
+    return (
+        chart.mark_point(filled=True, size=70, opacity=0.85)
+        .encode(
+            x=alt.X("day:T", title=None),
+            y=alt.Y("hold:N", title=None),
+            color=alt.Color("state:N", scale=states),
+            shape=alt.Shape("state:N", scale=marks),
+            tooltip=[
+                alt.Tooltip("session_id:N", title="bleed"),
+                alt.Tooltip("day:T", title="day"),
+                alt.Tooltip("shop:N", title="workshop"),
+                alt.Tooltip("state:N"),
+            ],
+        )
+        .properties(description=f"Bleeds on hold by day: {holds.height} in all, {still} still to be called back")
+    )
+
+
+def _thinned(curve: pl.DataFrame) -> pl.DataFrame:
+    return curve if curve.height <= POINTS else curve.gather_every(curve.height // POINTS + 1)
+
+
+def _curve_words(incidence: pl.DataFrame, window_days: int) -> str:
+    within = incidence.filter(pl.col("day") <= window_days)
+    if within.is_empty():
+        return "Share of bleeds come back by day: none followed yet"
+    last = within.row(-1, named=True)
+    return f"Share of bleeds come back by day: {last['incidence']:.1%} by day {window_days}"

@@ -1,0 +1,177 @@
+"""The analyst's page: where each row went, what is recorded, how good the model is, what is needed, what went in."""
+
+from __future__ import annotations
+
+from importlib import metadata
+
+import polars as pl
+
+from analysis.charts import recorded_board, second_check_curve
+from analysis.pages import words
+from analysis.pages.blocks import Question, drawn, page_table
+from analysis.report import Report
+from schemas import LOG_TABLES, dictionary
+
+RECORDED = ("context", "technique", "sign")
+LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "skops")
+
+
+def analyst_questions(report: Report) -> list[Question]:
+    """The analyst's questions in order of urgency, answered from the report."""
+    proof = [_proof(report)] if report.proof is not None else []
+    return [_rows(report), _recorded(report), _model(report), _needed(report), *proof, _inputs(report)]
+
+
+def _rows(report: Report) -> Question:
+    told = report.intake
+    total = {
+        name: int(told.get_column(name).sum())
+        for name in ("rows_read", "accepted", "set_aside", "duplicates", "unlinked", "values_blanked")
+    }
+    reasons = (
+        report.set_aside.group_by("table", "column", "rule", "action")
+        .agg(
+            n=pl.len(),
+            first=pl.col("row").min(),
+            example=pl.col("value").drop_nulls().first(),
+            file=pl.col("file").first(),
+        )
+        .sort("n", "table", "column", "rule", "action", descending=[True, False, False, False, False], nulls_last=True)
+    )
+    return Question(
+        id="rows",
+        question="Where did each row go?",
+        answer=(
+            f"{words.count(total['rows_read'], 'row')} read = {total['accepted']:,} accepted + {total['set_aside']:,} set "
+            f"aside + {total['duplicates']:,} exact copies; {words.count(total['values_blanked'], 'value')} blanked in "
+            f"accepted rows, {words.count(total['unlinked'], 'return')} without a bleed."
+        ),
+        points=tuple(
+            f"{f}: {r:,} rows read, {a:,} accepted, {s:,} set aside, {d:,} copies" for f, r, a, s, d in told.select("file", "rows_read", "accepted", "set_aside", "duplicates").iter_rows()
+        ),
+        action="Mend the rows in set_aside_rows/ and feed them back; every reason stands in tables/set_aside.csv." if total["set_aside"] else "",
+        table=page_table(
+            reasons,
+            "Reasons, commonest first",
+            {"n": "times", "table": "table", "column": "field", "rule": "rule", "action": "what was done", "example": "for example", "file": "file", "first": "first row"},
+            "tables/set_aside.csv",
+        ),
+        method="Every row read is accepted, set aside or an exact copy of another, and the sum is checked file by file.",
+    )  # fmt: skip
+
+
+def _recorded(report: Report) -> Question:
+    fields = [
+        e for e in dictionary("sessions", LOG_TABLES["sessions"]) if e.role in RECORDED and e.name != "technician"
+    ]
+    sessions = report.log.sessions
+    shares = sessions.group_by("technician").agg(
+        *(pl.col(e.name).is_not_null().mean() for e in fields), bleeds=pl.len()
+    )
+    long = shares.unpivot(
+        on=[e.name for e in fields], index=["technician", "bleeds"], variable_name="field", value_name="share"
+    )
+    order = {e.name: place for place, e in enumerate(fields)}
+    long = long.with_columns(place=pl.col("field").replace_strict(order)).sort("place", "technician").drop("place")
+    overall = sessions.select(pl.col(e.name).is_not_null().mean() for e in fields).unpivot(
+        variable_name="field", value_name="share"
+    )
+    never = overall.filter(pl.col("share") == 0).get_column("field").to_list()
+    thin = overall.filter(pl.col("share") > 0).sort("share", "field").head(3)
+    least = [f"{f.replace('_', ' ')} {s:.0%}" for f, s in thin.iter_rows()]
+    shown = long.filter(~pl.col("field").is_in(never)).with_columns(pl.col("field").str.replace_all("_", " "))
+    return Question(
+        id="recorded",
+        question="What is recorded, and what is missing?",
+        answer=(
+            f"{len(fields) - len(never)} of {words.count(len(fields), 'field')} are recorded in some of the "
+            f"{words.count(sessions.height, 'bleed')}; the thinnest are {words.listed(least)}."
+        ),
+        points=(f"Never recorded: {words.listed([f.replace('_', ' ') for f in never])}.",) if never else (),
+        action="A step that is not recorded is neither met nor missed: it tells nothing. Fill the thinnest field first.",
+        charts=drawn(recorded_board(shown)) if sessions.n_unique("technician") <= 40 else (),
+        table=page_table(long, "Share recorded", {"field": "field", "technician": "technician", "share": "recorded %", "bleeds": "bleeds"}, "log/sessions.parquet"),
+        method="The share of each technician's accepted bleeds in which the field is filled.",
+    )  # fmt: skip
+
+
+def _model(report: Report) -> Question:
+    if report.model.is_empty():
+        answer = "No risk model stands in this run: there are too few comebacks, or none was fitted."
+        return Question(
+            id="model", question="Is the risk model any good?", answer=answer, action="Use no risk from this log."
+        )
+    lines = [
+        f"{row['metric'].replace('_', ' ')}: {words.amount(row['value'], row['lo'], row['hi']) if row['lo'] is not None else format(row['value'], '.3g')}"
+        + (f", {row['against']}: {row['baseline']:.3g}" if row["baseline"] is not None else "")
+        for row in report.model.filter(pl.col("value").is_not_null()).iter_rows(named=True)
+    ]
+    return Question(
+        id="model",
+        question="Is the risk model any good?",
+        answer=f"{lines[0]}." if lines else "Too few to tell.",
+        points=tuple(lines[1:6]),
+        action="Trust the order of the risks no further than these figures go, and no single risk as a clearance.",
+        charts=drawn(second_check_curve(report.second_checks)) if len(report.second_checks) else (),
+        table=page_table(
+            report.model,
+            "Figures of the model",
+            {"metric": "figure", "value": "out of time", "lo": "from", "hi": "to", "baseline": "simple rule", "against": "which"},
+            "tables/model.csv",
+        ),
+        method="Each figure is out of time: a bleed was foretold by a model that knew only outcomes known before it.",
+    )  # fmt: skip
+
+
+def _needed(report: Report) -> Question:
+    few = report.steps.filter(pl.col("verdict") == "too_few").get_column("title").to_list()
+    points = [*report.needed[1:], *([f"Too few to tell yet: {words.listed(few)}."] if few else [])]
+    return Question(
+        id="needed",
+        question="How much data is still needed?",
+        answer=report.needed[0] if report.needed else "More bleeds must be followed before a size can be told.",
+        points=tuple(points),
+        action="Decide what must be known before deciding how long to wait; a trial settles what a log cannot.",
+        method="Sizes from textbook formulas at the shop's own rate (Wilson interval; two rates, 80% power, 5% two-sided).",
+    )
+
+
+def _proof(report: Report) -> Question:
+    proof = report.proof
+    assert proof is not None
+    lines = [
+        f"{row['measure'].replace('_', ' ')} at {row['sessions']:,} bleeds: {words.amount(row['value'], row['lo'], row['hi'])}"
+        + (f" (aim: {row['aim']})" if row["aim"] else "")
+        for row in proof.head(12).iter_rows(named=True)
+    ]
+    return Question(
+        id="proof",
+        question="Does the audit find the truth where the truth is known?",
+        answer=f"Held against {words.count(int(proof.get_column('worlds').max() or 0), 'simulated workshop')}: {lines[0]}.",  # type: ignore[call-overload]
+        points=tuple(lines[1:]),
+        action="Read the rows closest to this log's size.",
+        table=page_table(
+            proof,
+            "Measures",
+            {"measure": "measure", "sessions": "bleeds each", "worlds": "workshops", "value": "value", "lo": "from", "hi": "to", "aim": "aim"},
+            "tables/prove.csv",
+        ),
+    )  # fmt: skip
+
+
+def _inputs(report: Report) -> Question:
+    sources = pl.DataFrame(
+        [(s.file, s.rows_read, s.sha256 or "a database") for s in report.log.sources], schema=["file", "rows", "sha256"], orient="row"
+    )  # fmt: skip
+    versions = [f"{name} {metadata.version(name)}" for name in LIBRARIES]
+    return Question(
+        id="inputs",
+        question="What went in, and with which versions?",
+        answer=(
+            f"{words.count(sources.height, 'input')}; as of {report.as_of}, window {report.window_days} days, seed {report.seed}, "
+            f"rebleed {metadata.version('rebleed')}."
+        ),
+        points=(", ".join(versions),),
+        table=page_table(sources, "Inputs", {"file": "file", "rows": "rows read", "sha256": "sha256"}, "manifest.json"),
+        method="The same inputs, settings and versions give the same tables.",
+    )

@@ -1,0 +1,53 @@
+"""Coaching cards: a technician's two or three steps to practise, against the same work, and bleeds to look at together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from analysis.pages import words
+from analysis.report import Report
+
+STEPS_A_CARD, BLEEDS_A_STEP = 3, 3
+
+
+@dataclass(frozen=True)
+class Card:
+    """One technician's card."""
+
+    name: str
+    lines: tuple[str, ...]
+    note: str = ""
+
+
+def coaching_cards(report: Report) -> tuple[Card, ...]:
+    """One card a technician, by name."""
+    names = report.technique.get_column("technician").unique().sort()
+    return tuple(_card(report, name) for name in names)
+
+
+def _card(report: Report, name: str) -> Card:
+    own = report.technique.filter(pl.col("technician") == name, pl.col("coach_rank").is_not_null(), pl.col("lo") > 0)
+    chosen = own.sort("coach_rank").head(STEPS_A_CARD)
+    titles = {step.id: step.title for step in report.standard.steps}
+    lines = tuple(
+        f"“{titles.get(row['step'], row['step'])}”: missed in {row['missed']} of {words.count(row['recorded'], 'bleed')}, "
+        f"{words.points(row['excess'], row['lo'], row['hi'])} beyond peers on the same work; about "
+        f"{row['preventable']:.1f} comebacks a year. Look at together: {', '.join(_bleeds(report, name, row['step'])) or 'none yet'}."
+        for row in chosen.iter_rows(named=True)
+    )
+    return Card(name, lines, "" if lines else "Nothing beyond chance: works like peers on the same work.")
+
+
+def _bleeds(report: Report, name: str, step: str) -> list[str]:
+    """The newest bleeds of that person where the step was missed, those that came back first."""
+    bleeds = report.ready.bleeds.select("session_id", "technician", "started_at", "came_back")
+    missed = report.ready.missed.get_column(step)
+    found = bleeds.filter(missed.fill_null(False) & (bleeds.get_column("technician") == name))
+    return (
+        found.sort("came_back", "started_at", descending=[True, True])
+        .head(BLEEDS_A_STEP)
+        .get_column("session_id")
+        .to_list()
+    )

@@ -1,0 +1,171 @@
+"""What was found, one sentence a question, each with its figure, interval and denominator."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.pages import words
+from analysis.report import Report
+
+HOLD_WORDS = {
+    "wrong_fluid": "with the wrong fluid",
+    "kit_of_other_kind": "bled with a kit of the other family",
+    "not_firm": "released with a lever not firm",
+    "leak": "released with a leak seen",
+}
+KIND_WORDS = {
+    "shop": "workshop",
+    "technician": "technician",
+    "brake_model": "brake model",
+    "fluid": "fluid",
+    "job_reason": "reason for the job",
+    "brake": "brake",
+    "hose_route": "hose run",
+}
+LEAST_FOR_A_NAME = 30
+
+
+def findings(report: Report) -> tuple[str, ...]:
+    """The five sentences that open the index and end a run on the terminal."""
+    return (
+        holds_sentence(report),
+        rate_sentence(report),
+        change_sentence(report),
+        difference_sentence(report),
+        step_sentence(report),
+    )
+
+
+def rate_sentence(report: Report) -> str:
+    """How many come back, with interval and denominator."""
+    row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
+    if not row["mature"]:
+        return f"No bleed has been followed for {report.window_days} days yet: too few to tell how many come back."
+    rate = words.share(row["rate"], row["rate_lo"], row["rate_hi"])
+    young = row["sessions"] - row["mature"]
+    text = (
+        f"{rate} of the {words.count(row['mature'], 'bleed')} followed for {report.window_days} days came back "
+        f"({words.count(row['comebacks'], 'comeback')})."
+    )
+    if row["incidence"] is not None and young:
+        all_bleeds = words.share(row["incidence"], row["incidence_lo"], row["incidence_hi"])
+        text += (
+            f" With the {words.count(young, 'younger bleed')} counted for as long as they were followed: {all_bleeds}."
+        )
+    return text
+
+
+def holds_sentence(report: Report) -> str:
+    """How many bleeds must be called back now."""
+    still = report.holds.filter("open")
+    bleeds = still.n_unique("session_id")
+    if not bleeds:
+        return "No bleed in the log breaks a hold rule and still stands: nothing to call back."
+    kinds = still.group_by("rule").len().sort("len", "rule", descending=[True, False])
+    told = [f"{n} {HOLD_WORDS[rule]}" for rule, n in kinds.iter_rows()]
+    verb = "is" if bleeds == 1 else "are"
+    return f"{words.count(bleeds, 'bleed')} {verb} to be called back now: {words.listed(told)}."
+
+
+def change_sentence(report: Report) -> str:
+    """Since when it changed, group by group; or that no change is told."""
+    if not report.months.get_column("centre").count():
+        return "Better or worse is too few to tell yet: the monthly rates are shown without limits."
+    began = report.months.filter("change_began")
+    if began.is_empty():
+        return "No change beyond chance: no month and no run of months departs from what the same work would give."
+    return f"Changed beyond chance: {words.listed([_change(report, row) for row in began.iter_rows(named=True)])}."
+
+
+def _change(report: Report, row: dict[str, Any]) -> str:
+    own = report.months.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
+    parts = (own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"]))
+    told = [f"{int(part['comebacks'].sum()):,} of {int(part['mature'].sum()):,}" for part in parts]
+    name = "all workshops together" if row["kind"] == "all" else row["group"]
+    titles = {step.id: step.title for step in report.standard.steps}
+    moved = row["step_moved"]
+    why = f", when “{titles.get(moved, moved)}” began to be missed more or less often" if moved else ""
+    return f"{name} from {row['month']} ({told[0]} bleeds came back before, {told[1]} since){why}"
+
+
+def difference_sentence(report: Report) -> str:
+    """Which workshop or technician differs beyond chance, and whom not to blame."""
+    if report.too_few:
+        return (
+            f"With {words.count(report.comebacks, 'comeback')} in all, differences between groups are too few to tell."
+        )
+    if not report.rates.get_column("expected").count():
+        return (
+            "Groups are shown with their raw rates and intervals; what the same work would give is not compared here."
+        )
+    told = [_difference(row) for row in signals(report, ("shop", "technician")).iter_rows(named=True)]
+    text = (
+        f"{words.listed(told)}."
+        if told
+        else "No workshop or technician differs from the same work by more than chance."
+    )
+    return text + _not_to_blame(report)
+
+
+def signals(report: Report, kinds: tuple[str, ...]) -> pl.DataFrame:
+    """Groups of these kinds with a signal, in the order of the kinds."""
+    found = report.rates.filter(pl.col("signal").is_in(["high", "low"]), pl.col("kind").is_in(kinds))
+    order = {kind: place for place, kind in enumerate(kinds)}
+    return found.sort(pl.col("kind").replace_strict(order, default=None, return_dtype=pl.Int64), "group")
+
+
+def _difference(row: dict[str, Any]) -> str:
+    side = "more" if row["signal"] == "high" else "fewer"
+    ratio = words.amount(row["ratio"], row["ratio_lo"], row["ratio_hi"])
+    return (
+        f"{row['group']} has {side} comebacks than the same work explains: {row['comebacks']} of "
+        f"{words.count(row['mature'], 'bleed')}, {ratio} times as many as expected"
+    )
+
+
+def _not_to_blame(report: Report) -> str:
+    people = report.rates.filter(
+        pl.col("kind") == "technician", pl.col("mature") >= LEAST_FOR_A_NAME, pl.col("expected").is_not_null()
+    ).sort("rate", "group", descending=[True, False])
+    if people.is_empty() or people.row(0, named=True)["signal"] == "high":
+        return ""
+    worst = people.row(0, named=True)
+    return (
+        f" {worst['group']} has the highest raw rate ({worst['rate']:.1%} of {words.count(worst['mature'], 'bleed')}) and "
+        f"is not to be blamed for it: {worst['comebacks']} came back where the same work gives {worst['expected']:.0f}."
+    )
+
+
+def step_sentence(report: Report) -> str:
+    """The steps that cost comebacks, or the most often missed ones where there is too little to tell."""
+    called = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank")
+    if called.height:
+        told = [f"“{row['title']}” {_spared(row)}" for row in called.head(3).iter_rows(named=True)]
+        return f"Comebacks spared per 100 bleeds if never missed again: {words.listed(told)}."
+    most = report.steps.filter(pl.col("share_missed").is_not_null()).sort("share_missed", descending=True).head(3)
+    often = [
+        f"“{t}” ({s:.0%} of {words.count(n, 'bleed')})"
+        for t, s, n in most.select("title", "share_missed", "recorded").iter_rows()
+    ]
+    ranked = bool(report.steps.get_column("preventable_per_100").count())
+    lead = "No missed step is called costly." if ranked else "Which missed step costs comebacks is too few to tell yet."
+    return f"{lead} Most often missed: {words.listed(often)}."
+
+
+def _spared(row: dict[str, Any]) -> str:
+    return words.amount(row["preventable_per_100"], row["lo"], row["hi"])
+
+
+def cost_sentence(report: Report) -> str:
+    """What comebacks cost a year."""
+    if report.costs.is_empty():
+        return "What comebacks cost is too few to tell yet."
+    row, all_rates = report.costs.row(0, named=True), report.rates.filter(pl.col("kind") == "all").row(0, named=True)
+    lo, hi = (all_rates[name] * report.bleeds_per_year for name in ("rate_lo", "rate_hi"))
+    return (
+        f"About {words.amount(row['comebacks_per_year'], lo, hi)} comebacks a year in "
+        f"{words.count(round(report.bleeds_per_year), 'bleed')} take {row['minutes_per_year'] / 60:,.0f} bench hours and "
+        f"{row['parts_per_year']:,.0f} {report.standard.currency} of parts."
+    )
