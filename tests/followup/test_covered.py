@@ -59,3 +59,8 @@ def test_a_bleed_of_the_last_day_was_at_risk_on_that_day():
     bleeds = [bleed("S1", "2026-06-30", bike_id="a"), bleed("S2", "2026-06-30", bike_id="b")]
     log = log_of(bleeds, [comeback("C1", "2026-06-30", bike_id="a", session_id="S1")])
     assert incidence(followed(log, built_in(), 90)).row(0)[:3] == (0, 2, 0.5)
+
+
+def test_a_bleed_of_the_first_covered_day_is_covered():
+    table = followed(log_of([bleed("S1", "2026-01-01")]), built_in(), 90, Covered(returns_from=dt.date(2026, 1, 1)))
+    assert table.select("mature", "days_at_risk").row(0) == (True, 180)

@@ -75,3 +75,16 @@ def test_the_last_bleed_followed_leaves_every_limit_a_number():
         followed(log_of(bleeds, [comeback("C1", "2026-04-11", bike_id="b4")], {"C1": "S4"}), built_in(), 90)
     )
     assert table.select(pl.col("lo", "hi").is_finite().all()).row(0) == (True, True)
+
+
+def test_a_return_written_on_the_day_of_the_repair_is_told_once():
+    log = log_of(
+        [bleed("S1", "2026-01-01"), bleed("S2", "2026-02-01", job_reason="comeback")],
+        [comeback("C1", "2026-02-01", session_id="S1")],
+    )
+    assert returns(log, built_in(), 90).rows() == [("S1", 31, "C1", None)]
+
+
+def test_a_return_told_by_reason_names_the_repair():
+    log = log_of([bleed("S1", "2026-01-01"), bleed("S2", "2026-02-01", job_reason="soft_lever")])
+    assert returns(log, built_in(), 90).rows() == [("S1", 31, None, "S2")]
