@@ -18,6 +18,7 @@ _MARKS = (
 _PROBE_BYTES = 1 << 16
 _STRAY_CONTROLS = 8
 _CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f]")
+_WINDOWS = "".join(bytes([byte]).decode("cp1252", "ignore") or chr(byte) for byte in range(256))
 _PACKED = (
     (b"\x1f\x8b", "gzip"),
     (b"PK\x03\x04", "zip"),
@@ -124,16 +125,9 @@ def _windows(data: bytes) -> Decoded:
             parts.append(line)
         else:
             windows_lines += 1
-            parts.append("".join(_windows_character(byte) for byte in line).encode("utf-8"))
+            parts.append(codecs.charmap_decode(line, "strict", _WINDOWS)[0].encode("utf-8"))
     mixed = f" on {windows_lines} lines; {utf8_lines} others are UTF-8" if utf8_lines else ""
     return Decoded(_unified(b"\n".join(parts)), (f"is not UTF-8 and was read as Windows-1252 (cp1252){mixed}",))
-
-
-_WINDOWS = [bytes([byte]).decode("cp1252", "ignore") or chr(byte) for byte in range(256)]
-
-
-def _windows_character(byte: int) -> str:
-    return _WINDOWS[byte]
 
 
 def _unified(data: bytes) -> bytes:

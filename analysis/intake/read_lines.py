@@ -15,7 +15,7 @@ from analysis.intake.decoding import decoded
 from analysis.intake.furniture import unique_headings
 from analysis.intake.raw import ROW, RawTable
 from analysis.intake.snapshot import Snapshot
-from analysis.intake.values import column, joined
+from analysis.intake.values import column, encodable, joined
 
 _BATCH = 50_000
 
@@ -74,7 +74,7 @@ class _Objects:
 
     def cells(self) -> pl.DataFrame:
         self._close_batch()
-        names = unique_headings(list(self._keys))
+        names = unique_headings([encodable(key) for key in self._keys])
         columns = [joined(parts).alias(name) for name, parts in zip(names, self._keys.values(), strict=True)]
         return pl.DataFrame([pl.Series(ROW, self.rows, dtype=pl.Int64), *columns])
 
@@ -89,4 +89,5 @@ class _Objects:
 
 
 def _new(batch: Iterable[dict[str, Any]], known: dict[str, Any]) -> list[str]:
-    return [key for key in dict.fromkeys(key for value in batch for key in value) if key not in known]
+    late = (value for value in batch if not value.keys() <= known.keys())
+    return [key for key in dict.fromkeys(key for value in late for key in value) if key not in known]

@@ -11,10 +11,10 @@ from typing import Any
 
 import polars as pl
 
-_WHOLE = pl.Int64
+_EXACT_BELOW = 2**53
 _TYPED: dict[type, Any] = {
     bool: pl.Boolean,
-    int: _WHOLE,
+    int: pl.Int64,
     float: pl.Float64,
     str: pl.String,
     dt.date: pl.Date,
@@ -28,15 +28,10 @@ def column(values: Iterable[Any]) -> pl.Series:
 
     Decimals, stamps with an offset, uuids, times and nested values are text; bytes are hexadecimal text; NaN is null.
     """
-    told = [_told(value) for value in values]
-    kinds = {type(value) for value in told if value is not None}
-    if not kinds:
-        return pl.Series(told, dtype=pl.Null)
-    if kinds == {int, float} and all(abs(value) <= 2**53 for value in told if type(value) is int):
-        return pl.Series([None if value is None else float(value) for value in told], dtype=pl.Float64)
-    if len(kinds) > 1:
-        return pl.Series([text_of(value) for value in told], dtype=pl.String)
-    return pl.Series(told, dtype=_TYPED[kinds.pop()])
+    values = list(values)
+    kinds = set(map(type, values)) - {type(None)}
+    plain = _plain_column(values, kinds.pop()) if len(kinds) == 1 else None
+    return _mixed_column(values) if plain is None else plain
 
 
 def joined(parts: Sequence[pl.Series]) -> pl.Series:
@@ -44,6 +39,8 @@ def joined(parts: Sequence[pl.Series]) -> pl.Series:
     kinds = {part.dtype for part in parts} - {pl.Null()}
     if not kinds:
         return pl.Series([None] * sum(len(part) for part in parts), dtype=pl.String)
+    if kinds == {pl.Int64(), pl.Float64()} and all(_exact_as_float(part) for part in parts):
+        kinds = {pl.Float64()}
     kind = kinds.pop() if len(kinds) == 1 else pl.String()
     return pl.concat([part if part.dtype == kind else _cast(part, kind) for part in parts])
 
@@ -55,14 +52,48 @@ def text_of(value: Any) -> str | None:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < 2**53 else repr(value)
+        return str(int(value)) if value.is_integer() and abs(value) < _EXACT_BELOW else repr(value)
     if isinstance(value, dt.datetime):
         return value.isoformat(sep=" ")
     return str(value)
 
 
+def encodable(text: str) -> str:
+    """A text that can be written as UTF-8: half a surrogate pair becomes a question mark."""
+    return text.encode("utf-8", "replace").decode("utf-8")
+
+
+def _plain_column(values: list[Any], kind: type) -> pl.Series | None:
+    """The quick way for a column of one simple type; None where its values need a look each."""
+    if kind not in _TYPED or (kind is dt.datetime and any(value and value.tzinfo for value in values)):
+        return None
+    try:
+        found = pl.Series(values, dtype=_TYPED[kind])
+    except (OverflowError, TypeError, UnicodeError, pl.exceptions.PolarsError):  # past 64 bits, or half a character
+        return None
+    if kind is str:
+        return found.replace("", None)
+    return found.fill_nan(None) if kind is float else found
+
+
+def _mixed_column(values: list[Any]) -> pl.Series:
+    told = [_told(value) for value in values]
+    kinds = {type(value) for value in told if value is not None}
+    if not kinds:
+        return pl.Series(told, dtype=pl.Null)
+    if kinds == {int, float} and all(abs(value) <= _EXACT_BELOW for value in told if type(value) is int):
+        return pl.Series([None if value is None else float(value) for value in told], dtype=pl.Float64)
+    if len(kinds) > 1:
+        return pl.Series([text_of(value) for value in told], dtype=pl.String)
+    return pl.Series(told, dtype=_TYPED[kinds.pop()])
+
+
+def _exact_as_float(part: pl.Series) -> bool:
+    return part.dtype != pl.Int64 or bool((part.abs() <= _EXACT_BELOW).all())
+
+
 def _cast(part: pl.Series, kind: pl.DataType) -> pl.Series:
-    if part.dtype == pl.Null:
+    if part.dtype == pl.Null or kind == pl.Float64:
         return part.cast(kind)
     return pl.Series([text_of(value) for value in part], dtype=pl.String)
 
@@ -95,7 +126,7 @@ def _same(value: Any) -> Any:
 _PLAIN: dict[type, Callable[[Any], Any]] = {
     type(None): _same,
     bool: _same,
-    str: lambda value: value or None,
+    str: lambda value: encodable(value) or None,
     dt.date: _same,
     int: _whole,
     float: _number,

@@ -55,3 +55,14 @@ def test_a_file_without_an_object_is_refused(text: str | bytes) -> None:
 
 def test_a_row_number_key_of_the_files_own_does_no_harm() -> None:
     assert read('{"__row__": 9, "id": "a"}\n').cells.columns[0] == ROW
+
+
+def test_half_a_surrogate_pair_does_no_harm() -> None:
+    table = read('{"id": "a\\ud800", "k\\udfff": 1}\n')
+    assert table.cells.rows() == [(1, "a?", 1)]
+    assert table.headings == ["id", "k?"]
+
+
+def test_whole_and_broken_numbers_of_different_batches_meet_as_numbers() -> None:
+    table = read("\n".join(['{"n": 1}'] * 50_000 + ['{"n": 1.5}']))
+    assert table.cells["n"].to_list()[-2:] == [1.0, 1.5]
