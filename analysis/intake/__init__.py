@@ -3,6 +3,7 @@
 from analysis.intake.assemble import log_from, read_log
 from analysis.intake.log import Log, OwnField, RejectedRows, Source
 from analysis.intake.mapping import Mapping, TableMap, read_map
+from analysis.intake.propose import Proposal, WrittenMap, proposals, propose_map
 from analysis.intake.raw import ROW, RawTable
 from analysis.intake.sources import RawTables, ReadingHint, raw_tables
 
@@ -11,13 +12,17 @@ __all__ = [
     "Log",
     "Mapping",
     "OwnField",
+    "Proposal",
     "RawTable",
     "RawTables",
     "ReadingHint",
     "RejectedRows",
     "Source",
     "TableMap",
+    "WrittenMap",
     "log_from",
+    "proposals",
+    "propose_map",
     "raw_tables",
     "read_log",
     "read_map",

@@ -80,12 +80,21 @@ def unit_for(name: str, canonical: str) -> Unit | None:
     return next((unit for unit in _ALL if unit.name == name and unit.canonical == canonical), None)
 
 
+def unit_named(text: str) -> str | None:
+    """The map's name of the unit a text spells out, whatever it measures; None where it is no unit."""
+    return _UNIT_OF.get(_bare(text))
+
+
 def unit_written(suffix: str, canonical: str) -> Unit | None:
     """The unit written behind a number, where it is one of the field's kind: `in-lb` for N·m, `"` for mm."""
-    bare = re.sub(r"[\s.·⋅*°_-]", "", suffix.casefold()) if suffix.strip() not in {"'", "''"} else suffix.strip()
+    bare = _bare(suffix)
     if canonical == "currency":
         return Unit(bare, canonical, 1) if bare in _MONEY else None
     return unit_for(_UNIT_OF.get(bare, ""), canonical)
+
+
+def _bare(text: str) -> str:
+    return re.sub(r"[\s.·⋅*°_-]", "", text.casefold())
 
 
 def in_canonical(read: pl.DataFrame) -> pl.Series:

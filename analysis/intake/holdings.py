@@ -1,0 +1,227 @@
+"""What a column holds, as far as its cells tell: dates, numbers, words for a field's levels, how distinct they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import polars as pl
+
+from analysis.intake.dates import moments
+from analysis.intake.heading_sense import clipped
+from analysis.intake.units import Unit, unit_for
+from analysis.intake.vocabulary import folded, level_lexicon, missing_lexicon, tokens
+from analysis.intake.words import FALSE, TRUE, squeezed
+from schemas import Entry
+
+SAMPLE = 3000
+LEAST_CLIPPED = 0.6
+TELLING_SHARE, TELLING_LEVELS = 0.9, 3
+FLUID_FIELDS = ("fluid_required", "fluid_used", "kit_fluid")
+_NUMBER = r"^[+-]?[\d\s.,'’\u00a0\u202f]*\d[\d\s.,'’\u00a0\u202f]*(?:\D{0,6})$"
+
+
+@dataclass(frozen=True)
+class Holding:
+    """One column's sample: its recorded texts, distinct texts by frequency, and the share that are dates or numbers."""
+
+    heading: str
+    texts: pl.Series
+    distinct: tuple[str, ...]
+    dates: float
+    numbers: pl.Series
+    missing: tuple[str, ...]
+
+    @property
+    def numeric(self) -> float:
+        return self.numbers.count() / len(self.texts) if len(self.texts) else 0.0
+
+    @property
+    def different(self) -> float:
+        """Distinct texts over texts: 1 for ids, near 0 for a handful of words."""
+        return len(self.distinct) / len(self.texts) if len(self.texts) else 0.0
+
+
+def holding(heading: str, cells: pl.Series, decimal: str) -> Holding:
+    """What the column holds, from at most 3,000 cells spread over it."""
+    text = cells.cast(pl.String).str.strip_chars()
+    text = text.filter(text.is_not_null() & (text != ""))
+    if len(text) > SAMPLE:
+        text = text.gather_every(len(text) // SAMPLE + 1)
+    blank = missing_lexicon()
+    counts = text.value_counts(sort=True)
+    words = counts.get_column(counts.columns[0]).to_list()
+    missing = tuple(word for word in words[:400] if folded(word).replace(" ", "_") in blank or folded(word) in blank)
+    usual = {"-", "–", "n/a", "na", "n.r.", "k.a.", "null", "none", "nan"}
+    text = text.filter(~text.is_in(list(missing)) & ~text.str.to_lowercase().is_in(list(usual)))
+    gone = {*missing, *(word for word in words if word.casefold() in usual)}
+    kept = tuple(word for word in words if word not in gone)
+    found = moments(text.head(500), None).at
+    dates = found.count() / len(found) if len(found) else 0.0
+    return Holding(heading, text, kept, dates, _numbers(text, decimal), missing)
+
+
+def suits(held: Holding, entry: Entry, unit: Unit | None) -> float:
+    """How well what a column holds suits a field, 0–1; an empty column says nothing (0.6)."""
+    if not len(held.texts):
+        return 0.6
+    if entry.type in ("date", "date or date-time"):
+        plain = held.numeric > 0.95 and held.dates < 0.95
+        return 0.1 if plain or held.dates < 0.5 else held.dates
+    if entry.type == "true/false" or entry.levels:
+        return _worded(held, entry)
+    if entry.type in ("number", "whole number"):
+        return _measured(held, entry, unit)
+    return _text(held, entry)
+
+
+def speaks_for_itself(held: Holding, entry: Entry) -> float:
+    """How surely a column is a field by its words alone, whatever its heading says: 0.5 where nearly all are words for at
+    least three of the field's levels (both, where it has two), else 0. Fluids, of which there are three, never do."""
+    if not entry.levels or entry.name in FLUID_FIELDS or not len(held.texts) or len(held.distinct) > 60:
+        return 0.0
+    levels = {level_of(word, entry) for word in held.distinct} - {None}
+    enough = len(levels) >= min(TELLING_LEVELS, len(entry.levels))
+    return 0.5 if enough and _worded(held, entry) > TELLING_SHARE else 0.0
+
+
+def likely_unit(held: Holding, entry: Entry, usual: float | None, named: str | None) -> str | None:
+    """The export's unit: the one its heading names, else the one in which most readings lie in the field's range and
+    nearest the usual; None where that is the field's own."""
+    if not entry.unit or entry.type not in ("number", "whole number"):
+        return None
+    own = next((name for name in ("mm", "ml", "nm", "c", "fraction", "min", "s") if _is_own(name, entry.unit)), None)
+    if named is not None and unit_for(named, entry.unit) is not None:
+        return None if named == own else named
+    if own is None or usual is None or not held.numbers.count():
+        return None
+    names = [
+        name for name in (own, "cm", "in", "fl_oz", "in_lb", "f", "percent", "s") if name and unit_for(name, entry.unit)
+    ]
+    best = max(
+        names,
+        key=lambda name: (
+            _inside(held, entry, unit_for(name, entry.unit)),
+            name == own,
+            _near(held, entry, usual, name),
+        ),
+    )
+    ours = _inside(held, entry, unit_for(own, entry.unit)) if own else 0.0
+    better = _inside(held, entry, unit_for(best, entry.unit))
+    return best if best != own and better > ours + 0.3 else None
+
+
+def level_of(word: str, entry: Entry) -> str | None:
+    """The level a foreign word stands for; None where no language knows it."""
+    key = squeezed(word)
+    own = {squeezed(level): level for level in entry.levels}
+    if entry.type == "true/false":
+        own = {**dict.fromkeys(map(squeezed, TRUE), "true"), **dict.fromkeys(map(squeezed, FALSE), "false")}
+    if key in own:
+        return own[key]
+    names = ["fluid"] if entry.name in FLUID_FIELDS else [entry.name]
+    names += ["yes_no"] if entry.type == "true/false" else []
+    return next((level for name in names if (level := _meaning(word, name)) is not None), None)
+
+
+@cache
+def _meaning(word: str, name: str) -> str | None:
+    lexicon = level_lexicon(name)
+    phrase = " ".join(tokens(word)) or word.strip()
+    for spelled in (phrase, phrase.replace(" ", ""), word.strip()):
+        if spelled in lexicon.meanings:
+            return next(iter(lexicon.meanings[spelled]))
+    inside = [
+        (len(known), level)
+        for known, levels in lexicon.meanings.items()
+        if len(known) > 2 and known not in lexicon.alone and f" {known}" in f" {phrase}"
+        for level in levels
+    ]
+    if inside:
+        return max(inside)[1]
+    return _abbreviation(phrase, name) if phrase.isalpha() and 2 < len(phrase) < 7 else None
+
+
+def _abbreviation(word: str, name: str) -> str | None:
+    """The one level a clipped word may stand for (DRK is dark); None where two are as likely."""
+    sure: dict[str, float] = {}
+    for whole, levels in level_lexicon(name).meanings.items():
+        if len(whole) > len(word):
+            for level in levels:
+                sure[level] = max(sure.get(level, 0.0), clipped(word, whole))
+    ranked = sorted(sure.items(), key=lambda pair: -pair[1])
+    if not ranked or ranked[0][1] < LEAST_CLIPPED or (len(ranked) > 1 and ranked[1][1] >= ranked[0][1]):
+        return None
+    return ranked[0][0]
+
+
+def _numbers(text: pl.Series, decimal: str) -> pl.Series:
+    bare = (
+        pl.DataFrame({"cell": text})
+        .select(pl.when(pl.col("cell").str.contains(_NUMBER)).then(pl.col("cell").str.replace_all(r"[^\d.,+-]", "")))
+        .to_series()
+    )
+    if decimal == ",":
+        bare = bare.str.replace_all(".", "", literal=True).str.replace(",", ".", literal=True)
+    else:
+        bare = bare.str.replace_all(",", "", literal=True)
+    return bare.cast(pl.Float64, strict=False)
+
+
+def _worded(held: Holding, entry: Entry) -> float:
+    if len(held.distinct) > 60:
+        return 0.02
+    counts = held.texts.value_counts()
+    total = sum(n for word, n in counts.iter_rows() if level_of(word, entry) is not None)
+    share = total / len(held.texts)
+    return (
+        0.1 + 0.9 * share
+        if share > 0.5
+        else 0.15 * share + (0.25 if entry.type == "true/false" and len(held.distinct) == 2 else 0.0)
+    )
+
+
+def _measured(held: Holding, entry: Entry, unit: Unit | None) -> float:
+    if held.numeric < 0.7:
+        return 0.03
+    whole = entry.type != "whole number" or float((held.numbers.drop_nulls() % 1 == 0).mean() or 0) > 0.95
+    return (0.3 + 0.7 * _inside(held, entry, unit)) * (1.0 if whole else 0.3)
+
+
+def _text(held: Holding, entry: Entry) -> float:
+    dated = held.dates > 0.8 and held.numeric < 0.9
+    if entry.required and entry.role == "key" and entry.name.endswith("_id") and entry.name != "bike_id":
+        return 0.1 if dated else 0.3 + 0.7 * held.different
+    if entry.name in ("bike_id", "session_id"):
+        return 0.1 if dated else 0.5 + 0.5 * min(1.0, 3 * held.different)
+    if entry.name == "note":
+        return 0.3 if dated or held.numeric > 0.9 else 1.0
+    few = held.different < 0.5 or len(held.distinct) < 80
+    return 0.1 if dated else 0.3 if held.numeric > 0.9 else 1.0 if few else 0.5
+
+
+def _inside(held: Holding, entry: Entry, unit: Unit | None) -> float:
+    values = held.numbers.drop_nulls()
+    if unit is not None:
+        values = values * unit.factor + unit.offset
+    if not len(values):
+        return 0.0
+    low, high = (
+        (-float("inf") if entry.low is None else entry.low),
+        (float("inf") if entry.high is None else entry.high),
+    )
+    return float(((values >= low - 1e-9) & (values <= high + 1e-9)).mean() or 0.0)
+
+
+def _near(held: Holding, entry: Entry, usual: float, name: str) -> float:
+    unit = unit_for(name, entry.unit)
+    middle = held.numbers.median()
+    if unit is None or middle is None:
+        return -float("inf")
+    value = abs(float(middle) * unit.factor + unit.offset)  # type: ignore[arg-type]
+    return -abs(value - usual)
+
+
+def _is_own(name: str, canonical: str) -> bool:
+    unit = unit_for(name, canonical)
+    return unit is not None and unit.factor == 1 and unit.offset == 0

@@ -1,0 +1,90 @@
+"""A proposed map as TOML that is made to be read and mended: reasons, doubts and runners-up stand beside each line."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Sequence
+
+from analysis.intake.propose import Choice, Proposal
+
+CHECK = "CHECK THIS"
+
+
+def map_toml(found: Sequence[Proposal]) -> str:
+    """The proposals as one map; a table that several files hold in different ways has a section a file."""
+    told = [one for one in found if one.table is not None]
+    number = Counter(one.table for one in told)
+    lines = [
+        "# A proposed map: which heading of the export is which field. Read it, mend it, then give it with --map.",
+        f"# Lines marked {CHECK} are in doubt. A field whose line you delete is not read.",
+    ]
+    for one in told:
+        lines += ["", *_section(one, number[one.table] > 1)]
+    for one in found:
+        if one.table is None:
+            lines += ["", f"# {_plain(one.file)}: no table of the log was recognised in it"]
+    return "\n".join(lines) + "\n"
+
+
+def map_words(found: Sequence[Proposal]) -> str:
+    """The proposals in a few lines for the terminal."""
+    lines = []
+    for one in found:
+        if one.table is None:
+            lines.append(f"{one.file}: not recognised")
+            continue
+        doubts = [choice.field for choice in one.choices if choice.doubtful]
+        lines.append(
+            f"{one.file}: {one.table}, {len(one.choices)} fields mapped, {len(one.unmapped)} headings left over"
+        )
+        if one.lacks:
+            lines.append(f"  no heading found for what must be there: {', '.join(one.lacks)}")
+        if doubts:
+            lines.append(f"  in doubt: {', '.join(doubts)}")
+        if one.date_doubt:
+            lines.append(f"  day or month first cannot be told from {one.date_doubt}; day first is proposed")
+    return "\n".join(lines)
+
+
+def _section(one: Proposal, several: bool) -> list[str]:
+    name = one.table or ""
+    own = f"[[{name}]]" if several else f"[{name}]"
+    lines = [f"# {_plain(one.file)}", own]
+    if one.decimal != ".":
+        lines.append(f"decimal = {_quoted(one.decimal)}")
+    if one.thousands:
+        lines.append(f"thousands = {_quoted(one.thousands)}")
+    if one.date_order:
+        doubt = f"  # {CHECK}: reads either way, e.g. {_plain(one.date_doubt)}" if one.date_doubt else ""
+        lines.append(f"date_order = {_quoted(one.date_order)}{doubt}")
+    if one.missing:
+        lines.append(f"missing = [{', '.join(map(_quoted, one.missing))}]")
+    lines += [f"# no heading was found for {lack}, which must be there" for lack in one.lacks]
+    lines += ["", f"[{name}.columns]", *(_line(choice) for choice in one.choices)]
+    for choice in one.choices:
+        if choice.values or choice.unknown_words:
+            lines += ["", f"[{name}.values.{choice.field}]"]
+            lines += [f"{level} = [{', '.join(map(_quoted, words))}]" for level, words in choice.values.items()]
+            if choice.unknown_words:
+                lines.append(f"# {CHECK}: nobody knows {', '.join(map(_quoted, choice.unknown_words))}")
+    if one.unmapped:
+        lines += ["", "# headings left over: " + ", ".join(_quoted(heading) for heading in one.unmapped)]
+    return lines
+
+
+def _line(choice: Choice) -> str:
+    heading = _quoted(choice.heading)
+    value = f"{{ heading = {heading}, unit = {_quoted(choice.unit)} }}" if choice.unit else heading
+    doubt = f"{CHECK}: " if choice.doubtful else ""
+    others = f"; or {', '.join(map(_quoted, choice.runners_up))}" if choice.runners_up else ""
+    return f"{choice.field} = {value}  # {doubt}{choice.reason}{others}"
+
+
+def _quoted(text: str) -> str:
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _plain(text: str | None) -> str:
+    """Text in a comment: on one line, without control characters."""
+    return "".join(sign if sign.isprintable() else " " for sign in text or "")

@@ -1,0 +1,107 @@
+"""The trade's words in six languages: what headings speak of and what cells say, as data in `vocabulary/`."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way to speak of a field: the concepts it takes, and those that may stand beside them."""
+
+    needed: frozenset[str]
+    beside: frozenset[str]
+
+
+@dataclass(frozen=True)
+class FieldWords:
+    """How headings speak of a field, and a middling value of it in its own unit."""
+
+    ways: tuple[Way, ...]
+    usual: float | None = None
+
+
+@dataclass(frozen=True)
+class Lexicon:
+    """Words, each with its meanings and the languages it has them in; `alone` are never looked for within a word."""
+
+    meanings: dict[str, dict[str, set[str]]] = field(default_factory=dict)
+    alone: set[str] = field(default_factory=set)
+
+    def add(self, words: str, meaning: str, language: str) -> None:
+        """Words apart by spaces; `_` joins words, `=` at the end marks one that only means it standing alone."""
+        for word in words.split():
+            key = " ".join(tokens(word.rstrip("="))) or word.rstrip("=")
+            self.meanings.setdefault(key, {}).setdefault(meaning, set()).add(language)
+            if word.endswith("="):
+                self.alone.add(key)
+
+
+@cache
+def concepts() -> Lexicon:
+    """Every word a heading may be made of, with the concepts it may mean."""
+    lexicon = Lexicon()
+    for language in LANGUAGES:
+        for concept, words in _told(language)["concepts"].items():
+            lexicon.add(words, concept, language)
+    return lexicon
+
+
+@cache
+def level_lexicon(name: str) -> Lexicon:
+    """Every word for the levels of a field; `yes_no` words serve every field with true and false."""
+    lexicon = Lexicon()
+    for language in LANGUAGES:
+        for level, words in _told(language)["values"].get(name, {}).items():
+            lexicon.add(words, level, language)
+    return lexicon
+
+
+@cache
+def missing_lexicon() -> frozenset[str]:
+    """Words that say nothing was recorded, as `folded` spells them."""
+    return frozenset(folded(word) for language in LANGUAGES for word in _told(language)["missing"]["words"].split())
+
+
+@cache
+def field_words() -> dict[str, dict[str, FieldWords]]:
+    """For every table and field, how headings speak of it."""
+    return {
+        table: {name: FieldWords(tuple(_ways(one["said"])), one.get("usual")) for name, one in fields.items()}
+        for table, fields in _told("fields").items()
+    }
+
+
+def folded(text: str) -> str:
+    """Lower case, without accents: `Bremsflüssigkeit` is bremsflussigkeit."""
+    apart = unicodedata.normalize("NFKD", text.replace("ß", "ss").replace("ø", "o").casefold())
+    return "".join(sign for sign in apart if not unicodedata.combining(sign)).strip()
+
+
+def tokens(text: str) -> list[str]:
+    """The words of a heading or cell, humps apart: `LeverTravel_mm` is lever, travel, mm."""
+    apart = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", text)
+    return re.findall(r"[^\W_]+|[✓✔☑✗✘☐#]", folded(apart))
+
+
+def _ways(said: list[str]) -> Iterator[Way]:
+    for way in said:
+        words = way.split()
+        yield Way(
+            frozenset(word for word in words if not word.startswith("?")),
+            frozenset(word[1:] for word in words if word.startswith("?")),
+        )
+
+
+@cache
+def _told(name: str) -> dict[str, Any]:
+    return tomllib.loads(files("analysis.intake").joinpath("vocabulary", f"{name}.toml").read_text("utf-8"))
