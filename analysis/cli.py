@@ -41,7 +41,7 @@ def demo(
     """A made-up workshop group: makes its exports, audits them, tells where to look."""
     from analysis.demo import run_demo
 
-    run_demo(out, _say)
+    run_demo(out, _say, typer.echo)
 
 
 @app.command()
