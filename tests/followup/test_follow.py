@@ -11,16 +11,25 @@ from tests.build import bleed, comeback, log_of
 from tests.followup.cases import CASES
 
 
-def log_of_case(case):
-    bleeds = [bleed(f"S{i}", day, **others) for i, (day, others) in enumerate(case.bleeds, 1)]
-    back = [comeback(f"C{i}", day, **others) for i, (day, others) in enumerate(case.returns, 1)]
-    links = case.links or ("S1",) * len(back)
-    return log_of(bleeds, back, {f"C{i}": link for i, link in enumerate(links, 1)})
+@pytest.fixture(scope="module")
+def drawn():
+    """Follow-up of one log that holds every case, each on a bike of its own."""
+    bleeds, back = [], []
+    for number, case in enumerate(CASES):
+        own = {"bike_id": f"b{number}"}
+        ids = [f"{number}-S{i}" for i in range(1, len(case.bleeds) + 1)]
+        bleeds += [bleed(i, day, **own, **others) for i, (day, others) in zip(ids, case.bleeds, strict=True)]
+        links = case.links or (ids[0],) * len(case.returns)
+        back += [
+            comeback(f"{number}-C{i}", day, session_id=link, **own, **others)
+            for i, ((day, others), link) in enumerate(zip(case.returns, links, strict=True))
+        ]
+    return followed(log_of(bleeds, back), built_in(), 90)
 
 
-@pytest.mark.parametrize("case", CASES, ids=lambda case: case.because)
-def test_the_first_bleeds_time_ends_as_drawn(case):
-    row = followed(log_of_case(case), built_in(), 90).row(0, named=True)
+@pytest.mark.parametrize(("number", "case"), list(enumerate(CASES)), ids=lambda case: getattr(case, "because", ""))
+def test_the_first_bleeds_time_ends_as_drawn(drawn, number, case):
+    row = drawn.row(by_predicate=pl.col("session_id") == f"{number}-S1", named=True)
     assert (row["end"], row["days_at_risk"], row["came_back"], row["next_bleed_days"]) == case.expected
 
 

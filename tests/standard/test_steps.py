@@ -11,16 +11,30 @@ from tests.standard.cases import BRAKES, HOLD_CASES, STEP_CASES
 from tests.standard.print_rules import rules_text
 
 
-@pytest.mark.parametrize("case", STEP_CASES, ids=lambda case: f"{case.step}: {case.because}")
-def test_a_step_is_missed_met_or_not_recorded(case):
-    log = log_of([bleed("S1", "2026-01-05", **case.readings)], brakes=BRAKES)
-    assert missed_steps(log, built_in()).get_column(case.step).to_list() == [case.missed]
+def drawn(cases, **others):
+    """A log of one bleed a case, each of a bike of its own."""
+    rows = [bleed(f"S{i:03d}", "2026-01-05", bike_id=f"b{i}", **case.readings) for i, case in enumerate(cases)]
+    return log_of(rows, **others)
 
 
-@pytest.mark.parametrize("case", HOLD_CASES, ids=lambda case: case.because)
-def test_a_hold_is_raised_when_and_only_when_its_rule_is_broken(case):
-    found = holds(log_of([bleed("S1", "2026-01-05", **case.readings)]), built_in())
-    assert tuple(found.get_column("rule")) == case.holds
+@pytest.fixture(scope="module")
+def missed():
+    return missed_steps(drawn(STEP_CASES, brakes=BRAKES), built_in())
+
+
+@pytest.fixture(scope="module")
+def held():
+    return holds(drawn(HOLD_CASES), built_in())
+
+
+@pytest.mark.parametrize(("place", "case"), list(enumerate(STEP_CASES)), ids=lambda case: getattr(case, "because", ""))
+def test_a_step_is_missed_met_or_not_recorded(missed, place, case):
+    assert missed.get_column(case.step)[place] is case.missed
+
+
+@pytest.mark.parametrize(("place", "case"), list(enumerate(HOLD_CASES)), ids=lambda case: getattr(case, "because", ""))
+def test_a_hold_is_raised_when_and_only_when_its_rule_is_broken(held, place, case):
+    assert tuple(held.filter(held["session_id"] == f"S{place:03d}").get_column("rule")) == case.holds
 
 
 def test_a_hold_closes_once_a_later_bleed_of_that_brake_broke_no_rule():
