@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
 from analysis.followup import EVERY_DAY, Covered, ends, incidence, late_models, returns, weibull
@@ -26,6 +27,8 @@ from schemas import empty, outputs
 
 SEED = 20260101
 MONTH_DAYS = 31
+MANY_BLEEDS = 100_000
+"""Below this matrices are so small that a second thread costs more than it brings, on a busy machine many times."""
 
 
 @dataclass
@@ -73,7 +76,13 @@ def audit(
         Is told each stage and keeps its seconds.
     """
     clock = clock or Clock()
-    window = window_days or standard.window_days
+    with threadpool_limits(limits=None if len(log.sessions) >= MANY_BLEEDS else 1):
+        return _audited(log, standard, window_days or standard.window_days, seed, covered, names_hidden, clock)
+
+
+def _audited(
+    log: Log, standard: Standard, window: int, seed: int, covered: Covered, names_hidden: bool, clock: Clock
+) -> Report:
     with clock.stage("follow up"):
         found = returns(log, standard, window)
         ready = prepared(log, standard, window, covered, found)
