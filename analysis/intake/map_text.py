@@ -65,7 +65,7 @@ def _section(one: Proposal, several: bool) -> list[str]:
     for choice in one.choices:
         if choice.values or choice.unknown_words:
             lines += ["", f"[{name}.values.{choice.field}]"]
-            lines += [f"{level} = [{', '.join(map(_quoted, words))}]" for level, words in choice.values.items()]
+            lines += [f"{_key(level)} = [{', '.join(map(_quoted, words))}]" for level, words in choice.values.items()]
             if choice.unknown_words:
                 lines.append(f"# {CHECK}: nobody knows {', '.join(map(_quoted, choice.unknown_words))}")
     if one.unmapped:
@@ -79,6 +79,10 @@ def _line(choice: Choice) -> str:
     doubt = f"{CHECK}: " if choice.doubtful else ""
     others = f"; or {', '.join(map(_quoted, choice.runners_up))}" if choice.runners_up else ""
     return f"{choice.field} = {value}  # {doubt}{choice.reason}{others}"
+
+
+def _key(level: str) -> str:
+    return level if level.isidentifier() else _quoted(level)
 
 
 def _quoted(text: str) -> str:
