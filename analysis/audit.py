@@ -12,7 +12,7 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
-from analysis.followup import EVERY_DAY, Covered, ends, incidence, late_models, returns, weibull
+from analysis.followup import EVERY_DAY, Covered, covered_time, ends, incidence, late_models, returns, weibull
 from analysis.followup import followed as follow
 from analysis.intake import Log
 from analysis.people import coaching_effects, credibility, technique
@@ -26,7 +26,6 @@ from analysis.watch import months
 from schemas import empty, outputs
 
 SEED = 20260101
-MONTH_DAYS = 31
 MANY_BLEEDS = 100_000
 """Below this matrices are so small that a second thread costs more than it brings, on a busy machine many times."""
 
@@ -134,7 +133,7 @@ def _audited(
         ready=ready,
         needed=_needed(ready),
         headline=step_costed.layer.name if step_costed.layer else "",
-        notes=(*_notes(log, covered), *_wear(ready), *step_costed.notes),
+        notes=(*covered_time(log, covered).words, *_wear(ready), *step_costed.notes),
         stages=tuple(clock.stages),
         names_hidden=names_hidden,
     )
@@ -156,25 +155,6 @@ def _needed(ready: Prepared) -> tuple[str, ...]:
         f"(this log has {followed.len():,}).",
         f"To try a procedure that would halve it, found four times in five: {math.ceil(arm):,} bleeds in each arm.",
     )
-
-
-def _notes(log: Log, covered: Covered) -> tuple[str, ...]:
-    """Where returns start later or stop earlier than bleeds by more than a month, and what can be done."""
-    if not log.comebacks_given or log.comebacks.is_empty():
-        return ()
-    bled, back = log.sessions.get_column("started_at").dt.date(), log.comebacks.get_column("returned_at").dt.date()
-    notes = []
-    if covered.returns_from is None and (back.min() - bled.min()).days > MONTH_DAYS:  # type: ignore[operator]
-        notes.append(
-            f"Returns begin on {back.min()}, bleeds on {bled.min()}: if returns were not written down before, "
-            f"say --returns-from {back.min()}, so that earlier bleeds are not counted as successes."
-        )
-    if covered.returns_to is None and (log.as_of - back.max()).days > MONTH_DAYS:  # type: ignore[operator]
-        notes.append(
-            f"The last return is of {back.max()}, the log ends {log.as_of}: if returns were not written down after, "
-            f"say --returns-to {back.max()}."
-        )
-    return tuple(notes)
 
 
 def _wear(ready: Prepared) -> tuple[str, ...]:

@@ -22,7 +22,7 @@ def library_text() -> str:
     """The chart library as one script, for a page that has no network."""
     import vl_convert
 
-    return vl_convert.javascript_bundle()
+    return str(vl_convert.javascript_bundle())  # type: ignore[call-arg]
 
 
 def init_notebook() -> None:

@@ -10,7 +10,7 @@ from analysis.charts.theme import CHANCE, PERCENT, ROW_PX, SIGNAL_COLOURS, SIGNA
 CHOSEN = "group"
 
 
-def rate_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart:
+def rate_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart | alt.FacetChart:
     """One row a group, by name: its rate with the 95% interval, marked by its signal, bleeds told beside the name.
 
     Parameters
@@ -27,7 +27,7 @@ def rate_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart:
     ).properties(description=f"Comeback rate by {kind_word} with 95% intervals: {words}")
 
 
-def ratio_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart:
+def ratio_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart | alt.FacetChart:
     """One row a group, by name: comebacks over those expected from the same work, the range that chance explains grey.
 
     Parameters
@@ -50,7 +50,7 @@ def ratio_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart:
     )
 
 
-def _dots(shown: pl.DataFrame, middle: str, lo: str, hi: str, axis: alt.X) -> alt.LayerChart:
+def _dots(shown: pl.DataFrame, middle: str, lo: str, hi: str, axis: alt.X) -> alt.LayerChart | alt.FacetChart:
     base = alt.Chart(shown, width=WIDTH, height=ROW_PX * max(shown.height, 1)).encode(y=alt.Y("label:N", title=None))
     bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=f"{hi}:Q")
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(

@@ -7,10 +7,10 @@ import polars as pl
 
 from analysis.charts.theme import CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH
 
-LABELS = 14
+LABELS = 9
 
 
-def months_line(months: pl.DataFrame) -> alt.LayerChart:
+def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Rate by month of one group within its limits; months not followed to their end stand apart, hollow.
 
     Parameters
@@ -45,7 +45,7 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart:
     return alt.layer(*has_limits, line, dots, *_flags(base), *_began(months)).properties(description=_words(months))
 
 
-def cusum_lines(months: pl.DataFrame) -> alt.LayerChart:
+def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """The two running sums of one group, worse upward and better downward apart, with the line where they signal.
 
     Parameters

@@ -58,8 +58,12 @@ def technique_board(technique: pl.DataFrame) -> alt.HConcatChart:
     axis = alt.X("lo:Q", axis=PERCENT, title="share missed beyond peers")
     bars = own.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2="hi:Q")
     dots = own.mark_point(filled=True, size=70, opacity=1).encode(x="excess:Q", color="told:N", tooltip=tips)
-    name = own.mark_text(align="left", baseline="bottom", dy=-6, fontWeight="bold", color=PLAIN).encode(
-        text="technician:N", x=alt.value(0), y=alt.value(0)
+    name = (
+        alt.Chart(shown)
+        .transform_filter(chosen)
+        .transform_aggregate(n="count()", groupby=["technician"])
+        .mark_text(align="left", baseline="bottom", dy=-6, fontWeight="bold", color=PLAIN)
+        .encode(text="technician:N", x=alt.value(0), y=alt.value(0))
     )
     beside = alt.layer(zero, bars, dots, name).properties(width=210, height=alt.Step(TABLE_PX))
     more = shown.filter(pl.col("told") == words[0]).sort("technician", "title")
@@ -69,7 +73,7 @@ def technique_board(technique: pl.DataFrame) -> alt.HConcatChart:
     )
 
 
-def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart:
+def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """What each coaching changed against peers, with 95% intervals; left of zero is fewer misses.
 
     Parameters

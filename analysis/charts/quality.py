@@ -35,7 +35,7 @@ def recorded_board(recorded: pl.DataFrame) -> alt.Chart:
     )
 
 
-def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart:
+def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Comebacks caught, per 100, by the share of bleeds checked a second time; the diagonal is checking at random.
 
     Parameters

@@ -10,7 +10,7 @@ from analysis.charts.theme import CHANCE, HIGH, PERCENT, PLAIN, WIDTH
 POINTS = 400
 
 
-def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart:
+def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart | alt.FacetChart:
     """Share of bleeds come back by each day, with its 95% band and the window marked.
 
     Parameters

@@ -20,7 +20,7 @@ from analysis.charts.theme import (
 SPARED = "comebacks spared per 100 bleeds"
 
 
-def step_bars(steps: pl.DataFrame) -> alt.LayerChart:
+def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Comebacks per 100 bleeds that each step would spare, with 95% intervals, costliest first; the raw difference, which
     blames steps for the work they are skipped in, as a small tick beside.
 
@@ -77,7 +77,7 @@ def missed_bars(steps: pl.DataFrame) -> alt.Chart:
     ).properties(description=f"Share missed of each step: {words}")
 
 
-def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart:
+def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Comebacks per 100 bleeds that each scenario would spare, with 95% intervals, in the order given.
 
     Parameters
@@ -99,7 +99,7 @@ def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart:
     return (zero + bars + dots).properties(description=f"Comebacks per 100 bleeds spared: {words}")
 
 
-def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart:
+def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart | alt.FacetChart:
     """The adjusted risk along one reading with its 95% band, the standard's limits marked, bleeds told on hovering.
 
     Parameters
@@ -129,5 +129,5 @@ def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart:
         if tolerance.get_column(name).count()
     ]
     return alt.layer(band, line, *limits).properties(
-        description=f"Risk of a comeback along {field_word}, from {tolerance.get_column('reading').min()} to {tolerance.get_column('reading').max()}"
+        description=f"Risk of a comeback along {field_word}, from {min(tolerance['reading'])} to {max(tolerance['reading'])}"
     )

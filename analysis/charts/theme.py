@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import altair as alt
 
 HIGH, SUSPECT, LOW, PLAIN, CHANCE = "#c8522a", "#a87b10", "#1d87a3", "#7a78a8", "#8b867c"
@@ -33,8 +35,14 @@ PERCENT = alt.Axis(format=".0%")
 @alt.theme.register("rebleed", enable=True)
 def theme() -> alt.theme.ThemeConfig:
     """Plain axes, no frame, a font that every machine has; colours of text are left to the page (light and dark)."""
-    text = {"labelFont": FONT, "titleFont": FONT, "labelFontSize": 12, "titleFontSize": 12, "titleFontWeight": "normal"}
-    return {
+    text = {
+        "labelFont": FONT,
+        "titleFont": FONT,
+        "labelFontSize": 12,
+        "titleFontSize": 12,
+        "titleFontWeight": "normal",
+    }
+    look: Any = {
         "config": {
             "background": "transparent",
             "font": FONT,
@@ -46,4 +54,5 @@ def theme() -> alt.theme.ThemeConfig:
             "title": {"font": FONT, "anchor": "start", "fontSize": 13},
             "header": text,
         }
-    }  # type: ignore[return-value]
+    }
+    return look

@@ -184,7 +184,7 @@ def _worded(held: Holding, entry: Entry) -> float:
 def _measured(held: Holding, entry: Entry, unit: Unit | None) -> float:
     if held.numeric < 0.7:
         return 0.03
-    whole = entry.type != "whole number" or float((held.numbers.drop_nulls() % 1 == 0).mean() or 0) > 0.95
+    whole = entry.type != "whole number" or _share(held.numbers.drop_nulls() % 1 == 0) > 0.95
     return (0.3 + 0.7 * _inside(held, entry, unit)) * (1.0 if whole else 0.3)
 
 
@@ -210,7 +210,11 @@ def _inside(held: Holding, entry: Entry, unit: Unit | None) -> float:
         (-float("inf") if entry.low is None else entry.low),
         (float("inf") if entry.high is None else entry.high),
     )
-    return float(((values >= low - 1e-9) & (values <= high + 1e-9)).mean() or 0.0)
+    return _share((values >= low - 1e-9) & (values <= high + 1e-9))
+
+
+def _share(true: pl.Series) -> float:
+    return int(true.sum()) / len(true) if len(true) else 0.0
 
 
 def _near(held: Holding, entry: Entry, usual: float, name: str) -> float:

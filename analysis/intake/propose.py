@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from dataclasses import field as declared
 
 import numpy as np
 import polars as pl
@@ -32,7 +33,7 @@ class Choice:
     score: float
     reason: str
     unit: str | None = None
-    values: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    values: dict[str, tuple[str, ...]] = declared(default_factory=dict)
     unknown_words: tuple[str, ...] = ()
     runners_up: tuple[str, ...] = ()
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 from pandera.typing.polars import DataFrame
 
@@ -115,7 +117,7 @@ def _message(table: str) -> pl.Expr:
         "after_as_of": pl.concat_str(column, pl.lit(": "), value, pl.lit(" is after the as-of date")),
     }
     moments = column.is_in(["started_at", "returned_at"]) & (pl.col("rule") == "out_of_range")
-    words = pl.when(moments).then(pl.concat_str(column, pl.lit(": "), value, pl.lit(f" is before {FIRST_DAY}")))
+    words: Any = pl.when(moments).then(pl.concat_str(column, pl.lit(": "), value, pl.lit(f" is before {FIRST_DAY}")))
     for rule, message in by_rule.items():
         words = words.when(pl.col("rule") == rule).then(message)
     return words.otherwise(pl.lit("not accepted"))

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 import re
 
 import polars as pl
 
 RISKY = re.compile(r"^[=+\-@\t\r]")
+SPECIAL = re.compile(r'[",\r\n]')
 NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
 
 
@@ -19,12 +18,14 @@ def csv_text(table: pl.DataFrame) -> str:
     A text that begins with = + - @ tab or carriage return and is no number gets a leading apostrophe, so that no
     spreadsheet takes it for a formula. NaN and infinity are never written: they are empty.
     """
-    text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(table.columns)
     columns = [_cells(table.get_column(name)) for name in table.columns]
-    writer.writerows(zip(*columns, strict=True))
-    return text.getvalue()
+    lines = [table.columns, *zip(*columns, strict=True)]
+    return "".join(",".join(map(_quoted, line)) + "\n" for line in lines)
+
+
+def _quoted(cell: str) -> str:
+    """In quotes where a reader would else see another cell or line; a bare carriage return is a line to many."""
+    return '"' + cell.replace('"', '""') + '"' if SPECIAL.search(cell) else cell
 
 
 def _cells(column: pl.Series) -> list[str]:

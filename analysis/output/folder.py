@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import json
 import os
 import shutil
@@ -14,6 +15,8 @@ from analysis.errors import CannotRun
 MANIFEST = "manifest.json"
 MADE_BY = "rebleed"
 LOCK = ".rebleed-lock"
+AT_WORKING_FOLDER, EXCHANGE = -100, 2
+"""Linux, <fcntl.h> and <linux/fs.h>: AT_FDCWD, RENAME_EXCHANGE."""
 
 
 @contextmanager
@@ -104,9 +107,20 @@ def _clear_away(target: Path, beside: Path, old: Path) -> None:
 
 def _move_in(beside: Path, target: Path, old: Path) -> None:
     if target.exists():
+        if _exchanged(beside, target):
+            return
         target.rename(old)
     beside.rename(target)
     shutil.rmtree(old, ignore_errors=True)
+
+
+def _exchanged(beside: Path, target: Path) -> bool:
+    """Two folders change places in one step, where the system can: no moment without a finished run in its place."""
+    try:
+        exchange = ctypes.CDLL(None, use_errno=True).renameat2
+    except (AttributeError, OSError, TypeError):
+        return False
+    return exchange(AT_WORKING_FOLDER, os.fsencode(beside), AT_WORKING_FOLDER, os.fsencode(target), EXCHANGE) == 0
 
 
 def _sync(folder: Path) -> None:

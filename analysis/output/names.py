@@ -8,6 +8,7 @@ import random
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -65,7 +66,7 @@ def hidden(log: Log, codes: dict[str, str]) -> Log:
         texts = [name for name, kind in frame.schema.items() if kind == pl.String]
         return frame.with_columns(_swapped(frame.get_column(name), codes, scrub) for name in texts)
 
-    tables = {
+    tables: dict[str, Any] = {
         name: scrubbed(getattr(log, name))
         for name in (
             "sessions",

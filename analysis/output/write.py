@@ -55,7 +55,7 @@ def write_check(folder: Path, log: Log) -> None:
     for name in ("intake", "set_aside"):
         (tables / f"{name}.csv").write_text(csv_text(getattr(log, name)), encoding="utf-8")
     write_log(folder, log)
-    told = {"made_by": MADE_BY, "version": metadata.version("rebleed"), "as_of": log.as_of.isoformat()}
+    told: dict[str, Any] = {"made_by": MADE_BY, "version": metadata.version("rebleed"), "as_of": log.as_of.isoformat()}
     told |= {"inputs": [asdict(source) for source in log.sources], "notes": list(log.warnings)}
     (folder / MANIFEST).write_text(json.dumps(told, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
 

@@ -147,7 +147,7 @@ def _proof(report: Report) -> Question:
     return Question(
         id="proof",
         question="Does the audit find the truth where the truth is known?",
-        answer=f"Held against {words.count(int(proof.get_column('worlds').max() or 0), 'simulated workshop')}: {lines[0]}.",  # type: ignore[call-overload]
+        answer=f"Held against {words.count(max(proof.get_column('worlds').to_list(), default=0), 'simulated workshop')}: {lines[0]}.",
         points=tuple(lines[1:]),
         action="Read the rows closest to this log's size.",
         table=page_table(

@@ -33,11 +33,15 @@ def _card(report: Report, name: str) -> Card:
     titles = {step.id: step.title for step in report.standard.steps}
     lines = tuple(
         f"“{titles.get(row['step'], row['step'])}”: missed in {row['missed']} of {words.count(row['recorded'], 'bleed')}, "
-        f"{words.points(row['excess'], row['lo'], row['hi'])} beyond peers on the same work; about "
-        f"{row['preventable']:.1f} comebacks a year. Look at together: {', '.join(_bleeds(report, name, row['step'])) or 'none yet'}."
+        f"{words.points(row['excess'], row['lo'], row['hi'])} beyond peers on the same work; "
+        f"{_yearly(row['preventable'])}. Look at together: {', '.join(_bleeds(report, name, row['step'])) or 'none yet'}."
         for row in chosen.iter_rows(named=True)
     )
     return Card(name, lines, "" if lines else "Nothing beyond chance: works like peers on the same work.")
+
+
+def _yearly(comebacks: float) -> str:
+    return "fewer than one comeback in ten years" if comebacks < 0.1 else f"about {comebacks:.1f} comebacks a year"
 
 
 def _bleeds(report: Report, name: str, step: str) -> list[str]:

@@ -107,7 +107,7 @@ def _cards(report: Report) -> Question:
         id="cards",
         question="What should each technician practise first?",
         answer=(
-            f"{len(some)} of {words.count(len(cards), 'technician')} miss a costly step more often than peers on the same "
+            f"{len(some)} of {words.count(len(cards), 'technician')} miss some step more often than peers on the same "
             "work, by more than chance."
         ),
         action="Take a card and its bikes to the bench together; it is a start of a talk, no mark.",

@@ -123,7 +123,9 @@ def _arms(name: str, bleeds: pl.DataFrame) -> list[dict[str, object]]:
 def _contrast(first: pl.DataFrame, own: pl.DataFrame, weekly: bool) -> Contrast | None:
     if weekly:
         return by_week(*(arm.group_by("week").agg(_COMEBACKS, _BLEEDS).sort("week") for arm in (first, own)))
-    return by_bleed(first.get_column("came_back").sum(), first.height, own.get_column("came_back").sum(), own.height)
+    return by_bleed(
+        int(first.get_column("came_back").sum()), first.height, int(own.get_column("came_back").sum()), own.height
+    )
 
 
 _COMEBACKS = pl.col("came_back").sum().alias("comebacks")

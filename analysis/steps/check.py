@@ -7,6 +7,7 @@ J. Am. Stat. Assoc. 89:846-866; cross-fitting, V. Chernozhukov et al. 2018, Econ
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,11 +16,16 @@ from analysis.followup import clustered
 from analysis.prepared import Prepared
 from analysis.steps.design import Design
 
+if TYPE_CHECKING:
+    from sklearn.linear_model import LogisticRegression
+
 Numbers = NDArray[np.float64]
 FOLDS = 5
 MOST_LIKELY = 0.95
 RIDGE_C = 1.0
 LARGEST = 200_000
+LEARNT_FROM = 10_000
+"""Bleeds enough to learn a step's habit from: its error enters the estimate only as a product with the other model's."""
 
 
 @dataclass(frozen=True)
@@ -85,22 +91,36 @@ def _predictions(
     x: Numbers, y: Numbers, missed: Numbers, recorded: Numbers, fold: NDArray[np.int64]
 ) -> tuple[Numbers, Numbers]:
     """Out of fold: risk had each step been met, and chance of a miss given everything else."""
-    from sklearn.linear_model import LogisticRegression
+    from scipy import special
 
     steps = missed.shape[1]
     risk, chance = np.zeros_like(missed), np.zeros_like(missed)
+    single = x.astype(np.float32)
     for k in range(FOLDS):
-        inside, outside = fold != k, fold == k
+        inside, outside = np.flatnonzero(fold != k), fold == k
         if not outside.any():
             continue
-        outcome = LogisticRegression(C=RIDGE_C, solver="newton-cholesky").fit(x[inside], y[inside])
-        linear = outcome.decision_function(x[outside])
+        outcome = _logistic(single[inside], y[inside])
+        linear = outcome.decision_function(single[outside])
         b = outcome.coef_[0][:steps]
-        risk[outside] = 1 / (1 + np.exp(-(linear[:, None] - b * missed[outside])))
+        risk[outside] = special.expit(linear[:, None] - b * missed[outside])
         for j in range(steps):
-            known = inside & (recorded[:, j] > 0)
-            others = np.delete(x, j, axis=1)
-            if 0 < missed[known, j].sum() < known.sum():
-                habit = LogisticRegression(C=RIDGE_C, solver="newton-cholesky").fit(others[known], missed[known, j])
-                chance[outside, j] = habit.predict_proba(others[outside])[:, 1]
+            known = _spread(inside[recorded[inside, j] > 0])
+            others = np.arange(x.shape[1]) != j
+            if 0 < missed[known, j].sum() < len(known):
+                habit = _logistic(single[known][:, others], missed[known, j])
+                chance[outside, j] = special.expit(habit.decision_function(single[outside][:, others]))
     return risk, chance
+
+
+def _spread(rows: NDArray[np.intp]) -> NDArray[np.intp]:
+    """At most so many of the rows, spread evenly over the log."""
+    if len(rows) <= LEARNT_FROM:
+        return rows
+    return rows[np.linspace(0, len(rows) - 1, LEARNT_FROM).astype(np.intp)]
+
+
+def _logistic(x: NDArray[np.float32], y: Numbers) -> LogisticRegression:
+    from sklearn.linear_model import LogisticRegression
+
+    return LogisticRegression(C=RIDGE_C, solver="newton-cholesky").fit(x, y)

@@ -53,7 +53,7 @@ def months(prepared: Prepared, risk: Numbers, rng: np.random.Generator) -> DataF
         parts.append(_group(own, bleeds.filter(mine), missed.filter(mine), prepared.too_few, rng))
     schema = empty(Months).schema
     table = pl.concat(parts) if parts else empty(Months)
-    return checked(Months, table.select(schema.names()).cast(dict(schema)).sort("kind", "group", "month"))
+    return checked(Months, table.select(schema.names()).cast(schema).sort("kind", "group", "month"))
 
 
 def _group(
@@ -102,7 +102,7 @@ def _cusum(bleeds: pl.DataFrame, whole: pl.DataFrame, own: pl.DataFrame) -> pl.D
     )
     early = whole.get_column("month").head(max(whole.height // 3, 3)).implode()
     base = followed.filter(pl.col("month").is_in(early))
-    level = (base.get_column("came_back").sum() + OWN_COMEBACKS) / (
+    level = (int(base.get_column("came_back").sum()) + OWN_COMEBACKS) / (
         float(base.get_column("risk").sum()) + OWN_COMEBACKS
     )
     risk = np.clip(followed.get_column("risk").to_numpy() * level, 1e-6, 0.95)

@@ -82,7 +82,7 @@ fluid_out: clear=CLR, cloudy=CLDY, dark=DRK, gritty=GRT
 complaint: soft_lever=SOFT, long_travel=LONG, leak=LEAK, drag=DRAG, noise=NOISE, weak_braking=WEAK, other=OTH
 finding: air=AIR, leak=LEAK, old_fluid=OLD, worn_part=WORN, pads=PADS, none_found=NFF, other=OTH
 direction: down=D, up=U
-""")  # noqa: E501
+""")
 
 SQLITE_SHOP = Manner(
     name="sqlite_shop",

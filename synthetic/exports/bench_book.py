@@ -103,7 +103,7 @@ fluid_out: clear=clear, cloudy=cloudy, dark=dark, gritty=gritty
 complaint: soft_lever=soft lever, long_travel=long pull, leak=leaks, drag=rubs, noise=noise, weak_braking=brakes weakly, other=other
 finding: air=air, leak=leak, old_fluid=old fluid, worn_part=worn part, pads=pads, none_found=nothing found, other=other
 direction: down=down, up=up
-""")  # noqa: E501
+""")
 BOOK = "bench-book.xlsx"
 
 BENCH_BOOK = Manner(

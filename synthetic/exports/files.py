@@ -62,7 +62,9 @@ def write_database(path: Path, sheets: list[tuple[Sheet, list[Row]]]) -> None:
 
 
 def _plain(cell: Cell) -> Cell:
-    return cell.isoformat(" ") if isinstance(cell, dt.datetime | dt.date) else cell
+    if isinstance(cell, dt.datetime):
+        return cell.isoformat(" ")
+    return cell.isoformat() if isinstance(cell, dt.date) else cell
 
 
 def _quoted(cell: Cell, manner: Manner) -> str:

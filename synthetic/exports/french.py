@@ -71,7 +71,7 @@ hose_route: external=externe, internal=interne
 fluid_out: clear=clair, cloudy=trouble, dark=foncé, gritty=granuleux
 complaint: soft_lever=levier mou, long_travel=course longue, leak=fuite, drag=frottement, noise=bruit, weak_braking=freinage faible, other=autre
 finding: air=air, leak=fuite, old_fluid=liquide usé, worn_part=pièce usée, pads=plaquettes, none_found=rien trouvé, other=autre
-""")  # noqa: E501
+""")
 
 FRENCH_TAB = Manner(
     name="french_tab",

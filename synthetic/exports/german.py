@@ -74,7 +74,7 @@ hose_route: external=außen, internal=innen
 fluid_out: clear=klar, cloudy=trüb, dark=dunkel, gritty=sandig
 complaint: soft_lever=Hebel weich, long_travel=langer Hebelweg, leak=undicht, drag=schleift, noise=Geräusch, weak_braking=bremst schwach, other=Sonstiges
 finding: air=Luft, leak=undicht, old_fluid=alte Flüssigkeit, worn_part=Verschleißteil, pads=Beläge, none_found=nichts gefunden, other=Sonstiges
-""")  # noqa: E501
+""")
 
 GERMAN_CSV = Manner(
     name="german_csv",

@@ -73,7 +73,7 @@ hose_route: external=External, internal=Internal
 fluid_out: clear=Clear, cloudy=Cloudy, dark=Dark, gritty=Gritty
 complaint: soft_lever=Spongy lever, long_travel=Long lever throw, leak=Leaking, drag=Rubbing, noise=Squeal, weak_braking=Weak brake, other=Other
 finding: air=Air in line, leak=Leak, old_fluid=Old fluid, worn_part=Worn part, pads=Pads, none_found=No fault found, other=Other
-""")  # noqa: E501
+""")
 
 INCH_WORKBOOK = Manner(
     name="inch_workbook",
