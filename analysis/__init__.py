@@ -7,7 +7,9 @@
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import Any
 
 _WHERE = {
@@ -35,3 +37,15 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return list(__all__)
+
+
+class _Door(ModuleType):
+    """`analysis.audit` is the function, not the module of the same name that importing would set in its place."""
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        if name in _WHERE and name != "charts" and isinstance(value, ModuleType):
+            return
+        super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Door

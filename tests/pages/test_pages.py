@@ -1,0 +1,140 @@
+"""Pages hold everything they need, let nothing foreign run, and tell each question in the same order."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+import shutil
+import subprocess
+from dataclasses import replace
+from functools import cache
+from html.parser import HTMLParser
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from analysis.pages import CAUTIONS, pages
+from analysis.report import Report
+from tests.shops import report
+
+FILES = ("index.html", "lead.html", "trainer.html", "analyst.html")
+PAYLOAD = "</script><script>document.body.setAttribute('data-broken','1')</script><img src=x onerror=alert(1)>"
+
+
+@cache
+def texts() -> dict[str, str]:
+    return {page.file: page.text for page in pages(report())}
+
+
+@cache
+def hostile() -> Report:
+    """The same report, with markup wherever an export could put it."""
+    told = report()
+    worst = told.log.sessions.get_column("technician").sort()[0]
+
+    def spoiled(frame: pl.DataFrame) -> pl.DataFrame:
+        names = [name for name in ("technician", "group", "shop") if name in frame.columns]
+        spoil = [pl.lit(PAYLOAD).alias("found")] if "found" in frame.columns else []
+        return frame.with_columns(pl.col(names).replace(worst, PAYLOAD), *spoil)
+
+    tables = {name: spoiled(getattr(told, name)) for name in ("rates", "technique", "credibility", "holds", "coaching")}
+    ready = replace(told.ready, bleeds=spoiled(told.ready.bleeds))
+    log = replace(told.log, sessions=spoiled(told.log.sessions), warnings=(PAYLOAD,))
+    return replace(told, **tables, ready=ready, log=log, notes=(PAYLOAD,))
+
+
+class Seen(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+
+def test_there_is_a_page_for_each_reader() -> None:
+    assert tuple(texts()) == FILES
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_every_script_of_a_page_is_named_in_its_policy(file: str) -> None:
+    text = texts()[file]
+    policy = re.search(r'Content-Security-Policy" content="([^"]*)"', text)
+    assert policy is not None
+    assert policy[1].startswith("default-src 'none'")
+    assert "unsafe-eval" not in policy[1]
+    assert "'unsafe-inline'" not in policy[1].split("script-src")[1].split(";")[0]
+    for script in re.findall(r"<script>(.*?)</script>", text, re.DOTALL):
+        assert base64.b64encode(hashlib.sha256(script.encode()).digest()).decode() in policy[1]
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_a_page_fetches_nothing(file: str) -> None:
+    seen = Seen()
+    seen.feed(re.sub(r"<script.*?</script>", "", texts()[file], flags=re.DOTALL))
+    for tag, attributes in seen.tags:
+        assert tag not in ("img", "link", "iframe", "object", "embed")
+        if tag == "a":
+            assert str(attributes["href"]).startswith("#") or attributes["href"] in FILES
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_the_cautions_stand_on_each_page(file: str) -> None:
+    import html
+
+    for caution in CAUTIONS:
+        assert caution in html.unescape(texts()[file])
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_what_an_export_holds_never_becomes_markup(file: str) -> None:
+    text = next(page.text for page in pages(hostile()) if page.file == file)
+    assert "<img src=x" not in text
+    assert "<script>document.body" not in text
+    if file != "index.html":
+        assert "onerror" in text, "the payload stands somewhere, as text"
+
+
+@pytest.mark.parametrize("file", FILES[1:])
+def test_each_question_answers_before_it_shows_and_says_how_it_was_got(file: str) -> None:
+    for section in re.findall(r'<section class="question".*?</section>', texts()[file], re.DOTALL):
+        places = [
+            section.find(mark)
+            for mark in ('class="answer"', 'class="action"', "<figure>", "<details", 'class="method"')
+        ]
+        shown = [place for place in places if place >= 0]
+        assert shown == sorted(shown)
+        assert places[0] >= 0
+
+
+@pytest.mark.parametrize("file", FILES[1:])
+def test_every_chart_has_a_text_in_its_place(file: str) -> None:
+    for figure in re.findall(r'<div class="chart"[^>]*>', texts()[file]):
+        label = re.search(r'aria-label="([^"]*)"', figure)
+        assert label is not None
+        assert len(label[1]) > 20
+
+
+def test_no_field_name_stands_in_an_answer() -> None:
+    for text in texts().values():
+        for answer in re.findall(r'<p class="answer">(.*?)</p>', text, re.DOTALL):
+            assert not re.search(r"\b[a-z]+_[a-z_]+\b", answer), answer
+
+
+def test_pages_draw_without_a_network_and_hostile_text_runs_nowhere(tmp_path: Path) -> None:
+    browser = shutil.which("chromium") or shutil.which("chromium-browser")
+    if browser is None:
+        pytest.skip("no Chromium on this machine")
+    for page in pages(hostile()):
+        path = tmp_path / page.file
+        path.write_text(page.text, encoding="utf-8")
+        call = [browser, "--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path / 'profile'}"]
+        call += ["--host-resolver-rules=MAP * ~NOTFOUND", "--virtual-time-budget=8000", "--dump-dom", path.as_uri()]
+        dom = subprocess.run(call, capture_output=True, text=True, timeout=120, check=True).stdout
+        body = re.findall(r"<body[^>]*>", dom)[0]
+        charts = page.text.count('data-chart="')
+        assert f'data-drawn="{charts}"' in body, page.file
+        assert "data-broken" not in body
+        assert "data-failed" not in body
