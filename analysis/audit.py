@@ -21,7 +21,7 @@ from analysis.prepared import Prepared, prepared
 from analysis.rates import expected_risk, rates
 from analysis.report import Report, Stage
 from analysis.standard import Standard, holds
-from analysis.steps import YearlyCost, step_costs, what_if
+from analysis.steps import YearlyCost, step_costs, tolerance_curves, what_if
 from analysis.watch import months
 from schemas import empty, outputs
 
@@ -95,6 +95,8 @@ def _audited(
         step_costed = step_costs(ready, _lot(seed, "steps"))
         one = cost_of_one(ready, found, log.comebacks)
         scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))
+    with clock.stage("tolerances"):
+        curves = tolerance_curves(ready, step_costed.design, _lot(seed, "tolerance"))
     with clock.stage("people"):
         technique_table = technique(ready, step_costed.table)
         coaching_table = coaching_effects(ready, log.coaching)
@@ -114,7 +116,7 @@ def _audited(
         rates=rate_table,
         months=month_table,
         steps=step_costed.table,
-        tolerance=empty(outputs.Tolerance),
+        tolerance=curves,
         what_if=scenarios,
         technique=technique_table,
         coaching=coaching_table,

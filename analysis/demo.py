@@ -9,7 +9,7 @@ from analysis.auditing import AuditOrder, audit_exports
 from analysis.intake import propose_map
 from analysis.output import run_folder
 from analysis.stories import story_findings
-from synthetic import MANNERS, Workshop, co_operative, family, made, write_export, write_made
+from synthetic import CO_OPERATIVE, MANNERS, Workshop, co_operative, family, made, write_export, write_made
 
 DEMO_SEED = 7
 MANNER = "bench_book"
@@ -46,6 +46,7 @@ def run_demo(out: Path, told: Callable[[str], None], tell: Callable[[str], None]
         exports=tuple(str(out / "exports" / path.name) for path in exported.files),
         out=out / "audit",
         map_path=str(out / "map.toml"),
+        as_of=CO_OPERATIVE.as_of,
     )
     found = audit_exports(order, told)
     tell(found.text)
