@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.errors import CannotRun
+from analysis.intake.limits import CELL_BYTES
 from analysis.intake.snapshot import shown, unreadable
 
 KINDS = {
@@ -29,9 +30,11 @@ KINDS = {
     ".sqlite3": "sqlite",
     ".db": "sqlite",
 }
+SQLITE = b"SQLite format 3\x00"
 _MANIFEST = "manifest.json"
 _MANIFEST_KEYS = {"version", "inputs", "as_of", "window_days"}
-_LONGEST_MANIFEST = 64 * 2**20
+_LONGESTSQLITE = b"SQLite format 3\x00"
+_MANIFEST = 64 * 2**20
 
 
 @dataclass(frozen=True)
@@ -90,7 +93,27 @@ def _reason_against(entry: os.DirEntry[str]) -> str:
     kind = KINDS.get(Path(entry.name).suffix.lower())
     if kind is None or entry.name.lower() == _MANIFEST:
         return "not a kind of file that is read"
-    return "an empty file" if entry.stat(follow_symlinks=False).st_size == 0 else ""
+    if entry.stat(follow_symlinks=False).st_size == 0:
+        return "an empty file"
+    return "" if _is_what_it_may_be(entry) else "its ending is read, but it is of another kind"
+
+
+def _is_what_it_may_be(entry: os.DirEntry[str]) -> bool:
+    """Endings that other programs use too count only with the right beginning: .json one object a line, .db SQLite."""
+    ending = Path(entry.name).suffix.lower()
+    if ending not in (".json", ".db"):
+        return True
+    try:
+        with open(entry.path, "rb") as file:
+            first = file.readline(CELL_BYTES)
+    except OSError:  # told as such when it is read
+        return True
+    if ending == ".db":
+        return first.startswith(SQLITE)
+    try:
+        return isinstance(json.loads(first), dict)
+    except (ValueError, RecursionError):
+        return False
 
 
 def _is_output(manifest: Path) -> bool:

@@ -49,12 +49,14 @@ class _Reading:
 
 def _reading(file: Snapshot, hints: Sequence[ReadingHint]) -> _Reading:
     """The way of the first hint whose headings are there when the file is read its way, else the content's own."""
+    texts: dict[str | None, Decoded] = {}
     for hint in hints:
-        text = decoded(file.label, file.data, hint.encoding)
+        text = texts.get(hint.encoding) or decoded(file.label, file.data, hint.encoding)
+        texts[hint.encoding] = text
         plan = layout(_top_lines(text.data), hint.delimiter, [hint])
         if plan is not None and hint.fits(plan.headings):
             return _Reading(text, plan, hint.short_rows)
-    text = decoded(file.label, file.data)
+    text = texts.get(None) or decoded(file.label, file.data)
     plan = layout(_top_lines(text.data))
     if plan is None:
         raise CannotRun(file.label, "nothing but blank lines", "headings and rows", "export the log again")

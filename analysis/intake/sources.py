@@ -10,7 +10,7 @@ from pathlib import Path
 from analysis.errors import CannotRun
 from analysis.intake.address import is_address
 from analysis.intake.archive import OLE, ZIP
-from analysis.intake.folder import KINDS, PassedOver, folder_files
+from analysis.intake.folder import KINDS, SQLITE, PassedOver, folder_files
 from analysis.intake.hint import ReadingHint
 from analysis.intake.raw import RawTable
 from analysis.intake.read_book import book_tables
@@ -23,7 +23,7 @@ from analysis.intake.snapshot import Snapshot, refuse_special, shown, snapshot, 
 
 __all__ = ["PassedOver", "RawTables", "ReadingHint", "raw_tables"]
 
-_MAGIC = ((b"SQLite format 3\x00", "sqlite"), (b"PAR1", "parquet"), (OLE, "book"))
+_MAGIC = ((SQLITE, "sqlite"), (b"PAR1", "parquet"), (OLE, "book"))
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,16 @@ def test_a_folder_is_read_by_name_one_level_deep(tmp_path: Path) -> None:
     }
 
 
+def test_a_folder_passes_over_files_that_only_share_an_ending(tmp_path: Path) -> None:
+    (tmp_path / "log.csv").write_text(CSV)
+    (tmp_path / "lines.json").write_text('{"id": "a"}\n{"id": "b"}\n')
+    (tmp_path / "settings.json").write_text('{\n  "theme": "dark"\n}\n')
+    (tmp_path / "Thumbs.db").write_bytes(b"\xd0\xcf\x11\xe0" + bytes(600))
+    found = raw_tables([str(tmp_path)])
+    assert [Path(table.file).name for table in found.tables] == ["lines.json", "log.csv"]
+    assert [Path(each.file).name for each in found.passed_over] == ["Thumbs.db", "settings.json"]
+
+
 def test_exports_come_in_the_order_given_and_a_file_named_twice_is_read_once(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text(CSV)
     (tmp_path / "b.csv").write_text(CSV)
