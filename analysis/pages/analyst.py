@@ -13,6 +13,8 @@ from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
 
 RECORDED = ("context", "technique", "sign")
+THINNEST = 15
+"""Fields in the chart of what is recorded: the thinnest; all of them stand in its table."""
 LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "skops")
 
 
@@ -79,7 +81,8 @@ def _recorded(report: Report) -> Question:
     never = overall.filter(pl.col("share") == 0).get_column("field").to_list()
     thin = overall.filter(pl.col("share") > 0).sort("share", "field").head(3)
     least = [f"{f.replace('_', ' ')} {s:.0%}" for f, s in thin.iter_rows()]
-    shown = long.filter(~pl.col("field").is_in(never)).with_columns(pl.col("field").str.replace_all("_", " "))
+    thinnest = overall.filter(pl.col("share") > 0).sort("share", "field").head(THINNEST).get_column("field").to_list()
+    shown = long.filter(pl.col("field").is_in(thinnest)).with_columns(pl.col("field").str.replace_all("_", " "))
     return Question(
         id="recorded",
         question="What is recorded, and what is missing?",
