@@ -62,7 +62,8 @@ def test_the_examples_of_rfc_4180_are_read() -> None:
     assert rows('h1,h2,h3\r\n"aaa","b""bb","ccc"') == [(2, "aaa", 'b"bb', "ccc")]
 
 
-_CELLS = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\r\0"), max_size=12)
+# a file full of control characters is taken for binary and refused: see the tests of damage
+_CELLS = st.text(st.characters(exclude_categories=["Cs", "Cc"]) | st.sampled_from("\t\n"), max_size=12)
 
 
 @settings(max_examples=60, deadline=None)
