@@ -16,7 +16,8 @@ _MARKS = (
     (codecs.BOM_UTF16_BE, "utf-16"),
 )
 _PROBE_BYTES = 1 << 16
-_STRAY_CONTROLS = 8
+_STRAY_ZEROS = 8
+_STRAY_CONTROLS = 64
 _CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f]")
 _WINDOWS = "".join(bytes([byte]).decode("cp1252", "ignore") or chr(byte) for byte in range(256))
 _PACKED = (
@@ -98,7 +99,7 @@ def _refuse_binary(label: str, data: bytes) -> None:
             label, f"a {packed} archive, no text", "rows of text", "unpack it, or give it its right file ending"
         )
     probe = data[:_PROBE_BYTES]
-    if len(_CONTROL.findall(probe)) > max(_STRAY_CONTROLS, 0.02 * len(probe)):
+    if probe.count(0) > _STRAY_ZEROS or len(_CONTROL.findall(probe)) > max(_STRAY_CONTROLS, 0.05 * len(probe)):
         raise CannotRun(
             label, "no text: it is full of control bytes", "rows of text", "export the log as CSV, Excel or Parquet"
         )

@@ -33,8 +33,7 @@ KINDS = {
 SQLITE = b"SQLite format 3\x00"
 _MANIFEST = "manifest.json"
 _MANIFEST_KEYS = {"version", "inputs", "as_of", "window_days"}
-_LONGESTSQLITE = b"SQLite format 3\x00"
-_MANIFEST = 64 * 2**20
+_LONGEST_MANIFEST = 64 * 2**20
 
 
 @dataclass(frozen=True)

@@ -83,7 +83,7 @@ class _Objects:
             self._keys[key] = [pl.Series([None] * self._done, dtype=pl.Null)]
         limits.check_size(self._label, columns=len(self._keys))
         for key, parts in self._keys.items():
-            parts.append(column(value.get(key) for value in self._batch))
+            parts.append(column([value.get(key) for value in self._batch]))
         self._done += len(self._batch)
         self._batch = []
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -23,12 +23,11 @@ _TYPED: dict[type, Any] = {
 _INT64 = range(-(2**63), 2**63)
 
 
-def column(values: Iterable[Any]) -> pl.Series:
+def column(values: Sequence[Any]) -> pl.Series:
     """One column of Python values: typed where all are of one kind, else text. No value is rounded or lost.
 
     Decimals, stamps with an offset, uuids, times and nested values are text; bytes are hexadecimal text; NaN is null.
     """
-    values = list(values)
     kinds = set(map(type, values)) - {type(None)}
     plain = _plain_column(values, kinds.pop()) if len(kinds) == 1 else None
     return _mixed_column(values) if plain is None else plain
@@ -63,7 +62,7 @@ def encodable(text: str) -> str:
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
-def _plain_column(values: list[Any], kind: type) -> pl.Series | None:
+def _plain_column(values: Sequence[Any], kind: type) -> pl.Series | None:
     """The quick way for a column of one simple type; None where its values need a look each."""
     if kind not in _TYPED or (kind is dt.datetime and any(value and value.tzinfo for value in values)):
         return None
@@ -76,7 +75,7 @@ def _plain_column(values: list[Any], kind: type) -> pl.Series | None:
     return found.fill_nan(None) if kind is float else found
 
 
-def _mixed_column(values: list[Any]) -> pl.Series:
+def _mixed_column(values: Sequence[Any]) -> pl.Series:
     told = [_told(value) for value in values]
     kinds = {type(value) for value in told if value is not None}
     if not kinds:
