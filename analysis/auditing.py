@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import random
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -10,7 +11,7 @@ from pathlib import Path
 from analysis.audit import SEED, Clock, audit
 from analysis.followup import Covered
 from analysis.intake import Log, read_log
-from analysis.output import coded, hidden, key_path, key_text, read_key, refuse_foreign, run_folder, write_report
+from analysis.output import coded, hidden, key_path, read_key, refuse_foreign, run_folder, write_key, write_report
 from analysis.pages import CAUTIONS, ending, pages
 from analysis.report import Report
 from analysis.standard import Standard, built_in, read_standard
@@ -57,8 +58,9 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
         standard = standard_for(log, order.standard_path)
     key = read_key(key_path(order.out)) if order.hide_names else {}
     if order.hide_names:
-        key = coded(log, key, order.seed)
+        key = coded(log, key, random.SystemRandom())
         log = hidden(log, key)
+        write_key(key_path(order.out), key)
     report = audit(
         log,
         standard,
@@ -74,8 +76,6 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
         for page in drawn:
             (folder / page.file).write_text(page.text, encoding="utf-8")
         write_report(folder, report, stages=tuple(clock.stages), parquet=order.parquet)
-    if order.hide_names:
-        key_path(order.out).write_text(key_text(key), encoding="utf-8")
     aside = int(report.intake.get_column("set_aside").sum())
     text = "\n".join([*ending(report, order.out), *CAUTIONS])
     return Audited(report, text, aside)

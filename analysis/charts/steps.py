@@ -113,7 +113,7 @@ def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart 
         x=alt.X("reading:Q", title=field_word, scale=alt.Scale(zero=False))
     )
     band = base.mark_area(opacity=0.3, color=CHANCE).encode(y=alt.Y("lo:Q", axis=PERCENT, title="come back"), y2="hi:Q")
-    line = base.mark_line(color=PLAIN, point=True).encode(
+    line = base.mark_line(color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN)).encode(
         y="risk:Q",
         tooltip=[
             alt.Tooltip("reading:Q", title=field_word),

@@ -2,7 +2,7 @@
 
 from analysis.output.csv_text import csv_text
 from analysis.output.folder import refuse_foreign, run_folder
-from analysis.output.names import coded, hidden, key_path, key_text, read_key
+from analysis.output.names import coded, hidden, key_path, key_text, read_key, write_key
 from analysis.output.write import manifest_text, write_check, write_log, write_report
 
 __all__ = [
@@ -16,6 +16,7 @@ __all__ = [
     "refuse_foreign",
     "run_folder",
     "write_check",
+    "write_key",
     "write_log",
     "write_report",
 ]

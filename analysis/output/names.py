@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import os
 import random
 import re
 from dataclasses import replace
@@ -48,13 +49,37 @@ def key_text(codes: dict[str, str]) -> str:
     return csv_text(pl.DataFrame({"technician": [n for n, _ in rows], "code": [c for _, c in rows]}))
 
 
-def coded(log: Log, known: dict[str, str], seed: int) -> dict[str, str]:
-    """A code for every technician of the log: those already known keep theirs, new ones get a letter pair by lot."""
+def write_key(path: Path, codes: dict[str, str]) -> None:
+    """The key as a file that its owner alone can read; the earlier one stands until the new one is whole.
+
+    Raises
+    ------
+    CannotRun
+        It cannot be written.
+    """
+    beside = path.with_name(f".{path.name}.writing")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        beside.unlink(missing_ok=True)
+        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
+            file.write(key_text(codes))
+        beside.replace(path)
+    except OSError as error:
+        raise CannotRun(
+            str(path), f"cannot be written: {error.strerror}", "room for the key to names", "name another --out"
+        ) from error
+
+
+def coded(log: Log, known: dict[str, str], lot: random.Random) -> dict[str, str]:
+    """A code for every technician of the log: those already known keep theirs, new ones get letters by lot.
+
+    Whoever knows the names and the seed of `lot` can draw the codes again: give `random.SystemRandom()` in earnest.
+    """
     names = set(log.sessions.get_column("technician")) | set(log.technicians.get_column("technician"))
     names |= set(log.coaching.get_column("technician")) | set(_named_in_reasons(log))
     free = [f"T-{a}{b}{c}" for a in LETTERS for b in LETTERS for c in LETTERS]
     free = [code for code in free if code not in set(known.values())]
-    random.Random(f"{seed}:{len(known)}").shuffle(free)
+    lot.shuffle(free)
     return known | dict(zip(sorted(names - known.keys()), free, strict=False))
 
 

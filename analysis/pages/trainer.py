@@ -78,11 +78,11 @@ def _tolerance(report: Report) -> Question:
                 _title(report, str(step)),
             )
         )
-    answer = (
-        f"The risk of a comeback is drawn along {words.count(len(curves), 'reading')}, with the standard's limits."
-        if curves
-        else "Where each tolerance should lie is too few to tell in this log."
-    )
+    told = _clear_along(report)
+    answer = "Where each tolerance should lie is too few to tell in this log."
+    if curves:
+        answer = f"Along {len(told)} of {words.count(len(curves), 'reading')} the risk of a comeback differs by more than chance"
+        answer += f": {words.listed(told[:3])}." if told else "."
     return Question(
         id="tolerance",
         question="Is our tolerance in the right place?",
@@ -97,6 +97,20 @@ def _tolerance(report: Report) -> Question:
         ),
         method="The adjusted risk within the window along the reading itself. The maker's limits come first in any case.",
     )  # fmt: skip
+
+
+def _clear_along(report: Report) -> list[str]:
+    """Readings along which the highest and the lowest risk stand clear of each other's limits, in words."""
+    told = []
+    for (step,), own in report.tolerance.group_by("step", maintain_order=True):
+        known = own.filter(pl.col("lo").is_not_null(), pl.col("hi").is_not_null()).sort("risk", "reading")
+        if known.height and known.row(-1, named=True)["lo"] > known.row(0, named=True)["hi"]:
+            low, high = known.row(0, named=True), known.row(-1, named=True)
+            told.append(
+                f"“{_title(report, str(step))}” from {words.share(high['risk'], high['lo'], high['hi'])} at "
+                f"{high['reading']:g} to {words.share(low['risk'], low['lo'], low['hi'])} at {low['reading']:g}"
+            )
+    return told
 
 
 def _cards(report: Report) -> Question:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import analysis
-
 
 def test_every_name_of_the_door_is_there_whatever_was_imported_before() -> None:
     import analysis.audit
     import analysis.charts
-
     from analysis import audit
 
     assert callable(audit)

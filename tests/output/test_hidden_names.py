@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import random
 import shutil
 from pathlib import Path
 
@@ -83,6 +84,15 @@ def test_the_next_run_keeps_the_codes(told: Path) -> None:
     assert (told / "out.names.csv").read_text("utf-8") == before
 
 
+def test_the_key_is_its_owners_alone_and_cannot_be_drawn_again(told: Path) -> None:
+    assert (told / "out.names.csv").stat().st_mode & 0o077 == 0
+    keys = set()
+    for place in ("a", "b", "c"):
+        audit_exports(AuditOrder((str(told / "in"),), told / place, hide_names=True))
+        keys.add((told / f"{place}.names.csv").read_text("utf-8"))
+    assert len(keys) == 3
+
+
 def test_codes_tell_no_order(told: Path) -> None:
     """Of three names sorted, the codes are sorted for one seed in six: over twenty seeds never all are."""
     from analysis.intake import read_log
@@ -91,12 +101,13 @@ def test_codes_tell_no_order(told: Path) -> None:
     log = read_log([str(told / "in")])
     sorted_codes = 0
     for seed in range(20):
-        key = coded(log, {}, seed)
+        key = coded(log, {}, random.Random(seed))
         codes = [key[name] for name in sorted(key)]
         sorted_codes += codes == sorted(codes)
     assert sorted_codes < 15
 
 
+@pytest.mark.slow
 def test_a_whole_audit_with_hidden_names_shows_none_of_the_fourteen() -> None:
     names = tuple(run().audited.report.log.sessions.get_column("technician").unique())
     assert len(names) >= 10
