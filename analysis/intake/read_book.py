@@ -93,7 +93,7 @@ class _Sheet:
 
 
 def _sheet_table(file: Snapshot, sheet: _Sheet, hints: Sequence[ReadingHint]) -> RawTable | None:
-    grid = sheet.text()
+    grid = sheet.text().with_columns(pl.col(pl.String).replace("", None))
     limits.check_size(sheet.label, columns=grid.width, rows=grid.height)
     place = heading_place(grid.head(_SAMPLE_ROWS).rows(), hints)
     if place is None:
@@ -133,6 +133,8 @@ def _refined(sheet: _Sheet, skipped: int, text: pl.DataFrame) -> pl.DataFrame:
 
 def _numbers(typed: pl.Series, text: pl.Series) -> pl.Series | None:
     if not typed.dtype.is_numeric() or typed.null_count() != text.null_count() or not typed.count():
+        return None
+    if text.cast(pl.Float64, strict=False).null_count() != text.null_count():  # true and false, or dates
         return None
     whole = typed.dtype.is_integer() or bool(((typed == typed.round()) & (typed.abs() < _WHOLE_BELOW)).all())
     return typed.cast(pl.Int64 if whole else pl.Float64)
