@@ -54,7 +54,7 @@ def gamma_poisson(observed: Numbers, expected: Numbers) -> Shrunk:
         terms += observed * np.log(expected / (alpha + expected)) - special.gammaln(observed + 1)
         return -float(terms.sum())
 
-    mean = max(observed.sum() / expected.sum(), 1e-6)
+    mean = max(observed.sum() / max(expected.sum(), 1e-9), 1e-6)
     bounds = [(np.log(0.05), np.log(NO_SPREAD)), (np.log(0.05 / mean), np.log(NO_SPREAD / mean))]
     starts = [np.log([nu, nu / mean]) for nu in (2.0, 50.0, NO_SPREAD / 2)]
     best = min((optimize.minimize(loss, s, method="L-BFGS-B", bounds=bounds) for s in starts), key=lambda r: r.fun)
