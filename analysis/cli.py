@@ -101,6 +101,9 @@ def audit(
     parquet: Annotated[bool, typer.Option("--parquet", help="Write each table as Parquet too.")] = False,
     returns_from: Annotated[str | None, typer.Option(metavar="DATE", help="First day returns were written.")] = None,
     returns_to: Annotated[str | None, typer.Option(metavar="DATE", help="Last day returns were written.")] = None,
+    proof: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="A finished 'rebleed prove', shown to the analyst.")
+    ] = None,
     strict: Strict = False,
 ) -> None:
     """The whole audit, into one folder: tables, log, pages."""
@@ -118,6 +121,7 @@ def audit(
         parquet=parquet,
         returns_from=_day(returns_from, "--returns-from"),
         returns_to=_day(returns_to, "--returns-to"),
+        proof=proof,
     )
     found = audit_exports(order, _say)
     typer.echo(found.text)
@@ -136,6 +140,23 @@ def simulate(
 
     run_simulation(out, sessions, seed, no_effect)
     typer.echo(f"{sessions:,} bleeds and what is true of them: {out}")
+
+
+@app.command()
+def prove(
+    out: OutFolder,
+    workshops: Annotated[int, typer.Option(help="Simulated workshops of each kind.", min=1)] = 20,
+    sessions: Annotated[int, typer.Option(help="Bleeds in each.", min=100, max=1_000_000)] = 3000,
+    cluster: Annotated[str | None, typer.Option(metavar="ADDRESS", help="An existing Dask scheduler.")] = None,
+) -> None:
+    """The audit held against known truth, many times over; a run cut short goes on where it stopped."""
+    from analysis.prove import run_proof
+
+    for row in run_proof(out, workshops, sessions, cluster, _say).iter_rows(named=True):
+        if row["value"] is not None:
+            told = f"{row['value']:.3f} ({row['lo']:.3f} to {row['hi']:.3f})"
+            typer.echo(f"{row['measure']:<62} {told:<26} aim: {row['aim']}  [{row['worlds']} workshops]")
+    typer.echo(f"Read: {out / 'tables' / 'prove.csv'}")
 
 
 def main() -> None:

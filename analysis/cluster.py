@@ -1,0 +1,39 @@
+"""An existing Dask cluster, reached by its address."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from analysis.errors import CannotRun
+
+SECONDS_TO_ANSWER = 10
+
+
+@contextmanager
+def connected(address: str) -> Iterator[Any]:
+    """A client of the cluster at `address` (tcp://host:port).
+
+    Raises
+    ------
+    CannotRun
+        The cluster extra is not installed, or nothing answers.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        cure = "pip install 'rebleed[cluster]'"
+        raise CannotRun(
+            "--cluster", "the libraries that reach a cluster are missing", "the cluster extra", cure
+        ) from error
+    try:
+        client = Client(address, timeout=SECONDS_TO_ANSWER)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError) as error:
+        raise CannotRun(
+            "--cluster", f"nothing answers at {address}", "tcp://host:port of a scheduler", "start it"
+        ) from error
+    try:
+        yield client
+    finally:
+        client.close()  # type: ignore[no-untyped-call]

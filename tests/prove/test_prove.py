@@ -1,0 +1,68 @@
+"""The proof counts what it should, goes on where it stopped, and spreads over a real cluster of two workers."""
+
+import polars as pl
+import pytest
+
+from analysis.errors import CannotRun
+from analysis.prove import Held, World, held, proof, run_proof
+
+
+def world_held(family, estimate, truth, called=(False, False)):
+    lo, hi = [e - 0.1 for e in estimate], [e + 0.1 for e in estimate]
+    return Held(family, 3000, estimate, lo, hi, truth, list(called), 0)
+
+
+def value(table, measure):
+    return table.filter(pl.col("measure") == measure).get_column("value").item()
+
+
+def test_coverage_order_and_false_alarms_are_counted():
+    table = proof(
+        [
+            world_held("base", [0.5, 0.1], [0.55, 0.4]),
+            world_held("no step matters", [0.3, 0.0], [0.0, 0.0], (True, False)),
+        ]
+    )
+    assert value(table, "intervals that hold the truth: base") == 0.5
+    assert value(table, "the first-ranked step's interval holds the truth") == 1.0
+    assert value(table, "Kendall's tau with the true order") == 1.0
+    assert value(table, "no step matters, any is called") == 1.0
+
+
+def test_a_workshop_is_audited_and_set_beside_its_truth():
+    one = held(World("base", 900, 5))
+    assert len(one.estimate) == len(one.truth) > 5
+    assert all(lo <= e <= hi for lo, e, hi in zip(one.lo, one.estimate, one.hi, strict=True))
+
+
+def test_a_run_cut_short_goes_on_where_it_stopped(tmp_path):
+    told = []
+
+    def stop_after_three(line):
+        told.append(line)
+        if len(told) == 3:
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        run_proof(tmp_path / "proof", 1, 100, None, stop_after_three)
+    rest = []
+    run_proof(tmp_path / "proof", 1, 100, None, rest.append)
+    assert len(told) == 3
+    assert len(rest) == 11 - 3
+    assert (tmp_path / "proof" / "tables" / "prove.csv").exists()
+    assert [path.name for path in tmp_path.iterdir()] == ["proof"]
+
+
+def test_a_cluster_of_two_workers_gives_the_same_table(tmp_path):
+    from distributed import LocalCluster
+
+    alone = run_proof(tmp_path / "alone", 1, 100, None, lambda _: None)
+    with LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None) as cluster:
+        spread = run_proof(tmp_path / "spread", 1, 100, cluster.scheduler_address, lambda _: None)
+    assert spread.equals(alone)
+
+
+def test_a_cluster_that_does_not_answer_is_told(tmp_path, monkeypatch):
+    monkeypatch.setattr("analysis.cluster.SECONDS_TO_ANSWER", 1)
+    with pytest.raises(CannotRun, match="nothing answers"):
+        run_proof(tmp_path / "proof", 1, 100, "tcp://127.0.0.1:9", lambda _: None)
