@@ -1,0 +1,50 @@
+"""Do effects last? The test on a log, and on effects made up for it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analysis.steps.by_return import by_return
+from analysis.steps.proportional import lasting, told_of
+from analysis.steps.windows import two_windows
+
+
+@pytest.fixture(scope="module")
+def fitted(workshop, costs):
+    return by_return(workshop, costs.design), two_windows(workshop, costs.design)
+
+
+def moved(fitted, share):
+    """The same fit with late effects that are this share of early ones, known to a hundredth."""
+    returns, windows = fitted
+    steps = len(returns.spared)
+    early = windows.effects[:steps]
+    rows = np.zeros((2 * steps, windows.rows.shape[1]))
+    rows[np.arange(steps), np.arange(steps)] = 0.01
+    rows[steps + np.arange(steps), windows.rows.shape[1] - steps + np.arange(steps)] = 0.01
+    effects = np.concatenate([windows.effects[:-steps], share * early])
+    return lasting(replace(windows, effects=effects, rows=rows), returns)
+
+
+def test_effects_that_stay_pass(fitted):
+    found = moved(fitted, 1.0)
+    assert not found.fails
+    assert found.ratio == pytest.approx(1.0, abs=1e-9)  # arithmetic
+
+
+def test_effects_that_fade_fail(fitted):
+    found = moved(fitted, 0.0)
+    assert found.fails
+    assert found.ratio < 0.9
+
+
+def test_with_fewer_late_returns_than_steps_nothing_is_tested(fitted):
+    returns, windows = fitted
+    assert lasting(replace(windows, late_returns=5), returns) is None
+    assert "Too few" in told_of(None, 90)
+
+
+def test_a_failed_test_is_said_with_what_follows_from_it(fitted):
+    assert "within the window alone" in told_of(moved(fitted, 0.0), 90)
+    assert "no proof" in told_of(moved(fitted, 1.0), 90)

@@ -1,0 +1,48 @@
+"""Scenarios: jointly, for causes do not add up."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.steps import YearlyCost, what_if
+
+A_YEAR = YearlyCost(bleeds=1200, minutes=40.0, parts=5.0)
+
+
+@pytest.fixture(scope="module")
+def scenarios(costs):
+    return what_if(costs, A_YEAR, np.random.default_rng(3))
+
+
+def one(table, name):
+    return table.row(by_predicate=pl.col("scenario") == name, named=True)
+
+
+def test_a_single_step_spares_what_the_ranking_says(costs, scenarios):
+    for step, spared, lo in costs.table.filter(pl.col("rank") <= 3).select("step", "preventable_per_100", "lo").rows():
+        alone = one(scenarios, f"{step} never missed")
+        assert (alone["preventable_per_100"], alone["lo"]) == pytest.approx((spared, lo))
+
+
+def test_all_steps_together_spare_no_more_than_comes_back(costs, workshop, scenarios):
+    rate = 100 * workshop.bleeds.filter("mature")["came_back"].mean()
+    assert 0 < one(scenarios, "no step ever missed")["preventable_per_100"] < rate
+
+
+def test_half_the_misses_spare_about_half(scenarios):
+    whole = one(scenarios, "the costliest three never missed")["preventable_per_100"]
+    half = one(scenarios, "the costliest three missed half as often")["preventable_per_100"]
+    assert half == pytest.approx(whole / 2, rel=0.3)  # one half of some 300 misses, drawn by lot
+
+
+def test_a_year_is_bleeds_times_spared_times_the_cost_of_one(scenarios):
+    table = scenarios.with_columns(again=pl.col("preventable_per_100") / 100 * 1200)
+    assert table["comebacks_per_year"].to_list() == pytest.approx(table["again"].to_list())
+    assert table["minutes_per_year"].to_list() == pytest.approx((table["again"] * 40).to_list())
+    assert table["parts_per_year"].to_list() == pytest.approx((table["again"] * 5).to_list())
+
+
+def test_a_joint_interval_is_at_least_as_wide_as_its_costliest_step_says(costs, scenarios):
+    two = one(scenarios, "the costliest two never missed")
+    first = costs.table.filter(pl.col("rank") == 1).row(0, named=True)
+    assert two["hi"] - two["lo"] > 0.8 * (first["hi"] - first["lo"])  # 400 draws: limits good to a tenth
