@@ -71,7 +71,7 @@ def told_of(effects: Lasting | None, window_days: int) -> str:
     measured = f"after {window_days} days they are {effects.ratio:.2f} ± {effects.ratio_sd:.2f} of what they are before"
     if effects.fails:
         return (
-            f"Effects do not last ({measured}; p = {min(effects.p_along, effects.p_all):.3f}), "
+            f"Effects change with time ({measured}; p = {min(effects.p_along, effects.p_all):.3f}), "
             "so the column by_return uses returns within the window alone."
         )
     return f"No sign that effects change with time ({measured}); that is no proof that they do not."

@@ -47,13 +47,14 @@ def months(prepared: Prepared, risk: Numbers, rng: np.random.Generator) -> DataF
         risk=np.clip(risk, 1e-6, 1 - 1e-6), all=pl.lit("all"), shop=pl.col("shop").fill_null("not recorded")
     )
     missed = prepared.missed
+    schema = empty(Months).schema
     parts = []
     for (kind, group), own in raw.group_by("kind", "group", maintain_order=True):
         mine = bleeds.get_column(str(kind)) == group
-        parts.append(_group(own, bleeds.filter(mine), missed.filter(mine), prepared.too_few, rng))
-    schema = empty(Months).schema
+        told = _group(own, bleeds.filter(mine), missed.filter(mine), prepared.too_few, rng)
+        parts.append(told.select(schema.names()).cast(schema))
     table = pl.concat(parts) if parts else empty(Months)
-    return checked(Months, table.select(schema.names()).cast(schema).sort("kind", "group", "month"))
+    return checked(Months, table.sort("kind", "group", "month"))
 
 
 def _group(
@@ -105,7 +106,7 @@ def _cusum(bleeds: pl.DataFrame, whole: pl.DataFrame, own: pl.DataFrame) -> pl.D
     level = (int(base.get_column("came_back").sum()) + OWN_COMEBACKS) / (
         float(base.get_column("risk").sum()) + OWN_COMEBACKS
     )
-    risk = np.clip(followed.get_column("risk").to_numpy() * level, 1e-6, 0.95)
+    risk = np.clip(followed.get_column("risk").to_numpy() * level, 1e-6, 1 - 1e-6)
     back = followed.get_column("came_back").to_numpy().astype(float)
     a_year = followed.height / max(own.height, 1) * 12
     up, down = path(weights(risk, back, WORSE)), path(weights(risk, back, BETTER))
@@ -158,6 +159,8 @@ def step_moved(bleeds: pl.DataFrame, missed: pl.DataFrame, month: str, *, worse:
         p = (p0 * n0 + p1 * n1) / (n0 + n1)
         sd = np.sqrt(p * (1 - p) * (1 / n0 + 1 / n1))
         z.append((p1 - p0) / sd if sd > 0 else 0.0)
+    if not z:
+        return None
     leaning = np.array(z) if worse else -np.array(z)
     q = benjamini_hochberg(stats.norm.sf(leaning))
     best = int(leaning.argmax())
