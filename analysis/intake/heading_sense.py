@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from analysis.intake.units import unit_named
-from analysis.intake.vocabulary import FieldWords, concepts, tokens
+from analysis.intake.vocabulary import FieldWords, concepts, little_words, tokens
 
 _LONGEST_PHRASE = 4
 _SHORTEST_STEM = 4
@@ -73,10 +73,16 @@ def _words_and_unit(text: str) -> tuple[list[str], str | None]:
     for length in (2, 1):
         if len(words) > length:
             unit = unit_named(" ".join(words[-length:]))
-            if unit:
+            if unit and not _says_more(text, words, length):
                 return words[:-length], unit
     sign = re.search(r'[%"″]|°\s?[CF]\b', text)
     return words, unit_named(sign[0]) if sign else None
+
+
+def _says_more(text: str, words: list[str], length: int) -> bool:
+    """Whether a unit at the end is rather a letter beside another (`v/h`), or part of a phrase of the trade."""
+    phrase = " ".join(words[-length - 1 :])
+    return phrase in concepts().meanings or bool(re.search(r"\b\w/\w\W*$", text))
 
 
 def _language(words: Iterable[str]) -> str:
@@ -95,7 +101,8 @@ def _senses(words: list[str], spoken: str) -> list[Sense]:
             1,
         )  # fmt: skip
         phrase = " ".join(words[place : place + length])
-        senses += _senses_of(phrase, spoken)
+        if phrase not in little_words() or len(words) == 1:
+            senses += _senses_of(phrase, spoken)
         place += length
     return [sense for sense in senses if sense is not None]
 
@@ -105,7 +112,7 @@ def _senses_of(word: str, spoken: str) -> list[Sense]:
     """The senses of one word: as it stands, as a compound, by its stem, or as an abbreviation."""
     for spelled in dict.fromkeys((word, re.sub(r"([aou])e", r"\1", word))):
         if spelled in concepts().meanings:
-            return [_sense(spelled, spoken, 1.0)]
+            return [_foreign_or_clipped(spelled, spoken)]
         parts = _compound(spelled, 3)
         if parts:
             return [_sense(part, spoken, 1.0) for part in parts]
@@ -115,6 +122,15 @@ def _senses_of(word: str, spoken: str) -> list[Sense]:
     if word.isdigit() or (len(word) == 1 and not word.isalpha()):
         return []
     return [_abbreviated(word, spoken)]
+
+
+def _foreign_or_clipped(word: str, spoken: str) -> Sense:
+    """A known word; one of another language may as well be a clipped word of the file's own (`rem` is no brake here)."""
+    sense = _sense(word, spoken, 1.0)
+    if max(sense.values()) == 1.0 or len(word) < 2:
+        return sense
+    clips = _abbreviated(word, spoken)
+    return {concept: max(sense.get(concept, 0.0), clips.get(concept, 0.0)) for concept in (*sense, *clips)}
 
 
 def _sense(word: str, spoken: str, sure: float) -> Sense:
@@ -161,6 +177,8 @@ def _long_stems() -> tuple[str, ...]:
 def _abbreviated(word: str, spoken: str) -> Sense:
     """What a clipped word may stand for: the start of a word, its consonants, or letters of it in order."""
     senses: Sense = {}
+    if len(word) > 2 and word.endswith("s"):
+        senses = dict(_abbreviated(word[:-1], spoken))
     for whole, meanings in concepts().meanings.items():
         sure = clipped(word, whole) if len(whole) > len(word) and whole not in concepts().alone else 0.0
         if sure:

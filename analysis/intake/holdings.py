@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -10,7 +11,7 @@ import polars as pl
 from analysis.intake.dates import moments
 from analysis.intake.heading_sense import clipped
 from analysis.intake.units import Unit, unit_for
-from analysis.intake.vocabulary import folded, level_lexicon, missing_lexicon, tokens
+from analysis.intake.vocabulary import folded, level_lexicon, missing_lexicon, pairs, tokens
 from analysis.intake.words import FALSE, TRUE, squeezed
 from schemas import Entry
 
@@ -80,7 +81,7 @@ def speaks_for_itself(held: Holding, entry: Entry) -> float:
     least three of the field's levels (both, where it has two), else 0. Fluids, of which there are three, never do."""
     if not entry.levels or entry.name in FLUID_FIELDS or not len(held.texts) or len(held.distinct) > 60:
         return 0.0
-    levels = {level_of(word, entry) for word in held.distinct} - {None}
+    levels = set(levels_of(held.distinct, entry).values())
     enough = len(levels) >= min(TELLING_LEVELS, len(entry.levels))
     return 0.5 if enough and _worded(held, entry) > TELLING_SHARE else 0.0
 
@@ -96,7 +97,9 @@ def likely_unit(held: Holding, entry: Entry, usual: float | None, named: str | N
     if own is None or usual is None or not held.numbers.count():
         return None
     names = [
-        name for name in (own, "cm", "in", "fl_oz", "in_lb", "f", "percent", "s") if name and unit_for(name, entry.unit)
+        name
+        for name in (own, "cm", "m", "in", "fl_oz", "in_lb", "f", "percent", "s", "h")
+        if name and unit_for(name, entry.unit)
     ]
     best = max(
         names,
@@ -109,6 +112,16 @@ def likely_unit(held: Holding, entry: Entry, usual: float | None, named: str | N
     ours = _inside(held, entry, unit_for(own, entry.unit)) if own else 0.0
     better = _inside(held, entry, unit_for(best, entry.unit))
     return best if best != own and better > ours + 0.3 else None
+
+
+def levels_of(words: Sequence[str], entry: Entry) -> dict[str, str]:
+    """The level of each of a column's words that some language knows; V and A are front and rear only together."""
+    plain = {folded(word).strip(". "): word for word in words}
+    for pair in pairs(entry.name):
+        if set(plain) == set(pair):
+            return {plain[word]: level for word, level in zip(pair, entry.levels, strict=True)}
+    told = ((word, level_of(word, entry)) for word in words)
+    return {word: level for word, level in told if level is not None}
 
 
 def level_of(word: str, entry: Entry) -> str | None:
@@ -172,7 +185,8 @@ def _worded(held: Holding, entry: Entry) -> float:
     if len(held.distinct) > 60:
         return 0.02
     counts = held.texts.value_counts()
-    total = sum(n for word, n in counts.iter_rows() if level_of(word, entry) is not None)
+    known = levels_of(held.distinct, entry)
+    total = sum(n for word, n in counts.iter_rows() if word in known)
     share = total / len(held.texts)
     return (
         0.1 + 0.9 * share

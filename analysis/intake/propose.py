@@ -12,7 +12,7 @@ import polars as pl
 from analysis.errors import CannotRun
 from analysis.intake.day_order import Order, order_told
 from analysis.intake.heading_sense import Heading, headings, likeness
-from analysis.intake.holdings import Holding, holding, level_of, likely_unit, speaks_for_itself, suits
+from analysis.intake.holdings import Holding, holding, levels_of, likely_unit, speaks_for_itself, suits
 from analysis.intake.raw import RawTable
 from analysis.intake.table_map import FIELDS, MADE_IDS, required_fields
 from analysis.intake.units import unit_for
@@ -188,10 +188,11 @@ def _words(entry: Entry, held: Holding) -> tuple[dict[str, tuple[str, ...]], tup
     by_level: dict[str, list[str]] = {}
     unknown = []
     often: dict[str, int] = dict(held.texts.value_counts().iter_rows())
+    known = levels_of(held.distinct[:80], entry)
     for word in held.distinct[:80]:
         if squeezed(word) in own:
             continue
-        level = level_of(word, entry)
+        level = known.get(word)
         if level is not None:
             by_level.setdefault(level, []).append(word)
         elif often.get(word, 0) > max(2, 0.002 * len(held.texts)):

@@ -67,6 +67,18 @@ def level_lexicon(name: str) -> Lexicon:
 
 
 @cache
+def pairs(name: str) -> tuple[tuple[str, ...], ...]:
+    """Words for the levels of a field that tell them only together, in the order of the levels."""
+    return tuple(tuple(pair.split()) for pair in _told("grammar")["pairs"].get(name, ()))
+
+
+@cache
+def little_words() -> frozenset[str]:
+    """Words that a heading has between the telling ones."""
+    return frozenset(_told("grammar")["between"]["words"].split())
+
+
+@cache
 def missing_lexicon() -> frozenset[str]:
     """Words that say nothing was recorded, as `folded` spells them."""
     return frozenset(folded(word) for language in LANGUAGES for word in _told(language)["missing"]["words"].split())
