@@ -59,7 +59,7 @@ def _fitted(cells: Numbers, place: NDArray[np.int64], rows: NDArray[np.bool_], b
 
     n = np.bincount(place[rows], minlength=len(cells)).astype(float)
     y = np.bincount(place[rows & back], minlength=len(cells)).astype(float)
-    if y.sum() == 0 or y.sum() == n.sum():
+    if y.sum() == 0 or y.sum() == n.sum() or cells.shape[1] == 0:
         return np.full(len(cells), y.sum() / max(n.sum(), 1))
     seen = n > 0
     x = np.concatenate([cells[seen], cells[seen]])
@@ -81,7 +81,7 @@ def _cells(bleeds: pl.DataFrame, without: str | None) -> tuple[Numbers, NDArray[
     numbered = frame.with_columns(cell=pl.struct(frame.columns).rank("dense").cast(pl.Int64) - 1)
     distinct = numbered.unique("cell").sort("cell").drop("cell")
     columns = [
-        np.eye(codes.max() + 1)[codes][:, 1:]
+        np.eye(codes.max(initial=0) + 1)[codes][:, 1:]
         for name in distinct.columns
         for codes in [distinct.get_column(name).rank("dense").to_numpy().astype(np.int64) - 1]
     ]

@@ -142,3 +142,10 @@ def test_only_young_bleeds_have_no_ratio():
     table = rates(world, np.random.default_rng(1))
     assert table["ratio"].null_count() == table.height
     assert "high" not in table["signal"].to_list()
+
+
+def test_work_that_was_never_described_is_all_alike():
+    world = bare(np.arange(3000) % 10 == 0, technician=["Wren", "Flint", "Alder"] * 1000)
+    risk = expected_risk(world, np.random.default_rng(1))
+    assert risk == pytest.approx(np.full(3000, 0.1), rel=0.2)  # folds of 600 differ a little
+    assert group(rates(world, np.random.default_rng(1)), "technician", "Wren")["signal"] == "none"

@@ -1,0 +1,120 @@
+"""Months: limits, a CUSUM adjusted for the work, since when it changed and which step moved with it."""
+
+import datetime as dt
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.rates import expected_risk
+from analysis.watch import change_point, limit_for, months, path, step_moved, weights
+from tests.rates.bare import AS_OF, bare
+
+MONTHS = 24
+AGE = np.array([(AS_OF - (dt.date(2024, 1, 1) + dt.timedelta(days=d))).days for d in range(730)])
+
+
+def drawn(seed=1, a_month=130, rate=0.10, factor=1.0, begins=13, missed=None, **columns):
+    """Two years to the end of 2025, all followed by mid 2026; the hazard changes by `factor` in month `begins`."""
+    rng = np.random.default_rng(seed)
+    n = a_month * MONTHS
+    month = np.repeat(np.arange(1, MONTHS + 1), a_month)
+    day = np.array([(dt.date(2024 + (m - 1) // 12, (m - 1) % 12 + 1, 1) - dt.date(2024, 1, 1)).days for m in month])
+    age = (AS_OF - dt.date(2024, 1, 1)).days - day - rng.integers(0, 28, n)
+    hazard = -np.log(1 - rate) * np.where(month >= begins, factor, 1.0)
+    back = rng.random(n) < 1 - np.exp(-hazard)
+    steps = (
+        None if missed is None else {k: rng.random(n) < np.where(month >= begins, b, a) for k, (a, b) in missed.items()}
+    )
+    return bare(back, age_days=age, missed=steps, **columns)
+
+
+def watched(world, seed=1):
+    return months(world, expected_risk(world, np.random.default_rng(seed)), np.random.default_rng(seed))
+
+
+@pytest.fixture(scope="module")
+def doubled():
+    return watched(drawn(factor=2.0, missed={"purge": (0.12, 0.60), "cycles": (0.15, 0.15), "reach": (0.3, 0.3)}))
+
+
+def test_a_doubling_is_signalled_and_dated(doubled):
+    began = doubled.filter("change_began")["month"].to_list()
+    assert len(began) == 1
+    assert began[0] in ("2024-12", "2025-01", "2025-02")
+    assert "high" in doubled.filter(pl.col("month") >= "2025-01")["signal"].to_list()
+
+
+def test_the_step_that_moved_with_it_is_named_in_that_month_alone(doubled):
+    assert doubled.filter("change_began")["step_moved"].to_list() == ["purge"]
+    assert doubled.filter(~pl.col("change_began"))["step_moved"].null_count() == MONTHS - 1
+
+
+def test_a_halving_is_signalled_low():
+    table = watched(drawn(rate=0.15, factor=0.4))
+    assert "low" in table.filter(pl.col("month") >= "2025-01")["signal"].to_list()
+    assert table["change_began"].sum() == 1
+
+
+def test_a_step_that_moved_the_other_way_is_not_named():
+    table = watched(drawn(factor=2.0, missed={"purge": (0.60, 0.12), "cycles": (0.15, 0.15)}))
+    assert table.filter("change_began")["step_moved"].to_list() == [None]
+
+
+def test_a_step_recorded_too_seldom_is_not_named():
+    world = drawn(a_month=10, missed={"purge": (0.0, 1.0)})
+    thin = world.missed.with_columns(
+        pl.when(pl.int_range(pl.len()).is_in([0, 1, 200, 201])).then("purge").alias("purge")
+    )
+    assert step_moved(world.bleeds, thin, "2025-01", worse=True) is None
+
+
+def test_months_not_wholly_followed_raise_no_signal():
+    world = drawn(factor=2.0)
+    young = world.bleeds.with_columns(mature=pl.col("month") < "2025-11", age_days=pl.col("age_days"))
+    table = watched(type(world)(young, world.missed, world.standard, world.as_of, world.window_days))
+    late = table.filter(pl.col("month") >= "2025-11")
+    assert set(late["signal"]) == {"too_few"}
+    assert late["cusum_up"].null_count() == 2
+
+
+def test_each_shop_is_watched_by_itself():
+    world = drawn(shop=["North", "South"] * (65 * MONTHS))
+    table = watched(world)
+    assert table.group_by("group").len().sort("group").rows() == [("North", 24), ("South", 24), ("all", 24)]
+    assert table.filter(pl.col("group") == "North")["cusum_limit"].null_count() == 0
+
+
+@pytest.mark.parametrize("n", [0, 1, 12, 400])
+@pytest.mark.parametrize("share", [0.0, 1.0])
+def test_thin_and_one_sided_logs_are_told_without_a_crash(n, share):
+    world = bare(np.full(n, share > 0), age_days=AGE[np.arange(n) * 7 % 730], missed={"purge": np.zeros(n, dtype=bool)})
+    table = watched(world)
+    assert table["change_began"].sum() == 0
+    assert not table["signal"].is_in(["high", "low"]).any()
+
+
+def test_a_single_month_is_told_without_a_signal():
+    table = watched(bare(np.arange(500) % 5 == 0, age_days=np.full(500, 200)))
+    assert table["signal"].to_list() == ["too_few"]
+
+
+def test_the_same_generator_gives_the_same_months():
+    world = drawn(factor=2.0)
+    assert watched(world).equals(watched(world))
+
+
+def test_limits_of_the_cusum_grow_with_the_run_they_are_set_for():
+    risk = np.full(100, 0.06)
+    assert limit_for(risk, 2, 500) < limit_for(risk, 2, 5000) < limit_for(risk, 2, 50_000)
+
+
+def test_a_return_raises_the_sum_for_worse_and_lowers_the_one_for_better():
+    assert weights(np.array([0.1]), np.array([1.0]), 2)[0] > 0 > weights(np.array([0.1]), np.array([1.0]), 0.5)[0]
+    assert path(np.array([-1.0, -1.0, 0.5])).tolist() == [0, 0, 0.5]
+
+
+def test_a_change_point_needs_four_months():
+    rng = np.random.default_rng(1)
+    assert change_point(np.array([1.0, 1, 9]), np.ones(3), rng) is None
+    assert change_point(np.array([1.0, 1, 9, 9]), np.ones(4), rng).place == 2
