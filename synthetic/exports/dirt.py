@@ -7,6 +7,7 @@ and returns that are no re-bleed. So what is injected is all that follows.
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,13 +16,14 @@ from synthetic.exports.manner import Manner, Sheet
 from synthetic.exports.rendered import Cell, Flaw, Row, number
 from synthetic.made import Made
 
-UNREADABLE = ("ca. 20", "?", "x", "1,2,3")
+UNREADABLE = ("ca. 20", "?", "x", "viel")
 WRONG_NUMBERS = {"lever_port_nm": 48.0, "lever_reach_mm": 780.0, "shop_temp_c": 180.0, "minutes": 9000.0}
 WRONG_WORDS = {"brake": "middle", "fluid_out": "purple", "complaint": "wobbles", "hose_route": "sideways"}
 REQUIRED = {"sessions": ("bike_id", "technician"), "comebacks": ("bike_id",)}
 DATES = {"sessions": "started_at", "comebacks": "returned_at"}
 IDS = {"sessions": "session_id", "comebacks": "comeback_id"}
 COPY_WITHIN = 40
+Soiling = Callable[[Row], Row]
 
 
 @dataclass(frozen=True)
@@ -44,27 +46,29 @@ def soiled(grid: Grid, made: Made, eligible: list[int], each: int, rng: np.rando
     `eligible` are the rows that may be set aside. Row order stays; copies follow their originals.
     """
     rows = list(grid.rows)
-    free = [int(i) for i in rng.permutation(eligible)]
-    for flawed in (*_cell_flaws(grid, made, rng), *_set_aside_flaws(grid, made)):
-        for _ in range(each):
-            if free:
-                at = free.pop()
-                rows[at] = flawed(rows[at])
+    set_aside = [*_set_aside_flaws(grid, made)]
+    blanked = [*_cell_flaws(grid, rng)]
+    lonely = [int(i) for i in rng.permutation(eligible)]
+    others = [int(i) for i in rng.permutation(len(rows)) if i not in set(eligible)]
+    if len(lonely) < each * (len(set_aside) + 1) or len(others) < each * (len(blanked) + 1):
+        raise ValueError(f"flaws_each: too many for {len(rows)} rows of {grid.sheet.table}, got {each}; make more rows")
+    for free, flaws in ((lonely, set_aside), (others, blanked)):
+        for flawed in flaws * each:
+            at = free.pop()
+            rows[at] = flawed(rows[at])
     added: list[tuple[int, Row]] = []
-    for kind in (_copy, _contradiction):
-        for _ in range(each):
-            if free:
-                at = free.pop()
-                rows[at], other = kind(grid, rows[at])
-                if other is not None:
-                    added.append((min(at + int(rng.integers(1, COPY_WITHIN)), len(rows)), other))
+    for free, kind in ((others, _copy), (lonely, _contradiction)):
+        for at in [free.pop() for _ in range(each)]:
+            rows[at], other = kind(grid, rows[at])
+            if other is not None:
+                added.append((min(at + int(rng.integers(1, COPY_WITHIN)), len(rows)), other))
     added += _strays(grid, rows, each, rng)
     for at, row in sorted(added, key=lambda pair: pair[0], reverse=True):
         rows.insert(at, row)
     return rows
 
 
-def _cell_flaws(grid: Grid, made: Made, rng: np.random.Generator):  # type: ignore[no-untyped-def]
+def _cell_flaws(grid: Grid, rng: np.random.Generator) -> Iterator[Soiling]:
     """Flaws of optional fields: the cell is blanked and the row stays."""
     for field, value in WRONG_NUMBERS.items():
         at = grid.place(field)
@@ -82,7 +86,7 @@ def _cell_flaws(grid: Grid, made: Made, rng: np.random.Generator):  # type: igno
             yield _put(at, text, Flaw(field, "unreadable", text, "value_blanked"))
 
 
-def _set_aside_flaws(grid: Grid, made: Made):  # type: ignore[no-untyped-def]
+def _set_aside_flaws(grid: Grid, made: Made) -> Iterator[Soiling]:
     """Flaws of required fields: the row is set aside."""
     for field in REQUIRED[grid.sheet.table]:
         at = grid.place(field)
@@ -100,7 +104,7 @@ def _set_aside_flaws(grid: Grid, made: Made):  # type: ignore[no-untyped-def]
         yield _put(brake, "middle", Flaw("brake", "unknown_level", "middle", "row_set_aside"))
 
 
-def _put(at: int, cell: Cell, flaw: Flaw):  # type: ignore[no-untyped-def]
+def _put(at: int, cell: Cell, flaw: Flaw) -> Soiling:
     def flawed(row: Row) -> Row:
         return replace(row, cells=(*row.cells[:at], cell, *row.cells[at + 1 :]), flaws=(*row.flaws, flaw))
 
@@ -120,6 +124,8 @@ def _contradiction(grid: Grid, row: Row) -> tuple[Row, Row | None]:
         return row, None
     flaw = Flaw(IDS[grid.sheet.table], "two_contents", _id(grid, row), "row_set_aside")
     other = number(77.0, grid.sheet.columns[minutes], grid.manner, grid.typed)
+    if other == row.cells[minutes]:
+        other = number(78.0, grid.sheet.columns[minutes], grid.manner, grid.typed)
     changed = (*row.cells[:minutes], other, *row.cells[minutes + 1 :])
     return replace(row, flaws=(flaw,)), Row(changed, row.year, (flaw,))
 
@@ -132,8 +138,9 @@ def _id(grid: Grid, row: Row) -> str:
 def _strays(grid: Grid, rows: list[Row], each: int, rng: np.random.Generator) -> list[tuple[int, Row]]:
     """Rows from nowhere: lines with too many cells (text files), returns of bikes nobody knows."""
     made: list[tuple[int, Row]] = []
+    clean = [row for row in rows if not row.flaws]
     for turn in range(each):
-        pattern = rows[int(rng.integers(len(rows)))]
+        pattern = clean[int(rng.integers(len(clean)))]
         where = int(rng.integers(1, len(rows) + 1))
         if grid.manner.kind(grid.sheet) == "text":
             broken = ("" if c is None else c for c in pattern.cells)

@@ -79,12 +79,12 @@ def _belongs(row: Row, sheet: Sheet) -> bool:
 
 
 def _eligible(made: Made, table: str) -> list[int]:
-    """Rows on which nothing else hangs: bikes bled once that never came back; returns that are no re-bleed."""
+    """Rows on which nothing else hangs: brakes bled once, of bikes without returns; returns that are no re-bleed."""
     if table == "comebacks":
         quiet = made.comebacks["complaint"].is_in(["noise", "drag"]) | made.comebacks["finding"].is_in(["pads"])
         return quiet.arg_true().to_list()
     alone = made.sessions.select(
-        (pl.len().over("bike_id") == 1) & ~pl.col("bike_id").is_in(made.comebacks["bike_id"].to_list())
+        (pl.len().over("bike_id", "brake") == 1) & ~pl.col("bike_id").is_in(made.comebacks["bike_id"].to_list())
     )
     noted = made.sessions["session_id"].is_in(made.passes["session_id"].to_list())
     return (alone.to_series() & ~noted).arg_true().to_list()
