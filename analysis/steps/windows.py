@@ -22,9 +22,9 @@ Numbers = NDArray[np.float64]
 class Windows:
     """Early and late effects of the steps, and of steps not recorded; `rows` is each bike's influence on both.
 
-    The order of columns is early steps, early not-recorded, late steps. `shown` is the matrix by which the ridges let
-    the truth through: the expected effects are `shown` times the true ones, so that an effect of which the log says
-    nothing is not taken for one known to be nought.
+    The order of columns is early steps, early not-recorded, late steps. `shown` is the matrix by which the ridge lets
+    late effects through: the expected effects are `shown` times the true ones, so that a late effect of which the log
+    says nothing is not taken for one known to be nought.
     """
 
     effects: Numbers
@@ -65,5 +65,7 @@ def two_windows(prepared: Prepared, design: Design) -> Windows:
     widened = np.sqrt(events / max(events - model.edf, 0.25 * events))
     kept = [*range(design.size), *design.unrecorded_columns, *range(width, width + design.size)]
     rows = clustered(influence(x, model)[:, kept], bike) * widened
-    shown = np.eye(len(kept)) - model.covariance[np.ix_(kept, kept)] * model.penalties[kept]
+    shown = np.eye(len(kept))
+    held_back = model.covariance[np.ix_(kept, kept)] * model.penalties[kept]
+    shown[-design.size :, -design.size :] -= held_back[-design.size :, -design.size :]
     return Windows(model.coefficients[kept], shown, int(returned[later].sum()), rows, model)
