@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import analysis.intake
+from tests.intake.day_cases import DAY_CASES, DayCase
 from tests.intake.link_cases import LINK_CASES, LinkCase
 
 
@@ -18,6 +19,12 @@ def rules_text() -> str:
         "| --- | --- | --- | --- |",
         *(_line(case) for case in LINK_CASES),
         "",
+        "# Which day a log stands on",
+        "",
+        "| because | bleeds | returns | given | as-of date | set aside |",
+        "| --- | --- | --- | --- | --- | --- |",
+        *(_day_line(case) for case in DAY_CASES),
+        "",
     ]
     return "\n".join(lines)
 
@@ -29,6 +36,12 @@ def _line(case: LinkCase) -> str:
     aside = f"; set aside: {', '.join(case.aside)}" if case.aside else ""
     back = f"{written or 'none'}, {brake or 'none'}, {when}{bike}"
     return f"| {case.because} | {bleeds}{aside} | {back} | {case.bleed or 'no bleed'} |"
+
+
+def _day_line(case: DayCase) -> str:
+    days = [", ".join(each) or "none" for each in (case.bleeds, case.returns)]
+    cells = [case.because, *days, case.given or "none", case.as_of or "the run stops", ", ".join(case.aside) or "none"]
+    return f"| {' | '.join(cells)} |"
 
 
 if __name__ == "__main__":

@@ -1,0 +1,59 @@
+"""Linking against a plain walk through every bleed, written from the rules alone."""
+
+from __future__ import annotations
+
+import polars as pl
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.intake.link import links
+from tests.build import bleed, comeback, table
+
+MOMENTS = st.builds(
+    lambda day, hour: f"2026-01-{day:02d}" + ("" if hour is None else f"T{hour:02d}:30"),
+    st.integers(1, 6),
+    st.sampled_from([None, 0, 9, 15]),
+)
+BIKES, BRAKES = st.sampled_from("AB"), st.sampled_from(["front", "rear"])
+BLEEDS = st.lists(st.tuples(BIKES, BRAKES, MOMENTS), min_size=1, max_size=7)
+WRITTEN = st.sampled_from([None, "S0", "S1", "S2", "aside", "nowhere"])
+RETURNS = st.lists(st.tuples(BIKES, st.one_of(st.none(), BRAKES), MOMENTS, WRITTEN), min_size=1, max_size=7)
+
+
+def earlier(start, back):
+    """Not later by the moment where both have an hour, else by the day."""
+    return start <= back if len(start) > 10 and len(back) > 10 else start[:10] <= back[:10]
+
+
+def answers(bleeds, back):
+    """Every bleed that the rules allow as the answer; more than one where two bleeds began at the same moment."""
+    bike, brake, when, written = back
+    ids = [f"S{i}" for i in range(len(bleeds))]
+    if written == "aside":
+        return {None}
+    if written in ids:
+        named = bleeds[ids.index(written)]
+        return {written if named[0] == bike and earlier(named[2], when) else None}
+    before = [(b, i) for b, i in zip(bleeds, ids, strict=True) if b[0] == bike and earlier(b[2], when)]
+    brakes = {b[1] for b, _ in before} if brake is None else {brake}
+    if len(brakes) != 1:
+        return {None}
+    before = [(b, i) for b, i in before if b[1] in brakes]
+    newest = max((b[2] for b, _ in before), default=None)
+    return {i for b, i in before if b[2] == newest} or {None}
+
+
+@settings(max_examples=150, deadline=None)
+@given(bleeds=BLEEDS, returns=RETURNS)
+def test_every_return_answers_as_a_plain_walk_says(bleeds, returns):
+    bled = [bleed(f"S{i}", when, bike_id=bike, brake=brake) for i, (bike, brake, when) in enumerate(bleeds)]
+    back = [
+        comeback(f"C{i}", when, bike_id=bike, brake=brake, session_id=written)
+        for i, (bike, brake, when, written) in enumerate(returns)
+    ]
+    found = links(table("sessions", bled), table("comebacks", back), pl.Series(["aside"]))
+    for (_, got, days), one in zip(found.sort("comeback_id").iter_rows(), returns, strict=True):
+        assert got in answers(bleeds, one)
+        assert (days is None) == (got is None)
+        if got is not None:
+            assert days == int(one[2][8:10]) - int(bleeds[int(got[1:])][2][8:10])
