@@ -65,7 +65,10 @@ def log_from(found: RawTables, mapping: Mapping | None, as_of: dt.date | None) -
     if "sessions" not in parts:
         raise _no_sessions(found, mapping)
     tables = {name: settled(gathered(name, tuple(own))) for name, own in parts.items()}
-    day = as_of_date(_days(tables), as_of)
+    days = _days(tables)
+    if as_of is None and days.is_empty():
+        raise _none_accepted(_judge(tables["sessions"], None))
+    day = as_of_date(days, as_of)
     done = {name: _judge(one, day) for name, one in tables.items()}
     if done["sessions"].accepted.is_empty():
         raise _none_accepted(done["sessions"])
@@ -109,7 +112,7 @@ def _days(tables: dict[str, Settled]) -> pl.Series:
     return found.filter(found >= FIRST_DAY)
 
 
-def _judge(one: Settled, day: dt.date) -> _Judged:
+def _judge(one: Settled, day: dt.date | None) -> _Judged:
     told = judged(one, day)
     files = {place: part.raw.file for place, part in enumerate(one.gathered.parts)}
     named = pl.col(PLACE).replace_strict(files, return_dtype=pl.String).alias(FILE)

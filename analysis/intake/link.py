@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from schemas import checked
+from schemas import checked, empty
 from schemas.between import Links
 from schemas.log import BRAKES, Comebacks, Sessions
 
@@ -30,6 +30,8 @@ def links(sessions: DataFrame[Sessions], comebacks: DataFrame[Comebacks], set_as
     DataFrame[Links]
         One row a return, sorted by comeback_id.
     """
+    if comebacks.is_empty():
+        return empty(Links)
     bled = sessions.select(
         "bike_id", "brake", bleed="session_id", key=pl.col("started_at"), day=pl.col("started_at").dt.date()
     ).sort("key", "bleed")
@@ -63,7 +65,7 @@ def _latest_moment() -> pl.Expr:
 
     A bleed without an hour stands at the beginning of its day, so it is earlier than any hour of that day.
     """
-    end_of_day = pl.col("returned_at").dt.truncate("1d") + pl.duration(hours=23, minutes=59, seconds=59)
+    end_of_day = pl.col("returned_at").dt.truncate("1d") + pl.duration(days=1, microseconds=-1)
     return pl.when(pl.col("returned_at_has_time")).then(pl.col("returned_at")).otherwise(end_of_day)
 
 

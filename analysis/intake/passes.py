@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from analysis.intake.table_map import FIELDS
+
 FILLED = ("cycles", "volume_moved_ml", "bubbles_first", "bubbles_last")
 CLOSE_ML = 1.0
 
@@ -23,7 +25,7 @@ def filled_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> Filled:
 
     A cycle is one pass down and one up: cycles are the pairs, in pass order; bubbles of the first and of the last cycle
     are the sums of its two passes. A field with any of its passes not recorded stays empty; what the bleed says itself
-    is never overwritten.
+    is never overwritten, and what its passes add up to is left out where the field could not hold it.
     """
     if passes.is_empty():
         return Filled(sessions, ())
@@ -36,6 +38,14 @@ def filled_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> Filled:
             ids = sessions.get_column("session_id").filter(apart.fill_null(False))
             warnings.append(
                 f"{len(ids)} bleeds say {name} otherwise than their passes, among them {', '.join(ids[:3])}"
+            )
+        beyond = ~theirs.is_between(FIELDS["sessions"][name].low, FIELDS["sessions"][name].high)
+        if beyond.fill_null(False).any():
+            ids = sessions.get_column("session_id").filter(beyond.fill_null(False))
+            told = told.with_columns(pl.when(~pl.lit(beyond)).then(pl.col(name)).alias(name))
+            warnings.append(
+                f"{len(ids)} bleeds have passes whose {name} is outside {FIELDS['sessions'][name].range} and is not "
+                f"filled in, among them {', '.join(ids[:3])}"
             )
     columns = [pl.coalesce(pl.col(name), pl.lit(told.get_column(name))).alias(name) for name in FILLED]
     return Filled(sessions.with_columns(columns), tuple(warnings))
