@@ -8,7 +8,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.intake.account import ID_KEYS, PLACE, Gathered, Part, Settled
-from analysis.intake.mapping import FIELDS
+from analysis.intake.mapping import FIELDS, OwnColumn
 from analysis.intake.raw import ROW, RawTable
 from analysis.intake.validate import FIRST_DAY, Judged
 from schemas import checked, empty
@@ -80,7 +80,7 @@ def _reasons(found: Gathered, reasons: pl.DataFrame, action: str) -> pl.DataFram
         text = found.texts.get_column(column) if column in found.texts.columns else pl.lit(None, pl.String)
         cells = found.frame.select(PLACE, ROW).with_columns(value=text)
         parts.append(own.join(cells, on=[PLACE, ROW], how="left", maintain_order="left"))
-    return _placed(found, pl.concat(parts), action, _message(found.table))
+    return _placed(found, pl.concat(parts), action, _message(found))
 
 
 def _placed(found: Gathered, reasons: pl.DataFrame, action: str, message: pl.Expr) -> pl.DataFrame:
@@ -101,11 +101,13 @@ def _headings(parts: tuple[Part, ...]) -> pl.DataFrame:
     return pl.DataFrame(rows, schema={PLACE: pl.Int64, "column": pl.String, "heading": pl.String}, orient="row")
 
 
-def _message(table: str) -> pl.Expr:
+def _message(found: Gathered) -> pl.Expr:
     """In words, with the range or the levels the cell should have kept to."""
-    entries = FIELDS[table]
-    ranges = {name: entry.range for name, entry in entries.items()}
-    kinds = {name: entry.type for name, entry in entries.items()}
+    entries = FIELDS[found.table].items()
+    own = [(f"own.{column.name}", column) for part in found.parts for column in part.table_map.own]
+    ranges = {name: _allowed(entry.range, entry.unit) for name, entry in entries}
+    ranges |= {name: _allowed(_between(column), column.unit) for name, column in own}
+    kinds = {name: entry.type for name, entry in entries} | {name: column.type for name, column in own}
     column, value = pl.col("column"), pl.col("value").str.slice(0, 60).fill_null("")
     allowed = column.replace_strict(ranges, default="its range", return_dtype=pl.String)
     kind = column.replace_strict(kinds, default="its type", return_dtype=pl.String)
@@ -121,3 +123,20 @@ def _message(table: str) -> pl.Expr:
     for rule, message in by_rule.items():
         words = words.when(pl.col("rule") == rule).then(message)
     return words.otherwise(pl.lit("not accepted"))
+
+
+def _between(column: OwnColumn) -> str:
+    if column.low is not None and column.high is not None:
+        return f"{column.low:g} to {column.high:g}"
+    return (
+        f"{column.low:g} or more"
+        if column.low is not None
+        else f"{column.high:g} or less"
+        if column.high is not None
+        else ""
+    )
+
+
+def _allowed(allowed: str, unit: str) -> str:
+    """A range with its unit, where the unit says more than the number."""
+    return allowed if unit in ("", "fraction", "currency") else f"{allowed} {unit}"
