@@ -52,9 +52,8 @@ def moments(cells: pl.Series, order: Order | None) -> Moments:
 
 
 def _days_where_all_midnight(found: pl.DataFrame) -> Moments:
-    hour_told = pl.when(pl.col("at").is_not_null()).then("told")
     later = pl.col("told") & (pl.col("at") != pl.col("at").dt.truncate("1d"))
-    told = found.select(pl.when(later.any()).then(hour_told).otherwise(hour_told & False)).to_series()
+    told = found.select(pl.when(pl.col("at").is_not_null()).then(pl.col("told") & later.any())).to_series()
     return Moments(found["at"], told)
 
 

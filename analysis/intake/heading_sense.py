@@ -16,6 +16,8 @@ _SHORTEST_STEM = 4
 _LINKS = ("", "s", "n", "en", "es", "e", "er")
 _UNKNOWN = 0.5
 _FOREIGN = 0.75
+_ASIDE = 0.5
+"""What is left of a likeness where a word speaks of something that is none of the log's: an invoice, the next date."""
 _LIGHT = {
     "number": 0.7, "count": 0.5, "name": 0.3, "which": 0.2, "checked": 0.5, "date": 0.6, "minutes": 0.5, "done": 0.3,
     "seconds": 0.5, "time": 0.5, "port": 0.7, "moved": 0.6, "kind": 0.6, "start": 0.8, "held": 0.2, "seen": 0.3,
@@ -56,7 +58,8 @@ def _likeness(senses: tuple[Sense, ...], needed: frozenset[str], allowed: frozen
     weights = [max((_weight(c) for c in sense), default=_UNKNOWN) for sense in senses]
     on_topic = [max((_weight(c) * sure for c, sure in sense.items() if c in allowed), default=0.0) for sense in senses]
     precision = min(1.0, sum(on_topic) / sum(weights))
-    return recall**1.5 * (0.3 + 0.7 * precision)
+    foreign = any(max(sense, key=lambda c: (sense[c], c != "aside"), default="") == "aside" for sense in senses)
+    return recall**1.5 * (0.3 + 0.7 * precision) * (_ASIDE if foreign else 1.0)
 
 
 def _weight(concept: str) -> float:
@@ -127,7 +130,7 @@ def _senses_of(word: str, spoken: str) -> list[Sense]:
 def _foreign_or_clipped(word: str, spoken: str) -> Sense:
     """A known word; one of another language may as well be a clipped word of the file's own (`rem` is no brake here)."""
     sense = _sense(word, spoken, 1.0)
-    if max(sense.values()) == 1.0 or len(word) < 2:
+    if len(word) < 2 or (max(sense.values()) == 1.0 and not (len(word) == 3 and word in concepts().alone)):
         return sense
     clips = _abbreviated(word, spoken)
     return {concept: max(sense.get(concept, 0.0), clips.get(concept, 0.0)) for concept in (*sense, *clips)}
@@ -147,8 +150,10 @@ def _compound(word: str, at_most: int) -> list[str]:
     known = concepts().meanings
     for cut in range(len(word), 2, -1):
         head = word[:cut]
-        if head not in known or (head in concepts().alone and len(head) < 3):
+        if head not in known:
             continue
+        if word[cut:] in known and "number" in known[word[cut:]]:
+            return [head, word[cut:]]
         for link in _LINKS:
             rest = word[cut + len(link) :]
             if word[cut:].startswith(link) and (not rest or (at_most > 1 and (tail := _compound(rest, at_most - 1)))):
@@ -192,7 +197,7 @@ def clipped(word: str, whole: str) -> float:
     """How surely a word is a clipped form of another, 0–1: its start, its consonants, or letters of it in order."""
     if word[0] != whole[0] or len(word) < 2:
         return 0.0
-    bones = whole[0] + re.sub(r"[aeiouy\s]", "", whole[1:])
+    bones = whole[0] + re.sub(r"[aeiouy\s]", "", whole[1:]).replace("ck", "k" if "ck" not in word else "ck")
     if whole.startswith(word):
         return 0.8 if len(word) > 2 else 0.5
     if word == bones or (len(word) > 2 and bones.startswith(word)):

@@ -32,7 +32,7 @@ def worded(cells: pl.Series, words: Words, missing: Iterable[str] = ()) -> pl.Se
     text = as_text(cells)
     if "" in words:
         text = text.fill_null("")
-    empty = missing_words(missing) - set(words)
+    empty = {word for word in missing_words(missing) if squeezed(word) not in words}
     known = {
         cell: words[key]
         for cell in text.unique().to_list()

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from dataclasses import field as declared
 
 import numpy as np
-import polars as pl
 
 from analysis.errors import CannotRun
-from analysis.intake.day_order import Order, order_told
+from analysis.intake.day_order import Order
+from analysis.intake.file_marks import date_order, decimal_mark
 from analysis.intake.heading_sense import Heading, headings, likeness
 from analysis.intake.holdings import Holding, holding, levels_of, likely_unit, speaks_for_itself, suits
 from analysis.intake.raw import RawTable
@@ -70,21 +70,26 @@ def proposals(raws: Sequence[RawTable]) -> list[Proposal]:
 
 
 def _proposal(raw: RawTable) -> Proposal:
-    decimal = _decimal(raw)
+    decimal = decimal_mark(raw.cells)
     held = [holding(heading, raw.cells.get_column(heading), decimal) for heading in raw.headings]
     spoken = headings(raw.headings)
     found = {table: _assigned(table, spoken, held) for table in FIELDS}
     table = max(found, key=lambda name: _worth(name, found[name]))
     choices = found[table]
     lacks = tuple(n for n in required_fields(table) if n not in {c.field for c in choices})
-    if not choices or len(lacks) > len(required_fields(table)) / 2 or _worth(table, choices) <= 0:
+    if (
+        len(choices) < 2
+        or not _tells(table, choices, spoken)
+        or len(lacks) > len(required_fields(table)) / 2
+        or _worth(table, choices) <= 0
+    ):
         return Proposal(raw.file, None, (), tuple(raw.headings), (), decimal, "", None, None, ())
     used = {choice.heading for choice in choices}
     mine = [one for one in held if one.heading in used]
-    order, doubt = _order(raw, table, choices)
+    days = date_order(raw.cells.select(c.heading for c in choices if FIELDS[table][c.field].type in DATES))
     missing = tuple(dict.fromkeys(word for one in mine for word in one.missing))
     rest = tuple(heading for heading in raw.headings if heading not in used)
-    return Proposal(raw.file, table, choices, rest, lacks, decimal, "", order, doubt, missing)
+    return Proposal(raw.file, table, choices, rest, lacks, decimal, "", days.order, days.doubt, missing)
 
 
 def _assigned(table: str, spoken: list[Heading], held: list[Holding]) -> tuple[Choice, ...]:
@@ -200,39 +205,18 @@ def _words(entry: Entry, held: Holding) -> tuple[dict[str, tuple[str, ...]], tup
     return {level: tuple(words) for level, words in by_level.items()}, tuple(unknown)
 
 
+def _tells(table: str, choices: tuple[Choice, ...], spoken: list[Heading]) -> bool:
+    """A bike and a day alone are no return: they stand in an invoice too."""
+    if table != "comebacks" or {"comeback_id", "session_id", "complaint", "finding"} & {c.field for c in choices}:
+        return True
+    day = next((choice.heading for choice in choices if choice.field == "returned_at"), None)
+    return any("return" in sense for heading in spoken if heading.text == day for sense in heading.senses)
+
+
 def _worth(table: str, choices: tuple[Choice, ...]) -> float:
     lacks = set(required_fields(table)) - {choice.field for choice in choices}
     made = {MADE_IDS.get(table)}
     return sum(c.score for c in choices if c.field not in made) - 1.5 * len(lacks)
-
-
-def _decimal(raw: RawTable) -> str:
-    """A comma where more cells are numbers with a decimal comma than with a point."""
-    comma = point = 0
-    for heading in raw.headings:
-        cells = raw.cells.get_column(heading)
-        if cells.dtype == pl.String:
-            some = cells.drop_nulls().head(400).str.strip_chars()
-            comma += int(some.str.contains(r"^[+-]?\d{1,7},\d{1,6}\D{0,4}$").sum())
-            point += int(some.str.contains(r"^[+-]?\d{1,7}\.\d{1,6}\D{0,4}$").sum())
-    return "," if comma > point else "."
-
-
-def _order(raw: RawTable, table: str, choices: tuple[Choice, ...]) -> tuple[Order | None, str | None]:
-    """Day or month first, and the example that leaves it open."""
-    orders: list[Order] = []
-    doubt = None
-    for choice in choices:
-        cells = raw.cells.get_column(choice.heading)
-        if FIELDS[table][choice.field].type in DATES and cells.dtype == pl.String:
-            told = order_told(cells)
-            if told.order is None:
-                doubt = f"{choice.heading}: {told.example}"
-            elif told.order != "ymd":
-                orders.append(told.order)
-    if orders:
-        return orders[0], None
-    return ("dmy", doubt) if doubt else (None, None)
 
 
 @dataclass(frozen=True)

@@ -32,7 +32,7 @@ def recorded(cells: pl.Series, missing: Iterable[str] = ()) -> pl.Series:
     """The cells as text without outer space; null where they say that nothing was recorded."""
     text, words = as_text(cells).str.strip_chars(), missing_words(missing)
     short = text.filter(text.str.len_bytes() <= max(len(word.encode()) + 4 for word in words)).unique()
-    empty = [word for word in short.to_list() if word is not None and word.casefold() in words]
+    empty = [word for word in short.to_list() if word is not None and word.casefold().removesuffix(".0") in words]
     if not empty:
         return text
     kept = pl.when(~pl.col("cell").is_in(empty)).then("cell")
