@@ -170,9 +170,21 @@ def _cut(workshop: Workshop, course: Course, rng: np.random.Generator) -> Course
     kept[order[total <= workshop.sessions]] = True
     lacking = workshop.sessions - int(each[kept].sum())
     single = order[(each[order] == 1) & ~kept[order]]
+    if len(single) < lacking:
+        single = _fitting(order[~kept[order]], each, lacking)
     kept[single[:lacking]] = True
     rows = np.flatnonzero(np.isin(course.jobs.brake, brakes[kept]))
     return _rows(course, rows)
+
+
+def _fitting(brakes: NDArray[np.intp], each: NDArray[np.int64], lacking: int) -> NDArray[np.intp]:
+    """Of these brakes, those with the most bleeds that still fit, so that as few as may be are lacking."""
+    taken: list[int] = []
+    for brake in sorted(brakes.tolist(), key=lambda one: -int(each[one])):
+        if each[brake] <= lacking:
+            taken.append(brake)
+            lacking -= int(each[brake])
+    return np.array(taken, dtype=np.intp)
 
 
 def _in_order(course: Course) -> Course:

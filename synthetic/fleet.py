@@ -32,6 +32,10 @@ class Fleet:
     hose_mm: Floats
     proneness: Floats
 
+    @property
+    def piston_pairs(self) -> Ints:
+        return np.array([model.piston_pairs for model in MODELS])[self.model]
+
 
 @dataclass(frozen=True)
 class Visits:

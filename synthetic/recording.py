@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic.course import History
-from synthetic.procedure import STEPS
+from synthetic.procedure import PLACE, STEPS
 from synthetic.readings import Columns
 from synthetic.workshop import Workshop
 
@@ -47,6 +47,9 @@ def recording(workshop: Workshop, history: History, columns: Columns, rng: np.ra
         for field in step.fields:
             columns[field] = columns[field][source]
     status = course.missed[source]
+    # blocks copied from a brake with fewer pistons are too few here
+    pairs = history.fleet.piston_pairs[course.jobs.brake]
+    status[:, PLACE["blocks"]] = columns["blocks_fitted"] < pairs
     for field, unit in COARSE.items():
         rounded = np.round(columns[field] / unit) * unit
         columns[field] = np.where(recorder == "rounder", rounded, columns[field])

@@ -36,7 +36,7 @@ def session_ids(rows: Ints) -> pl.Series:
 
 
 def piston_pairs(past: History) -> NDArray[np.int64]:
-    return np.array([m.piston_pairs for m in MODELS])[past.fleet.model[past.course.jobs.brake]]
+    return past.fleet.piston_pairs[past.course.jobs.brake]
 
 
 def with_wrong_fluids(workshop: Workshop, past: History, rng: np.random.Generator) -> Fluids:

@@ -1,7 +1,7 @@
 """Dirt for exports: wrong values, missing ids, copies, contradictions, broken lines and returns of unknown bikes.
 
-Rows that a reader must set aside are taken where nothing else hangs on them: brakes bled once that never came back,
-and returns that are no re-bleed. So what is injected is all that follows.
+Rows that a reader must set aside are rows of nobody's, added to the log's own: nothing hangs on them, so that what is
+injected is all that follows, and the log that is left is the whole of the true one but for some blanked cells.
 """
 
 from __future__ import annotations
@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from itertools import count
 
 import numpy as np
 
@@ -40,32 +41,48 @@ class Grid:
         return fields.index(field) if field in fields else None
 
 
-def soiled(grid: Grid, made: Made, eligible: list[int], each: int, rng: np.random.Generator) -> list[Row]:
+def soiled(grid: Grid, made: Made, each: int, rng: np.random.Generator) -> list[Row]:
     """The grid's rows with `each` flaws of every kind the table and the kind of file allow.
 
-    `eligible` are the rows that may be set aside. Row order stays; copies follow their originals.
+    The order of the log's rows stays; copies follow their originals.
+
+    Raises
+    ------
+    ValueError
+        If the table has too few rows for so many flaws.
     """
     rows = list(grid.rows)
-    set_aside = [*_set_aside_flaws(grid, made)]
-    blanked = [*_cell_flaws(grid, rng)]
-    lonely = [int(i) for i in rng.permutation(eligible)]
-    others = [int(i) for i in rng.permutation(len(rows)) if i not in set(eligible)]
-    if len(lonely) < each * (len(set_aside) + 1) or len(others) < each * (len(blanked) + 1):
+    blanked = [*_cell_flaws(grid, rng)] * each
+    if len(rows) < len(blanked) + each:
         raise ValueError(f"flaws_each: too many for {len(rows)} rows of {grid.sheet.table}, got {each}; make more rows")
-    for free, flaws in ((lonely, set_aside), (others, blanked)):
-        for flawed in flaws * each:
-            at = free.pop()
-            rows[at] = flawed(rows[at])
-    added: list[tuple[int, Row]] = []
-    for free, kind in ((others, _copy), (lonely, _contradiction)):
-        for at in [free.pop() for _ in range(each)]:
-            rows[at], other = kind(grid, rows[at])
-            if other is not None:
-                added.append((min(at + int(rng.integers(1, COPY_WITHIN)), len(rows)), other))
-    added += _strays(grid, rows, each, rng)
-    for at, row in sorted(added, key=lambda pair: pair[0], reverse=True):
-        rows.insert(at, row)
+    free = [int(i) for i in rng.permutation(len(rows))]
+    for flawed in blanked:
+        at = free.pop()
+        rows[at] = flawed(rows[at])
+    clean = [row for row in rows if not row.flaws]
+    added = [(min(at + int(rng.integers(1, COPY_WITHIN)), len(rows)), _copy(grid, rows[at])) for at in free[-each:]]
+    added += [(int(rng.integers(1, len(rows) + 1)), row) for row in _strangers(grid, made, clean, each, rng)]
+    for place, row in sorted(added, key=lambda pair: pair[0], reverse=True):
+        rows.insert(place, row)
     return rows
+
+
+def _strangers(grid: Grid, made: Made, clean: list[Row], each: int, rng: np.random.Generator) -> list[Row]:
+    """Rows that are none of the log's: of required fields wrong, two that contradict, torn lines, unknown bikes."""
+    numbers = count(1)
+
+    def stranger() -> Row:
+        return _stranger(grid, clean[int(rng.integers(len(clean)))], next(numbers))
+
+    made_up = [flawed(stranger()) for flawed in [*_set_aside_flaws(grid, made)] * each]
+    if grid.place(IDS[grid.sheet.table]) is not None:
+        made_up += [row for _ in range(each) for row in _contradiction(grid, stranger())]
+    if grid.manner.kind(grid.sheet) == "text":
+        made_up += [_torn(stranger()) for _ in range(each)]
+    if grid.sheet.table == "comebacks":
+        unknown = Flaw("", "no_bleed_found", "", "unlinked")
+        made_up += [replace(stranger(), flaws=(unknown,)) for _ in range(each)]
+    return made_up
 
 
 def _cell_flaws(grid: Grid, rng: np.random.Generator) -> Iterator[Soiling]:
@@ -111,50 +128,36 @@ def _put(at: int, cell: Cell, flaw: Flaw) -> Soiling:
     return flawed
 
 
-def _copy(grid: Grid, row: Row) -> tuple[Row, Row | None]:
-    """The row, and an exact copy of it."""
-    flaw = Flaw(IDS[grid.sheet.table], "exact_copy", _id(grid, row), "duplicate")
-    return row, replace(row, flaws=(flaw,))
+def _copy(grid: Grid, row: Row) -> Row:
+    """An exact copy."""
+    return replace(row, flaws=(Flaw(IDS[grid.sheet.table], "exact_copy", _id(grid, row), "duplicate"),))
 
 
-def _contradiction(grid: Grid, row: Row) -> tuple[Row, Row | None]:
-    """The row and one of the same number with other content: both are to be set aside."""
-    key, minutes = grid.place(IDS[grid.sheet.table]), grid.place("minutes")
-    if key is None or minutes is None:
-        return row, None
+def _contradiction(grid: Grid, row: Row) -> tuple[Row, Row]:
+    """Two rows of one number with other content: both are to be set aside."""
+    minutes = next(at for at, column in enumerate(grid.sheet.columns) if column.field == "minutes")
     flaw = Flaw(IDS[grid.sheet.table], "two_contents", _id(grid, row), "row_set_aside")
-    other = number(77.0, grid.sheet.columns[minutes], grid.manner, grid.typed)
-    if other == row.cells[minutes]:
-        other = number(78.0, grid.sheet.columns[minutes], grid.manner, grid.typed)
-    changed = (*row.cells[:minutes], other, *row.cells[minutes + 1 :])
-    return replace(row, flaws=(flaw,)), Row(changed, row.year, (flaw,))
+    one, two = (number(value, grid.sheet.columns[minutes], grid.manner, grid.typed) for value in (76.0, 77.0))
+    first, second = ((*row.cells[:minutes], cell, *row.cells[minutes + 1 :]) for cell in (one, two))
+    return replace(row, cells=first, flaws=(flaw,)), replace(row, cells=second, flaws=(flaw,))
+
+
+def _torn(row: Row) -> Row:
+    """A line with more cells than headings."""
+    return replace(row, cells=(*row.cells, "?", "?"), flaws=(Flaw("", "unreadable_row", "", "row_set_aside"),))
+
+
+def _stranger(grid: Grid, pattern: Row, turn: int) -> Row:
+    """A row like `pattern` with numbers that nothing else in the log bears."""
+    cells = list(pattern.cells)
+    own = IDS[grid.sheet.table]
+    for field, value in (("session_id", None), ("bike_id", f"B9{turn:05d}"), (own, f"{own[0].upper()}9{turn:06d}")):
+        at = grid.place(field)
+        if at is not None:
+            cells[at] = value
+    return replace(pattern, cells=tuple(cells))
 
 
 def _id(grid: Grid, row: Row) -> str:
     at = grid.place(IDS[grid.sheet.table])
     return "" if at is None else str(row.cells[at])
-
-
-def _strays(grid: Grid, rows: list[Row], each: int, rng: np.random.Generator) -> list[tuple[int, Row]]:
-    """Rows from nowhere: lines with too many cells (text files), returns of bikes nobody knows."""
-    made: list[tuple[int, Row]] = []
-    clean = [row for row in rows if not row.flaws]
-    for turn in range(each):
-        pattern = clean[int(rng.integers(len(clean)))]
-        where = int(rng.integers(1, len(rows) + 1))
-        if grid.manner.kind(grid.sheet) == "text":
-            broken = ("" if c is None else c for c in pattern.cells)
-            flaw = Flaw("", "unreadable_row", "", "row_set_aside")
-            made.append((where, Row((*broken, "?", "?"), pattern.year, (flaw,))))
-        if grid.sheet.table == "comebacks":
-            made.append((where, _orphan(grid, pattern, turn)))
-    return made
-
-
-def _orphan(grid: Grid, pattern: Row, turn: int) -> Row:
-    cells = list(pattern.cells)
-    for field, value in (("bike_id", f"B99999{turn}"), ("comeback_id", f"R99999{turn}"), ("session_id", None)):
-        at = grid.place(field)
-        if at is not None:
-            cells[at] = value
-    return Row(tuple(cells), pattern.year, (Flaw("", "no_bleed_found", "", "unlinked"),))

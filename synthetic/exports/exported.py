@@ -69,25 +69,13 @@ def _rows(made: Made, manner: Manner, flaws_each: int, rng: np.random.Generator)
             if sheet.table in SOILED and flaws_each:
                 typed = manner.typed and manner.kind(sheet) != "text"
                 grid = Grid(sheet, manner, rows, typed)
-                rows = soiled(grid, made, _eligible(made, sheet.table), flaws_each, rng)
+                rows = soiled(grid, made, flaws_each, rng)
             done[sheet.table] = rows
     return [(sheet, [r for r in done[sheet.table] if _belongs(r, sheet)]) for sheet in manner.sheets]
 
 
 def _belongs(row: Row, sheet: Sheet) -> bool:
     return row.year == 0 or sheet.from_year <= row.year <= sheet.until_year
-
-
-def _eligible(made: Made, table: str) -> list[int]:
-    """Rows on which nothing else hangs: brakes bled once, of bikes without returns; returns that are no re-bleed."""
-    if table == "comebacks":
-        quiet = made.comebacks["complaint"].is_in(["noise", "drag"]) | made.comebacks["finding"].is_in(["pads"])
-        return quiet.arg_true().to_list()
-    alone = made.sessions.select(
-        (pl.len().over("bike_id", "brake") == 1) & ~pl.col("bike_id").is_in(made.comebacks["bike_id"].to_list())
-    )
-    noted = made.sessions["session_id"].is_in(made.passes["session_id"].to_list())
-    return (alone.to_series() & ~noted).arg_true().to_list()
 
 
 def _write(path: Path, manner: Manner, inside: list[tuple[Sheet, list[Row]]]) -> None:
