@@ -1,0 +1,6 @@
+"""Small problems on one thread of linear algebra: a second one costs more than it brings, the more the busier the machine."""
+
+import os
+
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
