@@ -13,7 +13,6 @@ from threadpoolctl import threadpool_limits
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
 from analysis.followup import EVERY_DAY, Covered, covered_time, ends, incidence, late_models, returns, weibull
-from analysis.followup import followed as follow
 from analysis.intake import Log
 from analysis.people import coaching_effects, credibility, technique
 from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
@@ -85,9 +84,8 @@ def _audited(
     with clock.stage("follow up"):
         found = returns(log, standard, window)
         ready = prepared(log, standard, window, covered, found)
-        course = follow(log, standard, window, covered, found)
-        curve = incidence(course)
-        life = weibull(course.get_column("days_at_risk").to_numpy().astype(float), ends(course) == 1)
+        curve = incidence(ready.bleeds)
+        life = weibull(ready.bleeds.get_column("days_at_risk").to_numpy().astype(float), ends(ready.bleeds) == 1)
     with clock.stage("rates"):
         rate_table = rates(ready, _lot(seed, "rates"))
         month_table = months(ready, expected_risk(ready, _lot(seed, "work")), _lot(seed, "months"))

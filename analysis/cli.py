@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -184,9 +185,7 @@ def _text(path: Path | None) -> str | None:
     return None if path is None else str(path)
 
 
-def _day(text: str | None, option: str):  # type: ignore[no-untyped-def]
-    import datetime as dt
-
+def _day(text: str | None, option: str) -> dt.date | None:
     if text is None:
         return None
     try:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from analysis.auditing import AuditOrder, audit_exports
 from analysis.intake import propose_map
-from analysis.output import run_folder
+from analysis.output import mark_text, run_folder
 from analysis.stories import story_findings
 from synthetic import CO_OPERATIVE, MANNERS, Workshop, co_operative, family, made, write_export, write_made
 
@@ -40,7 +40,7 @@ def run_demo(out: Path, told: Callable[[str], None], tell: Callable[[str], None]
         told("proposing a map")
         proposed = propose_map(files)
         (folder / "map.toml").write_text(proposed.toml, encoding="utf-8")
-        (folder / "manifest.json").write_text('{"made_by": "rebleed", "demo": true}\n', encoding="utf-8")
+        (folder / "manifest.json").write_text(mark_text("demo", as_of=CO_OPERATIVE.as_of), encoding="utf-8")
     tell(f"Made the exports of a made-up co-operative: {out / 'exports'}; proposed a map: {out / 'map.toml'}.")
     order = AuditOrder(
         exports=tuple(str(out / "exports" / path.name) for path in exported.files),

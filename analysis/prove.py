@@ -14,7 +14,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.followup import Covered
 from analysis.intake import read_log
-from analysis.output import csv_text, refuse_foreign, run_folder
+from analysis.output import csv_text, mark_text, refuse_foreign, run_folder
 from analysis.prepared import Prepared, prepared
 from analysis.rates import rates
 from analysis.standard import built_in
@@ -149,7 +149,7 @@ def run_proof(
     with run_folder(out) as folder:
         (folder / "tables").mkdir()
         (folder / "tables" / "prove.csv").write_text(csv_text(table), encoding="utf-8")
-        (folder / "manifest.json").write_text('{"made_by": "rebleed", "proof": true}\n', encoding="utf-8")
+        (folder / "manifest.json").write_text(mark_text("proof"), encoding="utf-8")
     for world in worlds:
         (cache / f"{world.name}.json").unlink(missing_ok=True)
     cache.rmdir()

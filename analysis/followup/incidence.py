@@ -10,7 +10,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.followup.aalen import CENSORED, OTHER, RETURN, Counts, Numbers, estimate, incidence_limits, tally
 from schemas import checked, empty
-from schemas.between import Followed, Incidence
+from schemas.between import Incidence
 
 
 @dataclass(frozen=True)
@@ -69,11 +69,16 @@ def watched(followed: pl.DataFrame) -> pl.DataFrame:
     return followed.filter(~unseen)
 
 
-def incidence(followed: DataFrame[Followed]) -> DataFrame[Incidence]:
+def incidence(followed: pl.DataFrame) -> DataFrame[Incidence]:
     """Share of bleeds come back by each day, all bleeds used, young ones censored at the as-of date.
 
     One row for each day on which any bleed's time ended, sorted. `naive` stands beside it to show what counting a
     later bleed as censored would have claimed.
+
+    Parameters
+    ----------
+    followed
+        `schemas.between.Followed`, whatever stands beside it.
     """
     at_risk = watched(followed)
     if at_risk.is_empty():

@@ -4,36 +4,24 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import polars as pl
-from pandera.typing.polars import DataFrame
 
-from analysis.errors import CannotRun
-from analysis.intake.account import ID_KEYS, PLACE, Part, Settled, gathered, settled
+from analysis.intake.account import PLACE, Settled, gathered, settled
 from analysis.intake.as_of import as_of_date
-from analysis.intake.convert import converted, undecided_dates
-from analysis.intake.fit import fitting
 from analysis.intake.link import links
 from analysis.intake.log import FILE, FILE_ROW, Log, OwnField, RejectedRows, Source
 from analysis.intake.mapping import Mapping, read_map
+from analysis.intake.one_table import OneTable, accounts, judged_table
+from analysis.intake.parts import table_parts
 from analysis.intake.passes import filled_from_passes
-from analysis.intake.raw import ROW, RawTable
+from analysis.intake.raw import ROW
+from analysis.intake.refusals import no_sessions, none_accepted
 from analysis.intake.rejected import rejected_rows
 from analysis.intake.sources import RawTables, raw_tables
 from analysis.intake.told import set_aside_of, set_aside_table, unlinked_of
-from analysis.intake.validate import FIRST_DAY, MOMENTS, Judged, judged
-from schemas import LOG_TABLES, checked, empty
-from schemas.outputs import Intake
-
-
-@dataclass(frozen=True)
-class _Judged:
-    """One table of the log on its way: settled, judged, and its accepted rows as they will stand."""
-
-    settled: Settled
-    judged: Judged
-    accepted: pl.DataFrame
+from analysis.intake.validate import FIRST_DAY, MOMENTS
+from schemas import LOG_TABLES, checked
 
 
 def read_log(exports: Sequence[str], map_path: str | None = None, as_of: dt.date | None = None) -> Log:
@@ -61,46 +49,18 @@ def read_log(exports: Sequence[str], map_path: str | None = None, as_of: dt.date
 
 def log_from(found: RawTables, mapping: Mapping | None, as_of: dt.date | None) -> Log:
     """The same from tables that were read already."""
-    parts, warnings = _parts(found, mapping)
+    parts, warnings = table_parts(found, mapping)
     if "sessions" not in parts:
-        raise _no_sessions(found, mapping)
+        raise no_sessions(found, mapping)
     tables = {name: settled(gathered(name, tuple(own))) for name, own in parts.items()}
     days = _days(tables)
     if as_of is None and days.is_empty():
-        raise _none_accepted(_judge(tables["sessions"], None))
+        raise none_accepted(judged_table(tables["sessions"], None))
     day = as_of_date(days, as_of)
-    done = {name: _judge(one, day) for name, one in tables.items()}
+    done = {name: judged_table(one, day) for name, one in tables.items()}
     if done["sessions"].accepted.is_empty():
-        raise _none_accepted(done["sessions"])
+        raise none_accepted(done["sessions"])
     return _log(found, done, day, warnings)
-
-
-def _parts(found: RawTables, mapping: Mapping | None) -> tuple[dict[str, list[Part]], list[str]]:
-    parts: dict[str, list[Part]] = {}
-    warnings = [f"{one.file}: not read, {one.why}" for one in found.passed_over] + list(found.notes)
-    used = set()
-    for raw in found.tables:
-        fit = fitting(raw, mapping)
-        if fit.table_map is None:
-            lacks = f", it looks like {fit.resembles} but lacks {', '.join(fit.lacks)}" if fit.resembles else ""
-            warnings.append(f"{raw.file}: no table of the log{lacks}; passed over")
-            continue
-        for column in undecided_dates(raw, fit.table_map):
-            raise CannotRun(
-                f"{raw.file}, column {column.heading!r}",
-                f"{column.example!r} reads with the day or with the month first, and no cell decides it",
-                'date_order = "dmy" or "mdy" in the map',
-                "make a map with rebleed map, set date_order, and give it with --map",
-            )
-        used.add(fit.table_map.table)
-        read = converted(raw, fit.table_map)
-        if read.unmapped:
-            warnings.append(f"{raw.file}: passed over the columns {', '.join(map(repr, read.unmapped[:12]))}")
-        parts.setdefault(fit.table_map.table, []).append(Part(raw, fit.table_map, read))
-    if mapping is not None:
-        unused = [section.table for section in mapping.sections if section.table not in used]
-        warnings += [f"{mapping.file}: the section {name} fits none of the files" for name in unused]
-    return parts, warnings
 
 
 def _days(tables: dict[str, Settled]) -> pl.Series:
@@ -112,16 +72,7 @@ def _days(tables: dict[str, Settled]) -> pl.Series:
     return found.filter(found >= FIRST_DAY)
 
 
-def _judge(one: Settled, day: dt.date | None) -> _Judged:
-    told = judged(one, day)
-    files = {place: part.raw.file for place, part in enumerate(one.gathered.parts)}
-    named = pl.col(PLACE).replace_strict(files, return_dtype=pl.String).alias(FILE)
-    accepted = told.accepted.with_columns(named, pl.col(ROW).alias(FILE_ROW)).drop(PLACE, ROW)
-    keys = ID_KEYS[one.gathered.table] or ("technician", "coached_on", "step")
-    return _Judged(one, told, accepted.sort(keys))
-
-
-def _log(found: RawTables, done: dict[str, _Judged], day: dt.date, warnings: list[str]) -> Log:
+def _log(found: RawTables, done: dict[str, OneTable], day: dt.date, warnings: list[str]) -> Log:
     frames = {name: done[name].accepted if name in done else _nothing(name) for name in LOG_TABLES}
     filled = filled_from_passes(frames["sessions"], frames["passes"])
     frames["sessions"] = filled.sessions
@@ -137,7 +88,7 @@ def _log(found: RawTables, done: dict[str, _Judged], day: dt.date, warnings: lis
     return Log(
         **log_tables,  # type: ignore[arg-type]
         links=linked,
-        intake=_accounts(done, told),
+        intake=accounts(done, told),
         set_aside=told,
         as_of=day,
         comebacks_given=given,
@@ -155,43 +106,13 @@ def _nothing(table: str) -> pl.DataFrame:
     return pl.DataFrame(schema=columns | beside | {FILE: pl.String, FILE_ROW: pl.Int64})
 
 
-def _set_aside_ids(done: _Judged) -> pl.Series:
+def _set_aside_ids(done: OneTable) -> pl.Series:
     """Ids of bleeds no row of which was accepted."""
     ids = done.settled.gathered.frame.get_column("session_id").drop_nulls().unique()
     return ids.filter(~ids.is_in(done.accepted.get_column("session_id").implode()))
 
 
-def _accounts(done: dict[str, _Judged], told: pl.DataFrame) -> DataFrame[Intake]:
-    """Rows of each file and table; that they add up is checked here, at the end of every run."""
-    rows = []
-    for table, one in done.items():
-        own = told.filter(pl.col("table") == table)
-        for part in one.settled.gathered.parts:
-            mine = own.filter(pl.col("file") == part.raw.file)
-            rows.append(
-                {
-                    "file": part.raw.file,
-                    "table": table,
-                    "rows_read": part.raw.rows_read,
-                    "accepted": one.accepted.filter(pl.col(FILE) == part.raw.file).height,
-                    "set_aside": _rows(mine, "row_set_aside"),
-                    "duplicates": _rows(mine, "duplicate"),
-                    "unlinked": _rows(mine, "unlinked"),
-                    "values_blanked": mine.filter(pl.col("action") == "value_blanked").height,
-                }
-            )
-    accounts = pl.DataFrame(rows, schema=empty(Intake).schema)
-    wrong = accounts.filter(pl.col("rows_read") != pl.col("accepted") + pl.col("set_aside") + pl.col("duplicates"))
-    if not wrong.is_empty():
-        raise RuntimeError(f"rows do not add up: {wrong.row(0, named=True)}")
-    return checked(Intake, accounts.sort("file", "table"))
-
-
-def _rows(mine: pl.DataFrame, action: str) -> int:
-    return mine.filter(pl.col("action") == action).n_unique("row")
-
-
-def _own_fields(done: dict[str, _Judged]) -> tuple[OwnField, ...]:
+def _own_fields(done: dict[str, OneTable]) -> tuple[OwnField, ...]:
     found = {
         (name, column.name): OwnField(name, f"own.{column.name}", column.type, column.unit, column.role)
         for name, one in done.items()
@@ -201,7 +122,7 @@ def _own_fields(done: dict[str, _Judged]) -> tuple[OwnField, ...]:
     return tuple(found.values())
 
 
-def _rejected(done: dict[str, _Judged]) -> tuple[RejectedRows, ...]:
+def _rejected(done: dict[str, OneTable]) -> tuple[RejectedRows, ...]:
     found = []
     for table, one in done.items():
         for place, part in enumerate(one.settled.gathered.parts):
@@ -210,44 +131,3 @@ def _rejected(done: dict[str, _Judged]) -> tuple[RejectedRows, ...]:
             rows = pl.concat([conflict.get_column(ROW), bad.get_column(ROW)]).unique()
             found += rejected_rows(part.raw, table, rows)
     return tuple(found)
-
-
-def _no_sessions(found: RawTables, mapping: Mapping | None) -> CannotRun:
-    told = []
-    for raw in found.tables:
-        fit = fitting(raw, mapping)
-        if fit.resembles == "sessions" or (fit.resembles and len(found.tables) == 1):
-            return CannotRun(
-                raw.file,
-                f"looks like {fit.resembles}, but the required column {', '.join(fit.lacks)} is missing",
-                "a column for every required field (rebleed fields lists them)",
-                "add the column, or make a map for foreign headings: rebleed map " + raw.file,
-            )
-        told.append(_seen(raw))
-    what = "; ".join(told[:5]) or "no table at all"
-    return CannotRun(
-        "the exports",
-        f"hold no sessions table. Found: {what}",
-        "one table of bleeds: bike_id, brake, technician, started_at and what else was recorded",
-        "for foreign headings make a map with rebleed map EXPORT, and give it with --map",
-    )
-
-
-def _seen(raw: RawTable) -> str:
-    names = ", ".join(heading[:24] for heading in raw.headings[:5])
-    return f"{raw.file} ({raw.rows_read} rows; {names} …)"
-
-
-def _none_accepted(done: _Judged) -> CannotRun:
-    told = set_aside_of(done.settled, done.judged).filter(pl.col("action") != "value_blanked")
-    common = told.group_by("message").agg(n=pl.col("row").n_unique()).sort("n", "message", descending=[True, False])
-    why = "; ".join(f"{message} ({n} rows)" for message, n in common.head(3).iter_rows()) or "the table has no rows"
-    return CannotRun(
-        done.settled.gathered.parts[0].raw.file,
-        f"no bleed was accepted. The commonest reasons: {why}",
-        "bleeds with bike, brake, technician and start",
-        "mend the export or its map",
-    )
-
-
-__all__ = ["RawTable", "log_from", "read_log"]

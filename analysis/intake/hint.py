@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+
+from analysis.intake.words import plain
 
 
 @dataclass(frozen=True)
@@ -31,8 +32,3 @@ class ReadingHint:
     def fits(self, headings: Iterable[str]) -> bool:
         """Whether all headings of the hint are among these, whatever the case, outer space, space or hyphen."""
         return {plain(heading) for heading in self.headings} <= {plain(heading) for heading in headings}
-
-
-def plain(heading: str) -> str:
-    """A heading as it is compared: lower case, no outer space, `_` for each space and hyphen."""
-    return re.sub(r"[\s-]", "_", heading.strip().casefold())

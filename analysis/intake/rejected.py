@@ -17,7 +17,7 @@ def rejected_rows(raw: RawTable, table: str, rows: pl.Series) -> list[RejectedRo
     if len(rows):
         kept = raw.cells.filter(pl.col(ROW).is_in(rows.implode())).drop(ROW).select(pl.all().cast(pl.String))
         text = io.StringIO()
-        writer = csv.writer(text, lineterminator="\n")
+        writer = csv.writer(text, lineterminator="\r\n")
         writer.writerow(raw.headings)
         writer.writerows(["" if cell is None else cell for cell in row] for row in kept.iter_rows())
         found.append(RejectedRows(raw.file, table, text.getvalue(), ".csv"))

@@ -2,8 +2,9 @@
 
 from analysis.output.csv_text import csv_text
 from analysis.output.folder import refuse_foreign, run_folder
+from analysis.output.manifest import manifest_text, mark_text
 from analysis.output.names import coded, hidden, key_path, key_text, read_key, write_key
-from analysis.output.write import manifest_text, write_check, write_log, write_report
+from analysis.output.write import write_check, write_log, write_report
 
 __all__ = [
     "coded",
@@ -12,6 +13,7 @@ __all__ = [
     "key_path",
     "key_text",
     "manifest_text",
+    "mark_text",
     "read_key",
     "refuse_foreign",
     "run_folder",

@@ -7,6 +7,7 @@ import io
 import os
 import random
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -121,7 +122,7 @@ def _named_in_reasons(log: Log) -> list[str]:
     return [row[heading].strip() for row in rows if row.get(heading)]
 
 
-def _scrubber(codes: dict[str, str]):  # type: ignore[no-untyped-def]
+def _scrubber(codes: dict[str, str]) -> Callable[[str], str]:
     names = sorted((name for name in codes if name.strip()), key=len, reverse=True)
     if not names:
         return lambda text: text
@@ -130,7 +131,7 @@ def _scrubber(codes: dict[str, str]):  # type: ignore[no-untyped-def]
     return lambda text: pattern.sub(lambda found: folded[found.group(0).casefold()], text)
 
 
-def _swapped(column: pl.Series, codes: dict[str, str], scrub) -> pl.Series:  # type: ignore[no-untyped-def]
+def _swapped(column: pl.Series, codes: dict[str, str], scrub: Callable[[str], str]) -> pl.Series:
     if column.name == "technician":
         return column.replace(codes)
     distinct = column.drop_nulls().unique()

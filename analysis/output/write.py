@@ -2,23 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import re
-from dataclasses import asdict
-from importlib import metadata
 from pathlib import Path
-from typing import Any
 
 import polars as pl
 
 from analysis.intake import Log
 from analysis.output.csv_text import csv_text
-from analysis.output.folder import MADE_BY, MANIFEST
+from analysis.output.folder import MANIFEST
+from analysis.output.manifest import manifest_text, mark_text
 from analysis.report import Report, Stage
 from schemas import AUDIT_TABLES, LOG_TABLES
-
-COUNTS = ("rows_read", "accepted", "set_aside", "duplicates")
-LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "skops")
 
 
 def write_report(folder: Path, report: Report, *, stages: tuple[Stage, ...], parquet: bool = False) -> None:
@@ -55,9 +49,8 @@ def write_check(folder: Path, log: Log) -> None:
     for name in ("intake", "set_aside"):
         (tables / f"{name}.csv").write_text(csv_text(getattr(log, name)), encoding="utf-8")
     write_log(folder, log)
-    told: dict[str, Any] = {"made_by": MADE_BY, "version": metadata.version("rebleed"), "as_of": log.as_of.isoformat()}
-    told |= {"inputs": [asdict(source) for source in log.sources], "notes": list(log.warnings)}
-    (folder / MANIFEST).write_text(json.dumps(told, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    told = mark_text("check", inputs=log.sources, as_of=log.as_of, notes=list(log.warnings))
+    (folder / MANIFEST).write_text(told, encoding="utf-8")
 
 
 def write_log(folder: Path, log: Log) -> None:
@@ -75,26 +68,4 @@ def write_log(folder: Path, log: Log) -> None:
         while name in used:
             name, number = f"{stem}.{number}{rejected.suffix}", number + 1
         used.add(name)
-        (aside / name).write_text(rejected.text, encoding="utf-8")
-
-
-def manifest_text(report: Report, stages: tuple[Stage, ...]) -> str:
-    """The manifest: what went in, what came of each row, with which settings and libraries, how long it took."""
-    log, intake = report.log, report.intake
-    told: dict[str, Any] = {
-        "made_by": MADE_BY,
-        "version": metadata.version("rebleed"),
-        "inputs": [asdict(source) for source in log.sources],
-        "as_of": report.as_of.isoformat(),
-        "window_days": report.window_days,
-        "seed": report.seed,
-        "standard": report.standard.name,
-        "rows": {
-            name: int(intake.get_column(name).sum()) for name in ("rows_read", "accepted", "set_aside", "duplicates")
-        },
-        "names_hidden": report.names_hidden,
-        "notes": [*log.warnings, *report.notes],
-        "libraries": {name: metadata.version(name) for name in LIBRARIES},
-        "seconds": {stage.name: round(stage.seconds, 3) for stage in stages},
-    }
-    return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
+        (aside / name).write_text(rejected.text, encoding="utf-8", newline="")

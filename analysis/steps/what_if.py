@@ -52,13 +52,14 @@ def what_if(costs: StepCosts, a_year: YearlyCost, rng: np.random.Generator) -> D
     """
     if costs.layer is None or costs.design is None:
         return empty(WhatIf)
-    ranked = costs.table.filter(pl.col("rank").is_not_null()).sort("rank").get_column("step").to_list()
-    rows = [_row(one, costs.design, costs.layer, a_year, rng) for one in _scenarios(ranked)]
+    ranked = costs.table.filter(pl.col("rank").is_not_null()).sort("rank").select("step", "title")
+    scenarios = _scenarios(ranked.get_column("step").to_list(), ranked.get_column("title").to_list())
+    rows = [_row(one, costs.design, costs.layer, a_year, rng) for one in scenarios]
     return checked(WhatIf, pl.DataFrame(rows, schema=empty(WhatIf).schema))
 
 
-def _scenarios(ranked: list[str]) -> list[Scenario]:
-    single = [Scenario(f"{step} never missed", (step,)) for step in ranked]
+def _scenarios(ranked: list[str], titles: list[str]) -> list[Scenario]:
+    single = [Scenario(f"“{title}” never missed", (step,)) for step, title in zip(ranked, titles, strict=True)]
     joint = [
         Scenario(f"the costliest {word} never missed", tuple(ranked[:n]))
         for n, word in ((2, "two"), (3, "three"))

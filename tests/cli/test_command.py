@@ -130,3 +130,12 @@ def test_a_map_is_never_overwritten(tmp_path: Path) -> None:
 def test_simulate_writes_a_workshop_with_its_truth(tmp_path: Path) -> None:
     assert rebleed("simulate", "--out", str(tmp_path / "w"), "--sessions", "50", "--seed", "3").returncode == 0
     assert {"sessions.csv", "comebacks.csv", "truth"} <= {p.name for p in (tmp_path / "w").iterdir()}
+
+
+def test_a_simulated_workshop_is_an_export_and_a_check_of_it_is_none(tmp_path: Path) -> None:
+    """A folder that a run wrote for reading is refused as an export; one written as an export is not."""
+    rebleed("simulate", "--out", str(tmp_path / "w"), "--sessions", "50", "--seed", "3")
+    assert rebleed("check", str(tmp_path / "w"), "--out", str(tmp_path / "checked")).returncode == 0
+    told = rebleed("check", str(tmp_path / "checked"))
+    assert told.returncode == 2
+    assert "checked" in told.stderr

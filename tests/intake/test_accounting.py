@@ -1,6 +1,8 @@
 """Every row read is accepted, set aside, or an exact copy; each with its reason, and nothing else moves."""
 
+import csv
 import datetime as dt
+import io
 
 import polars as pl
 import pytest
@@ -109,7 +111,14 @@ def test_a_row_with_more_cells_than_headings_is_read_and_set_aside(tmp_path):
 def test_rows_set_aside_are_kept_as_they_stood(tmp_path):
     log = log_of(tmp_path, [*GOOD, "S99,B1,left,Wren,2026-01-05,2,78"])
     (rejected,) = log.rejected
-    assert rejected.text == f"{HEAD}\nS99,B1,left,Wren,2026-01-05,2,78\n"
+    assert rejected.text == f"{HEAD}\r\nS99,B1,left,Wren,2026-01-05,2,78\r\n"
+
+
+def test_a_carriage_return_in_a_cell_that_is_set_aside_makes_no_new_line(tmp_path):
+    log = log_of(tmp_path, [*GOOD, 'S99,"B\r1",left,Wren,2026-01-05,2,78'])
+    (rejected,) = log.rejected
+    assert list(csv.reader(io.StringIO(rejected.text, newline="")))[1][:3] == ["S99", "B\r1", "left"]
+    assert rejected.text.count("\r\n") == 2
 
 
 def test_a_lonely_newest_date_stops_the_run_and_names_both(tmp_path):

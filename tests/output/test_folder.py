@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from analysis.errors import CannotRun
-from analysis.output import run_folder
+from analysis.intake import raw_tables
+from analysis.output import mark_text, run_folder
 
 
 def write(out: Path, text: str) -> None:
@@ -102,3 +103,16 @@ def test_a_run_killed_at_any_moment_leaves_old_or_new_and_the_next_run_works(tmp
 def complete(out: Path) -> bool:
     words = (out / "told.txt").read_text().split()
     return words in (["before"], ["after"]) or words == ["run", "again"] * 1000
+
+
+@pytest.mark.parametrize("made", ["check", "demo", "proof"])
+def test_what_a_run_wrote_is_replaced_by_the_next_and_refused_as_an_export(tmp_path: Path, made: str) -> None:
+    with run_folder(tmp_path / "out") as folder:
+        (folder / "manifest.json").write_text(mark_text(made))
+        (folder / "sessions.csv").write_text(
+            "session_id,bike_id,brake,technician,started_at\n1,b,front,Wren,2026-01-05\n"
+        )
+    with pytest.raises(CannotRun, match="out"):
+        raw_tables([str(tmp_path / "out")], [])
+    write(tmp_path / "out", "after")
+    assert complete(tmp_path / "out")

@@ -19,8 +19,10 @@ def one(table, name):
 
 
 def test_a_single_step_spares_what_the_ranking_says(costs, scenarios):
-    for step, spared, lo in costs.table.filter(pl.col("rank") <= 3).select("step", "preventable_per_100", "lo").rows():
-        alone = one(scenarios, f"{step} never missed")
+    for title, spared, lo in (
+        costs.table.filter(pl.col("rank") <= 3).select("title", "preventable_per_100", "lo").rows()
+    ):
+        alone = one(scenarios, f"“{title}” never missed")
         assert (alone["preventable_per_100"], alone["lo"]) == pytest.approx((spared, lo))
 
 

@@ -1,0 +1,65 @@
+"""One table of the log on its way, and where each of its rows went."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from analysis.intake.account import ID_KEYS, PLACE, Settled
+from analysis.intake.log import FILE, FILE_ROW
+from analysis.intake.raw import ROW
+from analysis.intake.validate import Judged, judged
+from schemas import checked, empty
+from schemas.outputs import Intake
+
+
+@dataclass(frozen=True)
+class OneTable:
+    """One table of the log on its way: settled, judged, and its accepted rows as they will stand."""
+
+    settled: Settled
+    judged: Judged
+    accepted: pl.DataFrame
+
+
+def judged_table(one: Settled, day: dt.date | None) -> OneTable:
+    """A settled table judged by the models as of a day."""
+    told = judged(one, day)
+    files = {place: part.raw.file for place, part in enumerate(one.gathered.parts)}
+    named = pl.col(PLACE).replace_strict(files, return_dtype=pl.String).alias(FILE)
+    accepted = told.accepted.with_columns(named, pl.col(ROW).alias(FILE_ROW)).drop(PLACE, ROW)
+    keys = ID_KEYS[one.gathered.table] or ("technician", "coached_on", "step")
+    return OneTable(one, told, accepted.sort(keys))
+
+
+def accounts(done: dict[str, OneTable], told: pl.DataFrame) -> DataFrame[Intake]:
+    """Rows of each file and table; that they add up is checked here, at the end of every run."""
+    rows = []
+    for table, one in done.items():
+        own = told.filter(pl.col("table") == table)
+        for part in one.settled.gathered.parts:
+            mine = own.filter(pl.col("file") == part.raw.file)
+            rows.append(
+                {
+                    "file": part.raw.file,
+                    "table": table,
+                    "rows_read": part.raw.rows_read,
+                    "accepted": one.accepted.filter(pl.col(FILE) == part.raw.file).height,
+                    "set_aside": _rows(mine, "row_set_aside"),
+                    "duplicates": _rows(mine, "duplicate"),
+                    "unlinked": _rows(mine, "unlinked"),
+                    "values_blanked": mine.filter(pl.col("action") == "value_blanked").height,
+                }
+            )
+    accounts = pl.DataFrame(rows, schema=empty(Intake).schema)
+    wrong = accounts.filter(pl.col("rows_read") != pl.col("accepted") + pl.col("set_aside") + pl.col("duplicates"))
+    if not wrong.is_empty():
+        raise RuntimeError(f"rows do not add up: {wrong.row(0, named=True)}")
+    return checked(Intake, accounts.sort("file", "table"))
+
+
+def _rows(mine: pl.DataFrame, action: str) -> int:
+    return mine.filter(pl.col("action") == action).n_unique("row")
