@@ -4,8 +4,9 @@ from analysis.charts.display import init_notebook, library_text, specification
 from analysis.charts.groups import rate_dots, ratio_dots
 from analysis.charts.months import cusum_lines, months_line
 from analysis.charts.people import coaching_changes, technique_board
-from analysis.charts.quality import recorded_board, second_check_curve
+from analysis.charts.quality import recorded_board
 from analysis.charts.returns import holds_by_day, incidence_curve
+from analysis.charts.risk import metric_dots, second_check_curve, worklist_dots
 from analysis.charts.steps import missed_bars, step_bars, tolerance_curve, what_if_bars
 from analysis.charts.theme import COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_WORDS, VERDICT_WORDS
 
@@ -21,6 +22,7 @@ __all__ = [
     "incidence_curve",
     "init_notebook",
     "library_text",
+    "metric_dots",
     "missed_bars",
     "months_line",
     "rate_dots",
@@ -32,4 +34,5 @@ __all__ = [
     "technique_board",
     "tolerance_curve",
     "what_if_bars",
+    "worklist_dots",
 ]

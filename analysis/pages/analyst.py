@@ -6,9 +6,10 @@ from importlib import metadata
 
 import polars as pl
 
-from analysis.charts import recorded_board, second_check_curve
+from analysis.charts import recorded_board
 from analysis.pages import words
 from analysis.pages.blocks import Question, drawn, page_table
+from analysis.pages.risk_model import risk_model
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
 
@@ -20,8 +21,7 @@ LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "s
 
 def analyst_questions(report: Report) -> list[Question]:
     """The analyst's questions in order of urgency, answered from the report."""
-    proof = [_proof(report)] if report.proof is not None else []
-    return [_rows(report), _recorded(report), _model(report), _needed(report), *proof, _inputs(report)]
+    return [question(report) for question in (_rows, _recorded, risk_model, _needed, _proof, _inputs)]
 
 
 def _rows(report: Report) -> Question:
@@ -98,34 +98,6 @@ def _recorded(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _model(report: Report) -> Question:
-    if report.model.is_empty():
-        answer = "No risk model stands in this run: there are too few comebacks, or none was fitted."
-        return Question(
-            id="model", question="Is the risk model any good?", answer=answer, action="Use no risk from this log."
-        )
-    lines = [
-        f"{row['metric'].replace('_', ' ')}: {words.amount(row['value'], row['lo'], row['hi']) if row['lo'] is not None else format(row['value'], '.3g')}"
-        + (f", {row['against']}: {row['baseline']:.3g}" if row["baseline"] is not None else "")
-        for row in report.model.filter(pl.col("value").is_not_null()).iter_rows(named=True)
-    ]
-    return Question(
-        id="model",
-        question="Is the risk model any good?",
-        answer=f"{lines[0]}." if lines else "Too few to tell.",
-        points=tuple(lines[1:6]),
-        action="Trust the order of the risks no further than these figures go, and no single risk as a clearance.",
-        charts=drawn(second_check_curve(report.second_checks)) if len(report.second_checks) else (),
-        table=page_table(
-            report.model,
-            "Figures of the model",
-            {"metric": "figure", "value": "out of time", "lo": "from", "hi": "to", "baseline": "simple rule", "against": "which"},
-            "tables/model.csv",
-        ),
-        method="Each figure is out of time: a bleed was foretold by a model that knew only outcomes known before it.",
-    )  # fmt: skip
-
-
 def _needed(report: Report) -> Question:
     few = report.steps.filter(pl.col("verdict") == "too_few").get_column("title").to_list()
     points = [*report.needed[1:], *([f"Too few to tell yet: {words.listed(few)}."] if few else [])]
@@ -140,8 +112,17 @@ def _needed(report: Report) -> Question:
 
 
 def _proof(report: Report) -> Question:
-    proof = report.proof
-    assert proof is not None
+    question, proof = "Does the audit find the truth where the truth is known?", report.proof
+    if proof is None or proof.is_empty():
+        return Question(
+            "proof",
+            question,
+            "No proof was given to this run: that the intervals hold the truth is said, not shown, on this page.",
+            action=(
+                "Make one with “rebleed prove --out DIR” (simulated workshops, audited and held against what is true of "
+                "them), then audit again with “--proof DIR”."
+            ),
+        )
     lines = [
         f"{row['measure'].replace('_', ' ')} at {row['sessions']:,} bleeds: {words.amount(row['value'], row['lo'], row['hi'])}"
         + (f" (aim: {row['aim']})" if row["aim"] else "")
@@ -149,7 +130,7 @@ def _proof(report: Report) -> Question:
     ]
     return Question(
         id="proof",
-        question="Does the audit find the truth where the truth is known?",
+        question=question,
         answer=f"Held against {words.count(max(proof.get_column('worlds').to_list(), default=0), 'simulated workshop')}: {lines[0]}.",
         points=tuple(lines[1:]),
         action="Read the rows closest to this log's size.",

@@ -84,10 +84,23 @@ def _change(report: Report, row: dict[str, Any]) -> str:
     parts = (own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"]))
     told = [f"{int(part['comebacks'].sum()):,} of {int(part['mature'].sum()):,}" for part in parts]
     name = "all workshops together" if row["kind"] == "all" else row["group"]
-    titles = {step.id: step.title for step in report.standard.steps}
-    moved = row["step_moved"]
-    why = f", when “{titles.get(moved, moved)}” began to be missed more or less often" if moved else ""
+    why = _moved(report, row) if row["step_moved"] else ""
     return f"{name} from {row['month']} ({told[0]} bleeds came back before, {told[1]} since){why}"
+
+
+def _moved(report: Report, row: dict[str, Any]) -> str:
+    """Which step moved with the change, and which way."""
+    titles = {step.id: step.title for step in report.standard.steps}
+    missed = report.ready.missed.get_column(row["step_moved"])
+    table = report.ready.bleeds.select("month", "shop").with_columns(missed=missed)
+    own = table if row["kind"] == "all" else table.filter(pl.col("shop").fill_null("not recorded") == row["group"])
+    parts = (own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"]))
+    before, after = (part.select(pl.col("missed").mean()).item() for part in parts)
+    if before is None or after is None or before == after:
+        return ""
+    way = "more" if after > before else "less"
+    title = titles.get(row["step_moved"], row["step_moved"])
+    return f", when “{title}” began to be missed {way} often ({before:.0%} before, {after:.0%} since)"
 
 
 def difference_sentence(report: Report) -> str:
@@ -132,10 +145,14 @@ def _not_to_blame(report: Report) -> str:
     if people.is_empty() or people.row(0, named=True)["signal"] == "high":
         return ""
     worst = people.row(0, named=True)
-    return (
-        f" {worst['group']} has the highest raw rate ({worst['rate']:.1%} of {words.count(worst['mature'], 'bleed')}) and "
-        f"is not to be blamed for it: {worst['comebacks']} came back where the same work gives {worst['expected']:.0f}."
+    text = (
+        f" {worst['group']} has the highest raw rate ({worst['rate']:.1%} of {words.count(worst['mature'], 'bleed')})"
     )
+    held = f"{worst['comebacks']} came back where the same work gives {worst['expected']:.0f}"
+    if worst["comebacks"] <= worst["expected"]:
+        return f"{text} and is not to be blamed for it: {held}."
+    ratio = words.amount(worst["ratio"], worst["ratio_lo"], worst["ratio_hi"])
+    return f"{text}: {held}, {ratio} times as many; its work and chance can explain it."
 
 
 def step_sentence(report: Report) -> str:

@@ -1,0 +1,121 @@
+"""Sentences say what the figures say: whom not to blame, which way a step moved, why no risk is given."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import polars as pl
+import pytest
+
+from analysis.pages.findings import change_sentence, difference_sentence
+from analysis.pages.lead import lead_questions
+from analysis.pages.risk_model import risk_model
+from analysis.pages.second_look import second_checks, worklist
+from analysis.report import Report
+from tests.pages.foretold import foretold
+from tests.shops import report
+
+
+@cache
+def worst() -> str:
+    people = report().rates.filter(pl.col("kind") == "technician", pl.col("mature") >= 30).sort("rate", "group")
+    return str(people.get_column("group")[-1])
+
+
+def with_worst(expected: float, ratio: tuple[float, float, float], signal: str = "none") -> Report:
+    """The report, its technician of the highest raw rate held against other figures."""
+    is_worst = (pl.col("kind") == "technician") & (pl.col("group") == worst())
+    new = {"expected": expected, "ratio": ratio[0], "ratio_lo": ratio[1], "ratio_hi": ratio[2], "signal": signal}
+    rates = report().rates.with_columns(
+        pl.when(is_worst).then(pl.lit(value)).otherwise(pl.col(name)).alias(name) for name, value in new.items()
+    )
+    return replace(report(), too_few=False, rates=rates)
+
+
+def test_the_worst_raw_rate_below_its_expectation_is_not_to_be_blamed() -> None:
+    told = difference_sentence(with_worst(99.0, (0.2, 0.1, 0.4)))
+    assert f"{worst()} has the highest raw rate" in told
+    assert "not to be blamed" in told
+
+
+def test_the_worst_raw_rate_above_its_expectation_is_not_acquitted() -> None:
+    told = difference_sentence(with_worst(1.0, (1.41, 0.98, 1.93)))
+    assert "not to be blamed" not in told
+    assert "1.41 (0.98 to 1.93) times as many; its work and chance can explain it" in told
+
+
+def test_a_signal_on_the_worst_raw_rate_is_no_acquittal() -> None:
+    told = difference_sentence(with_worst(1.0, (3.0, 2.0, 4.0), "high"))
+    assert "highest raw rate" not in told
+    assert f"{worst()} has more comebacks than the same work explains" in told
+
+
+@pytest.mark.parametrize(("missed_since", "way"), [(True, "more often"), (False, "less often")])
+def test_a_step_that_moved_with_a_change_says_which_way(missed_since: bool, way: str) -> None:
+    told = report()
+    step = told.ready.missed.columns[1]
+    month = told.months.filter(pl.col("kind") == "all").get_column("month")[12]
+    began = (pl.col("kind") == "all") & (pl.col("month") == month)
+    months = told.months.with_columns(
+        centre=pl.lit(0.05), change_began=began, step_moved=pl.when(began).then(pl.lit(step))
+    )
+    since = told.ready.bleeds.get_column("month") >= month
+    missed = told.ready.missed.with_columns((since if missed_since else ~since).alias(step))
+    sentence = change_sentence(replace(told, months=months, ready=replace(told.ready, missed=missed)))
+    assert f"began to be missed {way}" in sentence
+    assert ("(0% before, 100% since)" if missed_since else "(100% before, 0% since)") in sentence
+
+
+def test_no_risk_of_too_few_comebacks_is_told_apart_from_no_risk_of_enough() -> None:
+    none = {
+        "risk": report().risk.clear(),
+        "second_checks": report().second_checks.clear(),
+        "model": report().model.clear(),
+    }
+    few, enough = (replace(report(), too_few=few, comebacks=n, **none) for few, n in ((True, 12), (False, 55)))
+    for question in (worklist, second_checks, risk_model):
+        assert "12 linked comebacks" in question(few).answer
+        assert "too few to tell" in question(few).answer
+        assert "55 linked comebacks" in question(enough).answer
+        assert "too few" not in question(enough).answer
+
+
+def test_the_worklist_shows_its_bleeds_with_risk_interval_and_reason() -> None:
+    told = worklist(foretold(report()))
+    assert told.answer.startswith("4 bleeds of the last")
+    assert "50.0% (40.0 to 60.0%)" in told.points[0] or "50% (40 to 60%)" in told.points[0]
+    assert "because bubbles still came" in told.points[0]
+    assert "because no reason found" in told.points[1]
+    assert told.table is not None
+    assert [row[5].sort for row in told.table.rows] == pytest.approx([0.5, 0.49, 0.48, 0.47])
+
+
+def test_a_worklist_without_recent_bleeds_says_so() -> None:
+    told = worklist(foretold(report(), listed=0))
+    assert "nothing to check today" in told.answer
+    assert not told.charts
+
+
+def test_second_checks_tell_what_the_time_there_is_would_meet() -> None:
+    """The standard has time for 15 checks a week: 20% of bleeds are 8 a week, 50% are 20."""
+    told = second_checks(foretold(report()))
+    assert told.answer.startswith("Checking 20% of bleeds (8 a week) meets 51 of 100 comebacks")
+    assert "5% of bleeds: about 12 hours a year" in told.points[0]
+
+
+def test_second_checks_that_never_pay_say_so() -> None:
+    dear = foretold(report())
+    checks = dear.second_checks.with_columns(minutes_saved=pl.lit(-5.0))
+    assert "no share of checks pays for itself" in second_checks(replace(dear, second_checks=checks)).points[0]
+
+
+def test_a_models_figure_stands_beside_the_simple_rule_it_must_beat() -> None:
+    told = risk_model(foretold(report()))
+    assert told.answer == "log loss: 0.210 (0.190 to 0.230), where constant has 0.24."
+    assert told.points[-1] == "comebacks foretold: 51."
+
+
+def test_the_lead_reads_what_is_urgent_first() -> None:
+    order = [question.id for question in lead_questions(report())]
+    assert order == ["holds", "rate", "months", "where", "steps", "worklist", "second-checks", "costs"]
