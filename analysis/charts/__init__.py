@@ -1,13 +1,13 @@
 """Charts: a table in, an Altair chart out. Nothing here computes an estimate."""
 
 from analysis.charts.display import init_notebook, library_text, specification
-from analysis.charts.groups import rate_dots, ratio_dots
+from analysis.charts.groups import rate_dots, ratio_board, ratio_dots
 from analysis.charts.months import cusum_lines, months_line
 from analysis.charts.people import coaching_changes, technique_board
 from analysis.charts.quality import recorded_board
 from analysis.charts.returns import holds_by_day, incidence_curve
 from analysis.charts.risk import metric_dots, second_check_curve, worklist_dots
-from analysis.charts.steps import missed_bars, step_bars, tolerance_curve, what_if_bars
+from analysis.charts.steps import missed_bars, step_bars, step_board, tolerance_curve, what_if_bars
 from analysis.charts.theme import COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_WORDS, VERDICT_WORDS
 
 __all__ = [
@@ -26,11 +26,13 @@ __all__ = [
     "missed_bars",
     "months_line",
     "rate_dots",
+    "ratio_board",
     "ratio_dots",
     "recorded_board",
     "second_check_curve",
     "specification",
     "step_bars",
+    "step_board",
     "technique_board",
     "tolerance_curve",
     "what_if_bars",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import html
 import json
+from functools import cache
 from typing import Any
 
 import altair as alt
@@ -18,6 +19,7 @@ def specification(chart: Any) -> dict[str, Any]:
         return chart.to_dict()
 
 
+@cache
 def library_text() -> str:
     """The chart library as one script, for a page that has no network."""
     import vl_convert

@@ -5,9 +5,22 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from analysis.charts.theme import CHANCE, PERCENT, ROW_PX, SIGNAL_COLOURS, SIGNAL_MARKS, SIGNAL_WORDS, WIDTH
+from analysis.charts.choice import choice, chosen_name
+from analysis.charts.theme import (
+    BESIDE,
+    CHANCE,
+    PERCENT,
+    PLAIN,
+    ROW_PX,
+    SIGNAL_COLOURS,
+    SIGNAL_MARKS,
+    SIGNAL_WORDS,
+    WIDTH,
+)
 
-CHOSEN = "group"
+NARROW = 380
+"""So that two charts of rates stand side by side whatever their labels."""
+RATIO = ["times as many as the same work gives", "(1 is as expected; grey: chance)"]
 
 
 def rate_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart | alt.FacetChart:
@@ -22,9 +35,11 @@ def rate_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart | alt.Facet
     """
     shown = _labelled(rates.filter(pl.col("rate").is_not_null()))
     words = "; ".join(f"{row['group']} {row['rate']:.1%}" for row in shown.head(12).iter_rows(named=True))
-    return _dots(
-        shown, "rate", "rate_lo", "rate_hi", alt.X("rate_lo:Q", axis=PERCENT, title="come back within the window")
-    ).properties(description=f"Comeback rate by {kind_word} with 95% intervals: {words}")
+    base = alt.Chart(shown, width=NARROW, height=_height(shown))
+    axis = alt.X("rate_lo:Q", axis=PERCENT, title="come back within the window")
+    return alt.layer(*_dots(base, "rate", axis, "rate_hi")).properties(
+        description=f"Comeback rate by {kind_word} with 95% intervals: {words}"
+    )
 
 
 def ratio_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart | alt.FacetChart:
@@ -37,28 +52,70 @@ def ratio_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart | alt.Face
     kind_word
         What the groups are, in the trade's words.
     """
-    shown = _labelled(rates.filter(pl.col("ratio").is_not_null(), pl.col("ratio_lo").is_not_null()))
-    base = alt.Chart(shown).encode(y=alt.Y("label:N", title=None))
-    chance = base.mark_bar(color=CHANCE, opacity=0.28, height=ROW_PX - 8).encode(x="funnel_lo:Q", x2="funnel_hi:Q")
-    one = alt.Chart(pl.DataFrame({"x": [1.0]})).mark_rule(color=CHANCE).encode(x="x:Q")
-    axis = alt.X("ratio_lo:Q", title="times as many as the same work gives (1 is as expected; grey: chance)")
-    words = "; ".join(f"{row['group']} {row['ratio']:.2f}" for row in shown.head(20).iter_rows(named=True))
-    return alt.layer(chance, one, _dots(shown, "ratio", "ratio_lo", "ratio_hi", axis)).properties(
-        description=f"Comebacks against those expected from the same work by {kind_word}: {words}",
-        width=WIDTH,
-        height=ROW_PX * max(shown.height, 1),
+    shown = _compared(rates)
+    return _ratios(alt.Chart(shown, width=WIDTH, height=_height(shown))).properties(
+        description=_ratio_words(shown, kind_word)
     )
 
 
-def _dots(shown: pl.DataFrame, middle: str, lo: str, hi: str, axis: alt.X) -> alt.LayerChart | alt.FacetChart:
-    base = alt.Chart(shown, width=WIDTH, height=ROW_PX * max(shown.height, 1)).encode(y=alt.Y("label:N", title=None))
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=f"{hi}:Q")
-    dots = base.mark_point(filled=True, size=80, opacity=1).encode(
+def ratio_board(
+    rates: pl.DataFrame, beside: pl.DataFrame, kind_word: str, beside_word: str, first: str | None = None
+) -> alt.HConcatChart:
+    """`ratio_dots` with what is known of the chosen group beside it, its own share as a dot and everybody's as a tick.
+
+    Parameters
+    ----------
+    rates
+        `schemas.outputs.Rates` of one kind.
+    beside
+        Columns group, what (one row's label), place (its order), n, of, share, share_all: the group's share of `what`,
+        n of its `of`, and everybody's.
+    kind_word, beside_word
+        What the groups are, and what their shares are of.
+    first
+        The group that is chosen until the reader chooses.
+    """
+    shown = _compared(rates)
+    names = shown.get_column("group").to_list()
+    chosen = choice("group", names, first, kind_word)
+    left = _ratios(alt.Chart(shown, width=WIDTH, height=_height(shown)), chosen)
+    own = beside.filter(pl.col("group").is_in(names))
+    rows = ROW_PX * max(own.get_column("what").n_unique(), 1)
+    data = alt.Chart(own, width=BESIDE, height=rows)
+    base = data.transform_filter(chosen).encode(y=alt.Y("what:N", sort=alt.EncodingSortField("place"), title=None))
+    axis = alt.X("share:Q", axis=PERCENT, title=[beside_word, "(tick: everybody's)"], scale=alt.Scale(domain=[0, 1]))
+    tips = [
+        alt.Tooltip("group:N", title=kind_word), alt.Tooltip("what:N", title="kind"), alt.Tooltip("n:Q", title="own"),
+        alt.Tooltip("of:Q", title="of"), alt.Tooltip("share_all:Q", format=".0%", title="everybody's share"),
+    ]  # fmt: skip
+    dots = base.mark_point(filled=True, size=80, opacity=1, color=PLAIN).encode(x=axis, tooltip=tips)
+    ticks = base.mark_tick(color=CHANCE, thickness=2, size=14).encode(x="share_all:Q")
+    right = alt.layer(ticks, dots, chosen_name(chosen, data, "group"))
+    told = f"{_ratio_words(shown, kind_word)}. Beside it, for the chosen {kind_word}: {beside_word}"
+    return alt.hconcat(left, right, spacing=24).properties(description=told)
+
+
+def _ratios(base: alt.Chart, chosen: alt.Parameter | None = None) -> alt.LayerChart | alt.FacetChart:
+    rows = base.encode(y=alt.Y("label:N", title=None))
+    chance = rows.mark_bar(color=CHANCE, opacity=0.28, height=ROW_PX - 8).encode(x="funnel_lo:Q", x2="funnel_hi:Q")
+    one = alt.Chart(pl.DataFrame({"x": [1.0]})).mark_rule(color=CHANCE).encode(x="x:Q")
+    return alt.layer(
+        chance,
+        one,
+        *_dots(base, "ratio", alt.X("ratio_lo:Q", title=RATIO, axis=alt.Axis(tickCount=8)), "ratio_hi", chosen),
+    )
+
+
+def _dots(base: alt.Chart, middle: str, axis: alt.X, hi: str, chosen: alt.Parameter | None = None) -> list[alt.Chart]:
+    rows = base.encode(y=alt.Y("label:N", title=None))
+    wide = alt.value(2) if chosen is None else alt.condition(chosen, alt.value(5), alt.value(2))
+    bars = rows.mark_rule(color=CHANCE).encode(x=axis, x2=f"{hi}:Q", strokeWidth=wide)
+    dots = rows.mark_point(filled=True, size=80, opacity=1).encode(
         x=f"{middle}:Q",
         color=alt.Color("told:N", scale=SIGNAL_COLOURS),
         shape=alt.Shape("told:N", scale=SIGNAL_MARKS),
         tooltip=[
-            alt.Tooltip("group:N"),
+            alt.Tooltip("group:N", title="who or what"),
             alt.Tooltip("rate:Q", title="rate", format=".1%"),
             alt.Tooltip("comebacks:Q", title="came back"),
             alt.Tooltip("expected:Q", title="expected from the same work", format=".1f"),
@@ -66,7 +123,20 @@ def _dots(shown: pl.DataFrame, middle: str, lo: str, hi: str, axis: alt.X) -> al
             alt.Tooltip("told:N", title="signal"),
         ],
     )
-    return bars + dots
+    return [bars, dots if chosen is None else dots.add_params(chosen)]
+
+
+def _compared(rates: pl.DataFrame) -> pl.DataFrame:
+    return _labelled(rates.filter(pl.col("ratio").is_not_null(), pl.col("ratio_lo").is_not_null()))
+
+
+def _height(shown: pl.DataFrame) -> int:
+    return ROW_PX * max(shown.height, 1)
+
+
+def _ratio_words(shown: pl.DataFrame, kind_word: str) -> str:
+    words = "; ".join(f"{row['group']} {row['ratio']:.2f}" for row in shown.head(20).iter_rows(named=True))
+    return f"Comebacks against those expected from the same work by {kind_word}: {words}"
 
 
 def _labelled(rates: pl.DataFrame) -> pl.DataFrame:

@@ -7,7 +7,7 @@ import polars as pl
 
 from analysis.charts.theme import CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH
 
-LABELS = 9
+LABELS = 7
 
 
 def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
@@ -33,12 +33,12 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         fill=alt.condition(alt.datum.state == "followed", alt.value(PLAIN), alt.value("transparent")),
         stroke=alt.value(PLAIN),
         tooltip=[
-            alt.Tooltip("month:O"),
+            alt.Tooltip("month:O", title="month"),
             alt.Tooltip("rate:Q", format=".1%", title="come back"),
             alt.Tooltip("comebacks:Q", title="came back"),
             alt.Tooltip("mature:Q", title="of bleeds followed"),
             alt.Tooltip("sessions:Q", title="of bleeds in all"),
-            alt.Tooltip("state:N"),
+            alt.Tooltip("state:N", title="state"),
         ],
     )
     has_limits = [band, centre] if shown.get_column("centre").count() else []
@@ -88,7 +88,7 @@ def _began(months: pl.DataFrame) -> list[alt.Chart]:
     base = alt.Chart(began).encode(x="month:O")
     return [
         base.mark_rule(color=HIGH, strokeDash=[2, 2]),
-        base.mark_text(color=HIGH, align="left", dx=4, baseline="top").encode(text="told:N", y=alt.value(0)),
+        base.mark_text(color=HIGH, align="right", dx=-4, baseline="top").encode(text="told:N", y=alt.value(0)),
     ]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from analysis.charts.theme import CHANCE, HIGH, PERCENT, PLAIN, WIDTH
+from analysis.charts.theme import CHANCE, HIGH, PERCENT, PLAIN, WIDTH, folded
 
 POINTS = 400
 
@@ -51,20 +51,21 @@ def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
     """
     states = alt.Scale(domain=["to be called back", "closed by a later bleed"], range=[HIGH, CHANCE])
     marks = alt.Scale(domain=["to be called back", "closed by a later bleed"], range=["triangle-up", "circle"])
-    chart = alt.Chart(holds, width=WIDTH, height=34 * max(holds.get_column("hold").n_unique(), 1))
+    shown = holds.with_columns(label=pl.col("hold").map_elements(folded, return_dtype=pl.String))
+    chart = alt.Chart(shown, width=WIDTH, height=38 * max(holds.get_column("hold").n_unique(), 1))
     still = holds.filter(pl.col("state") == "to be called back").height
     return (
         chart.mark_point(filled=True, size=70, opacity=0.85)
         .encode(
-            x=alt.X("day:T", title=None),
-            y=alt.Y("hold:N", title=None),
+            x=alt.X("day:T", title=None, axis=alt.Axis(format="%Y-%m", labelOverlap="greedy")),
+            y=alt.Y("label:N", title=None),
             color=alt.Color("state:N", scale=states),
             shape=alt.Shape("state:N", scale=marks),
             tooltip=[
                 alt.Tooltip("session_id:N", title="bleed"),
                 alt.Tooltip("day:T", title="day"),
                 alt.Tooltip("shop:N", title="workshop"),
-                alt.Tooltip("state:N"),
+                alt.Tooltip("state:N", title="state"),
             ],
         )
         .properties(description=f"Bleeds on hold by day: {holds.height} in all, {still} still to be called back")

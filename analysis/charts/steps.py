@@ -5,8 +5,12 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
+from analysis.charts.choice import choice, chosen_name
 from analysis.charts.theme import (
+    BESIDE,
     CHANCE,
+    HIGH,
+    LOW,
     PERCENT,
     PLAIN,
     ROW_PX,
@@ -15,9 +19,14 @@ from analysis.charts.theme import (
     VERDICT_MARKS,
     VERDICT_WORDS,
     WIDTH,
+    folded,
+    rows_px,
 )
 
-SPARED = "comebacks spared per 100 bleeds"
+SPARED = ["comebacks spared per 100 bleeds", "(tick: raw difference)"]
+MORE, FEWER, ALIKE = "misses more than peers", "misses fewer", "like peers"
+PEER_COLOURS = alt.Scale(domain=[MORE, FEWER, ALIKE], range=[HIGH, LOW, PLAIN])
+PEER_MARKS = alt.Scale(domain=[MORE, FEWER, ALIKE], range=["triangle-up", "triangle-down", "circle"])
 
 
 def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
@@ -29,16 +38,65 @@ def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     steps
         `schemas.outputs.Steps`.
     """
-    shown = (
-        steps.filter(pl.col("preventable_per_100").is_not_null())
-        .select("title", "preventable_per_100", "lo", "hi", "missed", "recorded", "verdict", "rank", "naive_difference")
-        .with_columns(told=pl.col("verdict").replace_strict(VERDICT_WORDS))
+    shown = _spared(steps)
+    return _bars(shown).properties(description=_step_words(shown))
+
+
+def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart:
+    """`step_bars` with the technicians beside it, by name: how far each misses the chosen step beyond peers.
+
+    Parameters
+    ----------
+    steps
+        `schemas.outputs.Steps`.
+    technique
+        `schemas.outputs.Technique` with a column `title`, the step in words.
+    """
+    shown = _spared(steps)
+    titles = shown.sort("rank").get_column("title").to_list()
+    chosen = choice("title", titles, None, "step")
+    people = technique.filter(pl.col("excess").is_not_null(), pl.col("title").is_in(titles)).select(
+        "technician", "title", "recorded", "missed", "excess", "lo", "hi",
+        told=pl.when(pl.col("lo") > 0).then(pl.lit(MORE)).when(pl.col("hi") < 0).then(pl.lit(FEWER)).otherwise(pl.lit(ALIKE)),
+    )  # fmt: skip
+    data = alt.Chart(people, width=BESIDE, height=ROW_PX * max(people.get_column("technician").n_unique(), 1))
+    base = data.transform_filter(chosen).encode(y=alt.Y("technician:N", title=None))
+    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x="x:Q")
+    axis = alt.X("lo:Q", axis=PERCENT, title="missed beyond peers on the same work")
+    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2="hi:Q")
+    dots = base.mark_point(filled=True, size=80, opacity=1).encode(
+        x="excess:Q",
+        color=alt.Color("told:N", scale=PEER_COLOURS, legend=None),
+        shape=alt.Shape("told:N", scale=PEER_MARKS, legend=None),
+        tooltip=[
+            alt.Tooltip("technician:N", title="technician"), alt.Tooltip("told:N", title="against peers"),
+            alt.Tooltip("missed:Q", title="missed"), alt.Tooltip("recorded:Q", title="of recorded"),
+        ],
+    )  # fmt: skip
+    right = alt.layer(zero, bars, dots, chosen_name(chosen, data, "title"))
+    told = f"{_step_words(shown)}. Beside it, for the chosen step: how far each technician misses it beyond peers"
+    return (
+        alt.hconcat(_bars(shown, chosen), right, spacing=24)
+        .resolve_scale(color="independent", shape="independent")
+        .properties(description=told)
     )
-    base = alt.Chart(shown, width=WIDTH, height=ROW_PX * max(shown.height, 1)).encode(
-        y=alt.Y("title:N", sort=alt.EncodingSortField("rank"), title=None)
+
+
+def _spared(steps: pl.DataFrame) -> pl.DataFrame:
+    shown = steps.filter(pl.col("preventable_per_100").is_not_null()).select(
+        "title", "preventable_per_100", "lo", "hi", "missed", "recorded", "verdict", "rank", "naive_difference"
+    )
+    folds = pl.col("title").map_elements(folded, return_dtype=pl.String)
+    return shown.with_columns(told=pl.col("verdict").replace_strict(VERDICT_WORDS), label=folds)
+
+
+def _bars(shown: pl.DataFrame, chosen: alt.Parameter | None = None) -> alt.LayerChart | alt.FacetChart:
+    base = alt.Chart(shown, width=WIDTH, height=rows_px(shown.get_column("label").to_list())).encode(
+        y=alt.Y("label:N", sort=alt.EncodingSortField("rank"), title=None)
     )
     zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x="x:Q")
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=alt.X("lo:Q", title=SPARED), x2="hi:Q")
+    wide = alt.value(2) if chosen is None else alt.condition(chosen, alt.value(5), alt.value(2))
+    bars = base.mark_rule(color=CHANCE).encode(x=alt.X("lo:Q", title=SPARED), x2="hi:Q", strokeWidth=wide)
     raw = base.mark_tick(color=CHANCE, thickness=2, size=10).encode(x="naive_difference:Q")
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
         x="preventable_per_100:Q",
@@ -54,9 +112,13 @@ def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
             alt.Tooltip("recorded:Q", title="of recorded"),
         ],
     )
+    return alt.layer(zero, bars, raw, dots if chosen is None else dots.add_params(chosen))
+
+
+def _step_words(shown: pl.DataFrame) -> str:
     costly = shown.sort("rank").head(8).iter_rows(named=True)
     words = "; ".join(f"{row['title']} {row['preventable_per_100']:.2f}, {row['told']}" for row in costly)
-    return (zero + bars + raw + dots).properties(description=f"Comebacks per 100 bleeds spared by each step: {words}")
+    return f"Comebacks per 100 bleeds spared by each step: {words}"
 
 
 def missed_bars(steps: pl.DataFrame) -> alt.Chart:
@@ -67,13 +129,22 @@ def missed_bars(steps: pl.DataFrame) -> alt.Chart:
     steps
         `schemas.outputs.Steps`.
     """
-    shown = steps.filter(pl.col("share_missed").is_not_null()).select("title", "share_missed", "missed", "recorded")
-    chart = alt.Chart(shown, width=WIDTH, height=ROW_PX * max(shown.height, 1)).mark_bar(color=PLAIN, height=9)
+    folds = pl.col("title").map_elements(folded, return_dtype=pl.String)
+    shown = steps.filter(pl.col("share_missed").is_not_null()).select(
+        "title", "share_missed", "missed", "recorded", label=folds
+    )
+    chart = alt.Chart(shown, width=WIDTH, height=rows_px(shown.get_column("label").to_list())).mark_bar(
+        color=PLAIN, height=9
+    )
     words = "; ".join(f"{t} {s:.0%}" for t, s in shown.select("title", "share_missed").head(20).iter_rows())
     return chart.encode(
-        y=alt.Y("title:N", sort="-x", title=None),
+        y=alt.Y("label:N", sort="-x", title=None),
         x=alt.X("share_missed:Q", axis=PERCENT, title="missed, of the bleeds where it was recorded"),
-        tooltip=[alt.Tooltip("title:N", title="step"), "missed:Q", "recorded:Q"],
+        tooltip=[
+            alt.Tooltip("title:N", title="step"),
+            alt.Tooltip("missed:Q", title="missed"),
+            alt.Tooltip("recorded:Q", title="of recorded"),
+        ],
     ).properties(description=f"Share missed of each step: {words}")
 
 
@@ -85,15 +156,19 @@ def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     scenarios
         `schemas.outputs.WhatIf`.
     """
-    shown = scenarios.select("scenario", "preventable_per_100", "lo", "hi", "comebacks_per_year").head(12)
-    base = alt.Chart(shown, width=WIDTH, height=ROW_PX * max(shown.height, 1)).encode(
-        y=alt.Y("scenario:N", sort=None, title=None)
+    folds = pl.col("scenario").map_elements(folded, return_dtype=pl.String)
+    shown = scenarios.select("scenario", "preventable_per_100", "lo", "hi", "comebacks_per_year", label=folds).head(12)
+    base = alt.Chart(shown, width=WIDTH, height=rows_px(shown.get_column("label").to_list())).encode(
+        y=alt.Y("label:N", sort=None, title=None)
     )
     zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x="x:Q")
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=alt.X("lo:Q", title=SPARED), x2="hi:Q")
+    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=alt.X("lo:Q", title=SPARED[0]), x2="hi:Q")
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
         x="preventable_per_100:Q",
-        tooltip=["scenario:N", alt.Tooltip("comebacks_per_year:Q", title="comebacks spared a year", format=".1f")],
+        tooltip=[
+            alt.Tooltip("scenario:N", title="what if"),
+            alt.Tooltip("comebacks_per_year:Q", title="comebacks spared a year", format=".1f"),
+        ],
     )
     words = "; ".join(f"{s} {p:.2f}" for s, p in shown.select("scenario", "preventable_per_100").iter_rows())
     return (zero + bars + dots).properties(description=f"Comebacks per 100 bleeds spared: {words}")
@@ -109,8 +184,8 @@ def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart 
     field_word
         The reading in the trade's words, with its unit.
     """
-    base = alt.Chart(tolerance, width=WIDTH // 2, height=180).encode(
-        x=alt.X("reading:Q", title=field_word, scale=alt.Scale(zero=False))
+    base = alt.Chart(tolerance, width=290, height=170).encode(
+        x=alt.X("reading:Q", title=field_word, scale=alt.Scale(zero=False, nice=False), axis=_ticks(tolerance))
     )
     band = base.mark_area(opacity=0.3, color=CHANCE).encode(y=alt.Y("lo:Q", axis=PERCENT, title="come back"), y2="hi:Q")
     line = base.mark_line(color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN)).encode(
@@ -131,3 +206,10 @@ def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart 
     return alt.layer(band, line, *limits).properties(
         description=f"Risk of a comeback along {field_word}, from {min(tolerance['reading'])} to {max(tolerance['reading'])}"
     )
+
+
+def _ticks(tolerance: pl.DataFrame) -> alt.Axis:
+    """A reading that is counted has no halves."""
+    whole = tolerance.select((pl.col("reading") == pl.col("reading").round()).all()).item()
+    span = tolerance.select(pl.col("reading").max() - pl.col("reading").min()).item() or 1
+    return alt.Axis(tickCount=min(int(span), 6), format="d") if whole else alt.Axis(tickCount=6)

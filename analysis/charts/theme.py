@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 import altair as alt
@@ -26,10 +27,22 @@ SIGNAL_COLOURS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=[HIGH, LOW,
 SIGNAL_MARKS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=["triangle-up", "triangle-down", "circle", "cross"])
 VERDICT_COLOURS = alt.Scale(domain=list(VERDICT_WORDS.values()), range=[HIGH, SUSPECT, PLAIN, CHANCE])
 VERDICT_MARKS = alt.Scale(domain=list(VERDICT_WORDS.values()), range=["triangle-right", "diamond", "circle", "cross"])
-WIDTH = 600
-ROW_PX = 24
+WIDTH, BESIDE = 460, 230
+"""Plot widths, pixels: of a chart, two of which stand side by side on a wide screen; of what stands beside one."""
+ROW_PX, LINE = 24, 27
 FONT = "DejaVu Sans, Verdana, sans-serif"
-PERCENT = alt.Axis(format=".0%")
+PERCENT = alt.Axis(format=".0%", tickCount=6)
+
+
+def folded(text: str, width: int = LINE) -> str:
+    """A long label in lines of about `width` letters, so that a narrow screen has room for the chart."""
+    return "\n".join(textwrap.wrap(text, width, break_long_words=False)) or text
+
+
+def rows_px(labels: list[str]) -> int:
+    """The height of a chart with these labels, one a row."""
+    lines = max((label.count("\n") for label in labels), default=0) + 1
+    return (ROW_PX if lines == 1 else 2 + 15 * lines) * max(len(set(labels)), 1)
 
 
 @alt.theme.register("rebleed", enable=True)
@@ -46,13 +59,17 @@ def theme() -> alt.theme.ThemeConfig:
         "config": {
             "background": "transparent",
             "font": FONT,
+            "lineBreak": "\n",
             "view": {"stroke": None},
             "axis": {**text, "gridColor": "#8883", "domainColor": CHANCE, "tickColor": CHANCE, "labelLimit": 300},
             "axisY": {"grid": True},
-            "axisX": {"grid": False},
+            "axisX": {
+                "grid": False, "labelFlush": False, "labelOverlap": "greedy", "labelSeparation": 6, "titleAnchor": "end",
+                "titleLimit": 0,
+            },
             "legend": {**text, "orient": "top", "title": None, "symbolSize": 80, "labelLimit": 300},
-            "title": {"font": FONT, "anchor": "start", "fontSize": 13},
+            "title": {"font": FONT, "anchor": "start", "frame": "group", "fontSize": 13, "offset": 8},
             "header": text,
         }
-    }
+    }  # fmt: skip
     return look

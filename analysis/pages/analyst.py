@@ -10,6 +10,7 @@ from analysis.charts import recorded_board
 from analysis.pages import words
 from analysis.pages.blocks import Question, drawn, page_table
 from analysis.pages.risk_model import risk_model
+from analysis.pages.trade_words import RULE_WORDS, TABLE_WORDS, field_words, spoken
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
 
@@ -39,6 +40,7 @@ def _rows(report: Report) -> Question:
             file=pl.col("file").first(),
         )
         .sort("n", "table", "column", "rule", "action", descending=[True, False, False, False, False], nulls_last=True)
+        .with_columns(spoken("column"), pl.col("table").replace(TABLE_WORDS), pl.col("rule").replace(RULE_WORDS))
     )
     return Question(
         id="rows",
@@ -80,9 +82,9 @@ def _recorded(report: Report) -> Question:
     )
     never = overall.filter(pl.col("share") == 0).get_column("field").to_list()
     thin = overall.filter(pl.col("share") > 0).sort("share", "field").head(3)
-    least = [f"{f.replace('_', ' ')} {s:.0%}" for f, s in thin.iter_rows()]
+    least = [f"{field_words(f)} ({s:.0%})" for f, s in thin.iter_rows()]
     thinnest = overall.filter(pl.col("share") > 0).sort("share", "field").head(THINNEST).get_column("field").to_list()
-    shown = long.filter(pl.col("field").is_in(thinnest)).with_columns(pl.col("field").str.replace_all("_", " "))
+    shown = long.filter(pl.col("field").is_in(thinnest)).with_columns(spoken("field"))
     return Question(
         id="recorded",
         question="What is recorded, and what is missing?",
@@ -90,10 +92,10 @@ def _recorded(report: Report) -> Question:
             f"{len(fields) - len(never)} of {words.count(len(fields), 'field')} are recorded in some of the "
             f"{words.count(sessions.height, 'bleed')}; the thinnest are {words.listed(least)}."
         ),
-        points=(f"Never recorded: {words.listed([f.replace('_', ' ') for f in never])}.",) if never else (),
+        points=(f"Never recorded: {words.listed([field_words(f) for f in never])}.",) if never else (),
         action="A step that is not recorded is neither met nor missed: it tells nothing. Fill the thinnest field first.",
         charts=drawn(recorded_board(shown)) if sessions.n_unique("technician") <= 40 else (),
-        table=page_table(long, "Share recorded", {"field": "field", "technician": "technician", "share": "recorded %", "bleeds": "bleeds"}, "log/sessions.parquet"),
+        table=page_table(long.with_columns(spoken("field")), "Share recorded", {"field": "field", "technician": "technician", "share": "recorded %", "bleeds": "bleeds"}, "log/sessions.parquet"),
         method="The share of each technician's accepted bleeds in which the field is filled.",
     )  # fmt: skip
 

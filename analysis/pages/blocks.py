@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,7 +11,7 @@ import polars as pl
 from analysis.charts import SIGNAL_WORDS, VERDICT_WORDS, specification
 from analysis.pages.cards import Card
 
-ROWS_SHOWN = 200
+ROWS_SHOWN, TITLE_LINE = 200, 38
 IN_WORDS = {
     "signal": SIGNAL_WORDS,
     "verdict": VERDICT_WORDS,
@@ -44,13 +45,14 @@ class PageTable:
 
 @dataclass(frozen=True)
 class Question:
-    """One question of a reader and all that answers it, in reading order."""
+    """One question of a reader and all that answers it, in reading order; `hint` says what a chart answers to."""
 
     id: str
     question: str
     answer: str
     action: str = ""
     points: tuple[str, ...] = ()
+    hint: str = ""
     charts: tuple[dict[str, Any], ...] = ()
     table: PageTable | None = None
     open_table: bool = False
@@ -65,7 +67,7 @@ def drawn(*charts: Any) -> tuple[dict[str, Any], ...]:
 
 def titled(chart: Any, title: str) -> Any:
     """The chart under a title of its own, where several stand in a row."""
-    return chart.properties(title=title)
+    return chart.properties(title=textwrap.wrap(title, TITLE_LINE) or title)
 
 
 def page_table(frame: pl.DataFrame, caption: str, columns: dict[str, str], file: str) -> PageTable:

@@ -22,9 +22,12 @@ class Card:
 
 
 def coaching_cards(report: Report) -> tuple[Card, ...]:
-    """One card a technician, by name."""
+    """One card a technician with something to practise or to look at, by name, then one for all the others."""
     names = report.technique.get_column("technician").unique().sort()
-    return tuple(_card(report, name) for name in names)
+    cards = [_card(report, name) for name in names]
+    rest = [card.name for card in cards if not card.lines and not card.note]
+    others = [Card(words.listed(rest), (), "Nothing beyond chance: work like peers on the same work.")] if rest else []
+    return (*(card for card in cards if card.lines or card.note), *others)
 
 
 def _card(report: Report, name: str) -> Card:
@@ -37,7 +40,18 @@ def _card(report: Report, name: str) -> Card:
         f"{_yearly(row['preventable'])}. Look at together: {', '.join(_bleeds(report, name, row['step'])) or 'none yet'}."
         for row in chosen.iter_rows(named=True)
     )
-    return Card(name, lines, "" if lines else "Nothing beyond chance: works like peers on the same work.")
+    return Card(name, lines, _more_than_expected(report, name, bool(lines)))
+
+
+def _more_than_expected(report: Report, name: str, some: bool) -> str:
+    """A signal on the whole of a technician's work, which no step of the standard may explain."""
+    own = report.rates.filter(pl.col("kind") == "technician", pl.col("group") == name, pl.col("signal") == "high")
+    return "".join(
+        f"{row['comebacks']} came back where the same work gives {row['expected']:.0f}: "
+        f"{'these steps may not be the whole of it' if some else 'no recorded step explains it'}; watch a bleed together "
+        "from first to last."
+        for row in own.iter_rows(named=True)
+    )
 
 
 def _yearly(comebacks: float) -> str:

@@ -20,6 +20,7 @@ from analysis.pages.cautions import CAUTIONS
 from analysis.pages.findings import findings
 from analysis.pages.glossary import GLOSSARY
 from analysis.pages.lead import lead_questions
+from analysis.pages.trade_words import TABLE_WORDS
 from analysis.pages.trainer import trainer_questions
 from analysis.report import Report
 
@@ -88,6 +89,7 @@ def _rendered(template: str, report: Report, *, here: str, title: str, **values:
             hashes=" ".join(f"'sha256-{_digest(script)}'" for script in scripts),
             cautions=CAUTIONS,
             glossary=GLOSSARY,
+            table_words=TABLE_WORDS,
             data=data_text,
             **values,
         )

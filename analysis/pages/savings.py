@@ -21,11 +21,12 @@ def what_fixing_saves(report: Report) -> Question:
     """What fixing the costliest steps would save."""
     ranked = report.steps.sort("rank", "step", nulls_last=True)
     chart = step_bars(ranked) if ranked.get_column("preventable_per_100").count() else missed_bars(ranked)
-    charts = [chart] + ([titled(what_if_bars(report.what_if), "what if")] if len(report.what_if) else [])
+    joint = report.what_if.filter(pl.col("steps").str.contains(" "))
+    charts = [chart] + ([titled(what_if_bars(joint), "several steps together")] if len(joint) else [])
     points = [
-        f"{row['scenario']}: {words.amount(row['preventable_per_100'], row['lo'], row['hi'])} spared per 100 bleeds, "
+        f"{row['scenario'][:1].upper()}{row['scenario'][1:]}: {words.amount(row['preventable_per_100'], row['lo'], row['hi'])} spared per 100 bleeds, "
         f"about {row['comebacks_per_year']:.0f} comebacks and {row['minutes_per_year'] / 60:.0f} bench hours a year"
-        for row in report.what_if.filter(pl.col("steps").str.contains(" ")).head(3).iter_rows(named=True)
+        for row in joint.head(3).iter_rows(named=True)
     ]
     return Question(
         id="steps",

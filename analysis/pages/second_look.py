@@ -118,9 +118,13 @@ def _worklist_sentence(report: Report, chosen: pl.DataFrame) -> str:
 def _first_bleeds(chosen: pl.DataFrame) -> tuple[str, ...]:
     return tuple(
         f"{row['session_id']} ({row['bike_id']}, {row['brake']}): {words.share(row['risk'], row['risk_lo'], row['risk_hi'])}, "
-        f"because {words.listed([r for r in (row['reason_1'], row['reason_2'], row['reason_3']) if r], none='no reason found')}."
+        f"{_because([r for r in (row['reason_1'], row['reason_2'], row['reason_3']) if r])}."
         for row in chosen.head(3).iter_rows(named=True)
     )
+
+
+def _because(reasons: list[str]) -> str:
+    return f"because {words.listed(reasons)}" if reasons else "no reason found"
 
 
 def _overall(report: Report) -> float | None:

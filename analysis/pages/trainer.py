@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import polars as pl
 
-from analysis.charts import coaching_changes, missed_bars, step_bars, technique_board, tolerance_curve
+from analysis.charts import coaching_changes, missed_bars, step_board, technique_board, tolerance_curve
 from analysis.pages import words
 from analysis.pages.blocks import Question, drawn, page_table, titled
 from analysis.pages.cards import coaching_cards
 from analysis.pages.findings import step_sentence
+from analysis.pages.trade_words import reading_words, spoken
 from analysis.report import Report
-from schemas import LOG_TABLES, dictionary
 
 TEST_WORDS = {
     "favourite_digits": "favourite numbers",
@@ -28,7 +28,8 @@ def trainer_questions(report: Report) -> list[Question]:
 
 def _steps(report: Report) -> Question:
     ranked = report.steps.sort("rank", "step", nulls_last=True)
-    chart = step_bars(ranked) if ranked.get_column("preventable_per_100").count() else missed_bars(ranked)
+    told = bool(ranked.get_column("preventable_per_100").count())
+    chart = step_board(ranked, _titled_technique(report)) if told else missed_bars(ranked)
     differs = report.steps.filter(pl.col("check_disagrees")).get_column("title").to_list()
     points = (
         [f"The second way of reckoning disagrees on {words.listed(differs)}: distrust its figure."] if differs else []
@@ -47,6 +48,7 @@ def _steps(report: Report) -> Question:
         answer=step_sentence(report),
         points=tuple(points),
         action="Show these steps at the bench, on the bikes of the coaching cards below.",
+        hint="Choose a step by a click or from the list: beside it stand the technicians and how far each misses it." if told else "",
         charts=drawn(chart),
         table=page_table(
             ranked,
@@ -69,15 +71,8 @@ def _steps(report: Report) -> Question:
 
 def _tolerance(report: Report) -> Question:
     curves = []
-    units = {entry.name: entry.unit for entry in dictionary("sessions", LOG_TABLES["sessions"])}
     for (step, field), own in report.tolerance.group_by("step", "field", maintain_order=True):
-        unit = units.get(str(field), "")
-        curves.append(
-            titled(
-                tolerance_curve(own, f"{str(field).replace('_', ' ')}{f', {unit}' if unit else ''}"),
-                _title(report, str(step)),
-            )
-        )
+        curves.append(titled(tolerance_curve(own, reading_words(str(field))), _title(report, str(step))))
     told = _clear_along(report)
     answer = "Where each tolerance should lie is too few to tell in this log."
     if curves:
@@ -90,7 +85,7 @@ def _tolerance(report: Report) -> Question:
         action="Where the curve is flat across a limit, the limit costs nothing; where it is still falling inside, tighten it." if curves else "",
         charts=drawn(*curves),
         table=page_table(
-            report.tolerance,
+            report.tolerance.with_columns(spoken("field"), pl.col("step").replace(_titles(report))),
             "Risk along each reading",
             {"step": "step", "field": "reading of", "reading": "reading", "bleeds": "bleeds near", "risk": "risk %", "lo": "from %", "hi": "to %"},
             "tables/tolerance.csv",
@@ -108,7 +103,8 @@ def _clear_along(report: Report) -> list[str]:
             low, high = known.row(0, named=True), known.row(-1, named=True)
             told.append(
                 f"“{_title(report, str(step))}” from {words.share(high['risk'], high['lo'], high['hi'])} at "
-                f"{high['reading']:g} to {words.share(low['risk'], low['lo'], low['hi'])} at {low['reading']:g}"
+                f"{high['reading']:g} to {words.share(low['risk'], low['lo'], low['hi'])} at {low['reading']:g} "
+                f"({reading_words(high['field'])})"
             )
     return told
 
@@ -116,16 +112,17 @@ def _clear_along(report: Report) -> list[str]:
 def _cards(report: Report) -> Question:
     cards = coaching_cards(report)
     some = [card.name for card in cards if card.lines]
-    board = report.technique.with_columns(title=pl.col("step").replace({s.id: s.title for s in report.standard.steps}))
+    board = _titled_technique(report)
     return Question(
         id="cards",
         question="What should each technician practise first?",
         answer=(
-            f"{len(some)} of {words.count(len(cards), 'technician')} miss some step more often than peers on the same "
+            f"{len(some)} of {words.count(report.technique.n_unique('technician'), 'technician')} miss some step more often than peers on the same "
             "work, by more than chance."
         ),
         action="Take a card and its bikes to the bench together; it is a start of a talk, no mark.",
-        charts=drawn(technique_board(board)) if board.get_column("excess").count() else (),
+        hint="Choose a technician by a click or from the list: beside it stand all their steps with intervals." if some else "",
+        charts=drawn(technique_board(board, some[0] if some else None)) if board.get_column("excess").count() else (),
         cards=cards,
         table=page_table(
             board,
@@ -146,7 +143,7 @@ def _cards(report: Report) -> Question:
 
 def _coaching(report: Report) -> Question:
     told = report.coaching.with_columns(
-        label=pl.format("{}: {} ({})", "technician", pl.col("step").replace({s.id: s.title for s in report.standard.steps}), pl.col("coached_on").cast(pl.String))
+        label=pl.format("{}: {} ({})", "technician", pl.col("step").replace(_titles(report)), pl.col("coached_on").cast(pl.String))
     )  # fmt: skip
     known = told.filter(pl.col("change").is_not_null())
     lines = [
@@ -170,7 +167,7 @@ def _coaching(report: Report) -> Question:
         action="Coach again, in another way, where nothing moved." if told.height else "",
         charts=drawn(coaching_changes(known)) if known.height else (),
         table=page_table(
-            told,
+            told.with_columns(pl.col("step").replace(_titles(report))),
             "Coachings",
             {
                 "technician": "technician", "step": "step", "coached_on": "day", "missed_before": "missed before %",
@@ -183,7 +180,7 @@ def _coaching(report: Report) -> Question:
 
 
 def _credible(report: Report) -> Question:
-    flagged = report.credibility.filter("flag").with_columns(pl.col("test").replace(TEST_WORDS))
+    flagged = report.credibility.filter("flag").with_columns(pl.col("test").replace(TEST_WORDS), spoken("field"))
     kinds = (
         flagged.group_by("test")
         .agg(who=pl.col("technician").unique().sort(), n=pl.col("technician").n_unique())
@@ -217,5 +214,13 @@ def _verdict(lo: float, hi: float) -> str:
     return "fewer misses" if hi < 0 else "more misses" if lo > 0 else "no change beyond chance"
 
 
+def _titled_technique(report: Report) -> pl.DataFrame:
+    return report.technique.with_columns(title=pl.col("step").replace(_titles(report)))
+
+
+def _titles(report: Report) -> dict[str, str]:
+    return {step.id: step.title for step in report.standard.steps}
+
+
 def _title(report: Report, step: str) -> str:
-    return next((one.title for one in report.standard.steps if one.id == step), step)
+    return _titles(report).get(step, step)

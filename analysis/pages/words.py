@@ -45,9 +45,9 @@ def points(value: float | None, lo: float | None, hi: float | None) -> str:
     return f"{sign}{_signed(100 * value, digits)} points ({_signed(100 * lo, digits)} to {_signed(100 * hi, digits)})"
 
 
-def listed(words: list[str], joint: str = "and", none: str = "none") -> str:
+def listed(words: list[str], joint: str = "and") -> str:
     """`a`, `a and b`, `a, b and c`."""
-    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}" if words else none
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}" if words else "none"
 
 
 def _signed(value: float, digits: int) -> str:

@@ -2,10 +2,39 @@
   "use strict";
   var charts = JSON.parse(document.getElementById("charts").textContent);
   var places = Array.prototype.slice.call(document.querySelectorAll("[data-chart]"));
+  document.documentElement.classList.add("js");
   function failed(error) { document.body.setAttribute("data-failed", String(error)); }
-  Promise.all(places.map(function (place) {
-    return vegaEmbed(place, charts[place.getAttribute("data-chart")], { ast: true, actions: false, renderer: "svg" });
-  })).then(function () { document.body.setAttribute("data-drawn", String(places.length)); }, failed);
+  function drawn(place, spec) {
+    return vegaEmbed(place, spec, { ast: true, actions: false, renderer: "svg" });
+  }
+  function parts(spec) { return spec.hconcat || spec.vconcat || spec.layer || []; }
+  function narrowed(spec, by) {
+    if (typeof spec.width === "number") spec.width = Math.max(110, spec.width - by);
+    parts(spec).forEach(function (part) { narrowed(part, by); });
+  }
+  function folded(spec, room) {
+    if (spec.hconcat) { spec.vconcat = spec.hconcat; delete spec.hconcat; }
+    if (room < 480 && spec.config) spec.config.legend.columns = 2;
+  }
+  // A chart wider than its place is set with its parts below each other, then with narrower plots.
+  function fitted(place, spec, tries) {
+    return drawn(place, spec).then(function (result) {
+      var picture = place.querySelector("svg"), room = place.parentNode.clientWidth;
+      var over = picture ? Number(picture.getAttribute("width")) - room : 0;
+      if (over <= 1 || tries === 0) return result;
+      var again = JSON.parse(JSON.stringify(spec));
+      folded(again, room);
+      if (!spec.hconcat) narrowed(again, Math.ceil(over));
+      result.finalize();
+      return fitted(place, again, tries - 1);
+    });
+  }
+  // One after the other, so that the page can be read and scrolled from the start.
+  places.reduce(function (before, place) {
+    return before.then(function () {
+      return new Promise(function (go) { setTimeout(go, 0); });
+    }).then(function () { return fitted(place, charts[place.getAttribute("data-chart")], 4); });
+  }, Promise.resolve()).then(function () { document.body.setAttribute("data-drawn", String(places.length)); }, failed);
 
   function value(row, at) {
     var text = row.cells[at].getAttribute("data-v");
