@@ -2,10 +2,12 @@
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
 from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
-from analysis.followup.cox import Block, Follow, ReturnModel, clustered, fit_returns, follow_of, influence
+from analysis.followup.cox import Block, ReturnModel, fit_returns
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
+from analysis.followup.influence import clustered, influence
 from analysis.followup.returns import returns
+from analysis.followup.risk_sets import Follow, follow_of
 from analysis.followup.wear import LateModel, late_models
 from analysis.followup.weibull import Weibull, weibull
 

@@ -7,17 +7,23 @@ information. Source: D. R. Cox 1972, J. R. Stat. Soc. B 34:187-220; N. Breslow 1
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
+
+from analysis.followup.risk_sets import Follow, earlier_sums, later_sums
 
 Numbers = NDArray[np.float64]
 Matrix = NDArray[np.floating]
 CHUNK = 16_384
 LEAST_VARIANCE = 1e-3
-CONVERGED = 1e-9
+CONVERGED = 1e-8
+"""A Newton step ends the search when it gains less than this in twice the log likelihood: a ten-thousandth of a
+standard error, and what is left after it is the square of that."""
 NEWTON_STEPS = 60
+RIDGE_STEPS, RIDGE_SETTLED = 200, 1e-4
+SINGLE_FROM = 50_000
+"""More bleeds than this are multiplied in single precision; sums stay double."""
 
 
 @dataclass(frozen=True)
@@ -28,20 +34,6 @@ class Block:
     stop: int
     penalty: float = 0.0
     pooled: bool = False
-
-
-@dataclass(frozen=True)
-class Follow:
-    """Times at risk in whole days, whether each ended in a return, and the order that sorts them."""
-
-    days: NDArray[np.int64]
-    returned: NDArray[np.bool_]
-    order: NDArray[np.int64] = field(repr=False)
-    starts: NDArray[np.int64] = field(repr=False)
-    distinct: NDArray[np.int64] = field(repr=False)
-    place: NDArray[np.int64] = field(repr=False)
-    returns: Numbers = field(repr=False)
-    strata: tuple[slice, ...] = field(repr=False)
 
 
 @dataclass(frozen=True)
@@ -71,23 +63,8 @@ class ReturnModel:
         return whole[np.searchsorted(self.follow.distinct[first], days, side="right")]
 
 
-def follow_of(days: NDArray[np.int64], returned: NDArray[np.bool_], stratum: NDArray[np.int64] | None = None) -> Follow:
-    """The rows' follow-up, sorted once; rows of different strata are never at risk together."""
-    stratum = np.zeros(len(days), dtype=np.int64) if stratum is None else stratum
-    order = np.lexsort((days, stratum))
-    pairs = np.stack([stratum[order], days[order]])
-    new = np.concatenate([[True], (np.diff(pairs, axis=1) != 0).any(axis=0)]) if len(days) else np.zeros(0, dtype=bool)
-    starts = np.flatnonzero(new)
-    place = np.empty(len(days), dtype=np.int64)
-    place[order] = np.cumsum(new) - 1
-    returns = np.bincount(place[returned], minlength=len(starts)).astype(float)
-    firsts = [*np.unique(pairs[0][starts], return_index=True)[1], len(starts)]
-    strata = tuple(slice(int(a), int(b)) for a, b in pairwise(firsts))
-    return Follow(days, returned, order, starts, pairs[1][starts], place, returns, strata)
-
-
 def fit_returns(x: Matrix, follow: Follow, blocks: list[Block], offset: Numbers | None = None) -> ReturnModel:
-    """Fit by Newton's method; pooled blocks' ridges move with every step.
+    """Fit by Newton's method; pooled blocks' ridges settle at every step on the likelihood's parabola there.
 
     A pooled block's strength is its effective number of columns over its sum of squared coefficients (empirical Bayes;
     D. J. C. MacKay 1992, Neural Comput. 4:415-447), its implied variance never below 0.001.
@@ -115,53 +92,41 @@ def fit_returns(x: Matrix, follow: Follow, blocks: list[Block], offset: Numbers 
     penalties = np.zeros(x.shape[1])
     for block in blocks:
         penalties[block.start : block.stop] = block.penalty
+    kind = np.float32 if len(x) > SINGLE_FROM else x.dtype
+    rows = _Rows(x[follow.order].astype(kind, copy=False), follow, follow.place[follow.order], offset)
     b = np.zeros(x.shape[1])
-    state = _moments(x, follow, b, offset)
+    state = _moments(rows, b)
     for _ in range(NEWTON_STEPS):
-        covariance = _inverse(state.information + np.diag(penalties))
-        step = covariance @ (state.score - penalties * b)
-        b, state = _damped(x, follow, b, step, penalties, state, offset)
-        moved = _pooled(blocks, b, covariance, penalties)
-        change = np.max(np.abs(np.log((moved + 1e-12) / (penalties + 1e-12)))) if len(moved) else 0.0
-        penalties = moved
-        if np.max(np.abs(step), initial=0.0) < CONVERGED and change < 1e-4:
+        penalties, aim = _aim(state, b, blocks, penalties)
+        step = aim - b
+        gain = float(step @ (state.information + np.diag(penalties)) @ step)
+        b, state = _damped(rows, b, step, penalties, state)
+        if gain < CONVERGED:
             break
     covariance = _inverse(state.information + np.diag(penalties))
     edf = x.shape[1] - float((penalties * np.diag(covariance)).sum())
+    linear = np.empty(len(x))
+    linear[follow.order] = state.linear
     hazard = follow.returns / state.s0
     return ReturnModel(
-        b, covariance, penalties, edf, state.log_likelihood, hazard, state.linear, follow, state.means, state.s0
+        b, covariance, penalties, edf, state.log_likelihood, hazard, linear, follow, state.means, state.s0
     )
 
 
-def score_residuals(x: Matrix, model: ReturnModel) -> Numbers:
-    """Each row's share of the score: e (x − x̄(T)) − w (x H(T) − A(T)), with A the cumulative sum of x̄ dH.
+@dataclass(frozen=True)
+class _Rows:
+    """The covariates in the order of the days, and what is added to x·b (in the log's order)."""
 
-    Source: D. Y. Lin & L. J. Wei 1989, J. Am. Stat. Assoc. 84:1074-1078.
-    """
-    follow = model.follow
-    w = np.exp(model.linear)
-    h = _earlier_sums(model.hazard, follow)
-    a = _earlier_sums(model.means * model.hazard[:, None], follow)
-    e = follow.returned.astype(float)
-    weight = e - w * h[follow.place]
-    return x * weight[:, None] - e[:, None] * model.means[follow.place] + w[:, None] * a[follow.place]
-
-
-def influence(x: Matrix, model: ReturnModel) -> Numbers:
-    """The infinitesimal jackknife: how much each row moves each coefficient."""
-    return score_residuals(x, model) @ model.covariance
-
-
-def clustered(rows: Numbers, cluster: NDArray[np.int64]) -> Numbers:
-    """Rows of influence summed within clusters (bikes bled more than once)."""
-    order = np.argsort(cluster, kind="stable")
-    starts = np.unique(cluster[order], return_index=True)[1]
-    return np.add.reduceat(rows[order], starts, axis=0)
+    x: Matrix
+    follow: Follow
+    day: NDArray[np.int64]
+    offset: Numbers | None
 
 
 @dataclass(frozen=True)
 class _Moments:
+    """`linear` and what is summed from it, rows in the order of the days."""
+
     log_likelihood: float
     score: Numbers
     information: Numbers
@@ -170,30 +135,43 @@ class _Moments:
     means: Numbers
 
 
-def _moments(x: Matrix, follow: Follow, b: Numbers, offset: Numbers | None) -> _Moments:
-    linear = (x @ b.astype(x.dtype)).astype(float) + (0.0 if offset is None else offset)
+def _moments(rows: _Rows, b: Numbers) -> _Moments:
+    follow, x = rows.follow, rows.x
+    linear = (x @ b.astype(x.dtype)).astype(float)
+    if rows.offset is not None:
+        linear += rows.offset[follow.order]
     w = np.exp(linear)
-    s0 = _later_sums(np.add.reduceat(w[follow.order], follow.starts), follow)
-    s1 = _later_sums(_day_sums(x, follow, w), follow)
-    means = s1 / s0[:, None]
-    hazard = follow.returns / s0
-    information = (
-        _crossproduct(x, w * _earlier_sums(hazard, follow)[follow.place]) - (means * follow.returns[:, None]).T @ means
-    )
-    back = follow.returned
+    s0 = later_sums(np.add.reduceat(w, follow.starts), follow)
+    hazard = earlier_sums(follow.returns / s0, follow)
+    by_day, crossproduct = _sums(rows, w, hazard[rows.day])
+    means = later_sums(by_day, follow) / s0[:, None]
+    information = crossproduct - (means * follow.returns[:, None]).T @ means
+    back = follow.returned[follow.order]
     score = x[back].sum(axis=0, dtype=float) - follow.returns @ means
     log_likelihood = float(linear[back].sum() - follow.returns @ np.log(s0))
     return _Moments(log_likelihood, score, information, linear, s0, means)
 
 
-def _damped(
-    x: Matrix, follow: Follow, b: Numbers, step: Numbers, penalties: Numbers, state: _Moments, offset: Numbers | None
-) -> tuple[Numbers, _Moments]:
+def _aim(state: _Moments, b: Numbers, blocks: list[Block], penalties: Numbers) -> tuple[Numbers, Numbers]:
+    """Where the likelihood's parabola at b has its penalised top, pooled ridges settled on that parabola."""
+    told = state.score + state.information @ b
+    for _ in range(RIDGE_STEPS):
+        covariance = _inverse(state.information + np.diag(penalties))
+        aim = covariance @ told
+        moved = _pooled(blocks, aim, covariance, penalties)
+        change = np.max(np.abs(np.log((moved + 1e-12) / (penalties + 1e-12))), initial=0.0)
+        penalties = moved
+        if change < RIDGE_SETTLED:
+            break
+    return penalties, _inverse(state.information + np.diag(penalties)) @ told
+
+
+def _damped(rows: _Rows, b: Numbers, step: Numbers, penalties: Numbers, state: _Moments) -> tuple[Numbers, _Moments]:
     """The Newton step, halved until the penalised likelihood does not fall."""
     before = state.log_likelihood - 0.5 * penalties @ b**2
     for _ in range(30):
         moved = b + step
-        new = _moments(x, follow, moved, offset)
+        new = _moments(rows, moved)
         after = new.log_likelihood - 0.5 * penalties @ moved**2
         if np.isfinite(after) and after >= before - 1e-7 * (1 + abs(before)):
             return moved, new
@@ -213,36 +191,29 @@ def _pooled(blocks: list[Block], b: Numbers, covariance: Numbers, penalties: Num
     return moved
 
 
-def _later_sums(by_day: Numbers, follow: Follow) -> Numbers:
-    return np.concatenate([np.cumsum(by_day[part][::-1], axis=0)[::-1] for part in follow.strata])
-
-
-def _earlier_sums(by_day: Numbers, follow: Follow) -> Numbers:
-    return np.concatenate([np.cumsum(by_day[part], axis=0) for part in follow.strata])
-
-
-def _day_sums(x: Matrix, follow: Follow, w: Numbers) -> Numbers:
-    sums = np.zeros((len(follow.distinct), x.shape[1]))
+def _sums(rows: _Rows, w: Numbers, hazard: Numbers) -> tuple[Numbers, Numbers]:
+    """Σ w x by day, and Σ w H x x' over all rows, chunk by chunk."""
+    x, day = rows.x, rows.day
+    by_day, crossproduct = np.zeros((len(rows.follow.distinct), x.shape[1])), np.zeros((x.shape[1], x.shape[1]))
+    root = np.sqrt(w * hazard).astype(x.dtype)
     for start in range(0, len(w), CHUNK):
-        rows = follow.order[start : start + CHUNK]
-        day = follow.place[rows]
-        first = np.concatenate([[0], np.flatnonzero(np.diff(day)) + 1])
-        part = np.add.reduceat(x[rows] * w[rows, None].astype(x.dtype), first, axis=0)
-        sums[day[first]] += part
-    return sums
-
-
-def _crossproduct(x: Matrix, weight: Numbers) -> Numbers:
-    total = np.zeros((x.shape[1], x.shape[1]))
-    root = np.sqrt(weight).astype(x.dtype)
-    for start in range(0, len(weight), CHUNK):
-        part = x[start : start + CHUNK] * root[start : start + CHUNK, None]
-        total += part.T @ part
-    return total
+        part = slice(start, start + CHUNK)
+        first = np.concatenate([[0], np.flatnonzero(np.diff(day[part])) + 1])
+        by_day[day[part][first]] += np.add.reduceat(x[part] * w[part, None].astype(x.dtype), first, axis=0)
+        weighted = x[part] * root[part, None]
+        crossproduct += weighted.T @ weighted
+    return by_day, crossproduct
 
 
 def _inverse(matrix: Numbers) -> Numbers:
     """Of a symmetric matrix; directions without information get none."""
+    from scipy.linalg import lapack
+
+    root, failed = lapack.dpotrf((matrix + matrix.T) / 2, lower=1)
+    pivots = np.diag(root) ** 2
+    if not failed and pivots.min(initial=np.inf) > pivots.max(initial=0.0) * 1e-10:
+        half, _ = lapack.dpotri(root, lower=1)
+        return np.tril(half) + np.tril(half, -1).T
     values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
     kept = values > max(values.max(initial=0.0), 1e-300) * 1e-10
     return (vectors[:, kept] / values[kept]) @ vectors[:, kept].T

@@ -62,7 +62,7 @@ def stand_evidence(prepared: Prepared, design: Design) -> Stand | None:
     every = inverse @ (design.x.T @ told)
     kept = [*range(design.size), *design.unrecorded_columns]
     residual = told - design.x @ every
-    by_gamma = influence(x, model)[:, width:] @ (inverse @ (design.x.T @ signs))[kept].T
+    by_gamma = influence(x, model, [*range(width, x.shape[1])]) @ (inverse @ (design.x.T @ signs))[kept].T
     rows = (design.x * residual[:, None]) @ inverse[:, kept] + by_gamma
     return Stand(every[kept], clustered(rows, design.bike), p_value)
 

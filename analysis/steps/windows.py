@@ -64,7 +64,7 @@ def two_windows(prepared: Prepared, design: Design) -> Windows:
     events = float(follow.returned.sum())
     widened = np.sqrt(events / max(events - model.edf, 0.25 * events))
     kept = [*range(design.size), *design.unrecorded_columns, *range(width, width + design.size)]
-    rows = clustered(influence(x, model)[:, kept], bike) * widened
+    rows = clustered(influence(x, model, kept), bike) * widened
     shown = np.eye(len(kept))
     held_back = model.covariance[np.ix_(kept, kept)] * model.penalties[kept]
     shown[-design.size :, -design.size :] -= held_back[-design.size :, -design.size :]

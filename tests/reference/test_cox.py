@@ -9,7 +9,7 @@ import pytest
 from lifelines.datasets import load_leukemia, load_rossi
 from statsmodels.duration.hazard_regression import PHReg
 
-from analysis.followup.cox import Block, clustered, fit_returns, follow_of, influence
+from analysis.followup import Block, clustered, fit_returns, follow_of, influence
 
 LEUKAEMIA = load_leukemia()
 ARRESTS = load_rossi()
