@@ -37,7 +37,7 @@ def signs(
     for step, millimetres in workshop.artefacts_mm:
         travel += millimetres * course.missed[:, PLACE[step]]
     gain = PUMPED_AWAY * excess + 0.4 * workshop.travel_noise_mm * rng.standard_normal(n)
-    before = reference + excess + course.jobs.before_excess_mm + rng.standard_normal(n)
+    before = reference + course.jobs.before_excess_mm + rng.standard_normal(n)
     soft = 1 / (1 + np.exp(-(seen_ml - SOFT_AT_ML) / 0.015))
     leaking = course.missed[:, [PLACE[step] for step in LEAK_STEPS]].any(axis=1)
     minutes = 16 + 5.5 * done["cycles"] + 0.8 * done["settle_minutes"] + 9 * history.fleet.internal[course.jobs.brake]

@@ -19,7 +19,8 @@ from analysis.steps.windows import Windows
 Numbers = NDArray[np.float64]
 DRAWS = 4000
 BY_STAND, BY_RETURN = "with the stand's evidence", "by return"
-FEW_RETURNS, STRICT_P, EASY_P = 100, 0.01, 0.05
+FORETELLS_P = 0.05
+"""Signs count as foretelling returns below this one-sided p."""
 
 
 @dataclass(frozen=True)
@@ -58,8 +59,7 @@ def headline(
     stand = stand_evidence(prepared, design)
     if stand is None:
         return _by_return(design, returns, rng, "no sign was recorded on the stand")
-    limit = STRICT_P if returns.model.follow.returned.sum() >= FEW_RETURNS else EASY_P
-    if stand.p_value > limit:
+    if stand.p_value > FORETELLS_P:
         return _by_return(design, returns, rng, "what the stand shows does not foretell returns here")
     return _by_stand(prepared, design, stand, windows, rng)
 
