@@ -116,10 +116,7 @@ class _Chains:
         q[:, on, 2 * e + on] -= rho * late_precision
         q[:, 2 * e + on, on] -= rho * late_precision
         q[:, 2 * e + on, 2 * e + on] += late_precision
-        root = np.linalg.cholesky(q)
-        noise = self.rng.standard_normal((CHAINS, q.shape[1], 1))
-        mean = np.linalg.solve(q, np.broadcast_to(self.told[:, None], noise.shape))
-        drawn = (mean + np.linalg.solve(np.swapaxes(root, 1, 2), noise))[:, :, 0]
+        drawn = _normals(q, self.told, self.rng)
         self.beta, self.delta, self.late = drawn[:, :e], drawn[:, e : 2 * e], drawn[:, 2 * e :]
 
     def _kappa(self) -> None:
@@ -186,3 +183,17 @@ class _Chains:
         weight = np.exp(log - log.max(axis=1, keepdims=True)).cumsum(axis=1)
         place = (weight < self.rng.random((CHAINS, 1)) * weight[:, -1:]).sum(axis=1)
         return GRID[np.minimum(place, len(GRID) - 1)]
+
+
+def _normals(precisions: Numbers, told: Numbers, rng: np.random.Generator) -> Numbers:
+    """A draw from each normal of that precision and mean precision⁻¹ `told`, one row a precision."""
+    from scipy.linalg import lapack
+
+    drawn = rng.standard_normal((len(precisions), len(told)))
+    for row, precision in zip(drawn, precisions, strict=True):
+        root, failed = lapack.dpotrf(precision, lower=1)
+        if failed:
+            raise np.linalg.LinAlgError("a precision is not positive definite")
+        half = lapack.dtrtrs(root, told, lower=1)[0]
+        row[:] = lapack.dtrtrs(root, half + row, lower=1, trans=1)[0]
+    return drawn

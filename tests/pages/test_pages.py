@@ -101,8 +101,7 @@ def test_what_an_export_holds_never_becomes_markup(file: str) -> None:
 def test_each_question_answers_before_it_shows_and_says_how_it_was_got(file: str) -> None:
     for section in re.findall(r'<section class="question".*?</section>', texts()[file], re.DOTALL):
         places = [
-            section.find(mark)
-            for mark in ('class="answer"', 'class="action"', "<figure", "<details", 'class="method"')
+            section.find(mark) for mark in ('class="answer"', 'class="action"', "<figure", "<details", 'class="method"')
         ]
         shown = [place for place in places if place >= 0]
         assert shown == sorted(shown)
@@ -111,7 +110,7 @@ def test_each_question_answers_before_it_shows_and_says_how_it_was_got(file: str
 
 @pytest.mark.parametrize("file", FILES[1:])
 def test_every_chart_has_a_text_in_its_place(file: str) -> None:
-    for figure in re.findall(r'<figure[^>]*>', texts()[file]):
+    for figure in re.findall(r"<figure[^>]*>", texts()[file]):
         label = re.search(r'aria-label="([^"]*)"', figure)
         assert label is not None
         assert len(label[1]) > 20
