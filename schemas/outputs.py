@@ -313,6 +313,9 @@ class Prove(OutputTable):
     lo: float = declare("95%")
     hi: float = declare("95%")
     aim: str = declare("what it should be")
+    aim_least: float = declare("the aim as a number: not below")
+    aim_most: float = declare("the aim as a number: not above")
+    met: bool = declare("the interval reaches into the aim")
 
 
 AUDIT_TABLES: dict[str, type[OutputTable]] = {

@@ -96,6 +96,14 @@ def _a_shop_changes(w: Workshop) -> Workshop:
     return replace(w, changes=(Change(month, 0.6931471805599453, shop=w.shops[1 % len(w.shops)]),))
 
 
+def _one_busy_shop(w: Workshop) -> Workshop:
+    return replace(w, shops=w.shops[:1], base_rate=0.10)
+
+
+def _one_busy_shop_changes(w: Workshop) -> Workshop:
+    return replace(_one_busy_shop(w), changes=(Change(max(2, round(0.63 * w.months)), 0.6931471805599453),))
+
+
 def _only_inside_the_frame(w: Workshop) -> Workshop:
     return replace(w, internal_only=("cycles", "settle"))
 
@@ -149,6 +157,8 @@ FAMILIES: dict[str, Callable[[Workshop], Workshop]] = {
     "seals wear out": _seals_wear_out,
     "drift": _drift,
     "a shop changes": _a_shop_changes,
+    "one busy shop": _one_busy_shop,
+    "one busy shop changes": _one_busy_shop_changes,
     "only inside the frame": _only_inside_the_frame,
     "poor bookkeeping": _poor_bookkeeping,
     "equal people": _equal_people,
