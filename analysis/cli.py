@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from analysis.cli_options import Day, Exports, MapFile, OutFolder, StandardFile, Strict, day_of, say, text_of
+from analysis.cli_planning import planning
 from analysis.errors import CannotRun
 
 HELP = """What the bleed log says: how many bleeds come back, with whom it is really different, which missed steps cost
@@ -23,16 +24,7 @@ app = typer.Typer(
     help=HELP, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None, add_completion=False
 )
 
-Exports = Annotated[list[str], typer.Argument(metavar="EXPORT...", help="Files, folders or databases (URL#table).")]
-OutFolder = Annotated[
-    Path, typer.Option("--out", metavar="DIR", help="The folder to write; an earlier run's is replaced.")
-]
-MapFile = Annotated[Path | None, typer.Option("--map", metavar="FILE", help="The map for foreign headings (TOML).")]
-StandardFile = Annotated[
-    Path | None, typer.Option("--standard", metavar="FILE", help="The shop's written procedure (TOML).")
-]
-Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The day up to which the exports tell all.")]
-Strict = Annotated[bool, typer.Option("--strict", help="Exit 1 if any row was set aside.")]
+app.add_typer(planning)
 
 
 @app.command()
@@ -42,7 +34,7 @@ def demo(
     """A made-up workshop group: makes its exports, audits them, tells where to look."""
     from analysis.demo import run_demo
 
-    run_demo(out, _say, typer.echo)
+    run_demo(out, say, typer.echo)
 
 
 @app.command()
@@ -84,7 +76,7 @@ def check(
     """Validate only: which rows were accepted, which were set aside, and why."""
     from analysis.checking import check_exports
 
-    found = check_exports(exports, _text(map_file), _text(standard_file), _day(as_of, "--as-of"), out)
+    found = check_exports(exports, text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
     typer.echo(found.text)
     raise typer.Exit(1 if strict and found.rows_set_aside else 0)
 
@@ -113,18 +105,18 @@ def audit(
     order = AuditOrder(
         exports=tuple(exports),
         out=out,
-        map_path=_text(map_file),
-        standard_path=_text(standard_file),
-        as_of=_day(as_of, "--as-of"),
+        map_path=text_of(map_file),
+        standard_path=text_of(standard_file),
+        as_of=day_of(as_of, "--as-of"),
         window_days=window,
         seed=seed,
         hide_names=hide_names,
         parquet=parquet,
-        returns_from=_day(returns_from, "--returns-from"),
-        returns_to=_day(returns_to, "--returns-to"),
+        returns_from=day_of(returns_from, "--returns-from"),
+        returns_to=day_of(returns_to, "--returns-to"),
         proof=proof,
     )
-    found = audit_exports(order, _say)
+    found = audit_exports(order, say)
     typer.echo(found.text)
     raise typer.Exit(1 if strict and found.rows_set_aside else 0)
 
@@ -153,7 +145,7 @@ def prove(
     """The audit held against known truth, many times over; a run cut short goes on where it stopped."""
     from analysis.prove import run_proof
 
-    for row in run_proof(out, workshops, sessions, cluster, _say).iter_rows(named=True):
+    for row in run_proof(out, workshops, sessions, cluster, say).iter_rows(named=True):
         if row["value"] is not None:
             told = f"{row['value']:.3f} ({row['lo']:.3f} to {row['hi']:.3f})"
             typer.echo(f"{row['measure']:<62} {told:<26} aim: {row['aim']}  [{row['worlds']} workshops]")
@@ -173,22 +165,3 @@ def main() -> None:
     except KeyboardInterrupt:
         print("rebleed: stopped; nothing half-written was left", file=sys.stderr)
         sys.exit(130)
-
-
-def _say(stage: str) -> None:
-    """What is being done, on a terminal only."""
-    if sys.stderr.isatty():
-        print(f"\r\033[K… {stage}", end="", file=sys.stderr, flush=True)
-
-
-def _text(path: Path | None) -> str | None:
-    return None if path is None else str(path)
-
-
-def _day(text: str | None, option: str) -> dt.date | None:
-    if text is None:
-        return None
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError as error:
-        raise CannotRun(option, f"{text!r} is no date", "a day such as 2026-06-30", "write year-month-day") from error

@@ -4,13 +4,14 @@ file a run writes. A schema validates; it reads and writes no file."""
 from schemas import between, log, outputs
 from schemas.checked import checked, empty
 from schemas.dictionary import Entry, dictionary
-from schemas.log import LOG_TABLES
+from schemas.log import LOG_TABLES, STUDY_TABLES
 from schemas.outputs import AUDIT_TABLES, OTHER_TABLES
 
 __all__ = [
     "AUDIT_TABLES",
     "LOG_TABLES",
     "OTHER_TABLES",
+    "STUDY_TABLES",
     "Entry",
     "between",
     "checked",

@@ -165,6 +165,15 @@ class Brakes(LogTable):
     port_nm_max: float = declare("greatest port screw torque", role="context", unit="N·m", low=0, high=10)
 
 
+class Readings(LogTable):
+    """One reading of a gauge study: somebody measured something once."""
+
+    item: str = declare("what was measured: a brake, by whatever the shop calls it", role="key", required=True)
+    technician: str = declare("who measured it", role="key", required=True)
+    repeat: int = declare("which time that technician measured it, from 1", role="key", low=1, high=1000)
+    reading: float = declare("what was read, in any one unit", role="sign", required=True)
+
+
 LOG_TABLES: dict[str, type[LogTable]] = {
     "sessions": Sessions,
     "comebacks": Comebacks,
@@ -173,3 +182,5 @@ LOG_TABLES: dict[str, type[LogTable]] = {
     "coaching": Coaching,
     "brakes": Brakes,
 }
+STUDY_TABLES: dict[str, type[LogTable]] = {"readings": Readings}
+"""What is mapped and judged like the log but is no part of it."""

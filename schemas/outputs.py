@@ -303,6 +303,16 @@ class Gauge(OutputTable):
     share_of_tolerance: float = declare("six standard deviations over the tolerance", low=0)
 
 
+class GaugeNoise(OutputTable):
+    """What measuring takes from a reading, by how many readings of one technician are averaged."""
+
+    readings: int = count("readings averaged")
+    kept: float = fraction("of what an exact reading would tell about comebacks", required=True)
+    lo: float = fraction("95%")
+    hi: float = fraction("95%")
+    bleeds_times: float = declare("how many times the bleeds an exact reading would need", low=1)
+
+
 class Prove(OutputTable):
     """The audit held against known truth."""
 
@@ -336,4 +346,4 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "costs": Costs,
     "trial": Trial,
 }
-OTHER_TABLES: dict[str, type[OutputTable]] = {"gauge": Gauge, "prove": Prove}
+OTHER_TABLES: dict[str, type[OutputTable]] = {"gauge": Gauge, "gauge_noise": GaugeNoise, "prove": Prove}

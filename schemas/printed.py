@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from schemas.dictionary import dictionary
-from schemas.log import LOG_TABLES
+from schemas.log import LOG_TABLES, STUDY_TABLES
 from schemas.outputs import AUDIT_TABLES, OTHER_TABLES
 
 
@@ -20,6 +20,9 @@ def fields_text() -> str:
         "",
     ]
     for name, model in LOG_TABLES.items():
+        lines += [f"### {name}", "", (model.__doc__ or "").strip(), "", *_rows(name, model, role=True), ""]
+    lines += ["## A gauge study", ""]
+    for name, model in STUDY_TABLES.items():
         lines += [f"### {name}", "", (model.__doc__ or "").strip(), "", *_rows(name, model, role=True), ""]
     lines += ["## What a run writes", ""]
     for name, written in {**AUDIT_TABLES, **OTHER_TABLES}.items():

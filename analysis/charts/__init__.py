@@ -1,6 +1,7 @@
 """Charts: a table in, an Altair chart out. Nothing here computes an estimate."""
 
 from analysis.charts.display import init_notebook, library_text, specification
+from analysis.charts.gauge import gauge_bars, gauge_marks
 from analysis.charts.groups import rate_dots, ratio_board, ratio_dots
 from analysis.charts.months import cusum_lines, months_line
 from analysis.charts.people import coaching_changes, technique_board
@@ -18,6 +19,8 @@ __all__ = [
     "VERDICT_WORDS",
     "coaching_changes",
     "cusum_lines",
+    "gauge_bars",
+    "gauge_marks",
     "holds_by_day",
     "incidence_curve",
     "init_notebook",

@@ -1,6 +1,7 @@
 """Intake: any export into one validated log, every row accounted for."""
 
 from analysis.intake.assemble import log_from, read_log
+from analysis.intake.gauge_readings import GaugeReadings, read_readings
 from analysis.intake.log import Log, OwnField, RejectedRows, Source
 from analysis.intake.mapping import Mapping, TableMap, read_map
 from analysis.intake.propose import Proposal, WrittenMap, proposals, propose_map
@@ -9,6 +10,7 @@ from analysis.intake.sources import RawTables, ReadingHint, raw_tables
 
 __all__ = [
     "ROW",
+    "GaugeReadings",
     "Log",
     "Mapping",
     "OwnField",
@@ -26,4 +28,5 @@ __all__ = [
     "raw_tables",
     "read_log",
     "read_map",
+    "read_readings",
 ]

@@ -18,6 +18,7 @@ ID_KEYS: dict[str, tuple[str, ...]] = {
     "technicians": ("technician",),
     "brakes": ("brake_model",),
     "coaching": (),
+    "readings": ("item", "technician", "repeat"),
 }
 MADE_FROM = {"sessions": ("bike_id", "brake", "started_at"), "comebacks": ("bike_id", "brake", "returned_at")}
 

@@ -8,6 +8,9 @@ from analysis.errors import CannotRun
 from analysis.intake.raw import RawTable
 from analysis.intake.table_map import FIELDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
 from analysis.intake.words import plain
+from schemas import LOG_TABLES
+
+OF_THE_LOG = tuple(LOG_TABLES)
 
 
 @dataclass(frozen=True)
@@ -19,18 +22,27 @@ class Fit:
     lacks: tuple[str, ...] = ()
 
 
-def fitting(raw: RawTable, mapping: Mapping | None) -> Fit:
+def fitting(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] = OF_THE_LOG) -> Fit:
     """The map's section for a file, its headings spelled as they stand there; without a map, the canonical names.
+
+    Parameters
+    ----------
+    raw
+        The file as it stands.
+    mapping
+        A map, or None.
+    tables
+        What the file may be; sections for anything else are passed over.
 
     Raises
     ------
     CannotRun
         A section has the file's required headings but names another heading that the file lacks.
     """
-    recognised = _recognised(raw)
-    if mapping is None:
+    recognised = _recognised(raw, tables)
+    sections = [_completed(one, recognised) for one in mapping.sections if one.table in tables] if mapping else []
+    if mapping is None or not sections:
         return recognised
-    sections = [_completed(section, recognised) for section in mapping.sections]
     fits = [section for section in sections if not _lacking(raw, section)]
     if fits:
         best = max(fits, key=lambda section: _likeness(raw, section))
@@ -60,11 +72,10 @@ def _likeness(raw: RawTable, section: TableMap) -> tuple[bool, int]:
     return all(found), sum(found)
 
 
-def _recognised(raw: RawTable) -> Fit:
+def _recognised(raw: RawTable, tables: tuple[str, ...]) -> Fit:
     by_plain = {plain(heading): heading for heading in reversed(raw.headings)}
     matched = {
-        table: tuple(ColumnMap(name, by_plain[name]) for name in fields if name in by_plain)
-        for table, fields in FIELDS.items()
+        table: tuple(ColumnMap(name, by_plain[name]) for name in FIELDS[table] if name in by_plain) for table in tables
     }
     lacking = {table: tuple(name for name in required_fields(table) if name not in by_plain) for table in matched}
     table = max(matched, key=lambda name: (len(matched[name]), not lacking[name]))

@@ -13,7 +13,6 @@ from analysis.errors import CannotRun
 from analysis.intake.table_map import FIELDS, MADE_IDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
 from analysis.intake.units import UNITS, unit_for
 from analysis.intake.words import plain, squeezed
-from schemas import LOG_TABLES
 
 OWN_TYPES = ("text", "number", "whole number", "true/false", "date")
 ROLES = ("key", "context", "technique", "sign", "outcome")
@@ -44,8 +43,8 @@ def read_map(path: str | Path) -> Mapping:
         raise CannotRun(str(path), f"is not TOML: {error}", "key = value lines", "mend that line") from error
     sections = []
     for table, section in told.items():
-        if table not in LOG_TABLES:
-            known = ", ".join(LOG_TABLES)
+        if table not in FIELDS:
+            known = ", ".join(FIELDS)
             raise CannotRun(f"{path}, {table}", "is no table of the log", known, "mend the name in brackets")
         for one in section if isinstance(section, list) else [section]:
             sections.append(_section(table, one, f"{path}, {table}"))

@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 
 from analysis.intake.day_order import Order
 from analysis.intake.hint import ReadingHint
-from schemas import LOG_TABLES, Entry, dictionary
+from schemas import LOG_TABLES, STUDY_TABLES, Entry, dictionary
 
+MODELS = LOG_TABLES | STUDY_TABLES
 FIELDS: dict[str, dict[str, Entry]] = {
-    table: {entry.name: entry for entry in dictionary(table, model)} for table, model in LOG_TABLES.items()
+    table: {entry.name: entry for entry in dictionary(table, model)} for table, model in MODELS.items()
 }
 MADE_IDS = {"sessions": "session_id", "comebacks": "comeback_id"}
 

@@ -9,9 +9,8 @@ import pandera.polars as pa
 import polars as pl
 
 from analysis.intake.account import PLACE, Settled
-from analysis.intake.mapping import FIELDS, OwnColumn
 from analysis.intake.raw import ROW
-from schemas import LOG_TABLES
+from analysis.intake.table_map import FIELDS, MODELS, OwnColumn
 
 FIRST_DAY = dt.date(1990, 1, 1)
 REASONS = {PLACE: pl.Int64, ROW: pl.Int64, "column": pl.String, "rule": pl.String}
@@ -55,7 +54,7 @@ def judged(found: Settled, as_of: dt.date | None) -> Judged:
 
 def _typed(frame: pl.DataFrame, table: str) -> pl.DataFrame:
     """Every field of the table, those no file had as empty, and whether each moment's hour was written."""
-    columns = LOG_TABLES[table].to_schema().columns
+    columns = MODELS[table].to_schema().columns
     absent = [pl.lit(None, dtype=c.dtype.type).alias(name) for name, c in columns.items() if name not in frame.columns]
     moment = MOMENTS.get(table)
     frame = frame.with_columns(absent)
@@ -70,7 +69,7 @@ def _misfits(rows: pl.DataFrame, table: str) -> pl.DataFrame:
     """Cells outside their range or levels, by the model's own checks."""
     parts = [pl.DataFrame(schema=REASONS)]
     try:
-        LOG_TABLES[table].validate(rows, lazy=True)
+        MODELS[table].validate(rows, lazy=True)
     except pa.errors.SchemaErrors as misfits:
         for error in misfits.schema_errors:
             mask = error.check_output

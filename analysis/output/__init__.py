@@ -1,13 +1,16 @@
 """Results as files: CSV and Parquet tables, the cleaned log, the manifest, a folder that is whole or not there."""
 
 from analysis.output.csv_text import csv_text
-from analysis.output.folder import refuse_foreign, run_folder
+from analysis.output.folder import MADE_BY, MANIFEST, refuse_foreign, run_folder
 from analysis.output.manifest import manifest_text, mark_text
-from analysis.output.names import coded, hidden, key_path, key_text, read_key, write_key
+from analysis.output.names import coded, codes_for, hidden, key_path, key_text, read_key, scrubbed, scrubber, write_key
 from analysis.output.write import write_check, write_log, write_report
 
 __all__ = [
+    "MADE_BY",
+    "MANIFEST",
     "coded",
+    "codes_for",
     "csv_text",
     "hidden",
     "key_path",
@@ -17,6 +20,8 @@ __all__ = [
     "read_key",
     "refuse_foreign",
     "run_folder",
+    "scrubbed",
+    "scrubber",
     "write_check",
     "write_key",
     "write_log",

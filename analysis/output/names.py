@@ -7,7 +7,7 @@ import io
 import os
 import random
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -78,22 +78,22 @@ def coded(log: Log, known: dict[str, str], lot: random.Random) -> dict[str, str]
     """
     names = set(log.sessions.get_column("technician")) | set(log.technicians.get_column("technician"))
     names |= set(log.coaching.get_column("technician")) | set(_named_in_reasons(log))
+    return codes_for(names, known, lot)
+
+
+def codes_for(names: Iterable[str], known: dict[str, str], lot: random.Random) -> dict[str, str]:
+    """A code for each of these names, as in `coded`."""
     free = [f"T-{a}{b}{c}" for a in LETTERS for b in LETTERS for c in LETTERS]
     free = [code for code in free if code not in set(known.values())]
     lot.shuffle(free)
-    return known | dict(zip(sorted(names - known.keys()), free, strict=False))
+    return known | dict(zip(sorted(set(names) - known.keys()), free, strict=False))
 
 
 def hidden(log: Log, codes: dict[str, str]) -> Log:
     """The log with every name replaced: key columns, notes, own fields, ids, reasons, file names, rejected rows."""
-    scrub = _scrubber(codes)
-
-    def scrubbed(frame: pl.DataFrame) -> pl.DataFrame:
-        texts = [name for name, kind in frame.schema.items() if kind == pl.String]
-        return frame.with_columns(_swapped(frame.get_column(name), codes, scrub) for name in texts)
-
+    scrub = scrubber(codes)
     tables: dict[str, Any] = {
-        name: scrubbed(getattr(log, name))
+        name: scrubbed(getattr(log, name), codes)
         for name in (
             "sessions",
             "comebacks",
@@ -115,6 +115,13 @@ def hidden(log: Log, codes: dict[str, str]) -> Log:
     )
 
 
+def scrubbed(frame: pl.DataFrame, codes: dict[str, str]) -> pl.DataFrame:
+    """A table with every name replaced in every text of it."""
+    scrub = scrubber(codes)
+    texts = [name for name, kind in frame.schema.items() if kind == pl.String]
+    return frame.with_columns(_swapped(frame.get_column(name), codes, scrub) for name in texts)
+
+
 def _named_in_reasons(log: Log) -> list[str]:
     """Technicians of rows that were set aside: they stand in the rejected rows as they were written."""
     rows = [row for one in log.rejected if one.suffix == ".csv" for row in csv.DictReader(io.StringIO(one.text))]
@@ -122,7 +129,8 @@ def _named_in_reasons(log: Log) -> list[str]:
     return [row[heading].strip() for row in rows if row.get(heading)]
 
 
-def _scrubber(codes: dict[str, str]) -> Callable[[str], str]:
+def scrubber(codes: dict[str, str]) -> Callable[[str], str]:
+    """What replaces every name in a text, whatever its case, where it stands as a word."""
     names = sorted((name for name in codes if name.strip()), key=len, reverse=True)
     if not names:
         return lambda text: text

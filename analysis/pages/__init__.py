@@ -2,6 +2,7 @@
 
 from analysis.pages.cautions import CAUTIONS
 from analysis.pages.ending import ending
+from analysis.pages.gauge import GaugeTold, gauge_ending, gauge_page
 from analysis.pages.render import Page, pages
 
-__all__ = ["CAUTIONS", "Page", "ending", "pages"]
+__all__ = ["CAUTIONS", "GaugeTold", "Page", "ending", "gauge_ending", "gauge_page", "pages"]

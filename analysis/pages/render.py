@@ -52,7 +52,7 @@ def pages(report: Report) -> tuple[Page, ...]:
     return (
         Page(
             "index.html",
-            _rendered("index.html", report, here="index.html", title="What the bleed log says", findings=told),
+            rendered("index.html", report, here="index.html", title="What the bleed log says", findings=told),
         ),
         _questions(report, "lead.html", "For the service lead", lead_questions(report)),
         _questions(report, "trainer.html", "For the trainer", trainer_questions(report)),
@@ -61,7 +61,7 @@ def pages(report: Report) -> tuple[Page, ...]:
 
 
 def _questions(report: Report, file: str, title: str, questions: list[Question]) -> Page:
-    return Page(file, _rendered("questions.html", report, here=file, title=title, questions=questions))
+    return Page(file, rendered("questions.html", report, here=file, title=title, questions=questions))
 
 
 def data_text(value: Any) -> Markup:
@@ -72,7 +72,8 @@ def data_text(value: Any) -> Markup:
     return Markup(text)
 
 
-def _rendered(template: str, report: Report, *, here: str, title: str, **values: Any) -> str:
+def rendered(template: str, report: Report | None, *, here: str, title: str, **values: Any) -> str:
+    """A template filled; without a report it must be one that asks for none."""
     questions: list[Question] = values.get("questions", [])
     charts = {f"{q.id}-{i}": chart for q in questions for i, chart in enumerate(q.charts)}
     scripts = [Markup(text) for text in ([library_text()] if charts else []) + [_script()]]

@@ -9,15 +9,20 @@ from analysis.plan.power import (
     two_arm_bleeds,
     two_arm_power,
 )
+from analysis.plan.step_power import AtSize, StepPower, can_be_told, step_power
 from analysis.plan.trial import trials
 
 __all__ = [
+    "AtSize",
     "GaugeStudy",
+    "StepPower",
+    "can_be_told",
     "continuity_corrected",
     "design_effect",
     "gauge_study",
     "one_rate_bleeds",
     "precise_rate_bleeds",
+    "step_power",
     "trials",
     "two_arm_bleeds",
     "two_arm_power",

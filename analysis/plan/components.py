@@ -1,14 +1,16 @@
-"""Variance components of a two-way random layout, item × technician: balanced by mean squares, else by REML."""
+"""Variance components of a two-way random layout, item × technician, by mean squares."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
+from analysis.plan.cells import Cells
+
 Numbers = NDArray[np.float64]
+DRAWS = 4000
 
 
 @dataclass(frozen=True)
@@ -29,82 +31,65 @@ class _Squares:
     freedom: Numbers
     items: int
     technicians: int
-    repeats: int
+    repeats: float
 
 
-def balanced_components(
-    readings: pl.DataFrame, rng: np.random.Generator, pool_above_p: float, draws: int
-) -> Components:
+def balanced_components(study: Cells, rng: np.random.Generator, pool_above_p: float) -> Components:
     """Components from mean squares (expected mean squares of the two-way random model, negative ones set to 0).
 
-    Source: D. C. Montgomery, Design and Analysis of Experiments, two-factor random model; interval draws put
-    chi-square pivots in the place of the mean squares (S. Weerahandi 1993, J. Am. Stat. Assoc. 88:899-905).
+    Source: D. C. Montgomery, Design and Analysis of Experiments, two-factor random model.
     """
     from scipy import stats
 
-    squares = _squares(readings)
-    mean_squares = squares.sums / np.maximum(squares.freedom, 1)
+    squares = _squares(study)
+    mean_squares = squares.sums / squares.freedom
     ratio = mean_squares[2] / mean_squares[3] if mean_squares[3] > 0 else np.inf
     p = float(stats.f.sf(ratio, squares.freedom[2], squares.freedom[3]))
     pooled = p > pool_above_p
-    sums, freedom = squares.sums.copy(), squares.freedom.copy()
-    if pooled:
-        sums[3], freedom[3] = sums[2] + sums[3], freedom[2] + freedom[3]
-    chance = rng.chisquare(np.where(freedom > 0, freedom, 1)[:, None], (4, draws))
+    squares = _pooled(squares) if pooled else squares
     return Components(
-        variances=_from_mean_squares((sums / freedom)[:, None], squares, pooled)[:, 0],
-        draws=_from_mean_squares(sums[:, None] / chance, squares, pooled),
+        variances=_from_mean_squares((squares.sums / squares.freedom)[:, None], squares, pooled)[:, 0],
+        draws=pivotal_draws(study, rng, pooled),
         interaction_p=p,
         pooled=pooled,
     )
 
 
-def unbalanced_components(
-    readings: pl.DataFrame, rng: np.random.Generator, pool_above_p: float, draws: int
-) -> Components:
-    """Components by restricted maximum likelihood (Patterson & Thompson 1971), limits by a parametric bootstrap.
+def pivotal_draws(study: Cells, rng: np.random.Generator, pooled: bool) -> Numbers:
+    """Draws of the components that put chi-square pivots in the place of the mean squares, every pair filled.
 
-    The interaction is kept when its likelihood-ratio p-value (half chi-square, on the boundary) is at most
-    `pool_above_p`.
+    Source: S. Weerahandi 1993, J. Am. Stat. Assoc. 88:899-905; where pairs were read unequally often, mean squares of the
+    unweighted means (R. K. Burdick & F. A. Graybill 1992, Confidence Intervals on Variance Components).
     """
-    from scipy import stats
-
-    blocks = _indicator_blocks(readings)
-    y = readings.get_column("reading").to_numpy()
-    full, without = _reml(y, blocks), _reml(y, [blocks[0], blocks[2]])
-    p = float(0.5 * stats.chi2.sf(max(0.0, 2 * (full.log_likelihood - without.log_likelihood)), 1))
-    pooled = p > pool_above_p
-    kept = [blocks[0], blocks[2]] if pooled else blocks
-    fit = without if pooled else full
-    resampled = [_reml(_drawn(fit.variances, kept, rng), kept).variances for _ in range(min(draws, 200))]
-    return Components(
-        variances=_spelled(fit.variances, pooled),
-        draws=np.stack([_spelled(v, pooled) for v in resampled], axis=1),
-        interaction_p=p,
-        pooled=pooled,
-    )
+    squares = _squares(study)
+    squares = _pooled(squares) if pooled else squares
+    chance = rng.chisquare(squares.freedom[:, None], (4, DRAWS))
+    return _from_mean_squares(squares.sums[:, None] / chance, squares, pooled)
 
 
-def _squares(readings: pl.DataFrame) -> _Squares:
-    cell = readings.sort("item", "technician").group_by("item", "technician", maintain_order=True)
-    cube = cell.agg("reading").get_column("reading")
-    items, technicians = readings.n_unique("item"), readings.n_unique("technician")
-    y = np.stack(cube.to_list()).reshape(items, technicians, -1)
-    repeats = y.shape[2]
-    means = y.mean(axis=2)
+def _squares(study: Cells) -> _Squares:
+    """Of the pairs' means, each counted as often as the harmonic mean of their numbers of readings."""
+    items, technicians = study.items, study.technicians
+    repeats = float(1 / np.mean(1 / study.counts))
+    means = study.means.reshape(items, technicians)
     row, column, grand = means.mean(axis=1), means.mean(axis=0), means.mean()
     sums = np.array(
         [
             technicians * repeats * ((row - grand) ** 2).sum(),
             items * repeats * ((column - grand) ** 2).sum(),
             repeats * ((means - row[:, None] - column[None, :] + grand) ** 2).sum(),
-            ((y - means[:, :, None]) ** 2).sum(),
+            study.within,
         ]
     )
-    freedom = np.array(
-        [items - 1, technicians - 1, (items - 1) * (technicians - 1), items * technicians * (repeats - 1)], dtype=float
-    )
+    freedom = np.array([items - 1, technicians - 1, (items - 1) * (technicians - 1), study.freedom], dtype=float)
     return _Squares(sums, freedom, items, technicians, repeats)
+
+
+def _pooled(squares: _Squares) -> _Squares:
+    """The interaction's squares counted as repeatability's."""
+    sums, freedom = squares.sums.copy(), squares.freedom.copy()
+    sums[3], freedom[3] = sums[2] + sums[3], freedom[2] + freedom[3]
+    return _Squares(sums, freedom, squares.items, squares.technicians, squares.repeats)
 
 
 def _from_mean_squares(mean_squares: Numbers, squares: _Squares, pooled: bool) -> Numbers:
@@ -119,53 +104,3 @@ def _from_mean_squares(mean_squares: Numbers, squares: _Squares, pooled: bool) -
             np.maximum((item - below) / (squares.technicians * k), 0),
         ]
     )
-
-
-@dataclass(frozen=True)
-class _Reml:
-    variances: Numbers
-    log_likelihood: float
-
-
-def _indicator_blocks(readings: pl.DataFrame) -> list[Numbers]:
-    """Indicator matrices of technician, interaction and item, a row a reading."""
-    pair = readings.select(pair=pl.concat_str("item", "technician", separator="\x1f")).get_column("pair")
-    labels = (readings.get_column("technician"), pair, readings.get_column("item"))
-    return [_indicators(label) for label in labels]
-
-
-def _indicators(label: pl.Series) -> Numbers:
-    codes = label.rank("dense").to_numpy().astype(int) - 1
-    return np.eye(codes.max() + 1)[codes]
-
-
-def _reml(y: Numbers, blocks: list[Numbers]) -> _Reml:
-    from scipy import optimize
-
-    shapes = [block @ block.T for block in blocks]
-    start = np.log(np.full(len(blocks) + 1, max(float(np.var(y)), 1e-12) / (len(blocks) + 1)))
-    bounds = [(start[0] - 18, start[0] + 4)] * len(start)
-    best = optimize.minimize(lambda v: -_restricted(y, shapes, np.exp(v)), start, method="L-BFGS-B", bounds=bounds)
-    return _Reml(np.exp(best.x), float(-best.fun))
-
-
-def _restricted(y: Numbers, shapes: list[Numbers], variances: Numbers) -> float:
-    covariance = variances[0] * np.eye(len(y))
-    for shape, variance in zip(shapes, variances[1:], strict=True):
-        covariance += variance * shape
-    root = np.linalg.cholesky(covariance)
-    white_y, white_1 = np.linalg.solve(root, np.column_stack([y, np.ones(len(y))])).T
-    information = white_1 @ white_1
-    residual = white_y - white_1 * (white_1 @ white_y) / information
-    return float(-np.log(np.diag(root)).sum() - 0.5 * np.log(information) - 0.5 * residual @ residual)
-
-
-def _drawn(variances: Numbers, blocks: list[Numbers], rng: np.random.Generator) -> Numbers:
-    y = rng.normal(0, np.sqrt(variances[0]), blocks[0].shape[0])
-    for block, variance in zip(blocks, variances[1:], strict=True):
-        y += block @ rng.normal(0, np.sqrt(variance), block.shape[1])
-    return y
-
-
-def _spelled(variances: Numbers, pooled: bool) -> Numbers:
-    return np.array([variances[0], variances[1], 0.0, variances[2]]) if pooled else variances

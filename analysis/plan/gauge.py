@@ -9,12 +9,14 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.plan.components import Components, balanced_components, unbalanced_components
-from schemas import checked
-from schemas.outputs import Gauge
+from analysis.plan.cells import cells
+from analysis.plan.components import Components, balanced_components
+from analysis.plan.reml import unbalanced_components
+from schemas import checked, empty
+from schemas.outputs import Gauge, GaugeNoise
 
 Numbers = NDArray[np.float64]
-DRAWS = 4000
+AVERAGED = (1, 2, 3, 5)
 CATEGORY_FACTOR = 2**0.5
 """Distinct categories: √2 × part spread over gauge spread, cut to a whole number (the trade's measurement manual)."""
 
@@ -23,12 +25,13 @@ CATEGORY_FACTOR = 2**0.5
 class GaugeStudy:
     """A finished study.
 
-    `table` holds the spread by source with 95% limits; `distinct_categories` how many groups of items the reading can
-    tell apart; `interaction_p` the p-value of technician × item, and `interaction_pooled` whether it was left out for
+    `table` holds the spread by source with 95% limits; `noise` what the spread of measuring costs whoever foretells
+    comebacks from the reading; `distinct_categories` how many groups of items the reading can tell apart; `interaction_p` the p-value of technician × item, and `interaction_pooled` whether it was left out for
     being no larger than chance; `balanced` whether every technician read every item equally often.
     """
 
     table: DataFrame[Gauge]
+    noise: DataFrame[GaugeNoise]
     distinct_categories: int
     interaction_p: float | None
     interaction_pooled: bool
@@ -49,7 +52,7 @@ def gauge_study(
     Estimand: standard deviations of repeatability (same technician, same item), reproducibility (between technicians,
     their interaction with items included), the gauge (both together), the items, and the total. Balanced studies by
     two-way random-effects analysis of variance, others by restricted maximum likelihood; limits by generalised
-    pivotal draws (Weerahandi 1993) or a parametric bootstrap.
+    pivotal draws (Weerahandi 1993), or a parametric bootstrap where somebody did not read every item.
 
     Parameters
     ----------
@@ -70,20 +73,19 @@ def gauge_study(
     """
     readings = readings.drop_nulls(["item", "technician", "reading"])
     _refuse_too_little(readings)
-    counts = readings.group_by("item", "technician").len().get_column("len")
-    cells = readings.n_unique("item") * readings.n_unique("technician")
-    balanced = counts.len() == cells and counts.n_unique() == 1
-    found = (balanced_components if balanced else unbalanced_components)(readings, rng, pool_above_p, DRAWS)
+    study = cells(readings)
+    found = (balanced_components if study.balanced else unbalanced_components)(study, rng, pool_above_p)
     sd, draws = _spread(found.variances), _spread(found.draws)
     table = _table(sd, draws, tolerance)
     gauge_share = float(sd[2, 0] / sd[5, 0]) if sd[5, 0] > 0 else 0.0
     categories = int(CATEGORY_FACTOR * sd[4, 0] / sd[2, 0]) if sd[2, 0] > 0 else 0
     return GaugeStudy(
         table=checked(Gauge, table),
+        noise=_noise(found),
         distinct_categories=categories,
         interaction_p=found.interaction_p,
         interaction_pooled=found.pooled,
-        balanced=balanced,
+        balanced=study.balanced,
         readings=readings.height,
         verdict=_verdict(gauge_share, categories),
     )
@@ -114,6 +116,31 @@ def _table(sd: Numbers, draws: Numbers, tolerance: float | None) -> pl.DataFrame
         },
         schema_overrides={"share_of_total": pl.Float64, "share_of_tolerance": pl.Float64},
     )
+
+
+def _noise(found: Components) -> DataFrame[GaugeNoise]:
+    """Reliability: the items' share of a reading's variance.
+
+    A slope fitted on a noisy reading is flattened by it, and what the reading tells shrinks by it, so that one over it
+    times the bleeds are needed (W. A. Fuller 1987, Measurement Error Models, chapter 1; to first order, for risks that
+    are not near 1). The items of the study stand for the bleeds of the shop.
+    """
+    kept = [_kept(found.variances[:, None], k)[0] for k in AVERAGED]
+    limits = [np.quantile(_kept(found.draws, k), [0.025, 0.975]) for k in AVERAGED]
+    table = {
+        "readings": AVERAGED,
+        "kept": kept,
+        "lo": [min(float(lo), one) for one, (lo, _) in zip(kept, limits, strict=True)],
+        "hi": [max(float(hi), one) for one, (_, hi) in zip(kept, limits, strict=True)],
+        "bleeds_times": [1 / one if one > 0 else None for one in kept],
+    }
+    return checked(GaugeNoise, pl.DataFrame(table, schema=empty(GaugeNoise).schema))
+
+
+def _kept(variances: Numbers, readings: int) -> Numbers:
+    repeat, technician, interaction, item = variances
+    total = item + technician + interaction + repeat / readings
+    return np.where(total > 0, item / np.where(total > 0, total, 1), 0.0)
 
 
 def _verdict(gauge_share: float, categories: int) -> str:

@@ -1,8 +1,9 @@
 """Which missed steps cost comebacks, and what would be spared without them."""
 
-from analysis.steps.by_return import ByReturn, by_return
+from analysis.steps.by_return import ByReturn, by_return, widening
 from analysis.steps.check import doubly_robust
 from analysis.steps.costs import StepCosts, step_costs
+from analysis.steps.design import Design, design_of
 from analysis.steps.raw import raw_steps
 from analysis.steps.tolerance import tolerance_curves
 from analysis.steps.verdict import e_value
@@ -10,13 +11,16 @@ from analysis.steps.what_if import YearlyCost, what_if
 
 __all__ = [
     "ByReturn",
+    "Design",
     "StepCosts",
     "YearlyCost",
     "by_return",
+    "design_of",
     "doubly_robust",
     "e_value",
     "raw_steps",
     "step_costs",
     "tolerance_curves",
     "what_if",
+    "widening",
 ]

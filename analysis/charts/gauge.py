@@ -1,0 +1,88 @@
+"""Gauge studies: every reading as a mark, and how far readings spread for each reason."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from analysis.charts.theme import CHANCE, COLOURS, HIGH, LOW, PLAIN, ROW_PX
+
+SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "triangle-down")
+MARK_PX, LEAST_PX = 11, 26
+SOURCE_WORDS = {
+    "repeatability": "one technician, one item, again",
+    "reproducibility": "between technicians",
+    "gauge": "measuring in all",
+    "items": "between the items themselves",
+}
+
+
+def gauge_marks(readings: pl.DataFrame, heading: str) -> alt.Chart:
+    """Every reading: items across by their mean, in each a column of marks a technician.
+
+    Marks of one column far apart: the reading does not repeat. Columns of one item at different heights: technicians
+    read differently. Items at different heights: what the reading is for.
+
+    Parameters
+    ----------
+    readings
+        Columns item, technician, reading.
+    heading
+        What the reading is called.
+    """
+    shown = readings.select("item", "technician", "reading")
+    people = shown.get_column("technician").unique().sort().to_list()
+    order = shown.group_by("item").agg(pl.col("reading").mean()).sort("reading", "item").get_column("item").to_list()
+    colours = [(PLAIN, HIGH, LOW, *COLOURS[1:2], CHANCE)[place % len(COLOURS)] for place in range(len(people))]
+    shapes = [SHAPES[place % len(SHAPES)] for place in range(len(people))]
+    return (
+        alt.Chart(shown)
+        .mark_point(filled=True, size=55, opacity=0.85)
+        .encode(
+            x=alt.X("item:N", sort=order, title="item", axis=alt.Axis(labelAngle=-60)),
+            xOffset=alt.XOffset("technician:N", sort=people),
+            y=alt.Y("reading:Q", title=heading, scale=alt.Scale(zero=False)),
+            color=alt.Color("technician:N", scale=alt.Scale(domain=people, range=colours)),
+            shape=alt.Shape("technician:N", scale=alt.Scale(domain=people, range=shapes)),
+            tooltip=["item:N", "technician:N", alt.Tooltip("reading:Q", title=heading)],
+        )
+        .properties(
+            width=alt.Step(max(LEAST_PX, MARK_PX * len(people)), **{"for": "position"}),
+            height=280,
+            description=f"{heading}: {shown.height} readings of {len(order)} items, from {_ends(shown)}",
+        )
+    )
+
+
+def gauge_bars(table: pl.DataFrame) -> alt.LayerChart:
+    """Standard deviation by source, with 95% intervals: what is measuring, what is real.
+
+    Parameters
+    ----------
+    table
+        `schemas.outputs.Gauge`.
+    """
+    shown = table.filter(pl.col("source").is_in(list(SOURCE_WORDS))).with_columns(
+        words=pl.col("source").replace(SOURCE_WORDS),
+        kind=pl.when(pl.col("source") == "items").then(pl.lit("real")).otherwise(pl.lit("measuring")),
+    )
+    base = alt.Chart(shown, width=420, height=ROW_PX * max(shown.height, 1)).encode(
+        y=alt.Y("words:N", sort=list(SOURCE_WORDS.values()), title=None)
+    )
+    colour = alt.Color("kind:N", scale=alt.Scale(domain=["measuring", "real"], range=[HIGH, PLAIN]))
+    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(
+        x=alt.X("lo:Q", title="standard deviation, in the reading's unit"), x2="hi:Q"
+    )
+    dots = base.mark_point(filled=True, size=80, opacity=1).encode(
+        x="sd:Q",
+        color=colour,
+        shape=alt.Shape("kind:N", scale=alt.Scale(domain=["measuring", "real"], range=["triangle-up", "circle"])),
+        tooltip=["words:N", alt.Tooltip("sd:Q", format=".3g"), alt.Tooltip("share_of_total:Q", format=".0%")],
+    )
+    words = "; ".join(f"{what} {sd:.3g}" for what, sd in shown.select("words", "sd").iter_rows())
+    return (bars + dots).properties(description=f"Standard deviation by source: {words}")
+
+
+def _ends(shown: pl.DataFrame) -> str:
+    low, high = (float(shown.select(end).item()) for end in (pl.min("reading"), pl.max("reading")))
+    return f"{low:g} to {high:g}"

@@ -1,0 +1,49 @@
+"""Options that several commands share, and how they are read."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from analysis.errors import CannotRun
+
+Exports = Annotated[list[str], typer.Argument(metavar="EXPORT...", help="Files, folders or databases (URL#table).")]
+OutFolder = Annotated[
+    Path, typer.Option("--out", metavar="DIR", help="The folder to write; an earlier run's is replaced.")
+]
+MapFile = Annotated[Path | None, typer.Option("--map", metavar="FILE", help="The map for foreign headings (TOML).")]
+StandardFile = Annotated[
+    Path | None, typer.Option("--standard", metavar="FILE", help="The shop's written procedure (TOML).")
+]
+Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The day up to which the exports tell all.")]
+Strict = Annotated[bool, typer.Option("--strict", help="Exit 1 if any row was set aside.")]
+
+
+def say(stage: str) -> None:
+    """What is being done, on a terminal only."""
+    if sys.stderr.isatty():
+        print(f"\r\033[K… {stage}", end="", file=sys.stderr, flush=True)
+
+
+def text_of(path: Path | None) -> str | None:
+    return None if path is None else str(path)
+
+
+def day_of(text: str | None, option: str) -> dt.date | None:
+    """A day as an option gives it.
+
+    Raises
+    ------
+    CannotRun
+        It is no day.
+    """
+    if text is None:
+        return None
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError as error:
+        raise CannotRun(option, f"{text!r} is no date", "a day such as 2026-06-30", "write year-month-day") from error

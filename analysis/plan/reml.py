@@ -1,0 +1,89 @@
+"""Variance components of an unbalanced two-way random layout by restricted maximum likelihood."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.plan.cells import Cells
+from analysis.plan.components import Components, pivotal_draws
+
+Numbers = NDArray[np.float64]
+RESAMPLES = 200
+WITH, WITHOUT = (0, 1, 2), (0, 2)
+"""Places of technician, interaction and item among a study's indicators; the interaction may be left out."""
+
+
+@dataclass(frozen=True)
+class _Reml:
+    variances: Numbers
+    log_likelihood: float
+
+
+def unbalanced_components(study: Cells, rng: np.random.Generator, pool_above_p: float) -> Components:
+    """Components by restricted maximum likelihood (H. D. Patterson & R. Thompson 1971, Biometrika 58:545-554).
+
+    The interaction is kept when its likelihood-ratio p-value (half chi-square, on the boundary) is at most
+    `pool_above_p`. Limits by pivotal draws where every technician read every item, else by a parametric bootstrap.
+    """
+    from scipy import stats
+
+    full, without = _reml(study, WITH), _reml(study, WITHOUT)
+    p = float(0.5 * stats.chi2.sf(max(0.0, 2 * (full.log_likelihood - without.log_likelihood)), 1))
+    pooled = p > pool_above_p
+    kept, fit = (WITHOUT, without) if pooled else (WITH, full)
+    draws = pivotal_draws(study, rng, pooled) if study.filled else _bootstrap(study, kept, fit.variances, rng)
+    return Components(variances=_spelled(fit.variances), draws=draws, interaction_p=p, pooled=pooled)
+
+
+def _bootstrap(study: Cells, kept: tuple[int, ...], variances: Numbers, rng: np.random.Generator) -> Numbers:
+    drawn = (_drawn(variances, study, kept, rng) for _ in range(RESAMPLES))
+    return np.stack([_spelled(_reml(one, kept, variances).variances) for one in drawn], axis=1)
+
+
+def _reml(study: Cells, kept: tuple[int, ...], near: Numbers | None = None) -> _Reml:
+    """Repeatability and the kept ones of technician, interaction and item, by their logarithms."""
+    from scipy import optimize
+
+    spread = float(np.var(study.means)) + study.within / study.freedom
+    middle = np.log(max(spread, 1e-12) / (len(kept) + 1))
+    start = np.full(len(kept) + 1, middle) if near is None else np.clip(np.log(near), middle - 12, middle + 3)
+    bounds = [(middle - 18, middle + 4)] * len(start)
+    best = optimize.minimize(_restricted, start, (study, kept), method="L-BFGS-B", jac=True, bounds=bounds)
+    return _Reml(np.exp(best.x), float(-best.fun))
+
+
+def _restricted(logs: Numbers, study: Cells, kept: tuple[int, ...]) -> tuple[float, Numbers]:
+    """Minus the restricted log-likelihood, and its slope in the logarithms.
+
+    It is that of the pairs' means, and of the spread within pairs, which is independent of them.
+    """
+    variances = np.exp(logs)
+    parts = [np.diag(variances[0] / study.counts)]
+    parts += [variance * study.shapes[place] for place, variance in zip(kept, variances[1:], strict=True)]
+    covariance = np.sum(parts, axis=0)
+    inverse = np.linalg.inv(covariance)
+    row = inverse.sum(axis=0)
+    projected = inverse - np.outer(row, row) / row.sum()
+    residual = projected @ study.means
+    within = study.within / variances[0]
+    likelihood = -0.5 * (np.linalg.slogdet(covariance)[1] + np.log(row.sum()) + residual @ study.means)
+    likelihood -= 0.5 * (study.freedom * logs[0] + within)
+    slope = np.array([-0.5 * ((projected * part).sum() - residual @ part @ residual) for part in parts])
+    slope[0] -= 0.5 * (study.freedom - within)
+    return -float(likelihood), -slope
+
+
+def _drawn(variances: Numbers, study: Cells, kept: tuple[int, ...], rng: np.random.Generator) -> Cells:
+    means = rng.normal(0, np.sqrt(variances[0] / study.counts))
+    for place, variance in zip(kept, variances[1:], strict=True):
+        indicator = study.indicators[place]
+        means += indicator @ rng.normal(0, np.sqrt(variance), indicator.shape[1])
+    return replace(study, means=means, within=float(variances[0] * rng.chisquare(study.freedom)))
+
+
+def _spelled(variances: Numbers) -> Numbers:
+    """All four in their order; an interaction left out is 0."""
+    return np.insert(variances, 2, 0.0) if len(variances) == 3 else variances

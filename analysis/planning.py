@@ -1,0 +1,240 @@
+"""How many bleeds it takes, in words: for a rate, for a step from the shop's own log, for a trial."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from analysis.auditing import standard_for
+from analysis.errors import CannotRun
+from analysis.intake import read_log
+from analysis.plan import (
+    StepPower,
+    can_be_told,
+    continuity_corrected,
+    design_effect,
+    one_rate_bleeds,
+    precise_rate_bleeds,
+    step_power,
+    two_arm_bleeds,
+    two_arm_power,
+)
+from analysis.prepared import LEAST_COMEBACKS, Prepared, prepared
+
+FEWEST_DRAWN = 200
+OF_THE_LOG = (0.5, 1.0, 2.0)
+"""Sizes drawn where none are asked for, in logs like the shop's own."""
+
+
+@dataclass(frozen=True)
+class StepOrder:
+    """What was asked for: a miss that makes a return `times` as likely, found with chance `power`."""
+
+    exports: tuple[str, ...]
+    step: str
+    times: float = 2.0
+    power: float = 0.8
+    bleeds: tuple[int, ...] = ()
+    runs: int = 40
+    map_path: str | None = None
+    standard_path: str | None = None
+    as_of: dt.date | None = None
+    seed: int = 1
+
+
+def rate_words(rate: float, within: float | None, detect: float | None, power: float) -> str:
+    """How many bleeds, followed for the whole window, it takes to know a rate, or to tell another one from it.
+
+    Raises
+    ------
+    CannotRun
+        A rate or chance outside 0 to 1, or no difference to find.
+    """
+    _refuse_shares({"--rate": rate, "--detect": detect, "--power": power})
+    within = rate / 4 if within is None else within
+    if not 0 < within < 0.5:
+        raise CannotRun("--within", f"is {within:g}", "a half width between 0 and 0.5", "0.01 is one point either way")
+    close = precise_rate_bleeds(rate, within)
+    lines = [
+        f"To know a rate near {rate:.2%} to within {100 * within:.2g} points either way (95%): {close:,} bleeds, each "
+        "followed for the whole window."
+    ]
+    if detect is not None:
+        _refuse_same(rate, detect, "--detect")
+        needed = math.ceil(one_rate_bleeds(rate, detect, power))
+        lines.append(
+            f"To find that it has become {detect:.2%}, where {rate:.2%} is known well: {needed:,} bleeds "
+            f"({_chance(power)}, one-sided at 5%)."
+        )
+    return "\n".join(lines)
+
+
+def trial_words(rate: float, other: float, power: float, bleeds: int | None, weekly: WeeklyTrial | None) -> str:
+    """How large a trial of a changed procedure must be, randomised by bleed or by week.
+
+    Raises
+    ------
+    CannotRun
+        A rate or chance outside 0 to 1, no difference to find, weeks that cannot be.
+    """
+    _refuse_shares({"--rate": rate, "--to": other, "--power": power})
+    _refuse_same(rate, other, "--to")
+    plain = two_arm_bleeds(rate, other, power)
+    arm = math.ceil(continuity_corrected(plain, rate, other))
+    lines = [
+        f"From {rate:.2%} to {other:.2%}, each bleed put into its arm by lot: {arm:,} bleeds in each arm, "
+        f"{2 * arm:,} in all ({_chance(power)}, two-sided at 5%).",
+    ]
+    if weekly is not None:
+        lines += _weekly_words(arm, weekly)
+    if bleeds is not None:
+        chance = two_arm_power(rate, other, bleeds, bleeds)
+        lines.append(f"With {bleeds:,} bleeds in each arm the difference is found {chance:.0%} of the time.")
+    lines.append(
+        "Write the trial's name into 'trial' and the arm into 'trial_arm' of each bleed; the audit then compares the arms. "
+        "Wait for the window after the last bleed. Decide the size before, and look at the end."
+    )
+    return "\n".join(lines)
+
+
+@dataclass(frozen=True)
+class WeeklyTrial:
+    """A trial whose whole weeks are put into an arm: bleeds a week and how alike the bleeds of one week are (0–1)."""
+
+    bleeds_a_week: float
+    correlation: float
+
+
+def step_words(order: StepOrder, told: Callable[[str], None] = lambda _: None) -> str:
+    """How many bleeds it takes to see a step's cost, by simulation from the shop's own log.
+
+    Raises
+    ------
+    CannotRun
+        The exports, map or standard; an unknown step, one hardly ever missed or met; too few comebacks to draw from.
+    """
+    if not 0 < order.times < 100 or order.times == 1:
+        raise CannotRun("--times", f"is {order.times:g}", "above 0, at most 100, and not 1", "2 is twice as likely")
+    _refuse_shares({"--power": order.power})
+    told("reading the log")
+    log = read_log(order.exports, order.map_path, order.as_of)
+    standard = standard_for(log, order.standard_path)
+    ready = prepared(log, standard, standard.window_days)
+    _refuse_step(ready, order.step)
+    sizes = order.bleeds or tuple(
+        max(FEWEST_DRAWN, 100 * round(ready.bleeds.height * share / 100)) for share in OF_THE_LOG
+    )
+    if min(sizes) < FEWEST_DRAWN:
+        raise CannotRun("--bleeds", f"is {min(sizes)}", f"{FEWEST_DRAWN} or more", "ask for larger logs")
+    found = step_power(
+        ready,
+        order.step,
+        order.times,
+        sorted(set(map(int, sizes))),
+        np.random.default_rng(order.seed),
+        power=order.power,
+        runs=order.runs,
+        told=told,
+    )
+    title = next(step.title for step in standard.steps if step.id == order.step)
+    return _step_lines(found, title, order.runs)
+
+
+def save(text: str, path: Path) -> None:
+    """The words as a file.
+
+    Raises
+    ------
+    CannotRun
+        It cannot be written.
+    """
+    try:
+        path.write_text(text + "\n", encoding="utf-8")
+    except OSError as error:
+        raise CannotRun(str(path), f"cannot be written: {error.strerror}", "a file", "name another --out") from error
+
+
+def _step_lines(found: StepPower, title: str, runs: int) -> str:
+    lines = [
+        f"“{title}”: a miss that makes a return {found.times:g} times as likely. Meeting it always would spare "
+        f"{found.per_100:.2f} comebacks per 100 bleeds in a log like this one.",
+        f"Drawn from this log {runs} times at each size, returns planted, the audit's return model fitted (p ≤ 0.05):",
+    ]
+    lines += [
+        f"  {at.bleeds:>9,} bleeds ({at.comebacks:,.0f} comebacks): found {at.found:.0%} of the time "
+        f"({at.lo:.0%} to {at.hi:.0%})"
+        for at in found.sizes
+    ]
+    if found.needed is None:
+        return "\n".join([*lines, "At these sizes it cannot be told from chance: ask for larger ones with --bleeds."])
+    limits = f"{_rounded(found.needed_lo)} to {_rounded(found.needed_hi)}"
+    lines.append(
+        f"Found {found.power:.0%} of the time from about {_rounded(found.needed)} bleeds ({limits}). Where the signs on the "
+        "stand foretell returns, the audit needs fewer; with false discoveries held over all steps, somewhat more."
+    )
+    return "\n".join(lines)
+
+
+def _rounded(bleeds: float | None) -> str:
+    """To two digits: more would be show."""
+    if bleeds is None or bleeds > 1e8:
+        return "past reach"
+    return f"{round(bleeds, 1 - math.floor(math.log10(bleeds))):,.0f}"
+
+
+def _weekly_words(arm: int, weekly: WeeklyTrial) -> list[str]:
+    if weekly.bleeds_a_week < 1 or not 0 <= weekly.correlation < 1:
+        raise CannotRun(
+            "--bleeds-a-week, --correlation",
+            f"are {weekly.bleeds_a_week:g} and {weekly.correlation:g}",
+            "at least 1, and 0 to below 1",
+            "0.01 where nothing is known",
+        )
+    larger = design_effect(weekly.bleeds_a_week, weekly.correlation)
+    needed = math.ceil(arm * larger)
+    weeks = max(math.ceil(needed / weekly.bleeds_a_week), 4)
+    return [
+        f"With whole weeks put into an arm by lot, {weekly.bleeds_a_week:g} bleeds a week that are alike by "
+        f"{weekly.correlation:g}: {larger:.2f} times as many, {needed:,} bleeds or {weeks:,} weeks in each arm."
+    ]
+
+
+def _refuse_step(ready: Prepared, step: str) -> None:
+    known = [one.id for one in ready.standard.steps]
+    if step not in known:
+        raise CannotRun("--step", f"{step!r} is no step of {ready.standard.name}", ", ".join(known), "name one of them")
+    if ready.too_few:
+        raise CannotRun(
+            "the exports",
+            f"hold {ready.comebacks} re-bleed comebacks",
+            f"{LEAST_COMEBACKS} or more to draw from",
+            "until then: rebleed plan trial, which needs no log",
+        )
+    told = can_be_told(ready)
+    if step not in told:
+        raise CannotRun(
+            "--step",
+            f"{step} is hardly ever missed, met or written down in this log",
+            f"one of {', '.join(told) or 'none yet'}",
+            "name another step",
+        )
+
+
+def _refuse_shares(shares: dict[str, float | None]) -> None:
+    for option, value in shares.items():
+        if value is not None and not 0 < value < 1:
+            raise CannotRun(option, f"is {value:g}", "a fraction between 0 and 1", "6% is 0.06")
+
+
+def _refuse_same(rate: float, other: float, option: str) -> None:
+    if rate == other:
+        raise CannotRun(option, f"is {other:g}, the same as --rate", "another rate", "say what should be found")
+
+
+def _chance(power: float) -> str:
+    return f"found {power:.0%} of the time"
