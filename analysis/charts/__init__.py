@@ -1,6 +1,6 @@
 """Charts: a table in, an Altair chart out. Nothing here computes an estimate."""
 
-from analysis.charts.display import init_notebook, library_text, specification
+from analysis.charts.display import init_notebook, library_text, picture, specification
 from analysis.charts.gauge import gauge_bars, gauge_marks
 from analysis.charts.groups import rate_dots, ratio_board, ratio_dots
 from analysis.charts.months import cusum_lines, months_line
@@ -28,6 +28,7 @@ __all__ = [
     "metric_dots",
     "missed_bars",
     "months_line",
+    "picture",
     "rate_dots",
     "ratio_board",
     "ratio_dots",

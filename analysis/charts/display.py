@@ -19,6 +19,13 @@ def specification(chart: Any) -> dict[str, Any]:
         return chart.to_dict()
 
 
+def picture(spec: dict[str, Any]) -> str:
+    """The chart as an SVG picture: what is seen before any script runs, without scripts, and on paper."""
+    import vl_convert
+
+    return str(vl_convert.vegalite_to_svg(json.dumps(spec, ensure_ascii=False)))
+
+
 @cache
 def library_text() -> str:
     """The chart library as one script, for a page that has no network."""
@@ -38,13 +45,11 @@ def init_notebook() -> None:
 
 def _shown(spec: dict[str, Any], **_: Any) -> dict[str, str]:
     """A picture, and the script that puts the living chart in its place where the library is at hand."""
-    import vl_convert
-
     told = json.dumps(spec, ensure_ascii=False)
     words = str(spec.get("description", "chart"))
     place = f"chart-{hashlib.sha256(told.encode()).hexdigest()[:12]}"
-    picture = vl_convert.vegalite_to_svg(told)
+    still = picture(spec)
     harmless = told.replace("<", "\\u003c")
     script = f'if (window.vegaEmbed) vegaEmbed("#{place}", {harmless}, {json.dumps(EMBEDDING)});'
-    figure = f'<div id="{place}" role="img" aria-label="{html.escape(words)}">{picture}</div>'
-    return {"text/html": f"{figure}<script>{script}</script>", "image/svg+xml": picture, "text/plain": words}
+    figure = f'<div id="{place}" role="img" aria-label="{html.escape(words)}">{still}</div>'
+    return {"text/html": f"{figure}<script>{script}</script>", "image/svg+xml": still, "text/plain": words}

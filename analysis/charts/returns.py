@@ -57,7 +57,7 @@ def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
     return (
         chart.mark_point(filled=True, size=70, opacity=0.85)
         .encode(
-            x=alt.X("day:T", title=None, axis=alt.Axis(format="%Y-%m", labelOverlap="greedy")),
+            x=alt.X("day:T", title=None, axis=alt.Axis(format="%Y-%m", tickCount=4)),
             y=alt.Y("label:N", title=None),
             color=alt.Color("state:N", scale=states),
             shape=alt.Shape("state:N", scale=marks),

@@ -68,7 +68,7 @@ def theme() -> alt.theme.ThemeConfig:
                 "titleLimit": 0,
             },
             "legend": {**text, "orient": "top", "title": None, "symbolSize": 80, "labelLimit": 300},
-            "title": {"font": FONT, "anchor": "start", "frame": "group", "fontSize": 13, "offset": 8},
+            "title": {"font": FONT, "anchor": "start", "frame": "bounds", "fontSize": 13, "offset": 8},
             "header": text,
         }
     }  # fmt: skip

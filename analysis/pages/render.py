@@ -13,7 +13,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from analysis.charts import library_text
+from analysis.charts import library_text, picture
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.blocks import Question
 from analysis.pages.cautions import CAUTIONS
@@ -72,6 +72,11 @@ def data_text(value: Any) -> Markup:
     return Markup(text)
 
 
+def still_picture(chart: dict[str, Any]) -> Markup:
+    """A chart's picture, in which every text of an export is text."""
+    return Markup(picture(chart))
+
+
 def rendered(template: str, report: Report | None, *, here: str, title: str, **values: Any) -> str:
     """A template filled; without a report it must be one that asks for none."""
     questions: list[Question] = values.get("questions", [])
@@ -86,6 +91,7 @@ def rendered(template: str, report: Report | None, *, here: str, title: str, **v
             ways=WAYS,
             report=report,
             charts=charts,
+            picture=still_picture,
             scripts=scripts,
             hashes=" ".join(f"'sha256-{_digest(script)}'" for script in scripts),
             cautions=CAUTIONS,

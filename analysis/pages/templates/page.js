@@ -12,9 +12,14 @@
     if (typeof spec.width === "number") spec.width = Math.max(110, spec.width - by);
     parts(spec).forEach(function (part) { narrowed(part, by); });
   }
+  function labelled(spec) {
+    var y = spec.encoding && spec.encoding.y;
+    if (y && y.axis && y.axis.labels === false) delete y.axis.labels;
+    parts(spec).forEach(labelled);
+  }
   function folded(spec, room) {
-    if (spec.hconcat) { spec.vconcat = spec.hconcat; delete spec.hconcat; }
-    if (room < 480 && spec.config) spec.config.legend.columns = 2;
+    if (spec.hconcat) { spec.vconcat = spec.hconcat; delete spec.hconcat; labelled(spec); }
+    if (room < 480 && spec.config) spec.config.legend.columns = 1;
   }
   // A chart wider than its place is set with its parts below each other, then with narrower plots.
   function fitted(place, spec, tries) {
@@ -29,12 +34,24 @@
       return fitted(place, again, tries - 1);
     });
   }
-  // One after the other, so that the page can be read and scrolled from the start.
-  places.reduce(function (before, place) {
-    return before.then(function () {
+  // Until a chart comes into sight its picture stands in its place; then it is drawn, one after the other.
+  var last = Promise.resolve(), done = 0;
+  function live(place) {
+    last = last.then(function () {
       return new Promise(function (go) { setTimeout(go, 0); });
-    }).then(function () { return fitted(place, charts[place.getAttribute("data-chart")], 4); });
-  }, Promise.resolve()).then(function () { document.body.setAttribute("data-drawn", String(places.length)); }, failed);
+    }).then(function () {
+      return fitted(place, charts[place.getAttribute("data-chart")], 4);
+    }).then(function () { document.body.setAttribute("data-drawn", String(++done)); }, failed);
+  }
+  document.body.setAttribute("data-drawn", "0");
+  if ("IntersectionObserver" in window) {
+    var near = new IntersectionObserver(function (seen) {
+      seen.forEach(function (one) {
+        if (one.isIntersecting) { near.unobserve(one.target); live(one.target); }
+      });
+    }, { rootMargin: "300px" });
+    places.forEach(function (place) { near.observe(place); });
+  } else { places.forEach(live); }
 
   function value(row, at) {
     var text = row.cells[at].getAttribute("data-v");
