@@ -27,7 +27,8 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     rate = alt.Y("rate:Q", axis=PERCENT, title="come back")
     band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step").encode(y=alt.Y("lower:Q"), y2="upper:Q")
     centre = base.mark_line(color=CHANCE, strokeDash=[4, 3]).encode(y="centre:Q")
-    line = base.transform_filter("datum.state == 'followed'").mark_line(color=PLAIN, opacity=0.6).encode(y=rate)
+    whole = shown.filter(pl.col("state") == "followed")
+    line = [_over(whole, base).mark_line(color=PLAIN, opacity=0.6).encode(y=rate)] if len(whole) else []
     dots = base.mark_point(size=60, opacity=1, strokeWidth=1.6).encode(
         y=rate,
         fill=alt.condition(alt.datum.state == "followed", alt.value(PLAIN), alt.value("transparent")),
@@ -42,7 +43,9 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         ],
     )
     has_limits = [band, centre] if shown.get_column("centre").count() else []
-    return alt.layer(*has_limits, line, dots, *_flags(base), *_began(months)).properties(description=_words(months))
+    return alt.layer(*has_limits, *line, dots, *_flags(shown, base), *_began(months)).properties(
+        description=_words(months)
+    )
 
 
 def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
@@ -70,15 +73,19 @@ def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
 
 
-def _flags(base: alt.Chart) -> list[alt.Chart]:
-    def mark(signal: str, sign: str, colour: str) -> alt.Chart:
-        return (
-            base.transform_filter(alt.datum.signal == signal)
-            .mark_text(dy=-14, fontSize=13, color=colour, text=sign)
-            .encode(y="rate:Q")
-        )
+def _flags(shown: pl.DataFrame, base: alt.Chart) -> list[alt.Chart]:
+    return [
+        _over(own, base).mark_text(dy=-14, fontSize=13, color=colour, text=sign).encode(y="rate:Q")
+        for signal, sign, colour in (("high", "▲", HIGH), ("low", "▼", LOW))
+        if len(own := shown.filter(pl.col("signal") == signal))
+    ]
 
-    return [mark("high", "▲", HIGH), mark("low", "▼", LOW)]
+
+def _over(rows: pl.DataFrame, base: alt.Chart) -> alt.Chart:
+    """The same chart of some of its rows."""
+    some = base.copy(deep=False)
+    some.data = rows
+    return some
 
 
 def _began(months: pl.DataFrame) -> list[alt.Chart]:

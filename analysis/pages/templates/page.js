@@ -26,7 +26,10 @@
     return drawn(place, spec).then(function (result) {
       var picture = place.querySelector("svg"), room = place.parentNode.clientWidth;
       var over = picture ? Number(picture.getAttribute("width")) - room : 0;
-      if (over <= 1 || tries === 0) return result;
+      if (over <= 1 || tries === 0) {
+        if (over > 1) place.parentNode.setAttribute("tabindex", "0");
+        return result;
+      }
       var again = JSON.parse(JSON.stringify(spec));
       folded(again, room);
       if (!spec.hconcat) narrowed(again, Math.ceil(over));

@@ -1,0 +1,187 @@
+"""Pages in a real browser without a network: they draw, answer to a choice, sort, find, print, and let nothing in."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.remote.webelement import WebElement
+from selenium.webdriver.support.ui import Select, WebDriverWait
+
+from analysis.pages import pages
+from tests.pages.browser import (
+    PATIENCE_S,
+    accessibility_faults,
+    asked_for,
+    complaints,
+    drawn,
+    opened_browser,
+    printed,
+    resized,
+)
+from tests.pages.foretold import foretold
+from tests.shops import report
+
+FILES = ("index.html", "lead.html", "trainer.html", "analyst.html")
+WORDS_OF_CHARTS = """
+const lines = t => Array.from(t.childNodes).map(n => n.textContent).join(" ");
+const upright = t => t.getAttribute("opacity") !== "0" && !t.getAttribute("transform")?.includes("rotate");
+return Array.from(document.querySelectorAll("figure")).map(
+  f => Array.from(f.querySelectorAll("svg text")).filter(upright).map(lines).join(" "));
+"""
+"""Slanted labels are told letter by letter in a PDF; those hidden behind their neighbours are not printed."""
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The pages of a small shop with every question answered."""
+    made: Path = tmp_path_factory.mktemp("pages")
+    for page in pages(foretold(report())):
+        (made / page.file).write_text(page.text, encoding="utf-8")
+    return made
+
+
+@pytest.fixture(scope="module")
+def driver() -> Iterator:
+    with opened_browser() as one:
+        yield one
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_every_chart_draws_and_the_page_complains_of_nothing_and_asks_for_nothing(driver, folder, file) -> None:
+    asked_for(driver)
+    charts = drawn(driver, folder / file)
+    assert charts or file == "index.html"
+    assert driver.execute_script("return document.body.dataset.failed") is None
+    assert complaints(driver) == []
+    assert asked_for(driver) == [(folder / file).as_uri()]
+
+
+@pytest.mark.parametrize("file", FILES)
+@pytest.mark.parametrize("width", [360, 1600])
+def test_no_page_is_wider_than_its_window_and_axe_finds_no_serious_fault(driver, folder, file, width) -> None:
+    resized(driver, width)
+    drawn(driver, folder / file)
+    driver.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
+    assert driver.execute_script("return document.documentElement.scrollWidth") <= width
+    assert accessibility_faults(driver) == []
+    resized(driver, 1600)
+
+
+def test_a_dark_page_is_as_readable(driver, folder) -> None:
+    dark = {"features": [{"name": "prefers-color-scheme", "value": "dark"}]}
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", dark)
+    drawn(driver, folder / "trainer.html")
+    background = driver.execute_script("return getComputedStyle(document.body).backgroundColor")
+    faults = accessibility_faults(driver)
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    assert background == "rgb(29, 28, 26)"
+    assert faults == []
+
+
+def test_a_click_on_a_technician_is_followed_by_what_stands_beside(driver, folder) -> None:
+    drawn(driver, folder / "lead.html")
+    board = board_of(driver, "technician")
+    chosen = Select(board.find_element(By.CSS_SELECTOR, "select"))
+    before = chosen.first_selected_option.text
+    other = next(option.text for option in chosen.options if option.text != before)
+    assert before in beside(board)
+    mark = board.find_element(By.CSS_SELECTOR, f"path[aria-label*='{other}  (n']")
+    ActionChains(driver).scroll_to_element(mark).move_to_element(mark).click().perform()
+    WebDriverWait(driver, PATIENCE_S).until(lambda _: other in beside(board) and before not in beside(board))
+    assert chosen.first_selected_option.text == other
+
+
+@pytest.mark.parametrize(("file", "word"), [("lead.html", "brake model"), ("trainer.html", "step")])
+def test_a_choice_from_the_list_is_followed_by_what_stands_beside(driver, folder, file, word) -> None:
+    drawn(driver, folder / file)
+    board = board_of(driver, word)
+    shown = board.find_element(By.CSS_SELECTOR, "svg").get_attribute("outerHTML")
+    chosen = Select(board.find_element(By.CSS_SELECTOR, "select"))
+    other = next(option.text for option in chosen.options if option.text != chosen.first_selected_option.text)
+    chosen.select_by_visible_text(other)
+    WebDriverWait(driver, PATIENCE_S).until(lambda _: other in beside(board))
+    assert board.find_element(By.CSS_SELECTOR, "svg").get_attribute("outerHTML") != shown
+
+
+def test_a_long_table_sorts_by_number_and_finds_by_word(driver, folder) -> None:
+    driver.get((folder / "trainer.html").as_uri())
+    driver.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
+    table = driver.find_element(By.ID, "steps-table")
+    missed = [h.text for h in table.find_elements(By.CSS_SELECTOR, "th button")].index("missed")
+    button = table.find_elements(By.CSS_SELECTOR, "th button")[missed]
+    button.send_keys("\n")
+    rising = numbers(table, missed)
+    assert rising == sorted(rising)
+    button.send_keys("\n")
+    assert numbers(table, missed) == sorted(rising, reverse=True)
+    driver.find_element(By.CSS_SELECTOR, "[data-find='steps-table']").send_keys("o-ring")
+    seen = [row.text for row in table.find_elements(By.CSS_SELECTOR, "tbody tr") if row.is_displayed()]
+    assert len(seen) == 1
+    assert "O-ring" in seen[0]
+
+
+def test_without_scripts_every_picture_table_and_answer_stays(driver, folder) -> None:
+    driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    try:
+        driver.get((folder / "lead.html").as_uri())
+        figures = driver.find_elements(By.CSS_SELECTOR, "figure")
+        assert figures
+        assert all(figure.find_element(By.CSS_SELECTOR, "svg").size["width"] > 100 for figure in figures)
+        assert not any(box.is_displayed() for box in driver.find_elements(By.CSS_SELECTOR, ".find"))
+        driver.find_element(By.CSS_SELECTOR, "#rate summary").click()
+        assert driver.find_element(By.ID, "rate-table").is_displayed()
+    finally:
+        driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+
+
+@pytest.mark.parametrize("file", FILES[1:])
+def test_no_chart_is_cut_on_paper(driver, folder, file, tmp_path) -> None:
+    """Every word of a chart stands on one and the same sheet, inside its edges."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("no pdftotext on this machine")
+    drawn(driver, folder / file)
+    charts = [set(re.findall(r"\S+", text)) for text in driver.execute_script(WORDS_OF_CHARTS)]
+    pdf = printed(driver, tmp_path / "page.pdf")
+    told = subprocess.run(["pdftotext", "-bbox", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
+    sheets = [words_inside(sheet) for sheet in told.split("<page ")[1:]]
+    assert charts
+    for chart in charts:
+        assert any(chart <= sheet for sheet in sheets), chart - max(sheets, key=lambda s, c=chart: len(c & s))
+
+
+def board_of(driver, word: str) -> WebElement:
+    """The chart whose list chooses a `word`."""
+    boards = driver.find_elements(By.CSS_SELECTOR, ".chart")
+    return next(
+        one for one in boards if any(n.text == word for n in one.find_elements(By.CSS_SELECTOR, ".vega-bind-name"))
+    )
+
+
+def beside(board: WebElement) -> str:
+    """What stands in bold beside a chart: the name of what is chosen."""
+    return " ".join(text.text for text in board.find_elements(By.CSS_SELECTOR, "svg .role-mark text"))
+
+
+def numbers(table: WebElement, at: int) -> list[float]:
+    rows = table.find_elements(By.CSS_SELECTOR, "tbody tr")
+    return [float(row.find_elements(By.CSS_SELECTOR, "td")[at].get_attribute("data-v") or "nan") for row in rows]
+
+
+def words_inside(sheet: str) -> set[str]:
+    """The words of a sheet that lie wholly inside its edges."""
+    import html
+
+    width, height = (float(x) for x in re.match(r'width="([\d.]+)" height="([\d.]+)"', sheet).groups())  # type: ignore[union-attr]
+    found = re.findall(r'<word xMin="([-\d.]+)" yMin="([-\d.]+)" xMax="([-\d.]+)" yMax="([-\d.]+)">(.*?)</word>', sheet)
+    return {
+        html.unescape(word)
+        for x0, y0, x1, y1, word in found
+        if float(x0) >= 0 and float(y0) >= 0 and float(x1) <= width and float(y1) <= height
+    }
