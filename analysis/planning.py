@@ -27,7 +27,7 @@ from analysis.plan import (
 from analysis.prepared import LEAST_COMEBACKS, Prepared, prepared
 
 FEWEST_DRAWN = 200
-OF_THE_LOG = (0.5, 1.0, 2.0)
+OF_THE_LOG = (0.25, 0.5, 1.0)
 """Sizes drawn where none are asked for, in logs like the shop's own."""
 
 

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import numpy as np
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.people.entries import (
-    Finding,
-    constant_findings,
-    copy_findings,
-    digit_findings,
-    duration_findings,
-    selective_findings,
-)
+from analysis.people.copies import copy_findings
+from analysis.people.digits import digit_findings
+from analysis.people.finding import Finding
+from analysis.people.habits import constant_findings, duration_findings
+from analysis.people.selective import selective_findings
 from analysis.prepared import Prepared
+from analysis.stats import benjamini_hochberg
 from schemas import checked, empty
 from schemas.outputs import Credibility
 
@@ -25,7 +22,7 @@ FLAG_AT_Q = 0.01
 def credibility(prepared: Prepared) -> DataFrame[Credibility]:
     """Each technician and test of how the log was written; a flag is a reason to talk, never a verdict.
 
-    Tests: favourite_digits, copied_entries, impossible_durations, never_varied, recorded_only_when_met (see `entries`).
+    Tests: favourite_digits, copied_entries, impossible_durations, never_varied, recorded_only_when_met.
     `q_value` is Benjamini & Hochberg's (1995) over all tests of all technicians; `flag` is q ≤ 0.01.
 
     Parameters
@@ -36,8 +33,7 @@ def credibility(prepared: Prepared) -> DataFrame[Credibility]:
     findings = _findings(prepared)
     if not findings:
         return empty(Credibility)
-    p = np.array([finding.p_value for finding in findings])
-    q = _false_discovery(p)
+    q = benjamini_hochberg([finding.p_value for finding in findings])
     table = pl.DataFrame(
         [
             {
@@ -73,9 +69,3 @@ def _findings(prepared: Prepared) -> list[Finding]:
         *constant_findings(bleeds),
         *selective_findings(bleeds, prepared.missed),
     ]
-
-
-def _false_discovery(p: np.ndarray) -> np.ndarray:
-    from analysis.stats import benjamini_hochberg
-
-    return benjamini_hochberg(p)

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.people.entries import digit_chi_square, digit_findings
+from analysis.people.digits import digit_chi_square, digit_findings
 
 PI = np.array([93, 116, 103, 102, 93, 97, 94, 95, 101, 106])
 WEIGHTS = np.array([35, 0, 2, 1, 4, 24, 1, 4, 7, 2])
@@ -23,11 +23,6 @@ def ending_in(counts):
     tens = np.arange(len(digits)) * 7 % 10
     bleeds = pl.DataFrame({"technician": "Wren", "lever_travel_after_mm": (10.0 * tens + digits)})
     return bleeds.with_columns(session_id=pl.int_range(pl.len()).cast(pl.String))
-
-
-@pytest.fixture
-def only_travel(monkeypatch):
-    monkeypatch.setattr("analysis.people.entries.READINGS", ("lever_travel_after_mm",))
 
 
 def test_the_digits_of_pi_are_even():
@@ -42,8 +37,7 @@ def test_self_reported_weights_are_not():
     assert found.p_value < 1e-20
 
 
-@pytest.mark.usefixtures("only_travel")
 @pytest.mark.parametrize(("counts", "found"), [(PI, False), (WEIGHTS, True)])
 def test_only_favourites_are_found_among_readings(counts, found):
-    (finding,) = digit_findings(ending_in(counts))
+    (finding,) = digit_findings(ending_in(counts), ("lever_travel_after_mm",))
     assert (finding.p_value < 0.001) is found

@@ -1,0 +1,57 @@
+"""Copied entries: bleeds that repeat the one before in every reading both have."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.people.finding import LEAST_ENTRIES, Finding, examples_of, poisson_tail
+
+LEAST_EQUAL = 5
+FAR_APART = range(15, 31)
+
+
+def copy_findings(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> list[Finding]:
+    """Entries that repeat the one before in every reading both have, against entries further apart.
+
+    Two entries match when no numeric field recorded in both differs and at least five are equal. The chance of a match is
+    taken from the same technician's entries 15 to 30 apart and from the others' neighbours, whichever is larger; the
+    count of matching neighbours is then about Poisson.
+
+    Parameters
+    ----------
+    bleeds
+        All accepted bleeds.
+    fields
+        The fields that the standard's steps read.
+    """
+    numeric = [name for name in fields if name in bleeds.columns and bleeds.schema[name].is_numeric()]
+    if len(numeric) < LEAST_EQUAL:
+        return []
+    ordered = bleeds.sort("technician", "started_at", "session_id").select("technician", "session_id", *numeric)
+    people = ordered.partition_by("technician", maintain_order=True)
+    entries = [own.select(pl.col(numeric).cast(pl.Float64).fill_null(np.nan)).to_numpy() for own in people]
+    near = [_matches(own, 1) for own in entries]
+    total, pairs = sum(int(m.sum()) for m in near), sum(len(m) for m in near)
+    findings = []
+    for own, written, mine in zip(people, entries, near, strict=True):
+        if own.height < LEAST_ENTRIES:
+            continue
+        far = [_matches(written, lag) for lag in FAR_APART if own.height > lag]
+        apart = (sum(int(m.sum()) for m in far) + 0.5) / (sum(len(m) for m in far) + 1)
+        count = int(mine.sum())
+        others = (total - count + 0.5) / (pairs - len(mine) + 1)
+        p = poisson_tail(count, max(apart, others) * len(mine))
+        same = own.slice(1).filter(pl.Series(mine, dtype=pl.Boolean))
+        who = own.get_column("technician")[0]
+        findings.append(Finding(who, "copied_entries", "", own.height, count, p, examples_of(same)))
+    return findings
+
+
+def _matches(written: NDArray[np.float64], lag: int) -> NDArray[np.bool_]:
+    """For each entry but the first `lag`: whether it matches the one `lag` before it; NaN is not recorded."""
+    later, earlier = written[lag:], written[:-lag]
+    equal = later == earlier
+    differ = ~equal & ~np.isnan(later) & ~np.isnan(earlier)
+    return np.asarray((equal.sum(axis=1) >= LEAST_EQUAL) & ~differ.any(axis=1))
