@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
-from analysis.rates.case_mix import WORDS, expected_returns, expected_risk
+from analysis.rates.case_mix import expected_returns, expected_risk
 from analysis.rates.funnel import chance_limits, overdispersion, two_sided_p
 from analysis.rates.raw import KINDS, NOT_RECORDED, raw_rates
 from analysis.rates.shrink import gamma_poisson
+from analysis.rates.work import WORDS, Work, work_of
 from analysis.stats import benjamini_hochberg, exact_poisson_limits
 from schemas import checked, empty
 from schemas.outputs import Rates
@@ -41,19 +42,20 @@ def rates(prepared: Prepared, rng: np.random.Generator) -> DataFrame[Rates]:
     raw = raw_rates(prepared)
     if prepared.too_few:
         return _table(raw)
-    parts = [_fair(prepared, raw, kind, column, rng) for kind, column in {"all": None, **KINDS}.items()]
+    work = work_of(prepared.bleeds)
+    parts = [_fair(prepared, raw, kind, column, work, rng) for kind, column in {"all": None, **KINDS}.items()]
     return _table(raw.join(pl.concat([p for p in parts if p is not None]), on=["kind", "group"], how="left"))
 
 
 def _fair(
-    prepared: Prepared, raw: pl.DataFrame, kind: str, column: str | None, rng: np.random.Generator
+    prepared: Prepared, raw: pl.DataFrame, kind: str, column: str | None, work: Work, rng: np.random.Generator
 ) -> pl.DataFrame | None:
     own = raw.filter(pl.col("kind") == kind).sort("group")
     if own.is_empty():
         return None
     whole = column if column is not None and column not in WORDS else "bike_id"
-    risk = expected_risk(prepared, rng, kind=whole, without=column if column in WORDS else None)
-    ever = expected_returns(prepared, rng, kind=whole, without=column if column in WORDS else None)
+    risk = expected_risk(prepared, rng, kind=whole, without=column if column in WORDS else None, work=work)
+    ever = expected_returns(prepared, rng, kind=whole, without=column if column in WORDS else None, work=work)
     group = pl.lit("all") if column is None else pl.col(column).fill_null(NOT_RECORDED)
     sums = (
         prepared.bleeds.select(group.alias("group"), "mature", back=(pl.col("end") == "return"))

@@ -48,15 +48,21 @@ def gamma_poisson(observed: Numbers, expected: Numbers) -> Shrunk:
     """
     from scipy import optimize, special
 
-    def loss(at: Numbers) -> float:
+    def loss(at: Numbers) -> tuple[float, Numbers]:
+        """Minus the log-likelihood and its slope in the logarithms of nu and alpha."""
         nu, alpha = np.exp(at)
-        terms = special.gammaln(observed + nu) - special.gammaln(nu) + nu * np.log(alpha / (alpha + expected))
-        terms += observed * np.log(expected / (alpha + expected)) - special.gammaln(observed + 1)
-        return -float(terms.sum())
+        shared, part = np.log(alpha / (alpha + expected)), expected / (alpha + expected)
+        terms = special.gammaln(observed + nu) - special.gammaln(nu) + nu * shared
+        terms += observed * np.log(part) - special.gammaln(observed + 1)
+        by_nu = nu * (special.digamma(observed + nu) - special.digamma(nu) + shared).sum()
+        by_alpha = (nu * part - observed * (1 - part)).sum()
+        return -float(terms.sum()), -np.array([by_nu, by_alpha])
 
     mean = max(observed.sum() / max(expected.sum(), 1e-9), 1e-6)
     bounds = [(np.log(0.05), np.log(NO_SPREAD)), (np.log(0.05 / mean), np.log(NO_SPREAD / mean))]
     starts = [np.log([nu, nu / mean]) for nu in (2.0, 50.0, NO_SPREAD / 2)]
-    best = min((optimize.minimize(loss, s, method="L-BFGS-B", bounds=bounds) for s in starts), key=lambda r: r.fun)
+    best = min(
+        (optimize.minimize(loss, s, jac=True, method="L-BFGS-B", bounds=bounds) for s in starts), key=lambda r: r.fun
+    )
     nu, alpha = np.exp(best.x)
     return Shrunk(float(nu), float(alpha), -float(best.fun), observed, expected)

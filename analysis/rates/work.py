@@ -1,0 +1,58 @@
+"""The work a bleed was: what came in, as a few levels of a few factors, and the distinct kinds of work they make."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import reduce
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Numbers = NDArray[np.float64]
+Codes = NDArray[np.int64]
+WORDS = ("brake_model", "hose_route", "brake", "job_reason", "fluid_required", "bike_kind", "fluid_out")
+TOGETHER = ("brake", "hose_route")
+TRAVEL, TRAVEL_BANDS = "lever_travel_before_mm", 5
+
+
+@dataclass(frozen=True)
+class Work:
+    """Each factor's level, one number a bleed, levels in the order of their words; `both` is a pair of factors at once."""
+
+    factors: dict[str, Codes]
+
+    def cells(self, without: str | None = None) -> Cells:
+        """The distinct kinds of work, leaving out one factor and the pair it stands in."""
+        left = {without, "both"} if without in TOGETHER else {without}
+        kept = [codes for name, codes in self.factors.items() if name not in left]
+        levels = [int(codes.max(initial=0)) + 1 for codes in kept]
+        key = reduce(
+            lambda total, pair: total * pair[1] + pair[0], zip(kept, levels, strict=True), np.zeros_like(kept[0])
+        )
+        _, first, place = np.unique(key, return_index=True, return_inverse=True)
+        indicators = [np.eye(size)[codes[first]][:, 1:] for codes, size in zip(kept, levels, strict=True)]
+        return Cells(np.hstack(indicators), place)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Distinct kinds of work as indicator columns (a factor's first level has none), and which of them each bleed is."""
+
+    x: Numbers
+    place: Codes
+
+
+def work_of(bleeds: pl.DataFrame) -> Work:
+    """What came in with each bleed: words, and lever travel in five bands of equal numbers; not recorded is a level."""
+    travel = pl.col(TRAVEL)
+    band = (travel.rank() / travel.count() * TRAVEL_BANDS).ceil().cast(pl.Int64).cast(pl.String)
+    words = bleeds.select(*(pl.col(name).fill_null("") for name in WORDS), band=band.fill_null(""))
+    words = words.with_columns(both=pl.concat_str(*TOGETHER))
+    return Work({name: level_codes(words.get_column(name)) for name in words.columns})
+
+
+def level_codes(words: pl.Series) -> Codes:
+    """Each word's place among the distinct ones in their order."""
+    levels = pl.Enum(words.unique().sort())
+    return words.cast(levels).to_physical().to_numpy().astype(np.int64)
