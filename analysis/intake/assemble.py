@@ -108,7 +108,9 @@ def _nothing(table: str) -> pl.DataFrame:
 
 def _set_aside_ids(done: OneTable) -> pl.Series:
     """Ids of bleeds no row of which was accepted."""
-    ids = done.settled.gathered.frame.get_column("session_id").drop_nulls().unique()
+    frame = done.settled.gathered.frame.select(PLACE, ROW, "session_id", apart=done.settled.conflicts)
+    bad = frame.join(done.judged.row_reasons.select(PLACE, ROW), on=[PLACE, ROW], how="semi")
+    ids = pl.concat([bad, frame.filter("apart")]).get_column("session_id").drop_nulls().unique()
     return ids.filter(~ids.is_in(done.accepted.get_column("session_id").implode()))
 
 

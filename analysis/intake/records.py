@@ -43,6 +43,8 @@ def record_at(lines: Sequence[str], place: int, delimiter: str, width: int | Non
 
 def _strict_record(lines: Sequence[str], place: int, delimiter: str) -> Record:
     text, taken, start = lines[place], 1, 0
+    if '"' not in text:
+        return Record(1, text, tuple(text.split(delimiter)))
     cells: list[str] = []
     while start <= len(text):
         if not text.startswith('"', start):

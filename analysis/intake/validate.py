@@ -38,18 +38,22 @@ def judged(found: Settled, as_of: dt.date | None) -> Judged:
     """
     table = found.gathered.table
     rows = _typed(found.gathered.frame.filter(found.left), table)
-    unread = found.gathered.faults.join(rows.select(PLACE, ROW), on=[PLACE, ROW], how="semi")
-    unread = unread.select(PLACE, ROW, "column", "rule")
+    unread = _among(found.gathered.faults, rows).select(PLACE, ROW, "column", "rule")
     outside = pl.concat([_misfits(rows, table), _own_misfits(rows, found), _out_of_time(rows, table, as_of)])
     empty = _empty_required(rows, table, unread)
     reasons = pl.concat([unread, outside, empty]).unique().sort(PLACE, ROW, "column", "rule")
     required = [name for name, entry in FIELDS[table].items() if entry.required]
     row_reasons = reasons.filter(pl.col("column").is_in(required))
-    kept = rows.join(row_reasons.select(PLACE, ROW), on=[PLACE, ROW], how="anti", maintain_order="left")
-    blanked = reasons.filter(~pl.col("column").is_in(required)).join(
-        kept.select(PLACE, ROW), on=[PLACE, ROW], how="semi"
-    )
+    kept = rows
+    if row_reasons.height:
+        kept = rows.join(row_reasons.select(PLACE, ROW), on=[PLACE, ROW], how="anti", maintain_order="left")
+    blanked = _among(reasons.filter(~pl.col("column").is_in(required)), kept)
     return Judged(_blanked(kept, blanked), row_reasons, blanked)
+
+
+def _among(reasons: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """The reasons that concern one of the rows; where there is none, no row is looked at."""
+    return reasons.join(rows.select(PLACE, ROW), on=[PLACE, ROW], how="semi") if reasons.height else reasons
 
 
 def _typed(frame: pl.DataFrame, table: str) -> pl.DataFrame:

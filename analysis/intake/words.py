@@ -31,12 +31,12 @@ def missing_words(more: Iterable[str] = ()) -> frozenset[str]:
 def recorded(cells: pl.Series, missing: Iterable[str] = ()) -> pl.Series:
     """The cells as text without outer space; null where they say that nothing was recorded."""
     text, words = as_text(cells).str.strip_chars(), missing_words(missing)
-    short = text.filter(text.str.len_bytes() <= max(len(word.encode()) + 4 for word in words)).unique()
-    empty = [word for word in short.to_list() if word is not None and word.casefold().removesuffix(".0") in words]
-    if not empty:
-        return text
-    kept = pl.when(~pl.col("cell").is_in(empty)).then("cell")
-    return text.to_frame("cell").select(kept).to_series().alias(cells.name)
+    cell, longest = pl.col("cell"), max(len(word.encode()) + 4 for word in words)
+    beyond_ascii = (cell.str.len_bytes() <= longest) & (cell.str.len_bytes() != cell.str.len_chars())
+    foreign = text.to_frame("cell").lazy().filter(beyond_ascii).unique().collect().to_series()
+    empty = [word for word in foreign.to_list() if word.casefold().removesuffix(".0") in words]
+    said = cell.str.to_lowercase().str.strip_suffix(".0").is_in(list(words)) & ~beyond_ascii | cell.is_in(empty)
+    return text.to_frame("cell").lazy().select(pl.when(~said).then("cell").alias(cells.name)).collect().to_series()
 
 
 def as_text(cells: pl.Series) -> pl.Series:

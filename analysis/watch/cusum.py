@@ -69,7 +69,7 @@ def run_length(risk: Numbers, odds_ratio: float, limit: float, per_unit: int = 6
 
 def limit_for(risk: Numbers, odds_ratio: float, bleeds: float) -> float:
     """The limit whose in-control run length is `bleeds` on average, by bisection."""
-    low, high = 0.05, LARGEST_LIMIT
+    low, high, risk = 0.05, LARGEST_LIMIT, _levels(risk)
     for _ in range(18):
         middle = (low + high) / 2
         low, high = (middle, high) if run_length(risk, odds_ratio, middle, 30) < bleeds else (low, middle)
