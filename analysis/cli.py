@@ -143,13 +143,12 @@ def prove(
     cluster: Annotated[str | None, typer.Option(metavar="ADDRESS", help="An existing Dask scheduler.")] = None,
 ) -> None:
     """The audit held against known truth, many times over; a run cut short goes on where it stopped."""
+    from analysis.pages import proof_ending
     from analysis.prove import run_proof
 
-    for row in run_proof(out, workshops, sessions, cluster, say).iter_rows(named=True):
-        if row["value"] is not None:
-            told = f"{row['value']:.3f} ({row['lo']:.3f} to {row['hi']:.3f})"
-            typer.echo(f"{row['measure']:<62} {told:<26} aim: {row['aim']}  [{row['worlds']} workshops]")
-    typer.echo(f"Read: {out / 'tables' / 'prove.csv'}")
+    for line in proof_ending(run_proof(out, workshops, sessions, cluster, say)):
+        typer.echo(line)
+    typer.echo(f"Read: {out / 'prove.html'}")
 
 
 def main() -> None:

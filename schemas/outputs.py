@@ -322,6 +322,7 @@ class Prove(OutputTable):
     value: float = declare("value")
     lo: float = declare("95%")
     hi: float = declare("95%")
+    share: bool = declare("the measure is a share of workshops or steps")
     aim: str = declare("what it should be")
     aim_least: float = declare("the aim as a number: not below")
     aim_most: float = declare("the aim as a number: not above")

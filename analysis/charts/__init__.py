@@ -5,6 +5,7 @@ from analysis.charts.gauge import gauge_bars, gauge_marks
 from analysis.charts.groups import rate_dots, ratio_board, ratio_dots
 from analysis.charts.months import cusum_lines, months_line
 from analysis.charts.people import coaching_changes, technique_board
+from analysis.charts.proof import proof_dots
 from analysis.charts.quality import recorded_board
 from analysis.charts.returns import holds_by_day, incidence_curve
 from analysis.charts.risk import metric_dots, second_check_curve, worklist_dots
@@ -29,6 +30,7 @@ __all__ = [
     "missed_bars",
     "months_line",
     "picture",
+    "proof_dots",
     "rate_dots",
     "ratio_board",
     "ratio_dots",

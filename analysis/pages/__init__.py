@@ -3,6 +3,17 @@
 from analysis.pages.cautions import CAUTIONS
 from analysis.pages.ending import ending
 from analysis.pages.gauge import GaugeTold, gauge_ending, gauge_page
+from analysis.pages.proof import proof_ending, proof_page
 from analysis.pages.render import Page, pages
 
-__all__ = ["CAUTIONS", "GaugeTold", "Page", "ending", "gauge_ending", "gauge_page", "pages"]
+__all__ = [
+    "CAUTIONS",
+    "GaugeTold",
+    "Page",
+    "ending",
+    "gauge_ending",
+    "gauge_page",
+    "pages",
+    "proof_ending",
+    "proof_page",
+]

@@ -44,7 +44,7 @@ def gauge_page(told: GaugeTold) -> Page:
     scope = gauge_scope(told) + (", names hidden" if told.names_hidden else "")
     title = f"Can “{told.heading}” be trusted?"
     text = rendered(
-        "gauge.html", None, here="gauge.html", title=title, questions=questions, scope=scope, notes=told.notes
+        "lone.html", None, here="gauge.html", title=title, questions=questions, scope=scope, notes=told.notes
     )
     return Page("gauge.html", text)
 

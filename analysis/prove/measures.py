@@ -36,7 +36,7 @@ class Aim:
     @property
     def words(self) -> str:
         limit, word = (self.least, "at least") if np.isfinite(self.least) else (self.most, "at most")
-        return "" if not np.isfinite(limit) else f"{word} {limit:.0%}" if self.share else f"{word} {limit:g}"
+        return "" if not np.isfinite(limit) else f"{word} {limit:.0%}" if self.share else f"{word} {limit:.3g}"
 
     def met(self, lo: float, hi: float) -> bool:
         """Whether an interval reaches into the aim."""
@@ -124,7 +124,7 @@ def _top(one: Held) -> bool:
 
 
 def _share(measure: str, sessions: int, true: list[bool], aim: Aim) -> dict[str, object]:
-    row = _head(measure, sessions, len(true), aim)
+    row = _head(measure, sessions, len(true), aim) | {"share": True}
     if not true:
         return row
     limits = exact_binomial_limits(sum(true), len(true))
@@ -133,7 +133,7 @@ def _share(measure: str, sessions: int, true: list[bool], aim: Aim) -> dict[str,
 
 
 def _mean(measure: str, sessions: int, values: list[float], aim: Aim) -> dict[str, object]:
-    row = _head(measure, sessions, len(values), aim)
+    row = _head(measure, sessions, len(values), aim) | {"share": False}
     known = [value for value in values if np.isfinite(value)]
     if not known:
         return row

@@ -10,6 +10,7 @@ from pathlib import Path
 from pandera.typing.polars import DataFrame
 
 from analysis.output import csv_text, mark_text, refuse_foreign, run_folder
+from analysis.pages import proof_page
 from analysis.prove.held import Fact, Held, held
 from analysis.prove.measures import proof
 from analysis.prove.worlds import World, proof_worlds
@@ -19,7 +20,7 @@ from schemas.outputs import Prove
 def run_proof(
     out: Path, workshops: int, sessions: int, cluster: str | None, told: Callable[[str], None]
 ) -> DataFrame[Prove]:
-    """Audit every world, over processes or an existing Dask cluster, and write tables/prove.csv.
+    """Audit every world, over processes or an existing Dask cluster, and write tables/prove.csv and prove.html.
 
     Worlds already held by a run that was cut short are taken from beside `out`.
 
@@ -40,6 +41,8 @@ def run_proof(
     with run_folder(out) as folder:
         (folder / "tables").mkdir()
         (folder / "tables" / "prove.csv").write_text(csv_text(table), encoding="utf-8")
+        page = proof_page(table)
+        (folder / page.file).write_text(page.text, encoding="utf-8")
         (folder / "manifest.json").write_text(mark_text("proof"), encoding="utf-8")
     for world in worlds:
         (cache / f"{world.name}.json").unlink(missing_ok=True)

@@ -1,0 +1,51 @@
+"""The audit held against known truth: each measure with its interval beside what it should be."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from analysis.charts.theme import HIGH, LOW, PLAIN, ROW_PX, WIDTH, folded, rows_px
+
+MET_WORDS = {"reached": "the interval reaches the aim", "missed": "the interval falls short of the aim"}
+NO_AIM = "no aim"
+
+
+def proof_dots(shares: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+    """Shares of workshops or steps with 95% intervals, and the aim as a bar across.
+
+    Parameters
+    ----------
+    shares
+        Rows of the proof that are shares: measure, value, lo, hi, aim_least, aim_most, met.
+    """
+    words = pl.when(pl.col("met")).then(pl.lit(MET_WORDS["reached"])).otherwise(pl.lit(MET_WORDS["missed"]))
+    shown = shares.with_columns(
+        what=pl.col("measure").map_elements(lambda text: folded(text, 44), return_dtype=pl.String),
+        aim_at=pl.coalesce("aim_least", "aim_most"),
+        told=pl.when(pl.coalesce("aim_least", "aim_most").is_null()).then(pl.lit(NO_AIM)).otherwise(words),
+    )
+    short = shown.filter(pl.col("told") == MET_WORDS["missed"]).get_column("measure").to_list()
+    rows = shown.get_column("what").to_list()
+    y = alt.Y("what:N", title=None, sort=None, axis=alt.Axis(labelLimit=320))
+    told = [
+        alt.Tooltip("measure:N"),
+        *(alt.Tooltip(f"{name}:Q", format=".1%") for name in ("value", "lo", "hi")),
+        alt.Tooltip("aim:N"),
+        alt.Tooltip("worlds:Q", title="workshops"),
+    ]
+    colour = alt.Color(
+        "told:N", title=None, scale=alt.Scale(domain=[*MET_WORDS.values(), NO_AIM], range=[LOW, HIGH, PLAIN])
+    )
+    base = alt.Chart(shown).encode(y=y, tooltip=told)
+    return alt.layer(
+        base.mark_rule(strokeWidth=2).encode(
+            x=alt.X("lo:Q", title="share, with 95% interval", axis=alt.Axis(format=".0%")), x2="hi:Q", color=colour
+        ),
+        base.mark_point(filled=True, size=60).encode(x="value:Q", color=colour),
+        base.mark_tick(thickness=3, height=ROW_PX - 8, opacity=0.7).encode(x="aim_at:Q"),
+    ).properties(
+        width=WIDTH,
+        height=rows_px(rows),
+        description=f"{shown.height} measures beside their aims; short of it: {'; '.join(short) if short else 'none'}",
+    )
