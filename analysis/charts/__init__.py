@@ -8,7 +8,7 @@ from analysis.charts.people import coaching_changes, technique_board
 from analysis.charts.proof import proof_dots
 from analysis.charts.quality import recorded_board
 from analysis.charts.returns import holds_by_day, incidence_curve
-from analysis.charts.risk import metric_dots, second_check_curve, worklist_dots
+from analysis.charts.risk import drift_dots, reliability_curve, rival_dots, second_check_curve, worklist_dots
 from analysis.charts.steps import missed_bars, step_bars, step_board, tolerance_curve, what_if_bars
 from analysis.charts.theme import COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_WORDS, VERDICT_WORDS
 
@@ -22,11 +22,11 @@ __all__ = [
     "cusum_lines",
     "gauge_bars",
     "gauge_marks",
+    "drift_dots",
     "holds_by_day",
     "incidence_curve",
     "init_notebook",
     "library_text",
-    "metric_dots",
     "missed_bars",
     "months_line",
     "picture",
@@ -35,6 +35,8 @@ __all__ = [
     "ratio_board",
     "ratio_dots",
     "recorded_board",
+    "reliability_curve",
+    "rival_dots",
     "second_check_curve",
     "specification",
     "step_bars",

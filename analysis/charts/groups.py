@@ -9,6 +9,7 @@ from analysis.charts.choice import choice, chosen_name
 from analysis.charts.theme import (
     BESIDE,
     CHANCE,
+    NARROW,
     PERCENT,
     PLAIN,
     ROW_PX,
@@ -18,8 +19,6 @@ from analysis.charts.theme import (
     WIDTH,
 )
 
-NARROW = 380
-"""So that two charts of rates stand side by side whatever their labels."""
 RATIO = ["times as many as the same work gives", "(1 is as expected; grey: chance)"]
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from analysis.charts.theme import CHANCE, HIGH, LOW, PERCENT, PLAIN, ROW_PX, WIDTH
+from analysis.charts.theme import CHANCE, HIGH, LOW, NARROW, PERCENT, PLAIN, ROW_PX, WIDTH
 
 
 def worklist_dots(chosen: pl.DataFrame, overall: float | None) -> alt.LayerChart | alt.FacetChart:
@@ -74,36 +74,88 @@ def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.Face
     return (diagonal + line).properties(description=f"Comebacks caught of 100 by share of bleeds checked: {words}")
 
 
-def metric_dots(figures: pl.DataFrame) -> alt.VConcatChart:
-    """Each figure of the model with its interval, the simple rule's as a tick; each on its own scale.
+def rival_dots(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+    """How well the risks put bleeds in order, with the 95% interval, above the simple rules they must beat.
 
     Parameters
     ----------
     figures
-        `schemas.outputs.ModelQuality` with values and baselines.
+        Columns rule (in words), value, lo, hi (empty for the rules), in the order shown; the model first.
     """
-    rows = []
-    for row in figures.head(6).iter_rows(named=True):
-        one = pl.DataFrame([row], schema=figures.schema)
-        base = alt.Chart(one, width=WIDTH // 2, height=ROW_PX)
-        axis = alt.X("value:Q", title=None, scale=alt.Scale(zero=False))
-        bar = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=alt.X("lo:Q", title=None), x2="hi:Q")
-        dot = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
-            x=axis,
-            tooltip=[
-                alt.Tooltip("value:Q", format=".3f", title="model"),
-                alt.Tooltip("baseline:Q", format=".3f", title="simple rule"),
-            ],
-        )
-        tick = base.mark_tick(color=HIGH, thickness=2, size=14).encode(x="baseline:Q")
-        title = alt.TitleParams(
-            f"{row['metric']} (tick: {row['against'] or 'simple rule'})".replace("_", " "), fontSize=12
-        )
-        rows.append(alt.layer(bar, dot, tick).properties(title=title))
+    base = alt.Chart(figures, width=NARROW, height=ROW_PX * max(figures.height, 1)).encode(
+        y=alt.Y("rule:N", sort=None, title=None)
+    )
+    axis = alt.X(
+        "value:Q",
+        scale=alt.Scale(zero=False),
+        axis=PERCENT,
+        title=["how often the bleed that came back", "had the higher risk (50%: chance)"],
+    )
+    chance = alt.Chart(pl.DataFrame({"x": [0.5]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(x="x:Q")
+    bars = base.transform_filter("datum.lo != null").mark_rule(strokeWidth=2, color=CHANCE).encode(x="lo:Q", x2="hi:Q")
+    dots = base.mark_point(size=80, opacity=1, strokeWidth=2).encode(
+        x=axis,
+        color=alt.condition("datum.lo != null", alt.value(LOW), alt.value(CHANCE)),
+        tooltip=[alt.Tooltip("rule:N", title="by"), alt.Tooltip("value:Q", format=".1%", title="in the right order")],
+    )
+    words = "; ".join(f"{r} {v:.0%}" for r, v in figures.select("rule", "value").iter_rows())
+    return alt.layer(chance, bars, dots).properties(
+        description=f"How often the bleed that came back had the higher risk, by the model and by simple rules: {words}"
+    )
+
+
+def reliability_curve(tenths: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+    """Share come back in each tenth of the risks with its 95% interval, by the risk told there; on the line told = seen.
+
+    Parameters
+    ----------
+    tenths
+        Columns told, seen, lo, hi: fractions, one row a tenth.
+    """
+    most = max([*tenths.get_column("told").drop_nulls(), *tenths.get_column("hi").drop_nulls()], default=1.0)
+    base = alt.Chart(tenths, width=NARROW - 80, height=230)
+    line = alt.Chart(pl.DataFrame({"told": [0.0, most], "seen": [0.0, most]})).mark_line(
+        color=CHANCE, strokeDash=[4, 3]
+    )
+    told = alt.X("told:Q", axis=PERCENT, title="risk told")
+    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(
+        x=told, y=alt.Y("lo:Q", axis=PERCENT, title="came back"), y2="hi:Q"
+    )
+    dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
+        x=told,
+        y="seen:Q",
+        tooltip=[
+            alt.Tooltip("told:Q", format=".1%", title="risk told"),
+            alt.Tooltip("seen:Q", format=".1%", title="came back"),
+        ],
+    )
     words = "; ".join(
-        f"{m.replace('_', ' ')} {v:.3f} against {b:.3f}"
-        for m, v, b in figures.select("metric", "value", "baseline").head(6).iter_rows()
+        f"told {x:.0%}, came back {y:.0%}" for x, y in tenths.select("told", "seen").drop_nulls().iter_rows()
     )
-    return alt.vconcat(*rows, spacing=8).properties(
-        description=f"Figures of the risk model beside a simple rule: {words}"
+    return alt.layer(line.encode(x="told:Q", y="seen:Q"), bars, dots).properties(
+        description=f"Share come back by the risk told, tenth by tenth: {words}"
     )
+
+
+def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+    """Comebacks over risks told, quarter by quarter, with 95% intervals; 1 is as told.
+
+    Parameters
+    ----------
+    quarters
+        Columns quarter, value, lo, hi.
+    """
+    base = alt.Chart(quarters, width=NARROW, height=200).encode(
+        x=alt.X("quarter:O", title=None, axis=alt.Axis(labelAngle=-40))
+    )
+    one = alt.Chart(pl.DataFrame({"y": [1.0]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(y="y:Q")
+    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(y=alt.Y("lo:Q", title="came back / told"), y2="hi:Q")
+    dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
+        y="value:Q",
+        tooltip=[
+            alt.Tooltip("quarter:O", title="quarter"),
+            alt.Tooltip("value:Q", format=".2f", title="came back / told"),
+        ],
+    )
+    words = "; ".join(f"{q} {v:.2f}" for q, v in quarters.select("quarter", "value").drop_nulls().iter_rows())
+    return alt.layer(one, bars, dots).properties(description=f"Comebacks over the risks told, by quarter: {words}")

@@ -27,8 +27,9 @@ SIGNAL_COLOURS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=[HIGH, LOW,
 SIGNAL_MARKS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=["triangle-up", "triangle-down", "circle", "cross"])
 VERDICT_COLOURS = alt.Scale(domain=list(VERDICT_WORDS.values()), range=[HIGH, SUSPECT, PLAIN, CHANCE])
 VERDICT_MARKS = alt.Scale(domain=list(VERDICT_WORDS.values()), range=["triangle-right", "diamond", "circle", "cross"])
-WIDTH, BESIDE = 460, 230
-"""Plot widths, pixels: of a chart, two of which stand side by side on a wide screen; of what stands beside one."""
+WIDTH, NARROW, BESIDE = 460, 380, 230
+"""Plot widths, pixels: of a chart with short labels, and with long ones, two of which stand side by side on a wide
+screen; of what stands beside one."""
 ROW_PX, LINE = 24, 27
 FONT = "DejaVu Sans, Verdana, sans-serif"
 PERCENT = alt.Axis(format=".0%", tickCount=6)

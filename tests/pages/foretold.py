@@ -11,9 +11,18 @@ from analysis.report import Report
 from schemas import checked, empty, outputs
 
 FIGURES: list[tuple[str, float, float | None, float | None, float | None, str | None]] = [
+    ("auc", 0.72, 0.66, 0.78, 0.5, "constant"),
+    ("auc", 0.72, 0.66, 0.78, 0.64, "lever travel"),
+    ("auc", 0.72, 0.66, 0.78, 0.61, "missed steps"),
+    ("bleeds_foretold", 690.0, None, None, 41.0, "comebacks among them"),
+    ("calibration_slope", 0.71, 0.52, 0.9, 1.0, "right"),
     ("log_loss", 0.21, 0.19, 0.23, 0.24, "constant"),
-    ("calibration_slope", 0.97, 0.81, 1.13, 1.0, "perfect"),
-    ("comebacks_foretold", 51.0, None, None, None, None),
+    ("log_loss", 0.21, 0.19, 0.23, 0.20, "default trees"),
+    ("observed_over_expected", 1.04, 0.81, 1.33, 1.0, "right"),
+    *((f"observed_in_tenth_{n:02d}", 0.02 * n, 0.01 * n, 0.03 * n, 0.018 * n, "risk told") for n in range(1, 11)),
+    ("quarter_2025-Q3", 0.9, 0.5, 1.5, 1.0, "right"),
+    ("quarter_2025-Q4", 1.9, 1.2, 2.9, 1.0, "right"),
+    ("spread_technicians", 0.2, 0.0, 0.4, 0.0, "right"),
 ]
 
 

@@ -110,10 +110,30 @@ def test_second_checks_that_never_pay_say_so() -> None:
     assert "no share of checks pays for itself" in second_checks(replace(dear, second_checks=checks)).points[0]
 
 
-def test_a_models_figure_stands_beside_the_simple_rule_it_must_beat() -> None:
+def test_the_risks_are_told_beside_the_rules_they_must_beat() -> None:
     told = risk_model(foretold(report()))
-    assert told.answer == "log loss: 0.210 (0.190 to 0.230), where constant has 0.24."
-    assert told.points[-1] == "comebacks foretold: 51."
+    assert told.answer == (
+        "Of a bleed that came back and one that did not, the risks name the right one 72% (66 to 78%) of the time "
+        "(by lever travel 64% and by missed steps 61%; by chance 50%), in 690 bleeds with 41 comebacks foretold before "
+        "their outcome was known."
+    )
+    assert "better than constant, not better than default trees" in told.points[0]
+
+
+def test_risks_too_far_apart_and_a_quarter_that_drifts_are_said_so() -> None:
+    told = " ".join(risk_model(foretold(report())).points)
+    assert "1.04 (0.81 to 1.33) times as many came back as the risks told: as told" in told
+    assert "0.71 (0.52 to 0.90): the risks lie too far apart" in told
+    assert "depart from 1 in 2025 Q4 1.9 (1.2 to 2.9)" in told
+    assert "2025 Q3" not in told
+    assert "fair to all as far as this log tells" in told
+
+
+def test_risks_no_better_than_chance_are_called_so() -> None:
+    poor = foretold(report())
+    is_auc = pl.col("metric") == "auc"
+    model = poor.model.with_columns(lo=pl.when(is_auc).then(0.45).otherwise("lo"))
+    assert risk_model(replace(poor, model=model)).answer.endswith("no better than chance, as far as this log tells.")
 
 
 def test_the_lead_reads_what_is_urgent_first() -> None:
