@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 from analysis.costs import bleeds_per_year, cost_of_one, costs
 from analysis.followup import EVERY_DAY, Covered, covered_time, ends, incidence, late_models, returns, weibull
 from analysis.intake import Log
-from analysis.people import coaching_effects, credibility, technique
+from analysis.people import coaching_effects, credibility, technique, with_robustness
 from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
 from analysis.prepared import Prepared, prepared
 from analysis.rates import expected_risk, rates
@@ -98,7 +98,7 @@ def _audited(
     with clock.stage("people"):
         technique_table = technique(ready, step_costed.table)
         coaching_table = coaching_effects(ready, log.coaching)
-        credibility_table = credibility(ready)
+        credibility_table = with_robustness(ready, credibility(ready))
     with clock.stage("holds and costs"):
         hold_table = holds(log, standard)
         cost_table = costs(ready, step_costed.table, one)

@@ -267,6 +267,14 @@ class Credibility(OutputTable):
     q_value: float = fraction("after false-discovery control over all tests")
     flag: bool = declare("a reason to talk, not a verdict", required=True)
     example_sessions: str = declare("bleeds to look at, space between")
+    ranking_tau: float = declare(
+        "of a flag: Kendall's tau between the steps by return with and without this technician's entries",
+        low=-1,
+        high=1,
+    )
+    ranking_holds: bool = declare(
+        "of a flag: without them no step's cost by return leaves its interval, and the costliest stays so"
+    )
 
 
 class Costs(OutputTable):

@@ -5,9 +5,12 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from analysis.intake import read_log
+import polars as pl
+
+from analysis.intake import Log, read_log
 from analysis.prepared import Prepared, prepared
-from analysis.standard import Standard, built_in
+from analysis.standard import Standard, built_in, missed_steps
+from schemas import LOG_TABLES, between, checked, empty, outputs
 from synthetic import Made, write_made
 
 
@@ -17,3 +20,27 @@ def prepared_of(made: Made, standard: Standard | None = None, window_days: int =
         write_made(made, Path(folder))
         log = read_log([folder])
     return prepared(log, standard or built_in(), window_days)
+
+
+def entries_of(made: Made, standard: Standard | None = None) -> Prepared:
+    """The made bleeds and their steps alone, straight from memory: many times quicker than `prepared_of`.
+
+    Follow-up is left out, so `bleeds` has the session's own columns only: enough for who wrote what, and when.
+    """
+    standard = standard or built_in()
+    schema = empty(LOG_TABLES["sessions"]).schema
+    absent = [
+        pl.lit(None, dtype=kind).alias(name) for name, kind in schema.items() if name not in made.sessions.columns
+    ]
+    beside = {"started_at_has_time": pl.lit(True), "file": pl.lit("memory"), "row": pl.int_range(pl.len())}
+    sessions = made.sessions.with_columns(absent).cast(dict(schema)).with_columns(**beside).sort("session_id")
+    log = Log(
+        **{name: empty(model) for name, model in LOG_TABLES.items() if name != "sessions"},
+        sessions=checked(LOG_TABLES["sessions"], sessions),
+        links=empty(between.Links),
+        intake=empty(outputs.Intake),
+        set_aside=empty(outputs.SetAside),
+        as_of=made.as_of,
+        comebacks_given=False,
+    )
+    return Prepared(log.sessions, missed_steps(log, standard), standard, made.as_of, made.window_days)

@@ -8,7 +8,7 @@ import polars as pl
 from analysis.charts.theme import CHANCE, COLOURS, HIGH, LOW, PLAIN, ROW_PX
 
 SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "triangle-down")
-MARK_PX, LEAST_PX = 11, 26
+MARK_PX, WIDEST_PX, WIDTH_PX = 11, 60, 560
 SOURCE_WORDS = {
     "repeatability": "one technician, one item, again",
     "reproducibility": "between technicians",
@@ -47,7 +47,7 @@ def gauge_marks(readings: pl.DataFrame, heading: str) -> alt.Chart:
             tooltip=["item:N", "technician:N", alt.Tooltip("reading:Q", title=heading)],
         )
         .properties(
-            width=alt.Step(max(LEAST_PX, MARK_PX * len(people)), **{"for": "position"}),
+            width=alt.Step(max(MARK_PX * len(people), min(WIDEST_PX, WIDTH_PX / len(order))), **{"for": "position"}),
             height=280,
             description=f"{heading}: {shown.height} readings of {len(order)} items, from {_ends(shown)}",
         )

@@ -17,6 +17,14 @@ from schemas.outputs import Gauge, GaugeNoise
 REPEAT_LIMIT = 2.77
 """1.96 × √2: two readings differ by less 95 times in 100 (the accuracy standard ISO 5725-6 calls it 2.8; from memory)."""
 CLEAR_P = 0.05
+SOURCES = {
+    "repeatability": "one technician, one item, again (repeatability)",
+    "reproducibility": "between technicians (reproducibility)",
+    "gauge": "measuring in all (the two together)",
+    "interaction": "of it: technicians differing from item to item",
+    "items": "between the items themselves",
+    "total": "all together",
+}
 
 
 @dataclass(frozen=True)
@@ -92,13 +100,14 @@ def _spread(told: GaugeTold) -> Question:
     }
     if told.tolerance:
         columns["share_of_tolerance"] = "six of them, of the tolerance %"
+    table = told.table.with_columns(pl.col("source").replace(SOURCES))
     return Question(
         id="spread",
         question="Where does the spread come from?",
         answer=f"Measuring in all: a standard deviation of {_interval(told, 'gauge')}, {share}.",
         points=(_sameness(told),),
         charts=drawn(gauge_bars(told.table)),
-        table=page_table(told.table, "Standard deviation by source", columns, "tables/gauge.csv"),
+        table=page_table(table, "Standard deviation by source", columns, "tables/gauge.csv"),
         open_table=True,
         method=(
             "Analysis of variance with technicians and items by chance, their interaction left out where it is no larger "

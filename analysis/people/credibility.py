@@ -54,12 +54,6 @@ def credibility(prepared: Prepared) -> DataFrame[Credibility]:
     return checked(Credibility, table.sort("technician", "test", "field"))
 
 
-def doubted_sessions(prepared: Prepared, found: DataFrame[Credibility]) -> pl.Series:
-    """The bleeds of technicians with a flag: what the step ranking is tried without."""
-    doubted = found.filter("flag").get_column("technician").unique().to_list()
-    return prepared.bleeds.filter(pl.col("technician").is_in(doubted)).get_column("session_id")
-
-
 def _findings(prepared: Prepared) -> list[Finding]:
     bleeds = prepared.bleeds
     return [

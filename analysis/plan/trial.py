@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
+from analysis.stats import wilson
 from schemas import checked, empty
 from schemas.outputs import Trial
 
-Numbers = NDArray[np.float64]
 LEAST_WEEKS = 4
 
 
@@ -57,18 +57,14 @@ def by_bleed(missed_1: int, n_1: int, missed_2: int, n_2: int) -> Contrast:
     Interval: R. G. Newcombe 1998, Stat. Med. 17:873-890, method 10 (Wilson limits squared and added). p-value: the
     two-sided test with the pooled variance.
     """
-    from statistics import NormalDist
-
-    from analysis.stats import wilson
-
     p_1, p_2 = missed_1 / n_1, missed_2 / n_2
-    (lo_1, lo_2), (hi_1, hi_2) = _limits(wilson(np.array([missed_1, missed_2]), np.array([n_1, n_2])))
+    limits = wilson([missed_1, missed_2], [n_1, n_2])
     difference = p_2 - p_1
     pooled = (missed_1 + missed_2) / (n_1 + n_2)
     sd = float(np.sqrt(pooled * (1 - pooled) * (1 / n_1 + 1 / n_2)))
     p_value = 2 * NormalDist().cdf(-abs(difference) / sd) if sd > 0 else 1.0
-    lo = difference - float(np.hypot(p_2 - lo_2, hi_1 - p_1))
-    hi = difference + float(np.hypot(hi_2 - p_2, p_1 - lo_1))
+    lo = difference - float(np.hypot(p_2 - limits.lo[1], limits.hi[0] - p_1))
+    hi = difference + float(np.hypot(limits.hi[1] - p_2, p_1 - limits.lo[0]))
     return Contrast(difference, lo, hi, p_value)
 
 
@@ -137,7 +133,3 @@ def _ratio(weeks: pl.DataFrame) -> tuple[float, float]:
     rate = y.sum() / n.sum()
     k = len(y)
     return rate, float(((y - rate * n) ** 2).sum() * k / (k - 1) / n.sum() ** 2)
-
-
-def _limits(interval: object) -> tuple[Numbers, Numbers]:
-    return interval.lo, interval.hi  # type: ignore[attr-defined]

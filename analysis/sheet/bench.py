@@ -7,7 +7,7 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from analysis.standard import Standard, Step
+from analysis.standard import Standard, Step, aim, fields_read
 from schemas import Entry, dictionary
 from schemas.log import Sessions
 
@@ -22,15 +22,25 @@ HEAD = (
     "fluid_required", "fluid_used", "kit_fluid", "hose_route", "piston_pairs", "lever_travel_before_mm", "fluid_out",
 )  # fmt: skip
 TAIL = ("bubbles_first", "lever_travel_after_mm", "pump_gain_mm", "hard_pull_firm", "leak_seen", "note")
+LARGEST_PT, ROOM_PT = 8.6, 190.0
+"""Size of the letters, and what a page has for letters of its steps: more steps than 22 make them smaller."""
+
+
+@dataclass(frozen=True)
+class Blank:
+    """One place to fill: words to tick, or the unit to write in, and what stands before it where there are several."""
+
+    ticks: tuple[str, ...]
+    unit: str
+    before: str = ""
 
 
 @dataclass(frozen=True)
 class Box:
-    """One thing to fill: what it is, and either the words to tick or the unit to write in."""
+    """One thing to fill: what it is, what it should be, and its places."""
 
     label: str
-    ticks: tuple[str, ...]
-    unit: str
+    blanks: tuple[Blank, ...]
     aim: str = ""
 
 
@@ -45,34 +55,38 @@ def write_bench_sheet(path: Path, standard: Standard) -> None:
         Whose steps and tolerances stand on it.
     """
     entries = {entry.name: entry for entry in dictionary("sessions", Sessions)}
+    asked = {step.field for step in standard.steps}
     pages = Environment(
         loader=PackageLoader("analysis.sheet"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
     text = pages.get_template("bench.html").render(
-        head=[_box(entries[name]) for name in HEAD],
-        steps=[_step_box(step, entries.get(step.field)) for step in standard.steps],
-        tail=[_box(entries[name]) for name in TAIL],
+        size=min(LARGEST_PT, ROOM_PT / max(len(standard.steps), 1)),
+        standard=standard.name,
+        head=[_box(entries[name]) for name in HEAD if name not in asked],
+        steps=[_step_box(step, entries, asked) for step in standard.steps],
+        tail=[_box(entries[name]) for name in TAIL if name not in asked],
         cautions=CAUTIONS,
     )
     path.write_text(text, encoding="utf-8")
 
 
 def _box(entry: Entry) -> Box:
+    return Box(entry.description.partition(" (")[0], (_blank(entry),))
+
+
+def _blank(entry: Entry, before: str = "") -> Blank:
     ticks = ("yes", "no") if entry.type == "true/false" else entry.levels
-    return Box(entry.description, tuple(tick.replace("_", " ") for tick in ticks), entry.unit)
+    unit = "of 1" if entry.unit == "fraction" else entry.unit
+    return Blank(tuple(tick.replace("_", " ") for tick in ticks), unit, before)
 
 
-def _step_box(step: Step, entry: Entry | None) -> Box:
-    if entry is None:
-        return Box(step.title, ("yes", "no"), "")
-    box = _box(entry)
-    return Box(step.title, box.ticks, box.unit, _aim(step))
-
-
-def _aim(step: Step) -> str:
-    limits = step.limits
-    if limits.lo is not None and limits.hi is not None:
-        return f"{limits.lo:g} to {limits.hi:g}" if limits.lo != limits.hi else f"{limits.lo:g}"
-    if limits.lo is not None:
-        return f"{limits.lo:g} or more"
-    return f"{limits.hi:g} or less" if limits.hi is not None else ""
+def _step_box(step: Step, entries: dict[str, Entry], asked: set[str]) -> Box:
+    """The step's own reading, and readings it is held against that stand nowhere else on the sheet."""
+    own = entries.get(step.field)
+    if own is None:
+        return Box(step.title, (Blank((), ""),), aim(step))
+    beside = [name for name in fields_read(step.rule) if name not in asked and name not in (*HEAD, *TAIL)]
+    if not beside:
+        return Box(step.title, (_blank(own),), aim(step))
+    several = (own, *(entries[name] for name in beside if name in entries))
+    return Box(step.title, tuple(_blank(one, one.description) for one in several), aim(step))

@@ -1,9 +1,10 @@
 """The written procedure: what it asks, which bleeds missed a step, which must be called back."""
 
+from analysis.standard.aims import aim
 from analysis.standard.holds import holds
 from analysis.standard.missed import how_far, missed_steps
 from analysis.standard.read import built_in, read_standard
-from analysis.standard.rules import Limits
+from analysis.standard.rules import Limits, fields_read
 from analysis.standard.standard import ComebackRule, SecondCheck, Standard, Step
 
 __all__ = [
@@ -12,7 +13,9 @@ __all__ = [
     "SecondCheck",
     "Standard",
     "Step",
+    "aim",
     "built_in",
+    "fields_read",
     "holds",
     "how_far",
     "missed_steps",
