@@ -8,7 +8,7 @@ import xlsxwriter
 from xlsxwriter.workbook import Format
 from xlsxwriter.worksheet import Worksheet
 
-from analysis.standard import Standard
+from analysis.standard import Standard, aim
 from schemas import LOG_TABLES, Entry, dictionary
 
 ROWS_READY = 2000
@@ -67,7 +67,9 @@ def _note(entry: Entry, standard: Standard) -> str:
     lines = [entry.description + (f", in {entry.unit}" if entry.unit else "")]
     lines += [entry.range] if entry.range else []
     lines += [
-        f"step: {step.title}" for step in standard.steps if step.field == entry.name and entry.table == "sessions"
+        f"step: {step.title} ({aim(step)})"
+        for step in standard.steps
+        if step.field == entry.name and entry.table == "sessions"
     ]
     lines.append("must be filled" if entry.required else "leave empty if not recorded")
     return "\n".join(lines)

@@ -1,0 +1,94 @@
+"""The workbook filled at a desk comes back through intake cell for cell, without a map."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from analysis.intake import Log, read_log
+from analysis.sheet import write_workbook
+from analysis.standard import built_in
+from schemas import LOG_TABLES
+from synthetic import co_operative
+from tests.cli.test_command import rebleed
+from tests.sheet.office import OFFICE, Typed, type_into
+
+BLEEDS = 200
+ODD_NOTES = ("=1+1", "007", "1/2", "TRUE", "3.50", "5 µm, Zoë said", "- hose swapped", "@home", "'quoted'", "2026-01-01")
+pytestmark = pytest.mark.skipif(OFFICE is None, reason="LibreOffice (soffice) is not installed")
+
+
+@pytest.fixture(scope="module")
+def filled() -> dict[str, pl.DataFrame]:
+    """Two hundred bleeds and what belongs to them, with a few notes that look like something else."""
+    made = co_operative(7, 400)
+    sessions = made.sessions.head(BLEEDS)
+    notes = [*ODD_NOTES, *[None] * (BLEEDS - len(ODD_NOTES))]
+    ids = sessions.get_column("session_id").implode()
+    return {
+        "sessions": sessions.with_columns(note=pl.Series(notes, dtype=pl.String)),
+        "comebacks": made.comebacks.filter(pl.col("session_id").is_in(ids)),
+        "passes": made.passes.filter(pl.col("session_id").is_in(ids)),
+        "technicians": made.technicians,
+        "coaching": made.coaching,
+        "brakes": made.brakes,
+    }
+
+
+@pytest.fixture(scope="module")
+def saved(filled: dict[str, pl.DataFrame], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    desk = tmp_path_factory.mktemp("desk")
+    write_workbook(desk / "bench_log.xlsx", built_in())
+    type_into(desk / "bench_log.xlsx", typed_cells(filled), desk / "filled.xlsx", desk)
+    return desk / "filled.xlsx"
+
+
+@pytest.fixture(scope="module")
+def log(saved: Path) -> Log:
+    return read_log([str(saved)], as_of=dt.date(2026, 6, 30))
+
+
+def typed_cells(filled: dict[str, pl.DataFrame]) -> list[Typed]:
+    return [
+        Typed(sheet, list(LOG_TABLES[sheet].to_schema().columns).index(name), row, typed(value))
+        for sheet, table in filled.items()
+        for name in table.columns
+        for row, value in enumerate(table.get_column(name), 1)
+        if value is not None
+    ]
+
+
+def typed(value: Any) -> str:
+    """As fingers type it."""
+    if isinstance(value, bool):
+        return "TRUE" if value else "FALSE"
+    return f"{value:%Y-%m-%d %H:%M}" if isinstance(value, dt.datetime) else str(value)
+
+
+@pytest.mark.parametrize("table", LOG_TABLES)
+def test_every_cell_comes_back_as_it_was_typed(log: Log, filled: dict[str, pl.DataFrame], table: str) -> None:
+    read: pl.DataFrame = getattr(log, table)
+    keys = [
+        name for name in ("comeback_id", "session_id", "pass_no", "technician", "brake_model") if name in read.columns
+    ]
+    asked = filled[table].sort(keys)
+    told = read.sort(keys).select(asked.columns)
+    assert asked.height > 0
+    assert told.rows() == asked.rows()
+
+
+def test_what_was_not_typed_is_not_recorded(log: Log, filled: dict[str, pl.DataFrame]) -> None:
+    beside = [name for name in LOG_TABLES["sessions"].to_schema().columns if name not in filled["sessions"].columns]
+    assert log.sessions.select(pl.col(beside).is_not_null().any()).sum_horizontal().sum() == 0
+
+
+def test_the_check_takes_it_without_a_map_and_finds_nothing_to_mend(saved: Path) -> None:
+    told = rebleed("check", str(saved), "--as-of", "2026-06-30", "--strict")
+    assert told.returncode == 0, told.stderr
+    assert (
+        f"(sessions): {BLEEDS} rows read = {BLEEDS} accepted + 0 set aside + 0 copies; 0 values blanked" in told.stdout
+    )

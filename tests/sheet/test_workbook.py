@@ -1,0 +1,93 @@
+"""The workbook guards what is typed: lists, limits, units in the notes, headings that stay."""
+
+from __future__ import annotations
+
+import re
+import zipfile
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from analysis.sheet import write_workbook
+from analysis.standard import built_in
+from schemas import LOG_TABLES, Entry, dictionary
+
+MAIN = {"m": "http://schemas.openxmlformats.org/spreadsheetml/2006/main"}
+
+
+@pytest.fixture(scope="module")
+def book(tmp_path_factory: pytest.TempPathFactory) -> zipfile.ZipFile:
+    path: Path = tmp_path_factory.mktemp("book") / "bench_log.xlsx"
+    write_workbook(path, built_in())
+    return zipfile.ZipFile(path)
+
+
+def sheet(book: zipfile.ZipFile, table: str) -> ElementTree.Element:
+    names = [
+        one.get("name") for one in ElementTree.fromstring(book.read("xl/workbook.xml")).iterfind(".//m:sheet", MAIN)
+    ]
+    return ElementTree.fromstring(book.read(f"xl/worksheets/sheet{names.index(table) + 1}.xml"))
+
+
+def rules(book: zipfile.ZipFile, table: str) -> dict[str, ElementTree.Element]:
+    """The rule of each field that has one, by the field of its column."""
+    columns = list(LOG_TABLES[table].to_schema().columns)
+    found = {}
+    for rule in sheet(book, table).iterfind(".//m:dataValidation", MAIN):
+        letters = re.match(r"[A-Z]+", str(rule.get("sqref")))
+        assert letters
+        number = 0
+        for letter in letters[0]:
+            number = 26 * number + ord(letter) - 64
+        found[columns[number - 1]] = rule
+    return found
+
+
+def formula(rule: ElementTree.Element, number: int) -> str:
+    return str(rule.findtext(f"m:formula{number}", namespaces=MAIN))
+
+
+@pytest.mark.parametrize("table", LOG_TABLES)
+def test_headings_are_the_logs_own_and_stay_in_sight(book: zipfile.ZipFile, table: str) -> None:
+    pane = sheet(book, table).find(".//m:pane", MAIN)
+    assert pane is not None
+    assert (pane.get("ySplit"), pane.get("state")) == ("1", "frozen")
+    words = [
+        "".join(one.itertext())
+        for one in ElementTree.fromstring(book.read("xl/sharedStrings.xml")).iterfind("m:si", MAIN)
+    ]
+    row = sheet(book, table).find(".//m:row", MAIN)
+    assert row is not None
+    assert [words[int(str(cell.findtext("m:v", namespaces=MAIN)))] for cell in row] == list(
+        LOG_TABLES[table].to_schema().columns
+    )
+
+
+@pytest.mark.parametrize("table", LOG_TABLES)
+def test_every_level_and_limit_of_the_models_stands_in_a_cell_rule(book: zipfile.ZipFile, table: str) -> None:
+    found = rules(book, table)
+    for entry in dictionary(table, LOG_TABLES[table]):
+        assert_guarded(entry, found)
+
+
+def assert_guarded(entry: Entry, found: dict[str, ElementTree.Element]) -> None:
+    if entry.levels:
+        assert formula(found[entry.name], 1) == f'"{",".join(entry.levels)}"'
+    elif entry.type == "true/false":
+        assert formula(found[entry.name], 1) == '"TRUE,FALSE"'
+    elif entry.low is not None and entry.high is not None:
+        assert [float(formula(found[entry.name], place)) for place in (1, 2)] == [entry.low, entry.high]
+        assert found[entry.name].get("type") == ("whole" if entry.type == "whole number" else "decimal")
+    elif entry.low is not None:
+        assert float(formula(found[entry.name], 1)) == entry.low
+
+
+def test_notes_on_the_headings_tell_unit_range_and_the_step_they_decide(book: zipfile.ZipFile) -> None:
+    notes = " ".join(
+        "".join(ElementTree.fromstring(book.read(name)).itertext())
+        for name in book.namelist()
+        if name.startswith("xl/comments")
+    )
+    for words in ("in mm", "75 to 80", "fluid passed down and up at least twice", "must be filled", "leave empty"):
+        assert words in notes, words
