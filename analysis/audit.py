@@ -19,10 +19,10 @@ from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
 from analysis.prepared import Prepared, prepared
 from analysis.rates import expected_risk, rates
 from analysis.report import Report, Stage
+from analysis.risk import risk_found
 from analysis.standard import Standard, holds
 from analysis.steps import YearlyCost, step_costs, tolerance_curves, what_if
 from analysis.watch import months
-from schemas import empty, outputs
 
 SEED = 20260101
 MANY_BLEEDS = 100_000
@@ -99,6 +99,9 @@ def _audited(
         technique_table = technique(ready, step_costed.table)
         coaching_table = coaching_effects(ready, log.coaching)
         credibility_table = with_robustness(ready, credibility(ready))
+    with clock.stage("risk"):
+        cost = one.minutes + (one.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
+        foretold = risk_found(log, ready, cost, _lot(seed, "risk"), names_hidden=names_hidden)
     with clock.stage("holds and costs"):
         hold_table = holds(log, standard)
         cost_table = costs(ready, step_costed.table, one)
@@ -118,9 +121,9 @@ def _audited(
         what_if=scenarios,
         technique=technique_table,
         coaching=coaching_table,
-        risk=empty(outputs.Risk),
-        second_checks=empty(outputs.SecondChecks),
-        model=empty(outputs.ModelQuality),
+        risk=foretold.risk,
+        second_checks=foretold.second_checks,
+        model=foretold.model,
         holds=hold_table,
         credibility=credibility_table,
         costs=cost_table,
@@ -133,9 +136,10 @@ def _audited(
         ready=ready,
         needed=_needed(ready),
         headline=step_costed.layer.name if step_costed.layer else "",
-        notes=(*covered_time(log, covered).words, *_wear(ready), *step_costed.notes),
+        notes=(*covered_time(log, covered).words, *_wear(ready), *step_costed.notes, *foretold.notes),
         stages=tuple(clock.stages),
         names_hidden=names_hidden,
+        model_bytes=foretold.model_bytes,
     )
 
 

@@ -122,6 +122,22 @@ def audit(
 
 
 @app.command()
+def score(
+    exports: Exports,
+    model: Annotated[Path, typer.Option("--model", metavar="FILE", help="The model.skops that an audit wrote.")],
+    map_file: MapFile = None,
+    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Write every bleed's risk there.")] = None,
+    hide_names: Annotated[bool, typer.Option("--hide-names", help="Codes for names in what is written.")] = False,
+) -> None:
+    """The risk of fresh bleeds by a saved model, with reasons."""
+    from analysis.pages import CAUTIONS
+    from analysis.scoring import score_exports
+
+    scored = score_exports(exports, model, _text(map_file), out, hide_names)
+    typer.echo("\n".join([scored.text, *CAUTIONS]))
+
+
+@app.command()
 def simulate(
     out: OutFolder,
     sessions: Annotated[int, typer.Option(help="Bleeds.", min=1, max=20_000_000)] = 3000,

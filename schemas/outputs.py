@@ -231,6 +231,10 @@ class SecondChecks(OutputTable):
     precision: float = fraction("comebacks among the checked")
     net_benefit: float = declare("net benefit per bleed at that threshold")
     minutes_saved: float = declare("bench minutes saved a year, the checks paid for", unit="min")
+    caught_lo: float = declare("of caught_per_100_comebacks, 95%", low=0, high=100)
+    caught_hi: float = declare("of caught_per_100_comebacks, 95%", low=0, high=100)
+    minutes_saved_lo: float = declare("95%", unit="min")
+    minutes_saved_hi: float = declare("95%", unit="min")
 
 
 class ModelQuality(OutputTable):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -26,6 +27,7 @@ def manifest_text(report: Report, stages: tuple[Stage, ...]) -> str:
             name: int(intake.get_column(name).sum()) for name in ("rows_read", "accepted", "set_aside", "duplicates")
         },
         "names_hidden": report.names_hidden,
+        "model_sha256": report.model_bytes and hashlib.sha256(report.model_bytes).hexdigest(),
         "notes": [*log.warnings, *report.notes],
         "libraries": {name: metadata.version(name) for name in LIBRARIES},
         "seconds": {stage.name: round(stage.seconds, 3) for stage in stages},

@@ -1,5 +1,40 @@
-"""The risk of a re-bleed: what was known of technician and model before a bleed began."""
+"""The risk of a re-bleed: which bleed will come back, why, and which deserves a second check."""
 
-from analysis.risk.history import firm_reference_mm, known_history
+from analysis.risk.calibration import calibration_line
+from analysis.risk.features import BleedFeatures, bleed_features
+from analysis.risk.found import RiskFound, risk_found
+from analysis.risk.fresh import fresh_risk
+from analysis.risk.history import History, history_of, known_before
+from analysis.risk.model import RiskModel, Told, risk_model
+from analysis.risk.model_file import model_bytes, opened_model, read_model
+from analysis.risk.quality import brier_parts, parts_of_bins
+from analysis.risk.saved import SavedModel, saved_model
+from analysis.risk.second_checks import CheckCost, net_benefit, second_checks
+from analysis.risk.shares import Shares, risk_shares
 
-__all__ = ["firm_reference_mm", "known_history"]
+__all__ = [
+    "BleedFeatures",
+    "CheckCost",
+    "History",
+    "RiskFound",
+    "RiskModel",
+    "SavedModel",
+    "Shares",
+    "Told",
+    "bleed_features",
+    "brier_parts",
+    "calibration_line",
+    "fresh_risk",
+    "history_of",
+    "known_before",
+    "model_bytes",
+    "net_benefit",
+    "opened_model",
+    "parts_of_bins",
+    "read_model",
+    "risk_found",
+    "risk_model",
+    "risk_shares",
+    "saved_model",
+    "second_checks",
+]

@@ -2,111 +2,152 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import polars as pl
 
 PRIOR_BLEEDS = 20.0
 """Bleeds' worth of the overall rate that a short history is pulled toward."""
 REFERENCE_WINDOW = 200
 LEAST_FOR_REFERENCE = 5
+EVERYONE = "everyone"
 
 
-def known_history(bleeds: pl.DataFrame, window_days: int) -> pl.DataFrame:
-    """Comeback rates of the technician and of the model among bleeds whose window had passed before this one began.
+@dataclass(frozen=True)
+class History:
+    """What a log told by its as-of date, day by day, so that any bleed can look up what was known before it.
 
-    A bleed counts from the day after its window ended, with what had come back by then: nothing that happened on or
-    after this bleed's day takes part.
+    `told`: kind (everyone, technician, brake_model), group, day, bleeds and back (bleeds whose window had passed by
+    that day, and how many of them came back; running sums). `begun`: technician, day, bleeds (begun by the end of that
+    day). `firm`: brake_model, day, reference_mm (of the bleeds up to and with that day). Each sorted by its columns.
+    """
+
+    told: pl.DataFrame
+    begun: pl.DataFrame
+    firm: pl.DataFrame
+
+
+def history_of(bleeds: pl.DataFrame, window_days: int) -> History:
+    """The history of a log.
+
+    A bleed counts from the day after its window ended, with what had come back by then; one that was not followed so
+    far is left out, since its outcome is not known.
 
     Parameters
     ----------
     bleeds
-        session_id, technician, brake_model, started_at, came_back.
+        session_id, technician, brake_model, started_at, lever_travel_after_mm, mature, came_back.
     window_days
         The window.
+    """
+    dated = bleeds.select(
+        "session_id",
+        "lever_travel_after_mm",
+        "mature",
+        pl.col("technician", "brake_model").fill_null(""),
+        day=_day(),
+        told_on=_day() + pl.duration(days=window_days + 1),
+        back=pl.col("came_back").cast(pl.Float64),
+    )
+    known = dated.filter("mature")
+    told = pl.concat([_told(known, EVERYONE), _told(known, "technician"), _told(known, "brake_model")])
+    begun = (
+        dated.group_by("technician", "day")
+        .agg(bleeds=pl.len().cast(pl.Float64))
+        .sort("technician", "day")
+        .with_columns(pl.col("bleeds").cum_sum().over("technician"))
+    )
+    return History(told.sort("kind", "group", "day"), begun, _firm(dated))
+
+
+def known_before(history: History, bleeds: pl.DataFrame) -> pl.DataFrame:
+    """What was known before each bleed's day of its technician, its model and its firm lever travel.
+
+    Parameters
+    ----------
+    history
+        Of any log; a bleed later than it sees all of it.
+    bleeds
+        session_id, technician, brake_model, started_at.
 
     Returns
     -------
     pl.DataFrame
-        session_id, technician_rate, model_rate (fractions, pulled toward the overall rate known then),
-        technician_bleeds (how many earlier bleeds the technician had, known or not); in the order of `bleeds`.
+        session_id, technician_rate, model_rate (fractions, pulled toward the overall rate known then; empty where
+        nothing was known at all), technician_bleeds (how many the technician had begun on earlier days),
+        firm_reference_mm (the lower fifth of the last 200 lever travels of that model on earlier days, at least five;
+        empty where unknown); in the order of `bleeds`.
     """
-    dated = bleeds.select(
+    asked = bleeds.select(
         "session_id",
-        pl.col("technician").fill_null(""),
-        pl.col("brake_model").fill_null(""),
-        day=pl.col("started_at").dt.date(),
-        told_on=pl.col("started_at").dt.date() + pl.duration(days=window_days + 1),
-        back=pl.col("came_back").cast(pl.Float64),
+        pl.col("technician", "brake_model").fill_null(""),
+        day=_day(),
+        before=_day() - pl.duration(days=1),
+        everyone=pl.lit(EVERYONE),
+    ).with_row_index("place")
+    overall = _counts(history, asked, EVERYONE)
+    base = pl.Series(overall["back"] + 1) / (overall["bleeds"] + PRIOR_BLEEDS)
+    rates = {}
+    for kind in ("technician", "brake_model"):
+        counts = _counts(history, asked, kind)
+        pulled = (counts["back"] + PRIOR_BLEEDS * base) / (counts["bleeds"] + PRIOR_BLEEDS)
+        rates[kind] = pl.select(pl.when(overall["bleeds"] > 0).then(pulled)).to_series()
+    begun = _latest(history.begun, asked, "technician", ["bleeds"])
+    firm = _latest(history.firm, asked, "brake_model", ["reference_mm"])
+    return bleeds.select(
+        "session_id",
+        technician_rate=rates["technician"],
+        model_rate=rates["brake_model"],
+        technician_bleeds=begun.get_column("bleeds").fill_null(0.0),
+        firm_reference_mm=firm.get_column("reference_mm"),
     )
-    overall = _rates(dated.with_columns(everyone=pl.lit("")), "everyone", None)
-    technician = _rates(dated, "technician", overall)
-    model = _rates(dated, "brake_model", overall)
-    earlier = dated.select("session_id", earlier=(pl.col("day").rank("min").over("technician") - 1).cast(pl.Float64))
+
+
+def _day() -> pl.Expr:
+    return pl.col("started_at").dt.date()
+
+
+def _told(known: pl.DataFrame, kind: str) -> pl.DataFrame:
+    group = pl.lit(EVERYONE) if kind == EVERYONE else pl.col(kind)
     return (
-        dated.select("session_id")
-        .join(technician.rename({"rate": "technician_rate"}), on="session_id", how="left", maintain_order="left")
-        .join(model.rename({"rate": "model_rate"}), on="session_id", how="left", maintain_order="left")
-        .join(earlier.rename({"earlier": "technician_bleeds"}), on="session_id", how="left", maintain_order="left")
+        known.group_by(group.alias("group"), day="told_on")
+        .agg(bleeds=pl.len().cast(pl.Float64), back=pl.col("back").sum())
+        .sort("group", "day")
+        .with_columns(pl.col("bleeds", "back").cum_sum().over("group"))
+        .select(pl.lit(kind).alias("kind"), "group", "day", "bleeds", "back")
     )
 
 
-def firm_reference_mm(bleeds: pl.DataFrame) -> pl.Series:
-    """Lever travel of a firm brake of that model, from the shop's own earlier bleeds: their lower fifth.
-
-    The last 200 bleeds of the model begun on earlier days take part, at least five; before that it is unknown.
-
-    Parameters
-    ----------
-    bleeds
-        session_id, brake_model, started_at, lever_travel_after_mm.
-
-    Returns
-    -------
-    pl.Series
-        Millimetres, in the order of `bleeds`; empty where unknown.
-    """
-    dated = bleeds.select(
-        "session_id", "lever_travel_after_mm", pl.col("brake_model").fill_null(""), day=pl.col("started_at").dt.date()
-    )
-    daily = (
-        dated.sort("brake_model", "day", "session_id")
+def _firm(dated: pl.DataFrame) -> pl.DataFrame:
+    return (
+        dated.filter(pl.col("lever_travel_after_mm").is_not_null())
+        .sort("brake_model", "day", "session_id")
         .with_columns(
-            reference=pl.col("lever_travel_after_mm")
+            reference_mm=pl.col("lever_travel_after_mm")
             .rolling_quantile(
                 0.2, interpolation="linear", window_size=REFERENCE_WINDOW, min_samples=LEAST_FOR_REFERENCE
             )
             .over("brake_model")
         )
         .group_by("brake_model", "day", maintain_order=True)
-        .agg(pl.col("reference").last())
-        .sort("day")
+        .agg(pl.col("reference_mm").last())
+        .drop_nulls("reference_mm")
     )
+
+
+def _counts(history: History, asked: pl.DataFrame, kind: str) -> pl.DataFrame:
+    """Bleeds whose outcome was known by the day itself, and those of them that came back; 0 where none."""
+    told = history.told.filter(pl.col("kind") == kind).select(pl.col("group").alias(kind), "day", "bleeds", "back")
+    return _latest(told, asked.with_columns(before="day"), kind, ["bleeds", "back"]).fill_null(0.0)
+
+
+def _latest(table: pl.DataFrame, asked: pl.DataFrame, by: str, columns: list[str]) -> pl.DataFrame:
+    """The last row of each group up to `before`, in the order of `asked`."""
     found = (
-        dated.with_columns(before=pl.col("day") - pl.duration(days=1))
-        .sort("before")
-        .join_asof(daily, left_on="before", right_on="day", by="brake_model", strategy="backward")
+        asked.select("place", by, "before")
+        .sort("before", "place")
+        .join_asof(
+            table.sort("day"), left_on="before", right_on="day", by=by, strategy="backward", check_sortedness=False
+        )
     )
-    return (
-        bleeds.select("session_id")
-        .join(found.select("session_id", "reference"), on="session_id", how="left", maintain_order="left")
-        .get_column("reference")
-    )
-
-
-def _rates(dated: pl.DataFrame, group: str, toward: pl.DataFrame | None) -> pl.DataFrame:
-    told = (
-        dated.group_by(group, "told_on")
-        .agg(n=pl.len(), back=pl.col("back").sum())
-        .sort("told_on")
-        .with_columns(pl.col("n", "back").cum_sum().over(group))
-    )
-    known = (
-        dated.select("session_id", group, "day")
-        .sort("day")
-        .join_asof(told, left_on="day", right_on="told_on", by=group, strategy="backward")
-    )
-    known = known.with_columns(pl.col("n", "back").fill_null(0))
-    if toward is None:
-        return known.select("session_id", rate=(pl.col("back") + 1) / (pl.col("n") + PRIOR_BLEEDS))
-    known = known.join(toward.rename({"rate": "overall"}), on="session_id", how="left")
-    pulled = (pl.col("back") + PRIOR_BLEEDS * pl.col("overall")) / (pl.col("n") + PRIOR_BLEEDS)
-    return known.select("session_id", rate=pulled)
+    return found.sort("place").select(columns)

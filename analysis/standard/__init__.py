@@ -6,6 +6,7 @@ from analysis.standard.missed import how_far, missed_steps
 from analysis.standard.read import built_in, read_standard
 from analysis.standard.rules import Limits, fields_read
 from analysis.standard.standard import ComebackRule, SecondCheck, Standard, Step
+from analysis.standard.told import standard_from, standard_told
 
 __all__ = [
     "ComebackRule",
@@ -20,4 +21,6 @@ __all__ = [
     "how_far",
     "missed_steps",
     "read_standard",
+    "standard_from",
+    "standard_told",
 ]

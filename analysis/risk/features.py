@@ -1,0 +1,111 @@
+"""What is known of a bleed when it ends: one row a bleed, nothing fitted, nothing from any later row."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.intake import Log
+from analysis.physics import Measures, flush_ratio, trapped_air
+from analysis.risk.history import History, known_before
+from analysis.standard import Standard, missed_steps
+
+Numbers = NDArray[np.float64]
+CONTEXT_WORDS = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out", "shop")
+CONTEXT_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs", "place_in_day")
+SIGNS = ("lever_travel_after_mm", "pump_gain_mm", "bubbles_first", "bubbles_last", "minutes")
+SIGN_TICKS = ("hard_pull_firm", "leak_seen")
+READINGS = ("cycles", "settle_minutes", "lever_vacuum_strokes", "volume_moved_ml")
+HISTORY = ("technician_rate", "model_rate", "technician_bleeds")
+PHYSICS = ("travel_excess_mm", "trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml", "flush_ratio")
+MOST_IN_A_DAY = 12
+ENDS_ML = 6.0
+"""Lever and caliper together, where the brakes table tells only the hose: common practice, no source."""
+MISSED = "missed "
+
+
+@dataclass(frozen=True)
+class BleedFeatures:
+    """One row a bleed, sorted by session_id; a value that is not recorded is empty.
+
+    `table`: session_id, technician, brake_model, bike_id, day, the words and numbers of `CONTEXT_WORDS`,
+    `CONTEXT_NUMBERS`, `SIGNS`, `SIGN_TICKS`, `READINGS`, `HISTORY` and `PHYSICS`, the readings that decide steps, and
+    `missed <id>` a step (true missed, false met).
+    """
+
+    table: pl.DataFrame
+    steps: tuple[str, ...]
+
+
+def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatures:
+    """The features of every accepted bleed.
+
+    Context, technique (each step met, missed or not recorded, and its reading), signs, physics, workload, and what
+    `history` knew before the bleed's day. The workload counts the technician's bleeds begun earlier that day.
+
+    Parameters
+    ----------
+    log
+        Accepted bleeds and the brakes' measures; its returns are not looked at.
+    standard
+        The procedure they are held against.
+    history
+        `history_of` the log that the model learns from.
+    """
+    bleeds = log.sessions.sort("session_id")
+    missed = missed_steps(log, standard)
+    steps = tuple(step.id for step in standard.steps)
+    known = known_before(history, bleeds).drop("session_id")
+    table = bleeds.select(
+        "session_id",
+        "bike_id",
+        pl.col("technician", "brake_model").fill_null(""),
+        *CONTEXT_WORDS,
+        *_deciding(bleeds, standard),
+        *(pl.col(name).cast(pl.Float64) for name in (*CONTEXT_NUMBERS[:-1], *SIGNS, *READINGS)),
+        *SIGN_TICKS,
+        day=pl.col("started_at").dt.date(),
+    ).hstack([_place_in_day(bleeds), *known.get_columns()])
+    table = table.hstack(_physics(log, table)).with_columns(
+        missed.get_column(step).alias(MISSED + step) for step in steps
+    )
+    return BleedFeatures(table.drop("firm_reference_mm"), steps)
+
+
+def _deciding(bleeds: pl.DataFrame, standard: Standard) -> list[str]:
+    """Fields that a step's rule reads and that no other list names."""
+    listed = {*CONTEXT_WORDS, *CONTEXT_NUMBERS, *SIGNS, *SIGN_TICKS, *READINGS, "session_id", "technician", "bike_id"}
+    read = {step.field for step in standard.steps} | {"lever_syringe_end_ml", "brake_model"}
+    return sorted(read & set(bleeds.columns) - listed - {"brake_model"})
+
+
+def _place_in_day(bleeds: pl.DataFrame) -> pl.Series:
+    placed = bleeds.select(
+        place=pl.struct("started_at", "session_id").rank("ordinal").over("technician", pl.col("started_at").dt.date())
+    )
+    return placed.get_column("place").clip(1, MOST_IN_A_DAY).cast(pl.Float64).alias("place_in_day")
+
+
+def _physics(log: Log, table: pl.DataFrame) -> pl.DataFrame:
+    """Trapped air from the travel beyond a firm brake's (the brakes table's, else the shop's own earlier bleeds')."""
+    names = ("lever_ratio", "master_bore_mm", "travel_reference_mm", "hose_bore_mm", "hose_mm")
+    brakes = log.brakes.select("brake_model", *(pl.col(name).alias(f"brakes.{name}") for name in names))
+    beside = table.join(brakes, on="brake_model", how="left", maintain_order="left")
+    reference = _floats(beside.select(pl.coalesce("brakes.travel_reference_mm", "firm_reference_mm")).to_series())
+    travel = _floats(beside.get_column("lever_travel_after_mm"))
+    measures = Measures(
+        _floats(beside.get_column("brakes.lever_ratio")), _floats(beside.get_column("brakes.master_bore_mm")), reference
+    )
+    air = trapped_air(travel, measures)
+    hose = _floats(beside.select(pl.coalesce("hose_mm", "brakes.hose_mm")).to_series())
+    bore = _floats(beside.get_column("brakes.hose_bore_mm"))
+    flushed = flush_ratio(_floats(beside.get_column("volume_moved_ml")), bore, hose, ENDS_ML)
+    columns = (travel - reference, air.ml, air.lo_ml, air.hi_ml, flushed)
+    return pl.DataFrame(dict(zip(PHYSICS, columns, strict=True))).fill_nan(None)
+
+
+def _floats(column: pl.Series) -> Numbers:
+    return column.cast(pl.Float64).fill_null(float("nan")).to_numpy()

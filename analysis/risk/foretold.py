@@ -1,0 +1,145 @@
+"""Out of time: each bleed foretold by a model that knew only what was known before it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.prepared import Prepared
+from analysis.risk.calibration import Calibration, recalibration
+from analysis.risk.features import BleedFeatures
+from analysis.risk.hazard import Course
+from analysis.risk.model import RiskModel, risk_model
+from analysis.risk.rivals import NAMES, rivals
+
+Numbers = NDArray[np.float64]
+FOLDS = 4
+LEAST_RETURNS, LEAST_SHARE = 30, 0.3
+"""The first bleeds foretold are those after so many returns were known and so large a share of bleeds begun."""
+MOST_LEARNT_FROM = 60_000
+"""Bleeds drawn by lot for each of the models that only foretell; the saved model learns from more."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of each bleed: its course, the day it began (days since 1970), whether it was followed for the whole
+    window, whether it came back in it, and its bike (a number)."""
+
+    course: Course
+    day: NDArray[np.int64]
+    mature: NDArray[np.bool_]
+    came_back: NDArray[np.bool_]
+    bike: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Foretold:
+    """Out-of-time risks: one entry a bleed, NaN where none could be told; `known` marks those held against outcomes.
+
+    `rivals` has one column a simple rule, in the order of `rivals.NAMES`.
+    """
+
+    risk: Numbers
+    lo: Numbers
+    hi: Numbers
+    log_odds: Numbers = field(repr=False)
+    rivals: Numbers = field(repr=False)
+
+    @property
+    def told(self) -> NDArray[np.bool_]:
+        return np.isfinite(self.risk)
+
+
+def outcome_of(prepared: Prepared) -> Outcome:
+    """What became of the bleeds, in their order."""
+    bleeds = prepared.bleeds
+    end = bleeds.get_column("end")
+    course = Course(
+        bleeds.get_column("days_at_risk").to_numpy(), (end == "return").to_numpy(), (end == "next_bleed").to_numpy()
+    )
+    return Outcome(
+        course,
+        bleeds.get_column("started_at").dt.date().to_physical().to_numpy().astype(np.int64),
+        bleeds.get_column("mature").to_numpy(),
+        bleeds.get_column("came_back").to_numpy(),
+        bleeds.get_column("bike_id").rank("dense").to_numpy().astype(np.int64),
+    )
+
+
+def foretold(features: BleedFeatures, outcome: Outcome, window_days: int, rng: np.random.Generator) -> Foretold:
+    """Risks by an expanding window in time.
+
+    The bleeds after the first ones are cut into folds of whole days. The model of a fold learns from bleeds begun before
+    its first day, followed up to the day before it; its calibration comes from the folds before. No feature names a bike;
+    bleeds of one bike are held together where the figures get their limits.
+
+    Parameters
+    ----------
+    features
+        Every bleed's.
+    outcome
+        What became of them.
+    window_days
+        The window.
+    rng
+        For the lots.
+    """
+    n = len(outcome.day)
+    risk, lo, hi, log_odds = np.full((4, n), np.nan)
+    told = Foretold(risk, lo, hi, log_odds, np.full((n, len(NAMES)), np.nan))
+    for first, last in _folds(outcome):
+        rows = np.flatnonzero((outcome.day >= first) & (outcome.day < last))
+        before = _learnt_from(outcome, first, rng)
+        course = outcome.course.of(before).cut(first - 1 - outcome.day[before])
+        if course.returned.sum() < LEAST_RETURNS:
+            continue
+        model = risk_model(features.table[before], features.steps, course, window_days, rng)
+        model = model.with_calibration(_calibration_before(told, outcome, first, window_days))
+        _tell(told, rows, model, features.table[rows])
+        followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]
+        told.rivals[rows] = rivals(
+            features.table[followed], outcome.came_back[followed], features.table[rows], features.steps
+        )
+    return told
+
+
+def calibration_of(told: Foretold, outcome: Outcome) -> Calibration:
+    """From every out-of-time risk whose outcome is known."""
+    held = told.told & outcome.mature
+    return recalibration(told.log_odds[held], outcome.came_back[held])
+
+
+def _tell(told: Foretold, rows: NDArray[np.intp], model: RiskModel, table: pl.DataFrame) -> None:
+    one = model.told(table)
+    told.risk[rows], told.lo[rows], told.hi[rows], told.log_odds[rows] = one.risk, one.lo, one.hi, one.log_odds
+
+
+def _folds(outcome: Outcome) -> list[tuple[int, int]]:
+    """First day and the day after the last, fold by fold."""
+    days = np.sort(outcome.day)
+    back = np.sort((outcome.day + outcome.course.days)[outcome.course.returned])
+    if len(back) < LEAST_RETURNS:
+        return []
+    start = max(int(back[LEAST_RETURNS - 1]) + 1, int(days[int(LEAST_SHARE * len(days))]))
+    left = days[days >= start]
+    if not len(left):
+        return []
+    marks = [start, *(int(part[0]) for part in np.array_split(left, FOLDS)[1:] if len(part)), int(days[-1]) + 1]
+    marks = sorted(set(marks))
+    return list(pairwise(marks))
+
+
+def _learnt_from(outcome: Outcome, first: int, rng: np.random.Generator) -> NDArray[np.intp]:
+    before = np.flatnonzero(outcome.day < first)
+    if len(before) <= MOST_LEARNT_FROM:
+        return before
+    return np.sort(rng.choice(before, MOST_LEARNT_FROM, replace=False))
+
+
+def _calibration_before(told: Foretold, outcome: Outcome, first: int, window_days: int) -> Calibration:
+    held = told.told & outcome.mature & (outcome.day + window_days < first)
+    return recalibration(told.log_odds[held], outcome.came_back[held])

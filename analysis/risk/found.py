@@ -1,0 +1,130 @@
+"""The risk of every bleed of an audit: out of time where it can be, with reasons, second checks and the model's file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.intake import Log
+from analysis.prepared import Prepared
+from analysis.risk.features import BleedFeatures, bleed_features
+from analysis.risk.foretold import Foretold, Outcome, calibration_of, foretold, outcome_of
+from analysis.risk.history import history_of
+from analysis.risk.model import RiskModel, Told, risk_model
+from analysis.risk.model_file import model_bytes
+from analysis.risk.quality import Held, model_quality
+from analysis.risk.reasons import reasons
+from analysis.risk.saved import saved_model
+from analysis.risk.second_checks import CheckCost, second_checks, worklist
+from schemas import checked, empty
+from schemas.outputs import ModelQuality, Risk, SecondChecks
+
+MOST_LEARNT_FROM = 200_000
+"""Bleeds the saved model learns from; of more, so many are drawn by lot, and the run says so."""
+
+
+@dataclass(frozen=True)
+class RiskFound:
+    """The tables, the model's file (None with too few comebacks), and sentences to stand beside them."""
+
+    risk: DataFrame[Risk]
+    second_checks: DataFrame[SecondChecks]
+    model: DataFrame[ModelQuality]
+    model_bytes: bytes | None = field(repr=False)
+    notes: tuple[str, ...] = ()
+
+
+def risk_found(
+    log: Log, prepared: Prepared, comeback_minutes: float, rng: np.random.Generator, *, names_hidden: bool = False
+) -> RiskFound:
+    """The risk of a re-bleed return within the window and before the brake's next bleed, for every accepted bleed.
+
+    Parameters
+    ----------
+    log
+        The bleeds and the brakes' measures.
+    prepared
+        The same bleeds with their follow-up; with fewer than 40 comebacks every table is empty and no model is kept.
+    comeback_minutes
+        What one comeback costs, in bench minutes.
+    rng
+        For everything drawn by lot.
+    names_hidden
+        Whether the log's names are codes.
+    """
+    if prepared.too_few:
+        return RiskFound(empty(Risk), empty(SecondChecks), empty(ModelQuality), None)
+    standard, window = prepared.standard, prepared.window_days
+    history = history_of(prepared.bleeds, window)
+    features = bleed_features(log, standard, history)
+    outcome = outcome_of(prepared)
+    before = foretold(features, outcome, window, rng)
+    model = _saved(features, outcome, window, rng).with_calibration(calibration_of(before, outcome))
+    told = model.told(features.table)
+    held = before.told & outcome.mature
+    cost = CheckCost(standard.second_check, comeback_minutes, _bleeds_per_year(prepared))
+    table = _table(before, told, prepared, cost).hstack(reasons(model, features.table, standard))
+    return RiskFound(
+        risk=checked(Risk, table.select(empty(Risk).columns)),
+        second_checks=second_checks(before.risk[held], outcome.came_back[held], cost),
+        model=model_quality(_held(before, outcome, features, held), rng),
+        model_bytes=model_bytes(saved_model(model, log, standard, history, window, names_hidden)),
+        notes=_notes(len(told.risk)),
+    )
+
+
+def _saved(features: BleedFeatures, outcome: Outcome, window: int, rng: np.random.Generator) -> RiskModel:
+    rows = np.arange(len(outcome.day))
+    if len(rows) > MOST_LEARNT_FROM:
+        rows = np.sort(rng.choice(rows, MOST_LEARNT_FROM, replace=False))
+    return risk_model(features.table[rows], features.steps, outcome.course.of(rows), window, rng)
+
+
+def _table(before: Foretold, told: Told, prepared: Prepared, cost: CheckCost) -> pl.DataFrame:
+    early = before.told
+    bleeds = prepared.bleeds
+    table = pl.DataFrame(
+        {
+            "session_id": bleeds.get_column("session_id"),
+            "risk": np.where(early, before.risk, told.risk),
+            "risk_lo": np.where(early, before.lo, told.lo),
+            "risk_hi": np.where(early, before.hi, told.hi),
+            "out_of_time": early,
+            "model_risk": told.risk,
+            "day": bleeds.get_column("started_at").dt.date(),
+            "out": bleeds.get_column("end") == "as_of",
+        }
+    )
+    return table.with_columns(on_worklist=pl.Series(worklist(table, cost.check, prepared.as_of)))
+
+
+def _held(before: Foretold, outcome: Outcome, features: BleedFeatures, held: NDArray[np.bool_]) -> Held:
+    table = features.table
+    quarter = table.select(pl.format("{}-Q{}", pl.col("day").dt.year(), pl.col("day").dt.quarter())).to_series()
+    technician, model = (
+        table.get_column(name).rank("dense").to_numpy().astype(np.int64) for name in ("technician", "brake_model")
+    )
+    return Held(
+        risk=before.risk[held],
+        rivals=before.rivals[held],
+        came_back=outcome.came_back[held],
+        bike=outcome.bike[held],
+        quarter=quarter.to_numpy().astype(str)[held],
+        technician=technician[held],
+        brake_model=model[held],
+    )
+
+
+def _bleeds_per_year(prepared: Prepared) -> float:
+    days = float(prepared.bleeds.get_column("age_days").max() or 0)  # type: ignore[arg-type]
+    return prepared.bleeds.height * 365.25 / max(days, 30.0)
+
+
+def _notes(bleeds: int) -> tuple[str, ...]:
+    if bleeds <= MOST_LEARNT_FROM:
+        return ()
+    return (f"The risk model learnt from {MOST_LEARNT_FROM:,} of the {bleeds:,} bleeds, drawn by lot.",)

@@ -1,0 +1,129 @@
+"""The return model of the risk: each bleed's log hazard from its columns, and the risk at the window it comes to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from itertools import groupby
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.followup import Block, fit_returns, follow_of
+from analysis.risk.columns import Column, Frozen, frozen
+from analysis.risk.layout import HELD, PEOPLE, ordered
+
+Numbers = NDArray[np.float64]
+CHUNK = 65_536
+
+
+@dataclass(frozen=True)
+class Course:
+    """What became of bleeds: days at risk, and whether a return or the brake's next bleed ended them; one a bleed."""
+
+    days: NDArray[np.int64]
+    returned: NDArray[np.bool_]
+    next_bleed: NDArray[np.bool_]
+
+    def cut(self, seen_days: NDArray[np.int64]) -> Course:
+        """The same as it was known when each bleed had been followed for so many days only."""
+        late = self.days > seen_days
+        return Course(np.minimum(self.days, np.maximum(seen_days, 0)), self.returned & ~late, self.next_bleed & ~late)
+
+    def of(self, rows: NDArray[np.intp]) -> Course:
+        return Course(self.days[rows], self.returned[rows], self.next_bleed[rows])
+
+
+@dataclass(frozen=True)
+class Window:
+    """How a hazard comes to a risk: the baseline's cumulative hazard and the share of brakes whose next bleed has not
+    come yet, by day 0 to the window's last."""
+
+    hazard: Numbers
+    waiting: Numbers
+
+    def risk(self, log_hazard: Numbers) -> Numbers:
+        """The chance of a return within the window and before the brake's next bleed."""
+        risk = np.empty(len(log_hazard))
+        for start in range(0, len(log_hazard), CHUNK):
+            part = np.exp(np.clip(log_hazard[start : start + CHUNK], -30.0, 30.0))
+            left = np.exp(-part[:, None] * self.hazard[None, :])
+            ended = -np.diff(left, axis=1, prepend=1.0)
+            risk[start : start + CHUNK] = ended @ self.waiting
+        return np.clip(risk, 1e-6, 1 - 1e-6)
+
+
+@dataclass(frozen=True)
+class HazardPart:
+    """A fitted return model: log hazard = columns · coefficients; `people_variance` is what a new technician may add."""
+
+    inputs: Frozen
+    coefficients: Numbers = field(repr=False)
+    covariance: Numbers = field(repr=False)
+    people_variance: float
+    window: Window
+    whole: Numbers = field(repr=False)
+
+    def exposure(self, course: Course) -> Numbers:
+        """The baseline's cumulative hazard over each bleed's days at risk."""
+        return np.maximum(self.whole[np.minimum(course.days, len(self.whole) - 1)], 1e-9)
+
+    def variance(self, x: Numbers, unknown: NDArray[np.bool_]) -> Numbers:
+        """Of each row's log hazard; `unknown` marks technicians the model has not met."""
+        known = np.concatenate(
+            [
+                np.einsum("ij,ij->i", part @ self.covariance, part)
+                for start in range(0, len(x), CHUNK)
+                for part in [x[start : start + CHUNK]]
+            ]
+            or [np.zeros(0)]
+        )
+        return known + self.people_variance * unknown
+
+
+def hazard_part(table: pl.DataFrame, columns: list[Column], course: Course, window_days: int) -> HazardPart:
+    """Fit the return model with every block's ridge estimated (empirical Bayes), but those too small for it.
+
+    Parameters
+    ----------
+    table
+        Features, with the stand's expectations.
+    columns
+        What to tell the hazard from.
+    course
+        What became of these bleeds; at least one return.
+    window_days
+        The window.
+    """
+    inputs = frozen(ordered(columns), table)
+    model = fit_returns(inputs.matrix(table), follow_of(course.days, course.returned), _blocks(inputs))
+    people = [i for i, column in enumerate(inputs.columns) if column.block == PEOPLE and column.form == "is"]
+    days = np.arange(window_days + 1)
+    return HazardPart(
+        inputs=inputs,
+        coefficients=model.coefficients,
+        covariance=model.covariance,
+        people_variance=float(1 / max(model.penalties[people[0]], 1e-6)) if people else 0.0,
+        window=Window(model.cumulative(days), _waiting(course, window_days)),
+        whole=model.cumulative(np.arange(int(course.days.max()) + 1)),
+    )
+
+
+def _blocks(inputs: Frozen) -> list[Block]:
+    blocks, place = [], 0
+    for name, columns in groupby(inputs.columns, key=lambda column: column.block):
+        stop = place + len(list(columns))
+        blocks.append(Block(place, stop, HELD.get(name, 1.0), pooled=name not in HELD))
+        place = stop
+    return blocks
+
+
+def _waiting(course: Course, window_days: int) -> Numbers:
+    """Kaplan–Meier of the days to the brake's next bleed, just before each day."""
+    size = window_days + 2
+    days = np.minimum(course.days, size - 1)
+    ended = np.bincount(days, minlength=size).astype(float)
+    others = np.bincount(days[course.next_bleed], minlength=size).astype(float)
+    at_risk = ended[::-1].cumsum()[::-1]
+    left = np.cumprod(1 - others / np.maximum(at_risk, 1.0))
+    return np.concatenate([[1.0], left[:window_days]])

@@ -1,0 +1,78 @@
+"""Which columns the risk is told from, block by block, and what each speaks of."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from analysis.risk.columns import Column
+from analysis.risk.features import CONTEXT_NUMBERS, CONTEXT_WORDS, HISTORY, MISSED, READINGS
+
+BLOCKS = (
+    "step", "unrecorded", "context", "technician", "brake_model", "reading", "history", "sign", "sign unrecorded",
+    "stand",
+)  # fmt: skip
+"""In the order of the columns; each block's ridge is estimated but those of `HELD`."""
+HELD = {"reading": 1000.0, "history": 1000.0}
+"""Ridges of blocks too small for an estimate of their own: next to nothing until returns are counted in thousands."""
+PEOPLE = "technician"
+TRAVEL, FIRST, LAST, PUMPED, FIRM, LEAK = "travel", "bubbles_first", "bubbles_last", "pump_gain", "hard_pull", "leak"
+STAND = ("expected_travel", "expected_bubbles", "travel_by_signs", "bubbles_by_signs")
+
+
+def work_columns(table: pl.DataFrame, steps: tuple[str, ...]) -> list[Column]:
+    """What was done, on what, by whom: steps missed and not recorded, context, technician and model."""
+    columns = [Column(f"missed {s}", "true", MISSED + s, "step", f"step {s}") for s in steps]
+    columns += [Column(f"unrecorded {s}", "null", MISSED + s, "unrecorded", f"unrecorded {s}") for s in steps]
+    for word in CONTEXT_WORDS:
+        columns += [Column(f"{word} {level}", "is", word, "context", word, level) for level in _levels(table, word)[1:]]
+    for number in CONTEXT_NUMBERS:
+        columns += [
+            Column(number, "linear", number, "context", number),
+            Column(f"unrecorded {number}", "null", number, "context", number),
+        ]
+    for group in (PEOPLE, "brake_model"):
+        columns += [Column(f"{group} {level}", "is", group, group, group, level) for level in _levels(table, group)]
+    return columns
+
+
+def reading_columns() -> list[Column]:
+    """How much was done (cycles, volumes flushed, waiting), and what was known of technician and model before."""
+    columns = [Column(f"log {name}", "log", name, "reading", name) for name in (*READINGS, "flush_ratio")]
+    for name in HISTORY:
+        theme = "brake_model" if name == "model_rate" else PEOPLE
+        columns.append(Column(name, "log" if name == "technician_bleeds" else "linear", name, "history", theme))
+    return columns
+
+
+def sign_columns() -> list[Column]:
+    """What was seen afterwards. Only bends that flatten: a line in millimetres foretells too much at its far end."""
+    bent = (
+        ("travel_excess_mm", TRAVEL, ("log", "root")),
+        ("trapped_air_ml", TRAVEL, ("root",)),
+        ("bubbles_first", FIRST, ("log",)),
+        ("bubbles_last", LAST, ("log",)),
+        ("pump_gain_mm", PUMPED, ("log", "root")),
+    )
+    columns = [Column(f"{form} {name}", form, name, "sign", theme) for name, theme, forms in bent for form in forms]
+    columns += [
+        Column("not firm", "false", "hard_pull_firm", "sign", FIRM),
+        Column("leak seen", "true", "leak_seen", "sign", LEAK),
+    ]
+    unseen = [(name, theme) for name, theme, _ in bent if name != "trapped_air_ml"] + [("hard_pull_firm", FIRM)]
+    return columns + [
+        Column(f"unrecorded {name}", "null", name, "sign unrecorded", f"unrecorded {theme}") for name, theme in unseen
+    ]
+
+
+def stand_columns() -> list[Column]:
+    """What the stand model expects of the signs; their contributions are told by where they come from."""
+    return [Column(name, "linear", name, "stand", name) for name in STAND]
+
+
+def ordered(columns: list[Column]) -> list[Column]:
+    """Block after block, as the ridges need them."""
+    return sorted(columns, key=lambda column: BLOCKS.index(column.block))
+
+
+def _levels(table: pl.DataFrame, name: str) -> list[str]:
+    return table.get_column(name).drop_nulls().unique().sort().to_list()

@@ -1,0 +1,101 @@
+"""The risk model: the stand's expectations, the return model and the trees, blended and calibrated; one frozen object."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.risk.calibration import Calibration, calibrated, odds
+from analysis.risk.columns import Column
+from analysis.risk.hazard import Course, HazardPart, hazard_part
+from analysis.risk.layout import PEOPLE, reading_columns, sign_columns, stand_columns, work_columns
+from analysis.risk.stand import Stand, stand_of
+from analysis.risk.trees import Trees, grown_trees
+
+Numbers = NDArray[np.float64]
+BLEND = 0.6
+"""The return model's weight in the blended log odds; the trees have the rest."""
+Z95 = 1.959963984540054
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a model says of bleeds, one a row: the risk, its 95% limits, and the blended log odds before calibration."""
+
+    risk: Numbers
+    lo: Numbers
+    hi: Numbers
+    log_odds: Numbers = field(repr=False)
+
+
+@dataclass(frozen=True)
+class RiskModel:
+    """A fitted model of the risk of a re-bleed return within the window and before the brake's next bleed."""
+
+    stand: Stand
+    hazard: HazardPart
+    trees: Trees
+    steps: tuple[str, ...]
+    calibration: Calibration = field(default_factory=Calibration)
+
+    def told(self, table: pl.DataFrame) -> Told:
+        """Risk and limits of bleeds: new technicians, new models and readings not recorded are met with the usual.
+
+        The limits carry the return model's uncertainty (delta method, on the log hazard) and, for a technician it has
+        not met, how much technicians differ.
+        """
+        whole = self.stand.beside(table)
+        x = self.hazard.inputs.matrix(whole)
+        eta = x @ self.hazard.coefficients
+        error = Z95 * np.sqrt(np.maximum(self.hazard.variance(x, self._unmet(table)), 0.0))
+        by_hazard = odds(self.hazard.window.risk(eta))
+        blended = BLEND * by_hazard + (1 - BLEND) * self.by_trees(whole)
+        lo = blended + odds(self.hazard.window.risk(eta - error)) - by_hazard
+        hi = blended + odds(self.hazard.window.risk(eta + error)) - by_hazard
+        return Told(self.calibrated(blended), self.calibrated(lo), self.calibrated(hi), blended)
+
+    def by_trees(self, whole: pl.DataFrame) -> Numbers:
+        """Log odds by the trees, of a table with the stand's expectations."""
+        return odds(self.hazard.window.risk(self.trees.log_hazard(self.trees.matrix(whole))))
+
+    def calibrated(self, log_odds: Numbers) -> Numbers:
+        return calibrated(log_odds, self.calibration)
+
+    def with_calibration(self, calibration: Calibration) -> RiskModel:
+        return replace(self, calibration=calibration)
+
+    def _unmet(self, table: pl.DataFrame) -> NDArray[np.bool_]:
+        met = [column.level for column in self.hazard.inputs.columns if column.block == PEOPLE]
+        return ~table.get_column("technician").is_in(met).to_numpy()
+
+
+def risk_model(
+    table: pl.DataFrame, steps: tuple[str, ...], course: Course, window_days: int, rng: np.random.Generator
+) -> RiskModel:
+    """Fit the model.
+
+    Parameters
+    ----------
+    table
+        `BleedFeatures.table` of the bleeds to learn from.
+    steps
+        The standard's steps.
+    course
+        What became of them, row by row.
+    window_days
+        The window.
+    rng
+        For the trees.
+    """
+    stand = stand_of(table, steps)
+    whole = stand.beside(table)
+    hazard = hazard_part(whole, _columns(table, steps), course, window_days)
+    trees = grown_trees(whole, steps, course.returned, hazard.exposure(course), rng)
+    return RiskModel(stand, hazard, trees, steps)
+
+
+def _columns(table: pl.DataFrame, steps: tuple[str, ...]) -> list[Column]:
+    return [*work_columns(table, steps), *reading_columns(), *sign_columns(), *stand_columns()]

@@ -1,0 +1,152 @@
+"""The model file: written by skops, opened only when it is whole, of this version, and made of known types alone.
+
+The file is a skops archive whose comment names the maker, the file's version, the library's, and the SHA-256 of
+everything before the digest. The digest guards against damage and careless change; what guards against harm is that
+skops builds nothing but plain values, arrays and the classes of `KNOWN`, and runs no code that the file brings.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import struct
+import zipfile
+from importlib import metadata
+from io import BytesIO
+from pathlib import Path
+
+import numpy as np
+
+from analysis.errors import CannotRun
+from analysis.risk.calibration import Calibration
+from analysis.risk.columns import Column, Frozen
+from analysis.risk.hazard import HazardPart, Window
+from analysis.risk.model import RiskModel
+from analysis.risk.saved import SavedModel
+from analysis.risk.stand import Expected, Stand
+from analysis.risk.trees import Trees
+
+FORMAT = 1
+OURS = (SavedModel, RiskModel, Stand, Expected, Frozen, Column, HazardPart, Window, Trees, Calibration)
+KNOWN = sorted(f"{kind.__module__}.{kind.__qualname__}" for kind in OURS)
+"""Every type that may be built, besides plain values and numpy arrays."""
+MARK = b"rebleed risk model "
+DIGITS = 64
+END_RECORD, END_SIZE = b"PK\x05\x06", 22
+LARGEST_BYTES, LARGEST_OPEN_BYTES = 500_000_000, 2_000_000_000
+MADE_BY_AUDIT = "the model.skops that rebleed audit wrote"
+AGAIN = "run the audit again and use the file it writes"
+
+
+def model_bytes(saved: SavedModel) -> bytes:
+    """The model as the bytes of its file."""
+    import skops.io
+
+    body = skops.io.dumps(saved, compression=zipfile.ZIP_DEFLATED, compresslevel=6)
+    told = json.dumps({"format": FORMAT, "version": metadata.version("rebleed"), "sha256": ""})[:-2]
+    comment = MARK + told.encode("ascii")
+    end = body.rfind(END_RECORD)
+    sealed = body[: end + END_SIZE - 2] + struct.pack("<H", len(comment) + DIGITS + 2) + comment
+    return sealed + hashlib.sha256(sealed).hexdigest().encode("ascii") + b'"}'
+
+
+def read_model(path: Path) -> SavedModel:
+    """The model in a file; nothing of the file is run.
+
+    Raises
+    ------
+    CannotRun
+        Missing, unreadable, no model file, changed since it was written (also: not the one its run's manifest names), of
+        another version, or with a type that is not known.
+    """
+    return opened_model(_bytes(path), str(path))
+
+
+def opened_model(content: bytes, where: str) -> SavedModel:
+    """The model in these bytes; `where` names them in refusals."""
+    import skops.io
+
+    _refuse_damaged(content, where)
+    try:
+        with zipfile.ZipFile(BytesIO(content)) as archive:
+            size = sum(part.file_size for part in archive.infolist())
+        if size > LARGEST_OPEN_BYTES:
+            raise CannotRun(where, "unpacks to more than 2 GB", MADE_BY_AUDIT, AGAIN)
+        strange = sorted(set(skops.io.get_untrusted_types(data=content)) - set(KNOWN))
+    except CannotRun:
+        raise
+    except Exception as error:
+        raise CannotRun(where, f"cannot be read as a model: {type(error).__name__}", MADE_BY_AUDIT, AGAIN) from error
+    if strange:
+        names = ", ".join(strange[:3])
+        raise CannotRun(where, f"holds types that no model of ours has: {names}", MADE_BY_AUDIT, "do not use this file")
+    try:
+        found = skops.io.loads(content, trusted=KNOWN)
+        _refuse_unfit(found)
+    except Exception as error:
+        raise CannotRun(where, f"is no whole risk model: {type(error).__name__}", MADE_BY_AUDIT, AGAIN) from error
+    return found
+
+
+def _bytes(path: Path) -> bytes:
+    try:
+        if not path.is_file():
+            raise CannotRun(
+                str(path), "is no file" if path.exists() else "does not exist", MADE_BY_AUDIT, "check --model"
+            )
+        if path.stat().st_size > LARGEST_BYTES:
+            raise CannotRun(str(path), "is larger than 500 MB", MADE_BY_AUDIT, "check --model")
+        content = path.read_bytes()
+    except OSError as error:
+        raise CannotRun(str(path), f"cannot be read: {error.strerror}", MADE_BY_AUDIT, "check --model") from error
+    named = _named_by_run(path.with_name("manifest.json"))
+    if named and named != hashlib.sha256(content).hexdigest():
+        raise CannotRun(str(path), "is not the model that the manifest beside it names", MADE_BY_AUDIT, AGAIN)
+    return content
+
+
+def _named_by_run(manifest: Path) -> str | None:
+    """The checksum of the model that the run beside it wrote, if there is such a run."""
+    try:
+        told = json.loads(manifest.read_text("utf-8"))
+        return str(told["model_sha256"]) if told.get("made_by") == "rebleed" and told.get("model_sha256") else None
+    except (OSError, ValueError, AttributeError, KeyError):
+        return None
+
+
+def _refuse_damaged(content: bytes, where: str) -> None:
+    start = content.rfind(MARK)
+    if not content.startswith(b"PK") or start < 0:
+        raise CannotRun(where, "is no risk model of rebleed", MADE_BY_AUDIT, "check --model")
+    try:
+        told = json.loads(content[start + len(MARK) :].decode("ascii"))
+        digest, made_with = str(told["sha256"]), (int(told["format"]), str(told["version"]))
+    except (ValueError, KeyError, TypeError) as error:
+        raise CannotRun(where, "was changed or cut short since it was written", MADE_BY_AUDIT, AGAIN) from error
+    if hashlib.sha256(content[: -DIGITS - 2]).hexdigest() != digest:
+        raise CannotRun(where, "was changed since it was written: its checksum differs", MADE_BY_AUDIT, AGAIN)
+    if made_with != (FORMAT, metadata.version("rebleed")):
+        raise CannotRun(
+            where,
+            f"was written by rebleed {made_with[1]} (model format {made_with[0]})",
+            f"a model of rebleed {metadata.version('rebleed')} (model format {FORMAT})",
+            AGAIN,
+        )
+
+
+def _refuse_unfit(found: object) -> None:
+    """A model whose arrays fit one another; anything else raises."""
+    if not isinstance(found, SavedModel) or not isinstance(found.model, RiskModel):
+        raise TypeError("not a risk model")
+    part, trees = found.model.hazard, found.model.trees
+    columns = len(part.inputs.columns)
+    fits = [len(part.coefficients) == columns, part.covariance.shape == (columns, columns)]
+    fits += [len(x) == columns for x in (part.inputs.centre, part.inputs.scale, part.inputs.lower, part.inputs.upper)]
+    fits += [len(part.window.hazard) == len(part.window.waiting) == found.window_days + 1]
+    shape = trees.feature.shape
+    fits += [x.shape == shape for x in (trees.threshold, trees.left, trees.right, trees.value, trees.missing_left)]
+    fits += [bool(trees.feature.max(initial=-1) < len(trees.inputs)), bool((trees.left >= 0).all())]
+    fits += [bool((np.maximum(trees.left, trees.right) < shape[1]).all()), bool(np.isfinite(part.coefficients).all())]
+    if not all(fits):
+        raise ValueError("the parts of the model do not fit one another")
+    found.last_day, found.written_standard()

@@ -1,0 +1,65 @@
+"""Simple rules to beat: a constant, the count of missed steps, the lever's travel, boosted trees as they come."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.risk.columns import values_of
+from analysis.risk.features import MISSED
+from analysis.risk.trees import tree_inputs
+
+Numbers = NDArray[np.float64]
+CONSTANT, STEPS_MISSED, TRAVEL_RULE, DEFAULT_TREES = "constant", "missed steps", "lever travel", "default trees"
+NAMES = (CONSTANT, STEPS_MISSED, TRAVEL_RULE, DEFAULT_TREES)
+LEAST_OF_EACH = 5
+
+
+def rivals(learnt: pl.DataFrame, came_back: NDArray[np.bool_], asked: pl.DataFrame, steps: tuple[str, ...]) -> Numbers:
+    """What each rule, learnt from bleeds followed for the whole window, foretells: one column a rule of `NAMES`.
+
+    Parameters
+    ----------
+    learnt, came_back
+        Features and outcome of the bleeds learnt from.
+    asked
+        Features of the bleeds to be foretold.
+    steps
+        The standard's steps.
+    """
+    rate = (came_back.sum() + 1) / (len(came_back) + 2)
+    told = np.full((asked.height, len(NAMES)), rate)
+    if min(came_back.sum(), (~came_back).sum()) < LEAST_OF_EACH:
+        return told
+    for place, column in ((1, _missed(steps)), (2, pl.col("travel_excess_mm").clip(0.0, None).cast(pl.Float64))):
+        told[:, place] = _by_one(_filled(learnt, column), came_back, _filled(asked, column))
+    told[:, 3] = _by_trees(learnt, came_back, asked, steps)
+    return np.clip(told, 1e-6, 1 - 1e-6)
+
+
+def _missed(steps: tuple[str, ...]) -> pl.Expr:
+    return pl.sum_horizontal(pl.col(MISSED + step).fill_null(False).cast(pl.Float64) for step in steps)
+
+
+def _filled(table: pl.DataFrame, column: pl.Expr) -> Numbers:
+    values = table.select(column.alias("value")).to_series().cast(pl.Float64)
+    return values.fill_null(0.0).to_numpy()[:, None]
+
+
+def _by_one(x: Numbers, came_back: NDArray[np.bool_], asked: Numbers) -> Numbers:
+    from sklearn.linear_model import LogisticRegression
+
+    return np.asarray(LogisticRegression(C=1e6).fit(x, came_back).predict_proba(asked)[:, 1])
+
+
+def _by_trees(
+    learnt: pl.DataFrame, came_back: NDArray[np.bool_], asked: pl.DataFrame, steps: tuple[str, ...]
+) -> Numbers:
+    """scikit-learn's histogram gradient boosting, nothing set but the seed."""
+    from sklearn.ensemble import HistGradientBoostingClassifier
+
+    columns = [one.column for one in tree_inputs(steps) if one.column.field in learnt.columns]
+    x, fresh = (np.column_stack([values_of(table, column) for column in columns]) for table in (learnt, asked))
+    grown = HistGradientBoostingClassifier(random_state=0).fit(x, came_back)
+    return np.asarray(grown.predict_proba(fresh)[:, 1])

@@ -1,0 +1,96 @@
+"""The model as it is kept: all that is needed to tell the risk of fresh bleeds, frozen, in plain values and arrays."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import Any
+
+import polars as pl
+
+from analysis.intake import Log
+from analysis.risk.features import BleedFeatures, bleed_features
+from analysis.risk.history import History
+from analysis.risk.model import RiskModel
+from analysis.standard import Standard, standard_from, standard_told
+from schemas import empty
+from schemas.log import Brakes
+
+Plain = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class SavedModel:
+    """A model with what it looks up: `history` (who and what came back, day by day, up to `as_of`), the `standard` it
+    holds bleeds against, the `brakes` it knows the measures of, and the `features` it reads; `names_hidden` tells that
+    it knows technicians by codes."""
+
+    model: RiskModel
+    history: Plain = field(repr=False)
+    standard: Plain = field(repr=False)
+    brakes: Plain = field(repr=False)
+    features: tuple[str, ...] = field(repr=False)
+    as_of: str = ""
+    window_days: int = 90
+    names_hidden: bool = False
+
+    @property
+    def last_day(self) -> dt.date:
+        return dt.date.fromisoformat(self.as_of)
+
+    def written_standard(self) -> Standard:
+        """The standard bleeds are held against."""
+        return standard_from(self.standard)
+
+    def features_of(self, log: Log) -> BleedFeatures:
+        """The features of a log's bleeds, as this model reads them: its own brakes first, its own history."""
+        own = _frame(self.brakes).select(empty(Brakes).columns).cast(empty(Brakes).schema)
+        others = log.brakes.select(own.columns).join(own, on="brake_model", how="anti")
+        known = Log(**{**log.__dict__, "brakes": pl.concat([own, others]).sort("brake_model")})
+        history = History(**{name: _frame(table) for name, table in self.history.items()})
+        return bleed_features(known, self.written_standard(), history)
+
+
+def saved_model(
+    model: RiskModel, log: Log, standard: Standard, history: History, window_days: int, names_hidden: bool
+) -> SavedModel:
+    """The model with what it needs of the log it learnt from.
+
+    Parameters
+    ----------
+    model
+        Fitted and calibrated.
+    log, standard, history
+        What its features were made from.
+    window_days
+        Its window.
+    names_hidden
+        Whether the log's names are codes.
+    """
+    return SavedModel(
+        model=model,
+        history={name: _plain(getattr(history, name)) for name in ("told", "begun", "firm")},
+        standard=standard_told(standard),
+        brakes=_plain(log.brakes.select(empty(Brakes).columns)),
+        features=tuple(column.name for column in model.hazard.inputs.columns),
+        as_of=log.as_of.isoformat(),
+        window_days=window_days,
+        names_hidden=names_hidden,
+    )
+
+
+def _plain(table: pl.DataFrame) -> Plain:
+    """Words as lists, days as ISO texts, numbers as arrays (NaN where empty)."""
+    told: Plain = {}
+    for column in table.get_columns():
+        if column.dtype.is_numeric():
+            told[column.name] = column.cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()
+        else:
+            told[column.name] = column.cast(pl.String).to_list()
+    return told
+
+
+def _frame(told: Plain) -> pl.DataFrame:
+    table = pl.DataFrame({name: list(v) if isinstance(v, list) else v for name, v in told.items()}).fill_nan(None)
+    texts = [name for name, values in told.items() if isinstance(values, list)]
+    return table.with_columns(pl.col(texts).cast(pl.String)).with_columns(pl.col("^day$").str.to_date())

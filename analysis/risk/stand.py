@@ -1,0 +1,91 @@
+"""What the stand should show, learnt from every bleed without its outcome: a noisy sign told by all the others.
+
+Lever travel beyond a firm brake's and the bubbles of the first cycle are each expected twice, by Poisson regression
+with a log link: from the work alone (steps, context, hands), and from the work and the other sign's side. Every bleed
+shows its signs at once, so that this knows the effect of a step on air long before enough brakes have come back.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.risk.columns import Column, Frozen, frozen
+from analysis.risk.layout import FIRST, LAST, PUMPED, STAND, TRAVEL, work_columns
+
+Numbers = NDArray[np.float64]
+RIDGE = 2.0
+LEAST_SHOWN = 20
+BY_TRAVEL = (
+    Column("log travel_excess_mm", "log", "travel_excess_mm", "sign", TRAVEL),
+    Column("root travel_excess_mm", "root", "travel_excess_mm", "sign", TRAVEL),
+    Column("log pump_gain_mm", "log", "pump_gain_mm", "sign", PUMPED),
+    Column("root pump_gain_mm", "root", "pump_gain_mm", "sign", PUMPED),
+)
+BY_BUBBLES = (
+    Column("log bubbles_first", "log", "bubbles_first", "sign", FIRST),
+    Column("root bubbles_first", "root", "bubbles_first", "sign", FIRST),
+    Column("log bubbles_last", "log", "bubbles_last", "sign", LAST),
+)
+EXPECTED = (
+    ("travel_excess_mm", ()),
+    ("bubbles_first", ()),
+    ("travel_excess_mm", BY_BUBBLES),
+    ("bubbles_first", BY_TRAVEL),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Expected:
+    """One expectation: `x·b + start` is the logarithm of what the sign should show."""
+
+    inputs: Frozen
+    b: Numbers = field(repr=False)
+    start: float
+
+    def told(self, x: Numbers) -> Numbers:
+        return np.asarray(x @ self.b + self.start)
+
+
+@dataclass(frozen=True)
+class Stand:
+    """The four expectations, in the order of `STAND`; none where too few bleeds show the sign."""
+
+    expected: tuple[Expected | None, ...]
+
+    def beside(self, table: pl.DataFrame) -> pl.DataFrame:
+        """The table with one column an expectation."""
+        told = [
+            pl.Series(name, one.told(one.inputs.matrix(table)) if one else np.zeros(table.height))
+            for name, one in zip(STAND, self.expected, strict=True)
+        ]
+        return table.with_columns(told)
+
+
+def stand_of(table: pl.DataFrame, steps: tuple[str, ...]) -> Stand:
+    """The stand model of these bleeds.
+
+    Parameters
+    ----------
+    table
+        `BleedFeatures.table`.
+    steps
+        The standard's steps.
+    """
+    work = work_columns(table, steps)
+    return Stand(tuple(_expected(table, sign, [*work, *others]) for sign, others in EXPECTED))
+
+
+def _expected(table: pl.DataFrame, sign: str, columns: list[Column]) -> Expected | None:
+    from sklearn.linear_model import PoissonRegressor
+
+    shown = table.filter(pl.col(sign).is_not_null())
+    y = np.maximum(shown.get_column(sign).cast(pl.Float64).to_numpy(), 0.0)
+    if len(y) < LEAST_SHOWN or y.std() == 0:
+        return None
+    inputs = frozen(columns, table)
+    fitted = PoissonRegressor(alpha=RIDGE / len(y), solver="newton-cholesky").fit(inputs.matrix(shown), y)
+    return Expected(inputs, np.asarray(fitted.coef_, dtype=float), float(fitted.intercept_))

@@ -1,0 +1,196 @@
+"""Small boosted trees on the time to return, in plain arrays: what the return model's lines cannot bend to.
+
+More air, bubbles or give never lowers their risk: those directions are fixed. Fitted with scikit-learn, kept as arrays,
+so that a saved model needs nothing of the library that grew them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.risk.columns import Column, values_of
+from analysis.risk.features import CONTEXT_NUMBERS, HISTORY, MISSED, READINGS
+from analysis.risk.layout import FIRM, FIRST, LAST, LEAK, PEOPLE, PUMPED, STAND, TRAVEL
+
+Numbers = NDArray[np.float64]
+CHUNK = 65_536
+TREES, RATE, LEAVES, LEAST_IN_LEAF, RIDGE, SHARE_TRIED, BINS = 100, 0.05, 4, 30, 5.0, 0.3, 32
+RISING, FALLING, FREE = 1, -1, 0
+
+
+@dataclass(frozen=True)
+class Input:
+    """One value a tree may split at, and the direction it may move the risk in."""
+
+    column: Column
+    direction: int
+
+
+@dataclass(frozen=True)
+class Trees:
+    """Boosted trees: arrays of one row a tree and one column a node (the root first).
+
+    `feature` is -1 in a leaf; `value` of a node that is no leaf is the mean of what lies below it. The log of a bleed's
+    hazard over the baseline's is `start` plus its leaves' values.
+    """
+
+    inputs: tuple[Column, ...]
+    start: float
+    feature: NDArray[np.int64] = field(repr=False)
+    threshold: Numbers = field(repr=False)
+    missing_left: NDArray[np.bool_] = field(repr=False)
+    left: NDArray[np.int64] = field(repr=False)
+    right: NDArray[np.int64] = field(repr=False)
+    value: Numbers = field(repr=False)
+
+    def log_hazard(self, x: Numbers) -> Numbers:
+        """One a row of `matrix(table)`."""
+        told = np.full(len(x), self.start)
+        for start in range(0, len(x), CHUNK):
+            for walk in self._walks(x[start : start + CHUNK]):
+                told[start : start + CHUNK] += self.value[walk.tree, walk.node]
+        return told
+
+    @property
+    def usual(self) -> float:
+        """The mean over the bleeds the trees were grown on."""
+        return float(self.start + self.value[:, 0].sum())
+
+    def shares(self, x: Numbers) -> Numbers:
+        """What each input adds to the log hazard against `usual`: the change of value at each split on the way down."""
+        shares = np.zeros((len(x), len(self.inputs)))
+        for start in range(0, len(x), CHUNK):
+            rows = np.arange(min(CHUNK, len(x) - start)) + start
+            for walk in self._walks(x[rows]):
+                for before, after in walk.splits:
+                    moved = before != after
+                    split_at = self.feature[walk.tree, before[moved]]
+                    step = self.value[walk.tree, after[moved]] - self.value[walk.tree, before[moved]]
+                    shares[rows[moved], split_at] += step
+        return shares
+
+    def matrix(self, table: pl.DataFrame) -> Numbers:
+        """The inputs' values; NaN where not recorded."""
+        return np.column_stack([values_of(table, column) for column in self.inputs])
+
+    def _walks(self, x: Numbers) -> Iterator[_Walk]:
+        rows = np.arange(len(x))
+        for tree in range(len(self.feature)):
+            node = np.zeros(len(x), dtype=np.int64)
+            splits = []
+            while (inner := self.feature[tree, node] >= 0).any():
+                at = np.where(inner, self.feature[tree, node], 0)
+                cells = x[rows, at]
+                goes_left = np.where(
+                    np.isnan(cells), self.missing_left[tree, node], cells <= self.threshold[tree, node]
+                )
+                below = np.where(goes_left, self.left[tree, node], self.right[tree, node])
+                after = np.where(inner, below, node)
+                splits.append((node, after))
+                node = after
+            yield _Walk(tree, node, splits)
+
+
+@dataclass(frozen=True)
+class _Walk:
+    tree: int
+    node: NDArray[np.int64]
+    splits: list[tuple[NDArray[np.int64], NDArray[np.int64]]]
+
+
+def grown_trees(
+    table: pl.DataFrame,
+    steps: tuple[str, ...],
+    returned: NDArray[np.bool_],
+    exposure: Numbers,
+    rng: np.random.Generator,
+) -> Trees:
+    """Grow the trees by Poisson loss: a return a unit of the baseline's cumulative hazard.
+
+    Parameters
+    ----------
+    table
+        Features, with the stand's expectations.
+    steps
+        The standard's steps.
+    returned, exposure
+        Whether each bleed came back, and the baseline's cumulative hazard over its days at risk.
+    rng
+        For the inputs tried at each split.
+    """
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
+    inputs = tree_inputs(steps)
+    columns = tuple(one.column for one in inputs)
+    x = np.column_stack([values_of(table, column) for column in columns])
+    grown = HistGradientBoostingRegressor(
+        loss="poisson",
+        learning_rate=RATE,
+        max_iter=TREES,
+        max_leaf_nodes=LEAVES,
+        min_samples_leaf=LEAST_IN_LEAF,
+        l2_regularization=RIDGE,
+        max_features=SHARE_TRIED,
+        max_bins=BINS,
+        monotonic_cst=[one.direction for one in inputs],
+        early_stopping=False,
+        random_state=int(rng.integers(2**31)),
+    ).fit(x, returned / exposure, sample_weight=exposure)
+    nodes = [predictor[0].nodes for predictor in grown._predictors]
+    return _plain(columns, float(np.ravel(grown._baseline_prediction)[0]), nodes)
+
+
+def tree_inputs(steps: tuple[str, ...]) -> list[Input]:
+    """What the trees may split at."""
+    signs = (
+        ("travel_excess_mm", TRAVEL), ("trapped_air_ml", TRAVEL), ("bubbles_first", FIRST), ("bubbles_last", LAST),
+        ("pump_gain_mm", PUMPED),
+    )  # fmt: skip
+    told = [Input(Column(name, "linear", name, "tree", theme), RISING) for name, theme in signs]
+    told += [
+        Input(Column("not firm", "false", "hard_pull_firm", "tree", FIRM), RISING),
+        Input(Column("leak seen", "true", "leak_seen", "tree", LEAK), RISING),
+    ]
+    told += [Input(Column(f"missed {s}", "true", MISSED + s, "tree", f"step {s}"), RISING) for s in steps]
+    told += [Input(Column(n, "linear", n, "tree", n), FREE) for n in (*READINGS, "flush_ratio", *CONTEXT_NUMBERS)]
+    for name in HISTORY:
+        theme = "brake_model" if name == "model_rate" else PEOPLE
+        told.append(Input(Column(name, "linear", name, "tree", theme), FREE))
+    told += [Input(Column(name, "linear", name, "tree", name), RISING) for name in STAND]
+    return [
+        *told,
+        Input(Column("internal", "is", "hose_route", "tree", "hose_route", "internal"), FREE),
+        Input(Column("rear", "is", "brake", "tree", "brake", "rear"), FREE),
+    ]
+
+
+def _plain(columns: tuple[Column, ...], start: float, nodes: list[np.ndarray]) -> Trees:
+    size = max(len(one) for one in nodes)
+    shape = (len(nodes), size)
+    feature = np.full(shape, -1, dtype=np.int64)
+    threshold, value = np.zeros(shape), np.zeros(shape)
+    missing_left, left, right = np.zeros(shape, dtype=bool), np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+    for tree, one in enumerate(nodes):
+        inner = one["is_leaf"] == 0
+        part = slice(0, len(one))
+        feature[tree, part] = np.where(inner, one["feature_idx"], -1)
+        threshold[tree, part] = one["num_threshold"]
+        missing_left[tree, part] = one["missing_go_to_left"] == 1
+        left[tree, part], right[tree, part] = one["left"], one["right"]
+        value[tree, part] = _means_below(one)
+    return Trees(columns, start, feature, threshold, missing_left, left, right, value)
+
+
+def _means_below(nodes: np.ndarray) -> Numbers:
+    """Leaves' values, and above them the means of what lies below, weighted by bleeds; children stand after parents."""
+    value = np.where(nodes["is_leaf"] == 1, nodes["value"], 0.0).astype(float)
+    for node in range(len(nodes) - 1, -1, -1):
+        if not nodes["is_leaf"][node]:
+            below = [int(nodes["left"][node]), int(nodes["right"][node])]
+            value[node] = np.average(value[below], weights=nodes["count"][below])
+    return value
