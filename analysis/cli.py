@@ -133,7 +133,7 @@ def score(
     from analysis.pages import CAUTIONS
     from analysis.scoring import score_exports
 
-    scored = score_exports(exports, model, _text(map_file), out, hide_names)
+    scored = score_exports(exports, model, text_of(map_file), out, hide_names)
     typer.echo("\n".join([scored.text, *CAUTIONS]))
 
 

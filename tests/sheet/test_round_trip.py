@@ -18,7 +18,18 @@ from tests.cli.test_command import rebleed
 from tests.sheet.office import OFFICE, Typed, type_into
 
 BLEEDS = 200
-ODD_NOTES = ("=1+1", "007", "1/2", "TRUE", "3.50", "5 µm, Zoë said", "- hose swapped", "@home", "'quoted'", "2026-01-01")
+ODD_NOTES = (
+    "=1+1",
+    "007",
+    "1/2",
+    "TRUE",
+    "3.50",
+    "5 µm, Zoë said",
+    "- hose swapped",
+    "@home",
+    "'quoted'",
+    "2026-01-01",
+)
 pytestmark = pytest.mark.skipif(OFFICE is None, reason="LibreOffice (soffice) is not installed")
 
 
