@@ -73,6 +73,8 @@ def audit(
     clock
         Is told each stage and keeps its seconds.
     """
+    import sklearn  # noqa: F401  its threads are held only if they are there by then
+
     clock = clock or Clock()
     with threadpool_limits(limits=None if len(log.sessions) >= MANY_BLEEDS else 1):
         return _audited(log, standard, window_days or standard.window_days, seed, covered, names_hidden, clock)
