@@ -14,12 +14,21 @@ from schemas import LOG_TABLES, between, checked, empty, outputs
 from synthetic import Made, write_made
 
 
-def prepared_of(made: Made, standard: Standard | None = None, window_days: int = 90) -> Prepared:
-    """The made log, read and prepared."""
+def log_of_made(made: Made) -> Log:
+    """The made log, read."""
     with tempfile.TemporaryDirectory() as folder:
         write_made(made, Path(folder))
-        log = read_log([folder])
+        return read_log([folder])
+
+
+def prepared_from(log: Log, standard: Standard | None = None, window_days: int = 90) -> Prepared:
+    """A log prepared."""
     return prepared(log, standard or built_in(), window_days)
+
+
+def prepared_of(made: Made, standard: Standard | None = None, window_days: int = 90) -> Prepared:
+    """The made log, read and prepared."""
+    return prepared_from(log_of_made(made), standard, window_days)
 
 
 def entries_of(made: Made, standard: Standard | None = None) -> Prepared:

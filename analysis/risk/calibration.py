@@ -48,7 +48,7 @@ def calibrated(log_odds: Numbers, calibration: Calibration) -> Numbers:
     return chance(calibration.intercept + calibration.slope * log_odds)
 
 
-def calibration_line(log_odds: Numbers, came_back: NDArray[np.bool_]) -> Line:
+def calibration_line(log_odds: Numbers, came_back: NDArray[np.bool_] | Numbers) -> Line:
     """Calibration slope and intercept, and calibration in the large (slope held at 1).
 
     Source: D. R. Cox 1958, Biometrika 45:562-565; E. W. Steyerberg 2019, Clinical Prediction Models, 2nd ed., ch. 15.
@@ -78,7 +78,7 @@ def recalibration(log_odds: Numbers, came_back: NDArray[np.bool_]) -> Calibratio
     return Calibration(float(level[0] - (1 - weight) * line.large), float(slope))
 
 
-def _logistic(x: Numbers, came_back: NDArray[np.bool_], offset: Numbers) -> tuple[Numbers, Numbers]:
+def _logistic(x: Numbers, came_back: NDArray[np.bool_] | Numbers, offset: Numbers) -> tuple[Numbers, Numbers]:
     """Newton's method; coefficients and standard errors."""
     b = np.zeros(x.shape[1])
     for _ in range(50):

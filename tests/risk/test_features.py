@@ -1,0 +1,107 @@
+"""No feature of a bleed changes when later rows do: what is told of it was known when it ended."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
+from functools import cache
+
+import polars as pl
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.intake import Log
+from analysis.prepared import prepared
+from analysis.risk import bleed_features, history_of
+from analysis.standard import built_in
+from schemas import checked
+from schemas.between import Links
+from synthetic import family, made
+from tests.worlds import log_of_made
+
+WINDOW = 30
+DAYS = dt.timedelta(days=1)
+
+
+@cache
+def whole() -> Log:
+    return log_of_made(made(family("repeats", 250), 8))
+
+
+def features(log: Log) -> pl.DataFrame:
+    standard = built_in()
+    ready = prepared(log, standard, WINDOW)
+    return bleed_features(log, standard, history_of(ready.bleeds, WINDOW)).table
+
+
+def early(log: Log, moment: dt.datetime) -> list[str]:
+    return log.sessions.filter(pl.col("started_at") <= moment).get_column("session_id").to_list()
+
+
+def cut(log: Log, moment: dt.datetime) -> Log:
+    """The log as it stood at that moment."""
+    back = log.comebacks.filter(pl.col("returned_at") <= moment)
+    return replace(
+        log,
+        sessions=log.sessions.filter(pl.col("started_at") <= moment),
+        comebacks=back,
+        links=log.links.filter(pl.col("comeback_id").is_in(back.get_column("comeback_id").to_list())),
+        as_of=moment.date(),
+    )
+
+
+def altered(log: Log, moment: dt.datetime, travel_mm: float, cycles: int, technician: str) -> Log:
+    """Later bleeds done otherwise, and every later return taken out."""
+    later = pl.col("started_at") > moment
+    sessions = log.sessions.with_columns(
+        pl.when(later).then(pl.lit(travel_mm)).otherwise("lever_travel_after_mm").alias("lever_travel_after_mm"),
+        pl.when(later).then(pl.lit(cycles)).otherwise("cycles").alias("cycles"),
+        pl.when(later).then(pl.lit(technician)).otherwise("technician").alias("technician"),
+        pl.when(later).then(pl.lit("scheduled")).otherwise("job_reason").alias("job_reason"),
+    )
+    back = log.comebacks.filter(pl.col("returned_at") <= moment)
+    kept = log.links.filter(pl.col("comeback_id").is_in(back.get_column("comeback_id").to_list()))
+    return replace(log, sessions=sessions, comebacks=back, links=checked(Links, kept))
+
+
+def moments() -> st.SearchStrategy[dt.datetime]:
+    return st.sampled_from(whole().sessions.get_column("started_at").to_list())
+
+
+@settings(max_examples=12, deadline=None)
+@given(moments())
+def test_appended_rows_change_no_feature_of_an_earlier_bleed(moment: dt.datetime) -> None:
+    before = features(cut(whole(), moment))
+    after = features(whole()).filter(pl.col("session_id").is_in(early(whole(), moment)))
+    assert before.equals(after)
+
+
+@settings(max_examples=12, deadline=None)
+@given(moments(), st.floats(0, 120), st.integers(0, 30), st.sampled_from(["Wren", "Sorrel", "Nobody"]))
+def test_changed_later_rows_change_no_feature_of_an_earlier_bleed(
+    moment: dt.datetime, travel_mm: float, cycles: int, technician: str
+) -> None:
+    changed = features(altered(whole(), moment, travel_mm, cycles, technician))
+    kept = pl.col("session_id").is_in(early(whole(), moment))
+    assert features(whole()).filter(kept).equals(changed.filter(kept))
+
+
+def test_the_test_can_fail_a_changed_bleed_changes_its_own_features() -> None:
+    first = whole().sessions.get_column("started_at").min()
+    changed = features(altered(whole(), first, 99.0, 1, "Nobody"))
+    assert not features(whole()).equals(changed)
+
+
+def test_history_counts_only_windows_that_had_passed() -> None:
+    log = whole()
+    table = prepared(log, built_in(), WINDOW).bleeds
+    told = (
+        features(log)
+        .select("session_id", "model_rate")
+        .join(
+            table.select("session_id", "started_at", "brake_model"), on="session_id", maintain_order="left", how="left"
+        )
+    )
+    first = told.filter(pl.col("started_at").dt.date() <= table["started_at"].min().date() + WINDOW * DAYS)
+    assert first.get_column("model_rate").null_count() == first.height
+    assert told.get_column("model_rate").null_count() < told.height

@@ -1,0 +1,90 @@
+"""The model: what it says of bleeds it has not met, and that its parts add up."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.risk import risk_shares
+from analysis.risk.hazard import Window
+from tests.risk.worlds import fitted
+
+EXACT = 1e-12
+"""Sums in another order."""
+
+
+def told(**changed: object) -> np.ndarray:
+    """The risks of the bleeds with some columns set alike in all."""
+    table = fitted().features.table
+    for name, value in changed.items():
+        table = table.with_columns(pl.lit(value).cast(table.schema[name]).alias(name))
+    return fitted().model.told(table).risk
+
+
+def test_new_technicians_models_shops_and_empty_rows_are_told() -> None:
+    table = fitted().features.table
+    empty = {name: None for name in table.columns if name not in ("session_id", "technician", "brake_model", "day")}
+    for risk in (told(technician="Newcomer"), told(brake_model="Never Seen 9"), told(shop="Elsewhere"), told(**empty)):
+        assert np.isfinite(risk).all()
+        assert ((risk > 0) & (risk < 1)).all()
+
+
+def test_a_new_technician_adds_what_technicians_differ_by_to_the_variance() -> None:
+    part, table = fitted().model.hazard, fitted().model.stand.beside(fitted().features.table)
+    x = part.inputs.matrix(table)
+    unknown = np.ones(len(x), dtype=bool)
+    assert part.people_variance > 0
+    assert part.variance(x, unknown) - part.variance(x, ~unknown) == pytest.approx(part.people_variance)
+
+
+def test_the_risk_lies_within_its_limits() -> None:
+    known = fitted().model.told(fitted().features.table)
+    assert (known.lo < known.risk).all()
+    assert (known.risk < known.hi).all()
+
+
+def test_more_bubbles_at_the_end_never_lower_the_trees_risk() -> None:
+    model, table = fitted().model, fitted().model.stand.beside(fitted().features.table)
+    ladder = [model.by_trees(table.with_columns(bubbles_last=pl.lit(float(n)))) for n in (0, 1, 5, 40)]
+    assert all((after - before >= -EXACT).all() for before, after in pairwise(ladder))
+
+
+def test_more_travel_and_bubbles_mean_more_risk_on_average() -> None:
+    assert (
+        told(travel_excess_mm=15.0, trapped_air_ml=0.4).mean() > told(travel_excess_mm=0.0, trapped_air_ml=0.0).mean()
+    )
+    assert told(bubbles_first=60.0).mean() > told(bubbles_first=2.0).mean()
+
+
+def test_shares_add_up_to_the_risk_on_both_scales() -> None:
+    shares = risk_shares(fitted().model, fitted().features.table)
+    risk = fitted().model.told(fitted().features.table).risk
+    assert shares.usual + shares.added.sum(axis=1) == pytest.approx(risk, abs=EXACT)
+    odds = np.log(shares.usual / (1 - shares.usual)) + shares.log_odds.sum(axis=1)
+    assert 1 / (1 + np.exp(-odds)) == pytest.approx(risk, abs=EXACT)
+
+
+def test_the_trees_in_arrays_say_what_the_library_that_grew_them_says() -> None:
+    from sklearn.ensemble import HistGradientBoostingRegressor
+
+    from analysis.risk.trees import _plain, tree_inputs
+
+    rng = np.random.default_rng(4)
+    x = rng.normal(size=(400, 5))
+    x[rng.random(x.shape) < 0.1] = np.nan
+    y = rng.poisson(np.exp(np.nan_to_num(x[:, 0]))).astype(float)
+    grown = HistGradientBoostingRegressor(loss="poisson", max_iter=30, max_leaf_nodes=5).fit(x, y)
+    columns = tuple(one.column for one in tree_inputs(()))[:5]
+    ours = _plain(columns, float(np.ravel(grown._baseline_prediction)[0]), [p[0].nodes for p in grown._predictors])
+    assert np.exp(ours.log_hazard(x)) == pytest.approx(grown.predict(x), rel=1e-9)
+    assert ours.usual + ours.shares(x).sum(axis=1) == pytest.approx(ours.log_hazard(x), abs=1e-9)
+
+
+def test_a_risk_ends_with_the_brakes_next_bleed() -> None:
+    hazard = np.array([0.0, 0.1, 0.2])
+    forever, never = Window(hazard, np.ones(3)), Window(hazard, np.array([1.0, 1.0, 0.0]))
+    assert forever.risk(np.zeros(1))[0] == pytest.approx(1 - np.exp(-0.2))
+    assert never.risk(np.zeros(1))[0] == pytest.approx(1 - np.exp(-0.1))

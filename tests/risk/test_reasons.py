@@ -1,0 +1,70 @@
+"""Reasons: words of the bench, what was done or seen, never a person, and no all-clear."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+import polars as pl
+
+from analysis.risk import risk_shares
+from analysis.risk.reasons import NO_REASON, reasons
+from tests.risk.worlds import fitted
+
+ENDING = re.compile(r" \(\+\d+\.\d in 100\)$")
+
+
+def told() -> pl.DataFrame:
+    return reasons(fitted().model, fitted().features.table, fitted().ready.standard)
+
+
+def every_reason() -> list[str]:
+    table = told()
+    return [text for name in table.columns for text in table.get_column(name).drop_nulls() if text != NO_REASON]
+
+
+def test_no_reason_names_a_person_or_a_shop() -> None:
+    table = fitted().features.table
+    names = {*table.get_column("technician"), *table.get_column("shop").drop_nulls()}
+    words = set(re.findall(r"\w+", " ".join(every_reason())))
+    assert not words & {word for name in names for word in re.findall(r"\w+", name) if word.istitle()} - {"Street"}
+
+
+def test_each_reason_says_what_it_adds_and_the_strongest_comes_first() -> None:
+    table = told()
+    assert all(ENDING.search(text) for text in every_reason())
+    for row in table.iter_rows():
+        added = [float(text.rsplit("+", 1)[1].split()[0]) for text in row if text and text != NO_REASON]
+        assert added == sorted(added, reverse=True)
+
+
+def test_a_bleed_without_a_reason_says_so_and_nothing_else() -> None:
+    table = told()
+    none = table.filter(pl.col("reason_1") == NO_REASON)
+    assert 0 < none.height < table.height
+    assert none.select(pl.col("reason_2", "reason_3").null_count()).row(0) == (none.height, none.height)
+    assert table.get_column("reason_1").null_count() == 0
+
+
+def test_the_riskiest_bleeds_have_reasons() -> None:
+    risk = fitted().model.told(fitted().features.table).risk
+    assert NO_REASON not in told()[np.argsort(-risk)[:30]].get_column("reason_1")
+
+
+def test_what_a_reason_adds_is_its_share_of_the_risk() -> None:
+    shares = risk_shares(fitted().model, fitted().features.table)
+    added = shares.added[:, [shares.themes.index("travel")]].sum(axis=1)
+    table = told().with_row_index("row")
+    travel = [
+        (row, text)
+        for name in ("reason_1", "reason_2", "reason_3")
+        for row, text in table.select("row", name).drop_nulls().iter_rows()
+        if text.startswith("lever travel") and "came in" not in text
+    ]
+    assert travel
+    for row, text in travel:
+        assert text.endswith(f"(+{100 * added[row]:.1f} in 100)")
+
+
+def test_cycles_and_bubbles_are_told_together() -> None:
+    assert any(re.match(r"\d+ cycles?, bubbles still coming", text) for text in every_reason())
