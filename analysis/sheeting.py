@@ -3,18 +3,23 @@
 from __future__ import annotations
 
 import json
+import re
+from collections.abc import Mapping
 from importlib import metadata
 from pathlib import Path
 
 from analysis.output import MADE_BY, MANIFEST, refuse_foreign, run_folder
 from analysis.sheet import write_bench_sheet, write_workbook
-from analysis.standard import built_in, read_standard
+from analysis.standard import Standard, built_in, own_fields, read_standard
 
-SHEET, BOOK = "bench_sheet.html", "bench_log.xlsx"
+SHEET, BOOK, MAP = "bench_sheet.html", "bench_log.xlsx", "bench_map.toml"
+OWN = re.compile(r"\bown\.[A-Za-z_]\w*")
 
 
 def write_sheets(out: Path, standard_path: str | None = None) -> str:
     """Write bench_sheet.html and bench_log.xlsx, and tell in words what to do with them.
+
+    Where the standard reads fields of the shop's own, a map that declares them is written too.
 
     Raises
     ------
@@ -22,14 +27,31 @@ def write_sheets(out: Path, standard_path: str | None = None) -> str:
         The standard or the folder.
     """
     refuse_foreign(out.absolute())
-    standard = built_in() if standard_path is None else read_standard(standard_path)
+    standard = built_in() if standard_path is None else _read(standard_path)
+    own = own_fields(standard)
     with run_folder(out) as folder:
         write_bench_sheet(folder / SHEET, standard)
         write_workbook(folder / BOOK, standard)
+        if own:
+            (folder / MAP).write_text(_map(own), encoding="utf-8")
         told = {"made_by": MADE_BY, "version": metadata.version("rebleed"), "standard": standard.name}
         (folder / MANIFEST).write_text(json.dumps(told, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
     return (
         f"Print: {out / SHEET} (one page a bleed).\n"
         f"Fill: {out / BOOK} (one row a bleed; lists and limits stand in the cells).\n"
-        f"Then: rebleed check {out / BOOK}"
+        f"Then: rebleed check {out / BOOK}" + (f" --map {out / MAP}" if own else "")
     )
+
+
+def _read(path: str) -> Standard:
+    """The shop's standard; whatever own field it reads will be a column of the workbook."""
+    try:
+        text = Path(path).read_text("utf-8")
+    except (OSError, UnicodeDecodeError):
+        text = ""  # told better by whoever reads the standard
+    return read_standard(path, sorted(set(OWN.findall(text))))
+
+
+def _map(own: Mapping[str, str]) -> str:
+    sections = [f'[sessions.{name}]\nheading = "{name}"\ntype = "{kind}"\n' for name, kind in own.items()]
+    return "\n".join(["# the shop's own fields, for rebleed check and rebleed audit", *sections])

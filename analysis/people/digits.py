@@ -81,7 +81,7 @@ def _digits(who: str, name: str, own: pl.DataFrame, resolution: float, everyone:
     uneven = digit_chi_square(np.bincount(units % classes, minlength=classes))
     mine = _fives(own.get_column(name), resolution)
     peers = (everyone.count - mine.count) / max(everyone.of - mine.of, 1)
-    usual = min(CLEARLY_MORE * max(0.2, peers), 0.95)
+    usual = min(CLEARLY_MORE * max(0.2, peers), 1.0)
     heaped = float(stats.binom.sf(mine.count - 1, mine.of, usual))
     rounded = own.filter(pl.Series(units % 5 == 0))
     p = max(uneven.p_value, heaped)

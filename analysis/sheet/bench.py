@@ -84,7 +84,8 @@ def _step_box(step: Step, entries: dict[str, Entry], asked: set[str]) -> Box:
     """The step's own reading, and readings it is held against that stand nowhere else on the sheet."""
     own = entries.get(step.field)
     if own is None:
-        return Box(step.title, (Blank((), ""),), aim(step))
+        ticks = ("yes", "no") if step.rule.kind() == "true/false" else ()
+        return Box(step.title, (Blank(ticks, ""),), aim(step))
     beside = [name for name in fields_read(step.rule) if name not in asked and name not in (*HEAD, *TAIL)]
     if not beside:
         return Box(step.title, (_blank(own),), aim(step))

@@ -8,7 +8,7 @@ import xlsxwriter
 from xlsxwriter.workbook import Format
 from xlsxwriter.worksheet import Worksheet
 
-from analysis.standard import Standard, aim
+from analysis.standard import Standard, aim, own_fields
 from schemas import LOG_TABLES, Entry, dictionary
 
 ROWS_READY = 2000
@@ -34,7 +34,8 @@ def write_workbook(path: Path, standard: Standard) -> None:
     book = xlsxwriter.Workbook(path)
     looks = _Looks(book)
     for name in SHEETS:
-        _fill_sheet(book.add_worksheet(name), dictionary(name, LOG_TABLES[name]), standard, looks)
+        own = _own_entries(standard) if name == "sessions" else []
+        _fill_sheet(book.add_worksheet(name), [*dictionary(name, LOG_TABLES[name]), *own], standard, looks)
     book.close()
 
 
@@ -47,6 +48,14 @@ class _Looks:
         self.day: Format = book.add_format({"num_format": "yyyy-mm-dd"})
         self.moment: Format = book.add_format({"num_format": "yyyy-mm-dd hh:mm"})
         self.text: Format = book.add_format({"num_format": "@"})
+
+
+def _own_entries(standard: Standard) -> list[Entry]:
+    """Columns for the shop's own fields that its standard reads."""
+    return [
+        Entry("sessions", name, kind, "", "", False, None, None, (), "the shop's own field")
+        for name, kind in own_fields(standard).items()
+    ]
 
 
 def _fill_sheet(sheet: Worksheet, entries: list[Entry], standard: Standard, looks: _Looks) -> None:

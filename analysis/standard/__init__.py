@@ -2,7 +2,7 @@
 
 from analysis.standard.aims import aim
 from analysis.standard.holds import holds
-from analysis.standard.missed import how_far, missed_steps
+from analysis.standard.missed import how_far, missed_steps, own_fields
 from analysis.standard.read import built_in, read_standard
 from analysis.standard.rules import Limits, fields_read
 from analysis.standard.standard import ComebackRule, SecondCheck, Standard, Step
@@ -20,6 +20,7 @@ __all__ = [
     "holds",
     "how_far",
     "missed_steps",
+    "own_fields",
     "read_standard",
     "standard_from",
     "standard_told",

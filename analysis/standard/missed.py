@@ -45,6 +45,12 @@ def how_far(log: Log, standard: Standard) -> DataFrame[HowFar]:
     return checked(HowFar, pl.concat(parts).sort("place", "step").drop("place"))
 
 
+def own_fields(standard: Standard) -> dict[str, Kind]:
+    """The shop's own fields that the standard reads, each with what its rule asks it to hold, in the steps' order."""
+    read = [(name, step.rule.kind()) for step in standard.steps for name in (step.field, *fields_read(step.rule))]
+    return {name: kind for name, kind in read if name.startswith("own.")}
+
+
 def _with_brakes(log: Log, standard: Standard) -> pl.DataFrame:
     """The bleeds beside their brake's own limits, and beside each own field the standard reads that no export had."""
     rules: list[Rule] = [step.rule for step in standard.steps]

@@ -1,0 +1,102 @@
+"""What a coaching changed: before and after, against peers never coached on it, the day itself left out."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import pytest
+
+from analysis.people import coaching_effects
+from tests.build import table
+from tests.people.drawn import ready
+
+DAY = dt.date(2026, 1, 15)
+
+
+def around(who: str, before: tuple[int, int], after: tuple[int, int]) -> list[dict[str, Any]]:
+    """Bleeds either side of the day, so many missed of so many, one a day."""
+    rows = []
+    for sign, (missed, of) in ((-1, before), (1, after)):
+        rows += [
+            {
+                "session_id": f"{who}{sign}-{n}",
+                "bike_id": f"{who}{sign}-{n}",
+                "brake": "front",
+                "technician": who,
+                "started_at": dt.datetime.combine(DAY + dt.timedelta(days=sign * (n + 1)), dt.time(9)),
+                "kit_purged": n >= missed,
+            }
+            for n in range(of)
+        ]
+    return rows
+
+
+PEERS = [around("Alder", (10, 50), (10, 50)), around("Flint", (20, 50), (20, 50))]
+COACHED = [{"technician": "Wren", "coached_on": DAY, "step": "purge"}]
+
+
+def told(*parts: list[dict[str, Any]], coaching: list[dict[str, Any]] = COACHED) -> dict[str, Any]:
+    return coaching_effects(ready(*parts), table("coaching", coaching)).row(0, named=True)
+
+
+def test_the_change_is_the_persons_own_less_the_peers() -> None:
+    """Wren goes from 30 of 50 to 10 of 50; both peers stay: minus 0.4, and it is clear."""
+    row = told(around("Wren", (30, 50), (10, 50)), *PEERS)
+    assert (row["missed_before"], row["missed_after"], row["peers_change"]) == (0.6, 0.2, 0.0)
+    assert row["change"] == pytest.approx(-0.4)
+    assert row["hi"] < 0
+
+
+def test_a_change_that_peers_made_too_is_none() -> None:
+    better = [around("Alder", (30, 50), (10, 50)), around("Flint", (32, 50), (12, 50))]
+    row = told(around("Wren", (30, 50), (10, 50)), *better)
+    assert row["change"] == pytest.approx(0.0)
+    assert row["lo"] < 0 < row["hi"]
+
+
+def test_the_day_itself_belongs_to_neither_side() -> None:
+    that_day = [
+        around("Wren", (0, 0), (1, 1))[0] | {"started_at": dt.datetime.combine(DAY, dt.time(9)), "session_id": "d"}
+    ]
+    assert told(around("Wren", (30, 50), (10, 50)), that_day, *PEERS)["missed_after"] == 0.2
+
+
+def test_bleeds_of_more_than_half_a_year_away_are_left_out() -> None:
+    row = told(around("Wren", (30, 183), (10, 50)), *PEERS)
+    longer = told(around("Wren", (30, 200), (10, 50)), *PEERS)
+    assert row["missed_before"] == longer["missed_before"] == pytest.approx(30 / 183)
+
+
+@pytest.mark.parametrize(
+    "parts",
+    [
+        [around("Wren", (5, 9), (5, 50)), *PEERS],
+        [around("Wren", (5, 50), (5, 9)), *PEERS],
+        [around("Wren", (5, 50), (5, 50)), PEERS[0]],
+        [around("Wren", (5, 50), (5, 50)), PEERS[0], around("Flint", (4, 9), (5, 50))],
+    ],
+    ids=["nine bleeds before", "nine bleeds after", "one peer", "a peer with nine bleeds before is none"],
+)
+def test_too_little_is_too_early_to_tell(parts: list[list[dict[str, Any]]]) -> None:
+    row = told(*parts)
+    assert (row["change"], row["lo"], row["peers_change"]) == (None, None, None)
+    assert row["coached_on"] == DAY
+
+
+def test_whoever_was_coached_on_the_same_step_in_those_days_is_no_peer() -> None:
+    learnt_too = around("Sorrel", (45, 50), (0, 50))
+    both = [*COACHED, {"technician": "Sorrel", "coached_on": DAY - dt.timedelta(days=20), "step": "purge"}]
+    table_of_two = coaching_effects(
+        ready(around("Wren", (30, 50), (10, 50)), learnt_too, *PEERS), table("coaching", both)
+    )
+    assert table_of_two.filter(technician="Wren")["peers_change"].item() == 0.0
+
+
+def test_a_step_the_standard_does_not_know_keeps_an_empty_row() -> None:
+    row = told(around("Wren", (5, 50), (5, 50)), *PEERS, coaching=[COACHED[0] | {"step": "polish"}])
+    assert (row["step"], row["change"]) == ("polish", None)
+
+
+def test_without_coaching_the_table_is_empty() -> None:
+    assert coaching_effects(ready(*PEERS), table("coaching", [])).is_empty()
