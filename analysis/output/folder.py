@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ctypes
+import errno
 import json
 import os
 import shutil
@@ -71,6 +72,8 @@ def refuse_foreign(target: Path) -> None:
     nearest = next((parent for parent in target.parents if parent.exists()), None)
     if nearest is not None and not nearest.is_dir():
         raise CannotRun(str(nearest), "is a file, so no folder can be made in it", "a folder", "name another --out")
+    if nearest is not None and not os.access(nearest, os.W_OK | os.X_OK):
+        raise _refused(target, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
 
 
 def _is_ours(folder: Path) -> bool:

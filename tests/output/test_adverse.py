@@ -1,0 +1,141 @@
+"""No room, no leave, no peace: one clear message, exit status 2, the earlier run untouched, nothing half-written."""
+
+from __future__ import annotations
+
+import os
+import resource
+import subprocess
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from analysis.errors import CannotRun
+from analysis.intake.snapshot import snapshot
+from analysis.output import run_folder
+from tests.cli.test_command import rebleed
+from tests.output.killed import digest
+
+
+@pytest.fixture
+def export(tmp_path: Path) -> Path:
+    head = "session_id,bike_id,brake,technician,started_at\n"
+    (tmp_path / "sessions.csv").write_text(head + "".join(f"{i},b{i},front,Wren,2026-01-05\n" for i in range(9)))
+    return tmp_path / "sessions.csv"
+
+
+def refused(*words: str) -> str:
+    """What the command says when it cannot go on."""
+    told = rebleed(*words)
+    assert told.returncode == 2, told
+    assert told.stdout == ""
+    assert 1 <= len(told.stderr.splitlines()) <= 12
+    return told.stderr
+
+
+@contextmanager
+def no_file_beyond(size: int) -> Iterator[None]:
+    """What this process writes to a file past its size is refused, as on a disk that fills up meanwhile."""
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+@contextmanager
+def small_disk(place: Path) -> Iterator[None]:
+    """A disk of 1 MB at a folder where this machine lets us make one; elsewhere no file may pass 300 kB."""
+    made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", place], capture_output=True, check=False)
+    if made.returncode:
+        with no_file_beyond(300_000):
+            yield
+        return
+    try:
+        yield
+    finally:
+        subprocess.run(["umount", place], check=True)
+
+
+def earlier_run(out: Path) -> str:
+    with run_folder(out) as folder:
+        (folder / "manifest.json").write_text('{"made_by": "rebleed", "seconds": {}}')
+        (folder / "index.html").write_text("the earlier run")
+    return digest(out)
+
+
+def only(out: Path, *others: str) -> bool:
+    return sorted(p.name for p in out.parent.iterdir()) == sorted([out.name, *others])
+
+
+@pytest.mark.parametrize("room_kb", [4, 200])
+def test_where_no_file_may_grow_further_the_earlier_run_stands(export: Path, room_kb: int) -> None:
+    out = export.parent / "out"
+    before = earlier_run(out)
+    with no_file_beyond(room_kb * 1024):
+        told = refused("audit", str(export), "--out", str(out))
+    assert "cannot be written" in told
+    assert digest(out) == before
+    assert only(out, "sessions.csv")
+
+
+def test_a_full_disk_is_told_and_the_earlier_run_stands(export: Path) -> None:
+    disk = export.parent / "disk"
+    disk.mkdir()
+    with small_disk(disk):
+        before = earlier_run(disk / "out")
+        assert "cannot be written" in refused("audit", str(export), "--out", str(disk / "out"))
+        assert digest(disk / "out") == before
+        assert only(disk / "out")
+
+
+def test_a_folder_without_leave_to_write_is_told(export: Path) -> None:
+    """Leave to write is nothing to the machine's owner: there a folder of the system's own serves, which none may write."""
+    shut = export.parent / "shut"
+    shut.mkdir()
+    shut.chmod(0o500)
+    place = Path("/proc/self") if os.access(shut, os.W_OK) else shut
+    told = refused("audit", str(export), "--out", str(place / "out"))
+    assert "cannot be written" in told
+    shut.chmod(0o700)
+    assert list(shut.iterdir()) == []
+
+
+def test_a_second_run_into_the_same_folder_is_refused(export: Path) -> None:
+    out = export.parent / "out"
+    before = earlier_run(out)
+    with run_folder(out) as folder:
+        told = refused("audit", str(export), "--out", str(out))
+        (folder / "manifest.json").write_text('{"made_by": "rebleed", "seconds": {}}')
+        (folder / "index.html").write_text("the earlier run")
+    assert "another run is writing to it" in told
+    assert digest(out) == before
+    assert only(out, "sessions.csv")
+
+
+def test_a_file_that_changes_while_it_is_read_is_refused(tmp_path: Path) -> None:
+    path, stop = tmp_path / "sessions.csv", threading.Event()
+    path.write_bytes(b"x" * (32 << 20))
+
+    def grow() -> None:
+        while not stop.wait(0.001):
+            with path.open("ab") as file:
+                file.write(b"y")
+
+    writer = threading.Thread(target=grow)
+    writer.start()
+    try:
+        with pytest.raises(CannotRun, match="changed while it was read"):
+            taken_often(path)
+    finally:
+        stop.set()
+        writer.join()
+    assert snapshot(path, "sessions.csv").data.strip(b"x").strip(b"y") == b""
+
+
+def taken_often(path: Path) -> None:
+    for _ in range(20):
+        snapshot(path, "sessions.csv")
