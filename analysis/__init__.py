@@ -1,8 +1,40 @@
-"""What a notebook imports: read exports into a log, audit it, draw what was found.
+"""What a notebook imports: read exports into a log, audit it, draw and say what was found.
 
->>> from analysis import read_log, audit, built_in          # doctest: +SKIP
->>> report = audit(read_log(["exports/"]), built_in())      # doctest: +SKIP
->>> report.rates                                            # doctest: +SKIP
+`read_log` reads exports (with a map for foreign headings, which `propose_map` writes) into one `Log`; `built_in` and
+`read_standard` give the `Standard` it is held against; `audit` makes the `Report`, whose tables are polars frames named as
+the files a run writes; `findings` says them in five sentences; `charts` draws them, and `init_notebook` lets charts answer
+to the pointer. `run_proof` audits simulated workshops and holds them against what is true of them; `read_proof` reads a
+finished one. What a user can mend raises `CannotRun`.
+
+Twelve rows of bleeds and four of returns (two are set aside, one is a copy, one return finds no bleed):
+
+>>> import datetime as dt
+>>> from analysis import audit, built_in, charts, findings, read_log
+>>> log = read_log(["bleeds.csv", "returns.csv"], as_of=dt.date(2026, 6, 30))
+>>> log.intake.select("file", "accepted", "set_aside", "unlinked").rows()
+[('bleeds.csv', 9, 2, 0), ('returns.csv', 4, 0, 1)]
+
+The audit, and what it says:
+
+>>> report = audit(log, built_in())
+>>> report.rates.select("kind", "mature", "comebacks", "rate").row(0)
+('all', 8, 1, 0.125)
+>>> print(findings(report)[1])
+12% (2 to 47%) of the 8 bleeds followed for 90 days came back (1 comeback). ...
+>>> report.too_few
+True
+
+A chart shows itself in JupyterLab; its description tells it in words:
+
+>>> charts.specification(charts.months_line(report.months))["description"]
+'Comeback rate by month ...'
+
+What a user can mend says where, what was found, what is expected and what to do:
+
+>>> read_log(["nowhere.csv"])
+Traceback (most recent call last):
+    ...
+analysis.errors.CannotRun: nowhere.csv: ...
 """
 
 from __future__ import annotations
@@ -20,9 +52,13 @@ _WHERE = {
     "audit": "analysis.audit",
     "built_in": "analysis.standard",
     "charts": "analysis.charts",
+    "findings": "analysis.pages",
     "init_notebook": "analysis.charts",
+    "propose_map": "analysis.intake",
     "read_log": "analysis.intake",
+    "read_proof": "analysis.output",
     "read_standard": "analysis.standard",
+    "run_proof": "analysis.prove",
 }
 __all__ = sorted(_WHERE)
 

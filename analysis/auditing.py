@@ -8,19 +8,23 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import polars as pl
-from pandera.typing.polars import DataFrame
-
 from analysis.audit import SEED, Clock, audit
-from analysis.errors import CannotRun
 from analysis.followup import Covered
 from analysis.intake import Log, read_log
-from analysis.output import coded, hidden, key_path, read_key, refuse_foreign, run_folder, write_key, write_report
+from analysis.output import (
+    coded,
+    hidden,
+    key_path,
+    read_key,
+    read_proof,
+    refuse_foreign,
+    run_folder,
+    write_key,
+    write_report,
+)
 from analysis.pages import CAUTIONS, ending, pages
 from analysis.report import Report
 from analysis.standard import Standard, built_in, read_standard
-from schemas import checked, empty
-from schemas.outputs import Prove
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
         clock=clock,
     )
     if order.proof is not None:
-        report = replace(report, proof=_proof(order.proof))
+        report = replace(report, proof=read_proof(order.proof))
     with clock.stage("pages"):
         drawn = pages(report)
     with run_folder(order.out) as folder:
@@ -93,14 +97,3 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
 def standard_for(log: Log, path: str | None) -> Standard:
     """The shop's standard, which may read the log's own fields, else the built-in one."""
     return built_in() if path is None else read_standard(path, [own.name for own in log.own_fields])
-
-
-def _proof(folder: Path) -> DataFrame[Prove]:
-    """The table of a finished proof."""
-    path = folder / "tables" / "prove.csv"
-    try:
-        return checked(Prove, pl.read_csv(path, schema=empty(Prove).schema))
-    except (OSError, ValueError, pl.exceptions.PolarsError) as error:
-        raise CannotRun(
-            str(path), "is not the table of a proof", "a folder that rebleed prove wrote", "make one"
-        ) from error

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from analysis.cli_options import Day, Exports, MapFile, OutFolder, StandardFile, Strict, day_of, say, text_of
+from analysis.cli_options import Day, Exports, MapFile, OutFolder, StandardFile, Strict, day_of, telling, text_of
 from analysis.cli_planning import planning
 from analysis.errors import CannotRun
 
@@ -34,7 +34,10 @@ def demo(
     """A made-up workshop group: makes its exports, audits them, tells where to look."""
     from analysis.demo import run_demo
 
-    run_demo(out, say, typer.echo)
+    told: list[str] = []
+    with telling() as say:
+        run_demo(out, say, told.append)
+    typer.echo("\n".join(told))
 
 
 @app.command()
@@ -55,7 +58,9 @@ def map_exports(
 
     if out.exists():
         raise CannotRun(str(out), "is there already", "a new file: a map is never overwritten", "name another --out")
-    written = propose_map(exports)
+    with telling() as say:
+        say("reading headings and what columns hold")
+        written = propose_map(exports)
     try:
         out.write_text(written.toml, encoding="utf-8")
     except OSError as error:
@@ -76,7 +81,9 @@ def check(
     """Validate only: which rows were accepted, which were set aside, and why."""
     from analysis.checking import check_exports
 
-    found = check_exports(exports, text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
+    with telling() as say:
+        say("reading and validating")
+        found = check_exports(exports, text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
     typer.echo(found.text)
     raise typer.Exit(1 if strict and found.rows_set_aside else 0)
 
@@ -116,7 +123,8 @@ def audit(
         returns_to=day_of(returns_to, "--returns-to"),
         proof=proof,
     )
-    found = audit_exports(order, say)
+    with telling() as say:
+        found = audit_exports(order, say)
     typer.echo(found.text)
     raise typer.Exit(1 if strict and found.rows_set_aside else 0)
 
@@ -147,7 +155,9 @@ def simulate(
     """A workshop with known truth: sessions.csv, comebacks.csv and truth/."""
     from analysis.demo import run_simulation
 
-    run_simulation(out, sessions, seed, no_effect)
+    with telling() as say:
+        say(f"making {sessions:,} bleeds")
+        run_simulation(out, sessions, seed, no_effect)
     typer.echo(f"{sessions:,} bleeds and what is true of them: {out}")
 
 
@@ -162,7 +172,9 @@ def prove(
     from analysis.pages import proof_ending
     from analysis.prove import run_proof
 
-    for line in proof_ending(run_proof(out, workshops, sessions, cluster, say)):
+    with telling() as say:
+        table = run_proof(out, workshops, sessions, cluster, say)
+    for line in proof_ending(table):
         typer.echo(line)
     typer.echo(f"Read: {out / 'prove.html'}")
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
 
@@ -23,10 +25,19 @@ Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The da
 Strict = Annotated[bool, typer.Option("--strict", help="Exit 1 if any row was set aside.")]
 
 
-def say(stage: str) -> None:
-    """What is being done, on a terminal only."""
-    if sys.stderr.isatty():
-        print(f"\r\033[K… {stage}", end="", file=sys.stderr, flush=True)
+@contextmanager
+def telling() -> Iterator[Callable[[str], None]]:
+    """What is being done and for how long, on standard error of a terminal only; gone when it is done."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as shown:
+        task = shown.add_task("starting", total=None)
+        yield lambda stage: shown.update(task, description=stage)
 
 
 def text_of(path: Path | None) -> str | None:

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from analysis.cli_options import Day, Exports, MapFile, OutFolder, StandardFile, day_of, say, text_of
+from analysis.cli_options import Day, Exports, MapFile, OutFolder, StandardFile, day_of, telling, text_of
 
 planning = typer.Typer(add_completion=False, rich_markup_mode=None)
 plan = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="How many bleeds it takes.")
@@ -88,7 +88,9 @@ def plan_step(
         day_of(as_of, "--as-of"),
         seed,
     )
-    _tell(lambda: step_words(order, say), out)
+    with telling() as say:
+        words = step_words(order, say)
+    _tell(lambda: words, out)
 
 
 @plan.command("trial")

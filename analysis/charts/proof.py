@@ -11,16 +11,16 @@ MET_WORDS = {"reached": "the interval reaches the aim", "missed": "the interval 
 NO_AIM = "no aim"
 
 
-def proof_dots(shares: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Shares of workshops or steps with 95% intervals, and the aim as a bar across.
 
     Parameters
     ----------
-    shares
-        Rows of the proof that are shares: measure, value, lo, hi, aim_least, aim_most, met.
+    proof
+        `schemas.outputs.Prove`; measures that are no shares stand in the table alone.
     """
     words = pl.when(pl.col("met")).then(pl.lit(MET_WORDS["reached"])).otherwise(pl.lit(MET_WORDS["missed"]))
-    shown = shares.with_columns(
+    shown = proof.filter("share").with_columns(
         what=pl.col("measure").map_elements(lambda text: folded(text, 44), return_dtype=pl.String),
         aim_at=pl.coalesce("aim_least", "aim_most"),
         told=pl.when(pl.coalesce("aim_least", "aim_most").is_null()).then(pl.lit(NO_AIM)).otherwise(words),

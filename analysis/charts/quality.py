@@ -1,4 +1,4 @@
-"""What is recorded: the share of each field filled, technician by technician."""
+"""How far the log and the audit may be believed: the share of each field filled, and estimates held against truth."""
 
 from __future__ import annotations
 

@@ -4,6 +4,7 @@ from analysis.output.csv_text import csv_text
 from analysis.output.folder import MADE_BY, MANIFEST, refuse_foreign, run_folder
 from analysis.output.manifest import manifest_text, mark_text
 from analysis.output.names import coded, codes_for, hidden, key_path, key_text, read_key, scrubbed, scrubber, write_key
+from analysis.output.proof import read_proof
 from analysis.output.write import write_check, write_log, write_report
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "manifest_text",
     "mark_text",
     "read_key",
+    "read_proof",
     "refuse_foreign",
     "run_folder",
     "scrubbed",

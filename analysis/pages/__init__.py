@@ -2,6 +2,7 @@
 
 from analysis.pages.cautions import CAUTIONS
 from analysis.pages.ending import ending
+from analysis.pages.findings import findings
 from analysis.pages.gauge import GaugeTold, gauge_ending, gauge_page
 from analysis.pages.proof import proof_ending, proof_page
 from analysis.pages.render import Page, pages
@@ -11,6 +12,7 @@ __all__ = [
     "GaugeTold",
     "Page",
     "ending",
+    "findings",
     "gauge_ending",
     "gauge_page",
     "pages",

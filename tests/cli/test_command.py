@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import io
+import os
+import pty
 import subprocess
 import sys
 from dataclasses import dataclass
@@ -139,3 +141,34 @@ def test_a_simulated_workshop_is_an_export_and_a_check_of_it_is_none(tmp_path: P
     told = rebleed("check", str(tmp_path / "checked"))
     assert told.returncode == 2
     assert "checked" in told.stderr
+
+
+def test_on_a_terminal_the_stages_are_told_and_gone_at_the_end(tmp_path: Path) -> None:
+    """Standard error is a real terminal (a pseudo-terminal's end); standard output stays as it is in a pipe."""
+    (tmp_path / "sessions.csv").write_text(
+        "session_id,bike_id,brake,technician,started_at\n1,b,front,Wren,2026-01-05\n"
+    )
+    ours, theirs = pty.openpty()
+    words = ["audit", str(tmp_path / "sessions.csv"), "--out", str(tmp_path / "out")]
+    call = [sys.executable, "-c", "from analysis.cli import main; main()", *words]
+    with subprocess.Popen(
+        call, stdout=subprocess.PIPE, stderr=theirs, cwd=ROOT, env=os.environ | {"TERM": "xterm"}
+    ) as run:
+        os.close(theirs)
+        shown = "".join(iter(lambda: _read(ours), ""))
+        assert run.stdout is not None
+        told = run.stdout.read().decode()
+    os.close(ours)
+    assert run.returncode == 0
+    assert "pages" in shown
+    assert "\x1b[2K" in shown.split("pages")[-1], "the line is cleared"
+    assert "\x1b" not in told
+    assert "too few to tell" in told
+
+
+def _read(terminal: int) -> str:
+    """What stands on the terminal; nothing once its other end is closed, which Linux tells as an error."""
+    try:
+        return os.read(terminal, 65536).decode(errors="replace")
+    except OSError:
+        return ""

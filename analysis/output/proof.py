@@ -1,0 +1,34 @@
+"""A finished proof, read back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from analysis.errors import CannotRun
+from schemas import checked, empty
+from schemas.outputs import Prove
+
+
+def read_proof(folder: str | Path) -> DataFrame[Prove]:
+    """The table of a finished proof.
+
+    Parameters
+    ----------
+    folder
+        What `rebleed prove --out` wrote.
+
+    Raises
+    ------
+    CannotRun
+        It holds no such table.
+    """
+    path = Path(folder) / "tables" / "prove.csv"
+    try:
+        return checked(Prove, pl.read_csv(path, schema=empty(Prove).schema))
+    except (OSError, ValueError, pl.exceptions.PolarsError) as error:
+        raise CannotRun(
+            str(path), "is not the table of a proof", "a folder that rebleed prove wrote", "make one"
+        ) from error
