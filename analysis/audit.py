@@ -21,7 +21,7 @@ from analysis.rates import expected_risk, rates
 from analysis.report import Report, Stage
 from analysis.risk import risk_found
 from analysis.standard import Standard, holds
-from analysis.steps import YearlyCost, step_costs, tolerance_curves, what_if
+from analysis.steps import YearlyCost, interactions, interactions_told, step_costs, tolerance_curves, what_if
 from analysis.watch import months
 
 SEED = 20260101
@@ -94,6 +94,7 @@ def _audited(
     with clock.stage("steps"):
         step_costed = step_costs(ready, _lot(seed, "steps"))
         one = cost_of_one(ready, found, log.comebacks)
+        declared = interactions(ready, step_costed.design)
         scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))
     with clock.stage("tolerances"):
         curves = tolerance_curves(ready, step_costed.design, _lot(seed, "tolerance"))
@@ -119,6 +120,7 @@ def _audited(
         rates=rate_table,
         months=month_table,
         steps=step_costed.table,
+        interactions=declared,
         tolerance=curves,
         what_if=scenarios,
         technique=technique_table,
@@ -138,7 +140,13 @@ def _audited(
         ready=ready,
         needed=_needed(ready),
         headline=step_costed.layer.name if step_costed.layer else "",
-        notes=(*covered_time(log, covered).words, *_wear(ready), *step_costed.notes, *foretold.notes),
+        notes=(
+            *covered_time(log, covered).words,
+            *_wear(ready),
+            *step_costed.notes,
+            *interactions_told(declared),
+            *foretold.notes,
+        ),
         stages=tuple(clock.stages),
         names_hidden=names_hidden,
         model_bytes=foretold.model_bytes,

@@ -43,6 +43,7 @@ class Report:
     months: DataFrame[outputs.Months]
     steps: DataFrame[outputs.Steps]
     tolerance: DataFrame[outputs.Tolerance]
+    interactions: DataFrame[outputs.Interactions]
     what_if: DataFrame[outputs.WhatIf]
     technique: DataFrame[outputs.Technique]
     coaching: DataFrame[outputs.CoachingEffect]

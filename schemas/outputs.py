@@ -163,6 +163,26 @@ class Tolerance(OutputTable):
     tolerance_hi: float = declare("the standard's upper limit")
 
 
+class Interactions(OutputTable):
+    """Whether a miss does more harm on work that the standard names beforehand, one declared pair a row."""
+
+    step: str = declare("step id", required=True)
+    title: str = declare("the step in words", required=True)
+    field: str = declare("field of the work", required=True)
+    level: str = declare("its level", required=True)
+    missed_there: int = count("bleeds on that work with the step missed")
+    missed_elsewhere: int = count("bleeds on other work with the step missed")
+    ratio_there: float = declare("hazard ratio of a miss on that work", low=0)
+    ratio_there_lo: float = declare("95%", low=0)
+    ratio_there_hi: float = declare("95%", low=0)
+    ratio_elsewhere: float = declare("hazard ratio of a miss on other work", low=0)
+    ratio_elsewhere_lo: float = declare("95%", low=0)
+    ratio_elsewhere_hi: float = declare("95%", low=0)
+    p_value: float = fraction("that the two ratios are equal")
+    q_value: float = fraction("false discovery held over the declared pairs")
+    verdict: str = declare("what may be said", levels=("differs", "no_sign", "too_few"), required=True)
+
+
 class WhatIf(OutputTable):
     """What would be spared if some steps were never missed."""
 
@@ -348,6 +368,7 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "months": Months,
     "steps": Steps,
     "tolerance": Tolerance,
+    "interactions": Interactions,
     "what_if": WhatIf,
     "technique": Technique,
     "coaching": CoachingEffect,

@@ -38,8 +38,10 @@ class Aim:
         limit, word = (self.least, "at least") if np.isfinite(self.least) else (self.most, "at most")
         return "" if not np.isfinite(limit) else f"{word} {limit:.0%}" if self.share else f"{word} {limit:.3g}"
 
-    def met(self, lo: float, hi: float) -> bool:
-        """Whether an interval reaches into the aim."""
+    def met(self, lo: float, hi: float) -> bool | None:
+        """Whether an interval reaches into the aim; None where there is none."""
+        if np.isnan(self.least) and np.isnan(self.most):
+            return None
         return not (hi < self.least or lo > self.most)
 
 

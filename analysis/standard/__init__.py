@@ -5,7 +5,7 @@ from analysis.standard.holds import holds
 from analysis.standard.missed import how_far, missed_steps, own_fields
 from analysis.standard.read import built_in, read_standard
 from analysis.standard.rules import Limits, fields_read
-from analysis.standard.standard import ComebackRule, SecondCheck, Standard, Step
+from analysis.standard.standard import ComebackRule, SecondCheck, Standard, Step, Where
 from analysis.standard.told import standard_from, standard_told
 
 __all__ = [
@@ -14,6 +14,7 @@ __all__ = [
     "SecondCheck",
     "Standard",
     "Step",
+    "Where",
     "aim",
     "built_in",
     "fields_read",

@@ -17,7 +17,7 @@ from analysis.standard.rules import (
     Rule,
     fields_read,
 )
-from analysis.standard.standard import Step
+from analysis.standard.standard import Step, Where
 from schemas import dictionary
 from schemas.log import Brakes, Sessions
 
@@ -25,7 +25,8 @@ FIELDS = {entry.name: entry for entry in dictionary("sessions", Sessions)}
 BRAKE_FIELDS = {entry.name for entry in dictionary("brakes", Brakes) if entry.type == "number"}
 SIGN_WORDS = ("travel", "pump_gain", "bubbles", "hard_pull", "leak")
 RULE_KEYS = ("is", "min", "max", "equals", "above_field", "at_least_field", "brake_limits")
-STEP_KEYS = ("id", "title", "field", "acts", "alters", "else", *RULE_KEYS)
+STEP_KEYS = ("id", "title", "field", "acts", "alters", "worse_where", "else", *RULE_KEYS)
+PLACES = {name: entry.levels for name, entry in FIELDS.items() if entry.role == "context" and entry.levels}
 _KINDS: dict[str, Kind] = {"true/false": "true/false", "number": "number", "whole number": "number", "text": "text"}
 
 
@@ -61,7 +62,23 @@ def _step(told: dict[str, Any], place: Place, own_fields: tuple[str, ...]) -> St
         rule=rule,
         acts=acts,
         alters=words_of(told, "alters", place, SIGN_WORDS, ()),
+        worse_where=_where(told, place),
     )
+
+
+def _where(told: dict[str, Any], place: Place) -> Where | None:
+    """One context field at one of its levels, or none."""
+    if "worse_where" not in told:
+        return None
+    given, key = told["worse_where"], "worse_where"
+    if not isinstance(given, dict) or len(given) != 1:
+        raise place.refusal(f"{key} = {given!r}", '{ hose_route = "internal" }', "name one field and level", key)
+    field, level = next(iter(given.items()))
+    if field not in PLACES:
+        raise place.refusal(f"{key} names {field!r}", "one of " + ", ".join(PLACES), "name a field of the work", key)
+    if level not in PLACES[field]:
+        raise place.refusal(f"{field} = {level!r}", "one of " + ", ".join(PLACES[field]), "name a level of it", key)
+    return Where(field, level)
 
 
 def _field(told: dict[str, Any], key: str, place: Place, own_fields: tuple[str, ...]) -> str:

@@ -9,9 +9,18 @@ from analysis.standard.rules import Limits, Rule, limits_of
 
 
 @dataclass(frozen=True)
+class Where:
+    """A kind of work: a context field at one of its levels."""
+
+    field: str
+    level: str
+
+
+@dataclass(frozen=True)
 class Step:
     """One step of the procedure.
 
+    `worse_where` declares, before any figure is seen, on what work a miss is thought to do more harm.
     `acts` says how a miss does harm: `air`, which the lever shows on the stand, or `leak`, which works past the signs.
     `alters` names signs that the step changes by itself (a reach set further out reads longer without any air).
     """
@@ -22,6 +31,7 @@ class Step:
     rule: Rule
     acts: Literal["air", "leak"] = "air"
     alters: tuple[str, ...] = ()
+    worse_where: Where | None = None
 
     @property
     def limits(self) -> Limits:

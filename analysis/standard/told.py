@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 from analysis.standard.rules import AboveField, AtLeastField, Between, BrakeLimits, Equals, Is, Limits, Rule
-from analysis.standard.standard import ComebackRule, SecondCheck, Standard, Step
+from analysis.standard.standard import ComebackRule, SecondCheck, Standard, Step, Where
 
 RULES: dict[str, type] = {
     kind.__name__: kind for kind in (Is, Between, Equals, AboveField, AtLeastField, BrakeLimits)
@@ -48,4 +48,5 @@ def _step_from(told: dict[str, Any]) -> Step:
     rule = dict(told["rule"])
     kind = RULES[rule.pop("kind")]
     made: Rule = kind(**{name: Limits(**value) if name in LIMITED else value for name, value in rule.items()})
-    return Step(**{**told, "rule": made, "alters": tuple(told["alters"])})
+    where = told["worse_where"] and Where(**told["worse_where"])
+    return Step(**{**told, "rule": made, "alters": tuple(told["alters"]), "worse_where": where})

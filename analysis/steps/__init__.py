@@ -4,6 +4,7 @@ from analysis.steps.by_return import ByReturn, by_return, widening
 from analysis.steps.check import doubly_robust
 from analysis.steps.costs import StepCosts, step_costs
 from analysis.steps.design import Design, design_of
+from analysis.steps.interaction import interactions, interactions_told
 from analysis.steps.raw import raw_steps
 from analysis.steps.tolerance import tolerance_curves
 from analysis.steps.verdict import e_value
@@ -18,6 +19,8 @@ __all__ = [
     "design_of",
     "doubly_robust",
     "e_value",
+    "interactions",
+    "interactions_told",
     "raw_steps",
     "step_costs",
     "tolerance_curves",

@@ -1,0 +1,116 @@
+"""Does a miss do more harm on some work? Few questions, each declared in the standard before any figure is seen."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.followup import Block, clustered, fit_returns, follow_of, influence
+from analysis.prepared import Prepared
+from analysis.standard import Step
+from analysis.stats import benjamini_hochberg
+from analysis.steps.by_return import course_of, widening
+from analysis.steps.design import FREE, Design
+from schemas import checked, empty
+from schemas.outputs import Interactions
+
+Numbers = NDArray[np.float64]
+LEAST_BLEEDS, LEVEL = 10, 0.05
+
+
+def interactions(prepared: Prepared, design: Design | None) -> DataFrame[Interactions]:
+    """Every declared pair of step and work: the hazard ratio of a miss there and elsewhere.
+
+    Estimand: the ratio of the hazard of a return with the step missed to that with it met, on the named work and on all
+    other, adjusted as the step costs are. One time-to-return model holds all declared pairs as products; standard errors
+    by the infinitesimal jackknife, clustered by bike; Benjamini-Hochberg over the pairs. A pair with fewer than 10 bleeds
+    missed or met on either work is too_few.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    design
+        That of the step costs; None where too few came back.
+    """
+    declared = [step for step in prepared.standard.steps if step.worse_where is not None]
+    counts = [_counts(prepared, step) for step in declared]
+    rows = [_row(step, one) for step, one in zip(declared, counts, strict=True)]
+    can = [
+        place
+        for place, step in enumerate(declared)
+        if design is not None and step.id in design.steps and counts[place].min() >= LEAST_BLEEDS
+    ]
+    if design is not None and can:
+        for place, told in zip(can, _told(prepared, design, [declared[place] for place in can]), strict=True):
+            rows[place] |= told
+    return checked(Interactions, pl.DataFrame(rows, schema=empty(Interactions).schema).sort("step"))
+
+
+def interactions_told(table: DataFrame[Interactions]) -> tuple[str, ...]:
+    """A sentence for every pair that differs."""
+    differ = table.filter(pl.col("verdict") == "differs").iter_rows(named=True)
+    return tuple(
+        f"“{row['title']}” missed: {_ratio(row, 'there')} times the hazard where {row['field'].replace('_', ' ')} is "
+        f"{row['level']}, {_ratio(row, 'elsewhere')} times elsewhere (asked beforehand; q = {row['q_value']:.3f})."
+        for row in differ
+    )
+
+
+def _ratio(row: dict[str, float], where: str) -> str:
+    value, lo, hi = (row[f"ratio_{where}{end}"] for end in ("", "_lo", "_hi"))
+    return f"{value:.1f} ({lo:.1f} to {hi:.1f})"
+
+
+def _there(prepared: Prepared, step: Step) -> NDArray[np.bool_]:
+    where = step.worse_where
+    assert where is not None
+    return (prepared.bleeds.get_column(where.field) == where.level).fill_null(False).to_numpy()
+
+
+def _counts(prepared: Prepared, step: Step) -> NDArray[np.int64]:
+    """Bleeds missed and met there, missed and met elsewhere."""
+    missed, there = prepared.missed.get_column(step.id), _there(prepared, step)
+    told = [missed.fill_null(False).to_numpy(), (~missed).fill_null(False).to_numpy()]
+    return np.array([(one & place).sum() for place in (there, ~there) for one in told])
+
+
+def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
+    where = step.worse_where
+    assert where is not None
+    head = {"step": step.id, "title": step.title, "field": where.field, "level": where.level}
+    return head | {"missed_there": int(counts[0]), "missed_elsewhere": int(counts[2]), "verdict": "too_few"}
+
+
+def _told(prepared: Prepared, design: Design, steps: list[Step]) -> list[dict[str, object]]:
+    """Ratios, p and verdict of every pair, from one model with all the products."""
+    from scipy import stats
+
+    places = [design.steps.index(step.id) for step in steps]
+    products = np.column_stack([design.x[:, j] * _there(prepared, s) for j, s in zip(places, steps, strict=True)])
+    x = np.hstack([design.x, products - products.mean(axis=0)])
+    width = design.x.shape[1]
+    model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), [*design.blocks, Block(width, x.shape[1], FREE)])
+    kept = [*places, *range(width, x.shape[1])]
+    rows = clustered(influence(x, model, kept), design.bike) * widening(model)
+    covariance, b = rows.T @ rows, model.coefficients[kept]
+    pairs = len(steps)
+    more, elsewhere = b[pairs:], b[:pairs]
+    sd = np.sqrt(np.diag(covariance))
+    both = np.sqrt(sd[:pairs] ** 2 + sd[pairs:] ** 2 + 2 * np.diag(covariance[:pairs, pairs:]))
+    p = 2 * stats.norm.sf(np.abs(more) / sd[pairs:])
+    q = benjamini_hochberg(p)
+    there = elsewhere + more
+    return [
+        _limits("ratio_there", there[i], both[i])
+        | _limits("ratio_elsewhere", elsewhere[i], sd[i])
+        | {"p_value": float(p[i]), "q_value": float(q[i]), "verdict": "differs" if q[i] <= LEVEL else "no_sign"}
+        for i in range(pairs)
+    ]
+
+
+def _limits(name: str, log: float, sd: float) -> dict[str, object]:
+    ends = {"": log, "_lo": log - 1.96 * sd, "_hi": log + 1.96 * sd}
+    return {name + end: float(np.exp(np.clip(value, -20, 20))) for end, value in ends.items()}
