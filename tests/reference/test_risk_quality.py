@@ -1,0 +1,69 @@
+"""The figures of a risk model against independent libraries and a published table.
+
+Sources: calibration slope and intercept, statsmodels' GLM; area under the curve, average precision, Brier score and log
+loss, scikit-learn; Kaplan-Meier of the next bleed, lifelines; decomposition of the Brier score, the 12,402 forecasts of
+precipitation in D. S. Wilks, Statistical Methods in the Atmospheric Sciences (two misplaced decimals of a copy repaired
+so that the frequencies add up to 1; the parts were reckoned from the table by an independent library, not read in the
+book). Tolerances: rounding of two sums in another order; the table's, its own four decimals.
+"""
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from lifelines import KaplanMeierFitter
+from sklearn.metrics import average_precision_score, brier_score_loss, log_loss, roc_auc_score
+
+from analysis.risk import brier_parts, calibration_line, parts_of_bins, quality
+from analysis.risk.discrimination import auc, average_precision
+from analysis.risk.hazard import Course, _waiting
+
+RNG = np.random.default_rng(12)
+LOG_ODDS = np.round(RNG.normal(-2, 1, 3000), 2)
+RISK = 1 / (1 + np.exp(-LOG_ODDS))
+BACK = RNG.random(3000) < 1 / (1 + np.exp(-(0.3 + 0.8 * LOG_ODDS)))
+
+
+def test_calibration_slope_intercept_and_level_equal_a_generalised_linear_model():
+    line = calibration_line(LOG_ODDS, BACK)
+    both = sm.GLM(BACK.astype(float), sm.add_constant(LOG_ODDS), family=sm.families.Binomial()).fit()
+    level = sm.GLM(BACK.astype(float), np.ones(3000), family=sm.families.Binomial(), offset=LOG_ODDS).fit()
+    assert [line.intercept, line.slope] == pytest.approx(both.params, abs=1e-6)
+    assert [line.intercept_se, line.slope_se] == pytest.approx(both.bse, abs=1e-6)
+    assert [line.large, line.large_se] == pytest.approx([level.params[0], level.bse[0]], abs=1e-6)
+
+
+def test_areas_with_ties_equal_scikit_learns():
+    assert auc(RISK, BACK) == pytest.approx(roc_auc_score(BACK, RISK), abs=1e-12)
+    assert average_precision(RISK, BACK) == pytest.approx(average_precision_score(BACK, RISK), abs=1e-12)
+
+
+def test_brier_score_and_log_loss_equal_scikit_learns():
+    assert ((RISK - BACK) ** 2).mean() == pytest.approx(brier_score_loss(BACK, RISK), abs=1e-12)
+    assert quality.log_loss(RISK, BACK).mean() == pytest.approx(log_loss(BACK, RISK), abs=1e-12)
+
+
+def test_the_decomposition_of_the_precipitation_forecasts():
+    told = np.array([0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1])
+    came = np.array([0.006, 0.019, 0.059, 0.15, 0.277, 0.377, 0.511, 0.587, 0.723, 0.779, 0.934, 0.933])
+    weight = np.array([0.4112, 0.0671, 0.1833, 0.0986, 0.0616, 0.0366, 0.0303, 0.0275, 0.0245, 0.022, 0.017, 0.0203])
+    parts = parts_of_bins(told, came, weight)
+    assert parts.reliability == pytest.approx(0.0008276, abs=1e-6)
+    assert parts.resolution == pytest.approx(0.0627866, abs=1e-6)
+    assert parts.uncertainty == pytest.approx(0.1354201, abs=1e-6)
+    assert parts.reliability - parts.resolution + parts.uncertainty == pytest.approx(0.0734610, abs=1e-6)
+
+
+def test_the_parts_add_up_to_the_brier_score_of_risks_alike_within_their_bins():
+    risk = np.repeat([0.05, 0.1, 0.2, 0.4], 250)
+    back = RNG.random(1000) < risk
+    parts = brier_parts(risk, back, bins=4)
+    whole = parts.reliability - parts.resolution + parts.uncertainty
+    assert whole == pytest.approx(brier_score_loss(back, risk), abs=1e-12)
+
+
+def test_waiting_for_the_next_bleed_equals_a_kaplan_meier_of_another_library():
+    days = RNG.integers(0, 200, 500)
+    end = RNG.integers(0, 3, 500)
+    ours = _waiting(Course(days, end == 1, end == 2), 90)
+    theirs = KaplanMeierFitter().fit(days, end == 2).survival_function_at_times(np.arange(-1, 90)).to_numpy()
+    assert ours == pytest.approx(np.concatenate([[1.0], theirs[1:]]), abs=1e-9)

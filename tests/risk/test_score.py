@@ -1,0 +1,101 @@
+"""Scoring: the audit's own exports get just the audit's model_risk; fresh rows alone are told by what the model carries."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+from tempfile import mkdtemp
+
+import polars as pl
+import pytest
+
+from analysis.auditing import AuditOrder, audit_exports
+from analysis.errors import CannotRun
+from analysis.scoring import score_exports
+from schemas.outputs import Risk
+from tests.shops import run
+
+SAME = 1e-9
+
+
+@cache
+def hidden_run() -> Path:
+    out = Path(mkdtemp(prefix="rebleed-hidden-")) / "out"
+    audit_exports(AuditOrder((str(run().exports),), out, hide_names=True))
+    return out
+
+
+def model(folder: Path | None = None) -> Path:
+    return (folder or run().out) / "model.skops"
+
+
+def written(folder: Path | None = None) -> pl.DataFrame:
+    return pl.read_csv((folder or run().out) / "tables" / "risk.csv")
+
+
+def apart(one: pl.DataFrame, other: pl.DataFrame) -> float:
+    both = one.join(other, on="session_id", validate="1:1")
+    assert both.height == one.height == other.height
+    return float((both["model_risk"] - both["model_risk_right"]).abs().max())
+
+
+def test_the_audits_own_exports_get_its_model_risk() -> None:
+    scored = score_exports([str(run().exports)], model())
+    assert apart(scored.risk, written()) <= SAME
+    assert scored.risk.get_column("out_of_time").sum() == 0
+
+
+def test_fresh_rows_alone_get_what_they_got_among_all(tmp_path: Path) -> None:
+    sessions = pl.read_csv(run().exports / "sessions.csv", infer_schema=False)
+    days = sessions.get_column("started_at").str.slice(0, 10).unique().sort().tail(20).to_list()
+    last = sessions.filter(pl.col("started_at").str.slice(0, 10).is_in(days))
+    last.write_csv(tmp_path / "sessions.csv")
+    scored = score_exports([str(tmp_path)], model()).risk
+    among = written().filter(pl.col("session_id").is_in(last.get_column("session_id").to_list()))
+    assert apart(scored, among) <= SAME
+
+
+def test_bleeds_after_the_models_last_day_new_people_models_and_bare_rows_are_told(tmp_path: Path) -> None:
+    rows = {
+        "session_id": ["N1", "N2"],
+        "bike_id": ["X1", "X2"],
+        "brake": ["front", "rear"],
+        "technician": ["Somebody New", "Somebody New"],
+        "started_at": ["2027-03-01", "2027-03-02"],
+        "brake_model": ["Unheard Of", None],
+        "bubbles_last": ["7", None],
+    }
+    pl.DataFrame(rows).write_csv(tmp_path / "bleeds.csv")
+    scored = score_exports([str(tmp_path / "bleeds.csv")], model(), out=tmp_path / "risk.csv")
+    assert scored.risk.get_column("out_of_time").to_list() == [True, True]
+    assert scored.risk.get_column("risk").is_between(0, 1, closed="none").all()
+    table = pl.read_csv(tmp_path / "risk.csv")
+    assert table.columns == list(Risk.to_schema().columns)
+    assert "2 bleeds scored" in scored.text
+
+
+def test_a_model_that_knows_codes_asks_for_hide_names_and_then_agrees() -> None:
+    with pytest.raises(CannotRun, match="knows technicians by codes"):
+        score_exports([str(run().exports)], model(hidden_run()))
+    scored = score_exports([str(run().exports)], model(hidden_run()), hide_names=True)
+    assert apart(scored.risk, written(hidden_run())) <= SAME
+
+
+def test_hidden_names_stand_in_nothing_that_is_kept_with_the_model() -> None:
+    names = pl.read_csv(run().exports / "sessions.csv", infer_schema=False).get_column("technician").unique()
+    import zipfile
+
+    with zipfile.ZipFile(model(hidden_run())) as archive:
+        content = b"".join(archive.read(part) for part in archive.namelist())
+    assert not [name for name in names if name.encode() in content]
+
+
+def test_a_folder_is_no_file_to_write_to(tmp_path: Path) -> None:
+    with pytest.raises(CannotRun, match="no file to write to"):
+        score_exports([str(run().exports)], model(), out=tmp_path)
+
+
+def test_the_audit_writes_risks_for_every_bleed_and_the_manifest_names_the_model() -> None:
+    assert written().height == run().audited.report.log.sessions.height
+    assert written().filter("out_of_time").height > 0
+    assert written().get_column("on_worklist").sum() > 0
