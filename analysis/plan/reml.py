@@ -33,14 +33,13 @@ def unbalanced_components(study: Cells, rng: np.random.Generator, pool_above_p: 
     full, without = _reml(study, WITH), _reml(study, WITHOUT)
     p = float(0.5 * stats.chi2.sf(max(0.0, 2 * (full.log_likelihood - without.log_likelihood)), 1))
     pooled = p > pool_above_p
-    kept, fit = (WITHOUT, without) if pooled else (WITH, full)
-    draws = pivotal_draws(study, rng, pooled) if study.filled else _bootstrap(study, kept, fit.variances, rng)
-    return Components(variances=_spelled(fit.variances), draws=draws, interaction_p=p, pooled=pooled)
+    draws = pivotal_draws(study, rng) if study.filled else _bootstrap(study, full.variances, rng)
+    return Components(_spelled((without if pooled else full).variances), draws, interaction_p=p, pooled=pooled)
 
 
-def _bootstrap(study: Cells, kept: tuple[int, ...], variances: Numbers, rng: np.random.Generator) -> Numbers:
-    drawn = (_drawn(variances, study, kept, rng) for _ in range(RESAMPLES))
-    return np.stack([_spelled(_reml(one, kept, variances).variances) for one in drawn], axis=1)
+def _bootstrap(study: Cells, variances: Numbers, rng: np.random.Generator) -> Numbers:
+    drawn = (_drawn(variances, study, rng) for _ in range(RESAMPLES))
+    return np.stack([_reml(one, WITH, variances).variances for one in drawn], axis=1)
 
 
 def _reml(study: Cells, kept: tuple[int, ...], near: Numbers | None = None) -> _Reml:
@@ -76,10 +75,9 @@ def _restricted(logs: Numbers, study: Cells, kept: tuple[int, ...]) -> tuple[flo
     return -float(likelihood), -slope
 
 
-def _drawn(variances: Numbers, study: Cells, kept: tuple[int, ...], rng: np.random.Generator) -> Cells:
+def _drawn(variances: Numbers, study: Cells, rng: np.random.Generator) -> Cells:
     means = rng.normal(0, np.sqrt(variances[0] / study.counts))
-    for place, variance in zip(kept, variances[1:], strict=True):
-        indicator = study.indicators[place]
+    for indicator, variance in zip(study.indicators, variances[1:], strict=True):
         means += indicator @ rng.normal(0, np.sqrt(variance), indicator.shape[1])
     return replace(study, means=means, within=float(variances[0] * rng.chisquare(study.freedom)))
 
