@@ -2,5 +2,10 @@
 
 import os
 
+from hypothesis import settings
+
 for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
     os.environ.setdefault(name, "1")
+
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")

@@ -1,0 +1,82 @@
+"""What a reader must do with any file: read it, every row accounted for, or refuse it in one clear message."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from analysis.errors import CannotRun
+from analysis.intake import Log, log_from, raw_tables, read_map
+from analysis.output import refuse_foreign
+from analysis.standard import read_standard
+from tests.fuzz.seeds import seed_of
+
+ENDINGS = {
+    "text": "csv", "lines": "jsonl", "parquet": "parquet", "book": "xlsx", "database": "sqlite", "map": "toml",
+    "standard": "toml", "manifest": "json",
+}  # fmt: skip
+MOST_LINES, LONGEST_LINE = 12, 10_000
+
+
+def examine(kind: str, data: bytes, folder: Path, *, whole: bool) -> bool:
+    """Whether the file was read; `whole` takes an export on to a log.
+
+    Raises
+    ------
+    AssertionError
+        A row is lost, or the refusal is no clear message.
+    """
+    path = folder / f"case.{ENDINGS[kind]}"
+    path.write_bytes(data)
+    try:
+        if kind == "map":
+            read_map(path)
+        elif kind == "standard":
+            read_standard(str(path))
+        elif kind == "manifest":
+            _beside_exports(data, folder)
+        else:
+            _read(kind, path, whole)
+    except CannotRun as refusal:
+        _is_clear(refusal)
+        return False
+    return True
+
+
+def _is_clear(refusal: CannotRun) -> None:
+    assert refusal.where
+    assert refusal.found
+    assert all(len(line) < LONGEST_LINE for line in str(refusal).splitlines()[:MOST_LINES])
+
+
+def _read(kind: str, path: Path, whole: bool) -> None:
+    found = raw_tables([str(path)])
+    for table in found.tables:
+        assert len(set(table.headings)) == len(table.headings)
+        rows = table.cells.get_column("__row__").to_list() + table.broken.get_column("__row__").to_list()
+        assert len(rows) == len(set(rows)) == table.rows_read
+        if kind == "lines":
+            text = path.read_bytes()
+            assert table.rows_read <= text.count(b"\n") + text.count(b"\r") + 1
+    if whole:
+        _adds_up(log_from(found, None, None))
+
+
+def _adds_up(log: Log) -> None:
+    intake = log.intake
+    parts = intake["accepted"] + intake["set_aside"] + intake["duplicates"]
+    assert intake["rows_read"].to_list() == parts.to_list()
+    assert int(intake["accepted"].sum()) == sum(
+        len(table) for table in (log.sessions, log.comebacks, log.passes, log.technicians, log.coaching, log.brakes)
+    )
+
+
+def _beside_exports(data: bytes, folder: Path) -> None:
+    """A manifest in a folder of exports, and in a folder that a run is to replace."""
+    inside = folder / "inside"
+    inside.mkdir(exist_ok=True)
+    (inside / "manifest.json").write_bytes(data)
+    (inside / "sessions.csv").write_bytes(seed_of("text"))
+    refuse_foreign(inside)
+    assert json.loads(data)["made_by"] == "rebleed", "only what a run wrote may be replaced"
+    raw_tables([str(inside)])
