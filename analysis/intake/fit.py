@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from analysis.errors import CannotRun
 from analysis.intake.raw import RawTable
 from analysis.intake.table_map import FIELDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
 from analysis.intake.words import plain
@@ -14,12 +13,24 @@ OF_THE_LOG = tuple(LOG_TABLES)
 
 
 @dataclass(frozen=True)
+class Absent:
+    """A heading that the map names and a file of its table has not: the key in the map, the heading there."""
+
+    key: str
+    heading: str
+
+
+@dataclass(frozen=True)
 class Fit:
-    """What a file is: its map, or None with the table it resembles most and the required fields it lacks."""
+    """What a file is: its map, or None with the table it resembles most and the required fields it lacks.
+
+    `absent` are headings of optional fields that its section names and the file has not.
+    """
 
     table_map: TableMap | None
     resembles: str | None = None
     lacks: tuple[str, ...] = ()
+    absent: tuple[Absent, ...] = ()
 
 
 def fitting(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] = OF_THE_LOG) -> Fit:
@@ -32,13 +43,7 @@ def fitting(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] = OF
     mapping
         A map, or None.
     tables
-        What the file may be; sections for anything else are passed over.
-
-    Raises
-    ------
-    CannotRun
-        A section has the file's required headings but names another heading that the file lacks.
-    """
+        What the file may be; sections for anything else are passed over."""
     recognised = _recognised(raw, tables)
     sections = [_completed(one, recognised) for one in mapping.sections if one.table in tables] if mapping else []
     if mapping is None or not sections:
@@ -46,7 +51,7 @@ def fitting(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] = OF
     fits = [section for section in sections if not _lacking(raw, section)]
     if fits:
         best = max(fits, key=lambda section: _likeness(raw, section))
-        return Fit(_as_it_stands(raw, best, mapping.file))
+        return _as_it_stands(raw, best)
     if recognised.table_map is not None:
         return recognised
     near = min(sections, key=lambda section: len(_lacking(raw, section)))
@@ -96,20 +101,15 @@ def _lacking(raw: RawTable, section: TableMap) -> tuple[str, ...]:
     )
 
 
-def _as_it_stands(raw: RawTable, section: TableMap, map_file: str) -> TableMap:
-    exact = set(raw.headings)
-    by_plain = {plain(heading): heading for heading in reversed(raw.headings)}
+def _as_it_stands(raw: RawTable, section: TableMap) -> Fit:
+    """The section with its headings spelled as the file spells them, without those the file has not."""
+    by_plain = {plain(heading): heading for heading in reversed(raw.headings)} | {name: name for name in raw.headings}
 
-    def standing(heading: str, key: str) -> str:
-        if heading in exact:
-            return heading
-        if plain(heading) not in by_plain:
-            where = f"{map_file}, {section.table}.{key}"
-            raise CannotRun(where, f"{raw.file} has no heading {heading!r}", "a heading of that file", "mend the map")
-        return by_plain[plain(heading)]
+    def standing(heading: str) -> str | None:
+        return by_plain.get(heading, by_plain.get(plain(heading)))
 
-    columns = tuple(replace(c, heading=standing(c.heading, f"columns.{c.field}")) for c in section.columns)
-    own: tuple[OwnColumn, ...] = tuple(
-        replace(c, heading=standing(c.heading, f"own.{c.name}.heading")) for c in section.own
-    )
-    return replace(section, columns=columns, own=own)
+    columns = tuple(replace(c, heading=found) for c in section.columns if (found := standing(c.heading)))
+    own: tuple[OwnColumn, ...] = tuple(replace(c, heading=found) for c in section.own if (found := standing(c.heading)))
+    absent = [Absent(f"columns.{c.field}", c.heading) for c in section.columns if not standing(c.heading)]
+    absent += [Absent(f"own.{c.name}.heading", c.heading) for c in section.own if not standing(c.heading)]
+    return Fit(replace(section, columns=columns, own=own), absent=tuple(absent))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from analysis.errors import CannotRun
 from analysis.intake.account import Part
 from analysis.intake.convert import converted, undecided_dates
-from analysis.intake.fit import fitting
+from analysis.intake.fit import Absent, fitting
 from analysis.intake.mapping import Mapping
 from analysis.intake.sources import RawTables
 
@@ -20,7 +20,7 @@ def table_parts(found: RawTables, mapping: Mapping | None) -> tuple[dict[str, li
     """
     parts: dict[str, list[Part]] = {}
     warnings = [f"{one.file}: not read, {one.why}" for one in found.passed_over] + list(found.notes)
-    used = set()
+    used, absent = set(), []
     for raw in found.tables:
         fit = fitting(raw, mapping)
         if fit.table_map is None:
@@ -35,6 +35,7 @@ def table_parts(found: RawTables, mapping: Mapping | None) -> tuple[dict[str, li
                 "make a map with rebleed map, set date_order, and give it with --map",
             )
         used.add(fit.table_map.table)
+        absent += [(raw.file, fit.table_map.table, one) for one in fit.absent]
         read = converted(raw, fit.table_map)
         if read.unmapped:
             warnings.append(f"{raw.file}: passed over the columns {', '.join(map(repr, read.unmapped[:12]))}")
@@ -42,4 +43,25 @@ def table_parts(found: RawTables, mapping: Mapping | None) -> tuple[dict[str, li
     if mapping is not None:
         unused = [section.table for section in mapping.sections if section.table not in used]
         warnings += [f"{mapping.file}: the section {name} fits none of the files" for name in unused]
+        warnings += [_lacking(mapping, parts, *one) for one in absent]
     return parts, warnings
+
+
+def _lacking(mapping: Mapping, parts: dict[str, list[Part]], file: str, table: str, absent: Absent) -> str:
+    """A heading that other files of the table have; one that none has is a slip in the map.
+
+    Raises
+    ------
+    CannotRun
+        No file of the table has it.
+    """
+    fields = {f"columns.{column.field}" for part in parts[table] for column in part.table_map.columns}
+    fields |= {f"own.{column.name}.heading" for part in parts[table] for column in part.table_map.own}
+    if absent.key not in fields:
+        raise CannotRun(
+            f"{mapping.file}, {table}.{absent.key}",
+            f"{file} has no heading {absent.heading!r}",
+            "a heading of that file",
+            "mend the map",
+        )
+    return f"{file}: has no column {absent.heading!r}, as other files of {table} have; nothing recorded there"

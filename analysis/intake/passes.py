@@ -24,13 +24,14 @@ def filled_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> Filled:
     """Empty cycles, volume_moved_ml, bubbles_first and bubbles_last, from the passes of the bleed.
 
     A cycle is one pass down and one up: cycles are the pairs, in pass order; bubbles of the first and of the last cycle
-    are the sums of its two passes. A field with any of its passes not recorded stays empty; what the bleed says itself
+    are the sums of its two passes; where their number is odd, which is told, the last two passes stand for the last cycle.
+    A field with any of its passes not recorded stays empty; what the bleed says itself
     is never overwritten, and what its passes add up to is left out where the field could not hold it.
     """
     if passes.is_empty():
         return Filled(sessions, ())
     told = sessions.select("session_id").join(_told(passes), on="session_id", how="left", maintain_order="left")
-    warnings = []
+    warnings = [*_without_a_bleed(sessions, passes), *_half_cycles(passes)]
     for name in FILLED:
         ours, theirs = sessions.get_column(name), told.get_column(name)
         apart = (ours.cast(pl.Float64) - theirs.cast(pl.Float64)).abs() > (CLOSE_ML if name == "volume_moved_ml" else 0)
@@ -49,6 +50,29 @@ def filled_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> Filled:
             )
     columns = [pl.coalesce(pl.col(name), pl.lit(told.get_column(name))).alias(name) for name in FILLED]
     return Filled(sessions.with_columns(columns), tuple(warnings))
+
+
+def _without_a_bleed(sessions: pl.DataFrame, passes: pl.DataFrame) -> list[str]:
+    alone = passes.join(sessions.select("session_id"), on="session_id", how="anti")
+    if alone.is_empty():
+        return []
+    ids = alone.get_column("session_id").unique(maintain_order=True)
+    passes_name = "1 pass names a bleed" if alone.height == 1 else f"{alone.height:,} passes name bleeds"
+    return [f"{passes_name} not among the accepted ones: {', '.join(ids[:3])}{' …' if len(ids) > 3 else ''}"]
+
+
+def _half_cycles(passes: pl.DataFrame) -> list[str]:
+    """Bleeds whose passes do not pair into cycles: an odd number, or not as many up as down where each says which."""
+    down, up = ((pl.col("direction") == way).sum() for way in ("down", "up"))
+    uneven = (pl.len() % 2 == 1) | ((pl.col("direction").null_count() == 0) & (down != up))
+    ids = passes.group_by("session_id").agg(uneven=uneven).filter("uneven").get_column("session_id").sort()
+    if ids.is_empty():
+        return []
+    bleeds_have = "1 bleed has" if len(ids) == 1 else f"{len(ids):,} bleeds have"
+    return [
+        f"{bleeds_have} passes that do not pair into full cycles; only full ones are counted, and the last two passes "
+        f"stand for the last cycle: {', '.join(ids[:3])}{' …' if len(ids) > 3 else ''}"
+    ]
 
 
 def _told(passes: pl.DataFrame) -> pl.DataFrame:

@@ -1,0 +1,78 @@
+"""A map proposed for a foreign export: what it says, what it doubts, and that it reads the export as it is."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from analysis.errors import CannotRun
+from analysis.intake import propose_map, read_log
+
+GERMAN = """Auftrag-Nr.;Rad-Nr.;Bremse;Mechaniker;Datum;Hebelweg vorher [cm];Entlüftungszyklen;Bemerkung
+{rows}"""
+FRENCH = """N° intervention,Vélo,Frein,Technicien,Date,Longueur durite (cm),Remarque
+{rows}"""
+
+
+def german(folder: Path, days: tuple[str, ...] = ("05.01.2026", "26.01.2026")) -> Path:
+    rows = [
+        f"A{i};R{i % 7};{'vorne' if i % 2 else 'hinten'};{('Wren', 'Hazel')[i % 3 == 0]};{days[i % len(days)]};"
+        f"{2.1 + i % 5 / 10:.1f};{1 + i % 3};Notiz {i}".replace(".", ",", 0)
+        for i in range(40)
+    ]
+    path = folder / "werkstatt.csv"
+    path.write_text(GERMAN.format(rows="\n".join(rows)) + "\n", encoding="utf-8")
+    return path
+
+
+def test_german_headings_and_words_are_proposed_and_the_map_reads_the_export(tmp_path: Path) -> None:
+    export = german(tmp_path)
+    told = tomllib.loads(propose_map([str(export)]).toml)["sessions"]
+    assert told["columns"]["session_id"] == "Auftrag-Nr."
+    assert told["columns"]["bike_id"] == "Rad-Nr."
+    assert told["columns"]["technician"] == "Mechaniker"
+    assert told["columns"]["lever_travel_before_mm"] == {"heading": "Hebelweg vorher [cm]", "unit": "cm"}
+    assert told["values"]["brake"] == {"front": ["vorne"], "rear": ["hinten"]}
+    (tmp_path / "map.toml").write_text(propose_map([str(export)]).toml, encoding="utf-8")
+    log = read_log([str(export)], str(tmp_path / "map.toml"))
+    assert log.sessions.height == 40
+    assert log.sessions["lever_travel_before_mm"].min() == 21.0
+    assert set(log.sessions["brake"]) == {"front", "rear"}
+
+
+def test_the_order_of_day_and_month_is_proposed_where_the_days_decide_it(tmp_path: Path) -> None:
+    told = tomllib.loads(propose_map([str(german(tmp_path))]).toml)["sessions"]
+    assert told["date_order"] == "dmy"
+
+
+def test_days_that_read_either_way_are_a_marked_doubt(tmp_path: Path) -> None:
+    written = propose_map([str(german(tmp_path, ("05/01/2026", "06/02/2026")))])
+    assert 'date_order = "dmy"  # CHECK THIS' in written.toml
+    assert "day or month first cannot be told" in written.summary
+
+
+def test_a_proposal_is_the_same_whenever_it_is_made(tmp_path: Path) -> None:
+    export = str(german(tmp_path))
+    assert propose_map([export]) == propose_map([export])
+
+
+def test_french_headings_are_understood(tmp_path: Path) -> None:
+    rows = [
+        f"I{i},V{i % 9},{'avant' if i % 2 else 'arrière'},Isle,2026-01-{1 + i % 28:02d},{90 + i},ok" for i in range(40)
+    ]
+    path = tmp_path / "atelier.csv"
+    path.write_text(FRENCH.format(rows="\n".join(rows)) + "\n", encoding="utf-8")
+    told = tomllib.loads(propose_map([str(path)]).toml)["sessions"]
+    assert told["columns"]["bike_id"] == "Vélo"
+    assert told["values"]["brake"] == {"front": ["avant"], "rear": ["arrière"]}
+    assert told["columns"]["hose_mm"] == {"heading": "Longueur durite (cm)", "unit": "cm"}
+
+
+def test_an_export_of_something_else_is_refused_with_what_was_seen(tmp_path: Path) -> None:
+    (tmp_path / "rota.csv").write_text(
+        "Wochentag,Schicht,Kaffee\nMontag,früh,ja\nDienstag,spät,nein\n", encoding="utf-8"
+    )
+    with pytest.raises(CannotRun, match=r"nothing looks like a table of the log.*Wochentag"):
+        propose_map([str(tmp_path / "rota.csv")])
