@@ -171,7 +171,8 @@ def _damped(rows: _Rows, b: Numbers, step: Numbers, penalties: Numbers, state: _
     before = state.log_likelihood - 0.5 * penalties @ b**2
     for _ in range(30):
         moved = b + step
-        new = _moments(rows, moved)
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            new = _moments(rows, moved)
         after = new.log_likelihood - 0.5 * penalties @ moved**2
         if np.isfinite(after) and after >= before - 1e-7 * (1 + abs(before)):
             return moved, new

@@ -68,8 +68,11 @@ def selective_findings(bleeds: pl.DataFrame, missed: pl.DataFrame) -> list[Findi
     missed
         Their steps, in the same order (see `schemas.between.MissedSteps`).
     """
-    counts = _counts(bleeds, missed)
-    if counts.missed.shape[1] < LEAST_STEPS or len(counts.technicians) < LEAST_PEOPLE:
+    steps = [step for step in missed.columns[1:] if missed.get_column(step).count() > 0]
+    if len(steps) < LEAST_STEPS:
+        return []
+    counts = _counts(bleeds, missed.select(steps))
+    if len(counts.technicians) < LEAST_PEOPLE:
         return []
     people = [_person(counts, i) for i in range(len(counts.technicians))]
     shape = _shape(counts)
@@ -85,8 +88,8 @@ def selective_findings(bleeds: pl.DataFrame, missed: pl.DataFrame) -> list[Findi
 
 
 def _counts(bleeds: pl.DataFrame, missed: pl.DataFrame) -> _Counts:
-    steps = [step for step in missed.columns[1:] if missed.get_column(step).count() > 0]
-    told = missed.select(steps).with_columns(technician=bleeds.get_column("technician")).group_by("technician")
+    steps = missed.columns
+    told = missed.with_columns(technician=bleeds.get_column("technician")).group_by("technician")
     sums = [pl.col(s).sum().alias(f"m_{s}") for s in steps] + [pl.col(s).count().alias(f"r_{s}") for s in steps]
     table = told.agg(pl.len().alias("n"), *sums).sort("technician")
     return _Counts(
