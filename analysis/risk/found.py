@@ -12,6 +12,7 @@ from pandera.typing.polars import DataFrame
 from analysis.intake import Log
 from analysis.prepared import Prepared
 from analysis.risk.features import BleedFeatures, bleed_features
+from analysis.risk.foretold import MOST_LEARNT_FROM as MOST_FORETOLD_FROM
 from analysis.risk.foretold import Foretold, Outcome, calibration_of, foretold, outcome_of
 from analysis.risk.history import history_of
 from analysis.risk.model import RiskModel, Told, risk_model
@@ -127,4 +128,7 @@ def _bleeds_per_year(prepared: Prepared) -> float:
 def _notes(bleeds: int) -> tuple[str, ...]:
     if bleeds <= MOST_LEARNT_FROM:
         return ()
-    return (f"The risk model learnt from {MOST_LEARNT_FROM:,} of the {bleeds:,} bleeds, drawn by lot.",)
+    return (
+        f"The risk model learnt from {MOST_LEARNT_FROM:,} of the {bleeds:,} bleeds, drawn by lot; the models that foretold "
+        f"bleeds out of time from {MOST_FORETOLD_FROM:,} at most.",
+    )

@@ -19,6 +19,9 @@ Numbers = NDArray[np.float64]
 BLEND = 0.6
 """The return model's weight in the blended log odds; the trees have the rest."""
 Z95 = 1.959963984540054
+CHUNK = 50_000
+"""Bleeds told at a time."""
+TOLD = ("risk", "lo", "hi", "log_odds")
 
 
 @dataclass(frozen=True)
@@ -47,6 +50,10 @@ class RiskModel:
         The limits carry the return model's uncertainty (delta method, on the log hazard) and, for a technician it has
         not met, how much technicians differ.
         """
+        parts = [self._some(table[start : start + CHUNK]) for start in range(0, max(table.height, 1), CHUNK)]
+        return Told(*(np.concatenate([getattr(part, name) for part in parts]) for name in TOLD))
+
+    def _some(self, table: pl.DataFrame) -> Told:
         whole = self.stand.beside(table)
         x = self.hazard.inputs.matrix(whole)
         eta = x @ self.hazard.coefficients

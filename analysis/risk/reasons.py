@@ -46,16 +46,28 @@ def reasons(model: RiskModel, table: pl.DataFrame, standard: Standard) -> pl.Dat
 
 def _some(model: RiskModel, table: pl.DataFrame, told: list[Topic]) -> pl.DataFrame:
     shares = risk_shares(model, table)
-    words = table.select(topic.words.alias(str(place)) for place, topic in enumerate(told))
     log_odds, added = (_by_topic(shares, told, values) for values in (shares.log_odds, shares.added))
-    said = np.column_stack([column.is_not_null().to_numpy() for column in words.get_columns()])
-    counts = said & (log_odds >= LEAST_LOG_ODDS) & (added >= LEAST_ADDED)
-    ranked = np.argsort(-np.where(counts, added, -np.inf), axis=1, kind="stable")[:, :MOST]
-    columns = []
-    for rank in range(MOST):
-        columns.append(_column(words, ranked[:, rank], counts, added).alias(f"reason_{rank + 1}"))
-    table = pl.DataFrame(columns)
-    return table.with_columns(pl.col("reason_1").fill_null(NO_REASON))
+    adds = (log_odds >= LEAST_LOG_ODDS) & (added >= LEAST_ADDED)
+    words = [_words(table, topic, adds[:, place], added[:, place]) for place, topic in enumerate(told)]
+    adds &= np.column_stack([[text is not None for text in one] for one in words])
+    ranked = np.argsort(-np.where(adds, added, -np.inf), axis=1, kind="stable")[:, :MOST]
+    columns = [
+        pl.Series(
+            f"reason_{rank + 1}", [words[topic][row] for row, topic in enumerate(ranked[:, rank])], dtype=pl.String
+        )
+        for rank in range(MOST)
+    ]
+    return pl.DataFrame(columns).with_columns(pl.col("reason_1").fill_null(NO_REASON))
+
+
+def _words(table: pl.DataFrame, topic: Topic, adds: NDArray[np.bool_], added: Numbers) -> list[str | None]:
+    """The topic's words with what it adds, where it adds enough and there is something to say."""
+    told: list[str | None] = [None] * table.height
+    rows = np.flatnonzero(adds)
+    said: list[str | None] = table[rows].select(topic.words.alias("words")).to_series().to_list() if len(rows) else []
+    for row, text in zip(rows.tolist(), said, strict=True):
+        told[row] = text and f"{text} (+{100 * added[row]:.1f} in 100)"
+    return told
 
 
 def _by_topic(shares: Shares, told: list[Topic], values: Numbers) -> Numbers:
@@ -65,14 +77,3 @@ def _by_topic(shares: Shares, told: list[Topic], values: Numbers) -> Numbers:
         columns = [place[theme] for theme in dict.fromkeys(one.themes) if theme in place]
         summed[:, topic] = values[:, columns].sum(axis=1)
     return summed
-
-
-def _column(words: pl.DataFrame, chosen: NDArray[np.int64], counts: NDArray[np.bool_], added: Numbers) -> pl.Series:
-    rows = np.arange(len(chosen))
-    holds = counts[rows, chosen]
-    told: list[str | None] = [None] * len(chosen)
-    for topic in np.unique(chosen[holds]):
-        here = np.flatnonzero(holds & (chosen == topic))
-        for row, text in zip(here.tolist(), words.get_column(str(topic)).gather(here).to_list(), strict=True):
-            told[row] = f"{text} (+{100 * added[row, topic]:.1f} in 100)"
-    return pl.Series(told, dtype=pl.String)

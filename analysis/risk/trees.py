@@ -125,7 +125,7 @@ def grown_trees(
     """
     from sklearn.ensemble import HistGradientBoostingRegressor
 
-    inputs = tree_inputs(steps)
+    inputs = told_inputs(table, steps)
     columns = tuple(one.column for one in inputs)
     x = np.column_stack([values_of(table, column) for column in columns])
     grown = HistGradientBoostingRegressor(
@@ -143,6 +143,12 @@ def grown_trees(
     ).fit(x, returned / exposure, sample_weight=exposure)
     nodes = [predictor[0].nodes for predictor in grown._predictors]
     return _plain(columns, float(np.ravel(grown._baseline_prediction)[0]), nodes)
+
+
+def told_inputs(table: pl.DataFrame, steps: tuple[str, ...]) -> list[Input]:
+    """Those of the inputs that any of these bleeds tells."""
+    inputs = [one for one in tree_inputs(steps) if one.column.field in table.columns]
+    return [one for one in inputs if np.isfinite(values_of(table, one.column)).any()]
 
 
 def tree_inputs(steps: tuple[str, ...]) -> list[Input]:

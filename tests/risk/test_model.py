@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.risk import risk_shares
+from analysis.risk import risk_model, risk_shares
 from analysis.risk.hazard import Window
 from tests.risk.worlds import fitted
 
@@ -88,3 +88,13 @@ def test_a_risk_ends_with_the_brakes_next_bleed() -> None:
     forever, never = Window(hazard, np.ones(3)), Window(hazard, np.array([1.0, 1.0, 0.0]))
     assert forever.risk(np.zeros(1))[0] == pytest.approx(1 - np.exp(-0.2))
     assert never.risk(np.zeros(1))[0] == pytest.approx(1 - np.exp(-0.1))
+
+
+def test_a_log_that_records_no_sign_at_all_still_has_a_model() -> None:
+    unseen = ["travel_excess_mm", "trapped_air_ml", "bubbles_first", "bubbles_last", "pump_gain_mm", "hard_pull_firm"]
+    table = fitted().features.table
+    bare = table.with_columns(pl.lit(None, table.schema[name]).alias(name) for name in [*unseen, "leak_seen"])
+    model = risk_model(bare, fitted().features.steps, fitted().outcome.course, 90, np.random.default_rng(1))
+    risk = model.told(bare).risk
+    assert np.isfinite(risk).all()
+    assert risk_shares(model, bare).usual + risk_shares(model, bare).added.sum(axis=1) == pytest.approx(risk, abs=EXACT)

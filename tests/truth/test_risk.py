@@ -18,7 +18,7 @@ from analysis.risk import bleed_features, history_of, risk_model
 from analysis.risk.calibration import calibration_line, odds
 from analysis.risk.columns import values_of
 from analysis.risk.foretold import outcome_of
-from analysis.risk.trees import tree_inputs
+from analysis.risk.trees import told_inputs
 from analysis.standard import built_in
 from synthetic import family, made
 from tests.worlds import log_of_made, prepared_from
@@ -72,7 +72,7 @@ def told(name: str, sessions: int, seed: int) -> Told:
 
 
 def _default_trees(features, rows, came_back, asked):
-    columns = [one.column for one in tree_inputs(features.steps) if one.column.field in features.table.columns]
+    columns = [one.column for one in told_inputs(features.table, features.steps)]
     x = np.column_stack([values_of(features.table, column) for column in columns])
     grown = HistGradientBoostingClassifier(random_state=0).fit(x[rows], came_back)
     return np.clip(grown.predict_proba(x[asked])[:, 1], 1e-6, 1 - 1e-6)
