@@ -1,0 +1,101 @@
+"""Every figure of an audit of an extreme log is finite and within its bounds, or left out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.audit import audit
+from analysis.intake import read_log
+from analysis.rates import chance_limits, gamma_poisson, two_sided_p
+from analysis.report import Report
+from analysis.standard import built_in
+from analysis.stats import exact_poisson_limits, wilson
+from analysis.watch import limit_for, path, weights
+from schemas import AUDIT_TABLES
+from tests.extremes import worlds
+
+BETWEEN_NOUGHT_AND_ONE = ("rate", "incidence", "shrunk_rate", "p_value", "q_value", "share", "share_missed", "risk")
+AROUND = ("rate", "incidence", "ratio", "shrunk_rate", "shrunk")
+QUICK = ("all_back", "none_back", "a_step_decides", "one_of_each", "steps_go_together")
+
+
+def audited(folder: Path, world: object) -> Report:
+    usual = worlds.usual(np.random.default_rng(7))
+    log = usual if world is worlds.usual else world(usual)  # type: ignore[operator]
+    back = log.filter("back").select("bike_id", "brake", returned_at=pl.col("started_at").dt.offset_by("20d"))
+    log.drop("back").write_csv(folder / "sessions.csv")
+    back.with_columns(
+        comeback_id=pl.concat_str(pl.lit("R"), pl.int_range(pl.len()).cast(pl.String)),
+        complaint=pl.lit("soft_lever"),
+        finding=pl.lit("air"),
+    ).write_csv(folder / "comebacks.csv")
+    return audit(read_log([str(folder)]), built_in())
+
+
+@pytest.mark.parametrize(
+    "world",
+    [
+        pytest.param(one, marks=() if one.__name__ in QUICK else pytest.mark.slow, id=one.__name__)
+        for one in worlds.WORLDS
+    ],
+)
+def test_figures_are_finite_and_within_bounds_or_left_out(tmp_path: Path, world: object) -> None:
+    report = audited(tmp_path, world)
+    for name in AUDIT_TABLES:
+        table: pl.DataFrame = getattr(report, name)
+        for column in table.columns:
+            values = table.get_column(column)
+            if not values.dtype.is_float():
+                continue
+            told = values.drop_nulls()
+            assert told.is_finite().all(), (name, column)
+            if column in BETWEEN_NOUGHT_AND_ONE:
+                assert told.is_between(0, 1).all(), (name, column)
+    _in_order(report.rates, AROUND)
+    _in_order(report.steps.rename({"preventable_per_100": "x", "lo": "x_lo", "hi": "x_hi"}), ("x", "by_return"))
+
+
+def _in_order(table: pl.DataFrame, names: tuple[str, ...]) -> None:
+    """Each estimate lies within its own interval."""
+    for name in names:
+        if f"{name}_lo" in table.columns and name in table.columns:
+            apart = table.filter(
+                (pl.col(f"{name}_lo") > pl.col(name) + 1e-9) | (pl.col(f"{name}_hi") < pl.col(name) - 1e-9)
+            )
+            assert apart.is_empty(), (name, apart)
+
+
+def test_nobody_coming_back_is_too_few_and_everybody_is_a_rate_of_one(tmp_path: Path) -> None:
+    (tmp_path / "none").mkdir()
+    none = audited(tmp_path / "none", worlds.none_back)
+    assert set(none.steps["verdict"]) == {"too_few"}
+    assert none.rates.filter(pl.col("kind") == "all")["rate"][0] == 0.0
+    (tmp_path / "all").mkdir()
+    assert audited(tmp_path / "all", worlds.all_back).rates.filter(pl.col("kind") == "all")["rate"][0] == 1.0
+
+
+@pytest.mark.parametrize("rate", [1e-6, 1e-3, 0.5, 1 - 1e-6])
+@pytest.mark.parametrize("bleeds", [1, 100, 10**6, 10**8])
+def test_rates_from_one_in_a_million_to_nearly_all_have_finite_limits(rate: float, bleeds: int) -> None:
+    count = float(round(rate * bleeds))
+    o, e = np.array([0.0, count, count + 1]), np.full(3, max(rate * bleeds, 1e-9))
+    found = [*chance_limits(e), two_sided_p(o, e), two_sided_p(o, e, 0.1)]
+    limits = exact_poisson_limits(o)
+    shrunk = gamma_poisson(o, e)
+    found += [limits.lo, limits.hi, shrunk.ratio, shrunk.quantile(0.025), shrunk.quantile(0.975)]
+    assert all(np.isfinite(values).all() for values in found)
+    assert ((found[2] >= 0) & (found[2] <= 1)).all()
+    share = wilson(pl.Series([min(count, bleeds)]), pl.Series([float(bleeds)]))
+    assert 0 <= share.lo[0] <= share.hi[0] <= 1
+
+
+@pytest.mark.parametrize("risk", [1e-6, 0.01, 0.999999])
+def test_charts_of_tiny_and_huge_risks_stay_finite(risk: float) -> None:
+    risks = np.full(50, risk)
+    for ratio in (2.0, 0.5):
+        assert np.isfinite(path(weights(risks, np.ones(50), ratio))).all()
+        assert 0 < limit_for(risks, ratio, 5000.0) <= 12
