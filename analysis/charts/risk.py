@@ -7,6 +7,9 @@ import polars as pl
 
 from analysis.charts.theme import CHANCE, HIGH, LOW, NARROW, PERCENT, PLAIN, ROW_PX, WIDTH
 
+MOST_DRIFT = 3.0
+"""Intervals of quarters with few comebacks run out of the chart: they tell nothing."""
+
 
 def worklist_dots(chosen: pl.DataFrame, overall: float | None) -> alt.LayerChart | alt.FacetChart:
     """One row a bleed, highest risk first: its risk with the 95% interval, the rate of all bleeds as a line.
@@ -149,8 +152,11 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         x=alt.X("quarter:O", title=None, axis=alt.Axis(labelAngle=-40))
     )
     one = alt.Chart(pl.DataFrame({"y": [1.0]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(y="y:Q")
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(y=alt.Y("lo:Q", title="came back / told"), y2="hi:Q")
-    dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
+    scale = alt.Scale(domain=[0, MOST_DRIFT])
+    bars = base.mark_rule(strokeWidth=2, color=CHANCE, clip=True).encode(
+        y=alt.Y("lo:Q", title="came back / told", scale=scale), y2="hi:Q"
+    )
+    dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1, clip=True).encode(
         y="value:Q",
         tooltip=[
             alt.Tooltip("quarter:O", title="quarter"),

@@ -61,6 +61,7 @@ def _rows(report: Report) -> Question:
             {"n": "times", "table": "table", "column": "field", "rule": "rule", "action": "what was done", "example": "for example", "file": "file", "first": "first row"},
             "tables/set_aside.csv",
         ),
+        open_table=bool(reasons.height),
         method="Every row read is accepted, set aside or an exact copy of another, and the sum is checked file by file.",
     )  # fmt: skip
 

@@ -35,8 +35,9 @@ def _card(report: Report, name: str) -> Card:
     chosen = own.sort("coach_rank").head(STEPS_A_CARD)
     titles = {step.id: step.title for step in report.standard.steps}
     lines = tuple(
-        f"“{titles.get(row['step'], row['step'])}”: missed in {row['missed']} of {words.count(row['recorded'], 'bleed')}, "
-        f"{words.points(row['excess'], row['lo'], row['hi'])} beyond peers on the same work; "
+        f"“{titles.get(row['step'], row['step'])}”: missed in {row['missed']} of {words.count(row['recorded'], 'bleed')} "
+        f"({row['share']:.0%}), by peers on the same work in {row['peer_share']:.0%}: "
+        f"{words.points(row['excess'], row['lo'], row['hi'])}; "
         f"{_yearly(row['preventable'])}. Look at together: {', '.join(_bleeds(report, name, row['step'])) or 'none yet'}."
         for row in chosen.iter_rows(named=True)
     )

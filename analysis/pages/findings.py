@@ -82,10 +82,14 @@ def change_sentence(report: Report) -> str:
 def _change(report: Report, row: dict[str, Any]) -> str:
     own = report.months.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
     parts = (own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"]))
-    told = [f"{int(part['comebacks'].sum()):,} of {int(part['mature'].sum()):,}" for part in parts]
+    told = [_part(int(part["comebacks"].sum()), int(part["mature"].sum())) for part in parts]
     name = "all workshops together" if row["kind"] == "all" else row["group"]
     why = _moved(report, row) if row["step_moved"] else ""
-    return f"{name} from {row['month']} ({told[0]} bleeds came back before, {told[1]} since){why}"
+    return f"{name} from {row['month']} (of the bleeds {told[0]} came back before, {told[1]} since){why}"
+
+
+def _part(back: int, bleeds: int) -> str:
+    return f"{back:,} of {bleeds:,}" + (f", {back / bleeds:.1%}," if bleeds else "")
 
 
 def _moved(report: Report, row: dict[str, Any]) -> str:

@@ -144,11 +144,17 @@ def _caught(row: dict[str, Any]) -> str:
         text += f" ({row['checks_per_week']:.0f} a week)"
     if row["caught_per_100_comebacks"] is None:
         return f"{text}: too few to tell what it meets."
-    text += f" meets {row['caught_per_100_comebacks']:.0f} of 100 comebacks before they leave"
+    text += f" meets {_figure(row, 'caught_per_100_comebacks', 'caught', '.0f')} of 100 comebacks before they leave"
     return text + (f"; about one check in {1 / row['precision']:.0f} meets one." if row["precision"] else ".")
 
 
 def _saving(row: dict[str, Any]) -> str:
-    return (
-        f"{row['share']:.0%} of bleeds: about {row['minutes_saved'] / 60:,.0f} hours a year beyond what the checks take"
-    )
+    hours = {name: value / 60 for name, value in row.items() if name.startswith("minutes_saved") and value is not None}
+    told = _figure(hours, "minutes_saved", "minutes_saved", ",.0f")
+    return f"{row['share']:.0%} of bleeds: about {told} hours a year beyond what the checks take"
+
+
+def _figure(row: dict[str, Any], name: str, limits: str, plain: str) -> str:
+    """A figure with its limits where the table has them."""
+    lo, hi = row.get(f"{limits}_lo"), row.get(f"{limits}_hi")
+    return format(row[name], plain) if lo is None or hi is None else words.amount(row[name], lo, hi)
