@@ -15,6 +15,7 @@ from analysis.pages.trade_words import groups_in_words, level_words
 from analysis.report import Report
 
 OF_THE_WORK = ("brake_model", "fluid", "job_reason", "brake", "hose_route")
+MOST_TOLD = 8
 CHOOSE = "Choose a technician or a model by a click or from its list: beside it stand the work they take, or when the returns came."
 
 
@@ -37,7 +38,7 @@ def where(report: Report) -> Question:
         id="where",
         question="Where and with whom is it really different?",
         answer=difference_sentence(report),
-        points=tuple(told),
+        points=tuple(told if len(told) <= MOST_TOLD else [*told[:MOST_TOLD], f"And {len(told) - MOST_TOLD} more, in the table."]),
         action=(
             "Talk to people about work, not about ranks: where intervals overlap there is no order to speak of. No league table."
         ),

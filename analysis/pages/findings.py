@@ -85,11 +85,11 @@ def _change(report: Report, row: dict[str, Any]) -> str:
     told = [_part(int(part["comebacks"].sum()), int(part["mature"].sum())) for part in parts]
     name = "all workshops together" if row["kind"] == "all" else row["group"]
     why = _moved(report, row) if row["step_moved"] else ""
-    return f"{name} from {row['month']} (of the bleeds {told[0]} came back before, {told[1]} since){why}"
+    return f"{name} from {row['month']} ({told[0]} came back before, {told[1]} since){why}"
 
 
 def _part(back: int, bleeds: int) -> str:
-    return f"{back:,} of {bleeds:,}" + (f", {back / bleeds:.1%}," if bleeds else "")
+    return f"{back / bleeds:.1%} of {words.count(bleeds, 'bleed')}" if bleeds else "none followed yet"
 
 
 def _moved(report: Report, row: dict[str, Any]) -> str:
