@@ -224,6 +224,9 @@ class CoachingEffect(OutputTable):
     lo: float = declare("95%", low=-2, high=2)
     hi: float = declare("95%", low=-2, high=2)
     peers_change: float = declare("peers' change over the same days", low=-1, high=1)
+    comebacks_change: float = declare("the same of the comeback rate, where there are enough", low=-2, high=2)
+    comebacks_lo: float = declare("95%", low=-2, high=2)
+    comebacks_hi: float = declare("95%", low=-2, high=2)
 
 
 class Risk(OutputTable):

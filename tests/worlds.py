@@ -9,7 +9,7 @@ import polars as pl
 
 from analysis.intake import Log, read_log
 from analysis.prepared import Prepared, prepared
-from analysis.standard import Standard, built_in, missed_steps
+from analysis.standard import Standard, built_in
 from schemas import LOG_TABLES, between, checked, empty, outputs
 from synthetic import Made, write_made
 
@@ -34,7 +34,7 @@ def prepared_of(made: Made, standard: Standard | None = None, window_days: int =
 def entries_of(made: Made, standard: Standard | None = None) -> Prepared:
     """The made bleeds and their steps alone, straight from memory: many times quicker than `prepared_of`.
 
-    Follow-up is left out, so `bleeds` has the session's own columns only: enough for who wrote what, and when.
+    Returns are left out (but those a job_reason tells): enough for who wrote what, and when.
     """
     standard = standard or built_in()
     schema = empty(LOG_TABLES["sessions"]).schema
@@ -52,4 +52,4 @@ def entries_of(made: Made, standard: Standard | None = None) -> Prepared:
         as_of=made.as_of,
         comebacks_given=False,
     )
-    return Prepared(log.sessions, missed_steps(log, standard), standard, made.as_of, made.window_days)
+    return prepared(log, standard, made.window_days)

@@ -71,6 +71,7 @@ def believed(report: Report) -> Question:
     never = report.steps.filter(pl.col("recorded") == 0).get_column("title").to_list()
     if never:
         points.append(f"Never recorded: {words.listed(never)}.")
+    points += _ranking_without(flagged)
     people = report.log.sessions.n_unique("technician")
     return Question(
         id="log",
@@ -89,6 +90,16 @@ def believed(report: Report) -> Question:
         ),
         method="Every test has a p-value under honest writing; false discoveries are held to 1% over all of them.",
     )  # fmt: skip
+
+
+def _ranking_without(flagged: pl.DataFrame) -> list[str]:
+    """What leaving out the doubted entries does to the ranking of steps, where it could be reckoned."""
+    known = flagged.filter(pl.col("ranking_holds").is_not_null())
+    moved = known.filter(~pl.col("ranking_holds")).get_column("technician").unique().sort().to_list()
+    if moved:
+        return [f"Without the entries of {words.listed(moved)} the ranking of steps is another: clear that up first."]
+    whose = words.listed(known.get_column("technician").unique().sort().to_list(), "or")
+    return [f"Without the entries of {whose} the ranking of steps stays within its limits."] if known.height else []
 
 
 def _verdict(lo: float, hi: float) -> str:

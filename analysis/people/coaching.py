@@ -19,11 +19,12 @@ from schemas.outputs import CoachingEffect
 Numbers = NDArray[np.float64]
 DAYS_EITHER_SIDE = 183
 LEAST_BLEEDS = 10
+LEAST_COMEBACKS = 10
 
 
 @dataclass(frozen=True)
 class Changes:
-    """Share missed before and after and the variance of its change, one entry a technician."""
+    """A share before and after and the variance of its change, one entry a technician."""
 
     before: Numbers
     after: Numbers
@@ -50,7 +51,8 @@ def coaching_effects(prepared: Prepared, coaching: DataFrame[Coaching]) -> DataF
     Estimand: the change in the coached technician's share missed over half a year either side of the day, less the
     mean change of peers never coached on that step within those days. The day itself belongs to neither side. With
     fewer than 10 recorded bleeds on either side, or fewer than two peers with as many, the change is left empty: too
-    early to tell.
+    early to tell. `comebacks_change` is the same of the rate of comebacks among mature bleeds, where the coached one has
+    at least 10 of them.
 
     Parameters
     ----------
@@ -85,32 +87,49 @@ def _effect(prepared: Prepared, coaching: pl.DataFrame, event: dict[str, Any]) -
     row = {name: event[name] for name in ("technician", "step", "coached_on")}
     if event["step"] not in prepared.missed.columns[1:]:
         return row
-    counts = _counts(prepared, event["step"], event["coached_on"])
+    coached = _coached(coaching, event)
+    sides = _sides(prepared, prepared.missed.get_column(event["step"]), event, coached)
+    if sides is not None:
+        mine = _changes(sides.own)
+        found = difference(mine, _changes(sides.peers))
+        row |= {"missed_before": float(mine.before[0]), "missed_after": float(mine.after[0])}
+        row |= _limited("change", "lo", "hi", found) | {"peers_change": found.peers_change}
+    mature = pl.when("mature").then("came_back")
+    back = _sides(prepared, prepared.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
+    if back is not None and back.own.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= LEAST_COMEBACKS:
+        told = difference(_changes(back.own), _changes(back.peers))
+        row |= _limited("comebacks_change", "comebacks_lo", "comebacks_hi", told)
+    return row
+
+
+def _limited(change: str, lo: str, hi: str, found: Difference) -> dict[str, float]:
+    return {change: found.change, lo: max(found.lo, -2.0), hi: min(found.hi, 2.0)}
+
+
+@dataclass(frozen=True)
+class _Sides:
+    """Counts either side of the day, of the coached one and of the peers."""
+
+    own: pl.DataFrame
+    peers: pl.DataFrame
+
+
+def _sides(prepared: Prepared, yes: pl.Series, event: dict[str, Any], coached: list[str]) -> _Sides | None:
+    """How often `yes` (empty where not known) either side of the day; None where there is too little to tell."""
+    counts = _counts(prepared.bleeds.select("technician", "started_at").with_columns(yes=yes), event["coached_on"])
     own = counts.filter(pl.col("technician") == event["technician"])
-    peers = counts.filter(~pl.col("technician").is_in(_coached(coaching, event)))
-    if own.is_empty() or peers.height < 2:
-        return row
-    mine = _changes(own)
-    found = difference(mine, _changes(peers))
-    return row | {
-        "missed_before": float(mine.before[0]),
-        "missed_after": float(mine.after[0]),
-        "change": found.change,
-        "lo": max(found.lo, -2.0),
-        "hi": min(found.hi, 2.0),
-        "peers_change": found.peers_change,
-    }
+    peers = counts.filter(~pl.col("technician").is_in(coached))
+    return None if own.is_empty() or peers.height < 2 else _Sides(own, peers)
 
 
-def _counts(prepared: Prepared, step: str, day: dt.date) -> pl.DataFrame:
-    """Misses and recorded bleeds either side of the day, technicians with enough on both sides only."""
-    when = pl.col("started_at").dt.date()
-    near = prepared.bleeds.select("technician", when.alias("day")).with_columns(missed=prepared.missed.get_column(step))
+def _counts(bleeds: pl.DataFrame, day: dt.date) -> pl.DataFrame:
+    """Of technician, started_at and yes: those with enough known on both sides of the day."""
     reach = dt.timedelta(days=DAYS_EITHER_SIDE)
-    near = near.filter(pl.col("missed").is_not_null(), pl.col("day").is_between(day - reach, day + reach))
-    after, before = pl.col("missed").filter(pl.col("day") > day), pl.col("missed").filter(pl.col("day") < day)
+    near = bleeds.with_columns(day=pl.col("started_at").dt.date())
+    near = near.filter(pl.col("yes").is_not_null(), pl.col("day").is_between(day - reach, day + reach))
+    after, before = pl.col("yes").filter(pl.col("day") > day), pl.col("yes").filter(pl.col("day") < day)
     sides = near.group_by("technician").agg(
-        missed_before=before.sum(), bleeds_before=before.len(), missed_after=after.sum(), bleeds_after=after.len()
+        yes_before=before.sum(), bleeds_before=before.len(), yes_after=after.sum(), bleeds_after=after.len()
     )
     return sides.filter(pl.min_horizontal("bleeds_before", "bleeds_after") >= LEAST_BLEEDS).sort("technician")
 
@@ -123,10 +142,10 @@ def _coached(coaching: pl.DataFrame, event: dict[str, Any]) -> list[str]:
 
 def _changes(counts: pl.DataFrame) -> Changes:
     column = {name: counts.get_column(name).to_numpy().astype(float) for name in counts.columns[1:]}
-    variance = sum(_variance(column[f"missed_{side}"], column[f"bleeds_{side}"]) for side in ("before", "after"))
+    variance = sum(_variance(column[f"yes_{side}"], column[f"bleeds_{side}"]) for side in ("before", "after"))
     return Changes(
-        before=column["missed_before"] / column["bleeds_before"],
-        after=column["missed_after"] / column["bleeds_after"],
+        before=column["yes_before"] / column["bleeds_before"],
+        after=column["yes_after"] / column["bleeds_after"],
         variance=np.asarray(variance),
     )
 

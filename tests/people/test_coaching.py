@@ -8,7 +8,9 @@ from typing import Any
 import pytest
 
 from analysis.people import coaching_effects
-from tests.build import table
+from analysis.prepared import prepared
+from analysis.standard import built_in
+from tests.build import comeback, log_of, table
 from tests.people.drawn import ready
 
 DAY = dt.date(2026, 1, 15)
@@ -100,3 +102,23 @@ def test_a_step_the_standard_does_not_know_keeps_an_empty_row() -> None:
 
 def test_without_coaching_the_table_is_empty() -> None:
     assert coaching_effects(ready(*PEERS), table("coaching", [])).is_empty()
+
+
+@pytest.mark.parametrize(("returns", "told"), [((12, 2), True), ((6, 3), False)])
+def test_comebacks_are_compared_only_where_the_coached_one_has_ten(returns: tuple[int, int], told: bool) -> None:
+    """12 of 50 before and 2 of 50 after, peers none at all: minus a fifth."""
+    wren = around("Wren", (30, 50), (10, 50))
+    back = [*wren[: returns[0]], *wren[50 : 50 + returns[1]]]
+    rows = [
+        comeback(f"C{n}", (one["started_at"] + dt.timedelta(days=10)).isoformat(), session_id=one["session_id"])
+        | {"bike_id": one["bike_id"]}
+        for n, one in enumerate(back)
+    ]
+    log = log_of([*wren, *PEERS[0], *PEERS[1]], rows, as_of=dt.date(2026, 12, 31))
+    row = coaching_effects(prepared(log, built_in(), 90), table("coaching", COACHED)).row(0, named=True)
+    assert row["change"] == pytest.approx(-0.4)
+    if told:
+        assert row["comebacks_change"] == pytest.approx(-0.2)
+        assert row["comebacks_hi"] < 0
+    else:
+        assert row["comebacks_change"] is None
