@@ -1,0 +1,79 @@
+"""The page of a gauge study: answers in order, data that stays data, nothing fetched."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.pages import CAUTIONS, GaugeTold, gauge_ending, gauge_page
+from analysis.plan import gauge_study
+from schemas import checked
+from schemas.log import Readings
+
+HOSTILE = "</script><img src=x onerror=alert(1)>"
+
+
+def told(noise: float = 0.2, **others: object) -> GaugeTold:
+    rng = np.random.default_rng(3)
+    rows = [
+        {"item": f"{HOSTILE}{i}", "technician": who, "repeat": again, "reading": 20 + i + shift + rng.normal(0, noise)}
+        for i in range(6)
+        for who, shift in (("Wren", 0.0), ("<b>Flint</b>", 0.5))
+        for again in (1, 2)
+    ]
+    readings = checked(Readings, pl.DataFrame(rows))
+    study = gauge_study(readings, rng, tolerance=12.0)
+    usual: dict[str, object] = {"heading": "travel <mm>", "tolerance": 12.0, "notes": ("a <i>note</i>",)}
+    return GaugeTold(
+        readings=readings,
+        table=study.table,
+        noise=study.noise,
+        verdict=study.verdict,
+        interaction_p=study.interaction_p,
+        balanced=study.balanced,
+        **(usual | others),  # type: ignore[arg-type]
+    )
+
+
+@pytest.fixture(scope="module")
+def text() -> str:
+    return gauge_page(told()).text
+
+
+def test_verdict_spread_and_cost_stand_in_this_order(text: str) -> None:
+    heads = re.findall(r"<section class=\"question\" id=\"(\w+)\"", text)
+    assert heads == ["trusted", "spread", "noise"]
+    assert "24 readings of 6 items by 2 technicians, equally often" in text
+    assert "of a tolerance 12 wide" in text
+
+
+def test_words_from_the_file_are_words_not_markup(text: str) -> None:
+    assert HOSTILE not in text
+    assert "<b>Flint</b>" not in text
+    assert "<i>note</i>" not in text
+    assert "travel &lt;mm&gt;" in text
+
+
+def test_every_chart_says_in_words_what_it_shows(text: str) -> None:
+    charts = json.loads(re.findall(r'<script type="application/json" id="charts">(.*?)</script>', text, re.DOTALL)[0])
+    assert len(charts) == 2
+    assert all(len(chart["description"]) > 30 for chart in charts.values())
+
+
+def test_nothing_is_fetched_and_the_cautions_stand_on_it(text: str) -> None:
+    page = re.sub(r"<script>.*?</script>", "", text, flags=re.DOTALL)
+    assert not re.search(r"(src|href)=[\"']?(https?:)?//", page)
+    assert "default-src 'none'" in text
+    assert all(line.replace("'", "&#39;") in text for line in CAUTIONS)
+
+
+def test_noise_that_drowns_the_items_is_said_to(text: str) -> None:
+    lines = " ".join(gauge_ending(told(noise=30.0)))
+    assert "Do not lean on a single reading" in lines
+    assert "Trust the reading" not in lines
+    assert "names hidden" in gauge_page(told(names_hidden=True)).text
+    assert "names hidden" not in text
