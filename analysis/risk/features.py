@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -33,11 +33,17 @@ class BleedFeatures:
 
     `table`: session_id, technician, brake_model, bike_id, day, the words and numbers of `CONTEXT_WORDS`,
     `CONTEXT_NUMBERS`, `SIGNS`, `SIGN_TICKS`, `READINGS`, `HISTORY` and `PHYSICS`, the readings that decide steps, and
-    `missed <id>` a step (true missed, false met).
+    `missed <id>` a step (true missed, false met). `steps` are the standard's; those `past_signs` do harm that no sign
+    on the stand shows (leaks).
     """
 
     table: pl.DataFrame
     steps: tuple[str, ...]
+    past_signs: tuple[str, ...] = ()
+
+    def of(self, rows: NDArray[np.intp]) -> BleedFeatures:
+        """Some of the bleeds."""
+        return replace(self, table=self.table[rows])
 
 
 def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatures:
@@ -72,7 +78,8 @@ def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatu
     table = table.hstack(_physics(log, table)).with_columns(
         missed.get_column(step).alias(MISSED + step) for step in steps
     )
-    return BleedFeatures(table.drop("firm_reference_mm"), steps)
+    past_signs = tuple(step.id for step in standard.steps if step.acts == "leak")
+    return BleedFeatures(table.drop("firm_reference_mm"), steps, past_signs)
 
 
 def _deciding(bleeds: pl.DataFrame, standard: Standard) -> list[str]:

@@ -97,7 +97,7 @@ def foretold(features: BleedFeatures, outcome: Outcome, window_days: int, rng: n
         course = outcome.course.of(before).cut(first - 1 - outcome.day[before])
         if course.returned.sum() < LEAST_RETURNS:
             continue
-        model = risk_model(features.table[before], features.steps, course, window_days, rng)
+        model = risk_model(features.of(before), course, window_days, rng)
         model = model.with_calibration(_calibration_before(told, outcome, first, window_days))
         _tell(told, rows, model, features.table[rows])
         followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]

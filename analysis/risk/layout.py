@@ -5,10 +5,10 @@ from __future__ import annotations
 import polars as pl
 
 from analysis.risk.columns import Column
-from analysis.risk.features import CONTEXT_NUMBERS, CONTEXT_WORDS, HISTORY, MISSED, READINGS
+from analysis.risk.features import CONTEXT_NUMBERS, CONTEXT_WORDS, HISTORY, MISSED, READINGS, BleedFeatures
 
 BLOCKS = (
-    "step", "unrecorded", "context", "technician", "brake_model", "reading", "history", "sign", "sign unrecorded",
+    "step", "step past the signs", "unrecorded", "context", "technician", "brake_model", "reading", "history", "sign", "sign unrecorded",
     "stand",
 )  # fmt: skip
 """In the order of the columns; each block's ridge is estimated but those of `HELD`."""
@@ -19,9 +19,13 @@ TRAVEL, FIRST, LAST, PUMPED, FIRM, LEAK = "travel", "bubbles_first", "bubbles_la
 STAND = ("expected_travel", "expected_bubbles", "travel_by_signs", "bubbles_by_signs")
 
 
-def work_columns(table: pl.DataFrame, steps: tuple[str, ...]) -> list[Column]:
-    """What was done, on what, by whom: steps missed and not recorded, context, technician and model."""
-    columns = [Column(f"missed {s}", "true", MISSED + s, "step", f"step {s}") for s in steps]
+def work_columns(features: BleedFeatures) -> list[Column]:
+    """What was done, on what, by whom: steps missed and not recorded, context, technician and model.
+
+    Steps that work past the signs have a ridge of their own: beside the signs they keep their effect, the others little.
+    """
+    table, steps = features.table, features.steps
+    columns = [Column(f"missed {s}", "true", MISSED + s, _block(features, s), f"step {s}") for s in steps]
     columns += [Column(f"unrecorded {s}", "null", MISSED + s, "unrecorded", f"unrecorded {s}") for s in steps]
     for word in CONTEXT_WORDS:
         columns += [Column(f"{word} {level}", "is", word, "context", word, level) for level in _levels(table, word)[1:]]
@@ -72,6 +76,10 @@ def stand_columns() -> list[Column]:
 def ordered(columns: list[Column]) -> list[Column]:
     """Block after block, as the ridges need them."""
     return sorted(columns, key=lambda column: BLOCKS.index(column.block))
+
+
+def _block(features: BleedFeatures, step: str) -> str:
+    return "step past the signs" if step in features.past_signs else "step"
 
 
 def _levels(table: pl.DataFrame, name: str) -> list[str]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.risk.calibration import Calibration, calibrated, odds
 from analysis.risk.columns import Column
+from analysis.risk.features import BleedFeatures
 from analysis.risk.hazard import Course, HazardPart, hazard_part
 from analysis.risk.layout import PEOPLE, reading_columns, sign_columns, stand_columns, work_columns
 from analysis.risk.stand import Stand, stand_of
@@ -41,7 +42,6 @@ class RiskModel:
     stand: Stand
     hazard: HazardPart
     trees: Trees
-    steps: tuple[str, ...]
     calibration: Calibration = field(default_factory=Calibration)
 
     def told(self, table: pl.DataFrame) -> Told:
@@ -79,17 +79,13 @@ class RiskModel:
         return ~table.get_column("technician").is_in(met).to_numpy()
 
 
-def risk_model(
-    table: pl.DataFrame, steps: tuple[str, ...], course: Course, window_days: int, rng: np.random.Generator
-) -> RiskModel:
+def risk_model(features: BleedFeatures, course: Course, window_days: int, rng: np.random.Generator) -> RiskModel:
     """Fit the model.
 
     Parameters
     ----------
-    table
-        `BleedFeatures.table` of the bleeds to learn from.
-    steps
-        The standard's steps.
+    features
+        Of the bleeds to learn from.
     course
         What became of them, row by row.
     window_days
@@ -97,12 +93,12 @@ def risk_model(
     rng
         For the trees.
     """
-    stand = stand_of(table, steps)
-    whole = stand.beside(table)
-    hazard = hazard_part(whole, _columns(table, steps), course, window_days)
-    trees = grown_trees(whole, steps, course.returned, hazard.exposure(course), rng)
-    return RiskModel(stand, hazard, trees, steps)
+    stand = stand_of(features)
+    whole = stand.beside(features.table)
+    hazard = hazard_part(whole, _columns(features), course, window_days)
+    trees = grown_trees(whole, features.steps, course.returned, hazard.exposure(course), rng)
+    return RiskModel(stand, hazard, trees)
 
 
-def _columns(table: pl.DataFrame, steps: tuple[str, ...]) -> list[Column]:
-    return [*work_columns(table, steps), *reading_columns(), *sign_columns(), *stand_columns()]
+def _columns(features: BleedFeatures) -> list[Column]:
+    return [*work_columns(features), *reading_columns(), *sign_columns(), *stand_columns()]

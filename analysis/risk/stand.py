@@ -14,6 +14,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.risk.columns import Column, Frozen, frozen
+from analysis.risk.features import BleedFeatures
 from analysis.risk.layout import FIRST, LAST, PUMPED, STAND, TRAVEL, work_columns
 
 Numbers = NDArray[np.float64]
@@ -65,18 +66,16 @@ class Stand:
         return table.with_columns(told)
 
 
-def stand_of(table: pl.DataFrame, steps: tuple[str, ...]) -> Stand:
+def stand_of(features: BleedFeatures) -> Stand:
     """The stand model of these bleeds.
 
     Parameters
     ----------
-    table
-        `BleedFeatures.table`.
-    steps
-        The standard's steps.
+    features
+        Of the bleeds to learn from.
     """
-    work = work_columns(table, steps)
-    return Stand(tuple(_expected(table, sign, [*work, *others]) for sign, others in EXPECTED))
+    work = work_columns(features)
+    return Stand(tuple(_expected(features.table, sign, [*work, *others]) for sign, others in EXPECTED))
 
 
 def _expected(table: pl.DataFrame, sign: str, columns: list[Column]) -> Expected | None:

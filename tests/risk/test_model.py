@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -94,7 +95,7 @@ def test_a_log_that_records_no_sign_at_all_still_has_a_model() -> None:
     unseen = ["travel_excess_mm", "trapped_air_ml", "bubbles_first", "bubbles_last", "pump_gain_mm", "hard_pull_firm"]
     table = fitted().features.table
     bare = table.with_columns(pl.lit(None, table.schema[name]).alias(name) for name in [*unseen, "leak_seen"])
-    model = risk_model(bare, fitted().features.steps, fitted().outcome.course, 90, np.random.default_rng(1))
+    model = risk_model(replace(fitted().features, table=bare), fitted().outcome.course, 90, np.random.default_rng(1))
     risk = model.told(bare).risk
     assert np.isfinite(risk).all()
     assert risk_shares(model, bare).usual + risk_shares(model, bare).added.sum(axis=1) == pytest.approx(risk, abs=EXACT)

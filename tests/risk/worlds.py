@@ -45,5 +45,5 @@ def fitted(sessions: int = 900, seed: int = 3) -> Fitted:
     history = history_of(ready.bleeds, 90)
     features = bleed_features(log, ready.standard, history)
     outcome = outcome_of(ready)
-    model = risk_model(features.table, features.steps, outcome.course, 90, np.random.default_rng(1))
+    model = risk_model(features, outcome.course, 90, np.random.default_rng(1))
     return Fitted(log, ready, history, features, outcome, model)
