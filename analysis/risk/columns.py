@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 
 Numbers = NDArray[np.float64]
 LEAST_SPREAD = 1e-9
+WORDS = ("name", "form", "field", "block", "theme", "level")
 TICKS = ("is", "true", "false", "null")
 TAIL = 0.005
 """Numbers beyond these quantiles of what was learnt from stand at them: a line is not to be trusted past its data."""
@@ -33,6 +35,21 @@ class Column:
     at: float = 0.0
 
 
+def kept_columns(columns: Sequence[Column]) -> dict[str, NDArray]:
+    """Columns as two arrays, as a file keeps them: many small objects are slow to keep."""
+    words = [[getattr(column, name) for name in WORDS] for column in columns]
+    return {
+        "words": np.array(words, dtype=np.str_).reshape(len(columns), len(WORDS)),
+        "at": np.array([column.at for column in columns], dtype=float),
+    }
+
+
+def columns_kept(kept: dict[str, NDArray]) -> tuple[Column, ...]:
+    """The columns that `kept_columns` kept."""
+    pairs = zip(kept["words"].tolist(), kept["at"].tolist(), strict=True)
+    return tuple(Column(**dict(zip(WORDS, words, strict=True)), at=at) for words, at in pairs)
+
+
 @dataclass(frozen=True)
 class Frozen:
     """Columns with the limits, centre and scale they have in the bleeds they were decided on.
@@ -45,6 +62,12 @@ class Frozen:
     upper: Numbers = field(repr=False)
     centre: Numbers = field(repr=False)
     scale: Numbers = field(repr=False)
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {**self.__dict__, "columns": kept_columns(self.columns)}
+
+    def __setstate__(self, kept: dict[str, Any]) -> None:
+        self.__dict__.update({**kept, "columns": columns_kept(kept["columns"])})
 
     def matrix(self, table: pl.DataFrame) -> Numbers:
         """One row a bleed, one column a `Column`."""

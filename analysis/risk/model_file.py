@@ -19,7 +19,7 @@ import numpy as np
 
 from analysis.errors import CannotRun
 from analysis.risk.calibration import Calibration
-from analysis.risk.columns import Column, Frozen
+from analysis.risk.columns import Frozen
 from analysis.risk.hazard import HazardPart, Window
 from analysis.risk.model import RiskModel
 from analysis.risk.saved import SavedModel
@@ -27,7 +27,7 @@ from analysis.risk.stand import Expected, Stand
 from analysis.risk.trees import Trees
 
 FORMAT = 1
-OURS = (SavedModel, RiskModel, Stand, Expected, Frozen, Column, HazardPart, Window, Trees, Calibration)
+OURS = (SavedModel, RiskModel, Stand, Expected, Frozen, HazardPart, Window, Trees, Calibration)
 KNOWN = sorted(f"{kind.__module__}.{kind.__qualname__}" for kind in OURS)
 """Every type that may be built, besides plain values and numpy arrays."""
 MARK = b"rebleed risk model "

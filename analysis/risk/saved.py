@@ -6,7 +6,9 @@ import datetime as dt
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from analysis.intake import Log
 from analysis.risk.features import BleedFeatures, bleed_features
@@ -29,7 +31,7 @@ class SavedModel:
     history: Plain = field(repr=False)
     standard: Plain = field(repr=False)
     brakes: Plain = field(repr=False)
-    features: tuple[str, ...] = field(repr=False)
+    features: NDArray[np.str_] = field(repr=False)
     as_of: str = ""
     window_days: int = 90
     names_hidden: bool = False
@@ -72,7 +74,7 @@ def saved_model(
         history={name: _plain(getattr(history, name)) for name in ("told", "begun", "firm")},
         standard=standard_told(standard),
         brakes=_plain(log.brakes.select(empty(Brakes).columns)),
-        features=tuple(column.name for column in model.hazard.inputs.columns),
+        features=np.array([column.name for column in model.hazard.inputs.columns]),
         as_of=log.as_of.isoformat(),
         window_days=window_days,
         names_hidden=names_hidden,
@@ -80,17 +82,17 @@ def saved_model(
 
 
 def _plain(table: pl.DataFrame) -> Plain:
-    """Words as lists, days as ISO texts, numbers as arrays (NaN where empty)."""
+    """Words and days (ISO) as arrays of text, numbers as arrays (NaN where empty)."""
     told: Plain = {}
     for column in table.get_columns():
         if column.dtype.is_numeric():
             told[column.name] = column.cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()
         else:
-            told[column.name] = column.cast(pl.String).to_list()
+            told[column.name] = np.array(column.cast(pl.String).fill_null("").to_list(), dtype=np.str_)
     return told
 
 
 def _frame(told: Plain) -> pl.DataFrame:
-    table = pl.DataFrame({name: list(v) if isinstance(v, list) else v for name, v in told.items()}).fill_nan(None)
-    texts = [name for name, values in told.items() if isinstance(values, list)]
+    texts = [name for name, values in told.items() if values.dtype.kind == "U"]
+    table = pl.DataFrame({name: v.tolist() if name in texts else v for name, v in told.items()}).fill_nan(None)
     return table.with_columns(pl.col(texts).cast(pl.String)).with_columns(pl.col("^day$").str.to_date())

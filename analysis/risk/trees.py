@@ -8,12 +8,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.risk.columns import Column, values_of
+from analysis.risk.columns import Column, columns_kept, kept_columns, values_of
 from analysis.risk.features import CONTEXT_NUMBERS, HISTORY, MISSED, READINGS
 from analysis.risk.layout import FIRM, FIRST, LAST, LEAK, PEOPLE, PUMPED, STAND, TRAVEL
 
@@ -47,6 +48,12 @@ class Trees:
     left: NDArray[np.int64] = field(repr=False)
     right: NDArray[np.int64] = field(repr=False)
     value: Numbers = field(repr=False)
+
+    def __getstate__(self) -> dict[str, Any]:
+        return {**self.__dict__, "inputs": kept_columns(self.inputs)}
+
+    def __setstate__(self, kept: dict[str, Any]) -> None:
+        self.__dict__.update({**kept, "inputs": columns_kept(kept["inputs"])})
 
     def log_hazard(self, x: Numbers) -> Numbers:
         """One a row of `matrix(table)`."""
