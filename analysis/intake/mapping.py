@@ -39,7 +39,7 @@ def read_map(path: str | Path) -> Mapping:
         raise CannotRun(str(path), f"cannot be read: {error.strerror}", "a map in TOML", "check the path") from error
     except UnicodeDecodeError as error:
         raise CannotRun(str(path), "is not UTF-8 text", "a map in TOML, UTF-8", "save it as UTF-8") from error
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise CannotRun(str(path), f"is not TOML: {error}", "key = value lines", "mend that line") from error
     sections = []
     for table, section in told.items():

@@ -79,7 +79,7 @@ def refuse_foreign(target: Path) -> None:
 def _is_ours(folder: Path) -> bool:
     try:
         return json.loads((folder / MANIFEST).read_text("utf-8")).get("made_by") == MADE_BY
-    except (OSError, ValueError, AttributeError):
+    except (OSError, ValueError, AttributeError, RecursionError):
         return False
 
 

@@ -60,7 +60,7 @@ def _text(file: Path) -> str:
 def _standard(text: str, name: str, own_fields: tuple[str, ...], default: Standard | None) -> Standard:
     try:
         told = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise CannotRun(name, f"is not TOML: {error}", "key = value lines", "mend that line") from error
     top = Place(name, text, "")
     refuse_unknown(told, ("shop", "comeback", "second_check", "fluids", "step"), top)
