@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Numbers = NDArray[np.float64]
-NO_SPREAD = 1e5
+NO_SPREAD, NO_GAIN = 1e5, 1e-4
 
 
 @dataclass(frozen=True)
@@ -61,8 +61,17 @@ def gamma_poisson(observed: Numbers, expected: Numbers) -> Shrunk:
     mean = max(observed.sum() / max(expected.sum(), 1e-9), 1e-6)
     bounds = [(np.log(0.05), np.log(NO_SPREAD)), (np.log(0.05 / mean), np.log(NO_SPREAD / mean))]
     starts = [np.log([nu, nu / mean]) for nu in (2.0, 50.0, NO_SPREAD / 2)]
-    best = min(
-        (optimize.minimize(loss, s, jac=True, method="L-BFGS-B", bounds=bounds) for s in starts), key=lambda r: r.fun
+    tight = {"gtol": 1e-12, "ftol": 1e-16, "maxiter": 500}
+    found = [optimize.minimize(loss, s, jac=True, method="L-BFGS-B", bounds=bounds, options=tight) for s in starts]
+    best = min(found, key=lambda each: each.fun)
+    flat = np.log([NO_SPREAD, NO_SPREAD / mean])
+    with np.errstate(all="ignore"):  # it may look far outside on its way
+        top = optimize.root(lambda at: loss(at)[1], best.x, tol=1e-14).x
+    top = (
+        top
+        if loss(top)[0] <= best.fun + 1e-9 and all(lo <= x <= hi for x, (lo, hi) in zip(top, bounds, strict=True))
+        else best.x
     )
-    nu, alpha = np.exp(best.x)
-    return Shrunk(float(nu), float(alpha), -float(best.fun), observed, expected)
+    at = top if loss(flat)[0] - best.fun > NO_GAIN else flat  # on a flat top every place is as good: take one
+    nu, alpha = np.exp(at)
+    return Shrunk(float(nu), float(alpha), -loss(at)[0], observed, expected)
