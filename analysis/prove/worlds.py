@@ -15,6 +15,8 @@ CHANGES, CHANGES_NOT = "one busy shop changes", "one busy shop"
 CO_OPERATIVE = "the co-operative"
 BUSY_SESSIONS, CO_OPERATIVE_SESSIONS = 3900, 6000
 FIRST_SEED = 50_000
+WHOLE_FROM = 1000
+"""A proof of smaller workshops is a trial run, without the larger worlds of people and changes."""
 
 
 @dataclass(frozen=True)
@@ -34,8 +36,10 @@ def proof_worlds(workshops: int, sessions: int) -> list[World]:
     """`workshops` seeds of every family.
 
     Worlds for step costs and for equal people have `sessions` bleeds. Those for a planted change are one shop of 130
-    bleeds a month, and the co-operative is as large as it is told, whatever `sessions`.
+    bleeds a month, and the co-operative is as large as it is told, whatever `sessions`; with fewer than 1,000 they are
+    left out.
     """
     sizes = dict.fromkeys((*WITH_EFFECTS, *WITHOUT_EFFECT, EQUAL_PEOPLE), sessions)
-    sizes |= {CHANGES: BUSY_SESSIONS, CHANGES_NOT: BUSY_SESSIONS, CO_OPERATIVE: CO_OPERATIVE_SESSIONS}
+    if sessions >= WHOLE_FROM:
+        sizes |= {CHANGES: BUSY_SESSIONS, CHANGES_NOT: BUSY_SESSIONS, CO_OPERATIVE: CO_OPERATIVE_SESSIONS}
     return [World(name, size, FIRST_SEED + i) for name, size in sizes.items() for i in range(workshops)]
