@@ -52,8 +52,8 @@ def model_quality(held: Held, rng: np.random.Generator) -> DataFrame[ModelQualit
     Returns
     -------
     DataFrame[ModelQuality]
-        Sorted by metric and against. Limits of means and of the calibration are clustered by bike; those of auc and
-        average_precision resample bikes.
+        Sorted by metric and against. Limits of means are clustered by bike, those of auc and average_precision resample
+        bikes; those of the calibration take bleeds as independent.
     """
     if held.came_back.sum() < LEAST_COMEBACKS or held.came_back.all():
         return empty(ModelQuality)
