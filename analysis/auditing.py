@@ -22,7 +22,6 @@ from analysis.output import (
     write_key,
     write_report,
 )
-from analysis.pages import CAUTIONS, ending, pages
 from analysis.report import Report
 from analysis.standard import Standard, built_in, read_standard
 
@@ -67,6 +66,7 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
     with clock.stage("read"):
         log = read_log(order.exports, order.map_path, order.as_of)
         standard = standard_for(log, order.standard_path)
+    proof = None if order.proof is None else read_proof(order.proof)
     key = read_key(key_path(order.out)) if order.hide_names else {}
     if order.hide_names:
         key = coded(log, key, random.SystemRandom())
@@ -81,9 +81,10 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
         names_hidden=order.hide_names,
         clock=clock,
     )
-    if order.proof is not None:
-        report = replace(report, proof=read_proof(order.proof))
+    report = replace(report, proof=proof)
     with clock.stage("pages"):
+        from analysis.pages import CAUTIONS, ending, pages
+
         drawn = pages(report)
     with run_folder(order.out) as folder:
         for page in drawn:

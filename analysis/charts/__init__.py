@@ -1,5 +1,6 @@
 """Charts: a table in, an Altair chart out. Nothing here computes an estimate."""
 
+from analysis.charts import altair_first  # noqa: F401  isort: skip
 from analysis.charts.display import init_notebook, library_text, picture, specification
 from analysis.charts.gauge import gauge_bars, gauge_marks
 from analysis.charts.groups import rate_dots, ratio_board, ratio_dots
