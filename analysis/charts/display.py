@@ -5,10 +5,14 @@ from __future__ import annotations
 import hashlib
 import html
 import json
+import re
 from functools import cache
 from typing import Any
 
 import altair as alt
+
+CLIP = re.compile(r'(?<=id=")clip\d+(?=")|(?<=url\(#)clip\d+(?=\))')
+"""Names of a picture's frames, which the drawing library counts on from picture to picture."""
 
 EMBEDDING = {"ast": True, "actions": False, "renderer": "svg"}
 
@@ -23,7 +27,12 @@ def picture(spec: dict[str, Any]) -> str:
     """The chart as an SVG picture: what is seen before any script runs, without scripts, and on paper."""
     import vl_convert
 
-    return str(vl_convert.vegalite_to_svg(json.dumps(spec, ensure_ascii=False)))
+    told = json.dumps(spec, ensure_ascii=False)
+    drawn = str(vl_convert.vegalite_to_svg(told))
+    own = hashlib.sha256(told.encode()).hexdigest()[:8]
+    marks = dict.fromkeys(CLIP.findall(drawn))
+    names = {mark: f"clip-{own}-{place}" for place, mark in enumerate(marks)}
+    return CLIP.sub(lambda found: names[found[0]], drawn)
 
 
 @cache

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import struct
 import zipfile
 from importlib import metadata
@@ -33,6 +34,9 @@ KNOWN = sorted(f"{kind.__module__}.{kind.__qualname__}" for kind in OURS)
 MARK = b"rebleed risk model "
 DIGITS = 64
 END_RECORD, END_SIZE = b"PK\x05\x06", 22
+SCHEMA = "schema.json"
+ADDRESS, ADDRESS_OF_PART = re.compile(r'(?<="__id__": )\d+|(?<="file": ")\d+(?=\.npy")'), re.compile(r"^\d+")
+"""Where the archive's table of contents, and the names of its parts, hold addresses in memory."""
 LARGEST_BYTES, LARGEST_OPEN_BYTES = 500_000_000, 2_000_000_000
 MADE_BY_AUDIT = "the model.skops that rebleed audit wrote"
 AGAIN = "run the audit again and use the file it writes"
@@ -42,12 +46,29 @@ def model_bytes(saved: SavedModel) -> bytes:
     """The model as the bytes of its file."""
     import skops.io
 
-    body = skops.io.dumps(saved, compression=zipfile.ZIP_DEFLATED, compresslevel=6)
+    body = _settled(skops.io.dumps(saved))
     told = json.dumps({"format": FORMAT, "version": metadata.version("rebleed"), "sha256": ""})[:-2]
     comment = MARK + told.encode("ascii")
     end = body.rfind(END_RECORD)
     sealed = body[: end + END_SIZE - 2] + struct.pack("<H", len(comment) + DIGITS + 2) + comment
     return sealed + hashlib.sha256(sealed).hexdigest().encode("ascii") + b'"}'
+
+
+def _settled(body: bytes) -> bytes:
+    """The same archive without what differs from run to run: objects' addresses in memory, and the time of day."""
+    with zipfile.ZipFile(BytesIO(body)) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    schema = parts.pop(SCHEMA).decode()
+    numbers = {address: str(number) for number, address in enumerate(dict.fromkeys(ADDRESS.findall(schema)))}
+    parts = {ADDRESS_OF_PART.sub(lambda found: numbers[found[0]], name): part for name, part in parts.items()}
+    parts[SCHEMA] = ADDRESS.sub(lambda found: numbers[found[0]], schema).encode()
+    settled = BytesIO()
+    with zipfile.ZipFile(settled, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as archive:
+        for name in sorted(parts):
+            told = zipfile.ZipInfo(name)
+            told.compress_type = zipfile.ZIP_DEFLATED
+            archive.writestr(told, parts[name])
+    return settled.getvalue()
 
 
 def read_model(path: Path) -> SavedModel:
