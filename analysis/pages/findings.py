@@ -66,17 +66,37 @@ def holds_sentence(report: Report) -> str:
     kinds = still.group_by("rule").len().sort("len", "rule", descending=[True, False])
     told = [f"{n} {HOLD_WORDS[rule]}" for rule, n in kinds.iter_rows()]
     verb = "is" if bleeds == 1 else "are"
-    return f"{words.count(bleeds, 'bleed')} {verb} to be called back now: {words.listed(told)}."
+    twice = still.height - bleeds
+    also = f" ({words.count(twice, 'bleed')} for more than one reason)" if twice else ""
+    return f"{words.count(bleeds, 'bleed')} {verb} to be called back now: {words.listed(told)}{also}."
 
 
 def change_sentence(report: Report) -> str:
     """Since when it changed, group by group; or that no change is told."""
     if not report.months.get_column("centre").count():
         return "Better or worse is too few to tell yet: the monthly rates are shown without limits."
-    began = report.months.filter("change_began")
+    began = _own_changes(report.months.filter("change_began"))
     if began.is_empty():
         return "No change beyond chance: no month and no run of months departs from what the same work would give."
     return f"Changed beyond chance: {words.listed([_change(report, row) for row in began.iter_rows(named=True)])}."
+
+
+def _own_changes(began: pl.DataFrame) -> pl.DataFrame:
+    """The changes without that of all workshops together where one workshop's, of the same step and time, explains it."""
+    shops, all_of_them = began.filter(pl.col("kind") != "all"), began.filter(pl.col("kind") == "all")
+    same = [
+        shops.filter(
+            pl.col("step_moved").eq_missing(step), (_number(pl.col("month")) - _number(pl.lit(month))).abs() <= 1
+        )
+        for month, step in all_of_them.select("month", "step_moved").iter_rows()
+    ]
+    explained = [own.height > 0 for own in same]
+    return pl.concat([all_of_them.filter(~pl.Series(explained, dtype=pl.Boolean)), shops])
+
+
+def _number(month: pl.Expr) -> pl.Expr:
+    """Months since the year 0."""
+    return month.str.slice(0, 4).cast(pl.Int64) * 12 + month.str.slice(5, 2).cast(pl.Int64)
 
 
 def _change(report: Report, row: dict[str, Any]) -> str:

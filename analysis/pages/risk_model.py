@@ -100,11 +100,12 @@ def _loss(model: pl.DataFrame) -> str:
     if rivals.is_empty():
         return ""
     own = rivals.row(0, named=True)
-    beaten = rivals.filter(pl.col("baseline") > own["value"]).get_column("against").to_list()
-    ahead = rivals.filter(pl.col("baseline") <= own["value"]).get_column("against").to_list()
+    clear = own["value"] if own["hi"] is None else own["hi"]
+    beaten = rivals.filter(pl.col("baseline") > clear).get_column("against").to_list()
+    level = rivals.filter(pl.col("baseline") <= clear).get_column("against").to_list()
     text = f"Log loss {words.amount(own['value'], own['lo'], own['hi'])}: "
-    text += f"better than {words.listed(beaten)}" if beaten else "no better than any simple rule"
-    return text + (f", not better than {words.listed(ahead)}." if ahead and beaten else ".")
+    text += f"clearly better than {words.listed(beaten)}" if beaten else "not clearly better than any simple rule"
+    return text + (f", not clearly better than {words.listed(level)}." if level and beaten else ".")
 
 
 def _level(model: pl.DataFrame) -> str:

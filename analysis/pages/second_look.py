@@ -51,7 +51,7 @@ def worklist(report: Report) -> Question:
         id="worklist",
         question=question,
         answer=_worklist_sentence(report, chosen),
-        points=_first_bleeds(chosen),
+        points=(*_first_bleeds(chosen), *_also_held(report, chosen)),
         action=f"Check these first, from the top. {ALWAYS}" if chosen.height else ALWAYS,
         charts=drawn(worklist_dots(chosen, _overall(report))) if chosen.height else (),
         table=page_table(chosen, "Worklist, highest risk first", COLUMNS, "tables/risk.csv"),
@@ -72,16 +72,18 @@ def second_checks(report: Report) -> Question:
             no_risk_sentence(report) if report.risk.is_empty() else "What second checks save is too few to tell yet."
         )
         return Question("second-checks", question, answer)
-    able = _nearest(told, report.standard.second_check.per_week)
+    check = report.standard.second_check
+    able = _nearest(told, check.per_week)
     pays = told.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
     points = [f"Most bench time is saved by checking {_saving(row)}." for row in pays.iter_rows(named=True)] or [
         "In bench minutes alone no share of checks pays for itself: what it buys is a comeback that nobody rides."
     ]
-    check = report.standard.second_check
+    if able["minutes_saved"] is not None:
+        points = [f"As many checks as there is time for ({check.per_week:g} a week): {_saving(able)}.", *points]
     return Question(
         id="second-checks",
         question=question,
-        answer=_caught(able),
+        answer=f"{_caught(able)} A check finds {check.finds:.0%} of those.",
         points=tuple(points),
         action="Choose the number of checks by the time there is; more checks catch more, each one less.",
         charts=drawn(second_check_curve(told)),
@@ -123,6 +125,14 @@ def _first_bleeds(chosen: pl.DataFrame) -> tuple[str, ...]:
     )
 
 
+def _also_held(report: Report, chosen: pl.DataFrame) -> tuple[str, ...]:
+    """Bleeds of the worklist that are to be called back whatever their risk."""
+    held = report.holds.filter("open", pl.col("session_id").is_in(chosen.get_column("session_id").implode()))
+    which = held.get_column("session_id").unique().sort().to_list()
+    told = f"To be called back in any case, not only checked: {words.listed(which)} (see what must be called back now)."
+    return (told,) if which else ()
+
+
 def _because(reasons: list[str]) -> str:
     return f"because {words.listed(reasons)}" if reasons else "no reason found"
 
@@ -144,14 +154,14 @@ def _caught(row: dict[str, Any]) -> str:
         text += f" ({row['checks_per_week']:.0f} a week)"
     if row["caught_per_100_comebacks"] is None:
         return f"{text}: too few to tell what it meets."
-    text += f" meets {_figure(row, 'caught_per_100_comebacks', 'caught', '.0f')} of 100 comebacks before they leave"
+    text += f" looks at {_figure(row, 'caught_per_100_comebacks', 'caught', '.0f')} of 100 that would come back"
     return text + (f"; about one check in {1 / row['precision']:.0f} meets one." if row["precision"] else ".")
 
 
 def _saving(row: dict[str, Any]) -> str:
     hours = {name: value / 60 for name, value in row.items() if name.startswith("minutes_saved") and value is not None}
     told = _figure(hours, "minutes_saved", "minutes_saved", ",.0f")
-    return f"{row['share']:.0%} of bleeds: about {told} hours a year beyond what the checks take"
+    return f"{row['share']:.0%} of bleeds, about {told} hours a year beyond what the checks take"
 
 
 def _figure(row: dict[str, Any], name: str, limits: str, plain: str) -> str:

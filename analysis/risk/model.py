@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.followup import late_models
 from analysis.risk.calibration import Calibration, calibrated, odds
 from analysis.risk.columns import Column
 from analysis.risk.features import BleedFeatures
@@ -22,6 +23,8 @@ BLEND = 0.6
 Z95 = 1.959963984540054
 CHUNK = 50_000
 """Bleeds told at a time."""
+JUDGED_FOR_WEAR = 20_000
+"""Bleeds, spread over the log, from which it is told whether a brake model wears out."""
 TOLD = ("risk", "lo", "hi", "log_odds")
 
 
@@ -93,11 +96,25 @@ def risk_model(features: BleedFeatures, course: Course, window_days: int, rng: n
     rng
         For the trees.
     """
+    course = _without_wear(features.table, course, window_days)
     stand = stand_of(features)
     whole = stand.beside(features.table)
     hazard = hazard_part(whole, _columns(features), course, window_days)
     trees = grown_trees(whole, features.steps, course.returned, hazard.exposure(course), rng)
     return RiskModel(stand, hazard, trees)
+
+
+def _without_wear(table: pl.DataFrame, course: Course, window_days: int) -> Course:
+    """The course with bleeds of brake models that wear out followed for the window alone.
+
+    Their late returns are the part's, not the bleed's, and a hazard that keeps its proportions would bring them forward.
+    """
+    rows = np.linspace(0, len(course.days) - 1, min(len(course.days), JUDGED_FOR_WEAR)).astype(np.intp)
+    ends = pl.Series(np.where(course.returned, "return", "as_of"))
+    told = table.select("brake_model").with_columns(days_at_risk=pl.Series(course.days), end=ends)[rows]
+    late = [one.brake_model for one in late_models(told)]
+    wears = table.get_column("brake_model").is_in(late).fill_null(False).to_numpy()
+    return course.cut(np.where(wears, window_days, course.days))
 
 
 def _columns(features: BleedFeatures) -> list[Column]:

@@ -72,6 +72,6 @@ def told_of(effects: Lasting | None, window_days: int) -> str:
     if effects.fails:
         return (
             f"Effects change with time ({measured}; p = {min(effects.p_along, effects.p_all):.3f}), "
-            "so the column by_return uses returns within the window alone."
+            "so what a step costs by return alone is reckoned within the window."
         )
     return f"No sign that effects change with time ({measured}); that is no proof that they do not."
