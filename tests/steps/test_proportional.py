@@ -46,5 +46,5 @@ def test_with_fewer_late_returns_than_steps_nothing_is_tested(fitted):
 
 
 def test_a_failed_test_is_said_with_what_follows_from_it(fitted):
-    assert "within the window alone" in told_of(moved(fitted, 0.0), 90)
+    assert "reckoned within the window" in told_of(moved(fitted, 0.0), 90)
     assert "no proof" in told_of(moved(fitted, 1.0), 90)
