@@ -50,10 +50,11 @@ def run_demo(out: Path, told: Callable[[str], None], tell: Callable[[str], None]
     )
     found = audit_exports(order, told)
     tell(found.text)
-    tell("")
-    tell("What was planted in this made-up log, and what the audit made of it:")
+    stories = ["What was planted in this made-up log, and what the audit made of it:"]
     for finding in story_findings(found.report, log.truth_stories):
-        tell(f"  {finding.outcome:<14} {finding.story}. {finding.who}: {finding.what}")
+        stories.append(f"  {finding.outcome:<14} {finding.story}. {finding.who}: {finding.what}")
+    (out / "stories.txt").write_text("\n".join(stories) + "\n", encoding="utf-8")
+    tell("\n".join(["", *stories]))
 
 
 def run_simulation(out: Path, sessions: int, seed: int, no_effect: bool) -> None:

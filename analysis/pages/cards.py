@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from analysis.pages import words
+from analysis.pages.step_words import title_of
 from analysis.report import Report
 
 STEPS_A_CARD, BLEEDS_A_STEP = 3, 3
@@ -41,7 +42,24 @@ def _card(report: Report, name: str) -> Card:
         f"{_yearly(row['preventable'])}. Look at together: {', '.join(_bleeds(report, name, row['step'])) or 'none yet'}."
         for row in chosen.iter_rows(named=True)
     )
-    return Card(name, lines, _more_than_expected(report, name, bool(lines)))
+    note = _more_than_expected(report, name, bool(lines)) + _whole_workshop(report, name, chosen)
+    return Card(name, lines, note.strip())
+
+
+def _whole_workshop(report: Report, name: str, chosen: pl.DataFrame) -> str:
+    """Where a step of the card began to be missed more by all of the technician's workshop: no one person's habit."""
+    theirs = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique()
+    moved = report.months.filter(
+        "change_began",
+        pl.col("kind") == "shop",
+        pl.col("group").is_in(theirs.implode()),
+        pl.col("step_moved").is_in(chosen.get_column("step").implode()),
+    ).sort("month")
+    return "".join(
+        f" All of {row['group']} misses “{title_of(report, row['step_moved'])}” at another rate since {row['month']}: ask "
+        "about the kit and the procedure there before the person."
+        for row in moved.iter_rows(named=True)
+    )
 
 
 def _more_than_expected(report: Report, name: str, some: bool) -> str:

@@ -58,6 +58,10 @@ def since_when(report: Report) -> Question:
             charts.append(titled(cusum_lines(own), f"{group}: when the evidence gathered"))
     return Question(
         id="months",
+        hint=(
+            "Grey: where a month lies by chance; dashed: the mean; a triangle: this month, or the run of months up to it, is "
+            "beyond chance; hollow: not followed for the whole window yet."
+        ),
         question="Better or worse, and since when?",
         answer=change_sentence(report),
         action="Look at what changed in that month: people, kits, fluid, the procedure." if len(flagged) else "Keep watching; a single high month within the limits is no reason to change anything.",

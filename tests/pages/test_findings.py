@@ -8,6 +8,7 @@ from functools import cache
 import polars as pl
 import pytest
 
+from analysis.pages.cards import _whole_workshop
 from analysis.pages.findings import change_sentence, difference_sentence
 from analysis.pages.lead import lead_questions
 from analysis.pages.risk_model import risk_model
@@ -141,3 +142,36 @@ def test_risks_no_better_than_chance_are_called_so() -> None:
 def test_the_lead_reads_what_is_urgent_first() -> None:
     order = [question.id for question in lead_questions(report())]
     assert order == ["holds", "rate", "months", "where", "steps", "worklist", "second-checks", "costs"]
+
+
+def with_changes(*changes: tuple[str, str]) -> Report:
+    """The report with a change told for these kinds and groups, all at one month and with one step."""
+    shop = report()
+    month = shop.months.get_column("month").unique().sort()[-8]
+    step = shop.ready.missed.columns[1]
+    here = pl.lit(False)
+    for kind, group in changes:
+        here = here | ((pl.col("kind") == kind) & (pl.col("group") == group) & (pl.col("month") == month))
+    months = shop.months.with_columns(change_began=here, step_moved=pl.when(here).then(pl.lit(step)))
+    return replace(shop, months=months)
+
+
+def a_shop() -> str:
+    return str(report().months.filter(pl.col("kind") == "shop").get_column("group")[0])
+
+
+def test_a_change_of_one_workshop_is_not_told_again_for_all_of_them_together() -> None:
+    both, alone = with_changes(("all", "all"), ("shop", a_shop())), with_changes(("all", "all"))
+    assert "all workshops together" not in change_sentence(both)
+    assert a_shop() in change_sentence(both)
+    assert "all workshops together" in change_sentence(alone)
+
+
+def test_a_card_says_when_the_whole_workshop_misses_the_step_at_another_rate() -> None:
+    changed = with_changes(("shop", a_shop()))
+    step = changed.months.filter("change_began").get_column("step_moved")[0]
+    of_the_shop = changed.log.sessions.filter(pl.col("shop") == a_shop()).get_column("technician").unique()
+    chosen = pl.DataFrame({"step": [step]})
+    assert "ask about the kit and the procedure" in _whole_workshop(changed, str(of_the_shop[0]), chosen)
+    assert _whole_workshop(changed, str(of_the_shop[0]), pl.DataFrame({"step": ["another"]})) == ""
+    assert _whole_workshop(report(), str(of_the_shop[0]), chosen) == ""
