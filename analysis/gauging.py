@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import random
-from dataclasses import asdict, dataclass, replace
-from importlib import metadata
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -14,11 +13,11 @@ import polars as pl
 from analysis.errors import CannotRun
 from analysis.intake import GaugeReadings, read_readings
 from analysis.output import (
-    MADE_BY,
     MANIFEST,
     codes_for,
     csv_text,
     key_path,
+    mark_text,
     read_key,
     refuse_foreign,
     run_folder,
@@ -94,10 +93,7 @@ def _write(folder: Path, order: GaugeOrder, read: GaugeReadings, study: GaugeStu
         (folder / "tables" / f"{name}.csv").write_text(csv_text(table), encoding="utf-8")
     page = gauge_page(told)
     (folder / page.file).write_text(page.text, encoding="utf-8")
-    manifest = {
-        "made_by": MADE_BY,
-        "version": metadata.version("rebleed"),
-        "inputs": [asdict(source) for source in read.sources],
+    more: dict[str, Any] = {
         "rows": {
             "rows_read": read.rows_read,
             "accepted": read.readings.height,
@@ -113,7 +109,7 @@ def _write(folder: Path, order: GaugeOrder, read: GaugeReadings, study: GaugeStu
         "names_hidden": order.hide_names,
         "notes": list(told.notes),
     }
-    (folder / MANIFEST).write_text(json.dumps(manifest, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+    (folder / MANIFEST).write_text(mark_text("gauge study", inputs=read.sources, **more), encoding="utf-8")
 
 
 def _refuse_too_small(where: str, read: GaugeReadings) -> None:

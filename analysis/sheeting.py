@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Mapping
-from importlib import metadata
 from pathlib import Path
 
-from analysis.output import MADE_BY, MANIFEST, refuse_foreign, run_folder
+from analysis.output import MANIFEST, mark_text, refuse_foreign, run_folder
 from analysis.sheet import write_bench_sheet, write_workbook
 from analysis.standard import Standard, built_in, own_fields, read_standard
 
@@ -34,8 +32,7 @@ def write_sheets(out: Path, standard_path: str | None = None) -> str:
         write_workbook(folder / BOOK, standard)
         if own:
             (folder / MAP).write_text(_map(own), encoding="utf-8")
-        told = {"made_by": MADE_BY, "version": metadata.version("rebleed"), "standard": standard.name}
-        (folder / MANIFEST).write_text(json.dumps(told, indent=2, ensure_ascii=False) + "\n", encoding="utf-8")
+        (folder / MANIFEST).write_text(mark_text("sheet", standard=standard.name), encoding="utf-8")
     return (
         f"Print: {out / SHEET} (one page a bleed).\n"
         f"Fill: {out / BOOK} (one row a bleed; lists and limits stand in the cells).\n"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -72,7 +73,7 @@ def proof(worlds: list[Held]) -> DataFrame[Prove]:
     return checked(Prove, pl.DataFrame(rows, schema=empty(Prove).schema))
 
 
-def _rows(worlds: list[Held], sessions: int) -> list[dict[str, object]]:
+def _rows(worlds: list[Held], sessions: int) -> list[dict[str, Any]]:
     mine = [one for one in worlds if one.sessions == sessions]
     told = [one for one in mine if one.estimate]
     rows = _step_rows([one for one in told if one.family in WITH_EFFECTS], sessions)
@@ -83,7 +84,7 @@ def _rows(worlds: list[Held], sessions: int) -> list[dict[str, object]]:
     return [row for row in rows if row["worlds"]]
 
 
-def _step_rows(worlds: list[Held], sessions: int) -> list[dict[str, object]]:
+def _step_rows(worlds: list[Held], sessions: int) -> list[dict[str, Any]]:
     rows = []
     for name in WITH_EFFECTS:
         inside = [_inside(one) for one in worlds if one.family == name]
@@ -107,8 +108,8 @@ def _step_rows(worlds: list[Held], sessions: int) -> list[dict[str, object]]:
     return rows
 
 
-def _aim(least: object) -> Aim:
-    return Aim(least=float(str(least)), share=False)
+def _aim(least: float) -> Aim:
+    return Aim(least=least, share=False)
 
 
 def _inside(one: Held) -> list[bool]:
@@ -125,7 +126,7 @@ def _top(one: Held) -> bool:
     return set(np.argsort(one.estimate)[-3:]) <= set(np.argsort(one.truth)[-4:])
 
 
-def _share(measure: str, sessions: int, true: list[bool], aim: Aim) -> dict[str, object]:
+def _share(measure: str, sessions: int, true: list[bool], aim: Aim) -> dict[str, Any]:
     row = _head(measure, sessions, len(true), aim) | {"share": True}
     if not true:
         return row
@@ -134,7 +135,7 @@ def _share(measure: str, sessions: int, true: list[bool], aim: Aim) -> dict[str,
     return row | {"value": float(np.mean(true)), "lo": lo, "hi": hi, "met": aim.met(lo, hi)}
 
 
-def _mean(measure: str, sessions: int, values: list[float], aim: Aim) -> dict[str, object]:
+def _mean(measure: str, sessions: int, values: list[float], aim: Aim) -> dict[str, Any]:
     row = _head(measure, sessions, len(values), aim) | {"share": False}
     known = [value for value in values if np.isfinite(value)]
     if not known:
@@ -144,13 +145,13 @@ def _mean(measure: str, sessions: int, values: list[float], aim: Aim) -> dict[st
     return row | {"value": middle, "lo": lo, "hi": hi, "met": aim.met(lo, hi)}
 
 
-def _root_mean(measure: str, sessions: int, squares: list[float], most: float) -> dict[str, object]:
+def _root_mean(measure: str, sessions: int, squares: list[float], most: float) -> dict[str, Any]:
     """The root of a mean of squares, limits likewise."""
     aim = Aim(most=most, share=False)
     row = _mean(measure, sessions, squares, aim)
     if "value" not in row:
         return row
-    lo, value, hi = (float(np.sqrt(max(float(str(row[name])), 0.0))) for name in ("lo", "value", "hi"))
+    lo, value, hi = (float(np.sqrt(max(row[name], 0.0))) for name in ("lo", "value", "hi"))
     return row | {"lo": lo, "value": value, "hi": hi, "met": aim.met(lo, hi)}
 
 
@@ -159,7 +160,7 @@ def _at(sessions: int, aims: tuple[float, ...]) -> float:
     return reached[-1] if reached else float("nan")
 
 
-def _head(measure: str, sessions: int, worlds: int, aim: Aim) -> dict[str, object]:
+def _head(measure: str, sessions: int, worlds: int, aim: Aim) -> dict[str, Any]:
     least, most = (limit if np.isfinite(limit) else None for limit in (aim.least, aim.most))
     return {
         "measure": measure,
