@@ -22,6 +22,7 @@ from analysis.output import (
     write_key,
     write_report,
 )
+from analysis.painter import Painter, painter_beside
 from analysis.report import Report
 from analysis.standard import Standard, built_in, read_standard
 
@@ -62,7 +63,11 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
         Anything a user can mend: exports, map, standard, options, the folder.
     """
     refuse_foreign(order.out.absolute())
-    clock = Clock(told)
+    with painter_beside() as painter:
+        return _audited(order, Clock(told), painter)
+
+
+def _audited(order: AuditOrder, clock: Clock, painter: Painter) -> Audited:
     with clock.stage("read"):
         log = read_log(order.exports, order.map_path, order.as_of)
         standard = standard_for(log, order.standard_path)
@@ -85,7 +90,7 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
     with clock.stage("pages"):
         from analysis.pages import CAUTIONS, ending, pages
 
-        drawn = pages(report)
+        drawn = pages(report, painter)
     with run_folder(order.out) as folder:
         for page in drawn:
             (folder / page.file).write_text(page.text, encoding="utf-8")

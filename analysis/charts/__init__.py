@@ -1,7 +1,7 @@
 """Charts: a table in, an Altair chart out. Nothing here computes an estimate."""
 
 from analysis.charts import altair_first  # noqa: F401  isort: skip
-from analysis.charts.display import init_notebook, library_text, picture, specification
+from analysis.charts.display import init_notebook, order_picture, picture, specification, unchecked
 from analysis.charts.gauge import gauge_bars, gauge_marks
 from analysis.charts.groups import rate_dots, ratio_board, ratio_dots
 from analysis.charts.months import cusum_lines, months_line
@@ -27,9 +27,9 @@ __all__ = [
     "holds_by_day",
     "incidence_curve",
     "init_notebook",
-    "library_text",
     "missed_bars",
     "months_line",
+    "order_picture",
     "picture",
     "proof_dots",
     "rate_dots",
@@ -44,6 +44,7 @@ __all__ = [
     "step_board",
     "technique_board",
     "tolerance_curve",
+    "unchecked",
     "what_if_bars",
     "worklist_dots",
 ]

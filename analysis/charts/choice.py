@@ -37,5 +37,5 @@ def chosen_name(chosen: alt.Parameter, data: alt.Chart, field: str) -> alt.Chart
         data.transform_filter(chosen)
         .transform_aggregate(n="count()", groupby=[field])
         .mark_text(align="left", baseline="bottom", dy=-6, fontWeight="bold", color="#7a78a8")
-        .encode(text=f"{field}:N", x=alt.value(0), y=alt.value(0))
+        .encode(text=alt.Text(f"{field}:N"), x=alt.value(0), y=alt.value(0))
     )

@@ -6,10 +6,13 @@ import hashlib
 import html
 import json
 import re
-from functools import cache
+from contextlib import AbstractContextManager
 from typing import Any
 
 import altair as alt
+from altair.utils import schemapi
+
+from analysis.painter import HERE, Painter, library_text
 
 CLIP = re.compile(r'(?<=id=")clip\d+(?=")|(?<=url\(#)clip\d+(?=\))')
 """Names of a picture's frames, which the drawing library counts on from picture to picture."""
@@ -20,27 +23,27 @@ EMBEDDING = {"ast": True, "actions": False, "renderer": "svg"}
 def specification(chart: Any) -> dict[str, Any]:
     """The chart as Vega-Lite, its data with it."""
     with alt.data_transformers.enable("default", max_rows=20_000):
-        return chart.to_dict()
+        return chart.to_dict(validate=schemapi.DEBUG_MODE)
 
 
-def picture(spec: dict[str, Any]) -> str:
+def unchecked() -> AbstractContextManager[None]:
+    """While it lasts, charts are not held against Vega-Lite's schema part by part, most of the time a chart takes."""
+    return schemapi.debug_mode(False)
+
+
+def order_picture(spec: dict[str, Any], painter: Painter) -> None:
+    """A picture that will be asked for."""
+    painter.order(_text(spec))
+
+
+def picture(spec: dict[str, Any], painter: Painter = HERE) -> str:
     """The chart as an SVG picture: what is seen before any script runs, without scripts, and on paper."""
-    import vl_convert
-
-    told = json.dumps(spec, ensure_ascii=False)
-    drawn = str(vl_convert.vegalite_to_svg(told))
+    told = _text(spec)
+    drawn = painter.picture(told)
     own = hashlib.sha256(told.encode()).hexdigest()[:8]
     marks = dict.fromkeys(CLIP.findall(drawn))
     names = {mark: f"clip-{own}-{place}" for place, mark in enumerate(marks)}
     return CLIP.sub(lambda found: names[found[0]], drawn)
-
-
-@cache
-def library_text() -> str:
-    """The chart library as one script, for a page that has no network."""
-    import vl_convert
-
-    return str(vl_convert.javascript_bundle())  # type: ignore[call-arg]
 
 
 def init_notebook() -> None:
@@ -54,7 +57,7 @@ def init_notebook() -> None:
 
 def _shown(spec: dict[str, Any], **_: Any) -> dict[str, str]:
     """A picture, and the script that puts the living chart in its place where the library is at hand."""
-    told = json.dumps(spec, ensure_ascii=False)
+    told = _text(spec)
     words = str(spec.get("description", "chart"))
     place = f"chart-{hashlib.sha256(told.encode()).hexdigest()[:12]}"
     still = picture(spec)
@@ -62,3 +65,7 @@ def _shown(spec: dict[str, Any], **_: Any) -> dict[str, str]:
     script = f'if (window.vegaEmbed) vegaEmbed("#{place}", {harmless}, {json.dumps(EMBEDDING)});'
     figure = f'<div id="{place}" role="img" aria-label="{html.escape(words)}">{still}</div>'
     return {"text/html": f"{figure}<script>{script}</script>", "image/svg+xml": still, "text/plain": words}
+
+
+def _text(spec: dict[str, Any]) -> str:
+    return json.dumps(spec, ensure_ascii=False)

@@ -71,10 +71,10 @@ def gauge_bars(table: pl.DataFrame) -> alt.LayerChart:
     )
     colour = alt.Color("kind:N", scale=alt.Scale(domain=["measuring", "real"], range=[HIGH, PLAIN]))
     bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(
-        x=alt.X("lo:Q", title="standard deviation, in the reading's unit"), x2="hi:Q"
+        x=alt.X("lo:Q", title="standard deviation, in the reading's unit"), x2=alt.X2("hi:Q")
     )
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        x="sd:Q",
+        x=alt.X("sd:Q"),
         color=colour,
         shape=alt.Shape("kind:N", scale=alt.Scale(domain=["measuring", "real"], range=["triangle-up", "circle"])),
         tooltip=["words:N", alt.Tooltip("sd:Q", format=".3g"), alt.Tooltip("share_of_total:Q", format=".0%")],

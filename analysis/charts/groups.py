@@ -88,7 +88,7 @@ def ratio_board(
         alt.Tooltip("of:Q", title="of"), alt.Tooltip("share_all:Q", format=".0%", title="everybody's share"),
     ]  # fmt: skip
     dots = base.mark_point(filled=True, size=80, opacity=1, color=PLAIN).encode(x=axis, tooltip=tips)
-    ticks = base.mark_tick(color=CHANCE, thickness=2, size=14).encode(x="share_all:Q")
+    ticks = base.mark_tick(color=CHANCE, thickness=2, size=14).encode(x=alt.X("share_all:Q"))
     right = alt.layer(ticks, dots, chosen_name(chosen, data, "group"))
     told = f"{_ratio_words(shown, kind_word)}. Beside it, for the chosen {kind_word}: {beside_word}"
     return alt.hconcat(left, right, spacing=24).properties(description=told)
@@ -96,8 +96,10 @@ def ratio_board(
 
 def _ratios(base: alt.Chart, chosen: alt.Parameter | None = None) -> alt.LayerChart | alt.FacetChart:
     rows = base.encode(y=alt.Y("label:N", title=None))
-    chance = rows.mark_bar(color=CHANCE, opacity=0.28, height=ROW_PX - 8).encode(x="funnel_lo:Q", x2="funnel_hi:Q")
-    one = alt.Chart(pl.DataFrame({"x": [1.0]})).mark_rule(color=CHANCE).encode(x="x:Q")
+    chance = rows.mark_bar(color=CHANCE, opacity=0.28, height=ROW_PX - 8).encode(
+        x=alt.X("funnel_lo:Q"), x2=alt.X2("funnel_hi:Q")
+    )
+    one = alt.Chart(pl.DataFrame({"x": [1.0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
     return alt.layer(
         chance,
         one,
@@ -108,9 +110,9 @@ def _ratios(base: alt.Chart, chosen: alt.Parameter | None = None) -> alt.LayerCh
 def _dots(base: alt.Chart, middle: str, axis: alt.X, hi: str, chosen: alt.Parameter | None = None) -> list[alt.Chart]:
     rows = base.encode(y=alt.Y("label:N", title=None))
     wide = alt.value(2) if chosen is None else alt.condition(chosen, alt.value(5), alt.value(2))
-    bars = rows.mark_rule(color=CHANCE).encode(x=axis, x2=f"{hi}:Q", strokeWidth=wide)
+    bars = rows.mark_rule(color=CHANCE).encode(x=axis, x2=alt.X2(f"{hi}:Q"), strokeWidth=wide)
     dots = rows.mark_point(filled=True, size=80, opacity=1).encode(
-        x=f"{middle}:Q",
+        x=alt.X(f"{middle}:Q"),
         color=alt.Color("told:N", scale=SIGNAL_COLOURS),
         shape=alt.Shape("told:N", scale=SIGNAL_MARKS),
         tooltip=[

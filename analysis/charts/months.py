@@ -25,14 +25,16 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
     base = alt.Chart(shown, width=WIDTH, height=210).encode(x=_month_axis(shown))
     rate = alt.Y("rate:Q", axis=PERCENT, title="come back")
-    band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step").encode(y=alt.Y("lower:Q"), y2="upper:Q")
-    centre = base.mark_line(color=CHANCE, strokeDash=[4, 3]).encode(y="centre:Q")
+    band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step").encode(
+        y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q")
+    )
+    centre = base.mark_line(color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("centre:Q"))
     whole = shown.filter(pl.col("state") == "followed")
     line = [_over(whole, base).mark_line(color=PLAIN, opacity=0.6).encode(y=rate)] if len(whole) else []
     dots = base.mark_point(size=60, opacity=1, strokeWidth=1.6).encode(
         y=rate,
         fill=alt.condition(alt.datum.state == "followed", alt.value(PLAIN), alt.value("transparent")),
-        stroke=alt.value(PLAIN),
+        stroke=alt.StrokeValue(PLAIN),
         tooltip=[
             alt.Tooltip("month:O", title="month"),
             alt.Tooltip("rate:Q", format=".1%", title="come back"),
@@ -67,7 +69,7 @@ def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         color=alt.Color("side:N", scale=sides),
         strokeDash=alt.StrokeDash("side:N", legend=None),
     )
-    limit = base.mark_line(color=CHANCE, strokeDash=[4, 3]).encode(y="cusum_limit:Q")
+    limit = base.mark_line(color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("cusum_limit:Q"))
     return (limit + lines).properties(
         description="Running sums of comebacks beyond what the same work gives, for worse and for better, by month"
     )
@@ -75,7 +77,7 @@ def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
 
 def _flags(shown: pl.DataFrame, base: alt.Chart) -> list[alt.Chart]:
     return [
-        _over(own, base).mark_text(dy=-14, fontSize=13, color=colour, text=sign).encode(y="rate:Q")
+        _over(own, base).mark_text(dy=-14, fontSize=13, color=colour, text=sign).encode(y=alt.Y("rate:Q"))
         for signal, sign, colour in (("high", "▲", HIGH), ("low", "▼", LOW))
         if len(own := shown.filter(pl.col("signal") == signal))
     ]
@@ -92,10 +94,12 @@ def _began(months: pl.DataFrame) -> list[alt.Chart]:
     began = months.filter("change_began").select("month", told=pl.lit("change began"))
     if began.is_empty():
         return []
-    base = alt.Chart(began).encode(x="month:O")
+    base = alt.Chart(began).encode(x=alt.X("month:O"))
     return [
         base.mark_rule(color=HIGH, strokeDash=[2, 2]),
-        base.mark_text(color=HIGH, align="right", dx=-4, baseline="top").encode(text="told:N", y=alt.value(0)),
+        base.mark_text(color=HIGH, align="right", dx=-4, baseline="top").encode(
+            text=alt.Text("told:N"), y=alt.value(0)
+        ),
     ]
 
 

@@ -51,11 +51,11 @@ def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HC
     )
     data = alt.Chart(shown, width=BESIDE, height=tall)
     own = data.transform_filter(chosen).encode(y=alt.Y("label:N", title=None, axis=alt.Axis(labels=False)))
-    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x="x:Q")
+    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
     axis = alt.X("lo:Q", axis=PERCENT, title="missed beyond peers on the same work")
-    bars = own.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2="hi:Q")
+    bars = own.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("hi:Q"))
     dots = own.mark_point(filled=True, size=70, opacity=1).encode(
-        x="excess:Q",
+        x=alt.X("excess:Q"),
         color=alt.Color("told:N", scale=alt.Scale(domain=told, range=[HIGH, LOW, PLAIN]), legend=None),
         shape=alt.Shape(
             "told:N", scale=alt.Scale(domain=told, range=["triangle-up", "triangle-down", "circle"]), legend=None
@@ -95,11 +95,11 @@ def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
     tall = rows_px(shown.get_column("label").to_list()) + 24
     base = alt.Chart(shown, width=WIDTH, height=tall).encode(y=alt.Y("label:N", title=None))
-    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x="x:Q")
+    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
     axis = alt.X("lo:Q", axis=PERCENT, title=["change in share missed against peers", "(left: better)"])
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2="hi:Q")
+    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("hi:Q"))
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
-        x="change:Q",
+        x=alt.X("change:Q"),
         tooltip=[
             alt.Tooltip("said:N", title="coaching"),
             alt.Tooltip("missed_before:Q", format=".0%", title="missed before"),

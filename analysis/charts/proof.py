@@ -40,10 +40,12 @@ def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     base = alt.Chart(shown).encode(y=y, tooltip=told)
     return alt.layer(
         base.mark_rule(strokeWidth=2).encode(
-            x=alt.X("lo:Q", title="share, with 95% interval", axis=alt.Axis(format=".0%")), x2="hi:Q", color=colour
+            x=alt.X("lo:Q", title="share, with 95% interval", axis=alt.Axis(format=".0%")),
+            x2=alt.X2("hi:Q"),
+            color=colour,
         ),
-        base.mark_point(filled=True, size=60).encode(x="value:Q", color=colour),
-        base.mark_tick(thickness=3, height=ROW_PX - 8, opacity=0.7).encode(x="aim_at:Q"),
+        base.mark_point(filled=True, size=60).encode(x=alt.X("value:Q"), color=colour),
+        base.mark_tick(thickness=3, height=ROW_PX - 8, opacity=0.7).encode(x=alt.X("aim_at:Q")),
     ).properties(
         width=WIDTH,
         height=rows_px(rows),

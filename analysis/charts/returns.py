@@ -25,19 +25,21 @@ def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart
     )
     base = alt.Chart(_thinned(shown), width=WIDTH, height=220).encode(x=alt.X("day:Q", title="days since the bleed"))
     band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step-after").encode(
-        y=alt.Y("lo:Q", axis=PERCENT, title="come back by then"), y2="hi:Q"
+        y=alt.Y("lo:Q", axis=PERCENT, title="come back by then"), y2=alt.Y2("hi:Q")
     )
     line = base.mark_line(color=PLAIN, interpolate="step-after").encode(
-        y="incidence:Q",
+        y=alt.Y("incidence:Q"),
         tooltip=[
             alt.Tooltip("day:Q", title="day"),
             alt.Tooltip("incidence:Q", title="come back", format=".1%"),
             alt.Tooltip("at_risk:Q", title="bleeds still followed"),
         ],
     )
-    end = alt.Chart(pl.DataFrame({"day": [window_days], "told": ["window"]})).encode(x="day:Q")
+    end = alt.Chart(pl.DataFrame({"day": [window_days], "told": ["window"]})).encode(x=alt.X("day:Q"))
     rule = end.mark_rule(strokeDash=[4, 3], color=CHANCE)
-    told = end.mark_text(align="left", dx=4, baseline="top", color=CHANCE).encode(text="told:N", y=alt.value(0))
+    told = end.mark_text(align="left", dx=4, baseline="top", color=CHANCE).encode(
+        text=alt.Text("told:N"), y=alt.value(0)
+    )
     return (band + line + rule + told).properties(description=_curve_words(incidence, window_days))
 
 

@@ -29,9 +29,9 @@ def worklist_dots(chosen: pl.DataFrame, overall: float | None) -> alt.LayerChart
         y=alt.Y("label:N", sort=None, title=None)
     )
     axis = alt.X("risk_lo:Q", axis=PERCENT, title="risk of coming back within the window")
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2="risk_hi:Q")
+    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("risk_hi:Q"))
     dots = base.mark_point(filled=True, size=80, opacity=1, color=HIGH, shape="triangle-up").encode(
-        x="risk:Q",
+        x=alt.X("risk:Q"),
         tooltip=[
             alt.Tooltip("session_id:N", title="bleed"),
             alt.Tooltip("bike_id:N", title="bike"),
@@ -42,7 +42,9 @@ def worklist_dots(chosen: pl.DataFrame, overall: float | None) -> alt.LayerChart
     line = (
         []
         if overall is None
-        else [alt.Chart(pl.DataFrame({"x": [overall]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(x="x:Q")]
+        else [
+            alt.Chart(pl.DataFrame({"x": [overall]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(x=alt.X("x:Q"))
+        ]
     )
     words = "; ".join(f"{i} {r:.0%}" for i, r in shown.select("session_id", "risk").head(12).iter_rows())
     return alt.layer(*line, bars, dots).properties(description=f"Risk of the bleeds to check a second time: {words}")
@@ -68,7 +70,9 @@ def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.Face
         ],
     )
     chance = pl.DataFrame({"share": [0.0, 1.0], "caught": [0.0, 100.0]})
-    diagonal = alt.Chart(chance).mark_line(color=CHANCE, strokeDash=[4, 3]).encode(x="share:Q", y="caught:Q")
+    diagonal = (
+        alt.Chart(chance).mark_line(color=CHANCE, strokeDash=[4, 3]).encode(x=alt.X("share:Q"), y=alt.Y("caught:Q"))
+    )
     some = second_checks.sort("share").gather_every(max(1, second_checks.height // 4))
     words = "; ".join(
         f"{s:.0%} checked catch {c:.0f}"
@@ -94,8 +98,12 @@ def rival_dots(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         axis=PERCENT,
         title=["how often the bleed that came back", "had the higher risk (50%: chance)"],
     )
-    chance = alt.Chart(pl.DataFrame({"x": [0.5]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(x="x:Q")
-    bars = base.transform_filter("datum.lo != null").mark_rule(strokeWidth=2, color=CHANCE).encode(x="lo:Q", x2="hi:Q")
+    chance = alt.Chart(pl.DataFrame({"x": [0.5]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(x=alt.X("x:Q"))
+    bars = (
+        base.transform_filter("datum.lo != null")
+        .mark_rule(strokeWidth=2, color=CHANCE)
+        .encode(x=alt.X("lo:Q"), x2=alt.X2("hi:Q"))
+    )
     dots = base.mark_point(size=80, opacity=1, strokeWidth=2).encode(
         x=axis,
         color=alt.condition("datum.lo != null", alt.value(LOW), alt.value(CHANCE)),
@@ -122,11 +130,11 @@ def reliability_curve(tenths: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
     told = alt.X("told:Q", axis=PERCENT, title="risk told")
     bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(
-        x=told, y=alt.Y("lo:Q", axis=PERCENT, title="came back"), y2="hi:Q"
+        x=told, y=alt.Y("lo:Q", axis=PERCENT, title="came back"), y2=alt.Y2("hi:Q")
     )
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
         x=told,
-        y="seen:Q",
+        y=alt.Y("seen:Q"),
         tooltip=[
             alt.Tooltip("told:Q", format=".1%", title="risk told"),
             alt.Tooltip("seen:Q", format=".1%", title="came back"),
@@ -135,7 +143,7 @@ def reliability_curve(tenths: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     words = "; ".join(
         f"told {x:.0%}, came back {y:.0%}" for x, y in tenths.select("told", "seen").drop_nulls().iter_rows()
     )
-    return alt.layer(line.encode(x="told:Q", y="seen:Q"), bars, dots).properties(
+    return alt.layer(line.encode(x=alt.X("told:Q"), y=alt.Y("seen:Q")), bars, dots).properties(
         description=f"Share come back by the risk told, tenth by tenth: {words}"
     )
 
@@ -151,13 +159,13 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     base = alt.Chart(quarters, width=NARROW, height=200).encode(
         x=alt.X("quarter:O", title=None, axis=alt.Axis(labelAngle=-40))
     )
-    one = alt.Chart(pl.DataFrame({"y": [1.0]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(y="y:Q")
+    one = alt.Chart(pl.DataFrame({"y": [1.0]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("y:Q"))
     scale = alt.Scale(domain=[0, MOST_DRIFT])
     bars = base.mark_rule(strokeWidth=2, color=CHANCE, clip=True).encode(
-        y=alt.Y("lo:Q", title="came back / told", scale=scale), y2="hi:Q"
+        y=alt.Y("lo:Q", title="came back / told", scale=scale), y2=alt.Y2("hi:Q")
     )
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1, clip=True).encode(
-        y="value:Q",
+        y=alt.Y("value:Q"),
         tooltip=[
             alt.Tooltip("quarter:O", title="quarter"),
             alt.Tooltip("value:Q", format=".2f", title="came back / told"),

@@ -61,11 +61,11 @@ def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart
     )  # fmt: skip
     data = alt.Chart(people, width=BESIDE, height=ROW_PX * max(people.get_column("technician").n_unique(), 1))
     base = data.transform_filter(chosen).encode(y=alt.Y("technician:N", title=None))
-    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x="x:Q")
+    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
     axis = alt.X("lo:Q", axis=PERCENT, title="missed beyond peers on the same work")
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2="hi:Q")
+    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("hi:Q"))
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        x="excess:Q",
+        x=alt.X("excess:Q"),
         color=alt.Color("told:N", scale=PEER_COLOURS, legend=None),
         shape=alt.Shape("told:N", scale=PEER_MARKS, legend=None),
         tooltip=[
@@ -94,12 +94,12 @@ def _bars(shown: pl.DataFrame, chosen: alt.Parameter | None = None) -> alt.Layer
     base = alt.Chart(shown, width=WIDTH, height=rows_px(shown.get_column("label").to_list())).encode(
         y=alt.Y("label:N", sort=alt.EncodingSortField("rank"), title=None)
     )
-    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x="x:Q")
+    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
     wide = alt.value(2) if chosen is None else alt.condition(chosen, alt.value(5), alt.value(2))
-    bars = base.mark_rule(color=CHANCE).encode(x=alt.X("lo:Q", title=SPARED), x2="hi:Q", strokeWidth=wide)
-    raw = base.mark_tick(color=CHANCE, thickness=2, size=10).encode(x="naive_difference:Q")
+    bars = base.mark_rule(color=CHANCE).encode(x=alt.X("lo:Q", title=SPARED), x2=alt.X2("hi:Q"), strokeWidth=wide)
+    raw = base.mark_tick(color=CHANCE, thickness=2, size=10).encode(x=alt.X("naive_difference:Q"))
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        x="preventable_per_100:Q",
+        x=alt.X("preventable_per_100:Q"),
         color=alt.Color("told:N", scale=VERDICT_COLOURS),
         shape=alt.Shape("told:N", scale=VERDICT_MARKS),
         tooltip=[
@@ -161,10 +161,10 @@ def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     base = alt.Chart(shown, width=WIDTH, height=rows_px(shown.get_column("label").to_list())).encode(
         y=alt.Y("label:N", sort=None, title=None)
     )
-    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x="x:Q")
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=alt.X("lo:Q", title=SPARED[0]), x2="hi:Q")
+    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
+    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=alt.X("lo:Q", title=SPARED[0]), x2=alt.X2("hi:Q"))
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
-        x="preventable_per_100:Q",
+        x=alt.X("preventable_per_100:Q"),
         tooltip=[
             alt.Tooltip("scenario:N", title="what if"),
             alt.Tooltip("comebacks_per_year:Q", title="comebacks spared a year", format=".1f"),
@@ -187,9 +187,11 @@ def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart 
     base = alt.Chart(tolerance, width=290, height=170).encode(
         x=alt.X("reading:Q", title=field_word, scale=alt.Scale(zero=False, nice=False), axis=_ticks(tolerance))
     )
-    band = base.mark_area(opacity=0.3, color=CHANCE).encode(y=alt.Y("lo:Q", axis=PERCENT, title="come back"), y2="hi:Q")
+    band = base.mark_area(opacity=0.3, color=CHANCE).encode(
+        y=alt.Y("lo:Q", axis=PERCENT, title="come back"), y2=alt.Y2("hi:Q")
+    )
     line = base.mark_line(color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN)).encode(
-        y="risk:Q",
+        y=alt.Y("risk:Q"),
         tooltip=[
             alt.Tooltip("reading:Q", title=field_word),
             alt.Tooltip("risk:Q", format=".1%", title="come back"),
@@ -199,7 +201,7 @@ def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart 
     limits = [
         alt.Chart(tolerance.filter(pl.col(name).is_not_null()).head(1))
         .mark_rule(color=SUSPECT, strokeDash=[4, 3])
-        .encode(x=f"{name}:Q")
+        .encode(x=alt.X(f"{name}:Q"))
         for name in ("tolerance_lo", "tolerance_hi")
         if tolerance.get_column(name).count()
     ]

@@ -13,7 +13,7 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from analysis.charts import library_text, picture
+from analysis.charts import order_picture, picture, unchecked
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.blocks import Question
 from analysis.pages.cautions import CAUTIONS
@@ -22,6 +22,7 @@ from analysis.pages.glossary import GLOSSARY
 from analysis.pages.lead import lead_questions
 from analysis.pages.trade_words import TABLE_WORDS
 from analysis.pages.trainer import trainer_questions
+from analysis.painter import HERE, Painter
 from analysis.report import Report
 
 WAYS = (
@@ -29,6 +30,13 @@ WAYS = (
     ("lead.html", "service lead"),
     ("trainer.html", "trainer"),
     ("analyst.html", "analyst"),
+)
+
+
+READERS = (
+    ("lead.html", "For the service lead", lead_questions),
+    ("trainer.html", "For the trainer", trainer_questions),
+    ("analyst.html", "For the analyst", analyst_questions),
 )
 
 
@@ -40,28 +48,34 @@ class Page:
     text: str
 
 
-def pages(report: Report) -> tuple[Page, ...]:
+def pages(report: Report, painter: Painter = HERE) -> tuple[Page, ...]:
     """Every page of an audit, each complete in itself, no network.
 
     Parameters
     ----------
     report
         What the audit found; nothing is computed from it but words.
+    painter
+        Who draws the charts' pictures; this process unless told.
     """
+    with unchecked():
+        asked = [(file, title, ordered(made(report), painter)) for file, title, made in READERS]
     told = findings(report)
+    index = rendered("index.html", report, painter, here="index.html", title="What the bleed log says", findings=told)
     return (
-        Page(
-            "index.html",
-            rendered("index.html", report, here="index.html", title="What the bleed log says", findings=told),
+        Page("index.html", index),
+        *(
+            Page(file, rendered("questions.html", report, painter, here=file, title=title, questions=questions))
+            for file, title, questions in asked
         ),
-        _questions(report, "lead.html", "For the service lead", lead_questions(report)),
-        _questions(report, "trainer.html", "For the trainer", trainer_questions(report)),
-        _questions(report, "analyst.html", "For the analyst", analyst_questions(report)),
     )
 
 
-def _questions(report: Report, file: str, title: str, questions: list[Question]) -> Page:
-    return Page(file, rendered("questions.html", report, here=file, title=title, questions=questions))
+def ordered(questions: list[Question], painter: Painter) -> list[Question]:
+    """The same questions, their charts' pictures ordered."""
+    for chart in (chart for question in questions for chart in question.charts):
+        order_picture(chart, painter)
+    return questions
 
 
 def data_text(value: Any) -> Markup:
@@ -72,16 +86,13 @@ def data_text(value: Any) -> Markup:
     return Markup(text)
 
 
-def still_picture(chart: dict[str, Any]) -> Markup:
-    """A chart's picture, in which every text of an export is text."""
-    return Markup(picture(chart))
-
-
-def rendered(template: str, report: Report | None, *, here: str, title: str, **values: Any) -> str:
+def rendered(
+    template: str, report: Report | None, painter: Painter = HERE, *, here: str, title: str, **values: Any
+) -> str:
     """A template filled; without a report it must be one that asks for none."""
     questions: list[Question] = values.get("questions", [])
     charts = {f"{q.id}-{i}": chart for q in questions for i, chart in enumerate(q.charts)}
-    scripts = [Markup(text) for text in ([library_text()] if charts else []) + [_script()]]
+    scripts = [Markup(text) for text in ([painter.library()] if charts else []) + [_script()]]
     return (
         _environment()
         .get_template(template)
@@ -91,7 +102,7 @@ def rendered(template: str, report: Report | None, *, here: str, title: str, **v
             ways=WAYS,
             report=report,
             charts=charts,
-            picture=still_picture,
+            picture=lambda chart: Markup(picture(chart, painter)),  # every text of an export is text in it
             scripts=scripts,
             hashes=" ".join(f"'sha256-{_digest(script)}'" for script in scripts),
             cautions=CAUTIONS,

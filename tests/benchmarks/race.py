@@ -97,8 +97,12 @@ def _lap(program: str, exports: Path, out: Path, as_of: str) -> Lap:
 
 
 def _surroundings() -> dict[str, str]:
-    """Two threads each, which give way when they wait: on a busy machine spinning threads would slow the peer down."""
-    return os.environ | dict.fromkeys(THREAD_NAMES, THREADS) | {"OMP_WAIT_POLICY": "passive"}
+    """Two threads each, which give way when they wait: on a busy machine spinning threads would slow the peer down.
+
+    Both may keep their libraries compiled, as they are where they are used.
+    """
+    own = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    return own | dict.fromkeys(THREAD_NAMES, THREADS) | {"OMP_WAIT_POLICY": "passive"}
 
 
 def _newest_day(exports: Path) -> str:

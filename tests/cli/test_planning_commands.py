@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.charts import display
+from analysis.painter import library_text
 from schemas import OTHER_TABLES
 from tests.cli.test_command import rebleed
 from tests.output.test_hidden_names import found_in
@@ -76,7 +76,7 @@ def test_a_study_with_hidden_names_tells_no_name_in_any_byte(tmp_path: Path) -> 
     told = rebleed("gauge", str(study(tmp_path)), "--out", str(tmp_path / "out"), "--hide-names")
     assert told.returncode == 0, told.stderr
     assert not any(name in told.stdout for name in (*NAMES, "Lee"))
-    library = display.library_text().casefold()
+    library = library_text().casefold()
     names = [name for name in (*NAMES, "readings by Wren") if name.casefold() not in library]
     assert len(names) >= 3
     for path in (p for p in (tmp_path / "out").rglob("*") if p.is_file()):

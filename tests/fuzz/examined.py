@@ -8,12 +8,14 @@ from pathlib import Path
 from analysis.errors import CannotRun
 from analysis.intake import Log, log_from, raw_tables, read_map
 from analysis.output import refuse_foreign
+from analysis.risk import opened_model
 from analysis.standard import read_standard
 from tests.fuzz.seeds import seed_of
+from tests.risk.sealed import sealed
 
 ENDINGS = {
     "text": "csv", "lines": "jsonl", "parquet": "parquet", "book": "xlsx", "database": "sqlite", "map": "toml",
-    "standard": "toml", "manifest": "json",
+    "standard": "toml", "manifest": "json", "model": "skops",
 }  # fmt: skip
 MOST_LINES, LONGEST_LINE = 12, 10_000
 
@@ -33,6 +35,8 @@ def examine(kind: str, data: bytes, folder: Path, *, whole: bool) -> bool:
             read_map(path)
         elif kind == "standard":
             read_standard(str(path))
+        elif kind == "model":
+            opened_model(sealed(data), str(path))
         elif kind == "manifest":
             _beside_exports(data, folder)
         else:

@@ -12,7 +12,10 @@ from importlib import resources
 from pathlib import Path
 
 import polars as pl
+import skops.io
 import xlsxwriter
+
+from tests.risk.worlds import fitted
 
 ROWS = [
     ("S1", "B1", "front", "Wren", "2026-01-05T09:10:00", 78.0, 2, True, "scheduled", 0.75, "quick, but clean"),
@@ -101,9 +104,13 @@ def _manifest() -> bytes:
     return json.dumps({**told, "seconds": {"read": 0.1}}, indent=2).encode()
 
 
+def _model() -> bytes:
+    return skops.io.dumps(fitted().saved)
+
+
 _SEEDS: dict[str, Callable[[], bytes]] = {
     "text": _text, "lines": _lines, "parquet": _parquet, "book": _book, "database": _database, "map": MAP.encode,
-    "standard": _standard, "manifest": _manifest,
+    "standard": _standard, "manifest": _manifest, "model": _model,
 }  # fmt: skip
 KINDS = tuple(_SEEDS)
 

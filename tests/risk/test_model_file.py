@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import pickle
-import struct
 from functools import cache
 from pathlib import Path
 
@@ -18,21 +17,13 @@ from sklearn.linear_model import LogisticRegression
 
 from analysis.errors import CannotRun
 from analysis.risk import model_bytes, opened_model, read_model
-from analysis.risk.model_file import DIGITS, END_RECORD, MARK
+from tests.risk.sealed import sealed
 from tests.risk.worlds import fitted
 
 
 @cache
 def content() -> bytes:
     return model_bytes(fitted().saved)
-
-
-def sealed(body: bytes, version: str = "0.1.0", model_format: int = 1) -> bytes:
-    """Any skops archive with a right digest and our mark, as one who means harm would make it."""
-    comment = MARK + json.dumps({"format": model_format, "version": version, "sha256": ""})[:-2].encode()
-    end = body.rfind(END_RECORD)
-    whole = body[: end + 20] + struct.pack("<H", len(comment) + DIGITS + 2) + comment
-    return whole + hashlib.sha256(whole).hexdigest().encode() + b'"}'
 
 
 class Harmful:
