@@ -48,7 +48,7 @@ def where(report: Report) -> Question:
         method=(
             "Raw rates have Wilson intervals. Expected comebacks come from a model of the work alone, fitted without the "
             "group; exact Poisson limits on the ratio; a signal needs more than chance explains, after counting how many "
-            "groups were compared, and weighs returns at any age."
+            "groups were compared; it counts what the ratio counts."
         ),
     )  # fmt: skip
 

@@ -7,10 +7,10 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.prepared import Prepared
-from analysis.rates.left_out import left_out_returns, left_out_risk
+from analysis.rates.left_out import left_out_risk
 from analysis.rates.work import WORDS, Numbers, Work, level_codes, work_of
 
-__all__ = ["WORDS", "expected_returns", "expected_risk"]
+__all__ = ["WORDS", "expected_risk"]
 MOST_FOLDS = 20
 FOLDS = 5
 
@@ -52,31 +52,6 @@ def expected_risk(
     risk = left_out_risk(cells, _folds(prepared.bleeds, kind, rng), mature.astype(float), back.astype(float))
     expected, observed = risk[mature].sum(), float(back[mature].sum())
     return np.clip(risk * (observed / expected if expected > 0 else 1.0), 0, 1)
-
-
-def expected_returns(
-    prepared: Prepared, rng: np.random.Generator, *, kind: str, without: str | None = None, work: Work | None = None
-) -> Numbers:
-    """Each bleed's expected number of returns over all its time at risk, by what came in alone, cross-fitted.
-
-    The same comparison with twice the evidence: a return on day 120 and a bleed five weeks old both count. A
-    time-to-return model of the context (ridge), fitted without the bleed's fold; the expectation is the cumulative
-    hazard over the bleed's own time at risk, scaled so that expected equals observed in all.
-
-    Parameters
-    ----------
-    prepared
-        All accepted bleeds.
-    rng
-        For the folds.
-    kind, without, work
-        As in `expected_risk`.
-    """
-    cells = (work or work_of(prepared.bleeds)).cells(without)
-    days = prepared.bleeds.get_column("days_at_risk").to_numpy()
-    back = (prepared.bleeds.get_column("end") == "return").to_numpy()
-    expected = left_out_returns(cells, _folds(prepared.bleeds, kind, rng), days, back)
-    return expected * (back.sum() / expected.sum() if expected.sum() > 0 else 1.0)
 
 
 def _folds(bleeds: pl.DataFrame, kind: str, rng: np.random.Generator) -> NDArray[np.int64]:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
-from analysis.rates.case_mix import expected_returns, expected_risk
+from analysis.rates.case_mix import expected_risk
 from analysis.rates.funnel import chance_limits, overdispersion, two_sided_p
 from analysis.rates.raw import KINDS, NOT_RECORDED, raw_rates
 from analysis.rates.shrink import gamma_poisson
@@ -28,9 +28,10 @@ def rates(prepared: Prepared, rng: np.random.Generator) -> DataFrame[Rates]:
 
     Estimand: observed comebacks of a group's mature bleeds over those expected from the same mix of work in everybody
     else's hands. Exact Poisson limits on the ratio; shrunk rates by gamma-Poisson empirical Bayes; limits and p-values
-    widened where groups of a kind differ more than chance in general; Benjamini-Hochberg within a kind. p-values count
-    returns at any age against the time at risk, the ratio those within the window. A group with
-    fewer than 10 mature bleeds or 2 expected comebacks is too_few, as is everything under 40 comebacks in all.
+    widened where groups of a kind differ more than chance in general; Benjamini-Hochberg within a kind. The signal
+    counts what the ratio counts: comebacks within the window. Later ones would double the count, but parts that wear out
+    and seals that weep bring them to every group alike, so that they hide who differs. A group with fewer than 10 mature
+    bleeds or 2 expected comebacks is too_few, as is everything under 40 comebacks in all.
 
     Parameters
     ----------
@@ -55,14 +56,13 @@ def _fair(
         return None
     whole = column if column is not None and column not in WORDS else "bike_id"
     risk = expected_risk(prepared, rng, kind=whole, without=column if column in WORDS else None, work=work)
-    ever = expected_returns(prepared, rng, kind=whole, without=column if column in WORDS else None, work=work)
     group = pl.lit("all") if column is None else pl.col(column).fill_null(NOT_RECORDED)
     sums = (
-        prepared.bleeds.select(group.alias("group"), "mature", back=(pl.col("end") == "return"))
-        .with_columns(risk=risk, ever=ever)
+        prepared.bleeds.select(group.alias("group"), "mature")
+        .with_columns(risk=risk)
+        .filter("mature")
         .group_by("group")
-        .agg(expected=pl.col("risk").filter("mature").sum(), returns=pl.col("back").sum(), ever=pl.col("ever").sum())
-        .sort("group")
+        .agg(expected=pl.col("risk").sum())
     )
     table = own.join(sums, on="group", how="left").with_columns(pl.col("expected").fill_null(0.0)).sort("group")
     return _compared(table, kind, rng)
@@ -90,8 +90,7 @@ def _compared(table: pl.DataFrame, kind: str, rng: np.random.Generator) -> pl.Da
         out[name][known] = np.clip(value * scale, 0, 1)
     enough = known & (expected >= LEAST_EXPECTED) & (mature >= LEAST_MATURE) & (kind != "all")
     if enough.sum() >= 2:
-        ever = table.select(pl.col("returns", "ever").cast(pl.Float64)).to_numpy()
-        _judge(out, enough, expected, ever[:, 0], ever[:, 1])
+        _judge(out, enough, observed, expected)
         draws = shrunk.draws(DRAWS, rng)
         ranks = np.argsort(np.argsort(-draws, axis=1), axis=1) + 1
         out["rank_lo"][known], out["rank_hi"][known] = np.quantile(ranks, [0.025, 0.975], axis=0, method="nearest")
@@ -105,13 +104,10 @@ def _compared(table: pl.DataFrame, kind: str, rng: np.random.Generator) -> pl.Da
     )
 
 
-def _judge(
-    out: dict[str, Numbers], enough: NDArray[np.bool_], expected: Numbers, returns: Numbers, ever: Numbers
-) -> None:
-    """p-values from all the time at risk, twice the evidence of the window; funnel limits at the window's expectation."""
-    o, e = returns[enough], np.maximum(ever[enough], 1e-9)
+def _judge(out: dict[str, Numbers], enough: NDArray[np.bool_], observed: Numbers, expected: Numbers) -> None:
+    o, e = observed[enough], expected[enough]
     tau2 = overdispersion(o, e).tau2 if len(o) >= 5 else 0.0
-    out["funnel_lo"][enough], out["funnel_hi"][enough] = chance_limits(expected[enough], tau2=tau2)
+    out["funnel_lo"][enough], out["funnel_hi"][enough] = chance_limits(e, tau2=tau2)
     out["p_value"][enough] = two_sided_p(o, e, tau2)
     out["q_value"][enough] = benjamini_hochberg(out["p_value"][enough])
 

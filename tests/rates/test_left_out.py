@@ -8,8 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sklearn.linear_model import LogisticRegression
 
-from analysis.followup import Block, fit_returns, follow_of
-from analysis.rates.left_out import left_out_returns, left_out_risk
+from analysis.rates.left_out import left_out_risk
 from analysis.rates.work import Cells, Work
 
 
@@ -21,17 +20,6 @@ def drawn(seed: int, bleeds: int = 400, folds: int = 4) -> tuple[Cells, np.ndarr
     life = rng.exponential(300 / np.exp(hard)).astype(int)
     watched = rng.integers(1, 200, bleeds)
     return work.cells(), rng.integers(0, folds, bleeds), np.minimum(life, watched), life <= watched
-
-
-@pytest.mark.parametrize("seed", range(3))
-def test_returns_left_out_are_those_of_a_model_of_the_other_rows(seed: int) -> None:
-    cells, fold, days, back = drawn(seed)
-    found = left_out_returns(cells, fold, days, back)
-    x = cells.x[cells.place]
-    for k in range(4):
-        rest, own = fold != k, fold == k
-        model = fit_returns(x[rest], follow_of(days[rest], back[rest]), [Block(0, x.shape[1], 1.0)])
-        np.testing.assert_allclose(found[own], model.cumulative(days[own]) * np.exp(x[own] @ model.coefficients), 1e-7)
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -47,16 +35,6 @@ def test_risk_left_out_is_that_of_a_reference_library_on_the_other_rows(seed: in
         np.testing.assert_allclose(found[own], model.predict_proba(x[own])[:, 1], rtol=1e-7)
 
 
-def test_a_fold_without_which_nothing_came_back_is_judged_by_all() -> None:
-    cells, fold, days, back = drawn(1)
-    back = back & (fold == 2)
-    found = left_out_returns(cells, fold, days, back)
-    x = cells.x[cells.place]
-    model = fit_returns(x, follow_of(days, back), [Block(0, x.shape[1], 1.0)])
-    own = fold == 2
-    np.testing.assert_allclose(found[own], model.cumulative(days[own]) * np.exp(x[own] @ model.coefficients), 1e-7)
-
-
 @pytest.mark.parametrize("all_back", [True, False])
 def test_all_or_none_coming_back_is_a_risk_of_one_or_nought(all_back: bool) -> None:
     cells, fold, days, _ = drawn(2)
@@ -67,13 +45,11 @@ def test_all_or_none_coming_back_is_a_risk_of_one_or_nought(all_back: bool) -> N
 @settings(deadline=None, max_examples=40)
 @given(st.integers(0, 10**6), st.integers(10, 60), st.integers(1, 5))
 def test_small_or_separated_data_give_finite_chances(seed: int, bleeds: int, folds: int) -> None:
-    cells, fold, days, _ = drawn(seed, bleeds, folds)
+    cells, fold, _, _ = drawn(seed, bleeds, folds)
     back = cells.x[cells.place][:, 0] > 0
     risk = left_out_risk(cells, fold, np.ones(bleeds), back.astype(float))
     assert np.isfinite(risk).all()
     assert ((risk >= 0) & (risk <= 1)).all()
-    if back.any():
-        assert np.isfinite(left_out_returns(cells, fold, days, back)).all()
 
 
 def test_without_a_factor_of_a_pair_the_pair_is_left_out_too() -> None:
