@@ -1,12 +1,14 @@
 """Follow-up: which bleeds came back, how long each was watched, and how returns come with time."""
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
+from analysis.followup.columns import Below, Joined, Matrix, crossed, gathered, parts_of, product, squared
 from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
-from analysis.followup.cox import Block, ReturnModel, fit_returns
+from analysis.followup.cox import ReturnModel, fit_returns
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
-from analysis.followup.influence import clustered, influence
+from analysis.followup.influence import by_cluster, clustered, influence
 from analysis.followup.returns import returns
+from analysis.followup.ridge import Block
 from analysis.followup.risk_sets import Follow, follow_of
 from analysis.followup.wear import LateModel, late_models
 from analysis.followup.weibull import Weibull, weibull
@@ -14,27 +16,36 @@ from analysis.followup.weibull import Weibull, weibull
 __all__ = [
     "EVERY_DAY",
     "AtWindow",
+    "Below",
     "Block",
     "Covered",
     "CoveredTime",
     "Curve",
     "Follow",
+    "Joined",
     "LateModel",
+    "Matrix",
     "ReturnModel",
     "Weibull",
     "aalen_johansen",
     "at_window",
+    "by_cluster",
     "clustered",
     "covered_time",
+    "crossed",
     "ends",
     "fit_returns",
     "follow_of",
     "followed",
+    "gathered",
     "incidence",
     "incidence_limits",
     "influence",
     "late_models",
+    "parts_of",
+    "product",
     "returns",
+    "squared",
     "watched",
     "weibull",
     "workload",

@@ -1,7 +1,8 @@
 """Proportional hazards with a free baseline: exact partial likelihood (Breslow ties) on whole days, Newton steps, ridges.
 
-Rows are sorted by day once; a risk set is a sum over later days, so one pass of matrix products gives score and
-information. Source: D. R. Cox 1972, J. R. Stat. Soc. B 34:187-220; N. Breslow 1974, Biometrics 30:89-99.
+A risk set is a sum over later days, so that one pass over the rows gives the likelihood and its slope, and another, dearer
+one its curvature, which is worked out anew only where it has changed. Source: D. R. Cox 1972, J. R. Stat. Soc. B
+34:187-220; N. Breslow 1974, Biometrics 30:89-99.
 """
 
 from __future__ import annotations
@@ -11,29 +12,20 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup.risk_sets import Follow, earlier_sums, later_sums
+from analysis.followup.columns import Below, Floats, Joined, Matrix, crossed, product, squared, summed
+from analysis.followup.ridge import Block, first_penalties, inverse, top_of
+from analysis.followup.risk_sets import Follow, earlier_sums, follow_of, later_sums
 
 Numbers = NDArray[np.float64]
-Matrix = NDArray[np.floating]
-CHUNK = 16_384
-LEAST_VARIANCE = 1e-3
-CONVERGED = 1e-8
-"""A Newton step ends the search when it gains less than this in twice the log likelihood: a ten-thousandth of a
-standard error, and what is left after it is the square of that."""
-NEWTON_STEPS = 60
-RIDGE_STEPS, RIDGE_SETTLED = 200, 1e-4
-SINGLE_FROM = 50_000
-"""More bleeds than this are multiplied in single precision; sums stay double."""
-
-
-@dataclass(frozen=True)
-class Block:
-    """Columns `start` to `stop` that share a ridge; its strength is estimated where `pooled` (empirical Bayes)."""
-
-    start: int
-    stop: int
-    penalty: float = 0.0
-    pooled: bool = False
+CONVERGED = 1e-13
+"""A step ends the search when it gains less than this in twice the log likelihood (a three-millionth of a standard
+error), or no less than the one before it gained: then it is within what rounding hides."""
+NEAR, SLOW = 1e-7, 0.02
+"""Curvature is worked out anew while a step gains more than `SLOW` of what the one before it gained, and once where
+steps gain less than `NEAR`: from there it is the curvature at the top."""
+NEWTON_STEPS, HALVINGS = 80, 30
+THIN_TO = 12_000
+"""Bleeds that a search of many more begins with, spread evenly over the log."""
 
 
 @dataclass(frozen=True)
@@ -63,11 +55,10 @@ class ReturnModel:
         return whole[np.searchsorted(self.follow.distinct[first], days, side="right")]
 
 
-def fit_returns(x: Matrix, follow: Follow, blocks: list[Block], offset: Numbers | None = None) -> ReturnModel:
+def fit_returns(
+    x: Matrix, follow: Follow, blocks: list[Block], offset: Numbers | None = None, began: Numbers | None = None
+) -> ReturnModel:
     """Fit by Newton's method; pooled blocks' ridges settle at every step on the likelihood's parabola there.
-
-    A pooled block's strength is its effective number of columns over its sum of squared coefficients (empirical Bayes;
-    D. J. C. MacKay 1992, Neural Comput. 4:415-447), its implied variance never below 0.001.
 
     Parameters
     ----------
@@ -76,9 +67,11 @@ def fit_returns(x: Matrix, follow: Follow, blocks: list[Block], offset: Numbers 
     follow
         `follow_of(days, returned)`; strata have baselines of their own.
     blocks
-        Ridges; columns in no block are free.
+        Ridges; columns in no block are free. A pooled block's strength is estimated (`ridge.top_of`).
     offset
         Added to x·b, one a row.
+    began
+        Coefficients near which the search begins; it ends at the same place wherever it begins.
 
     Raises
     ------
@@ -87,134 +80,108 @@ def fit_returns(x: Matrix, follow: Follow, blocks: list[Block], offset: Numbers 
     """
     if not follow.returned.any():
         raise ValueError("follow: at least one return is needed, got none; ask for raw rates instead")
-    if not np.isfinite(x).all():
+    if not np.isfinite(crossed(x, np.ones(len(x)))).all():
         raise ValueError("x: every covariate must be finite, got NaN or infinity; fill what was not recorded")
-    penalties = np.zeros(x.shape[1])
-    for block in blocks:
-        penalties[block.start : block.stop] = block.penalty
-    kind = np.float32 if len(x) > SINGLE_FROM else x.dtype
-    rows = _Rows(x[follow.order].astype(kind, copy=False), follow, follow.place[follow.order], offset)
-    b = np.zeros(x.shape[1])
-    state = _moments(rows, b)
+    rows = _Rows(x, follow, offset)
+    b = _beginning(rows, blocks) if began is None else began
+    penalties = first_penalties(blocks, x.shape[1])
+    slope = _slope(rows, b)
+    bend = _bend(rows, slope)
+    last, at_top = np.inf, False
     for _ in range(NEWTON_STEPS):
-        penalties, aim = _aim(state, b, blocks, penalties)
-        step = aim - b
-        gain = float(step @ (state.information + np.diag(penalties)) @ step)
-        b, state = _damped(rows, b, step, penalties, state)
-        if gain < CONVERGED:
+        top = top_of(bend.information, slope.score + bend.information @ b, blocks, penalties)
+        penalties, step = top.penalties, top.coefficients - b
+        gain = float(step @ (bend.information + np.diag(penalties)) @ step)
+        b, slope = _damped(rows, b, step, penalties, slope)
+        if at_top and (gain < CONVERGED or gain > last):
             break
-    covariance = _inverse(state.information + np.diag(penalties))
+        if gain > max(SLOW * last, NEAR) or (gain < NEAR and not at_top):
+            at_top, bend = gain < NEAR, _bend(rows, slope)
+        last = gain
+    covariance = inverse(bend.information + np.diag(penalties))
     edf = x.shape[1] - float((penalties * np.diag(covariance)).sum())
-    linear = np.empty(len(x))
-    linear[follow.order] = state.linear
-    hazard = follow.returns / state.s0
+    hazard = follow.returns / slope.s0
     return ReturnModel(
-        b, covariance, penalties, edf, state.log_likelihood, hazard, linear, follow, state.means, state.s0
+        b, covariance, penalties, edf, slope.log_likelihood, hazard, slope.linear, follow, bend.means, slope.s0
     )
+
+
+def _beginning(rows: _Rows, blocks: list[Block]) -> Numbers:
+    """Where a search begins of which nothing is known: of many bleeds the place where the search of a part ends."""
+    x, follow = rows.x, rows.follow
+    every = len(x) // THIN_TO
+    if every < 3 or isinstance(x, Below) or len(follow.strata) > 1 or not follow.returned[::every].any():
+        return np.zeros(x.shape[1])
+    thin = follow_of(follow.days[::every], follow.returned[::every])
+    offset = None if rows.offset is None else rows.offset[::every]
+    return fit_returns(_thinned(x, every), thin, blocks, offset).coefficients
+
+
+def _thinned(x: Floats | Joined, every: int) -> Floats | Joined:
+    if isinstance(x, Joined):
+        return Joined(x.base[::every].astype(float), x.kept, None if x.beside is None else x.beside[::every])
+    return x[::every].astype(float)
 
 
 @dataclass(frozen=True)
 class _Rows:
-    """The covariates in the order of the days, and what is added to x·b (in the log's order)."""
+    """The covariates, the follow-up and what is added to x·b."""
 
     x: Matrix
     follow: Follow
-    day: NDArray[np.int64]
     offset: Numbers | None
 
 
 @dataclass(frozen=True)
-class _Moments:
-    """`linear` and what is summed from it, rows in the order of the days."""
+class _Slope:
+    """The likelihood at a place, its score, each row's `linear`, and the risk set's sum on each day."""
 
     log_likelihood: float
     score: Numbers
-    information: Numbers
     linear: Numbers
     s0: Numbers
+
+
+@dataclass(frozen=True)
+class _Bend:
+    """The likelihood's curvature at a place, and the mean covariates of those at risk on each day."""
+
+    information: Numbers
     means: Numbers
 
 
-def _moments(rows: _Rows, b: Numbers) -> _Moments:
-    follow, x = rows.follow, rows.x
-    linear = (x @ b.astype(x.dtype)).astype(float)
+def _slope(rows: _Rows, b: Numbers) -> _Slope:
+    follow = rows.follow
+    linear = product(rows.x, b)
     if rows.offset is not None:
-        linear += rows.offset[follow.order]
+        linear += rows.offset
     w = np.exp(linear)
-    s0 = later_sums(np.add.reduceat(w, follow.starts), follow)
+    s0 = later_sums(np.bincount(follow.place, w, len(follow.starts)).astype(float), follow)
     hazard = earlier_sums(follow.returns / s0, follow)
-    by_day, crossproduct = _sums(rows, w, hazard[rows.day])
-    means = later_sums(by_day, follow) / s0[:, None]
-    information = crossproduct - (means * follow.returns[:, None]).T @ means
-    back = follow.returned[follow.order]
-    score = x[back].sum(axis=0, dtype=float) - follow.returns @ means
-    log_likelihood = float(linear[back].sum() - follow.returns @ np.log(s0))
-    return _Moments(log_likelihood, score, information, linear, s0, means)
+    score = crossed(rows.x, follow.returned - w * hazard[follow.place])
+    log_likelihood = float(linear[follow.returned].sum() - follow.returns @ np.log(s0))
+    return _Slope(log_likelihood, score, linear, s0)
 
 
-def _aim(state: _Moments, b: Numbers, blocks: list[Block], penalties: Numbers) -> tuple[Numbers, Numbers]:
-    """Where the likelihood's parabola at b has its penalised top, pooled ridges settled on that parabola."""
-    told = state.score + state.information @ b
-    for _ in range(RIDGE_STEPS):
-        covariance = _inverse(state.information + np.diag(penalties))
-        aim = covariance @ told
-        moved = _pooled(blocks, aim, covariance, penalties)
-        change = np.max(np.abs(np.log((moved + 1e-12) / (penalties + 1e-12))), initial=0.0)
-        penalties = moved
-        if change < RIDGE_SETTLED:
-            break
-    return penalties, _inverse(state.information + np.diag(penalties)) @ told
+def _bend(rows: _Rows, slope: _Slope) -> _Bend:
+    """Information Σ w H x x' − Σ x̄ x̄' dN."""
+    x, follow = rows.x, rows.follow
+    w = np.exp(slope.linear)
+    exposed = w * earlier_sums(follow.returns / slope.s0, follow)[follow.place]
+    by_day = summed(x, follow.place, len(follow.starts), w)
+    means = later_sums(by_day, follow) / slope.s0[:, None]
+    return _Bend(squared(x, exposed) - (means * follow.returns[:, None]).T @ means, means)
 
 
-def _damped(rows: _Rows, b: Numbers, step: Numbers, penalties: Numbers, state: _Moments) -> tuple[Numbers, _Moments]:
+def _damped(rows: _Rows, b: Numbers, step: Numbers, penalties: Numbers, slope: _Slope) -> tuple[Numbers, _Slope]:
     """The Newton step, halved until the penalised likelihood does not fall."""
-    before = state.log_likelihood - 0.5 * penalties @ b**2
-    for _ in range(30):
+    before = slope.log_likelihood - 0.5 * penalties @ b**2
+    for _ in range(HALVINGS):
         moved = b + step
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            new = _moments(rows, moved)
+            new = _slope(rows, moved)
         after = new.log_likelihood - 0.5 * penalties @ moved**2
         if np.isfinite(after) and after >= before - 1e-7 * (1 + abs(before)):
             return moved, new
         step = step / 2
-    return b, state
-
-
-def _pooled(blocks: list[Block], b: Numbers, covariance: Numbers, penalties: Numbers) -> Numbers:
-    moved = penalties.copy()
-    for block in blocks:
-        if block.pooled and block.stop > block.start:
-            part = slice(block.start, block.stop)
-            size = block.stop - block.start
-            edf = max(size - penalties[block.start] * np.trace(covariance[part, part]), 1e-3)
-            variance = max(float(b[part] @ b[part]) / edf, LEAST_VARIANCE)
-            moved[part] = 1 / variance
-    return moved
-
-
-def _sums(rows: _Rows, w: Numbers, hazard: Numbers) -> tuple[Numbers, Numbers]:
-    """Σ w x by day, and Σ w H x x' over all rows, chunk by chunk."""
-    x, day = rows.x, rows.day
-    by_day, crossproduct = np.zeros((len(rows.follow.distinct), x.shape[1])), np.zeros((x.shape[1], x.shape[1]))
-    root = np.sqrt(w * hazard).astype(x.dtype)
-    for start in range(0, len(w), CHUNK):
-        part = slice(start, start + CHUNK)
-        first = np.concatenate([[0], np.flatnonzero(np.diff(day[part])) + 1])
-        by_day[day[part][first]] += np.add.reduceat(x[part] * w[part, None].astype(x.dtype), first, axis=0)
-        weighted = x[part] * root[part, None]
-        crossproduct += weighted.T @ weighted
-    return by_day, crossproduct
-
-
-def _inverse(matrix: Numbers) -> Numbers:
-    """Of a symmetric matrix; directions without information get none."""
-    from scipy.linalg import lapack
-
-    root, failed = lapack.dpotrf((matrix + matrix.T) / 2, lower=1)
-    pivots = np.diag(root) ** 2
-    if not failed and pivots.min(initial=np.inf) > pivots.max(initial=0.0) * 1e-10:
-        half, _ = lapack.dpotri(root, lower=1)
-        return np.tril(half) + np.tril(half, -1).T
-    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
-    kept = values > max(values.max(initial=0.0), 1e-300) * 1e-10
-    return (vectors[:, kept] / values[kept]) @ vectors[:, kept].T
+    return b, slope

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup.cox import CHUNK, Matrix, ReturnModel
+from analysis.followup.columns import Matrix, gathered, parts_of, product_of
+from analysis.followup.cox import ReturnModel
 from analysis.followup.risk_sets import earlier_sums
 
 Numbers = NDArray[np.float64]
 
 
-def influence(x: Matrix, model: ReturnModel, columns: list[int] | None = None) -> Numbers:
-    """How much each row moves each coefficient (or those of `columns`): the covariance times the row's score residual.
+def influence(x: Matrix, model: ReturnModel, along: Numbers | None = None) -> Numbers:
+    """How much each row moves each coefficient, or what is gathered from them: the covariance times its score residual.
 
     The residual is e (x − x̄(T)) − w (x H(T) − A(T)), with A the cumulative sum of x̄ dH. Source: D. Y. Lin & L. J. Wei
     1989, J. Am. Stat. Assoc. 84:1074-1078.
@@ -23,24 +26,33 @@ def influence(x: Matrix, model: ReturnModel, columns: list[int] | None = None) -
         The covariates the model was fitted to, one row a bleed.
     model
         The fitted model.
-    columns
-        Places of the coefficients wanted; all unless given.
+    along
+        One column a quantity wanted, its gradient in the coefficients; the coefficients themselves unless given.
     """
-    follow = model.follow
-    covariance = model.covariance if columns is None else model.covariance[:, columns]
-    w = np.exp(model.linear)
-    hazard = earlier_sums(model.hazard, follow)
-    e = follow.returned.astype(float)
-    weight = e - w * hazard[follow.place]
-    means = model.means @ covariance
-    gathered = earlier_sums(means * model.hazard[:, None], follow)
-    moved = np.empty((len(x), covariance.shape[1]))
-    for start in range(0, len(x), CHUNK):
-        part = slice(start, start + CHUNK)
-        day = follow.place[part]
-        moved[part] = (x[part] @ covariance) * weight[part, None]
-        moved[part] += w[part, None] * gathered[day] - e[part, None] * means[day]
+    moved = np.empty((len(x), len(model.coefficients) if along is None else along.shape[1]))
+    for part, own in _parts(x, model, along):
+        moved[part] = own
     return moved
+
+
+def by_cluster(x: Matrix, model: ReturnModel, along: Numbers, cluster: NDArray[np.int64]) -> Numbers:
+    """The same summed within clusters numbered from 0, one row a cluster: no matrix of a row a bleed is ever held."""
+    return gathered(_parts(x, model, along), cluster, along.shape[1])
+
+
+def _parts(x: Matrix, model: ReturnModel, along: Numbers | None) -> Iterator[tuple[slice, Numbers]]:
+    follow = model.follow
+    covariance = model.covariance if along is None else model.covariance @ along
+    w = np.exp(model.linear)
+    e = follow.returned.astype(float)
+    weight = e - w * earlier_sums(model.hazard, follow)[follow.place]
+    means = model.means @ covariance
+    gathered_by_day = earlier_sums(means * model.hazard[:, None], follow)
+    for part in parts_of(len(x)):
+        day, own = follow.place[part], product_of(x, part, covariance)
+        own *= weight[part, None]
+        own += w[part, None] * gathered_by_day[day] - e[part, None] * means[day]
+        yield part, own
 
 
 def clustered(rows: Numbers, cluster: NDArray[np.int64]) -> Numbers:

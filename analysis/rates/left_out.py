@@ -7,7 +7,7 @@ what a pass costs does not grow with the log.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,17 +15,19 @@ from numpy.typing import NDArray
 from analysis.rates.work import Cells, Numbers
 
 RIDGE = 1.0
-NEAR = 1e-5
+NEAR, FAR, SLOW = 1e-10, 0.3, 0.2
+"""A step below the first ends a search; the curvature is worked out anew after one above the second, or above this share
+of the step before it."""
 NEWTON_STEPS, HALVINGS = 60, 30
 
 
 @dataclass(frozen=True)
 class _State:
-    """A penalised likelihood at one place: its value, slope and curvature."""
+    """A penalised likelihood at one place: its value and slope, and its curvature for whoever asks."""
 
     likelihood: float
     score: Numbers
-    information: Numbers
+    information: Callable[[], Numbers] = field(repr=False)
 
 
 def left_out_risk(cells: Cells, fold: NDArray[np.int64], counted: Numbers, back: Numbers) -> Numbers:
@@ -71,7 +73,10 @@ def _logistic(x: Numbers, n: Numbers, y: Numbers, penalties: Numbers) -> Callabl
         linear = x @ b
         p = 1 / (1 + np.exp(-linear))
         likelihood = float(y @ linear - n @ np.logaddexp(0, linear) - 0.5 * penalties @ b**2)
-        information = (x * (n * p * (1 - p))[:, None]).T @ x + np.diag(penalties)
+
+        def information() -> Numbers:
+            return (x * (n * p * (1 - p))[:, None]).T @ x + np.diag(penalties)
+
         return _State(likelihood, x.T @ (y - n * p) - penalties * b, information)
 
     return state
@@ -80,12 +85,14 @@ def _logistic(x: Numbers, n: Numbers, y: Numbers, penalties: Numbers) -> Callabl
 def _fitted(state_at: Callable[[Numbers], _State], began: Numbers) -> Numbers:
     """Where the likelihood is highest, by Newton's method, a step halved until the likelihood does not fall.
 
-    Near the top each step squares the error: one below `NEAR` leaves less than 1e-10.
+    The curvature stays while each step is much smaller than the one before it.
     """
-    b, now = began, state_at(began)
+    b, now, last = began, state_at(began), np.inf
+    information = now.information()
     for _ in range(NEWTON_STEPS if len(began) else 0):
-        step = np.linalg.solve(now.information, now.score)
-        if np.abs(step).max() < NEAR:
+        step = np.linalg.solve(information, now.score)
+        size = float(np.abs(step).max())
+        if size < NEAR:
             return b + step
         for _ in range(HALVINGS):
             new = state_at(b + step)
@@ -93,4 +100,7 @@ def _fitted(state_at: Callable[[Numbers], _State], began: Numbers) -> Numbers:
                 break
             step = step / 2
         b, now = b + step, new
+        if size > SLOW * last or size > FAR:
+            information = now.information()
+        last = size
     return b

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.followup import ReturnModel, clustered, fit_returns, follow_of, influence
+from analysis.followup import ReturnModel, by_cluster, crossed, fit_returns, follow_of, parts_of
 from analysis.prepared import Prepared
 from analysis.steps.design import Design
 
@@ -19,7 +19,7 @@ Numbers = NDArray[np.float64]
 class ByReturn:
     """Spared comebacks per 100 bleeds, one a step of the design, with standard errors, and what they were got from.
 
-    `rows` is the influence of each bike on every coefficient, widened for the columns spent, `spared_rows` on what is
+    `rows` is the influence of each bike on every step's coefficient, widened for the columns spent, `spared_rows` on what is
     spared, `met_rows` on the log of the risk mass of those who missed a step, had they met it; `exposure` each bleed's
     baseline cumulative hazard up to the window or the brake's next bleed.
     """
@@ -52,16 +52,16 @@ def by_return(prepared: Prepared, design: Design, horizon_days: int | None = Non
     days, returned = course_of(prepared.bleeds, horizon_days)
     follow = follow_of(days, returned)
     model = fit_returns(design.x, follow, list(design.blocks))
-    widened = widening(model)
-    coefficient_rows = influence(design.x, model)
-    hazard_rows = log_hazard_influence(model, coefficient_rows, prepared.window_days)
-    rows = clustered(coefficient_rows, design.bike) * widened
-    log_hazard_rows = clustered(hazard_rows[:, None], design.bike)[:, 0] * widened
     exposure = exposure_of(prepared, model)
-    spared, gradient, by_hazard = _spared(design, model, exposure)
-    moved = rows @ gradient.T + log_hazard_rows[:, None] * by_hazard
-    met = rows @ _met_gradient(design, model, exposure).T + log_hazard_rows[:, None]
-    return ByReturn(spared, np.sqrt((moved**2).sum(axis=0)), model, rows, moved, met, exposure)
+    found = _spared(design, model, exposure)
+    level = level_of(model, prepared.window_days)
+    along = [np.eye(design.x.shape[1])[:, : design.size], found.gradient.T, found.met_gradient.T, level.along[:, None]]
+    moved = by_cluster(design.x, model, np.hstack(along), design.bike) * widening(model)
+    rows, spared, met, by_level = np.split(moved, np.cumsum([part.shape[1] for part in along])[:-1], axis=1)
+    log_hazard = (np.bincount(design.bike, level.direct)[:, None] * widening(model) - by_level) / level.total
+    spared += log_hazard * found.by_hazard
+    met += log_hazard
+    return ByReturn(found.spared, np.sqrt((spared**2).sum(axis=0)), model, rows, spared, met, exposure)
 
 
 def exposure_of(prepared: Prepared, model: ReturnModel) -> Numbers:
@@ -97,47 +97,61 @@ def widening(model: ReturnModel) -> float:
     return float(np.sqrt(events / max(events - model.edf, 0.25 * events)))
 
 
-def log_hazard_influence(model: ReturnModel, rows: Numbers, window: int) -> Numbers:
-    """Each row's influence on the log of the baseline cumulative hazard at the window, given its influence on the rest."""
+@dataclass(frozen=True)
+class Level:
+    """How a row moves the log of the baseline cumulative hazard at the window: `direct` less what it moves the
+    coefficients by `along`, over the hazard's `total`."""
+
+    along: Numbers
+    direct: Numbers = field(repr=False)
+    total: float
+
+
+def level_of(model: ReturnModel, window: int) -> Level:
+    """What the baseline's level at the window, days, owes to each row."""
     follow, hazard = model.follow, model.hazard
     within = follow.distinct <= window
-    a = (model.means * (hazard * within)[:, None]).sum(axis=0)
+    along = (model.means * (hazard * within)[:, None]).sum(axis=0)
     term = np.cumsum(np.where(within, follow.returns / model.risk**2, 0.0))
     e = follow.returned & (follow.days <= window)
     direct = np.where(e, 1 / model.risk[follow.place], 0.0) - np.exp(model.linear) * term[follow.place]
-    total = max(float((hazard * within).sum()), 1e-12)
-    return (direct - rows @ a) / total
+    return Level(along, direct, max(float((hazard * within).sum()), 1e-12))
 
 
-def _spared(design: Design, model: ReturnModel, exposure: Numbers) -> tuple[Numbers, Numbers, Numbers]:
-    """Spared per 100 by step, its gradient in the coefficients, and in the log of the baseline."""
-    steps = design.size
-    b = model.coefficients[:steps]
+@dataclass(frozen=True)
+class _Spared:
+    """Spared per 100 by step, its gradient in the coefficients and in the log of the baseline; and how the log of the
+    risk mass of those who missed a step, had they met it, moves with the coefficients."""
+
+    spared: Numbers
+    gradient: Numbers
+    by_hazard: Numbers
+    met_gradient: Numbers
+
+
+def _spared(design: Design, model: ReturnModel, exposure: Numbers) -> _Spared:
+    steps, columns = design.size, design.x.shape[1]
+    n, places = len(exposure), np.arange(steps)
     mass = exposure * np.exp(model.linear)
-    slope = mass * np.exp(-mass)
-    n = len(mass)
-    spared, by_hazard = np.zeros(steps), np.zeros(steps)
-    gradient = np.zeros((steps, design.x.shape[1]))
-    for j in range(steps):
-        rows = np.flatnonzero(design.missed[:, j] > 0)
-        without = mass[rows] * np.exp(-b[j])
-        slope_without = without * np.exp(-without)
-        spared[j] = 100 / n * (np.exp(-without) - np.exp(-mass[rows])).sum()
-        change = slope[rows] - slope_without
-        gradient[j] = 100 / n * (change @ design.x[rows])
-        gradient[j, j] += 100 / n * slope_without.sum()
-        by_hazard[j] = 100 / n * change.sum()
-    return spared, gradient, by_hazard
-
-
-def _met_gradient(design: Design, model: ReturnModel, exposure: Numbers) -> Numbers:
-    """How the log of the risk mass of those who missed a step, had they met it, moves with the coefficients."""
-    weight = (exposure * np.exp(model.linear))[:, None] * design.missed
-    weight = weight / np.maximum(weight.sum(axis=0), 1e-300)
-    gradient = weight.T @ design.x
-    places = np.arange(design.size)
-    gradient[places, places] -= weight.sum(axis=0)
-    return np.asarray(gradient)
+    less = np.exp(-model.coefficients[:steps])
+    spared, by_hazard, direct, masses = (np.zeros(steps) for _ in range(4))
+    gradient, met_gradient = np.zeros((steps, columns)), np.zeros((steps, columns))
+    for part in parts_of(n):
+        x, missed, with_miss = design.x[part], design.missed[part], mass[part, None]
+        without = with_miss * less
+        slope_without = missed * without * np.exp(-without)
+        change = missed * with_miss * np.exp(-with_miss) - slope_without
+        spared += (missed * (np.exp(-without) - np.exp(-with_miss))).sum(axis=0)
+        gradient += crossed(x, change).T
+        direct += slope_without.sum(axis=0)
+        by_hazard += change.sum(axis=0)
+        weight = with_miss * missed
+        met_gradient += crossed(x, weight).T
+        masses += weight.sum(axis=0)
+    gradient[places, places] += direct
+    met_gradient[places, places] -= masses
+    scale = np.maximum(masses, 1e-300)[:, None]
+    return _Spared(100 / n * spared, 100 / n * gradient, 100 / n * by_hazard, met_gradient / scale)
 
 
 def _expected_after(model: ReturnModel, days: Numbers, ended: NDArray[np.bool_], window: int) -> Numbers:

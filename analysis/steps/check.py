@@ -7,7 +7,6 @@ J. Am. Stat. Assoc. 89:846-866; cross-fitting, V. Chernozhukov et al. 2018, Econ
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,14 +14,12 @@ from numpy.typing import NDArray
 from analysis.followup import clustered
 from analysis.prepared import Prepared
 from analysis.steps.design import Design
-
-if TYPE_CHECKING:
-    from sklearn.linear_model import LogisticRegression
+from analysis.steps.habits import left_out_logistic, log_odds
 
 Numbers = NDArray[np.float64]
+Floats = NDArray[np.floating]
 FOLDS = 5
 MOST_LIKELY = 0.95
-RIDGE_C = 1.0
 LARGEST = 200_000
 LEARNT_FROM = 10_000
 """Bleeds enough to learn a step's habit from: its error enters the estimate only as a product with the other model's."""
@@ -41,7 +38,7 @@ class Check:
 
 
 def doubly_robust(
-    came_back: Numbers, missed: Numbers, recorded: Numbers, risk_if_met: Numbers, chance_missed: Numbers
+    came_back: Numbers, missed: Floats, recorded: Floats, risk_if_met: Numbers, chance_missed: Numbers
 ) -> Numbers:
     """Each bleed's share of P(comeback) − P(comeback had the step been met); the mean is the estimate.
 
@@ -88,39 +85,26 @@ def doubly_robust_check(prepared: Prepared, design: Design, rng: np.random.Gener
 
 
 def _predictions(
-    x: Numbers, y: Numbers, missed: Numbers, recorded: Numbers, fold: NDArray[np.int64]
+    x: Floats, y: Numbers, missed: Floats, recorded: Floats, fold: NDArray[np.int64]
 ) -> tuple[Numbers, Numbers]:
     """Out of fold: risk had each step been met, and chance of a miss given everything else."""
     from scipy import special
 
-    steps = missed.shape[1]
-    risk, chance = np.zeros_like(missed), np.zeros_like(missed)
-    single = x.astype(np.float32)
-    for k in range(FOLDS):
-        inside, outside = np.flatnonzero(fold != k), fold == k
-        if not outside.any():
-            continue
-        outcome = _logistic(single[inside], y[inside])
-        linear = outcome.decision_function(single[outside])
-        b = outcome.coef_[0][:steps]
-        risk[outside] = special.expit(linear[:, None] - b * missed[outside])
-        for j in range(steps):
-            known = _spread(inside[recorded[inside, j] > 0])
-            others = np.arange(x.shape[1]) != j
-            if 0 < missed[known, j].sum() < len(known):
-                habit = _logistic(single[known][:, others], missed[known, j])
-                chance[outside, j] = special.expit(habit.decision_function(single[outside][:, others]))
+    steps, chance = missed.shape[1], np.zeros(missed.shape)
+    outcome = left_out_logistic(x, y, fold, FOLDS)
+    risk = special.expit(log_odds(x, outcome, fold)[:, None] - outcome.coefficients[:steps].T[fold] * missed)
+    for j in range(steps):
+        known = _spread(np.flatnonzero(recorded[:, j] > 0))
+        own = x[known]
+        own[:, j] = 0
+        habit = left_out_logistic(own, missed[known, j].astype(float), fold[known], FOLDS)
+        chance[:, j] = special.expit(log_odds(x, habit, fold))
     return risk, chance
 
 
 def _spread(rows: NDArray[np.intp]) -> NDArray[np.intp]:
-    """At most so many of the rows, spread evenly over the log."""
-    if len(rows) <= LEARNT_FROM:
+    """At most so many of the rows that as many as are enough are left without one fold, spread evenly over the log."""
+    most = LEARNT_FROM * FOLDS // (FOLDS - 1)
+    if len(rows) <= most:
         return rows
-    return rows[np.linspace(0, len(rows) - 1, LEARNT_FROM).astype(np.intp)]
-
-
-def _logistic(x: NDArray[np.float32], y: Numbers) -> LogisticRegression:
-    from sklearn.linear_model import LogisticRegression
-
-    return LogisticRegression(C=RIDGE_C, solver="newton-cholesky").fit(x, y)
+    return rows[np.linspace(0, len(rows) - 1, most).astype(np.intp)]

@@ -66,7 +66,8 @@ def step_costs(prepared: Prepared, rng: np.random.Generator) -> StepCosts:
     if prepared.too_few or not (enough & some).any():
         return StepCosts(_table(raw), None, None)
     design = design_of(prepared, steps)
-    returns, windows = by_return(prepared, design), two_windows(prepared, design)
+    returns = by_return(prepared, design)
+    windows = two_windows(prepared, design, returns)
     effects = lasting(windows, returns)
     if effects is not None and effects.fails:
         returns = by_return(prepared, design, prepared.window_days)

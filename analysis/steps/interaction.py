@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Block, clustered, fit_returns, follow_of, influence
+from analysis.followup import Block, Joined, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.standard import Step
 from analysis.stats import benjamini_hochberg
@@ -90,11 +90,11 @@ def _told(prepared: Prepared, design: Design, steps: list[Step]) -> list[dict[st
 
     places = [design.steps.index(step.id) for step in steps]
     products = np.column_stack([design.x[:, j] * _there(prepared, s) for j, s in zip(places, steps, strict=True)])
-    x = np.hstack([design.x, products - products.mean(axis=0)])
+    x = Joined(design.x, beside=products - products.mean(axis=0))
     width = design.x.shape[1]
     model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), [*design.blocks, Block(width, x.shape[1], FREE)])
     kept = [*places, *range(width, x.shape[1])]
-    rows = clustered(influence(x, model, kept), design.bike) * widening(model)
+    rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], design.bike) * widening(model)
     covariance, b = rows.T @ rows, model.coefficients[kept]
     pairs = len(steps)
     more, elsewhere = b[pairs:], b[:pairs]

@@ -56,7 +56,7 @@ def headline(
     rng
         For the draws.
     """
-    stand = stand_evidence(prepared, design)
+    stand = stand_evidence(prepared, design, returns.model.coefficients)
     if stand is None:
         return _by_return(design, returns, rng, "no sign was recorded on the stand")
     if stand.p_value > FORETELLS_P:

@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import ReturnModel, clustered, fit_returns, follow_of, influence
+from analysis.followup import Joined, ReturnModel, by_cluster, crossed, fit_returns, follow_of, parts_of, product
 from analysis.prepared import Prepared
-from analysis.steps.by_return import exposure_of
-from analysis.steps.by_return import log_hazard_influence as hazard_influence
+from analysis.steps.by_return import exposure_of, level_of
 from analysis.steps.design import Design
 
 Numbers = NDArray[np.float64]
@@ -50,20 +49,29 @@ def had_it_been_met(prepared: Prepared, design: Design, held: Numbers, early_row
     days = prepared.bleeds.get_column("days_at_risk").to_numpy()
     returned = (prepared.bleeds.get_column("end") == "return").to_numpy() & (days <= window)
     follow = follow_of(np.minimum(days, window), returned)
-    offset = design.x[:, kept] @ held
-    z = design.x[:, free]
+    offset = product(Joined(design.x, tuple(kept)), held)
+    z = Joined(design.x, tuple(free))
     model = fit_returns(z, follow, design.blocks_of(free), offset)
     mass = exposure_of(prepared, model) * np.exp(model.linear)
-    rows = influence(z, model)
-    hazard_rows = clustered(hazard_influence(model, rows, window)[:, None], design.bike)
-    missed = design.missed > 0
-    met_mass = np.where(missed, mass[:, None] * np.exp(-held[: design.size]), 0.0)
-    weight = met_mass / np.maximum(met_mass.sum(axis=0), 1e-300)
-    log_mass_rows = clustered(rows, design.bike) @ (weight.T @ z).T + hazard_rows
+    level = level_of(model, window)
+    along = np.column_stack([_mass_gradient(design, z, mass), level.along])
+    moved = by_cluster(z, model, along, design.bike)
+    hazard_rows = (np.bincount(design.bike, level.direct) - moved[:, -1]) / level.total
+    log_mass_rows = moved[:, :-1] + hazard_rows[:, None]
     spread = early_rows.T @ early_rows
     follows = np.linalg.solve(spread + 1e-9 * np.trace(spread) * np.eye(len(spread)), early_rows.T @ log_mass_rows)
     left = log_mass_rows - early_rows @ follows
     return HadItBeenMet(mass, held, follows, left.T @ left, model)
+
+
+def _mass_gradient(design: Design, z: Joined, mass: Numbers) -> Numbers:
+    """How the log of each step's mass, had it been met, moves with the nuisance: one column a step."""
+    gradient, whole = np.zeros((z.shape[1], design.size)), np.zeros(design.size)
+    for part in parts_of(len(z)):
+        weight = mass[part, None] * design.missed[part]
+        gradient += crossed(z.base[part], weight)[z.own]
+        whole += weight.sum(axis=0)
+    return gradient / np.maximum(whole, 1e-300)
 
 
 def drift_draws(refit: HadItBeenMet, draws: Numbers, rng: np.random.Generator) -> Numbers:

@@ -8,7 +8,19 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.followup import Block, Follow, clustered, fit_returns, follow_of, influence
+from analysis.followup import (
+    Block,
+    Follow,
+    Joined,
+    by_cluster,
+    crossed,
+    fit_returns,
+    follow_of,
+    gathered,
+    parts_of,
+    product,
+    squared,
+)
 from analysis.prepared import Prepared
 from analysis.steps.design import Design
 
@@ -32,7 +44,7 @@ class Stand:
     p_value: float
 
 
-def stand_evidence(prepared: Prepared, design: Design) -> Stand | None:
+def stand_evidence(prepared: Prepared, design: Design, began: Numbers) -> Stand | None:
     """The signs' evidence; None where no sign is recorded.
 
     Parameters
@@ -41,6 +53,8 @@ def stand_evidence(prepared: Prepared, design: Design) -> Stand | None:
         All accepted bleeds.
     design
         Its design.
+    began
+        The design's coefficients by return, near which the search begins.
     """
     signs = sign_columns(prepared, design)
     if signs.shape[1] == 0:
@@ -48,17 +62,20 @@ def stand_evidence(prepared: Prepared, design: Design) -> Stand | None:
     bleeds = prepared.bleeds
     follow = follow_of(bleeds.get_column("days_at_risk").to_numpy(), (bleeds.get_column("end") == "return").to_numpy())
     width = design.x.shape[1]
-    x = np.hstack([design.x, signs])
-    model = fit_returns(x, follow, [*design.blocks, Block(width, x.shape[1], SIGN_RIDGE)])
+    x = Joined(design.x, beside=signs)
+    began = np.concatenate([began, np.zeros(signs.shape[1])])
+    model = fit_returns(x, follow, [*design.blocks, Block(width, x.shape[1], SIGN_RIDGE)], began=began)
     gamma = model.coefficients[width:]
     told = signs @ gamma
-    inverse = np.linalg.inv(design.x.T @ design.x + np.diag(_ridges(design)))
-    every = inverse @ (design.x.T @ told)
+    inverse = np.linalg.inv(squared(design.x, np.ones(len(x))) + np.diag(_ridges(design)))
+    every = inverse @ crossed(design.x, told)
     kept = [*range(design.size), *design.unrecorded_columns]
-    residual = told - design.x @ every
-    by_gamma = influence(x, model, [*range(width, x.shape[1])]) @ (inverse @ (design.x.T @ signs))[kept].T
-    rows = (design.x * residual[:, None]) @ inverse[:, kept] + by_gamma
-    return Stand(every[kept], clustered(rows, design.bike), _foretold(x, width, design, follow))
+    residual = told - product(design.x, every)
+    along = np.vstack([np.zeros((width, len(kept))), (inverse @ crossed(design.x, signs))[kept].T])
+    by_gamma = by_cluster(x, model, along, design.bike)
+    parts = ((part, product(design.x[part], inverse[:, kept]) * residual[part, None]) for part in parts_of(len(x)))
+    rows = gathered(parts, design.bike, len(kept)) + by_gamma
+    return Stand(every[kept], rows, _foretold(x, width, design, follow, began))
 
 
 def sign_columns(prepared: Prepared, design: Design) -> Numbers:
@@ -80,7 +97,7 @@ def sign_columns(prepared: Prepared, design: Design) -> Numbers:
     return np.column_stack([_standardised(c) for c in kept]) if kept else np.zeros((len(bleeds), 0))
 
 
-def _foretold(x: Numbers, width: int, design: Design, follow: Follow) -> float:
+def _foretold(x: Joined, width: int, design: Design, follow: Follow, began: Numbers) -> float:
     """One-sided p that worse signs foretell returns: the signs' standardised scores, summed, one degree of freedom.
 
     The scores are taken where the signs' effects are nought (a ridge holds them there), with the design fitted and their
@@ -90,9 +107,9 @@ def _foretold(x: Numbers, width: int, design: Design, follow: Follow) -> float:
     """
     from scipy import stats
 
-    held = fit_returns(x, follow, [*design.blocks, Block(width, x.shape[1], HELD_AT_NOUGHT)])
+    held = fit_returns(x, follow, [*design.blocks, Block(width, x.shape[1], HELD_AT_NOUGHT)], began=began)
     score = held.coefficients[width:] * HELD_AT_NOUGHT
-    rows = clustered(influence(x, held, [*range(width, x.shape[1])]), design.bike) * HELD_AT_NOUGHT
+    rows = by_cluster(x, held, np.eye(x.shape[1])[:, width:], design.bike) * HELD_AT_NOUGHT
     covariance = rows.T @ rows
     scale = 1 / np.sqrt(np.maximum(np.diag(covariance), 1e-300))
     return float(stats.norm.sf(scale @ score / np.sqrt(scale @ covariance @ scale)))

@@ -9,10 +9,10 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Block, clustered, fit_returns, follow_of, influence
+from analysis.followup import Block, Joined, by_cluster, crossed, fit_returns, follow_of, parts_of
 from analysis.prepared import Prepared
 from analysis.standard import Step
-from analysis.steps.by_return import course_of, exposure_of, log_hazard_influence, widening
+from analysis.steps.by_return import course_of, exposure_of, level_of, widening
 from analysis.steps.design import FREE, Design
 from analysis.steps.spline import Curve, curve_of
 from schemas import checked, empty
@@ -54,9 +54,11 @@ def tolerance_curves(prepared: Prepared, design: Design | None, rng: np.random.G
         return empty(Tolerance)
     if len(design.x) > LARGEST:
         prepared, design = _some(prepared, design, rng)
-    tables = [_curve(prepared, design, one) for one in _readings(prepared, design)]
-    if not tables:
+    readings = _readings(prepared, design)
+    if not readings:
         return empty(Tolerance)
+    began = fit_returns(design.x, follow_of(*course_of(prepared.bleeds)), list(design.blocks)).coefficients
+    tables = [_curve(prepared, design, one, began) for one in readings]
     table = pl.concat(tables).select(empty(Tolerance).columns)
     return checked(Tolerance, table.sort("step", "reading"))
 
@@ -69,7 +71,7 @@ def _some(prepared: Prepared, design: Design, rng: np.random.Generator) -> tuple
         x=x - x.mean(axis=0),
         missed=design.missed[rows],
         unrecorded=design.unrecorded[rows],
-        bike=design.bike[rows],
+        bike=np.unique(design.bike[rows], return_inverse=True)[1],
     )
     return replace(prepared, bleeds=prepared.bleeds[rows], missed=checked(MissedSteps, prepared.missed[rows])), some
 
@@ -89,39 +91,35 @@ def _readings(prepared: Prepared, design: Design) -> list[_Reading]:
     return found
 
 
-def _curve(prepared: Prepared, design: Design, one: _Reading) -> pl.DataFrame:
+def _curve(prepared: Prepared, design: Design, one: _Reading, began: Numbers) -> pl.DataFrame:
     known = np.isfinite(one.values)
     basis = np.zeros((len(one.values), one.curve.width))
     basis[known] = one.curve.basis(one.values[known])
     centre = basis.mean(axis=0)
     place = design.steps.index(one.step.id)
     others = [i for i in range(design.x.shape[1]) if i != place]
-    x = np.hstack([design.x[:, others], basis - centre])
+    x = Joined(design.x, tuple(others), basis - centre)
     size = len(others)
     blocks = [*design.blocks_of(others), Block(size, x.shape[1], FREE)]
-    days, returned = course_of(prepared.bleeds)
-    model = fit_returns(x, follow_of(days, returned), blocks)
-    rows = influence(x, model)
-    hazard_rows = log_hazard_influence(model, rows, prepared.window_days)
-    exposure = exposure_of(prepared, model)[known]
-    wide = widening(model)
-    at = one.curve.basis(one.curve.grid)
-    base = exposure * np.exp(model.linear[known] - (basis[known] - centre) @ model.coefficients[size:])
-    risks, limits = np.zeros(len(at)), np.zeros((len(at), 2))
-    for k, here in enumerate(at - centre):
-        mass = base * np.exp(here @ model.coefficients[size:])
-        risks[k] = float(-np.expm1(-mass).mean())
-        slope = mass * np.exp(-mass) / len(mass)
-        gradient = np.concatenate([slope @ x[known][:, :size], slope.sum() * here])
-        moved = clustered((rows @ gradient + slope.sum() * hazard_rows)[:, None], design.bike)
-        limits[k] = _limits(risks[k], float(np.sqrt((moved**2).sum())) * wide)
+    began = np.concatenate([began[others], np.zeros(one.curve.width)])
+    model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), blocks, began=began)
+    at = one.curve.basis(one.curve.grid) - centre
+    own = (basis - centre) @ model.coefficients[size:]
+    base = np.where(known, exposure_of(prepared, model) * np.exp(model.linear - own), 0.0)
+    risks = _risks(x, base, at, np.exp(at @ model.coefficients[size:]), int(known.sum()))
+    level = level_of(model, prepared.window_days)
+    moved = by_cluster(x, model, np.column_stack([risks.gradient, level.along]), design.bike)
+    hazard = (np.bincount(design.bike, level.direct) - moved[:, -1]) / level.total
+    moved = moved[:, :-1] + hazard[:, None] * risks.by_hazard
+    sd = np.sqrt((moved**2).sum(axis=0)) * widening(model)
+    limits = np.array([_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
     return pl.DataFrame(
         {
             "step": one.step.id,
             "field": one.step.field,
             "reading": one.curve.grid,
             "bleeds": one.curve.near(one.values[known]),
-            "risk": risks,
+            "risk": risks.mean,
             "lo": limits[:, 0],
             "hi": limits[:, 1],
             "tolerance_lo": one.step.limits.lo,
@@ -129,6 +127,29 @@ def _curve(prepared: Prepared, design: Design, one: _Reading) -> pl.DataFrame:
         },
         schema_overrides={"tolerance_lo": pl.Float64, "tolerance_hi": pl.Float64},
     )
+
+
+@dataclass(frozen=True)
+class _Risks:
+    """The mean risk at each reading, its gradient in the coefficients and in the log of the baseline."""
+
+    mean: Numbers
+    gradient: Numbers
+    by_hazard: Numbers
+
+
+def _risks(x: Joined, base: Numbers, at: Numbers, times: Numbers, known: int) -> _Risks:
+    """Over the known bleeds, `base` their mass but for the reading (0 elsewhere), `at` the readings' columns."""
+    size = x.shape[1] - at.shape[1]
+    mean, by_hazard, gradient = np.zeros(len(at)), np.zeros(len(at)), np.zeros((x.shape[1], len(at)))
+    for part in parts_of(len(x)):
+        mass = base[part, None] * times
+        slope = mass * np.exp(-mass)
+        mean -= np.expm1(-mass).sum(axis=0)
+        by_hazard += slope.sum(axis=0)
+        gradient[:size] += crossed(x.base[part], slope)[x.own]
+    gradient[size:] = (by_hazard[:, None] * at).T
+    return _Risks(mean / known, gradient / known, by_hazard / known)
 
 
 def _limits(risk: float, sd: float) -> tuple[float, float]:

@@ -11,8 +11,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Block, ReturnModel, clustered, fit_returns, follow_of, influence
+from analysis.followup import Below, Block, ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
+from analysis.steps.by_return import ByReturn
 from analysis.steps.design import FREE, Design
 
 Numbers = NDArray[np.float64]
@@ -34,7 +35,7 @@ class Windows:
     model: ReturnModel = field(repr=False)
 
 
-def two_windows(prepared: Prepared, design: Design) -> Windows:
+def two_windows(prepared: Prepared, design: Design, returns: ByReturn) -> Windows:
     """Early (up to the window) and late (after it) effects.
 
     Parameters
@@ -43,28 +44,27 @@ def two_windows(prepared: Prepared, design: Design) -> Windows:
         All accepted bleeds.
     design
         Its design.
+    returns
+        Layer 1 over the whole follow-up, where the search begins.
     """
     window, bleeds = prepared.window_days, prepared.bleeds
     days = bleeds.get_column("days_at_risk").to_numpy()
     returned = (bleeds.get_column("end") == "return").to_numpy()
     later = np.flatnonzero(days > window)
-    steps = design.x[:, : design.size]
-    late_columns = np.concatenate([np.zeros_like(steps), steps[later]])
-    shared = np.concatenate([design.x, design.x[later]])
-    shared[len(days) :, : design.size] = 0
-    x = np.hstack([shared, late_columns])
+    x = Below(design.x, later, design.size)
     follow = follow_of(
         np.concatenate([np.minimum(days, window), days[later]]),
         np.concatenate([returned & (days <= window), returned[later]]),
         np.concatenate([np.zeros(len(days), dtype=np.int64), np.ones(len(later), dtype=np.int64)]),
     )
     width = design.x.shape[1]
-    model = fit_returns(x, follow, [*design.blocks, Block(width, width + design.size, FREE)])
+    began = np.concatenate([returns.model.coefficients, returns.model.coefficients[: design.size]])
+    model = fit_returns(x, follow, [*design.blocks, Block(width, width + design.size, FREE)], began=began)
     bike = np.concatenate([design.bike, design.bike[later]])
     events = float(follow.returned.sum())
     widened = np.sqrt(events / max(events - model.edf, 0.25 * events))
     kept = [*range(design.size), *design.unrecorded_columns, *range(width, width + design.size)]
-    rows = clustered(influence(x, model, kept), bike) * widened
+    rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], bike) * widened
     shown = np.eye(len(kept))
     held_back = model.covariance[np.ix_(kept, kept)] * model.penalties[kept]
     shown[-design.size :, -design.size :] -= held_back[-design.size :, -design.size :]

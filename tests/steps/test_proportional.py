@@ -12,7 +12,8 @@ from analysis.steps.windows import two_windows
 
 @pytest.fixture(scope="module")
 def fitted(workshop, costs):
-    return by_return(workshop, costs.design), two_windows(workshop, costs.design)
+    returns = by_return(workshop, costs.design)
+    return returns, two_windows(workshop, costs.design, returns)
 
 
 def moved(fitted, share):

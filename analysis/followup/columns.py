@@ -1,0 +1,191 @@
+"""Matrices made of others' columns or rows, worked with where these stand: a wide one is never copied beside itself.
+
+Products are taken in the matrix's own precision, chunk by chunk, and summed in double.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Numbers = NDArray[np.float64]
+Places = NDArray[np.int64]
+Floats = NDArray[np.floating]
+CHUNK = 8_192
+
+
+@dataclass(frozen=True)
+class Joined:
+    """Some columns of a matrix (all unless named), then the columns `beside`, row by row the same."""
+
+    base: Floats = field(repr=False)
+    kept: tuple[int, ...] | None = None
+    beside: Floats | None = field(default=None, repr=False)
+
+    @property
+    def own(self) -> NDArray[np.intp]:
+        """Places in the base of the columns kept."""
+        return np.arange(self.base.shape[1]) if self.kept is None else np.array(self.kept, dtype=np.intp)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return len(self.base), len(self.own) + (0 if self.beside is None else self.beside.shape[1])
+
+    def __len__(self) -> int:
+        return len(self.base)
+
+    def __getitem__(self, rows: slice | NDArray[np.bool_]) -> Joined:
+        return Joined(self.base[rows], self.kept, None if self.beside is None else self.beside[rows])
+
+    def product(self, by: Floats) -> Numbers:
+        own = self.own
+        wide = np.zeros((self.base.shape[1], *by.shape[1:]))
+        wide[own] = by[: len(own)]
+        found = product(self.base, wide)
+        return found if self.beside is None else found + product(self.beside, by[len(own) :])
+
+    def crossed(self, by: Floats) -> Numbers:
+        own = crossed(self.base, by)[self.own]
+        return own if self.beside is None else np.concatenate([own, crossed(self.beside, by)])
+
+    def squared(self, weight: Floats) -> Numbers:
+        own = squared(self.base, weight)[np.ix_(self.own, self.own)]
+        if self.beside is None:
+            return own
+        across = crossed(self.base, weight[:, None] * self.beside)[self.own]
+        return np.block([[own, across], [across.T, squared(self.beside, weight)]])
+
+    def summed(self, place: Places, places: int, weight: Floats) -> Numbers:
+        own = summed(self.base, place, places, weight)[:, self.own]
+        return own if self.beside is None else np.hstack([own, summed(self.beside, place, places, weight)])
+
+
+@dataclass(frozen=True)
+class Below:
+    """The rows of a matrix, then those of `later` once more; some first columns stand apart there, in new ones at the end."""
+
+    base: Floats = field(repr=False)
+    later: Places = field(repr=False)
+    apart: int
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        return len(self.base) + len(self.later), self.base.shape[1] + self.apart
+
+    @property
+    def again(self) -> NDArray[np.intp]:
+        """Where the base's columns stand in the rows that come once more."""
+        width = self.base.shape[1]
+        return np.concatenate([np.arange(width, width + self.apart), np.arange(self.apart, width)])
+
+    def __len__(self) -> int:
+        return self.shape[0]
+
+    def product_of(self, rows: slice, by: Floats) -> Numbers:
+        """The product of some rows alone."""
+        size, width = len(self.base), self.base.shape[1]
+        again = self.later[max(rows.start - size, 0) : max(rows.stop - size, 0)]
+        first = product(self.base[rows.start : min(rows.stop, size)], by[:width])
+        return np.concatenate([first, product(self.base[again], by[self.again])])
+
+    def product(self, by: Floats) -> Numbers:
+        first = product(self.base, by[: self.base.shape[1]])
+        return np.concatenate([first, product(self.base, by[self.again])[self.later]])
+
+    def crossed(self, by: Floats) -> Numbers:
+        first, again = self._halves(by)
+        found = np.zeros((self.shape[1], *by.shape[1:]))
+        found[: self.base.shape[1]] = crossed(self.base, first)
+        found[self.again] += crossed(self.base, again)
+        return found
+
+    def squared(self, weight: Floats) -> Numbers:
+        first, again = self._halves(weight)
+        found = np.zeros((self.shape[1], self.shape[1]))
+        found[: self.base.shape[1], : self.base.shape[1]] = squared(self.base, first)
+        found[np.ix_(self.again, self.again)] += squared(self.base, again)
+        return found
+
+    def summed(self, place: Places, places: int, weight: Floats) -> Numbers:
+        (first, again), rows = self._halves(weight), len(self.base)
+        where = np.zeros(rows, dtype=np.int64)
+        where[self.later] = place[rows:]
+        found = np.zeros((places, self.shape[1]))
+        found[:, : self.base.shape[1]] = summed(self.base, place[:rows], places, first)
+        found[:, self.again] += summed(self.base, where, places, again)
+        return found
+
+    def _halves(self, by: Floats) -> tuple[Floats, Floats]:
+        """What belongs to the first rows, and to the rows once more in the base's own places."""
+        again = np.zeros((len(self.base), *by.shape[1:]), dtype=by.dtype)
+        again[self.later] = by[len(self.base) :]
+        return by[: len(self.base)], again
+
+
+Matrix = Floats | Joined | Below
+
+
+def parts_of(rows: int) -> Iterator[slice]:
+    """So many rows in chunks."""
+    for start in range(0, rows, CHUNK):
+        yield slice(start, min(start + CHUNK, rows))
+
+
+def product(x: Matrix, by: Floats) -> Numbers:
+    """x times a vector or a matrix."""
+    if not isinstance(x, np.ndarray):
+        return x.product(by)
+    return np.asarray(x @ by.astype(x.dtype), dtype=np.float64)
+
+
+def product_of(x: Matrix, rows: slice, by: Floats) -> Numbers:
+    """The product of some rows alone."""
+    return x.product_of(rows, by) if isinstance(x, Below) else product(x[rows], by)
+
+
+def crossed(x: Matrix, by: Floats) -> Numbers:
+    """x' times a vector or a matrix of as many rows."""
+    if not isinstance(x, np.ndarray):
+        return x.crossed(by)
+    found = np.zeros((x.shape[1], *by.shape[1:]))
+    for part in parts_of(len(x)):
+        found += x[part].T @ by[part].astype(x.dtype, copy=False)
+    return found
+
+
+def squared(x: Matrix, weight: Floats) -> Numbers:
+    """x' diag(weight) x."""
+    if not isinstance(x, np.ndarray):
+        return x.squared(weight)
+    found, root = np.zeros((x.shape[1], x.shape[1])), np.sqrt(weight).astype(x.dtype)
+    for part in parts_of(len(x)):
+        own = x[part] * root[part, None]
+        found += own.T @ own
+    return found
+
+
+def summed(x: Matrix, place: Places, places: int, weight: Floats) -> Numbers:
+    """Weighted rows summed by place, one row a place."""
+    if not isinstance(x, np.ndarray):
+        return x.summed(place, places, weight)
+    from scipy.sparse import csc_array
+
+    found, weight = np.zeros((places, x.shape[1])), weight.astype(x.dtype)
+    for part in parts_of(len(x)):
+        table = csc_array(
+            (weight[part], place[part], np.arange(part.stop - part.start + 1)), shape=(places, part.stop - part.start)
+        )
+        found += table @ x[part]
+    return found
+
+
+def gathered(parts: Iterable[tuple[slice, Numbers]], cluster: Places, columns: int) -> Numbers:
+    """Rows that come in chunks, summed within clusters numbered from 0: one row a cluster."""
+    found = np.zeros((int(cluster.max(initial=-1)) + 1, columns))
+    for part, rows in parts:
+        numbers, place = np.unique(cluster[part], return_inverse=True)
+        found[numbers] += summed(rows, place, len(numbers), np.ones(len(rows)))
+    return found
