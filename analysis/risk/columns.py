@@ -7,13 +7,14 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
+
+from analysis.risk.cells import Cells
 
 Numbers = NDArray[np.float64]
 LEAST_SPREAD = 1e-9
 WORDS = ("name", "form", "field", "block", "theme", "level")
-TICKS = ("is", "true", "false", "null")
+TICKS, NEVER_EMPTY = ("is", "true", "false", "null"), ("is", "null")
 TAIL = 0.005
 """Numbers beyond these quantiles of what was learnt from stand at them: a line is not to be trusted past its data."""
 
@@ -23,7 +24,7 @@ class Column:
     """One column: `form` of `field` (a level, a number bent, a tick), its `block` and the `theme` it speaks of.
 
     Forms: `is` (the word is `level`), `true`, `false`, `null` (not recorded), `linear`, `log` (of 1 + x above 0), `root`,
-    `beyond` (x less `at`, above 0), `times` (the columns named `field` and `level`).
+    `beyond` (x less `at`, above 0).
     """
 
     name: str
@@ -69,53 +70,44 @@ class Frozen:
     def __setstate__(self, kept: dict[str, Any]) -> None:
         self.__dict__.update({**kept, "columns": columns_kept(kept["columns"])})
 
-    def matrix(self, table: pl.DataFrame) -> Numbers:
+    def matrix(self, cells: Cells) -> Numbers:
         """One row a bleed, one column a `Column`."""
-        ready = np.empty((table.height, len(self.columns)))
-        place = {column.name: i for i, column in enumerate(self.columns)}
+        ready = np.empty((len(self.columns), cells.height))
         for i, column in enumerate(self.columns):
-            if column.form == "times":
-                values = ready[:, place[column.field]] * ready[:, place[column.level]]
-            else:
-                values = values_of(table, column)
-            ready[:, i] = _placed(values, self.lower[i], self.upper[i], self.centre[i], self.scale[i])
-        return ready
+            ready[i] = _placed(values_of(cells, column), self.lower[i], self.upper[i], self.centre[i], self.scale[i])
+        return np.ascontiguousarray(ready.T)
 
 
-def frozen(columns: Sequence[Column], table: pl.DataFrame) -> Frozen:
+def frozen(columns: Sequence[Column], cells: Cells) -> Frozen:
     """Those of the columns that vary in these bleeds, with their limits, centres and scales."""
     kept: list[Column] = []
     figures: list[tuple[float, float, float, float]] = []
-    ready: dict[str, Numbers] = {}
     for column in columns:
-        if column.form == "times" and not {column.field, column.level} <= ready.keys():
-            continue
-        product = column.form == "times"
-        values = ready[column.field] * ready[column.level] if product else values_of(table, column)
-        known = values[np.isfinite(values)]
+        values = values_of(cells, column)
+        known = values if column.form in NEVER_EMPTY else values[np.isfinite(values)]
         if len(known) < 2 or known.std() <= LEAST_SPREAD:
             continue
-        tick = column.form in TICKS
-        lower, upper = (-np.inf, np.inf) if tick else np.quantile(known, (TAIL, 1 - TAIL))
+        if column.form in TICKS:
+            kept.append(column)
+            figures.append((-np.inf, np.inf, float(known.mean()), 1.0))
+            continue
+        lower, upper = np.quantile(known, (TAIL, 1 - TAIL))
         known = np.clip(known, lower, upper)
         if known.std() <= LEAST_SPREAD:
             continue
         kept.append(column)
-        figures.append((float(lower), float(upper), float(known.mean()), 1.0 if tick else float(known.std())))
-        ready[column.name] = _placed(values, *figures[-1])
+        figures.append((float(lower), float(upper), float(known.mean()), float(known.std())))
     lower, upper, centre, scale = np.array(figures).reshape(-1, 4).T
     return Frozen(tuple(kept), lower.copy(), upper.copy(), centre.copy(), scale.copy())
 
 
-def values_of(table: pl.DataFrame, column: Column) -> Numbers:
+def values_of(cells: Cells, column: Column) -> Numbers:
     """The column's values before centring; NaN where not recorded (a word not recorded is none of the levels)."""
-    cells = table.get_column(column.field)
     if column.form == "null":
-        return cells.is_null().to_numpy().astype(float)
+        return cells.unrecorded(column.field).astype(float)
     if column.form == "is":
-        return cells.eq_missing(column.level).to_numpy().astype(float)
-    values = cells.cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    return _bent(values, column)
+        return cells.words(column.field).are(column.level)
+    return _bent(cells.numbers(column.field), column)
 
 
 def _bent(values: Numbers, column: Column) -> Numbers:
@@ -128,4 +120,7 @@ def _bent(values: Numbers, column: Column) -> Numbers:
 
 
 def _placed(values: Numbers, lower: float, upper: float, centre: float, scale: float) -> Numbers:
-    return np.nan_to_num((np.clip(values, lower, upper) - centre) / scale)
+    if np.isfinite(lower):
+        values = np.clip(values, lower, upper)
+    placed = (values - centre) / scale
+    return np.where(np.isnan(placed), 0.0, placed)

@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from itertools import groupby
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from analysis.followup import Block, fit_returns, follow_of
+from analysis.risk.cells import Cells
 from analysis.risk.columns import Column, Frozen, frozen
 from analysis.risk.layout import HELD, PEOPLE, ordered
 
@@ -81,12 +81,12 @@ class HazardPart:
         return known + self.people_variance * unknown
 
 
-def hazard_part(table: pl.DataFrame, columns: list[Column], course: Course, window_days: int) -> HazardPart:
+def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days: int) -> HazardPart:
     """Fit the return model with every block's ridge estimated (empirical Bayes), but those too small for it.
 
     Parameters
     ----------
-    table
+    cells
         Features, with the stand's expectations.
     columns
         What to tell the hazard from.
@@ -95,8 +95,8 @@ def hazard_part(table: pl.DataFrame, columns: list[Column], course: Course, wind
     window_days
         The window.
     """
-    inputs = frozen(ordered(columns), table)
-    model = fit_returns(inputs.matrix(table), follow_of(course.days, course.returned), _blocks(inputs))
+    inputs = frozen(ordered(columns), cells)
+    model = fit_returns(inputs.matrix(cells), follow_of(course.days, course.returned), _blocks(inputs))
     people = [i for i, column in enumerate(inputs.columns) if column.block == PEOPLE and column.form == "is"]
     days = np.arange(window_days + 1)
     return HazardPart(

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import late_models
 from analysis.risk.calibration import Calibration, calibrated, odds
+from analysis.risk.cells import Cells
 from analysis.risk.columns import Column
 from analysis.risk.features import BleedFeatures
 from analysis.risk.hazard import Course, HazardPart, hazard_part
@@ -57,7 +58,7 @@ class RiskModel:
         return Told(*(np.concatenate([getattr(part, name) for part in parts]) for name in TOLD))
 
     def _some(self, table: pl.DataFrame) -> Told:
-        whole = self.stand.beside(table)
+        whole = self.stand.beside(Cells(table))
         x = self.hazard.inputs.matrix(whole)
         eta = x @ self.hazard.coefficients
         error = Z95 * np.sqrt(np.maximum(self.hazard.variance(x, self._unmet(table)), 0.0))
@@ -67,8 +68,8 @@ class RiskModel:
         hi = blended + odds(self.hazard.window.risk(eta + error)) - by_hazard
         return Told(self.calibrated(blended), self.calibrated(lo), self.calibrated(hi), blended)
 
-    def by_trees(self, whole: pl.DataFrame) -> Numbers:
-        """Log odds by the trees, of a table with the stand's expectations."""
+    def by_trees(self, whole: Cells) -> Numbers:
+        """Log odds by the trees, of cells with the stand's expectations."""
         return odds(self.hazard.window.risk(self.trees.log_hazard(self.trees.matrix(whole))))
 
     def calibrated(self, log_odds: Numbers) -> Numbers:
@@ -97,8 +98,9 @@ def risk_model(features: BleedFeatures, course: Course, window_days: int, rng: n
         For the trees.
     """
     course = _without_wear(features.table, course, window_days)
-    stand = stand_of(features)
-    whole = stand.beside(features.table)
+    cells = Cells(features.table)
+    stand = stand_of(features, cells)
+    whole = stand.beside(cells)
     hazard = hazard_part(whole, _columns(features), course, window_days)
     trees = grown_trees(whole, features.steps, course.returned, hazard.exposure(course), rng)
     return RiskModel(stand, hazard, trees)

@@ -6,9 +6,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.risk.columns import values_of
+from analysis.risk.cells import Cells
 from analysis.risk.features import MISSED
-from analysis.risk.trees import told_inputs
+from analysis.risk.trees import told_inputs, values_of_all
 
 Numbers = NDArray[np.float64]
 CONSTANT, STEPS_MISSED, TRAVEL_RULE, DEFAULT_TREES = "constant", "missed steps", "lever travel", "default trees"
@@ -59,7 +59,8 @@ def _by_trees(
     """scikit-learn's histogram gradient boosting, nothing set but the seed."""
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-    columns = [one.column for one in told_inputs(learnt, steps)]
-    x, fresh = (np.column_stack([values_of(table, column) for column in columns]) for table in (learnt, asked))
+    cells = Cells(learnt)
+    columns = [one.column for one in told_inputs(cells, steps)]
+    x, fresh = values_of_all(cells, columns), values_of_all(Cells(asked), columns)
     grown = HistGradientBoostingClassifier(random_state=0).fit(x, came_back)
     return np.asarray(grown.predict_proba(fresh)[:, 1])

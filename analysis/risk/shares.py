@@ -15,6 +15,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.risk.calibration import odds
+from analysis.risk.cells import Cells
 from analysis.risk.layout import STAND
 from analysis.risk.model import BLEND, RiskModel
 from analysis.risk.stand import Expected
@@ -43,7 +44,7 @@ def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
     table
         `BleedFeatures.table`.
     """
-    whole = model.stand.beside(table)
+    whole = model.stand.beside(Cells(table))
     themes: dict[str, Numbers] = {}
     x = model.hazard.inputs.matrix(whole)
     eta = x @ model.hazard.coefficients
@@ -74,12 +75,12 @@ class _Origin:
     parts: Numbers
 
 
-def _origins(model: RiskModel, whole: pl.DataFrame) -> dict[str, _Origin]:
+def _origins(model: RiskModel, whole: Cells) -> dict[str, _Origin]:
     told = zip(STAND, model.stand.expected, strict=True)
     return {name: _origin(one, whole) for name, one in told if one is not None}
 
 
-def _origin(one: Expected, whole: pl.DataFrame) -> _Origin:
+def _origin(one: Expected, whole: Cells) -> _Origin:
     parts = one.inputs.matrix(whole) * one.b
     themes = [column.theme for column in one.inputs.columns]
     names = tuple(sorted(set(themes)))

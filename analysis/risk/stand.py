@@ -10,9 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
+from analysis.risk.cells import Cells
 from analysis.risk.columns import Column, Frozen, frozen
 from analysis.risk.features import BleedFeatures
 from analysis.risk.layout import FIRST, LAST, PUMPED, STAND, TRAVEL, work_columns
@@ -57,34 +57,34 @@ class Stand:
 
     expected: tuple[Expected | None, ...]
 
-    def beside(self, table: pl.DataFrame) -> pl.DataFrame:
-        """The table with one column an expectation."""
-        told = [
-            pl.Series(name, one.told(one.inputs.matrix(table)) if one else np.zeros(table.height))
-            for name, one in zip(STAND, self.expected, strict=True)
-        ]
-        return table.with_columns(told)
+    def beside(self, cells: Cells) -> Cells:
+        """The cells with one field an expectation."""
+        told = [one.told(one.inputs.matrix(cells)) if one else np.zeros(cells.height) for one in self.expected]
+        return cells.beside(dict(zip(STAND, told, strict=True)))
 
 
-def stand_of(features: BleedFeatures) -> Stand:
+def stand_of(features: BleedFeatures, cells: Cells) -> Stand:
     """The stand model of these bleeds.
 
     Parameters
     ----------
     features
         Of the bleeds to learn from.
+    cells
+        Their table's.
     """
     work = work_columns(features)
-    return Stand(tuple(_expected(features.table, sign, [*work, *others]) for sign, others in EXPECTED))
+    return Stand(tuple(_expected(cells, sign, [*work, *others]) for sign, others in EXPECTED))
 
 
-def _expected(table: pl.DataFrame, sign: str, columns: list[Column]) -> Expected | None:
+def _expected(cells: Cells, sign: str, columns: list[Column]) -> Expected | None:
     from sklearn.linear_model import PoissonRegressor
 
-    shown = table.filter(pl.col(sign).is_not_null())
-    y = np.maximum(shown.get_column(sign).cast(pl.Float64).to_numpy(), 0.0)
+    shown = np.isfinite(cells.numbers(sign))
+    y = np.maximum(cells.numbers(sign)[shown], 0.0)
     if len(y) < LEAST_SHOWN or y.std() == 0:
         return None
-    inputs = frozen(columns, table)
-    fitted = PoissonRegressor(alpha=RIDGE / len(y), solver="newton-cholesky").fit(inputs.matrix(shown), y)
+    inputs = frozen(columns, cells)
+    x = inputs.matrix(cells)[shown]
+    fitted = PoissonRegressor(alpha=RIDGE / len(y), solver="newton-cholesky").fit(x, y)
     return Expected(inputs, np.asarray(fitted.coef_, dtype=float), float(fitted.intercept_))

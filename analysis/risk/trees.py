@@ -6,14 +6,15 @@ so that a saved model needs nothing of the library that grew them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
+from analysis.risk.bins import Binned, binned
+from analysis.risk.cells import Cells
 from analysis.risk.columns import Column, columns_kept, kept_columns, values_of
 from analysis.risk.features import CONTEXT_NUMBERS, HISTORY, MISSED, READINGS
 from analysis.risk.layout import FIRM, FIRST, LAST, LEAK, PEOPLE, PUMPED, STAND, TRAVEL
@@ -56,7 +57,7 @@ class Trees:
         self.__dict__.update({**kept, "inputs": columns_kept(kept["inputs"])})
 
     def log_hazard(self, x: Numbers) -> Numbers:
-        """One a row of `matrix(table)`."""
+        """One a row of `matrix(cells)`."""
         told = np.full(len(x), self.start)
         for start in range(0, len(x), CHUNK):
             for walk in self._walks(x[start : start + CHUNK]):
@@ -81,9 +82,9 @@ class Trees:
                     shares[rows[moved], split_at] += step
         return shares
 
-    def matrix(self, table: pl.DataFrame) -> Numbers:
+    def matrix(self, cells: Cells) -> Numbers:
         """The inputs' values; NaN where not recorded."""
-        return np.column_stack([values_of(table, column) for column in self.inputs])
+        return values_of_all(cells, self.inputs)
 
     def _walks(self, x: Numbers) -> Iterator[_Walk]:
         rows = np.arange(len(x))
@@ -111,7 +112,7 @@ class _Walk:
 
 
 def grown_trees(
-    table: pl.DataFrame,
+    cells: Cells,
     steps: tuple[str, ...],
     returned: NDArray[np.bool_],
     exposure: Numbers,
@@ -121,7 +122,7 @@ def grown_trees(
 
     Parameters
     ----------
-    table
+    cells
         Features, with the stand's expectations.
     steps
         The standard's steps.
@@ -132,9 +133,9 @@ def grown_trees(
     """
     from sklearn.ensemble import HistGradientBoostingRegressor
 
-    inputs = told_inputs(table, steps)
+    inputs = told_inputs(cells, steps)
     columns = tuple(one.column for one in inputs)
-    x = np.column_stack([values_of(table, column) for column in columns])
+    bins = binned(values_of_all(cells, columns), exposure, BINS)
     grown = HistGradientBoostingRegressor(
         loss="poisson",
         learning_rate=RATE,
@@ -147,15 +148,20 @@ def grown_trees(
         monotonic_cst=[one.direction for one in inputs],
         early_stopping=False,
         random_state=int(rng.integers(2**31)),
-    ).fit(x, returned / exposure, sample_weight=exposure)
+    ).fit(bins.bin, returned / exposure, sample_weight=exposure)
     nodes = [predictor[0].nodes for predictor in grown._predictors]
-    return _plain(columns, float(np.ravel(grown._baseline_prediction)[0]), nodes)
+    return _plain(columns, float(np.ravel(grown._baseline_prediction)[0]), nodes, bins)
 
 
-def told_inputs(table: pl.DataFrame, steps: tuple[str, ...]) -> list[Input]:
+def told_inputs(cells: Cells, steps: tuple[str, ...]) -> list[Input]:
     """Those of the inputs that any of these bleeds tells."""
-    inputs = [one for one in tree_inputs(steps) if one.column.field in table.columns]
-    return [one for one in inputs if np.isfinite(values_of(table, one.column)).any()]
+    inputs = [one for one in tree_inputs(steps) if one.column.field in cells.fields]
+    return [one for one in inputs if np.isfinite(values_of(cells, one.column)).any()]
+
+
+def values_of_all(cells: Cells, columns: Sequence[Column]) -> Numbers:
+    """One column each; NaN where not recorded."""
+    return np.column_stack([values_of(cells, column) for column in columns])
 
 
 def tree_inputs(steps: tuple[str, ...]) -> list[Input]:
@@ -182,28 +188,35 @@ def tree_inputs(steps: tuple[str, ...]) -> list[Input]:
     ]
 
 
-def _plain(columns: tuple[Column, ...], start: float, nodes: list[np.ndarray]) -> Trees:
+def _plain(columns: tuple[Column, ...], start: float, nodes: list[np.ndarray], bins: Binned) -> Trees:
     size = max(len(one) for one in nodes)
-    shape = (len(nodes), size)
-    feature = np.full(shape, -1, dtype=np.int64)
-    threshold, value = np.zeros(shape), np.zeros(shape)
-    missing_left, left, right = np.zeros(shape, dtype=bool), np.zeros(shape, np.int64), np.zeros(shape, np.int64)
+    told = np.zeros((len(nodes), size), dtype=nodes[0].dtype)
+    told["is_leaf"] = 1
     for tree, one in enumerate(nodes):
-        inner = one["is_leaf"] == 0
-        part = slice(0, len(one))
-        feature[tree, part] = np.where(inner, one["feature_idx"], -1)
-        threshold[tree, part] = one["num_threshold"]
-        missing_left[tree, part] = one["missing_go_to_left"] == 1
-        left[tree, part], right[tree, part] = one["left"], one["right"]
-        value[tree, part] = _means_below(one)
-    return Trees(columns, start, feature, threshold, missing_left, left, right, value)
+        told[tree, : len(one)] = one
+    inner = told["is_leaf"] == 0
+    threshold = np.zeros(told.shape)
+    threshold[inner] = bins.limit(told["feature_idx"][inner], told["num_threshold"][inner])
+    return Trees(
+        inputs=columns,
+        start=start,
+        feature=np.where(inner, told["feature_idx"], -1).astype(np.int64),
+        threshold=threshold,
+        missing_left=told["missing_go_to_left"] == 1,
+        left=told["left"].astype(np.int64),
+        right=told["right"].astype(np.int64),
+        value=_means_below(told, inner),
+    )
 
 
-def _means_below(nodes: np.ndarray) -> Numbers:
+def _means_below(nodes: np.ndarray, inner: NDArray[np.bool_]) -> Numbers:
     """Leaves' values, and above them the means of what lies below, weighted by bleeds; children stand after parents."""
-    value = np.where(nodes["is_leaf"] == 1, nodes["value"], 0.0).astype(float)
-    for node in range(len(nodes) - 1, -1, -1):
-        if not nodes["is_leaf"][node]:
-            below = [int(nodes["left"][node]), int(nodes["right"][node])]
-            value[node] = np.average(value[below], weights=nodes["count"][below])
+    value = np.where(inner, 0.0, nodes["value"]).astype(float)
+    count = nodes["count"].astype(float)
+    trees = np.arange(len(nodes))
+    for node in range(nodes.shape[1] - 1, -1, -1):
+        left, right = nodes["left"][:, node], nodes["right"][:, node]
+        on_left, on_right = count[trees, left], count[trees, right]
+        both = on_left * value[trees, left] + on_right * value[trees, right]
+        value[:, node] = np.where(inner[:, node], both / np.maximum(on_left + on_right, 1.0), value[:, node])
     return value

@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from analysis.risk import bleed_features, history_of, risk_model, risk_shares
+from analysis.risk.cells import Cells
 from analysis.risk.foretold import outcome_of
 from analysis.risk.hazard import Window
 from synthetic import family, made
@@ -37,8 +38,8 @@ def test_new_technicians_models_shops_and_empty_rows_are_told() -> None:
 
 
 def test_a_new_technician_adds_what_technicians_differ_by_to_the_variance() -> None:
-    part, table = fitted().model.hazard, fitted().model.stand.beside(fitted().features.table)
-    x = part.inputs.matrix(table)
+    part, cells = fitted().model.hazard, fitted().model.stand.beside(Cells(fitted().features.table))
+    x = part.inputs.matrix(cells)
     unknown = np.ones(len(x), dtype=bool)
     assert part.people_variance > 0
     assert part.variance(x, unknown) - part.variance(x, ~unknown) == pytest.approx(part.people_variance)
@@ -51,8 +52,8 @@ def test_the_risk_lies_within_its_limits() -> None:
 
 
 def test_more_bubbles_at_the_end_never_lower_the_trees_risk() -> None:
-    model, table = fitted().model, fitted().model.stand.beside(fitted().features.table)
-    ladder = [model.by_trees(table.with_columns(bubbles_last=pl.lit(float(n)))) for n in (0, 1, 5, 40)]
+    model, cells = fitted().model, fitted().model.stand.beside(Cells(fitted().features.table))
+    ladder = [model.by_trees(cells.beside({"bubbles_last": np.full(cells.height, float(n))})) for n in (0, 1, 5, 40)]
     assert all((after - before >= -EXACT).all() for before, after in pairwise(ladder))
 
 
@@ -71,19 +72,27 @@ def test_shares_add_up_to_the_risk_on_both_scales() -> None:
     assert 1 / (1 + np.exp(-odds)) == pytest.approx(risk, abs=EXACT)
 
 
-def test_the_trees_in_arrays_say_what_the_library_that_grew_them_says() -> None:
+def test_the_trees_in_arrays_say_what_the_library_says_that_cuts_the_bins_itself() -> None:
     from sklearn.ensemble import HistGradientBoostingRegressor
 
+    from analysis.risk.bins import binned
     from analysis.risk.trees import _plain, tree_inputs
 
     rng = np.random.default_rng(4)
     x = rng.normal(size=(400, 5))
+    x[:, 1] = np.round(x[:, 1])
     x[rng.random(x.shape) < 0.1] = np.nan
-    y = rng.poisson(np.exp(np.nan_to_num(x[:, 0]))).astype(float)
-    grown = HistGradientBoostingRegressor(loss="poisson", max_iter=30, max_leaf_nodes=5).fit(x, y)
+    y, weight = rng.poisson(np.exp(np.nan_to_num(x[:, 0]))).astype(float), rng.uniform(0.1, 1, 400)
+    library = HistGradientBoostingRegressor(
+        loss="poisson", max_iter=30, max_leaf_nodes=5, max_bins=32, early_stopping=False
+    )
+    bins = binned(x, weight, 32)
+    whole = library.fit(x, y, sample_weight=weight).predict(x)
+    grown = library.fit(bins.bin, y, sample_weight=weight)
     columns = tuple(one.column for one in tree_inputs(()))[:5]
-    ours = _plain(columns, float(np.ravel(grown._baseline_prediction)[0]), [p[0].nodes for p in grown._predictors])
-    assert np.exp(ours.log_hazard(x)) == pytest.approx(grown.predict(x), rel=1e-9)
+    start, nodes = float(np.ravel(grown._baseline_prediction)[0]), [part[0].nodes for part in grown._predictors]
+    ours = _plain(columns, start, nodes, bins)
+    assert np.exp(ours.log_hazard(x)) == pytest.approx(whole, rel=1e-9)
     assert ours.usual + ours.shares(x).sum(axis=1) == pytest.approx(ours.log_hazard(x), abs=1e-9)
 
 

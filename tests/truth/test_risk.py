@@ -21,9 +21,9 @@ from sklearn.ensemble import HistGradientBoostingClassifier
 
 from analysis.risk import bleed_features, history_of, risk_model
 from analysis.risk.calibration import calibration_line, odds
-from analysis.risk.columns import values_of
+from analysis.risk.cells import Cells
 from analysis.risk.foretold import outcome_of
-from analysis.risk.trees import told_inputs
+from analysis.risk.trees import told_inputs, values_of_all
 from analysis.standard import built_in
 from synthetic import family, made
 from tests.worlds import log_of_made, prepared_from
@@ -77,8 +77,8 @@ def told(name: str, sessions: int, seed: int) -> Told:
 
 
 def _default_trees(features, rows, came_back, asked):
-    columns = [one.column for one in told_inputs(features.table, features.steps)]
-    x = np.column_stack([values_of(features.table, column) for column in columns])
+    cells = Cells(features.table)
+    x = values_of_all(cells, [one.column for one in told_inputs(cells, features.steps)])
     grown = HistGradientBoostingClassifier(random_state=0).fit(x[rows], came_back)
     return np.clip(grown.predict_proba(x[asked])[:, 1], 1e-6, 1 - 1e-6)
 

@@ -1,0 +1,70 @@
+"""A table of features as plain arrays, each field read once however many columns are made of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+Numbers = NDArray[np.float64]
+NOT_RECORDED = -1
+
+
+@dataclass(frozen=True)
+class Words:
+    """A field of words: `place` of each bleed's word in `levels` (sorted), -1 where not recorded."""
+
+    levels: tuple[str, ...]
+    place: NDArray[np.int32] = field(repr=False)
+
+    def are(self, level: str) -> Numbers:
+        """1 where the word is this one, else 0."""
+        if level not in self.levels:
+            return np.zeros(len(self.place))
+        return (self.place == self.levels.index(level)).astype(float)
+
+
+class Cells:
+    """The fields of bleeds; what is read of the table is kept."""
+
+    def __init__(self, table: pl.DataFrame) -> None:
+        self.table = table
+        self.height = table.height
+        self._numbers: dict[str, Numbers] = {}
+        self._words: dict[str, Words] = {}
+
+    @property
+    def fields(self) -> set[str]:
+        """What can be asked for."""
+        return {*self.table.columns, *self._numbers}
+
+    def numbers(self, name: str) -> Numbers:
+        """A field of numbers or ticks; NaN where not recorded. Not to be written to."""
+        if name not in self._numbers:
+            column = self.table.get_column(name).cast(pl.Float64)
+            self._numbers[name] = (column.fill_null(float("nan")) if column.null_count() else column).to_numpy()
+        return self._numbers[name]
+
+    def words(self, name: str) -> Words:
+        """A field of words."""
+        if name not in self._words:
+            column = self.table.get_column(name).cast(pl.String)
+            levels = column.drop_nulls().unique().sort()
+            place = column.cast(pl.Enum(levels)).to_physical().cast(pl.Int32).fill_null(NOT_RECORDED)
+            self._words[name] = Words(tuple(levels.to_list()), place.to_numpy())
+        return self._words[name]
+
+    def unrecorded(self, name: str) -> NDArray[np.bool_]:
+        """Where a field is empty."""
+        if name in self._numbers or self.table.schema[name] != pl.String:
+            return np.isnan(self.numbers(name))
+        return np.asarray(self.table.get_column(name).is_null().to_numpy())
+
+    def beside(self, told: dict[str, Numbers]) -> Cells:
+        """The same with fields of numbers more; what was read is shared."""
+        both = Cells(self.table)
+        both._numbers = {**self._numbers, **told}
+        both._words = self._words
+        return both
