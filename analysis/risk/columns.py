@@ -70,6 +70,11 @@ class Frozen:
     def __setstate__(self, kept: dict[str, Any]) -> None:
         self.__dict__.update({**kept, "columns": columns_kept(kept["columns"])})
 
+    def and_also(self, other: Frozen) -> Frozen:
+        """These columns, then the other's."""
+        pairs = ((getattr(self, name), getattr(other, name)) for name in ("lower", "upper", "centre", "scale"))
+        return Frozen(self.columns + other.columns, *(np.concatenate(pair) for pair in pairs))
+
     def matrix(self, cells: Cells) -> Numbers:
         """One row a bleed, one column a `Column`."""
         ready = np.empty((len(self.columns), cells.height))

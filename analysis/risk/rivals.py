@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.risk.calibration import calibration_line, chance
 from analysis.risk.cells import Cells
 from analysis.risk.features import MISSED
 from analysis.risk.trees import told_inputs, values_of_all
@@ -44,13 +45,12 @@ def _missed(steps: tuple[str, ...]) -> pl.Expr:
 
 def _filled(table: pl.DataFrame, column: pl.Expr) -> Numbers:
     values = table.select(column.alias("value")).to_series().cast(pl.Float64)
-    return values.fill_null(0.0).to_numpy()[:, None]
+    return values.fill_null(0.0).to_numpy()
 
 
 def _by_one(x: Numbers, came_back: NDArray[np.bool_], asked: Numbers) -> Numbers:
-    from sklearn.linear_model import LogisticRegression
-
-    return np.asarray(LogisticRegression(C=1e6).fit(x, came_back).predict_proba(asked)[:, 1])
+    line = calibration_line(x, came_back)
+    return chance(line.intercept + line.slope * asked)
 
 
 def _by_trees(

@@ -16,6 +16,7 @@ from analysis.risk.cells import Cells
 from analysis.risk.columns import Column, Frozen, frozen
 from analysis.risk.features import BleedFeatures
 from analysis.risk.layout import FIRST, LAST, PUMPED, STAND, TRAVEL, work_columns
+from analysis.risk.log_linear import log_linear
 
 Numbers = NDArray[np.float64]
 RIDGE = 2.0
@@ -73,18 +74,22 @@ def stand_of(features: BleedFeatures, cells: Cells) -> Stand:
     cells
         Their table's.
     """
-    work = work_columns(features)
-    return Stand(tuple(_expected(cells, sign, [*work, *others]) for sign, others in EXPECTED))
+    work = frozen(work_columns(features), cells)
+    done = work.matrix(cells)
+    return Stand(tuple(_expected(cells, sign, _Work(work, done), others) for sign, others in EXPECTED))
 
 
-def _expected(cells: Cells, sign: str, columns: list[Column]) -> Expected | None:
-    from sklearn.linear_model import PoissonRegressor
+@dataclass(frozen=True)
+class _Work:
+    inputs: Frozen
+    x: Numbers
 
+
+def _expected(cells: Cells, sign: str, work: _Work, others: tuple[Column, ...]) -> Expected | None:
     shown = np.isfinite(cells.numbers(sign))
     y = np.maximum(cells.numbers(sign)[shown], 0.0)
     if len(y) < LEAST_SHOWN or y.std() == 0:
         return None
-    inputs = frozen(columns, cells)
-    x = inputs.matrix(cells)[shown]
-    fitted = PoissonRegressor(alpha=RIDGE / len(y), solver="newton-cholesky").fit(x, y)
-    return Expected(inputs, np.asarray(fitted.coef_, dtype=float), float(fitted.intercept_))
+    seen = frozen(others, cells)
+    fitted = log_linear(np.hstack([work.x, seen.matrix(cells)])[shown], y, RIDGE)
+    return Expected(work.inputs.and_also(seen), fitted.b, fitted.start)
