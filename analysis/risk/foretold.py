@@ -17,7 +17,8 @@ from analysis.risk.model import RiskModel, risk_model
 from analysis.risk.rivals import NAMES, rivals
 
 Numbers = NDArray[np.float64]
-FOLDS = 4
+FOLDS, FEWER_FOLDS, FEWER_FROM = 4, 3, 2000
+"""From this many bleeds on one fold fewer: what its models learn less by no longer tells."""
 LEAST_RETURNS, LEAST_SHARE = 30, 0.3
 """The first bleeds foretold are those after so many returns were known and so large a share of bleeds begun."""
 MOST_LEARNT_FROM = 60_000
@@ -128,7 +129,8 @@ def _folds(outcome: Outcome) -> list[tuple[int, int]]:
     left = days[days >= start]
     if not len(left):
         return []
-    marks = [start, *(int(part[0]) for part in np.array_split(left, FOLDS)[1:] if len(part)), int(days[-1]) + 1]
+    folds = FEWER_FOLDS if len(days) >= FEWER_FROM else FOLDS
+    marks = [start, *(int(part[0]) for part in np.array_split(left, folds)[1:] if len(part)), int(days[-1]) + 1]
     marks = sorted(set(marks))
     return list(pairwise(marks))
 

@@ -21,7 +21,10 @@ from analysis.risk.layout import FIRM, FIRST, LAST, LEAK, PEOPLE, PUMPED, STAND,
 
 Numbers = NDArray[np.float64]
 CHUNK = 65_536
-TREES, RATE, LEAVES, LEAST_IN_LEAF, RIDGE, SHARE_TRIED, BINS = 100, 0.05, 4, 30, 5.0, 0.3, 32
+TREES, LEAVES, LEAST_IN_LEAF, RIDGE, SHARE_TRIED, BINS = 50, 4, 30, 5.0, 0.3, 32
+SLOWEST, RETURNS_FOR_HALF_MORE = 0.05, 1000.0
+"""What a tree's leaves are multiplied by with next to no returns, and the returns at which that is half more: few returns
+deserve timid trees."""
 RISING, FALLING, FREE = 1, -1, 0
 
 
@@ -138,7 +141,7 @@ def grown_trees(
     bins = binned(values_of_all(cells, columns), exposure, BINS)
     grown = HistGradientBoostingRegressor(
         loss="poisson",
-        learning_rate=RATE,
+        learning_rate=_rate(int(returned.sum())),
         max_iter=TREES,
         max_leaf_nodes=LEAVES,
         min_samples_leaf=LEAST_IN_LEAF,
@@ -151,6 +154,10 @@ def grown_trees(
     ).fit(bins.bin, returned / exposure, sample_weight=exposure)
     nodes = [predictor[0].nodes for predictor in grown._predictors]
     return _plain(columns, float(np.ravel(grown._baseline_prediction)[0]), nodes, bins)
+
+
+def _rate(returns: int) -> float:
+    return SLOWEST * (1 + returns / (returns + RETURNS_FOR_HALF_MORE))
 
 
 def told_inputs(cells: Cells, steps: tuple[str, ...]) -> list[Input]:
