@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from analysis.intake.units import unit_named
-from analysis.intake.vocabulary import FieldWords, concepts, little_words, tokens
+from analysis.intake.vocabulary import FieldWords, concepts, little_words, negations, tokens
 
 _LONGEST_PHRASE = 4
 _SHORTEST_STEM = 4
@@ -31,18 +31,19 @@ Sense = dict[str, float]
 
 @dataclass(frozen=True)
 class Heading:
-    """A heading as it stands, the senses of its words, and the unit it names (a name of the map's, or None)."""
+    """A heading as it stands, the senses of its words, the unit it names (a name of the map's, or None), and its words."""
 
     text: str
     senses: tuple[Sense, ...]
     unit: str | None
+    words: tuple[str, ...] = ()
 
 
 def headings(texts: Iterable[str]) -> list[Heading]:
     """The sense of each heading of a file; words of the file's own language and English weigh more."""
     split = [(text, *_words_and_unit(text)) for text in texts]
     spoken = _language(word for _, words, _ in split for word in words)
-    return [Heading(text, tuple(_senses(words, spoken)), unit) for text, words, unit in split]
+    return [_heading(text, words, unit, spoken) for text, words, unit in split]
 
 
 def likeness(heading: Heading, said: FieldWords) -> float:
@@ -60,6 +61,24 @@ def _likeness(senses: tuple[Sense, ...], needed: frozenset[str], allowed: frozen
     precision = min(1.0, sum(on_topic) / sum(weights))
     foreign = any(max(sense, key=lambda c: (sense[c], c != "aside"), default="") == "aside" for sense in senses)
     return recall**1.5 * (0.3 + 0.7 * precision) * (_ASIDE if foreign else 1.0)
+
+
+def beside_the_point(heading: Heading, said: FieldWords) -> tuple[str, ...]:
+    """Words of a heading that the likeliest way to speak of a field has no place for."""
+    ways = [way.needed | way.beside for way in said.ways]
+    best = max(said.ways, key=lambda way: _likeness(heading.senses, way.needed, way.needed | way.beside), default=None)
+    allowed = ways[said.ways.index(best)] if best else frozenset()
+    return tuple(
+        word
+        for word, sense in zip(heading.words, heading.senses, strict=True)
+        if max((sense.get(concept, 0.0) for concept in allowed), default=0.0) < _UNKNOWN
+        and max((_weight(concept) for concept in sense), default=_UNKNOWN) >= _UNKNOWN
+    )
+
+
+def _heading(text: str, words: list[str], unit: str | None, spoken: str) -> Heading:
+    told = _senses(words, spoken)
+    return Heading(text, tuple(sense for _, sense in told), unit, tuple(word for word, _ in told))
 
 
 def _weight(concept: str) -> float:
@@ -94,8 +113,8 @@ def _language(words: Iterable[str]) -> str:
     return max(heard, key=lambda language: (heard[language], language == "en"), default="en")
 
 
-def _senses(words: list[str], spoken: str) -> list[Sense]:
-    senses: list[Sense] = []
+def _senses(words: list[str], spoken: str) -> list[tuple[str, Sense]]:
+    senses: list[tuple[str, Sense]] = []
     place = 0
     while place < len(words):
         length = next(
@@ -105,9 +124,9 @@ def _senses(words: list[str], spoken: str) -> list[Sense]:
         )  # fmt: skip
         phrase = " ".join(words[place : place + length])
         if phrase not in little_words() or len(words) == 1:
-            senses += _senses_of(phrase, spoken)
+            senses += [(phrase, sense) for sense in _senses_of(phrase, spoken)]
         place += length
-    return [sense for sense in senses if sense is not None]
+    return senses
 
 
 @cache
@@ -182,6 +201,8 @@ def _long_stems() -> tuple[str, ...]:
 def _abbreviated(word: str, spoken: str) -> Sense:
     """What a clipped word may stand for: the start of a word, its consonants, or letters of it in order."""
     senses: Sense = {}
+    if word in negations():
+        return senses
     if len(word) > 2 and word.endswith("s"):
         senses = dict(_abbreviated(word[:-1], spoken))
     for whole, meanings in concepts().meanings.items():

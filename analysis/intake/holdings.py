@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
 
 import polars as pl
 
 from analysis.intake.dates import moments
-from analysis.intake.heading_sense import clipped
+from analysis.intake.foreign_words import FLUID_FIELDS, levels_of
 from analysis.intake.units import Unit, unit_for
-from analysis.intake.vocabulary import folded, level_lexicon, missing_lexicon, pairs, tokens
-from analysis.intake.words import FALSE, TRUE, squeezed
+from analysis.intake.vocabulary import says_nothing
 from schemas import Entry
 
 SAMPLE = 3000
-LEAST_CLIPPED = 0.6
 TELLING_SHARE, TELLING_LEVELS = 0.9, 3
-FLUID_FIELDS = ("fluid_required", "fluid_used", "kit_fluid")
+FOREIGN = ("cm", "m", "in", "fl_oz", "in_lb", "f", "percent", "s", "h")
+FAR_OFF, ABOUT = 3.5, 1.8
+"""Times above or below a usual reading, from where on a unit is asked about, and within which another is proposed
+(common practice, no source)."""
 _NUMBER = r"^[+-]?[\d\s.,'’\u00a0\u202f]*\d[\d\s.,'’\u00a0\u202f]*(?:\D{0,6})$"
 
 
@@ -49,10 +48,9 @@ def holding(heading: str, cells: pl.Series, decimal: str) -> Holding:
     text = text.filter(text.is_not_null() & (text != ""))
     if len(text) > SAMPLE:
         text = text.gather_every(len(text) // SAMPLE + 1)
-    blank = missing_lexicon()
     counts = text.value_counts(sort=True)
     words = counts.get_column(counts.columns[0]).to_list()
-    missing = tuple(word for word in words[:400] if folded(word).replace(" ", "_") in blank or folded(word) in blank)
+    missing = tuple(word for word in words[:400] if says_nothing(word))
     usual = {"-", "–", "n/a", "na", "n.r.", "k.a.", "null", "none", "nan"}
     text = text.filter(~text.is_in(list(missing)) & ~text.str.to_lowercase().is_in(list(usual)))
     gone = {*missing, *(word for word in words if word.casefold() in usual)}
@@ -96,11 +94,7 @@ def likely_unit(held: Holding, entry: Entry, usual: float | None, named: str | N
         return None if named == own else named
     if own is None or usual is None or not held.numbers.count():
         return None
-    names = [
-        name
-        for name in (own, "cm", "m", "in", "fl_oz", "in_lb", "f", "percent", "s", "h")
-        if name and unit_for(name, entry.unit)
-    ]
+    names = [name for name in (own, *FOREIGN) if name and unit_for(name, entry.unit)]
     best = max(
         names,
         key=lambda name: (
@@ -111,61 +105,29 @@ def likely_unit(held: Holding, entry: Entry, usual: float | None, named: str | N
     )
     ours = _inside(held, entry, unit_for(own, entry.unit)) if own else 0.0
     better = _inside(held, entry, unit_for(best, entry.unit))
-    return best if best != own and better > ours + 0.3 else None
+    return best if best != own and better > ours + 0.3 else _usual_unit(held, entry, usual, own)
 
 
-def levels_of(words: Sequence[str], entry: Entry) -> dict[str, str]:
-    """The level of each of a column's words that some language knows; V and A are front and rear only together."""
-    plain = {folded(word).strip(". "): word for word in words}
-    for pair in pairs(entry.name):
-        if set(plain) == set(pair):
-            return {plain[word]: level for word, level in zip(pair, entry.levels, strict=True)}
-    told = ((word, level_of(word, entry)) for word in words)
-    return {word: level for word, level in told if level is not None}
-
-
-def level_of(word: str, entry: Entry) -> str | None:
-    """The level a foreign word stands for; None where no language knows it."""
-    key = squeezed(word)
-    own = {squeezed(level): level for level in entry.levels}
-    if entry.type == "true/false":
-        own = {**dict.fromkeys(map(squeezed, TRUE), "true"), **dict.fromkeys(map(squeezed, FALSE), "false")}
-    if key in own:
-        return own[key]
-    names = ["fluid"] if entry.name in FLUID_FIELDS else [entry.name]
-    names += ["yes_no"] if entry.type == "true/false" else []
-    return next((level for name in names if (level := _meaning(word, name)) is not None), None)
-
-
-@cache
-def _meaning(word: str, name: str) -> str | None:
-    lexicon = level_lexicon(name)
-    phrase = " ".join(tokens(word)) or word.strip()
-    for spelled in (phrase, phrase.replace(" ", ""), word.strip()):
-        if spelled in lexicon.meanings:
-            return next(iter(lexicon.meanings[spelled]))
-    inside = [
-        (len(known), level)
-        for known, levels in lexicon.meanings.items()
-        if len(known) > 2 and known not in lexicon.alone and f" {known}" in f" {phrase}"
-        for level in levels
-    ]
-    if inside:
-        return max(inside)[1]
-    return _abbreviation(phrase, name) if phrase.isalpha() and 2 < len(phrase) < 7 else None
-
-
-def _abbreviation(word: str, name: str) -> str | None:
-    """The one level a clipped word may stand for (DRK is dark); None where two are as likely."""
-    sure: dict[str, float] = {}
-    for whole, levels in level_lexicon(name).meanings.items():
-        if len(whole) > len(word):
-            for level in levels:
-                sure[level] = max(sure.get(level, 0.0), clipped(word, whole))
-    ranked = sorted(sure.items(), key=lambda pair: -pair[1])
-    if not ranked or ranked[0][1] < LEAST_CLIPPED or (len(ranked) > 1 and ranked[1][1] >= ranked[0][1]):
+def _usual_unit(held: Holding, entry: Entry, usual: float, own: str) -> str | None:
+    """A foreign unit in which the median is about usual where it is far from it in the field's own; else None."""
+    if middling(held, unit_for(own, entry.unit), usual, FAR_OFF) or entry.unit == "°C":
         return None
-    return ranked[0][0]
+    told = (name for name in FOREIGN if middling(held, unit_for(name, entry.unit), usual, ABOUT))
+    return next((name for name in told if _inside(held, entry, unit_for(name, entry.unit)) > TELLING_SHARE), None)
+
+
+def middling(held: Holding, unit: Unit | None, usual: float, times: float) -> bool:
+    """Whether the median of the readings other than nothing is within so many times of a usual one."""
+    value = middle(held, unit)
+    return unit is not None and value is not None and usual / times <= value <= usual * times
+
+
+def middle(held: Holding, unit: Unit | None) -> float | None:
+    """The median of the readings other than nothing, in the field's own unit, whatever its sign."""
+    median = held.numbers.filter(held.numbers != 0).drop_nulls().median()
+    if not isinstance(median, float | int):
+        return None
+    return abs(float(median) * (unit.factor if unit else 1) + (unit.offset if unit else 0))
 
 
 def _numbers(text: pl.Series, decimal: str) -> pl.Series:

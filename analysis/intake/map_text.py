@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from analysis.intake.propose import Choice, Proposal
 
-CHECK = "CHECK THIS"
+CHECK = "PLEASE LOOK"
 
 
 def map_toml(found: Sequence[Proposal]) -> str:
@@ -17,7 +17,7 @@ def map_toml(found: Sequence[Proposal]) -> str:
     number = Counter(one.table for one in told)
     lines = [
         "# A proposed map: which heading of the export is which field. Read it, mend it, then give it with --map.",
-        f"# Lines marked {CHECK} are in doubt. A field whose line you delete is not read.",
+        f"# Lines marked {CHECK} are in doubt, and say why. A field whose line you delete is not read.",
     ]
     for one in told:
         lines += ["", *_section(one, number[one.table] > 1)]
@@ -34,14 +34,14 @@ def map_words(found: Sequence[Proposal]) -> str:
         if one.table is None:
             lines.append(f"{one.file}: not recognised")
             continue
-        doubts = [choice.field for choice in one.choices if choice.doubtful]
+        doubtful = [choice for choice in one.choices if choice.doubtful]
         lines.append(
             f"{one.file}: {one.table}, {len(one.choices)} fields mapped, {len(one.unmapped)} headings left over"
         )
         if one.lacks:
             lines.append(f"  no heading found for what must be there: {', '.join(one.lacks)}")
-        if doubts:
-            lines.append(f"  in doubt: {', '.join(doubts)}")
+        if doubtful:
+            lines.append(f"  in doubt, please look: {', '.join(choice.field for choice in doubtful)}")
         if one.date_doubt:
             lines.append(f"  day or month first cannot be told from {one.date_doubt}; day first is proposed")
     return "\n".join(lines)
@@ -68,6 +68,9 @@ def _section(one: Proposal, several: bool) -> list[str]:
             lines += [f"{_key(level)} = [{', '.join(map(_quoted, words))}]" for level, words in choice.values.items()]
             if choice.unknown_words:
                 lines.append(f"# {CHECK}: nobody knows {', '.join(map(_quoted, choice.unknown_words))}")
+    if one.refused:
+        lines += ["", "# not proposed, since"]
+        lines += [f"#   {_quoted(bad.heading)} would be {bad.field}, but {_plain(bad.why)}" for bad in one.refused]
     if one.unmapped:
         lines += ["", "# headings left over: " + ", ".join(_quoted(heading) for heading in one.unmapped)]
     return lines
@@ -76,7 +79,7 @@ def _section(one: Proposal, several: bool) -> list[str]:
 def _line(choice: Choice) -> str:
     heading = _quoted(choice.heading)
     value = f"{{ heading = {heading}, unit = {_quoted(choice.unit)} }}" if choice.unit else heading
-    doubt = f"{CHECK}: " if choice.doubtful else ""
+    doubt = f"{CHECK}: {_plain('; '.join(choice.doubts))}; " if choice.doubtful else ""
     others = f"; or {', '.join(map(_quoted, choice.runners_up))}" if choice.runners_up else ""
     return f"{choice.field} = {value}  # {doubt}{choice.reason}{others}"
 

@@ -80,8 +80,20 @@ def little_words() -> frozenset[str]:
 
 @cache
 def missing_lexicon() -> frozenset[str]:
-    """Words that say nothing was recorded, as `folded` spells them."""
-    return frozenset(folded(word) for language in LANGUAGES for word in _told(language)["missing"]["words"].split())
+    """Phrases that say nothing was recorded, their words apart by one space; signs alone as they stand."""
+    words = (word.rstrip("=") for language in LANGUAGES for word in _told(language)["missing"]["words"].split())
+    return frozenset(" ".join(tokens(word)) or word for word in words)
+
+
+def says_nothing(cell: str) -> bool:
+    """Whether a cell says in words that its writer recorded nothing: *weiß nicht*, *not known*."""
+    return (" ".join(tokens(cell)) or cell.strip()) in missing_lexicon()
+
+
+@cache
+def negations() -> frozenset[str]:
+    """Words that turn what a heading says into its opposite."""
+    return frozenset(_told("grammar")["negation"]["words"].split())
 
 
 @cache

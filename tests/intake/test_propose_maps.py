@@ -49,7 +49,7 @@ def test_the_order_of_day_and_month_is_proposed_where_the_days_decide_it(tmp_pat
 
 def test_days_that_read_either_way_are_a_marked_doubt(tmp_path: Path) -> None:
     written = propose_map([str(german(tmp_path, ("05/01/2026", "06/02/2026")))])
-    assert 'date_order = "dmy"  # CHECK THIS' in written.toml
+    assert 'date_order = "dmy"  # PLEASE LOOK' in written.toml
     assert "day or month first cannot be told" in written.summary
 
 
