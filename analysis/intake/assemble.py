@@ -12,6 +12,7 @@ from analysis.intake.as_of import as_of_date
 from analysis.intake.link import links
 from analysis.intake.log import FILE, FILE_ROW, Log, OwnField, RejectedRows, Source
 from analysis.intake.mapping import Mapping, read_map
+from analysis.intake.near_names import near_names
 from analysis.intake.one_table import OneTable, accounts, judged_table
 from analysis.intake.parts import table_parts
 from analysis.intake.passes import filled_from_passes
@@ -85,6 +86,7 @@ def _log(found: RawTables, done: dict[str, OneTable], day: dt.date, warnings: li
     given = "comebacks" in done
     if not given:
         warnings.append("no table of returns was given: only returns told by job_reason are known")
+    warnings += near_names(frames)
     return Log(
         **log_tables,  # type: ignore[arg-type]
         links=linked,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import polars as pl
@@ -124,12 +124,17 @@ def _converted(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:
     if target.levels:
         return _Column(worded(cells, level_words(target.levels, words), missing), LEVEL_FAULT)
     if target.type == "text":
-        return _Column(recorded(cells, missing))
+        return _Column(_joined(recorded(cells, missing), words))
     number = readings(cells, target.unit, target.written_in, table_map)
     if target.type != "whole number":
         return _Column(number)
     whole = number.to_frame("n").select(pl.when(pl.col("n") == pl.col("n").round()).then("n"))
     return _Column(whole.to_series().cast(pl.Int64, strict=False))
+
+
+def _joined(text: pl.Series, spellings: Mapping[str, tuple[str, ...]]) -> pl.Series:
+    """Names written in several ways as the one the map gives them, compared sign by sign."""
+    return text.replace({word.strip(): name for name, words in spellings.items() for word in words})
 
 
 def _dates(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import tomllib
+from collections.abc import Callable
 from collections.abc import Mapping as Told
 from math import isfinite
 from pathlib import Path
@@ -19,6 +20,8 @@ ROLES = ("key", "context", "technique", "sign", "outcome")
 SECTION_KEYS = (
     "decimal", "thousands", "date_order", "encoding", "delimiter", "missing", "short_rows", "columns", "values", "own",
 )  # fmt: skip
+JOINED = ("technician", "shop", "brake_model", "bike_kind", "trial", "trial_arm")
+"""Names that may be written in several ways: the map says which are one."""
 LARGEST_BYTES = 1_000_000
 
 
@@ -119,21 +122,24 @@ def _values(
     for name, levels in told.items():
         known: tuple[str, ...] = ("true", "false") if types.get(name) == "true/false" else ()
         known = known or (FIELDS[table][name].levels if name in FIELDS[table] else ())
-        if not known:
+        if not known and name not in JOINED:
             raise CannotRun(f"{where}.{name}", "is no field with levels", "a field with levels or yes/no", "mend it")
         if not isinstance(levels, dict):
             raise CannotRun(f"{where}.{name}", f"is {levels!r}", 'level = ["word", …]', "write one line a level")
-        _refuse_unknown(levels, known, f"{where}.{name}")
+        if "" in map(str.strip, levels):
+            raise CannotRun(f"{where}.{name}", "has an empty name", "a name", "write the name to keep")
+        if known:
+            _refuse_unknown(levels, known, f"{where}.{name}")
         values[name] = {level: _words(words, f"{where}.{name}.{level}") for level, words in levels.items()}
-        _refuse_two_meanings(values[name], f"{where}.{name}")
+        _refuse_two_meanings(values[name], f"{where}.{name}", squeezed if known else str.strip)
     return values
 
 
-def _refuse_two_meanings(levels: dict[str, tuple[str, ...]], where: str) -> None:
+def _refuse_two_meanings(levels: dict[str, tuple[str, ...]], where: str, compared: Callable[[str], str]) -> None:
     meaning: dict[str, str] = {}
     for level, words in levels.items():
         for word in words:
-            other = meaning.setdefault(squeezed(word), level)
+            other = meaning.setdefault(compared(word), level)
             if other != level:
                 raise CannotRun(where, f"{word!r} is both {other} and {level}", "one level a word", "take one away")
 

@@ -42,7 +42,8 @@ class OwnColumn:
 class TableMap:
     """How one file or sheet becomes one table of the log.
 
-    `values` holds, for a field, the foreign words of each level (of `true` and `false` for a yes/no field).
+    `values` holds, for a field, the foreign words of each level (of `true` and `false` for a yes/no field), or the other
+    spellings of a name.
     """
 
     table: str
