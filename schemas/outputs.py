@@ -280,6 +280,9 @@ class Holds(OutputTable):
     required: str = declare("what it should say", required=True)
     action: str = declare("what to do", required=True)
     open: bool = declare("false where a later bleed of that brake broke no rule", required=True)
+    danger: int = declare("1 is what can harm soonest", required=True, low=1, high=5)
+    days_since: int = declare("days from the bleed to the as-of date", required=True, unit="d")
+    returned_on: pl.Date = declare("first day that brake came back after the bleed")
 
 
 class Credibility(OutputTable):

@@ -9,6 +9,8 @@ import polars as pl
 from analysis.pages import words
 from analysis.report import Report
 
+RECENT_DAYS = 31
+"""A brake that left longer ago has been ridden for a month: still called back, but after those of this month."""
 HOLD_WORDS = {
     "wrong_fluid": "with the wrong fluid",
     "kit_of_other_kind": "bled with a kit of the other family",
@@ -68,7 +70,9 @@ def holds_sentence(report: Report) -> str:
     verb = "is" if bleeds == 1 else "are"
     twice = still.height - bleeds
     also = f" ({words.count(twice, 'bleed')} for more than one reason)" if twice else ""
-    return f"{words.count(bleeds, 'bleed')} {verb} to be called back now: {words.listed(told)}{also}."
+    recent = still.filter(pl.col("days_since") <= RECENT_DAYS).n_unique("session_id")
+    begin = f" Begin with the {recent} of the last {RECENT_DAYS} days." if 0 < recent < bleeds else ""
+    return f"{words.count(bleeds, 'bleed')} {verb} to be called back now: {words.listed(told)}{also}.{begin}"
 
 
 def change_sentence(report: Report) -> str:

@@ -6,6 +6,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.intake import Log
+from analysis.standard.danger import danger, days_since, first_returns
 from analysis.standard.standard import Standard
 from schemas import checked
 from schemas.log import FLUIDS
@@ -30,7 +31,8 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     `kit_of_other_kind`: the kit is kept for the other family (mineral oil, glycol-based DOT) than the fluid required,
     else than the fluid used. `not_firm`: not firm under a hard pull. `leak`: a leak was seen. Mineral oil and DOT
     fluid never mix (common practice, no source; the maker wins). `open` is false where a later bleed of the same
-    brake broke no rule: on a later day, or later that day where both hours are known.
+    brake broke no rule: on a later day, or later that day where both hours are known. `danger` orders what can harm
+    soonest, `returned_on` tells that the brake has been on the bench since.
 
     Returns
     -------
@@ -63,7 +65,12 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
             _rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("a leak was seen"), pl.lit("no leak"), pl.lit(_LEAK)),
         ]
     )
-    table = broken.join(_mended(bleeds, broken), on="session_id", how="left").with_columns(open=~pl.col("mended"))
+    mended = broken.join(_mended(bleeds, broken), on="session_id", how="left").join(
+        first_returns(log), on="session_id", how="left"
+    )
+    table = mended.with_columns(
+        danger(pl.col("rule"), pl.col("action") == _OTHER_FAMILY), days_since(log), open=~pl.col("mended")
+    )
     columns = list(Holds.to_schema().columns)
     return checked(Holds, table.select(columns).sort("session_id", "rule"))
 
@@ -98,7 +105,7 @@ def _rows(
     bleeds: pl.DataFrame, rule: str, broken: pl.Expr, found: pl.Expr, required: pl.Expr, action: pl.Expr
 ) -> pl.DataFrame:
     return bleeds.filter(broken.fill_null(False)).select(
-        "session_id", rule=pl.lit(rule), found=found, required=required, action=action
+        "session_id", "started_at", rule=pl.lit(rule), found=found, required=required, action=action
     )
 
 

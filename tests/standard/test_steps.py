@@ -1,12 +1,13 @@
 """The standard's steps and holds hold for every drawn case, and the printed rules are these cases."""
 
+import datetime as dt
 from pathlib import Path
 
 import pytest
 
 import analysis.standard
 from analysis.standard import built_in, holds, how_far, missed_steps
-from tests.build import bleed, log_of
+from tests.build import bleed, comeback, log_of
 from tests.standard.cases import BRAKES, HOLD_CASES, STEP_CASES
 from tests.standard.print_rules import rules_text
 
@@ -128,3 +129,20 @@ def test_how_far_outside_is_told_in_the_fields_own_unit():
 def test_the_printed_rules_are_these_cases():
     printed = Path(analysis.standard.__file__).with_name("RULES.md").read_text("utf-8")
     assert printed == rules_text(), "print it again: python -m tests.standard.print_rules"
+
+
+def test_what_can_harm_soonest_comes_first_and_days_are_counted_to_the_as_of_date():
+    other = {"fluid_required": "mineral", "fluid_used": "dot4"}
+    log = log_of(
+        [
+            bleed("S1", "2026-06-01", bike_id="a", **other),
+            bleed("S2", "2026-06-29", bike_id="b", leak_seen=True),
+            bleed("S3", "2026-06-30", bike_id="c", fluid_required="dot5.1", fluid_used="dot3"),
+            bleed("S4", "2026-06-30", bike_id="d", hard_pull_firm=False),
+        ],
+        [comeback("C1", "2026-06-05", bike_id="a"), comeback("C2", "2026-06-02", bike_id="a", brake="rear")],
+    )
+    told = holds(log, built_in())
+    assert dict(told.select("session_id", "danger").iter_rows()) == {"S1": 1, "S2": 2, "S3": 5, "S4": 3}
+    assert told.get_column("days_since").to_list() == [29, 1, 0, 0]
+    assert told.get_column("returned_on").to_list() == [dt.date(2026, 6, 5), None, None, None]
