@@ -60,9 +60,8 @@ def _fair(
     sums = (
         prepared.bleeds.select(group.alias("group"), "mature")
         .with_columns(risk=risk)
-        .filter("mature")
         .group_by("group")
-        .agg(expected=pl.col("risk").sum())
+        .agg(expected=pl.col("risk").filter("mature").sum())
     )
     table = own.join(sums, on="group", how="left").with_columns(pl.col("expected").fill_null(0.0)).sort("group")
     return _compared(table, kind, rng)

@@ -124,7 +124,7 @@ def _cusum(bleeds: pl.DataFrame, whole: pl.DataFrame, own: pl.DataFrame) -> pl.D
 def _change(
     table: pl.DataFrame, bleeds: pl.DataFrame, missed: pl.DataFrame, whole: pl.DataFrame, rng: np.random.Generator
 ) -> pl.DataFrame:
-    expected = bleeds.group_by("month").agg(risk=pl.col("risk").sum()).sort("month")
+    expected = bleeds.group_by("month", maintain_order=True).agg(risk=pl.col("risk").sum()).sort("month")
     series = whole.join(expected, on="month", how="left").sort("month")
     found = change_point(
         series.get_column("comebacks").to_numpy().astype(float), series.get_column("risk").to_numpy(), rng
