@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.prepared import Prepared
-from analysis.standard import Step
 from analysis.steps.by_return import ByReturn
 from analysis.steps.design import Design
 from analysis.steps.shrink import Observed, posterior_draws
@@ -76,7 +75,7 @@ def _by_stand(prepared: Prepared, design: Design, stand: Stand, windows: Windows
         early=early,
         steps=design.size,
         group=np.array([step.acts == "leak" for step in mine], dtype=np.int64),
-        lends=np.array([_lends(step) for step in mine]),
+        lends=stand.speaks,
         shown=_shown(windows, early),
     )
     draws = posterior_draws(observed, DRAWS, rng)
@@ -115,8 +114,3 @@ def _by_return(design: Design, returns: ByReturn, rng: np.random.Generator, beca
     mass = returns.exposure * np.exp(returns.model.linear)
     effects, spared, drift = np.split(draws, [steps, 2 * steps], axis=1)
     return Layer(BY_RETURN, because, effects, spared, drift, mass, returns.model.coefficients[:steps])
-
-
-def _lends(step: Step) -> bool:
-    """Whether the stand may speak of a step: not where misses work past the signs or alter a reading by themselves."""
-    return step.acts == "air" and not step.alters

@@ -5,12 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from analysis.followup import (
     Block,
-    Follow,
     Joined,
     by_cluster,
     crossed,
@@ -22,30 +20,34 @@ from analysis.followup import (
     squared,
 )
 from analysis.prepared import Prepared
-from analysis.steps.design import Design
+from analysis.steps.by_return import course_of
+from analysis.steps.design import FREE, Design
+from analysis.steps.signs import air_seen
 
 Numbers = NDArray[np.float64]
-SIGN_RIDGE, HELD_AT_NOUGHT = 2.0, 1e7
 PEOPLE_RIDGE, OTHER_RIDGE = 1.0, 1e-2
-LOW_QUANTILE = 0.1
 
 
 @dataclass(frozen=True)
 class Stand:
-    """What the signs say of each step, on the scale of the log hazard.
+    """What the signs say of each step, on the scale of the log hazard: steps, then the not-recorded columns.
 
-    `delta` is the regression of the signs' part of the return model on the steps (then the not-recorded columns);
-    `rows` each bike's influence on it, the signs' own error included; `p_value` tells whether worse signs foretell
-    returns at all (one-sided score test).
+    `delta` is the regression of the signs' part of the return model on the design; `rows` each bike's influence on it,
+    the signs' own error included; `speaks` whether the stand has a say in the step at all; `p_value` tells whether worse
+    signs foretell returns (one-sided).
     """
 
     delta: Numbers
     rows: Numbers = field(repr=False)
+    speaks: NDArray[np.bool_]
     p_value: float
 
 
 def stand_evidence(prepared: Prepared, design: Design, began: Numbers) -> Stand | None:
-    """The signs' evidence; None where no sign is recorded.
+    """The signs' evidence; None where no sign of air is recorded.
+
+    The stand has no say in steps that work past the signs (leaks). A step that alters a sign by itself (a reach set
+    further out reads longer without any air) is judged by the signs it does not alter, if there are any.
 
     Parameters
     ----------
@@ -56,85 +58,52 @@ def stand_evidence(prepared: Prepared, design: Design, began: Numbers) -> Stand 
     began
         The design's coefficients by return, near which the search begins.
     """
-    signs = sign_columns(prepared, design)
-    if signs.shape[1] == 0:
+    score = air_seen(prepared.bleeds)
+    if score is None:
         return None
-    bleeds = prepared.bleeds
-    follow = follow_of(bleeds.get_column("days_at_risk").to_numpy(), (bleeds.get_column("end") == "return").to_numpy())
-    width = design.x.shape[1]
-    x = Joined(design.x, beside=signs)
-    began = np.concatenate([began, np.zeros(signs.shape[1])])
-    model = fit_returns(x, follow, [*design.blocks, Block(width, x.shape[1], SIGN_RIDGE)], began=began)
-    gamma = model.coefficients[width:]
-    told = signs @ gamma
-    inverse = np.linalg.inv(squared(design.x, np.ones(len(x))) + np.diag(_ridges(design)))
-    every = inverse @ crossed(design.x, told)
-    kept = [*range(design.size), *design.unrecorded_columns]
-    residual = told - product(design.x, every)
-    along = np.vstack([np.zeros((width, len(kept))), (inverse @ crossed(design.x, signs))[kept].T])
-    by_gamma = by_cluster(x, model, along, design.bike)
-    parts = ((part, product(design.x[part], inverse[:, kept]) * residual[part, None]) for part in parts_of(len(x)))
-    rows = gathered(parts, design.bike, len(kept)) + by_gamma
-    return Stand(every[kept], rows, _foretold(x, width, design, follow, began))
+    whole = _evidence(prepared, design, began, score)
+    delta, rows = whole.delta.copy(), whole.rows.copy()
+    steps = {step.id: step for step in prepared.standard.steps}
+    mine = [steps[design.steps[place]] for place in (*range(design.size), *design.unrecorded_steps)]
+    speaks = np.array([step.acts == "air" for step in mine])
+    for altered in {step.alters for step in mine if step.alters}:
+        own = np.array([step.alters == altered for step in mine])
+        left = air_seen(prepared.bleeds, altered)
+        if left is None:
+            speaks &= ~own
+            continue
+        apart = _evidence(prepared, design, began, left)
+        delta[own], rows[:, own] = apart.delta[own], apart.rows[:, own]
+    return Stand(delta, rows, speaks, whole.p_value)
 
 
-def sign_columns(prepared: Prepared, design: Design) -> Numbers:
-    """The signs as standardised columns; what was not recorded stands at their mean.
+@dataclass(frozen=True)
+class _Evidence:
+    """Of one score: what it says of each step, each bike's influence on that, and whether it foretells returns."""
 
-    Travel counts beyond the model's own low quantile. A sign that decides a step (bubbles in the last cycle) is centred
-    among the bleeds that missed the step and 0 elsewhere, so that it cannot speak of that step. Bench minutes are no
-    evidence.
-    """
-    bleeds = prepared.bleeds
-    columns = []
-    travel = _beyond_low(bleeds)
-    columns += [travel, np.maximum(travel, 0) ** 2, np.log1p(np.maximum(travel, 0))]
-    first = _floats(bleeds, "bubbles_first")
-    columns += [np.sqrt(first), np.log1p(first)]
-    columns += [_floats(bleeds, "pump_gain_mm"), 1 - _floats(bleeds, "hard_pull_firm"), _floats(bleeds, "leak_seen")]
-    columns += [_last_bubbles(prepared, design)]
-    kept = [c for c in columns if np.isfinite(c).sum() >= 20 and np.nanstd(c) > 1e-9]
-    return np.column_stack([_standardised(c) for c in kept]) if kept else np.zeros((len(bleeds), 0))
+    delta: Numbers
+    rows: Numbers
+    p_value: float
 
 
-def _foretold(x: Joined, width: int, design: Design, follow: Follow, began: Numbers) -> float:
-    """One-sided p that worse signs foretell returns: the signs' standardised scores, summed, one degree of freedom.
-
-    The scores are taken where the signs' effects are nought (a ridge holds them there), with the design fitted and their
-    sandwich covariance. All signs grow as a bleed gets worse, so their sum has the power that a test with a degree of
-    freedom for each would scatter over directions no mechanic believes in. Source of the idea: P. C. O'Brien 1984,
-    Biometrics 40:1079-1087 (ordinary least squares statistic for several endpoints).
-    """
+def _evidence(prepared: Prepared, design: Design, began: Numbers, score: Numbers) -> _Evidence:
+    """How far the score foretells returns beside the design, times the regression of the score on the design."""
     from scipy import stats
 
-    held = fit_returns(x, follow, [*design.blocks, Block(width, x.shape[1], HELD_AT_NOUGHT)], began=began)
-    score = held.coefficients[width:] * HELD_AT_NOUGHT
-    rows = by_cluster(x, held, np.eye(x.shape[1])[:, width:], design.bike) * HELD_AT_NOUGHT
-    covariance = rows.T @ rows
-    scale = 1 / np.sqrt(np.maximum(np.diag(covariance), 1e-300))
-    return float(stats.norm.sf(scale @ score / np.sqrt(scale @ covariance @ scale)))
-
-
-def _beyond_low(bleeds: pl.DataFrame) -> Numbers:
-    low = bleeds.select(
-        pl.col("lever_travel_after_mm").quantile(LOW_QUANTILE, "linear").over(pl.col("brake_model").fill_null(""))
-    ).to_series()
-    return _floats(bleeds, "lever_travel_after_mm") - low.fill_null(float("nan")).to_numpy()
-
-
-def _last_bubbles(prepared: Prepared, design: Design) -> Numbers:
-    last = np.log1p(_floats(prepared.bleeds, "bubbles_last"))
-    deciding = [step.id for step in prepared.standard.steps if step.field == "bubbles_last" and step.id in design.steps]
-    for step in deciding:
-        missed = design.missed[:, design.steps.index(step)] > 0
-        centre = np.nanmean(last[missed]) if np.isfinite(last[missed]).any() else 0.0
-        last = np.where(missed, last - centre, 0.0)
-    return last
-
-
-def _standardised(column: Numbers) -> Numbers:
-    centred = column - np.nanmean(column)
-    return np.nan_to_num(centred / np.nanstd(column))
+    width = design.x.shape[1]
+    x = Joined(design.x, beside=score[:, None].astype(design.x.dtype))
+    blocks = [*design.blocks, Block(width, width + 1, FREE)]
+    model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), blocks, began=np.append(began, 0.0))
+    foretells = float(model.coefficients[width])
+    foretells_rows = by_cluster(x, model, np.eye(width + 1)[:, width:], design.bike)
+    inverse = np.linalg.inv(squared(design.x, np.ones(len(x))) + np.diag(_ridges(design)))
+    every = inverse @ crossed(design.x, score)
+    kept = [*range(design.size), *design.unrecorded_columns]
+    residual = score - product(design.x, every)
+    parts = ((part, product(design.x[part], inverse[:, kept]) * residual[part, None]) for part in parts_of(len(x)))
+    rows = foretells * gathered(parts, design.bike, len(kept)) + foretells_rows * every[kept]
+    p = float(stats.norm.sf(foretells / np.sqrt((foretells_rows**2).sum())))
+    return _Evidence(foretells * every[kept], rows, p)
 
 
 def _ridges(design: Design) -> Numbers:
@@ -143,7 +112,3 @@ def _ridges(design: Design) -> Numbers:
         if block.pooled:
             ridges[block.start : block.stop] = PEOPLE_RIDGE
     return ridges
-
-
-def _floats(bleeds: pl.DataFrame, name: str) -> Numbers:
-    return bleeds.get_column(name).cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()

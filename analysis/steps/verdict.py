@@ -30,7 +30,7 @@ class Told:
 
 
 def told(spared: Numbers, effects: Numbers, by_return_z: Numbers, enough: NDArray[np.bool_]) -> Told:
-    """Verdicts from joint draws.
+    """Verdicts from joint draws. The estimate is their median: what a step spares is skewed, and more so where little is known.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def told(spared: Numbers, effects: Numbers, by_return_z: Numbers, enough: NDArra
     enough
         Steps with at least 10 missed and 10 met bleeds.
     """
-    estimate = spared.mean(axis=0)
+    estimate = np.median(spared, axis=0)
     lo, hi = np.quantile(spared, [0.025, 0.975], axis=0)
     p = (1 + (effects <= 0).sum(axis=0)) / (1 + len(effects))
     q = np.full_like(p, np.nan)

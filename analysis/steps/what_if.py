@@ -78,8 +78,7 @@ def _row(
         if len(places) > 1 or scenario.share < 1
         else layer.spared[:, places[0]]
     )
-    value = float(spared.mean())
-    lo, hi = (float(limit) for limit in np.quantile(spared, [0.025, 0.975]))
+    lo, value, hi = (float(level) for level in np.quantile(spared, [0.025, 0.5, 0.975]))
     yearly = value / 100 * a_year.bleeds
     return {
         "scenario": scenario.name,
