@@ -8,6 +8,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
+from analysis.stats import wilson
 from schemas import checked, empty
 from schemas.between import Returns
 from schemas.log import Comebacks
@@ -44,7 +45,8 @@ def bleeds_per_year(prepared: Prepared) -> float:
 def costs(prepared: Prepared, steps: DataFrame[Steps], one: CostOfOne) -> DataFrame[Costs]:
     """Comebacks a year and what they cost: all of them, then each step whose cost is known.
 
-    Estimand: the mature rate times bleeds a year; for a step, preventable_per_100 times bleeds a year. The causes do
+    Estimand: the mature rate times bleeds a year (limits: Wilson's); for a step, preventable_per_100 times bleeds a year
+    (limits: its own, below nothing where the step may cost none). The causes do
     not add up: two missed steps can share one comeback.
 
     Parameters
@@ -57,20 +59,22 @@ def costs(prepared: Prepared, steps: DataFrame[Steps], one: CostOfOne) -> DataFr
         What one comeback costs.
     """
     a_year = bleeds_per_year(prepared) if not prepared.bleeds.is_empty() else 0.0
-    rate = prepared.bleeds.filter("mature").get_column("came_back").mean()
-    if rate is None:
+    mature = prepared.bleeds.filter("mature").get_column("came_back")
+    if not len(mature):
         return empty(Costs)
+    limits = wilson(int(mature.sum()), len(mature))
     known = steps.filter(pl.col("preventable_per_100").is_not_null()).sort("rank")
-    table = pl.DataFrame(
-        {
-            "cause": [ALL, *known.get_column("title")],
-            "comebacks_per_year": [
-                float(rate) * a_year,  # type: ignore[arg-type]
-                *(known.get_column("preventable_per_100") / 100 * a_year),
-            ],
-        }
-    ).with_columns(
-        minutes_per_year=pl.col("comebacks_per_year") * one.minutes,
-        parts_per_year=pl.col("comebacks_per_year") * one.parts,
+    per_bleed = {
+        "comebacks_per_year": [mature.sum() / len(mature), *known.get_column("preventable_per_100") / 100],
+        "comebacks_lo": [limits.lo, *known.get_column("lo") / 100],
+        "comebacks_hi": [limits.hi, *known.get_column("hi") / 100],
+    }
+    table = (
+        pl.DataFrame({"cause": [ALL, *known.get_column("title")], **per_bleed})
+        .with_columns(pl.col(list(per_bleed)) * a_year)
+        .with_columns(
+            minutes_per_year=pl.col("comebacks_per_year") * one.minutes,
+            parts_per_year=pl.col("comebacks_per_year") * one.parts,
+        )
     )
-    return checked(Costs, table)
+    return checked(Costs, table.select(list(empty(Costs).columns)))

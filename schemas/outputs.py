@@ -210,6 +210,8 @@ class Technique(OutputTable):
     hi: float = declare("95%", low=-1, high=1)
     preventable: float = declare("comebacks a year that the excess costs")
     coach_rank: int = declare("1 to practise first", low=1)
+    preventable_lo: float = declare("95%, of the excess and of what a miss costs together")
+    preventable_hi: float = declare("95%, of the excess and of what a miss costs together")
 
 
 class CoachingEffect(OutputTable):
@@ -224,6 +226,8 @@ class CoachingEffect(OutputTable):
     lo: float = declare("95%", low=-2, high=2)
     hi: float = declare("95%", low=-2, high=2)
     peers_change: float = declare("peers' change over the same days", low=-1, high=1)
+    recorded_before: int = declare("bleeds where it is known, before", low=0)
+    recorded_after: int = declare("bleeds where it is known, after", low=0)
     comebacks_change: float = declare("the same of the comeback rate, where there are enough", low=-2, high=2)
     comebacks_lo: float = declare("95%", low=-2, high=2)
     comebacks_hi: float = declare("95%", low=-2, high=2)
@@ -314,6 +318,8 @@ class Costs(OutputTable):
     comebacks_per_year: float = declare("comebacks a year")
     minutes_per_year: float = declare("bench minutes a year", unit="min")
     parts_per_year: float = declare("parts a year", unit="currency")
+    comebacks_lo: float = declare("of comebacks_per_year, 95%; below nothing where a step may cost none")
+    comebacks_hi: float = declare("of comebacks_per_year, 95%")
 
 
 class Trial(OutputTable):

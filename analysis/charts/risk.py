@@ -7,8 +7,9 @@ import polars as pl
 
 from analysis.charts.theme import CHANCE, HIGH, LOW, NARROW, PERCENT, PLAIN, ROW_PX, WIDTH
 
-MOST_DRIFT = 3.0
-"""Intervals of quarters with few comebacks run out of the chart: they tell nothing."""
+MOST_LABELS = 24
+MOST_DRIFT = 8.0
+"""A limit above this is drawn as an arrow at the edge: nobody would read how far above."""
 
 
 def worklist_dots(chosen: pl.DataFrame, overall: float | None) -> alt.LayerChart | alt.FacetChart:
@@ -156,11 +157,12 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     quarters
         Columns quarter, value, lo, hi.
     """
-    base = alt.Chart(quarters, width=NARROW, height=200).encode(
-        x=alt.X("quarter:O", title=None, axis=alt.Axis(labelAngle=-40))
-    )
+    every = alt.Axis(labelAngle=-60, labelOverlap=False if quarters.height <= MOST_LABELS else "greedy")
+    base = alt.Chart(quarters, width=NARROW, height=200).encode(x=alt.X("quarter:O", title=None, axis=every))
     one = alt.Chart(pl.DataFrame({"y": [1.0]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("y:Q"))
-    scale = alt.Scale(domain=[0, MOST_DRIFT])
+    highest = float(quarters.select(pl.max_horizontal(pl.col("hi").max(), pl.lit(1.5))).item())
+    top = min(highest, MOST_DRIFT)
+    scale = alt.Scale(domain=[0, top], nice=highest <= MOST_DRIFT)
     bars = base.mark_rule(strokeWidth=2, color=CHANCE, clip=True).encode(
         y=alt.Y("lo:Q", title="came back / told", scale=scale), y2=alt.Y2("hi:Q")
     )
@@ -169,7 +171,15 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         tooltip=[
             alt.Tooltip("quarter:O", title="quarter"),
             alt.Tooltip("value:Q", format=".2f", title="came back / told"),
+            alt.Tooltip("lo:Q", format=".2f", title="from"),
+            alt.Tooltip("hi:Q", format=".2f", title="to"),
         ],
     )
+    beyond = base.transform_filter(alt.datum.hi > MOST_DRIFT).mark_point(
+        shape="triangle-up", filled=True, size=60, color=CHANCE, opacity=1
+    )
+    arrows = beyond.encode(y=alt.YDatum(top), tooltip=[alt.Tooltip("hi:Q", format=".0f", title="upper limit")])
     words = "; ".join(f"{q} {v:.2f}" for q, v in quarters.select("quarter", "value").drop_nulls().iter_rows())
-    return alt.layer(one, bars, dots).properties(description=f"Comebacks over the risks told, by quarter: {words}")
+    return alt.layer(one, bars, dots, arrows).properties(
+        description=f"Comebacks over the risks told, by quarter: {words}"
+    )

@@ -18,7 +18,7 @@ from analysis.intake.parts import table_parts
 from analysis.intake.passes import filled_from_passes
 from analysis.intake.raw import ROW
 from analysis.intake.refusals import no_sessions, none_accepted
-from analysis.intake.rejected import rejected_rows
+from analysis.intake.rejected import rejected_rows, told_beside
 from analysis.intake.sources import RawTables, raw_tables
 from analysis.intake.told import set_aside_of, set_aside_table, unlinked_of
 from analysis.intake.validate import FIRST_DAY, MOMENTS
@@ -96,7 +96,7 @@ def _log(found: RawTables, done: dict[str, OneTable], day: dt.date, warnings: li
         comebacks_given=given,
         own_fields=_own_fields(done),
         sources=tuple(Source(raw.file, raw.sha256, raw.rows_read) for raw in found.tables),
-        rejected=_rejected(done),
+        rejected=tuple(told_beside(one, told) for one in _rejected(done)),
         warnings=(*warnings, *filled.warnings),
     )
 

@@ -36,12 +36,13 @@ class OwnField:
 
 @dataclass(frozen=True)
 class RejectedRows:
-    """The rows of one input that were set aside, as they stood, to mend and feed back."""
+    """The rows of one input that were set aside, as they stood, to mend and feed back; `rows` are their numbers there."""
 
     file: str
     table: str
     text: str
     suffix: str
+    rows: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)

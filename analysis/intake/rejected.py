@@ -1,26 +1,65 @@
-"""Rows set aside, as they stood in their file, to mend and feed back."""
+"""Rows set aside, as they stood in their file, to mend and feed back, with what was wrong with each behind its cells."""
 
 from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 
 import polars as pl
 
 from analysis.intake.log import RejectedRows
 from analysis.intake.raw import ROW, RawTable
 
+WHY = ("set aside from", "set aside row", "set aside rule", "set aside found", "set aside expected")
+"""Headings of what stands behind the untouched cells; reading passes them over."""
+FORMULA = ("=", "+", "-", "@")
+"""A file's name that begins so would be a formula to a spreadsheet."""
+
+
+def told_beside(rejected: RejectedRows, told: pl.DataFrame) -> RejectedRows:
+    """The rows with file, row, rule, what was found and what was expected behind each; broken lines stay as they stood.
+
+    Parameters
+    ----------
+    rejected
+        Rows of one file.
+    told
+        The reasons (`schemas.outputs.SetAside`).
+    """
+    if rejected.suffix != ".csv":
+        return rejected
+    own = told.filter(
+        pl.col("file") == rejected.file, pl.col("table") == rejected.table, pl.col("action") == "row_set_aside"
+    )
+    said = own.with_columns(
+        heading=pl.coalesce("heading", "column", pl.lit("")), found=pl.col("value").fill_null("nothing")
+    ).with_columns(found=pl.format("in {}: {}", "heading", "found"))
+    by_row = said.group_by("row", maintain_order=True).agg(pl.col("rule", "found", "message").str.join("; "))
+    reasons = {row: (rule, found, message) for row, rule, found, message in by_row.iter_rows()}
+    lines = list(csv.reader(io.StringIO(rejected.text, newline="")))
+    if tuple(lines[0][-len(WHY) :]) == WHY:  # rows fed back as they were
+        lines = [cells[: -len(WHY)] for cells in lines]
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow([*lines[0], *WHY])
+    file = f"'{rejected.file}" if rejected.file[:1] in FORMULA else rejected.file
+    for row, cells in zip(rejected.rows, lines[1:], strict=True):
+        writer.writerow([*cells, file, row, *reasons.get(row, ("", "", ""))])
+    return replace(rejected, text=text.getvalue())
+
 
 def rejected_rows(raw: RawTable, table: str, rows: pl.Series) -> list[RejectedRows]:
     """The named rows of a file as CSV under the file's own headings, and its broken lines as text."""
     found = []
     if len(rows):
-        kept = raw.cells.filter(pl.col(ROW).is_in(rows.implode())).drop(ROW).select(pl.all().cast(pl.String))
+        wanted = raw.cells.filter(pl.col(ROW).is_in(rows.implode()))
+        kept = wanted.drop(ROW).select(pl.all().cast(pl.String))
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\r\n")
         writer.writerow(raw.headings)
         writer.writerows(["" if cell is None else cell for cell in row] for row in kept.iter_rows())
-        found.append(RejectedRows(raw.file, table, text.getvalue(), ".csv"))
+        found.append(RejectedRows(raw.file, table, text.getvalue(), ".csv", tuple(wanted.get_column(ROW))))
     if raw.broken.height:
         lines = "\n".join(raw.broken.get_column("text").fill_null("")) + "\n"
         found.append(RejectedRows(raw.file, table, lines, ".txt"))

@@ -9,6 +9,7 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import SIGNAL_WORDS, VERDICT_WORDS, specification
+from analysis.pages import words
 from analysis.pages.cards import Card
 
 ROWS_SHOWN, TITLE_LINE = 200, 38
@@ -102,7 +103,7 @@ def _cell(value: Any, percent: bool) -> Cell:
     if isinstance(value, bool):
         return Cell("yes" if value else "no", float(value))
     if isinstance(value, float):
-        return Cell(f"{100 * value:.1f}%" if percent else f"{value:.3g}", value)
+        return Cell(f"{100 * value:.1f}%".replace("-", "−") if percent else words.plain(value), value)
     if isinstance(value, int):
         return Cell(f"{value:,}", float(value))
     return Cell(str(value)[:400], str(value)[:400])

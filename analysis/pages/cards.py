@@ -3,14 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
 from analysis.pages import words
-from analysis.pages.step_words import title_of
+from analysis.pages.step_words import COSTLY, title_of
 from analysis.report import Report
 
 STEPS_A_CARD, BLEEDS_A_STEP = 3, 3
+LEAST_A_YEAR = 0.1
+NO_PRACTICE = {
+    "costs_comebacks": "in these hands too few comebacks come of it to practise it first",
+    "suspected": "in these hands too few comebacks come of it to practise it first",
+    "no_sign": "no sign that it costs comebacks, so nothing to practise on that account",
+    "too_few": "whether it costs comebacks is too few to tell",
+}
+"""Why a step that is missed beyond peers is none to practise, by its verdict."""
 
 
 @dataclass(frozen=True)
@@ -20,6 +29,12 @@ class Card:
     name: str
     lines: tuple[str, ...]
     note: str = ""
+
+
+def more_than_peers(report: Report) -> pl.DataFrame:
+    """Steps that a technician misses beyond peers by more than chance (the red marks), beside what the step's verdict is."""
+    beside = report.steps.select("step", "verdict")
+    return report.technique.filter(pl.col("lo") > 0).join(beside, on="step", how="left", maintain_order="left")
 
 
 def coaching_cards(report: Report) -> tuple[Card, ...]:
@@ -32,17 +47,19 @@ def coaching_cards(report: Report) -> tuple[Card, ...]:
 
 
 def _card(report: Report, name: str) -> Card:
-    own = report.technique.filter(pl.col("technician") == name, pl.col("coach_rank").is_not_null(), pl.col("lo") > 0)
-    chosen = own.sort("coach_rank").head(STEPS_A_CARD)
+    own = more_than_peers(report).filter(pl.col("technician") == name)
+    costly = pl.col("coach_rank").is_not_null() & pl.col("verdict").is_in(COSTLY)
+    chosen = own.filter(costly).sort("coach_rank").head(STEPS_A_CARD)
     titles = {step.id: step.title for step in report.standard.steps}
     lines = tuple(
         f"“{titles.get(row['step'], row['step'])}”: missed in {row['missed']} of {words.count(row['recorded'], 'bleed')} "
         f"({row['share']:.0%}), by peers on the same work in {row['peer_share']:.0%}: "
         f"{words.points(row['excess'], row['lo'], row['hi'])}; "
-        f"{_yearly(row['preventable'])}. Look at together: {', '.join(_bleeds(report, name, row['step'])) or 'none yet'}."
+        f"{_yearly(row)}. Look at together: {', '.join(_bleeds(report, name, row['step'])) or 'none yet'}."
         for row in chosen.iter_rows(named=True)
     )
     note = _more_than_expected(report, name, bool(lines)) + _whole_workshop(report, name, chosen)
+    note += _without_cost(report, own.filter(~costly.fill_null(False)).sort("step"))
     return Card(name, lines, note.strip())
 
 
@@ -73,8 +90,24 @@ def _more_than_expected(report: Report, name: str, some: bool) -> str:
     )
 
 
-def _yearly(comebacks: float) -> str:
-    return "fewer than one comeback in ten years" if comebacks < 0.1 else f"about {comebacks:.1f} comebacks a year"
+def _without_cost(report: Report, others: pl.DataFrame) -> str:
+    """Steps missed beyond peers, red on the board, which no comeback asks to practise."""
+    told = []
+    for verdict, why in NO_PRACTICE.items():
+        own = others.filter(pl.col("verdict") == verdict)
+        steps = [
+            f"“{title_of(report, row['step'])}” ({words.points(row['excess'], row['lo'], row['hi'])})"
+            for row in own.iter_rows(named=True)
+        ]
+        if steps:
+            told.append(f" Also missed more than by peers: {words.listed(steps)}; {why}.")
+    return "".join(told)
+
+
+def _yearly(row: dict[str, Any]) -> str:
+    if row["preventable_hi"] < LEAST_A_YEAR:
+        return "fewer than one comeback in ten years"
+    return f"{words.amount(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year"
 
 
 def _bleeds(report: Report, name: str, step: str) -> list[str]:

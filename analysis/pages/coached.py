@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 
 from analysis.charts import coaching_changes
 from analysis.pages import words
 from analysis.pages.blocks import Question, drawn, page_table
-from analysis.pages.step_words import titles_of
+from analysis.pages.step_words import COSTLY, titles_of
 from analysis.pages.trade_words import spoken
 from analysis.report import Report
 
@@ -27,7 +29,7 @@ def coaching(report: Report) -> Question:
     )  # fmt: skip
     known = told.filter(pl.col("change").is_not_null())
     lines = [
-        f"{row['label']}: missed {row['missed_before']:.0%} before, {row['missed_after']:.0%} after; against peers "
+        f"{row['label']}: missed {_side(row, 'before')} before, {_side(row, 'after')} after; against peers "
         f"{words.points(row['change'], row['lo'], row['hi'])}, {_verdict(row['lo'], row['hi'])}."
         for row in known.iter_rows(named=True)
     ]
@@ -44,19 +46,48 @@ def coaching(report: Report) -> Question:
         question="Did the coaching work?",
         answer=answer,
         points=tuple(lines),
-        action="Coach again, in another way, where nothing moved." if told.height else "",
+        action=_again(report, known),
         charts=drawn(coaching_changes(known)) if known.height else (),
         table=page_table(
             told.with_columns(pl.col("step").replace(titles_of(report))),
             "Coachings",
             {
                 "technician": "technician", "step": "step", "coached_on": "day", "missed_before": "missed before %",
-                "missed_after": "missed after %", "change": "change against peers %", "lo": "from %", "hi": "to %",
+                "recorded_before": "of", "missed_after": "missed after %", "recorded_after": "of", "change": "change against peers %", "lo": "from %", "hi": "to %",
             },
             "tables/coaching.csv",
         ),
         method="The share missed half a year before and after, less the change of uncoached peers over the same days.",
     )  # fmt: skip
+
+
+def _side(row: dict[str, Any], side: str) -> str:
+    bleeds = row[f"recorded_{side}"]
+    return words.sample(round(row[f"missed_{side}"] * bleeds), bleeds)
+
+
+def _again(report: Report, known: pl.DataFrame) -> str:
+    """Coach again where nothing moved, but only on a step that shows a sign of costing comebacks."""
+    beside = known.join(report.steps.select("step", "title", "verdict"), on="step", how="left")
+    still = beside.filter(pl.col("hi") >= 0).sort("technician", "step")
+    costly = still.filter(pl.col("verdict").is_in(COSTLY))
+    free = still.filter(pl.col("verdict") == "no_sign")
+    told = []
+    if costly.height:
+        who = [
+            f"{t} on “{step}”"
+            for t, step in costly.select("technician", "title").unique(maintain_order=True).iter_rows()
+        ]
+        told.append(
+            f"Coach again, in another way, where nothing moved and the step costs comebacks: {words.listed(who)}."
+        )
+    if free.height:
+        steps = [f"“{title}”" for title in free.get_column("title").unique().sort()]
+        told.append(
+            f"Nothing moved on {words.listed(steps)} either, but missing {'it' if len(steps) == 1 else 'them'} shows no sign of "
+            "costing comebacks: no second coaching on that account."
+        )
+    return " ".join(told)
 
 
 def believed(report: Report) -> Question:

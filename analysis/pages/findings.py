@@ -82,7 +82,7 @@ def change_sentence(report: Report) -> str:
     began = _own_changes(report.months.filter("change_began"))
     if began.is_empty():
         return "No change beyond chance: no month and no run of months departs from what the same work would give."
-    return f"Changed beyond chance: {words.listed([_change(report, row) for row in began.iter_rows(named=True)])}."
+    return f"Changed beyond chance: {'; '.join(_change(report, row) for row in began.iter_rows(named=True))}."
 
 
 def _own_changes(began: pl.DataFrame) -> pl.DataFrame:
@@ -109,11 +109,11 @@ def _change(report: Report, row: dict[str, Any]) -> str:
     told = [_part(int(part["comebacks"].sum()), int(part["mature"].sum())) for part in parts]
     name = "all workshops together" if row["kind"] == "all" else row["group"]
     why = _moved(report, row) if row["step_moved"] else ""
-    return f"{name} from {row['month']} ({told[0]} came back before, {told[1]} since){why}"
+    return f"{name} from {row['month']}, {told[0]} came back before, {told[1]} since{why}"
 
 
 def _part(back: int, bleeds: int) -> str:
-    return f"{back / bleeds:.1%} of {words.count(bleeds, 'bleed')}" if bleeds else "none followed yet"
+    return words.sample(back, bleeds) if bleeds else "none followed yet"
 
 
 def _moved(report: Report, row: dict[str, Any]) -> str:
@@ -123,12 +123,14 @@ def _moved(report: Report, row: dict[str, Any]) -> str:
     table = report.ready.bleeds.select("month", "shop").with_columns(missed=missed)
     own = table if row["kind"] == "all" else table.filter(pl.col("shop").fill_null("not recorded") == row["group"])
     parts = (own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"]))
-    before, after = (part.select(pl.col("missed").mean()).item() for part in parts)
+    known = [part.get_column("missed").drop_nulls() for part in parts]
+    before, after = (float(one.sum()) / len(one) if len(one) else None for one in known)
     if before is None or after is None or before == after:
         return ""
     way = "more" if after > before else "less"
     title = titles.get(row["step_moved"], row["step_moved"])
-    return f", when “{title}” began to be missed {way} often ({before:.0%} before, {after:.0%} since)"
+    told = [words.sample(int(one.sum()), len(one)) for one in known]
+    return f", when “{title}” began to be missed {way} often: {told[0]} before, {told[1]} since"
 
 
 def difference_sentence(report: Report) -> str:
@@ -190,10 +192,7 @@ def step_sentence(report: Report) -> str:
         told = [f"“{row['title']}” {_spared(row)}" for row in called.head(3).iter_rows(named=True)]
         return f"Comebacks spared per 100 bleeds if never missed again: {words.listed(told)}."
     most = report.steps.filter(pl.col("share_missed").is_not_null()).sort("share_missed", descending=True).head(3)
-    often = [
-        f"“{t}” ({s:.0%} of {words.count(n, 'bleed')})"
-        for t, s, n in most.select("title", "share_missed", "recorded").iter_rows()
-    ]
+    often = [f"“{t}” ({words.sample(m, n)})" for t, m, n in most.select("title", "missed", "recorded").iter_rows()]
     ranked = bool(report.steps.get_column("preventable_per_100").count())
     lead = "No missed step is called costly." if ranked else "Which missed step costs comebacks is too few to tell yet."
     return f"{lead} Most often missed: {words.listed(often)}."

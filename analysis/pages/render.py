@@ -17,6 +17,7 @@ from analysis.charts import order_picture, picture, unchecked
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.blocks import Question
 from analysis.pages.cautions import CAUTIONS
+from analysis.pages.file_names import with_file_names
 from analysis.pages.findings import findings
 from analysis.pages.glossary import GLOSSARY
 from analysis.pages.lead import lead_questions
@@ -58,6 +59,7 @@ def pages(report: Report, painter: Painter = HERE) -> tuple[Page, ...]:
     painter
         Who draws the charts' pictures; this process unless told.
     """
+    report = with_file_names(report)
     with unchecked():
         asked = [(file, title, ordered(made(report), painter)) for file, title, made in READERS]
     told = findings(report)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 
 from analysis.charts import missed_bars, step_bars, what_if_bars
@@ -53,13 +55,35 @@ def what_comebacks_cost(report: Report) -> Question:
         answer=cost_sentence(report),
         action="Hold a fix against these figures: what it takes in minutes, and what it spares.",
         table=page_table(
-            report.costs,
-            "A year's cost by cause (causes do not add up)",
+            _in_plain_words(report.costs),
+            "A year's cost by cause, with 95% limits (causes do not add up)",
             {
-                "cause": "cause", "comebacks_per_year": "comebacks a year", "minutes_per_year": "bench minutes a year",
-                "parts_per_year": f"parts a year, {report.standard.currency}",
+                "cause": "cause", "comebacks": "comebacks a year", "minutes": "bench minutes a year",
+                "parts": f"parts a year, {report.standard.currency}",
             },
             "tables/costs.csv",
         ),
-        method="The rate times bleeds a year; minutes and parts as the returns tell them, else as the shop's standard says.",
+        method=(
+            "The rate times bleeds a year; minutes and parts as the returns tell them, else as the shop's standard says. The "
+            "limits are those of the number of comebacks; below nothing means that the step may cost none."
+        ),
     )  # fmt: skip
+
+
+def _in_plain_words(costs: pl.DataFrame) -> pl.DataFrame:
+    """Comebacks, minutes and parts with their limits in words, in the order of the table."""
+    told = [
+        {
+            "cause": row["cause"],
+            **{name: _of_a_year(row, row[f"{name}_per_year"]) for name in ("comebacks", "minutes", "parts")},
+        }
+        for row in costs.iter_rows(named=True)
+    ]
+    return pl.DataFrame(told, schema=["cause", "comebacks", "minutes", "parts"], orient="row")
+
+
+def _of_a_year(row: dict[str, Any], value: float) -> str:
+    """One amount; its limits are those of the comebacks, times what one of them takes."""
+    one = value / row["comebacks_per_year"] if row["comebacks_per_year"] else 0.0
+    lo, hi = (None if row[name] is None else row[name] * one for name in ("comebacks_lo", "comebacks_hi"))
+    return words.no_less_than_none(value, lo, hi)

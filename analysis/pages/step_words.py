@@ -6,6 +6,9 @@ import polars as pl
 
 from analysis.report import Report
 
+COSTLY = ("costs_comebacks", "suspected")
+"""Verdicts on a step that shows some sign of costing comebacks."""
+
 
 def titles_of(report: Report) -> dict[str, str]:
     """Each step of the standard by its id."""

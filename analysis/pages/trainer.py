@@ -7,10 +7,10 @@ import polars as pl
 from analysis.charts import missed_bars, step_board, technique_board, tolerance_curve
 from analysis.pages import words
 from analysis.pages.blocks import Question, drawn, page_table, titled
-from analysis.pages.cards import coaching_cards
+from analysis.pages.cards import coaching_cards, more_than_peers
 from analysis.pages.coached import believed, coaching
 from analysis.pages.findings import step_sentence
-from analysis.pages.step_words import title_of, titled_technique, titles_of
+from analysis.pages.step_words import COSTLY, title_of, titled_technique, titles_of
 from analysis.pages.trade_words import reading_words, spoken
 from analysis.report import Report
 
@@ -75,11 +75,12 @@ def _tolerance(report: Report) -> Question:
     answer = "Where each tolerance should lie is too few to tell in this log."
     if curves:
         answer = f"Along {len(told)} of {words.count(len(curves), 'reading')} the risk of a comeback differs by more than chance"
-        answer += f": {words.listed(told[:3])}." if told else "."
+        answer += f": {words.listed(list(told.values())[:3])}." if told else "."
     return Question(
         id="tolerance",
         question="Is our tolerance in the right place?",
         answer=answer,
+        points=_where_they_part(report, set(told)),
         action="Where the curve is flat across a limit, the limit costs nothing; where it is still falling inside, tighten it." if curves else "",
         charts=drawn(*curves),
         table=page_table(
@@ -88,18 +89,49 @@ def _tolerance(report: Report) -> Question:
             {"step": "step", "field": "reading of", "reading": "reading", "bleeds": "bleeds near", "risk": "risk %", "lo": "from %", "hi": "to %"},
             "tables/tolerance.csv",
         ),
-        method="The adjusted risk within the window along the reading itself. The maker's limits come first in any case.",
+        method=(
+            "The adjusted risk within the window along the reading itself, from returns alone; two readings differ by more than "
+            "chance where their limits do not meet. The verdict on a step compares met with missed at the limit and hears the "
+            "signs on the stand too, so it can see what the curve cannot. The maker's limits come first in any case."
+        ),
     )  # fmt: skip
 
 
-def _clear_along(report: Report) -> list[str]:
-    """Readings along which the highest and the lowest risk stand clear of each other's limits, in words."""
+def _where_they_part(report: Report, clear: set[str]) -> tuple[str, ...]:
+    """Steps on which the curve along the reading and the step's verdict say different things, and why both may be right."""
+    drawn_steps = set(report.tolerance.get_column("step"))
+    verdicts = report.steps.filter(pl.col("step").is_in(sorted(drawn_steps))).sort("rank", "step", nulls_last=True)
+    costly, free = (
+        [f"“{title}”" for step, title, verdict in verdicts.select("step", "title", "verdict").iter_rows()
+         if verdict in wanted and (step in clear) == is_clear]
+        for wanted, is_clear in ((COSTLY, False), (("no_sign",), True))
+    )  # fmt: skip
     told = []
+    if costly:
+        told.append(
+            f"{words.listed(costly)}: missing {'it' if len(costly) == 1 else 'them'} shows a cost above, while the curve here stays "
+            "within chance. No contradiction: the curve hears returns alone and spreads them over every value; the verdict "
+            "compares only met with missed, and hears the stand. Keep the limit."
+        )
+    if free:
+        told.append(
+            f"{words.listed(free)}: the risk differs along the reading, while met and missed do not differ by more than chance: the "
+            "limit may lie where it parts little. Look at the curve before moving it."
+        )
+    return tuple(told)
+
+
+def _clear_along(report: Report) -> dict[str, str]:
+    """Readings two values of which stand clear of each other's limits, in words: the step by its title, and both values."""
+    told = {}
     for (step,), own in report.tolerance.group_by("step", maintain_order=True):
-        known = own.filter(pl.col("lo").is_not_null(), pl.col("hi").is_not_null()).sort("risk", "reading")
-        if known.height and known.row(-1, named=True)["lo"] > known.row(0, named=True)["hi"]:
-            low, high = known.row(0, named=True), known.row(-1, named=True)
-            told.append(
+        known = own.filter(pl.col("lo").is_not_null(), pl.col("hi").is_not_null())
+        if not known.height:
+            continue
+        high = known.sort("lo", "reading", descending=[True, False]).row(0, named=True)
+        low = known.sort("hi", "reading").row(0, named=True)
+        if high["lo"] > low["hi"]:
+            told[str(step)] = (
                 f"“{title_of(report, str(step))}” from {words.share(high['risk'], high['lo'], high['hi'])} at "
                 f"{high['reading']:g} to {words.share(low['risk'], low['lo'], low['hi'])} at {low['reading']:g} "
                 f"({reading_words(high['field'])})"
@@ -110,13 +142,15 @@ def _clear_along(report: Report) -> list[str]:
 def _cards(report: Report) -> Question:
     cards = coaching_cards(report)
     some = [card.name for card in cards if card.lines]
+    more = more_than_peers(report).n_unique("technician")
+    practise = f" {len(some)} of them on steps that cost comebacks: theirs are the cards to practise." if more else ""
     board = titled_technique(report)
     return Question(
         id="cards",
         question="What should each technician practise first?",
         answer=(
-            f"{len(some)} of {words.count(report.technique.n_unique('technician'), 'technician')} miss some step more often than peers on the same "
-            f"work, by more than chance.{_most_to_gain(report)}"
+            f"{more} of {words.count(report.technique.n_unique('technician'), 'technician')} miss some step more often than peers on the same "
+            f"work, by more than chance.{practise}{_most_to_gain(report)}"
         ),
         action="Take a card and its bikes to the bench together; it is a start of a talk, no mark.",
         hint="Choose a technician by a click or from the list: beside it stand all their steps with intervals." if some else "",
@@ -128,23 +162,24 @@ def _cards(report: Report) -> Question:
             {
                 "technician": "technician", "title": "step", "missed": "missed", "recorded": "of recorded", "share": "share %",
                 "peer_share": "peers on the same work %", "excess": "beyond peers %", "lo": "from %", "hi": "to %",
-                "preventable": "comebacks a year",
+                "preventable": "comebacks a year", "preventable_lo": "from", "preventable_hi": "to",
             },
             "tables/technique.csv",
         ),
         method=(
             "Each technician's misses are held against what the same work gives in their peers' hands, and drawn toward zero "
-            "the more, the thinner the evidence. Comebacks a year are the excess times what a miss costs."
+            "the more, the thinner the evidence. Comebacks a year are the excess times what a miss costs, with the limits of both; "
+            "a step that shows no sign of costing comebacks is named on a card and not practised on that account."
         ),
     )  # fmt: skip
 
 
 def _most_to_gain(report: Report) -> str:
     """Whose practice of which step would spare most, in a sentence of its own."""
-    surely = report.technique.filter(pl.col("lo") > 0, pl.col("preventable") >= LEAST_TOLD)
+    surely = more_than_peers(report).filter(pl.col("verdict").is_in(COSTLY), pl.col("preventable") >= LEAST_TOLD)
     most = surely.sort("preventable", "technician", descending=[True, False]).head(3)
     told = [
-        f"{row['technician']} on “{title_of(report, row['step'])}” ({row['preventable']:.1f})"
+        f"{row['technician']} on “{title_of(report, row['step'])}” ({words.amount(row['preventable'], row['preventable_lo'], row['preventable_hi'])})"
         for row in most.iter_rows(named=True)
     ]
     return f" Most comebacks a year would be spared by {words.listed(told)}." if told else ""

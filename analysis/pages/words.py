@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import math
 
+from analysis.stats import wilson
+
 TOO_FEW = "too few to tell"
+LEAST_WRITTEN = 0.0001
 
 
 def count(number: int, one: str, many: str = "") -> str:
@@ -45,11 +48,45 @@ def points(value: float | None, lo: float | None, hi: float | None) -> str:
     return f"{sign}{_signed(100 * value, digits)} points ({_signed(100 * lo, digits)} to {_signed(100 * hi, digits)})"
 
 
+def sample(successes: int, trials: int) -> str:
+    """`12% of 340 bleeds (9 to 16%)`, limits Wilson's; `none of them known` without a bleed."""
+    if not trials:
+        return "none of them known"
+    limits = wilson(successes, trials)
+    lo, hi = float(limits.lo), float(limits.hi)
+    digits = places(100 * lo, 100 * hi)
+    return f"{100 * successes / trials:.{digits}f}% of {count(trials, 'bleed')} ({100 * lo:.{digits}f} to {100 * hi:.{digits}f}%)"
+
+
+def plain(value: float) -> str:
+    """Three digits that count, written out: `7,090`, `12.3`, `0.041`; never a power of ten."""
+    if value == 0:
+        return "0"
+    if abs(value) < LEAST_WRITTEN:
+        return f"under {LEAST_WRITTEN:g}" if value > 0 else "0"
+    digits = max(2 - math.floor(math.log10(abs(value))), 0)
+    text = f"{value:,.{digits}f}"
+    return _minus(text.rstrip("0").rstrip(".") if "." in text else text)
+
+
+def no_less_than_none(value: float, lo: float | None, hi: float | None) -> str:
+    """An amount that cannot be below nothing: `23 (−4 to 51)`; where the estimate is below nothing, what it may be at most."""
+    if value >= 0:
+        return plain(value) if lo is None or hi is None else amount(value, lo, hi)
+    if hi is None or hi <= 0:
+        return "no sign of any"
+    return f"no sign of any, at most {plain(hi)}"
+
+
 def listed(words: list[str], joint: str = "and") -> str:
     """`a`, `a and b`, `a, b and c`."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}" if words else "none"
 
 
 def _signed(value: float, digits: int) -> str:
-    text = f"{value:.{digits}f}"
-    return text.lstrip("-") if float(text) == 0 else text.replace("-", "−")
+    text = f"{value:,.{digits}f}"
+    return text.lstrip("-") if float(text.replace(",", "")) == 0 else _minus(text)
+
+
+def _minus(text: str) -> str:
+    return text.replace("-", "−")

@@ -93,6 +93,7 @@ def _effect(prepared: Prepared, coaching: pl.DataFrame, event: dict[str, Any]) -
         mine = _changes(sides.own)
         found = difference(mine, _changes(sides.peers))
         row |= {"missed_before": float(mine.before[0]), "missed_after": float(mine.after[0])}
+        row |= {f"recorded_{side}": sides.own.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
         row |= _limited("change", "lo", "hi", found) | {"peers_change": found.peers_change}
     mature = pl.when("mature").then("came_back")
     back = _sides(prepared, prepared.bleeds.select(mature.alias("came_back")).to_series(), event, coached)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -23,7 +25,8 @@ def technique(prepared: Prepared, steps: DataFrame[Steps]) -> DataFrame[Techniqu
     0 with the spread between technicians estimated for each step (DerSimonian & Laird 1986, Control. Clin. Trials
     7:177-188). `preventable` is the comebacks a year that the excess costs: excess × bleeds a year × the step's cost
     for each miss (preventable_per_100 / 100 / share_missed). `coach_rank` orders one technician's steps by it, among
-    those whose excess and cost are both above 0.
+    those whose excess and cost are both above 0. Its limits take excess and cost as independent normal estimates
+    (variance of a product, L. A. Goodman 1960, J. Am. Stat. Assoc. 55:708-713; from memory).
 
     Parameters
     ----------
@@ -58,11 +61,20 @@ def shrunk(excess: Numbers, sd: Numbers) -> tuple[Numbers, Numbers]:
     return pull * excess, np.sqrt(pull) * sd
 
 
-def _one_step(step: str, found: Peers, cost: float | None, a_year: dict[str, float]) -> pl.DataFrame:
+@dataclass(frozen=True)
+class Cost:
+    """Comebacks that one miss costs, and the standard deviation of that estimate."""
+
+    of_a_miss: float
+    sd: float
+
+
+def _one_step(step: str, found: Peers, cost: Cost | None, a_year: dict[str, float]) -> pl.DataFrame:
     enough = (found.recorded >= LEAST_RECORDED) & np.isfinite(found.peer_share)
     raw = np.where(enough, found.share - found.peer_share, np.nan)
     middle, sd = shrunk(raw, np.where(enough, found.excess_sd, np.nan))
     yearly = np.array([a_year[name] for name in found.technicians])
+    spared, spared_sd = _spared(middle, sd, cost)
     return pl.DataFrame(
         {
             "technician": found.technicians,
@@ -74,20 +86,32 @@ def _one_step(step: str, found: Peers, cost: float | None, a_year: dict[str, flo
             "excess": middle,
             "lo": np.maximum(middle - 1.96 * sd, -1.0),
             "hi": np.minimum(middle + 1.96 * sd, 1.0),
-            "preventable": middle * yearly * cost if cost is not None else np.full(len(yearly), np.nan),
+            "preventable": spared * yearly,
+            "preventable_lo": (spared - 1.96 * spared_sd) * yearly,
+            "preventable_hi": (spared + 1.96 * spared_sd) * yearly,
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
+
+
+def _spared(excess: Numbers, sd: Numbers, cost: Cost | None) -> tuple[Numbers, Numbers]:
+    """Comebacks a bleed that the excess costs, and the standard deviation of that product of two estimates."""
+    if cost is None:
+        return np.full_like(excess, np.nan), np.full_like(excess, np.nan)
+    variance = cost.of_a_miss**2 * sd**2 + excess**2 * cost.sd**2 + sd**2 * cost.sd**2
+    return excess * cost.of_a_miss, np.sqrt(variance)
 
 
 def _ranked(table: pl.DataFrame) -> pl.DataFrame:
     counts = (pl.col("excess") > 0) & (pl.col("preventable") > 0)
     rank = pl.when(counts).then(pl.col("preventable")).rank("ordinal", descending=True).over("technician")
-    return table.with_columns(coach_rank=rank.cast(pl.Int64))
+    return table.with_columns(coach_rank=rank.cast(pl.Int64)).select(list(empty(Technique).columns))
 
 
-def _cost_of_a_miss(row: dict[str, float | None]) -> float | None:
-    preventable, share = row["preventable_per_100"], row["share_missed"]
-    return None if preventable is None or not share else preventable / 100 / share
+def _cost_of_a_miss(row: dict[str, float | None]) -> Cost | None:
+    preventable, share, lo, hi = (row[name] for name in ("preventable_per_100", "share_missed", "lo", "hi"))
+    if preventable is None or lo is None or hi is None or not share:
+        return None
+    return Cost(preventable / 100 / share, (hi - lo) / 3.92 / 100 / share)
 
 
 def _bleeds_a_year(prepared: Prepared) -> dict[str, float]:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from analysis.errors import CannotRun
 from analysis.intake import read_log
+from analysis.intake.rejected import WHY
 
 HEAD = "session_id,bike_id,brake,technician,started_at,cycles,lever_reach_mm"
 GOOD = [f"S{i},B{i},front,Wren,2026-01-{i + 1:02d},2,78" for i in range(12)]
@@ -108,10 +109,37 @@ def test_a_row_with_more_cells_than_headings_is_read_and_set_aside(tmp_path):
     assert any("S99" in one.text for one in log.rejected)
 
 
-def test_rows_set_aside_are_kept_as_they_stood(tmp_path):
+def test_rows_set_aside_are_kept_as_they_stood_with_what_was_wrong_behind_them(tmp_path):
     log = log_of(tmp_path, [*GOOD, "S99,B1,left,Wren,2026-01-05,2,78"])
     (rejected,) = log.rejected
-    assert rejected.text == f"{HEAD}\r\nS99,B1,left,Wren,2026-01-05,2,78\r\n"
+    headings, row = list(csv.reader(io.StringIO(rejected.text, newline="")))
+    assert headings == [*HEAD.split(","), *WHY]
+    assert row[:7] == ["S99", "B1", "left", "Wren", "2026-01-05", "2", "78"]
+    assert row[8:10] == ["14", "unknown_level"]
+    assert row[10] == "in brake: left"
+    assert "is none of front, rear" in row[11]
+
+
+def test_rows_set_aside_can_be_mended_in_their_file_and_read_back(tmp_path):
+    log = log_of(tmp_path, [*GOOD, "S98,B1,left,Wren,soon,2,78", "S99,B2,rear,,2026-01-05,2,78"])
+    (rejected,) = log.rejected
+    assert "; " in list(csv.reader(io.StringIO(rejected.text, newline="")))[1][9]
+    mended = tmp_path / "mended.csv"
+    text = rejected.text.replace(",left,Wren,soon", ",rear,Wren,2026-01-05").replace("rear,,", "rear,Ann,")
+    mended.write_bytes(text.encode())
+    again = read_log([str(mended)])
+    assert again.sessions.get_column("session_id").to_list() == ["S98", "S99"]
+    assert again.set_aside.is_empty()
+
+
+def test_what_was_wrong_stands_once_behind_a_row_fed_back_unmended(tmp_path):
+    log = log_of(tmp_path, [*GOOD, "S98,B1,left,Wren,2026-01-05,2,78"])
+    fed = tmp_path / "fed.csv"
+    text = log.rejected[0].text + "S1X,B1,rear,Wren,2026-01-05,2,78,,,,,\r\n"
+    fed.write_bytes(text.encode())
+    again = read_log([str(fed)])
+    headings = next(csv.reader(io.StringIO(again.rejected[0].text, newline="")))
+    assert headings == [*HEAD.split(","), *WHY]
 
 
 def test_a_carriage_return_in_a_cell_that_is_set_aside_makes_no_new_line(tmp_path):

@@ -38,3 +38,35 @@ def test_points_show_their_sign() -> None:
 )
 def test_a_list_reads_as_a_sentence_does(some: list[str], told: str) -> None:
     assert words.listed(some) == told
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (7090.0, "7,090"), (7094.6, "7,095"), (12.34, "12.3"), (0.0412, "0.0412"), (-3.2, "−3.2"), (0.0, "0"),
+        (0.00001, "under 0.0001"), (1234567.0, "1,234,567"), (99.96, "100"), (-0.5, "−0.5"), (0.05, "0.05"),
+    ],
+)  # fmt: skip
+def test_numbers_are_written_out_and_never_as_powers_of_ten(value: float, text: str) -> None:
+    assert words.plain(value) == text
+
+
+@pytest.mark.parametrize(
+    ("value", "lo", "hi", "text"),
+    [
+        (23.0, -4.0, 51.0, "23 (−4 to 51)"),
+        (-3.0, -20.0, 12.0, "no sign of any, at most 12"),
+        (-3.0, -6.0, -1.0, "no sign of any"),
+        (23.0, None, None, "23"),
+    ],
+)
+def test_an_amount_below_nothing_is_told_by_what_it_may_be_at_most(value, lo, hi, text) -> None:
+    assert words.no_less_than_none(value, lo, hi) == text
+
+
+def test_a_share_of_a_count_stands_with_its_limits() -> None:
+    # E. B. Wilson 1927, J. Am. Stat. Assoc. 22:209-212; R. G. Newcombe 1998, Stat. Med. 17:857-872, table I: 81 of 263
+    # is 0.2553 to 0.3662, 15 of 148 is 0.0624 to 0.1605 (from memory)
+    assert words.sample(81, 263) == "31% of 263 bleeds (26 to 37%)"
+    assert words.sample(15, 148).startswith("10.1% of 148 bleeds (6.2 to 16.")
+    assert words.sample(0, 0) == "none of them known"

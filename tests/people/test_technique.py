@@ -75,8 +75,8 @@ def test_what_a_miss_costs_orders_the_coaching_card() -> None:
     log = ready(entries("Wren", rows), *(entries(who, peers_rows) for who in ("Alder", "Flint", "Sorrel")))
     costs = pl.DataFrame(
         [
-            {"step": "purge", "preventable_per_100": 2.0, "share_missed": 0.2},
-            {"step": "seals", "preventable_per_100": 0.5, "share_missed": 0.2},
+            {"step": "purge", "preventable_per_100": 2.0, "lo": 1.0, "hi": 3.0, "share_missed": 0.2},
+            {"step": "seals", "preventable_per_100": 0.5, "lo": -0.5, "hi": 1.5, "share_missed": 0.2},
         ]
     )
     table = technique(log, costs)
@@ -84,3 +84,8 @@ def test_what_a_miss_costs_orders_the_coaching_card() -> None:
     assert row(table, "Wren", "reach")["coach_rank"] is None
     wren, yearly = row(table, "Wren"), 60 * 365.25 / log.bleeds.filter(technician="Wren")["age_days"].max()
     assert wren["preventable"] == pytest.approx(wren["excess"] * yearly * 0.1)  # 2 per 100 at a fifth missed
+    excess_sd, cost_sd = (wren["hi"] - wren["excess"]) / 1.96, 2 / 3.92 / 20
+    # the limits are those of a product of two normal draws, here by drawing them
+    rng = np.random.default_rng(5)
+    drawn = rng.normal(wren["excess"], excess_sd, 400_000) * rng.normal(0.1, cost_sd, 400_000) * yearly
+    assert (wren["preventable_hi"] - wren["preventable"]) / 1.96 == pytest.approx(drawn.std(), rel=0.01)
