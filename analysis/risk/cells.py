@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -62,9 +63,50 @@ class Cells:
             return np.isnan(self.numbers(name))
         return np.asarray(self.table.get_column(name).is_null().to_numpy())
 
+    def some(self, rows: NDArray[np.intp]) -> Cells:
+        """Some of the bleeds, read from these."""
+        return _Some(self, rows)
+
     def beside(self, told: dict[str, Numbers]) -> Cells:
         """The same with fields of numbers more; what was read is shared."""
         both = Cells(self.table)
         both._numbers = {**self._numbers, **told}
         both._words = self._words
+        return both
+
+
+def in_parts(bleeds: pl.DataFrame | Cells, size: int) -> Iterator[Cells]:
+    """Cells of so many bleeds at a time; at least one part."""
+    for start in range(0, max(bleeds.height, 1), size):
+        if isinstance(bleeds, Cells):
+            yield bleeds if bleeds.height <= size else bleeds.some(np.arange(start, min(start + size, bleeds.height)))
+        else:
+            yield Cells(bleeds[start : start + size])
+
+
+class _Some(Cells):
+    """Rows of other cells."""
+
+    def __init__(self, whole: Cells, rows: NDArray[np.intp]) -> None:
+        super().__init__(whole.table)
+        self.height = len(rows)
+        self._whole, self._rows = whole, rows
+
+    def numbers(self, name: str) -> Numbers:
+        if name not in self._numbers:
+            self._numbers[name] = self._whole.numbers(name)[self._rows]
+        return self._numbers[name]
+
+    def words(self, name: str) -> Words:
+        if name not in self._words:
+            whole = self._whole.words(name)
+            self._words[name] = Words(whole.levels, whole.place[self._rows])
+        return self._words[name]
+
+    def unrecorded(self, name: str) -> NDArray[np.bool_]:
+        return self._whole.unrecorded(name)[self._rows]
+
+    def beside(self, told: dict[str, Numbers]) -> Cells:
+        both = _Some(self._whole, self._rows)
+        both._numbers, both._words = {**self._numbers, **told}, self._words
         return both

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.intake import Log
 from analysis.physics import Measures, flush_ratio, trapped_air
+from analysis.risk.cells import Cells
 from analysis.risk.history import History, known_before
 from analysis.standard import Standard, missed_steps
 
@@ -25,6 +27,7 @@ MOST_IN_A_DAY = 12
 ENDS_ML = 6.0
 """Lever and caliper together, where the brakes table tells only the hose: common practice, no source."""
 MISSED = "missed "
+MOST_READ_WHOLE = 250_000
 
 
 @dataclass(frozen=True)
@@ -41,9 +44,17 @@ class BleedFeatures:
     steps: tuple[str, ...]
     past_signs: tuple[str, ...] = ()
 
+    @cached_property
+    def cells(self) -> Cells:
+        """The table as arrays."""
+        return Cells(self.table)
+
     def of(self, rows: NDArray[np.intp]) -> BleedFeatures:
-        """Some of the bleeds."""
-        return replace(self, table=self.table[rows])
+        """Some of the bleeds; what was read of a log that is not too large is read once for all."""
+        some = replace(self, table=self.table[rows])
+        if self.table.height <= MOST_READ_WHOLE:
+            some.__dict__["cells"] = self.cells.some(rows)
+        return some
 
 
 def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatures:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import late_models
 from analysis.risk.calibration import Calibration, calibrated, odds
-from analysis.risk.cells import Cells
+from analysis.risk.cells import Cells, in_parts
 from analysis.risk.columns import Column
 from analysis.risk.features import BleedFeatures
 from analysis.risk.hazard import Course, HazardPart, hazard_part
@@ -48,20 +48,20 @@ class RiskModel:
     trees: Trees
     calibration: Calibration = field(default_factory=Calibration)
 
-    def told(self, table: pl.DataFrame) -> Told:
+    def told(self, bleeds: pl.DataFrame | Cells) -> Told:
         """Risk and limits of bleeds: new technicians, new models and readings not recorded are met with the usual.
 
         The limits carry the return model's uncertainty (delta method, on the log hazard) and, for a technician it has
         not met, how much technicians differ.
         """
-        parts = [self._some(table[start : start + CHUNK]) for start in range(0, max(table.height, 1), CHUNK)]
+        parts = [self._some(part) for part in in_parts(bleeds, CHUNK)]
         return Told(*(np.concatenate([getattr(part, name) for part in parts]) for name in TOLD))
 
-    def _some(self, table: pl.DataFrame) -> Told:
-        whole = self.stand.beside(Cells(table))
+    def _some(self, cells: Cells) -> Told:
+        whole = self.stand.beside(cells)
         x = self.hazard.inputs.matrix(whole)
         eta = x @ self.hazard.coefficients
-        error = Z95 * np.sqrt(np.maximum(self.hazard.variance(x, self._unmet(table)), 0.0))
+        error = Z95 * np.sqrt(np.maximum(self.hazard.variance(x, self._unmet(cells)), 0.0))
         by_hazard = odds(self.hazard.window.risk(eta))
         blended = BLEND * by_hazard + (1 - BLEND) * self.by_trees(whole)
         lo = blended + odds(self.hazard.window.risk(eta - error)) - by_hazard
@@ -78,9 +78,10 @@ class RiskModel:
     def with_calibration(self, calibration: Calibration) -> RiskModel:
         return replace(self, calibration=calibration)
 
-    def _unmet(self, table: pl.DataFrame) -> NDArray[np.bool_]:
-        met = [column.level for column in self.hazard.inputs.columns if column.block == PEOPLE]
-        return ~table.get_column("technician").is_in(met).to_numpy()
+    def _unmet(self, cells: Cells) -> NDArray[np.bool_]:
+        met = {column.level for column in self.hazard.inputs.columns if column.block == PEOPLE}
+        technician = cells.words("technician")
+        return np.array([*(level not in met for level in technician.levels), True])[technician.place]
 
 
 def risk_model(features: BleedFeatures, course: Course, window_days: int, rng: np.random.Generator) -> RiskModel:
@@ -98,9 +99,8 @@ def risk_model(features: BleedFeatures, course: Course, window_days: int, rng: n
         For the trees.
     """
     course = _without_wear(features.table, course, window_days)
-    cells = Cells(features.table)
-    stand = stand_of(features, cells)
-    whole = stand.beside(cells)
+    stand = stand_of(features)
+    whole = stand.beside(features.cells)
     hazard = hazard_part(whole, _columns(features), course, window_days)
     trees = grown_trees(whole, features.steps, course.returned, hazard.exposure(course), rng)
     return RiskModel(stand, hazard, trees)

@@ -7,8 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.risk.calibration import calibration_line, chance
-from analysis.risk.cells import Cells
-from analysis.risk.features import MISSED
+from analysis.risk.features import MISSED, BleedFeatures
 from analysis.risk.trees import told_inputs, values_of_all
 
 Numbers = NDArray[np.float64]
@@ -17,7 +16,7 @@ NAMES = (CONSTANT, STEPS_MISSED, TRAVEL_RULE, DEFAULT_TREES)
 LEAST_OF_EACH = 5
 
 
-def rivals(learnt: pl.DataFrame, came_back: NDArray[np.bool_], asked: pl.DataFrame, steps: tuple[str, ...]) -> Numbers:
+def rivals(learnt: BleedFeatures, came_back: NDArray[np.bool_], asked: BleedFeatures) -> Numbers:
     """What each rule, learnt from bleeds followed for the whole window, foretells: one column a rule of `NAMES`.
 
     Parameters
@@ -26,16 +25,14 @@ def rivals(learnt: pl.DataFrame, came_back: NDArray[np.bool_], asked: pl.DataFra
         Features and outcome of the bleeds learnt from.
     asked
         Features of the bleeds to be foretold.
-    steps
-        The standard's steps.
     """
     rate = (came_back.sum() + 1) / (len(came_back) + 2)
-    told = np.full((asked.height, len(NAMES)), rate)
+    told = np.full((asked.cells.height, len(NAMES)), rate)
     if min(came_back.sum(), (~came_back).sum()) < LEAST_OF_EACH:
         return told
-    for place, column in ((1, _missed(steps)), (2, pl.col("travel_excess_mm").clip(0.0, None).cast(pl.Float64))):
-        told[:, place] = _by_one(_filled(learnt, column), came_back, _filled(asked, column))
-    told[:, 3] = _by_trees(learnt, came_back, asked, steps)
+    for place, column in ((1, _missed(learnt.steps)), (2, pl.col("travel_excess_mm").clip(0.0, None).cast(pl.Float64))):
+        told[:, place] = _by_one(_filled(learnt.table, column), came_back, _filled(asked.table, column))
+    told[:, 3] = _by_trees(learnt, came_back, asked)
     return np.clip(told, 1e-6, 1 - 1e-6)
 
 
@@ -53,14 +50,11 @@ def _by_one(x: Numbers, came_back: NDArray[np.bool_], asked: Numbers) -> Numbers
     return chance(line.intercept + line.slope * asked)
 
 
-def _by_trees(
-    learnt: pl.DataFrame, came_back: NDArray[np.bool_], asked: pl.DataFrame, steps: tuple[str, ...]
-) -> Numbers:
+def _by_trees(learnt: BleedFeatures, came_back: NDArray[np.bool_], asked: BleedFeatures) -> Numbers:
     """scikit-learn's histogram gradient boosting, nothing set but the seed."""
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-    cells = Cells(learnt)
-    columns = [one.column for one in told_inputs(cells, steps)]
-    x, fresh = values_of_all(cells, columns), values_of_all(Cells(asked), columns)
+    columns = [one.column for one in told_inputs(learnt.cells, learnt.steps)]
+    x, fresh = values_of_all(learnt.cells, columns), values_of_all(asked.cells, columns)
     grown = HistGradientBoostingClassifier(random_state=0).fit(x, came_back)
     return np.asarray(grown.predict_proba(fresh)[:, 1])

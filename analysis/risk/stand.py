@@ -21,6 +21,8 @@ from analysis.risk.log_linear import log_linear
 Numbers = NDArray[np.float64]
 RIDGE = 2.0
 LEAST_SHOWN = 20
+MOST_LEARNT_FROM = 30_000
+"""Bleeds, spread over the log: a hundred columns are known from them as well as they need be."""
 BY_TRAVEL = (
     Column("log travel_excess_mm", "log", "travel_excess_mm", "sign", TRAVEL),
     Column("root travel_excess_mm", "root", "travel_excess_mm", "sign", TRAVEL),
@@ -64,19 +66,23 @@ class Stand:
         return cells.beside(dict(zip(STAND, told, strict=True)))
 
 
-def stand_of(features: BleedFeatures, cells: Cells) -> Stand:
+def stand_of(features: BleedFeatures) -> Stand:
     """The stand model of these bleeds.
 
     Parameters
     ----------
     features
         Of the bleeds to learn from.
-    cells
-        Their table's.
     """
+    n = features.table.height
+    cells = features.cells if n <= MOST_LEARNT_FROM else features.of(_spread(n)).cells
     work = frozen(work_columns(features), cells)
     done = work.matrix(cells)
     return Stand(tuple(_expected(cells, sign, _Work(work, done), others) for sign, others in EXPECTED))
+
+
+def _spread(bleeds: int) -> NDArray[np.intp]:
+    return np.linspace(0, bleeds - 1, MOST_LEARNT_FROM).astype(np.intp)
 
 
 @dataclass(frozen=True)
