@@ -13,7 +13,9 @@ from analysis.pages.findings import HOLD_WORDS, RECENT_DAYS, holds_sentence
 from analysis.pages.trade_words import level_words
 from analysis.report import Report
 
-FIRST = 6
+FIRST = 8
+SAID_BY_WHAT_TO_DO = ("leak", "not_firm")
+"""Holds whose what-to-do says what was found."""
 
 
 def to_call_back(report: Report) -> Question:
@@ -28,7 +30,7 @@ def to_call_back(report: Report) -> Question:
         id="holds",
         question="What must be called back now, whatever the statistics say?",
         answer=holds_sentence(report),
-        points=tuple(_told(row) for row in still.head(FIRST).iter_rows(named=True)),
+        points=tuple(_told(row) for row in _first(still).iter_rows(named=True)),
         action=_action(still),
         charts=drawn(holds_by_day(held.select("day", "hold", "session_id", "shop", "state"))) if len(held) else (),
         table=page_table(still, "Brakes to call back, in the order to call them", columns, "tables/holds.csv"),
@@ -64,12 +66,19 @@ def _one_a_brake(still: pl.DataFrame) -> pl.DataFrame:
     return ordered.with_columns(first=pl.int_range(1, pl.len() + 1))
 
 
+def _first(still: pl.DataFrame) -> pl.DataFrame:
+    """The first of this month's; where there are none, of the older ones."""
+    recent = still.filter(~pl.col("older"))
+    return (recent if recent.height else still).head(FIRST)
+
+
 def _told(row: dict[str, Any]) -> str:
     where = f", {row['shop']}" if row["shop"] else ""
     since = f" It came back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
+    found = "" if row["rule"] in SAID_BY_WHAT_TO_DO else f"{row['found']}, required {row['required']}. "
     return (
         f"{row['bike_id']}, {row['brake']} brake (bleed {row['session_id']}, {_ago(row['days_since'])}{where}): "
-        f"{row['found']}, required {row['required']}. {row['action'].removeprefix('Call the bike back now. ')}{since}"
+        f"{found}{row['action'].removeprefix('Call the bike back now. ')}{since}"
     )
 
 
@@ -88,9 +97,10 @@ def _action(still: pl.DataFrame) -> str:
     older = still.filter("older")
     days = older.get_column("days_since").sort().to_list()
     recent = still.height - older.height
-    rest = still.height - min(still.height, FIRST)
+    listed = _first(still).height
+    rest = still.height - listed
     more = (
-        f" The list above names the first {FIRST}; the other {rest} stand in the table, in the same order."
+        f" The list above names the first {listed}; the other {rest} stand in the table, in the order to call them."
         if rest
         else ""
     )

@@ -105,8 +105,8 @@ def _without_cost(report: Report, others: pl.DataFrame) -> str:
 
 
 def _yearly(row: dict[str, Any]) -> str:
-    if row["preventable_hi"] < LEAST_A_YEAR:
-        return "fewer than one comeback in ten years"
+    if row["preventable"] < LEAST_A_YEAR:
+        return f"fewer than one comeback in ten years (at most {words.plain(round(row['preventable_hi'], 2))} a year)"
     return f"{words.amount(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year"
 
 

@@ -34,7 +34,10 @@ def _steps(report: Report) -> Question:
         "share_missed", descending=True
     )
     if free.height:
-        often = [f"“{t}” (missed in {s:.0%})" for t, s in free.select("title", "share_missed").head(2).iter_rows()]
+        often = [
+            f"“{t}” (missed in {words.sample(m, n)})"
+            for t, m, n in free.select("title", "missed", "recorded").head(2).iter_rows()
+        ]
         points.append(
             f"Often missed without a sign that it costs comebacks: {words.listed(often)}. Other reasons may still ask for it."
         )
@@ -179,7 +182,7 @@ def _most_to_gain(report: Report) -> str:
     surely = more_than_peers(report).filter(pl.col("verdict").is_in(COSTLY), pl.col("preventable") >= LEAST_TOLD)
     most = surely.sort("preventable", "technician", descending=[True, False]).head(3)
     told = [
-        f"{row['technician']} on “{title_of(report, row['step'])}” ({words.amount(row['preventable'], row['preventable_lo'], row['preventable_hi'])})"
+        f"{row['technician']} on “{title_of(report, row['step'])}”, {words.amount(row['preventable'], row['preventable_lo'], row['preventable_hi'])}"
         for row in most.iter_rows(named=True)
     ]
-    return f" Most comebacks a year would be spared by {words.listed(told)}." if told else ""
+    return f" Most comebacks a year would be spared by: {'; '.join(told)}." if told else ""

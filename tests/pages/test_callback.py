@@ -69,7 +69,7 @@ def test_more_than_a_handful_are_folded_into_the_table() -> None:
     assert len(question.points) == FIRST
     assert len(bikes(told(many))) == FIRST + 5
     assert not question.open_table
-    assert "the other 5 stand in the table, in the same order" in question.action
+    assert "the other 5 stand in the table, in the order to call them" in question.action
 
 
 def test_a_brake_that_came_back_since_says_so() -> None:
