@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from analysis.pages.findings import findings
+from analysis.pages.findings import findings, names_written_in_several_ways
 from analysis.report import Report
 
 
@@ -13,6 +13,7 @@ def ending(report: Report, out: Path) -> list[str]:
     return [
         *findings(report),
         *report.notes,
+        *(f"Warning: {said}" for said in names_written_in_several_ways(report)),
         *([] if report.log.comebacks_given else ["Warning: no table of returns was given; the rate is a lower bound."]),
         f"Read: {out / 'index.html'}",
     ]

@@ -81,8 +81,23 @@ def change_sentence(report: Report) -> str:
         return "Better or worse is too few to tell yet: the monthly rates are shown without limits."
     began = _own_changes(report.months.filter("change_began"))
     if began.is_empty():
-        return "No change beyond chance: no month and no run of months departs from what the same work would give."
+        return _without_a_beginning(report.months.filter(pl.col("signal").is_in(["high", "low"])))
     return f"Changed beyond chance: {'; '.join(_change(report, row) for row in began.iter_rows(named=True))}."
+
+
+def _without_a_beginning(signalled: pl.DataFrame) -> str:
+    """No change is named; months that signal all the same are, so that no triangle stands unexplained."""
+    if signalled.is_empty():
+        return "No change beyond chance: no month and no run of months departs from what the same work would give."
+    told = [
+        f"{'all workshops together' if kind == 'all' else group} "
+        f"({words.listed(own.sort('month').get_column('month').to_list())})"
+        for (kind, group), own in signalled.group_by("kind", "group", maintain_order=True)
+    ]
+    return (
+        f"No change that can be dated: {words.listed(told)} stood out, yet no month from which on it was another rate is beyond "
+        "chance."
+    )
 
 
 def _own_changes(began: pl.DataFrame) -> pl.DataFrame:
@@ -145,9 +160,7 @@ def difference_sentence(report: Report) -> str:
         )
     told = [_difference(row) for row in signals(report, ("shop", "technician")).iter_rows(named=True)]
     text = (
-        f"{words.listed(told)}."
-        if told
-        else "No workshop or technician differs from the same work by more than chance."
+        f"{'; '.join(told)}." if told else "No workshop or technician differs from the same work by more than chance."
     )
     return text + _not_to_blame(report)
 
@@ -213,3 +226,12 @@ def cost_sentence(report: Report) -> str:
         f"{words.count(round(report.bleeds_per_year), 'bleed')} take {row['minutes_per_year'] / 60:,.0f} bench hours and "
         f"{row['parts_per_year']:,.0f} {report.standard.currency} of parts."
     )
+
+
+def names_written_in_several_ways(report: Report) -> tuple[str, ...]:
+    """Technicians who may be one person: every figure on people would be another."""
+    groups = sum("count as different people" in said for said in report.log.warnings)
+    if not groups:
+        return ()
+    who = "1 technician's name is" if groups == 1 else f"{groups} technicians' names are"
+    return (f"{who} written in several ways, each counted as a person of its own: see the end of any page.",)

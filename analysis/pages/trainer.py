@@ -9,7 +9,7 @@ from analysis.pages import words
 from analysis.pages.blocks import Question, drawn, page_table, titled
 from analysis.pages.cards import coaching_cards, more_than_peers
 from analysis.pages.coached import believed, coaching
-from analysis.pages.findings import step_sentence
+from analysis.pages.findings import names_written_in_several_ways, step_sentence
 from analysis.pages.step_words import COSTLY, title_of, titled_technique, titles_of
 from analysis.pages.trade_words import reading_words, spoken
 from analysis.report import Report
@@ -158,6 +158,7 @@ def _cards(report: Report) -> Question:
         action="Take a card and its bikes to the bench together; it is a start of a talk, no mark.",
         hint="Choose a technician by a click or from the list: beside it stand all their steps with intervals." if some else "",
         charts=drawn(technique_board(board, some[0] if some else None)) if board.get_column("excess").count() else (),
+        points=names_written_in_several_ways(report),
         cards=cards,
         table=page_table(
             board,

@@ -8,6 +8,7 @@ from functools import cache
 import polars as pl
 import pytest
 
+from analysis.pages import ending
 from analysis.pages.cards import _whole_workshop
 from analysis.pages.findings import change_sentence, difference_sentence
 from analysis.pages.lead import lead_questions
@@ -32,6 +33,16 @@ def with_worst(expected: float, ratio: tuple[float, float, float], signal: str =
         pl.when(is_worst).then(pl.lit(value)).otherwise(pl.col(name)).alias(name) for name, value in new.items()
     )
     return replace(report(), too_few=False, rates=rates)
+
+
+def test_a_month_that_stands_out_without_a_change_is_told_and_not_denied() -> None:
+    month = report().months.filter(pl.col("kind") == "all").get_column("month")[3]
+    out = (pl.col("kind") == "all") & (pl.col("month") == month)
+    signal = pl.when(out).then(pl.lit("high")).otherwise(pl.lit("none"))
+    quiet = report().months.with_columns(centre=pl.lit(0.05), change_began=pl.lit(False), signal=pl.lit("none"))
+    loud = replace(report(), months=quiet.with_columns(signal=signal))
+    assert change_sentence(loud).startswith(f"No change that can be dated: all workshops together ({month}) stood out")
+    assert change_sentence(replace(report(), months=quiet)).startswith("No change beyond chance")
 
 
 def test_the_worst_raw_rate_below_its_expectation_is_not_to_be_blamed() -> None:
@@ -177,3 +188,11 @@ def test_a_card_says_when_the_whole_workshop_misses_the_step_at_another_rate() -
     assert "ask about the kit and the procedure" in _whole_workshop(changed, str(of_the_shop[0]), chosen)
     assert _whole_workshop(changed, str(of_the_shop[0]), pl.DataFrame({"step": ["another"]})) == ""
     assert _whole_workshop(report(), str(of_the_shop[0]), chosen) == ""
+
+
+def test_the_end_of_a_run_warns_of_names_written_in_several_ways(tmp_path) -> None:
+    said = "the technicians 'Ann' (2 bleeds), 'ann' (1 bleed) differ only in capitals and count as different people"
+    told = replace(report(), log=replace(report().log, warnings=(said, "another note")))
+    (warning,) = [line for line in ending(told, tmp_path) if line.startswith("Warning")]
+    assert warning.startswith("Warning: 1 technician's name is written in several ways")
+    assert not [line for line in ending(report(), tmp_path) if "several ways" in line]
