@@ -17,8 +17,8 @@ from analysis.followup.ridge import Block, first_penalties, inverse, top_of
 from analysis.followup.risk_sets import Follow, earlier_sums, follow_of, later_sums
 
 Numbers = NDArray[np.float64]
-CONVERGED = 1e-13
-"""A step ends the search when it gains less than this in twice the log likelihood (a three-millionth of a standard
+CONVERGED = 1e-20
+"""A step ends the search when it gains less than this in twice the log likelihood (a ten-thousand-millionth of a standard
 error), or no less than the one before it gained: then it is within what rounding hides."""
 NEAR, SLOW = 1e-7, 0.02
 """Curvature is worked out anew while a step gains more than `SLOW` of what the one before it gained, and once where

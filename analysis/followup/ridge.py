@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 Numbers = NDArray[np.float64]
 LEAST_VARIANCE = 1e-3
-RIDGE_STEPS, RIDGE_SETTLED = 500, 1e-7
+RIDGE_STEPS, RIDGE_SETTLED = 1_000, 1e-12
 
 
 @dataclass(frozen=True)

@@ -18,24 +18,31 @@ def csv_text(table: pl.DataFrame) -> str:
     A text that begins with = + - @ tab or carriage return and is no number gets a leading apostrophe, so that no
     spreadsheet takes it for a formula. NaN and infinity are never written: they are empty.
     """
-    columns = [_cells(table.get_column(name)) for name in table.columns]
-    lines = [table.columns, *zip(*columns, strict=True)]
-    return "".join(",".join(map(_quoted, line)) + "\n" for line in lines)
+    cells = pl.DataFrame([_cells(table.get_column(name)).alias(name) for name in table.columns])
+    heading = ",".join('"' + name.replace('"', '""') + '"' if SPECIAL.search(name) else name for name in table.columns)
+    return f"{heading}\n{cells.write_csv(include_header=False, quote_style='never')}"
 
 
-def _quoted(cell: str) -> str:
-    """In quotes where a reader would else see another cell or line; a bare carriage return is a line to many."""
-    return '"' + cell.replace('"', '""') + '"' if SPECIAL.search(cell) else cell
-
-
-def _cells(column: pl.Series) -> list[str]:
+def _cells(column: pl.Series) -> pl.Series:
     if column.dtype.is_float():
-        return ["" if v is None or not math.isfinite(v) else _number(v) for v in column]
-    if column.dtype == pl.Boolean:
-        return ["" if v is None else "true" if v else "false" for v in column]
-    if column.dtype == pl.String:
-        return ["" if v is None else harmless(v) for v in column]
-    return ["" if v is None else v.isoformat() if hasattr(v, "isoformat") else str(v) for v in column]
+        numbers = ["" if v is None or not math.isfinite(v) else _number(v) for v in column.to_list()]
+        return pl.Series(numbers, dtype=pl.String)
+    if column.dtype == pl.Boolean or column.dtype.is_integer():
+        return column.cast(pl.String).fill_null("")
+    if column.dtype.is_temporal():
+        return pl.Series(["" if v is None else v.isoformat() for v in column.to_list()], dtype=pl.String)
+    return column.cast(pl.String).fill_null("").to_frame("cell").select(_quoted(_harmless(pl.col("cell")))).to_series()
+
+
+def _quoted(cell: pl.Expr) -> pl.Expr:
+    """In quotes where a reader would else see another cell or line; a bare carriage return is a line to many."""
+    within = cell.str.replace_all('"', '""', literal=True)
+    return pl.when(cell.str.contains(SPECIAL.pattern)).then(pl.format('"{}"', within)).otherwise(cell)
+
+
+def _harmless(cell: pl.Expr) -> pl.Expr:
+    risky = cell.str.contains(RISKY.pattern) & ~cell.str.contains(NUMBER.pattern)
+    return pl.when(risky).then(pl.format("'{}", cell)).otherwise(cell)
 
 
 def harmless(text: str) -> str:

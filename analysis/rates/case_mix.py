@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
 from analysis.prepared import Prepared
 from analysis.rates.left_out import left_out_risk
-from analysis.rates.work import WORDS, Numbers, Work, level_codes, work_of
+from analysis.rates.work import WORDS, Numbers, Work, work_of
 
 __all__ = ["WORDS", "expected_risk"]
 MOST_FOLDS = 20
@@ -46,16 +45,17 @@ def expected_risk(
     ndarray
         One risk a bleed, in the order of `prepared.bleeds`.
     """
-    cells = (work or work_of(prepared.bleeds)).cells(without)
+    work = work or work_of(prepared.bleeds)
+    cells = work.cells(without)
     mature = prepared.bleeds.get_column("mature").to_numpy()
     back = prepared.bleeds.get_column("came_back").to_numpy()
-    risk = left_out_risk(cells, _folds(prepared.bleeds, kind, rng), mature.astype(float), back.astype(float))
+    fold = _folds(work.group(prepared.bleeds, kind), kind, rng)
+    risk = left_out_risk(cells, fold, mature.astype(float), back.astype(float))
     expected, observed = risk[mature].sum(), float(back[mature].sum())
     return np.clip(risk * (observed / expected if expected > 0 else 1.0), 0, 1)
 
 
-def _folds(bleeds: pl.DataFrame, kind: str, rng: np.random.Generator) -> NDArray[np.int64]:
-    codes = level_codes(bleeds.get_column(kind).fill_null(""))
+def _folds(codes: NDArray[np.int64], kind: str, rng: np.random.Generator) -> NDArray[np.int64]:
     groups = codes.max(initial=0) + 1
     if groups == 1:
         return np.zeros(len(codes), dtype=np.int64) if kind != "bike_id" else codes

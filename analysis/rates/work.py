@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import reduce
 
 import numpy as np
@@ -21,6 +21,13 @@ class Work:
     """Each factor's level, one number a bleed, levels in the order of their words; `both` is a pair of factors at once."""
 
     factors: dict[str, Codes]
+    groups: dict[str, Codes] = field(default_factory=dict, repr=False)
+
+    def group(self, bleeds: pl.DataFrame, kind: str) -> Codes:
+        """Each bleed's group by a column, numbered in the order of their names: worked out once."""
+        if kind not in self.groups:
+            self.groups[kind] = level_codes(bleeds.get_column(kind).fill_null(""))
+        return self.groups[kind]
 
     def cells(self, without: str | None = None) -> Cells:
         """The distinct kinds of work, leaving out one factor and the pair it stands in."""
@@ -54,5 +61,6 @@ def work_of(bleeds: pl.DataFrame) -> Work:
 
 def level_codes(words: pl.Series) -> Codes:
     """Each word's place among the distinct ones in their order."""
-    levels = pl.Enum(words.unique().sort())
-    return words.cast(levels).to_physical().to_numpy().astype(np.int64)
+    distinct = words.unique().sort().to_frame("word").with_row_index("place")
+    placed = words.to_frame("word").join(distinct, on="word", how="left", nulls_equal=True, maintain_order="left")
+    return placed.get_column("place").to_numpy().astype(np.int64)

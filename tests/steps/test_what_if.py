@@ -5,6 +5,7 @@ import polars as pl
 import pytest
 
 from analysis.steps import YearlyCost, what_if
+from analysis.steps.what_if import _alike
 
 A_YEAR = YearlyCost(bleeds=1200, minutes=40.0, parts=5.0)
 
@@ -48,3 +49,16 @@ def test_a_joint_interval_is_at_least_as_wide_as_its_costliest_step_says(costs, 
     two = one(scenarios, "the costliest two never missed")
     first = costs.table.filter(pl.col("rank") == 1).row(0, named=True)
     assert two["hi"] - two["lo"] > 0.8 * (first["hi"] - first["lo"])  # 400 draws: limits good to a tenth
+
+
+def test_bleeds_told_as_alike_spare_what_they_spare_one_by_one():
+    rng = np.random.default_rng(4)
+    missed = (rng.random((20_000, 3)) < [0.2, 0.1, 0.3]).astype(float)
+    missed[missed.sum(axis=1) == 0, 0] = 1
+    best, effects = np.exp(rng.normal(-3, 0.7, len(missed))), np.array([0.6, 0.2, -0.1])
+    alike = _alike(missed, best)
+    assert alike.bleeds.sum() == len(missed)
+    told = alike.bleeds @ (np.exp(-alike.best) - np.exp(-alike.best * np.exp(alike.missed @ effects)))
+    one_by_one = (np.exp(-best) - np.exp(-best * np.exp(missed @ effects))).sum()
+    assert told == pytest.approx(one_by_one, rel=1e-5)
+    assert len(alike.bleeds) < len(missed) / 5
