@@ -56,10 +56,10 @@ def rejected_rows(raw: RawTable, table: str, rows: pl.Series) -> list[RejectedRo
         wanted = raw.cells.filter(pl.col(ROW).is_in(rows.implode()))
         kept = wanted.drop(ROW).select(pl.all().cast(pl.String))
         text = io.StringIO()
-        writer = csv.writer(text, lineterminator="\r\n")
-        writer.writerow(raw.headings)
-        writer.writerows(["" if cell is None else cell for cell in row] for row in kept.iter_rows())
-        found.append(RejectedRows(raw.file, table, text.getvalue(), ".csv", tuple(wanted.get_column(ROW))))
+        csv.writer(text, lineterminator="\r\n").writerow(raw.headings)
+        empty = pl.all().fill_null("") if kept.width == 1 else pl.all().replace("", None)  # no row is a blank line
+        rows_text = kept.select(empty).write_csv(include_header=False, line_terminator="\r\n")
+        found.append(RejectedRows(raw.file, table, text.getvalue() + rows_text, ".csv", tuple(wanted.get_column(ROW))))
     if raw.broken.height:
         lines = "\n".join(raw.broken.get_column("text").fill_null("")) + "\n"
         found.append(RejectedRows(raw.file, table, lines, ".txt"))

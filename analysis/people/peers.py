@@ -30,43 +30,48 @@ class Peers:
     excess_sd: Numbers
 
 
-def context_matrix(bleeds: pl.DataFrame) -> Numbers:
-    """Main-effect indicators of the context, one row a bleed, an intercept first (float64)."""
-    columns = [np.ones((bleeds.height, 1))]
+@dataclass(frozen=True)
+class Kinds:
+    """The distinct kinds of work (main-effect indicators of the context, an intercept first), and each bleed's."""
+
+    x: Numbers
+    place: NDArray[np.int64]
+
+
+def kinds_of_work(bleeds: pl.DataFrame) -> Kinds:
+    """The contexts that occur, one row a kind (float64), and which of them each bleed is."""
+    known = bleeds.select(pl.col(CONTEXT).fill_null("not recorded"))
+    distinct = known.unique().sort(CONTEXT).with_row_index("kind")
+    columns = [np.ones((distinct.height, 1))]
     for name in CONTEXT:
-        codes = bleeds.get_column(name).fill_null("not recorded").rank("dense").to_numpy().astype(int) - 1
-        columns.append(np.eye(codes.max() + 1)[codes][:, 1:] if bleeds.height else np.zeros((0, 0)))
-    return np.hstack(columns)
+        codes = distinct.get_column(name).rank("dense").to_numpy().astype(int) - 1
+        columns.append(np.eye(codes.max() + 1)[codes][:, 1:] if distinct.height else np.zeros((0, 0)))
+    place = known.join(distinct, on=list(CONTEXT), how="left", maintain_order="left").get_column("kind")
+    return Kinds(np.hstack(columns), place.to_numpy().astype(np.int64))
 
 
-def peers(technician: pl.Series, context: Numbers, missed: pl.Series) -> Peers:
+def peers(technician: pl.Series, work: Kinds, missed: pl.Series) -> Peers:
     """Each technician's share missed beside what the rest predict for the same work.
 
     A least-squares line on the context, fitted without the technician it is held against (their sums are taken out
     of everyone's), is averaged over that technician's bleeds: indirect standardisation with the person left out.
-    Bleeds where the step was not recorded are passed over.
+    Bleeds where the step was not recorded are passed over. Everything is counted by technician and kind of work.
     """
-    known = missed.is_not_null().to_numpy()
-    x, y = context[known], missed.drop_nulls().cast(pl.Float64).to_numpy()
-    who = technician.filter(missed.is_not_null())
-    names = sorted(technician.unique().to_list())
-    code = who.replace_strict(names, list(range(len(names))), return_dtype=pl.Int64).to_numpy()
-    order = np.argsort(code, kind="stable")
-    starts = np.searchsorted(code[order], np.arange(len(names) + 1))
-    gram, moment = x.T @ x, x.T @ y
-    recorded, hit, predicted, sd = (np.full(len(names), np.nan) for _ in range(4))
-    for i in range(len(names)):
-        rows = order[starts[i] : starts[i + 1]]
-        own = x[rows]
-        recorded[i], hit[i] = len(rows), y[rows].sum()
-        if len(rows) == 0 or len(rows) == len(y):
-            continue
-        inverse = np.linalg.inv(gram - own.T @ own + RIDGE * np.eye(x.shape[1]))
-        mean = own.mean(axis=0)
-        predicted[i] = np.clip(mean @ inverse @ (moment - own.T @ y[rows]), 0, 1)
-        sd[i] = _excess_sd(hit[i], recorded[i], predicted[i], float(mean @ inverse @ mean))
+    names, x = sorted(technician.unique().to_list()), work.x
+    code = technician.replace_strict(names, list(range(len(names))), return_dtype=pl.Int64).to_numpy()
+    at, shape = code * len(x) + work.place, (len(names), len(x))
+    known, hit = missed.is_not_null().to_numpy(), missed.fill_null(False).to_numpy()
+    tried, came = (np.bincount(at[rows], minlength=shape[0] * shape[1]).reshape(shape) for rows in (known, hit))
+    gram, moment = (x * tried.sum(axis=0)[:, None]).T @ x, x.T @ came.sum(axis=0)
+    recorded, hits = tried.sum(axis=1).astype(float), came.sum(axis=1).astype(float)
+    predicted, sd = np.full(len(names), np.nan), np.full(len(names), np.nan)
+    for i in np.flatnonzero((recorded > 0) & (recorded < recorded.sum())):
+        inverse = np.linalg.inv(gram - (x * tried[i][:, None]).T @ x + RIDGE * np.eye(x.shape[1]))
+        mean = tried[i] @ x / recorded[i]
+        predicted[i] = np.clip(mean @ inverse @ (moment - x.T @ came[i]), 0, 1)
+        sd[i] = _excess_sd(hits[i], recorded[i], predicted[i], float(mean @ inverse @ mean))
     with np.errstate(invalid="ignore", divide="ignore"):
-        return Peers(names, recorded, hit, np.where(recorded > 0, hit / recorded, np.nan), predicted, sd)
+        return Peers(names, recorded, hits, np.where(recorded > 0, hits / recorded, np.nan), predicted, sd)
 
 
 def _excess_sd(hit: float, n: float, peer_share: float, leverage: float) -> float:

@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.people.peers import Peers, context_matrix, peers
+from analysis.people.peers import Peers, kinds_of_work, peers
 from analysis.prepared import Prepared
 from schemas import checked, empty
 from schemas.outputs import Steps, Technique
@@ -37,12 +37,12 @@ def technique(prepared: Prepared, steps: DataFrame[Steps]) -> DataFrame[Techniqu
     """
     if prepared.bleeds.is_empty():
         return empty(Technique)
-    context = context_matrix(prepared.bleeds)
+    work = kinds_of_work(prepared.bleeds)
     technician = prepared.bleeds.get_column("technician")
     cost = {row["step"]: _cost_of_a_miss(row) for row in steps.iter_rows(named=True)}
     a_year = _bleeds_a_year(prepared)
     parts = [
-        _one_step(step, peers(technician, context, prepared.missed.get_column(step)), cost.get(step), a_year)
+        _one_step(step, peers(technician, work, prepared.missed.get_column(step)), cost.get(step), a_year)
         for step in prepared.missed.columns[1:]
     ]
     return checked(Technique, _ranked(pl.concat(parts)).sort("technician", "step"))
