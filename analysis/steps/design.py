@@ -19,6 +19,8 @@ SHRINK_BLEEDS = 8.0
 """Bleeds' worth of the shop's share that a technician's own share missed is pulled toward."""
 SINGLE_FROM = 50_000
 """Columns of more bleeds than this are kept in single precision, less their means: what is lost is in the seventh figure."""
+CALENDAR = 3
+"""The degree of the course over the days of the log: up, down and up again."""
 FREE, HELD = 0.25, 4.0
 """Ridges: of effects one wants to see (steps, context), of those that only take confounding out (means, not recorded)."""
 
@@ -162,9 +164,21 @@ def _context(bleeds: pl.DataFrame) -> _Part:
     load = np.minimum(bleeds.get_column("bleeds_that_day").to_numpy(), 12).astype(float)
     names += ["rear and internal", "bleeds that day"]
     columns += [both.fill_null(False).to_numpy().astype(float), (load - load.mean()) / (load.std() or 1.0)]
+    calendar = _calendar(bleeds)
+    names += [f"day {power}" for power in range(1, calendar.shape[1] + 1)]
+    columns += list(calendar.T)
     kept = [i for i, column in enumerate(columns) if column.std() > 0]
     stacked = np.column_stack([columns[i] for i in kept]) if kept else np.zeros((len(bleeds), 0))
     return _Part("context", [names[i] for i in kept], stacked, FREE)
+
+
+def _calendar(bleeds: pl.DataFrame) -> Numbers:
+    """A smooth course over the log's days, so that what drifts with technique over the years is not laid to it."""
+    moment = bleeds.get_column("started_at").to_physical().to_numpy().astype(float)
+    span = moment.max(initial=0.0) - moment.min(initial=np.inf)
+    if not 0 < span < np.inf:
+        return np.zeros((len(moment), 0))
+    return np.polynomial.legendre.legvander(2 * (moment - moment.min()) / span - 1, CALENDAR)[:, 1:]
 
 
 def _own_share(raw: Numbers, technician: NDArray[np.int64]) -> Numbers:
