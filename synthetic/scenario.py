@@ -56,7 +56,7 @@ CO_OPERATIVE = Workshop(
     base_rate=0.052,
     habits=(
         Habit(HARD_WORK, skill=0.0, taste=7.0, plain=True),
-        Habit(EASY_WORK, skill=1.15, taste=-6.0, plain=True),
+        Habit(EASY_WORK, skill=1.2, taste=-6.0, plain=True),
         Habit(LEARNT, skill=0.0, taste=0.0, plain=True, sloppy=(("cycles", 2.3),)),
         Habit(DID_NOT_LEARN, skill=0.0, taste=0.0, plain=True, sloppy=(("lever_vacuum", 2.3),)),
         Habit(COPIES, skill=0.0, taste=0.0, recorder="copier", plain=True),
