@@ -6,10 +6,12 @@ true risk holds luck that no log shows, so that no model reaches it: boosted tre
 42,000 bleeds, reach 0.95 of its gain in log loss in the base family and 0.93 in the loglinear one. 700 bleeds hold about
 70 returns to learn from, 2,100 about 230.
 
-The aims for the share are 0.78 at 1,000 bleeds and 0.86 at 3,000. On these worlds they are not reached: 0.74 (base 0.69,
-loglinear 0.79) and 0.84 (0.84, 0.83) were, over 20 worlds each. What is held here is that no change loses more than 0.03
-of that. A tenth of the bleeds caught 31 and 42 of 100 comebacks at 1,000 (the true risks themselves 34 and 45), 33 and 41
-at 3,000 (34 and 44); calibration slopes 0.93 and 0.98, 1.04 and 1.01.
+The aims for the share are 0.78 at 1,000 bleeds and 0.86 at 3,000. At 1,000 bleeds 0.76 was reached over 20 worlds (base 0.72,
+loglinear 0.79; 95% limits of the mean 0.73 to 0.79: the aim is neither shown nor ruled out). At 3,000 the aim is missed:
+0.84 (0.84, 0.83), measured before the trees were halved, which on 15 other worlds of five families changed it by
++0.005 ± 0.006. What is held here is that no change loses more than 0.03 of that. A tenth of the bleeds caught 31 and 42
+of 100 comebacks at 1,000 (the true risks themselves 34 and 45), 33 and 41 at 3,000 (34 and 44); calibration slopes 1.00
+and 1.05 at 1,000.
 """
 
 from dataclasses import dataclass
@@ -118,7 +120,7 @@ def test_the_model_beats_boosted_trees_as_they_come(sessions: int) -> None:
     assert ahead - reach > 0
 
 
-@pytest.mark.parametrize(("sessions", "reached"), [(1000, 0.74), (3000, 0.83)])
+@pytest.mark.parametrize(("sessions", "reached"), [(1000, 0.756), (3000, 0.83)])
 def test_the_share_of_the_true_risks_gain_is_no_less_than_was_reached(sessions: int, reached: float) -> None:
     share, _ = middle(every(sessions, "share"))
     assert share >= reached - 0.03
