@@ -23,8 +23,8 @@ def to_call_back(report: Report) -> Question:
     held = _held(report)
     still = _one_a_brake(held.filter("open"))
     columns = {
-        "first": "order", "bike_id": "bike", "brake": "brake", "shop": "workshop", "session_id": "bleed", "day": "day",
-        "days_since": "days since", "hold": "hold", "found": "found", "required": "required", "returned_on": "came back since",
+        "bike_id": "bike", "brake": "brake", "shop": "workshop", "session_id": "bleed", "day": "day",
+        "days_since": "days since", "why": "why", "returned_on": "came back since",
     }  # fmt: skip
     return Question(
         id="holds",
@@ -62,8 +62,9 @@ def _one_a_brake(still: pl.DataFrame) -> pl.DataFrame:
     ranked = still.with_columns(older=pl.col("days_since") > RECENT_DAYS)
     latest = ranked.filter(pl.col("day") == pl.col("day").max().over("bike_id", "brake"))
     worst = latest.sort("danger", "session_id").unique(["bike_id", "brake"], keep="first", maintain_order=True)
-    ordered = worst.sort("older", "danger", "days_since", "session_id")
-    return ordered.with_columns(first=pl.int_range(1, pl.len() + 1))
+    said = pl.format("{}: {}, required {}", "hold", "found", "required")
+    why = pl.when(pl.col("rule").is_in(SAID_BY_WHAT_TO_DO)).then("hold").otherwise(said)
+    return worst.sort("older", "danger", "days_since", "session_id").with_columns(why=why)
 
 
 def _first(still: pl.DataFrame) -> pl.DataFrame:
