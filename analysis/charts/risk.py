@@ -180,6 +180,5 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
     arrows = beyond.encode(y=alt.YDatum(top), tooltip=[alt.Tooltip("hi:Q", format=".0f", title="upper limit")])
     words = "; ".join(f"{q} {v:.2f}" for q, v in quarters.select("quarter", "value").drop_nulls().iter_rows())
-    return alt.layer(one, bars, dots, arrows).properties(
-        description=f"Comebacks over the risks told, by quarter: {words}"
-    )
+    layers = [one, bars, dots, arrows] if highest > MOST_DRIFT else [one, bars, dots]
+    return alt.layer(*layers).properties(description=f"Comebacks over the risks told, by quarter: {words}")
