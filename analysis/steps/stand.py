@@ -102,7 +102,10 @@ def _evidence(prepared: Prepared, design: Design, began: Numbers, score: Numbers
     residual = score - product(design.x, every)
     parts = ((part, product(design.x[part], inverse[:, kept]) * residual[part, None]) for part in parts_of(len(x)))
     rows = foretells * gathered(parts, design.bike, len(kept)) + foretells_rows * every[kept]
-    p = float(stats.norm.sf(foretells / np.sqrt((foretells_rows**2).sum())))
+    sd = float(np.sqrt((foretells_rows**2).sum()))
+    p = (
+        float(stats.norm.sf(foretells / sd)) if sd > 1e-9 else 1.0
+    )  # where all come back at once nothing can be foretold
     return _Evidence(foretells * every[kept], rows, p)
 
 
