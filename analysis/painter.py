@@ -1,17 +1,21 @@
-"""Who draws charts as pictures: this process, or one beside it that draws while this one goes on.
+"""Who draws charts as pictures: this process, or others beside it that draw while this one goes on.
 
-The drawing library holds Python's lock while it works and takes seconds to make ready; a process of its own takes both
+The drawing library holds Python's lock while it works and takes seconds to make ready; processes of its own take both
 off an audit's hands.
 """
 
 from __future__ import annotations
 
 import multiprocessing
+import os
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import cache
 from multiprocessing.connection import Connection
+from queue import SimpleQueue
+
+PROCESSES = 2
 
 
 class Painter:
@@ -34,11 +38,13 @@ HERE = Painter()
 
 
 class PainterBeside(Painter):
-    """Draws in another process, which ends with this one; draws here what that process cannot."""
+    """Draws in other processes, which end with this one; draws here what they cannot."""
 
-    def __init__(self, easel: Connection) -> None:
-        self._easel = easel
-        self._asking = ThreadPoolExecutor(max_workers=1)
+    def __init__(self, easels: tuple[Connection, ...]) -> None:
+        self._free: SimpleQueue[Connection] = SimpleQueue()
+        for easel in easels:
+            self._free.put(easel)
+        self._asking = ThreadPoolExecutor(max_workers=len(easels))
         self._library = self._asking.submit(self._asked, "")
         self._ordered: dict[str, Future[str]] = {}
         self._open = True
@@ -60,31 +66,36 @@ class PainterBeside(Painter):
         self._asking.shutdown(wait=False, cancel_futures=True)
 
     def _asked(self, chart: str) -> str:
+        easel = self._free.get()
         try:
-            self._easel.send(chart)
-            return str(self._easel.recv())
+            easel.send(chart)
+            return str(easel.recv())
         except (EOFError, OSError):
             if not self._open:
                 return ""
             return _drawn(chart) if chart else library_text()
+        finally:
+            self._free.put(easel)
 
 
 @contextmanager
 def painter_beside() -> Iterator[Painter]:
-    """A painter in a process of its own, which makes itself ready while the caller works on."""
+    """A painter in processes of its own, one for each of two cores, which make themselves ready while the caller works."""
     spawning = multiprocessing.get_context("spawn")
-    ours, theirs = spawning.Pipe()
-    process = spawning.Process(target=_painting, args=(theirs,), daemon=True)
-    process.start()
-    theirs.close()
+    ours, theirs = zip(*(spawning.Pipe() for _ in range(min(PROCESSES, os.cpu_count() or 1))), strict=True)
+    painting = [spawning.Process(target=_painting, args=(easel,), daemon=True) for easel in theirs]
+    for process, easel in zip(painting, theirs, strict=True):
+        process.start()
+        easel.close()
     painter = PainterBeside(ours)
     try:
         yield painter
     finally:
         painter.close()
-        process.kill()
-        process.join()
-        ours.close()
+        for process, easel in zip(painting, ours, strict=True):
+            process.kill()
+            process.join()
+            easel.close()
 
 
 @cache
