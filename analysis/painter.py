@@ -6,15 +6,17 @@ off an audit's hands.
 
 from __future__ import annotations
 
-import multiprocessing
+import json
 import os
+import subprocess
+import sys
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import cache
-from multiprocessing.connection import Connection
 from queue import SimpleQueue
 
+Process = subprocess.Popen[bytes]
 PROCESSES = 2
 
 
@@ -40,11 +42,11 @@ HERE = Painter()
 class PainterBeside(Painter):
     """Draws in other processes, which end with this one; draws here what they cannot."""
 
-    def __init__(self, easels: tuple[Connection, ...]) -> None:
-        self._free: SimpleQueue[Connection] = SimpleQueue()
-        for easel in easels:
-            self._free.put(easel)
-        self._asking = ThreadPoolExecutor(max_workers=len(easels))
+    def __init__(self, processes: tuple[Process, ...]) -> None:
+        self._free: SimpleQueue[Process] = SimpleQueue()
+        for process in processes:
+            self._free.put(process)
+        self._asking = ThreadPoolExecutor(max_workers=len(processes))
         self._library = self._asking.submit(self._asked, "")
         self._ordered: dict[str, Future[str]] = {}
         self._open = True
@@ -66,36 +68,45 @@ class PainterBeside(Painter):
         self._asking.shutdown(wait=False, cancel_futures=True)
 
     def _asked(self, chart: str) -> str:
-        easel = self._free.get()
+        process = self._free.get()
         try:
-            easel.send(chart)
-            return str(easel.recv())
-        except (EOFError, OSError):
+            return _answer(process, chart)
+        except (EOFError, OSError, ValueError):
             if not self._open:
                 return ""
             return _drawn(chart) if chart else library_text()
         finally:
-            self._free.put(easel)
+            self._free.put(process)
 
 
 @contextmanager
 def painter_beside() -> Iterator[Painter]:
     """A painter in processes of its own, one for each of two cores, which make themselves ready while the caller works."""
-    spawning = multiprocessing.get_context("spawn")
-    ours, theirs = zip(*(spawning.Pipe() for _ in range(min(PROCESSES, os.cpu_count() or 1))), strict=True)
-    painting = [spawning.Process(target=_painting, args=(easel,), daemon=True) for easel in theirs]
-    for process, easel in zip(painting, theirs, strict=True):
-        process.start()
-        easel.close()
-    painter = PainterBeside(ours)
+    order = [sys.executable, "-P", __file__]
+    processes = tuple(
+        subprocess.Popen(order, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        for _ in range(min(PROCESSES, os.cpu_count() or 1))
+    )
+    painter = PainterBeside(processes)
     try:
         yield painter
     finally:
         painter.close()
-        for process, easel in zip(painting, ours, strict=True):
+        for process in processes:
             process.kill()
-            process.join()
-            easel.close()
+            process.wait()
+
+
+def _answer(process: Process, chart: str) -> str:
+    """One order and its answer, a line of JSON each."""
+    if process.stdin is None or process.stdout is None:
+        raise EOFError
+    process.stdin.write(json.dumps(chart).encode() + b"\n")
+    process.stdin.flush()
+    answer = process.stdout.readline()
+    if not answer.endswith(b"\n"):
+        raise EOFError
+    return str(json.loads(answer))
 
 
 @cache
@@ -112,11 +123,13 @@ def _drawn(chart: str) -> str:
     return str(vl_convert.vegalite_to_svg(chart))
 
 
-def _painting(orders: Connection) -> None:
+def _painting() -> None:
     """Answer orders until the other side is gone; an order without a chart asks for the library."""
-    while True:
-        try:
-            chart = orders.recv()
-            orders.send(_drawn(chart) if chart else library_text())
-        except (EOFError, OSError):
-            return
+    for order in sys.stdin.buffer:
+        chart = json.loads(order)
+        sys.stdout.buffer.write(json.dumps(_drawn(chart) if chart else library_text()).encode() + b"\n")
+        sys.stdout.buffer.flush()
+
+
+if __name__ == "__main__":
+    _painting()

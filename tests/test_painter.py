@@ -8,7 +8,7 @@ import signal
 import subprocess
 import sys
 import time
-from multiprocessing import active_children
+from pathlib import Path
 
 import pytest
 
@@ -36,9 +36,9 @@ def test_both_painters_draw_the_same() -> None:
 def test_a_painter_that_died_is_stood_in_for() -> None:
     with painter_beside() as beside:
         beside.picture(CHART)
-        for child in active_children():
-            child.kill()
-            child.join()
+        for child in children():
+            os.kill(child, signal.SIGKILL)
+            assert gone(child)
         other = CHART.replace("line", "bar")
         assert beside.picture(other) == HERE.picture(other)
 
@@ -51,20 +51,38 @@ def test_what_cannot_be_drawn_is_told() -> None:
 def test_no_painter_outlives_its_audit() -> None:
     with painter_beside() as beside:
         beside.order(CHART)
-    assert not active_children()
+        painting = children()
+        assert painting
+    assert all(gone(child) for child in painting)
 
 
 def test_no_painter_outlives_an_audit_that_is_killed() -> None:
     script = (
-        "import multiprocessing as m, time\nfrom analysis.painter import painter_beside\n"
-        "with painter_beside() as p:\n    p.library()\n    print(m.active_children()[0].pid, flush=True)\n    time.sleep(60)"
+        "import time\nfrom analysis.painter import painter_beside\nfrom tests.test_painter import children\n"
+        "with painter_beside() as p:\n    p.library()\n    print(*children(), flush=True)\n    time.sleep(60)"
     )
     audit = subprocess.Popen([sys.executable, "-c", script], stdout=subprocess.PIPE, text=True)
     assert audit.stdout is not None
-    painter = int(audit.stdout.readline())
+    painting = [int(number) for number in audit.stdout.readline().split()]
     audit.send_signal(signal.SIGKILL)
     audit.wait()
-    assert gone(painter)
+    assert painting
+    assert all(gone(child) for child in painting)
+
+
+def test_a_script_without_a_guard_is_not_run_again(tmp_path: Path) -> None:
+    script = tmp_path / "script.py"
+    script.write_text(
+        "from analysis.painter import painter_beside\nprint('run')\nwith painter_beside() as p:\n    p.library()\n"
+    )
+    told = subprocess.run([sys.executable, str(script)], capture_output=True, text=True, check=True)
+    assert (told.stdout, told.stderr) == ("run\n", "")
+
+
+def children() -> list[int]:
+    """This process's children that draw."""
+    mine = Path(f"/proc/{os.getpid()}/task/{os.getpid()}/children").read_text().split()
+    return [int(child) for child in mine if b"painter.py" in Path(f"/proc/{child}/cmdline").read_bytes()]
 
 
 def gone(process: int) -> bool:
