@@ -31,7 +31,7 @@ def to_call_back(report: Report) -> Question:
         question="What must be called back now, whatever the statistics say?",
         answer=holds_sentence(report),
         points=tuple(_told(row) for row in _first(still).iter_rows(named=True)),
-        action=_action(still),
+        action=_action(still, held.filter("open").get_column("session_id").n_unique()),
         charts=drawn(holds_by_day(held.select("day", "hold", "session_id", "shop", "state"))) if len(held) else (),
         table=page_table(still, "Brakes to call back, in the order to call them", columns, "tables/holds.csv"),
         open_table=0 < len(still) <= FIRST,
@@ -91,8 +91,8 @@ def _ago(days: int) -> str:
     return "today" if days == 0 else f"{words.count(days, 'day')} ago"
 
 
-def _action(still: pl.DataFrame) -> str:
-    """What to do today first, and what comes after it."""
+def _action(still: pl.DataFrame, bleeds: int) -> str:
+    """What to do today first, and what comes after it; brakes bled more than once on a hold stand once."""
     if still.is_empty():
         return ""
     older = still.filter("older")
@@ -105,6 +105,9 @@ def _action(still: pl.DataFrame) -> str:
         if rest
         else ""
     )
+    if bleeds > still.height:
+        brakes = words.count(still.height, "brake")
+        more += f" The {bleeds:,} bleeds are of {brakes}: each stands once, by its latest."
     if not recent:
         return (
             f"Call {'this brake' if still.height == 1 else 'these brakes'} back before anything else, in this order: no later "
