@@ -130,11 +130,14 @@ _JUDGES: dict[tuple[int, str], Callable[[Report, str, int | None], bool]] = {
 def _wrongly_raised(report: Report, planted: pl.DataFrame) -> list[StoryFinding]:
     """Signals on people, flags and changes that no story plants."""
     known = set(planted.get_column("who").to_list())
-    people = report.rates.filter(pl.col("kind") == "technician", pl.col("signal") == "high").get_column("group")
+    people = report.rates.filter(pl.col("kind") == "technician", pl.col("signal").is_in(["high", "low"]))
     flags = report.credibility.filter("flag").get_column("technician").unique().sort()
     changes = report.months.filter("change_began", pl.col("kind") == "shop").get_column("group")
     raised = [
-        *((name, "more comebacks than the same work explains") for name in people),
+        *(
+            (name, f"{'more' if signal == 'high' else 'fewer'} comebacks than the same work explains")
+            for name, signal in people.select("group", "signal").iter_rows()
+        ),
         *((name, "a flag on how the log was written") for name in flags),
         *((name, "a change that was not planted") for name in changes),
     ]

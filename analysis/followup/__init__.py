@@ -1,7 +1,6 @@
 """Follow-up: which bleeds came back, how long each was watched, and how returns come with time."""
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
-from analysis.followup.columns import Below, Joined, Matrix, crossed, gathered, parts_of, product, squared
 from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
 from analysis.followup.cox import ReturnModel, fit_returns
 from analysis.followup.follow import followed, workload
@@ -16,15 +15,12 @@ from analysis.followup.weibull import Weibull, weibull
 __all__ = [
     "EVERY_DAY",
     "AtWindow",
-    "Below",
     "Block",
     "Covered",
     "CoveredTime",
     "Curve",
     "Follow",
-    "Joined",
     "LateModel",
-    "Matrix",
     "ReturnModel",
     "Weibull",
     "aalen_johansen",
@@ -32,20 +28,15 @@ __all__ = [
     "by_cluster",
     "clustered",
     "covered_time",
-    "crossed",
     "ends",
     "fit_returns",
     "follow_of",
     "followed",
-    "gathered",
     "incidence",
     "incidence_limits",
     "influence",
     "late_models",
-    "parts_of",
-    "product",
     "returns",
-    "squared",
     "watched",
     "weibull",
     "workload",

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.stats import Interval, wilson
+from analysis.stats import Z95, Interval, wilson
 
 Numbers = NDArray[np.float64]
 Counts = NDArray[np.int64]
 RETURN, OTHER, CENSORED = 1, 2, 0
-Z95 = 1.959963984540054
 FREE = 1e-12
 """Shares this near nought (or one) are nought (one) but for rounding."""
 

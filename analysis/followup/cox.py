@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup.columns import Below, Floats, Joined, Matrix, crossed, product, squared, summed
 from analysis.followup.ridge import Block, first_penalties, inverse, top_of
 from analysis.followup.risk_sets import Follow, earlier_sums, follow_of, later_sums
+from analysis.regression import Below, Floats, Joined, Matrix, crossed, product, squared, summed
 
 Numbers = NDArray[np.float64]
 CONVERGED = 1e-20

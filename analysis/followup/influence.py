@@ -7,9 +7,9 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup.columns import Matrix, gathered, parts_of, product_of
 from analysis.followup.cox import ReturnModel
 from analysis.followup.risk_sets import earlier_sums
+from analysis.regression import Matrix, gathered, parts_of, product_of
 
 Numbers = NDArray[np.float64]
 

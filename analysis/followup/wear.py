@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from analysis.followup.weibull import Weibull, weibull
+from analysis.stats import Z95
 
 ALPHA = 0.05
 
@@ -53,5 +54,5 @@ def _fit(bleeds: pl.DataFrame) -> Weibull | None:
 
 def _apart(own: Weibull, rest: Weibull) -> float:
     """The difference of log shapes over its standard error."""
-    errors = [np.log(fit.shape_hi / fit.shape_lo) / (2 * 1.96) for fit in (own, rest)]
+    errors = [np.log(fit.shape_hi / fit.shape_lo) / (2 * Z95) for fit in (own, rest)]
     return float(np.log(own.shape / rest.shape) / np.hypot(*errors))

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.stats import Z95
+
 Numbers = NDArray[np.float64]
 LEAST_RETURNS = 10
 
@@ -55,9 +57,9 @@ def weibull(days: Numbers, returned: NDArray[np.bool_]) -> Weibull | None:
     shape_sd, scale_sd = np.sqrt(np.diag(covariance))
     z = k * (t - log_scale)
     likelihood = float((np.log(k) - log_scale + (k - 1) * (t - log_scale))[returned].sum() - np.exp(z).sum())
-    lo, hi = k * np.exp(-1.96 * shape_sd), k * np.exp(1.96 * shape_sd)
+    lo, hi = k * np.exp(-Z95 * shape_sd), k * np.exp(Z95 * shape_sd)
     scale = np.exp(log_scale)
-    spread = np.exp(1.96 * scale_sd)
+    spread = np.exp(Z95 * scale_sd)
     return Weibull(
         float(k), float(lo), float(hi), float(scale), float(scale / spread), float(scale * spread), likelihood, events,
         _words(float(lo), float(hi)),

@@ -84,7 +84,7 @@ def _again(report: Report, known: pl.DataFrame) -> str:
     if free.height:
         steps = [f"“{title}”" for title in free.get_column("title").unique().sort()]
         told.append(
-            f"Nothing moved on {words.listed(steps)} either, but missing {'it' if len(steps) == 1 else 'them'} shows no sign of "
+            f"Nothing moved on {words.listed(steps)}{' either' if told else ''}, but missing {'it' if len(steps) == 1 else 'them'} shows no sign of "
             "costing comebacks: no second coaching on that account."
         )
     return " ".join(told)

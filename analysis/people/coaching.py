@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
+from analysis.stats import Z95
 from schemas import checked, empty
 from schemas.log import Coaching
 from schemas.outputs import CoachingEffect
@@ -80,7 +81,7 @@ def difference(own: Changes, peers: Changes) -> Difference:
     mean = float(pooled @ peers.change / pooled.sum())
     sd = float(np.sqrt(own.variance[0] + tau2 + 1 / pooled.sum()))
     change = float(own.change[0]) - mean
-    return Difference(change, change - 1.96 * sd, change + 1.96 * sd, mean)
+    return Difference(change, change - Z95 * sd, change + Z95 * sd, mean)
 
 
 def _effect(prepared: Prepared, coaching: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:

@@ -8,6 +8,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.rates import Kinds
+
 Numbers = NDArray[np.float64]
 CONTEXT = ("brake", "hose_route", "brake_model", "job_reason", "fluid_required")
 RIDGE = 1.0
@@ -30,34 +32,23 @@ class Peers:
     excess_sd: Numbers
 
 
-@dataclass(frozen=True)
-class Kinds:
-    """The distinct kinds of work (main-effect indicators of the context, an intercept first), and each bleed's."""
-
-    x: Numbers
-    place: NDArray[np.int64]
-
-
-def kinds_of_work(bleeds: pl.DataFrame) -> Kinds:
-    """The contexts that occur, one row a kind (float64), and which of them each bleed is."""
-    known = bleeds.select(pl.col(CONTEXT).fill_null("not recorded"))
-    distinct = known.unique().sort(CONTEXT).with_row_index("kind")
-    columns = [np.ones((distinct.height, 1))]
-    for name in CONTEXT:
-        codes = distinct.get_column(name).rank("dense").to_numpy().astype(int) - 1
-        columns.append(np.eye(codes.max() + 1)[codes][:, 1:] if distinct.height else np.zeros((0, 0)))
-    place = known.join(distinct, on=list(CONTEXT), how="left", maintain_order="left").get_column("kind")
-    return Kinds(np.hstack(columns), place.to_numpy().astype(np.int64))
-
-
 def peers(technician: pl.Series, work: Kinds, missed: pl.Series) -> Peers:
     """Each technician's share missed beside what the rest predict for the same work.
 
     A least-squares line on the context, fitted without the technician it is held against (their sums are taken out
     of everyone's), is averaged over that technician's bleeds: indirect standardisation with the person left out.
     Bleeds where the step was not recorded are passed over. Everything is counted by technician and kind of work.
+
+    Parameters
+    ----------
+    technician
+        Who bled, one a bleed.
+    work
+        The kinds of work that `CONTEXT` tells apart, and which of them each bleed is.
+    missed
+        Whether the step was missed, one a bleed; null where it was not recorded.
     """
-    names, x = sorted(technician.unique().to_list()), work.x
+    names, x = sorted(technician.unique().to_list()), np.column_stack([np.ones(len(work.x)), work.x])
     code = technician.replace_strict(names, list(range(len(names))), return_dtype=pl.Int64).to_numpy()
     at, shape = code * len(x) + work.place, (len(names), len(x))
     known, hit = missed.is_not_null().to_numpy(), missed.fill_null(False).to_numpy()

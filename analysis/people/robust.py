@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
+from analysis.stats import Z95
 from analysis.steps import by_return, design_of, raw_steps
 from schemas import checked
 from schemas.between import MissedSteps
@@ -84,8 +85,8 @@ def _compared(whole: _Spared, rest: _Spared) -> dict[str, float | bool]:
     places = [whole.steps.index(step) for step in both]
     before, sd = whole.spared[places], whole.sd[places]
     after = rest.spared[[rest.steps.index(step) for step in both]]
-    inside = np.abs(after - before) <= 1.96 * sd
+    inside = np.abs(after - before) <= Z95 * sd
     first, now = int(np.argmax(before)), int(np.argmax(after))
-    near = before[first] - before[now] <= 1.96 * float(np.hypot(sd[first], sd[now]))
+    near = before[first] - before[now] <= Z95 * float(np.hypot(sd[first], sd[now]))
     tau = float(stats.kendalltau(before, after).statistic)
     return {"ranking_tau": tau, "ranking_holds": bool(inside.all() and near)}

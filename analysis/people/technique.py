@@ -9,8 +9,10 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.people.peers import Peers, kinds_of_work, peers
+from analysis.people.peers import CONTEXT, Peers, peers
 from analysis.prepared import Prepared
+from analysis.rates import kinds_of
+from analysis.stats import Z95
 from schemas import checked, empty
 from schemas.outputs import Steps, Technique
 
@@ -37,7 +39,7 @@ def technique(prepared: Prepared, steps: DataFrame[Steps]) -> DataFrame[Techniqu
     """
     if prepared.bleeds.is_empty():
         return empty(Technique)
-    work = kinds_of_work(prepared.bleeds)
+    work = kinds_of(prepared.bleeds, CONTEXT)
     technician = prepared.bleeds.get_column("technician")
     cost = {row["step"]: _cost_of_a_miss(row) for row in steps.iter_rows(named=True)}
     a_year = _bleeds_a_year(prepared)
@@ -84,11 +86,11 @@ def _one_step(step: str, found: Peers, cost: Cost | None, a_year: dict[str, floa
             "share": found.share,
             "peer_share": found.peer_share,
             "excess": middle,
-            "lo": np.maximum(middle - 1.96 * sd, -1.0),
-            "hi": np.minimum(middle + 1.96 * sd, 1.0),
+            "lo": np.maximum(middle - Z95 * sd, -1.0),
+            "hi": np.minimum(middle + Z95 * sd, 1.0),
             "preventable": spared * yearly,
-            "preventable_lo": (spared - 1.96 * spared_sd) * yearly,
-            "preventable_hi": (spared + 1.96 * spared_sd) * yearly,
+            "preventable_lo": (spared - Z95 * spared_sd) * yearly,
+            "preventable_hi": (spared + Z95 * spared_sd) * yearly,
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
 
@@ -111,7 +113,7 @@ def _cost_of_a_miss(row: dict[str, float | None]) -> Cost | None:
     preventable, share, lo, hi = (row[name] for name in ("preventable_per_100", "share_missed", "lo", "hi"))
     if preventable is None or lo is None or hi is None or not share:
         return None
-    return Cost(preventable / 100 / share, (hi - lo) / 3.92 / 100 / share)
+    return Cost(preventable / 100 / share, (hi - lo) / (2 * Z95) / 100 / share)
 
 
 def _bleeds_a_year(prepared: Prepared) -> dict[str, float]:

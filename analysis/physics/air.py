@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.stats import Z95
+
 Numbers = NDArray[np.float64]
 ATMOSPHERE_PA = 101_325.0
 HAND_PRESSURE_PA = 3.0e6
@@ -69,7 +71,7 @@ def trapped_air(travel_mm: Numbers, brake: Measures) -> TrappedAir:
     scale_sd = np.hypot(brake.ratio_relative_sd, _pressure_relative_sd())
     sd_ml = np.hypot(per_mm * excess_sd_mm, ml * scale_sd)
     middle = per_mm * excess_mm
-    return TrappedAir(ml, np.maximum(middle - 1.96 * sd_ml, 0.0), np.maximum(middle + 1.96 * sd_ml, 0.0))
+    return TrappedAir(ml, np.maximum(middle - Z95 * sd_ml, 0.0), np.maximum(middle + Z95 * sd_ml, 0.0))
 
 
 def flush_ratio(volume_moved_ml: Numbers, hose_bore_mm: Numbers, hose_mm: Numbers, ends_ml: Numbers | float) -> Numbers:

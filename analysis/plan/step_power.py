@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import clustered, fit_returns, follow_of, influence
 from analysis.prepared import Prepared
-from analysis.stats import wilson
+from analysis.stats import Z95, wilson
 from analysis.steps import ByReturn, Design, by_return, design_of, raw_steps, widening
 
 Numbers = NDArray[np.float64]
@@ -200,4 +200,4 @@ def _needed(sizes: Sequence[int], z: list[Numbers], effect: float, power: float)
     slope = float(root @ toward / (root @ root))
     sd = float(np.std(toward - slope * root, ddof=1)) / math.sqrt(float(root @ root))
     reach = LIMIT + NormalDist().inv_cdf(power)
-    return tuple((reach / one) ** 2 if one > 0 else None for one in (slope, slope + 1.96 * sd, slope - 1.96 * sd))
+    return tuple((reach / one) ** 2 if one > 0 else None for one in (slope, slope + Z95 * sd, slope - Z95 * sd))

@@ -19,7 +19,7 @@ from analysis.prove.held import (
     Held,
 )
 from analysis.prove.worlds import SIGNS_OF_NO_USE, WITH_EFFECTS, WITHOUT_EFFECT
-from analysis.stats import exact_binomial_limits
+from analysis.stats import Z95, exact_binomial_limits
 from schemas import checked, empty
 from schemas.outputs import Prove
 
@@ -141,7 +141,7 @@ def _mean(measure: str, sessions: int, values: list[float], aim: Aim) -> dict[st
     if not known:
         return row
     sd, middle = float(np.std(known)) / max(len(known) - 1, 1) ** 0.5, float(np.mean(known))
-    lo, hi = middle - 1.96 * sd, middle + 1.96 * sd
+    lo, hi = middle - Z95 * sd, middle + Z95 * sd
     return row | {"value": middle, "lo": lo, "hi": hi, "met": aim.met(lo, hi)}
 
 

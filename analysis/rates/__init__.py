@@ -5,13 +5,16 @@ from analysis.rates.fair import rates
 from analysis.rates.funnel import Overdispersion, chance_limits, overdispersion, two_sided_p
 from analysis.rates.raw import raw_rates
 from analysis.rates.shrink import Shrunk, gamma_poisson
+from analysis.rates.work import Kinds, kinds_of
 
 __all__ = [
+    "Kinds",
     "Overdispersion",
     "Shrunk",
     "chance_limits",
     "expected_risk",
     "gamma_poisson",
+    "kinds_of",
     "overdispersion",
     "rates",
     "raw_rates",

@@ -46,11 +46,11 @@ def expected_risk(
         One risk a bleed, in the order of `prepared.bleeds`.
     """
     work = work or work_of(prepared.bleeds)
-    cells = work.cells(without)
+    kinds = work.kinds(without)
     mature = prepared.bleeds.get_column("mature").to_numpy()
     back = prepared.bleeds.get_column("came_back").to_numpy()
     fold = _folds(work.group(prepared.bleeds, kind), kind, rng)
-    risk = left_out_risk(cells, fold, mature.astype(float), back.astype(float))
+    risk = left_out_risk(kinds, fold, mature.astype(float), back.astype(float))
     expected, observed = risk[mature].sum(), float(back[mature].sum())
     return np.clip(risk * (observed / expected if expected > 0 else 1.0), 0, 1)
 

@@ -9,6 +9,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.rates.raw import NOT_RECORDED
+
 Numbers = NDArray[np.float64]
 Codes = NDArray[np.int64]
 WORDS = ("brake_model", "hose_route", "brake", "job_reason", "fluid_required", "bike_kind", "fluid_out")
@@ -29,7 +31,7 @@ class Work:
             self.groups[kind] = level_codes(bleeds.get_column(kind).fill_null(""))
         return self.groups[kind]
 
-    def cells(self, without: str | None = None) -> Cells:
+    def kinds(self, without: str | None = None) -> Kinds:
         """The distinct kinds of work, leaving out one factor and the pair it stands in."""
         left = {without, "both"} if without in TOGETHER else {without}
         kept = [codes for name, codes in self.factors.items() if name not in left]
@@ -39,11 +41,11 @@ class Work:
         )
         _, first, place = np.unique(key, return_index=True, return_inverse=True)
         indicators = [np.eye(size)[codes[first]][:, 1:] for codes, size in zip(kept, levels, strict=True)]
-        return Cells(np.hstack(indicators), place)
+        return Kinds(np.hstack(indicators), place)
 
 
 @dataclass(frozen=True)
-class Cells:
+class Kinds:
     """Distinct kinds of work as indicator columns (a factor's first level has none), and which of them each bleed is."""
 
     x: Numbers
@@ -57,6 +59,19 @@ def work_of(bleeds: pl.DataFrame) -> Work:
     words = bleeds.select(*(pl.col(name).fill_null("") for name in WORDS), band=band.fill_null(""))
     words = words.with_columns(both=pl.concat_str(*TOGETHER))
     return Work({name: level_codes(words.get_column(name)) for name in words.columns})
+
+
+def kinds_of(bleeds: pl.DataFrame, words: tuple[str, ...]) -> Kinds:
+    """The kinds of work that some columns of words tell apart, and which of them each bleed is; not recorded is a level.
+
+    Parameters
+    ----------
+    bleeds
+        One row a bleed.
+    words
+        Columns of it.
+    """
+    return Work({name: level_codes(bleeds.get_column(name).fill_null(NOT_RECORDED)) for name in words}).kinds()
 
 
 def level_codes(words: pl.Series) -> Codes:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -92,21 +91,17 @@ def foretold(features: BleedFeatures, outcome: Outcome, window_days: int, rng: n
     n = len(outcome.day)
     risk, lo, hi, log_odds = np.full((4, n), np.nan)
     told = Foretold(risk, lo, hi, log_odds, np.full((n, len(NAMES)), np.nan))
-    with ThreadPoolExecutor(max_workers=1) as meanwhile:
-        beside = []
-        for first, last in _folds(outcome):
-            rows = np.flatnonzero((outcome.day >= first) & (outcome.day < last))
-            before = _learnt_from(outcome, first, rng)
-            course = outcome.course.of(before).cut(first - 1 - outcome.day[before])
-            if course.returned.sum() < LEAST_RETURNS:
-                continue
-            followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]
-            beside.append((rows, meanwhile.submit(_rivals, features, outcome, followed, rows)))
-            model = risk_model(features.of(before), course, window_days, rng)
-            model = model.with_calibration(_calibration_before(told, outcome, first, window_days))
-            _tell(told, rows, model, features.of(rows))
-        for rows, answer in beside:
-            told.rivals[rows] = answer.result()
+    for first, last in _folds(outcome):
+        rows = np.flatnonzero((outcome.day >= first) & (outcome.day < last))
+        before = _learnt_from(outcome, first, rng)
+        course = outcome.course.of(before).cut(first - 1 - outcome.day[before])
+        if course.returned.sum() < LEAST_RETURNS:
+            continue
+        model = risk_model(features.of(before), course, window_days, rng)
+        model = model.with_calibration(_calibration_before(told, outcome, first, window_days))
+        _tell(told, rows, model, features.of(rows))
+        followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]
+        told.rivals[rows] = rivals(features.of(followed), outcome.came_back[followed], features.of(rows))
     return told
 
 
@@ -114,10 +109,6 @@ def calibration_of(told: Foretold, outcome: Outcome) -> Calibration:
     """From every out-of-time risk whose outcome is known."""
     held = told.told & outcome.mature
     return recalibration(told.log_odds[held], outcome.came_back[held])
-
-
-def _rivals(features: BleedFeatures, outcome: Outcome, followed: NDArray[np.intp], rows: NDArray[np.intp]) -> Numbers:
-    return rivals(features.of(followed), outcome.came_back[followed], features.of(rows))
 
 
 def _tell(told: Foretold, rows: NDArray[np.intp], model: RiskModel, asked: BleedFeatures) -> None:

@@ -17,11 +17,11 @@ from analysis.risk.hazard import Course, HazardPart, hazard_part
 from analysis.risk.layout import PEOPLE, reading_columns, sign_columns, stand_columns, work_columns
 from analysis.risk.stand import Stand, stand_of
 from analysis.risk.trees import Trees, grown_trees
+from analysis.stats import Z95
 
 Numbers = NDArray[np.float64]
 BLEND = 0.6
 """The return model's weight in the blended log odds; the trees have the rest."""
-Z95 = 1.959963984540054
 CHUNK = 50_000
 """Bleeds told at a time."""
 JUDGED_FOR_WEAR = 20_000

@@ -19,7 +19,6 @@ from pathlib import Path
 import numpy as np
 
 from analysis.errors import CannotRun
-from analysis.risk.archive import strict_skops
 from analysis.risk.calibration import Calibration
 from analysis.risk.columns import Frozen
 from analysis.risk.hazard import HazardPart, Window
@@ -45,7 +44,9 @@ AGAIN = "run the audit again and use the file it writes"
 
 def model_bytes(saved: SavedModel) -> bytes:
     """The model as the bytes of its file."""
-    body = _settled(strict_skops().dumps(saved))
+    import skops.io
+
+    body = _settled(skops.io.dumps(saved))
     told = json.dumps({"format": FORMAT, "version": metadata.version("rebleed"), "sha256": ""})[:-2]
     comment = MARK + told.encode("ascii")
     end = body.rfind(END_RECORD)
@@ -84,13 +85,15 @@ def read_model(path: Path) -> SavedModel:
 
 def opened_model(content: bytes, where: str) -> SavedModel:
     """The model in these bytes; `where` names them in refusals."""
+    import skops.io
+
     _refuse_damaged(content, where)
     try:
         with zipfile.ZipFile(BytesIO(content)) as archive:
             size = sum(part.file_size for part in archive.infolist())
         if size > LARGEST_OPEN_BYTES:
             raise CannotRun(where, "unpacks to more than 2 GB", MADE_BY_AUDIT, AGAIN)
-        strange = sorted(set(strict_skops().get_untrusted_types(data=content)) - set(KNOWN))
+        strange = sorted(set(skops.io.get_untrusted_types(data=content)) - set(KNOWN))
     except CannotRun:
         raise
     except Exception as error:
@@ -99,7 +102,7 @@ def opened_model(content: bytes, where: str) -> SavedModel:
         names = ", ".join(strange[:3])
         raise CannotRun(where, f"holds types that no model of ours has: {names}", MADE_BY_AUDIT, "do not use this file")
     try:
-        found = strict_skops().loads(content, trusted=KNOWN)
+        found = skops.io.loads(content, trusted=KNOWN)
         _refuse_unfit(found)
     except Exception as error:
         raise CannotRun(where, f"is no whole risk model: {type(error).__name__}", MADE_BY_AUDIT, AGAIN) from error

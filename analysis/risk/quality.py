@@ -13,12 +13,11 @@ from analysis.risk.calibration import calibration_line, odds
 from analysis.risk.discrimination import auc, average_precision, resampled
 from analysis.risk.fairness import spread
 from analysis.risk.rivals import NAMES
-from analysis.stats import exact_poisson_limits, wilson
+from analysis.stats import Z95, exact_poisson_limits, wilson
 from schemas import checked, empty
 from schemas.outputs import ModelQuality
 
 Numbers = NDArray[np.float64]
-Z95 = 1.959963984540054
 LEAST_COMEBACKS = 10
 RIGHT = "right"
 TENTHS = 10

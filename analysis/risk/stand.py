@@ -16,7 +16,6 @@ from analysis.risk.cells import Cells
 from analysis.risk.columns import Column, Frozen, frozen
 from analysis.risk.features import BleedFeatures
 from analysis.risk.layout import FIRST, LAST, PUMPED, STAND, TRAVEL, work_columns
-from analysis.risk.log_linear import log_linear
 
 Numbers = NDArray[np.float64]
 RIDGE = 2.0
@@ -92,10 +91,13 @@ class _Work:
 
 
 def _expected(cells: Cells, sign: str, work: _Work, others: tuple[Column, ...]) -> Expected | None:
+    from sklearn.linear_model import PoissonRegressor
+
     shown = np.isfinite(cells.numbers(sign))
     y = np.maximum(cells.numbers(sign)[shown], 0.0)
     if len(y) < LEAST_SHOWN or y.std() == 0:
         return None
     seen = frozen(others, cells)
-    fitted = log_linear(np.hstack([work.x, seen.matrix(cells)])[shown], y, RIDGE)
-    return Expected(work.inputs.and_also(seen), fitted.b, fitted.start)
+    x = np.hstack([work.x, seen.matrix(cells)])[shown]
+    fitted = PoissonRegressor(alpha=RIDGE / len(y), solver="newton-cholesky").fit(x, y)
+    return Expected(work.inputs.and_also(seen), np.asarray(fitted.coef_, dtype=float), float(fitted.intercept_))

@@ -2,6 +2,7 @@
 
 from analysis.stats.discovery import benjamini_hochberg
 from analysis.stats.intervals import (
+    Z95,
     Interval,
     byar_limits,
     exact_binomial_limits,
@@ -10,6 +11,7 @@ from analysis.stats.intervals import (
 )
 
 __all__ = [
+    "Z95",
     "Interval",
     "benjamini_hochberg",
     "byar_limits",

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Numbers = NDArray[np.float64]
+Z95 = NormalDist().inv_cdf(0.975)
+"""Standard deviations on either side of a normal estimate that hold the truth 95 times in 100."""
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.followup import ReturnModel, by_cluster, crossed, fit_returns, follow_of, parts_of
+from analysis.followup import ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
+from analysis.regression import crossed, parts_of
 from analysis.steps.design import Design
 
 Numbers = NDArray[np.float64]

@@ -13,11 +13,10 @@ from numpy.typing import NDArray
 
 from analysis.followup import clustered
 from analysis.prepared import Prepared
+from analysis.regression import Floats, left_out_logistic, log_odds
 from analysis.steps.design import Design
-from analysis.steps.habits import left_out_logistic, log_odds
 
 Numbers = NDArray[np.float64]
-Floats = NDArray[np.floating]
 FOLDS = 5
 MOST_LIKELY = 0.95
 LARGEST = 200_000
@@ -91,13 +90,14 @@ def _predictions(
     from scipy import special
 
     steps, chance = missed.shape[1], np.zeros(missed.shape)
-    outcome = left_out_logistic(x, y, fold, FOLDS)
+    inside = np.eye(FOLDS)[fold]
+    outcome = left_out_logistic(x, inside, y[:, None] * inside)
     risk = special.expit(log_odds(x, outcome, fold)[:, None] - outcome.coefficients[:steps].T[fold] * missed)
     for j in range(steps):
         known = _spread(np.flatnonzero(recorded[:, j] > 0))
         own = x[known]
         own[:, j] = 0
-        habit = left_out_logistic(own, missed[known, j].astype(float), fold[known], FOLDS)
+        habit = left_out_logistic(own, inside[known], missed[known, j, None] * inside[known])
         chance[:, j] = special.expit(log_odds(x, habit, fold))
     return risk, chance
 

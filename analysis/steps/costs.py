@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
+from analysis.stats import Z95
 from analysis.steps.by_return import ByReturn, by_return
 from analysis.steps.check import Check, doubly_robust_check
 from analysis.steps.design import Design, design_of
@@ -97,11 +98,11 @@ def _columns(
             "rank_lo": verdicts.rank_lo,
             "rank_hi": verdicts.rank_hi,
             "by_return": returns.spared,
-            "by_return_lo": returns.spared - 1.96 * returns.sd,
-            "by_return_hi": returns.spared + 1.96 * returns.sd,
+            "by_return_lo": returns.spared - Z95 * returns.sd,
+            "by_return_hi": returns.spared + Z95 * returns.sd,
             "check_per_100": check.spared,
-            "check_lo": check.spared - 1.96 * check.sd,
-            "check_hi": check.spared + 1.96 * check.sd,
+            "check_lo": check.spared - Z95 * check.sd,
+            "check_hi": check.spared + Z95 * check.sd,
             "e_value": _e_values(design, layer, verdicts.estimate),
             "check_disagrees": apart & ~check.thin,
         }

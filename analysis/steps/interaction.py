@@ -7,10 +7,11 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Block, Joined, by_cluster, fit_returns, follow_of
+from analysis.followup import Block, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
+from analysis.regression import Joined
 from analysis.standard import Step
-from analysis.stats import benjamini_hochberg
+from analysis.stats import Z95, benjamini_hochberg
 from analysis.steps.by_return import course_of, widening
 from analysis.steps.design import FREE, Design
 from schemas import checked, empty
@@ -112,5 +113,5 @@ def _told(prepared: Prepared, design: Design, steps: list[Step]) -> list[dict[st
 
 
 def _limits(name: str, log: float, sd: float) -> dict[str, object]:
-    ends = {"": log, "_lo": log - 1.96 * sd, "_hi": log + 1.96 * sd}
+    ends = {"": log, "_lo": log - Z95 * sd, "_hi": log + Z95 * sd}
     return {name + end: float(np.exp(np.clip(value, -20, 20))) for end, value in ends.items()}

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Joined, ReturnModel, by_cluster, crossed, fit_returns, follow_of, parts_of, product
+from analysis.followup import ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
+from analysis.regression import Joined, crossed, parts_of, product
 from analysis.steps.by_return import exposure_of, level_of
 from analysis.steps.design import Design
 

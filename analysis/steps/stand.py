@@ -7,19 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import (
-    Block,
-    Joined,
-    by_cluster,
-    crossed,
-    fit_returns,
-    follow_of,
-    gathered,
-    parts_of,
-    product,
-    squared,
-)
+from analysis.followup import Block, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
+from analysis.regression import Joined, crossed, gathered, parts_of, product, squared
 from analysis.steps.by_return import course_of
 from analysis.steps.design import FREE, Design
 from analysis.steps.signs import air_seen

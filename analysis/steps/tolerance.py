@@ -9,9 +9,11 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Block, Joined, by_cluster, crossed, fit_returns, follow_of, parts_of
+from analysis.followup import Block, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
+from analysis.regression import Joined, crossed, parts_of
 from analysis.standard import Step
+from analysis.stats import Z95
 from analysis.steps.by_return import course_of, exposure_of, level_of, widening
 from analysis.steps.design import FREE, Design
 from analysis.steps.spline import Curve, curve_of
@@ -156,5 +158,5 @@ def _limits(risk: float, sd: float) -> tuple[float, float]:
     """95%, on the scale log(−log(1 − risk)), so that they stay within 0 and 1."""
     risk = min(max(risk, 1e-9), 1 - 1e-9)
     hazard = -np.log1p(-risk)
-    away = np.exp(np.minimum(1.96 * sd / ((1 - risk) * hazard), 50.0))
+    away = np.exp(np.minimum(Z95 * sd / ((1 - risk) * hazard), 50.0))
     return float(-np.expm1(-hazard / away)), float(-np.expm1(-hazard * away))

@@ -11,8 +11,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Below, Block, ReturnModel, by_cluster, fit_returns, follow_of
+from analysis.followup import Block, ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
+from analysis.regression import Below
 from analysis.steps.by_return import ByReturn
 from analysis.steps.design import FREE, Design
 

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from analysis.followup import Below, Block, Joined, by_cluster, clustered, fit_returns, follow_of, influence
+from analysis.followup import Block, by_cluster, clustered, fit_returns, follow_of, influence
+from analysis.regression import Below, Joined
 from tests.followup.plain_cox import plain_fit
 
 BLOCKS = [Block(0, 3, 0.25), Block(3, 11, 1.0, pooled=True)]

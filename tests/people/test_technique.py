@@ -7,8 +7,9 @@ import polars as pl
 import pytest
 
 from analysis.people import technique
-from analysis.people.peers import kinds_of_work, peers
+from analysis.people.peers import CONTEXT, peers
 from analysis.people.technique import shrunk
+from analysis.rates import kinds_of
 from schemas import empty
 from schemas.outputs import Steps
 from tests.people.drawn import entries, ready
@@ -43,7 +44,7 @@ def test_peers_are_everyone_else_on_the_same_work() -> None:
 
 def test_a_person_never_counts_among_their_own_peers() -> None:
     log = ready(entries("Wren", purged(40, 40)), entries("Alder", purged(0, 400)))
-    found = peers(log.bleeds.get_column("technician"), kinds_of_work(log.bleeds), log.missed.get_column("purge"))
+    found = peers(log.bleeds.get_column("technician"), kinds_of(log.bleeds, CONTEXT), log.missed.get_column("purge"))
     assert found.peer_share == pytest.approx([1.0, 0.0], abs=0.03)
 
 

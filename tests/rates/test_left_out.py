@@ -9,26 +9,26 @@ from hypothesis import strategies as st
 from sklearn.linear_model import LogisticRegression
 
 from analysis.rates.left_out import left_out_risk
-from analysis.rates.work import Cells, Work
+from analysis.rates.work import Kinds, Work
 
 
-def drawn(seed: int, bleeds: int = 400, folds: int = 4) -> tuple[Cells, np.ndarray, np.ndarray, np.ndarray]:
+def drawn(seed: int, bleeds: int = 400, folds: int = 4) -> tuple[Kinds, np.ndarray, np.ndarray, np.ndarray]:
     """Work of three factors, folds, days at risk, and who came back."""
     rng = np.random.default_rng(seed)
     work = Work({name: rng.integers(0, levels, bleeds) for name, levels in (("a", 2), ("b", 3), ("c", 5))})
     hard = 0.7 * (work.factors["a"] == 1) - 0.4 * (work.factors["c"] == 2)
     life = rng.exponential(300 / np.exp(hard)).astype(int)
     watched = rng.integers(1, 200, bleeds)
-    return work.cells(), rng.integers(0, folds, bleeds), np.minimum(life, watched), life <= watched
+    return work.kinds(), rng.integers(0, folds, bleeds), np.minimum(life, watched), life <= watched
 
 
 @pytest.mark.parametrize("seed", range(3))
 def test_risk_left_out_is_that_of_a_reference_library_on_the_other_rows(seed: int) -> None:
     """Source: scikit-learn's LogisticRegression, an L2 penalty of 1 on all but the intercept, run to 1e-10."""
-    cells, fold, days, back = drawn(seed)
+    kinds, fold, days, back = drawn(seed)
     counted = days > 20
-    found = left_out_risk(cells, fold, counted.astype(float), back.astype(float))
-    x = cells.x[cells.place]
+    found = left_out_risk(kinds, fold, counted.astype(float), back.astype(float))
+    x = kinds.x[kinds.place]
     for k in range(4):
         rest, own = (fold != k) & counted, fold == k
         model = LogisticRegression(C=1.0, solver="newton-cholesky", tol=1e-10).fit(x[rest], back[rest])
@@ -37,22 +37,22 @@ def test_risk_left_out_is_that_of_a_reference_library_on_the_other_rows(seed: in
 
 @pytest.mark.parametrize("all_back", [True, False])
 def test_all_or_none_coming_back_is_a_risk_of_one_or_nought(all_back: bool) -> None:
-    cells, fold, days, _ = drawn(2)
+    kinds, fold, days, _ = drawn(2)
     back = np.full(len(days), float(all_back))
-    assert (left_out_risk(cells, fold, np.ones(len(days)), back) == float(all_back)).all()
+    assert (left_out_risk(kinds, fold, np.ones(len(days)), back) == float(all_back)).all()
 
 
 @settings(deadline=None, max_examples=40)
 @given(st.integers(0, 10**6), st.integers(10, 60), st.integers(1, 5))
 def test_small_or_separated_data_give_finite_chances(seed: int, bleeds: int, folds: int) -> None:
-    cells, fold, _, _ = drawn(seed, bleeds, folds)
-    back = cells.x[cells.place][:, 0] > 0
-    risk = left_out_risk(cells, fold, np.ones(bleeds), back.astype(float))
+    kinds, fold, _, _ = drawn(seed, bleeds, folds)
+    back = kinds.x[kinds.place][:, 0] > 0
+    risk = left_out_risk(kinds, fold, np.ones(bleeds), back.astype(float))
     assert np.isfinite(risk).all()
     assert ((risk >= 0) & (risk <= 1)).all()
 
 
 def test_without_a_factor_of_a_pair_the_pair_is_left_out_too() -> None:
     codes = {name: np.array([0, 1, 0, 1]) for name in ("brake", "hose_route", "both", "bike_kind")}
-    assert Work(codes).cells("brake").x.shape[1] == 2
-    assert Work(codes).cells().x.shape[1] == 4
+    assert Work(codes).kinds("brake").x.shape[1] == 2
+    assert Work(codes).kinds().x.shape[1] == 4

@@ -1,6 +1,7 @@
 """Matrices made of others' columns or rows, worked with where these stand: a wide one is never copied beside itself.
 
-Products are taken in the matrix's own precision, chunk by chunk, and summed in double.
+Products are taken in the matrix's own precision (float32 or float64), chunk by chunk, and summed in double. n rows and p
+columns everywhere; a shape that does not fit raises numpy's ValueError.
 """
 
 from __future__ import annotations
@@ -129,25 +130,25 @@ Matrix = Floats | Joined | Below
 
 
 def parts_of(rows: int) -> Iterator[slice]:
-    """So many rows in chunks."""
+    """So many rows as slices that follow one another."""
     for start in range(0, rows, CHUNK):
         yield slice(start, min(start + CHUNK, rows))
 
 
 def product(x: Matrix, by: Floats) -> Numbers:
-    """x times a vector or a matrix."""
+    """x times a vector (p) or a matrix (p × k): n or n × k."""
     if not isinstance(x, np.ndarray):
         return x.product(by)
     return np.asarray(x @ by.astype(x.dtype), dtype=np.float64)
 
 
 def product_of(x: Matrix, rows: slice, by: Floats) -> Numbers:
-    """The product of some rows alone."""
+    """The product of some rows alone, whatever the matrix is made of."""
     return x.product_of(rows, by) if isinstance(x, Below) else product(x[rows], by)
 
 
 def crossed(x: Matrix, by: Floats) -> Numbers:
-    """x' times a vector or a matrix of as many rows."""
+    """x' times a vector (n) or a matrix (n × k): p or p × k."""
     if not isinstance(x, np.ndarray):
         return x.crossed(by)
     found = np.zeros((x.shape[1], *by.shape[1:]))
@@ -157,7 +158,7 @@ def crossed(x: Matrix, by: Floats) -> Numbers:
 
 
 def squared(x: Matrix, weight: Floats) -> Numbers:
-    """x' diag(weight) x."""
+    """x' diag(weight) x, p × p; `weight` one a row, 0 or more."""
     if not isinstance(x, np.ndarray):
         return x.squared(weight)
     found, root = np.zeros((x.shape[1], x.shape[1])), np.sqrt(weight).astype(x.dtype)
@@ -168,7 +169,7 @@ def squared(x: Matrix, weight: Floats) -> Numbers:
 
 
 def summed(x: Matrix, place: Places, places: int, weight: Floats) -> Numbers:
-    """Weighted rows summed by place, one row a place."""
+    """Weighted rows summed by `place` (one a row, from 0 to places − 1): places × p."""
     if not isinstance(x, np.ndarray):
         return x.summed(place, places, weight)
     from scipy.sparse import csc_array
@@ -183,7 +184,7 @@ def summed(x: Matrix, place: Places, places: int, weight: Floats) -> Numbers:
 
 
 def gathered(parts: Iterable[tuple[slice, Numbers]], cluster: Places, columns: int) -> Numbers:
-    """Rows that come in chunks, summed within clusters numbered from 0: one row a cluster."""
+    """Rows that come in chunks of `columns` columns, summed within clusters numbered from 0 (one a row): one row a cluster."""
     found = np.zeros((int(cluster.max(initial=-1)) + 1, columns))
     for part, rows in parts:
         numbers, place = np.unique(cluster[part], return_inverse=True)
