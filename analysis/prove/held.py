@@ -40,12 +40,13 @@ class Fact:
 class Held:
     """What came of one world.
 
-    For every step told, in one order: estimate with limits, truth, the estimate by return alone, and whether it was
-    called; beside them the facts of other measures.
+    For every step told, in one order: its name, estimate with limits, truth, the estimate by return alone, and whether
+    it was called; beside them the facts of other measures.
     """
 
     family: str
     sessions: int
+    steps: list[str] = field(default_factory=list)
     estimate: list[float] = field(default_factory=list)
     lo: list[float] = field(default_factory=list)
     hi: list[float] = field(default_factory=list)
@@ -75,6 +76,7 @@ def _steps(world: World, log: Made, rng: np.random.Generator) -> Held:
     return Held(
         world.family,
         world.sessions,
+        steps=told.get_column("step").to_list(),
         estimate=told.get_column("preventable_per_100").to_list(),
         lo=told.get_column("lo").to_list(),
         hi=told.get_column("hi").to_list(),

@@ -90,6 +90,10 @@ def _step_rows(worlds: list[Held], sessions: int) -> list[dict[str, Any]]:
         inside = [_inside(one) for one in worlds if one.family == name]
         row = _share(f"intervals that hold the truth: {name}", sessions, [ok for one in inside for ok in one], COVERAGE)
         rows.append(row | {"worlds": len(inside)})
+    rows.append(_worst_step(worlds, sessions))
+    calling = [one for one in worlds if any(one.called)]
+    wrong = [truth <= 0 for one in calling for truth, called in zip(one.truth, one.called, strict=True) if called]
+    rows.append(_share("called steps that cost nothing", sessions, wrong, Aim(most=0.05)) | {"worlds": len(calling)})
     first = [_inside(one)[int(np.argmax(one.estimate))] for one in worlds]
     rows.append(_share("the first-ranked step's interval holds the truth", sessions, first, Aim(least=0.90)))
     for name in SIGNS_OF_NO_USE:
@@ -106,6 +110,16 @@ def _step_rows(worlds: list[Held], sessions: int) -> list[dict[str, Any]]:
     errors = [float(np.mean((np.array(one.estimate) - one.truth) ** 2)) for one in useful]
     rows.append(_root_mean("error per 100, root mean square", sessions, errors, _at(sessions, ERROR)))
     return rows
+
+
+def _worst_step(worlds: list[Held], sessions: int) -> dict[str, Any]:
+    """The step whose interval held the truth least often, over every family."""
+    held: dict[str, list[bool]] = {}
+    for one in worlds:
+        for step, inside in zip(one.steps, _inside(one), strict=True):
+            held.setdefault(step, []).append(inside)
+    worst = min(held.values(), key=lambda inside: float(np.mean(inside)), default=[])
+    return _share("intervals that hold the truth: the worst step", sessions, worst, Aim(least=0.85))
 
 
 def _aim(least: float) -> Aim:

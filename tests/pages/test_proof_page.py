@@ -6,7 +6,11 @@ from analysis.prove.held import EASY_WORK_FOUND, MONTH_FOUND
 
 
 def worlds(month_found):
-    steps = [Held("base", 1000, [0.5, 0.1], [0.3, -0.1], [0.7, 0.3], [0.5, 0.1], [0.5, 0.1], [True, False])] * 30
+    steps = [
+        Held(
+            "base", 1000, ["purge", "reach"], [0.5, 0.1], [0.3, -0.1], [0.7, 0.3], [0.5, 0.1], [0.5, 0.1], [True, False]
+        )
+    ] * 30
     months = [Held("one busy shop changes", 3900, facts=[Fact(MONTH_FOUND, month_found)])] * 30
     return proof([*steps, *months, Held("the co-operative", 6000, facts=[Fact(EASY_WORK_FOUND, True)])])
 
@@ -26,7 +30,21 @@ def test_where_every_aim_is_reached_nothing_is_said_to_be_short():
 
 
 def test_a_measure_without_an_aim_is_neither_reached_nor_missed():
-    table = proof([Held("signs say nothing", 500, [0.5, 0.1], [0, 0], [1, 1], [0.5, 0.1], [0.5, 0.1], [False, False])])
+    table = proof(
+        [
+            Held(
+                "signs say nothing",
+                500,
+                ["purge", "reach"],
+                [0.5, 0.1],
+                [0, 0],
+                [1, 1],
+                [0.5, 0.1],
+                [0.5, 0.1],
+                [False, False],
+            )
+        ]
+    )
     assert table.filter(table.get_column("aim") == "").get_column("met").null_count() > 0
     assert "no aim" in "\n".join(proof_ending(table))
 

@@ -9,7 +9,7 @@ from analysis.prove import Held, World, held, proof, proof_worlds, run_proof
 
 def world_held(family, estimate, truth, called=(False, False)):
     lo, hi = [e - 0.1 for e in estimate], [e + 0.1 for e in estimate]
-    return Held(family, 3000, estimate, lo, hi, truth, estimate, list(called))
+    return Held(family, 3000, ["purge", "reach"], estimate, lo, hi, truth, estimate, list(called))
 
 
 def value(table, measure):
@@ -27,6 +27,14 @@ def test_coverage_order_and_false_alarms_are_counted():
     assert value(table, "the first-ranked step's interval holds the truth") == 1.0
     assert value(table, "order (tau): air adds up") == 1.0
     assert value(table, "no step matters: any is called") == 1.0
+
+
+def test_false_discoveries_and_the_worst_step_are_counted():
+    table = proof(
+        [world_held("base", [0.5, 0.1], [0.55, 0.0], (True, True)), world_held("base", [0.5, 0.1], [0.55, 0.4])]
+    )
+    assert value(table, "called steps that cost nothing") == 0.5
+    assert value(table, "intervals that hold the truth: the worst step") == 0.5
 
 
 def test_a_workshop_is_audited_and_set_beside_its_truth():
