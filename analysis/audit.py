@@ -18,6 +18,7 @@ from analysis.people import coaching_effects, credibility, technique, with_robus
 from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
 from analysis.prepared import Prepared, prepared
 from analysis.rates import expected_risk, rates
+from analysis.regression import Workers
 from analysis.report import Report, Stage
 from analysis.risk import risk_found
 from analysis.standard import Standard, holds
@@ -53,6 +54,7 @@ def audit(
     covered: Covered = EVERY_DAY,
     names_hidden: bool = False,
     clock: Clock | None = None,
+    workers: Workers | None = None,
 ) -> Report:
     """Audit a log: rates, holds, steps, and all that follows from them.
 
@@ -72,16 +74,25 @@ def audit(
         Whether the log's names are codes already.
     clock
         Is told each stage and keeps its seconds.
+    workers
+        Processes elsewhere that the wide tables of the step costs shall lie on; here unless given.
     """
     import sklearn  # noqa: F401  its threads are held only if they are there by then
 
     clock = clock or Clock()
     with threadpool_limits(limits=None if len(log.sessions) >= MANY_BLEEDS else 1):
-        return _audited(log, standard, window_days or standard.window_days, seed, covered, names_hidden, clock)
+        return _audited(log, standard, window_days or standard.window_days, seed, covered, names_hidden, clock, workers)
 
 
 def _audited(
-    log: Log, standard: Standard, window: int, seed: int, covered: Covered, names_hidden: bool, clock: Clock
+    log: Log,
+    standard: Standard,
+    window: int,
+    seed: int,
+    covered: Covered,
+    names_hidden: bool,
+    clock: Clock,
+    workers: Workers | None,
 ) -> Report:
     with clock.stage("follow up"):
         found = returns(log, standard, window)
@@ -92,7 +103,7 @@ def _audited(
         rate_table = rates(ready, _lot(seed, "rates"))
         month_table = months(ready, expected_risk(ready, _lot(seed, "work")), _lot(seed, "months"))
     with clock.stage("steps"):
-        step_costed = step_costs(ready, _lot(seed, "steps"))
+        step_costed = step_costs(ready, _lot(seed, "steps"), workers)
         one = cost_of_one(ready, found, log.comebacks)
         declared = interactions(ready, step_costed.design)
         scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analysis.audit import SEED, Clock, audit
+from analysis.cluster import connected
 from analysis.followup import Covered
 from analysis.intake import Log, read_log
 from analysis.output import (
@@ -23,6 +25,7 @@ from analysis.output import (
     write_report,
 )
 from analysis.painter import Painter, painter_beside
+from analysis.regression import Workers
 from analysis.report import Report
 from analysis.standard import Standard, built_in, read_standard
 
@@ -43,6 +46,7 @@ class AuditOrder:
     returns_from: dt.date | None = None
     returns_to: dt.date | None = None
     proof: Path | None = None
+    cluster: str | None = None
 
 
 @dataclass(frozen=True)
@@ -60,14 +64,23 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
     Raises
     ------
     CannotRun
-        Anything a user can mend: exports, map, standard, options, the folder.
+        Anything a user can mend: exports, map, standard, options, the folder, the cluster.
     """
     refuse_foreign(order.out.absolute())
-    with painter_beside() as painter:
-        return _audited(order, Clock(told), painter)
+    with painter_beside() as painter, _workers(order.cluster) as workers:
+        return _audited(order, Clock(told), painter, workers)
 
 
-def _audited(order: AuditOrder, clock: Clock, painter: Painter) -> Audited:
+@contextmanager
+def _workers(cluster: str | None) -> Iterator[Workers | None]:
+    if cluster is None:
+        yield None
+        return
+    with connected(cluster) as client:
+        yield Workers(client)
+
+
+def _audited(order: AuditOrder, clock: Clock, painter: Painter, workers: Workers | None) -> Audited:
     with clock.stage("read"):
         log = read_log(order.exports, order.map_path, order.as_of)
         standard = standard_for(log, order.standard_path)
@@ -85,6 +98,7 @@ def _audited(order: AuditOrder, clock: Clock, painter: Painter) -> Audited:
         covered=Covered(order.returns_from, order.returns_to),
         names_hidden=order.hide_names,
         clock=clock,
+        workers=workers,
     )
     report = replace(report, proof=proof)
     with clock.stage("pages"):

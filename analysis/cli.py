@@ -8,7 +8,18 @@ from typing import Annotated
 
 import typer
 
-from analysis.cli_options import Day, Exports, MapFile, OutFolder, StandardFile, Strict, day_of, telling, text_of
+from analysis.cli_options import (
+    Cluster,
+    Day,
+    Exports,
+    MapFile,
+    OutFolder,
+    StandardFile,
+    Strict,
+    day_of,
+    telling,
+    text_of,
+)
 from analysis.cli_planning import planning
 from analysis.errors import CannotRun
 
@@ -104,6 +115,7 @@ def audit(
     proof: Annotated[
         Path | None, typer.Option(metavar="DIR", help="A finished 'rebleed prove', shown to the analyst.")
     ] = None,
+    cluster: Cluster = None,
     strict: Strict = False,
 ) -> None:
     """The whole audit, into one folder: tables, log, pages."""
@@ -122,6 +134,7 @@ def audit(
         returns_from=day_of(returns_from, "--returns-from"),
         returns_to=day_of(returns_to, "--returns-to"),
         proof=proof,
+        cluster=cluster,
     )
     with telling() as say:
         found = audit_exports(order, say)
@@ -166,7 +179,7 @@ def prove(
     out: OutFolder,
     workshops: Annotated[int, typer.Option(help="Simulated workshops of each kind.", min=1)] = 20,
     sessions: Annotated[int, typer.Option(help="Bleeds in each.", min=100, max=1_000_000)] = 3000,
-    cluster: Annotated[str | None, typer.Option(metavar="ADDRESS", help="An existing Dask scheduler.")] = None,
+    cluster: Cluster = None,
 ) -> None:
     """The audit held against known truth, many times over; a run cut short goes on where it stopped."""
     from analysis.pages import proof_ending

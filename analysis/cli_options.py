@@ -22,6 +22,7 @@ StandardFile = Annotated[
     Path | None, typer.Option("--standard", metavar="FILE", help="The shop's written procedure (TOML).")
 ]
 Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The day up to which the exports tell all.")]
+Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="An existing Dask scheduler.")]
 Strict = Annotated[bool, typer.Option("--strict", help="Exit 1 if any row was set aside.")]
 
 

@@ -18,7 +18,7 @@ def connected(address: str) -> Iterator[Any]:
     Raises
     ------
     CannotRun
-        The cluster extra is not installed, or nothing answers.
+        The cluster extra is not installed, nothing answers, or a worker that something lay on is lost on the way.
     """
     try:
         from distributed import Client
@@ -35,5 +35,23 @@ def connected(address: str) -> Iterator[Any]:
         ) from error
     try:
         yield client
+    except _lost() as error:
+        raise CannotRun(
+            f"--cluster {address}",
+            "the cluster, or a worker with what lay on it, was lost on the way",
+            "workers that stay until the end",
+            "run it again, on another cluster or without one",
+        ) from error
     finally:
         client.close()  # type: ignore[no-untyped-call]
+
+
+def _lost() -> tuple[type[BaseException], ...]:
+    """What a client raises when a worker or the scheduler is gone."""
+    from concurrent.futures import CancelledError
+
+    from distributed import KilledWorker
+    from distributed.client import FutureCancelledError
+    from distributed.comm import CommClosedError
+
+    return (CancelledError, CommClosedError, FutureCancelledError, KilledWorker, TimeoutError)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.followup.ridge import Block, first_penalties, inverse, top_of
 from analysis.followup.risk_sets import Follow, earlier_sums, follow_of, later_sums
-from analysis.regression import Below, Floats, Joined, Matrix, crossed, product, squared, summed
+from analysis.regression import Base, Below, Floats, Joined, Matrix, crossed, product, squared, summed
 
 Numbers = NDArray[np.float64]
 CONVERGED = 1e-20
@@ -117,7 +117,7 @@ def _beginning(rows: _Rows, blocks: list[Block]) -> Numbers:
     return fit_returns(_thinned(x, every), thin, blocks, offset).coefficients
 
 
-def _thinned(x: Floats | Joined, every: int) -> Floats | Joined:
+def _thinned(x: Base | Joined, every: int) -> Floats | Joined:
     if isinstance(x, Joined):
         return Joined(x.base[::every].astype(float), x.kept, None if x.beside is None else x.beside[::every])
     return x[::every].astype(float)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.followup.cox import ReturnModel
 from analysis.followup.risk_sets import earlier_sums
-from analysis.regression import Matrix, gathered, parts_of, product_of
+from analysis.regression import Matrix, gathered, products
 
 Numbers = NDArray[np.float64]
 
@@ -48,8 +48,8 @@ def _parts(x: Matrix, model: ReturnModel, along: Numbers | None) -> Iterator[tup
     weight = e - w * earlier_sums(model.hazard, follow)[follow.place]
     means = model.means @ covariance
     gathered_by_day = earlier_sums(means * model.hazard[:, None], follow)
-    for part in parts_of(len(x)):
-        day, own = follow.place[part], product_of(x, part, covariance)
+    for part, own in products(x, covariance):
+        day = follow.place[part]
         own *= weight[part, None]
         own += w[part, None] * gathered_by_day[day] - e[part, None] * means[day]
         yield part, own

@@ -2,32 +2,40 @@
 
 from analysis.regression.left_out import LeftOut, left_out_logistic, log_odds
 from analysis.regression.matrices import (
+    Base,
     Below,
+    Elsewhere,
     Floats,
     Joined,
     Matrix,
     crossed,
+    crossed_parts,
     gathered,
     parts_of,
     product,
-    product_of,
+    products,
     squared,
     summed,
 )
+from analysis.regression.spread import Workers
 
 __all__ = [
+    "Base",
     "Below",
+    "Elsewhere",
     "Floats",
     "Joined",
     "LeftOut",
     "Matrix",
+    "Workers",
     "crossed",
+    "crossed_parts",
     "gathered",
     "left_out_logistic",
     "log_odds",
     "parts_of",
     "product",
-    "product_of",
+    "products",
     "squared",
     "summed",
 ]

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,11 +19,40 @@ Floats = NDArray[np.floating]
 CHUNK = 8_192
 
 
+class Elsewhere(Protocol):
+    """A matrix whose rows lie in other processes (`spread.Spread`): worked with there, fetched only by rows asked for."""
+
+    @property
+    def shape(self) -> tuple[int, int]: ...
+
+    @property
+    def dtype(self) -> np.dtype[Any]: ...
+
+    def __len__(self) -> int: ...
+
+    def __getitem__(self, rows: Any) -> Floats: ...
+
+    def product(self, by: Floats) -> Numbers: ...
+
+    def products(self, by: Floats) -> Iterator[tuple[slice, Numbers]]: ...
+
+    def crossed(self, by: Floats) -> Numbers: ...
+
+    def crossed_parts(self, parts: Iterable[tuple[slice, Numbers]]) -> Numbers: ...
+
+    def squared(self, weight: Floats) -> Numbers: ...
+
+    def summed(self, place: Places, places: int, weight: Floats) -> Numbers: ...
+
+
+Base = Floats | Elsewhere
+
+
 @dataclass(frozen=True)
 class Joined:
     """Some columns of a matrix (all unless named), then the columns `beside`, row by row the same."""
 
-    base: Floats = field(repr=False)
+    base: Base = field(repr=False)
     kept: tuple[int, ...] | None = None
     beside: Floats | None = field(default=None, repr=False)
 
@@ -41,12 +71,20 @@ class Joined:
     def __getitem__(self, rows: slice | NDArray[np.bool_]) -> Joined:
         return Joined(self.base[rows], self.kept, None if self.beside is None else self.beside[rows])
 
-    def product(self, by: Floats) -> Numbers:
+    def _wide(self, by: Floats) -> Numbers:
+        """What the base is multiplied by: `by` where its columns are kept, nought elsewhere."""
         own = self.own
         wide = np.zeros((self.base.shape[1], *by.shape[1:]))
         wide[own] = by[: len(own)]
-        found = product(self.base, wide)
-        return found if self.beside is None else found + product(self.beside, by[len(own) :])
+        return wide
+
+    def product(self, by: Floats) -> Numbers:
+        found = product(self.base, self._wide(by))
+        return found if self.beside is None else found + product(self.beside, by[len(self.own) :])
+
+    def products(self, by: Floats) -> Iterator[tuple[slice, Numbers]]:
+        for part, found in products(self.base, self._wide(by)):
+            yield part, found if self.beside is None else found + product(self.beside[part], by[len(self.own) :])
 
     def crossed(self, by: Floats) -> Numbers:
         own = crossed(self.base, by)[self.own]
@@ -66,9 +104,10 @@ class Joined:
 
 @dataclass(frozen=True)
 class Below:
-    """The rows of a matrix, then those of `later` once more; some first columns stand apart there, in new ones at the end."""
+    """The rows of a matrix, then those of `later` (ascending) once more; some first columns stand apart there, in new
+    ones at the end."""
 
-    base: Floats = field(repr=False)
+    base: Base = field(repr=False)
     later: Places = field(repr=False)
     apart: int
 
@@ -85,12 +124,13 @@ class Below:
     def __len__(self) -> int:
         return self.shape[0]
 
-    def product_of(self, rows: slice, by: Floats) -> Numbers:
-        """The product of some rows alone."""
-        size, width = len(self.base), self.base.shape[1]
-        again = self.later[max(rows.start - size, 0) : max(rows.stop - size, 0)]
-        first = product(self.base[rows.start : min(rows.stop, size)], by[:width])
-        return np.concatenate([first, product(self.base[again], by[self.again])])
+    def products(self, by: Floats) -> Iterator[tuple[slice, Numbers]]:
+        yield from products(self.base, by[: self.base.shape[1]])
+        size, ends = len(self.base), np.append(self.later, len(self.base))
+        for part, found in products(self.base, by[self.again]):
+            start, stop = np.searchsorted(ends, (part.start, part.stop))
+            stop = min(int(stop), len(self.later))
+            yield slice(size + int(start), size + stop), found[self.later[start:stop] - part.start]
 
     def product(self, by: Floats) -> Numbers:
         first = product(self.base, by[: self.base.shape[1]])
@@ -126,7 +166,7 @@ class Below:
         return by[: len(self.base)], again
 
 
-Matrix = Floats | Joined | Below
+Matrix = Base | Joined | Below
 
 
 def parts_of(rows: int) -> Iterator[slice]:
@@ -139,12 +179,19 @@ def product(x: Matrix, by: Floats) -> Numbers:
     """x times a vector (p) or a matrix (p × k): n or n × k."""
     if not isinstance(x, np.ndarray):
         return x.product(by)
-    return np.asarray(x @ by.astype(x.dtype), dtype=np.float64)
+    found, by = np.empty((len(x), *by.shape[1:])), by.astype(x.dtype)
+    for part in parts_of(len(x)):
+        found[part] = x[part] @ by
+    return found
 
 
-def product_of(x: Matrix, rows: slice, by: Floats) -> Numbers:
-    """The product of some rows alone, whatever the matrix is made of."""
-    return x.product_of(rows, by) if isinstance(x, Below) else product(x[rows], by)
+def products(x: Matrix, by: Floats) -> Iterator[tuple[slice, Numbers]]:
+    """The same product, its rows part after part, each with where they stand."""
+    if not isinstance(x, np.ndarray):
+        yield from x.products(by)
+        return
+    for part in parts_of(len(x)):
+        yield part, product(x[part], by)
 
 
 def crossed(x: Matrix, by: Floats) -> Numbers:
@@ -155,6 +202,13 @@ def crossed(x: Matrix, by: Floats) -> Numbers:
     for part in parts_of(len(x)):
         found += x[part].T @ by[part].astype(x.dtype, copy=False)
     return found
+
+
+def crossed_parts(x: Base, parts: Iterable[tuple[slice, Numbers]]) -> Numbers:
+    """x' times a matrix (n × k) whose rows come part after part, each with where they stand: p × k."""
+    if not isinstance(x, np.ndarray):
+        return x.crossed_parts(parts)
+    return np.asarray(sum(crossed(x[part], rows) for part, rows in parts))
 
 
 def squared(x: Matrix, weight: Floats) -> Numbers:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
-from analysis.regression import crossed, parts_of
+from analysis.regression import crossed_parts, parts_of
 from analysis.steps.design import Design
 
 Numbers = NDArray[np.float64]
@@ -131,24 +132,26 @@ class _Spared:
 
 
 def _spared(design: Design, model: ReturnModel, exposure: Numbers) -> _Spared:
-    steps, columns = design.size, design.x.shape[1]
+    steps = design.size
     n, places = len(exposure), np.arange(steps)
     mass = exposure * np.exp(model.linear)
     less = np.exp(-model.coefficients[:steps])
-    spared, by_hazard, direct, masses = (np.zeros(steps) for _ in range(4))
-    gradient, met_gradient = np.zeros((steps, columns)), np.zeros((steps, columns))
-    for part in parts_of(n):
-        x, missed, with_miss = design.x[part], design.missed[part], mass[part, None]
-        without = with_miss * less
-        slope_without = missed * without * np.exp(-without)
-        change = missed * with_miss * np.exp(-with_miss) - slope_without
-        spared += (missed * (np.exp(-without) - np.exp(-with_miss))).sum(axis=0)
-        gradient += crossed(x, change).T
-        direct += slope_without.sum(axis=0)
-        by_hazard += change.sum(axis=0)
-        weight = with_miss * missed
-        met_gradient += crossed(x, weight).T
-        masses += weight.sum(axis=0)
+    spared, direct, sums = np.zeros(steps), np.zeros(steps), np.zeros(2 * steps)
+
+    def moved() -> Iterator[tuple[slice, Numbers]]:
+        """How each bleed's spared risk moves with its log hazard, and its mass where it missed the step."""
+        for part in parts_of(n):
+            missed, with_miss = design.missed[part], mass[part, None]
+            without = with_miss * less
+            slope_without = missed * without * np.exp(-without)
+            own = np.hstack([missed * with_miss * np.exp(-with_miss) - slope_without, missed * with_miss])
+            spared[:] += (missed * (np.exp(-without) - np.exp(-with_miss))).sum(axis=0)
+            direct[:] += slope_without.sum(axis=0)
+            sums[:] += own.sum(axis=0)
+            yield part, own
+
+    gradient, met_gradient = np.split(crossed_parts(design.x, moved()).T, 2)
+    by_hazard, masses = np.split(sums, 2)
     gradient[places, places] += direct
     met_gradient[places, places] -= masses
     scale = np.maximum(masses, 1e-300)[:, None]

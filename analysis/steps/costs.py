@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
+from analysis.regression import Workers
 from analysis.stats import Z95
 from analysis.steps.by_return import ByReturn, by_return
 from analysis.steps.check import Check, doubly_robust_check
@@ -41,7 +42,7 @@ class StepCosts:
     notes: tuple[str, ...] = ()
 
 
-def step_costs(prepared: Prepared, rng: np.random.Generator) -> StepCosts:
+def step_costs(prepared: Prepared, rng: np.random.Generator, workers: Workers | None = None) -> StepCosts:
     """What each missed step costs, per 100 bleeds.
 
     Estimand: P(comeback) − P(comeback had the step been met in every bleed), within the window and before the brake's
@@ -58,6 +59,8 @@ def step_costs(prepared: Prepared, rng: np.random.Generator) -> StepCosts:
         All accepted bleeds.
     rng
         For draws and folds.
+    workers
+        Where the design's columns shall lie; here unless given.
     """
     raw = raw_steps(prepared)
     met = raw.get_column("recorded") - raw.get_column("missed")
@@ -66,7 +69,7 @@ def step_costs(prepared: Prepared, rng: np.random.Generator) -> StepCosts:
     enough = (raw.get_column("missed") >= LEAST_BLEEDS) & (met >= LEAST_BLEEDS)
     if prepared.too_few or not (enough & some).any():
         return StepCosts(_table(raw), None, None)
-    design = design_of(prepared, steps)
+    design = design_of(prepared, steps, workers)
     returns = by_return(prepared, design)
     windows = two_windows(prepared, design, returns)
     effects = lasting(windows, returns)

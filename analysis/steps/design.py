@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import Block
 from analysis.prepared import Prepared
+from analysis.regression import Base, Workers
 
 Numbers = NDArray[np.float64]
 CONTEXT_WORDS = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out", "shop")
@@ -33,7 +35,7 @@ class Design:
     own share); `missed` holds 1 for a recorded miss, else 0, and `unrecorded` 1 where not recorded.
     """
 
-    x: NDArray[np.floating]
+    x: Base
     names: tuple[str, ...]
     blocks: tuple[Block, ...]
     steps: tuple[str, ...]
@@ -65,7 +67,7 @@ class Design:
         return [self.steps.index(self.names[i].removeprefix(NOT_RECORDED)) for i in self.unrecorded_columns]
 
 
-def design_of(prepared: Prepared, steps: tuple[str, ...]) -> Design:
+def design_of(prepared: Prepared, steps: tuple[str, ...], workers: Workers | None = None) -> Design:
     """The design of the steps that can be told.
 
     Technician means of every step column stand beside the technician dummies (Y. Mundlak 1978, Econometrica 46:69-85),
@@ -77,6 +79,8 @@ def design_of(prepared: Prepared, steps: tuple[str, ...]) -> Design:
         All accepted bleeds.
     steps
         Ids of steps with both missed and met bleeds.
+    workers
+        Where the columns shall lie, row by row; here unless given.
     """
     bleeds = prepared.bleeds
     technician = _codes(bleeds.get_column("technician"))
@@ -88,35 +92,26 @@ def design_of(prepared: Prepared, steps: tuple[str, ...]) -> Design:
     unrecorded = np.isnan(raw)
     share = _own_share(raw, technician)
     filled = np.where(unrecorded, share[technician], raw)
-    means = _means(filled, technician)[technician] if technician.max(initial=0) else np.zeros((len(bleeds), 0))
     some = unrecorded.any(axis=0)
+    several = technician.max(initial=0) > 0
+    names = [NOT_RECORDED + s for s in np.array(steps)[some]]
     parts = [
-        _Part("step", [*steps], filled, FREE),
-        _Part(
-            "not recorded",
-            [NOT_RECORDED + s for s in np.array(steps)[some]],
-            unrecorded[:, some].astype(float),
-            HELD,
-        ),
+        _Part([*steps], filled, FREE),
+        _Part(names, unrecorded[:, some], HELD),
         _context(bleeds),
-        _Part("means", [f"mean {s}" for s in steps][: means.shape[1]], means, HELD),
-        _Part("technician", _levels(bleeds, "technician"), _dummies(technician), 1.0, pooled=True),
-        _Part(
-            "brake_model",
-            _levels(bleeds, "brake_model"),
-            _dummies(_codes(bleeds.get_column("brake_model"))),
-            1.0,
-            pooled=True,
-        ),
+        _grouped([f"mean {s}" for s in steps if several], _means(filled, technician), technician, HELD),
+        _who(bleeds, "technician"),
+        _who(bleeds, "brake_model"),
     ]
     kind = np.float32 if len(bleeds) > SINGLE_FROM else np.float64
-    stops = np.cumsum([part.columns.shape[1] for part in parts])
+    stops = np.cumsum([len(part.names) for part in parts])
     blocks = tuple(
-        Block(int(stop - part.columns.shape[1]), int(stop), part.penalty, part.pooled)
+        Block(int(stop) - len(part.names), int(stop), part.penalty, part.pooled)
         for part, stop in zip(parts, stops, strict=True)
     )
+    made = partial(_centred, parts, [part.mean() for part in parts], kind)
     return Design(
-        x=_centred(parts, kind),
+        x=made(slice(0, len(bleeds))) if workers is None else workers.spread(len(bleeds), made),
         names=tuple(name for part in parts for name in part.names),
         blocks=blocks,
         steps=steps,
@@ -128,21 +123,45 @@ def design_of(prepared: Prepared, steps: tuple[str, ...]) -> Design:
 
 @dataclass(frozen=True)
 class _Part:
-    kind: str
+    """Columns of one kind: one row a bleed, or, with `by`, one row a group and each bleed's group."""
+
     names: list[str]
-    columns: Numbers
+    columns: Numbers | NDArray[np.bool_]
     penalty: float
     pooled: bool = False
+    by: NDArray[np.int64] | None = None
+
+    def rows(self, rows: slice) -> Numbers | NDArray[np.bool_]:
+        return self.columns[rows] if self.by is None else self.columns[self.by[rows]]
+
+    def mean(self) -> Numbers:
+        """Over the bleeds, one a column."""
+        if self.by is None:
+            return np.asarray(self.columns.mean(axis=0, dtype=float))
+        return np.bincount(self.by, minlength=len(self.columns)) @ self.columns / len(self.by)
 
 
-def _centred(parts: list[_Part], kind: type[np.floating]) -> NDArray[np.floating]:
-    """All parts' columns less their means, beside one another."""
-    x = np.empty((len(parts[0].columns), sum(part.columns.shape[1] for part in parts)), dtype=kind)
+def _centred(parts: list[_Part], means: list[Numbers], kind: type[np.floating], rows: slice) -> NDArray[np.floating]:
+    """Some rows of all parts' columns less their means, beside one another."""
+    x = np.empty((rows.stop - rows.start, sum(len(mean) for mean in means)), dtype=kind)
     stop = 0
-    for part in parts:
-        start, stop = stop, stop + part.columns.shape[1]
-        x[:, start:stop] = part.columns - part.columns.mean(axis=0)
+    for part, mean in zip(parts, means, strict=True):
+        start, stop = stop, stop + len(mean)
+        x[:, start:stop] = part.rows(rows) - mean
     return x
+
+
+def _grouped(names: list[str], columns: Numbers, by: NDArray[np.int64], penalty: float, pooled: bool = False) -> _Part:
+    """Columns of which each group has one row; none without names."""
+    if not names:
+        return _Part([], np.zeros((len(by), 0)), penalty, pooled)
+    return _Part(names, columns, penalty, pooled, by)
+
+
+def _who(bleeds: pl.DataFrame, name: str) -> _Part:
+    """A column each for the levels of `name`, partially pooled; none where all are one."""
+    levels = _levels(bleeds, name)
+    return _grouped(levels, np.eye(len(levels)), _codes(bleeds.get_column(name)), 1.0, pooled=True)
 
 
 def _context(bleeds: pl.DataFrame) -> _Part:
@@ -169,7 +188,7 @@ def _context(bleeds: pl.DataFrame) -> _Part:
     columns += list(calendar.T)
     kept = [i for i, column in enumerate(columns) if column.std() > 0]
     stacked = np.column_stack([columns[i] for i in kept]) if kept else np.zeros((len(bleeds), 0))
-    return _Part("context", [names[i] for i in kept], stacked, FREE)
+    return _Part([names[i] for i in kept], stacked, FREE)
 
 
 def _calendar(bleeds: pl.DataFrame) -> Numbers:
@@ -206,11 +225,6 @@ def _codes(column: pl.Series) -> NDArray[np.int64]:
 def _levels(bleeds: pl.DataFrame, name: str) -> list[str]:
     levels = bleeds.get_column(name).fill_null("").unique().sort().to_list()
     return [f"{name} {level}" for level in levels] if len(levels) > 1 else []
-
-
-def _dummies(codes: NDArray[np.int64]) -> Numbers:
-    levels = codes.max(initial=0) + 1
-    return np.eye(levels)[codes] if levels > 1 else np.zeros((len(codes), 0))
 
 
 def _floats(column: pl.Series) -> Numbers:

@@ -9,7 +9,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.followup import Block, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
-from analysis.regression import Joined
+from analysis.regression import Joined, product
 from analysis.standard import Step
 from analysis.stats import Z95, benjamini_hochberg
 from analysis.steps.by_return import course_of, widening
@@ -90,9 +90,10 @@ def _told(prepared: Prepared, design: Design, steps: list[Step]) -> list[dict[st
     from scipy import stats
 
     places = [design.steps.index(step.id) for step in steps]
-    products = np.column_stack([design.x[:, j] * _there(prepared, s) for j, s in zip(places, steps, strict=True)])
-    x = Joined(design.x, beside=products - products.mean(axis=0))
     width = design.x.shape[1]
+    work = np.column_stack([_there(prepared, step) for step in steps])
+    missed_there = product(design.x, np.eye(width)[:, places]) * work
+    x = Joined(design.x, beside=missed_there - missed_there.mean(axis=0))
     model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), [*design.blocks, Block(width, x.shape[1], FREE)])
     kept = [*places, *range(width, x.shape[1])]
     rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], design.bike) * widening(model)

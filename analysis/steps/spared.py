@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
-from analysis.regression import Joined, crossed, parts_of, product
+from analysis.regression import Joined, crossed, crossed_parts, parts_of, product
 from analysis.steps.by_return import exposure_of, level_of
 from analysis.steps.design import Design
 
@@ -67,12 +67,9 @@ def had_it_been_met(prepared: Prepared, design: Design, held: Numbers, early_row
 
 def _mass_gradient(design: Design, z: Joined, mass: Numbers) -> Numbers:
     """How the log of each step's mass, had it been met, moves with the nuisance: one column a step."""
-    gradient, whole = np.zeros((z.shape[1], design.size)), np.zeros(design.size)
-    for part in parts_of(len(z)):
-        weight = mass[part, None] * design.missed[part]
-        gradient += crossed(z.base[part], weight)[z.own]
-        whole += weight.sum(axis=0)
-    return gradient / np.maximum(whole, 1e-300)
+    weights = ((part, mass[part, None] * design.missed[part]) for part in parts_of(len(z)))
+    gradient = crossed_parts(z.base, weights)[z.own]
+    return gradient / np.maximum(crossed(design.missed, mass), 1e-300)
 
 
 def drift_draws(refit: HadItBeenMet, draws: Numbers, rng: np.random.Generator) -> Numbers:

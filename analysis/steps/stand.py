@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import Block, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
-from analysis.regression import Joined, crossed, gathered, parts_of, product, squared
+from analysis.regression import Joined, crossed, gathered, product, products, squared
 from analysis.steps.by_return import course_of
 from analysis.steps.design import FREE, Design
 from analysis.steps.signs import air_seen
@@ -90,7 +90,7 @@ def _evidence(prepared: Prepared, design: Design, began: Numbers, score: Numbers
     every = inverse @ crossed(design.x, score)
     kept = [*range(design.size), *design.unrecorded_columns]
     residual = score - product(design.x, every)
-    parts = ((part, product(design.x[part], inverse[:, kept]) * residual[part, None]) for part in parts_of(len(x)))
+    parts = ((part, own * residual[part, None]) for part, own in products(design.x, inverse[:, kept]))
     rows = foretells * gathered(parts, design.bike, len(kept)) + foretells_rows * every[kept]
     sd = float(np.sqrt((foretells_rows**2).sum()))
     p = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -11,7 +12,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.followup import Block, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
-from analysis.regression import Joined, crossed, parts_of
+from analysis.regression import Joined, crossed_parts, parts_of
 from analysis.standard import Step
 from analysis.stats import Z95
 from analysis.steps.by_return import course_of, exposure_of, level_of, widening
@@ -144,12 +145,16 @@ def _risks(x: Joined, base: Numbers, at: Numbers, times: Numbers, known: int) ->
     """Over the known bleeds, `base` their mass but for the reading (0 elsewhere), `at` the readings' columns."""
     size = x.shape[1] - at.shape[1]
     mean, by_hazard, gradient = np.zeros(len(at)), np.zeros(len(at)), np.zeros((x.shape[1], len(at)))
-    for part in parts_of(len(x)):
-        mass = base[part, None] * times
-        slope = mass * np.exp(-mass)
-        mean -= np.expm1(-mass).sum(axis=0)
-        by_hazard += slope.sum(axis=0)
-        gradient[:size] += crossed(x.base[part], slope)[x.own]
+
+    def slopes() -> Iterator[tuple[slice, Numbers]]:
+        for part in parts_of(len(x)):
+            mass = base[part, None] * times
+            slope = mass * np.exp(-mass)
+            mean[:] -= np.expm1(-mass).sum(axis=0)
+            by_hazard[:] += slope.sum(axis=0)
+            yield part, slope
+
+    gradient[:size] = crossed_parts(x.base, slopes())[x.own]
     gradient[size:] = (by_hazard[:, None] * at).T
     return _Risks(mean / known, gradient / known, by_hazard / known)
 

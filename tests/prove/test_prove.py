@@ -65,7 +65,7 @@ def test_a_cluster_of_two_workers_gives_the_same_table(tmp_path):
     from distributed import LocalCluster
 
     alone = run_proof(tmp_path / "alone", 1, 100, None, lambda _: None)
-    with LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=None) as cluster:
+    with LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=":0") as cluster:
         spread = run_proof(tmp_path / "spread", 1, 100, cluster.scheduler_address, lambda _: None)
     assert spread.equals(alone)
 
