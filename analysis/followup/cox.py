@@ -21,8 +21,10 @@ CONVERGED = 1e-20
 """A step ends the search when it gains less than this in twice the log likelihood (a ten-thousand-millionth of a standard
 error), or no less than the one before it gained: then it is within what rounding hides."""
 NEAR, SLOW = 1e-7, 0.02
-"""Curvature is worked out anew while a step gains more than `SLOW` of what the one before it gained, and once where
-steps gain less than `NEAR`: from there it is the curvature at the top."""
+"""Curvature is worked out anew while a step gains more than `SLOW` of what the one before it gained, and where steps gain
+less than `NEAR`: from there it is the curvature at the top."""
+FAR = 10.0
+"""While a step at ridges held gains more than this in twice the log likelihood the parabola there is no guide to ridges."""
 NEWTON_STEPS, HALVINGS = 80, 30
 THIN_TO = 12_000
 """Bleeds that a search of many more begins with, spread evenly over the log."""
@@ -58,7 +60,7 @@ class ReturnModel:
 def fit_returns(
     x: Matrix, follow: Follow, blocks: list[Block], offset: Numbers | None = None, began: Numbers | None = None
 ) -> ReturnModel:
-    """Fit by Newton's method; pooled blocks' ridges settle at every step on the likelihood's parabola there.
+    """Fit by Newton's method; pooled blocks' ridges settle at every step on the likelihood's parabola there, once near.
 
     Parameters
     ----------
@@ -89,15 +91,18 @@ def fit_returns(
     bend = _bend(rows, slope)
     last, at_top = np.inf, False
     for _ in range(NEWTON_STEPS):
-        top = top_of(bend.information, slope.score + bend.information @ b, blocks, penalties)
-        penalties, step = top.penalties, top.coefficients - b
+        step, near = _held_step(bend, slope, b, penalties)
+        if near:
+            top = top_of(bend.information, slope.score + bend.information @ b, blocks, penalties)
+            penalties, step = top.penalties, top.coefficients - b
         gain = float(step @ (bend.information + np.diag(penalties)) @ step)
         b, slope = _damped(rows, b, step, penalties, slope)
         if at_top and (gain < CONVERGED or gain > last):
             break
-        if gain > max(SLOW * last, NEAR) or (gain < NEAR and not at_top):
+        arrived = gain < NEAR and not at_top
+        if arrived or gain > max(NEAR, 0.0 if at_top else SLOW * last):
             at_top, bend = gain < NEAR, _bend(rows, slope)
-        last = gain
+        last = np.inf if arrived else gain
     covariance = inverse(bend.information + np.diag(penalties))
     edf = x.shape[1] - float((penalties * np.diag(covariance)).sum())
     hazard = follow.returns / slope.s0
@@ -171,6 +176,13 @@ def _bend(rows: _Rows, slope: _Slope) -> _Bend:
     by_day = summed(x, follow.place, len(follow.starts), w)
     means = later_sums(by_day, follow) / slope.s0[:, None]
     return _Bend(squared(x, exposed) - (means * follow.returns[:, None]).T @ means, means)
+
+
+def _held_step(bend: _Bend, slope: _Slope, b: Numbers, penalties: Numbers) -> tuple[Numbers, bool]:
+    """The Newton step with ridges as they are, and whether it ends near enough for ridges to be settled."""
+    downhill = slope.score - penalties * b
+    step = inverse(bend.information + np.diag(penalties)) @ downhill
+    return step, float(step @ downhill) < FAR
 
 
 def _damped(rows: _Rows, b: Numbers, step: Numbers, penalties: Numbers, slope: _Slope) -> tuple[Numbers, _Slope]:

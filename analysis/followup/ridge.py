@@ -83,6 +83,8 @@ def inverse(matrix: Numbers) -> Numbers:
     """Of a symmetric matrix; directions without information get none."""
     from scipy.linalg import lapack
 
+    if not matrix.size:
+        return matrix
     root, failed = lapack.dpotrf((matrix + matrix.T) / 2, lower=1)
     pivots = np.diag(root) ** 2
     if not failed and pivots.min(initial=np.inf) > pivots.max(initial=0.0) * 1e-10:

@@ -50,6 +50,15 @@ def test_a_fit_ends_at_the_same_place_wherever_it_begins():
     assert far.coefficients == pytest.approx(near.coefficients, abs=1e-5)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_ridges_are_not_settled_where_a_search_is_far_from_its_end(seed):
+    x, days, back = drawn(seed)
+    follow = follow_of(days, back)
+    lost = np.random.default_rng(seed).normal(0, 8, 11)  # there two or three bleeds are all that a risk set consists of
+    near, far = fit_returns(x, follow, BLOCKS), fit_returns(x, follow, BLOCKS, began=lost)
+    assert far.coefficients == pytest.approx(near.coefficients, abs=1e-5)
+
+
 def test_a_fit_of_many_bleeds_in_single_precision_is_that_in_double():
     x, days, back = drawn(5, 60_000)
     follow = follow_of(days, back)
