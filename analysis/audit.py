@@ -22,12 +22,18 @@ from analysis.regression import Workers
 from analysis.report import Report, Stage
 from analysis.risk import risk_found
 from analysis.standard import Standard, holds
-from analysis.steps import YearlyCost, interactions, interactions_told, step_costs, tolerance_curves, what_if
+from analysis.steps import (
+    YearlyCost,
+    interactions,
+    interactions_told,
+    samples_told,
+    step_costs,
+    tolerance_curves,
+    what_if,
+)
 from analysis.watch import months
 
 SEED = 20260101
-MANY_BLEEDS = 100_000
-"""Below this matrices are so small that a second thread costs more than it brings, on a busy machine many times."""
 
 
 @dataclass
@@ -80,7 +86,7 @@ def audit(
     import sklearn  # noqa: F401  its threads are held only if they are there by then
 
     clock = clock or Clock()
-    with threadpool_limits(limits=None if len(log.sessions) >= MANY_BLEEDS else 1):
+    with threadpool_limits(limits=1):  # rows are shared out between threads by ourselves (regression/chunks.py)
         return _audited(log, standard, window_days or standard.window_days, seed, covered, names_hidden, clock, workers)
 
 
@@ -155,6 +161,7 @@ def _audited(
             *covered_time(log, covered).words,
             *_wear(ready),
             *step_costed.notes,
+            *(() if step_costed.layer is None else samples_told(ready)),
             *interactions_told(declared),
             *foretold.notes,
         ),

@@ -1,5 +1,6 @@
 """Regressions that several rooms fit, on matrices that are never copied beside themselves."""
 
+from analysis.regression.chunks import in_turn, parts_of
 from analysis.regression.left_out import LeftOut, left_out_logistic, log_odds
 from analysis.regression.matrices import (
     Base,
@@ -11,7 +12,6 @@ from analysis.regression.matrices import (
     crossed,
     crossed_parts,
     gathered,
-    parts_of,
     product,
     products,
     squared,
@@ -31,6 +31,7 @@ __all__ = [
     "crossed",
     "crossed_parts",
     "gathered",
+    "in_turn",
     "left_out_logistic",
     "log_odds",
     "parts_of",

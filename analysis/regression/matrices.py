@@ -13,10 +13,11 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.regression.chunks import of_parts, parts_of
+
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 Floats = NDArray[np.floating]
-CHUNK = 8_192
 
 
 class Elsewhere(Protocol):
@@ -169,19 +170,17 @@ class Below:
 Matrix = Base | Joined | Below
 
 
-def parts_of(rows: int) -> Iterator[slice]:
-    """So many rows as slices that follow one another."""
-    for start in range(0, rows, CHUNK):
-        yield slice(start, min(start + CHUNK, rows))
-
-
 def product(x: Matrix, by: Floats) -> Numbers:
     """x times a vector (p) or a matrix (p × k): n or n × k."""
     if not isinstance(x, np.ndarray):
         return x.product(by)
-    found, by = np.empty((len(x), *by.shape[1:])), by.astype(x.dtype)
-    for part in parts_of(len(x)):
+    by, found = by.astype(x.dtype), np.empty((len(x), *by.shape[1:]))
+
+    def told(part: slice) -> None:
         found[part] = x[part] @ by
+
+    for _ in of_parts(told, len(x)):
+        pass
     return found
 
 
@@ -199,8 +198,8 @@ def crossed(x: Matrix, by: Floats) -> Numbers:
     if not isinstance(x, np.ndarray):
         return x.crossed(by)
     found = np.zeros((x.shape[1], *by.shape[1:]))
-    for part in parts_of(len(x)):
-        found += x[part].T @ by[part].astype(x.dtype, copy=False)
+    for own in of_parts(lambda part: x[part].T @ by[part].astype(x.dtype, copy=False), len(x)):
+        found += own
     return found
 
 
@@ -216,9 +215,13 @@ def squared(x: Matrix, weight: Floats) -> Numbers:
     if not isinstance(x, np.ndarray):
         return x.squared(weight)
     found, root = np.zeros((x.shape[1], x.shape[1])), np.sqrt(weight).astype(x.dtype)
-    for part in parts_of(len(x)):
+
+    def told(part: slice) -> Floats:
         own = x[part] * root[part, None]
-        found += own.T @ own
+        return np.asarray(own.T @ own)
+
+    for own in of_parts(told, len(x)):
+        found += own
     return found
 
 

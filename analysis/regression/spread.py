@@ -10,13 +10,15 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import ThreadpoolController
 
-from analysis.regression.matrices import CHUNK, Floats, Numbers, Places, crossed, product, squared, summed
+from analysis.regression.chunks import CHUNK
+from analysis.regression.matrices import Floats, Numbers, Places, crossed, product, squared, summed
 
 CARRIED_BYTES = 1_000_000
 """Larger arrays go to a worker straight, not by way of the scheduler."""
@@ -153,7 +155,14 @@ class Spread:
 
 
 def _there(worked: Callable[..., Floats], x: Floats, *rest: Any) -> Floats:
-    return worked(x, *(_aligned(one) if isinstance(one, np.ndarray) else one for one in rest))
+    """On a worker: the matrix library held to one thread, as here."""
+    with _threads().limit(limits=1):
+        return worked(x, *(_aligned(one) if isinstance(one, np.ndarray) else one for one in rest))
+
+
+@cache
+def _threads() -> ThreadpoolController:
+    return ThreadpoolController()
 
 
 def _aligned(x: Floats) -> Floats:

@@ -14,6 +14,7 @@ from analysis.risk.cells import Cells
 Numbers = NDArray[np.float64]
 LEAST_SPREAD = 1e-9
 WORDS = ("name", "form", "field", "block", "theme", "level")
+FIGURES = ("lower", "upper", "centre", "scale")
 TICKS, NEVER_EMPTY = ("is", "true", "false", "null"), ("is", "null")
 TAIL = 0.005
 """Numbers beyond these quantiles of what was learnt from stand at them: a line is not to be trusted past its data."""
@@ -70,17 +71,21 @@ class Frozen:
     def __setstate__(self, kept: dict[str, Any]) -> None:
         self.__dict__.update({**kept, "columns": columns_kept(kept["columns"])})
 
+    def after(self, place: int) -> Frozen:
+        """The columns from a place on."""
+        return Frozen(self.columns[place:], *(getattr(self, name)[place:] for name in FIGURES))
+
     def and_also(self, other: Frozen) -> Frozen:
         """These columns, then the other's."""
-        pairs = ((getattr(self, name), getattr(other, name)) for name in ("lower", "upper", "centre", "scale"))
+        pairs = ((getattr(self, name), getattr(other, name)) for name in FIGURES)
         return Frozen(self.columns + other.columns, *(np.concatenate(pair) for pair in pairs))
 
     def matrix(self, cells: Cells) -> Numbers:
-        """One row a bleed, one column a `Column`."""
+        """One row a bleed, one column a `Column`; a column's values lie side by side."""
         ready = np.empty((len(self.columns), cells.height))
         for i, column in enumerate(self.columns):
             ready[i] = _placed(values_of(cells, column), self.lower[i], self.upper[i], self.centre[i], self.scale[i])
-        return np.ascontiguousarray(ready.T)
+        return ready.T
 
 
 def frozen(columns: Sequence[Column], cells: Cells) -> Frozen:

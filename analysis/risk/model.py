@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.followup import late_models
+from analysis.regression import in_turn
 from analysis.risk.calibration import Calibration, calibrated, odds
 from analysis.risk.cells import Cells, in_parts
 from analysis.risk.columns import Column
@@ -54,7 +55,7 @@ class RiskModel:
         The limits carry the return model's uncertainty (delta method, on the log hazard) and, for a technician it has
         not met, how much technicians differ.
         """
-        parts = [self._some(part) for part in in_parts(bleeds, CHUNK)]
+        parts = list(in_turn(self._some, list(in_parts(bleeds, CHUNK))))
         return Told(*(np.concatenate([getattr(part, name) for part in parts]) for name in TOLD))
 
     def _some(self, cells: Cells) -> Told:

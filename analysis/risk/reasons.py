@@ -6,6 +6,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.regression import in_turn
 from analysis.risk.model import RiskModel
 from analysis.risk.shares import Shares, risk_shares
 from analysis.risk.words import Topic, topics
@@ -40,8 +41,8 @@ def reasons(model: RiskModel, table: pl.DataFrame, standard: Standard) -> pl.Dat
         reason_1, reason_2, reason_3; a row a bleed.
     """
     told = topics(standard)
-    parts = [_some(model, table[start : start + CHUNK], told) for start in range(0, max(table.height, 1), CHUNK)]
-    return pl.concat(parts)
+    starts = range(0, max(table.height, 1), CHUNK)
+    return pl.concat(in_turn(lambda start: _some(model, table[start : start + CHUNK], told), starts))
 
 
 def _some(model: RiskModel, table: pl.DataFrame, told: list[Topic]) -> pl.DataFrame:
@@ -49,7 +50,6 @@ def _some(model: RiskModel, table: pl.DataFrame, told: list[Topic]) -> pl.DataFr
     log_odds, added = (_by_topic(shares, told, values) for values in (shares.log_odds, shares.added))
     adds = (log_odds >= LEAST_LOG_ODDS) & (added >= LEAST_ADDED)
     words = [_words(table, topic, adds[:, place], added[:, place]) for place, topic in enumerate(told)]
-    adds &= np.column_stack([[text is not None for text in one] for one in words])
     ranked = np.argsort(-np.where(adds, added, -np.inf), axis=1, kind="stable")[:, :MOST]
     columns = [
         pl.Series(
@@ -61,19 +61,21 @@ def _some(model: RiskModel, table: pl.DataFrame, told: list[Topic]) -> pl.DataFr
 
 
 def _words(table: pl.DataFrame, topic: Topic, adds: NDArray[np.bool_], added: Numbers) -> list[str | None]:
-    """The topic's words with what it adds, where it adds enough and there is something to say."""
+    """The topic's words with what it adds, where it adds enough and there is something to say: only there it still `adds`."""
     told: list[str | None] = [None] * table.height
     rows = np.flatnonzero(adds)
     said: list[str | None] = table[rows].select(topic.words.alias("words")).to_series().to_list() if len(rows) else []
-    for row, text in zip(rows.tolist(), said, strict=True):
-        told[row] = text and f"{text} (+{100 * added[row]:.1f} in 100)"
+    for row, text, more in zip(rows.tolist(), said, (100 * added[rows]).tolist(), strict=True):
+        told[row] = text and f"{text} (+{more:.1f} in 100)"
+    adds[rows] = [text is not None for text in said]
     return told
 
 
 def _by_topic(shares: Shares, told: list[Topic], values: Numbers) -> Numbers:
     place = {theme: i for i, theme in enumerate(shares.themes)}
-    summed = np.zeros((len(values), len(told)))
+    summed = np.zeros((len(told), len(values)))
     for topic, one in enumerate(told):
-        columns = [place[theme] for theme in dict.fromkeys(one.themes) if theme in place]
-        summed[:, topic] = values[:, columns].sum(axis=1)
-    return summed
+        for theme in dict.fromkeys(one.themes):
+            if theme in place:
+                summed[topic] += values[:, place[theme]]
+    return summed.T

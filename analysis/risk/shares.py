@@ -44,13 +44,13 @@ def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
     table
         `BleedFeatures.table`.
     """
-    whole = model.stand.beside(Cells(table))
+    whole, seen = model.stand.beside_and_from(Cells(table))
     themes: dict[str, Numbers] = {}
     x = model.hazard.inputs.matrix(whole)
     eta = x @ model.hazard.coefficients
     usual_odds, hazard_odds = _odds(model, np.zeros(1)), _odds(model, eta)
     to_odds = BLEND * _slope(hazard_odds - usual_odds, eta)
-    parts = _origins(model, whole)
+    parts = _origins(model, seen)
     for place, column in enumerate(model.hazard.inputs.columns):
         _add(themes, column.theme, x[:, place] * model.hazard.coefficients[place] * to_odds, parts)
     cells = model.trees.matrix(whole)
@@ -61,7 +61,7 @@ def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
         _add(themes, column.theme, by_input[:, place] * to_odds, parts)
     base = BLEND * usual_odds + (1 - BLEND) * _odds(model, usual)
     names = tuple(sorted(themes))
-    added = model.calibration.slope * np.column_stack([themes[name] for name in names])
+    added = model.calibration.slope * np.stack([themes[name] for name in names]).T
     usual_risk = float(model.calibrated(base)[0])
     risk = model.calibrated(base + added.sum(axis=1) / model.calibration.slope)
     return Shares(names, usual_risk, added * _slope(risk - usual_risk, added.sum(axis=1))[:, None], added)
@@ -69,23 +69,22 @@ def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
 
 @dataclass(frozen=True)
 class _Origin:
-    """Where an expectation of the stand comes from: each theme's part in it, centred."""
+    """Where an expectation of the stand comes from: each theme's part in it, centred, one row a theme."""
 
     themes: tuple[str, ...]
     parts: Numbers
 
 
-def _origins(model: RiskModel, whole: Cells) -> dict[str, _Origin]:
-    told = zip(STAND, model.stand.expected, strict=True)
-    return {name: _origin(one, whole) for name, one in told if one is not None}
+def _origins(model: RiskModel, seen: tuple[Numbers | None, ...]) -> dict[str, _Origin]:
+    told = zip(STAND, model.stand.expected, seen, strict=True)
+    return {name: _origin(one, x) for name, one, x in told if one is not None and x is not None}
 
 
-def _origin(one: Expected, whole: Cells) -> _Origin:
-    parts = one.inputs.matrix(whole) * one.b
+def _origin(one: Expected, x: Numbers) -> _Origin:
     themes = [column.theme for column in one.inputs.columns]
     names = tuple(sorted(set(themes)))
-    summed = np.column_stack([parts[:, [t == name for t in themes]].sum(axis=1) for name in names])
-    return _Origin(names, summed)
+    own = np.array([[theme == name for theme in themes] for name in names], dtype=float)
+    return _Origin(names, (own * one.b) @ x.T)
 
 
 def _add(themes: dict[str, Numbers], theme: str, values: Numbers, origins: dict[str, _Origin]) -> None:
@@ -93,10 +92,10 @@ def _add(themes: dict[str, Numbers], theme: str, values: Numbers, origins: dict[
         themes[theme] = themes.get(theme, 0.0) + values
         return
     origin = origins[theme]
-    pushes = np.maximum(origin.parts * np.sign(values)[:, None], 0.0) + 1e-12
-    shared = values[:, None] * pushes / pushes.sum(axis=1, keepdims=True)
-    for place, name in enumerate(origin.themes):
-        themes[name] = themes.get(name, 0.0) + shared[:, place]
+    pushes = np.maximum(origin.parts * np.sign(values), 0.0) + 1e-12
+    pushes *= values / pushes.sum(axis=0)
+    for name, shared in zip(origin.themes, pushes, strict=True):
+        themes[name] = themes.get(name, 0.0) + shared
 
 
 def _odds(model: RiskModel, log_hazard: Numbers) -> Numbers:

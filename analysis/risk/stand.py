@@ -61,8 +61,28 @@ class Stand:
 
     def beside(self, cells: Cells) -> Cells:
         """The cells with one field an expectation."""
-        told = [one.told(one.inputs.matrix(cells)) if one else np.zeros(cells.height) for one in self.expected]
-        return cells.beside(dict(zip(STAND, told, strict=True)))
+        return self.beside_and_from(cells)[0]
+
+    def beside_and_from(self, cells: Cells) -> tuple[Cells, tuple[Numbers | None, ...]]:
+        """The same, and the inputs that each expectation is told from; what all of them share is read once."""
+        first = next((one.inputs for one in self.expected if one), None)
+        if first is None:
+            return cells.beside({name: np.zeros(cells.height) for name in STAND}), (None,) * len(STAND)
+        shared = first.matrix(cells)
+        seen = tuple(_inputs(one.inputs, first, shared, cells) if one else None for one in self.expected)
+        told = [
+            one.told(x) if one and x is not None else np.zeros(cells.height)
+            for one, x in zip(self.expected, seen, strict=True)
+        ]
+        return cells.beside(dict(zip(STAND, told, strict=True))), seen
+
+
+def _inputs(inputs: Frozen, first: Frozen, shared: Numbers, cells: Cells) -> Numbers:
+    """The inputs' values, the first of them as they were read already where they are the same."""
+    width = len(first.columns)
+    if inputs.columns[:width] != first.columns:
+        return inputs.matrix(cells)
+    return np.hstack([shared, inputs.after(width).matrix(cells)]) if len(inputs.columns) > width else shared
 
 
 def stand_of(features: BleedFeatures) -> Stand:

@@ -6,7 +6,7 @@ so that a saved model needs nothing of the library that grew them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -20,7 +20,6 @@ from analysis.risk.features import CONTEXT_NUMBERS, HISTORY, MISSED, READINGS
 from analysis.risk.layout import FIRM, FIRST, LAST, LEAK, PEOPLE, PUMPED, STAND, TRAVEL
 
 Numbers = NDArray[np.float64]
-CHUNK = 65_536
 TREES, LEAVES, LEAST_IN_LEAF, RIDGE, SHARE_TRIED, BINS = 50, 4, 30, 5.0, 0.3, 32
 SLOWEST, RETURNS_FOR_HALF_MORE = 0.05, 1000.0
 """What a tree's leaves are multiplied by with next to no returns, and the returns at which that is half more: few returns
@@ -61,10 +60,9 @@ class Trees:
 
     def log_hazard(self, x: Numbers) -> Numbers:
         """One a row of `matrix(cells)`."""
-        told = np.full(len(x), self.start)
-        for start in range(0, len(x), CHUNK):
-            for walk in self._walks(x[start : start + CHUNK]):
-                told[start : start + CHUNK] += self.value[walk.tree, walk.node]
+        told, goes_left = np.full(len(x), self.start), self._ways(x)
+        for tree in range(len(self.feature)):
+            told += self._leaves(goes_left, tree, 0)
         return told
 
     @property
@@ -74,44 +72,45 @@ class Trees:
 
     def shares(self, x: Numbers) -> Numbers:
         """What each input adds to the log hazard against `usual`: the change of value at each split on the way down."""
-        shares = np.zeros((len(x), len(self.inputs)))
-        for start in range(0, len(x), CHUNK):
-            rows = np.arange(min(CHUNK, len(x) - start)) + start
-            for walk in self._walks(x[rows]):
-                for before, after in walk.splits:
-                    moved = before != after
-                    split_at = self.feature[walk.tree, before[moved]]
-                    step = self.value[walk.tree, after[moved]] - self.value[walk.tree, before[moved]]
-                    shares[rows[moved], split_at] += step
-        return shares
+        shares, goes_left = np.zeros((len(self.inputs), len(x))), self._ways(x)
+        for tree in range(len(self.feature)):
+            self._add_changes(shares, goes_left, tree, 0, np.ones(len(x)))
+        return shares.T
 
     def matrix(self, cells: Cells) -> Numbers:
         """The inputs' values; NaN where not recorded."""
         return values_of_all(cells, self.inputs)
 
-    def _walks(self, x: Numbers) -> Iterator[_Walk]:
-        rows = np.arange(len(x))
-        for tree in range(len(self.feature)):
-            node = np.zeros(len(x), dtype=np.int64)
-            splits = []
-            while (inner := self.feature[tree, node] >= 0).any():
-                at = np.where(inner, self.feature[tree, node], 0)
-                cells = x[rows, at]
-                goes_left = np.where(
-                    np.isnan(cells), self.missing_left[tree, node], cells <= self.threshold[tree, node]
-                )
-                below = np.where(goes_left, self.left[tree, node], self.right[tree, node])
-                after = np.where(inner, below, node)
-                splits.append((node, after))
-                node = after
-            yield _Walk(tree, node, splits)
+    def _ways(self, x: Numbers) -> Callable[[int, int], NDArray[np.bool_]]:
+        """Whether each row goes left at a node of a tree."""
+        columns = {place: np.ascontiguousarray(x[:, place]) for place in np.unique(self.feature[self.feature >= 0])}
+        empty = {place: np.isnan(column) for place, column in columns.items()}
 
+        def goes_left(tree: int, node: int) -> NDArray[np.bool_]:
+            place = self.feature[tree, node]
+            low = columns[place] <= self.threshold[tree, node]
+            return low | empty[place] if self.missing_left[tree, node] else low
 
-@dataclass(frozen=True)
-class _Walk:
-    tree: int
-    node: NDArray[np.int64]
-    splits: list[tuple[NDArray[np.int64], NDArray[np.int64]]]
+        return goes_left
+
+    def _leaves(self, goes_left: Callable[[int, int], NDArray[np.bool_]], tree: int, node: int) -> Numbers | float:
+        """The value of the leaf that each row comes to from a node."""
+        if self.feature[tree, node] < 0:
+            return float(self.value[tree, node])
+        left, right = (self._leaves(goes_left, tree, int(side[tree, node])) for side in (self.left, self.right))
+        return np.where(goes_left(tree, node), left, right)
+
+    def _add_changes(
+        self, shares: Numbers, goes_left: Callable[[int, int], NDArray[np.bool_]], tree: int, node: int, here: Numbers
+    ) -> None:
+        """Add to the inputs' shares what changes from a node down, of the rows that come `here` (1, else 0)."""
+        if self.feature[tree, node] < 0:
+            return
+        on_left = here * goes_left(tree, node)
+        for side, there in ((self.left, on_left), (self.right, here - on_left)):
+            below = int(side[tree, node])
+            shares[self.feature[tree, node]] += there * (self.value[tree, below] - self.value[tree, node])
+            self._add_changes(shares, goes_left, tree, below, there)
 
 
 def grown_trees(

@@ -6,6 +6,7 @@ from analysis.steps.costs import StepCosts, step_costs
 from analysis.steps.design import Design, design_of
 from analysis.steps.interaction import interactions, interactions_told
 from analysis.steps.raw import raw_steps
+from analysis.steps.samples import samples_told
 from analysis.steps.tolerance import tolerance_curves
 from analysis.steps.verdict import e_value
 from analysis.steps.what_if import YearlyCost, what_if
@@ -22,6 +23,7 @@ __all__ = [
     "interactions",
     "interactions_told",
     "raw_steps",
+    "samples_told",
     "step_costs",
     "tolerance_curves",
     "what_if",

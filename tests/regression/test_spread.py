@@ -21,7 +21,7 @@ from analysis.regression import (
     squared,
     summed,
 )
-from analysis.regression.matrices import CHUNK
+from analysis.regression.chunks import CHUNK
 from analysis.regression.spread import pieces_of
 
 WIDTH = 7

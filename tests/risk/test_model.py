@@ -103,6 +103,14 @@ def test_a_risk_ends_with_the_brakes_next_bleed() -> None:
     assert never.risk(np.zeros(1))[0] == pytest.approx(1 - np.exp(-0.1))
 
 
+def test_risks_of_many_bleeds_are_those_of_each() -> None:
+    rng = np.random.default_rng(5)
+    window = Window(np.cumsum(rng.random(91)) / 400, np.linspace(1, 0.6, 91))
+    log_hazard = rng.normal(0, 2.5, 40_000)
+    few = np.concatenate([window.risk(part) for part in np.array_split(log_hazard, 10)])
+    assert window.risk(log_hazard) == pytest.approx(few, rel=1e-9)
+
+
 def test_a_log_that_records_no_sign_at_all_still_has_a_model() -> None:
     unseen = ["travel_excess_mm", "trapped_air_ml", "bubbles_first", "bubbles_last", "pump_gain_mm", "hard_pull_firm"]
     table = fitted().features.table

@@ -1,0 +1,54 @@
+"""Rows worked through chunk by chunk, by a few threads where they are many; what comes of them in the chunks' order.
+
+Sums over chunks are taken in that order, so that no figure depends on how many threads there are. Within a chunk the
+matrix library is to have one thread (`threadpool_limits`).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from functools import cache
+from typing import TypeVar
+
+CHUNK = 8_192
+FEW = 4
+"""Up to so many chunks are not worth a second thread."""
+MOST_THREADS = 8
+
+Part = TypeVar("Part")
+Told = TypeVar("Told")
+
+
+def parts_of(rows: int) -> Iterator[slice]:
+    """So many rows as slices that follow one another."""
+    for start in range(0, rows, CHUNK):
+        yield slice(start, min(start + CHUNK, rows))
+
+
+def of_parts(told: Callable[[slice], Told], rows: int) -> Iterator[Told]:
+    """What `told` says of each chunk of so many rows, in their order."""
+    parts = list(parts_of(rows))
+    return map(told, parts) if len(parts) <= FEW else in_turn(told, parts)
+
+
+def in_turn(told: Callable[[Part], Told], parts: Sequence[Part]) -> Iterator[Told]:
+    """What `told` says of each part, in their order, by a few threads; `told` must not come here itself."""
+    if len(parts) <= 1 or threads() == 1:
+        return map(told, parts)
+    return _pool().map(told, parts)
+
+
+@cache
+def threads() -> int:
+    """As many as the process may use, OMP_NUM_THREADS where that says fewer, at most 8."""
+    import joblib
+
+    asked = os.environ.get("OMP_NUM_THREADS", "")
+    return min(joblib.cpu_count(), int(asked) if asked.isdigit() and int(asked) else MOST_THREADS, MOST_THREADS)
+
+
+@cache
+def _pool() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(threads(), "chunks")
