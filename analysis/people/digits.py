@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.people.finding import CLEARLY_MORE, LEAST_ENTRIES, READINGS, Finding, examples_of
+from analysis.people.finding import CLEARLY_MORE, LEAST_ENTRIES, READINGS, Finding
 
 RESOLUTIONS = (10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.001)
 LEAST_SPREAD, TEN_DIGITS_SPREAD = 3.0, 6.0
@@ -34,15 +34,26 @@ def digit_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS) -
     """
     findings = []
     for name in readings:
-        known = bleeds.filter(pl.col(name).is_not_null()).select("technician", "session_id", name)
-        resolution = _resolution(known, name)
+        known = bleeds.filter(pl.col(name).is_not_null()).select("technician", "session_id", reading=name)
+        written = _written(known)
+        resolution = _resolution(written)
         if resolution is None:
             continue
-        fives = _fives(known.get_column(name), resolution)
-        for (who,), own in known.group_by("technician", maintain_order=True):
-            finding = _digits(str(who), name, own, resolution, fives)
+        units = (pl.col("reading") / resolution).round(0, mode="half_to_even").cast(pl.Int64)
+        written = written.with_columns(units=units)
+        fives = _fives(written)
+        for (who,), own in written.group_by("technician", maintain_order=True):
+            finding = _digits(str(who), name, own, fives, known.get_column("session_id"))
             findings.extend([finding] if finding else [])
     return findings
+
+
+def _written(known: pl.DataFrame) -> pl.DataFrame:
+    """Each technician's distinct readings: how often each was written, and the first rows that hold it."""
+    numbered = known.with_row_index("row")
+    return numbered.group_by("technician", "reading", maintain_order=True).agg(
+        times=pl.len().cast(pl.Int64), rows=pl.col("row").head(3)
+    )
 
 
 def digit_chi_square(counts: NDArray[np.int64]) -> DigitTest:
@@ -61,38 +72,36 @@ class _Fives:
     of: int
 
 
-def _fives(readings: pl.Series, resolution: float) -> _Fives:
-    units = _units(readings, resolution)
-    return _Fives(int((units % 5 == 0).sum()), len(units))
+def _fives(written: pl.DataFrame) -> _Fives:
+    times = written.get_column("times")
+    return _Fives(int(times.filter(written.get_column("units") % 5 == 0).sum()), int(times.sum()))
 
 
-def _units(readings: pl.Series, resolution: float) -> NDArray[np.int64]:
-    return np.round(readings.to_numpy() / resolution).astype(np.int64)
-
-
-def _digits(who: str, name: str, own: pl.DataFrame, resolution: float, everyone: _Fives) -> Finding | None:
+def _digits(who: str, name: str, own: pl.DataFrame, everyone: _Fives, sessions: pl.Series) -> Finding | None:
     from scipy import stats
 
-    units = _units(own.get_column(name), resolution)
-    spread = float(np.std(units))
+    units, times = (own.get_column(column).to_numpy() for column in ("units", "times"))
+    spread = float(np.sqrt(np.average((units - np.average(units, weights=times)) ** 2, weights=times)))
     classes = 10 if spread >= TEN_DIGITS_SPREAD else 5
-    if len(units) < LEAST_ENTRIES or spread < LEAST_SPREAD:
+    mine = _fives(own)
+    if mine.of < LEAST_ENTRIES or spread < LEAST_SPREAD:
         return None
-    uneven = digit_chi_square(np.bincount(units % classes, minlength=classes))
-    mine = _fives(own.get_column(name), resolution)
+    uneven = digit_chi_square(np.bincount(units % classes, times, classes).astype(np.int64))
     peers = (everyone.count - mine.count) / max(everyone.of - mine.of, 1)
     usual = min(CLEARLY_MORE * max(0.2, peers), 1.0)
     heaped = float(stats.binom.sf(mine.count - 1, mine.of, usual))
-    rounded = own.filter(pl.Series(units % 5 == 0))
+    rounded = own.filter(pl.col("units") % 5 == 0).get_column("rows").explode().sort().head(3)
     p = max(uneven.p_value, heaped)
-    return Finding(who, "favourite_digits", name, len(units), uneven.statistic, p, examples_of(rounded))
+    examples = tuple(sessions.gather(rounded.drop_nulls()).to_list())
+    return Finding(who, "favourite_digits", name, mine.of, uneven.statistic, p, examples)
 
 
-def _resolution(known: pl.DataFrame, name: str) -> float | None:
+def _resolution(written: pl.DataFrame) -> float | None:
     """The coarsest grid on which at least 95% of the median technician's readings stand."""
+    times, reading = pl.col("times"), pl.col("reading")
     for grid in RESOLUTIONS:
-        off = (pl.col(name) / grid - (pl.col(name) / grid).round()).abs()
-        shares = known.group_by("technician").agg(on=(off < 1e-6).mean(), n=pl.len())
+        on = (reading / grid - (reading / grid).round()).abs() < 1e-6
+        shares = written.group_by("technician").agg(on=times.filter(on).sum() / times.sum(), n=times.sum())
         shares = shares.filter(pl.col("n") >= LEAST_ENTRIES)
         if not shares.is_empty() and float(shares.select(pl.col("on").median()).item()) >= 0.95:
             return grid
