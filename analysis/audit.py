@@ -13,6 +13,7 @@ from threadpoolctl import threadpool_limits
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
 from analysis.followup import EVERY_DAY, Covered, covered_time, ends, incidence, late_models, returns, weibull
+from analysis.hands import HERE, Hands
 from analysis.intake import Log
 from analysis.people import coaching_effects, credibility, technique, with_robustness
 from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
@@ -20,7 +21,7 @@ from analysis.prepared import Prepared, prepared
 from analysis.rates import expected_risk, rates
 from analysis.regression import Workers
 from analysis.report import Report, Stage
-from analysis.risk import risk_found
+from analysis.risk import RiskFound, risk_found
 from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
@@ -34,6 +35,8 @@ from analysis.steps import (
 from analysis.watch import months
 
 SEED = 20260101
+MANY_BLEEDS = 100_000
+"""From so many on every stage shares its rows out between threads, and none is handed to another process."""
 
 
 @dataclass
@@ -61,6 +64,7 @@ def audit(
     names_hidden: bool = False,
     clock: Clock | None = None,
     workers: Workers | None = None,
+    hands: Hands = HERE,
 ) -> Report:
     """Audit a log: rates, holds, steps, and all that follows from them.
 
@@ -82,12 +86,15 @@ def audit(
         Is told each stage and keeps its seconds.
     workers
         Processes elsewhere that the wide tables of the step costs shall lie on; here unless given.
+    hands
+        Who may do a stage beside the others, where each keeps to one thread; nobody unless told.
     """
-    import sklearn  # noqa: F401  its threads are held only if they are there by then
+    import scipy.linalg  # noqa: F401  its threads are held only if they are there by then
 
-    clock = clock or Clock()
+    clock, window = clock or Clock(), window_days or standard.window_days
+    hands = HERE if len(log.sessions) >= MANY_BLEEDS else hands
     with threadpool_limits(limits=1):  # rows are shared out between threads by ourselves (regression/chunks.py)
-        return _audited(log, standard, window_days or standard.window_days, seed, covered, names_hidden, clock, workers)
+        return _audited(log, standard, window, seed, covered, names_hidden, clock, workers, hands)
 
 
 def _audited(
@@ -99,10 +106,14 @@ def _audited(
     names_hidden: bool,
     clock: Clock,
     workers: Workers | None,
+    hands: Hands,
 ) -> Report:
     with clock.stage("follow up"):
         found = returns(log, standard, window)
         ready = prepared(log, standard, window, covered, found)
+        one = cost_of_one(ready, found, log.comebacks)
+        cost = one.minutes + (one.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
+        risk_to_come = hands.ask(_risk, log, ready, cost, _lot(seed, "risk"), names_hidden)
         curve = incidence(ready.bleeds)
         life = weibull(ready.bleeds.get_column("days_at_risk").to_numpy().astype(float), ends(ready.bleeds) == 1)
     with clock.stage("rates"):
@@ -110,7 +121,6 @@ def _audited(
         month_table = months(ready, expected_risk(ready, _lot(seed, "work")), _lot(seed, "months"))
     with clock.stage("steps"):
         step_costed = step_costs(ready, _lot(seed, "steps"), workers)
-        one = cost_of_one(ready, found, log.comebacks)
         declared = interactions(ready, step_costed.design)
         scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))
     with clock.stage("tolerances"):
@@ -119,13 +129,12 @@ def _audited(
         technique_table = technique(ready, step_costed.table)
         coaching_table = coaching_effects(ready, log.coaching)
         credibility_table = with_robustness(ready, credibility(ready))
-    with clock.stage("risk"):
-        cost = one.minutes + (one.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
-        foretold = risk_found(log, ready, cost, _lot(seed, "risk"), names_hidden=names_hidden)
     with clock.stage("holds and costs"):
         hold_table = holds(log, standard)
         cost_table = costs(ready, step_costed.table, one)
         trial_table = trials(ready)
+    with clock.stage("risk"):
+        foretold = risk_to_come()
     return Report(
         log=log,
         standard=standard,
@@ -169,6 +178,14 @@ def _audited(
         names_hidden=names_hidden,
         model_bytes=foretold.model_bytes,
     )
+
+
+def _risk(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, names_hidden: bool) -> RiskFound:
+    """The risk, by whichever process is asked; only here is scikit-learn needed."""
+    import sklearn  # noqa: F401  its threads are held only if they are there by then
+
+    with threadpool_limits(limits=1):
+        return risk_found(log, ready, cost, rng, names_hidden=names_hidden)
 
 
 def _lot(seed: int, stage: str) -> np.random.Generator:

@@ -12,6 +12,7 @@ from pathlib import Path
 from analysis.audit import SEED, Clock, audit
 from analysis.cluster import connected
 from analysis.followup import Covered
+from analysis.hands import Hands, hands_beside
 from analysis.intake import Log, read_log
 from analysis.output import (
     coded,
@@ -28,6 +29,9 @@ from analysis.painter import Painter, painter_beside
 from analysis.regression import Workers
 from analysis.report import Report
 from analysis.standard import Standard, built_in, read_standard
+
+RISK_NEEDS = ("skops.io", "sklearn.ensemble", "sklearn.linear_model", "analysis.audit")
+"""What the process beside imports while exports are read. skops first: it looks for its names in every module there is."""
 
 
 @dataclass(frozen=True)
@@ -67,8 +71,9 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
         Anything a user can mend: exports, map, standard, options, the folder, the cluster.
     """
     refuse_foreign(order.out.absolute())
-    with painter_beside() as painter, _workers(order.cluster) as workers:
-        return _audited(order, Clock(told), painter, workers)
+    beside = hands_beside(1, RISK_NEEDS)
+    with beside as hands, painter_beside() as painter, _workers(order.cluster) as workers:
+        return _audited(order, Clock(told), hands, painter, workers)
 
 
 @contextmanager
@@ -80,7 +85,7 @@ def _workers(cluster: str | None) -> Iterator[Workers | None]:
         yield Workers(client)
 
 
-def _audited(order: AuditOrder, clock: Clock, painter: Painter, workers: Workers | None) -> Audited:
+def _audited(order: AuditOrder, clock: Clock, hands: Hands, painter: Painter, workers: Workers | None) -> Audited:
     with clock.stage("read"):
         log = read_log(order.exports, order.map_path, order.as_of)
         standard = standard_for(log, order.standard_path)
@@ -99,6 +104,7 @@ def _audited(order: AuditOrder, clock: Clock, painter: Painter, workers: Workers
         names_hidden=order.hide_names,
         clock=clock,
         workers=workers,
+        hands=hands,
     )
     report = replace(report, proof=proof)
     with clock.stage("pages"):

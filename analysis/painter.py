@@ -6,115 +6,71 @@ off an audit's hands.
 
 from __future__ import annotations
 
-import json
 import os
-import subprocess
 import sys
-from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from functools import cache
-from queue import SimpleQueue
+from importlib import metadata
+from importlib.util import cache_from_source
+from pathlib import Path
 
-Process = subprocess.Popen[bytes]
+from analysis.hands import HERE as NOBODY_ELSE
+from analysis.hands import Hands, hands_beside
+
 PROCESSES = 2
 
 
 class Painter:
-    """Draws Vega-Lite, as JSON text, into SVG, in this process."""
+    """Draws Vega-Lite, as JSON text, into SVG, once a chart."""
+
+    def __init__(self, hands: Hands = NOBODY_ELSE) -> None:
+        self._hands = hands
+        self._ordered: dict[str, Callable[[], str]] = {}
+        self._library = hands.ask(library_text)
 
     def order(self, chart: str) -> None:
         """A picture that will be asked for: may be drawn ahead."""
+        if self._hands.beside and chart not in self._ordered:
+            self._ordered[chart] = self._hands.ask(_drawn, chart)
 
     def picture(self, chart: str) -> str:
         """The picture of a chart."""
-        return _drawn(chart)
+        return self._ordered[chart]() if chart in self._ordered else _drawn(chart)
 
     def library(self) -> str:
         """The chart library as one script, for a page that has no network."""
-        return library_text()
-
-
-HERE = Painter()
-"""Who draws where nobody else was asked to."""
-
-
-class PainterBeside(Painter):
-    """Draws in other processes, which end with this one; draws here what they cannot."""
-
-    def __init__(self, processes: tuple[Process, ...]) -> None:
-        self._free: SimpleQueue[Process] = SimpleQueue()
-        for process in processes:
-            self._free.put(process)
-        self._asking = ThreadPoolExecutor(max_workers=len(processes))
-        self._library = self._asking.submit(self._asked, "")
-        self._ordered: dict[str, Future[str]] = {}
-        self._open = True
-
-    def order(self, chart: str) -> None:
-        if chart not in self._ordered:
-            self._ordered[chart] = self._asking.submit(self._asked, chart)
-
-    def picture(self, chart: str) -> str:
-        self.order(chart)
-        return self._ordered[chart].result()
-
-    def library(self) -> str:
-        return self._library.result()
-
-    def close(self) -> None:
-        """Leave what was ordered and not asked for undrawn."""
-        self._open = False
-        self._asking.shutdown(wait=False, cancel_futures=True)
-
-    def _asked(self, chart: str) -> str:
-        process = self._free.get()
-        try:
-            return _answer(process, chart)
-        except (EOFError, OSError, ValueError):
-            if not self._open:
-                return ""
-            return _drawn(chart) if chart else library_text()
-        finally:
-            self._free.put(process)
+        return self._library()
 
 
 @contextmanager
 def painter_beside() -> Iterator[Painter]:
     """A painter in processes of its own, one for each of two cores, which make themselves ready while the caller works."""
-    order = [sys.executable, "-P", __file__]
-    processes = tuple(
-        subprocess.Popen(order, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
-        for _ in range(min(PROCESSES, os.cpu_count() or 1))
-    )
-    painter = PainterBeside(processes)
-    try:
-        yield painter
-    finally:
-        painter.close()
-        for process in processes:
-            process.kill()
-            process.wait()
-
-
-def _answer(process: Process, chart: str) -> str:
-    """One order and its answer, a line of JSON each."""
-    if process.stdin is None or process.stdout is None:
-        raise EOFError
-    process.stdin.write(json.dumps(chart).encode() + b"\n")
-    process.stdin.flush()
-    answer = process.stdout.readline()
-    if not answer.endswith(b"\n"):
-        raise EOFError
-    return str(json.loads(answer))
+    with hands_beside(PROCESSES, ("vl_convert",)) as hands:
+        yield Painter(hands)
 
 
 @cache
 def library_text() -> str:
-    """The chart library as one script, made once a process."""
+    """The chart library as one script: made once an installation, kept where Python keeps its own compiled modules."""
+    kept = Path(cache_from_source(__file__)).with_name(f"chart-library-{metadata.version('vl-convert-python')}.js")
+    with suppress(OSError, UnicodeDecodeError):
+        return kept.read_text("utf-8")
     import vl_convert
 
-    return str(vl_convert.javascript_bundle())  # type: ignore[call-arg]
+    made = str(vl_convert.javascript_bundle())  # type: ignore[call-arg]
+    if not sys.dont_write_bytecode:
+        _keep(made, kept)
+    return made
+
+
+def _keep(text: str, kept: Path) -> None:
+    """Whole or not at all; an installation that cannot be written to keeps nothing."""
+    beside = kept.with_name(f"{kept.name}.{os.getpid()}")
+    with suppress(OSError):
+        kept.parent.mkdir(exist_ok=True)
+        beside.write_text(text, "utf-8")
+        beside.replace(kept)
 
 
 def _drawn(chart: str) -> str:
@@ -123,13 +79,5 @@ def _drawn(chart: str) -> str:
     return str(vl_convert.vegalite_to_svg(chart))
 
 
-def _painting() -> None:
-    """Answer orders until the other side is gone; an order without a chart asks for the library."""
-    for order in sys.stdin.buffer:
-        chart = json.loads(order)
-        sys.stdout.buffer.write(json.dumps(_drawn(chart) if chart else library_text()).encode() + b"\n")
-        sys.stdout.buffer.flush()
-
-
-if __name__ == "__main__":
-    _painting()
+HERE = Painter()
+"""Who draws where nobody else was asked to."""

@@ -1,0 +1,189 @@
+"""Other processes of this program's own: they do what they are asked while this one goes on, and end with it.
+
+Each is a fresh interpreter, since the threads of the libraries do not live through a fork, and imports what it will need
+while the caller is still busy. It takes a function of ours with its arguments through a pipe that nobody else holds, and
+gives back what the function returned. Whatever goes wrong there, the same is done again here: an error is the one it
+would have been, and a process that died costs nothing but time.
+"""
+
+from __future__ import annotations
+
+import os
+import pickle
+import signal
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager, suppress
+from importlib import import_module
+from queue import SimpleQueue
+from threading import Thread
+from typing import IO, ParamSpec, TypeVar
+
+P = ParamSpec("P")
+T = TypeVar("T")
+Process = subprocess.Popen[bytes]
+LENGTH_BYTES = 8
+UNUSED = ("dask", "hypothesis", "pandas", "rfc3987_syntax")
+"""Libraries that ours import wherever they are installed, and that nothing here uses."""
+
+
+class Hands:
+    """This process alone: what is asked for is done when its answer is wanted."""
+
+    beside = False
+
+    def ask(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
+        """The answer to come: a function of ours, named at the top of its module, of arguments nobody changes."""
+        return lambda: task(*given, **named)
+
+
+HERE = Hands()
+"""Whoever asks nobody else."""
+
+
+class HandsBeside(Hands):
+    """Other processes, each busy with one task at a time."""
+
+    beside = True
+
+    def __init__(self, processes: tuple[Process, ...]) -> None:
+        self._free: SimpleQueue[Process] = SimpleQueue()
+        for process in processes:
+            self._free.put(process)
+        self._asking = ThreadPoolExecutor(max_workers=len(processes))
+
+    def ask(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
+        order = pickle.dumps((task, given, named), pickle.HIGHEST_PROTOCOL)
+        told = self._asking.submit(self._answer, order)
+        return lambda: _taken(told, lambda: task(*given, **named))
+
+    def close(self) -> None:
+        """Leave what nobody waits for undone."""
+        self._asking.shutdown(wait=False, cancel_futures=True)
+
+    def _answer(self, order: bytes) -> bytes:
+        process = self._free.get()
+        try:
+            _send(process.stdin, order)
+            return _received(process.stdout)
+        finally:
+            self._free.put(process)
+
+
+@contextmanager
+def hands_beside(count: int, ready: tuple[str, ...] = ()) -> Iterator[Hands]:
+    """So many processes beside this one while it lasts; this one alone on a machine with a single core.
+
+    Parameters
+    ----------
+    count
+        Processes, no more of them than the machine has cores.
+    ready
+        Modules they import before they are asked for anything, in this order.
+    """
+    processes = _started(min(count, cores())) if cores() > 1 else ()
+    if not processes:
+        yield HERE
+        return
+    hands = HandsBeside(processes)
+    try:
+        for process in processes:
+            with suppress(OSError):
+                _send(process.stdin, pickle.dumps((sys.path, ready)))
+        yield hands
+    finally:
+        hands.close()
+        for process in processes:
+            _ended(process)
+
+
+def cores() -> int:
+    """Cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def _started(count: int) -> tuple[Process, ...]:
+    """So many fresh interpreters, or none where the machine gives none."""
+    order = [sys.executable, "-P", __file__]
+    pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.DEVNULL}
+    try:
+        return tuple(subprocess.Popen(order, **pipes) for _ in range(count))  # type: ignore[call-overload]
+    except OSError:
+        return ()
+
+
+def _ended(process: Process) -> None:
+    process.kill()
+    process.wait()
+    for pipe in (process.stdin, process.stdout):
+        with suppress(OSError):
+            pipe.close()  # type: ignore[union-attr]
+
+
+def _taken(told: Future[bytes], again: Callable[[], T]) -> T:
+    try:
+        answer = told.result()
+    except OSError:
+        answer = b""
+    return pickle.loads(answer) if answer else again()
+
+
+def _send(pipe: IO[bytes] | None, content: bytes) -> None:
+    if pipe is None:
+        raise BrokenPipeError
+    pipe.write(len(content).to_bytes(LENGTH_BYTES, "big"))
+    pipe.write(content)
+    pipe.flush()
+
+
+def _received(pipe: IO[bytes] | None) -> bytes:
+    """What was sent whole; nothing where the other side is gone."""
+    head = b"" if pipe is None else pipe.read(LENGTH_BYTES)
+    length = int.from_bytes(head, "big")
+    content = pipe.read(length) if pipe is not None and len(head) == LENGTH_BYTES else b""
+    return content if len(content) == length else b""
+
+
+class Without:
+    """Finds none of the libraries that nothing here uses, as if they were not installed."""
+
+    def find_spec(self, name: str, path: object = None, target: object = None) -> None:
+        if name.partition(".")[0] in UNUSED:
+            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
+
+
+def _lending() -> None:
+    """Do one order after another until the other side is gone."""
+    answers = os.fdopen(os.dup(1), "wb")
+    os.dup2(2, 1)  # what a library prints must not get between answers
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    orders: SimpleQueue[bytes] = SimpleQueue()
+    Thread(target=_listening, args=(orders,), daemon=True).start()
+    sys.path[:], ready = pickle.loads(orders.get())
+    sys.meta_path.insert(0, Without())
+    for module in ready:
+        import_module(module)
+    while True:
+        _send(answers, _done(orders.get()))
+
+
+def _listening(orders: SimpleQueue[bytes]) -> None:
+    """Ends the process, whatever it is busy with, once the other side is gone."""
+    while order := _received(sys.stdin.buffer):
+        orders.put(order)
+    os._exit(0)
+
+
+def _done(order: bytes) -> bytes:
+    """What the task returned; nothing where it failed."""
+    try:
+        task, given, named = pickle.loads(order)
+        return pickle.dumps(task(*given, **named), pickle.HIGHEST_PROTOCOL)
+    except Exception:
+        return b""
+
+
+if __name__ == "__main__":
+    _lending()
