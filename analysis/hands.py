@@ -25,8 +25,6 @@ P = ParamSpec("P")
 T = TypeVar("T")
 Process = subprocess.Popen[bytes]
 LENGTH_BYTES = 8
-UNUSED = ("dask", "hypothesis", "pandas", "rfc3987_syntax")
-"""Libraries that ours import wherever they are installed, and that nothing here uses."""
 
 
 class Hands:
@@ -146,14 +144,6 @@ def _received(pipe: IO[bytes] | None) -> bytes:
     return content if len(content) == length else b""
 
 
-class Without:
-    """Finds none of the libraries that nothing here uses, as if they were not installed."""
-
-    def find_spec(self, name: str, path: object = None, target: object = None) -> None:
-        if name.partition(".")[0] in UNUSED:
-            raise ModuleNotFoundError(f"No module named {name!r}", name=name)
-
-
 def _lending() -> None:
     """Do one order after another until the other side is gone."""
     answers = os.fdopen(os.dup(1), "wb")
@@ -162,7 +152,6 @@ def _lending() -> None:
     orders: SimpleQueue[bytes] = SimpleQueue()
     Thread(target=_listening, args=(orders,), daemon=True).start()
     sys.path[:], ready = pickle.loads(orders.get())
-    sys.meta_path.insert(0, Without())
     for module in ready:
         import_module(module)
     while True:

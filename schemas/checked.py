@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TypeVar
 
 import pandera.polars as pa
@@ -33,5 +34,10 @@ def checked(model: type[Model], frame: pl.DataFrame) -> DataFrame[Model]:
 
 def empty(model: type[Model]) -> DataFrame[Model]:
     """A table of no rows with the model's columns and types."""
+    return _empty(model).clone()  # type: ignore[return-value]  # a copy is of the same kind
+
+
+@cache
+def _empty(model: type[Model]) -> DataFrame[Model]:
     columns = model.to_schema().columns
     return checked(model, pl.DataFrame(schema={name: column.dtype.type for name, column in columns.items()}))
