@@ -1,0 +1,51 @@
+"""Ridges settled by leaps end where plain rounds would, in far fewer of them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.followup import ridge
+from analysis.followup.ridge import LEAST_VARIANCE, Block, top_of
+
+
+def drawn(seed: int, columns: int = 40) -> tuple[np.ndarray, np.ndarray]:
+    """A curvature, and what it pulls at: coefficients large in the first half, next to none in the second."""
+    rng = np.random.default_rng(seed)
+    x = rng.standard_normal((6 * columns, columns))
+    information = x.T @ x / 3
+    true = np.where(np.arange(columns) < columns // 2, 0.4, 0.0) * rng.standard_normal(columns)
+    return information, information @ true + np.linalg.cholesky(information) @ rng.standard_normal(columns)
+
+
+def plain(information: np.ndarray, told: np.ndarray, parts: list[slice]) -> np.ndarray:
+    """Round after round, the penalties as they come."""
+    penalties = np.ones(len(told))
+    for _ in range(200_000):
+        covariance = np.linalg.inv(information + np.diag(penalties))
+        b, moved = covariance @ told, penalties.copy()
+        for part in parts:
+            edf = max(part.stop - part.start - penalties[part.start] * np.trace(covariance[part, part]), 1e-3)
+            moved[part] = 1 / max(float(b[part] @ b[part]) / edf, LEAST_VARIANCE)
+        if np.abs(np.log(moved / penalties)).max() < 1e-13:
+            break
+        penalties = moved
+    return penalties
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_leaps_end_where_plain_rounds_end(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    information, told = drawn(seed)
+    blocks = [Block(0, 20, 1.0, pooled=True), Block(20, 40, 1.0, pooled=True)]
+    rounds, whole = [], ridge._round
+    monkeypatch.setattr(ridge, "_round", lambda *all_: rounds.append(1) or whole(*all_))
+    top = top_of(information, told, blocks, np.ones(40))
+    assert top.penalties == pytest.approx(plain(information, told, [slice(0, 20), slice(20, 40)]), rel=1e-8)
+    assert len(rounds) < 100
+
+
+def test_without_pooled_blocks_the_ridges_stay() -> None:
+    information, told = drawn(1)
+    top = top_of(information, told, [Block(0, 40, 2.0)], np.full(40, 2.0))
+    assert top.penalties == pytest.approx(np.full(40, 2.0))
+    assert top.coefficients == pytest.approx(np.linalg.solve(information + 2 * np.eye(40), told))
