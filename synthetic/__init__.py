@@ -2,7 +2,7 @@
 
 from synthetic.exports import MANNERS, Exported, Manner, write_export
 from synthetic.families import FAMILIES, family
-from synthetic.made import Made, made
+from synthetic.made import Made, foreseeable, made
 from synthetic.scenario import CO_OPERATIVE, STORIES, Story, co_operative
 from synthetic.workshop import Change, Habit, Lesson, StepTruth, Workshop
 from synthetic.writing import write_made
@@ -23,6 +23,7 @@ __all__ = [
     "Workshop",
     "co_operative",
     "family",
+    "foreseeable",
     "made",
     "write_export",
     "write_made",

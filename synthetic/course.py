@@ -148,7 +148,7 @@ def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generat
 def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, hands: People, rng: np.random.Generator) -> float:
     """The overall hazard at which planned bleeds come back at the base rate, wear-out apart."""
     rows = rng.permutation(jobs.count)[:100_000]
-    some = _taken(jobs, rows)
+    some = jobs.of(rows)
     missed, around = _done(workshop, brakes, some, hands, rng)
     around = replace(around, wears=np.zeros(len(rows), bool))
     horizon = np.minimum(workshop.window_days + 1.0, some.gap_days)
@@ -197,11 +197,7 @@ def _rows(course: Course, rows: NDArray[np.intp]) -> Course:
     place[rows] = np.arange(len(rows))
     changed = {f.name: getattr(course, f.name)[rows] for f in fields(Course) if f.name not in ("jobs", "around")}
     changed["repairs"] = place[changed["repairs"]]
-    return Course(jobs=_taken(course.jobs, rows), around=course.around.of(rows), **changed)
-
-
-def _taken(jobs: Jobs, rows: NDArray[np.intp]) -> Jobs:
-    return Jobs(**{f.name: getattr(jobs, f.name)[rows] for f in fields(Jobs)})
+    return Course(jobs=course.jobs.of(rows), around=course.around.of(rows), **changed)
 
 
 def _joined(waves: list[Course]) -> Course:

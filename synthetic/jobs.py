@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +48,9 @@ class Jobs:
     @property
     def day(self) -> Ints:
         return self.start // MINUTES_A_DAY
+
+    def of(self, rows: NDArray[np.intp]) -> Jobs:
+        return Jobs(**{f.name: getattr(self, f.name)[rows] for f in fields(Jobs)})
 
 
 def planned_jobs(workshop: Workshop, brakes: Fleet, visits: Visits, hands: People, rng: np.random.Generator) -> Jobs:

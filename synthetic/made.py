@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from synthetic.course import History, history
+from synthetic.foreseeable import foreseeable_risk
 from synthetic.models import brake_table
 from synthetic.people import people
 from synthetic.readings import step_readings
@@ -69,14 +70,31 @@ def made(workshop: Workshop, seed: int) -> Made:
         Any whole number of 0 or more.
     """
     rng = np.random.default_rng(seed)
+    past, written, seen = _happened(workshop, rng)
+    return _assembled(workshop, past, written, seen, rng)
+
+
+def foreseeable(workshop: Workshop, seed: int, session_ids: pl.Series) -> pl.DataFrame:
+    """What the log `made(workshop, seed)` can tell of the risk of these bleeds at most: session_id, foreseeable_risk.
+
+    See `foreseeable_risk`; the same seed gives the same figures.
+    """
+    rng = np.random.default_rng(seed)
+    past, written, _ = _happened(workshop, rng)
+    places = session_ids.str.slice(1).cast(pl.Int64).to_numpy() - 1
+    risk = foreseeable_risk(workshop, past, written, places, rng)
+    return pl.DataFrame({"session_id": session_ids, "foreseeable_risk": risk})
+
+
+def _happened(workshop: Workshop, rng: np.random.Generator) -> tuple[History, Recording, np.ndarray]:
+    """What happened, what was written of it, and the air the signs show."""
     hands = people(workshop, rng)
     past = history(workshop, hands, rng)
     seen = shown_air_ml(workshop, past, rng)
     done = step_readings(past.course.missed, piston_pairs(past), seen, rng)
     done |= signs(workshop, past, seen, done, rng)
     done |= {"temp_c": past.course.jobs.temp_c, "hose_mm": past.fleet.hose_mm[past.course.jobs.brake]}
-    written = recording(workshop, past, done, rng)
-    return _assembled(workshop, past, written, seen, rng)
+    return past, recording(workshop, past, done, rng), seen
 
 
 def _assembled(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,6 +23,20 @@ TICKS = {
     "cleaned": "cleaned",
     "reach_restored": "reach_restored",
 }
+
+
+@dataclass(frozen=True)
+class Bubbles:
+    """How many bubbles rise on average: some anyway, and so many a ml of air."""
+
+    anyway: float
+    a_ml: float
+
+    def expected(self, air_ml: NDArray[np.float64]) -> NDArray[np.float64]:
+        return self.anyway + self.a_ml * air_ml
+
+
+FIRST_BUBBLES, LAST_BUBBLES = Bubbles(3.0, 180.0), Bubbles(0.5, 45.0)
 
 
 def step_readings(
@@ -52,8 +68,10 @@ def step_readings(
             lost("caliper_fill"), either((0.0, 0.1), (0.4, 0.75), 0.4, 2), between(0.15, 0.35, 2)
         ),
         "cycles": np.where(lost("cycles"), rng.random(n) < 0.93, 2 + rng.binomial(4, 0.25, n)).astype(np.int64),
-        "bubbles_first": np.minimum(rng.poisson(3.0 + 180.0 * seen_ml), 500),
-        "bubbles_last": np.where(lost("clear_finish"), np.minimum(1 + rng.poisson(0.5 + 45.0 * seen_ml), 500), 0),
+        "bubbles_first": np.minimum(rng.poisson(FIRST_BUBBLES.expected(seen_ml)), 500),
+        "bubbles_last": np.where(
+            lost("clear_finish"), np.minimum(1 + rng.poisson(LAST_BUBBLES.expected(seen_ml)), 500), 0
+        ),
         "lever_vacuum_strokes": np.where(lost("lever_vacuum"), rng.integers(0, 2, n), 2 + rng.poisson(3.0, n)),
         "settle_minutes": np.where(
             lost("settle"), rng.integers(0, 4, n) / 2, 2 + np.minimum(rng.poisson(3.0, n), 40) * 1.0

@@ -12,8 +12,13 @@ from synthetic.readings import Columns
 from synthetic.workshop import Workshop
 
 PUMPED_AWAY = 0.35
+READ_TO_MM = 0.5
 SOFT_AT_ML = 0.16
 RELEASED_SOFT = 0.1
+PUMP_NOISE = 0.4
+"""Of the travel's noise."""
+LEAK_SEEN = (0.008, 0.001)
+"""Where something leaks, and where nothing does."""
 LEAK_STEPS = ("seals", "caliper_port", "lever_port")
 
 
@@ -36,16 +41,25 @@ def signs(
     travel = reference + excess + workshop.travel_noise_mm * rng.standard_normal(n)
     for step, millimetres in workshop.artefacts_mm:
         travel += millimetres * course.missed[:, PLACE[step]]
-    gain = PUMPED_AWAY * excess + 0.4 * workshop.travel_noise_mm * rng.standard_normal(n)
+    gain = PUMPED_AWAY * excess + PUMP_NOISE * workshop.travel_noise_mm * rng.standard_normal(n)
     before = reference + course.jobs.before_excess_mm + rng.standard_normal(n)
-    soft = 1 / (1 + np.exp(-(seen_ml - SOFT_AT_ML) / 0.015))
+    soft = softness(seen_ml)
     leaking = course.missed[:, [PLACE[step] for step in LEAK_STEPS]].any(axis=1)
     minutes = 16 + 5.5 * done["cycles"] + 0.8 * done["settle_minutes"] + 9 * history.fleet.internal[course.jobs.brake]
     return {
-        "lever_travel_before_mm": np.clip(np.round(before * 2) / 2, 0, 120),
-        "lever_travel_after_mm": np.clip(np.round(travel * 2) / 2, 0, 120),
-        "pump_gain_mm": np.clip(np.round(gain * 2) / 2, -5, 60),
+        "lever_travel_before_mm": np.clip(_read(before), 0, 120),
+        "lever_travel_after_mm": np.clip(_read(travel), 0, 120),
+        "pump_gain_mm": np.clip(_read(gain), -5, 60),
         "hard_pull_firm": rng.random(n) >= RELEASED_SOFT * soft,
-        "leak_seen": rng.random(n) < np.where(leaking, 0.008, 0.001),
+        "leak_seen": rng.random(n) < np.where(leaking, *LEAK_SEEN),
         "minutes": np.clip(np.round(minutes * np.exp(0.15 * rng.standard_normal(n))), 2, 480),
     }
+
+
+def softness(seen_ml: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The chance that a hard pull feels soft."""
+    return 1 / (1 + np.exp(-(seen_ml - SOFT_AT_ML) / 0.015))
+
+
+def _read(millimetres: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.round(millimetres / READ_TO_MM) * READ_TO_MM

@@ -18,6 +18,14 @@ def missed_steps(
     workshop: Workshop, jobs: Jobs, hands: People, shop: NDArray[np.intp], rng: np.random.Generator
 ) -> Missed:
     """One row a bleed, one column a step of the procedure: truly missed."""
+    chance = missed_chance(workshop, jobs, hands, shop, rng)
+    return np.asarray(rng.random(chance.shape) < chance)
+
+
+def missed_chance(
+    workshop: Workshop, jobs: Jobs, hands: People, shop: NDArray[np.intp], rng: np.random.Generator
+) -> NDArray[np.float64]:
+    """The chance of each to be missed, the bleed's hurry drawn."""
     share = np.array([step.share_missed for step in workshop.steps])
     spread = np.sqrt(workshop.habit_sd**2 + workshop.together_sd**2)
     # a logit with normal spread averages nearer to a half: widen the middle so that the share comes out right
@@ -28,8 +36,7 @@ def missed_steps(
     logit = middle + hands.habit[jobs.technician] + hurry[:, None]
     _add_changes(workshop, jobs, shop, logit)
     _add_lessons(workshop, jobs, hands, logit)
-    chance = np.clip(1 / (1 + np.exp(-logit)), HOPELESS, SURE)
-    return np.asarray(rng.random(chance.shape) < chance)
+    return np.clip(1 / (1 + np.exp(-logit)), HOPELESS, SURE)
 
 
 def hazard_changes(workshop: Workshop, jobs: Jobs, shop: NDArray[np.intp]) -> NDArray[np.float64]:
