@@ -2,7 +2,7 @@
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
 from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
-from analysis.followup.cox import ReturnModel, fit_returns
+from analysis.followup.cox import ReturnModel, baseline, fit_returns
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
 from analysis.followup.influence import by_cluster, clustered, influence
@@ -25,6 +25,7 @@ __all__ = [
     "Weibull",
     "aalen_johansen",
     "at_window",
+    "baseline",
     "by_cluster",
     "clustered",
     "covered_time",

@@ -111,6 +111,23 @@ def fit_returns(
     )
 
 
+def baseline(linear: Numbers, follow: Follow, days: NDArray[np.int64]) -> Numbers:
+    """Breslow's cumulative hazard up to and with each of `days`, for a row of log hazard 0, where log hazards are known.
+
+    Parameters
+    ----------
+    linear
+        Each row's log hazard.
+    follow
+        Of one stratum.
+    days
+        Whole days, 0 or more.
+    """
+    s0 = later_sums(np.bincount(follow.place, np.exp(linear), len(follow.starts)).astype(float), follow)
+    whole = np.concatenate([[0.0], np.cumsum(follow.returns / s0)])
+    return whole[np.searchsorted(follow.distinct, days, side="right")]
+
+
 def _beginning(rows: _Rows, blocks: list[Block]) -> Numbers:
     """Where a search begins of which nothing is known: of many bleeds the place where the search of a part ends."""
     x, follow = rows.x, rows.follow

@@ -8,31 +8,15 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Block, fit_returns, follow_of
+from analysis.followup import Block, baseline, fit_returns, follow_of
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Column, Frozen, frozen
+from analysis.risk.course import Course, window_slope
 from analysis.risk.layout import HELD, PEOPLE, ordered
 
 Numbers = NDArray[np.float64]
 CHUNK = 65_536
 KNOTS = 4_096
-
-
-@dataclass(frozen=True)
-class Course:
-    """What became of bleeds: days at risk, and whether a return or the brake's next bleed ended them; one a bleed."""
-
-    days: NDArray[np.int64]
-    returned: NDArray[np.bool_]
-    next_bleed: NDArray[np.bool_]
-
-    def cut(self, seen_days: NDArray[np.int64]) -> Course:
-        """The same as it was known when each bleed had been followed for so many days only."""
-        late = self.days > seen_days
-        return Course(np.minimum(self.days, np.maximum(seen_days, 0)), self.returned & ~late, self.next_bleed & ~late)
-
-    def of(self, rows: NDArray[np.intp]) -> Course:
-        return Course(self.days[rows], self.returned[rows], self.next_bleed[rows])
 
 
 @dataclass(frozen=True)
@@ -65,7 +49,11 @@ class Window:
 
 @dataclass(frozen=True)
 class HazardPart:
-    """A fitted return model: log hazard = columns · coefficients; `people_variance` is what a new technician may add."""
+    """A fitted return model: log hazard = columns · coefficients; `people_variance` is what a new technician may add.
+
+    Both are the window's own (`window_slope`). `whole` is the baseline's cumulative hazard over the whole follow-up, of
+    log hazards as they were fitted.
+    """
 
     inputs: Frozen
     coefficients: Numbers = field(repr=False)
@@ -107,14 +95,15 @@ def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days
     """
     inputs = frozen(ordered(columns), cells)
     model = fit_returns(inputs.matrix(cells), follow_of(course.days, course.returned), _blocks(inputs))
+    slope, early = window_slope(model.linear, course, window_days), course.within(window_days)
     people = [i for i, column in enumerate(inputs.columns) if column.block == PEOPLE and column.form == "is"]
-    days = np.arange(window_days + 1)
+    hazard = baseline(slope * model.linear, follow_of(early.days, early.returned), np.arange(window_days + 1))
     return HazardPart(
         inputs=inputs,
-        coefficients=model.coefficients,
-        covariance=model.covariance,
-        people_variance=float(1 / max(model.penalties[people[0]], 1e-6)) if people else 0.0,
-        window=Window(model.cumulative(days), _waiting(course, window_days)),
+        coefficients=slope * model.coefficients,
+        covariance=slope**2 * model.covariance,
+        people_variance=float(slope**2 / max(model.penalties[people[0]], 1e-6)) if people else 0.0,
+        window=Window(hazard, _waiting(course, window_days)),
         whole=model.cumulative(np.arange(int(course.days.max()) + 1)),
     )
 

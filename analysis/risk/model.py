@@ -13,8 +13,9 @@ from analysis.regression import in_turn
 from analysis.risk.calibration import Calibration, calibrated, odds
 from analysis.risk.cells import Cells, in_parts
 from analysis.risk.columns import Column
+from analysis.risk.course import Course, window_slope
 from analysis.risk.features import BleedFeatures
-from analysis.risk.hazard import Course, HazardPart, hazard_part
+from analysis.risk.hazard import HazardPart, hazard_part
 from analysis.risk.layout import PEOPLE, reading_columns, sign_columns, stand_columns, work_columns
 from analysis.risk.stand import Stand, stand_of
 from analysis.risk.trees import Trees, grown_trees
@@ -104,7 +105,17 @@ def risk_model(features: BleedFeatures, course: Course, window_days: int, rng: n
     whole = stand.beside(features.cells)
     hazard = hazard_part(whole, _columns(features), course, window_days)
     trees = grown_trees(whole, features.steps, course.returned, hazard.exposure(course), rng)
-    return RiskModel(stand, hazard, trees)
+    return RiskModel(
+        stand, hazard, _in_window(trees, hazard, trees.log_hazard(trees.matrix(whole)), course, window_days)
+    )
+
+
+def _in_window(trees: Trees, hazard: HazardPart, log_hazard: Numbers, course: Course, window_days: int) -> Trees:
+    """The trees as they hold within the window: as many returns in it as came."""
+    slope, early = window_slope(log_hazard, course, window_days), course.within(window_days)
+    told = float(hazard.window.hazard[early.days] @ np.exp(slope * log_hazard))
+    came = int(early.returned.sum())
+    return trees.scaled(slope, float(np.log(came / told)) if came and told > 0 else 0.0)
 
 
 def _without_wear(table: pl.DataFrame, course: Course, window_days: int) -> Course:

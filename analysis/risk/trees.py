@@ -7,7 +7,7 @@ so that a saved model needs nothing of the library that grew them.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -64,6 +64,10 @@ class Trees:
         for tree in range(len(self.feature)):
             told += self._leaves(goes_left, tree, 0)
         return told
+
+    def scaled(self, slope: float, level: float) -> Trees:
+        """Trees that say `level` + `slope` times what these say."""
+        return replace(self, start=level + slope * self.start, value=slope * self.value)
 
     @property
     def usual(self) -> float:
