@@ -48,7 +48,9 @@ def calibrated(log_odds: Numbers, calibration: Calibration) -> Numbers:
     return chance(calibration.intercept + calibration.slope * log_odds)
 
 
-def calibration_line(log_odds: Numbers, came_back: NDArray[np.bool_] | Numbers) -> Line:
+def calibration_line(
+    log_odds: Numbers, came_back: NDArray[np.bool_] | Numbers, bike: NDArray[np.int64] | None = None
+) -> Line:
     """Calibration slope and intercept, and calibration in the large (slope held at 1).
 
     Source: D. R. Cox 1958, Biometrika 45:562-565; E. W. Steyerberg 2019, Clinical Prediction Models, 2nd ed., ch. 15.
@@ -59,10 +61,13 @@ def calibration_line(log_odds: Numbers, came_back: NDArray[np.bool_] | Numbers) 
         Of the told risks.
     came_back
         What came; at least one of each.
+    bike
+        Each bleed's bike, a number: standard errors hold bleeds of one bike together (sandwich; K.-Y. Liang & S. L.
+        Zeger 1986, Biometrika 73:13-22). Without it bleeds are taken as independent.
     """
     both = np.column_stack([np.ones(len(log_odds)), log_odds])
-    line, line_se = _logistic(both, came_back, np.zeros(len(log_odds)))
-    large, large_se = _logistic(both[:, :1], came_back, log_odds)
+    line, line_se = _logistic(both, came_back, np.zeros(len(log_odds)), bike)
+    large, large_se = _logistic(both[:, :1], came_back, log_odds, bike)
     return Line(line[0], line_se[0], line[1], line_se[1], large[0], large_se[0])
 
 
@@ -78,7 +83,9 @@ def recalibration(log_odds: Numbers, came_back: NDArray[np.bool_]) -> Calibratio
     return Calibration(float(level[0] - (1 - weight) * line.large), float(slope))
 
 
-def _logistic(x: Numbers, came_back: NDArray[np.bool_] | Numbers, offset: Numbers) -> tuple[Numbers, Numbers]:
+def _logistic(
+    x: Numbers, came_back: NDArray[np.bool_] | Numbers, offset: Numbers, bike: NDArray[np.int64] | None = None
+) -> tuple[Numbers, Numbers]:
     """Newton's method; coefficients and standard errors."""
     b = np.zeros(x.shape[1])
     for _ in range(50):
@@ -88,4 +95,14 @@ def _logistic(x: Numbers, came_back: NDArray[np.bool_] | Numbers, offset: Number
         b = b + np.clip(step, -2.0, 2.0)
         if np.abs(step).max() < 1e-12:
             break
-    return b, np.sqrt(np.diag(np.linalg.inv(information + 1e-9 * np.eye(len(b)))))
+    covariance = np.linalg.inv(information + 1e-9 * np.eye(len(b)))
+    if bike is not None:
+        covariance = _sandwich(np.asarray(covariance, dtype=float), x * (came_back - p)[:, None], bike)
+    return b, np.sqrt(np.diag(covariance))
+
+
+def _sandwich(covariance: Numbers, scores: Numbers, bike: NDArray[np.int64]) -> Numbers:
+    bikes, place = np.unique(bike, return_inverse=True)
+    summed = np.column_stack([np.bincount(place, weights=column, minlength=len(bikes)) for column in scores.T])
+    spread = summed.T @ summed * len(bikes) / max(len(bikes) - 1, 1)
+    return np.asarray(covariance @ spread @ covariance)

@@ -51,8 +51,9 @@ def model_quality(held: Held, rng: np.random.Generator) -> DataFrame[ModelQualit
     Returns
     -------
     DataFrame[ModelQuality]
-        Sorted by metric and against. Limits of means are clustered by bike, those of auc and average_precision resample
-        bikes; those of the calibration take bleeds as independent.
+        Sorted by metric and against. Limits of means and of the calibration's slope and intercept are clustered by bike,
+        those of auc and average_precision resample bikes; those of observed counts (in all, in tenths, by quarter) take
+        bleeds as independent.
     """
     if held.came_back.sum() < LEAST_COMEBACKS or held.came_back.all():
         return empty(ModelQuality)
@@ -110,7 +111,7 @@ def _scores(held: Held) -> list[Row]:
 
 
 def _calibration(held: Held) -> list[Row]:
-    line = calibration_line(odds(held.risk), held.came_back)
+    line = calibration_line(odds(held.risk), held.came_back, held.bike)
     came = int(held.came_back.sum())
     expected = float(held.risk.sum())
     limits = exact_poisson_limits(came)

@@ -14,8 +14,9 @@ from lifelines import KaplanMeierFitter
 from sklearn.metrics import average_precision_score, brier_score_loss, log_loss, roc_auc_score
 
 from analysis.risk import brier_parts, calibration_line, parts_of_bins, quality
+from analysis.risk.course import Course
 from analysis.risk.discrimination import auc, average_precision
-from analysis.risk.hazard import Course, _waiting
+from analysis.risk.hazard import _waiting
 
 RNG = np.random.default_rng(12)
 LOG_ODDS = np.round(RNG.normal(-2, 1, 3000), 2)
@@ -30,6 +31,21 @@ def test_calibration_slope_intercept_and_level_equal_a_generalised_linear_model(
     assert [line.intercept, line.slope] == pytest.approx(both.params, abs=1e-6)
     assert [line.intercept_se, line.slope_se] == pytest.approx(both.bse, abs=1e-6)
     assert [line.large, line.large_se] == pytest.approx([level.params[0], level.bse[0]], abs=1e-6)
+
+
+def test_calibration_limits_clustered_by_bike_equal_a_generalised_linear_models():
+    bike = RNG.integers(0, 900, 3000)
+    line = calibration_line(LOG_ODDS, BACK, bike)
+    groups = {"groups": bike, "use_correction": False}
+    both = sm.GLM(BACK.astype(float), sm.add_constant(LOG_ODDS), family=sm.families.Binomial()).fit(
+        cov_type="cluster", cov_kwds=groups
+    )
+    bikes = len(np.unique(bike))
+    widened = both.bse * np.sqrt(bikes / (bikes - 1))
+    assert [line.intercept_se, line.slope_se] == pytest.approx(widened, rel=1e-6)
+    alone = calibration_line(LOG_ODDS, BACK)
+    twice = calibration_line(np.repeat(LOG_ODDS, 2), np.repeat(BACK, 2), np.repeat(np.arange(3000), 2))
+    assert twice.slope_se == pytest.approx(alone.slope_se, rel=0.1)
 
 
 def test_areas_with_ties_equal_scikit_learns():
