@@ -371,6 +371,7 @@ class Prove(OutputTable):
     aim_least: float = declare("the aim as a number: not below")
     aim_most: float = declare("the aim as a number: not above")
     met: bool = declare("the interval reaches into the aim")
+    ceiling: float = declare("the most that any reader of the log could reach, or the true risks themselves")
 
 
 AUDIT_TABLES: dict[str, type[OutputTable]] = {

@@ -10,14 +10,15 @@ import numpy as np
 import polars as pl
 
 from analysis.followup import Covered
-from analysis.intake import read_log
+from analysis.intake import Log, read_log
 from analysis.prepared import Prepared, prepared
-from analysis.prove.worlds import CHANGES, CHANGES_NOT, CO_OPERATIVE, EQUAL_PEOPLE, World
+from analysis.prove.risks import last_bleeds, risk_figures
+from analysis.prove.worlds import CHANGES, CHANGES_NOT, CO_OPERATIVE, EQUAL_PEOPLE, WITH_EFFECTS, World
 from analysis.rates import expected_risk, rates
 from analysis.standard import built_in
 from analysis.steps import step_costs
 from analysis.watch import months
-from synthetic import Made, Workshop, co_operative, family, made, write_made
+from synthetic import Made, Workshop, co_operative, family, foreseeable, made, write_made
 
 EQUAL_SIGNALLED = "people equal: any gets a signal"
 MONTH_FOUND = "hazard doubles at 130 bleeds a month: its month named within one"
@@ -41,7 +42,7 @@ class Held:
     """What came of one world.
 
     For every step told, in one order: its name, estimate with limits, truth, the estimate by return alone, and whether
-    it was called; beside them the facts of other measures.
+    it was called; the figures of `risk_figures`, by their names; and the facts of other measures.
     """
 
     family: str
@@ -53,6 +54,7 @@ class Held:
     truth: list[float] = field(default_factory=list)
     by_return: list[float] = field(default_factory=list)
     called: list[bool] = field(default_factory=list)
+    risk: dict[str, float] = field(default_factory=dict)
     facts: list[Fact] = field(default_factory=list)
 
 
@@ -71,7 +73,8 @@ def held(world: World) -> Held:
 
 
 def _steps(world: World, log: Made, rng: np.random.Generator) -> Held:
-    table = step_costs(_ready(log), rng).table.filter(pl.col("preventable_per_100").is_not_null())
+    read, ready = _read(log)
+    table = step_costs(ready, rng).table.filter(pl.col("preventable_per_100").is_not_null())
     told = table.join(log.truth_steps.select("step", truth="preventable_per_100"), on="step", how="inner").sort("step")
     return Held(
         world.family,
@@ -83,7 +86,18 @@ def _steps(world: World, log: Made, rng: np.random.Generator) -> Held:
         truth=told.get_column("truth").to_list(),
         by_return=told.get_column("by_return").to_list(),
         called=(told.get_column("verdict") == "costs_comebacks").to_list(),
+        risk=_risk(world, log, read, ready) if world.family in WITH_EFFECTS else {},
     )
+
+
+def _risk(world: World, made_log: Made, read: Log, ready: Prepared) -> dict[str, float]:
+    workshop = family(world.family, world.sessions)
+    last = last_bleeds(read, ready, np.random.default_rng([world.seed, 1]))
+    if last is None:
+        return {}
+    truth = last.bleeds.to_frame().join(made_log.truth_bleeds, on="session_id", maintain_order="left", how="left")
+    foreseen = foreseeable(workshop, world.seed, last.bleeds).get_column("foreseeable_risk").to_numpy()
+    return risk_figures(last, truth.get_column("risk").to_numpy(), foreseen)
 
 
 def _signals(ready: Prepared, rng: np.random.Generator) -> dict[str, str]:
@@ -111,8 +125,12 @@ def _change_fact(workshop: Workshop, log: Made, rng: np.random.Generator) -> Fac
 
 
 def _ready(log: Made) -> Prepared:
+    return _read(log)[1]
+
+
+def _read(log: Made) -> tuple[Log, Prepared]:
     with tempfile.TemporaryDirectory() as folder:
         write_made(log, Path(folder))
         read = read_log([folder])
     standard = built_in()
-    return prepared(read, standard, standard.window_days, Covered())
+    return read, prepared(read, standard, standard.window_days, Covered())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,36 +17,16 @@ from analysis.prove.held import (
     SCAPEGOAT_CLEARED,
     Held,
 )
+from analysis.prove.risks import risk_rows
+from analysis.prove.rows import Aim, at_size, mean_row, root_mean_row, share_row
 from analysis.prove.worlds import SIGNS_OF_NO_USE, WITH_EFFECTS, WITHOUT_EFFECT
-from analysis.stats import Z95, exact_binomial_limits
 from schemas import checked, empty
 from schemas.outputs import Prove
 
 Numbers = NDArray[np.float64]
 
 
-@dataclass(frozen=True)
-class Aim:
-    """What a measure should be: not below `least`, not above `most` (NaN where there is no such limit)."""
-
-    least: float = float("nan")
-    most: float = float("nan")
-    share: bool = True
-
-    @property
-    def words(self) -> str:
-        limit, word = (self.least, "at least") if np.isfinite(self.least) else (self.most, "at most")
-        return "" if not np.isfinite(limit) else f"{word} {limit:.0%}" if self.share else f"{word} {limit:.3g}"
-
-    def met(self, lo: float, hi: float) -> bool | None:
-        """Whether an interval reaches into the aim; None where there is none."""
-        if np.isnan(self.least) and np.isnan(self.most):
-            return None
-        return not (hi < self.least or lo > self.most)
-
-
 COVERAGE = Aim(least=0.93)
-SIZES = (1_000, 3_000, 20_000)
 TAU = {"air adds up": (0.50, 0.65, 0.82), "effects multiply": (0.80, 0.86, 0.93)}
 TOP, ERROR = (0.80, 0.95, 0.97), (0.22, 0.135, 0.055)
 """Aims at 1,000, 3,000 and 20,000 bleeds; a workshop between two sizes is held to the smaller one's."""
@@ -78,9 +57,12 @@ def _rows(worlds: list[Held], sessions: int) -> list[dict[str, Any]]:
     told = [one for one in mine if one.estimate]
     rows = _step_rows([one for one in told if one.family in WITH_EFFECTS], sessions)
     null = [any(one.called) for one in told if one.family in WITHOUT_EFFECT]
-    rows += [_share("no step matters: any is called", sessions, null, Aim(most=0.05))]
+    rows += [share_row("no step matters: any is called", sessions, null, Aim(most=0.05))]
+    rows += risk_rows(
+        {one.family: [o.risk for o in mine if o.family == one.family and o.risk] for one in mine}, sessions
+    )
     facts = [fact for one in mine for fact in one.facts]
-    rows += [_share(m, sessions, [f.true for f in facts if f.measure == m], aim) for m, aim in FACT_AIMS.items()]
+    rows += [share_row(m, sessions, [f.true for f in facts if f.measure == m], aim) for m, aim in FACT_AIMS.items()]
     return [row for row in rows if row["worlds"]]
 
 
@@ -88,27 +70,31 @@ def _step_rows(worlds: list[Held], sessions: int) -> list[dict[str, Any]]:
     rows = []
     for name in WITH_EFFECTS:
         inside = [_inside(one) for one in worlds if one.family == name]
-        row = _share(f"intervals that hold the truth: {name}", sessions, [ok for one in inside for ok in one], COVERAGE)
+        row = share_row(
+            f"intervals that hold the truth: {name}", sessions, [ok for one in inside for ok in one], COVERAGE
+        )
         rows.append(row | {"worlds": len(inside)})
     rows.append(_worst_step(worlds, sessions))
     calling = [one for one in worlds if any(one.called)]
     wrong = [truth <= 0 for one in calling for truth, called in zip(one.truth, one.called, strict=True) if called]
     rows.append(_share("called steps that cost nothing", sessions, wrong, Aim(most=0.05)) | {"worlds": len(calling)})
     first = [_inside(one)[int(np.argmax(one.estimate))] for one in worlds]
-    rows.append(_share("the first-ranked step's interval holds the truth", sessions, first, Aim(least=0.90)))
+    rows.append(share_row("the first-ranked step's interval holds the truth", sessions, first, Aim(least=0.90)))
     for name in SIGNS_OF_NO_USE:
         own = [one for one in worlds if one.family == name]
-        by_return = _mean(f"order by return alone (tau): {name}", sessions, [_tau(o, o.by_return) for o in own], Aim())
+        by_return = mean_row(
+            f"order by return alone (tau): {name}", sessions, [_tau(o, o.by_return) for o in own], Aim()
+        )
         least = by_return.get("lo", float("nan"))
-        rows += [by_return, _mean(f"order (tau): {name}", sessions, [_tau(o, o.estimate) for o in own], _aim(least))]
+        rows += [by_return, mean_row(f"order (tau): {name}", sessions, [_tau(o, o.estimate) for o in own], _aim(least))]
     useful = [one for one in worlds if one.family not in SIGNS_OF_NO_USE]
     for name, families in {"air adds up": PHYSICAL, "effects multiply": PROPORTIONAL}.items():
         order = [_tau(one, one.estimate) for one in useful if one.family in families]
-        rows.append(_mean(f"order (tau): {name}", sessions, order, _aim(_at(sessions, TAU[name]))))
+        rows.append(mean_row(f"order (tau): {name}", sessions, order, _aim(at_size(sessions, TAU[name]))))
     top = [_top(one) for one in useful]
-    rows.append(_share("the three costliest among the true top four", sessions, top, Aim(_at(sessions, TOP))))
+    rows.append(share_row("the three costliest among the true top four", sessions, top, Aim(at_size(sessions, TOP))))
     errors = [float(np.mean((np.array(one.estimate) - one.truth) ** 2)) for one in useful]
-    rows.append(_root_mean("error per 100, root mean square", sessions, errors, _at(sessions, ERROR)))
+    rows.append(root_mean_row("error per 100, root mean square", sessions, errors, at_size(sessions, ERROR)))
     return rows
 
 
@@ -138,49 +124,3 @@ def _tau(one: Held, estimate: list[float]) -> float:
 
 def _top(one: Held) -> bool:
     return set(np.argsort(one.estimate)[-3:]) <= set(np.argsort(one.truth)[-4:])
-
-
-def _share(measure: str, sessions: int, true: list[bool], aim: Aim) -> dict[str, Any]:
-    row = _head(measure, sessions, len(true), aim) | {"share": True}
-    if not true:
-        return row
-    limits = exact_binomial_limits(sum(true), len(true))
-    lo, hi = float(limits.lo), float(limits.hi)
-    return row | {"value": float(np.mean(true)), "lo": lo, "hi": hi, "met": aim.met(lo, hi)}
-
-
-def _mean(measure: str, sessions: int, values: list[float], aim: Aim) -> dict[str, Any]:
-    row = _head(measure, sessions, len(values), aim) | {"share": False}
-    known = [value for value in values if np.isfinite(value)]
-    if not known:
-        return row
-    sd, middle = float(np.std(known)) / max(len(known) - 1, 1) ** 0.5, float(np.mean(known))
-    lo, hi = middle - Z95 * sd, middle + Z95 * sd
-    return row | {"value": middle, "lo": lo, "hi": hi, "met": aim.met(lo, hi)}
-
-
-def _root_mean(measure: str, sessions: int, squares: list[float], most: float) -> dict[str, Any]:
-    """The root of a mean of squares, limits likewise."""
-    aim = Aim(most=most, share=False)
-    row = _mean(measure, sessions, squares, aim)
-    if "value" not in row:
-        return row
-    lo, value, hi = (float(np.sqrt(max(row[name], 0.0))) for name in ("lo", "value", "hi"))
-    return row | {"lo": lo, "value": value, "hi": hi, "met": aim.met(lo, hi)}
-
-
-def _at(sessions: int, aims: tuple[float, ...]) -> float:
-    reached = [aim for size, aim in zip(SIZES, aims, strict=True) if sessions >= size]
-    return reached[-1] if reached else float("nan")
-
-
-def _head(measure: str, sessions: int, worlds: int, aim: Aim) -> dict[str, Any]:
-    least, most = (limit if np.isfinite(limit) else None for limit in (aim.least, aim.most))
-    return {
-        "measure": measure,
-        "sessions": sessions,
-        "worlds": worlds,
-        "aim": aim.words,
-        "aim_least": least,
-        "aim_most": most,
-    }

@@ -1,7 +1,9 @@
 """The risk of a re-bleed: which bleed will come back, why, and which deserves a second check."""
 
 from analysis.risk.calibration import calibration_line
+from analysis.risk.calibration import odds as log_odds_of
 from analysis.risk.features import BleedFeatures, bleed_features
+from analysis.risk.foretold import Foretold, Outcome, outcome_of, told_from
 from analysis.risk.found import RiskFound, risk_found
 from analysis.risk.fresh import fresh_risk
 from analysis.risk.history import History, history_of, known_before
@@ -15,7 +17,9 @@ from analysis.risk.shares import Shares, risk_shares
 __all__ = [
     "BleedFeatures",
     "CheckCost",
+    "Foretold",
     "History",
+    "Outcome",
     "RiskFound",
     "RiskModel",
     "SavedModel",
@@ -27,9 +31,11 @@ __all__ = [
     "fresh_risk",
     "history_of",
     "known_before",
+    "log_odds_of",
     "model_bytes",
     "net_benefit",
     "opened_model",
+    "outcome_of",
     "parts_of_bins",
     "read_model",
     "risk_found",
@@ -37,4 +43,5 @@ __all__ = [
     "risk_shares",
     "saved_model",
     "second_checks",
+    "told_from",
 ]

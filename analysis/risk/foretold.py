@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from analysis.prepared import Prepared
 from analysis.risk.calibration import Calibration, recalibration
+from analysis.risk.course import Course
 from analysis.risk.features import BleedFeatures
-from analysis.risk.hazard import Course
-from analysis.risk.model import RiskModel, risk_model
+from analysis.risk.model import risk_model
 from analysis.risk.rivals import NAMES, rivals
 
 Numbers = NDArray[np.float64]
@@ -93,27 +93,60 @@ def foretold(features: BleedFeatures, outcome: Outcome, window_days: int, rng: n
     told = Foretold(risk, lo, hi, log_odds, np.full((n, len(NAMES)), np.nan))
     for first, last in _folds(outcome):
         rows = np.flatnonzero((outcome.day >= first) & (outcome.day < last))
-        before = _learnt_from(outcome, first, rng)
-        course = outcome.course.of(before).cut(first - 1 - outcome.day[before])
-        if course.returned.sum() < LEAST_RETURNS:
+        calibration = _calibration_before(told, outcome, first, window_days)
+        fold = told_from(features, outcome, rows, window_days, rng, calibration)
+        if fold is None:
             continue
-        model = risk_model(features.of(before), course, window_days, rng)
-        model = model.with_calibration(_calibration_before(told, outcome, first, window_days))
-        _tell(told, rows, model, features.of(rows))
-        followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]
-        told.rivals[rows] = rivals(features.of(followed), outcome.came_back[followed], features.of(rows))
+        for name in ("risk", "lo", "hi", "log_odds", "rivals"):
+            getattr(told, name)[rows] = getattr(fold, name)
     return told
+
+
+def told_from(
+    features: BleedFeatures,
+    outcome: Outcome,
+    rows: NDArray[np.intp],
+    window_days: int,
+    rng: np.random.Generator,
+    calibration: Calibration | None = None,
+) -> Foretold | None:
+    """Bleeds told by a model that knew what was known on the day before the first of them; one entry a row.
+
+    Parameters
+    ----------
+    features, outcome
+        Every bleed's.
+    rows
+        Those to be told.
+    window_days
+        The window.
+    rng
+        For the lots.
+    calibration
+        Of the model; none unless given.
+
+    Returns
+    -------
+    Foretold | None
+        None where fewer than 30 had come back by then.
+    """
+    first = int(outcome.day[rows].min())
+    before = _learnt_from(outcome, first, rng)
+    course = outcome.course.of(before).cut(first - 1 - outcome.day[before])
+    if course.returned.sum() < LEAST_RETURNS:
+        return None
+    model = risk_model(features.of(before), course, window_days, rng).with_calibration(calibration or Calibration())
+    asked = features.of(rows)
+    told = model.told(asked.cells)
+    followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]
+    beside = rivals(features.of(followed), outcome.came_back[followed], asked)
+    return Foretold(told.risk, told.lo, told.hi, told.log_odds, beside)
 
 
 def calibration_of(told: Foretold, outcome: Outcome) -> Calibration:
     """From every out-of-time risk whose outcome is known."""
     held = told.told & outcome.mature
     return recalibration(told.log_odds[held], outcome.came_back[held])
-
-
-def _tell(told: Foretold, rows: NDArray[np.intp], model: RiskModel, asked: BleedFeatures) -> None:
-    one = model.told(asked.cells)
-    told.risk[rows], told.lo[rows], told.hi[rows], told.log_odds[rows] = one.risk, one.lo, one.hi, one.log_odds
 
 
 def _folds(outcome: Outcome) -> list[tuple[int, int]]:

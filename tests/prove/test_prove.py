@@ -1,10 +1,14 @@
 """The proof counts what it should, goes on where it stopped, and spreads over a real cluster of two workers."""
 
+from dataclasses import replace
+
+import numpy as np
 import polars as pl
 import pytest
 
 from analysis.errors import CannotRun
 from analysis.prove import Held, World, held, proof, proof_worlds, run_proof
+from analysis.prove.risks import LastBleeds, risk_figures
 
 
 def world_held(family, estimate, truth, called=(False, False)):
@@ -41,6 +45,29 @@ def test_a_workshop_is_audited_and_set_beside_its_truth():
     one = held(World("base", 900, 5))
     assert len(one.estimate) == len(one.truth) > 5
     assert all(lo <= e <= hi for lo, e, hi in zip(one.lo, one.estimate, one.hi, strict=True))
+
+
+def test_the_risk_stands_beside_the_most_that_the_log_tells():
+    figures = held(World("base", 1500, 6)).risk
+    assert figures["default trees"] < figures["share"] < figures["ceiling"] < 1
+    assert 0 < figures["caught"] < figures["most caught"]
+    one = world_held("base", [0.5, 0.1], [0.55, 0.4])
+    table = proof([replace(one, risk=figures)] * 2)
+    row = table.filter(pl.col("measure") == "risk, share of the true risk's gain: base").row(0, named=True)
+    assert (row["value"], row["ceiling"]) == pytest.approx((figures["share"], figures["ceiling"]))
+    assert row["aim"] == "at least 0.86"
+    caught = table.filter(pl.col("measure") == "comebacks per 100 among the riskiest tenth").row(0, named=True)
+    assert (caught["value"], caught["ceiling"]) == pytest.approx((figures["caught"], figures["most caught"]))
+
+
+def test_perfect_risks_reach_all_and_a_constant_nothing():
+    truth = np.random.default_rng(3).uniform(0.01, 0.4, 500)
+    last = LastBleeds(pl.Series(range(500)), truth, np.full(500, truth.mean()))
+    figures = risk_figures(last, truth, truth)
+    assert figures["share"] == figures["ceiling"] == pytest.approx(1.0)
+    assert figures["default trees"] == pytest.approx(0.0, abs=1e-12)
+    assert figures["slope"] == pytest.approx(1.0)
+    assert figures["caught"] == figures["most caught"]
 
 
 def test_a_run_cut_short_goes_on_where_it_stopped(tmp_path):
