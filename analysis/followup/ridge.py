@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Numbers = NDArray[np.float64]
-LEAST_VARIANCE = 1e-3
+LEAST_VARIANCE, MOST_VARIANCE = 1e-3, 100.0
+"""Of a pooled block's coefficients: between all but none and more than any log hazard is."""
 RIDGE_STEPS, RIDGE_SETTLED = 1_000, 1e-12
 LONGEST_LEAP = 64.0
 """In steps of the rounds it leaps over."""
@@ -44,7 +45,7 @@ def top_of(information: Numbers, told: Numbers, blocks: list[Block], penalties: 
     """The penalised top of the parabola told'b − b'(information)b / 2, pooled ridges settled.
 
     A pooled block's strength is its effective number of columns over its sum of squared coefficients (empirical Bayes;
-    D. J. C. MacKay 1992, Neural Comput. 4:415-447), its implied variance never below 0.001. All other columns are taken
+    D. J. C. MacKay 1992, Neural Comput. 4:415-447), its implied variance kept between 0.001 and 100. All other columns are taken
     out once (Schur complement), so that a round costs no more than the pooled columns.
     """
     pooled = np.zeros(len(told), dtype=bool)
@@ -94,7 +95,7 @@ def _round(information: Numbers, told: Numbers, parts: list[slice], at: Numbers)
     b, held = covariance @ told, penalties * np.diag(covariance)
     edf = np.array([max(part.stop - part.start - held[part].sum(), 1e-3) for part in parts])
     squares = np.array([float(b[part] @ b[part]) for part in parts])
-    return -np.log(np.maximum(squares / edf, LEAST_VARIANCE))
+    return -np.log(np.clip(squares / edf, LEAST_VARIANCE, MOST_VARIANCE))
 
 
 def _leap(first: Numbers, second: Numbers, third: Numbers) -> Numbers:
@@ -102,7 +103,7 @@ def _leap(first: Numbers, second: Numbers, third: Numbers) -> Numbers:
     far = min(float(np.linalg.norm(step)) / max(float(np.linalg.norm(bend)), 1e-300), LONGEST_LEAP)
     if far <= 1:
         return third
-    return np.minimum(first + 2 * far * step + far**2 * bend, -np.log(LEAST_VARIANCE))
+    return np.clip(first + 2 * far * step + far**2 * bend, -np.log(MOST_VARIANCE), -np.log(LEAST_VARIANCE))
 
 
 def _spread_out(at: Numbers, parts: list[slice], columns: int) -> Numbers:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.followup import ridge
-from analysis.followup.ridge import LEAST_VARIANCE, Block, top_of
+from analysis.followup.ridge import LEAST_VARIANCE, MOST_VARIANCE, Block, top_of
 
 
 def drawn(seed: int, columns: int = 40) -> tuple[np.ndarray, np.ndarray]:
@@ -49,3 +49,10 @@ def test_without_pooled_blocks_the_ridges_stay() -> None:
     top = top_of(information, told, [Block(0, 40, 2.0)], np.full(40, 2.0))
     assert top.penalties == pytest.approx(np.full(40, 2.0))
     assert top.coefficients == pytest.approx(np.linalg.solve(information + 2 * np.eye(40), told))
+
+
+def test_a_ridge_is_never_weaker_than_any_log_hazard_asks_for() -> None:
+    """Far from the top a parabola may ask for coefficients of thousands: a search must be able to come back from there."""
+    information = np.eye(10) * 1e-4
+    top = top_of(information, np.full(10, 5.0), [Block(0, 10, 1.0, pooled=True)], np.ones(10))
+    assert top.penalties == pytest.approx(np.full(10, 1 / MOST_VARIANCE))
