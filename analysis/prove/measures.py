@@ -77,7 +77,7 @@ def _step_rows(worlds: list[Held], sessions: int) -> list[dict[str, Any]]:
     rows.append(_worst_step(worlds, sessions))
     calling = [one for one in worlds if any(one.called)]
     wrong = [truth <= 0 for one in calling for truth, called in zip(one.truth, one.called, strict=True) if called]
-    rows.append(_share("called steps that cost nothing", sessions, wrong, Aim(most=0.05)) | {"worlds": len(calling)})
+    rows.append(share_row("called steps that cost nothing", sessions, wrong, Aim(most=0.05)) | {"worlds": len(calling)})
     first = [_inside(one)[int(np.argmax(one.estimate))] for one in worlds]
     rows.append(share_row("the first-ranked step's interval holds the truth", sessions, first, Aim(least=0.90)))
     for name in SIGNS_OF_NO_USE:
@@ -105,7 +105,7 @@ def _worst_step(worlds: list[Held], sessions: int) -> dict[str, Any]:
         for step, inside in zip(one.steps, _inside(one), strict=True):
             held.setdefault(step, []).append(inside)
     worst = min(held.values(), key=lambda inside: float(np.mean(inside)), default=[])
-    return _share("intervals that hold the truth: the worst step", sessions, worst, Aim(least=0.85))
+    return share_row("intervals that hold the truth: the worst step", sessions, worst, Aim(least=0.85))
 
 
 def _aim(least: float) -> Aim:
