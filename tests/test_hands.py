@@ -17,16 +17,16 @@ from analysis.audit import audit
 from analysis.auditing import RISK_NEEDS
 from analysis.errors import CannotRun
 from analysis.hands import HERE, hands_beside
-from analysis.intake import read_log
 from analysis.output import csv_text
 from analysis.standard import built_in, read_standard
 from schemas import AUDIT_TABLES
-from tests import shops
+from synthetic import family, made
+from tests.worlds import log_of_made
 
 
 def test_an_audit_beside_is_the_audit_here(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(hands, "_taken", lambda told, _: pickle.loads(told.result()))  # nothing is done again
-    log = read_log((str(shops.exports()),))
+    log = log_of_made(made(family("base", 1000), 5))
     with hands_beside(1, RISK_NEEDS) as beside:
         assert beside.beside
         shared = audit(log, built_in(), hands=beside)

@@ -12,8 +12,8 @@ from analysis.regression.matrices import Floats, Joined, crossed, product, squar
 Numbers = NDArray[np.float64]
 RIDGE = 1.0
 SETTLED, TOO_FAR = 1e-18, 1e-8
-"""A step that gains less than the first in twice the log likelihood ends a search; one whose last step gained more than
-the second is searched again with a curvature of its own."""
+"""A search ends with the step that gains less than the first in twice the log likelihood, unless another end is asked for;
+one whose last step gained more than the second is searched again with a curvature of its own."""
 STEPS, HALVINGS = 50, 30
 THIN_TO = 10_000
 
@@ -49,7 +49,7 @@ class _Count:
         return squared(self.rows, self.tried[:, 0] * p * (1 - p)) + np.diag(_ridge(self.rows))
 
 
-def left_out_logistic(x: Floats, tried: Floats, came: Floats) -> LeftOut:
+def left_out_logistic(x: Floats, tried: Floats, came: Floats, settled: float = SETTLED) -> LeftOut:
     """Penalised maximum likelihood (ridge 1 on every coefficient but the intercept) of what is outside each fold.
 
     The curvature of each is that at the fit of all, less its own fold's: every search is a few steps of slopes. Where
@@ -64,6 +64,8 @@ def left_out_logistic(x: Floats, tried: Floats, came: Floats) -> LeftOut:
         How many bleeds each row stands for, one column a fold; 0 where none.
     came
         How many of them had the outcome, 0 to `tried`.
+    settled
+        A search ends with the step that gains less than this in twice the log likelihood.
     """
     rows = Joined(x, beside=np.ones((len(x), 1), dtype=x.dtype))
     left = _Count(rows, tried.sum(axis=1, keepdims=True) - tried, came.sum(axis=1, keepdims=True) - came)
@@ -72,11 +74,12 @@ def left_out_logistic(x: Floats, tried: Floats, came: Floats) -> LeftOut:
     if not told.any():
         return LeftOut(b, told)
     kept = np.flatnonzero(told)
-    b[:, kept] = _of_all(rows, tried.sum(axis=1, keepdims=True), came.sum(axis=1, keepdims=True))
-    ends = _searched(b[:, kept], _Count(rows, left.tried[:, kept], left.came[:, kept]), _bends(rows, tried, b, kept))
+    b[:, kept] = _of_all(rows, tried.sum(axis=1, keepdims=True), came.sum(axis=1, keepdims=True), settled)
+    count = _Count(rows, left.tried[:, kept], left.came[:, kept])
+    ends = _searched(b[:, kept], count, _bends(rows, tried, b, kept), settled)
     b[:, kept] = ends.b
     for k in kept[ends.gain > TOO_FAR]:
-        b[:, [k]] = _newton(_Count(rows, left.tried[:, [k]], left.came[:, [k]]), b[:, [k]])
+        b[:, [k]] = _newton(_Count(rows, left.tried[:, [k]], left.came[:, [k]]), b[:, [k]], settled)
     return LeftOut(b, told)
 
 
@@ -107,24 +110,24 @@ def _bends(rows: Joined, tried: Floats, b: Numbers, kept: NDArray[np.intp]) -> N
     return np.asarray(np.linalg.inv(own.sum(axis=0) + np.diag(_ridge(rows)) - own[kept]))
 
 
-def _of_all(rows: Joined, tried: Numbers, came: Numbers) -> Numbers:
+def _of_all(rows: Joined, tried: Numbers, came: Numbers, settled: float) -> Numbers:
     """The fit of all rows; of many, from where the fit of a part of them ended."""
     began = np.zeros((rows.shape[1], 1))
     every = len(rows) // THIN_TO
     if every > 2 and 0 < came[::every].sum() < tried[::every].sum():
-        began = _newton(_Count(rows[::every], tried[::every], came[::every]), began)
-    return _newton(_Count(rows, tried, came), began)
+        began = _newton(_Count(rows[::every], tried[::every], came[::every]), began, settled)
+    return _newton(_Count(rows, tried, came), began, settled)
 
 
-def _newton(count: _Count, b: Numbers) -> Numbers:
+def _newton(count: _Count, b: Numbers, settled: float) -> Numbers:
     """One fit by Newton's method, its curvature worked out anew every other step until it no longer changes."""
     for _ in range(STEPS):
         bend = count.bend(b)
-        moved = _searched(b, count, np.asarray(np.linalg.inv(bend))[None], steps=2).b
+        moved = _searched(b, count, np.asarray(np.linalg.inv(bend))[None], settled, steps=2).b
         step, b = (moved - b)[:, 0], moved
         if float(step @ bend @ step) < 1e-2:
             break
-    return _searched(b, count, np.asarray(np.linalg.inv(count.bend(b)))[None]).b
+    return _searched(b, count, np.asarray(np.linalg.inv(count.bend(b)))[None], settled).b
 
 
 @dataclass(frozen=True)
@@ -135,14 +138,14 @@ class _Ends:
     gain: Numbers
 
 
-def _searched(b: Numbers, count: _Count, inverses: Numbers, steps: int = STEPS) -> _Ends:
+def _searched(b: Numbers, count: _Count, inverses: Numbers, settled: float, steps: int = STEPS) -> _Ends:
     """Steps of a curvature that stays, one a fit, halved where a loss would rise."""
     gain, last = np.full(b.shape[1], np.inf), np.inf
     for _ in range(steps):
         score = count.slope(b)
         step = np.einsum("kij,jk->ik", inverses, score)
         gain = (step * score).sum(axis=0)
-        if gain.max() < SETTLED or gain.max() > last:
+        if gain.max() < settled or gain.max() > last:
             break
         b, last = _downhill(b, step, count) if gain.max() > 1 else b + step, float(gain.max())
     return _Ends(b, gain)

@@ -99,7 +99,7 @@ def test_rows_that_come_part_after_part_fall_into_the_right_pieces(both):
     x, spread = both
     by = np.column_stack([weights(x), weights(x, 3)])
     same(crossed_parts(spread, ((part, by[part]) for part in parts_of(len(x)))), crossed(x, by))
-    odd = [slice(start, min(start + 77, len(x))) for start in range(0, len(x), 77)]
+    odd = [slice(start, min(start + 777, len(x))) for start in range(0, len(x), 777)]
     np.testing.assert_allclose(
         crossed_parts(spread, ((part, by[part]) for part in odd)), crossed(x, by), rtol=1e-4, atol=1e-2
     )
