@@ -12,7 +12,7 @@ from analysis.pages.render import Page, rendered
 from schemas.outputs import Prove
 
 COLUMNS = {"measure": "measure", "sessions": "bleeds", "worlds": "workshops", "value": "measured", "lo": "from",
-           "hi": "to", "aim": "aim", "ceiling": "at most"}  # fmt: skip
+           "hi": "to", "aim": "aim", "ceiling": "could be"}  # fmt: skip
 
 
 def proof_page(table: DataFrame[Prove]) -> Page:
@@ -80,7 +80,7 @@ def _sized(own: pl.DataFrame, sessions: int) -> Question:
             "Shares have exact binomial limits, means normal ones. Intervals hold the truth when the truth lies inside; "
             "tau is Kendall's rank correlation between estimated and true order; the error is per 100 bleeds. "
             "The risk is told for the last 30% of the bleeds by a model of those before, and scored with the true risk as "
-            "the expected outcome: its gain in log loss over a constant as a share of the true risk's own. 'At most' is what "
+            "the expected outcome: its gain in log loss over a constant as a share of the true risk's own. 'Could be' is what "
             "one would reach who knew the world's parameters and read the same log; for the riskiest tenth, what the "
             "true risks themselves would catch."
         ),
