@@ -49,9 +49,9 @@ def share_row(measure: str, sessions: int, true: list[bool], aim: Aim) -> dict[s
 def mean_row(measure: str, sessions: int, values: list[float], aim: Aim) -> dict[str, Any]:
     row = _head(measure, sessions, len(values), aim) | {"share": False}
     known = [value for value in values if np.isfinite(value)]
-    if not known:
+    if len(known) < 2:  # of one workshop alone no interval is known
         return row
-    sd, middle = float(np.std(known)) / max(len(known) - 1, 1) ** 0.5, float(np.mean(known))
+    sd, middle = float(np.std(known)) / (len(known) - 1) ** 0.5, float(np.mean(known))
     lo, hi = middle - Z95 * sd, middle + Z95 * sd
     return row | {"value": middle, "lo": lo, "hi": hi, "met": aim.met(lo, hi)}
 

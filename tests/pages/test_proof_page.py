@@ -30,21 +30,9 @@ def test_where_every_aim_is_reached_nothing_is_said_to_be_short():
 
 
 def test_a_measure_without_an_aim_is_neither_reached_nor_missed():
-    table = proof(
-        [
-            Held(
-                "signs say nothing",
-                500,
-                ["purge", "reach"],
-                [0.5, 0.1],
-                [0, 0],
-                [1, 1],
-                [0.5, 0.1],
-                [0.5, 0.1],
-                [False, False],
-            )
-        ]
-    )
+    both = [0.5, 0.1]
+    one = Held("signs say nothing", 500, ["purge", "reach"], both, [0, 0], [1, 1], both, both, [False, False])
+    table = proof([one, one])
     assert table.filter(table.get_column("aim") == "").get_column("met").null_count() > 0
     assert "no aim" in "\n".join(proof_ending(table))
 

@@ -23,7 +23,7 @@ def value(table, measure):
 def test_coverage_order_and_false_alarms_are_counted():
     table = proof(
         [
-            world_held("base", [0.5, 0.1], [0.55, 0.4]),
+            *[world_held("base", [0.5, 0.1], [0.55, 0.4])] * 2,
             world_held("no step matters", [0.3, 0.0], [0.0, 0.0], (True, False)),
         ]
     )
@@ -31,6 +31,10 @@ def test_coverage_order_and_false_alarms_are_counted():
     assert value(table, "the first-ranked step's interval holds the truth") == 1.0
     assert value(table, "order (tau): air adds up") == 1.0
     assert value(table, "no step matters: any is called") == 1.0
+
+
+def test_a_mean_of_one_workshop_is_not_told():
+    assert value(proof([world_held("base", [0.5, 0.1], [0.55, 0.4])]), "order (tau): air adds up") is None
 
 
 def test_false_discoveries_and_the_worst_step_are_counted():
