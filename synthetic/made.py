@@ -77,7 +77,19 @@ def made(workshop: Workshop, seed: int) -> Made:
 def foreseeable(workshop: Workshop, seed: int, session_ids: pl.Series) -> pl.DataFrame:
     """What the log `made(workshop, seed)` can tell of the risk of these bleeds at most: session_id, foreseeable_risk.
 
-    See `foreseeable_risk`; the same seed gives the same figures.
+    The same seed gives the same figures.
+
+    Parameters
+    ----------
+    workshop, seed
+        As `made` had them.
+    session_ids
+        The log's own numbers of the bleeds asked for.
+
+    Raises
+    ------
+    ValueError
+        As `foreseeable_risk` does.
     """
     rng = np.random.default_rng(seed)
     past, written, _ = _happened(workshop, rng)

@@ -53,8 +53,13 @@ class ReturnModel:
     def cumulative(self, days: NDArray[np.int64] | int) -> Numbers:
         """Baseline cumulative hazard of the first stratum, up to and with each of `days` (for a row whose x·b is 0)."""
         first = self.follow.strata[0]
-        whole = np.concatenate([[0.0], np.cumsum(self.hazard[first])])
-        return whole[np.searchsorted(self.follow.distinct[first], days, side="right")]
+        return _up_to(days, self.hazard[first], self.follow.distinct[first])
+
+
+def _up_to(days: NDArray[np.int64] | int, jumps: Numbers, at: NDArray[np.int64]) -> Numbers:
+    """The sum of the jumps on days no later than each of `days`."""
+    whole = np.concatenate([[0.0], np.cumsum(jumps)])
+    return whole[np.searchsorted(at, days, side="right")]
 
 
 def fit_returns(
@@ -124,8 +129,7 @@ def baseline(linear: Numbers, follow: Follow, days: NDArray[np.int64]) -> Number
         Whole days, 0 or more.
     """
     s0 = later_sums(np.bincount(follow.place, np.exp(linear), len(follow.starts)).astype(float), follow)
-    whole = np.concatenate([[0.0], np.cumsum(follow.returns / s0)])
-    return whole[np.searchsorted(follow.distinct, days, side="right")]
+    return _up_to(days, follow.returns / s0, follow.distinct)
 
 
 def _beginning(rows: _Rows, blocks: list[Block]) -> Numbers:

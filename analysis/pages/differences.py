@@ -25,7 +25,8 @@ def where(report: Report) -> Question:
     fair = bool(report.rates.get_column("expected").count())
     told = [
         f"{level_words(row['group'])} ({KIND_WORDS[row['kind']]}): {row['comebacks']} of {words.count(row['mature'], 'bleed')} "
-        f"came back, {'more' if row['signal'] == 'high' else 'fewer'} than the rest of the work explains."
+        f"came back, {words.amount(row['ratio'], row['ratio_lo'], row['ratio_hi'])} times as many as the rest of the work "
+        "explains."
         for row in signals(report, OF_THE_WORK).iter_rows(named=True)
     ]
     columns = {

@@ -69,10 +69,10 @@ def held(world: World) -> Held:
         return Held(world.family, world.sessions, facts=[Fact(EQUAL_SIGNALLED, bool(_signals(_ready(log), rng)))])
     if world.family in (CHANGES, CHANGES_NOT):
         return Held(world.family, world.sessions, facts=[_change_fact(workshop, log, rng)])
-    return _steps(world, log, rng)
+    return _steps(world, workshop, log, rng)
 
 
-def _steps(world: World, log: Made, rng: np.random.Generator) -> Held:
+def _steps(world: World, workshop: Workshop, log: Made, rng: np.random.Generator) -> Held:
     read, ready = _read(log)
     table = step_costs(ready, rng).table.filter(pl.col("preventable_per_100").is_not_null())
     told = table.join(log.truth_steps.select("step", truth="preventable_per_100"), on="step", how="inner").sort("step")
@@ -86,17 +86,16 @@ def _steps(world: World, log: Made, rng: np.random.Generator) -> Held:
         truth=told.get_column("truth").to_list(),
         by_return=told.get_column("by_return").to_list(),
         called=(told.get_column("verdict") == "costs_comebacks").to_list(),
-        risk=_risk(world, log, read, ready) if world.family in WITH_EFFECTS else {},
+        risk=_risk(workshop, world.seed, log, read, ready) if world.family in WITH_EFFECTS else {},
     )
 
 
-def _risk(world: World, made_log: Made, read: Log, ready: Prepared) -> dict[str, float]:
-    workshop = family(world.family, world.sessions)
-    last = last_bleeds(read, ready, np.random.default_rng([world.seed, 1]))
+def _risk(workshop: Workshop, seed: int, made_log: Made, read: Log, ready: Prepared) -> dict[str, float]:
+    last = last_bleeds(read, ready, np.random.default_rng([seed, 1]))
     if last is None:
         return {}
     truth = last.bleeds.to_frame().join(made_log.truth_bleeds, on="session_id", maintain_order="left", how="left")
-    foreseen = foreseeable(workshop, world.seed, last.bleeds).get_column("foreseeable_risk").to_numpy()
+    foreseen = foreseeable(workshop, seed, last.bleeds).get_column("foreseeable_risk").to_numpy()
     return risk_figures(last, truth.get_column("risk").to_numpy(), foreseen)
 
 

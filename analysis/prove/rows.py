@@ -38,6 +38,7 @@ class Aim:
 
 
 def share_row(measure: str, sessions: int, true: list[bool], aim: Aim) -> dict[str, Any]:
+    """How often it came true, with exact binomial limits; no value of nothing."""
     row = _head(measure, sessions, len(true), aim) | {"share": True}
     if not true:
         return row
@@ -47,9 +48,10 @@ def share_row(measure: str, sessions: int, true: list[bool], aim: Aim) -> dict[s
 
 
 def mean_row(measure: str, sessions: int, values: list[float], aim: Aim) -> dict[str, Any]:
+    """The mean over workshops with normal limits, what is not finite left out; no value of fewer than two."""
     row = _head(measure, sessions, len(values), aim) | {"share": False}
     known = [value for value in values if np.isfinite(value)]
-    if len(known) < 2:  # of one workshop alone no interval is known
+    if len(known) < 2:
         return row
     sd, middle = float(np.std(known)) / (len(known) - 1) ** 0.5, float(np.mean(known))
     lo, hi = middle - Z95 * sd, middle + Z95 * sd
@@ -67,6 +69,7 @@ def root_mean_row(measure: str, sessions: int, squares: list[float], most: float
 
 
 def at_size(sessions: int, aims: tuple[float, ...]) -> float:
+    """Of aims for each of `SIZES` that of the largest one reached; NaN below the first."""
     reached = [aim for size, aim in zip(SIZES, aims, strict=True) if sessions >= size]
     return reached[-1] if reached else float("nan")
 

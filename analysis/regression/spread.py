@@ -35,10 +35,19 @@ class Workers:
 
     @cached_property
     def names(self) -> list[str]:
+        """Addresses, in order."""
         return sorted(self.client.scheduler_info(n_workers=-1)["workers"])
 
     def spread(self, rows: int, made: Callable[[slice], Floats]) -> Spread:
-        """A matrix of so many rows, made piece by piece and handed to the workers in turn: never whole in this process."""
+        """A matrix made piece by piece and handed to the workers in turn: never whole in this process.
+
+        Parameters
+        ----------
+        rows
+            How many it has.
+        made
+            Some rows of it, all columns, as the slice of them asks; float32 or float64.
+        """
         names = self.names
         pieces = []
         for number, part in enumerate(pieces_of(rows, len(names))):
@@ -67,8 +76,10 @@ class Piece:
 
 @dataclass(frozen=True)
 class Spread:
-    """n rows × `width` columns in pieces on the workers; see `matrices.Elsewhere`.
+    """n rows × `width` columns in pieces on the workers.
 
+    `product`, `products`, `crossed`, `crossed_parts`, `squared` and `summed` are the functions of these names in
+    `matrices`, same shapes; `crossed_parts` wants its parts in order.
     Any of its figures raises what the cluster raises where a worker, and with it its pieces, is lost.
     """
 
