@@ -25,13 +25,15 @@ from analysis.output import (
     write_key,
     write_report,
 )
-from analysis.painter import Painter, painter_beside
+from analysis.painter import Painter
 from analysis.regression import Workers
 from analysis.report import Report
 from analysis.standard import Standard, built_in, read_standard
 
 RISK_NEEDS = ("skops.io", "sklearn.ensemble", "sklearn.linear_model", "analysis.audit")
-"""What the process beside imports while exports are read. skops first: it looks for its names in every module there is."""
+"""What the first process beside imports while exports are read. skops first: it looks for its names in every module
+there is."""
+RATES_NEEDS = ("analysis.audit", "vl_convert")
 
 
 @dataclass(frozen=True)
@@ -71,9 +73,8 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
         Anything a user can mend: exports, map, standard, options, the folder, the cluster.
     """
     refuse_foreign(order.out.absolute())
-    beside = hands_beside(1, RISK_NEEDS)
-    with beside as hands, painter_beside() as painter, _workers(order.cluster) as workers:
-        return _audited(order, Clock(told), hands, painter, workers)
+    with hands_beside(2, RISK_NEEDS, RATES_NEEDS) as hands, _workers(order.cluster) as workers:
+        return _audited(order, Clock(told), hands, workers)
 
 
 @contextmanager
@@ -85,7 +86,7 @@ def _workers(cluster: str | None) -> Iterator[Workers | None]:
         yield Workers(client)
 
 
-def _audited(order: AuditOrder, clock: Clock, hands: Hands, painter: Painter, workers: Workers | None) -> Audited:
+def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | None) -> Audited:
     with clock.stage("read"):
         log = read_log(order.exports, order.map_path, order.as_of)
         standard = standard_for(log, order.standard_path)
@@ -110,7 +111,7 @@ def _audited(order: AuditOrder, clock: Clock, hands: Hands, painter: Painter, wo
     with clock.stage("pages"):
         from analysis.pages import CAUTIONS, ending, pages
 
-        drawn = pages(report, painter)
+        drawn = pages(report, Painter(hands))
     with run_folder(order.out) as folder:
         for page in drawn:
             (folder / page.file).write_text(page.text, encoding="utf-8")

@@ -24,6 +24,7 @@ from typing import IO, ParamSpec, TypeVar
 P = ParamSpec("P")
 T = TypeVar("T")
 Process = subprocess.Popen[bytes]
+Order = tuple[Callable[..., object], tuple[object, ...], dict[str, object]]
 LENGTH_BYTES = 8
 
 
@@ -53,25 +54,24 @@ class HandsBeside(Hands):
         self._asking = ThreadPoolExecutor(max_workers=len(processes))
 
     def ask(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
-        order = pickle.dumps((task, given, named), pickle.HIGHEST_PROTOCOL)
-        told = self._asking.submit(self._answer, order)
+        told = self._asking.submit(self._answer, (task, given, named))
         return lambda: _taken(told, lambda: task(*given, **named))
 
     def close(self) -> None:
         """Leave what nobody waits for undone."""
         self._asking.shutdown(wait=False, cancel_futures=True)
 
-    def _answer(self, order: bytes) -> bytes:
+    def _answer(self, order: Order) -> bytes:
         process = self._free.get()
         try:
-            _send(process.stdin, order)
+            _send(process.stdin, pickle.dumps(order, pickle.HIGHEST_PROTOCOL))
             return _received(process.stdout)
         finally:
             self._free.put(process)
 
 
 @contextmanager
-def hands_beside(count: int, ready: tuple[str, ...] = ()) -> Iterator[Hands]:
+def hands_beside(count: int, *ready: tuple[str, ...]) -> Iterator[Hands]:
     """So many processes beside this one while it lasts; this one alone on a machine with a single core.
 
     Parameters
@@ -79,7 +79,8 @@ def hands_beside(count: int, ready: tuple[str, ...] = ()) -> Iterator[Hands]:
     count
         Processes, no more of them than the machine has cores.
     ready
-        Modules they import before they are asked for anything, in this order.
+        Modules that the first, the second and so on import before they are asked for anything, in this order. The
+        first order goes to the first.
     """
     processes = _started(min(count, cores())) if cores() > 1 else ()
     if not processes:
@@ -87,9 +88,9 @@ def hands_beside(count: int, ready: tuple[str, ...] = ()) -> Iterator[Hands]:
         return
     hands = HandsBeside(processes)
     try:
-        for process in processes:
+        for place, process in enumerate(processes):
             with suppress(OSError):
-                _send(process.stdin, pickle.dumps((sys.path, ready)))
+                _send(process.stdin, pickle.dumps((sys.path, ready[place] if place < len(ready) else ())))
         yield hands
     finally:
         hands.close()

@@ -8,17 +8,15 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
+from contextlib import suppress
 from functools import cache
 from importlib import metadata
 from importlib.util import cache_from_source
 from pathlib import Path
 
 from analysis.hands import HERE as NOBODY_ELSE
-from analysis.hands import Hands, hands_beside
-
-PROCESSES = 2
+from analysis.hands import Hands
 
 
 class Painter:
@@ -27,11 +25,15 @@ class Painter:
     def __init__(self, hands: Hands = NOBODY_ELSE) -> None:
         self._hands = hands
         self._ordered: dict[str, Callable[[], str]] = {}
-        self._library = hands.ask(library_text)
+        self._library: Callable[[], str] = library_text
 
     def order(self, chart: str) -> None:
         """A picture that will be asked for: may be drawn ahead."""
-        if self._hands.beside and chart not in self._ordered:
+        if not self._hands.beside:
+            return
+        if not self._ordered:
+            self._library = self._hands.ask(library_text)
+        if chart not in self._ordered:
             self._ordered[chart] = self._hands.ask(_drawn, chart)
 
     def picture(self, chart: str) -> str:
@@ -41,13 +43,6 @@ class Painter:
     def library(self) -> str:
         """The chart library as one script, for a page that has no network."""
         return self._library()
-
-
-@contextmanager
-def painter_beside() -> Iterator[Painter]:
-    """A painter in processes of its own, one for each of two cores, which make themselves ready while the caller works."""
-    with hands_beside(PROCESSES, ("vl_convert",)) as hands:
-        yield Painter(hands)
 
 
 @cache

@@ -27,7 +27,7 @@ from tests.worlds import log_of_made
 def test_an_audit_beside_is_the_audit_here(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(hands, "_taken", lambda told, _: pickle.loads(told.result()))  # nothing is done again
     log = log_of_made(made(family("base", 1000), 5))
-    with hands_beside(1, RISK_NEEDS) as beside:
+    with hands_beside(2, RISK_NEEDS) as beside:
         assert beside.beside
         shared = audit(log, built_in(), hands=beside)
     alone = audit(log, built_in())

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from analysis import painter
-from analysis.painter import HERE, painter_beside
+from analysis.hands import hands_beside
+from analysis.painter import HERE, Painter
 from tests.test_hands import children, gone
 
 CHART = json.dumps(
@@ -27,14 +28,16 @@ CHART = json.dumps(
 
 
 def test_both_painters_draw_the_same() -> None:
-    with painter_beside() as beside:
+    with hands_beside(2) as hands:
+        beside = Painter(hands)
         beside.order(CHART)
         assert beside.picture(CHART) == HERE.picture(CHART)
         assert beside.library() == HERE.library()
 
 
 def test_a_painter_that_died_is_stood_in_for() -> None:
-    with painter_beside() as beside:
+    with hands_beside(2) as hands:
+        beside = Painter(hands)
         beside.order(CHART)
         beside.picture(CHART)
         for child in children():
@@ -46,7 +49,8 @@ def test_a_painter_that_died_is_stood_in_for() -> None:
 
 
 def test_what_cannot_be_drawn_is_told() -> None:
-    with painter_beside() as beside:
+    with hands_beside(2) as hands:
+        beside = Painter(hands)
         beside.order('{"mark": "rks"}')
         with pytest.raises(ValueError, match="conversion failed"):
             beside.picture('{"mark": "rks"}')
