@@ -9,7 +9,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import numpy as np
-from pandera.typing.polars import DataFrame
 from threadpoolctl import threadpool_limits
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
@@ -34,7 +33,6 @@ from analysis.steps import (
     what_if,
 )
 from analysis.watch import months
-from schemas.outputs import Months, Rates
 
 SEED = 20260101
 MANY_BLEEDS = 500_000
@@ -117,9 +115,11 @@ def _audited(
         one = cost_of_one(ready, found, log.comebacks)
         cost = one.minutes + (one.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
         risk_to_come = hands.ask(_risk, log, ready, cost, _lot(seed, "risk"), names_hidden)
-        rates_to_come = hands.ask(_rates, ready, seed)
         curve = incidence(ready.bleeds)
         life = weibull(ready.bleeds.get_column("days_at_risk").to_numpy().astype(float), ends(ready.bleeds) == 1)
+    with clock.stage("rates"):
+        rate_table = rates(ready, _lot(seed, "rates"))
+        month_table = months(ready, expected_risk(ready, _lot(seed, "work")), _lot(seed, "months"))
     with clock.stage("steps"):
         step_costed = step_costs(ready, _lot(seed, "steps"), workers)
         declared = interactions(ready, step_costed.design)
@@ -134,8 +134,6 @@ def _audited(
         hold_table = holds(log, standard)
         cost_table = costs(ready, step_costed.table, one)
         trial_table = trials(ready)
-    with clock.stage("rates"):
-        rate_table, month_table = rates_to_come()
     with clock.stage("risk"):
         foretold = risk_to_come()
     return Report(
@@ -181,15 +179,6 @@ def _audited(
         names_hidden=names_hidden,
         model_bytes=foretold.model_bytes,
     )
-
-
-def _rates(ready: Prepared, seed: int) -> tuple[DataFrame[Rates], DataFrame[Months]]:
-    """The groups' rates and the months, by whichever process is asked."""
-    import scipy.linalg  # noqa: F401  its threads are held only if they are there by then
-
-    with threadpool_limits(limits=1):
-        rate_table = rates(ready, _lot(seed, "rates"))
-        return rate_table, months(ready, expected_risk(ready, _lot(seed, "work")), _lot(seed, "months"))
 
 
 def _risk(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, names_hidden: bool) -> RiskFound:

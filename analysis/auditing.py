@@ -31,9 +31,7 @@ from analysis.report import Report
 from analysis.standard import Standard, built_in, read_standard
 
 RISK_NEEDS = ("skops.io", "sklearn.ensemble", "sklearn.linear_model", "analysis.audit")
-"""What the first process beside imports while exports are read. skops first: it looks for its names in every module
-there is."""
-RATES_NEEDS = ("analysis.audit", "vl_convert")
+"""What the process beside imports while exports are read. skops first: it looks for its names in every module there is."""
 
 
 @dataclass(frozen=True)
@@ -73,7 +71,7 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
         Anything a user can mend: exports, map, standard, options, the folder, the cluster.
     """
     refuse_foreign(order.out.absolute())
-    with hands_beside(2, RISK_NEEDS, RATES_NEEDS) as hands, _workers(order.cluster) as workers:
+    with hands_beside(1, RISK_NEEDS) as hands, _workers(order.cluster) as workers:
         return _audited(order, Clock(told), hands, workers)
 
 

@@ -71,7 +71,7 @@ class HandsBeside(Hands):
 
 
 @contextmanager
-def hands_beside(count: int, *ready: tuple[str, ...]) -> Iterator[Hands]:
+def hands_beside(count: int, ready: tuple[str, ...] = ()) -> Iterator[Hands]:
     """So many processes beside this one while it lasts; this one alone on a machine with a single core.
 
     Parameters
@@ -79,8 +79,7 @@ def hands_beside(count: int, *ready: tuple[str, ...]) -> Iterator[Hands]:
     count
         Processes, no more of them than the machine has cores.
     ready
-        Modules that the first, the second and so on import before they are asked for anything, in this order. The
-        first order goes to the first.
+        Modules they import before they are asked for anything, in this order.
     """
     processes = _started(min(count, cores())) if cores() > 1 else ()
     if not processes:
@@ -88,9 +87,9 @@ def hands_beside(count: int, *ready: tuple[str, ...]) -> Iterator[Hands]:
         return
     hands = HandsBeside(processes)
     try:
-        for place, process in enumerate(processes):
+        for process in processes:
             with suppress(OSError):
-                _send(process.stdin, pickle.dumps((sys.path, ready[place] if place < len(ready) else ())))
+                _send(process.stdin, pickle.dumps((sys.path, ready)))
         yield hands
     finally:
         hands.close()
