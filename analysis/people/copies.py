@@ -6,7 +6,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.people.finding import LEAST_ENTRIES, Finding, examples_of, poisson_tail
+from analysis.people.finding import LEAST_ENTRIES, Finding, examples_of
+from analysis.stats import poisson_tail
 
 LEAST_EQUAL = 5
 FAR_APART = range(15, 31)
@@ -42,7 +43,7 @@ def copy_findings(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> list[Finding
         apart = (sum(int(m.sum()) for m in far) + 0.5) / (sum(len(m) for m in far) + 1)
         count = int(mine.sum())
         others = (total - count + 0.5) / (pairs - len(mine) + 1)
-        p = poisson_tail(count, max(apart, others) * len(mine))
+        p = float(poisson_tail(count, max(apart, others) * len(mine)))
         same = own.slice(1).filter(pl.Series(mine, dtype=pl.Boolean))
         who = own.get_column("technician")[0]
         findings.append(Finding(who, "copied_entries", "", own.height, count, p, examples_of(same)))

@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.people.finding import CLEARLY_MORE, LEAST_ENTRIES, READINGS, Finding
+from analysis.stats import binomial_tail, chi_square_tail
 
 RESOLUTIONS = (10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.001)
 LEAST_SPREAD, TEN_DIGITS_SPREAD = 3.0, 6.0
@@ -58,10 +59,9 @@ def _written(known: pl.DataFrame) -> pl.DataFrame:
 
 def digit_chi_square(counts: NDArray[np.int64]) -> DigitTest:
     """Whether every terminal digit is as frequent as every other (K. Pearson 1900, Philos. Mag. 50:157-175)."""
-    from scipy import stats
-
-    test = stats.chisquare(counts)
-    return DigitTest(float(test.statistic), float(test.pvalue))
+    usual = counts.mean()
+    statistic = float(((counts - usual) ** 2 / usual).sum())
+    return DigitTest(statistic, float(chi_square_tail(statistic, len(counts) - 1)))
 
 
 @dataclass(frozen=True)
@@ -78,8 +78,6 @@ def _fives(written: pl.DataFrame) -> _Fives:
 
 
 def _digits(who: str, name: str, own: pl.DataFrame, everyone: _Fives, sessions: pl.Series) -> Finding | None:
-    from scipy import stats
-
     units, times = (own.get_column(column).to_numpy() for column in ("units", "times"))
     spread = float(np.sqrt(np.average((units - np.average(units, weights=times)) ** 2, weights=times)))
     classes = 10 if spread >= TEN_DIGITS_SPREAD else 5
@@ -89,7 +87,7 @@ def _digits(who: str, name: str, own: pl.DataFrame, everyone: _Fives, sessions: 
     uneven = digit_chi_square(np.bincount(units % classes, times, classes).astype(np.int64))
     peers = (everyone.count - mine.count) / max(everyone.of - mine.of, 1)
     usual = min(CLEARLY_MORE * max(0.2, peers), 1.0)
-    heaped = float(stats.binom.sf(mine.count - 1, mine.of, usual))
+    heaped = binomial_tail(mine.count, mine.of, usual)
     rounded = own.filter(pl.col("units") % 5 == 0).get_column("rows").explode().sort().head(3)
     p = max(uneven.p_value, heaped)
     examples = tuple(sessions.gather(rounded.drop_nulls()).to_list())

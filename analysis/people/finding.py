@@ -35,10 +35,3 @@ class Finding:
 def examples_of(rows: pl.DataFrame) -> tuple[str, ...]:
     """A few of these bleeds to look at."""
     return tuple(rows.get_column("session_id").head(3).to_list())
-
-
-def poisson_tail(count: float, mean: float) -> float:
-    """The chance of `count` or more."""
-    from scipy import stats
-
-    return float(stats.poisson.sf(count - 1, mean))

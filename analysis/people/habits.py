@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from analysis.people.finding import CLEARLY_MORE, LEAST_ENTRIES, READINGS, Finding, examples_of, poisson_tail
+from analysis.people.finding import CLEARLY_MORE, LEAST_ENTRIES, READINGS, Finding, examples_of
+from analysis.stats import poisson_tail
 
 SLIPS = 0.02
 """Up to this share of impossible times is held to be chance (common practice, no source)."""
@@ -35,7 +36,7 @@ def duration_findings(bleeds: pl.DataFrame) -> list[Finding]:
         if own.height >= LEAST_ENTRIES:
             bad = own.filter("impossible")
             peers = (everyone - bad.height) / max(judged.height - own.height, 1)
-            p = poisson_tail(bad.height, CLEARLY_MORE * max(SLIPS, peers) * own.height)
+            p = float(poisson_tail(bad.height, CLEARLY_MORE * max(SLIPS, peers) * own.height))
             findings.append(
                 Finding(str(who), "impossible_durations", "minutes", own.height, bad.height, p, examples_of(bad))
             )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
-from analysis.stats import Z95
+from analysis.stats import Z95, kendall_tau
 from analysis.steps import by_return, design_of, raw_steps
 from schemas import checked
 from schemas.between import MissedSteps
@@ -79,8 +79,6 @@ def _spared(prepared: Prepared) -> _Spared | None:
 
 
 def _compared(whole: _Spared, rest: _Spared) -> dict[str, float | bool]:
-    from scipy import stats
-
     both = [step for step in whole.steps if step in rest.steps]
     places = [whole.steps.index(step) for step in both]
     before, sd = whole.spared[places], whole.sd[places]
@@ -88,5 +86,5 @@ def _compared(whole: _Spared, rest: _Spared) -> dict[str, float | bool]:
     inside = np.abs(after - before) <= Z95 * sd
     first, now = int(np.argmax(before)), int(np.argmax(after))
     near = before[first] - before[now] <= Z95 * float(np.hypot(sd[first], sd[now]))
-    tau = float(stats.kendalltau(before, after).statistic)
+    tau = kendall_tau(before, after)
     return {"ranking_tau": tau, "ranking_holds": bool(inside.all() and near)}

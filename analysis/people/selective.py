@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.people.finding import LEAST_ENTRIES, Finding, examples_of
+from analysis.stats import student_tail
 
 Numbers = NDArray[np.float64]
 LEAST_STEPS = 5
@@ -125,8 +126,6 @@ def _shape(counts: _Counts) -> float:
 
 
 def _blanks_along_misses(person: _Person, shape: float) -> _Line:
-    from scipy import stats
-
     level = (person.missed.sum() + 0.5) / (person.foretold.sum() + 0.5)
     likely = person.peers_missed * (shape + person.missed) / (shape + person.foretold * level)
     blank = 1 - person.recorded / person.bleeds
@@ -140,13 +139,11 @@ def _blanks_along_misses(person: _Person, shape: float) -> _Line:
     freedom = len(y) - 2
     spread = max(float(weight @ (y - x @ line) ** 2) / freedom, 1 / person.bleeds)
     sd = max(float(np.sqrt(spread * covariance[1, 1])), 1e-12)
-    return _Line(float(line[1]), float(stats.t.sf(line[1] / sd, freedom)))
+    return _Line(float(line[1]), float(student_tail(line[1] / sd, freedom)))
 
 
 def _fewer_than_peers(people: list[_Person]) -> Numbers:
     """For each person: the chance to write so few misses, if drawn from among the others (pooled by random effects)."""
-    from scipy import stats
-
     ratio = np.array([np.log((p.missed.sum() + 0.5) / (p.foretold.sum() + 0.5)) for p in people])
     variance = np.array([1 / (p.missed.sum() + 0.5) for p in people])
     chances = np.ones(len(people))
@@ -158,7 +155,7 @@ def _fewer_than_peers(people: list[_Person]) -> Numbers:
         between = max(0.0, (q - (len(r) - 1)) / (weight.sum() - (weight**2).sum() / weight.sum()))
         pooled = 1 / (v + between)
         sd = np.sqrt(between + variance[i] + 1 / pooled.sum())
-        chances[i] = stats.t.cdf((ratio[i] - pooled @ r / pooled.sum()) / sd, len(r) - 1)
+        chances[i] = student_tail((pooled @ r / pooled.sum() - ratio[i]) / sd, len(r) - 1)
     return chances
 
 

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
+
+from analysis.stats import gamma_quantile, negative_binomial_mid_tails, poisson_mid_tails
 
 Numbers = NDArray[np.float64]
 WINSORISED = 0.1
@@ -48,21 +51,19 @@ def chance_limits(expected: Numbers, level: float = 0.95, tau2: float = 0.0) -> 
 
     Source of the exact limits: chi-square quantiles, as drawn in funnel plots of standardised ratios.
     """
-    from scipy import stats
-
     tail = (1 - level) / 2
-    lo = stats.chi2.ppf(tail, 2 * expected) / 2 / expected
-    hi = stats.chi2.ppf(1 - tail, 2 * (expected + 1)) / 2 / expected
+    lo = gamma_quantile(tail, expected) / expected
+    hi = gamma_quantile(1 - tail, expected + 1) / expected
     if tau2 <= 0:
         return lo, hi
-    reach = stats.norm.ppf(1 - tail) * np.sqrt(1 / expected + tau2)
+    reach = NormalDist().inv_cdf(1 - tail) * np.sqrt(1 / expected + tau2)
     return np.minimum(lo, np.exp(-reach)), np.maximum(hi, np.exp(reach))
 
 
 def two_sided_p(observed: Numbers, expected: Numbers, tau2: float = 0.0) -> Numbers:
     """Mid-p of the count under chance: Poisson, or negative binomial where groups differ in general."""
-    from scipy import stats
-
-    law = stats.poisson(expected) if tau2 <= 0 else stats.nbinom(1 / tau2, 1 / (1 + tau2 * expected))
-    half = 0.5 * law.pmf(observed)
-    return np.minimum(1.0, 2 * np.minimum(law.cdf(observed) - half, law.sf(observed) + half))
+    if tau2 <= 0:
+        fewer, more = poisson_mid_tails(observed, expected)
+    else:
+        fewer, more = negative_binomial_mid_tails(observed, expected, 1 / tau2)
+    return np.minimum(1.0, 2 * np.minimum(fewer, more))

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.stats import gamma_quantile
+
 Numbers = NDArray[np.float64]
 NO_SPREAD, NO_GAIN = 1e5, 1e-4
 
@@ -26,9 +28,7 @@ class Shrunk:
         return (self.observed + self.nu) / (self.expected + self.alpha)
 
     def quantile(self, level: float) -> Numbers:
-        from scipy import stats
-
-        return stats.gamma.ppf(level, self.observed + self.nu) / (self.expected + self.alpha)
+        return gamma_quantile(level, self.observed + self.nu) / (self.expected + self.alpha)
 
     def draws(self, number: int, rng: np.random.Generator) -> Numbers:
         """Posterior draws of the ratios, one row a draw."""

@@ -9,13 +9,35 @@ from analysis.stats.intervals import (
     exact_poisson_limits,
     wilson,
 )
+from analysis.stats.laws import (
+    beta_quantile,
+    binomial_tail,
+    chi_square_tail,
+    gamma_quantile,
+    negative_binomial_mid_tails,
+    normal_tail,
+    poisson_mid_tails,
+    poisson_tail,
+    student_tail,
+)
+from analysis.stats.rank import kendall_tau
 
 __all__ = [
     "Z95",
     "Interval",
     "benjamini_hochberg",
+    "beta_quantile",
+    "binomial_tail",
     "byar_limits",
+    "chi_square_tail",
     "exact_binomial_limits",
     "exact_poisson_limits",
+    "gamma_quantile",
+    "kendall_tau",
+    "negative_binomial_mid_tails",
+    "normal_tail",
+    "poisson_mid_tails",
+    "poisson_tail",
+    "student_tail",
     "wilson",
 ]

@@ -11,11 +11,11 @@ def benjamini_hochberg(p_values: ArrayLike) -> NDArray[np.float64]:
 
     Source: Y. Benjamini & Y. Hochberg 1995, J. R. Stat. Soc. B 57:289-300.
     """
-    from scipy import stats
-
     p = np.asarray(p_values, dtype=float)
     q = np.full_like(p, np.nan)
     told = np.isfinite(p)
-    if told.any():
-        q[told] = stats.false_discovery_control(p[told])
+    order = np.argsort(p[told])[::-1]
+    places = np.arange(len(order), 0, -1)
+    adjusted = np.minimum.accumulate(p[told][order] * len(order) / places)
+    q[np.flatnonzero(told)[order]] = np.minimum(adjusted, 1.0)
     return q

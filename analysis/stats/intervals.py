@@ -1,4 +1,4 @@
-"""Limits of counts and shares. scipy is imported where it is needed, so that a look at the help stays quick."""
+"""Limits of counts and shares."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from analysis.stats.laws import beta_quantile, gamma_quantile
 
 Numbers = NDArray[np.float64]
 Z95 = NormalDist().inv_cdf(0.975)
@@ -44,23 +46,19 @@ def wilson(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Inte
 
 def exact_binomial_limits(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
     """Exact limits of a share (C. J. Clopper & E. S. Pearson 1934, Biometrika 26:404-413)."""
-    from scipy import stats
-
     x, n = np.asarray(successes, dtype=float), np.asarray(trials, dtype=float)
     tail = (1 - level) / 2
-    lo = np.where(x > 0, stats.beta.ppf(tail, np.maximum(x, 1), n - x + 1), 0.0)
-    hi = np.where(x < n, stats.beta.ppf(1 - tail, x + 1, np.maximum(n - x, 1)), 1.0)
+    lo = np.where(x > 0, beta_quantile(tail, np.maximum(x, 1), n - x + 1), 0.0)
+    hi = np.where(x < n, beta_quantile(1 - tail, x + 1, np.maximum(n - x, 1)), 1.0)
     return Interval(lo, hi)
 
 
 def exact_poisson_limits(counts: ArrayLike, level: float = 0.95) -> Interval:
     """Exact limits of a Poisson mean (F. Garwood 1936, Biometrika 28:437-442)."""
-    from scipy import stats
-
     x = np.asarray(counts, dtype=float)
     tail = (1 - level) / 2
-    lo = np.where(x > 0, stats.chi2.ppf(tail, 2 * np.maximum(x, 0.5)) / 2, 0.0)
-    return Interval(lo, stats.chi2.ppf(1 - tail, 2 * (x + 1)) / 2)
+    lo = np.where(x > 0, gamma_quantile(tail, np.maximum(x, 0.5)), 0.0)
+    return Interval(lo, gamma_quantile(1 - tail, x + 1))
 
 
 def byar_limits(counts: ArrayLike, level: float = 0.95) -> Interval:

@@ -11,7 +11,7 @@ from analysis.followup import Block, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Joined, product
 from analysis.standard import Step
-from analysis.stats import Z95, benjamini_hochberg
+from analysis.stats import Z95, benjamini_hochberg, normal_tail
 from analysis.steps.by_return import course_of, widening
 from analysis.steps.design import FREE, Design
 from schemas import checked, empty
@@ -87,8 +87,6 @@ def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
 
 def _told(prepared: Prepared, design: Design, steps: list[Step]) -> list[dict[str, object]]:
     """Ratios, p and verdict of every pair, from one model with all the products."""
-    from scipy import stats
-
     places = [design.steps.index(step.id) for step in steps]
     width = design.x.shape[1]
     work = np.column_stack([_there(prepared, step) for step in steps])
@@ -102,7 +100,7 @@ def _told(prepared: Prepared, design: Design, steps: list[Step]) -> list[dict[st
     more, elsewhere = b[pairs:], b[:pairs]
     sd = np.sqrt(np.diag(covariance))
     both = np.sqrt(sd[:pairs] ** 2 + sd[pairs:] ** 2 + 2 * np.diag(covariance[:pairs, pairs:]))
-    p = 2 * stats.norm.sf(np.abs(more) / sd[pairs:])
+    p = 2 * normal_tail(np.abs(more) / sd[pairs:])
     q = benjamini_hochberg(p)
     there = elsewhere + more
     return [

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.stats import chi_square_tail, normal_tail
 from analysis.steps.by_return import ByReturn
 from analysis.steps.windows import Windows
 
@@ -44,8 +45,6 @@ def lasting(windows: Windows, returns: ByReturn) -> Lasting | None:
     returns
         Layer 1 over the whole follow-up.
     """
-    from scipy import stats
-
     steps = len(returns.spared)
     if windows.late_returns < steps:
         return None
@@ -59,8 +58,8 @@ def lasting(windows: Windows, returns: ByReturn) -> Lasting | None:
     return Lasting(
         ratio=1 + moved,
         ratio_sd=precision**-0.5,
-        p_along=float(2 * stats.norm.sf(abs(moved) * precision**0.5)),
-        p_all=float(stats.chi2.sf(change @ inverse @ change, steps)),
+        p_along=float(2 * normal_tail(abs(moved) * precision**0.5)),
+        p_all=float(chi_square_tail(change @ inverse @ change, steps)),
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from analysis.followup import Block, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Joined, crossed, gathered, product, products, squared
+from analysis.stats import normal_tail
 from analysis.steps.by_return import course_of
 from analysis.steps.design import FREE, Design
 from analysis.steps.signs import air_seen
@@ -78,8 +79,6 @@ class _Evidence:
 
 def _evidence(prepared: Prepared, design: Design, began: Numbers, score: Numbers) -> _Evidence:
     """How far the score foretells returns beside the design, times the regression of the score on the design."""
-    from scipy import stats
-
     width = design.x.shape[1]
     x = Joined(design.x, beside=score[:, None].astype(design.x.dtype))
     blocks = [*design.blocks, Block(width, width + 1, FREE)]
@@ -93,9 +92,7 @@ def _evidence(prepared: Prepared, design: Design, began: Numbers, score: Numbers
     parts = ((part, own * residual[part, None]) for part, own in products(design.x, inverse[:, kept]))
     rows = foretells * gathered(parts, design.bike, len(kept)) + foretells_rows * every[kept]
     sd = float(np.sqrt((foretells_rows**2).sum()))
-    p = (
-        float(stats.norm.sf(foretells / sd)) if sd > 1e-9 else 1.0
-    )  # where all come back at once nothing can be foretold
+    p = float(normal_tail(foretells / sd)) if sd > 1e-9 else 1.0  # where all come back at once nothing can be foretold
     return _Evidence(foretells * every[kept], rows, p)
 
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
-from analysis.stats import benjamini_hochberg
+from analysis.stats import benjamini_hochberg, normal_tail
 from analysis.watch.change import change_point
 from analysis.watch.cusum import limit_for, path, weights
 from analysis.watch.p_chart import p_chart
@@ -145,8 +145,6 @@ def step_moved(bleeds: pl.DataFrame, missed: pl.DataFrame, month: str, *, worse:
 
     A two-sample z-test of each step's share before and from that month on, Benjamini-Hochberg over the steps.
     """
-    from scipy import stats
-
     after = bleeds.get_column("month") >= month
     z = []
     for step in missed.columns[1:]:
@@ -162,6 +160,6 @@ def step_moved(bleeds: pl.DataFrame, missed: pl.DataFrame, month: str, *, worse:
     if not z:
         return None
     leaning = np.array(z) if worse else -np.array(z)
-    q = benjamini_hochberg(stats.norm.sf(leaning))
+    q = benjamini_hochberg(normal_tail(leaning))
     best = int(leaning.argmax())
     return missed.columns[1 + best] if q[best] <= STEP_Q else None

@@ -1,0 +1,80 @@
+"""Tails and quantiles of the usual laws, from scipy.special: scipy.stats stands on it and takes a second more to import.
+
+Every function takes numbers or arrays and broadcasts. scipy is imported where it is needed, so that a look at the help
+stays quick.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Numbers = NDArray[np.float64]
+
+
+def normal_tail(z: ArrayLike) -> Numbers:
+    """The chance of more than z standard deviations."""
+    from scipy import special
+
+    return np.asarray(special.ndtr(-np.asarray(z)))
+
+
+def student_tail(t: ArrayLike, freedom: ArrayLike) -> Numbers:
+    """The chance of more than t, Student's law."""
+    from scipy import special
+
+    return np.asarray(special.stdtr(freedom, -np.asarray(t)))
+
+
+def chi_square_tail(value: ArrayLike, freedom: ArrayLike) -> Numbers:
+    """The chance of more than a value."""
+    from scipy import special
+
+    return np.asarray(special.chdtrc(freedom, value))
+
+
+def poisson_tail(count: ArrayLike, mean: ArrayLike) -> Numbers:
+    """The chance of so large a count or a larger one."""
+    from scipy import special
+
+    count = np.asarray(count)
+    return np.where(count > 0, special.gammainc(np.maximum(count, 1), mean), 1.0)
+
+
+def binomial_tail(count: int, of: int, share: float) -> float:
+    """The chance of so large a count or a larger one among so many."""
+    from scipy import special
+
+    return 1.0 if count <= 0 else float(special.betainc(count, of - count + 1, share))
+
+
+def gamma_quantile(level: ArrayLike, shape: ArrayLike) -> Numbers:
+    """Of the gamma law with rate 1; twice it, at half the degrees of freedom, is the chi-square's."""
+    from scipy import special
+
+    return np.asarray(special.gammaincinv(shape, level))
+
+
+def beta_quantile(level: ArrayLike, a: ArrayLike, b: ArrayLike) -> Numbers:
+    """Of the beta law."""
+    from scipy import special
+
+    return np.asarray(special.betaincinv(a, b, level))
+
+
+def poisson_mid_tails(count: Numbers, mean: Numbers) -> tuple[Numbers, Numbers]:
+    """The chances of a smaller and of a larger count, half the chance of the count itself with either."""
+    from scipy import special
+
+    half = 0.5 * np.exp(special.xlogy(count, mean) - special.gammaln(count + 1) - mean)
+    return special.pdtr(count, mean) - half, special.pdtrc(count, mean) + half
+
+
+def negative_binomial_mid_tails(count: Numbers, mean: Numbers, shape: float) -> tuple[Numbers, Numbers]:
+    """The same where the mean itself varies as a gamma law of this shape."""
+    from scipy import special
+
+    spread = mean / (mean + shape)
+    log_chance = special.gammaln(count + shape) - special.gammaln(count + 1) - special.gammaln(shape)
+    half = 0.5 * np.exp(log_chance + shape * np.log1p(-spread) + special.xlogy(count, spread))
+    return special.betaincc(count + 1, shape, spread) - half, special.betainc(count + 1, shape, spread) + half
