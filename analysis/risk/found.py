@@ -72,7 +72,7 @@ def risk_found(
     return RiskFound(
         risk=checked(Risk, table.select(empty(Risk).columns)),
         second_checks=second_checks(before.risk[held], outcome.came_back[held], cost),
-        model=model_quality(_held(before, outcome, features, held), rng),
+        model=model_quality(_held(before, outcome, features, held)),
         model_bytes=model_bytes(saved_model(model, log, standard, history, window, names_hidden)),
         notes=_notes(len(told.risk)),
     )

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.risk.calibration import calibration_line, odds
-from analysis.risk.discrimination import auc, average_precision, resampled
+from analysis.risk.discrimination import auc, average_precision
 from analysis.risk.fairness import spread
 from analysis.risk.rivals import NAMES
 from analysis.stats import Z95, exact_poisson_limits, wilson
@@ -21,7 +21,6 @@ Numbers = NDArray[np.float64]
 LEAST_COMEBACKS = 10
 RIGHT = "right"
 TENTHS = 10
-DRAWS = 200
 
 
 @dataclass(frozen=True)
@@ -38,27 +37,25 @@ class Held:
     brake_model: NDArray[np.int64]
 
 
-def model_quality(held: Held, rng: np.random.Generator) -> DataFrame[ModelQuality]:
+def model_quality(held: Held) -> DataFrame[ModelQuality]:
     """The figures of the model, each with limits; empty with fewer than 10 comebacks among the foretold.
 
     Parameters
     ----------
     held
         Out-of-time risks and outcomes.
-    rng
-        For the resampled limits.
 
     Returns
     -------
     DataFrame[ModelQuality]
-        Sorted by metric and against. Limits of means and of the calibration's slope and intercept are clustered by bike,
-        those of auc and average_precision resample bikes; those of observed counts (in all, in tenths, by quarter) take
-        bleeds as independent.
+        Sorted by metric and against. Limits of means, of auc and average_precision and of the calibration's slope and
+        intercept are clustered by bike; those of observed counts (in all, in tenths, by quarter) take bleeds as
+        independent.
     """
     if held.came_back.sum() < LEAST_COMEBACKS or held.came_back.all():
         return empty(ModelQuality)
     rows = [_row("bleeds_foretold", len(held.risk), None, None, int(held.came_back.sum()), "comebacks among them")]
-    rows += [*_apart(held, rng), *_scores(held), *_calibration(held), *_tenths(held), *_quarters(held)]
+    rows += [*_apart(held), *_scores(held), *_calibration(held), *_tenths(held), *_quarters(held)]
     for name, group in (("spread_technicians", held.technician), ("spread_brake_models", held.brake_model)):
         told = spread(held.risk, held.came_back, group)
         if told is not None:
@@ -78,14 +75,13 @@ def _row(
     return (metric, *whole, against)  # type: ignore[return-value]
 
 
-def _apart(held: Held, rng: np.random.Generator) -> list[Row]:
+def _apart(held: Held) -> list[Row]:
     rows = []
-    draws = resampled(held.risk, held.came_back, held.bike, DRAWS, rng)
-    for metric, of, drawn in (("auc", auc, draws.auc), ("average_precision", average_precision, draws.precision)):
-        lo, hi = np.quantile(drawn, (0.025, 0.975))
-        value = of(held.risk, held.came_back)
+    for metric, of in (("auc", auc), ("average_precision", average_precision)):
+        told = of(held.risk, held.came_back)
+        lo, hi = told.limits(held.bike)
         rows += [
-            _row(metric, value, lo, hi, of(held.rivals[:, place], held.came_back), name)
+            _row(metric, told.value, lo, hi, of(held.rivals[:, place], held.came_back).value, name)
             for place, name in enumerate(NAMES)
         ]
     return rows

@@ -19,7 +19,7 @@ CONTEXT_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_p
 NOT_RECORDED = "not recorded: "
 SHRINK_BLEEDS = 8.0
 """Bleeds' worth of the shop's share that a technician's own share missed is pulled toward."""
-SINGLE_FROM = 50_000
+SINGLE_FROM = 10_000
 """Columns of more bleeds than this are kept in single precision, less their means: what is lost is in the seventh figure."""
 CALENDAR = 3
 """The degree of the course over the days of the log: up, down and up again."""

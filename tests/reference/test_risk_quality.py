@@ -49,8 +49,46 @@ def test_calibration_limits_clustered_by_bike_equal_a_generalised_linear_models(
 
 
 def test_areas_with_ties_equal_scikit_learns():
-    assert auc(RISK, BACK) == pytest.approx(roc_auc_score(BACK, RISK), abs=1e-12)
-    assert average_precision(RISK, BACK) == pytest.approx(average_precision_score(BACK, RISK), abs=1e-12)
+    assert auc(RISK, BACK).value == pytest.approx(roc_auc_score(BACK, RISK), abs=1e-12)
+    assert average_precision(RISK, BACK).value == pytest.approx(average_precision_score(BACK, RISK), abs=1e-12)
+
+
+@pytest.mark.parametrize(("of", "theirs"), [(auc, roc_auc_score), (average_precision, average_precision_score)])
+def test_what_a_bleed_does_to_an_area_is_the_slope_of_scikit_learns_in_its_weight(of, theirs):
+    slopes = of(RISK, BACK).slopes
+    assert slopes.sum() == pytest.approx(0, abs=1e-12)
+    for row in (0, 7, *np.flatnonzero(BACK)[:3]):
+        heavier, lighter = (np.ones(len(RISK)) for _ in range(2))
+        heavier[row], lighter[row] = 1 + 1e-4, 1 - 1e-4
+        difference = theirs(BACK, RISK, sample_weight=heavier) - theirs(BACK, RISK, sample_weight=lighter)
+        assert slopes[row] == pytest.approx(difference / 2e-4, abs=1e-9)
+
+
+def test_limits_of_the_area_are_those_of_delong_where_no_bike_comes_twice():
+    """Placement values written out: E. R. DeLong, D. M. DeLong & D. L. Clarke-Pearson 1988, Biometrics 44:837-845."""
+    back, others = RISK[BACK], RISK[~BACK]
+    above = (back[:, None] > others).mean(axis=1) + (back[:, None] == others).mean(axis=1) / 2
+    below = (back[:, None] > others).mean(axis=0) + (back[:, None] == others).mean(axis=0) / 2
+    variance = above.var() / len(back) + below.var() / len(others)
+    lo, hi = auc(RISK, BACK).limits(np.arange(len(RISK)))
+    value = above.mean()
+    reach = (np.log(hi / (1 - hi)) - np.log(lo / (1 - lo))) / 2
+    assert reach == pytest.approx(1.959964 * np.sqrt(variance) / (value * (1 - value)), rel=1e-6)
+    assert lo < value < hi
+
+
+@pytest.mark.parametrize(("of", "theirs"), [(auc, roc_auc_score), (average_precision, average_precision_score)])
+def test_limits_of_an_area_are_as_wide_as_resampled_bikes(of, theirs):
+    rng = np.random.default_rng(5)
+    bike = np.repeat(np.arange(1000), 3)
+    usual = np.repeat(rng.normal(0, 1.5, 1000), 3)
+    back = rng.random(3000) < 1 / (1 + np.exp(1 - LOG_ODDS / 2 - usual))
+    drawn = []
+    for _ in range(400):
+        rows = (3 * rng.integers(0, 1000, 1000)[:, None] + np.arange(3)).ravel()
+        drawn.append(theirs(back[rows], RISK[rows]))
+    lo, hi = of(RISK, back).limits(bike)
+    assert hi - lo == pytest.approx(2 * 1.96 * np.std(drawn), rel=0.12)  # the sd of 400 draws is itself 3.5% uncertain
 
 
 def test_brier_score_and_log_loss_equal_scikit_learns():
