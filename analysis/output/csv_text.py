@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 import re
 
+import numpy as np
 import polars as pl
 
 RISKY = re.compile(r"^[=+\-@\t\r]")
 SPECIAL = re.compile(r'[",\r\n]')
+DIGITS, LEAST_PLAIN, MOST_PLAIN = 12, 1e-4, 1e11
 NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
 
 
@@ -25,8 +27,7 @@ def csv_text(table: pl.DataFrame) -> str:
 
 def _cells(column: pl.Series) -> pl.Series:
     if column.dtype.is_float():
-        numbers = ["" if v is None or not math.isfinite(v) else _number(v) for v in column.to_list()]
-        return pl.Series(numbers, dtype=pl.String)
+        return _numbers(column)
     if column.dtype == pl.Boolean or column.dtype.is_integer():
         return column.cast(pl.String).fill_null("")
     if column.dtype.is_temporal():
@@ -50,6 +51,17 @@ def harmless(text: str) -> str:
     return f"'{text}" if RISKY.match(text) and not NUMBER.match(text) else text
 
 
+def _numbers(column: pl.Series) -> pl.Series:
+    """Twelve significant digits, as Python's `.12g` writes them."""
+    values = column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    size = np.abs(values)
+    plain = (size >= LEAST_PLAIN) & (size < MOST_PLAIN)
+    scale = 10.0 ** (DIGITS - 1 - np.floor(np.log10(np.where(plain, size, 1.0))))
+    told = pl.Series(np.rint(np.where(plain, values, 0.0) * scale) / scale).cast(pl.String).str.strip_suffix(".0")
+    rest = np.flatnonzero(~plain)
+    return told.scatter(rest, [_number(value) for value in values[rest].tolist()])
+
+
 def _number(value: float) -> str:
-    text = f"{value:.12g}"
-    return "0" if text == "-0" else text
+    """One that is not finite, 0, or too small or large to be written without an exponent."""
+    return f"{value:.{DIGITS}g}".removeprefix("-" if value == 0 else "") if math.isfinite(value) else ""

@@ -71,10 +71,10 @@ def average_precision(risk: Numbers, came_back: NDArray[np.bool_]) -> Figure:
 
 def _listed(risk: Numbers, came_back: NDArray[np.bool_]) -> _Listed:
     levels, place = np.unique(-risk, return_inverse=True)
-    back, others = (
-        np.bincount(place, weights=kind.astype(float), minlength=len(levels)) for kind in (came_back, ~came_back)
-    )
-    return _Listed(back, others, place)
+    seen, back = np.zeros(len(levels)), np.zeros(len(levels))
+    np.add.at(seen, place, 1.0)
+    np.add.at(back, place[came_back], 1.0)
+    return _Listed(back, seen - back, place)
 
 
 def _from_here_down(values: Numbers) -> Numbers:

@@ -7,6 +7,7 @@ import datetime as dt
 import io
 import math
 
+import numpy as np
 import polars as pl
 import pytest
 from hypothesis import given
@@ -31,6 +32,32 @@ def test_nan_and_infinity_are_never_written() -> None:
 
 def test_a_number_keeps_twelve_significant_digits() -> None:
     assert cells([1 / 3, 2e-7 / 3, 1e15, -0.0], pl.Float64) == ["0.333333333333", "6.66666666667e-08", "1e+15", "0"]
+
+
+@given(st.lists(st.floats(allow_nan=False, allow_infinity=False) | st.integers(-(10**9), 10**9).map(float), min_size=1))
+def test_numbers_stand_as_twelve_digits_stand_in_python(values: list[float]) -> None:
+    for value, cell in zip(values, cells(list(values), pl.Float64), strict=True):
+        told = f"{value:.12g}"
+        # a half in the thirteenth digit may go either way: it is within a double's own error
+        assert cell == ("0" if value == 0 else told) or abs(float(cell) - value) <= 0.50001 * 10.0 ** place(told)
+
+
+def place(told: str) -> int:
+    """The decimal exponent of the last of twelve digits."""
+    return math.floor(math.log10(abs(float(told)))) - 11
+
+
+def test_many_numbers_keep_the_form_they_have_in_python() -> None:
+    rng = np.random.default_rng(8)
+    values = [
+        0.5,
+        1e-4,
+        99999999999.9,
+        1e11,
+        123456.0,
+        *(rng.normal(size=2000) * 10 ** rng.uniform(-9, 14, 2000)).tolist(),
+    ]
+    assert cells(values, pl.Float64) == [f"{value:.12g}" for value in values]
 
 
 def test_a_date_is_iso() -> None:
