@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+import re
 
 import polars as pl
 import pytest
@@ -85,3 +86,16 @@ def test_a_chart_of_no_rows_is_still_a_chart() -> None:
         charts.months_line(told.months.clear()),
     ):
         assert charts.specification(chart)["description"]
+
+
+def test_a_label_is_cut_where_a_name_is_long_and_the_picture_is_the_same_where_none_is() -> None:
+    people = report().rates.filter(pl.col("kind") == "technician")
+    short = charts.specification(charts.rate_dots(people, "technician"))
+    assert short["config"]["axis"]["labelLimit"] == 0
+    limited = json.loads(json.dumps(short))
+    limited["config"]["axis"]["labelLimit"] = limited["config"]["legend"]["labelLimit"] = 300
+    text = re.compile(r">([^<>]+)</text>")
+    assert text.findall(charts.picture(short)) == text.findall(charts.picture(limited))
+    name = "W" * 60
+    long = charts.specification(charts.rate_dots(people.with_columns(group=pl.lit(name)), "technician"))
+    assert not any(name in told for told in text.findall(charts.picture(long)))
