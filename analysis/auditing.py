@@ -25,7 +25,6 @@ from analysis.output import (
     write_key,
     write_report,
 )
-from analysis.painter import Painter
 from analysis.regression import Workers
 from analysis.report import Report
 from analysis.standard import Standard, built_in, read_standard
@@ -109,7 +108,7 @@ def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | N
     with clock.stage("pages"):
         from analysis.pages import CAUTIONS, ending, pages
 
-        drawn = pages(report, Painter(hands))
+        drawn = pages(report, hands)
     with run_folder(order.out) as folder:
         for page in drawn:
             (folder / page.file).write_text(page.text, encoding="utf-8")

@@ -26,6 +26,8 @@ T = TypeVar("T")
 Process = subprocess.Popen[bytes]
 Order = tuple[Callable[..., object], tuple[object, ...], dict[str, object]]
 LENGTH_BYTES = 8
+MANY_ROWS = 500_000
+"""Tables of so many rows are not handed over: they would lie in memory once a process."""
 
 
 class Hands:
@@ -121,8 +123,9 @@ def _ended(process: Process) -> None:
 
 
 def _taken(told: Future[bytes], again: Callable[[], T]) -> T:
+    """What was told; what nobody has begun by the time it is wanted is done here and now."""
     try:
-        answer = told.result()
+        answer = b"" if told.cancel() else told.result()
     except OSError:
         answer = b""
     return pickle.loads(answer) if answer else again()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
@@ -14,6 +15,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.charts import order_picture, picture, unchecked
+from analysis.hands import HERE as NOBODY_ELSE
+from analysis.hands import MANY_ROWS, Hands
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.blocks import Question
 from analysis.pages.cautions import CAUTIONS
@@ -34,11 +37,18 @@ WAYS = (
 )
 
 
-READERS = (
-    ("lead.html", "For the service lead", lead_questions),
-    ("trainer.html", "For the trainer", trainer_questions),
-    ("analyst.html", "For the analyst", analyst_questions),
-)
+@dataclass(frozen=True)
+class Reader:
+    """Whom a page is for and what they ask."""
+
+    file: str
+    title: str
+    asks: Callable[[Report], list[Question]]
+
+
+LEAD = Reader("lead.html", "For the service lead", lead_questions)
+TRAINER = Reader("trainer.html", "For the trainer", trainer_questions)
+ANALYST = Reader("analyst.html", "For the analyst", analyst_questions)
 
 
 @dataclass(frozen=True)
@@ -49,35 +59,43 @@ class Page:
     text: str
 
 
-def pages(report: Report, painter: Painter = HERE) -> tuple[Page, ...]:
+def pages(report: Report, hands: Hands = NOBODY_ELSE) -> tuple[Page, ...]:
     """Every page of an audit, each complete in itself, no network.
 
     Parameters
     ----------
     report
         What the audit found; nothing is computed from it but words.
-    painter
-        Who draws the charts' pictures; this process unless told.
+    hands
+        Who makes the trainer's page, the longest, and then draws the others' pictures; this process unless told.
     """
     report = with_file_names(report)
-    with unchecked():
-        asked = [(file, title, ordered(made(report), painter)) for file, title, made in READERS]
+    few = report.log.sessions.height < MANY_ROWS
+    trainer = (hands if few else NOBODY_ELSE).ask(_page, report, TRAINER)
+    painter = Painter(hands)
+    asked = [(reader, _asked(report, reader, painter)) for reader in (LEAD, ANALYST)]
     told = findings(report)
     index = rendered("index.html", report, painter, here="index.html", title="What the bleed log says", findings=told)
-    return (
-        Page("index.html", index),
-        *(
-            Page(file, rendered("questions.html", report, painter, here=file, title=title, questions=questions))
-            for file, title, questions in asked
-        ),
-    )
+    lead, analyst = (_answered(report, reader, questions, painter) for reader, questions in asked)
+    return Page("index.html", index), lead, trainer(), analyst
 
 
-def ordered(questions: list[Question], painter: Painter) -> list[Question]:
-    """The same questions, their charts' pictures ordered."""
+def _page(report: Report, reader: Reader) -> Page:
+    return _answered(report, reader, _asked(report, reader, HERE), HERE)
+
+
+def _asked(report: Report, reader: Reader, painter: Painter) -> list[Question]:
+    """A reader's questions with their answers, the charts' pictures ordered."""
+    with unchecked():
+        questions = reader.asks(report)
     for chart in (chart for question in questions for chart in question.charts):
         order_picture(chart, painter)
     return questions
+
+
+def _answered(report: Report, reader: Reader, questions: list[Question], painter: Painter) -> Page:
+    text = rendered("questions.html", report, painter, here=reader.file, title=reader.title, questions=questions)
+    return Page(reader.file, text)
 
 
 def data_text(value: Any) -> Markup:
