@@ -8,6 +8,10 @@ import polars as pl
 from analysis.charts.theme import CHANCE, HIGH, PERCENT, PLAIN, WIDTH, folded
 
 POINTS = 400
+MOST_MARKS = 600
+"""Bleeds on hold up to which each has a mark of its own."""
+BLEED_TOLD = (("session_id:N", "bleed"), ("day:T", "day"), ("shop:N", "workshop"), ("state:N", "state"))
+MONTH_TOLD = (("bleeds:Q", "bleeds"), ("day:T", "month from"), ("state:N", "state"))
 
 
 def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart | alt.FacetChart:
@@ -44,7 +48,7 @@ def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart
 
 
 def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
-    """Each bleed on hold on the day it was done, by kind of hold; closed ones grey.
+    """Each bleed on hold on the day it was done, by kind of hold; closed ones grey. Many stand by month, larger where more.
 
     Parameters
     ----------
@@ -53,25 +57,28 @@ def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
     """
     states = alt.Scale(domain=["to be called back", "closed by a later bleed"], range=[HIGH, CHANCE])
     marks = alt.Scale(domain=["to be called back", "closed by a later bleed"], range=["triangle-up", "circle"])
-    shown = holds.with_columns(label=pl.col("hold").map_elements(folded, return_dtype=pl.String))
+    many = holds.height > MOST_MARKS
+    labelled = holds.with_columns(label=pl.col("hold").map_elements(folded, return_dtype=pl.String))
+    shown = _by_month(labelled) if many else labelled
     chart = alt.Chart(shown, width=WIDTH, height=38 * max(holds.get_column("hold").n_unique(), 1))
     still = holds.filter(pl.col("state") == "to be called back").height
     return (
-        chart.mark_point(filled=True, size=70, opacity=0.85)
+        chart.mark_point(filled=True, opacity=0.85)
         .encode(
             x=alt.X("day:T", title=None, axis=alt.Axis(format="%Y-%m", tickCount=4)),
             y=alt.Y("label:N", title=None),
             color=alt.Color("state:N", scale=states),
             shape=alt.Shape("state:N", scale=marks),
-            tooltip=[
-                alt.Tooltip("session_id:N", title="bleed"),
-                alt.Tooltip("day:T", title="day"),
-                alt.Tooltip("shop:N", title="workshop"),
-                alt.Tooltip("state:N", title="state"),
-            ],
+            size=alt.Size("bleeds:Q", legend=None) if many else alt.value(70),
+            tooltip=[alt.Tooltip(field, title=title) for field, title in (MONTH_TOLD if many else BLEED_TOLD)],
         )
         .properties(description=f"Bleeds on hold by day: {holds.height} in all, {still} still to be called back")
     )
+
+
+def _by_month(holds: pl.DataFrame) -> pl.DataFrame:
+    by = holds.group_by(pl.col("day").dt.truncate("1mo"), "label", "state").agg(bleeds=pl.len())
+    return by.sort("day", "label", "state")
 
 
 def _thinned(curve: pl.DataFrame) -> pl.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 import json
 import re
@@ -99,3 +100,22 @@ def test_a_label_is_cut_where_a_name_is_long_and_the_picture_is_the_same_where_n
     name = "W" * 60
     long = charts.specification(charts.rate_dots(people.with_columns(group=pl.lit(name)), "technician"))
     assert not any(name in told for told in text.findall(charts.picture(long)))
+
+
+@pytest.mark.parametrize("bleeds", [600, 601, 50_000])
+def test_every_bleed_on_hold_is_drawn_or_counted(bleeds: int) -> None:
+    start = dt.date(2024, 1, 1)
+    holds = pl.DataFrame(
+        {
+            "day": [start + dt.timedelta(days=i % 800) for i in range(bleeds)],
+            "hold": ["leak seen", "lever not firm"] * (bleeds // 2) + ["leak seen"] * (bleeds % 2),
+            "session_id": [f"s{i}" for i in range(bleeds)],
+            "shop": "Tarnholt",
+            "state": ["to be called back" if i % 3 else "closed by a later bleed" for i in range(bleeds)],
+        }
+    )
+    spec = charts.specification(charts.holds_by_day(holds))
+    (rows,) = spec["datasets"].values()
+    assert sum(row.get("bleeds", 1) for row in rows) == bleeds
+    assert len(rows) <= 600
+    assert charts.picture(spec).startswith("<svg")
