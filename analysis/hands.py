@@ -59,6 +59,13 @@ class HandsBeside(Hands):
         told = self._asking.submit(self._answer, (task, given, named))
         return lambda: _taken(told, lambda: task(*given, **named))
 
+    def outlives(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> bool:
+        """Whether a process that does the task is still there when it is done; the task must not fail."""
+        try:
+            return bool(self._answer((task, given, named)))
+        except OSError:
+            return False
+
     def close(self) -> None:
         """Leave what nobody waits for undone."""
         self._asking.shutdown(wait=False, cancel_futures=True)
@@ -87,6 +94,23 @@ def hands_beside(count: int, ready: tuple[str, ...] = ()) -> Iterator[Hands]:
     if not processes:
         yield HERE
         return
+    with _lent(processes, ready) as hands:
+        yield hands
+
+
+@contextmanager
+def hand_at_risk() -> Iterator[HandsBeside | None]:
+    """A process for what may kill the process that does it, on any machine; None where there can be none."""
+    processes = _started(1)
+    if not processes:
+        yield None
+        return
+    with _lent(processes, ()) as hands:
+        yield hands
+
+
+@contextmanager
+def _lent(processes: tuple[Process, ...], ready: tuple[str, ...]) -> Iterator[HandsBeside]:
     hands = HandsBeside(processes)
     try:
         for process in processes:

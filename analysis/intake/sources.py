@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import stat
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from analysis.errors import CannotRun
@@ -20,6 +20,7 @@ from analysis.intake.read_parquet import parquet_table
 from analysis.intake.read_sqlite import sqlite_tables
 from analysis.intake.read_text import text_table
 from analysis.intake.snapshot import Snapshot, refuse_special, shown, snapshot, status
+from analysis.intake.trial import Trial
 
 __all__ = ["PassedOver", "RawTables", "ReadingHint", "raw_tables"]
 
@@ -43,6 +44,15 @@ class _Part:
     passed_over: tuple[PassedOver, ...] = ()
 
 
+@dataclass(frozen=True)
+class _Reading:
+    """What holds for every file of one call; `seen` are those read already."""
+
+    hints: Sequence[ReadingHint]
+    trial: Trial
+    seen: set[tuple[object, ...]] = field(default_factory=set)
+
+
 def raw_tables(exports: Sequence[str], hints: Sequence[ReadingHint] = ()) -> RawTables:
     """Read every export, unread in meaning.
 
@@ -60,15 +70,16 @@ def raw_tables(exports: Sequence[str], hints: Sequence[ReadingHint] = ()) -> Raw
     """
     tables: list[RawTable] = []
     passed_over: list[PassedOver] = []
-    seen: set[tuple[object, ...]] = set()
-    for export in exports:
-        for part in _parts(export, hints, seen):
-            tables += part.tables
-            passed_over += part.passed_over
+    with Trial() as trial:
+        reading = _Reading(hints, trial)
+        for export in exports:
+            for part in _parts(export, reading):
+                tables += part.tables
+                passed_over += part.passed_over
     return RawTables(tuple(tables), tuple(passed_over), _notes(tables))
 
 
-def _parts(export: str, hints: Sequence[ReadingHint], seen: set[tuple[object, ...]]) -> Iterator[_Part]:
+def _parts(export: str, reading: _Reading) -> Iterator[_Part]:
     if not export:
         raise CannotRun("an empty name", "no file", "a file, a folder or a database", "name an export")
     if is_address(export):
@@ -78,7 +89,7 @@ def _parts(export: str, hints: Sequence[ReadingHint], seen: set[tuple[object, ..
     named = _named(export)
     where = status(named.path)
     if not stat.S_ISDIR(where.st_mode):
-        yield _once(named, where.st_dev, where.st_ino, hints, seen)
+        yield _once(named, where.st_dev, where.st_ino, reading)
         return
     if named.wanted is not None:
         raise CannotRun(shown(export), "a folder has no tables to choose from", "a file before the #", "name the file")
@@ -86,7 +97,7 @@ def _parts(export: str, hints: Sequence[ReadingHint], seen: set[tuple[object, ..
     yield _Part(passed_over=folder.passed_over)
     for path in folder.files:
         inside = status(path)
-        yield _once(_Named(path, None), inside.st_dev, inside.st_ino, hints, seen)
+        yield _once(_Named(path, None), inside.st_dev, inside.st_ino, reading)
 
 
 @dataclass(frozen=True)
@@ -116,15 +127,15 @@ def _is_there(path: Path) -> bool:
         return False
 
 
-def _once(named: _Named, device: int, inode: int, hints: Sequence[ReadingHint], seen: set[tuple[object, ...]]) -> _Part:
+def _once(named: _Named, device: int, inode: int, reading: _Reading) -> _Part:
     key = (device, inode, named.wanted)
-    if key in seen:
+    if key in reading.seen:
         return _Part(passed_over=(PassedOver(shown(named.path), "named twice, read once"),))
-    seen.add(key)
-    return _read(named, hints)
+    reading.seen.add(key)
+    return _read(named, reading)
 
 
-def _read(named: _Named, hints: Sequence[ReadingHint]) -> _Part:
+def _read(named: _Named, reading: _Reading) -> _Part:
     label = shown(named.path)
     refuse_special(label, status(named.path))
     file = snapshot(named.path, label)
@@ -136,14 +147,13 @@ def _read(named: _Named, hints: Sequence[ReadingHint]) -> _Part:
             f"{label}#{named.wanted}", "this file holds one table only", label, "leave out the # and what follows"
         )
     if kind == "book":
-        return _book(file, hints, named.wanted)
+        return _book(file, reading.hints, named.wanted)
     if kind == "sqlite":
         return _sqlite(file, named)
-    one: Callable[[], RawTable] = {
-        "parquet": lambda: parquet_table(file),
-        "lines": lambda: lines_table(file),
-    }.get(kind, lambda: text_table(file, hints))
-    return _Part((one(),))
+    if kind == "parquet":
+        reading.trial.refuse_deadly(file)
+        return _Part((parquet_table(file),))
+    return _Part((lines_table(file) if kind == "lines" else text_table(file, reading.hints),))
 
 
 def _kind(path: Path, data: bytes) -> str:

@@ -101,3 +101,13 @@ def test_a_panic_of_the_reader_leaves_no_trace_on_standard_error(capfd: pytest.C
                 refused += 1
     assert refused > 0
     assert capfd.readouterr().err == ""
+
+
+def test_a_file_that_ends_its_reader_is_refused_and_the_rest_are_read(tmp_path: Path) -> None:
+    good, deadly = tmp_path / "a.parquet", tmp_path / "b.parquet"
+    good.write_bytes(parquet(pl.DataFrame({"session_id": ["a"]})))
+    deadly.write_bytes((Path(__file__).parents[1] / "fuzz" / "deadly.parquet").read_bytes())
+    assert raw_tables([str(good)]).tables[0].rows_read == 1
+    with pytest.raises(CannotRun, match="a process that read it was ended") as told:
+        raw_tables([str(tmp_path)])
+    assert told.value.where == str(deadly)
