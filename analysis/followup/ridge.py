@@ -17,12 +17,17 @@ LONGEST_LEAP = 64.0
 
 @dataclass(frozen=True)
 class Block:
-    """Columns `start` to `stop` that share a ridge; its strength is estimated where `pooled` (empirical Bayes)."""
+    """Columns `start` to `stop` that share a ridge; its strength is estimated where `pooled` (empirical Bayes).
+
+    What is usual of a pooled block's coefficients may be told: their variance 1 / `penalty`, which then weighs as much as
+    `worth` columns perfectly known.
+    """
 
     start: int
     stop: int
     penalty: float = 0.0
     pooled: bool = False
+    worth: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -45,8 +50,9 @@ def top_of(information: Numbers, told: Numbers, blocks: list[Block], penalties: 
     """The penalised top of the parabola told'b − b'(information)b / 2, pooled ridges settled.
 
     A pooled block's strength is its effective number of columns over its sum of squared coefficients (empirical Bayes;
-    D. J. C. MacKay 1992, Neural Comput. 4:415-447), its implied variance kept between 0.001 and 100. All other columns are taken
-    out once (Schur complement), so that a round costs no more than the pooled columns.
+    D. J. C. MacKay 1992, Neural Comput. 4:415-447), to both of which what is usual of it adds its worth (an inverse gamma
+    prior of the variance); the implied variance is kept between 0.001 and 100. All other columns are taken out once (Schur
+    complement), so that a round costs no more than the pooled columns.
     """
     pooled = np.zeros(len(told), dtype=bool)
     for block in blocks:
@@ -55,27 +61,40 @@ def top_of(information: Numbers, told: Numbers, blocks: list[Block], penalties: 
     inner = inverse(information[np.ix_(f, f)] + np.diag(penalties[f]))
     through = inner @ information[np.ix_(f, p)]
     left = information[np.ix_(p, p)] - information[np.ix_(p, f)] @ through
-    b, ridge = _settled(left, told[p] - through.T @ told[f], _places(blocks, p), penalties[p])
+    b, ridge = _settled(left, told[p] - through.T @ told[f], _parts(blocks, p), penalties[p])
     coefficients, settled = np.empty(len(told)), penalties.copy()
     coefficients[p], settled[p] = b, ridge
     coefficients[f] = inner @ told[f] - through @ b
     return Top(coefficients, settled)
 
 
-def _places(blocks: list[Block], pooled: NDArray[np.intp]) -> list[slice]:
-    """Where each pooled block stands among the pooled columns."""
-    pairs = [np.searchsorted(pooled, [b.start, b.stop]) for b in blocks if b.pooled and b.stop > b.start]
-    return [slice(int(start), int(stop)) for start, stop in pairs]
+@dataclass(frozen=True)
+class _Part:
+    """A pooled block: its `place` among the pooled columns, and what is usual of it, in columns and in squares."""
+
+    place: slice
+    columns: float
+    squares: float
 
 
-def _settled(information: Numbers, told: Numbers, parts: list[slice], penalties: Numbers) -> tuple[Numbers, Numbers]:
+def _parts(blocks: list[Block], pooled: NDArray[np.intp]) -> list[_Part]:
+    parts = []
+    for block in blocks:
+        if block.pooled and block.stop > block.start:
+            start, stop = np.searchsorted(pooled, [block.start, block.stop])
+            usual = block.worth / block.penalty if block.worth else 0.0
+            parts.append(_Part(slice(int(start), int(stop)), block.worth, usual))
+    return parts
+
+
+def _settled(information: Numbers, told: Numbers, parts: list[_Part], penalties: Numbers) -> tuple[Numbers, Numbers]:
     """Rounds until no ridge moves; after every two plain ones a leap to where they seem to lead.
 
     Source: R. Varadhan & C. Roland 2008, Scand. J. Stat. 35:335-353 (squared extrapolation).
     """
     if not parts:
         return np.zeros(0), penalties
-    path = [np.log(np.array([penalties[part.start] for part in parts]))]
+    path = [np.log(np.array([penalties[part.place.start] for part in parts]))]
     for _ in range(RIDGE_STEPS):
         moved = _round(information, told, parts, path[-1])
         settled = np.max(np.abs(moved - path[-1])) < RIDGE_SETTLED
@@ -88,13 +107,15 @@ def _settled(information: Numbers, told: Numbers, parts: list[slice], penalties:
     return inverse(information + np.diag(penalties)) @ told, penalties
 
 
-def _round(information: Numbers, told: Numbers, parts: list[slice], at: Numbers) -> Numbers:
+def _round(information: Numbers, told: Numbers, parts: list[_Part], at: Numbers) -> Numbers:
     """The logarithms of the ridges that the coefficients at these ridges ask for."""
     penalties = _spread_out(at, parts, len(told))
     covariance = inverse(information + np.diag(penalties))
     b, held = covariance @ told, penalties * np.diag(covariance)
-    edf = np.array([max(part.stop - part.start - held[part].sum(), 1e-3) for part in parts])
-    squares = np.array([float(b[part] @ b[part]) for part in parts])
+    places = [part.place for part in parts]
+    edf = np.array([max(place.stop - place.start - held[place].sum(), 1e-3) for place in places])
+    squares = np.array([float(b[place] @ b[place]) for place in places])
+    edf, squares = edf + [part.columns for part in parts], squares + [part.squares for part in parts]
     return -np.log(np.clip(squares / edf, LEAST_VARIANCE, MOST_VARIANCE))
 
 
@@ -106,10 +127,10 @@ def _leap(first: Numbers, second: Numbers, third: Numbers) -> Numbers:
     return np.clip(first + 2 * far * step + far**2 * bend, -np.log(MOST_VARIANCE), -np.log(LEAST_VARIANCE))
 
 
-def _spread_out(at: Numbers, parts: list[slice], columns: int) -> Numbers:
+def _spread_out(at: Numbers, parts: list[_Part], columns: int) -> Numbers:
     penalties = np.zeros(columns)
-    for place, part in enumerate(parts):
-        penalties[part] = np.exp(at[place])
+    for ridge, part in zip(at, parts, strict=True):
+        penalties[part.place] = np.exp(ridge)
     return penalties
 
 

@@ -8,11 +8,12 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Block, baseline, fit_returns, follow_of
+from analysis.followup import Block, fit_returns, follow_of
 from analysis.risk.cells import Cells
-from analysis.risk.columns import Column, Frozen, frozen
+from analysis.risk.columns import TICKS, Column, Frozen, frozen
 from analysis.risk.course import Course, window_slope
-from analysis.risk.layout import HELD, PEOPLE, ordered
+from analysis.risk.layout import HELD, LEANING, OF_AIR, PEOPLE, USUAL, WORTH, ordered
+from analysis.risk.level import window_hazard
 
 Numbers = NDArray[np.float64]
 CHUNK = 65_536
@@ -66,21 +67,23 @@ class HazardPart:
         """The baseline's cumulative hazard over each bleed's days at risk."""
         return np.maximum(self.whole[np.minimum(course.days, len(self.whole) - 1)], 1e-9)
 
-    def variance(self, x: Numbers, unknown: NDArray[np.bool_]) -> Numbers:
-        """Of each row's log hazard; `unknown` marks technicians the model has not met."""
-        known = np.concatenate(
-            [
-                np.einsum("ij,ij->i", part @ self.covariance, part)
-                for start in range(0, len(x), CHUNK)
-                for part in [x[start : start + CHUNK]]
-            ]
-            or [np.zeros(0)]
-        )
-        return known + self.people_variance * unknown
+    def variance(self, x: Numbers) -> Numbers:
+        """Of each row's log hazard, for technicians the model has met."""
+        return _variance(x, self.covariance)
+
+    def log_hazard(self, x: Numbers) -> Numbers:
+        """The logarithm of the hazard expected of each row."""
+        return x @ self.coefficients + 0.5 * self.variance(x)
+
+    def adds(self, x: Numbers) -> Numbers:
+        """What each column adds to `log_hazard`: its part of x·b, and of half the variance."""
+        return np.asarray(x * (self.coefficients + 0.5 * (x @ self.covariance)))
 
 
 def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days: int) -> HazardPart:
-    """Fit the return model with every block's ridge estimated (empirical Bayes), but those too small for it.
+    """Fit the return model with every block's ridge estimated (empirical Bayes, near what is usual of it).
+
+    A hazard is foretold by what is expected of it, half the variance above the middle on the logarithm.
 
     Parameters
     ----------
@@ -94,16 +97,21 @@ def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days
         The window.
     """
     inputs = frozen(ordered(columns), cells)
-    model = fit_returns(inputs.matrix(cells), follow_of(course.days, course.returned), _blocks(inputs))
-    slope, early = window_slope(model.linear, course, window_days), course.within(window_days)
+    x, air = inputs.matrix(cells), _of_air(inputs)
+    _lean(x, air)
+    model = fit_returns(x, follow_of(course.days, course.returned), _blocks(inputs))
+    slope = window_slope(model.linear, course, window_days)
     people = [i for i, column in enumerate(inputs.columns) if column.block == PEOPLE and column.form == "is"]
-    hazard = baseline(slope * model.linear, follow_of(early.days, early.returned), np.arange(window_days + 1))
+    expected = slope * model.linear + 0.5 * slope**2 * _variance(x, model.covariance)
+    coefficients, covariance = slope * model.coefficients, slope**2 * model.covariance
+    for values in (coefficients, covariance, covariance.T):
+        _lean(values, air)
     return HazardPart(
         inputs=inputs,
-        coefficients=slope * model.coefficients,
-        covariance=slope**2 * model.covariance,
+        coefficients=coefficients,
+        covariance=covariance,
         people_variance=float(slope**2 / max(model.penalties[people[0]], 1e-6)) if people else 0.0,
-        window=Window(hazard, _waiting(course, window_days)),
+        window=Window(window_hazard(expected, course, window_days), _waiting(course, window_days)),
         whole=model.cumulative(np.arange(int(course.days.max()) + 1)),
     )
 
@@ -112,9 +120,30 @@ def _blocks(inputs: Frozen) -> list[Block]:
     blocks, place = [], 0
     for name, columns in groupby(inputs.columns, key=lambda column: column.block):
         stop = place + len(list(columns))
-        blocks.append(Block(place, stop, HELD.get(name, 1.0), pooled=name not in HELD))
+        if name in HELD:
+            blocks.append(Block(place, stop, HELD[name]))
+        else:
+            blocks.append(Block(place, stop, 1 / USUAL[name], pooled=True, worth=WORTH))
         place = stop
     return blocks
+
+
+def _of_air(inputs: Frozen) -> list[int]:
+    """The columns that are numbers and rise with trapped air."""
+    return [i for i, one in enumerate(inputs.columns) if one.block in OF_AIR and one.form not in TICKS]
+
+
+def _lean(values: Numbers, air: list[int]) -> None:
+    """Let each column of the air count with a share of the sum of them all, in place; a symmetric change of columns, so
+    that the same leads a fit's coefficients back."""
+    shared = LEANING * sum((values[..., i] for i in air), start=np.zeros(values.shape[:-1]))
+    for i in air:
+        values[..., i] += shared
+
+
+def _variance(x: Numbers, covariance: Numbers) -> Numbers:
+    parts = (x[start : start + CHUNK] for start in range(0, len(x), CHUNK))
+    return np.concatenate([np.einsum("ij,ij->i", part @ covariance, part) for part in parts] or [np.zeros(0)])
 
 
 def _waiting(course: Course, window_days: int) -> Numbers:

@@ -22,7 +22,7 @@ from analysis.risk.trees import Trees, grown_trees
 from analysis.stats import Z95
 
 Numbers = NDArray[np.float64]
-BLEND = 0.6
+BLEND = 0.8
 """The return model's weight in the blended log odds; the trees have the rest."""
 CHUNK = 50_000
 """Bleeds told at a time."""
@@ -53,8 +53,8 @@ class RiskModel:
     def told(self, bleeds: pl.DataFrame | Cells) -> Told:
         """Risk and limits of bleeds: new technicians, new models and readings not recorded are met with the usual.
 
-        The limits carry the return model's uncertainty (delta method, on the log hazard) and, for a technician it has
-        not met, how much technicians differ.
+        The risk is that of the hazard expected. The limits carry the return model's uncertainty (delta method, on the log
+        hazard) and, for a technician it has not met, how much technicians differ.
         """
         parts = list(in_turn(self._some, list(in_parts(bleeds, CHUNK))))
         return Told(*(np.concatenate([getattr(part, name) for part in parts]) for name in TOLD))
@@ -62,12 +62,12 @@ class RiskModel:
     def _some(self, cells: Cells) -> Told:
         whole = self.stand.beside(cells)
         x = self.hazard.inputs.matrix(whole)
-        eta = x @ self.hazard.coefficients
-        error = Z95 * np.sqrt(np.maximum(self.hazard.variance(x, self._unmet(cells)), 0.0))
-        by_hazard = odds(self.hazard.window.risk(eta))
+        middle, variance = x @ self.hazard.coefficients, self.hazard.variance(x)
+        error = Z95 * np.sqrt(np.maximum(variance + self.hazard.people_variance * self._unmet(cells), 0.0))
+        by_hazard = odds(self.hazard.window.risk(middle + 0.5 * variance))
         blended = BLEND * by_hazard + (1 - BLEND) * self.by_trees(whole)
-        lo = blended + odds(self.hazard.window.risk(eta - error)) - by_hazard
-        hi = blended + odds(self.hazard.window.risk(eta + error)) - by_hazard
+        lo = blended + odds(self.hazard.window.risk(middle - error)) - by_hazard
+        hi = blended + odds(self.hazard.window.risk(middle + error)) - by_hazard
         return Told(self.calibrated(blended), self.calibrated(lo), self.calibrated(hi), blended)
 
     def by_trees(self, whole: Cells) -> Numbers:
@@ -105,17 +105,17 @@ def risk_model(features: BleedFeatures, course: Course, window_days: int, rng: n
     whole = stand.beside(features.cells)
     hazard = hazard_part(whole, _columns(features), course, window_days)
     trees = grown_trees(whole, features.steps, course.returned, hazard.exposure(course), rng)
-    return RiskModel(
-        stand, hazard, _in_window(trees, hazard, trees.log_hazard(trees.matrix(whole)), course, window_days)
-    )
+    return RiskModel(stand, hazard, _in_window(trees, whole, hazard, course, window_days))
 
 
-def _in_window(trees: Trees, hazard: HazardPart, log_hazard: Numbers, course: Course, window_days: int) -> Trees:
-    """The trees as they hold within the window: as many returns in it as came."""
-    slope, early = window_slope(log_hazard, course, window_days), course.within(window_days)
-    told = float(hazard.window.hazard[early.days] @ np.exp(slope * log_hazard))
-    came = int(early.returned.sum())
-    return trees.scaled(slope, float(np.log(came / told)) if came and told > 0 else 0.0)
+def _in_window(trees: Trees, whole: Cells, hazard: HazardPart, course: Course, window_days: int) -> Trees:
+    """The trees as they hold within the window: as many returns in it as the return model expects."""
+    by_trees = trees.log_hazard(trees.matrix(whole))
+    slope = window_slope(by_trees, course, window_days)
+    exposure = hazard.window.hazard[course.within(window_days).days]
+    told = float(exposure @ np.exp(slope * by_trees))
+    expected = float(exposure @ np.exp(hazard.log_hazard(hazard.inputs.matrix(whole))))
+    return trees.scaled(slope, float(np.log(expected / told)) if expected > 0 and told > 0 else 0.0)
 
 
 def _without_wear(table: pl.DataFrame, course: Course, window_days: int) -> Course:

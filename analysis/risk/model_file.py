@@ -27,7 +27,7 @@ from analysis.risk.saved import SavedModel
 from analysis.risk.stand import Expected, Stand
 from analysis.risk.trees import Trees
 
-FORMAT = 1
+FORMAT = 2
 OURS = (SavedModel, RiskModel, Stand, Expected, Frozen, HazardPart, Window, Trees, Calibration)
 KNOWN = sorted(f"{kind.__module__}.{kind.__qualname__}" for kind in OURS)
 """Every type that may be built, besides plain values and numpy arrays."""

@@ -1,7 +1,7 @@
 """What each thing adds to a bleed's risk: shares that add up to the risk, against the shop's usual bleed.
 
-The return model's log hazard is a sum over columns, each centred at its mean; the stand's expectations are told by the
-columns they come from. The trees' log hazard is the sum of its changes down each tree. Sums become log odds, and log
+The log of the hazard that the return model expects is a sum over columns, each centred at its mean; the stand's
+expectations are told by the columns they come from. The trees' log hazard is the sum of its changes down each tree. Sums become log odds, and log
 odds risk, in proportion (the Aumann–Shapley share of a function of a sum: R. J. Aumann & L. S. Shapley 1974, Values of
 Non-Atomic Games).
 """
@@ -47,12 +47,13 @@ def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
     whole, seen = model.stand.beside_and_from(Cells(table))
     themes: dict[str, Numbers] = {}
     x = model.hazard.inputs.matrix(whole)
-    eta = x @ model.hazard.coefficients
+    adds = model.hazard.adds(x)
+    eta = adds.sum(axis=1)
     usual_odds, hazard_odds = _odds(model, np.zeros(1)), _odds(model, eta)
     to_odds = BLEND * _slope(hazard_odds - usual_odds, eta)
     parts = _origins(model, seen)
     for place, column in enumerate(model.hazard.inputs.columns):
-        _add(themes, column.theme, x[:, place] * model.hazard.coefficients[place] * to_odds, parts)
+        _add(themes, column.theme, adds[:, place] * to_odds, parts)
     cells = model.trees.matrix(whole)
     told, usual = model.trees.log_hazard(cells), np.array([model.trees.usual])
     to_odds = (1 - BLEND) * _slope(_odds(model, told) - _odds(model, usual), told - usual)

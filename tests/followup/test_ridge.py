@@ -56,3 +56,18 @@ def test_a_ridge_is_never_weaker_than_any_log_hazard_asks_for() -> None:
     information = np.eye(10) * 1e-4
     top = top_of(information, np.full(10, 5.0), [Block(0, 10, 1.0, pooled=True)], np.ones(10))
     assert top.penalties == pytest.approx(np.full(10, 1 / MOST_VARIANCE))
+
+
+def test_what_is_usual_of_a_block_counts_as_many_columns_as_its_worth() -> None:
+    """At the settled ridge the variance is the mean of what the block tells and what is usual, by their columns."""
+    information, told = drawn(2)
+    top = top_of(information, told, [Block(0, 40, 1 / 0.02, pooled=True, worth=7.0)], np.full(40, 50.0))
+    covariance = np.linalg.inv(information + np.diag(top.penalties))
+    edf = 40 - top.penalties[0] * np.trace(covariance)
+    squares = float(top.coefficients @ top.coefficients)
+    assert 1 / top.penalties[0] == pytest.approx((squares + 7 * 0.02) / (edf + 7), rel=1e-6)
+
+
+def test_a_block_that_tells_nothing_has_what_is_usual() -> None:
+    top = top_of(np.eye(10) * 1e-6, np.zeros(10), [Block(0, 10, 1 / 0.02, pooled=True, worth=5.0)], np.full(10, 50.0))
+    assert top.penalties == pytest.approx(np.full(10, 50.0), rel=1e-3)

@@ -6,10 +6,10 @@ import hashlib
 import json
 import struct
 
-from analysis.risk.model_file import DIGITS, END_RECORD, MARK
+from analysis.risk.model_file import DIGITS, END_RECORD, FORMAT, MARK
 
 
-def sealed(body: bytes, version: str = "0.1.0", model_format: int = 1) -> bytes:
+def sealed(body: bytes, version: str = "0.1.0", model_format: int = FORMAT) -> bytes:
     """Any skops archive with a right digest and our mark, as one who means harm would make it."""
     comment = MARK + json.dumps({"format": model_format, "version": version, "sha256": ""})[:-2].encode()
     end = body.rfind(END_RECORD)

@@ -10,6 +10,7 @@ import polars as pl
 import pytest
 
 from analysis.risk import bleed_features, history_of, risk_model, risk_shares
+from analysis.risk.calibration import odds
 from analysis.risk.cells import Cells
 from analysis.risk.foretold import outcome_of
 from analysis.risk.hazard import Window
@@ -37,12 +38,20 @@ def test_new_technicians_models_shops_and_empty_rows_are_told() -> None:
         assert ((risk > 0) & (risk < 1)).all()
 
 
-def test_a_new_technician_adds_what_technicians_differ_by_to_the_variance() -> None:
-    part, cells = fitted().model.hazard, fitted().model.stand.beside(Cells(fitted().features.table))
+def test_a_new_technicians_limits_lie_farther_apart() -> None:
+    model, table = fitted().model, fitted().features.table
+    known, newcomer = model.told(table), model.told(table.with_columns(technician=pl.lit("Newcomer")))
+    assert model.hazard.people_variance > 0
+    assert np.mean(odds(newcomer.hi) - odds(newcomer.lo)) > np.mean(odds(known.hi) - odds(known.lo))
+
+
+def test_what_columns_add_sums_to_the_log_of_the_hazard_expected() -> None:
+    """The mean of draws of the hazard, its coefficients normal around the fitted ones."""
+    part, cells = fitted().model.hazard, fitted().model.stand.beside(Cells(fitted().features.table[:20]))
     x = part.inputs.matrix(cells)
-    unknown = np.ones(len(x), dtype=bool)
-    assert part.people_variance > 0
-    assert part.variance(x, unknown) - part.variance(x, ~unknown) == pytest.approx(part.people_variance)
+    drawn = np.random.default_rng(8).multivariate_normal(part.coefficients, part.covariance, 200_000)
+    assert part.adds(x).sum(axis=1) == pytest.approx(part.log_hazard(x), abs=EXACT)
+    assert np.log(np.exp(drawn @ x.T).mean(axis=0)) == pytest.approx(part.log_hazard(x), abs=0.02)
 
 
 def test_the_risk_lies_within_its_limits() -> None:
