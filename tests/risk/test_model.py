@@ -13,7 +13,8 @@ from analysis.risk import bleed_features, history_of, risk_model, risk_shares
 from analysis.risk.calibration import odds
 from analysis.risk.cells import Cells
 from analysis.risk.foretold import outcome_of
-from analysis.risk.hazard import Window
+from analysis.risk.hazard import Window, _lean
+from analysis.risk.layout import LEANING
 from synthetic import family, made
 from tests.risk.worlds import fitted
 from tests.worlds import log_of_made, prepared_from
@@ -52,6 +53,17 @@ def test_what_columns_add_sums_to_the_log_of_the_hazard_expected() -> None:
     drawn = np.random.default_rng(8).multivariate_normal(part.coefficients, part.covariance, 200_000)
     assert part.adds(x).sum(axis=1) == pytest.approx(part.log_hazard(x), abs=EXACT)
     assert np.log(np.exp(drawn @ x.T).mean(axis=0)) == pytest.approx(part.log_hazard(x), abs=0.02)
+
+
+def test_leaning_columns_and_leaning_coefficients_tell_the_same() -> None:
+    rng = np.random.default_rng(3)
+    x, b, air = rng.standard_normal((50, 6)), rng.standard_normal(6), [1, 2, 5]
+    leaning_x, leaning_b = x.copy(), b.copy()
+    for values in (leaning_x, leaning_b):
+        _lean(values, air)
+    assert leaning_x @ b == pytest.approx(x @ leaning_b, abs=EXACT)
+    assert leaning_b[[0, 3, 4]] == pytest.approx(b[[0, 3, 4]], abs=0)
+    assert leaning_b[air] - b[air] == pytest.approx(LEANING * b[air].sum())
 
 
 def test_the_risk_lies_within_its_limits() -> None:
