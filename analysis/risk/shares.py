@@ -1,9 +1,9 @@
 """What each thing adds to a bleed's risk: shares that add up to the risk, against the shop's usual bleed.
 
 The log of the hazard that the return model expects is a sum over columns, each centred at its mean; the stand's
-expectations are told by the columns they come from. The trees' log hazard is the sum of its changes down each tree. Sums become log odds, and log
-odds risk, in proportion (the Aumann–Shapley share of a function of a sum: R. J. Aumann & L. S. Shapley 1974, Values of
-Non-Atomic Games).
+expectations are told by the columns they come from. The trees' log hazard is the sum of its changes down each tree.
+Sums become log odds, and log odds risk, in proportion (the Aumann–Shapley share of a function of a sum: R. J. Aumann
+& L. S. Shapley 1974, Values of Non-Atomic Games).
 """
 
 from __future__ import annotations
