@@ -6,9 +6,11 @@ import math
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import cast
 
 import numpy as np
+from pandera.typing.polars import DataFrame
 from threadpoolctl import threadpool_limits
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
@@ -33,6 +35,7 @@ from analysis.steps import (
     what_if,
 )
 from analysis.watch import months
+from schemas.log import Sessions
 
 SEED = 20260101
 
@@ -111,7 +114,7 @@ def _audited(
         ready = prepared(log, standard, window, covered, found)
         one = cost_of_one(ready, found, log.comebacks)
         cost = one.minutes + (one.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
-        risk_to_come = hands.ask(_risk, log, ready, cost, _lot(seed, "risk"), names_hidden)
+        risk_to_come = hands.ask(_risk, _without_rows(log), ready, cost, _lot(seed, "risk"), names_hidden)
         curve = incidence(ready.bleeds)
         life = weibull(ready.bleeds.get_column("days_at_risk").to_numpy().astype(float), ends(ready.bleeds) == 1)
     with clock.stage("rates"):
@@ -182,8 +185,16 @@ def _risk(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, name
     """The risk, by whichever process is asked; only here is scikit-learn needed."""
     import sklearn  # noqa: F401  its threads are held only if they are there by then
 
+    sessions = cast("DataFrame[Sessions]", ready.bleeds.select(log.sessions.columns))
+    whole = replace(log, sessions=sessions)
     with threadpool_limits(limits=1):
-        return risk_found(log, ready, cost, rng, names_hidden=names_hidden)
+        return risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
+
+
+def _without_rows(log: Log) -> Log:
+    """The log without its long tables: they are in what was prepared of it, or nobody's concern who tells risks."""
+    long = ("sessions", "comebacks", "passes", "links", "set_aside")
+    return replace(log, **{name: getattr(log, name).clear() for name in long}, rejected=())
 
 
 def _lot(seed: int, stage: str) -> np.random.Generator:

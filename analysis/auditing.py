@@ -5,13 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import random
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analysis.audit import SEED, Clock, audit
 from analysis.cluster import connected
 from analysis.followup import Covered
+from analysis.hands import HERE as NOBODY_ELSE
 from analysis.hands import Hands, hands_beside
 from analysis.intake import Log, read_log
 from analysis.output import (
@@ -31,6 +32,9 @@ from analysis.standard import Standard, built_in, read_standard
 
 RISK_NEEDS = ("skops.io", "sklearn.ensemble", "sklearn.linear_model", "analysis.audit")
 """What the process beside imports while exports are read. skops first: it looks for its names in every module there is."""
+
+SMALL_BYTES = 30_000
+"""A hundred bleeds as text."""
 
 
 @dataclass(frozen=True)
@@ -70,8 +74,23 @@ def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: Non
         Anything a user can mend: exports, map, standard, options, the folder, the cluster.
     """
     refuse_foreign(order.out.absolute())
-    with hands_beside(1, RISK_NEEDS) as hands, _workers(order.cluster) as workers:
+    with _hands(order.exports) as hands, _workers(order.cluster) as workers:
         return _audited(order, Clock(told), hands, workers)
+
+
+def _hands(exports: tuple[str, ...]) -> AbstractContextManager[Hands]:
+    """A process beside, unless the exports are files too small for a risk to be told from them."""
+    small = sum(_size(export) for export in exports) < SMALL_BYTES
+    return nullcontext(NOBODY_ELSE) if small else hands_beside(1, RISK_NEEDS)
+
+
+def _size(export: str) -> float:
+    """Bytes of a file, or of the files of a folder; infinite for what is neither."""
+    path = Path(export)
+    try:
+        return sum(part.stat().st_size for part in (path.iterdir() if path.is_dir() else [path]))
+    except (OSError, ValueError):
+        return float("inf")
 
 
 @contextmanager

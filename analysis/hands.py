@@ -189,6 +189,7 @@ def _listening(orders: SimpleQueue[bytes]) -> None:
     """Ends the process, whatever it is busy with, once the other side is gone."""
     while order := _received(sys.stdin.buffer):
         orders.put(order)
+        del order  # nor is it kept, large as it may be, until another comes
     os._exit(0)
 
 
@@ -196,6 +197,7 @@ def _done(order: bytes) -> bytes:
     """What the task returned; nothing where it failed."""
     try:
         task, given, named = pickle.loads(order)
+        del order
         return pickle.dumps(task(*given, **named), pickle.HIGHEST_PROTOCOL)
     except Exception:
         return b""

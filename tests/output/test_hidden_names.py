@@ -86,11 +86,9 @@ def test_the_next_run_keeps_the_codes(told: Path) -> None:
 
 def test_the_key_is_its_owners_alone_and_cannot_be_drawn_again(told: Path) -> None:
     assert (told / "out.names.csv").stat().st_mode & 0o077 == 0
-    keys = set()
-    for place in ("a", "b", "c"):
-        audit_exports(AuditOrder((str(told / "in"),), told / place, hide_names=True))
-        keys.add((told / f"{place}.names.csv").read_text("utf-8"))
-    assert len(keys) == 3
+    audit_exports(AuditOrder((str(told / "in"),), told / "again", hide_names=True))
+    first, again = ((told / f"{place}.names.csv").read_text("utf-8") for place in ("out", "again"))
+    assert first != again
 
 
 def test_codes_tell_no_order(told: Path) -> None:

@@ -74,8 +74,10 @@ def test_perfect_risks_reach_all_and_a_constant_nothing():
     assert figures["caught"] == figures["most caught"]
 
 
-def test_a_run_cut_short_goes_on_where_it_stopped(tmp_path):
-    told = []
+@pytest.fixture(scope="module")
+def cut_short(tmp_path_factory):
+    """A run that was stopped after three workshops and went on: its folder, table, and the lines of either part."""
+    folder, told, rest = tmp_path_factory.mktemp("cut short"), [], []
 
     def stop_after_three(line):
         told.append(line)
@@ -83,22 +85,25 @@ def test_a_run_cut_short_goes_on_where_it_stopped(tmp_path):
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
-        run_proof(tmp_path / "proof", 1, 100, None, stop_after_three)
-    rest = []
-    run_proof(tmp_path / "proof", 1, 100, None, rest.append)
+        run_proof(folder / "proof", 1, 100, None, stop_after_three)
+    table = run_proof(folder / "proof", 1, 100, None, rest.append)
+    return folder, table, told, rest
+
+
+def test_a_run_cut_short_goes_on_where_it_stopped(cut_short):
+    folder, _, told, rest = cut_short
     assert len(told) == 3
     assert len(rest) == len(proof_worlds(1, 100)) - 3
-    assert (tmp_path / "proof" / "tables" / "prove.csv").exists()
-    assert [path.name for path in tmp_path.iterdir()] == ["proof"]
+    assert (folder / "proof" / "tables" / "prove.csv").exists()
+    assert [path.name for path in folder.iterdir()] == ["proof"]
 
 
-def test_a_cluster_of_two_workers_gives_the_same_table(tmp_path):
+def test_a_cluster_of_two_workers_gives_the_table_of_a_run_cut_short(tmp_path, cut_short):
     from distributed import LocalCluster
 
-    alone = run_proof(tmp_path / "alone", 1, 100, None, lambda _: None)
     with LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=":0") as cluster:
         spread = run_proof(tmp_path / "spread", 1, 100, cluster.scheduler_address, lambda _: None)
-    assert spread.equals(alone)
+    assert spread.equals(cut_short[1])
 
 
 def test_a_cluster_that_does_not_answer_is_told(tmp_path, monkeypatch):
