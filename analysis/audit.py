@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_limits
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
 from analysis.followup import EVERY_DAY, Covered, covered_time, ends, incidence, late_models, returns, weibull
-from analysis.hands import HERE, MANY_ROWS, Hands
+from analysis.hands import HERE, Hands
 from analysis.intake import Log
 from analysis.people import coaching_effects, credibility, technique, with_robustness
 from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
@@ -93,7 +93,7 @@ def audit(
     import scipy.linalg  # noqa: F401  its threads are held only if they are there by then
 
     clock, window = clock or Clock(), window_days or standard.window_days
-    hands = HERE if len(log.sessions) >= MANY_ROWS else hands
+    hands = hands.carrying(len(log.sessions))
     with threadpool_limits(limits=1):  # rows are shared out between threads by ourselves (regression/chunks.py)
         return _audited(log, standard, window, seed, covered, names_hidden, clock, workers, hands)
 

@@ -27,13 +27,16 @@ Process = subprocess.Popen[bytes]
 Order = tuple[Callable[..., object], tuple[object, ...], dict[str, object]]
 LENGTH_BYTES = 8
 MANY_ROWS = 500_000
-"""Tables of so many rows are not handed over: they would lie in memory once a process."""
 
 
 class Hands:
     """This process alone: what is asked for is done when its answer is wanted."""
 
     beside = False
+
+    def carrying(self, rows: int) -> Hands:
+        """These for tables of so many rows; nobody else where they are too long to lie in memory once a process."""
+        return self if rows < MANY_ROWS else HERE
 
     def ask(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
         """The answer to come: a function of ours, named at the top of its module, of arguments nobody changes."""

@@ -61,18 +61,19 @@ def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
     labelled = holds.with_columns(label=pl.col("hold").map_elements(folded, return_dtype=pl.String))
     shown = _by_month(labelled) if many else labelled
     chart = alt.Chart(shown, width=WIDTH, height=38 * max(holds.get_column("hold").n_unique(), 1))
+    by = "month, larger where there are more" if many else "day"
     still = holds.filter(pl.col("state") == "to be called back").height
     return (
         chart.mark_point(filled=True, opacity=0.85)
         .encode(
-            x=alt.X("day:T", title=None, axis=alt.Axis(format="%Y-%m", tickCount=4)),
+            x=alt.X("day:T", title=f"by {by}" if many else None, axis=alt.Axis(format="%Y-%m", tickCount=4)),
             y=alt.Y("label:N", title=None),
             color=alt.Color("state:N", scale=states),
             shape=alt.Shape("state:N", scale=marks),
             size=alt.Size("bleeds:Q", legend=None) if many else alt.value(70),
             tooltip=[alt.Tooltip(field, title=title) for field, title in (MONTH_TOLD if many else BLEED_TOLD)],
         )
-        .properties(description=f"Bleeds on hold by day: {holds.height} in all, {still} still to be called back")
+        .properties(description=f"Bleeds on hold by {by}: {holds.height} in all, {still} still to be called back")
     )
 
 

@@ -10,7 +10,7 @@ from analysis.followup.returns import returns
 from analysis.followup.ridge import Block
 from analysis.followup.risk_sets import Follow, follow_of
 from analysis.followup.wear import LateModel, late_models
-from analysis.followup.weibull import Weibull, weibull
+from analysis.followup.weibull import Weibull, weibull, weibull_log_shape
 
 __all__ = [
     "EVERY_DAY",
@@ -40,5 +40,6 @@ __all__ = [
     "returns",
     "watched",
     "weibull",
+    "weibull_log_shape",
     "workload",
 ]

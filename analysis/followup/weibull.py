@@ -50,7 +50,7 @@ def weibull(days: Numbers, returned: NDArray[np.bool_]) -> Weibull | None:
     if events < LEAST_RETURNS or len(np.unique(days[returned])) < 2:
         return None
     t = np.log(np.maximum(days.astype(float), 0.5))
-    log_shape = _log_shape(t, returned)
+    log_shape = weibull_log_shape(t, returned, np.zeros(len(t)))
     k = np.exp(log_shape)
     log_scale = (_log_sum(k * t) - np.log(events)) / k
     covariance = np.linalg.inv(_information(t, returned, k, log_scale))
@@ -66,13 +66,24 @@ def weibull(days: Numbers, returned: NDArray[np.bool_]) -> Weibull | None:
     )  # fmt: skip
 
 
-def _log_shape(t: Numbers, returned: NDArray[np.bool_]) -> float:
-    """Root of the profile score in the shape, by Newton on its logarithm."""
+def weibull_log_shape(t: Numbers, returned: NDArray[np.bool_], log_hazard: Numbers) -> float:
+    """The logarithm of the shape of largest likelihood: root of its profile score, by Newton.
+
+    Parameters
+    ----------
+    t
+        Logarithm of each bleed's time at risk, in any unit; returns on two days at least.
+    returned
+        Whether it ended in a return.
+    log_hazard
+        By which each bleed's hazard differs from the baseline's; 0 where all are alike.
+    """
     mean = t[returned].mean()
     log_k = 0.0
     for _ in range(100):
         k = np.exp(log_k)
-        weight = np.exp(k * t - (k * t).max())
+        size = k * t + log_hazard
+        weight = np.exp(size - size.max())
         weight /= weight.sum()
         centre = weight @ t
         score = 1 / k + mean - centre

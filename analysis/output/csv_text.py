@@ -52,7 +52,7 @@ def harmless(text: str) -> str:
 
 
 def _numbers(column: pl.Series) -> pl.Series:
-    """Twelve significant digits, as Python's `.12g` writes them."""
+    """Twelve significant digits, as Python's `.12g` writes them; half a digit may go either way where a double ends."""
     values = column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
     size = np.abs(values)
     plain = (size >= LEAST_PLAIN) & (size < MOST_PLAIN)

@@ -16,7 +16,7 @@ from markupsafe import Markup
 
 from analysis.charts import order_picture, picture, unchecked
 from analysis.hands import HERE as NOBODY_ELSE
-from analysis.hands import MANY_ROWS, Hands
+from analysis.hands import Hands
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.blocks import Question
 from analysis.pages.cautions import CAUTIONS
@@ -70,8 +70,7 @@ def pages(report: Report, hands: Hands = NOBODY_ELSE) -> tuple[Page, ...]:
         Who makes the trainer's page, the longest, and then draws the others' pictures; this process unless told.
     """
     report = with_file_names(report)
-    few = report.log.sessions.height < MANY_ROWS
-    trainer = (hands if few else NOBODY_ELSE).ask(_page, report, TRAINER)
+    trainer = hands.carrying(report.log.sessions.height).ask(_page, report, TRAINER)
     painter = Painter(hands)
     asked = [(reader, _asked(report, reader, painter)) for reader in (LEAD, ANALYST)]
     told = findings(report)

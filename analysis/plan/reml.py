@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.plan.cells import Cells
 from analysis.plan.components import Components, pivotal_draws
+from analysis.stats import chi_square_tail
 
 Numbers = NDArray[np.float64]
 RESAMPLES = 200
@@ -28,10 +29,8 @@ def unbalanced_components(study: Cells, rng: np.random.Generator, pool_above_p: 
     The interaction is kept when its likelihood-ratio p-value (half chi-square, on the boundary) is at most
     `pool_above_p`. Limits by pivotal draws where every technician read every item, else by a parametric bootstrap.
     """
-    from scipy import stats
-
     full, without = _reml(study, WITH), _reml(study, WITHOUT)
-    p = float(0.5 * stats.chi2.sf(max(0.0, 2 * (full.log_likelihood - without.log_likelihood)), 1))
+    p = float(0.5 * chi_square_tail(max(0.0, 2 * (full.log_likelihood - without.log_likelihood)), 1))
     pooled = p > pool_above_p
     draws = pivotal_draws(study, rng) if study.filled else _bootstrap(study, full.variances, rng)
     return Components(_spelled((without if pooled else full).variances), draws, interaction_p=p, pooled=pooled)

@@ -20,6 +20,7 @@ from analysis.prove.held import (
 from analysis.prove.risks import risk_rows
 from analysis.prove.rows import Aim, at_size, mean_row, root_mean_row, share_row
 from analysis.prove.worlds import SIGNS_OF_NO_USE, WITH_EFFECTS, WITHOUT_EFFECT
+from analysis.stats import kendall_tau
 from schemas import checked, empty
 from schemas.outputs import Prove
 
@@ -117,9 +118,7 @@ def _inside(one: Held) -> list[bool]:
 
 
 def _tau(one: Held, estimate: list[float]) -> float:
-    from scipy import stats
-
-    return float(stats.kendalltau(estimate, one.truth).statistic)
+    return kendall_tau(estimate, one.truth)
 
 
 def _top(one: Held) -> bool:

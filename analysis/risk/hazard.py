@@ -81,7 +81,7 @@ class HazardPart:
 
 
 def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days: int) -> HazardPart:
-    """Fit the return model with every block's ridge estimated (empirical Bayes, near what is usual of it).
+    """Fit the return model, every block's ridge estimated (empirical Bayes, near what is usual of it) but those too small.
 
     A hazard is foretold by what is expected of it, half the variance above the middle on the logarithm.
 

@@ -5,20 +5,19 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import baseline, follow_of
+from analysis.followup import baseline, follow_of, weibull_log_shape
 from analysis.risk.course import Course
 
 Numbers = NDArray[np.float64]
 USUAL_BEND = 0.05
 """How far the level at the window usually lies from a smooth curve's, on the logarithm."""
-NEWTON_STEPS, LONGEST_STEP, LEAST_SHAPE = 60, 0.3, 0.05
 
 
 def window_hazard(log_hazard: Numbers, course: Course, window_days: int) -> Numbers:
     """The baseline's cumulative hazard from day 0 to the window's last, of a row whose log hazard is 0.
 
     Its course is Breslow's, from the window's returns alone. Its level is moved toward that of a Weibull curve through
-    all returns: by how much chance parts the two against how far curves usually miss, next to nothing from some hundred
+    all returns (where they came on two days at least): by how much chance parts the two against how far curves usually miss, next to nothing from some hundred
     returns on.
 
     Parameters
@@ -33,7 +32,7 @@ def window_hazard(log_hazard: Numbers, course: Course, window_days: int) -> Numb
     early = course.within(window_days)
     hazard = baseline(log_hazard, follow_of(early.days, early.returned), np.arange(window_days + 1))
     came = int(early.returned.sum())
-    if not came:
+    if not came or len(np.unique(course.days[course.returned])) < 2:
         return hazard
     level, variance = _smooth_level(log_hazard, course, window_days)
     # the curve knows the level best: what the window's returns add by chance is the difference of the variances
@@ -44,22 +43,13 @@ def window_hazard(log_hazard: Numbers, course: Course, window_days: int) -> Numb
 
 def _smooth_level(log_hazard: Numbers, course: Course, window_days: int) -> tuple[float, float]:
     """The logarithm of a Weibull baseline's cumulative hazard at the window, and its variance; a return on day 0 counts
-    as half a day.
-
-    Source: W. Q. Meeker & L. A. Escobar 1998, Statistical Methods for Reliability Data, chapter 8.
-    """
-    t, size = np.log(np.maximum(course.days, 0.5) / window_days), np.exp(log_hazard)
-    came, late = int(course.returned.sum()), float(t[course.returned].sum())
-    shape = 1.0
-    for _ in range(NEWTON_STEPS):
-        weight = size * np.exp(shape * t)
-        total = weight.sum()
-        centre = float(weight @ t / total)
-        spread = float(weight @ (t - centre) ** 2 / total)
-        step = (came / shape + late - came * centre) / (came / shape**2 + came * spread)
-        shape = max(shape + float(np.clip(step, -LONGEST_STEP, LONGEST_STEP)), LEAST_SHAPE)
-        if abs(step) < 1e-10:
-            break
+    as half a day."""
+    t = np.log(np.maximum(course.days, 0.5) / window_days)
+    shape = np.exp(weibull_log_shape(t, course.returned, log_hazard))
+    weight = np.exp(shape * t + log_hazard)
+    came, total = int(course.returned.sum()), weight.sum()
+    centre = float(weight @ t / total)
+    spread = float(weight @ (t - centre) ** 2 / total)
     # information on (level, shape), the shape taken out
     known = came - (came * centre) ** 2 / (came / shape**2 + came * (spread + centre**2))
     return float(np.log(came / total)), 1 / known
