@@ -134,7 +134,10 @@ class Steps(OutputTable):
     hi: float = declare("95%", unit="per 100")
     p_value: float = fraction("one-sided")
     q_value: float = fraction("after Benjamini–Hochberg over the steps")
-    rank: int = declare("1 the costliest", low=1)
+    rank: int = declare(
+        "1 the costliest: the three most surely near the top, then the others, by preventable_per_100",
+        low=1,
+    )
     rank_lo: int = declare("95%", low=1)
     rank_hi: int = declare("95%", low=1)
     by_return: float = declare("layer 1: from returns alone", unit="per 100")

@@ -41,8 +41,8 @@ def what_fixing_saves(report: Report) -> Question:
         method=(
             "Spared comebacks per 100 bleeds if nobody missed the step again, adjusted for the work, the person and the other "
             "steps, never for what was seen afterwards. It is observation, not experiment; the grey tick is the raw "
-            "difference, which also blames a step for the work it is skipped in."
-            + (f" Ranked {report.headline}." if report.headline else "")
+            "difference, which also blames a step for the work it is skipped in. The first three are those most surely near the "
+            "top; the others stand by their figure." + (f" Ranked {report.headline}." if report.headline else "")
         ),
     )
 

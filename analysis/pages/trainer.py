@@ -63,7 +63,8 @@ def _steps(report: Report) -> Question:
         method=(
             "From returns alone: a time-to-return model. The headline also hears the signs on the stand, which tell of air "
             "long before a bike returns, where they foretell returns. The second way is cross-fitted and doubly robust on "
-            "bleeds followed to their end. Ranks have intervals: two steps whose ranks overlap are not in order. "
+            "bleeds followed to their end. The first three are those most surely near the top, the others stand by their figure. "
+            "Ranks have intervals: two steps whose ranks overlap are not in order. "
             "“Costs comebacks” holds false calls to 5 in 100 over all steps and wants the returns alone to lean the same way; "
             "“suspected” has an interval above nought without that."
         ),

@@ -41,8 +41,8 @@ class Fact:
 class Held:
     """What came of one world.
 
-    For every step told, in one order: its name, estimate with limits, truth, the estimate by return alone, and whether
-    it was called; the figures of `risk_figures`, by their names; and the facts of other measures.
+    For every step told, in one order: its name, estimate with limits, rank, truth, the estimate by return alone, and
+    whether it was called; the figures of `risk_figures`, by their names; and the facts of other measures.
     """
 
     family: str
@@ -51,6 +51,7 @@ class Held:
     estimate: list[float] = field(default_factory=list)
     lo: list[float] = field(default_factory=list)
     hi: list[float] = field(default_factory=list)
+    rank: list[int] = field(default_factory=list)
     truth: list[float] = field(default_factory=list)
     by_return: list[float] = field(default_factory=list)
     called: list[bool] = field(default_factory=list)
@@ -83,6 +84,7 @@ def _steps(world: World, workshop: Workshop, log: Made, rng: np.random.Generator
         estimate=told.get_column("preventable_per_100").to_list(),
         lo=told.get_column("lo").to_list(),
         hi=told.get_column("hi").to_list(),
+        rank=told.get_column("rank").to_list(),
         truth=told.get_column("truth").to_list(),
         by_return=told.get_column("by_return").to_list(),
         called=(told.get_column("verdict") == "costs_comebacks").to_list(),

@@ -79,7 +79,7 @@ def _step_rows(worlds: list[Held], sessions: int) -> list[dict[str, Any]]:
     calling = [one for one in worlds if any(one.called)]
     wrong = [truth <= 0 for one in calling for truth, called in zip(one.truth, one.called, strict=True) if called]
     rows.append(share_row("called steps that cost nothing", sessions, wrong, Aim(most=0.05)) | {"worlds": len(calling)})
-    first = [_inside(one)[int(np.argmax(one.estimate))] for one in worlds]
+    first = [_inside(one)[int(np.argmin(one.rank))] for one in worlds]
     rows.append(share_row("the first-ranked step's interval holds the truth", sessions, first, Aim(least=0.90)))
     for name in SIGNS_OF_NO_USE:
         own = [one for one in worlds if one.family == name]
@@ -87,10 +87,10 @@ def _step_rows(worlds: list[Held], sessions: int) -> list[dict[str, Any]]:
             f"order by return alone (tau): {name}", sessions, [_tau(o, o.by_return) for o in own], Aim()
         )
         least = by_return.get("lo", float("nan"))
-        rows += [by_return, mean_row(f"order (tau): {name}", sessions, [_tau(o, o.estimate) for o in own], _aim(least))]
+        rows += [by_return, mean_row(f"order (tau): {name}", sessions, [_tau(o, _order(o)) for o in own], _aim(least))]
     useful = [one for one in worlds if one.family not in SIGNS_OF_NO_USE]
     for name, families in {"air adds up": PHYSICAL, "effects multiply": PROPORTIONAL}.items():
-        order = [_tau(one, one.estimate) for one in useful if one.family in families]
+        order = [_tau(one, _order(one)) for one in useful if one.family in families]
         rows.append(mean_row(f"order (tau): {name}", sessions, order, _aim(at_size(sessions, TAU[name]))))
     top = [_top(one) for one in useful]
     rows.append(share_row("the three costliest among the true top four", sessions, top, Aim(at_size(sessions, TOP))))
@@ -117,9 +117,14 @@ def _inside(one: Held) -> list[bool]:
     return [lo <= t <= hi for lo, t, hi in zip(one.lo, one.truth, one.hi, strict=True)]
 
 
+def _order(one: Held) -> list[float]:
+    """The order the steps are told in, the costliest highest."""
+    return [-float(rank) for rank in one.rank]
+
+
 def _tau(one: Held, estimate: list[float]) -> float:
     return kendall_tau(estimate, one.truth)
 
 
 def _top(one: Held) -> bool:
-    return set(np.argsort(one.estimate)[-3:]) <= set(np.argsort(one.truth)[-4:])
+    return set(np.argsort(one.rank)[:3]) <= set(np.argsort(one.truth)[-4:])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +13,8 @@ from analysis.stats import benjamini_hochberg
 Numbers = NDArray[np.float64]
 OWN_Z = 1.0
 """A step is called only if the returns alone lean the same way by one standard error."""
+BEGUN_WITH, NEAR_TOP, LIKELY = 3, (4, 5, 6), 8
+"""Steps a shop begins with, how many of the costliest are near the top, and the likeliest that the first are chosen from."""
 
 
 @dataclass(frozen=True)
@@ -49,10 +52,27 @@ def told(spared: Numbers, effects: Numbers, by_return_z: Numbers, enough: NDArra
     q = np.where(by_return_z > OWN_Z, q, np.maximum(q, 0.5))
     order = np.argsort(np.argsort(-spared[:, enough], axis=1), axis=1) + 1
     ranks = np.zeros((3, len(estimate)), dtype=np.int64)
-    ranks[0, enough] = np.argsort(np.argsort(-estimate[enough])) + 1
-    ranks[1:, enough] = np.quantile(order, [0.025, 0.975], axis=0, method="nearest") if enough.any() else 0
+    ranks[0, enough] = _ranks(estimate[enough], order)
+    if enough.any():
+        low, high = np.quantile(order, [0.025, 0.975], axis=0, method="nearest")
+        ranks[1:, enough] = np.minimum(low, ranks[0, enough]), np.maximum(high, ranks[0, enough])
     verdict = [_verdict(*one) for one in zip(enough, q, lo, strict=True)]
     return Told(estimate, lo, hi, p, q, ranks[0], ranks[1], ranks[2], verdict)
+
+
+def _ranks(estimate: Numbers, order: NDArray[np.int64]) -> NDArray[np.int64]:
+    """From 1: the three that are most surely all near the top, then the others, both by their estimates.
+
+    Of steps that lie close the highest estimates make a worse three to begin with: they also hold what is merely
+    uncertain. Near the top is among the costliest four, five and six. Source of ranks that lose least where the best are
+    to be found: R. Lin, T. A. Louis, S. M. Paddock & G. Ridgeway 2006, Bayesian Anal. 1:915-946.
+    """
+    near = [order <= top for top in NEAR_TOP]
+    likely = np.lexsort((-estimate, -sum(one.mean(axis=0) for one in near)))[:LIKELY].tolist()
+    threes = combinations(likely, min(BEGUN_WITH, len(likely)))
+    first = max(threes, key=lambda three: sum(int(one[:, three].all(axis=1).sum()) for one in near), default=())
+    later = ~np.isin(np.arange(len(estimate)), first)
+    return np.argsort(np.lexsort((-estimate, later))) + 1
 
 
 def e_value(ratio: float) -> float:

@@ -8,7 +8,16 @@ from analysis.prove.held import EASY_WORK_FOUND, MONTH_FOUND
 def worlds(month_found):
     steps = [
         Held(
-            "base", 1000, ["purge", "reach"], [0.5, 0.1], [0.3, -0.1], [0.7, 0.3], [0.5, 0.1], [0.5, 0.1], [True, False]
+            "base",
+            1000,
+            ["purge", "reach"],
+            [0.5, 0.1],
+            [0.3, -0.1],
+            [0.7, 0.3],
+            [1, 2],
+            [0.5, 0.1],
+            [0.5, 0.1],
+            [True, False],
         )
     ] * 30
     months = [Held("one busy shop changes", 3900, facts=[Fact(MONTH_FOUND, month_found)])] * 30
@@ -31,7 +40,7 @@ def test_where_every_aim_is_reached_nothing_is_said_to_be_short():
 
 def test_a_measure_without_an_aim_is_neither_reached_nor_missed():
     both = [0.5, 0.1]
-    one = Held("signs say nothing", 500, ["purge", "reach"], both, [0, 0], [1, 1], both, both, [False, False])
+    one = Held("signs say nothing", 500, ["purge", "reach"], both, [0, 0], [1, 1], [1, 2], both, both, [False, False])
     table = proof([one, one])
     assert table.filter(table.get_column("aim") == "").get_column("met").null_count() > 0
     assert "no aim" in "\n".join(proof_ending(table))

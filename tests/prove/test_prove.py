@@ -13,7 +13,8 @@ from analysis.prove.risks import LastBleeds, risk_figures
 
 def world_held(family, estimate, truth, called=(False, False)):
     lo, hi = [e - 0.1 for e in estimate], [e + 0.1 for e in estimate]
-    return Held(family, 3000, ["purge", "reach"], estimate, lo, hi, truth, estimate, list(called))
+    rank = [1 + sum(other > e for other in estimate) for e in estimate]
+    return Held(family, 3000, ["purge", "reach"], estimate, lo, hi, rank, truth, estimate, list(called))
 
 
 def value(table, measure):
