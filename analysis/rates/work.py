@@ -10,6 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.rates.raw import NOT_RECORDED
+from analysis.regression import level_codes
 
 Numbers = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -72,10 +73,3 @@ def kinds_of(bleeds: pl.DataFrame, words: tuple[str, ...]) -> Kinds:
         Columns of it.
     """
     return Work({name: level_codes(bleeds.get_column(name).fill_null(NOT_RECORDED)) for name in words}).kinds()
-
-
-def level_codes(words: pl.Series) -> Codes:
-    """Each word's place among the distinct ones in their order."""
-    distinct = words.unique().sort().to_frame("word").with_row_index("place")
-    placed = words.to_frame("word").join(distinct, on="word", how="left", nulls_equal=True, maintain_order="left")
-    return placed.get_column("place").to_numpy().astype(np.int64)

@@ -2,6 +2,7 @@
 
 from analysis.regression.chunks import in_turn, parts_of
 from analysis.regression.left_out import LeftOut, left_out_logistic, log_odds
+from analysis.regression.levels import level_codes
 from analysis.regression.matrices import (
     Base,
     Below,
@@ -33,6 +34,7 @@ __all__ = [
     "gathered",
     "in_turn",
     "left_out_logistic",
+    "level_codes",
     "log_odds",
     "parts_of",
     "product",

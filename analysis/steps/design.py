@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import Block
 from analysis.prepared import Prepared
-from analysis.regression import Base, Workers
+from analysis.regression import Base, Workers, level_codes
 
 Numbers = NDArray[np.float64]
 CONTEXT_WORDS = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out", "shop")
@@ -83,7 +83,7 @@ def design_of(prepared: Prepared, steps: tuple[str, ...], workers: Workers | Non
         Where the columns shall lie, row by row; here unless given.
     """
     bleeds = prepared.bleeds
-    technician = _codes(bleeds.get_column("technician"))
+    technician = level_codes(bleeds.get_column("technician").fill_null(""))
     raw = (
         np.column_stack([_floats(prepared.missed.get_column(s)) for s in steps])
         if steps
@@ -117,7 +117,7 @@ def design_of(prepared: Prepared, steps: tuple[str, ...], workers: Workers | Non
         steps=steps,
         missed=np.nan_to_num(raw).astype(kind, copy=False),
         unrecorded=unrecorded.astype(kind),
-        bike=_codes(bleeds.get_column("bike_id")),
+        bike=level_codes(bleeds.get_column("bike_id").fill_null("")),
     )
 
 
@@ -161,13 +161,13 @@ def _grouped(names: list[str], columns: Numbers, by: NDArray[np.int64], penalty:
 def _who(bleeds: pl.DataFrame, name: str) -> _Part:
     """A column each for the levels of `name`, partially pooled; none where all are one."""
     levels = _levels(bleeds, name)
-    return _grouped(levels, np.eye(len(levels)), _codes(bleeds.get_column(name)), 1.0, pooled=True)
+    return _grouped(levels, np.eye(len(levels)), level_codes(bleeds.get_column(name).fill_null("")), 1.0, pooled=True)
 
 
 def _context(bleeds: pl.DataFrame) -> _Part:
     names, columns = [], []
     for name in CONTEXT_WORDS:
-        codes = _codes(bleeds.get_column(name))
+        codes = level_codes(bleeds.get_column(name).fill_null(""))
         for level in range(1, codes.max(initial=0) + 1):
             names.append(f"{name} {level}")
             columns.append((codes == level).astype(float))
@@ -216,10 +216,6 @@ def _means(columns: Numbers, group: NDArray[np.int64]) -> Numbers:
     size = np.bincount(group)[:, None]
     sums = np.column_stack([np.bincount(group, column, len(size)) for column in columns.T])
     return sums / np.maximum(size, 1)
-
-
-def _codes(column: pl.Series) -> NDArray[np.int64]:
-    return column.fill_null("").rank("dense").to_numpy().astype(np.int64) - 1
 
 
 def _levels(bleeds: pl.DataFrame, name: str) -> list[str]:

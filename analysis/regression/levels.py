@@ -1,0 +1,14 @@
+"""Words as numbers: which of the distinct ones each is."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+
+def level_codes(words: pl.Series) -> NDArray[np.int64]:
+    """Each word's place among the distinct ones in their order, from 0; an empty cell is a word of its own, the first."""
+    distinct = words.unique().sort().to_frame("word").with_row_index("place")
+    placed = words.to_frame("word").join(distinct, on="word", how="left", nulls_equal=True, maintain_order="left")
+    return placed.get_column("place").to_numpy().astype(np.int64)
