@@ -65,13 +65,15 @@ def _card(report: Report, name: str) -> Card:
 
 def _whole_workshop(report: Report, name: str, chosen: pl.DataFrame) -> str:
     """Where a step of the card began to be missed more by all of the technician's workshop: no one person's habit."""
-    theirs = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique()
     moved = report.months.filter(
         "change_began",
         pl.col("kind") == "shop",
-        pl.col("group").is_in(theirs.implode()),
         pl.col("step_moved").is_in(chosen.get_column("step").implode()),
     ).sort("month")
+    if moved.is_empty():
+        return ""
+    theirs = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique()
+    moved = moved.filter(pl.col("group").is_in(theirs.implode()))
     return "".join(
         f" All of {row['group']} misses “{title_of(report, row['step_moved'])}” at another rate since {row['month']}: ask "
         "about the kit and the procedure there before the person."
