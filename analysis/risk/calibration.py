@@ -15,7 +15,7 @@ TRUST = 200.0
 
 @dataclass(frozen=True)
 class Calibration:
-    """Log odds told = `intercept` + `slope` × blended log odds."""
+    """Log odds told = `intercept` + `slope` × the log odds a model says."""
 
     intercept: float = 0.0
     slope: float = 1.0
@@ -44,7 +44,7 @@ def odds(risk: Numbers) -> Numbers:
 
 
 def calibrated(log_odds: Numbers, calibration: Calibration) -> Numbers:
-    """Risks of blended log odds."""
+    """Risks of log odds."""
     return chance(calibration.intercept + calibration.slope * log_odds)
 
 

@@ -14,8 +14,9 @@ from analysis.risk.cells import Cells
 Numbers = NDArray[np.float64]
 LEAST_SPREAD = 1e-9
 WORDS = ("name", "form", "field", "block", "theme", "level")
-FIGURES = ("lower", "upper", "centre", "scale")
 TICKS, NEVER_EMPTY = ("is", "true", "false", "null"), ("is", "null")
+TRUSTED = ("whole", "square", "times")
+"""Forms that are kept within all that was seen, not within its `TAIL`s."""
 TAIL = 0.005
 """Numbers beyond these quantiles of what was learnt from stand at them: a line is not to be trusted past its data."""
 
@@ -24,8 +25,8 @@ TAIL = 0.005
 class Column:
     """One column: `form` of `field` (a level, a number bent, a tick), its `block` and the `theme` it speaks of.
 
-    Forms: `is` (the word is `level`), `true`, `false`, `null` (not recorded), `linear`, `log` (of 1 + x above 0), `root`,
-    `beyond` (x less `at`, above 0).
+    Forms: `is` (the word is `level`), `true`, `false`, `null` (not recorded), `linear`, `log` (of 1 + x above 0); of a number
+    that comes centred and scaled: `whole`, `square`, `times` (the field that `level` names).
     """
 
     name: str
@@ -34,29 +35,25 @@ class Column:
     block: str
     theme: str
     level: str = ""
-    at: float = 0.0
 
 
-def kept_columns(columns: Sequence[Column]) -> dict[str, NDArray]:
-    """Columns as two arrays, as a file keeps them: many small objects are slow to keep."""
+def kept_columns(columns: Sequence[Column]) -> NDArray[np.str_]:
+    """Columns as one array, as a file keeps them: many small objects are slow to keep."""
     words = [[getattr(column, name) for name in WORDS] for column in columns]
-    return {
-        "words": np.array(words, dtype=np.str_).reshape(len(columns), len(WORDS)),
-        "at": np.array([column.at for column in columns], dtype=float),
-    }
+    return np.array(words, dtype=np.str_).reshape(len(columns), len(WORDS))
 
 
-def columns_kept(kept: dict[str, NDArray]) -> tuple[Column, ...]:
+def columns_kept(kept: NDArray[np.str_]) -> tuple[Column, ...]:
     """The columns that `kept_columns` kept."""
-    pairs = zip(kept["words"].tolist(), kept["at"].tolist(), strict=True)
-    return tuple(Column(**dict(zip(WORDS, words, strict=True)), at=at) for words, at in pairs)
+    return tuple(Column(**dict(zip(WORDS, words, strict=True))) for words in kept.tolist())
 
 
 @dataclass(frozen=True)
 class Frozen:
     """Columns with the limits, centre and scale they have in the bleeds they were decided on.
 
-    A tick is centred only, a number divided by its standard deviation too; what is not recorded stands at the centre.
+    A tick is centred only, and so is what comes scaled; a number is divided by its standard deviation too. What is not
+    recorded stands at the centre.
     """
 
     columns: tuple[Column, ...]
@@ -70,15 +67,6 @@ class Frozen:
 
     def __setstate__(self, kept: dict[str, Any]) -> None:
         self.__dict__.update({**kept, "columns": columns_kept(kept["columns"])})
-
-    def after(self, place: int) -> Frozen:
-        """The columns from a place on."""
-        return Frozen(self.columns[place:], *(getattr(self, name)[place:] for name in FIGURES))
-
-    def and_also(self, other: Frozen) -> Frozen:
-        """These columns, then the other's."""
-        pairs = ((getattr(self, name), getattr(other, name)) for name in FIGURES)
-        return Frozen(self.columns + other.columns, *(np.concatenate(pair) for pair in pairs))
 
     def matrix(self, cells: Cells) -> Numbers:
         """One row a bleed, one column a `Column`; a column's values lie side by side."""
@@ -97,9 +85,10 @@ def frozen(columns: Sequence[Column], cells: Cells) -> Frozen:
         known = values if column.form in NEVER_EMPTY else values[np.isfinite(values)]
         if len(known) < 2 or known.std() <= LEAST_SPREAD:
             continue
-        if column.form in TICKS:
+        if column.form in (*TICKS, *TRUSTED):
             kept.append(column)
-            figures.append((-np.inf, np.inf, float(known.mean()), 1.0))
+            ends = (-np.inf, np.inf) if column.form in TICKS else (float(known.min()), float(known.max()))
+            figures.append((*ends, float(known.mean()), 1.0))
             continue
         lower, upper = np.quantile(known, (TAIL, 1 - TAIL))
         known = np.clip(known, lower, upper)
@@ -117,16 +106,19 @@ def values_of(cells: Cells, column: Column) -> Numbers:
         return cells.unrecorded(column.field).astype(float)
     if column.form == "is":
         return cells.words(column.field).are(column.level)
-    return _bent(cells.numbers(column.field), column)
+    if column.form == "times":
+        return cells.numbers(column.field) * cells.numbers(column.level)
+    return _bent(cells.numbers(column.field), column.form)
 
 
-def _bent(values: Numbers, column: Column) -> Numbers:
-    if column.form in ("true", "linear"):
+def _bent(values: Numbers, form: str) -> Numbers:
+    if form in ("true", "linear", "whole"):
         return values
-    if column.form == "false":
+    if form == "false":
         return 1 - values
-    above = np.maximum(values - column.at, 0.0)
-    return {"log": np.log1p, "root": np.sqrt, "beyond": np.positive}[column.form](above)
+    if form == "square":
+        return values**2
+    return np.log1p(np.maximum(values, 0.0))
 
 
 def _placed(values: Numbers, lower: float, upper: float, centre: float, scale: float) -> Numbers:

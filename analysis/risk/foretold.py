@@ -135,7 +135,7 @@ def told_from(
     course = outcome.course.of(before).cut(first - 1 - outcome.day[before])
     if course.returned.sum() < LEAST_RETURNS:
         return None
-    model = risk_model(features.of(before), course, window_days, rng).with_calibration(calibration or Calibration())
+    model = risk_model(features.of(before), course, window_days).with_calibration(calibration or Calibration())
     asked = features.of(rows)
     told = model.told(asked.cells)
     followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]

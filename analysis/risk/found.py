@@ -82,7 +82,7 @@ def _saved(features: BleedFeatures, outcome: Outcome, window: int, rng: np.rando
     rows = np.arange(len(outcome.day))
     if len(rows) > MOST_LEARNT_FROM:
         rows = np.sort(rng.choice(rows, MOST_LEARNT_FROM, replace=False))
-    return risk_model(features.of(rows), outcome.course.of(rows), window, rng)
+    return risk_model(features.of(rows), outcome.course.of(rows), window)
 
 
 def _table(before: Foretold, told: Told, prepared: Prepared, cost: CheckCost) -> pl.DataFrame:

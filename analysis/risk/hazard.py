@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from analysis.followup import Block, fit_returns, follow_of
 from analysis.risk.cells import Cells
-from analysis.risk.columns import TICKS, Column, Frozen, frozen
+from analysis.risk.columns import Column, Frozen, frozen
 from analysis.risk.course import Course, window_slope
-from analysis.risk.layout import HELD, LEANING, OF_AIR, PEOPLE, USUAL, WORTH, ordered
+from analysis.risk.layout import HELD, PEOPLE, USUAL, WORTH, ordered
 from analysis.risk.level import window_hazard
 
 Numbers = NDArray[np.float64]
@@ -52,8 +52,7 @@ class Window:
 class HazardPart:
     """A fitted return model: log hazard = columns · coefficients; `people_variance` is what a new technician may add.
 
-    Both are the window's own (`window_slope`). `whole` is the baseline's cumulative hazard over the whole follow-up, of
-    log hazards as they were fitted.
+    Both are the window's own (`window_slope`).
     """
 
     inputs: Frozen
@@ -61,11 +60,6 @@ class HazardPart:
     covariance: Numbers = field(repr=False)
     people_variance: float
     window: Window
-    whole: Numbers = field(repr=False)
-
-    def exposure(self, course: Course) -> Numbers:
-        """The baseline's cumulative hazard over each bleed's days at risk."""
-        return np.maximum(self.whole[np.minimum(course.days, len(self.whole) - 1)], 1e-9)
 
     def variance(self, x: Numbers) -> Numbers:
         """Of each row's log hazard, for technicians the model has met."""
@@ -88,7 +82,7 @@ def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days
     Parameters
     ----------
     cells
-        Features, with the stand's expectations.
+        Features, with the air.
     columns
         What to tell the hazard from.
     course
@@ -97,22 +91,17 @@ def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days
         The window.
     """
     inputs = frozen(ordered(columns), cells)
-    x, air = inputs.matrix(cells), _of_air(inputs)
-    _lean(x, air)
+    x = inputs.matrix(cells)
     model = fit_returns(x, follow_of(course.days, course.returned), _blocks(inputs))
     slope = window_slope(model.linear, course, window_days)
     people = [i for i, column in enumerate(inputs.columns) if column.block == PEOPLE and column.form == "is"]
     expected = slope * model.linear + 0.5 * slope**2 * _variance(x, model.covariance)
-    coefficients, covariance = slope * model.coefficients, slope**2 * model.covariance
-    for values in (coefficients, covariance, covariance.T):
-        _lean(values, air)
     return HazardPart(
         inputs=inputs,
-        coefficients=coefficients,
-        covariance=covariance,
+        coefficients=slope * model.coefficients,
+        covariance=slope**2 * model.covariance,
         people_variance=float(slope**2 / max(model.penalties[people[0]], 1e-6)) if people else 0.0,
         window=Window(window_hazard(expected, course, window_days), _waiting(course, window_days)),
-        whole=model.cumulative(np.arange(int(course.days.max()) + 1)),
     )
 
 
@@ -126,19 +115,6 @@ def _blocks(inputs: Frozen) -> list[Block]:
             blocks.append(Block(place, stop, 1 / USUAL[name], pooled=True, worth=WORTH))
         place = stop
     return blocks
-
-
-def _of_air(inputs: Frozen) -> list[int]:
-    """The columns that are numbers and rise with trapped air."""
-    return [i for i, one in enumerate(inputs.columns) if one.block in OF_AIR and one.form not in TICKS]
-
-
-def _lean(values: Numbers, air: list[int]) -> None:
-    """Let each column of the air count with a share of the sum of them all, in place; a symmetric change of columns, so
-    that the same leads a fit's coefficients back."""
-    shared = LEANING * sum((values[..., i] for i in air), start=np.zeros(values.shape[:-1]))
-    for i in air:
-        values[..., i] += shared
 
 
 def _variance(x: Numbers, covariance: Numbers) -> Numbers:

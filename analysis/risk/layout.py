@@ -8,27 +8,24 @@ from analysis.risk.columns import Column
 from analysis.risk.features import CONTEXT_NUMBERS, CONTEXT_WORDS, HISTORY, MISSED, READINGS, BleedFeatures
 
 BLOCKS = (
-    "step", "step past the signs", "unrecorded", "context", "technician", "brake_model", "reading", "history", "sign", "sign unrecorded",
-    "stand",
+    "step", "step past the signs", "unrecorded", "context", "technician", "brake_model", "reading", "history", "sign", "seen",
+    "sign unrecorded", "air", "together",
 )  # fmt: skip
 """In the order of the columns; each block's ridge is estimated but those of `HELD`."""
 HELD = {"reading": 3000.0, "history": 3000.0}
 """Ridges of blocks too small for an estimate of their own: next to nothing until returns are counted in thousands."""
 USUAL = {
-    "step": 0.003, "step past the signs": 0.1, "unrecorded": 0.001, "context": 0.001, "technician": 0.005,
-    "brake_model": 0.005, "sign": 0.01, "sign unrecorded": 0.003, "stand": 0.005,
+    "step": 0.003, "step past the signs": 0.1, "unrecorded": 0.001, "context": 0.001, "technician": 0.003,
+    "brake_model": 0.003, "sign": 0.001, "seen": 0.03, "sign unrecorded": 0.003, "air": 0.5, "together": 0.003,
 }  # fmt: skip
-"""The variance a block's coefficients usually have beside all others: once the signs and what the stand expects of them
-are known, steps, work and hands add little; leaks no sign tells of. Chosen on simulated workshops of five families."""
-WORTH = 10.0
+"""The variance a block's coefficients usually have beside all others: once the air is known, steps, work, hands and single
+readings add little; leaks no reading tells of. Chosen on simulated workshops of five families."""
+WORTH = 5.0
 """Columns perfectly known that this counts as: returns in hundreds leave little of a variance to be told, in thousands
 much."""
-OF_AIR, LEANING = ("sign", "stand"), 0.2
-"""Blocks whose numbers all rise with trapped air, so that their coefficients are thought to have a part in common: each
-column counts with so much of the sum of all."""
 PEOPLE = "technician"
 TRAVEL, FIRST, LAST, PUMPED, FIRM, LEAK = "travel", "bubbles_first", "bubbles_last", "pump_gain", "hard_pull", "leak"
-STAND = ("expected_travel", "expected_bubbles", "travel_by_signs", "bubbles_by_signs")
+AIR = "air"
 
 
 def work_columns(features: BleedFeatures) -> list[Column]:
@@ -61,28 +58,29 @@ def reading_columns() -> list[Column]:
 
 
 def sign_columns() -> list[Column]:
-    """What was seen afterwards. Only bends that flatten: a line in millimetres foretells too much at its far end."""
-    bent = (
-        ("travel_excess_mm", TRAVEL, ("log", "root")),
-        ("trapped_air_ml", TRAVEL, ("root",)),
-        ("bubbles_first", FIRST, ("log",)),
-        ("bubbles_last", LAST, ("log",)),
-        ("pump_gain_mm", PUMPED, ("log", "root")),
-    )
-    columns = [Column(f"{form} {name}", form, name, "sign", theme) for name, theme, forms in bent for form in forms]
+    """What was seen afterwards, reading by reading. Only bends that flatten: a line in millimetres foretells too much at
+    its far end."""
+    measured = (
+        ("travel_excess_mm", TRAVEL), ("bubbles_first", FIRST), ("bubbles_last", LAST), ("pump_gain_mm", PUMPED),
+    )  # fmt: skip
+    columns = [Column(f"log {name}", "log", name, "sign", theme) for name, theme in measured]
     columns += [
-        Column("not firm", "false", "hard_pull_firm", "sign", FIRM),
-        Column("leak seen", "true", "leak_seen", "sign", LEAK),
+        Column("not firm", "false", "hard_pull_firm", "seen", FIRM),
+        Column("leak seen", "true", "leak_seen", "seen", LEAK),
     ]
-    unseen = [(name, theme) for name, theme, _ in bent if name != "trapped_air_ml"] + [("hard_pull_firm", FIRM)]
     return columns + [
-        Column(f"unrecorded {name}", "null", name, "sign unrecorded", f"unrecorded {theme}") for name, theme in unseen
+        Column(f"unrecorded {name}", "null", name, "sign unrecorded", f"unrecorded {theme}")
+        for name, theme in (*measured, ("hard_pull_firm", FIRM))
     ]
 
 
-def stand_columns() -> list[Column]:
-    """What the stand model expects of the signs; their contributions are told by where they come from."""
-    return [Column(name, "linear", name, "stand", name) for name in STAND]
+def air_columns(features: BleedFeatures) -> list[Column]:
+    """The air that all readings tell of together, and how it goes with steps that work past them: a brake that leaks goes
+    soft whatever air is left, so that the two may add up rather than multiply. Told by where the air comes from."""
+    columns = [Column(AIR, "whole", AIR, "air", AIR), Column("air squared", "square", AIR, "together", AIR)]
+    return columns + [
+        Column(f"air with missed {s}", "times", AIR, "together", f"step {s}", MISSED + s) for s in features.past_signs
+    ]
 
 
 def ordered(columns: list[Column]) -> list[Column]:

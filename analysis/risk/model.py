@@ -1,4 +1,4 @@
-"""The risk model: the stand's expectations, the return model and the trees, blended and calibrated; one frozen object."""
+"""The risk model: the air that all readings tell of together, the return model, the calibration; one frozen object."""
 
 from __future__ import annotations
 
@@ -10,20 +10,18 @@ from numpy.typing import NDArray
 
 from analysis.followup import late_models
 from analysis.regression import in_turn
+from analysis.risk.air import Air
+from analysis.risk.air_learnt import air_of
 from analysis.risk.calibration import Calibration, calibrated, odds
 from analysis.risk.cells import Cells, in_parts
 from analysis.risk.columns import Column
-from analysis.risk.course import Course, window_slope
+from analysis.risk.course import Course
 from analysis.risk.features import BleedFeatures
 from analysis.risk.hazard import HazardPart, hazard_part
-from analysis.risk.layout import PEOPLE, reading_columns, sign_columns, stand_columns, work_columns
-from analysis.risk.stand import Stand, stand_of
-from analysis.risk.trees import Trees, grown_trees
+from analysis.risk.layout import PEOPLE, air_columns, reading_columns, sign_columns, work_columns
 from analysis.stats import Z95
 
 Numbers = NDArray[np.float64]
-BLEND = 0.8
-"""The return model's weight in the blended log odds; the trees have the rest."""
 CHUNK = 50_000
 """Bleeds told at a time."""
 JUDGED_FOR_WEAR = 20_000
@@ -33,7 +31,7 @@ TOLD = ("risk", "lo", "hi", "log_odds")
 
 @dataclass(frozen=True)
 class Told:
-    """What a model says of bleeds, one a row: the risk, its 95% limits, and the blended log odds before calibration."""
+    """What a model says of bleeds, one a row: the risk, its 95% limits, and the log odds before calibration."""
 
     risk: Numbers
     lo: Numbers
@@ -45,9 +43,8 @@ class Told:
 class RiskModel:
     """A fitted model of the risk of a re-bleed return within the window and before the brake's next bleed."""
 
-    stand: Stand
+    air: Air
     hazard: HazardPart
-    trees: Trees
     calibration: Calibration = field(default_factory=Calibration)
 
     def told(self, bleeds: pl.DataFrame | Cells) -> Told:
@@ -60,19 +57,12 @@ class RiskModel:
         return Told(*(np.concatenate([getattr(part, name) for part in parts]) for name in TOLD))
 
     def _some(self, cells: Cells) -> Told:
-        whole = self.stand.beside(cells)
-        x = self.hazard.inputs.matrix(whole)
+        x = self.hazard.inputs.matrix(self.air.beside(cells))
         middle, variance = x @ self.hazard.coefficients, self.hazard.variance(x)
         error = Z95 * np.sqrt(np.maximum(variance + self.hazard.people_variance * self._unmet(cells), 0.0))
-        by_hazard = odds(self.hazard.window.risk(middle + 0.5 * variance))
-        blended = BLEND * by_hazard + (1 - BLEND) * self.by_trees(whole)
-        lo = blended + odds(self.hazard.window.risk(middle - error)) - by_hazard
-        hi = blended + odds(self.hazard.window.risk(middle + error)) - by_hazard
-        return Told(self.calibrated(blended), self.calibrated(lo), self.calibrated(hi), blended)
-
-    def by_trees(self, whole: Cells) -> Numbers:
-        """Log odds by the trees, of cells with the stand's expectations."""
-        return odds(self.hazard.window.risk(self.trees.log_hazard(self.trees.matrix(whole))))
+        at = (middle + 0.5 * variance, middle - error, middle + error)
+        expected, lo, hi = (odds(self.hazard.window.risk(log_hazard)) for log_hazard in at)
+        return Told(self.calibrated(expected), self.calibrated(lo), self.calibrated(hi), expected)
 
     def calibrated(self, log_odds: Numbers) -> Numbers:
         return calibrated(log_odds, self.calibration)
@@ -86,7 +76,7 @@ class RiskModel:
         return np.array([*(level not in met for level in technician.levels), True])[technician.place]
 
 
-def risk_model(features: BleedFeatures, course: Course, window_days: int, rng: np.random.Generator) -> RiskModel:
+def risk_model(features: BleedFeatures, course: Course, window_days: int) -> RiskModel:
     """Fit the model.
 
     Parameters
@@ -97,25 +87,10 @@ def risk_model(features: BleedFeatures, course: Course, window_days: int, rng: n
         What became of them, row by row.
     window_days
         The window.
-    rng
-        For the trees.
     """
+    air = air_of(features)
     course = _without_wear(features.table, course, window_days)
-    stand = stand_of(features)
-    whole = stand.beside(features.cells)
-    hazard = hazard_part(whole, _columns(features), course, window_days)
-    trees = grown_trees(whole, features.steps, course.returned, hazard.exposure(course), rng)
-    return RiskModel(stand, hazard, _in_window(trees, whole, hazard, course, window_days))
-
-
-def _in_window(trees: Trees, whole: Cells, hazard: HazardPart, course: Course, window_days: int) -> Trees:
-    """The trees as they hold within the window: as many returns in it as the return model expects."""
-    by_trees = trees.log_hazard(trees.matrix(whole))
-    slope = window_slope(by_trees, course, window_days)
-    exposure = hazard.window.hazard[course.within(window_days).days]
-    told = float(exposure @ np.exp(slope * by_trees))
-    expected = float(exposure @ np.exp(hazard.log_hazard(hazard.inputs.matrix(whole))))
-    return trees.scaled(slope, float(np.log(expected / told)) if expected > 0 and told > 0 else 0.0)
+    return RiskModel(air, hazard_part(air.beside(features.cells), _columns(features), course, window_days))
 
 
 def _without_wear(table: pl.DataFrame, course: Course, window_days: int) -> Course:
@@ -132,4 +107,4 @@ def _without_wear(table: pl.DataFrame, course: Course, window_days: int) -> Cour
 
 
 def _columns(features: BleedFeatures) -> list[Column]:
-    return [*work_columns(features), *reading_columns(), *sign_columns(), *stand_columns()]
+    return [*work_columns(features), *reading_columns(), *sign_columns(), *air_columns(features)]

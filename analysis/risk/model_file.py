@@ -19,16 +19,15 @@ from pathlib import Path
 import numpy as np
 
 from analysis.errors import CannotRun
+from analysis.risk.air import READINGS, Air, Answers
 from analysis.risk.calibration import Calibration
 from analysis.risk.columns import Frozen
 from analysis.risk.hazard import HazardPart, Window
 from analysis.risk.model import RiskModel
 from analysis.risk.saved import SavedModel
-from analysis.risk.stand import Expected, Stand
-from analysis.risk.trees import Trees
 
-FORMAT = 2
-OURS = (SavedModel, RiskModel, Stand, Expected, Frozen, HazardPart, Window, Trees, Calibration)
+FORMAT = 3
+OURS = (SavedModel, RiskModel, Air, Answers, Frozen, HazardPart, Window, Calibration)
 KNOWN = sorted(f"{kind.__module__}.{kind.__qualname__}" for kind in OURS)
 """Every type that may be built, besides plain values and numpy arrays."""
 MARK = b"rebleed risk model "
@@ -159,15 +158,15 @@ def _refuse_unfit(found: object) -> None:
     """A model whose arrays fit one another; anything else raises."""
     if not isinstance(found, SavedModel) or not isinstance(found.model, RiskModel):
         raise TypeError("not a risk model")
-    part, trees = found.model.hazard, found.model.trees
-    columns = len(part.inputs.columns)
-    fits = [len(part.coefficients) == columns, part.covariance.shape == (columns, columns)]
-    fits += [len(x) == columns for x in (part.inputs.centre, part.inputs.scale, part.inputs.lower, part.inputs.upper)]
-    fits += [len(part.window.hazard) == len(part.window.waiting) == found.window_days + 1]
-    shape = trees.feature.shape
-    fits += [x.shape == shape for x in (trees.threshold, trees.left, trees.right, trees.value, trees.missing_left)]
-    fits += [bool(trees.feature.max(initial=-1) < len(trees.inputs)), bool((trees.left >= 0).all())]
-    fits += [bool((np.maximum(trees.left, trees.right) < shape[1]).all()), bool(np.isfinite(part.coefficients).all())]
+    part, air = found.model.hazard, found.model.air
+    fits = [part.covariance.shape == (len(part.coefficients),) * 2]
+    for inputs, coefficients in ((part.inputs, part.coefficients), (air.inputs, air.coefficients)):
+        figures = (coefficients, inputs.centre, inputs.scale, inputs.lower, inputs.upper)
+        fits += [len(x) == len(inputs.columns) for x in figures]
+        fits.append(bool(np.isfinite(coefficients).all()))
+    fits.append(len(part.window.hazard) == len(part.window.waiting) == found.window_days + 1)
+    fits += [len(x) == len(READINGS) for x in vars(air.answers).values()]
+    fits += [air.variance > 0, air.scale > 0]
     if not all(fits):
         raise ValueError("the parts of the model do not fit one another")
     found.last_day, found.written_standard()

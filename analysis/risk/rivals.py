@@ -7,13 +7,15 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.risk.calibration import calibration_line, chance
-from analysis.risk.features import MISSED, BleedFeatures
-from analysis.risk.trees import told_inputs, values_of_all
+from analysis.risk.cells import Cells
+from analysis.risk.features import CONTEXT_NUMBERS, HISTORY, MISSED, READINGS, SIGNS, BleedFeatures
 
 Numbers = NDArray[np.float64]
 CONSTANT, STEPS_MISSED, TRAVEL_RULE, DEFAULT_TREES = "constant", "missed steps", "lever travel", "default trees"
 NAMES = (CONSTANT, STEPS_MISSED, TRAVEL_RULE, DEFAULT_TREES)
 LEAST_OF_EACH = 5
+NO_SIGN = ("lever_travel_after_mm", "minutes")
+"""Told otherwise (the travel beyond a firm brake's), or nothing of what was left in the brake."""
 
 
 def rivals(learnt: BleedFeatures, came_back: NDArray[np.bool_], asked: BleedFeatures) -> Numbers:
@@ -54,7 +56,15 @@ def _by_trees(learnt: BleedFeatures, came_back: NDArray[np.bool_], asked: BleedF
     """scikit-learn's histogram gradient boosting, nothing set but the seed."""
     from sklearn.ensemble import HistGradientBoostingClassifier
 
-    columns = [one.column for one in told_inputs(learnt.cells, learnt.steps)]
-    x, fresh = values_of_all(learnt.cells, columns), values_of_all(asked.cells, columns)
-    grown = HistGradientBoostingClassifier(random_state=0).fit(x, came_back)
-    return np.asarray(grown.predict_proba(fresh)[:, 1])
+    x = _told_to_trees(learnt.cells, learnt.steps)
+    told = np.isfinite(x).any(axis=0)
+    grown = HistGradientBoostingClassifier(random_state=0).fit(x[:, told], came_back)
+    return np.asarray(grown.predict_proba(_told_to_trees(asked.cells, learnt.steps)[:, told])[:, 1])
+
+
+def _told_to_trees(cells: Cells, steps: tuple[str, ...]) -> Numbers:
+    """What was read, done and known, one column each; NaN where not recorded."""
+    signs = ("travel_excess_mm", "trapped_air_ml", *(name for name in SIGNS if name not in NO_SIGN))
+    names = (*signs, "hard_pull_firm", "leak_seen", *(MISSED + step for step in steps), *READINGS, "flush_ratio")
+    told = [cells.numbers(name) for name in (*names, *CONTEXT_NUMBERS, *HISTORY)]
+    return np.column_stack([*told, cells.words("hose_route").are("internal"), cells.words("brake").are("rear")])

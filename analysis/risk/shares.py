@@ -1,13 +1,14 @@
 """What each thing adds to a bleed's risk: shares that add up to the risk, against the shop's usual bleed.
 
-The log of the hazard that the return model expects is a sum over columns, each centred at its mean; the stand's
-expectations are told by the columns they come from. The trees' log hazard is the sum of its changes down each tree.
-Sums become log odds, and log odds risk, in proportion (the Aumann–Shapley share of a function of a sum: R. J. Aumann
-& L. S. Shapley 1974, Values of Non-Atomic Games).
+The log of the hazard that the return model expects is a sum over columns, each centred at its mean. The air is told by
+what it comes from, the work and the readings; of a product either factor has half. Sums become log odds, and log odds
+risk, in proportion (the Aumann–Shapley share of a function of a sum, and of a product: R. J. Aumann & L. S. Shapley 1974,
+Values of Non-Atomic Games).
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -16,12 +17,12 @@ from numpy.typing import NDArray
 
 from analysis.risk.calibration import odds
 from analysis.risk.cells import Cells
-from analysis.risk.layout import STAND
-from analysis.risk.model import BLEND, RiskModel
-from analysis.risk.stand import Expected
+from analysis.risk.columns import Column
+from analysis.risk.layout import AIR
+from analysis.risk.model import RiskModel
 
 Numbers = NDArray[np.float64]
-FLAT = 1e-6
+FLAT, LEAST_PUSH = 1e-6, 1e-12
 
 
 @dataclass(frozen=True)
@@ -44,59 +45,40 @@ def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
     table
         `BleedFeatures.table`.
     """
-    whole, seen = model.stand.beside_and_from(Cells(table))
-    themes: dict[str, Numbers] = {}
-    x = model.hazard.inputs.matrix(whole)
+    cells = Cells(table)
+    x = model.hazard.inputs.matrix(model.air.beside(cells))
     adds = model.hazard.adds(x)
     eta = adds.sum(axis=1)
-    usual_odds, hazard_odds = _odds(model, np.zeros(1)), _odds(model, eta)
-    to_odds = BLEND * _slope(hazard_odds - usual_odds, eta)
-    parts = _origins(model, seen)
-    for place, column in enumerate(model.hazard.inputs.columns):
-        _add(themes, column.theme, adds[:, place] * to_odds, parts)
-    cells = model.trees.matrix(whole)
-    told, usual = model.trees.log_hazard(cells), np.array([model.trees.usual])
-    to_odds = (1 - BLEND) * _slope(_odds(model, told) - _odds(model, usual), told - usual)
-    by_input = model.trees.shares(cells)
-    for place, column in enumerate(model.trees.inputs):
-        _add(themes, column.theme, by_input[:, place] * to_odds, parts)
-    base = BLEND * usual_odds + (1 - BLEND) * _odds(model, usual)
+    usual_odds, origins = _odds(model, np.zeros(1)), model.air.origins(cells)
+    to_odds = _slope(_odds(model, eta) - usual_odds, eta)
+    themes: dict[str, Numbers] = {}
+    for column, values in zip(model.hazard.inputs.columns, (adds * to_odds[:, None]).T, strict=True):
+        for theme, part in _parts(column, values, origins):
+            themes[theme] = themes.get(theme, 0.0) + part
     names = tuple(sorted(themes))
     added = model.calibration.slope * np.stack([themes[name] for name in names]).T
-    usual_risk = float(model.calibrated(base)[0])
-    risk = model.calibrated(base + added.sum(axis=1) / model.calibration.slope)
+    usual_risk = float(model.calibrated(usual_odds)[0])
+    risk = model.calibrated(usual_odds + added.sum(axis=1) / model.calibration.slope)
     return Shares(names, usual_risk, added * _slope(risk - usual_risk, added.sum(axis=1))[:, None], added)
 
 
-@dataclass(frozen=True)
-class _Origin:
-    """Where an expectation of the stand comes from: each theme's part in it, centred, one row a theme."""
-
-    themes: tuple[str, ...]
-    parts: Numbers
-
-
-def _origins(model: RiskModel, seen: tuple[Numbers | None, ...]) -> dict[str, _Origin]:
-    told = zip(STAND, model.stand.expected, seen, strict=True)
-    return {name: _origin(one, x) for name, one, x in told if one is not None and x is not None}
+def _parts(column: Column, values: Numbers, origins: dict[str, Numbers]) -> Iterator[tuple[str, Numbers]]:
+    """The themes that what a column adds belongs to, each with its part."""
+    if column.form == "times":
+        yield column.theme, values / 2
+        yield from _by_origin(values / 2, origins)
+    elif column.theme == AIR:
+        yield from _by_origin(values, origins)
+    else:
+        yield column.theme, values
 
 
-def _origin(one: Expected, x: Numbers) -> _Origin:
-    themes = [column.theme for column in one.inputs.columns]
-    names = tuple(sorted(set(themes)))
-    own = np.array([[theme == name for theme in themes] for name in names], dtype=float)
-    return _Origin(names, (own * one.b) @ x.T)
-
-
-def _add(themes: dict[str, Numbers], theme: str, values: Numbers, origins: dict[str, _Origin]) -> None:
-    if theme not in origins:
-        themes[theme] = themes.get(theme, 0.0) + values
-        return
-    origin = origins[theme]
-    pushes = np.maximum(origin.parts * np.sign(values), 0.0) + 1e-12
-    pushes *= values / pushes.sum(axis=0)
-    for name, shared in zip(origin.themes, pushes, strict=True):
-        themes[name] = themes.get(name, 0.0) + shared
+def _by_origin(values: Numbers, origins: dict[str, Numbers]) -> Iterator[tuple[str, Numbers]]:
+    """What the air adds, shared among what pushes it that way: up where it adds, down where it takes."""
+    pushes = {theme: np.maximum(push * np.sign(values), 0.0) + LEAST_PUSH for theme, push in origins.items()}
+    whole = sum(pushes.values(), start=np.zeros(len(values)))
+    for theme, push in pushes.items():
+        yield theme, values * push / whole
 
 
 def _odds(model: RiskModel, log_hazard: Numbers) -> Numbers:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
-import numpy as np
-
 from analysis.intake import Log
 from analysis.prepared import Prepared
 from analysis.risk import (
@@ -45,5 +43,5 @@ def fitted(sessions: int = 900, seed: int = 3) -> Fitted:
     history = history_of(ready.bleeds, 90)
     features = bleed_features(log, ready.standard, history)
     outcome = outcome_of(ready)
-    model = risk_model(features, outcome.course, 90, np.random.default_rng(1))
+    model = risk_model(features, outcome.course, 90)
     return Fitted(log, ready, history, features, outcome, model)
