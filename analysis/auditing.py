@@ -30,7 +30,7 @@ from analysis.regression import Workers
 from analysis.report import Report
 from analysis.standard import Standard, built_in, read_standard
 
-RISK_NEEDS = ("skops.io", "sklearn.ensemble", "sklearn.linear_model", "analysis.audit")
+RISK_NEEDS = ("skops.io", "sklearn.ensemble", "analysis.audit")
 """What the process beside imports while exports are read. skops first: it looks for its names in every module there is."""
 
 SMALL_BYTES = 30_000
