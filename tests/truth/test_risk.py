@@ -6,12 +6,13 @@ true risk holds luck that no log shows, so that no model reaches it: one that kn
 the same log would reach 0.95 of its gain in log loss in the base family and 0.93 in the loglinear one
 (`synthetic/foreseeable.py`; two worlds of 3,000 each). 700 bleeds hold about 70 returns to learn from, 2,100 about 230.
 
-The aims for the share are 0.78 at 1,000 bleeds and 0.86 at 3,000. At 1,000 bleeds 0.82 was reached over 20 worlds (base
-0.81, loglinear 0.83; 95% limits of the mean 0.80 to 0.84) and 0.79 over 28 others (0.76 to 0.82): the aim is met in these,
-not shown in those. At 3,000 it was 0.855 (0.86, 0.85; 0.845 to 0.864), over 20 others 0.850 (0.838 to 0.863): the aim is
-neither shown nor ruled out. What is held here is that no change loses more than 0.03 of that. A tenth
-of the bleeds caught 32 and 42 of 100 comebacks at 1,000 (the true risks themselves 34 and 45), 33 and 42 at 3,000 (34 and
-44); calibration slopes were 1.06 and 1.10 at 1,000, 1.06 and 1.08 at 3,000.
+The aims for the share are 0.78 at 1,000 bleeds, 0.86 at 3,000 and 0.905 at 20,000. Over 20 worlds each 0.85 was reached at
+1,000 (base 0.84, loglinear 0.85; 95% limits of the mean 0.83 to 0.86), 0.876 at 3,000 (0.88, 0.87; 0.867 to 0.886) and
+0.917 at 20,000 (0.918, 0.915; 0.913 to 0.921); over 20 others 0.84 (0.81 to 0.87) at 1,000 and 0.876 (0.861 to 0.891) at
+3,000, over four at 20,000 0.914 (0.905 to 0.922): the aims are met. What is held here is that no change loses more than
+0.03 of that. A tenth of the bleeds caught 32 and 43 of 100 comebacks at 1,000 (the true risks themselves 34 and 45), 33
+and 42 at 3,000 (34 and 44); calibration slopes were 1.01 and 0.99 at 1,000, 1.02 and 1.02 at 3,000 (over the others 1.09
+and 0.96).
 """
 
 from functools import cache
@@ -57,7 +58,7 @@ def test_the_model_beats_boosted_trees_as_they_come(sessions: int) -> None:
     assert ahead - reach > 0
 
 
-@pytest.mark.parametrize(("sessions", "reached"), [(1000, 0.82), (3000, 0.855)])
+@pytest.mark.parametrize(("sessions", "reached"), [(1000, 0.847), (3000, 0.876)])
 def test_the_share_of_the_true_risks_gain_is_no_less_than_was_reached(sessions: int, reached: float) -> None:
     share, _ = middle(every(sessions, SHARE))
     assert share >= reached - 0.03
