@@ -111,8 +111,9 @@ def _bends(rows: Joined, tried: Floats, b: Numbers, kept: NDArray[np.intp]) -> N
 
 
 def _of_all(rows: Joined, tried: Numbers, came: Numbers, settled: float) -> Numbers:
-    """The fit of all rows; of many, from where the fit of a part of them ended."""
+    """The fit of all rows, from their usual chance; of many, from where the fit of a part of them ended."""
     began = np.zeros((rows.shape[1], 1))
+    began[-1] = np.log(came.sum() / (tried.sum() - came.sum()))
     every = len(rows) // THIN_TO
     if every > 2 and 0 < came[::every].sum() < tried[::every].sum():
         began = _newton(_Count(rows[::every], tried[::every], came[::every]), began, settled)
