@@ -10,12 +10,16 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from functools import cache
+from threading import local
 from typing import TypeVar
 
 CHUNK = 8_192
 FEW = 4
 """Up to so many chunks are not worth a second thread."""
 MOST_THREADS = 8
+
+_own = local()
+"""Each thread's own: `shared_out` in one that works on a part already, which must not wait for its like."""
 
 Part = TypeVar("Part")
 Told = TypeVar("Told")
@@ -34,8 +38,8 @@ def of_parts(told: Callable[[slice], Told], rows: int) -> Iterator[Told]:
 
 
 def in_turn(told: Callable[[Part], Told], parts: Sequence[Part]) -> Iterator[Told]:
-    """What `told` says of each part, in their order, by a few threads; `told` must not come here itself."""
-    if len(parts) <= 1 or threads() == 1:
+    """What `told` says of each part, in their order, by a few threads; by one where `told` has parts of its own told so."""
+    if len(parts) <= 1 or threads() == 1 or getattr(_own, "shared_out", False):
         return map(told, parts)
     return _pool().map(told, parts)
 
@@ -51,4 +55,4 @@ def threads() -> int:
 
 @cache
 def _pool() -> ThreadPoolExecutor:
-    return ThreadPoolExecutor(threads(), "chunks")
+    return ThreadPoolExecutor(threads(), "chunks", initializer=setattr, initargs=(_own, "shared_out", True))

@@ -1,5 +1,7 @@
 """Sums over many rows: the same to the last bit however many threads share them out, and what plain products are."""
 
+from threading import Thread
+
 import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
@@ -54,3 +56,18 @@ def test_sums_are_those_of_plain_products():
 def test_parts_are_told_in_their_order(monkeypatch):
     monkeypatch.setattr(chunks, "threads", lambda: 3)
     assert list(chunks.in_turn(lambda part: -part, range(100))) == [-part for part in range(100)]
+
+
+def test_parts_may_be_told_in_parts_themselves(monkeypatch):
+    monkeypatch.setattr(chunks, "threads", lambda: 2)
+    chunks._pool.cache_clear()
+    x, by, _ = drawn(np.float64)
+    told = []
+    asking = Thread(
+        target=lambda: told.extend(chunks.in_turn(lambda k: product(x, k * by[:7]), range(1, 5))), daemon=True
+    )
+    asking.start()
+    asking.join(60)
+    chunks._pool.cache_clear()
+    assert len(told) == 4, "threads that wait for one another never end"
+    assert all(np.array_equal(one, product(x, k * by[:7])) for k, one in enumerate(told, 1))

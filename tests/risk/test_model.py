@@ -13,6 +13,7 @@ from analysis.risk.calibration import odds
 from analysis.risk.cells import Cells
 from analysis.risk.foretold import outcome_of
 from analysis.risk.hazard import Window
+from analysis.risk.model import CHUNK
 from synthetic import family, made
 from tests.risk.worlds import fitted
 from tests.worlds import log_of_made, prepared_from
@@ -35,6 +36,15 @@ def test_new_technicians_models_shops_and_empty_rows_are_told() -> None:
     for risk in (told(technician="Newcomer"), told(brake_model="Never Seen 9"), told(shop="Elsewhere"), told(**empty)):
         assert np.isfinite(risk).all()
         assert ((risk > 0) & (risk < 1)).all()
+
+
+def test_many_bleeds_are_told_as_few_are() -> None:
+    """So many that parts of them are shared out between threads."""
+    model, table = fitted().model, fitted().features.table
+    times = 2 * CHUNK // table.height + 1
+    told, many = model.told(table), model.told(pl.concat([table] * times))
+    assert many.risk == pytest.approx(np.tile(told.risk, times), abs=1e-8)
+    assert many.hi == pytest.approx(np.tile(told.hi, times), abs=1e-8)
 
 
 def test_a_new_technicians_limits_lie_farther_apart() -> None:
