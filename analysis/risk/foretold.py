@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.prepared import Prepared
+from analysis.regression import level_codes
 from analysis.risk.calibration import Calibration, recalibration
 from analysis.risk.course import Course
 from analysis.risk.features import BleedFeatures
@@ -66,7 +67,7 @@ def outcome_of(prepared: Prepared) -> Outcome:
         bleeds.get_column("started_at").dt.date().to_physical().to_numpy().astype(np.int64),
         bleeds.get_column("mature").to_numpy(),
         bleeds.get_column("came_back").to_numpy(),
-        bleeds.get_column("bike_id").rank("dense").to_numpy().astype(np.int64),
+        level_codes(bleeds.get_column("bike_id")),
     )
 
 

@@ -11,6 +11,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.intake import Log
 from analysis.prepared import Prepared
+from analysis.regression import level_codes
 from analysis.risk.features import BleedFeatures, bleed_features
 from analysis.risk.foretold import MOST_LEARNT_FROM as MOST_FORETOLD_FROM
 from analysis.risk.foretold import Foretold, Outcome, calibration_of, foretold, outcome_of
@@ -106,9 +107,7 @@ def _table(before: Foretold, told: Told, prepared: Prepared, cost: CheckCost) ->
 def _held(before: Foretold, outcome: Outcome, features: BleedFeatures, held: NDArray[np.bool_]) -> Held:
     table = features.table
     quarter = table.select(pl.format("{}-Q{}", pl.col("day").dt.year(), pl.col("day").dt.quarter())).to_series()
-    technician, model = (
-        table.get_column(name).rank("dense").to_numpy().astype(np.int64) for name in ("technician", "brake_model")
-    )
+    technician, model = (level_codes(table.get_column(name)) for name in ("technician", "brake_model"))
     return Held(
         risk=before.risk[held],
         rivals=before.rivals[held],

@@ -17,8 +17,8 @@ def window_hazard(log_hazard: Numbers, course: Course, window_days: int) -> Numb
     """The baseline's cumulative hazard from day 0 to the window's last, of a row whose log hazard is 0.
 
     Its course is Breslow's, from the window's returns alone. Its level is moved toward that of a Weibull curve through
-    all returns (where they came on two days at least): by how much chance parts the two against how far curves usually miss, next to nothing from some hundred
-    returns on.
+    all returns (where they came on two days at least): by how much chance parts the two against how far curves usually
+    miss, next to nothing from some hundred returns on.
 
     Parameters
     ----------
