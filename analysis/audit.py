@@ -17,6 +17,8 @@ from analysis.costs import bleeds_per_year, cost_of_one, costs
 from analysis.followup import EVERY_DAY, Covered, covered_time, ends, incidence, late_models, returns, weibull
 from analysis.hands import HERE, Hands
 from analysis.intake import Log
+from analysis.order import SEED
+from analysis.painter import ready_to_draw
 from analysis.people import coaching_effects, credibility, technique, with_robustness
 from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
 from analysis.prepared import Prepared, prepared
@@ -26,18 +28,19 @@ from analysis.report import Report, Stage
 from analysis.risk import RiskFound, risk_found
 from analysis.standard import Standard, holds
 from analysis.steps import (
+    Design,
     YearlyCost,
     interactions,
     interactions_told,
     samples_told,
     step_costs,
+    told_design,
     tolerance_curves,
     what_if,
 )
 from analysis.watch import months
 from schemas.log import Sessions
-
-SEED = 20260101
+from schemas.outputs import Tolerance
 
 
 @dataclass
@@ -121,11 +124,13 @@ def _audited(
         rate_table = rates(ready, _lot(seed, "rates"))
         month_table = months(ready, expected_risk(ready, _lot(seed, "work")), _lot(seed, "months"))
     with clock.stage("steps"):
-        step_costed = step_costs(ready, _lot(seed, "steps"), workers)
-        declared = interactions(ready, step_costed.design)
+        design = told_design(ready, workers)
+        near = hands if workers is None else HERE
+        curves_to_come = near.ask(_tolerances, ready, design, _lot(seed, "tolerance"))
+        hands.ask(ready_to_draw)  # pictures will be asked for next
+        step_costed = step_costs(ready, _lot(seed, "steps"), workers, design)
+        declared = interactions(ready, step_costed.design, step_costed.by_return)
         scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))
-    with clock.stage("tolerances"):
-        curves = tolerance_curves(ready, step_costed.design, _lot(seed, "tolerance"))
     with clock.stage("people"):
         technique_table = technique(ready, step_costed.table)
         coaching_table = coaching_effects(ready, log.coaching)
@@ -134,6 +139,8 @@ def _audited(
         hold_table = holds(log, standard)
         cost_table = costs(ready, step_costed.table, one)
         trial_table = trials(ready)
+    with clock.stage("tolerances"):
+        curves = curves_to_come()
     with clock.stage("risk"):
         foretold = risk_to_come()
     return Report(
@@ -189,6 +196,14 @@ def _risk(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, name
     whole = replace(log, sessions=sessions)
     with threadpool_limits(limits=1):
         return risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
+
+
+def _tolerances(ready: Prepared, design: Design | None, rng: np.random.Generator) -> DataFrame[Tolerance]:
+    """The curves, by whichever process is asked."""
+    import scipy.linalg  # noqa: F401  its threads are held only if they are there by then
+
+    with threadpool_limits(limits=1):
+        return tolerance_curves(ready, design, rng)
 
 
 def _without_rows(log: Log) -> Log:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.auditing import standard_for
+from analysis.audit_folder import standard_for
 from analysis.intake import Log, read_log
 from analysis.output import refuse_foreign, run_folder, write_check
 

@@ -42,6 +42,10 @@ class Hands:
         """The answer to come: a function of ours, named at the top of its module, of arguments nobody changes."""
         return lambda: task(*given, **named)
 
+    def leave(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
+        """As `ask`, for what others are readier for: waited for even where none has begun it when it is wanted."""
+        return self.ask(task, *given, **named)
+
 
 HERE = Hands()
 """Whoever asks nobody else."""
@@ -61,6 +65,10 @@ class HandsBeside(Hands):
     def ask(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
         told = self._asking.submit(self._answer, (task, given, named))
         return lambda: _taken(told, lambda: task(*given, **named))
+
+    def leave(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
+        told = self._asking.submit(self._answer, (task, given, named))
+        return lambda: _waited_for(told, lambda: task(*given, **named))
 
     def outlives(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> bool:
         """Whether a process that does the task is still there when it is done; the task must not fail."""
@@ -151,8 +159,12 @@ def _ended(process: Process) -> None:
 
 def _taken(told: Future[bytes], again: Callable[[], T]) -> T:
     """What was told; what nobody has begun by the time it is wanted is done here and now."""
+    return again() if told.cancel() else _waited_for(told, again)
+
+
+def _waited_for(told: Future[bytes], again: Callable[[], T]) -> T:
     try:
-        answer = b"" if told.cancel() else told.result()
+        answer = told.result()
     except OSError:
         answer = b""
     return pickle.loads(answer) if answer else again()

@@ -25,16 +25,11 @@ class Painter:
     def __init__(self, hands: Hands = NOBODY_ELSE) -> None:
         self._hands = hands
         self._ordered: dict[str, Callable[[], str]] = {}
-        self._library: Callable[[], str] = library_text
 
     def order(self, chart: str) -> None:
         """A picture that will be asked for: may be drawn ahead."""
-        if not self._hands.beside:
-            return
-        if not self._ordered:
-            self._library = self._hands.ask(library_text)
-        if chart not in self._ordered:
-            self._ordered[chart] = self._hands.ask(_drawn, chart)
+        if self._hands.beside and chart not in self._ordered:
+            self._ordered[chart] = self._hands.leave(_drawn, chart)
 
     def picture(self, chart: str) -> str:
         """The picture of a chart."""
@@ -42,7 +37,7 @@ class Painter:
 
     def library(self) -> str:
         """The chart library as one script, for a page that has no network."""
-        return self._library()
+        return library_text()
 
 
 @cache
@@ -72,6 +67,11 @@ def _drawn(chart: str) -> str:
     import vl_convert
 
     return str(vl_convert.vegalite_to_svg(chart))
+
+
+def ready_to_draw() -> None:
+    """Make the drawing library ready: a second, once a process."""
+    _drawn('{"mark": "point", "data": {"values": [{}]}}')
 
 
 HERE = Painter()

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.auditing import standard_for
+from analysis.audit_folder import standard_for
 from analysis.errors import CannotRun
 from analysis.intake import read_log
 from analysis.plan import (

@@ -7,7 +7,8 @@ from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
 
-from analysis.auditing import Audited, AuditOrder, audit_exports
+from analysis.audit_folder import Audited
+from analysis.auditing import AuditOrder, audit_exports
 from analysis.report import Report
 from synthetic import co_operative, write_made
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import altair as alt
 
+from analysis.charts.theme import AT_LEFT, AT_TOP
+
 
 def choice(field: str, names: list[str], first: str | None, word: str) -> alt.Parameter:
     """One of `names` is always chosen: a click elsewhere clears nothing.
@@ -37,5 +39,5 @@ def chosen_name(chosen: alt.Parameter, data: alt.Chart, field: str) -> alt.Chart
         data.transform_filter(chosen)
         .transform_aggregate(n="count()", groupby=[field])
         .mark_text(align="left", baseline="bottom", dy=-6, fontWeight="bold", color="#7a78a8")
-        .encode(text=alt.Text(f"{field}:N"), x=alt.value(0), y=alt.value(0))
+        .encode(text=alt.Text(f"{field}:N"), x=AT_LEFT, y=AT_TOP)
     )

@@ -39,7 +39,7 @@ def gauge_marks(readings: pl.DataFrame, heading: str) -> alt.Chart:
         alt.Chart(shown)
         .mark_point(filled=True, size=55, opacity=0.85)
         .encode(
-            x=alt.X("item:N", sort=order, title="item", axis=alt.Axis(labelAngle=-60)),
+            x=alt.X("item:N", sort=order, title="item", axis={"labelAngle": -60}),
             xOffset=alt.XOffset("technician:N", sort=people),
             y=alt.Y("reading:Q", title=heading, scale=alt.Scale(zero=False)),
             color=alt.Color("technician:N", scale=alt.Scale(domain=people, range=colours)),

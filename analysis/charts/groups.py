@@ -103,13 +103,13 @@ def _ratios(base: alt.Chart, chosen: alt.Parameter | None = None) -> alt.LayerCh
     return alt.layer(
         chance,
         one,
-        *_dots(base, "ratio", alt.X("ratio_lo:Q", title=RATIO, axis=alt.Axis(tickCount=8)), "ratio_hi", chosen),
+        *_dots(base, "ratio", alt.X("ratio_lo:Q", title=RATIO, axis={"tickCount": 8}), "ratio_hi", chosen),
     )
 
 
 def _dots(base: alt.Chart, middle: str, axis: alt.X, hi: str, chosen: alt.Parameter | None = None) -> list[alt.Chart]:
     rows = base.encode(y=alt.Y("label:N", title=None))
-    wide = alt.value(2) if chosen is None else alt.condition(chosen, alt.value(5), alt.value(2))
+    wide = alt.StrokeWidthValue(2) if chosen is None else alt.condition(chosen, alt.value(5), alt.value(2))
     bars = rows.mark_rule(color=CHANCE).encode(x=axis, x2=alt.X2(f"{hi}:Q"), strokeWidth=wide)
     dots = rows.mark_point(filled=True, size=80, opacity=1).encode(
         x=alt.X(f"{middle}:Q"),

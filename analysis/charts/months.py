@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from analysis.charts.theme import CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH
+from analysis.charts.theme import AT_TOP, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH
 
 LABELS = 7
 
@@ -97,16 +97,14 @@ def _began(months: pl.DataFrame) -> list[alt.Chart]:
     base = alt.Chart(began).encode(x=alt.X("month:O"))
     return [
         base.mark_rule(color=HIGH, strokeDash=[2, 2]),
-        base.mark_text(color=HIGH, align="right", dx=-4, baseline="top").encode(
-            text=alt.Text("told:N"), y=alt.value(0)
-        ),
+        base.mark_text(color=HIGH, align="right", dx=-4, baseline="top").encode(text=alt.Text("told:N"), y=AT_TOP),
     ]
 
 
 def _month_axis(shown: pl.DataFrame) -> alt.X:
     months = shown.get_column("month").unique().sort().to_list()
     every = max(1, -(-len(months) // LABELS))
-    return alt.X("month:O", title=None, axis=alt.Axis(labelAngle=0, values=months[::every]))
+    return alt.X("month:O", title=None, axis={"labelAngle": 0, "values": months[::every]})
 
 
 def _words(months: pl.DataFrame) -> str:

@@ -40,7 +40,7 @@ def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HC
         alt.Chart(shown, width=alt.Step(TABLE_PX), height=tall)
         .mark_point(size=180, filled=True, opacity=1)
         .encode(
-            x=alt.X("technician:N", title=None, axis=alt.Axis(labelAngle=-60, orient="top", labelOverlap=False)),
+            x=alt.X("technician:N", title=None, axis={"labelAngle": -60, "orient": "top", "labelOverlap": False}),
             y=alt.Y("label:N", title=None),
             color=alt.Color("told:N", scale=alt.Scale(domain=told, range=[HIGH, LOW, "#8884"])),
             shape=alt.Shape("told:N", scale=alt.Scale(domain=told, range=["triangle-up", "triangle-down", "square"])),
@@ -50,7 +50,7 @@ def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HC
         .add_params(chosen)
     )
     data = alt.Chart(shown, width=BESIDE, height=tall)
-    own = data.transform_filter(chosen).encode(y=alt.Y("label:N", title=None, axis=alt.Axis(labels=False)))
+    own = data.transform_filter(chosen).encode(y=alt.Y("label:N", title=None, axis={"labels": False}))
     zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
     axis = alt.X("lo:Q", axis=PERCENT, title="missed beyond peers on the same work")
     bars = own.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("hi:Q"))

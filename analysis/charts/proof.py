@@ -27,7 +27,7 @@ def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
     short = shown.filter(pl.col("told") == MET_WORDS["missed"]).get_column("measure").to_list()
     rows = shown.get_column("what").to_list()
-    y = alt.Y("what:N", title=None, sort=None, axis=alt.Axis(labelLimit=320))
+    y = alt.Y("what:N", title=None, sort=None, axis={"labelLimit": 320})
     told = [
         alt.Tooltip("measure:N"),
         *(alt.Tooltip(f"{name}:Q", format=".1%") for name in ("value", "lo", "hi")),
@@ -40,7 +40,7 @@ def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     base = alt.Chart(shown).encode(y=y, tooltip=told)
     return alt.layer(
         base.mark_rule(strokeWidth=2).encode(
-            x=alt.X("lo:Q", title="share, with 95% interval", axis=alt.Axis(format=".0%")),
+            x=alt.X("lo:Q", title="share, with 95% interval", axis={"format": ".0%"}),
             x2=alt.X2("hi:Q"),
             color=colour,
         ),

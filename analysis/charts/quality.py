@@ -22,7 +22,7 @@ def recorded_board(recorded: pl.DataFrame) -> alt.Chart:
         alt.Chart(recorded)
         .mark_circle(color=PLAIN, opacity=0.9)
         .encode(
-            x=alt.X("technician:N", title=None, axis=alt.Axis(labelAngle=-60, orient="top", labelOverlap=False)),
+            x=alt.X("technician:N", title=None, axis={"labelAngle": -60, "orient": "top", "labelOverlap": False}),
             y=alt.Y("field:N", title=None, sort=None),
             size=alt.Size("share:Q", scale=alt.Scale(domain=[0, 1], range=[0, 200]), legend=alt.Legend(format=".0%")),
             tooltip=[

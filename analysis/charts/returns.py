@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from analysis.charts.theme import CHANCE, HIGH, PERCENT, PLAIN, WIDTH, folded
+from analysis.charts.theme import AT_TOP, CHANCE, HIGH, PERCENT, PLAIN, WIDTH, folded
 
 POINTS = 400
 MOST_MARKS = 600
@@ -41,9 +41,7 @@ def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart
     )
     end = alt.Chart(pl.DataFrame({"day": [window_days], "told": ["window"]})).encode(x=alt.X("day:Q"))
     rule = end.mark_rule(strokeDash=[4, 3], color=CHANCE)
-    told = end.mark_text(align="left", dx=4, baseline="top", color=CHANCE).encode(
-        text=alt.Text("told:N"), y=alt.value(0)
-    )
+    told = end.mark_text(align="left", dx=4, baseline="top", color=CHANCE).encode(text=alt.Text("told:N"), y=AT_TOP)
     return (band + line + rule + told).properties(description=_curve_words(incidence, window_days))
 
 
@@ -66,11 +64,11 @@ def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
     return (
         chart.mark_point(filled=True, opacity=0.85)
         .encode(
-            x=alt.X("day:T", title=f"by {by}" if many else None, axis=alt.Axis(format="%Y-%m", tickCount=4)),
+            x=alt.X("day:T", title=f"by {by}" if many else None, axis={"format": "%Y-%m", "tickCount": 4}),
             y=alt.Y("label:N", title=None),
             color=alt.Color("state:N", scale=states),
             shape=alt.Shape("state:N", scale=marks),
-            size=alt.Size("bleeds:Q", legend=None) if many else alt.value(70),
+            size=alt.Size("bleeds:Q", legend=None) if many else alt.SizeValue(70),
             tooltip=[alt.Tooltip(field, title=title) for field, title in (MONTH_TOLD if many else BLEED_TOLD)],
         )
         .properties(description=f"Bleeds on hold by {by}: {holds.height} in all, {still} still to be called back")

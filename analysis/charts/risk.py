@@ -157,7 +157,7 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     quarters
         Columns quarter, value, lo, hi.
     """
-    every = alt.Axis(labelAngle=-60, labelOverlap=False if quarters.height <= MOST_LABELS else "greedy")
+    every = {"labelAngle": -60, "labelOverlap": False if quarters.height <= MOST_LABELS else "greedy"}
     base = alt.Chart(quarters, width=NARROW, height=200).encode(x=alt.X("quarter:O", title=None, axis=every))
     one = alt.Chart(pl.DataFrame({"y": [1.0]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("y:Q"))
     highest = float(quarters.select(pl.max_horizontal(pl.col("hi").max(), pl.lit(1.5))).item())

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import altair as alt
 import polars as pl
 
@@ -95,7 +97,7 @@ def _bars(shown: pl.DataFrame, chosen: alt.Parameter | None = None) -> alt.Layer
         y=alt.Y("label:N", sort=alt.EncodingSortField("rank"), title=None)
     )
     zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    wide = alt.value(2) if chosen is None else alt.condition(chosen, alt.value(5), alt.value(2))
+    wide = alt.StrokeWidthValue(2) if chosen is None else alt.condition(chosen, alt.value(5), alt.value(2))
     bars = base.mark_rule(color=CHANCE).encode(x=alt.X("lo:Q", title=SPARED), x2=alt.X2("hi:Q"), strokeWidth=wide)
     raw = base.mark_tick(color=CHANCE, thickness=2, size=10).encode(x=alt.X("naive_difference:Q"))
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
@@ -210,8 +212,8 @@ def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart 
     )
 
 
-def _ticks(tolerance: pl.DataFrame) -> alt.Axis:
+def _ticks(tolerance: pl.DataFrame) -> dict[str, Any]:
     """A reading that is counted has no halves."""
     whole = tolerance.select((pl.col("reading") == pl.col("reading").round()).all()).item()
     span = tolerance.select(pl.col("reading").max() - pl.col("reading").min()).item() or 1
-    return alt.Axis(tickCount=min(int(span), 6), format="d") if whole else alt.Axis(tickCount=6)
+    return {"tickCount": min(int(span), 6), "format": "d"} if whole else {"tickCount": 6}

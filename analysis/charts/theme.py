@@ -32,7 +32,8 @@ WIDTH, NARROW, BESIDE = 460, 380, 230
 screen; of what stands beside one."""
 ROW_PX, LINE = 24, 27
 FONT = "DejaVu Sans, Verdana, sans-serif"
-PERCENT = alt.Axis(format=".0%", tickCount=6)
+PERCENT = {"format": ".0%", "tickCount": 6}
+AT_LEFT, AT_TOP = alt.XValue(0), alt.YValue(0)  # type: ignore[no-untyped-call]
 
 
 def folded(text: str, width: int = LINE) -> str:

@@ -2,7 +2,7 @@
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
 from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
-from analysis.followup.cox import ReturnModel, baseline, fit_returns
+from analysis.followup.cox import Beginning, ReturnModel, baseline, beginning_beside, fit_returns
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
 from analysis.followup.influence import by_cluster, clustered, influence
@@ -15,6 +15,7 @@ from analysis.followup.weibull import Weibull, weibull, weibull_log_shape
 __all__ = [
     "EVERY_DAY",
     "AtWindow",
+    "Beginning",
     "Block",
     "Covered",
     "CoveredTime",
@@ -26,6 +27,7 @@ __all__ = [
     "aalen_johansen",
     "at_window",
     "baseline",
+    "beginning_beside",
     "by_cluster",
     "clustered",
     "covered_time",

@@ -34,12 +34,13 @@ THIN_TO = 12_000
 class ReturnModel:
     """A fitted time-to-return model.
 
-    `coefficients` and `covariance` (the inverse of the penalised information), `penalties` a column, `edf` the columns'
-    effective number, `hazard` the baseline's jumps on the distinct days of `follow`, `linear` each row's x·b,
+    `coefficients`, `information` and `covariance` (the inverse of the penalised information), `penalties` a column, `edf`
+    the columns' effective number, `hazard` the baseline's jumps on the distinct days of `follow`, `linear` each row's x·b,
     `log_likelihood` unpenalised.
     """
 
     coefficients: Numbers
+    information: Numbers
     covariance: Numbers
     penalties: Numbers
     edf: float
@@ -56,6 +57,35 @@ class ReturnModel:
         return _up_to(days, self.hazard[first], self.follow.distinct[first])
 
 
+@dataclass(frozen=True)
+class Beginning:
+    """Where a search begins; with the `information` near there, if it is known, it takes that for the curvature at first."""
+
+    coefficients: Numbers
+    information: Numbers | None = None
+
+
+def beginning_beside(model: ReturnModel, x: Joined) -> Beginning:
+    """Where the search begins for some columns of a fitted model and others beside them, of which nothing is known.
+
+    Parameters
+    ----------
+    model
+        Fitted on the base of `x`, on the same rows with the same follow-up.
+    x
+        n × p: the columns kept, then those beside.
+    """
+    follow, own = model.follow, x.own
+    beside = np.zeros((len(x), 0)) if x.beside is None else x.beside
+    w = np.exp(model.linear)
+    exposed = w * earlier_sums(follow.returns / model.risk, follow)[follow.place]
+    means = later_sums(summed(beside, follow.place, len(follow.starts), w), follow) / model.risk[:, None]
+    across = crossed(x.base, exposed[:, None] * beside) - (model.means * follow.returns[:, None]).T @ means
+    inside = squared(beside, exposed) - (means * follow.returns[:, None]).T @ means
+    information = np.block([[model.information[np.ix_(own, own)], across[own]], [across[own].T, inside]])
+    return Beginning(np.append(model.coefficients[own], np.zeros(beside.shape[1])), information)
+
+
 def _up_to(days: NDArray[np.int64] | int, jumps: Numbers, at: NDArray[np.int64]) -> Numbers:
     """The sum of the jumps on days no later than each of `days`."""
     whole = np.concatenate([[0.0], np.cumsum(jumps)])
@@ -63,7 +93,7 @@ def _up_to(days: NDArray[np.int64] | int, jumps: Numbers, at: NDArray[np.int64])
 
 
 def fit_returns(
-    x: Matrix, follow: Follow, blocks: list[Block], offset: Numbers | None = None, began: Numbers | None = None
+    x: Matrix, follow: Follow, blocks: list[Block], offset: Numbers | None = None, began: Beginning | None = None
 ) -> ReturnModel:
     """Fit by Newton's method; pooled blocks' ridges settle at every step on the likelihood's parabola there, once near.
 
@@ -78,7 +108,7 @@ def fit_returns(
     offset
         Added to x·b, one a row.
     began
-        Coefficients near which the search begins; it ends at the same place wherever it begins.
+        Where the search begins; it ends at the same place wherever it begins.
 
     Raises
     ------
@@ -90,10 +120,10 @@ def fit_returns(
     if not np.isfinite(crossed(x, np.ones(len(x)))).all():
         raise ValueError("x: every covariate must be finite, got NaN or infinity; fill what was not recorded")
     rows = _Rows(x, follow, offset)
-    b = _beginning(rows, blocks) if began is None else began
-    penalties = first_penalties(blocks, x.shape[1])
+    began = Beginning(_thin_fit(rows, blocks)) if began is None else began
+    b, penalties = began.coefficients, first_penalties(blocks, x.shape[1])
     slope = _slope(rows, b)
-    bend = _bend(rows, slope)
+    bend = _bend(rows, slope) if began.information is None else _Bend(began.information)
     last, at_top = np.inf, False
     for _ in range(NEWTON_STEPS):
         step, near = _held_step(bend, slope, b, penalties)
@@ -108,11 +138,22 @@ def fit_returns(
         if arrived or gain > max(NEAR, 0.0 if at_top else SLOW * last):
             at_top, bend = gain < NEAR, _bend(rows, slope)
         last = np.inf if arrived else gain
+    bend = bend if at_top else _bend(rows, slope)
     covariance = inverse(bend.information + np.diag(penalties))
     edf = x.shape[1] - float((penalties * np.diag(covariance)).sum())
     hazard = follow.returns / slope.s0
     return ReturnModel(
-        b, covariance, penalties, edf, slope.log_likelihood, hazard, slope.linear, follow, bend.means, slope.s0
+        b,
+        bend.information,
+        covariance,
+        penalties,
+        edf,
+        slope.log_likelihood,
+        hazard,
+        slope.linear,
+        follow,
+        bend.means,
+        slope.s0,
     )
 
 
@@ -132,7 +173,7 @@ def baseline(linear: Numbers, follow: Follow, days: NDArray[np.int64]) -> Number
     return _up_to(days, follow.returns / s0, follow.distinct)
 
 
-def _beginning(rows: _Rows, blocks: list[Block]) -> Numbers:
+def _thin_fit(rows: _Rows, blocks: list[Block]) -> Numbers:
     """Where a search begins of which nothing is known: of many bleeds the place where the search of a part ends."""
     x, follow = rows.x, rows.follow
     every = len(x) // THIN_TO
@@ -173,7 +214,7 @@ class _Bend:
     """The likelihood's curvature at a place, and the mean covariates of those at risk on each day."""
 
     information: Numbers
-    means: Numbers
+    means: Numbers = field(default_factory=lambda: np.zeros((0, 0)))
 
 
 def _slope(rows: _Rows, b: Numbers) -> _Slope:

@@ -67,20 +67,14 @@ def pages(report: Report, hands: Hands = NOBODY_ELSE) -> tuple[Page, ...]:
     report
         What the audit found; nothing is computed from it but words.
     hands
-        Who makes the trainer's page, the longest, and then draws the others' pictures; this process unless told.
+        Who draws the pictures while pages are put into words; this process unless told.
     """
-    report = with_file_names(report)
-    trainer = hands.carrying(report.log.sessions.height).ask(_page, report, TRAINER)
-    painter = Painter(hands)
-    asked = [(reader, _asked(report, reader, painter)) for reader in (LEAD, ANALYST)]
+    report, painter = with_file_names(report), Painter(hands)
+    asked = {reader.file: _asked(report, reader, painter) for reader in (ANALYST, TRAINER, LEAD)}
     told = findings(report)
     index = rendered("index.html", report, painter, here="index.html", title="What the bleed log says", findings=told)
-    lead, analyst = (_answered(report, reader, questions, painter) for reader, questions in asked)
-    return Page("index.html", index), lead, trainer(), analyst
-
-
-def _page(report: Report, reader: Reader) -> Page:
-    return _answered(report, reader, _asked(report, reader, HERE), HERE)
+    answered = (_answered(report, reader, asked[reader.file], painter) for reader in (LEAD, TRAINER, ANALYST))
+    return Page("index.html", index), *answered
 
 
 def _asked(report: Report, reader: Reader, painter: Painter) -> list[Question]:

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.followup import ReturnModel, by_cluster, fit_returns, follow_of
+from analysis.followup import Beginning, ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import crossed_parts, parts_of
 from analysis.steps.design import Design
@@ -35,7 +35,9 @@ class ByReturn:
     exposure: Numbers = field(repr=False)
 
 
-def by_return(prepared: Prepared, design: Design, horizon_days: int | None = None) -> ByReturn:
+def by_return(
+    prepared: Prepared, design: Design, horizon_days: int | None = None, began: Beginning | None = None
+) -> ByReturn:
     """Layer 1.
 
     Estimand: 100 × mean over all accepted bleeds of risk less risk had the step been met, within the window and before
@@ -50,10 +52,12 @@ def by_return(prepared: Prepared, design: Design, horizon_days: int | None = Non
         Its design.
     horizon_days
         Follow up no longer than this (the window: an early-only fit); unlimited unless given.
+    began
+        Where the search begins.
     """
     days, returned = course_of(prepared.bleeds, horizon_days)
     follow = follow_of(days, returned)
-    model = fit_returns(design.x, follow, list(design.blocks))
+    model = fit_returns(design.x, follow, list(design.blocks), began=began)
     exposure = exposure_of(prepared, model)
     found = _spared(design, model, exposure)
     level = level_of(model, prepared.window_days)

@@ -9,6 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
+from analysis.followup import Beginning, ReturnModel
 from analysis.prepared import Prepared
 from analysis.regression import Workers
 from analysis.stats import Z95
@@ -31,7 +32,8 @@ DISAGREES_Z = 3.0
 
 @dataclass(frozen=True)
 class StepCosts:
-    """The table, and what stands behind it: design and headline (None with too few comebacks), layer 1 early only.
+    """The table, and what stands behind it, None with too few comebacks: design, headline, the model by return over the
+    whole follow-up.
 
     `notes` says which layer is the headline and whether effects last.
     """
@@ -39,10 +41,21 @@ class StepCosts:
     table: DataFrame[Steps]
     design: Design | None = field(repr=False)
     layer: Layer | None = field(repr=False)
+    by_return: ReturnModel | None = field(repr=False, default=None)
     notes: tuple[str, ...] = ()
 
 
-def step_costs(prepared: Prepared, rng: np.random.Generator, workers: Workers | None = None) -> StepCosts:
+def told_design(prepared: Prepared, workers: Workers | None = None) -> Design | None:
+    """The design of the steps that can be told, their columns here or with the workers; None with too few comebacks."""
+    raw = raw_steps(prepared)
+    if prepared.too_few or not (_enough(raw) & _some(raw)).any():
+        return None
+    return design_of(prepared, tuple(raw.filter(_some(raw)).get_column("step")), workers)
+
+
+def step_costs(
+    prepared: Prepared, rng: np.random.Generator, workers: Workers | None = None, design: Design | None = None
+) -> StepCosts:
     """What each missed step costs, per 100 bleeds.
 
     Estimand: P(comeback) − P(comeback had the step been met in every bleed), within the window and before the brake's
@@ -61,27 +74,38 @@ def step_costs(prepared: Prepared, rng: np.random.Generator, workers: Workers | 
         For draws and folds.
     workers
         Where the design's columns shall lie; here unless given.
+    design
+        `told_design` of the same bleeds, where it is there already.
     """
     raw = raw_steps(prepared)
-    met = raw.get_column("recorded") - raw.get_column("missed")
-    some = (raw.get_column("missed") >= 3) & (met >= 3)
-    steps = tuple(raw.filter(some).get_column("step"))
-    enough = (raw.get_column("missed") >= LEAST_BLEEDS) & (met >= LEAST_BLEEDS)
-    if prepared.too_few or not (enough & some).any():
+    design = told_design(prepared, workers) if design is None else design
+    if design is None:
         return StepCosts(_table(raw), None, None)
-    design = design_of(prepared, steps, workers)
     returns = by_return(prepared, design)
+    whole = returns.model
     windows = two_windows(prepared, design, returns)
     effects = lasting(windows, returns)
     if effects is not None and effects.fails:
-        returns = by_return(prepared, design, prepared.window_days)
-    layer = headline(prepared, design, returns, windows, rng)
+        returns = by_return(prepared, design, prepared.window_days, Beginning(whole.coefficients))
+    layer = headline(prepared, design, returns, whole, windows, rng)
     check = doubly_robust_check(prepared, design, rng)
-    can = enough.filter(some).to_numpy()
+    can = _enough(raw).filter(_some(raw)).to_numpy()
     verdicts = told(layer.spared, layer.effects, returns.spared / np.maximum(returns.sd, 1e-12), can)
     columns = _columns(design, returns, layer, check, verdicts, can)
     notes = (f"Steps are ranked {layer.name}: {layer.because}.", told_of(effects, prepared.window_days))
-    return StepCosts(_table(raw.join(columns, on="step", how="left", maintain_order="left")), design, layer, notes)
+    table = _table(raw.join(columns, on="step", how="left", maintain_order="left"))
+    return StepCosts(table, design, layer, whole, notes)
+
+
+def _enough(raw: pl.DataFrame, least: int = LEAST_BLEEDS) -> pl.Series:
+    """Steps missed in enough bleeds and met in enough to be told."""
+    met = raw.get_column("recorded") - raw.get_column("missed")
+    return (raw.get_column("missed") >= least) & (met >= least)
+
+
+def _some(raw: pl.DataFrame) -> pl.Series:
+    """Steps missed and met often enough to stand in the design, and so to be adjusted for."""
+    return _enough(raw, 3)
 
 
 def _columns(

@@ -7,7 +7,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Block, by_cluster, fit_returns, follow_of
+from analysis.followup import Block, ReturnModel, beginning_beside, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Joined, product
 from analysis.standard import Step
@@ -21,7 +21,9 @@ Numbers = NDArray[np.float64]
 LEAST_BLEEDS, LEVEL = 10, 0.05
 
 
-def interactions(prepared: Prepared, design: Design | None) -> DataFrame[Interactions]:
+def interactions(
+    prepared: Prepared, design: Design | None, by_return: ReturnModel | None = None
+) -> DataFrame[Interactions]:
     """Every declared pair of step and work: the hazard ratio of a miss there and elsewhere.
 
     Estimand: the ratio of the hazard of a return with the step missed to that with it met, on the named work and on all
@@ -35,6 +37,8 @@ def interactions(prepared: Prepared, design: Design | None) -> DataFrame[Interac
         All accepted bleeds.
     design
         That of the step costs; None where too few came back.
+    by_return
+        Its model over the whole follow-up, if it is there: near it the search begins.
     """
     declared = [step for step in prepared.standard.steps if step.worse_where is not None]
     counts = [_counts(prepared, step) for step in declared]
@@ -45,7 +49,7 @@ def interactions(prepared: Prepared, design: Design | None) -> DataFrame[Interac
         if design is not None and step.id in design.steps and counts[place].min() >= LEAST_BLEEDS
     ]
     if design is not None and can:
-        for place, told in zip(can, _told(prepared, design, [declared[place] for place in can]), strict=True):
+        for place, told in zip(can, _told(prepared, design, by_return, [declared[i] for i in can]), strict=True):
             rows[place] |= told
     return checked(Interactions, pl.DataFrame(rows, schema=empty(Interactions).schema).sort("step"))
 
@@ -85,14 +89,18 @@ def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
     return head | {"missed_there": int(counts[0]), "missed_elsewhere": int(counts[2]), "verdict": "too_few"}
 
 
-def _told(prepared: Prepared, design: Design, steps: list[Step]) -> list[dict[str, object]]:
+def _told(
+    prepared: Prepared, design: Design, by_return: ReturnModel | None, steps: list[Step]
+) -> list[dict[str, object]]:
     """Ratios, p and verdict of every pair, from one model with all the products."""
     places = [design.steps.index(step.id) for step in steps]
     width = design.x.shape[1]
     work = np.column_stack([_there(prepared, step) for step in steps])
     missed_there = product(design.x, np.eye(width)[:, places]) * work
     x = Joined(design.x, beside=missed_there - missed_there.mean(axis=0))
-    model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), [*design.blocks, Block(width, x.shape[1], FREE)])
+    blocks = [*design.blocks, Block(width, x.shape[1], FREE)]
+    began = None if by_return is None else beginning_beside(by_return, x)
+    model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), blocks, began=began)
     kept = [*places, *range(width, x.shape[1])]
     rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], design.bike) * widening(model)
     covariance, b = rows.T @ rows, model.coefficients[kept]

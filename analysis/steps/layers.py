@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.followup import ReturnModel
 from analysis.prepared import Prepared
 from analysis.steps.by_return import ByReturn
 from analysis.steps.design import Design
@@ -40,7 +41,12 @@ class Layer:
 
 
 def headline(
-    prepared: Prepared, design: Design, returns: ByReturn, windows: Windows, rng: np.random.Generator
+    prepared: Prepared,
+    design: Design,
+    returns: ByReturn,
+    whole: ReturnModel,
+    windows: Windows,
+    rng: np.random.Generator,
 ) -> Layer:
     """Layer 2 where signs are recorded and foretell returns, else layer 1.
 
@@ -50,12 +56,14 @@ def headline(
         All accepted bleeds and their design.
     returns
         Layer 1.
+    whole
+        The model by return over the whole follow-up.
     windows
         Effects within the window and after it.
     rng
         For the draws.
     """
-    stand = stand_evidence(prepared, design, returns.model.coefficients)
+    stand = stand_evidence(prepared, design, whole)
     if stand is None:
         return _by_return(design, returns, rng, "no sign was recorded on the stand")
     if stand.p_value > FORETELLS_P:

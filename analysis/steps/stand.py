@@ -7,11 +7,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Block, by_cluster, fit_returns, follow_of
+from analysis.followup import Block, ReturnModel, beginning_beside, by_cluster, fit_returns
 from analysis.prepared import Prepared
 from analysis.regression import Joined, crossed, gathered, product, products, squared
 from analysis.stats import normal_tail
-from analysis.steps.by_return import course_of
 from analysis.steps.design import FREE, Design
 from analysis.steps.signs import air_seen
 
@@ -34,7 +33,7 @@ class Stand:
     p_value: float
 
 
-def stand_evidence(prepared: Prepared, design: Design, began: Numbers) -> Stand | None:
+def stand_evidence(prepared: Prepared, design: Design, by_return: ReturnModel) -> Stand | None:
     """The signs' evidence; None where no sign of air is recorded.
 
     The stand has no say in steps that work past the signs (leaks). A step that alters a sign by itself (a reach set
@@ -46,13 +45,13 @@ def stand_evidence(prepared: Prepared, design: Design, began: Numbers) -> Stand 
         All accepted bleeds.
     design
         Its design.
-    began
-        The design's coefficients by return, near which the search begins.
+    by_return
+        The design's model by return over the whole follow-up, near which the search begins.
     """
     score = air_seen(prepared.bleeds)
     if score is None:
         return None
-    whole = _evidence(prepared, design, began, score)
+    whole = _evidence(prepared, design, by_return, score)
     delta, rows = whole.delta.copy(), whole.rows.copy()
     steps = {step.id: step for step in prepared.standard.steps}
     mine = [steps[design.steps[place]] for place in (*range(design.size), *design.unrecorded_steps)]
@@ -63,7 +62,7 @@ def stand_evidence(prepared: Prepared, design: Design, began: Numbers) -> Stand 
         if left is None:
             speaks &= ~own
             continue
-        apart = _evidence(prepared, design, began, left)
+        apart = _evidence(prepared, design, by_return, left)
         delta[own], rows[:, own] = apart.delta[own], apart.rows[:, own]
     return Stand(delta, rows, speaks, whole.p_value)
 
@@ -77,12 +76,12 @@ class _Evidence:
     p_value: float
 
 
-def _evidence(prepared: Prepared, design: Design, began: Numbers, score: Numbers) -> _Evidence:
+def _evidence(prepared: Prepared, design: Design, by_return: ReturnModel, score: Numbers) -> _Evidence:
     """How far the score foretells returns beside the design, times the regression of the score on the design."""
     width = design.x.shape[1]
     x = Joined(design.x, beside=score[:, None].astype(design.x.dtype))
     blocks = [*design.blocks, Block(width, width + 1, FREE)]
-    model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), blocks, began=np.append(began, 0.0))
+    model = fit_returns(x, by_return.follow, blocks, began=beginning_beside(by_return, x))
     foretells = float(model.coefficients[width])
     foretells_rows = by_cluster(x, model, np.eye(width + 1)[:, width:], design.bike)
     inverse = np.linalg.inv(squared(design.x, np.ones(len(x))) + np.diag(_ridges(design)))

@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Block, by_cluster, fit_returns, follow_of
+from analysis.followup import Block, ReturnModel, beginning_beside, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Joined, crossed_parts, parts_of
 from analysis.standard import Step
@@ -60,8 +60,8 @@ def tolerance_curves(prepared: Prepared, design: Design | None, rng: np.random.G
     readings = _readings(prepared, design)
     if not readings:
         return empty(Tolerance)
-    began = fit_returns(design.x, follow_of(*course_of(prepared.bleeds)), list(design.blocks)).coefficients
-    tables = [_curve(prepared, design, one, began) for one in readings]
+    by_step = fit_returns(design.x, follow_of(*course_of(prepared.bleeds)), list(design.blocks))
+    tables = [_curve(prepared, design, one, by_step) for one in readings]
     table = pl.concat(tables).select(empty(Tolerance).columns)
     return checked(Tolerance, table.sort("step", "reading"))
 
@@ -94,7 +94,7 @@ def _readings(prepared: Prepared, design: Design) -> list[_Reading]:
     return found
 
 
-def _curve(prepared: Prepared, design: Design, one: _Reading, began: Numbers) -> pl.DataFrame:
+def _curve(prepared: Prepared, design: Design, one: _Reading, by_step: ReturnModel) -> pl.DataFrame:
     known = np.isfinite(one.values)
     basis = np.zeros((len(one.values), one.curve.width))
     basis[known] = one.curve.basis(one.values[known])
@@ -104,8 +104,7 @@ def _curve(prepared: Prepared, design: Design, one: _Reading, began: Numbers) ->
     x = Joined(design.x, tuple(others), basis - centre)
     size = len(others)
     blocks = [*design.blocks_of(others), Block(size, x.shape[1], FREE)]
-    began = np.concatenate([began[others], np.zeros(one.curve.width)])
-    model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), blocks, began=began)
+    model = fit_returns(x, by_step.follow, blocks, began=beginning_beside(by_step, x))
     at = one.curve.basis(one.curve.grid) - centre
     own = (basis - centre) @ model.coefficients[size:]
     base = np.where(known, exposure_of(prepared, model) * np.exp(model.linear - own), 0.0)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Block, ReturnModel, by_cluster, fit_returns, follow_of
+from analysis.followup import Beginning, Block, ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Below
 from analysis.steps.by_return import ByReturn
@@ -60,7 +60,7 @@ def two_windows(prepared: Prepared, design: Design, returns: ByReturn) -> Window
     )
     width = design.x.shape[1]
     began = np.concatenate([returns.model.coefficients, returns.model.coefficients[: design.size]])
-    model = fit_returns(x, follow, [*design.blocks, Block(width, width + design.size, FREE)], began=began)
+    model = fit_returns(x, follow, [*design.blocks, Block(width, width + design.size, FREE)], began=Beginning(began))
     bike = np.concatenate([design.bike, design.bike[later]])
     events = float(follow.returned.sum())
     widened = np.sqrt(events / max(events - model.edf, 0.25 * events))

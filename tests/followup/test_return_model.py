@@ -3,7 +3,16 @@
 import numpy as np
 import pytest
 
-from analysis.followup import Block, by_cluster, clustered, fit_returns, follow_of, influence
+from analysis.followup import (
+    Beginning,
+    Block,
+    beginning_beside,
+    by_cluster,
+    clustered,
+    fit_returns,
+    follow_of,
+    influence,
+)
 from analysis.regression import Below, Joined
 from tests.followup.plain_cox import plain_fit
 
@@ -46,8 +55,25 @@ def test_strata_and_what_is_added_to_every_row_are_those_of_the_plain_fit():
 def test_a_fit_ends_at_the_same_place_wherever_it_begins():
     x, days, back = drawn(3)
     follow = follow_of(days, back)
-    near, far = fit_returns(x, follow, BLOCKS), fit_returns(x, follow, BLOCKS, began=np.full(11, 0.7))
+    near, far = fit_returns(x, follow, BLOCKS), fit_returns(x, follow, BLOCKS, began=Beginning(np.full(11, 0.7)))
     assert far.coefficients == pytest.approx(near.coefficients, abs=1e-5)
+
+
+@pytest.mark.parametrize("kept", [tuple(range(11)), (0, 2, 3, 5, 6, 8, 9, 10)])
+def test_a_fit_beside_another_begins_with_the_curvature_there_and_ends_where_it_would(kept):
+    x, days, back = drawn(4)
+    follow = follow_of(days, back)
+    beside = np.random.default_rng(9).normal(size=(len(x), 2)) + x[:, :1]
+    joined, blocks = Joined(x, kept, beside), [Block(0, len(kept), 0.5), Block(len(kept), len(kept) + 2, 0.1)]
+    began = beginning_beside(fit_returns(x, follow, BLOCKS), joined)
+    there, anew = fit_returns(joined, follow, blocks, began=began), fit_returns(joined, follow, blocks)
+    assert there.coefficients == pytest.approx(anew.coefficients, abs=1e-8)
+    assert there.covariance == pytest.approx(anew.covariance, abs=1e-5)
+    if len(kept) == x.shape[1]:
+        held = fit_returns(
+            joined, follow, [*BLOCKS, Block(11, 13, 1e9)]
+        )  # so stiff that what stands beside stays nought
+        assert began.information == pytest.approx(held.information, rel=1e-4, abs=1e-4)
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -55,7 +81,7 @@ def test_ridges_are_not_settled_where_a_search_is_far_from_its_end(seed):
     x, days, back = drawn(seed)
     follow = follow_of(days, back)
     lost = np.random.default_rng(seed).normal(0, 8, 11)  # there two or three bleeds are all that a risk set consists of
-    near, far = fit_returns(x, follow, BLOCKS), fit_returns(x, follow, BLOCKS, began=lost)
+    near, far = fit_returns(x, follow, BLOCKS), fit_returns(x, follow, BLOCKS, began=Beginning(lost))
     assert far.coefficients == pytest.approx(near.coefficients, abs=1e-5)
 
 

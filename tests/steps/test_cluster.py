@@ -31,7 +31,7 @@ def test_steps_and_interactions_are_those_of_one_process() -> None:
 
     def told(workers: Workers | None) -> list[pl.DataFrame]:
         found = step_costs(ready, np.random.default_rng(1), workers)
-        return [found.table, interactions(ready, found.design)]
+        return [found.table, interactions(ready, found.design, found.by_return)]
 
     with cluster() as workers, Client(workers.scheduler_address) as client:
         spread = told(Workers(client))

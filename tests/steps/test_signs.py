@@ -65,12 +65,12 @@ def test_signs_never_recorded_or_always_alike_say_nothing(value):
 
 def test_a_step_that_lengthens_the_travel_is_judged_by_bubbles_and_pump_gain(costs, workshop):
     """The reach lengthens travel by 0.8 mm a miss in this world and leaves no air."""
-    stand = stand_evidence(workshop, costs.design, began(costs))
+    stand = stand_evidence(workshop, costs.design, costs.by_return)
     place = costs.design.steps.index("reach")
     moved = workshop.bleeds.with_columns(
         pl.col("lever_travel_after_mm") + 5 * workshop.missed["reach"].fill_null(False).cast(pl.Float64)
     )
-    again = stand_evidence(_with(workshop, moved), costs.design, began(costs))
+    again = stand_evidence(_with(workshop, moved), costs.design, costs.by_return)
     assert again.delta[place] == pytest.approx(stand.delta[place])
     assert stand.speaks[place]
     assert not stand.speaks[costs.design.steps.index("seals")]
@@ -78,7 +78,7 @@ def test_a_step_that_lengthens_the_travel_is_judged_by_bubbles_and_pump_gain(cos
 
 def test_where_travel_is_the_only_sign_the_stand_says_nothing_of_a_step_that_alters_it(costs, workshop):
     blank = [pl.lit(None, dtype=workshop.bleeds.schema[c]).alias(c) for c in ("bubbles_first", "pump_gain_mm")]
-    stand = stand_evidence(_with(workshop, workshop.bleeds.with_columns(blank)), costs.design, began(costs))
+    stand = stand_evidence(_with(workshop, workshop.bleeds.with_columns(blank)), costs.design, costs.by_return)
     assert not stand.speaks[costs.design.steps.index("reach")]
     assert stand.speaks[costs.design.steps.index("purge")]
 
@@ -87,12 +87,8 @@ def test_where_travel_is_the_only_sign_the_stand_says_nothing_of_a_step_that_alt
 def test_worse_signs_foretell_returns_only_where_they_do(name, foretells):
     world = prepared_of(made(family(name, 3000), 17))
     found = step_costs(world, np.random.default_rng(1))
-    assert (stand_evidence(world, found.design, began(found)).p_value < 0.001) is foretells
+    assert (stand_evidence(world, found.design, found.by_return).p_value < 0.001) is foretells
 
 
 def _with(prepared, bleeds):
     return replace(prepared, bleeds=bleeds)
-
-
-def began(costs):
-    return np.zeros(costs.design.x.shape[1])

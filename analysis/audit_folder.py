@@ -1,0 +1,94 @@
+"""An audit with all it takes imported: exports read, audited, drawn, and written as one folder."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+
+from analysis.audit import Clock, audit
+from analysis.cluster import connected
+from analysis.followup import Covered
+from analysis.hands import Hands
+from analysis.intake import Log, read_log
+from analysis.order import AuditOrder
+from analysis.output import (
+    coded,
+    hidden,
+    key_path,
+    read_key,
+    read_proof,
+    refuse_foreign,
+    run_folder,
+    write_key,
+    write_report,
+)
+from analysis.regression import Workers
+from analysis.report import Report
+from analysis.standard import Standard, built_in, read_standard
+
+
+@dataclass(frozen=True)
+class Audited:
+    """What came of it: the report, the words for the terminal, how many rows were set aside."""
+
+    report: Report
+    text: str
+    rows_set_aside: int
+
+
+def audited_folder(order: AuditOrder, told: Callable[[str], None], hands: Hands) -> Audited:
+    """What `auditing.audit_exports` does, with these hands."""
+    refuse_foreign(order.out.absolute())
+    with _workers(order.cluster) as workers:
+        return _audited(order, Clock(told), hands, workers)
+
+
+@contextmanager
+def _workers(cluster: str | None) -> Iterator[Workers | None]:
+    if cluster is None:
+        yield None
+        return
+    with connected(cluster) as client:
+        yield Workers(client)
+
+
+def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | None) -> Audited:
+    with clock.stage("read"):
+        log = read_log(order.exports, order.map_path, order.as_of)
+        standard = standard_for(log, order.standard_path)
+    proof = None if order.proof is None else read_proof(order.proof)
+    key = read_key(key_path(order.out)) if order.hide_names else {}
+    if order.hide_names:
+        key = coded(log, key, random.SystemRandom())
+        log = hidden(log, key)
+        write_key(key_path(order.out), key)
+    report = audit(
+        log,
+        standard,
+        window_days=order.window_days,
+        seed=order.seed,
+        covered=Covered(order.returns_from, order.returns_to),
+        names_hidden=order.hide_names,
+        clock=clock,
+        workers=workers,
+        hands=hands,
+    )
+    report = replace(report, proof=proof)
+    with clock.stage("pages"):
+        from analysis.pages import CAUTIONS, ending, pages
+
+        drawn = pages(report, hands)
+    with run_folder(order.out) as folder:
+        for page in drawn:
+            (folder / page.file).write_text(page.text, encoding="utf-8")
+        write_report(folder, report, stages=tuple(clock.stages), parquet=order.parquet)
+    aside = int(report.intake.get_column("set_aside").sum())
+    text = "\n".join([*ending(report, order.out), *CAUTIONS])
+    return Audited(report, text, aside)
+
+
+def standard_for(log: Log, path: str | None) -> Standard:
+    """The shop's standard, which may read the log's own fields, else the built-in one."""
+    return built_in() if path is None else read_standard(path, [own.name for own in log.own_fields])

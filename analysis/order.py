@@ -1,0 +1,28 @@
+"""What an audit can be asked for."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
+
+SEED = 20260101
+
+
+@dataclass(frozen=True)
+class AuditOrder:
+    """What was asked for."""
+
+    exports: tuple[str, ...]
+    out: Path
+    map_path: str | None = None
+    standard_path: str | None = None
+    as_of: dt.date | None = None
+    window_days: int | None = None
+    seed: int = SEED
+    hide_names: bool = False
+    parquet: bool = False
+    returns_from: dt.date | None = None
+    returns_to: dt.date | None = None
+    proof: Path | None = None
+    cluster: str | None = None
