@@ -1,6 +1,7 @@
 """Regressions that several rooms fit, on matrices that are never copied beside themselves."""
 
 from analysis.regression.chunks import in_turn, parts_of
+from analysis.regression.gathering import gathered
 from analysis.regression.left_out import LeftOut, left_out_logistic, log_odds
 from analysis.regression.levels import level_codes
 from analysis.regression.matrices import (
@@ -12,7 +13,6 @@ from analysis.regression.matrices import (
     Matrix,
     crossed,
     crossed_parts,
-    gathered,
     product,
     products,
     squared,

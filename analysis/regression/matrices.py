@@ -238,12 +238,3 @@ def summed(x: Matrix, place: Places, places: int, weight: Floats) -> Numbers:
         )
         found += table @ x[part]
     return found
-
-
-def gathered(parts: Iterable[tuple[slice, Numbers]], cluster: Places, columns: int) -> Numbers:
-    """Rows that come in chunks of `columns` columns, summed within clusters numbered from 0 (one a row): one row a cluster."""
-    found = np.zeros((int(cluster.max(initial=-1)) + 1, columns))
-    for part, rows in parts:
-        numbers, place = np.unique(cluster[part], return_inverse=True)
-        found[numbers] += summed(rows, place, len(numbers), np.ones(len(rows)))
-    return found

@@ -22,7 +22,7 @@ MOST_LIKELY = 0.95
 LARGEST = 200_000
 SETTLED = 1e-7
 """Twice the log likelihood that a search's last step gains: a three-thousandth of a standard error."""
-LEARNT_FROM = 10_000
+LEARNT_FROM = 5_000
 """Bleeds enough to learn a step's habit from: its error enters the estimate only as a product with the other model's."""
 
 
