@@ -9,6 +9,7 @@ import polars as pl
 from analysis.intake.convert import Converted
 from analysis.intake.mapping import MADE_IDS, TableMap
 from analysis.intake.raw import ROW, RawTable
+from analysis.intake.words import as_text
 
 PLACE = "__place__"
 ID_KEYS: dict[str, tuple[str, ...]] = {
@@ -41,15 +42,27 @@ class Part:
 class Gathered:
     """All files of one table, one row a row, in the order given.
 
-    `frame` has PLACE (number of the part), ROW and the fields read; `texts` the mapped cells as they stood, in the same
-    order; `faults` what could not be read, with PLACE.
+    `frame` has PLACE (number of the part), ROW and the fields read; `faults` what could not be read, with PLACE. The cells
+    as they stood, in the same order, stay with the parts.
     """
 
     table: str
     parts: tuple[Part, ...]
     frame: pl.DataFrame
-    texts: pl.DataFrame
     faults: pl.DataFrame
+
+    @property
+    def fields(self) -> list[str]:
+        """What any part was mapped to."""
+        return list(dict.fromkeys(name for part in self.parts for name in part.read.cells.columns))
+
+    def texts(self, field: str) -> pl.Series:
+        """The cells of a field as text, as they stood; empty where a part has none."""
+        nothing = [pl.repeat(None, part.read.cells.height, dtype=pl.String, eager=True) for part in self.parts]
+        return pl.concat(
+            as_text(part.read.cells.get_column(field)) if field in part.read.cells.columns else none
+            for part, none in zip(self.parts, nothing, strict=True)
+        )
 
 
 @dataclass(frozen=True)
@@ -68,28 +81,35 @@ class Settled:
 def gathered(table: str, parts: tuple[Part, ...]) -> Gathered:
     """The files of one table one below the other; a field that a file lacks is empty there."""
     frames = [part.read.frame.select(pl.lit(i, pl.Int64).alias(PLACE), pl.all()) for i, part in enumerate(parts)]
-    texts = [part.read.texts for part in parts]
     faults = [part.read.faults.select(pl.lit(i, pl.Int64).alias(PLACE), pl.all()) for i, part in enumerate(parts)]
-    return Gathered(table, parts, *(pl.concat(each, how="diagonal_relaxed") for each in (frames, texts, faults)))
+    return Gathered(table, parts, *(pl.concat(each, how="diagonal_relaxed") for each in (frames, faults)))
 
 
 def settled(found: Gathered) -> Settled:
     """Exact copies (the first stays), then ids with two contents; ids are made where no column of a file holds them."""
-    copies = ~_first_of_its_kind(found.texts) if found.texts.width else pl.repeat(False, found.frame.height, eager=True)
+    copies = ~_first_of_its_kind(found) if found.fields else pl.repeat(False, found.frame.height, eager=True)
     found = _with_made_ids(found, ~copies)
     return Settled(found, copies.alias("copy"), _conflicts(found, copies).alias("conflict"))
 
 
-def _first_of_its_kind(texts: pl.DataFrame) -> pl.Series:
-    """Where each distinct row stands first; rows are compared whole only where their hashes meet."""
-    hashes = texts.hash_rows(seed=7)
-    meeting = hashes.is_duplicated()
-    first = pl.repeat(True, texts.height, dtype=pl.Boolean, eager=True)
+def _first_of_its_kind(found: Gathered) -> pl.Series:
+    """Where each distinct row stands first; rows are compared whole, as text, only where their hashes meet."""
+    meeting = _hashes(found).is_duplicated()
+    first = pl.repeat(True, found.frame.height, dtype=pl.Boolean, eager=True)
     if not meeting.any():
         return first
     places = meeting.arg_true()
-    distinct = pl.select(pl.struct(texts[places].get_columns()).is_first_distinct()).to_series()
-    return first.scatter(places, distinct)
+    rows = [found.texts(name).gather(places).alias(name) for name in found.fields]
+    return first.scatter(places, pl.select(pl.struct(rows).is_first_distinct()).to_series())
+
+
+def _hashes(found: Gathered) -> pl.Series:
+    """A number a row, the same for rows that say the same; of typed cells where a field has one type in all parts."""
+    parts = [part.read.cells for part in found.parts]
+    kinds = {(name, kind) for cells in parts for name, kind in cells.schema.items()}
+    if len(kinds) == len(found.fields):
+        return pl.concat(parts, how="diagonal").hash_rows(seed=7)
+    return pl.DataFrame([found.texts(name).alias(name) for name in found.fields]).hash_rows(seed=7)
 
 
 def _with_made_ids(found: Gathered, kept: pl.Series) -> Gathered:

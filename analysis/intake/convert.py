@@ -25,13 +25,14 @@ class Converted:
 
     `frame` has ROW and every mapped field in its type (`<field>_has_time` beside a moment) and `own.<name>` columns;
     `faults` one row a cell that says something which cannot be read as its field (ROW, column, heading, rule, value
-    as it stood); `unmapped` the headings passed over; `texts` the mapped cells as they stood, in the frame's order.
+    as it stood); `unmapped` the headings passed over; `cells` the mapped cells as they stood, typed as in the file, in
+    the frame's order. A column that reads as it stands is the same in both: it lies in memory once.
     """
 
     frame: pl.DataFrame
     faults: pl.DataFrame
     unmapped: tuple[str, ...]
-    texts: pl.DataFrame
+    cells: pl.DataFrame
 
 
 @dataclass(frozen=True)
@@ -79,15 +80,21 @@ def converted(raw: RawTable, table_map: TableMap) -> Converted:
     targets = list(_targets(table_map))
     for target in targets:
         column = _converted(raw, target, table_map)
-        columns += [column.values.alias(target.name), *column.beside]
+        columns += [_once(column.values, raw.cells.get_column(target.heading)).alias(target.name), *column.beside]
         faults.append(_faults(raw, target, column, table_map))
         used |= {target.heading, f"{target.heading}_has_time" if target.type in DATES else target.heading}
     return Converted(
         frame=pl.DataFrame(columns),
         faults=pl.concat([pl.DataFrame(schema=FAULTS), *faults]),
         unmapped=tuple(heading for heading in raw.headings if heading not in used),
-        texts=raw.cells.select(as_text(raw.cells[target.heading]).alias(target.name) for target in targets),
+        cells=pl.DataFrame([raw.cells.get_column(target.heading).alias(target.name) for target in targets]),
     )
+
+
+def _once(read: pl.Series, cells: pl.Series) -> pl.Series:
+    """What was read, as the cells themselves where these say the same."""
+    same = read.dtype == cells.dtype and read.null_count() == cells.null_count() and read.equals(cells)
+    return cells if same else read
 
 
 def undecided_dates(raw: RawTable, table_map: TableMap) -> tuple[Undecided, ...]:

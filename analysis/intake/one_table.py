@@ -32,8 +32,9 @@ def judged_table(one: Settled, day: dt.date | None) -> OneTable:
     named = pl.col(PLACE).replace_strict(files, return_dtype=pl.String).alias(FILE)
     accepted = told.accepted.with_columns(named, pl.col(ROW).alias(FILE_ROW)).drop(PLACE, ROW)
     keys = ID_KEYS[one.gathered.table] or ("technician", "coached_on", "step")
-    sorted_already = len(keys) == 1 and accepted.get_column(keys[0]).is_sorted()
-    return OneTable(one, told, accepted if sorted_already else accepted.sort(keys))
+    if len(keys) == 1 and accepted.get_column(keys[0]).is_sorted():
+        return OneTable(one, told, accepted.with_columns(pl.col(keys[0]).set_sorted()))
+    return OneTable(one, told, accepted.sort(keys))
 
 
 def accounts(done: dict[str, OneTable], told: pl.DataFrame) -> DataFrame[Intake]:

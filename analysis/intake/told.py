@@ -77,7 +77,7 @@ def _reasons(found: Gathered, reasons: pl.DataFrame, action: str) -> pl.DataFram
     parts = []
     for (name,), own in reasons.group_by("column", maintain_order=True):
         column = str(name)
-        text = found.texts.get_column(column) if column in found.texts.columns else pl.lit(None, pl.String)
+        text = found.texts(column) if column in found.fields else pl.lit(None, pl.String)
         cells = found.frame.select(PLACE, ROW).with_columns(value=text)
         parts.append(own.join(cells, on=[PLACE, ROW], how="left", maintain_order="left"))
     return _placed(found, pl.concat(parts), action, _message(found))

@@ -42,7 +42,8 @@ class Trial(ExitStack):
 
 
 def _tried(data: bytes) -> bool:
-    """Whatever is wrong but kills nobody is told by who reads it next."""
+    """Column after column, none of them kept. Whatever is wrong but kills nobody is told by who reads it next."""
     with suppress(BaseException):
-        pl.read_parquet(BytesIO(data), glob=False)
+        for name in pl.read_parquet_schema(BytesIO(data)):
+            pl.read_parquet(BytesIO(data), columns=[name], glob=False)
     return True

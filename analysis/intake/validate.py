@@ -37,7 +37,8 @@ def judged(found: Settled, as_of: dt.date | None) -> Judged:
         The as-of date, whole and counted; a later day of a moment sets its row aside.
     """
     table = found.gathered.table
-    rows = _typed(found.gathered.frame.filter(found.left), table)
+    left = found.left
+    rows = _typed(found.gathered.frame if left.all() else found.gathered.frame.filter(left), table)
     unread = _among(found.gathered.faults, rows).select(PLACE, ROW, "column", "rule")
     outside = pl.concat([_misfits(rows, table), _own_misfits(rows, found), _out_of_time(rows, table, as_of)])
     empty = _empty_required(rows, table, unread)
