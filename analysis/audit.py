@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import cast
+from typing import TypeVar, cast
 
 import numpy as np
 from pandera.typing.polars import DataFrame
@@ -41,6 +41,8 @@ from analysis.steps import (
 from analysis.watch import months
 from schemas.log import Sessions
 from schemas.outputs import Tolerance
+
+T = TypeVar("T")
 
 
 @dataclass
@@ -131,6 +133,10 @@ def _audited(
         step_costed = step_costs(ready, _lot(seed, "steps"), workers, design)
         declared = interactions(ready, step_costed.design, step_costed.by_return)
         scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))
+        headline = step_costed.layer.name if step_costed.layer else ""
+        step_costed = replace(step_costed, design=None, layer=None, by_return=None)  # needed no more, and large
+        del design
+    curves_to_come = _now_or_when_wanted(clock, near, curves_to_come)
     with clock.stage("people"):
         technique_table = technique(ready, step_costed.table)
         coaching_table = coaching_effects(ready, log.coaching)
@@ -139,8 +145,7 @@ def _audited(
         hold_table = holds(log, standard)
         cost_table = costs(ready, step_costed.table, one)
         trial_table = trials(ready)
-    with clock.stage("tolerances"):
-        curves = curves_to_come()
+    curves = curves_to_come()
     with clock.stage("risk"):
         foretold = risk_to_come()
     return Report(
@@ -173,12 +178,12 @@ def _audited(
         bleeds_per_year=bleeds_per_year(ready),
         ready=ready,
         needed=_needed(ready),
-        headline=step_costed.layer.name if step_costed.layer else "",
+        headline=headline,
         notes=(
             *covered_time(log, covered).words,
             *_wear(ready),
             *step_costed.notes,
-            *(() if step_costed.layer is None else samples_told(ready)),
+            *(samples_told(ready) if headline else ()),
             *interactions_told(declared),
             *foretold.notes,
         ),
@@ -196,6 +201,19 @@ def _risk(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, name
     whole = replace(log, sessions=sessions)
     with threadpool_limits(limits=1):
         return risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
+
+
+def _now_or_when_wanted(clock: Clock, hands: Hands, told: Callable[[], T]) -> Callable[[], T]:
+    """The curves: at once where nobody else tells them, so that the design can be let go."""
+
+    def curves() -> T:
+        with clock.stage("tolerances"):
+            return told()
+
+    if hands.beside:
+        return curves
+    here = curves()
+    return lambda: here
 
 
 def _tolerances(ready: Prepared, design: Design | None, rng: np.random.Generator) -> DataFrame[Tolerance]:

@@ -13,11 +13,10 @@ Numbers = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Follow:
-    """Times at risk in whole days, whether each ended in a return, and the order that sorts them."""
+    """Times at risk in whole days, whether each ended in a return, and each one's place among the distinct days."""
 
     days: NDArray[np.int64]
     returned: NDArray[np.bool_]
-    order: NDArray[np.int64] = field(repr=False)
     starts: NDArray[np.int64] = field(repr=False)
     distinct: NDArray[np.int64] = field(repr=False)
     place: NDArray[np.int64] = field(repr=False)
@@ -37,7 +36,7 @@ def follow_of(days: NDArray[np.int64], returned: NDArray[np.bool_], stratum: NDA
     returns = np.bincount(place[returned], minlength=len(starts)).astype(float)
     firsts = [*np.unique(pairs[0][starts], return_index=True)[1], len(starts)]
     strata = tuple(slice(int(a), int(b)) for a, b in pairwise(firsts))
-    return Follow(days, returned, order, starts, pairs[1][starts], place, returns, strata)
+    return Follow(days, returned, starts, pairs[1][starts], place, returns, strata)
 
 
 def later_sums(by_day: Numbers, follow: Follow) -> Numbers:

@@ -30,8 +30,10 @@ def copy_findings(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> list[Finding
     numeric = [name for name in fields if name in bleeds.columns and bleeds.schema[name].is_numeric()]
     if len(numeric) < LEAST_EQUAL:
         return []
-    ordered = bleeds.sort("technician", "started_at", "session_id").select("technician", "session_id", *numeric)
+    fields_read = bleeds.select("technician", "started_at", "session_id", *numeric)
+    ordered = fields_read.sort("technician", "started_at", "session_id").drop("started_at")
     people = ordered.partition_by("technician", maintain_order=True)
+    del fields_read, ordered  # as large as all that follows
     entries = [own.select(pl.col(numeric).cast(pl.Float64).fill_null(np.nan)).to_numpy() for own in people]
     near = [_matches(own, 1) for own in entries]
     total, pairs = sum(int(m.sum()) for m in near), sum(len(m) for m in near)

@@ -11,6 +11,7 @@ SLIPS = 0.02
 """Up to this share of impossible times is held to be chance (common practice, no source)."""
 SLACK_MINUTES = 5
 LEAST_VALUES = 8
+READ = ("technician", "session_id", "started_at", "started_at_has_time", "minutes", "settle_minutes")
 
 
 def duration_findings(bleeds: pl.DataFrame) -> list[Finding]:
@@ -18,8 +19,10 @@ def duration_findings(bleeds: pl.DataFrame) -> list[Finding]:
 
     Slips happen, and benches are shared: up to 2% of entries, or half as many again as peers', are held to be chance.
     """
-    ordered = bleeds.sort("technician", "started_at", "session_id").with_columns(
-        ended=pl.col("started_at") + pl.duration(minutes=pl.col("minutes"))
+    ordered = (
+        bleeds.select(READ)
+        .sort("technician", "started_at", "session_id")
+        .with_columns(ended=pl.col("started_at") + pl.duration(minutes=pl.col("minutes")))
     )
     overlaps = (
         pl.col("started_at_has_time")

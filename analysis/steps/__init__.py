@@ -3,7 +3,7 @@
 from analysis.steps.by_return import ByReturn, by_return, widening
 from analysis.steps.check import doubly_robust
 from analysis.steps.costs import StepCosts, step_costs, told_design
-from analysis.steps.design import Design, design_of
+from analysis.steps.design import FIELDS_READ, Design, design_of
 from analysis.steps.interaction import interactions, interactions_told
 from analysis.steps.raw import raw_steps
 from analysis.steps.samples import samples_told
@@ -12,6 +12,7 @@ from analysis.steps.verdict import e_value
 from analysis.steps.what_if import YearlyCost, what_if
 
 __all__ = [
+    "FIELDS_READ",
     "ByReturn",
     "Design",
     "StepCosts",

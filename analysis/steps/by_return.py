@@ -21,17 +21,15 @@ Numbers = NDArray[np.float64]
 class ByReturn:
     """Spared comebacks per 100 bleeds, one a step of the design, with standard errors, and what they were got from.
 
-    `rows` is the influence of each bike on every step's coefficient, widened for the columns spent, `spared_rows` on what is
-    spared, `met_rows` on the log of the risk mass of those who missed a step, had they met it; `exposure` each bleed's
-    baseline cumulative hazard up to the window or the brake's next bleed.
+    `covariance` is that of every step's coefficient, then of what is spared, then of the log of the risk mass of those who
+    missed a step, had they met it; `exposure` each bleed's baseline cumulative hazard up to the window or the brake's next
+    bleed.
     """
 
     spared: Numbers
     sd: Numbers
     model: ReturnModel
-    rows: Numbers = field(repr=False)
-    spared_rows: Numbers = field(repr=False)
-    met_rows: Numbers = field(repr=False)
+    covariance: Numbers = field(repr=False)
     exposure: Numbers = field(repr=False)
 
 
@@ -62,12 +60,15 @@ def by_return(
     found = _spared(design, model, exposure)
     level = level_of(model, prepared.window_days)
     along = [np.eye(design.x.shape[1])[:, : design.size], found.gradient.T, found.met_gradient.T, level.along[:, None]]
-    moved = by_cluster(design.x, model, np.hstack(along), design.bike) * widening(model)
-    rows, spared, met, by_level = np.split(moved, np.cumsum([part.shape[1] for part in along])[:-1], axis=1)
+    moved = by_cluster(design.x, model, np.hstack(along), design.bike)
+    moved *= widening(model)
+    _, spared, met, by_level = np.split(moved, np.cumsum([part.shape[1] for part in along])[:-1], axis=1)
     log_hazard = (np.bincount(design.bike, level.direct)[:, None] * widening(model) - by_level) / level.total
     spared += log_hazard * found.by_hazard
     met += log_hazard
-    return ByReturn(found.spared, np.sqrt((spared**2).sum(axis=0)), model, rows, spared, met, exposure)
+    sd = np.sqrt((spared**2).sum(axis=0))
+    moved = moved[:, :-1]
+    return ByReturn(found.spared, sd, model, moved.T @ moved, exposure)
 
 
 def exposure_of(prepared: Prepared, model: ReturnModel) -> Numbers:

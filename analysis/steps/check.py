@@ -75,7 +75,7 @@ def doubly_robust_check(prepared: Prepared, design: Design, rng: np.random.Gener
     if y.sum() < 2 * FOLDS or (1 - y).sum() < 2 * FOLDS:
         return Check(nothing, nothing.copy(), np.zeros(steps, dtype=bool))
     fold = rng.integers(0, FOLDS, bike.max() + 1)[bike]
-    missed, recorded = design.missed[rows], 1 - design.unrecorded[rows]
+    missed, recorded = (one[rows].astype(x.dtype) for one in (design.missed, ~design.unrecorded))
     risk, chance = _predictions(x, y, missed, recorded, fold)
     shares = 100 * doubly_robust(y[:, None], missed, recorded, risk, np.minimum(chance, MOST_LIKELY))
     spared = shares.mean(axis=0)

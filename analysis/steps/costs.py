@@ -11,7 +11,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.followup import Beginning, ReturnModel
 from analysis.prepared import Prepared
-from analysis.regression import Workers
+from analysis.regression import Workers, parts_of
 from analysis.stats import Z95
 from analysis.steps.by_return import ByReturn, by_return
 from analysis.steps.check import Check, doubly_robust_check
@@ -142,10 +142,9 @@ def _columns(
 
 def _e_values(design: Design, layer: Layer, spared: Numbers) -> Numbers:
     """From the risk ratio among the missed: with the miss over had it been met."""
-    missed = design.missed > 0
     risk = 1 - np.exp(-layer.mass)
-    number = np.maximum(missed.sum(axis=0), 1)
-    with_miss = (missed * risk[:, None]).sum(axis=0) / number
+    number = np.maximum(design.missed.sum(axis=0), 1)
+    with_miss = sum(risk[part] @ design.missed[part] for part in parts_of(len(risk))) / number
     without = np.maximum(with_miss - spared / 100 * len(risk) / number, 1e-9)
     return np.array([e_value(float(r)) for r in np.maximum(with_miss, 1e-9) / without])
 

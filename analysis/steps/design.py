@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -12,10 +13,18 @@ from numpy.typing import NDArray
 from analysis.followup import Block
 from analysis.prepared import Prepared
 from analysis.regression import Base, Workers, level_codes
+from analysis.steps.columns import Column, Part, beside, centred, grouped, standardised, tick, varying
 
 Numbers = NDArray[np.float64]
+Ticks = NDArray[np.bool_]
+Codes = NDArray[np.integer]
 CONTEXT_WORDS = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out", "shop")
 CONTEXT_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs")
+FIELDS_READ = (
+    *CONTEXT_WORDS, *CONTEXT_NUMBERS, "technician", "brake_model", "bike_id", "started_at", "bleeds_that_day", "mature",
+    "came_back", "days_at_risk", "end", "return_days", "next_bleed_days", "age_days",
+)  # fmt: skip
+"""What steps are reckoned from by return alone, beside the steps themselves."""
 NOT_RECORDED = "not recorded: "
 SHRINK_BLEEDS = 8.0
 """Bleeds' worth of the shop's share that a technician's own share missed is pulled toward."""
@@ -32,15 +41,15 @@ class Design:
     """Centred columns, one row a bleed in the order of `Prepared.bleeds`.
 
     The first `len(steps)` columns are the steps missed (a bleed where a step was not recorded carries its technician's
-    own share); `missed` holds 1 for a recorded miss, else 0, and `unrecorded` 1 where not recorded.
+    own share); `missed` is true for a recorded miss, `unrecorded` where not recorded.
     """
 
     x: Base
     names: tuple[str, ...]
     blocks: tuple[Block, ...]
     steps: tuple[str, ...]
-    missed: NDArray[np.floating] = field(repr=False)
-    unrecorded: NDArray[np.floating] = field(repr=False)
+    missed: Ticks = field(repr=False)
+    unrecorded: Ticks = field(repr=False)
     bike: NDArray[np.int64] = field(repr=False)
 
     @property
@@ -82,140 +91,119 @@ def design_of(prepared: Prepared, steps: tuple[str, ...], workers: Workers | Non
     workers
         Where the columns shall lie, row by row; here unless given.
     """
-    bleeds = prepared.bleeds
-    technician = level_codes(bleeds.get_column("technician").fill_null(""))
-    raw = (
-        np.column_stack([_floats(prepared.missed.get_column(s)) for s in steps])
-        if steps
-        else np.zeros((len(bleeds), 0))
-    )
-    unrecorded = np.isnan(raw)
-    share = _own_share(raw, technician)
-    filled = np.where(unrecorded, share[technician], raw)
-    some = unrecorded.any(axis=0)
+    bleeds, size = prepared.bleeds, len(prepared.bleeds)
+    technician = _codes(bleeds, "technician")
+    raw = [prepared.missed.get_column(s) for s in steps]
+    missed = _beside([column.fill_null(False).to_numpy() for column in raw], size)
+    unrecorded = _beside([column.is_null().to_numpy() for column in raw], size)
+    share = _own_share(missed, unrecorded, technician)
+    filled = [partial(_filled, missed[:, j], unrecorded[:, j], share[:, j], technician) for j in range(len(steps))]
+    some = np.flatnonzero(unrecorded.any(axis=0))
     several = technician.max(initial=0) > 0
-    names = [NOT_RECORDED + s for s in np.array(steps)[some]]
     parts = [
-        _Part([*steps], filled, FREE),
-        _Part(names, unrecorded[:, some], HELD),
+        beside(steps, filled, FREE),
+        beside([NOT_RECORDED + steps[j] for j in some], [partial(_column, unrecorded[:, j]) for j in some], HELD),
         _context(bleeds),
-        _grouped([f"mean {s}" for s in steps if several], _means(filled, technician), technician, HELD),
-        _who(bleeds, "technician"),
-        _who(bleeds, "brake_model"),
+        grouped([f"mean {s}" for s in steps if several], _means(filled, technician), technician, HELD),
+        _who(bleeds, "technician", technician),
+        _who(bleeds, "brake_model", _codes(bleeds, "brake_model")),
     ]
-    kind = np.float32 if len(bleeds) > SINGLE_FROM else np.float64
+    kind = np.float32 if size > SINGLE_FROM else np.float64
     stops = np.cumsum([len(part.names) for part in parts])
     blocks = tuple(
         Block(int(stop) - len(part.names), int(stop), part.penalty, part.pooled)
         for part, stop in zip(parts, stops, strict=True)
     )
-    made = partial(_centred, parts, [part.mean() for part in parts], kind)
+    made = centred(parts, size, kind)
     return Design(
-        x=made(slice(0, len(bleeds))) if workers is None else workers.spread(len(bleeds), made),
+        x=made(slice(0, size)) if workers is None else workers.spread(size, made),
         names=tuple(name for part in parts for name in part.names),
         blocks=blocks,
         steps=steps,
-        missed=np.nan_to_num(raw).astype(kind, copy=False),
-        unrecorded=unrecorded.astype(kind),
+        missed=missed,
+        unrecorded=unrecorded,
         bike=level_codes(bleeds.get_column("bike_id").fill_null("")),
     )
 
 
-@dataclass(frozen=True)
-class _Part:
-    """Columns of one kind: one row a bleed, or, with `by`, one row a group and each bleed's group."""
-
-    names: list[str]
-    columns: Numbers | NDArray[np.bool_]
-    penalty: float
-    pooled: bool = False
-    by: NDArray[np.int64] | None = None
-
-    def rows(self, rows: slice) -> Numbers | NDArray[np.bool_]:
-        return self.columns[rows] if self.by is None else self.columns[self.by[rows]]
-
-    def mean(self) -> Numbers:
-        """Over the bleeds, one a column."""
-        if self.by is None:
-            return np.asarray(self.columns.mean(axis=0, dtype=float))
-        return np.bincount(self.by, minlength=len(self.columns)) @ self.columns / len(self.by)
+def _codes(bleeds: pl.DataFrame, name: str) -> Codes:
+    """Each bleed's word as a small number, in the order of the words, from 0; an empty cell is a word of its own."""
+    codes = level_codes(bleeds.get_column(name).fill_null(""))
+    return codes.astype(np.min_scalar_type(int(codes.max(initial=0))))
 
 
-def _centred(parts: list[_Part], means: list[Numbers], kind: type[np.floating], rows: slice) -> NDArray[np.floating]:
-    """Some rows of all parts' columns less their means, beside one another."""
-    x = np.empty((rows.stop - rows.start, sum(len(mean) for mean in means)), dtype=kind)
-    stop = 0
-    for part, mean in zip(parts, means, strict=True):
-        start, stop = stop, stop + len(mean)
-        x[:, start:stop] = part.rows(rows) - mean
-    return x
+def _beside(columns: list[Ticks], rows: int) -> Ticks:
+    return np.column_stack(columns) if columns else np.zeros((rows, 0), dtype=bool)
 
 
-def _grouped(names: list[str], columns: Numbers, by: NDArray[np.int64], penalty: float, pooled: bool = False) -> _Part:
-    """Columns of which each group has one row; none without names."""
-    if not names:
-        return _Part([], np.zeros((len(by), 0)), penalty, pooled)
-    return _Part(names, columns, penalty, pooled, by)
+def _column(values: Ticks, part: slice) -> Ticks:
+    return values[part]
 
 
-def _who(bleeds: pl.DataFrame, name: str) -> _Part:
+def _filled(missed: Ticks, unrecorded: Ticks, share: Numbers, by: Codes, part: slice) -> Numbers:
+    """Whether a step was missed, the technician's own share where that was not recorded."""
+    return np.where(unrecorded[part], share[by[part]], missed[part])
+
+
+def _who(bleeds: pl.DataFrame, name: str, codes: Codes) -> Part:
     """A column each for the levels of `name`, partially pooled; none where all are one."""
     levels = _levels(bleeds, name)
-    return _grouped(levels, np.eye(len(levels)), level_codes(bleeds.get_column(name).fill_null("")), 1.0, pooled=True)
+    return grouped(levels, np.eye(max(len(levels), 1)), codes, 1.0, pooled=True)
 
 
-def _context(bleeds: pl.DataFrame) -> _Part:
-    names, columns = [], []
+def _context(bleeds: pl.DataFrame) -> Part:
+    names: list[str] = []
+    columns: list[Column] = []
     for name in CONTEXT_WORDS:
-        codes = level_codes(bleeds.get_column(name).fill_null(""))
-        for level in range(1, codes.max(initial=0) + 1):
+        codes = _codes(bleeds, name)
+        for level in range(1, int(codes.max(initial=0)) + 1):
             names.append(f"{name} {level}")
-            columns.append((codes == level).astype(float))
+            columns.append(tick(codes, level))
     for name in CONTEXT_NUMBERS:
         values = _floats(bleeds.get_column(name))
         if np.isfinite(values).sum() >= 2 and np.nanstd(values) > 0:
             names += [name, f"{name} not recorded"]
-            columns += [
-                np.nan_to_num((values - np.nanmean(values)) / np.nanstd(values)),
-                np.isnan(values).astype(float),
-            ]
-    both = (bleeds.get_column("brake") == "rear") & (bleeds.get_column("hose_route") == "internal")
+            columns += standardised(values)
+    both = ((bleeds.get_column("brake") == "rear") & (bleeds.get_column("hose_route") == "internal")).fill_null(False)
     load = np.minimum(bleeds.get_column("bleeds_that_day").to_numpy(), 12).astype(float)
     names += ["rear and internal", "bleeds that day"]
-    columns += [both.fill_null(False).to_numpy().astype(float), (load - load.mean()) / (load.std() or 1.0)]
+    columns += [partial(_column, both.to_numpy()), partial(_column, (load - load.mean()) / (load.std() or 1.0))]
     calendar = _calendar(bleeds)
-    names += [f"day {power}" for power in range(1, calendar.shape[1] + 1)]
-    columns += list(calendar.T)
-    kept = [i for i, column in enumerate(columns) if column.std() > 0]
-    stacked = np.column_stack([columns[i] for i in kept]) if kept else np.zeros((len(bleeds), 0))
-    return _Part([names[i] for i in kept], stacked, FREE)
+    names += [f"day {power}" for power in range(1, len(calendar) + 1)]
+    columns += calendar
+    return varying(names, columns, len(bleeds), FREE)
 
 
-def _calendar(bleeds: pl.DataFrame) -> Numbers:
+def _calendar(bleeds: pl.DataFrame) -> list[Column]:
     """A smooth course over the log's days, so that what drifts with technique over the years is not laid to it."""
-    moment = bleeds.get_column("started_at").to_physical().to_numpy().astype(float)
-    span = moment.max(initial=0.0) - moment.min(initial=np.inf)
-    if not 0 < span < np.inf:
-        return np.zeros((len(moment), 0))
-    return np.polynomial.legendre.legvander(2 * (moment - moment.min()) / span - 1, CALENDAR)[:, 1:]
+    moment = bleeds.get_column("started_at").to_physical().to_numpy()
+    first = float(moment.min()) if len(moment) else 0.0
+    span = float(moment.max()) - first if len(moment) else 0.0
+
+    def power(which: int, part: slice) -> Numbers:
+        along = 2 * (moment[part].astype(float) - first) / span - 1
+        return np.asarray(np.polynomial.legendre.legvander(along, CALENDAR)[:, which])
+
+    return [partial(power, which) for which in range(1, CALENDAR + 1)] if span > 0 else []
 
 
-def _own_share(raw: Numbers, technician: NDArray[np.int64]) -> Numbers:
+def _own_share(missed: Ticks, unrecorded: Ticks, technician: Codes) -> Numbers:
     """Each technician's share missed of each step, pulled toward the shop's."""
-    known = ~np.isnan(raw)
-    shop = np.nan_to_num(raw).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
-    people = technician.max(initial=-1) + 1
-    missed, recorded = np.zeros((people, raw.shape[1])), np.zeros((people, raw.shape[1]))
-    for step in range(raw.shape[1]):
-        missed[:, step] = np.bincount(technician, np.nan_to_num(raw[:, step]), people)
-        recorded[:, step] = np.bincount(technician, known[:, step], people)
-    return (missed + SHRINK_BLEEDS * shop) / (recorded + SHRINK_BLEEDS)
+    people = int(technician.max(initial=0)) + 1
+    came, told = (
+        np.column_stack([np.bincount(technician, one[:, step], people) for step in range(one.shape[1])])
+        if one.shape[1]
+        else np.zeros((people, 0))
+        for one in (missed, ~unrecorded)
+    )
+    shop = came.sum(axis=0) / np.maximum(told.sum(axis=0), 1)
+    return (came + SHRINK_BLEEDS * shop) / (told + SHRINK_BLEEDS)
 
 
-def _means(columns: Numbers, group: NDArray[np.int64]) -> Numbers:
+def _means(columns: Sequence[Column], group: Codes) -> Numbers:
     size = np.bincount(group)[:, None]
-    sums = np.column_stack([np.bincount(group, column, len(size)) for column in columns.T])
-    return sums / np.maximum(size, 1)
+    sums = [np.bincount(group, column(slice(0, len(group))), len(size)) for column in columns]
+    return np.column_stack(sums) / np.maximum(size, 1) if sums else np.zeros((len(size), 0))
 
 
 def _levels(bleeds: pl.DataFrame, name: str) -> list[str]:

@@ -68,16 +68,19 @@ def headline(
         return _by_return(design, returns, rng, "no sign was recorded on the stand")
     if stand.p_value > FORETELLS_P:
         return _by_return(design, returns, rng, "what the stand shows does not foretell returns here")
-    return _by_stand(prepared, design, stand, windows, rng)
+    observed = _observed(prepared, design, stand, windows)
+    del stand  # a row a bike, needed no more
+    return _by_stand(prepared, design, observed, windows.rows[:, : observed.early], rng)
 
 
-def _by_stand(prepared: Prepared, design: Design, stand: Stand, windows: Windows, rng: np.random.Generator) -> Layer:
+def _observed(prepared: Prepared, design: Design, stand: Stand, windows: Windows) -> Observed:
+    """What returns within the window, the stand and returns after it say, with what they share."""
     early = design.size + len(design.unrecorded_columns)
     rows = np.hstack([windows.rows[:, :early], stand.rows, windows.rows[:, early:]])
     places = [*range(design.size), *design.unrecorded_steps]
     steps = {step.id: step for step in prepared.standard.steps}
     mine = [steps[design.steps[place]] for place in places]
-    observed = Observed(
+    return Observed(
         values=np.concatenate([windows.effects[:early], stand.delta, windows.effects[early:]]),
         covariance=rows.T @ rows,
         early=early,
@@ -86,8 +89,14 @@ def _by_stand(prepared: Prepared, design: Design, stand: Stand, windows: Windows
         lends=stand.speaks,
         shown=_shown(windows, early),
     )
+
+
+def _by_stand(
+    prepared: Prepared, design: Design, observed: Observed, early_rows: Numbers, rng: np.random.Generator
+) -> Layer:
+    """Draws of the effects from their joint posterior, and of what they would spare."""
     draws = posterior_draws(observed, DRAWS, rng)
-    refit = had_it_been_met(prepared, design, draws.mean(axis=0), windows.rows[:, :early])
+    refit = had_it_been_met(prepared, design, draws.mean(axis=0), early_rows)
     drift = drift_draws(refit, draws, rng)
     spared = spared_draws(design, refit, draws, drift)
     return Layer(
@@ -113,10 +122,8 @@ def _shown(windows: Windows, early: int) -> Numbers:
 def _by_return(design: Design, returns: ByReturn, rng: np.random.Generator, because: str) -> Layer:
     """Normal draws around layer 1: effects, spared comebacks and the mass had a step been met, together."""
     steps = design.size
-    moved = np.hstack([returns.rows[:, :steps], returns.spared_rows, returns.met_rows])
     centre = np.concatenate([returns.model.coefficients[:steps], returns.spared, np.zeros(steps)])
-    covariance = moved.T @ moved
-    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    values, vectors = np.linalg.eigh((returns.covariance + returns.covariance.T) / 2)
     root = vectors * np.sqrt(np.maximum(values, 0))
     draws = centre + rng.standard_normal((DRAWS, len(centre))) @ root.T
     mass = returns.exposure * np.exp(returns.model.linear)

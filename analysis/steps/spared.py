@@ -69,7 +69,9 @@ def _mass_gradient(design: Design, z: Joined, mass: Numbers) -> Numbers:
     """How the log of each step's mass, had it been met, moves with the nuisance: one column a step."""
     weights = ((part, mass[part, None] * design.missed[part]) for part in parts_of(len(z)))
     gradient = crossed_parts(z.base, weights)[z.own]
-    return gradient / np.maximum(crossed(design.missed, mass), 1e-300)
+    kind = design.x.dtype
+    masses = sum(crossed(design.missed[part].astype(kind), mass[part]) for part in parts_of(len(z)))
+    return gradient / np.maximum(masses, 1e-300)
 
 
 def drift_draws(refit: HadItBeenMet, draws: Numbers, rng: np.random.Generator) -> Numbers:

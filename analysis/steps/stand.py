@@ -52,7 +52,7 @@ def stand_evidence(prepared: Prepared, design: Design, by_return: ReturnModel) -
     if score is None:
         return None
     whole = _evidence(prepared, design, by_return, score)
-    delta, rows = whole.delta.copy(), whole.rows.copy()
+    delta, rows = whole.delta, whole.rows
     steps = {step.id: step for step in prepared.standard.steps}
     mine = [steps[design.steps[place]] for place in (*range(design.size), *design.unrecorded_steps)]
     speaks = np.array([step.acts == "air" for step in mine])
@@ -89,7 +89,10 @@ def _evidence(prepared: Prepared, design: Design, by_return: ReturnModel, score:
     kept = [*range(design.size), *design.unrecorded_columns]
     residual = score - product(design.x, every)
     parts = ((part, own * residual[part, None]) for part, own in products(design.x, inverse[:, kept]))
-    rows = foretells * gathered(parts, design.bike, len(kept)) + foretells_rows * every[kept]
+    rows = gathered(parts, design.bike, len(kept))
+    rows *= foretells
+    for place, own in enumerate(every[kept]):
+        rows[:, place] += foretells_rows[:, 0] * own
     sd = float(np.sqrt((foretells_rows**2).sum()))
     p = float(normal_tail(foretells / sd)) if sd > 1e-9 else 1.0  # where all come back at once nothing can be foretold
     return _Evidence(foretells * every[kept], rows, p)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Beginning, Block, ReturnModel, by_cluster, fit_returns, follow_of
+from analysis.followup import Beginning, Block, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Below
 from analysis.steps.by_return import ByReturn
@@ -33,7 +33,6 @@ class Windows:
     shown: Numbers = field(repr=False)
     late_returns: int
     rows: Numbers = field(repr=False)
-    model: ReturnModel = field(repr=False)
 
 
 def two_windows(prepared: Prepared, design: Design, returns: ByReturn) -> Windows:
@@ -65,8 +64,9 @@ def two_windows(prepared: Prepared, design: Design, returns: ByReturn) -> Window
     events = float(follow.returned.sum())
     widened = np.sqrt(events / max(events - model.edf, 0.25 * events))
     kept = [*range(design.size), *design.unrecorded_columns, *range(width, width + design.size)]
-    rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], bike) * widened
+    rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], bike)
+    rows *= widened
     shown = np.eye(len(kept))
     held_back = model.covariance[np.ix_(kept, kept)] * model.penalties[kept]
     shown[-design.size :, -design.size :] -= held_back[-design.size :, -design.size :]
-    return Windows(model.coefficients[kept], shown, int(returned[later].sum()), rows, model)
+    return Windows(model.coefficients[kept], shown, int(returned[later].sum()), rows)

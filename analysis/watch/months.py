@@ -43,8 +43,11 @@ def months(prepared: Prepared, risk: Numbers, rng: np.random.Generator) -> DataF
         For the change-point test.
     """
     raw = raw_months(prepared)
-    bleeds = prepared.bleeds.with_columns(
-        risk=np.clip(risk, 1e-6, 1 - 1e-6), all=pl.lit("all"), shop=pl.col("shop").fill_null("not recorded")
+    bleeds = prepared.bleeds.select(
+        *("session_id", "started_at", "month", "came_back"),
+        pl.col("shop").fill_null("not recorded"),
+        risk=np.clip(risk, 1e-6, 1 - 1e-6),
+        all=pl.lit("all"),
     )
     missed = prepared.missed
     schema = empty(Months).schema
