@@ -174,12 +174,10 @@ class Air:
         belief = believed(expected, self.variance, self.answers, readings)
         return (belief.mean(belief.log_air) - self.centre) / self.scale
 
-    def origins(self, cells: Cells) -> dict[str, Numbers]:
+    def origins(self, x: Numbers, readings: Numbers) -> dict[str, Numbers]:
         """What pushes the air that is told up or down, theme by theme: each column of the work by what it adds to the
         expectation, each reading by how much more it asks for."""
-        x = self.inputs.matrix(cells)
-        expected, readings = self.expected(x), readings_of(cells)
-        pushes: dict[str, Numbers] = {}
+        expected, pushes = self.expected(x), dict[str, Numbers]()
         for column, values in zip(self.inputs.columns, (x * self.coefficients).T, strict=True):
             pushes[column.theme] = pushes.get(column.theme, 0.0) + values
         for place in self.answers.telling:

@@ -19,7 +19,7 @@ from analysis.risk.history import history_of
 from analysis.risk.model import RiskModel, Told, risk_model
 from analysis.risk.model_file import model_bytes
 from analysis.risk.quality import Held, model_quality
-from analysis.risk.reasons import reasons
+from analysis.risk.reasons import told_with_reasons
 from analysis.risk.saved import saved_model
 from analysis.risk.second_checks import CheckCost, second_checks, worklist
 from schemas import checked, empty
@@ -66,10 +66,10 @@ def risk_found(
     outcome = outcome_of(prepared)
     before = foretold(features, outcome, window, rng)
     model = _saved(features, outcome, window, rng).with_calibration(calibration_of(before, outcome))
-    told = model.told(features.table)
+    told, why = told_with_reasons(model, features.table, standard)
     held = before.told & outcome.mature
     cost = CheckCost(standard.second_check, comeback_minutes, _bleeds_per_year(prepared))
-    table = _table(before, told, prepared, cost).hstack(reasons(model, features.table, standard))
+    table = _table(before, told, prepared, cost).hstack(why)
     return RiskFound(
         risk=checked(Risk, table.select(empty(Risk).columns)),
         second_checks=second_checks(before.risk[held], outcome.came_back[held], cost),

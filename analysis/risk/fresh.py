@@ -7,7 +7,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.intake import Log
-from analysis.risk.reasons import reasons
+from analysis.risk.reasons import told_with_reasons
 from analysis.risk.saved import SavedModel
 from analysis.risk.second_checks import worklist
 from schemas import checked, empty
@@ -30,7 +30,7 @@ def fresh_risk(saved: SavedModel, log: Log) -> DataFrame[Risk]:
     """
     features = saved.features_of(log)
     table, standard = features.table, saved.written_standard()
-    told = saved.model.told(table)
+    told, why = told_with_reasons(saved.model, table, standard)
     risk = pl.DataFrame(
         {
             "session_id": table.get_column("session_id"),
@@ -45,4 +45,4 @@ def fresh_risk(saved: SavedModel, log: Log) -> DataFrame[Risk]:
     )
     on_list = worklist(risk, standard.second_check, log.as_of)
     risk = risk.with_columns(on_worklist=pl.Series(on_list, dtype=pl.Boolean))
-    return checked(Risk, risk.hstack(reasons(saved.model, table, standard)).select(empty(Risk).columns))
+    return checked(Risk, risk.hstack(why).select(empty(Risk).columns))

@@ -71,7 +71,8 @@ class HazardPart:
 
     def adds(self, x: Numbers) -> Numbers:
         """What each column adds to `log_hazard`: its part of x·b, and of half the variance."""
-        return np.asarray(x * (self.coefficients + 0.5 * (x @ self.covariance)))
+        along = x.T  # a column's values lie side by side
+        return np.asarray(along * (self.coefficients[:, None] + 0.5 * (self.covariance @ along))).T
 
 
 def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days: int) -> HazardPart:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import late_models
 from analysis.regression import in_turn
-from analysis.risk.air import Air
+from analysis.risk.air import Air, readings_of
 from analysis.risk.air_learnt import air_of
 from analysis.risk.calibration import Calibration, calibrated, odds
 from analysis.risk.cells import Cells, in_parts
@@ -18,11 +19,11 @@ from analysis.risk.columns import Column
 from analysis.risk.course import Course
 from analysis.risk.features import BleedFeatures
 from analysis.risk.hazard import HazardPart, hazard_part
-from analysis.risk.layout import PEOPLE, air_columns, reading_columns, sign_columns, work_columns
+from analysis.risk.layout import AIR, PEOPLE, air_columns, reading_columns, sign_columns, work_columns
 from analysis.stats import Z95
 
 Numbers = NDArray[np.float64]
-CHUNK = 50_000
+CHUNK = 20_000
 """Bleeds told at a time."""
 JUDGED_FOR_WEAR = 20_000
 """Bleeds, spread over the log, from which it is told whether a brake model wears out."""
@@ -40,6 +41,17 @@ class Told:
 
 
 @dataclass(frozen=True)
+class Seen:
+    """Some bleeds as a model sees them: columns of the work and readings (one row a reading), from which the air is told,
+    and the return model's columns `x`."""
+
+    cells: Cells
+    work: Numbers
+    readings: Numbers
+    x: Numbers
+
+
+@dataclass(frozen=True)
 class RiskModel:
     """A fitted model of the risk of a re-bleed return within the window and before the brake's next bleed."""
 
@@ -53,13 +65,19 @@ class RiskModel:
         The risk is that of the hazard expected. The limits carry the return model's uncertainty (delta method, on the log
         hazard) and, for a technician it has not met, how much technicians differ.
         """
-        parts = list(in_turn(self._some, list(in_parts(bleeds, CHUNK))))
-        return Told(*(np.concatenate([getattr(part, name) for part in parts]) for name in TOLD))
+        return told_together(in_turn(lambda cells: self.told_of(self.seen(cells)), list(in_parts(bleeds, CHUNK))))
 
-    def _some(self, cells: Cells) -> Told:
-        x = self.hazard.inputs.matrix(self.air.beside(cells))
+    def seen(self, cells: Cells) -> Seen:
+        """Some bleeds, their columns made once for all that is told of them."""
+        work, readings = self.air.inputs.matrix(cells), readings_of(cells)
+        air = self.air.told(self.air.expected(work), readings)
+        return Seen(cells, work, readings, self.hazard.inputs.matrix(cells.beside({AIR: air})))
+
+    def told_of(self, seen: Seen) -> Told:
+        """`told`, of bleeds seen already."""
+        x = seen.x
         middle, variance = x @ self.hazard.coefficients, self.hazard.variance(x)
-        error = Z95 * np.sqrt(np.maximum(variance + self.hazard.people_variance * self._unmet(cells), 0.0))
+        error = Z95 * np.sqrt(np.maximum(variance + self.hazard.people_variance * self._unmet(seen.cells), 0.0))
         at = (middle + 0.5 * variance, middle - error, middle + error)
         expected, lo, hi = (odds(self.hazard.window.risk(log_hazard)) for log_hazard in at)
         return Told(self.calibrated(expected), self.calibrated(lo), self.calibrated(hi), expected)
@@ -74,6 +92,12 @@ class RiskModel:
         met = {column.level for column in self.hazard.inputs.columns if column.block == PEOPLE}
         technician = cells.words("technician")
         return np.array([*(level not in met for level in technician.levels), True])[technician.place]
+
+
+def told_together(parts: Iterable[Told]) -> Told:
+    """What was told of bleeds part by part."""
+    told = list(parts)
+    return Told(*(np.concatenate([getattr(part, name) for part in told]) for name in TOLD))
 
 
 def risk_model(features: BleedFeatures, course: Course, window_days: int) -> RiskModel:

@@ -8,7 +8,7 @@ Values of Non-Atomic Games).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -19,7 +19,7 @@ from analysis.risk.calibration import odds
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Column
 from analysis.risk.layout import AIR
-from analysis.risk.model import RiskModel
+from analysis.risk.model import RiskModel, Seen
 
 Numbers = NDArray[np.float64]
 FLAT, LEAST_PUSH = 1e-6, 1e-12
@@ -45,16 +45,17 @@ def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
     table
         `BleedFeatures.table`.
     """
-    cells = Cells(table)
-    x = model.hazard.inputs.matrix(model.air.beside(cells))
-    adds = model.hazard.adds(x)
-    eta = adds.sum(axis=1)
-    usual_odds, origins = _odds(model, np.zeros(1)), model.air.origins(cells)
-    to_odds = _slope(_odds(model, eta) - usual_odds, eta)
-    themes: dict[str, Numbers] = {}
-    for column, values in zip(model.hazard.inputs.columns, (adds * to_odds[:, None]).T, strict=True):
-        for theme, part in _parts(column, values, origins):
-            themes[theme] = themes.get(theme, 0.0) + part
+    return shares_of(model, model.seen(Cells(table)))
+
+
+def shares_of(model: RiskModel, seen: Seen) -> Shares:
+    """`risk_shares`, of bleeds seen already."""
+    values, usual_odds = model.hazard.adds(seen.x), _odds(model, np.zeros(1))
+    eta = values.sum(axis=1)
+    values *= _slope(_odds(model, eta) - usual_odds, eta)[:, None]
+    themes = _by_theme(model.hazard.inputs.columns, values)
+    for theme, part in _of_air(model.hazard.inputs.columns, values, model.air.origins(seen.work, seen.readings)):
+        themes[theme] = themes.get(theme, 0.0) + part
     names = tuple(sorted(themes))
     added = model.calibration.slope * np.stack([themes[name] for name in names]).T
     usual_risk = float(model.calibrated(usual_odds)[0])
@@ -62,23 +63,27 @@ def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
     return Shares(names, usual_risk, added * _slope(risk - usual_risk, added.sum(axis=1))[:, None], added)
 
 
-def _parts(column: Column, values: Numbers, origins: dict[str, Numbers]) -> Iterator[tuple[str, Numbers]]:
-    """The themes that what a column adds belongs to, each with its part."""
-    if column.form == "times":
-        yield column.theme, values / 2
-        yield from _by_origin(values / 2, origins)
-    elif column.theme == AIR:
-        yield from _by_origin(values, origins)
-    else:
-        yield column.theme, values
+def _by_theme(columns: Sequence[Column], values: Numbers) -> dict[str, Numbers]:
+    """What the columns of each theme add; of a product with the air half, of the air nothing."""
+    names = sorted({column.theme for column in columns if column.form == "times" or column.theme != AIR})
+    whose = np.zeros((len(columns), len(names)))
+    for place, column in enumerate(columns):
+        if column.theme in names:
+            whose[place, names.index(column.theme)] = 0.5 if column.form == "times" else 1.0
+    return dict(zip(names, (values @ whose).T, strict=True))
 
 
-def _by_origin(values: Numbers, origins: dict[str, Numbers]) -> Iterator[tuple[str, Numbers]]:
-    """What the air adds, shared among what pushes it that way: up where it adds, down where it takes."""
-    pushes = {theme: np.maximum(push * np.sign(values), 0.0) + LEAST_PUSH for theme, push in origins.items()}
-    whole = sum(pushes.values(), start=np.zeros(len(values)))
-    for theme, push in pushes.items():
-        yield theme, values * push / whole
+def _of_air(columns: Sequence[Column], values: Numbers, origins: dict[str, Numbers]) -> Iterator[tuple[str, Numbers]]:
+    """What the air adds, and half of its products, shared among what pushes it that way: up where a column adds, down
+    where it takes."""
+    share = np.array([0.5 if column.form == "times" else float(column.theme == AIR) for column in columns])
+    own = np.flatnonzero(share)
+    for sign in (1.0, -1.0):
+        amount = sign * (np.maximum(sign * values[:, own], 0.0) @ share[own])
+        pushes = {theme: np.maximum(sign * push, 0.0) + LEAST_PUSH for theme, push in origins.items()}
+        whole = sum(pushes.values(), start=np.zeros(len(values)))
+        for theme, push in pushes.items():
+            yield theme, amount * push / whole
 
 
 def _odds(model: RiskModel, log_hazard: Numbers) -> Numbers:

@@ -8,14 +8,14 @@ import numpy as np
 import polars as pl
 
 from analysis.risk import risk_shares
-from analysis.risk.reasons import NO_REASON, reasons
+from analysis.risk.reasons import NO_REASON, told_with_reasons
 from tests.risk.worlds import fitted
 
 ENDING = re.compile(r" \(\+\d+\.\d in 100\)$")
 
 
 def told() -> pl.DataFrame:
-    return reasons(fitted().model, fitted().features.table, fitted().ready.standard)
+    return told_with_reasons(fitted().model, fitted().features.table, fitted().ready.standard)[1]
 
 
 def every_reason() -> list[str]:
