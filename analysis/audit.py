@@ -237,7 +237,7 @@ def _lot(seed: int, stage: str) -> np.random.Generator:
 
 def _needed(ready: Prepared) -> tuple[str, ...]:
     """How many bleeds it takes, at the shop's own rate, to know it closely and to try a changed procedure."""
-    followed = ready.bleeds.filter("mature").get_column("came_back")
+    followed = ready.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
     if followed.is_empty() or not 0 < (rate := float(followed.mean())) < 1:  # type: ignore[arg-type]
         return ()
     close, arm = precise_rate_bleeds(rate, rate / 4), two_arm_bleeds(rate, rate / 2)

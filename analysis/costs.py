@@ -59,7 +59,7 @@ def costs(prepared: Prepared, steps: DataFrame[Steps], one: CostOfOne) -> DataFr
         What one comeback costs.
     """
     a_year = bleeds_per_year(prepared) if not prepared.bleeds.is_empty() else 0.0
-    mature = prepared.bleeds.filter("mature").get_column("came_back")
+    mature = prepared.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
     if not len(mature):
         return empty(Costs)
     limits = wilson(int(mature.sum()), len(mature))

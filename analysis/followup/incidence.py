@@ -80,7 +80,7 @@ def incidence(followed: pl.DataFrame) -> DataFrame[Incidence]:
     followed
         `schemas.between.Followed`, whatever stands beside it.
     """
-    at_risk = watched(followed)
+    at_risk = watched(followed.select("end", "days_at_risk", "age_days"))
     if at_risk.is_empty():
         return empty(Incidence)
     curve = aalen_johansen(at_risk.get_column("days_at_risk").to_numpy(), ends(at_risk))

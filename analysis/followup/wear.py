@@ -34,7 +34,7 @@ def late_models(bleeds: pl.DataFrame) -> tuple[LateModel, ...]:
     bleeds
         brake_model, days_at_risk, end; one bleed a row.
     """
-    named = bleeds.filter(pl.col("brake_model").is_not_null())
+    named = bleeds.select("brake_model", "days_at_risk", "end").filter(pl.col("brake_model").is_not_null())
     models = named.get_column("brake_model").unique().sort().to_list()
     limit = NormalDist().inv_cdf(1 - ALPHA / max(len(models), 1))
     found = []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Iterator
 
 import numpy as np
 import polars as pl
@@ -11,6 +12,8 @@ import polars as pl
 RISKY = re.compile(r"^[=+\-@\t\r]")
 SPECIAL = re.compile(r'[",\r\n]')
 DIGITS, LEAST_PLAIN, MOST_PLAIN = 12, 1e-4, 1e11
+AT_ONCE = 200_000
+"""Rows."""
 NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
 
 
@@ -20,9 +23,16 @@ def csv_text(table: pl.DataFrame) -> str:
     A text that begins with = + - @ tab or carriage return and is no number gets a leading apostrophe, so that no
     spreadsheet takes it for a formula. NaN and infinity are never written: they are empty.
     """
-    cells = pl.DataFrame([_cells(table.get_column(name)).alias(name) for name in table.columns])
+    return "".join(csv_parts(table))
+
+
+def csv_parts(table: pl.DataFrame) -> Iterator[str]:
+    """The same text, so many rows at a time."""
     heading = ",".join('"' + name.replace('"', '""') + '"' if SPECIAL.search(name) else name for name in table.columns)
-    return f"{heading}\n{cells.write_csv(include_header=False, quote_style='never')}"
+    yield f"{heading}\n"
+    for rows in table.iter_slices(AT_ONCE):
+        cells = pl.DataFrame([_cells(rows.get_column(name)).alias(name) for name in table.columns])
+        yield cells.write_csv(include_header=False, quote_style="never")
 
 
 def _cells(column: pl.Series) -> pl.Series:

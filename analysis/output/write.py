@@ -8,7 +8,7 @@ from pathlib import Path
 import polars as pl
 
 from analysis.intake import Log
-from analysis.output.csv_text import csv_text
+from analysis.output.csv_text import csv_parts, csv_text
 from analysis.output.folder import MANIFEST
 from analysis.output.manifest import manifest_text, mark_text
 from analysis.report import Report, Stage
@@ -33,7 +33,8 @@ def write_report(folder: Path, report: Report, *, stages: tuple[Stage, ...], par
     tables.mkdir()
     for name in AUDIT_TABLES:
         table: pl.DataFrame = getattr(report, name)
-        (tables / f"{name}.csv").write_text(csv_text(table), encoding="utf-8")
+        with (tables / f"{name}.csv").open("w", encoding="utf-8") as file:
+            file.writelines(csv_parts(table))
         if parquet:
             table.write_parquet(tables / f"{name}.parquet")
     write_log(folder, report.log)

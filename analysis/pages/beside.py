@@ -21,9 +21,14 @@ def work_taken(report: Report) -> pl.DataFrame:
         Own bleeds of that kind, own bleeds in all, own share, everybody's share.
     """
     hose = pl.col("hose_route").map_elements(level_words, return_dtype=pl.String)
-    bleeds = report.ready.bleeds.filter("mature").select(
-        group="technician",
-        what=pl.concat_str(pl.col("brake"), pl.lit(", hose "), hose.fill_null("not recorded")),
+    bleeds = (
+        report.ready.bleeds.lazy()
+        .filter("mature")
+        .select(
+            group="technician",
+            what=pl.concat_str(pl.col("brake"), pl.lit(", hose "), hose.fill_null("not recorded")),
+        )
+        .collect()
     )
     return _shares(bleeds).filter(pl.col("share_all") >= LEAST_SHARE)
 
@@ -34,8 +39,11 @@ def return_ages(report: Report) -> pl.DataFrame:
     early = min(EARLY_DAYS, window)
     bands = [f"1. within {early} days", f"2. up to {window} days", f"3. after {window} days"]
     band = pl.when(days <= early).then(0).when(days <= window).then(1).otherwise(2)
-    returns = report.ready.bleeds.filter(days.is_not_null(), pl.col("brake_model").is_not_null()).select(
-        group="brake_model", what=band.replace_strict(dict(enumerate(bands)), return_dtype=pl.String)
+    returns = (
+        report.ready.bleeds.lazy()
+        .filter(days.is_not_null(), pl.col("brake_model").is_not_null())
+        .select(group="brake_model", what=band.replace_strict(dict(enumerate(bands)), return_dtype=pl.String))
+        .collect()
     )
     return _shares(returns)
 

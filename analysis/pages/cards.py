@@ -72,7 +72,13 @@ def _whole_workshop(report: Report, name: str, chosen: pl.DataFrame) -> str:
     ).sort("month")
     if moved.is_empty():
         return ""
-    theirs = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique()
+    theirs = (
+        report.log.sessions.select("technician", "shop")
+        .filter(pl.col("technician") == name)
+        .get_column("shop")
+        .drop_nulls()
+        .unique()
+    )
     moved = moved.filter(pl.col("group").is_in(theirs.implode()))
     return "".join(
         f" All of {row['group']} misses “{title_of(report, row['step_moved'])}” at another rate since {row['month']}: ask "

@@ -35,7 +35,7 @@ def digit_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS) -
     """
     findings = []
     for name in readings:
-        known = bleeds.filter(pl.col(name).is_not_null()).select("technician", "session_id", reading=name)
+        known = bleeds.select("technician", "session_id", reading=name).drop_nulls("reading")
         written = _written(known)
         resolution = _resolution(written)
         if resolution is None:

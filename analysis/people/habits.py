@@ -54,7 +54,7 @@ def constant_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS
     """
     findings = []
     for name in readings:
-        known = bleeds.filter(pl.col(name).is_not_null()).select("technician", "session_id", name)
+        known = bleeds.select("technician", "session_id", name).drop_nulls(name)
         total = known.group_by(name).len().sort(name)
         for (who,), own in known.group_by("technician", maintain_order=True):
             finding = _constant(str(who), name, own, total, known.height - own.height)

@@ -111,7 +111,8 @@ def _physics(log: Log, table: pl.DataFrame) -> pl.DataFrame:
     """Trapped air from the travel beyond a firm brake's (the brakes table's, else the shop's own earlier bleeds')."""
     names = ("lever_ratio", "master_bore_mm", "travel_reference_mm", "hose_bore_mm", "hose_mm")
     brakes = log.brakes.select("brake_model", *(pl.col(name).alias(f"brakes.{name}") for name in names))
-    beside = table.join(brakes, on="brake_model", how="left", maintain_order="left")
+    asked = table.select("brake_model", "firm_reference_mm", "lever_travel_after_mm", "hose_mm", "volume_moved_ml")
+    beside = asked.join(brakes, on="brake_model", how="left", maintain_order="left")
     reference = _floats(beside.select(pl.coalesce("brakes.travel_reference_mm", "firm_reference_mm")).to_series())
     travel = _floats(beside.get_column("lever_travel_after_mm"))
     measures = Measures(

@@ -13,8 +13,8 @@ from analysis.regression import level_codes
 from analysis.risk.calibration import Calibration, recalibration
 from analysis.risk.course import Course
 from analysis.risk.features import BleedFeatures
-from analysis.risk.model import risk_model
-from analysis.risk.rivals import NAMES, rivals
+from analysis.risk.model import CHUNK, RiskModel, risk_model
+from analysis.risk.rivals import NAMES, Rivals, rivals
 
 Numbers = NDArray[np.float64]
 FOLDS, FEWER_FOLDS, FEWER_FROM = 4, 3, 2000
@@ -23,6 +23,9 @@ LEAST_RETURNS, LEAST_SHARE = 30, 0.3
 """The first bleeds foretold are those after so many returns were known and so large a share of bleeds begun."""
 MOST_LEARNT_FROM = 60_000
 """Bleeds drawn by lot for each of the models that only foretell; the saved model learns from more."""
+KEPT = ("risk", "lo", "hi", "log_odds", "rivals")
+AT_ONCE = 4 * CHUNK
+"""Bleeds foretold at a time."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +101,7 @@ def foretold(features: BleedFeatures, outcome: Outcome, window_days: int, rng: n
         fold = told_from(features, outcome, rows, window_days, rng, calibration)
         if fold is None:
             continue
-        for name in ("risk", "lo", "hi", "log_odds", "rivals"):
+        for name in KEPT:
             getattr(told, name)[rows] = getattr(fold, name)
     return told
 
@@ -137,11 +140,15 @@ def told_from(
     if course.returned.sum() < LEAST_RETURNS:
         return None
     model = risk_model(features.of(before), course, window_days).with_calibration(calibration or Calibration())
-    asked = features.of(rows)
-    told = model.told(asked.cells)
     followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]
-    beside = rivals(features.of(followed), outcome.came_back[followed], asked)
-    return Foretold(told.risk, told.lo, told.hi, told.log_odds, beside)
+    beside = rivals(features.of(followed), outcome.came_back[followed])
+    parts = [_told(model, beside, features.of(rows[at : at + AT_ONCE])) for at in range(0, len(rows), AT_ONCE)]
+    return Foretold(*(np.concatenate([getattr(part, name) for part in parts]) for name in KEPT))
+
+
+def _told(model: RiskModel, beside: Rivals, asked: BleedFeatures) -> Foretold:
+    told = model.told(asked.cells)
+    return Foretold(told.risk, told.lo, told.hi, told.log_odds, beside.told(asked))
 
 
 def calibration_of(told: Foretold, outcome: Outcome) -> Calibration:

@@ -66,14 +66,16 @@ def risk_found(
     outcome = outcome_of(prepared)
     before = foretold(features, outcome, window, rng)
     model = _saved(features, outcome, window, rng).with_calibration(calibration_of(before, outcome))
-    told, why = told_with_reasons(model, features.table, standard)
     held = before.told & outcome.mature
     cost = CheckCost(standard.second_check, comeback_minutes, _bleeds_per_year(prepared))
+    checks = second_checks(before.risk[held], outcome.came_back[held], cost)
+    quality = model_quality(_held(before, outcome, features, held))
+    told, why = told_with_reasons(model, features.table, standard)
     table = _table(before, told, prepared, cost).hstack(why)
     return RiskFound(
         risk=checked(Risk, table.select(empty(Risk).columns)),
-        second_checks=second_checks(before.risk[held], outcome.came_back[held], cost),
-        model=model_quality(_held(before, outcome, features, held)),
+        second_checks=checks,
+        model=quality,
         model_bytes=model_bytes(saved_model(model, log, standard, history, window, names_hidden)),
         notes=_notes(len(told.risk)),
     )
@@ -107,13 +109,14 @@ def _table(before: Foretold, told: Told, prepared: Prepared, cost: CheckCost) ->
 def _held(before: Foretold, outcome: Outcome, features: BleedFeatures, held: NDArray[np.bool_]) -> Held:
     table = features.table
     quarter = table.select(pl.format("{}-Q{}", pl.col("day").dt.year(), pl.col("day").dt.quarter())).to_series()
+    names = np.array(quarter.unique().sort().to_list(), dtype=str)
     technician, model = (level_codes(table.get_column(name)) for name in ("technician", "brake_model"))
     return Held(
         risk=before.risk[held],
         rivals=before.rivals[held],
         came_back=outcome.came_back[held],
         bike=outcome.bike[held],
-        quarter=quarter.to_numpy().astype(str)[held],
+        quarter=names[level_codes(quarter)[held]],
         technician=technician[held],
         brake_model=model[held],
     )

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.risk.calibration import calibration_line, chance
+from analysis.risk.calibration import Line, calibration_line, chance
 from analysis.risk.cells import Cells
 from analysis.risk.features import CONTEXT_NUMBERS, HISTORY, MISSED, READINGS, SIGNS, BleedFeatures
 
@@ -18,24 +21,44 @@ NO_SIGN = ("lever_travel_after_mm", "minutes")
 """Told otherwise (the travel beyond a firm brake's), or nothing of what was left in the brake."""
 
 
-def rivals(learnt: BleedFeatures, came_back: NDArray[np.bool_], asked: BleedFeatures) -> Numbers:
-    """What each rule, learnt from bleeds followed for the whole window, foretells: one column a rule of `NAMES`.
+@dataclass(frozen=True)
+class Rivals:
+    """The rules as they were learnt: the constant `rate`, a line on each of two numbers, and trees; no more than the rate
+    where too few came back."""
+
+    rate: float
+    steps: tuple[str, ...]
+    lines: tuple[Line, ...] = ()
+    trees: Trees | None = None
+
+    def told(self, asked: BleedFeatures) -> Numbers:
+        """What each rule foretells of bleeds: one column a rule of `NAMES`."""
+        told = np.full((asked.cells.height, len(NAMES)), self.rate)
+        for place, (line, column) in enumerate(zip(self.lines, _numbers(self.steps), strict=False), 1):
+            told[:, place] = chance(line.intercept + line.slope * _filled(asked.table, column))
+        if self.trees is not None:
+            told[:, 3] = self.trees.told(asked.cells, self.steps)
+        return np.clip(told, 1e-6, 1 - 1e-6) if self.trees is not None else told
+
+
+def rivals(learnt: BleedFeatures, came_back: NDArray[np.bool_]) -> Rivals:
+    """Each rule learnt from bleeds followed for the whole window.
 
     Parameters
     ----------
     learnt, came_back
         Features and outcome of the bleeds learnt from.
-    asked
-        Features of the bleeds to be foretold.
     """
-    rate = (came_back.sum() + 1) / (len(came_back) + 2)
-    told = np.full((asked.cells.height, len(NAMES)), rate)
+    rate = float((came_back.sum() + 1) / (len(came_back) + 2))
     if min(came_back.sum(), (~came_back).sum()) < LEAST_OF_EACH:
-        return told
-    for place, column in ((1, _missed(learnt.steps)), (2, pl.col("travel_excess_mm").clip(0.0, None).cast(pl.Float64))):
-        told[:, place] = _by_one(_filled(learnt.table, column), came_back, _filled(asked.table, column))
-    told[:, 3] = _by_trees(learnt, came_back, asked)
-    return np.clip(told, 1e-6, 1 - 1e-6)
+        return Rivals(rate, learnt.steps)
+    lines = tuple(calibration_line(_filled(learnt.table, column), came_back) for column in _numbers(learnt.steps))
+    return Rivals(rate, learnt.steps, lines, _trees(learnt, came_back))
+
+
+def _numbers(steps: tuple[str, ...]) -> tuple[pl.Expr, ...]:
+    """What `STEPS_MISSED` and `TRAVEL_RULE` go by."""
+    return _missed(steps), pl.col("travel_excess_mm").clip(0.0, None).cast(pl.Float64)
 
 
 def _missed(steps: tuple[str, ...]) -> pl.Expr:
@@ -47,19 +70,23 @@ def _filled(table: pl.DataFrame, column: pl.Expr) -> Numbers:
     return values.fill_null(0.0).to_numpy()
 
 
-def _by_one(x: Numbers, came_back: NDArray[np.bool_], asked: Numbers) -> Numbers:
-    line = calibration_line(x, came_back)
-    return chance(line.intercept + line.slope * asked)
+@dataclass(frozen=True)
+class Trees:
+    """scikit-learn's histogram gradient boosting, nothing set but the seed, and the columns that were ever recorded."""
+
+    grown: Any
+    recorded: NDArray[np.bool_]
+
+    def told(self, cells: Cells, steps: tuple[str, ...]) -> Numbers:
+        return np.asarray(self.grown.predict_proba(_told_to_trees(cells, steps)[:, self.recorded])[:, 1])
 
 
-def _by_trees(learnt: BleedFeatures, came_back: NDArray[np.bool_], asked: BleedFeatures) -> Numbers:
-    """scikit-learn's histogram gradient boosting, nothing set but the seed."""
+def _trees(learnt: BleedFeatures, came_back: NDArray[np.bool_]) -> Trees:
     from sklearn.ensemble import HistGradientBoostingClassifier
 
     x = _told_to_trees(learnt.cells, learnt.steps)
-    told = np.isfinite(x).any(axis=0)
-    grown = HistGradientBoostingClassifier(random_state=0).fit(x[:, told], came_back)
-    return np.asarray(grown.predict_proba(_told_to_trees(asked.cells, learnt.steps)[:, told])[:, 1])
+    recorded = np.asarray(np.isfinite(x).any(axis=0))
+    return Trees(HistGradientBoostingClassifier(random_state=0).fit(x[:, recorded], came_back), recorded)
 
 
 def _told_to_trees(cells: Cells, steps: tuple[str, ...]) -> Numbers:

@@ -112,6 +112,7 @@ def _rows(
 def _mended(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:
     """Each held bleed, and whether the same brake was surely bled later without breaking a rule."""
     brake, began, timed = ("bike_id", "brake"), pl.col("started_at"), pl.col("started_at_has_time").fill_null(False)
+    bleeds = bleeds.select("session_id", *brake, "started_at", "started_at_has_time")
     held = bleeds.join(broken.select("session_id").unique(), on="session_id", how="semi")
     clean = bleeds.join(held.select("session_id"), on="session_id", how="anti").join(held, on=brake, how="semi")
     last = clean.group_by(brake).agg(last_day=began.dt.date().max(), last_hour=began.filter(timed).max())

@@ -60,7 +60,8 @@ def _with_brakes(log: Log, standard: Standard) -> pl.DataFrame:
     bleeds = log.sessions.with_columns(pl.lit(None).alias(name) for name in sorted(read - set(log.sessions.columns)))
     for step in standard.steps:
         _refuse_unfit(bleeds.schema, step, standard.name)
-    return bleeds.join(brakes, on="brake_model", how="left", maintain_order="left")
+    asked = bleeds.select(sorted({"session_id", "brake_model", *read}))
+    return asked.join(brakes, on="brake_model", how="left", maintain_order="left")
 
 
 def _refuse_unfit(schema: pl.Schema, step: Step, standard: str) -> None:
