@@ -17,9 +17,10 @@ from analysis.followup.risk_sets import Follow, earlier_sums, follow_of, later_s
 from analysis.regression import Base, Below, Floats, Joined, Matrix, crossed, product, squared, summed
 
 Numbers = NDArray[np.float64]
-CONVERGED = 1e-20
+CONVERGED, CONVERGED_IN_SINGLE = 1e-20, 1e-9
 """A step ends the search when it gains less than this in twice the log likelihood (a ten-thousand-millionth of a standard
-error), or no less than the one before it gained: then it is within what rounding hides."""
+error; a thirty-thousandth where covariates are in single precision, whose rounding hides the rest), or no less than the
+one before it gained."""
 NEAR, SLOW = 1e-7, 0.02
 """Curvature is worked out anew while a step gains more than `SLOW` of what the one before it gained, and where steps gain
 less than `NEAR`: from there it is the curvature at the top."""
@@ -125,6 +126,7 @@ def fit_returns(
     slope = _slope(rows, b)
     bend = _bend(rows, slope) if began.information is None else _Bend(began.information)
     last, at_top = np.inf, False
+    converged = CONVERGED_IN_SINGLE if x.dtype == np.float32 else CONVERGED
     for _ in range(NEWTON_STEPS):
         step, near = _held_step(bend, slope, b, penalties)
         if near:
@@ -132,7 +134,7 @@ def fit_returns(
             penalties, step = top.penalties, top.coefficients - b
         gain = float(step @ (bend.information + np.diag(penalties)) @ step)
         b, slope = _damped(rows, b, step, penalties, slope)
-        if at_top and (gain < CONVERGED or gain > last):
+        if at_top and (gain < converged or gain > last):
             break
         arrived = gain < NEAR and not at_top
         if arrived or gain > max(NEAR, 0.0 if at_top else SLOW * last):

@@ -63,6 +63,11 @@ class Joined:
         return np.arange(self.base.shape[1]) if self.kept is None else np.array(self.kept, dtype=np.intp)
 
     @property
+    def dtype(self) -> np.dtype[Any]:
+        """The base's precision."""
+        return self.base.dtype
+
+    @property
     def shape(self) -> tuple[int, int]:
         return len(self.base), len(self.own) + (0 if self.beside is None else self.beside.shape[1])
 
@@ -111,6 +116,11 @@ class Below:
     base: Base = field(repr=False)
     later: Places = field(repr=False)
     apart: int
+
+    @property
+    def dtype(self) -> np.dtype[Any]:
+        """The base's precision."""
+        return self.base.dtype
 
     @property
     def shape(self) -> tuple[int, int]:
