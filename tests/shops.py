@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from tempfile import mkdtemp
+from tempfile import gettempdir
+from uuid import uuid4
 
 from analysis.audit_folder import Audited
 from analysis.auditing import AuditOrder, audit_exports
@@ -27,7 +28,10 @@ class Run:
 
 @cache
 def exports() -> Path:
-    folder = Path(mkdtemp(prefix="rebleed-tests-"))
+    folder = (
+        Path(gettempdir()) / f"rebleed-tests-{uuid4().hex}"
+    )  # without an underscore, which looks like a column's name
+    folder.mkdir()
     write_made(co_operative(SEED, BLEEDS), folder / "exports")
     return folder / "exports"
 
