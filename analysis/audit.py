@@ -7,11 +7,9 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import TypeVar, cast
+from typing import TypeVar
 
 import numpy as np
-from pandera.typing.polars import DataFrame
-from threadpoolctl import threadpool_limits
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
 from analysis.followup import EVERY_DAY, Covered, covered_time, ends, incidence, late_models, returns, weibull
@@ -19,28 +17,24 @@ from analysis.hands import HERE, Hands
 from analysis.intake import Log
 from analysis.order import SEED
 from analysis.painter import ready_to_draw
-from analysis.people import coaching_effects, credibility, technique, with_robustness
+from analysis.people import coaching_effects, technique
 from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
 from analysis.prepared import Prepared, prepared
 from analysis.rates import expected_risk, rates
 from analysis.regression import Workers
 from analysis.report import Report, Stage
-from analysis.risk import RiskFound, risk_found
+from analysis.stages import credibility_told, one_thread, risk_told, tolerances_told, without_rows
 from analysis.standard import Standard, holds
 from analysis.steps import (
-    Design,
     YearlyCost,
     interactions,
     interactions_told,
     samples_told,
     step_costs,
     told_design,
-    tolerance_curves,
     what_if,
 )
 from analysis.watch import months
-from schemas.log import Sessions
-from schemas.outputs import Tolerance
 
 T = TypeVar("T")
 
@@ -95,11 +89,9 @@ def audit(
     hands
         Who may do a stage beside the others, where each keeps to one thread; nobody unless told.
     """
-    import scipy.linalg  # noqa: F401  its threads are held only if they are there by then
-
     clock, window = clock or Clock(), window_days or standard.window_days
     hands = hands.carrying(len(log.sessions))
-    with threadpool_limits(limits=1):  # rows are shared out between threads by ourselves (regression/chunks.py)
+    with one_thread():
         return _audited(log, standard, window, seed, covered, names_hidden, clock, workers, hands)
 
 
@@ -119,7 +111,7 @@ def _audited(
         ready = prepared(log, standard, window, covered, found)
         one = cost_of_one(ready, found, log.comebacks)
         cost = one.minutes + (one.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
-        risk_to_come = hands.ask(_risk, _without_rows(log), ready, cost, _lot(seed, "risk"), names_hidden)
+        risk_to_come = hands.ask(risk_told, without_rows(log), ready, cost, _lot(seed, "risk"), names_hidden)
         curve = incidence(ready.bleeds)
         life = weibull(ready.bleeds.get_column("days_at_risk").to_numpy().astype(float), ends(ready.bleeds) == 1)
     with clock.stage("rates"):
@@ -128,7 +120,8 @@ def _audited(
     with clock.stage("steps"):
         design = told_design(ready, workers)
         near = hands if workers is None else HERE
-        curves_to_come = near.ask(_tolerances, ready, design, _lot(seed, "tolerance"))
+        curves_to_come = near.ask(tolerances_told, ready, design, _lot(seed, "tolerance"))
+        credibility_to_come = hands.ask(credibility_told, ready)
         hands.ask(ready_to_draw)  # pictures will be asked for next
         step_costed = step_costs(ready, _lot(seed, "steps"), workers, design)
         declared = interactions(ready, step_costed.design, step_costed.by_return)
@@ -140,7 +133,7 @@ def _audited(
     with clock.stage("people"):
         technique_table = technique(ready, step_costed.table)
         coaching_table = coaching_effects(ready, log.coaching)
-        credibility_table = with_robustness(ready, credibility(ready))
+        credibility_table = credibility_to_come()
     with clock.stage("holds and costs"):
         hold_table = holds(log, standard)
         cost_table = costs(ready, step_costed.table, one)
@@ -193,16 +186,6 @@ def _audited(
     )
 
 
-def _risk(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, names_hidden: bool) -> RiskFound:
-    """The risk, by whichever process is asked; only here is scikit-learn needed."""
-    import sklearn  # noqa: F401  its threads are held only if they are there by then
-
-    sessions = cast("DataFrame[Sessions]", ready.bleeds.select(log.sessions.columns))
-    whole = replace(log, sessions=sessions)
-    with threadpool_limits(limits=1):
-        return risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
-
-
 def _now_or_when_wanted(clock: Clock, hands: Hands, told: Callable[[], T]) -> Callable[[], T]:
     """The curves: at once where nobody else tells them, so that the design can be let go."""
 
@@ -214,20 +197,6 @@ def _now_or_when_wanted(clock: Clock, hands: Hands, told: Callable[[], T]) -> Ca
         return curves
     here = curves()
     return lambda: here
-
-
-def _tolerances(ready: Prepared, design: Design | None, rng: np.random.Generator) -> DataFrame[Tolerance]:
-    """The curves, by whichever process is asked."""
-    import scipy.linalg  # noqa: F401  its threads are held only if they are there by then
-
-    with threadpool_limits(limits=1):
-        return tolerance_curves(ready, design, rng)
-
-
-def _without_rows(log: Log) -> Log:
-    """The log without its long tables: they are in what was prepared of it, or nobody's concern who tells risks."""
-    long = ("sessions", "comebacks", "passes", "links", "set_aside")
-    return replace(log, **{name: getattr(log, name).clear() for name in long}, rejected=())
 
 
 def _lot(seed: int, stage: str) -> np.random.Generator:

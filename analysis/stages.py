@@ -1,0 +1,53 @@
+"""Stages of an audit that any process may be asked for, each with all it needs as arguments."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import cast
+
+import numpy as np
+from pandera.typing.polars import DataFrame
+from threadpoolctl import threadpool_limits
+
+from analysis.intake import Log
+from analysis.people import credibility, with_robustness
+from analysis.prepared import Prepared
+from analysis.risk import RiskFound, risk_found
+from analysis.steps import Design, tolerance_curves
+from schemas.log import Sessions
+from schemas.outputs import Credibility, Tolerance
+
+
+def one_thread() -> threadpool_limits:
+    """While it lasts, the matrix library has one thread: rows are shared out by ourselves (regression/chunks.py)."""
+    import scipy.linalg  # noqa: F401  its threads are held only if they are there by then
+
+    return threadpool_limits(limits=1)
+
+
+def risk_told(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, names_hidden: bool) -> RiskFound:
+    """The risk; only here is scikit-learn needed. `log` may be `without_rows`."""
+    import sklearn  # noqa: F401  its threads are held only if they are there by then
+
+    sessions = cast("DataFrame[Sessions]", ready.bleeds.select(log.sessions.columns))
+    whole = replace(log, sessions=sessions)
+    with one_thread():
+        return risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
+
+
+def tolerances_told(ready: Prepared, design: Design | None, rng: np.random.Generator) -> DataFrame[Tolerance]:
+    """The curves of measured readings."""
+    with one_thread():
+        return tolerance_curves(ready, design, rng)
+
+
+def credibility_told(ready: Prepared) -> DataFrame[Credibility]:
+    """Whether the log can be believed, and what each flag does to the ranking of steps."""
+    with one_thread():
+        return with_robustness(ready, credibility(ready))
+
+
+def without_rows(log: Log) -> Log:
+    """The log without its long tables: they are in what was prepared of it, or nobody's concern who tells risks."""
+    long = ("sessions", "comebacks", "passes", "links", "set_aside")
+    return replace(log, **{name: getattr(log, name).clear() for name in long}, rejected=())
