@@ -1,12 +1,14 @@
 """The audit against the peer, printed as tables.
 
-`python -m tests.benchmarks [--sizes 3000,20000] [--times 5] [--seed 1] [--work DIR]`: same exports, two threads each,
-in turns, medians; whole processes, with imports told apart.
+`python -m tests.benchmarks [--sizes 3000,20000] [--times 5] [--seed 1] [--work DIR] [--ours PYTHON]`: same exports, two
+threads each, in turns, medians; whole processes, with imports told apart; the audit in an environment of its own, if one
+is named.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 import tempfile
 from pathlib import Path
 
@@ -19,10 +21,11 @@ def main() -> None:
     parser.add_argument("--times", type=int, default=5)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--work", type=Path)
+    parser.add_argument("--ours", default=sys.executable, metavar="PYTHON")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as passing:
         work = asked.work or Path(passing)
-        races = [raced(int(size), asked.seed, asked.times, work) for size in asked.sizes.split(",")]
+        races = [raced(int(size), asked.seed, asked.times, work, asked.ours) for size in asked.sizes.split(",")]
     print("\n".join([*whole(races, asked.times), "", *stages(races)]))
 
 

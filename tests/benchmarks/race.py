@@ -54,7 +54,7 @@ class Race:
         return {name: statistics.median(stages[name] for stages in mine) for name in mine[0]}
 
 
-def raced(sessions: int, seed: int, times: int, work: Path) -> Race:
+def raced(sessions: int, seed: int, times: int, work: Path, ours: str = sys.executable) -> Race:
     """Simulate exports once, then run both programs on them in turns.
 
     Parameters
@@ -67,23 +67,26 @@ def raced(sessions: int, seed: int, times: int, work: Path) -> Race:
         Runs of each program.
     work
         A folder for the exports and what comes of them.
+    ours
+        The interpreter the audit runs in: an environment of its own, as its users have it, or this one, which has all
+        that the peer needs too.
     """
     exports = work / f"exports-{sessions}"
     if not exports.exists():
         order = ["--out", str(exports), "--sessions", str(sessions), "--seed", str(seed)]
         subprocess.run([sys.executable, "-c", SIMULATE, *order], check=True, stdout=subprocess.DEVNULL)
     as_of = _newest_day(exports)
-    return Race(sessions, tuple(_laps(exports, work, as_of, times)))
+    return Race(sessions, tuple(_laps(exports, work, as_of, times, {"ours": ours, "peer": sys.executable})))
 
 
-def _laps(exports: Path, work: Path, as_of: str, times: int) -> Iterator[Lap]:
+def _laps(exports: Path, work: Path, as_of: str, times: int, pythons: dict[str, str]) -> Iterator[Lap]:
     for turn in range(times):
         for program in PROGRAMS if turn % 2 else reversed(PROGRAMS):
-            yield _lap(program, exports, work / f"{program}-{exports.name}", as_of)
+            order = [pythons[program], "-m", f"tests.benchmarks.{program}", str(exports)]
+            yield _lap(program, [*order, str(work / f"{program}-{exports.name}"), as_of])
 
 
-def _lap(program: str, exports: Path, out: Path, as_of: str) -> Lap:
-    order = [sys.executable, "-m", f"tests.benchmarks.{program}", str(exports), str(out), as_of]
+def _lap(program: str, order: list[str]) -> Lap:
     began = time.perf_counter()
     with subprocess.Popen(order, stdout=subprocess.PIPE, env=_surroundings()) as run:
         assert run.stdout is not None
@@ -92,7 +95,7 @@ def _lap(program: str, exports: Path, out: Path, as_of: str) -> Lap:
         run.returncode = os.waitstatus_to_exitcode(status)
     seconds = time.perf_counter() - began
     if run.returncode:
-        raise RuntimeError(f"{program} ended with {run.returncode} on {exports}")
+        raise RuntimeError(f"{program} ended with {run.returncode}: {order}")
     return Lap(program, seconds, used.ru_maxrss / 1024, json.loads(told.decode().splitlines()[-1]))
 
 
