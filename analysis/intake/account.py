@@ -58,10 +58,12 @@ class Gathered:
 
     def texts(self, field: str) -> pl.Series:
         """The cells of a field as text, as they stood; empty where a part has none."""
-        nothing = [pl.repeat(None, part.read.cells.height, dtype=pl.String, eager=True) for part in self.parts]
+        every = [part.read.cells for part in self.parts]
         return pl.concat(
-            as_text(part.read.cells.get_column(field)) if field in part.read.cells.columns else none
-            for part, none in zip(self.parts, nothing, strict=True)
+            as_text(cells.get_column(field))
+            if field in cells.columns
+            else pl.repeat(None, cells.height, dtype=pl.String, eager=True)
+            for cells in every
         )
 
 
