@@ -58,11 +58,12 @@ def had_it_been_met(prepared: Prepared, design: Design, held: Numbers, early_row
     along = np.column_stack([_mass_gradient(design, z, mass), level.along])
     moved = by_cluster(z, model, along, design.bike)
     hazard_rows = (np.bincount(design.bike, level.direct) - moved[:, -1]) / level.total
-    log_mass_rows = moved[:, :-1] + hazard_rows[:, None]
+    log_mass_rows = moved[:, :-1]
+    log_mass_rows += hazard_rows[:, None]
     spread = early_rows.T @ early_rows
     follows = np.linalg.solve(spread + 1e-9 * np.trace(spread) * np.eye(len(spread)), early_rows.T @ log_mass_rows)
-    left = log_mass_rows - early_rows @ follows
-    return HadItBeenMet(mass, held, follows, left.T @ left, model)
+    log_mass_rows -= early_rows @ follows  # what is left
+    return HadItBeenMet(mass, held, follows, log_mass_rows.T @ log_mass_rows, model)
 
 
 def _mass_gradient(design: Design, z: Joined, mass: Numbers) -> Numbers:
