@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -30,6 +31,9 @@ Start with 'rebleed demo'. With an export of your own: 'rebleed map EXPORT', rea
 'rebleed audit EXPORT --map map.toml --out FOLDER' and open FOLDER/index.html.
 
 Brakes are safety parts: these figures are statistics about work, not an inspection."""
+
+GIVES_BACK = ("_RJEM_MALLOC_CONF", "muzzy_decay_ms:0")
+"""To the allocator under polars, which reads it when polars is imported: what is freed goes back to the machine at once."""
 
 app = typer.Typer(
     help=HELP, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None, add_completion=False
@@ -194,6 +198,7 @@ def prove(
 
 def main() -> None:
     """The command's entry: what a user can mend ends in one message and exit status 2."""
+    os.environ.setdefault(*GIVES_BACK)
     try:
         app()
     except CannotRun as problem:
