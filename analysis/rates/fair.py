@@ -13,6 +13,7 @@ from analysis.rates.funnel import chance_limits, overdispersion, two_sided_p
 from analysis.rates.raw import KINDS, NOT_RECORDED, raw_rates
 from analysis.rates.shrink import gamma_poisson
 from analysis.rates.work import WORDS, Work, work_of
+from analysis.regression import sums_by
 from analysis.stats import benjamini_hochberg, exact_poisson_limits
 from schemas import checked, empty
 from schemas.outputs import Rates
@@ -57,12 +58,9 @@ def _fair(
     whole = column if column is not None and column not in WORDS else "bike_id"
     risk = expected_risk(prepared, rng, kind=whole, without=column if column in WORDS else None, work=work)
     group = pl.lit("all") if column is None else pl.col(column).fill_null(NOT_RECORDED)
-    sums = (
-        prepared.bleeds.select(group.alias("group"), "mature")
-        .with_columns(risk=risk)
-        .group_by("group")
-        .agg(expected=pl.col("risk").filter("mature").sum())
-    )
+    followed = prepared.bleeds.get_column("mature").to_numpy()
+    words = prepared.bleeds.with_columns(group=group).get_column("group")
+    sums = sums_by(words, np.where(followed, risk, 0.0)).rename({"sum": "expected"})
     table = own.join(sums, on="group", how="left").with_columns(pl.col("expected").fill_null(0.0)).sort("group")
     return _compared(table, kind, rng)
 

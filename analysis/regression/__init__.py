@@ -3,7 +3,7 @@
 from analysis.regression.chunks import in_turn, parts_of
 from analysis.regression.gathering import gathered
 from analysis.regression.left_out import LeftOut, left_out_logistic, log_odds
-from analysis.regression.levels import level_codes
+from analysis.regression.levels import level_codes, sums_by
 from analysis.regression.matrices import (
     Base,
     Below,
@@ -41,4 +41,5 @@ __all__ = [
     "products",
     "squared",
     "summed",
+    "sums_by",
 ]

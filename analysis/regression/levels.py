@@ -12,3 +12,10 @@ def level_codes(words: pl.Series) -> NDArray[np.int64]:
     distinct = words.unique().sort().to_frame("word").with_row_index("place")
     placed = words.to_frame("word").join(distinct, on="word", how="left", nulls_equal=True, maintain_order="left")
     return placed.get_column("place").to_numpy().astype(np.int64)
+
+
+def sums_by(words: pl.Series, values: NDArray[np.floating]) -> pl.DataFrame:
+    """Values summed within each distinct word, sorted, in a column `sum`: row after row, so that a sum is the same every
+    time (polars' threads sum in the order they end in, and the last digit changes from run to run)."""
+    distinct = words.unique().sort()
+    return pl.DataFrame({words.name: distinct, "sum": np.bincount(level_codes(words), values, len(distinct))})

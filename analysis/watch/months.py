@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
+from analysis.regression import sums_by
 from analysis.stats import benjamini_hochberg, normal_tail
 from analysis.watch.change import change_point
 from analysis.watch.cusum import limit_for, path, weights
@@ -127,7 +128,7 @@ def _cusum(bleeds: pl.DataFrame, whole: pl.DataFrame, own: pl.DataFrame) -> pl.D
 def _change(
     table: pl.DataFrame, bleeds: pl.DataFrame, missed: pl.DataFrame, whole: pl.DataFrame, rng: np.random.Generator
 ) -> pl.DataFrame:
-    expected = bleeds.group_by("month", maintain_order=True).agg(risk=pl.col("risk").sum()).sort("month")
+    expected = sums_by(bleeds.get_column("month"), bleeds.get_column("risk").to_numpy()).rename({"sum": "risk"})
     series = whole.join(expected, on="month", how="left").sort("month")
     found = change_point(
         series.get_column("comebacks").to_numpy().astype(float), series.get_column("risk").to_numpy(), rng
