@@ -119,7 +119,7 @@ def _audited(
         month_table = months(ready, expected_risk(ready, _lot(seed, "work")), _lot(seed, "months"))
     with clock.stage("steps"):
         design = told_design(ready, workers)
-        near = hands if workers is None else HERE
+        near = hands if workers is None else HERE  # a design that lies with workers is handed to nobody
         curves_to_come = near.ask(tolerances_told, ready, design, _lot(seed, "tolerance"))
         credibility_to_come = hands.ask(credibility_told, ready)
         hands.ask(ready_to_draw)  # pictures will be asked for next

@@ -27,7 +27,7 @@ Process = subprocess.Popen[bytes]
 Order = tuple[Callable[..., object], tuple[object, ...], dict[str, object]]
 LENGTH_BYTES = 8
 MANY_ROWS = 1_500_000
-"""Two processes take some 4.3 GB for a million bleeds, one alone 1.8."""
+"""Two processes take 4.8 GB at most for a million bleeds, one alone 1.8."""
 
 
 class Hands:

@@ -35,14 +35,10 @@ class Painter:
         """The picture of a chart."""
         return self._ordered[chart]() if chart in self._ordered else _drawn(chart)
 
-    def library(self) -> str:
-        """The chart library as one script, for a page that has no network."""
-        return library_text()
-
 
 @cache
 def library_text() -> str:
-    """The chart library as one script: made once an installation, kept where Python keeps its own compiled modules."""
+    """The chart library as one script, for pages without a network: made once an installation, kept where Python keeps its own compiled modules."""
     kept = Path(cache_from_source(__file__)).with_name(f"chart-library-{metadata.version('vl-convert-python')}.js")
     with suppress(OSError, UnicodeDecodeError):
         return kept.read_text("utf-8")

@@ -1,7 +1,7 @@
-"""Bytes of memory a bleed, as the operating system counts them: `held_bytes.py FOLDER` reads a log and prepares it.
+"""Bytes of memory a bleed, as the operating system counts them: `python -m tests.held_bytes SMALL LARGE`, folders of logs.
 
 Printed as JSON: `read` and `designed` at most while reading and while the steps' design is made, `prepared` left
-afterwards. What the program itself takes is counted before: a small log, one bleed in fifty, is read first.
+afterwards. What the program itself takes is counted before: the small log is read first.
 """
 
 from __future__ import annotations

@@ -28,9 +28,8 @@ class Run:
 
 @cache
 def exports() -> Path:
-    folder = (
-        Path(gettempdir()) / f"rebleed-tests-{uuid4().hex}"
-    )  # without an underscore, which looks like a column's name
+    """In a folder without an underscore, which would look like a column's name."""
+    folder = Path(gettempdir()) / f"rebleed-tests-{uuid4().hex}"
     folder.mkdir()
     write_made(co_operative(SEED, BLEEDS), folder / "exports")
     return folder / "exports"

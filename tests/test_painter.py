@@ -32,7 +32,6 @@ def test_both_painters_draw_the_same() -> None:
         beside = Painter(hands)
         beside.order(CHART)
         assert beside.picture(CHART) == HERE.picture(CHART)
-        assert beside.library() == HERE.library()
 
 
 def test_a_painter_that_died_is_stood_in_for() -> None:

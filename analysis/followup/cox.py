@@ -60,7 +60,8 @@ class ReturnModel:
 
 @dataclass(frozen=True)
 class Beginning:
-    """Where a search begins; with the `information` near there, if it is known, it takes that for the curvature at first."""
+    """Where a search begins: p coefficients; the p × p `information` near there, if it is known, is taken for the curvature
+    at first."""
 
     coefficients: Numbers
     information: Numbers | None = None
@@ -75,6 +76,11 @@ def beginning_beside(model: ReturnModel, x: Joined) -> Beginning:
         Fitted on the base of `x`, on the same rows with the same follow-up.
     x
         n × p: the columns kept, then those beside.
+
+    Returns
+    -------
+    Beginning
+        p coefficients, 0 for those beside, and the p × p information there; exact where every column is kept.
     """
     follow, own = model.follow, x.own
     beside = np.zeros((len(x), 0)) if x.beside is None else x.beside

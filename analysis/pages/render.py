@@ -26,7 +26,7 @@ from analysis.pages.glossary import GLOSSARY
 from analysis.pages.lead import lead_questions
 from analysis.pages.trade_words import TABLE_WORDS
 from analysis.pages.trainer import trainer_questions
-from analysis.painter import HERE, Painter
+from analysis.painter import HERE, Painter, library_text
 from analysis.report import Report
 
 WAYS = (
@@ -105,7 +105,7 @@ def rendered(
     """A template filled; without a report it must be one that asks for none."""
     questions: list[Question] = values.get("questions", [])
     charts = {f"{q.id}-{i}": chart for q in questions for i, chart in enumerate(q.charts)}
-    scripts = [Markup(text) for text in ([painter.library()] if charts else []) + [_script()]]
+    scripts = [Markup(text) for text in ([library_text()] if charts else []) + [_script()]]
     return (
         _environment()
         .get_template(template)

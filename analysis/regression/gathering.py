@@ -12,7 +12,22 @@ Places = NDArray[np.int64]
 
 
 def gathered(parts: Iterable[tuple[slice, Numbers]], cluster: Places, columns: int) -> Numbers:
-    """Rows that come in chunks of `columns` columns, summed within clusters numbered from 0 (one a row): one row a cluster."""
+    """Rows that come chunk after chunk, summed within clusters.
+
+    Parameters
+    ----------
+    parts
+        Where a chunk's rows stand, and the rows, each of `columns` figures.
+    cluster
+        Each row's, numbered from 0.
+    columns
+        Figures a row.
+
+    Returns
+    -------
+    ndarray
+        Clusters × columns, summed in the rows' order.
+    """
     found = np.zeros((int(cluster.max(initial=-1)) + 1, columns))
     for part, rows in parts:
         _add_at(found, cluster[part], rows)

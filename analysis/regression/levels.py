@@ -15,7 +15,21 @@ def level_codes(words: pl.Series) -> NDArray[np.int64]:
 
 
 def sums_by(words: pl.Series, values: NDArray[np.floating]) -> pl.DataFrame:
-    """Values summed within each distinct word, sorted, in a column `sum`: row after row, so that a sum is the same every
-    time (polars' threads sum in the order they end in, and the last digit changes from run to run)."""
+    """Values summed within each distinct word, row after row, so that a sum is the same every time.
+
+    Threads of polars sum in the order they end in: the last digit changes from run to run.
+
+    Parameters
+    ----------
+    words
+        One a row; an empty cell is a word of its own.
+    values
+        One a row, in whatever unit.
+
+    Returns
+    -------
+    pl.DataFrame
+        A row a word, in their order: the words under their own name, and `sum`.
+    """
     distinct = words.unique().sort()
     return pl.DataFrame({words.name: distinct, "sum": np.bincount(level_codes(words), values, len(distinct))})

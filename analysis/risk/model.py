@@ -42,8 +42,8 @@ class Told:
 
 @dataclass(frozen=True)
 class Seen:
-    """Some bleeds as a model sees them: columns of the work and readings (one row a reading), from which the air is told,
-    and the return model's columns `x`."""
+    """Some bleeds, n of them, as a model sees them: the n × columns of the `work` and the readings × n from which the air is
+    told, and the return model's columns `x`, n × p."""
 
     cells: Cells
     work: Numbers

@@ -19,7 +19,8 @@ Column = Rows
 
 @dataclass(frozen=True)
 class Part:
-    """Columns of one kind that share a ridge; `means` of them where they are known."""
+    """Columns of one kind that share a ridge: `rows` makes some rows of them, one column a name; `means` one a name, where
+    they are known."""
 
     names: Sequence[str]
     rows: Rows
@@ -38,7 +39,7 @@ class Part:
 
 
 def beside(names: Sequence[str], columns: Sequence[Column], penalty: float) -> Part:
-    """Columns of their own beside one another."""
+    """Columns of their own beside one another, one a name."""
 
     def rows(part: slice) -> Numbers:
         found = np.empty((part.stop - part.start, len(columns)))
@@ -52,7 +53,7 @@ def beside(names: Sequence[str], columns: Sequence[Column], penalty: float) -> P
 def grouped(
     names: Sequence[str], groups: Numbers, by: NDArray[np.integer], penalty: float, pooled: bool = False
 ) -> Part:
-    """Columns of which each group has one row, each bleed its group's; none without names."""
+    """Columns of which each group has one row (`groups`, groups × names), each bleed its group's (`by`); none without names."""
     kept = groups if names else np.zeros((len(groups), 0))
     means = np.bincount(by, minlength=len(kept)) @ kept / max(len(by), 1)
     return Part(names, lambda part: kept[by[part]], penalty, pooled, means)
@@ -64,7 +65,7 @@ def tick(codes: NDArray[np.integer], level: int) -> Column:
 
 
 def standardised(values: Numbers) -> list[Column]:
-    """A reading over its spread, 0 where not recorded (NaN), and where that is."""
+    """Two columns of a reading, one a bleed: over its spread, 0 where not recorded (NaN); and where that is."""
     centre, spread = np.nanmean(values), np.nanstd(values)
     return [
         lambda part: np.nan_to_num((values[part] - centre) / spread),
@@ -73,13 +74,13 @@ def standardised(values: Numbers) -> list[Column]:
 
 
 def varying(names: Sequence[str], columns: Sequence[Column], rows: int, penalty: float) -> Part:
-    """Those columns that are not the same in every row."""
+    """Those columns that are not the same in every one of so many rows."""
     kept = [i for i, column in enumerate(columns) if column(slice(0, rows)).std() > 0]
     return beside([names[i] for i in kept], [columns[i] for i in kept], penalty)
 
 
 def centred(parts: Sequence[Part], rows: int, kind: type[np.floating]) -> Callable[[slice], NDArray[np.floating]]:
-    """What makes some of the rows: all parts' columns less their means, beside one another."""
+    """What makes some of so many rows: rows × all parts' columns, beside one another, less their means, in this precision."""
     return partial(_made, parts, [part.mean(rows) for part in parts], kind)
 
 

@@ -46,7 +46,20 @@ class StepCosts:
 
 
 def told_design(prepared: Prepared, workers: Workers | None = None) -> Design | None:
-    """The design of the steps that can be told, their columns here or with the workers; None with too few comebacks."""
+    """The design of the steps that can be told.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    workers
+        Where its columns shall lie; here unless given.
+
+    Returns
+    -------
+    Design | None
+        None with fewer than 40 comebacks, or where no step has 10 missed and 10 met bleeds.
+    """
     raw = raw_steps(prepared)
     if prepared.too_few or not (_enough(raw) & _some(raw)).any():
         return None

@@ -70,9 +70,8 @@ def test_a_fit_beside_another_begins_with_the_curvature_there_and_ends_where_it_
     assert there.coefficients == pytest.approx(anew.coefficients, abs=1e-8)
     assert there.covariance == pytest.approx(anew.covariance, abs=1e-5)
     if len(kept) == x.shape[1]:
-        held = fit_returns(
-            joined, follow, [*BLOCKS, Block(11, 13, 1e9)]
-        )  # so stiff that what stands beside stays nought
+        stiff = Block(11, 13, 1e9)  # what stands beside stays nought
+        held = fit_returns(joined, follow, [*BLOCKS, stiff])
         assert began.information == pytest.approx(held.information, rel=1e-4, abs=1e-4)
 
 
