@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -23,6 +22,7 @@ from analysis.cli_options import (
 )
 from analysis.cli_planning import planning
 from analysis.errors import CannotRun
+from analysis.hands import settle
 
 HELP = """What the bleed log says: how many bleeds come back, with whom it is really different, which missed steps cost
 comebacks, what must be called back now.
@@ -31,9 +31,6 @@ Start with 'rebleed demo'. With an export of your own: 'rebleed map EXPORT', rea
 'rebleed audit EXPORT --map map.toml --out FOLDER' and open FOLDER/index.html.
 
 Brakes are safety parts: these figures are statistics about work, not an inspection."""
-
-GIVES_BACK = ("_RJEM_MALLOC_CONF", "muzzy_decay_ms:0")
-"""To the allocator under polars, which reads it when polars is imported: what is freed goes back to the machine at once."""
 
 app = typer.Typer(
     help=HELP, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None, add_completion=False
@@ -198,7 +195,7 @@ def prove(
 
 def main() -> None:
     """The command's entry: what a user can mend ends in one message and exit status 2."""
-    os.environ.setdefault(*GIVES_BACK)
+    settle()
     try:
         app()
     except CannotRun as problem:

@@ -42,7 +42,7 @@ def _short_words(spec: dict[str, Any]) -> bool:
 
 
 def _fields(part: Any) -> Iterator[str]:
-    """Fields that a chart shows, hovering apart."""
+    """Fields told by an axis or a legend, among others; what hovering shows and what stands in the plot have no limit."""
     if isinstance(part, list):
         for one in part:
             yield from _fields(one)
@@ -50,7 +50,7 @@ def _fields(part: Any) -> Iterator[str]:
         for name, value in part.items():
             if name == "field":
                 yield str(value)
-            elif name not in ("tooltip", "datasets"):
+            elif name not in ("tooltip", "text", "datasets"):
                 yield from _fields(value)
 
 
