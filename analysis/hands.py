@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import gc
 import os
-import pickle
 import signal
 import subprocess
 import sys
@@ -20,13 +19,18 @@ from contextlib import contextmanager, suppress
 from importlib import import_module
 from queue import SimpleQueue
 from threading import Thread
-from typing import IO, ParamSpec, TypeVar
+from typing import IO, TYPE_CHECKING, ParamSpec, TypeVar
+
+if TYPE_CHECKING:
+    from analysis.packing import Handed, Part
 
 P = ParamSpec("P")
 T = TypeVar("T")
 Process = subprocess.Popen[bytes]
 Order = tuple[Callable[..., object], tuple[object, ...], dict[str, object]]
 LENGTH_BYTES = 8
+GONE = -1
+LENDING = "import sys; sys.path[:] = {}; from analysis.hands import lending; lending({})"
 MANY_ROWS = 1_500_000
 """Two processes take 4.8 GB at most for a million bleeds, one alone 1.8."""
 GIVES_BACK = ("_RJEM_MALLOC_CONF", "muzzy_decay_ms:0")
@@ -69,9 +73,11 @@ class HandsBeside(Hands):
     beside = True
 
     def __init__(self, processes: tuple[Process, ...]) -> None:
-        self._free: SimpleQueue[Process] = SimpleQueue()
+        from analysis.packing import Handed
+
+        self._free: SimpleQueue[tuple[Process, Handed]] = SimpleQueue()
         for process in processes:
-            self._free.put(process)
+            self._free.put((process, Handed()))
         self._asking = ThreadPoolExecutor(max_workers=len(processes))
 
     def ask(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
@@ -93,13 +99,15 @@ class HandsBeside(Hands):
         """Leave what nobody waits for undone."""
         self._asking.shutdown(wait=False, cancel_futures=True)
 
-    def _answer(self, order: Order) -> bytes:
-        process = self._free.get()
+    def _answer(self, order: Order) -> list[Part]:
+        from analysis.packing import packed
+
+        process, handed = self._free.get()
         try:
-            _send(process.stdin, pickle.dumps(order, pickle.HIGHEST_PROTOCOL))
+            _send(process.stdin, packed(order, handed))
             return _received(process.stdout)
         finally:
-            self._free.put(process)
+            self._free.put((process, handed))
 
 
 @contextmanager
@@ -113,32 +121,29 @@ def hands_beside(count: int, ready: tuple[str, ...] = ()) -> Iterator[Hands]:
     ready
         Modules they import before they are asked for anything, in this order.
     """
-    processes = _started(min(count, cores())) if cores() > 1 else ()
+    processes = _started(min(count, cores()), ready) if cores() > 1 else ()
     if not processes:
         yield HERE
         return
-    with _lent(processes, ready) as hands:
+    with _lent(processes) as hands:
         yield hands
 
 
 @contextmanager
 def hand_at_risk() -> Iterator[HandsBeside | None]:
     """A process for what may kill the process that does it, on any machine; None where there can be none."""
-    processes = _started(1)
+    processes = _started(1, ())
     if not processes:
         yield None
         return
-    with _lent(processes, ()) as hands:
+    with _lent(processes) as hands:
         yield hands
 
 
 @contextmanager
-def _lent(processes: tuple[Process, ...], ready: tuple[str, ...]) -> Iterator[HandsBeside]:
+def _lent(processes: tuple[Process, ...]) -> Iterator[HandsBeside]:
     hands = HandsBeside(processes)
     try:
-        for process in processes:
-            with suppress(OSError):
-                _send(process.stdin, pickle.dumps((sys.path, ready)))
         yield hands
     finally:
         hands.close()
@@ -151,9 +156,9 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _started(count: int) -> tuple[Process, ...]:
+def _started(count: int, ready: tuple[str, ...]) -> tuple[Process, ...]:
     """So many fresh interpreters, or none where the machine gives none."""
-    order = [sys.executable, "-P", __file__]
+    order = [sys.executable, "-P", "-c", LENDING.format(sys.path, ready)]
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.DEVNULL}
     try:
         return tuple(subprocess.Popen(order, **pipes) for _ in range(count))  # type: ignore[call-overload]
@@ -169,51 +174,63 @@ def _ended(process: Process) -> None:
             pipe.close()  # type: ignore[union-attr]
 
 
-def _taken(told: Future[bytes], again: Callable[[], T]) -> T:
+def _taken(told: Future[list[Part]], again: Callable[[], T]) -> T:
     """What was told; what nobody has begun by the time it is wanted is done here and now."""
     return again() if told.cancel() else _waited_for(told, again)
 
 
-def _waited_for(told: Future[bytes], again: Callable[[], T]) -> T:
+def _waited_for(told: Future[list[Part]], again: Callable[[], T]) -> T:
+    from analysis.packing import unpacked
+
     try:
         answer = told.result()
     except OSError:
-        answer = b""
-    return pickle.loads(answer) if answer else again()
+        answer = []
+    found: T = unpacked(answer) if answer else again()
+    return found
 
 
-def _send(pipe: IO[bytes] | None, content: bytes) -> None:
+def _send(pipe: IO[bytes] | None, parts: list[Part]) -> None:
+    """How many parts, the bytes of each, the parts."""
     if pipe is None:
         raise BrokenPipeError
-    pipe.write(len(content).to_bytes(LENGTH_BYTES, "big"))
-    pipe.write(content)
+    for length in (len(parts), *map(len, parts)):
+        pipe.write(length.to_bytes(LENGTH_BYTES, "big"))
+    for part in parts:
+        pipe.write(part)
     pipe.flush()
 
 
-def _received(pipe: IO[bytes] | None) -> bytes:
+def _received(pipe: IO[bytes] | None) -> list[Part]:
     """What was sent whole; nothing where the other side is gone."""
+    lengths = [_length(pipe) for _ in range(_length(pipe))]
+    if pipe is None or GONE in lengths:
+        return []
+    parts: list[Part] = [bytearray(length) for length in lengths]
+    whole = all(pipe.readinto(part) == len(part) for part in parts)  # type: ignore[attr-defined]
+    return parts if whole else []
+
+
+def _length(pipe: IO[bytes] | None) -> int:
     head = b"" if pipe is None else pipe.read(LENGTH_BYTES)
-    length = int.from_bytes(head, "big")
-    content = pipe.read(length) if pipe is not None and len(head) == LENGTH_BYTES else b""
-    return content if len(content) == length else b""
+    return int.from_bytes(head, "big") if len(head) == LENGTH_BYTES else GONE
 
 
-def _lending() -> None:
-    """Do one order after another until the other side is gone."""
+def lending(ready: tuple[str, ...]) -> None:
+    """What a process beside does: import these modules, then one order after another until the other side is gone."""
     settle()
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints must not get between answers
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    orders: SimpleQueue[bytes] = SimpleQueue()
+    orders: SimpleQueue[list[Part]] = SimpleQueue()
     Thread(target=_listening, args=(orders,), daemon=True).start()
-    sys.path[:], ready = pickle.loads(orders.get())
     for module in ready:
         import_module(module)
     while True:
         _send(answers, _done(orders.get()))
 
 
-def _listening(orders: SimpleQueue[bytes]) -> None:
+def _listening(orders: SimpleQueue[list[Part]]) -> None:
     """Ends the process, whatever it is busy with, once the other side is gone."""
     while order := _received(sys.stdin.buffer):
         orders.put(order)
@@ -221,15 +238,13 @@ def _listening(orders: SimpleQueue[bytes]) -> None:
     os._exit(0)
 
 
-def _done(order: bytes) -> bytes:
+def _done(order: list[Part]) -> list[Part]:
     """What the task returned; nothing where it failed."""
+    from analysis.packing import packed, unpacked
+
     try:
-        task, given, named = pickle.loads(order)
-        del order
-        return pickle.dumps(task(*given, **named), pickle.HIGHEST_PROTOCOL)
+        task, given, named = unpacked(order)
+        order.clear()
+        return packed(task(*given, **named))
     except Exception:
-        return b""
-
-
-if __name__ == "__main__":
-    _lending()
+        return []

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import pickle
 import signal
 import subprocess
 import sys
@@ -18,6 +17,7 @@ from analysis.auditing import RISK_NEEDS
 from analysis.errors import CannotRun
 from analysis.hands import HERE, hands_beside
 from analysis.output import csv_text
+from analysis.packing import unpacked
 from analysis.standard import built_in, read_standard
 from schemas import AUDIT_TABLES
 from synthetic import family, made
@@ -25,7 +25,7 @@ from tests.worlds import log_of_made
 
 
 def test_an_audit_beside_is_the_audit_here(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(hands, "_taken", lambda told, _: pickle.loads(told.result()))  # nothing is done again
+    monkeypatch.setattr(hands, "_taken", lambda told, _: unpacked(told.result()))  # nothing is done again
     log = log_of_made(made(family("base", 1000), 5))
     with hands_beside(2, RISK_NEEDS) as beside:
         assert beside.beside
@@ -108,7 +108,7 @@ def test_a_script_without_a_guard_is_not_run_again(tmp_path: Path) -> None:
 def children() -> list[int]:
     """This process's children that lend a hand."""
     mine = Path(f"/proc/{os.getpid()}/task/{os.getpid()}/children").read_text().split()
-    return [int(child) for child in mine if b"hands.py" in Path(f"/proc/{child}/cmdline").read_bytes()]
+    return [int(child) for child in mine if b"analysis.hands" in Path(f"/proc/{child}/cmdline").read_bytes()]
 
 
 def gone(process: int) -> bool:

@@ -1,0 +1,101 @@
+"""What goes from one process of ours to another: tables as Arrow, long arrays as they lie, no long table twice.
+
+As polars pickles a table it takes three times as long and arrives in chunks, whose sums end in other digits; packed
+here it lies there as it lay here.
+"""
+
+from __future__ import annotations
+
+import io
+import pickle
+from collections.abc import Callable, Sequence
+from itertools import count
+from typing import IO, Any
+from weakref import ref
+
+import polars as pl
+
+Part = bytes | bytearray | memoryview
+KEPT_FROM_BYTES = 1_000_000
+"""Smaller tables are sent as often as they are meant."""
+
+_kept: dict[int, pl.DataFrame] = {}
+"""Long tables that the other side may mean again, by their numbers."""
+
+
+class Handed:
+    """The long tables that the other side has been handed, while they are still here."""
+
+    def __init__(self) -> None:
+        self.numbers: dict[int, tuple[ref[pl.DataFrame], int]] = {}
+        self.fresh = count()
+
+    def number(self, table: pl.DataFrame) -> int | None:
+        """By which the other side knows the table; None where it has not got it."""
+        known = self.numbers.get(id(table))
+        return known[1] if known is not None and known[0]() is table else None
+
+    def let_go(self) -> list[int]:
+        """Numbers of tables that are no longer here, which nobody will mean again."""
+        gone = {place: number for place, (table, number) in self.numbers.items() if table() is None}
+        for place in gone:
+            del self.numbers[place]
+        return list(gone.values())
+
+
+def packed(thing: object, handed: Handed | None = None) -> list[Part]:
+    """A thing in parts, for `unpacked` on the other side.
+
+    Parameters
+    ----------
+    thing
+        Anything that can be pickled.
+    handed
+        What the other side has; what the parts bring belongs to it from now on. Without it nothing is kept there.
+    """
+    text, beside = io.BytesIO(), list[pickle.PickleBuffer]()
+    packing = _Packing(text, beside.append, handed)
+    packing.dump(([] if handed is None else handed.let_go(), thing))
+    if handed is not None:
+        handed.numbers |= packing.new
+    return [text.getbuffer(), *(buffer.raw() for buffer in beside)]
+
+
+def unpacked(parts: Sequence[Part]) -> Any:
+    """What was packed; arrays lie in these parts, and may be written to where the parts may."""
+    let_go, thing = _Unpacking(io.BytesIO(parts[0]), buffers=parts[1:]).load()
+    for number in let_go:
+        _kept.pop(number, None)
+    return thing
+
+
+class _Packing(pickle.Pickler):
+    def __init__(self, text: IO[bytes], beside: Callable[[pickle.PickleBuffer], Any], handed: Handed | None) -> None:
+        super().__init__(text, pickle.HIGHEST_PROTOCOL, buffer_callback=beside)
+        self._handed = handed
+        self.new: dict[int, tuple[ref[pl.DataFrame], int]] = {}
+
+    def persistent_id(self, thing: Any) -> int | None:
+        return self._handed.number(thing) if self._handed is not None and type(thing) is pl.DataFrame else None
+
+    def reducer_override(self, thing: Any) -> Any:
+        if type(thing) is not pl.DataFrame or thing.width == 0:  # Arrow would not tell how many rows that has
+            return NotImplemented
+        arrow, number = io.BytesIO(), None
+        thing.write_ipc(arrow, compression="uncompressed", record_batch_size=max(thing.height, 1))
+        if self._handed is not None and len(arrow.getbuffer()) >= KEPT_FROM_BYTES:
+            number = next(self._handed.fresh)
+            self.new[id(thing)] = ref(thing), number
+        return _table, (pickle.PickleBuffer(arrow.getbuffer()), number)
+
+
+class _Unpacking(pickle.Unpickler):
+    def persistent_load(self, number: Any) -> pl.DataFrame:
+        return _kept[number]
+
+
+def _table(arrow: Part, number: int | None) -> pl.DataFrame:
+    table = pl.read_ipc(bytes(arrow))
+    if number is not None:
+        _kept[number] = table
+    return table
