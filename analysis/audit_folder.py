@@ -22,6 +22,7 @@ from analysis.output import (
     refuse_foreign,
     run_folder,
     write_key,
+    write_manifest,
     write_report,
 )
 from analysis.regression import Workers
@@ -76,14 +77,17 @@ def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | N
         hands=hands,
     )
     report = replace(report, proof=proof)
-    with clock.stage("pages"):
-        from analysis.pages import CAUTIONS, ending, pages
-
-        drawn = pages(report, hands)
     with run_folder(order.out) as folder:
-        for page in drawn:
-            (folder / page.file).write_text(page.text, encoding="utf-8")
-        write_report(folder, report, stages=tuple(clock.stages), parquet=order.parquet)
+        with clock.stage("charts"):
+            from analysis.pages import CAUTIONS, asked_pages, ending
+
+            drawn = asked_pages(report, hands)
+        with clock.stage("tables"):  # while the pictures are drawn beside
+            write_report(folder, report, parquet=order.parquet)
+        with clock.stage("pages"):
+            for page in drawn():
+                (folder / page.file).write_text(page.text, encoding="utf-8")
+        write_manifest(folder, report, tuple(clock.stages))
     aside = int(report.intake.get_column("set_aside").sum())
     text = "\n".join([*ending(report, order.out), *CAUTIONS])
     return Audited(report, text, aside)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from pathlib import Path
 
@@ -15,8 +16,8 @@ from analysis.report import Report, Stage
 from schemas import AUDIT_TABLES, LOG_TABLES
 
 
-def write_report(folder: Path, report: Report, *, stages: tuple[Stage, ...], parquet: bool = False) -> None:
-    """Write every table of an audit, the cleaned log, the rows set aside, the model file and the manifest.
+def write_report(folder: Path, report: Report, *, parquet: bool = False) -> None:
+    """Write every table of an audit, the cleaned log, the rows set aside and the model file.
 
     Parameters
     ----------
@@ -24,8 +25,6 @@ def write_report(folder: Path, report: Report, *, stages: tuple[Stage, ...], par
         An empty folder.
     report
         What the audit found.
-    stages
-        How long each stage took, the pages too.
     parquet
         Write each table as Parquet beside its CSV.
     """
@@ -36,10 +35,14 @@ def write_report(folder: Path, report: Report, *, stages: tuple[Stage, ...], par
         with (tables / f"{name}.csv").open("w", encoding="utf-8") as file:
             file.writelines(csv_parts(table))
         if parquet:
-            table.write_parquet(tables / f"{name}.parquet")
+            _write_parquet(table, tables / f"{name}.parquet")
     write_log(folder, report.log)
     if report.model_bytes is not None:
         (folder / "model.skops").write_bytes(report.model_bytes)
+
+
+def write_manifest(folder: Path, report: Report, stages: tuple[Stage, ...]) -> None:
+    """Write what went in and what came of it; `stages` tells how long each took, the writing and the pages too."""
     (folder / MANIFEST).write_text(manifest_text(report, stages), encoding="utf-8")
 
 
@@ -58,7 +61,7 @@ def write_log(folder: Path, log: Log) -> None:
     """The canonical tables as Parquet and the rows set aside as they stood."""
     (folder / "log").mkdir()
     for name in LOG_TABLES:
-        getattr(log, name).write_parquet(folder / "log" / f"{name}.parquet")
+        _write_parquet(getattr(log, name), folder / "log" / f"{name}.parquet")
     aside = folder / "set_aside_rows"
     aside.mkdir()
     used: set[str] = set()
@@ -70,3 +73,14 @@ def write_log(folder: Path, log: Log) -> None:
             name, number = f"{stem}.{number}{rejected.suffix}", number + 1
         used.add(name)
         (aside / name).write_text(rejected.text, encoding="utf-8", newline="")
+
+
+def _write_parquet(table: pl.DataFrame, path: Path) -> None:
+    """A disk that is full raises OSError here too: polars calls it a fault of the file."""
+    try:
+        table.write_parquet(path)
+    except pl.exceptions.ComputeError as error:
+        number = re.search(r"os error (\d+)", str(error))
+        if number is None:
+            raise OSError(str(error)) from error
+        raise OSError(int(number[1]), os.strerror(int(number[1]))) from error

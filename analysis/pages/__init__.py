@@ -5,12 +5,13 @@ from analysis.pages.ending import ending
 from analysis.pages.findings import findings
 from analysis.pages.gauge import GaugeTold, gauge_ending, gauge_page
 from analysis.pages.proof import proof_ending, proof_page
-from analysis.pages.render import Page, pages
+from analysis.pages.render import Page, asked_pages, pages
 
 __all__ = [
     "CAUTIONS",
     "GaugeTold",
     "Page",
+    "asked_pages",
     "ending",
     "findings",
     "gauge_ending",

@@ -59,22 +59,31 @@ class Page:
     text: str
 
 
-def pages(report: Report, hands: Hands = NOBODY_ELSE) -> tuple[Page, ...]:
-    """Every page of an audit, each complete in itself, no network.
+def pages(report: Report) -> tuple[Page, ...]:
+    """Every page of an audit, each complete in itself, no network; nothing is computed from the report but words."""
+    return asked_pages(report)()
+
+
+def asked_pages(report: Report, hands: Hands = NOBODY_ELSE) -> Callable[[], tuple[Page, ...]]:
+    """Every page to come, its charts made and their pictures asked for.
 
     Parameters
     ----------
     report
-        What the audit found; nothing is computed from it but words.
+        What the audit found.
     hands
-        Who draws the pictures while pages are put into words; this process unless told.
+        Who draws the pictures before pages are wanted; this process unless told, and then only when they are.
     """
     report, painter = with_file_names(report), Painter(hands)
     asked = {reader.file: _asked(report, reader, painter) for reader in (ANALYST, TRAINER, LEAD)}
-    told = findings(report)
-    index = rendered("index.html", report, painter, here="index.html", title="What the bleed log says", findings=told)
-    answered = (_answered(report, reader, asked[reader.file], painter) for reader in (LEAD, TRAINER, ANALYST))
-    return Page("index.html", index), *answered
+
+    def told() -> tuple[Page, ...]:
+        title, found = "What the bleed log says", findings(report)
+        index = rendered("index.html", report, painter, here="index.html", title=title, findings=found)
+        answered = (_answered(report, reader, asked[reader.file], painter) for reader in (LEAD, TRAINER, ANALYST))
+        return Page("index.html", index), *answered
+
+    return told
 
 
 def _asked(report: Report, reader: Reader, painter: Painter) -> list[Question]:

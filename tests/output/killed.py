@@ -21,7 +21,7 @@ from functools import partial
 from pathlib import Path
 
 from analysis.auditing import AuditOrder, audit_exports
-from analysis.output import run_folder, write_report
+from analysis.output import run_folder, write_manifest, write_report
 
 
 def digest(out: Path) -> str:
@@ -41,9 +41,10 @@ def write(pickled: Path, out: Path) -> None:
     """The last part of an audit: its pages and tables into the folder."""
     report, drawn = pickle.loads(pickled.read_bytes())
     with run_folder(out) as folder:
+        write_report(folder, report)
         for page in drawn:
             (folder / page.file).write_text(page.text, encoding="utf-8")
-        write_report(folder, report, stages=())
+        write_manifest(folder, report, ())
 
 
 def audit(exports: Path, out: Path) -> None:

@@ -13,8 +13,9 @@ from pathlib import Path
 import pytest
 
 from analysis.errors import CannotRun
+from analysis.intake import read_log
 from analysis.intake.snapshot import snapshot
-from analysis.output import run_folder
+from analysis.output import run_folder, write_log
 from tests.cli.test_command import rebleed
 from tests.output.killed import digest
 
@@ -80,6 +81,14 @@ def test_where_no_file_may_grow_further_the_earlier_run_stands(export: Path, roo
     assert "cannot be written" in told
     assert digest(out) == before
     assert only(out, "sessions.csv")
+
+
+@pytest.mark.parametrize("room_kb", [1, 2, 3])
+def test_a_disk_that_fills_up_while_parquet_is_written_is_told_as_such(export: Path, room_kb: int) -> None:
+    log, out = read_log([str(export)]), export.parent / "out"
+    with no_file_beyond(room_kb * 1024), pytest.raises(CannotRun, match="cannot be written"), run_folder(out) as folder:
+        write_log(folder, log)
+    assert only(export)
 
 
 def test_a_full_disk_is_told_and_the_earlier_run_stands(export: Path) -> None:
