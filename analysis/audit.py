@@ -23,7 +23,7 @@ from analysis.prepared import Prepared, prepared
 from analysis.rates import expected_risk, rates
 from analysis.regression import Workers
 from analysis.report import Report, Stage
-from analysis.stages import credibility_told, one_thread, risk_told, tolerances_told, without_rows
+from analysis.stages import credibility_told, curves_asked, one_thread, risk_told, without_rows
 from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
@@ -120,7 +120,7 @@ def _audited(
     with clock.stage("steps"):
         design = told_design(ready, workers)
         near = hands if workers is None else HERE  # a design that lies with workers is handed to nobody
-        curves_to_come = near.ask(tolerances_told, ready, design, _lot(seed, "tolerance"))
+        curves_to_come = curves_asked(near, ready, design, lambda: _lot(seed, "tolerance"))
         credibility_to_come = hands.ask(credibility_told, ready)
         hands.ask(ready_to_draw)  # pictures will be asked for next
         step_costed = step_costs(ready, _lot(seed, "steps"), workers, design)

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import cast
 
 import numpy as np
+import polars as pl
 from pandera.typing.polars import DataFrame
 from threadpoolctl import threadpool_limits
 
+from analysis.hands import Hands
 from analysis.intake import Log
 from analysis.people import credibility, with_robustness
 from analysis.prepared import Prepared
 from analysis.risk import RiskFound, risk_found
-from analysis.steps import Design, tolerance_curves
+from analysis.steps import Design, in_order, tolerance_curves
 from schemas.log import Sessions
 from schemas.outputs import Credibility, Tolerance
 
@@ -35,10 +38,21 @@ def risk_told(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, 
         return risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
 
 
-def tolerances_told(ready: Prepared, design: Design | None, rng: np.random.Generator) -> DataFrame[Tolerance]:
-    """The curves of measured readings."""
+def tolerances_told(
+    ready: Prepared, design: Design | None, rng: np.random.Generator, share: slice = slice(None)
+) -> DataFrame[Tolerance]:
+    """The curves of measured readings, or a share of them."""
     with one_thread():
-        return tolerance_curves(ready, design, rng)
+        return tolerance_curves(ready, design, rng, share)
+
+
+def curves_asked(
+    hands: Hands, ready: Prepared, design: Design | None, lot: Callable[[], np.random.Generator]
+) -> Callable[[], DataFrame[Tolerance]]:
+    """The curves to come: in two shares where others are asked, so that who wants them can take one, the last asked first."""
+    shares = (slice(0, None, 2), slice(1, None, 2)) if hands.beside else (slice(None),)
+    to_come = [hands.ask(tolerances_told, ready, design, lot(), share) for share in shares]
+    return lambda: in_order(pl.concat([told() for told in reversed(to_come)]))
 
 
 def credibility_told(ready: Prepared) -> DataFrame[Credibility]:

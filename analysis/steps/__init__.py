@@ -7,7 +7,7 @@ from analysis.steps.design import FIELDS_READ, Design, design_of
 from analysis.steps.interaction import interactions, interactions_told
 from analysis.steps.raw import raw_steps
 from analysis.steps.samples import samples_told
-from analysis.steps.tolerance import tolerance_curves
+from analysis.steps.tolerance import in_order, tolerance_curves
 from analysis.steps.verdict import e_value
 from analysis.steps.what_if import YearlyCost, what_if
 
@@ -21,6 +21,7 @@ __all__ = [
     "design_of",
     "doubly_robust",
     "e_value",
+    "in_order",
     "interactions",
     "interactions_told",
     "raw_steps",

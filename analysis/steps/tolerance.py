@@ -34,7 +34,9 @@ class _Reading:
     curve: Curve = field(repr=False)
 
 
-def tolerance_curves(prepared: Prepared, design: Design | None, rng: np.random.Generator) -> DataFrame[Tolerance]:
+def tolerance_curves(
+    prepared: Prepared, design: Design | None, rng: np.random.Generator, share: slice = slice(None)
+) -> DataFrame[Tolerance]:
     """The adjusted risk along each measured field that decides a step.
 
     Estimand: the mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
@@ -50,6 +52,8 @@ def tolerance_curves(prepared: Prepared, design: Design | None, rng: np.random.G
         The design of the ranked steps; None with too few comebacks, when the table is empty.
     rng
         For the lot.
+    share
+        Which of the readings, in the standard's order; all unless told.
 
     Source of the basis: F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., sect. 2.4.5 (restricted cubic).
     """
@@ -57,13 +61,18 @@ def tolerance_curves(prepared: Prepared, design: Design | None, rng: np.random.G
         return empty(Tolerance)
     if len(design.x) > LARGEST:
         prepared, design = _some(prepared, design, rng)
-    readings = _readings(prepared, design)
+    readings = _readings(prepared, design)[share]
     if not readings:
         return empty(Tolerance)
     by_step = fit_returns(design.x, follow_of(*course_of(prepared.bleeds)), list(design.blocks))
     tables = [_curve(prepared, design, one, by_step) for one in readings]
     table = pl.concat(tables).select(empty(Tolerance).columns)
-    return checked(Tolerance, table.sort("step", "reading"))
+    return in_order(table)
+
+
+def in_order(curves: pl.DataFrame) -> DataFrame[Tolerance]:
+    """Curves as their table has them."""
+    return checked(Tolerance, curves.sort("step", "reading"))
 
 
 def _some(prepared: Prepared, design: Design, rng: np.random.Generator) -> tuple[Prepared, Design]:
