@@ -100,7 +100,7 @@ def at_window(group: Counts, days: Counts, end: Counts, groups: int, window_days
 
 def incidence_limits(incidence: Numbers, variance: Numbers) -> Interval:
     """95% limits on the complementary log-log scale (J. D. Kalbfleisch & R. L. Prentice 2002), within [0, 1]."""
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         reach = Z95 * np.sqrt(variance) / (np.abs(np.log(incidence)) * incidence)
         lo, hi = incidence ** np.exp(reach), incidence ** np.exp(-reach)
     inside = (incidence > 0) & (incidence < 1)
