@@ -19,10 +19,9 @@ from contextlib import contextmanager, suppress
 from importlib import import_module
 from queue import SimpleQueue
 from threading import Thread
-from typing import IO, TYPE_CHECKING, ParamSpec, TypeVar
+from typing import IO, ParamSpec, TypeVar
 
-if TYPE_CHECKING:
-    from analysis.packing import Handed, Part
+from analysis.packing import Handed, Part, packed, unpacked
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -73,8 +72,6 @@ class HandsBeside(Hands):
     beside = True
 
     def __init__(self, processes: tuple[Process, ...]) -> None:
-        from analysis.packing import Handed
-
         self._free: SimpleQueue[tuple[Process, Handed]] = SimpleQueue()
         for process in processes:
             self._free.put((process, Handed()))
@@ -100,8 +97,6 @@ class HandsBeside(Hands):
         self._asking.shutdown(wait=False, cancel_futures=True)
 
     def _answer(self, order: Order) -> list[Part]:
-        from analysis.packing import packed
-
         process, handed = self._free.get()
         try:
             _send(process.stdin, packed(order, handed))
@@ -158,7 +153,7 @@ def cores() -> int:
 
 def _started(count: int, ready: tuple[str, ...]) -> tuple[Process, ...]:
     """So many fresh interpreters, or none where the machine gives none."""
-    order = [sys.executable, "-P", "-c", LENDING.format(sys.path, ready)]
+    order = [sys.executable, "-P", "-c", LENDING.format([str(place) for place in sys.path], ready)]
     pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "stderr": subprocess.DEVNULL}
     try:
         return tuple(subprocess.Popen(order, **pipes) for _ in range(count))  # type: ignore[call-overload]
@@ -180,8 +175,6 @@ def _taken(told: Future[list[Part]], again: Callable[[], T]) -> T:
 
 
 def _waited_for(told: Future[list[Part]], again: Callable[[], T]) -> T:
-    from analysis.packing import unpacked
-
     try:
         answer = told.result()
     except OSError:
@@ -240,8 +233,6 @@ def _listening(orders: SimpleQueue[list[Part]]) -> None:
 
 def _done(order: list[Part]) -> list[Part]:
     """What the task returned; nothing where it failed."""
-    from analysis.packing import packed, unpacked
-
     try:
         task, given, named = unpacked(order)
         order.clear()

@@ -10,10 +10,11 @@ import io
 import pickle
 from collections.abc import Callable, Sequence
 from itertools import count
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 from weakref import ref
 
-import polars as pl
+if TYPE_CHECKING:
+    import polars as pl
 
 Part = bytes | bytearray | memoryview
 KEPT_FROM_BYTES = 1_000_000
@@ -76,10 +77,10 @@ class _Packing(pickle.Pickler):
         self.new: dict[int, tuple[ref[pl.DataFrame], int]] = {}
 
     def persistent_id(self, thing: Any) -> int | None:
-        return self._handed.number(thing) if self._handed is not None and type(thing) is pl.DataFrame else None
+        return self._handed.number(thing) if self._handed is not None and _is_table(thing) else None
 
     def reducer_override(self, thing: Any) -> Any:
-        if type(thing) is not pl.DataFrame or thing.width == 0:  # Arrow would not tell how many rows that has
+        if not _is_table(thing) or thing.width == 0:  # Arrow would not tell how many rows that has
             return NotImplemented
         arrow, number = io.BytesIO(), None
         thing.write_ipc(arrow, compression="uncompressed", record_batch_size=max(thing.height, 1))
@@ -94,7 +95,15 @@ class _Unpacking(pickle.Unpickler):
         return _kept[number]
 
 
+def _is_table(thing: object) -> bool:
+    import polars as pl  # here, since a process is to be started before anything heavy is imported
+
+    return type(thing) is pl.DataFrame
+
+
 def _table(arrow: Part, number: int | None) -> pl.DataFrame:
+    import polars as pl
+
     table = pl.read_ipc(bytes(arrow))
     if number is not None:
         _kept[number] = table

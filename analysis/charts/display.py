@@ -42,7 +42,7 @@ def _short_words(spec: dict[str, Any]) -> bool:
 
 
 def _fields(part: Any) -> Iterator[str]:
-    """Fields told by an axis or a legend, among others; what hovering shows and what stands in the plot have no limit."""
+    """Fields that a chart shows, apart from words on hovering and in the plot, which have no limit."""
     if isinstance(part, list):
         for one in part:
             yield from _fields(one)

@@ -27,6 +27,11 @@ def write_report(folder: Path, report: Report, *, parquet: bool = False) -> None
         What the audit found.
     parquet
         Write each table as Parquet beside its CSV.
+
+    Raises
+    ------
+    OSError
+        The disk is full, or the folder cannot be written.
     """
     tables = folder / "tables"
     tables.mkdir()

@@ -5,7 +5,7 @@ from analysis.pages.ending import ending
 from analysis.pages.findings import findings
 from analysis.pages.gauge import GaugeTold, gauge_ending, gauge_page
 from analysis.pages.proof import proof_ending, proof_page
-from analysis.pages.render import Page, asked_pages, pages
+from analysis.pages.render import Page, asked_pages
 
 __all__ = [
     "CAUTIONS",
@@ -16,7 +16,6 @@ __all__ = [
     "findings",
     "gauge_ending",
     "gauge_page",
-    "pages",
     "proof_ending",
     "proof_page",
 ]

@@ -59,18 +59,13 @@ class Page:
     text: str
 
 
-def pages(report: Report) -> tuple[Page, ...]:
-    """Every page of an audit, each complete in itself, no network; nothing is computed from the report but words."""
-    return asked_pages(report)()
-
-
 def asked_pages(report: Report, hands: Hands = NOBODY_ELSE) -> Callable[[], tuple[Page, ...]]:
-    """Every page to come, its charts made and their pictures asked for.
+    """Every page of an audit to come, each complete in itself, no network: its charts made, their pictures asked for.
 
     Parameters
     ----------
     report
-        What the audit found.
+        What the audit found; nothing is computed from it but words.
     hands
         Who draws the pictures before pages are wanted; this process unless told, and then only when they are.
     """
