@@ -8,6 +8,7 @@ would have been, and a process that died costs nothing but time.
 
 from __future__ import annotations
 
+import atexit
 import gc
 import os
 import signal
@@ -17,6 +18,7 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from importlib import import_module
+from pathlib import Path
 from queue import SimpleQueue
 from threading import Thread
 from typing import IO, ParamSpec, TypeVar
@@ -32,16 +34,20 @@ GONE = -1
 LENDING = "import sys; sys.path[:] = {}; from analysis.hands import lending; lending({})"
 MANY_ROWS = 1_500_000
 """Two processes take 3.5 GB at most for a million bleeds, one alone 1.8."""
-GIVES_BACK = ("_RJEM_MALLOC_CONF", "muzzy_decay_ms:0")
-"""To the allocator under polars, which reads it when polars is imported: what is freed goes back to the machine at once."""
+SETTINGS = {"_RJEM_MALLOC_CONF": "muzzy_decay_ms:0", "FONTCONFIG_FILE": str(Path(__file__).with_name("fonts.conf"))}
+"""To libraries, read as they are imported. The allocator under polars gives back to the machine at once what is freed;
+charts are drawn with the font their library brings, held in memory: a font of the machine's is opened anew for every letter
+measured, a third of the time a picture takes."""
 LOOKED_FOR_RINGS = (100_000, 50, 100)
 """Objects made until Python looks for rings of them to free: with its own 700, a twentieth of an audit is spent looking."""
 
 
 def settle() -> None:
     """What a process of this program's own sets for itself before it imports much; a caller's process keeps its settings."""
-    os.environ.setdefault(*GIVES_BACK)
+    for name, value in SETTINGS.items():
+        os.environ.setdefault(name, value)
     gc.set_threshold(*LOOKED_FOR_RINGS)
+    atexit.register(gc.freeze)  # else half a second goes into looking through all there is once more at the very end
 
 
 class Hands:

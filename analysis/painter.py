@@ -18,6 +18,11 @@ from pathlib import Path
 from analysis.hands import HERE as NOBODY_ELSE
 from analysis.hands import Hands
 
+OWN_FONT = "Liberation Sans"
+"""Comes with the drawing library."""
+FONT = f"{OWN_FONT}, Arial, Helvetica, sans-serif"
+"""Of every chart: one of them is on any machine, and all but the last are equally wide."""
+
 
 class Painter:
     """Draws Vega-Lite, as JSON text, into SVG, once a chart."""
@@ -60,9 +65,11 @@ def _keep(text: str, kept: Path) -> None:
 
 
 def _drawn(chart: str) -> str:
+    """Drawn with the first of the fonts alone: each other one is asked for every letter that is measured."""
     import vl_convert
 
-    return str(vl_convert.vegalite_to_svg(chart))
+    drawn = str(vl_convert.vegalite_to_svg(chart.replace(f'"{FONT}"', f'"{OWN_FONT}"')))
+    return drawn.replace(f'font-family="{OWN_FONT}"', f'font-family="{FONT}"')
 
 
 def ready_to_draw() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import signal
+import subprocess
 import sys
 from pathlib import Path
 
@@ -12,7 +13,7 @@ import pytest
 
 from analysis import painter
 from analysis.hands import hands_beside
-from analysis.painter import HERE, Painter
+from analysis.painter import FONT, HERE, Painter
 from tests.test_hands import children, gone
 
 CHART = json.dumps(
@@ -32,6 +33,22 @@ def test_both_painters_draw_the_same() -> None:
         beside = Painter(hands)
         beside.order(CHART)
         assert beside.picture(CHART) == HERE.picture(CHART)
+
+
+def test_a_picture_is_the_same_on_a_machine_without_fonts_and_names_those_a_reader_may_have(tmp_path: Path) -> None:
+    in_font = CHART[:-1] + f', "config": {{"axis": {{"labelFont": "{FONT}", "titleFont": "{FONT}"}}}}}}'
+    nothing = tmp_path / "none.conf"
+    nothing.write_text(f"<fontconfig><dir>{tmp_path}</dir></fontconfig>")
+    draw = "import sys; from analysis.hands import settle; settle(); from analysis.painter import HERE; print(HERE.picture(sys.argv[1]))"
+    bare = {name: value for name, value in os.environ.items() if name != "FONTCONFIG_FILE"}
+    settled, fontless = (
+        subprocess.run(
+            [sys.executable, "-c", draw, in_font], env=env, capture_output=True, text=True, check=True
+        ).stdout
+        for env in (bare, bare | {"FONTCONFIG_FILE": str(nothing)})
+    )
+    assert settled == fontless
+    assert settled.count(f'font-family="{FONT}"') == settled.count("<text") > 4
 
 
 def test_a_painter_that_died_is_stood_in_for() -> None:

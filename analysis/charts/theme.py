@@ -7,6 +7,8 @@ from typing import Any
 
 import altair as alt
 
+from analysis.painter import FONT
+
 HIGH, SUSPECT, LOW, PLAIN, CHANCE = "#c8522a", "#a87b10", "#1d87a3", "#7a78a8", "#8b867c"
 """Rust for more than chance explains, ochre for suspected, teal for fewer, slate for what is shown, grey for chance."""
 COLOURS = (HIGH, SUSPECT, LOW, PLAIN, CHANCE)
@@ -31,7 +33,6 @@ WIDTH, NARROW, BESIDE = 460, 380, 230
 """Plot widths, pixels: of a chart with short labels, and with long ones, two of which stand side by side on a wide
 screen; of what stands beside one."""
 ROW_PX, LINE = 24, 27
-FONT = "DejaVu Sans, Verdana, sans-serif"
 PERCENT = {"format": ".0%", "tickCount": 6}
 AT_LEFT, AT_TOP = alt.XValue(0), alt.YValue(0)  # type: ignore[no-untyped-call]
 
