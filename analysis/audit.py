@@ -27,6 +27,7 @@ from analysis.stages import credibility_told, curves_asked, one_thread, risk_tol
 from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
+    ground_of,
     interactions,
     interactions_told,
     samples_told,
@@ -120,15 +121,16 @@ def _audited(
     with clock.stage("steps"):
         design = told_design(ready, workers)
         near = hands if workers is None else HERE  # a design that lies with workers is handed to nobody
-        curves_to_come = curves_asked(near, ready, design, lambda: _lot(seed, "tolerance"))
         credibility_to_come = hands.ask(credibility_told, ready)
-        hands.ask(ready_to_draw)  # pictures will be asked for next
         step_costed = step_costs(ready, _lot(seed, "steps"), workers, design)
+        ground = ground_of(ready, step_costed.design, _lot(seed, "tolerance"), step_costed.by_return)
+        curves_to_come = curves_asked(near, ground)
+        hands.ask(ready_to_draw)  # pictures will be asked for next
         declared = interactions(ready, step_costed.design, step_costed.by_return)
         scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))
         headline = step_costed.layer.name if step_costed.layer else ""
         step_costed = replace(step_costed, design=None, layer=None, by_return=None)  # needed no more, and large
-        del design
+        del design, ground
     curves_to_come = _now_or_when_wanted(clock, near, curves_to_come)
     with clock.stage("people"):
         technique_table = technique(ready, step_costed.table)

@@ -16,7 +16,7 @@ from analysis.intake import Log
 from analysis.people import credibility, with_robustness
 from analysis.prepared import Prepared
 from analysis.risk import RiskFound, risk_found
-from analysis.steps import Design, in_order, tolerance_curves
+from analysis.steps import Ground, curves_on, in_order
 from schemas.log import Sessions
 from schemas.outputs import Credibility, Tolerance
 
@@ -38,20 +38,16 @@ def risk_told(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, 
         return risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
 
 
-def tolerances_told(
-    ready: Prepared, design: Design | None, rng: np.random.Generator, share: slice = slice(None)
-) -> DataFrame[Tolerance]:
-    """The curves of measured readings, or a share of them."""
+def tolerances_told(ground: Ground | None, share: slice) -> pl.DataFrame:
+    """A share of the curves of measured readings."""
     with one_thread():
-        return tolerance_curves(ready, design, rng, share)
+        return curves_on(ground, share)
 
 
-def curves_asked(
-    hands: Hands, ready: Prepared, design: Design | None, lot: Callable[[], np.random.Generator]
-) -> Callable[[], DataFrame[Tolerance]]:
+def curves_asked(hands: Hands, ground: Ground | None) -> Callable[[], DataFrame[Tolerance]]:
     """The curves to come: in two shares where others are asked, so that who wants them can take one, the last asked first."""
     shares = (slice(0, None, 2), slice(1, None, 2)) if hands.beside else (slice(None),)
-    to_come = [hands.ask(tolerances_told, ready, design, lot(), share) for share in shares]
+    to_come = [hands.ask(tolerances_told, ground, share) for share in shares]
     return lambda: in_order(pl.concat([told() for told in reversed(to_come)]))
 
 

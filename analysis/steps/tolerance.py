@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Block, ReturnModel, beginning_beside, by_cluster, fit_returns, follow_of
+from analysis.followup import Beginning, Block, ReturnModel, beginning_beside, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Joined, crossed_parts, parts_of
 from analysis.standard import Step
@@ -34,8 +34,17 @@ class _Reading:
     curve: Curve = field(repr=False)
 
 
+@dataclass(frozen=True)
+class Ground:
+    """What every curve stands on: the bleeds, their design, and the model of the steps fitted on them."""
+
+    prepared: Prepared
+    design: Design
+    by_step: ReturnModel = field(repr=False)
+
+
 def tolerance_curves(
-    prepared: Prepared, design: Design | None, rng: np.random.Generator, share: slice = slice(None)
+    prepared: Prepared, design: Design | None, rng: np.random.Generator, by_return: ReturnModel | None = None
 ) -> DataFrame[Tolerance]:
     """The adjusted risk along each measured field that decides a step.
 
@@ -52,22 +61,38 @@ def tolerance_curves(
         The design of the ranked steps; None with too few comebacks, when the table is empty.
     rng
         For the lot.
-    share
-        Which of the readings, in the standard's order; all unless told.
+    by_return
+        The model of the steps over the whole follow-up, if it is there.
 
     Source of the basis: F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., sect. 2.4.5 (restricted cubic).
     """
+    return in_order(curves_on(ground_of(prepared, design, rng, by_return)))
+
+
+def ground_of(
+    prepared: Prepared, design: Design | None, rng: np.random.Generator, by_return: ReturnModel | None = None
+) -> Ground | None:
+    """What `tolerance_curves` of the same stand on; None where there are none."""
     if design is None:
-        return empty(Tolerance)
+        return None
+    if len(design.x) <= LARGEST and by_return is not None:
+        return Ground(prepared, design, by_return)
+    began = None if by_return is None else _near(by_return, LARGEST / len(design.x))
     if len(design.x) > LARGEST:
         prepared, design = _some(prepared, design, rng)
-    readings = _readings(prepared, design)[share]
-    if not readings:
-        return empty(Tolerance)
-    by_step = fit_returns(design.x, follow_of(*course_of(prepared.bleeds)), list(design.blocks))
-    tables = [_curve(prepared, design, one, by_step) for one in readings]
-    table = pl.concat(tables).select(empty(Tolerance).columns)
-    return in_order(table)
+    follow = follow_of(*course_of(prepared.bleeds))
+    return Ground(prepared, design, fit_returns(design.x, follow, list(design.blocks), began=began))
+
+
+def _near(model: ReturnModel, share: float) -> Beginning:
+    """Where the search begins for a share of the bleeds."""
+    return Beginning(model.coefficients, model.information * share)
+
+
+def curves_on(ground: Ground | None, share: slice = slice(None)) -> pl.DataFrame:
+    """The curves of the readings, or of a share of them in the standard's order."""
+    curves = [] if ground is None else [_curve(ground, one) for one in _readings(ground)[share]]
+    return pl.concat([empty(Tolerance), *curves])
 
 
 def in_order(curves: pl.DataFrame) -> DataFrame[Tolerance]:
@@ -88,9 +113,9 @@ def _some(prepared: Prepared, design: Design, rng: np.random.Generator) -> tuple
     return replace(prepared, bleeds=prepared.bleeds[rows], missed=checked(MissedSteps, prepared.missed[rows])), some
 
 
-def _readings(prepared: Prepared, design: Design) -> list[_Reading]:
+def _readings(ground: Ground) -> list[_Reading]:
     """Measured fields with limits of their own, of steps in the design, recorded often enough and varying."""
-    found = []
+    prepared, design, found = ground.prepared, ground.design, []
     for step in prepared.standard.steps:
         column = prepared.bleeds.get_column(step.field)
         limited = step.limits.lo is not None or step.limits.hi is not None
@@ -103,7 +128,8 @@ def _readings(prepared: Prepared, design: Design) -> list[_Reading]:
     return found
 
 
-def _curve(prepared: Prepared, design: Design, one: _Reading, by_step: ReturnModel) -> pl.DataFrame:
+def _curve(ground: Ground, one: _Reading) -> pl.DataFrame:
+    prepared, design, by_step = ground.prepared, ground.design, ground.by_step
     known = np.isfinite(one.values)
     basis = np.zeros((len(one.values), one.curve.width))
     basis[known] = one.curve.basis(one.values[known])
@@ -137,7 +163,7 @@ def _curve(prepared: Prepared, design: Design, one: _Reading, by_step: ReturnMod
             "tolerance_hi": one.step.limits.hi,
         },
         schema_overrides={"tolerance_lo": pl.Float64, "tolerance_hi": pl.Float64},
-    )
+    ).select(empty(Tolerance).columns)
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from analysis.steps import YearlyCost, what_if
-from analysis.steps.what_if import _alike
+from analysis.steps.what_if import AT_ONCE, _alike, _spared
 
 A_YEAR = YearlyCost(bleeds=1200, minutes=40.0, parts=5.0)
 
@@ -62,3 +62,18 @@ def test_bleeds_told_as_alike_spare_what_they_spare_one_by_one():
     one_by_one = (np.exp(-best) - np.exp(-best * np.exp(missed @ effects))).sum()
     assert told == pytest.approx(one_by_one, rel=1e-5)
     assert len(alike.bleeds) < len(missed) / 5
+
+
+def test_draws_in_single_precision_spare_what_the_whole_sum_spares():
+    """The formula of g-computation, draw by draw in double precision: exp(-mass had it been met) - exp(-mass)."""
+    rng = np.random.default_rng(6)
+    missed = (rng.random((3 * AT_ONCE + 7, 2)) < 0.5).astype(float)
+    missed[missed.sum(axis=1) == 0, 1] = 1
+    alike = _alike(missed, np.exp(rng.normal(-3, 0.7, len(missed))))
+    drift, effects = rng.normal(0, 0.05, (2, 5)), rng.normal(0.4, 0.1, (2, 5))
+    told = _spared(alike, drift, effects)
+    each = alike.missed / alike.missed.sum(axis=1, keepdims=True)
+    for draw in range(5):
+        met = alike.best * np.exp(each @ drift[:, draw])
+        spared = np.exp(-met) - np.exp(-met * np.exp(alike.missed @ effects[:, draw]))
+        assert told[draw] == pytest.approx(float(alike.bleeds @ spared), rel=1e-5)
