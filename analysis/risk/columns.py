@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from analysis.risk.cells import Cells
 
 Numbers = NDArray[np.float64]
+Kind = TypeVar("Kind", np.float32, np.float64)
 LEAST_SPREAD = 1e-9
 WORDS = ("name", "form", "field", "block", "theme", "level")
 TICKS, NEVER_EMPTY = ("is", "true", "false", "null"), ("is", "null")
@@ -70,7 +71,13 @@ class Frozen:
 
     def matrix(self, cells: Cells) -> Numbers:
         """One row a bleed, one column a `Column`; a column's values lie side by side."""
-        ready = np.empty((len(self.columns), cells.height))
+        return self._into(np.empty((len(self.columns), cells.height)), cells)
+
+    def in_single(self, cells: Cells) -> NDArray[np.float32]:
+        """The same in single precision."""
+        return self._into(np.empty((len(self.columns), cells.height), dtype=np.float32), cells)
+
+    def _into(self, ready: NDArray[Kind], cells: Cells) -> NDArray[Kind]:
         for i, column in enumerate(self.columns):
             ready[i] = _placed(values_of(cells, column), self.lower[i], self.upper[i], self.centre[i], self.scale[i])
         return ready.T

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 import numpy as np
@@ -44,7 +44,7 @@ class Outcome:
 class Foretold:
     """Out-of-time risks: one entry a bleed, NaN where none could be told; `known` marks those held against outcomes.
 
-    `rivals` has one column a simple rule, in the order of `rivals.NAMES`.
+    `rivals` has one column a simple rule, in the order of `rivals.NAMES`; `model` is the last that foretold.
     """
 
     risk: Numbers
@@ -52,6 +52,7 @@ class Foretold:
     hi: Numbers
     log_odds: Numbers = field(repr=False)
     rivals: Numbers = field(repr=False)
+    model: RiskModel | None = field(default=None, repr=False)
 
     @property
     def told(self) -> NDArray[np.bool_]:
@@ -94,16 +95,17 @@ def foretold(features: BleedFeatures, outcome: Outcome, window_days: int, rng: n
     """
     n = len(outcome.day)
     risk, lo, hi, log_odds = np.full((4, n), np.nan)
-    told = Foretold(risk, lo, hi, log_odds, np.full((n, len(NAMES)), np.nan))
+    told, model = Foretold(risk, lo, hi, log_odds, np.full((n, len(NAMES)), np.nan)), None
     for first, last in _folds(outcome):
         rows = np.flatnonzero((outcome.day >= first) & (outcome.day < last))
         calibration = _calibration_before(told, outcome, first, window_days)
-        fold = told_from(features, outcome, rows, window_days, rng, calibration)
+        fold = told_from(features, outcome, rows, window_days, rng, calibration, model)
         if fold is None:
             continue
+        model = fold.model
         for name in KEPT:
             getattr(told, name)[rows] = getattr(fold, name)
-    return told
+    return replace(told, model=model)
 
 
 def told_from(
@@ -113,6 +115,7 @@ def told_from(
     window_days: int,
     rng: np.random.Generator,
     calibration: Calibration | None = None,
+    near: RiskModel | None = None,
 ) -> Foretold | None:
     """Bleeds told by a model that knew what was known on the day before the first of them; one entry a row.
 
@@ -128,6 +131,8 @@ def told_from(
         For the lots.
     calibration
         Of the model; none unless given.
+    near
+        A model of the shop's, near which the search for this one begins.
 
     Returns
     -------
@@ -139,11 +144,12 @@ def told_from(
     course = outcome.course.of(before).cut(first - 1 - outcome.day[before])
     if course.returned.sum() < LEAST_RETURNS:
         return None
-    model = risk_model(features.of(before), course, window_days).with_calibration(calibration or Calibration())
+    model = risk_model(features.of(before), course, window_days, near).with_calibration(calibration or Calibration())
     followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]
     beside = rivals(features.of(followed), outcome.came_back[followed])
     parts = [_told(model, beside, features.of(rows[at : at + AT_ONCE])) for at in range(0, len(rows), AT_ONCE)]
-    return Foretold(*(np.concatenate([getattr(part, name) for part in parts]) for name in KEPT))
+    risk, lo, hi, log_odds, figures = (np.concatenate([getattr(part, name) for part in parts]) for name in KEPT)
+    return Foretold(risk, lo, hi, log_odds, figures, model)
 
 
 def _told(model: RiskModel, beside: Rivals, asked: BleedFeatures) -> Foretold:

@@ -65,7 +65,8 @@ def risk_found(
     features = bleed_features(log, standard, history)
     outcome = outcome_of(prepared)
     before = foretold(features, outcome, window, rng)
-    model = _saved(features, outcome, window, rng).with_calibration(calibration_of(before, outcome))
+    saved = _saved(features, outcome, window, rng, before.model)
+    model = saved.with_calibration(calibration_of(before, outcome))
     held = before.told & outcome.mature
     cost = CheckCost(standard.second_check, comeback_minutes, _bleeds_per_year(prepared))
     checks = second_checks(before.risk[held], outcome.came_back[held], cost)
@@ -81,11 +82,13 @@ def risk_found(
     )
 
 
-def _saved(features: BleedFeatures, outcome: Outcome, window: int, rng: np.random.Generator) -> RiskModel:
+def _saved(
+    features: BleedFeatures, outcome: Outcome, window: int, rng: np.random.Generator, near: RiskModel | None
+) -> RiskModel:
     rows = np.arange(len(outcome.day))
     if len(rows) > MOST_LEARNT_FROM:
         rows = np.sort(rng.choice(rows, MOST_LEARNT_FROM, replace=False))
-    return risk_model(features.of(rows), outcome.course.of(rows), window)
+    return risk_model(features.of(rows), outcome.course.of(rows), window, near)
 
 
 def _table(before: Foretold, told: Told, prepared: Prepared, cost: CheckCost) -> pl.DataFrame:

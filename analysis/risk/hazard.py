@@ -8,7 +8,7 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Block, fit_returns, follow_of
+from analysis.followup import Beginning, Block, fit_returns, follow_of
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Column, Frozen, frozen
 from analysis.risk.course import Course, window_slope
@@ -16,8 +16,11 @@ from analysis.risk.layout import HELD, PEOPLE, USUAL, WORTH, ordered
 from analysis.risk.level import window_hazard
 
 Numbers = NDArray[np.float64]
+Floats = NDArray[np.floating]
 CHUNK = 65_536
 KNOTS = 4_096
+SINGLE_FROM = 10_000
+"""Bleeds from which the model is fitted in single precision, which errs by a millionth."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +78,9 @@ class HazardPart:
         return np.asarray(along * (self.coefficients[:, None] + 0.5 * (self.covariance @ along))).T
 
 
-def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days: int) -> HazardPart:
+def hazard_part(
+    cells: Cells, columns: list[Column], course: Course, window_days: int, near: HazardPart | None = None
+) -> HazardPart:
     """Fit the return model, every block's ridge estimated (empirical Bayes, near what is usual of it) but those too small.
 
     A hazard is foretold by what is expected of it, half the variance above the middle on the logarithm.
@@ -90,10 +95,13 @@ def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days
         What became of these bleeds; at least one return.
     window_days
         The window.
+    near
+        That of other bleeds: the search begins where this one's ended.
     """
     inputs = frozen(ordered(columns), cells)
-    x = inputs.matrix(cells)
-    model = fit_returns(x, follow_of(course.days, course.returned), _blocks(inputs))
+    x: Floats = inputs.in_single(cells) if cells.height > SINGLE_FROM else inputs.matrix(cells)
+    began = None if near is None else Beginning(_carried(near, inputs))
+    model = fit_returns(x, follow_of(course.days, course.returned), _blocks(inputs), began=began)
     slope = window_slope(model.linear, course, window_days)
     people = [i for i, column in enumerate(inputs.columns) if column.block == PEOPLE and column.form == "is"]
     expected = slope * model.linear + 0.5 * slope**2 * _variance(x, model.covariance)
@@ -104,6 +112,12 @@ def hazard_part(cells: Cells, columns: list[Column], course: Course, window_days
         people_variance=float(slope**2 / max(model.penalties[people[0]], 1e-6)) if people else 0.0,
         window=Window(window_hazard(expected, course, window_days), _waiting(course, window_days)),
     )
+
+
+def _carried(part: HazardPart, inputs: Frozen) -> Numbers:
+    """What each of the columns adds by that part, on the scale they have here; 0 for those it has not."""
+    each = dict(zip(part.inputs.columns, part.coefficients / part.inputs.scale, strict=True))
+    return np.array([each.get(column, 0.0) for column in inputs.columns]) * inputs.scale
 
 
 def _blocks(inputs: Frozen) -> list[Block]:
@@ -118,9 +132,11 @@ def _blocks(inputs: Frozen) -> list[Block]:
     return blocks
 
 
-def _variance(x: Numbers, covariance: Numbers) -> Numbers:
-    parts = (x[start : start + CHUNK] for start in range(0, len(x), CHUNK))
-    return np.concatenate([np.einsum("ij,ij->i", part @ covariance, part) for part in parts] or [np.zeros(0)])
+def _variance(x: Floats, covariance: Numbers) -> Numbers:
+    values, vectors = np.linalg.eigh(covariance)
+    root = (vectors * np.sqrt(np.maximum(values, 0.0))).T.astype(x.dtype)
+    parts = (root @ x[start : start + CHUNK].T for start in range(0, len(x), CHUNK))
+    return np.concatenate([np.einsum("ij,ij->j", part, part, dtype=float) for part in parts] or [np.zeros(0)])
 
 
 def _waiting(course: Course, window_days: int) -> Numbers:

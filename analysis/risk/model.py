@@ -100,7 +100,7 @@ def told_together(parts: Iterable[Told]) -> Told:
     return Told(*(np.concatenate([getattr(part, name) for part in told]) for name in TOLD))
 
 
-def risk_model(features: BleedFeatures, course: Course, window_days: int) -> RiskModel:
+def risk_model(features: BleedFeatures, course: Course, window_days: int, near: RiskModel | None = None) -> RiskModel:
     """Fit the model.
 
     Parameters
@@ -111,10 +111,13 @@ def risk_model(features: BleedFeatures, course: Course, window_days: int) -> Ris
         What became of them, row by row.
     window_days
         The window.
+    near
+        One of other bleeds of the shop: the search begins where its own ended.
     """
     air = air_of(features)
     course = _without_wear(features.table, course, window_days)
-    return RiskModel(air, hazard_part(air.beside(features.cells), _columns(features), course, window_days))
+    began = None if near is None else near.hazard
+    return RiskModel(air, hazard_part(air.beside(features.cells), _columns(features), course, window_days, began))
 
 
 def _without_wear(table: pl.DataFrame, course: Course, window_days: int) -> Course:

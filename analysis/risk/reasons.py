@@ -51,28 +51,34 @@ def told_with_reasons(model: RiskModel, table: pl.DataFrame, standard: Standard)
 
 
 def _reasons(shares: Shares, table: pl.DataFrame, told: list[Topic]) -> pl.DataFrame:
+    """Words are looked for where a topic adds enough, one or two of all in a usual bleed."""
     log_odds, added = (_by_topic(shares, told, values) for values in (shares.log_odds, shares.added))
-    said_of = {f"{place}": topic.words for place, topic in enumerate(told)}
-    words = table.select(pl.int_range(pl.len()).alias("row"), **said_of).drop("row")
-    said = words.select(pl.all().is_not_null()).to_numpy()
-    left = np.where(said & (log_odds >= LEAST_LOG_ODDS) & (added >= LEAST_ADDED), added, -np.inf)
-    columns = [_strongest(left, words).alias(f"reason_{rank + 1}") for rank in range(MOST)]
-    return pl.DataFrame(columns).with_columns(pl.col("reason_1").fill_null(NO_REASON))
+    enough = (log_odds >= LEAST_LOG_ODDS) & (added >= LEAST_ADDED)
+    found = [
+        _found(table, topic, np.flatnonzero(enough[:, place]), added[:, place]) for place, topic in enumerate(told)
+    ]
+    strongest = pl.concat(found).sort("row", "added", descending=[False, True], maintain_order=True)
+    more = (100 * pl.col("added")).round(1)
+    reasons = strongest.select(reason=pl.format("{} (+{} in 100)", "words", more)).to_series()
+    row = strongest.get_column("row").to_numpy()
+    rank = np.arange(len(row)) - np.searchsorted(row, row)
+    columns = [_at(reasons, row[rank == place], np.flatnonzero(rank == place), table.height) for place in range(MOST)]
+    return pl.DataFrame({f"reason_{place + 1}": column for place, column in enumerate(columns)}).with_columns(
+        pl.col("reason_1").fill_null(NO_REASON)
+    )
 
 
-def _strongest(left: Numbers, words: pl.DataFrame) -> pl.Series:
-    """The words of what adds most of what is left to each bleed, with how much; it is left no longer."""
-    rows = np.arange(len(left))
-    first = left.argmax(axis=1)
-    added = left[rows, first]
-    left[rows, first] = -np.inf
-    own = [np.flatnonzero((first == topic) & np.isfinite(added)) for topic in range(words.width)]
-    texts = pl.concat([words.to_series(topic).gather(mine) for topic, mine in enumerate(own)], rechunk=False)
-    place = np.concatenate(own)
-    more = pl.Series(100 * added[place]).round(1).cast(pl.String)
-    reasons = pl.DataFrame({"row": place, "text": texts, "more": more})
-    told = reasons.select("row", reason=pl.format("{} (+{} in 100)", "text", "more"))
-    return pl.DataFrame({"row": rows}).join(told, on="row", how="left", maintain_order="left").get_column("reason")
+def _found(table: pl.DataFrame, topic: Topic, rows: NDArray[np.intp], added: Numbers) -> pl.DataFrame:
+    """What can be said of some bleeds on a topic."""
+    words = table.select(set(topic.words.meta.root_names()))[rows].select(words=topic.words.cast(pl.String))
+    return words.with_columns(row=pl.Series(rows), added=pl.Series(added[rows])).drop_nulls("words")
+
+
+def _at(texts: pl.Series, rows: NDArray[np.intp], places: NDArray[np.intp], height: int) -> pl.Series:
+    """A column in which each of the rows holds the text at its place, all others none."""
+    index = np.full(height, -1)
+    index[rows] = places
+    return texts.gather(pl.Series(index).replace(-1, None))
 
 
 def _by_topic(shares: Shares, told: list[Topic], values: Numbers) -> Numbers:

@@ -124,3 +124,21 @@ def test_late_returns_of_a_model_that_wears_out_are_not_brought_forward() -> Non
     beside = told.join(world.truth_bleeds.select("session_id", "risk"), on="session_id")
     wears = beside.filter(pl.col("brake_model") == "Schist 2")
     assert 0.75 < wears["told"].mean() / wears["risk"].mean() < 1.33
+
+
+def test_a_search_near_another_model_ends_where_its_own_does() -> None:
+    """Both ends lie within a ten-thousand-millionth of a standard error of the top; ridges settle on the way."""
+    features, course = fitted().features, fitted().outcome.course
+    half = np.arange(len(course.days) // 2)
+    other = risk_model(features.of(half), course.of(half), 90)
+    near = risk_model(features, course, 90, other)
+    assert near.told(features.table).risk == pytest.approx(fitted().model.told(features.table).risk, rel=1e-6)
+
+
+def test_a_model_fitted_in_single_precision_tells_the_same_risks(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("analysis.risk.hazard.SINGLE_FROM", 0)
+    features = fitted().features
+    single = risk_model(features, fitted().outcome.course, 90).told(features.table)
+    double = fitted().model.told(features.table)
+    for name in ("risk", "lo", "hi"):
+        assert getattr(single, name) == pytest.approx(getattr(double, name), rel=1e-4)
