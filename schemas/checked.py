@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import TypeVar
+from typing import TypeVar, cast
 
 import pandera.polars as pa
 import polars as pl
@@ -40,4 +40,5 @@ def empty(model: type[Model]) -> DataFrame[Model]:
 @cache
 def _empty(model: type[Model]) -> DataFrame[Model]:
     columns = model.to_schema().columns
-    return checked(model, pl.DataFrame(schema={name: column.dtype.type for name, column in columns.items()}))
+    frame = pl.DataFrame(schema={name: column.dtype.type for name, column in columns.items()})
+    return cast("DataFrame[Model]", frame)  # of the model's own columns, and no value that might not fit

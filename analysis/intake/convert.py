@@ -14,6 +14,7 @@ from analysis.intake.raw import ROW, RawTable
 from analysis.intake.readings import readings
 from analysis.intake.table_map import FIELDS, TableMap
 from analysis.intake.words import as_text, recorded
+from analysis.regression import in_turn
 
 FAULTS = {ROW: pl.Int64, "column": pl.String, "heading": pl.String, "rule": pl.String, "value": pl.String}
 DATES = ("date", "date or date-time")
@@ -78,10 +79,15 @@ def converted(raw: RawTable, table_map: TableMap) -> Converted:
     """
     columns, faults, used = [raw.cells.get_column(ROW)], [], set()
     targets = list(_targets(table_map))
-    for target in targets:
+
+    def read(target: _Target) -> tuple[list[pl.Series], pl.DataFrame]:
         column = _converted(raw, target, table_map)
-        columns += [_once(column.values, raw.cells.get_column(target.heading)).alias(target.name), *column.beside]
-        faults.append(_faults(raw, target, column, table_map))
+        values = _once(column.values, raw.cells.get_column(target.heading)).alias(target.name)
+        return [values, *column.beside], _faults(raw, target, column, table_map)
+
+    for target, (values, wrong) in zip(targets, in_turn(read, targets), strict=True):
+        columns += values
+        faults.append(wrong)
         used |= {target.heading, f"{target.heading}_has_time" if target.type in DATES else target.heading}
     return Converted(
         frame=pl.DataFrame(columns),

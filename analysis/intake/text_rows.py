@@ -10,13 +10,17 @@ from typing import cast
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from analysis.intake.furniture import SUSPECT, is_furniture
 from analysis.intake.layout import Layout
 from analysis.intake.raw import ROW
 from analysis.intake.records import Record, record_at
+from analysis.regression import in_turn
 
 _WIDEST_PATTERN = 300
+AT_ONCE = 200_000
+"""Lines."""
 
 
 @dataclass(frozen=True)
@@ -52,8 +56,9 @@ class TextRows:
 
 def text_rows(lines: pl.Series, plan: Layout, short_rows: bool) -> TextRows:
     """Every line that is not blank as a row, a broken one, or furniture; a quoted cell with line ends is one row."""
-    blank = (~lines.str.contains(rf'[^\s"{re.escape(plan.delimiter)}]')).to_numpy()
-    clean = _clean(lines, plan).to_numpy() & ~blank
+    parts = list(lines.to_frame().iter_slices(AT_ONCE)) or [lines.to_frame()]
+    told = in_turn(lambda part: _looked_at(part.to_series(), plan), parts)
+    clean, blank = (np.concatenate(one) for one in zip(*told, strict=True))
     within = np.zeros(len(lines), dtype=bool)
     found: list[tuple[int, Record]] = []
     for place in np.flatnonzero(~clean & ~blank).tolist():
@@ -68,6 +73,12 @@ def text_rows(lines: pl.Series, plan: Layout, short_rows: bool) -> TextRows:
     if mended:
         cells = pl.concat([cells, pl.DataFrame(mended, schema=cells.schema, orient="row")]).sort(ROW)
     return TextRows(cells, careful)
+
+
+def _looked_at(lines: pl.Series, plan: Layout) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which lines are rows by themselves, and which are blank."""
+    blank = (~lines.str.contains(rf'[^\s"{re.escape(plan.delimiter)}]')).to_numpy()
+    return _clean(lines, plan).to_numpy() & ~blank, blank
 
 
 def _clean(lines: pl.Series, plan: Layout) -> pl.Series:

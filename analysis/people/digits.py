@@ -12,6 +12,7 @@ from analysis.people.finding import CLEARLY_MORE, LEAST_ENTRIES, READINGS, Findi
 from analysis.stats import binomial_tail, chi_square_tail
 
 RESOLUTIONS = (10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.001)
+EXAMPLES = 3
 LEAST_SPREAD, TEN_DIGITS_SPREAD = 3.0, 6.0
 """Standard deviation of a reading, in steps of its resolution: below the first it is not judged, below the second in fives."""
 
@@ -40,20 +41,46 @@ def digit_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS) -
         resolution = _resolution(written)
         if resolution is None:
             continue
-        units = (pl.col("reading") / resolution).round(0, mode="half_to_even").cast(pl.Int64)
-        written = written.with_columns(units=units)
-        fives = _fives(written)
-        for (who,), own in written.group_by("technician", maintain_order=True):
-            finding = _digits(str(who), name, own, fives, known.get_column("session_id"))
-            findings.extend([finding] if finding else [])
+        units = np.rint(written.reading / resolution).astype(np.int64)
+        fives = units % 5 == 0
+        everyone = _Fives(int(written.times[fives].sum()), int(written.times.sum()))
+        for place, who in enumerate(written.who):
+            own = np.flatnonzero(written.place == place)
+            judged = _judged(units[own], written.times[own], everyone)
+            if judged is None:
+                continue
+            rows = sorted(row for rows in written.rows.gather(own[fives[own]]).to_list() for row in rows)[:EXAMPLES]
+            examples = tuple(known.get_column("session_id").gather(rows).to_list())
+            findings.append(
+                Finding(who, "favourite_digits", name, judged.of, judged.statistic, judged.p_value, examples)
+            )
     return findings
 
 
-def _written(known: pl.DataFrame) -> pl.DataFrame:
-    """Each technician's distinct readings: how often each was written, and the first rows that hold it."""
+@dataclass(frozen=True)
+class _Written:
+    """Each technician's distinct readings: whose (a place in `who`), how often, and the first rows that hold each."""
+
+    who: list[str]
+    place: NDArray[np.int64]
+    reading: NDArray[np.float64]
+    times: NDArray[np.int64]
+    rows: pl.Series
+
+
+def _written(known: pl.DataFrame) -> _Written:
     numbered = known.with_row_index("row")
-    return numbered.group_by("technician", "reading", maintain_order=True).agg(
-        times=pl.len().cast(pl.Int64), rows=pl.col("row").head(3)
+    told = numbered.group_by("technician", "reading", maintain_order=True).agg(
+        times=pl.len().cast(pl.Int64), rows=pl.col("row").head(EXAMPLES)
+    )
+    names = [str(name) for name in told.get_column("technician").to_list()]
+    places = {name: place for place, name in enumerate(dict.fromkeys(names))}
+    return _Written(
+        who=list(places),
+        place=np.array([places[name] for name in names], dtype=np.int64),
+        reading=told.get_column("reading").cast(pl.Float64).to_numpy(),
+        times=told.get_column("times").to_numpy(),
+        rows=told.get_column("rows"),
     )
 
 
@@ -72,35 +99,35 @@ class _Fives:
     of: int
 
 
-def _fives(written: pl.DataFrame) -> _Fives:
-    times = written.get_column("times")
-    return _Fives(int(times.filter(written.get_column("units") % 5 == 0).sum()), int(times.sum()))
+@dataclass(frozen=True)
+class _Judged:
+    """One technician's readings of one field: how many, the unevenness of their digits, and how likely by chance."""
+
+    of: int
+    statistic: float
+    p_value: float
 
 
-def _digits(who: str, name: str, own: pl.DataFrame, everyone: _Fives, sessions: pl.Series) -> Finding | None:
-    units, times = (own.get_column(column).to_numpy() for column in ("units", "times"))
+def _judged(units: NDArray[np.int64], times: NDArray[np.int64], everyone: _Fives) -> _Judged | None:
+    """None where they are too few or spread over too few steps."""
     spread = float(np.sqrt(np.average((units - np.average(units, weights=times)) ** 2, weights=times)))
     classes = 10 if spread >= TEN_DIGITS_SPREAD else 5
-    mine = _fives(own)
+    mine = _Fives(int(times[units % 5 == 0].sum()), int(times.sum()))
     if mine.of < LEAST_ENTRIES or spread < LEAST_SPREAD:
         return None
     uneven = digit_chi_square(np.bincount(units % classes, times, classes).astype(np.int64))
     peers = (everyone.count - mine.count) / max(everyone.of - mine.of, 1)
-    usual = min(CLEARLY_MORE * max(0.2, peers), 1.0)
-    heaped = binomial_tail(mine.count, mine.of, usual)
-    rounded = own.filter(pl.col("units") % 5 == 0).get_column("rows").explode().sort().head(3)
-    p = max(uneven.p_value, heaped)
-    examples = tuple(sessions.gather(rounded.drop_nulls()).to_list())
-    return Finding(who, "favourite_digits", name, mine.of, uneven.statistic, p, examples)
+    heaped = binomial_tail(mine.count, mine.of, min(CLEARLY_MORE * max(0.2, peers), 1.0))
+    return _Judged(mine.of, uneven.statistic, max(uneven.p_value, heaped))
 
 
-def _resolution(written: pl.DataFrame) -> float | None:
+def _resolution(written: _Written) -> float | None:
     """The coarsest grid on which at least 95% of the median technician's readings stand."""
-    times, reading = pl.col("times"), pl.col("reading")
-    for grid in RESOLUTIONS:
-        on = (reading / grid - (reading / grid).round()).abs() < 1e-6
-        shares = written.group_by("technician").agg(on=times.filter(on).sum() / times.sum(), n=times.sum())
-        shares = shares.filter(pl.col("n") >= LEAST_ENTRIES)
-        if not shares.is_empty() and float(shares.select(pl.col("on").median()).item()) >= 0.95:
+    of = np.bincount(written.place, written.times, len(written.who))
+    enough = of >= LEAST_ENTRIES
+    for grid in RESOLUTIONS if enough.any() else ():
+        steps = written.reading / grid
+        on = np.bincount(written.place, written.times * (np.abs(steps - np.rint(steps)) < 1e-6), len(written.who))
+        if np.median(on[enough] / of[enough]) >= 0.95:
             return grid
     return None
