@@ -34,18 +34,18 @@ GONE = -1
 LENDING = "import sys; sys.path[:] = {}; from analysis.hands import lending; lending({})"
 MANY_ROWS = 1_500_000
 """Two processes take 3.5 GB at most for a million bleeds, one alone 1.8."""
-SETTINGS = {"_RJEM_MALLOC_CONF": "muzzy_decay_ms:0", "FONTCONFIG_FILE": str(Path(__file__).with_name("fonts.conf"))}
-"""To libraries, read as they are imported. The allocator under polars gives back to the machine at once what is freed;
-charts are drawn with the font their library brings, held in memory: a font of the machine's is opened anew for every letter
-measured, a third of the time a picture takes."""
+GIVES_BACK = ("_RJEM_MALLOC_CONF", "muzzy_decay_ms:0")
+"""To the allocator under polars, which reads it when polars is imported: what is freed goes back to the machine at once."""
+OWN_FONT = ("FONTCONFIG_FILE", str(Path(__file__).with_name("fonts.conf")))
+"""To the drawing library: the font it brings, held in memory, alone. One of the machine's is opened anew for every letter
+measured, a third of the time a picture takes. Only where no other program is started, which would find no font either."""
 LOOKED_FOR_RINGS = (100_000, 50, 100)
 """Objects made until Python looks for rings of them to free: with its own 700, a twentieth of an audit is spent looking."""
 
 
 def settle() -> None:
     """What a process of this program's own sets for itself before it imports much; a caller's process keeps its settings."""
-    for name, value in SETTINGS.items():
-        os.environ.setdefault(name, value)
+    os.environ.setdefault(*GIVES_BACK)
     gc.set_threshold(*LOOKED_FOR_RINGS)
     atexit.register(gc.freeze)  # else half a second goes into looking through all there is once more at the very end
 
@@ -218,6 +218,7 @@ def _length(pipe: IO[bytes] | None) -> int:
 def lending(ready: tuple[str, ...]) -> None:
     """What a process beside does: import these modules, then one order after another until the other side is gone."""
     settle()
+    os.environ.setdefault(*OWN_FONT)
     answers = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # what a library prints must not get between answers
     signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import signal
-import subprocess
 import sys
 from pathlib import Path
 
@@ -35,20 +34,24 @@ def test_both_painters_draw_the_same() -> None:
         assert beside.picture(CHART) == HERE.picture(CHART)
 
 
-def test_a_picture_is_the_same_on_a_machine_without_fonts_and_names_those_a_reader_may_have(tmp_path: Path) -> None:
+def test_a_picture_is_the_same_on_a_machine_without_fonts_and_names_those_a_reader_may_have(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     in_font = CHART[:-1] + f', "config": {{"axis": {{"labelFont": "{FONT}", "titleFont": "{FONT}"}}}}}}'
+    monkeypatch.delenv("FONTCONFIG_FILE", raising=False)
+    own = _drawn_beside(in_font)
     nothing = tmp_path / "none.conf"
     nothing.write_text(f"<fontconfig><dir>{tmp_path}</dir></fontconfig>")
-    draw = "import sys; from analysis.hands import settle; settle(); from analysis.painter import HERE; print(HERE.picture(sys.argv[1]))"
-    bare = {name: value for name, value in os.environ.items() if name != "FONTCONFIG_FILE"}
-    settled, fontless = (
-        subprocess.run(
-            [sys.executable, "-c", draw, in_font], env=env, capture_output=True, text=True, check=True
-        ).stdout
-        for env in (bare, bare | {"FONTCONFIG_FILE": str(nothing)})
-    )
-    assert settled == fontless
-    assert settled.count(f'font-family="{FONT}"') == settled.count("<text") > 4
+    monkeypatch.setenv("FONTCONFIG_FILE", str(nothing))
+    assert own == _drawn_beside(in_font)
+    assert own.count(f'font-family="{FONT}"') == own.count("<text") > 4
+
+
+def _drawn_beside(chart: str) -> str:
+    with hands_beside(1) as hands:
+        painter = Painter(hands)
+        painter.order(chart)
+        return painter.picture(chart)
 
 
 def test_a_painter_that_died_is_stood_in_for() -> None:

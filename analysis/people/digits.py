@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,27 +35,25 @@ def digit_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS) -
     the digits are uneven by chi-square, and multiples of five are clearly more than peers write in that field (half as
     many again; an intersection-union test: Berger 1982, Technometrics 24:295-300).
     """
-    findings = []
-    for name in readings:
-        known = bleeds.select("technician", "session_id", reading=name).drop_nulls("reading")
-        written = _written(known)
-        resolution = _resolution(written)
-        if resolution is None:
-            continue
-        units = np.rint(written.reading / resolution).astype(np.int64)
-        fives = units % 5 == 0
-        everyone = _Fives(int(written.times[fives].sum()), int(written.times.sum()))
-        for place, who in enumerate(written.who):
-            own = np.flatnonzero(written.place == place)
-            judged = _judged(units[own], written.times[own], everyone)
-            if judged is None:
-                continue
+    return [finding for name in readings for finding in _in_field(bleeds, name)]
+
+
+def _in_field(bleeds: pl.DataFrame, name: str) -> Iterator[Finding]:
+    known = bleeds.select("technician", "session_id", reading=name).drop_nulls("reading")
+    written = _written(known)
+    resolution = _resolution(written)
+    if resolution is None:
+        return
+    units = np.rint(written.reading / resolution).astype(np.int64)
+    fives = units % 5 == 0
+    everyone = _Fives(int(written.times[fives].sum()), int(written.times.sum()))
+    for place, who in enumerate(written.who):
+        own = np.flatnonzero(written.place == place)
+        judged = _judged(units[own], written.times[own], everyone)
+        if judged is not None:
             rows = sorted(row for rows in written.rows.gather(own[fives[own]]).to_list() for row in rows)[:EXAMPLES]
             examples = tuple(known.get_column("session_id").gather(rows).to_list())
-            findings.append(
-                Finding(who, "favourite_digits", name, judged.of, judged.statistic, judged.p_value, examples)
-            )
-    return findings
+            yield Finding(who, "favourite_digits", name, judged.of, judged.statistic, judged.p_value, examples)
 
 
 @dataclass(frozen=True)
