@@ -7,7 +7,6 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
-from typing import TypeVar
 
 import numpy as np
 
@@ -36,8 +35,6 @@ from analysis.steps import (
     what_if,
 )
 from analysis.watch import months
-
-T = TypeVar("T")
 
 
 @dataclass
@@ -131,7 +128,6 @@ def _audited(
         headline = step_costed.layer.name if step_costed.layer else ""
         step_costed = replace(step_costed, design=None, layer=None, by_return=None)  # needed no more, and large
         del design, ground
-    curves_to_come = _now_or_when_wanted(clock, near, curves_to_come)
     with clock.stage("people"):
         technique_table = technique(ready, step_costed.table)
         coaching_table = coaching_effects(ready, log.coaching)
@@ -140,7 +136,8 @@ def _audited(
         hold_table = holds(log, standard)
         cost_table = costs(ready, step_costed.table, one)
         trial_table = trials(ready)
-    curves = curves_to_come()
+    with clock.stage("tolerances"):
+        curves = curves_to_come()
     with clock.stage("risk"):
         foretold = risk_to_come()
     return Report(
@@ -186,19 +183,6 @@ def _audited(
         names_hidden=names_hidden,
         model_bytes=foretold.model_bytes,
     )
-
-
-def _now_or_when_wanted(clock: Clock, hands: Hands, told: Callable[[], T]) -> Callable[[], T]:
-    """The curves: at once where nobody else tells them, so that the design can be let go."""
-
-    def curves() -> T:
-        with clock.stage("tolerances"):
-            return told()
-
-    if hands.beside:
-        return curves
-    here = curves()
-    return lambda: here
 
 
 def _lot(seed: int, stage: str) -> np.random.Generator:

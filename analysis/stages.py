@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import cast
 
 import numpy as np
-import polars as pl
 from pandera.typing.polars import DataFrame
 from threadpoolctl import threadpool_limits
 
@@ -16,7 +15,7 @@ from analysis.intake import Log
 from analysis.people import credibility, with_robustness
 from analysis.prepared import Prepared
 from analysis.risk import RiskFound, risk_found
-from analysis.steps import Ground, curves_on, in_order
+from analysis.steps import Ground, in_order, tolerance_curves
 from schemas.log import Sessions
 from schemas.outputs import Credibility, Tolerance
 
@@ -38,17 +37,17 @@ def risk_told(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, 
         return risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
 
 
-def tolerances_told(ground: Ground | None, share: slice) -> pl.DataFrame:
+def tolerances_told(ground: Ground | None, share: slice) -> DataFrame[Tolerance]:
     """A share of the curves of measured readings."""
     with one_thread():
-        return curves_on(ground, share)
+        return tolerance_curves(ground, share)
 
 
 def curves_asked(hands: Hands, ground: Ground | None) -> Callable[[], DataFrame[Tolerance]]:
     """The curves to come: in two shares where others are asked, so that who wants them can take one, the last asked first."""
     shares = (slice(0, None, 2), slice(1, None, 2)) if hands.beside else (slice(None),)
     to_come = [hands.ask(tolerances_told, ground, share) for share in shares]
-    return lambda: in_order(pl.concat([told() for told in reversed(to_come)]))
+    return lambda: in_order([told() for told in reversed(to_come)])
 
 
 def credibility_told(ready: Prepared) -> DataFrame[Credibility]:

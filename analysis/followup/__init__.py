@@ -2,7 +2,7 @@
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
 from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
-from analysis.followup.cox import Beginning, ReturnModel, baseline, beginning_beside, fit_returns
+from analysis.followup.cox import SINGLE_FROM, Beginning, ReturnModel, baseline, beginning_beside, fit_returns
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
 from analysis.followup.influence import by_cluster, clustered, influence
@@ -14,6 +14,7 @@ from analysis.followup.weibull import Weibull, weibull, weibull_log_shape
 
 __all__ = [
     "EVERY_DAY",
+    "SINGLE_FROM",
     "AtWindow",
     "Beginning",
     "Block",

@@ -21,6 +21,9 @@ CONVERGED, CONVERGED_IN_SINGLE = 1e-20, 1e-9
 """A step ends the search when it gains less than this in twice the log likelihood (a ten-thousand-millionth of a standard
 error; a thirty-thousandth where covariates are in single precision, whose rounding hides the rest), or no less than the
 one before it gained."""
+SINGLE_FROM = 10_000
+"""Covariates of more bleeds than this are to be in single precision, less their means: what is lost is in the seventh
+figure."""
 NEAR, SLOW = 1e-7, 0.02
 """Curvature is worked out anew while a step gains more than `SLOW` of what the one before it gained, and where steps gain
 less than `NEAR`: from there it is the curvature at the top."""

@@ -42,7 +42,7 @@ class Outcome:
 
 @dataclass(frozen=True)
 class Foretold:
-    """Out-of-time risks: one entry a bleed, NaN where none could be told; `known` marks those held against outcomes.
+    """Out-of-time risks: one entry a bleed, NaN where none could be told (`told`).
 
     `rivals` has one column a simple rule, in the order of `rivals.NAMES`; `model` is the last that foretold.
     """

@@ -8,7 +8,7 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Beginning, Block, fit_returns, follow_of
+from analysis.followup import SINGLE_FROM, Beginning, Block, fit_returns, follow_of
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Column, Frozen, frozen
 from analysis.risk.course import Course, window_slope
@@ -19,8 +19,6 @@ Numbers = NDArray[np.float64]
 Floats = NDArray[np.floating]
 CHUNK = 65_536
 KNOTS = 4_096
-SINGLE_FROM = 10_000
-"""Bleeds from which the model is fitted in single precision, which errs by a millionth."""
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.followup import Block
+from analysis.followup import SINGLE_FROM, Block
 from analysis.prepared import Prepared
 from analysis.regression import Base, Workers, level_codes
 from analysis.steps.columns import Column, Part, beside, centred, grouped, standardised, tick, varying
@@ -28,8 +28,6 @@ FIELDS_READ = (
 NOT_RECORDED = "not recorded: "
 SHRINK_BLEEDS = 8.0
 """Bleeds' worth of the shop's share that a technician's own share missed is pulled toward."""
-SINGLE_FROM = 10_000
-"""Columns of more bleeds than this are kept in single precision, less their means: what is lost is in the seventh figure."""
 CALENDAR = 3
 """The degree of the course over the days of the log: up, down and up again."""
 FREE, HELD = 0.25, 4.0

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -43,36 +43,28 @@ class Ground:
     by_step: ReturnModel = field(repr=False)
 
 
-def tolerance_curves(
+def ground_of(
     prepared: Prepared, design: Design | None, rng: np.random.Generator, by_return: ReturnModel | None = None
-) -> DataFrame[Tolerance]:
-    """The adjusted risk along each measured field that decides a step.
-
-    Estimand: the mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
-    recorded, had each of them shown this reading; everything else as it was. A smooth curve of the reading (one level a
-    value where there are few) takes the step's place in the time-to-return model. Intervals: infinitesimal jackknife,
-    clustered by bike, on the log of the cumulative hazard.
+) -> Ground | None:
+    """The ground of the curves of some bleeds.
 
     Parameters
     ----------
     prepared
         All accepted bleeds; at most 100,000 are drawn by lot.
     design
-        The design of the ranked steps; None with too few comebacks, when the table is empty.
+        The design of the ranked steps, n × p; None with too few comebacks.
     rng
         For the lot.
     by_return
-        The model of the steps over the whole follow-up, if it is there.
+        The model of the steps over the whole follow-up, if it is there: of all bleeds it is taken, of some a search
+        begins at it.
 
-    Source of the basis: F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., sect. 2.4.5 (restricted cubic).
+    Returns
+    -------
+    Ground | None
+        None where there is no design.
     """
-    return in_order(curves_on(ground_of(prepared, design, rng, by_return)))
-
-
-def ground_of(
-    prepared: Prepared, design: Design | None, rng: np.random.Generator, by_return: ReturnModel | None = None
-) -> Ground | None:
-    """What `tolerance_curves` of the same stand on; None where there are none."""
     if design is None:
         return None
     if len(design.x) <= LARGEST and by_return is not None:
@@ -89,15 +81,30 @@ def _near(model: ReturnModel, share: float) -> Beginning:
     return Beginning(model.coefficients, model.information * share)
 
 
-def curves_on(ground: Ground | None, share: slice = slice(None)) -> pl.DataFrame:
-    """The curves of the readings, or of a share of them in the standard's order."""
+def tolerance_curves(ground: Ground | None, share: slice = slice(None)) -> DataFrame[Tolerance]:
+    """The adjusted risk along each measured field that decides a step.
+
+    Estimand: the mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
+    recorded, had each of them shown this reading; everything else as it was. A smooth curve of the reading (one level a
+    value where there are few) takes the step's place in the time-to-return model. Intervals: infinitesimal jackknife,
+    clustered by bike, on the log of the cumulative hazard.
+
+    Parameters
+    ----------
+    ground
+        `ground_of` the bleeds; without one the table is empty.
+    share
+        Which of the readings, in the standard's order; all unless told.
+
+    Source of the basis: F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., sect. 2.4.5 (restricted cubic).
+    """
     curves = [] if ground is None else [_curve(ground, one) for one in _readings(ground)[share]]
-    return pl.concat([empty(Tolerance), *curves])
+    return in_order([empty(Tolerance), *curves])
 
 
-def in_order(curves: pl.DataFrame) -> DataFrame[Tolerance]:
-    """Curves as their table has them."""
-    return checked(Tolerance, curves.sort("step", "reading"))
+def in_order(curves: Sequence[pl.DataFrame]) -> DataFrame[Tolerance]:
+    """Curves, or shares of them, as one table."""
+    return checked(Tolerance, pl.concat(curves).sort("step", "reading"))
 
 
 def _some(prepared: Prepared, design: Design, rng: np.random.Generator) -> tuple[Prepared, Design]:

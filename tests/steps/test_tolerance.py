@@ -5,13 +5,13 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from analysis.steps import curves_on, ground_of, in_order, tolerance_curves
+from analysis.steps import ground_of, in_order, tolerance_curves
 from analysis.steps.spline import curve_of
 
 
 @pytest.fixture(scope="module")
 def curves(workshop, costs):
-    return tolerance_curves(workshop, costs.design, np.random.default_rng(4))
+    return tolerance_curves(ground_of(workshop, costs.design, np.random.default_rng(4)))
 
 
 def test_only_measured_fields_with_limits_have_a_curve(workshop, curves):
@@ -55,18 +55,19 @@ def test_many_values_have_a_smooth_curve_that_is_straight_outside():
 
 
 def test_curves_stand_on_the_model_of_the_ranking_where_it_is_there(workshop, costs, curves):
-    near = tolerance_curves(workshop, costs.design, np.random.default_rng(4), costs.by_return)
+    near = tolerance_curves(ground_of(workshop, costs.design, np.random.default_rng(4), costs.by_return))
     assert_frame_equal(near, curves, rel_tol=1e-7)
 
 
 def test_a_sample_is_fitted_from_the_model_of_all_and_ends_where_it_would_alone(workshop, costs, monkeypatch):
     monkeypatch.setattr("analysis.steps.tolerance.LARGEST", 700)
-    design = costs.design
-    near, alone = (tolerance_curves(workshop, design, np.random.default_rng(4), b) for b in (costs.by_return, None))
+    grounds = [ground_of(workshop, costs.design, np.random.default_rng(4), began) for began in (costs.by_return, None)]
+    assert [len(ground.design.x) for ground in grounds] == [700, 700]
+    near, alone = (tolerance_curves(ground) for ground in grounds)
     assert_frame_equal(near, alone, rel_tol=1e-6)
 
 
 def test_shares_together_are_all_curves(workshop, costs, curves):
     ground = ground_of(workshop, costs.design, np.random.default_rng(4))
-    shares = [curves_on(ground, share) for share in (slice(1, None, 2), slice(0, None, 2))]
-    assert_frame_equal(in_order(pl.concat(shares)), curves, rel_tol=1e-7)
+    shares = [tolerance_curves(ground, share) for share in (slice(1, None, 2), slice(0, None, 2))]
+    assert_frame_equal(in_order(shares), curves)
