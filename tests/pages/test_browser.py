@@ -158,6 +158,25 @@ def test_no_chart_is_cut_on_paper(driver, folder, file, tmp_path) -> None:
         assert any(chart <= sheet for sheet in sheets), chart - max(sheets, key=lambda s, c=chart: len(c & s))
 
 
+def test_a_question_stands_on_the_sheet_where_its_answer_begins(driver, folder, tmp_path) -> None:
+    """Wherever a sheet happens to end: the page is pushed down a little further each time."""
+    if shutil.which("pdftotext") is None:
+        pytest.skip("no pdftotext on this machine")
+    drawn(driver, folder / "lead.html")
+    asked = [
+        (part.find_element(By.TAG_NAME, "h2").text, part.find_element(By.CSS_SELECTOR, ".answer").text)
+        for part in driver.find_elements(By.CSS_SELECTOR, "section:has(.answer)")
+    ]
+    assert len(asked) == 8
+    for pushed_mm in range(0, 240, 16):
+        driver.execute_script(f"document.querySelector('h1').style.marginTop = '{pushed_mm}mm'")
+        pdf = printed(driver, tmp_path / "page.pdf")
+        told = subprocess.run(["pdftotext", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
+        sheets = [" ".join(sheet.split()) for sheet in told.split("\f")]
+        for question, answer in asked:
+            assert any(question in sheet and " ".join(answer.split()[:4]) in sheet for sheet in sheets), question
+
+
 @pytest.mark.slow
 def test_pages_of_20_000_bleeds_open_in_two_seconds_and_stay_under_3_mb(driver, tmp_path) -> None:
     """Until its text and pictures stand there, the best of three: another's work on the machine is none of the page's."""
