@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.regression.matrices import Floats, Joined, crossed, product, squared
+from analysis.regression.matrices import Floats, Joined, crossed, product, products, squared
 
 Numbers = NDArray[np.float64]
 RIDGE = 1.0
-SETTLED, TOO_FAR = 1e-18, 1e-8
+SETTLED, TOO_FAR, SLOW = 1e-18, 1e-8, 0.02
 """A search ends with the step that gains less than the first in twice the log likelihood, unless another end is asked for;
-one whose last step gained more than the second is searched again with a curvature of its own."""
+one whose last step gained more than the second, and more than was asked, is searched again with a curvature of its own.
+That is worked out anew where a step gains more than `SLOW` of what the one before it gained."""
 STEPS, HALVINGS = 50, 30
 THIN_TO = 10_000
 
@@ -28,24 +30,25 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class _Count:
-    """How many were tried and how many came of each row, one column a fit."""
+    """How many were tried and how many came of each row, one column a fit; `linear` is the rows times coefficients b."""
 
     rows: Joined
     tried: Numbers
     came: Numbers
 
-    def slope(self, b: Numbers) -> Numbers:
-        told = crossed(self.rows, self.came - self.tried * _chance(product(self.rows, b)))
-        return told - _ridge(self.rows)[:, None] * b
+    def linear(self, b: Numbers) -> Numbers:
+        return product(self.rows, b)
 
-    def loss(self, b: Numbers) -> Numbers:
-        linear = product(self.rows, b)
+    def slope(self, b: Numbers, linear: Numbers) -> Numbers:
+        return crossed(self.rows, self.came - self.tried * _chance(linear)) - _ridge(self.rows)[:, None] * b
+
+    def loss(self, b: Numbers, linear: Numbers) -> Numbers:
         told = (self.tried * np.logaddexp(0, linear) - self.came * linear).sum(axis=0)
         return told + 0.5 * (_ridge(self.rows)[:, None] * b**2).sum(axis=0)
 
-    def bend(self, b: Numbers) -> Numbers:
+    def bend(self, linear: Numbers) -> Numbers:
         """The curvature of a single fit."""
-        p = _chance(product(self.rows, b)[:, 0])
+        p = _chance(linear[:, 0])
         return squared(self.rows, self.tried[:, 0] * p * (1 - p)) + np.diag(_ridge(self.rows))
 
 
@@ -76,15 +79,16 @@ def left_out_logistic(x: Floats, tried: Floats, came: Floats, settled: float = S
     kept = np.flatnonzero(told)
     b[:, kept] = _of_all(rows, tried.sum(axis=1, keepdims=True), came.sum(axis=1, keepdims=True), settled)
     count = _Count(rows, left.tried[:, kept], left.came[:, kept])
-    ends = _searched(b[:, kept], count, _bends(rows, tried, b, kept), settled)
+    at = _at(count, b[:, kept])
+    ends = _searched(at, count, _bends(rows, tried, at.linear[:, 0], kept), settled)
     b[:, kept] = ends.b
-    for k in kept[ends.gain > TOO_FAR]:
+    for k in kept[ends.gain > max(TOO_FAR, settled)]:
         b[:, [k]] = _newton(_Count(rows, left.tried[:, [k]], left.came[:, [k]]), b[:, [k]], settled)
     return LeftOut(b, told)
 
 
-def log_odds(x: Floats, found: LeftOut, fold: NDArray[np.int64]) -> Numbers:
-    """Each row's log odds by the fit without its own fold; minus infinity where none was told.
+def log_odds(x: Floats, found: Sequence[LeftOut], fold: NDArray[np.int64]) -> Iterator[tuple[slice, Numbers]]:
+    """Log odds by fits without a row's own fold, chunk after chunk; minus infinity where none was told.
 
     Parameters
     ----------
@@ -94,15 +98,23 @@ def log_odds(x: Floats, found: LeftOut, fold: NDArray[np.int64]) -> Numbers:
         The fits.
     fold
         Each row's fold, from 0.
+
+    Yields
+    ------
+    slice, ndarray
+        Where a chunk's rows stand, and their log odds, one column a fit.
     """
     rows = Joined(x, beside=np.ones((len(x), 1), dtype=x.dtype))
-    linear = np.take_along_axis(product(rows, found.coefficients), fold[:, None], axis=1)[:, 0]
-    return np.where(found.told[fold], linear, -np.inf)
+    told = np.stack([one.told for one in found], axis=1)
+    for part, linear in products(rows, np.hstack([one.coefficients for one in found])):
+        mine = fold[part]
+        own = np.take_along_axis(linear.reshape(len(mine), len(found), -1), mine[:, None, None], axis=2)[:, :, 0]
+        yield part, np.where(told[mine], own, -np.inf)
 
 
-def _bends(rows: Joined, tried: Floats, b: Numbers, kept: NDArray[np.intp]) -> Numbers:
+def _bends(rows: Joined, tried: Floats, linear: Numbers, kept: NDArray[np.intp]) -> Numbers:
     """The inverse curvature without each of the kept folds, at the fit of all."""
-    p = _chance(product(rows, b[:, kept[0]]))
+    p = _chance(linear)
     own = np.zeros((tried.shape[1], rows.shape[1], rows.shape[1]))
     for k in range(tried.shape[1]):
         mine = tried[:, k] > 0
@@ -120,46 +132,57 @@ def _of_all(rows: Joined, tried: Numbers, came: Numbers, settled: float) -> Numb
     return _newton(_Count(rows, tried, came), began, settled)
 
 
-def _newton(count: _Count, b: Numbers, settled: float) -> Numbers:
-    """One fit by Newton's method, its curvature worked out anew every other step until it no longer changes."""
-    for _ in range(STEPS):
-        bend = count.bend(b)
-        moved = _searched(b, count, np.asarray(np.linalg.inv(bend))[None], settled, steps=2).b
-        step, b = (moved - b)[:, 0], moved
-        if float(step @ bend @ step) < 1e-2:
-            break
-    return _searched(b, count, np.asarray(np.linalg.inv(count.bend(b)))[None], settled).b
-
-
 @dataclass(frozen=True)
-class _Ends:
-    """Where searches ended, one column a fit, and what the last step of each would have gained."""
+class _At:
+    """Where searches are, one column a fit: coefficients, the rows times them, and what a step would gain."""
 
     b: Numbers
+    linear: Numbers
     gain: Numbers
 
 
-def _searched(b: Numbers, count: _Count, inverses: Numbers, settled: float, steps: int = STEPS) -> _Ends:
-    """Steps of a curvature that stays, one a fit, halved where a loss would rise."""
-    gain, last = np.full(b.shape[1], np.inf), np.inf
-    for _ in range(steps):
-        score = count.slope(b)
+def _at(count: _Count, b: Numbers) -> _At:
+    return _At(b, count.linear(b), np.full(b.shape[1], np.inf))
+
+
+def _newton(count: _Count, b: Numbers, settled: float) -> Numbers:
+    """One fit by Newton's method, its curvature worked out anew where steps of the last one have become slow."""
+    at, last = _at(count, b), np.inf
+    for _ in range(STEPS):
+        at = _searched(at, count, np.asarray(np.linalg.inv(count.bend(at.linear)))[None], settled, SLOW)
+        gain = float(at.gain[0])
+        if gain < settled or (gain < TOO_FAR and gain > SLOW * last):
+            break
+        last = gain
+    return at.b
+
+
+def _searched(at: _At, count: _Count, inverses: Numbers, settled: float, slow: float = 1.0) -> _At:
+    """Steps of a curvature that stays, one a fit, halved where a loss would rise, while they gain less and less."""
+    last = np.inf
+    for _ in range(STEPS):
+        score = count.slope(at.b, at.linear)
         step = np.einsum("kij,jk->ik", inverses, score)
         gain = (step * score).sum(axis=0)
-        if gain.max() < settled or gain.max() > last:
-            break
-        b, last = _downhill(b, step, count) if gain.max() > 1 else b + step, float(gain.max())
-    return _Ends(b, gain)
+        if gain.max() < settled or gain.max() > slow * last:
+            return _At(at.b, at.linear, gain)
+        at, last = _moved(at, step, count, careful=bool(gain.max() > 1)), float(gain.max())
+    return at
 
 
-def _downhill(b: Numbers, step: Numbers, count: _Count) -> Numbers:
-    before = count.loss(b)
+def _moved(at: _At, step: Numbers, count: _Count, *, careful: bool) -> _At:
+    """A step on, halved where a loss would rise if `careful`."""
+    new = _at(count, at.b + step)
+    if not careful:
+        return new
+    before = count.loss(at.b, at.linear)
     for _ in range(HALVINGS):
-        worse = count.loss(b + step) > before + 1e-6 * (1 + np.abs(before))
+        worse = count.loss(new.b, new.linear) > before + 1e-6 * (1 + np.abs(before))
         if not worse.any():
             break
         step = np.where(worse, step / 2, step)
-    return b + step
+        new = _at(count, at.b + step)
+    return new
 
 
 def _chance(linear: Numbers) -> Numbers:

@@ -6,6 +6,7 @@ J. Am. Stat. Assoc. 89:846-866; cross-fitting, V. Chernozhukov et al. 2018, Econ
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import clustered
 from analysis.prepared import Prepared
-from analysis.regression import Floats, left_out_logistic, log_odds
+from analysis.regression import Floats, LeftOut, left_out_logistic, log_odds
 from analysis.steps.design import Design
 
 Numbers = NDArray[np.float64]
@@ -76,32 +77,39 @@ def doubly_robust_check(prepared: Prepared, design: Design, rng: np.random.Gener
         return Check(nothing, nothing.copy(), np.zeros(steps, dtype=bool))
     fold = rng.integers(0, FOLDS, bike.max() + 1)[bike]
     missed, recorded = (one[rows].astype(x.dtype) for one in (design.missed, ~design.unrecorded))
-    risk, chance = _predictions(x, y, missed, recorded, fold)
-    shares = 100 * doubly_robust(y[:, None], missed, recorded, risk, np.minimum(chance, MOST_LIKELY))
+    shares, unlike = np.empty(missed.shape), np.zeros(steps)
+    for part, risk, chance in _predictions(x, y, missed, recorded, fold):
+        likely = np.minimum(chance, MOST_LIKELY)
+        shares[part] = 100 * doubly_robust(y[part, None], missed[part], recorded[part], risk, likely)
+        unlike += (missed[part] * (chance > MOST_LIKELY)).sum(axis=0)
     spared = shares.mean(axis=0)
     sd = np.sqrt((clustered(shares - spared, bike) ** 2).sum(axis=0)) / len(rows)
-    thin = (missed * (chance > MOST_LIKELY)).sum(axis=0) > 0.1 * np.maximum(missed.sum(axis=0), 1)
+    thin = unlike > 0.1 * np.maximum(missed.sum(axis=0), 1)
     untold = (missed.sum(axis=0) < 10) | ((recorded - missed).sum(axis=0) < 10)
     return Check(np.where(untold, np.nan, spared), np.where(untold, np.nan, sd), thin)
 
 
 def _predictions(
     x: Floats, y: Numbers, missed: Floats, recorded: Floats, fold: NDArray[np.int64]
-) -> tuple[Numbers, Numbers]:
-    """Out of fold: risk had each step been met, and chance of a miss given everything else."""
+) -> Iterator[tuple[slice, Numbers, Numbers]]:
+    """Out of fold, chunk after chunk: risk had each step been met, and chance of a miss given everything else."""
     from scipy import special
 
-    steps, chance = missed.shape[1], np.zeros(missed.shape)
     inside = np.eye(FOLDS)[fold]
     outcome = left_out_logistic(x, inside, y[:, None] * inside, SETTLED)
-    risk = special.expit(log_odds(x, outcome, fold)[:, None] - outcome.coefficients[:steps].T[fold] * missed)
-    for j in range(steps):
-        known = _spread(np.flatnonzero(recorded[:, j] > 0))
-        own = x[known]
-        own[:, j] = 0
-        habit = left_out_logistic(own, inside[known], missed[known, j, None] * inside[known], SETTLED)
-        chance[:, j] = special.expit(log_odds(x, habit, fold))
-    return risk, chance
+    habits = [_habit(x, step, missed[:, step], recorded[:, step], inside) for step in range(missed.shape[1])]
+    effects = outcome.coefficients[: missed.shape[1]].T
+    for part, told in log_odds(x, [outcome, *habits], fold):
+        risk = special.expit(told[:, :1] - effects[fold[part]] * missed[part])
+        yield part, risk, special.expit(told[:, 1:])
+
+
+def _habit(x: Floats, step: int, missed: Floats, recorded: Floats, inside: Numbers) -> LeftOut:
+    """When the step is missed, given everything else."""
+    known = _spread(np.flatnonzero(recorded > 0))
+    own = x[known]
+    own[:, step] = 0
+    return left_out_logistic(own, inside[known], missed[known, None] * inside[known], SETTLED)
 
 
 def _spread(rows: NDArray[np.intp]) -> NDArray[np.intp]:
