@@ -72,14 +72,15 @@ class Answers:
             self.anyway[place] + self.per_air[place] * air, LEAST_COUNT if READINGS[place].counted else -np.inf
         )
 
-    def variance(self, place: int, air: Numbers) -> Numbers:
+    def variance(self, place: int, expected: Numbers) -> Numbers:
         """Of the reading around what it should be."""
         counted = READINGS[place].counted
-        return self.noise[place] * (self.expected(place, air) if counted else np.ones_like(air))
+        return self.noise[place] * (expected if counted else np.ones_like(expected))
 
     def taken(self, place: int, reading: Numbers, air: Numbers) -> Numbers:
         """The reading, one far from what so much air lets expect brought nearer."""
-        expected, far = self.expected(place, air), FAR * np.sqrt(self.variance(place, air))
+        expected = self.expected(place, air)
+        far = FAR * np.sqrt(self.variance(place, expected))
         return np.clip(reading, expected - far, expected + far)
 
     def likelihood(self, place: int, reading: Numbers, air: Numbers) -> Numbers:
@@ -89,14 +90,14 @@ class Answers:
             return np.asarray((reading * np.log(expected) - expected) / noise)
         return np.asarray(-((reading - expected) ** 2) / (2 * noise))
 
-    def information(self, place: int, air: Numbers) -> Numbers:
-        """How much the reading tells of the logarithm of the air."""
-        return np.asarray((self.per_air[place] * air) ** 2 / self.variance(place, air))
-
-    def push(self, place: int, reading: Numbers, air: Numbers) -> Numbers:
-        """How steeply the likelihood rises with the logarithm of the air: above 0 where the reading asks for more."""
-        beyond = self.taken(place, reading, air) - self.expected(place, air)
-        return np.asarray(beyond * self.per_air[place] * air / self.variance(place, air))
+    def asked(self, place: int, reading: Numbers, air: Numbers) -> tuple[Numbers, Numbers]:
+        """How steeply the likelihood rises with the logarithm of the air, above 0 where the reading asks for more; and how
+        much the reading tells of that logarithm."""
+        expected, along = self.expected(place, air), self.per_air[place] * air
+        variance = self.variance(place, expected)
+        far = FAR * np.sqrt(variance)
+        push = np.clip(reading - expected, -far, far) * along / variance
+        return push, along**2 / variance
 
 
 def readings_of(cells: Cells) -> Numbers:
@@ -108,7 +109,7 @@ def readings_of(cells: Cells) -> Numbers:
 
 @dataclass(frozen=True)
 class Belief:
-    """What the air of bleeds may have been: one row a bleed, one column a node, with how likely each is; and the readings
+    """What the air of bleeds may have been, with how likely each is: one row a node, one column a bleed; and the readings
     as they were taken, one row a reading."""
 
     log_air: Numbers
@@ -116,23 +117,23 @@ class Belief:
     readings: Numbers
 
     def of(self, rows: NDArray[np.bool_]) -> Belief:
-        return Belief(self.log_air[rows], self.weight[rows], self.readings[:, rows])
+        return Belief(self.log_air[:, rows], self.weight[:, rows], self.readings[:, rows])
 
     def mean(self, of: Numbers) -> Numbers:
-        return np.asarray((self.weight * of).sum(axis=1))
+        return np.asarray((self.weight * of).sum(axis=0))
 
 
 def believed(expected: Numbers, variance: float, answers: Answers, readings: Numbers) -> Belief:
     """The air given the readings, the logarithm normal around `expected` before them."""
     likeliest, spread = _likeliest(expected, variance, answers, readings)
-    log_air, taken = likeliest[:, None] + spread[:, None] * NODES, readings.copy()
-    air, likely = np.exp(log_air), -((log_air - expected[:, None]) ** 2) / (2 * variance)
+    log_air, taken = likeliest + spread * NODES[:, None], readings.copy()
+    air, likely = np.exp(log_air), -((log_air - expected) ** 2) / (2 * variance)
     for place in answers.telling:
         taken[place] = answers.taken(place, readings[place], np.exp(likeliest))
-        told = answers.likelihood(place, taken[place][:, None], air)
-        likely += np.where(np.isnan(told), 0.0, told)
-    weight = np.exp(likely - likely.max(axis=1, keepdims=True))
-    return Belief(log_air, weight / weight.sum(axis=1, keepdims=True), taken)
+        told = answers.likelihood(place, taken[place], air)
+        np.add(likely, told, out=likely, where=np.isfinite(taken[place]))
+    weight = np.exp(likely - likely.max(axis=0))
+    return Belief(log_air, weight / weight.sum(axis=0), taken)
 
 
 def _likeliest(expected: Numbers, variance: float, answers: Answers, readings: Numbers) -> tuple[Numbers, Numbers]:
@@ -141,9 +142,10 @@ def _likeliest(expected: Numbers, variance: float, answers: Answers, readings: N
     for _ in range(STEPS):
         air, rise, known = np.exp(at), (expected - at) / variance, np.full(len(at), 1 / variance)
         for place in answers.telling:
-            told = np.isfinite(readings[place])
-            rise += np.where(told, answers.push(place, readings[place], air), 0.0)
-            known += np.where(told, answers.information(place, air), 0.0)
+            push, information = answers.asked(place, readings[place], air)
+            told = np.isfinite(push)
+            np.add(rise, push, out=rise, where=told)
+            np.add(known, information, out=known, where=told)
         at = np.clip(at + rise / known, expected - reach, expected + reach)
     return at, 1 / np.sqrt(known)
 
@@ -181,6 +183,6 @@ class Air:
         for column, values in zip(self.inputs.columns, (x * self.coefficients).T, strict=True):
             pushes[column.theme] = pushes.get(column.theme, 0.0) + values
         for place in self.answers.telling:
-            asked = self.variance * self.answers.push(place, readings[place], np.exp(expected))
-            pushes[READINGS[place].theme] = np.nan_to_num(asked)
+            push, _ = self.answers.asked(place, readings[place], np.exp(expected))
+            pushes[READINGS[place].theme] = np.nan_to_num(self.variance * push)
         return pushes

@@ -63,7 +63,7 @@ def _round(air: Air, x: Numbers, held: Numbers, readings: Numbers) -> Air:
         coefficients=np.asarray(np.linalg.solve(held, crossed(x, mean - start)), dtype=float),
         answers=_answers(air.answers, belief),
     )
-    around = belief.mean((belief.log_air - moved.expected(x)[:, None]) ** 2)
+    around = belief.mean((belief.log_air - moved.expected(x)) ** 2)
     return replace(moved, variance=max(float(around.mean()), LEAST_VARIANCE))
 
 
@@ -116,9 +116,9 @@ def _counted(now: Numbers, belief: Belief, reading: Numbers) -> tuple[float, flo
     anyway, per_air = float(now[0]), float(now[1])
     air = np.exp(belief.log_air)
     for _ in range(SWEEPS):
-        over = belief.weight * (reading[:, None] / (anyway + per_air * air))
+        over = belief.weight * (reading / (anyway + per_air * air))
         anyway *= float(over.sum()) / len(reading)
         per_air *= float((over * air).sum() / (belief.weight * air).sum())
     expected = anyway + per_air * air
-    noise = belief.mean((reading[:, None] - expected) ** 2 / expected)
+    noise = belief.mean((reading - expected) ** 2 / expected)
     return anyway, per_air, max(float(noise.mean()), LEAST_DISPERSION)

@@ -20,11 +20,11 @@ class Words:
     levels: tuple[str, ...]
     place: NDArray[np.int32] = field(repr=False)
 
-    def are(self, level: str) -> Numbers:
-        """1 where the word is this one, else 0."""
+    def are(self, level: str) -> NDArray[np.bool_]:
+        """Where the word is this one."""
         if level not in self.levels:
-            return np.zeros(len(self.place))
-        return (self.place == self.levels.index(level)).astype(float)
+            return np.zeros(len(self.place), dtype=bool)
+        return np.asarray(self.place == self.levels.index(level))
 
 
 class Cells:
@@ -104,6 +104,8 @@ class _Some(Cells):
         return self._words[name]
 
     def unrecorded(self, name: str) -> NDArray[np.bool_]:
+        if name in self._numbers:
+            return np.isnan(self._numbers[name])
         return self._whole.unrecorded(name)[self._rows]
 
     def beside(self, told: dict[str, Numbers]) -> Cells:

@@ -79,7 +79,15 @@ class Frozen:
 
     def _into(self, ready: NDArray[Kind], cells: Cells) -> NDArray[Kind]:
         for i, column in enumerate(self.columns):
-            ready[i] = _placed(values_of(cells, column), self.lower[i], self.upper[i], self.centre[i], self.scale[i])
+            values = values_of(cells, column)
+            if np.isfinite(self.lower[i]):
+                values = np.clip(values, self.lower[i], self.upper[i])
+            if self.scale[i] == 1:
+                np.subtract(values, self.centre[i], out=ready[i])
+            else:
+                np.divide(values - self.centre[i], self.scale[i], out=ready[i])
+            if column.form not in NEVER_EMPTY:
+                np.copyto(ready[i], 0.0, where=np.isnan(ready[i]))
         return ready.T
 
 
@@ -107,10 +115,11 @@ def frozen(columns: Sequence[Column], cells: Cells) -> Frozen:
     return Frozen(tuple(kept), lower.copy(), upper.copy(), centre.copy(), scale.copy())
 
 
-def values_of(cells: Cells, column: Column) -> Numbers:
-    """The column's values before centring; NaN where not recorded (a word not recorded is none of the levels)."""
+def values_of(cells: Cells, column: Column) -> NDArray[Any]:
+    """The column's values before centring, numbers or ticks; NaN where not recorded (a word not recorded is none of the
+    levels)."""
     if column.form == "null":
-        return cells.unrecorded(column.field).astype(float)
+        return cells.unrecorded(column.field)
     if column.form == "is":
         return cells.words(column.field).are(column.level)
     if column.form == "times":
@@ -126,10 +135,3 @@ def _bent(values: Numbers, form: str) -> Numbers:
     if form == "square":
         return values**2
     return np.log1p(np.maximum(values, 0.0))
-
-
-def _placed(values: Numbers, lower: float, upper: float, centre: float, scale: float) -> Numbers:
-    if np.isfinite(lower):
-        values = np.clip(values, lower, upper)
-    placed = (values - centre) / scale
-    return np.where(np.isnan(placed), 0.0, placed)

@@ -73,13 +73,13 @@ class RiskModel:
         air = self.air.told(self.air.expected(work), readings)
         return Seen(cells, work, readings, self.hazard.inputs.matrix(cells.beside({AIR: air})))
 
-    def told_of(self, seen: Seen) -> Told:
-        """`told`, of bleeds seen already."""
-        x = seen.x
-        middle, variance = x @ self.hazard.coefficients, self.hazard.variance(x)
+    def told_of(self, seen: Seen, log_hazard: Numbers | None = None) -> Told:
+        """`told`, of bleeds seen already; their `log_hazard` may be known, from which the variance follows."""
+        middle = seen.x @ self.hazard.coefficients
+        variance = self.hazard.variance(seen.x) if log_hazard is None else 2 * (log_hazard - middle)
         error = Z95 * np.sqrt(np.maximum(variance + self.hazard.people_variance * self._unmet(seen.cells), 0.0))
         at = (middle + 0.5 * variance, middle - error, middle + error)
-        expected, lo, hi = (odds(self.hazard.window.risk(log_hazard)) for log_hazard in at)
+        expected, lo, hi = (odds(self.hazard.window.risk(place)) for place in at)
         return Told(self.calibrated(expected), self.calibrated(lo), self.calibrated(hi), expected)
 
     def calibrated(self, log_odds: Numbers) -> Numbers:

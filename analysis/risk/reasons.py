@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
@@ -18,6 +20,8 @@ NO_REASON = "no reason found"
 MOST = 3
 LEAST_LOG_ODDS, LEAST_ADDED = 0.10, 0.001
 """What adds less than a tenth to the odds, or less than 0.1 in 100, is no reason."""
+AT_ONCE = 10 * CHUNK
+"""Bleeds of which the words are put together at a time."""
 
 
 def told_with_reasons(model: RiskModel, table: pl.DataFrame, standard: Standard) -> tuple[Told, pl.DataFrame]:
@@ -40,38 +44,64 @@ def told_with_reasons(model: RiskModel, table: pl.DataFrame, standard: Standard)
     Told, pl.DataFrame
         The risks, and reason_1, reason_2, reason_3; a row a bleed.
     """
-    known = topics(standard)
-
-    def some(cells: Cells) -> tuple[Told, pl.DataFrame]:
-        seen = model.seen(cells)
-        return model.told_of(seen), _reasons(shares_of(model, seen), cells.table, known)
-
-    told, reasons = zip(*in_turn(some, list(in_parts(table, CHUNK))), strict=True)
+    known, height = topics(standard), max(table.height, 1)
+    told, reasons = zip(
+        *(_some_told(model, table[start : start + AT_ONCE], known) for start in range(0, height, AT_ONCE)), strict=True
+    )
     return told_together(told), pl.concat(reasons)
 
 
-def _reasons(shares: Shares, table: pl.DataFrame, told: list[Topic]) -> pl.DataFrame:
-    """Words are looked for where a topic adds enough, one or two of all in a usual bleed."""
+@dataclass(frozen=True)
+class _Enough:
+    """What adds enough to be a reason: the bleed's row, the topic's place, and how much it adds; in the rows' order."""
+
+    row: NDArray[np.intp]
+    topic: NDArray[np.intp]
+    added: Numbers
+
+
+def _some_told(model: RiskModel, table: pl.DataFrame, known: list[Topic]) -> tuple[Told, pl.DataFrame]:
+    def some(cells: Cells) -> tuple[Told, _Enough]:
+        shares = shares_of(model, model.seen(cells))
+        return shares.told, _enough(shares, known)
+
+    told, parts = zip(*in_turn(some, list(in_parts(table, CHUNK))), strict=True)
+    found = _Enough(
+        np.concatenate([part.row + CHUNK * place for place, part in enumerate(parts)]),
+        np.concatenate([part.topic for part in parts]),
+        np.concatenate([part.added for part in parts]),
+    )
+    return told_together(told), _reasons(found, table, known)
+
+
+def _enough(shares: Shares, told: list[Topic]) -> _Enough:
     log_odds, added = (_by_topic(shares, told, values) for values in (shares.log_odds, shares.added))
-    enough = (log_odds >= LEAST_LOG_ODDS) & (added >= LEAST_ADDED)
-    found = [
-        _found(table, topic, np.flatnonzero(enough[:, place]), added[:, place]) for place, topic in enumerate(told)
-    ]
-    strongest = pl.concat(found).sort("row", "added", descending=[False, True], maintain_order=True)
-    more = (100 * pl.col("added")).round(1)
-    reasons = strongest.select(reason=pl.format("{} (+{} in 100)", "words", more)).to_series()
-    row = strongest.get_column("row").to_numpy()
+    row, topic = np.nonzero((log_odds >= LEAST_LOG_ODDS) & (added >= LEAST_ADDED))
+    return _Enough(row, topic, added[row, topic])
+
+
+def _reasons(found: _Enough, table: pl.DataFrame, told: list[Topic]) -> pl.DataFrame:
+    """Words are looked for where a topic adds enough, one or two of all in a usual bleed."""
+    worded = pl.concat([_worded(found, place, topic, table) for place, topic in enumerate(told)])
+    row, added = worded.get_column("row").to_numpy(), worded.get_column("added").to_numpy()
+    order = np.lexsort((-added, row))
+    row = row[order]
     rank = np.arange(len(row)) - np.searchsorted(row, row)
+    row, rank, order = (one[rank < MOST] for one in (row, rank, order))
+    more = (100 * pl.col("added")).round(1)
+    reasons = worded[order].select(reason=pl.format("{} (+{} in 100)", "words", more)).to_series()
     columns = [_at(reasons, row[rank == place], np.flatnonzero(rank == place), table.height) for place in range(MOST)]
     return pl.DataFrame({f"reason_{place + 1}": column for place, column in enumerate(columns)}).with_columns(
         pl.col("reason_1").fill_null(NO_REASON)
     )
 
 
-def _found(table: pl.DataFrame, topic: Topic, rows: NDArray[np.intp], added: Numbers) -> pl.DataFrame:
-    """What can be said of some bleeds on a topic."""
+def _worded(found: _Enough, place: int, topic: Topic, table: pl.DataFrame) -> pl.DataFrame:
+    """What can be said on a topic of the bleeds it adds enough to."""
+    mine = found.topic == place
+    rows = found.row[mine]
     words = table.select(set(topic.words.meta.root_names()))[rows].select(words=topic.words.cast(pl.String))
-    return words.with_columns(row=pl.Series(rows), added=pl.Series(added[rows])).drop_nulls("words")
+    return words.with_columns(row=pl.Series(rows), added=pl.Series(found.added[mine])).drop_nulls("words")
 
 
 def _at(texts: pl.Series, rows: NDArray[np.intp], places: NDArray[np.intp], height: int) -> pl.Series:

@@ -19,7 +19,7 @@ from analysis.risk.calibration import odds
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Column
 from analysis.risk.layout import AIR
-from analysis.risk.model import RiskModel, Seen
+from analysis.risk.model import RiskModel, Seen, Told
 
 Numbers = NDArray[np.float64]
 FLAT, LEAST_PUSH = 1e-6, 1e-12
@@ -27,12 +27,14 @@ FLAT, LEAST_PUSH = 1e-6, 1e-12
 
 @dataclass(frozen=True)
 class Shares:
-    """`usual` + the sum of a row of `added` = the bleed's risk; `log_odds` adds up likewise on the log odds."""
+    """`usual` + the sum of a row of `added` = the bleed's risk; `log_odds` adds up likewise on the log odds; `told` is what
+    the model tells of the same bleeds."""
 
     themes: tuple[str, ...]
     usual: float
     added: Numbers = field(repr=False)
     log_odds: Numbers = field(repr=False)
+    told: Told = field(repr=False)
 
 
 def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
@@ -52,15 +54,16 @@ def shares_of(model: RiskModel, seen: Seen) -> Shares:
     """`risk_shares`, of bleeds seen already."""
     values, usual_odds = model.hazard.adds(seen.x), _odds(model, np.zeros(1))
     eta = values.sum(axis=1)
-    values *= _slope(_odds(model, eta) - usual_odds, eta)[:, None]
+    told = model.told_of(seen, eta)
     themes = _by_theme(model.hazard.inputs.columns, values)
     for theme, part in _of_air(model.hazard.inputs.columns, values, model.air.origins(seen.work, seen.readings)):
         themes[theme] = themes.get(theme, 0.0) + part
     names = tuple(sorted(themes))
-    added = model.calibration.slope * np.stack([themes[name] for name in names]).T
+    slope = model.calibration.slope * _slope(told.log_odds - usual_odds, eta)
+    log_odds = np.stack([themes[name] for name in names]) * slope
     usual_risk = float(model.calibrated(usual_odds)[0])
-    risk = model.calibrated(usual_odds + added.sum(axis=1) / model.calibration.slope)
-    return Shares(names, usual_risk, added * _slope(risk - usual_risk, added.sum(axis=1))[:, None], added)
+    added = log_odds * _slope(told.risk - usual_risk, log_odds.sum(axis=0))
+    return Shares(names, usual_risk, added.T, log_odds.T, told)
 
 
 def _by_theme(columns: Sequence[Column], values: Numbers) -> dict[str, Numbers]:
