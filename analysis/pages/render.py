@@ -70,13 +70,13 @@ def asked_pages(report: Report, hands: Hands = NOBODY_ELSE) -> Callable[[], tupl
         Who draws the pictures before pages are wanted; this process unless told, and then only when they are.
     """
     report, painter = with_file_names(report), Painter(hands)
-    asked = {reader.file: _asked(report, reader, painter) for reader in (ANALYST, TRAINER, LEAD)}
+    asked = {reader: _asked(report, reader, painter) for reader in (ANALYST, TRAINER, LEAD)}
 
     def told() -> tuple[Page, ...]:
         title, found = "What the bleed log says", findings(report)
         index = rendered("index.html", report, painter, here="index.html", title=title, findings=found)
-        answered = (_answered(report, reader, asked[reader.file], painter) for reader in (LEAD, TRAINER, ANALYST))
-        return Page("index.html", index), *answered
+        answered = {reader: _answered(report, reader, questions, painter) for reader, questions in asked.items()}
+        return Page("index.html", index), *(answered[reader] for reader in (LEAD, TRAINER, ANALYST))
 
     return told
 
