@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.regression import product
+from analysis.regression import Floats, product
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Frozen
 from analysis.risk.layout import AIR, FIRST, LAST, PUMPED, TRAVEL
@@ -168,7 +168,7 @@ class Air:
         """The cells with a field more, `AIR`: the logarithm of the air, centred and scaled."""
         return cells.beside({AIR: self.told(self.expected(self.inputs.matrix(cells)), readings_of(cells))})
 
-    def expected(self, x: Numbers) -> Numbers:
+    def expected(self, x: Floats) -> Numbers:
         """The logarithm of the air that the work leads to expect."""
         return self.start + product(x, self.coefficients)
 
@@ -176,13 +176,19 @@ class Air:
         belief = believed(expected, self.variance, self.answers, readings)
         return (belief.mean(belief.log_air) - self.centre) / self.scale
 
-    def origins(self, x: Numbers, readings: Numbers) -> dict[str, Numbers]:
-        """What pushes the air that is told up or down, theme by theme: each column of the work by what it adds to the
-        expectation, each reading by how much more it asks for."""
-        expected, pushes = self.expected(x), dict[str, Numbers]()
-        for column, values in zip(self.inputs.columns, (x * self.coefficients).T, strict=True):
-            pushes[column.theme] = pushes.get(column.theme, 0.0) + values
-        for place in self.answers.telling:
-            push, _ = self.answers.asked(place, readings[place], np.exp(expected))
-            pushes[READINGS[place].theme] = np.nan_to_num(self.variance * push)
-        return pushes
+    def origins(self, x: Floats, readings: Numbers) -> tuple[tuple[str, ...], Floats]:
+        """What pushes the air that is told up or down, theme by theme: the themes, and one row a theme, one column a bleed.
+
+        Each column of the work pushes by what it adds to the expectation, each reading by how much more it asks for.
+        """
+        telling, columns = self.answers.telling, self.inputs.columns
+        themes = tuple(dict.fromkeys([*(column.theme for column in columns), *(READINGS[i].theme for i in telling)]))
+        whose = np.zeros((len(columns), len(themes)))
+        for place, column in enumerate(columns):
+            whose[place, themes.index(column.theme)] = self.coefficients[place]
+        pushes = whose.T.astype(x.dtype) @ x.T  # a column's values lie side by side
+        expected = np.exp(self.expected(x))
+        for place in telling:
+            push, _ = self.answers.asked(place, readings[place], expected)
+            pushes[themes.index(READINGS[place].theme)] = np.nan_to_num(self.variance * push)
+        return themes, pushes

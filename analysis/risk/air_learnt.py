@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.regression import crossed, squared
+from analysis.regression import Floats, crossed, squared
 from analysis.risk.air import READINGS, Air, Answers, Belief, believed, readings_of
 from analysis.risk.columns import TAIL, frozen
 from analysis.risk.features import BleedFeatures
@@ -52,7 +52,7 @@ def air_of(features: BleedFeatures) -> Air:
     return replace(air, centre=float(told.mean()), scale=spread if spread > 0 else 1.0)
 
 
-def _round(air: Air, x: Numbers, held: Numbers, readings: Numbers) -> Air:
+def _round(air: Air, x: Floats, held: Numbers, readings: Numbers) -> Air:
     """What the work leads to expect, how far the air lies around it, and the readings' answers, each given the others."""
     belief = believed(air.expected(x), air.variance, air.answers, readings)
     mean = belief.mean(belief.log_air)

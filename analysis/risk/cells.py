@@ -10,6 +10,8 @@ import polars as pl
 from numpy.typing import NDArray
 
 Numbers = NDArray[np.float64]
+Rows = NDArray[np.intp] | slice
+"""Places, or a run of them from the first to before the last."""
 NOT_RECORDED = -1
 
 
@@ -63,8 +65,8 @@ class Cells:
             return np.isnan(self.numbers(name))
         return np.asarray(self.table.get_column(name).is_null().to_numpy())
 
-    def some(self, rows: NDArray[np.intp]) -> Cells:
-        """Some of the bleeds, read from these."""
+    def some(self, rows: Rows) -> Cells:
+        """Some of the bleeds, read from these; `table` stays that of them all."""
         return _Some(self, rows)
 
     def beside(self, told: dict[str, Numbers]) -> Cells:
@@ -77,19 +79,20 @@ class Cells:
 
 def in_parts(bleeds: pl.DataFrame | Cells, size: int) -> Iterator[Cells]:
     """Cells of so many bleeds at a time; at least one part."""
-    for start in range(0, max(bleeds.height, 1), size):
-        if isinstance(bleeds, Cells):
-            yield bleeds if bleeds.height <= size else bleeds.some(np.arange(start, min(start + size, bleeds.height)))
-        else:
-            yield Cells(bleeds[start : start + size])
+    whole = bleeds if isinstance(bleeds, Cells) else Cells(bleeds)
+    if whole.height <= size:
+        yield whole
+        return
+    for start in range(0, whole.height, size):
+        yield whole.some(slice(start, min(start + size, whole.height)))
 
 
 class _Some(Cells):
     """Rows of other cells."""
 
-    def __init__(self, whole: Cells, rows: NDArray[np.intp]) -> None:
+    def __init__(self, whole: Cells, rows: Rows) -> None:
         super().__init__(whole.table)
-        self.height = len(rows)
+        self.height = rows.stop - rows.start if isinstance(rows, slice) else len(rows)
         self._whole, self._rows = whole, rows
 
     def numbers(self, name: str) -> Numbers:

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any, TypeVar
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.followup import SINGLE_FROM
+from analysis.regression import Floats
 from analysis.risk.cells import Cells
 
 Numbers = NDArray[np.float64]
-Kind = TypeVar("Kind", np.float32, np.float64)
 LEAST_SPREAD = 1e-9
 WORDS = ("name", "form", "field", "block", "theme", "level")
 TICKS, NEVER_EMPTY = ("is", "true", "false", "null"), ("is", "null")
@@ -69,15 +70,10 @@ class Frozen:
     def __setstate__(self, kept: dict[str, Any]) -> None:
         self.__dict__.update({**kept, "columns": columns_kept(kept["columns"])})
 
-    def matrix(self, cells: Cells) -> Numbers:
-        """One row a bleed, one column a `Column`; a column's values lie side by side."""
-        return self._into(np.empty((len(self.columns), cells.height)), cells)
-
-    def in_single(self, cells: Cells) -> NDArray[np.float32]:
-        """The same in single precision."""
-        return self._into(np.empty((len(self.columns), cells.height), dtype=np.float32), cells)
-
-    def _into(self, ready: NDArray[Kind], cells: Cells) -> NDArray[Kind]:
+    def matrix(self, cells: Cells) -> Floats:
+        """One row a bleed, one column a `Column`, of many bleeds in single precision; a column's values lie side by side."""
+        kind = np.float32 if cells.height > SINGLE_FROM else np.float64
+        ready: Floats = np.empty((len(self.columns), cells.height), dtype=kind)
         for i, column in enumerate(self.columns):
             values = values_of(cells, column)
             if np.isfinite(self.lower[i]):

@@ -8,7 +8,8 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import SINGLE_FROM, Beginning, Block, fit_returns, follow_of
+from analysis.followup import Beginning, Block, fit_returns, follow_of
+from analysis.regression import product
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Column, Frozen, frozen
 from analysis.risk.course import Course, window_slope
@@ -62,18 +63,21 @@ class HazardPart:
     people_variance: float
     window: Window
 
-    def variance(self, x: Numbers) -> Numbers:
+    def middle(self, x: Floats) -> Numbers:
+        """Each row's log hazard at the coefficients, in the middle of what it may be."""
+        return product(x, self.coefficients)
+
+    def variance(self, x: Floats) -> Numbers:
         """Of each row's log hazard, for technicians the model has met."""
         return _variance(x, self.covariance)
 
-    def log_hazard(self, x: Numbers) -> Numbers:
-        """The logarithm of the hazard expected of each row."""
-        return x @ self.coefficients + 0.5 * self.variance(x)
-
-    def adds(self, x: Numbers) -> Numbers:
-        """What each column adds to `log_hazard`: its part of x·b, and of half the variance."""
+    def adds(self, x: Floats) -> Floats:
+        """What each column adds to the logarithm of the hazard expected: its part of `middle`, and of half the variance."""
         along = x.T  # a column's values lie side by side
-        return np.asarray(along * (self.coefficients[:, None] + 0.5 * (self.covariance @ along))).T
+        added = (0.5 * self.covariance).astype(x.dtype) @ along
+        added += self.coefficients[:, None].astype(x.dtype)
+        added *= along
+        return np.asarray(added.T)
 
 
 def hazard_part(
@@ -97,7 +101,7 @@ def hazard_part(
         That of other bleeds: the search begins where this one's ended.
     """
     inputs = frozen(ordered(columns), cells)
-    x: Floats = inputs.in_single(cells) if cells.height > SINGLE_FROM else inputs.matrix(cells)
+    x = inputs.matrix(cells)
     began = None if near is None else Beginning(_carried(near, inputs))
     model = fit_returns(x, follow_of(course.days, course.returned), _blocks(inputs), began=began)
     slope = window_slope(model.linear, course, window_days)

@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.followup import late_models
-from analysis.regression import in_turn
+from analysis.regression import Floats, in_turn
 from analysis.risk.air import Air, readings_of
 from analysis.risk.air_learnt import air_of
 from analysis.risk.calibration import Calibration, calibrated, odds
@@ -46,9 +46,9 @@ class Seen:
     told, and the return model's columns `x`, n × p."""
 
     cells: Cells
-    work: Numbers
+    work: Floats
     readings: Numbers
-    x: Numbers
+    x: Floats
 
 
 @dataclass(frozen=True)
@@ -75,7 +75,7 @@ class RiskModel:
 
     def told_of(self, seen: Seen, log_hazard: Numbers | None = None) -> Told:
         """`told`, of bleeds seen already; their `log_hazard` may be known, from which the variance follows."""
-        middle = seen.x @ self.hazard.coefficients
+        middle = self.hazard.middle(seen.x)
         variance = self.hazard.variance(seen.x) if log_hazard is None else 2 * (log_hazard - middle)
         error = Z95 * np.sqrt(np.maximum(variance + self.hazard.people_variance * self._unmet(seen.cells), 0.0))
         at = (middle + 0.5 * variance, middle - error, middle + error)

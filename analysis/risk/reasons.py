@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.regression import in_turn
+from analysis.regression import Floats, in_turn
 from analysis.risk.cells import Cells, in_parts
 from analysis.risk.model import CHUNK, RiskModel, Told, told_together
 from analysis.risk.shares import Shares, shares_of
@@ -111,7 +111,7 @@ def _at(texts: pl.Series, rows: NDArray[np.intp], places: NDArray[np.intp], heig
     return texts.gather(pl.Series(index).replace(-1, None))
 
 
-def _by_topic(shares: Shares, told: list[Topic], values: Numbers) -> Numbers:
+def _by_topic(shares: Shares, told: list[Topic], values: Floats) -> Numbers:
     place = {theme: i for i, theme in enumerate(shares.themes)}
     summed = np.zeros((len(told), len(values)))
     for topic, one in enumerate(told):

@@ -8,13 +8,14 @@ Values of Non-Atomic Games).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.regression import Floats
 from analysis.risk.calibration import odds
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Column
@@ -32,8 +33,8 @@ class Shares:
 
     themes: tuple[str, ...]
     usual: float
-    added: Numbers = field(repr=False)
-    log_odds: Numbers = field(repr=False)
+    added: Floats = field(repr=False)
+    log_odds: Floats = field(repr=False)
     told: Told = field(repr=False)
 
 
@@ -52,41 +53,46 @@ def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
 
 def shares_of(model: RiskModel, seen: Seen) -> Shares:
     """`risk_shares`, of bleeds seen already."""
-    values, usual_odds = model.hazard.adds(seen.x), _odds(model, np.zeros(1))
-    eta = values.sum(axis=1)
+    columns, values = model.hazard.inputs.columns, model.hazard.adds(seen.x)
+    eta = values.sum(axis=1, dtype=float)
     told = model.told_of(seen, eta)
-    themes = _by_theme(model.hazard.inputs.columns, values)
-    for theme, part in _of_air(model.hazard.inputs.columns, values, model.air.origins(seen.work, seen.readings)):
-        themes[theme] = themes.get(theme, 0.0) + part
-    names = tuple(sorted(themes))
-    slope = model.calibration.slope * _slope(told.log_odds - usual_odds, eta)
-    log_odds = np.stack([themes[name] for name in names]) * slope
+    origins, pushes = model.air.origins(seen.work, seen.readings)
+    names = tuple(sorted({*origins, *(column.theme for column in columns if _own_part(column))}))
+    log_odds = _by_theme(columns, names).T.astype(values.dtype) @ values.T  # a column's values lie side by side
+    log_odds[[names.index(theme) for theme in origins]] += _of_air(columns, values, pushes)
+    usual_odds = _odds(model, np.zeros(1))
+    log_odds *= model.calibration.slope * _slope(told.log_odds - usual_odds, eta)
     usual_risk = float(model.calibrated(usual_odds)[0])
     added = log_odds * _slope(told.risk - usual_risk, log_odds.sum(axis=0))
     return Shares(names, usual_risk, added.T, log_odds.T, told)
 
 
-def _by_theme(columns: Sequence[Column], values: Numbers) -> dict[str, Numbers]:
-    """What the columns of each theme add; of a product with the air half, of the air nothing."""
-    names = sorted({column.theme for column in columns if column.form == "times" or column.theme != AIR})
+def _own_part(column: Column) -> float:
+    """How much of what a column adds is its theme's: of a product with the air half, of the air nothing."""
+    return 0.5 if column.form == "times" else float(column.theme != AIR)
+
+
+def _by_theme(columns: Sequence[Column], names: tuple[str, ...]) -> Numbers:
+    """One row a column, one column a theme: how much of what the column adds is the theme's."""
     whose = np.zeros((len(columns), len(names)))
     for place, column in enumerate(columns):
-        if column.theme in names:
-            whose[place, names.index(column.theme)] = 0.5 if column.form == "times" else 1.0
-    return dict(zip(names, (values @ whose).T, strict=True))
+        if _own_part(column):
+            whose[place, names.index(column.theme)] = _own_part(column)
+    return whose
 
 
-def _of_air(columns: Sequence[Column], values: Numbers, origins: dict[str, Numbers]) -> Iterator[tuple[str, Numbers]]:
+def _of_air(columns: Sequence[Column], values: Floats, pushes: Floats) -> Floats:
     """What the air adds, and half of its products, shared among what pushes it that way: up where a column adds, down
-    where it takes."""
-    share = np.array([0.5 if column.form == "times" else float(column.theme == AIR) for column in columns])
-    own = np.flatnonzero(share)
+    where it takes; as `pushes`, one row a theme."""
+    share = np.array([1 - _own_part(column) for column in columns], dtype=values.dtype)
+    own, shared = np.flatnonzero(share), np.zeros_like(pushes)
     for sign in (1.0, -1.0):
         amount = sign * (np.maximum(sign * values[:, own], 0.0) @ share[own])
-        pushes = {theme: np.maximum(sign * push, 0.0) + LEAST_PUSH for theme, push in origins.items()}
-        whole = sum(pushes.values(), start=np.zeros(len(values)))
-        for theme, push in pushes.items():
-            yield theme, amount * push / whole
+        pushed = np.maximum(sign * pushes, 0.0)
+        pushed += LEAST_PUSH
+        pushed *= amount / pushed.sum(axis=0)
+        shared += pushed
+    return shared
 
 
 def _odds(model: RiskModel, log_hazard: Numbers) -> Numbers:
