@@ -16,13 +16,20 @@ from analysis.hands import HERE, Hands
 from analysis.intake import Log
 from analysis.order import SEED
 from analysis.painter import ready_to_draw
-from analysis.people import coaching_effects, technique
+from analysis.people import coaching_effects
 from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
 from analysis.prepared import Prepared, prepared
-from analysis.rates import expected_risk, rates
 from analysis.regression import Workers
 from analysis.report import Report, Stage
-from analysis.stages import credibility_told, curves_asked, one_thread, risk_told, without_rows
+from analysis.stages import (
+    credibility_told,
+    curves_asked,
+    one_thread,
+    rates_asked,
+    risk_told,
+    technique_told,
+    without_rows,
+)
 from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
@@ -34,7 +41,6 @@ from analysis.steps import (
     told_design,
     what_if,
 )
-from analysis.watch import months
 
 
 @dataclass
@@ -113,13 +119,13 @@ def _audited(
         curve = incidence(ready.bleeds)
         life = weibull(ready.bleeds.get_column("days_at_risk").to_numpy().astype(float), ends(ready.bleeds) == 1)
     with clock.stage("rates"):
-        rate_table = rates(ready, _lot(seed, "rates"))
-        month_table = months(ready, expected_risk(ready, _lot(seed, "work")), _lot(seed, "months"))
+        rates_to_come = rates_asked(hands, ready, (_lot(seed, "rates"), _lot(seed, "work"), _lot(seed, "months")))
+        credibility_to_come = hands.ask(credibility_told, ready)
     with clock.stage("steps"):
         design = told_design(ready, workers)
         near = hands if workers is None else HERE  # a design that lies with workers is handed to nobody
-        credibility_to_come = hands.ask(credibility_told, ready)
         step_costed = step_costs(ready, _lot(seed, "steps"), workers, design)
+        technique_to_come = hands.ask(technique_told, ready, step_costed.table)
         ground = ground_of(ready, step_costed.design, _lot(seed, "tolerance"), step_costed.by_return)
         curves_to_come = curves_asked(near, ground)
         hands.ask(ready_to_draw)  # pictures will be asked for next
@@ -129,7 +135,7 @@ def _audited(
         step_costed = replace(step_costed, design=None, layer=None, by_return=None)  # needed no more, and large
         del design, ground
     with clock.stage("people"):
-        technique_table = technique(ready, step_costed.table)
+        technique_table = technique_to_come()
         coaching_table = coaching_effects(ready, log.coaching)
         credibility_table = credibility_to_come()
     with clock.stage("holds and costs"):
@@ -138,6 +144,7 @@ def _audited(
         trial_table = trials(ready)
     with clock.stage("tolerances"):
         curves = curves_to_come()
+        rate_table, month_table = rates_to_come()
     with clock.stage("risk"):
         foretold = risk_to_come()
     return Report(

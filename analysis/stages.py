@@ -12,12 +12,17 @@ from threadpoolctl import threadpool_limits
 
 from analysis.hands import Hands
 from analysis.intake import Log
-from analysis.people import credibility, with_robustness
+from analysis.people import credibility, technique, with_robustness
 from analysis.prepared import Prepared
+from analysis.rates import expected_risk, rates, work_of
 from analysis.risk import RiskFound, risk_found
 from analysis.steps import Ground, in_order, tolerance_curves
+from analysis.watch import months
 from schemas.log import Sessions
-from schemas.outputs import Credibility, Tolerance
+from schemas.outputs import Credibility, Months, Rates, Steps, Technique, Tolerance
+
+Lots = tuple[np.random.Generator, np.random.Generator, np.random.Generator]
+MANY_ROWS = 100_000
 
 
 def one_thread() -> threadpool_limits:
@@ -35,6 +40,28 @@ def risk_told(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, 
     whole = replace(log, sessions=sessions)
     with one_thread():
         return risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
+
+
+def rates_told(ready: Prepared, lots: Lots) -> tuple[DataFrame[Rates], DataFrame[Months]]:
+    """Groups compared with what the same work would give, and their months; `lots` are those of rates, of the work's
+    expected risk, of months."""
+    with one_thread():
+        work = work_of(ready.bleeds)
+        return rates(ready, lots[0], work), months(ready, expected_risk(ready, lots[1], work=work), lots[2])
+
+
+def rates_asked(hands: Hands, ready: Prepared, lots: Lots) -> Callable[[], tuple[DataFrame[Rates], DataFrame[Months]]]:
+    """The rates to come; of few bleeds told at once, since others asked are still getting ready then."""
+    if len(ready.bleeds) >= MANY_ROWS:
+        return hands.ask(rates_told, ready, lots)
+    told = rates_told(ready, lots)
+    return lambda: told
+
+
+def technique_told(ready: Prepared, steps: DataFrame[Steps]) -> DataFrame[Technique]:
+    """Misses person by person, and what they cost."""
+    with one_thread():
+        return technique(ready, steps)
 
 
 def tolerances_told(ground: Ground | None, share: slice) -> DataFrame[Tolerance]:

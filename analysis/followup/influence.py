@@ -44,14 +44,15 @@ def _parts(x: Matrix, model: ReturnModel, along: Numbers | None) -> Iterator[tup
     follow = model.follow
     covariance = model.covariance if along is None else model.covariance @ along
     w = np.exp(model.linear)
-    e = follow.returned.astype(float)
-    weight = e - w * earlier_sums(model.hazard, follow)[follow.place]
+    weight = follow.returned - w * earlier_sums(model.hazard, follow)[follow.place]
     means = model.means @ covariance
     gathered_by_day = earlier_sums(means * model.hazard[:, None], follow)
     for part, own in products(x, covariance):
         day = follow.place[part]
+        back = np.flatnonzero(follow.returned[part])
         own *= weight[part, None]
-        own += w[part, None] * gathered_by_day[day] - e[part, None] * means[day]
+        own += w[part, None] * gathered_by_day[day]
+        own[back] -= means[day[back]]
         yield part, own
 
 

@@ -34,22 +34,22 @@ def late_models(bleeds: pl.DataFrame) -> tuple[LateModel, ...]:
     bleeds
         brake_model, days_at_risk, end; one bleed a row.
     """
-    named = bleeds.select("brake_model", "days_at_risk", "end").filter(pl.col("brake_model").is_not_null())
-    models = named.get_column("brake_model").unique().sort().to_list()
+    named = bleeds.select("brake_model", "days_at_risk", back=pl.col("end") == "return").drop_nulls("brake_model")
+    alike = named.group_by(pl.all()).len("number").sort("brake_model", "days_at_risk", "back")
+    models = alike.get_column("brake_model").unique().sort().to_list()
     limit = NormalDist().inv_cdf(1 - ALPHA / max(len(models), 1))
     found = []
     for model in models:
-        own, rest = (
-            _fit(named.filter(mask)) for mask in (pl.col("brake_model") == model, pl.col("brake_model") != model)
-        )
+        mine = alike.get_column("brake_model") == model
+        own, rest = (_fit(alike.filter(mask)) for mask in (mine, ~mine))
         if own is not None and rest is not None and _apart(own, rest) > limit:
             found.append(LateModel(model, own, rest))
     return tuple(found)
 
 
-def _fit(bleeds: pl.DataFrame) -> Weibull | None:
-    days = bleeds.get_column("days_at_risk").to_numpy().astype(float)
-    return weibull(days, (bleeds.get_column("end") == "return").to_numpy())
+def _fit(alike: pl.DataFrame) -> Weibull | None:
+    days, number = (alike.get_column(name).to_numpy().astype(float) for name in ("days_at_risk", "number"))
+    return weibull(days, alike.get_column("back").to_numpy(), number)
 
 
 def _apart(own: Weibull, rest: Weibull) -> float:

@@ -31,7 +31,7 @@ class Weibull:
     words: str
 
 
-def weibull(days: Numbers, returned: NDArray[np.bool_]) -> Weibull | None:
+def weibull(days: Numbers, returned: NDArray[np.bool_], number: Numbers | None = None) -> Weibull | None:
     """Maximum-likelihood Weibull of times to return, the rest censored; None with fewer than 10 returns.
 
     Newton's method on log shape and log scale; limits from the observed information on that scale. A return on day 0
@@ -42,21 +42,25 @@ def weibull(days: Numbers, returned: NDArray[np.bool_]) -> Weibull | None:
     Parameters
     ----------
     days
-        Time at risk, days, one a bleed.
+        Time at risk, days, one a bleed or one a kind of bleed.
     returned
         Whether it ended in a return; others are censored.
+    number
+        How many bleeds each stands for; one unless given.
     """
-    events = int(returned.sum())
+    number = np.ones(len(days)) if number is None else number
+    events = int(number[returned].sum())
     if events < LEAST_RETURNS or len(np.unique(days[returned])) < 2:
         return None
     t = np.log(np.maximum(days.astype(float), 0.5))
-    log_shape = weibull_log_shape(t, returned, np.zeros(len(t)))
+    log_shape = weibull_log_shape(t, number * returned, np.log(number))
     k = np.exp(log_shape)
-    log_scale = (_log_sum(k * t) - np.log(events)) / k
-    covariance = np.linalg.inv(_information(t, returned, k, log_scale))
+    log_scale = (_log_sum(k * t, number) - np.log(events)) / k
+    covariance = np.linalg.inv(_information(t, returned, number, k, log_scale))
     shape_sd, scale_sd = np.sqrt(np.diag(covariance))
     z = k * (t - log_scale)
-    likelihood = float((np.log(k) - log_scale + (k - 1) * (t - log_scale))[returned].sum() - np.exp(z).sum())
+    came = (np.log(k) - log_scale + (k - 1) * (t - log_scale))[returned]
+    likelihood = float(number[returned] @ came - number @ np.exp(z))
     lo, hi = k * np.exp(-Z95 * shape_sd), k * np.exp(Z95 * shape_sd)
     scale = np.exp(log_scale)
     spread = np.exp(Z95 * scale_sd)
@@ -66,19 +70,20 @@ def weibull(days: Numbers, returned: NDArray[np.bool_]) -> Weibull | None:
     )  # fmt: skip
 
 
-def weibull_log_shape(t: Numbers, returned: NDArray[np.bool_], log_hazard: Numbers) -> float:
+def weibull_log_shape(t: Numbers, returns: Numbers, log_hazard: Numbers) -> float:
     """The logarithm of the shape of largest likelihood: root of its profile score, by Newton.
 
     Parameters
     ----------
     t
-        Logarithm of each bleed's time at risk, in any unit; returns on two days at least.
-    returned
-        Whether it ended in a return.
+        Logarithms of times at risk, in any unit; returns on two days at least.
+    returns
+        How many ended in a return at each.
     log_hazard
-        By which each bleed's hazard differs from the baseline's; 0 where all are alike.
+        Logarithm of the hazard, over the baseline's, of all whose time at risk that is; of their number where all are
+        alike.
     """
-    mean = t[returned].mean()
+    mean = returns @ t / returns.sum()
     log_k = 0.0
     for _ in range(100):
         k = np.exp(log_k)
@@ -95,18 +100,18 @@ def weibull_log_shape(t: Numbers, returned: NDArray[np.bool_], log_hazard: Numbe
     return float(log_k)
 
 
-def _information(t: Numbers, returned: NDArray[np.bool_], k: float, log_scale: float) -> Numbers:
+def _information(t: Numbers, returned: NDArray[np.bool_], number: Numbers, k: float, log_scale: float) -> Numbers:
     """Observed information in (log shape, log scale)."""
     z = k * (t - log_scale)
-    w = np.exp(z)
-    d = returned.sum()
-    shape = (w * z * z + w * z).sum() - z[returned].sum()
+    w = number * np.exp(z)
+    d = number[returned].sum()
+    shape = (w * z * z + w * z).sum() - number[returned] @ z[returned]
     cross = -k * (w * z + w).sum() + k * d
     return np.array([[shape, cross], [cross, k * k * w.sum()]])
 
 
-def _log_sum(x: Numbers) -> float:
-    return float(x.max() + np.log(np.exp(x - x.max()).sum()))
+def _log_sum(x: Numbers, number: Numbers) -> float:
+    return float(x.max() + np.log(number @ np.exp(x - x.max())))
 
 
 def _words(lo: float, hi: float) -> str:

@@ -5,12 +5,13 @@ from analysis.rates.fair import rates
 from analysis.rates.funnel import Overdispersion, chance_limits, overdispersion, two_sided_p
 from analysis.rates.raw import raw_rates
 from analysis.rates.shrink import Shrunk, gamma_poisson
-from analysis.rates.work import Kinds, kinds_of
+from analysis.rates.work import Kinds, Work, kinds_of, work_of
 
 __all__ = [
     "Kinds",
     "Overdispersion",
     "Shrunk",
+    "Work",
     "chance_limits",
     "expected_risk",
     "gamma_poisson",
@@ -19,4 +20,5 @@ __all__ = [
     "rates",
     "raw_rates",
     "two_sided_p",
+    "work_of",
 ]

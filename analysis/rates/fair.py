@@ -13,7 +13,6 @@ from analysis.rates.funnel import chance_limits, overdispersion, two_sided_p
 from analysis.rates.raw import KINDS, NOT_RECORDED, raw_rates
 from analysis.rates.shrink import gamma_poisson
 from analysis.rates.work import WORDS, Work, work_of
-from analysis.regression import sums_by
 from analysis.stats import benjamini_hochberg, exact_poisson_limits
 from schemas import checked, empty
 from schemas.outputs import Rates
@@ -24,7 +23,7 @@ SIGNAL_Q = 0.05
 DRAWS = 2000
 
 
-def rates(prepared: Prepared, rng: np.random.Generator) -> DataFrame[Rates]:
+def rates(prepared: Prepared, rng: np.random.Generator, work: Work | None = None) -> DataFrame[Rates]:
     """How many come back, group by group, and whether the same work explains it.
 
     Estimand: observed comebacks of a group's mature bleeds over those expected from the same mix of work in everybody
@@ -40,11 +39,13 @@ def rates(prepared: Prepared, rng: np.random.Generator) -> DataFrame[Rates]:
         All accepted bleeds.
     rng
         For folds and rank draws.
+    work
+        `work_of(prepared.bleeds)`, where the caller has it already.
     """
     raw = raw_rates(prepared)
     if prepared.too_few:
         return _table(raw)
-    work = work_of(prepared.bleeds)
+    work = work or work_of(prepared.bleeds)
     parts = [_fair(prepared, raw, kind, column, work, rng) for kind, column in {"all": None, **KINDS}.items()]
     return _table(raw.join(pl.concat([p for p in parts if p is not None]), on=["kind", "group"], how="left"))
 
@@ -57,12 +58,19 @@ def _fair(
         return None
     whole = column if column is not None and column not in WORDS else "bike_id"
     risk = expected_risk(prepared, rng, kind=whole, without=column if column in WORDS else None, work=work)
-    group = pl.lit("all") if column is None else pl.col(column).fill_null(NOT_RECORDED)
-    followed = prepared.bleeds.get_column("mature").to_numpy()
-    words = prepared.bleeds.with_columns(group=group).get_column("group")
-    sums = sums_by(words, np.where(followed, risk, 0.0)).rename({"sum": "expected"})
+    counted = np.where(prepared.bleeds.get_column("mature").to_numpy(), risk, 0.0)
+    sums = _expected(prepared.bleeds, column, work, counted)
     table = own.join(sums, on="group", how="left").with_columns(pl.col("expected").fill_null(0.0)).sort("group")
     return _compared(table, kind, rng)
+
+
+def _expected(bleeds: pl.DataFrame, column: str | None, work: Work, risk: Numbers) -> pl.DataFrame:
+    """The risk summed within each group, row after row."""
+    if column is None:
+        return pl.DataFrame({"group": ["all"], "expected": [np.bincount(np.zeros(len(risk), dtype=int), risk)[0]]})
+    names = bleeds.get_column(column).fill_null("").unique().sort().replace("", NOT_RECORDED)
+    sums = np.bincount(work.group(bleeds, column), risk, len(names))
+    return pl.DataFrame({"group": names, "expected": sums}).group_by("group", maintain_order=True).sum()
 
 
 def _compared(table: pl.DataFrame, kind: str, rng: np.random.Generator) -> pl.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import reduce
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -28,6 +28,8 @@ class Work:
 
     def group(self, bleeds: pl.DataFrame, kind: str) -> Codes:
         """Each bleed's group by a column, numbered in the order of their names: worked out once."""
+        if kind in self.factors:
+            return self.factors[kind]
         if kind not in self.groups:
             self.groups[kind] = level_codes(bleeds.get_column(kind).fill_null(""))
         return self.groups[kind]
@@ -35,14 +37,24 @@ class Work:
     def kinds(self, without: str | None = None) -> Kinds:
         """The distinct kinds of work, leaving out one factor and the pair it stands in."""
         left = {without, "both"} if without in TOGETHER else {without}
-        kept = [codes for name, codes in self.factors.items() if name not in left]
-        levels = [int(codes.max(initial=0)) + 1 for codes in kept]
-        key = reduce(
-            lambda total, pair: total * pair[1] + pair[0], zip(kept, levels, strict=True), np.zeros_like(kept[0])
-        )
-        _, first, place = np.unique(key, return_index=True, return_inverse=True)
-        indicators = [np.eye(size)[codes[first]][:, 1:] for codes, size in zip(kept, levels, strict=True)]
-        return Kinds(np.hstack(indicators), place)
+        kept = [place for place, name in enumerate(self.factors) if name not in left]
+        finest, place = self._finest
+        levels, coarser = np.unique(finest[:, kept], axis=0, return_inverse=True)
+        indicators = [np.eye(int(one.max(initial=0)) + 1)[one][:, 1:] for one in levels.T]
+        return Kinds(np.hstack(indicators), coarser.reshape(-1)[place])
+
+    @cached_property
+    def _finest(self) -> tuple[Codes, Codes]:
+        """Every factor's level, one row a distinct kind by all of them; and which of these each bleed is."""
+        levels, place = np.zeros((1, 0), dtype=np.int64), np.zeros(1, dtype=np.int64)
+        for codes in self.factors.values():
+            size = int(codes.max(initial=0)) + 1
+            place = place * size + codes
+            found = np.bincount(place) > 0
+            distinct = np.flatnonzero(found)
+            levels = np.column_stack([levels[distinct // size], distinct % size])
+            place = (np.cumsum(found) - 1)[place]
+        return levels, place
 
 
 @dataclass(frozen=True)

@@ -44,10 +44,13 @@ def window_hazard(log_hazard: Numbers, course: Course, window_days: int) -> Numb
 def _smooth_level(log_hazard: Numbers, course: Course, window_days: int) -> tuple[float, float]:
     """The logarithm of a Weibull baseline's cumulative hazard at the window, and its variance; a return on day 0 counts
     as half a day."""
-    t = np.log(np.maximum(course.days, 0.5) / window_days)
-    shape = np.exp(weibull_log_shape(t, course.returned, log_hazard))
-    weight = np.exp(shape * t + log_hazard)
-    came, total = int(course.returned.sum()), weight.sum()
+    days = np.flatnonzero(np.bincount(course.days))
+    t = np.log(np.maximum(days, 0.5) / window_days)
+    returns = np.bincount(course.days[course.returned], minlength=days[-1] + 1)[days].astype(float)
+    hazard = np.bincount(course.days, np.exp(log_hazard))[days]
+    shape = np.exp(weibull_log_shape(t, returns, np.log(hazard)))
+    weight = hazard * np.exp(shape * t)
+    came, total = int(returns.sum()), weight.sum()
     centre = float(weight @ t / total)
     spread = float(weight @ (t - centre) ** 2 / total)
     # information on (level, shape), the shape taken out
