@@ -2,7 +2,7 @@
 file a run writes. A schema validates; it reads and writes no file."""
 
 from schemas import between, log, outputs
-from schemas.checked import checked, empty
+from schemas.checked import amiss, checked, empty
 from schemas.dictionary import Entry, dictionary
 from schemas.log import LOG_TABLES, STUDY_TABLES
 from schemas.outputs import AUDIT_TABLES, OTHER_TABLES
@@ -13,6 +13,7 @@ __all__ = [
     "OTHER_TABLES",
     "STUDY_TABLES",
     "Entry",
+    "amiss",
     "between",
     "checked",
     "dictionary",

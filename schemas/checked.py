@@ -35,7 +35,8 @@ def checked(model: type[Model], frame: pl.DataFrame) -> DataFrame[Model]:
     """
     if isinstance(frame, pl.LazyFrame):
         raise ValueError(f"{model.__name__}: a lazy frame has no values to check; collect it first")
-    if _fits(model, frame):
+    schema = model.to_schema()
+    if not amiss(model, frame) and not (schema.strict and frame.width > len(schema.columns)):
         return cast("DataFrame[Model]", frame)
     try:
         return model.validate(frame, lazy=True)
@@ -45,20 +46,21 @@ def checked(model: type[Model], frame: pl.DataFrame) -> DataFrame[Model]:
         raise ValueError(f"{model.__name__}: the table does not fit its schema: {lines}") from misfits
 
 
-def _fits(model: type[pa.DataFrameModel], frame: pl.DataFrame) -> bool:
-    """Whether pandera would find nothing amiss; false too where only pandera can tell."""
+def amiss(model: type[pa.DataFrameModel], frame: pl.DataFrame) -> list[str]:
+    """The columns in which pandera would find something amiss; all of the model's where only pandera can tell."""
     asked = _asked(model)
     if asked is None or any(frame.schema.get(name) != kind for name, kind in asked.kinds.items()):
-        return False
-    return not (asked.strict and frame.width > len(asked.kinds)) and all(frame.select(asked.of_values).row(0))
+        return list(model.to_schema().columns)
+    told = frame.select(asked.of_values).row(0) if asked.of_values else ()
+    return list(dict.fromkeys(name for name, fits in zip(asked.of_columns, told, strict=True) if not fits))
 
 
 @dataclass(frozen=True)
 class _Asked:
-    """The types of a model's columns, whether there may be no others, and what each column's values are asked."""
+    """The types of a model's columns, and what is asked of the values of which column."""
 
     kinds: dict[str, pl.DataType]
-    strict: bool
+    of_columns: list[str]
     of_values: list[pl.Expr]
 
 
@@ -66,21 +68,19 @@ class _Asked:
 def _asked(model: type[pa.DataFrameModel]) -> _Asked | None:
     """None where the model checks what has no place in `ASKED`."""
     schema = model.to_schema()
-    checks = [(column, check) for column in schema.columns.values() for check in column.checks]
+    checks = [(name, check) for name, column in schema.columns.items() for check in column.checks]
     if schema.checks or schema.unique or not all(check.name in ASKED and check.ignore_na for _, check in checks):
         return None
     kinds = {name: column.dtype.type for name, column in schema.columns.items()}
-    of_values = [
-        pl.lit(True),
-        *(ASKED[check.name](pl.col(own.name), **check.statistics).all() for own, check in checks),
-    ]
+    asked = [(name, ASKED[check.name](pl.col(name), **check.statistics).all()) for name, check in checks]
     for name, column in schema.columns.items():
         if not column.nullable:
-            of_values.append(pl.col(name).is_not_null().all())
-            of_values += [pl.col(name).is_not_nan().all()] if kinds[name].is_float() else []
+            asked.append((name, pl.col(name).is_not_null().all()))
+            asked += [(name, pl.col(name).is_not_nan().all())] if kinds[name].is_float() else []
         if column.unique:
-            of_values.append(pl.col(name).n_unique() == pl.len())
-    return _Asked(kinds, bool(schema.strict), [one.alias(str(place)) for place, one in enumerate(of_values)])
+            asked.append((name, pl.col(name).n_unique() == pl.len()))
+    named = [one.alias(str(place)) for place, (_, one) in enumerate(asked)]
+    return _Asked(kinds, [name for name, _ in asked], named)
 
 
 def empty(model: type[Model]) -> DataFrame[Model]:
