@@ -5,6 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
+from analysis.charts.layers import layered
 from analysis.charts.theme import CHANCE, COLOURS, HIGH, LOW, PLAIN, ROW_PX
 
 SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "triangle-down")
@@ -80,7 +81,7 @@ def gauge_bars(table: pl.DataFrame) -> alt.LayerChart:
         tooltip=["words:N", alt.Tooltip("sd:Q", format=".3g"), alt.Tooltip("share_of_total:Q", format=".0%")],
     )
     words = "; ".join(f"{what} {sd:.3g}" for what, sd in shown.select("words", "sd").iter_rows())
-    return (bars + dots).properties(description=f"Standard deviation by source: {words}")
+    return layered(bars, dots).properties(description=f"Standard deviation by source: {words}")
 
 
 def _ends(shown: pl.DataFrame) -> str:

@@ -6,6 +6,7 @@ import altair as alt
 import polars as pl
 
 from analysis.charts.choice import choice, chosen_name
+from analysis.charts.layers import either, layered
 from analysis.charts.theme import (
     BESIDE,
     CHANCE,
@@ -36,7 +37,7 @@ def rate_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart | alt.Facet
     words = "; ".join(f"{row['group']} {row['rate']:.1%}" for row in shown.head(12).iter_rows(named=True))
     base = alt.Chart(shown, width=NARROW, height=_height(shown))
     axis = alt.X("rate_lo:Q", axis=PERCENT, title="come back within the window")
-    return alt.layer(*_dots(base, "rate", axis, "rate_hi")).properties(
+    return layered(*_dots(base, "rate", axis, "rate_hi")).properties(
         description=f"Comeback rate by {kind_word} with 95% intervals: {words}"
     )
 
@@ -89,7 +90,7 @@ def ratio_board(
     ]  # fmt: skip
     dots = base.mark_point(filled=True, size=80, opacity=1, color=PLAIN).encode(x=axis, tooltip=tips)
     ticks = base.mark_tick(color=CHANCE, thickness=2, size=14).encode(x=alt.X("share_all:Q"))
-    right = alt.layer(ticks, dots, chosen_name(chosen, data, "group"))
+    right = layered(ticks, dots, chosen_name(chosen, data, "group"))
     told = f"{_ratio_words(shown, kind_word)}. Beside it, for the chosen {kind_word}: {beside_word}"
     return alt.hconcat(left, right, spacing=24).properties(description=told)
 
@@ -100,7 +101,7 @@ def _ratios(base: alt.Chart, chosen: alt.Parameter | None = None) -> alt.LayerCh
         x=alt.X("funnel_lo:Q"), x2=alt.X2("funnel_hi:Q")
     )
     one = alt.Chart(pl.DataFrame({"x": [1.0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    return alt.layer(
+    return layered(
         chance,
         one,
         *_dots(base, "ratio", alt.X("ratio_lo:Q", title=RATIO, axis={"tickCount": 8}), "ratio_hi", chosen),
@@ -109,7 +110,7 @@ def _ratios(base: alt.Chart, chosen: alt.Parameter | None = None) -> alt.LayerCh
 
 def _dots(base: alt.Chart, middle: str, axis: alt.X, hi: str, chosen: alt.Parameter | None = None) -> list[alt.Chart]:
     rows = base.encode(y=alt.Y("label:N", title=None))
-    wide = alt.StrokeWidthValue(2) if chosen is None else alt.condition(chosen, alt.value(5), alt.value(2))
+    wide = alt.StrokeWidthValue(2) if chosen is None else either(alt.StrokeWidthValue, chosen, 5, 2)
     bars = rows.mark_rule(color=CHANCE).encode(x=axis, x2=alt.X2(f"{hi}:Q"), strokeWidth=wide)
     dots = rows.mark_point(filled=True, size=80, opacity=1).encode(
         x=alt.X(f"{middle}:Q"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
+from analysis.charts.layers import either, layered
 from analysis.charts.theme import AT_TOP, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH
 
 LABELS = 7
@@ -33,7 +34,7 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     line = [_over(whole, base).mark_line(color=PLAIN, opacity=0.6).encode(y=rate)] if len(whole) else []
     dots = base.mark_point(size=60, opacity=1, strokeWidth=1.6).encode(
         y=rate,
-        fill=alt.condition(alt.datum.state == "followed", alt.value(PLAIN), alt.value("transparent")),
+        fill=either(alt.FillValue, alt.datum.state == "followed", PLAIN, "transparent"),
         stroke=alt.StrokeValue(PLAIN),
         tooltip=[
             alt.Tooltip("month:O", title="month"),
@@ -45,7 +46,7 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         ],
     )
     has_limits = [band, centre] if shown.get_column("centre").count() else []
-    return alt.layer(*has_limits, *line, dots, *_flags(shown, base), *_began(months)).properties(
+    return layered(*has_limits, *line, dots, *_flags(shown, base), *_began(months)).properties(
         description=_words(months)
     )
 
@@ -70,7 +71,7 @@ def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         strokeDash=alt.StrokeDash("side:N", legend=None),
     )
     limit = base.mark_line(color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("cusum_limit:Q"))
-    return (limit + lines).properties(
+    return layered(limit, lines).properties(
         description="Running sums of comebacks beyond what the same work gives, for worse and for better, by month"
     )
 

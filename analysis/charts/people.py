@@ -6,6 +6,7 @@ import altair as alt
 import polars as pl
 
 from analysis.charts.choice import choice, chosen_name
+from analysis.charts.layers import either, layered
 from analysis.charts.steps import ALIKE, FEWER, MORE
 from analysis.charts.theme import BESIDE, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH, folded, rows_px
 
@@ -44,7 +45,7 @@ def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HC
             y=alt.Y("label:N", title=None),
             color=alt.Color("told:N", scale=alt.Scale(domain=told, range=[HIGH, LOW, "#8884"])),
             shape=alt.Shape("told:N", scale=alt.Scale(domain=told, range=["triangle-up", "triangle-down", "square"])),
-            stroke=alt.condition(chosen, alt.value(PLAIN), alt.value(None)),
+            stroke=either(alt.StrokeValue, chosen, PLAIN, None),
             tooltip=tips,
         )
         .add_params(chosen)
@@ -62,7 +63,7 @@ def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HC
         ),
         tooltip=tips,
     )
-    beside = alt.layer(zero, bars, dots, chosen_name(chosen, data, "technician"))
+    beside = layered(zero, bars, dots, chosen_name(chosen, data, "technician"))
     more = shown.filter(pl.col("told") == MORE).sort("technician", "title")
     said = "; ".join(f"{who}: {what}" for who, what in more.select("technician", "title").head(20).iter_rows())
     return (
@@ -107,4 +108,6 @@ def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         ],
     )
     words = "; ".join(f"{label} {change:+.0%}" for label, change in shown.select("said", "change").iter_rows())
-    return (zero + bars + dots).properties(description=f"Change in share missed after coaching, against peers: {words}")
+    return layered(zero, bars, dots).properties(
+        description=f"Change in share missed after coaching, against peers: {words}"
+    )

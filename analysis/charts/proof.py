@@ -5,6 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
+from analysis.charts.layers import layered
 from analysis.charts.theme import HIGH, LOW, PLAIN, ROW_PX, WIDTH, folded, rows_px
 
 MET_WORDS = {"reached": "the interval reaches the aim", "missed": "the interval falls short of the aim"}
@@ -38,7 +39,7 @@ def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         "told:N", title=None, scale=alt.Scale(domain=[*MET_WORDS.values(), NO_AIM], range=[LOW, HIGH, PLAIN])
     )
     base = alt.Chart(shown).encode(y=y, tooltip=told)
-    return alt.layer(
+    return layered(
         base.mark_rule(strokeWidth=2).encode(
             x=alt.X("lo:Q", title="share, with 95% interval", axis={"format": ".0%"}),
             x2=alt.X2("hi:Q"),

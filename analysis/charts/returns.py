@@ -5,6 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
+from analysis.charts.layers import layered
 from analysis.charts.theme import AT_TOP, CHANCE, HIGH, PERCENT, PLAIN, WIDTH, folded
 
 POINTS = 400
@@ -42,7 +43,7 @@ def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart
     end = alt.Chart(pl.DataFrame({"day": [window_days], "told": ["window"]})).encode(x=alt.X("day:Q"))
     rule = end.mark_rule(strokeDash=[4, 3], color=CHANCE)
     told = end.mark_text(align="left", dx=4, baseline="top", color=CHANCE).encode(text=alt.Text("told:N"), y=AT_TOP)
-    return (band + line + rule + told).properties(description=_curve_words(incidence, window_days))
+    return layered(band, line, rule, told).properties(description=_curve_words(incidence, window_days))
 
 
 def holds_by_day(holds: pl.DataFrame) -> alt.Chart:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
+from analysis.charts.layers import either, layered
 from analysis.charts.theme import CHANCE, HIGH, LOW, NARROW, PERCENT, PLAIN, ROW_PX, WIDTH
 
 MOST_LABELS = 24
@@ -48,7 +49,7 @@ def worklist_dots(chosen: pl.DataFrame, overall: float | None) -> alt.LayerChart
         ]
     )
     words = "; ".join(f"{i} {r:.0%}" for i, r in shown.select("session_id", "risk").head(12).iter_rows())
-    return alt.layer(*line, bars, dots).properties(description=f"Risk of the bleeds to check a second time: {words}")
+    return layered(*line, bars, dots).properties(description=f"Risk of the bleeds to check a second time: {words}")
 
 
 def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
@@ -79,7 +80,9 @@ def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.Face
         f"{s:.0%} checked catch {c:.0f}"
         for s, c in some.select("share", "caught_per_100_comebacks").drop_nulls().iter_rows()
     )
-    return (diagonal + line).properties(description=f"Comebacks caught of 100 by share of bleeds checked: {words}")
+    return layered(diagonal, line).properties(
+        description=f"Comebacks caught of 100 by share of bleeds checked: {words}"
+    )
 
 
 def rival_dots(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
@@ -107,11 +110,11 @@ def rival_dots(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
     dots = base.mark_point(size=80, opacity=1, strokeWidth=2).encode(
         x=axis,
-        color=alt.condition("datum.lo != null", alt.value(LOW), alt.value(CHANCE)),
+        color=either(alt.ColorValue, "datum.lo != null", LOW, CHANCE),
         tooltip=[alt.Tooltip("rule:N", title="by"), alt.Tooltip("value:Q", format=".1%", title="in the right order")],
     )
     words = "; ".join(f"{r} {v:.0%}" for r, v in figures.select("rule", "value").iter_rows())
-    return alt.layer(chance, bars, dots).properties(
+    return layered(chance, bars, dots).properties(
         description=f"How often the bleed that came back had the higher risk, by the model and by simple rules: {words}"
     )
 
@@ -144,7 +147,7 @@ def reliability_curve(tenths: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     words = "; ".join(
         f"told {x:.0%}, came back {y:.0%}" for x, y in tenths.select("told", "seen").drop_nulls().iter_rows()
     )
-    return alt.layer(line.encode(x=alt.X("told:Q"), y=alt.Y("seen:Q")), bars, dots).properties(
+    return layered(line.encode(x=alt.X("told:Q"), y=alt.Y("seen:Q")), bars, dots).properties(
         description=f"Share come back by the risk told, tenth by tenth: {words}"
     )
 
@@ -181,4 +184,4 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     arrows = beyond.encode(y=alt.YDatum(top), tooltip=[alt.Tooltip("hi:Q", format=".0f", title="upper limit")])
     words = "; ".join(f"{q} {v:.2f}" for q, v in quarters.select("quarter", "value").drop_nulls().iter_rows())
     layers = [one, bars, dots, arrows] if highest > MOST_DRIFT else [one, bars, dots]
-    return alt.layer(*layers).properties(description=f"Comebacks over the risks told, by quarter: {words}")
+    return layered(*layers).properties(description=f"Comebacks over the risks told, by quarter: {words}")

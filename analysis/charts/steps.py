@@ -8,6 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.charts.choice import choice, chosen_name
+from analysis.charts.layers import either, layered
 from analysis.charts.theme import (
     BESIDE,
     CHANCE,
@@ -75,7 +76,7 @@ def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart
             alt.Tooltip("missed:Q", title="missed"), alt.Tooltip("recorded:Q", title="of recorded"),
         ],
     )  # fmt: skip
-    right = alt.layer(zero, bars, dots, chosen_name(chosen, data, "title"))
+    right = layered(zero, bars, dots, chosen_name(chosen, data, "title"))
     told = f"{_step_words(shown)}. Beside it, for the chosen step: how far each technician misses it beyond peers"
     return (
         alt.hconcat(_bars(shown, chosen), right, spacing=24)
@@ -97,7 +98,7 @@ def _bars(shown: pl.DataFrame, chosen: alt.Parameter | None = None) -> alt.Layer
         y=alt.Y("label:N", sort=alt.EncodingSortField("rank"), title=None)
     )
     zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    wide = alt.StrokeWidthValue(2) if chosen is None else alt.condition(chosen, alt.value(5), alt.value(2))
+    wide = alt.StrokeWidthValue(2) if chosen is None else either(alt.StrokeWidthValue, chosen, 5, 2)
     bars = base.mark_rule(color=CHANCE).encode(x=alt.X("lo:Q", title=SPARED), x2=alt.X2("hi:Q"), strokeWidth=wide)
     raw = base.mark_tick(color=CHANCE, thickness=2, size=10).encode(x=alt.X("naive_difference:Q"))
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
@@ -114,7 +115,7 @@ def _bars(shown: pl.DataFrame, chosen: alt.Parameter | None = None) -> alt.Layer
             alt.Tooltip("recorded:Q", title="of recorded"),
         ],
     )
-    return alt.layer(zero, bars, raw, dots if chosen is None else dots.add_params(chosen))
+    return layered(zero, bars, raw, dots if chosen is None else dots.add_params(chosen))
 
 
 def _step_words(shown: pl.DataFrame) -> str:
@@ -173,7 +174,7 @@ def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         ],
     )
     words = "; ".join(f"{s} {p:.2f}" for s, p in shown.select("scenario", "preventable_per_100").iter_rows())
-    return (zero + bars + dots).properties(description=f"Comebacks per 100 bleeds spared: {words}")
+    return layered(zero, bars, dots).properties(description=f"Comebacks per 100 bleeds spared: {words}")
 
 
 def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart | alt.FacetChart:
@@ -207,7 +208,7 @@ def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart 
         for name in ("tolerance_lo", "tolerance_hi")
         if tolerance.get_column(name).count()
     ]
-    return alt.layer(band, line, *limits).properties(
+    return layered(band, line, *limits).properties(
         description=f"Risk of a comeback along {field_word}, from {min(tolerance['reading'])} to {max(tolerance['reading'])}"
     )
 
