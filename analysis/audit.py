@@ -45,7 +45,7 @@ from analysis.steps import (
 
 @dataclass
 class Clock:
-    """Seconds of each stage, and whoever wants to be told when one begins."""
+    """Seconds of each stage, those of one begun twice together, and whoever wants to be told when one begins."""
 
     told: Callable[[str], None] = lambda _: None
     stages: list[Stage] = field(default_factory=list)
@@ -55,7 +55,9 @@ class Clock:
         self.told(name)
         began = time.perf_counter()
         yield
-        self.stages.append(Stage(name, time.perf_counter() - began))
+        before = sum(one.seconds for one in self.stages if one.name == name)
+        self.stages = [one for one in self.stages if one.name != name]
+        self.stages.append(Stage(name, before + time.perf_counter() - began))
 
 
 def audit(
@@ -144,6 +146,7 @@ def _audited(
         trial_table = trials(ready)
     with clock.stage("tolerances"):
         curves = curves_to_come()
+    with clock.stage("rates"):
         rate_table, month_table = rates_to_come()
     with clock.stage("risk"):
         foretold = risk_to_come()
