@@ -33,7 +33,7 @@ LENGTH_BYTES = 8
 GONE = -1
 LENDING = "import sys; sys.path[:] = {}; from analysis.hands import lending; lending({})"
 MANY_ROWS = 1_500_000
-"""Two processes take 3.5 GB at most for a million bleeds, one alone 1.8."""
+"""Two processes take 3.2 GB at most for a million bleeds, one alone 2.0."""
 GIVES_BACK = ("_RJEM_MALLOC_CONF", "muzzy_decay_ms:0")
 """To the allocator under polars, which reads it when polars is imported: what is freed goes back to the machine at once."""
 OWN_FONT = ("FONTCONFIG_FILE", str(Path(__file__).with_name("fonts.conf")))
