@@ -27,3 +27,12 @@ def test_days_times_ten_multiply_the_scale_and_leave_the_shape():
 
 def test_returns_all_of_one_day_have_no_shape():
     assert weibull(np.full(50, 7.0), np.arange(50) < 20) is None
+
+
+def test_days_with_how_many_bleeds_each_stands_for_are_those_bleeds_one_by_one():
+    days, back = drawn(0.8)
+    whole = np.ceil(days)
+    kinds, number = np.unique(np.stack([whole, back]), axis=1, return_counts=True)
+    one, together = weibull(whole, back), weibull(kinds[0], kinds[1] == 1, number.astype(float))
+    for name in ("shape", "shape_lo", "scale_hi_days", "log_likelihood", "returns"):
+        assert getattr(together, name) == pytest.approx(getattr(one, name), rel=1e-10)

@@ -56,3 +56,14 @@ def test_without_a_factor_of_a_pair_the_pair_is_left_out_too() -> None:
     codes = {name: np.array([0, 1, 0, 1]) for name in ("brake", "hose_route", "both", "bike_kind")}
     assert Work(codes).kinds("brake").x.shape[1] == 2
     assert Work(codes).kinds().x.shape[1] == 4
+
+
+@pytest.mark.parametrize("without", [None, "a", "brake"])
+def test_every_bleed_has_the_indicators_of_its_own_levels_and_no_kind_comes_twice(without: str | None) -> None:
+    rng = np.random.default_rng(9)
+    codes = {name: rng.integers(0, levels, 300) for name, levels in (("a", 4), ("brake", 2), ("both", 3), ("c", 5))}
+    kinds = Work(codes).kinds(without)
+    left = {without, "both"} if without == "brake" else {without}
+    plain = [codes[name][:, None] == np.arange(1, codes[name].max() + 1) for name in codes if name not in left]
+    np.testing.assert_array_equal(kinds.x[kinds.place], np.hstack(plain))
+    assert len(np.unique(kinds.x, axis=0)) == len(kinds.x) == kinds.place.max() + 1
