@@ -22,7 +22,8 @@ from schemas.log import Sessions
 from schemas.outputs import Credibility, Months, Rates, Steps, Technique, Tolerance
 
 Lots = tuple[np.random.Generator, np.random.Generator, np.random.Generator]
-MANY_ROWS = 100_000
+RATES_ASKED_FROM = 100_000
+"""Bleeds; of fewer the rates are told sooner than others have imported what they need."""
 
 
 def one_thread() -> threadpool_limits:
@@ -51,8 +52,8 @@ def rates_told(ready: Prepared, lots: Lots) -> tuple[DataFrame[Rates], DataFrame
 
 
 def rates_asked(hands: Hands, ready: Prepared, lots: Lots) -> Callable[[], tuple[DataFrame[Rates], DataFrame[Months]]]:
-    """The rates to come; of few bleeds told at once, since others asked are still getting ready then."""
-    if len(ready.bleeds) >= MANY_ROWS:
+    """The rates to come; of few bleeds told at once."""
+    if len(ready.bleeds) >= RATES_ASKED_FROM:
         return hands.ask(rates_told, ready, lots)
     told = rates_told(ready, lots)
     return lambda: told

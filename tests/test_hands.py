@@ -26,7 +26,7 @@ from tests.worlds import log_of_made
 
 def test_an_audit_beside_is_the_audit_here(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(hands, "_taken", lambda told, _: unpacked(told.result()))  # nothing is done again
-    monkeypatch.setattr("analysis.stages.MANY_ROWS", 0)  # rates are asked for too
+    monkeypatch.setattr("analysis.stages.RATES_ASKED_FROM", 0)  # rates are asked for too
     log = log_of_made(made(family("base", 1000), 5))
     with hands_beside(2, RISK_NEEDS) as beside:
         assert beside.beside

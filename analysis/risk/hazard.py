@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.followup import Beginning, Block, fit_returns, follow_of
-from analysis.regression import product
+from analysis.regression import Floats, product
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Column, Frozen, frozen
 from analysis.risk.course import Course, window_slope
@@ -17,7 +17,6 @@ from analysis.risk.layout import HELD, PEOPLE, USUAL, WORTH, ordered
 from analysis.risk.level import window_hazard
 
 Numbers = NDArray[np.float64]
-Floats = NDArray[np.floating]
 CHUNK = 65_536
 KNOTS = 4_096
 
@@ -64,7 +63,7 @@ class HazardPart:
     window: Window
 
     def middle(self, x: Floats) -> Numbers:
-        """Each row's log hazard at the coefficients, in the middle of what it may be."""
+        """Each row's log hazard at the coefficients, in the middle of what it may be; one a row."""
         return product(x, self.coefficients)
 
     def variance(self, x: Floats) -> Numbers:
@@ -72,7 +71,8 @@ class HazardPart:
         return _variance(x, self.covariance)
 
     def adds(self, x: Floats) -> Floats:
-        """What each column adds to the logarithm of the hazard expected: its part of `middle`, and of half the variance."""
+        """What each column adds to the logarithm of the hazard expected, n × p as `x`: its part of `middle`, and of half the
+        variance."""
         along = x.T  # a column's values lie side by side
         added = (0.5 * self.covariance).astype(x.dtype) @ along
         added += self.coefficients[:, None].astype(x.dtype)
