@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.followup.cox import ReturnModel
 from analysis.followup.risk_sets import earlier_sums
-from analysis.regression import Matrix, gathered, products
+from analysis.regression import Floats, Matrix, gathered, products
 
 Numbers = NDArray[np.float64]
 
@@ -35,23 +35,27 @@ def influence(x: Matrix, model: ReturnModel, along: Numbers | None = None) -> Nu
     return moved
 
 
-def by_cluster(x: Matrix, model: ReturnModel, along: Numbers, cluster: NDArray[np.int64]) -> Numbers:
-    """The same summed within clusters numbered from 0, one row a cluster: no matrix of a row a bleed is ever held."""
-    return gathered(_parts(x, model, along), cluster, along.shape[1])
+def by_cluster(x: Matrix, model: ReturnModel, along: Numbers, cluster: NDArray[np.int64]) -> Floats:
+    """The same summed within clusters numbered from 0, one row a cluster: no matrix of a row a bleed is ever held.
+
+    In the precision of the covariates.
+    """
+    return gathered(_parts(x, model, along), cluster, along.shape[1], x.dtype)
 
 
-def _parts(x: Matrix, model: ReturnModel, along: Numbers | None) -> Iterator[tuple[slice, Numbers]]:
-    follow = model.follow
+def _parts(x: Matrix, model: ReturnModel, along: Numbers | None) -> Iterator[tuple[slice, Floats]]:
+    follow, kind = model.follow, x.dtype
     covariance = model.covariance if along is None else model.covariance @ along
     w = np.exp(model.linear)
-    weight = follow.returned - w * earlier_sums(model.hazard, follow)[follow.place]
+    weight = (follow.returned - w * earlier_sums(model.hazard, follow)[follow.place]).astype(kind)
     means = model.means @ covariance
-    gathered_by_day = earlier_sums(means * model.hazard[:, None], follow)
-    for part, own in products(x, covariance):
-        day = follow.place[part]
+    by_day = earlier_sums(means * model.hazard[:, None], follow).astype(kind)
+    w, means = w.astype(kind), means.astype(kind)
+    for part, found in products(x, covariance):
+        day, own = follow.place[part], found.astype(kind, copy=False)
         back = np.flatnonzero(follow.returned[part])
         own *= weight[part, None]
-        own += w[part, None] * gathered_by_day[day]
+        own += w[part, None] * by_day[day]
         own[back] -= means[day[back]]
         yield part, own
 

@@ -5,13 +5,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
-Numbers = NDArray[np.float64]
+Floats = NDArray[np.floating]
 Places = NDArray[np.int64]
 
 
-def gathered(parts: Iterable[tuple[slice, Numbers]], cluster: Places, columns: int) -> Numbers:
+def gathered(
+    parts: Iterable[tuple[slice, Floats]], cluster: Places, columns: int, kind: DTypeLike = np.float64
+) -> Floats:
     """Rows that come chunk after chunk, summed within clusters.
 
     Parameters
@@ -22,26 +24,35 @@ def gathered(parts: Iterable[tuple[slice, Numbers]], cluster: Places, columns: i
         Each row's, numbered from 0.
     columns
         Figures a row.
+    kind
+        Float32 or float64: the rows', and what they are summed in.
 
     Returns
     -------
     ndarray
         Clusters × columns, summed in the rows' order.
     """
-    found = np.zeros((int(cluster.max(initial=-1)) + 1, columns))
+    found = np.zeros((int(cluster.max(initial=-1)) + 1, columns), dtype=kind)
     for part, rows in parts:
         _add_at(found, cluster[part], rows)
     return found
 
 
-def _add_at(found: Numbers, place: Places, rows: Numbers) -> None:
+def _add_at(found: Floats, place: Places, rows: Floats) -> None:
     """found[place[i]] += rows[i], by the kernel under scipy's sparse product (numpy's own takes seven times as long)."""
     try:
         from scipy.sparse._sparsetools import csc_matvecs
     except ImportError:
         np.add.at(found, place, rows)
         return
-    ends, ones = np.arange(len(rows) + 1), np.ones(len(rows))
+    ends, ones = np.arange(len(rows) + 1), np.ones(len(rows), dtype=found.dtype)
     csc_matvecs(
-        len(found), len(rows), rows.shape[1], ends, place, ones, np.ascontiguousarray(rows).ravel(), found.ravel()
+        len(found),
+        len(rows),
+        rows.shape[1],
+        ends,
+        place,
+        ones,
+        np.ascontiguousarray(rows, dtype=found.dtype).ravel(),
+        found.ravel(),
     )

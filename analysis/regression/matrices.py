@@ -35,7 +35,7 @@ class Elsewhere(Protocol):
 
     def product(self, by: Floats) -> Numbers: ...
 
-    def products(self, by: Floats) -> Iterator[tuple[slice, Numbers]]: ...
+    def products(self, by: Floats) -> Iterator[tuple[slice, Floats]]: ...
 
     def crossed(self, by: Floats) -> Numbers: ...
 
@@ -88,7 +88,7 @@ class Joined:
         found = product(self.base, self._wide(by))
         return found if self.beside is None else found + product(self.beside, by[len(self.own) :])
 
-    def products(self, by: Floats) -> Iterator[tuple[slice, Numbers]]:
+    def products(self, by: Floats) -> Iterator[tuple[slice, Floats]]:
         for part, found in products(self.base, self._wide(by)):
             yield part, found if self.beside is None else found + product(self.beside[part], by[len(self.own) :])
 
@@ -135,7 +135,7 @@ class Below:
     def __len__(self) -> int:
         return self.shape[0]
 
-    def products(self, by: Floats) -> Iterator[tuple[slice, Numbers]]:
+    def products(self, by: Floats) -> Iterator[tuple[slice, Floats]]:
         yield from products(self.base, by[: self.base.shape[1]])
         size, ends = len(self.base), np.append(self.later, len(self.base))
         for part, found in products(self.base, by[self.again]):
@@ -194,13 +194,14 @@ def product(x: Matrix, by: Floats) -> Numbers:
     return found
 
 
-def products(x: Matrix, by: Floats) -> Iterator[tuple[slice, Numbers]]:
-    """The same product, its rows part after part, each with where they stand."""
+def products(x: Matrix, by: Floats) -> Iterator[tuple[slice, Floats]]:
+    """The same product, its rows part after part, each with where they stand; left in the matrix's own precision."""
     if not isinstance(x, np.ndarray):
         yield from x.products(by)
         return
+    by = by.astype(x.dtype)
     for part in parts_of(len(x)):
-        yield part, product(x[part], by)
+        yield part, x[part] @ by
 
 
 def crossed(x: Matrix, by: Floats) -> Numbers:

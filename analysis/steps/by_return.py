@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import Beginning, ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
-from analysis.regression import crossed_parts, parts_of
+from analysis.regression import Floats, crossed_parts, parts_of, squared
 from analysis.steps.design import Design
 
 Numbers = NDArray[np.float64]
@@ -21,26 +22,37 @@ Numbers = NDArray[np.float64]
 class ByReturn:
     """Spared comebacks per 100 bleeds, one a step of the design, with standard errors, and what they were got from.
 
-    `covariance` is that of every step's coefficient, then of what is spared, then of the log of the risk mass of those who
-    missed a step, had they met it; `exposure` each bleed's baseline cumulative hazard up to the window or the brake's next
-    bleed.
+    `exposure` is each bleed's baseline cumulative hazard up to the window or the brake's next bleed.
     """
 
     spared: Numbers
     sd: Numbers
     model: ReturnModel
-    covariance: Numbers = field(repr=False)
     exposure: Numbers = field(repr=False)
+    moves: _Moves = field(repr=False)
+
+    @cached_property
+    def covariance(self) -> Numbers:
+        """That of every step's coefficient, then of what is spared, then of the log of the risk mass of those who missed a
+        step, had they met it."""
+        steps = len(self.spared)
+        met_gradient = _met_gradient(self.moves.design, self.model, self.exposure)
+        coefficients = np.eye(len(self.model.coefficients))[:, :steps]
+        moved, log_hazard = self.moves.of([coefficients, self.moves.spared.gradient.T, met_gradient.T])
+        moved[:, steps : 2 * steps] += log_hazard * self.moves.spared.by_hazard
+        moved[:, 2 * steps :] += log_hazard
+        return squared(moved, np.ones(len(moved)))
 
 
-def by_return(
+def by_return(prepared: Prepared, design: Design) -> ByReturn:
+    """Layer 1 over the whole follow-up: `spared_by` of `return_model`."""
+    return spared_by(prepared, design, return_model(prepared, design))
+
+
+def return_model(
     prepared: Prepared, design: Design, horizon_days: int | None = None, began: Beginning | None = None
-) -> ByReturn:
-    """Layer 1.
-
-    Estimand: 100 × mean over all accepted bleeds of risk less risk had the step been met, within the window and before
-    the brake's next bleed; recorded misses are set to met, not-recorded ones stay. Standard errors by the infinitesimal
-    jackknife, clustered by bike, delta method over coefficients and baseline.
+) -> ReturnModel:
+    """The time-to-return model of the design.
 
     Parameters
     ----------
@@ -53,22 +65,32 @@ def by_return(
     began
         Where the search begins.
     """
-    days, returned = course_of(prepared.bleeds, horizon_days)
-    follow = follow_of(days, returned)
-    model = fit_returns(design.x, follow, list(design.blocks), began=began)
+    follow = follow_of(*course_of(prepared.bleeds, horizon_days))
+    return fit_returns(design.x, follow, list(design.blocks), began=began)
+
+
+def spared_by(prepared: Prepared, design: Design, model: ReturnModel) -> ByReturn:
+    """Layer 1, by a model of the design.
+
+    Estimand: 100 × mean over all accepted bleeds of risk less risk had the step been met, within the window and before
+    the brake's next bleed; recorded misses are set to met, not-recorded ones stay. Standard errors by the infinitesimal
+    jackknife, clustered by bike, delta method over coefficients and baseline.
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    design
+        Its design.
+    model
+        Its model, of whatever horizon reaches the window.
+    """
     exposure = exposure_of(prepared, model)
     found = _spared(design, model, exposure)
-    level = level_of(model, prepared.window_days)
-    along = [np.eye(design.x.shape[1])[:, : design.size], found.gradient.T, found.met_gradient.T, level.along[:, None]]
-    moved = by_cluster(design.x, model, np.hstack(along), design.bike)
-    moved *= widening(model)
-    _, spared, met, by_level = np.split(moved, np.cumsum([part.shape[1] for part in along])[:-1], axis=1)
-    log_hazard = (np.bincount(design.bike, level.direct)[:, None] * widening(model) - by_level) / level.total
-    spared += log_hazard * found.by_hazard
-    met += log_hazard
-    sd = np.sqrt((spared**2).sum(axis=0))
-    moved = moved[:, :-1]
-    return ByReturn(found.spared, sd, model, moved.T @ moved, exposure)
+    moves = _Moves(design, model, level_of(model, prepared.window_days), found)
+    moved, log_hazard = moves.of([found.gradient.T])
+    moved += log_hazard * found.by_hazard
+    return ByReturn(found.spared, np.sqrt((moved**2).sum(axis=0, dtype=float)), model, exposure, moves)
 
 
 def exposure_of(prepared: Prepared, model: ReturnModel) -> Numbers:
@@ -127,13 +149,30 @@ def level_of(model: ReturnModel, window: int) -> Level:
 
 @dataclass(frozen=True)
 class _Spared:
-    """Spared per 100 by step, its gradient in the coefficients and in the log of the baseline; and how the log of the
-    risk mass of those who missed a step, had they met it, moves with the coefficients."""
+    """Spared per 100 by step, its gradient in the coefficients and in the log of the baseline."""
 
     spared: Numbers
     gradient: Numbers
     by_hazard: Numbers
-    met_gradient: Numbers
+
+
+@dataclass(frozen=True)
+class _Moves:
+    """How much each bike moves what is reckoned from a model of the design."""
+
+    design: Design
+    model: ReturnModel
+    level: Level
+    spared: _Spared
+
+    def of(self, along: list[Numbers]) -> tuple[Floats, Numbers]:
+        """A row a bike: figures of these gradients in the coefficients, a column each; and the log of the baseline, one
+        column."""
+        bike, level, model = self.design.bike, self.level, self.model
+        moved = by_cluster(self.design.x, model, np.hstack([*along, level.along[:, None]]), bike)
+        moved *= widening(model)
+        direct = np.bincount(bike, level.direct)[:, None] * widening(model)
+        return moved[:, :-1], (direct - moved[:, -1:]) / level.total
 
 
 def _spared(design: Design, model: ReturnModel, exposure: Numbers) -> _Spared:
@@ -141,26 +180,40 @@ def _spared(design: Design, model: ReturnModel, exposure: Numbers) -> _Spared:
     n, places = len(exposure), np.arange(steps)
     mass = exposure * np.exp(model.linear)
     less = np.exp(-model.coefficients[:steps])
-    spared, direct, sums = np.zeros(steps), np.zeros(steps), np.zeros(2 * steps)
+    spared, direct, by_hazard = np.zeros(steps), np.zeros(steps), np.zeros(steps)
 
     def moved() -> Iterator[tuple[slice, Numbers]]:
-        """How each bleed's spared risk moves with its log hazard, and its mass where it missed the step."""
+        """How each bleed's spared risk moves with its log hazard."""
         for part in parts_of(n):
             missed, with_miss = design.missed[part], mass[part, None]
             without = with_miss * less
             slope_without = missed * without * np.exp(-without)
-            own = np.hstack([missed * with_miss * np.exp(-with_miss) - slope_without, missed * with_miss])
+            own = missed * with_miss * np.exp(-with_miss) - slope_without
             spared[:] += (missed * (np.exp(-without) - np.exp(-with_miss))).sum(axis=0)
             direct[:] += slope_without.sum(axis=0)
-            sums[:] += own.sum(axis=0)
+            by_hazard[:] += own.sum(axis=0)
             yield part, own
 
-    gradient, met_gradient = np.split(crossed_parts(design.x, moved()).T, 2)
-    by_hazard, masses = np.split(sums, 2)
+    gradient = crossed_parts(design.x, moved()).T
     gradient[places, places] += direct
-    met_gradient[places, places] -= masses
-    scale = np.maximum(masses, 1e-300)[:, None]
-    return _Spared(100 / n * spared, 100 / n * gradient, 100 / n * by_hazard, met_gradient / scale)
+    return _Spared(100 / n * spared, 100 / n * gradient, 100 / n * by_hazard)
+
+
+def _met_gradient(design: Design, model: ReturnModel, exposure: Numbers) -> Numbers:
+    """How the log of the risk mass of those who missed a step, had they met it, moves with the coefficients: steps × p."""
+    places = np.arange(design.size)
+    mass = exposure * np.exp(model.linear)
+    masses = np.zeros(design.size)
+
+    def weighed() -> Iterator[tuple[slice, Numbers]]:
+        for part in parts_of(len(mass)):
+            own = design.missed[part] * mass[part, None]
+            masses[:] += own.sum(axis=0)
+            yield part, own
+
+    gradient = crossed_parts(design.x, weighed()).T
+    gradient[places, places] -= masses
+    return np.asarray(gradient / np.maximum(masses, 1e-300)[:, None])
 
 
 def _expected_after(model: ReturnModel, days: Numbers, ended: NDArray[np.bool_], window: int) -> Numbers:

@@ -13,7 +13,7 @@ from analysis.followup import Beginning, ReturnModel
 from analysis.prepared import Prepared
 from analysis.regression import Workers, parts_of
 from analysis.stats import Z95
-from analysis.steps.by_return import ByReturn, by_return
+from analysis.steps.by_return import ByReturn, return_model, spared_by
 from analysis.steps.check import Check, doubly_robust_check
 from analysis.steps.design import Design, design_of
 from analysis.steps.layers import Layer, headline
@@ -94,12 +94,12 @@ def step_costs(
     design = told_design(prepared, workers) if design is None else design
     if design is None:
         return StepCosts(_table(raw), None, None)
-    returns = by_return(prepared, design)
-    whole = returns.model
-    windows = two_windows(prepared, design, returns)
-    effects = lasting(windows, returns)
+    whole = model = return_model(prepared, design)
+    windows = two_windows(prepared, design, whole)
+    effects = lasting(windows, whole.coefficients[: design.size])
     if effects is not None and effects.fails:
-        returns = by_return(prepared, design, prepared.window_days, Beginning(whole.coefficients))
+        model = return_model(prepared, design, prepared.window_days, Beginning(whole.coefficients))
+    returns = spared_by(prepared, design, model)
     layer = headline(prepared, design, returns, whole, windows, rng)
     check = doubly_robust_check(prepared, design, rng)
     can = _enough(raw).filter(_some(raw)).to_numpy()

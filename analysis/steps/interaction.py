@@ -9,7 +9,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.followup import Block, ReturnModel, beginning_beside, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
-from analysis.regression import Joined, product
+from analysis.regression import Joined, product, squared
 from analysis.standard import Step
 from analysis.stats import Z95, benjamini_hochberg, normal_tail
 from analysis.steps.by_return import course_of, widening
@@ -103,7 +103,7 @@ def _told(
     model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), blocks, began=began)
     kept = [*places, *range(width, x.shape[1])]
     rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], design.bike) * widening(model)
-    covariance, b = rows.T @ rows, model.coefficients[kept]
+    covariance, b = squared(rows, np.ones(len(rows))), model.coefficients[kept]
     pairs = len(steps)
     more, elsewhere = b[pairs:], b[:pairs]
     sd = np.sqrt(np.diag(covariance))

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import ReturnModel
 from analysis.prepared import Prepared
+from analysis.regression import Floats, squared
 from analysis.steps.by_return import ByReturn
 from analysis.steps.design import Design
 from analysis.steps.shrink import Observed, posterior_draws
@@ -82,7 +83,7 @@ def _observed(prepared: Prepared, design: Design, stand: Stand, windows: Windows
     mine = [steps[design.steps[place]] for place in places]
     return Observed(
         values=np.concatenate([windows.effects[:early], stand.delta, windows.effects[early:]]),
-        covariance=rows.T @ rows,
+        covariance=squared(rows, np.ones(len(rows))),
         early=early,
         steps=design.size,
         group=np.array([step.acts == "leak" for step in mine], dtype=np.int64),
@@ -92,7 +93,7 @@ def _observed(prepared: Prepared, design: Design, stand: Stand, windows: Windows
 
 
 def _by_stand(
-    prepared: Prepared, design: Design, observed: Observed, early_rows: Numbers, rng: np.random.Generator
+    prepared: Prepared, design: Design, observed: Observed, early_rows: Floats, rng: np.random.Generator
 ) -> Layer:
     """Draws of the effects from their joint posterior, and of what they would spare."""
     draws = posterior_draws(observed, DRAWS, rng)

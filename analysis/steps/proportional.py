@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
+from analysis.regression import squared
 from analysis.stats import chi_square_tail, normal_tail
-from analysis.steps.by_return import ByReturn
 from analysis.steps.windows import Windows
 
 LEVEL = 0.05
@@ -31,7 +32,7 @@ class Lasting:
         return min(self.p_along, self.p_all) < LEVEL / 2
 
 
-def lasting(windows: Windows, returns: ByReturn) -> Lasting | None:
+def lasting(windows: Windows, along: NDArray[np.float64]) -> Lasting | None:
     """Test whether effects are proportional; None where fewer came back after the window than there are steps.
 
     Wald tests on the joint sandwich of early and late effects: one degree of freedom along the effects of the fit that
@@ -42,17 +43,16 @@ def lasting(windows: Windows, returns: ByReturn) -> Lasting | None:
     ----------
     windows
         The effects before and after the window.
-    returns
-        Layer 1 over the whole follow-up.
+    along
+        Every step's effect by return over the whole follow-up.
     """
-    steps = len(returns.spared)
+    steps = len(along)
     if windows.late_returns < steps:
         return None
     late = windows.rows.shape[1] - steps
     change = windows.effects[late:] - windows.effects[:steps]
     rows = windows.rows[:, late:] - windows.rows[:, :steps]
-    inverse = np.linalg.pinv(rows.T @ rows, rcond=1e-10, hermitian=True)
-    along = returns.model.coefficients[:steps]
+    inverse = np.linalg.pinv(squared(rows, np.ones(len(rows))), rcond=1e-10, hermitian=True)
     precision = float(along @ inverse @ along)
     moved = float(along @ inverse @ change) / precision
     return Lasting(

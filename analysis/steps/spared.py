@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
-from analysis.regression import Joined, crossed, crossed_parts, parts_of, product
+from analysis.regression import Floats, Joined, crossed, crossed_parts, parts_of, product, squared
 from analysis.steps.by_return import exposure_of, level_of
 from analysis.steps.design import Design
 
@@ -32,7 +32,7 @@ class HadItBeenMet:
     model: ReturnModel = field(repr=False)
 
 
-def had_it_been_met(prepared: Prepared, design: Design, held: Numbers, early_rows: Numbers) -> HadItBeenMet:
+def had_it_been_met(prepared: Prepared, design: Design, held: Numbers, early_rows: Floats) -> HadItBeenMet:
     """Refit everything but the steps, at their posterior means.
 
     Parameters
@@ -60,10 +60,13 @@ def had_it_been_met(prepared: Prepared, design: Design, held: Numbers, early_row
     hazard_rows = (np.bincount(design.bike, level.direct) - moved[:, -1]) / level.total
     log_mass_rows = moved[:, :-1]
     log_mass_rows += hazard_rows[:, None]
-    spread = early_rows.T @ early_rows
-    follows = np.linalg.solve(spread + 1e-9 * np.trace(spread) * np.eye(len(spread)), early_rows.T @ log_mass_rows)
-    log_mass_rows -= early_rows @ follows  # what is left
-    return HadItBeenMet(mass, held, follows, log_mass_rows.T @ log_mass_rows, model)
+    one_each = np.ones(len(early_rows))
+    spread = squared(early_rows, one_each)
+    follows = np.linalg.solve(
+        spread + 1e-9 * np.trace(spread) * np.eye(len(spread)), crossed(early_rows, log_mass_rows)
+    )
+    log_mass_rows -= product(early_rows, follows)  # what is left
+    return HadItBeenMet(mass, held, follows, squared(log_mass_rows, one_each), model)
 
 
 def _mass_gradient(design: Design, z: Joined, mass: Numbers) -> Numbers:

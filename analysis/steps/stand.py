@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import Block, ReturnModel, beginning_beside, by_cluster, fit_returns
 from analysis.prepared import Prepared
-from analysis.regression import Joined, crossed, gathered, product, products, squared
+from analysis.regression import Floats, Joined, crossed, gathered, product, products, squared
 from analysis.stats import normal_tail
 from analysis.steps.design import FREE, Design
 from analysis.steps.signs import air_seen
@@ -28,7 +28,7 @@ class Stand:
     """
 
     delta: Numbers
-    rows: Numbers = field(repr=False)
+    rows: Floats = field(repr=False)
     speaks: NDArray[np.bool_]
     p_value: float
 
@@ -72,7 +72,7 @@ class _Evidence:
     """Of one score: what it says of each step, each bike's influence on that, and whether it foretells returns."""
 
     delta: Numbers
-    rows: Numbers
+    rows: Floats
     p_value: float
 
 
@@ -87,13 +87,14 @@ def _evidence(prepared: Prepared, design: Design, by_return: ReturnModel, score:
     inverse = np.linalg.inv(squared(design.x, np.ones(len(x))) + np.diag(_ridges(design)))
     every = inverse @ crossed(design.x, score)
     kept = [*range(design.size), *design.unrecorded_columns]
-    residual = score - product(design.x, every)
+    kind = design.x.dtype
+    residual = (score - product(design.x, every)).astype(kind)
     parts = ((part, own * residual[part, None]) for part, own in products(design.x, inverse[:, kept]))
-    rows = gathered(parts, design.bike, len(kept))
+    rows = gathered(parts, design.bike, len(kept), kind)
     rows *= foretells
     for place, own in enumerate(every[kept]):
         rows[:, place] += foretells_rows[:, 0] * own
-    sd = float(np.sqrt((foretells_rows**2).sum()))
+    sd = float(np.sqrt((foretells_rows**2).sum(dtype=float)))
     p = float(normal_tail(foretells / sd)) if sd > 1e-9 else 1.0  # where all come back at once nothing can be foretold
     return _Evidence(foretells * every[kept], rows, p)
 

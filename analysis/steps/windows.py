@@ -11,10 +11,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Beginning, Block, by_cluster, fit_returns, follow_of
+from analysis.followup import Beginning, Block, ReturnModel, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
-from analysis.regression import Below
-from analysis.steps.by_return import ByReturn
+from analysis.regression import Below, Floats
 from analysis.steps.design import FREE, Design
 
 Numbers = NDArray[np.float64]
@@ -32,10 +31,10 @@ class Windows:
     effects: Numbers
     shown: Numbers = field(repr=False)
     late_returns: int
-    rows: Numbers = field(repr=False)
+    rows: Floats = field(repr=False)
 
 
-def two_windows(prepared: Prepared, design: Design, returns: ByReturn) -> Windows:
+def two_windows(prepared: Prepared, design: Design, by_return: ReturnModel) -> Windows:
     """Early (up to the window) and late (after it) effects.
 
     Parameters
@@ -44,8 +43,8 @@ def two_windows(prepared: Prepared, design: Design, returns: ByReturn) -> Window
         All accepted bleeds.
     design
         Its design.
-    returns
-        Layer 1 over the whole follow-up, where the search begins.
+    by_return
+        The design's model by return over the whole follow-up, where the search begins.
     """
     window, bleeds = prepared.window_days, prepared.bleeds
     days = bleeds.get_column("days_at_risk").to_numpy()
@@ -58,7 +57,7 @@ def two_windows(prepared: Prepared, design: Design, returns: ByReturn) -> Window
         np.concatenate([np.zeros(len(days), dtype=np.int64), np.ones(len(later), dtype=np.int64)]),
     )
     width = design.x.shape[1]
-    began = np.concatenate([returns.model.coefficients, returns.model.coefficients[: design.size]])
+    began = np.concatenate([by_return.coefficients, by_return.coefficients[: design.size]])
     model = fit_returns(x, follow, [*design.blocks, Block(width, width + design.size, FREE)], began=Beginning(began))
     bike = np.concatenate([design.bike, design.bike[later]])
     events = float(follow.returned.sum())

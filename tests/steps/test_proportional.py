@@ -5,27 +5,27 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.steps.by_return import by_return
+from analysis.steps.by_return import return_model
 from analysis.steps.proportional import lasting, told_of
 from analysis.steps.windows import two_windows
 
 
 @pytest.fixture(scope="module")
 def fitted(workshop, costs):
-    returns = by_return(workshop, costs.design)
-    return returns, two_windows(workshop, costs.design, returns)
+    model = return_model(workshop, costs.design)
+    return model.coefficients[: costs.design.size], two_windows(workshop, costs.design, model)
 
 
 def moved(fitted, share):
     """The same fit with late effects that are this share of early ones, known to a hundredth."""
-    returns, windows = fitted
-    steps = len(returns.spared)
+    along, windows = fitted
+    steps = len(along)
     early = windows.effects[:steps]
     rows = np.zeros((2 * steps, windows.rows.shape[1]))
     rows[np.arange(steps), np.arange(steps)] = 0.01
     rows[steps + np.arange(steps), windows.rows.shape[1] - steps + np.arange(steps)] = 0.01
     effects = np.concatenate([windows.effects[:-steps], share * early])
-    return lasting(replace(windows, effects=effects, rows=rows), returns)
+    return lasting(replace(windows, effects=effects, rows=rows), along)
 
 
 def test_effects_that_stay_pass(fitted):
@@ -41,8 +41,8 @@ def test_effects_that_fade_fail(fitted):
 
 
 def test_with_fewer_late_returns_than_steps_nothing_is_tested(fitted):
-    returns, windows = fitted
-    assert lasting(replace(windows, late_returns=5), returns) is None
+    along, windows = fitted
+    assert lasting(replace(windows, late_returns=5), along) is None
     assert "Too few" in told_of(None, 90)
 
 
