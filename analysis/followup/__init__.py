@@ -1,11 +1,13 @@
 """Follow-up: which bleeds came back, how long each was watched, and how returns come with time."""
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
+from analysis.followup.beginning import Beginning, beginning_below, beginning_beside, beginning_near
 from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
-from analysis.followup.cox import SINGLE_FROM, Beginning, ReturnModel, baseline, beginning_beside, fit_returns
+from analysis.followup.cox import SINGLE_FROM, baseline, fit_returns
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
 from analysis.followup.influence import by_cluster, clustered, influence
+from analysis.followup.return_model import ReturnModel
 from analysis.followup.returns import returns
 from analysis.followup.ridge import Block
 from analysis.followup.risk_sets import Follow, follow_of
@@ -28,7 +30,9 @@ __all__ = [
     "aalen_johansen",
     "at_window",
     "baseline",
+    "beginning_below",
     "beginning_beside",
+    "beginning_near",
     "by_cluster",
     "clustered",
     "covered_time",

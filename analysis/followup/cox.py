@@ -12,15 +12,17 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.followup.beginning import Beginning
+from analysis.followup.return_model import ReturnModel, up_to
 from analysis.followup.ridge import Block, first_penalties, inverse, top_of
 from analysis.followup.risk_sets import Follow, earlier_sums, follow_of, later_sums
 from analysis.regression import Base, Below, Floats, Joined, Matrix, crossed, product, squared, summed
 
 Numbers = NDArray[np.float64]
 CONVERGED, CONVERGED_IN_SINGLE = 1e-20, 1e-9
-"""A step ends the search when it gains less than this in twice the log likelihood (a ten-thousand-millionth of a standard
-error; a thirty-thousandth where covariates are in single precision, whose rounding hides the rest), or no less than the
-one before it gained."""
+"""The search ends where a step would gain less than this in twice the log likelihood (a ten-thousand-millionth of a
+standard error; a thirty-thousandth where covariates are in single precision, whose rounding hides the rest), or no less
+than the one before it gained."""
 SINGLE_FROM = 10_000
 """Covariates of more bleeds than this are to be in single precision, less their means: what is lost is in the seventh
 figure."""
@@ -32,74 +34,6 @@ FAR = 10.0
 NEWTON_STEPS, HALVINGS = 80, 30
 THIN_TO = 12_000
 """Bleeds that a search of many more begins with, spread evenly over the log."""
-
-
-@dataclass(frozen=True)
-class ReturnModel:
-    """A fitted time-to-return model.
-
-    `coefficients`, `information` and `covariance` (the inverse of the penalised information), `penalties` a column, `edf`
-    the columns' effective number, `hazard` the baseline's jumps on the distinct days of `follow`, `linear` each row's x·b,
-    `log_likelihood` unpenalised.
-    """
-
-    coefficients: Numbers
-    information: Numbers
-    covariance: Numbers
-    penalties: Numbers
-    edf: float
-    log_likelihood: float
-    hazard: Numbers
-    linear: Numbers
-    follow: Follow
-    means: Numbers = field(repr=False)
-    risk: Numbers = field(repr=False)
-
-    def cumulative(self, days: NDArray[np.int64] | int) -> Numbers:
-        """Baseline cumulative hazard of the first stratum, up to and with each of `days` (for a row whose x·b is 0)."""
-        first = self.follow.strata[0]
-        return _up_to(days, self.hazard[first], self.follow.distinct[first])
-
-
-@dataclass(frozen=True)
-class Beginning:
-    """Where a search begins: p coefficients; the p × p `information` near there, if it is known, is taken for the curvature
-    at first."""
-
-    coefficients: Numbers
-    information: Numbers | None = None
-
-
-def beginning_beside(model: ReturnModel, x: Joined) -> Beginning:
-    """Where the search begins for some columns of a fitted model and others beside them, of which nothing is known.
-
-    Parameters
-    ----------
-    model
-        Fitted on the base of `x`, on the same rows with the same follow-up.
-    x
-        n × p: the columns kept, then those beside.
-
-    Returns
-    -------
-    Beginning
-        p coefficients, 0 for those beside, and the p × p information there; exact where every column is kept.
-    """
-    follow, own = model.follow, x.own
-    beside = np.zeros((len(x), 0)) if x.beside is None else x.beside
-    w = np.exp(model.linear)
-    exposed = w * earlier_sums(follow.returns / model.risk, follow)[follow.place]
-    means = later_sums(summed(beside, follow.place, len(follow.starts), w), follow) / model.risk[:, None]
-    across = crossed(x.base, exposed[:, None] * beside) - (model.means * follow.returns[:, None]).T @ means
-    inside = squared(beside, exposed) - (means * follow.returns[:, None]).T @ means
-    information = np.block([[model.information[np.ix_(own, own)], across[own]], [across[own].T, inside]])
-    return Beginning(np.append(model.coefficients[own], np.zeros(beside.shape[1])), information)
-
-
-def _up_to(days: NDArray[np.int64] | int, jumps: Numbers, at: NDArray[np.int64]) -> Numbers:
-    """The sum of the jumps on days no later than each of `days`."""
-    whole = np.concatenate([[0.0], np.cumsum(jumps)])
-    return whole[np.searchsorted(at, days, side="right")]
 
 
 def fit_returns(
@@ -142,9 +76,9 @@ def fit_returns(
             top = top_of(bend.information, slope.score + bend.information @ b, blocks, penalties)
             penalties, step = top.penalties, top.coefficients - b
         gain = float(step @ (bend.information + np.diag(penalties)) @ step)
-        b, slope = _damped(rows, b, step, penalties, slope)
         if at_top and (gain < converged or gain > last):
             break
+        b, slope = _damped(rows, b, step, penalties, slope)
         arrived = gain < NEAR and not at_top
         if arrived or gain > max(NEAR, 0.0 if at_top else SLOW * last):
             at_top, bend = gain < NEAR, _bend(rows, slope)
@@ -181,7 +115,7 @@ def baseline(linear: Numbers, follow: Follow, days: NDArray[np.int64]) -> Number
         Whole days, 0 or more.
     """
     s0 = later_sums(np.bincount(follow.place, np.exp(linear), len(follow.starts)).astype(float), follow)
-    return _up_to(days, follow.returns / s0, follow.distinct)
+    return up_to(days, follow.returns / s0, follow.distinct)
 
 
 def _thin_fit(rows: _Rows, blocks: list[Block]) -> Numbers:

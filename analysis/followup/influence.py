@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup.cox import ReturnModel
+from analysis.followup.return_model import ReturnModel
 from analysis.followup.risk_sets import earlier_sums
 from analysis.regression import Floats, Matrix, gathered, products
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import clustered, fit_returns, follow_of, influence
 from analysis.prepared import Prepared
+from analysis.regression import product
 from analysis.stats import Z95, wilson
 from analysis.steps import ByReturn, Design, by_return, design_of, raw_steps, widening
 
@@ -148,7 +149,8 @@ def _shop(prepared: Prepared, design: Design, fitted: ByReturn, place: int, effe
         column=place,
         effect=effect,
         rows_of_bike=np.split(order, np.flatnonzero(np.diff(design.bike[order])) + 1),
-        linear=model.linear + (effect - model.coefficients[place]) * design.x[:, place],
+        linear=model.linear
+        + (effect - model.coefficients[place]) * product(design.x, np.eye(design.x.shape[1])[:, place]),
         watched=np.minimum(gap, bleeds.get_column("age_days").to_numpy()).astype(np.int64),
         days=model.follow.distinct,
         cumulative=np.cumsum(model.hazard),

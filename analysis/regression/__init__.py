@@ -2,14 +2,15 @@
 
 from analysis.regression.chunks import in_turn, parts_of
 from analysis.regression.gathering import gathered
+from analysis.regression.grouped import Factor, Grouped
 from analysis.regression.left_out import LeftOut, left_out_logistic, log_odds
 from analysis.regression.levels import level_codes, sums_by
 from analysis.regression.matrices import (
     Base,
     Below,
-    Elsewhere,
     Floats,
     Joined,
+    Kept,
     Matrix,
     crossed,
     crossed_parts,
@@ -23,9 +24,11 @@ from analysis.regression.spread import Workers
 __all__ = [
     "Base",
     "Below",
-    "Elsewhere",
+    "Factor",
     "Floats",
+    "Grouped",
     "Joined",
+    "Kept",
     "LeftOut",
     "Matrix",
     "Workers",

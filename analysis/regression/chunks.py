@@ -14,6 +14,7 @@ from threading import local
 from typing import TypeVar
 
 CHUNK = 8_192
+BLOCK = 8 * CHUNK
 FEW = 4
 """Up to so many chunks are not worth a second thread."""
 MOST_THREADS = 8
@@ -29,6 +30,15 @@ def parts_of(rows: int) -> Iterator[slice]:
     """So many rows as slices that follow one another."""
     for start in range(0, rows, CHUNK):
         yield slice(start, min(start + CHUNK, rows))
+
+
+def blocks_of(rows: int) -> Iterator[slice]:
+    """The same, of eight chunks each as long as there are so many, then of one."""
+    whole = rows - rows % BLOCK
+    for start in range(0, whole, BLOCK):
+        yield slice(start, start + BLOCK)
+    for part in parts_of(rows - whole):
+        yield slice(whole + part.start, whole + part.stop)
 
 
 def of_parts(told: Callable[[slice], Told], rows: int) -> Iterator[Told]:

@@ -13,15 +13,17 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.regression.chunks import of_parts, parts_of
+from analysis.regression.chunks import blocks_of, of_parts, parts_of
+from analysis.regression.gathering import add_at
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
 Floats = NDArray[np.floating]
 
 
-class Elsewhere(Protocol):
-    """A matrix whose rows lie in other processes (`spread.Spread`): worked with there, fetched only by rows asked for."""
+class Kept(Protocol):
+    """A matrix not written out here: kept by levels (`grouped.Grouped`) or in other processes (`spread.Spread`), worked
+    with as it is kept; only rows asked for are written out."""
 
     @property
     def shape(self) -> tuple[int, int]: ...
@@ -46,7 +48,7 @@ class Elsewhere(Protocol):
     def summed(self, place: Places, places: int, weight: Floats) -> Numbers: ...
 
 
-Base = Floats | Elsewhere
+Base = Floats | Kept
 
 
 @dataclass(frozen=True)
@@ -240,12 +242,9 @@ def summed(x: Matrix, place: Places, places: int, weight: Floats) -> Numbers:
     """Weighted rows summed by `place` (one a row, from 0 to places − 1): places × p."""
     if not isinstance(x, np.ndarray):
         return x.summed(place, places, weight)
-    from scipy.sparse import csc_array
-
     found, weight = np.zeros((places, x.shape[1])), weight.astype(x.dtype)
-    for part in parts_of(len(x)):
-        table = csc_array(
-            (weight[part], place[part], np.arange(part.stop - part.start + 1)), shape=(places, part.stop - part.start)
-        )
-        found += table @ x[part]
+    for part in blocks_of(len(x)):
+        own = np.zeros(found.shape, dtype=x.dtype)
+        add_at(own, place[part], x[part], weight[part])
+        found += own
     return found

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
 from typing import Any
 
@@ -17,12 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 from threadpoolctl import ThreadpoolController
 
-from analysis.regression.chunks import CHUNK
-from analysis.regression.matrices import Floats, Numbers, Places, crossed, product, squared, summed
+from analysis.regression.chunks import BLOCK, CHUNK
+from analysis.regression.grouped import Grouped
+from analysis.regression.matrices import Base, Floats, Numbers, Places, crossed, product, squared, summed
 
 CARRIED_BYTES = 1_000_000
 """Larger arrays go to a worker straight, not by way of the scheduler."""
-LARGEST_PIECE = 16 * CHUNK
+LARGEST_PIECE = 2 * BLOCK
 AHEAD = 4
 """Answers awaited at once, a worker: enough to keep each busy, few enough to hold here."""
 
@@ -38,7 +39,7 @@ class Workers:
         """Addresses, in order."""
         return sorted(self.client.scheduler_info(n_workers=-1)["workers"])
 
-    def spread(self, rows: int, made: Callable[[slice], Floats]) -> Spread:
+    def spread(self, rows: int, made: Callable[[slice], Base]) -> Spread:
         """A matrix made piece by piece and handed to the workers in turn: never whole in this process.
 
         Parameters
@@ -58,9 +59,9 @@ class Workers:
 
 
 def pieces_of(rows: int, workers: int) -> Iterator[slice]:
-    """Slices of like size, one a worker or more, that end where chunks end."""
-    size = min(-(-rows // workers), LARGEST_PIECE)
-    size = max(-(-size // CHUNK) * CHUNK if size > CHUNK else size, 1)
+    """Slices of like size, one a worker or more, that end where blocks end, or chunks where there is no whole block."""
+    size, unit = min(-(-rows // workers), LARGEST_PIECE), BLOCK if rows >= BLOCK else CHUNK
+    size = max(-(-size // unit) * unit if size > CHUNK else size, 1)
     for start in range(0, max(rows, 1), size):
         yield slice(start, min(start + size, rows))
 
@@ -165,7 +166,7 @@ class Spread:
         return one
 
 
-def _there(worked: Callable[..., Floats], x: Floats, *rest: Any) -> Floats:
+def _there(worked: Callable[..., Floats], x: Base, *rest: Any) -> Floats:
     """On a worker: the matrix library held to one thread, as here."""
     with _threads().limit(limits=1):
         return worked(x, *(_aligned(one) if isinstance(one, np.ndarray) else one for one in rest))
@@ -176,15 +177,16 @@ def _threads() -> ThreadpoolController:
     return ThreadpoolController()
 
 
-def _aligned(x: Floats) -> Floats:
+def _aligned(x: Any) -> Any:
     """What came over the wire stands at odd addresses, where numpy multiplies slowly and rounds otherwise."""
-    return np.require(x, requirements="A")
+    return replace(x, own=_aligned(x.own)) if isinstance(x, Grouped) else np.require(x, requirements="A")
 
 
-def _taken(x: Floats, rows: Places) -> Floats:
+def _taken(x: Base, rows: Places) -> Floats:
     return x[rows]
 
 
-def _crossed_from(x: Floats, start: int, by: Floats) -> Numbers:
+def _crossed_from(x: Base, start: int, by: Floats) -> Numbers:
     """Some rows of a piece, from `start` on, crossed with theirs."""
-    return crossed(x[start : start + len(by)], by)
+    part = slice(start, start + len(by))
+    return crossed(x.part(part) if isinstance(x, Grouped) else x[part], by)

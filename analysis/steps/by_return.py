@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.followup import Beginning, ReturnModel, by_cluster, fit_returns, follow_of
+from analysis.followup import ReturnModel, beginning_near, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Floats, crossed_parts, parts_of, squared
 from analysis.steps.design import Design
@@ -50,7 +50,7 @@ def by_return(prepared: Prepared, design: Design) -> ByReturn:
 
 
 def return_model(
-    prepared: Prepared, design: Design, horizon_days: int | None = None, began: Beginning | None = None
+    prepared: Prepared, design: Design, horizon_days: int | None = None, near: ReturnModel | None = None
 ) -> ReturnModel:
     """The time-to-return model of the design.
 
@@ -62,10 +62,11 @@ def return_model(
         Its design.
     horizon_days
         Follow up no longer than this (the window: an early-only fit); unlimited unless given.
-    began
-        Where the search begins.
+    near
+        That of another horizon, near which the search begins.
     """
     follow = follow_of(*course_of(prepared.bleeds, horizon_days))
+    began = None if near is None else beginning_near(near, int(follow.returned.sum()))
     return fit_returns(design.x, follow, list(design.blocks), began=began)
 
 

@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Beginning, ReturnModel
+from analysis.followup import ReturnModel
 from analysis.prepared import Prepared
 from analysis.regression import Workers, parts_of
 from analysis.stats import Z95
@@ -98,7 +98,7 @@ def step_costs(
     windows = two_windows(prepared, design, whole)
     effects = lasting(windows, whole.coefficients[: design.size])
     if effects is not None and effects.fails:
-        model = return_model(prepared, design, prepared.window_days, Beginning(whole.coefficients))
+        model = return_model(prepared, design, prepared.window_days, whole)
     returns = spared_by(prepared, design, model)
     layer = headline(prepared, design, returns, whole, windows, rng)
     check = doubly_robust_check(prepared, design, rng)

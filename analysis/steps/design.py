@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 from analysis.followup import SINGLE_FROM, Block
 from analysis.prepared import Prepared
 from analysis.regression import Base, Workers, level_codes
-from analysis.steps.columns import Column, Part, beside, centred, grouped, standardised, tick, varying
+from analysis.steps.columns import Column, Levels, Part, centred, grouped, standardised, ticked, ticks, varying
 
 Numbers = NDArray[np.float64]
 Ticks = NDArray[np.bool_]
@@ -90,21 +89,23 @@ def design_of(prepared: Prepared, steps: tuple[str, ...], workers: Workers | Non
         Where the columns shall lie, row by row; here unless given.
     """
     bleeds, size = prepared.bleeds, len(prepared.bleeds)
-    technician = _codes(bleeds, "technician")
+    technician = _levels_of(bleeds, "technician")
     raw = [prepared.missed.get_column(s) for s in steps]
     missed = _beside([column.fill_null(False).to_numpy() for column in raw], size)
     unrecorded = _beside([column.is_null().to_numpy() for column in raw], size)
-    share = _own_share(missed, unrecorded, technician)
-    filled = [partial(_filled, missed[:, j], unrecorded[:, j], share[:, j], technician) for j in range(len(steps))]
+    habits = _habits(missed, unrecorded, technician)
+    filled = [
+        partial(_filled, missed[:, j], unrecorded[:, j], habits.share[:, j], technician.codes)
+        for j in range(len(steps))
+    ]
     some = np.flatnonzero(unrecorded.any(axis=0))
-    several = technician.max(initial=0) > 0
     parts = [
-        beside(steps, filled, FREE),
-        beside([NOT_RECORDED + steps[j] for j in some], [partial(_column, unrecorded[:, j]) for j in some], HELD),
+        Part(steps, filled, FREE, means=habits.filled.sum(axis=0) / max(size, 1)),
+        Part([NOT_RECORDED + steps[j] for j in some], [partial(_column, unrecorded[:, j]) for j in some], HELD),
         _context(bleeds),
-        grouped([f"mean {s}" for s in steps if several], _means(filled, technician), technician, HELD),
+        grouped([f"mean {s}" for s in steps if len(technician) > 1], habits.means, technician, HELD),
         _who(bleeds, "technician", technician),
-        _who(bleeds, "brake_model", _codes(bleeds, "brake_model")),
+        _who(bleeds, "brake_model", _levels_of(bleeds, "brake_model")),
     ]
     kind = np.float32 if size > SINGLE_FROM else np.float64
     stops = np.cumsum([len(part.names) for part in parts])
@@ -124,10 +125,10 @@ def design_of(prepared: Prepared, steps: tuple[str, ...], workers: Workers | Non
     )
 
 
-def _codes(bleeds: pl.DataFrame, name: str) -> Codes:
-    """Each bleed's word as a small number, in the order of the words, from 0; an empty cell is a word of its own."""
+def _levels_of(bleeds: pl.DataFrame, name: str) -> Levels:
+    """Each bleed's word as a small number, in the order of the words; an empty cell is a word of its own."""
     codes = level_codes(bleeds.get_column(name).fill_null(""))
-    return codes.astype(np.min_scalar_type(int(codes.max(initial=0))))
+    return Levels(codes.astype(np.min_scalar_type(int(codes.max(initial=0)))))
 
 
 def _beside(columns: list[Ticks], rows: int) -> Ticks:
@@ -143,20 +144,19 @@ def _filled(missed: Ticks, unrecorded: Ticks, share: Numbers, by: Codes, part: s
     return np.where(unrecorded[part], share[by[part]], missed[part])
 
 
-def _who(bleeds: pl.DataFrame, name: str, codes: Codes) -> Part:
+def _who(bleeds: pl.DataFrame, name: str, levels: Levels) -> Part:
     """A column each for the levels of `name`, partially pooled; none where all are one."""
-    levels = _levels(bleeds, name)
-    return grouped(levels, np.eye(max(len(levels), 1)), codes, 1.0, pooled=True)
+    names = _names(bleeds, name)
+    return grouped(names, np.eye(max(len(names), 1)), levels, 1.0, pooled=True)
 
 
 def _context(bleeds: pl.DataFrame) -> Part:
     names: list[str] = []
     columns: list[Column] = []
     for name in CONTEXT_WORDS:
-        codes = _codes(bleeds, name)
-        for level in range(1, int(codes.max(initial=0)) + 1):
-            names.append(f"{name} {level}")
-            columns.append(tick(codes, level))
+        own = ticks(_levels_of(bleeds, name))
+        names += [f"{name} {level}" for level in range(1, len(own) + 1)]
+        columns += own
     for name in CONTEXT_NUMBERS:
         values = _floats(bleeds.get_column(name))
         if np.isfinite(values).sum() >= 2 and np.nanstd(values) > 0:
@@ -165,7 +165,7 @@ def _context(bleeds: pl.DataFrame) -> Part:
     both = ((bleeds.get_column("brake") == "rear") & (bleeds.get_column("hose_route") == "internal")).fill_null(False)
     load = np.minimum(bleeds.get_column("bleeds_that_day").to_numpy(), 12).astype(float)
     names += ["rear and internal", "bleeds that day"]
-    columns += [partial(_column, both.to_numpy()), partial(_column, (load - load.mean()) / (load.std() or 1.0))]
+    columns += [ticked(both.to_numpy()), partial(_column, (load - load.mean()) / (load.std() or 1.0))]
     calendar = _calendar(bleeds)
     names += [f"day {power}" for power in range(1, len(calendar) + 1)]
     columns += calendar
@@ -185,26 +185,33 @@ def _calendar(bleeds: pl.DataFrame) -> list[Column]:
     return [partial(power, which) for which in range(1, CALENDAR + 1)] if span > 0 else []
 
 
-def _own_share(missed: Ticks, unrecorded: Ticks, technician: Codes) -> Numbers:
-    """Each technician's share missed of each step, pulled toward the shop's."""
-    people = int(technician.max(initial=0)) + 1
-    came, told = (
-        np.column_stack([np.bincount(technician, one[:, step], people) for step in range(one.shape[1])])
-        if one.shape[1]
-        else np.zeros((people, 0))
-        for one in (missed, ~unrecorded)
-    )
-    shop = came.sum(axis=0) / np.maximum(told.sum(axis=0), 1)
-    return (came + SHRINK_BLEEDS * shop) / (told + SHRINK_BLEEDS)
+@dataclass(frozen=True)
+class _Habits:
+    """Of each technician (rows) and step: the share missed, pulled toward the shop's; the step's column summed, with that
+    share where it was not recorded, and its mean."""
+
+    share: Numbers
+    filled: Numbers
+    means: Numbers
 
 
-def _means(columns: Sequence[Column], group: Codes) -> Numbers:
-    size = np.bincount(group)[:, None]
-    sums = [np.bincount(group, column(slice(0, len(group))), len(size)) for column in columns]
-    return np.column_stack(sums) / np.maximum(size, 1) if sums else np.zeros((len(size), 0))
+def _habits(missed: Ticks, unrecorded: Ticks, technician: Levels) -> _Habits:
+    bleeds = technician.bleeds[:, None]
+    came, untold = (_counts(one, technician) for one in (missed, unrecorded))
+    recorded = bleeds - untold
+    shop = came.sum(axis=0) / np.maximum(recorded.sum(axis=0), 1)
+    share = (came + SHRINK_BLEEDS * shop) / (recorded + SHRINK_BLEEDS)
+    filled = came + untold * share
+    return _Habits(share, filled, filled / np.maximum(bleeds, 1))
 
 
-def _levels(bleeds: pl.DataFrame, name: str) -> list[str]:
+def _counts(yes: Ticks, levels: Levels) -> Numbers:
+    """How often each column is so, by level: levels × columns."""
+    columns = [np.bincount(levels.codes, one, len(levels)) for one in yes.T]
+    return np.column_stack(columns) if columns else np.zeros((len(levels), 0))
+
+
+def _names(bleeds: pl.DataFrame, name: str) -> list[str]:
     levels = bleeds.get_column(name).fill_null("").unique().sort().to_list()
     return [f"{name} {level}" for level in levels] if len(levels) > 1 else []
 

@@ -71,7 +71,7 @@ def headline(
         return _by_return(design, returns, rng, "what the stand shows does not foretell returns here")
     observed = _observed(prepared, design, stand, windows)
     del stand  # a row a bike, needed no more
-    return _by_stand(prepared, design, observed, windows.rows[:, : observed.early], rng)
+    return _by_stand(prepared, design, observed, windows.rows[:, : observed.early], returns.model, rng)
 
 
 def _observed(prepared: Prepared, design: Design, stand: Stand, windows: Windows) -> Observed:
@@ -93,11 +93,16 @@ def _observed(prepared: Prepared, design: Design, stand: Stand, windows: Windows
 
 
 def _by_stand(
-    prepared: Prepared, design: Design, observed: Observed, early_rows: Floats, rng: np.random.Generator
+    prepared: Prepared,
+    design: Design,
+    observed: Observed,
+    early_rows: Floats,
+    by_return: ReturnModel,
+    rng: np.random.Generator,
 ) -> Layer:
     """Draws of the effects from their joint posterior, and of what they would spare."""
     draws = posterior_draws(observed, DRAWS, rng)
-    refit = had_it_been_met(prepared, design, draws.mean(axis=0), early_rows)
+    refit = had_it_been_met(prepared, design, draws.mean(axis=0), early_rows, by_return)
     drift = drift_draws(refit, draws, rng)
     spared = spared_draws(design, refit, draws, drift)
     return Layer(

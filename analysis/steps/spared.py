@@ -7,14 +7,16 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import ReturnModel, by_cluster, fit_returns, follow_of
+from analysis.followup import ReturnModel, beginning_near, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Floats, Joined, crossed, crossed_parts, parts_of, product, squared
 from analysis.steps.by_return import exposure_of, level_of
 from analysis.steps.design import Design
 
 Numbers = NDArray[np.float64]
-CURVE = 31
+DEGREE, A_UNIT, MOST_MORE = 10, 3, 100
+"""Of the polynomial that a sum of risks is along effects, more for each unit of log hazard that these span: a thousandth of
+their spread at most is lost (the sum is smooth, and few bleeds' draws span much)."""
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,9 @@ class HadItBeenMet:
     model: ReturnModel = field(repr=False)
 
 
-def had_it_been_met(prepared: Prepared, design: Design, held: Numbers, early_rows: Floats) -> HadItBeenMet:
+def had_it_been_met(
+    prepared: Prepared, design: Design, held: Numbers, early_rows: Floats, by_return: ReturnModel
+) -> HadItBeenMet:
     """Refit everything but the steps, at their posterior means.
 
     Parameters
@@ -43,6 +47,8 @@ def had_it_been_met(prepared: Prepared, design: Design, held: Numbers, early_row
         Effects of the early columns: steps, then not recorded.
     early_rows
         Each bike's influence on the observed early effects.
+    by_return
+        The design's model by return, near which the search begins.
     """
     kept = [*range(design.size), *design.unrecorded_columns]
     free = [i for i in range(design.x.shape[1]) if i not in set(kept)]
@@ -52,7 +58,8 @@ def had_it_been_met(prepared: Prepared, design: Design, held: Numbers, early_row
     follow = follow_of(np.minimum(days, window), returned)
     offset = product(Joined(design.x, tuple(kept)), held)
     z = Joined(design.x, tuple(free))
-    model = fit_returns(z, follow, design.blocks_of(free), offset)
+    began = beginning_near(by_return, int(returned.sum()), free)
+    model = fit_returns(z, follow, design.blocks_of(free), offset, began)
     mass = exposure_of(prepared, model) * np.exp(model.linear)
     level = level_of(model, window)
     along = np.column_stack([_mass_gradient(design, z, mass), level.along])
@@ -95,10 +102,15 @@ def spared_draws(design: Design, refit: HadItBeenMet, draws: Numbers, drift: Num
 
 
 def _curve(met: Numbers, effects: Numbers, bleeds: int) -> Numbers:
-    """100 / n × sum of F(m e^b) − F(m) over the missed, along a grid of effects, interpolated."""
-    grid = np.linspace(effects.min() - 1e-9, effects.max() + 1e-9, CURVE)
-    values = [100 / bleeds * (np.exp(-met) - np.exp(-met * np.exp(b))).sum() for b in grid]
-    return np.interp(effects, grid, values)
+    """100 / n × sum of F(m e^b) − F(m) over the missed: a polynomial through its values at Chebyshev's points."""
+    lo, hi = float(effects.min()) - 1e-9, float(effects.max()) + 1e-9
+    without = np.exp(-met).sum()
+
+    def spared(effect: Numbers) -> Numbers:
+        return 100 / bleeds * np.array([without - np.exp(-met * np.exp(b)).sum() for b in effect])
+
+    degree = DEGREE + min(int(A_UNIT * (hi - lo)), MOST_MORE)
+    return np.asarray(np.polynomial.Chebyshev.interpolate(spared, degree, (lo, hi))(effects))
 
 
 def _root(covariance: Numbers) -> Numbers:

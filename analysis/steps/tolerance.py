@@ -10,7 +10,15 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Beginning, Block, ReturnModel, beginning_beside, by_cluster, fit_returns, follow_of
+from analysis.followup import (
+    Block,
+    ReturnModel,
+    beginning_beside,
+    beginning_near,
+    by_cluster,
+    fit_returns,
+    follow_of,
+)
 from analysis.prepared import Prepared
 from analysis.regression import Joined, crossed_parts, parts_of
 from analysis.standard import Step
@@ -69,16 +77,11 @@ def ground_of(
         return None
     if len(design.x) <= LARGEST and by_return is not None:
         return Ground(prepared, design, by_return)
-    began = None if by_return is None else _near(by_return, LARGEST / len(design.x))
     if len(design.x) > LARGEST:
         prepared, design = _some(prepared, design, rng)
     follow = follow_of(*course_of(prepared.bleeds))
+    began = None if by_return is None else beginning_near(by_return, int(follow.returned.sum()))
     return Ground(prepared, design, fit_returns(design.x, follow, list(design.blocks), began=began))
-
-
-def _near(model: ReturnModel, share: float) -> Beginning:
-    """Where the search begins for a share of the bleeds."""
-    return Beginning(model.coefficients, model.information * share)
 
 
 def tolerance_curves(ground: Ground | None, share: slice = slice(None)) -> DataFrame[Tolerance]:

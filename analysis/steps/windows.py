@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Beginning, Block, ReturnModel, by_cluster, fit_returns, follow_of
+from analysis.followup import Block, ReturnModel, beginning_below, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Below, Floats
 from analysis.steps.design import FREE, Design
@@ -57,8 +57,8 @@ def two_windows(prepared: Prepared, design: Design, by_return: ReturnModel) -> W
         np.concatenate([np.zeros(len(days), dtype=np.int64), np.ones(len(later), dtype=np.int64)]),
     )
     width = design.x.shape[1]
-    began = np.concatenate([by_return.coefficients, by_return.coefficients[: design.size]])
-    model = fit_returns(x, follow, [*design.blocks, Block(width, width + design.size, FREE)], began=Beginning(began))
+    began = beginning_below(by_return, x, int((returned & (days <= window)).sum()))
+    model = fit_returns(x, follow, [*design.blocks, Block(width, width + design.size, FREE)], began=began)
     bike = np.concatenate([design.bike, design.bike[later]])
     events = float(follow.returned.sum())
     widened = np.sqrt(events / max(events - model.edf, 0.25 * events))
