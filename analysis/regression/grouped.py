@@ -70,11 +70,14 @@ class Grouped:
 
     def __getitem__(self, rows: slice | Places | NDArray[np.bool_]) -> Floats:
         """Some rows written out."""
-        own = self.own[rows]
-        found = np.empty((len(own), self.shape[1]), dtype=self.dtype)
-        found[:, self.at] = own
-        for one in self.factors:
-            found[:, one.at] = one.rows[one.codes[rows]]
+        places = np.arange(len(self))[rows]
+        by_level = [one.rows.astype(self.dtype) for one in self.factors]
+        found = np.empty((len(places), self.shape[1]), dtype=self.dtype)
+        for part in parts_of(len(places)):
+            some, written = places[part], found[part]
+            written[:, self.at] = self.own[some]
+            for one, level in zip(self.factors, by_level, strict=True):
+                written[:, one.at] = level[one.codes[some]]
         return found
 
     def part(self, rows: slice) -> Grouped:

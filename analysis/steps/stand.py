@@ -51,7 +51,11 @@ def stand_evidence(prepared: Prepared, design: Design, by_return: ReturnModel) -
     score = air_seen(prepared.bleeds)
     if score is None:
         return None
-    whole = _evidence(prepared, design, by_return, score)
+    ground = _Ground(
+        design, by_return, np.linalg.inv(squared(design.x, np.ones(len(score))) + np.diag(_ridges(design)))
+    )
+    every = np.array([*range(design.size), *design.unrecorded_columns])
+    whole = _evidence(ground, score, every)
     delta, rows = whole.delta, whole.rows
     steps = {step.id: step for step in prepared.standard.steps}
     mine = [steps[design.steps[place]] for place in (*range(design.size), *design.unrecorded_steps)]
@@ -62,34 +66,42 @@ def stand_evidence(prepared: Prepared, design: Design, by_return: ReturnModel) -
         if left is None:
             speaks &= ~own
             continue
-        apart = _evidence(prepared, design, by_return, left)
-        delta[own], rows[:, own] = apart.delta[own], apart.rows[:, own]
+        apart = _evidence(ground, left, every[own])
+        delta[own], rows[:, own] = apart.delta, apart.rows
     return Stand(delta, rows, speaks, whole.p_value)
 
 
 @dataclass(frozen=True)
+class _Ground:
+    """What every score is regressed on: the design, its model by return, the inverse of its cross products."""
+
+    design: Design
+    by_return: ReturnModel
+    inverse: Floats
+
+
+@dataclass(frozen=True)
 class _Evidence:
-    """Of one score: what it says of each step, each bike's influence on that, and whether it foretells returns."""
+    """Of one score: what it says of some columns, each bike's influence on that, and whether it foretells returns."""
 
     delta: Numbers
     rows: Floats
     p_value: float
 
 
-def _evidence(prepared: Prepared, design: Design, by_return: ReturnModel, score: Numbers) -> _Evidence:
-    """How far the score foretells returns beside the design, times the regression of the score on the design."""
+def _evidence(ground: _Ground, score: Numbers, kept: NDArray[np.int64]) -> _Evidence:
+    """How far the score foretells returns beside the design, times the regression of the score on the columns kept."""
+    design, by_return = ground.design, ground.by_return
     width = design.x.shape[1]
     x = Joined(design.x, beside=score[:, None].astype(design.x.dtype))
     blocks = [*design.blocks, Block(width, width + 1, FREE)]
     model = fit_returns(x, by_return.follow, blocks, began=beginning_beside(by_return, x))
     foretells = float(model.coefficients[width])
     foretells_rows = by_cluster(x, model, np.eye(width + 1)[:, width:], design.bike)
-    inverse = np.linalg.inv(squared(design.x, np.ones(len(x))) + np.diag(_ridges(design)))
-    every = inverse @ crossed(design.x, score)
-    kept = [*range(design.size), *design.unrecorded_columns]
+    every = ground.inverse @ crossed(design.x, score)
     kind = design.x.dtype
     residual = (score - product(design.x, every)).astype(kind)
-    parts = ((part, own * residual[part, None]) for part, own in products(design.x, inverse[:, kept]))
+    parts = ((part, own * residual[part, None]) for part, own in products(design.x, ground.inverse[:, kept]))
     rows = gathered(parts, design.bike, len(kept), kind)
     rows *= foretells
     for place, own in enumerate(every[kept]):
