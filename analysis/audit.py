@@ -136,18 +136,18 @@ def _audited(
         headline = step_costed.layer.name if step_costed.layer else ""
         step_costed = replace(step_costed, design=None, layer=None, by_return=None)  # needed no more, and large
         del design, ground
+    with clock.stage("rates"):  # the longest of what is left first: who is free sooner then finds something short to do
+        rate_table, month_table = rates_to_come()
     with clock.stage("people"):
+        credibility_table = credibility_to_come()
         technique_table = technique_to_come()
         coaching_table = coaching_effects(ready, log.coaching)
-        credibility_table = credibility_to_come()
     with clock.stage("holds and costs"):
         hold_table = holds(log, standard)
         cost_table = costs(ready, step_costed.table, one)
         trial_table = trials(ready)
     with clock.stage("tolerances"):
         curves = curves_to_come()
-    with clock.stage("rates"):
-        rate_table, month_table = rates_to_come()
     with clock.stage("risk"):
         foretold = risk_to_come()
     return Report(

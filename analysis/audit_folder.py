@@ -24,6 +24,7 @@ from analysis.output import (
     write_key,
     write_manifest,
     write_report,
+    writing_long_tables,
 )
 from analysis.regression import Workers
 from analysis.report import Report
@@ -78,15 +79,16 @@ def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | N
     )
     report = replace(report, proof=proof)
     with run_folder(order.out) as folder:
-        with clock.stage("charts"):
-            from analysis.pages import CAUTIONS, asked_pages, ending
+        with writing_long_tables(folder, report, hands) as done:
+            with clock.stage("charts"):
+                from analysis.pages import CAUTIONS, asked_pages, ending
 
-            drawn = asked_pages(report, hands)
-        with clock.stage("tables"):  # while the pictures are drawn beside
-            write_report(folder, report, parquet=order.parquet)
-        with clock.stage("pages"):
-            for page in drawn():
-                (folder / page.file).write_text(page.text, encoding="utf-8")
+                drawn = asked_pages(report, hands)
+            with clock.stage("tables"):  # while the pictures are drawn beside
+                write_report(folder, report, parquet=order.parquet, done=done)
+            with clock.stage("pages"):
+                for page in drawn():
+                    (folder / page.file).write_text(page.text, encoding="utf-8")
         write_manifest(folder, report, tuple(clock.stages))
     aside = int(report.intake.get_column("set_aside").sum())
     text = "\n".join([*ending(report, order.out), *CAUTIONS])

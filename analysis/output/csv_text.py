@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterator
+from io import BytesIO
 
 import numpy as np
 import polars as pl
@@ -23,16 +24,18 @@ def csv_text(table: pl.DataFrame) -> str:
     A text that begins with = + - @ tab or carriage return and is no number gets a leading apostrophe, so that no
     spreadsheet takes it for a formula. NaN and infinity are never written: they are empty.
     """
-    return "".join(csv_parts(table))
+    return b"".join(csv_parts(table)).decode()
 
 
-def csv_parts(table: pl.DataFrame) -> Iterator[str]:
-    """The same text, so many rows at a time."""
+def csv_parts(table: pl.DataFrame) -> Iterator[bytes]:
+    """The same text as UTF-8, so many rows at a time."""
     heading = ",".join('"' + name.replace('"', '""') + '"' if SPECIAL.search(name) else name for name in table.columns)
-    yield f"{heading}\n"
+    yield f"{heading}\n".encode()
     for rows in table.iter_slices(AT_ONCE):
         cells = pl.DataFrame([_cells(rows.get_column(name)).alias(name) for name in table.columns])
-        yield cells.write_csv(include_header=False, quote_style="never")
+        text = BytesIO()
+        cells.write_csv(text, include_header=False, quote_style="never")
+        yield text.getvalue()
 
 
 def _cells(column: pl.Series) -> pl.Series:
@@ -42,7 +45,10 @@ def _cells(column: pl.Series) -> pl.Series:
         return column.cast(pl.String).fill_null("")
     if column.dtype.is_temporal():
         return pl.Series(["" if v is None else v.isoformat() for v in column.to_list()], dtype=pl.String)
-    return column.cast(pl.String).fill_null("").to_frame("cell").select(_quoted(_harmless(pl.col("cell")))).to_series()
+    texts = column.cast(pl.String).fill_null("")
+    if not texts.str.contains(f"{RISKY.pattern}|{SPECIAL.pattern}").any():
+        return texts
+    return texts.to_frame("cell").select(_quoted(_harmless(pl.col("cell")))).to_series()
 
 
 def _quoted(cell: pl.Expr) -> pl.Expr:

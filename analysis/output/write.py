@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import os
 import re
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
 
 import polars as pl
 
+from analysis.hands import Hands
 from analysis.intake import Log
 from analysis.output.csv_text import csv_parts, csv_text
 from analysis.output.folder import MANIFEST
@@ -15,8 +19,41 @@ from analysis.output.manifest import manifest_text, mark_text
 from analysis.report import Report, Stage
 from schemas import AUDIT_TABLES, LOG_TABLES
 
+LONG = 100_000
+"""Rows; of fewer a table is written sooner than others are told of it."""
 
-def write_report(folder: Path, report: Report, *, parquet: bool = False) -> None:
+
+@contextmanager
+def writing_long_tables(folder: Path, report: Report, hands: Hands) -> Iterator[frozenset[str]]:
+    """The tables of an audit's every bleed and the log, written while it lasts by others and a thread beside this one.
+
+    Parameters
+    ----------
+    folder
+        An empty folder.
+    report
+        What the audit found.
+    hands
+        Who writes tables; of few bleeds nothing is written beside.
+
+    Yields
+    ------
+    frozenset[str]
+        What need not be written any more: names of tables, and `log`.
+    """
+    if not hands.beside or report.risk.height < LONG:
+        yield frozenset()
+        return
+    (folder / "tables").mkdir()
+    asked = hands.ask(_write_csv, report.risk, folder / "tables" / "risk.csv")
+    with ThreadPoolExecutor(1) as beside:
+        log = beside.submit(write_log, folder, report.log)
+        yield frozenset({"risk", "log"})
+        asked()
+        log.result()
+
+
+def write_report(folder: Path, report: Report, *, parquet: bool = False, done: frozenset[str] = frozenset()) -> None:
     """Write every table of an audit, the cleaned log, the rows set aside and the model file.
 
     Parameters
@@ -27,6 +64,8 @@ def write_report(folder: Path, report: Report, *, parquet: bool = False) -> None
         What the audit found.
     parquet
         Write each table as Parquet beside its CSV.
+    done
+        What `writing_long_tables` writes.
 
     Raises
     ------
@@ -34,14 +73,15 @@ def write_report(folder: Path, report: Report, *, parquet: bool = False) -> None
         The disk is full, or the folder cannot be written.
     """
     tables = folder / "tables"
-    tables.mkdir()
+    tables.mkdir(exist_ok=True)
     for name in AUDIT_TABLES:
         table: pl.DataFrame = getattr(report, name)
-        with (tables / f"{name}.csv").open("w", encoding="utf-8") as file:
-            file.writelines(csv_parts(table))
+        if name not in done:
+            _write_csv(table, tables / f"{name}.csv")
         if parquet:
             _write_parquet(table, tables / f"{name}.parquet")
-    write_log(folder, report.log)
+    if "log" not in done:
+        write_log(folder, report.log)
     if report.model_bytes is not None:
         (folder / "model.skops").write_bytes(report.model_bytes)
 
@@ -78,6 +118,11 @@ def write_log(folder: Path, log: Log) -> None:
             name, number = f"{stem}.{number}{rejected.suffix}", number + 1
         used.add(name)
         (aside / name).write_text(rejected.text, encoding="utf-8", newline="")
+
+
+def _write_csv(table: pl.DataFrame, path: Path) -> None:
+    with path.open("wb") as file:
+        file.writelines(csv_parts(table))
 
 
 def _write_parquet(table: pl.DataFrame, path: Path) -> None:
