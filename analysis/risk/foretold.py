@@ -23,6 +23,8 @@ LEAST_RETURNS, LEAST_SHARE = 30, 0.3
 """The first bleeds foretold are those after so many returns were known and so large a share of bleeds begun."""
 MOST_LEARNT_FROM = 60_000
 """Bleeds drawn by lot for each of the models that only foretell; the saved model learns from more."""
+MOST_COMPARED = 200_000
+"""Followed bleeds drawn by lot, of all that are foretold, that boosted trees are asked about too."""
 KEPT = ("risk", "lo", "hi", "log_odds", "rivals")
 AT_ONCE = 4 * CHUNK
 """Bleeds foretold at a time."""
@@ -44,7 +46,8 @@ class Outcome:
 class Foretold:
     """Out-of-time risks: one entry a bleed, NaN where none could be told (`told`).
 
-    `rivals` has one column a simple rule, in the order of `rivals.NAMES`; `model` is the last that foretold.
+    `rivals` has one column a simple rule, in the order of `rivals.NAMES`, the trees' NaN for bleeds outside their lot;
+    `model` is the last that foretold.
     """
 
     risk: Numbers
@@ -96,10 +99,12 @@ def foretold(features: BleedFeatures, outcome: Outcome, window_days: int, rng: n
     n = len(outcome.day)
     risk, lo, hi, log_odds = np.full((4, n), np.nan)
     told, model = Foretold(risk, lo, hi, log_odds, np.full((n, len(NAMES)), np.nan)), None
-    for first, last in _folds(outcome):
+    folds = _folds(outcome)
+    lot = _compared(outcome, folds[0][0], rng) if folds else None
+    for first, last in folds:
         rows = np.flatnonzero((outcome.day >= first) & (outcome.day < last))
         calibration = _calibration_before(told, outcome, first, window_days)
-        fold = told_from(features, outcome, rows, window_days, rng, calibration, model)
+        fold = told_from(features, outcome, rows, window_days, rng, calibration, model, lot)
         if fold is None:
             continue
         model = fold.model
@@ -116,6 +121,7 @@ def told_from(
     rng: np.random.Generator,
     calibration: Calibration | None = None,
     near: RiskModel | None = None,
+    lot: NDArray[np.bool_] | None = None,
 ) -> Foretold | None:
     """Bleeds told by a model that knew what was known on the day before the first of them; one entry a row.
 
@@ -133,6 +139,8 @@ def told_from(
         Of the model; none unless given.
     near
         A model of the shop's, near which the search for this one begins.
+    lot
+        Which of all bleeds the boosted trees are asked about; all of these rows unless given.
 
     Returns
     -------
@@ -147,14 +155,25 @@ def told_from(
     model = risk_model(features.of(before), course, window_days, near).with_calibration(calibration or Calibration())
     followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]
     beside = rivals(features.of(followed), outcome.came_back[followed])
-    parts = [_told(model, beside, features.of(rows[at : at + AT_ONCE])) for at in range(0, len(rows), AT_ONCE)]
+    chunks = [rows[at : at + AT_ONCE] for at in range(0, len(rows), AT_ONCE)]
+    parts = [_told(model, beside, features.of(some), None if lot is None else lot[some]) for some in chunks]
     risk, lo, hi, log_odds, figures = (np.concatenate([getattr(part, name) for part in parts]) for name in KEPT)
     return Foretold(risk, lo, hi, log_odds, figures, model)
 
 
-def _told(model: RiskModel, beside: Rivals, asked: BleedFeatures) -> Foretold:
+def _told(model: RiskModel, beside: Rivals, asked: BleedFeatures, lot: NDArray[np.bool_] | None) -> Foretold:
     told = model.told(asked.cells)
-    return Foretold(told.risk, told.lo, told.hi, told.log_odds, beside.told(asked))
+    return Foretold(told.risk, told.lo, told.hi, told.log_odds, beside.told(asked, lot))
+
+
+def _compared(outcome: Outcome, first: int, rng: np.random.Generator) -> NDArray[np.bool_] | None:
+    """A lot of the bleeds from that day on whose outcome is known; None where they are few enough to take all."""
+    known = np.flatnonzero((outcome.day >= first) & outcome.mature)
+    if len(known) <= MOST_COMPARED:
+        return None
+    lot = np.zeros(len(outcome.day), dtype=bool)
+    lot[rng.choice(known, MOST_COMPARED, replace=False)] = True
+    return lot
 
 
 def calibration_of(told: Foretold, outcome: Outcome) -> Calibration:

@@ -13,8 +13,8 @@ from analysis.intake import Log
 from analysis.prepared import Prepared
 from analysis.regression import level_codes
 from analysis.risk.features import BleedFeatures, bleed_features
+from analysis.risk.foretold import MOST_COMPARED, Foretold, Outcome, calibration_of, foretold, outcome_of
 from analysis.risk.foretold import MOST_LEARNT_FROM as MOST_FORETOLD_FROM
-from analysis.risk.foretold import Foretold, Outcome, calibration_of, foretold, outcome_of
 from analysis.risk.history import history_of
 from analysis.risk.model import RiskModel, Told, risk_model
 from analysis.risk.model_file import model_bytes
@@ -135,5 +135,6 @@ def _notes(bleeds: int) -> tuple[str, ...]:
         return ()
     return (
         f"The risk model learnt from {MOST_LEARNT_FROM:,} of the {bleeds:,} bleeds, drawn by lot; the models that foretold "
-        f"bleeds out of time from {MOST_FORETOLD_FROM:,} at most.",
+        f"bleeds out of time from {MOST_FORETOLD_FROM:,} at most; the boosted trees beside them were asked about "
+        f"{MOST_COMPARED:,} bleeds at most, drawn by lot.",
     )

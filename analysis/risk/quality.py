@@ -25,8 +25,8 @@ TENTHS = 10
 
 @dataclass(frozen=True)
 class Held:
-    """Out-of-time risks of bleeds whose outcome is known: risk, the rivals' risks (a column each), whether it came back,
-    and the bike, quarter, technician and brake model of each (numbers but for the quarter)."""
+    """Out-of-time risks of bleeds whose outcome is known: risk, the rivals' risks (a column each; NaN where a rival was not
+    asked), whether it came back, and the bike, quarter, technician and brake model of each (numbers but for the quarter)."""
 
     risk: Numbers
     rivals: Numbers = field(repr=False)
@@ -35,6 +35,10 @@ class Held:
     quarter: NDArray[np.str_]
     technician: NDArray[np.int64]
     brake_model: NDArray[np.int64]
+
+    def asked(self, place: int) -> NDArray[np.bool_]:
+        """Which of the bleeds a rival was asked about."""
+        return np.isfinite(self.rivals[:, place])
 
 
 def model_quality(held: Held) -> DataFrame[ModelQuality]:
@@ -81,8 +85,9 @@ def _apart(held: Held) -> list[Row]:
         told = of(held.risk, held.came_back)
         lo, hi = told.limits(held.bike)
         rows += [
-            _row(metric, told.value, lo, hi, of(held.rivals[:, place], held.came_back).value, name)
+            _row(metric, told.value, lo, hi, of(held.rivals[own, place], held.came_back[own]).value, name)
             for place, name in enumerate(NAMES)
+            for own in [held.asked(place)]
         ]
     return rows
 
@@ -96,10 +101,11 @@ def _scores(held: Held) -> list[Row]:
     loss_se = _clustered_se(loss - loss.mean(), held.bike)
     rows = []
     for place, name in enumerate(NAMES):
-        rival = held.rivals[:, place]
-        beside = 1 - _brier(rival, held.came_back).mean() / constant.mean()
+        own = held.asked(place)
+        rival, came_back = held.rivals[own, place], held.came_back[own]
+        beside = 1 - _brier(rival, came_back).mean() / constant[own].mean()
         rows.append(_row("brier_skill", skill, skill - Z95 * skill_se, skill + Z95 * skill_se, beside, name))
-        other = log_loss(rival, held.came_back).mean()
+        other = log_loss(rival, came_back).mean()
         rows.append(
             _row("log_loss", loss.mean(), loss.mean() - Z95 * loss_se, loss.mean() + Z95 * loss_se, other, name)
         )
