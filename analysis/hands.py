@@ -216,7 +216,13 @@ def _length(pipe: IO[bytes] | None) -> int:
 
 
 def lending(ready: tuple[str, ...]) -> None:
-    """What a process beside does: import these modules, then one order after another until the other side is gone."""
+    """What a process beside does: import these modules, then one order after another until the other side is gone.
+
+    With half the threads, since the other side goes on with its own.
+    """
+    asked = os.environ.get("OMP_NUM_THREADS", "")
+    most = min(cores(), int(asked)) if asked.isdigit() and int(asked) else cores()
+    os.environ["OMP_NUM_THREADS"] = str(max(most // 2, 1))
     settle()
     os.environ.setdefault(*OWN_FONT)
     answers = os.fdopen(os.dup(1), "wb")

@@ -34,7 +34,7 @@ def text_table(file: Snapshot, hints: Sequence[ReadingHint] = ()) -> RawTable:
     reading = _reading(file, hints)
     plan, lines = reading.plan, _body(reading)
     limits.check_size(file.label, columns=plan.width, rows=len(lines))
-    rows = text_rows(lines, plan, reading.short_rows)
+    rows = text_rows(lines, plan, reading.short_rows, reading.text.data)
     limits.check_size(file.label, cell_bytes=limits.longest_cell(rows.cells))
     broken = broken_rows((record.row, record.text, record.why) for record in rows.broken)
     return RawTable(file.label, _named(rows.cells, plan), broken, file.sha256, _notes(reading.text, rows))
@@ -69,13 +69,9 @@ def _top_lines(data: bytes) -> list[str]:
 
 def _body(reading: _Reading) -> pl.Series:
     """The lines below the headings."""
-    data, start = reading.text.data, 0
-    for _ in range(reading.plan.first_line):
-        end = data.find(b"\n", start)
-        start = len(data) if end < 0 else end + 1
-    if start >= len(data):
+    if not reading.text.data:
         return pl.Series("line", [], dtype=pl.String)
-    lines = pl.read_lines(BytesIO(data[start:]))["line"]
+    lines = pl.read_lines(BytesIO(reading.text.data))["line"][reading.plan.first_line :]
     return lines.str.strip_suffix(reading.plan.delimiter) if reading.plan.trailing else lines
 
 

@@ -5,7 +5,9 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 from analysis.errors import CannotRun
@@ -27,7 +29,12 @@ class Snapshot:
 
     label: str
     data: bytes
-    sha256: str
+    digest: str | Future[str]
+
+    @property
+    def sha256(self) -> str:
+        """Of the bytes; reckoned by a thread while they are read already."""
+        return self.digest if isinstance(self.digest, str) else self.digest.result()
 
 
 def shown(path: str | os.PathLike[str]) -> str:
@@ -66,13 +73,13 @@ def snapshot(path: Path, label: str) -> Snapshot:
                 raise CannotRun(
                     label, f"{before.st_size:,} bytes", f"at most {limits.FILE_BYTES:,}", "export fewer rows"
                 )
-            data, digest = _contents(descriptor, before.st_size or limits.FILE_BYTES)
+            data = _contents(descriptor, before.st_size)
             after = os.fstat(descriptor)
     except (OSError, ValueError) as problem:
         raise unreadable(label, problem) from None
     if _mark(before) != _mark(after) or len(data) > limits.FILE_BYTES or before.st_size not in (0, len(data)):
         raise changed(label)
-    return Snapshot(label, data, digest)
+    return Snapshot(label, data, _hashing().submit(_sha256, data))
 
 
 def refuse_special(label: str, found: os.stat_result) -> None:
@@ -114,14 +121,22 @@ class _opened:
         os.close(self._descriptor)
 
 
-def _contents(descriptor: int, most: int) -> tuple[bytes, str]:
-    """The bytes and their sha256; once there are more than `most` the file is being written to, and no more are read."""
-    digest, chunks, length = hashlib.sha256(), [], 0
-    while length <= most and (chunk := os.read(descriptor, _CHUNK)):
-        digest.update(chunk)
+def _contents(descriptor: int, size: int) -> bytes:
+    """The bytes; once there are more than the file's size, if it has one, it is being written to, and no more are read."""
+    chunks, length, most = [], 0, size or limits.FILE_BYTES
+    while length <= most and (chunk := os.read(descriptor, max(size - length, _CHUNK))):
         chunks.append(chunk)
         length += len(chunk)
-    return b"".join(chunks), digest.hexdigest()
+    return b"".join(chunks)
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()
+
+
+@cache
+def _hashing() -> ThreadPoolExecutor:
+    return ThreadPoolExecutor(1, "sha256")
 
 
 def _mark(found: os.stat_result) -> tuple[int, int]:

@@ -54,8 +54,20 @@ class TextRows:
         return [record.row for record in self.careful if record.literal_quotes]
 
 
-def text_rows(lines: pl.Series, plan: Layout, short_rows: bool) -> TextRows:
-    """Every line that is not blank as a row, a broken one, or furniture; a quoted cell with line ends is one row."""
+def text_rows(lines: pl.Series, plan: Layout, short_rows: bool, text: bytes) -> TextRows:
+    """Every line that is not blank as a row, a broken one, or furniture; a quoted cell with line ends is one row.
+
+    Parameters
+    ----------
+    lines
+        Those below the headings.
+    plan
+        How they are laid out.
+    short_rows
+        Whether cells that are missing at a row's end are empty.
+    text
+        The whole text that the lines are of, UTF-8.
+    """
     parts = list(lines.to_frame().iter_slices(AT_ONCE)) or [lines.to_frame()]
     told = in_turn(lambda part: _looked_at(part.to_series(), plan), parts)
     clean, blank = (np.concatenate(one) for one in zip(*told, strict=True))
@@ -68,7 +80,7 @@ def text_rows(lines: pl.Series, plan: Layout, short_rows: bool) -> TextRows:
             found.append((place, record))
     row = plan.rows_above + np.cumsum(~within)
     careful = tuple(_judged(record, int(row[place]), plan.width, short_rows) for place, record in found)
-    cells = _clean_cells(lines, clean & ~within, row, plan)
+    cells = _clean_cells(lines, clean & ~within, row, plan, text)
     mended = [(record.row, *record.cells) for record in careful if record.cells is not None]
     if mended:
         cells = pl.concat([cells, pl.DataFrame(mended, schema=cells.schema, orient="row")]).sort(ROW)
@@ -107,24 +119,35 @@ def _judged(record: Record, row: int, width: int, short_rows: bool) -> Careful:
     return Careful(row, record.text, cells, literal_quotes=record.literal_quotes)
 
 
-def _clean_cells(lines: pl.Series, clean: np.ndarray, row: np.ndarray, plan: Layout) -> pl.DataFrame:
-    kept = lines if clean.all() else lines.filter(pl.Series(clean))
+def _clean_cells(lines: pl.Series, clean: np.ndarray, row: np.ndarray, plan: Layout, text: bytes) -> pl.DataFrame:
     schema = {f"c{place}": pl.String() for place in range(plan.width)}
-    frame = _parsed(kept, plan.delimiter, schema)
+    if clean.all() and not plan.trailing:
+        kept, frame = lines, _parsed(text, plan.delimiter, schema, plan.first_line)
+    else:
+        kept = lines.filter(pl.Series(clean))
+        frame = _parsed(_text_of(kept), plan.delimiter, schema)
     if frame.height != len(kept):  # the fast reader saw other rows than there are lines: every line with care
         split = (record_at([line], 0, plan.delimiter).cells or () for line in kept)
         frame = pl.DataFrame([_emptied(cells) for cells in split], schema=schema, orient="row")
     return frame.select(pl.Series(ROW, row[clean], dtype=pl.Int64), pl.all())
 
 
-def _parsed(lines: pl.Series, delimiter: str, schema: dict[str, pl.String]) -> pl.DataFrame:
-    if not len(lines):
-        return pl.DataFrame(schema=schema)
+def _text_of(lines: pl.Series) -> bytes:
     text = BytesIO()
     lines.to_frame().write_csv(text, include_header=False, quote_style="never")
-    quoted = bool(lines.str.contains('"', literal=True).any())
+    return text.getvalue()
+
+
+def _parsed(text: bytes, delimiter: str, schema: dict[str, pl.String], above: int = 0) -> pl.DataFrame:
+    """The cells of the lines, but for some above."""
+    quoted = b'"' in text
     sign = '"' if quoted else None
-    frame = pl.read_csv(text.getvalue(), has_header=False, separator=delimiter, quote_char=sign, schema=schema)
+    try:
+        frame = pl.read_csv(
+            text, has_header=False, separator=delimiter, quote_char=sign, schema=schema, skip_lines=above
+        )
+    except pl.exceptions.NoDataError:
+        return pl.DataFrame(schema=schema)
     empty = [name for name in frame.columns if quoted and (frame[name] == "").any()]
     return frame.with_columns(pl.col(name).replace("", None) for name in empty)
 
