@@ -11,7 +11,17 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from analysis.costs import bleeds_per_year, cost_of_one, costs
-from analysis.followup import EVERY_DAY, Covered, covered_time, ends, incidence, late_models, returns, weibull
+from analysis.followup import (
+    EVERY_DAY,
+    Covered,
+    covered_time,
+    ends,
+    incidence,
+    late_models,
+    returns,
+    succession,
+    weibull,
+)
 from analysis.hands import HERE, Hands
 from analysis.intake import Log
 from analysis.order import SEED
@@ -113,8 +123,9 @@ def _audited(
     hands: Hands,
 ) -> Report:
     with clock.stage("follow up"):
-        found = returns(log, standard, window)
-        ready = prepared(log, standard, window, covered, found)
+        around = succession(log.sessions)
+        found = returns(log, standard, window, around)
+        ready = prepared(log, standard, window, covered, found, around)
         one = cost_of_one(ready, found, log.comebacks)
         cost = one.minutes + (one.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
         risk_to_come = hands.ask(risk_told, without_rows(log), ready, cost, _lot(seed, "risk"), names_hidden)

@@ -50,6 +50,7 @@ def prepared(
     window_days: int,
     covered: Covered = EVERY_DAY,
     found: DataFrame[Returns] | None = None,
+    around: pl.DataFrame | None = None,
 ) -> Prepared:
     """The log's bleeds beside their follow-up, workload and steps.
 
@@ -65,8 +66,10 @@ def prepared(
         The days on which returns were written down.
     found
         `returns(log, standard, window_days)`, where the caller has it already.
+    around
+        `succession(log.sessions)`, where the caller has it already.
     """
-    same_rows = (followed(log, standard, window_days, covered, found), workload(log))
+    same_rows = (followed(log, standard, window_days, covered, found, around), workload(log))
     beside = [column for table in same_rows for column in table.drop("session_id", "started_at", strict=False)]
     bleeds = log.sessions.sort("session_id").hstack(beside)
     return Prepared(bleeds, missed_steps(log, standard), standard, log.as_of, window_days)

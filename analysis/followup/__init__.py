@@ -11,6 +11,7 @@ from analysis.followup.return_model import ReturnModel
 from analysis.followup.returns import returns
 from analysis.followup.ridge import Block
 from analysis.followup.risk_sets import Follow, follow_of
+from analysis.followup.succession import succession
 from analysis.followup.wear import LateModel, late_models
 from analysis.followup.weibull import Weibull, weibull, weibull_log_shape
 
@@ -45,6 +46,7 @@ __all__ = [
     "influence",
     "late_models",
     "returns",
+    "succession",
     "watched",
     "weibull",
     "weibull_log_shape",

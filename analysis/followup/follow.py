@@ -11,6 +11,7 @@ from analysis.followup.covered import EVERY_DAY, Covered
 from analysis.followup.returns import returns
 from analysis.followup.succession import succession
 from analysis.intake import Log
+from analysis.regression import level_codes
 from analysis.standard import Standard
 from schemas import checked
 from schemas.between import Followed, Returns, Workload
@@ -22,6 +23,7 @@ def followed(
     window_days: int,
     covered: Covered = EVERY_DAY,
     found: DataFrame[Returns] | None = None,
+    around: pl.DataFrame | None = None,
 ) -> DataFrame[Followed]:
     """Follow-up of every accepted bleed.
 
@@ -42,10 +44,13 @@ def followed(
         The days on which returns were written down.
     found
         `returns(log, standard, window_days)`, where the caller has it already.
+    around
+        `succession(log.sessions)`, where the caller has it already.
     """
-    found = returns(log, standard, window_days) if found is None else found
+    around = succession(log.sessions) if around is None else around
+    found = returns(log, standard, window_days, around) if found is None else found
     first = found.group_by("session_id").agg(back_days=pl.col("days").min()).sort("session_id")
-    bleeds = succession(log.sessions).join(first, on="session_id", how="left", maintain_order="left")
+    bleeds = around.join(first, on="session_id", how="left", maintain_order="left")
     bleeds = bleeds.with_columns(
         month=pl.col("started_at").dt.strftime("%Y-%m"),
         age_days=_days_to(pl.lit(log.as_of)),
@@ -64,9 +69,9 @@ def followed(
 
 def workload(log: Log) -> DataFrame[Workload]:
     """How many bleeds the technician did that day and this bleed's place among them; sorted by session_id."""
-    bleeds = log.sessions.select(
-        "session_id", "started_at", who=pl.col("technician").rank("dense"), day=pl.col("started_at").dt.date()
-    ).sort("session_id")
+    who = pl.Series(level_codes(log.sessions.get_column("technician")))
+    bleeds = log.sessions.select("session_id", "started_at", who=who, day=pl.col("started_at").dt.date())
+    bleeds = bleeds.sort("session_id")
     bleeds = bleeds.with_row_index("number").sort("who", "started_at", "number")
     table = bleeds.with_columns(
         bleeds_that_day=pl.len().over("who", "day").cast(pl.Int64),

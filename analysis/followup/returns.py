@@ -14,7 +14,7 @@ from schemas.between import Returns
 TELLING_REASONS = ("comeback", "soft_lever")
 
 
-def returns(log: Log, standard: Standard, window_days: int) -> DataFrame[Returns]:
+def returns(log: Log, standard: Standard, window_days: int, around: pl.DataFrame | None = None) -> DataFrame[Returns]:
     """Every re-bleed return of an accepted bleed.
 
     A linked return counts when its complaint or its finding is one the standard counts, unless its finding is one that
@@ -29,6 +29,8 @@ def returns(log: Log, standard: Standard, window_days: int) -> DataFrame[Returns
         Whose comeback rule decides.
     window_days
         The window, days.
+    around
+        `succession(log.sessions)`, where the caller has it already.
 
     Returns
     -------
@@ -40,9 +42,9 @@ def returns(log: Log, standard: Standard, window_days: int) -> DataFrame[Returns
     rows = written.select(
         session_id="bleed", days="days", comeback_id="comeback_id", repair_session_id=pl.lit(None, pl.String)
     )
-    return checked(
-        Returns, pl.concat([rows, _told_by_reason(log, window_days)]).sort("session_id", "days", "comeback_id")
-    )
+    around = succession(log.sessions) if around is None else around
+    told = _told_by_reason(log, window_days, around)
+    return checked(Returns, pl.concat([rows, told]).sort("session_id", "days", "comeback_id"))
 
 
 def _counts(standard: Standard) -> pl.Expr:
@@ -52,12 +54,11 @@ def _counts(standard: Standard) -> pl.Expr:
     return (named | found) & ~pl.col("finding").is_in(list(rule.never)).fill_null(False)
 
 
-def _told_by_reason(log: Log, window_days: int) -> pl.DataFrame:
+def _told_by_reason(log: Log, window_days: int, around: pl.DataFrame) -> pl.DataFrame:
     """Bleeds whose job_reason tells that the bleed before them came back, where no written return does."""
     days = (pl.col("day") - pl.col("before_day")).dt.total_days()
     told = (
-        succession(log.sessions)
-        .filter(pl.col("job_reason").is_in(TELLING_REASONS))
+        around.filter(pl.col("job_reason").is_in(TELLING_REASONS))
         .select(session_id="before_id", days=days, repair_session_id="session_id")
         .filter(pl.col("days") <= window_days)
     )

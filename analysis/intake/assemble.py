@@ -113,7 +113,8 @@ def _set_aside_ids(done: OneTable) -> pl.Series:
     frame = done.settled.gathered.frame.select(PLACE, ROW, "session_id", apart=done.settled.conflicts)
     bad = frame.join(done.judged.row_reasons.select(PLACE, ROW), on=[PLACE, ROW], how="semi")
     ids = pl.concat([bad, frame.filter("apart")]).get_column("session_id").drop_nulls().unique()
-    return ids.filter(~ids.is_in(done.accepted.get_column("session_id").implode()))
+    accepted = done.accepted.get_column("session_id")
+    return ids.filter(~ids.is_in(accepted.filter(accepted.is_in(ids.implode())).implode()))
 
 
 def _own_fields(done: dict[str, OneTable]) -> tuple[OwnField, ...]:
