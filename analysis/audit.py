@@ -32,6 +32,7 @@ from analysis.prepared import Prepared, prepared
 from analysis.regression import Workers
 from analysis.report import Report, Stage
 from analysis.stages import (
+    MANY,
     credibility_told,
     curves_asked,
     one_thread,
@@ -44,6 +45,7 @@ from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
     ground_of,
+    in_order,
     interactions,
     interactions_told,
     samples_told,
@@ -122,6 +124,9 @@ def _audited(
     workers: Workers | None,
     hands: Hands,
 ) -> Report:
+    many = len(log.sessions) >= MANY
+    if many:  # whoever helps has nothing to do yet
+        hands.ask(ready_to_draw)
     with clock.stage("follow up"):
         around = succession(log.sessions)
         found = returns(log, standard, window, around)
@@ -141,24 +146,31 @@ def _audited(
         technique_to_come = hands.ask(technique_told, ready, step_costed.table)
         ground = ground_of(ready, step_costed.design, _lot(seed, "tolerance"), step_costed.by_return)
         curves_to_come = curves_asked(near, ground)
-        hands.ask(ready_to_draw)  # pictures will be asked for next
+        if not many:
+            hands.ask(ready_to_draw)  # pictures will be asked for next
         declared = interactions(ready, step_costed.design, step_costed.by_return)
         scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))
         headline = step_costed.layer.name if step_costed.layer else ""
         step_costed = replace(step_costed, design=None, layer=None, by_return=None)  # needed no more, and large
         del design, ground
-    with clock.stage("rates"):  # the longest of what is left first: who is free sooner then finds something short to do
-        rate_table, month_table = rates_to_come()
+    with clock.stage("rates"):  # what nobody has begun is done here, the longest first, before anything is waited for
+        rates_to_come.begin()
     with clock.stage("people"):
-        credibility_table = credibility_to_come()
-        technique_table = technique_to_come()
+        credibility_to_come.begin()
+        technique_to_come.begin()
         coaching_table = coaching_effects(ready, log.coaching)
     with clock.stage("holds and costs"):
         hold_table = holds(log, standard)
         cost_table = costs(ready, step_costed.table, one)
         trial_table = trials(ready)
     with clock.stage("tolerances"):
-        curves = curves_to_come()
+        for share in reversed(curves_to_come):
+            share.begin()
+        curves = in_order([share() for share in curves_to_come])
+    with clock.stage("people"):
+        technique_table, credibility_table = technique_to_come(), credibility_to_come()
+    with clock.stage("rates"):
+        rate_table, month_table = rates_to_come()
     with clock.stage("risk"):
         foretold = risk_to_come()
     return Report(

@@ -17,12 +17,14 @@ import sys
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from queue import SimpleQueue
 from threading import Thread
-from typing import IO, ParamSpec, TypeVar
+from typing import IO, Any, ParamSpec, TypeVar
 
+from analysis.asked import Asked
 from analysis.packing import Handed, Part, packed, unpacked
 
 P = ParamSpec("P")
@@ -59,11 +61,12 @@ class Hands:
         """These for tables of so many rows; nobody else where they are too long to lie in memory once a process."""
         return self if rows < MANY_ROWS else HERE
 
-    def ask(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
+    def ask(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Asked[T]:
         """The answer to come: a function of ours, named at the top of its module, of arguments nobody changes."""
-        return lambda: task(*given, **named)
+        here = partial(task, *given, **named)
+        return Asked(here, lambda: True, here)
 
-    def leave(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
+    def leave(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Asked[T]:
         """As `ask`, for what others are readier for: waited for even where none has begun it when it is wanted."""
         return self.ask(task, *given, **named)
 
@@ -83,13 +86,13 @@ class HandsBeside(Hands):
             self._free.put((process, Handed()))
         self._asking = ThreadPoolExecutor(max_workers=len(processes))
 
-    def ask(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
-        told = self._asking.submit(self._answer, (task, given, named))
-        return lambda: _taken(told, lambda: task(*given, **named))
+    def ask(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Asked[T]:
+        told, here = self._asking.submit(self._told, (task, given, named)), partial(task, *given, **named)
+        return Asked(here, told.cancel, lambda: _waited_for(told, here))
 
-    def leave(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Callable[[], T]:
-        told = self._asking.submit(self._answer, (task, given, named))
-        return lambda: _waited_for(told, lambda: task(*given, **named))
+    def leave(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> Asked[T]:
+        told, here = self._asking.submit(self._told, (task, given, named)), partial(task, *given, **named)
+        return Asked(here, lambda: False, lambda: _waited_for(told, here))
 
     def outlives(self, task: Callable[P, T], *given: P.args, **named: P.kwargs) -> bool:
         """Whether a process that does the task is still there when it is done; the task must not fail."""
@@ -101,6 +104,11 @@ class HandsBeside(Hands):
     def close(self) -> None:
         """Leave what nobody waits for undone."""
         self._asking.shutdown(wait=False, cancel_futures=True)
+
+    def _told(self, order: Order) -> tuple[Any, ...]:
+        """What was answered; nothing where nothing was."""
+        answer = self._answer(order)
+        return (unpacked(answer),) if answer else ()
 
     def _answer(self, order: Order) -> list[Part]:
         process, handed = self._free.get()
@@ -175,18 +183,12 @@ def _ended(process: Process) -> None:
             pipe.close()  # type: ignore[union-attr]
 
 
-def _taken(told: Future[list[Part]], again: Callable[[], T]) -> T:
-    """What was told; what nobody has begun by the time it is wanted is done here and now."""
-    return again() if told.cancel() else _waited_for(told, again)
-
-
-def _waited_for(told: Future[list[Part]], again: Callable[[], T]) -> T:
+def _waited_for(told: Future[tuple[T, ...]], again: Callable[[], T]) -> T:
     try:
         answer = told.result()
     except OSError:
-        answer = []
-    found: T = unpacked(answer) if answer else again()
-    return found
+        answer = ()
+    return answer[0] if answer else again()
 
 
 def _send(pipe: IO[bytes] | None, parts: list[Part]) -> None:

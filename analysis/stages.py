@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import cast
 
@@ -10,20 +9,21 @@ import numpy as np
 from pandera.typing.polars import DataFrame
 from threadpoolctl import threadpool_limits
 
-from analysis.hands import Hands
+from analysis.asked import Asked
+from analysis.hands import HERE, Hands
 from analysis.intake import Log
 from analysis.people import credibility, technique, with_robustness
 from analysis.prepared import Prepared
 from analysis.rates import expected_risk, rates, work_of
 from analysis.risk import RiskFound, risk_found
-from analysis.steps import Ground, in_order, tolerance_curves
+from analysis.steps import Ground, tolerance_curves
 from analysis.watch import months
 from schemas.log import Sessions
 from schemas.outputs import Credibility, Months, Rates, Steps, Technique, Tolerance
 
 Lots = tuple[np.random.Generator, np.random.Generator, np.random.Generator]
-RATES_ASKED_FROM = 100_000
-"""Bleeds; of fewer the rates are told sooner than others have imported what they need."""
+MANY = 100_000
+"""Bleeds; of fewer the rates are told, and pictures got ready for, sooner than others are free for it."""
 
 
 def one_thread() -> threadpool_limits:
@@ -51,12 +51,12 @@ def rates_told(ready: Prepared, lots: Lots) -> tuple[DataFrame[Rates], DataFrame
         return rates(ready, lots[0], work), months(ready, expected_risk(ready, lots[1], work=work), lots[2])
 
 
-def rates_asked(hands: Hands, ready: Prepared, lots: Lots) -> Callable[[], tuple[DataFrame[Rates], DataFrame[Months]]]:
+def rates_asked(hands: Hands, ready: Prepared, lots: Lots) -> Asked[tuple[DataFrame[Rates], DataFrame[Months]]]:
     """The rates to come; of few bleeds told at once."""
-    if len(ready.bleeds) >= RATES_ASKED_FROM:
-        return hands.ask(rates_told, ready, lots)
-    told = rates_told(ready, lots)
-    return lambda: told
+    asked = (hands if len(ready.bleeds) >= MANY else HERE).ask(rates_told, ready, lots)
+    if len(ready.bleeds) < MANY:
+        asked.begin()
+    return asked
 
 
 def technique_told(ready: Prepared, steps: DataFrame[Steps]) -> DataFrame[Technique]:
@@ -71,11 +71,10 @@ def tolerances_told(ground: Ground | None, share: slice) -> DataFrame[Tolerance]
         return tolerance_curves(ground, share)
 
 
-def curves_asked(hands: Hands, ground: Ground | None) -> Callable[[], DataFrame[Tolerance]]:
-    """The curves to come: in two shares where others are asked, so that who wants them can take one, the last asked first."""
+def curves_asked(hands: Hands, ground: Ground | None) -> list[Asked[DataFrame[Tolerance]]]:
+    """The curves to come, for `in_order`: in two shares where others are asked, so that who wants them can take one."""
     shares = (slice(0, None, 2), slice(1, None, 2)) if hands.beside else (slice(None),)
-    to_come = [hands.ask(tolerances_told, ground, share) for share in shares]
-    return lambda: in_order([told() for told in reversed(to_come)])
+    return [hands.ask(tolerances_told, ground, share) for share in shares]
 
 
 def credibility_told(ready: Prepared) -> DataFrame[Credibility]:

@@ -17,7 +17,6 @@ from analysis.auditing import RISK_NEEDS
 from analysis.errors import CannotRun
 from analysis.hands import HERE, hands_beside
 from analysis.output import csv_text
-from analysis.packing import unpacked
 from analysis.standard import built_in, read_standard
 from schemas import AUDIT_TABLES
 from synthetic import family, made
@@ -25,8 +24,9 @@ from tests.worlds import log_of_made
 
 
 def test_an_audit_beside_is_the_audit_here(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(hands, "_taken", lambda told, _: unpacked(told.result()))  # nothing is done again
-    monkeypatch.setattr("analysis.stages.RATES_ASKED_FROM", 0)  # rates are asked for too
+    monkeypatch.setattr("analysis.asked.Asked.begin", lambda _: None)  # nothing is done here
+    monkeypatch.setattr(hands, "_waited_for", lambda told, _: told.result()[0])  # nothing is done again
+    monkeypatch.setattr("analysis.stages.MANY", 0)  # rates are asked for too
     log = log_of_made(made(family("base", 1000), 5))
     with hands_beside(2, RISK_NEEDS) as beside:
         assert beside.beside

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from functools import cache
 from typing import Any
 
 import altair as alt
@@ -37,6 +38,7 @@ PERCENT = {"format": ".0%", "tickCount": 6}
 AT_LEFT, AT_TOP = alt.XValue(0), alt.YValue(0)  # type: ignore[no-untyped-call]
 
 
+@cache
 def folded(text: str, width: int = LINE) -> str:
     """A long label in lines of about `width` letters, so that a narrow screen has room for the chart."""
     return "\n".join(textwrap.wrap(text, width, break_long_words=False)) or text

@@ -60,13 +60,12 @@ def ends(followed: pl.DataFrame) -> Counts:
     return followed.get_column("end").replace_strict(codes, return_dtype=pl.Int64).to_numpy()
 
 
-def watched(followed: pl.DataFrame) -> pl.DataFrame:
-    """The bleeds whose returns would have been written down: those outside the covered time were never at risk.
+def watched() -> pl.Expr:
+    """Whether a bleed's return would have been written down: those outside the covered time were never at risk.
 
     A bleed of the as-of date itself was watched for its day.
     """
-    unseen = (pl.col("end") == "as_of") & (pl.col("days_at_risk") == 0) & (pl.col("age_days") > 0)
-    return followed.filter(~unseen)
+    return ~((pl.col("end") == "as_of") & (pl.col("days_at_risk") == 0) & (pl.col("age_days") > 0))
 
 
 def incidence(followed: pl.DataFrame) -> DataFrame[Incidence]:
@@ -80,7 +79,7 @@ def incidence(followed: pl.DataFrame) -> DataFrame[Incidence]:
     followed
         `schemas.between.Followed`, whatever stands beside it.
     """
-    at_risk = watched(followed.select("end", "days_at_risk", "age_days"))
+    at_risk = followed.select("end", "days_at_risk", "age_days").filter(watched())
     if at_risk.is_empty():
         return empty(Incidence)
     curve = aalen_johansen(at_risk.get_column("days_at_risk").to_numpy(), ends(at_risk))

@@ -5,7 +5,7 @@ from analysis.output.folder import MADE_BY, MANIFEST, refuse_foreign, run_folder
 from analysis.output.manifest import manifest_text, mark_text
 from analysis.output.names import coded, codes_for, hidden, key_path, key_text, read_key, scrubbed, scrubber, write_key
 from analysis.output.proof import read_proof
-from analysis.output.write import write_check, write_log, write_manifest, write_report, writing_long_tables
+from analysis.output.write import long_asked, write_check, write_log, write_manifest, write_report
 
 __all__ = [
     "MADE_BY",
@@ -16,6 +16,7 @@ __all__ = [
     "hidden",
     "key_path",
     "key_text",
+    "long_asked",
     "manifest_text",
     "mark_text",
     "read_key",
@@ -29,5 +30,4 @@ __all__ = [
     "write_log",
     "write_manifest",
     "write_report",
-    "writing_long_tables",
 ]

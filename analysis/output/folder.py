@@ -44,7 +44,7 @@ def run_folder(out: str | Path) -> Iterator[Path]:
         _clear_away(target, beside, old)
         beside.mkdir()
         yield beside
-        _sync(beside)
+        sync(beside)
         _move_in(beside, target, old)
     except OSError as error:
         if isinstance(error, ConnectionError | TimeoutError):
@@ -126,7 +126,8 @@ def _exchanged(beside: Path, target: Path) -> bool:
     return exchange(AT_WORKING_FOLDER, os.fsencode(beside), AT_WORKING_FOLDER, os.fsencode(target), EXCHANGE) == 0
 
 
-def _sync(folder: Path) -> None:
+def sync(folder: Path) -> None:
+    """See every file below on the disk."""
     for path in folder.rglob("*"):
         if path.is_file():
             handle = os.open(path, os.O_RDONLY)

@@ -5,16 +5,18 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
+from analysis.asked import Asked
 from analysis.hands import Hands
 from analysis.intake import Log
-from analysis.output.csv_text import csv_parts, csv_text
-from analysis.output.folder import MANIFEST
+from analysis.output.csv_text import AT_ONCE, csv_heading, csv_parts, csv_rows, csv_text
+from analysis.output.folder import MANIFEST, sync
 from analysis.output.manifest import manifest_text, mark_text
 from analysis.report import Report, Stage
 from schemas import AUDIT_TABLES, LOG_TABLES
@@ -23,9 +25,17 @@ LONG = 100_000
 """Rows; of fewer a table is written sooner than others are told of it."""
 
 
+@dataclass(frozen=True)
+class Long:
+    """What is long of an audit of many bleeds, on its way: the rows of risk.csv, and the log that is being written."""
+
+    risk: list[Asked[bytes]]
+    log: Future[None]
+
+
 @contextmanager
-def writing_long_tables(folder: Path, report: Report, hands: Hands) -> Iterator[frozenset[str]]:
-    """The tables of an audit's every bleed and the log, written while it lasts by others and a thread beside this one.
+def long_asked(folder: Path, report: Report, hands: Hands) -> Iterator[Long | None]:
+    """Begin what is long before `write_report` wants it; None where bleeds are few or nobody is there to help.
 
     Parameters
     ----------
@@ -34,53 +44,49 @@ def writing_long_tables(folder: Path, report: Report, hands: Hands) -> Iterator[
     report
         What the audit found.
     hands
-        Who writes tables; of few bleeds nothing is written beside.
-
-    Yields
-    ------
-    frozenset[str]
-        What need not be written any more: names of tables, and `log`.
+        Who makes text of tables, while a thread beside this one writes the log.
     """
     if not hands.beside or report.risk.height < LONG:
-        yield frozenset()
+        yield None
         return
-    (folder / "tables").mkdir()
-    asked = hands.ask(_write_csv, report.risk, folder / "tables" / "risk.csv")
     with ThreadPoolExecutor(1) as beside:
-        log = beside.submit(write_log, folder, report.log)
-        yield frozenset({"risk", "log"})
-        asked()
-        log.result()
+        log = beside.submit(_write_log_to_the_disk, folder, report.log)
+        yield Long([hands.ask(csv_rows, rows) for rows in report.risk.iter_slices(AT_ONCE)], log)
 
 
-def write_report(folder: Path, report: Report, *, parquet: bool = False, done: frozenset[str] = frozenset()) -> None:
+def write_report(folder: Path, report: Report, *, parquet: bool = False, long: Long | None = None) -> None:
     """Write every table of an audit, the cleaned log, the rows set aside and the model file.
 
     Parameters
     ----------
     folder
-        An empty folder.
+        An empty folder, or that of `long`.
     report
         What the audit found.
     parquet
         Write each table as Parquet beside its CSV.
-    done
-        What `writing_long_tables` writes.
+    long
+        What is on its way.
 
     Raises
     ------
     OSError
         The disk is full, or the folder cannot be written.
     """
+    for text in reversed(long.risk if long else []):
+        text.begin()
     tables = folder / "tables"
-    tables.mkdir(exist_ok=True)
+    tables.mkdir()
     for name in AUDIT_TABLES:
         table: pl.DataFrame = getattr(report, name)
-        if name not in done:
-            _write_csv(table, tables / f"{name}.csv")
+        rows = [csv_heading(table), *(text() for text in long.risk)] if long and name == "risk" else csv_parts(table)
+        with (tables / f"{name}.csv").open("wb") as file:
+            file.writelines(rows)
         if parquet:
             _write_parquet(table, tables / f"{name}.parquet")
-    if "log" not in done:
+    if long:
+        long.log.result()
+    else:
         write_log(folder, report.log)
     if report.model_bytes is not None:
         (folder / "model.skops").write_bytes(report.model_bytes)
@@ -120,9 +126,9 @@ def write_log(folder: Path, log: Log) -> None:
         (aside / name).write_text(rejected.text, encoding="utf-8", newline="")
 
 
-def _write_csv(table: pl.DataFrame, path: Path) -> None:
-    with path.open("wb") as file:
-        file.writelines(csv_parts(table))
+def _write_log_to_the_disk(folder: Path, log: Log) -> None:
+    write_log(folder, log)
+    sync(folder / "log")
 
 
 def _write_parquet(table: pl.DataFrame, path: Path) -> None:

@@ -21,14 +21,15 @@ def work_taken(report: Report) -> pl.DataFrame:
         Own bleeds of that kind, own bleeds in all, own share, everybody's share.
     """
     hose = pl.col("hose_route").map_elements(level_words, return_dtype=pl.String)
-    bleeds = (
+    counted = (
         report.ready.bleeds.lazy()
         .filter("mature")
-        .select(
-            group="technician",
-            what=pl.concat_str(pl.col("brake"), pl.lit(", hose "), hose.fill_null("not recorded")),
-        )
+        .group_by("technician", "brake", "hose_route")
+        .agg(n=pl.len())
         .collect()
+    )
+    bleeds = counted.select(
+        "n", group="technician", what=pl.concat_str(pl.col("brake"), pl.lit(", hose "), hose.fill_null("not recorded"))
     )
     return _shares(bleeds).filter(pl.col("share_all") >= LEAST_SHARE)
 
@@ -42,15 +43,18 @@ def return_ages(report: Report) -> pl.DataFrame:
     returns = (
         report.ready.bleeds.lazy()
         .filter(days.is_not_null(), pl.col("brake_model").is_not_null())
-        .select(group="brake_model", what=band.replace_strict(dict(enumerate(bands)), return_dtype=pl.String))
+        .group_by(group="brake_model", what=band.replace_strict(dict(enumerate(bands)), return_dtype=pl.String))
+        .agg(n=pl.len())
         .collect()
     )
     return _shares(returns)
 
 
 def _shares(rows: pl.DataFrame) -> pl.DataFrame:
-    kinds = rows.group_by("what").agg(share_all=pl.len() / rows.height).sort("what").with_row_index("place")
-    own = rows.group_by("group").agg(of=pl.len()).sort("group")
-    counted = rows.group_by("group", "what").agg(n=pl.len())
+    """Of counts (`n`) of a `group` and a kind (`what`)."""
+    kinds = rows.group_by("what").agg(share_all=pl.col("n").sum() / rows.get_column("n").sum())
+    kinds = kinds.sort("what").with_row_index("place")
+    own = rows.group_by("group").agg(of=pl.col("n").sum()).sort("group")
+    counted = rows.group_by("group", "what").agg(pl.col("n").sum())
     every = own.join(kinds, how="cross").join(counted, on=["group", "what"], how="left", maintain_order="left")
     return every.with_columns(pl.col("n").fill_null(0)).with_columns(share=pl.col("n") / pl.col("of"))

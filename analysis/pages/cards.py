@@ -51,11 +51,12 @@ def _card(report: Report, name: str) -> Card:
     costly = pl.col("coach_rank").is_not_null() & pl.col("verdict").is_in(COSTLY)
     chosen = own.filter(costly).sort("coach_rank").head(STEPS_A_CARD)
     titles = {step.id: step.title for step in report.standard.steps}
+    mine = (report.ready.bleeds.get_column("technician") == name).fill_null(False) if chosen.height else pl.Series([])
     lines = tuple(
         f"“{titles.get(row['step'], row['step'])}”: missed in {row['missed']} of {words.count(row['recorded'], 'bleed')} "
         f"({row['share']:.0%}), by peers on the same work in {row['peer_share']:.0%}: "
         f"{words.points(row['excess'], row['lo'], row['hi'])}; "
-        f"{_yearly(row)}. Look at together: {', '.join(_bleeds(report, name, row['step'])) or 'none yet'}."
+        f"{_yearly(row)}. Look at together: {', '.join(_newest(report, mine, row['step'])) or 'none yet'}."
         for row in chosen.iter_rows(named=True)
     )
     note = _more_than_expected(report, name, bool(lines)) + _whole_workshop(report, name, chosen)
@@ -118,11 +119,10 @@ def _yearly(row: dict[str, Any]) -> str:
     return f"{words.amount(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year"
 
 
-def _bleeds(report: Report, name: str, step: str) -> list[str]:
-    """The newest bleeds of that person where the step was missed, those that came back first."""
-    bleeds = report.ready.bleeds.select("session_id", "technician", "started_at", "came_back")
-    missed = report.ready.missed.get_column(step)
-    found = bleeds.filter(missed.fill_null(False) & (bleeds.get_column("technician") == name))
+def _newest(report: Report, mine: pl.Series, step: str) -> list[str]:
+    """The newest of these bleeds where the step was missed, those that came back first."""
+    missed = report.ready.missed.get_column(step).fill_null(False)
+    found = report.ready.bleeds.select("session_id", "started_at", "came_back").filter(missed & mine)
     return (
         found.sort("came_back", "started_at", descending=[True, True])
         .head(BLEEDS_A_STEP)

@@ -25,10 +25,11 @@ def duration_findings(bleeds: pl.DataFrame) -> list[Finding]:
         .with_columns(ended=pl.col("started_at") + pl.duration(minutes=pl.col("minutes")))
     )
     overlaps = (
-        pl.col("started_at_has_time")
+        (pl.col("technician") == pl.col("technician").shift(1))
+        & pl.col("started_at_has_time")
         & pl.col("started_at_has_time").shift(1)
         & (pl.col("started_at") < pl.col("ended").shift(1) - pl.duration(minutes=SLACK_MINUTES))
-    ).over("technician")
+    )
     shorter = pl.col("minutes") < pl.col("settle_minutes")
     judged = ordered.filter(pl.col("minutes").is_not_null()).with_columns(
         impossible=overlaps.fill_null(False) | shorter.fill_null(False)
@@ -54,23 +55,24 @@ def constant_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS
     """
     findings = []
     for name in readings:
-        known = bleeds.select("technician", "session_id", name).drop_nulls(name)
-        total = known.group_by(name).len().sort(name)
-        for (who,), own in known.group_by("technician", maintain_order=True):
-            finding = _constant(str(who), name, own, total, known.height - own.height)
-            findings.extend([finding] if finding else [])
+        known = bleeds.select("technician", "session_id", value=name).drop_nulls("value")
+        counted = known.group_by("technician", "value").len()
+        total = counted.group_by("value").agg(pl.col("len").sum())
+        for who in known.get_column("technician").unique(maintain_order=True):
+            own = counted.filter(pl.col("technician").eq_missing(who))
+            findings += _constant(who, name, known, own, total)
     return findings
 
 
-def _constant(who: str, name: str, own: pl.DataFrame, total: pl.DataFrame, others: int) -> Finding | None:
-    """`total` counts everyone's values of the field; `others` are the entries of the rest."""
-    values = own.get_column(name)
-    single = values.n_unique() == 1
-    varied = total.height - 1 if single else total.height
-    if own.height < LEAST_ENTRIES or others < LEAST_ENTRIES or varied < LEAST_VALUES:
-        return None
+def _constant(who: str | None, name: str, known: pl.DataFrame, own: pl.DataFrame, total: pl.DataFrame) -> list[Finding]:
+    """`own` and `total` count the technician's and everyone's values of the field, which stand in `known`."""
+    entries, single = int(own.get_column("len").sum()), own.height == 1
+    others, varied = known.height - entries, total.height - int(single)
+    if entries < LEAST_ENTRIES or others < LEAST_ENTRIES or varied < LEAST_VALUES:
+        return []
     if not single:
-        return Finding(who, "never_varied", name, own.height, 0.0, 1.0)
-    everyone = int(total.filter(pl.col(name) == values[0]).get_column("len").sum())
-    p = ((everyone - own.height + 1) / (others + 2)) ** own.height
-    return Finding(who, "never_varied", name, own.height, 1.0, p, examples_of(own))
+        return [Finding(str(who), "never_varied", name, entries, 0.0, 1.0)]
+    everyone = int(total.filter(pl.col("value") == own.get_column("value")[0]).get_column("len").sum())
+    p = ((everyone - entries + 1) / (others + 2)) ** entries
+    examples = examples_of(known.filter(pl.col("technician").eq_missing(who)))
+    return [Finding(str(who), "never_varied", name, entries, 1.0, p, examples)]

@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from analysis.followup import at_window, ends, watched
 from analysis.prepared import Prepared
+from analysis.regression import level_codes
 from analysis.stats import wilson
 
 KINDS = {
@@ -34,34 +39,44 @@ def raw_rates(prepared: Prepared) -> pl.DataFrame:
     incidence, incidence_lo, incidence_hi
         Aalen–Johansen at the window over all bleeds; empty where none was followed so far.
     """
-    used = ["came_back", "mature", "days_at_risk", "end", "age_days"]
-    bleeds = prepared.bleeds.select(*used, *dict.fromkeys(KINDS.values()), all=pl.lit("all"))
+    bleeds = prepared.bleeds
     kinds = [kind for kind, column in KINDS.items() if bleeds.get_column(column).count()]
-    parts = [_kind(bleeds, kind, KINDS.get(kind, kind), prepared.window_days) for kind in ("all", *kinds)]
-    return pl.concat(parts).sort("kind", "group")
+    words = {kind: bleeds.get_column(KINDS[kind]).fill_null(NOT_RECORDED) for kind in kinds}
+    words["all"] = pl.repeat("all", len(bleeds), eager=True)
+    course = _course(bleeds)
+    return pl.concat([_kind(course, kind, own, prepared.window_days) for kind, own in words.items()]).sort(
+        "kind", "group"
+    )
 
 
-def _kind(bleeds: pl.DataFrame, kind: str, column: str, window_days: int) -> pl.DataFrame:
-    grouped = bleeds.with_columns(group=pl.col(column).fill_null(NOT_RECORDED))
-    mature = pl.col("mature")
-    table = (
-        grouped.group_by("group")
-        .agg(
-            sessions=pl.len().cast(pl.Int64),
-            mature=mature.sum().cast(pl.Int64),
-            comebacks=(pl.col("came_back") & mature).sum().cast(pl.Int64),
-        )
-        .sort("group")
-        .with_row_index("code")
-    )
-    seen = watched(grouped).join(table.select("group", "code"), on="group", how="left")
-    found = at_window(
-        seen.get_column("code").cast(pl.Int64).to_numpy(),
-        seen.get_column("days_at_risk").to_numpy(),
-        ends(seen),
-        table.height,
-        window_days,
-    )
+@dataclass(frozen=True)
+class _Course:
+    """What became of each bleed: whether it was followed for the window and whether it came back then; whether it was
+    watched, and of those that were, the days at risk and how they ended."""
+
+    mature: NDArray[np.bool_]
+    came_back: NDArray[np.bool_]
+    watched: NDArray[np.bool_]
+    days: NDArray[np.int64]
+    ends: NDArray[np.int64]
+
+
+def _course(bleeds: pl.DataFrame) -> _Course:
+    mature, came_back = (bleeds.get_column(name).to_numpy() for name in ("mature", "came_back"))
+    seen = bleeds.select(watched()).to_series()
+    left = bleeds.select("days_at_risk", "end").filter(seen)
+    return _Course(mature, mature & came_back, seen.to_numpy(), left.get_column("days_at_risk").to_numpy(), ends(left))
+
+
+def _kind(course: _Course, kind: str, groups: pl.Series, window_days: int) -> pl.DataFrame:
+    codes, names = level_codes(groups), groups.unique().sort()
+    counts = {
+        "sessions": np.bincount(codes, minlength=len(names)),
+        "mature": np.bincount(codes[course.mature], minlength=len(names)),
+        "comebacks": np.bincount(codes[course.came_back], minlength=len(names)),
+    }
+    table = pl.DataFrame({"group": names, **counts})
+    found = at_window(codes[course.watched], course.days, course.ends, table.height, window_days)
     limits = wilson(table.get_column("comebacks"), table.get_column("mature"))
     return table.select(
         pl.lit(kind).alias("kind"),
