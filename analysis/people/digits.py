@@ -35,6 +35,7 @@ def digit_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS) -
     the digits are uneven by chi-square, and multiples of five are clearly more than peers write in that field (half as
     many again; an intersection-union test: Berger 1982, Technometrics 24:295-300).
     """
+    bleeds = bleeds.select(pl.col("technician").cast(pl.Categorical), "session_id", *readings)
     return [finding for name in readings for finding in _in_field(bleeds, name)]
 
 

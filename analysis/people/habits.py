@@ -54,6 +54,7 @@ def constant_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS
     give at least eight values are judged, so that a step always met is not held against anyone.
     """
     findings = []
+    bleeds = bleeds.select(pl.col("technician").cast(pl.Categorical), "session_id", *readings)
     for name in readings:
         known = bleeds.select("technician", "session_id", value=name).drop_nulls("value")
         counted = known.group_by("technician", "value").len()

@@ -100,7 +100,8 @@ def _told(
     x = Joined(design.x, beside=missed_there - missed_there.mean(axis=0))
     blocks = [*design.blocks, Block(width, x.shape[1], FREE)]
     began = None if by_return is None else beginning_beside(by_return, x)
-    model = fit_returns(x, follow_of(*course_of(prepared.bleeds)), blocks, began=began)
+    follow = follow_of(*course_of(prepared.bleeds)) if by_return is None else by_return.follow
+    model = fit_returns(x, follow, blocks, began=began)
     kept = [*places, *range(width, x.shape[1])]
     rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], design.bike) * widening(model)
     covariance, b = squared(rows, np.ones(len(rows))), model.coefficients[kept]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from analysis.followup import ReturnModel, beginning_near, by_cluster, fit_returns, follow_of
 from analysis.prepared import Prepared
 from analysis.regression import Floats, Joined, crossed, crossed_parts, parts_of, product, squared
-from analysis.steps.by_return import exposure_of, level_of
+from analysis.steps.by_return import course_of, exposure_of, level_of
 from analysis.steps.design import Design
 
 Numbers = NDArray[np.float64]
@@ -53,12 +53,11 @@ def had_it_been_met(
     kept = [*range(design.size), *design.unrecorded_columns]
     free = [i for i in range(design.x.shape[1]) if i not in set(kept)]
     window = prepared.window_days
-    days = prepared.bleeds.get_column("days_at_risk").to_numpy()
-    returned = (prepared.bleeds.get_column("end") == "return").to_numpy() & (days <= window)
-    follow = follow_of(np.minimum(days, window), returned)
+    within = by_return.follow.days.max(initial=0) <= window
+    follow = by_return.follow if within else follow_of(*course_of(prepared.bleeds, window))
     offset = product(Joined(design.x, tuple(kept)), held)
     z = Joined(design.x, tuple(free))
-    began = beginning_near(by_return, int(returned.sum()), free)
+    began = beginning_near(by_return, int(follow.returned.sum()), free)
     model = fit_returns(z, follow, design.blocks_of(free), offset, began)
     mass = exposure_of(prepared, model) * np.exp(model.linear)
     level = level_of(model, window)
