@@ -50,7 +50,6 @@ from analysis.steps import (
     interactions_told,
     samples_told,
     step_costs,
-    told_design,
     what_if,
 )
 
@@ -140,9 +139,8 @@ def _audited(
         rates_to_come = rates_asked(hands, ready, (_lot(seed, "rates"), _lot(seed, "work"), _lot(seed, "months")))
         credibility_to_come = hands.ask(credibility_told, ready)
     with clock.stage("steps"):
-        design = told_design(ready, workers)
         near = hands if workers is None else HERE  # a design that lies with workers is handed to nobody
-        step_costed = step_costs(ready, _lot(seed, "steps"), workers, design)
+        step_costed = step_costs(ready, _lot(seed, "steps"), workers)
         technique_to_come = hands.ask(technique_told, ready, step_costed.table)
         ground = ground_of(ready, step_costed.design, _lot(seed, "tolerance"), step_costed.by_return)
         curves_to_come = curves_asked(near, ground)
@@ -152,7 +150,7 @@ def _audited(
         scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))
         headline = step_costed.layer.name if step_costed.layer else ""
         step_costed = replace(step_costed, design=None, layer=None, by_return=None)  # needed no more, and large
-        del design, ground
+        del ground
     with clock.stage("rates"):  # what nobody has begun is done here, the longest first, before anything is waited for
         rates_to_come.begin()
     with clock.stage("people"):

@@ -9,6 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 Numbers = NDArray[np.float64]
+COUNTED_UP_TO = 1_000_000
+"""Days, of all strata one after another, up to which rows are counted by day and not sorted."""
 
 
 @dataclass(frozen=True)
@@ -25,18 +27,24 @@ class Follow:
 
 
 def follow_of(days: NDArray[np.int64], returned: NDArray[np.bool_], stratum: NDArray[np.int64] | None = None) -> Follow:
-    """The rows' follow-up, sorted once; rows of different strata are never at risk together."""
+    """The rows' follow-up, counted once; rows of different strata are never at risk together."""
     stratum = np.zeros(len(days), dtype=np.int64) if stratum is None else stratum
-    order = np.lexsort((days, stratum))
-    pairs = np.stack([stratum[order], days[order]])
-    new = np.concatenate([[True], (np.diff(pairs, axis=1) != 0).any(axis=0)]) if len(days) else np.zeros(0, dtype=bool)
-    starts = np.flatnonzero(new)
-    place = np.empty(len(days), dtype=np.int64)
-    place[order] = np.cumsum(new) - 1
-    returns = np.bincount(place[returned], minlength=len(starts)).astype(float)
-    firsts = [*np.unique(pairs[0][starts], return_index=True)[1], len(starts)]
+    first = int(days.min(initial=0))
+    span = int(days.max(initial=0)) - first + 1
+    key, place, rows = _distinct(stratum * span + (days - first))
+    returns = np.bincount(place[returned], minlength=len(key)).astype(float)
+    firsts = [*np.unique(key // span, return_index=True)[1], len(key)]
     strata = tuple(slice(int(a), int(b)) for a, b in pairwise(firsts))
-    return Follow(days, returned, starts, pairs[1][starts], place, returns, strata)
+    return Follow(days, returned, np.cumsum(rows) - rows, key % span + first, place, returns, strata)
+
+
+def _distinct(key: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """The distinct keys in their order, each row's place among them, and how many rows each has."""
+    if int(key.max(initial=0)) > COUNTED_UP_TO:
+        found, place, rows = np.unique(key, return_inverse=True, return_counts=True)
+        return found, place.astype(np.int64), rows
+    rows = np.bincount(key)
+    return np.flatnonzero(rows), (np.cumsum(rows > 0) - 1)[key], rows[rows > 0]
 
 
 def later_sums(by_day: Numbers, follow: Follow) -> Numbers:

@@ -2,7 +2,7 @@
 
 from analysis.steps.by_return import ByReturn, by_return, widening
 from analysis.steps.check import doubly_robust
-from analysis.steps.costs import StepCosts, step_costs, told_design
+from analysis.steps.costs import StepCosts, step_costs
 from analysis.steps.design import FIELDS_READ, Design, design_of
 from analysis.steps.interaction import interactions, interactions_told
 from analysis.steps.raw import raw_steps
@@ -29,7 +29,6 @@ __all__ = [
     "raw_steps",
     "samples_told",
     "step_costs",
-    "told_design",
     "tolerance_curves",
     "what_if",
     "widening",

@@ -45,30 +45,7 @@ class StepCosts:
     notes: tuple[str, ...] = ()
 
 
-def told_design(prepared: Prepared, workers: Workers | None = None) -> Design | None:
-    """The design of the steps that can be told.
-
-    Parameters
-    ----------
-    prepared
-        All accepted bleeds.
-    workers
-        Where its columns shall lie; here unless given.
-
-    Returns
-    -------
-    Design | None
-        None with fewer than 40 comebacks, or where no step has 10 missed and 10 met bleeds.
-    """
-    raw = raw_steps(prepared)
-    if prepared.too_few or not (_enough(raw) & _some(raw)).any():
-        return None
-    return design_of(prepared, tuple(raw.filter(_some(raw)).get_column("step")), workers)
-
-
-def step_costs(
-    prepared: Prepared, rng: np.random.Generator, workers: Workers | None = None, design: Design | None = None
-) -> StepCosts:
+def step_costs(prepared: Prepared, rng: np.random.Generator, workers: Workers | None = None) -> StepCosts:
     """What each missed step costs, per 100 bleeds.
 
     Estimand: P(comeback) − P(comeback had the step been met in every bleed), within the window and before the brake's
@@ -87,13 +64,11 @@ def step_costs(
         For draws and folds.
     workers
         Where the design's columns shall lie; here unless given.
-    design
-        `told_design` of the same bleeds, where it is there already.
     """
     raw = raw_steps(prepared)
-    design = told_design(prepared, workers) if design is None else design
-    if design is None:
+    if prepared.too_few or not (_enough(raw) & _some(raw)).any():
         return StepCosts(_table(raw), None, None)
+    design = design_of(prepared, tuple(raw.filter(_some(raw)).get_column("step")), workers)
     whole = model = return_model(prepared, design)
     windows = two_windows(prepared, design, whole)
     effects = lasting(windows, whole.coefficients[: design.size])

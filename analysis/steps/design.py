@@ -180,7 +180,7 @@ def _calendar(bleeds: pl.DataFrame) -> list[Column]:
 
     def power(which: int, part: slice) -> Numbers:
         along = 2 * (moment[part].astype(float) - first) / span - 1
-        return np.asarray(np.polynomial.legendre.legvander(along, CALENDAR)[:, which])
+        return np.asarray(np.polynomial.Legendre.basis(which)(along))
 
     return [partial(power, which) for which in range(1, CALENDAR + 1)] if span > 0 else []
 
