@@ -27,10 +27,12 @@ LONG = 100_000
 
 @dataclass(frozen=True)
 class Long:
-    """What is long of an audit of many bleeds, on its way: the rows of risk.csv, and the log that is being written."""
+    """What is long of an audit of many bleeds, on its way: the rows of risk.csv, and the log that is being written; and
+    the thread that sees it on the disk."""
 
     risk: list[Asked[bytes]]
     log: Future[None]
+    beside: ThreadPoolExecutor
 
 
 @contextmanager
@@ -51,7 +53,7 @@ def long_asked(folder: Path, report: Report, hands: Hands) -> Iterator[Long | No
         return
     with ThreadPoolExecutor(1) as beside:
         log = beside.submit(_write_log_to_the_disk, folder, report.log)
-        yield Long([hands.ask(csv_rows, rows) for rows in report.risk.iter_slices(AT_ONCE)], log)
+        yield Long([hands.ask(csv_rows, rows) for rows in report.risk.iter_slices(AT_ONCE)], log, beside)
 
 
 def write_report(folder: Path, report: Report, *, parquet: bool = False, long: Long | None = None) -> None:
@@ -86,6 +88,7 @@ def write_report(folder: Path, report: Report, *, parquet: bool = False, long: L
             _write_parquet(table, tables / f"{name}.parquet")
     if long:
         long.log.result()
+        long.beside.submit(sync, tables)
     else:
         write_log(folder, report.log)
     if report.model_bytes is not None:

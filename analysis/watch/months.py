@@ -102,9 +102,8 @@ def _outside(counts: Numbers, sizes: Numbers, limits) -> list[str]:  # type: ign
 
 def _cusum(bleeds: pl.DataFrame, whole: pl.DataFrame, own: pl.DataFrame) -> pl.DataFrame:
     """The CUSUM at each month's end, against the group's own level in its first third of followed months."""
-    followed = bleeds.filter(pl.col("month").is_in(whole.get_column("month").implode())).sort(
-        "started_at", "session_id"
-    )
+    followed = bleeds.filter(pl.col("month").is_in(whole.get_column("month").implode()))
+    followed = followed.sort("started_at", maintain_order=True)  # they come in the order of their ids
     early = whole.get_column("month").head(max(whole.height // 3, 3)).implode()
     base = followed.filter(pl.col("month").is_in(early))
     level = (int(base.get_column("came_back").sum()) + OWN_COMEBACKS) / (
