@@ -132,7 +132,9 @@ def _audited(
         ready = prepared(log, standard, window, covered, found, around)
         one = cost_of_one(ready, found, log.comebacks)
         cost = one.minutes + (one.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
-        risk_to_come = hands.ask(risk_told, without_rows(log), ready, cost, _lot(seed, "risk"), names_hidden)
+        risk_to_come = hands.ask(
+            risk_told, without_rows(log), ready, cost, _lot(seed, "risk"), names_hidden, many and hands.beside
+        )
         curve = incidence(ready.bleeds)
         life = weibull(ready.bleeds.get_column("days_at_risk").to_numpy().astype(float), ends(ready.bleeds) == 1)
     with clock.stage("rates"):
@@ -170,7 +172,7 @@ def _audited(
     with clock.stage("rates"):
         rate_table, month_table = rates_to_come()
     with clock.stage("risk"):
-        foretold = risk_to_come()
+        foretold, risk_text = risk_to_come()
     return Report(
         log=log,
         standard=standard,
@@ -213,6 +215,7 @@ def _audited(
         stages=tuple(clock.stages),
         names_hidden=names_hidden,
         model_bytes=foretold.model_bytes,
+        risk_text=risk_text,
     )
 
 

@@ -17,7 +17,6 @@ from analysis.output import (
     coded,
     hidden,
     key_path,
-    long_asked,
     read_key,
     read_proof,
     refuse_foreign,
@@ -25,6 +24,7 @@ from analysis.output import (
     write_key,
     write_manifest,
     write_report,
+    writing_log,
 )
 from analysis.regression import Workers
 from analysis.report import Report
@@ -79,13 +79,13 @@ def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | N
     )
     report = replace(report, proof=proof)
     with run_folder(order.out) as folder:
-        with long_asked(folder, report, hands) as long:
+        with writing_log(folder, report) as log_written:
             with clock.stage("charts"):
                 from analysis.pages import CAUTIONS, asked_pages, ending
 
                 drawn = asked_pages(report, hands)
             with clock.stage("tables"):  # while the pictures are drawn beside
-                write_report(folder, report, parquet=order.parquet, long=long)
+                write_report(folder, report, parquet=order.parquet, log=log_written)
             with clock.stage("pages"):
                 for page in drawn():
                     (folder / page.file).write_text(page.text, encoding="utf-8")

@@ -36,8 +36,8 @@ GONE = -1
 LENDING = "import sys; sys.path[:] = {}; from analysis.hands import lending; lending({})"
 MANY_ROWS = 1_500_000
 """Two processes take 3.2 GB at most for a million bleeds, one alone 2.0."""
-GIVES_BACK = ("_RJEM_MALLOC_CONF", "muzzy_decay_ms:0")
-"""To the allocator under polars, which reads it when polars is imported: what is freed goes back to the machine at once."""
+GIVES_BACK = ("_RJEM_MALLOC_CONF", "dirty_decay_ms:5000,muzzy_decay_ms:5000")
+"""To the allocator under polars, which reads it when polars is imported: what is freed goes back to the machine in seconds."""
 OWN_FONT = ("FONTCONFIG_FILE", str(Path(__file__).with_name("fonts.conf")))
 """To the drawing library: the font it brings, held in memory, alone. One of the machine's is opened anew for every letter
 measured, a third of the time a picture takes. Only where no other program is started, which would find no font either."""

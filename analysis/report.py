@@ -29,7 +29,8 @@ class Report:
 
     The tables are named as the files they are written to. `notes` are sentences a reader must see beside the figures
     (returns that stop early, hazards that are not proportional); `headline` names the layer the step ranking shows;
-    `needed` says in sentences how many more bleeds would tell what cannot be told yet; `ready` is what it all stands on.
+    `needed` says in sentences how many more bleeds would tell what cannot be told yet; `ready` is what it all stands on;
+    `risk_text` is the table of risks as it will be written, where whoever told them wrote it out.
     """
 
     log: Log
@@ -66,4 +67,5 @@ class Report:
     notes: tuple[str, ...] = ()
     stages: tuple[Stage, ...] = field(default=())
     model_bytes: bytes | None = None
+    risk_text: tuple[bytes, ...] = field(default=(), repr=False)
     names_hidden: bool = False

@@ -12,6 +12,7 @@ from threadpoolctl import threadpool_limits
 from analysis.asked import Asked
 from analysis.hands import HERE, Hands
 from analysis.intake import Log
+from analysis.output import csv_parts
 from analysis.people import credibility, technique, with_robustness
 from analysis.prepared import Prepared
 from analysis.rates import expected_risk, rates, work_of
@@ -33,14 +34,18 @@ def one_thread() -> threadpool_limits:
     return threadpool_limits(limits=1)
 
 
-def risk_told(log: Log, ready: Prepared, cost: float, rng: np.random.Generator, names_hidden: bool) -> RiskFound:
-    """The risk; only here is scikit-learn needed. `log` may be `without_rows`."""
+def risk_told(
+    log: Log, ready: Prepared, cost: float, rng: np.random.Generator, names_hidden: bool, written: bool
+) -> tuple[RiskFound, tuple[bytes, ...]]:
+    """The risk, and its table as it will be written if it is wanted so; only here is scikit-learn needed. `log` may be
+    `without_rows`."""
     import sklearn  # noqa: F401  its threads are held only if they are there by then
 
     sessions = cast("DataFrame[Sessions]", ready.bleeds.select(log.sessions.columns))
     whole = replace(log, sessions=sessions)
     with one_thread():
-        return risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
+        found = risk_found(whole, ready, cost, rng, names_hidden=names_hidden)
+    return found, tuple(csv_parts(found.risk)) if written else ()
 
 
 def rates_told(ready: Prepared, lots: Lots) -> tuple[DataFrame[Rates], DataFrame[Months]]:

@@ -1,22 +1,22 @@
 """Results as files: CSV and Parquet tables, the cleaned log, the manifest, a folder that is whole or not there."""
 
-from analysis.output.csv_text import csv_text
+from analysis.output.csv_text import csv_parts, csv_text
 from analysis.output.folder import MADE_BY, MANIFEST, refuse_foreign, run_folder
 from analysis.output.manifest import manifest_text, mark_text
 from analysis.output.names import coded, codes_for, hidden, key_path, key_text, read_key, scrubbed, scrubber, write_key
 from analysis.output.proof import read_proof
-from analysis.output.write import long_asked, write_check, write_log, write_manifest, write_report
+from analysis.output.write import write_check, write_log, write_manifest, write_report, writing_log
 
 __all__ = [
     "MADE_BY",
     "MANIFEST",
     "coded",
     "codes_for",
+    "csv_parts",
     "csv_text",
     "hidden",
     "key_path",
     "key_text",
-    "long_asked",
     "manifest_text",
     "mark_text",
     "read_key",
@@ -30,4 +30,5 @@ __all__ = [
     "write_log",
     "write_manifest",
     "write_report",
+    "writing_log",
 ]

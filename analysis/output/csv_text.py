@@ -29,23 +29,13 @@ def csv_text(table: pl.DataFrame) -> str:
 
 def csv_parts(table: pl.DataFrame) -> Iterator[bytes]:
     """The same text as UTF-8, so many rows at a time."""
-    yield csv_heading(table)
-    for rows in table.iter_slices(AT_ONCE):
-        yield csv_rows(rows)
-
-
-def csv_heading(table: pl.DataFrame) -> bytes:
-    """The line of headings."""
     heading = ",".join('"' + name.replace('"', '""') + '"' if SPECIAL.search(name) else name for name in table.columns)
-    return f"{heading}\n".encode()
-
-
-def csv_rows(rows: pl.DataFrame) -> bytes:
-    """The lines below it."""
-    cells = pl.DataFrame([_cells(rows.get_column(name)).alias(name) for name in rows.columns])
-    text = BytesIO()
-    cells.write_csv(text, include_header=False, quote_style="never")
-    return text.getvalue()
+    yield f"{heading}\n".encode()
+    for rows in table.iter_slices(AT_ONCE):
+        cells = pl.DataFrame([_cells(rows.get_column(name)).alias(name) for name in table.columns])
+        text = BytesIO()
+        cells.write_csv(text, include_header=False, quote_style="never")
+        yield text.getvalue()
 
 
 def _cells(column: pl.Series) -> pl.Series:

@@ -7,15 +7,12 @@ import re
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
-from analysis.asked import Asked
-from analysis.hands import Hands
 from analysis.intake import Log
-from analysis.output.csv_text import AT_ONCE, csv_heading, csv_parts, csv_rows, csv_text
+from analysis.output.csv_text import csv_parts, csv_text
 from analysis.output.folder import MANIFEST, sync
 from analysis.output.manifest import manifest_text, mark_text
 from analysis.report import Report, Stage
@@ -25,72 +22,55 @@ LONG = 100_000
 """Rows; of fewer a table is written sooner than others are told of it."""
 
 
-@dataclass(frozen=True)
-class Long:
-    """What is long of an audit of many bleeds, on its way: the rows of risk.csv, and the log that is being written; and
-    the thread that sees it on the disk."""
-
-    risk: list[Asked[bytes]]
-    log: Future[None]
-    beside: ThreadPoolExecutor
-
-
 @contextmanager
-def long_asked(folder: Path, report: Report, hands: Hands) -> Iterator[Long | None]:
-    """Begin what is long before `write_report` wants it; None where bleeds are few or nobody is there to help.
+def writing_log(folder: Path, report: Report) -> Iterator[Future[None] | None]:
+    """A thread that writes a long log while this one goes on, and sees files on the disk; None where the log is short.
 
     Parameters
     ----------
     folder
         An empty folder.
     report
-        What the audit found.
-    hands
-        Who makes text of tables, while a thread beside this one writes the log.
+        Whose log it is.
     """
-    if not hands.beside or report.risk.height < LONG:
+    if report.log.sessions.height < LONG:
         yield None
         return
     with ThreadPoolExecutor(1) as beside:
-        log = beside.submit(_write_log_to_the_disk, folder, report.log)
-        yield Long([hands.ask(csv_rows, rows) for rows in report.risk.iter_slices(AT_ONCE)], log, beside)
+        yield beside.submit(_write_log_to_the_disk, folder, report.log)
 
 
-def write_report(folder: Path, report: Report, *, parquet: bool = False, long: Long | None = None) -> None:
+def write_report(folder: Path, report: Report, *, parquet: bool = False, log: Future[None] | None = None) -> None:
     """Write every table of an audit, the cleaned log, the rows set aside and the model file.
 
     Parameters
     ----------
     folder
-        An empty folder, or that of `long`.
+        An empty folder, or one into which the log is being written.
     report
         What the audit found.
     parquet
         Write each table as Parquet beside its CSV.
-    long
-        What is on its way.
+    log
+        Who writes the log; written here unless given.
 
     Raises
     ------
     OSError
         The disk is full, or the folder cannot be written.
     """
-    for text in reversed(long.risk if long else []):
-        text.begin()
     tables = folder / "tables"
     tables.mkdir()
     for name in AUDIT_TABLES:
         table: pl.DataFrame = getattr(report, name)
-        rows = [csv_heading(table), *(text() for text in long.risk)] if long and name == "risk" else csv_parts(table)
         with (tables / f"{name}.csv").open("wb") as file:
-            file.writelines(rows)
+            file.writelines((name == "risk" and report.risk_text) or csv_parts(table))
         if parquet:
             _write_parquet(table, tables / f"{name}.parquet")
-    if long:
-        long.log.result()
-        long.beside.submit(sync, tables)
-    else:
+    if log is None:
         write_log(folder, report.log)
+    else:
+        log.result()
     if report.model_bytes is not None:
         (folder / "model.skops").write_bytes(report.model_bytes)
 
