@@ -79,13 +79,13 @@ def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | N
     )
     report = replace(report, proof=proof)
     with run_folder(order.out) as folder:
-        with writing_log(folder, report) as log_written:
+        with writing_log(folder, report) as beside:
             with clock.stage("charts"):
                 from analysis.pages import CAUTIONS, asked_pages, ending
 
                 drawn = asked_pages(report, hands)
             with clock.stage("tables"):  # while the pictures are drawn beside
-                write_report(folder, report, parquet=order.parquet, log=log_written)
+                write_report(folder, report, parquet=order.parquet, beside=beside)
             with clock.stage("pages"):
                 for page in drawn():
                     (folder / page.file).write_text(page.text, encoding="utf-8")

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
@@ -22,9 +23,17 @@ LONG = 100_000
 """Rows; of fewer a table is written sooner than others are told of it."""
 
 
+@dataclass(frozen=True)
+class Writing:
+    """A thread that writes the log, and then sees on the disk what it is told of."""
+
+    thread: ThreadPoolExecutor
+    log: Future[None]
+
+
 @contextmanager
-def writing_log(folder: Path, report: Report) -> Iterator[Future[None] | None]:
-    """A thread that writes a long log while this one goes on, and sees files on the disk; None where the log is short.
+def writing_log(folder: Path, report: Report) -> Iterator[Writing | None]:
+    """A thread that writes a long log while this one goes on; None where the log is short.
 
     Parameters
     ----------
@@ -37,10 +46,10 @@ def writing_log(folder: Path, report: Report) -> Iterator[Future[None] | None]:
         yield None
         return
     with ThreadPoolExecutor(1) as beside:
-        yield beside.submit(_write_log_to_the_disk, folder, report.log)
+        yield Writing(beside, beside.submit(_write_log_to_the_disk, folder, report.log))
 
 
-def write_report(folder: Path, report: Report, *, parquet: bool = False, log: Future[None] | None = None) -> None:
+def write_report(folder: Path, report: Report, *, parquet: bool = False, beside: Writing | None = None) -> None:
     """Write every table of an audit, the cleaned log, the rows set aside and the model file.
 
     Parameters
@@ -51,7 +60,7 @@ def write_report(folder: Path, report: Report, *, parquet: bool = False, log: Fu
         What the audit found.
     parquet
         Write each table as Parquet beside its CSV.
-    log
+    beside
         Who writes the log; written here unless given.
 
     Raises
@@ -67,10 +76,11 @@ def write_report(folder: Path, report: Report, *, parquet: bool = False, log: Fu
             file.writelines((name == "risk" and report.risk_text) or csv_parts(table))
         if parquet:
             _write_parquet(table, tables / f"{name}.parquet")
-    if log is None:
+    if beside is None:
         write_log(folder, report.log)
     else:
-        log.result()
+        beside.log.result()
+        beside.thread.submit(sync, tables)
     if report.model_bytes is not None:
         (folder / "model.skops").write_bytes(report.model_bytes)
 

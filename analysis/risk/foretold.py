@@ -24,7 +24,7 @@ LEAST_RETURNS, LEAST_SHARE = 30, 0.3
 MOST_LEARNT_FROM = 60_000
 """Bleeds drawn by lot for each of the models that only foretell; the saved model learns from more."""
 MOST_COMPARED = 200_000
-"""Followed bleeds drawn by lot, of all that are foretold, that boosted trees are asked about too."""
+"""Followed bleeds drawn by lot, of all that are foretold, that simple rules and boosted trees are asked about too."""
 KEPT = ("risk", "lo", "hi", "log_odds", "rivals")
 AT_ONCE = 4 * CHUNK
 """Bleeds foretold at a time."""
@@ -46,7 +46,7 @@ class Outcome:
 class Foretold:
     """Out-of-time risks: one entry a bleed, NaN where none could be told (`told`).
 
-    `rivals` has one column a simple rule, in the order of `rivals.NAMES`, the trees' NaN for bleeds outside their lot;
+    `rivals` has one column a simple rule, in the order of `rivals.NAMES`, all but the constant NaN outside their lot;
     `model` is the last that foretold.
     """
 
@@ -140,7 +140,7 @@ def told_from(
     near
         A model of the shop's, near which the search for this one begins.
     lot
-        Which of all bleeds the boosted trees are asked about; all of these rows unless given.
+        Which of all bleeds the simple rules are asked about; all of these rows unless given.
 
     Returns
     -------

@@ -135,6 +135,6 @@ def _notes(bleeds: int) -> tuple[str, ...]:
         return ()
     return (
         f"The risk model learnt from {MOST_LEARNT_FROM:,} of the {bleeds:,} bleeds, drawn by lot; the models that foretold "
-        f"bleeds out of time from {MOST_FORETOLD_FROM:,} at most; the boosted trees beside them were asked about "
+        f"bleeds out of time from {MOST_FORETOLD_FROM:,} at most; the simple rules beside them were asked about "
         f"{MOST_COMPARED:,} bleeds at most, drawn by lot.",
     )

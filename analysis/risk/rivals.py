@@ -32,15 +32,16 @@ class Rivals:
     trees: Trees | None = None
 
     def told(self, asked: BleedFeatures, lot: NDArray[np.bool_] | None = None) -> Numbers:
-        """What each rule foretells of bleeds: one column a rule of `NAMES`; the trees of the bleeds in the lot alone, NaN else."""
+        """What each rule foretells of bleeds: one column a rule of `NAMES`; all but the constant of the lot alone, NaN else."""
         told = np.full((asked.cells.height, len(NAMES)), self.rate)
+        if lot is not None:
+            told[~lot, 1:] = np.nan
+            told[lot] = self.told(asked.of(np.flatnonzero(lot))) if lot.any() else self.rate
+            return told
         for place, (line, column) in enumerate(zip(self.lines, _numbers(self.steps), strict=False), 1):
             told[:, place] = chance(line.intercept + line.slope * _filled(asked.table, column))
-        if lot is not None:
-            told[~lot, -1] = np.nan
-        rows = np.arange(len(told)) if lot is None else np.flatnonzero(lot)
-        if self.trees is not None and len(rows):
-            told[rows, -1] = self.trees.told((asked if lot is None else asked.of(rows)).cells, self.steps)
+        if self.trees is not None:
+            told[:, -1] = self.trees.told(asked.cells, self.steps)
         return np.clip(told, 1e-6, 1 - 1e-6) if self.trees is not None else told
 
 

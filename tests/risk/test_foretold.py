@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.risk.calibration import recalibration
-from analysis.risk.foretold import _folds, foretold
+from analysis.risk.foretold import _compared, _folds, foretold
 from tests.risk.worlds import fitted
 
 
@@ -49,3 +49,21 @@ def test_few_returns_correct_nothing_and_many_are_pulled_toward_nothing() -> Non
     many, fewer = recalibration(log_odds, came_back), recalibration(log_odds[:4000], came_back[:4000])
     assert abs(many.slope - 0.5) < abs(fewer.slope - 0.5)
     assert 0.4 < many.slope < fewer.slope < 1
+
+
+def test_of_many_bleeds_simple_rules_are_asked_about_a_lot_and_the_risks_stay(monkeypatch) -> None:
+    features, outcome = fitted().features, fitted().outcome
+    every = foretold(features, outcome, 90, np.random.default_rng(0))
+    monkeypatch.setattr("analysis.risk.foretold.MOST_COMPARED", 300)
+    monkeypatch.setattr("analysis.risk.foretold._compared", lambda *given: compared(*given[:2]))
+    some = foretold(features, outcome, 90, np.random.default_rng(0))
+    asked = np.isfinite(some.rivals[:, 1])
+    assert asked.sum() == 300
+    assert (outcome.mature & every.told)[asked].all()
+    assert np.array_equal(some.rivals[asked], every.rivals[asked])
+    assert np.array_equal(some.risk, every.risk, equal_nan=True)
+
+
+def compared(outcome, first):
+    """A lot that takes nothing from the generator of the others."""
+    return _compared(outcome, first, np.random.default_rng(7))
