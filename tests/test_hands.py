@@ -26,13 +26,16 @@ from tests.worlds import log_of_made
 def test_an_audit_beside_is_the_audit_here(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("analysis.asked.Asked.begin", lambda _: None)  # nothing is done here
     monkeypatch.setattr(hands, "_waited_for", lambda told, _: told.result()[0])  # nothing is done again
-    monkeypatch.setattr("analysis.stages.MANY", 0)  # rates are asked for too
+    for room in ("analysis.stages", "analysis.audit"):
+        monkeypatch.setattr(sys.modules[room], "MANY", 0)  # rates are asked for too, risks written out
     log = log_of_made(made(family("base", 1000), 5))
     with hands_beside(2, RISK_NEEDS) as beside:
         assert beside.beside
         shared = audit(log, built_in(), hands=beside)
     alone = audit(log, built_in())
     assert alone.model_bytes
+    assert b"".join(shared.risk_text).decode() == csv_text(alone.risk)
+    assert not alone.risk_text
     assert (shared.model_bytes, shared.notes) == (alone.model_bytes, alone.notes)
     for name in AUDIT_TABLES:
         assert csv_text(getattr(shared, name)) == csv_text(getattr(alone, name)), name

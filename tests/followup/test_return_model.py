@@ -6,7 +6,9 @@ import pytest
 from analysis.followup import (
     Beginning,
     Block,
+    beginning_below,
     beginning_beside,
+    beginning_near,
     by_cluster,
     clustered,
     fit_returns,
@@ -73,6 +75,37 @@ def test_a_fit_beside_another_begins_with_the_curvature_there_and_ends_where_it_
         stiff = Block(11, 13, 1e9)  # what stands beside stays nought
         held = fit_returns(joined, follow, [*BLOCKS, stiff])
         assert began.information == pytest.approx(held.information, rel=1e-4, abs=1e-4)
+
+
+def test_a_fit_of_a_part_of_the_time_or_of_the_columns_begins_near_and_ends_where_it_would():
+    x, days, back = drawn(6)
+    whole = fit_returns(x, follow_of(days, back), BLOCKS)
+    horizon = int(np.median(days))
+    cut = follow_of(np.minimum(days, horizon), back & (days <= horizon))
+    began = beginning_near(whole, int(cut.returned.sum()))
+    near, anew = fit_returns(x, cut, BLOCKS, began=began), fit_returns(x, cut, BLOCKS)
+    assert near.coefficients == pytest.approx(anew.coefficients, abs=1e-5)
+    kept = (0, 2, 5, 9)
+    few, ridge = Joined(x, kept), [Block(0, len(kept), 0.5)]
+    near = fit_returns(few, cut, ridge, began=beginning_near(whole, int(cut.returned.sum()), list(kept)))
+    assert near.coefficients == pytest.approx(fit_returns(few, cut, ridge).coefficients, abs=1e-7)
+
+
+def test_a_fit_of_rows_that_come_once_more_begins_near_and_ends_where_it_would():
+    x, days, back = drawn(7)
+    whole = fit_returns(x, follow_of(days, back), BLOCKS)
+    horizon = int(np.median(days))
+    later = np.flatnonzero(days > horizon)
+    below = Below(x, later, 3)
+    follow = follow_of(
+        np.concatenate([np.minimum(days, horizon), days[later]]),
+        np.concatenate([back & (days <= horizon), back[later]]),
+        np.repeat([0, 1], [len(days), len(later)]),
+    )
+    blocks = [*BLOCKS, Block(11, 14, 0.5)]
+    began = beginning_below(whole, below, int((back & (days <= horizon)).sum()))
+    near, anew = fit_returns(below, follow, blocks, began=began), fit_returns(below, follow, blocks)
+    assert near.coefficients == pytest.approx(anew.coefficients, abs=1e-5)
 
 
 @pytest.mark.parametrize("seed", range(6))

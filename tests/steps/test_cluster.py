@@ -26,7 +26,10 @@ def cluster():
     return LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=":0")
 
 
-def test_steps_and_interactions_are_those_of_one_process() -> None:
+@pytest.mark.parametrize("written_out", [True, False])
+def test_steps_and_interactions_are_those_of_one_process(written_out: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    if not written_out:
+        monkeypatch.setattr("analysis.steps.columns.GROUPED_FROM", 0)
     ready = prepared_of(made(family("base", 1000), 3))
 
     def told(workers: Workers | None) -> list[pl.DataFrame]:
