@@ -22,22 +22,20 @@ from importlib import import_module
 from pathlib import Path
 from queue import SimpleQueue
 from threading import Thread
-from typing import IO, Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 from analysis.asked import Asked
-from analysis.packing import Handed, Part, packed, unpacked
+from analysis.packing import Handed, Part, packed, received, send, unpacked
 
 P = ParamSpec("P")
 T = TypeVar("T")
 Process = subprocess.Popen[bytes]
 Order = tuple[Callable[..., object], tuple[object, ...], dict[str, object]]
-LENGTH_BYTES = 8
-GONE = -1
 LENDING = "import sys; sys.path[:] = {}; from analysis.hands import lending; lending({})"
 MANY_ROWS = 1_500_000
 """Two processes take 3.2 GB at most for a million bleeds, one alone 2.0."""
-GIVES_BACK = ("_RJEM_MALLOC_CONF", "dirty_decay_ms:5000,muzzy_decay_ms:5000")
-"""To the allocator under polars, which reads it when polars is imported: what is freed goes back to the machine in seconds."""
+GIVES_BACK = ("_RJEM_MALLOC_CONF", "dirty_decay_ms:1000,muzzy_decay_ms:1000")
+"""To the allocator under polars, which reads it when polars is imported: what is freed goes back to the machine in a second."""
 OWN_FONT = ("FONTCONFIG_FILE", str(Path(__file__).with_name("fonts.conf")))
 """To the drawing library: the font it brings, held in memory, alone. One of the machine's is opened anew for every letter
 measured, a third of the time a picture takes. Only where no other program is started, which would find no font either."""
@@ -113,8 +111,8 @@ class HandsBeside(Hands):
     def _answer(self, order: Order) -> list[Part]:
         process, handed = self._free.get()
         try:
-            _send(process.stdin, packed(order, handed))
-            return _received(process.stdout)
+            send(process.stdin, packed(order, handed))
+            return received(process.stdout)
         finally:
             self._free.put((process, handed))
 
@@ -191,32 +189,6 @@ def _waited_for(told: Future[tuple[T, ...]], again: Callable[[], T]) -> T:
     return answer[0] if answer else again()
 
 
-def _send(pipe: IO[bytes] | None, parts: list[Part]) -> None:
-    """How many parts, the bytes of each, the parts."""
-    if pipe is None:
-        raise BrokenPipeError
-    for length in (len(parts), *map(len, parts)):
-        pipe.write(length.to_bytes(LENGTH_BYTES, "big"))
-    for part in parts:
-        pipe.write(part)
-    pipe.flush()
-
-
-def _received(pipe: IO[bytes] | None) -> list[Part]:
-    """What was sent whole; nothing where the other side is gone."""
-    lengths = [_length(pipe) for _ in range(_length(pipe))]
-    if pipe is None or GONE in lengths:
-        return []
-    parts: list[Part] = [bytearray(length) for length in lengths]
-    whole = all(pipe.readinto(part) == len(part) for part in parts)  # type: ignore[attr-defined]
-    return parts if whole else []
-
-
-def _length(pipe: IO[bytes] | None) -> int:
-    head = b"" if pipe is None else pipe.read(LENGTH_BYTES)
-    return int.from_bytes(head, "big") if len(head) == LENGTH_BYTES else GONE
-
-
 def lending(ready: tuple[str, ...]) -> None:
     """What a process beside does: import these modules, then one order after another until the other side is gone.
 
@@ -235,12 +207,12 @@ def lending(ready: tuple[str, ...]) -> None:
     for module in ready:
         import_module(module)
     while True:
-        _send(answers, _done(orders.get()))
+        send(answers, _done(orders.get()))
 
 
 def _listening(orders: SimpleQueue[list[Part]]) -> None:
     """Ends the process, whatever it is busy with, once the other side is gone."""
-    while order := _received(sys.stdin.buffer):
+    while order := received(sys.stdin.buffer):
         orders.put(order)
         del order  # nor is it kept, large as it may be, until another comes
     os._exit(0)

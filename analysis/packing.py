@@ -20,6 +20,9 @@ Part = bytes | bytearray | memoryview
 KEPT_FROM_BYTES = 1_000_000
 """Smaller tables are sent as often as they are meant."""
 
+LENGTH_BYTES = 8
+GONE = -1
+
 _kept: dict[int, pl.DataFrame] = {}
 """Long tables that the other side may mean again, by their numbers."""
 
@@ -108,3 +111,29 @@ def _table(arrow: Part, number: int | None) -> pl.DataFrame:
     if number is not None:
         _kept[number] = table
     return table
+
+
+def send(pipe: IO[bytes] | None, parts: list[Part]) -> None:
+    """How many parts, the bytes of each, the parts."""
+    if pipe is None:
+        raise BrokenPipeError
+    for length in (len(parts), *map(len, parts)):
+        pipe.write(length.to_bytes(LENGTH_BYTES, "big"))
+    for part in parts:
+        pipe.write(part)
+    pipe.flush()
+
+
+def received(pipe: IO[bytes] | None) -> list[Part]:
+    """What was sent whole; nothing where the other side is gone."""
+    lengths = [_length(pipe) for _ in range(_length(pipe))]
+    if pipe is None or GONE in lengths:
+        return []
+    parts: list[Part] = [bytearray(length) for length in lengths]
+    whole = all(pipe.readinto(part) == len(part) for part in parts)  # type: ignore[attr-defined]
+    return parts if whole else []
+
+
+def _length(pipe: IO[bytes] | None) -> int:
+    head = b"" if pipe is None else pipe.read(LENGTH_BYTES)
+    return int.from_bytes(head, "big") if len(head) == LENGTH_BYTES else GONE
