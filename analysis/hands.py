@@ -33,7 +33,7 @@ Process = subprocess.Popen[bytes]
 Order = tuple[Callable[..., object], tuple[object, ...], dict[str, object]]
 LENDING = "import sys; sys.path[:] = {}; from analysis.hands import lending; lending({})"
 MANY_ROWS = 1_500_000
-"""Two processes take 3.2 GB at most for a million bleeds, one alone 2.0."""
+"""Two processes take 3.9 GB at most for a million bleeds, one alone some 2."""
 GIVES_BACK = ("_RJEM_MALLOC_CONF", "dirty_decay_ms:1000,muzzy_decay_ms:1000")
 """To the allocator under polars, which reads it when polars is imported: what is freed goes back to the machine in a second."""
 OWN_FONT = ("FONTCONFIG_FILE", str(Path(__file__).with_name("fonts.conf")))
