@@ -61,7 +61,8 @@ def ends(followed: pl.DataFrame) -> Counts:
 
 
 def watched() -> pl.Expr:
-    """Whether a bleed's return would have been written down: those outside the covered time were never at risk.
+    """Whether a bleed's return would have been written down, by end, days_at_risk and age_days: those outside the covered
+    time were never at risk.
 
     A bleed of the as-of date itself was watched for its day.
     """

@@ -15,6 +15,7 @@ from typing import TypeVar
 
 CHUNK = 8_192
 BLOCK = 8 * CHUNK
+"""Rows summed by place in their own precision before the sum goes on in double, which chunk by chunk takes half as long again."""
 FEW = 4
 """Up to so many chunks are not worth a second thread."""
 MOST_THREADS = 8

@@ -39,7 +39,8 @@ def gathered(
 
 
 def add_at(found: Floats, place: Places, rows: Floats, weight: Floats | None = None) -> None:
-    """found[place[i]] += weight[i] rows[i] in found's precision; a weight of 1 unless given.
+    """found[place[i]] += weight[i] rows[i] in the precision of `found`, whose rows lie one after another; a weight of 1
+    unless given.
 
     By the kernel under scipy's sparse product: numpy's own takes seven times as long.
     """

@@ -1,7 +1,7 @@
 """A matrix many of whose columns follow from a word: of these it keeps which level each row is of, and a row a level.
 
-Its products and sums are those of the matrix written out, in half the time where most columns are such: a level's rows
-need only be counted, not multiplied.
+Its products and sums are those of the matrix written out, in seven or eight tenths of the time where three columns in five
+are such: a level's rows need only be counted, not multiplied.
 """
 
 from __future__ import annotations

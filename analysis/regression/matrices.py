@@ -22,8 +22,7 @@ Floats = NDArray[np.floating]
 
 
 class Kept(Protocol):
-    """A matrix not written out here: kept by levels (`grouped.Grouped`) or in other processes (`spread.Spread`), worked
-    with as it is kept; only rows asked for are written out."""
+    """A matrix kept by levels (`Grouped`) or in other processes (`Spread`): only rows asked for are written out."""
 
     @property
     def shape(self) -> tuple[int, int]: ...
@@ -223,8 +222,9 @@ def crossed_parts(x: Base, parts: Iterable[tuple[slice, Numbers]]) -> Numbers:
     return np.asarray(sum(crossed(x[part], rows) for part, rows in parts))
 
 
-def squared(x: Matrix, weight: Floats) -> Numbers:
-    """x' diag(weight) x, p × p; `weight` one a row, 0 or more."""
+def squared(x: Matrix, weight: Floats | None = None) -> Numbers:
+    """x' diag(weight) x, p × p; `weight` one a row, 0 or more, 1 unless given."""
+    weight = np.ones(len(x)) if weight is None else weight
     if not isinstance(x, np.ndarray):
         return x.squared(weight)
     found, root = np.zeros((x.shape[1], x.shape[1])), np.sqrt(weight).astype(x.dtype)

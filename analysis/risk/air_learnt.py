@@ -44,7 +44,7 @@ def air_of(features: BleedFeatures) -> Air:
     x = inputs.matrix(cells)
     readings = _usual(readings_of(cells))
     air = Air(inputs, np.zeros(x.shape[1]), 0.0, FIRST_VARIANCE, _first_answers(readings))
-    held = squared(x, np.ones(len(x))) + RIDGE * np.eye(x.shape[1])
+    held = squared(x) + RIDGE * np.eye(x.shape[1])
     for _ in range(ROUNDS):
         air = _round(air, x, held, readings)
     told = air.told(air.expected(x), readings)

@@ -41,7 +41,7 @@ class ByReturn:
         moved, log_hazard = self.moves.of([coefficients, self.moves.spared.gradient.T, met_gradient.T])
         moved[:, steps : 2 * steps] += log_hazard * self.moves.spared.by_hazard
         moved[:, 2 * steps :] += log_hazard
-        return squared(moved, np.ones(len(moved)))
+        return squared(moved)
 
 
 def by_return(prepared: Prepared, design: Design) -> ByReturn:
@@ -64,6 +64,11 @@ def return_model(
         Follow up no longer than this (the window: an early-only fit); unlimited unless given.
     near
         That of another horizon, near which the search begins.
+
+    Raises
+    ------
+    ValueError
+        Nobody came back within the horizon.
     """
     follow = follow_of(*course_of(prepared.bleeds, horizon_days))
     began = None if near is None else beginning_near(near, int(follow.returned.sum()))

@@ -104,7 +104,7 @@ def _told(
     model = fit_returns(x, follow, blocks, began=began)
     kept = [*places, *range(width, x.shape[1])]
     rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], design.bike) * widening(model)
-    covariance, b = squared(rows, np.ones(len(rows))), model.coefficients[kept]
+    covariance, b = squared(rows), model.coefficients[kept]
     pairs = len(steps)
     more, elsewhere = b[pairs:], b[:pairs]
     sd = np.sqrt(np.diag(covariance))

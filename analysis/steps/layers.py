@@ -83,7 +83,7 @@ def _observed(prepared: Prepared, design: Design, stand: Stand, windows: Windows
     mine = [steps[design.steps[place]] for place in places]
     return Observed(
         values=np.concatenate([windows.effects[:early], stand.delta, windows.effects[early:]]),
-        covariance=squared(rows, np.ones(len(rows))),
+        covariance=squared(rows),
         early=early,
         steps=design.size,
         group=np.array([step.acts == "leak" for step in mine], dtype=np.int64),

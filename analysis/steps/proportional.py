@@ -52,7 +52,7 @@ def lasting(windows: Windows, along: NDArray[np.float64]) -> Lasting | None:
     late = windows.rows.shape[1] - steps
     change = windows.effects[late:] - windows.effects[:steps]
     rows = windows.rows[:, late:] - windows.rows[:, :steps]
-    inverse = np.linalg.pinv(squared(rows, np.ones(len(rows))), rcond=1e-10, hermitian=True)
+    inverse = np.linalg.pinv(squared(rows), rcond=1e-10, hermitian=True)
     precision = float(along @ inverse @ along)
     moved = float(along @ inverse @ change) / precision
     return Lasting(

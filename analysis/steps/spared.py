@@ -66,13 +66,12 @@ def had_it_been_met(
     hazard_rows = (np.bincount(design.bike, level.direct) - moved[:, -1]) / level.total
     log_mass_rows = moved[:, :-1]
     log_mass_rows += hazard_rows[:, None]
-    one_each = np.ones(len(early_rows))
-    spread = squared(early_rows, one_each)
+    spread = squared(early_rows)
     follows = np.linalg.solve(
         spread + 1e-9 * np.trace(spread) * np.eye(len(spread)), crossed(early_rows, log_mass_rows)
     )
     log_mass_rows -= product(early_rows, follows)  # what is left
-    return HadItBeenMet(mass, held, follows, squared(log_mass_rows, one_each), model)
+    return HadItBeenMet(mass, held, follows, squared(log_mass_rows), model)
 
 
 def _mass_gradient(design: Design, z: Joined, mass: Numbers) -> Numbers:

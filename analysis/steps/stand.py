@@ -51,9 +51,7 @@ def stand_evidence(prepared: Prepared, design: Design, by_return: ReturnModel) -
     score = air_seen(prepared.bleeds)
     if score is None:
         return None
-    ground = _Ground(
-        design, by_return, np.linalg.inv(squared(design.x, np.ones(len(score))) + np.diag(_ridges(design)))
-    )
+    ground = _Ground(design, by_return, np.linalg.inv(squared(design.x) + np.diag(_ridges(design))))
     every = np.array([*range(design.size), *design.unrecorded_columns])
     whole = _evidence(ground, score, every)
     delta, rows = whole.delta, whole.rows
