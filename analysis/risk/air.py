@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 from analysis.regression import Floats, product
 from analysis.risk.cells import Cells
@@ -21,8 +21,9 @@ from analysis.risk.layout import AIR, FIRST, LAST, PUMPED, TRAVEL
 Numbers = NDArray[np.float64]
 NODES = np.linspace(-4.5, 4.5, 11)
 """Where the air is held possible, in standard deviations of its logarithm from where it is likeliest."""
-REACH, STEPS = 3.0, 8
-"""The likeliest air is sought so many standard deviations around what the work leads to expect, and in so many steps."""
+REACH, MOST_STEPS = 3.0, 100
+"""The likeliest air is sought so many standard deviations around what the work leads to expect, and in so many steps at
+most."""
 FAR = 3.0
 """A reading that lies farther from what the likeliest air lets expect, in standard deviations, is taken to lie so far."""
 LEAST_COUNT = 1e-6
@@ -50,11 +51,22 @@ READINGS = (
 
 
 @dataclass(frozen=True)
+class Shown:
+    """A reading of bleeds, one a bleed, and what each is worth: one over the noise; 0 and worth nothing where not told."""
+
+    reading: Floats
+    worth: Floats
+
+    def of(self, rows: NDArray[np.bool_]) -> Shown:
+        return Shown(self.reading[rows], self.worth[rows])
+
+
+@dataclass(frozen=True)
 class Answers:
     """How readings answer to air, one entry a reading: `anyway` + `per_air` × air on average.
 
     `noise` is the variance around it, of a count as a multiple of what is expected. All of a reading that tells nothing
-    are NaN.
+    are NaN. What is told of air comes in the air's own precision.
     """
 
     anyway: Numbers
@@ -66,38 +78,66 @@ class Answers:
         """The places of the readings that tell something."""
         return np.flatnonzero(np.isfinite(self.noise)).tolist()
 
-    def expected(self, place: int, air: Numbers) -> Numbers:
+    def shown(self, readings: Numbers, kind: DTypeLike) -> dict[int, Shown]:
+        """The readings that tell something, by their place."""
+        told = np.isfinite(readings)
+        return {
+            place: Shown(
+                np.where(told[place], readings[place], 0.0).astype(kind),
+                (told[place] / self.noise[place]).astype(kind),
+            )
+            for place in self.telling
+        }
+
+    def expected(self, place: int, air: Floats) -> Floats:
         """What the reading should be with so much air."""
-        return np.maximum(
-            self.anyway[place] + self.per_air[place] * air, LEAST_COUNT if READINGS[place].counted else -np.inf
-        )
+        expected = float(self.anyway[place]) + float(self.per_air[place]) * air
+        return np.maximum(expected, LEAST_COUNT) if READINGS[place].counted else expected
 
-    def variance(self, place: int, expected: Numbers) -> Numbers:
-        """Of the reading around what it should be."""
-        counted = READINGS[place].counted
-        return self.noise[place] * (expected if counted else np.ones_like(expected))
-
-    def taken(self, place: int, reading: Numbers, air: Numbers) -> Numbers:
+    def taken(self, place: int, shown: Shown, air: Floats) -> Shown:
         """The reading, one far from what so much air lets expect brought nearer."""
         expected = self.expected(place, air)
-        far = FAR * np.sqrt(self.variance(place, expected))
-        return np.clip(reading, expected - far, expected + far)
+        far = self._far(place, expected)
+        return Shown(np.clip(shown.reading, expected - far, expected + far), shown.worth)
 
-    def likelihood(self, place: int, reading: Numbers, air: Numbers) -> Numbers:
-        """The logarithm of the reading's, constants left out."""
-        expected, noise = self.expected(place, air), self.noise[place]
-        if READINGS[place].counted:
-            return np.asarray((reading * np.log(expected) - expected) / noise)
-        return np.asarray(-((reading - expected) ** 2) / (2 * noise))
+    def likelihood(self, shown: dict[int, Shown], air: Floats) -> Floats:
+        """The logarithm of all readings' together, constants left out; `air` has one column a bleed.
 
-    def asked(self, place: int, reading: Numbers, air: Numbers) -> tuple[Numbers, Numbers]:
+        A measured reading's is a square of the air, a count's a straight line and its logarithm: lines and squares are put
+        together before they meet the air.
+        """
+        line, square = np.zeros((2, air.shape[-1]), dtype=air.dtype)
+        likely = np.zeros_like(air)
+        for place, one in shown.items():
+            per_air = float(self.per_air[place])
+            if READINGS[place].counted:
+                log = np.log(self.expected(place, air))
+                log *= one.reading * one.worth
+                likely += log
+                line -= per_air * one.worth
+            else:
+                line += per_air * one.worth * (one.reading - float(self.anyway[place]))
+                square -= 0.5 * per_air**2 * one.worth
+        curve = square * air
+        curve += line
+        curve *= air
+        likely += curve
+        return likely
+
+    def asked(self, place: int, shown: Shown, air: Floats) -> tuple[Floats, Floats]:
         """How steeply the likelihood rises with the logarithm of the air, above 0 where the reading asks for more; and how
         much the reading tells of that logarithm."""
-        expected, along = self.expected(place, air), self.per_air[place] * air
-        variance = self.variance(place, expected)
-        far = FAR * np.sqrt(variance)
-        push = np.clip(reading - expected, -far, far) * along / variance
-        return push, along**2 / variance
+        expected, along = self.expected(place, air), float(self.per_air[place]) * air
+        far = self._far(place, expected)
+        worth = along * shown.worth
+        if READINGS[place].counted:
+            worth /= expected
+        return np.clip(shown.reading - expected, -far, far) * worth, worth * along
+
+    def _far(self, place: int, expected: Floats) -> Floats | float:
+        """So far from what it should be that a reading is not taken at its word."""
+        far = FAR * float(np.sqrt(self.noise[place]))
+        return far * np.sqrt(expected) if READINGS[place].counted else far
 
 
 def readings_of(cells: Cells) -> Numbers:
@@ -110,44 +150,57 @@ def readings_of(cells: Cells) -> Numbers:
 @dataclass(frozen=True)
 class Belief:
     """What the air of bleeds may have been, with how likely each is: one row a node, one column a bleed; and the readings
-    as they were taken, one row a reading."""
+    as they were taken, by their place."""
 
-    log_air: Numbers
-    weight: Numbers
-    readings: Numbers
+    log_air: Floats
+    weight: Floats
+    shown: dict[int, Shown]
 
     def of(self, rows: NDArray[np.bool_]) -> Belief:
-        return Belief(self.log_air[:, rows], self.weight[:, rows], self.readings[:, rows])
+        shown = {place: one.of(rows) for place, one in self.shown.items()}
+        return Belief(self.log_air[:, rows], self.weight[:, rows], shown)
 
-    def mean(self, of: Numbers) -> Numbers:
-        return np.asarray((self.weight * of).sum(axis=0))
-
-
-def believed(expected: Numbers, variance: float, answers: Answers, readings: Numbers) -> Belief:
-    """The air given the readings, the logarithm normal around `expected` before them."""
-    likeliest, spread = _likeliest(expected, variance, answers, readings)
-    log_air, taken = likeliest + spread * NODES[:, None], readings.copy()
-    air, likely = np.exp(log_air), -((log_air - expected) ** 2) / (2 * variance)
-    for place in answers.telling:
-        taken[place] = answers.taken(place, readings[place], np.exp(likeliest))
-        told = answers.likelihood(place, taken[place], air)
-        np.add(likely, told, out=likely, where=np.isfinite(taken[place]))
-    weight = np.exp(likely - likely.max(axis=0))
-    return Belief(log_air, weight / weight.sum(axis=0), taken)
+    def mean(self, of: Floats) -> Numbers:
+        return np.asarray((self.weight * of).sum(axis=0), dtype=float)
 
 
-def _likeliest(expected: Numbers, variance: float, answers: Answers, readings: Numbers) -> tuple[Numbers, Numbers]:
-    """The likeliest logarithm of the air, by Fisher's scoring, and about how far from it others are likely."""
-    reach, at = REACH * np.sqrt(variance), expected
-    for _ in range(STEPS):
-        air, rise, known = np.exp(at), (expected - at) / variance, np.full(len(at), 1 / variance)
-        for place in answers.telling:
-            push, information = answers.asked(place, readings[place], air)
-            told = np.isfinite(push)
-            np.add(rise, push, out=rise, where=told)
-            np.add(known, information, out=known, where=told)
-        at = np.clip(at + rise / known, expected - reach, expected + reach)
-    return at, 1 / np.sqrt(known)
+def believed(expected: Floats, variance: float, answers: Answers, readings: Numbers) -> Belief:
+    """The air given the readings, the logarithm normal around `expected` before them; in the precision of `expected`."""
+    shown = answers.shown(readings, expected.dtype)
+    likeliest, spread = _likeliest(expected, variance, answers, shown)
+    taken = {place: answers.taken(place, one, np.exp(likeliest)) for place, one in shown.items()}
+    log_air = likeliest + spread * NODES[:, None].astype(expected.dtype)
+    weight = (log_air - expected) ** 2
+    weight *= -0.5 / variance
+    weight += answers.likelihood(taken, np.exp(log_air))
+    weight -= weight.max(axis=0)
+    np.exp(weight, out=weight)
+    weight /= weight.sum(axis=0)
+    return Belief(log_air, weight, taken)
+
+
+def _likeliest(expected: Floats, variance: float, answers: Answers, shown: dict[int, Shown]) -> tuple[Floats, Floats]:
+    """The likeliest logarithm of the air, by Fisher's scoring, and about how far from it others are likely.
+
+    Bleeds whose likeliest air is found, half of the digits of its precision, are asked no more.
+    """
+    reach, near = REACH * float(np.sqrt(variance)), float(np.sqrt(np.finfo(expected.dtype).eps))
+    likeliest, known = np.empty((2, len(expected)), dtype=expected.dtype)
+    left, at = np.arange(len(expected)), expected
+    for _ in range(MOST_STEPS):
+        air, rise, told = np.exp(at), (expected - at) / variance, np.full_like(at, 1 / variance)
+        for place, one in shown.items():
+            push, information = answers.asked(place, one, air)
+            rise += push
+            told += information
+        found = np.clip(at + rise / told, expected - reach, expected + reach)
+        likeliest[left], known[left] = found, told
+        moved = np.abs(found - at) > near
+        if not moved.any():
+            break
+        left, at, expected = left[moved], found[moved], expected[moved]
+        shown = {place: one.of(moved) for place, one in shown.items()}
+    return likeliest, 1 / np.sqrt(known)
 
 
 @dataclass(frozen=True)
@@ -168,11 +221,11 @@ class Air:
         """The cells with a field more, `AIR`: the logarithm of the air, centred and scaled."""
         return cells.beside({AIR: self.told(self.expected(self.inputs.matrix(cells)), readings_of(cells))})
 
-    def expected(self, x: Floats) -> Numbers:
-        """The logarithm of the air that the work leads to expect."""
-        return self.start + product(x, self.coefficients)
+    def expected(self, x: Floats) -> Floats:
+        """The logarithm of the air that the work leads to expect, in the precision of `x`."""
+        return (self.start + product(x, self.coefficients)).astype(x.dtype, copy=False)
 
-    def told(self, expected: Numbers, readings: Numbers) -> Numbers:
+    def told(self, expected: Floats, readings: Numbers) -> Numbers:
         belief = believed(expected, self.variance, self.answers, readings)
         return (belief.mean(belief.log_air) - self.centre) / self.scale
 
@@ -188,7 +241,7 @@ class Air:
             whose[place, themes.index(column.theme)] = self.coefficients[place]
         pushes = whose.T.astype(x.dtype) @ x.T  # a column's values lie side by side
         expected = np.exp(self.expected(x))
-        for place in telling:
-            push, _ = self.answers.asked(place, readings[place], expected)
-            pushes[themes.index(READINGS[place].theme)] = np.nan_to_num(self.variance * push)
+        for place, one in self.answers.shown(readings, x.dtype).items():
+            push, _ = self.answers.asked(place, one, expected)
+            pushes[themes.index(READINGS[place].theme)] = self.variance * push
         return themes, pushes

@@ -93,14 +93,14 @@ def _first_answers(readings: Numbers) -> Answers:
 def _answers(answers: Answers, belief: Belief) -> Answers:
     """The readings' answers to the air as it is believed."""
     told = np.stack([answers.anyway, answers.per_air, answers.noise])
-    for place in answers.telling:
-        known = np.isfinite(belief.readings[place])
+    for place, one in belief.shown.items():
+        known = one.worth > 0
         own = _counted if READINGS[place].counted else _measured
-        told[:, place] = own(told[:, place], belief.of(known), belief.readings[place][known])
+        told[:, place] = own(told[:, place], belief.of(known), one.reading[known])
     return replace(answers, anyway=told[0], per_air=told[1], noise=told[2])
 
 
-def _measured(_: Numbers, belief: Belief, reading: Numbers) -> tuple[float, float, float]:
+def _measured(_: Numbers, belief: Belief, reading: Floats) -> tuple[float, float, float]:
     """A straight line by least squares, the air averaged over."""
     air = np.exp(belief.log_air)
     mean, square = belief.mean(air), belief.mean(air**2)
@@ -111,7 +111,7 @@ def _measured(_: Numbers, belief: Belief, reading: Numbers) -> tuple[float, floa
     return anyway, per_air, max(float(around.mean()), LEAST_NOISE)
 
 
-def _counted(now: Numbers, belief: Belief, reading: Numbers) -> tuple[float, float, float]:
+def _counted(now: Numbers, belief: Belief, reading: Floats) -> tuple[float, float, float]:
     """Each count parted into what comes anyway and what the air brings, as the two are expected now."""
     anyway, per_air = float(now[0]), float(now[1])
     air = np.exp(belief.log_air)

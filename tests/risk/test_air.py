@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 from scipy import integrate, stats
 
-from analysis.risk.air import READINGS, Answers, believed
+from analysis.risk.air import NODES, REACH, READINGS, Answers, believed
 from analysis.risk.cells import Cells
 from synthetic import family, made
 from tests.risk.worlds import Fitted, fitted
@@ -48,6 +48,26 @@ def test_the_mean_of_the_air_is_the_integrals(readings: tuple[float, ...]) -> No
     for expected, variance in ((0.0, 0.15), (0.4, 0.08), (-0.3, 0.4)):
         belief = believed(np.array([expected]), variance, ANSWERS, told[:, None])
         assert belief.mean(belief.log_air)[0] == pytest.approx(by_integral(expected, variance, told), abs=0.01)
+
+
+@pytest.mark.parametrize(("kind", "near"), [(np.float64, 1e-7), (np.float32, 1e-3)])
+def test_the_likeliest_air_is_where_work_and_readings_push_no_more(kind: type, near: float) -> None:
+    """Readings that agree or do not: the air is found, or the reach is at its end."""
+    rng, variance = np.random.default_rng(7), 0.2
+    expected = np.asarray(rng.normal(0.0, 0.5, 4000), dtype=kind)
+    readings = np.stack([rng.exponential(scale, 4000) for scale in (3.0, 1.0, 9.0, 4.0)])
+    readings[rng.random(readings.shape) < 0.2] = np.nan
+    at = believed(expected, variance, ANSWERS, readings).log_air[len(NODES) // 2]
+    shown = ANSWERS.shown(readings, kind)
+    push, known = (expected - at) / variance, np.full_like(at, 1 / variance)
+    for place, one in shown.items():
+        more, information = ANSWERS.asked(place, one, np.exp(at))
+        push, known = push + more, known + information
+    ended = np.abs(at - expected) > 0.999 * REACH * np.sqrt(variance)
+    left = np.abs(push / known)[~ended]
+    assert np.quantile(left, 0.99) < near
+    assert left.max() < 1e-3
+    assert ended.mean() < 0.05
 
 
 @cache
