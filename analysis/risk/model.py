@@ -78,8 +78,8 @@ class RiskModel:
         middle = self.hazard.middle(seen.x)
         variance = self.hazard.variance(seen.x) if log_hazard is None else 2 * (log_hazard - middle)
         error = Z95 * np.sqrt(np.maximum(variance + self.hazard.people_variance * self._unmet(seen.cells), 0.0))
-        at = (middle + 0.5 * variance, middle - error, middle + error)
-        expected, lo, hi = (odds(self.hazard.window.risk(place)) for place in at)
+        at = np.concatenate([middle + 0.5 * variance, middle - error, middle + error])
+        expected, lo, hi = odds(self.hazard.window.risk(at)).reshape(3, -1)
         return Told(self.calibrated(expected), self.calibrated(lo), self.calibrated(hi), expected)
 
     def calibrated(self, log_odds: Numbers) -> Numbers:
