@@ -10,6 +10,7 @@ from analysis.people.digits import digit_findings
 from analysis.people.finding import Finding
 from analysis.people.habits import constant_findings, duration_findings
 from analysis.people.selective import selective_findings
+from analysis.people.written import written
 from analysis.prepared import Prepared
 from analysis.stats import benjamini_hochberg
 from schemas import checked, empty
@@ -56,10 +57,11 @@ def credibility(prepared: Prepared) -> DataFrame[Credibility]:
 
 def _findings(prepared: Prepared) -> list[Finding]:
     bleeds = prepared.bleeds
+    readings = written(bleeds)
     return [
-        *digit_findings(bleeds),
+        *digit_findings(readings),
         *copy_findings(bleeds, tuple(dict.fromkeys(step.field for step in prepared.standard.steps))),
         *duration_findings(bleeds),
-        *constant_findings(bleeds),
+        *constant_findings(readings),
         *selective_findings(bleeds, prepared.missed),
     ]

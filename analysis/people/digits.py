@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import polars as pl
 from numpy.typing import NDArray
 
-from analysis.people.finding import CLEARLY_MORE, LEAST_ENTRIES, READINGS, Finding
+from analysis.people.finding import CLEARLY_MORE, LEAST_ENTRIES, Finding
+from analysis.people.written import Written
 from analysis.stats import binomial_tail, chi_square_tail
 
 RESOLUTIONS = (10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.001)
-EXAMPLES = 3
 LEAST_SPREAD, TEN_DIGITS_SPREAD = 3.0, 6.0
 """Standard deviation of a reading, in steps of its resolution: below the first it is not judged, below the second in fives."""
 
@@ -26,7 +25,7 @@ class DigitTest:
     p_value: float
 
 
-def digit_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS) -> list[Finding]:
+def digit_findings(readings: Mapping[str, Written]) -> list[Finding]:
     """Terminal digits against what the instrument's resolution allows, by chi-square.
 
     The resolution of a field is the coarsest grid that at least 95% of the median technician's readings stand on. A
@@ -35,13 +34,10 @@ def digit_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS) -
     the digits are uneven by chi-square, and multiples of five are clearly more than peers write in that field (half as
     many again; an intersection-union test: Berger 1982, Technometrics 24:295-300).
     """
-    bleeds = bleeds.select(pl.col("technician").cast(pl.Categorical), "session_id", *readings)
-    return [finding for name in readings for finding in _in_field(bleeds, name)]
+    return [finding for name, written in readings.items() for finding in _in_field(written, name)]
 
 
-def _in_field(bleeds: pl.DataFrame, name: str) -> Iterator[Finding]:
-    known = bleeds.select("technician", "session_id", reading=name).drop_nulls("reading")
-    written = _written(known)
+def _in_field(written: Written, name: str) -> Iterator[Finding]:
     resolution = _resolution(written)
     if resolution is None:
         return
@@ -52,36 +48,8 @@ def _in_field(bleeds: pl.DataFrame, name: str) -> Iterator[Finding]:
         own = np.flatnonzero(written.place == place)
         judged = _judged(units[own], written.times[own], everyone)
         if judged is not None:
-            rows = sorted(row for rows in written.rows.gather(own[fives[own]]).to_list() for row in rows)[:EXAMPLES]
-            examples = tuple(known.get_column("session_id").gather(rows).to_list())
+            examples = written.examples(own[fives[own]])
             yield Finding(who, "favourite_digits", name, judged.of, judged.statistic, judged.p_value, examples)
-
-
-@dataclass(frozen=True)
-class _Written:
-    """Each technician's distinct readings: whose (a place in `who`), how often, and the first rows that hold each."""
-
-    who: list[str]
-    place: NDArray[np.int64]
-    reading: NDArray[np.float64]
-    times: NDArray[np.int64]
-    rows: pl.Series
-
-
-def _written(known: pl.DataFrame) -> _Written:
-    numbered = known.with_row_index("row")
-    told = numbered.group_by("technician", "reading", maintain_order=True).agg(
-        times=pl.len().cast(pl.Int64), rows=pl.col("row").head(EXAMPLES)
-    )
-    names = [str(name) for name in told.get_column("technician").to_list()]
-    places = {name: place for place, name in enumerate(dict.fromkeys(names))}
-    return _Written(
-        who=list(places),
-        place=np.array([places[name] for name in names], dtype=np.int64),
-        reading=told.get_column("reading").cast(pl.Float64).to_numpy(),
-        times=told.get_column("times").to_numpy(),
-        rows=told.get_column("rows"),
-    )
 
 
 def digit_chi_square(counts: NDArray[np.int64]) -> DigitTest:
@@ -121,9 +89,9 @@ def _judged(units: NDArray[np.int64], times: NDArray[np.int64], everyone: _Fives
     return _Judged(mine.of, uneven.statistic, max(uneven.p_value, heaped))
 
 
-def _resolution(written: _Written) -> float | None:
+def _resolution(written: Written) -> float | None:
     """The coarsest grid on which at least 95% of the median technician's readings stand."""
-    of = np.bincount(written.place, written.times, len(written.who))
+    of = written.entries()
     enough = of >= LEAST_ENTRIES
     for grid in RESOLUTIONS if enough.any() else ():
         steps = written.reading / grid

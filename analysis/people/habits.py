@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
+
+import numpy as np
 import polars as pl
 
-from analysis.people.finding import CLEARLY_MORE, LEAST_ENTRIES, READINGS, Finding, examples_of
+from analysis.people.finding import CLEARLY_MORE, LEAST_ENTRIES, Finding, examples_of
+from analysis.people.written import Written
 from analysis.stats import poisson_tail
 
 SLIPS = 0.02
@@ -47,33 +51,28 @@ def duration_findings(bleeds: pl.DataFrame) -> list[Finding]:
     return findings
 
 
-def constant_findings(bleeds: pl.DataFrame, readings: tuple[str, ...] = READINGS) -> list[Finding]:
+def constant_findings(readings: Mapping[str, Written]) -> list[Finding]:
     """Readings one technician never varies while the rest do.
 
     The chance that all n entries are the value the others write with share p is p^n; only readings to which the rest
     give at least eight values are judged, so that a step always met is not held against anyone.
     """
-    findings = []
-    bleeds = bleeds.select(pl.col("technician").cast(pl.Categorical), "session_id", *readings)
-    for name in readings:
-        known = bleeds.select("technician", "session_id", value=name).drop_nulls("value")
-        counted = known.group_by("technician", "value").len()
-        total = counted.group_by("value").agg(pl.col("len").sum())
-        for who in known.get_column("technician").unique(maintain_order=True):
-            own = counted.filter(pl.col("technician").eq_missing(who))
-            findings += _constant(who, name, known, own, total)
-    return findings
+    return [finding for name, written in readings.items() for finding in _constant(written, name)]
 
 
-def _constant(who: str | None, name: str, known: pl.DataFrame, own: pl.DataFrame, total: pl.DataFrame) -> list[Finding]:
-    """`own` and `total` count the technician's and everyone's values of the field, which stand in `known`."""
-    entries, single = int(own.get_column("len").sum()), own.height == 1
-    others, varied = known.height - entries, total.height - int(single)
-    if entries < LEAST_ENTRIES or others < LEAST_ENTRIES or varied < LEAST_VALUES:
-        return []
-    if not single:
-        return [Finding(str(who), "never_varied", name, entries, 0.0, 1.0)]
-    everyone = int(total.filter(pl.col("value") == own.get_column("value")[0]).get_column("len").sum())
-    p = ((everyone - entries + 1) / (others + 2)) ** entries
-    examples = examples_of(known.filter(pl.col("technician").eq_missing(who)))
-    return [Finding(str(who), "never_varied", name, entries, 1.0, p, examples)]
+def _constant(written: Written, name: str) -> Iterator[Finding]:
+    values, which = np.unique(written.reading, return_inverse=True)
+    everyone = np.bincount(which, written.times, len(values)).astype(np.int64)
+    distinct = np.bincount(written.place, minlength=len(written.who))
+    total = int(everyone.sum())
+    for place, (who, entries) in enumerate(zip(written.who, written.entries().tolist(), strict=True)):
+        single, others = distinct[place] == 1, total - entries
+        if entries < LEAST_ENTRIES or others < LEAST_ENTRIES or len(values) - int(single) < LEAST_VALUES:
+            continue
+        if not single:
+            yield Finding(who, "never_varied", name, entries, 0.0, 1.0)
+            continue
+        only = np.flatnonzero(written.place == place)
+        same = int(everyone[which[only[0]]])
+        p = ((same - entries + 1) / (others + 2)) ** entries
+        yield Finding(who, "never_varied", name, entries, 1.0, p, written.examples(only))

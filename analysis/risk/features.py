@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.intake import Log
 from analysis.physics import Measures, flush_ratio, trapped_air
-from analysis.risk.cells import Cells
+from analysis.risk.cells import Cells, Rows
 from analysis.risk.history import History, known_before
 from analysis.standard import Standard, missed_steps
 
@@ -27,7 +27,8 @@ MOST_IN_A_DAY = 12
 ENDS_ML = 6.0
 """Lever and caliper together, where the brakes table tells only the hose: common practice, no source."""
 MISSED = "missed "
-MOST_READ_WHOLE = 250_000
+MOST_READ_WHOLE = 2_000_000
+"""Bleeds of which all that is looked at is kept as arrays, some 400 bytes a bleed; of more it is read part by part."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,10 @@ class BleedFeatures:
         if self.table.height <= MOST_READ_WHOLE:
             some.__dict__["cells"] = self.cells.some(rows)
         return some
+
+    def cells_of(self, rows: Rows) -> Cells:
+        """Some of the bleeds as arrays, read likewise."""
+        return self.cells.some(rows) if self.table.height <= MOST_READ_WHOLE else Cells(self.table[rows])
 
 
 def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatures:

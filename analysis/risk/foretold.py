@@ -156,14 +156,20 @@ def told_from(
     followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]
     beside = rivals(features.of(followed), outcome.came_back[followed])
     chunks = [rows[at : at + AT_ONCE] for at in range(0, len(rows), AT_ONCE)]
-    parts = [_told(model, beside, features.of(some), None if lot is None else lot[some]) for some in chunks]
+    parts = [_told(model, beside, features, some, lot) for some in chunks]
     risk, lo, hi, log_odds, figures = (np.concatenate([getattr(part, name) for part in parts]) for name in KEPT)
     return Foretold(risk, lo, hi, log_odds, figures, model)
 
 
-def _told(model: RiskModel, beside: Rivals, asked: BleedFeatures, lot: NDArray[np.bool_] | None) -> Foretold:
-    told = model.told(asked.cells)
-    return Foretold(told.risk, told.lo, told.hi, told.log_odds, beside.told(asked, lot))
+def _told(
+    model: RiskModel, beside: Rivals, features: BleedFeatures, rows: NDArray[np.intp], lot: NDArray[np.bool_] | None
+) -> Foretold:
+    told = model.told(features.cells_of(rows))
+    asked = np.ones(len(rows), dtype=bool) if lot is None else lot[rows]
+    figures = np.full((len(rows), len(NAMES)), np.nan)
+    figures[:, 0] = beside.rate
+    figures[asked] = beside.told(features.of(rows[asked])) if asked.any() else beside.rate
+    return Foretold(told.risk, told.lo, told.hi, told.log_odds, figures)
 
 
 def _compared(outcome: Outcome, first: int, rng: np.random.Generator) -> NDArray[np.bool_] | None:

@@ -71,7 +71,7 @@ def risk_found(
     cost = CheckCost(standard.second_check, comeback_minutes, _bleeds_per_year(prepared))
     checks = second_checks(before.risk[held], outcome.came_back[held], cost)
     quality = model_quality(_held(before, outcome, features, held))
-    told, why = told_with_reasons(model, features.table, standard)
+    told, why = told_with_reasons(model, features, standard)
     table = _table(before, told, prepared, cost).hstack(why)
     return RiskFound(
         risk=checked(Risk, table.select(empty(Risk).columns)),

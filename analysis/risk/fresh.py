@@ -30,7 +30,7 @@ def fresh_risk(saved: SavedModel, log: Log) -> DataFrame[Risk]:
     """
     features = saved.features_of(log)
     table, standard = features.table, saved.written_standard()
-    told, why = told_with_reasons(saved.model, table, standard)
+    told, why = told_with_reasons(saved.model, features, standard)
     risk = pl.DataFrame(
         {
             "session_id": table.get_column("session_id"),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.regression import Floats, in_turn
 from analysis.risk.cells import Cells, in_parts
+from analysis.risk.features import BleedFeatures
 from analysis.risk.model import CHUNK, RiskModel, Told, told_together
 from analysis.risk.shares import Shares, shares_of
 from analysis.risk.words import Topic, topics
@@ -24,7 +25,7 @@ AT_ONCE = 10 * CHUNK
 """Bleeds of which the words are put together at a time."""
 
 
-def told_with_reasons(model: RiskModel, table: pl.DataFrame, standard: Standard) -> tuple[Told, pl.DataFrame]:
+def told_with_reasons(model: RiskModel, features: BleedFeatures, standard: Standard) -> tuple[Told, pl.DataFrame]:
     """What the model tells of bleeds, and the strongest reasons of each.
 
     A reason ends with what it adds to the risk against the shop's usual bleed, in comebacks per 100; what is told of
@@ -34,8 +35,8 @@ def told_with_reasons(model: RiskModel, table: pl.DataFrame, standard: Standard)
     ----------
     model
         A fitted model.
-    table
-        `BleedFeatures.table`.
+    features
+        Theirs.
     standard
         Whose steps are named.
 
@@ -44,9 +45,10 @@ def told_with_reasons(model: RiskModel, table: pl.DataFrame, standard: Standard)
     Told, pl.DataFrame
         The risks, and reason_1, reason_2, reason_3; a row a bleed.
     """
-    known, height = topics(standard), max(table.height, 1)
+    known, height = topics(standard), features.table.height
+    parts = [slice(start, min(start + AT_ONCE, height)) for start in range(0, max(height, 1), AT_ONCE)]
     told, reasons = zip(
-        *(_some_told(model, table[start : start + AT_ONCE], known) for start in range(0, height, AT_ONCE)), strict=True
+        *(_some_told(model, features.cells_of(part), features.table[part], known) for part in parts), strict=True
     )
     return told_together(told), pl.concat(reasons)
 
@@ -60,12 +62,12 @@ class _Enough:
     added: Numbers
 
 
-def _some_told(model: RiskModel, table: pl.DataFrame, known: list[Topic]) -> tuple[Told, pl.DataFrame]:
-    def some(cells: Cells) -> tuple[Told, _Enough]:
-        shares = shares_of(model, model.seen(cells))
+def _some_told(model: RiskModel, cells: Cells, table: pl.DataFrame, known: list[Topic]) -> tuple[Told, pl.DataFrame]:
+    def some(part: Cells) -> tuple[Told, _Enough]:
+        shares = shares_of(model, model.seen(part))
         return shares.told, _enough(shares, known)
 
-    told, parts = zip(*in_turn(some, list(in_parts(table, CHUNK))), strict=True)
+    told, parts = zip(*in_turn(some, list(in_parts(cells, CHUNK))), strict=True)
     found = _Enough(
         np.concatenate([part.row + CHUNK * place for place, part in enumerate(parts)]),
         np.concatenate([part.topic for part in parts]),

@@ -31,13 +31,9 @@ class Rivals:
     lines: tuple[Line, ...] = ()
     trees: Trees | None = None
 
-    def told(self, asked: BleedFeatures, lot: NDArray[np.bool_] | None = None) -> Numbers:
-        """What each rule foretells of bleeds: one column a rule of `NAMES`; all but the constant of the lot alone, NaN else."""
+    def told(self, asked: BleedFeatures) -> Numbers:
+        """What each rule foretells of bleeds: one column a rule of `NAMES`."""
         told = np.full((asked.cells.height, len(NAMES)), self.rate)
-        if lot is not None:
-            told[~lot, 1:] = np.nan
-            told[lot] = self.told(asked.of(np.flatnonzero(lot))) if lot.any() else self.rate
-            return told
         for place, (line, column) in enumerate(zip(self.lines, _numbers(self.steps), strict=False), 1):
             told[:, place] = chance(line.intercept + line.slope * _filled(asked.table, column))
         if self.trees is not None:

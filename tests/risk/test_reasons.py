@@ -15,7 +15,7 @@ ENDING = re.compile(r" \(\+\d+\.\d in 100\)$")
 
 
 def told() -> pl.DataFrame:
-    return told_with_reasons(fitted().model, fitted().features.table, fitted().ready.standard)[1]
+    return told_with_reasons(fitted().model, fitted().features, fitted().ready.standard)[1]
 
 
 def every_reason() -> list[str]:
