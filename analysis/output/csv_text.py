@@ -46,15 +46,18 @@ def _cells(column: pl.Series) -> pl.Series:
     if column.dtype.is_temporal():
         return pl.Series(["" if v is None else v.isoformat() for v in column.to_list()], dtype=pl.String)
     texts = column.cast(pl.String).fill_null("")
-    if not texts.str.contains(f"{RISKY.pattern}|{SPECIAL.pattern}").any():
-        return texts
-    return texts.to_frame("cell").select(_quoted(_harmless(pl.col("cell")))).to_series()
+    if texts.str.contains(RISKY.pattern).any():
+        texts = texts.to_frame("cell").select(_harmless(pl.col("cell"))).to_series()
+    special = texts.str.contains(SPECIAL.pattern)
+    if special.any():
+        texts = texts.to_frame("cell").select(_quoted(pl.col("cell"), special)).to_series()
+    return texts
 
 
-def _quoted(cell: pl.Expr) -> pl.Expr:
+def _quoted(cell: pl.Expr, special: pl.Series) -> pl.Expr:
     """In quotes where a reader would else see another cell or line; a bare carriage return is a line to many."""
     within = cell.str.replace_all('"', '""', literal=True)
-    return pl.when(cell.str.contains(SPECIAL.pattern)).then(pl.format('"{}"', within)).otherwise(cell)
+    return pl.when(special).then('"' + within + '"').otherwise(cell)
 
 
 def _harmless(cell: pl.Expr) -> pl.Expr:
