@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.rates import Kinds
+from analysis.regression import level_codes
 
 Numbers = NDArray[np.float64]
 CONTEXT = ("brake", "hose_route", "brake_model", "job_reason", "fluid_required")
@@ -32,8 +34,8 @@ class Peers:
     excess_sd: Numbers
 
 
-def peers(technician: pl.Series, work: Kinds, missed: pl.Series) -> Peers:
-    """Each technician's share missed beside what the rest predict for the same work.
+def peers(technician: pl.Series, work: Kinds, steps: Iterable[pl.Series]) -> list[Peers]:
+    """Each technician's share missed of each step beside what the rest predict for the same work.
 
     A least-squares line on the context, fitted without the technician it is held against (their sums are taken out
     of everyone's), is averaged over that technician's bleeds: indirect standardisation with the person left out.
@@ -45,14 +47,21 @@ def peers(technician: pl.Series, work: Kinds, missed: pl.Series) -> Peers:
         Who bled, one a bleed.
     work
         The kinds of work that `CONTEXT` tells apart, and which of them each bleed is.
-    missed
-        Whether the step was missed, one a bleed; null where it was not recorded.
+    steps
+        Of each step whether it was missed, one a bleed; null where it was not recorded.
     """
-    names, x = sorted(technician.unique().to_list()), np.column_stack([np.ones(len(work.x)), work.x])
-    code = technician.replace_strict(names, list(range(len(names))), return_dtype=pl.Int64).to_numpy()
-    at, shape = code * len(x) + work.place, (len(names), len(x))
-    known, hit = missed.is_not_null().to_numpy(), missed.fill_null(False).to_numpy()
-    tried, came = (np.bincount(at[rows], minlength=shape[0] * shape[1]).reshape(shape) for rows in (known, hit))
+    names, x = technician.unique().sort().to_list(), np.column_stack([np.ones(len(work.x)), work.x])
+    at = level_codes(technician) * len(x) + work.place
+    found = []
+    for missed in steps:
+        told = (missed.cast(pl.Int8) + 1).fill_null(0).to_numpy()  # 0 not recorded, 1 met, 2 missed
+        counts = np.bincount(3 * at + told, minlength=3 * len(names) * len(x)).reshape(len(names), len(x), 3)
+        found.append(_of_step(names, x, counts[..., 1] + counts[..., 2], counts[..., 2]))
+    return found
+
+
+def _of_step(names: list[str], x: Numbers, tried: NDArray[np.int64], came: NDArray[np.int64]) -> Peers:
+    """`tried` and `came` count a step recorded and missed: a row a technician, a column a kind of work."""
     gram, moment = (x * tried.sum(axis=0)[:, None]).T @ x, x.T @ came.sum(axis=0)
     recorded, hits = tried.sum(axis=1).astype(float), came.sum(axis=1).astype(float)
     predicted, sd = np.full(len(names), np.nan), np.full(len(names), np.nan)

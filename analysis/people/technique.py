@@ -43,10 +43,9 @@ def technique(prepared: Prepared, steps: DataFrame[Steps]) -> DataFrame[Techniqu
     technician = prepared.bleeds.get_column("technician")
     cost = {row["step"]: _cost_of_a_miss(row) for row in steps.iter_rows(named=True)}
     a_year = _bleeds_a_year(prepared)
-    parts = [
-        _one_step(step, peers(technician, work, prepared.missed.get_column(step)), cost.get(step), a_year)
-        for step in prepared.missed.columns[1:]
-    ]
+    missed = prepared.missed.drop("session_id")
+    found = zip(missed.columns, peers(technician, work, missed), strict=True)
+    parts = [_one_step(step, of_step, cost.get(step), a_year) for step, of_step in found]
     return checked(Technique, _ranked(pl.concat(parts)).sort("technician", "step"))
 
 

@@ -44,7 +44,8 @@ def test_peers_are_everyone_else_on_the_same_work() -> None:
 
 def test_a_person_never_counts_among_their_own_peers() -> None:
     log = ready(entries("Wren", purged(40, 40)), entries("Alder", purged(0, 400)))
-    found = peers(log.bleeds.get_column("technician"), kinds_of(log.bleeds, CONTEXT), log.missed.get_column("purge"))
+    work = kinds_of(log.bleeds, CONTEXT)
+    [found] = peers(log.bleeds.get_column("technician"), work, [log.missed.get_column("purge")])
     assert found.peer_share == pytest.approx([1.0, 0.0], abs=0.03)
 
 
