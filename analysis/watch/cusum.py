@@ -52,7 +52,7 @@ def run_length(risk: Numbers, odds_ratio: float, limit: float, per_unit: int = 6
     """
     states = max(int(np.ceil(limit * per_unit)), 10)
     width = limit / states
-    p = _levels(risk)
+    p = levels(risk)
     move = np.concatenate([weights(p, np.ones_like(p), odds_ratio), weights(p, np.zeros_like(p), odds_ratio)])
     chance = np.concatenate([p, 1 - p]) / len(p)
     height = np.arange(states) * width
@@ -69,17 +69,16 @@ def run_length(risk: Numbers, odds_ratio: float, limit: float, per_unit: int = 6
 
 def limit_for(risk: Numbers, odds_ratio: float, bleeds: float) -> float:
     """The limit whose in-control run length is `bleeds` on average, by bisection."""
-    low, high, risk = 0.05, LARGEST_LIMIT, _levels(risk)
+    low, high, risk = 0.05, LARGEST_LIMIT, levels(risk)
     for _ in range(18):
         middle = (low + high) / 2
         low, high = (middle, high) if run_length(risk, odds_ratio, middle, 30) < bleeds else (low, middle)
     return (low + high) / 2
 
 
-def _levels(risk: Numbers) -> Numbers:
+def levels(risk: Numbers) -> Numbers:
     """The mix of work as a few evenly likely risks."""
     if len(risk) <= LEVELS:
         return risk
-    return np.quantile(risk, (np.arange(LEVELS) + 0.5) / LEVELS) * (
-        risk.mean() / np.quantile(risk, (np.arange(LEVELS) + 0.5) / LEVELS).mean()
-    )
+    found = np.quantile(risk, (np.arange(LEVELS) + 0.5) / LEVELS)
+    return np.asarray(found * (risk.mean() / found.mean()))

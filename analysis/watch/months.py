@@ -11,7 +11,7 @@ from analysis.prepared import Prepared
 from analysis.regression import sums_by
 from analysis.stats import benjamini_hochberg, normal_tail
 from analysis.watch.change import change_point
-from analysis.watch.cusum import limit_for, path, weights
+from analysis.watch.cusum import levels, limit_for, path, weights
 from analysis.watch.p_chart import p_chart
 from analysis.watch.raw import raw_months
 from schemas import checked, empty
@@ -118,9 +118,10 @@ def _cusum(bleeds: pl.DataFrame, whole: pl.DataFrame, own: pl.DataFrame) -> pl.D
         .group_by("month")
         .agg(pl.col("cusum_up", "cusum_down").last())
     )
+    usual = levels(risk)
     return ends.sort("month").with_columns(
-        cusum_limit=pl.lit(limit_for(risk, WORSE, IN_CONTROL_YEARS * a_year)),
-        cusum_limit_down=pl.lit(limit_for(risk, BETTER, IN_CONTROL_YEARS * a_year)),
+        cusum_limit=pl.lit(limit_for(usual, WORSE, IN_CONTROL_YEARS * a_year)),
+        cusum_limit_down=pl.lit(limit_for(usual, BETTER, IN_CONTROL_YEARS * a_year)),
     )
 
 
