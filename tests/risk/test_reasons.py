@@ -6,6 +6,7 @@ import re
 
 import numpy as np
 import polars as pl
+import pytest
 
 from analysis.risk import risk_shares
 from analysis.risk.reasons import NO_REASON, told_with_reasons
@@ -21,6 +22,17 @@ def told() -> pl.DataFrame:
 def every_reason() -> list[str]:
     table = told()
     return [text for name in table.columns for text in table.get_column(name).drop_nulls() if text != NO_REASON]
+
+
+def test_a_log_too_long_to_be_kept_as_arrays_is_told_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = (fitted().model, fitted().features, fitted().ready.standard)
+    risks, why = told_with_reasons(*asked)
+    monkeypatch.setattr("analysis.risk.features.MOST_READ_WHOLE", 0)
+    monkeypatch.setattr("analysis.risk.reasons.AT_ONCE", 100)
+    told_apart, why_apart = told_with_reasons(*asked)
+    assert told_apart.risk == pytest.approx(risks.risk, rel=1e-9)
+    assert told_apart.hi == pytest.approx(risks.hi, rel=1e-9)
+    assert why_apart.equals(why)
 
 
 def test_no_reason_names_a_person_or_a_shop() -> None:
