@@ -33,6 +33,11 @@ def digit_findings(readings: Mapping[str, Written]) -> list[Finding]:
     (standard deviation 3 to 6 steps) is judged by its remainder in fives; narrower ones are not judged. Both must hold:
     the digits are uneven by chi-square, and multiples of five are clearly more than peers write in that field (half as
     many again; an intersection-union test: Berger 1982, Technometrics 24:295-300).
+
+    Parameters
+    ----------
+    readings
+        What was written of each (`written`).
     """
     return [finding for name, written in readings.items() for finding in _in_field(written, name)]
 

@@ -9,7 +9,7 @@ import polars as pl
 from schemas import dictionary
 from schemas.log import Sessions
 
-LEAST_ENTRIES = 30
+LEAST_ENTRIES, EXAMPLES = 30, 3
 CLEARLY_MORE = 1.5
 """A habit must be clearly more than peers' on the same field to be held against anyone."""
 READINGS = tuple(
@@ -34,4 +34,4 @@ class Finding:
 
 def examples_of(rows: pl.DataFrame) -> tuple[str, ...]:
     """A few of these bleeds to look at."""
-    return tuple(rows.get_column("session_id").head(3).to_list())
+    return tuple(rows.get_column("session_id").head(EXAMPLES).to_list())

@@ -56,6 +56,11 @@ def constant_findings(readings: Mapping[str, Written]) -> list[Finding]:
 
     The chance that all n entries are the value the others write with share p is p^n; only readings to which the rest
     give at least eight values are judged, so that a step always met is not held against anyone.
+
+    Parameters
+    ----------
+    readings
+        What was written of each (`written`).
     """
     return [finding for name, written in readings.items() for finding in _constant(written, name)]
 

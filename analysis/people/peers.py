@@ -49,6 +49,11 @@ def peers(technician: pl.Series, work: Kinds, steps: Iterable[pl.Series]) -> lis
         The kinds of work that `CONTEXT` tells apart, and which of them each bleed is.
     steps
         Of each step whether it was missed, one a bleed; null where it was not recorded.
+
+    Returns
+    -------
+    list of Peers
+        One a step.
     """
     names, x = technician.unique().sort().to_list(), np.column_stack([np.ones(len(work.x)), work.x])
     at = level_codes(technician) * len(x) + work.place

@@ -9,9 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.people.finding import READINGS
-
-EXAMPLES = 3
+from analysis.people.finding import EXAMPLES, READINGS
 
 
 @dataclass(frozen=True)

@@ -21,9 +21,9 @@ from analysis.risk.layout import AIR, FIRST, LAST, PUMPED, TRAVEL
 Numbers = NDArray[np.float64]
 NODES = np.linspace(-4.5, 4.5, 11)
 """Where the air is held possible, in standard deviations of its logarithm from where it is likeliest."""
-REACH, MOST_STEPS = 3.0, 100
-"""The likeliest air is sought so many standard deviations around what the work leads to expect, and in so many steps at
-most."""
+REACH, DIGITS, MOST_STEPS = 3.0, 0.7, 100
+"""The likeliest air is sought so many standard deviations around what the work leads to expect, to so large a share of the
+digits of its precision, in so many steps at most."""
 FAR = 3.0
 """A reading that lies farther from what the likeliest air lets expect, in standard deviations, is taken to lie so far."""
 LEAST_COUNT = 1e-6
@@ -182,9 +182,9 @@ def believed(expected: Floats, variance: float, answers: Answers, readings: Numb
 def _likeliest(expected: Floats, variance: float, answers: Answers, shown: dict[int, Shown]) -> tuple[Floats, Floats]:
     """The likeliest logarithm of the air, by Fisher's scoring, and about how far from it others are likely.
 
-    Bleeds whose likeliest air is found, half of the digits of its precision, are asked no more.
+    Bleeds whose likeliest air is found are asked no more.
     """
-    reach, near = REACH * float(np.sqrt(variance)), float(np.sqrt(np.finfo(expected.dtype).eps))
+    reach, near = REACH * float(np.sqrt(variance)), float(np.finfo(expected.dtype).eps) ** DIGITS
     likeliest, known = np.empty((2, len(expected)), dtype=expected.dtype)
     left, at = np.arange(len(expected)), expected
     for _ in range(MOST_STEPS):

@@ -28,7 +28,7 @@ ENDS_ML = 6.0
 """Lever and caliper together, where the brakes table tells only the hose: common practice, no source."""
 MISSED = "missed "
 MOST_READ_WHOLE = 2_000_000
-"""Bleeds of which all that is looked at is kept as arrays, some 400 bytes a bleed; of more it is read part by part."""
+"""Bleeds of which all that is looked at is kept as arrays, some 300 bytes a bleed; of more it is read part by part."""
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from analysis.risk.level import window_hazard
 Numbers = NDArray[np.float64]
 CHUNK = 65_536
 KNOTS, MANY = 2_048, 16_384
+"""So many places of a curve tell the risk of more bleeds than the second."""
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,7 @@ def told_with_reasons(model: RiskModel, features: BleedFeatures, standard: Stand
     model
         A fitted model.
     features
-        Theirs.
+        Of the bleeds to tell.
     standard
         Whose steps are named.
 

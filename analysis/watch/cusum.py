@@ -77,7 +77,7 @@ def limit_for(risk: Numbers, odds_ratio: float, bleeds: float) -> float:
 
 
 def levels(risk: Numbers) -> Numbers:
-    """The mix of work as a few evenly likely risks."""
+    """The mix of work, one risk a bleed, as a few evenly likely risks at most, their mean that of all."""
     if len(risk) <= LEVELS:
         return risk
     found = np.quantile(risk, (np.arange(LEVELS) + 0.5) / LEVELS)
