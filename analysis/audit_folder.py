@@ -81,7 +81,7 @@ def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | N
     with run_folder(order.out) as folder:
         with writing_log(folder, report) as beside:
             with clock.stage("charts"):
-                from analysis.pages import CAUTIONS, asked_pages, ending
+                from analysis.pages import CAUTIONS, asked_pages, terminal_summary
 
                 drawn = asked_pages(report, hands)
             with clock.stage("tables"):  # while the pictures are drawn beside
@@ -91,7 +91,7 @@ def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | N
                     (folder / page.file).write_text(page.text, encoding="utf-8")
         write_manifest(folder, report, tuple(clock.stages))
     aside = int(report.intake.get_column("set_aside").sum())
-    text = "\n".join([*ending(report, order.out), *CAUTIONS])
+    text = "\n".join([*terminal_summary(report, order.out), *CAUTIONS])
     return Audited(report, text, aside)
 
 

@@ -183,12 +183,12 @@ def prove(
     cluster: Cluster = None,
 ) -> None:
     """The audit held against known truth, many times over; a run cut short goes on where it stopped."""
-    from analysis.pages import proof_ending
+    from analysis.pages import proof_summary
     from analysis.prove import run_proof
 
     with telling() as say:
         table = run_proof(out, workshops, sessions, cluster, say)
-    for line in proof_ending(table):
+    for line in proof_summary(table):
         typer.echo(line)
     typer.echo(f"Read: {out / 'prove.html'}")
 

@@ -64,13 +64,14 @@ def costs(prepared: Prepared, steps: DataFrame[Steps], one: CostOfOne) -> DataFr
         return empty(Costs)
     limits = wilson(int(mature.sum()), len(mature))
     known = steps.filter(pl.col("preventable_per_100").is_not_null()).sort("rank")
+    titles = {step.id: step.missed_title for step in prepared.standard.steps}
     per_bleed = {
         "comebacks_per_year": [mature.sum() / len(mature), *known.get_column("preventable_per_100") / 100],
         "comebacks_lo": [limits.lo, *known.get_column("lo") / 100],
         "comebacks_hi": [limits.hi, *known.get_column("hi") / 100],
     }
     table = (
-        pl.DataFrame({"cause": [ALL, *known.get_column("title")], **per_bleed})
+        pl.DataFrame({"cause": [ALL, *known.get_column("step").replace(titles)], **per_bleed})
         .with_columns(pl.col(list(per_bleed)) * a_year)
         .with_columns(
             minutes_per_year=pl.col("comebacks_per_year") * one.minutes,

@@ -25,7 +25,7 @@ from analysis.output import (
     scrubber,
     write_key,
 )
-from analysis.pages import CAUTIONS, GaugeTold, gauge_ending, gauge_page
+from analysis.pages import CAUTIONS, GaugeResult, gauge_page, gauge_summary
 from analysis.plan import GaugeStudy, gauge_study
 from schemas import checked
 from schemas.log import Readings
@@ -69,7 +69,7 @@ def gauge_readings(order: GaugeOrder) -> Gauged:
     _refuse_too_small(order.readings, read)
     read = _hidden(read, key_path(order.out)) if order.hide_names else read
     study = gauge_study(read.readings, np.random.default_rng(order.seed), tolerance=order.tolerance)
-    told = GaugeTold(
+    told = GaugeResult(
         readings=read.readings,
         table=study.table,
         noise=study.noise,
@@ -83,11 +83,11 @@ def gauge_readings(order: GaugeOrder) -> Gauged:
     )
     with run_folder(order.out) as folder:
         _write(folder, order, read, study, told)
-    lines = [*_not_used(read), *gauge_ending(told), f"Read: {order.out / 'gauge.html'}", *CAUTIONS]
+    lines = [*_not_used(read), *gauge_summary(told), f"Read: {order.out / 'gauge.html'}", *CAUTIONS]
     return Gauged(study, "\n".join(lines))
 
 
-def _write(folder: Path, order: GaugeOrder, read: GaugeReadings, study: GaugeStudy, told: GaugeTold) -> None:
+def _write(folder: Path, order: GaugeOrder, read: GaugeReadings, study: GaugeStudy, told: GaugeResult) -> None:
     (folder / "tables").mkdir()
     for name, table in (("gauge", study.table), ("gauge_noise", study.noise), ("set_aside", read.set_aside)):
         (folder / "tables" / f"{name}.csv").write_text(csv_text(table), encoding="utf-8")

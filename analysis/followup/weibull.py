@@ -116,7 +116,7 @@ def _log_sum(x: Numbers, number: Numbers) -> float:
 
 def _words(lo: float, hi: float) -> str:
     if hi < 1:
-        return "returns come early and thin out with time, as faults of workmanship do"
+        return "Most comebacks come early and tail off, as workmanship faults do"
     if lo > 1:
-        return "returns grow more likely with time, as parts that wear out do"
-    return "whether returns come early or late cannot be told yet"
+        return "Comebacks become more likely with time, as with parts that wear out"
+    return "It is too early to say whether comebacks come early or late"

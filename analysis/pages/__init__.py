@@ -1,21 +1,22 @@
 """Pages: a report into HTML that opens without a network. Nothing here computes an estimate."""
 
-from analysis.pages.cautions import CAUTIONS
-from analysis.pages.ending import ending
-from analysis.pages.findings import findings
-from analysis.pages.gauge import GaugeTold, gauge_ending, gauge_page
-from analysis.pages.proof import proof_ending, proof_page
+from analysis.pages.gauge_page import GaugeResult, gauge_page, gauge_summary
+from analysis.pages.labels import CAUTIONS
+from analysis.pages.proof_page import proof_page, proof_summary
+from analysis.pages.question import Finding
 from analysis.pages.render import Page, asked_pages
+from analysis.pages.summary import findings, terminal_summary
 
 __all__ = [
     "CAUTIONS",
-    "GaugeTold",
+    "Finding",
+    "GaugeResult",
     "Page",
     "asked_pages",
-    "ending",
     "findings",
-    "gauge_ending",
     "gauge_page",
-    "proof_ending",
+    "gauge_summary",
     "proof_page",
+    "proof_summary",
+    "terminal_summary",
 ]

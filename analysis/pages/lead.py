@@ -1,20 +1,26 @@
-"""The service lead's page: call back now, how many come back, better or worse, where it differs, what it costs."""
+"""The service lead's page: recalls, the comeback rate, changes, differences, savings, second checks, costs."""
 
 from __future__ import annotations
 
-from analysis.pages.blocks import Question
-from analysis.pages.callback import to_call_back
-from analysis.pages.differences import where
-from analysis.pages.over_time import how_many, since_when
-from analysis.pages.savings import what_comebacks_cost, what_fixing_saves
-from analysis.pages.second_look import second_checks, worklist
+from analysis.pages.lead_holds import recall_question
+from analysis.pages.lead_rates import change_question, difference_question, rate_question
+from analysis.pages.lead_savings import cost_question, saving_question
+from analysis.pages.lead_worklist import second_check_question, worklist_question
+from analysis.pages.question import Question
 from analysis.report import Report
 
 QUESTIONS = (
-    to_call_back, how_many, since_when, where, what_fixing_saves, worklist, second_checks, what_comebacks_cost
-)  # fmt: skip
+    recall_question,
+    rate_question,
+    change_question,
+    difference_question,
+    saving_question,
+    worklist_question,
+    second_check_question,
+    cost_question,
+)
 
 
 def lead_questions(report: Report) -> list[Question]:
-    """The lead's questions in order of urgency, answered from the report."""
+    """The lead's questions, most urgent first, answered from the report."""
     return [question(report) for question in QUESTIONS]

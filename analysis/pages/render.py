@@ -18,18 +18,16 @@ from analysis.charts import order_picture, picture, unchecked
 from analysis.hands import HERE as NOBODY_ELSE
 from analysis.hands import Hands
 from analysis.pages.analyst import analyst_questions
-from analysis.pages.blocks import Question
-from analysis.pages.cautions import CAUTIONS
 from analysis.pages.file_names import with_file_names
-from analysis.pages.findings import findings
-from analysis.pages.glossary import GLOSSARY
+from analysis.pages.labels import CAUTIONS, GLOSSARY, TABLE_LABELS
 from analysis.pages.lead import lead_questions
-from analysis.pages.trade_words import TABLE_WORDS
+from analysis.pages.question import Question
+from analysis.pages.summary import findings
 from analysis.pages.trainer import trainer_questions
 from analysis.painter import HERE, Painter, library_text
 from analysis.report import Report
 
-WAYS = (
+NAVIGATION = (
     ("index.html", "overview"),
     ("lead.html", "service lead"),
     ("trainer.html", "trainer"),
@@ -39,7 +37,7 @@ WAYS = (
 
 @dataclass(frozen=True)
 class Reader:
-    """Whom a page is for and what they ask."""
+    """Who a page is for and what they ask."""
 
     file: str
     title: str
@@ -74,7 +72,7 @@ def asked_pages(report: Report, hands: Hands = NOBODY_ELSE) -> Callable[[], tupl
 
     def told() -> tuple[Page, ...]:
         title, found = "What the bleed log says", findings(report)
-        index = rendered("index.html", report, painter, here="index.html", title=title, findings=found)
+        index = render_template("index.html", report, painter, here="index.html", title=title, findings=found)
         answered = {reader: _answered(report, reader, questions, painter) for reader, questions in asked.items()}
         return Page("index.html", index), *(answered[reader] for reader in (LEAD, TRAINER, ANALYST))
 
@@ -91,7 +89,7 @@ def _asked(report: Report, reader: Reader, painter: Painter) -> list[Question]:
 
 
 def _answered(report: Report, reader: Reader, questions: list[Question], painter: Painter) -> Page:
-    text = rendered("questions.html", report, painter, here=reader.file, title=reader.title, questions=questions)
+    text = render_template("questions.html", report, painter, here=reader.file, title=reader.title, questions=questions)
     return Page(reader.file, text)
 
 
@@ -103,7 +101,7 @@ def data_text(value: Any) -> Markup:
     return Markup(text)
 
 
-def rendered(
+def render_template(
     template: str, report: Report | None, painter: Painter = HERE, *, here: str, title: str, **values: Any
 ) -> str:
     """A template filled; without a report it must be one that asks for none."""
@@ -116,7 +114,7 @@ def rendered(
         .render(
             title=title,
             here=here,
-            ways=WAYS,
+            navigation=NAVIGATION,
             report=report,
             charts=charts,
             picture=lambda chart: Markup(picture(chart, painter)),  # every text of an export is text in it
@@ -124,7 +122,7 @@ def rendered(
             hashes=" ".join(f"'sha256-{_digest(script)}'" for script in scripts),
             cautions=CAUTIONS,
             glossary=GLOSSARY,
-            table_words=TABLE_WORDS,
+            table_labels=TABLE_LABELS,
             data=data_text,
             **values,
         )

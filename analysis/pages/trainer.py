@@ -1,190 +1,173 @@
-"""The trainer's page: steps by what they cost, tolerances, coaching cards, what coaching changed, whether to believe."""
+"""The trainer's page: costly steps, tolerances, coaching cards, the effect of coaching, and unusual records."""
 
 from __future__ import annotations
 
 import polars as pl
 
-from analysis.charts import missed_bars, step_board, technique_board, tolerance_curve
-from analysis.pages import words
-from analysis.pages.blocks import Question, drawn, page_table, titled
-from analysis.pages.cards import coaching_cards, more_than_peers
-from analysis.pages.coached import believed, coaching
-from analysis.pages.findings import names_written_in_several_ways, step_sentence
-from analysis.pages.step_words import COSTLY, title_of, titled_technique, titles_of
-from analysis.pages.trade_words import reading_words, spoken
+from analysis.charts import missed_bars, step_board, tolerance_curve
+from analysis.pages.labels import (
+    COSTLY_VERDICTS,
+    field_labels,
+    missed_titles,
+    quoted_misses,
+    reading_label,
+    reading_text,
+    step_titles,
+    with_missed_titles,
+)
+from analysis.pages.lead_savings import step_finding
+from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
+from analysis.pages.text import join_words, observed_share, percent_interval, quantity
+from analysis.pages.trainer_cards import card_question
+from analysis.pages.trainer_coaching import coaching_question, credibility_question
 from analysis.report import Report
-
-LEAST_TOLD = 0.1
 
 
 def trainer_questions(report: Report) -> list[Question]:
-    """The trainer's questions in order of urgency, answered from the report."""
-    return [_steps(report), _tolerance(report), _cards(report), coaching(report), believed(report)]
+    """The trainer's questions, most urgent first, answered from the report."""
+    return [
+        _step_question(report),
+        _tolerance_question(report),
+        card_question(report),
+        coaching_question(report),
+        credibility_question(report),
+    ]
 
 
-def _steps(report: Report) -> Question:
-    ranked = report.steps.sort("rank", "step", nulls_last=True)
-    told = bool(ranked.get_column("preventable_per_100").count())
-    chart = step_board(ranked, titled_technique(report)) if told else missed_bars(ranked)
-    differs = report.steps.filter(pl.col("check_disagrees")).get_column("title").to_list()
-    points = (
-        [f"The second way of reckoning disagrees on {words.listed(differs)}: distrust its figure."] if differs else []
-    )
-    free = report.steps.filter(pl.col("verdict") == "no_sign", pl.col("rank").is_not_null()).sort(
-        "share_missed", descending=True
-    )
-    if free.height:
-        often = [
-            f"“{t}” (missed in {words.sample(m, n)})"
-            for t, m, n in free.select("title", "missed", "recorded").head(2).iter_rows()
-        ]
-        points.append(
-            f"Often missed without a sign that it costs comebacks: {words.listed(often)}. Other reasons may still ask for it."
-        )
+def _step_question(report: Report) -> Question:
+    ranked = with_missed_titles(report, report.steps.sort("rank", "step", nulls_last=True))
+    has_costs = bool(ranked.get_column("preventable_per_100").count())
+    technique = with_missed_titles(report, report.technique)
+    costly = report.steps.filter(pl.col("verdict").is_in(COSTLY_VERDICTS)).height
     return Question(
         id="steps",
         question="Which steps, when missed, cost the most comebacks?",
-        answer=step_sentence(report),
-        points=tuple(points),
-        action="Show these steps at the bench, on the bikes of the coaching cards below.",
-        hint="Choose a step by a click or from the list: beside it stand the technicians and how far each misses it." if told else "",
-        charts=drawn(chart),
+        answer=step_finding(report),
+        points=tuple(_step_points(report)),
+        action="Demonstrate these steps; use the jobs on the cards as examples." if costly else "",
+        hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs else "",
+        charts=chart_specs(step_board(ranked, technique) if has_costs else missed_bars(ranked)),
         table=page_table(
             ranked,
-            "Steps of the standard, three ways of reckoning",
+            "Steps of the procedure, three estimates",
             {
-                "title": "step", "missed": "missed", "recorded": "of recorded", "share_missed": "share %",
-                "preventable_per_100": "spared per 100", "lo": "from", "hi": "to", "by_return": "from returns alone",
-                "by_return_lo": "from", "by_return_hi": "to", "check_per_100": "second way", "check_lo": "from",
-                "check_hi": "to", "rank_lo": "rank from", "rank_hi": "rank to", "verdict": "verdict",
+                "title": "what went wrong", "missed": "missed", "recorded": "recorded", "share_missed": "share missed %",
+                "preventable_per_100": "comebacks prevented per 100", "lo": "from", "hi": "to",
+                "by_return": "from comebacks only", "by_return_lo": "from", "by_return_hi": "to",
+                "check_per_100": "doubly robust check", "check_lo": "from", "check_hi": "to", "rank_lo": "rank from",
+                "rank_hi": "rank to", "verdict": "verdict",
             },
             "tables/steps.csv",
         ),
         method=(
-            "From returns alone: a time-to-return model. The headline also hears the signs on the stand, which tell of air "
-            "long before a bike returns, where they foretell returns. The second way is cross-fitted and doubly robust on "
-            "bleeds followed to their end. The first three are those most surely near the top, the others stand by their figure. "
-            "Ranks have intervals: two steps whose ranks overlap are not in order. "
-            "“Costs comebacks” holds false calls to 5 in 100 over all steps and wants the returns alone to lean the same way; "
-            "“suspected” has an interval above nought without that."
+            "Three estimates. From comebacks only: a model of the time to a comeback. The main estimate also uses stand readings "
+            "(lever travel, pump-up, bubbles) where they predict comebacks. The doubly robust check is cross-fitted on bleeds "
+            "with complete follow-up. All three are observations, not an experiment, and assume no unmeasured cause. The first "
+            "three steps are the most certain; the rest are in order of the estimate, and steps whose ranks overlap are not in "
+            "order. “Costs comebacks” controls false alarms at 5 in 100 over all steps and requires the estimate from comebacks "
+            "only to agree in direction; “suspected” means an interval above zero, not confirmed."
         ),
     )  # fmt: skip
 
 
-def _tolerance(report: Report) -> Question:
-    curves = []
-    for (step, field), own in report.tolerance.group_by("step", "field", maintain_order=True):
-        curves.append(titled(tolerance_curve(own, reading_words(str(field))), title_of(report, str(step))))
-    told = _clear_along(report)
-    answer = "Where each tolerance should lie is too few to tell in this log."
+def _step_points(report: Report) -> list[str]:
+    points = []
+    disagreeing = report.steps.filter(pl.col("check_disagrees")).get_column("step").to_list()
+    if disagreeing:
+        points.append(
+            f"The doubly robust check disagrees on {join_words(quoted_misses(report, disagreeing))}: do not rely on that figure."
+        )
+    harmless = report.steps.filter(pl.col("verdict") == "no_sign", pl.col("rank").is_not_null()).sort(
+        "share_missed", descending=True
+    )
+    often = [
+        f"“{title}”, {observed_share(misses, recorded)}"
+        for title, misses, recorded in with_missed_titles(report, harmless.head(2))
+        .select("title", "missed", "recorded")
+        .iter_rows()
+    ]
+    if often:
+        points.append(
+            f"Often missed without clear evidence of a cost: {'; '.join(often)}. There may be other reasons to keep the step."
+        )
+    return points
+
+
+def _tolerance_question(report: Report) -> Question:
+    titles = step_titles(report)
+    curves = [
+        with_title(tolerance_curve(own, reading_label(str(field))), titles.get(str(step), str(step)))
+        for (step, field), own in report.tolerance.group_by("step", "field", maintain_order=True)
+    ]
+    differing = _differing_readings(report)
+    answer = Finding("Too few comebacks to judge any tolerance.")
     if curves:
-        answer = f"Along {len(told)} of {words.count(len(curves), 'reading')} the risk of a comeback differs by more than chance"
-        answer += f": {words.listed(list(told.values())[:3])}." if told else "."
+        text = (
+            f"For {len(differing)} of {quantity(len(curves), 'reading')}, comeback risk clearly changes with the value."
+            if differing
+            else f"For none of the {quantity(len(curves), 'reading')} does comeback risk clearly change with the value."
+        )
+        answer = Finding(text, f"{'; '.join(list(differing.values())[:3])}." if differing else "")
+    table = report.tolerance.with_columns(field_labels("field"), pl.col("step").replace(titles))
     return Question(
         id="tolerance",
         question="Is our tolerance in the right place?",
         answer=answer,
-        points=_where_they_part(report, set(told)),
-        action="Where the curve is flat across a limit, the limit costs nothing; where it is still falling inside, tighten it." if curves else "",
-        charts=drawn(*curves),
+        points=_disagreements(report, set(differing)),
+        action="Where risk keeps falling inside the limit, consider tightening it." if differing else "",
+        charts=chart_specs(*curves),
         table=page_table(
-            report.tolerance.with_columns(spoken("field"), pl.col("step").replace(titles_of(report))),
-            "Risk along each reading",
-            {"step": "step", "field": "reading of", "reading": "reading", "bleeds": "bleeds near", "risk": "risk %", "lo": "from %", "hi": "to %"},
+            table,
+            "Comeback risk by reading",
+            {
+                "step": "step", "field": "field", "reading": "reading", "bleeds": "bleeds near it", "risk": "risk %",
+                "lo": "from %", "hi": "to %",
+            },
             "tables/tolerance.csv",
         ),
         method=(
-            "The adjusted risk within the window along the reading itself, from returns alone; two readings differ by more than "
-            "chance where their limits do not meet. The verdict on a step compares met with missed at the limit and hears the "
-            "signs on the stand too, so it can see what the curve cannot. The maker's limits come first in any case."
+            "The adjusted risk within the window at each value of the reading (dose-response curve), from comebacks only. Two "
+            "values clearly differ where their intervals do not overlap. The estimate for a step compares met with missed at the "
+            "limit and also uses stand readings, so it can see what the curve cannot. A flat curve does not show that a limit is "
+            "unnecessary. The maker's limits come first in any case."
         ),
     )  # fmt: skip
 
 
-def _where_they_part(report: Report, clear: set[str]) -> tuple[str, ...]:
-    """Steps on which the curve along the reading and the step's verdict say different things, and why both may be right."""
-    drawn_steps = set(report.tolerance.get_column("step"))
-    verdicts = report.steps.filter(pl.col("step").is_in(sorted(drawn_steps))).sort("rank", "step", nulls_last=True)
-    costly, free = (
-        [f"“{title}”" for step, title, verdict in verdicts.select("step", "title", "verdict").iter_rows()
-         if verdict in wanted and (step in clear) == is_clear]
-        for wanted, is_clear in ((COSTLY, False), (("no_sign",), True))
-    )  # fmt: skip
-    told = []
+def _disagreements(report: Report, differing: set[str]) -> tuple[str, ...]:
+    """Steps on which the dose-response curve and the step's estimate say different things, and what to do."""
+    on_chart = report.steps.filter(pl.col("step").is_in(sorted(set(report.tolerance.get_column("step")))))
+    verdicts = on_chart.sort("rank", "step", nulls_last=True).select("step", "verdict").rows()
+    costly = [step for step, verdict in verdicts if verdict in COSTLY_VERDICTS and step not in differing]
+    harmless = [step for step, verdict in verdicts if verdict == "no_sign" and step in differing]
+    points = []
     if costly:
-        told.append(
-            f"{words.listed(costly)}: missing {'it' if len(costly) == 1 else 'them'} shows a cost above, while the curve here stays "
-            "within chance. No contradiction: the curve hears returns alone and spreads them over every value; the verdict "
-            "compares only met with missed, and hears the stand. Keep the limit."
+        points.append(
+            f"{join_words(quoted_misses(report, costly))}: estimated to cost comebacks, but no clear change along the curve. The "
+            "curve uses comebacks only and is less sensitive than the step estimate. Keep the limit."
         )
-    if free:
-        told.append(
-            f"{words.listed(free)}: the risk differs along the reading, while met and missed do not differ by more than chance: the "
-            "limit may lie where it parts little. Look at the curve before moving it."
+    if harmless:
+        points.append(
+            f"{join_words(quoted_misses(report, harmless))}: risk changes along the reading, but not clearly at the limit, which may "
+            "be set where it makes little difference. Look at the curve before moving it."
         )
-    return tuple(told)
+    return tuple(points)
 
 
-def _clear_along(report: Report) -> dict[str, str]:
-    """Readings two values of which stand clear of each other's limits, in words: the step by its title, and both values."""
-    told = {}
+def _differing_readings(report: Report) -> dict[str, str]:
+    """Readings with two values whose intervals do not overlap: the step, and both risks in words."""
+    differing = {}
+    titles = missed_titles(report)
     for (step,), own in report.tolerance.group_by("step", maintain_order=True):
         known = own.filter(pl.col("lo").is_not_null(), pl.col("hi").is_not_null())
-        if not known.height:
+        if known.is_empty():
             continue
         high = known.sort("lo", "reading", descending=[True, False]).row(0, named=True)
         low = known.sort("hi", "reading").row(0, named=True)
         if high["lo"] > low["hi"]:
-            told[str(step)] = (
-                f"“{title_of(report, str(step))}” from {words.share(high['risk'], high['lo'], high['hi'])} at "
-                f"{high['reading']:g} to {words.share(low['risk'], low['lo'], low['hi'])} at {low['reading']:g} "
-                f"({reading_words(high['field'])})"
-            )
-    return told
-
-
-def _cards(report: Report) -> Question:
-    cards = coaching_cards(report)
-    some = [card.name for card in cards if card.lines]
-    more = more_than_peers(report).n_unique("technician")
-    practise = f" {len(some)} of them on steps that cost comebacks: theirs are the cards to practise." if more else ""
-    board = titled_technique(report)
-    return Question(
-        id="cards",
-        question="What should each technician practise first?",
-        answer=(
-            f"{more} of {words.count(report.technique.n_unique('technician'), 'technician')} miss some step more often than peers on the same "
-            f"work, by more than chance.{practise}{_most_to_gain(report)}"
-        ),
-        action="Take a card and its bikes to the bench together; it is a start of a talk, no mark.",
-        hint="Choose a technician by a click or from the list: beside it stand all their steps with intervals." if some else "",
-        charts=drawn(technique_board(board, some[0] if some else None)) if board.get_column("excess").count() else (),
-        points=names_written_in_several_ways(report),
-        cards=cards,
-        table=page_table(
-            board,
-            "Misses against peers",
-            {
-                "technician": "technician", "title": "step", "missed": "missed", "recorded": "of recorded", "share": "share %",
-                "peer_share": "peers on the same work %", "excess": "beyond peers %", "lo": "from %", "hi": "to %",
-                "preventable": "comebacks a year", "preventable_lo": "from", "preventable_hi": "to",
-            },
-            "tables/technique.csv",
-        ),
-        method=(
-            "Each technician's misses are held against what the same work gives in their peers' hands, and drawn toward zero "
-            "the more, the thinner the evidence. Comebacks a year are the excess times what a miss costs, with the limits of both; "
-            "a step that shows no sign of costing comebacks is named on a card and not practised on that account."
-        ),
-    )  # fmt: skip
-
-
-def _most_to_gain(report: Report) -> str:
-    """Whose practice of which step would spare most, in a sentence of its own."""
-    surely = more_than_peers(report).filter(pl.col("verdict").is_in(COSTLY), pl.col("preventable") >= LEAST_TOLD)
-    most = surely.sort("preventable", "technician", descending=[True, False]).head(3)
-    told = [
-        f"{row['technician']} on “{title_of(report, row['step'])}”, {words.amount(row['preventable'], row['preventable_lo'], row['preventable_hi'])}"
-        for row in most.iter_rows(named=True)
-    ]
-    return f" Most comebacks a year would be spared by: {'; '.join(told)}." if told else ""
+            risks = [
+                f"{percent_interval(row['risk'], row['lo'], row['hi'])} at {reading_text(row['field'], row['reading'])}"
+                for row in (high, low)
+            ]
+            differing[str(step)] = f"“{titles.get(str(step), str(step))}”: {risks[0]}, {risks[1]}"
+    return differing

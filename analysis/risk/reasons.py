@@ -91,7 +91,7 @@ def _reasons(found: _Enough, table: pl.DataFrame, told: list[Topic]) -> pl.DataF
     rank = np.arange(len(row)) - np.searchsorted(row, row)
     row, rank, order = (one[rank < MOST] for one in (row, rank, order))
     more = (100 * pl.col("added")).round(1)
-    reasons = worded[order].select(reason=pl.format("{} (+{} in 100)", "words", more)).to_series()
+    reasons = worded[order].select(reason=pl.format("{}: adds {} points", "words", more)).to_series()
     columns = [_at(reasons, row[rank == place], np.flatnonzero(rank == place), table.height) for place in range(MOST)]
     return pl.DataFrame({f"reason_{place + 1}": column for place, column in enumerate(columns)}).with_columns(
         pl.col("reason_1").fill_null(NO_REASON)

@@ -13,15 +13,11 @@ from schemas.log import FLUIDS
 from schemas.outputs import Holds
 
 MINERAL = "mineral"
-_OTHER_FAMILY = (
-    "Call the bike back now. Stop its use, drain and flush, replace what the maker says the fluid has harmed."
-)
-_SAME_FAMILY = "Call the bike back now. Drain, flush and fill with the fluid the maker asks for."
-_OTHER_KIT = (
-    "Call the bike back now. Treat the brake as wrongly filled until shown otherwise; scrap the kit's hoses and seals."
-)
-_NOT_FIRM = "Call the bike back now. It left with a lever that was not firm: bleed again and repeat the hard pull."
-_LEAK = "Call the bike back now. A leak was seen: find and mend it before the bike is ridden."
+_OTHER_FAMILY = "Do not ride. Drain, flush and replace the parts the maker lists as damaged by the wrong fluid."
+_SAME_FAMILY = "Drain, flush and refill with the fluid the maker requires."
+_OTHER_KIT = "Do not ride. Treat the brake as filled with the wrong fluid until shown otherwise; scrap the kit's hoses and seals."
+_NOT_FIRM = "Do not ride. The lever was not firm: bleed again and repeat the hard pull."
+_LEAK = "Do not ride. A leak was seen: find and repair it before the bike is ridden."
 
 
 def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
@@ -50,8 +46,8 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
                 bleeds,
                 "kit_of_other_kind",
                 _mineral(kit) != _mineral(held_against),
-                pl.concat_str(pl.lit("a kit kept for "), _family(kit)),
-                pl.concat_str(pl.lit("a kit kept for "), _family(held_against)),
+                pl.concat_str(pl.lit("kit for "), _family(kit)),
+                pl.concat_str(pl.lit("kit for "), _family(held_against)),
                 pl.lit(_OTHER_KIT),
             ),
             _rows(
@@ -62,7 +58,7 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
                 pl.lit("firm under a hard pull"),
                 pl.lit(_NOT_FIRM),
             ),
-            _rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("a leak was seen"), pl.lit("no leak"), pl.lit(_LEAK)),
+            _rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("leak seen"), pl.lit("no leak"), pl.lit(_LEAK)),
         ]
     )
     mended = broken.join(_mended(bleeds, broken), on="session_id", how="left").join(

@@ -25,7 +25,7 @@ FIELDS = {entry.name: entry for entry in dictionary("sessions", Sessions)}
 BRAKE_FIELDS = {entry.name for entry in dictionary("brakes", Brakes) if entry.type == "number"}
 SIGN_WORDS = ("travel", "pump_gain", "bubbles", "hard_pull", "leak")
 RULE_KEYS = ("is", "min", "max", "equals", "above_field", "at_least_field", "brake_limits")
-STEP_KEYS = ("id", "title", "field", "acts", "alters", "worse_where", "else", *RULE_KEYS)
+STEP_KEYS = ("id", "title", "missed_title", "field", "acts", "alters", "worse_where", "else", *RULE_KEYS)
 PLACES = {name: entry.levels for name, entry in FIELDS.items() if entry.role == "context" and entry.levels}
 _KINDS: dict[str, Kind] = {"true/false": "true/false", "number": "number", "whole number": "number", "text": "text"}
 
@@ -55,9 +55,11 @@ def _step(told: dict[str, Any], place: Place, own_fields: tuple[str, ...]) -> St
     acts = value_of(told, "acts", place, str, default="air")
     if acts not in ("air", "leak"):
         raise place.refusal(f"acts = {acts!r}", '"air" or "leak"', "name one of the two", "acts")
+    title = value_of(told, "title", place, str, default=name.replace("_", " "))
     return Step(
         id=name,
-        title=value_of(told, "title", place, str, default=name.replace("_", " ")),
+        title=title,
+        missed_title=value_of(told, "missed_title", place, str, default=f"Missed: {title}"),
         field=field,
         rule=rule,
         acts=acts,

@@ -20,6 +20,7 @@ class Where:
 class Step:
     """One step of the procedure.
 
+    `title` names the step done right, `missed_title` what went wrong when it is missed.
     `worse_where` declares, before any figure is seen, on what work a miss is thought to do more harm.
     `acts` says how a miss does harm: `air`, which the lever shows on the stand, or `leak`, which works past the signs.
     `alters` names signs that the step changes by itself (a reach set further out reads longer without any air).
@@ -27,6 +28,7 @@ class Step:
 
     id: str
     title: str
+    missed_title: str
     field: str
     rule: Rule
     acts: Literal["air", "leak"] = "air"

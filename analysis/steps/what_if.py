@@ -63,11 +63,11 @@ def what_if(costs: StepCosts, a_year: YearlyCost, rng: np.random.Generator) -> D
 def _scenarios(ranked: list[str], titles: list[str]) -> list[Scenario]:
     single = [Scenario(f"“{title}” never missed", (step,)) for step, title in zip(ranked, titles, strict=True)]
     joint = [
-        Scenario(f"the costliest {word} never missed", tuple(ranked[:n]))
+        Scenario(f"the {word} costliest steps never missed", tuple(ranked[:n]))
         for n, word in ((2, "two"), (3, "three"))
         if len(ranked) >= n
     ]
-    half = Scenario("the costliest three missed half as often", tuple(ranked[:3]), 0.5)
+    half = Scenario("the three costliest steps missed half as often", tuple(ranked[:3]), 0.5)
     return [*single, *joint, half, Scenario("no step ever missed", tuple(ranked))]
 
 

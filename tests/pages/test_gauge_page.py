@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.pages import CAUTIONS, GaugeTold, gauge_ending, gauge_page
+from analysis.pages import CAUTIONS, GaugeResult, gauge_page, gauge_summary
 from analysis.plan import gauge_study
 from schemas import checked
 from schemas.log import Readings
@@ -17,7 +17,7 @@ from schemas.log import Readings
 HOSTILE = "</script><img src=x onerror=alert(1)>"
 
 
-def told(noise: float = 0.2, **others: object) -> GaugeTold:
+def gauge_result(noise: float = 0.2, **others: object) -> GaugeResult:
     rng = np.random.default_rng(3)
     rows = [
         {"item": f"{HOSTILE}{i}", "technician": who, "repeat": again, "reading": 20 + i + shift + rng.normal(0, noise)}
@@ -28,7 +28,7 @@ def told(noise: float = 0.2, **others: object) -> GaugeTold:
     readings = checked(Readings, pl.DataFrame(rows))
     study = gauge_study(readings, rng, tolerance=12.0)
     usual: dict[str, object] = {"heading": "travel <mm>", "tolerance": 12.0, "notes": ("a <i>note</i>",)}
-    return GaugeTold(
+    return GaugeResult(
         readings=readings,
         table=study.table,
         noise=study.noise,
@@ -41,39 +41,39 @@ def told(noise: float = 0.2, **others: object) -> GaugeTold:
 
 @pytest.fixture(scope="module")
 def text() -> str:
-    return gauge_page(told()).text
+    return gauge_page(gauge_result()).text
 
 
-def test_verdict_spread_and_cost_stand_in_this_order(text: str) -> None:
+def test_verdict_spread_and_cost_come_in_this_order(text: str) -> None:
     heads = re.findall(r"<section class=\"question\" id=\"(\w+)\"", text)
     assert heads == ["trusted", "spread", "noise"]
     assert "24 readings of 6 items by 2 technicians, equally often" in text
-    assert "of a tolerance 12 wide" in text
+    assert "of the tolerance of 12" in text
 
 
-def test_words_from_the_file_are_words_not_markup(text: str) -> None:
+def test_text_from_the_file_is_text_not_markup(text: str) -> None:
     assert HOSTILE not in text
     assert "<b>Flint</b>" not in text
     assert "<i>note</i>" not in text
     assert "travel &lt;mm&gt;" in text
 
 
-def test_every_chart_says_in_words_what_it_shows(text: str) -> None:
+def test_every_chart_has_a_description(text: str) -> None:
     charts = json.loads(re.findall(r'<script type="application/json" id="charts">(.*?)</script>', text, re.DOTALL)[0])
     assert len(charts) == 2
     assert all(len(chart["description"]) > 30 for chart in charts.values())
 
 
-def test_nothing_is_fetched_and_the_cautions_stand_on_it(text: str) -> None:
+def test_nothing_is_fetched_and_the_cautions_are_shown(text: str) -> None:
     page = re.sub(r"<script>.*?</script>", "", text, flags=re.DOTALL)
     assert not re.search(r"(src|href)=[\"']?(https?:)?//", page)
     assert "default-src 'none'" in text
     assert all(line.replace("'", "&#39;") in text for line in CAUTIONS)
 
 
-def test_noise_that_drowns_the_items_is_said_to(text: str) -> None:
-    lines = " ".join(gauge_ending(told(noise=30.0)))
+def test_noise_larger_than_the_items_is_reported(text: str) -> None:
+    lines = " ".join(gauge_summary(gauge_result(noise=30.0)))
     assert "Do not lean on a single reading" in lines
     assert "Trust the reading" not in lines
-    assert "names hidden" in gauge_page(told(names_hidden=True)).text
+    assert "names hidden" in gauge_page(gauge_result(names_hidden=True)).text
     assert "names hidden" not in text

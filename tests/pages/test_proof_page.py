@@ -1,6 +1,6 @@
-"""The page and the lines of a proof say which aims were reached, and which were not."""
+"""The page and the lines of a validation say which targets were reached and which were not."""
 
-from analysis.pages import proof_ending, proof_page
+from analysis.pages import proof_page, proof_summary
 from analysis.prove import Fact, Held, proof
 from analysis.prove.held import EASY_WORK_FOUND, MONTH_FOUND
 
@@ -24,26 +24,29 @@ def worlds(month_found):
     return proof([*steps, *months, Held("the co-operative", 6000, facts=[Fact(EASY_WORK_FOUND, True)])])
 
 
-def test_an_aim_that_is_missed_stands_at_the_top_with_its_interval():
+def test_a_missed_target_is_at_the_top_with_its_interval():
     page = proof_page(worlds(month_found=False))
     assert page.file == "prove.html"
-    assert f"Short of its aim at 3,900 bleeds: {MONTH_FOUND}, 0.000 (0.000 to 0.116), aim at least 90%." in page.text
-    assert any("SHORT OF IT" in line for line in proof_ending(worlds(month_found=False)))
+    assert f"Not reached at 3,900 bleeds: {MONTH_FOUND}, 0.000 (0.000 to 0.116), target at least 90%." in page.text
+    assert any("NOT REACHED" in line for line in proof_summary(worlds(month_found=False)))
 
 
-def test_where_every_aim_is_reached_nothing_is_said_to_be_short():
+def test_where_every_target_is_reached_none_is_listed_as_missed():
     table = worlds(month_found=True)
-    assert "Short of its aim" not in proof_page(table).text
+    assert "Not reached" not in proof_page(table).text
     aimed = table.filter(table.get_column("aim") != "").height
-    assert proof_ending(table)[-1] == f"{aimed} of {aimed} measures with an aim reach it with their 95% interval."
+    assert (
+        proof_summary(table)[-1]
+        == f"{aimed} of {aimed} measures with a target reach it (95% interval overlaps the target)."
+    )
 
 
-def test_a_measure_without_an_aim_is_neither_reached_nor_missed():
+def test_a_measure_without_a_target_is_neither_reached_nor_missed():
     both = [0.5, 0.1]
     one = Held("signs say nothing", 500, ["purge", "reach"], both, [0, 0], [1, 1], [1, 2], both, both, [False, False])
     table = proof([one, one])
     assert table.filter(table.get_column("aim") == "").get_column("met").null_count() > 0
-    assert "no aim" in "\n".join(proof_ending(table))
+    assert "no target" in "\n".join(proof_summary(table))
 
 
 def test_every_size_has_its_figure_and_table_and_no_network():

@@ -1,0 +1,192 @@
+"""How good the risk model is on later bleeds: discrimination, calibration, drift, fairness, against simple rules."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.charts import drift_dots, reliability_curve, rival_dots, second_check_curve
+from analysis.pages.lead_worklist import no_risk_finding
+from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
+from analysis.pages.text import estimate, interval, join_words, quantity
+from analysis.report import Report
+
+QUESTION = "Is the risk model any good?"
+DECILE, QUARTER = "observed_in_tenth_", "quarter_"
+METRIC_LABELS = {
+    "bleeds_foretold": "later bleeds predicted, with complete follow-up",
+    "auc": "AUC",
+    "average_precision": "average precision",
+    "brier_skill": "Brier skill against the known rate",
+    "log_loss": "log loss per bleed (lower is better)",
+    "calibration_slope": "calibration slope (1 is right)",
+    "calibration_intercept": "calibration intercept, log odds (0 is right)",
+    "observed_over_expected": "observed / predicted comebacks",
+    "brier_reliability": "Brier reliability (error from wrong levels)",
+    "spread_technicians": "bias between technicians (0 is none)",
+    "spread_brake_models": "bias between brake models (0 is none)",
+}
+
+
+def model_question(report: Report) -> Question:
+    """Discrimination, calibration, drift and fairness, each with its interval and what it must beat."""
+    if report.model.is_empty():
+        return Question("model", QUESTION, no_risk_finding(report), action="Use no risk from this log.")
+    model = report.model
+    points = [
+        _log_loss(model),
+        _calibration_in_the_large(model),
+        _calibration_slope(model),
+        _drift(model),
+        *_bias(model),
+    ]
+    table = model.with_columns(metric=pl.col("metric").map_elements(metric_label, return_dtype=pl.String))
+    return Question(
+        id="model",
+        question=QUESTION,
+        answer=_discrimination(model),
+        points=tuple(point for point in points if point),
+        action=(
+            "Do not use the risks in quarters flagged as drifting, or where a simple rule does as well. No single low risk is a "
+            "pass."
+        ),
+        charts=chart_specs(*_charts(report)),
+        table=page_table(
+            table,
+            "Figures of the model, all on later bleeds",
+            {
+                "metric": "figure", "value": "value", "lo": "from", "hi": "to", "baseline": "comparison",
+                "against": "compared with",
+            },
+            "tables/model.csv",
+        ),
+        method=(
+            "Every figure is tested on later bleeds: each was predicted by a model fitted only to outcomes known before it. "
+            "Bleeds with incomplete follow-up are weighted or left out, never counted as good. The risks describe this shop's "
+            "own past work; after a change of people, kits or procedure they may be wrong."
+        ),
+    )  # fmt: skip
+
+
+def metric_label(metric: str) -> str:
+    """A figure of the model in readable words."""
+    if metric.startswith(DECILE):
+        return f"observed rate in decile {int(metric.removeprefix(DECILE))} of predicted risk (1 is the lowest)"
+    if metric.startswith(QUARTER):
+        return f"observed / predicted in {metric.removeprefix(QUARTER).replace('-', ' ')}"
+    return METRIC_LABELS.get(metric, metric.replace("_", " "))
+
+
+def _row(model: pl.DataFrame, metric: str) -> dict[str, Any] | None:
+    rows = model.filter(pl.col("metric") == metric, pl.col("value").is_not_null())
+    return rows.row(0, named=True) if rows.height else None
+
+
+def _baselines(model: pl.DataFrame, metric: str) -> pl.DataFrame:
+    return model.filter(pl.col("metric") == metric, pl.col("value").is_not_null(), pl.col("baseline").is_not_null())
+
+
+def _discrimination(model: pl.DataFrame) -> Finding:
+    auc, size = _row(model, "auc"), _row(model, "bleeds_foretold")
+    if auc is None:
+        return Finding("Too few comebacks to say how well the risks rank bleeds.")
+    text = f"AUC {auc['value']:.3f} on later bleeds."
+    if auc["lo"] is not None and auc["lo"] <= 0.5:
+        text += " That is not clearly better than chance."
+    details = [] if auc["lo"] is None else [f"95% interval {auc['lo']:.3f}–{auc['hi']:.3f}"]
+    if size is not None:
+        bleeds = quantity(int(size["value"]), "bleed")
+        with_comebacks = f" with {quantity(int(size['baseline']), 'comeback')}" if size["baseline"] is not None else ""
+        details.append(bleeds + with_comebacks)
+    rules = _baselines(model, "auc").filter(pl.col("against") != "constant").select("against", "baseline")
+    details += [f"{rule} {value:.2f}" for rule, value in rules.iter_rows()]
+    return Finding(text, f"{'; '.join(details)}.")
+
+
+def _log_loss(model: pl.DataFrame) -> str:
+    baselines = _baselines(model, "log_loss")
+    if baselines.is_empty():
+        return ""
+    own = baselines.row(0, named=True)
+    limit = own["value"] if own["hi"] is None else own["hi"]
+    better_than = baselines.filter(pl.col("baseline") > limit).get_column("against").to_list()
+    level_with = baselines.filter(pl.col("baseline") <= limit).get_column("against").to_list()
+    text = f"Log loss {estimate(own['value'], own['lo'], own['hi'])}: "
+    text += (
+        f"clearly better than {join_words(better_than)}" if better_than else "not clearly better than any simple rule"
+    )
+    return text + (f", not clearly better than {join_words(level_with)}." if level_with and better_than else ".")
+
+
+def _calibration_in_the_large(model: pl.DataFrame) -> str:
+    row = _row(model, "observed_over_expected")
+    if row is None or row["lo"] is None:
+        return ""
+    verdict = ""
+    if not row["lo"] <= 1 <= row["hi"]:
+        verdict = ": the risks are too low" if row["lo"] > 1 else ": the risks are too high"
+    return f"Observed/predicted {row['value']:.2f} ({interval(row['lo'], row['hi'])}){verdict}."
+
+
+def _calibration_slope(model: pl.DataFrame) -> str:
+    row = _row(model, "calibration_slope")
+    if row is None or row["lo"] is None:
+        return ""
+    verdict = "spread about right"
+    if not row["lo"] <= 1 <= row["hi"]:
+        verdict = "the risks are too extreme" if row["hi"] < 1 else "the risks are not spread enough"
+    return f"Calibration slope {estimate(row['value'], row['lo'], row['hi'])}: {verdict}."
+
+
+def _drift(model: pl.DataFrame) -> str:
+    quarters = _quarters(model)
+    if quarters.is_empty():
+        return ""
+    drifting = quarters.filter((pl.col("lo") > 1) | (pl.col("hi") < 1))
+    if drifting.is_empty():
+        return f"No drift in {quantity(quarters.height, 'quarter')}."
+    listed = [
+        f"{row['quarter']}, {estimate(row['value'], row['lo'], row['hi'])}" for row in drifting.iter_rows(named=True)
+    ]
+    return f"Observed/predicted differs from 1 in {join_words(listed)} (expected in one quarter of 20 by chance)."
+
+
+def _bias(model: pl.DataFrame) -> list[str]:
+    points = []
+    for metric, group in (("spread_technicians", "technicians"), ("spread_brake_models", "brake models")):
+        row = _row(model, metric)
+        if row is not None and row["lo"] is not None:
+            verdict = (
+                f"No evidence of bias between {group}"
+                if row["lo"] <= 0
+                else f"The risks are too high for some {group} and too low for others"
+            )
+            points.append(f"{verdict} (spread {estimate(row['value'], row['lo'], row['hi'])}).")
+    return points
+
+
+def _quarters(model: pl.DataFrame) -> pl.DataFrame:
+    own = model.filter(pl.col("metric").str.starts_with(QUARTER), pl.col("value").is_not_null())
+    quarter = pl.col("metric").str.strip_prefix(QUARTER).str.replace("-", " ")
+    return own.select("value", "lo", "hi", quarter=quarter).sort("quarter")
+
+
+def _charts(report: Report) -> list[Any]:
+    model, charts = report.model, []
+    baselines = _baselines(model, "auc")
+    if baselines.height:
+        own = baselines.head(1).select(pl.lit("this model").alias("rule"), "value", "lo", "hi")
+        none = pl.lit(None, pl.Float64)
+        rules = baselines.select(rule="against", value="baseline", lo=none, hi=none)
+        table = pl.concat([own, rules.sort("value", "rule", descending=[True, False])])
+        charts.append(with_title(rival_dots(table), "Discrimination (AUC) against simple rules"))
+    deciles = model.filter(pl.col("metric").str.starts_with(DECILE)).sort("metric")
+    deciles = deciles.select("lo", "hi", told="baseline", seen="value")
+    if deciles.get_column("seen").count():
+        charts.append(with_title(reliability_curve(deciles), "Calibration by decile"))
+    quarters = _quarters(model)
+    if quarters.height:
+        charts.append(with_title(drift_dots(quarters), "Observed / predicted by quarter"))
+    checks = report.second_checks
+    return charts + ([with_title(second_check_curve(checks), "Second checks")] if len(checks) else [])

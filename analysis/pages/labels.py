@@ -1,0 +1,226 @@
+"""Readers' words for fields, groups, rules, steps and tables; the glossary; the cautions. No page shows a column name."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from analysis.report import Report
+from schemas import LOG_TABLES, dictionary
+
+CAUTIONS = (
+    "Brakes are safety parts. These figures are statistics about work, not an inspection: a low risk is not a pass.",
+    "Mineral oil and DOT fluid never mix. Used fluid goes to licensed disposal.",
+    "The maker's instructions, local rules and a qualified mechanic come first, and every bleed ends with a hard pull.",
+    "A flag against a name is a reason to talk, not a verdict.",
+)
+"""Shown on every page, sheet and worklist, and at the end of a run."""
+
+GLOSSARY = (
+    ("bleed", "one bleed of one brake, front or rear"),
+    ("pass", "fluid pushed from one syringe to the other and back again, once"),
+    (
+        "comeback",
+        "a bike that returned within the window with a soft lever, long lever travel or air in the brake; not for worn "
+        "parts or pads",
+    ),
+    ("window", "the number of days each bleed is followed"),
+    ("followed", "bled long enough ago that the whole window has passed"),
+    ("recall", "a bike we ask back at once, whatever the statistics say"),
+    ("stand readings", "what is read on the work stand after the bleed: lever travel, pump-up and bubbles"),
+    ("pump-up", "lever travel lost after five quick pulls, mm; air in the brake makes a lever pump up"),
+    ("procedure", "the shop's written list of steps, with the limits each reading must meet"),
+    (
+        "95% interval",
+        "95% confidence interval: a range calculated so that 95 in 100 such ranges contain the true figure",
+    ),
+    ("expected", "comebacks for the same mix of work done by an average technician here"),
+    ("adjusted rate", "a rate moved towards the expected value when there are few bleeds"),
+    (
+        "statistically clear",
+        "a difference larger than chance alone would give, after allowing for multiple comparisons",
+    ),
+    ("points", "percentage points: 36% against 20% is 16 points more"),
+    ("unadjusted difference", "the difference before adjusting for the kind of work"),
+    ("q", "false discovery rate: among results flagged at this q or below, the share expected to be false alarms"),
+    ("control limits", "the range in which a month falls by chance alone when nothing has changed"),
+    ("CUSUM", "a running sum of observed minus expected comebacks that shows a lasting change early"),
+    (
+        "Weibull shape",
+        "below 1, comebacks come early and tail off, as workmanship faults do; above 1, they come late, as wear does",
+    ),
+    (
+        "E-value",
+        "how strongly an unmeasured cause would have to be linked with both the missed step and the comeback to explain "
+        "the figure away (unmeasured confounding)",
+    ),
+    ("risk", "the chance of a comeback within the window, as estimated from earlier bleeds; not an inspection"),
+    ("tested on later bleeds", "predicted by a model that was fitted only to earlier data"),
+    ("AUC", "the chance that a bleed that came back was given a higher risk than one that did not; 0.5 is a coin toss"),
+    ("log loss", "average prediction error; lower is better"),
+    ("calibration slope", "1 means predictions are spread correctly; below 1 they are too extreme"),
+    ("drift", "predictions that have become wrong over time"),
+    ("net benefit", "comebacks caught minus the cost of unnecessary checks"),
+    ("comebacks prevented per 100", "how many fewer comebacks in 100 bleeds if the step were never missed"),
+    (
+        "doubly robust check",
+        "a second estimate that is right if either its model of comebacks or its model of misses is",
+    ),
+)
+"""At most 40 terms."""
+
+FIELD_LABELS = {
+    "session_id": "job number",
+    "shop": "workshop",
+    "bike_id": "bike",
+    "brake": "brake",
+    "technician": "technician",
+    "started_at": "start",
+    "minutes": "bench minutes",
+    "job_reason": "reason for the job",
+    "brake_model": "brake model",
+    "bike_kind": "kind of bike",
+    "fluid_required": "fluid required by the maker",
+    "fluid_used": "fluid used",
+    "kit_fluid": "fluid the kit is dedicated to",
+    "hose_route": "hose routing",
+    "hose_mm": "hose length",
+    "piston_pairs": "pairs of pistons",
+    "shop_temp_c": "workshop temperature",
+    "trial": "trial",
+    "trial_arm": "arm of the trial",
+    "lever_reach_mm": "lever reach",
+    "pads_out": "pads out",
+    "pistons_seated": "pistons pushed back",
+    "blocks_fitted": "bleed blocks fitted",
+    "block_mm": "bleed block thickness",
+    "lever_syringe_fill": "lever syringe fill",
+    "caliper_syringe_fill": "caliper syringe fill",
+    "kit_purged": "kit purged",
+    "cycles": "passes",
+    "volume_moved_ml": "fluid moved",
+    "bubbles_first": "bubbles in the first pass",
+    "bubbles_last": "bubbles in the last pass",
+    "lever_vacuum_strokes": "vacuum strokes at the lever",
+    "settle_minutes": "settling time",
+    "lever_syringe_end_ml": "fluid left in the lever syringe",
+    "caliper_syringe_end_ml": "fluid left in the caliper syringe",
+    "syringes_upright": "syringes held upright",
+    "caliper_closed_first": "caliper port closed first",
+    "port_seals_checked": "O-rings on both port screws checked",
+    "lever_port_nm": "lever port torque",
+    "caliper_port_nm": "caliper port torque",
+    "cleaned": "cleaned",
+    "reach_restored": "lever reach reset",
+    "fluid_out": "old fluid",
+    "lever_travel_before_mm": "lever travel before",
+    "lever_travel_after_mm": "lever travel after",
+    "pump_gain_mm": "pump-up",
+    "hard_pull_firm": "firm under a hard pull",
+    "leak_seen": "leak seen",
+    "note": "notes",
+    "returned_at": "day of return",
+    "complaint": "complaint",
+    "finding": "fault found",
+    "comeback_id": "return number",
+    "coached_on": "day of coaching",
+    "step": "step",
+}
+TABLE_LABELS = {
+    "sessions": "bleeds",
+    "comebacks": "returns",
+    "passes": "passes",
+    "technicians": "technicians",
+    "coaching": "coaching",
+    "brakes": "brake models",
+}
+RULE_LABELS = {
+    "required_missing": "required, but empty",
+    "unreadable": "not a valid value",
+    "unreadable_row": "row could not be read",
+    "out_of_range": "outside its range",
+    "unknown_level": "value not recognised",
+    "after_as_of": "after the last day of the log",
+    "two_contents": "same ID, conflicting data",
+    "exact_copy": "exact duplicate",
+    "no_bleed_found": "no earlier bleed of this bike and brake",
+}
+LEVEL_LABELS = {
+    "mineral": "mineral oil",
+    "dot3": "DOT 3",
+    "dot4": "DOT 4",
+    "dot5.1": "DOT 5.1",
+    "external": "external",
+    "internal": "internal",
+}
+KINDS_WITH_LEVELS = ("fluid", "hose_route", "job_reason", "brake")
+KIND_LABELS = {
+    "shop": "workshop",
+    "technician": "technician",
+    "brake_model": "brake model",
+    "fluid": "fluid",
+    "job_reason": "reason for the job",
+    "brake": "brake",
+    "hose_route": "hose routing",
+}
+COSTLY_VERDICTS = ("costs_comebacks", "suspected")
+"""Verdicts on a step with some evidence that missing it costs comebacks."""
+
+
+def field_label(name: str) -> str:
+    """A field in a mechanic's words; a shop's own field by its own name."""
+    return FIELD_LABELS.get(name, name.removeprefix("own.").replace("_", " "))
+
+
+def reading_label(name: str) -> str:
+    """A reading with its unit: `lever reach, mm`."""
+    unit = next((e.unit for e in dictionary("sessions", LOG_TABLES["sessions"]) if e.name == name), "")
+    return field_label(name) + (f", {unit}" if unit and unit != "fraction" else "")
+
+
+def reading_text(field: str, value: float) -> str:
+    """A value of a reading with its unit: `70% full` for a syringe, else `31 mm`."""
+    unit = next((e.unit for e in dictionary("sessions", LOG_TABLES["sessions"]) if e.name == field), "")
+    if unit == "fraction":
+        return f"{100 * value:.0f}% full"
+    return f"{value:g} {unit}".strip()
+
+
+def level_label(level: str) -> str:
+    """A level of a listed field in a mechanic's words: `DOT 5.1`, `leak repair`."""
+    return LEVEL_LABELS.get(level, level.replace("_", " "))
+
+
+def with_group_labels(rates: pl.DataFrame) -> pl.DataFrame:
+    """Groups that are levels of a listed field, labelled; names of people, workshops and models are unchanged."""
+    labels = pl.col("group").map_elements(level_label, return_dtype=pl.String)
+    return rates.with_columns(group=pl.when(pl.col("kind").is_in(KINDS_WITH_LEVELS)).then(labels).otherwise("group"))
+
+
+def field_labels(column: str) -> pl.Expr:
+    """A column of field names, labelled."""
+    return pl.col(column).map_elements(field_label, return_dtype=pl.String)
+
+
+def step_titles(report: Report) -> dict[str, str]:
+    """Each step's title (done right) by its id."""
+    return {step.id: step.title for step in report.standard.steps}
+
+
+def missed_titles(report: Report) -> dict[str, str]:
+    """What went wrong when a step is missed, by the step's id."""
+    return {step.id: step.missed_title for step in report.standard.steps}
+
+
+def missed_title(report: Report, step: str) -> str:
+    """What went wrong when this step is missed; the id of a step that the standard lacks."""
+    return missed_titles(report).get(step, step)
+
+
+def quoted_misses(report: Report, steps: list[str]) -> list[str]:
+    """Missed steps in quotation marks, for a sentence."""
+    return [f"“{missed_title(report, step)}”" for step in steps]
+
+
+def with_missed_titles(report: Report, table: pl.DataFrame) -> pl.DataFrame:
+    """A table of steps with a column `title` that says what went wrong."""
+    return table.with_columns(title=pl.col("step").replace(missed_titles(report)))

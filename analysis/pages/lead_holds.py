@@ -1,0 +1,126 @@
+"""Recalls: brakes to ask back now, the most dangerous and the most recent first."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.charts import holds_by_day
+from analysis.pages.labels import level_label
+from analysis.pages.question import Finding, Question, chart_specs, page_table
+from analysis.pages.text import capitalised, quantity
+from analysis.report import Report
+
+RECENT_DAYS = 31
+"""A brake that left longer ago has been ridden for a month; it is still recalled, after those of the last month."""
+ROWS_LISTED = 8
+HOLD_LABELS = {
+    "wrong_fluid": "wrong fluid",
+    "kit_of_other_kind": "bled with a kit used for the other fluid (mineral/DOT)",
+    "not_firm": "left with a soft lever",
+    "leak": "left with a leak",
+}
+OBVIOUS_RULES = ("leak", "not_firm")
+"""Recalls whose instruction already says what was found."""
+COLUMNS = {
+    "bike_id": "bike", "brake": "brake", "why": "reason", "technician": "bled by", "shop": "workshop", "day": "bled on",
+    "days_since": "days ago", "session_id": "job", "returned_on": "back since",
+}  # fmt: skip
+
+
+def recalls(report: Report) -> pl.DataFrame:
+    """Open recalls, most urgent first: each brake once, under its latest bleed and the most serious reason of that bleed."""
+    still_open = _holds_with_bleeds(report).filter("open").with_columns(older=pl.col("days_since") > RECENT_DAYS)
+    latest = still_open.filter(pl.col("day") == pl.col("day").max().over("bike_id", "brake"))
+    worst = latest.sort("danger", "session_id").unique(["bike_id", "brake"], keep="first", maintain_order=True)
+    readings = pl.format("{}: {} used, {} required", "hold", "found", "required")
+    why = pl.when(pl.col("rule").is_in(OBVIOUS_RULES)).then("hold").otherwise(readings)
+    return worst.sort("older", "danger", "days_since", "session_id").with_columns(why=why)
+
+
+def recall_finding(report: Report) -> Finding:
+    """How many brakes to recall now, by reason."""
+    open_recalls = recalls(report)
+    if open_recalls.is_empty():
+        return Finding("Nothing to recall: no bleed in the log breaks a safety rule.")
+    recent = open_recalls.filter(~pl.col("older")).height
+    text = f"Recall {quantity(open_recalls.height, 'brake')}."
+    if 0 < recent < open_recalls.height:
+        text += f" Start with the {_number_word(recent)} bled in the last {RECENT_DAYS} days."
+    reasons = open_recalls.group_by("rule").len().sort("len", "rule", descending=[True, False])
+    counts = [f"{HOLD_LABELS[rule]}: {n}" for rule, n in reasons.iter_rows()]
+    return Finding(text, f"{capitalised('; '.join(counts))}.")
+
+
+def recall_question(report: Report) -> Question:
+    """Which bikes to recall now."""
+    holds, open_recalls = _holds_with_bleeds(report), recalls(report)
+    return Question(
+        id="holds",
+        question="Which bikes do we recall now?",
+        answer=recall_finding(report),
+        points=tuple(_instruction(row) for row in open_recalls.head(ROWS_LISTED).iter_rows(named=True)),
+        action=_action(open_recalls),
+        charts=chart_specs(holds_by_day(holds.select("day", "hold", "session_id", "shop", "state"))) if len(holds) else (),
+        table=page_table(open_recalls, "Brakes to recall, most urgent first", COLUMNS, "tables/holds.csv"),
+        open_table=0 < len(open_recalls) <= ROWS_LISTED,
+        method=(
+            "A recall follows from a rule, not from statistics: the wrong fluid, a kit used for the other fluid, a lever that "
+            "was not firm, a leak. It closes when a later bleed of the same brake breaks no rule. Each brake is listed once, "
+            f"under its latest bleed. Brakes bled in the last {RECENT_DAYS} days come first; within each group the order is: "
+            "mineral oil and DOT fluid mixed up, a leak, a soft lever, a kit used for the other fluid, another fluid of the "
+            "right family. This order is common practice, no source; a qualified mechanic may know better."
+        ),
+    )  # fmt: skip
+
+
+def _holds_with_bleeds(report: Report) -> pl.DataFrame:
+    """All holds, open or not, with the bike, workshop, technician and day of their bleed."""
+    bleeds = report.log.sessions.select(
+        "session_id", "bike_id", "brake", "shop", "technician", pl.col("started_at").dt.date().alias("day")
+    )
+    return report.holds.join(bleeds, on="session_id", how="left", maintain_order="left").with_columns(
+        hold=pl.col("rule").replace(HOLD_LABELS),
+        found=pl.col("found").map_elements(level_label, return_dtype=pl.String),
+        required=pl.col("required").map_elements(level_label, return_dtype=pl.String),
+        state=pl.when("open").then(pl.lit("to recall")).otherwise(pl.lit("re-bled since")),
+    )
+
+
+def _instruction(row: dict[str, Any]) -> str:
+    """One brake on the list: which, what was found, what to do."""
+    shop = f", {row['shop']}" if row["shop"] else ""
+    reading = "" if row["rule"] in OBVIOUS_RULES else f"{capitalised(row['found'])} used, {row['required']} required. "
+    back = f" It was back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
+    return (
+        f"{row['bike_id']}, {row['brake']} brake ({row['technician']}{shop}, {_ago(row['days_since'])}, job "
+        f"{row['session_id']}). {reading}{row['action']}{back}"
+    )
+
+
+def _ago(days: int) -> str:
+    return "today" if days == 0 else f"{quantity(days, 'day')} ago"
+
+
+def _number_word(count: int) -> str:
+    words = ("one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+    return words[count - 1] if count <= len(words) else f"{count}"
+
+
+def _action(open_recalls: pl.DataFrame) -> str:
+    """What to do first today, and what comes after it."""
+    if open_recalls.is_empty():
+        return ""
+    older = open_recalls.filter("older").height
+    recent = open_recalls.height - older
+    this = "this brake" if open_recalls.height == 1 else "these brakes"
+    text = f"Call the owners of {this} before anything else, in this order."
+    if recent and older:
+        text = "Call the owners of the recent ones before anything else, in this order."
+    if older:
+        text += " For older bleeds, first ask whether another shop has re-bled the brake: there is no later bleed here."
+    unlisted = open_recalls.height - ROWS_LISTED
+    if unlisted > 0:
+        text += f" The other {unlisted} are in the table, most urgent first."
+    return text

@@ -1,0 +1,365 @@
+"""The comeback rate, changes over time, and who and what differs once the kind of work is allowed for."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.charts import cusum_lines, incidence_curve, months_line, rate_dots, ratio_board, ratio_dots
+from analysis.pages.labels import KIND_LABELS, level_label, missed_title, with_group_labels
+from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
+from analysis.pages.text import (
+    estimate,
+    join_words,
+    month_name,
+    observed_share,
+    percent,
+    percent_interval,
+    percent_range,
+    quantity,
+)
+from analysis.report import Report
+
+KINDS_OF_WORK = ("brake_model", "fluid", "job_reason", "brake", "hose_route")
+MAX_POINTS, MAX_MONTH_CHARTS = 8, 8
+MIN_BLEEDS_FOR_A_NAME = 30
+EARLY_DAYS, MIN_SHARE = 30, 0.03
+ALL_SHOPS = "All workshops together"
+
+
+def rate_finding(report: Report) -> Finding:
+    """The share of followed bleeds that came back, with its interval and denominator."""
+    row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
+    if not row["mature"]:
+        return Finding(f"Too early for a comeback rate: no bleed has been followed for {report.window_days} days yet.")
+    detail = (
+        f"{row['comebacks']:,} of {quantity(row['mature'], 'bleed')}; 95% interval "
+        f"{percent_range(row['rate_lo'], row['rate_hi'])}."
+    )
+    recent = row["sessions"] - row["mature"]
+    if row["incidence"] is not None and recent:
+        detail += (
+            f" Allowing for the {quantity(recent, 'bleed')} not yet {report.window_days} days old: "
+            f"{percent_interval(row['incidence'], row['incidence_lo'], row['incidence_hi'])}."
+        )
+    return Finding(f"{percent(row['rate'])} of bleeds came back within {report.window_days} days.", detail)
+
+
+def rate_question(report: Report) -> Question:
+    """The comeback rate."""
+    return Question(
+        id="rate",
+        question="What is our comeback rate?",
+        answer=rate_finding(report),
+        action="Quote the rate with its interval; do not count a recent bleed as good yet.",
+        points=tuple(_rate_points(report)),
+        charts=chart_specs(incidence_curve(report.incidence, report.window_days)) if len(report.incidence) else (),
+        table=page_table(
+            report.rates.filter(pl.col("kind") == "all"),
+            "All bleeds",
+            {"sessions": "bleeds", "mature": "followed", "comebacks": "came back", "rate": "rate %", "rate_lo": "from %",
+             "rate_hi": "to %", "incidence": "with recent bleeds %", "incidence_lo": "from %", "incidence_hi": "to %"},
+            "tables/rates.csv",
+        ),
+        method=(
+            f"A bleed counts as followed once {report.window_days} days have passed before the last day of the log. The rate "
+            "has a Wilson interval. The curve is the Aalen–Johansen cumulative incidence; a later bleed of the same brake is a "
+            "competing event."
+        ),
+    )  # fmt: skip
+
+
+def _rate_points(report: Report) -> list[str]:
+    points = []
+    if report.weibull is not None:
+        shape = estimate(report.weibull.shape, report.weibull.shape_lo, report.weibull.shape_hi)
+        points.append(f"{report.weibull.words} (Weibull shape {shape}).")
+    unlinked = int(report.intake.get_column("unlinked").sum())
+    if unlinked:
+        points.append(f"{quantity(unlinked, 'return')} could not be matched to a bleed and are not counted.")
+    if not report.log.comebacks_given:
+        points.append(
+            "No table of returns was read. Only returns given as the reason for a later job are counted, so the true rate is "
+            "higher."
+        )
+    return points
+
+
+def change_finding(report: Report) -> Finding:
+    """Which group got better or worse and since when, or that no change is clear."""
+    if not report.months.get_column("centre").count():
+        return Finding("Too few comebacks to say whether things got better or worse.")
+    changes = _separate_changes(report.months.filter("change_began"))
+    if changes.is_empty():
+        return _undated_signals(report.months.filter(pl.col("signal").is_in(["high", "low"])))
+    findings = [_change(report, row) for row in changes.iter_rows(named=True)]
+    return Finding(" ".join(one.text for one in findings), " ".join(one.detail for one in findings))
+
+
+def _undated_signals(signals: pl.DataFrame) -> Finding:
+    """Months outside their limits although no date of a change is clear."""
+    if signals.is_empty():
+        return Finding("No clear change: every month is within its control limits.")
+    groups = [
+        f"{ALL_SHOPS if kind == 'all' else group} ({join_words([month_name(m) for m in own.sort('month').get_column('month')])})"
+        for (kind, group), own in signals.group_by("kind", "group", maintain_order=True)
+    ]
+    return Finding("Some months are out of control, but no date of a lasting change is clear.", f"{'; '.join(groups)}.")
+
+
+def _separate_changes(changes: pl.DataFrame) -> pl.DataFrame:
+    """The changes without one of all workshops together that a workshop's own change of that step and time explains."""
+    shops, overall = changes.filter(pl.col("kind") != "all"), changes.filter(pl.col("kind") == "all")
+    explained = [
+        not shops.filter(
+            pl.col("step_moved").eq_missing(step),
+            (_month_number(pl.col("month")) - _month_number(pl.lit(month))).abs() <= 1,
+        ).is_empty()
+        for month, step in overall.select("month", "step_moved").iter_rows()
+    ]
+    return pl.concat([overall.filter(~pl.Series(explained, dtype=pl.Boolean)), shops])
+
+
+def _month_number(month: pl.Expr) -> pl.Expr:
+    """Months since the year 0."""
+    return month.str.slice(0, 4).cast(pl.Int64) * 12 + month.str.slice(5, 2).cast(pl.Int64)
+
+
+def _change(report: Report, row: dict[str, Any]) -> Finding:
+    """`Velmoor got worse in August 2025: 5.7% came back before, 12.2% since.`"""
+    own = report.months.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
+    before, since = own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"])
+    counts = [(int(part["comebacks"].sum()), int(part["mature"].sum())) for part in (before, since)]
+    rates = [back / bleeds if bleeds else None for back, bleeds in counts]
+    name = ALL_SHOPS if row["kind"] == "all" else row["group"]
+    if rates[0] is None or rates[1] is None:
+        return Finding(f"{name} changed in {month_name(row['month'])}.")
+    way = "worse" if rates[1] > rates[0] else "better"
+    text = f"{name} got {way} in {month_name(row['month'])}: {percent(rates[0])} came back before, {percent(rates[1])} since."
+    detail = f"Before {observed_share(*counts[0])}, since {observed_share(*counts[1])}."
+    moved = _moved_step(report, row)
+    return Finding(f"{text} {moved.text}".strip(), f"{detail} {moved.detail}".strip())
+
+
+def _moved_step(report: Report, row: dict[str, Any]) -> Finding:
+    """The step whose share of misses moved with the change, before and since."""
+    if not row["step_moved"]:
+        return Finding("")
+    missed = report.ready.missed.get_column(row["step_moved"])
+    bleeds = report.ready.bleeds.select("month", "shop").with_columns(missed=missed)
+    own = bleeds if row["kind"] == "all" else bleeds.filter(pl.col("shop").fill_null("not recorded") == row["group"])
+    parts = (own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"]))
+    counts = [(int(known.sum()), len(known)) for known in (part.get_column("missed").drop_nulls() for part in parts)]
+    if not all(recorded for _, recorded in counts):
+        return Finding("")
+    before, since = (misses / recorded for misses, recorded in counts)
+    if before == since:
+        return Finding("")
+    title = missed_title(report, row["step_moved"])
+    return Finding(
+        f"In the same period “{title}” went from {before:.0%} to {since:.0%} of bleeds.",
+        f"“{title}”: before {observed_share(*counts[0])}, since {observed_share(*counts[1])}.",
+    )
+
+
+def change_question(report: Report) -> Question:
+    """Better or worse, and since when."""
+    overall = report.months.filter(pl.col("kind") == "all")
+    changed = report.months.get_column("change_began").any()
+    return Question(
+        id="months",
+        question="Better or worse, and since when?",
+        answer=change_finding(report),
+        action=(
+            "Ask what changed there that month: people, kits, fluid, the procedure."
+            if changed
+            else "Keep watching. A single high month within its limits is no reason to change anything."
+        ),
+        hint=(
+            "Grey band: control limits. Dashed: mean. Triangle: out of control (this month or a run ending here). Hollow: "
+            "follow-up not complete."
+        ),
+        charts=chart_specs(*_month_charts(report)) if overall.get_column("rate").count() else (),
+        table=page_table(
+            report.months,
+            "Month by month",
+            {
+                "group": "group", "month": "month", "sessions": "bleeds", "mature": "followed", "comebacks": "came back",
+                "rate": "rate %", "lower": "lower limit %", "upper": "upper limit %", "signal": "signal",
+                "change_began": "change began",
+            },
+            "tables/months.csv",
+        ),
+        method=(
+            "Monthly limits are three-sigma limits around the mean of all months with complete follow-up, widened where months "
+            "vary more than chance; they are not adjusted for the kind of work. The CUSUM compares each bleed with what its kind "
+            "of work gave in the first third of those months; by chance alone it would signal once in five years. After a "
+            "signal, a maximum-likelihood change-point test, adjusted for the kind of work, names the month the change began at "
+            "the 5% level."
+        ),
+    )  # fmt: skip
+
+
+def _month_charts(report: Report) -> list[Any]:
+    shops = report.months.filter(pl.col("kind") == "shop")
+    charts = [with_title(months_line(report.months.filter(pl.col("kind") == "all")), "all workshops")]
+    for (group,), own in shops.group_by("group", maintain_order=True):
+        if shops.n_unique("group") > 1:
+            charts.append(with_title(months_line(own), str(group)))
+        if own.get_column("change_began").any():
+            charts.append(with_title(cusum_lines(own), f"{group}: CUSUM"))
+    return charts[:MAX_MONTH_CHARTS]
+
+
+def difference_finding(report: Report) -> Finding:
+    """Which workshop or technician differs from the same work elsewhere, and who is no concern."""
+    if report.too_few:
+        return Finding(f"Too few comebacks ({report.comebacks:,}) to compare workshops or technicians.")
+    if not report.rates.get_column("expected").count():
+        return Finding("Unadjusted rates only: the kind of work could not be allowed for in this log.")
+    rows = list(signals(report, ("shop", "technician")).iter_rows(named=True))
+    texts = [_difference(row) for row in rows] or ["No workshop or technician clearly differs on the same work."]
+    innocent = _highest_rate(report)
+    details = [
+        f"{row['group']}: ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}, "
+        f"{quantity(row['mature'], 'bleed')}."
+        for row in rows
+    ]
+    return Finding(" ".join([*texts, innocent.text]).strip(), " ".join([*details, innocent.detail]).strip())
+
+
+def signals(report: Report, kinds: tuple[str, ...]) -> pl.DataFrame:
+    """Groups of these kinds that clearly differ, in the order of the kinds."""
+    rows = report.rates.filter(pl.col("signal").is_in(["high", "low"]), pl.col("kind").is_in(kinds))
+    order = {kind: index for index, kind in enumerate(kinds)}
+    return rows.sort(pl.col("kind").replace_strict(order, default=None, return_dtype=pl.Int64), "group")
+
+
+def _difference(row: dict[str, Any]) -> str:
+    return f"{row['group']} had {quantity(row['comebacks'], 'comeback')} where its mix of work would give {row['expected']:.0f}."
+
+
+def _highest_rate(report: Report) -> Finding:
+    """The technician with the highest unadjusted rate, and whether the kind of work accounts for it."""
+    people = report.rates.filter(
+        pl.col("kind") == "technician", pl.col("mature") >= MIN_BLEEDS_FOR_A_NAME, pl.col("expected").is_not_null()
+    ).sort("rate", "group", descending=[True, False])
+    if people.is_empty() or people.row(0, named=True)["signal"] == "high":
+        return Finding("")
+    row = people.row(0, named=True)
+    name, expected = row["group"], f"{row['expected']:.0f}"
+    detail = (
+        f"{name}: {percent(row['rate'])} of {quantity(row['mature'], 'bleed')} came back, the highest unadjusted rate."
+    )
+    if row["comebacks"] <= row["expected"]:
+        text = f"{name} is not a concern: {quantity(row['comebacks'], 'comeback')}, {expected} expected for the work {name} takes."
+        return Finding(text, detail)
+    text = f"{name} has the highest rate, but no clear difference: {quantity(row['comebacks'], 'comeback')}, {expected} expected."
+    return Finding(text, f"{detail} Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}.")
+
+
+def difference_question(report: Report) -> Question:
+    """Who and what differs, allowing for the work."""
+    rates = with_group_labels(report.rates)
+    adjusted = bool(report.rates.get_column("expected").count())
+    points = [_work_difference(row) for row in signals(report, KINDS_OF_WORK).iter_rows(named=True)]
+    if len(points) > MAX_POINTS:
+        points = [*points[:MAX_POINTS], f"{len(points) - MAX_POINTS} more are in the table."]
+    columns = {
+        "kind": "kind", "group": "group", "mature": "followed", "comebacks": "came back", "rate": "rate %",
+        "expected": "expected", "ratio": "observed / expected", "ratio_lo": "from", "ratio_hi": "to",
+        "shrunk_rate": "adjusted rate %", "q_value": "q", "signal": "signal",
+    }  # fmt: skip
+    table = rates.filter(pl.col("kind") != "all").with_columns(pl.col("kind").replace(KIND_LABELS))
+    return Question(
+        id="where",
+        question="Who and what differs, allowing for the work?",
+        answer=difference_finding(report),
+        points=tuple(points),
+        action="Talk about the work, not about rankings: most of these differences are too small to rank.",
+        hint=(
+            "Click a technician (or pick one below) to see the kind of work they take; a model to see how soon it comes back."
+            if adjusted
+            else ""
+        ),
+        charts=chart_specs(*(_group_chart(report, rates, kind, adjusted) for kind in KIND_LABELS if _has_rates(rates, kind))),
+        table=page_table(table, "Rates by group", columns, "tables/rates.csv"),
+        method=(
+            "Rates have Wilson intervals. Expected comebacks come from a model of the kind of work, fitted without the group "
+            "itself (indirect standardisation); the observed/expected ratio has exact Poisson limits. A group is flagged when "
+            "the difference is statistically clear with the false discovery rate controlled over all groups compared. These "
+            "are observations, not an experiment."
+        ),
+    )  # fmt: skip
+
+
+def _work_difference(row: dict[str, Any]) -> str:
+    label = level_label(row["group"])
+    ratio = f"ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}"
+    return (
+        f"{label[:1].upper()}{label[1:]} ({KIND_LABELS[row['kind']]}): {percent(row['rate'])} came back where the rest of the "
+        f"job would predict {percent(row['expected'] / row['mature'])} ({ratio}, {quantity(row['mature'], 'bleed')})."
+    )
+
+
+def _has_rates(rates: pl.DataFrame, kind: str) -> bool:
+    return bool(rates.filter(pl.col("kind") == kind).get_column("rate").count())
+
+
+def _group_chart(report: Report, rates: pl.DataFrame, kind: str, adjusted: bool) -> Any:
+    own, label = rates.filter(pl.col("kind") == kind), KIND_LABELS[kind]
+    if not adjusted or kind not in ("shop", "technician", "brake_model") or not own.get_column("ratio_lo").count():
+        return with_title(rate_dots(own, label), f"by {label}")
+    if kind == "technician":
+        board = ratio_board(own, work_mix(report), label, "share of bleeds", _first_choice(own))
+        return with_title(board, f"by {label}")
+    if kind == "brake_model":
+        board = ratio_board(own, comeback_times(report), label, "share of comebacks", _first_choice(own))
+        return with_title(board, f"by {label}")
+    return with_title(ratio_dots(own, label), f"by {label}")
+
+
+def _first_choice(own: pl.DataFrame) -> str | None:
+    """The group selected at first: the one with the highest rate, whose work most needs to be seen."""
+    known = own.filter(pl.col("mature") >= MIN_BLEEDS_FOR_A_NAME, pl.col("ratio_lo").is_not_null())
+    names = known.sort("rate", "group", descending=[True, False]).get_column("group")
+    return str(names[0]) if len(names) else None
+
+
+def work_mix(report: Report) -> pl.DataFrame:
+    """Each technician's followed bleeds by brake and hose routing, compared with all technicians.
+
+    Returns
+    -------
+    DataFrame
+        group, what, place: technician, kind of work, its order; n, of, share, share_all: own bleeds of that kind, own
+        bleeds, own share, share among all.
+    """
+    hose = pl.col("hose_route").map_elements(level_label, return_dtype=pl.String).fill_null("not recorded")
+    counts = report.ready.bleeds.filter("mature").group_by("technician", "brake", "hose_route").agg(n=pl.len())
+    kinds = counts.select("n", group="technician", what=pl.concat_str(pl.col("brake"), pl.lit(", hose "), hose))
+    return _shares(kinds).filter(pl.col("share_all") >= MIN_SHARE)
+
+
+def comeback_times(report: Report) -> pl.DataFrame:
+    """Each brake model's comebacks by how soon they came, compared with all models; columns as in `work_mix`."""
+    days, window = pl.col("return_days"), report.window_days
+    early = min(EARLY_DAYS, window)
+    labels = [f"1. within {early} days", f"2. up to {window} days", f"3. after {window} days"]
+    band = pl.when(days <= early).then(0).when(days <= window).then(1).otherwise(2)
+    known = report.ready.bleeds.filter(days.is_not_null(), pl.col("brake_model").is_not_null())
+    counts = known.group_by(
+        group="brake_model", what=band.replace_strict(dict(enumerate(labels)), return_dtype=pl.String)
+    ).agg(n=pl.len())
+    return _shares(counts)
+
+
+def _shares(counts: pl.DataFrame) -> pl.DataFrame:
+    """Shares of each kind (`what`) within each `group` and among all, from counts `n`."""
+    kinds = counts.group_by("what").agg(share_all=pl.col("n").sum() / counts.get_column("n").sum())
+    kinds = kinds.sort("what").with_row_index("place")
+    totals = counts.group_by("group").agg(of=pl.col("n").sum()).sort("group")
+    own = counts.group_by("group", "what").agg(pl.col("n").sum())
+    table = totals.join(kinds, how="cross").join(own, on=["group", "what"], how="left", maintain_order="left")
+    return table.with_columns(pl.col("n").fill_null(0)).with_columns(share=pl.col("n") / pl.col("of"))

@@ -1,0 +1,156 @@
+"""What comebacks cost in a year, and what fixing the costliest steps would save."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.charts import missed_bars, step_bars, what_if_bars
+from analysis.pages.labels import with_missed_titles
+from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
+from analysis.pages.text import (
+    capitalised,
+    estimate,
+    interval,
+    join_words,
+    nonnegative_estimate,
+    observed_share,
+    quantity,
+)
+from analysis.report import Report
+
+STEP_COLUMNS = {
+    "title": "what went wrong", "missed": "missed", "recorded": "recorded", "share_missed": "share missed %",
+    "preventable_per_100": "comebacks prevented per 100", "lo": "from", "hi": "to", "q_value": "q",
+    "naive_difference": "unadjusted difference per 100", "e_value": "E-value", "verdict": "verdict",
+}  # fmt: skip
+
+
+def step_finding(report: Report) -> Finding:
+    """The missed steps that cost most comebacks, or the most often missed ones where too little is known."""
+    costly = with_missed_titles(report, report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank")).head(
+        3
+    )
+    if costly.height:
+        first = costly.row(0, named=True)
+        text = (
+            f"Costliest missed step: “{first['title']}”. Never missing it would prevent "
+            f"{first['preventable_per_100']:.1f} comebacks per 100 bleeds."
+        )
+        details = [f"“{row['title']}” {_prevented(row)}" for row in costly.iter_rows(named=True)]
+        return Finding(text, f"Comebacks prevented per 100 bleeds (95% interval): {join_words(details)}.")
+    missed = report.steps.filter(pl.col("share_missed").is_not_null()).sort("share_missed", descending=True).head(3)
+    often = [
+        f"“{title}”, {observed_share(misses, recorded)}"
+        for title, misses, recorded in with_missed_titles(report, missed)
+        .select("title", "missed", "recorded")
+        .iter_rows()
+    ]
+    ranked = report.steps.get_column("preventable_per_100").count()
+    text = (
+        "No missed step clearly costs comebacks."
+        if ranked
+        else "Too few comebacks to say which missed steps cost them."
+    )
+    return Finding(text, f"Most often missed: {'; '.join(often) or 'none recorded'}.")
+
+
+def _prevented(row: dict[str, Any]) -> str:
+    return estimate(row["preventable_per_100"], row["lo"], row["hi"])
+
+
+def saving_question(report: Report) -> Question:
+    """What fixing the costliest steps would save."""
+    ranked = with_missed_titles(report, report.steps.sort("rank", "step", nulls_last=True))
+    chart = step_bars(ranked) if ranked.get_column("preventable_per_100").count() else missed_bars(ranked)
+    joint = report.what_if.filter(pl.col("steps").str.contains(" "))
+    charts = [chart] + ([with_title(what_if_bars(joint), "Fixing several steps")] if len(joint) else [])
+    costly = report.steps.filter(pl.col("verdict") == "costs_comebacks").height
+    return Question(
+        id="steps",
+        question="What would fixing the costliest steps save?",
+        answer=step_finding(report),
+        points=tuple(_scenario(row) for row in joint.head(3).iter_rows(named=True)),
+        action="Start with the first one or two." if costly else "",
+        charts=chart_specs(*charts),
+        table=page_table(ranked, "Steps of the procedure", STEP_COLUMNS, "tables/steps.csv"),
+        method=(
+            "Comebacks prevented per 100 bleeds if nobody missed the step again, adjusted for the kind of work, the technician "
+            "and the other steps, never for what was seen after the step. These are observations, not an experiment, and they "
+            "assume no unmeasured cause of both the miss and the comeback. Tick: unadjusted difference (mixes in the kind of "
+            "work). The first three are the most certain; the rest are in order of the estimate."
+            + (f" Ranked {report.headline}." if report.headline else "")
+        ),
+    )  # fmt: skip
+
+
+def _scenario(row: dict[str, Any]) -> str:
+    return (
+        f"{capitalised(row['scenario'])}: {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds (95% interval "
+        f"{interval(row['lo'], row['hi'])}), about {row['comebacks_per_year']:.0f} comebacks and "
+        f"{row['minutes_per_year'] / 60:.0f} bench hours a year."
+    )
+
+
+def cost_finding(report: Report) -> Finding:
+    """What comebacks cost a year."""
+    if report.costs.is_empty():
+        return Finding("Too few comebacks to say what they cost.")
+    row, overall = report.costs.row(0, named=True), report.rates.filter(pl.col("kind") == "all").row(0, named=True)
+    lo, hi = (overall[name] * report.bleeds_per_year for name in ("rate_lo", "rate_hi"))
+    text = f"Comebacks take about {row['minutes_per_year'] / 60:,.0f} bench hours a year."
+    if row["parts_per_year"]:
+        text += f" Parts for them cost {_money(row['parts_per_year'], report.standard.currency)}."
+    return Finding(
+        text,
+        f"{estimate(row['comebacks_per_year'], lo, hi)} comebacks a year in "
+        f"{quantity(round(report.bleeds_per_year), 'bleed')}.",
+    )
+
+
+def _money(value: float, currency: str) -> str:
+    return f"{value:,.0f} {currency}".rstrip()
+
+
+def cost_question(report: Report) -> Question:
+    """What comebacks cost a year, by cause."""
+    currency = report.standard.currency
+    return Question(
+        id="costs",
+        question="What do comebacks cost?",
+        answer=cost_finding(report),
+        action="Compare the time a fix takes with these costs." if len(report.costs) else "",
+        table=page_table(
+            _yearly_costs(report),
+            "Cost in a year by cause, with 95% intervals (causes overlap, so they do not add up)",
+            {
+                "cause": "cause", "comebacks": "comebacks a year", "minutes": "bench minutes a year",
+                "parts": f"parts a year, {currency}" if currency else "parts a year",
+            },
+            "tables/costs.csv",
+        ),
+        method=(
+            "The rate times the bleeds in a year. Minutes and parts are as recorded on returns, otherwise the defaults of the "
+            "procedure. The limits are those of the number of comebacks; a lower limit below zero means it may cost nothing."
+        ),
+    )  # fmt: skip
+
+
+def _yearly_costs(report: Report) -> pl.DataFrame:
+    """Comebacks, minutes and parts with their limits as text, in the order of the table."""
+    rows = [
+        {
+            "cause": row["cause"],
+            **{name: _scaled(row, row[f"{name}_per_year"]) for name in ("comebacks", "minutes", "parts")},
+        }
+        for row in report.costs.iter_rows(named=True)
+    ]
+    return pl.DataFrame(rows, schema=["cause", "comebacks", "minutes", "parts"], orient="row")
+
+
+def _scaled(row: dict[str, Any], value: float) -> str:
+    """A yearly amount with the limits of the comebacks, scaled to it."""
+    per_comeback = value / row["comebacks_per_year"] if row["comebacks_per_year"] else 0.0
+    lo, hi = (None if row[name] is None else row[name] * per_comeback for name in ("comebacks_lo", "comebacks_hi"))
+    return nonnegative_estimate(value, lo, hi)

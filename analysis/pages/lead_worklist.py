@@ -1,0 +1,181 @@
+"""Bleeds to check a second time today, and what second checks catch and save."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.charts import second_check_curve, worklist_dots
+from analysis.pages.question import Finding, Question, chart_specs, page_table
+from analysis.pages.text import interval, join_words, percent, percent_range, quantity
+from analysis.prepared import LEAST_COMEBACKS
+from analysis.report import Report
+
+REMINDER = "Every bleed ends with a hard pull; a low risk is not a pass."
+COLUMNS = {
+    "session_id": "job", "bike_id": "bike", "brake": "brake", "technician": "bled by", "shop": "workshop", "day": "bled on",
+    "risk": "risk %", "risk_lo": "from %", "risk_hi": "to %", "reason_1": "main reason", "reason_2": "second",
+    "reason_3": "third",
+}  # fmt: skip
+ROWS_LISTED = 3
+
+
+def no_risk_finding(report: Report) -> Finding:
+    """Why no risk is given: too few comebacks, or no later bleeds to test a model on."""
+    comebacks = quantity(report.comebacks, "comeback")
+    if report.too_few:
+        return Finding(f"No risks: the log has {comebacks}, and a risk model needs at least {LEAST_COMEBACKS}.")
+    return Finding(
+        "No risks in this run: no model could be tested on later bleeds.",
+        f"{comebacks} in the log are matched to a bleed.",
+    )
+
+
+def worklist_question(report: Report) -> Question:
+    """The bleeds to check a second time now, with their risk and what points to it."""
+    question = "Which bleeds deserve a second check today?"
+    if report.risk.is_empty():
+        action = f"Check by the procedure, not by a list. {REMINDER}"
+        return Question("worklist", question, no_risk_finding(report), action=action)
+    listed = _worklist(report)
+    return Question(
+        id="worklist",
+        question=question,
+        answer=_worklist_finding(report, listed),
+        points=(
+            *(_bleed(row) for row in listed.head(ROWS_LISTED).iter_rows(named=True)),
+            *_also_recalled(report, listed),
+        ),
+        action=f"Check these first, from the top. {REMINDER}" if listed.height else REMINDER,
+        charts=chart_specs(worklist_dots(listed, _overall_rate(report))) if listed.height else (),
+        table=page_table(listed, "Second checks, highest risk first", COLUMNS, "tables/risk.csv"),
+        open_table=bool(listed.height),
+        method=(
+            "The most recent bleeds in order of their risk of a comeback, as many as the procedure allows time for. Each "
+            "interval is the model's own. The reasons are what points to a risk, not proven causes; “no reason found” does not "
+            "mean the bleed is sound. The analyst's page says how good the risks are."
+        ),
+    )
+
+
+def _worklist(report: Report) -> pl.DataFrame:
+    bleeds = report.log.sessions.select(
+        "session_id", "bike_id", "brake", "shop", "technician", pl.col("started_at").dt.date().alias("day")
+    )
+    return (
+        report.risk.filter("on_worklist")
+        .sort("risk", "session_id", descending=[True, False])
+        .join(bleeds, on="session_id", how="left", maintain_order="left")
+    )
+
+
+def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
+    check = report.standard.second_check
+    days = quantity(check.worklist_days, "day")
+    if listed.is_empty():
+        return Finding(
+            "Nothing to check today.",
+            f"The log has no bleed from the last {days} up to {report.as_of}; older bleeds are in the table.",
+        )
+    return Finding(
+        f"{quantity(listed.height, 'bleed')} to check, the riskiest of the last {days}.",
+        f"Up to {report.as_of}; you allow {check.per_week:g} checks a week.",
+    )
+
+
+def _bleed(row: dict[str, Any]) -> str:
+    reasons = [reason for reason in (row["reason_1"], row["reason_2"], row["reason_3"]) if reason]
+    risk = (
+        percent(row["risk"])
+        if row["risk_lo"] is None
+        else f"{percent(row['risk'])} ({percent_range(row['risk_lo'], row['risk_hi'])})"
+    )
+    return (
+        f"{row['bike_id']}, {row['brake']} ({row['technician']}, job {row['session_id']}): risk {risk}; "
+        f"{'; '.join(reasons) if reasons else 'no reason found'}."
+    )
+
+
+def _also_recalled(report: Report, listed: pl.DataFrame) -> tuple[str, ...]:
+    """Bleeds of the worklist that are recalled whatever their risk."""
+    holds = report.holds.filter("open", pl.col("session_id").is_in(listed.get_column("session_id").implode()))
+    jobs = holds.get_column("session_id").unique().sort().to_list()
+    return (f"Already on the recall list: {join_words(jobs)}.",) if jobs else ()
+
+
+def _overall_rate(report: Report) -> float | None:
+    rate: float | None = report.rates.filter(pl.col("kind") == "all").get_column("rate")[0]
+    return rate
+
+
+def second_check_question(report: Report) -> Question:
+    """What checking a share of the bleeds a second time catches, and whether it pays."""
+    question, table = "What do second checks catch and save?", report.second_checks.sort("share")
+    if table.is_empty():
+        too_few = Finding("Too few comebacks to say what second checks save.")
+        return Question("second-checks", question, no_risk_finding(report) if report.risk.is_empty() else too_few)
+    check = report.standard.second_check
+    affordable = _affordable(table, check.per_week)
+    best = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
+    points = [f"Most bench time is saved by checking {_saving(row)}." for row in best.iter_rows(named=True)] or [
+        "In bench minutes alone no number of checks pays for itself; a check buys a comeback that nobody rides."
+    ]
+    if affordable["minutes_saved"] is not None:
+        points = [f"The {check.per_week:g} checks a week you allow: {_saving(affordable)}.", *points]
+    return Question(
+        id="second-checks",
+        question=question,
+        answer=_catch_finding(affordable, check.finds),
+        points=tuple(points),
+        action="Choose the number of checks by the time you have; each extra check catches less.",
+        charts=chart_specs(second_check_curve(table)),
+        table=page_table(
+            table,
+            "By the share of bleeds checked",
+            {
+                "share": "checked %", "checks_per_week": "checks a week", "threshold": "risk threshold %",
+                "caught_per_100_comebacks": "comebacks covered, of 100", "precision": "hit rate %",
+                "net_benefit": "net benefit per bleed", "minutes_saved": "bench minutes saved a year",
+            },
+            "tables/second_checks.csv",
+        ),
+        method=(
+            f"From risks predicted before the outcome was known. A check takes {check.minutes:g} minutes and finds "
+            f"{check.finds:.0%} of the faults that would come back, as set in the procedure; savings are net of checking time."
+        ),
+    )  # fmt: skip
+
+
+def _affordable(table: pl.DataFrame, per_week: float) -> dict[str, Any]:
+    """The row with the most checks that the time allows; the smallest where none fits."""
+    within = table.filter(pl.col("checks_per_week") <= per_week)
+    return (within.tail(1) if within.height else table.head(1)).row(0, named=True)
+
+
+def _catch_finding(row: dict[str, Any], finds: float) -> Finding:
+    text = f"Checking the riskiest {row['share']:.0%}"
+    if row["caught_per_100_comebacks"] is None:
+        return Finding(f"{text}: too few comebacks to say what it would catch.")
+    text += f" covers {row['caught_per_100_comebacks']:.0f}% of comebacks."
+    if row["precision"]:
+        text += f" One check in {1 / row['precision']:.0f} finds a bleed that would come back."
+    details = [] if row["checks_per_week"] is None else [f"{row['checks_per_week']:.0f} checks a week"]
+    if row["caught_lo"] is not None and row["caught_hi"] is not None:
+        details.append(f"95% interval {row['caught_lo']:.0f}–{row['caught_hi']:.0f}% of comebacks covered")
+    details.append(f"assumes a check catches {finds:.0%} of them")
+    return Finding(text, f"{details[0][:1].upper()}{'; '.join(details)[1:]}.")
+
+
+def _saving(row: dict[str, Any]) -> str:
+    """`30% of bleeds: a net saving of 16 h a year (10–20)`, or what they cost."""
+    hours, lo, hi = (
+        None if row[name] is None else row[name] / 60
+        for name in ("minutes_saved", "minutes_saved_lo", "minutes_saved_hi")
+    )
+    assert hours is not None  # the caller chose a row with this figure
+    limits = "" if lo is None or hi is None else f" ({interval(lo, hi)})"
+    if hours >= 0:
+        return f"{row['share']:.0%} of bleeds, a net saving of {hours:,.0f} h a year{limits}"
+    limits = "" if lo is None or hi is None else f" ({interval(-hi, -lo)})"
+    return f"{row['share']:.0%} of bleeds, which costs {-hours:,.0f} h a year more than it saves{limits}"

@@ -1,0 +1,127 @@
+"""The parts of a page: findings, questions with their answer, action, charts, table and method."""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+
+from analysis.charts import SIGNAL_WORDS, VERDICT_WORDS, specification
+from analysis.pages.text import number
+
+MAX_ROWS_ON_PAGE, TITLE_WIDTH = 200, 38
+VALUE_LABELS = {
+    "signal": SIGNAL_WORDS,
+    "verdict": VERDICT_WORDS,
+    "action": {
+        "row_set_aside": "row rejected",
+        "value_blanked": "value blanked",
+        "duplicate": "duplicate dropped",
+        "unlinked": "return with no bleed found",
+    },
+}
+
+
+@dataclass(frozen=True)
+class Finding:
+    """A decision in at most two sentences, and the figures behind it in a second line."""
+
+    text: str
+    detail: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.text} {self.detail}".strip()
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A cell of a page's table: the text shown and the value it is sorted by."""
+
+    text: str
+    sort: float | str
+
+
+@dataclass(frozen=True)
+class PageTable:
+    """A table on a page; `hidden_rows` counts the rows that are only in the file."""
+
+    caption: str
+    headings: tuple[str, ...]
+    rows: tuple[tuple[Cell, ...], ...]
+    file: str
+    hidden_rows: int = 0
+
+
+@dataclass(frozen=True)
+class Card:
+    """One technician's coaching card."""
+
+    name: str
+    lines: tuple[str, ...]
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Question:
+    """One question of a reader and its answer, in reading order; `hint` says how to use the charts."""
+
+    id: str
+    question: str
+    answer: Finding
+    action: str = ""
+    points: tuple[str, ...] = ()
+    hint: str = ""
+    charts: tuple[dict[str, Any], ...] = ()
+    table: PageTable | None = None
+    open_table: bool = False
+    method: str = ""
+    cards: tuple[Card, ...] = ()
+
+
+def chart_specs(*charts: Any) -> tuple[dict[str, Any], ...]:
+    """Charts as Vega-Lite specifications with their data."""
+    return tuple(specification(chart) for chart in charts)
+
+
+def with_title(chart: Any, title: str) -> Any:
+    """The chart with a title of its own, wrapped to the width of a chart."""
+    return chart.properties(title=textwrap.wrap(title, TITLE_WIDTH) or title)
+
+
+def page_table(frame: pl.DataFrame, caption: str, columns: dict[str, str], file: str) -> PageTable:
+    """A frame's rows under readable headings.
+
+    Parameters
+    ----------
+    frame
+        Rows in the order they are shown.
+    caption
+        What the table is.
+    columns
+        Heading by column; a heading that ends with `%` shows a fraction as a percentage.
+    file
+        The file in the run's folder with all rows.
+    """
+    visible = frame.head(MAX_ROWS_ON_PAGE).with_columns(
+        pl.col(name).replace(labels) for name, labels in VALUE_LABELS.items() if name in columns
+    )
+    rows = tuple(
+        tuple(_cell(value, heading.endswith("%")) for value, heading in zip(row, columns.values(), strict=True))
+        for row in visible.select(list(columns)).iter_rows()
+    )
+    headings = tuple(heading.removesuffix(" %") for heading in columns.values())
+    return PageTable(caption, headings, rows, file, frame.height - visible.height)
+
+
+def _cell(value: Any, percent: bool) -> Cell:
+    if value is None:
+        return Cell("", "")
+    if isinstance(value, bool):
+        return Cell("yes" if value else "no", float(value))
+    if isinstance(value, float):
+        return Cell(f"{100 * value:.1f}%".replace("-", "−") if percent else number(value), value)
+    if isinstance(value, int):
+        return Cell(f"{value:,}", float(value))
+    return Cell(str(value)[:400], str(value)[:400])

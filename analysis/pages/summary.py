@@ -1,0 +1,45 @@
+"""The findings that open the overview and end a run on the terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from analysis.pages.lead_holds import recall_finding
+from analysis.pages.lead_rates import change_finding, difference_finding, rate_finding
+from analysis.pages.lead_savings import step_finding
+from analysis.pages.question import Finding
+from analysis.report import Report
+
+
+def findings(report: Report) -> tuple[Finding, ...]:
+    """Recalls, the comeback rate, changes, differences and costly steps: one finding each."""
+    return (
+        recall_finding(report),
+        rate_finding(report),
+        change_finding(report),
+        difference_finding(report),
+        step_finding(report),
+    )
+
+
+def terminal_summary(report: Report, out: Path) -> list[str]:
+    """The findings with their figures, notes and warnings, and the page to open."""
+    lines = []
+    for finding in findings(report):
+        lines += [finding.text, *([f"    {finding.detail}"] if finding.detail else [])]
+    return [
+        *lines,
+        *(f"Note: {note}" for note in report.notes),
+        *(f"Warning: {warning}" for warning in spelling_warnings(report)),
+        *([] if report.log.comebacks_given else ["Warning: no table of returns was read; the true rate is higher."]),
+        f"Open {out / 'index.html'}",
+    ]
+
+
+def spelling_warnings(report: Report) -> tuple[str, ...]:
+    """Technicians who may be one person under two spellings; every figure about people depends on it."""
+    groups = sum("count as different people" in warning for warning in report.log.warnings)
+    if not groups:
+        return ()
+    names = "One technician's name is" if groups == 1 else f"{groups} technicians' names are"
+    return (f"{names} spelled in several ways, each counted as a person of its own. See the import notes on any page.",)

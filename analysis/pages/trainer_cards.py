@@ -1,0 +1,177 @@
+"""Coaching cards: each technician's two or three steps to practise, compared with peers on the same work."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.charts import technique_board
+from analysis.pages.labels import COSTLY_VERDICTS, missed_title, with_missed_titles
+from analysis.pages.question import Card, Finding, Question, chart_specs, page_table
+from analysis.pages.summary import spelling_warnings
+from analysis.pages.text import estimate, join_words, month_name, number, percentage_points, quantity
+from analysis.report import Report
+
+STEPS_PER_CARD, BLEEDS_PER_STEP = 3, 3
+MIN_COMEBACKS_A_YEAR = 0.1
+LOW_PRIORITY = {
+    "costs_comebacks": "at this rate it costs too few comebacks to practise first",
+    "suspected": "at this rate it costs too few comebacks to practise first",
+    "no_sign": "no evidence that it causes comebacks: low priority",
+    "too_few": "too few comebacks to say whether it costs any",
+}
+"""Why a step that somebody misses more than peers is not one to practise first, by the step's verdict."""
+
+
+def missed_more_than_peers(report: Report) -> pl.DataFrame:
+    """Steps that a technician clearly misses more than peers on the same work, with the step's verdict."""
+    verdicts = report.steps.select("step", "verdict")
+    return report.technique.filter(pl.col("lo") > 0).join(verdicts, on="step", how="left", maintain_order="left")
+
+
+def card_question(report: Report) -> Question:
+    """What each technician should practise first."""
+    cards = coaching_cards(report)
+    to_practise = [card.name for card in cards if card.lines]
+    table = with_missed_titles(report, report.technique)
+    has_chart = bool(table.get_column("excess").count())
+    return Question(
+        id="cards",
+        question="What should each technician practise first?",
+        answer=_card_finding(report, len(to_practise)),
+        action="Go through the card together at the bench. It starts a conversation; it is not a grade." if to_practise else "",
+        hint="Click a technician (or pick one below) to see all their steps with intervals." if to_practise else "",
+        charts=chart_specs(technique_board(table, to_practise[0] if to_practise else None)) if has_chart else (),
+        points=spelling_warnings(report),
+        cards=cards,
+        table=page_table(
+            table,
+            "Missed steps compared with peers",
+            {
+                "technician": "technician", "title": "what went wrong", "missed": "missed", "recorded": "recorded",
+                "share": "share missed %", "peer_share": "peers on the same work %", "excess": "more than peers %",
+                "lo": "from %", "hi": "to %", "preventable": "comebacks a year", "preventable_lo": "from",
+                "preventable_hi": "to",
+            },
+            "tables/technique.csv",
+        ),
+        method=(
+            "Each technician's misses are compared with what peers miss on the same work; with few bleeds the difference is "
+            "moved towards zero (partial pooling). Comebacks a year are that difference times what a miss costs, with the "
+            "uncertainty of both. A step without evidence of a cost is named on the card, but not as one to practise."
+        ),
+    )  # fmt: skip
+
+
+def _card_finding(report: Report, cards: int) -> Finding:
+    more = missed_more_than_peers(report)
+    people = report.technique.n_unique("technician")
+    if more.is_empty():
+        return Finding(
+            "No technician clearly misses a step more than peers do.", f"{quantity(people, 'technician')} compared."
+        )
+    count = more.n_unique("technician")
+    text = f"{count} of {quantity(people, 'technician')} {'misses' if count == 1 else 'miss'} some step clearly more than peers on the same work."
+    gain = _biggest_gain(report)
+    detail = f"Start with the {quantity(cards, 'card')} on steps that cost comebacks." if cards else ""
+    return Finding(f"{text} {gain}".strip(), detail)
+
+
+def _biggest_gain(report: Report) -> str:
+    """Whose practice of which step would prevent most comebacks."""
+    costly = missed_more_than_peers(report).filter(
+        pl.col("verdict").is_in(COSTLY_VERDICTS), pl.col("preventable") >= MIN_COMEBACKS_A_YEAR
+    )
+    if costly.is_empty():
+        return ""
+    row = costly.sort("preventable", "technician", descending=[True, False]).row(0, named=True)
+    return (
+        f"Biggest gain: {row['technician']}, “{missed_title(report, row['step'])}”, {row['preventable']:.1f} fewer comebacks a "
+        "year."
+    )
+
+
+def coaching_cards(report: Report) -> tuple[Card, ...]:
+    """A card for each technician with something to practise or to look at, by name; one last card for all others."""
+    cards = [_card(report, name) for name in report.technique.get_column("technician").unique().sort()]
+    rest = [card.name for card in cards if not card.lines and not card.note]
+    others = [Card(join_words(rest), (), "No clear difference from peers.")] if rest else []
+    return (*(card for card in cards if card.lines or card.note), *others)
+
+
+def _card(report: Report, name: str) -> Card:
+    own = missed_more_than_peers(report).filter(pl.col("technician") == name)
+    costly = (pl.col("coach_rank").is_not_null() & pl.col("verdict").is_in(COSTLY_VERDICTS)).fill_null(False)
+    practise = own.filter(costly).sort("coach_rank").head(STEPS_PER_CARD)
+    lines = tuple(_practice_line(report, name, row) for row in practise.iter_rows(named=True))
+    notes = [
+        *_unexplained_comebacks(report, name, bool(lines)),
+        *_workshop_change(report, name, practise),
+        *_low_priority(report, own.filter(~costly).sort("step")),
+    ]
+    return Card(name, lines, " ".join(notes))
+
+
+def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
+    excess = percentage_points(row["excess"], row["lo"], row["hi"]).removeprefix("+")
+    examples = join_words(_recent_misses(report, name, row["step"]))
+    return (
+        f"“{missed_title(report, row['step'])}”: missed {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
+        f"{row['peer_share']:.0%}); allowing for small numbers, {excess} more than peers. {_comebacks_a_year(row)} "
+        f"Example jobs: {examples}."
+    )
+
+
+def _comebacks_a_year(row: dict[str, Any]) -> str:
+    if row["preventable"] < MIN_COMEBACKS_A_YEAR:
+        return f"Costs less than one comeback in ten years (at most {number(round(row['preventable_hi'], 2))} a year)."
+    return f"Costs {estimate(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year."
+
+
+def _recent_misses(report: Report, name: str, step: str) -> list[str]:
+    """The technician's most recent jobs with the step missed, those that came back first."""
+    own = (report.ready.bleeds.get_column("technician") == name).fill_null(False)
+    missed = report.ready.missed.get_column(step).fill_null(False)
+    bleeds = report.ready.bleeds.select("session_id", "started_at", "came_back").filter(missed & own)
+    recent = bleeds.sort("came_back", "started_at", descending=[True, True]).head(BLEEDS_PER_STEP)
+    return recent.get_column("session_id").to_list()
+
+
+def _workshop_change(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
+    """Steps of the card that the technician's whole workshop began to miss: not one person's habit."""
+    moved = report.months.filter(
+        "change_began", pl.col("kind") == "shop", pl.col("step_moved").is_in(practise.get_column("step").implode())
+    ).sort("month")
+    if moved.is_empty():
+        return []
+    own = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique()
+    return [
+        f"All of {row['group']} has missed “{missed_title(report, row['step_moved'])}” at a different rate since "
+        f"{month_name(row['month'])}: ask about the kit and the procedure there before the person."
+        for row in moved.filter(pl.col("group").is_in(own.implode())).iter_rows(named=True)
+    ]
+
+
+def _unexplained_comebacks(report: Report, name: str, has_lines: bool) -> list[str]:
+    """A technician flagged on all work together, which the steps on the card may not explain."""
+    own = report.rates.filter(pl.col("kind") == "technician", pl.col("group") == name, pl.col("signal") == "high")
+    why = "these steps may not explain all of them" if has_lines else "no recorded step explains them"
+    return [
+        f"{quantity(row['comebacks'], 'comeback')}, {row['expected']:.0f} expected: {why}; watch a bleed together from "
+        "start to finish."
+        for row in own.iter_rows(named=True)
+    ]
+
+
+def _low_priority(report: Report, others: pl.DataFrame) -> list[str]:
+    """Steps missed more than peers that are not worth practising first."""
+    notes = []
+    for verdict, why in LOW_PRIORITY.items():
+        steps = [
+            f"“{missed_title(report, row['step'])}” ({percentage_points(row['excess'], row['lo'], row['hi'])})"
+            for row in others.filter(pl.col("verdict") == verdict).iter_rows(named=True)
+        ]
+        if steps:
+            notes.append(f"Also missed more than peers: {join_words(steps)}; {why}.")
+    return notes

@@ -1,0 +1,158 @@
+"""Whether coaching worked, and unusual patterns in what is recorded."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from analysis.charts import coaching_changes
+from analysis.pages.labels import COSTLY_VERDICTS, field_labels, missed_titles, quoted_misses, with_missed_titles
+from analysis.pages.question import Finding, Question, chart_specs, page_table
+from analysis.pages.text import capitalised, join_words, percentage_points, quantity
+from analysis.report import Report
+
+TEST_LABELS = {
+    "favourite_digits": "digit preference",
+    "copied_entries": "entries copied from another bleed",
+    "impossible_durations": "impossible times",
+    "never_varied": "a reading that never varies",
+    "recorded_only_when_met": "recorded only when done",
+}
+
+
+def coaching_question(report: Report) -> Question:
+    """Whether coaching changed the coached step."""
+    known = report.coaching.filter(pl.col("change").is_not_null())
+    labels = pl.format(
+        "{}: {} ({})", "technician", pl.col("step").replace(missed_titles(report)), pl.col("coached_on").cast(pl.String)
+    )
+    return Question(
+        id="coaching",
+        question="Did the coaching work?",
+        answer=_coaching_finding(report, known),
+        points=tuple(_coaching_points(report, known)),
+        action=_next_coaching(report, known),
+        charts=chart_specs(coaching_changes(known.with_columns(label=labels))) if known.height else (),
+        table=page_table(
+            with_missed_titles(report, report.coaching),
+            "Coaching sessions",
+            {
+                "technician": "technician", "title": "what went wrong", "coached_on": "day",
+                "missed_before": "missed before %", "recorded_before": "of bleeds", "missed_after": "missed after %",
+                "recorded_after": "of bleeds", "change": "change against peers %", "lo": "from %", "hi": "to %",
+            },
+            "tables/coaching.csv",
+        ),
+        method=(
+            "The share missed half a year before and after, less the change of uncoached peers over the same days (difference in "
+            "differences). Somebody coached because of a bad quarter would partly improve anyway; this comparison does not "
+            "remove that. It is an observation, not an experiment."
+        ),
+    )  # fmt: skip
+
+
+def _coaching_finding(report: Report, known: pl.DataFrame) -> Finding:
+    if report.coaching.is_empty():
+        return Finding(
+            "No coaching in the log.", "A table of technician, day and step would show what coaching changed."
+        )
+    sessions = quantity(report.coaching.height, "coaching session")
+    better = known.filter(pl.col("hi") < 0).height
+    verb = "were" if better > 1 else "was"
+    return Finding(f"{better or 'None'} of {sessions} {verb} followed by clearly fewer misses.")
+
+
+def _coaching_points(report: Report, known: pl.DataFrame) -> list[str]:
+    titles = missed_titles(report)
+    points = [
+        f"{row['technician']}, “{titles.get(row['step'], row['step'])}” ({row['coached_on']}): {_outcome(row['lo'], row['hi'])}. Missed "
+        f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} before, {row['missed_after']:.0%} of "
+        f"{row['recorded_after']:,} after; against peers {percentage_points(row['change'], row['lo'], row['hi'])}."
+        for row in known.iter_rows(named=True)
+    ]
+    too_early = report.coaching.height - known.height
+    if too_early:
+        points.append(
+            f"{quantity(too_early, 'coaching session')} with too few bleeds before or after: too early to say."
+        )
+    return points
+
+
+def _outcome(lo: float, hi: float) -> str:
+    return "clearly fewer misses" if hi < 0 else "clearly more misses" if lo > 0 else "no clear change"
+
+
+def _next_coaching(report: Report, known: pl.DataFrame) -> str:
+    """Coach again where nothing clearly changed and the step shows a cost; elsewhere there is no need."""
+    verdicts = known.join(report.steps.select("step", "verdict"), on="step", how="left")
+    unchanged = with_missed_titles(report, verdicts.filter(pl.col("hi") >= 0).sort("technician", "step"))
+    costly = unchanged.filter(pl.col("verdict").is_in(COSTLY_VERDICTS))
+    who = [
+        f"{name} on “{title}”"
+        for name, title in costly.select("technician", "title").unique(maintain_order=True).iter_rows()
+    ]
+    harmless = unchanged.filter(pl.col("verdict") == "no_sign").get_column("step").unique().sort().to_list()
+    actions = []
+    if who:
+        actions.append(f"No clear change and the step costs comebacks: coach again, in another way: {join_words(who)}.")
+    if harmless:
+        actions.append(
+            f"No clear change on {join_words(quoted_misses(report, harmless))}, but this log shows no cost: not a priority to coach again."
+        )
+    return " ".join(actions)
+
+
+def credibility_question(report: Report) -> Question:
+    """Whether the records show patterns that honest recording rarely gives."""
+    flags = report.credibility.filter("flag").with_columns(pl.col("test").replace(TEST_LABELS), field_labels("field"))
+    return Question(
+        id="log",
+        question="Can the log be believed?",
+        answer=_credibility_finding(report, flags),
+        points=tuple(_credibility_points(report, flags)),
+        action=(
+            "Ask how these are written down, and why: a coarse gauge or a busy day can look the same. A flag is not a verdict."
+            if flags.height
+            else ""
+        ),
+        table=page_table(
+            flags.sort("test", "technician"),
+            "Unusual recording patterns",
+            {
+                "technician": "technician", "test": "pattern", "field": "field", "n": "entries", "q_value": "q",
+                "example_sessions": "example jobs",
+            },
+            "tables/credibility.csv",
+        ),
+        method="Each test gives a p-value under honest recording; the false discovery rate over all tests is 1%.",
+    )  # fmt: skip
+
+
+def _credibility_finding(report: Report, flags: pl.DataFrame) -> Finding:
+    tests = quantity(report.credibility.height, "test")
+    if flags.is_empty():
+        return Finding("No unusual recording patterns. Nothing to ask.", f"{capitalised(tests)}.")
+    people = quantity(report.log.sessions.n_unique("technician"), "technician")
+    count = flags.n_unique("technician")
+    verb = "shows" if count == 1 else "show"
+    return Finding(
+        f"{count} of {people} {verb} unusual recording patterns.", f"{quantity(flags.height, 'pattern')} in {tests}."
+    )
+
+
+def _credibility_points(report: Report, flags: pl.DataFrame) -> list[str]:
+    tests = flags.group_by("test").agg(pl.col("technician").unique().sort()).sort("test")
+    points = [f"{capitalised(test)}: {join_words(names)}." for test, names in tests.iter_rows()]
+    never = report.steps.filter(pl.col("recorded") == 0).get_column("title").to_list()
+    if never:
+        points.append(f"Never recorded: {join_words(never)}.")
+    return points + _ranking_sensitivity(flags)
+
+
+def _ranking_sensitivity(flags: pl.DataFrame) -> list[str]:
+    """What leaving out the flagged entries does to the ranking of steps, where it could be calculated."""
+    known = flags.filter(pl.col("ranking_holds").is_not_null())
+    changing = known.filter(~pl.col("ranking_holds")).get_column("technician").unique().sort().to_list()
+    if changing:
+        return [f"Without the entries of {join_words(changing)} the ranking of steps changes: clear that up first."]
+    names = join_words(known.get_column("technician").unique().sort().to_list(), "or")
+    return [f"Without the entries of {names} the ranking of steps does not clearly change."] if known.height else []

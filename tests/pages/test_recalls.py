@@ -1,0 +1,82 @@
+"""Recalls: each brake once, recent bleeds before older ones, the most dangerous first, the rest in the table."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from analysis.pages.lead_holds import ROWS_LISTED, recall_finding, recall_question
+from analysis.report import Report
+from analysis.standard import built_in, holds
+from tests.build import bleed, comeback, log_of
+from tests.shops import report
+
+OTHER_FAMILY = {"fluid_required": "mineral", "fluid_used": "dot4"}
+
+
+def audited(sessions: list[dict], comebacks: list[dict] | None = None) -> Report:
+    log = log_of(sessions, comebacks)
+    return replace(report(), log=log, holds=holds(log, built_in()))
+
+
+def bikes(of: Report) -> list[str]:
+    table = recall_question(of).table
+    assert table is not None
+    column = table.headings.index("bike")
+    return [row[column].text for row in table.rows]
+
+
+MIXED = [
+    bleed("S1", "2025-01-10", bike_id="old poison", **OTHER_FAMILY),
+    bleed("S2", "2026-06-20", bike_id="soft", hard_pull_firm=False),
+    bleed("S3", "2026-06-01", bike_id="poison", **OTHER_FAMILY),
+    bleed("S4", "2026-06-25", bike_id="leaks", leak_seen=True),
+    bleed("S5", "2026-06-28", bike_id="leaks later", leak_seen=True),
+    bleed("S6", "2026-06-01", bike_id="repaired", leak_seen=True),
+    bleed("S7", "2026-06-09", bike_id="repaired", leak_seen=False),
+]
+
+
+def test_recent_bleeds_come_first_then_danger_then_the_latest() -> None:
+    assert bikes(audited(MIXED)) == ["poison", "leaks later", "leaks", "soft", "old poison"]
+
+
+def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -> None:
+    question = recall_question(audited(MIXED))
+    assert question.action.startswith("Call the owners of the recent ones before anything else")
+    assert "first ask whether another shop has re-bled the brake" in question.action
+    finding = recall_finding(audited(MIXED))
+    assert finding.text == "Recall 5 brakes. Start with the four bled in the last 31 days."
+    assert finding.detail == "Left with a leak: 2; wrong fluid: 2; left with a soft lever: 1."
+    assert question.points[0].startswith(
+        "poison, front brake (Wren, 29 days ago, job S3). DOT 4 used, mineral oil required."
+    )
+    assert "Do not ride. Drain, flush and replace the parts" in question.points[0]
+
+
+def test_a_brake_is_listed_once_under_its_latest_bleed_and_most_serious_reason() -> None:
+    twice = [
+        bleed("S1", "2026-06-01", leak_seen=True),
+        bleed("S2", "2026-06-20", leak_seen=True, **OTHER_FAMILY),
+        bleed("S3", "2026-06-20", brake="rear", hard_pull_firm=False),
+    ]
+    question = recall_question(audited(twice))
+    assert [point.split("job ")[1].split(")")[0] for point in question.points] == ["S2", "S3"]
+
+
+def test_a_long_list_is_continued_in_the_table() -> None:
+    many = [bleed(f"S{i:02d}", "2026-06-20", bike_id=f"b{i}", leak_seen=True) for i in range(ROWS_LISTED + 5)]
+    question = recall_question(audited(many))
+    assert len(question.points) == ROWS_LISTED
+    assert len(bikes(audited(many))) == ROWS_LISTED + 5
+    assert not question.open_table
+    assert "The other 5 are in the table, most urgent first." in question.action
+
+
+def test_a_brake_that_was_back_since_says_so() -> None:
+    came = audited([bleed("S1", "2026-06-01", leak_seen=True)], [comeback("C1", "2026-06-11")])
+    assert "It was back on 2026-06-11: ask what was done then." in recall_question(came).points[0]
+
+
+def test_nothing_to_recall_asks_for_nothing() -> None:
+    question = recall_question(audited([bleed("S1", "2026-06-01", leak_seen=False)]))
+    assert (question.points, question.action) == ((), "")

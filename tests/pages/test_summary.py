@@ -1,0 +1,206 @@
+"""Findings say what the figures say: who is no concern, which way a step moved, why no risk is given."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import polars as pl
+import pytest
+
+from analysis.pages import terminal_summary
+from analysis.pages.analyst_model import model_question
+from analysis.pages.lead import lead_questions
+from analysis.pages.lead_rates import change_finding, difference_finding
+from analysis.pages.lead_worklist import second_check_question, worklist_question
+from analysis.pages.text import month_name
+from analysis.pages.trainer_cards import _workshop_change
+from analysis.report import Report
+from tests.pages.foretold import foretold
+from tests.shops import report
+
+
+@cache
+def worst() -> str:
+    people = report().rates.filter(pl.col("kind") == "technician", pl.col("mature") >= 30).sort("rate", "group")
+    return str(people.get_column("group")[-1])
+
+
+def with_worst(expected: float, ratio: tuple[float, float, float], signal: str = "none") -> Report:
+    """The report with other figures for the technician of the highest unadjusted rate."""
+    is_worst = (pl.col("kind") == "technician") & (pl.col("group") == worst())
+    new = {"expected": expected, "ratio": ratio[0], "ratio_lo": ratio[1], "ratio_hi": ratio[2], "signal": signal}
+    rates = report().rates.with_columns(
+        pl.when(is_worst).then(pl.lit(value)).otherwise(pl.col(name)).alias(name) for name, value in new.items()
+    )
+    return replace(report(), too_few=False, rates=rates)
+
+
+def test_a_month_out_of_control_without_a_dated_change_is_reported() -> None:
+    month = report().months.filter(pl.col("kind") == "all").get_column("month")[3]
+    out = (pl.col("kind") == "all") & (pl.col("month") == month)
+    signal = pl.when(out).then(pl.lit("high")).otherwise(pl.lit("none"))
+    quiet = report().months.with_columns(centre=pl.lit(0.05), change_began=pl.lit(False), signal=pl.lit("none"))
+    loud = replace(report(), months=quiet.with_columns(signal=signal))
+    assert "no date of a lasting change is clear" in change_finding(loud).text
+    assert change_finding(loud).detail == f"All workshops together ({month_name(month)})."
+    assert change_finding(replace(report(), months=quiet)).text.startswith("No clear change")
+
+
+def test_the_highest_rate_below_its_expectation_is_not_a_concern() -> None:
+    finding = difference_finding(with_worst(99.0, (0.2, 0.1, 0.4)))
+    assert f"{worst()} is not a concern" in finding.text
+    assert "the highest unadjusted rate" in finding.detail
+
+
+def test_the_highest_rate_above_its_expectation_is_not_acquitted() -> None:
+    finding = difference_finding(with_worst(1.0, (1.41, 0.98, 1.93)))
+    assert "not a concern" not in finding.text
+    assert f"{worst()} has the highest rate, but no clear difference" in finding.text
+    assert "Ratio 1.41 (0.98–1.93)" in finding.detail
+
+
+def test_a_flag_on_the_highest_rate_is_reported_with_its_expectation() -> None:
+    finding = difference_finding(with_worst(1.0, (3.0, 2.0, 4.0), "high"))
+    assert "highest rate" not in finding.text
+    assert f"{worst()} had" in finding.text
+    assert "where its mix of work would give 1." in finding.text
+
+
+@pytest.mark.parametrize(("missed_since", "way"), [(True, "from 0% to 100%"), (False, "from 100% to 0%")])
+def test_a_step_that_moved_with_a_change_says_which_way(missed_since: bool, way: str) -> None:
+    audited = report()
+    step = audited.ready.missed.columns[1]
+    month = audited.months.filter(pl.col("kind") == "all").get_column("month")[12]
+    began = (pl.col("kind") == "all") & (pl.col("month") == month)
+    months = audited.months.with_columns(
+        centre=pl.lit(0.05), change_began=began, step_moved=pl.when(began).then(pl.lit(step))
+    )
+    since = audited.ready.bleeds.get_column("month") >= month
+    missed = audited.ready.missed.with_columns((since if missed_since else ~since).alias(step))
+    finding = change_finding(replace(audited, months=months, ready=replace(audited.ready, missed=missed)))
+    assert f"went {way} of bleeds" in finding.text
+    before, after = ("0.0", "100.0") if missed_since else ("100.0", "0.0")
+    bleeds = int((~since).sum()), int(since.sum())
+    assert f": before {before}% of {bleeds[0]:,} bleeds (" in finding.detail
+    assert f"since {after}% of {bleeds[1]:,} bleeds (" in finding.detail
+
+
+def test_no_risk_gives_its_reason() -> None:
+    none = {
+        "risk": report().risk.clear(),
+        "second_checks": report().second_checks.clear(),
+        "model": report().model.clear(),
+    }
+    few, enough = (replace(report(), too_few=few, comebacks=n, **none) for few, n in ((True, 12), (False, 55)))
+    for question in (worklist_question, second_check_question, model_question):
+        assert "12 comebacks" in question(few).answer.text
+        assert "at least 40" in question(few).answer.text
+        assert "55 comebacks" in question(enough).answer.detail
+        assert "at least" not in question(enough).answer.text
+
+
+def test_the_worklist_shows_its_bleeds_with_risk_interval_and_reason() -> None:
+    question = worklist_question(foretold(report()))
+    assert question.answer.text.startswith("4 bleeds to check")
+    assert "risk 50.0% (40.0–60.0%); bubbles still came" in question.points[0]
+    assert "no reason found" in question.points[1]
+    assert question.table is not None
+    risk = question.table.headings.index("risk")
+    assert [row[risk].sort for row in question.table.rows] == pytest.approx([0.5, 0.49, 0.48, 0.47])
+
+
+def test_a_worklist_without_recent_bleeds_says_so() -> None:
+    question = worklist_question(foretold(report(), listed=0))
+    assert question.answer.text == "Nothing to check today."
+    assert not question.charts
+
+
+def test_second_checks_say_what_the_time_available_covers() -> None:
+    """The procedure allows 15 checks a week: 20% of bleeds are 8 a week, 50% are 20."""
+    question = second_check_question(foretold(report()))
+    assert question.answer.text.startswith("Checking the riskiest 20% covers 51% of comebacks.")
+    assert "8 checks a week" in question.answer.detail
+    assert question.answer.detail.endswith("assumes a check catches 70% of them.")
+    assert question.points[0].startswith("The 15 checks a week you allow: 20% of bleeds")
+    assert "5% of bleeds, a net saving of 12 h a year" in question.points[1]
+
+
+def test_second_checks_that_never_pay_say_so() -> None:
+    dear = foretold(report())
+    checks = dear.second_checks.with_columns(minutes_saved=pl.lit(-5.0))
+    points = second_check_question(replace(dear, second_checks=checks)).points
+    assert "costs 0 h a year more than it saves" in points[0]
+    assert "no number of checks pays for itself" in points[1]
+
+
+def test_the_model_is_shown_against_the_rules_it_must_beat() -> None:
+    question = model_question(foretold(report()))
+    assert question.answer.text == "AUC 0.720 on later bleeds."
+    assert question.answer.detail == (
+        "95% interval 0.660–0.780; 690 bleeds with 41 comebacks; lever travel 0.64; missed steps 0.61."
+    )
+    assert "clearly better than constant, not clearly better than" in question.points[0]
+
+
+def test_extreme_risks_and_a_drifting_quarter_are_reported() -> None:
+    points = " ".join(model_question(foretold(report())).points)
+    assert "Observed/predicted 1.04 (0.81–1.33)." in points
+    assert "0.71 (0.52–0.90): the risks are too extreme" in points
+    assert "differs from 1 in 2025 Q4, 1.9 (1.2–2.9)" in points
+    assert "2025 Q3" not in points
+    assert "No evidence of bias between" in points
+
+
+def test_risks_no_better_than_chance_are_called_so() -> None:
+    poor = foretold(report())
+    is_auc = pl.col("metric") == "auc"
+    model = poor.model.with_columns(lo=pl.when(is_auc).then(0.45).otherwise("lo"))
+    assert model_question(replace(poor, model=model)).answer.text.endswith("not clearly better than chance.")
+
+
+def test_the_lead_reads_what_is_urgent_first() -> None:
+    order = [question.id for question in lead_questions(report())]
+    assert order == ["holds", "rate", "months", "where", "steps", "worklist", "second-checks", "costs"]
+
+
+def with_changes(*changes: tuple[str, str]) -> Report:
+    """The report with a change for these kinds and groups, all in one month and with one step."""
+    shop = report()
+    month = shop.months.get_column("month").unique().sort()[-8]
+    step = shop.ready.missed.columns[1]
+    here = pl.lit(False)
+    for kind, group in changes:
+        here = here | ((pl.col("kind") == kind) & (pl.col("group") == group) & (pl.col("month") == month))
+    months = shop.months.with_columns(change_began=here, step_moved=pl.when(here).then(pl.lit(step)))
+    return replace(shop, months=months)
+
+
+def a_shop() -> str:
+    return str(report().months.filter(pl.col("kind") == "shop").get_column("group")[0])
+
+
+def test_a_change_of_one_workshop_is_not_repeated_for_all_of_them_together() -> None:
+    both, alone = with_changes(("all", "all"), ("shop", a_shop())), with_changes(("all", "all"))
+    assert "All workshops together" not in change_finding(both).text
+    assert a_shop() in change_finding(both).text
+    assert "All workshops together" in change_finding(alone).text
+
+
+def test_a_card_says_when_the_whole_workshop_misses_the_step_at_a_different_rate() -> None:
+    changed = with_changes(("shop", a_shop()))
+    step = changed.months.filter("change_began").get_column("step_moved")[0]
+    of_the_shop = changed.log.sessions.filter(pl.col("shop") == a_shop()).get_column("technician").unique()
+    chosen = pl.DataFrame({"step": [step]})
+    (note,) = _workshop_change(changed, str(of_the_shop[0]), chosen)
+    assert "ask about the kit and the procedure" in note
+    assert _workshop_change(changed, str(of_the_shop[0]), pl.DataFrame({"step": ["another"]})) == []
+    assert _workshop_change(report(), str(of_the_shop[0]), chosen) == []
+
+
+def test_the_terminal_warns_of_names_spelled_in_several_ways(tmp_path) -> None:
+    said = "the technicians 'Ann' (2 bleeds), 'ann' (1 bleed) differ only in capitals and count as different people"
+    audited = replace(report(), log=replace(report().log, warnings=(said, "another note")))
+    (warning,) = [line for line in terminal_summary(audited, tmp_path) if line.startswith("Warning")]
+    assert warning.startswith("Warning: One technician's name is spelled in several ways")
+    assert not [line for line in terminal_summary(report(), tmp_path) if "several ways" in line]
