@@ -20,7 +20,7 @@ The audit, and what it says:
 >>> report.rates.select("kind", "mature", "comebacks", "rate").row(0)
 ('all', 8, 1, 0.125)
 >>> print(findings(report)[1])
-12% (2 to 47%) of the 8 bleeds followed for 90 days came back (1 comeback). ...
+12.5% of bleeds came back within 90 days. 1 of 8 bleeds; 95% interval 2.2–47.1%. ...
 >>> report.too_few
 True
 

@@ -104,7 +104,7 @@ def test_a_log_of_one_bleed_is_audited_and_says_that_it_cannot_tell(tmp_path: Pa
     )
     told = rebleed("audit", str(tmp_path / "sessions.csv"), "--out", str(tmp_path / "out"))
     assert told.returncode == 0, told.stderr
-    assert "too few to tell" in told.stdout
+    assert "Too few comebacks" in told.stdout
     assert "Brakes are safety parts" in told.stdout
     assert (tmp_path / "out" / "index.html").exists()
 
@@ -163,7 +163,7 @@ def test_on_a_terminal_the_stages_are_told_and_gone_at_the_end(tmp_path: Path) -
     assert "pages" in shown
     assert "\x1b[2K" in shown.split("pages")[-1], "the line is cleared"
     assert "\x1b" not in told
-    assert "too few to tell" in told
+    assert "Too few comebacks" in told
 
 
 def _read(terminal: int) -> str:

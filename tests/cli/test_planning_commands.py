@@ -42,7 +42,7 @@ def test_a_study_is_told_written_and_accounted_for(tmp_path: Path) -> None:
     assert "48 readings of 8 items by 3 technicians, equally often." in told.stdout
     assert "Trust the reading" in told.stdout
     assert "49 rows read = 48 accepted + 1 set aside + 0 copies" in told.stdout
-    assert "of a tolerance 20 wide" in told.stdout
+    assert "of the tolerance of 20" in told.stdout
     assert "Brakes are safety parts" in told.stdout
     assert {p.name for p in (tmp_path / "out").iterdir()} == {"gauge.html", "manifest.json", "tables"}
     rows = json.loads((tmp_path / "out" / "manifest.json").read_text())["rows"]

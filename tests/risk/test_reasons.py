@@ -12,7 +12,7 @@ from analysis.risk import risk_shares
 from analysis.risk.reasons import NO_REASON, told_with_reasons
 from tests.risk.worlds import fitted
 
-ENDING = re.compile(r" \(\+\d+\.\d in 100\)$")
+ENDING = re.compile(r": adds \d+\.\d points$")
 
 
 def told() -> pl.DataFrame:
@@ -46,7 +46,7 @@ def test_each_reason_says_what_it_adds_and_the_strongest_comes_first() -> None:
     table = told()
     assert all(ENDING.search(text) for text in every_reason())
     for row in table.iter_rows():
-        added = [float(text.rsplit("+", 1)[1].split()[0]) for text in row if text and text != NO_REASON]
+        added = [float(text.rsplit("adds ", 1)[1].split()[0]) for text in row if text and text != NO_REASON]
         assert added == sorted(added, reverse=True)
 
 
@@ -75,8 +75,8 @@ def test_what_a_reason_adds_is_its_share_of_the_risk() -> None:
     ]
     assert travel
     for row, text in travel:
-        assert text.endswith(f"(+{100 * added[row]:.1f} in 100)")
+        assert text.endswith(f": adds {100 * added[row]:.1f} points")
 
 
 def test_cycles_and_bubbles_are_told_together() -> None:
-    assert any(re.match(r"\d+ cycles?, bubbles still coming", text) for text in every_reason())
+    assert any(re.match(r"\d+ pass(es)?, bubbles still showing", text) for text in every_reason())

@@ -86,7 +86,7 @@ def test_a_hold_is_told_in_words_a_mechanic_reads():
     )
     rows = holds(log, built_in()).select("found", "required").rows()
     assert rows == [
-        ("a kit kept for mineral oil", "a kit kept for DOT fluid"),
+        ("kit for mineral oil", "kit for DOT fluid"),
         ("mineral", "dot3 (dot4 or dot5.1 may replace it)"),
         ("dot4", "dot5.1"),
     ]
@@ -96,7 +96,7 @@ def test_a_fluid_of_the_other_family_asks_for_more_than_a_flush():
     bleeds = [bleed("S1", "2026-01-05", fluid_required="dot5.1", fluid_used=fluid) for fluid in ("dot4", "mineral")]
     same, other = (holds(log_of([one]), built_in()).get_column("action").item() for one in bleeds)
     assert "replace" not in same
-    assert "replace what the maker says" in other
+    assert "replace the parts the maker lists" in other
 
 
 def test_how_far_follows_the_bound_of_that_very_bleed():

@@ -33,8 +33,8 @@ def test_all_steps_together_spare_no_more_than_comes_back(costs, workshop, scena
 
 
 def test_half_the_misses_spare_about_half(scenarios):
-    whole = one(scenarios, "the costliest three never missed")["preventable_per_100"]
-    half = one(scenarios, "the costliest three missed half as often")["preventable_per_100"]
+    whole = one(scenarios, "the three costliest steps never missed")["preventable_per_100"]
+    half = one(scenarios, "the three costliest steps missed half as often")["preventable_per_100"]
     assert half == pytest.approx(whole / 2, rel=0.3)  # one half of some 300 misses, drawn by lot
 
 
@@ -46,7 +46,7 @@ def test_a_year_is_bleeds_times_spared_times_the_cost_of_one(scenarios):
 
 
 def test_a_joint_interval_is_at_least_as_wide_as_its_costliest_step_says(costs, scenarios):
-    two = one(scenarios, "the costliest two never missed")
+    two = one(scenarios, "the two costliest steps never missed")
     first = costs.table.filter(pl.col("rank") == 1).row(0, named=True)
     assert two["hi"] - two["lo"] > 0.8 * (first["hi"] - first["lo"])  # 400 draws: limits good to a tenth
 
