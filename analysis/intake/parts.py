@@ -38,7 +38,9 @@ def table_parts(found: RawTables, mapping: Mapping | None) -> tuple[dict[str, li
         absent += [(raw.file, fit.table_map.table, one) for one in fit.absent]
         read = converted(raw, fit.table_map)
         if read.unmapped:
-            warnings.append(f"{raw.file}: passed over the columns {', '.join(map(repr, read.unmapped[:12]))}")
+            warnings.append(
+                f"{raw.file}: passed over the columns {', '.join(repr(heading[:60]) for heading in read.unmapped[:12])}"
+            )
         parts.setdefault(fit.table_map.table, []).append(Part(raw, fit.table_map, read))
     if mapping is not None:
         unused = [section.table for section in mapping.sections if section.table not in used]

@@ -35,7 +35,6 @@ def text_table(file: Snapshot, hints: Sequence[ReadingHint] = ()) -> RawTable:
     plan, lines = reading.plan, _body(reading)
     limits.check_size(file.label, columns=plan.width, rows=len(lines))
     rows = text_rows(lines, plan, reading.short_rows, reading.text.data)
-    limits.check_size(file.label, cell_bytes=limits.longest_cell(rows.cells))
     broken = broken_rows((record.row, record.text, record.why) for record in rows.broken)
     return RawTable(file.label, _named(rows.cells, plan), broken, file.sha256, _notes(reading.text, rows))
 

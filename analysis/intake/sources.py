@@ -10,6 +10,7 @@ from pathlib import Path
 from analysis.errors import CannotRun
 from analysis.intake.address import is_address
 from analysis.intake.archive import OLE, ZIP
+from analysis.intake.broken import without_long_cells
 from analysis.intake.folder import KINDS, SQLITE, PassedOver, folder_files
 from analysis.intake.hint import ReadingHint
 from analysis.intake.raw import RawTable
@@ -74,7 +75,7 @@ def raw_tables(exports: Sequence[str], hints: Sequence[ReadingHint] = ()) -> Raw
         reading = _Reading(hints, trial)
         for export in exports:
             for part in _parts(export, reading):
-                tables += part.tables
+                tables += map(without_long_cells, part.tables)
                 passed_over += part.passed_over
     return RawTables(tuple(tables), tuple(passed_over), _notes(tables))
 

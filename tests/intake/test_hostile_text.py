@@ -6,9 +6,10 @@ import csv
 import time
 from pathlib import Path
 
+import polars as pl
 import pytest
 
-from analysis.intake import Log, read_log
+from analysis.intake import Log, limits, read_log
 from analysis.intake.furniture import heading_place, is_furniture, unique_headings
 from analysis.intake.heading_sense import headings
 from analysis.standard import read_standard
@@ -110,3 +111,60 @@ def test_a_slip_in_a_long_procedure_file_is_placed_in_a_moment(filling: str, tmp
     with pytest.raises(Exception, match=f"line {filling.count(chr(10)) + 2}"):
         read_standard(str(path))
     assert time.perf_counter() - start < SECONDS
+
+
+@pytest.mark.parametrize("kind", ["csv", "jsonl", "parquet"])
+def test_a_row_with_a_cell_above_the_limit_is_rejected_and_its_row_and_column_named(kind: str, tmp_path: Path) -> None:
+    long = f"S99,B1,front,Wren,2025-01-20,{'x' * (limits.CELL_BYTES + 1)}"
+    path = tmp_path / f"log.{kind}"
+    frame = pl.read_csv(small_log(tmp_path, long))
+    if kind == "jsonl":
+        frame.write_ndjson(path)
+    elif kind == "parquet":
+        frame.write_parquet(path)
+    log = read_log([str(path)])
+    assert log.sessions.height == 12
+    row = 14 if kind == "csv" else 13
+    reason = log.set_aside.select("row", "rule", "message").row(0)
+    assert reason == (
+        row, "unreadable_row",
+        "the cell under 'note' has 1,000,001 bytes; at most 1,000,000 are read in a cell",
+    )  # fmt: skip
+    assert log.rejected[0].text == long + "\n"
+
+
+@pytest.mark.parametrize(
+    ("row", "bleeds", "action"),
+    [
+        ("S99,B1,front,{},2025-01-20,Stonewell", 13, "row_set_aside"),
+        ("S99,B1,front,Wren,2025-01-20,{}", 14, "value_blanked"),
+        ("{},B1,front,Wren,2025-01-20,Stonewell", 13, "row_set_aside"),
+    ],
+)
+def test_a_name_longer_than_a_label_is_rejected_with_its_length(
+    row: str, bleeds: int, action: str, tmp_path: Path
+) -> None:
+    head, longest = HEAD.replace("note", "shop"), limits.NAME_CHARACTERS
+    rows = [row.format("é" * longest), row.replace("S99", "S98").format("é" * 100_000)]
+    log = read_log([str(small_log(tmp_path, *rows, head=head))])
+    assert log.sessions.height == bleeds
+    (reason,) = log.set_aside.select("rule", "action", "message").rows()
+    assert reason[:2] == ("too_long", action)
+    assert reason[2].endswith(": 100000 characters, at most 200 are a name")
+
+
+def test_half_a_character_within_a_list_becomes_a_question_mark(tmp_path: Path) -> None:
+    """JSON may hold one half of a surrogate pair, which no UTF-8 text can."""
+    path = tmp_path / "log.jsonl"
+    row = '{"session_id": "S1", "bike_id": "B1", "brake": "front", "technician": "Wren", "started_at": "2025-01-02"'
+    path.write_text(f'{row}, "note": ["\\ud800"], "extra": {{"a\\udfff": 1}}}}\n', encoding="utf-8")
+    assert read_log([str(path)]).sessions["note"].to_list() == ['["?"]']
+
+
+def test_a_repeated_key_is_reported(tmp_path: Path) -> None:
+    path = tmp_path / "log.jsonl"
+    row = '{"session_id": "S1", "bike_id": "B1", "brake": "front", "technician": "Wren", "started_at": "2025-01-02"'
+    path.write_text(f'{row}, "note": "first", "note": "second"}}\n', encoding="utf-8")
+    log = read_log([str(path)])
+    assert log.sessions["note"].to_list() == ["second"]
+    assert any("a key more than once, and the last value is used: 'note'" in one for one in log.warnings)
