@@ -43,9 +43,10 @@ def as_text(cells: pl.Series) -> pl.Series:
     """Cells of any type as text, whole numbers without a decimal point."""
     if cells.dtype == pl.String:
         return cells
+    text = cells.cast(pl.String, strict=False)
     if cells.dtype.is_float() and bool((cells.is_null() | (cells == cells.round())).all()):
-        return cells.cast(pl.Int64, strict=False).cast(pl.String)
-    return cells.cast(pl.String, strict=False)
+        return cells.cast(pl.Int64, strict=False).cast(pl.String).fill_null(text)  # 1e300 and infinity fit no Int64
+    return text
 
 
 def once_each(cells: pl.Series, read: Callable[[pl.Series], pl.DataFrame]) -> pl.DataFrame:

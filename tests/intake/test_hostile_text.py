@@ -9,6 +9,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from analysis.errors import CannotRun
 from analysis.intake import Log, limits, read_log
 from analysis.intake.furniture import heading_place, is_furniture, unique_headings
 from analysis.intake.heading_sense import headings
@@ -168,3 +169,74 @@ def test_a_repeated_key_is_reported(tmp_path: Path) -> None:
     log = read_log([str(path)])
     assert log.sessions["note"].to_list() == ["second"]
     assert any("a key more than once, and the last value is used: 'note'" in one for one in log.warnings)
+
+
+def test_columns_that_share_a_heading_are_named_with_the_one_that_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(f"{HEAD},note,Brake,extra,extra\nS1,B1,front,Wren,2025-01-02,one,two,rear,3,4\n", encoding="utf-8")
+    log = read_log([str(path)])
+    assert log.sessions.select("note", "brake").row(0) == ("one", "front")
+    assert [one for one in log.warnings if "share a heading" in one] == [
+        f"{path}: 2 columns share a heading: 'brake' is read as brake; not read: 'Brake'",
+        f"{path}: 2 columns share a heading: 'note' is read as note; not read: 'note (2)'",
+    ]
+
+
+def test_two_columns_of_one_heading_that_a_map_both_reads_are_no_news(tmp_path: Path) -> None:
+    path, map_path = tmp_path / "log.csv", tmp_path / "map.toml"
+    path.write_text(f"{HEAD},note\nS1,B1,front,Wren,2025-01-02,one,two\n", encoding="utf-8")
+    map_path.write_text('[sessions.own.second]\nheading = "note (2)"\n', encoding="utf-8")
+    log = read_log([str(path)], str(map_path))
+    assert log.sessions["own.second"].to_list() == ["two"]
+    assert not [one for one in log.warnings if "share a heading" in one]
+
+
+FOREIGN_MAP = """
+[sessions]
+decimal = ","
+[sessions.columns]
+bike_id = "Rad"
+brake = "Bremse"
+technician = "Wer"
+started_at = "Datum"
+"""
+
+
+def test_a_map_that_fits_no_file_is_refused_though_the_files_have_the_logs_own_headings(tmp_path: Path) -> None:
+    map_path = tmp_path / "map.toml"
+    map_path.write_text(FOREIGN_MAP, encoding="utf-8")
+    log = small_log(tmp_path)
+    with pytest.raises(CannotRun, match="no file has the headings of this map") as refusal:
+        read_log([str(log)], str(map_path))
+    assert "bike_id ('Rad')" in str(refusal.value)
+    other = tmp_path / "other.csv"
+    other.write_text("Rad,Bremse,Wer,Datum\nB7,front,Hazel,2025-02-01\n", encoding="utf-8")
+    assert read_log([str(log), str(other)], str(map_path)).sessions.height == 13
+
+
+def test_a_section_that_fits_no_file_is_reported_where_another_of_its_table_fits(tmp_path: Path) -> None:
+    map_path = tmp_path / "map.toml"
+    map_path.write_text(FOREIGN_MAP.replace("[sessions]", "[[sessions]]") + '[[sessions]]\nmissing = ["?"]\n', "utf-8")
+    log = read_log([str(small_log(tmp_path))], str(map_path))
+    assert f"{map_path}: the section sessions fits none of the files" in log.warnings
+
+
+def test_whole_floats_beyond_64_bits_keep_their_text(tmp_path: Path) -> None:
+    path = tmp_path / "log.parquet"
+    columns = {
+        "session_id": [1e20, 2.0, 3.0, 4.0], "bike_id": [5.0, 1e19, 7.0, 8.0], "brake": ["front"] * 4,
+        "technician": ["Wren"] * 4, "started_at": ["2025-01-02"] * 4, "minutes": [20.0, float("inf"), 1e300, -float("inf")],
+        "cycles": [2.0, 3.0, 1e300, float("inf")],
+    }  # fmt: skip
+    pl.DataFrame(columns).write_parquet(path)
+    log = read_log([str(path)])
+    assert sorted(log.sessions["session_id"]) == ["1e+20", "2", "3", "4"]
+    assert set(log.sessions["bike_id"]) == {"5", "1e+19", "7", "8"}
+    told = log.set_aside.select("row", "column", "rule", "value").rows()
+    assert told == [
+        (2, "minutes", "unreadable", "inf"),
+        (3, "cycles", "unreadable", "1e+300"),
+        (3, "minutes", "out_of_range", "1e+300"),
+        (4, "cycles", "unreadable", "inf"),
+        (4, "minutes", "unreadable", "-inf"),
+    ]
