@@ -9,7 +9,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.errors import CannotRun
+from analysis.errors import CannotRun, EmptyExport
 from analysis.intake import limits
 from analysis.intake.broken import broken_rows
 from analysis.intake.decoding import decoded
@@ -29,6 +29,8 @@ def lines_table(file: Snapshot) -> RawTable:
     ------
     CannotRun
         No line holds an object, the text is damaged, or it passes a limit.
+    EmptyExport
+        It holds nothing but blank lines.
     """
     text = decoded(file.label, file.data)
     lines = text.data.decode("utf-8", "replace").split("\n")
@@ -37,6 +39,8 @@ def lines_table(file: Snapshot) -> RawTable:
     for number, line in enumerate(lines, start=1):
         if line.strip():
             objects.take(number, line)
+    if not objects.rows and not objects.broken:
+        raise EmptyExport(file.label, "nothing but blank lines", "one JSON object a line", "export the log again")
     if not objects.rows:
         raise CannotRun(
             file.label,

@@ -240,3 +240,53 @@ def test_whole_floats_beyond_64_bits_keep_their_text(tmp_path: Path) -> None:
         (4, "cycles", "unreadable", "inf"),
         (4, "minutes", "unreadable", "-inf"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("name", "data"),
+    [
+        ("a.csv", b""),
+        ("a.csv", b"\n \n\r\n"),
+        ("a.csv", b",,,\n,,,\n"),
+        ("a.tsv", b"\t\n"),
+        ("a.jsonl", b"\n\n"),
+        ("a.csv", b"\xef\xbb\xbf"),
+    ],
+)
+def test_a_file_with_nothing_in_it_is_passed_over_in_a_folder_and_refused_by_name(
+    name: str, data: bytes, tmp_path: Path
+) -> None:
+    small_log(tmp_path)
+    (tmp_path / name).write_bytes(data)
+    log = read_log([str(tmp_path)])
+    assert log.sessions.height == 12
+    assert any(one.startswith(f"{tmp_path / name}: not read, ") for one in log.warnings)
+    with pytest.raises(CannotRun, match=r"empty file|nothing but blank lines"):
+        read_log([str(tmp_path / name)])
+
+
+@pytest.mark.parametrize(
+    ("ends", "last", "note"),
+    [
+        ("\r", "\n", "plain"),
+        ("\r", "\r\n", "plain"),
+        ("\r", "\r", '"two\nlines"'),
+        ("\n", "\n", '"two\rlines"'),
+        ("\r\n", "\n", "bare\rreturn"),
+    ],
+)
+def test_lines_may_end_in_carriage_returns_whatever_ends_the_file(
+    ends: str, last: str, note: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "log.csv"
+    path.write_bytes((ends.join([HEAD, *ROWS[:-1], ROWS[-1].replace("plain", note)]) + last).encode())
+    assert read_log([str(path)]).sessions.height == 12
+
+
+@pytest.mark.parametrize("marks", [1, 2, 200_000])
+def test_byte_order_marks_do_not_hide_the_first_heading(marks: int, tmp_path: Path) -> None:
+    path = small_log(tmp_path)
+    path.write_bytes(b"\xef\xbb\xbf" * marks + path.read_bytes())
+    log = read_log([str(path)])
+    assert log.sessions["session_id"][0] == "S0"
+    assert not [one for one in log.warnings if "passed over" in one]
