@@ -101,7 +101,7 @@ def _lacking(raw: RawTable, section: TableMap) -> tuple[str, ...]:
     headings = {plain(heading) for heading in raw.headings}
     mapped = {column.field: column.heading for column in section.columns}
     return tuple(
-        f"{name} ({mapped[name]!r})" if name in mapped else name
+        f"{name} ({mapped[name][:60]!r})" if name in mapped else name
         for name in required_fields(section.table)
         if name not in mapped or plain(mapped[name]) not in headings
     )
@@ -137,7 +137,7 @@ def sections_without_a_file(
             f"{mapping.file}, {section.table}",
             f"no file has the headings of this map; {file.file} has none for {', '.join(_lacking(file, section))}",
             "a map made for these exports",
-            "correct the headings in the map, or leave the map out",
+            "correct the headings (or the encoding and delimiter) in the map, or leave the map out",
         )
     return unused
 

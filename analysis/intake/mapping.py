@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis.errors import CannotRun
+from analysis.intake.limits import NAME_CHARACTERS
 from analysis.intake.snapshot import refuse_special
 from analysis.intake.table_map import FIELDS, MADE_IDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
 from analysis.intake.units import UNITS, unit_for
@@ -67,14 +68,21 @@ def _section(table: str, told: Any, where: str) -> TableMap:
     _refuse_unknown(told, SECTION_KEYS, where)
     columns = _columns(table, _table(told, "columns", where), f"{where}.columns")
     _refuse_lacking(table, columns, f"{where}.columns")
-    own = tuple(_own(name, one, f"{where}.own.{name}") for name, one in _table(told, "own", where).items())
+    own = tuple(
+        _own(name, one, f"{where}.own.{name[:_LONGEST_QUOTED]}") for name, one in _table(told, "own", where).items()
+    )
+    decimal = _one_of(told, "decimal", (".", ","), where)
+    thousands = _one_of(told, "thousands", (".", ",", " ", "'", "’", ""), where) or ""
+    if decimal is not None and decimal == thousands:
+        found = f"is {thousands!r}, which is the decimal mark too"
+        raise CannotRun(f"{where}.thousands", found, "another mark", "correct one of the two")
     return TableMap(
         table=table,
         columns=columns,
         values=_values(table, own, _table(told, "values", where), f"{where}.values"),
         own=own,
-        decimal=_one_of(told, "decimal", (".", ","), where),
-        thousands=_one_of(told, "thousands", (".", ",", " ", "'", "’", ""), where) or "",
+        decimal=decimal,
+        thousands=thousands,
         date_order=_one_of(told, "date_order", ("dmy", "mdy", "ymd"), where),
         encoding=_encoding(told, where),
         delimiter=_one_of(told, "delimiter", (",", ";", "\t", "|"), where),
@@ -95,16 +103,16 @@ def _columns(table: str, told: dict[str, Any], where: str) -> tuple[ColumnMap, .
         heading, unit = detail.get("heading"), detail.get("unit")
         if not isinstance(heading, str) or not heading.strip():
             raise CannotRun(
-                f"{where}.{name}", f"the heading is {heading!r}", "the export's heading in quotes", "add it"
+                f"{where}.{name}", f"the heading is {_quoted(heading)}", "the export's heading in quotes", "add it"
             )
         if heading in used:
             raise CannotRun(
-                f"{where}.{name}", f"{heading!r} is also {used[heading]}", "one field a heading", "mend one"
+                f"{where}.{name}", f"{_quoted(heading)} is also {used[heading]}", "one field a heading", "mend one"
             )
         used[heading] = name
         if unit is not None and (not isinstance(unit, str) or unit_for(unit, entry.unit) is None):
             fits = ", ".join(u for u in UNITS if unit_for(u, entry.unit)) or "no unit: leave it out"
-            raise CannotRun(f"{where}.{name}", f"the unit {unit!r} cannot be", fits, "mend the unit")
+            raise CannotRun(f"{where}.{name}", f"the unit {_quoted(unit)} cannot be", fits, "mend the unit")
         columns.append(ColumnMap(name, heading, unit))
     return tuple(columns)
 
@@ -146,15 +154,18 @@ def _refuse_two_meanings(levels: dict[str, tuple[str, ...]], where: str, compare
         for word in words:
             other = meaning.setdefault(compared(word), level)
             if other != level:
-                raise CannotRun(where, f"{word!r} is both {other} and {level}", "one level a word", "take one away")
+                raise CannotRun(
+                    where, f"{_quoted(word)} is both {other} and {level}", "one level a word", "take one away"
+                )
 
 
 def _own(name: str, told: Any, where: str) -> OwnColumn:
     if not isinstance(told, dict) or not isinstance(told.get("heading"), str):
         raise CannotRun(where, "has no heading", 'heading = "…"', "add it")
     _refuse_unknown(told, ("heading", "type", "unit", "role", "min", "max"), where)
-    if not name.isidentifier():
-        raise CannotRun(where, f"{name!r} is no name", "letters, digits and underscores", "rename it")
+    if not name.isidentifier() or len(name) > NAME_CHARACTERS:
+        expected = f"letters, digits and underscores, at most {NAME_CHARACTERS}"
+        raise CannotRun(where, f"{_quoted(name)} is no name", expected, "rename it")
     low, high = (_bound(told, key, where) for key in ("min", "max"))
     if low is not None and high is not None and low > high:
         raise CannotRun(where, f"min = {low:g} is above max = {high:g}", "min at most max", "swap them")
@@ -166,7 +177,7 @@ def _own(name: str, told: Any, where: str) -> OwnColumn:
         )
     unit = told.get("unit", "")
     if not isinstance(unit, str):
-        raise CannotRun(f"{where}.unit", f"is {unit!r}", "a text in quotes", "mend it")
+        raise CannotRun(f"{where}.unit", f"is {_quoted(unit)}", "a text in quotes", "mend it")
     return OwnColumn(name, told["heading"], kind, unit, role, low, high)
 
 

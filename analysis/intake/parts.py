@@ -14,6 +14,8 @@ from analysis.intake.sources import RawTables
 from analysis.intake.table_map import TableMap
 from analysis.intake.words import plain
 
+_SHOWN = 60
+"""Characters of a heading."""
 _COPY = re.compile(r"(.+) \(\d+\)", re.DOTALL)
 """A heading that stood in its file before, as the readers number it."""
 
@@ -47,7 +49,7 @@ def table_parts(found: RawTables, mapping: Mapping | None) -> tuple[dict[str, li
         read = converted(raw, fit.table_map)
         if read.unmapped:
             warnings.append(
-                f"{raw.file}: passed over the columns {', '.join(repr(heading[:60]) for heading in read.unmapped[:12])}"
+                f"{raw.file}: passed over the columns {', '.join(repr(heading[:_SHOWN]) for heading in read.unmapped[:12])}"
             )
         warnings += [f"{raw.file}: {words}" for words in _shared_headings(raw.headings, fit.table_map)]
         parts.setdefault(fit.table_map.table, []).append(Part(raw, fit.table_map, read))
@@ -67,8 +69,8 @@ def _shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[s
         copy = _COPY.fullmatch(heading)
         alike.setdefault(plain(copy[1] if copy and copy[1] in known else heading), []).append(heading)
     for group in alike.values():
-        read = [f"{heading[:60]!r} is read as {field_of[heading]}" for heading in group if heading in field_of]
-        rest = [repr(heading[:60]) for heading in group if heading not in field_of]
+        read = [f"{heading[:_SHOWN]!r} is read as {field_of[heading]}" for heading in group if heading in field_of]
+        rest = [repr(heading[:_SHOWN]) for heading in group if heading not in field_of]
         if read and rest:
             yield f"{len(group)} columns share a heading: {', '.join(read)}; not read: {', '.join(rest[:12])}"
 
@@ -86,8 +88,8 @@ def _lacking(mapping: Mapping, parts: dict[str, list[Part]], file: str, table: s
     if absent.key not in fields:
         raise CannotRun(
             f"{mapping.file}, {table}.{absent.key}",
-            f"{file} has no heading {absent.heading!r}",
+            f"{file} has no heading {absent.heading[:_SHOWN]!r}",
             "a heading of that file",
             "mend the map",
         )
-    return f"{file}: has no column {absent.heading!r}, as other files of {table} have; nothing recorded there"
+    return f"{file}: has no column {absent.heading[:_SHOWN]!r}, as other files of {table} have; nothing recorded there"
