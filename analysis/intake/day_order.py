@@ -28,10 +28,10 @@ class OrderFound:
 
 def order_told(cells: pl.Series) -> OrderFound:
     """Day or month first, as far as a column of texts decides it."""
-    told = cells.drop_nulls()
-    if told.str.contains(_YEAR_FIRST).all():
+    dates = cells.drop_nulls()
+    if dates.str.contains(_YEAR_FIRST).all():
         return OrderFound("ymd", None)
-    return order_among(with_month_numbers(told.unique(maintain_order=True)))
+    return order_among(with_month_numbers(dates.unique(maintain_order=True)))
 
 
 def order_among(texts: pl.Series) -> OrderFound:

@@ -126,7 +126,7 @@ def sections_without_a_file(
     Raises
     ------
     CannotRun
-        No section for one of these tables fits a file: nothing the map says would be heeded.
+        No section for one of these tables fits a file: the whole map would be ignored.
     """
     used = [id(fit.section) for fit in fits if fit.section is not None]
     unused = [section for section in mapping.sections if id(section) not in used]
