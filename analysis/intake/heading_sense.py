@@ -25,6 +25,7 @@ _LIGHT = {
 }  # fmt: skip
 """Concepts that tell little by themselves; every other weighs 1."""
 _BRACKETED = re.compile(r"[\[(<{]([^\[\](){}<>]++)[\])>}]")
+_LONGEST_HEADING = 500
 _LONGEST_WORD = 100
 """Letters of a word that may still mean something; cutting up a longer one takes minutes."""
 Sense = dict[str, float]
@@ -88,7 +89,8 @@ def _weight(concept: str) -> float:
 
 
 def _words_and_unit(text: str) -> tuple[list[str], str | None]:
-    """The words of a heading without the unit it names, in brackets or at its end."""
+    """The words of a heading without the unit it names, in brackets or at its end; of a long one, of its beginning."""
+    text = text[:_LONGEST_HEADING]
     for bracketed in _BRACKETED.findall(text):
         unit = unit_named(bracketed.strip())
         if unit:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 import time
+import tomllib
 from pathlib import Path
 
 import polars as pl
 import pytest
 
 from analysis.errors import CannotRun
-from analysis.intake import Log, limits, read_log
+from analysis.intake import Log, limits, propose_map, read_log
 from analysis.intake.furniture import heading_place, is_furniture, unique_headings
 from analysis.intake.heading_sense import headings
 from analysis.standard import read_standard
@@ -88,7 +89,18 @@ def test_totals_rulers_and_counts_are_known_by_their_shape(cells: list[str | Non
 
 
 @pytest.mark.parametrize(
-    "text", ["(" * LONG, "( " * LONG, "[" * LONG + "mm", "a/" * LONG, "(" + " " * LONG, "s" * LONG, "luft" * LONG]
+    "text",
+    [
+        "(" * LONG,
+        "( " * LONG,
+        "[" * LONG + "mm",
+        "a/" * LONG,
+        "(" + " " * LONG,
+        "s" * LONG,
+        "luft" * LONG,
+        "luft " * LONG,
+        "Aa" * LONG,
+    ],
 )
 def test_a_long_heading_is_understood_or_not_in_a_moment(text: str) -> None:
     start = time.perf_counter()
@@ -290,3 +302,10 @@ def test_byte_order_marks_do_not_hide_the_first_heading(marks: int, tmp_path: Pa
     log = read_log([str(path)])
     assert log.sessions["session_id"][0] == "S0"
     assert not [one for one in log.warnings if "passed over" in one]
+
+
+def test_a_map_is_proposed_for_a_heading_of_very_many_words_in_a_moment(tmp_path: Path) -> None:
+    path = small_log(tmp_path, head=HEAD.replace("note", "luft " * 40_000))
+    start = time.process_time()
+    assert len(tomllib.loads(propose_map([str(path)]).toml)["sessions"]["columns"]) >= 5
+    assert time.process_time() - start < 15
