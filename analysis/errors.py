@@ -29,3 +29,7 @@ class CannotRun(Exception):
         if self.cure:
             lines.append(f"  what to do: {self.cure}")
         return "\n".join(lines)
+
+
+class EmptyExport(CannotRun):
+    """An export in which nothing is written; within a folder it is passed over."""

@@ -13,7 +13,7 @@ import polars as pl
 from schemas.declare import declare
 
 RULES = (
-    "required_missing", "unreadable", "unreadable_row", "out_of_range", "unknown_level", "after_as_of",
+    "required_missing", "unreadable", "unreadable_row", "out_of_range", "unknown_level", "too_long", "after_as_of",
     "two_contents", "exact_copy", "no_bleed_found",
 )  # fmt: skip
 ACTIONS = ("row_set_aside", "value_blanked", "duplicate", "unlinked")

@@ -21,6 +21,8 @@ ID_KEYS: dict[str, tuple[str, ...]] = {
     "coaching": (),
     "readings": ("item", "technician", "repeat"),
 }
+_MANY_PARTS = 100
+"""More pieces of memory than this slow every step down more than copying them into one does."""
 MADE_FROM = {"sessions": ("bike_id", "brake", "started_at"), "comebacks": ("bike_id", "brake", "returned_at")}
 
 
@@ -84,7 +86,9 @@ def gathered(table: str, parts: tuple[Part, ...]) -> Gathered:
     """The files of one table one below the other; a field that a file lacks is empty there."""
     frames = [part.read.frame.select(pl.lit(i, pl.Int64).alias(PLACE), pl.all()) for i, part in enumerate(parts)]
     faults = [part.read.faults.select(pl.lit(i, pl.Int64).alias(PLACE), pl.all()) for i, part in enumerate(parts)]
-    return Gathered(table, parts, *(pl.concat(each, how="diagonal_relaxed") for each in (frames, faults)))
+    scattered = len(parts) > _MANY_PARTS
+    both = (pl.concat(each, how="diagonal_relaxed", rechunk=scattered) for each in (frames, faults))
+    return Gathered(table, parts, *both)
 
 
 def settled(found: Gathered) -> Settled:

@@ -130,9 +130,10 @@ def _own_fields(done: dict[str, OneTable]) -> tuple[OwnField, ...]:
 def _rejected(done: dict[str, OneTable]) -> tuple[RejectedRows, ...]:
     found = []
     for table, one in done.items():
+        conflicts = one.settled.gathered.frame.filter(one.settled.conflicts).select(PLACE, ROW)
+        bad = pl.concat([conflicts, one.judged.row_reasons.select(PLACE, ROW)]).unique()
+        of_place = {key[0]: rows.get_column(ROW) for key, rows in bad.group_by(PLACE)}
+        nothing = pl.Series(ROW, [], dtype=pl.Int64)
         for place, part in enumerate(one.settled.gathered.parts):
-            conflict = one.settled.gathered.frame.filter(one.settled.conflicts, pl.col(PLACE) == place)
-            bad = one.judged.row_reasons.filter(pl.col(PLACE) == place)
-            rows = pl.concat([conflict.get_column(ROW), bad.get_column(ROW)]).unique()
-            found += rejected_rows(part.raw, table, rows)
+            found += rejected_rows(part.raw, table, of_place.get(place, nothing))
     return tuple(found)

@@ -17,6 +17,8 @@ from analysis.intake.words import as_text, recorded
 from analysis.regression import in_turn
 
 FAULTS = {ROW: pl.Int64, "column": pl.String, "heading": pl.String, "rule": pl.String, "value": pl.String}
+_WORTH_THREADS = 2_000
+"""Rows."""
 DATES = ("date", "date or date-time")
 
 
@@ -85,7 +87,8 @@ def converted(raw: RawTable, table_map: TableMap) -> Converted:
         values = _once(column.values, raw.cells.get_column(target.heading)).alias(target.name)
         return [values, *column.beside], _faults(raw, target, column, table_map)
 
-    for target, (values, wrong) in zip(targets, in_turn(read, targets), strict=True):
+    results = map(read, targets) if raw.cells.height < _WORTH_THREADS else in_turn(read, targets)
+    for target, (values, wrong) in zip(targets, results, strict=True):
         columns += values
         faults.append(wrong)
         used |= {target.heading, f"{target.heading}_has_time" if target.type in DATES else target.heading}
@@ -147,6 +150,8 @@ def _converted(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:
 
 def _joined(text: pl.Series, spellings: Mapping[str, tuple[str, ...]]) -> pl.Series:
     """Names written in several ways as the one the map gives them, compared sign by sign."""
+    if not spellings:
+        return text
     return text.replace({word.strip(): name for name, words in spellings.items() for word in words})
 
 
@@ -170,6 +175,8 @@ def _told_beside(raw: RawTable, heading: str, found: Moments) -> pl.Series:
 
 
 def _faults(raw: RawTable, target: _Target, column: _Column, table_map: TableMap) -> pl.DataFrame:
+    if not column.values.null_count():
+        return pl.DataFrame(schema=FAULTS)
     cells = raw.cells.get_column(target.heading)
     unread = column.values.is_null() & cells.is_not_null()
     if not unread.any():

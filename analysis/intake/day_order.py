@@ -11,6 +11,7 @@ from analysis.intake.month_names import with_month_numbers
 
 Order = Literal["dmy", "mdy", "ymd"]
 YEAR_LAST = r"(?i)^(\d{1,2})[-/. ]+(\d{1,2})[-/. ]+(\d{4}|\d{2})\.?"
+_YEAR_FIRST = r"^\d{4}-\d"
 _SURELY = 10
 """How many times as many dates must speak for one order where single ones speak against it."""
 _YEARS = 9
@@ -27,7 +28,10 @@ class OrderFound:
 
 def order_told(cells: pl.Series) -> OrderFound:
     """Day or month first, as far as a column of texts decides it."""
-    return order_among(with_month_numbers(cells.drop_nulls().unique(maintain_order=True)))
+    dates = cells.drop_nulls()
+    if dates.str.contains(_YEAR_FIRST).all():
+        return OrderFound("ymd", None)
+    return order_among(with_month_numbers(dates.unique(maintain_order=True)))
 
 
 def order_among(texts: pl.Series) -> OrderFound:

@@ -19,6 +19,7 @@ _PROBE_BYTES = 1 << 16
 _STRAY_ZEROS = 8
 _STRAY_CONTROLS = 64
 _CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1a\x1c-\x1f\x7f]")
+_BYTE_ORDER_MARKS = re.compile(rb"(?:\xef\xbb\xbf)++")
 _WINDOWS = "".join(bytes([byte]).decode("cp1252", "ignore") or chr(byte) for byte in range(256))
 _PACKED = (
     (b"\x1f\x8b", "gzip"),
@@ -132,8 +133,17 @@ def _windows(data: bytes) -> Decoded:
 
 
 def _unified(data: bytes) -> bytes:
+    """The text without byte-order marks, every line ended by `\\n`.
+
+    Lone carriage returns end lines where no line feed does but at the end of the text or within quotation marks.
+    """
+    marks = _BYTE_ORDER_MARKS.match(data)
+    if marks:
+        data = data[marks.end() :]
     if b"\r" not in data:
         return data
-    if b"\n" not in data:
-        return data.replace(b"\r", b"\n")
-    return data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")
+    data = data.replace(b"\r\r\n", b"\n").replace(b"\r\n", b"\n")
+    if b"\r" not in data:
+        return data
+    unquoted = b"".join(data.rstrip(b"\r\n").split(b'"')[::2])
+    return data.replace(b"\r", b"\n") if b"\r" in unquoted and b"\n" not in unquoted else data

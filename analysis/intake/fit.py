@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from analysis.errors import CannotRun
 from analysis.intake.raw import RawTable
 from analysis.intake.table_map import FIELDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
 from analysis.intake.words import plain
@@ -24,13 +26,15 @@ class Absent:
 class Fit:
     """What a file is: its map, or None with the table it resembles most and the required fields it lacks.
 
-    `absent` are headings of optional fields that its section names and the file has not.
+    `section` is the map's section as it was read, if one fits; `absent` are headings of optional fields that it names
+    and the file does not have.
     """
 
     table_map: TableMap | None
     resembles: str | None = None
     lacks: tuple[str, ...] = ()
     absent: tuple[Absent, ...] = ()
+    section: TableMap | None = None
 
 
 def fitting(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] = OF_THE_LOG) -> Fit:
@@ -43,18 +47,20 @@ def fitting(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] = OF
     mapping
         A map, or None.
     tables
-        What the file may be; sections for anything else are passed over."""
+        What the file may be; sections for anything else are passed over.
+    """
     recognised = _recognised(raw, tables)
-    sections = [_completed(one, recognised) for one in mapping.sections if one.table in tables] if mapping else []
-    if mapping is None or not sections:
+    written = [one for one in mapping.sections if one.table in tables] if mapping else []
+    if not written:
         return recognised
-    fits = [section for section in sections if not _lacking(raw, section)]
+    sections = [(_completed(one, recognised), one) for one in written]
+    fits = [(section, own) for section, own in sections if not _lacking(raw, section)]
     if fits:
-        best = max(fits, key=lambda section: _likeness(raw, section))
-        return _as_it_stands(raw, best)
+        best, own = max(fits, key=lambda both: _likeness(raw, both[0]))
+        return replace(_as_it_stands(raw, best), section=own)
     if recognised.table_map is not None:
         return recognised
-    near = min(sections, key=lambda section: len(_lacking(raw, section)))
+    near = min((section for section, _ in sections), key=lambda section: len(_lacking(raw, section)))
     lacks = _lacking(raw, near)
     return Fit(None, near.table, lacks) if 2 * len(lacks) <= len(required_fields(near.table)) else recognised
 
@@ -95,10 +101,45 @@ def _lacking(raw: RawTable, section: TableMap) -> tuple[str, ...]:
     headings = {plain(heading) for heading in raw.headings}
     mapped = {column.field: column.heading for column in section.columns}
     return tuple(
-        f"{name} ({mapped[name]!r})" if name in mapped else name
+        f"{name} ({mapped[name][:60]!r})" if name in mapped else name
         for name in required_fields(section.table)
         if name not in mapped or plain(mapped[name]) not in headings
     )
+
+
+def sections_without_a_file(
+    mapping: Mapping, fits: Sequence[Fit], raw: Sequence[RawTable], tables: tuple[str, ...] = OF_THE_LOG
+) -> list[TableMap]:
+    """The sections that fit none of the files.
+
+    Parameters
+    ----------
+    mapping
+        The map.
+    fits
+        What was found of each file.
+    raw
+        The files.
+    tables
+        What they may be.
+
+    Raises
+    ------
+    CannotRun
+        No section for one of these tables fits a file: the whole map would be ignored.
+    """
+    used = [id(fit.section) for fit in fits if fit.section is not None]
+    unused = [section for section in mapping.sections if id(section) not in used]
+    wanted = [section for section in mapping.sections if section.table in tables]
+    if wanted and not used and raw:
+        file, section = min(((r, s) for s in wanted for r in raw), key=lambda both: len(_lacking(*both)))
+        raise CannotRun(
+            f"{mapping.file}, {section.table}",
+            f"no file has the headings of this map; {file.file} has none for {', '.join(_lacking(file, section))}",
+            "a map made for these exports",
+            "correct the headings (or the encoding and delimiter) in the map, or leave the map out",
+        )
+    return unused
 
 
 def _as_it_stands(raw: RawTable, section: TableMap) -> Fit:

@@ -13,16 +13,17 @@ _TOTALS = (
     "total|totals|grand total|subtotal|sub total|sum|sums|summe|summen|gesamt|gesamtsumme|zwischensumme|endsumme|somme|total général|totale|"
     "suma|soma|totaal|average|mean|durchschnitt|mittelwert|moyenne|count|anzahl"
 )
-_TOTALS_CELL = re.compile(rf"\s*(?:{_TOTALS})\s*[:.]?\s*", re.IGNORECASE)
+# Possessive throughout: a cell may have a million characters, and a pattern that backtracks takes hours over it.
+_TOTALS_CELL = re.compile(rf"\s*+(?:{_TOTALS})\s*+[:.]?+\s*+", re.IGNORECASE)
 _COUNT_CELL = re.compile(
-    r"\s*\(?\s*\d+\s+(?:rows?|records?|lines?|zeilen?|datensätze?|lignes?|enregistrements?|filas?|righe|rijen)"
-    r"(?:\s+(?:selected|affected|returned|in set))?\s*\)?\s*\.?\s*",
+    r"\s*+\(?+\s*+\d++\s++(?:rows?|records?|lines?|zeilen?|datensätze?|lignes?|enregistrements?|filas?|righe|rijen)"
+    r"(?:\s++(?:selected|affected|returned|in set))?+\s*+\)?+\s*+\.?+\s*+",
     re.IGNORECASE,
 )
-_RULER_CELL = re.compile(r"\s*[-=_+|]{3,}[-=_+|\s]*")
-_NUMBER_CELL = re.compile(r"\s*[-+]?[\d.,'’\s\u00a0\u202f]*\d[\d.,'’\s\u00a0\u202f]*(?:%|€|\$|£|\w{1,3})?\s*")
+_RULER_CELL = re.compile(r"\s*+[-=_+|]{3}[-=_+|\s]*+")
+_NUMBER_CELL = re.compile(r"\s*+[-+]?+(?=[.,'’\s]*+\d)[\d.,'’\s]*+(?:%|€|\$|£|\w{1,3}+)?+\s*+")
 _VALUE_CELL = re.compile(
-    r"\s*(?:[-+]?[\d.,]*\d[\d.,]*|\d{1,4}[-./]\d{1,2}[-./]\d{1,4}(?:[T ].*)?|true|false)\s*", re.IGNORECASE
+    r"\s*+(?:[-+]?+(?=[.,]*+\d)[\d.,]*+|\d{1,4}[-./]\d{1,2}[-./]\d{1,4}(?:[T ].*+)?+|true|false)\s*+", re.IGNORECASE
 )
 _HEADING_WITHIN = 60
 SUSPECT = rf"(?i)^['(]*(?:(?:{_TOTALS})\b|\d+\s+[a-zä]|[-=_+|]{{3}})"
@@ -78,13 +79,15 @@ def usual_width(records: Sequence[Sequence[str | None]]) -> int:
 def unique_headings(cells: Sequence[str | None]) -> list[str]:
     """Headings as they stand; a repeated one gets " (2)", an empty one "column 4" by its place."""
     taken = {ROW}
+    copies: dict[str, int] = {}
     names: list[str] = []
     for place, cell in enumerate(cells, start=1):
         wanted = cell if cell and cell.strip() else f"column {place}"
-        name, copy = wanted, 1
+        name, copy = wanted, copies.get(wanted, 1)
         while name in taken:
             copy += 1
             name = f"{wanted} ({copy})"
+        copies[wanted] = copy
         taken.add(name)
         names.append(name)
     return names

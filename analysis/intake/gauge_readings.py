@@ -10,7 +10,7 @@ from pandera.typing.polars import DataFrame
 from analysis.errors import CannotRun
 from analysis.intake.account import PLACE, Gathered, Part, Settled, gathered, settled
 from analysis.intake.convert import converted
-from analysis.intake.fit import fitting
+from analysis.intake.fit import fitting, sections_without_a_file
 from analysis.intake.log import Source
 from analysis.intake.mapping import read_map
 from analysis.intake.raw import RawTable
@@ -64,11 +64,14 @@ def read_readings(export: str, map_path: str | None = None) -> GaugeReadings:
     """
     mapping = read_map(map_path) if map_path is not None else None
     found = raw_tables([export], [section.hint() for section in mapping.sections] if mapping else [])
-    parts = []
-    for raw in found.tables:
-        table_map = fitting(raw, mapping, (TABLE,)).table_map
-        if table_map is not None:
-            parts.append(Part(raw, table_map, converted(raw, table_map)))
+    fits = [fitting(raw, mapping, (TABLE,)) for raw in found.tables]
+    if mapping is not None:
+        sections_without_a_file(mapping, fits, found.tables, (TABLE,))
+    parts = [
+        Part(raw, fit.table_map, converted(raw, fit.table_map))
+        for raw, fit in zip(found.tables, fits, strict=True)
+        if fit.table_map is not None
+    ]
     if not parts:
         raise _none_like_it(export, found.tables)
     told = _settled(gathered(TABLE, tuple(parts)))

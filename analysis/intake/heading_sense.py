@@ -24,7 +24,10 @@ _LIGHT = {
     "total": 0.3, "through": 0.4, "set": 0.5, "shop": 0.9, "fitted": 0.7, "job": 0.8, "work": 0.7, "customer": 0.5,
 }  # fmt: skip
 """Concepts that tell little by themselves; every other weighs 1."""
-_BRACKETED = re.compile(r"[\[(<{]\s*([^\])>}]+?)\s*[\])>}]")
+_BRACKETED = re.compile(r"[\[(<{]([^\[\](){}<>]++)[\])>}]")
+_LONGEST_HEADING = 500
+_LONGEST_WORD = 100
+"""Letters of a word that may still mean something; cutting up a longer one takes minutes."""
 Sense = dict[str, float]
 """Concepts one word may mean, each with how surely it does (0–1); empty for a word nobody knows."""
 
@@ -86,9 +89,10 @@ def _weight(concept: str) -> float:
 
 
 def _words_and_unit(text: str) -> tuple[list[str], str | None]:
-    """The words of a heading without the unit it names, in brackets or at its end."""
+    """The words of a heading without the unit it names, in brackets or at its end; of a long one, of its beginning."""
+    text = text[:_LONGEST_HEADING]
     for bracketed in _BRACKETED.findall(text):
-        unit = unit_named(bracketed)
+        unit = unit_named(bracketed.strip())
         if unit:
             return tokens(_BRACKETED.sub(" ", text)), unit
     words = tokens(text)
@@ -132,6 +136,8 @@ def _senses(words: list[str], spoken: str) -> list[tuple[str, Sense]]:
 @cache
 def _senses_of(word: str, spoken: str) -> list[Sense]:
     """The senses of one word: as it stands, as a compound, by its stem, or as an abbreviation."""
+    if len(word) > _LONGEST_WORD:
+        return []
     for spelled in dict.fromkeys((word, re.sub(r"([aou])e", r"\1", word))):
         if spelled in concepts().meanings:
             return [_foreign_or_clipped(spelled, spoken)]

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from typing import NoReturn
 
-import polars as pl
-
 from analysis.errors import CannotRun
 
 FILE_BYTES = 8 * 2**30
 CELL_BYTES = 1_000_000
+"""A row with a longer cell is rejected."""
+NAME_CHARACTERS = 200
+"""A longer name of a technician, shop, model or bike is no name, and no chart or table can show it."""
 COLUMNS = 10_000
 ROWS = 20_000_000
 LINES_OF_A_CELL = 200
@@ -21,20 +22,12 @@ CONNECT_SECONDS = 10
 STATEMENT_SECONDS = 600
 
 
-def check_size(label: str, *, columns: int = 0, rows: int = 0, cell_bytes: int = 0) -> None:
+def check_size(label: str, *, columns: int = 0, rows: int = 0) -> None:
     """Refuse a table past a limit."""
     if columns > COLUMNS:
         _refuse(label, f"{columns:,} columns", f"at most {COLUMNS:,}")
     if rows > ROWS:
         _refuse(label, f"{rows:,} rows", f"at most {ROWS:,}")
-    if cell_bytes > CELL_BYTES:
-        _refuse(label, f"a cell of {cell_bytes:,} bytes", f"at most {CELL_BYTES:,} in a cell")
-
-
-def longest_cell(cells: pl.DataFrame) -> int:
-    """The bytes of the longest text cell."""
-    texts = cells.select(pl.col(pl.String).str.len_bytes().max())
-    return max((length or 0 for length in texts.row(0)), default=0) if texts.width and texts.height else 0
 
 
 def _refuse(label: str, found: str, expected: str) -> NoReturn:

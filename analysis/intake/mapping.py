@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import Any
 
 from analysis.errors import CannotRun
+from analysis.intake.limits import NAME_CHARACTERS
+from analysis.intake.snapshot import refuse_special
 from analysis.intake.table_map import FIELDS, MADE_IDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
 from analysis.intake.units import UNITS, unit_for
 from analysis.intake.words import plain, squeezed
@@ -22,6 +24,8 @@ SECTION_KEYS = (
 )  # fmt: skip
 JOINED = ("technician", "shop", "brake_model", "bike_kind", "trial", "trial_arm")
 """Names that may be written in several ways: the map says which are one."""
+_NO_TEXT_FILES = ("idna", "punycode", "raw-unicode-escape", "unicode-escape")
+_LONGEST_QUOTED = 80
 LARGEST_BYTES = 1_000_000
 
 
@@ -35,7 +39,9 @@ def read_map(path: str | Path) -> Mapping:
         heading used twice: with file and key.
     """
     try:
-        if Path(path).stat().st_size > LARGEST_BYTES:
+        found = Path(path).stat()
+        refuse_special(str(path), found)
+        if found.st_size > LARGEST_BYTES:
             raise CannotRun(str(path), "is larger than 1 MB", "a map of a few kilobytes", "check the path")
         told = tomllib.loads(Path(path).read_text("utf-8-sig"))
     except OSError as error:
@@ -58,18 +64,25 @@ def read_map(path: str | Path) -> Mapping:
 
 def _section(table: str, told: Any, where: str) -> TableMap:
     if not isinstance(told, dict):
-        raise CannotRun(where, f"is {told!r}", "a table of keys", f"write [{table}] and its keys below")
+        raise CannotRun(where, f"is {_quoted(told)}", "a table of keys", f"write [{table}] and its keys below")
     _refuse_unknown(told, SECTION_KEYS, where)
     columns = _columns(table, _table(told, "columns", where), f"{where}.columns")
     _refuse_lacking(table, columns, f"{where}.columns")
-    own = tuple(_own(name, one, f"{where}.own.{name}") for name, one in _table(told, "own", where).items())
+    own = tuple(
+        _own(name, one, f"{where}.own.{name[:_LONGEST_QUOTED]}") for name, one in _table(told, "own", where).items()
+    )
+    decimal = _one_of(told, "decimal", (".", ","), where)
+    thousands = _one_of(told, "thousands", (".", ",", " ", "'", "’", ""), where) or ""
+    if decimal is not None and decimal == thousands:
+        found = f"is {thousands!r}, which is the decimal mark too"
+        raise CannotRun(f"{where}.thousands", found, "another mark", "correct one of the two")
     return TableMap(
         table=table,
         columns=columns,
         values=_values(table, own, _table(told, "values", where), f"{where}.values"),
         own=own,
-        decimal=_one_of(told, "decimal", (".", ","), where),
-        thousands=_one_of(told, "thousands", (".", ",", " ", "'", "’", ""), where) or "",
+        decimal=decimal,
+        thousands=thousands,
         date_order=_one_of(told, "date_order", ("dmy", "mdy", "ymd"), where),
         encoding=_encoding(told, where),
         delimiter=_one_of(told, "delimiter", (",", ";", "\t", "|"), where),
@@ -90,16 +103,16 @@ def _columns(table: str, told: dict[str, Any], where: str) -> tuple[ColumnMap, .
         heading, unit = detail.get("heading"), detail.get("unit")
         if not isinstance(heading, str) or not heading.strip():
             raise CannotRun(
-                f"{where}.{name}", f"the heading is {heading!r}", "the export's heading in quotes", "add it"
+                f"{where}.{name}", f"the heading is {_quoted(heading)}", "the export's heading in quotes", "add it"
             )
         if heading in used:
             raise CannotRun(
-                f"{where}.{name}", f"{heading!r} is also {used[heading]}", "one field a heading", "mend one"
+                f"{where}.{name}", f"{_quoted(heading)} is also {used[heading]}", "one field a heading", "mend one"
             )
         used[heading] = name
         if unit is not None and (not isinstance(unit, str) or unit_for(unit, entry.unit) is None):
             fits = ", ".join(u for u in UNITS if unit_for(u, entry.unit)) or "no unit: leave it out"
-            raise CannotRun(f"{where}.{name}", f"the unit {unit!r} cannot be", fits, "mend the unit")
+            raise CannotRun(f"{where}.{name}", f"the unit {_quoted(unit)} cannot be", fits, "mend the unit")
         columns.append(ColumnMap(name, heading, unit))
     return tuple(columns)
 
@@ -125,7 +138,7 @@ def _values(
         if not known and name not in JOINED:
             raise CannotRun(f"{where}.{name}", "is no field with levels", "a field with levels or yes/no", "mend it")
         if not isinstance(levels, dict):
-            raise CannotRun(f"{where}.{name}", f"is {levels!r}", 'level = ["word", …]', "write one line a level")
+            raise CannotRun(f"{where}.{name}", f"is {_quoted(levels)}", 'level = ["word", …]', "write one line a level")
         if "" in map(str.strip, levels):
             raise CannotRun(f"{where}.{name}", "has an empty name", "a name", "write the name to keep")
         if known:
@@ -141,15 +154,18 @@ def _refuse_two_meanings(levels: dict[str, tuple[str, ...]], where: str, compare
         for word in words:
             other = meaning.setdefault(compared(word), level)
             if other != level:
-                raise CannotRun(where, f"{word!r} is both {other} and {level}", "one level a word", "take one away")
+                raise CannotRun(
+                    where, f"{_quoted(word)} is both {other} and {level}", "one level a word", "take one away"
+                )
 
 
 def _own(name: str, told: Any, where: str) -> OwnColumn:
     if not isinstance(told, dict) or not isinstance(told.get("heading"), str):
         raise CannotRun(where, "has no heading", 'heading = "…"', "add it")
     _refuse_unknown(told, ("heading", "type", "unit", "role", "min", "max"), where)
-    if not name.isidentifier():
-        raise CannotRun(where, f"{name!r} is no name", "letters, digits and underscores", "rename it")
+    if not name.isidentifier() or len(name) > NAME_CHARACTERS:
+        expected = f"letters, digits and underscores, at most {NAME_CHARACTERS}"
+        raise CannotRun(where, f"{_quoted(name)} is no name", expected, "rename it")
     low, high = (_bound(told, key, where) for key in ("min", "max"))
     if low is not None and high is not None and low > high:
         raise CannotRun(where, f"min = {low:g} is above max = {high:g}", "min at most max", "swap them")
@@ -161,21 +177,34 @@ def _own(name: str, told: Any, where: str) -> OwnColumn:
         )
     unit = told.get("unit", "")
     if not isinstance(unit, str):
-        raise CannotRun(f"{where}.unit", f"is {unit!r}", "a text in quotes", "mend it")
+        raise CannotRun(f"{where}.unit", f"is {_quoted(unit)}", "a text in quotes", "mend it")
     return OwnColumn(name, told["heading"], kind, unit, role, low, high)
 
 
 def _bound(told: dict[str, Any], key: str, where: str) -> float | None:
     value = told.get(key)
-    if value is not None and (isinstance(value, bool) or not isinstance(value, int | float) or not isfinite(value)):
-        raise CannotRun(f"{where}.{key}", f"is {value!r}", "a number", "mend it")
-    return None if value is None else float(value)
+    if value is None:
+        return None
+    try:
+        if isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value):
+            return float(value)
+    except OverflowError:  # a whole number of more than 308 digits
+        pass
+    raise CannotRun(f"{where}.{key}", f"is {_quoted(value)}", "a number", "correct it")
+
+
+def _quoted(value: Any) -> str:
+    """A value as it was written, cut where it is long."""
+    if isinstance(value, int) and not isinstance(value, bool) and abs(value) >= 10**_LONGEST_QUOTED:
+        return "a whole number of too many digits"
+    text = repr(value)
+    return text if len(text) <= _LONGEST_QUOTED else f"{text[:_LONGEST_QUOTED]}…"
 
 
 def _table(told: dict[str, Any], key: str, where: str) -> dict[str, Any]:
     value = told.get(key, {})
     if not isinstance(value, dict):
-        raise CannotRun(f"{where}.{key}", f"is {value!r}", "a table of keys", "write it in brackets")
+        raise CannotRun(f"{where}.{key}", f"is {_quoted(value)}", "a table of keys", "write it in brackets")
     return value
 
 
@@ -183,21 +212,39 @@ def _one_of(told: dict[str, Any], key: str, known: tuple[Any, ...], where: str) 
     value = told.get(key)
     if value is not None and (value not in known or isinstance(value, bool) != isinstance(known[0], bool)):
         words = ", ".join(repr(word) for word in known)
-        raise CannotRun(f"{where}.{key}", f"is {value!r}", f"one of {words}", "mend the value")
+        raise CannotRun(f"{where}.{key}", f"is {_quoted(value)}", f"one of {words}", "mend the value")
     return value
 
 
 def _encoding(told: dict[str, Any], where: str) -> str | None:
     value = told.get("encoding")
+    if value is None:
+        return None
     try:
-        return None if value is None else codecs.lookup(value).name
-    except (LookupError, TypeError) as error:
-        raise CannotRun(f"{where}.encoding", f"is {value!r}", "utf-8, cp1252, …", "mend the value") from error
+        return _text_codec(value)
+    except (LookupError, TypeError, ValueError) as error:
+        expected = "utf-8, cp1252 or another text encoding"
+        raise CannotRun(f"{where}.encoding", f"is {_quoted(value)}", expected, "correct the value") from error
+
+
+def _text_codec(name: str) -> str:
+    """The usual name of an encoding of text files.
+
+    Raises
+    ------
+    LookupError, TypeError, ValueError
+        There is none of that name, or it encodes no text files: base64, host names, escape sequences.
+    """
+    found = codecs.lookup(name).name
+    "a".encode(found).decode(found)
+    if found in _NO_TEXT_FILES:
+        raise LookupError(name)
+    return found
 
 
 def _words(value: Any, where: str) -> tuple[str, ...]:
     if not isinstance(value, list) or not all(isinstance(word, str) for word in value):
-        raise CannotRun(where, f"is {value!r}", 'a list of words: ["…"]', "write it as a list")
+        raise CannotRun(where, f"is {_quoted(value)}", 'a list of words: ["…"]', "write it as a list")
     return tuple(value)
 
 

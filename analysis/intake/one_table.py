@@ -13,7 +13,7 @@ from analysis.intake.log import FILE, FILE_ROW
 from analysis.intake.raw import ROW
 from analysis.intake.validate import Judged, judged
 from schemas import checked, empty
-from schemas.outputs import Intake
+from schemas.outputs import ACTIONS, Intake
 
 
 @dataclass(frozen=True)
@@ -40,20 +40,23 @@ def judged_table(one: Settled, day: dt.date | None) -> OneTable:
 def accounts(done: dict[str, OneTable], told: pl.DataFrame) -> DataFrame[Intake]:
     """Rows of each file and table; that they add up is checked here, at the end of every run."""
     rows = []
+    reasons = told.group_by("table", "file", "action").agg(rows=pl.col("row").n_unique(), reasons=pl.len())
+    counted = {(table, file, action): counts for table, file, action, *counts in reasons.iter_rows()}
     for table, one in done.items():
-        own = told.filter(pl.col("table") == table)
+        accepted = dict(one.accepted.group_by(FILE).len().iter_rows())
         for part in one.settled.gathered.parts:
-            mine = own.filter(pl.col("file") == part.raw.file)
+            file = part.raw.file
+            of_action = {action: counted.get((table, file, action), [0, 0]) for action in ACTIONS}
             rows.append(
                 {
-                    "file": part.raw.file,
+                    "file": file,
                     "table": table,
                     "rows_read": part.raw.rows_read,
-                    "accepted": one.accepted.filter(pl.col(FILE) == part.raw.file).height,
-                    "set_aside": _rows(mine, "row_set_aside"),
-                    "duplicates": _rows(mine, "duplicate"),
-                    "unlinked": _rows(mine, "unlinked"),
-                    "values_blanked": mine.filter(pl.col("action") == "value_blanked").height,
+                    "accepted": accepted.get(file, 0),
+                    "set_aside": of_action["row_set_aside"][0],
+                    "duplicates": of_action["duplicate"][0],
+                    "unlinked": of_action["unlinked"][0],
+                    "values_blanked": of_action["value_blanked"][1],
                 }
             )
     accounts = pl.DataFrame(rows, schema=empty(Intake).schema)
@@ -61,7 +64,3 @@ def accounts(done: dict[str, OneTable], told: pl.DataFrame) -> DataFrame[Intake]
     if not wrong.is_empty():
         raise RuntimeError(f"rows do not add up: {wrong.row(0, named=True)}")
     return checked(Intake, accounts.sort("file", "table"))
-
-
-def _rows(mine: pl.DataFrame, action: str) -> int:
-    return mine.filter(pl.col("action") == action).n_unique("row")

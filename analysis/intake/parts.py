@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator, Sequence
+
 from analysis.errors import CannotRun
 from analysis.intake.account import Part
 from analysis.intake.convert import converted, undecided_dates
-from analysis.intake.fit import Absent, fitting
+from analysis.intake.fit import Absent, fitting, sections_without_a_file
 from analysis.intake.mapping import Mapping
 from analysis.intake.sources import RawTables
+from analysis.intake.table_map import TableMap
+from analysis.intake.words import plain
+
+_SHOWN = 60
+"""Characters of a heading."""
+_COPY = re.compile(r"(.+) \(\d+\)", re.DOTALL)
+"""A heading that stood in its file before, as the readers number it."""
 
 
 def table_parts(found: RawTables, mapping: Mapping | None) -> tuple[dict[str, list[Part]], list[str]]:
@@ -20,9 +30,10 @@ def table_parts(found: RawTables, mapping: Mapping | None) -> tuple[dict[str, li
     """
     parts: dict[str, list[Part]] = {}
     warnings = [f"{one.file}: not read, {one.why}" for one in found.passed_over] + list(found.notes)
-    used, absent = set(), []
-    for raw in found.tables:
-        fit = fitting(raw, mapping)
+    absent = []
+    fits = [fitting(raw, mapping) for raw in found.tables]
+    unused = sections_without_a_file(mapping, fits, found.tables) if mapping else []
+    for raw, fit in zip(found.tables, fits, strict=True):
         if fit.table_map is None:
             lacks = f", it looks like {fit.resembles} but lacks {', '.join(fit.lacks)}" if fit.resembles else ""
             warnings.append(f"{raw.file}: no table of the log{lacks}; passed over")
@@ -34,17 +45,34 @@ def table_parts(found: RawTables, mapping: Mapping | None) -> tuple[dict[str, li
                 'date_order = "dmy" or "mdy" in the map',
                 "make a map with rebleed map, set date_order, and give it with --map",
             )
-        used.add(fit.table_map.table)
         absent += [(raw.file, fit.table_map.table, one) for one in fit.absent]
         read = converted(raw, fit.table_map)
         if read.unmapped:
-            warnings.append(f"{raw.file}: passed over the columns {', '.join(map(repr, read.unmapped[:12]))}")
+            warnings.append(
+                f"{raw.file}: passed over the columns {', '.join(repr(heading[:_SHOWN]) for heading in read.unmapped[:12])}"
+            )
+        warnings += [f"{raw.file}: {words}" for words in _shared_headings(raw.headings, fit.table_map)]
         parts.setdefault(fit.table_map.table, []).append(Part(raw, fit.table_map, read))
     if mapping is not None:
-        unused = [section.table for section in mapping.sections if section.table not in used]
-        warnings += [f"{mapping.file}: the section {name} fits none of the files" for name in unused]
+        warnings += [f"{mapping.file}: the section {section.table} fits none of the files" for section in unused]
         warnings += [_lacking(mapping, parts, *one) for one in absent]
     return parts, warnings
+
+
+def _shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[str]:
+    """Which columns share a heading, capitals and blanks aside, and which of them is read."""
+    field_of = {column.heading: column.field for column in table_map.columns}
+    field_of |= {column.heading: f"own.{column.name}" for column in table_map.own}
+    alike: dict[str, list[str]] = {}
+    known = set(headings)
+    for heading in headings:
+        copy = _COPY.fullmatch(heading)
+        alike.setdefault(plain(copy[1] if copy and copy[1] in known else heading), []).append(heading)
+    for group in alike.values():
+        read = [f"{heading[:_SHOWN]!r} is read as {field_of[heading]}" for heading in group if heading in field_of]
+        rest = [repr(heading[:_SHOWN]) for heading in group if heading not in field_of]
+        if read and rest:
+            yield f"{len(group)} columns share a heading: {', '.join(read)}; not read: {', '.join(rest[:12])}"
 
 
 def _lacking(mapping: Mapping, parts: dict[str, list[Part]], file: str, table: str, absent: Absent) -> str:
@@ -60,8 +88,8 @@ def _lacking(mapping: Mapping, parts: dict[str, list[Part]], file: str, table: s
     if absent.key not in fields:
         raise CannotRun(
             f"{mapping.file}, {table}.{absent.key}",
-            f"{file} has no heading {absent.heading!r}",
+            f"{file} has no heading {absent.heading[:_SHOWN]!r}",
             "a heading of that file",
             "mend the map",
         )
-    return f"{file}: has no column {absent.heading!r}, as other files of {table} have; nothing recorded there"
+    return f"{file}: has no column {absent.heading[:_SHOWN]!r}, as other files of {table} have; nothing recorded there"

@@ -99,7 +99,6 @@ def _sheet_table(file: Snapshot, sheet: _Sheet, hints: Sequence[ReadingHint]) ->
     if place is None:
         return None
     text = grid.slice(place + 1)
-    limits.check_size(sheet.label, cell_bytes=limits.longest_cell(text))
     row = pl.Series(ROW, range(place + 2, grid.height + 1), dtype=pl.Int64)
     totals = _totals(text)
     cells = _under_headings(_refined(sheet, place + 1, text), grid.row(place))

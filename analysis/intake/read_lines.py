@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Iterable
 from typing import Any
 
 import polars as pl
 
-from analysis.errors import CannotRun
+from analysis.errors import CannotRun, EmptyExport
 from analysis.intake import limits
 from analysis.intake.broken import broken_rows
 from analysis.intake.decoding import decoded
@@ -18,6 +19,7 @@ from analysis.intake.snapshot import Snapshot
 from analysis.intake.values import column, encodable, joined
 
 _BATCH = 50_000
+_LISTED = 12
 
 
 def lines_table(file: Snapshot) -> RawTable:
@@ -27,6 +29,8 @@ def lines_table(file: Snapshot) -> RawTable:
     ------
     CannotRun
         No line holds an object, the text is damaged, or it passes a limit.
+    EmptyExport
+        It holds nothing but blank lines.
     """
     text = decoded(file.label, file.data)
     lines = text.data.decode("utf-8", "replace").split("\n")
@@ -35,6 +39,8 @@ def lines_table(file: Snapshot) -> RawTable:
     for number, line in enumerate(lines, start=1):
         if line.strip():
             objects.take(number, line)
+    if not objects.rows and not objects.broken:
+        raise EmptyExport(file.label, "nothing but blank lines", "one JSON object a line", "export the log again")
     if not objects.rows:
         raise CannotRun(
             file.label,
@@ -43,8 +49,7 @@ def lines_table(file: Snapshot) -> RawTable:
             "export as JSON lines or CSV",
         )
     cells = objects.cells()
-    limits.check_size(file.label, cell_bytes=limits.longest_cell(cells))
-    return RawTable(file.label, cells, broken_rows(objects.broken), file.sha256, text.notes)
+    return RawTable(file.label, cells, broken_rows(objects.broken), file.sha256, (*text.notes, *objects.notes))
 
 
 class _Objects:
@@ -56,11 +61,12 @@ class _Objects:
         self.broken: list[tuple[int, str, str]] = []
         self._keys: dict[str, list[pl.Series]] = {}
         self._batch: list[dict[str, Any]] = []
+        self._repeated: set[str] = set()
         self._done = 0
 
     def take(self, number: int, line: str) -> None:
         try:
-            value = json.loads(line)
+            value = json.loads(line, object_pairs_hook=self._object)
         except (ValueError, RecursionError) as problem:
             self.broken.append((number, line, f"no JSON ({problem})"))
             return
@@ -71,6 +77,17 @@ class _Objects:
         self._batch.append(value)
         if len(self._batch) == _BATCH:
             self._close_batch()
+
+    def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        value = dict(pairs)
+        if len(value) < len(pairs):
+            self._repeated |= {key for key, times in Counter(key for key, _ in pairs).items() if times > 1}
+        return value
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        names = ", ".join(repr(encodable(key)[:60]) for key in sorted(self._repeated)[:_LISTED])
+        return (f"some lines give a key more than once, and the last value is used: {names}",) if names else ()
 
     def cells(self) -> pl.DataFrame:
         self._close_batch()

@@ -8,7 +8,7 @@ from io import BytesIO
 
 import polars as pl
 
-from analysis.errors import CannotRun
+from analysis.errors import EmptyExport
 from analysis.intake import limits
 from analysis.intake.broken import broken_rows
 from analysis.intake.decoding import Decoded, decoded
@@ -29,13 +29,14 @@ def text_table(file: Snapshot, hints: Sequence[ReadingHint] = ()) -> RawTable:
     Raises
     ------
     CannotRun
-        The file is no text, holds nothing but blank lines, or passes a limit.
+        The file is no text or passes a limit.
+    EmptyExport
+        It holds nothing but blank lines.
     """
     reading = _reading(file, hints)
     plan, lines = reading.plan, _body(reading)
     limits.check_size(file.label, columns=plan.width, rows=len(lines))
     rows = text_rows(lines, plan, reading.short_rows, reading.text.data)
-    limits.check_size(file.label, cell_bytes=limits.longest_cell(rows.cells))
     broken = broken_rows((record.row, record.text, record.why) for record in rows.broken)
     return RawTable(file.label, _named(rows.cells, plan), broken, file.sha256, _notes(reading.text, rows))
 
@@ -59,7 +60,7 @@ def _reading(file: Snapshot, hints: Sequence[ReadingHint]) -> _Reading:
     text = texts.get(None) or decoded(file.label, file.data)
     plan = layout(_top_lines(text.data))
     if plan is None:
-        raise CannotRun(file.label, "nothing but blank lines", "headings and rows", "export the log again")
+        raise EmptyExport(file.label, "nothing but blank lines", "headings and rows", "export the log again")
     return _Reading(text, plan)
 
 

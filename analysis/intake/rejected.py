@@ -13,6 +13,8 @@ from analysis.intake.raw import ROW, RawTable
 
 WHY = ("set aside from", "set aside row", "set aside rule", "set aside found", "set aside expected")
 """Headings of what stands behind the untouched cells; reading passes them over."""
+_LONGEST_FIELD = 2**31 - 1
+"""For the csv module, whose own limit of 131,072 characters is less than what a cell may hold."""
 FORMULA = ("=", "+", "-", "@")
 """A file's name that begins so would be a formula to a spreadsheet."""
 
@@ -37,6 +39,7 @@ def told_beside(rejected: RejectedRows, told: pl.DataFrame) -> RejectedRows:
     ).with_columns(found=pl.format("in {}: {}", "heading", "found"))
     by_row = said.group_by("row", maintain_order=True).agg(pl.col("rule", "found", "message").str.join("; "))
     reasons = {row: (rule, found, message) for row, rule, found, message in by_row.iter_rows()}
+    csv.field_size_limit(_LONGEST_FIELD)
     lines = list(csv.reader(io.StringIO(rejected.text, newline="")))
     if tuple(lines[0][-len(WHY) :]) == WHY:  # rows fed back as they were
         lines = [cells[: -len(WHY)] for cells in lines]

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from analysis.errors import CannotRun
+from analysis.errors import CannotRun, EmptyExport
 from analysis.intake.address import is_address
 from analysis.intake.archive import OLE, ZIP
+from analysis.intake.broken import without_long_cells
 from analysis.intake.folder import KINDS, SQLITE, PassedOver, folder_files
 from analysis.intake.hint import ReadingHint
 from analysis.intake.raw import RawTable
@@ -74,7 +75,7 @@ def raw_tables(exports: Sequence[str], hints: Sequence[ReadingHint] = ()) -> Raw
         reading = _Reading(hints, trial)
         for export in exports:
             for part in _parts(export, reading):
-                tables += part.tables
+                tables += map(without_long_cells, part.tables)
                 passed_over += part.passed_over
     return RawTables(tuple(tables), tuple(passed_over), _notes(tables))
 
@@ -97,7 +98,10 @@ def _parts(export: str, reading: _Reading) -> Iterator[_Part]:
     yield _Part(passed_over=folder.passed_over)
     for path in folder.files:
         inside = status(path)
-        yield _once(_Named(path, None), inside.st_dev, inside.st_ino, reading)
+        try:
+            yield _once(_Named(path, None), inside.st_dev, inside.st_ino, reading)
+        except EmptyExport as empty:
+            yield _Part(passed_over=(PassedOver(empty.where, empty.found),))
 
 
 @dataclass(frozen=True)
@@ -140,7 +144,7 @@ def _read(named: _Named, reading: _Reading) -> _Part:
     refuse_special(label, status(named.path))
     file = snapshot(named.path, label)
     if not file.data:
-        raise CannotRun(label, "an empty file", "headings and rows", "export the log again")
+        raise EmptyExport(label, "an empty file", "headings and rows", "export the log again")
     kind = _kind(named.path, file.data)
     if named.wanted is not None and kind not in ("book", "sqlite"):
         raise CannotRun(
@@ -170,7 +174,7 @@ def _kind(path: Path, data: bytes) -> str:
 def _book(file: Snapshot, hints: Sequence[ReadingHint], sheet: str | None) -> _Part:
     book = book_tables(file, hints, sheet)
     if not book.tables:
-        raise CannotRun(
+        raise EmptyExport(
             file.label, "a workbook without a filled cell", "a sheet with headings and rows", "export the log again"
         )
     return _Part(book.tables, tuple(PassedOver(label, "an empty sheet") for label in book.empty))
@@ -179,7 +183,7 @@ def _book(file: Snapshot, hints: Sequence[ReadingHint], sheet: str | None) -> _P
 def _sqlite(file: Snapshot, named: _Named) -> _Part:
     tables = sqlite_tables(file, named.path, named.wanted)
     if not tables:
-        raise CannotRun(file.label, "a database without a table", "a table of bleeds", "export the log again")
+        raise EmptyExport(file.label, "a database without a table", "a table of bleeds", "export the log again")
     return _Part(tables)
 
 

@@ -8,6 +8,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.intake.account import ID_KEYS, PLACE, Gathered, Part, Settled
+from analysis.intake.limits import NAME_CHARACTERS
 from analysis.intake.mapping import FIELDS, OwnColumn
 from analysis.intake.raw import ROW, RawTable
 from analysis.intake.validate import FIRST_DAY, Judged
@@ -109,6 +110,7 @@ def _message(found: Gathered) -> pl.Expr:
     ranges |= {name: _allowed(_between(column), column.unit) for name, column in own}
     kinds = {name: entry.type for name, entry in entries} | {name: column.type for name, column in own}
     column, value = pl.col("column"), pl.col("value").str.slice(0, 60).fill_null("")
+    length = pl.col("value").str.len_chars()
     allowed = column.replace_strict(ranges, default="its range", return_dtype=pl.String)
     kind = column.replace_strict(kinds, default="its type", return_dtype=pl.String)
     by_rule = {
@@ -116,6 +118,7 @@ def _message(found: Gathered) -> pl.Expr:
         "unreadable": pl.concat_str(column, pl.lit(": '"), value, pl.lit("' does not read as "), kind),
         "out_of_range": pl.concat_str(column, pl.lit(": "), value, pl.lit(" is outside "), allowed),
         "unknown_level": pl.concat_str(column, pl.lit(": '"), value, pl.lit("' is none of "), allowed),
+        "too_long": pl.format("{}: {} characters, at most {} are a name", column, length, pl.lit(NAME_CHARACTERS)),
         "after_as_of": pl.concat_str(column, pl.lit(": "), value, pl.lit(" is after the as-of date")),
     }
     moments = column.is_in(["started_at", "returned_at"]) & (pl.col("rule") == "out_of_range")

@@ -9,6 +9,7 @@ import pandera.polars as pa
 import polars as pl
 
 from analysis.intake.account import PLACE, Settled
+from analysis.intake.limits import NAME_CHARACTERS
 from analysis.intake.raw import ROW
 from analysis.intake.table_map import FIELDS, MODELS, OwnColumn
 from schemas import amiss
@@ -41,7 +42,9 @@ def judged(found: Settled, as_of: dt.date | None) -> Judged:
     left = found.left
     rows = _typed(found.gathered.frame if left.all() else found.gathered.frame.filter(left), table)
     unread = _among(found.gathered.faults, rows).select(PLACE, ROW, "column", "rule")
-    outside = pl.concat([_misfits(rows, table), _own_misfits(rows, found), _out_of_time(rows, table, as_of)])
+    outside = pl.concat(
+        [_misfits(rows, table), _own_misfits(rows, found), _long_names(rows, found), _out_of_time(rows, table, as_of)]
+    )
     empty = _empty_required(rows, table, unread)
     reasons = pl.concat([unread, outside, empty]).unique().sort(PLACE, ROW, "column", "rule")
     required = [name for name, entry in FIELDS[table].items() if entry.required]
@@ -98,6 +101,18 @@ def _own_misfits(rows: pl.DataFrame, found: Settled) -> pl.DataFrame:
             if column.low is not None or column.high is not None:
                 bad = rows.filter(pl.col(PLACE) == place, _outside(column))
                 parts.append(bad.select(PLACE, ROW, column=pl.lit(f"own.{column.name}"), rule=pl.lit("out_of_range")))
+    return pl.concat(parts)
+
+
+def _long_names(rows: pl.DataFrame, found: Settled) -> pl.DataFrame:
+    """Ids and names, which tables, charts and pages show as labels, of more characters than a label may have."""
+    table, parts = found.gathered.table, [pl.DataFrame(schema=REASONS)]
+    names = {name for name, entry in FIELDS[table].items() if entry.type == "text" and entry.role and not entry.levels}
+    own = (column for part in found.gathered.parts for column in part.table_map.own)
+    names |= {f"own.{column.name}" for column in own if column.type == "text" and column.role}
+    for name in sorted(names & set(found.gathered.fields)):
+        long = rows.filter(pl.col(name).str.len_chars() > NAME_CHARACTERS)
+        parts.append(long.select(PLACE, ROW, column=pl.lit(name), rule=pl.lit("too_long")))
     return pl.concat(parts)
 
 

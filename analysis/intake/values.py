@@ -102,8 +102,8 @@ def _told(value: Any) -> Any:
     if plain is not None:
         return plain(value)
     if isinstance(value, dict | list):
-        return json.dumps(value, ensure_ascii=False, default=str)
-    return str(value)
+        return encodable(json.dumps(value, ensure_ascii=False, default=str))
+    return encodable(str(value))
 
 
 def _whole(value: int) -> int | str:

@@ -85,9 +85,12 @@ def missing_lexicon() -> frozenset[str]:
     return frozenset(" ".join(tokens(word)) or word for word in words)
 
 
+_LONGEST_REMARK = 200
+
+
 def says_nothing(cell: str) -> bool:
     """Whether a cell says in words that its writer recorded nothing: *weiß nicht*, *not known*."""
-    return (" ".join(tokens(cell)) or cell.strip()) in missing_lexicon()
+    return len(cell) <= _LONGEST_REMARK and (" ".join(tokens(cell)) or cell.strip()) in missing_lexicon()
 
 
 @cache

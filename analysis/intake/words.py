@@ -10,6 +10,8 @@ import polars as pl
 
 MISSING = ("", "-", "–", "n/a", "na", "n.r.", "k.a.", "null", "none", "nan")
 TRUE = ("true", "yes", "y", "1")
+_FEW = 100
+"""Cells that are looked at one by one sooner than polars is started."""
 FALSE = ("false", "no", "n", "0")
 
 
@@ -31,6 +33,9 @@ def missing_words(more: Iterable[str] = ()) -> frozenset[str]:
 def recorded(cells: pl.Series, missing: Iterable[str] = ()) -> pl.Series:
     """The cells as text without outer space; null where they say that nothing was recorded."""
     text, words = as_text(cells).str.strip_chars(), missing_words(missing)
+    if len(text) <= _FEW:
+        kept = [None if cell is None or cell.casefold().removesuffix(".0") in words else cell for cell in text]
+        return pl.Series(cells.name, kept, dtype=pl.String)
     cell, longest = pl.col("cell"), max(len(word.encode()) + 4 for word in words)
     beyond_ascii = (cell.str.len_bytes() <= longest) & (cell.str.len_bytes() != cell.str.len_chars())
     foreign = text.to_frame("cell").lazy().filter(beyond_ascii).unique().collect().to_series()
@@ -43,9 +48,10 @@ def as_text(cells: pl.Series) -> pl.Series:
     """Cells of any type as text, whole numbers without a decimal point."""
     if cells.dtype == pl.String:
         return cells
+    text = cells.cast(pl.String, strict=False)
     if cells.dtype.is_float() and bool((cells.is_null() | (cells == cells.round())).all()):
-        return cells.cast(pl.Int64, strict=False).cast(pl.String)
-    return cells.cast(pl.String, strict=False)
+        return cells.cast(pl.Int64, strict=False).cast(pl.String).fill_null(text)  # 1e300 and infinity fit no Int64
+    return text
 
 
 def once_each(cells: pl.Series, read: Callable[[pl.Series], pl.DataFrame]) -> pl.DataFrame:

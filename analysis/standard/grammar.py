@@ -24,11 +24,11 @@ class Place:
     def at(self, table: str) -> Place:
         name = f"{self.table}.{table}" if self.table else table
         return replace(
-            self, table=name, first_line=_line(self.text, rf"\[+\s*{re.escape(name)}\s*\]+", self.first_line)
+            self, table=name, first_line=_line(self.text, rf"^\s*\[\[?\s*{re.escape(name)}\s*\]", self.first_line)
         )
 
     def step(self, number: int, told: Mapping[str, Any]) -> Place:
-        lines = [m.start() for m in re.finditer(r"(?m)^\s*\[\[\s*step\s*\]\]", self.text)]
+        lines = [m.start() for m in re.finditer(r"(?m)^[ \t]*\[\[[ \t]*step[ \t]*\]\]", self.text)]
         first = self.text.count("\n", 0, lines[number - 1]) + 1 if number <= len(lines) else 1
         return replace(self, table=f"step {number} ({told.get('id', 'no id')})", first_line=first)
 

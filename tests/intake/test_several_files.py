@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
@@ -93,3 +94,15 @@ def test_passes_that_do_not_pair_are_told_and_only_full_cycles_count(
     log = passes_of(tmp_path, *passes)
     assert (log.sessions["cycles"][0], log.sessions["bubbles_last"][0]) == (cycles, last)
     assert any("do not pair into full cycles" in warning for warning in log.warnings) is uneven
+
+
+@pytest.mark.slow
+def test_two_thousand_files_of_one_row_take_seconds(tmp_path: Path) -> None:
+    """Each file costs a few milliseconds, however many there are; 20 s is seven times what was measured."""
+    for n in range(2_000):
+        row = f"S{n},B{n},{'front' if n % 2 else 'rear'},Wren,2025-01-{n % 28 + 1:02}"
+        (tmp_path / f"log{n:04}.csv").write_text(f"session_id,bike_id,brake,technician,started_at\n{row}\n", "utf-8")
+    start = time.process_time()
+    log = read_log([str(tmp_path)])
+    assert time.process_time() - start < 20
+    assert log.intake["accepted"].to_list() == [1] * 2_000
