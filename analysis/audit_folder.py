@@ -14,13 +14,13 @@ from analysis.hands import Hands
 from analysis.intake import Log, read_log
 from analysis.order import AuditOrder
 from analysis.output import (
+    OutputPlace,
+    claim_folder,
     coded,
     hidden,
     key_path,
     read_key,
     read_proof,
-    refuse_foreign,
-    run_folder,
     write_key,
     write_manifest,
     write_report,
@@ -42,9 +42,9 @@ class Audited:
 
 def audited_folder(order: AuditOrder, told: Callable[[str], None], hands: Hands) -> Audited:
     """What `auditing.audit_exports` does, with these hands."""
-    refuse_foreign(order.out.absolute())
-    with _workers(order.cluster) as workers:
-        return _audited(order, Clock(told), hands, workers)
+    inputs = (*order.exports, order.map_path, order.standard_path, order.proof)
+    with claim_folder(order.out, "audit", inputs) as place, _workers(order.cluster) as workers:
+        return _audited(order, place, Clock(told), hands, workers)
 
 
 @contextmanager
@@ -56,7 +56,7 @@ def _workers(cluster: str | None) -> Iterator[Workers | None]:
         yield Workers(client)
 
 
-def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | None) -> Audited:
+def _audited(order: AuditOrder, place: OutputPlace, clock: Clock, hands: Hands, workers: Workers | None) -> Audited:
     with clock.stage("read"):
         log = read_log(order.exports, order.map_path, order.as_of)
         standard = standard_for(log, order.standard_path)
@@ -78,7 +78,7 @@ def _audited(order: AuditOrder, clock: Clock, hands: Hands, workers: Workers | N
         hands=hands,
     )
     report = replace(report, proof=proof)
-    with run_folder(order.out) as folder:
+    with place.write() as folder:
         with writing_log(folder, report) as beside:
             with clock.stage("charts"):
                 from analysis.pages import CAUTIONS, asked_pages, terminal_summary

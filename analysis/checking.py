@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -11,7 +12,7 @@ import polars as pl
 
 from analysis.audit_folder import standard_for
 from analysis.intake import Log, read_log
-from analysis.output import refuse_foreign, run_folder, write_check
+from analysis.output import claim_folder, write_check
 
 
 @dataclass(frozen=True)
@@ -37,13 +38,13 @@ def check_exports(
     CannotRun
         Anything a user can mend.
     """
-    if out is not None:
-        refuse_foreign(out.absolute())
-    log = read_log(exports, map_path, as_of)
-    standard_for(log, standard_path)
-    if out is not None:
-        with run_folder(out) as folder:
-            write_check(folder, log)
+    inputs = (*exports, map_path, standard_path)
+    with nullcontext() if out is None else claim_folder(out, "check", inputs) as place:
+        log = read_log(exports, map_path, as_of)
+        standard_for(log, standard_path)
+        if place is not None:
+            with place.write() as folder:
+                write_check(folder, log)
     return Checked(log, _words(log, out), int(log.intake.get_column("set_aside").sum()))
 
 

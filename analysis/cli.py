@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 from analysis.cli_options import (
     Cluster,
@@ -32,8 +37,25 @@ Start with 'rebleed demo'. With an export of your own: 'rebleed map EXPORT', rea
 
 Brakes are safety parts: these figures are statistics about work, not an inspection."""
 
+
+class Commands(TyperGroup):
+    """All commands; one whose reader is gone, as in `rebleed fields | head`, ends quietly."""
+
+    def invoke(self, ctx: Any) -> Any:
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # Python's last flush needs somewhere to go
+            raise SystemExit(0) from None
+
+
 app = typer.Typer(
-    help=HELP, no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None, add_completion=False
+    cls=Commands,
+    help=HELP,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    add_completion=False,
 )
 
 app.add_typer(planning)
@@ -67,16 +89,13 @@ def map_exports(
 ) -> None:
     """Propose a map for foreign headings and words, to be read and mended."""
     from analysis.intake import propose_map
+    from analysis.output import refuse_existing, write_new_file
 
-    if out.exists():
-        raise CannotRun(str(out), "is there already", "a new file: a map is never overwritten", "name another --out")
+    refuse_existing(out)
     with telling() as say:
         say("reading headings and what columns hold")
         written = propose_map(exports)
-    try:
-        out.write_text(written.toml, encoding="utf-8")
-    except OSError as error:
-        raise CannotRun(str(out), f"cannot be written: {error.strerror}", "a file", "name another --out") from error
+    write_new_file(out, written.toml)
     typer.echo(written.summary)
     typer.echo(f"Read it, mend what is marked, then: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
 
@@ -193,17 +212,39 @@ def prove(
     typer.echo(f"Read: {out / 'prove.html'}")
 
 
+class Stopped(SystemExit):
+    """A signal ended the run: what it began to write is removed on the way out."""
+
+
+@contextmanager
+def stop_on_signals() -> Iterator[None]:
+    """Let signals end the run as an exception; a signal that the caller ignores, as nohup does, stays ignored."""
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    usual = (signal.SIG_DFL, signal.default_int_handler)
+    before = {number: handler for number in numbers if (handler := signal.getsignal(number)) in usual}
+
+    def stop(number: int, _: object) -> None:
+        raise Stopped(128 + number)
+
+    for number in before:
+        signal.signal(number, stop)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
 def main() -> None:
-    """The command's entry: what a user can mend ends in one message and exit status 2."""
+    """The command's entry: an error that the user can correct ends in one message and exit status 2."""
     settle()
     try:
-        app()
+        with stop_on_signals():
+            app()
     except CannotRun as problem:
         lines = str(problem).splitlines()[:12]
         print("rebleed cannot go on: " + "\n".join(line[:1000] for line in lines), file=sys.stderr)
         sys.exit(2)
-    except BrokenPipeError:
-        sys.exit(0)
-    except KeyboardInterrupt:
+    except Stopped:
         print("rebleed: stopped; nothing half-written was left", file=sys.stderr)
-        sys.exit(130)
+        raise

@@ -15,7 +15,12 @@ from analysis.errors import CannotRun
 
 Exports = Annotated[list[str], typer.Argument(metavar="EXPORT...", help="Files, folders or databases (URL#table).")]
 OutFolder = Annotated[
-    Path, typer.Option("--out", metavar="DIR", help="The folder to write; an earlier run's is replaced.")
+    Path,
+    typer.Option(
+        "--out",
+        metavar="DIR",
+        help="The folder to write; an earlier run's is replaced unless somebody changed its files.",
+    ),
 ]
 MapFile = Annotated[Path | None, typer.Option("--map", metavar="FILE", help="The map for foreign headings (TOML).")]
 StandardFile = Annotated[

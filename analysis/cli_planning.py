@@ -88,9 +88,12 @@ def plan_step(
         day_of(as_of, "--as-of"),
         seed,
     )
-    with telling() as say:
-        words = step_words(order, say)
-    _tell(lambda: words, out)
+
+    def words() -> str:
+        with telling() as say:
+            return step_words(order, say)
+
+    _tell(words, out)
 
 
 @plan.command("trial")
@@ -111,10 +114,12 @@ def plan_trial(
 
 
 def _tell(words: Callable[[], str], out: Path | None) -> None:
-    """Print, and save where that was asked for; where it cannot be saved nothing is reckoned first in vain."""
-    from analysis.planning import save
+    """Print, and save where that was asked for; a file that exists is refused before the work."""
+    from analysis.output import refuse_existing, write_new_file
 
-    told = words()
     if out is not None:
-        save(told, out)
-    typer.echo(told)
+        refuse_existing(out)
+    text = words()
+    if out is not None:
+        write_new_file(out, text + "\n")
+    typer.echo(text)

@@ -14,13 +14,13 @@ from analysis.errors import CannotRun
 from analysis.intake import GaugeReadings, read_readings
 from analysis.output import (
     MANIFEST,
+    OutputPlace,
+    claim_folder,
     codes_for,
     csv_text,
     key_path,
     mark_text,
     read_key,
-    refuse_foreign,
-    run_folder,
     scrubbed,
     scrubber,
     write_key,
@@ -60,11 +60,15 @@ def gauge_readings(order: GaugeOrder) -> Gauged:
     CannotRun
         The file, its map, a study too small to tell, a tolerance that is none, the folder.
     """
-    refuse_foreign(order.out.absolute())
     if order.tolerance is not None and not 0 < order.tolerance < float("inf"):
         raise CannotRun(
             "--tolerance", f"is {order.tolerance:g}", "a width above 0", "give the upper limit less the lower"
         )
+    with claim_folder(order.out, "gauge study", (order.readings, order.map_path)) as place:
+        return _gauged(order, place)
+
+
+def _gauged(order: GaugeOrder, place: OutputPlace) -> Gauged:
     read = read_readings(order.readings, order.map_path)
     _refuse_too_small(order.readings, read)
     read = _hidden(read, key_path(order.out)) if order.hide_names else read
@@ -81,7 +85,7 @@ def gauge_readings(order: GaugeOrder) -> Gauged:
         notes=(*_not_used(read), *read.warnings),
         names_hidden=order.hide_names,
     )
-    with run_folder(order.out) as folder:
+    with place.write() as folder:
         _write(folder, order, read, study, told)
     lines = [*_not_used(read), *gauge_summary(told), f"Read: {order.out / 'gauge.html'}", *CAUTIONS]
     return Gauged(study, "\n".join(lines))
@@ -109,7 +113,7 @@ def _write(folder: Path, order: GaugeOrder, read: GaugeReadings, study: GaugeStu
         "names_hidden": order.hide_names,
         "notes": list(told.notes),
     }
-    (folder / MANIFEST).write_text(mark_text("gauge study", inputs=read.sources, **more), encoding="utf-8")
+    (folder / MANIFEST).write_text(mark_text(inputs=read.sources, **more), encoding="utf-8")
 
 
 def _refuse_too_small(where: str, read: GaugeReadings) -> None:

@@ -6,7 +6,6 @@ import datetime as dt
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 
@@ -143,20 +142,6 @@ def step_words(order: StepOrder, told: Callable[[str], None] = lambda _: None) -
     )
     title = next(step.title for step in standard.steps if step.id == order.step)
     return _step_lines(found, title, order.runs)
-
-
-def save(text: str, path: Path) -> None:
-    """The words as a file.
-
-    Raises
-    ------
-    CannotRun
-        It cannot be written.
-    """
-    try:
-        path.write_text(text + "\n", encoding="utf-8")
-    except OSError as error:
-        raise CannotRun(str(path), f"cannot be written: {error.strerror}", "a file", "name another --out") from error
 
 
 def _step_lines(found: StepPower, title: str, runs: int) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,7 +13,17 @@ from pandera.typing.polars import DataFrame
 
 from analysis.errors import CannotRun
 from analysis.intake import Log, read_log
-from analysis.output import coded, csv_text, hidden, key_path, read_key, write_key
+from analysis.output import (
+    coded,
+    csv_text,
+    hidden,
+    key_path,
+    read_key,
+    refuse_existing,
+    run_lock,
+    write_key,
+    write_new_file,
+)
 from analysis.risk import SavedModel, fresh_risk, read_model
 from schemas import checked
 from schemas.outputs import Risk
@@ -43,8 +54,8 @@ def score_exports(
     CannotRun
         Anything a user can mend: the model file, the exports, the map, the file to write.
     """
-    if out is not None and (out.is_dir() or out.is_symlink()):
-        raise CannotRun(str(out), "is no file to write to", "a file such as risk.csv", "name another --out")
+    if out is not None:
+        refuse_existing(out)
     saved = read_model(model_path)
     if saved.names_hidden and not hide_names:
         raise CannotRun(
@@ -55,20 +66,22 @@ def score_exports(
         )
     log = read_log(exports, map_path)
     risk = _told(saved, log, model_path, out) if hide_names else fresh_risk(saved, log)
-    text = csv_text(risk)
     if out is not None:
-        _write(out, text)
+        write_new_file(out, csv_text(risk))
     return Scored(risk, _words(risk, out))
 
 
 def _told(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> DataFrame[Risk]:
     """With codes for names in whatever is written; the key is that of the model's run."""
-    key = key_path(model_path.absolute().parent)
-    known = read_key(key)
-    codes = coded(log, known, random.SystemRandom())
-    masked = hidden(log, codes)
-    if codes != known:
-        write_key(key if saved.names_hidden or out is None else out.with_name(f"{out.name}.names.csv"), codes)
+    folder = model_path.absolute().parent
+    own_key = out is not None and not saved.names_hidden
+    with nullcontext() if own_key else _lock(folder):
+        key = key_path(folder)
+        known = read_key(key)
+        codes = coded(log, known, random.SystemRandom())
+        masked = hidden(log, codes)
+        if codes != known:
+            _write_codes(key, codes, out if own_key else None)
     if saved.names_hidden:
         return fresh_risk(saved, masked)
     risk = fresh_risk(saved, log)
@@ -76,15 +89,27 @@ def _told(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> Da
     return checked(Risk, risk.with_columns(pl.col("session_id").replace(ids)).sort("session_id"))
 
 
-def _write(out: Path, text: str) -> None:
-    beside = out.with_name(f".{out.name}.writing")
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        beside.write_text(text, encoding="utf-8")
-        beside.replace(out)
-    except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise CannotRun(str(out), f"cannot be written: {error.strerror}", "a file", "name another --out") from error
+@contextmanager
+def _lock(folder: Path) -> Iterator[None]:
+    """Keep an audit that writes this folder, and its key, away meanwhile."""
+    with ExitStack() as held:
+        try:
+            held.enter_context(run_lock(folder))
+        except OSError as error:
+            raise CannotRun(
+                str(folder), f"its key to names cannot be kept: {error.strerror}", "a place that can be written", ""
+            ) from error
+        yield
+
+
+def _write_codes(key: Path, codes: dict[str, str], out: Path | None) -> None:
+    """Into the run's key, or into one of its own next to the table."""
+    if out is None:
+        write_key(key, codes)
+        return
+    own = key_path(out)
+    refuse_existing(own)
+    write_key(own, codes)
 
 
 def _words(risk: pl.DataFrame, out: Path | None) -> str:

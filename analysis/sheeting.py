@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from pathlib import Path
 
-from analysis.output import MANIFEST, mark_text, refuse_foreign, run_folder
+from analysis.output import MANIFEST, mark_text, run_folder
 from analysis.sheet import write_bench_sheet, write_workbook
 from analysis.standard import Standard, built_in, own_fields, read_standard
 
@@ -24,15 +24,14 @@ def write_sheets(out: Path, standard_path: str | None = None) -> str:
     CannotRun
         The standard or the folder.
     """
-    refuse_foreign(out.absolute())
     standard = built_in() if standard_path is None else _read(standard_path)
     own = own_fields(standard)
-    with run_folder(out) as folder:
+    with run_folder(out, "sheet", [standard_path]) as folder:
         write_bench_sheet(folder / SHEET, standard)
         write_workbook(folder / BOOK, standard)
         if own:
             (folder / MAP).write_text(_map(own), encoding="utf-8")
-        (folder / MANIFEST).write_text(mark_text("sheet", standard=standard.name), encoding="utf-8")
+        (folder / MANIFEST).write_text(mark_text(standard=standard.name), encoding="utf-8")
     return (
         f"Print: {out / SHEET} (one page a bleed).\n"
         f"Fill: {out / BOOK} (one row a bleed; lists and limits stand in the cells).\n"

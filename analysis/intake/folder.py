@@ -72,7 +72,10 @@ def folder_files(path: Path) -> Folder:
     for entry in entries:
         if entry.name.startswith("."):
             continue
-        why = _reason_against(entry)
+        try:
+            why = _reason_against(entry)
+        except OSError as problem:  # the folder may be listed but not entered, or the file is gone meanwhile
+            raise unreadable(shown(entry.path), problem) from None
         if why:
             passed_over.append(PassedOver(shown(entry.path), why))
         else:

@@ -1,15 +1,20 @@
 """Results as files: CSV and Parquet tables, the cleaned log, the manifest, a folder that is whole or not there."""
 
+from analysis.output.checksums import MADE_BY, MANIFEST
 from analysis.output.csv_text import csv_parts, csv_text
-from analysis.output.folder import MADE_BY, MANIFEST, refuse_foreign, run_folder
+from analysis.output.folder import OutputPlace, claim_folder, refuse_foreign, run_folder
 from analysis.output.manifest import manifest_text, mark_text
 from analysis.output.names import coded, codes_for, hidden, key_path, key_text, read_key, scrubbed, scrubber, write_key
+from analysis.output.new_file import refuse_existing, write_new_file
 from analysis.output.proof import read_proof
+from analysis.output.run_lock import run_lock
 from analysis.output.write import write_check, write_log, write_manifest, write_report, writing_log
 
 __all__ = [
     "MADE_BY",
     "MANIFEST",
+    "OutputPlace",
+    "claim_folder",
     "coded",
     "codes_for",
     "csv_parts",
@@ -21,14 +26,17 @@ __all__ = [
     "mark_text",
     "read_key",
     "read_proof",
+    "refuse_existing",
     "refuse_foreign",
     "run_folder",
+    "run_lock",
     "scrubbed",
     "scrubber",
     "write_check",
     "write_key",
     "write_log",
     "write_manifest",
+    "write_new_file",
     "write_report",
     "writing_log",
 ]

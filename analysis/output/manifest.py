@@ -11,7 +11,7 @@ from importlib import metadata
 from typing import Any
 
 from analysis.intake import Source
-from analysis.output.folder import MADE_BY
+from analysis.output.checksums import MADE_BY
 from analysis.report import Report, Stage
 
 LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "skops")
@@ -36,7 +36,6 @@ def manifest_text(report: Report, stages: tuple[Stage, ...]) -> str:
 
 
 def mark_text(
-    made: str,
     *,
     inputs: Sequence[Source] = (),
     as_of: dt.date | None = None,
@@ -47,7 +46,7 @@ def mark_text(
 
     A simulated workshop is an export, to be read like any other: its folder carries no such manifest.
     """
-    return _text(_head(inputs, as_of, window_days) | {"made": made} | more)
+    return _text(_head(inputs, as_of, window_days) | more)
 
 
 def _head(inputs: Sequence[Source], as_of: dt.date | None, window_days: int | None) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import unicodedata
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
@@ -13,12 +14,17 @@ from pathlib import Path
 import polars as pl
 
 from analysis.intake import Log
+from analysis.output.checksums import MANIFEST
 from analysis.output.csv_text import csv_parts, csv_text
-from analysis.output.folder import MANIFEST, sync
+from analysis.output.folder import sync
 from analysis.output.manifest import manifest_text, mark_text
 from analysis.report import Report, Stage
 from schemas import AUDIT_TABLES, LOG_TABLES
 
+LONGEST_NAME = 120
+"""Bytes of a file's name; most systems end at 255, and the table's name follows."""
+RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d|conin\$|conout\$)(\.|$)", re.IGNORECASE)
+"""Names that Windows keeps for devices, with any ending."""
 LONG = 100_000
 """Rows; of fewer a table is written sooner than others are told of it."""
 
@@ -97,7 +103,7 @@ def write_check(folder: Path, log: Log) -> None:
     for name in ("intake", "set_aside"):
         (tables / f"{name}.csv").write_text(csv_text(getattr(log, name)), encoding="utf-8")
     write_log(folder, log)
-    told = mark_text("check", inputs=log.sources, as_of=log.as_of, notes=list(log.warnings))
+    told = mark_text(inputs=log.sources, as_of=log.as_of, notes=list(log.warnings))
     (folder / MANIFEST).write_text(told, encoding="utf-8")
 
 
@@ -110,13 +116,23 @@ def write_log(folder: Path, log: Log) -> None:
     aside.mkdir()
     used: set[str] = set()
     for rejected in log.rejected:
-        stem = re.sub(r"[^\w.-]+", "_", Path(rejected.file).name)[:80] + f".{rejected.table}"
-        name = stem + rejected.suffix
-        number = 2
-        while name in used:
-            name, number = f"{stem}.{number}{rejected.suffix}", number + 1
-        used.add(name)
+        name = _file_name(Path(rejected.file).name, rejected.table, rejected.suffix, used)
         (aside / name).write_text(rejected.text, encoding="utf-8", newline="")
+
+
+def _file_name(file: str, table: str, suffix: str, used: set[str]) -> str:
+    """A name that every system takes, and that differs from those used by more than capitals or composed letters."""
+    plain = re.sub(r"[^\w.-]+", "_", unicodedata.normalize("NFC", file))
+    short = plain.encode()[:LONGEST_NAME].decode(errors="ignore")
+    stem = f"_{short}" if RESERVED.match(short) else short
+    number = 1
+    while True:
+        name = f"{stem}.{table}{'' if number == 1 else f'.{number}'}{suffix}"
+        same = unicodedata.normalize("NFC", name.casefold())
+        if same not in used:
+            used.add(same)
+            return name
+        number += 1
 
 
 def _write_log_to_the_disk(folder: Path, log: Log) -> None:

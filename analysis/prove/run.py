@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
 
 from pandera.typing.polars import DataFrame
 
-from analysis.output import csv_text, mark_text, refuse_foreign, run_folder
+from analysis.errors import CannotRun
+from analysis.output import MANIFEST, OutputPlace, claim_folder, csv_text, mark_text
 from analysis.pages import proof_page
 from analysis.prove.held import Fact, Held, held
 from analysis.prove.measures import proof
@@ -29,25 +31,53 @@ def run_proof(
     CannotRun
         The folder cannot be written, or the cluster cannot be reached.
     """
-    refuse_foreign(out.absolute())
-    cache = out.absolute().with_name(f".{out.name}.worlds")
-    cache.mkdir(parents=True, exist_ok=True)
     worlds = proof_worlds(workshops, sessions)
-    left = [world for world in worlds if not (cache / f"{world.name}.json").exists()]
-    for number, (world, one) in enumerate(_spread(left, cluster), 1):
-        (cache / f"{world.name}.json").write_text(json.dumps(asdict(one)), encoding="utf-8")
-        told(f"{number} of {len(left)} workshops held against the truth")
-    table = proof([_read(cache / f"{world.name}.json") for world in worlds])
-    with run_folder(out) as folder:
+    with claim_folder(out, "proof") as place, _results(place.target) as cache:
+        left = [world for world in worlds if not (cache / f"{world.name}.json").exists()]
+        for number, (world, one) in enumerate(_spread(left, cluster), 1):
+            _write_result(cache / f"{world.name}.json", one)
+            told(f"{number} of {len(left)} workshops held against the truth")
+        table = proof([_read(cache / f"{world.name}.json") for world in worlds])
+        _write(place, table)
+        for world in worlds:
+            (cache / f"{world.name}.json").unlink(missing_ok=True)
+    return table
+
+
+@contextmanager
+def _results(target: Path) -> Iterator[Path]:
+    """The folder next to the proof's where results are kept until all are there; it goes once it is empty."""
+    cache = target.with_name(f".{target.name}.worlds")
+    try:
+        cache.mkdir(exist_ok=True)
+    except OSError as error:
+        raise CannotRun(
+            str(cache),
+            f"cannot be used for results: {error.strerror}",
+            "a folder",
+            "move it away, or name another --out",
+        ) from error
+    try:
+        yield cache
+    finally:
+        with suppress(OSError):
+            cache.rmdir()
+
+
+def _write_result(path: Path, one: Held) -> None:
+    """Whole or not at all: a run killed here reads it again."""
+    unfinished = path.with_suffix(".unfinished")
+    unfinished.write_text(json.dumps(asdict(one)), encoding="utf-8")
+    unfinished.replace(path)
+
+
+def _write(place: OutputPlace, table: DataFrame[Prove]) -> None:
+    with place.write() as folder:
         (folder / "tables").mkdir()
         (folder / "tables" / "prove.csv").write_text(csv_text(table), encoding="utf-8")
         page = proof_page(table)
         (folder / page.file).write_text(page.text, encoding="utf-8")
-        (folder / "manifest.json").write_text(mark_text("proof"), encoding="utf-8")
-    for world in worlds:
-        (cache / f"{world.name}.json").unlink(missing_ok=True)
-    cache.rmdir()
-    return table
+        (folder / MANIFEST).write_text(mark_text(), encoding="utf-8")
 
 
 def _read(path: Path) -> Held:

@@ -114,7 +114,9 @@ def test_the_same_figure_twice_is_two_readings_unless_it_is_the_same_repeat(tmp_
 
 def test_a_foreign_folder_and_a_wrong_tolerance_are_refused(tmp_path: Path) -> None:
     readings = str(study(tmp_path))
-    assert "no run of rebleed wrote" in rebleed("gauge", readings, "--out", str(tmp_path)).stderr
+    (tmp_path / "mine").mkdir()
+    (tmp_path / "mine" / "thesis.txt").write_text("mine")
+    assert "no run of rebleed wrote" in rebleed("gauge", readings, "--out", str(tmp_path / "mine")).stderr
     told = rebleed("gauge", readings, "--out", str(tmp_path / "out"), "--tolerance", "-1")
     assert (told.returncode, "--tolerance" in told.stderr) == (2, True)
 
@@ -168,7 +170,7 @@ def test_a_trials_size_is_fleiss_corrected_and_grows_with_the_week() -> None:
         (("trial", "--rate", "0.06", "--to", "0.06"), "--to"),
         (("trial", "--rate", "0.06", "--to", "0.03", "--power", "1"), "--power"),
         (("trial", "--rate", "0.06", "--to", "0.03", "--bleeds-a-week", "0"), "--bleeds-a-week"),
-        (("rate", "--rate", "0.06", "--out", "/nowhere/x"), "/nowhere/x"),
+        (("rate", "--rate", "0.06", "--out", "/proc/nowhere/x"), "/proc/nowhere/x"),
     ],
 )
 def test_a_size_that_cannot_be_reckoned_is_refused_by_its_option(words: tuple[str, ...], option: str) -> None:

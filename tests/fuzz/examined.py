@@ -81,6 +81,6 @@ def _beside_exports(data: bytes, folder: Path) -> None:
     inside.mkdir(exist_ok=True)
     (inside / "manifest.json").write_bytes(data)
     (inside / "sessions.csv").write_bytes(seed_of("text"))
-    refuse_foreign(inside)
+    refuse_foreign(inside, "audit")
     assert json.loads(data)["made_by"] == "rebleed", "only what a run wrote may be replaced"
     raw_tables([str(inside)])

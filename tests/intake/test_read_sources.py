@@ -168,3 +168,18 @@ def test_a_file_that_grows_while_it_is_read_is_refused(tmp_path: Path) -> None:
     finally:
         stop.set()
         writer.join()
+
+
+@pytest.mark.parametrize("problem", [PermissionError(13, "Permission denied"), FileNotFoundError(2, "No such file")])
+def test_a_file_that_may_not_be_looked_at_or_is_gone_meanwhile_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, problem: OSError
+) -> None:
+    """A folder that may be listed but not entered: simulated, since nothing is shut to the machine's owner."""
+    (tmp_path / "sessions.csv").write_text("session_id\n1\n")
+
+    def refuse(_: object) -> str:
+        raise problem
+
+    monkeypatch.setattr("analysis.intake.folder._reason_against", refuse)
+    with pytest.raises(CannotRun, match=r"sessions\.csv: cannot be read"):
+        raw_tables([str(tmp_path)])

@@ -62,7 +62,7 @@ def small_disk(place: Path) -> Iterator[None]:
 
 
 def earlier_run(out: Path) -> str:
-    with run_folder(out) as folder:
+    with run_folder(out, "audit") as folder:
         (folder / "manifest.json").write_text('{"made_by": "rebleed", "seconds": {}}')
         (folder / "index.html").write_text("the earlier run")
     return digest(out)
@@ -86,7 +86,11 @@ def test_where_no_file_may_grow_further_the_earlier_run_stands(export: Path, roo
 @pytest.mark.parametrize("room_kb", [1, 2, 3])
 def test_a_disk_that_fills_up_while_parquet_is_written_is_told_as_such(export: Path, room_kb: int) -> None:
     log, out = read_log([str(export)]), export.parent / "out"
-    with no_file_beyond(room_kb * 1024), pytest.raises(CannotRun, match="cannot be written"), run_folder(out) as folder:
+    with (
+        no_file_beyond(room_kb * 1024),
+        pytest.raises(CannotRun, match="cannot be written"),
+        run_folder(out, "audit") as folder,
+    ):
         write_log(folder, log)
     assert only(export)
 
@@ -116,7 +120,7 @@ def test_a_folder_without_leave_to_write_is_told(export: Path) -> None:
 def test_a_second_run_into_the_same_folder_is_refused(export: Path) -> None:
     out = export.parent / "out"
     before = earlier_run(out)
-    with run_folder(out) as folder:
+    with run_folder(out, "audit") as folder:
         told = refused("audit", str(export), "--out", str(out))
         (folder / "manifest.json").write_text('{"made_by": "rebleed", "seconds": {}}')
         (folder / "index.html").write_text("the earlier run")

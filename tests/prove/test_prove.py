@@ -110,4 +110,12 @@ def test_a_cluster_of_two_workers_gives_the_table_of_a_run_cut_short(tmp_path, c
 def test_a_cluster_that_does_not_answer_is_told(tmp_path, monkeypatch):
     monkeypatch.setattr("analysis.cluster.SECONDS_TO_ANSWER", 1)
     with pytest.raises(CannotRun, match="nothing answers"):
-        run_proof(tmp_path / "proof", 1, 100, "tcp://127.0.0.1:9", lambda _: None)
+        run_proof(tmp_path / "new" / "proof", 1, 100, "tcp://127.0.0.1:9", lambda _: None)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_file_that_takes_the_name_of_the_results_is_named(tmp_path):
+    (tmp_path / ".proof.worlds").write_text("mine")
+    with pytest.raises(CannotRun, match=r"\.proof\.worlds"):
+        run_proof(tmp_path / "proof", 1, 100, None, lambda _: None)
+    assert (tmp_path / ".proof.worlds").read_text() == "mine"

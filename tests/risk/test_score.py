@@ -11,6 +11,7 @@ import pytest
 
 from analysis.auditing import AuditOrder, audit_exports
 from analysis.errors import CannotRun
+from analysis.output import run_lock
 from analysis.scoring import score_exports
 from schemas.outputs import Risk
 from tests.shops import run
@@ -90,9 +91,27 @@ def test_hidden_names_stand_in_nothing_that_is_kept_with_the_model() -> None:
     assert not [name for name in names if name.encode() in content]
 
 
-def test_a_folder_is_no_file_to_write_to(tmp_path: Path) -> None:
-    with pytest.raises(CannotRun, match="no file to write to"):
-        score_exports([str(run().exports)], model(), out=tmp_path)
+def test_a_score_never_replaces_its_export_or_a_folder(tmp_path: Path) -> None:
+    fresh = tmp_path / "fresh.csv"
+    fresh.write_bytes((run().exports / "sessions.csv").read_bytes())
+    with pytest.raises(CannotRun, match="is a folder"):
+        score_exports([str(fresh)], model(), out=tmp_path)
+    with pytest.raises(CannotRun, match="exists already"):
+        score_exports([str(fresh)], model(), out=fresh)
+    assert fresh.read_bytes() == (run().exports / "sessions.csv").read_bytes()
+
+
+def test_another_tables_key_to_names_is_not_replaced(tmp_path: Path) -> None:
+    (tmp_path / "risk.csv.names.csv").write_text("technician,code\nWren,T-BBB\n")
+    with pytest.raises(CannotRun, match=r"risk\.csv\.names\.csv"):
+        score_exports([str(run().exports)], model(), out=tmp_path / "risk.csv", hide_names=True)
+    assert (tmp_path / "risk.csv.names.csv").read_text() == "technician,code\nWren,T-BBB\n"
+    assert not (tmp_path / "risk.csv").exists()
+
+
+def test_a_model_with_codes_waits_for_the_audit_that_writes_its_key() -> None:
+    with run_lock(hidden_run()), pytest.raises(CannotRun, match="another run is writing"):
+        score_exports([str(run().exports)], model(hidden_run()), hide_names=True)
 
 
 def test_the_audit_writes_risks_for_every_bleed_and_the_manifest_names_the_model() -> None:

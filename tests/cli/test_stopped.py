@@ -1,0 +1,63 @@
+"""A command that a signal or a closed pipe ends: a plain status, one line or none, nothing half-written."""
+
+from __future__ import annotations
+
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from analysis.output import key_path, run_lock
+from tests.cli.test_command import ROOT, rebleed
+from tests.shops import exports
+
+CALL = [sys.executable, "-c", "from analysis.cli import main; main()"]
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_a_signal_ends_an_audit_with_one_line_and_leaves_nothing(tmp_path: Path, name: str) -> None:
+    number = getattr(signal, name)
+    words = ["audit", str(exports()), "--out", str(tmp_path / "out")]
+    with subprocess.Popen([*CALL, *words], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
+        while not (tmp_path / ".out.rebleed-lock").exists():
+            assert run.poll() is None
+            time.sleep(0.02)
+        time.sleep(0.5)
+        run.send_signal(number)
+        out, err = run.communicate()
+    assert (run.returncode, out) == (128 + number, b"")
+    assert err == b"rebleed: stopped; nothing half-written was left\n"
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_signal_that_the_caller_ignores_stays_ignored(tmp_path: Path) -> None:
+    """As under nohup."""
+    code = (
+        "import signal\nsignal.signal(signal.SIGHUP, signal.SIG_IGN)\nfrom analysis.cli import stop_on_signals\n"
+        "with stop_on_signals():\n    signal.raise_signal(signal.SIGHUP)\nprint('went on')"
+    )
+    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
+    assert told.stdout == "went on\n"
+
+
+def test_a_reader_that_is_gone_ends_the_command_quietly() -> None:
+    with subprocess.Popen([*CALL, "fields"], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
+        assert run.stdout is not None
+        run.stdout.close()
+        assert run.stderr is not None
+        assert run.stderr.read() == b""
+    assert run.returncode == 0
+
+
+def test_an_audit_that_may_not_write_leaves_the_key_to_names_alone(tmp_path: Path) -> None:
+    """Two audits at once: the second must not put other codes into the key of the first."""
+    (tmp_path / "s.csv").write_text("session_id,bike_id,brake,technician,started_at\n1,b,front,Wren,2026-01-05\n")
+    (tmp_path / "r.csv").write_text("item,technician,reading\n1,Lee,1\n1,Lee,2\n1,Wren,1\n2,Lee,3\n2,Wren,4\n")
+    for words in (("audit", str(tmp_path / "s.csv")), ("gauge", str(tmp_path / "r.csv"))):
+        with run_lock(tmp_path / "out"):
+            told = rebleed(*words, "--hide-names", "--out", str(tmp_path / "out"))
+        assert "another run is writing" in told.stderr
+        assert not key_path(tmp_path / "out").exists()
