@@ -1,7 +1,6 @@
-"""Who draws charts as pictures: this process, or others beside it that draw while this one goes on.
+"""Charts as pictures, drawn by other processes while this one continues.
 
-The drawing library holds Python's lock while it works and takes seconds to make ready; processes of its own take both
-off an audit's hands.
+The drawing library holds Python's lock while it works and takes a second to start.
 """
 
 from __future__ import annotations
@@ -15,13 +14,9 @@ from importlib import metadata
 from importlib.util import cache_from_source
 from pathlib import Path
 
+from analysis.drawing import drawn_here, drawn_safely
 from analysis.hands import HERE as NOBODY_ELSE
 from analysis.hands import Hands
-
-OWN_FONT = "Liberation Sans"
-"""Comes with the drawing library."""
-FONT = f"{OWN_FONT}, Arial, Helvetica, sans-serif"
-"""Of every chart: one of them is on any machine, and all but the last are equally wide."""
 
 
 class Painter:
@@ -34,11 +29,11 @@ class Painter:
     def order(self, chart: str) -> None:
         """A picture that will be asked for: may be drawn ahead."""
         if self._hands.beside and chart not in self._ordered:
-            self._ordered[chart] = self._hands.leave(_drawn, chart)
+            self._ordered[chart] = self._hands.leave(drawn_safely, chart, os.getpid())
 
     def picture(self, chart: str) -> str:
-        """The picture of a chart."""
-        return self._ordered[chart]() if chart in self._ordered else _drawn(chart)
+        """The picture of a chart, or one that says it could not be drawn."""
+        return self._ordered[chart]() if chart in self._ordered else drawn_safely(chart, os.getpid())
 
 
 @cache
@@ -64,18 +59,10 @@ def _keep(text: str, kept: Path) -> None:
         beside.replace(kept)
 
 
-def _drawn(chart: str) -> str:
-    """Drawn with the first of the fonts alone: each other one is asked for every letter that is measured."""
-    import vl_convert
-
-    drawn = str(vl_convert.vegalite_to_svg(chart.replace(f'"{FONT}"', f'"{OWN_FONT}"')))
-    return drawn.replace(f'font-family="{OWN_FONT}"', f'font-family="{FONT}"')
-
-
 def ready_to_draw() -> None:
     """Make the drawing library ready: a second, once a process."""
-    _drawn('{"mark": "point", "data": {"values": [{}]}}')
+    drawn_here('{"mark": "point", "data": {"values": [{}]}}')
 
 
 HERE = Painter()
-"""Who draws where nobody else was asked to."""
+"""Draws each picture when it is wanted."""

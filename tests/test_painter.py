@@ -6,13 +6,16 @@ import json
 import os
 import signal
 import sys
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 
 from analysis import painter
+from analysis.drawing import FONT, NOT_DRAWN
+from analysis.hands import HERE as NOBODY_ELSE
 from analysis.hands import hands_beside
-from analysis.painter import FONT, HERE, Painter
+from analysis.painter import HERE, Painter
 from tests.test_hands import children, gone
 
 CHART = json.dumps(
@@ -25,6 +28,9 @@ CHART = json.dumps(
         },
     }
 )
+
+FORBIDDEN = CHART.replace('"month"', r'"mon\u000bth"')
+"""A character that XML forbids ends the process that draws it."""
 
 
 def test_both_painters_draw_the_same() -> None:
@@ -67,12 +73,14 @@ def test_a_painter_that_died_is_stood_in_for() -> None:
         assert beside.picture(other) == HERE.picture(other)
 
 
-def test_what_cannot_be_drawn_is_told() -> None:
-    with hands_beside(2) as hands:
-        beside = Painter(hands)
-        beside.order('{"mark": "rks"}')
-        with pytest.raises(ValueError, match="conversion failed"):
-            beside.picture('{"mark": "rks"}')
+@pytest.mark.parametrize("chart", ['{"mark": "rks"}', FORBIDDEN], ids=["no chart", "ends its process"])
+@pytest.mark.parametrize("workers", [0, 2])
+def test_a_chart_that_cannot_be_drawn_is_replaced_by_a_sentence_and_the_next_is_drawn(chart: str, workers: int) -> None:
+    with hands_beside(workers) if workers else nullcontext(NOBODY_ELSE) as hands:
+        painter = Painter(hands)
+        painter.order(chart)
+        assert NOT_DRAWN in painter.picture(chart)
+        assert NOT_DRAWN not in painter.picture(CHART)
 
 
 def test_the_library_is_kept_whole_or_made_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,6 +13,7 @@ from typing import Any
 import altair as alt
 from altair.utils import schemapi
 
+from analysis.charts.drawable import drawable
 from analysis.painter import HERE, Painter, library_text
 
 CLIP = re.compile(r'(?<=id=")clip\d+(?=")|(?<=url\(#)clip\d+(?=\))')
@@ -26,7 +27,7 @@ EMBEDDING = {"ast": True, "actions": False, "renderer": "svg"}
 def specification(chart: Any) -> dict[str, Any]:
     """The chart as Vega-Lite, its data with it."""
     with alt.data_transformers.enable("default", max_rows=20_000):
-        spec: dict[str, Any] = chart.to_dict(validate=schemapi.DEBUG_MODE)
+        spec: dict[str, Any] = drawable(chart.to_dict(validate=schemapi.DEBUG_MODE))
     if _short_words(spec):
         for part in ("axis", "legend"):
             spec["config"][part]["labelLimit"] = 0
@@ -85,6 +86,7 @@ def init_notebook() -> None:
 
 def _shown(spec: dict[str, Any], **_: Any) -> dict[str, str]:
     """A picture, and the script that puts the living chart in its place where the library is at hand."""
+    spec = drawable(spec)
     told = _text(spec)
     words = str(spec.get("description", "chart"))
     place = f"chart-{hashlib.sha256(told.encode()).hexdigest()[:12]}"

@@ -31,6 +31,7 @@ def gauge_marks(readings: pl.DataFrame, heading: str) -> alt.Chart:
     heading
         What the reading is called.
     """
+    heading = " ".join(heading.split())  # of two lines in a workbook, which no title of a reading may be
     shown = readings.select("item", "technician", "reading")
     people = shown.get_column("technician").unique().sort().to_list()
     order = shown.group_by("item").agg(pl.col("reading").mean()).sort("reading", "item").get_column("item").to_list()

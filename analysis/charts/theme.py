@@ -8,7 +8,7 @@ from typing import Any
 
 import altair as alt
 
-from analysis.painter import FONT
+from analysis.drawing import FONT
 
 HIGH, SUSPECT, LOW, PLAIN, CHANCE = "#c8522a", "#a87b10", "#1d87a3", "#7a78a8", "#8b867c"
 """Rust for more than chance explains, ochre for suspected, teal for fewer, slate for what is shown, grey for chance."""

@@ -92,7 +92,10 @@ def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
 def _told(
     prepared: Prepared, design: Design, by_return: ReturnModel | None, steps: list[Step]
 ) -> list[dict[str, object]]:
-    """Ratios, p and verdict of every pair, from one model with all the products."""
+    """Ratios, p and verdict of each pair, from one model with all the products.
+
+    Nothing for a pair whose standard errors are zero or not finite, as where every bleed came back.
+    """
     places = [design.steps.index(step.id) for step in steps]
     width = design.x.shape[1]
     work = np.column_stack([_there(prepared, step) for step in steps])
@@ -109,15 +112,17 @@ def _told(
     more, elsewhere = b[pairs:], b[:pairs]
     sd = np.sqrt(np.diag(covariance))
     both = np.sqrt(sd[:pairs] ** 2 + sd[pairs:] ** 2 + 2 * np.diag(covariance[:pairs, pairs:]))
-    p = 2 * normal_tail(np.abs(more) / sd[pairs:])
-    q = benjamini_hochberg(p)
     there = elsewhere + more
-    return [
-        _limits("ratio_there", there[i], both[i])
-        | _limits("ratio_elsewhere", elsewhere[i], sd[i])
-        | {"p_value": float(p[i]), "q_value": float(q[i]), "verdict": "differs" if q[i] <= LEVEL else "no_sign"}
-        for i in range(pairs)
-    ]
+    sound = np.flatnonzero((sd[pairs:] > 0) & np.isfinite(sd[pairs:]) & np.isfinite(both) & (sd[:pairs] > 0))
+    p = 2 * normal_tail(np.abs(more[sound]) / sd[pairs:][sound])
+    found: list[dict[str, object]] = [{} for _ in steps]
+    for i, p_value, q in zip(sound, p, benjamini_hochberg(p), strict=True):
+        found[i] = (
+            _limits("ratio_there", there[i], both[i])
+            | _limits("ratio_elsewhere", elsewhere[i], sd[i])
+            | {"p_value": float(p_value), "q_value": float(q), "verdict": "differs" if q <= LEVEL else "no_sign"}
+        )
+    return found
 
 
 def _limits(name: str, log: float, sd: float) -> dict[str, object]:

@@ -6,11 +6,13 @@ import datetime as dt
 import itertools
 import json
 import re
+from xml.etree import ElementTree
 
 import polars as pl
 import pytest
 
 from analysis import charts
+from analysis.drawing import NOT_DRAWN
 from tests.shops import report
 
 
@@ -100,6 +102,43 @@ def test_a_label_is_cut_where_a_name_is_long_and_the_picture_is_the_same_where_n
     name = "W" * 60
     long = charts.specification(charts.rate_dots(people.with_columns(group=pl.lit(name)), "technician"))
     assert not any(name in told for told in text.findall(charts.picture(long)))
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        *(f"Wr{sign}en" for sign in (*map(chr, range(0x20)), "\x7f", "\x85", "\u2028", "\u2029", "\ufffe", "\uffff")),
+        *("q\"uo'te", "back\\slash", "</script>", "&amp;", "\U0001fffe", "e\u0301\u202e", " ", "W" * 100_000),
+    ],
+    ids=ascii,
+)
+def test_any_name_can_be_drawn_and_chosen(name: str) -> None:
+    """Characters that XML 1.0 forbids, ends of a line to an expression, names without end."""
+    told = report()
+    people = told.rates.filter(pl.col("kind") == "technician")
+    named = people.with_columns(group=pl.when(pl.int_range(pl.len()) == 0).then(pl.lit(name)).otherwise("group"))
+    work = technician_work(named)
+    for chart in (
+        charts.rate_dots(named, "technician"),
+        charts.ratio_board(named, work, "technician", "of the work", name),
+        charts.gauge_marks(named.select("group", item=pl.lit(name), technician="group", reading=pl.col("rate")), name),
+    ):
+        drawn = charts.picture(charts.specification(chart))
+        ElementTree.fromstring(drawn)
+        assert NOT_DRAWN not in drawn
+        assert len(drawn) < 100_000
+
+
+def technician_work(named: pl.DataFrame) -> pl.DataFrame:
+    return named.select(
+        "group",
+        what=pl.lit("front"),
+        place=pl.lit(0),
+        n=pl.lit(1),
+        of=pl.lit(2),
+        share=pl.lit(0.5),
+        share_all=pl.lit(0.5),
+    )
 
 
 @pytest.mark.parametrize("bleeds", [600, 601, 50_000])
