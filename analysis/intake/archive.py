@@ -60,9 +60,7 @@ def _unpack(file: Snapshot, archive: zipfile.ZipFile, members: list[zipfile.ZipI
 
 
 def _weigh(file: Snapshot, unpacked: int) -> None:
-    most = min(
-        limits.UNPACKED_BYTES, max(limits.UNPACKED_ALWAYS_ALLOWED, limits.UNPACKED_FOR_EACH_BYTE * len(file.data))
-    )
+    most = limits.most_unpacked(len(file.data))
     if unpacked > most:
         raise CannotRun(
             file.label,

@@ -7,18 +7,22 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from threading import RLock
+from typing import IO
 
 from analysis.errors import CannotRun
 
 _LONGEST_REASON = 200
 _STANDARD_ERROR = 2
+_ONE_AT_A_TIME = RLock()
+"""Standard error is the whole process's: two threads that put it aside together would put back each other's."""
 
 
 @contextmanager
 def refusing(label: str, kind: str) -> Iterator[None]:
     """Refuse a file that its library cannot read, even where the library gives up in a panic, and without its traces."""
     try:
-        with _traces_held_back():
+        with _ONE_AT_A_TIME, _traces_held_back():
             yield
     except (CannotRun, KeyboardInterrupt, SystemExit, GeneratorExit):
         raise
@@ -47,7 +51,7 @@ def _traces_held_back() -> Iterator[None]:
     except OSError:  # there is no standard error
         yield
         return
-    with tempfile.TemporaryFile() as held:
+    with _held() as held:
         os.dup2(held.fileno(), _STANDARD_ERROR)
         try:
             yield
@@ -59,3 +63,13 @@ def _traces_held_back() -> Iterator[None]:
         held.seek(0)
         with suppress(OSError):
             os.write(_STANDARD_ERROR, held.read())
+
+
+def _held() -> IO[bytes]:
+    """A file without a name; where no folder for temporary files can be written to, one in memory, or none at all."""
+    try:
+        return tempfile.TemporaryFile()
+    except OSError:
+        if hasattr(os, "memfd_create"):
+            return os.fdopen(os.memfd_create("standard error"), "w+b")
+        return open(os.devnull, "w+b")

@@ -18,6 +18,7 @@ UNPACKED_BYTES = 2 * 2**30
 UNPACKED_FOR_EACH_BYTE = 300
 UNPACKED_ALWAYS_ALLOWED = 64 * 2**20
 BATCH_ROWS = 50_000
+BATCH_BYTES = 64 * 2**20
 CONNECT_SECONDS = 10
 STATEMENT_SECONDS = 600
 
@@ -28,6 +29,17 @@ def check_size(label: str, *, columns: int = 0, rows: int = 0) -> None:
         _refuse(label, f"{columns:,} columns", f"at most {COLUMNS:,}")
     if rows > ROWS:
         _refuse(label, f"{rows:,} rows", f"at most {ROWS:,}")
+
+
+def check_bytes(label: str, found: int, most: int) -> None:
+    """Refuse a table whose texts are larger in all than `most` bytes."""
+    if found > most:
+        _refuse(label, f"more than {most:,} bytes of text", f"at most {most:,}")
+
+
+def most_unpacked(size: int) -> int:
+    """Bytes that a file of `size` bytes may hold once read."""
+    return min(UNPACKED_BYTES, max(UNPACKED_ALWAYS_ALLOWED, UNPACKED_FOR_EACH_BYTE * size))
 
 
 def _refuse(label: str, found: str, expected: str) -> NoReturn:

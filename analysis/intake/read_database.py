@@ -46,7 +46,7 @@ def _sqlite(export: str) -> DatabaseTables:
         )
     path = Path(unquote(rest[1:]))
     file = snapshot(path, shown(path))
-    tables = sqlite_tables(file, path, wanted.strip() or None)
-    if not tables:
+    found = sqlite_tables(file, path, wanted.strip() or None)
+    if not found.tables:
         raise CannotRun(file.label, "a database without a table", "a table of bleeds", "check the path")
-    return DatabaseTables(tables)
+    return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from io import BytesIO
 
 import polars as pl
@@ -13,6 +14,9 @@ from analysis.intake.furniture import unique_headings
 from analysis.intake.raw import ROW, RawTable
 from analysis.intake.snapshot import Snapshot
 from analysis.intake.values import column
+
+_FOR_EACH_DAY = {"days": 1, "ms": 86_400_000, "us": 86_400_000_000, "ns": 86_400_000_000_000}
+_FIRST_DAY, _LAST_DAY = (day.toordinal() - dt.date(1970, 1, 1).toordinal() for day in (dt.date.min, dt.date.max))
 
 
 def parquet_table(file: Snapshot) -> RawTable:
@@ -27,8 +31,10 @@ def parquet_table(file: Snapshot) -> RawTable:
         plan = pl.scan_parquet(BytesIO(file.data), glob=False)
         limits.check_size(file.label, columns=len(plan.collect_schema()), rows=plan.select(pl.len()).collect().item())
         frame = pl.read_parquet(BytesIO(file.data), glob=False)
-    cells = pl.DataFrame([_flat(frame[name]) for name in frame.columns])
-    cells = cells.rename(dict(zip(frame.columns, unique_headings(frame.columns), strict=True)))
+        headings = unique_headings(frame.columns)
+        cells = pl.DataFrame(
+            [_flat(values).alias(name) for values, name in zip(frame.get_columns(), headings, strict=True)]
+        )
     row = pl.Series(ROW, range(1, frame.height + 1), dtype=pl.Int64)
     return RawTable(file.label, cells.select(row, pl.all()), broken_rows(), file.sha256)
 
@@ -41,11 +47,25 @@ def _flat(values: pl.Series) -> pl.Series:
         return values.cast(pl.String)
     if kind.is_nested() or kind.is_decimal() or kind in (pl.Time, pl.Duration, pl.Object):
         return column(values.to_list()).cast(pl.String).alias(values.name)
-    if isinstance(kind, pl.Datetime):
-        return _wall_time(values, kind)
+    if isinstance(kind, pl.Datetime | pl.Date):
+        return _calendar(values, kind)
     return values.fill_nan(None) if kind.is_float() else values
 
 
-def _wall_time(values: pl.Series, kind: pl.Datetime) -> pl.Series:
+def _calendar(values: pl.Series, kind: pl.Datetime | pl.Date) -> pl.Series:
+    """Days, or wall time in microseconds; with one that no calendar holds, such as a database's infinity, all are text."""
+    number = values.to_physical()
+    for_each_day = _FOR_EACH_DAY["days" if isinstance(kind, pl.Date) else kind.time_unit]
+    margin = int(isinstance(kind, pl.Datetime) and kind.time_zone is not None)  # its wall time may lie a day off
+    outside = (~(number // for_each_day).is_between(_FIRST_DAY + margin, _LAST_DAY - margin)).fill_null(False)
+    if not outside.any():
+        return _wall_time(values, kind)
+    inside = _wall_time(values.set(outside, None), kind).cast(pl.String)
+    return inside.zip_with(~outside, number.cast(pl.String))
+
+
+def _wall_time(values: pl.Series, kind: pl.Datetime | pl.Date) -> pl.Series:
+    if isinstance(kind, pl.Date):
+        return values
     plain = values.dt.cast_time_unit("us")
     return plain.dt.replace_time_zone(None) if kind.time_zone else plain

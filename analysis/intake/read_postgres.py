@@ -26,7 +26,8 @@ _TABLES = """
       AND has_table_privilege(c.oid, 'SELECT')
     ORDER BY 1, 2
 """
-_STREAMED = {"stream_results": True, "max_row_buffer": limits.BATCH_ROWS}
+_FETCHED_ROWS = 2_000
+_STREAMED = {"stream_results": True, "max_row_buffer": _FETCHED_ROWS}
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,7 @@ def _result(where: Address, connection: Connection, name: str, query: str) -> Ra
     label = where.labelled(name)
     with refusing_database(where, label):
         result = connection.exec_driver_sql(query.replace("%", "%%"), execution_options=_STREAMED)
-        return result_table(label, list(result.keys()), result.partitions(limits.BATCH_ROWS), sha256="")
+        return result_table(label, list(result.keys()), result.partitions(_FETCHED_ROWS), sha256="")
 
 
 def _named(where: Address, wanted: str, tables: Sequence[_Table]) -> _Table:

@@ -2,49 +2,81 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from urllib.parse import quote
 
 from analysis.errors import CannotRun
 from analysis.intake import limits
+from analysis.intake.folder import PassedOver
 from analysis.intake.foreign import first_line
 from analysis.intake.query import is_select, one_select, quoted
 from analysis.intake.raw import RawTable
-from analysis.intake.result import result_table
-from analysis.intake.snapshot import Snapshot, changed
+from analysis.intake.result import DatabaseTables, result_table
+from analysis.intake.snapshot import Snapshot, changed, shown
 
 _READING = {sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ, sqlite3.SQLITE_FUNCTION, sqlite3.SQLITE_RECURSIVE}
 _FORBIDDEN_FUNCTIONS = {"load_extension", "readfile", "writefile", "edit", "fts3_tokenizer"}
 _STEPS_BETWEEN_LOOKS = 100_000
-_LONGEST_ROW_BYTES = 64 * 2**20
+_LONGEST_ROW_BYTES = 8 * 2**20
+_FETCHED_ROWS = 16
+"""So few that rows of the greatest length fit into memory."""
 _TABLES = "SELECT name FROM sqlite_master WHERE type IN ('table', 'view') AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\' ORDER BY name"
 
 
 def sqlite_tables(
     file: Snapshot, path: Path, wanted: str | None = None, seconds: float = limits.STATEMENT_SECONDS
-) -> tuple[RawTable, ...]:
+) -> DatabaseTables:
     """One table or the result of one SELECT, or without `wanted` every table and view; labels are `shop.sqlite#table`.
+
+    Without `wanted` a table that cannot be read, such as a broken view or a table of photos, is passed over and named.
 
     Raises
     ------
     CannotRun
-        No SQLite database, no such table, more than one read-only SELECT, too slow, or past a limit.
+        No SQLite database, no such table or none that can be read, more than one read-only SELECT, too slow, or past a
+        limit.
     """
     before = _marks(path)
     with _connection(file.label, path, seconds) as connection:
         if wanted is not None and is_select(wanted):
-            tables = [_result(file, connection, wanted, one_select(file.label, wanted))]
+            found = DatabaseTables((_result(file, connection, wanted, one_select(file.label, wanted)),))
         else:
             names = [name for (name,) in connection.execute(_TABLES)]
-            chosen = names if wanted is None else [_named(file.label, wanted, names)]
-            tables = [_result(file, connection, name, f"SELECT * FROM {quoted(name)}") for name in chosen]
+            if wanted is None:
+                found = _all(file, connection, names)
+            else:
+                found = DatabaseTables((_table(file, connection, _named(file.label, wanted, names)),))
     if _marks(path) != before:
         raise changed(file.label)
-    return tuple(tables)
+    return found
+
+
+def _all(file: Snapshot, connection: sqlite3.Connection, names: Sequence[str]) -> DatabaseTables:
+    tables, passed_over = [], []
+    for name in names:
+        try:
+            tables.append(_table(file, connection, name))
+        except CannotRun as problem:
+            passed_over.append(PassedOver(problem.where, problem.found))
+    if passed_over and not tables:
+        first = passed_over[0]
+        raise CannotRun(
+            file.label,
+            f"no table that can be read ({first.file}: {first.why})",
+            "a table of bleeds",
+            "export the log again, or name one SELECT",
+        )
+    return DatabaseTables(tuple(tables), tuple(passed_over))
+
+
+def _table(file: Snapshot, connection: sqlite3.Connection, name: str) -> RawTable:
+    return _result(file, connection, name, f"SELECT * FROM {quoted(name)}")
 
 
 def _marks(path: Path) -> list[tuple[int, int] | None]:
@@ -59,30 +91,53 @@ def _result(file: Snapshot, connection: sqlite3.Connection, name: str, query: st
     try:
         cursor = connection.execute(query)
         headings = [column[0] for column in cursor.description or ()]
-        return result_table(label, headings, _batches(cursor), file.sha256)
+        return result_table(label, headings, _batches(cursor), file.sha256, limits.most_unpacked(len(file.data)))
     except (sqlite3.Error, sqlite3.Warning, UnicodeError, OverflowError) as problem:
         raise _refused(label, problem) from None
 
 
 def _batches(cursor: sqlite3.Cursor) -> Iterator[Sequence[Sequence[object]]]:
-    while rows := cursor.fetchmany(limits.BATCH_ROWS):
+    while rows := cursor.fetchmany(_FETCHED_ROWS):
         yield rows
 
 
 @contextmanager
 def _connection(label: str, path: Path, seconds: float) -> Iterator[sqlite3.Connection]:
-    """A connection that writes nothing, not even the files SQLite keeps beside a database."""
-    beside = any(Path(f"{path}{suffix}").exists() for suffix in ("-wal", "-journal"))
-    address = f"file:{quote(str(path.resolve()))}?mode=ro" + ("" if beside else "&immutable=1")
+    """A connection that writes nothing, not even the files SQLite keeps next to a database."""
     try:
-        connection = sqlite3.connect(address, uri=True)
-        try:
-            _tie_down(connection, seconds)
-            yield connection
-        finally:
-            connection.close()
+        with _unwritten(path) as readable:
+            beside = any(Path(f"{readable}{suffix}").exists() for suffix in ("-wal", "-journal"))
+            address = f"file:{quote(str(readable.resolve()))}?mode=ro" + ("" if beside else "&immutable=1")
+            connection = sqlite3.connect(address, uri=True)
+            try:
+                _tie_down(connection, seconds)
+                yield connection
+            finally:
+                connection.close()
     except (sqlite3.Error, UnicodeError, OverflowError) as problem:
         raise _refused(label, problem) from None
+
+
+@contextmanager
+def _unwritten(path: Path) -> Iterator[Path]:
+    """The database, or a copy of it where SQLite would lay an index (-shm) next to a write-ahead log that has none."""
+    log, index = Path(f"{path}-wal"), Path(f"{path}-shm")
+    if index.exists() or not log.exists():
+        yield path
+        return
+    try:
+        with TemporaryDirectory() as folder:
+            copy = Path(folder) / "copy.sqlite"
+            shutil.copyfile(path, copy)
+            shutil.copyfile(log, f"{copy}-wal")
+            yield copy
+    except OSError as problem:
+        raise CannotRun(
+            shown(path),
+            f"its write-ahead log cannot be copied ({first_line(problem)})",
+            "room for a copy among the temporary files",
+            "close the program that writes the database, or set TMPDIR to a folder with room",
+        ) from None
 
 
 def _tie_down(connection: sqlite3.Connection, seconds: float) -> None:
@@ -124,6 +179,13 @@ def _refused(label: str, problem: Exception) -> CannotRun:
     said = first_line(problem)
     if "interrupted" in said:
         said = "no answer within the time allowed"
+    if "locked" in said or "busy" in said:
+        return CannotRun(
+            label,
+            f"another program is writing to the database ({said})",
+            "a database nobody writes to",
+            "close that program and run again, or copy the file and read the copy",
+        )
     return CannotRun(
         label, f"the database refuses ({said})", "a table, or one SELECT that only reads", "check the name or the query"
     )

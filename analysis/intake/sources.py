@@ -181,10 +181,10 @@ def _book(file: Snapshot, hints: Sequence[ReadingHint], sheet: str | None) -> _P
 
 
 def _sqlite(file: Snapshot, named: _Named) -> _Part:
-    tables = sqlite_tables(file, named.path, named.wanted)
-    if not tables:
+    found = sqlite_tables(file, named.path, named.wanted)
+    if not found.tables:
         raise EmptyExport(file.label, "a database without a table", "a table of bleeds", "export the log again")
-    return _Part(tables)
+    return _Part(found.tables, found.passed_over)
 
 
 def _notes(tables: Sequence[RawTable]) -> tuple[str, ...]:

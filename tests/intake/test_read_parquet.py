@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from analysis.errors import CannotRun
+from analysis.intake import read_log
 from analysis.intake.raw import ROW
 from analysis.intake.read_parquet import parquet_table
 from analysis.intake.snapshot import Snapshot
@@ -111,3 +112,36 @@ def test_a_file_that_ends_its_reader_is_refused_and_the_rest_are_read(tmp_path: 
     with pytest.raises(CannotRun, match="a process that read it was ended") as told:
         raw_tables([str(tmp_path)])
     assert told.value.where == str(deadly)
+
+
+@pytest.mark.parametrize("zone", [None, "Europe/Berlin"])
+@pytest.mark.parametrize(
+    ("unit", "number"), [("us", 2**63 - 1), ("ms", 2**62), ("us", -(2**63) + 1), ("ms", 2**63 - 1)]
+)
+def test_a_stamp_that_no_calendar_holds_rejects_its_row_alone(
+    tmp_path: Path, unit: str, number: int, zone: str | None
+) -> None:
+    """Databases write infinity as the greatest number."""
+    noon = int(dt.datetime(2025, 1, 5, 12).timestamp()) * {"us": 10**6, "ms": 10**3}[unit]
+    frame = pl.DataFrame(
+        {
+            "session_id": ["S1", "S2", "S3"],
+            "bike_id": ["B1", "B2", "B3"],
+            "brake": ["front"] * 3,
+            "technician": ["Wren"] * 3,
+            "started_at": pl.Series([noon, number, noon]).cast(pl.Datetime(unit, zone)),
+        }
+    )
+    (tmp_path / "sessions.parquet").write_bytes(parquet(frame))
+    log = read_log([str(tmp_path / "sessions.parquet")])
+    assert log.sessions["session_id"].to_list() == ["S1", "S3"]
+    assert log.set_aside.height == 1
+
+
+def test_a_day_that_no_calendar_holds_is_text() -> None:
+    days = pl.DataFrame({"day": pl.Series([20_000, 2**31 - 1], dtype=pl.Int32).cast(pl.Date)})
+    assert parquet_table(snap(parquet(days))).cells["day"].to_list() == ["2024-10-04", str(2**31 - 1)]
+
+
+def test_a_column_without_a_name_is_named_by_its_place() -> None:
+    assert parquet_table(snap(parquet(pl.DataFrame({"id": ["a"], "": [1]})))).headings == ["id", "column 2"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import tracemalloc
 from pathlib import Path
 
 import pytest
@@ -155,3 +156,76 @@ def test_a_database_without_a_table_is_refused(tmp_path: Path) -> None:
 def test_an_address_without_a_file_is_refused(shop: Path, address: str) -> None:
     with pytest.raises(CannotRun):
         raw_tables([address.format(shop)])
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "CREATE VIEW other AS SELECT * FROM gone",
+        "CREATE VIRTUAL TABLE other USING fts5(note)",
+        "CREATE VIRTUAL TABLE other USING rtree(id, lo, hi)",
+        "CREATE TABLE other AS SELECT zeroblob(9000000) AS photo",
+        "CREATE VIEW other AS WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c) SELECT zeroblob(1000000) FROM c",
+        "CREATE VIEW other AS WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c) SELECT zeroblob(400000) FROM c",
+    ],
+)
+def test_a_table_that_cannot_be_read_is_passed_over_and_named(shop: Path, statement: str) -> None:
+    run(shop, statement)
+    found = raw_tables([str(shop)])
+    assert f"{shop}#bleeds" in [table.file for table in found.tables]
+    assert f"{shop}#other" in [other.file for other in found.passed_over]
+    with pytest.raises(CannotRun, match="other"):
+        raw_tables([f"{shop}#other"])
+
+
+def test_a_photo_in_another_table_is_no_obstacle(shop: Path) -> None:
+    run(shop, "CREATE TABLE photos AS SELECT zeroblob(600000) AS photo")
+    assert f"{shop}#bleeds" in [table.file for table in raw_tables([str(shop)]).tables]
+
+
+def test_a_database_of_nothing_but_broken_views_is_refused_with_the_reason(tmp_path: Path) -> None:
+    path = tmp_path / "broken.sqlite"
+    run(path, "CREATE TABLE gone (id)", "CREATE VIEW v AS SELECT * FROM gone", "DROP TABLE gone")
+    with pytest.raises(CannotRun, match="no such table"):
+        raw_tables([str(path)])
+
+
+def test_few_rows_of_a_query_without_end_are_fetched_before_a_limit_looks(shop: Path) -> None:
+    """8 kB of database; the most that is held is a small part of what the view would give."""
+    endless = "WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c) SELECT randomblob(450000) AS b FROM c"
+    tracemalloc.start()
+    with pytest.raises(CannotRun, match="bytes"):
+        raw_tables([f"{shop}#{endless}"])
+    held = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert held < 400 * 2**20
+
+
+def test_a_locked_database_is_not_blamed_on_the_query(shop: Path) -> None:
+    other = sqlite3.connect(shop)
+    other.execute("PRAGMA locking_mode = EXCLUSIVE")
+    other.execute("BEGIN EXCLUSIVE")
+    other.execute("INSERT INTO returns VALUES ('x')")
+    try:
+        with pytest.raises(CannotRun, match="another program") as refused:
+            raw_tables([str(shop)])
+    finally:
+        other.rollback()
+        other.close()
+    assert "query" not in str(refused.value)
+
+
+def test_a_write_ahead_log_without_its_index_is_read_and_none_is_left(shop: Path, tmp_path: Path) -> None:
+    writer = sqlite3.connect(shop)
+    writer.execute("PRAGMA journal_mode = WAL")
+    writer.execute("INSERT INTO returns VALUES ('late')")
+    writer.commit()
+    copied = tmp_path / "copy"
+    copied.mkdir()
+    for suffix in ("", "-wal"):
+        (copied / f"shop.sqlite{suffix}").write_bytes(Path(f"{shop}{suffix}").read_bytes())
+    writer.close()
+    before = sorted(path.name for path in copied.iterdir())
+    (table,) = raw_tables([f"{copied / 'shop.sqlite'}#returns"]).tables
+    assert table.cells["id"].to_list() == ["late"]
+    assert sorted(path.name for path in copied.iterdir()) == before
