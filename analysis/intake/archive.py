@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import re
 import zipfile
 import zlib
+from collections.abc import Iterator
 from io import BytesIO
 
 from analysis.errors import CannotRun
 from analysis.intake import limits
+from analysis.intake.extent import sparse_extent
 from analysis.intake.snapshot import Snapshot
 
 ZIP = b"PK\x03\x04"
 OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _LOCKED = "EncryptedPackage".encode("utf-16-le")
+_SHEETS = "xl/worksheets/"
 _CHUNK = 1 << 20
+_FROM_1904 = re.compile(rb"date1904=[\"'](?:1|true)")
 
 
 def refuse_hostile_archive(file: Snapshot) -> None:
@@ -49,14 +54,53 @@ def refuse_hostile_archive(file: Snapshot) -> None:
         ) from None
 
 
+def cells_are_weighed(file: Snapshot) -> bool:
+    """Whether `refuse_hostile_archive` sees how far the cells reach: in an .xlsx or .xlsm, by what it holds."""
+    try:
+        with zipfile.ZipFile(BytesIO(file.data)) as archive:
+            names = archive.namelist()
+    except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError):
+        return False
+    return "xl/workbook.xml" in names and "content.xml" not in names
+
+
+def counts_from_1904(file: Snapshot) -> bool:
+    """Whether an Excel workbook counts days from 1904."""
+    try:
+        with zipfile.ZipFile(BytesIO(file.data)) as archive:
+            return bool(_FROM_1904.search(archive.read("xl/workbook.xml")))
+    except (zipfile.BadZipFile, KeyError, ValueError, OSError, NotImplementedError):
+        return False
+
+
 def _unpack(file: Snapshot, archive: zipfile.ZipFile, members: list[zipfile.ZipInfo]) -> None:
     unpacked = 0
     for member in members:
         if member.filename == "content.xml" or member.filename.endswith((".xml", ".rels", ".bin")):
-            with archive.open(member) as stream:
-                while chunk := stream.read(_CHUNK):
-                    unpacked += len(chunk)
-                    _weigh(file, unpacked)
+            for chunk in _chunks(archive, member):
+                unpacked += len(chunk)
+                _weigh(file, unpacked)
+    for member in members:
+        if member.filename.startswith(_SHEETS):
+            _refuse_sparse(file, archive, member)
+
+
+def _chunks(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Iterator[bytes]:
+    with archive.open(member) as stream:
+        while chunk := stream.read(_CHUNK):
+            yield chunk
+
+
+def _refuse_sparse(file: Snapshot, archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> None:
+    extent = sparse_extent(lambda: _chunks(archive, member))
+    if extent is not None:
+        raise CannotRun(
+            file.label,
+            f"a sheet ({member.filename}) of {extent.filled:,} filled cells that reaches to row {extent.rows:,} and column "
+            f"{extent.columns:,}",
+            "a table of bleeds without cells far away from it",
+            "delete the cells far below or to the right of the table, or export its rows as CSV",
+        )
 
 
 def _weigh(file: Snapshot, unpacked: int) -> None:

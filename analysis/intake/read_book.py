@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -12,8 +12,9 @@ import polars as pl
 
 from analysis.errors import CannotRun
 from analysis.intake import limits
-from analysis.intake.archive import refuse_hostile_archive
+from analysis.intake.archive import cells_are_weighed, counts_from_1904, refuse_hostile_archive
 from analysis.intake.broken import broken_rows
+from analysis.intake.dates import FIRST_SERIAL, LAST_SERIAL
 from analysis.intake.foreign import refusing
 from analysis.intake.furniture import SUSPECT, heading_place, is_furniture, unique_headings
 from analysis.intake.hint import ReadingHint
@@ -26,6 +27,12 @@ _TIME_ALONE = r"^1899-12-3[01] (\d\d:\d\d:\d\d(?:\.\d+)?)$"
 _CUT_SHORT = r"^-?\d+\.\d{8,9}$"
 _HALF_A_NINTH_DECIMAL = 5.1e-10
 _WHOLE_BELOW = 2.0**53
+DAYS_TO_1904 = 1462
+"""From 1899-12-30, from which most workbooks count days, to 1904-01-01."""
+_FROM_1904 = (
+    "this workbook counts days from 1904, but '{heading}' holds plain numbers: as dates they would be read 4 years too early; "
+    "format that column as dates"
+)
 
 
 @dataclass(frozen=True)
@@ -36,11 +43,22 @@ class Book:
     empty: tuple[str, ...]
 
 
-def book_tables(file: Snapshot, hints: Sequence[ReadingHint] = (), sheet: str | None = None) -> Book:
+def book_tables(
+    file: Snapshot,
+    hints: Sequence[ReadingHint] = (),
+    sheet: str | None = None,
+    refuse_deadly: Callable[[], None] = lambda: None,
+) -> Book:
     """The table of every sheet that holds anything, in the book's order; labels are `book.xlsx#sheet`.
 
     A column of nothing but numbers is Int64 or Float64, every other String; a date is ISO text, without a time where it
     has none; a cell with an error is empty. `row` is the row of the sheet.
+
+    Parameters
+    ----------
+    refuse_deadly
+        Refuses a book that is too large for the memory, by another process that reads it first; called for a format whose
+        cells cannot be weighed.
 
     Raises
     ------
@@ -48,6 +66,8 @@ def book_tables(file: Snapshot, hints: Sequence[ReadingHint] = (), sheet: str | 
         The book is damaged, locked by a password, unpacks to too much, passes a limit, or has no such sheet.
     """
     refuse_hostile_archive(file)
+    if not cells_are_weighed(file):
+        refuse_deadly()
     for talkative in ("calamine", "fastexcel"):  # they warn of charts and empty columns, which are no news
         logging.getLogger(talkative).setLevel(logging.ERROR)
     with refusing(file.label, "workbook"):
@@ -104,6 +124,8 @@ def _sheet_table(file: Snapshot, sheet: _Sheet, hints: Sequence[ReadingHint]) ->
     cells = _under_headings(_refined(sheet, place + 1, text), grid.row(place))
     kept = ~_blank(text) & ~totals
     notes = tuple(f"no row but a totals line: row {number}" for number in row.filter(totals))
+    if counts_from_1904(file):
+        notes += tuple(_FROM_1904.format(heading=name) for name in cells.columns if _may_be_days(cells[name]))
     return RawTable(sheet.label, cells.select(row, pl.all()).filter(kept), broken_rows(), file.sha256, notes)
 
 
@@ -155,6 +177,13 @@ def _under_headings(cells: pl.DataFrame, written: Sequence[str | None]) -> pl.Da
     return cells.select(
         pl.col(name).alias(heading) for name, heading, cell in named if (cell and cell.strip()) or cells[name].count()
     )
+
+
+def _may_be_days(values: pl.Series) -> bool:
+    """Whether numbers could be days counted by a workbook."""
+    if not values.dtype.is_numeric():
+        return False
+    return bool(values.is_between(FIRST_SERIAL - DAYS_TO_1904, LAST_SERIAL).any())
 
 
 def _blank(text: pl.DataFrame) -> pl.Series:

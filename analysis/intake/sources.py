@@ -151,11 +151,11 @@ def _read(named: _Named, reading: _Reading) -> _Part:
             f"{label}#{named.wanted}", "this file holds one table only", label, "leave out the # and what follows"
         )
     if kind == "book":
-        return _book(file, reading.hints, named.wanted)
+        return _book(file, reading, named.wanted)
     if kind == "sqlite":
         return _sqlite(file, named)
     if kind == "parquet":
-        reading.trial.refuse_deadly(file)
+        reading.trial.refuse_deadly(file, "Parquet file")
         return _Part((parquet_table(file),))
     return _Part((lines_table(file) if kind == "lines" else text_table(file, reading.hints),))
 
@@ -171,8 +171,8 @@ def _kind(path: Path, data: bytes) -> str:
     return "lines" if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{") else "text"
 
 
-def _book(file: Snapshot, hints: Sequence[ReadingHint], sheet: str | None) -> _Part:
-    book = book_tables(file, hints, sheet)
+def _book(file: Snapshot, reading: _Reading, sheet: str | None) -> _Part:
+    book = book_tables(file, reading.hints, sheet, lambda: reading.trial.refuse_deadly(file, "workbook"))
     if not book.tables:
         raise EmptyExport(
             file.label, "a workbook without a filled cell", "a sheet with headings and rows", "export the log again"

@@ -31,7 +31,7 @@ def write_workbook(path: Path, standard: Standard) -> None:
     standard
         The shop's standard, whose steps are told in the headings' notes.
     """
-    book = xlsxwriter.Workbook(path)
+    book = xlsxwriter.Workbook(path, {"in_memory": True})  # no temporary files
     looks = _Looks(book)
     for name in SHEETS:
         own = _own_entries(standard) if name == "sessions" else []

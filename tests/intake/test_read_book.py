@@ -7,7 +7,9 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import os
 import zipfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -18,6 +20,7 @@ from analysis.intake.raw import ROW, RawTable
 from analysis.intake.read_book import book_tables
 from analysis.intake.snapshot import Snapshot
 from analysis.intake.sources import raw_tables
+from analysis.intake.trial import Trial
 
 
 def book(*rows: list, start: tuple[int, int] = (0, 0), name: str = "Bleeds", more: tuple[str, ...] = ()) -> bytes:
@@ -204,3 +207,75 @@ def test_a_book_with_a_damaged_sheet_is_refused() -> None:
 
 def test_row_numbers_stand_first() -> None:
     assert table(book(["id"], ["a"])).cells.columns == [ROW, "id"]
+
+
+LOG = (["session_id", "bike_id", "brake", "technician", "started_at"], ["S1", "B1", "front", "Wren", "2025-01-05"])
+
+
+@pytest.mark.parametrize("place", [(1_048_575, 16_383), (1_048_575, 99)])
+def test_a_book_with_a_cell_far_away_is_refused_before_it_is_opened(place: tuple[int, int]) -> None:
+    """5 kB that would take tens of GB."""
+    data = io.BytesIO()
+    with xlsxwriter.Workbook(data, {"in_memory": True}) as workbook:
+        sheet = workbook.add_worksheet()
+        for row, cells in enumerate(LOG):
+            sheet.write_row(row, 0, cells)
+        sheet.write(*place, "x")
+    with pytest.raises(CannotRun, match="filled cells that reaches to row 1,048,576"):
+        book_tables(snap(data.getvalue()))
+
+
+def test_a_book_formatted_far_away_or_filled_from_a_to_cv_is_read() -> None:
+    data = io.BytesIO()
+    with xlsxwriter.Workbook(data, {"in_memory": True}) as workbook:
+        sheet = workbook.add_worksheet()
+        for row, cells in enumerate(LOG):
+            sheet.write_row(row, 0, cells)
+        sheet.write_row(0, 50, [f"more {place}" for place in range(50)])
+        sheet.write_blank(1_048_575, 16_383, None, workbook.add_format({"bold": True}))
+    (found,) = book_tables(snap(data.getvalue())).tables
+    assert found.cells.height == 1
+    assert len(found.headings) == 55
+
+
+def test_a_book_whose_cells_cannot_be_weighed_is_opened_by_another_process_first() -> None:
+    far = io.BytesIO()
+    with xlsxwriter.Workbook(far, {"in_memory": True}) as workbook:
+        workbook.add_worksheet().write(1_048_575, 16_383, "x")
+        workbook.worksheets()[0].write(0, 0, "x")
+    with Trial() as trial:
+        trial.refuse_deadly(snap(book(*LOG)), "workbook")
+        with pytest.raises(CannotRun, match="too large for this machine's memory"):
+            trial.refuse_deadly(snap(far.getvalue()), "workbook")
+
+
+def test_numbers_that_may_be_days_of_a_book_that_counts_from_1904_are_reported() -> None:
+    data = io.BytesIO()
+    with xlsxwriter.Workbook(data, {"in_memory": True, "date_1904": True}) as workbook:
+        sheet = workbook.add_worksheet()
+        day = workbook.add_format({"num_format": "yyyy-mm-dd"})
+        sheet.write_row(0, 0, ["id", "started_at", "returned_at"])
+        sheet.write_row(1, 0, ["a", 44_200])
+        sheet.write_datetime(1, 2, dt.datetime(2025, 1, 5), day)
+    (found,) = book_tables(snap(data.getvalue())).tables
+    assert found.cells["returned_at"].to_list() == ["2025-01-05"]
+    (note,) = found.notes
+    assert "1904" in note
+    assert "'started_at'" in note
+
+
+def test_books_read_in_three_threads_leave_standard_error_in_its_place() -> None:
+    data = book(*LOG)
+    before = os.fstat(2)
+    with ThreadPoolExecutor(3) as threads:
+        found = list(threads.map(lambda _: table(data).cells.height, range(120)))
+    assert found == [1] * 120
+    assert os.path.samestat(before, os.fstat(2))
+
+
+def test_a_book_is_read_where_no_temporary_file_can_be_made(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise FileNotFoundError(2, "No usable temporary directory found")
+
+    monkeypatch.setattr("tempfile.TemporaryFile", refused)
+    assert table(book(*LOG)).cells.height == 1
