@@ -127,7 +127,7 @@ def audit(
     standard_file: StandardFile = None,
     as_of: Day = None,
     window: Annotated[int | None, typer.Option(help="Days a bleed is followed.", min=1, max=3650)] = None,
-    seed: Annotated[int, typer.Option(help="For everything drawn by lot.")] = 20260101,
+    seed: Annotated[int, typer.Option(help="For everything drawn by lot.", min=0)] = 20260101,
     hide_names: Annotated[bool, typer.Option("--hide-names", help="Codes for names; the key lies beside.")] = False,
     parquet: Annotated[bool, typer.Option("--parquet", help="Write each table as Parquet too.")] = False,
     returns_from: Annotated[str | None, typer.Option(metavar="DATE", help="First day returns were written.")] = None,
@@ -182,7 +182,7 @@ def score(
 def simulate(
     out: OutFolder,
     sessions: Annotated[int, typer.Option(help="Bleeds.", min=1, max=20_000_000)] = 3000,
-    seed: Annotated[int, typer.Option(help="Which workshop.")] = 1,
+    seed: Annotated[int, typer.Option(help="Which workshop.", min=0)] = 1,
     no_effect: Annotated[bool, typer.Option("--no-effect", help="A workshop where no step matters.")] = False,
 ) -> None:
     """A workshop with known truth: sessions.csv, comebacks.csv and truth/."""

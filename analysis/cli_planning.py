@@ -14,6 +14,7 @@ planning = typer.Typer(add_completion=False, rich_markup_mode=None)
 plan = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="How many bleeds it takes.")
 planning.add_typer(plan, name="plan")
 
+MOST_BLEEDS = 1_000_000_000
 Save = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Save what is printed there too.")]
 Power = Annotated[float, typer.Option(help="The chance to find it, a fraction.")]
 Rate = Annotated[float, typer.Option(help="Comebacks within the window, a fraction of bleeds: 6% is 0.06.")]
@@ -101,7 +102,9 @@ def plan_trial(
     rate: Rate,
     to: Annotated[float, typer.Option(help="The rate the changed procedure should bring, a fraction.")],
     power: Power = 0.8,
-    bleeds: Annotated[int | None, typer.Option(help="Tell the chance with so many bleeds in each arm.", min=2)] = None,
+    bleeds: Annotated[
+        int | None, typer.Option(help="Tell the chance with so many bleeds in each arm.", min=2, max=MOST_BLEEDS)
+    ] = None,
     bleeds_a_week: Annotated[float | None, typer.Option(help="For a trial of whole weeks: bleeds a week.")] = None,
     correlation: Annotated[float, typer.Option(help="How alike the bleeds of one week are, 0 to 1.")] = 0.01,
     out: Save = None,

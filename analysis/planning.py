@@ -25,7 +25,8 @@ from analysis.plan import (
 )
 from analysis.prepared import LEAST_COMEBACKS, Prepared, prepared
 
-FEWEST_DRAWN = 200
+FEWEST_DRAWN, MOST_DRAWN = 200, 2_000_000
+LEAST_SHARE, LEAST_WIDTH, MOST_A_WEEK = 1e-6, 1e-7, 1_000_000
 OF_THE_LOG = (0.25, 0.5, 1.0)
 """Sizes drawn where none are asked for, in logs like the shop's own."""
 
@@ -56,8 +57,10 @@ def rate_words(rate: float, within: float | None, detect: float | None, power: f
     """
     _refuse_shares({"--rate": rate, "--detect": detect, "--power": power})
     within = rate / 4 if within is None else within
-    if not 0 < within < 0.5:
-        raise CannotRun("--within", f"is {within:g}", "a half width between 0 and 0.5", "0.01 is one point either way")
+    if not LEAST_WIDTH <= within < 0.5:
+        raise CannotRun(
+            "--within", f"is {within:g}", f"a half width of {LEAST_WIDTH:.7f} to 0.5", "0.01 is one point either way"
+        )
     close = precise_rate_bleeds(rate, within)
     lines = [
         f"To know a rate near {rate:.2%} to within {100 * within:.2g} points either way (95%): {close:,} bleeds, each "
@@ -128,8 +131,9 @@ def step_words(order: StepOrder, told: Callable[[str], None] = lambda _: None) -
     sizes = order.bleeds or tuple(
         max(FEWEST_DRAWN, 100 * round(ready.bleeds.height * share / 100)) for share in OF_THE_LOG
     )
-    if min(sizes) < FEWEST_DRAWN:
-        raise CannotRun("--bleeds", f"is {min(sizes)}", f"{FEWEST_DRAWN} or more", "ask for larger logs")
+    for size in sizes:
+        if not FEWEST_DRAWN <= size <= MOST_DRAWN:
+            raise CannotRun("--bleeds", f"is {size:,}", f"{FEWEST_DRAWN} to {MOST_DRAWN:,}", "ask for other sizes")
     found = step_power(
         ready,
         order.step,
@@ -173,11 +177,11 @@ def _rounded(bleeds: float | None) -> str:
 
 
 def _weekly_words(arm: int, weekly: WeeklyTrial) -> list[str]:
-    if weekly.bleeds_a_week < 1 or not 0 <= weekly.correlation < 1:
+    if not 1 <= weekly.bleeds_a_week <= MOST_A_WEEK or not 0 <= weekly.correlation < 1:
         raise CannotRun(
             "--bleeds-a-week, --correlation",
             f"are {weekly.bleeds_a_week:g} and {weekly.correlation:g}",
-            "at least 1, and 0 to below 1",
+            f"1 to {MOST_A_WEEK:,}, and 0 to below 1",
             "0.01 where nothing is known",
         )
     larger = design_effect(weekly.bleeds_a_week, weekly.correlation)
@@ -212,8 +216,8 @@ def _refuse_step(ready: Prepared, step: str) -> None:
 
 def _refuse_shares(shares: dict[str, float | None]) -> None:
     for option, value in shares.items():
-        if value is not None and not 0 < value < 1:
-            raise CannotRun(option, f"is {value:g}", "a fraction between 0 and 1", "6% is 0.06")
+        if value is not None and not LEAST_SHARE <= value <= 1 - LEAST_SHARE:
+            raise CannotRun(option, f"is {value:g}", "a fraction between 0 and 1, at least 0.000001", "6% is 0.06")
 
 
 def _refuse_same(rate: float, other: float, option: str) -> None:

@@ -121,7 +121,7 @@ class Comebacks(LogTable):
     complaint: str = declare("what the rider complained of", role="outcome", levels=COMPLAINTS)
     finding: str = declare("what the bench found", role="outcome", levels=FINDINGS)
     minutes: float = declare("bench minutes", role="outcome", unit="min", low=0, high=480)
-    parts_cost: float = declare("parts, in the shop's currency", role="outcome", unit="currency", low=0)
+    parts_cost: float = declare("parts, in the shop's currency", role="outcome", unit="currency", low=0, high=1_000_000)
 
 
 class Passes(LogTable):

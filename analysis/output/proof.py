@@ -27,7 +27,10 @@ def read_proof(folder: str | Path) -> DataFrame[Prove]:
     """
     path = Path(folder) / "tables" / "prove.csv"
     try:
-        return checked(Prove, pl.read_csv(path, schema=empty(Prove).schema))
+        table = pl.read_csv(path, schema=empty(Prove).schema)
+        if not all(values.drop_nulls().is_finite().all() for values in table.iter_columns() if values.dtype.is_float()):
+            raise ValueError("a figure that is no number")
+        return checked(Prove, table)
     except (OSError, ValueError, pl.exceptions.PolarsError) as error:
         raise CannotRun(
             str(path), "is not the table of a proof", "a folder that rebleed prove wrote", "make one"

@@ -40,6 +40,8 @@ LARGEST_BYTES, LARGEST_OPEN_BYTES = 500_000_000, 2_000_000_000
 MADE_BY_AUDIT = "the model.skops that rebleed audit wrote"
 AGAIN = "run the audit again and use the file it writes"
 
+MOST_LOG_HAZARD, MOST_FIGURE = 1e3, 1e12
+
 
 def model_bytes(saved: SavedModel) -> bytes:
     """The model as the bytes of its file."""
@@ -154,6 +156,11 @@ def _refuse_damaged(content: bytes, where: str) -> None:
         )
 
 
+def _are_figures(values: object, most: float) -> bool:
+    """Whether every value is a number that no fit would exceed: a figure past it would end in an overflow."""
+    return bool((np.abs(np.asarray(values, dtype=float)) < most).all())
+
+
 def _refuse_unfit(found: object) -> None:
     """A model whose arrays fit one another; anything else raises."""
     if not isinstance(found, SavedModel) or not isinstance(found.model, RiskModel):
@@ -163,10 +170,13 @@ def _refuse_unfit(found: object) -> None:
     for inputs, coefficients in ((part.inputs, part.coefficients), (air.inputs, air.coefficients)):
         figures = (coefficients, inputs.centre, inputs.scale, inputs.lower, inputs.upper)
         fits += [len(x) == len(inputs.columns) for x in figures]
-        fits.append(bool(np.isfinite(coefficients).all()))
+        fits += [_are_figures(coefficients, MOST_LOG_HAZARD), _are_figures(inputs.centre, MOST_FIGURE)]
+        fits.append(_are_figures(inputs.scale, MOST_FIGURE) and bool((inputs.scale > 0).all()))
+    fits += [_are_figures(part.covariance, MOST_FIGURE), _are_figures(part.window.hazard, MOST_FIGURE)]
+    fits += [_are_figures(x, MOST_FIGURE) for x in (part.window.waiting, *vars(air.answers).values())]
     fits.append(len(part.window.hazard) == len(part.window.waiting) == found.window_days + 1)
     fits += [len(x) == len(READINGS) for x in vars(air.answers).values()]
-    fits += [air.variance > 0, air.scale > 0]
+    fits += [0 < air.variance < MOST_FIGURE, 0 < air.scale < MOST_FIGURE]
     if not all(fits):
         raise ValueError("the parts of the model do not fit one another")
     found.last_day, found.written_standard()

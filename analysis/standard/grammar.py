@@ -9,6 +9,11 @@ from typing import Any
 
 from analysis.errors import CannotRun
 
+LARGEST_NUMBER = 1_000_000_000
+"""So that no sum over a log can overflow."""
+LONGEST_TEXT = 200
+"""Characters of a title, which stands in charts and tables."""
+_LONGEST_SHOWN = 60
 _KINDS = {int: "a whole number", float: "a number", str: "a text in quotes", bool: "true or false"}
 
 
@@ -64,11 +69,24 @@ def value_of(
     value = told[key]
     fits = isinstance(value, int | float if kind is float else kind) and (kind is bool or not isinstance(value, bool))
     if not fits or value != value or value in (float("inf"), -float("inf")):
-        raise place.refusal(f"{key} = {value!r}", _KINDS[kind], "mend the value", key)
+        raise place.refusal(f"{key} = {_short(value)}", _KINDS[kind], "correct the value", key)
+    if kind in (int, float) and abs(value) > LARGEST_NUMBER:
+        raise place.refusal(f"{key} = {_short(value)}", f"at most {LARGEST_NUMBER:,}", "correct the value", key)
+    if kind is str and len(value) > LONGEST_TEXT:
+        found = f"{key} is a text of {len(value):,} characters"
+        raise place.refusal(found, f"at most {LONGEST_TEXT}", "write it shorter", key)
     if (low is not None and value < low) or (high is not None and value > high):
         bounds = f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
-        raise place.refusal(f"{key} = {value!r}", bounds, "mend the value", key)
+        raise place.refusal(f"{key} = {value!r}", bounds, "correct the value", key)
     return float(value) if kind is float else value
+
+
+def _short(value: Any) -> str:
+    """A value as it stands, however long; whole numbers past Python's limit of digits too."""
+    if isinstance(value, int) and abs(value) > LARGEST_NUMBER**6:
+        return "a whole number of more than 54 digits"
+    text = repr(value)
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}…"
 
 
 def words_of(

@@ -97,7 +97,9 @@ def _second_check(told: dict[str, Any], place: Place, default: SecondCheck | Non
         minutes=value_of(told, "minutes", place, float, low=0, default=_of(default, "minutes")),
         finds=value_of(told, "finds", place, float, low=0, high=1, default=_of(default, "finds")),
         per_week=value_of(told, "per_week", place, float, low=0, default=_of(default, "per_week")),
-        worklist_days=value_of(told, "worklist_days", place, int, low=1, default=_of(default, "worklist_days")),
+        worklist_days=value_of(
+            told, "worklist_days", place, int, low=1, high=3650, default=_of(default, "worklist_days")
+        ),
     )
 
 

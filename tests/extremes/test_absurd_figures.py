@@ -1,0 +1,85 @@
+"""Figures that no workshop has: each is refused in one message, and nothing overflows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+import pytest
+from typer.testing import CliRunner
+
+from analysis.cli import app
+from analysis.errors import CannotRun
+from analysis.output.proof import read_proof
+from analysis.planning import StepOrder, WeeklyTrial, rate_words, step_words, trial_words
+from analysis.standard import read_standard
+from schemas import empty
+from schemas.outputs import Prove
+
+NAN, HUGE = float("nan"), 1e308
+
+
+@pytest.mark.parametrize("command", [["audit", "log.csv"], ["simulate"]])
+def test_a_seed_below_zero_is_refused(command: list[str], tmp_path: Path) -> None:
+    result = CliRunner().invoke(app, [*command, "--out", str(tmp_path / "out"), "--seed", "-1"])
+    assert result.exit_code == 2
+    assert "--seed" in result.output
+
+
+@pytest.mark.parametrize(
+    ("rate", "within"),
+    [(0.06, 1e-300), (0.06, NAN), (1e-300, None), (NAN, None), (0.06, 0.5), (0.06, 0.0), (1.0, None)],
+)
+def test_a_rate_or_width_out_of_reach_is_refused(rate: float, within: float | None) -> None:
+    with pytest.raises(CannotRun):
+        rate_words(rate, within, None, 0.8)
+
+
+@pytest.mark.parametrize("weekly", [(NAN, 0.01), (float("inf"), 0.01), (HUGE, 0.01), (12, NAN), (12, 1.0), (0.5, 0.01)])
+def test_weeks_out_of_reach_are_refused(weekly: tuple[float, float]) -> None:
+    with pytest.raises(CannotRun, match="bleeds-a-week"):
+        trial_words(0.06, 0.03, 0.8, None, WeeklyTrial(*weekly))
+
+
+@pytest.mark.parametrize("times", [NAN, HUGE, 0.0, -1.0, 1.0])
+def test_a_step_that_makes_no_difference_or_an_absurd_one_is_refused(times: float) -> None:
+    with pytest.raises(CannotRun, match="--times"):
+        step_words(StepOrder(("log.csv",), "settle", times))
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ("[second_check]\nworklist_days = 10000000000", 2),
+        ("[second_check]\nper_week = 1e308", 2),
+        ("[comeback]\nminutes = 1e308", 2),
+        ("[comeback]\nparts_cost = 1e308", 2),
+        ("[shop]\nminute_cost = 1e308", 2),
+        (f"[shop]\nwindow_days = {'9' * 400}", 2),
+        (f"[comeback]\nminutes = {'9' * 400}", 2),
+        (f"[[step]]\nid = 'a'\nfield = 'cycles'\nmin = {'9' * 400}", 4),
+        (f"[[step]]\nid = 'a'\nfield = 'cycles'\nequals = {'9' * 400}", 4),
+        (f"[[step]]\nid = 'a'\nfield = 'cycles'\nequals = -{'9' * 4000}", 4),
+        (f"[[step]]\nid = 'a'\nfield = 'cycles'\nmin = 2\ntitle = '{'t' * 200_000}'", 5),
+    ],
+    ids=lambda value: str(value)[:40],
+)
+def test_an_absurd_figure_of_a_standard_is_refused_with_its_line(tmp_path: Path, text: str, line: int) -> None:
+    path = tmp_path / "shop.toml"
+    path.write_text(text)
+    with pytest.raises(CannotRun) as refused:
+        read_standard(path)
+    assert f"line {line}" in str(refused.value)
+    assert len(str(refused.value)) < 1000
+
+
+def test_a_proof_with_a_figure_that_is_no_number_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "tables").mkdir()
+    columns = empty(Prove).schema
+    row = {
+        name: NAN if kind.is_float() else 1 if kind.is_integer() else None if kind == pl.Boolean else "x"
+        for name, kind in columns.items()
+    }
+    pl.DataFrame([row], schema=columns).write_csv(tmp_path / "tables" / "prove.csv")
+    with pytest.raises(CannotRun, match="proof"):
+        read_proof(tmp_path)
