@@ -10,6 +10,7 @@ from analysis.charts.proof import proof_dots
 from analysis.charts.quality import recorded_board
 from analysis.charts.returns import holds_by_day, incidence_curve
 from analysis.charts.risk import drift_dots, reliability_curve, rival_dots, second_check_curve, worklist_dots
+from analysis.charts.room import cut_words, most_telling
 from analysis.charts.steps import missed_bars, step_bars, step_board, tolerance_curve, what_if_bars
 from analysis.charts.theme import COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_WORDS, VERDICT_WORDS
 
@@ -21,6 +22,7 @@ __all__ = [
     "VERDICT_WORDS",
     "coaching_changes",
     "cusum_lines",
+    "cut_words",
     "drift_dots",
     "gauge_bars",
     "gauge_marks",
@@ -29,6 +31,7 @@ __all__ = [
     "init_notebook",
     "missed_bars",
     "months_line",
+    "most_telling",
     "order_picture",
     "picture",
     "proof_dots",

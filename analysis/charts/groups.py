@@ -7,6 +7,7 @@ import polars as pl
 
 from analysis.charts.choice import choice, chosen_name
 from analysis.charts.layers import either, layered
+from analysis.charts.room import most_telling
 from analysis.charts.theme import (
     BESIDE,
     CHANCE,
@@ -142,7 +143,7 @@ def _ratio_words(shown: pl.DataFrame, kind_word: str) -> str:
 
 
 def _labelled(rates: pl.DataFrame) -> pl.DataFrame:
-    return rates.select(
+    return most_telling(rates).select(
         "group", "rate", "rate_lo", "rate_hi", "ratio", "ratio_lo", "ratio_hi", "funnel_lo", "funnel_hi", "expected",
         "mature", "comebacks",
         pl.col("signal").replace_strict(SIGNAL_WORDS).alias("told"),

@@ -7,6 +7,7 @@ import polars as pl
 
 from analysis.charts.choice import choice, chosen_name
 from analysis.charts.layers import either, layered
+from analysis.charts.room import cut_words, most_telling_people
 from analysis.charts.steps import ALIKE, FEWER, MORE
 from analysis.charts.theme import BESIDE, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH, folded, rows_px
 
@@ -24,7 +25,8 @@ def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HC
     first
         Who is chosen until the reader chooses.
     """
-    shown = _against_peers(technique)
+    every = _against_peers(technique)
+    shown = most_telling_people(every)
     names = shown.get_column("technician").unique().sort().to_list()
     chosen = choice("technician", names, first, "technician")
     told = [MORE, FEWER, ALIKE]
@@ -69,8 +71,18 @@ def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HC
     return (
         alt.hconcat(board, beside, spacing=14)
         .resolve_scale(color="independent", shape="independent")
-        .properties(description=f"Steps missed more often than peers on the same work, by technician: {said or 'none'}")
+        .properties(
+            **_cut_title(shown, every),
+            description=f"Steps missed more often than peers on the same work, by technician: {said or 'none'}",
+        )
     )
+
+
+def _cut_title(shown: pl.DataFrame, every: pl.DataFrame) -> dict[str, str]:
+    """A title where some technicians alone are shown."""
+    which = "those unlike their peers in most steps, then those with most bleeds"
+    cut = cut_words(shown.n_unique("technician"), every.n_unique("technician"), which)
+    return {"title": f"Technicians: {cut}"} if cut else {}
 
 
 def _against_peers(technique: pl.DataFrame) -> pl.DataFrame:

@@ -9,6 +9,7 @@ import polars as pl
 
 from analysis.charts.choice import choice, chosen_name
 from analysis.charts.layers import either, layered
+from analysis.charts.room import most_telling_people
 from analysis.charts.theme import (
     BESIDE,
     CHANCE,
@@ -58,7 +59,8 @@ def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart
     shown = _spared(steps)
     titles = shown.sort("rank").get_column("title").to_list()
     chosen = choice("title", titles, None, "step")
-    people = technique.filter(pl.col("excess").is_not_null(), pl.col("title").is_in(titles)).select(
+    known = technique.filter(pl.col("excess").is_not_null(), pl.col("title").is_in(titles))
+    people = most_telling_people(known).select(
         "technician", "title", "recorded", "missed", "excess", "lo", "hi",
         told=pl.when(pl.col("lo") > 0).then(pl.lit(MORE)).when(pl.col("hi") < 0).then(pl.lit(FEWER)).otherwise(pl.lit(ALIKE)),
     )  # fmt: skip

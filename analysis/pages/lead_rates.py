@@ -6,7 +6,16 @@ from typing import Any
 
 import polars as pl
 
-from analysis.charts import cusum_lines, incidence_curve, months_line, rate_dots, ratio_board, ratio_dots
+from analysis.charts import (
+    cusum_lines,
+    cut_words,
+    incidence_curve,
+    months_line,
+    most_telling,
+    rate_dots,
+    ratio_board,
+    ratio_dots,
+)
 from analysis.pages.labels import KIND_LABELS, level_label, missed_title, with_group_labels
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
@@ -308,16 +317,19 @@ def _has_rates(rates: pl.DataFrame, kind: str) -> bool:
 
 
 def _group_chart(report: Report, rates: pl.DataFrame, kind: str, adjusted: bool) -> Any:
-    own, label = rates.filter(pl.col("kind") == kind), KIND_LABELS[kind]
+    every, label = rates.filter(pl.col("kind") == kind), KIND_LABELS[kind]
+    own = most_telling(every)
+    cut = cut_words(own.height, every.height, "those with a signal first, then those with most bleeds")
+    title = f"by {label}" + (f" ({cut})" if cut else "")
     if not adjusted or kind not in ("shop", "technician", "brake_model") or not own.get_column("ratio_lo").count():
-        return with_title(rate_dots(own, label), f"by {label}")
+        return with_title(rate_dots(own, label), title)
     if kind == "technician":
         board = ratio_board(own, work_mix(report), label, "share of bleeds", _first_choice(own))
-        return with_title(board, f"by {label}")
+        return with_title(board, title)
     if kind == "brake_model":
         board = ratio_board(own, comeback_times(report), label, "share of comebacks", _first_choice(own))
-        return with_title(board, f"by {label}")
-    return with_title(ratio_dots(own, label), f"by {label}")
+        return with_title(board, title)
+    return with_title(ratio_dots(own, label), title)
 
 
 def _first_choice(own: pl.DataFrame) -> str | None:

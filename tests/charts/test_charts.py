@@ -129,6 +129,43 @@ def test_any_name_can_be_drawn_and_chosen(name: str) -> None:
         assert len(drawn) < 100_000
 
 
+def test_of_a_thousand_groups_those_with_a_signal_and_the_largest_are_drawn_and_it_is_said() -> None:
+    told = report()
+    own = told.rates.filter(pl.col("kind") == "technician", pl.col("ratio_lo").is_not_null()).head(1)
+    place = pl.int_range(pl.len())
+    many = pl.concat([own] * 1000).with_columns(
+        group=pl.format("Person {}", place),
+        mature=(place % 500).cast(own.schema["mature"]),
+        signal=pl.when(place == 700).then(pl.lit("high")).otherwise(pl.lit("none")),
+    )
+    for chart in (charts.rate_dots(many, "technician"), charts.ratio_dots(many, "technician")):
+        rows = max(charts.specification(chart)["datasets"].values(), key=len)
+        names = {row["group"] for row in rows}
+        assert len(names) == 60
+        assert {"Person 700", "Person 499", "Person 999"} <= names
+
+
+def test_of_three_thousand_technicians_a_board_shows_those_unlike_their_peers() -> None:
+    told = report().technique
+    titles = dict(report().steps.select("step", "title").iter_rows())
+    steps = (
+        told.filter(pl.col("excess").is_not_null())
+        .unique("step")
+        .with_columns(title=pl.col("step").replace(titles), lo=-0.5, hi=0.5)
+    )
+    people = pl.DataFrame({"who": [f"Person {place}" for place in range(3_000)]})
+    many = people.join(steps, how="cross").with_columns(
+        technician="who", lo=pl.when(pl.col("who") == "Person 2999").then(0.1).otherwise("lo"), recorded=pl.lit(1)
+    )
+    assert many.height > 10_000
+    for chart in (charts.technique_board(many), charts.step_board(report().steps, many)):
+        spec = charts.specification(chart)
+        shown = {row["technician"] for rows in spec["datasets"].values() for row in rows if "technician" in row}
+        assert len(shown) == 60
+        assert "Person 2999" in shown
+    assert "60 of 3,000" in json.dumps(charts.specification(charts.technique_board(many)))
+
+
 def technician_work(named: pl.DataFrame) -> pl.DataFrame:
     return named.select(
         "group",
