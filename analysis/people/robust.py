@@ -19,6 +19,7 @@ from schemas.outputs import Credibility
 Numbers = NDArray[np.float64]
 LEAST_BLEEDS = 10
 FEW_WORDS = ("job_reason", "fluid_required", "bike_kind", "fluid_out", "shop", "brake_model")
+_KINDS = {"technician": pl.String, "flag": pl.Boolean, "ranking_tau": pl.Float64, "ranking_holds": pl.Boolean}
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,7 @@ def with_robustness(prepared: Prepared, found: DataFrame[Credibility]) -> DataFr
     whole = _spared(prepared) if doubted else None
     if whole is None:
         return found
-    rows = []
+    rows: list[dict[str, object]] = []
     small = _small(prepared)
     for technician in doubted:
         rest = _spared(without(small, technician))
@@ -57,7 +58,7 @@ def with_robustness(prepared: Prepared, found: DataFrame[Credibility]) -> DataFr
     if not rows:
         return found
     told = found.drop("ranking_tau", "ranking_holds").join(
-        pl.DataFrame(rows), on=["technician", "flag"], how="left", maintain_order="left"
+        pl.DataFrame(rows, schema=_KINDS), on=["technician", "flag"], how="left", maintain_order="left"
     )
     return checked(Credibility, told.select(found.columns))
 
@@ -87,7 +88,7 @@ def _spared(prepared: Prepared) -> _Spared | None:
     return _Spared(steps, told.spared, told.sd)
 
 
-def _compared(whole: _Spared, rest: _Spared) -> dict[str, float | bool]:
+def _compared(whole: _Spared, rest: _Spared) -> dict[str, object]:
     both = [step for step in whole.steps if step in rest.steps]
     places = [whole.steps.index(step) for step in both]
     before, sd = whole.spared[places], whole.sd[places]
@@ -96,4 +97,6 @@ def _compared(whole: _Spared, rest: _Spared) -> dict[str, float | bool]:
     first, now = int(np.argmax(before)), int(np.argmax(after))
     near = before[first] - before[now] <= Z95 * float(np.hypot(sd[first], sd[now]))
     tau = kendall_tau(before, after)
+    if not np.isfinite(tau):  # everybody is alike, so there is no order
+        return {"ranking_tau": None, "ranking_holds": None}
     return {"ranking_tau": tau, "ranking_holds": bool(inside.all() and near)}

@@ -34,7 +34,10 @@ def window_hazard(log_hazard: Numbers, course: Course, window_days: int) -> Numb
     came = int(early.returned.sum())
     if not came or len(np.unique(course.days[course.returned])) < 2:
         return hazard
-    level, variance = _smooth_level(log_hazard, course, window_days)
+    with np.errstate(all="ignore"):
+        level, variance = _smooth_level(log_hazard, course, window_days)
+    if not (np.isfinite(level) and np.isfinite(variance)):  # no curve bends as sharply, as where all come back next day
+        return hazard
     # the curve knows the level best: what the window's returns add by chance is the difference of the variances
     chance = max(1 / came - variance, 0.0)
     trust = chance / (chance + USUAL_BEND**2)
