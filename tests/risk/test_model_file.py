@@ -84,6 +84,16 @@ def test_a_foreign_model_under_our_mark_is_refused(tmp_path: Path) -> None:
     assert "is no whole risk model" in refusal(sealed(skops.io.dumps(model)), tmp_path)
 
 
+@pytest.mark.parametrize("figure", [float("nan"), float("inf"), 1e308])
+@pytest.mark.parametrize("part", ["coefficients", "covariance", "hazard"])
+def test_a_model_with_absurd_figures_under_our_mark_is_refused(tmp_path: Path, part: str, figure: float) -> None:
+    saved = opened_model(content(), "bytes")
+    hazard = saved.model.hazard
+    values = hazard.window.hazard if part == "hazard" else getattr(hazard, part)
+    values.flat[0] = figure
+    assert "is no whole risk model" in refusal(sealed(skops.io.dumps(saved)), tmp_path)
+
+
 def test_plain_values_under_our_mark_are_refused(tmp_path: Path) -> None:
     assert "is no whole risk model" in refusal(sealed(skops.io.dumps({"model": 1})), tmp_path)
 

@@ -91,3 +91,13 @@ def test_notes_on_the_headings_tell_unit_range_and_the_step_they_decide(book: zi
     )
     for words in ("in mm", "75 to 80", "At least 2 push-pull passes", "must be filled", "leave empty"):
         assert words in notes, words
+
+
+def test_it_is_written_where_no_temporary_file_can_be_made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refused(*_: object, **__: object) -> None:
+        raise FileNotFoundError(2, "No usable temporary directory found")
+
+    for way in ("mkstemp", "mkdtemp", "TemporaryFile", "NamedTemporaryFile"):
+        monkeypatch.setattr(f"tempfile.{way}", refused)
+    write_workbook(tmp_path / "bench_log.xlsx", built_in())
+    assert zipfile.is_zipfile(tmp_path / "bench_log.xlsx")
