@@ -52,8 +52,20 @@ def told_beside(rejected: RejectedRows, told: pl.DataFrame) -> RejectedRows:
     return replace(rejected, text=text.getvalue())
 
 
-def rejected_rows(raw: RawTable, table: str, rows: pl.Series) -> list[RejectedRows]:
-    """The named rows of a file as CSV under the file's own headings, and its broken lines as text."""
+def rejected_rows(raw: RawTable, table: str, rows: pl.Series, heading_of: dict[str, str]) -> list[RejectedRows]:
+    """The named rows of a file as CSV under the file's own headings, and its broken lines as text.
+
+    Parameters
+    ----------
+    raw, table
+        The file, and the table of the log it is.
+    rows
+        Which rows.
+    heading_of
+        The file's heading for each field of the log.
+    """
+    field_of = {heading: field for field, heading in heading_of.items()}
+    fields = tuple(field_of.get(heading, "") for heading in raw.headings)
     found = []
     if len(rows):
         wanted = raw.cells.filter(pl.col(ROW).is_in(rows.implode()))
@@ -62,7 +74,8 @@ def rejected_rows(raw: RawTable, table: str, rows: pl.Series) -> list[RejectedRo
         csv.writer(text, lineterminator="\r\n").writerow(raw.headings)
         empty = pl.all().fill_null("") if kept.width == 1 else pl.all().replace("", None)  # no row is a blank line
         rows_text = kept.select(empty).write_csv(include_header=False, line_terminator="\r\n")
-        found.append(RejectedRows(raw.file, table, text.getvalue() + rows_text, ".csv", tuple(wanted.get_column(ROW))))
+        numbers = tuple(wanted.get_column(ROW))
+        found.append(RejectedRows(raw.file, table, text.getvalue() + rows_text, ".csv", numbers, fields))
     if raw.broken.height:
         lines = "\n".join(raw.broken.get_column("text").fill_null("")) + "\n"
         found.append(RejectedRows(raw.file, table, lines, ".txt"))
