@@ -92,7 +92,7 @@ class NameSearch:
         except (ValueError, SyntaxError):
             return self.hide(quoted)
         hidden = self.hide_person(written)
-        return quoted if hidden == written else repr(hidden) if quoted[0] == "'" else f'"{hidden}"'
+        return quoted if hidden == written else repr(hidden)
 
     def changes(self, texts: pl.Series) -> dict[str, str]:
         """What becomes of each distinct text that holds a name."""

@@ -256,7 +256,7 @@ def test_a_message_keeps_our_words_and_hides_what_it_quotes() -> None:
     told = """a/T-BCD/x.csv: passed over the columns 'T-BCD time', 'T-FGH', as other files of sessions"""
     assert search.hide_in_message(message) == told
     message = """the technicians 'x' and "y" (2 bleeds): write under [sessions.values]: "Jim \\"Ace\\" Hale" = []"""
-    assert search.hide_in_message(message) == message.replace('Jim \\"Ace\\" Hale', "T-FGH")
+    assert search.hide_in_message(message) == message.replace('"Jim \\"Ace\\" Hale"', "'T-FGH'")
     file = "O'sessions: 'x.csv"
     assert search.hide_in_message(f"{file}: not read, of sessions", [file]) == "O'T-BCD: 'x.csv: not read, of sessions"
     assert search.hide_in_message("sessions: not read, of sessions") == "T-BCD: not read, of sessions"

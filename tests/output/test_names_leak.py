@@ -24,7 +24,7 @@ from tests.shops import exports
 
 UNLIKE_WORDS = (
     "Zoë Ångström", "Irmak Öz", "Işıl", "'t Hooft", 'Jim "Ace" Hale', "O’Hara", "Łukasz", "山田太郎", "Ольга", "Straßer",
-    "Anne-Marie", "=Wren()", "@Kestrel", "<b>Bob</b>", "Ampersand & Sons", "back\\slash", "J. P. Siskin", "Quxley  Two",
+    "Anne-Marie", "=Wren()", "@Kestrel", "<b>Bob & Co", "Siskin &amp; Sons", "back\\slash", "J. P. Siskin", "Quxley  Two",
     "Nguyễn", "wren_owl", "Dunlin7", "{{Linnet}}", "Ortolan;Bunting", "Fieldfare, jun.", "Pipit%20",
 )  # fmt: skip
 ORDINARY = ("Mineral", "Air", "Front", "sessions", "rear", "technician", "Comeback", "note", "Will", "Other", "true")
