@@ -143,7 +143,8 @@ def _write_log_to_the_disk(folder: Path, log: Log) -> None:
 def _write_parquet(table: pl.DataFrame, path: Path) -> None:
     """A disk that is full raises OSError here too: polars calls it a fault of the file."""
     try:
-        table.write_parquet(path)
+        with path.open("wb") as file:  # a path that is no text polars would not take
+            table.write_parquet(file)
     except pl.exceptions.ComputeError as error:
         number = re.search(r"os error (\d+)", str(error))
         if number is None:
