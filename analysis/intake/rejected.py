@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from dataclasses import replace
 
 import polars as pl
@@ -15,8 +16,10 @@ WHY = ("set aside from", "set aside row", "set aside rule", "set aside found", "
 """Headings of what stands behind the untouched cells; reading passes them over."""
 _LONGEST_FIELD = 2**31 - 1
 """For the csv module, whose own limit of 131,072 characters is less than what a cell may hold."""
-FORMULA = ("=", "+", "-", "@")
-"""A file's name that begins so would be a formula to a spreadsheet."""
+FORMULA = re.compile(r"'*[=+\-@\t\r]")
+"""A cell that begins so would be a formula to a spreadsheet; one that already has apostrophes gets one more."""
+NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+SEPARATES = re.compile(r'[",;\t\r\n]')
 
 
 def told_beside(rejected: RejectedRows, told: pl.DataFrame) -> RejectedRows:
@@ -46,10 +49,35 @@ def told_beside(rejected: RejectedRows, told: pl.DataFrame) -> RejectedRows:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow([*lines[0], *WHY])
-    file = f"'{rejected.file}" if rejected.file[:1] in FORMULA else rejected.file
     for row, cells in zip(rejected.rows, lines[1:], strict=True):
-        writer.writerow([*cells, file, row, *reasons.get(row, ("", "", ""))])
+        writer.writerow([*cells, rejected.file, row, *reasons.get(row, ("", "", ""))])
     return replace(rejected, text=text.getvalue())
+
+
+def for_spreadsheets(text: str) -> str:
+    """Rejected rows as CSV in which no spreadsheet finds a formula, whatever sign it takes for a separator.
+
+    Cells that begin like a formula get an apostrophe, which `as_written` takes away when the rows are imported again.
+    """
+    csv.field_size_limit(_LONGEST_FIELD)
+    rows = csv.reader(io.StringIO(text, newline=""))
+    return "".join(",".join(map(_spreadsheet_cell, cells)) + "\r\n" if any(cells) else '""\r\n' for cells in rows)
+
+
+def _spreadsheet_cell(cell: str) -> str:
+    if FORMULA.match(cell) and not NUMBER.fullmatch(cell):
+        cell = f"'{cell}"
+    return '"' + cell.replace('"', '""') + '"' if SEPARATES.search(cell) else cell
+
+
+def as_written(raw: RawTable) -> RawTable:
+    """A table without the apostrophes of `for_spreadsheets`, where it is one of rejected rows."""
+    if tuple(raw.headings[-len(WHY) :]) != WHY:
+        return raw
+    texts = [name for name in raw.headings if raw.cells.schema[name] == pl.String]
+    cells = raw.cells.with_columns(pl.col(texts).str.replace(r"^'('*[=+\-@\t\r])", "${1}"))
+    headings = {name: name[1:] for name in raw.headings if name[0] == "'" and FORMULA.match(name)}
+    return replace(raw, cells=cells.rename({old: new for old, new in headings.items() if new not in raw.headings}))
 
 
 def rejected_rows(raw: RawTable, table: str, rows: pl.Series, heading_of: dict[str, str]) -> list[RejectedRows]:
