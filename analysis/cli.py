@@ -30,6 +30,7 @@ from analysis.errors import CannotRun
 from analysis.hands import settle
 from analysis.terminal import (
     ClosedOutput,
+    fit_limits,
     leave_output,
     machine_refusal,
     ready_streams,
@@ -250,6 +251,7 @@ def stop_on_signals() -> Iterator[None]:
 def main() -> None:
     """The command's entry: an error that the user or the machine's keeper can correct ends in one message and exit 2."""
     settle()
+    fit_limits()
     ready_streams()
     sys.exit(_status())
 

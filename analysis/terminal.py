@@ -4,6 +4,7 @@ and what the machine refuses, as one message."""
 from __future__ import annotations
 
 import codecs
+import ctypes
 import errno
 import os
 import sys
@@ -14,6 +15,8 @@ from analysis.errors import CannotRun
 
 LONGEST_LINE, MOST_LINES = 1000, 12
 PLAIN = {"–": "-", "—": "-", "‑": "-", "−": "-", "…": "...", "’": "'", "≥": ">=", "≤": "<=", "±": "+/-", "·": "."}
+M_ARENA_MAX = -8
+"""<malloc.h> of glibc."""
 SHOWN_CONTROLS = "\n\t"
 PLACES = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EFBIG)
 FILES = (errno.EMFILE, errno.ENFILE)
@@ -40,6 +43,17 @@ def ready_streams() -> None:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="plain")
+
+
+def fit_limits() -> None:
+    """Reserve little address space where it is limited: else each thread reserves 64 MB and more that it never uses."""
+    try:
+        import resource
+
+        if resource.getrlimit(resource.RLIMIT_AS)[0] != resource.RLIM_INFINITY:
+            ctypes.CDLL(None).mallopt(M_ARENA_MAX, 1)
+    except (ImportError, OSError, AttributeError, TypeError):  # no such limit, or no such allocator
+        pass
 
 
 def _plain(problem: UnicodeError) -> tuple[str, int]:

@@ -156,3 +156,11 @@ def test_python_without_docstrings_is_refused() -> None:
     assert done.returncode == 2
     assert "without -OO" in done.stderr
     assert cli.REFUSED == 2
+
+
+@pytest.mark.parametrize("words", [("--help",), ("check",)])
+def test_one_gigabyte_of_address_space_is_enough(words: tuple[str, ...], log: Path) -> None:
+    """Harsher than a container of 1 GB, which counts what is used: measured, 18 MB for the help and 183 MB for a check."""
+    two_threads = {"POLARS_MAX_THREADS": "2", "OPENBLAS_NUM_THREADS": "2"}
+    told = in_shell("ulimit -v 1000000; {}", *words, *([log] if words == ("check",) else []), **two_threads)
+    assert told.returncode == 0, told.stderr
