@@ -18,6 +18,7 @@ from analysis.output import (
     claim_folder,
     coded,
     hidden,
+    hidden_standard,
     key_path,
     read_key,
     read_proof,
@@ -64,7 +65,7 @@ def _audited(order: AuditOrder, place: OutputPlace, clock: Clock, hands: Hands, 
     key = read_key(key_path(order.out)) if order.hide_names else {}
     if order.hide_names:
         key = coded(log, key, random.SystemRandom())
-        log = hidden(log, key)
+        log, standard = hidden(log, key), hidden_standard(standard, log, key)
         write_key(key_path(order.out), key)
     report = audit(
         log,

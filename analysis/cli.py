@@ -28,6 +28,16 @@ from analysis.cli_options import (
 from analysis.cli_planning import planning
 from analysis.errors import CannotRun
 from analysis.hands import settle
+from analysis.terminal import (
+    ClosedOutput,
+    fit_limits,
+    leave_output,
+    machine_refusal,
+    ready_streams,
+    show,
+    show_interrupt,
+    show_refusal,
+)
 
 HELP = """What the bleed log says: how many bleeds come back, with whom it is really different, which missed steps cost
 comebacks, what must be called back now.
@@ -71,7 +81,7 @@ def demo(
     told: list[str] = []
     with telling() as say:
         run_demo(out, say, told.append)
-    typer.echo("\n".join(told))
+    show("\n".join(told))
 
 
 @app.command()
@@ -79,7 +89,7 @@ def fields() -> None:
     """The field dictionary: every column of the log, its unit, its range."""
     from schemas.printed import fields_text
 
-    typer.echo(fields_text())
+    show(fields_text())
 
 
 @app.command("map")
@@ -96,8 +106,8 @@ def map_exports(
         say("reading headings and what columns hold")
         written = propose_map(exports)
     write_new_file(out, written.toml)
-    typer.echo(written.summary)
-    typer.echo(f"Read it, mend what is marked, then: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
+    show(written.summary)
+    show(f"Read it, mend what is marked, then: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
 
 
 @app.command()
@@ -115,7 +125,7 @@ def check(
     with telling() as say:
         say("reading and validating")
         found = check_exports(exports, text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
-    typer.echo(found.text)
+    show(found.text)
     raise typer.Exit(1 if strict and found.rows_set_aside else 0)
 
 
@@ -158,7 +168,7 @@ def audit(
     )
     with telling() as say:
         found = audit_exports(order, say)
-    typer.echo(found.text)
+    show(found.text)
     raise typer.Exit(1 if strict and found.rows_set_aside else 0)
 
 
@@ -175,7 +185,7 @@ def score(
     from analysis.scoring import score_exports
 
     scored = score_exports(exports, model, text_of(map_file), out, hide_names)
-    typer.echo("\n".join([scored.text, *CAUTIONS]))
+    show("\n".join([scored.text, *CAUTIONS]))
 
 
 @app.command()
@@ -191,7 +201,7 @@ def simulate(
     with telling() as say:
         say(f"making {sessions:,} bleeds")
         run_simulation(out, sessions, seed, no_effect)
-    typer.echo(f"{sessions:,} bleeds and what is true of them: {out}")
+    show(f"{sessions:,} bleeds and what is true of them: {out}")
 
 
 @app.command()
@@ -208,8 +218,11 @@ def prove(
     with telling() as say:
         table = run_proof(out, workshops, sessions, cluster, say)
     for line in proof_summary(table):
-        typer.echo(line)
-    typer.echo(f"Read: {out / 'prove.html'}")
+        show(line)
+    show(f"Read: {out / 'prove.html'}")
+
+
+INTERRUPTED, REFUSED = 130, 2
 
 
 class Stopped(SystemExit):
@@ -236,15 +249,57 @@ def stop_on_signals() -> Iterator[None]:
 
 
 def main() -> None:
-    """The command's entry: an error that the user can correct ends in one message and exit status 2."""
+    """The command's entry: an error that the user or the machine's keeper can correct ends in one message and exit 2."""
     settle()
+    fit_limits()
+    ready_streams()
+    sys.exit(_status())
+
+
+def _status() -> int:
+    """Run the command; its exit status."""
+    output = sys.stdout
+    try:
+        status = _ended_with()
+        if sys.stdout is output:
+            output.flush()
+            return status
+        sys.stdout, status = output, 0  # the command line's library puts another there when nobody reads on
+    except (ClosedOutput, BrokenPipeError):
+        status = 0
+    except (Stopped, KeyboardInterrupt) as end:
+        show_interrupt()
+        return int(end.code or 0) if isinstance(end, Stopped) else INTERRUPTED
+    except BaseException as problem:
+        refusal = problem if isinstance(problem, CannotRun) else machine_refusal(problem)
+        if refusal is None:
+            raise
+        show_refusal(refusal)
+        status = REFUSED
+    leave_output()
+    return status
+
+
+def _ended_with() -> int:
+    """What the command line's library would exit with.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        The library, which would say nothing, was interrupted.
+    """
+    if sys.flags.optimize > 1:
+        cure = "start it without -OO and without PYTHONOPTIMIZE=2"
+        raise CannotRun(
+            "python -OO", "leaves out texts that a library reads when it starts", "python, or python -O", cure
+        )
     try:
         with stop_on_signals():
             app()
-    except CannotRun as problem:
-        lines = str(problem).splitlines()[:12]
-        print("rebleed cannot go on: " + "\n".join(line[:1000] for line in lines), file=sys.stderr)
-        sys.exit(2)
     except Stopped:
-        print("rebleed: stopped; nothing half-written was left", file=sys.stderr)
         raise
+    except SystemExit as end:
+        if end.code == INTERRUPTED:
+            raise KeyboardInterrupt from None
+        return int(end.code or 0)
+    return 0

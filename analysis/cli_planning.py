@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from analysis.cli_options import Day, Exports, MapFile, OutFolder, StandardFile, day_of, telling, text_of
+from analysis.terminal import show
 
 planning = typer.Typer(add_completion=False, rich_markup_mode=None)
 plan = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="How many bleeds it takes.")
@@ -25,7 +26,7 @@ def sheet(out: OutFolder, standard_file: StandardFile = None) -> None:
     """A bench sheet to print and a spreadsheet to fill, from the shop's own standard."""
     from analysis.sheeting import write_sheets
 
-    typer.echo(write_sheets(out, text_of(standard_file)))
+    show(write_sheets(out, text_of(standard_file)))
 
 
 @planning.command()
@@ -43,7 +44,7 @@ def gauge(
     from analysis.gauging import GaugeOrder, gauge_readings
 
     order = GaugeOrder(readings, out, text_of(map_file), tolerance, seed, hide_names)
-    typer.echo(gauge_readings(order).text)
+    show(gauge_readings(order).text)
 
 
 @plan.command("rate")
@@ -125,4 +126,4 @@ def _tell(words: Callable[[], str], out: Path | None) -> None:
     text = words()
     if out is not None:
         write_new_file(out, text + "\n")
-    typer.echo(text)
+    show(text)

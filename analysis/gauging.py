@@ -14,15 +14,16 @@ from analysis.errors import CannotRun
 from analysis.intake import GaugeReadings, read_readings
 from analysis.output import (
     MANIFEST,
+    NameSearch,
     OutputPlace,
     claim_folder,
     codes_for,
     csv_text,
+    hidden_reasons,
+    hidden_table,
     key_path,
     mark_text,
     read_key,
-    scrubbed,
-    scrubber,
     write_key,
 )
 from analysis.pages import CAUTIONS, GaugeResult, gauge_page, gauge_summary
@@ -149,13 +150,13 @@ def _rows(read: GaugeReadings, action: str) -> int:
 def _hidden(read: GaugeReadings, path: Path) -> GaugeReadings:
     codes = codes_for(read.technicians, read_key(path), random.SystemRandom())
     write_key(path, codes)
-    scrub = scrubber(codes)
+    search = NameSearch(codes)
     return replace(
         read,
-        readings=checked(Readings, scrubbed(read.readings, codes)),
-        set_aside=checked(SetAside, scrubbed(read.set_aside, codes)),
-        sources=tuple(replace(source, file=scrub(source.file)) for source in read.sources),
-        warnings=tuple(scrub(warning) for warning in read.warnings),
-        heading=scrub(read.heading),
+        readings=checked(Readings, hidden_table(read.readings, codes)),
+        set_aside=checked(SetAside, hidden_reasons(read.set_aside, search)),
+        sources=tuple(replace(source, file=search.hide(source.file)) for source in read.sources),
+        warnings=tuple(search.hide_in_message(warning) for warning in read.warnings),
+        heading=search.hide(read.heading),
         technicians=tuple(codes[name] for name in read.technicians),
     )

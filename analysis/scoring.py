@@ -17,6 +17,7 @@ from analysis.output import (
     coded,
     csv_text,
     hidden,
+    hidden_ids,
     key_path,
     read_key,
     refuse_existing,
@@ -85,7 +86,7 @@ def _told(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> Da
     if saved.names_hidden:
         return fresh_risk(saved, masked)
     risk = fresh_risk(saved, log)
-    ids = dict(zip(log.sessions.get_column("session_id"), masked.sessions.get_column("session_id"), strict=True))
+    ids = hidden_ids(log, codes)
     return checked(Risk, risk.with_columns(pl.col("session_id").replace(ids)).sort("session_id"))
 
 

@@ -19,6 +19,7 @@ from analysis.painter import HERE, Painter, library_text
 CLIP = re.compile(r'(?<=id=")clip\d+(?=")|(?<=url\(#)clip\d+(?=\))')
 """Names of a picture's frames, which the drawing library counts on from picture to picture."""
 
+VIEW = re.compile(r"view_[0-9a-f]{16}(_\d+)*")
 SHORT_WORD = 40
 """Characters of a label that need not be held against the limit: some 270 pixels."""
 EMBEDDING = {"ast": True, "actions": False, "renderer": "svg"}
@@ -31,7 +32,23 @@ def specification(chart: Any) -> dict[str, Any]:
     if _short_words(spec):
         for part in ("axis", "legend"):
             spec["config"][part]["labelLimit"] = 0
-    return spec
+    return _with_own_view_names(spec)
+
+
+def _with_own_view_names(spec: dict[str, Any]) -> dict[str, Any]:
+    """The chart with its views numbered: the library names them by how a table prints, which polars' settings change."""
+    names: dict[str, str] = {}
+
+    def renamed(part: Any) -> Any:
+        if isinstance(part, dict):
+            return {key: value if key == "datasets" else renamed(value) for key, value in part.items()}
+        if isinstance(part, list):
+            return [renamed(one) for one in part]
+        if isinstance(part, str) and VIEW.fullmatch(part):
+            return names.setdefault(part, f"view_{len(names) + 1}")
+        return part
+
+    return {key: value if key == "datasets" else renamed(value) for key, value in spec.items()}
 
 
 def _short_words(spec: dict[str, Any]) -> bool:

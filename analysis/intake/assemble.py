@@ -22,6 +22,7 @@ from analysis.intake.rejected import rejected_rows, told_beside
 from analysis.intake.sources import RawTables, raw_tables
 from analysis.intake.told import set_aside_of, set_aside_table, unlinked_of
 from analysis.intake.validate import FIRST_DAY, MOMENTS
+from analysis.intake.words import as_text
 from schemas import LOG_TABLES, checked
 
 
@@ -98,6 +99,7 @@ def _log(found: RawTables, done: dict[str, OneTable], day: dt.date, warnings: li
         sources=tuple(Source(raw.file, raw.sha256, raw.rows_read) for raw in found.tables),
         rejected=tuple(told_beside(one, told) for one in _rejected(done)),
         warnings=(*warnings, *filled.warnings),
+        names=_names(done),
     )
 
 
@@ -135,5 +137,17 @@ def _rejected(done: dict[str, OneTable]) -> tuple[RejectedRows, ...]:
         of_place = {key[0]: rows.get_column(ROW) for key, rows in bad.group_by(PLACE)}
         nothing = pl.Series(ROW, [], dtype=pl.Int64)
         for place, part in enumerate(one.settled.gathered.parts):
-            found += rejected_rows(part.raw, table, of_place.get(place, nothing))
+            found += rejected_rows(part.raw, table, of_place.get(place, nothing), part.heading_of)
     return tuple(found)
+
+
+def _names(done: dict[str, OneTable]) -> tuple[str, ...]:
+    """Technicians of every row, rejected or not, as the map has them and as the files write them."""
+    names: set[str] = set()
+    for one in done.values():
+        for part in one.settled.gathered.parts:
+            if "technician" in part.read.frame.columns:
+                read = part.read.frame.get_column("technician")
+                written = as_text(part.read.cells.get_column("technician")).filter(read.is_not_null()).str.strip_chars()
+                names |= {str(name) for cells in (read, written) for name in cells.drop_nulls().unique() if name}
+    return tuple(sorted(names))

@@ -31,6 +31,7 @@ KINDS = {
     ".db": "sqlite",
 }
 SQLITE = b"SQLite format 3\x00"
+KEY_ENDING, KEY_HEADINGS = ".names.csv", b"technician,code"
 _MANIFEST = "manifest.json"
 _MANIFEST_KEYS = {"version", "inputs", "as_of", "window_days"}
 _LONGEST_MANIFEST = 64 * 2**20
@@ -97,6 +98,8 @@ def _reason_against(entry: os.DirEntry[str]) -> str:
         return "not a kind of file that is read"
     if entry.stat(follow_symlinks=False).st_size == 0:
         return "an empty file"
+    if entry.name.endswith(KEY_ENDING) and _first_line(entry).strip() == KEY_HEADINGS:
+        return "the key to hidden names"
     return "" if _is_what_it_may_be(entry) else "its ending is read, but it is of another kind"
 
 
@@ -105,10 +108,8 @@ def _is_what_it_may_be(entry: os.DirEntry[str]) -> bool:
     ending = Path(entry.name).suffix.lower()
     if ending not in (".json", ".db"):
         return True
-    try:
-        with open(entry.path, "rb") as file:
-            first = file.readline(CELL_BYTES)
-    except OSError:  # told as such when it is read
+    first = _first_line(entry)
+    if not first:  # reading it says why
         return True
     if ending == ".db":
         return first.startswith(SQLITE)
@@ -116,6 +117,15 @@ def _is_what_it_may_be(entry: os.DirEntry[str]) -> bool:
         return isinstance(json.loads(first), dict)
     except (ValueError, RecursionError):
         return False
+
+
+def _first_line(entry: os.DirEntry[str]) -> bytes:
+    """Nothing where it cannot be read."""
+    try:
+        with open(entry.path, "rb") as file:
+            return file.readline(CELL_BYTES)
+    except OSError:
+        return b""
 
 
 def _is_output(manifest: Path) -> bool:

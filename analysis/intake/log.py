@@ -36,13 +36,17 @@ class OwnField:
 
 @dataclass(frozen=True)
 class RejectedRows:
-    """The rows of one input that were set aside, as they stood, to mend and feed back; `rows` are their numbers there."""
+    """The rows of one input that were set aside, as they were, to correct and import again.
+
+    `rows` are their numbers there; `fields` the log's field for each heading, "" where there is none.
+    """
 
     file: str
     table: str
     text: str
     suffix: str
     rows: tuple[int, ...] = ()
+    fields: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -50,7 +54,8 @@ class Log:
     """What the rooms of the analysis stand on.
 
     Every table is sorted by its key and carries `file` and `row` (where it came from) and every canonical
-    column (empty where the exports had none). `started_at_has_time` (`returned_at_has_time`) is false where only
+    column (empty where the exports had none). `names` are the technicians as the files write them, in rejected rows too.
+    `started_at_has_time` (`returned_at_has_time`) is false where only
     the day was written.
     """
 
@@ -69,3 +74,4 @@ class Log:
     sources: tuple[Source, ...] = ()
     rejected: tuple[RejectedRows, ...] = ()
     warnings: tuple[str, ...] = ()
+    names: tuple[str, ...] = ()

@@ -10,6 +10,7 @@ from analysis.intake.account import Part
 from analysis.intake.convert import converted, undecided_dates
 from analysis.intake.fit import Absent, fitting, sections_without_a_file
 from analysis.intake.mapping import Mapping
+from analysis.intake.rejected import as_written
 from analysis.intake.sources import RawTables
 from analysis.intake.table_map import TableMap
 from analysis.intake.words import plain
@@ -31,9 +32,10 @@ def table_parts(found: RawTables, mapping: Mapping | None) -> tuple[dict[str, li
     parts: dict[str, list[Part]] = {}
     warnings = [f"{one.file}: not read, {one.why}" for one in found.passed_over] + list(found.notes)
     absent = []
-    fits = [fitting(raw, mapping) for raw in found.tables]
-    unused = sections_without_a_file(mapping, fits, found.tables) if mapping else []
-    for raw, fit in zip(found.tables, fits, strict=True):
+    tables = tuple(map(as_written, found.tables))
+    fits = [fitting(raw, mapping) for raw in tables]
+    unused = sections_without_a_file(mapping, fits, tables) if mapping else []
+    for raw, fit in zip(tables, fits, strict=True):
         if fit.table_map is None:
             lacks = f", it looks like {fit.resembles} but lacks {', '.join(fit.lacks)}" if fit.resembles else ""
             warnings.append(f"{raw.file}: no table of the log{lacks}; passed over")

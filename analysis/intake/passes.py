@@ -38,7 +38,7 @@ def filled_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> Filled:
         if apart.fill_null(False).any():
             ids = sessions.get_column("session_id").filter(apart.fill_null(False))
             warnings.append(
-                f"{len(ids)} bleeds say {name} otherwise than their passes, among them {', '.join(ids[:3])}"
+                f"{len(ids)} bleeds say {name} otherwise than their passes, among them {', '.join(map(repr, ids[:3]))}"
             )
         beyond = ~theirs.is_between(FIELDS["sessions"][name].low, FIELDS["sessions"][name].high)
         if beyond.fill_null(False).any():
@@ -46,7 +46,7 @@ def filled_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> Filled:
             told = told.with_columns(pl.when(~pl.lit(beyond)).then(pl.col(name)).alias(name))
             warnings.append(
                 f"{len(ids)} bleeds have passes whose {name} is outside {FIELDS['sessions'][name].range} and is not "
-                f"filled in, among them {', '.join(ids[:3])}"
+                f"filled in, among them {', '.join(map(repr, ids[:3]))}"
             )
     columns = [pl.coalesce(pl.col(name), pl.lit(told.get_column(name))).alias(name) for name in FILLED]
     return Filled(sessions.with_columns(columns), tuple(warnings))
@@ -58,7 +58,7 @@ def _without_a_bleed(sessions: pl.DataFrame, passes: pl.DataFrame) -> list[str]:
         return []
     ids = alone.get_column("session_id").unique(maintain_order=True)
     passes_name = "1 pass names a bleed" if alone.height == 1 else f"{alone.height:,} passes name bleeds"
-    return [f"{passes_name} not among the accepted ones: {', '.join(ids[:3])}{' …' if len(ids) > 3 else ''}"]
+    return [f"{passes_name} not among the accepted ones: {', '.join(map(repr, ids[:3]))}{' …' if len(ids) > 3 else ''}"]
 
 
 def _half_cycles(passes: pl.DataFrame) -> list[str]:
@@ -71,7 +71,7 @@ def _half_cycles(passes: pl.DataFrame) -> list[str]:
     bleeds_have = "1 bleed has" if len(ids) == 1 else f"{len(ids):,} bleeds have"
     return [
         f"{bleeds_have} passes that do not pair into full cycles; only full ones are counted, and the last two passes "
-        f"stand for the last cycle: {', '.join(ids[:3])}{' …' if len(ids) > 3 else ''}"
+        f"stand for the last cycle: {', '.join(map(repr, ids[:3]))}{' …' if len(ids) > 3 else ''}"
     ]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from dataclasses import replace
 
 import polars as pl
@@ -15,8 +16,10 @@ WHY = ("set aside from", "set aside row", "set aside rule", "set aside found", "
 """Headings of what stands behind the untouched cells; reading passes them over."""
 _LONGEST_FIELD = 2**31 - 1
 """For the csv module, whose own limit of 131,072 characters is less than what a cell may hold."""
-FORMULA = ("=", "+", "-", "@")
-"""A file's name that begins so would be a formula to a spreadsheet."""
+FORMULA = re.compile(r"'*[=+\-@\t\r]")
+"""A cell that begins so would be a formula to a spreadsheet; one that already has apostrophes gets one more."""
+NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
+SEPARATES = re.compile(r'[",;\t\r\n]')
 
 
 def told_beside(rejected: RejectedRows, told: pl.DataFrame) -> RejectedRows:
@@ -46,14 +49,51 @@ def told_beside(rejected: RejectedRows, told: pl.DataFrame) -> RejectedRows:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow([*lines[0], *WHY])
-    file = f"'{rejected.file}" if rejected.file[:1] in FORMULA else rejected.file
     for row, cells in zip(rejected.rows, lines[1:], strict=True):
-        writer.writerow([*cells, file, row, *reasons.get(row, ("", "", ""))])
+        writer.writerow([*cells, rejected.file, row, *reasons.get(row, ("", "", ""))])
     return replace(rejected, text=text.getvalue())
 
 
-def rejected_rows(raw: RawTable, table: str, rows: pl.Series) -> list[RejectedRows]:
-    """The named rows of a file as CSV under the file's own headings, and its broken lines as text."""
+def for_spreadsheets(text: str) -> str:
+    """Rejected rows as CSV in which no spreadsheet finds a formula, whatever sign it takes for a separator.
+
+    Cells that begin like a formula get an apostrophe, which `as_written` takes away when the rows are imported again.
+    """
+    csv.field_size_limit(_LONGEST_FIELD)
+    rows = csv.reader(io.StringIO(text, newline=""))
+    return "".join(",".join(map(_spreadsheet_cell, cells)) + "\r\n" if any(cells) else '""\r\n' for cells in rows)
+
+
+def _spreadsheet_cell(cell: str) -> str:
+    if FORMULA.match(cell) and not NUMBER.fullmatch(cell):
+        cell = f"'{cell}"
+    return '"' + cell.replace('"', '""') + '"' if SEPARATES.search(cell) else cell
+
+
+def as_written(raw: RawTable) -> RawTable:
+    """A table without the apostrophes of `for_spreadsheets`, where it is one of rejected rows."""
+    if tuple(raw.headings[-len(WHY) :]) != WHY:
+        return raw
+    texts = [name for name in raw.headings if raw.cells.schema[name] == pl.String]
+    cells = raw.cells.with_columns(pl.col(texts).str.replace(r"^'('*[=+\-@\t\r])", "${1}"))
+    headings = {name: name[1:] for name in raw.headings if name[0] == "'" and FORMULA.match(name)}
+    return replace(raw, cells=cells.rename({old: new for old, new in headings.items() if new not in raw.headings}))
+
+
+def rejected_rows(raw: RawTable, table: str, rows: pl.Series, heading_of: dict[str, str]) -> list[RejectedRows]:
+    """The named rows of a file as CSV under the file's own headings, and its broken lines as text.
+
+    Parameters
+    ----------
+    raw, table
+        The file, and the table of the log it is.
+    rows
+        Which rows.
+    heading_of
+        The file's heading for each field of the log.
+    """
+    field_of = {heading: field for field, heading in heading_of.items()}
+    fields = tuple(field_of.get(heading, "") for heading in raw.headings)
     found = []
     if len(rows):
         wanted = raw.cells.filter(pl.col(ROW).is_in(rows.implode()))
@@ -62,7 +102,8 @@ def rejected_rows(raw: RawTable, table: str, rows: pl.Series) -> list[RejectedRo
         csv.writer(text, lineterminator="\r\n").writerow(raw.headings)
         empty = pl.all().fill_null("") if kept.width == 1 else pl.all().replace("", None)  # no row is a blank line
         rows_text = kept.select(empty).write_csv(include_header=False, line_terminator="\r\n")
-        found.append(RejectedRows(raw.file, table, text.getvalue() + rows_text, ".csv", tuple(wanted.get_column(ROW))))
+        numbers = tuple(wanted.get_column(ROW))
+        found.append(RejectedRows(raw.file, table, text.getvalue() + rows_text, ".csv", numbers, fields))
     if raw.broken.height:
         lines = "\n".join(raw.broken.get_column("text").fill_null("")) + "\n"
         found.append(RejectedRows(raw.file, table, lines, ".txt"))

@@ -4,7 +4,9 @@ from analysis.output.checksums import MADE_BY, MANIFEST
 from analysis.output.csv_text import csv_parts, csv_text
 from analysis.output.folder import OutputPlace, claim_folder, refuse_foreign, run_folder
 from analysis.output.manifest import manifest_text, mark_text
-from analysis.output.names import coded, codes_for, hidden, key_path, key_text, read_key, scrubbed, scrubber, write_key
+from analysis.output.name_key import coded, codes_for, key_path, key_text, read_key, write_key
+from analysis.output.name_search import NameSearch
+from analysis.output.names import hidden, hidden_ids, hidden_reasons, hidden_standard, hidden_table
 from analysis.output.new_file import refuse_existing, write_new_file
 from analysis.output.proof import read_proof
 from analysis.output.run_lock import run_lock
@@ -13,6 +15,7 @@ from analysis.output.write import write_check, write_log, write_manifest, write_
 __all__ = [
     "MADE_BY",
     "MANIFEST",
+    "NameSearch",
     "OutputPlace",
     "claim_folder",
     "coded",
@@ -20,6 +23,10 @@ __all__ = [
     "csv_parts",
     "csv_text",
     "hidden",
+    "hidden_ids",
+    "hidden_reasons",
+    "hidden_standard",
+    "hidden_table",
     "key_path",
     "key_text",
     "manifest_text",
@@ -30,8 +37,6 @@ __all__ = [
     "refuse_foreign",
     "run_folder",
     "run_lock",
-    "scrubbed",
-    "scrubber",
     "write_check",
     "write_key",
     "write_log",

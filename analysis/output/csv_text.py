@@ -11,7 +11,8 @@ import numpy as np
 import polars as pl
 
 RISKY = re.compile(r"^[=+\-@\t\r]")
-SPECIAL = re.compile(r'[",\r\n]')
+SPECIAL = re.compile(r'[",;\t\r\n]')
+"""In quotes for readers that take another sign for the separator, too: what follows it would be a cell of its own."""
 DIGITS, LEAST_PLAIN, MOST_PLAIN = 12, 1e-4, 1e11
 AT_ONCE = 200_000
 """Rows."""

@@ -1,151 +1,203 @@
-"""Technicians' names behind codes that tell no order, everywhere a name could stand; the key is kept beside the run."""
+"""Technicians' names behind codes that show no order, in everything the log brought.
+
+Only data are changed: ids, free text, own columns, file names, headings, cells of rejected rows. Fields with fixed
+levels, the log's own table and column names and the words of our messages stay, even where a technician is called
+Mineral, Front or sessions.
+"""
 
 from __future__ import annotations
 
 import csv
 import io
-import os
-import random
-import re
-from collections.abc import Callable, Iterable
-from dataclasses import replace
-from pathlib import Path
+from dataclasses import fields as fields_of
+from dataclasses import is_dataclass, replace
+from itertools import chain, repeat
 from typing import Any
 
 import polars as pl
 
-from analysis.errors import CannotRun
-from analysis.intake import Log
-from analysis.output.csv_text import csv_text
+from analysis.intake import Log, OwnField, RejectedRows, plain, told_beside
+from analysis.output.name_search import NameSearch, one_to_one
+from analysis.standard import Standard, built_in
+from schemas import LOG_TABLES, dictionary
 
-LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
-
-
-def key_path(out: str | Path) -> Path:
-    """Where the key to the codes of a run lies: beside its folder, not in it."""
-    target = Path(out).absolute()
-    return target.with_name(target.name + ".names.csv")
-
-
-def read_key(path: Path) -> dict[str, str]:
-    """Codes by name from an earlier run's key; none where there is no file.
-
-    Raises
-    ------
-    CannotRun
-        The file is not a key.
-    """
-    if not path.exists():
-        return {}
-    try:
-        rows = list(csv.DictReader(io.StringIO(path.read_text("utf-8"))))
-        return {_bare(row["technician"]): row["code"] for row in rows}
-    except (OSError, UnicodeDecodeError, KeyError, TypeError) as error:
-        raise CannotRun(str(path), "is not a key to names", "columns technician, code", "move it away") from error
-
-
-def key_text(codes: dict[str, str]) -> str:
-    """The key as CSV, sorted by code."""
-    rows = sorted(codes.items(), key=lambda pair: pair[1])
-    return csv_text(pl.DataFrame({"technician": [n for n, _ in rows], "code": [c for _, c in rows]}))
-
-
-def write_key(path: Path, codes: dict[str, str]) -> None:
-    """The key as a file that its owner alone can read; the earlier one stands until the new one is whole.
-
-    Raises
-    ------
-    CannotRun
-        It cannot be written.
-    """
-    beside = path.with_name(f".{path.name}.writing")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        beside.unlink(missing_ok=True)
-        with os.fdopen(os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
-            file.write(key_text(codes))
-        beside.replace(path)
-    except OSError as error:
-        raise CannotRun(
-            str(path), f"cannot be written: {error.strerror}", "room for the key to names", "name another --out"
-        ) from error
-
-
-def coded(log: Log, known: dict[str, str], lot: random.Random) -> dict[str, str]:
-    """A code for every technician of the log: those already known keep theirs, new ones get letters by lot.
-
-    Whoever knows the names and the seed of `lot` can draw the codes again: give `random.SystemRandom()` in earnest.
-    """
-    names = set(log.sessions.get_column("technician")) | set(log.technicians.get_column("technician"))
-    names |= set(log.coaching.get_column("technician")) | set(_named_in_reasons(log))
-    return codes_for(names, known, lot)
-
-
-def codes_for(names: Iterable[str], known: dict[str, str], lot: random.Random) -> dict[str, str]:
-    """A code for each of these names, as in `coded`."""
-    free = [f"T-{a}{b}{c}" for a in LETTERS for b in LETTERS for c in LETTERS]
-    free = [code for code in free if code not in set(known.values())]
-    lot.shuffle(free)
-    return known | dict(zip(sorted(set(names) - known.keys()), free, strict=False))
+TABLES = (*LOG_TABLES, "links", "intake", "set_aside")
+FIELDS = tuple(entry for table, model in LOG_TABLES.items() for entry in dictionary(table, model))
+LEVELS = {entry.name: frozenset(entry.levels) for entry in FIELDS if entry.levels}
+SORTED_BY = {
+    "sessions": ["session_id"],
+    "comebacks": ["comeback_id"],
+    "passes": ["session_id", "pass_no"],
+    "technicians": ["technician"],
+    "coaching": ["technician", "coached_on", "step"],
+    "brakes": ["brake_model"],
+    "links": ["comeback_id"],
+    "intake": ["file", "table"],
+    "set_aside": ["file", "table", "row", "column", "rule"],
+}
+FREE_TEXT = ("note", "value", "heading")
+"""Columns in which two texts may become the same; anywhere else that would make one of two bikes, files or ids."""
+NOT_SHOWN = "not shown, since names are hidden: see this row of the file"
 
 
 def hidden(log: Log, codes: dict[str, str]) -> Log:
-    """The log with every name replaced: key columns, notes, own fields, ids, reasons, file names, rejected rows."""
-    scrub = scrubber(codes)
-    tables: dict[str, Any] = {
-        name: scrubbed(getattr(log, name), codes)
-        for name in (
-            "sessions",
-            "comebacks",
-            "passes",
-            "technicians",
-            "coaching",
-            "brakes",
-            "links",
-            "intake",
-            "set_aside",
-        )
-    }
+    """The log with a code for every name in what it brought, and nothing else changed."""
+    search = NameSearch(codes)
+    renamed = _own_names(log, search)
+    changes = _changes(log, codes, search)
+    tables: dict[str, Any] = {}
+    for name in TABLES:
+        table = _with_changes(getattr(log, name), changes)
+        own = {old: new for old, new in renamed.items() if old in table.columns}
+        tables[name] = table.rename(own).sort(SORTED_BY[name], nulls_last=True, maintain_order=True)
+    tables["set_aside"] = hidden_reasons(log.set_aside, search, changes, renamed)
+    file = changes["file"]
     return replace(
         log,
         **tables,
-        sources=tuple(replace(source, file=scrub(source.file)) for source in log.sources),
-        rejected=tuple(replace(one, file=scrub(one.file), text=scrub(one.text)) for one in log.rejected),
-        warnings=tuple(scrub(warning) for warning in log.warnings),
+        names=(),
+        own_fields=tuple(_hidden_own_field(own, renamed, search) for own in log.own_fields),
+        sources=tuple(replace(one, file=file.get(one.file, one.file)) for one in log.sources),
+        rejected=tuple(_hidden_rows(one, file.get(one.file, one.file), search, tables) for one in log.rejected),
+        warnings=tuple(search.hide_in_message(one, [source.file for source in log.sources]) for one in log.warnings),
     )
 
 
-def scrubbed(frame: pl.DataFrame, codes: dict[str, str]) -> pl.DataFrame:
-    """A table with every name replaced in every text of it."""
-    scrub = scrubber(codes)
-    texts = [name for name, kind in frame.schema.items() if kind == pl.String]
-    return frame.with_columns(_swapped(frame.get_column(name), codes, scrub) for name in texts)
+def hidden_ids(log: Log, codes: dict[str, str]) -> dict[str, str]:
+    """What becomes of each session_id that holds a name, as in `hidden`."""
+    return _changes(log, codes, NameSearch(codes))["session_id"]
 
 
-def _named_in_reasons(log: Log) -> list[str]:
-    """Technicians of rows that were set aside: they stand in the rejected rows as they were written."""
-    rows = [row for one in log.rejected if one.suffix == ".csv" for row in csv.DictReader(io.StringIO(one.text))]
-    heading = "technician"
-    return [row[heading].strip() for row in rows if row.get(heading)]
+def hidden_standard(standard: Standard, log: Log, codes: dict[str, str]) -> Standard:
+    """A shop's procedure with codes for names in its titles, ids and own fields, as `hidden` has them in the log."""
+    search, ours = NameSearch(codes), built_in()
+    if standard.name == ours.name:
+        return standard
+    kept = _texts(ours.steps) | {entry.name for entry in FIELDS} | {level for one in LEVELS.values() for level in one}
+    renamed = _own_names(log, search)
+    changed = {text: renamed.get(text) or search.hide(text) for text in _texts((standard.steps, standard.name)) - kept}
+    return replace(standard, steps=_replaced(standard.steps, changed), name=changed.get(standard.name, standard.name))
 
 
-def scrubber(codes: dict[str, str]) -> Callable[[str], str]:
-    """What replaces every name in a text, whatever its case, where it stands as a word."""
-    names = sorted((name for name in codes if name.strip()), key=len, reverse=True)
-    if not names:
-        return lambda text: text
-    pattern = re.compile(r"(?<!\w)(" + "|".join(re.escape(name) for name in names) + r")(?!\w)", re.IGNORECASE)
-    folded = {name.casefold(): code for name, code in codes.items()}
-    return lambda text: pattern.sub(lambda found: folded[found.group(0).casefold()], text)
+def _texts(thing: object) -> set[str]:
+    """Every text in a tree of dataclasses and tuples."""
+    if isinstance(thing, str):
+        return {thing}
+    if is_dataclass(thing) and not isinstance(thing, type):
+        return {text for field in fields_of(thing) for text in _texts(getattr(thing, field.name))}
+    return {text for part in thing for text in _texts(part)} if isinstance(thing, tuple) else set()
 
 
-def _swapped(column: pl.Series, codes: dict[str, str], scrub: Callable[[str], str]) -> pl.Series:
-    if column.name == "technician":
-        return column.replace(codes)
-    distinct = column.drop_nulls().unique()
-    changed = {text: new for text in distinct if (new := scrub(text)) != text}
-    return column.replace(changed) if changed else column
+def _replaced(thing: Any, changed: dict[str, str]) -> Any:
+    if isinstance(thing, str):
+        return changed.get(thing, thing)
+    if is_dataclass(thing) and not isinstance(thing, type):
+        return replace(thing, **{one.name: _replaced(getattr(thing, one.name), changed) for one in fields_of(thing)})
+    return tuple(_replaced(part, changed) for part in thing) if isinstance(thing, tuple) else thing
 
 
-def _bare(text: str) -> str:
-    return text[1:] if text.startswith("'") else text
+def _own_names(log: Log, search: NameSearch) -> dict[str, str]:
+    """New names of own columns that hold a name."""
+    names = pl.Series([own.name.removeprefix("own.") for own in log.own_fields], dtype=pl.String)
+    return {f"own.{old}": f"own.{new}" for old, new in one_to_one(names, search.changes).items()}
+
+
+def _hidden_own_field(own: OwnField, renamed: dict[str, str], search: NameSearch) -> OwnField:
+    return replace(own, name=renamed.get(own.name, own.name), unit=search.hide(own.unit))
+
+
+def _changes(log: Log, codes: dict[str, str], search: NameSearch) -> dict[str, dict[str, str]]:
+    """By column, what becomes of each text that holds a name; the same in every table that has the column."""
+    columns: dict[str, list[pl.Series]] = {}
+    for table in TABLES:
+        frame = getattr(log, table)
+        for name in _data_columns(frame):
+            columns.setdefault(name, []).append(frame.get_column(name))
+    columns.setdefault("file", []).append(pl.Series([one.file for one in log.sources], dtype=pl.String))
+    columns["file"].append(pl.Series([one.file for one in log.rejected], dtype=pl.String))
+    changes = {"technician": codes}
+    for name, parts in columns.items():
+        texts = pl.concat([part.unique() for part in parts])
+        changes[name] = search.changes(texts) if name in FREE_TEXT else one_to_one(texts, search.changes)
+    if "step" in changes:
+        steps = {step.id for step in built_in().steps}
+        changes["step"] = {old: new for old, new in changes["step"].items() if old not in steps}
+    return changes
+
+
+def _data_columns(frame: pl.DataFrame) -> list[str]:
+    """Columns of text that the exports filled freely: no levels, no words of ours, no technicians' column."""
+    ours = {"technician", "table", "column", "rule", "action", "message", *LEVELS}
+    return [name for name, kind in frame.schema.items() if kind == pl.String and name not in ours]
+
+
+def _with_changes(frame: pl.DataFrame, changes: dict[str, dict[str, str]]) -> pl.DataFrame:
+    names = [name for name in ("technician", *_data_columns(frame)) if name in frame.columns and changes.get(name)]
+    return frame.with_columns(frame.get_column(name).replace(changes[name]) for name in names)
+
+
+def hidden_table(frame: pl.DataFrame, codes: dict[str, str]) -> pl.DataFrame:
+    """One table with a code for every name in its data."""
+    search = NameSearch(codes)
+    changes = {name: one_to_one(frame.get_column(name), search.changes) for name in _data_columns(frame)}
+    return _with_changes(frame, changes | {"technician": codes})
+
+
+def hidden_reasons(
+    reasons: pl.DataFrame,
+    search: NameSearch,
+    changes: dict[str, dict[str, str]] | None = None,
+    renamed: dict[str, str] | None = None,
+) -> pl.DataFrame:
+    """set_aside with codes in files, headings and cells; in a message only its column and the cell it quotes change."""
+    people = reasons.filter(pl.col("column") == "technician").get_column("value").drop_nulls().unique()
+    person = {text: search.hide_person(text) for text in people}
+    changes = changes or {name: search.changes(reasons.get_column(name)) for name in ("file", "heading", "value")}
+    is_person, value = pl.col("column") == "technician", pl.col("value")
+    value = pl.when(is_person).then(value.replace(person)).otherwise(value.replace(changes["value"]))
+    broken = pl.col("rule") == "unreadable_row"
+    new = reasons.with_columns(
+        pl.col("file").replace(changes["file"]),
+        pl.col("heading").replace(changes["heading"]),
+        pl.col("column").replace(renamed or {}),
+        value=pl.when(broken).then(pl.lit(NOT_SHOWN)).otherwise(value),
+    )
+    old = reasons.select(old_column="column", old_value=pl.col("value").str.slice(0, 60).fill_null(""))
+    told = new.hstack(old).with_columns(message=_message())
+    return told.drop("old_column", "old_value").sort(SORTED_BY["set_aside"], nulls_last=True, maintain_order=True)
+
+
+def _message() -> pl.Expr:
+    """The message with the new column and cell where the old ones are at its head."""
+    message, new = pl.col("message"), pl.col("value").str.slice(0, 60).fill_null("")
+    words: Any = pl.when(False).then(message)
+    for sign in ("'", ""):
+        head = pl.format("{}: " + sign + "{}", "old_column", "old_value")
+        rest = message.str.slice(head.str.len_chars())
+        words = words.when(message.str.starts_with(head)).then(pl.format("{}: " + sign + "{}{}", "column", new, rest))
+    rest = message.str.slice(pl.col("old_column").str.len_chars())
+    return (
+        words.when(message.str.starts_with(pl.col("old_column"))).then(pl.concat_str("column", rest)).otherwise(message)
+    )
+
+
+def _hidden_rows(rows: RejectedRows, file: str, search: NameSearch, tables: dict[str, Any]) -> RejectedRows:
+    """Rejected rows with codes in their cells; a line that could not be taken apart may hold anyone's name anywhere."""
+    if rows.suffix != ".csv":
+        lines = f"{rows.text.count(chr(10)):,} lines that could not be read are {NOT_SHOWN}.\n"
+        return replace(rows, file=file, text=lines)
+    csv.field_size_limit(max(csv.field_size_limit(), len(rows.text)))
+    table = list(csv.reader(io.StringIO(rows.text, newline="")))
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow([search.hide(heading) for heading in table[0]])
+    for cells in table[1:]:
+        fields = chain(rows.fields, repeat(""))
+        writer.writerow([_hidden_cell(cell, field, search) for cell, field in zip(cells, fields, strict=False)])
+    return told_beside(replace(rows, file=file, text=text.getvalue()), tables["set_aside"])
+
+
+def _hidden_cell(cell: str, field: str, search: NameSearch) -> str:
+    if field == "technician":
+        return search.hide_person(cell)
+    return cell if plain(cell) in LEVELS.get(field, ()) else search.hide(cell)

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.intake import Log
+from analysis.intake import Log, for_spreadsheets
 from analysis.output.checksums import MANIFEST
 from analysis.output.csv_text import csv_parts, csv_text
 from analysis.output.folder import sync
@@ -117,7 +117,8 @@ def write_log(folder: Path, log: Log) -> None:
     used: set[str] = set()
     for rejected in log.rejected:
         name = _file_name(Path(rejected.file).name, rejected.table, rejected.suffix, used)
-        (aside / name).write_text(rejected.text, encoding="utf-8", newline="")
+        text = for_spreadsheets(rejected.text) if rejected.suffix == ".csv" else rejected.text
+        (aside / name).write_text(text, encoding="utf-8", newline="")
 
 
 def _file_name(file: str, table: str, suffix: str, used: set[str]) -> str:
@@ -143,7 +144,8 @@ def _write_log_to_the_disk(folder: Path, log: Log) -> None:
 def _write_parquet(table: pl.DataFrame, path: Path) -> None:
     """A disk that is full raises OSError here too: polars calls it a fault of the file."""
     try:
-        table.write_parquet(path)
+        with path.open("wb") as file:  # a path that is no text polars would not take
+            table.write_parquet(file)
     except pl.exceptions.ComputeError as error:
         number = re.search(r"os error (\d+)", str(error))
         if number is None:

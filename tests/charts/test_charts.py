@@ -62,6 +62,13 @@ def test_a_chart_has_a_description_in_words(name: str) -> None:
     assert "_" not in told.split(":")[0]
 
 
+def test_how_tables_print_changes_no_chart() -> None:
+    """The chart library names its views by the text of a table as it prints."""
+    plain = charts.specification(drawn()["board"])
+    with pl.Config(tbl_rows=1, fmt_str_lengths=3):
+        assert charts.specification(drawn()["board"]) == plain
+
+
 @pytest.mark.parametrize("name", ["rates", "steps"])
 def test_every_interval_drawn_is_the_tables_own(name: str) -> None:
     spec = charts.specification(drawn()[name])

@@ -17,7 +17,7 @@ CELLS = ["", "plain", 'a "quoted" word', "a,b", "two\nlines", "bare\rreturn", " 
 def test_hostile_cells_stand_in_the_file_as_the_reference_writer_puts_them(beside: dict[str, list[str]]) -> None:
     """Source: the csv module of the standard library, lines ended by carriage return and line feed."""
     table = raw({"a": CELLS} | beside)
-    (found,) = rejected_rows(table, "sessions", pl.Series(range(2, len(CELLS) + 2)))
+    (found,) = rejected_rows(table, "sessions", pl.Series(range(2, len(CELLS) + 2)), {})
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(table.headings)

@@ -69,6 +69,11 @@ def test_a_text_that_a_spreadsheet_would_run_gets_an_apostrophe(text: str) -> No
     assert cells([text], pl.String) == ["'" + text]
 
 
+@pytest.mark.parametrize("text", ["x;=1+1", "x\t=1+1", "x,=1+1", "x\n=1+1"])
+def test_a_text_with_any_separator_is_in_quotes(text: str) -> None:
+    assert csv_text(pl.DataFrame({text: [text]})) == f'"{text}"\n"{text}"\n'
+
+
 @pytest.mark.parametrize("text", ["-5", "+3.2", "-1e3", "a=b", "plain", 'é;"x"\nline'])
 def test_any_other_text_stays_as_it_is(text: str) -> None:
     assert cells([text], pl.String) == [text]

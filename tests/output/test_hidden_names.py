@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import os
 import random
 import shutil
 from pathlib import Path
@@ -11,6 +12,9 @@ import polars as pl
 import pytest
 
 from analysis.auditing import AuditOrder, audit_exports
+from analysis.errors import CannotRun
+from analysis.intake import Log, read_log
+from analysis.output import NameSearch, coded, codes_for, hidden, read_key, write_key
 from tests.shops import run
 
 NAMES = ("Wren", "Zoë Ångström", "Lee")
@@ -93,9 +97,6 @@ def test_the_key_is_its_owners_alone_and_cannot_be_drawn_again(told: Path) -> No
 
 def test_codes_tell_no_order(told: Path) -> None:
     """Of three names sorted, the codes are sorted for one seed in six: over twenty seeds never all are."""
-    from analysis.intake import read_log
-    from analysis.output import coded
-
     log = read_log([str(told / "in")])
     sorted_codes = 0
     for seed in range(20):
@@ -103,6 +104,208 @@ def test_codes_tell_no_order(told: Path) -> None:
         codes = [key[name] for name in sorted(key)]
         sorted_codes += codes == sorted(codes)
     assert sorted_codes < 15
+
+
+HEADS = "session_id,bike_id,brake,technician,started_at,note\n"
+
+
+def hidden_log(folder: Path, text: str, name: str = "sessions.csv", map_text: str = "") -> tuple[Log, dict[str, str]]:
+    """A log as it is after its names are hidden, and the codes."""
+    (folder / name).write_text(text, "utf-8", newline="")
+    (folder / "map.toml").write_text(map_text, "utf-8")
+    log = read_log([str(folder / name)], str(folder / "map.toml") if map_text else None)
+    codes = coded(log, {}, random.Random(1))
+    return hidden(log, codes), codes
+
+
+def test_a_technician_met_in_rejected_rows_alone_is_hidden_under_any_heading(tmp_path: Path) -> None:
+    columns = 'session_id = "Job"\nbike_id = "Bike"\nbrake = "Brake"\ntechnician = "Mechanic"\nstarted_at = "Begun"\n'
+    rows = "Job,Bike,Brake,Mechanic,Begun\n1,B1,front,Wren,2026-01-05\n2,B2,rear,Kestrel,never\n"
+    log, codes = hidden_log(tmp_path, rows, map_text="[sessions.columns]\n" + columns)
+    assert "Kestrel" not in log.rejected[0].text
+    assert f"2,B2,rear,{codes['Kestrel']},never" in log.rejected[0].text
+
+
+def test_a_line_that_cannot_be_read_is_not_shown(tmp_path: Path) -> None:
+    log, _ = hidden_log(tmp_path, HEADS + "1,B1,front,Wren,2026-01-05,\n2,B2,rear,Kestrel,2026-01-05,a,b,c\n")
+    shown = log.set_aside.write_csv() + "".join(one.text for one in log.rejected)
+    assert "Kestrel" not in shown
+    assert "8 cells where there are 6 headings" in shown
+
+
+def test_a_name_with_quotes_is_hidden_in_the_rejected_rows(tmp_path: Path) -> None:
+    log, codes = hidden_log(tmp_path, HEADS + '1,B1,front,"Jim ""Ace"" Hale",never,\n2,B2,rear,Wren,2026-01-05,\n')
+    assert "Ace" not in log.rejected[0].text
+    assert codes['Jim "Ace" Hale'] in log.rejected[0].text
+
+
+def test_there_are_codes_for_more_technicians_than_three_letters_tell_apart() -> None:
+    names = [f"Tech {n}" for n in range(8200)]
+    codes = codes_for(names, {}, random.Random(3))
+    assert set(codes) == set(names)
+    assert len(set(codes.values())) == 8200
+
+
+@pytest.mark.parametrize("name", ["log_Wren_2025.csv", "logWren2025.csv", "WREN.csv", "wren-3.csv"])
+def test_a_name_in_a_file_name_is_hidden(tmp_path: Path, name: str) -> None:
+    log, codes = hidden_log(tmp_path, HEADS + "1,B1,front,Wren,2026-01-05,\n2,B2,rear,Wren,never,\n", name)
+    files = [
+        log.sources[0].file,
+        log.rejected[0].file,
+        *log.sessions["file"],
+        *log.intake["file"],
+        *log.set_aside["file"],
+    ]
+    assert all(codes["Wren"] in file and "wren" not in file.casefold() for file in files)
+
+
+@pytest.mark.parametrize(
+    "written",
+    ["Zoe\u0308 A\u030angstro\u0308m", "Zoë\u00a0Ångström", "ZOË  ÅNGSTRÖM", "Zoe Angstrom", "Zo\u200bë Ångström"],
+)
+def test_a_name_is_hidden_however_it_is_written(written: str) -> None:
+    search = NameSearch({"Zoë Ångström": "T-BCD"})
+    assert search.hide(f"ask {written}, please") == "ask T-BCD, please"
+
+
+def test_names_in_turkish_capitals_are_hidden() -> None:
+    search = NameSearch({"Irmak": "T-BCD", "Işıl": "T-FGH"})
+    assert search.hide("İrmak, IRMAK, ırmak; IŞIL, işıl, İŞİL") == "T-BCD, T-BCD, T-BCD; T-FGH, T-FGH, T-FGH"
+
+
+def test_a_name_is_hidden_as_a_word_and_never_within_one() -> None:
+    search = NameSearch({"Lee": "T-BCD", "Tech1": "T-FGH", "Lee Ray": "T-JKL", "7": "T-MNP"})
+    text = "sleeve, Leeds, lee_7, 3lee, Tech1, Tech12, Lee Ray's, lee ray, 7 mm"
+    assert search.hide(text) == "sleeve, Leeds, T-BCD_7, 3T-BCD, T-FGH, Tech12, T-JKL's, T-JKL, 7 mm"
+
+
+def test_a_name_in_the_name_of_an_own_column_is_hidden_and_its_step_still_reads_it(tmp_path: Path) -> None:
+    map_text = '[sessions.own.wren_check]\nheading = "Check"\ntype = "true/false"\n'
+    rows = HEADS.replace("note", "Check") + "1,B1,front,Wren,2026-01-05,yes\n2,B1,front,Lee,2026-01-06,no\n"
+    (tmp_path / "standard.toml").write_text(
+        '[[step]]\nid = "wren_step"\ntitle = "Wren looked"\nfield = "own.wren_check"\nis = true\n'
+    )
+    (tmp_path / "sessions.csv").write_text(rows)
+    (tmp_path / "map.toml").write_text(map_text)
+    order = AuditOrder(
+        (str(tmp_path / "sessions.csv"),),
+        tmp_path / "out",
+        str(tmp_path / "map.toml"),
+        str(tmp_path / "standard.toml"),
+        hide_names=True,
+    )
+    report = audit_exports(order).report
+    assert report.steps.select("recorded", "missed").rows() == [(2, 1)]
+    for path in (p for p in (tmp_path / "out").rglob("*") if p.is_file()):
+        assert found_in(path, ("wren",)) == [], path
+
+
+def test_the_technicians_table_is_in_the_order_of_the_codes(tmp_path: Path) -> None:
+    rows = "".join(f"{n},B{n},front,Tech {n:02},2026-01-05,\n" for n in range(20))
+    log, _ = hidden_log(tmp_path, HEADS + rows)
+    (tmp_path / "more").mkdir()
+    (tmp_path / "more" / "sessions.csv").write_text(HEADS + rows)
+    (tmp_path / "more" / "technicians.csv").write_text(
+        "technician,shop\n" + "".join(f"Tech {n:02},S\n" for n in range(20))
+    )
+    log = read_log([str(tmp_path / "more")])
+    codes = coded(log, {}, random.Random(1))
+    shown = hidden(log, codes).technicians.get_column("technician").to_list()
+    assert len(shown) == 20
+    assert shown == sorted(shown)
+    assert shown != [codes[f"Tech {n:02}"] for n in range(20)]
+
+
+def test_two_ids_that_differ_in_how_a_name_is_written_stay_two(tmp_path: Path) -> None:
+    rows = "Wren-1,bike Wren,front,Wren,2026-01-05,\nwren-1,bike WREN,front,Wren,2026-01-06,\n"
+    log, _ = hidden_log(tmp_path, HEADS + rows)
+    assert log.sessions.get_column("session_id").n_unique() == 2
+    assert log.sessions.get_column("bike_id").n_unique() == 2
+
+
+def test_a_technician_called_as_a_word_of_ours_changes_no_field_with_levels_and_no_finding(tmp_path: Path) -> None:
+    """Mineral oil asked for and DOT 4 put in is the most dangerous find: it must stay one."""
+    heads = "session_id,bike_id,brake,technician,started_at,fluid_required,fluid_used,note\n"
+    people = ("Mineral", "Front", "Air", "sessions")
+    rows = [
+        f"{n},B{n},front,{people[n % 4]},2026-01-{5 + n:02},mineral,{'dot4' if n == 2 else 'mineral'},{people[n % 4]} did\n"
+        for n in range(8)
+    ]
+    (tmp_path / "sessions.csv").write_text(heads + "".join(rows) + "9,B9,sideways,Front,2026-01-05,mineral,mineral,\n")
+    open_run, hidden_run = (
+        audit_exports(
+            AuditOrder((str(tmp_path / "sessions.csv"),), tmp_path / place, hide_names=place == "hidden")
+        ).report
+        for place in ("open", "hidden")
+    )
+    assert hidden_run.holds.equals(open_run.holds)
+    assert hidden_run.holds.get_column("danger").to_list() == [1]
+    assert hidden_run.set_aside.get_column("message").to_list() == open_run.set_aside.get_column("message").to_list()
+    same = ["brake", "fluid_required", "fluid_used"]
+    assert hidden_run.log.sessions.select(same).equals(open_run.log.sessions.select(same))
+    assert hidden_run.log.sessions.get_column("note").str.starts_with("T-").all()
+    assert ",sideways," in hidden_run.log.rejected[0].text
+    assert ",mineral,mineral," in hidden_run.log.rejected[0].text
+
+
+def test_a_message_keeps_our_words_and_hides_what_it_quotes() -> None:
+    search = NameSearch({"sessions": "T-BCD", 'Jim "Ace" Hale': "T-FGH"})
+    message = (
+        """a/sessions/x.csv: passed over the columns 'sessions time', 'Jim "Ace" Hale', as other files of sessions"""
+    )
+    told = """a/T-BCD/x.csv: passed over the columns 'T-BCD time', 'T-FGH', as other files of sessions"""
+    assert search.hide_in_message(message) == told
+    message = """the technicians 'x' and "y" (2 bleeds): write under [sessions.values]: "Jim \\"Ace\\" Hale" = []"""
+    assert search.hide_in_message(message) == message.replace('"Jim \\"Ace\\" Hale"', "'T-FGH'")
+    file = "O'sessions: 'x.csv"
+    assert search.hide_in_message(f"{file}: not read, of sessions", [file]) == "O'T-BCD: 'x.csv: not read, of sessions"
+    assert search.hide_in_message("sessions: not read, of sessions") == "T-BCD: not read, of sessions"
+
+
+NAMES_FOR_A_KEY = ("'t Hooft", "=cmd()", "'=cmd()", "''=", "-5", "@at", 'Jim "Ace" Hale', "two\nlines", "comma, name")
+
+
+def test_a_key_is_read_back_as_it_was_written(tmp_path: Path) -> None:
+    codes = {name: f"T-{n}" for n, name in enumerate(NAMES_FOR_A_KEY)}
+    write_key(tmp_path / "key.csv", codes)
+    assert read_key(tmp_path / "key.csv") == codes
+    cells = [row[0] for row in csv.reader((tmp_path / "key.csv").open(encoding="utf-8", newline=""))]
+    assert not [cell for cell in cells if cell.startswith(("=", "@", "-"))]
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ("Wren,T-BCD\nLee,T-BCD\n", "T-BCD"),
+        ("Wren,T-BCD\nWren,T-FGH\n", "Wren"),
+        ("Wren,\n", "row 2"),
+        (",T-BCD\n", "row 2"),
+        ("Wren\n", "is not a key"),
+    ],
+)
+def test_a_key_that_does_not_tell_people_apart_is_refused(tmp_path: Path, rows: str, said: str) -> None:
+    (tmp_path / "key.csv").write_text("technician,code\n" + rows)
+    with pytest.raises(CannotRun, match=said):
+        read_key(tmp_path / "key.csv")
+
+
+def test_a_key_with_a_long_cell_is_read(tmp_path: Path) -> None:
+    (tmp_path / "key.csv").write_text(f"technician,code\n{'x' * 200_000},T-BCD\n")
+    assert read_key(tmp_path / "key.csv") == {"x" * 200_000: "T-BCD"}
+
+
+def test_a_key_that_is_no_regular_file_is_refused(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "key.csv")
+    with pytest.raises(CannotRun, match="is not a key"):
+        read_key(tmp_path / "key.csv")
+
+
+def test_a_key_among_exports_is_passed_over(tmp_path: Path) -> None:
+    (tmp_path / "sessions.csv").write_text(HEADS + "1,B1,front,Wren,2026-01-05,\n")
+    write_key(tmp_path / "out.names.csv", {"Kestrel": "T-BCD"})
+    log = read_log([str(tmp_path)])
+    assert log.technicians.is_empty()
+    assert any("out.names.csv: not read, the key to hidden names" in warning for warning in log.warnings)
 
 
 @pytest.mark.slow
