@@ -11,10 +11,10 @@ from analysis.charts.theme import CHANCE, COLOURS, HIGH, LOW, PLAIN, ROW_PX
 SHAPES = ("circle", "triangle-up", "square", "diamond", "cross", "triangle-down")
 MARK_PX, WIDEST_PX, WIDTH_PX = 11, 60, 560
 SOURCE_WORDS = {
-    "repeatability": "one technician, one item, again",
-    "reproducibility": "between technicians",
-    "gauge": "measuring in all",
-    "items": "between the items themselves",
+    "repeatability": "repeatability",
+    "reproducibility": "reproducibility",
+    "gauge": "measurement error",
+    "items": "between the items",
 }
 
 
@@ -66,19 +66,21 @@ def gauge_bars(table: pl.DataFrame) -> alt.LayerChart:
     """
     shown = table.filter(pl.col("source").is_in(list(SOURCE_WORDS))).with_columns(
         words=pl.col("source").replace(SOURCE_WORDS),
-        kind=pl.when(pl.col("source") == "items").then(pl.lit("real")).otherwise(pl.lit("measuring")),
+        kind=pl.when(pl.col("source") == "items").then(pl.lit("items")).otherwise(pl.lit("measurement error")),
     )
     base = alt.Chart(shown, width=420, height=ROW_PX * max(shown.height, 1)).encode(
         y=alt.Y("words:N", sort=list(SOURCE_WORDS.values()), title=None)
     )
-    colour = alt.Color("kind:N", scale=alt.Scale(domain=["measuring", "real"], range=[HIGH, PLAIN]))
+    colour = alt.Color("kind:N", scale=alt.Scale(domain=["measurement error", "items"], range=[HIGH, PLAIN]))
     bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(
         x=alt.X("lo:Q", title="standard deviation, in the reading's unit"), x2=alt.X2("hi:Q")
     )
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
         x=alt.X("sd:Q"),
         color=colour,
-        shape=alt.Shape("kind:N", scale=alt.Scale(domain=["measuring", "real"], range=["triangle-up", "circle"])),
+        shape=alt.Shape(
+            "kind:N", scale=alt.Scale(domain=["measurement error", "items"], range=["triangle-up", "circle"])
+        ),
         tooltip=["words:N", alt.Tooltip("sd:Q", format=".3g"), alt.Tooltip("share_of_total:Q", format=".0%")],
     )
     words = "; ".join(f"{what} {sd:.3g}" for what, sd in shown.select("words", "sd").iter_rows())

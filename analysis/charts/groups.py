@@ -21,7 +21,7 @@ from analysis.charts.theme import (
     WIDTH,
 )
 
-RATIO = ["times as many as the same work gives", "(1 is as expected; grey: chance)"]
+RATIO = ["observed / expected comebacks", "(grey: expected by chance)"]
 
 
 def rate_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart | alt.FacetChart:
@@ -37,7 +37,7 @@ def rate_dots(rates: pl.DataFrame, kind_word: str) -> alt.LayerChart | alt.Facet
     shown = _labelled(rates.filter(pl.col("rate").is_not_null()))
     words = "; ".join(f"{row['group']} {row['rate']:.1%}" for row in shown.head(12).iter_rows(named=True))
     base = alt.Chart(shown, width=NARROW, height=_height(shown))
-    axis = alt.X("rate_lo:Q", axis=PERCENT, title="come back within the window")
+    axis = alt.X("rate_lo:Q", axis=PERCENT, title="came back within the window")
     return layered(*_dots(base, "rate", axis, "rate_hi")).properties(
         description=f"Comeback rate by {kind_word} with 95% intervals: {words}"
     )
@@ -84,15 +84,20 @@ def ratio_board(
     rows = ROW_PX * max(own.get_column("what").n_unique(), 1)
     data = alt.Chart(own, width=BESIDE, height=rows)
     base = data.transform_filter(chosen).encode(y=alt.Y("what:N", sort=alt.EncodingSortField("place"), title=None))
-    axis = alt.X("share:Q", axis=PERCENT, title=[beside_word, "(tick: everybody's)"], scale=alt.Scale(domain=[0, 1]))
+    axis = alt.X(
+        "share:Q",
+        axis=PERCENT,
+        title=[beside_word, "(tick: all technicians)" if kind_word == "technician" else "(tick: all models)"],
+        scale=alt.Scale(domain=[0, 1]),
+    )
     tips = [
         alt.Tooltip("group:N", title=kind_word), alt.Tooltip("what:N", title="kind"), alt.Tooltip("n:Q", title="own"),
-        alt.Tooltip("of:Q", title="of"), alt.Tooltip("share_all:Q", format=".0%", title="everybody's share"),
+        alt.Tooltip("of:Q", title="of"), alt.Tooltip("share_all:Q", format=".0%", title="share among all"),
     ]  # fmt: skip
     dots = base.mark_point(filled=True, size=80, opacity=1, color=PLAIN).encode(x=axis, tooltip=tips)
     ticks = base.mark_tick(color=CHANCE, thickness=2, size=14).encode(x=alt.X("share_all:Q"))
     right = layered(ticks, dots, chosen_name(chosen, data, "group"))
-    told = f"{_ratio_words(shown, kind_word)}. Beside it, for the chosen {kind_word}: {beside_word}"
+    told = f"{_ratio_words(shown, kind_word)}. On the right, for the {kind_word} you choose: {beside_word}"
     return alt.hconcat(left, right, spacing=24).properties(description=told)
 
 
@@ -121,9 +126,9 @@ def _dots(base: alt.Chart, middle: str, axis: alt.X, hi: str, chosen: alt.Parame
             alt.Tooltip("group:N", title="who or what"),
             alt.Tooltip("rate:Q", title="rate", format=".1%"),
             alt.Tooltip("comebacks:Q", title="came back"),
-            alt.Tooltip("expected:Q", title="expected from the same work", format=".1f"),
-            alt.Tooltip("mature:Q", title="of bleeds followed"),
-            alt.Tooltip("told:N", title="signal"),
+            alt.Tooltip("expected:Q", title="expected", format=".1f"),
+            alt.Tooltip("mature:Q", title="bleeds followed"),
+            alt.Tooltip("told:N", title="difference"),
         ],
     )
     return [bars, dots if chosen is None else dots.add_params(chosen)]
@@ -139,7 +144,7 @@ def _height(shown: pl.DataFrame) -> int:
 
 def _ratio_words(shown: pl.DataFrame, kind_word: str) -> str:
     words = "; ".join(f"{row['group']} {row['ratio']:.2f}" for row in shown.head(20).iter_rows(named=True))
-    return f"Comebacks against those expected from the same work by {kind_word}: {words}"
+    return f"Observed / expected comebacks by {kind_word}: {words}"
 
 
 def _labelled(rates: pl.DataFrame) -> pl.DataFrame:

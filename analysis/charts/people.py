@@ -34,7 +34,7 @@ def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HC
         alt.Tooltip("technician:N", title="technician"),
         alt.Tooltip("title:N", title="step"),
         alt.Tooltip("missed:Q", title="missed"),
-        alt.Tooltip("recorded:Q", title="of recorded"),
+        alt.Tooltip("recorded:Q", title="recorded"),
         alt.Tooltip("share:Q", format=".0%", title="missed, own"),
         alt.Tooltip("peer_share:Q", format=".0%", title="missed, peers on the same work"),
     ]
@@ -55,7 +55,7 @@ def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HC
     data = alt.Chart(shown, width=BESIDE, height=tall)
     own = data.transform_filter(chosen).encode(y=alt.Y("label:N", title=None, axis={"labels": False}))
     zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    axis = alt.X("lo:Q", axis=PERCENT, title="missed beyond peers on the same work")
+    axis = alt.X("lo:Q", axis=PERCENT, title="missed more than peers (percentage points)")
     bars = own.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("hi:Q"))
     dots = own.mark_point(filled=True, size=70, opacity=1).encode(
         x=alt.X("excess:Q"),
@@ -109,7 +109,7 @@ def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     tall = rows_px(shown.get_column("label").to_list()) + 24
     base = alt.Chart(shown, width=WIDTH, height=tall).encode(y=alt.Y("label:N", title=None))
     zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    axis = alt.X("lo:Q", axis=PERCENT, title=["change in share missed against peers", "(left: better)"])
+    axis = alt.X("lo:Q", axis=PERCENT, title=["change in share missed against peers", "(left: fewer misses)"])
     bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("hi:Q"))
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
         x=alt.X("change:Q"),

@@ -8,8 +8,8 @@ import polars as pl
 from analysis.charts.layers import layered
 from analysis.charts.theme import HIGH, LOW, PLAIN, ROW_PX, WIDTH, folded, rows_px
 
-MET_WORDS = {"reached": "the interval reaches the aim", "missed": "the interval falls short of the aim"}
-NO_AIM = "no aim"
+MET_WORDS = {"reached": "interval overlaps the target", "missed": "interval misses the target"}
+NO_AIM = "no target"
 
 
 def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
@@ -50,5 +50,5 @@ def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     ).properties(
         width=WIDTH,
         height=rows_px(rows),
-        description=f"{shown.height} measures beside their aims; short of it: {'; '.join(short) if short else 'none'}",
+        description=f"{shown.height} measures against their targets; missed: {'; '.join(short) if short else 'none'}",
     )

@@ -1,4 +1,4 @@
-"""How returns come with time: the share of bleeds come back, and the bleeds to be called back."""
+"""How soon bleeds come back, and the bleeds to recall."""
 
 from __future__ import annotations
 
@@ -30,13 +30,13 @@ def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart
     )
     base = alt.Chart(_thinned(shown), width=WIDTH, height=220).encode(x=alt.X("day:Q", title="days since the bleed"))
     band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step-after").encode(
-        y=alt.Y("lo:Q", axis=PERCENT, title="come back by then"), y2=alt.Y2("hi:Q")
+        y=alt.Y("lo:Q", axis=PERCENT, title="came back (cumulative %)"), y2=alt.Y2("hi:Q")
     )
     line = base.mark_line(color=PLAIN, interpolate="step-after").encode(
         y=alt.Y("incidence:Q"),
         tooltip=[
             alt.Tooltip("day:Q", title="day"),
-            alt.Tooltip("incidence:Q", title="come back", format=".1%"),
+            alt.Tooltip("incidence:Q", title="came back", format=".1%"),
             alt.Tooltip("at_risk:Q", title="bleeds still followed"),
         ],
     )
@@ -52,16 +52,16 @@ def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
     Parameters
     ----------
     holds
-        Columns day, hold (in words), session_id, shop, state (`to be called back` or `closed by a later bleed`).
+        Columns day, hold (in words), session_id, shop, state (`to recall` or `re-bled since`).
     """
-    states = alt.Scale(domain=["to be called back", "closed by a later bleed"], range=[HIGH, CHANCE])
-    marks = alt.Scale(domain=["to be called back", "closed by a later bleed"], range=["triangle-up", "circle"])
+    states = alt.Scale(domain=["to recall", "re-bled since"], range=[HIGH, CHANCE])
+    marks = alt.Scale(domain=["to recall", "re-bled since"], range=["triangle-up", "circle"])
     many = holds.height > MOST_MARKS
     labelled = holds.with_columns(label=pl.col("hold").map_elements(folded, return_dtype=pl.String))
     shown = _by_month(labelled) if many else labelled
     chart = alt.Chart(shown, width=WIDTH, height=38 * max(holds.get_column("hold").n_unique(), 1))
     by = "month, larger where there are more" if many else "day"
-    still = holds.filter(pl.col("state") == "to be called back").height
+    still = holds.filter(pl.col("state") == "to recall").height
     return (
         chart.mark_point(filled=True, opacity=0.85)
         .encode(
@@ -72,7 +72,9 @@ def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
             size=alt.Size("bleeds:Q", legend=None) if many else alt.SizeValue(70),
             tooltip=[alt.Tooltip(field, title=title) for field, title in (MONTH_TOLD if many else BLEED_TOLD)],
         )
-        .properties(description=f"Bleeds on hold by {by}: {holds.height} in all, {still} still to be called back")
+        .properties(
+            description=f"Bleeds that broke a safety rule by {by}: {holds.height} in all, {still} still to recall"
+        )
     )
 
 
@@ -88,6 +90,6 @@ def _thinned(curve: pl.DataFrame) -> pl.DataFrame:
 def _curve_words(incidence: pl.DataFrame, window_days: int) -> str:
     within = incidence.filter(pl.col("day") <= window_days)
     if within.is_empty():
-        return "Share of bleeds come back by day: none followed yet"
+        return "Share of bleeds that came back by day: none followed yet"
     last = within.row(-1, named=True)
-    return f"Share of bleeds come back by day: {last['incidence']:.1%} by day {window_days}"
+    return f"Share of bleeds that came back by day: {last['incidence']:.1%} by day {window_days}"

@@ -30,15 +30,15 @@ def worklist_dots(chosen: pl.DataFrame, overall: float | None) -> alt.LayerChart
     base = alt.Chart(shown, width=WIDTH, height=ROW_PX * max(shown.height, 1)).encode(
         y=alt.Y("label:N", sort=None, title=None)
     )
-    axis = alt.X("risk_lo:Q", axis=PERCENT, title="risk of coming back within the window")
+    axis = alt.X("risk_lo:Q", axis=PERCENT, title="risk of a comeback within the window")
     bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("risk_hi:Q"))
     dots = base.mark_point(filled=True, size=80, opacity=1, color=HIGH, shape="triangle-up").encode(
         x=alt.X("risk:Q"),
         tooltip=[
-            alt.Tooltip("session_id:N", title="bleed"),
+            alt.Tooltip("session_id:N", title="job"),
             alt.Tooltip("bike_id:N", title="bike"),
             alt.Tooltip("risk:Q", format=".1%", title="risk"),
-            alt.Tooltip("reason_1:N", title="because"),
+            alt.Tooltip("reason_1:N", title="main reason"),
         ],
     )
     line = (
@@ -63,11 +63,11 @@ def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.Face
     base = alt.Chart(second_checks, width=WIDTH // 2 + 60, height=240)
     line = base.mark_line(color=LOW, point=True).encode(
         x=alt.X("share:Q", axis=PERCENT, title="share of bleeds checked a second time"),
-        y=alt.Y("caught_per_100_comebacks:Q", title="comebacks caught of 100", scale=alt.Scale(domain=[0, 100])),
+        y=alt.Y("caught_per_100_comebacks:Q", title="comebacks covered, of 100", scale=alt.Scale(domain=[0, 100])),
         tooltip=[
             alt.Tooltip("share:Q", format=".0%", title="share checked"),
             alt.Tooltip("checks_per_week:Q", format=".1f", title="checks a week"),
-            alt.Tooltip("caught_per_100_comebacks:Q", format=".0f", title="caught of 100"),
+            alt.Tooltip("caught_per_100_comebacks:Q", format=".0f", title="covered, of 100"),
             alt.Tooltip("minutes_saved:Q", format=".0f", title="minutes saved a year"),
         ],
     )
@@ -77,11 +77,11 @@ def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.Face
     )
     some = second_checks.sort("share").gather_every(max(1, second_checks.height // 4))
     words = "; ".join(
-        f"{s:.0%} checked catch {c:.0f}"
+        f"{s:.0%} checked cover {c:.0f}"
         for s, c in some.select("share", "caught_per_100_comebacks").drop_nulls().iter_rows()
     )
     return layered(diagonal, line).properties(
-        description=f"Comebacks caught of 100 by share of bleeds checked: {words}"
+        description=f"Comebacks covered, of 100, by share of bleeds checked: {words}"
     )
 
 
@@ -99,8 +99,8 @@ def rival_dots(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     axis = alt.X(
         "value:Q",
         scale=alt.Scale(zero=False),
-        axis=PERCENT,
-        title=["how often the bleed that came back", "had the higher risk (50%: chance)"],
+        axis={"format": ".2f", "tickCount": 6},
+        title="AUC (dashed: a coin toss)",
     )
     chance = alt.Chart(pl.DataFrame({"x": [0.5]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(x=alt.X("x:Q"))
     bars = (
@@ -111,12 +111,10 @@ def rival_dots(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     dots = base.mark_point(size=80, opacity=1, strokeWidth=2).encode(
         x=axis,
         color=either(alt.ColorValue, "datum.lo != null", LOW, CHANCE),
-        tooltip=[alt.Tooltip("rule:N", title="by"), alt.Tooltip("value:Q", format=".1%", title="in the right order")],
+        tooltip=[alt.Tooltip("rule:N", title="model or rule"), alt.Tooltip("value:Q", format=".3f", title="AUC")],
     )
-    words = "; ".join(f"{r} {v:.0%}" for r, v in figures.select("rule", "value").iter_rows())
-    return layered(chance, bars, dots).properties(
-        description=f"How often the bleed that came back had the higher risk, by the model and by simple rules: {words}"
-    )
+    words = "; ".join(f"{r} {v:.2f}" for r, v in figures.select("rule", "value").iter_rows())
+    return layered(chance, bars, dots).properties(description=f"AUC of the model and of simple rules: {words}")
 
 
 def reliability_curve(tenths: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
@@ -132,7 +130,7 @@ def reliability_curve(tenths: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     line = alt.Chart(pl.DataFrame({"told": [0.0, most], "seen": [0.0, most]})).mark_line(
         color=CHANCE, strokeDash=[4, 3]
     )
-    told = alt.X("told:Q", axis=PERCENT, title="risk told")
+    told = alt.X("told:Q", axis=PERCENT, title="predicted risk")
     bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(
         x=told, y=alt.Y("lo:Q", axis=PERCENT, title="came back"), y2=alt.Y2("hi:Q")
     )
@@ -140,15 +138,15 @@ def reliability_curve(tenths: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         x=told,
         y=alt.Y("seen:Q"),
         tooltip=[
-            alt.Tooltip("told:Q", format=".1%", title="risk told"),
+            alt.Tooltip("told:Q", format=".1%", title="predicted risk"),
             alt.Tooltip("seen:Q", format=".1%", title="came back"),
         ],
     )
     words = "; ".join(
-        f"told {x:.0%}, came back {y:.0%}" for x, y in tenths.select("told", "seen").drop_nulls().iter_rows()
+        f"predicted {x:.0%}, came back {y:.0%}" for x, y in tenths.select("told", "seen").drop_nulls().iter_rows()
     )
     return layered(line.encode(x=alt.X("told:Q"), y=alt.Y("seen:Q")), bars, dots).properties(
-        description=f"Share come back by the risk told, tenth by tenth: {words}"
+        description=f"Observed rate by decile of predicted risk: {words}"
     )
 
 
@@ -167,13 +165,13 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     top = min(highest, MOST_DRIFT)
     scale = alt.Scale(domain=[0, top], nice=highest <= MOST_DRIFT)
     bars = base.mark_rule(strokeWidth=2, color=CHANCE, clip=True).encode(
-        y=alt.Y("lo:Q", title="came back / told", scale=scale), y2=alt.Y2("hi:Q")
+        y=alt.Y("lo:Q", title="observed / predicted", scale=scale), y2=alt.Y2("hi:Q")
     )
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1, clip=True).encode(
         y=alt.Y("value:Q"),
         tooltip=[
             alt.Tooltip("quarter:O", title="quarter"),
-            alt.Tooltip("value:Q", format=".2f", title="came back / told"),
+            alt.Tooltip("value:Q", format=".2f", title="observed / predicted"),
             alt.Tooltip("lo:Q", format=".2f", title="from"),
             alt.Tooltip("hi:Q", format=".2f", title="to"),
         ],
@@ -184,4 +182,4 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     arrows = beyond.encode(y=alt.YDatum(top), tooltip=[alt.Tooltip("hi:Q", format=".0f", title="upper limit")])
     words = "; ".join(f"{q} {v:.2f}" for q, v in quarters.select("quarter", "value").drop_nulls().iter_rows())
     layers = [one, bars, dots, arrows] if highest > MOST_DRIFT else [one, bars, dots]
-    return layered(*layers).properties(description=f"Comebacks over the risks told, by quarter: {words}")
+    return layered(*layers).properties(description=f"Observed / predicted comebacks by quarter: {words}")

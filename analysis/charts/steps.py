@@ -27,8 +27,8 @@ from analysis.charts.theme import (
     rows_px,
 )
 
-SPARED = ["comebacks spared per 100 bleeds", "(tick: raw difference)"]
-MORE, FEWER, ALIKE = "misses more than peers", "misses fewer", "like peers"
+SPARED = ["comebacks prevented per 100 bleeds", "(tick: unadjusted difference)"]
+MORE, FEWER, ALIKE = "misses more than peers", "misses fewer than peers", "no clear difference"
 PEER_COLOURS = alt.Scale(domain=[MORE, FEWER, ALIKE], range=[HIGH, LOW, PLAIN])
 PEER_MARKS = alt.Scale(domain=[MORE, FEWER, ALIKE], range=["triangle-up", "triangle-down", "circle"])
 
@@ -67,7 +67,7 @@ def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart
     data = alt.Chart(people, width=BESIDE, height=ROW_PX * max(people.get_column("technician").n_unique(), 1))
     base = data.transform_filter(chosen).encode(y=alt.Y("technician:N", title=None))
     zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    axis = alt.X("lo:Q", axis=PERCENT, title="missed beyond peers on the same work")
+    axis = alt.X("lo:Q", axis=PERCENT, title="missed more than peers (percentage points)")
     bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("hi:Q"))
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
         x=alt.X("excess:Q"),
@@ -75,11 +75,11 @@ def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart
         shape=alt.Shape("told:N", scale=PEER_MARKS, legend=None),
         tooltip=[
             alt.Tooltip("technician:N", title="technician"), alt.Tooltip("told:N", title="against peers"),
-            alt.Tooltip("missed:Q", title="missed"), alt.Tooltip("recorded:Q", title="of recorded"),
+            alt.Tooltip("missed:Q", title="missed"), alt.Tooltip("recorded:Q", title="recorded"),
         ],
     )  # fmt: skip
     right = layered(zero, bars, dots, chosen_name(chosen, data, "title"))
-    told = f"{_step_words(shown)}. Beside it, for the chosen step: how far each technician misses it beyond peers"
+    told = f"{_step_words(shown)}. On the right, for the step you choose: how much more than peers each technician misses it"
     return (
         alt.hconcat(_bars(shown, chosen), right, spacing=24)
         .resolve_scale(color="independent", shape="independent")
@@ -109,12 +109,12 @@ def _bars(shown: pl.DataFrame, chosen: alt.Parameter | None = None) -> alt.Layer
         shape=alt.Shape("told:N", scale=VERDICT_MARKS),
         tooltip=[
             alt.Tooltip("title:N", title="step"),
-            alt.Tooltip("preventable_per_100:Q", title="spared per 100", format=".2f"),
+            alt.Tooltip("preventable_per_100:Q", title="prevented per 100", format=".2f"),
             alt.Tooltip("lo:Q", title="from", format=".2f"),
             alt.Tooltip("hi:Q", title="to", format=".2f"),
-            alt.Tooltip("naive_difference:Q", title="raw difference per 100", format=".2f"),
+            alt.Tooltip("naive_difference:Q", title="unadjusted difference per 100", format=".2f"),
             alt.Tooltip("missed:Q", title="missed"),
-            alt.Tooltip("recorded:Q", title="of recorded"),
+            alt.Tooltip("recorded:Q", title="recorded"),
         ],
     )
     return layered(zero, bars, raw, dots if chosen is None else dots.add_params(chosen))
@@ -123,7 +123,7 @@ def _bars(shown: pl.DataFrame, chosen: alt.Parameter | None = None) -> alt.Layer
 def _step_words(shown: pl.DataFrame) -> str:
     costly = shown.sort("rank").head(8).iter_rows(named=True)
     words = "; ".join(f"{row['title']} {row['preventable_per_100']:.2f}, {row['told']}" for row in costly)
-    return f"Comebacks per 100 bleeds spared by each step: {words}"
+    return f"Comebacks prevented per 100 bleeds by step: {words}"
 
 
 def missed_bars(steps: pl.DataFrame) -> alt.Chart:
@@ -144,13 +144,13 @@ def missed_bars(steps: pl.DataFrame) -> alt.Chart:
     words = "; ".join(f"{t} {s:.0%}" for t, s in shown.select("title", "share_missed").head(20).iter_rows())
     return chart.encode(
         y=alt.Y("label:N", sort="-x", title=None),
-        x=alt.X("share_missed:Q", axis=PERCENT, title="missed, of the bleeds where it was recorded"),
+        x=alt.X("share_missed:Q", axis=PERCENT, title="share missed, where recorded"),
         tooltip=[
             alt.Tooltip("title:N", title="step"),
             alt.Tooltip("missed:Q", title="missed"),
-            alt.Tooltip("recorded:Q", title="of recorded"),
+            alt.Tooltip("recorded:Q", title="recorded"),
         ],
-    ).properties(description=f"Share missed of each step: {words}")
+    ).properties(description=f"Share missed by step: {words}")
 
 
 def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
@@ -172,11 +172,11 @@ def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         x=alt.X("preventable_per_100:Q"),
         tooltip=[
             alt.Tooltip("scenario:N", title="what if"),
-            alt.Tooltip("comebacks_per_year:Q", title="comebacks spared a year", format=".1f"),
+            alt.Tooltip("comebacks_per_year:Q", title="comebacks prevented a year", format=".1f"),
         ],
     )
     words = "; ".join(f"{s} {p:.2f}" for s, p in shown.select("scenario", "preventable_per_100").iter_rows())
-    return layered(zero, bars, dots).properties(description=f"Comebacks per 100 bleeds spared: {words}")
+    return layered(zero, bars, dots).properties(description=f"Comebacks prevented per 100 bleeds: {words}")
 
 
 def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart | alt.FacetChart:
@@ -193,14 +193,14 @@ def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart 
         x=alt.X("reading:Q", title=field_word, scale=alt.Scale(zero=False, nice=False), axis=_ticks(tolerance))
     )
     band = base.mark_area(opacity=0.3, color=CHANCE).encode(
-        y=alt.Y("lo:Q", axis=PERCENT, title="come back"), y2=alt.Y2("hi:Q")
+        y=alt.Y("lo:Q", axis=PERCENT, title="came back"), y2=alt.Y2("hi:Q")
     )
     line = base.mark_line(color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN)).encode(
         y=alt.Y("risk:Q"),
         tooltip=[
             alt.Tooltip("reading:Q", title=field_word),
-            alt.Tooltip("risk:Q", format=".1%", title="come back"),
-            alt.Tooltip("bleeds:Q", title="bleeds near"),
+            alt.Tooltip("risk:Q", format=".1%", title="came back"),
+            alt.Tooltip("bleeds:Q", title="bleeds near it"),
         ],
     )
     limits = [
@@ -211,7 +211,7 @@ def tolerance_curve(tolerance: pl.DataFrame, field_word: str) -> alt.LayerChart 
         if tolerance.get_column(name).count()
     ]
     return layered(band, line, *limits).properties(
-        description=f"Risk of a comeback along {field_word}, from {min(tolerance['reading'])} to {max(tolerance['reading'])}"
+        description=f"Comeback risk by {field_word}, from {min(tolerance['reading'])} to {max(tolerance['reading'])}"
     )
 
 

@@ -11,20 +11,20 @@ import altair as alt
 from analysis.drawing import FONT
 
 HIGH, SUSPECT, LOW, PLAIN, CHANCE = "#c8522a", "#a87b10", "#1d87a3", "#7a78a8", "#8b867c"
-"""Rust for more than chance explains, ochre for suspected, teal for fewer, slate for what is shown, grey for chance."""
+"""Rust for clearly more, ochre for suspected, teal for clearly fewer, slate for neutral marks, grey for chance."""
 COLOURS = (HIGH, SUSPECT, LOW, PLAIN, CHANCE)
 LIGHT_PAPER, DARK_PAPER = "#fbfaf7", "#1d1c1a"
 SIGNAL_WORDS = {
-    "high": "more than chance",
-    "low": "fewer than chance",
-    "none": "within chance",
-    "too_few": "too few to tell",
+    "high": "clearly more",
+    "low": "clearly fewer",
+    "none": "no clear difference",
+    "too_few": "too few to say",
 }
 VERDICT_WORDS = {
     "costs_comebacks": "costs comebacks",
     "suspected": "suspected",
-    "no_sign": "no sign",
-    "too_few": "too few to tell",
+    "no_sign": "no clear cost",
+    "too_few": "too few to say",
 }
 SIGNAL_COLOURS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=[HIGH, LOW, PLAIN, CHANCE])
 SIGNAL_MARKS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=["triangle-up", "triangle-down", "circle", "cross"])

@@ -85,7 +85,7 @@ def test_every_interval_drawn_is_the_tables_own(name: str) -> None:
 def test_a_signal_has_a_mark_as_well_as_a_colour() -> None:
     spec = json.dumps(charts.specification(drawn()["rates"]))
     assert "triangle-up" in spec
-    assert "more than chance" in spec
+    assert "clearly more" in spec
 
 
 def test_a_chart_of_no_rows_is_still_a_chart() -> None:
