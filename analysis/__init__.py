@@ -1,7 +1,7 @@
 """What a notebook imports: read exports into a log, audit it, draw and say what was found.
 
 `read_log` reads exports (with a map for foreign headings, which `propose_map` writes) into one `Log`; `built_in` and
-`read_standard` give the `Standard` it is held against; `audit` makes the `Report`, whose tables are polars frames named as
+`read_standard` give the `Standard` it is held against; `run_audit` makes the `Report`, whose tables are polars frames named as
 the files a run writes; `findings` says them in five sentences; `charts` draws them, and `init_notebook` lets charts answer
 to the pointer. `run_proof` audits simulated workshops and holds them against what is true of them; `read_proof` reads a
 finished one. What a user can mend raises `CannotRun`.
@@ -9,14 +9,14 @@ finished one. What a user can mend raises `CannotRun`.
 Twelve rows of bleeds and four of returns (two are set aside, one is a copy, one return finds no bleed):
 
 >>> import datetime as dt
->>> from analysis import audit, built_in, charts, findings, read_log
+>>> from analysis import built_in, charts, findings, read_log, run_audit
 >>> log = read_log(["bleeds.csv", "returns.csv"], as_of=dt.date(2026, 6, 30))
 >>> log.intake.select("file", "accepted", "set_aside", "unlinked").rows()
 [('bleeds.csv', 9, 2, 0), ('returns.csv', 4, 0, 1)]
 
 The audit, and what it says:
 
->>> report = audit(log, built_in())
+>>> report = run_audit(log, built_in())
 >>> report.rates.select("kind", "mature", "comebacks", "rate").row(0)
 ('all', 8, 1, 0.125)
 >>> print(findings(report)[1])
@@ -39,9 +39,7 @@ analysis.errors.CannotRun: nowhere.csv: ...
 
 from __future__ import annotations
 
-import sys
 from importlib import import_module
-from types import ModuleType
 from typing import Any
 
 _WHERE = {
@@ -49,7 +47,6 @@ _WHERE = {
     "Log": "analysis.intake",
     "Report": "analysis.report",
     "Standard": "analysis.standard",
-    "audit": "analysis.audit",
     "built_in": "analysis.standard",
     "charts": "analysis.charts",
     "findings": "analysis.pages",
@@ -58,6 +55,7 @@ _WHERE = {
     "read_log": "analysis.intake",
     "read_proof": "analysis.output",
     "read_standard": "analysis.standard",
+    "run_audit": "analysis.audit",
     "run_proof": "analysis.prove",
 }
 __all__ = sorted(_WHERE)
@@ -73,15 +71,3 @@ def __getattr__(name: str) -> Any:
 
 def __dir__() -> list[str]:
     return list(__all__)
-
-
-class _Door(ModuleType):
-    """`analysis.audit` is the function, not the module of the same name that importing would set in its place."""
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        if name in _WHERE and name != "charts" and isinstance(value, ModuleType):
-            return
-        super().__setattr__(name, value)
-
-
-sys.modules[__name__].__class__ = _Door

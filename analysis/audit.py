@@ -1,77 +1,76 @@
-"""The one place that knows the order of the stages: a log in, a Report out."""
+"""The stages of an audit in their order: a log in, a Report out."""
 
 from __future__ import annotations
 
-import math
-import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+from typing import cast
 
 import numpy as np
+from pandera.typing.polars import DataFrame
 
-from analysis.costs import bleeds_per_year, cost_of_one, costs
+from analysis.costs import CostOfOne, bleeds_per_year, cost_of_one, costs
 from analysis.followup import (
     EVERY_DAY,
     Covered,
     covered_time,
     ends,
     incidence,
-    late_models,
+    late_model_notes,
     returns,
     succession,
     weibull,
 )
-from analysis.hands import HERE, Hands
 from analysis.intake import Log
 from analysis.order import SEED
-from analysis.painter import ready_to_draw
-from analysis.people import coaching_effects
-from analysis.plan import precise_rate_bleeds, trials, two_arm_bleeds
+from analysis.parallel import Executor, SerialExecutor, limit_threads
+from analysis.people import coaching_effects, credibility, technique, with_robustness
+from analysis.plan import bleeds_needed, trials
 from analysis.prepared import Prepared, prepared
-from analysis.regression import Workers
-from analysis.report import Report, Stage
-from analysis.stages import (
-    MANY,
-    credibility_told,
-    curves_asked,
-    one_thread,
-    rates_asked,
-    risk_told,
-    technique_told,
-    without_rows,
+from analysis.rates import expected_risk, rates, work_of
+from analysis.report import (
+    Clock,
+    FollowUpResults,
+    PeopleResults,
+    PlanResults,
+    RateResults,
+    Report,
+    RiskResults,
+    StepResults,
 )
+from analysis.risk import risk_found
 from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
     ground_of,
-    in_order,
     interactions,
     interactions_told,
     samples_told,
     step_costs,
+    tolerance_curves,
     what_if,
 )
+from analysis.watch import months
+from schemas.log import Sessions
+
+SERIAL = SerialExecutor()
+Notes = tuple[str, ...]
 
 
-@dataclass
-class Clock:
-    """Seconds of each stage, those of one begun twice together, and whoever wants to be told when one begins."""
+@dataclass(frozen=True)
+class AuditSettings:
+    """What changes the figures of an audit.
 
-    told: Callable[[str], None] = lambda _: None
-    stages: list[Stage] = field(default_factory=list)
+    `window_days` (the standard's own if None) is how long a bleed is followed; `covered` holds the days on which
+    returns were recorded; `names_hidden` says that the log's names are codes already.
+    """
 
-    @contextmanager
-    def stage(self, name: str) -> Iterator[None]:
-        self.told(name)
-        began = time.perf_counter()
-        yield
-        before = sum(one.seconds for one in self.stages if one.name == name)
-        self.stages = [one for one in self.stages if one.name != name]
-        self.stages.append(Stage(name, before + time.perf_counter() - began))
+    window_days: int | None = None
+    seed: int = SEED
+    covered: Covered = EVERY_DAY
+    names_hidden: bool = False
 
 
-def audit(
+def run_audit(
     log: Log,
     standard: Standard,
     *,
@@ -79,168 +78,137 @@ def audit(
     seed: int = SEED,
     covered: Covered = EVERY_DAY,
     names_hidden: bool = False,
-    clock: Clock | None = None,
-    workers: Workers | None = None,
-    hands: Hands = HERE,
 ) -> Report:
-    """Audit a log: rates, holds, steps, and all that follows from them.
+    """Audit a log: rates, holds, steps, people, risk and plans.
 
     Parameters
     ----------
     log
         Accepted bleeds and returns.
     standard
-        The procedure they are held against.
+        The procedure they are compared with.
     window_days
-        The window, days; the standard's own unless given.
+        Days a bleed is followed; the standard's own unless given.
     seed
-        For everything drawn by lot.
+        Of every random number.
     covered
-        The days on which returns were written down.
+        The days on which returns were recorded.
     names_hidden
         Whether the log's names are codes already.
-    clock
-        Is told each stage and keeps its seconds.
-    workers
-        Processes elsewhere that the wide tables of the step costs shall lie on; here unless given.
-    hands
-        Who may do a stage beside the others, where each keeps to one thread; nobody unless told.
     """
-    clock, window = clock or Clock(), window_days or standard.window_days
-    hands = hands.carrying(len(log.sessions))
-    with one_thread():
-        return _audited(log, standard, window, seed, covered, names_hidden, clock, workers, hands)
+    return run_stages(log, standard, AuditSettings(window_days, seed, covered, names_hidden), Clock())
 
 
-def _audited(
-    log: Log,
-    standard: Standard,
-    window: int,
-    seed: int,
-    covered: Covered,
-    names_hidden: bool,
-    clock: Clock,
-    workers: Workers | None,
-    hands: Hands,
+def run_stages(
+    log: Log, standard: Standard, settings: AuditSettings, clock: Clock, executor: Executor = SERIAL
 ) -> Report:
-    many = len(log.sessions) >= MANY
-    if many:  # whoever helps has nothing to do yet
-        hands.ask(ready_to_draw)
-    with clock.stage("follow up"):
-        around = succession(log.sessions)
-        found = returns(log, standard, window, around)
-        ready = prepared(log, standard, window, covered, found, around)
-        one = cost_of_one(ready, found, log.comebacks)
-        cost = one.minutes + (one.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
-        risk_to_come = hands.ask(
-            risk_told, without_rows(log), ready, cost, _lot(seed, "risk"), names_hidden, many and hands.beside
-        )
-        curve = incidence(ready.bleeds)
-        life = weibull(ready.bleeds.get_column("days_at_risk").to_numpy().astype(float), ends(ready.bleeds) == 1)
-    with clock.stage("rates"):
-        rates_to_come = rates_asked(hands, ready, (_lot(seed, "rates"), _lot(seed, "work"), _lot(seed, "months")))
-        credibility_to_come = hands.ask(credibility_told, ready)
-    with clock.stage("steps"):
-        near = hands if workers is None else HERE  # a design that lies with workers is handed to nobody
-        step_costed = step_costs(ready, _lot(seed, "steps"), workers)
-        technique_to_come = hands.ask(technique_told, ready, step_costed.table)
-        ground = ground_of(ready, step_costed.design, _lot(seed, "tolerance"), step_costed.by_return)
-        curves_to_come = curves_asked(near, ground)
-        if not many:
-            hands.ask(ready_to_draw)  # pictures will be asked for next
-        declared = interactions(ready, step_costed.design, step_costed.by_return)
-        scenarios = what_if(step_costed, YearlyCost(bleeds_per_year(ready), one.minutes, one.parts), _lot(seed, "if"))
-        headline = step_costed.layer.name if step_costed.layer else ""
-        step_costed = replace(step_costed, design=None, layer=None, by_return=None)  # needed no more, and large
-        del ground
-    with clock.stage("rates"):  # what nobody has begun is done here, the longest first, before anything is waited for
-        rates_to_come.begin()
-    with clock.stage("people"):
-        credibility_to_come.begin()
-        technique_to_come.begin()
-        coaching_table = coaching_effects(ready, log.coaching)
-    with clock.stage("holds and costs"):
-        hold_table = holds(log, standard)
-        cost_table = costs(ready, step_costed.table, one)
-        trial_table = trials(ready)
-    with clock.stage("tolerances"):
-        for share in reversed(curves_to_come):
-            share.begin()
-        curves = in_order([share() for share in curves_to_come])
-    with clock.stage("people"):
-        technique_table, credibility_table = technique_to_come(), credibility_to_come()
-    with clock.stage("rates"):
-        rate_table, month_table = rates_to_come()
-    with clock.stage("risk"):
-        foretold, risk_text = risk_to_come()
+    """As `run_audit`, with a clock; the risk is submitted to the executor, and is the same on any."""
+    with limit_threads():
+        with clock.stage("follow up"):
+            followed, unit_cost = run_follow_up(log, standard, settings)
+        ready = followed.ready
+        with clock.stage("risk"):
+            risk = executor.submit(run_risk, _without_tables(log), ready, unit_cost, settings)
+        with clock.stage("rates"):
+            rate_results = run_rates(ready, settings.seed)
+        with clock.stage("steps"):
+            steps, step_notes = run_steps(ready, unit_cost, settings.seed)
+        with clock.stage("people"):
+            people = PeopleResults(
+                technique=technique(ready, steps.steps), coaching=coaching_effects(ready, log.coaching)
+            )
+        with clock.stage("holds and costs"):
+            plan = run_plan(log, ready, steps, unit_cost)
+        with clock.stage("risk"):
+            risk_results, risk_notes = risk.result()
+    groups = vars(followed) | vars(rate_results) | vars(steps) | vars(people) | vars(risk_results) | vars(plan)
     return Report(
         log=log,
         standard=standard,
         as_of=log.as_of,
-        window_days=window,
-        seed=seed,
+        window_days=ready.window_days,
+        seed=settings.seed,
         intake=log.intake,
         set_aside=log.set_aside,
-        rates=rate_table,
-        months=month_table,
-        steps=step_costed.table,
-        interactions=declared,
-        tolerance=curves,
-        what_if=scenarios,
-        technique=technique_table,
-        coaching=coaching_table,
-        risk=foretold.risk,
-        second_checks=foretold.second_checks,
-        model=foretold.model,
-        holds=hold_table,
-        credibility=credibility_table,
-        costs=cost_table,
-        trial=trial_table,
-        incidence=curve,
-        weibull=life,
+        notes=(*covered_time(log, settings.covered).words, *late_model_notes(ready.bleeds), *step_notes, *risk_notes),
+        stages=tuple(clock.stages),
+        names_hidden=settings.names_hidden,
+        **groups,
+    )
+
+
+def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tuple[FollowUpResults, CostOfOne]:
+    """Prepare one row per bleed with its follow-up; what one comeback costs."""
+    window = settings.window_days or standard.window_days
+    neighbours = succession(log.sessions)
+    matched = returns(log, standard, window, neighbours)
+    ready = prepared(log, standard, window, settings.covered, matched, neighbours)
+    days_at_risk = ready.bleeds.get_column("days_at_risk").to_numpy().astype(float)
+    results = FollowUpResults(
+        ready=ready,
         comebacks=ready.comebacks,
         too_few=ready.too_few,
         bleeds_per_year=bleeds_per_year(ready),
-        ready=ready,
-        needed=_needed(ready),
-        headline=headline,
-        notes=(
-            *covered_time(log, covered).words,
-            *_wear(ready),
-            *step_costed.notes,
-            *(samples_told(ready) if headline else ()),
-            *interactions_told(declared),
-            *foretold.notes,
-        ),
-        stages=tuple(clock.stages),
-        names_hidden=names_hidden,
-        model_bytes=foretold.model_bytes,
-        risk_text=risk_text,
+        incidence=incidence(ready.bleeds),
+        weibull=weibull(days_at_risk, ends(ready.bleeds) == 1),
+    )
+    return results, cost_of_one(ready, matched, log.comebacks)
+
+
+def run_risk(log: Log, ready: Prepared, unit_cost: CostOfOne, settings: AuditSettings) -> tuple[RiskResults, Notes]:
+    """Each bleed's risk; `log` may be `_without_tables`."""
+    whole = replace(log, sessions=cast("DataFrame[Sessions]", ready.bleeds.select(log.sessions.columns)))
+    minutes, rng = unit_cost.in_minutes(ready.standard), stage_rng(settings.seed, "risk")
+    with limit_threads("sklearn"):  # imported by no other stage
+        found = risk_found(whole, ready, minutes, rng, names_hidden=settings.names_hidden)
+    tables = RiskResults(
+        risk=found.risk, second_checks=found.second_checks, model=found.model, model_bytes=found.model_bytes
+    )
+    return tables, found.notes
+
+
+def run_rates(ready: Prepared, seed: int) -> RateResults:
+    """Compare groups and months with what the same work would give; test whether the log can be believed."""
+    work = work_of(ready.bleeds)
+    expected = expected_risk(ready, stage_rng(seed, "work"), work=work)
+    return RateResults(
+        rates=rates(ready, stage_rng(seed, "rates"), work),
+        months=months(ready, expected, stage_rng(seed, "months")),
+        credibility=with_robustness(ready, credibility(ready)),
     )
 
 
-def _lot(seed: int, stage: str) -> np.random.Generator:
-    """A stage's own generator: what one stage draws changes nothing in another."""
+def run_steps(ready: Prepared, unit_cost: CostOfOne, seed: int) -> tuple[StepResults, Notes]:
+    """Estimate what each missed step costs, alone, together, and along each measured reading."""
+    found = step_costs(ready, stage_rng(seed, "steps"))
+    declared = interactions(ready, found.design, found.by_return)
+    a_year = YearlyCost(bleeds_per_year(ready), unit_cost.minutes, unit_cost.parts)
+    results = StepResults(
+        steps=found.table,
+        interactions=declared,
+        tolerance=tolerance_curves(ground_of(ready, found.design, stage_rng(seed, "tolerance"), found.by_return)),
+        what_if=what_if(found, a_year, stage_rng(seed, "if")),
+        headline=found.layer.name if found.layer else "",
+    )
+    return results, (*found.notes, *(samples_told(ready) if found.layer else ()), *interactions_told(declared))
+
+
+def run_plan(log: Log, ready: Prepared, steps: StepResults, unit_cost: CostOfOne) -> PlanResults:
+    """List bleeds to call back, yearly costs, and the sizes of trials."""
+    return PlanResults(
+        holds=holds(log, ready.standard),
+        costs=costs(ready, steps.steps, unit_cost),
+        trial=trials(ready),
+        needed=bleeds_needed(ready),
+    )
+
+
+def stage_rng(seed: int, stage: str) -> np.random.Generator:
+    """A generator for each stage: what one stage draws changes nothing in another."""
     return np.random.default_rng([seed, *stage.encode()])
 
 
-def _needed(ready: Prepared) -> tuple[str, ...]:
-    """How many bleeds it takes, at the shop's own rate, to know it closely and to try a changed procedure."""
-    followed = ready.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
-    if followed.is_empty() or not 0 < (rate := float(followed.mean())) < 1:  # type: ignore[arg-type]
-        return ()
-    close, arm = precise_rate_bleeds(rate, rate / 4), two_arm_bleeds(rate, rate / 2)
-    return (
-        f"To know a rate near {rate:.1%} to within a quarter of itself: {close:,} bleeds followed "
-        f"(this log has {followed.len():,}).",
-        f"To try a procedure that would halve it, found four times in five: {math.ceil(arm):,} bleeds in each arm.",
-    )
-
-
-def _wear(ready: Prepared) -> tuple[str, ...]:
-    """Models whose returns come late, in words."""
-    return tuple(
-        f"{late.brake_model} comes back later than other models (shape {late.model.shape:.2f} against "
-        f"{late.others.shape:.2f}): that looks like wear-out of a part, not like workmanship."
-        for late in late_models(ready.bleeds)
-    )
+def _without_tables(log: Log) -> Log:
+    """The log without its long tables, which the prepared bleeds hold already or the risk does not need."""
+    long = ("sessions", "comebacks", "passes", "links", "set_aside")
+    return replace(log, **{name: getattr(log, name).clear() for name in long}, rejected=())

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
-from analysis.audit import Clock, audit
-from analysis.cluster import connected
+from analysis.audit import SERIAL, AuditSettings, run_stages
+from analysis.drawing import warm_up_renderer
 from analysis.followup import Covered
-from analysis.hands import Hands
 from analysis.intake import Log, read_log
 from analysis.order import AuditOrder
 from analysis.output import (
@@ -23,77 +22,81 @@ from analysis.output import (
     read_key,
     read_proof,
     write_key,
+    write_log,
     write_manifest,
-    write_report,
-    writing_log,
+    write_tables,
 )
-from analysis.regression import Workers
-from analysis.report import Report
+from analysis.parallel import BrokenProcessPool, Executor, WorkerExecutor
+from analysis.report import Clock, Report
 from analysis.standard import Standard, built_in, read_standard
+
+MAX_ROWS_TO_SHARE = 1_500_000
+"""Bleeds; of more a second process would need memory that an ordinary machine lacks."""
 
 
 @dataclass(frozen=True)
-class Audited:
-    """What came of it: the report, the words for the terminal, how many rows were set aside."""
+class AuditResult:
+    """The report, the text for the terminal, and how many rows were set aside."""
 
     report: Report
     text: str
     rows_set_aside: int
 
 
-def audited_folder(order: AuditOrder, told: Callable[[str], None], hands: Hands) -> Audited:
-    """What `auditing.audit_exports` does, with these hands."""
+def audit_to_folder(order: AuditOrder, progress: Callable[[str], None], executor: Executor) -> AuditResult:
+    """Do what `auditing.audit_exports` does, with this executor."""
     inputs = (*order.exports, order.map_path, order.standard_path, order.proof)
-    with claim_folder(order.out, "audit", inputs) as place, _workers(order.cluster) as workers:
-        return _audited(order, place, Clock(told), hands, workers)
+    with claim_folder(order.out, "audit", inputs) as place:
+        return _audit(order, place, Clock(progress), executor)
 
 
-@contextmanager
-def _workers(cluster: str | None) -> Iterator[Workers | None]:
-    if cluster is None:
-        yield None
-        return
-    with connected(cluster) as client:
-        yield Workers(client)
-
-
-def _audited(order: AuditOrder, place: OutputPlace, clock: Clock, hands: Hands, workers: Workers | None) -> Audited:
+def _audit(order: AuditOrder, place: OutputPlace, clock: Clock, executor: Executor) -> AuditResult:
     with clock.stage("read"):
         log = read_log(order.exports, order.map_path, order.as_of)
         standard = standard_for(log, order.standard_path)
     proof = None if order.proof is None else read_proof(order.proof)
-    key = read_key(key_path(order.out)) if order.hide_names else {}
     if order.hide_names:
-        key = coded(log, key, random.SystemRandom())
+        key = coded(log, read_key(key_path(order.out)), random.SystemRandom())
         log, standard = hidden(log, key), hidden_standard(standard, log, key)
         write_key(key_path(order.out), key)
-    report = audit(
-        log,
-        standard,
-        window_days=order.window_days,
-        seed=order.seed,
-        covered=Covered(order.returns_from, order.returns_to),
-        names_hidden=order.hide_names,
-        clock=clock,
-        workers=workers,
-        hands=hands,
-    )
-    report = replace(report, proof=proof)
-    with place.write() as folder:
-        with writing_log(folder, report) as beside:
-            with clock.stage("charts"):
-                from analysis.pages import CAUTIONS, asked_pages, terminal_summary
+    covered = Covered(order.returns_from, order.returns_to)
+    settings = AuditSettings(order.window_days, order.seed, covered, order.hide_names)
+    if len(log.sessions) > MAX_ROWS_TO_SHARE:
+        executor = SERIAL
+    report = replace(_report(log, standard, settings, clock, executor), proof=proof)
+    _write(place, report, clock, executor, parquet=order.parquet)
+    from analysis.pages import CAUTIONS, terminal_summary
 
-                drawn = asked_pages(report, hands)
-            with clock.stage("tables"):  # while the pictures are drawn beside
-                write_report(folder, report, parquet=order.parquet, beside=beside)
-            with clock.stage("pages"):
-                for page in drawn():
-                    (folder / page.file).write_text(page.text, encoding="utf-8")
-        write_manifest(folder, report, tuple(clock.stages))
-    aside = int(report.intake.get_column("set_aside").sum())
     text = "\n".join([*terminal_summary(report, order.out), *CAUTIONS])
-    return Audited(report, text, aside)
+    return AuditResult(report, text, int(report.intake.get_column("set_aside").sum()))
+
+
+def _report(log: Log, standard: Standard, settings: AuditSettings, clock: Clock, executor: Executor) -> Report:
+    """The audit's results; a worker that dies costs time only."""
+    try:
+        return run_stages(log, standard, settings, clock, executor)
+    except BrokenProcessPool:
+        return run_stages(log, standard, settings, clock)
+
+
+def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor, *, parquet: bool) -> None:
+    """Write the folder, the log in a thread and the pictures drawn by the executor meanwhile."""
+    if isinstance(executor, WorkerExecutor):
+        executor.submit(warm_up_renderer)
+    with place.write() as folder:
+        with ThreadPoolExecutor(1) as thread:
+            log_written = thread.submit(write_log, folder, report.log)
+            with clock.stage("charts"):
+                from analysis.pages import render_pages  # the chart library is imported while the worker warms up
+
+                pages = render_pages(report, executor)
+            with clock.stage("tables"):
+                write_tables(folder, report, parquet=parquet)
+                log_written.result()
+        with clock.stage("pages"):
+            for page in pages():
+                (folder / page.file).write_text(page.text, encoding="utf-8")
+        write_manifest(folder, report, tuple(clock.stages))
 
 
 def standard_for(log: Log, path: str | None) -> Standard:

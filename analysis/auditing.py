@@ -1,47 +1,43 @@
-"""An audit from exports to a finished folder: what the command does, as a function.
-
-A process beside begins before this one imports what an audit takes: both do so at once.
-"""
+"""An audit from exports to a finished folder: what the command does, as a function."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from analysis.hands import HERE as NOBODY_ELSE
-from analysis.hands import Hands, hands_beside
 from analysis.order import AuditOrder
+from analysis.parallel import Executor, SerialExecutor, worker
 
 if TYPE_CHECKING:
-    from analysis.audit_folder import Audited
+    from analysis.audit_folder import AuditResult
 
-RISK_NEEDS = ("skops.io", "sklearn.ensemble", "analysis.audit")
-"""What the process beside imports while exports are read. skops first: it looks for its names in every module there is."""
+WORKER_MODULES = ("skops.io", "sklearn.ensemble", "analysis.audit")
+"""What the worker imports while exports are read. skops first: it searches every module there is for its names."""
 
 SMALL_BYTES = 30_000
 """A hundred bleeds as text."""
 
 
-def audit_exports(order: AuditOrder, told: Callable[[str], None] = lambda _: None) -> Audited:
+def audit_exports(order: AuditOrder, progress: Callable[[str], None] = lambda _: None) -> AuditResult:
     """Read, audit and write one folder.
 
     Raises
     ------
     CannotRun
-        Anything a user can mend: exports, map, standard, options, the folder, the cluster.
+        Anything a user can correct: exports, map, standard, options, the folder.
     """
-    with _hands(order.exports) as hands:
-        from analysis.audit_folder import audited_folder
+    with _executor(order.exports) as executor:  # the worker imports what it needs while this process does
+        from analysis.audit_folder import audit_to_folder
 
-        return audited_folder(order, told, hands)
+        return audit_to_folder(order, progress, executor)
 
 
-def _hands(exports: tuple[str, ...]) -> AbstractContextManager[Hands]:
-    """A process beside, unless the exports are files too small for a risk to be told from them."""
+def _executor(exports: tuple[str, ...]) -> AbstractContextManager[Executor]:
+    """A worker, unless the exports are files too small for an estimate of risk."""
     small = sum(_size(export) for export in exports) < SMALL_BYTES
-    return nullcontext(NOBODY_ELSE) if small else hands_beside(1, RISK_NEEDS)
+    return SerialExecutor() if small else worker(*WORKER_MODULES)
 
 
 def _size(export: str) -> float:

@@ -27,7 +27,7 @@ from analysis.cli_options import (
 )
 from analysis.cli_planning import planning
 from analysis.errors import CannotRun
-from analysis.hands import settle
+from analysis.parallel import collect_garbage_rarely
 from analysis.terminal import (
     ClosedOutput,
     fit_limits,
@@ -145,7 +145,6 @@ def audit(
     proof: Annotated[
         Path | None, typer.Option(metavar="DIR", help="A finished 'rebleed prove', shown to the analyst.")
     ] = None,
-    cluster: Cluster = None,
     strict: Strict = False,
 ) -> None:
     """The whole audit, into one folder: tables, log, pages."""
@@ -164,7 +163,6 @@ def audit(
         returns_from=day_of(returns_from, "--returns-from"),
         returns_to=day_of(returns_to, "--returns-to"),
         proof=proof,
-        cluster=cluster,
     )
     with telling() as say:
         found = audit_exports(order, say)
@@ -250,7 +248,7 @@ def stop_on_signals() -> Iterator[None]:
 
 def main() -> None:
     """The command's entry: an error that the user or the machine's keeper can correct ends in one message and exit 2."""
-    settle()
+    collect_garbage_rarely()
     fit_limits()
     ready_streams()
     sys.exit(_status())

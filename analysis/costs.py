@@ -8,6 +8,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
+from analysis.standard import Standard
 from analysis.stats import wilson
 from schemas import checked, empty
 from schemas.between import Returns
@@ -23,6 +24,10 @@ class CostOfOne:
 
     minutes: float
     parts: float
+
+    def in_minutes(self, standard: Standard) -> float:
+        """Minutes and parts as bench minutes; parts count nothing where the standard gives no cost of a minute."""
+        return self.minutes + (self.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
 
 
 def cost_of_one(prepared: Prepared, returns: DataFrame[Returns], comebacks: DataFrame[Comebacks]) -> CostOfOne:

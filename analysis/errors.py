@@ -20,7 +20,7 @@ class CannotRun(Exception):
 
     def __init__(self, where: str, found: str, expected: str = "", cure: str = "") -> None:
         self.where, self.found, self.expected, self.cure = where, found, expected, cure
-        super().__init__(str(self))
+        super().__init__(where, found, expected, cure)  # as given: so it can be pickled
 
     def __str__(self) -> str:
         lines = [f"{self.where}: {self.found}"]

@@ -25,4 +25,3 @@ class AuditOrder:
     returns_from: dt.date | None = None
     returns_to: dt.date | None = None
     proof: Path | None = None
-    cluster: str | None = None

@@ -1,68 +1,84 @@
-"""Charts as pictures, drawn by other processes while this one continues.
-
-The drawing library holds Python's lock while it works and takes a second to start.
-"""
+"""Charts as SVG pictures, drawn in a worker: the library holds Python's lock, and may end the process it runs in."""
 
 from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
 from contextlib import suppress
 from functools import cache
 from importlib import metadata
 from importlib.util import cache_from_source
 from pathlib import Path
 
-from analysis.drawing import drawn_here, drawn_safely
-from analysis.hands import HERE as NOBODY_ELSE
-from analysis.hands import Hands
+from analysis.drawing import notice_svg, render_svg
+from analysis.parallel import BrokenProcessPool, Executor, Future, SerialExecutor, WorkerExecutor
 
 
-class Painter:
-    """Draws Vega-Lite, as JSON text, into SVG, once a chart."""
+class SvgRenderer:
+    """Draw Vega-Lite, as JSON text, into SVG, each chart once, never in this process if a worker can be started.
 
-    def __init__(self, hands: Hands = NOBODY_ELSE) -> None:
-        self._hands = hands
-        self._ordered: dict[str, Callable[[], str]] = {}
+    Parameters
+    ----------
+    executor
+        A WorkerExecutor draws pictures ahead of need; otherwise a worker shared by the whole process draws each when
+        it is needed.
+    """
 
-    def order(self, chart: str) -> None:
-        """A picture that will be asked for: may be drawn ahead."""
-        if self._hands.beside and chart not in self._ordered:
-            self._ordered[chart] = self._hands.leave(drawn_safely, chart, os.getpid())
+    def __init__(self, executor: Executor | None = None) -> None:
+        self._executor = executor if isinstance(executor, WorkerExecutor) else None
+        self._pictures: dict[str, Future[str]] = {}
 
-    def picture(self, chart: str) -> str:
+    def prefetch(self, chart: str) -> None:
+        """Have a picture drawn that will be needed."""
+        if self._executor is not None and chart not in self._pictures:
+            self._pictures[chart] = self._executor.submit(render_svg, chart)
+
+    def svg(self, chart: str) -> str:
         """The picture of a chart, or one that says it could not be drawn."""
-        return self._ordered[chart]() if chart in self._ordered else drawn_safely(chart, os.getpid())
+        executor = self._executor or _shared_worker()
+        try:
+            try:
+                return (self._pictures.pop(chart, None) or executor.submit(render_svg, chart)).result()
+            except BrokenProcessPool:  # it may have been another chart that ended the worker
+                return executor.submit(render_svg, chart).result()
+        except Exception:
+            return notice_svg()
+
+
+@cache
+def _shared_worker() -> Executor:
+    """A worker for charts drawn one at a time, as in a notebook; ended with this process."""
+    try:
+        return WorkerExecutor()
+    except (OSError, ImportError):  # no memory for a process; no semaphores on this system
+        return SerialExecutor()
 
 
 @cache
 def library_text() -> str:
-    """The chart library as one script, for pages without a network: made once an installation, kept where Python keeps its own compiled modules."""
-    kept = Path(cache_from_source(__file__)).with_name(f"chart-library-{metadata.version('vl-convert-python')}.js")
+    """The chart library as one script, for pages without a network.
+
+    Made once an installation, and cached where Python keeps its own compiled modules.
+    """
+    cached = Path(cache_from_source(__file__)).with_name(f"chart-library-{metadata.version('vl-convert-python')}.js")
     with suppress(OSError, UnicodeDecodeError):
-        return kept.read_text("utf-8")
+        return cached.read_text("utf-8")
     import vl_convert
 
-    made = str(vl_convert.javascript_bundle())  # type: ignore[call-arg]
+    script = str(vl_convert.javascript_bundle())  # type: ignore[call-arg]
     if not sys.dont_write_bytecode:
-        _keep(made, kept)
-    return made
+        _write_cache(script, cached)
+    return script
 
 
-def _keep(text: str, kept: Path) -> None:
-    """Whole or not at all; an installation that cannot be written to keeps nothing."""
-    beside = kept.with_name(f"{kept.name}.{os.getpid()}")
+def _write_cache(text: str, path: Path) -> None:
+    """Whole or not at all; an installation that cannot be written to caches nothing."""
+    temporary = path.with_name(f"{path.name}.{os.getpid()}")
     with suppress(OSError):
-        kept.parent.mkdir(exist_ok=True)
-        beside.write_text(text, "utf-8")
-        beside.replace(kept)
+        path.parent.mkdir(exist_ok=True)
+        temporary.write_text(text, "utf-8")
+        temporary.replace(path)
 
 
-def ready_to_draw() -> None:
-    """Make the drawing library ready: a second, once a process."""
-    drawn_here('{"mark": "point", "data": {"values": [{}]}}')
-
-
-HERE = Painter()
-"""Draws each picture when it is wanted."""
+SHARED = SvgRenderer()
+"""Draws each picture when it is needed."""

@@ -1,8 +1,11 @@
-"""The Report: every result of an audit in one frozen bundle, ready to be drawn, told and written."""
+"""The Report: every result of an audit in one frozen bundle, ready to be drawn, described and written."""
 
 from __future__ import annotations
 
 import datetime as dt
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from pandera.typing.polars import DataFrame
@@ -23,14 +26,90 @@ class Stage:
     seconds: float
 
 
-@dataclass(frozen=True)
-class Report:
-    """Everything an audit found.
+@dataclass
+class Clock:
+    """Seconds of each stage, added up where a stage has several parts; `progress` is called as each begins."""
+
+    progress: Callable[[str], None] = lambda _: None
+    stages: list[Stage] = field(default_factory=list)
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        """Measure the block."""
+        self.progress(name)
+        start = time.perf_counter()
+        yield
+        before = sum(stage.seconds for stage in self.stages if stage.name == name)
+        self.stages = [stage for stage in self.stages if stage.name != name]
+        self.stages.append(Stage(name, before + time.perf_counter() - start))
+
+
+@dataclass(frozen=True, kw_only=True)
+class FollowUpResults:
+    """The prepared bleeds, what became of them, and how many there are; `too_few` comebacks allow no estimate."""
+
+    ready: Prepared
+    comebacks: int
+    too_few: bool
+    bleeds_per_year: float
+    incidence: DataFrame[Incidence]
+    weibull: Weibull | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class RateResults:
+    """Groups and months against what the same work would give, and whether the log can be believed."""
+
+    rates: DataFrame[outputs.Rates]
+    months: DataFrame[outputs.Months]
+    credibility: DataFrame[outputs.Credibility]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StepResults:
+    """What missed steps cost; `headline` names the estimate that ranks them."""
+
+    steps: DataFrame[outputs.Steps]
+    interactions: DataFrame[outputs.Interactions]
+    tolerance: DataFrame[outputs.Tolerance]
+    what_if: DataFrame[outputs.WhatIf]
+    headline: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PeopleResults:
+    """Misses person by person, and what coaching changed."""
+
+    technique: DataFrame[outputs.Technique]
+    coaching: DataFrame[outputs.CoachingEffect]
+
+
+@dataclass(frozen=True, kw_only=True)
+class RiskResults:
+    """Each bleed's risk, how good the risks are, and the model's file (None with too few comebacks)."""
+
+    risk: DataFrame[outputs.Risk]
+    second_checks: DataFrame[outputs.SecondChecks]
+    model: DataFrame[outputs.ModelQuality]
+    model_bytes: bytes | None = field(repr=False, default=None)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanResults:
+    """Bleeds to call back, costs, and trials; `needed` says in sentences how many more bleeds would give an answer."""
+
+    holds: DataFrame[outputs.Holds]
+    costs: DataFrame[outputs.Costs]
+    trial: DataFrame[outputs.Trial]
+    needed: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Report(FollowUpResults, RateResults, StepResults, PeopleResults, RiskResults, PlanResults):
+    """All results of an audit.
 
     The tables are named as the files they are written to. `notes` are sentences a reader must see beside the figures
-    (returns that stop early, hazards that are not proportional); `headline` names the layer the step ranking shows;
-    `needed` says in sentences how many more bleeds would tell what cannot be told yet; `ready` is what it all stands on;
-    `risk_text` is the table of risks as it will be written, where whoever told them wrote it out.
+    (returns that stop early, hazards that are not proportional).
     """
 
     log: Log
@@ -40,32 +119,7 @@ class Report:
     seed: int
     intake: DataFrame[outputs.Intake]
     set_aside: DataFrame[outputs.SetAside]
-    rates: DataFrame[outputs.Rates]
-    months: DataFrame[outputs.Months]
-    steps: DataFrame[outputs.Steps]
-    tolerance: DataFrame[outputs.Tolerance]
-    interactions: DataFrame[outputs.Interactions]
-    what_if: DataFrame[outputs.WhatIf]
-    technique: DataFrame[outputs.Technique]
-    coaching: DataFrame[outputs.CoachingEffect]
-    risk: DataFrame[outputs.Risk]
-    second_checks: DataFrame[outputs.SecondChecks]
-    model: DataFrame[outputs.ModelQuality]
-    holds: DataFrame[outputs.Holds]
-    credibility: DataFrame[outputs.Credibility]
-    costs: DataFrame[outputs.Costs]
-    trial: DataFrame[outputs.Trial]
-    incidence: DataFrame[Incidence]
-    weibull: Weibull | None
-    comebacks: int
-    too_few: bool
-    bleeds_per_year: float
-    ready: Prepared
-    headline: str = ""
-    needed: tuple[str, ...] = ()
     proof: DataFrame[outputs.Prove] | None = None
     notes: tuple[str, ...] = ()
-    stages: tuple[Stage, ...] = field(default=())
-    model_bytes: bytes | None = None
-    risk_text: tuple[bytes, ...] = field(default=(), repr=False)
+    stages: tuple[Stage, ...] = ()
     names_hidden: bool = False

@@ -8,7 +8,7 @@ from pathlib import Path
 from tempfile import gettempdir
 from uuid import uuid4
 
-from analysis.audit_folder import Audited
+from analysis.audit_folder import AuditResult
 from analysis.auditing import AuditOrder, audit_exports
 from analysis.report import Report
 from synthetic import co_operative, write_made
@@ -23,7 +23,7 @@ class Run:
 
     exports: Path
     out: Path
-    audited: Audited
+    audited: AuditResult
 
 
 @cache

@@ -14,7 +14,7 @@ import altair as alt
 from altair.utils import schemapi
 
 from analysis.charts.drawable import drawable
-from analysis.painter import HERE, Painter, library_text
+from analysis.painter import SHARED, SvgRenderer, library_text
 
 CLIP = re.compile(r'(?<=id=")clip\d+(?=")|(?<=url\(#)clip\d+(?=\))')
 """Names of a picture's frames, which the drawing library counts on from picture to picture."""
@@ -77,15 +77,15 @@ def unchecked() -> AbstractContextManager[None]:
     return schemapi.debug_mode(False)
 
 
-def order_picture(spec: dict[str, Any], painter: Painter) -> None:
-    """A picture that will be asked for."""
-    painter.order(_text(spec))
+def order_picture(spec: dict[str, Any], renderer: SvgRenderer) -> None:
+    """Have a picture drawn that will be needed."""
+    renderer.prefetch(_text(spec))
 
 
-def picture(spec: dict[str, Any], painter: Painter = HERE) -> str:
+def picture(spec: dict[str, Any], renderer: SvgRenderer = SHARED) -> str:
     """The chart as an SVG picture: what is seen before any script runs, without scripts, and on paper."""
     told = _text(spec)
-    drawn = painter.picture(told)
+    drawn = renderer.svg(told)
     own = hashlib.sha256(told.encode()).hexdigest()[:8]
     marks = dict.fromkeys(CLIP.findall(drawn))
     names = {mark: f"clip-{own}-{place}" for place, mark in enumerate(marks)}

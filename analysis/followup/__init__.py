@@ -12,7 +12,7 @@ from analysis.followup.returns import returns
 from analysis.followup.ridge import Block
 from analysis.followup.risk_sets import Follow, follow_of
 from analysis.followup.succession import succession
-from analysis.followup.wear import LateModel, late_models
+from analysis.followup.wear import LateModel, late_model_notes, late_models
 from analysis.followup.weibull import Weibull, weibull, weibull_log_shape
 
 __all__ = [
@@ -44,6 +44,7 @@ __all__ = [
     "incidence",
     "incidence_limits",
     "influence",
+    "late_model_notes",
     "late_models",
     "returns",
     "succession",

@@ -56,3 +56,12 @@ def _apart(own: Weibull, rest: Weibull) -> float:
     """The difference of log shapes over its standard error."""
     errors = [np.log(fit.shape_hi / fit.shape_lo) / (2 * Z95) for fit in (own, rest)]
     return float(np.log(own.shape / rest.shape) / np.hypot(*errors))
+
+
+def late_model_notes(bleeds: pl.DataFrame) -> tuple[str, ...]:
+    """Models whose returns come late, in sentences."""
+    return tuple(
+        f"{late.brake_model} comes back later than other models (shape {late.model.shape:.2f} against "
+        f"{late.others.shape:.2f}): that looks like wear-out of a part, not like workmanship."
+        for late in late_models(bleeds)
+    )

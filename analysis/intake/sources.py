@@ -11,6 +11,7 @@ from analysis.errors import CannotRun, EmptyExport
 from analysis.intake.address import is_address
 from analysis.intake.archive import OLE, ZIP
 from analysis.intake.broken import without_long_cells
+from analysis.intake.crash_isolation import CrashGuard
 from analysis.intake.folder import KINDS, SQLITE, PassedOver, folder_files
 from analysis.intake.hint import ReadingHint
 from analysis.intake.raw import RawTable
@@ -21,7 +22,6 @@ from analysis.intake.read_parquet import parquet_table
 from analysis.intake.read_sqlite import sqlite_tables
 from analysis.intake.read_text import text_table
 from analysis.intake.snapshot import Snapshot, refuse_special, shown, snapshot, status
-from analysis.intake.trial import Trial
 
 __all__ = ["PassedOver", "RawTables", "ReadingHint", "raw_tables"]
 
@@ -50,7 +50,7 @@ class _Reading:
     """What holds for every file of one call; `seen` are those read already."""
 
     hints: Sequence[ReadingHint]
-    trial: Trial
+    guard: CrashGuard
     seen: set[tuple[object, ...]] = field(default_factory=set)
 
 
@@ -71,8 +71,8 @@ def raw_tables(exports: Sequence[str], hints: Sequence[ReadingHint] = ()) -> Raw
     """
     tables: list[RawTable] = []
     passed_over: list[PassedOver] = []
-    with Trial() as trial:
-        reading = _Reading(hints, trial)
+    with CrashGuard() as guard:
+        reading = _Reading(hints, guard)
         for export in exports:
             for part in _parts(export, reading):
                 tables += map(without_long_cells, part.tables)
@@ -155,7 +155,7 @@ def _read(named: _Named, reading: _Reading) -> _Part:
     if kind == "sqlite":
         return _sqlite(file, named)
     if kind == "parquet":
-        reading.trial.refuse_deadly(file, "Parquet file")
+        reading.guard.reject_if_crashes(file, "Parquet file")
         return _Part((parquet_table(file),))
     return _Part((lines_table(file) if kind == "lines" else text_table(file, reading.hints),))
 
@@ -172,7 +172,7 @@ def _kind(path: Path, data: bytes) -> str:
 
 
 def _book(file: Snapshot, reading: _Reading, sheet: str | None) -> _Part:
-    book = book_tables(file, reading.hints, sheet, lambda: reading.trial.refuse_deadly(file, "workbook"))
+    book = book_tables(file, reading.hints, sheet, lambda: reading.guard.reject_if_crashes(file, "workbook"))
     if not book.tables:
         raise EmptyExport(
             file.label, "a workbook without a filled cell", "a sheet with headings and rows", "export the log again"

@@ -1,7 +1,7 @@
 """Results as files: CSV and Parquet tables, the cleaned log, the manifest, a folder that is whole or not there."""
 
 from analysis.output.checksums import MADE_BY, MANIFEST
-from analysis.output.csv_text import csv_parts, csv_text
+from analysis.output.csv_text import csv_text, write_csv
 from analysis.output.folder import OutputPlace, claim_folder, refuse_foreign, run_folder
 from analysis.output.manifest import manifest_text, mark_text
 from analysis.output.name_key import coded, codes_for, key_path, key_text, read_key, write_key
@@ -10,7 +10,7 @@ from analysis.output.names import hidden, hidden_ids, hidden_reasons, hidden_sta
 from analysis.output.new_file import refuse_existing, write_new_file
 from analysis.output.proof import read_proof
 from analysis.output.run_lock import run_lock
-from analysis.output.write import write_check, write_log, write_manifest, write_report, writing_log
+from analysis.output.write import write_check, write_log, write_manifest, write_report, write_tables
 
 __all__ = [
     "MADE_BY",
@@ -20,7 +20,6 @@ __all__ = [
     "claim_folder",
     "coded",
     "codes_for",
-    "csv_parts",
     "csv_text",
     "hidden",
     "hidden_ids",
@@ -38,10 +37,11 @@ __all__ = [
     "run_folder",
     "run_lock",
     "write_check",
+    "write_csv",
     "write_key",
     "write_log",
     "write_manifest",
     "write_new_file",
     "write_report",
-    "writing_log",
+    "write_tables",
 ]

@@ -4,66 +4,56 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterator
 from io import BytesIO
+from typing import IO
 
-import numpy as np
 import polars as pl
 
 RISKY = re.compile(r"^[=+\-@\t\r]")
 SPECIAL = re.compile(r'[",;\t\r\n]')
 """In quotes for readers that take another sign for the separator, too: what follows it would be a cell of its own."""
-DIGITS, LEAST_PLAIN, MOST_PLAIN = 12, 1e-4, 1e11
-AT_ONCE = 200_000
-"""Rows."""
 NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
+DIGITS, MIN_PLAIN, MAX_PLAIN = 12, 1e-4, 1e11
+ROWS_AT_ONCE = 200_000
 
 
 def csv_text(table: pl.DataFrame) -> str:
     """The table's rows under its headings.
 
-    A text that begins with = + - @ tab or carriage return and is no number gets a leading apostrophe, so that no
-    spreadsheet takes it for a formula. NaN and infinity are never written: they are empty.
+    A text that begins with = + - @ tab or carriage return and is not a number gets a leading apostrophe, so that no
+    spreadsheet takes it for a formula. NaN and infinity are left empty.
     """
-    return b"".join(csv_parts(table)).decode()
+    file = BytesIO()
+    write_csv(table, file)
+    return file.getvalue().decode()
 
 
-def csv_parts(table: pl.DataFrame) -> Iterator[bytes]:
-    """The same text as UTF-8, so many rows at a time."""
-    heading = ",".join('"' + name.replace('"', '""') + '"' if SPECIAL.search(name) else name for name in table.columns)
-    yield f"{heading}\n".encode()
-    for rows in table.iter_slices(AT_ONCE):
-        cells = pl.DataFrame([_cells(rows.get_column(name)).alias(name) for name in table.columns])
-        text = BytesIO()
-        cells.write_csv(text, include_header=False, quote_style="never")
-        yield text.getvalue()
+def write_csv(table: pl.DataFrame, file: IO[bytes]) -> None:
+    """Write the same text as UTF-8, a limited number of rows at a time."""
+    headings = [_quoted(name) for name in table.columns]
+    file.write(f"{','.join(headings)}\n".encode())
+    for rows in table.iter_slices(ROWS_AT_ONCE):
+        cells = pl.DataFrame([_cells(column) for column in rows])
+        cells.write_csv(file, include_header=False, quote_style="never")
 
 
 def _cells(column: pl.Series) -> pl.Series:
+    """Cells as they are written."""
     if column.dtype.is_float():
-        return _numbers(column)
+        return _numbers(column.cast(pl.Float64))
     if column.dtype == pl.Boolean or column.dtype.is_integer():
-        return column.cast(pl.String).fill_null("")
+        return column
+    texts = column.cast(pl.String)
     if column.dtype.is_temporal():
-        return pl.Series(["" if v is None else v.isoformat() for v in column.to_list()], dtype=pl.String)
-    texts = column.cast(pl.String).fill_null("")
-    if texts.str.contains(RISKY.pattern).any():
-        texts = texts.to_frame("cell").select(_harmless(pl.col("cell"))).to_series()
-    special = texts.str.contains(SPECIAL.pattern)
-    if special.any():
-        texts = texts.to_frame("cell").select(_quoted(pl.col("cell"), special)).to_series()
-    return texts
+        return texts.str.replace(" ", "T", literal=True).str.strip_suffix(".000000")
+    risky = texts.str.contains(RISKY.pattern) & ~texts.str.contains(NUMBER.pattern)
+    cell = pl.when(risky).then("'" + pl.col(column.name)).otherwise(pl.col(column.name))
+    quoted = '"' + cell.str.replace_all('"', '""', literal=True) + '"'
+    return texts.to_frame().select(pl.when(cell.str.contains(SPECIAL.pattern)).then(quoted).otherwise(cell)).to_series()
 
 
-def _quoted(cell: pl.Expr, special: pl.Series) -> pl.Expr:
-    """In quotes where a reader would else see another cell or line; a bare carriage return is a line to many."""
-    within = cell.str.replace_all('"', '""', literal=True)
-    return pl.when(special).then('"' + within + '"').otherwise(cell)
-
-
-def _harmless(cell: pl.Expr) -> pl.Expr:
-    risky = cell.str.contains(RISKY.pattern) & ~cell.str.contains(NUMBER.pattern)
-    return pl.when(risky).then(pl.format("'{}", cell)).otherwise(cell)
+def _quoted(text: str) -> str:
+    return '"' + text.replace('"', '""') + '"' if SPECIAL.search(text) else text
 
 
 def harmless(text: str) -> str:
@@ -71,17 +61,15 @@ def harmless(text: str) -> str:
     return f"'{text}" if RISKY.match(text) and not NUMBER.match(text) else text
 
 
-def _numbers(column: pl.Series) -> pl.Series:
-    """Twelve significant digits, as Python's `.12g` writes them; half a digit may go either way where a double ends."""
-    values = column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    size = np.abs(values)
-    plain = (size >= LEAST_PLAIN) & (size < MOST_PLAIN)
-    scale = 10.0 ** (DIGITS - 1 - np.floor(np.log10(np.where(plain, size, 1.0))))
-    told = pl.Series(np.rint(np.where(plain, values, 0.0) * scale) / scale).cast(pl.String).str.strip_suffix(".0")
-    rest = np.flatnonzero(~plain)
-    return told.scatter(rest, [_number(value) for value in values[rest].tolist()])
+def _numbers(values: pl.Series) -> pl.Series:
+    """Twelve significant digits, as Python's `.12g` writes them; a tie in the 13th digit may be rounded either way."""
+    text = values.round_sig_figs(DIGITS).cast(pl.String).str.strip_suffix(".0")
+    other = (~values.abs().is_between(MIN_PLAIN, MAX_PLAIN, closed="left").fill_null(False)).arg_true()
+    return text.scatter(other, [_number(value) for value in values.gather(other)])
 
 
-def _number(value: float) -> str:
-    """One that is not finite, 0, or too small or large to be written without an exponent."""
-    return f"{value:.{DIGITS}g}".removeprefix("-" if value == 0 else "") if math.isfinite(value) else ""
+def _number(value: float | None) -> str | None:
+    """A number that is missing, not finite, 0, or too small or large to be written without an exponent."""
+    if value is None or not math.isfinite(value):
+        return None
+    return f"{value:.{DIGITS}g}".removeprefix("-" if value == 0 else "")

@@ -5,18 +5,13 @@ from __future__ import annotations
 import os
 import re
 import unicodedata
-from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
 
 from analysis.intake import Log, for_spreadsheets
 from analysis.output.checksums import MANIFEST
-from analysis.output.csv_text import csv_parts, csv_text
-from analysis.output.folder import sync
+from analysis.output.csv_text import csv_text, write_csv
 from analysis.output.manifest import manifest_text, mark_text
 from analysis.report import Report, Stage
 from schemas import AUDIT_TABLES, LOG_TABLES
@@ -25,68 +20,30 @@ LONGEST_NAME = 120
 """Bytes of a file's name; most systems end at 255, and the table's name follows."""
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d|conin\$|conout\$)(\.|$)", re.IGNORECASE)
 """Names that Windows keeps for devices, with any ending."""
-LONG = 100_000
-"""Rows; of fewer a table is written sooner than others are told of it."""
 
 
-@dataclass(frozen=True)
-class Writing:
-    """A thread that writes the log, and then sees on the disk what it is told of."""
-
-    thread: ThreadPoolExecutor
-    log: Future[None]
-
-
-@contextmanager
-def writing_log(folder: Path, report: Report) -> Iterator[Writing | None]:
-    """A thread that writes a long log while this one goes on; None where the log is short.
-
-    Parameters
-    ----------
-    folder
-        An empty folder.
-    report
-        Whose log it is.
-    """
-    if report.log.sessions.height < LONG:
-        yield None
-        return
-    with ThreadPoolExecutor(1) as beside:
-        yield Writing(beside, beside.submit(_write_log_to_the_disk, folder, report.log))
-
-
-def write_report(folder: Path, report: Report, *, parquet: bool = False, beside: Writing | None = None) -> None:
-    """Write every table of an audit, the cleaned log, the rows set aside and the model file.
-
-    Parameters
-    ----------
-    folder
-        An empty folder, or one into which the log is being written.
-    report
-        What the audit found.
-    parquet
-        Write each table as Parquet beside its CSV.
-    beside
-        Who writes the log; written here unless given.
+def write_report(folder: Path, report: Report, *, parquet: bool = False) -> None:
+    """Write the cleaned log, the rows set aside, every table of an audit and the model file into an empty folder.
 
     Raises
     ------
     OSError
         The disk is full, or the folder cannot be written.
     """
+    write_log(folder, report.log)
+    write_tables(folder, report, parquet=parquet)
+
+
+def write_tables(folder: Path, report: Report, *, parquet: bool = False) -> None:
+    """Write every table of an audit, with `parquet` as Parquet beside its CSV, and the model file."""
     tables = folder / "tables"
     tables.mkdir()
     for name in AUDIT_TABLES:
         table: pl.DataFrame = getattr(report, name)
         with (tables / f"{name}.csv").open("wb") as file:
-            file.writelines((name == "risk" and report.risk_text) or csv_parts(table))
+            write_csv(table, file)
         if parquet:
             _write_parquet(table, tables / f"{name}.parquet")
-    if beside is None:
-        write_log(folder, report.log)
-    else:
-        beside.log.result()
-        beside.thread.submit(sync, tables)
     if report.model_bytes is not None:
         (folder / "model.skops").write_bytes(report.model_bytes)
 
@@ -134,11 +91,6 @@ def _file_name(file: str, table: str, suffix: str, used: set[str]) -> str:
             used.add(same)
             return name
         number += 1
-
-
-def _write_log_to_the_disk(folder: Path, log: Log) -> None:
-    write_log(folder, log)
-    sync(folder / "log")
 
 
 def _write_parquet(table: pl.DataFrame, path: Path) -> None:

@@ -4,7 +4,7 @@ from analysis.pages.gauge_page import GaugeResult, gauge_page, gauge_summary
 from analysis.pages.labels import CAUTIONS
 from analysis.pages.proof_page import proof_page, proof_summary
 from analysis.pages.question import Finding
-from analysis.pages.render import Page, asked_pages
+from analysis.pages.render import Page, render_pages
 from analysis.pages.summary import findings, terminal_summary
 
 __all__ = [
@@ -12,11 +12,11 @@ __all__ = [
     "Finding",
     "GaugeResult",
     "Page",
-    "asked_pages",
     "findings",
     "gauge_page",
     "gauge_summary",
     "proof_page",
     "proof_summary",
+    "render_pages",
     "terminal_summary",
 ]

@@ -15,8 +15,6 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analysis.charts import order_picture, picture, unchecked
-from analysis.hands import HERE as NOBODY_ELSE
-from analysis.hands import Hands
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.file_names import with_file_names
 from analysis.pages.labels import CAUTIONS, GLOSSARY, TABLE_LABELS
@@ -24,7 +22,8 @@ from analysis.pages.lead import lead_questions
 from analysis.pages.question import Question
 from analysis.pages.summary import findings
 from analysis.pages.trainer import trainer_questions
-from analysis.painter import HERE, Painter, library_text
+from analysis.painter import SHARED, SvgRenderer, library_text
+from analysis.parallel import Executor
 from analysis.report import Report
 
 NAVIGATION = (
@@ -57,39 +56,44 @@ class Page:
     text: str
 
 
-def asked_pages(report: Report, hands: Hands = NOBODY_ELSE) -> Callable[[], tuple[Page, ...]]:
-    """Every page of an audit to come, each complete in itself, no network: its charts made, their pictures asked for.
+def render_pages(report: Report, executor: Executor | None = None) -> Callable[[], tuple[Page, ...]]:
+    """Make every chart of an audit and have the pictures drawn; called, the result gives the pages.
+
+    Each page is complete in itself, without a network. Nothing is computed from the report but sentences.
 
     Parameters
     ----------
     report
-        What the audit found; nothing is computed from it but words.
-    hands
-        Who draws the pictures before pages are wanted; this process unless told, and then only when they are.
+        What the audit found.
+    executor
+        Draws the pictures ahead; this process unless given, and then only when the pages are made.
     """
-    report, painter = with_file_names(report), Painter(hands)
-    asked = {reader: _asked(report, reader, painter) for reader in (ANALYST, TRAINER, LEAD)}
+    report, renderer = with_file_names(report), SvgRenderer(executor)
+    questions = {reader: _questions(report, reader, renderer) for reader in (ANALYST, TRAINER, LEAD)}
 
-    def told() -> tuple[Page, ...]:
+    def pages() -> tuple[Page, ...]:
         title, found = "What the bleed log says", findings(report)
-        index = render_template("index.html", report, painter, here="index.html", title=title, findings=found)
-        answered = {reader: _answered(report, reader, questions, painter) for reader, questions in asked.items()}
-        return Page("index.html", index), *(answered[reader] for reader in (LEAD, TRAINER, ANALYST))
+        index = render_template("index.html", report, renderer, here="index.html", title=title, findings=found)
+        return Page("index.html", index), *(
+            _page(report, reader, questions[reader], renderer) for reader in (LEAD, TRAINER, ANALYST)
+        )
 
-    return told
+    return pages
 
 
-def _asked(report: Report, reader: Reader, painter: Painter) -> list[Question]:
-    """A reader's questions with their answers, the charts' pictures ordered."""
+def _questions(report: Report, reader: Reader, renderer: SvgRenderer) -> list[Question]:
+    """A reader's questions with their answers; the charts' pictures are prefetched."""
     with unchecked():
         questions = reader.asks(report)
     for chart in (chart for question in questions for chart in question.charts):
-        order_picture(chart, painter)
+        order_picture(chart, renderer)
     return questions
 
 
-def _answered(report: Report, reader: Reader, questions: list[Question], painter: Painter) -> Page:
-    text = render_template("questions.html", report, painter, here=reader.file, title=reader.title, questions=questions)
+def _page(report: Report, reader: Reader, questions: list[Question], renderer: SvgRenderer) -> Page:
+    text = render_template(
+        "questions.html", report, renderer, here=reader.file, title=reader.title, questions=questions
+    )
     return Page(reader.file, text)
 
 
@@ -102,7 +106,7 @@ def data_text(value: Any) -> Markup:
 
 
 def render_template(
-    template: str, report: Report | None, painter: Painter = HERE, *, here: str, title: str, **values: Any
+    template: str, report: Report | None, renderer: SvgRenderer = SHARED, *, here: str, title: str, **values: Any
 ) -> str:
     """A template filled; without a report it must be one that asks for none."""
     questions: list[Question] = values.get("questions", [])
@@ -117,7 +121,7 @@ def render_template(
             navigation=NAVIGATION,
             report=report,
             charts=charts,
-            picture=lambda chart: Markup(picture(chart, painter)),  # every text of an export is text in it
+            picture=lambda chart: Markup(picture(chart, renderer)),  # every text of an export is text in it
             scripts=scripts,
             hashes=" ".join(f"'sha256-{_digest(script)}'" for script in scripts),
             cautions=CAUTIONS,

@@ -10,12 +10,13 @@ from analysis.plan.power import (
     two_arm_power,
 )
 from analysis.plan.step_power import AtSize, StepPower, can_be_told, step_power
-from analysis.plan.trial import trials
+from analysis.plan.trial import bleeds_needed, trials
 
 __all__ = [
     "AtSize",
     "GaugeStudy",
     "StepPower",
+    "bleeds_needed",
     "can_be_told",
     "continuity_corrected",
     "design_effect",

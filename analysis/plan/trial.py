@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from statistics import NormalDist
 
@@ -9,6 +10,7 @@ import numpy as np
 import polars as pl
 from pandera.typing.polars import DataFrame
 
+from analysis.plan.power import precise_rate_bleeds, two_arm_bleeds
 from analysis.prepared import Prepared
 from analysis.stats import wilson
 from schemas import checked, empty
@@ -133,3 +135,16 @@ def _ratio(weeks: pl.DataFrame) -> tuple[float, float]:
     rate = y.sum() / n.sum()
     k = len(y)
     return rate, float(((y - rate * n) ** 2).sum() * k / (k - 1) / n.sum() ** 2)
+
+
+def bleeds_needed(ready: Prepared) -> tuple[str, ...]:
+    """How many bleeds it takes, at the shop's own rate, to know it closely and to try a changed procedure."""
+    followed = ready.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
+    if followed.is_empty() or not 0 < (rate := float(followed.mean())) < 1:  # type: ignore[arg-type]
+        return ()
+    close, arm = precise_rate_bleeds(rate, rate / 4), two_arm_bleeds(rate, rate / 2)
+    return (
+        f"To know a rate near {rate:.1%} to within a quarter of itself: {close:,} bleeds followed "
+        f"(this log has {followed.len():,}).",
+        f"To try a procedure that would halve it, found four times in five: {math.ceil(arm):,} bleeds in each arm.",
+    )

@@ -7,7 +7,7 @@ from analysis.steps.design import FIELDS_READ, Design, design_of
 from analysis.steps.interaction import interactions, interactions_told
 from analysis.steps.raw import raw_steps
 from analysis.steps.samples import samples_told
-from analysis.steps.tolerance import Ground, ground_of, in_order, tolerance_curves
+from analysis.steps.tolerance import Ground, ground_of, tolerance_curves
 from analysis.steps.verdict import e_value
 from analysis.steps.what_if import YearlyCost, what_if
 
@@ -23,7 +23,6 @@ __all__ = [
     "doubly_robust",
     "e_value",
     "ground_of",
-    "in_order",
     "interactions",
     "interactions_told",
     "raw_steps",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -84,7 +84,7 @@ def ground_of(
     return Ground(prepared, design, fit_returns(design.x, follow, list(design.blocks), began=began))
 
 
-def tolerance_curves(ground: Ground | None, share: slice = slice(None)) -> DataFrame[Tolerance]:
+def tolerance_curves(ground: Ground | None) -> DataFrame[Tolerance]:
     """The adjusted risk along each measured field that decides a step.
 
     Estimand: the mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
@@ -96,18 +96,11 @@ def tolerance_curves(ground: Ground | None, share: slice = slice(None)) -> DataF
     ----------
     ground
         `ground_of` the bleeds; without one the table is empty.
-    share
-        Which of the readings, in the standard's order; all unless told.
 
     Source of the basis: F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., sect. 2.4.5 (restricted cubic).
     """
-    curves = [] if ground is None else [_curve(ground, one) for one in _readings(ground)[share]]
-    return in_order([empty(Tolerance), *curves])
-
-
-def in_order(curves: Sequence[pl.DataFrame]) -> DataFrame[Tolerance]:
-    """Curves, or shares of them, as one table."""
-    return checked(Tolerance, pl.concat(curves).sort("step", "reading"))
+    curves = [] if ground is None else [_curve(ground, one) for one in _readings(ground)]
+    return checked(Tolerance, pl.concat([empty(Tolerance), *curves]).sort("step", "reading"))
 
 
 def _some(prepared: Prepared, design: Design, rng: np.random.Generator) -> tuple[Prepared, Design]:

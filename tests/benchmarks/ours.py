@@ -12,9 +12,6 @@ BEGAN = time.perf_counter()
 
 
 def main(exports: str, out: Path, as_of: dt.date) -> None:
-    from analysis.hands import settle
-
-    settle()
     from analysis.auditing import AuditOrder, audit_exports
 
     stages_began: list[float] = []  # all is imported when the first stage begins

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.audit import audit
+from analysis.audit import run_audit
 from analysis.intake import read_log
 from analysis.rates import chance_limits, gamma_poisson, two_sided_p
 from analysis.report import Report
@@ -33,7 +33,7 @@ def audited(folder: Path, world: object) -> Report:
         complaint=pl.lit("soft_lever"),
         finding=pl.lit("air"),
     ).write_csv(folder / "comebacks.csv")
-    return audit(read_log([str(folder)]), built_in())
+    return run_audit(read_log([str(folder)]), built_in())
 
 
 @pytest.mark.parametrize(

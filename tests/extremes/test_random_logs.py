@@ -27,7 +27,7 @@ def audited(number: int) -> None:
         rows = write_random_log(number, Path(folder))
         try:
             log = read_log([folder], as_of=AS_OF)
-            report = audit(log, built_in())
+            report = run_audit(log, built_in())
         except CannotRun:
             assert rows == 0, number
             return

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
-from contextlib import ExitStack, nullcontext
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 
-from analysis.hands import HandsBeside, hand_at_risk
-from analysis.intake import trial
+from analysis.intake import crash_isolation
+from analysis.parallel import WorkerExecutor
 from tests.fuzz.examined import examine
 from tests.fuzz.seeds import KINDS, seed_of
 from tests.fuzz.spoilt import spoilt
@@ -51,21 +51,10 @@ TO_A_LOG_EVERY = 10
 
 
 @pytest.fixture(scope="module", autouse=True)
-def _one_process_tries_all() -> Iterator[None]:
-    """What is tried by another process is tried by one and the same as long as it lives: a start takes half a second."""
-    with ExitStack() as stack, pytest.MonkeyPatch.context() as patch:
-        living: list[HandsBeside] = []
-
-        class Lasting:
-            def outlives(self, *asked: object) -> bool:
-                if not living:
-                    living.append(stack.enter_context(hand_at_risk()))
-                lived = living[-1].outlives(*asked)
-                if not lived:
-                    living.clear()
-                return lived
-
-        patch.setattr(trial, "hand_at_risk", lambda: nullcontext(Lasting()))
+def _one_worker_reads_all() -> Iterator[None]:
+    """Share one worker among all files: a start takes a tenth of a second."""
+    with WorkerExecutor() as executor, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(crash_isolation, "WorkerExecutor", lambda: nullcontext(executor))
         yield
 
 

@@ -16,11 +16,11 @@ import pytest
 import xlsxwriter
 
 from analysis.errors import CannotRun
+from analysis.intake.crash_isolation import CrashGuard
 from analysis.intake.raw import ROW, RawTable
 from analysis.intake.read_book import book_tables
 from analysis.intake.snapshot import Snapshot
 from analysis.intake.sources import raw_tables
-from analysis.intake.trial import Trial
 
 
 def book(*rows: list, start: tuple[int, int] = (0, 0), name: str = "Bleeds", more: tuple[str, ...] = ()) -> bytes:
@@ -243,10 +243,10 @@ def test_a_book_whose_cells_cannot_be_weighed_is_opened_by_another_process_first
     with xlsxwriter.Workbook(far, {"in_memory": True}) as workbook:
         workbook.add_worksheet().write(1_048_575, 16_383, "x")
         workbook.worksheets()[0].write(0, 0, "x")
-    with Trial() as trial:
-        trial.refuse_deadly(snap(book(*LOG)), "workbook")
+    with CrashGuard() as guard:
+        guard.reject_if_crashes(snap(book(*LOG)), "workbook")
         with pytest.raises(CannotRun, match="too large for this machine's memory"):
-            trial.refuse_deadly(snap(far.getvalue()), "workbook")
+            guard.reject_if_crashes(snap(far.getvalue()), "workbook")
 
 
 def test_numbers_that_may_be_days_of_a_book_that_counts_from_1904_are_reported() -> None:

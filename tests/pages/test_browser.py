@@ -15,7 +15,7 @@ from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from analysis.auditing import AuditOrder, audit_exports
-from analysis.pages import asked_pages
+from analysis.pages import render_pages
 from synthetic import co_operative, write_made
 from tests.pages.browser import (
     PATIENCE_S,
@@ -44,7 +44,7 @@ return Array.from(document.querySelectorAll("figure")).map(
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The pages of a small shop with every question answered."""
     made: Path = tmp_path_factory.mktemp("pages")
-    for page in asked_pages(foretold(report()))():
+    for page in render_pages(foretold(report()))():
         (made / page.file).write_text(page.text, encoding="utf-8")
     return made
 

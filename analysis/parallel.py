@@ -1,0 +1,170 @@
+"""Run functions in a worker process beside this one, or in this process.
+
+A worker is a fresh interpreter, since the libraries' threads do not survive a fork. It ends with the process that
+started it, however that one ends.
+"""
+
+from __future__ import annotations
+
+import atexit
+import gc
+import io
+import os
+import pickle
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
+from importlib import import_module
+from multiprocessing import connection, parent_process
+from multiprocessing.context import SpawnContext, SpawnProcess
+from multiprocessing.reduction import ForkingPickler
+from threading import Thread
+from types import ModuleType
+from typing import Any
+
+
+class SerialExecutor(Executor):
+    """Run each function in this process as it is submitted."""
+
+    def submit(self, function: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        future: Future[Any] = Future()
+        try:
+            future.set_result(function(*args, **kwargs))
+        except Exception as error:
+            future.set_exception(error)
+        return future
+
+
+class WorkerExecutor(Executor):
+    """Run functions, importable by name, one after another in a worker process.
+
+    A worker that dies fails what it was given with BrokenProcessPool; what is submitted later gets a new worker.
+    """
+
+    def __init__(self, *modules: str) -> None:
+        """Start the worker, which imports `modules` first."""
+        self._modules = modules
+        self._start()
+
+    def submit(self, function: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        _send_tables_as_arrow()
+        try:
+            return self._pool.submit(_call, function, *args, **kwargs)
+        except BrokenProcessPool:
+            self.shutdown()
+            self._start()
+            return self._pool.submit(_call, function, *args, **kwargs)
+
+    def shutdown(self, wait: bool = True, *, cancel_futures: bool = True) -> None:
+        """End the worker, whatever it is doing."""
+        for process in self._context.started:
+            process.terminate()
+        self._pool.shutdown(wait, cancel_futures=cancel_futures)
+
+    def _start(self) -> None:
+        self._context = _Context()
+        self._pool = ProcessPoolExecutor(1, self._context, _initialize_worker, self._modules)
+        self._pool.submit(int)  # the first submission starts the process
+
+
+@contextmanager
+def worker(*modules: str) -> Iterator[Executor]:
+    """A WorkerExecutor while the block lasts; a SerialExecutor on one core, or where no process can be started."""
+    try:
+        executor: Executor = WorkerExecutor(*modules) if _cores() > 1 else SerialExecutor()
+    except (OSError, ImportError):  # no memory for a process; no semaphores on this system
+        executor = SerialExecutor()
+    with executor:
+        yield executor
+
+
+def limit_threads(*modules: str) -> Any:
+    """Give the matrix libraries and `modules` one thread, as a context: sums are then the same on every machine."""
+    from threadpoolctl import threadpool_limits
+
+    for module in ("scipy.linalg", *modules):  # only libraries already loaded can be limited
+        import_module(module)
+    return threadpool_limits(1)
+
+
+def collect_garbage_rarely() -> None:
+    """Set the garbage collector of a process of our own, never of a caller's: it saves a tenth of an audit's time.
+
+    With Python's own thresholds a twentieth goes into searching for cycles, and as much into a last search at the exit.
+    """
+    gc.set_threshold(100_000, 50, 100)
+    atexit.register(gc.freeze)
+
+
+def _cores() -> int:
+    """Cores this process may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+class _Process(SpawnProcess):
+    def start(self) -> None:
+        """Start without importing the caller's script again, which may have no guard or be no file at all."""
+        script, sys.modules["__main__"] = sys.modules["__main__"], ModuleType("__main__")
+        try:
+            super().start()
+        finally:
+            sys.modules["__main__"] = script
+
+
+class _Context(SpawnContext):
+    def __init__(self) -> None:
+        self.started: list[_Process] = []
+
+    def Process(self, *args: Any, **kwargs: Any) -> _Process:  # type: ignore[override]
+        self.started.append(_Process(*args, **kwargs))
+        return self.started[-1]
+
+
+def _initialize_worker(*modules: str) -> None:
+    """Leave interrupts and messages to the parent, end with it, import `modules`, keep to one thread."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    collect_garbage_rarely()
+    silence = os.open(os.devnull, os.O_WRONLY)
+    for stream in (1, 2):  # what a library prints when it aborts; the parent says what happened
+        os.dup2(silence, stream)
+    Thread(target=_end_with_parent, daemon=True).start()
+    if modules:
+        for module in modules:
+            import_module(module)
+        limit_threads()
+
+
+def _call(function: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Any:
+    result = function(*args, **kwargs)
+    _send_tables_as_arrow()
+    return result
+
+
+def _end_with_parent() -> None:
+    parent = parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os.kill(os.getpid(), signal.SIGTERM)
+
+
+def _send_tables_as_arrow() -> None:
+    """Send polars frames to another process in one piece: as polars pickles long ones, sums end in other digits."""
+    if polars := sys.modules.get("polars"):
+        ForkingPickler.register(polars.DataFrame, _reduce_table)
+
+
+def _reduce_table(table: Any) -> Any:
+    if table.width == 0:
+        return table.__reduce_ex__(pickle.HIGHEST_PROTOCOL)
+    arrow = io.BytesIO()
+    table.write_ipc(arrow, record_batch_size=max(table.height, 1))
+    return _read_table, (arrow.getvalue(),)
+
+
+def _read_table(arrow: bytes) -> Any:
+    import polars as pl
+
+    return pl.read_ipc(arrow)
