@@ -49,7 +49,8 @@ def _cells(column: pl.Series) -> pl.Series:
     risky = texts.str.contains(RISKY.pattern) & ~texts.str.contains(NUMBER.pattern)
     cell = pl.when(risky).then("'" + pl.col(column.name)).otherwise(pl.col(column.name))
     quoted = '"' + cell.str.replace_all('"', '""', literal=True) + '"'
-    return texts.to_frame().select(pl.when(cell.str.contains(SPECIAL.pattern)).then(quoted).otherwise(cell)).to_series()
+    written = pl.when(cell.str.contains(SPECIAL.pattern)).then(quoted).otherwise(cell)
+    return texts.to_frame().select(written.alias(column.name)).to_series()
 
 
 def _quoted(text: str) -> str:

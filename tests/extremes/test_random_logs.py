@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis import audit, built_in, read_log
+from analysis import built_in, read_log, run_audit
 from analysis.errors import CannotRun
 from tests.extremes.random_logs import write_random_log
 from tests.extremes.worlds import BLEEDS, usual
@@ -59,5 +59,5 @@ def test_a_log_in_which_everybody_came_back_the_same_day_after_is_audited(tmp_pa
     log.select("bike_id", "brake", returned_at=pl.col("started_at").dt.offset_by(f"{gap}d")).with_columns(
         comeback_id=pl.format("R{}", pl.int_range(pl.len())), complaint=pl.lit("soft_lever"), finding=pl.lit("air")
     ).write_csv(tmp_path / "comebacks.csv")
-    report = audit(read_log([str(tmp_path)]), built_in())
+    report = run_audit(read_log([str(tmp_path)]), built_in())
     assert report.rates.filter(pl.col("kind") == "all")["rate"].to_list() == [1.0]
