@@ -8,7 +8,7 @@ from typing import cast
 import numpy as np
 from pandera.typing.polars import DataFrame
 
-from analysis.costs import CostOfOne, bleeds_per_year, cost_of_one, costs
+from analysis.costs import CostOfOne, cost_of_one, costs
 from analysis.followup import (
     EVERY_DAY,
     Covered,
@@ -25,7 +25,7 @@ from analysis.order import SEED
 from analysis.parallel import Executor, SerialExecutor, limit_threads
 from analysis.people import coaching_effects, credibility, technique, with_robustness
 from analysis.plan import bleeds_needed, trials
-from analysis.prepared import Prepared, prepared
+from analysis.prepared import Prepared, bleeds_per_year, fit_data, fit_notes, prepared
 from analysis.rates import expected_risk, rates, work_of
 from analysis.report import (
     Clock,
@@ -41,10 +41,9 @@ from analysis.risk import risk_found
 from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
-    ground_of,
+    dose_response_base,
     interactions,
     interactions_told,
-    samples_told,
     step_costs,
     tolerance_curves,
     what_if,
@@ -106,13 +105,13 @@ def run_stages(
     with limit_threads():
         with clock.stage("follow up"):
             followed, unit_cost = run_follow_up(log, standard, settings)
-        ready = followed.ready
+        ready, learned = followed.ready, fit_data(followed.ready, settings.seed)
         with clock.stage("risk"):
             risk = executor.submit(run_risk, _without_tables(log), ready, unit_cost, settings)
         with clock.stage("rates"):
-            rate_results = run_rates(ready, settings.seed)
+            rate_results = run_rates(ready, learned, settings.seed)
         with clock.stage("steps"):
-            steps, step_notes = run_steps(ready, unit_cost, settings.seed)
+            steps, step_notes = run_steps(ready, learned, unit_cost, settings.seed)
         with clock.stage("people"):
             people = PeopleResults(
                 technique=technique(ready, steps.steps), coaching=coaching_effects(ready, log.coaching)
@@ -120,7 +119,7 @@ def run_stages(
         with clock.stage("holds and costs"):
             plan = run_plan(log, ready, steps, unit_cost)
         with clock.stage("risk"):
-            risk_results, risk_notes = risk.result()
+            risk_results = risk.result()
     groups = vars(followed) | vars(rate_results) | vars(steps) | vars(people) | vars(risk_results) | vars(plan)
     return Report(
         log=log,
@@ -130,7 +129,7 @@ def run_stages(
         seed=settings.seed,
         intake=log.intake,
         set_aside=log.set_aside,
-        notes=(*covered_time(log, settings.covered).words, *late_model_notes(ready.bleeds), *step_notes, *risk_notes),
+        notes=(*covered_time(log, settings.covered).words, *late_model_notes(ready.bleeds), *step_notes),
         stages=tuple(clock.stages),
         names_hidden=settings.names_hidden,
         **groups,
@@ -155,42 +154,41 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
     return results, cost_of_one(ready, matched, log.comebacks)
 
 
-def run_risk(log: Log, ready: Prepared, unit_cost: CostOfOne, settings: AuditSettings) -> tuple[RiskResults, Notes]:
+def run_risk(log: Log, ready: Prepared, unit_cost: CostOfOne, settings: AuditSettings) -> RiskResults:
     """Each bleed's risk; `log` may be `_without_tables`."""
     whole = replace(log, sessions=cast("DataFrame[Sessions]", ready.bleeds.select(log.sessions.columns)))
-    minutes, rng = unit_cost.in_minutes(ready.standard), stage_rng(settings.seed, "risk")
+    minutes, learned = unit_cost.in_minutes(ready.standard), fit_data(ready, settings.seed)
     with limit_threads("sklearn"):  # imported by no other stage
-        found = risk_found(whole, ready, minutes, rng, names_hidden=settings.names_hidden)
-    tables = RiskResults(
+        found = risk_found(whole, ready, learned, minutes, names_hidden=settings.names_hidden)
+    return RiskResults(
         risk=found.risk, second_checks=found.second_checks, model=found.model, model_bytes=found.model_bytes
     )
-    return tables, found.notes
 
 
-def run_rates(ready: Prepared, seed: int) -> RateResults:
+def run_rates(ready: Prepared, learned: Prepared, seed: int) -> RateResults:
     """Compare groups and months with what the same work would give; test whether the log can be believed."""
     work = work_of(ready.bleeds)
     expected = expected_risk(ready, stage_rng(seed, "work"), work=work)
     return RateResults(
         rates=rates(ready, stage_rng(seed, "rates"), work),
         months=months(ready, expected, stage_rng(seed, "months")),
-        credibility=with_robustness(ready, credibility(ready)),
+        credibility=with_robustness(learned, credibility(ready)),
     )
 
 
-def run_steps(ready: Prepared, unit_cost: CostOfOne, seed: int) -> tuple[StepResults, Notes]:
+def run_steps(ready: Prepared, learned: Prepared, unit_cost: CostOfOne, seed: int) -> tuple[StepResults, Notes]:
     """Estimate what each missed step costs, alone, together, and along each measured reading."""
-    found = step_costs(ready, stage_rng(seed, "steps"))
-    declared = interactions(ready, found.design, found.by_return)
+    found = step_costs(ready, stage_rng(seed, "steps"), learned)
+    declared = interactions(learned, found.design, found.by_return)
     a_year = YearlyCost(bleeds_per_year(ready), unit_cost.minutes, unit_cost.parts)
     results = StepResults(
         steps=found.table,
         interactions=declared,
-        tolerance=tolerance_curves(ground_of(ready, found.design, stage_rng(seed, "tolerance"), found.by_return)),
+        tolerance=tolerance_curves(dose_response_base(learned, found.design, found.by_return)),
         what_if=what_if(found, a_year, stage_rng(seed, "if")),
         headline=found.layer.name if found.layer else "",
     )
-    return results, (*found.notes, *(samples_told(ready) if found.layer else ()), *interactions_told(declared))
+    return results, (*found.notes, *(fit_notes(ready, learned) if found.layer else ()), *interactions_told(declared))
 
 
 def run_plan(log: Log, ready: Prepared, steps: StepResults, unit_cost: CostOfOne) -> PlanResults:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.prepared import Prepared
+from analysis.prepared import Prepared, bleeds_per_year
 from analysis.standard import Standard
 from analysis.stats import wilson
 from schemas import checked, empty
@@ -39,12 +39,6 @@ def cost_of_one(prepared: Prepared, returns: DataFrame[Returns], comebacks: Data
     ).mean()
     minutes, parts = mean.row(0)
     return CostOfOne(usual.minutes if minutes is None else minutes, usual.parts_cost if parts is None else parts)
-
-
-def bleeds_per_year(prepared: Prepared) -> float:
-    """From the first bleed to the as-of date, at least a month."""
-    days = prepared.bleeds.get_column("age_days").max()
-    return prepared.bleeds.height * 365.25 / max(float(days or 0), 30.0)  # type: ignore[arg-type]
 
 
 def costs(prepared: Prepared, steps: DataFrame[Steps], one: CostOfOne) -> DataFrame[Costs]:

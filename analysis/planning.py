@@ -23,7 +23,7 @@ from analysis.plan import (
     two_arm_bleeds,
     two_arm_power,
 )
-from analysis.prepared import LEAST_COMEBACKS, Prepared, prepared
+from analysis.prepared import LEAST_COMEBACKS, Prepared, fit_data, prepared
 
 FEWEST_DRAWN, MOST_DRAWN = 200, 2_000_000
 LEAST_SHARE, LEAST_WIDTH, MOST_A_WEEK = 1e-6, 1e-7, 1_000_000
@@ -135,7 +135,7 @@ def step_words(order: StepOrder, told: Callable[[str], None] = lambda _: None) -
         if not FEWEST_DRAWN <= size <= MOST_DRAWN:
             raise CannotRun("--bleeds", f"is {size:,}", f"{FEWEST_DRAWN} to {MOST_DRAWN:,}", "ask for other sizes")
     found = step_power(
-        ready,
+        fit_data(ready, order.seed),
         order.step,
         order.times,
         sorted(set(map(int, sizes))),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 from pandera.typing.polars import DataFrame
@@ -11,10 +11,15 @@ from pandera.typing.polars import DataFrame
 from analysis.followup import EVERY_DAY, Covered, followed, workload
 from analysis.intake import Log
 from analysis.standard import Standard, missed_steps
+from analysis.stats import FIT_LIMIT, fit_sample
+from schemas import checked
 from schemas.between import MissedSteps, Returns
 
+CASE_MIX = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out")
+CASE_MIX_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs")
+"""What a job is before anyone works on it, apart from the brake model: the fields that comparisons are adjusted for."""
 LEAST_COMEBACKS = 40
-"""Fewer linked re-bleed comebacks than this, at any age, and nothing is estimated, ranked or foretold."""
+"""Fewer linked re-bleed comebacks than this, at any age, and nothing is estimated, ranked or predicted."""
 
 
 @dataclass(frozen=True)
@@ -73,3 +78,47 @@ def prepared(
     beside = [column for table in same_rows for column in table.drop("session_id", "started_at", strict=False)]
     bleeds = log.sessions.sort("session_id").hstack(beside)
     return Prepared(bleeds, missed_steps(log, standard), standard, log.as_of, window_days)
+
+
+DAYS_A_YEAR, LEAST_DAYS = 365.25, 30
+
+
+def yearly(bleeds: pl.Expr, days: pl.Expr) -> pl.Expr:
+    """Bleeds a year, from a number of bleeds and the days between the first and the as-of date, at least a month."""
+    return bleeds * DAYS_A_YEAR / pl.max_horizontal(days, pl.lit(LEAST_DAYS))
+
+
+def bleeds_per_year(prepared: Prepared) -> float:
+    """From the first bleed to the as-of date, at least a month."""
+    return float(prepared.bleeds.select(yearly(pl.len(), pl.col("age_days").max())).item())
+
+
+def fit_data(prepared: Prepared, seed: int, limit: int = FIT_LIMIT) -> Prepared:
+    """The bleeds that models learn from: all of them, or whole bikes up to `limit` bleeds (`stats.fit_sample`).
+
+    Parameters
+    ----------
+    prepared
+        All accepted bleeds.
+    seed
+        Chooses the bikes.
+    limit
+        Bleeds at most.
+    """
+    chosen = fit_sample(prepared.bleeds.get_column("bike_id"), limit, seed)
+    if chosen.all():
+        return prepared
+    missed = checked(MissedSteps, prepared.missed.filter(chosen))
+    return replace(prepared, bleeds=prepared.bleeds.filter(chosen), missed=missed)
+
+
+def fit_notes(prepared: Prepared, learned: Prepared) -> tuple[str, ...]:
+    """A sentence that says from how many bleeds models were fitted; none where from all."""
+    bleeds, used = len(prepared.bleeds), len(learned.bleeds)
+    if used == bleeds:
+        return ()
+    return (
+        f"Models were fitted to {used:,} of the {bleeds:,} bleeds: whole bikes, chosen at random. Counts use every bleed, "
+        f"and every bleed has its risk. The intervals of the steps are about {(bleeds / used) ** 0.5:.1f} times as wide as "
+        "all bleeds would make them.",
+    )

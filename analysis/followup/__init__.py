@@ -1,49 +1,40 @@
 """Follow-up: which bleeds came back, how long each was watched, and how returns come with time."""
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
-from analysis.followup.beginning import Beginning, beginning_below, beginning_beside, beginning_near
 from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
-from analysis.followup.cox import SINGLE_FROM, baseline, fit_returns
+from analysis.followup.cox import CoxModel, breslow
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
-from analysis.followup.influence import by_cluster, clustered, influence
-from analysis.followup.return_model import ReturnModel
+from analysis.followup.kaplan_meier import kaplan_meier
 from analysis.followup.returns import returns
 from analysis.followup.ridge import Block
-from analysis.followup.risk_sets import Follow, follow_of
 from analysis.followup.succession import succession
+from analysis.followup.survival_model import SurvivalModel
 from analysis.followup.wear import LateModel, late_model_notes, late_models
 from analysis.followup.weibull import Weibull, weibull, weibull_log_shape
+from analysis.followup.weibull_regression import WeibullModel
 
 __all__ = [
     "EVERY_DAY",
-    "SINGLE_FROM",
     "AtWindow",
-    "Beginning",
     "Block",
     "Covered",
     "CoveredTime",
+    "CoxModel",
     "Curve",
-    "Follow",
     "LateModel",
-    "ReturnModel",
+    "SurvivalModel",
     "Weibull",
+    "WeibullModel",
     "aalen_johansen",
     "at_window",
-    "baseline",
-    "beginning_below",
-    "beginning_beside",
-    "beginning_near",
-    "by_cluster",
-    "clustered",
+    "breslow",
     "covered_time",
     "ends",
-    "fit_returns",
-    "follow_of",
     "followed",
     "incidence",
     "incidence_limits",
-    "influence",
+    "kaplan_meier",
     "late_model_notes",
     "late_models",
     "returns",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.followup.kaplan_meier import product_limit
 from analysis.stats import Z95, Interval, wilson
 
 Numbers = NDArray[np.float64]
@@ -64,7 +65,7 @@ def estimate(counted: Tally) -> Estimate:
     Z. Yuan 2007, Stat. Med. 26:1170-1180.
     """
     present = np.maximum(counted.at_risk, 1)  # where nobody is left nothing ends
-    survival = np.asarray(np.cumprod(1 - counted.ends / present, axis=1), dtype=np.float64)
+    survival = product_limit(counted.ends, counted.at_risk)
     before = np.concatenate([np.ones((len(present), 1)), survival[:, :-1]], axis=1)
     incidence = np.minimum(np.cumsum(before * counted.returns / present, axis=1), 1.0)
     return Estimate(incidence, _variance(counted, before, incidence), survival)

@@ -11,8 +11,8 @@ from analysis.followup.covered import EVERY_DAY, Covered
 from analysis.followup.returns import returns
 from analysis.followup.succession import succession
 from analysis.intake import Log
-from analysis.regression import level_codes
 from analysis.standard import Standard
+from analysis.stats import level_codes
 from schemas import checked
 from schemas.between import Followed, Returns, Workload
 

@@ -9,6 +9,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.followup.aalen import CENSORED, OTHER, RETURN, Counts, Numbers, estimate, incidence_limits, tally
+from analysis.followup.kaplan_meier import product_limit
 from schemas import checked, empty
 from schemas.between import Incidence
 
@@ -50,7 +51,7 @@ def aalen_johansen(days: Counts, end: Counts) -> Curve:
         incidence=found.incidence[0],
         variance=found.variance[0],
         survival=found.survival[0],
-        naive=1 - np.cumprod(1 - counted.returns[0] / counted.at_risk[0]),
+        naive=1 - product_limit(counted.returns[0], counted.at_risk[0]),
     )
 
 

@@ -1,7 +1,8 @@
-"""Ridges whose strength the data tell: where a likelihood's parabola has its penalised top, pooled ridges settled on it."""
+"""Ridges whose strength is estimated (empirical Bayes): the penalised mode of a quadratic log likelihood."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,85 +11,86 @@ from numpy.typing import NDArray
 Numbers = NDArray[np.float64]
 LEAST_VARIANCE, MOST_VARIANCE = 1e-3, 100.0
 """Of a pooled block's coefficients: between all but none and more than any log hazard is."""
-RIDGE_STEPS, RIDGE_SETTLED = 1_000, 1e-12
-LONGEST_LEAP = 64.0
-"""In steps of the rounds it leaps over."""
+RIDGE_STEPS, RIDGE_CONVERGED = 1_000, 1e-12
+LONGEST_EXTRAPOLATION = 64.0
+"""In steps of the rounds it replaces."""
 
 
 @dataclass(frozen=True)
 class Block:
     """Columns `start` to `stop` that share a ridge; its strength is estimated where `pooled` (empirical Bayes).
 
-    What is usual of a pooled block's coefficients may be told: their variance 1 / `penalty`, which then weighs as much as
-    `worth` columns perfectly known.
+    A pooled block may have a prior: variance 1 / `penalty`, with the weight of `prior_df` coefficients known exactly.
     """
 
     start: int
     stop: int
     penalty: float = 0.0
     pooled: bool = False
-    worth: float = 0.0
+    prior_df: float = 0.0
 
 
 @dataclass(frozen=True)
-class Top:
-    """The coefficients at the top, and each column's ridge there."""
+class PenalisedMode:
+    """The coefficients at the mode, and each column's ridge there."""
 
     coefficients: Numbers
     penalties: Numbers
 
 
-def first_penalties(blocks: list[Block], columns: int) -> Numbers:
-    """Each column's ridge before anything is known of it."""
+def first_penalties(blocks: Sequence[Block], columns: int) -> Numbers:
+    """Each column's ridge before any strength is estimated."""
     penalties = np.zeros(columns)
     for block in blocks:
         penalties[block.start : block.stop] = block.penalty
     return penalties
 
 
-def top_of(information: Numbers, told: Numbers, blocks: list[Block], penalties: Numbers) -> Top:
-    """The penalised top of the parabola told'b − b'(information)b / 2, pooled ridges settled.
+def penalised_mode(information: Numbers, linear: Numbers, blocks: Sequence[Block], penalties: Numbers) -> PenalisedMode:
+    """The penalised mode of the log likelihood linear'b − b'(information)b / 2, with pooled ridges estimated.
 
     A pooled block's strength is its effective number of columns over its sum of squared coefficients (empirical Bayes;
-    D. J. C. MacKay 1992, Neural Comput. 4:415-447), to both of which what is usual of it adds its worth (an inverse gamma
-    prior of the variance); the implied variance is kept between 0.001 and 100. All other columns are taken out once (Schur
-    complement), so that a round costs no more than the pooled columns.
+    D. J. C. MacKay 1992, Neural Comput. 4:415-447), to both of which its prior adds (an inverse gamma prior of the
+    variance); the implied variance is kept between 0.001 and 100. All other columns are taken out once (Schur complement),
+    so that a round costs no more than the pooled columns.
     """
-    pooled = np.zeros(len(told), dtype=bool)
+    pooled = np.zeros(len(linear), dtype=bool)
     for block in blocks:
         pooled[block.start : block.stop] = block.pooled
     p, f = np.flatnonzero(pooled), np.flatnonzero(~pooled)
     inner = inverse(information[np.ix_(f, f)] + np.diag(penalties[f]))
     through = inner @ information[np.ix_(f, p)]
     left = information[np.ix_(p, p)] - information[np.ix_(p, f)] @ through
-    b, ridge = _settled(left, told[p] - through.T @ told[f], _parts(blocks, p), penalties[p])
-    coefficients, settled = np.empty(len(told)), penalties.copy()
-    coefficients[p], settled[p] = b, ridge
-    coefficients[f] = inner @ told[f] - through @ b
-    return Top(coefficients, settled)
+    b, ridge = _estimate_ridges(left, linear[p] - through.T @ linear[f], _parts(blocks, p), penalties[p])
+    coefficients, found = np.empty(len(linear)), penalties.copy()
+    coefficients[p], found[p] = b, ridge
+    coefficients[f] = inner @ linear[f] - through @ b
+    return PenalisedMode(coefficients, found)
 
 
 @dataclass(frozen=True)
 class _Part:
-    """A pooled block: its `place` among the pooled columns, and what is usual of it, in columns and in squares."""
+    """A pooled block: its `place` among the pooled columns, and its prior's degrees of freedom and sum of squares."""
 
     place: slice
-    columns: float
-    squares: float
+    prior_df: float
+    prior_squares: float
 
 
-def _parts(blocks: list[Block], pooled: NDArray[np.intp]) -> list[_Part]:
+def _parts(blocks: Sequence[Block], pooled: NDArray[np.intp]) -> list[_Part]:
     parts = []
     for block in blocks:
         if block.pooled and block.stop > block.start:
             start, stop = np.searchsorted(pooled, [block.start, block.stop])
-            usual = block.worth / block.penalty if block.worth else 0.0
-            parts.append(_Part(slice(int(start), int(stop)), block.worth, usual))
+            squares = block.prior_df / block.penalty if block.prior_df else 0.0
+            parts.append(_Part(slice(int(start), int(stop)), block.prior_df, squares))
     return parts
 
 
-def _settled(information: Numbers, told: Numbers, parts: list[_Part], penalties: Numbers) -> tuple[Numbers, Numbers]:
-    """Rounds until no ridge moves; after every two plain ones a leap to where they seem to lead.
+def _estimate_ridges(
+    information: Numbers, linear: Numbers, parts: list[_Part], penalties: Numbers
+) -> tuple[Numbers, Numbers]:
+    """Rounds until no ridge moves; after every two plain ones an extrapolated one.
 
     Source: R. Varadhan & C. Roland 2008, Scand. J. Stat. 35:335-353 (squared extrapolation).
     """
@@ -96,38 +98,38 @@ def _settled(information: Numbers, told: Numbers, parts: list[_Part], penalties:
         return np.zeros(0), penalties
     path = [np.log(np.array([penalties[part.place.start] for part in parts]))]
     for _ in range(RIDGE_STEPS):
-        moved = _round(information, told, parts, path[-1])
-        settled = np.max(np.abs(moved - path[-1])) < RIDGE_SETTLED
+        moved = _round(information, linear, parts, path[-1])
+        converged = np.max(np.abs(moved - path[-1])) < RIDGE_CONVERGED
         path.append(moved)
-        if settled:
+        if converged:
             break
         if len(path) == 3:
-            path = [_leap(*path)]
-    penalties = _spread_out(path[-1], parts, len(told))
-    return inverse(information + np.diag(penalties)) @ told, penalties
+            path = [_accelerated_update(*path)]
+    penalties = _by_column(path[-1], parts, len(linear))
+    return inverse(information + np.diag(penalties)) @ linear, penalties
 
 
-def _round(information: Numbers, told: Numbers, parts: list[_Part], at: Numbers) -> Numbers:
-    """The logarithms of the ridges that the coefficients at these ridges ask for."""
-    penalties = _spread_out(at, parts, len(told))
+def _round(information: Numbers, linear: Numbers, parts: list[_Part], at: Numbers) -> Numbers:
+    """The logarithms of the ridges that the coefficients at these ridges imply."""
+    penalties = _by_column(at, parts, len(linear))
     covariance = inverse(information + np.diag(penalties))
-    b, held = covariance @ told, penalties * np.diag(covariance)
+    b, shrinkage = covariance @ linear, penalties * np.diag(covariance)
     places = [part.place for part in parts]
-    edf = np.array([max(place.stop - place.start - held[place].sum(), 1e-3) for place in places])
+    edf = np.array([max(place.stop - place.start - shrinkage[place].sum(), 1e-3) for place in places])
     squares = np.array([float(b[place] @ b[place]) for place in places])
-    edf, squares = edf + [part.columns for part in parts], squares + [part.squares for part in parts]
+    edf, squares = edf + [part.prior_df for part in parts], squares + [part.prior_squares for part in parts]
     return -np.log(np.clip(squares / edf, LEAST_VARIANCE, MOST_VARIANCE))
 
 
-def _leap(first: Numbers, second: Numbers, third: Numbers) -> Numbers:
+def _accelerated_update(first: Numbers, second: Numbers, third: Numbers) -> Numbers:
     step, bend = second - first, third - 2 * second + first
-    far = min(float(np.linalg.norm(step)) / max(float(np.linalg.norm(bend)), 1e-300), LONGEST_LEAP)
+    far = min(float(np.linalg.norm(step)) / max(float(np.linalg.norm(bend)), 1e-300), LONGEST_EXTRAPOLATION)
     if far <= 1:
         return third
     return np.clip(first + 2 * far * step + far**2 * bend, -np.log(MOST_VARIANCE), -np.log(LEAST_VARIANCE))
 
 
-def _spread_out(at: Numbers, parts: list[_Part], columns: int) -> Numbers:
+def _by_column(at: Numbers, parts: list[_Part], columns: int) -> Numbers:
     penalties = np.zeros(columns)
     for ridge, part in zip(at, parts, strict=True):
         penalties[part.place] = np.exp(ridge)

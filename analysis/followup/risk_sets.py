@@ -1,55 +1,65 @@
-"""Who is at risk on which day: rows sorted by day once, so that a risk set is a sum over later days."""
+"""Who is at risk on which day: rows placed among the distinct days once, so that a risk set is a sum over later days."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.stats import sum_within_clusters
+
 Numbers = NDArray[np.float64]
-COUNTED_UP_TO = 1_000_000
-"""Days, of all strata one after another, up to which rows are counted by day and not sorted."""
+Days = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class Follow:
-    """Times at risk in whole days, whether each ended in a return, and each one's place among the distinct days."""
+class SurvivalData:
+    """Times at risk in whole days and whether each ended in the event.
 
-    days: NDArray[np.int64]
-    returned: NDArray[np.bool_]
-    starts: NDArray[np.int64] = field(repr=False)
-    distinct: NDArray[np.int64] = field(repr=False)
-    place: NDArray[np.int64] = field(repr=False)
-    returns: Numbers = field(repr=False)
-    strata: tuple[slice, ...] = field(repr=False)
+    `days` are the distinct times, ascending; `place` each row's own among them; `first` the place of the first day a row
+    is at risk; `events` counted by day.
+    """
 
+    time: Days
+    event: NDArray[np.bool_]
+    days: Days = field(repr=False)
+    place: Days = field(repr=False)
+    first: Days = field(repr=False)
+    events: Numbers = field(repr=False)
 
-def follow_of(days: NDArray[np.int64], returned: NDArray[np.bool_], stratum: NDArray[np.int64] | None = None) -> Follow:
-    """The rows' follow-up, counted once; rows of different strata are never at risk together."""
-    stratum = np.zeros(len(days), dtype=np.int64) if stratum is None else stratum
-    first = int(days.min(initial=0))
-    span = int(days.max(initial=0)) - first + 1
-    key, place, rows = _distinct(stratum * span + (days - first))
-    returns = np.bincount(place[returned], minlength=len(key)).astype(float)
-    firsts = [*np.unique(key // span, return_index=True)[1], len(key)]
-    strata = tuple(slice(int(a), int(b)) for a, b in pairwise(firsts))
-    return Follow(days, returned, np.cumsum(rows) - rows, key % span + first, place, returns, strata)
+    def at_risk(self, values: Numbers, weight: Numbers | None = None) -> Numbers:
+        """Weighted values (n, or n × k) summed over the rows at risk on each day: days, or days × k."""
+        size = len(self.days)
+        leaving = sum_within_clusters(values, self.place, weight, size)
+        total = np.cumsum(leaving[::-1], axis=0)[::-1]
+        late = np.flatnonzero(self.first)
+        if not len(late):
+            return total
+        own = None if weight is None else weight[late]
+        entering = sum_within_clusters(values[late], self.first[late], own, size + 1)
+        return np.asarray(total - np.cumsum(entering[:0:-1], axis=0)[::-1])
 
-
-def _distinct(key: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
-    """The distinct keys in their order, each row's place among them, and how many rows each has."""
-    if int(key.max(initial=0)) > COUNTED_UP_TO:
-        found, place, rows = np.unique(key, return_inverse=True, return_counts=True)
-        return found, place.astype(np.int64), rows
-    rows = np.bincount(key)
-    return np.flatnonzero(rows), (np.cumsum(rows > 0) - 1)[key], rows[rows > 0]
-
-
-def later_sums(by_day: Numbers, follow: Follow) -> Numbers:
-    return np.concatenate([np.cumsum(by_day[part][::-1], axis=0)[::-1] for part in follow.strata])
+    def while_at_risk(self, jumps: Numbers) -> Numbers:
+        """Jumps (one a day, or days × k) summed over the days each row is at risk: n, or n × k."""
+        total = np.concatenate([np.zeros((1, *jumps.shape[1:])), np.cumsum(jumps, axis=0)])
+        found = total[self.place + 1]
+        if self.first.any():
+            found -= total[self.first]
+        return np.asarray(found)
 
 
-def earlier_sums(by_day: Numbers, follow: Follow) -> Numbers:
-    return np.concatenate([np.cumsum(by_day[part], axis=0) for part in follow.strata])
+def survival_data(time: Days, event: NDArray[np.bool_], entry: Days | None = None) -> SurvivalData:
+    """Place rows among the distinct days.
+
+    Parameters
+    ----------
+    time, event
+        Whole days at risk, and whether each ended in the event.
+    entry
+        Days after which a row is at risk (late entry); at risk from day 0 unless given, and where it is below 0.
+    """
+    days, place = np.unique(time, return_inverse=True)
+    first = np.zeros(len(time), dtype=np.int64) if entry is None else np.searchsorted(days, entry, side="right")
+    events = np.bincount(place[event], minlength=len(days)).astype(float)
+    return SurvivalData(time, event, days.astype(np.int64), place.astype(np.int64), first.astype(np.int64), events)

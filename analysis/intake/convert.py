@@ -14,11 +14,8 @@ from analysis.intake.raw import ROW, RawTable
 from analysis.intake.readings import readings
 from analysis.intake.table_map import FIELDS, TableMap
 from analysis.intake.words import as_text, recorded
-from analysis.regression import in_turn
 
 FAULTS = {ROW: pl.Int64, "column": pl.String, "heading": pl.String, "rule": pl.String, "value": pl.String}
-_WORTH_THREADS = 2_000
-"""Rows."""
 DATES = ("date", "date or date-time")
 
 
@@ -87,8 +84,7 @@ def converted(raw: RawTable, table_map: TableMap) -> Converted:
         values = _once(column.values, raw.cells.get_column(target.heading)).alias(target.name)
         return [values, *column.beside], _faults(raw, target, column, table_map)
 
-    results = map(read, targets) if raw.cells.height < _WORTH_THREADS else in_turn(read, targets)
-    for target, (values, wrong) in zip(targets, results, strict=True):
+    for target, (values, wrong) in zip(targets, map(read, targets), strict=True):
         columns += values
         faults.append(wrong)
         used |= {target.heading, f"{target.heading}_has_time" if target.type in DATES else target.heading}

@@ -16,7 +16,6 @@ from analysis.intake.furniture import SUSPECT, is_furniture
 from analysis.intake.layout import Layout
 from analysis.intake.raw import ROW
 from analysis.intake.records import Record, record_at
-from analysis.regression import in_turn
 
 _WIDEST_PATTERN = 300
 AT_ONCE = 200_000
@@ -69,7 +68,7 @@ def text_rows(lines: pl.Series, plan: Layout, short_rows: bool, text: bytes) -> 
         The whole text that the lines are of, UTF-8.
     """
     parts = list(lines.to_frame().iter_slices(AT_ONCE)) or [lines.to_frame()]
-    told = in_turn(lambda part: _looked_at(part.to_series(), plan), parts)
+    told = (_looked_at(part.to_series(), plan) for part in parts)
     clean, blank = (np.concatenate(one) for one in zip(*told, strict=True))
     within = np.zeros(len(lines), dtype=bool)
     found: list[tuple[int, Record]] = []

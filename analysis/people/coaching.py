@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
-from analysis.stats import Z95
+from analysis.stats import Z95, between_variance
 from schemas import checked, empty
 from schemas.log import Coaching
 from schemas.outputs import CoachingEffect
@@ -73,10 +73,7 @@ def difference(own: Changes, peers: Changes) -> Difference:
     Peers' changes are pooled by random effects (DerSimonian & Laird 1986): how much they differ beyond their counts
     widens the interval, for the coached person's change would have wandered as much without any coaching.
     """
-    weight = 1 / peers.variance
-    centre = weight @ peers.change / weight.sum()
-    q = weight @ (peers.change - centre) ** 2
-    tau2 = max(0.0, (q - (len(weight) - 1)) / (weight.sum() - (weight**2).sum() / weight.sum()))
+    tau2 = between_variance(peers.change, peers.variance)
     pooled = 1 / (peers.variance + tau2)
     mean = float(pooled @ peers.change / pooled.sum())
     sd = float(np.sqrt(own.variance[0] + tau2 + 1 / pooled.sum()))

@@ -9,11 +9,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.prepared import CASE_MIX
 from analysis.rates import Kinds
-from analysis.regression import level_codes
+from analysis.stats import level_codes
 
 Numbers = NDArray[np.float64]
-CONTEXT = ("brake", "hose_route", "brake_model", "job_reason", "fluid_required")
+CONTEXT = ("brake_model", *(name for name in CASE_MIX if name not in ("bike_kind", "fluid_out")))
+"""What decides how a brake is bled; the kind of bike and the old fluid do not."""
 RIDGE = 1.0
 """Bleeds' worth of evidence against a context mattering: keeps a rare model from making a share of its own."""
 

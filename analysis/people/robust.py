@@ -11,23 +11,22 @@ from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
 from analysis.stats import Z95, kendall_tau
-from analysis.steps import FIELDS_READ, by_return, design_of, raw_steps
+from analysis.steps import by_return, design_of, raw_steps
 from schemas import checked
 from schemas.between import MissedSteps
 from schemas.outputs import Credibility
 
 Numbers = NDArray[np.float64]
 LEAST_BLEEDS = 10
-FEW_WORDS = ("job_reason", "fluid_required", "bike_kind", "fluid_out", "shop", "brake_model")
 _KINDS = {"technician": pl.String, "flag": pl.Boolean, "ranking_tau": pl.Float64, "ranking_holds": pl.Boolean}
 
 
 @dataclass(frozen=True)
-class _Spared:
-    """What each step would spare, from returns alone, with its standard error."""
+class _Estimates:
+    """What meeting each step would prevent, from returns alone, with its standard error."""
 
     steps: tuple[str, ...]
-    spared: Numbers
+    prevented: Numbers
     sd: Numbers
 
 
@@ -41,18 +40,17 @@ def with_robustness(prepared: Prepared, found: DataFrame[Credibility]) -> DataFr
     Parameters
     ----------
     prepared
-        All accepted bleeds.
+        The bleeds to learn from.
     found
-        What `credibility(prepared)` found.
+        What `credibility` found in all bleeds.
     """
     doubted = found.filter("flag").get_column("technician").unique().sort().to_list()
-    whole = _spared(prepared) if doubted else None
+    whole = _estimates(prepared) if doubted else None
     if whole is None:
         return found
     rows: list[dict[str, object]] = []
-    small = _small(prepared)
     for technician in doubted:
-        rest = _spared(without(small, technician))
+        rest = _estimates(without(prepared, technician))
         if rest is not None:
             rows.append({"technician": technician, "flag": True} | _compared(whole, rest))
     if not rows:
@@ -70,14 +68,7 @@ def without(prepared: Prepared, technician: str) -> Prepared:
     return replace(prepared, bleeds=prepared.bleeds.filter(kept), missed=missed)
 
 
-def _small(prepared: Prepared) -> Prepared:
-    """What layer 1 reads of the bleeds, words of which there are few as places in a list of them: quick to take part of."""
-    bleeds = prepared.bleeds.select(FIELDS_READ)
-    lists = {name: pl.Enum(bleeds.get_column(name).fill_null("").unique().sort()) for name in FEW_WORDS}
-    return replace(prepared, bleeds=bleeds.cast({name: kind for name, kind in lists.items() if len(kind.categories)}))
-
-
-def _spared(prepared: Prepared) -> _Spared | None:
+def _estimates(prepared: Prepared) -> _Estimates | None:
     raw = raw_steps(prepared)
     met = raw.get_column("recorded") - raw.get_column("missed")
     enough = (raw.get_column("missed") >= LEAST_BLEEDS) & (met >= LEAST_BLEEDS)
@@ -85,14 +76,14 @@ def _spared(prepared: Prepared) -> _Spared | None:
         return None
     steps = tuple(raw.filter(enough).get_column("step"))
     told = by_return(prepared, design_of(prepared, steps))
-    return _Spared(steps, told.spared, told.sd)
+    return _Estimates(steps, told.prevented, told.sd)
 
 
-def _compared(whole: _Spared, rest: _Spared) -> dict[str, object]:
+def _compared(whole: _Estimates, rest: _Estimates) -> dict[str, object]:
     both = [step for step in whole.steps if step in rest.steps]
     places = [whole.steps.index(step) for step in both]
-    before, sd = whole.spared[places], whole.sd[places]
-    after = rest.spared[[rest.steps.index(step) for step in both]]
+    before, sd = whole.prevented[places], whole.sd[places]
+    after = rest.prevented[[rest.steps.index(step) for step in both]]
     inside = np.abs(after - before) <= Z95 * sd
     first, now = int(np.argmax(before)), int(np.argmax(after))
     near = before[first] - before[now] <= Z95 * float(np.hypot(sd[first], sd[now]))

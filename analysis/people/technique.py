@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.people.peers import CONTEXT, Peers, peers
-from analysis.prepared import Prepared
+from analysis.prepared import Prepared, yearly
 from analysis.rates import kinds_of
-from analysis.stats import Z95
+from analysis.stats import Z95, between_variance
 from schemas import checked, empty
 from schemas.outputs import Steps, Technique
 
@@ -54,10 +54,7 @@ def shrunk(excess: Numbers, sd: Numbers) -> tuple[Numbers, Numbers]:
     known = np.isfinite(excess) & np.isfinite(sd)
     if known.sum() < 2:
         return np.full_like(excess, np.nan), np.full_like(excess, np.nan)
-    weight = 1 / sd[known] ** 2
-    centre = weight @ excess[known] / weight.sum()
-    q = weight @ (excess[known] - centre) ** 2
-    tau2 = max(0.0, (q - (known.sum() - 1)) / (weight.sum() - (weight**2).sum() / weight.sum()))
+    tau2 = between_variance(excess[known], sd[known] ** 2)
     pull = tau2 / (tau2 + sd**2)
     return pull * excess, np.sqrt(pull) * sd
 
@@ -74,7 +71,7 @@ def _one_step(step: str, found: Peers, cost: Cost | None, a_year: dict[str, floa
     enough = (found.recorded >= LEAST_RECORDED) & np.isfinite(found.peer_share)
     raw = np.where(enough, found.share - found.peer_share, np.nan)
     middle, sd = shrunk(raw, np.where(enough, found.excess_sd, np.nan))
-    yearly = np.array([a_year[name] for name in found.technicians])
+    per_year = np.array([a_year[name] for name in found.technicians])
     spared, spared_sd = _spared(middle, sd, cost)
     return pl.DataFrame(
         {
@@ -87,9 +84,9 @@ def _one_step(step: str, found: Peers, cost: Cost | None, a_year: dict[str, floa
             "excess": middle,
             "lo": np.maximum(middle - Z95 * sd, -1.0),
             "hi": np.minimum(middle + Z95 * sd, 1.0),
-            "preventable": spared * yearly,
-            "preventable_lo": (spared - Z95 * spared_sd) * yearly,
-            "preventable_hi": (spared + Z95 * spared_sd) * yearly,
+            "preventable": spared * per_year,
+            "preventable_lo": (spared - Z95 * spared_sd) * per_year,
+            "preventable_hi": (spared + Z95 * spared_sd) * per_year,
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
 
@@ -117,6 +114,5 @@ def _cost_of_a_miss(row: dict[str, float | None]) -> Cost | None:
 
 def _bleeds_a_year(prepared: Prepared) -> dict[str, float]:
     """Over each technician's own time in the log, from first bleed to the as-of date, at least a month."""
-    own = prepared.bleeds.group_by("technician").agg(bleeds=pl.len(), days=pl.col("age_days").max())
-    yearly = own.with_columns(a_year=pl.col("bleeds") * 365.25 / pl.max_horizontal(pl.col("days"), pl.lit(30)))
-    return dict(yearly.sort("technician").select("technician", "a_year").iter_rows())
+    own = prepared.bleeds.group_by("technician").agg(a_year=yearly(pl.len(), pl.col("age_days").max()))
+    return dict(own.sort("technician").iter_rows())

@@ -11,11 +11,10 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.followup import clustered, fit_returns, follow_of, influence
+from analysis.followup import CoxModel
 from analysis.prepared import Prepared
-from analysis.regression import product
 from analysis.stats import Z95, wilson
-from analysis.steps import ByReturn, Design, by_return, design_of, raw_steps, widening
+from analysis.steps import Design, MarginalEffects, by_return, design_of, raw_steps
 
 Numbers = NDArray[np.float64]
 Places = NDArray[np.int64]
@@ -53,7 +52,7 @@ class StepPower:
 
 @dataclass(frozen=True)
 class _Shop:
-    """What is drawn from: the design, its bikes' rows, and each bleed's hazard and the days it was watched."""
+    """What is sampled from: the design, its bikes' rows, each bleed's log hazard and days watched, and the baseline by day."""
 
     design: Design
     column: int
@@ -61,7 +60,6 @@ class _Shop:
     rows_of_bike: list[Places]
     linear: Numbers
     watched: Places
-    days: Places
     cumulative: Numbers
 
 
@@ -140,7 +138,7 @@ class _Draw:
     comebacks: int
 
 
-def _shop(prepared: Prepared, design: Design, fitted: ByReturn, place: int, effect: float) -> _Shop:
+def _shop(prepared: Prepared, design: Design, fitted: MarginalEffects, place: int, effect: float) -> _Shop:
     bleeds, model = prepared.bleeds, fitted.model
     gap = bleeds.get_column("next_bleed_days").cast(pl.Float64).fill_null(np.inf).to_numpy()
     order = np.argsort(design.bike, kind="stable")
@@ -149,11 +147,9 @@ def _shop(prepared: Prepared, design: Design, fitted: ByReturn, place: int, effe
         column=place,
         effect=effect,
         rows_of_bike=np.split(order, np.flatnonzero(np.diff(design.bike[order])) + 1),
-        linear=model.linear
-        + (effect - model.coefficients[place]) * product(design.x, np.eye(design.x.shape[1])[:, place]),
+        linear=model.linear_predictor(design.x) + (effect - model.coefficients[place]) * design.x[:, place],
         watched=np.minimum(gap, bleeds.get_column("age_days").to_numpy()).astype(np.int64),
-        days=model.follow.distinct,
-        cumulative=np.cumsum(model.hazard),
+        cumulative=model.cumulative_hazard(np.arange(int(bleeds.get_column("days_at_risk").to_numpy().max()) + 1)),
     )
 
 
@@ -167,15 +163,13 @@ def _drawn(shop: _Shop, size: int, rng: np.random.Generator) -> _Draw:
     rows = np.concatenate(bikes)
     bike = np.repeat(np.arange(len(bikes)), [len(one) for one in bikes])
     reach = rng.exponential(size=len(rows)) / np.exp(shop.linear[rows])
-    at = np.searchsorted(shop.cumulative, reach)
-    day = np.append(shop.days, np.iinfo(np.int64).max)[at]
-    returned = day <= shop.watched[rows]
+    day = np.searchsorted(shop.cumulative, reach)
+    returned = (day < len(shop.cumulative)) & (day <= shop.watched[rows])
     if not returned.any():
         return _Draw(0.0, 0)
-    x = shop.design.x[rows]
-    follow = follow_of(np.where(returned, day, shop.watched[rows]), returned)
-    model = fit_returns(x, follow, list(shop.design.blocks))
-    moved = clustered(influence(x, model)[:, [shop.column]], bike) * widening(model)
+    x, time = shop.design.x[rows], np.where(returned, day, shop.watched[rows])
+    model = CoxModel.fit(x, time, returned, blocks=shop.design.blocks, clusters=bike)
+    moved = model.influence(np.eye(x.shape[1])[:, [shop.column]]) * model.df_correction
     sd = float(np.sqrt((moved**2).sum()))
     return _Draw(float(model.coefficients[shop.column]) / max(sd, 1e-12), int(returned.sum()))
 

@@ -11,8 +11,8 @@ import polars as pl
 
 from analysis.followup import Covered
 from analysis.intake import Log, read_log
-from analysis.prepared import Prepared, prepared
-from analysis.prove.risks import last_bleeds, risk_figures
+from analysis.prepared import Prepared, fit_data, prepared
+from analysis.prove.risks import LastBleeds, last_bleeds, risk_figures
 from analysis.prove.worlds import CHANGES, CHANGES_NOT, CO_OPERATIVE, EQUAL_PEOPLE, WITH_EFFECTS, World
 from analysis.rates import expected_risk, rates
 from analysis.standard import built_in
@@ -75,7 +75,8 @@ def held(world: World) -> Held:
 
 def _steps(world: World, workshop: Workshop, log: Made, rng: np.random.Generator) -> Held:
     read, ready = _read(log)
-    table = step_costs(ready, rng).table.filter(pl.col("preventable_per_100").is_not_null())
+    learned = fit_data(ready, world.seed)
+    table = step_costs(ready, rng, learned).table.filter(pl.col("preventable_per_100").is_not_null())
     told = table.join(log.truth_steps.select("step", truth="preventable_per_100"), on="step", how="inner").sort("step")
     return Held(
         world.family,
@@ -88,12 +89,13 @@ def _steps(world: World, workshop: Workshop, log: Made, rng: np.random.Generator
         truth=told.get_column("truth").to_list(),
         by_return=told.get_column("by_return").to_list(),
         called=(told.get_column("verdict") == "costs_comebacks").to_list(),
-        risk=_risk(workshop, world.seed, log, read, ready) if world.family in WITH_EFFECTS else {},
+        risk=_risk(workshop, world.seed, log, last_bleeds(read, ready, learned))
+        if world.family in WITH_EFFECTS
+        else {},
     )
 
 
-def _risk(workshop: Workshop, seed: int, made_log: Made, read: Log, ready: Prepared) -> dict[str, float]:
-    last = last_bleeds(read, ready, np.random.default_rng([seed, 1]))
+def _risk(workshop: Workshop, seed: int, made_log: Made, last: LastBleeds | None) -> dict[str, float]:
     if last is None:
         return {}
     truth = last.bleeds.to_frame().join(made_log.truth_bleeds, on="session_id", maintain_order="left", how="left")

@@ -35,14 +35,14 @@ class LastBleeds:
     by_trees: Numbers = field(repr=False)
 
 
-def last_bleeds(log: Log, ready: Prepared, rng: np.random.Generator) -> LastBleeds | None:
+def last_bleeds(log: Log, ready: Prepared, learned: Prepared) -> LastBleeds | None:
     """None where too few had come back by then."""
     window = ready.window_days
     features = bleed_features(log, ready.standard, history_of(ready.bleeds, window))
-    outcome = outcome_of(ready)
+    outcome = outcome_of(ready, learned)
     days = np.sort(outcome.day)
     rows = np.flatnonzero(outcome.day >= days[int(LEARNT_SHARE * len(days))])
-    told = told_from(features, outcome, rows, window, rng)
+    told = told_from(features, outcome, rows, window)
     if told is None:
         return None
     return LastBleeds(features.table.get_column("session_id").gather(rows), told.risk, told.rivals[:, -1])

@@ -93,7 +93,7 @@ def _spread(worlds: list[World], cluster: str | None) -> Iterator[tuple[World, H
         run = joblib.Parallel(n_jobs=-1, return_as="generator", inner_max_num_threads=1)
         yield from zip(worlds, run(joblib.delayed(held)(world) for world in worlds), strict=True)
         return
-    from analysis.cluster import connected
+    from analysis.prove.cluster import connected
 
     with connected(cluster) as client:
         futures = client.map(held, worlds, pure=False)

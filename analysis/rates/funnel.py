@@ -8,7 +8,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.stats import gamma_quantile, negative_binomial_mid_tails, poisson_mid_tails
+from analysis.stats import between_variance, gamma_quantile, negative_binomial_mid_tails, poisson_mid_tails
 
 Numbers = NDArray[np.float64]
 WINSORISED = 0.1
@@ -38,12 +38,8 @@ def overdispersion(observed: Numbers, expected: Numbers, winsorised: float = WIN
     z = np.sqrt(expected) * np.log(np.maximum(observed, 0.5) / expected)
     if winsorised:
         z = np.clip(z, *np.quantile(z, [winsorised, 1 - winsorised]))
-    k, weight = len(z), expected
-    phi = float((z**2).mean()) if k else 1.0
-    if k < 2:
-        return Overdispersion(phi, 0.0)
-    spread = weight.sum() - (weight**2).sum() / weight.sum()
-    return Overdispersion(phi, max(0.0, float((k * phi - (k - 1)) / spread)))
+    phi = float((z**2).mean()) if len(z) else 1.0
+    return Overdispersion(phi, between_variance(z / np.sqrt(expected), 1 / expected, centre=0.0))
 
 
 def chance_limits(expected: Numbers, level: float = 0.95, tau2: float = 0.0) -> tuple[Numbers, Numbers]:

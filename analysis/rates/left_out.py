@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.rates.work import Kinds, Numbers
-from analysis.regression import left_out_logistic
+from analysis.stats import cross_fitted_logistic
 
 
 def left_out_risk(kinds: Kinds, fold: NDArray[np.int64], counted: Numbers, back: Numbers) -> Numbers:
@@ -31,8 +31,8 @@ def left_out_risk(kinds: Kinds, fold: NDArray[np.int64], counted: Numbers, back:
     at = kinds.place * folds + fold
     tried = np.bincount(at, counted, size * folds).reshape(size, folds).astype(float)
     came = np.bincount(at, counted * back, size * folds).reshape(size, folds).astype(float)
-    found = left_out_logistic(kinds.x, tried, came)
+    found = cross_fitted_logistic(kinds.x, tried, came)
     others, successes = (count.sum() - count.sum(axis=0) for count in (tried, came))
     by_work = special.expit(kinds.x @ found.coefficients[:-1] + found.coefficients[-1])
-    risk = np.where(found.told, by_work, successes / np.maximum(others, 1))
+    risk = np.where(found.estimable, by_work, successes / np.maximum(others, 1))
     return np.asarray(risk[kinds.place, fold])

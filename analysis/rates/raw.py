@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.followup import at_window, ends, watched
 from analysis.prepared import Prepared
-from analysis.regression import level_codes
-from analysis.stats import wilson
+from analysis.stats import level_codes, wilson
 
 KINDS = {
     "shop": "shop",

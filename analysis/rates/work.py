@@ -9,12 +9,13 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.prepared import CASE_MIX
 from analysis.rates.raw import NOT_RECORDED
-from analysis.regression import level_codes
+from analysis.stats import level_codes
 
 Numbers = NDArray[np.float64]
 Codes = NDArray[np.int64]
-WORDS = ("brake_model", "hose_route", "brake", "job_reason", "fluid_required", "bike_kind", "fluid_out")
+WORDS = ("brake_model", *CASE_MIX)
 TOGETHER = ("brake", "hose_route")
 TRAVEL, TRAVEL_BANDS = "lever_travel_before_mm", 5
 

@@ -7,7 +7,7 @@ from analysis.risk.foretold import Foretold, Outcome, outcome_of, told_from
 from analysis.risk.found import RiskFound, risk_found
 from analysis.risk.fresh import fresh_risk
 from analysis.risk.history import History, history_of, known_before
-from analysis.risk.model import RiskModel, Told, risk_model
+from analysis.risk.model import Predictions, RiskModel
 from analysis.risk.model_file import model_bytes, opened_model, read_model
 from analysis.risk.quality import brier_parts, parts_of_bins
 from analysis.risk.saved import SavedModel, saved_model
@@ -20,11 +20,11 @@ __all__ = [
     "Foretold",
     "History",
     "Outcome",
+    "Predictions",
     "RiskFound",
     "RiskModel",
     "SavedModel",
     "Shares",
-    "Told",
     "bleed_features",
     "brier_parts",
     "calibration_line",
@@ -39,7 +39,6 @@ __all__ = [
     "parts_of_bins",
     "read_model",
     "risk_found",
-    "risk_model",
     "risk_shares",
     "saved_model",
     "second_checks",

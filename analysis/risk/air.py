@@ -11,9 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import DTypeLike, NDArray
+from numpy.typing import NDArray
 
-from analysis.regression import Floats, product
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Frozen
 from analysis.risk.layout import AIR, FIRST, LAST, PUMPED, TRAVEL
@@ -54,8 +53,8 @@ READINGS = (
 class Shown:
     """A reading of bleeds, one a bleed, and what each is worth: one over the noise; 0 and worth nothing where not told."""
 
-    reading: Floats
-    worth: Floats
+    reading: Numbers
+    worth: Numbers
 
     def of(self, rows: NDArray[np.bool_]) -> Shown:
         return Shown(self.reading[rows], self.worth[rows])
@@ -66,7 +65,7 @@ class Answers:
     """How readings answer to air, one entry a reading: `anyway` + `per_air` × air on average.
 
     `noise` is the variance around it, of a count as a multiple of what is expected. All of a reading that tells nothing
-    are NaN. What is told of air comes in the air's own precision.
+    are NaN.
     """
 
     anyway: Numbers
@@ -78,35 +77,35 @@ class Answers:
         """The places of the readings that tell something."""
         return np.flatnonzero(np.isfinite(self.noise)).tolist()
 
-    def shown(self, readings: Numbers, kind: DTypeLike) -> dict[int, Shown]:
+    def shown(self, readings: Numbers) -> dict[int, Shown]:
         """The readings that tell something, by their place."""
         told = np.isfinite(readings)
         return {
             place: Shown(
-                np.where(told[place], readings[place], 0.0).astype(kind),
-                (told[place] / self.noise[place]).astype(kind),
+                np.where(told[place], readings[place], 0.0),
+                told[place] / self.noise[place],
             )
             for place in self.telling
         }
 
-    def expected(self, place: int, air: Floats) -> Floats:
+    def expected(self, place: int, air: Numbers) -> Numbers:
         """What the reading should be with so much air."""
         expected = float(self.anyway[place]) + float(self.per_air[place]) * air
         return np.maximum(expected, LEAST_COUNT) if READINGS[place].counted else expected
 
-    def taken(self, place: int, shown: Shown, air: Floats) -> Shown:
+    def taken(self, place: int, shown: Shown, air: Numbers) -> Shown:
         """The reading, one far from what so much air lets expect brought nearer."""
         expected = self.expected(place, air)
         far = self._far(place, expected)
         return Shown(np.clip(shown.reading, expected - far, expected + far), shown.worth)
 
-    def likelihood(self, shown: dict[int, Shown], air: Floats) -> Floats:
+    def likelihood(self, shown: dict[int, Shown], air: Numbers) -> Numbers:
         """The logarithm of all readings' together, constants left out; `air` has one column a bleed.
 
         A measured reading's is a square of the air, a count's a straight line and its logarithm: lines and squares are put
         together before they meet the air.
         """
-        line, square = np.zeros((2, air.shape[-1]), dtype=air.dtype)
+        line, square = np.zeros((2, air.shape[-1]))
         likely = np.zeros_like(air)
         for place, one in shown.items():
             per_air = float(self.per_air[place])
@@ -124,7 +123,7 @@ class Answers:
         likely += curve
         return likely
 
-    def asked(self, place: int, shown: Shown, air: Floats) -> tuple[Floats, Floats]:
+    def asked(self, place: int, shown: Shown, air: Numbers) -> tuple[Numbers, Numbers]:
         """How steeply the likelihood rises with the logarithm of the air, above 0 where the reading asks for more; and how
         much the reading tells of that logarithm."""
         expected, along = self.expected(place, air), float(self.per_air[place]) * air
@@ -134,7 +133,7 @@ class Answers:
             worth /= expected
         return np.clip(shown.reading - expected, -far, far) * worth, worth * along
 
-    def _far(self, place: int, expected: Floats) -> Floats | float:
+    def _far(self, place: int, expected: Numbers) -> Numbers | float:
         """So far from what it should be that a reading is not taken at its word."""
         far = FAR * float(np.sqrt(self.noise[place]))
         return far * np.sqrt(expected) if READINGS[place].counted else far
@@ -152,24 +151,24 @@ class Belief:
     """What the air of bleeds may have been, with how likely each is: one row a node, one column a bleed; and the readings
     as they were taken, by their place."""
 
-    log_air: Floats
-    weight: Floats
+    log_air: Numbers
+    weight: Numbers
     shown: dict[int, Shown]
 
     def of(self, rows: NDArray[np.bool_]) -> Belief:
         shown = {place: one.of(rows) for place, one in self.shown.items()}
         return Belief(self.log_air[:, rows], self.weight[:, rows], shown)
 
-    def mean(self, of: Floats) -> Numbers:
-        return np.asarray((self.weight * of).sum(axis=0), dtype=float)
+    def mean(self, of: Numbers) -> Numbers:
+        return np.asarray((self.weight * of).sum(axis=0))
 
 
-def believed(expected: Floats, variance: float, answers: Answers, readings: Numbers) -> Belief:
-    """The air given the readings, the logarithm normal around `expected` before them; in the precision of `expected`."""
-    shown = answers.shown(readings, expected.dtype)
+def believed(expected: Numbers, variance: float, answers: Answers, readings: Numbers) -> Belief:
+    """The air given the readings, its logarithm normal around `expected` before them."""
+    shown = answers.shown(readings)
     likeliest, spread = _likeliest(expected, variance, answers, shown)
     taken = {place: answers.taken(place, one, np.exp(likeliest)) for place, one in shown.items()}
-    log_air = likeliest + spread * NODES[:, None].astype(expected.dtype)
+    log_air = likeliest + spread * NODES[:, None]
     weight = (log_air - expected) ** 2
     weight *= -0.5 / variance
     weight += answers.likelihood(taken, np.exp(log_air))
@@ -179,13 +178,15 @@ def believed(expected: Floats, variance: float, answers: Answers, readings: Numb
     return Belief(log_air, weight, taken)
 
 
-def _likeliest(expected: Floats, variance: float, answers: Answers, shown: dict[int, Shown]) -> tuple[Floats, Floats]:
+def _likeliest(
+    expected: Numbers, variance: float, answers: Answers, shown: dict[int, Shown]
+) -> tuple[Numbers, Numbers]:
     """The likeliest logarithm of the air, by Fisher's scoring, and about how far from it others are likely.
 
     Bleeds whose likeliest air is found are asked no more.
     """
-    reach, near = REACH * float(np.sqrt(variance)), float(np.finfo(expected.dtype).eps) ** DIGITS
-    likeliest, known = np.empty((2, len(expected)), dtype=expected.dtype)
+    reach, near = REACH * float(np.sqrt(variance)), float(np.finfo(float).eps) ** DIGITS
+    likeliest, known = np.empty((2, len(expected)))
     left, at = np.arange(len(expected)), expected
     for _ in range(MOST_STEPS):
         air, rise, told = np.exp(at), (expected - at) / variance, np.full_like(at, 1 / variance)
@@ -219,17 +220,17 @@ class Air:
 
     def beside(self, cells: Cells) -> Cells:
         """The cells with a field more, `AIR`: the logarithm of the air, centred and scaled."""
-        return cells.beside({AIR: self.told(self.expected(self.inputs.matrix(cells)), readings_of(cells))})
+        return cells.with_numbers(AIR, self.told(self.expected(self.inputs.matrix(cells)), readings_of(cells)))
 
-    def expected(self, x: Floats) -> Floats:
-        """The logarithm of the air that the work leads to expect, in the precision of `x`."""
-        return (self.start + product(x, self.coefficients)).astype(x.dtype, copy=False)
+    def expected(self, x: Numbers) -> Numbers:
+        """The logarithm of the air that the work leads to expect."""
+        return self.start + x @ self.coefficients
 
-    def told(self, expected: Floats, readings: Numbers) -> Numbers:
+    def told(self, expected: Numbers, readings: Numbers) -> Numbers:
         belief = believed(expected, self.variance, self.answers, readings)
         return (belief.mean(belief.log_air) - self.centre) / self.scale
 
-    def origins(self, x: Floats, readings: Numbers) -> tuple[tuple[str, ...], Floats]:
+    def origins(self, x: Numbers, readings: Numbers) -> tuple[tuple[str, ...], Numbers]:
         """What pushes the air that is told up or down, theme by theme: the themes, and one row a theme, one column a bleed.
 
         Each column of the work pushes by what it adds to the expectation, each reading by how much more it asks for.
@@ -239,9 +240,9 @@ class Air:
         whose = np.zeros((len(columns), len(themes)))
         for place, column in enumerate(columns):
             whose[place, themes.index(column.theme)] = self.coefficients[place]
-        pushes = whose.T.astype(x.dtype) @ x.T  # a column's values lie side by side
+        pushes = whose.T @ x.T
         expected = np.exp(self.expected(x))
-        for place, one in self.answers.shown(readings, x.dtype).items():
+        for place, one in self.answers.shown(readings).items():
             push, _ = self.answers.asked(place, one, expected)
             pushes[themes.index(READINGS[place].theme)] = self.variance * push
         return themes, pushes

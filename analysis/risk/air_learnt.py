@@ -11,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.regression import Floats, crossed, squared
 from analysis.risk.air import READINGS, Air, Answers, Belief, believed, readings_of
+from analysis.risk.cells import Cells
 from analysis.risk.columns import TAIL, frozen
 from analysis.risk.features import BleedFeatures
 from analysis.risk.layout import work_columns
@@ -39,12 +39,12 @@ def air_of(features: BleedFeatures) -> Air:
     """
     cells = features.cells
     if cells.height > MOST_LEARNT_FROM:
-        cells = cells.some(np.linspace(0, cells.height - 1, MOST_LEARNT_FROM).astype(np.intp))
+        cells = Cells(cells.table[np.linspace(0, cells.height - 1, MOST_LEARNT_FROM).astype(np.intp)])
     inputs = frozen(work_columns(features), cells)
     x = inputs.matrix(cells)
     readings = _usual(readings_of(cells))
     air = Air(inputs, np.zeros(x.shape[1]), 0.0, FIRST_VARIANCE, _first_answers(readings))
-    held = squared(x) + RIDGE * np.eye(x.shape[1])
+    held = x.T @ x + RIDGE * np.eye(x.shape[1])
     for _ in range(ROUNDS):
         air = _round(air, x, held, readings)
     told = air.told(air.expected(x), readings)
@@ -52,7 +52,7 @@ def air_of(features: BleedFeatures) -> Air:
     return replace(air, centre=float(told.mean()), scale=spread if spread > 0 else 1.0)
 
 
-def _round(air: Air, x: Floats, held: Numbers, readings: Numbers) -> Air:
+def _round(air: Air, x: Numbers, held: Numbers, readings: Numbers) -> Air:
     """What the work leads to expect, how far the air lies around it, and the readings' answers, each given the others."""
     belief = believed(air.expected(x), air.variance, air.answers, readings)
     mean = belief.mean(belief.log_air)
@@ -60,7 +60,7 @@ def _round(air: Air, x: Floats, held: Numbers, readings: Numbers) -> Air:
     moved = replace(
         air,
         start=start,
-        coefficients=np.asarray(np.linalg.solve(held, crossed(x, mean - start)), dtype=float),
+        coefficients=np.asarray(np.linalg.solve(held, x.T @ (mean - start)), dtype=float),
         answers=_answers(air.answers, belief),
     )
     around = belief.mean((belief.log_air - moved.expected(x)) ** 2)
@@ -100,7 +100,7 @@ def _answers(answers: Answers, belief: Belief) -> Answers:
     return replace(answers, anyway=told[0], per_air=told[1], noise=told[2])
 
 
-def _measured(_: Numbers, belief: Belief, reading: Floats) -> tuple[float, float, float]:
+def _measured(_: Numbers, belief: Belief, reading: Numbers) -> tuple[float, float, float]:
     """A straight line by least squares, the air averaged over."""
     air = np.exp(belief.log_air)
     mean, square = belief.mean(air), belief.mean(air**2)
@@ -111,7 +111,7 @@ def _measured(_: Numbers, belief: Belief, reading: Floats) -> tuple[float, float
     return anyway, per_air, max(float(around.mean()), LEAST_NOISE)
 
 
-def _counted(now: Numbers, belief: Belief, reading: Floats) -> tuple[float, float, float]:
+def _counted(now: Numbers, belief: Belief, reading: Numbers) -> tuple[float, float, float]:
     """Each count parted into what comes anyway and what the air brings, as the two are expected now."""
     anyway, per_air = float(now[0]), float(now[1])
     air = np.exp(belief.log_air)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import fit_returns, follow_of
+from analysis.followup import CoxModel
 
 Numbers = NDArray[np.float64]
 LEAST_RETURNS = 100
@@ -68,5 +68,5 @@ def window_slope(log_hazard: Numbers, course: Course, window_days: int) -> float
 def _slope(log_hazard: Numbers, course: Course) -> tuple[float, float]:
     """With its variance."""
     x = (log_hazard - log_hazard.mean())[:, None]
-    fitted = fit_returns(x, follow_of(course.days, course.returned), [])
+    fitted = CoxModel.fit(x, course.days, course.returned)
     return float(fitted.coefficients[0]), float(fitted.covariance[0, 0])

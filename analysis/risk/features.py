@@ -11,13 +11,14 @@ from numpy.typing import NDArray
 
 from analysis.intake import Log
 from analysis.physics import Measures, flush_ratio, trapped_air
-from analysis.risk.cells import Cells, Rows
+from analysis.prepared import CASE_MIX, CASE_MIX_NUMBERS
+from analysis.risk.cells import Cells
 from analysis.risk.history import History, known_before
 from analysis.standard import Standard, missed_steps
 
 Numbers = NDArray[np.float64]
-CONTEXT_WORDS = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out", "shop")
-CONTEXT_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs", "place_in_day")
+CONTEXT_WORDS = (*CASE_MIX, "shop")
+CONTEXT_NUMBERS = (*CASE_MIX_NUMBERS, "place_in_day")
 SIGNS = ("lever_travel_after_mm", "pump_gain_mm", "bubbles_first", "bubbles_last", "minutes")
 SIGN_TICKS = ("hard_pull_firm", "leak_seen")
 READINGS = ("cycles", "settle_minutes", "lever_vacuum_strokes", "volume_moved_ml")
@@ -27,8 +28,6 @@ MOST_IN_A_DAY = 12
 ENDS_ML = 6.0
 """Lever and caliper together, where the brakes table tells only the hose: common practice, no source."""
 MISSED = "missed "
-MOST_READ_WHOLE = 2_000_000
-"""Bleeds of which all that is looked at is kept as arrays, some 300 bytes a bleed; of more it is read part by part."""
 
 
 @dataclass(frozen=True)
@@ -51,15 +50,8 @@ class BleedFeatures:
         return Cells(self.table)
 
     def of(self, rows: NDArray[np.intp]) -> BleedFeatures:
-        """Some of the bleeds; what was read of a log that is not too large is read once for all."""
-        some = replace(self, table=self.table[rows])
-        if self.table.height <= MOST_READ_WHOLE:
-            some.__dict__["cells"] = self.cells.some(rows)
-        return some
-
-    def cells_of(self, rows: Rows) -> Cells:
-        """Some of the bleeds as arrays, read likewise."""
-        return self.cells.some(rows) if self.table.height <= MOST_READ_WHOLE else Cells(self.table[rows])
+        """Some of the bleeds."""
+        return replace(self, table=self.table[rows])
 
 
 def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatures:
@@ -87,7 +79,7 @@ def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatu
         pl.col("technician", "brake_model").fill_null(""),
         *CONTEXT_WORDS,
         *_deciding(bleeds, standard),
-        *(pl.col(name).cast(pl.Float64) for name in (*CONTEXT_NUMBERS[:-1], *SIGNS, *READINGS)),
+        *(pl.col(name).cast(pl.Float64) for name in (*CASE_MIX_NUMBERS, *SIGNS, *READINGS)),
         *SIGN_TICKS,
         day=pl.col("started_at").dt.date(),
     ).hstack([_place_in_day(bleeds), *known.get_columns()])

@@ -1,4 +1,4 @@
-"""Out of time: each bleed foretold by a model that knew only what was known before it."""
+"""Backtest: each bleed predicted by a model that knew only what was known before it."""
 
 from __future__ import annotations
 
@@ -9,45 +9,40 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.prepared import Prepared
-from analysis.regression import level_codes
 from analysis.risk.calibration import Calibration, recalibration
 from analysis.risk.course import Course
 from analysis.risk.features import BleedFeatures
-from analysis.risk.model import CHUNK, RiskModel, risk_model
-from analysis.risk.rivals import NAMES, Rivals, rivals
+from analysis.risk.model import RiskModel
+from analysis.risk.rivals import NAMES, rivals
+from analysis.stats import level_codes
 
 Numbers = NDArray[np.float64]
 FOLDS, FEWER_FOLDS, FEWER_FROM = 4, 3, 2000
 """From this many bleeds on one fold fewer: what its models learn less by no longer tells."""
 LEAST_RETURNS, LEAST_SHARE = 30, 0.3
 """The first bleeds foretold are those after so many returns were known and so large a share of bleeds begun."""
-MOST_LEARNT_FROM = 60_000
-"""Bleeds drawn by lot for each of the models that only foretell; the saved model learns from more."""
-MOST_COMPARED = 200_000
-"""Followed bleeds drawn by lot, of all that are foretold, that simple rules and boosted trees are asked about too."""
 KEPT = ("risk", "lo", "hi", "log_odds", "rivals")
-AT_ONCE = 4 * CHUNK
-"""Bleeds foretold at a time."""
 
 
 @dataclass(frozen=True)
 class Outcome:
     """What became of each bleed: its course, the day it began (days since 1970), whether it was followed for the whole
-    window, whether it came back in it, and its bike (a number)."""
+    window, whether it came back in it, its bike (a number), and whether models learn from it."""
 
     course: Course
     day: NDArray[np.int64]
     mature: NDArray[np.bool_]
     came_back: NDArray[np.bool_]
     bike: NDArray[np.int64]
+    learned: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
 class Foretold:
-    """Out-of-time risks: one entry a bleed, NaN where none could be told (`told`).
+    """Out-of-time risks: one entry a bleed, NaN where none could be predicted (`told`).
 
-    `rivals` has one column a simple rule, in the order of `rivals.NAMES`, all but the constant NaN outside their lot;
-    `model` is the last that foretold.
+    `rivals` has one column a simple rule, in the order of `rivals.NAMES`, all but the constant NaN for bleeds no model
+    learns from; `model` is the last that predicted.
     """
 
     risk: Numbers
@@ -62,9 +57,11 @@ class Foretold:
         return np.isfinite(self.risk)
 
 
-def outcome_of(prepared: Prepared) -> Outcome:
-    """What became of the bleeds, in their order."""
+def outcome_of(prepared: Prepared, learned: Prepared | None = None) -> Outcome:
+    """What became of the bleeds, in their order; models learn from the `learned` among them (all unless given)."""
     bleeds = prepared.bleeds
+    session = bleeds.get_column("session_id")
+    names = session if learned is None else learned.bleeds.get_column("session_id")
     end = bleeds.get_column("end")
     course = Course(
         bleeds.get_column("days_at_risk").to_numpy(), (end == "return").to_numpy(), (end == "next_bleed").to_numpy()
@@ -75,15 +72,16 @@ def outcome_of(prepared: Prepared) -> Outcome:
         bleeds.get_column("mature").to_numpy(),
         bleeds.get_column("came_back").to_numpy(),
         level_codes(bleeds.get_column("bike_id")),
+        session.is_in(names.implode()).to_numpy(),
     )
 
 
-def foretold(features: BleedFeatures, outcome: Outcome, window_days: int, rng: np.random.Generator) -> Foretold:
-    """Risks by an expanding window in time.
+def foretold(features: BleedFeatures, outcome: Outcome, window_days: int) -> Foretold:
+    """Risks by an expanding window in time (backtest).
 
     The bleeds after the first ones are cut into folds of whole days. The model of a fold learns from bleeds begun before
     its first day, followed up to the day before it; its calibration comes from the folds before. No feature names a bike;
-    bleeds of one bike are held together where the figures get their limits.
+    bleeds of one bike are clustered where the figures get their limits.
 
     Parameters
     ----------
@@ -93,24 +91,20 @@ def foretold(features: BleedFeatures, outcome: Outcome, window_days: int, rng: n
         What became of them.
     window_days
         The window.
-    rng
-        For the lots.
     """
     n = len(outcome.day)
     risk, lo, hi, log_odds = np.full((4, n), np.nan)
-    told, model = Foretold(risk, lo, hi, log_odds, np.full((n, len(NAMES)), np.nan)), None
-    folds = _folds(outcome)
-    lot = _compared(outcome, folds[0][0], rng) if folds else None
-    for first, last in folds:
+    found, model = Foretold(risk, lo, hi, log_odds, np.full((n, len(NAMES)), np.nan)), None
+    for first, last in _folds(outcome):
         rows = np.flatnonzero((outcome.day >= first) & (outcome.day < last))
-        calibration = _calibration_before(told, outcome, first, window_days)
-        fold = told_from(features, outcome, rows, window_days, rng, calibration, model, lot)
+        calibration = _calibration_before(found, outcome, first, window_days)
+        fold = told_from(features, outcome, rows, window_days, calibration, model)
         if fold is None:
             continue
         model = fold.model
         for name in KEPT:
-            getattr(told, name)[rows] = getattr(fold, name)
-    return replace(told, model=model)
+            getattr(found, name)[rows] = getattr(fold, name)
+    return replace(found, model=model)
 
 
 def told_from(
@@ -118,29 +112,23 @@ def told_from(
     outcome: Outcome,
     rows: NDArray[np.intp],
     window_days: int,
-    rng: np.random.Generator,
     calibration: Calibration | None = None,
     near: RiskModel | None = None,
-    lot: NDArray[np.bool_] | None = None,
 ) -> Foretold | None:
-    """Bleeds told by a model that knew what was known on the day before the first of them; one entry a row.
+    """Predict bleeds by a model that knew what was known on the day before the first of them; one entry a row.
 
     Parameters
     ----------
     features, outcome
         Every bleed's.
     rows
-        Those to be told.
+        Those to be predicted.
     window_days
         The window.
-    rng
-        For the lots.
     calibration
         Of the model; none unless given.
     near
-        A model of the shop's, near which the search for this one begins.
-    lot
-        Which of all bleeds the simple rules are asked about; all of these rows unless given.
+        A model of the shop's, at whose coefficients the search for this one starts.
 
     Returns
     -------
@@ -148,38 +136,20 @@ def told_from(
         None where fewer than 30 had come back by then.
     """
     first = int(outcome.day[rows].min())
-    before = _learnt_from(outcome, first, rng)
+    before = np.flatnonzero((outcome.day < first) & outcome.learned)
     course = outcome.course.of(before).cut(first - 1 - outcome.day[before])
     if course.returned.sum() < LEAST_RETURNS:
         return None
-    model = risk_model(features.of(before), course, window_days, near).with_calibration(calibration or Calibration())
+    model = RiskModel.fit(features.of(before), course, window_days, near).with_calibration(calibration or Calibration())
+    predicted = model.predict(features.table[rows])
     followed = before[(first - 1 - outcome.day[before] >= window_days) & outcome.mature[before]]
-    beside = rivals(features.of(followed), outcome.came_back[followed])
-    chunks = [rows[at : at + AT_ONCE] for at in range(0, len(rows), AT_ONCE)]
-    parts = [_told(model, beside, features, some, lot) for some in chunks]
-    risk, lo, hi, log_odds, figures = (np.concatenate([getattr(part, name) for part in parts]) for name in KEPT)
-    return Foretold(risk, lo, hi, log_odds, figures, model)
-
-
-def _told(
-    model: RiskModel, beside: Rivals, features: BleedFeatures, rows: NDArray[np.intp], lot: NDArray[np.bool_] | None
-) -> Foretold:
-    told = model.told(features.cells_of(rows))
-    asked = np.ones(len(rows), dtype=bool) if lot is None else lot[rows]
+    rules = rivals(features.of(followed), outcome.came_back[followed])
+    asked = outcome.learned[rows]
     figures = np.full((len(rows), len(NAMES)), np.nan)
-    figures[:, 0] = beside.rate
-    figures[asked] = beside.told(features.of(rows[asked])) if asked.any() else beside.rate
-    return Foretold(told.risk, told.lo, told.hi, told.log_odds, figures)
-
-
-def _compared(outcome: Outcome, first: int, rng: np.random.Generator) -> NDArray[np.bool_] | None:
-    """A lot of the bleeds from that day on whose outcome is known; None where they are few enough to take all."""
-    known = np.flatnonzero((outcome.day >= first) & outcome.mature)
-    if len(known) <= MOST_COMPARED:
-        return None
-    lot = np.zeros(len(outcome.day), dtype=bool)
-    lot[rng.choice(known, MOST_COMPARED, replace=False)] = True
-    return lot
+    figures[:, 0] = rules.rate
+    if asked.any():
+        figures[asked] = rules.told(features.of(rows[asked]))
+    return Foretold(predicted.risk, predicted.lo, predicted.hi, predicted.log_odds, figures, model)
 
 
 def calibration_of(told: Foretold, outcome: Outcome) -> Calibration:
@@ -202,13 +172,6 @@ def _folds(outcome: Outcome) -> list[tuple[int, int]]:
     marks = [start, *(int(part[0]) for part in np.array_split(left, folds)[1:] if len(part)), int(days[-1]) + 1]
     marks = sorted(set(marks))
     return list(pairwise(marks))
-
-
-def _learnt_from(outcome: Outcome, first: int, rng: np.random.Generator) -> NDArray[np.intp]:
-    before = np.flatnonzero(outcome.day < first)
-    if len(before) <= MOST_LEARNT_FROM:
-        return before
-    return np.sort(rng.choice(before, MOST_LEARNT_FROM, replace=False))
 
 
 def _calibration_before(told: Foretold, outcome: Outcome, first: int, window_days: int) -> Calibration:

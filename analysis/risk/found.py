@@ -10,38 +10,33 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.intake import Log
-from analysis.prepared import Prepared
-from analysis.regression import level_codes
+from analysis.prepared import Prepared, bleeds_per_year
 from analysis.risk.features import BleedFeatures, bleed_features
-from analysis.risk.foretold import MOST_COMPARED, Foretold, Outcome, calibration_of, foretold, outcome_of
-from analysis.risk.foretold import MOST_LEARNT_FROM as MOST_FORETOLD_FROM
+from analysis.risk.foretold import Foretold, Outcome, calibration_of, foretold, outcome_of
 from analysis.risk.history import history_of
-from analysis.risk.model import RiskModel, Told, risk_model
+from analysis.risk.model import Predictions, RiskModel
 from analysis.risk.model_file import model_bytes
 from analysis.risk.quality import Held, model_quality
 from analysis.risk.reasons import told_with_reasons
 from analysis.risk.saved import saved_model
 from analysis.risk.second_checks import CheckCost, second_checks, worklist
+from analysis.stats import level_codes
 from schemas import checked, empty
 from schemas.outputs import ModelQuality, Risk, SecondChecks
-
-MOST_LEARNT_FROM = 200_000
-"""Bleeds the saved model learns from; of more, so many are drawn by lot, and the run says so."""
 
 
 @dataclass(frozen=True)
 class RiskFound:
-    """The tables, the model's file (None with too few comebacks), and sentences to stand beside them."""
+    """The tables, and the model's file (None with too few comebacks)."""
 
     risk: DataFrame[Risk]
     second_checks: DataFrame[SecondChecks]
     model: DataFrame[ModelQuality]
     model_bytes: bytes | None = field(repr=False)
-    notes: tuple[str, ...] = ()
 
 
 def risk_found(
-    log: Log, prepared: Prepared, comeback_minutes: float, rng: np.random.Generator, *, names_hidden: bool = False
+    log: Log, prepared: Prepared, learned: Prepared, comeback_minutes: float, *, names_hidden: bool = False
 ) -> RiskFound:
     """The risk of a re-bleed return within the window and before the brake's next bleed, for every accepted bleed.
 
@@ -51,10 +46,10 @@ def risk_found(
         The bleeds and the brakes' measures.
     prepared
         The same bleeds with their follow-up; with fewer than 40 comebacks every table is empty and no model is kept.
+    learned
+        Those that models learn from (`prepared.fit_data`).
     comeback_minutes
         What one comeback costs, in bench minutes.
-    rng
-        For everything drawn by lot.
     names_hidden
         Whether the log's names are codes.
     """
@@ -63,12 +58,13 @@ def risk_found(
     standard, window = prepared.standard, prepared.window_days
     history = history_of(prepared.bleeds, window)
     features = bleed_features(log, standard, history)
-    outcome = outcome_of(prepared)
-    before = foretold(features, outcome, window, rng)
-    saved = _saved(features, outcome, window, rng, before.model)
+    outcome = outcome_of(prepared, learned)
+    before = foretold(features, outcome, window)
+    rows = np.flatnonzero(outcome.learned)
+    saved = RiskModel.fit(features.of(rows), outcome.course.of(rows), window, before.model)
     model = saved.with_calibration(calibration_of(before, outcome))
     held = before.told & outcome.mature
-    cost = CheckCost(standard.second_check, comeback_minutes, _bleeds_per_year(prepared))
+    cost = CheckCost(standard.second_check, comeback_minutes, bleeds_per_year(prepared))
     checks = second_checks(before.risk[held], outcome.came_back[held], cost)
     quality = model_quality(_held(before, outcome, features, held))
     told, why = told_with_reasons(model, features, standard)
@@ -78,20 +74,10 @@ def risk_found(
         second_checks=checks,
         model=quality,
         model_bytes=model_bytes(saved_model(model, log, standard, history, window, names_hidden)),
-        notes=_notes(len(told.risk)),
     )
 
 
-def _saved(
-    features: BleedFeatures, outcome: Outcome, window: int, rng: np.random.Generator, near: RiskModel | None
-) -> RiskModel:
-    rows = np.arange(len(outcome.day))
-    if len(rows) > MOST_LEARNT_FROM:
-        rows = np.sort(rng.choice(rows, MOST_LEARNT_FROM, replace=False))
-    return risk_model(features.of(rows), outcome.course.of(rows), window, near)
-
-
-def _table(before: Foretold, told: Told, prepared: Prepared, cost: CheckCost) -> pl.DataFrame:
+def _table(before: Foretold, told: Predictions, prepared: Prepared, cost: CheckCost) -> pl.DataFrame:
     early = before.told
     bleeds = prepared.bleeds
     table = pl.DataFrame(
@@ -122,19 +108,4 @@ def _held(before: Foretold, outcome: Outcome, features: BleedFeatures, held: NDA
         quarter=names[level_codes(quarter)[held]],
         technician=technician[held],
         brake_model=model[held],
-    )
-
-
-def _bleeds_per_year(prepared: Prepared) -> float:
-    days = float(prepared.bleeds.get_column("age_days").max() or 0)  # type: ignore[arg-type]
-    return prepared.bleeds.height * 365.25 / max(days, 30.0)
-
-
-def _notes(bleeds: int) -> tuple[str, ...]:
-    if bleeds <= MOST_LEARNT_FROM:
-        return ()
-    return (
-        f"The risk model learnt from {MOST_LEARNT_FROM:,} of the {bleeds:,} bleeds, drawn by lot; the models that foretold "
-        f"bleeds out of time from {MOST_FORETOLD_FROM:,} at most; the simple rules beside them were asked about "
-        f"{MOST_COMPARED:,} bleeds at most, drawn by lot.",
     )

@@ -18,7 +18,7 @@ def fresh_risk(saved: SavedModel, log: Log) -> DataFrame[Risk]:
     """The risk of every bleed of a log by a saved model, with reasons.
 
     What was known before a bleed comes from the model's own history, so that fresh rows can be told alone and the rows
-    it learnt from get the risk it gave them (to some millionths: many together are told in single precision).
+    it learnt from get the risk it gave them.
     `out_of_time` marks bleeds begun after its last day; the worklist is of the log's last days.
 
     Parameters

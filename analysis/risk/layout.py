@@ -20,7 +20,7 @@ USUAL = {
 }  # fmt: skip
 """The variance a block's coefficients usually have beside all others: once the air is known, steps, work, hands and single
 readings add little; leaks no reading tells of. Chosen on simulated workshops of five families."""
-WORTH = 5.0
+PRIOR_DF = 5.0
 """Columns perfectly known that this counts as: returns in hundreds leave little of a variance to be told, in thousands
 much."""
 PEOPLE = "technician"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import baseline, follow_of, weibull_log_shape
+from analysis.followup import breslow, weibull_log_shape
 from analysis.risk.course import Course
 
 Numbers = NDArray[np.float64]
@@ -30,7 +30,7 @@ def window_hazard(log_hazard: Numbers, course: Course, window_days: int) -> Numb
         The window.
     """
     early = course.within(window_days)
-    hazard = baseline(log_hazard, follow_of(early.days, early.returned), np.arange(window_days + 1))
+    hazard = breslow(log_hazard, early.days, early.returned, np.arange(window_days + 1))
     came = int(early.returned.sum())
     if not came or len(np.unique(course.days[course.returned])) < 2:
         return hazard

@@ -26,7 +26,7 @@ from analysis.risk.hazard import HazardPart, Window
 from analysis.risk.model import RiskModel
 from analysis.risk.saved import SavedModel
 
-FORMAT = 3
+FORMAT = 4
 OURS = (SavedModel, RiskModel, Air, Answers, Frozen, HazardPart, Window, Calibration)
 KNOWN = sorted(f"{kind.__module__}.{kind.__qualname__}" for kind in OURS)
 """Every type that may be built, besides plain values and numpy arrays."""

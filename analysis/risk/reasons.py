@@ -8,10 +8,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.regression import Floats, in_turn
-from analysis.risk.cells import Cells, in_parts
+from analysis.risk.cells import Cells
 from analysis.risk.features import BleedFeatures
-from analysis.risk.model import CHUNK, RiskModel, Told, told_together
+from analysis.risk.model import CHUNK, Predictions, RiskModel, in_parts, joined_predictions
 from analysis.risk.shares import Shares, shares_of
 from analysis.risk.words import Topic, topics
 from analysis.standard import Standard
@@ -21,11 +20,11 @@ NO_REASON = "no reason found"
 MOST = 3
 LEAST_LOG_ODDS, LEAST_ADDED = 0.10, 0.001
 """What adds less than a tenth to the odds, or less than 0.1 in 100, is no reason."""
-AT_ONCE = 10 * CHUNK
-"""Bleeds of which the words are put together at a time."""
 
 
-def told_with_reasons(model: RiskModel, features: BleedFeatures, standard: Standard) -> tuple[Told, pl.DataFrame]:
+def told_with_reasons(
+    model: RiskModel, features: BleedFeatures, standard: Standard
+) -> tuple[Predictions, pl.DataFrame]:
     """What the model tells of bleeds, and the strongest reasons of each.
 
     A reason ends with what it adds to the risk against the shop's usual bleed, in comebacks per 100; what is told of
@@ -42,15 +41,16 @@ def told_with_reasons(model: RiskModel, features: BleedFeatures, standard: Stand
 
     Returns
     -------
-    Told, pl.DataFrame
+    Predictions, pl.DataFrame
         The risks, and reason_1, reason_2, reason_3; a row a bleed.
     """
-    known, height = topics(standard), features.table.height
-    parts = [slice(start, min(start + AT_ONCE, height)) for start in range(0, max(height, 1), AT_ONCE)]
-    told, reasons = zip(
-        *(_some_told(model, features.cells_of(part), features.table[part], known) for part in parts), strict=True
-    )
-    return told_together(told), pl.concat(reasons)
+    known, predicted, found = topics(standard), [], []
+    for place, part in enumerate(in_parts(features.table)):
+        shares = shares_of(model, model.design_rows(Cells(part)))
+        predicted.append(shares.told)
+        found.append(_enough(shares, known, CHUNK * place))
+    row, topic, added = (np.concatenate([getattr(one, name) for one in found]) for name in ("row", "topic", "added"))
+    return joined_predictions(predicted), _reasons(_Enough(row, topic, added), features.table, known)
 
 
 @dataclass(frozen=True)
@@ -62,24 +62,11 @@ class _Enough:
     added: Numbers
 
 
-def _some_told(model: RiskModel, cells: Cells, table: pl.DataFrame, known: list[Topic]) -> tuple[Told, pl.DataFrame]:
-    def some(part: Cells) -> tuple[Told, _Enough]:
-        shares = shares_of(model, model.seen(part))
-        return shares.told, _enough(shares, known)
-
-    told, parts = zip(*in_turn(some, list(in_parts(cells, CHUNK))), strict=True)
-    found = _Enough(
-        np.concatenate([part.row + CHUNK * place for place, part in enumerate(parts)]),
-        np.concatenate([part.topic for part in parts]),
-        np.concatenate([part.added for part in parts]),
-    )
-    return told_together(told), _reasons(found, table, known)
-
-
-def _enough(shares: Shares, told: list[Topic]) -> _Enough:
-    log_odds, added = (_by_topic(shares, told, values) for values in (shares.log_odds, shares.added))
+def _enough(shares: Shares, known: list[Topic], first: int) -> _Enough:
+    """Of bleeds whose first row is `first`."""
+    log_odds, added = (_by_topic(shares, known, values) for values in (shares.log_odds, shares.added))
     row, topic = np.nonzero((log_odds >= LEAST_LOG_ODDS) & (added >= LEAST_ADDED))
-    return _Enough(row, topic, added[row, topic])
+    return _Enough(first + row, topic, added[row, topic])
 
 
 def _reasons(found: _Enough, table: pl.DataFrame, told: list[Topic]) -> pl.DataFrame:
@@ -113,7 +100,7 @@ def _at(texts: pl.Series, rows: NDArray[np.intp], places: NDArray[np.intp], heig
     return texts.gather(pl.Series(index).replace(-1, None))
 
 
-def _by_topic(shares: Shares, told: list[Topic], values: Floats) -> Numbers:
+def _by_topic(shares: Shares, told: list[Topic], values: Numbers) -> Numbers:
     place = {theme: i for i, theme in enumerate(shares.themes)}
     summed = np.zeros((len(told), len(values)))
     for topic, one in enumerate(told):

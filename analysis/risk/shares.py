@@ -15,12 +15,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.regression import Floats
 from analysis.risk.calibration import odds
 from analysis.risk.cells import Cells
 from analysis.risk.columns import Column
 from analysis.risk.layout import AIR
-from analysis.risk.model import RiskModel, Seen, Told
+from analysis.risk.model import DesignRows, Predictions, RiskModel
 
 Numbers = NDArray[np.float64]
 FLAT, LEAST_PUSH = 1e-6, 1e-12
@@ -33,9 +32,9 @@ class Shares:
 
     themes: tuple[str, ...]
     usual: float
-    added: Floats = field(repr=False)
-    log_odds: Floats = field(repr=False)
-    told: Told = field(repr=False)
+    added: Numbers = field(repr=False)
+    log_odds: Numbers = field(repr=False)
+    told: Predictions = field(repr=False)
 
 
 def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
@@ -48,17 +47,17 @@ def risk_shares(model: RiskModel, table: pl.DataFrame) -> Shares:
     table
         `BleedFeatures.table`.
     """
-    return shares_of(model, model.seen(Cells(table)))
+    return shares_of(model, model.design_rows(Cells(table)))
 
 
-def shares_of(model: RiskModel, seen: Seen) -> Shares:
-    """`risk_shares`, of bleeds seen already."""
-    columns, values = model.hazard.inputs.columns, model.hazard.adds(seen.x)
-    eta = values.sum(axis=1, dtype=float)
-    told = model.told_of(seen, eta)
-    origins, pushes = model.air.origins(seen.work, seen.readings)
+def shares_of(model: RiskModel, rows: DesignRows) -> Shares:
+    """`risk_shares`, of bleeds whose columns are made already."""
+    columns, values = model.hazard.inputs.columns, model.hazard.adds(rows.x)
+    eta = values.sum(axis=1)
+    told = model.predict_rows(rows, eta)
+    origins, pushes = model.air.origins(rows.work, rows.readings)
     names = tuple(sorted({*origins, *(column.theme for column in columns if _own_part(column))}))
-    log_odds = _by_theme(columns, names).T.astype(values.dtype) @ values.T  # a column's values lie side by side
+    log_odds = _by_theme(columns, names).T @ values.T
     log_odds[[names.index(theme) for theme in origins]] += _of_air(columns, values, pushes)
     usual_odds = _odds(model, np.zeros(1))
     log_odds *= model.calibration.slope * _slope(told.log_odds - usual_odds, eta)
@@ -81,10 +80,10 @@ def _by_theme(columns: Sequence[Column], names: tuple[str, ...]) -> Numbers:
     return whose
 
 
-def _of_air(columns: Sequence[Column], values: Floats, pushes: Floats) -> Floats:
+def _of_air(columns: Sequence[Column], values: Numbers, pushes: Numbers) -> Numbers:
     """What the air adds, and half of its products, shared among what pushes it that way: up where a column adds, down
     where it takes; as `pushes`, one row a theme."""
-    share = np.array([1 - _own_part(column) for column in columns], dtype=values.dtype)
+    share = np.array([1 - _own_part(column) for column in columns])
     own, shared = np.flatnonzero(share), np.zeros_like(pushes)
     for sign in (1.0, -1.0):
         amount = sign * (np.maximum(sign * values[:, own], 0.0) @ share[own])

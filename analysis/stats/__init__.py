@@ -1,5 +1,7 @@
 """Thin wrappers over textbook statistics, each with its source."""
 
+from analysis.stats.categories import level_codes, sums_by
+from analysis.stats.cluster_robust import clustered_covariance, clustered_sd, sum_within_clusters
 from analysis.stats.discovery import benjamini_hochberg
 from analysis.stats.intervals import (
     Z95,
@@ -20,24 +22,39 @@ from analysis.stats.laws import (
     poisson_tail,
     student_tail,
 )
+from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_fold_log_odds, ridge_logistic
+from analysis.stats.random_effects import between_variance
 from analysis.stats.rank import kendall_tau
+from analysis.stats.sampling import FIT_LIMIT, fit_sample
 
 __all__ = [
+    "FIT_LIMIT",
     "Z95",
+    "CrossFitted",
     "Interval",
     "benjamini_hochberg",
     "beta_quantile",
+    "between_variance",
     "binomial_tail",
     "byar_limits",
     "chi_square_tail",
+    "clustered_covariance",
+    "clustered_sd",
+    "cross_fitted_logistic",
     "exact_binomial_limits",
     "exact_poisson_limits",
+    "fit_sample",
     "gamma_quantile",
     "kendall_tau",
+    "level_codes",
     "negative_binomial_mid_tails",
     "normal_tail",
+    "out_of_fold_log_odds",
     "poisson_mid_tails",
     "poisson_tail",
+    "ridge_logistic",
     "student_tail",
+    "sum_within_clusters",
+    "sums_by",
     "wilson",
 ]

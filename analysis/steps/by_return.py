@@ -1,8 +1,7 @@
-"""Layer 1, by return: what the shop would be spared if nobody missed a step, by g-computation on the return model."""
+"""What each missed step costs by returns alone: g-computation on the time-to-return model, with influence functions."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -10,96 +9,124 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.followup import ReturnModel, beginning_near, by_cluster, fit_returns, follow_of
+from analysis.followup import CoxModel, SurvivalModel, kaplan_meier
 from analysis.prepared import Prepared
-from analysis.regression import Floats, crossed_parts, parts_of, squared
 from analysis.steps.design import Design
 
 Numbers = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class ByReturn:
-    """Spared comebacks per 100 bleeds, one a step of the design, with standard errors, and what they were got from.
+class MarginalEffects:
+    """Comebacks prevented per 100 bleeds, one a step of the design, with standard errors, and what they come from.
 
     `exposure` is each bleed's baseline cumulative hazard up to the window or the brake's next bleed.
     """
 
-    spared: Numbers
+    prevented: Numbers
     sd: Numbers
-    model: ReturnModel
+    model: SurvivalModel
     exposure: Numbers = field(repr=False)
-    moves: _Moves = field(repr=False)
+    gradients: Gradients = field(repr=False)
+    design: Design = field(repr=False)
+    window_days: int
 
     @cached_property
     def covariance(self) -> Numbers:
-        """That of every step's coefficient, then of what is spared, then of the log of the risk mass of those who missed a
-        step, had they met it."""
-        steps = len(self.spared)
-        met_gradient = _met_gradient(self.moves.design, self.model, self.exposure)
-        coefficients = np.eye(len(self.model.coefficients))[:, :steps]
-        moved, log_hazard = self.moves.of([coefficients, self.moves.spared.gradient.T, met_gradient.T])
-        moved[:, steps : 2 * steps] += log_hazard * self.moves.spared.by_hazard
-        moved[:, 2 * steps :] += log_hazard
-        return squared(moved)
+        """That of every step's coefficient, then of what is prevented, then of the log of the risk mass of those who missed
+        a step, had they met it."""
+        steps, model = len(self.prevented), self.model
+        coefficients = np.eye(len(model.coefficients))[:, :steps]
+        gradients = Gradients.stacked(
+            Gradients(coefficients, np.zeros(steps)),
+            self.gradients,
+            Gradients(_met_mass_gradient(self.design, model, self.exposure), np.ones(steps)),
+        )
+        rows = clustered_influence(model, gradients, self.window_days) * model.df_correction
+        return np.asarray(rows.T @ rows)
 
 
-def by_return(prepared: Prepared, design: Design) -> ByReturn:
-    """Layer 1 over the whole follow-up: `spared_by` of `return_model`."""
-    return spared_by(prepared, design, return_model(prepared, design))
+@dataclass(frozen=True)
+class Gradients:
+    """How k figures move with the coefficients (p × k) and with the log of the baseline's cumulative hazard (k)."""
+
+    coefficients: Numbers
+    baseline: Numbers
+
+    @staticmethod
+    def stacked(*parts: Gradients) -> Gradients:
+        return Gradients(
+            np.hstack([part.coefficients for part in parts]), np.concatenate([part.baseline for part in parts])
+        )
+
+
+def clustered_influence(model: SurvivalModel, gradients: Gradients, day: int) -> Numbers:
+    """How much each bike moves figures of these gradients, the baseline's taken at a day: bikes × k (delta method)."""
+    rows = model.influence(gradients.coefficients)
+    rows += np.outer(model.baseline_influence(day), gradients.baseline)
+    return rows
+
+
+def by_return(prepared: Prepared, design: Design) -> MarginalEffects:
+    """`marginal_effects` of `return_model`, over the whole follow-up."""
+    return marginal_effects(prepared, design, return_model(prepared, design))
 
 
 def return_model(
-    prepared: Prepared, design: Design, horizon_days: int | None = None, near: ReturnModel | None = None
-) -> ReturnModel:
-    """The time-to-return model of the design.
+    prepared: Prepared,
+    design: Design,
+    horizon_days: int | None = None,
+    start: Numbers | None = None,
+    survival: type[SurvivalModel] = CoxModel,
+) -> SurvivalModel:
+    """Fit the time-to-return model of the design.
 
     Parameters
     ----------
     prepared
-        All accepted bleeds.
+        The bleeds to learn from.
     design
-        Its design.
+        Their design.
     horizon_days
-        Follow up no longer than this (the window: an early-only fit); unlimited unless given.
-    near
-        That of another horizon, near which the search begins.
+        Follow up no longer than this; unlimited unless given.
+    start
+        Coefficients at which the search starts.
+    survival
+        Which model.
 
     Raises
     ------
     ValueError
         Nobody came back within the horizon.
     """
-    follow = follow_of(*course_of(prepared.bleeds, horizon_days))
-    began = None if near is None else beginning_near(near, int(follow.returned.sum()))
-    return fit_returns(design.x, follow, list(design.blocks), began=began)
+    time, event = time_and_event(prepared.bleeds, horizon_days)
+    return survival.fit(design.x, time, event, blocks=design.blocks, clusters=design.bike, start=start)
 
 
-def spared_by(prepared: Prepared, design: Design, model: ReturnModel) -> ByReturn:
-    """Layer 1, by a model of the design.
+def marginal_effects(prepared: Prepared, design: Design, model: SurvivalModel) -> MarginalEffects:
+    """What meeting each step would prevent, by a model of the design.
 
-    Estimand: 100 × mean over all accepted bleeds of risk less risk had the step been met, within the window and before
-    the brake's next bleed; recorded misses are set to met, not-recorded ones stay. Standard errors by the infinitesimal
+    Estimand: 100 × mean over the bleeds of risk less risk had the step been met, within the window and before the
+    brake's next bleed; recorded misses are set to met, not-recorded ones stay. Standard errors by the infinitesimal
     jackknife, clustered by bike, delta method over coefficients and baseline.
 
     Parameters
     ----------
     prepared
-        All accepted bleeds.
+        The bleeds learned from.
     design
-        Its design.
+        Their design.
     model
-        Its model, of whatever horizon reaches the window.
+        Its model, of a horizon that reaches the window.
     """
-    exposure = exposure_of(prepared, model)
-    found = _spared(design, model, exposure)
-    moves = _Moves(design, model, level_of(model, prepared.window_days), found)
-    moved, log_hazard = moves.of([found.gradient.T])
-    moved += log_hazard * found.by_hazard
-    return ByReturn(found.spared, np.sqrt((moved**2).sum(axis=0, dtype=float)), model, exposure, moves)
+    exposure = expected_exposure(prepared, model)
+    prevented, gradients = _prevented(design, model, exposure)
+    rows = clustered_influence(model, gradients, prepared.window_days)
+    sd = np.sqrt((rows**2).sum(axis=0)) * model.df_correction
+    return MarginalEffects(prevented, sd, model, exposure, gradients, design, prepared.window_days)
 
 
-def exposure_of(prepared: Prepared, model: ReturnModel) -> Numbers:
+def expected_exposure(prepared: Prepared, model: SurvivalModel) -> Numbers:
     """Baseline cumulative hazard up to the window or the brake's next bleed, whichever is first, one a bleed.
 
     Where a young bleed's next one cannot have come yet, its expected value over the gaps of the others
@@ -108,16 +135,18 @@ def exposure_of(prepared: Prepared, model: ReturnModel) -> Numbers:
     window = prepared.window_days
     gap = prepared.bleeds.get_column("next_bleed_days").cast(pl.Float64).fill_null(np.inf).to_numpy()
     age = prepared.bleeds.get_column("age_days").to_numpy()
-    known = np.minimum(gap, window)
-    exposure = model.cumulative(known.astype(np.int64))
+    exposure = model.cumulative_hazard(np.minimum(gap, window).astype(np.int64))
     young = (age < window) & ~np.isfinite(gap)
     if young.any():
-        expected = _expected_after(model, np.minimum(gap, age), np.isfinite(gap) & (gap <= age), window)
-        exposure[young] = expected[age[young]]
+        seen = np.minimum(np.minimum(gap, age), window).astype(np.int64)
+        came = np.isfinite(gap) & (gap <= age) & (seen < window)
+        exposure[young] = _expected_after(model, kaplan_meier(seen, came, window), window)[age[young]]
     return exposure
 
 
-def course_of(bleeds: pl.DataFrame, horizon_days: int | None = None) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+def time_and_event(
+    bleeds: pl.DataFrame, horizon_days: int | None = None
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Days at risk and whether they ended in a return, followed no longer than the horizon."""
     days = bleeds.get_column("days_at_risk").to_numpy()
     returned = (bleeds.get_column("end") == "return").to_numpy()
@@ -126,115 +155,33 @@ def course_of(bleeds: pl.DataFrame, horizon_days: int | None = None) -> tuple[ND
     return np.minimum(days, horizon_days), returned & (days <= horizon_days)
 
 
-def widening(model: ReturnModel) -> float:
-    """For the columns spent: sqrt(E / (E − edf)), E the returns."""
-    events = float(model.follow.returned.sum())
-    return float(np.sqrt(events / max(events - model.edf, 0.25 * events)))
+def _prevented(design: Design, model: SurvivalModel, exposure: Numbers) -> tuple[Numbers, Gradients]:
+    """Prevented per 100 by step, and its gradients."""
+    steps, missed = design.size, design.missed
+    mass = (exposure * np.exp(model.linear_predictor(design.x)))[:, None]
+    mass_if_met = mass * np.exp(-model.coefficients[:steps])
+    slope_if_met = missed * mass_if_met * np.exp(-mass_if_met)
+    slope = missed * mass * np.exp(-mass) - slope_if_met
+    prevented = (missed * (np.exp(-mass_if_met) - np.exp(-mass))).sum(axis=0)
+    gradient = design.x.T @ slope
+    gradient[np.arange(steps), np.arange(steps)] += slope_if_met.sum(axis=0)
+    per_100 = 100 / len(exposure)
+    return per_100 * prevented, Gradients(per_100 * gradient, per_100 * slope.sum(axis=0))
 
 
-@dataclass(frozen=True)
-class Level:
-    """How a row moves the log of the baseline cumulative hazard at the window: `direct` less what it moves the
-    coefficients by `along`, over the hazard's `total`."""
-
-    along: Numbers
-    direct: Numbers = field(repr=False)
-    total: float
+def _met_mass_gradient(design: Design, model: SurvivalModel, exposure: Numbers) -> Numbers:
+    """How the log of the risk mass of those who missed a step, had they met it, moves with the coefficients: p × steps."""
+    mass = design.missed * (exposure * np.exp(model.linear_predictor(design.x)))[:, None]
+    gradient, masses = design.x.T @ mass, mass.sum(axis=0)
+    gradient[np.arange(design.size), np.arange(design.size)] -= masses
+    return gradient / np.maximum(masses, 1e-300)
 
 
-def level_of(model: ReturnModel, window: int) -> Level:
-    """What the baseline's level at the window, days, owes to each row."""
-    follow, hazard = model.follow, model.hazard
-    within = follow.distinct <= window
-    along = (model.means * (hazard * within)[:, None]).sum(axis=0)
-    term = np.cumsum(np.where(within, follow.returns / model.risk**2, 0.0))
-    e = follow.returned & (follow.days <= window)
-    direct = np.where(e, 1 / model.risk[follow.place], 0.0) - np.exp(model.linear) * term[follow.place]
-    return Level(along, direct, max(float((hazard * within).sum()), 1e-12))
-
-
-@dataclass(frozen=True)
-class _Spared:
-    """Spared per 100 by step, its gradient in the coefficients and in the log of the baseline."""
-
-    spared: Numbers
-    gradient: Numbers
-    by_hazard: Numbers
-
-
-@dataclass(frozen=True)
-class _Moves:
-    """How much each bike moves what is reckoned from a model of the design."""
-
-    design: Design
-    model: ReturnModel
-    level: Level
-    spared: _Spared
-
-    def of(self, along: list[Numbers]) -> tuple[Floats, Numbers]:
-        """A row a bike: figures of these gradients in the coefficients, a column each; and the log of the baseline, one
-        column."""
-        bike, level, model = self.design.bike, self.level, self.model
-        moved = by_cluster(self.design.x, model, np.hstack([*along, level.along[:, None]]), bike)
-        moved *= widening(model)
-        direct = np.bincount(bike, level.direct)[:, None] * widening(model)
-        return moved[:, :-1], (direct - moved[:, -1:]) / level.total
-
-
-def _spared(design: Design, model: ReturnModel, exposure: Numbers) -> _Spared:
-    steps = design.size
-    n, places = len(exposure), np.arange(steps)
-    mass = exposure * np.exp(model.linear)
-    less = np.exp(-model.coefficients[:steps])
-    spared, direct, by_hazard = np.zeros(steps), np.zeros(steps), np.zeros(steps)
-
-    def moved() -> Iterator[tuple[slice, Numbers]]:
-        """How each bleed's spared risk moves with its log hazard."""
-        for part in parts_of(n):
-            missed, with_miss = design.missed[part], mass[part, None]
-            without = with_miss * less
-            slope_without = missed * without * np.exp(-without)
-            own = missed * with_miss * np.exp(-with_miss) - slope_without
-            spared[:] += (missed * (np.exp(-without) - np.exp(-with_miss))).sum(axis=0)
-            direct[:] += slope_without.sum(axis=0)
-            by_hazard[:] += own.sum(axis=0)
-            yield part, own
-
-    gradient = crossed_parts(design.x, moved()).T
-    gradient[places, places] += direct
-    return _Spared(100 / n * spared, 100 / n * gradient, 100 / n * by_hazard)
-
-
-def _met_gradient(design: Design, model: ReturnModel, exposure: Numbers) -> Numbers:
-    """How the log of the risk mass of those who missed a step, had they met it, moves with the coefficients: steps × p."""
-    places = np.arange(design.size)
-    mass = exposure * np.exp(model.linear)
-    masses = np.zeros(design.size)
-
-    def weighed() -> Iterator[tuple[slice, Numbers]]:
-        for part in parts_of(len(mass)):
-            own = design.missed[part] * mass[part, None]
-            masses[:] += own.sum(axis=0)
-            yield part, own
-
-    gradient = crossed_parts(design.x, weighed()).T
-    gradient[places, places] -= masses
-    return np.asarray(gradient / np.maximum(masses, 1e-300)[:, None])
-
-
-def _expected_after(model: ReturnModel, days: Numbers, ended: NDArray[np.bool_], window: int) -> Numbers:
+def _expected_after(model: SurvivalModel, without_next_bleed: Numbers, window: int) -> Numbers:
     """For each age below the window: the mean exposure given that no next bleed came by that age."""
-    days = np.minimum(days, window).astype(np.int64)
-    ended = ended & (days < window)
-    leaving = np.bincount(days, minlength=window + 1)
-    at_risk = leaving[::-1].cumsum()[::-1]
-    ends = np.bincount(days[ended], minlength=window + 1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        stay = np.where(at_risk > 0, 1 - ends / at_risk, 1.0)
-    survival = np.cumprod(stay)
-    grid = model.cumulative(np.arange(window + 1))
-    share = np.concatenate([[0.0], survival[:-1]]) - survival
-    share[0] = 1 - survival[0]
+    survival = without_next_bleed
+    grid = model.cumulative_hazard(np.arange(window + 1))
+    share = -np.diff(survival, prepend=1.0)
     tail = np.cumsum((share * grid)[::-1])[::-1]
     later = np.concatenate([tail[1:], [0.0]]) + survival[-1] * grid[window]
     return np.where(survival > 0, later / np.maximum(survival, 1e-12), grid[window])

@@ -1,4 +1,4 @@
-"""Which step costs comebacks: the three layers, told as one table."""
+"""Which step costs comebacks: three estimates of each step, as one table."""
 
 from __future__ import annotations
 
@@ -9,11 +9,10 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import ReturnModel
+from analysis.followup import CoxModel, SurvivalModel
 from analysis.prepared import Prepared
-from analysis.regression import Workers, parts_of
 from analysis.stats import Z95
-from analysis.steps.by_return import ByReturn, return_model, spared_by
+from analysis.steps.by_return import MarginalEffects, marginal_effects, return_model
 from analysis.steps.check import Check, doubly_robust_check
 from analysis.steps.design import Design, design_of
 from analysis.steps.layers import Layer, headline
@@ -25,60 +24,70 @@ from schemas import checked, empty
 from schemas.outputs import Steps
 
 Numbers = NDArray[np.float64]
-LEAST_BLEEDS = 10
+LEAST_BLEEDS, ADJUSTED_BLEEDS = 10, 3
+"""Missed and met, each: to estimate a step, and to adjust for it."""
 DISAGREES_Z = 3.0
-"""The check disagrees when it stands further off than chance would put one of about twenty steps."""
+"""The check disagrees when it is further off than chance would put one of about twenty steps."""
 
 
 @dataclass(frozen=True)
 class StepCosts:
-    """The table, and what stands behind it, None with too few comebacks: design, headline, the model by return over the
-    whole follow-up.
+    """The table, and what it comes from (None with too few comebacks): design, headline, the model by return over the whole
+    follow-up.
 
-    `notes` says which layer is the headline and whether effects last.
+    `notes` says which estimate is the headline and whether effects last.
     """
 
     table: DataFrame[Steps]
     design: Design | None = field(repr=False)
     layer: Layer | None = field(repr=False)
-    by_return: ReturnModel | None = field(repr=False, default=None)
+    by_return: SurvivalModel | None = field(repr=False, default=None)
     notes: tuple[str, ...] = ()
 
 
-def step_costs(prepared: Prepared, rng: np.random.Generator, workers: Workers | None = None) -> StepCosts:
+def step_costs(
+    prepared: Prepared,
+    rng: np.random.Generator,
+    learned: Prepared | None = None,
+    survival: type[SurvivalModel] = CoxModel,
+) -> StepCosts:
     """What each missed step costs, per 100 bleeds.
 
     Estimand: P(comeback) − P(comeback had the step been met in every bleed), within the window and before the brake's
-    next bleed, averaged over all accepted bleeds; recorded misses set to met, not-recorded ones left as they are;
+    next bleed, averaged over the bleeds learned from; recorded misses set to met, not-recorded ones left as they are;
     adjusted for context, technician, workload that day and the other steps, never for signs.
 
-    Layers: by return (g-computation on the time-to-return model), with the stand's evidence (the headline where signs
-    foretell returns), and a cross-fitted doubly robust check on mature bleeds. With fewer than 40 comebacks, or fewer
+    Estimates: by return (g-computation on the time-to-return model), with the stand readings (the headline where they
+    predict returns), and a cross-fitted doubly robust check on mature bleeds. With fewer than 40 comebacks, or fewer
     than 10 missed or 10 met bleeds of a step, nothing is estimated and the verdict is too_few.
 
     Parameters
     ----------
     prepared
-        All accepted bleeds.
+        All accepted bleeds, of which the counts are.
     rng
         For draws and folds.
-    workers
-        Where the design's columns shall lie; here unless given.
+    learned
+        Those that models learn from (`prepared.fit_data`); all unless given.
+    survival
+        The time-to-return model.
     """
-    raw = raw_steps(prepared)
-    if prepared.too_few or not (_enough(raw) & _some(raw)).any():
+    raw, sample = raw_steps(prepared), prepared if learned is None else learned
+    counted = raw if sample is prepared else raw_steps(sample)
+    enough, some = _enough(counted), _enough(counted, ADJUSTED_BLEEDS)
+    if sample.too_few or not (enough & some).any():
         return StepCosts(_table(raw), None, None)
-    design = design_of(prepared, tuple(raw.filter(_some(raw)).get_column("step")), workers)
-    whole = model = return_model(prepared, design)
-    windows = two_windows(prepared, design, whole)
+    design = design_of(sample, tuple(raw.filter(some).get_column("step")))
+    whole = model = return_model(sample, design, survival=survival)
+    windows = two_windows(sample, design, whole)
     effects = lasting(windows, whole.coefficients[: design.size])
     if effects is not None and effects.fails:
-        model = return_model(prepared, design, prepared.window_days, whole)
-    returns = spared_by(prepared, design, model)
-    layer = headline(prepared, design, returns, whole, windows, rng)
-    check = doubly_robust_check(prepared, design, rng)
-    can = _enough(raw).filter(_some(raw)).to_numpy()
-    verdicts = told(layer.spared, layer.effects, returns.spared / np.maximum(returns.sd, 1e-12), can)
+        model = return_model(sample, design, sample.window_days, whole.coefficients, survival)
+    returns = marginal_effects(sample, design, model)
+    layer = headline(sample, design, returns, whole, windows, rng)
+    check = doubly_robust_check(sample, design, rng)
+    can = enough.filter(some).to_numpy()
+    verdicts = told(layer.spared, layer.effects, returns.prevented / np.maximum(returns.sd, 1e-12), can)
     columns = _columns(design, returns, layer, check, verdicts, can)
     notes = (f"Steps are ranked {layer.name}: {layer.because}.", told_of(effects, prepared.window_days))
     table = _table(raw.join(columns, on="step", how="left", maintain_order="left"))
@@ -86,21 +95,16 @@ def step_costs(prepared: Prepared, rng: np.random.Generator, workers: Workers | 
 
 
 def _enough(raw: pl.DataFrame, least: int = LEAST_BLEEDS) -> pl.Series:
-    """Steps missed in enough bleeds and met in enough to be told."""
+    """Steps missed in enough bleeds and met in enough."""
     met = raw.get_column("recorded") - raw.get_column("missed")
     return (raw.get_column("missed") >= least) & (met >= least)
 
 
-def _some(raw: pl.DataFrame) -> pl.Series:
-    """Steps missed and met often enough to stand in the design, and so to be adjusted for."""
-    return _enough(raw, 3)
-
-
 def _columns(
-    design: Design, returns: ByReturn, layer: Layer, check: Check, verdicts: Told, can: NDArray[np.bool_]
+    design: Design, returns: MarginalEffects, layer: Layer, check: Check, verdicts: Told, can: NDArray[np.bool_]
 ) -> pl.DataFrame:
     sd = layer.spared.std(axis=0)
-    apart = np.abs(verdicts.estimate - check.spared) > DISAGREES_Z * np.hypot(sd, check.sd)
+    apart = np.abs(verdicts.estimate - check.prevented) > DISAGREES_Z * np.hypot(sd, check.sd)
     table = pl.DataFrame(
         {
             "step": design.steps,
@@ -112,14 +116,14 @@ def _columns(
             "rank": verdicts.rank,
             "rank_lo": verdicts.rank_lo,
             "rank_hi": verdicts.rank_hi,
-            "by_return": returns.spared,
-            "by_return_lo": returns.spared - Z95 * returns.sd,
-            "by_return_hi": returns.spared + Z95 * returns.sd,
-            "check_per_100": check.spared,
-            "check_lo": check.spared - Z95 * check.sd,
-            "check_hi": check.spared + Z95 * check.sd,
+            "by_return": returns.prevented,
+            "by_return_lo": returns.prevented - Z95 * returns.sd,
+            "by_return_hi": returns.prevented + Z95 * returns.sd,
+            "check_per_100": check.prevented,
+            "check_lo": check.prevented - Z95 * check.sd,
+            "check_hi": check.prevented + Z95 * check.sd,
             "e_value": _e_values(design, layer, verdicts.estimate),
-            "check_disagrees": apart & ~check.thin,
+            "check_disagrees": apart & ~check.no_overlap,
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
     known = pl.Series(can)
@@ -132,7 +136,7 @@ def _e_values(design: Design, layer: Layer, spared: Numbers) -> Numbers:
     """From the risk ratio among the missed: with the miss over had it been met."""
     risk = 1 - np.exp(-layer.mass)
     number = np.maximum(design.missed.sum(axis=0), 1)
-    with_miss = sum(risk[part] @ design.missed[part] for part in parts_of(len(risk))) / number
+    with_miss = risk @ design.missed / number
     without = np.maximum(with_miss - spared / 100 * len(risk) / number, 1e-9)
     return np.array([e_value(float(r)) for r in np.maximum(with_miss, 1e-9) / without])
 

@@ -1,4 +1,4 @@
-"""Does a miss do more harm on some work? Few questions, each declared in the standard before any figure is seen."""
+"""Does a miss do more harm on some work? A few interactions, each declared in the standard before any figure is seen."""
 
 from __future__ import annotations
 
@@ -7,12 +7,11 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Block, ReturnModel, beginning_beside, by_cluster, fit_returns, follow_of
+from analysis.followup import Block, SurvivalModel
 from analysis.prepared import Prepared
-from analysis.regression import Joined, product, squared
 from analysis.standard import Step
 from analysis.stats import Z95, benjamini_hochberg, normal_tail
-from analysis.steps.by_return import course_of, widening
+from analysis.steps.by_return import return_model, time_and_event
 from analysis.steps.design import FREE, Design
 from schemas import checked, empty
 from schemas.outputs import Interactions
@@ -22,7 +21,7 @@ LEAST_BLEEDS, LEVEL = 10, 0.05
 
 
 def interactions(
-    prepared: Prepared, design: Design | None, by_return: ReturnModel | None = None
+    prepared: Prepared, design: Design | None, by_return: SurvivalModel | None = None
 ) -> DataFrame[Interactions]:
     """Every declared pair of step and work: the hazard ratio of a miss there and elsewhere.
 
@@ -34,11 +33,11 @@ def interactions(
     Parameters
     ----------
     prepared
-        All accepted bleeds.
+        The bleeds to learn from.
     design
         That of the step costs; None where too few came back.
     by_return
-        Its model over the whole follow-up, if it is there: near it the search begins.
+        Its model over the whole follow-up, at which the search starts; fitted here unless given.
     """
     declared = [step for step in prepared.standard.steps if step.worse_where is not None]
     counts = [_counts(prepared, step) for step in declared]
@@ -90,7 +89,7 @@ def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
 
 
 def _told(
-    prepared: Prepared, design: Design, by_return: ReturnModel | None, steps: list[Step]
+    prepared: Prepared, design: Design, by_return: SurvivalModel | None, steps: list[Step]
 ) -> list[dict[str, object]]:
     """Ratios, p and verdict of each pair, from one model with all the products.
 
@@ -99,16 +98,20 @@ def _told(
     places = [design.steps.index(step.id) for step in steps]
     width = design.x.shape[1]
     work = np.column_stack([_there(prepared, step) for step in steps])
-    missed_there = product(design.x, np.eye(width)[:, places]) * work
-    x = Joined(design.x, beside=missed_there - missed_there.mean(axis=0))
-    blocks = [*design.blocks, Block(width, x.shape[1], FREE)]
-    began = None if by_return is None else beginning_beside(by_return, x)
-    follow = follow_of(*course_of(prepared.bleeds)) if by_return is None else by_return.follow
-    model = fit_returns(x, follow, blocks, began=began)
-    kept = [*places, *range(width, x.shape[1])]
-    rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], design.bike) * widening(model)
-    covariance, b = squared(rows), model.coefficients[kept]
-    pairs = len(steps)
+    missed_there = design.x[:, places] * work
+    x = np.hstack([design.x, missed_there - missed_there.mean(axis=0)])
+    pairs, time_event = len(steps), time_and_event(prepared.bleeds)
+    base = return_model(prepared, design) if by_return is None else by_return
+    model = base.fit(
+        x,
+        *time_event,
+        blocks=[*design.blocks, Block(width, width + pairs, FREE)],
+        clusters=design.bike,
+        start=np.append(base.coefficients, np.zeros(pairs)),
+    )
+    kept = [*places, *range(width, width + pairs)]
+    rows = model.influence(np.eye(width + pairs)[:, kept]) * model.df_correction
+    covariance, b = rows.T @ rows, model.coefficients[kept]
     more, elsewhere = b[pairs:], b[:pairs]
     sd = np.sqrt(np.diag(covariance))
     both = np.sqrt(sd[:pairs] ** 2 + sd[pairs:] ** 2 + 2 * np.diag(covariance[:pairs, pairs:]))

@@ -7,13 +7,12 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import ReturnModel
+from analysis.followup import SurvivalModel
 from analysis.prepared import Prepared
-from analysis.regression import Floats, squared
-from analysis.steps.by_return import ByReturn
+from analysis.steps.by_return import MarginalEffects
 from analysis.steps.design import Design
 from analysis.steps.shrink import Observed, posterior_draws
-from analysis.steps.spared import drift_draws, had_it_been_met, spared_draws
+from analysis.steps.spared import counterfactual_fit, drift_draws, spared_draws
 from analysis.steps.stand import Stand, stand_evidence
 from analysis.steps.windows import Windows
 
@@ -44,8 +43,8 @@ class Layer:
 def headline(
     prepared: Prepared,
     design: Design,
-    returns: ByReturn,
-    whole: ReturnModel,
+    returns: MarginalEffects,
+    whole: SurvivalModel,
     windows: Windows,
     rng: np.random.Generator,
 ) -> Layer:
@@ -54,7 +53,7 @@ def headline(
     Parameters
     ----------
     prepared, design
-        All accepted bleeds and their design.
+        The bleeds to learn from and their design.
     returns
         Layer 1.
     whole
@@ -70,7 +69,6 @@ def headline(
     if stand.p_value > FORETELLS_P:
         return _by_return(design, returns, rng, "what the stand shows does not foretell returns here")
     observed = _observed(prepared, design, stand, windows)
-    del stand  # a row a bike, needed no more
     return _by_stand(prepared, design, observed, windows.rows[:, : observed.early], returns.model, rng)
 
 
@@ -83,11 +81,11 @@ def _observed(prepared: Prepared, design: Design, stand: Stand, windows: Windows
     mine = [steps[design.steps[place]] for place in places]
     return Observed(
         values=np.concatenate([windows.effects[:early], stand.delta, windows.effects[early:]]),
-        covariance=squared(rows),
+        covariance=rows.T @ rows,
         early=early,
         steps=design.size,
         group=np.array([step.acts == "leak" for step in mine], dtype=np.int64),
-        lends=stand.speaks,
+        lends=stand.applies,
         shown=_shown(windows, early),
     )
 
@@ -96,13 +94,13 @@ def _by_stand(
     prepared: Prepared,
     design: Design,
     observed: Observed,
-    early_rows: Floats,
-    by_return: ReturnModel,
+    early_rows: Numbers,
+    by_return: SurvivalModel,
     rng: np.random.Generator,
 ) -> Layer:
     """Draws of the effects from their joint posterior, and of what they would spare."""
     draws = posterior_draws(observed, DRAWS, rng)
-    refit = had_it_been_met(prepared, design, draws.mean(axis=0), early_rows, by_return)
+    refit = counterfactual_fit(prepared, design, draws.mean(axis=0), early_rows, by_return)
     drift = drift_draws(refit, draws, rng)
     spared = spared_draws(design, refit, draws, drift)
     return Layer(
@@ -118,20 +116,20 @@ def _by_stand(
 
 def _shown(windows: Windows, early: int) -> Numbers:
     """The same matrix with the stand's columns, which no ridge holds back, put between early and late."""
-    late = windows.shown.shape[0] - early
+    late = windows.shrinkage.shape[0] - early
     shown = np.eye(2 * early + late)
     places = [*range(early), *range(2 * early, 2 * early + late)]
-    shown[np.ix_(places, places)] = windows.shown
+    shown[np.ix_(places, places)] = windows.shrinkage
     return shown
 
 
-def _by_return(design: Design, returns: ByReturn, rng: np.random.Generator, because: str) -> Layer:
+def _by_return(design: Design, returns: MarginalEffects, rng: np.random.Generator, because: str) -> Layer:
     """Normal draws around layer 1: effects, spared comebacks and the mass had a step been met, together."""
     steps = design.size
-    centre = np.concatenate([returns.model.coefficients[:steps], returns.spared, np.zeros(steps)])
+    centre = np.concatenate([returns.model.coefficients[:steps], returns.prevented, np.zeros(steps)])
     values, vectors = np.linalg.eigh((returns.covariance + returns.covariance.T) / 2)
     root = vectors * np.sqrt(np.maximum(values, 0))
     draws = centre + rng.standard_normal((DRAWS, len(centre))) @ root.T
-    mass = returns.exposure * np.exp(returns.model.linear)
+    mass = returns.exposure * np.exp(returns.model.linear_predictor(design.x))
     effects, spared, drift = np.split(draws, [steps, 2 * steps], axis=1)
     return Layer(BY_RETURN, because, effects, spared, drift, mass, returns.model.coefficients[:steps])

@@ -1,4 +1,4 @@
-"""Do the steps' effects last? Effects within the window held against effects after it."""
+"""Do the steps' effects last? Effects within the window compared with effects after it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.regression import squared
 from analysis.stats import chi_square_tail, normal_tail
 from analysis.steps.windows import Windows
 
@@ -52,7 +51,7 @@ def lasting(windows: Windows, along: NDArray[np.float64]) -> Lasting | None:
     late = windows.rows.shape[1] - steps
     change = windows.effects[late:] - windows.effects[:steps]
     rows = windows.rows[:, late:] - windows.rows[:, :steps]
-    inverse = np.linalg.pinv(squared(rows), rcond=1e-10, hermitian=True)
+    inverse = np.linalg.pinv(rows.T @ rows, rcond=1e-10, hermitian=True)
     precision = float(along @ inverse @ along)
     moved = float(along @ inverse @ change) / precision
     return Lasting(

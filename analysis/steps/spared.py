@@ -1,4 +1,4 @@
-"""From drawn effects to comebacks spared: the risk of the missed, had they met the step, is itself estimated."""
+"""From draws of effects to comebacks prevented: the risk of the missed, had they met the step, is itself estimated."""
 
 from __future__ import annotations
 
@@ -7,10 +7,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import ReturnModel, beginning_near, by_cluster, fit_returns, follow_of
+from analysis.followup import SurvivalModel
 from analysis.prepared import Prepared
-from analysis.regression import Floats, Joined, crossed, crossed_parts, parts_of, product, squared
-from analysis.steps.by_return import course_of, exposure_of, level_of
+from analysis.steps.by_return import Gradients, clustered_influence, expected_exposure, time_and_event
 from analysis.steps.design import Design
 
 Numbers = NDArray[np.float64]
@@ -20,7 +19,7 @@ their spread at most is lost (the sum is smooth, and few bleeds' draws span much
 
 
 @dataclass(frozen=True)
-class HadItBeenMet:
+class CounterfactualFit:
     """The nuisance refitted with the steps' effects held, and what its error does to each step's risk mass.
 
     `mass` is each bleed's cumulative hazard up to the window (or next bleed) at the held effects; `follows` how the log
@@ -31,66 +30,60 @@ class HadItBeenMet:
     held: Numbers
     follows: Numbers = field(repr=False)
     rest: Numbers = field(repr=False)
-    model: ReturnModel = field(repr=False)
 
 
-def had_it_been_met(
-    prepared: Prepared, design: Design, held: Numbers, early_rows: Floats, by_return: ReturnModel
-) -> HadItBeenMet:
-    """Refit everything but the steps, at their posterior means.
+def counterfactual_fit(
+    prepared: Prepared, design: Design, held: Numbers, early_rows: Numbers, by_return: SurvivalModel
+) -> CounterfactualFit:
+    """Refit everything but the steps, these at their posterior means.
 
     Parameters
     ----------
     prepared, design
-        All accepted bleeds and their design.
+        The bleeds to learn from and their design.
     held
         Effects of the early columns: steps, then not recorded.
     early_rows
         Each bike's influence on the observed early effects.
     by_return
-        The design's model by return, near which the search begins.
+        The design's model by return, at which the search starts.
     """
     kept = [*range(design.size), *design.unrecorded_columns]
-    free = [i for i in range(design.x.shape[1]) if i not in set(kept)]
-    window = prepared.window_days
-    within = by_return.follow.days.max(initial=0) <= window
-    follow = by_return.follow if within else follow_of(*course_of(prepared.bleeds, window))
-    offset = product(Joined(design.x, tuple(kept)), held)
-    z = Joined(design.x, tuple(free))
-    began = beginning_near(by_return, int(follow.returned.sum()), free)
-    model = fit_returns(z, follow, design.blocks_of(free), offset, began)
-    mass = exposure_of(prepared, model) * np.exp(model.linear)
-    level = level_of(model, window)
-    along = np.column_stack([_mass_gradient(design, z, mass), level.along])
-    moved = by_cluster(z, model, along, design.bike)
-    hazard_rows = (np.bincount(design.bike, level.direct) - moved[:, -1]) / level.total
-    log_mass_rows = moved[:, :-1]
-    log_mass_rows += hazard_rows[:, None]
-    spread = squared(early_rows)
-    follows = np.linalg.solve(
-        spread + 1e-9 * np.trace(spread) * np.eye(len(spread)), crossed(early_rows, log_mass_rows)
+    free = np.delete(np.arange(design.x.shape[1]), kept)
+    window, offset, z = prepared.window_days, design.x[:, kept] @ held, design.x[:, free]
+    time, event = time_and_event(prepared.bleeds, window)
+    model = by_return.fit(
+        z,
+        time,
+        event,
+        blocks=design.blocks_of(free.tolist()),
+        clusters=design.bike,
+        start=by_return.coefficients[free],
+        offset=offset,
     )
-    log_mass_rows -= product(early_rows, follows)  # what is left
-    return HadItBeenMet(mass, held, follows, squared(log_mass_rows), model)
+    mass = expected_exposure(prepared, model) * np.exp(model.linear_predictor(z) + offset)
+    gradients = Gradients(_log_mass_gradient(design, z, mass), np.ones(design.size))
+    rows = clustered_influence(model, gradients, window)
+    spread = early_rows.T @ early_rows
+    follows = np.linalg.solve(spread + 1e-9 * np.trace(spread) * np.eye(len(spread)), early_rows.T @ rows)
+    rest = rows - early_rows @ follows
+    return CounterfactualFit(mass, held, follows, rest.T @ rest)
 
 
-def _mass_gradient(design: Design, z: Joined, mass: Numbers) -> Numbers:
+def _log_mass_gradient(design: Design, z: Numbers, mass: Numbers) -> Numbers:
     """How the log of each step's mass, had it been met, moves with the nuisance: one column a step."""
-    weights = ((part, mass[part, None] * design.missed[part]) for part in parts_of(len(z)))
-    gradient = crossed_parts(z.base, weights)[z.own]
-    kind = design.x.dtype
-    masses = sum(crossed(design.missed[part].astype(kind), mass[part]) for part in parts_of(len(z)))
-    return gradient / np.maximum(masses, 1e-300)
+    own = design.missed * mass[:, None]
+    return z.T @ own / np.maximum(own.sum(axis=0), 1e-300)
 
 
-def drift_draws(refit: HadItBeenMet, draws: Numbers, rng: np.random.Generator) -> Numbers:
+def drift_draws(refit: CounterfactualFit, draws: Numbers, rng: np.random.Generator) -> Numbers:
     """Draws of the error in the log of a step's risk mass, had it been met: one row a draw, one column a step."""
     noise = rng.standard_normal((len(draws), len(refit.rest))) @ _root(refit.rest).T
     return np.asarray(np.clip((draws - refit.held) @ refit.follows + noise, -3, 3))
 
 
-def spared_draws(design: Design, refit: HadItBeenMet, draws: Numbers, drift: Numbers) -> Numbers:
-    """Comebacks spared per 100 bleeds, one row a draw, one column a step."""
+def spared_draws(design: Design, refit: CounterfactualFit, draws: Numbers, drift: Numbers) -> Numbers:
+    """Comebacks prevented per 100 bleeds, one row a draw, one column a step."""
     steps = design.size
     spared = np.empty((len(draws), steps))
     for j in range(steps):

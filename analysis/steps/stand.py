@@ -1,4 +1,4 @@
-"""The stand's evidence: how much of each step's effect passes through what the lever tells on the stand."""
+"""The stand's evidence: how much of each step's effect passes through what the lever shows on the stand (mediation)."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Block, ReturnModel, beginning_beside, by_cluster, fit_returns
+from analysis.followup import Block, SurvivalModel
 from analysis.prepared import Prepared
-from analysis.regression import Floats, Joined, crossed, gathered, product, products, squared
-from analysis.stats import normal_tail
+from analysis.stats import normal_tail, sum_within_clusters
+from analysis.steps.by_return import time_and_event
 from analysis.steps.design import FREE, Design
 from analysis.steps.signs import air_seen
 
@@ -23,90 +23,94 @@ class Stand:
     """What the signs say of each step, on the scale of the log hazard: steps, then the not-recorded columns.
 
     `delta` is the regression of the signs' part of the return model on the design; `rows` each bike's influence on it,
-    the signs' own error included; `speaks` whether the stand has a say in the step at all; `p_value` tells whether worse
-    signs foretell returns (one-sided).
+    the signs' own error included; `applies` whether the signs are evidence on the step at all; `p_value` tests whether
+    worse signs predict returns (one-sided).
     """
 
     delta: Numbers
-    rows: Floats = field(repr=False)
-    speaks: NDArray[np.bool_]
+    rows: Numbers = field(repr=False)
+    applies: NDArray[np.bool_]
     p_value: float
 
 
-def stand_evidence(prepared: Prepared, design: Design, by_return: ReturnModel) -> Stand | None:
+def stand_evidence(prepared: Prepared, design: Design, by_return: SurvivalModel) -> Stand | None:
     """The signs' evidence; None where no sign of air is recorded.
 
-    The stand has no say in steps that work past the signs (leaks). A step that alters a sign by itself (a reach set
-    further out reads longer without any air) is judged by the signs it does not alter, if there are any.
+    Signs are no evidence on steps that work past them (leaks). A step that alters a sign by itself (a reach set further
+    out reads longer without any air) is judged by the signs it does not alter, if there are any.
 
     Parameters
     ----------
     prepared
-        All accepted bleeds.
+        The bleeds to learn from.
     design
-        Its design.
+        Their design.
     by_return
-        The design's model by return over the whole follow-up, near which the search begins.
+        The design's model by return over the whole follow-up, at which the search starts.
     """
     score = air_seen(prepared.bleeds)
     if score is None:
         return None
-    ground = _Ground(design, by_return, np.linalg.inv(squared(design.x) + np.diag(_ridges(design))))
+    inverse = np.asarray(np.linalg.inv(design.x.T @ design.x + np.diag(_ridges(design))), dtype=float)
+    base = _MediatorBase(prepared, design, by_return, inverse)
     every = np.array([*range(design.size), *design.unrecorded_columns])
-    whole = _evidence(ground, score, every)
+    whole = _evidence(base, score, every)
     delta, rows = whole.delta, whole.rows
     steps = {step.id: step for step in prepared.standard.steps}
     mine = [steps[design.steps[place]] for place in (*range(design.size), *design.unrecorded_steps)]
-    speaks = np.array([step.acts == "air" for step in mine])
+    applies = np.array([step.acts == "air" for step in mine])
     for altered in {step.alters for step in mine if step.alters}:
         own = np.array([step.alters == altered for step in mine])
         left = air_seen(prepared.bleeds, altered)
         if left is None:
-            speaks &= ~own
+            applies &= ~own
             continue
-        apart = _evidence(ground, left, every[own])
+        apart = _evidence(base, left, every[own])
         delta[own], rows[:, own] = apart.delta, apart.rows
-    return Stand(delta, rows, speaks, whole.p_value)
+    return Stand(delta, rows, applies, whole.p_value)
 
 
 @dataclass(frozen=True)
-class _Ground:
-    """What every score is regressed on: the design, its model by return, the inverse of its cross products."""
+class _MediatorBase:
+    """What every score is regressed on: the bleeds, their design, its model by return, the inverse of its cross products."""
 
+    prepared: Prepared
     design: Design
-    by_return: ReturnModel
-    inverse: Floats
+    by_return: SurvivalModel
+    inverse: Numbers
 
 
 @dataclass(frozen=True)
 class _Evidence:
-    """Of one score: what it says of some columns, each bike's influence on that, and whether it foretells returns."""
+    """Of one score: what it says of some columns, each bike's influence on that, and whether it predicts returns."""
 
     delta: Numbers
-    rows: Floats
+    rows: Numbers
     p_value: float
 
 
-def _evidence(ground: _Ground, score: Numbers, kept: NDArray[np.int64]) -> _Evidence:
-    """How far the score foretells returns beside the design, times the regression of the score on the columns kept."""
-    design, by_return = ground.design, ground.by_return
+def _evidence(base: _MediatorBase, score: Numbers, kept: NDArray[np.int64]) -> _Evidence:
+    """How far the score predicts returns given the design, times the regression of the score on the columns kept."""
+    design, by_return = base.design, base.by_return
     width = design.x.shape[1]
-    x = Joined(design.x, beside=score[:, None].astype(design.x.dtype))
-    blocks = [*design.blocks, Block(width, width + 1, FREE)]
-    model = fit_returns(x, by_return.follow, blocks, began=beginning_beside(by_return, x))
-    foretells = float(model.coefficients[width])
-    foretells_rows = by_cluster(x, model, np.eye(width + 1)[:, width:], design.bike)
-    every = ground.inverse @ crossed(design.x, score)
-    kind = design.x.dtype
-    residual = (score - product(design.x, every)).astype(kind)
-    parts = ((part, own * residual[part, None]) for part, own in products(design.x, ground.inverse[:, kept]))
-    rows = gathered(parts, design.bike, len(kept), kind)
-    rows *= foretells
-    for place, own in enumerate(every[kept]):
-        rows[:, place] += foretells_rows[:, 0] * own
-    sd = float(np.sqrt((foretells_rows**2).sum(dtype=float)))
-    p = float(normal_tail(foretells / sd)) if sd > 1e-9 else 1.0  # where all come back at once nothing can be foretold
-    return _Evidence(foretells * every[kept], rows, p)
+    time, event = time_and_event(base.prepared.bleeds)
+    model = by_return.fit(
+        np.column_stack([design.x, score]),
+        time,
+        event,
+        blocks=[*design.blocks, Block(width, width + 1, FREE)],
+        clusters=design.bike,
+        start=np.append(by_return.coefficients, 0.0),
+    )
+    slope = float(model.coefficients[width])
+    slope_rows = model.influence(np.eye(width + 1)[:, width:])
+    regression = base.inverse @ (design.x.T @ score)
+    residual = score - design.x @ regression
+    rows = slope * sum_within_clusters(design.x @ base.inverse[:, kept], design.bike, residual)
+    rows += slope_rows * regression[kept]
+    sd = float(np.sqrt((slope_rows**2).sum()))
+    p = float(normal_tail(slope / sd)) if sd > 1e-9 else 1.0  # where all come back at once nothing can be predicted
+    return _Evidence(slope * regression[kept], rows, p)
 
 
 def _ridges(design: Design) -> Numbers:

@@ -1,37 +1,25 @@
-"""Where the tolerance lies: the adjusted risk along a reading, against the limits of the standard."""
+"""Where the tolerance should be: the adjusted risk along a reading (dose-response), against the standard's limits."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import (
-    Block,
-    ReturnModel,
-    beginning_beside,
-    beginning_near,
-    by_cluster,
-    fit_returns,
-    follow_of,
-)
+from analysis.followup import Block, SurvivalModel
 from analysis.prepared import Prepared
-from analysis.regression import Joined, crossed_parts, parts_of
 from analysis.standard import Step
 from analysis.stats import Z95
-from analysis.steps.by_return import course_of, exposure_of, level_of, widening
+from analysis.steps.by_return import Gradients, clustered_influence, expected_exposure, return_model, time_and_event
 from analysis.steps.design import FREE, Design
 from analysis.steps.spline import Curve, curve_of
 from schemas import checked, empty
-from schemas.between import MissedSteps
 from schemas.outputs import Tolerance
 
 Numbers = NDArray[np.float64]
-LARGEST = 100_000
 LEAST_RECORDED = 50
 
 
@@ -43,48 +31,34 @@ class _Reading:
 
 
 @dataclass(frozen=True)
-class Ground:
-    """What every curve stands on: the bleeds, their design, and the model of the steps fitted on them."""
+class DoseResponseBase:
+    """What every curve is fitted on: the bleeds, their design, and the model of the steps."""
 
     prepared: Prepared
     design: Design
-    by_step: ReturnModel = field(repr=False)
+    by_step: SurvivalModel = field(repr=False)
 
 
-def ground_of(
-    prepared: Prepared, design: Design | None, rng: np.random.Generator, by_return: ReturnModel | None = None
-) -> Ground | None:
-    """The ground of the curves of some bleeds.
+def dose_response_base(
+    prepared: Prepared, design: Design | None, by_return: SurvivalModel | None = None
+) -> DoseResponseBase | None:
+    """What the curves are fitted on; None where there is no design.
 
     Parameters
     ----------
     prepared
-        All accepted bleeds; at most 100,000 are drawn by lot.
+        The bleeds to learn from.
     design
-        The design of the ranked steps, n × p; None with too few comebacks.
-    rng
-        For the lot.
+        The design of the ranked steps; None with too few comebacks.
     by_return
-        The model of the steps over the whole follow-up, if it is there: of all bleeds it is taken, of some a search
-        begins at it.
-
-    Returns
-    -------
-    Ground | None
-        None where there is no design.
+        The model of the steps over the whole follow-up; fitted here unless given.
     """
     if design is None:
         return None
-    if len(design.x) <= LARGEST and by_return is not None:
-        return Ground(prepared, design, by_return)
-    if len(design.x) > LARGEST:
-        prepared, design = _some(prepared, design, rng)
-    follow = follow_of(*course_of(prepared.bleeds))
-    began = None if by_return is None else beginning_near(by_return, int(follow.returned.sum()))
-    return Ground(prepared, design, fit_returns(design.x, follow, list(design.blocks), began=began))
+    return DoseResponseBase(prepared, design, return_model(prepared, design) if by_return is None else by_return)
 
 
-def tolerance_curves(ground: Ground | None) -> DataFrame[Tolerance]:
+def tolerance_curves(base: DoseResponseBase | None) -> DataFrame[Tolerance]:
     """The adjusted risk along each measured field that decides a step.
 
     Estimand: the mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
@@ -94,31 +68,18 @@ def tolerance_curves(ground: Ground | None) -> DataFrame[Tolerance]:
 
     Parameters
     ----------
-    ground
-        `ground_of` the bleeds; without one the table is empty.
+    base
+        `dose_response_base` of the bleeds; without one the table is empty.
 
     Source of the basis: F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., sect. 2.4.5 (restricted cubic).
     """
-    curves = [] if ground is None else [_curve(ground, one) for one in _readings(ground)]
+    curves = [] if base is None else [_curve(base, one) for one in _readings(base)]
     return checked(Tolerance, pl.concat([empty(Tolerance), *curves]).sort("step", "reading"))
 
 
-def _some(prepared: Prepared, design: Design, rng: np.random.Generator) -> tuple[Prepared, Design]:
-    rows = np.sort(rng.choice(len(design.x), LARGEST, replace=False))
-    x = design.x[rows]
-    some = replace(
-        design,
-        x=x - x.mean(axis=0),
-        missed=design.missed[rows],
-        unrecorded=design.unrecorded[rows],
-        bike=np.unique(design.bike[rows], return_inverse=True)[1],
-    )
-    return replace(prepared, bleeds=prepared.bleeds[rows], missed=checked(MissedSteps, prepared.missed[rows])), some
-
-
-def _readings(ground: Ground) -> list[_Reading]:
+def _readings(base: DoseResponseBase) -> list[_Reading]:
     """Measured fields with limits of their own, of steps in the design, recorded often enough and varying."""
-    prepared, design, found = ground.prepared, ground.design, []
+    prepared, design, found = base.prepared, base.design, []
     for step in prepared.standard.steps:
         column = prepared.bleeds.get_column(step.field)
         limited = step.limits.lo is not None or step.limits.hi is not None
@@ -131,27 +92,27 @@ def _readings(ground: Ground) -> list[_Reading]:
     return found
 
 
-def _curve(ground: Ground, one: _Reading) -> pl.DataFrame:
-    prepared, design, by_step = ground.prepared, ground.design, ground.by_step
+def _curve(base: DoseResponseBase, one: _Reading) -> pl.DataFrame:
+    prepared, design = base.prepared, base.design
     known = np.isfinite(one.values)
     basis = np.zeros((len(one.values), one.curve.width))
     basis[known] = one.curve.basis(one.values[known])
     centre = basis.mean(axis=0)
-    place = design.steps.index(one.step.id)
-    others = [i for i in range(design.x.shape[1]) if i != place]
-    x = Joined(design.x, tuple(others), basis - centre)
-    size = len(others)
-    blocks = [*design.blocks_of(others), Block(size, x.shape[1], FREE)]
-    model = fit_returns(x, by_step.follow, blocks, began=beginning_beside(by_step, x))
+    others = np.delete(np.arange(design.x.shape[1]), design.steps.index(one.step.id))
+    x, size = np.hstack([design.x[:, others], basis - centre]), len(others)
+    model = base.by_step.fit(
+        x,
+        *time_and_event(prepared.bleeds),
+        blocks=[*design.blocks_of(others.tolist()), Block(size, x.shape[1], FREE)],
+        clusters=design.bike,
+        start=np.append(base.by_step.coefficients[others], np.zeros(one.curve.width)),
+    )
     at = one.curve.basis(one.curve.grid) - centre
-    own = (basis - centre) @ model.coefficients[size:]
-    base = np.where(known, exposure_of(prepared, model) * np.exp(model.linear - own), 0.0)
-    risks = _risks(x, base, at, np.exp(at @ model.coefficients[size:]), int(known.sum()))
-    level = level_of(model, prepared.window_days)
-    moved = by_cluster(x, model, np.column_stack([risks.gradient, level.along]), design.bike)
-    hazard = (np.bincount(design.bike, level.direct) - moved[:, -1]) / level.total
-    moved = moved[:, :-1] + hazard[:, None] * risks.by_hazard
-    sd = np.sqrt((moved**2).sum(axis=0)) * widening(model)
+    effects = model.coefficients[size:]
+    rest = expected_exposure(prepared, model) * np.exp(x[:, :size] @ model.coefficients[:size])
+    risks = _risks(x[known], rest[known], at, np.exp(at @ effects))
+    rows = clustered_influence(model, risks.gradients, prepared.window_days)
+    sd = np.sqrt((rows**2).sum(axis=0)) * model.df_correction
     limits = np.array([_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
     return pl.DataFrame(
         {
@@ -171,29 +132,20 @@ def _curve(ground: Ground, one: _Reading) -> pl.DataFrame:
 
 @dataclass(frozen=True)
 class _Risks:
-    """The mean risk at each reading, its gradient in the coefficients and in the log of the baseline."""
+    """The mean risk at each reading, and its gradients."""
 
     mean: Numbers
-    gradient: Numbers
-    by_hazard: Numbers
+    gradients: Gradients
 
 
-def _risks(x: Joined, base: Numbers, at: Numbers, times: Numbers, known: int) -> _Risks:
-    """Over the known bleeds, `base` their mass but for the reading (0 elsewhere), `at` the readings' columns."""
-    size = x.shape[1] - at.shape[1]
-    mean, by_hazard, gradient = np.zeros(len(at)), np.zeros(len(at)), np.zeros((x.shape[1], len(at)))
-
-    def slopes() -> Iterator[tuple[slice, Numbers]]:
-        for part in parts_of(len(x)):
-            mass = base[part, None] * times
-            slope = mass * np.exp(-mass)
-            mean[:] -= np.expm1(-mass).sum(axis=0)
-            by_hazard[:] += slope.sum(axis=0)
-            yield part, slope
-
-    gradient[:size] = crossed_parts(x.base, slopes())[x.own]
-    gradient[size:] = (by_hazard[:, None] * at).T
-    return _Risks(mean / known, gradient / known, by_hazard / known)
+def _risks(x: Numbers, rest: Numbers, at: Numbers, ratios: Numbers) -> _Risks:
+    """Of bleeds whose mass without the reading is `rest`; `at` the readings' columns and `ratios` their hazard ratios."""
+    mass = rest[:, None] * ratios
+    slope = mass * np.exp(-mass)
+    by_baseline, size = slope.sum(axis=0), x.shape[1] - at.shape[1]
+    gradient = np.vstack([x[:, :size].T @ slope, (by_baseline[:, None] * at).T])
+    bleeds = len(x)
+    return _Risks(-np.expm1(-mass).mean(axis=0), Gradients(gradient / bleeds, by_baseline / bleeds))
 
 
 def _limits(risk: float, sd: float) -> tuple[float, float]:

@@ -1,4 +1,4 @@
-"""What would be spared if some steps were never missed, or half as often: jointly, for causes do not add up."""
+"""What would be prevented if some steps were never missed, or half as often: jointly, since causes do not add up."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from schemas import checked, empty
 from schemas.outputs import WhatIf
 
 Numbers = NDArray[np.float64]
-DRAWS, AT_ONCE, SINGLE = 400, 256, np.float32
-LARGEST = 50_000
+DRAWS = 400
+ROWS_AT_ONCE = 4_096
 BAND = 0.01
-"""Masses that differ by less than this on the log scale are told as their mean: sums change by under one in 100,000."""
+"""Masses that differ by less than this on the log scale are replaced by their mean: sums change by under one in 100,000."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ def what_if(costs: StepCosts, a_year: YearlyCost, rng: np.random.Generator) -> D
     a_year
         What a year holds and one comeback costs.
     rng
-        For which half of the misses is met, and the bleeds drawn where there are more than 50,000.
+        For which half of the misses is met.
     """
     if costs.layer is None or costs.design is None:
         return empty(WhatIf)
@@ -95,30 +95,27 @@ def _row(
 
 
 def _joint(scenario: Scenario, places: list[int], design: Design, layer: Layer, rng: np.random.Generator) -> Numbers:
-    """Draws of what is spared when all the scenario's steps are met together.
+    """Draws of what is prevented when all the scenario's steps are met together.
 
     The risk of a bleed that missed several, had it met them, errs by the mean of those steps' own errors.
     """
-    rows = np.arange(len(layer.mass))
-    if len(rows) > LARGEST:
-        rows = np.sort(rng.choice(rows, LARGEST, replace=False))
-    missed = design.missed[rows][:, places]
+    missed = design.missed[:, places]
     if scenario.share < 1:
         missed = missed * (rng.random(missed.shape) < scenario.share)
     touched = missed.sum(axis=1) > 0
-    missed, mass, n = missed[touched].astype(float), layer.mass[rows][touched], len(rows)
+    missed, mass, n = missed[touched].astype(float), layer.mass[touched], len(layer.mass)
     alike = _alike(missed, mass * np.exp(-missed @ layer.held[places]))
     return 100 / n * _spared(alike, layer.drift[:DRAWS, places].T, layer.effects[:DRAWS, places].T)
 
 
 def _spared(alike: _Alike, drift: Numbers, effects: Numbers) -> Numbers:
-    """Comebacks spared, a draw a column of `drift` and `effects`; in single precision, a few rows at a time."""
-    drift, effects, spared = drift.astype(SINGLE), effects.astype(SINGLE), np.zeros(drift.shape[1])
+    """Comebacks prevented, a draw a column of `drift` and `effects`."""
+    spared = np.zeros(drift.shape[1])
     each = alike.missed / alike.missed.sum(axis=1, keepdims=True)
-    for start in range(0, len(each), AT_ONCE):
-        some = slice(start, start + AT_ONCE)
-        met = alike.best[some, None].astype(SINGLE) * np.exp(each[some].astype(SINGLE) @ drift)
-        now = met * np.exp(alike.missed[some].astype(SINGLE) @ effects)
+    for start in range(0, len(each), ROWS_AT_ONCE):
+        some = slice(start, start + ROWS_AT_ONCE)
+        met = alike.best[some, None] * np.exp(each[some] @ drift)
+        now = met * np.exp(alike.missed[some] @ effects)
         spared += alike.bleeds[some] @ (np.exp(-met) - np.exp(-now))
     return spared
 

@@ -1,7 +1,7 @@
 """Two windows: each step's effect within the window and after it, in one likelihood with everything else shared.
 
-A late return is evidence about the window only as far as effects last; two effects a step keep what the late ones tell
-without believing it blindly.
+A late return is evidence about the window only as far as effects last; two effects a step keep what the late returns say
+without assuming that they do.
 """
 
 from __future__ import annotations
@@ -11,9 +11,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.followup import Block, ReturnModel, beginning_below, by_cluster, fit_returns, follow_of
+from analysis.followup import Block, SurvivalModel
 from analysis.prepared import Prepared
-from analysis.regression import Below, Floats
+from analysis.steps.by_return import time_and_event
 from analysis.steps.design import FREE, Design
 
 Numbers = NDArray[np.float64]
@@ -23,49 +23,58 @@ Numbers = NDArray[np.float64]
 class Windows:
     """Early and late effects of the steps, and of steps not recorded; `rows` is each bike's influence on both.
 
-    The order of columns is early steps, early not-recorded, late steps. `shown` is the matrix by which the ridge lets
-    late effects through: the expected effects are `shown` times the true ones, so that a late effect of which the log
-    says nothing is not taken for one known to be nought.
+    The order of columns is early steps, early not-recorded, late steps. `shrinkage` is the matrix by which the ridge lets
+    late effects through: the expected effects are `shrinkage` times the true ones, so that a late effect of which the log
+    says nothing is not taken for one known to be zero.
     """
 
     effects: Numbers
-    shown: Numbers = field(repr=False)
+    shrinkage: Numbers = field(repr=False)
     late_returns: int
-    rows: Floats = field(repr=False)
+    rows: Numbers = field(repr=False)
 
 
-def two_windows(prepared: Prepared, design: Design, by_return: ReturnModel) -> Windows:
+def two_windows(prepared: Prepared, design: Design, by_return: SurvivalModel) -> Windows:
     """Early (up to the window) and late (after it) effects.
+
+    Each bleed followed past the window is split there into two rows: the first ends at the window, the second enters at
+    it and has step effects of its own.
 
     Parameters
     ----------
     prepared
-        All accepted bleeds.
+        The bleeds to learn from.
     design
-        Its design.
+        Their design.
     by_return
-        The design's model by return over the whole follow-up, where the search begins.
+        The design's model by return over the whole follow-up, at which the search starts.
     """
-    window, bleeds = prepared.window_days, prepared.bleeds
-    days = bleeds.get_column("days_at_risk").to_numpy()
-    returned = (bleeds.get_column("end") == "return").to_numpy()
+    window, size, width = prepared.window_days, design.size, design.x.shape[1]
+    days, returned = time_and_event(prepared.bleeds)
+    early_days, early_returned = time_and_event(prepared.bleeds, window)
     later = np.flatnonzero(days > window)
-    x = Below(design.x, later, design.size)
-    follow = follow_of(
-        np.concatenate([np.minimum(days, window), days[later]]),
-        np.concatenate([returned & (days <= window), returned[later]]),
-        np.concatenate([np.zeros(len(days), dtype=np.int64), np.ones(len(later), dtype=np.int64)]),
+    model = by_return.fit(
+        _split_columns(design.x, later, size),
+        np.concatenate([early_days, days[later]]),
+        np.concatenate([early_returned, returned[later]]),
+        blocks=[*design.blocks, Block(width, width + size, FREE)],
+        clusters=np.concatenate([design.bike, design.bike[later]]),
+        start=np.append(by_return.coefficients, by_return.coefficients[:size]),
+        entry=np.repeat([-1, window], [len(days), len(later)]),
     )
-    width = design.x.shape[1]
-    began = beginning_below(by_return, x, int((returned & (days <= window)).sum()))
-    model = fit_returns(x, follow, [*design.blocks, Block(width, width + design.size, FREE)], began=began)
-    bike = np.concatenate([design.bike, design.bike[later]])
-    events = float(follow.returned.sum())
-    widened = np.sqrt(events / max(events - model.edf, 0.25 * events))
-    kept = [*range(design.size), *design.unrecorded_columns, *range(width, width + design.size)]
-    rows = by_cluster(x, model, np.eye(x.shape[1])[:, kept], bike)
-    rows *= widened
-    shown = np.eye(len(kept))
+    kept = [*range(size), *design.unrecorded_columns, *range(width, width + size)]
+    rows = model.influence(np.eye(width + size)[:, kept]) * model.df_correction
+    shrinkage = np.eye(len(kept))
     held_back = model.covariance[np.ix_(kept, kept)] * model.penalties[kept]
-    shown[-design.size :, -design.size :] -= held_back[-design.size :, -design.size :]
-    return Windows(model.coefficients[kept], shown, int(returned[later].sum()), rows)
+    shrinkage[-size:, -size:] -= held_back[-size:, -size:]
+    return Windows(model.coefficients[kept], shrinkage, int(returned[later].sum()), rows)
+
+
+def _split_columns(x: Numbers, later: NDArray[np.intp], apart: int) -> Numbers:
+    """The rows of x, then those of `later` once more with their first columns moved into new ones at the end."""
+    rows, width = x.shape
+    split = np.zeros((rows + len(later), width + apart))
+    split[:rows, :width] = x
+    split[rows:, apart:width] = x[later, apart:]
+    split[rows:, width:] = x[later, :apart]
+    return split

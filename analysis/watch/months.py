@@ -8,8 +8,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
-from analysis.regression import sums_by
-from analysis.stats import benjamini_hochberg, normal_tail
+from analysis.stats import benjamini_hochberg, normal_tail, sums_by
 from analysis.watch.change import change_point
 from analysis.watch.cusum import levels, limit_for, path, weights
 from analysis.watch.p_chart import p_chart

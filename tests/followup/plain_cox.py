@@ -1,4 +1,4 @@
-"""The return model fitted the plain way: rows sorted, curvature at every step, double precision, from nought. A twin."""
+"""The return model fitted the plain way: every risk set summed anew, information at every step, from zero. A twin."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ class PlainFit:
     hazard: Numbers
 
 
-def plain_fit(x: Numbers, days: Numbers, returned: Numbers, blocks: list[Block], offset: Numbers, stratum: Numbers):
+def plain_fit(x: Numbers, days: Numbers, returned: Numbers, blocks: list[Block], offset: Numbers, entry: Numbers):
     """Newton's method on the penalised Breslow likelihood, every risk set summed anew; ridges settled at the end of each step."""
     b, penalties = np.zeros(x.shape[1]), np.zeros(x.shape[1])
     for block in blocks:
         penalties[block.start : block.stop] = block.penalty
     for _ in range(400):
-        score, information, hazard = derivatives(x, days, returned, b, offset, stratum)
+        score, information, hazard = derivatives(x, days, returned, b, offset, entry)
         inverse = np.linalg.inv(information + np.diag(penalties))
         step = inverse @ (score - penalties * b)
         b = b + step
@@ -38,20 +38,19 @@ def plain_fit(x: Numbers, days: Numbers, returned: Numbers, blocks: list[Block],
     return PlainFit(b, inverse, penalties, hazard)
 
 
-def derivatives(x: Numbers, days: Numbers, returned: Numbers, b: Numbers, offset: Numbers, stratum: Numbers):
-    """Score, information and the baseline's jumps (stratum by stratum, day by day), one risk set after another."""
+def derivatives(x: Numbers, days: Numbers, returned: Numbers, b: Numbers, offset: Numbers, entry: Numbers):
+    """Score, information and the baseline's jumps (day by day), one risk set after another."""
     w = np.exp(x @ b + offset)
     score, information, hazard = np.zeros(len(b)), np.zeros((len(b), len(b))), []
-    for group in np.unique(stratum):
-        for day in np.unique(days[stratum == group]):
-            at_risk = (stratum == group) & (days >= day)
-            back = (stratum == group) & (days == day) & returned
-            s0 = w[at_risk].sum()
-            mean = w[at_risk] @ x[at_risk] / s0
-            second = (x[at_risk] * w[at_risk, None]).T @ x[at_risk] / s0
-            score += x[back].sum(axis=0) - back.sum() * mean
-            information += back.sum() * (second - np.outer(mean, mean))
-            hazard.append(back.sum() / s0)
+    for day in np.unique(days):
+        at_risk = (entry < day) & (days >= day)
+        back = (days == day) & returned
+        s0 = w[at_risk].sum()
+        mean = w[at_risk] @ x[at_risk] / s0
+        second = (x[at_risk] * w[at_risk, None]).T @ x[at_risk] / s0
+        score += x[back].sum(axis=0) - back.sum() * mean
+        information += back.sum() * (second - np.outer(mean, mean))
+        hazard.append(back.sum() / s0)
     return score, information, np.array(hazard)
 
 

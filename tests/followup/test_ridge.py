@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.followup import ridge
-from analysis.followup.ridge import LEAST_VARIANCE, MOST_VARIANCE, Block, top_of
+from analysis.followup.ridge import LEAST_VARIANCE, MOST_VARIANCE, Block, penalised_mode
 
 
 def drawn(seed: int, columns: int = 40) -> tuple[np.ndarray, np.ndarray]:
@@ -39,14 +39,14 @@ def test_leaps_end_where_plain_rounds_end(seed: int, monkeypatch: pytest.MonkeyP
     blocks = [Block(0, 20, 1.0, pooled=True), Block(20, 40, 1.0, pooled=True)]
     rounds, whole = [], ridge._round
     monkeypatch.setattr(ridge, "_round", lambda *all_: rounds.append(1) or whole(*all_))
-    top = top_of(information, told, blocks, np.ones(40))
+    top = penalised_mode(information, told, blocks, np.ones(40))
     assert top.penalties == pytest.approx(plain(information, told, [slice(0, 20), slice(20, 40)]), rel=1e-8)
     assert len(rounds) < 100
 
 
 def test_without_pooled_blocks_the_ridges_stay() -> None:
     information, told = drawn(1)
-    top = top_of(information, told, [Block(0, 40, 2.0)], np.full(40, 2.0))
+    top = penalised_mode(information, told, [Block(0, 40, 2.0)], np.full(40, 2.0))
     assert top.penalties == pytest.approx(np.full(40, 2.0))
     assert top.coefficients == pytest.approx(np.linalg.solve(information + 2 * np.eye(40), told))
 
@@ -54,14 +54,14 @@ def test_without_pooled_blocks_the_ridges_stay() -> None:
 def test_a_ridge_is_never_weaker_than_any_log_hazard_asks_for() -> None:
     """Far from the top a parabola may ask for coefficients of thousands: a search must be able to come back from there."""
     information = np.eye(10) * 1e-4
-    top = top_of(information, np.full(10, 5.0), [Block(0, 10, 1.0, pooled=True)], np.ones(10))
+    top = penalised_mode(information, np.full(10, 5.0), [Block(0, 10, 1.0, pooled=True)], np.ones(10))
     assert top.penalties == pytest.approx(np.full(10, 1 / MOST_VARIANCE))
 
 
 def test_what_is_usual_of_a_block_counts_as_many_columns_as_its_worth() -> None:
     """At the settled ridge the variance is the mean of what the block tells and what is usual, by their columns."""
     information, told = drawn(2)
-    top = top_of(information, told, [Block(0, 40, 1 / 0.02, pooled=True, worth=7.0)], np.full(40, 50.0))
+    top = penalised_mode(information, told, [Block(0, 40, 1 / 0.02, pooled=True, prior_df=7.0)], np.full(40, 50.0))
     covariance = np.linalg.inv(information + np.diag(top.penalties))
     edf = 40 - top.penalties[0] * np.trace(covariance)
     squares = float(top.coefficients @ top.coefficients)
@@ -69,5 +69,7 @@ def test_what_is_usual_of_a_block_counts_as_many_columns_as_its_worth() -> None:
 
 
 def test_a_block_that_tells_nothing_has_what_is_usual() -> None:
-    top = top_of(np.eye(10) * 1e-6, np.zeros(10), [Block(0, 10, 1 / 0.02, pooled=True, worth=5.0)], np.full(10, 50.0))
+    top = penalised_mode(
+        np.eye(10) * 1e-6, np.zeros(10), [Block(0, 10, 1 / 0.02, pooled=True, prior_df=5.0)], np.full(10, 50.0)
+    )
     assert top.penalties == pytest.approx(np.full(10, 50.0), rel=1e-3)

@@ -10,7 +10,7 @@ import numpy as np
 from lifelines import CoxPHFitter
 from lifelines.datasets import load_rossi
 
-from analysis.followup import Block, fit_returns, follow_of
+from analysis.followup import Block, CoxModel
 
 DATA = load_rossi()
 WEEKS = 40
@@ -22,9 +22,9 @@ X = DATA.drop(columns=["week", "arrest"])
 def ours(rows, asked):
     centre, scale = X.to_numpy()[rows].mean(axis=0), X.to_numpy()[rows].std(axis=0)
     x = (X.to_numpy() - centre) / scale
-    follow = follow_of(DATA["week"].to_numpy()[rows].astype(np.int64), DATA["arrest"].to_numpy()[rows] == 1)
-    model = fit_returns(x[rows], follow, [Block(0, x.shape[1], 1.0, pooled=True)])
-    return 1 - np.exp(-model.cumulative(np.array([WEEKS]))[0] * np.exp(x[asked] @ model.coefficients))
+    weeks, arrested = DATA["week"].to_numpy()[rows].astype(np.int64), DATA["arrest"].to_numpy()[rows] == 1
+    model = CoxModel.fit(x[rows], weeks, arrested, blocks=[Block(0, x.shape[1], 1.0, pooled=True)])
+    return 1 - np.exp(-model.cumulative_hazard(WEEKS, x[asked]))
 
 
 def theirs(rows, asked, strength):

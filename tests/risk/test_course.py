@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.followup import baseline, follow_of
+from analysis.followup import breslow
 from analysis.risk.course import Course, window_slope
 
 WINDOW, FOLLOWED = 90, 700
@@ -42,7 +42,7 @@ def test_few_returns_or_hazards_all_alike_tell_no_slope() -> None:
 def test_the_baseline_of_known_hazards_expects_as_many_returns_as_came() -> None:
     log_hazard, course = world(fades=False)
     early = course.within(WINDOW)
-    hazard = baseline(log_hazard, follow_of(early.days, early.returned), np.arange(WINDOW + 1))
+    hazard = breslow(log_hazard, early.days, early.returned, np.arange(WINDOW + 1))
     expected = (hazard[early.days] * np.exp(log_hazard)).sum()
     assert expected == pytest.approx(early.returned.sum(), rel=1e-9)
     assert hazard[WINDOW] == pytest.approx(0.06, rel=0.1)

@@ -8,14 +8,14 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.risk.calibration import recalibration
-from analysis.risk.foretold import _compared, _folds, foretold
+from analysis.risk.foretold import _folds, foretold, told_from
 from tests.risk.worlds import fitted
 
 
 def test_outcomes_of_later_days_change_no_earlier_risk() -> None:
     features, outcome = fitted().features, fitted().outcome
     folds = _folds(outcome)
-    told = foretold(features, outcome, 90, np.random.default_rng(0))
+    told = foretold(features, outcome, 90)
     second = folds[1][0]
     course = outcome.course
     ends = outcome.day + course.days
@@ -24,7 +24,7 @@ def test_outcomes_of_later_days_change_no_earlier_risk() -> None:
         course, returned=np.where(late, ~course.returned, course.returned), next_bleed=course.next_bleed & ~late
     )
     changed = replace(outcome, course=others, came_back=np.where(late, ~outcome.came_back, outcome.came_back))
-    again = foretold(features, changed, 90, np.random.default_rng(0))
+    again = foretold(features, changed, 90)
     first = (outcome.day >= folds[0][0]) & (outcome.day < second)
     assert told.told[first].all()
     assert np.array_equal(told.risk[first], again.risk[first])
@@ -51,19 +51,15 @@ def test_few_returns_correct_nothing_and_many_are_pulled_toward_nothing() -> Non
     assert 0.4 < many.slope < fewer.slope < 1
 
 
-def test_of_many_bleeds_simple_rules_are_asked_about_a_lot_and_the_risks_stay(monkeypatch) -> None:
+def test_models_learn_from_some_bleeds_and_predict_all() -> None:
     features, outcome = fitted().features, fitted().outcome
-    every = foretold(features, outcome, 90, np.random.default_rng(0))
-    monkeypatch.setattr("analysis.risk.foretold.MOST_COMPARED", 300)
-    monkeypatch.setattr("analysis.risk.foretold._compared", lambda *given: compared(*given[:2]))
-    some = foretold(features, outcome, 90, np.random.default_rng(0))
-    asked = np.isfinite(some.rivals[:, 1])
-    assert asked.sum() == 300
-    assert (outcome.mature & every.told)[asked].all()
-    assert np.array_equal(some.rivals[asked], every.rivals[asked])
-    assert np.array_equal(some.risk, every.risk, equal_nan=True)
-
-
-def compared(outcome, first):
-    """A lot that takes nothing from the generator of the others."""
-    return _compared(outcome, first, np.random.default_rng(7))
+    learned = np.arange(len(outcome.day)) % 8 > 0
+    some, every = foretold(features, replace(outcome, learned=learned), 90), foretold(features, outcome, 90)
+    second = outcome.day >= _folds(outcome)[1][0]
+    assert some.told[second].all()
+    assert np.array_equal(np.isfinite(some.rivals[second, 1]), learned[second])
+    assert not np.array_equal(some.risk[second], every.risk[second])
+    ends = replace(outcome.course, returned=np.where(learned, outcome.course.returned, ~outcome.course.returned))
+    known, changed = (replace(outcome, learned=learned, course=course) for course in (outcome.course, ends))
+    one, other = (told_from(features, each, np.flatnonzero(second), 90) for each in (known, changed))
+    assert np.array_equal(one.risk, other.risk)

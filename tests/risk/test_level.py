@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.followup import baseline, follow_of, weibull
+from analysis.followup import breslow, weibull
 from analysis.risk.course import Course
 from analysis.risk.level import _smooth_level, window_hazard
 
@@ -21,16 +21,16 @@ def world(bleeds: int, seed: int, shape: float = 0.7) -> tuple[np.ndarray, Cours
     return log_hazard, Course(np.minimum(days, FOLLOWED).astype(np.int64), back, np.zeros(bleeds, dtype=bool))
 
 
-def breslow(log_hazard: np.ndarray, course: Course) -> np.ndarray:
+def own_level(log_hazard: np.ndarray, course: Course) -> np.ndarray:
     early = course.within(WINDOW)
-    return baseline(log_hazard, follow_of(early.days, early.returned), np.arange(WINDOW + 1))
+    return breslow(log_hazard, early.days, early.returned, np.arange(WINDOW + 1))
 
 
 def test_with_few_returns_the_level_errs_less_than_the_windows_own() -> None:
     own, moved = [], []
     for seed in range(200):
         log_hazard, course = world(500, seed)
-        own.append(np.log(breslow(log_hazard, course)[-1] / LEVEL))
+        own.append(np.log(own_level(log_hazard, course)[-1] / LEVEL))
         moved.append(np.log(window_hazard(log_hazard, course, WINDOW)[-1] / LEVEL))
     assert np.std(moved) < 0.9 * np.std(own)
     assert np.mean(moved) == pytest.approx(0.0, abs=0.03)
@@ -41,13 +41,13 @@ def test_with_many_returns_the_level_is_the_windows_own() -> None:
     log_hazard, course = world(60_000, 3)
     kept = (course.days < WINDOW) | (np.arange(60_000) % 2 == 0)
     cut = course.cut(np.where(kept, course.days, WINDOW))
-    own, moved = breslow(log_hazard, cut), window_hazard(log_hazard, cut, WINDOW)
+    own, moved = own_level(log_hazard, cut), window_hazard(log_hazard, cut, WINDOW)
     assert np.log(moved[-1] / own[-1]) == pytest.approx(0.0, abs=0.02)
 
 
 def test_the_course_of_the_hazard_is_the_windows_own() -> None:
     log_hazard, course = world(500, 4)
-    own, moved = breslow(log_hazard, course), window_hazard(log_hazard, course, WINDOW)
+    own, moved = own_level(log_hazard, course), window_hazard(log_hazard, course, WINDOW)
     assert moved * own[-1] == pytest.approx(own * moved[-1])
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.risk import bleed_features, history_of, risk_model, risk_shares
+from analysis.risk import RiskModel, bleed_features, history_of, risk_shares
 from analysis.risk.calibration import odds
 from analysis.risk.cells import Cells
 from analysis.risk.foretold import outcome_of
@@ -27,7 +27,7 @@ def told(**changed: object) -> np.ndarray:
     table = fitted().features.table
     for name, value in changed.items():
         table = table.with_columns(pl.lit(value).cast(table.schema[name]).alias(name))
-    return fitted().model.told(table).risk
+    return fitted().model.predict(table).risk
 
 
 def test_new_technicians_models_shops_and_empty_rows_are_told() -> None:
@@ -38,20 +38,19 @@ def test_new_technicians_models_shops_and_empty_rows_are_told() -> None:
         assert ((risk > 0) & (risk < 1)).all()
 
 
-def test_many_bleeds_are_told_as_few_are() -> None:
-    """So many that parts of them are shared out between threads, and told in single precision."""
+def test_bleeds_of_several_parts_are_predicted_as_few_are() -> None:
     model, table = fitted().model, fitted().features.table
     times = 2 * CHUNK // table.height + 1
-    told, many = model.told(table), model.told(pl.concat([table] * times))
-    assert many.risk == pytest.approx(np.tile(told.risk, times), rel=1e-6)
-    assert many.hi == pytest.approx(np.tile(told.hi, times), rel=1e-5)
+    told, many = model.predict(table), model.predict(pl.concat([table] * times))
+    assert many.risk == pytest.approx(np.tile(told.risk, times), rel=1e-12)
+    assert many.hi == pytest.approx(np.tile(told.hi, times), rel=1e-12)
 
 
 def test_a_new_technicians_limits_lie_farther_apart() -> None:
     """For most bleeds: what is told of a technician the model has met is uncertain as well, next to as much where returns
     are few."""
     model, table = fitted(3000).model, fitted(3000).features.table
-    known, newcomer = model.told(table), model.told(table.with_columns(technician=pl.lit("Newcomer")))
+    known, newcomer = model.predict(table), model.predict(table.with_columns(technician=pl.lit("Newcomer")))
     assert model.hazard.people_variance > 0
     wider = (odds(newcomer.hi) - odds(newcomer.lo)) / (odds(known.hi) - odds(known.lo))
     assert wider.mean() > 1
@@ -69,7 +68,7 @@ def test_what_columns_add_sums_to_the_log_of_the_hazard_expected() -> None:
 
 
 def test_the_risk_lies_within_its_limits() -> None:
-    known = fitted().model.told(fitted().features.table)
+    known = fitted().model.predict(fitted().features.table)
     assert (known.lo < known.risk).all()
     assert (known.risk < known.hi).all()
 
@@ -83,7 +82,7 @@ def test_more_travel_and_bubbles_mean_more_risk_on_average() -> None:
 
 def test_shares_add_up_to_the_risk_on_both_scales() -> None:
     shares = risk_shares(fitted().model, fitted().features.table)
-    risk = fitted().model.told(fitted().features.table).risk
+    risk = fitted().model.predict(fitted().features.table).risk
     assert shares.usual + shares.added.sum(axis=1) == pytest.approx(risk, abs=EXACT)
     odds = np.log(shares.usual / (1 - shares.usual)) + shares.log_odds.sum(axis=1)
     assert 1 / (1 + np.exp(-odds)) == pytest.approx(risk, abs=EXACT)
@@ -96,20 +95,12 @@ def test_a_risk_ends_with_the_brakes_next_bleed() -> None:
     assert never.risk(np.zeros(1))[0] == pytest.approx(1 - np.exp(-0.1))
 
 
-def test_risks_of_many_bleeds_are_those_of_each() -> None:
-    rng = np.random.default_rng(5)
-    window = Window(np.cumsum(rng.random(91)) / 400, np.linspace(1, 0.6, 91))
-    log_hazard = rng.normal(0, 2.5, 40_000)
-    few = np.concatenate([window.risk(part) for part in np.array_split(log_hazard, 10)])
-    assert window.risk(log_hazard) == pytest.approx(few, rel=1e-9)
-
-
 def test_a_log_that_records_no_sign_at_all_still_has_a_model() -> None:
     unseen = ["travel_excess_mm", "trapped_air_ml", "bubbles_first", "bubbles_last", "pump_gain_mm", "hard_pull_firm"]
     table = fitted().features.table
     bare = table.with_columns(pl.lit(None, table.schema[name]).alias(name) for name in [*unseen, "leak_seen"])
-    model = risk_model(replace(fitted().features, table=bare), fitted().outcome.course, 90)
-    risk = model.told(bare).risk
+    model = RiskModel.fit(replace(fitted().features, table=bare), fitted().outcome.course, 90)
+    risk = model.predict(bare).risk
     assert np.isfinite(risk).all()
     assert risk_shares(model, bare).usual + risk_shares(model, bare).added.sum(axis=1) == pytest.approx(risk, abs=EXACT)
 
@@ -120,8 +111,8 @@ def test_late_returns_of_a_model_that_wears_out_are_not_brought_forward() -> Non
     log = log_of_made(world)
     ready = prepared_from(log)
     features = bleed_features(log, ready.standard, history_of(ready.bleeds, 90))
-    model = risk_model(features, outcome_of(ready).course, 90)
-    told = features.table.select("session_id", "brake_model").with_columns(told=model.told(features.table).risk)
+    model = RiskModel.fit(features, outcome_of(ready).course, 90)
+    told = features.table.select("session_id", "brake_model").with_columns(told=model.predict(features.table).risk)
     beside = told.join(world.truth_bleeds.select("session_id", "risk"), on="session_id")
     wears = beside.filter(pl.col("brake_model") == "Schist 2")
     assert 0.75 < wears["told"].mean() / wears["risk"].mean() < 1.33
@@ -131,15 +122,6 @@ def test_a_search_near_another_model_ends_where_its_own_does() -> None:
     """Both ends lie within a ten-thousand-millionth of a standard error of the top; ridges settle on the way."""
     features, course = fitted().features, fitted().outcome.course
     half = np.arange(len(course.days) // 2)
-    other = risk_model(features.of(half), course.of(half), 90)
-    near = risk_model(features, course, 90, other)
-    assert near.told(features.table).risk == pytest.approx(fitted().model.told(features.table).risk, rel=1e-6)
-
-
-def test_a_model_fitted_in_single_precision_tells_the_same_risks(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("analysis.risk.columns.SINGLE_FROM", 0)
-    features = fitted().features
-    single = risk_model(features, fitted().outcome.course, 90).told(features.table)
-    double = fitted().model.told(features.table)
-    for name in ("risk", "lo", "hi"):
-        assert getattr(single, name) == pytest.approx(getattr(double, name), rel=1e-4)
+    other = RiskModel.fit(features.of(half), course.of(half), 90)
+    near = RiskModel.fit(features, course, 90, other)
+    assert near.predict(features.table).risk == pytest.approx(fitted().model.predict(features.table).risk, rel=1e-6)

@@ -46,7 +46,7 @@ def test_the_model_that_comes_back_tells_the_same_to_the_last_bit() -> None:
     back = opened_model(content(), "bytes")
     features = back.features_of(log)
     assert features.table.equals(fitted().features.table)
-    assert np.array_equal(back.model.told(features.table).risk, fitted().model.told(fitted().features.table).risk)
+    assert np.array_equal(back.model.predict(features.table).risk, fitted().model.predict(fitted().features.table).risk)
     assert back.written_standard() == fitted().ready.standard
     assert back.last_day == log.as_of
 

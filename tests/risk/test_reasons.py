@@ -24,15 +24,15 @@ def every_reason() -> list[str]:
     return [text for name in table.columns for text in table.get_column(name).drop_nulls() if text != NO_REASON]
 
 
-def test_a_log_too_long_to_be_kept_as_arrays_is_told_alike(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_bleeds_of_several_parts_have_the_reasons_of_one(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = (fitted().model, fitted().features, fitted().ready.standard)
     risks, why = told_with_reasons(*asked)
-    monkeypatch.setattr("analysis.risk.features.MOST_READ_WHOLE", 0)
-    monkeypatch.setattr("analysis.risk.reasons.AT_ONCE", 100)
-    told_apart, why_apart = told_with_reasons(*asked)
-    assert told_apart.risk == pytest.approx(risks.risk, rel=1e-9)
-    assert told_apart.hi == pytest.approx(risks.hi, rel=1e-9)
-    assert why_apart.equals(why)
+    for module in ("model", "reasons"):
+        monkeypatch.setattr(f"analysis.risk.{module}.CHUNK", 100)
+    risks_by_part, why_by_part = told_with_reasons(*asked)
+    assert risks_by_part.risk == pytest.approx(risks.risk, rel=1e-9)
+    assert risks_by_part.hi == pytest.approx(risks.hi, rel=1e-9)
+    assert why_by_part.equals(why)
 
 
 def test_no_reason_names_a_person_or_a_shop() -> None:
@@ -59,7 +59,7 @@ def test_a_bleed_without_a_reason_says_so_and_nothing_else() -> None:
 
 
 def test_the_riskiest_bleeds_have_reasons() -> None:
-    risk = fitted().model.told(fitted().features.table).risk
+    risk = fitted().model.predict(fitted().features.table).risk
     assert NO_REASON not in told()[np.argsort(-risk)[:30]].get_column("reason_1")
 
 

@@ -14,7 +14,6 @@ from analysis.risk import (
     SavedModel,
     bleed_features,
     history_of,
-    risk_model,
     saved_model,
 )
 from analysis.risk.foretold import Outcome, outcome_of
@@ -43,5 +42,5 @@ def fitted(sessions: int = 900, seed: int = 3) -> Fitted:
     history = history_of(ready.bleeds, 90)
     features = bleed_features(log, ready.standard, history)
     outcome = outcome_of(ready)
-    model = risk_model(features, outcome.course, 90)
+    model = RiskModel.fit(features, outcome.course, 90)
     return Fitted(log, ready, history, features, outcome, model)

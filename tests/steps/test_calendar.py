@@ -13,7 +13,7 @@ from tests.steps.blamed import STEP, with_a_harmless_step_missed
 def test_a_harmless_step_missed_more_and_more_is_not_blamed_for_a_rate_that_rises(workshop):
     drifting = with_a_harmless_step_missed(workshop, lambda late: 0.08 * np.exp(0.5 * late), late=True)
     found = by_return(drifting, design_of(drifting, (STEP,)))
-    assert abs(found.spared[0]) < 2.5 * found.sd[0]
+    assert abs(found.prevented[0]) < 2.5 * found.sd[0]
     missed, back = drifting.missed[STEP].to_numpy(), drifting.bleeds["came_back"].to_numpy()
     assert back[missed].mean() > 1.5 * back[~missed].mean()
 

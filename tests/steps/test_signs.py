@@ -72,15 +72,15 @@ def test_a_step_that_lengthens_the_travel_is_judged_by_bubbles_and_pump_gain(cos
     )
     again = stand_evidence(_with(workshop, moved), costs.design, costs.by_return)
     assert again.delta[place] == pytest.approx(stand.delta[place])
-    assert stand.speaks[place]
-    assert not stand.speaks[costs.design.steps.index("seals")]
+    assert stand.applies[place]
+    assert not stand.applies[costs.design.steps.index("seals")]
 
 
 def test_where_travel_is_the_only_sign_the_stand_says_nothing_of_a_step_that_alters_it(costs, workshop):
     blank = [pl.lit(None, dtype=workshop.bleeds.schema[c]).alias(c) for c in ("bubbles_first", "pump_gain_mm")]
     stand = stand_evidence(_with(workshop, workshop.bleeds.with_columns(blank)), costs.design, costs.by_return)
-    assert not stand.speaks[costs.design.steps.index("reach")]
-    assert stand.speaks[costs.design.steps.index("purge")]
+    assert not stand.applies[costs.design.steps.index("reach")]
+    assert stand.applies[costs.design.steps.index("purge")]
 
 
 @pytest.mark.parametrize(("name", "foretells"), [("base", True), ("signs say nothing", False)])

@@ -8,7 +8,7 @@ import pytest
 
 from analysis.prepared import prepared
 from analysis.standard import built_in
-from analysis.steps import ground_of, step_costs, tolerance_curves, what_if
+from analysis.steps import dose_response_base, step_costs, tolerance_curves, what_if
 from analysis.steps.what_if import YearlyCost
 from schemas import checked
 from schemas.between import MissedSteps
@@ -68,7 +68,7 @@ def test_twelve_bleeds_of_one_technician_give_no_estimate_and_no_crash():
     assert few.table.get_column("verdict").unique().to_list() == ["too_few"]
     assert few.table.select(pl.col(ESTIMATES).is_null().all()).row(0) == (True,) * len(ESTIMATES)
     assert what_if(few, YearlyCost(100, 45, 6), np.random.default_rng(1)).is_empty()
-    assert tolerance_curves(ground_of(few_bleeds(), few.design, np.random.default_rng(1))).is_empty()
+    assert tolerance_curves(dose_response_base(few_bleeds(), few.design)).is_empty()
 
 
 def test_a_step_never_recorded_always_missed_or_missed_nine_times_is_too_few_and_the_others_stand(workshop):

@@ -5,13 +5,13 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from analysis.steps import ground_of, in_order, tolerance_curves
+from analysis.steps import dose_response_base, in_order, tolerance_curves
 from analysis.steps.spline import curve_of
 
 
 @pytest.fixture(scope="module")
 def curves(workshop, costs):
-    return tolerance_curves(ground_of(workshop, costs.design, np.random.default_rng(4)))
+    return tolerance_curves(dose_response_base(workshop, costs.design))
 
 
 def test_only_measured_fields_with_limits_have_a_curve(workshop, curves):
@@ -55,19 +55,11 @@ def test_many_values_have_a_smooth_curve_that_is_straight_outside():
 
 
 def test_curves_stand_on_the_model_of_the_ranking_where_it_is_there(workshop, costs, curves):
-    near = tolerance_curves(ground_of(workshop, costs.design, np.random.default_rng(4), costs.by_return))
+    near = tolerance_curves(dose_response_base(workshop, costs.design, costs.by_return))
     assert_frame_equal(near, curves, rel_tol=1e-7)
 
 
-def test_a_sample_is_fitted_from_the_model_of_all_and_ends_where_it_would_alone(workshop, costs, monkeypatch):
-    monkeypatch.setattr("analysis.steps.tolerance.LARGEST", 700)
-    grounds = [ground_of(workshop, costs.design, np.random.default_rng(4), began) for began in (costs.by_return, None)]
-    assert [len(ground.design.x) for ground in grounds] == [700, 700]
-    near, alone = (tolerance_curves(ground) for ground in grounds)
-    assert_frame_equal(near, alone, rel_tol=1e-6)
-
-
 def test_shares_together_are_all_curves(workshop, costs, curves):
-    ground = ground_of(workshop, costs.design, np.random.default_rng(4))
+    ground = dose_response_base(workshop, costs.design)
     shares = [tolerance_curves(ground, share) for share in (slice(1, None, 2), slice(0, None, 2))]
     assert_frame_equal(in_order(shares), curves)

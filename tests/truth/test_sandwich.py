@@ -45,4 +45,4 @@ def test_the_jackknife_equals_a_bootstrap_of_bikes(name):
 
 
 def _spared(prepared, steps):
-    return by_return(prepared, design_of(prepared, steps)).spared
+    return by_return(prepared, design_of(prepared, steps)).prevented

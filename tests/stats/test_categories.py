@@ -3,7 +3,7 @@
 import numpy as np
 import polars as pl
 
-from analysis.regression import level_codes, sums_by
+from analysis.stats import level_codes, sums_by
 
 
 def test_each_word_is_told_by_its_place_among_the_distinct_ones():

@@ -1,0 +1,209 @@
+"""Ridge logistic regression by Newton's method, and the same fitted without one fold after another."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Numbers = NDArray[np.float64]
+RIDGE = 1.0
+CONVERGED = 1e-18
+"""A search ends with the step that gains less than this in twice the log likelihood, unless another end is given."""
+REUSE_INFORMATION, NOT_CONVERGED = 0.02, 1e-8
+"""The information is worked out anew once a step gains more than `REUSE_INFORMATION` of what the one before it gained:
+it costs as many products as there are columns, the score one."""
+MAX_STEPS, MAX_HALVINGS = 50, 30
+
+
+@dataclass(frozen=True)
+class CrossFitted:
+    """Coefficients of fits that each left one fold out, one column a fold, the intercept last; `estimable` is false where
+    only one outcome remained."""
+
+    coefficients: Numbers
+    estimable: NDArray[np.bool_]
+
+
+def ridge_logistic(x: Numbers, trials: Numbers, successes: Numbers, tolerance: float = CONVERGED) -> Numbers:
+    """Fit a logistic regression with a ridge of 1 on every coefficient but the intercept.
+
+    Source: P. McCullagh & J. A. Nelder 1989, Generalized Linear Models, 2nd ed., ch. 4.
+
+    Parameters
+    ----------
+    x
+        n × p, finite.
+    trials, successes
+        How many each row stands for and how many of them had the outcome, n each; at least one of each outcome in all.
+    tolerance
+        A search ends with the step that gains less than this in twice the log likelihood.
+
+    Returns
+    -------
+    ndarray
+        p + 1 coefficients, the intercept last.
+    """
+    counts = _Counts(_with_intercept(x), trials[:, None], successes[:, None])
+    start = np.zeros((x.shape[1] + 1, 1))
+    start[-1] = np.log(successes.sum() / (trials.sum() - successes.sum()))
+    return _newton(counts, start, tolerance)[:, 0]
+
+
+def cross_fitted_logistic(x: Numbers, trials: Numbers, successes: Numbers, tolerance: float = CONVERGED) -> CrossFitted:
+    """Fit `ridge_logistic` to what is outside each fold, every search starting at the fit of all rows.
+
+    The information outside a fold is that of all rows less the fold's own, at the fit of all rows; a search it does not
+    bring to the maximum is continued with information of its own.
+
+    Parameters
+    ----------
+    x
+        n × p, finite.
+    trials, successes
+        n × folds: how many of a fold each row stands for (0 where none), and how many of them had the outcome.
+    tolerance
+        As in `ridge_logistic`.
+    """
+    rows = _with_intercept(x)
+    others = _Counts(rows, trials.sum(axis=1, keepdims=True) - trials, successes.sum(axis=1, keepdims=True) - successes)
+    came = others.successes.sum(axis=0)
+    estimable = (came > 0) & (came < others.trials.sum(axis=0))
+    coefficients = np.zeros((rows.shape[1], trials.shape[1]))
+    if not estimable.any():
+        return CrossFitted(coefficients, estimable)
+    kept = np.flatnonzero(estimable)
+    whole = ridge_logistic(x, trials.sum(axis=1), successes.sum(axis=1), tolerance)
+    inverses = np.asarray(np.linalg.inv(_information_outside(rows, trials, whole)[kept]), dtype=float)
+    start = _position(others.of(kept), np.repeat(whole[:, None], len(kept), axis=1))
+    end = _chord_steps(start, others.of(kept), inverses, tolerance)
+    coefficients[:, kept] = end.b
+    for fold in kept[end.gain > max(NOT_CONVERGED, tolerance)]:
+        coefficients[:, [fold]] = _newton(others.of(np.array([fold])), coefficients[:, [fold]], tolerance)
+    return CrossFitted(coefficients, estimable)
+
+
+def out_of_fold_log_odds(x: Numbers, fits: Sequence[CrossFitted], fold: NDArray[np.int64]) -> Numbers:
+    """Log odds of each row by fits that left its fold out, one column a fit; minus infinity where none could be made.
+
+    Parameters
+    ----------
+    x
+        As the fits had it, n × p.
+    fits
+        The fits.
+    fold
+        Each row's fold, from 0.
+    """
+    found = np.empty((len(x), len(fits)))
+    for column, fit in enumerate(fits):
+        linear = x @ fit.coefficients[:-1] + fit.coefficients[-1]
+        own = np.take_along_axis(linear, fold[:, None], axis=1)[:, 0]
+        found[:, column] = np.where(fit.estimable[fold], own, -np.inf)
+    return found
+
+
+@dataclass(frozen=True)
+class _Counts:
+    """Trials and successes of each row, one column a fit."""
+
+    rows: Numbers = field(repr=False)
+    trials: Numbers = field(repr=False)
+    successes: Numbers = field(repr=False)
+
+    def of(self, fits: NDArray[np.intp]) -> _Counts:
+        return _Counts(self.rows, self.trials[:, fits], self.successes[:, fits])
+
+    def score(self, b: Numbers, linear: Numbers) -> Numbers:
+        return self.rows.T @ (self.successes - self.trials * _chance(linear)) - _ridge(self.rows)[:, None] * b
+
+    def loss(self, b: Numbers, linear: Numbers) -> Numbers:
+        minus_log = (self.trials * np.logaddexp(0, linear) - self.successes * linear).sum(axis=0)
+        return minus_log + 0.5 * (_ridge(self.rows)[:, None] * b**2).sum(axis=0)
+
+
+@dataclass(frozen=True)
+class _Position:
+    """Where searches are, one column a fit: coefficients, linear predictors, and what a step would gain."""
+
+    b: Numbers
+    linear: Numbers
+    gain: Numbers
+
+
+def _position(counts: _Counts, b: Numbers) -> _Position:
+    return _Position(b, counts.rows @ b, np.full(b.shape[1], np.inf))
+
+
+def _newton(counts: _Counts, b: Numbers, tolerance: float) -> Numbers:
+    """One fit; p + 1 × 1."""
+    at, last = _position(counts, b), np.inf
+    for _ in range(MAX_STEPS):
+        p = _chance(at.linear[:, 0])
+        information = _gram(counts.rows, counts.trials[:, 0] * p * (1 - p)) + np.diag(_ridge(counts.rows))
+        inverses = np.asarray(np.linalg.inv(information), dtype=float)[None]
+        at = _chord_steps(at, counts, inverses, tolerance, REUSE_INFORMATION)
+        gain = float(at.gain[0])
+        if gain < tolerance or (gain < NOT_CONVERGED and gain > REUSE_INFORMATION * last):
+            break
+        last = gain
+    return at.b
+
+
+def _chord_steps(at: _Position, counts: _Counts, inverses: Numbers, tolerance: float, slow: float = 1.0) -> _Position:
+    """Steps with the information held, one a fit, while each gains less than `slow` of the one before."""
+    last = np.inf
+    for _ in range(MAX_STEPS):
+        score = counts.score(at.b, at.linear)
+        step = np.einsum("kij,jk->ik", inverses, score)
+        gain = (step * score).sum(axis=0)
+        if gain.max() < tolerance or gain.max() > slow * last:
+            return _Position(at.b, at.linear, gain)
+        at, last = _moved(at, step, counts, halving=bool(gain.max() > 1)), float(gain.max())
+    return at
+
+
+def _moved(at: _Position, step: Numbers, counts: _Counts, *, halving: bool) -> _Position:
+    """A step on, halved where a loss would rise."""
+    new = _position(counts, at.b + step)
+    if not halving:
+        return new
+    before = counts.loss(at.b, at.linear)
+    for _ in range(MAX_HALVINGS):
+        worse = counts.loss(new.b, new.linear) > before + 1e-6 * (1 + np.abs(before))
+        if not worse.any():
+            break
+        step = np.where(worse, step / 2, step)
+        new = _position(counts, at.b + step)
+    return new
+
+
+def _information_outside(rows: Numbers, trials: Numbers, coefficients: Numbers) -> Numbers:
+    """Folds × p × p: the information without each fold, at these coefficients."""
+    p = _chance(rows @ coefficients)
+    own = np.empty((trials.shape[1], rows.shape[1], rows.shape[1]))
+    for fold in range(trials.shape[1]):
+        inside = trials[:, fold] > 0
+        own[fold] = _gram(rows[inside], (trials[:, fold] * p * (1 - p))[inside])
+    return np.asarray(own.sum(axis=0) + np.diag(_ridge(rows)) - own)
+
+
+def _gram(rows: Numbers, weight: Numbers) -> Numbers:
+    half = rows * np.sqrt(weight)[:, None]
+    return np.asarray(half.T @ half)
+
+
+def _with_intercept(x: Numbers) -> Numbers:
+    return np.hstack([x, np.ones((len(x), 1))])
+
+
+def _chance(linear: Numbers) -> Numbers:
+    from scipy import special
+
+    return np.asarray(special.expit(linear))
+
+
+def _ridge(rows: Numbers) -> Numbers:
+    return np.append(np.full(rows.shape[1] - 1, RIDGE), 0.0)

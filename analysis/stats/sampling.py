@@ -1,0 +1,45 @@
+"""The one limit on how much a fitted model learns from: whole bikes, the same ones whatever the order of the file."""
+
+from __future__ import annotations
+
+from hashlib import blake2b
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+FIT_LIMIT = 200_000
+"""Bleeds a fitted model learns from at most. Counts are of all bleeds, and every bleed is scored."""
+
+
+def fit_sample(clusters: pl.Series, limit: int, seed: int) -> NDArray[np.bool_]:
+    """Choose the rows a model learns from: all of them, or whole clusters up to `limit` rows.
+
+    Clusters are taken in the order of a hash of their name and the seed, until the next one would pass the limit, so
+    that the choice depends neither on the order of the rows nor on the other columns.
+
+    Parameters
+    ----------
+    clusters
+        Each row's cluster (its bike).
+    limit
+        Rows at most, above 0.
+    seed
+        Another seed chooses other clusters.
+
+    Returns
+    -------
+    ndarray
+        True where a row is chosen; one entry a row.
+    """
+    if len(clusters) <= limit:
+        return np.ones(len(clusters), dtype=bool)
+    names = clusters.cast(pl.String).fill_null("").alias("name")
+    counts = names.value_counts(name="rows")
+    key = str(seed).encode()
+    hashes = [blake2b(name.encode(), key=key, digest_size=8).digest() for name in counts.get_column("name")]
+    order = sorted(range(len(hashes)), key=hashes.__getitem__)
+    total = np.cumsum(counts.get_column("rows").to_numpy()[order])
+    kept = max(int(np.searchsorted(total, limit, side="right")), 1)
+    chosen = counts.get_column("name")[order[:kept]]
+    return names.is_in(chosen.implode()).to_numpy()

@@ -1,0 +1,56 @@
+"""The steps by another return model, and from some of the bleeds."""
+
+import numpy as np
+import polars as pl
+import pytest
+from polars.testing import assert_frame_equal
+
+from analysis.followup import WeibullModel
+from analysis.prepared import fit_data, fit_notes
+from analysis.steps import dose_response_base, interactions, raw_steps, step_costs, tolerance_curves
+from synthetic import family, made
+from tests.worlds import prepared_of
+
+
+def test_a_weibull_regression_gives_the_steps_as_the_cox_model_does(workshop, costs):
+    """The simulated hazard is close to Weibull's: the two models differ by less than a third of a standard error."""
+    other = step_costs(workshop, np.random.default_rng(1), survival=WeibullModel)
+    one, two = (table.filter(pl.col("by_return").is_not_null()) for table in (costs.table, other.table))
+    sd = ((one["by_return_hi"] - one["by_return_lo"]) / 3.92).to_numpy()
+    assert np.abs(two["by_return"].to_numpy() - one["by_return"].to_numpy()).max() < 0.34 * sd.max()
+    assert (two["by_return_hi"] - two["by_return_lo"]).to_numpy() / 3.92 == pytest.approx(sd, rel=0.25)
+    assert np.corrcoef(one["preventable_per_100"], two["preventable_per_100"])[0, 1] > 0.95
+    base = dose_response_base(workshop, other.design, other.by_return)
+    assert tolerance_curves(base).height
+    assert interactions(workshop, other.design, other.by_return)["step"].to_list()
+
+
+@pytest.fixture(scope="module")
+def large():
+    return prepared_of(made(family("base", 3000), seed=12))
+
+
+def test_models_learn_from_some_bikes_while_counts_are_of_all_bleeds(large):
+    learned = fit_data(large, 1, limit=1_500)
+    assert 1_400 < len(learned.bleeds) <= 1_500
+    table = step_costs(large, np.random.default_rng(1), learned).table
+    counts = ["step", "recorded", "missed", "share_missed", "naive_difference"]
+    assert_frame_equal(table.select(counts), raw_steps(large).select(counts).sort("step"))
+    alone = step_costs(learned, np.random.default_rng(1)).table
+    rest = [name for name in table.columns if name not in counts]
+    assert_frame_equal(table.select(rest), alone.select(rest))
+
+
+def test_a_note_says_how_many_bleeds_models_learned_from(large):
+    learned = fit_data(large, 1, limit=1_500)
+    assert fit_data(large, 1) is large
+    assert fit_notes(large, large) == ()
+    (note,) = fit_notes(large, learned)
+    assert f"{len(learned.bleeds):,} of the 3,000 bleeds" in note
+    assert "1.4 times as wide" in note
+
+
+def test_the_order_of_the_rows_does_not_change_who_is_learned_from(large):
+    again = fit_data(large, 1, limit=1_500)
+    assert fit_data(large, 1, limit=1_500).bleeds["session_id"].equals(again.bleeds["session_id"])
+    assert not fit_data(large, 2, limit=1_500).bleeds["session_id"].equals(again.bleeds["session_id"])
