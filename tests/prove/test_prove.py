@@ -108,7 +108,7 @@ def test_a_cluster_of_two_workers_gives_the_table_of_a_run_cut_short(tmp_path, c
 
 
 def test_a_cluster_that_does_not_answer_is_told(tmp_path, monkeypatch):
-    monkeypatch.setattr("analysis.cluster.SECONDS_TO_ANSWER", 1)
+    monkeypatch.setattr("analysis.prove.cluster.SECONDS_TO_ANSWER", 1)
     with pytest.raises(CannotRun, match="nothing answers"):
         run_proof(tmp_path / "new" / "proof", 1, 100, "tcp://127.0.0.1:9", lambda _: None)
     assert list(tmp_path.iterdir()) == []

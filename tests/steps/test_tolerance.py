@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from analysis.steps import dose_response_base, in_order, tolerance_curves
+from analysis.steps import dose_response_base, tolerance_curves
 from analysis.steps.spline import curve_of
 
 
@@ -57,9 +57,3 @@ def test_many_values_have_a_smooth_curve_that_is_straight_outside():
 def test_curves_stand_on_the_model_of_the_ranking_where_it_is_there(workshop, costs, curves):
     near = tolerance_curves(dose_response_base(workshop, costs.design, costs.by_return))
     assert_frame_equal(near, curves, rel_tol=1e-7)
-
-
-def test_shares_together_are_all_curves(workshop, costs, curves):
-    ground = dose_response_base(workshop, costs.design)
-    shares = [tolerance_curves(ground, share) for share in (slice(1, None, 2), slice(0, None, 2))]
-    assert_frame_equal(in_order(shares), curves)
