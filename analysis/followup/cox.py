@@ -17,7 +17,7 @@ from analysis.followup.penalized_fit import Evaluation, maximise
 from analysis.followup.ridge import Block, inverse
 from analysis.followup.risk_sets import SurvivalData, survival_data
 from analysis.followup.survival_model import df_correction, require_usable
-from analysis.stats import sum_within_clusters
+from analysis.stats import sum_within_clusters, weighted_gram
 
 Numbers = NDArray[np.float64]
 Days = NDArray[np.int64]
@@ -169,6 +169,6 @@ class PartialLikelihood:
     def information(self, at: PartialEvaluation) -> Numbers:
         """Σ w H x x' − Σ x̄ x̄' dN."""
         data, relative = self.data, np.exp(at.linear)
-        half = self.x * np.sqrt(relative * data.while_at_risk(data.events / at.at_risk))[:, None]
+        exposed = weighted_gram(self.x, relative * data.while_at_risk(data.events / at.at_risk))
         means = data.at_risk(self.x, relative) / at.at_risk[:, None]
-        return half.T @ half - (means * data.events[:, None]).T @ means
+        return exposed - (means * data.events[:, None]).T @ means

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from analysis.followup.penalized_fit import Evaluation, maximise
 from analysis.followup.ridge import Block, inverse
 from analysis.followup.survival_model import df_correction, require_usable
-from analysis.stats import sum_within_clusters
+from analysis.stats import sum_within_clusters, weighted_gram
 
 Numbers = NDArray[np.float64]
 Days = NDArray[np.int64]
@@ -153,8 +153,7 @@ class WeibullLikelihood:
     def information(self, at: WeibullEvaluation) -> Numbers:
         size = self.x.shape[1]
         found = np.empty((size + 2, size + 2))
-        half = self.x * np.sqrt(at.hazard)[:, None]
-        found[:size, :size] = half.T @ half
+        found[:size, :size] = weighted_gram(self.x, at.hazard)
         found[:size, size] = found[size, :size] = self.x.T @ at.hazard
         found[:size, size + 1] = found[size + 1, :size] = self.x.T @ at.across
         found[size, size], found[size + 1, size + 1] = at.hazard.sum(), at.shape_twice

@@ -3,6 +3,7 @@
 from analysis.stats.categories import level_codes, sums_by
 from analysis.stats.cluster_robust import clustered_covariance, clustered_sd, sum_within_clusters
 from analysis.stats.discovery import benjamini_hochberg
+from analysis.stats.gram import weighted_gram
 from analysis.stats.intervals import (
     Z95,
     Interval,
@@ -56,5 +57,6 @@ __all__ = [
     "student_tail",
     "sum_within_clusters",
     "sums_by",
+    "weighted_gram",
     "wilson",
 ]

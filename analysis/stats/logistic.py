@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.stats.gram import weighted_gram
+
 Numbers = NDArray[np.float64]
 RIDGE = 1.0
 CONVERGED = 1e-18
@@ -142,7 +144,7 @@ def _newton(counts: _Counts, b: Numbers, tolerance: float) -> Numbers:
     at, last = _position(counts, b), np.inf
     for _ in range(MAX_STEPS):
         p = _chance(at.linear[:, 0])
-        information = _gram(counts.rows, counts.trials[:, 0] * p * (1 - p)) + np.diag(_ridge(counts.rows))
+        information = weighted_gram(counts.rows, counts.trials[:, 0] * p * (1 - p)) + np.diag(_ridge(counts.rows))
         inverses = np.asarray(np.linalg.inv(information), dtype=float)[None]
         at = _chord_steps(at, counts, inverses, tolerance, REUSE_INFORMATION)
         gain = float(at.gain[0])
@@ -186,13 +188,8 @@ def _information_outside(rows: Numbers, trials: Numbers, coefficients: Numbers) 
     own = np.empty((trials.shape[1], rows.shape[1], rows.shape[1]))
     for fold in range(trials.shape[1]):
         inside = trials[:, fold] > 0
-        own[fold] = _gram(rows[inside], (trials[:, fold] * p * (1 - p))[inside])
+        own[fold] = weighted_gram(rows[inside], (trials[:, fold] * p * (1 - p))[inside])
     return np.asarray(own.sum(axis=0) + np.diag(_ridge(rows)) - own)
-
-
-def _gram(rows: Numbers, weight: Numbers) -> Numbers:
-    half = rows * np.sqrt(weight)[:, None]
-    return np.asarray(half.T @ half)
 
 
 def _with_intercept(x: Numbers) -> Numbers:

@@ -98,8 +98,9 @@ def _curve(base: DoseResponseBase, one: _Reading) -> pl.DataFrame:
     basis = np.zeros((len(one.values), one.curve.width))
     basis[known] = one.curve.basis(one.values[known])
     centre = basis.mean(axis=0)
-    others = np.delete(np.arange(design.x.shape[1]), design.steps.index(one.step.id))
-    x, size = np.hstack([design.x[:, others], basis - centre]), len(others)
+    step = design.steps.index(one.step.id)
+    others = np.delete(np.arange(design.x.shape[1]), step)
+    x, size = np.hstack([design.x[:, :step], design.x[:, step + 1 :], basis - centre]), len(others)
     model = base.by_step.fit(
         x,
         *time_and_event(prepared.bleeds),
@@ -110,7 +111,7 @@ def _curve(base: DoseResponseBase, one: _Reading) -> pl.DataFrame:
     at = one.curve.basis(one.curve.grid) - centre
     effects = model.coefficients[size:]
     rest = expected_exposure(prepared, model) * np.exp(x[:, :size] @ model.coefficients[:size])
-    risks = _risks(x[known], rest[known], at, np.exp(at @ effects))
+    risks = _risks(x, np.where(known, rest, 0.0), at, np.exp(at @ effects), int(known.sum()))
     rows = clustered_influence(model, risks.gradients, prepared.window_days)
     sd = np.sqrt((rows**2).sum(axis=0)) * model.df_correction
     limits = np.array([_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
@@ -138,14 +139,15 @@ class _Risks:
     gradients: Gradients
 
 
-def _risks(x: Numbers, rest: Numbers, at: Numbers, ratios: Numbers) -> _Risks:
-    """Of bleeds whose mass without the reading is `rest`; `at` the readings' columns and `ratios` their hazard ratios."""
+def _risks(x: Numbers, rest: Numbers, at: Numbers, ratios: Numbers, bleeds: int) -> _Risks:
+    """Of bleeds whose mass without the reading is `rest` (0 where it was not recorded); `at` the readings' columns and `ratios`
+    their hazard ratios."""
     mass = rest[:, None] * ratios
-    slope = mass * np.exp(-mass)
+    left = np.exp(-mass)
+    slope = mass * left
     by_baseline, size = slope.sum(axis=0), x.shape[1] - at.shape[1]
     gradient = np.vstack([x[:, :size].T @ slope, (by_baseline[:, None] * at).T])
-    bleeds = len(x)
-    return _Risks(-np.expm1(-mass).mean(axis=0), Gradients(gradient / bleeds, by_baseline / bleeds))
+    return _Risks((1 - left).sum(axis=0) / bleeds, Gradients(gradient / bleeds, by_baseline / bleeds))
 
 
 def _limits(risk: float, sd: float) -> tuple[float, float]:
