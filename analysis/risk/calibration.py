@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.stats import clustered_covariance
+
 Numbers = NDArray[np.float64]
 LEAST_RETURNS = 300
 TRUST = 200.0
@@ -103,6 +105,5 @@ def _logistic(
 
 def _sandwich(covariance: Numbers, scores: Numbers, bike: NDArray[np.int64]) -> Numbers:
     bikes, place = np.unique(bike, return_inverse=True)
-    summed = np.column_stack([np.bincount(place, weights=column, minlength=len(bikes)) for column in scores.T])
-    spread = summed.T @ summed * len(bikes) / max(len(bikes) - 1, 1)
+    spread = clustered_covariance(scores, place) * len(bikes) / max(len(bikes) - 1, 1)
     return np.asarray(covariance @ spread @ covariance)

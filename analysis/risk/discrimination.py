@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.stats import Z95
+from analysis.stats import Z95, clustered_sd
 
 Numbers = NDArray[np.float64]
 
@@ -27,7 +27,7 @@ class Figure:
         """
         if not 0 < self.value < 1:
             return float("nan"), float("nan")
-        sd = float(np.sqrt((np.bincount(bike, weights=self.slopes) ** 2).sum()))
+        sd = clustered_sd(self.slopes, bike)
         middle = np.log(self.value / (1 - self.value))
         reach = Z95 * sd / (self.value * (1 - self.value))
         return float(1 / (1 + np.exp(reach - middle))), float(1 / (1 + np.exp(-reach - middle)))

@@ -13,7 +13,7 @@ from analysis.risk.calibration import calibration_line, odds
 from analysis.risk.discrimination import auc, average_precision
 from analysis.risk.fairness import spread
 from analysis.risk.rivals import NAMES
-from analysis.stats import Z95, exact_poisson_limits, wilson
+from analysis.stats import Z95, clustered_sd, exact_poisson_limits, wilson
 from schemas import checked, empty
 from schemas.outputs import ModelQuality
 
@@ -97,8 +97,8 @@ def _scores(held: Held) -> list[Row]:
     constant = _brier(held.rivals[:, 0], held.came_back)
     mine, loss = _brier(held.risk, held.came_back), log_loss(held.risk, held.came_back)
     skill = 1 - mine.mean() / constant.mean()
-    skill_se = _clustered_se((mine - (1 - skill) * constant) / constant.mean(), held.bike)
-    loss_se = _clustered_se(loss - loss.mean(), held.bike)
+    skill_se = clustered_sd((mine - (1 - skill) * constant) / constant.mean(), held.bike) / len(held.risk)
+    loss_se = clustered_sd(loss - loss.mean(), held.bike) / len(held.risk)
     rows = []
     for place, name in enumerate(NAMES):
         own = held.asked(place)
@@ -182,9 +182,3 @@ def log_loss(risk: Numbers, came_back: NDArray[np.bool_]) -> Numbers:
 
 def _brier(risk: Numbers, came_back: NDArray[np.bool_]) -> Numbers:
     return np.asarray((risk - came_back) ** 2)
-
-
-def _clustered_se(influence: Numbers, bike: NDArray[np.int64]) -> float:
-    """Of a mean, rows of one bike held together."""
-    sums = np.bincount(bike, weights=influence)
-    return float(np.sqrt((sums**2).sum()) / len(influence))
