@@ -22,7 +22,7 @@ class Prepared:
     """All accepted bleeds, ready to be estimated from.
 
     `bleeds` is sorted by session_id and holds every column of `schemas.log.Sessions` (empty where not recorded),
-    of `schemas.between.Followed` (age_days, mature, return_days, next_bleed_days, days_at_risk, end, came_back,
+    of `schemas.between.Followed` (age_days, observed_days, mature, return_days, next_bleed_days, days_at_risk, end, came_back,
     month) and of `schemas.between.Workload` (bleeds_that_day, place_in_day). `missed` has the same rows in the same
     order: session_id, then one Boolean column a step of `standard` (true missed, false met, empty not recorded).
     """

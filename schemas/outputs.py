@@ -17,6 +17,9 @@ RULES = (
     "two_contents", "exact_copy", "no_bleed_found",
 )  # fmt: skip
 ACTIONS = ("row_set_aside", "value_blanked", "duplicate", "unlinked")
+RATE_KINDS = (
+    "all", "shop", "technician", "brake_model", "fluid", "job_reason", "brake", "hose_route",
+)  # fmt: skip
 SIGNALS = ("none", "high", "low", "too_few")
 VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
@@ -73,7 +76,7 @@ class SetAside(OutputTable):
 class Rates(OutputTable):
     """How many come back, one group a row."""
 
-    kind: str = declare("all, shop, technician, brake_model, fluid, job_reason", required=True)
+    kind: str = declare("which groups are compared", levels=RATE_KINDS, required=True)
     group: str = declare("the group", required=True)
     sessions: int = count("accepted bleeds")
     mature: int = count("bleeds followed for the whole window")
@@ -118,7 +121,8 @@ class Months(OutputTable):
     signal: str = declare("more or fewer than chance explains", levels=SIGNALS, required=True)
     change_began: bool = declare("the month the change-point estimate names", required=True)
     step_moved: str = declare("the step whose missed share moved with the change")
-    cusum_limit: float = declare("where the CUSUM signals", low=0)
+    cusum_limit: float = declare("where the CUSUM for worse signals", low=0)
+    cusum_limit_down: float = declare("where the CUSUM for better signals", low=0)
 
 
 class Steps(OutputTable):

@@ -54,14 +54,14 @@ def followed(
     bleeds = bleeds.with_columns(
         month=pl.col("started_at").dt.strftime("%Y-%m"),
         age_days=_days_to(pl.lit(log.as_of)),
-        seen_days=_seen(log.as_of, covered),
+        observed_days=_observed(log.as_of, covered),
         gap_days=_days_to(pl.col("second_day")),
-    ).with_columns(return_days=pl.when(pl.col("back_days") <= pl.col("seen_days")).then("back_days"))
+    ).with_columns(return_days=pl.when(pl.col("back_days") <= pl.col("observed_days")).then("back_days"))
     table = bleeds.with_columns(
-        mature=pl.col("seen_days") >= window_days,
+        mature=pl.col("observed_days") >= window_days,
         came_back=(pl.col("return_days") <= window_days).fill_null(False),
         next_bleed_days=_next_bleed(),
-        days_at_risk=pl.min_horizontal("return_days", "gap_days", "seen_days"),
+        days_at_risk=pl.min_horizontal("return_days", "gap_days", "observed_days"),
         end=_end(),
     )
     return checked(Followed, table.select(list(Followed.to_schema().columns)))
@@ -84,7 +84,7 @@ def _days_to(day: pl.Expr) -> pl.Expr:
     return (day - pl.col("day")).dt.total_days()
 
 
-def _seen(as_of: dt.date, covered: Covered) -> pl.Expr:
+def _observed(as_of: dt.date, covered: Covered) -> pl.Expr:
     """Days on which a return would have been written down, 0 for a bleed outside them."""
     last_day = min(as_of, covered.returns_to or as_of)
     unseen = pl.col("day") < (covered.returns_from or dt.date.min)
@@ -93,8 +93,8 @@ def _seen(as_of: dt.date, covered: Covered) -> pl.Expr:
 
 def _end() -> pl.Expr:
     """A return comes before a later bleed of the same day, and that before the end of the log."""
-    return_first = pl.col("return_days") <= pl.min_horizontal("gap_days", "seen_days")
-    next_first = pl.col("gap_days") <= pl.col("seen_days")
+    return_first = pl.col("return_days") <= pl.min_horizontal("gap_days", "observed_days")
+    next_first = pl.col("gap_days") <= pl.col("observed_days")
     later = pl.when(next_first).then(pl.lit("next_bleed")).otherwise(pl.lit("as_of"))
     return pl.when(return_first).then(pl.lit("return")).otherwise(later)
 

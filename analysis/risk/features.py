@@ -17,7 +17,9 @@ from analysis.standard import Standard, missed_steps
 
 Numbers = NDArray[np.float64]
 CONTEXT_WORDS = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out", "shop")
-CONTEXT_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs", "place_in_day")
+RECORDED_NUMBERS, WORKLOAD = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs"), "place_in_day"
+CONTEXT_NUMBERS = (*RECORDED_NUMBERS, WORKLOAD)
+"""What the log records of the work as numbers, and the bleed's place in the technician's day, which follows from it."""
 SIGNS = ("lever_travel_after_mm", "pump_gain_mm", "bubbles_first", "bubbles_last", "minutes")
 SIGN_TICKS = ("hard_pull_firm", "leak_seen")
 READINGS = ("cycles", "settle_minutes", "lever_vacuum_strokes", "volume_moved_ml")
@@ -87,7 +89,7 @@ def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatu
         pl.col("technician", "brake_model").fill_null(""),
         *CONTEXT_WORDS,
         *_deciding(bleeds, standard),
-        *(pl.col(name).cast(pl.Float64) for name in (*CONTEXT_NUMBERS[:-1], *SIGNS, *READINGS)),
+        *(pl.col(name).cast(pl.Float64) for name in (*RECORDED_NUMBERS, *SIGNS, *READINGS)),
         *SIGN_TICKS,
         day=pl.col("started_at").dt.date(),
     ).hstack([_place_in_day(bleeds), *known.get_columns()])
@@ -109,7 +111,7 @@ def _place_in_day(bleeds: pl.DataFrame) -> pl.Series:
     placed = bleeds.select(
         place=pl.struct("started_at", "session_id").rank("ordinal").over("technician", pl.col("started_at").dt.date())
     )
-    return placed.get_column("place").clip(1, MOST_IN_A_DAY).cast(pl.Float64).alias("place_in_day")
+    return placed.get_column("place").clip(1, MOST_IN_A_DAY).cast(pl.Float64).alias(WORKLOAD)
 
 
 def _physics(log: Log, table: pl.DataFrame) -> pl.DataFrame:
