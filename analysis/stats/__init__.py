@@ -1,6 +1,6 @@
 """Thin wrappers over textbook statistics, each with its source."""
 
-from analysis.stats.discovery import benjamini_hochberg
+from analysis.stats.discovery import benjamini_hochberg, holm
 from analysis.stats.intervals import (
     Z95,
     Interval,
@@ -35,6 +35,7 @@ __all__ = [
     "exact_binomial_limits",
     "exact_poisson_limits",
     "gamma_quantile",
+    "holm",
     "kendall_tau",
     "normal_tail",
     "poisson_mid_tails",

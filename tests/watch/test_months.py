@@ -7,7 +7,9 @@ import polars as pl
 import pytest
 
 from analysis.rates import expected_risk
-from analysis.watch import change_point, limit_for, months, path, step_moved, weights
+from analysis.watch import change_point, months, path, step_moved, weights
+from analysis.watch.control import charts_of
+from analysis.watch.null import Series, null_of
 from tests.rates.bare import AS_OF, bare
 
 MONTHS = 24
@@ -104,9 +106,28 @@ def test_the_same_generator_gives_the_same_months():
     assert watched(world).equals(watched(world))
 
 
-def test_limits_of_the_cusum_grow_with_the_run_they_are_set_for():
-    risk = np.full(100, 0.06)
-    assert limit_for(risk, 2, 500) < limit_for(risk, 2, 5000) < limit_for(risk, 2, 50_000)
+def test_limits_grow_as_the_chance_of_a_false_signal_shrinks():
+    expected = np.full(24, 8.0)
+    null = null_of(
+        Series(np.arange(24), np.random.default_rng(2).poisson(expected).astype(float), np.full(24, 130.0), expected),
+        np.random.default_rng(1),
+    )
+    found = [charts_of(null, chance) for chance in (0.4, 0.08, 0.002)]
+    for limits in ([c.up_limit for c in found], [c.down_limit for c in found], [c.limits.upper[0] for c in found]):
+        assert limits == sorted(limits)
+        assert limits[0] < limits[2]
+
+
+def test_a_shop_alone_is_watched_as_all_bleeds_are():
+    table = watched(drawn(shop=["North"] * (130 * MONTHS), factor=2.0))
+    one, other = (table.filter(kind=kind).drop("kind", "group") for kind in ("all", "shop"))
+    assert one.equals(other)
+    assert one["change_began"].sum() == 1
+
+
+def test_both_limits_of_the_cusum_are_written(doubled):
+    assert doubled["cusum_limit_down"].null_count() == 0
+    assert doubled["cusum_limit_down"][0] != doubled["cusum_limit"][0]
 
 
 def test_a_return_raises_the_sum_for_worse_and_lowers_the_one_for_better():

@@ -1,0 +1,172 @@
+"""Months in which nothing changes: what would be expected of each, and draws of what chance makes of that.
+
+Counts vary about the expectation of the work, about a yearly season where the log is long enough to tell one, and from
+month to month by more than chance. Every chart and test of months is held against draws from here, and finds in each draw
+what it has to find in the log: level, season and spread are estimated anew.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+Numbers = NDArray[np.float64]
+Counts = NDArray[np.int64]
+SEASON_FROM_MONTHS = 18
+DRAWS = 999
+ROUNDS = 25
+LARGEST_LOG = 30.0
+LEAST_CHANCE = 1e-6
+"""Further out a tail is not followed."""
+
+
+@dataclass(frozen=True)
+class Series:
+    """One entry a month: its place in the calendar (any origin), comebacks, bleeds, and comebacks expected of the work."""
+
+    month: Counts
+    observed: Numbers
+    bleeds: Numbers
+    expected: Numbers
+
+
+@dataclass(frozen=True)
+class Null:
+    """The fitted null of a series.
+
+    `mean` is each month's expectation, `tau2` the variance of a month's own level (relative), `basis` the constant and the
+    season's columns, `draws` counts drawn from it, one row a draw.
+    """
+
+    series: Series
+    mean: Numbers
+    tau2: float
+    basis: Numbers
+    draws: Numbers
+
+    @cached_property
+    def weight(self) -> Numbers:
+        """Information of each month on its log level."""
+        return np.asarray(self.mean / (1 + self.tau2 * self.mean))
+
+    @property
+    def season(self) -> Numbers:
+        """What the work gives in each month, with the season."""
+        return np.asarray(self.mean * (self.series.expected.sum() / self.mean.sum()))
+
+    @cached_property
+    def _onto_basis(self) -> Numbers:
+        """From residuals over variance to coefficients of the basis."""
+        return np.asarray(np.linalg.pinv((self.basis.T * self.weight) @ self.basis) @ self.basis.T)
+
+    @cached_property
+    def shift(self) -> Numbers:
+        """By how much each draw moves the log of every month's expectation when it is fitted anew."""
+        score = (self.draws - self.mean) / (1 + self.tau2 * self.mean)
+        return np.asarray(np.clip(score @ self._onto_basis.T @ self.basis.T, -1, 1))
+
+    @cached_property
+    def drawn_mean(self) -> Numbers:
+        """What would be expected of each month by each draw."""
+        return np.asarray(self.mean * np.exp(self.shift))
+
+    @cached_property
+    def drawn_season(self) -> Numbers:
+        """What the work gives in each month of each draw, with the season found there."""
+        score = (self.draws - self.mean) / (1 + self.tau2 * self.mean)
+        level = np.clip(score @ self._onto_basis[0], -1, 1)
+        return np.asarray(self.season * np.exp(self.shift - level[:, None]))
+
+    @cached_property
+    def drawn_spread(self) -> Numbers:
+        """By how much each draw varies from month to month, over what it was drawn with; never less than chance alone."""
+        z = (self.draws - self.drawn_mean) / np.sqrt(self.drawn_mean * (1 + self.tau2 * self.drawn_mean))
+        return np.maximum(successive(z), 1 / np.mean(1 + self.tau2 * self.mean))
+
+    @cached_property
+    def covariance_after(self) -> Numbers:
+        """Of the score of a change after each month but the last: its variance once level and season are fitted."""
+        after = np.tril(np.ones((len(self.mean), len(self.mean))), -1)[:, :-1]
+        weighted = after * self.weight[:, None]
+        known = self.basis.T @ weighted
+        return np.asarray((after * weighted).sum(axis=0) - (known * (self._onto_basis @ weighted)).sum(axis=0))
+
+
+def null_of(series: Series, rng: np.random.Generator, draws: int = DRAWS, *, seasonal: bool = True) -> Null:
+    """Fit level, season (from 18 months on) and the months' own spread by quasi-likelihood, and draw from the fit.
+
+    The spread comes from successive differences, which a lasting change hardly moves (J. von Neumann 1941, Ann. Math.
+    Stat. 12:367-395). Drawn months are negative binomial.
+
+    Parameters
+    ----------
+    series
+        Months with comebacks expected above 0.
+    rng, draws
+        For the draws.
+    seasonal
+        Whether a season is looked for at all.
+    """
+    basis = _basis(series.month if seasonal else series.month[:0], len(series.month))
+    mean = _fit(series, basis, 0.0)
+    tau2 = _spread(series, mean)
+    if tau2 > 0:
+        mean = _fit(series, basis, tau2)
+    level = np.ones((draws, len(mean)))
+    if tau2 > 0:
+        level = rng.gamma(1 / tau2, tau2, level.shape)
+    return Null(series, mean, tau2, basis, rng.poisson(mean * level).astype(float))
+
+
+def successive(z: Numbers) -> Numbers:
+    """Variance from the differences of neighbours in the last axis."""
+    return np.asarray((np.diff(z, axis=-1) ** 2).mean(axis=-1) / 2)
+
+
+def upper_limit(values: Numbers, chance: float) -> float:
+    """What draws of a statistic exceed with this chance; beyond the twentieth part of them along an exponential tail."""
+    top, rest = np.quantile(values, 0.95), 0.05
+    if chance >= rest:
+        return float(np.quantile(values, 1 - chance))
+    beyond = values[values > top] - top
+    return float(top + np.log(rest / chance) * (beyond.mean() if len(beyond) else 0.0))
+
+
+def chance_beyond(values: Numbers, found: float) -> float:
+    """The chance that a draw of a statistic is as large as the one found, along the same tail."""
+    at_least = (1 + (values >= found).sum()) / (len(values) + 1)
+    top = float(np.quantile(values, 0.95))
+    beyond = values[values > top] - top
+    if found <= top or not len(beyond):
+        return float(at_least)
+    return float(np.clip(0.05 * np.exp(-(found - top) / max(float(beyond.mean()), 1e-12)), LEAST_CHANCE, 0.05))
+
+
+def _basis(month: Counts, size: int) -> Numbers:
+    constant = np.ones((size, 1))
+    if len(month) < SEASON_FROM_MONTHS:
+        return constant
+    angle = 2 * np.pi * month / 12
+    return np.column_stack([constant, np.cos(angle), np.sin(angle)])
+
+
+def _fit(series: Series, basis: Numbers, tau2: float) -> Numbers:
+    """Each month's expectation at the most likely level and season, by Fisher scoring."""
+    b = np.zeros(basis.shape[1])
+    b[0] = np.log(max(series.observed.sum(), 0.5) / series.expected.sum())
+    for _ in range(ROUNDS):
+        mean = series.expected * np.exp(np.clip(basis @ b, -LARGEST_LOG, LARGEST_LOG))
+        score = basis.T @ ((series.observed - mean) / (1 + tau2 * mean))
+        step = np.linalg.pinv((basis.T * (mean / (1 + tau2 * mean))) @ basis) @ score
+        b = b + np.clip(step, -1, 1)
+        if np.abs(step).max() < 1e-9:
+            break
+    return np.asarray(series.expected * np.exp(np.clip(basis @ b, -LARGEST_LOG, LARGEST_LOG)))
+
+
+def _spread(series: Series, mean: Numbers) -> float:
+    z = (series.observed - mean) / np.sqrt(mean)
+    return max(0.0, (float(successive(z)) - 1) / float(mean.mean()))
