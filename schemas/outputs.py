@@ -20,7 +20,7 @@ ACTIONS = ("row_set_aside", "value_blanked", "duplicate", "unlinked")
 RATE_KINDS = (
     "all", "shop", "technician", "brake_model", "fluid", "job_reason", "brake", "hose_route",
 )  # fmt: skip
-SIGNALS = ("none", "high", "low", "too_few")
+SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
 

@@ -2,11 +2,12 @@
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
 from analysis.followup.beginning import Beginning, beginning_below, beginning_beside, beginning_near
-from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
+from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, Span, covered_time
 from analysis.followup.cox import SINGLE_FROM, baseline, fit_returns
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
 from analysis.followup.influence import by_cluster, clustered, influence
+from analysis.followup.recorded import with_silences
 from analysis.followup.return_model import ReturnModel
 from analysis.followup.returns import returns
 from analysis.followup.ridge import Block
@@ -27,6 +28,7 @@ __all__ = [
     "Follow",
     "LateModel",
     "ReturnModel",
+    "Span",
     "Weibull",
     "aalen_johansen",
     "at_window",
@@ -51,5 +53,6 @@ __all__ = [
     "watched",
     "weibull",
     "weibull_log_shape",
+    "with_silences",
     "workload",
 ]

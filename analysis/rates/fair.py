@@ -48,7 +48,20 @@ def rates(prepared: Prepared, rng: np.random.Generator, work: Work | None = None
         return _table(raw)
     work = work or work_of(prepared.bleeds)
     parts = [_fair(prepared, raw, kind, column, work, rng) for kind, column in {"all": None, **KINDS}.items()]
-    return _table(raw.join(pl.concat([p for p in parts if p is not None]), on=["kind", "group"], how="left"))
+    found = raw.join(pl.concat([p for p in parts if p is not None]), on=["kind", "group"], how="left")
+    return _table(_unanswered(found, prepared))
+
+
+def _unanswered(found: pl.DataFrame, prepared: Prepared) -> pl.DataFrame:
+    """Neither praise nor blame for a shop whose recording of returns is in question, nor for technicians who do half of
+    their work there or more."""
+    if not prepared.in_question:
+        return found
+    there = pl.col("shop").is_in(list(prepared.in_question)).fill_null(False)
+    people = prepared.bleeds.group_by("technician").agg(there=there.mean()).filter(pl.col("there") >= 0.5)
+    shop = (pl.col("kind") == "shop") & pl.col("group").is_in(list(prepared.in_question))
+    who = (pl.col("kind") == "technician") & pl.col("group").is_in(people.get_column("technician").to_list())
+    return found.with_columns(signal=pl.when(shop | who).then(pl.lit("in_question")).otherwise("signal"))
 
 
 def _fair(

@@ -43,7 +43,8 @@ def months(prepared: Prepared, risk: Numbers, rng: np.random.Generator) -> DataF
     All is held against months in which nothing changes: the same work, from 18 months on the same yearly season, and
     months that differ by as much as these do. Limits are set so that of logs without a change 8 in 100 have a signal on
     any chart, in either direction; a change is named where Holm's adjusted p-value over the charts is at most 0.05.
-    Months whose bleeds are not all old enough raise no signal.
+    Months whose bleeds are not all old enough raise no signal, nor do shops whose recording of returns is in question, and
+    all bleeds together while there is one.
 
     Parameters
     ----------
@@ -64,7 +65,8 @@ def months(prepared: Prepared, risk: Numbers, rng: np.random.Generator) -> DataF
     )
     parts = dict(raw.group_by("kind", "group", maintain_order=True))
     whole = {key: _followed(own, bleeds.filter(pl.col(str(key[0])) == key[1])) for key, own in parts.items()}
-    enough = [key for key, own in whole.items() if not prepared.too_few and _enough(own)]
+    asked = {"all", *prepared.in_question} if prepared.in_question else set()
+    enough = [key for key, own in whole.items() if not prepared.too_few and _enough(own) and key[1] not in asked]
     if len(parts) == 2:  # one shop: all bleeds are its bleeds
         enough = enough[:1]
     watched = {key: _watched(whole[key], FALSE_SIGNAL / len(enough), rng) for key in enough}
@@ -76,7 +78,7 @@ def months(prepared: Prepared, risk: Numbers, rng: np.random.Generator) -> DataF
     tables = []
     for key, own in parts.items():
         mine = bleeds.get_column(str(key[0])) == key[1]
-        table = _charted(own, watched.get(key))
+        table = _charted(own, watched.get(key), "in_question" if key[1] in asked else "too_few")
         if key in changed:
             table = _with_change(table, watched[key], bleeds.filter(mine), prepared.missed.filter(mine))
         tables.append(table.select(empty(Months).schema.names()).cast(dict(empty(Months).schema)))
@@ -104,12 +106,12 @@ def _watched(followed: pl.DataFrame, chance: float, rng: np.random.Generator) ->
     return _Watched(followed.get_column("month"), null, charts_of(null, chance), change_in(null))
 
 
-def _charted(own: pl.DataFrame, watched: _Watched | None) -> pl.DataFrame:
-    """A group's months with their charts, empty where it is not watched."""
+def _charted(own: pl.DataFrame, watched: _Watched | None, why_not: str) -> pl.DataFrame:
+    """A group's months with their charts, empty where it is not watched, and why it is not."""
     blank = own.with_columns(change_began=pl.lit(False), step_moved=pl.lit(None, pl.String))
     if watched is None:
         absent = [pl.lit(None, pl.Float64).alias(name) for name in CHARTED]
-        return blank.with_columns(*absent, signal=pl.lit("too_few"))
+        return blank.with_columns(*absent, signal=pl.lit(why_not))
     charts, series = watched.charts, watched.null.series
     share, limits = series.observed / series.bleeds, charts.limits
     high = (share > limits.upper) | (charts.up > charts.up_limit)

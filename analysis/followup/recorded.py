@@ -1,0 +1,153 @@
+"""The days on which each shop recorded its returns, as far as the log itself shows: a silence too long to be chance closes
+the window in which a bleed counts as followed, and is asked about.
+
+Returns of a shop come at the rate its bleeds bring them: each bleed at the hazard of its age, until it comes back or the
+brake is bled again. Counted in expected returns instead of days they fall evenly, so that the last of n returns is as
+early as it is with the chance u^n, u the share of what was expected that had been expected by then; likewise the first.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.followup.covered import Covered
+from analysis.intake import Log
+from analysis.regression import level_codes
+from schemas.between import Returns
+
+Days = NDArray[np.int64]
+Numbers = NDArray[np.float64]
+CHANCE = 0.01
+"""Of a log whose returns were all recorded to be asked about, over all shops and both ends."""
+LEAST_RETURNS = 5
+AGE_EDGES = (0, 3, 7, 14, 30, 60, 90, 180, 365)
+"""Days of age between which the hazard counts as even."""
+EPOCH = dt.date(1970, 1, 1)
+EVERY_SHOP = "all workshops"
+
+
+@dataclass(frozen=True)
+class _Clock:
+    """One entry a bleed: its day, the age at which it came back or was bled again, its group; and the summed hazard by age.
+
+    Days are counted from 1970.
+    """
+
+    day: Days
+    ends: Days
+    group: Days
+    hazard: Numbers
+
+    def expected_by(self, until: Days) -> Numbers:
+        """Returns expected of each group by the end of a day, one day a group, in units of the whole log's hazard."""
+        age = np.minimum(until[self.group] - self.day, self.ends)
+        summed = np.where(age >= 0, self.hazard[np.clip(age, 0, len(self.hazard) - 1)], 0.0)
+        return np.bincount(self.group, summed, len(until))
+
+
+def with_silences(log: Log, found: DataFrame[Returns], around: pl.DataFrame, covered: Covered) -> Covered:
+    """The covered days with those of shops whose returns stop early or start late by more than chance, and the questions.
+
+    All shops together are looked at first, then each within the days of all. What `covered` says already is not asked.
+
+    Parameters
+    ----------
+    log
+        Accepted bleeds and returns.
+    found
+        `returns` of the log.
+    around
+        `succession` of its bleeds.
+    covered
+        The days on which returns were recorded, as far as told.
+    """
+    if log.sessions.is_empty() or found.is_empty():
+        return covered
+    shops = log.sessions.sort("session_id").get_column("shop")
+    first = found.group_by("session_id").agg(back=pl.col("days").min())
+    bleeds = around.select("session_id", "day", gap=(pl.col("second_day") - pl.col("day")).dt.total_days())
+    bleeds = bleeds.join(first, on="session_id", how="left", maintain_order="left")
+    day = bleeds.get_column("day").to_physical().cast(pl.Int64).to_numpy()
+    back, gap = (bleeds.get_column(name).fill_null(NEVER).to_numpy().astype(np.int64) for name in ("back", "gap"))
+    came = (back < NEVER) & (back <= gap)
+    ends = np.minimum(back, gap)
+    last_day = _number(min(log.as_of, covered.returns_to or log.as_of))
+    hazard = _summed_hazard(np.minimum(ends, np.maximum(last_day - day, 0)), came & (day + back <= last_day))
+    every = _Silences(_Clock(day, ends, np.zeros_like(day), hazard), came, back, (None,))
+    covered = every.closing(covered, last_day, 1)
+    names = tuple(shops.unique().sort().to_list())
+    if len(names) == 1:
+        return covered
+    each = _Silences(_Clock(day, ends, level_codes(shops), hazard), came, back, names)
+    return each.closing(covered, _number(min(log.as_of, covered.returns_to or log.as_of)), len(names))
+
+
+NEVER = 100_000
+
+
+@dataclass(frozen=True)
+class _Silences:
+    """Groups of bleeds, what came of them, and the groups' names (None: all shops together)."""
+
+    clock: _Clock
+    came: NDArray[np.bool_]
+    back: Days
+    names: tuple[str | None, ...]
+
+    def closing(self, covered: Covered, last_day: int, tests: int) -> Covered:
+        """The covered days without the silences at either end, each at the chance of all tests together."""
+        clock, size = self.clock, len(self.names)
+        start = _number(covered.returns_from) if covered.returns_from else int(clock.day.min())
+        returned = clock.day + self.back
+        inside = self.came & (returned <= last_day) & (returned >= start)
+        count = np.bincount(clock.group[inside], minlength=size)
+        last, first = np.full(size, start), np.full(size, last_day)
+        np.maximum.at(last, clock.group[inside], returned[inside])
+        np.minimum.at(first, clock.group[inside], returned[inside])
+        entered = last.copy()
+        np.maximum.at(entered, clock.group, np.minimum(clock.day, last_day))
+        begin, by_first, by_last, by_entry, whole = (
+            clock.expected_by(at) for at in (np.full(size, start), first, last, entered, np.full(size, last_day))
+        )
+        all_of_it = np.maximum(whole - begin, 1e-12)
+        stopped = ((by_last - begin) / all_of_it) ** count
+        started = ((whole - by_first) / all_of_it) ** count
+        unwritten = ((by_last - begin) / np.maximum(by_entry - begin, 1e-12)) ** count
+        limit = CHANCE / 2 / tests / (2 if size > 1 else 1)
+        for place, name in enumerate(self.names):
+            span = covered.of(name)
+            if count[place] < LEAST_RETURNS:
+                continue
+            if stopped[place] < limit and span.returns_to is None:
+                on = last[place] if unwritten[place] < limit else entered[place]
+                missing = count[place] * (whole[place] - by_last[place]) / max(by_last[place] - begin[place], 1e-12)
+                covered = covered.closed(name, _date(on), missing, _date(last_day))
+            if started[place] < limit and span.returns_from is None:
+                missing = count[place] * (by_first[place] - begin[place]) / max(whole[place] - by_first[place], 1e-12)
+                covered = covered.opened(name, _date(first[place]), missing, _date(int(clock.day.min())))
+        return covered
+
+
+def _summed_hazard(followed: Days, came: NDArray[np.bool_]) -> Numbers:
+    """Cumulative hazard of a return by age in days, even between `AGE_EDGES`; index 0 is the end of the bleed's own day."""
+    longest = int(followed.max(initial=0)) + 1
+    ended = np.bincount(followed, minlength=longest)
+    at_risk = ended[::-1].cumsum()[::-1]
+    returned = np.bincount(followed[came], minlength=longest)
+    bins = np.searchsorted(AGE_EDGES, np.arange(longest), side="right") - 1
+    rate = np.bincount(bins, returned) / np.maximum(np.bincount(bins, at_risk), 1)
+    return np.asarray(np.cumsum(rate[bins]))
+
+
+def _number(day: dt.date) -> int:
+    return (day - EPOCH).days
+
+
+def _date(day: int) -> dt.date:
+    return EPOCH + dt.timedelta(days=int(day))
