@@ -49,7 +49,7 @@ def change_in(null: Null) -> ChangePoint:
     score with nuisance parameters, C. R. Rao 1948, Math. Proc. Camb. Philos. Soc. 44:50-57.
     """
     gain = _gain(null, null.series.observed, np.zeros_like(null.mean))
-    place = int(_log_likelihood(null).argmax()) + 1
+    place = _began(null)
     own = null.series.observed / null.mean
     z = (null.series.observed - null.mean) / np.sqrt(null.mean * (1 + null.tau2 * null.mean))
     spread = max(float(successive(z)), 1 / float(np.mean(1 + null.tau2 * null.mean)))
@@ -66,19 +66,31 @@ def _gain(null: Null, counts: Numbers, shift: Numbers) -> Numbers:
     return np.where(variance > 1e-9, score**2 / np.maximum(variance, 1e-9), 0.0)
 
 
-def _log_likelihood(null: Null) -> Numbers:
-    """Of a change after each month but the last, with level and season most likely: Poisson, or negative binomial where
-    months vary more than chance."""
+def _began(null: Null) -> int:
+    """The first month of the new state at the most likely change; the season counts where it earns its two parameters (G.
+    Schwarz 1978, Ann. Stat. 6:461-464)."""
+    plain = _log_likelihood(null, null.basis[:, :1])
+    if null.basis.shape[1] == 1:
+        return int(plain.argmax()) + 1
+    seasonal = _log_likelihood(null, null.basis)
+    earned = seasonal.max() - plain.max() > np.log(len(null.mean)) * (null.basis.shape[1] - 1) / 2
+    return int((seasonal if earned else plain).argmax()) + 1
+
+
+def _log_likelihood(null: Null, basis: Numbers) -> Numbers:
+    """Of a change after each month but the last, with the coefficients of `basis` most likely: Poisson, or negative binomial
+    where months vary more than chance."""
     size, o, tau2 = len(null.mean), null.series.observed, null.tau2
+    usual = null.series.expected * (o.sum() / null.series.expected.sum())
     after = np.tril(np.ones((size, size)), -1)[:, :-1].T[:, :, None]
-    x = np.concatenate([np.broadcast_to(null.basis, (size - 1, *null.basis.shape)), after], axis=2)
+    x = np.concatenate([np.broadcast_to(basis, (size - 1, *basis.shape)), after], axis=2)
     b = np.zeros((size - 1, x.shape[2]))
     for _ in range(STEPS):
-        mean = null.mean * np.exp(np.clip((x @ b[:, :, None])[:, :, 0], -MOST_LOG, MOST_LOG))
+        mean = usual * np.exp(np.clip((x @ b[:, :, None])[:, :, 0], -MOST_LOG, MOST_LOG))
         score = (((o - mean) / (1 + tau2 * mean))[:, None, :] @ x)[:, 0]
         bend = np.swapaxes(x, 1, 2) @ ((mean / (1 + tau2 * mean))[:, :, None] * x)
         b += np.clip((np.linalg.pinv(bend, rcond=1e-10) @ score[:, :, None])[:, :, 0], -1, 1)
-    log_mean = np.log(null.mean) + np.clip((x @ b[:, :, None])[:, :, 0], -MOST_LOG, MOST_LOG)
+    log_mean = np.log(usual) + np.clip((x @ b[:, :, None])[:, :, 0], -MOST_LOG, MOST_LOG)
     if tau2 <= 0:
         return np.asarray((o * log_mean - np.exp(log_mean)).sum(axis=1))
     return np.asarray((o * log_mean - (o + 1 / tau2) * np.log1p(tau2 * np.exp(log_mean))).sum(axis=1))
