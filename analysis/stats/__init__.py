@@ -22,6 +22,7 @@ from analysis.stats.laws import (
     student_tail,
 )
 from analysis.stats.rank import kendall_tau
+from analysis.stats.spending import spending_bounds, spent
 
 __all__ = [
     "Z95",
@@ -41,6 +42,8 @@ __all__ = [
     "poisson_mid_tails",
     "poisson_tail",
     "ratio_limits",
+    "spending_bounds",
+    "spent",
     "student_tail",
     "wilson",
 ]

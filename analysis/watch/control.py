@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.watch.cusum import path, weights
-from analysis.watch.null import Null, upper_limit
+from analysis.watch.null import LEAST_SPREAD, Null, upper_limit
 from analysis.watch.p_chart import Limits, moving_range_sigma, p_chart, scores
 
 Numbers = NDArray[np.float64]
@@ -38,7 +38,7 @@ def charts_of(null: Null, chance: float) -> Charts:
     series = null.series
     centre = np.clip(null.mean / series.bleeds, 1e-6, MOST_RISK)
     drawn = scores(null.draws, series.bleeds, np.clip(null.drawn_mean / series.bleeds, 1e-6, MOST_RISK))
-    furthest = np.abs(drawn).max(axis=1) / np.maximum(moving_range_sigma(drawn), 1.0)
+    furthest = np.abs(drawn).max(axis=1) / np.maximum(moving_range_sigma(drawn), LEAST_SPREAD)
     limits = p_chart(series.observed, series.bleeds, centre=centre, sigmas=upper_limit(furthest, chance / 2))
     sums, tops = [], []
     for odds_ratio in (WORSE, BETTER):

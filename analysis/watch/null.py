@@ -19,6 +19,7 @@ SEASON_FROM_MONTHS = 18
 DRAWS = 999
 ROUNDS = 25
 LARGEST_LOG = 30.0
+LEAST_SPREAD = 0.1
 LEAST_CHANCE = 1e-6
 """Further out a tail is not followed."""
 
@@ -82,9 +83,13 @@ class Null:
 
     @cached_property
     def drawn_spread(self) -> Numbers:
-        """By how much each draw varies from month to month, over what it was drawn with; never less than chance alone."""
+        """By how much each draw varies from month to month, over what it was drawn with.
+
+        Of the log the spread counts as chance at least; of a draw it may seem less, since the log's own may be more than
+        it seems.
+        """
         z = (self.draws - self.drawn_mean) / np.sqrt(self.drawn_mean * (1 + self.tau2 * self.drawn_mean))
-        return np.maximum(successive(z), 1 / np.mean(1 + self.tau2 * self.mean))
+        return np.maximum(successive(z), LEAST_SPREAD)
 
     @cached_property
     def covariance_after(self) -> Numbers:

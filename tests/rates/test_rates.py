@@ -1,5 +1,7 @@
 """The rates table: what is expected, who is called, what is left empty, and that thin logs never break it."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -188,6 +190,15 @@ def test_a_doubled_hazard_among_five_is_found():
     world = drawn(n=6000, people=5, chance=lambda c: np.where(c["technician"] == "T3", 0.12, 0.06))
     people = rates(world, np.random.default_rng(1)).filter(kind="technician")
     assert people.filter(pl.col("signal") != "none").select("group", "signal").rows() == [("T3", "high")]
+
+
+def test_a_shop_whose_recording_is_in_question_is_neither_praised_nor_blamed():
+    world = drawn(n=6000, shop=["North", "South"] * 3000, chance=lambda c: np.where(c["shop"] == "North", 0.12, 0.04))
+    asked = replace(world, questions=("South: no return",), in_question=frozenset({"South"}))
+    assert group(rates(world, np.random.default_rng(1)), "shop", "South")["signal"] == "low"
+    row = group(rates(asked, np.random.default_rng(1)), "shop", "South")
+    assert row["signal"] == "in_question"
+    assert row["rate"] > 0
 
 
 def test_the_kinds_of_groups_are_those_the_schema_names():

@@ -1,6 +1,7 @@
 """Months: limits, a CUSUM adjusted for the work, since when it changed and which step moved with it."""
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -123,6 +124,41 @@ def test_a_shop_alone_is_watched_as_all_bleeds_are():
     one, other = (table.filter(kind=kind).drop("kind", "group") for kind in ("all", "shop"))
     assert one.equals(other)
     assert one["change_began"].sum() == 1
+
+
+def test_a_shop_in_question_raises_no_signal_nor_do_all_together():
+    world = drawn(factor=2.0, shop=["North", "South"] * (65 * MONTHS))
+    asked = replace(world, in_question=frozenset({"South"}))
+    table = watched(asked)
+    signals = dict(table.group_by("group").agg(pl.col("signal").unique().sort()).iter_rows())
+    assert signals["South"] == signals["all"] == ["in_question"]
+    assert "in_question" not in signals["North"]
+
+
+def seasonal(seed, size, a_month=130):
+    rng = np.random.default_rng(seed)
+    n = a_month * MONTHS
+    month = np.repeat(np.arange(MONTHS), a_month)
+    first = np.array([(dt.date(2024 + m // 12, m % 12 + 1, 1) - dt.date(2024, 1, 1)).days for m in range(MONTHS)])
+    age = (AS_OF - dt.date(2024, 1, 1)).days - first[month] - rng.integers(0, 28, n)
+    return bare(rng.random(n) < 0.10 * np.exp(size * np.cos(2 * np.pi * (month - 6) / 12)), age_days=age)
+
+
+def test_a_season_is_no_change_and_its_months_are_within_limits():
+    tables = [watched(seasonal(seed, 0.4), seed) for seed in range(12)]
+    assert sum(t["change_began"].any() for t in tables) <= 2  # 5 in 100 are held
+    assert sum(t["signal"].is_in(["high", "low"]).any() for t in tables) <= 3
+    centre = tables[0].sort("month")["centre"].to_numpy()
+    assert centre[6] > 1.5 * centre[0]
+
+
+def test_months_that_differ_widen_what_a_change_must_exceed():
+    rng = np.random.default_rng(8)
+    called = 0
+    for _ in range(60):
+        mean = 12 * rng.gamma(8, 1 / 8, 24)
+        called += change_point(rng.poisson(mean).astype(float), np.full(24, 12.0), rng, draws=299).p_value <= 0.05
+    assert called <= 9  # 3 expected; three standard errors more
 
 
 def test_both_limits_of_the_cusum_are_written(doubled):
