@@ -29,7 +29,8 @@ LEAST_RETURNS = 5
 AGE_EDGES = (0, 3, 7, 14, 30, 60, 90, 180, 365)
 """Days of age between which the hazard counts as even."""
 EPOCH = dt.date(1970, 1, 1)
-EVERY_SHOP = "all workshops"
+NEVER = 100_000
+"""Days: of what did not happen."""
 
 
 @dataclass(frozen=True)
@@ -48,7 +49,7 @@ class _Clock:
         """Returns expected of each group by the end of a day, one day a group, in units of the whole log's hazard."""
         age = np.minimum(until[self.group] - self.day, self.ends)
         summed = np.where(age >= 0, self.hazard[np.clip(age, 0, len(self.hazard) - 1)], 0.0)
-        return np.bincount(self.group, summed, len(until))
+        return np.bincount(self.group, summed, len(until)).astype(float)
 
 
 def with_silences(log: Log, found: DataFrame[Returns], around: pl.DataFrame, covered: Covered) -> Covered:
@@ -80,15 +81,12 @@ def with_silences(log: Log, found: DataFrame[Returns], around: pl.DataFrame, cov
     last_day = _number(min(log.as_of, covered.returns_to or log.as_of))
     hazard = _summed_hazard(np.minimum(ends, np.maximum(last_day - day, 0)), came & (day + back <= last_day))
     every = _Silences(_Clock(day, ends, np.zeros_like(day), hazard), came, back, (None,))
-    covered = every.closing(covered, last_day, 1)
+    covered = every.closing(covered, last_day)
     names = tuple(shops.unique().sort().to_list())
     if len(names) == 1:
         return covered
     each = _Silences(_Clock(day, ends, level_codes(shops), hazard), came, back, names)
-    return each.closing(covered, _number(min(log.as_of, covered.returns_to or log.as_of)), len(names))
-
-
-NEVER = 100_000
+    return each.closing(covered, _number(min(log.as_of, covered.returns_to or log.as_of)))
 
 
 @dataclass(frozen=True)
@@ -100,13 +98,28 @@ class _Silences:
     back: Days
     names: tuple[str | None, ...]
 
-    def closing(self, covered: Covered, last_day: int, tests: int) -> Covered:
-        """The covered days without the silences at either end, each at the chance of all tests together."""
+    def closing(self, covered: Covered, last_day: int) -> Covered:
+        """The covered days without the silences at either end of each group's returns."""
+        start = _number(covered.returns_from) if covered.returns_from else int(self.clock.day.min())
+        ends = self._ends(start, last_day)
+        limit = CHANCE / 2 / len(self.names) / (1 if self.names == (None,) else 2)
+        for name, end in zip(self.names, ends, strict=True):
+            span = covered.of(name)
+            if end.returns < LEAST_RETURNS:
+                continue
+            if end.late_share**end.returns < limit and span.returns_to is None:
+                missing = end.returns * (1 / max(end.late_share, 1e-12) - 1)
+                unwritten = end.late_share_of_entries**end.returns < limit
+                covered = covered.closed(name, _date(end.last if unwritten else end.entered), missing, _date(last_day))
+            if end.early_share**end.returns < limit and span.returns_from is None:
+                missing = end.returns * (1 / max(end.early_share, 1e-12) - 1)
+                covered = covered.opened(name, _date(end.first), missing, _date(start))
+        return covered
+
+    def _ends(self, start: int, last_day: int) -> list[_Ends]:
         clock, size = self.clock, len(self.names)
-        start = _number(covered.returns_from) if covered.returns_from else int(clock.day.min())
         returned = clock.day + self.back
         inside = self.came & (returned <= last_day) & (returned >= start)
-        count = np.bincount(clock.group[inside], minlength=size)
         last, first = np.full(size, start), np.full(size, last_day)
         np.maximum.at(last, clock.group[inside], returned[inside])
         np.minimum.at(first, clock.group[inside], returned[inside])
@@ -115,23 +128,27 @@ class _Silences:
         begin, by_first, by_last, by_entry, whole = (
             clock.expected_by(at) for at in (np.full(size, start), first, last, entered, np.full(size, last_day))
         )
-        all_of_it = np.maximum(whole - begin, 1e-12)
-        stopped = ((by_last - begin) / all_of_it) ** count
-        started = ((whole - by_first) / all_of_it) ** count
-        unwritten = ((by_last - begin) / np.maximum(by_entry - begin, 1e-12)) ** count
-        limit = CHANCE / 2 / tests / (2 if size > 1 else 1)
-        for place, name in enumerate(self.names):
-            span = covered.of(name)
-            if count[place] < LEAST_RETURNS:
-                continue
-            if stopped[place] < limit and span.returns_to is None:
-                on = last[place] if unwritten[place] < limit else entered[place]
-                missing = count[place] * (whole[place] - by_last[place]) / max(by_last[place] - begin[place], 1e-12)
-                covered = covered.closed(name, _date(on), missing, _date(last_day))
-            if started[place] < limit and span.returns_from is None:
-                missing = count[place] * (by_first[place] - begin[place]) / max(whole[place] - by_first[place], 1e-12)
-                covered = covered.opened(name, _date(first[place]), missing, _date(int(clock.day.min())))
-        return covered
+        span = np.maximum(whole - begin, 1e-12)
+        columns = (
+            np.bincount(clock.group[inside], minlength=size), first, last, entered, (by_last - begin) / span,
+            (whole - by_first) / span, (by_last - begin) / np.maximum(by_entry - begin, 1e-12),
+        )  # fmt: skip
+        return [_Ends(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
+
+
+@dataclass(frozen=True)
+class _Ends:
+    """Of one group: returns, the days of the first and last one and of the last entry of any kind; the share of what was
+    expected that was expected by the last return, from the first return on, and by the last return of all up to the last
+    entry."""
+
+    returns: int
+    first: int
+    last: int
+    entered: int
+    late_share: float
+    early_share: float
+    late_share_of_entries: float
 
 
 def _summed_hazard(followed: Days, came: NDArray[np.bool_]) -> Numbers:

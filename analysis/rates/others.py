@@ -67,7 +67,7 @@ class Others:
     @cached_property
     def observed(self) -> Numbers:
         """Comebacks of each group's mature bleeds."""
-        return np.bincount(self.codes, self.mature & self.back, self.groups)
+        return np.bincount(self.codes, self.mature & self.back, self.groups).astype(float)
 
     @cached_property
     def clustering(self) -> float:
@@ -84,12 +84,12 @@ class Others:
     def expectation(self, apart: NDArray[np.bool_]) -> Expectation:
         """What the groups that are not `apart` would give on each group's work (a group is never compared with itself)."""
         elsewhere = self._outside
-        for group in np.flatnonzero(apart):
+        for group in np.flatnonzero(apart).tolist():
             elsewhere = elsewhere.less(
                 self._in_every_fit(group), np.arange(len(elsewhere.level)) != self.fold_of[group]
             )
         expected, reference = np.full(self.groups, np.nan), np.zeros(self.groups)
-        for group, fold in enumerate(self.fold_of):
+        for group, fold in enumerate(self.fold_of.tolist()):
             level, own = float(elsewhere.level[fold]), float(self._own.level[group])
             events = float(elsewhere.events[fold])
             if events < 0.5 or level < 1e-9 or own <= 0:
@@ -106,7 +106,7 @@ class Others:
         ends = np.cumsum(np.bincount(self.codes, minlength=self.groups))
         rows = np.split(order[: ends[-1]], ends[:-1])
         place, size = self.fits.kinds.place, len(self.fits.kinds.x)
-        return [np.bincount(place[own], self.mature[own], size) for own in rows]
+        return [np.bincount(place[own], self.mature[own], size).astype(float) for own in rows]
 
     @cached_property
     def _own(self) -> _Sums:
@@ -118,7 +118,7 @@ class Others:
             *(np.concatenate(part) for part in zip(*((f.level, f.slope, f.events) for f in found), strict=True))
         )
 
-    def _in_every_fit(self, group: np.intp) -> _Sums:
+    def _in_every_fit(self, group: int) -> _Sums:
         folds = range(self.fits.risk.shape[1])
         sums = self._sums(np.repeat(self._kinds_of_work[group][:, None], len(folds), axis=1), folds)
         return _Sums(sums.level, sums.slope, np.full(len(folds), self.observed[group]))

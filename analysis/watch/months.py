@@ -55,7 +55,6 @@ def months(prepared: Prepared, risk: Numbers, rng: np.random.Generator) -> DataF
     rng
         For draws of the null.
     """
-    raw = raw_months(prepared)
     bleeds = prepared.bleeds.select(
         *("session_id", "started_at", "month", "mature"),
         pl.col("shop").fill_null("not recorded"),
@@ -63,26 +62,37 @@ def months(prepared: Prepared, risk: Numbers, rng: np.random.Generator) -> DataF
         risk=np.clip(risk, 1e-6, 1 - 1e-6),
         all=pl.lit("all"),
     )
-    parts = dict(raw.group_by("kind", "group", maintain_order=True))
-    whole = {key: _followed(own, bleeds.filter(pl.col(str(key[0])) == key[1])) for key, own in parts.items()}
+    groups = dict(raw_months(prepared).group_by("kind", "group", maintain_order=True))
     asked = {"all", *prepared.in_question} if prepared.in_question else set()
-    enough = [key for key, own in whole.items() if not prepared.too_few and _enough(own) and key[1] not in asked]
-    if len(parts) == 2:  # one shop: all bleeds are its bleeds
-        enough = enough[:1]
-    watched = {key: _watched(whole[key], FALSE_SIGNAL / len(enough), rng) for key in enough}
+    followed = {key: _followed(own, bleeds.filter(_of(key))) for key, own in groups.items() if key[1] not in asked}
+    watched = {} if prepared.too_few else _watched_all(followed, rng)
     p_values = holm([one.change.p_value for one in watched.values()])
     changed = {key for key, p in zip(watched, p_values, strict=True) if p <= FALSE_CHANGE}
-    if len(parts) == 2 and watched:
-        (first,) = watched
-        watched, changed = dict.fromkeys(parts, watched[first]), set(parts) if changed else set()
+    if len(groups) == 2 and watched:  # one shop: all bleeds are its bleeds
+        (only,) = watched
+        watched, changed = dict.fromkeys(groups, watched[only]), set(groups) if changed else set()
     tables = []
-    for key, own in parts.items():
-        mine = bleeds.get_column(str(key[0])) == key[1]
+    for key, own in groups.items():
         table = _charted(own, watched.get(key), "in_question" if key[1] in asked else "too_few")
         if key in changed:
+            mine = bleeds.select(_of(key)).to_series()
             table = _with_change(table, watched[key], bleeds.filter(mine), prepared.missed.filter(mine))
-        tables.append(table.select(empty(Months).schema.names()).cast(dict(empty(Months).schema)))
+        tables.append(table.select(empty(Months).columns).cast(empty(Months).schema))
     return checked(Months, pl.concat(tables).sort("kind", "group", "month") if tables else empty(Months))
+
+
+Key = tuple[object, ...]
+
+
+def _of(key: Key) -> pl.Expr:
+    """The bleeds of a group: its kind is the column that names it."""
+    return pl.col(str(key[0])).eq(pl.lit(key[1]))
+
+
+def _watched_all(followed: dict[Key, pl.DataFrame], rng: np.random.Generator) -> dict[Key, _Watched]:
+    """Groups with enough months and comebacks; of a single shop only all bleeds."""
+    enough = [key for key, own in followed.items() if _enough(own)][: 1 if len(followed) == 2 else None]
+    return {key: _watched(followed[key], FALSE_SIGNAL / len(enough), rng) for key in enough}
 
 
 def _followed(own: pl.DataFrame, bleeds: pl.DataFrame) -> pl.DataFrame:
