@@ -129,8 +129,9 @@ class _Silences:
             clock.expected_by(at) for at in (np.full(size, start), first, last, entered, np.full(size, last_day))
         )
         span = np.maximum(whole - begin, 1e-12)
+        days = np.unique(returned[inside] * size + clock.group[inside]) % size
         columns = (
-            np.bincount(clock.group[inside], minlength=size), first, last, entered, (by_last - begin) / span,
+            np.bincount(days, minlength=size), first, last, entered, (by_last - begin) / span,
             (whole - by_first) / span, (by_last - begin) / np.maximum(by_entry - begin, 1e-12),
         )  # fmt: skip
         return [_Ends(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
@@ -138,7 +139,7 @@ class _Silences:
 
 @dataclass(frozen=True)
 class _Ends:
-    """Of one group: returns, the days of the first and last one and of the last entry of any kind; the share of what was
+    """Of one group: days with a return (returns entered in one go count once), the days of the first and last one and of the last entry of any kind; the share of what was
     expected that was expected by the last return, from the first return on, and by the last return of all up to the last
     entry."""
 

@@ -90,6 +90,12 @@ def test_a_log_without_shops_is_asked_about_as_a_whole():
     assert "--returns-to 2025-0" in found.questions[0]
 
 
+def test_returns_entered_in_one_go_ask_nothing():
+    bleeds = [bleed(f"S{i:02d}", "2026-01-05", bike_id=f"b{i}") for i in range(50)]
+    back = [comeback(f"C{i}", "2026-05-05", bike_id=f"b{i}", session_id=f"S{i:02d}") for i in range(45)]
+    assert ready(log_of(bleeds, back)).questions == ()
+
+
 def test_few_returns_ask_nothing():
     assert ready(shops(unwritten=dt.date(2025, 4, 1), each=40)).questions == ()
 
