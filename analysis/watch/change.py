@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.watch.null import DRAWS, Null, Series, chance_beyond, null_of, successive
+from analysis.watch.null import DRAWS, Null, Series, chance_beyond, null_of
 
 Numbers = NDArray[np.float64]
 LEAST_MONTHS = 4
@@ -51,9 +51,9 @@ def change_in(null: Null) -> ChangePoint:
     gain = _gain(null, null.series.observed, np.zeros_like(null.mean))
     place = _began(null)
     own = null.series.observed / null.mean
-    z = (null.series.observed - null.mean) / np.sqrt(null.mean * (1 + null.tau2 * null.mean))
-    spread = max(float(successive(z)), 1 / float(np.mean(1 + null.tau2 * null.mean)))
-    p_value = chance_beyond(_gain(null, null.draws, null.shift).max(axis=1) / null.drawn_spread, gain.max() / spread)
+    p_value = chance_beyond(
+        _gain(null, null.draws, null.shift).max(axis=1) / null.drawn_spread, gain.max() / null.spread
+    )
     before, after = (np.average(own[part], weights=null.mean[part]) for part in (slice(place), slice(place, None)))
     return ChangePoint(place, float(after / before) if before > 0 else np.inf, p_value)
 

@@ -42,7 +42,7 @@ def charts_of(null: Null, chance: float) -> Charts:
     limits = p_chart(series.observed, series.bleeds, centre=centre, sigmas=upper_limit(furthest, chance / 2))
     sums, tops = [], []
     for odds_ratio in (WORSE, BETTER):
-        sums.append(_cusum(null, series.observed, null.season, odds_ratio, np.ones(())))
+        sums.append(_cusum(null, series.observed, null.season, odds_ratio, np.array(null.spread)))
         highest = _cusum(null, null.draws, null.drawn_season, odds_ratio, null.drawn_spread).max(axis=1)
         tops.append(upper_limit(highest, chance / 4))
     return Charts(limits, sums[0], sums[1], tops[0], tops[1])

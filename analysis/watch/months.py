@@ -14,7 +14,7 @@ from analysis.regression import sums_by
 from analysis.stats import benjamini_hochberg, holm, normal_tail
 from analysis.watch.change import ChangePoint, change_in
 from analysis.watch.control import Charts, charts_of
-from analysis.watch.null import Null, Series, null_of
+from analysis.watch.null import Null, Series, null_of, pooled_nulls
 from analysis.watch.raw import raw_months
 from schemas import checked, empty
 from schemas.outputs import Months
@@ -90,9 +90,19 @@ def _of(key: Key) -> pl.Expr:
 
 
 def _watched_all(followed: dict[Key, pl.DataFrame], rng: np.random.Generator) -> dict[Key, _Watched]:
-    """Groups with enough months and comebacks; of a single shop only all bleeds."""
+    """Groups with enough months and comebacks; of a single shop only all bleeds. Shops share one spread of months."""
     enough = [key for key, own in followed.items() if _enough(own)][: 1 if len(followed) == 2 else None]
-    return {key: _watched(followed[key], FALSE_SIGNAL / len(enough), rng) for key in enough}
+    series = {key: _series(followed[key]) for key in enough}
+    shops = [key for key in enough if key[0] == "shop"]
+    nulls = dict(zip(shops, pooled_nulls([series[key] for key in shops], rng), strict=True)) if shops else {}
+    nulls |= {key: null_of(series[key], rng) for key in enough if key not in nulls}
+    chance = FALSE_SIGNAL / max(len(enough), 1)
+    return {
+        key: _Watched(
+            followed[key].get_column("month"), nulls[key], charts_of(nulls[key], chance), change_in(nulls[key])
+        )
+        for key in enough
+    }
 
 
 def _followed(own: pl.DataFrame, bleeds: pl.DataFrame) -> pl.DataFrame:
@@ -110,10 +120,9 @@ def _enough(followed: pl.DataFrame) -> bool:
     return followed.height >= LEAST_MONTHS and int(followed.get_column("comebacks").sum()) >= LEAST_BACK
 
 
-def _watched(followed: pl.DataFrame, chance: float, rng: np.random.Generator) -> _Watched:
+def _series(followed: pl.DataFrame) -> Series:
     counts = (followed.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature", "expected"))
-    null = null_of(Series(followed.get_column("place").to_numpy(), *counts), rng)
-    return _Watched(followed.get_column("month"), null, charts_of(null, chance), change_in(null))
+    return Series(followed.get_column("place").to_numpy(), *counts)
 
 
 def _charted(own: pl.DataFrame, watched: _Watched | None, why_not: str) -> pl.DataFrame:

@@ -7,7 +7,8 @@ what it has to find in the log: level, season and spread are estimated anew.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -35,11 +36,19 @@ class Series:
 
 
 @dataclass(frozen=True)
+class Pooled:
+    """How much months vary over several series together: in the log, and in each draw."""
+
+    log: float
+    draws: Numbers
+
+
+@dataclass(frozen=True)
 class Null:
     """The fitted null of a series.
 
     `mean` is each month's expectation, `tau2` the variance of a month's own level (relative), `basis` the constant and the
-    season's columns, `draws` counts drawn from it, one row a draw.
+    season's columns, `draws` counts drawn from it, one row a draw; `pooled` the spread of all series it is judged with.
     """
 
     series: Series
@@ -47,6 +56,7 @@ class Null:
     tau2: float
     basis: Numbers
     draws: Numbers
+    pooled: Pooled | None = None
 
     @cached_property
     def weight(self) -> Numbers:
@@ -82,14 +92,29 @@ class Null:
         return np.asarray(self.season * np.exp(self.shift - level[:, None]))
 
     @cached_property
-    def drawn_spread(self) -> Numbers:
-        """By how much each draw varies from month to month, over what it was drawn with.
+    def own_spread(self) -> float:
+        """By how much the log's months vary, over what the draws are drawn with."""
+        return float(self._spread(self.series.observed, self.mean))
 
-        Of the log the spread counts as chance at least; of a draw it may seem less, since the log's own may be more than
-        it seems.
-        """
-        z = (self.draws - self.drawn_mean) / np.sqrt(self.drawn_mean * (1 + self.tau2 * self.drawn_mean))
-        return np.maximum(successive(z), LEAST_SPREAD)
+    @cached_property
+    def own_drawn_spread(self) -> Numbers:
+        """By how much each draw varies from month to month, over what it was drawn with."""
+        return self._spread(self.draws, self.drawn_mean)
+
+    def _spread(self, counts: Numbers, mean: Numbers) -> Numbers:
+        return successive((counts - mean) / np.sqrt(mean * (1 + self.tau2 * mean)))
+
+    @property
+    def spread(self) -> float:
+        """Of this series, or of all it is pooled with; chance alone at least."""
+        own = self.own_spread if self.pooled is None else self.pooled.log
+        return max(own, 1 / float(np.mean(1 + self.tau2 * self.mean)))
+
+    @property
+    def drawn_spread(self) -> Numbers:
+        """The same of each draw, where it may seem less than chance alone: so may the log's own spread be more than it
+        seems."""
+        return np.maximum(self.own_drawn_spread if self.pooled is None else self.pooled.draws, LEAST_SPREAD)
 
     @cached_property
     def covariance_after(self) -> Numbers:
@@ -100,7 +125,28 @@ class Null:
         return np.asarray((after * weighted).sum(axis=0) - (known * (self._onto_basis @ weighted)).sum(axis=0))
 
 
-def null_of(series: Series, rng: np.random.Generator, draws: int = DRAWS, *, seasonal: bool = True) -> Null:
+def pooled_nulls(series: Sequence[Series], rng: np.random.Generator) -> list[Null]:
+    """Nulls of series whose months may be taken to vary alike: one spread for all, known the better the more there are."""
+    if len(series) == 1:
+        return [null_of(series[0], rng)]
+    means = [_fit(one, _basis(one.month, len(one.month)), 0.0) for one in series]
+    weight = np.array([mean.mean() for mean in means])
+    beyond = np.array([_beyond_chance(one, mean) for one, mean in zip(series, means, strict=True)])
+    tau2 = max(0.0, float((weight * beyond).sum() / (weight**2).sum()))
+    nulls = [null_of(one, rng, tau2=tau2) for one in series]
+    log = float(np.mean([null.own_spread for null in nulls]))
+    pooled = Pooled(log, np.mean([null.own_drawn_spread for null in nulls], axis=0))
+    return [replace(null, pooled=pooled) for null in nulls]
+
+
+def null_of(
+    series: Series,
+    rng: np.random.Generator,
+    draws: int = DRAWS,
+    *,
+    seasonal: bool = True,
+    tau2: float | None = None,
+) -> Null:
     """Fit level, season (from 18 months on) and the months' own spread by quasi-likelihood, and draw from the fit.
 
     The spread comes from successive differences, which a lasting change hardly moves (J. von Neumann 1941, Ann. Math.
@@ -114,10 +160,12 @@ def null_of(series: Series, rng: np.random.Generator, draws: int = DRAWS, *, sea
         For the draws.
     seasonal
         Whether a season is looked for at all.
+    tau2
+        The months' own spread, where it is known from more than these months.
     """
     basis = _basis(series.month if seasonal else series.month[:0], len(series.month))
     mean = _fit(series, basis, 0.0)
-    tau2 = _spread(series, mean)
+    tau2 = max(0.0, _beyond_chance(series, mean) / float(mean.mean())) if tau2 is None else tau2
     if tau2 > 0:
         mean = _fit(series, basis, tau2)
     level = np.ones((draws, len(mean)))
@@ -172,6 +220,6 @@ def _fit(series: Series, basis: Numbers, tau2: float) -> Numbers:
     return np.asarray(series.expected * np.exp(np.clip(basis @ b, -LARGEST_LOG, LARGEST_LOG)))
 
 
-def _spread(series: Series, mean: Numbers) -> float:
-    z = (series.observed - mean) / np.sqrt(mean)
-    return max(0.0, (float(successive(z)) - 1) / float(mean.mean()))
+def _beyond_chance(series: Series, mean: Numbers) -> float:
+    """The variance of months in units of chance, less 1."""
+    return float(successive((series.observed - mean) / np.sqrt(mean))) - 1
