@@ -129,7 +129,11 @@ def run_stages(
         seed=settings.seed,
         intake=log.intake,
         set_aside=log.set_aside,
-        notes=(*covered_time(log, settings.covered).words, *late_model_notes(ready.bleeds), *step_notes),
+        notes=(
+            *(ready.questions or covered_time(log, settings.covered).words),
+            *late_model_notes(ready.bleeds),
+            *step_notes,
+        ),
         stages=tuple(clock.stages),
         names_hidden=settings.names_hidden,
         **groups,

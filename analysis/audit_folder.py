@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 
 from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.drawing import warm_up_renderer
-from analysis.followup import Covered
+from analysis.errors import CannotRun
+from analysis.followup import Covered, Span
 from analysis.intake import Log, read_log
 from analysis.order import AuditOrder
 from analysis.output import (
@@ -54,12 +55,12 @@ def _audit(order: AuditOrder, place: OutputPlace, clock: Clock, executor: Execut
     with clock.stage("read"):
         log = read_log(order.exports, order.map_path, order.as_of)
         standard = standard_for(log, order.standard_path)
+        covered = covered_days(log, order)
     proof = None if order.proof is None else read_proof(order.proof)
     if order.hide_names:
         key = coded(log, read_key(key_path(order.out)), random.SystemRandom())
         log, standard = hidden(log, key), hidden_standard(standard, log, key)
         write_key(key_path(order.out), key)
-    covered = Covered(order.returns_from, order.returns_to)
     settings = AuditSettings(order.window_days, order.seed, covered, order.hide_names)
     if len(log.sessions) > MAX_ROWS_TO_SHARE:
         executor = SERIAL
@@ -97,6 +98,29 @@ def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor,
             for page in pages():
                 (folder / page.file).write_text(page.text, encoding="utf-8")
         write_manifest(folder, report, tuple(clock.stages))
+
+
+def covered_days(log: Log, order: AuditOrder) -> Covered:
+    """The days on which returns were recorded, as the options say.
+
+    Raises
+    ------
+    CannotRun
+        The log has no shop of that name.
+    """
+    first, last = dict(order.returns_from), dict(order.returns_to)
+    shops = set(log.sessions.get_column("shop").drop_nulls())
+    named = sorted(name for name in {*first, *last} if name is not None)
+    for name in named:
+        if name not in shops:
+            raise CannotRun(
+                "--returns-from, --returns-to",
+                f"no shop is called {name!r}",
+                ", ".join(sorted(shops)) or "a log whose bleeds name their shop",
+                "write SHOP=DATE with the shop's name as the log has it",
+            )
+    spans = {name: Span(first.get(name), last.get(name)) for name in named}
+    return Covered(first.get(None), last.get(None), spans)
 
 
 def standard_for(log: Log, path: str | None) -> Standard:

@@ -19,9 +19,12 @@ from analysis.cli_options import (
     Exports,
     MapFile,
     OutFolder,
+    ReturnsFrom,
+    ReturnsTo,
     StandardFile,
     Strict,
     day_of,
+    shop_days_of,
     telling,
     text_of,
 )
@@ -140,8 +143,8 @@ def audit(
     seed: Annotated[int, typer.Option(help="For everything drawn by lot.", min=0)] = 20260101,
     hide_names: Annotated[bool, typer.Option("--hide-names", help="Codes for names; the key lies beside.")] = False,
     parquet: Annotated[bool, typer.Option("--parquet", help="Write each table as Parquet too.")] = False,
-    returns_from: Annotated[str | None, typer.Option(metavar="DATE", help="First day returns were written.")] = None,
-    returns_to: Annotated[str | None, typer.Option(metavar="DATE", help="Last day returns were written.")] = None,
+    returns_from: ReturnsFrom = None,
+    returns_to: ReturnsTo = None,
     proof: Annotated[
         Path | None, typer.Option(metavar="DIR", help="A finished 'rebleed prove', shown to the analyst.")
     ] = None,
@@ -160,8 +163,8 @@ def audit(
         seed=seed,
         hide_names=hide_names,
         parquet=parquet,
-        returns_from=day_of(returns_from, "--returns-from"),
-        returns_to=day_of(returns_to, "--returns-to"),
+        returns_from=shop_days_of(returns_from, "--returns-from"),
+        returns_to=shop_days_of(returns_to, "--returns-to"),
         proof=proof,
     )
     with telling() as say:

@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 
 from analysis.errors import CannotRun
+from analysis.order import ShopDay
 
 Exports = Annotated[list[str], typer.Argument(metavar="EXPORT...", help="Files, folders or databases (URL#table).")]
 OutFolder = Annotated[
@@ -27,6 +28,14 @@ StandardFile = Annotated[
     Path | None, typer.Option("--standard", metavar="FILE", help="The shop's written procedure (TOML).")
 ]
 Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The day up to which the exports tell all.")]
+ReturnsFrom = Annotated[
+    list[str] | None,
+    typer.Option(metavar="[SHOP=]DATE", help="First day returns were recorded; once for each shop that differs."),
+]
+ReturnsTo = Annotated[
+    list[str] | None,
+    typer.Option(metavar="[SHOP=]DATE", help="Last day returns were recorded; once for each shop that differs."),
+]
 Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="An existing Dask scheduler.")]
 Strict = Annotated[bool, typer.Option("--strict", help="Exit 1 if any row was set aside.")]
 
@@ -48,6 +57,21 @@ def telling() -> Iterator[Callable[[str], None]]:
 
 def text_of(path: Path | None) -> str | None:
     return None if path is None else str(path)
+
+
+def shop_days_of(texts: list[str] | None, option: str) -> tuple[ShopDay, ...]:
+    """Days as an option gives them: of all shops, or of the shop before the last equals sign.
+
+    Raises
+    ------
+    CannotRun
+        One is no day.
+    """
+    days: list[ShopDay] = []
+    for text in texts or []:
+        shop, equals, day = text.rpartition("=")
+        days.append((shop if equals else None, day_of(day, option) or dt.date.min))
+    return tuple(days)
 
 
 def day_of(text: str | None, option: str) -> dt.date | None:

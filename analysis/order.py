@@ -9,6 +9,10 @@ from pathlib import Path
 SEED = 20260101
 
 
+ShopDay = tuple[str | None, dt.date]
+"""A day of one shop, or of all of them (None)."""
+
+
 @dataclass(frozen=True)
 class AuditOrder:
     """What was asked for."""
@@ -22,6 +26,6 @@ class AuditOrder:
     seed: int = SEED
     hide_names: bool = False
     parquet: bool = False
-    returns_from: dt.date | None = None
-    returns_to: dt.date | None = None
+    returns_from: tuple[ShopDay, ...] = ()
+    returns_to: tuple[ShopDay, ...] = ()
     proof: Path | None = None

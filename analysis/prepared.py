@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import EVERY_DAY, Covered, followed, workload
+from analysis.followup import EVERY_DAY, Covered, followed, returns, succession, with_silences, workload
 from analysis.intake import Log
 from analysis.standard import Standard, missed_steps
 from analysis.stats import FIT_LIMIT, fit_sample
@@ -27,9 +27,10 @@ class Prepared:
     """All accepted bleeds, ready to be estimated from.
 
     `bleeds` is sorted by session_id and holds every column of `schemas.log.Sessions` (empty where not recorded),
-    of `schemas.between.Followed` (age_days, mature, return_days, next_bleed_days, days_at_risk, end, came_back,
+    of `schemas.between.Followed` (age_days, observed_days, mature, return_days, next_bleed_days, days_at_risk, end, came_back,
     month) and of `schemas.between.Workload` (bleeds_that_day, place_in_day). `missed` has the same rows in the same
     order: session_id, then one Boolean column a step of `standard` (true missed, false met, empty not recorded).
+    `questions` are those that a silence of the log raises, `in_question` the shops they are about.
     """
 
     bleeds: pl.DataFrame
@@ -37,6 +38,8 @@ class Prepared:
     standard: Standard
     as_of: dt.date
     window_days: int
+    questions: tuple[str, ...] = ()
+    in_question: frozenset[str] = frozenset()
 
     @property
     def comebacks(self) -> int:
@@ -68,16 +71,27 @@ def prepared(
     window_days
         The window, days.
     covered
-        The days on which returns were written down.
+        The days on which returns were recorded, as far as known; a silence of the log limits them further.
     found
         `returns(log, standard, window_days)`, where the caller has it already.
     around
         `succession(log.sessions)`, where the caller has it already.
     """
+    around = succession(log.sessions) if around is None else around
+    found = returns(log, standard, window_days, around) if found is None else found
+    covered = with_silences(log, found, around, covered)
     same_rows = (followed(log, standard, window_days, covered, found, around), workload(log))
     beside = [column for table in same_rows for column in table.drop("session_id", "started_at", strict=False)]
     bleeds = log.sessions.sort("session_id").hstack(beside)
-    return Prepared(bleeds, missed_steps(log, standard), standard, log.as_of, window_days)
+    return Prepared(
+        bleeds,
+        missed_steps(log, standard),
+        standard,
+        log.as_of,
+        window_days,
+        covered.questions,
+        covered.in_question,
+    )
 
 
 DAYS_A_YEAR, LEAST_DAYS = 365.25, 30

@@ -40,14 +40,22 @@ class Followed(BetweenTable):
     started_at: Moment = declare("when it began", required=True)
     month: str = declare("YYYY-MM of started_at", required=True)
     age_days: int = declare("as_of minus the day it began", unit="d", low=0, required=True)
-    mature: bool = declare("age_days >= window_days", required=True)
+    observed_days: int = declare(
+        "days on which a return of it would have been recorded", unit="d", low=0, required=True
+    )
+    mature: bool = declare("observed_days >= window_days", required=True)
     return_days: int = declare("days to the first re-bleed return at any age; empty where none", unit="d", low=0)
     next_bleed_days: int = declare(
         "days to the brake's next bleed that is not the repair of a return of this one; empty where none",
         unit="d",
         low=0,
     )
-    days_at_risk: int = declare("days until the first of return, next bleed, as_of", unit="d", low=0, required=True)
+    days_at_risk: int = declare(
+        "days until the first of return, next bleed, last day on which returns were recorded",
+        unit="d",
+        low=0,
+        required=True,
+    )
     end: str = declare("what ended the time at risk", levels=ENDS, required=True)
     came_back: bool = declare("a re-bleed return within the window", required=True)
 

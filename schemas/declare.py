@@ -8,12 +8,14 @@ from typing import Any, Literal
 import pandera.polars as pa
 
 Role = Literal["key", "context", "technique", "sign", "outcome", ""]
+Sheet = Literal["before", "after", ""]
 
 
 def declare(
     description: str,
     *,
     role: Role = "",
+    sheet: Sheet = "",
     unit: str = "",
     low: float | None = None,
     high: float | None = None,
@@ -26,7 +28,7 @@ def declare(
     `low` and `high` are inclusive and in `unit`; `levels` are the only texts allowed; a field that is not
     `required` may be empty (not recorded), which is a state of its own. `role` says what the field is to a
     bleed: `key`, `context` (what came in), `technique` (what was done), `sign` (what was seen afterwards),
-    `outcome`.
+    `outcome`. `sheet` is where the bench sheet asks for it unless a step does: `before` or `after` the steps.
     """
     limits: dict[str, Any] = {}
     if low is not None:
@@ -39,6 +41,14 @@ def declare(
         nullable=not required,
         unique=unique,
         description=description,
-        metadata={"unit": unit, "role": role, "low": low, "high": high, "levels": levels, "required": required},
+        metadata={
+            "unit": unit,
+            "role": role,
+            "sheet": sheet,
+            "low": low,
+            "high": high,
+            "levels": levels,
+            "required": required,
+        },
         **limits,
     )

@@ -18,6 +18,7 @@ class Entry:
     type: str
     unit: str
     role: str
+    sheet: str
     required: bool
     low: float | None
     high: float | None
@@ -59,6 +60,7 @@ def _entry(table: str, name: str, column: Any) -> Entry:
         type=_WORDS[column.dtype.type.base_type()],
         unit=told.get("unit", ""),
         role=told.get("role", ""),
+        sheet=told.get("sheet", ""),
         required=told.get("required", not column.nullable),
         low=told.get("low"),
         high=told.get("high"),

@@ -39,24 +39,24 @@ class LogTable(pa.DataFrameModel):
 class Sessions(LogTable):
     """One bleed of one brake."""
 
-    session_id: str = declare("the bleed's own number", role="key", required=True, unique=True)
-    shop: str = declare("workshop", role="context")
-    bike_id: str = declare("the bike, by whatever the shop calls it", role="key", required=True)
-    brake: str = declare("which brake", role="context", levels=BRAKES, required=True)
-    technician: str = declare("who bled it", role="context", required=True)
+    session_id: str = declare("the bleed's own number", role="key", sheet="before", required=True, unique=True)
+    shop: str = declare("workshop", role="context", sheet="before")
+    bike_id: str = declare("the bike, by whatever the shop calls it", role="key", sheet="before", required=True)
+    brake: str = declare("which brake", role="context", sheet="before", levels=BRAKES, required=True)
+    technician: str = declare("who bled it", role="context", sheet="before", required=True)
     started_at: Moment = declare(
-        "when the bleed began (from 1990-01-01 to the as-of date)", role="context", required=True
+        "when the bleed began (from 1990-01-01 to the as-of date)", role="context", sheet="before", required=True
     )
-    minutes: float = declare("bench minutes", role="sign", unit="min", low=2, high=480)
-    job_reason: str = declare("why the brake was bled", role="context", levels=JOB_REASONS)
-    brake_model: str = declare("brake model", role="context")
+    minutes: float = declare("bench minutes", role="sign", sheet="before", unit="min", low=2, high=480)
+    job_reason: str = declare("why the brake was bled", role="context", sheet="before", levels=JOB_REASONS)
+    brake_model: str = declare("brake model", role="context", sheet="before")
     bike_kind: str = declare("kind of bike", role="context")
-    fluid_required: str = declare("fluid the maker asks for", role="context", levels=FLUIDS)
-    fluid_used: str = declare("fluid put in", role="technique", levels=FLUIDS)
-    kit_fluid: str = declare("fluid the bleed kit is kept for", role="technique", levels=FLUIDS)
-    hose_route: str = declare("hose outside or inside the frame", role="context", levels=HOSE_ROUTES)
+    fluid_required: str = declare("fluid the maker asks for", role="context", sheet="before", levels=FLUIDS)
+    fluid_used: str = declare("fluid put in", role="technique", sheet="before", levels=FLUIDS)
+    kit_fluid: str = declare("fluid the bleed kit is kept for", role="technique", sheet="before", levels=FLUIDS)
+    hose_route: str = declare("hose outside or inside the frame", role="context", sheet="before", levels=HOSE_ROUTES)
     hose_mm: float = declare("hose length", role="context", unit="mm", low=300, high=3000)
-    piston_pairs: int = declare("pairs of pistons in the caliper", role="context", low=1, high=3)
+    piston_pairs: int = declare("pairs of pistons in the caliper", role="context", sheet="before", low=1, high=3)
     shop_temp_c: float = declare("temperature in the shop", role="context", unit="°C", low=-10, high=50)
     trial: str = declare("the trial this bleed belongs to", role="context")
     trial_arm: str = declare("its arm in that trial", role="context")
@@ -76,7 +76,7 @@ class Sessions(LogTable):
     kit_purged: bool = declare("air cleared out of syringes and hoses", role="technique")
     cycles: int = declare("full down-and-up passes of fluid", role="technique", low=0, high=30)
     volume_moved_ml: float = declare("fluid moved in all", role="technique", unit="ml", low=0, high=1000)
-    bubbles_first: int = declare("bubbles counted in the first cycle", role="sign", low=0, high=500)
+    bubbles_first: int = declare("bubbles counted in the first cycle", role="sign", sheet="after", low=0, high=500)
     bubbles_last: int = declare("bubbles counted in the last cycle (decides a step too)", role="sign", low=0, high=500)
     lever_vacuum_strokes: int = declare("vacuum-and-pressure strokes at the lever", role="technique", low=0, high=60)
     settle_minutes: float = declare("wait for bubbles to rise", role="technique", unit="min", low=0, high=1440)
@@ -95,17 +95,19 @@ class Sessions(LogTable):
     caliper_port_nm: float = declare("caliper port screw tightened to", role="technique", unit="N·m", low=0, high=10)
     cleaned: bool = declare("lever and caliper wiped with alcohol before the pads went in", role="technique")
     reach_restored: bool = declare("the rider's reach put back", role="technique")
-    fluid_out: str = declare("the old fluid as it came out", role="context", levels=FLUID_OUT)
+    fluid_out: str = declare("the old fluid as it came out", role="context", sheet="before", levels=FLUID_OUT)
     lever_travel_before_mm: float = declare(
-        "lever tip travel to the bite, before", role="context", unit="mm", low=0, high=120
+        "lever tip travel to the bite, before", role="context", sheet="before", unit="mm", low=0, high=120
     )
     lever_travel_after_mm: float = declare(
-        "lever tip travel to the bite, after", role="sign", unit="mm", low=0, high=120
+        "lever tip travel to the bite, after", role="sign", sheet="after", unit="mm", low=0, high=120
     )
-    pump_gain_mm: float = declare("travel lost after five quick pulls", role="sign", unit="mm", low=-5, high=60)
-    hard_pull_firm: bool = declare("firm under a hard pull", role="sign")
-    leak_seen: bool = declare("leak seen", role="sign")
-    note: str = declare("whatever was written beside it")
+    pump_gain_mm: float = declare(
+        "travel lost after five quick pulls", role="sign", sheet="after", unit="mm", low=-5, high=60
+    )
+    hard_pull_firm: bool = declare("firm under a hard pull", role="sign", sheet="after")
+    leak_seen: bool = declare("leak seen", role="sign", sheet="after")
+    note: str = declare("whatever was written beside it", sheet="after")
 
 
 class Comebacks(LogTable):

@@ -17,7 +17,10 @@ RULES = (
     "two_contents", "exact_copy", "no_bleed_found",
 )  # fmt: skip
 ACTIONS = ("row_set_aside", "value_blanked", "duplicate", "unlinked")
-SIGNALS = ("none", "high", "low", "too_few")
+RATE_KINDS = (
+    "all", "shop", "technician", "brake_model", "fluid", "job_reason", "brake", "hose_route",
+)  # fmt: skip
+SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
 
@@ -73,7 +76,7 @@ class SetAside(OutputTable):
 class Rates(OutputTable):
     """How many come back, one group a row."""
 
-    kind: str = declare("all, shop, technician, brake_model, fluid, job_reason", required=True)
+    kind: str = declare("which groups are compared", levels=RATE_KINDS, required=True)
     group: str = declare("the group", required=True)
     sessions: int = count("accepted bleeds")
     mature: int = count("bleeds followed for the whole window")
@@ -84,16 +87,18 @@ class Rates(OutputTable):
     incidence: float = fraction("Aalen–Johansen at the window, all bleeds")
     incidence_lo: float = fraction("95%")
     incidence_hi: float = fraction("95%")
-    expected: float = declare("comebacks expected from the same mix of work", low=0)
+    expected: float = declare(
+        "comebacks that others had on the same mix of work; empty where there are none to compare with", low=0
+    )
     ratio: float = declare("comebacks / expected", low=0)
-    ratio_lo: float = declare("exact Poisson, 95%", low=0)
-    ratio_hi: float = declare("exact Poisson, 95%", low=0)
+    ratio_lo: float = declare("95%, exact, with the chance in both counts", low=0)
+    ratio_hi: float = declare("95%, exact, with the chance in both counts", low=0)
     shrunk_rate: float = fraction("rate pulled toward the expectation as far as its evidence is thin")
     shrunk_lo: float = fraction("95%")
     shrunk_hi: float = fraction("95%")
     funnel_lo: float = declare("ratio that chance alone explains, lower", low=0)
     funnel_hi: float = declare("ratio that chance alone explains, upper", low=0)
-    p_value: float = fraction("two-sided, widened for overdispersion")
+    p_value: float = fraction("two-sided, widened for overdispersion from ten groups on")
     q_value: float = fraction("after Benjamini–Hochberg within the kind")
     signal: str = declare("more or fewer than chance explains", levels=SIGNALS, required=True)
     rank_lo: float = declare("lower 95% limit of the rank by shrunk ratio within the kind, 1 the highest", low=1)
@@ -110,7 +115,7 @@ class Months(OutputTable):
     mature: int = count("bleeds followed for the whole window")
     comebacks: int = count("of the mature ones")
     rate: float = fraction("comebacks / mature")
-    centre: float = fraction("centre line")
+    centre: float = fraction("expected of the month: the mean level, its work and season")
     lower: float = fraction("lower limit")
     upper: float = fraction("upper limit")
     cusum_up: float = declare("case-mix-adjusted CUSUM for worse", low=0)
@@ -118,7 +123,8 @@ class Months(OutputTable):
     signal: str = declare("more or fewer than chance explains", levels=SIGNALS, required=True)
     change_began: bool = declare("the month the change-point estimate names", required=True)
     step_moved: str = declare("the step whose missed share moved with the change")
-    cusum_limit: float = declare("where the CUSUM signals", low=0)
+    cusum_limit: float = declare("where the CUSUM for worse signals", low=0)
+    cusum_limit_down: float = declare("where the CUSUM for better signals", low=0)
 
 
 class Steps(OutputTable):

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
-from synthetic.workshop import Change, Habit, StepTruth, Workshop
+from synthetic.people import technician_names
+from synthetic.workshop import Change, Habit, ReturnsWritten, StepTruth, Workshop
 
 
 def _base(w: Workshop) -> Workshop:
@@ -135,6 +137,49 @@ def _loglinear_no_effect(w: Workshop) -> Workshop:
     return replace(_loglinear(w), no_effect=True)
 
 
+def _stops_writing(w: Workshop) -> Workshop:
+    return replace(_equal_people(w), returns_written=(ReturnsWritten(w.shops[1], last_month=w.months // 2),))
+
+
+def _starts_late(w: Workshop) -> Workshop:
+    return replace(_equal_people(w), returns_written=(ReturnsWritten(w.shops[1], first_month=w.months // 2),))
+
+
+def _few(w: Workshop, technicians: int) -> Workshop:
+    """Few technicians in one shop, none better than another, whose few bikes come often and differ."""
+    often = replace(w, one_off_share=0.2, mean_gap_days=90.0, bike_sd=0.5)
+    return replace(_equal_people(often), shops=w.shops[:1], technicians=technicians)
+
+
+def _few_shops(w: Workshop, shops: int) -> Workshop:
+    return replace(_few(w, max(2 * shops, 4)), shops=w.shops[:shops])
+
+
+def _one_of_five_doubles(w: Workshop) -> Workshop:
+    hands = tuple(Habit(name, skill=0.6931471805599453 if name == "Wren" else 0.0) for name in technician_names(5))
+    return replace(_few(w, 5), habits=hands, one_off_share=w.one_off_share, mean_gap_days=w.mean_gap_days, bike_sd=0.0)
+
+
+def _one_of_three_shops_worse(w: Workshop) -> Workshop:
+    return replace(_equal_people(w), changes=(Change(1, 0.5306282510621704, shop=w.shops[1]),))
+
+
+def _season(w: Workshop, size: float) -> Workshop:
+    return replace(_equal_people(w), season=size)
+
+
+def _restless_months(w: Workshop) -> Workshop:
+    return replace(_equal_people(w), month_sd=0.2)
+
+
+def _growing(w: Workshop) -> Workshop:
+    return replace(_equal_people(w), growth=4.0)
+
+
+def _all_of_the_calendar(w: Workshop) -> Workshop:
+    return replace(_equal_people(w), season=0.26, month_sd=0.2, growth=4.0)
+
+
 FAMILIES: dict[str, Callable[[Workshop], Workshop]] = {
     "base": _base,
     "no step matters": _no_effect,
@@ -163,6 +208,21 @@ FAMILIES: dict[str, Callable[[Workshop], Workshop]] = {
     "poor bookkeeping": _poor_bookkeeping,
     "equal people": _equal_people,
     "air below a threshold does nothing": _air_threshold,
+    "a shop stops writing returns": _stops_writing,
+    "a shop starts writing returns late": _starts_late,
+    "two technicians": partial(_few, technicians=2),
+    "three technicians": partial(_few, technicians=3),
+    "four technicians": partial(_few, technicians=4),
+    "five technicians": partial(_few, technicians=5),
+    "two shops": partial(_few_shops, shops=2),
+    "three shops": partial(_few_shops, shops=3),
+    "one of five at twice the hazard": _one_of_five_doubles,
+    "one of three shops worse": _one_of_three_shops_worse,
+    "season of 30%": partial(_season, size=0.26),
+    "season of 50%": partial(_season, size=0.41),
+    "months differ": _restless_months,
+    "volume grows fourfold": _growing,
+    "season, growth and months that differ": _all_of_the_calendar,
     "loglinear": _loglinear,
     "loglinear, no step matters": _loglinear_no_effect,
 }

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from synthetic.calendar import joining_days
 from synthetic.models import MODELS
 from synthetic.workshop import Workshop
 
@@ -62,7 +63,8 @@ def fleet(workshop: Workshop, rng: np.random.Generator) -> Fleet:
     """Enough brakes for a little more than the bleeds asked for."""
     period = (workshop.as_of - first_day(workshop)).days + 1
     visits_each = (1 - workshop.one_off_share) * period / workshop.mean_gap_days + workshop.one_off_share
-    bikes = int(np.ceil(1.04 * workshop.sessions / visits_each / 2)) + 8
+    served = (1 + 1 / workshop.growth) / 2  # of the log's days, by a brake on average
+    bikes = int(np.ceil(1.04 * workshop.sessions / visits_each / served / 2)) + 8
     shop = rng.integers(0, len(workshop.shops), bikes)
     model = rng.choice(len(MODELS), bikes, p=[m.share for m in MODELS])
     kind = rng.choice(len(BIKE_KINDS), bikes, p=(0.35, 0.4, 0.15, 0.1))
@@ -91,8 +93,7 @@ def planned_visits(workshop: Workshop, brakes: int, rng: np.random.Generator) ->
     days -= (days + 3) % 7 == 6  # shut on Sundays (1970-01-01 was a Thursday)
     days = np.maximum(days, start)
     gap = np.diff(days, axis=1, append=as_of + 3 * NO_NEXT)
-    first = np.zeros(days.shape, bool)
-    first[:, 0] = True
-    kept = days <= as_of
+    kept = (days <= as_of) & (days >= start + joining_days(workshop, brakes, period, rng)[:, None])
+    first = kept & (np.cumsum(kept, axis=1) == 1)
     brake = np.broadcast_to(np.arange(brakes)[:, None], days.shape)
     return Visits(brake[kept], days[kept], np.minimum(gap[kept], NO_NEXT), first[kept])

@@ -10,6 +10,7 @@ import polars as pl
 
 from synthetic.course import History, history
 from synthetic.foreseeable import foreseeable_risk
+from synthetic.gaps import without_unwritten
 from synthetic.models import brake_table
 from synthetic.people import people
 from synthetic.readings import step_readings
@@ -114,9 +115,11 @@ def _assembled(
 ) -> Made:
     fluids = with_wrong_fluids(workshop, past, rng)
     sessions = sessions_table(workshop, past, written, fluids)
+    comebacks = comebacks_table(past, comeback_rows(workshop, past.course, rng))
+    sessions, comebacks = without_unwritten(workshop, sessions, comebacks)
     return Made(
         sessions=sessions,
-        comebacks=comebacks_table(past, comeback_rows(workshop, past.course, rng)),
+        comebacks=comebacks,
         passes=passes_table(workshop, sessions, rng),
         technicians=technicians_table(workshop, past.people, rng),
         coaching=coaching_table(workshop),

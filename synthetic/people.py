@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from synthetic.calendar import month_luck
 from synthetic.procedure import PLACE, STEP_IDS
 from synthetic.workshop import Habit, Workshop
 
@@ -20,7 +21,7 @@ NAMES = (
 class People:
     """One entry a technician: name, shop (its place in the workshop's shops), skill (log hazard ratio, above 0
     worse), taste (pull towards difficult brakes), pace (share of the work), recorder, and the missed logit they
-    add to each step."""
+    add to each step. `month_luck` is the log hazard of each shop in each month that nothing recorded explains."""
 
     names: tuple[str, ...]
     shop: NDArray[np.intp]
@@ -29,6 +30,7 @@ class People:
     pace: NDArray[np.float64]
     recorder: NDArray[np.str_]
     habit: NDArray[np.float64]
+    month_luck: NDArray[np.float64]
 
 
 def people(workshop: Workshop, rng: np.random.Generator) -> People:
@@ -60,6 +62,7 @@ def people(workshop: Workshop, rng: np.random.Generator) -> People:
         pace=1 + workshop.pace_spread * rng.uniform(-1, 1, n),
         recorder=np.array([one.recorder for one in each]),
         habit=habit,
+        month_luck=month_luck(workshop, rng),
     )
 
 

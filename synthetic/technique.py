@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from synthetic.calendar import season
 from synthetic.jobs import Jobs
 from synthetic.people import People
 from synthetic.procedure import PLACE
@@ -39,9 +40,10 @@ def missed_chance(
     return np.clip(1 / (1 + np.exp(-logit)), HOPELESS, SURE)
 
 
-def hazard_changes(workshop: Workshop, jobs: Jobs, shop: NDArray[np.intp]) -> NDArray[np.float64]:
-    """The log hazard that the months bring by themselves: drift and changes that name no step."""
-    added = workshop.drift_per_month * (jobs.month - 1.0)
+def hazard_changes(workshop: Workshop, jobs: Jobs, hands: People, shop: NDArray[np.intp]) -> NDArray[np.float64]:
+    """The log hazard that the months bring by themselves: season, luck, drift and changes that name no step."""
+    added = workshop.drift_per_month * (jobs.month - 1.0) + season(workshop, jobs.day)
+    added = added + hands.month_luck[shop, np.minimum(jobs.month, workshop.months) - 1]
     for change in workshop.changes:
         if not change.step:
             added = added + change.shift * _concerned(workshop, change.shop, change.month, jobs, shop)

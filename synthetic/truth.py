@@ -61,6 +61,9 @@ def truth_events(workshop: Workshop, past: History, written: Recording, fluids: 
         kind = f"change of {change.step}" if change.step else "change of hazard"
         when = month_start(workshop, change.month)
         events.append((kind, change.shop or "all", change.month, when, f"{change.shift:+g}"))
+    for gap in workshop.returns_written:
+        until = str(month_end(workshop, gap.last_month)) if gap.last_month else "the end"
+        events.append(("returns written", gap.shop, gap.first_month, month_start(workshop, gap.first_month), until))
     for lesson in workshop.lessons:
         worked = "improved" if lesson.shift < 0 else "did not improve"
         events.append(

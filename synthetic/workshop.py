@@ -47,6 +47,16 @@ class Lesson:
 
 
 @dataclass(frozen=True)
+class ReturnsWritten:
+    """A shop that wrote its returns down in some months only: from `first_month` (1 the log's first) to the end of
+    `last_month` (0: to the end of the log)."""
+
+    shop: str
+    first_month: int = 1
+    last_month: int = 0
+
+
+@dataclass(frozen=True)
 class Habit:
     """What is known beforehand of one technician; empty values are drawn.
 
@@ -90,7 +100,8 @@ STEP_TRUTHS = (
 class Workshop:
     """A simulated workshop: one set of parameters, from which a seed makes one log with its truth.
 
-    Shares and rates are fractions 0–1; effects are natural logs of hazard ratios; `*_sd` are standard deviations.
+    Shares and rates are fractions 0–1; effects are natural logs of hazard ratios, as are `season` (at its height) and
+    `month_sd`; `*_sd` are standard deviations; `growth` is the customers on the last day over those on the first.
     """
 
     sessions: int = 3000
@@ -144,6 +155,10 @@ class Workshop:
     return_without_brake: float = 0.02
     return_told_by_session: float = 0.08
     passes_share: float = 0.0
+    season: float = 0.0
+    month_sd: float = 0.0
+    growth: float = 1.0
+    returns_written: tuple[ReturnsWritten, ...] = ()
 
     def __post_init__(self) -> None:
         if tuple(step.id for step in self.steps) != STEP_IDS:

@@ -1,4 +1,4 @@
-"""Month by month: the rate within its limits, and the running sum that tells a change."""
+"""Month by month: the rate within its limits, and the CUSUMs with theirs."""
 
 from __future__ import annotations
 
@@ -52,27 +52,33 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
 
 
 def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
-    """The two running sums of one group, worse upward and better downward apart, with the line where they signal.
+    """The two CUSUMs of one group, for worse and for better, each with the limit at which it signals.
 
     Parameters
     ----------
     months
         `schemas.outputs.Months` of one group.
     """
-    long = months.filter(pl.col("cusum_up").is_not_null()).unpivot(
-        on=["cusum_up", "cusum_down"], index=["month", "cusum_limit"], variable_name="side", value_name="sum"
+    shown = months.filter(pl.col("cusum_up").is_not_null())
+    long = pl.concat(
+        shown.select("month", side=pl.lit(side), sum=total, limit=limit)
+        for side, total, limit in (
+            ("for worse", "cusum_up", "cusum_limit"),
+            ("for better", "cusum_down", "cusum_limit_down"),
+        )
     )
-    long = long.with_columns(pl.col("side").replace_strict({"cusum_up": "for worse", "cusum_down": "for better"}))
     base = alt.Chart(long, width=WIDTH, height=150).encode(x=_month_axis(long))
     sides = alt.Scale(domain=["for worse", "for better"], range=[HIGH, LOW])
     lines = base.mark_line(point=True).encode(
-        y=alt.Y("sum:Q", title="evidence of a change"),
+        y=alt.Y("sum:Q", title="CUSUM"),
         color=alt.Color("side:N", scale=sides),
         strokeDash=alt.StrokeDash("side:N", legend=None),
     )
-    limit = base.mark_line(color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("cusum_limit:Q"))
+    limit = base.mark_line(strokeDash=[4, 3], strokeWidth=1).encode(
+        y=alt.Y("limit:Q"), color=alt.Color("side:N", scale=sides)
+    )
     return layered(limit, lines).properties(
-        description="Running sums of comebacks beyond what the same work gives, for worse and for better, by month"
+        description="CUSUM of comebacks against the same work, for worse and for better, by month, each with its limit"
     )
 
 

@@ -19,6 +19,7 @@ SIGNAL_WORDS = {
     "low": "clearly fewer",
     "none": "no clear difference",
     "too_few": "too few to say",
+    "in_question": "returns in question",
 }
 VERDICT_WORDS = {
     "costs_comebacks": "costs comebacks",
@@ -26,8 +27,10 @@ VERDICT_WORDS = {
     "no_sign": "no clear cost",
     "too_few": "too few to say",
 }
-SIGNAL_COLOURS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=[HIGH, LOW, PLAIN, CHANCE])
-SIGNAL_MARKS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=["triangle-up", "triangle-down", "circle", "cross"])
+SIGNAL_COLOURS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=[HIGH, LOW, PLAIN, CHANCE, CHANCE])
+SIGNAL_MARKS = alt.Scale(
+    domain=list(SIGNAL_WORDS.values()), range=["triangle-up", "triangle-down", "circle", "cross", "square"]
+)
 VERDICT_COLOURS = alt.Scale(domain=list(VERDICT_WORDS.values()), range=[HIGH, SUSPECT, PLAIN, CHANCE])
 VERDICT_MARKS = alt.Scale(domain=list(VERDICT_WORDS.values()), range=["triangle-right", "diamond", "circle", "cross"])
 WIDTH, NARROW, BESIDE = 460, 380, 230

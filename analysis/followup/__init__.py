@@ -1,11 +1,12 @@
 """Follow-up: which bleeds came back, how long each was watched, and how returns come with time."""
 
 from analysis.followup.aalen import AtWindow, at_window, incidence_limits
-from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, covered_time
+from analysis.followup.covered import EVERY_DAY, Covered, CoveredTime, Span, covered_time
 from analysis.followup.cox import CoxModel, breslow
 from analysis.followup.follow import followed, workload
 from analysis.followup.incidence import Curve, aalen_johansen, ends, incidence, watched
 from analysis.followup.kaplan_meier import kaplan_meier
+from analysis.followup.recorded import with_silences
 from analysis.followup.returns import returns
 from analysis.followup.ridge import Block
 from analysis.followup.succession import succession
@@ -23,6 +24,7 @@ __all__ = [
     "CoxModel",
     "Curve",
     "LateModel",
+    "Span",
     "SurvivalModel",
     "Weibull",
     "WeibullModel",
@@ -42,5 +44,6 @@ __all__ = [
     "watched",
     "weibull",
     "weibull_log_shape",
+    "with_silences",
     "workload",
 ]

@@ -28,9 +28,9 @@ def followed(
     """Follow-up of every accepted bleed.
 
     The time at risk ends at the first of: a re-bleed return, any later bleed of the same brake, the last day on which
-    returns were written down (the as-of date unless said otherwise); a return on the same day as another end comes
+    returns were recorded (the as-of date unless limited; by shop); a return on the same day as another end comes
     first. A bleed is mature when that last day is at least `window_days` after it. A bleed from before returns were
-    written down is not counted as a success: it is not mature and was followed for no days.
+    recorded is not counted as a success: it is not mature and was followed for no days.
 
     Parameters
     ----------
@@ -41,7 +41,7 @@ def followed(
     window_days
         The window, days.
     covered
-        The days on which returns were written down.
+        The days on which returns were recorded.
     found
         `returns(log, standard, window_days)`, where the caller has it already.
     around
@@ -54,14 +54,14 @@ def followed(
     bleeds = bleeds.with_columns(
         month=pl.col("started_at").dt.strftime("%Y-%m"),
         age_days=_days_to(pl.lit(log.as_of)),
-        seen_days=_seen(log.as_of, covered),
+        observed_days=pl.Series(_observed(log, around, covered)),
         gap_days=_days_to(pl.col("second_day")),
-    ).with_columns(return_days=pl.when(pl.col("back_days") <= pl.col("seen_days")).then("back_days"))
+    ).with_columns(return_days=pl.when(pl.col("back_days") <= pl.col("observed_days")).then("back_days"))
     table = bleeds.with_columns(
-        mature=pl.col("seen_days") >= window_days,
+        mature=pl.col("observed_days") >= window_days,
         came_back=(pl.col("return_days") <= window_days).fill_null(False),
         next_bleed_days=_next_bleed(),
-        days_at_risk=pl.min_horizontal("return_days", "gap_days", "seen_days"),
+        days_at_risk=pl.min_horizontal("return_days", "gap_days", "observed_days"),
         end=_end(),
     )
     return checked(Followed, table.select(list(Followed.to_schema().columns)))
@@ -84,17 +84,32 @@ def _days_to(day: pl.Expr) -> pl.Expr:
     return (day - pl.col("day")).dt.total_days()
 
 
-def _seen(as_of: dt.date, covered: Covered) -> pl.Expr:
-    """Days on which a return would have been written down, 0 for a bleed outside them."""
-    last_day = min(as_of, covered.returns_to or as_of)
-    unseen = pl.col("day") < (covered.returns_from or dt.date.min)
-    return pl.when(unseen).then(0).otherwise(pl.max_horizontal(_days_to(pl.lit(last_day)), 0))
+def _observed(log: Log, around: pl.DataFrame, covered: Covered) -> pl.Series:
+    """Days on which a return would have been recorded, 0 for a bleed outside them."""
+    first, last = covered.returns_from or dt.date.min, min(log.as_of, covered.returns_to or log.as_of)
+    if not covered.shops:
+        return around.select(_within(pl.lit(first), pl.lit(last))).to_series()
+    spans = {
+        shop: (max(first, span.returns_from or first), min(last, span.returns_to or last))
+        for shop, span in covered.shops.items()
+    }
+    shop = log.sessions.sort("session_id").get_column("shop")
+    own = [
+        shop.replace_strict({name: span[end] for name, span in spans.items()}, default=usual, return_dtype=pl.Date)
+        for end, usual in enumerate((first, last))
+    ]
+    days = around.select("day").with_columns(first=own[0], last=own[1])
+    return days.select(_within(pl.col("first"), pl.col("last"))).to_series()
+
+
+def _within(first: pl.Expr, last: pl.Expr) -> pl.Expr:
+    return pl.when(pl.col("day") < first).then(0).otherwise(pl.max_horizontal(_days_to(last), 0))
 
 
 def _end() -> pl.Expr:
     """A return comes before a later bleed of the same day, and that before the end of the log."""
-    return_first = pl.col("return_days") <= pl.min_horizontal("gap_days", "seen_days")
-    next_first = pl.col("gap_days") <= pl.col("seen_days")
+    return_first = pl.col("return_days") <= pl.min_horizontal("gap_days", "observed_days")
+    next_first = pl.col("gap_days") <= pl.col("observed_days")
     later = pl.when(next_first).then(pl.lit("next_bleed")).otherwise(pl.lit("as_of"))
     return pl.when(return_first).then(pl.lit("return")).otherwise(later)
 

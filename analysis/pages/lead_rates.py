@@ -98,6 +98,8 @@ def _rate_points(report: Report) -> list[str]:
 def change_finding(report: Report) -> Finding:
     """Which group got better or worse and since when, or that no change is clear."""
     if not report.months.get_column("centre").count():
+        if (report.months.get_column("signal") == "in_question").any():
+            return Finding("Better or worse cannot be judged until it is known on which days returns were recorded.")
         return Finding("Too few comebacks to say whether things got better or worse.")
     changes = _separate_changes(report.months.filter("change_began"))
     if changes.is_empty():
@@ -186,7 +188,7 @@ def change_question(report: Report) -> Question:
             else "Keep watching. A single high month within its limits is no reason to change anything."
         ),
         hint=(
-            "Grey band: control limits. Dashed: mean. Triangle: out of control (this month or a run ending here). Hollow: "
+            "Grey band: control limits. Dashed: expected. Triangle: out of control (this month or a run ending here). Hollow: "
             "follow-up not complete."
         ),
         charts=chart_specs(*_month_charts(report)) if overall.get_column("rate").count() else (),
@@ -201,11 +203,12 @@ def change_question(report: Report) -> Question:
             "tables/months.csv",
         ),
         method=(
-            "Monthly limits are three-sigma limits around the mean of all months with complete follow-up, widened where months "
-            "vary more than chance; they are not adjusted for the kind of work. The CUSUM compares each bleed with what its kind "
-            "of work gave in the first third of those months; by chance alone it would signal once in five years. After a "
-            "signal, a maximum-likelihood change-point test, adjusted for the kind of work, names the month the change began at "
-            "the 5% level."
+            "Each month with complete follow-up is compared with what its kind of work gives at the mean level, with a yearly "
+            "season where there are 18 such months or more; limits are widened where months vary more than chance. Each CUSUM "
+            "adds up the evidence that the odds have doubled or halved since the first third of those months. Of logs in which "
+            "nothing changes, 8 in 100 show a triangle on any chart of any workshop, in either direction, and at most 5 in 100 "
+            "name a change. A change is dated by maximum likelihood. A workshop whose recording of returns is in question "
+            "raises no signal."
         ),
     )  # fmt: skip
 
@@ -227,6 +230,9 @@ def difference_finding(report: Report) -> Finding:
         return Finding(f"Too few comebacks ({report.comebacks:,}) to compare workshops or technicians.")
     if not report.rates.get_column("expected").count():
         return Finding("Unadjusted rates only: the kind of work could not be allowed for in this log.")
+    alone = _compared_with_nobody(report)
+    if not report.rates.filter(pl.col("kind").is_in(["shop", "technician"])).get_column("expected").count():
+        return Finding(alone or "No workshop or technician can be compared with another.")
     rows = list(signals(report, ("shop", "technician")).iter_rows(named=True))
     texts = [_difference(row) for row in rows] or ["No workshop or technician clearly differs on the same work."]
     innocent = _highest_rate(report)
@@ -235,7 +241,20 @@ def difference_finding(report: Report) -> Finding:
         f"{quantity(row['mature'], 'bleed')}."
         for row in rows
     ]
-    return Finding(" ".join([*texts, innocent.text]).strip(), " ".join([*details, innocent.detail]).strip())
+    return Finding(
+        " ".join([*texts, alone, innocent.text]).replace("  ", " ").strip(),
+        " ".join([*details, innocent.detail]).strip(),
+    )
+
+
+def _compared_with_nobody(report: Report) -> str:
+    """Who is alone, so that no comparison can be made."""
+    groups = [report.rates.filter(pl.col("kind") == kind) for kind in ("shop", "technician")]
+    return " ".join(
+        f"{own.get_column('group')[0]} is the only {KIND_LABELS[own.get_column('kind')[0]]}: there is nobody to compare with."
+        for own in groups
+        if own.height == 1
+    )
 
 
 def signals(report: Report, kinds: tuple[str, ...]) -> pl.DataFrame:
@@ -254,7 +273,7 @@ def _highest_rate(report: Report) -> Finding:
     people = report.rates.filter(
         pl.col("kind") == "technician", pl.col("mature") >= MIN_BLEEDS_FOR_A_NAME, pl.col("expected").is_not_null()
     ).sort("rate", "group", descending=[True, False])
-    if people.is_empty() or people.row(0, named=True)["signal"] == "high":
+    if people.is_empty() or people.row(0, named=True)["signal"] in ("high", "in_question"):
         return Finding("")
     row = people.row(0, named=True)
     name, expected = row["group"], f"{row['expected']:.0f}"
@@ -295,10 +314,12 @@ def difference_question(report: Report) -> Question:
         charts=chart_specs(*(_group_chart(report, rates, kind, adjusted) for kind in KIND_LABELS if _has_rates(rates, kind))),
         table=page_table(table, "Rates by group", columns, "tables/rates.csv"),
         method=(
-            "Rates have Wilson intervals. Expected comebacks come from a model of the kind of work, fitted without the group "
-            "itself (indirect standardisation); the observed/expected ratio has exact Poisson limits. A group is flagged when "
-            "the difference is statistically clear with the false discovery rate controlled over all groups compared. These "
-            "are observations, not an experiment."
+            "Rates have Wilson intervals. Comebacks expected of a workshop or technician are what the others had on the same "
+            "kind of work, by a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
+            "has exact limits that allow for chance in both counts, with bleeds of one bike taken together. A group is flagged "
+            "when the difference is statistically clear with the false discovery rate controlled over all groups compared; it "
+            "is then set apart and the others are compared again without it. Of only two that differ, the log cannot say which "
+            "one is unusual. These are observations, not an experiment."
         ),
     )  # fmt: skip
 

@@ -12,8 +12,9 @@ import polars as pl
 from analysis.followup import Covered
 from analysis.intake import Log, read_log
 from analysis.prepared import Prepared, fit_data, prepared
+from analysis.prove.groups import Fact, group_facts
 from analysis.prove.risks import LastBleeds, last_bleeds, risk_figures
-from analysis.prove.worlds import CHANGES, CHANGES_NOT, CO_OPERATIVE, EQUAL_PEOPLE, WITH_EFFECTS, World
+from analysis.prove.worlds import CHANGES, CHANGES_NOT, CO_OPERATIVE, EQUAL_PEOPLE, GROUP_FAMILIES, WITH_EFFECTS, World
 from analysis.rates import expected_risk, rates
 from analysis.standard import built_in
 from analysis.steps import step_costs
@@ -27,14 +28,6 @@ SCAPEGOAT_CLEARED = "hard work and the worst percentage, no worse than peers: no
 EASY_WORK_FOUND = "easy work and a good percentage, worse than peers: found"
 HARD, EASY = 1, 2
 """Numbers of the two stories of the co-operative."""
-
-
-@dataclass(frozen=True)
-class Fact:
-    """Whether a measure came true in one workshop."""
-
-    measure: str
-    true: bool
 
 
 @dataclass(frozen=True)
@@ -70,6 +63,8 @@ def held(world: World) -> Held:
         return Held(world.family, world.sessions, facts=[Fact(EQUAL_SIGNALLED, bool(_signals(_ready(log), rng)))])
     if world.family in (CHANGES, CHANGES_NOT):
         return Held(world.family, world.sessions, facts=[_change_fact(workshop, log, rng)])
+    if world.family in GROUP_FAMILIES:
+        return Held(world.family, world.sessions, facts=group_facts(world.family, workshop, _ready(log), rng))
     return _steps(world, workshop, log, rng)
 
 

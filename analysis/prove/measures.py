@@ -9,6 +9,17 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
+from analysis.prove.groups import (
+    CALENDAR_CHANGE,
+    CALENDAR_SIGNAL,
+    FEW_HELD,
+    FEW_SIGNALLED,
+    GAP_ASKED,
+    GAP_JUDGED,
+    ONE_FOUND,
+    ONE_MISTAKEN,
+    SHOP_MISTAKEN,
+)
 from analysis.prove.held import (
     CHANGE_INVENTED,
     EASY_WORK_FOUND,
@@ -39,6 +50,15 @@ FACT_AIMS = {
     EASY_WORK_FOUND: Aim(least=0.80),
     MONTH_FOUND: Aim(least=0.90),
     CHANGE_INVENTED: Aim(most=0.05),
+    FEW_SIGNALLED: Aim(most=0.05),
+    FEW_HELD: Aim(least=0.93),
+    ONE_FOUND: Aim(least=0.85),
+    ONE_MISTAKEN: Aim(most=0.05),
+    SHOP_MISTAKEN: Aim(most=0.05),
+    GAP_JUDGED: Aim(most=0.05),
+    GAP_ASKED: Aim(least=0.90),
+    CALENDAR_CHANGE: Aim(most=0.05),
+    CALENDAR_SIGNAL: Aim(most=0.10),
 }
 
 

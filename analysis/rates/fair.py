@@ -9,29 +9,30 @@ from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
 from analysis.rates.case_mix import expected_risk
-from analysis.rates.funnel import chance_limits, overdispersion, two_sided_p
+from analysis.rates.compare import Compared, Counts, compared_in_turn, compared_once
+from analysis.rates.others import others_of
 from analysis.rates.raw import KINDS, NOT_RECORDED, raw_rates
 from analysis.rates.shrink import gamma_poisson
 from analysis.rates.work import WORDS, Work, work_of
-from analysis.stats import benjamini_hochberg, exact_poisson_limits
+from analysis.stats import ratio_limits
 from schemas import checked, empty
 from schemas.outputs import Rates
 
 Numbers = NDArray[np.float64]
-LEAST_EXPECTED, LEAST_MATURE = 2.0, 10
-SIGNAL_Q = 0.05
 DRAWS = 2000
 
 
 def rates(prepared: Prepared, rng: np.random.Generator, work: Work | None = None) -> DataFrame[Rates]:
     """How many come back, group by group, and whether the same work explains it.
 
-    Estimand: observed comebacks of a group's mature bleeds over those expected from the same mix of work in everybody
-    else's hands. Exact Poisson limits on the ratio; shrunk rates by gamma-Poisson empirical Bayes; limits and p-values
-    widened where groups of a kind differ more than chance in general; Benjamini-Hochberg within a kind. The signal
-    counts what the ratio counts: comebacks within the window. Later ones would double the count, but parts that wear out
-    and seals that weep bring them to every group alike, so that they hide who differs. A group with fewer than 10 mature
-    bleeds or 2 expected comebacks is too_few, as is everything under 40 comebacks in all.
+    Estimand: observed comebacks of a group's mature bleeds over those expected from the same mix of work in the others'
+    hands. Both counts are uncertain: exact limits given their sum, counts discounted where bleeds of one bike resemble
+    each other; shrunk rates by gamma-Poisson empirical Bayes; p-values widened where ten groups or more differ more than
+    chance in general; Benjamini-Hochberg within a kind. The group that differs most is set apart and the others are
+    compared again without it, until none differs. The signal counts what the ratio counts: comebacks within the window.
+    Later ones would double the count, but parts that wear out and seals that weep bring them to every group alike, so
+    that they hide who differs. A group with fewer than 10 mature bleeds or 2 expected comebacks is too_few, as is
+    everything under 40 comebacks in all. One group alone is compared with nobody.
 
     Parameters
     ----------
@@ -47,7 +48,20 @@ def rates(prepared: Prepared, rng: np.random.Generator, work: Work | None = None
         return _table(raw)
     work = work or work_of(prepared.bleeds)
     parts = [_fair(prepared, raw, kind, column, work, rng) for kind, column in {"all": None, **KINDS}.items()]
-    return _table(raw.join(pl.concat([p for p in parts if p is not None]), on=["kind", "group"], how="left"))
+    found = raw.join(pl.concat([p for p in parts if p is not None]), on=["kind", "group"], how="left")
+    return _table(_unanswered(found, prepared))
+
+
+def _unanswered(found: pl.DataFrame, prepared: Prepared) -> pl.DataFrame:
+    """Neither praise nor blame for a shop whose recording of returns is in question, nor for technicians who do half of
+    their work there or more."""
+    if not prepared.in_question:
+        return found
+    there = pl.col("shop").is_in(list(prepared.in_question)).fill_null(False)
+    people = prepared.bleeds.group_by("technician").agg(there=there.mean()).filter(pl.col("there") >= 0.5)
+    shop = (pl.col("kind") == "shop") & pl.col("group").is_in(list(prepared.in_question))
+    who = (pl.col("kind") == "technician") & pl.col("group").is_in(people.get_column("technician").to_list())
+    return found.with_columns(signal=pl.when(shop | who).then(pl.lit("in_question")).otherwise("signal"))
 
 
 def _fair(
@@ -56,12 +70,14 @@ def _fair(
     own = raw.filter(pl.col("kind") == kind).sort("group")
     if own.is_empty():
         return None
-    whole = column if column is not None and column not in WORDS else "bike_id"
-    risk = expected_risk(prepared, rng, kind=whole, without=column if column in WORDS else None, work=work)
-    counted = np.where(prepared.bleeds.get_column("mature").to_numpy(), risk, 0.0)
-    sums = _expected(prepared.bleeds, column, work, counted)
-    table = own.join(sums, on="group", how="left").with_columns(pl.col("expected").fill_null(0.0)).sort("group")
-    return _compared(table, kind, rng)
+    if column is None or column in WORDS:
+        risk = expected_risk(prepared, rng, without=column, work=work)
+        counted = np.where(prepared.bleeds.get_column("mature").to_numpy(), risk, 0.0)
+        sums = _expected(prepared.bleeds, column, work, counted)
+        table = own.join(sums, on="group", how="left").with_columns(pl.col("expected").fill_null(0.0)).sort("group")
+        expected = table.get_column("expected").to_numpy()
+        return _rows(table, compared_once(Counts.of(table), expected, judged=column is not None), rng)
+    return _rows(own, compared_in_turn(Counts.of(own), others_of(prepared, column, work, rng)), rng)
 
 
 def _expected(bleeds: pl.DataFrame, column: str | None, work: Work, risk: Numbers) -> pl.DataFrame:
@@ -73,48 +89,32 @@ def _expected(bleeds: pl.DataFrame, column: str | None, work: Work, risk: Number
     return pl.DataFrame({"group": names, "expected": sums}).group_by("group", maintain_order=True).sum()
 
 
-def _compared(table: pl.DataFrame, kind: str, rng: np.random.Generator) -> pl.DataFrame:
-    observed = table.get_column("comebacks").to_numpy().astype(float)
-    expected = table.get_column("expected").to_numpy()
-    mature = table.get_column("mature").to_numpy().astype(float)
-    size = len(observed)
-    names = ("ratio", "ratio_lo", "ratio_hi", "shrunk_rate", "shrunk_lo", "shrunk_hi", "funnel_lo", "funnel_hi",
-             "p_value", "q_value", "rank_lo", "rank_hi")  # fmt: skip
-    out = {name: np.full(size, np.nan) for name in names}
-    known = expected > 0
-    o, e = observed[known], expected[known]
-    limits = exact_poisson_limits(o)
-    out["ratio"][known], out["ratio_lo"][known], out["ratio_hi"][known] = o / e, limits.lo / e, limits.hi / e
-    shrunk = gamma_poisson(o, e)
-    scale = e / mature[known]
+def _rows(table: pl.DataFrame, found: Compared, rng: np.random.Generator) -> pl.DataFrame:
+    """Comparisons as columns, with limits of the ratio, shrunk rates and, where groups are compared, ranks."""
+    observed, mature = (table.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature"))
+    names = ("ratio", "ratio_lo", "ratio_hi", "shrunk_rate", "shrunk_lo", "shrunk_hi", "rank_lo", "rank_hi")
+    out = {name: np.full(len(observed), np.nan) for name in names}
+    known = np.isfinite(found.expected) & (found.expected > 0)
+    o, e, reference = observed[known], found.expected[known], found.reference[known]
+    limits = ratio_limits(o / found.clustering, e / found.clustering, reference / found.clustering)
+    out["ratio"][known], out["ratio_lo"][known], out["ratio_hi"][known] = o / e, limits.lo, limits.hi
+    told = 1 / (found.clustering * (1 + e / reference))  # what of a count is evidence: the expectation rests on one too
+    shrunk = gamma_poisson(o * told, e * told)
     for name, value in (
         ("shrunk_rate", shrunk.ratio),
         ("shrunk_lo", shrunk.quantile(0.025)),
         ("shrunk_hi", shrunk.quantile(0.975)),
     ):
-        out[name][known] = np.clip(value * scale, 0, 1)
-    enough = known & (expected >= LEAST_EXPECTED) & (mature >= LEAST_MATURE) & (kind != "all")
-    if enough.sum() >= 2:
-        _judge(out, enough, observed, expected)
+        out[name][known] = np.clip(value * e / mature[known], 0, 1)
+    if found.judged.any():
         draws = shrunk.draws(DRAWS, rng)
         ranks = np.argsort(np.argsort(-draws, axis=1), axis=1) + 1
         out["rank_lo"][known], out["rank_hi"][known] = np.quantile(ranks, [0.025, 0.975], axis=0, method="nearest")
-    signal = np.where(enough & (enough.sum() >= 2), "none", "too_few")
-    called = enough & (np.nan_to_num(out["q_value"], nan=1.0) <= SIGNAL_Q)
-    signal = np.where(called & (out["ratio"] > 1), "high", np.where(called & (out["ratio"] < 1), "low", signal))
-    if kind == "all":
-        signal = np.full(size, "none")
-    return table.select("kind", "group", "expected").with_columns(
-        *(pl.Series(name, values).fill_nan(None) for name, values in out.items()), signal=pl.Series(signal)
+    out |= {"expected": found.expected, "funnel_lo": found.funnel_lo, "funnel_hi": found.funnel_hi}
+    out |= {"p_value": found.p_value, "q_value": found.q_value}
+    return table.select("kind", "group").with_columns(
+        *(pl.Series(name, values).fill_nan(None) for name, values in out.items()), signal=pl.Series(found.signal)
     )
-
-
-def _judge(out: dict[str, Numbers], enough: NDArray[np.bool_], observed: Numbers, expected: Numbers) -> None:
-    o, e = observed[enough], expected[enough]
-    tau2 = overdispersion(o, e).tau2 if len(o) >= 5 else 0.0
-    out["funnel_lo"][enough], out["funnel_hi"][enough] = chance_limits(e, tau2=tau2)
-    out["p_value"][enough] = two_sided_p(o, e, tau2)
-    out["q_value"][enough] = benjamini_hochberg(out["p_value"][enough])
 
 
 def _table(table: pl.DataFrame) -> DataFrame[Rates]:

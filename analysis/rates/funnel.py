@@ -1,4 +1,8 @@
-"""What chance alone explains of observed over expected, widened where groups differ more than chance in general."""
+"""What chance alone explains of observed over expected, widened where groups differ more than chance in general.
+
+An expectation rests on comebacks itself, those of the other groups: `reference` is their number, infinite where the
+expectation may count as known.
+"""
 
 from __future__ import annotations
 
@@ -6,9 +10,9 @@ from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from analysis.stats import between_variance, gamma_quantile, negative_binomial_mid_tails, poisson_mid_tails
+from analysis.stats import between_variance, conditional_mid_tails, poisson_mid_tails, ratio_limits
 
 Numbers = NDArray[np.float64]
 WINSORISED = 0.1
@@ -22,11 +26,13 @@ class Overdispersion:
     tau2: float
 
 
-def overdispersion(observed: Numbers, expected: Numbers, winsorised: float = WINSORISED) -> Overdispersion:
+def overdispersion(
+    observed: Numbers, expected: Numbers, winsorised: float = WINSORISED, reference: ArrayLike = np.inf
+) -> Overdispersion:
     """How much more groups differ than chance explains.
 
-    z = sqrt(E) log(O / E); the outermost tenths are drawn in first, so that one outlier does not widen its own limits.
-    Source: D. J. Spiegelhalter 2005, Stat. Med. 24:1185-1202; tau² by DerSimonian & Laird 1986.
+    z = log(O / E) over its standard error; the outermost tenths are drawn in first, so that one outlier does not widen
+    its own limits. Source: D. J. Spiegelhalter 2005, Stat. Med. 24:1185-1202; tau² by DerSimonian & Laird 1986.
 
     Parameters
     ----------
@@ -34,32 +40,40 @@ def overdispersion(observed: Numbers, expected: Numbers, winsorised: float = WIN
         Counts and expectations above 0, one a group; a count of 0 counts as half.
     winsorised
         Share drawn in at each end.
+    reference
+        Comebacks that the expectations rest on.
     """
-    z = np.sqrt(expected) * np.log(np.maximum(observed, 0.5) / expected)
+    weight = 1 / (1 / expected + 1 / np.asarray(reference))
+    z = np.sqrt(weight) * np.log(np.maximum(observed, 0.5) / expected)
     if winsorised:
         z = np.clip(z, *np.quantile(z, [winsorised, 1 - winsorised]))
     phi = float((z**2).mean()) if len(z) else 1.0
-    return Overdispersion(phi, between_variance(z / np.sqrt(expected), 1 / expected, centre=0.0))
+    return Overdispersion(phi, between_variance(z / np.sqrt(weight), 1 / weight, centre=0.0))
 
 
-def chance_limits(expected: Numbers, level: float = 0.95, tau2: float = 0.0) -> tuple[Numbers, Numbers]:
-    """Limits of the ratio that chance explains, exact Poisson, or on the log scale with tau² added.
+def chance_limits(
+    expected: Numbers, level: float = 0.95, tau2: float = 0.0, reference: ArrayLike = np.inf
+) -> tuple[Numbers, Numbers]:
+    """Limits of the ratio that chance explains, exact, or on the log scale with tau² added.
 
-    Source of the exact limits: chi-square quantiles, as drawn in funnel plots of standardised ratios.
+    Source of the exact limits: chi-square quantiles, as drawn in funnel plots of standardised ratios; conditional
+    binomial ones where the expectation rests on a count.
     """
-    tail = (1 - level) / 2
-    lo = gamma_quantile(tail, expected) / expected
-    hi = gamma_quantile(1 - tail, expected + 1) / expected
+    exact = ratio_limits(expected, expected, reference, level)
     if tau2 <= 0:
-        return lo, hi
-    reach = NormalDist().inv_cdf(1 - tail) * np.sqrt(1 / expected + tau2)
-    return np.minimum(lo, np.exp(-reach)), np.maximum(hi, np.exp(reach))
+        return exact.lo, exact.hi
+    reach = NormalDist().inv_cdf(0.5 + level / 2) * np.sqrt(1 / expected + 1 / np.asarray(reference) + tau2)
+    return np.minimum(exact.lo, np.exp(-reach)), np.maximum(exact.hi, np.exp(reach))
 
 
-def two_sided_p(observed: Numbers, expected: Numbers, tau2: float = 0.0) -> Numbers:
-    """Mid-p of the count under chance: Poisson, or negative binomial where groups differ in general."""
-    if tau2 <= 0:
-        fewer, more = poisson_mid_tails(observed, expected)
-    else:
-        fewer, more = negative_binomial_mid_tails(observed, expected, 1 / tau2)
+def two_sided_p(observed: Numbers, expected: Numbers, tau2: float = 0.0, reference: ArrayLike = np.inf) -> Numbers:
+    """Mid-p of the count under chance: Poisson, or conditional binomial where the expectation rests on a count.
+
+    Where groups differ in general, tau² makes the expectation uncertain in the same way.
+    """
+    uncertain = 1 / np.asarray(reference) + tau2 + np.zeros_like(expected)
+    known = uncertain <= 0
+    fewer, more = poisson_mid_tails(observed, expected)
+    rests = conditional_mid_tails(observed, expected, 1 / np.where(known, 1.0, uncertain))
+    fewer, more = np.where(known, fewer, rests[0]), np.where(known, more, rests[1])
     return np.minimum(1.0, 2 * np.minimum(fewer, more))

@@ -1,10 +1,12 @@
-"""The chance to come back by the work alone, told of each bleed by a model that never saw its fold.
+"""The chance to come back by the work alone, from fits that leave out one fold each.
 
 Bleeds of the same kind of work have the same risk, so everything is worked out for each kind and never for each bleed:
 what a fit costs does not grow with the log.
 """
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,8 +15,29 @@ from analysis.rates.work import Kinds, Numbers
 from analysis.stats import cross_fitted_logistic
 
 
-def left_out_risk(kinds: Kinds, fold: NDArray[np.int64], counted: Numbers, back: Numbers) -> Numbers:
-    """Each bleed's chance to come back by a ridge logistic regression on the counted bleeds of the other folds.
+@dataclass(frozen=True)
+class LeftOutFits:
+    """Ridge logistic regressions on kinds of work, each without one fold.
+
+    `tried` and `came` count bleeds and comebacks, `risk` is each kind's chance by the fit without the fold; all are
+    kinds × folds. `fitted` is false for a fold outside of which only one outcome was left: its risk is the share there.
+    """
+
+    kinds: Kinds
+    fold: NDArray[np.int64]
+    tried: Numbers
+    came: Numbers
+    risk: Numbers
+    fitted: NDArray[np.bool_]
+
+    @property
+    def of_each_bleed(self) -> Numbers:
+        """Each bleed's risk by the fit without its own fold."""
+        return np.asarray(self.risk[self.kinds.place, self.fold])
+
+
+def left_out_fits(kinds: Kinds, fold: NDArray[np.int64], counted: Numbers, back: Numbers) -> LeftOutFits:
+    """Fit the work's risk without each fold.
 
     Parameters
     ----------
@@ -35,4 +58,12 @@ def left_out_risk(kinds: Kinds, fold: NDArray[np.int64], counted: Numbers, back:
     others, successes = (count.sum() - count.sum(axis=0) for count in (tried, came))
     by_work = special.expit(kinds.x @ found.coefficients[:-1] + found.coefficients[-1])
     risk = np.where(found.estimable, by_work, successes / np.maximum(others, 1))
-    return np.asarray(risk[kinds.place, fold])
+    return LeftOutFits(kinds, fold, tried, came, risk, found.estimable)
+
+
+def left_out_risk(kinds: Kinds, fold: NDArray[np.int64], counted: Numbers, back: Numbers) -> Numbers:
+    """Each bleed's chance to come back by a ridge logistic regression on the counted bleeds of the other folds.
+
+    Parameters are those of `left_out_fits`.
+    """
+    return left_out_fits(kinds, fold, counted, back).of_each_bleed

@@ -17,8 +17,10 @@ from analysis.risk.history import History, known_before
 from analysis.standard import Standard, missed_steps
 
 Numbers = NDArray[np.float64]
+WORKLOAD = "place_in_day"
 CONTEXT_WORDS = (*CASE_MIX, "shop")
-CONTEXT_NUMBERS = (*CASE_MIX_NUMBERS, "place_in_day")
+CONTEXT_NUMBERS = (*CASE_MIX_NUMBERS, WORKLOAD)
+"""What the log records of the work as numbers, and the bleed's place in the technician's day, which follows from it."""
 SIGNS = ("lever_travel_after_mm", "pump_gain_mm", "bubbles_first", "bubbles_last", "minutes")
 SIGN_TICKS = ("hard_pull_firm", "leak_seen")
 READINGS = ("cycles", "settle_minutes", "lever_vacuum_strokes", "volume_moved_ml")
@@ -101,7 +103,7 @@ def _place_in_day(bleeds: pl.DataFrame) -> pl.Series:
     placed = bleeds.select(
         place=pl.struct("started_at", "session_id").rank("ordinal").over("technician", pl.col("started_at").dt.date())
     )
-    return placed.get_column("place").clip(1, MOST_IN_A_DAY).cast(pl.Float64).alias("place_in_day")
+    return placed.get_column("place").clip(1, MOST_IN_A_DAY).cast(pl.Float64).alias(WORKLOAD)
 
 
 def _physics(log: Log, table: pl.DataFrame) -> pl.DataFrame:

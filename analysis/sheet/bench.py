@@ -17,11 +17,6 @@ CAUTIONS = (
     "End with a hard pull. A lever that is not firm, or a leak, does not leave the bench.",
     "Used fluid goes to licensed disposal. Wear gloves and eye protection.",
 )
-HEAD = (
-    "session_id", "shop", "bike_id", "brake", "technician", "started_at", "minutes", "job_reason", "brake_model",
-    "fluid_required", "fluid_used", "kit_fluid", "hose_route", "piston_pairs", "lever_travel_before_mm", "fluid_out",
-)  # fmt: skip
-TAIL = ("bubbles_first", "lever_travel_after_mm", "pump_gain_mm", "hard_pull_firm", "leak_seen", "note")
 LARGEST_PT, ROOM_PT = 8.6, 190.0
 """Size of the letters, and what a page has for letters of its steps: more steps than 22 make them smaller."""
 
@@ -62,9 +57,9 @@ def write_bench_sheet(path: Path, standard: Standard) -> None:
     text = pages.get_template("bench.html").render(
         size=min(LARGEST_PT, ROOM_PT / max(len(standard.steps), 1)),
         standard=standard.name,
-        head=[_box(entries[name]) for name in HEAD if name not in asked],
+        head=[_box(entry) for entry in entries.values() if entry.sheet == "before" and entry.name not in asked],
         steps=[_step_box(step, entries, asked) for step in standard.steps],
-        tail=[_box(entries[name]) for name in TAIL if name not in asked],
+        tail=[_box(entry) for entry in entries.values() if entry.sheet == "after" and entry.name not in asked],
         cautions=CAUTIONS,
     )
     path.write_text(text, encoding="utf-8")
@@ -86,8 +81,12 @@ def _step_box(step: Step, entries: dict[str, Entry], asked: set[str]) -> Box:
     if own is None:
         ticks = ("yes", "no") if step.rule.kind() == "true/false" else ()
         return Box(step.title, (Blank(ticks, ""),), aim(step))
-    beside = [name for name in fields_read(step.rule) if name not in asked and name not in (*HEAD, *TAIL)]
+    beside = [name for name in fields_read(step.rule) if name not in asked and not _has_a_place(name, entries)]
     if not beside:
         return Box(step.title, (_blank(own),), aim(step))
     several = (own, *(entries[name] for name in beside if name in entries))
     return Box(step.title, tuple(_blank(one, one.description) for one in several), aim(step))
+
+
+def _has_a_place(name: str, entries: dict[str, Entry]) -> bool:
+    return name in entries and bool(entries[name].sheet)

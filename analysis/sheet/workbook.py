@@ -53,7 +53,7 @@ class _Looks:
 def _own_entries(standard: Standard) -> list[Entry]:
     """Columns for the shop's own fields that its standard reads."""
     return [
-        Entry("sessions", name, kind, "", "", False, None, None, (), "the shop's own field")
+        Entry("sessions", name, kind, "", "", "", False, None, None, (), "the shop's own field")
         for name, kind in own_fields(standard).items()
     ]
 

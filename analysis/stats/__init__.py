@@ -2,7 +2,7 @@
 
 from analysis.stats.categories import level_codes, sums_by
 from analysis.stats.cluster_robust import clustered_covariance, clustered_sd, sum_within_clusters
-from analysis.stats.discovery import benjamini_hochberg
+from analysis.stats.discovery import benjamini_hochberg, holm
 from analysis.stats.gram import weighted_gram
 from analysis.stats.intervals import (
     Z95,
@@ -10,14 +10,15 @@ from analysis.stats.intervals import (
     byar_limits,
     exact_binomial_limits,
     exact_poisson_limits,
+    ratio_limits,
     wilson,
 )
 from analysis.stats.laws import (
     beta_quantile,
     binomial_tail,
     chi_square_tail,
+    conditional_mid_tails,
     gamma_quantile,
-    negative_binomial_mid_tails,
     normal_tail,
     poisson_mid_tails,
     poisson_tail,
@@ -27,6 +28,7 @@ from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_f
 from analysis.stats.random_effects import between_variance
 from analysis.stats.rank import kendall_tau
 from analysis.stats.sampling import FIT_LIMIT, fit_sample
+from analysis.stats.spending import spending_bounds, spent
 
 __all__ = [
     "FIT_LIMIT",
@@ -41,19 +43,23 @@ __all__ = [
     "chi_square_tail",
     "clustered_covariance",
     "clustered_sd",
+    "conditional_mid_tails",
     "cross_fitted_logistic",
     "exact_binomial_limits",
     "exact_poisson_limits",
     "fit_sample",
     "gamma_quantile",
+    "holm",
     "kendall_tau",
     "level_codes",
-    "negative_binomial_mid_tails",
     "normal_tail",
     "out_of_fold_log_odds",
     "poisson_mid_tails",
     "poisson_tail",
+    "ratio_limits",
     "ridge_logistic",
+    "spending_bounds",
+    "spent",
     "student_tail",
     "sum_within_clusters",
     "sums_by",

@@ -19,3 +19,16 @@ def benjamini_hochberg(p_values: ArrayLike) -> NDArray[np.float64]:
     adjusted = np.minimum.accumulate(p[told][order] * len(order) / places)
     q[np.flatnonzero(told)[order]] = np.minimum(adjusted, 1.0)
     return q
+
+
+def holm(p_values: ArrayLike) -> NDArray[np.float64]:
+    """P-values adjusted so that the chance of any false one is held, in the order given.
+
+    Source: S. Holm 1979, Scand. J. Stat. 6:65-70.
+    """
+    p = np.asarray(p_values, dtype=float)
+    order = np.argsort(p)
+    adjusted = np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1))
+    q = np.empty_like(p)
+    q[order] = np.minimum(adjusted, 1.0)
+    return q

@@ -68,3 +68,29 @@ def byar_limits(counts: ArrayLike, level: float = 0.95) -> Interval:
     with np.errstate(divide="ignore", invalid="ignore"):
         lo = np.where(x > 0, x * (1 - 1 / (9 * x) - z / (3 * np.sqrt(x))) ** 3, 0.0)
     return Interval(lo, (x + 1) * (1 - 1 / (9 * (x + 1)) + z / (3 * np.sqrt(x + 1))) ** 3)
+
+
+def ratio_limits(counts: ArrayLike, expected: ArrayLike, reference: ArrayLike, level: float = 0.95) -> Interval:
+    """Exact limits of a count over what is expected of it, where the expectation itself rests on a count.
+
+    Given the sum of both counts the first is binomial (J. Przyborowski & H. Wilenski 1940, Biometrika 31:313-323); with
+    a reference without end these are Garwood's limits of a Poisson mean.
+
+    Parameters
+    ----------
+    counts, expected
+        Counts, and what is expected of them, above 0.
+    reference
+        The counts that the expectations rest on, above 0, infinite where they are known; need not be whole.
+    level
+        Coverage, in (0, 1).
+    """
+    x, e, m = (np.asarray(each, dtype=float) for each in np.broadcast_arrays(counts, expected, reference))
+    tail, rests = (1 - level) / 2, np.isfinite(m)
+    m = np.where(rests, m, 1.0)
+    low = beta_quantile(tail, np.maximum(x, 1e-9), m + 1)
+    high = beta_quantile(1 - tail, x + 1, m)
+    known = exact_poisson_limits(x, level)
+    lo = np.where(rests, np.where(x > 0, low / (1 - low) * m, 0.0), known.lo)
+    hi = np.where(rests, high / np.maximum(1 - high, 1e-300) * m, known.hi)
+    return Interval(lo / e, hi / e)

@@ -70,11 +70,12 @@ def poisson_mid_tails(count: Numbers, mean: Numbers) -> tuple[Numbers, Numbers]:
     return special.pdtr(count, mean) - half, special.pdtrc(count, mean) + half
 
 
-def negative_binomial_mid_tails(count: Numbers, mean: Numbers, shape: float) -> tuple[Numbers, Numbers]:
-    """The same where the mean itself varies as a gamma law of this shape."""
+def conditional_mid_tails(count: Numbers, mean: Numbers, reference: Numbers) -> tuple[Numbers, Numbers]:
+    """The same where the mean rests on a reference count: binomial, given the sum of both; none of them need be whole."""
     from scipy import special
 
-    spread = mean / (mean + shape)
-    log_chance = special.gammaln(count + shape) - special.gammaln(count + 1) - special.gammaln(shape)
-    half = 0.5 * np.exp(log_chance + shape * np.log1p(-spread) + special.xlogy(count, spread))
-    return special.betaincc(count + 1, shape, spread) - half, special.betainc(count + 1, shape, spread) + half
+    share = mean / (mean + reference)
+    more = special.betainc(count + 1, np.maximum(reference, 1e-300), share)
+    this_or_more = np.where(count > 0, special.betainc(np.maximum(count, 1e-300), reference + 1, share), 1.0)
+    larger = (more + this_or_more) / 2
+    return 1 - larger, larger

@@ -1,7 +1,7 @@
 """Watching over time: months within limits, a CUSUM adjusted for the work, the month a change began."""
 
 from analysis.watch.change import ChangePoint, change_point
-from analysis.watch.cusum import limit_for, path, run_length, weights
+from analysis.watch.cusum import path, weights
 from analysis.watch.months import months, step_moved
 from analysis.watch.p_chart import Limits, p_chart
 from analysis.watch.raw import raw_months
@@ -10,12 +10,10 @@ __all__ = [
     "ChangePoint",
     "Limits",
     "change_point",
-    "limit_for",
     "months",
     "p_chart",
     "path",
     "raw_months",
-    "run_length",
     "step_moved",
     "weights",
 ]

@@ -2,36 +2,48 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
-from analysis.stats import benjamini_hochberg, normal_tail, sums_by
-from analysis.watch.change import change_point
-from analysis.watch.cusum import levels, limit_for, path, weights
-from analysis.watch.p_chart import p_chart
+from analysis.stats import benjamini_hochberg, holm, normal_tail, sums_by
+from analysis.watch.change import ChangePoint, change_in
+from analysis.watch.control import Charts, charts_of
+from analysis.watch.null import Null, Series, null_of, pooled_nulls
 from analysis.watch.raw import raw_months
 from schemas import checked, empty
 from schemas.outputs import Months
 
 Numbers = NDArray[np.float64]
-IN_CONTROL_YEARS = 5.0
-WORSE, BETTER = 2.0, 0.5
 LEAST_MONTHS, LEAST_BACK = 6, 10
-OWN_COMEBACKS = 20.0
-"""Comebacks' worth of 'as expected' that a group's own early level is pulled toward."""
-CHANGE_P, STEP_Q = 0.05, 0.05
+FALSE_SIGNAL, FALSE_CHANGE = 0.08, 0.05
+"""Of logs in which nothing changes: those with any signal on any chart, and those with any change named."""
+STEP_Q = 0.05
+CHARTED = ("centre", "lower", "upper", "cusum_up", "cusum_down", "cusum_limit", "cusum_limit_down")
+
+
+@dataclass(frozen=True)
+class _Watched:
+    """One group's followed months, the model of no change, its charts and its most likely change."""
+
+    labels: pl.Series
+    null: Null
+    charts: Charts
+    change: ChangePoint
 
 
 def months(prepared: Prepared, risk: Numbers, rng: np.random.Generator) -> DataFrame[Months]:
     """Every group's months: rate, limits, CUSUM, and the month a change began.
 
-    The p-chart's limits are three sigma, widened where months vary more than chance (Laney). The CUSUM is adjusted for
-    the work: each bleed counts against its expected risk, at the group's own early level; its limits are set for an
-    in-control run of five years of the group's own volume. A change is named when a chart signals and a change-point
-    test agrees (p ≤ 0.05). Months whose bleeds are not all followed raise no signal.
+    All is held against months in which nothing changes: the same work, from 18 months on the same yearly season, and
+    months that differ by as much as these do. Limits are set so that of logs without a change 8 in 100 have a signal on
+    any chart, in either direction; a change is named where Holm's adjusted p-value over the charts is at most 0.05.
+    Months whose bleeds are not all old enough raise no signal, nor do shops whose recording of returns is in question, and
+    all bleeds together while there is one.
 
     Parameters
     ----------
@@ -40,107 +52,104 @@ def months(prepared: Prepared, risk: Numbers, rng: np.random.Generator) -> DataF
     risk
         Each bleed's expected risk from the work alone, in the order of `prepared.bleeds`.
     rng
-        For the change-point test.
+        For draws of the null.
     """
-    raw = raw_months(prepared)
     bleeds = prepared.bleeds.select(
-        *("session_id", "started_at", "month", "came_back"),
+        *("session_id", "started_at", "month", "mature"),
         pl.col("shop").fill_null("not recorded"),
+        old=pl.col("age_days") >= prepared.window_days,
         risk=np.clip(risk, 1e-6, 1 - 1e-6),
         all=pl.lit("all"),
     )
-    missed = prepared.missed
-    schema = empty(Months).schema
-    parts = []
-    for (kind, group), own in raw.group_by("kind", "group", maintain_order=True):
-        mine = bleeds.get_column(str(kind)) == group
-        told = _group(own, bleeds.filter(mine), missed.filter(mine), prepared.too_few, rng)
-        parts.append(told.select(schema.names()).cast(schema))
-    table = pl.concat(parts) if parts else empty(Months)
-    return checked(Months, table.sort("kind", "group", "month"))
+    groups = dict(raw_months(prepared).group_by("kind", "group", maintain_order=True))
+    asked = {"all", *prepared.in_question} if prepared.in_question else set()
+    followed = {key: _followed(own, bleeds.filter(_of(key))) for key, own in groups.items() if key[1] not in asked}
+    watched = {} if prepared.too_few else _watched_all(followed, rng)
+    p_values = holm([one.change.p_value for one in watched.values()])
+    changed = {key for key, p in zip(watched, p_values, strict=True) if p <= FALSE_CHANGE}
+    if len(groups) == 2 and watched:  # one shop: all bleeds are its bleeds
+        (only,) = watched
+        watched, changed = dict.fromkeys(groups, watched[only]), set(groups) if changed else set()
+    tables = []
+    for key, own in groups.items():
+        table = _charted(own, watched.get(key), "in_question" if key[1] in asked else "too_few")
+        if key in changed:
+            mine = bleeds.select(_of(key)).to_series()
+            table = _with_change(table, watched[key], bleeds.filter(mine), prepared.missed.filter(mine))
+        tables.append(table.select(empty(Months).columns).cast(empty(Months).schema))
+    return checked(Months, pl.concat(tables).sort("kind", "group", "month") if tables else empty(Months))
 
 
-def _group(
-    own: pl.DataFrame, bleeds: pl.DataFrame, missed: pl.DataFrame, too_few: bool, rng: np.random.Generator
-) -> pl.DataFrame:
-    nothing = {
-        name: pl.lit(None, pl.Float64) for name in ("centre", "lower", "upper", "cusum_up", "cusum_down", "cusum_limit")
+Key = tuple[object, ...]
+
+
+def _of(key: Key) -> pl.Expr:
+    """The bleeds of a group: its kind is the column that names it."""
+    return pl.col(str(key[0])).eq(pl.lit(key[1]))
+
+
+def _watched_all(followed: dict[Key, pl.DataFrame], rng: np.random.Generator) -> dict[Key, _Watched]:
+    """Groups with enough months and comebacks; of a single shop only all bleeds. Shops share one spread of months."""
+    enough = [key for key, own in followed.items() if _enough(own)][: 1 if len(followed) == 2 else None]
+    series = {key: _series(followed[key]) for key in enough}
+    shops = [key for key in enough if key[0] == "shop"]
+    nulls = dict(zip(shops, pooled_nulls([series[key] for key in shops], rng), strict=True)) if shops else {}
+    nulls |= {key: null_of(series[key], rng) for key in enough if key not in nulls}
+    chance = FALSE_SIGNAL / max(len(enough), 1)
+    return {
+        key: _Watched(
+            followed[key].get_column("month"), nulls[key], charts_of(nulls[key], chance), change_in(nulls[key])
+        )
+        for key in enough
     }
-    blank = own.with_columns(
-        **nothing, signal=pl.lit("too_few"), change_began=pl.lit(False), step_moved=pl.lit(None, pl.String)
-    )
-    full = (own.get_column("mature") == own.get_column("sessions")) & (own.get_column("mature") > 0)
-    whole = own.filter(full)
-    if too_few or whole.height < LEAST_MONTHS or whole.get_column("comebacks").sum() < LEAST_BACK:
-        return blank
-    counts, sizes = (whole.get_column(c).to_numpy().astype(float) for c in ("comebacks", "mature"))
-    limits = p_chart(counts, sizes)
-    charted = whole.select("month").with_columns(
-        lower=limits.lower, upper=limits.upper, out=pl.Series(_outside(counts, sizes, limits))
-    )
-    charted = charted.with_columns(centre=pl.lit(limits.centre))
-    sums = _cusum(bleeds, whole, own)
-    table = blank.drop(*nothing).join(charted, on="month", how="left").join(sums, on="month", how="left")
-    followed = pl.Series(full)
-    high = (pl.col("out") == "high") | (pl.col("cusum_up") > pl.col("cusum_limit"))
-    low = (pl.col("out") == "low") | (pl.col("cusum_down") > pl.col("cusum_limit_down"))
-    table = table.with_columns(
-        signal=pl.when(~followed).then(pl.lit("too_few")).when(high).then(pl.lit("high")).when(low).then(pl.lit("low"))
-        .otherwise(pl.lit("none"))
-    )  # fmt: skip
-    return _change(table, bleeds, missed, whole, rng)
 
 
-def _outside(counts: Numbers, sizes: Numbers, limits) -> list[str]:  # type: ignore[no-untyped-def]
-    share = counts / sizes
-    return [
-        "high" if s > u else "low" if s < lo else "none"
-        for s, lo, u in zip(share, limits.lower, limits.upper, strict=True)
-    ]
+def _followed(own: pl.DataFrame, bleeds: pl.DataFrame) -> pl.DataFrame:
+    """Months whose bleeds are all old enough and of which some were followed, with comebacks expected and the place in the
+    calendar. Bleeds outside the time in which returns were recorded do not count."""
+    old = bleeds.group_by("month").agg(old=pl.col("old").all())
+    counted = np.where(bleeds.get_column("mature").to_numpy(), bleeds.get_column("risk").to_numpy(), 0.0)
+    expected = sums_by(bleeds.get_column("month"), counted).rename({"sum": "expected"})
+    table = own.join(old, on="month", how="left").join(expected, on="month", how="left").sort("month")
+    year, month = (pl.col("month").str.slice(at, many).cast(pl.Int64) for at, many in ((0, 4), (5, 2)))
+    return table.filter(pl.col("old"), pl.col("mature") > 0).with_columns(place=12 * year + month)
 
 
-def _cusum(bleeds: pl.DataFrame, whole: pl.DataFrame, own: pl.DataFrame) -> pl.DataFrame:
-    """The CUSUM at each month's end, against the group's own level in its first third of followed months."""
-    followed = bleeds.filter(pl.col("month").is_in(whole.get_column("month").implode()))
-    followed = followed.sort("started_at", maintain_order=True)  # they come in the order of their ids
-    early = whole.get_column("month").head(max(whole.height // 3, 3)).implode()
-    base = followed.filter(pl.col("month").is_in(early))
-    level = (int(base.get_column("came_back").sum()) + OWN_COMEBACKS) / (
-        float(base.get_column("risk").sum()) + OWN_COMEBACKS
-    )
-    risk = np.clip(followed.get_column("risk").to_numpy() * level, 1e-6, 1 - 1e-6)
-    back = followed.get_column("came_back").to_numpy().astype(float)
-    a_year = followed.height / max(own.height, 1) * 12
-    up, down = path(weights(risk, back, WORSE)), path(weights(risk, back, BETTER))
-    ends = (
-        followed.with_columns(cusum_up=up, cusum_down=down)
-        .group_by("month")
-        .agg(pl.col("cusum_up", "cusum_down").last())
-    )
-    usual = levels(risk)
-    return ends.sort("month").with_columns(
-        cusum_limit=pl.lit(limit_for(usual, WORSE, IN_CONTROL_YEARS * a_year)),
-        cusum_limit_down=pl.lit(limit_for(usual, BETTER, IN_CONTROL_YEARS * a_year)),
-    )
+def _enough(followed: pl.DataFrame) -> bool:
+    return followed.height >= LEAST_MONTHS and int(followed.get_column("comebacks").sum()) >= LEAST_BACK
 
 
-def _change(
-    table: pl.DataFrame, bleeds: pl.DataFrame, missed: pl.DataFrame, whole: pl.DataFrame, rng: np.random.Generator
-) -> pl.DataFrame:
-    expected = sums_by(bleeds.get_column("month"), bleeds.get_column("risk").to_numpy()).rename({"sum": "risk"})
-    series = whole.join(expected, on="month", how="left").sort("month")
-    found = change_point(
-        series.get_column("comebacks").to_numpy().astype(float), series.get_column("risk").to_numpy(), rng
-    )
-    signals = table.get_column("signal").is_in(["high", "low"]).any()
-    if found is None or not signals or found.p_value > CHANGE_P:
-        return table
-    month = series.get_column("month")[found.place]
-    moved = step_moved(bleeds, missed, month, worse=found.ratio > 1)
+def _series(followed: pl.DataFrame) -> Series:
+    counts = (followed.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature", "expected"))
+    return Series(followed.get_column("place").to_numpy(), *counts)
+
+
+def _charted(own: pl.DataFrame, watched: _Watched | None, why_not: str) -> pl.DataFrame:
+    """A group's months with their charts, empty where it is not watched, and why it is not."""
+    blank = own.with_columns(change_began=pl.lit(False), step_moved=pl.lit(None, pl.String))
+    if watched is None:
+        absent = [pl.lit(None, pl.Float64).alias(name) for name in CHARTED]
+        return blank.with_columns(*absent, signal=pl.lit(why_not))
+    charts, series = watched.charts, watched.null.series
+    share, limits = series.observed / series.bleeds, charts.limits
+    high = (share > limits.upper) | (charts.up > charts.up_limit)
+    low = (share < limits.lower) | (charts.down > charts.down_limit)
+    columns = (limits.centre, limits.lower, limits.upper, charts.up, charts.down)
+    found = pl.DataFrame(
+        {
+            "month": watched.labels,
+            **dict(zip(CHARTED, columns, strict=False)),
+            "signal": np.where(high, "high", np.where(low, "low", "none")),
+        }
+    ).with_columns(cusum_limit=pl.lit(charts.up_limit), cusum_limit_down=pl.lit(charts.down_limit))
+    return blank.join(found, on="month", how="left").with_columns(pl.col("signal").fill_null("too_few"))
+
+
+def _with_change(table: pl.DataFrame, watched: _Watched, bleeds: pl.DataFrame, missed: pl.DataFrame) -> pl.DataFrame:
+    month = watched.labels[watched.change.place]
+    moved = step_moved(bleeds, missed, month, worse=watched.change.ratio > 1)
     began = pl.col("month") == month
-    return table.with_columns(
-        change_began=began, step_moved=pl.when(began).then(pl.lit(moved, pl.String)).otherwise(pl.lit(None, pl.String))
-    )
+    return table.with_columns(change_began=began, step_moved=pl.when(began).then(pl.lit(moved, pl.String)))
 
 
 def step_moved(bleeds: pl.DataFrame, missed: pl.DataFrame, month: str, *, worse: bool) -> str | None:

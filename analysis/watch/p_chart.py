@@ -17,14 +17,21 @@ D2 = 1.128
 class Limits:
     """Centre, lower and upper limit, one a month; `sigma_z` above 1 where limits were widened."""
 
-    centre: float
+    centre: Numbers
     lower: Numbers
     upper: Numbers
     sigma_z: float
 
 
-def p_chart(counts: Numbers, sizes: Numbers, *, widen: bool = True, centre: float | None = None) -> Limits:
-    """Three-sigma limits of shares of different sizes.
+def p_chart(
+    counts: Numbers,
+    sizes: Numbers,
+    *,
+    widen: bool = True,
+    centre: Numbers | float | None = None,
+    sigmas: float = SIGMAS,
+) -> Limits:
+    """Limits of shares of different sizes, three sigma unless told otherwise.
 
     Sources: D. C. Montgomery, Introduction to Statistical Quality Control, section 7.3; widening, D. B. Laney 2002, Qual.
     Eng. 14:531-537: sigma_z is the mean moving range of the z-scores over 1.128. Limits are only ever widened.
@@ -36,11 +43,23 @@ def p_chart(counts: Numbers, sizes: Numbers, *, widen: bool = True, centre: floa
     widen
         Whether months that vary more than chance widen the limits.
     centre
-        Of the shares; that of all months unless given.
+        Of the shares, one a month or one for all; the share of all months unless given.
+    sigmas
+        How far the limits are from it.
     """
-    p = float(counts.sum() / sizes.sum()) if centre is None else centre
+    p = np.broadcast_to(counts.sum() / sizes.sum() if centre is None else centre, np.shape(sizes)).astype(float)
     sd = np.sqrt(p * (1 - p) / sizes)
-    z = (counts / sizes - p) / np.where(sd > 0, sd, 1.0)
-    sigma_z = float(np.abs(np.diff(z)).mean() / D2) if widen and len(z) >= 2 else 1.0
-    wide = max(sigma_z, 1.0) if widen else 1.0
-    return Limits(p, np.maximum(p - SIGMAS * wide * sd, 0.0), np.minimum(p + SIGMAS * wide * sd, 1.0), sigma_z)
+    sigma_z = float(moving_range_sigma(scores(counts, sizes, p))) if widen and len(p) >= 2 else 1.0
+    reach = sigmas * (max(sigma_z, 1.0) if widen else 1.0) * sd
+    return Limits(p, np.maximum(p - reach, 0.0), np.minimum(p + reach, 1.0), sigma_z)
+
+
+def scores(counts: Numbers, sizes: Numbers, centre: Numbers) -> Numbers:
+    """Shares in standard deviations from their centre, by chance alone; the last axis are months."""
+    sd = np.sqrt(centre * (1 - centre) / sizes)
+    return np.asarray((counts / sizes - centre) / np.where(sd > 0, sd, 1.0))
+
+
+def moving_range_sigma(z: Numbers) -> Numbers:
+    """Standard deviation from the mean moving range of the last axis."""
+    return np.asarray(np.abs(np.diff(z, axis=-1)).mean(axis=-1) / D2)

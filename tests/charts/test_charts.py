@@ -202,3 +202,16 @@ def test_every_bleed_on_hold_is_drawn_or_counted(bleeds: int) -> None:
     assert sum(row.get("bleeds", 1) for row in rows) == bleeds
     assert len(rows) <= 600
     assert charts.picture(spec).startswith("<svg")
+
+
+def test_each_cusum_is_drawn_with_its_own_limit() -> None:
+    months = (
+        report()
+        .months.filter(kind="all")
+        .with_columns(
+            cusum_up=pl.lit(1.0), cusum_down=pl.lit(0.5), cusum_limit=pl.lit(4.0), cusum_limit_down=pl.lit(3.0)
+        )
+    )
+    (rows,) = charts.specification(charts.cusum_lines(months))["datasets"].values()
+    drawn_limits = {(row["side"], row["limit"]) for row in rows}
+    assert drawn_limits == {("for worse", 4.0), ("for better", 3.0)}

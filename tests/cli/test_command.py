@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import io
 import os
 import pty
@@ -14,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from analysis.cli import main
+from analysis.cli_options import shop_days_of
 from tests.shops import exports
 
 HEAVY = ("polars", "pandera", "altair", "sklearn", "scipy", "skops")
@@ -172,3 +174,21 @@ def _read(terminal: int) -> str:
         return os.read(terminal, 65536).decode(errors="replace")
     except OSError:
         return ""
+
+
+def test_days_of_recorded_returns_may_be_one_shops() -> None:
+    found = shop_days_of(["2025-01-01", "Quay = Street=2025-03-31"], "--returns-to")
+    assert found == ((None, dt.date(2025, 1, 1)), ("Quay = Street", dt.date(2025, 3, 31)))
+
+
+def test_a_shop_that_the_log_does_not_have_ends_with_one_message(tmp_path: Path) -> None:
+    told = rebleed("audit", str(exports()), "--out", str(tmp_path / "out"), "--returns-to", "Nowhere=2025-03-31")
+    assert told.returncode == 2
+    assert "no shop is called 'Nowhere'" in told.stderr
+    assert "Velmoor" in told.stderr
+
+
+def test_a_day_that_is_none_is_named_with_its_option(tmp_path: Path) -> None:
+    told = rebleed("audit", str(exports()), "--out", str(tmp_path / "out"), "--returns-from", "Velmoor=soon")
+    assert told.returncode == 2
+    assert "--returns-from" in told.stderr

@@ -14,7 +14,7 @@ from analysis.rates import chance_limits, gamma_poisson, two_sided_p
 from analysis.report import Report
 from analysis.standard import built_in
 from analysis.stats import exact_poisson_limits, wilson
-from analysis.watch import limit_for, path, weights
+from analysis.watch import path, weights
 from schemas import AUDIT_TABLES
 from tests.extremes import worlds
 
@@ -98,4 +98,3 @@ def test_charts_of_tiny_and_huge_risks_stay_finite(risk: float) -> None:
     risks = np.full(50, risk)
     for ratio in (2.0, 0.5):
         assert np.isfinite(path(weights(risks, np.ones(50), ratio))).all()
-        assert 0 < limit_for(risks, ratio, 5000.0) <= 12

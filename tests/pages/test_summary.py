@@ -204,3 +204,27 @@ def test_the_terminal_warns_of_names_spelled_in_several_ways(tmp_path) -> None:
     (warning,) = [line for line in terminal_summary(audited, tmp_path) if line.startswith("Warning")]
     assert warning.startswith("Warning: One technician's name is spelled in several ways")
     assert not [line for line in terminal_summary(report(), tmp_path) if "several ways" in line]
+
+
+def test_one_technician_in_one_shop_is_compared_with_nobody() -> None:
+    work = report().rates.filter(~pl.col("kind").is_in(["shop", "technician"]))
+    one = report().rates.filter(kind="all").with_columns(expected=pl.lit(None, pl.Float64), signal=pl.lit("too_few"))
+    rows = [
+        one.with_columns(kind=pl.lit(kind), group=pl.lit(name))
+        for kind, name in (("shop", "Tarnholt"), ("technician", "Wren"))
+    ]
+    found = difference_finding(replace(report(), too_few=False, rates=pl.concat([work, *rows])))
+    assert found.text == (
+        "Tarnholt is the only workshop: there is nobody to compare with. "
+        "Wren is the only technician: there is nobody to compare with."
+    )
+
+
+def test_a_technician_whose_shop_is_in_question_is_not_acquitted() -> None:
+    found = difference_finding(with_worst(99.0, (0.2, 0.1, 0.4), "in_question"))
+    assert worst() not in found.text
+
+
+def test_months_in_question_are_not_called_too_few() -> None:
+    asked = report().months.with_columns(centre=pl.lit(None, pl.Float64), signal=pl.lit("in_question"))
+    assert "on which days returns were recorded" in change_finding(replace(report(), months=asked)).text

@@ -8,7 +8,10 @@ import pytest
 
 from analysis.errors import CannotRun
 from analysis.prove import Held, World, held, proof, proof_worlds, run_proof
+from analysis.prove.groups import ONE_FOUND, ONE_MISTAKEN
+from analysis.prove.measures import FACT_AIMS
 from analysis.prove.risks import LastBleeds, risk_figures
+from analysis.prove.worlds import ONE_OF_FIVE, ONE_OF_THREE
 
 
 def world_held(family, estimate, truth, called=(False, False)):
@@ -119,3 +122,15 @@ def test_a_file_that_takes_the_name_of_the_results_is_named(tmp_path):
     with pytest.raises(CannotRun, match=r"\.proof\.worlds"):
         run_proof(tmp_path / "proof", 1, 100, None, lambda _: None)
     assert (tmp_path / ".proof.worlds").read_text() == "mine"
+
+
+@pytest.mark.parametrize("name", ["two technicians", "a shop stops writing returns", "months differ", ONE_OF_THREE])
+def test_worlds_of_groups_and_months_give_facts_with_an_aim(name):
+    facts = held(World(name, 1200, 7)).facts
+    assert facts
+    assert {fact.measure for fact in facts} <= FACT_AIMS.keys()
+
+
+def test_a_doubled_hazard_among_five_is_a_fact():
+    facts = {fact.measure: fact.true for fact in held(World(ONE_OF_FIVE, 3000, 7)).facts}
+    assert set(facts) == {ONE_FOUND, ONE_MISTAKEN}

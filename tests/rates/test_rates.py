@@ -1,10 +1,15 @@
 """The rates table: what is expected, who is called, what is left empty, and that thin logs never break it."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
 
-from analysis.rates import expected_risk, rates
+from analysis.rates import expected_risk, others_of, rates, work_of
+from analysis.rates.raw import KINDS
+from analysis.stats import exact_poisson_limits
+from schemas.outputs import RATE_KINDS
 from tests.rates.bare import bare
 
 MODELS = ("Basalt 2", "Marl 4", "Schist 2")
@@ -46,10 +51,20 @@ def test_expected_equals_observed_over_all_mature_bleeds(world):
     assert risk[mature].sum() == pytest.approx(world.bleeds.filter("mature")["came_back"].sum())
 
 
-def test_every_kinds_expectations_add_up_to_what_was_observed(table):
+def test_expectations_of_the_works_own_kinds_add_up_to_what_was_observed(table):
     whole = group(table, "all", "all")["comebacks"]
-    sums = table.group_by("kind").agg(pl.col("expected").sum())
+    sums = table.filter(~pl.col("kind").is_in(["shop", "technician"])).group_by("kind").agg(pl.col("expected").sum())
     assert sums["expected"].to_list() == pytest.approx([whole] * sums.height)
+
+
+def test_the_smaller_of_two_shops_is_expected_to_do_as_the_larger():
+    shop = ["North"] * 3000 + ["South"] * 600
+    world = drawn(n=3600, shop=shop, chance=lambda c: np.where(c["shop"] == "North", 0.10, 0.05))
+    table = rates(world, np.random.default_rng(1))
+    for here, there in (("North", "South"), ("South", "North")):
+        own, other = group(table, "shop", here), group(table, "shop", there)
+        assert own["expected"] == pytest.approx(own["mature"] * other["rate"], rel=0.1)  # work differs a little
+        assert own["signal"] == ("high" if here == "North" else "low")
 
 
 def test_all_is_compared_with_itself(table):
@@ -87,10 +102,12 @@ def test_a_persons_own_returns_do_not_raise_what_is_expected_of_them():
     usual = drawn(chance=lambda c: np.full(3000, 0.08), **columns)
     worse = drawn(chance=lambda c: np.where(c["technician"] == "T0", 0.24, 0.08), **columns)
     t0 = (np.array(who) == "T0") & (usual.bleeds["age_days"] >= 90).to_numpy()
-    risks = [expected_risk(w, np.random.default_rng(1), kind="technician")[t0].mean() for w in (usual, worse)]
+    both = [group(rates(w, np.random.default_rng(1)), "technician", "T0") for w in (usual, worse)]
+    risks = [row["expected"] / row["mature"] for row in both]
     observed = worse.bleeds["came_back"].to_numpy()[t0].mean()
     assert observed > 0.18
-    assert max(risks) < 0.13  # the only one on that model: scaled up with everybody, never toward 0.24
+    assert risks[0] == pytest.approx(risks[1])
+    assert risks[0] < 0.13  # the only one on that model: never toward 0.24
 
 
 def test_one_who_is_worse_on_the_same_work_is_called_and_nobody_else():
@@ -134,7 +151,58 @@ def test_thin_and_one_sided_logs_are_told_without_a_crash(n, share):
 def test_one_technician_alone_is_compared_with_nobody():
     table = rates(drawn(people=1), np.random.default_rng(1))
     row = group(table, "technician", "T0")
-    assert (row["signal"], row["q_value"]) == ("too_few", None)
+    assert (row["signal"], row["q_value"], row["expected"], row["ratio"]) == ("too_few", None, None, None)
+
+
+def test_one_shop_of_three_that_is_worse_makes_no_other_look_better():
+    n = 6000
+    shop = [("East", "North", "South")[k % 3] for k in range(n)]
+    found = [
+        rates(drawn(seed, n, lambda c: np.where(c["shop"] == "South", 0.12, 0.06), shop=shop), np.random.default_rng(1))
+        for seed in range(5)
+    ]
+    signals = [dict(t.filter(kind="shop").select("group", "signal").iter_rows()) for t in found]
+    assert signals == [{"East": "none", "North": "none", "South": "high"}] * 5
+
+
+def test_the_expectation_of_few_groups_is_as_uncertain_as_the_comebacks_it_rests_on():
+    table = rates(drawn(people=2), np.random.default_rng(1)).filter(kind="technician")
+    one, other = table.rows(named=True)
+    poisson = exact_poisson_limits(one["comebacks"])
+    width = np.log(one["ratio_hi"] / one["ratio_lo"]) / np.log(float(poisson.hi) / float(poisson.lo))
+    rests_on = np.sqrt(1 + one["comebacks"] / other["comebacks"])
+    assert width == pytest.approx(rests_on, rel=0.1)
+
+
+def test_bleeds_of_one_bike_that_resemble_each_other_count_for_less():
+    n, rng = 4000, np.random.default_rng(5)
+    bike = rng.integers(0, 200, n)
+    prone = rng.gamma(1.0, 1.0, 200)[bike]
+    world = drawn(n=n, people=4, bike_id=[f"b{k}" for k in bike], chance=lambda c: np.minimum(0.08 * prone, 0.9))
+    alone = drawn(n=n, people=4, chance=lambda c: np.minimum(0.08 * prone, 0.9))
+    loose, tight = (
+        others_of(w, "technician", work_of(w.bleeds), np.random.default_rng(1)).clustering for w in (world, alone)
+    )
+    assert loose > 1.15 > tight >= 1
+
+
+def test_a_doubled_hazard_among_five_is_found():
+    world = drawn(n=6000, people=5, chance=lambda c: np.where(c["technician"] == "T3", 0.12, 0.06))
+    people = rates(world, np.random.default_rng(1)).filter(kind="technician")
+    assert people.filter(pl.col("signal") != "none").select("group", "signal").rows() == [("T3", "high")]
+
+
+def test_a_shop_whose_recording_is_in_question_is_neither_praised_nor_blamed():
+    world = drawn(n=6000, shop=["North", "South"] * 3000, chance=lambda c: np.where(c["shop"] == "North", 0.12, 0.04))
+    asked = replace(world, questions=("South: no return",), in_question=frozenset({"South"}))
+    assert group(rates(world, np.random.default_rng(1)), "shop", "South")["signal"] == "low"
+    row = group(rates(asked, np.random.default_rng(1)), "shop", "South")
+    assert row["signal"] == "in_question"
+    assert row["rate"] > 0
+
+
+def test_the_kinds_of_groups_are_those_the_schema_names():
+    assert ("all", *KINDS) == RATE_KINDS
 
 
 def test_only_young_bleeds_have_no_ratio():

@@ -26,7 +26,7 @@ def test_the_nile_changed_after_1898():
     found = change_point(flow, np.ones(100), np.random.default_rng(1))
     assert years[found.place - 1] == 1898
     assert found.ratio == pytest.approx(849.97222 / 1097.75, rel=1e-6)
-    assert found.p_value == pytest.approx(1 / 1000)  # none of 999 series without a change came near
+    assert found.p_value < 1 / 1000  # none of 999 series without a change came near
 
 
 def test_coal_mining_grew_safer_after_1891():

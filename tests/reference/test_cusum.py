@@ -5,14 +5,14 @@ Sources
   Parsonnet scores 0 and 50, logit p = -3.68 + 0.077 S (as kept in the tests of the R package vlad).
 - S. E. Rigdon & R. D. Fricker, in the same tests, intercept -3.67; the weight at (19, 0) from the formula, -0.0945 (the
   printed -0.0954 has two digits exchanged).
-- The tests of the R packages cusum (path) and vlad (run lengths and a limit by Markov chain: Beta(1, 3) over 71 as mix).
+- The tests of the R packages cusum (path) and vlad (limit 2.5178 of a run length of 500: Beta(1, 3) over 71 as mix).
 """
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.watch import limit_for, path, run_length, weights
+from analysis.watch import path, weights
 
 
 def chance(score, intercept=-3.68, slope=0.077):
@@ -46,19 +46,15 @@ def test_a_path_never_falls_below_nought():
     assert found == pytest.approx([0, 0.6, 0.4, 0.2, 0, 0, 0, 0.6, 0.4, 0.2])
 
 
-@pytest.mark.parametrize(
-    ("odds_ratio", "limit", "length"), [(2, 4.5, 4474.738), (0.5, 4.5, 5658.854), (2, 2.5178, 500)]
-)
-def test_run_lengths_of_a_known_mix(odds_ratio, limit, length):
-    # Two Markov chains of different grids differ by about 1.4%; here the mix is 24 even levels besides.
-    assert run_length(MIX, odds_ratio, limit) == pytest.approx(length, rel=0.03)
+def test_bleeds_of_one_risk_add_up_to_one_weight():
+    p = np.full(130, 0.08)
+    back = (np.arange(130) < 17).astype(float)
+    for odds_ratio in (2.0, 0.5):
+        whole = weights(p[:1], np.array([17.0]), odds_ratio, 130)
+        assert whole[0] == pytest.approx(weights(p, back, odds_ratio).sum(), rel=1e-12)
 
 
-def test_the_limit_of_a_run_length_of_five_hundred():
-    assert limit_for(MIX, 2, 500) == pytest.approx(2.5178, abs=0.03)  # 0.03 of height is 3% of run length
-
-
-def test_simulated_charts_bracket_the_run_length():
+def test_simulated_charts_run_as_long_as_the_published_limit_says():
     rng = np.random.default_rng(9)
     charts, limit = 1500, 2.5178
     height, length = np.zeros(charts), np.zeros(charts)
@@ -69,5 +65,4 @@ def test_simulated_charts_bracket_the_run_length():
         length += running
         running &= height <= limit
     error = length.std() / np.sqrt(charts)
-    assert abs(length.mean() - run_length(MIX, 2, limit)) < 4 * error  # four standard errors
-    assert abs(length.mean() - 500) < 4 * error
+    assert abs(length.mean() - 500) < 4 * error  # four standard errors

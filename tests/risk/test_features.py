@@ -10,9 +10,11 @@ import polars as pl
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.followup import Covered
 from analysis.intake import Log
 from analysis.prepared import prepared
 from analysis.risk import bleed_features, history_of
+from analysis.risk import features as numbers
 from analysis.standard import built_in
 from schemas import checked
 from schemas.between import Links
@@ -30,7 +32,8 @@ def whole() -> Log:
 
 def features(log: Log) -> pl.DataFrame:
     standard = built_in()
-    ready = prepared(log, standard, WINDOW)
+    every_day = Covered(log.sessions.get_column("started_at").dt.date().min(), log.as_of)  # not guessed from later rows
+    ready = prepared(log, standard, WINDOW, every_day)
     return bleed_features(log, standard, history_of(ready.bleeds, WINDOW)).table
 
 
@@ -105,3 +108,10 @@ def test_history_counts_only_windows_that_had_passed() -> None:
     first = told.filter(pl.col("started_at").dt.date() <= table["started_at"].min().date() + WINDOW * DAYS)
     assert first.get_column("model_rate").null_count() == first.height
     assert told.get_column("model_rate").null_count() < told.height
+
+
+def test_the_order_of_the_numbers_of_the_work_does_not_matter(monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    usual = features(whole())
+    for name in ("CONTEXT_NUMBERS", "CASE_MIX_NUMBERS"):
+        monkeypatch.setattr(numbers, name, tuple(reversed(getattr(numbers, name))))
+    assert features(whole()).select(usual.columns).equals(usual)

@@ -11,6 +11,8 @@ import pytest
 
 from analysis.sheet import write_bench_sheet
 from analysis.standard import Standard, built_in, read_standard
+from schemas import dictionary
+from schemas.log import Sessions
 
 BROWSER = shutil.which("chromium") or shutil.which("chromium-browser")
 
@@ -53,6 +55,20 @@ def test_cautions_stand_before_anything_is_filled_in(tmp_path: Path) -> None:
 
 def test_words_of_a_standard_are_words_not_markup(tmp_path: Path) -> None:
     assert "step 0 &amp; &lt;more&gt;" in text_of(tmp_path, own_standard(tmp_path, 3))
+
+
+def test_it_asks_for_every_field_that_the_log_says_it_should(tmp_path: Path) -> None:
+    before, after = _parts(text_of(tmp_path, own_standard(tmp_path, 1)))
+    for entry in dictionary("sessions", Sessions):
+        label = entry.description.partition(" (")[0].replace("'", "&#39;")
+        assert (f"<div>{label}:" in before) == (entry.sheet == "before"), entry.name
+        assert (f"<div>{label}:" in after) == (entry.sheet == "after"), entry.name
+
+
+def _parts(text: str) -> tuple[str, str]:
+    """What is filled before the steps, and after them."""
+    before, _, rest = text.partition("The steps, in order")
+    return before, rest.partition("What was seen afterwards")[2]
 
 
 @pytest.mark.skipif(BROWSER is None, reason="Chromium is not installed")

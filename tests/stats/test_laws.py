@@ -11,9 +11,9 @@ from analysis.stats import (
     beta_quantile,
     binomial_tail,
     chi_square_tail,
+    conditional_mid_tails,
     gamma_quantile,
     kendall_tau,
-    negative_binomial_mid_tails,
     normal_tail,
     poisson_mid_tails,
     poisson_tail,
@@ -63,9 +63,9 @@ def test_mid_tails_of_counts():
     # the lower one is a difference, which keeps as many digits as the larger of its parts
     for ours, theirs in zip(poisson_mid_tails(K, M), mid_tails(stats.poisson(M)), strict=True):
         np.testing.assert_allclose(ours, theirs, rtol=1e-9, atol=1e-12)
-    for shape in (0.5, 6.0, 2000.0):
-        law = stats.nbinom(shape, shape / (shape + M))
-        for ours, theirs in zip(negative_binomial_mid_tails(K, M, shape), mid_tails(law), strict=True):
+    for reference in (1.0, 6.0, 2000.0):
+        law = stats.binom(K + reference, M / (M + reference))
+        for ours, theirs in zip(conditional_mid_tails(K, M, np.full_like(M, reference)), mid_tails(law), strict=True):
             np.testing.assert_allclose(ours, theirs, rtol=1e-9, atol=1e-12)
 
 

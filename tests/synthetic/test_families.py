@@ -182,3 +182,61 @@ def test_hazards_are_proportional_in_the_loglinear_world_and_not_in_the_physical
     assert ratio(loglinear, "loglinear", 5.0) == pytest.approx(ratio(loglinear, "loglinear", 90.0), rel=1e-9)
     # leaks come later than air
     assert ratio(physical, "base", 5.0) < 0.9 * ratio(physical, "base", 90.0)
+
+
+def test_a_shop_that_stops_writing_returns_has_none_from_then_on_and_the_bikes_come_back_all_the_same():
+    log, gap = world("a shop stops writing returns"), family("a shop stops writing returns").returns_written[0]
+    here = log.sessions.filter(shop=gap.shop).select("bike_id").unique()
+    written = log.comebacks.join(here, on="bike_id", how="semi")["returned_at"].dt.date()
+    stopped = log.truth_events.filter(kind="returns written").select(pl.col("detail").str.to_date()).item()
+    assert written.max() <= stopped
+    later = log.sessions.filter(pl.col("shop") == gap.shop, pl.col("started_at").dt.date() > stopped)
+    assert not later["job_reason"].is_in(["comeback", "soft_lever"]).any()
+    came = log.truth_bleeds.join(later, on="session_id")["return_days"]
+    assert came.count() > 10
+
+
+def test_a_shop_that_starts_late_has_returns_from_then_on():
+    log = world("a shop starts writing returns late")
+    (event,) = log.truth_events.filter(kind="returns written").iter_rows(named=True)
+    here = log.sessions.filter(shop=event["subject"]).select("bike_id").unique()
+    written = log.comebacks.join(here, on="bike_id", how="semi")["returned_at"].dt.date()
+    assert event["date"] <= written.min()
+    assert written.len() > 10
+
+
+def test_a_season_raises_summer_over_winter_by_as_much_as_it_says():
+    rows = joined("season of 50%").with_columns(month=pl.col("started_at").dt.month())
+    summer, winter = (rows.filter(pl.col("month").is_in(m))["risk"].mean() for m in ([6, 7, 8], [12, 1, 2]))
+    # twice the log amplitude, times the mean cosine of the three months (0.95); risks differ by less than hazards
+    assert np.log(summer / winter) == pytest.approx(2 * 0.41 * 0.95, rel=0.25)
+
+
+def test_a_growing_trade_ends_four_times_as_busy():
+    def growth(name):
+        counts = world(name).sessions.group_by(pl.col("started_at").dt.truncate("1mo")).len()
+        each = counts.sort("started_at")["len"].to_numpy()
+        return each[-4:].sum() / each[:4].sum()
+
+    # the first and last four of 30 months; each brake's first visit is soon and its later ones are rarer
+    assert growth("volume grows fourfold") / growth("equal people") == pytest.approx(3.2, rel=0.2)
+
+
+def test_months_that_differ_do_so_for_all_their_bleeds():
+    def spread(name):
+        means = joined(name).group_by(pl.col("started_at").dt.truncate("1mo"), "shop").agg(pl.col("risk").mean().log())
+        return means["risk"].std()
+
+    assert np.sqrt(spread("months differ") ** 2 - spread("equal people") ** 2) == pytest.approx(0.2, rel=0.4)
+
+
+def test_few_technicians_share_few_bikes():
+    log = world("two technicians", 3000)
+    assert log.technicians.height == 2
+    assert log.sessions["bike_id"].n_unique() < 250
+
+
+def test_one_of_five_is_twice_as_likely_to_see_a_bike_again():
+    rows = joined("one of five at twice the hazard").group_by(wren=pl.col("technician") == "Wren")
+    risk = dict(rows.agg(pl.col("risk").mean()).iter_rows())
+    assert 1.5 < risk[True] / risk[False] < 2.1  # leaks answer less than air, and risks less than hazards

@@ -1,13 +1,16 @@
 """Months: limits, a CUSUM adjusted for the work, since when it changed and which step moved with it."""
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 import pytest
 
 from analysis.rates import expected_risk
-from analysis.watch import change_point, limit_for, months, path, step_moved, weights
+from analysis.watch import change_point, months, path, step_moved, weights
+from analysis.watch.control import charts_of
+from analysis.watch.null import Series, null_of
 from tests.rates.bare import AS_OF, bare
 
 MONTHS = 24
@@ -104,9 +107,63 @@ def test_the_same_generator_gives_the_same_months():
     assert watched(world).equals(watched(world))
 
 
-def test_limits_of_the_cusum_grow_with_the_run_they_are_set_for():
-    risk = np.full(100, 0.06)
-    assert limit_for(risk, 2, 500) < limit_for(risk, 2, 5000) < limit_for(risk, 2, 50_000)
+def test_limits_grow_as_the_chance_of_a_false_signal_shrinks():
+    expected = np.full(24, 8.0)
+    null = null_of(
+        Series(np.arange(24), np.random.default_rng(2).poisson(expected).astype(float), np.full(24, 130.0), expected),
+        np.random.default_rng(1),
+    )
+    found = [charts_of(null, chance) for chance in (0.4, 0.08, 0.002)]
+    for limits in ([c.up_limit for c in found], [c.down_limit for c in found], [c.limits.upper[0] for c in found]):
+        assert limits == sorted(limits)
+        assert limits[0] < limits[2]
+
+
+def test_a_shop_alone_is_watched_as_all_bleeds_are():
+    table = watched(drawn(shop=["North"] * (130 * MONTHS), factor=2.0))
+    one, other = (table.filter(kind=kind).drop("kind", "group") for kind in ("all", "shop"))
+    assert one.equals(other)
+    assert one["change_began"].sum() == 1
+
+
+def test_a_shop_in_question_raises_no_signal_nor_do_all_together():
+    world = drawn(factor=2.0, shop=["North", "South"] * (65 * MONTHS))
+    asked = replace(world, in_question=frozenset({"South"}))
+    table = watched(asked)
+    signals = dict(table.group_by("group").agg(pl.col("signal").unique().sort()).iter_rows())
+    assert signals["South"] == signals["all"] == ["in_question"]
+    assert "in_question" not in signals["North"]
+
+
+def seasonal(seed, size, a_month=130):
+    rng = np.random.default_rng(seed)
+    n = a_month * MONTHS
+    month = np.repeat(np.arange(MONTHS), a_month)
+    first = np.array([(dt.date(2024 + m // 12, m % 12 + 1, 1) - dt.date(2024, 1, 1)).days for m in range(MONTHS)])
+    age = (AS_OF - dt.date(2024, 1, 1)).days - first[month] - rng.integers(0, 28, n)
+    return bare(rng.random(n) < 0.10 * np.exp(size * np.cos(2 * np.pi * (month - 6) / 12)), age_days=age)
+
+
+def test_a_season_is_no_change_and_its_months_are_within_limits():
+    tables = [watched(seasonal(seed, 0.4), seed) for seed in range(12)]
+    assert sum(t["change_began"].any() for t in tables) <= 2  # 5 in 100 are held
+    assert sum(t["signal"].is_in(["high", "low"]).any() for t in tables) <= 3
+    centre = tables[0].sort("month")["centre"].to_numpy()
+    assert centre[6] > 1.5 * centre[0]
+
+
+def test_months_that_differ_widen_what_a_change_must_exceed():
+    rng = np.random.default_rng(8)
+    called = 0
+    for _ in range(60):
+        mean = 12 * rng.gamma(8, 1 / 8, 24)
+        called += change_point(rng.poisson(mean).astype(float), np.full(24, 12.0), rng, draws=299).p_value <= 0.05
+    assert called <= 9  # 3 expected; three standard errors more
+
+
+def test_both_limits_of_the_cusum_are_written(doubled):
+    assert doubled["cusum_limit_down"].null_count() == 0
+    assert doubled["cusum_limit_down"][0] != doubled["cusum_limit"][0]
 
 
 def test_a_return_raises_the_sum_for_worse_and_lowers_the_one_for_better():

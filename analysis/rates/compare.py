@@ -1,0 +1,123 @@
+"""Groups judged against what is expected of them, all at once or in turn, the one that differs most set apart first."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.rates.funnel import chance_limits, overdispersion, two_sided_p
+from analysis.rates.others import Expectation, Others
+from analysis.stats import benjamini_hochberg
+
+Numbers = NDArray[np.float64]
+Marks = NDArray[np.bool_]
+LEAST_EXPECTED, LEAST_MATURE = 2.0, 10
+LEAST_TO_SPREAD = 10
+"""Fewer groups tell too little of how much groups differ in general: the one that does would widen its own limits."""
+SIGNAL_Q = 0.05
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Comebacks and mature bleeds, one entry a group."""
+
+    observed: Numbers
+    mature: Numbers
+
+    @classmethod
+    def of(cls, table: pl.DataFrame) -> Counts:
+        """Columns `comebacks` and `mature`."""
+        return cls(*(table.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature")))
+
+    def enough(self, expected: Numbers) -> Marks:
+        """Groups large enough to be judged."""
+        return (np.nan_to_num(expected) >= LEAST_EXPECTED) & (self.mature >= LEAST_MATURE)
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One entry a group; NaN where it was compared with nobody.
+
+    `reference` is the comebacks the expectation rests on, `clustering` by how much counts vary more than the binomial;
+    funnel limits are ratios; `signal` is that of `schemas.outputs.SIGNALS`.
+    """
+
+    expected: Numbers
+    reference: Numbers
+    clustering: float
+    judged: Marks
+    funnel_lo: Numbers
+    funnel_hi: Numbers
+    p_value: Numbers
+    q_value: Numbers
+    signal: NDArray[np.str_]
+
+
+def compared_once(counts: Counts, expected: Numbers, *, judged: bool) -> Compared:
+    """Groups against known expectations, or only set beside them."""
+    enough = counts.enough(expected) & judged
+    if enough.sum() < 2:
+        enough[:] = False
+    known = Expectation(expected, np.full(len(expected), np.inf))
+    found = _judge(counts, known, 1.0, enough, _spread(counts, known, 1.0, enough))
+    q = np.full(len(expected), np.nan)
+    q[enough] = benjamini_hochberg(found.p_value[enough])
+    return _signalled(counts, found, q) if judged else replace(found, signal=np.full(len(expected), "none"))
+
+
+def compared_in_turn(counts: Counts, others: Others) -> Compared:
+    """Groups against the others.
+
+    The group that differs most is set apart, and those left are compared again with one another alone, until none of them
+    differs; what was set apart is compared with those left. Of two groups left that differ nobody can say which one is
+    out of the ordinary: both are set apart. So that one group's figures never make an unremarkable one look unusual.
+    """
+    apart, q = np.zeros(others.groups, dtype=bool), np.full(others.groups, np.nan)
+    expectation = others.expectation(apart)
+    enough = counts.enough(expectation.expected)
+    tau2 = _spread(counts, expectation, others.clustering, enough)
+    while True:
+        found = _judge(counts, expectation, others.clustering, enough, tau2)
+        left = found.judged & ~apart
+        if left.sum() < 2:
+            break
+        q[left] = benjamini_hochberg(found.p_value[left])
+        differ = left & (q <= SIGNAL_Q)
+        if not differ.any():
+            break
+        if left.sum() == 2:
+            q[left] = found.p_value[left].min()
+            break
+        apart[np.flatnonzero(left)[found.p_value[left].argmin()]] = True
+        expectation = others.expectation(apart)
+    return _signalled(counts, found, np.where(found.judged, q, np.nan))
+
+
+def _spread(counts: Counts, known: Expectation, clustering: float, enough: Marks) -> float:
+    """How much groups differ in general: the variance of the log ratio between them."""
+    if enough.sum() < LEAST_TO_SPREAD:
+        return 0.0
+    o, e, reference = (each[enough] / clustering for each in (counts.observed, known.expected, known.reference))
+    return overdispersion(o, e, reference=reference).tau2
+
+
+def _judge(counts: Counts, known: Expectation, clustering: float, enough: Marks, tau2: float) -> Compared:
+    size = len(known.expected)
+    lo, hi, p = (np.full(size, np.nan) for _ in range(3))
+    judged = enough & np.isfinite(known.expected)
+    o, e, reference = (each[judged] / clustering for each in (counts.observed, known.expected, known.reference))
+    if judged.any():
+        lo[judged], hi[judged] = chance_limits(e, tau2=tau2, reference=reference)
+        p[judged] = two_sided_p(o, e, tau2, reference)
+    signal = np.where(judged, "none", "too_few")
+    return Compared(known.expected, known.reference, clustering, judged, lo, hi, p, np.full(size, np.nan), signal)
+
+
+def _signalled(counts: Counts, found: Compared, q: Numbers) -> Compared:
+    called = found.judged & (np.nan_to_num(q, nan=1.0) <= SIGNAL_Q)
+    high = counts.observed > np.nan_to_num(found.expected)
+    signal = np.where(called, np.where(high, "high", "low"), found.signal)
+    return replace(found, q_value=q, signal=signal)
