@@ -221,6 +221,9 @@ class Technique(OutputTable):
     coach_rank: int = declare("1 to practise first", low=1)
     preventable_lo: float = declare("95%, of the excess and of what a miss costs together")
     preventable_hi: float = declare("95%, of the excess and of what a miss costs together")
+    p_value: float = fraction("of no difference from everyone on the same work, two-sided")
+    q_value: float = fraction("after control of false discoveries over all technicians and steps")
+    clear: bool = declare("q_value at most 0.05 and an interval without 0")
 
 
 class CoachingEffect(OutputTable):

@@ -8,7 +8,7 @@ import polars as pl
 from analysis.charts.choice import choice, chosen_name
 from analysis.charts.layers import either, layered
 from analysis.charts.room import cut_words, most_telling_people
-from analysis.charts.steps import ALIKE, FEWER, MORE
+from analysis.charts.steps import ALIKE, FEWER, MORE, against_peers
 from analysis.charts.theme import BESIDE, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH, folded, rows_px
 
 TABLE_PX = 24
@@ -86,12 +86,11 @@ def _cut_title(shown: pl.DataFrame, every: pl.DataFrame) -> dict[str, str]:
 
 
 def _against_peers(technique: pl.DataFrame) -> pl.DataFrame:
-    shown = technique.select("technician", "title", "recorded", "missed", "share", "peer_share", "excess", "lo", "hi")
-    told = (
-        pl.when(pl.col("lo") > 0).then(pl.lit(MORE)).when(pl.col("hi") < 0).then(pl.lit(FEWER)).otherwise(pl.lit(ALIKE))
+    shown = technique.select(
+        "technician", "title", "recorded", "missed", "share", "peer_share", "excess", "lo", "hi", "clear"
     )
     folds = pl.col("title").map_elements(folded, return_dtype=pl.String)
-    return shown.filter(pl.col("excess").is_not_null()).with_columns(told=told, label=folds)
+    return shown.filter(pl.col("excess").is_not_null()).with_columns(told=against_peers(), label=folds)
 
 
 def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:

@@ -46,6 +46,12 @@ def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     return _bars(shown).properties(description=_step_words(shown))
 
 
+def against_peers() -> pl.Expr:
+    """How a technician's misses of a step compare with peers, in words."""
+    more = pl.when(pl.col("clear") & (pl.col("excess") > 0)).then(pl.lit(MORE))
+    return more.when(pl.col("clear") & (pl.col("excess") < 0)).then(pl.lit(FEWER)).otherwise(pl.lit(ALIKE))
+
+
 def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart:
     """`step_bars` with the technicians beside it, by name: how far each misses the chosen step beyond peers.
 
@@ -62,7 +68,7 @@ def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart
     known = technique.filter(pl.col("excess").is_not_null(), pl.col("title").is_in(titles))
     people = most_telling_people(known).select(
         "technician", "title", "recorded", "missed", "excess", "lo", "hi",
-        told=pl.when(pl.col("lo") > 0).then(pl.lit(MORE)).when(pl.col("hi") < 0).then(pl.lit(FEWER)).otherwise(pl.lit(ALIKE)),
+        told=against_peers(),
     )  # fmt: skip
     data = alt.Chart(people, width=BESIDE, height=ROW_PX * max(people.get_column("technician").n_unique(), 1))
     base = data.transform_filter(chosen).encode(y=alt.Y("technician:N", title=None))

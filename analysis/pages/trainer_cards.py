@@ -27,7 +27,9 @@ LOW_PRIORITY = {
 def missed_more_than_peers(report: Report) -> pl.DataFrame:
     """Steps that a technician clearly misses more than peers on the same work, with the step's verdict."""
     verdicts = report.steps.select("step", "verdict")
-    return report.technique.filter(pl.col("lo") > 0).join(verdicts, on="step", how="left", maintain_order="left")
+    return report.technique.filter("clear", pl.col("excess") > 0).join(
+        verdicts, on="step", how="left", maintain_order="left"
+    )
 
 
 def card_question(report: Report) -> Question:
@@ -51,14 +53,15 @@ def card_question(report: Report) -> Question:
             {
                 "technician": "technician", "title": "what went wrong", "missed": "missed", "recorded": "recorded",
                 "share": "share missed %", "peer_share": "peers on the same work %", "excess": "more than peers %",
-                "lo": "from %", "hi": "to %", "preventable": "comebacks a year", "preventable_lo": "from",
+                "lo": "from %", "hi": "to %", "q_value": "q", "preventable": "comebacks a year", "preventable_lo": "from",
                 "preventable_hi": "to",
             },
             "tables/technique.csv",
         ),
         method=(
             "Each technician's misses are compared with what peers miss on the same work; with few bleeds the difference is "
-            "moved towards zero (partial pooling). Comebacks a year are that difference times what a miss costs, with the "
+            "moved towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
+            "test that controls false alarms at 5 in 100 over all technicians and steps together. Comebacks a year are that difference times what a miss costs, with the "
             "uncertainty of both. A step without evidence of a cost is named on the card, but not as one to practise."
         ),
     )  # fmt: skip

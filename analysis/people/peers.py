@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.prepared import CASE_MIX
 from analysis.rates import Kinds
-from analysis.stats import level_codes
+from analysis.stats import level_codes, normal_tail
 
 Numbers = NDArray[np.float64]
 CONTEXT = ("brake_model", *(name for name in CASE_MIX if name not in ("bike_kind", "fluid_out")))
@@ -22,10 +22,12 @@ RIDGE = 1.0
 
 @dataclass(frozen=True)
 class Peers:
-    """One value a technician, in the order of `technicians`.
+    """One value per technician, in the order of `technicians`.
 
     `peer_share` is what the others do on this person's mix of work; `excess_sd` the standard error of share less
-    peer_share, from both sides' counts.
+    peer_share, from both sides' counts. `deviation` is the share less what everyone, this person included, does on
+    that work, and `deviation_sd` its standard error: over technicians these are the nearest to independent.
+    `p_value` tests that the person misses the step as often as everyone else on the same work.
     """
 
     technicians: list[str]
@@ -34,10 +36,13 @@ class Peers:
     share: Numbers
     peer_share: Numbers
     excess_sd: Numbers
+    deviation: Numbers
+    deviation_sd: Numbers
+    p_value: Numbers
 
 
 def peers(technician: pl.Series, work: Kinds, steps: Iterable[pl.Series]) -> list[Peers]:
-    """Each technician's share missed of each step beside what the rest predict for the same work.
+    """Compare each technician's share missed of each step with what the rest predict for the same work.
 
     A least-squares line on the context, fitted without the technician it is held against (their sums are taken out
     of everyone's), is averaged over that technician's bleeds: indirect standardisation with the person left out.
@@ -68,21 +73,56 @@ def peers(technician: pl.Series, work: Kinds, steps: Iterable[pl.Series]) -> lis
 
 
 def _of_step(names: list[str], x: Numbers, tried: NDArray[np.int64], came: NDArray[np.int64]) -> Peers:
-    """`tried` and `came` count a step recorded and missed: a row a technician, a column a kind of work."""
+    """Counts of a step recorded and missed: one row per technician, one column per kind of work."""
     gram, moment = (x * tried.sum(axis=0)[:, None]).T @ x, x.T @ came.sum(axis=0)
     recorded, hits = tried.sum(axis=1).astype(float), came.sum(axis=1).astype(float)
-    predicted, sd = np.full(len(names), np.nan), np.full(len(names), np.nan)
+    overall = np.linalg.inv(gram + RIDGE * np.eye(x.shape[1]))
+    usual = x @ overall @ moment
+    membership = x @ overall @ (x.T @ tried.T)  # kinds by technicians: how likely each is to have had such a bleed
+    predicted, sd, p_value = (np.full(len(names), np.nan) for _ in range(3))
     for i in np.flatnonzero((recorded > 0) & (recorded < recorded.sum())):
         inverse = np.linalg.inv(gram - (x * tried[i][:, None]).T @ x + RIDGE * np.eye(x.shape[1]))
         mean = tried[i] @ x / recorded[i]
         predicted[i] = np.clip(mean @ inverse @ (moment - x.T @ came[i]), 0, 1)
         sd[i] = _excess_sd(hits[i], recorded[i], predicted[i], float(mean @ inverse @ mean))
+        others = tried.sum(axis=0) - tried[i]
+        p_value[i] = _p_value(hits[i] - float(tried[i] @ usual), usual, membership[:, i], tried[i], others)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return Peers(names, recorded, hits, np.where(recorded > 0, hits / recorded, np.nan), predicted, sd)
+        own_sd = np.sqrt(_smoothed_variance(hits, recorded) / recorded)
+        deviation = (hits - tried @ usual) / recorded
+        return Peers(names, recorded, hits, hits / recorded, predicted, sd, deviation, own_sd, p_value)
+
+
+def _p_value(
+    score: float, usual: Numbers, membership: Numbers, own: NDArray[np.int64], others: NDArray[np.int64]
+) -> float:
+    """Two-sided score test that one technician misses the step as often as everyone on the same work.
+
+    `score` is the misses beyond the usual share. Its variance takes the line fitted on everyone into account, so the
+    counts of both sides matter; with one kind of work the test is Pearson's of two shares (C. R. Rao 1948, Math. Proc.
+    Camb. Philos. Soc. 44:50-57). The third cumulant corrects for the skewness of rare misses (E. A. Cornish &
+    R. A. Fisher 1938, Rev. Inst. Int. Stat. 5:307-320; volume and pages from memory).
+    """
+    least = 1 / (own.sum() + others.sum() + 2)
+    share = np.clip(usual, least, 1 - least)
+    spread = share * (1 - share)
+    variance = float((own * spread) @ (1 - membership) ** 2 + (others * spread) @ membership**2)
+    if variance <= 0:
+        return float("nan")
+    third = spread * (1 - 2 * share)
+    skew = float((own * third) @ (1 - membership) ** 3 - (others * third) @ membership**3) / variance**1.5
+    z = score / np.sqrt(variance)
+    return float(2 * normal_tail(abs(z - skew / 6 * (z * z - 1))))
+
+
+def _smoothed_variance(hits: Numbers, n: Numbers) -> Numbers:
+    """Of one bleed; one success and one failure are added so that no share is held to be certain."""
+    share = (hits + 1) / (n + 2)
+    return share * (1 - share)
 
 
 def _excess_sd(hit: float, n: float, peer_share: float, leverage: float) -> float:
-    """Counts of both sides; one success and one failure are added so that no share is held to be certain."""
+    """From the counts of both sides."""
     own = (hit + 1) / (n + 2)
     common = min(max(peer_share, 1 / (n + 2)), 1 - 1 / (n + 2))
     return float(np.sqrt(own * (1 - own) / n + common * (1 - common) * leverage))

@@ -12,12 +12,13 @@ from pandera.typing.polars import DataFrame
 from analysis.people.peers import CONTEXT, Peers, peers
 from analysis.prepared import Prepared, yearly
 from analysis.rates import kinds_of
-from analysis.stats import Z95, between_variance
+from analysis.stats import Z95, benjamini_hochberg, between_variance
 from schemas import checked, empty
 from schemas.outputs import Steps, Technique
 
 Numbers = NDArray[np.float64]
 LEAST_RECORDED = 10
+CLEAR_Q = 0.05
 
 
 def technique(prepared: Prepared, steps: DataFrame[Steps]) -> DataFrame[Technique]:
@@ -27,7 +28,9 @@ def technique(prepared: Prepared, steps: DataFrame[Steps]) -> DataFrame[Techniqu
     0 with the spread between technicians estimated for each step (DerSimonian & Laird 1986, Control. Clin. Trials
     7:177-188). `preventable` is the comebacks a year that the excess costs: excess × bleeds a year × the step's cost
     for each miss (preventable_per_100 / 100 / share_missed). `coach_rank` orders one technician's steps by it, among
-    those whose excess and cost are both above 0. Its limits take excess and cost as independent normal estimates
+    those whose excess and cost are both above 0. `q_value` controls false discoveries over every technician and step of
+    the audit (Benjamini & Hochberg 1995); an excess is `clear` where it is at most 0.05 and the interval excludes 0. Limits
+    of `preventable` take excess and cost as independent normal estimates
     (variance of a product, L. A. Goodman 1960, J. Am. Stat. Assoc. 55:708-713; from memory).
 
     Parameters
@@ -45,18 +48,29 @@ def technique(prepared: Prepared, steps: DataFrame[Steps]) -> DataFrame[Techniqu
     a_year = _bleeds_a_year(prepared)
     missed = prepared.missed.drop("session_id")
     found = zip(missed.columns, peers(technician, work, missed), strict=True)
-    parts = [_one_step(step, of_step, cost.get(step), a_year) for step, of_step in found]
-    return checked(Technique, _ranked(pl.concat(parts)).sort("technician", "step"))
+    table = pl.concat([_one_step(step, of_step, cost.get(step), a_year) for step, of_step in found])
+    q_value = benjamini_hochberg(table.get_column("p_value").fill_null(np.nan).to_numpy())
+    table = table.with_columns(q_value=pl.Series(q_value).fill_nan(None))
+    table = table.with_columns(clear=(pl.col("q_value") <= CLEAR_Q) & ((pl.col("lo") > 0) | (pl.col("hi") < 0)))
+    return checked(Technique, _ranked(table).sort("technician", "step"))
 
 
-def shrunk(excess: Numbers, sd: Numbers) -> tuple[Numbers, Numbers]:
-    """Posterior mean and standard deviation of each excess under a normal spread between technicians."""
-    known = np.isfinite(excess) & np.isfinite(sd)
-    if known.sum() < 2:
-        return np.full_like(excess, np.nan), np.full_like(excess, np.nan)
-    tau2 = between_variance(excess[known], sd[known] ** 2)
-    pull = tau2 / (tau2 + sd**2)
-    return pull * excess, np.sqrt(pull) * sd
+def shrunk(found: Peers, enough: NDArray[np.bool_]) -> tuple[Numbers, Numbers]:
+    """Posterior mean and standard deviation of each excess under a normal spread between technicians.
+
+    The spread comes from the deviations from everyone, which are nearly independent; excesses over peers are not, as
+    each technician is among the peers of all others. An excess varies by the technician's own spread and by that of the
+    peers' mean.
+    """
+    n = np.where(enough, found.recorded, 0.0)
+    if enough.sum() < 2:
+        return np.full_like(n, np.nan), np.full_like(n, np.nan)
+    tau2 = between_variance(found.deviation[enough], found.deviation_sd[enough] ** 2)
+    peers_spread = ((n**2).sum() - n**2) / np.maximum(n.sum() - n, 1.0) ** 2
+    spread = tau2 * (1 + peers_spread)
+    sd = np.where(enough, found.excess_sd, np.nan)
+    pull = spread / (spread + sd**2)
+    return pull * (found.share - found.peer_share), np.sqrt(pull) * sd
 
 
 @dataclass(frozen=True)
@@ -69,8 +83,7 @@ class Cost:
 
 def _one_step(step: str, found: Peers, cost: Cost | None, a_year: dict[str, float]) -> pl.DataFrame:
     enough = (found.recorded >= LEAST_RECORDED) & np.isfinite(found.peer_share)
-    raw = np.where(enough, found.share - found.peer_share, np.nan)
-    middle, sd = shrunk(raw, np.where(enough, found.excess_sd, np.nan))
+    middle, sd = shrunk(found, enough)
     per_year = np.array([a_year[name] for name in found.technicians])
     spared, spared_sd = _spared(middle, sd, cost)
     return pl.DataFrame(
@@ -87,6 +100,7 @@ def _one_step(step: str, found: Peers, cost: Cost | None, a_year: dict[str, floa
             "preventable": spared * per_year,
             "preventable_lo": (spared - Z95 * spared_sd) * per_year,
             "preventable_hi": (spared + Z95 * spared_sd) * per_year,
+            "p_value": np.where(enough, found.p_value, np.nan),
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
 

@@ -33,6 +33,7 @@ def misses(step: str, who: str = "Wren", **others: Any) -> dict[str, Any]:
     usual = {
         "technician": who, "step": step, "recorded": 100, "missed": 40, "share": 0.4, "peer_share": 0.1, "excess": 0.3,
         "lo": 0.2, "hi": 0.4, "preventable": 2.0, "coach_rank": 1, "preventable_lo": 0.5, "preventable_hi": 3.5,
+        "p_value": 0.0001, "q_value": 0.001, "clear": True,
     }  # fmt: skip
     return usual | others
 
@@ -63,7 +64,7 @@ def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
             misses(steps()[0]),
             misses(steps()[1], "Ash"),
             misses(steps()[0], "Elm", coach_rank=None, preventable=-1.0),
-            misses(steps()[2], "Rowan", excess=0.01, lo=-0.1, hi=0.12, coach_rank=None),
+            misses(steps()[2], "Rowan", excess=0.01, lo=-0.1, hi=0.12, coach_rank=None, q_value=0.6, clear=False),
         ),
     )
     marked = set(missed_more_than_peers(audited).get_column("technician"))

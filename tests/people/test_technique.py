@@ -7,14 +7,16 @@ import polars as pl
 import pytest
 
 from analysis.people import technique
-from analysis.people.peers import CONTEXT, peers
+from analysis.people.peers import CONTEXT, Peers, peers
 from analysis.people.technique import shrunk
-from analysis.rates import kinds_of
+from analysis.rates import Kinds, kinds_of
+from analysis.stats import benjamini_hochberg, exact_binomial_limits
 from schemas import empty
 from schemas.outputs import Steps
 from tests.people.drawn import entries, ready
 
 NO_COSTS = empty(Steps)
+PEOPLE = ("Alder", "Flint", "Wren", "Sorrel")
 
 
 def purged(missed: int, of: int, **others: str) -> list[dict[str, object]]:
@@ -61,13 +63,47 @@ def test_people_who_differ_no_more_than_chance_are_drawn_to_their_peers() -> Non
     assert table.get_column("excess").to_list() == [0.0, 0.0, 0.0]
 
 
-def test_the_pull_is_the_spread_between_people_over_all_spread() -> None:
-    """By hand: DerSimonian and Laird's variance of three excesses of equal precision is their variance less sd²."""
-    excess, sd = np.array([0.3, 0.0, -0.3]), np.full(3, 0.1)
-    middle, left = shrunk(excess, sd)
-    pull = 0.08 / 0.09  # (0.09 - 0.01) over 0.09
-    assert middle == pytest.approx(pull * excess)
-    assert left == pytest.approx(np.sqrt(pull) * sd)
+def of_one_kind(missed: tuple[int, ...], of: int) -> Peers:
+    """A step that technicians with equally many bleeds of one kind of work missed this often."""
+    who = pl.Series([name for name in PEOPLE[: len(missed)] for _ in range(of)])
+    hits = pl.Series([n < m for m in missed for n in range(of)])
+    [found] = peers(who, Kinds(np.zeros((1, 0)), np.zeros(len(who), dtype=np.intp)), [hits])
+    return found
+
+
+def test_the_pull_uses_the_spread_between_technicians_by_hand() -> None:
+    """DerSimonian and Laird by hand on 3 equal groups: variance between deviations less their own, times 1 + 1/2."""
+    found = of_one_kind((40, 80, 120), 400)
+    v = found.deviation_sd**2
+    weight = 1 / v
+    centre = weight @ found.deviation / weight.sum()
+    tau2 = (weight @ (found.deviation - centre) ** 2 - 2) / (weight.sum() - weight @ weight / weight.sum())
+    middle, sd = shrunk(found, np.ones(3, dtype=bool))
+    pull = 1.5 * tau2 / (1.5 * tau2 + found.excess_sd**2)
+    assert middle == pytest.approx(pull * (found.share - found.peer_share))
+    assert sd == pytest.approx(np.sqrt(pull) * found.excess_sd)
+    assert found.deviation * 1.5 == pytest.approx(found.share - found.peer_share, abs=0.002)  # 3 equal groups
+
+
+def test_three_equal_technicians_are_named_in_at_most_one_log_in_twenty() -> None:
+    """400 draws of 19 steps at shares from 3 to 30%: the lower limit of the share of logs that name somebody is 5% at most."""
+    rng, named, p_values = np.random.default_rng(20), 0, []
+    shares = np.linspace(0.03, 0.3, 19)
+    for _ in range(400):
+        parts = [of_one_kind(tuple(rng.binomial(300, share, 3)), 300) for share in shares]
+        logs = [part.p_value for part in parts]
+        adjusted = benjamini_hochberg(np.concatenate(logs))
+        named += bool((adjusted <= 0.05).any())
+        p_values.append(np.concatenate(logs))
+    assert exact_binomial_limits(named, 400).lo <= 0.05
+    assert np.mean(np.concatenate(p_values) <= 0.05) == pytest.approx(0.05, abs=0.006)
+
+
+def test_a_technician_who_misses_more_is_clear_and_the_others_are_not_named() -> None:
+    rows = {"Wren": 60, "Alder": 20, "Flint": 22, "Sorrel": 18}
+    table = technique(ready(*(entries(who, purged(missed, 200)) for who, missed in rows.items())), NO_COSTS)
+    assert table.filter("clear", pl.col("excess") > 0).get_column("technician").to_list() == ["Wren"]
+    assert row(table, "Wren")["q_value"] >= row(table, "Wren")["p_value"]
 
 
 def test_what_a_miss_costs_orders_the_coaching_card() -> None:
