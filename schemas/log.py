@@ -22,6 +22,7 @@ HOSE_ROUTES = ("external", "internal")
 FLUID_OUT = ("clear", "cloudy", "dark", "gritty")
 COMPLAINTS = ("soft_lever", "long_travel", "leak", "drag", "noise", "weak_braking", "other")
 FINDINGS = ("air", "leak", "old_fluid", "worn_part", "pads", "none_found", "other")
+TRIAL_UNITS = ("bleed", "bike", "technician", "workshop", "week")
 DIRECTIONS = ("down", "up")
 
 # A date or date-time, kept as wall time; whether the hour was written stands beside it in `<field>_has_time`.
@@ -60,6 +61,7 @@ class Sessions(LogTable):
     shop_temp_c: float = declare("temperature in the shop", role="context", unit="°C", low=-10, high=50)
     trial: str = declare("the trial this bleed belongs to", role="context")
     trial_arm: str = declare("its arm in that trial", role="context")
+    trial_unit: str = declare("what that trial randomised", role="context", levels=TRIAL_UNITS)
     lever_reach_mm: float = declare(
         "lever tip to bar centre while bleeding", role="technique", unit="mm", low=40, high=130
     )

@@ -4,7 +4,7 @@ from synthetic.exports import MANNERS, Exported, Manner, write_export
 from synthetic.families import FAMILIES, family
 from synthetic.made import Made, foreseeable, made
 from synthetic.scenario import CO_OPERATIVE, STORIES, Story, co_operative
-from synthetic.workshop import Change, Habit, Lesson, StepTruth, Workshop
+from synthetic.workshop import Change, Habit, Lesson, ShopTrial, StepTruth, Workshop
 from synthetic.writing import write_made
 
 __all__ = [
@@ -18,6 +18,7 @@ __all__ = [
     "Lesson",
     "Made",
     "Manner",
+    "ShopTrial",
     "StepTruth",
     "Story",
     "Workshop",

@@ -125,7 +125,9 @@ def _done(
     shop = brakes.shop[jobs.brake]
     missed = missed_steps(workshop, jobs, hands, shop, rng)
     burden = jobs.case + hands.skill[jobs.technician] + brakes.proneness[jobs.brake]
-    burden = burden + hazard_changes(workshop, jobs, hands, shop)
+    burden = burden + hazard_changes(workshop, jobs, hands, shop) + hands.shop_burden[shop]
+    if workshop.trial:
+        burden = burden + workshop.trial.shift * (hands.shop_changes[shop] & (jobs.month >= workshop.trial.month))
     wearing = [place for place, model in enumerate(MODELS) if model.name == workshop.wearing_model]
     luck = rng.standard_normal((jobs.count, 2))
     wears = np.isin(brakes.model[jobs.brake], wearing)

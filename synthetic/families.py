@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import partial
 
 from synthetic.people import technician_names
-from synthetic.workshop import Change, Habit, ReturnsWritten, StepTruth, Workshop
+from synthetic.workshop import Change, Habit, Lesson, ReturnsWritten, ShopTrial, StepTruth, Workshop
 
 
 def _base(w: Workshop) -> Workshop:
@@ -125,6 +125,39 @@ def _equal_people(w: Workshop) -> Workshop:
     return replace(w, skill_sd=0.0, habit_sd=0.0, no_effect=True)
 
 
+def _three_equal_people(w: Workshop) -> Workshop:
+    return replace(_equal_people(w), technicians=3)
+
+
+def _wandering_habits(w: Workshop) -> Workshop:
+    """Habits stray with a memory of about three months, and the worst of a quarter is coached on three steps."""
+    lessons = tuple(Lesson("", step, 16, 0.0) for step in ("cycles", "lever_vacuum", "settle"))
+    return replace(w, wander_sd=0.5, wander_memory=0.75, lessons=lessons)
+
+
+def _wandering_habits_learnt(w: Workshop) -> Workshop:
+    """The same where a coaching takes away about half of the misses."""
+    wandering = _wandering_habits(w)
+    return replace(wandering, lessons=tuple(replace(lesson, shift=-1.0) for lesson in wandering.lessons))
+
+
+def _trial_by_workshop(w: Workshop) -> Workshop:
+    """Twelve workshops that differ by themselves, half of them drawn for a changed procedure that does nothing."""
+    shops = tuple(f"Shop {number}" for number in range(1, 13))
+    trial = ShopTrial(w.months // 3, 0.0)
+    return replace(w, shops=shops, technicians=24, shop_sd=0.3, trial=trial, no_effect=True)
+
+
+def _trial_by_workshop_works(w: Workshop) -> Workshop:
+    """The same where the change halves the hazard."""
+    return replace(_trial_by_workshop(w), trial=ShopTrial(w.months // 3, -0.6931471805599453))
+
+
+def _early_comebacks(w: Workshop) -> Workshop:
+    """Air shows within days: many bikes are back before a weekly list is made."""
+    return replace(w, air_shape=0.3)
+
+
 def _air_threshold(w: Workshop) -> Workshop:
     return replace(w, air_threshold=1.2)
 
@@ -207,6 +240,12 @@ FAMILIES: dict[str, Callable[[Workshop], Workshop]] = {
     "only inside the frame": _only_inside_the_frame,
     "poor bookkeeping": _poor_bookkeeping,
     "equal people": _equal_people,
+    "three equal technicians": _three_equal_people,
+    "habits wander, the worst coached in vain": _wandering_habits,
+    "habits wander, the worst coached well": _wandering_habits_learnt,
+    "a trial by workshop that does nothing": _trial_by_workshop,
+    "a trial by workshop that works": _trial_by_workshop_works,
+    "early comebacks": _early_comebacks,
     "air below a threshold does nothing": _air_threshold,
     "a shop stops writing returns": _stops_writing,
     "a shop starts writing returns late": _starts_late,

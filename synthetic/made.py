@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -13,6 +13,7 @@ from synthetic.foreseeable import foreseeable_risk
 from synthetic.gaps import without_unwritten
 from synthetic.models import brake_table
 from synthetic.people import people
+from synthetic.procedure import PLACE
 from synthetic.readings import step_readings
 from synthetic.recording import Recording, recording
 from synthetic.returns import comeback_rows
@@ -27,7 +28,7 @@ from synthetic.tables import (
     with_wrong_fluids,
 )
 from synthetic.truth import truth_bleeds, truth_events, truth_steps, truth_technicians
-from synthetic.workshop import Workshop
+from synthetic.workshop import Lesson, Workshop
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,7 @@ class Made:
     window_days: int
 
 
+MONTHS_LOOKED_AT, FEWEST_LOOKED_AT = 3, 5
 STORY_COLUMNS = {"story": pl.Int64, "who": pl.String, "month": pl.Int64, "what": pl.String}
 
 
@@ -70,6 +72,7 @@ def made(workshop: Workshop, seed: int) -> Made:
     seed
         Any whole number of 0 or more.
     """
+    workshop = with_pupils(workshop, seed)
     rng = np.random.default_rng(seed)
     past, written, seen = _happened(workshop, rng)
     return _assembled(workshop, past, written, seen, rng)
@@ -92,11 +95,38 @@ def foreseeable(workshop: Workshop, seed: int, session_ids: pl.Series) -> pl.Dat
     ValueError
         As `foreseeable_risk` does.
     """
+    workshop = with_pupils(workshop, seed)
     rng = np.random.default_rng(seed)
     past, written, _ = _happened(workshop, rng)
     places = session_ids.str.slice(1).cast(pl.Int64).to_numpy() - 1
     risk = foreseeable_risk(workshop, past, written, places, rng)
     return pl.DataFrame({"session_id": session_ids, "foreseeable_risk": risk})
+
+
+def with_pupils(workshop: Workshop, seed: int) -> Workshop:
+    """The workshop with a name in every lesson: where there was none, whoever had missed the step most just before.
+
+    The months up to the lesson are made once without it and looked at as a lead would look at them.
+    """
+    open_lessons = [lesson for lesson in workshop.lessons if not lesson.technician]
+    if not open_lessons:
+        return workshop
+    named = tuple(lesson for lesson in workshop.lessons if lesson.technician)
+    past, written, _ = _happened(replace(workshop, lessons=named), np.random.default_rng(seed))
+    for lesson in open_lessons:
+        named += (replace(lesson, technician=past.people.names[_worst(lesson, past, written)]),)
+    return replace(workshop, lessons=named)
+
+
+def _worst(lesson: Lesson, past: History, written: Recording) -> int:
+    """The technician with the highest recorded share missed in the lesson's month and the two before it."""
+    course, place = past.course, PLACE[lesson.step]
+    recent = (course.jobs.month <= lesson.month) & (course.jobs.month > lesson.month - MONTHS_LOOKED_AT)
+    rows = recent & written.told[:, place]
+    who, count = course.jobs.technician[rows], len(past.people.names)
+    missed = np.bincount(who, weights=course.missed[rows, place], minlength=count)
+    bleeds = np.bincount(who, minlength=count)
+    return int(np.argmax(np.where(bleeds >= FEWEST_LOOKED_AT, missed / np.maximum(bleeds, 1), -1.0)))
 
 
 def _happened(workshop: Workshop, rng: np.random.Generator) -> tuple[History, Recording, np.ndarray]:

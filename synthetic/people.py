@@ -21,7 +21,9 @@ NAMES = (
 class People:
     """One entry a technician: name, shop (its place in the workshop's shops), skill (log hazard ratio, above 0
     worse), taste (pull towards difficult brakes), pace (share of the work), recorder, and the missed logit they
-    add to each step. `month_luck` is the log hazard of each shop in each month that nothing recorded explains."""
+    add to each step; `wander` adds to it month by month (one row per month; empty where habits are steady).
+    `month_luck` is the log hazard of each shop in each month that nothing recorded explains. One entry per workshop: its
+    log hazard, and whether a trial drew it for the changed procedure."""
 
     names: tuple[str, ...]
     shop: NDArray[np.intp]
@@ -31,6 +33,9 @@ class People:
     recorder: NDArray[np.str_]
     habit: NDArray[np.float64]
     month_luck: NDArray[np.float64]
+    wander: NDArray[np.float64]
+    shop_burden: NDArray[np.float64]
+    shop_changes: NDArray[np.bool_]
 
 
 def people(workshop: Workshop, rng: np.random.Generator) -> People:
@@ -54,6 +59,7 @@ def people(workshop: Workshop, rng: np.random.Generator) -> People:
         habit[i] = 0.0 if one.plain else habit[i]
         for step, logit in one.sloppy:
             habit[i, PLACE[step]] = logit
+    shops = len(workshop.shops)
     return People(
         names=names,
         shop=np.arange(n) % len(workshop.shops),
@@ -63,7 +69,22 @@ def people(workshop: Workshop, rng: np.random.Generator) -> People:
         recorder=np.array([one.recorder for one in each]),
         habit=habit,
         month_luck=month_luck(workshop, rng),
+        wander=_wander(workshop, rng),
+        shop_burden=workshop.shop_sd * rng.standard_normal(shops) if workshop.shop_sd else np.zeros(shops),
+        shop_changes=rng.permutation(shops) < shops // 2 if workshop.trial else np.zeros(shops, bool),
     )
+
+
+def _wander(workshop: Workshop, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Months by technicians by steps: a stationary autoregression of the first order."""
+    if not workshop.wander_sd:
+        return np.zeros((0, workshop.technicians, len(STEP_IDS)))
+    memory, new = workshop.wander_memory, np.sqrt(1 - workshop.wander_memory**2)
+    noise = rng.standard_normal((workshop.months, workshop.technicians, len(STEP_IDS)))
+    wander = noise.copy()
+    for month in range(1, workshop.months):
+        wander[month] = memory * wander[month - 1] + new * noise[month]
+    return workshop.wander_sd * wander
 
 
 def technician_names(count: int) -> tuple[str, ...]:

@@ -71,6 +71,7 @@ def sessions_table(workshop: Workshop, past: History, written: Recording, fluids
             "piston_pairs": piston_pairs(past),
         }
     )
+    frame = frame.with_columns(_trial_columns(workshop, past))
     words = {
         "bike_kind": pl.Series(BIKE_KINDS).gather(brakes.kind[jobs.brake]),
         "hose_route": pl.Series(["external", "internal"]).gather(brakes.internal[jobs.brake].astype(int)),
@@ -84,6 +85,22 @@ def sessions_table(workshop: Workshop, past: History, written: Recording, fluids
     left_out = [pl.when(pl.Series(kept)).then(pl.col(field)).alias(field) for field, kept in written.recorded.items()]
     named = frame.with_columns(left_out).rename({"temp_c": "shop_temp_c"})
     return named.select(_order(named.columns))
+
+
+def _trial_columns(workshop: Workshop, past: History) -> list[pl.Series]:
+    """The trial's name, arm and unit in the bleeds that take part; no columns without a trial."""
+    if workshop.trial is None:
+        return []
+    jobs, shop = past.course.jobs, past.fleet.shop[past.course.jobs.brake]
+    within = pl.Series(jobs.month >= workshop.trial.month)
+    arm = pl.Series(["as before", "changed"]).gather(past.people.shop_changes[shop].astype(int))
+    written = {
+        "trial": pl.repeat(workshop.trial.name, len(within)),
+        "trial_arm": arm,
+        "trial_unit": pl.repeat("workshop", len(within)),
+    }
+    frame = pl.select(**written).with_columns(within=within)
+    return frame.select(pl.when("within").then(pl.col(name)).alias(name) for name in written).get_columns()
 
 
 def comebacks_table(past: History, rows: pl.DataFrame) -> pl.DataFrame:

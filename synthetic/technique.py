@@ -28,13 +28,15 @@ def missed_chance(
 ) -> NDArray[np.float64]:
     """The chance of each to be missed, the bleed's hurry drawn."""
     share = np.array([step.share_missed for step in workshop.steps])
-    spread = np.sqrt(workshop.habit_sd**2 + workshop.together_sd**2)
+    spread = np.sqrt(workshop.habit_sd**2 + workshop.together_sd**2 + workshop.wander_sd**2)
     # a logit with normal spread averages nearer to a half: widen the middle so that the share comes out right
     middle = np.log(share / (1 - share)) * np.sqrt(1 + 0.346 * spread**2)
     hurry = workshop.together_sd * rng.standard_normal(jobs.count)
     hurry += workshop.rush * (np.minimum(jobs.second, 6) - 0.5)
     hurry += workshop.difficulty_misses * (jobs.difficulty - 1.0)
     logit = middle + hands.habit[jobs.technician] + hurry[:, None]
+    if len(hands.wander):
+        logit += hands.wander[jobs.month - 1, jobs.technician]
     _add_changes(workshop, jobs, shop, logit)
     _add_lessons(workshop, jobs, hands, logit)
     return np.clip(1 / (1 + np.exp(-logit)), HOPELESS, SURE)

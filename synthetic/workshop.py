@@ -38,7 +38,10 @@ class Change:
 
 @dataclass(frozen=True)
 class Lesson:
-    """A coaching of one technician on one step in `month`; the missed logit moves by `shift` (0: nothing learnt)."""
+    """A coaching of one technician on one step in `month`; the missed logit moves by `shift` (0: nothing learnt).
+
+    An empty `technician` is the one with the highest share missed in that month and the two before it.
+    """
 
     technician: str
     step: str
@@ -54,6 +57,18 @@ class ReturnsWritten:
     shop: str
     first_month: int = 1
     last_month: int = 0
+
+
+@dataclass(frozen=True)
+class ShopTrial:
+    """A trial from `month` on in which half of the workshops, drawn at random, change their procedure for good.
+
+    `shift` is what the change adds to their log hazard (0: it does nothing).
+    """
+
+    month: int
+    shift: float
+    name: str = "new procedure"
 
 
 @dataclass(frozen=True)
@@ -102,6 +117,8 @@ class Workshop:
 
     Shares and rates are fractions 0–1; effects are natural logs of hazard ratios, as are `season` (at its height) and
     `month_sd`; `*_sd` are standard deviations; `growth` is the customers on the last day over those on the first.
+    `wander_sd` is how far each technician's missed logit of each step strays from month to month, and `wander_memory`
+    the correlation of one month with the next; `shop_sd` is the spread of the workshops' log hazards.
     """
 
     sessions: int = 3000
@@ -124,6 +141,9 @@ class Workshop:
     fade_days: float = float("inf")
     skill_sd: float = 0.2
     habit_sd: float = 0.6
+    wander_sd: float = 0.0
+    wander_memory: float = 0.0
+    shop_sd: float = 0.0
     rush: float = 0.15
     together_sd: float = 0.5
     difficulty_misses: float = 0.15
@@ -145,6 +165,7 @@ class Workshop:
     drift_per_month: float = 0.0
     changes: tuple[Change, ...] = ()
     lessons: tuple[Lesson, ...] = ()
+    trial: ShopTrial | None = None
     wearing_model: str = ""
     wear_days: float = 700.0
     wear_shape: float = 3.0

@@ -88,6 +88,7 @@ FIELD_LABELS = {
     "shop_temp_c": "workshop temperature",
     "trial": "trial",
     "trial_arm": "arm of the trial",
+    "trial_unit": "unit of randomisation",
     "lever_reach_mm": "lever reach",
     "pads_out": "pads out",
     "pistons_seated": "pistons pushed back",
