@@ -85,12 +85,12 @@ def _change(report: Report, who: str, month: int | None) -> bool:
 
 def _improved(report: Report, who: str, _: int | None) -> bool:
     row = report.coaching.filter(pl.col("technician") == who)
-    return row.height > 0 and row.get_column("hi")[0] is not None and row.get_column("hi")[0] < 0
+    return row.filter("clear", pl.col("change") < 0).height > 0
 
 
 def _not_improved(report: Report, who: str, _: int | None) -> bool:
     row = report.coaching.filter(pl.col("technician") == who)
-    return row.height > 0 and row.get_column("hi")[0] is not None and row.get_column("hi")[0] >= 0
+    return row.filter(pl.col("change").is_not_null()).height > 0 and not _improved(report, who, None)
 
 
 def _flagged(test: str) -> Callable[[Report, str, int | None], bool]:

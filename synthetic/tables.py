@@ -92,15 +92,16 @@ def _trial_columns(workshop: Workshop, past: History) -> list[pl.Series]:
     if workshop.trial is None:
         return []
     jobs, shop = past.course.jobs, past.fleet.shop[past.course.jobs.brake]
-    within = pl.Series(jobs.month >= workshop.trial.month)
-    arm = pl.Series(["as before", "changed"]).gather(past.people.shop_changes[shop].astype(int))
-    written = {
-        "trial": pl.repeat(workshop.trial.name, len(within)),
-        "trial_arm": arm,
-        "trial_unit": pl.repeat("workshop", len(within)),
-    }
-    frame = pl.select(**written).with_columns(within=within)
-    return frame.select(pl.when("within").then(pl.col(name)).alias(name) for name in written).get_columns()
+    changed = past.people.shop_changes[shop]
+    frame = pl.DataFrame({"within": jobs.month >= workshop.trial.month, "changed": changed}).select(
+        trial=pl.when("within").then(pl.lit(workshop.trial.name)),
+        trial_arm=pl.when(pl.col("within") & pl.col("changed"))
+        .then(pl.lit("changed"))
+        .when("within")
+        .then(pl.lit("as before")),
+        trial_unit=pl.when("within").then(pl.lit("workshop")),
+    )
+    return frame.get_columns()
 
 
 def comebacks_table(past: History, rows: pl.DataFrame) -> pl.DataFrame:

@@ -1,4 +1,4 @@
-"""Did the coaching work: a difference in differences of share missed, with peers over the same days as controls."""
+"""The effect of coaching: a difference in differences of share missed, with peers over the same days as controls."""
 
 from __future__ import annotations
 
@@ -12,20 +12,25 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.prepared import Prepared
-from analysis.stats import Z95, between_variance
+from analysis.stats import benjamini_hochberg, between_variance, student_quantile, student_tail
 from schemas import checked, empty
 from schemas.log import Coaching
 from schemas.outputs import CoachingEffect
 
 Numbers = NDArray[np.float64]
 DAYS_EITHER_SIDE = 183
+CHOICE_DAYS = 91
+"""The quarter before a coaching, which may have led to it, belongs to neither side: whoever is chosen for a bad quarter
+does better afterwards anyway. Half a year on either side of that quarter is as far from it as the other, so habits that
+wander return as much before it as after it."""
 LEAST_BLEEDS = 10
 LEAST_COMEBACKS = 10
+CLEAR_Q = 0.05
 
 
 @dataclass(frozen=True)
 class Changes:
-    """A share before and after and the variance of its change, one entry a technician."""
+    """A share before and after and the variance of its change by counts alone, one entry per technician."""
 
     before: Numbers
     after: Numbers
@@ -35,25 +40,35 @@ class Changes:
     def change(self) -> Numbers:
         return self.after - self.before
 
+    @property
+    def slope(self) -> Numbers:
+        """How far a share moves for each unit of its log odds: p (1 - p), never held to be zero."""
+        middle = np.clip((self.before + self.after) / 2, 0.02, 0.98)
+        return middle * (1 - middle)
+
 
 @dataclass(frozen=True)
 class Difference:
-    """A change against peers with its 95% limits, and the peers' own change."""
+    """A change against peers with its 95% limits and two-sided p-value, and the peers' own change."""
 
     change: float
     lo: float
     hi: float
+    p_value: float
     peers_change: float
 
 
 def coaching_effects(prepared: Prepared, coaching: DataFrame[Coaching]) -> DataFrame[CoachingEffect]:
-    """What each coaching changed.
+    """Estimate what each coaching changed.
 
-    Estimand: the change in the coached technician's share missed over half a year either side of the day, less the
-    mean change of peers never coached on that step within those days. The day itself belongs to neither side. With
-    fewer than 10 recorded bleeds on either side, or fewer than two peers with as many, the change is left empty: too
-    early to tell. `comebacks_change` is the same of the rate of comebacks among mature bleeds, where the coached one has
-    at least 10 of them.
+    Estimand: the coached technician's share missed in the half year after the day, less that in the half year which
+    ended a quarter before it, less the mean change of peers not coached on that step within those days. The day itself
+    and the quarter before it, for which the technician may have been chosen, belong to neither side (regression to the
+    mean: A. G. Barnett, J. C. van der Pols & A. J. Dobson 2005, Int. J. Epidemiol. 34:215-220). With fewer than 10
+    recorded bleeds on either side, or fewer than two peers with as many, the change is left empty. `comebacks_change` is
+    the same of the rate of comebacks among mature bleeds, where the coached one has at least 10 of them. A change is
+    `clear` where its `q_value`, which controls false discoveries over all coachings of the log (Benjamini & Hochberg
+    1995), is at most 0.05.
 
     Parameters
     ----------
@@ -64,21 +79,32 @@ def coaching_effects(prepared: Prepared, coaching: DataFrame[Coaching]) -> DataF
     """
     rows = [_effect(prepared, coaching, event) for event in coaching.iter_rows(named=True)]
     table = pl.DataFrame(rows, schema=empty(CoachingEffect).schema)
+    q_value = pl.Series(benjamini_hochberg(table.get_column("p_value").fill_null(np.nan).to_numpy())).fill_nan(None)
+    table = table.with_columns(q_value=q_value, clear=q_value <= CLEAR_Q)
     return checked(CoachingEffect, table.sort("technician", "step", "coached_on"))
 
 
 def difference(own: Changes, peers: Changes) -> Difference:
     """The coached person's change less the peers' mean change.
 
-    Peers' changes are pooled by random effects (DerSimonian & Laird 1986): how much they differ beyond their counts
-    widens the interval, for the coached person's change would have wandered as much without any coaching.
+    Peers' changes are pooled by random effects (R. DerSimonian & N. Laird 1986, Control. Clin. Trials 7:177-188) on the
+    scale of log odds, where habits wander alike whatever the share: how much peers differ beyond their counts widens the
+    interval, for the coached person would have wandered as much without any coaching. The interval is a prediction
+    interval: Student's t with as many degrees of freedom as the peers' spread has (J. P. T. Higgins, S. G. Thompson &
+    D. J. Spiegelhalter 2009, J. R. Stat. Soc. A 172:137-159), combined with the counts' by F. E. Satterthwaite 1946,
+    Biom. Bull. 2:110-114.
     """
-    tau2 = between_variance(peers.change, peers.variance)
-    pooled = 1 / (peers.variance + tau2)
+    count = len(peers.change)
+    wander = between_variance(peers.change / peers.slope, peers.variance / peers.slope**2)  # of the log odds
+    pooled = 1 / (peers.variance + wander * peers.slope**2)
     mean = float(pooled @ peers.change / pooled.sum())
-    sd = float(np.sqrt(own.variance[0] + tau2 + 1 / pooled.sum()))
+    between = float(wander * own.slope[0] ** 2 + 1 / pooled.sum())
+    variance = float(own.variance[0]) + between
+    freedom, sd = (count - 1) * (variance / between) ** 2, variance**0.5
+    reach = student_quantile(0.975, freedom) * sd
     change = float(own.change[0]) - mean
-    return Difference(change, change - Z95 * sd, change + Z95 * sd, mean)
+    p_value = 2 * float(student_tail(abs(change) / sd, freedom))
+    return Difference(change, change - reach, change + reach, p_value, mean)
 
 
 def _effect(prepared: Prepared, coaching: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
@@ -92,12 +118,12 @@ def _effect(prepared: Prepared, coaching: pl.DataFrame, event: dict[str, Any]) -
         found = difference(mine, _changes(sides.peers))
         row |= {"missed_before": float(mine.before[0]), "missed_after": float(mine.after[0])}
         row |= {f"recorded_{side}": sides.own.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
-        row |= _limited("change", "lo", "hi", found) | {"peers_change": found.peers_change}
+        row |= _limited("change", "lo", "hi", found) | {"peers_change": found.peers_change, "p_value": found.p_value}
     mature = pl.when("mature").then("came_back")
     back = _sides(prepared, prepared.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
     if back is not None and back.own.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= LEAST_COMEBACKS:
-        told = difference(_changes(back.own), _changes(back.peers))
-        row |= _limited("comebacks_change", "comebacks_lo", "comebacks_hi", told)
+        effect = difference(_changes(back.own), _changes(back.peers))
+        row |= _limited("comebacks_change", "comebacks_lo", "comebacks_hi", effect)
     return row
 
 
@@ -114,7 +140,7 @@ class _Sides:
 
 
 def _sides(prepared: Prepared, yes: pl.Series, event: dict[str, Any], coached: list[str]) -> _Sides | None:
-    """How often `yes` (empty where not known) either side of the day; None where there is too little to tell."""
+    """How often `yes` (empty where not known) on either side of the day; None with too few bleeds or peers."""
     counts = _counts(prepared.bleeds.select("technician", "started_at").with_columns(yes=yes), event["coached_on"])
     own = counts.filter(pl.col("technician") == event["technician"])
     peers = counts.filter(~pl.col("technician").is_in(coached))
@@ -122,11 +148,12 @@ def _sides(prepared: Prepared, yes: pl.Series, event: dict[str, Any], coached: l
 
 
 def _counts(bleeds: pl.DataFrame, day: dt.date) -> pl.DataFrame:
-    """Of technician, started_at and yes: those with enough known on both sides of the day."""
-    reach = dt.timedelta(days=DAYS_EITHER_SIDE)
-    near = bleeds.with_columns(day=pl.col("started_at").dt.date())
-    near = near.filter(pl.col("yes").is_not_null(), pl.col("day").is_between(day - reach, day + reach))
-    after, before = pl.col("yes").filter(pl.col("day") > day), pl.col("yes").filter(pl.col("day") < day)
+    """Counts by technician of those with enough known on both sides; `bleeds` has technician, started_at and yes."""
+    near = bleeds.filter(pl.col("yes").is_not_null()).with_columns(
+        since=(pl.col("started_at").dt.date() - day).dt.total_days()
+    )
+    after = pl.col("yes").filter(pl.col("since").is_between(1, DAYS_EITHER_SIDE))
+    before = pl.col("yes").filter(pl.col("since").is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, -CHOICE_DAYS - 1))
     sides = near.group_by("technician").agg(
         yes_before=before.sum(), bleeds_before=before.len(), yes_after=after.sum(), bleeds_after=after.len()
     )
@@ -134,8 +161,9 @@ def _counts(bleeds: pl.DataFrame, day: dt.date) -> pl.DataFrame:
 
 
 def _coached(coaching: pl.DataFrame, event: dict[str, Any]) -> list[str]:
-    """Whoever was coached on the same step within those days, the person in question included."""
-    near = (pl.col("coached_on") - pl.lit(event["coached_on"])).dt.total_days().abs() <= DAYS_EITHER_SIDE
+    """Everyone coached on the same step within those days, the person in question included."""
+    since = (pl.col("coached_on") - pl.lit(event["coached_on"])).dt.total_days()
+    near = since.is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, DAYS_EITHER_SIDE)
     return coaching.filter(pl.col("step") == event["step"], near).get_column("technician").to_list()
 
 

@@ -22,6 +22,7 @@ from analysis.stats.laws import (
     normal_tail,
     poisson_mid_tails,
     poisson_tail,
+    student_quantile,
     student_tail,
 )
 from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_fold_log_odds, ridge_logistic
@@ -60,6 +61,7 @@ __all__ = [
     "ridge_logistic",
     "spending_bounds",
     "spent",
+    "student_quantile",
     "student_tail",
     "sum_within_clusters",
     "sums_by",

@@ -26,6 +26,13 @@ def student_tail(t: ArrayLike, freedom: ArrayLike) -> Numbers:
     return np.asarray(special.stdtr(freedom, -np.asarray(t)))
 
 
+def student_quantile(level: float, freedom: float) -> float:
+    """Student's law."""
+    from scipy import special
+
+    return float(special.stdtrit(freedom, level))
+
+
 def chi_square_tail(value: ArrayLike, freedom: ArrayLike) -> Numbers:
     """The chance of more than a value."""
     from scipy import special

@@ -78,7 +78,7 @@ def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
 
 def coached(step: str, change: float, lo: float, hi: float) -> dict[str, Any]:
     row: dict[str, Any] = dict.fromkeys(empty(CoachingEffect).columns)
-    sides = {"missed_before": 0.4, "missed_after": 0.35, "recorded_before": 50, "recorded_after": 60}
+    sides = {"missed_before": 0.4, "missed_after": 0.35, "recorded_before": 50, "recorded_after": 60, "clear": False}
     return row | {"technician": "Wren", "step": step, "change": change, "lo": lo, "hi": hi} | sides
 
 

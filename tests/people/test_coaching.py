@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from analysis.people import coaching_effects
+from analysis.people.coaching import CHOICE_DAYS
 from analysis.prepared import prepared
 from analysis.standard import built_in
 from tests.build import comeback, log_of, table
@@ -17,16 +18,17 @@ DAY = dt.date(2026, 1, 15)
 
 
 def around(who: str, before: tuple[int, int], after: tuple[int, int]) -> list[dict[str, Any]]:
-    """Bleeds either side of the day, so many missed of so many, one a day."""
+    """Bleeds on both sides of the day, missed of all, one a day; the side before ends a quarter earlier."""
     rows = []
     for sign, (missed, of) in ((-1, before), (1, after)):
+        first = 1 if sign > 0 else CHOICE_DAYS + 1
         rows += [
             {
                 "session_id": f"{who}{sign}-{n}",
                 "bike_id": f"{who}{sign}-{n}",
                 "brake": "front",
                 "technician": who,
-                "started_at": dt.datetime.combine(DAY + dt.timedelta(days=sign * (n + 1)), dt.time(9)),
+                "started_at": dt.datetime.combine(DAY + dt.timedelta(days=sign * (n + first)), dt.time(9)),
                 "kit_purged": n >= missed,
             }
             for n in range(of)
@@ -62,6 +64,23 @@ def test_the_day_itself_belongs_to_neither_side() -> None:
         around("Wren", (0, 0), (1, 1))[0] | {"started_at": dt.datetime.combine(DAY, dt.time(9)), "session_id": "d"}
     ]
     assert told(around("Wren", (30, 50), (10, 50)), that_day, *PEERS)["missed_after"] == 0.2
+
+
+def test_the_quarter_before_a_coaching_is_left_out() -> None:
+    """Wren is chosen for a quarter in which 45 of 50 were missed, before and after which 20 of 50 are: nothing changed."""
+    bad = [
+        row | {"session_id": f"bad-{n}", "started_at": row["started_at"] + dt.timedelta(days=CHOICE_DAYS)}
+        for n, row in enumerate(around("Wren", (45, 50), (0, 0)))
+    ]
+    row = told(around("Wren", (20, 50), (20, 50)), bad, *PEERS)
+    assert (row["missed_before"], row["missed_after"], row["clear"]) == (0.4, 0.4, False)
+
+
+def test_peers_who_wander_widen_the_interval() -> None:
+    """Wren's 40 points are clear against steady peers, not against peers who move as far by themselves."""
+    wanderers = [around("Alder", (10, 50), (30, 50)), around("Flint", (30, 50), (10, 50))]
+    assert told(around("Wren", (30, 50), (10, 50)), *PEERS)["clear"]
+    assert not told(around("Wren", (30, 50), (10, 50)), *wanderers)["clear"]
 
 
 def test_bleeds_of_more_than_half_a_year_away_are_left_out() -> None:
