@@ -117,7 +117,7 @@ def run_stages(
                 technique=technique(ready, steps.steps), coaching=coaching_effects(ready, log.coaching)
             )
         with clock.stage("holds and costs"):
-            plan = run_plan(log, ready, steps, unit_cost)
+            plan = run_plan(log, ready, steps, unit_cost, settings.seed)
         with clock.stage("risk"):
             risk_results = risk.result()
     groups = vars(followed) | vars(rate_results) | vars(steps) | vars(people) | vars(risk_results) | vars(plan)
@@ -195,12 +195,12 @@ def run_steps(ready: Prepared, learned: Prepared, unit_cost: CostOfOne, seed: in
     return results, (*found.notes, *(fit_notes(ready, learned) if found.layer else ()), *interactions_told(declared))
 
 
-def run_plan(log: Log, ready: Prepared, steps: StepResults, unit_cost: CostOfOne) -> PlanResults:
-    """List bleeds to call back, yearly costs, and the sizes of trials."""
+def run_plan(log: Log, ready: Prepared, steps: StepResults, unit_cost: CostOfOne, seed: int) -> PlanResults:
+    """List bleeds to call back, yearly costs, the results of trials and their sizes."""
     return PlanResults(
         holds=holds(log, ready.standard),
         costs=costs(ready, steps.steps, unit_cost),
-        trial=trials(ready),
+        trial=trials(ready, stage_rng(seed, "trial")),
         needed=bleeds_needed(ready),
     )
 

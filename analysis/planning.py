@@ -98,7 +98,8 @@ def trial_words(rate: float, other: float, power: float, bleeds: int | None, wee
         chance = two_arm_power(rate, other, bleeds, bleeds)
         lines.append(f"With {bleeds:,} bleeds in each arm the difference is found {chance:.0%} of the time.")
     lines.append(
-        "Write the trial's name into 'trial' and the arm into 'trial_arm' of each bleed; the audit then compares the arms. "
+        "Write the trial's name into 'trial', the arm into 'trial_arm' and what was randomised (bleed, bike, technician, "
+        "workshop or week) into 'trial_unit' of each bleed; the audit then compares the arms. "
         "Wait for the window after the last bleed. Decide the size before, and look at the end."
     )
     return "\n".join(lines)

@@ -11,6 +11,7 @@ import pandera.polars as pa
 import polars as pl
 
 from schemas.declare import declare
+from schemas.log import TRIAL_UNITS
 
 RULES = (
     "required_missing", "unreadable", "unreadable_row", "out_of_range", "unknown_level", "too_long", "after_as_of",
@@ -20,6 +21,7 @@ ACTIONS = ("row_set_aside", "value_blanked", "duplicate", "unlinked")
 RATE_KINDS = (
     "all", "shop", "technician", "brake_model", "fluid", "job_reason", "brake", "hose_route",
 )  # fmt: skip
+TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
 SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
@@ -348,7 +350,10 @@ class Trial(OutputTable):
     difference: float = declare("against the first arm", low=-1, high=1)
     lo: float = declare("95%", low=-1, high=1)
     hi: float = declare("95%", low=-1, high=1)
-    p_value: float = fraction("two-sided")
+    p_value: float = fraction("two-sided; a permutation of units where whole units were randomised")
+    design: str = declare("how it can be read: only a randomised one is tested", levels=TRIAL_DESIGNS, required=True)
+    unit: str = declare("what was randomised", levels=TRIAL_UNITS)
+    units: int = declare("how many of them, with a bleed followed for the window", low=0)
 
 
 class Gauge(OutputTable):

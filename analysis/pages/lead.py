@@ -5,6 +5,7 @@ from __future__ import annotations
 from analysis.pages.lead_holds import recall_question
 from analysis.pages.lead_rates import change_question, difference_question, rate_question
 from analysis.pages.lead_savings import cost_question, saving_question
+from analysis.pages.lead_trial import trial_question
 from analysis.pages.lead_worklist import second_check_question, worklist_question
 from analysis.pages.question import Question
 from analysis.report import Report
@@ -23,4 +24,5 @@ QUESTIONS = (
 
 def lead_questions(report: Report) -> list[Question]:
     """The lead's questions, most urgent first, answered from the report."""
-    return [question(report) for question in QUESTIONS]
+    asked = QUESTIONS if report.trial.is_empty() else (*QUESTIONS, trial_question)
+    return [question(report) for question in asked]

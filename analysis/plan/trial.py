@@ -1,27 +1,44 @@
-"""A trial of a changed procedure, once its rows are in the log: arms compared as they were randomised."""
+"""A trial of a changed procedure, once its rows are in the log: arms compared by the units that were randomised."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import combinations
 from statistics import NormalDist
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.plan.power import precise_rate_bleeds, two_arm_bleeds
 from analysis.prepared import Prepared
-from analysis.stats import wilson
+from analysis.stats import student_quantile, student_tail, wilson
 from schemas import checked, empty
 from schemas.outputs import Trial
 
-LEAST_WEEKS = 4
+LEAST_UNITS = 4
+MOST_ENUMERATED, PERMUTATIONS, MOST_PERMUTED = 20_000, 9_999, 1_000
+"""Ways of drawing the arms that are all counted; of more, how many are drawn; units above which Student's t is as good."""
+UNIT_KEYS = {
+    "bleed": pl.col("session_id"),
+    "bike": pl.col("bike_id"),
+    "week": pl.concat_str(pl.col("shop").fill_null(""), pl.col("started_at").dt.truncate("1w").cast(pl.String)),
+    "technician": pl.col("technician"),
+    "workshop": pl.col("shop").fill_null(""),
+}
+"""What identifies a unit of randomisation, the finest first; a week is a workshop's own."""
+COARSER = {"bleed": ("workshop", "technician", "week"), "bike": ("workshop", "technician"), "technician": ("workshop",)}
+COARSER |= {"week": ("workshop", "technician"), "workshop": ()}
+MIDDLE = (0.05, 0.95)
+"""The days between which an arm's bleeds are held to lie: a few misdated ones do not hide a before/after comparison."""
 
 
 @dataclass(frozen=True)
 class Contrast:
-    """A difference of two rates with its 95% limits and two-sided p-value."""
+    """A difference of two rates with its 95% limits (NaN with too few units) and two-sided p-value."""
 
     difference: float
     lo: float
@@ -29,26 +46,28 @@ class Contrast:
     p_value: float
 
 
-def trials(prepared: Prepared) -> DataFrame[Trial]:
-    """Every trial in the log, one arm a row.
+def trials(prepared: Prepared, rng: np.random.Generator) -> DataFrame[Trial]:
+    """Compare the arms of every trial in the log, one row per arm.
 
     Estimand: the arm's comeback rate within the window less the first arm's (in alphabetical order), among mature
-    bleeds as randomised. Where every shop's week holds one arm only, the week was what was randomised: weeks are then
-    the sampling units (at least 4 in each arm, else the limits stay empty). Otherwise bleeds are, with Newcombe's
-    interval.
+    bleeds as randomised. `trial_unit` of the log declares what was randomised; nothing is tested without it. Where every
+    workshop, technician or week holds one arm only, that is the unit whatever is declared. Arms that follow each other
+    in time are a before/after comparison, and a unit that holds several arms was not randomised: neither is tested.
 
     Parameters
     ----------
     prepared
         All accepted bleeds; those with both trial and trial_arm take part.
+    rng
+        For permutations that are too many to count.
     """
     taking_part = prepared.bleeds.filter(pl.col("trial").is_not_null() & pl.col("trial_arm").is_not_null())
     if taking_part.is_empty():
         return empty(Trial)
     rows = [
         row
-        for (name,), bleeds in taking_part.sort("trial").group_by("trial", maintain_order=True)
-        for row in _arms(str(name), bleeds)
+        for (name,), bleeds in taking_part.sort("trial", "session_id").group_by("trial", maintain_order=True)
+        for row in _arms(str(name), bleeds, rng)
     ]
     return checked(Trial, pl.DataFrame(rows, schema=empty(Trial).schema).sort("trial", "arm"))
 
@@ -70,35 +89,111 @@ def by_bleed(missed_1: int, n_1: int, missed_2: int, n_2: int) -> Contrast:
     return Contrast(difference, lo, hi, p_value)
 
 
-def by_week(arm_1: pl.DataFrame, arm_2: pl.DataFrame) -> Contrast | None:
-    """Arm 2 less arm 1 when whole weeks were randomised; None with fewer than 4 weeks in an arm.
+def by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Generator) -> Contrast:
+    """Arm 2 less arm 1 when whole units (workshops, technicians, weeks, bikes) were randomised.
 
-    Ratio estimates of the rates with between-week variances, Student's t on weeks less two (W. G. Cochran 1977,
-    Sampling Techniques, chapter 9).
+    Limits: ratio estimates of the rates with between-unit variances, Student's t on units less two (W. G. Cochran 1977,
+    Sampling Techniques, chapter 9); none with fewer than 4 units in an arm. p-value: `permutation_p_value`.
 
     Parameters
     ----------
     arm_1, arm_2
-        One week a row: comebacks, bleeds.
+        One unit per row: comebacks, bleeds.
+    rng
+        For permutations that are too many to count.
     """
-    from scipy import stats
-
-    if min(arm_1.height, arm_2.height) < LEAST_WEEKS:
-        return None
-    rates, variances = zip(*(_ratio(arm) for arm in (arm_1, arm_2)), strict=True)
-    difference, sd = rates[1] - rates[0], float(np.sqrt(sum(variances)))
-    freedom = arm_1.height + arm_2.height - 2
-    reach = float(stats.t.ppf(0.975, freedom)) * sd
-    p_value = float(2 * stats.t.sf(abs(difference) / sd, freedom)) if sd > 0 else 1.0
+    y_1, n_1, y_2, n_2 = (
+        arm.get_column(c).to_numpy().astype(float) for arm in (arm_1, arm_2) for c in ("comebacks", "bleeds")
+    )
+    difference = float(y_2.sum() / n_2.sum() - y_1.sum() / n_1.sum())
+    if min(len(y_1), len(y_2)) < LEAST_UNITS:
+        return Contrast(difference, float("nan"), float("nan"), permutation_p_value((y_1, n_1), (y_2, n_2), rng))
+    sd, freedom = float(np.sqrt(_ratio_variance(y_1, n_1) + _ratio_variance(y_2, n_2))), len(y_1) + len(y_2) - 2
+    reach = student_quantile(0.975, freedom) * sd
+    if len(y_1) + len(y_2) > MOST_PERMUTED:
+        p_value = 2 * float(student_tail(abs(difference) / sd, freedom)) if sd > 0 else 1.0
+    else:
+        p_value = permutation_p_value((y_1, n_1), (y_2, n_2), rng)
     return Contrast(difference, difference - reach, difference + reach, p_value)
 
 
-def _arms(name: str, bleeds: pl.DataFrame) -> list[dict[str, object]]:
-    mature = bleeds.filter("mature").with_columns(
-        week=pl.concat_str(pl.col("shop").fill_null(""), pl.col("started_at").dt.truncate("1w").cast(pl.String))
+Counts = tuple[NDArray[np.float64], NDArray[np.float64]]
+
+
+def permutation_p_value(arm_1: Counts, arm_2: Counts, rng: np.random.Generator) -> float:
+    """Share of the ways to draw the arms that part the rates at least as far, two-sided.
+
+    All ways are counted where there are at most 20,000, else 9,999 are drawn and the one that happened is added.
+
+    Source: R. A. Fisher 1935, The Design of Experiments, chapters 2 and 3; drawn ways, B. Phipson & G. K. Smyth 2010,
+    Stat. Appl. Genet. Mol. Biol. 9:39.
+
+    Parameters
+    ----------
+    arm_1, arm_2
+        Comebacks and bleeds of each unit.
+    """
+    y, n = (np.concatenate(pair) for pair in zip(arm_1, arm_2, strict=True))
+    size, units = len(arm_1[0]), len(y)
+    ways = math.comb(units, size)
+    drawn = (
+        list(_all_ways(units, size))
+        if ways <= MOST_ENUMERATED
+        else [rng.permutation(units)[:size] for _ in range(PERMUTATIONS)]
     )
+    first = np.array(drawn)
+    y_first, n_first = y[first].sum(axis=1), n[first].sum(axis=1)
+    apart = np.abs((y.sum() - y_first) / (n.sum() - n_first) - y_first / n_first)
+    observed = abs(arm_2[0].sum() / arm_2[1].sum() - arm_1[0].sum() / arm_1[1].sum())
+    as_far = int((apart >= observed - 1e-12).sum())
+    return as_far / ways if ways <= MOST_ENUMERATED else (as_far + 1) / (PERMUTATIONS + 1)
+
+
+def _all_ways(units: int, size: int) -> Iterator[tuple[int, ...]]:
+    return combinations(range(units), size)
+
+
+def _ratio_variance(y: NDArray[np.float64], n: NDArray[np.float64]) -> float:
+    k = len(y)
+    return float(((y - y.sum() / n.sum() * n) ** 2).sum() * k / (k - 1) / n.sum() ** 2)
+
+
+@dataclass(frozen=True)
+class _Design:
+    """How a trial can be read, and by which unit ("" where none is declared)."""
+
+    design: str
+    unit: str
+
+
+def _design(bleeds: pl.DataFrame) -> _Design:
+    declared = bleeds.get_column("trial_unit").drop_nulls().unique().to_list()
+    if _one_after_the_other(bleeds):
+        return _Design("before_after", "")
+    if len(declared) != 1:
+        return _Design("undeclared", "")
+    unit = next((coarse for coarse in COARSER[declared[0]] if _one_arm_each(bleeds, coarse)), declared[0])
+    return _Design("randomised" if unit == "bleed" or _one_arm_each(bleeds, unit, 1) else "mixed", unit)
+
+
+def _one_after_the_other(bleeds: pl.DataFrame) -> bool:
+    """Whether the arms follow each other in time without an overlap."""
+    day = pl.col("started_at").dt.epoch("d")
+    spans = bleeds.group_by("trial_arm").agg(first=day.quantile(MIDDLE[0]), last=day.quantile(MIDDLE[1])).sort("first")
+    return spans.height > 1 and bool((spans["first"].slice(1) > spans["last"].head(spans.height - 1)).all())
+
+
+def _one_arm_each(bleeds: pl.DataFrame, unit: str, least: int = 2) -> bool:
+    """Whether each of at least so many units holds one arm only."""
+    arms = bleeds.group_by(UNIT_KEYS[unit].alias("unit")).agg(pl.col("trial_arm").n_unique())
+    return arms.height >= least and arms.get_column("trial_arm").max() == 1
+
+
+def _arms(name: str, bleeds: pl.DataFrame, rng: np.random.Generator) -> list[dict[str, object]]:
+    found = _design(bleeds)
+    mature = bleeds.filter("mature").with_columns(unit=UNIT_KEYS[found.unit or "bleed"])
     arms = sorted(bleeds.get_column("trial_arm").unique().to_list())
-    weekly = mature.group_by("week").agg(pl.col("trial_arm").n_unique()).get_column("trial_arm").max() == 1
+    first = mature.filter(pl.col("trial_arm") == arms[0])
     rows = []
     for arm in arms:
         own = mature.filter(pl.col("trial_arm") == arm)
@@ -108,33 +203,25 @@ def _arms(name: str, bleeds: pl.DataFrame) -> list[dict[str, object]]:
             "bleeds": bleeds.filter(pl.col("trial_arm") == arm).height,
             "comebacks": own.get_column("came_back").sum(),
             "rate": own.get_column("came_back").mean(),
+            "design": found.design,
+            "unit": found.unit or None,
+            "units": own.n_unique("unit") if found.unit else None,
         }
-        first = mature.filter(pl.col("trial_arm") == arms[0])
-        found = None if arm == arms[0] or own.is_empty() or first.is_empty() else _contrast(first, own, bool(weekly))
-        if found is not None:
-            row |= {"difference": found.difference, "lo": max(found.lo, -1), "hi": min(found.hi, 1)}
-            row |= {"p_value": found.p_value}
+        if arm != arms[0] and found.design == "randomised" and not own.is_empty() and not first.is_empty():
+            contrast = _contrast(first, own, found.unit, rng)
+            row |= {"difference": contrast.difference, "p_value": contrast.p_value}
+            row |= {} if np.isnan(contrast.lo) else {"lo": max(contrast.lo, -1), "hi": min(contrast.hi, 1)}
         rows.append(row)
     return rows
 
 
-def _contrast(first: pl.DataFrame, own: pl.DataFrame, weekly: bool) -> Contrast | None:
-    if weekly:
-        return by_week(*(arm.group_by("week").agg(_COMEBACKS, _BLEEDS).sort("week") for arm in (first, own)))
-    return by_bleed(
-        int(first.get_column("came_back").sum()), first.height, int(own.get_column("came_back").sum()), own.height
-    )
-
-
-_COMEBACKS = pl.col("came_back").sum().alias("comebacks")
-_BLEEDS = pl.len().alias("bleeds")
-
-
-def _ratio(weeks: pl.DataFrame) -> tuple[float, float]:
-    y, n = (weeks.get_column(c).to_numpy().astype(float) for c in ("comebacks", "bleeds"))
-    rate = y.sum() / n.sum()
-    k = len(y)
-    return rate, float(((y - rate * n) ** 2).sum() * k / (k - 1) / n.sum() ** 2)
+def _contrast(first: pl.DataFrame, own: pl.DataFrame, unit: str, rng: np.random.Generator) -> Contrast:
+    if unit == "bleed":
+        came_back = [int(arm.get_column("came_back").sum()) for arm in (first, own)]
+        return by_bleed(came_back[0], first.height, came_back[1], own.height)
+    comebacks = pl.col("came_back").sum().alias("comebacks")
+    arms = [arm.group_by("unit").agg(comebacks, pl.len().alias("bleeds")).sort("unit") for arm in (first, own)]
+    return by_unit(arms[0], arms[1], rng)
 
 
 def bleeds_needed(ready: Prepared) -> tuple[str, ...]:
