@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 
 import polars as pl
@@ -11,6 +12,7 @@ from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import interval, join_words, percent, percent_range, quantity
 from analysis.prepared import LEAST_COMEBACKS
 from analysis.report import Report
+from analysis.standard import SecondCheck
 
 REMINDER = "Every bleed ends with a hard pull; a low risk is not a pass."
 COLUMNS = {
@@ -52,7 +54,9 @@ def worklist_question(report: Report) -> Question:
         table=page_table(listed, "Second checks, highest risk first", COLUMNS, "tables/risk.csv"),
         open_table=bool(listed.height),
         method=(
-            "The most recent bleeds in order of their risk of a comeback, as many as the procedure allows time for. Each "
+            "The most recent bleeds in order of their risk of a comeback, as many as the procedure allows time for, and only down "
+            f"to the risk from which a check saves more bench time than it costs ({_check_minutes(report.standard.second_check)}). "
+            "That counts minutes, not the rider's safety. Each "
             "interval is the model's own. The reasons are what points to a risk, not proven causes; “no reason found” does not "
             "mean the bleed is sound. The analyst's page says how good the risks are."
         ),
@@ -71,17 +75,52 @@ def _worklist(report: Report) -> pl.DataFrame:
 
 
 def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
-    check = report.standard.second_check
+    check, recent = report.standard.second_check, _recent_bleeds(report)
     days = quantity(check.worklist_days, "day")
-    if listed.is_empty():
+    pays = f"a check pays from a risk of {percent(check.break_even_risk(_comeback_minutes(report)))}"
+    if listed.is_empty() and not recent:
         return Finding(
             "Nothing to check today.",
             f"The log has no bleed from the last {days} up to {report.as_of}; older bleeds are in the table.",
         )
+    if listed.is_empty():
+        return Finding(
+            "Nothing to check today.",
+            f"None of {quantity(recent, 'bleed')} in the last {days} is worth a check: {pays}.",
+        )
+    allowed = f"you allow {check.per_week:g} checks a week"
+    if listed.height < min(recent, int(check.per_week * check.worklist_days / 7)):
+        return Finding(
+            f"{quantity(listed.height, 'bleed')} to check today; the rest are not worth a check.",
+            f"Of {quantity(recent, 'bleed')} in the last {days} up to {report.as_of}; {pays}.",
+        )
     return Finding(
         f"{quantity(listed.height, 'bleed')} to check, the riskiest of the last {days}.",
-        f"Up to {report.as_of}; you allow {check.per_week:g} checks a week.",
+        f"Up to {report.as_of}; {allowed}.",
     )
+
+
+def _recent_bleeds(report: Report) -> int:
+    """How many bleeds of the days of the list have neither come back nor been bled again."""
+    first = report.as_of - dt.timedelta(days=report.standard.second_check.worklist_days - 1)
+    bleeds = report.ready.bleeds.select(day=pl.col("started_at").dt.date(), out=pl.col("end") == "as_of")
+    return bleeds.filter("out", pl.col("day") >= first).height
+
+
+def _comeback_minutes(report: Report) -> float:
+    """Bench minutes of one comeback in this log, its parts turned into minutes; the procedure's without one."""
+    standard = report.standard
+    for row in report.costs.head(1).iter_rows(named=True):
+        if row["comebacks_per_year"]:
+            parts = row["parts_per_year"] / standard.minute_cost if standard.minute_cost > 0 else 0.0
+            return float((row["minutes_per_year"] + parts) / row["comebacks_per_year"])
+    return standard.usual_comeback_minutes
+
+
+def _check_minutes(check: SecondCheck) -> str:
+    """`6 minutes, and 5 to bring the bike back`."""
+    back = f", and {check.recall_minutes:g} to bring the bike back" if check.recall_minutes else ""
+    return f"{check.minutes:g} minutes{back}"
 
 
 def _bleed(row: dict[str, Any]) -> str:
@@ -141,8 +180,9 @@ def second_check_question(report: Report) -> Question:
             "tables/second_checks.csv",
         ),
         method=(
-            f"From risks predicted before the outcome was known. A check takes {check.minutes:g} minutes and finds "
-            f"{check.finds:.0%} of the faults that would come back, as set in the procedure; savings are net of checking time."
+            f"From risks predicted before the outcome was known. A check takes {_check_minutes(check)}, and finds "
+            f"{check.finds:.0%} of the faults that would come back, as set in the procedure; savings are net of checking time. A "
+            f"list is made every {quantity(check.worklist_days, 'day')}: comebacks before the next list are not covered."
         ),
     )  # fmt: skip
 

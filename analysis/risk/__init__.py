@@ -11,11 +11,12 @@ from analysis.risk.model import Predictions, RiskModel
 from analysis.risk.model_file import model_bytes, opened_model, read_model
 from analysis.risk.quality import brier_parts, parts_of_bins
 from analysis.risk.saved import SavedModel, saved_model
-from analysis.risk.second_checks import CheckCost, net_benefit, second_checks
+from analysis.risk.second_checks import BleedOutcomes, CheckCost, net_benefit, second_checks
 from analysis.risk.shares import Shares, risk_shares
 
 __all__ = [
     "BleedFeatures",
+    "BleedOutcomes",
     "CheckCost",
     "Foretold",
     "History",

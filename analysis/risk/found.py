@@ -19,7 +19,7 @@ from analysis.risk.model_file import model_bytes
 from analysis.risk.quality import Held, model_quality
 from analysis.risk.reasons import told_with_reasons
 from analysis.risk.saved import saved_model
-from analysis.risk.second_checks import CheckCost, second_checks, worklist
+from analysis.risk.second_checks import BleedOutcomes, CheckCost, second_checks, worklist
 from analysis.stats import level_codes
 from schemas import checked, empty
 from schemas.outputs import ModelQuality, Risk, SecondChecks
@@ -65,7 +65,8 @@ def risk_found(
     model = saved.with_calibration(calibration_of(before, outcome))
     held = before.told & outcome.mature
     cost = CheckCost(standard.second_check, comeback_minutes, bleeds_per_year(prepared))
-    checks = second_checks(before.risk[held], outcome.came_back[held], cost)
+    followed = BleedOutcomes(outcome.came_back[held], outcome.course.days[held].astype(float), outcome.bike[held])
+    checks = second_checks(before.risk[held], followed, cost)
     quality = model_quality(_held(before, outcome, features, held))
     told, why = told_with_reasons(model, features, standard)
     table = _table(before, told, prepared, cost).hstack(why)
@@ -92,7 +93,7 @@ def _table(before: Foretold, told: Predictions, prepared: Prepared, cost: CheckC
             "out": bleeds.get_column("end") == "as_of",
         }
     )
-    return table.with_columns(on_worklist=pl.Series(worklist(table, cost.check, prepared.as_of)))
+    return table.with_columns(on_worklist=pl.Series(worklist(table, cost.check, prepared.as_of, cost.worthwhile_risk)))
 
 
 def _held(before: Foretold, outcome: Outcome, features: BleedFeatures, held: NDArray[np.bool_]) -> Held:

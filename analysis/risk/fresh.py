@@ -19,7 +19,8 @@ def fresh_risk(saved: SavedModel, log: Log) -> DataFrame[Risk]:
 
     What was known before a bleed comes from the model's own history, so that fresh rows can be told alone and the rows
     it learnt from get the risk it gave them.
-    `out_of_time` marks bleeds begun after its last day; the worklist is of the log's last days.
+    `out_of_time` marks bleeds begun after its last day; the worklist is of the log's last days,
+    down to the risk from which a check pays at the procedure's own cost of a comeback.
 
     Parameters
     ----------
@@ -43,6 +44,7 @@ def fresh_risk(saved: SavedModel, log: Log) -> DataFrame[Risk]:
             "out": np.ones(table.height, dtype=bool),
         }
     )
-    on_list = worklist(risk, standard.second_check, log.as_of)
+    least_risk = standard.second_check.break_even_risk(standard.usual_comeback_minutes)
+    on_list = worklist(risk, standard.second_check, log.as_of, least_risk)
     risk = risk.with_columns(on_worklist=pl.Series(on_list, dtype=pl.Boolean))
     return checked(Risk, risk.hstack(why).select(empty(Risk).columns))

@@ -23,8 +23,8 @@ LEAST_COMEBACKS = 10
 
 @dataclass(frozen=True)
 class CheckCost:
-    """What a check takes and spares: the standard's second check, bench minutes that one comeback costs (its parts
-    turned into minutes), and bleeds a year."""
+    """What a check costs and saves: the procedure's second check, bench minutes that one comeback costs (its parts turned
+    into minutes), and bleeds a year."""
 
     check: SecondCheck
     comeback_minutes: float
@@ -32,9 +32,8 @@ class CheckCost:
 
     @property
     def worthwhile_risk(self) -> float:
-        """The risk from which a check spares more minutes than it takes: minutes / (chance to find × comeback's)."""
-        spared = self.check.finds * self.comeback_minutes
-        return min(self.check.minutes / spared, 1.0) if spared > 0 else 1.0
+        """The risk from which a check saves more minutes than it costs."""
+        return self.check.break_even_risk(self.comeback_minutes)
 
     @property
     def affordable_share(self) -> float:
@@ -42,31 +41,52 @@ class CheckCost:
         return float(np.clip(self.check.per_week * WEEKS_A_YEAR / max(self.bleeds_per_year, 1e-9), 0.0, 1.0))
 
 
-def second_checks(risk: Numbers, came_back: NDArray[np.bool_], cost: CheckCost) -> DataFrame[SecondChecks]:
-    """What checking the riskiest share of bleeds catches, out of time.
+@dataclass(frozen=True)
+class BleedOutcomes:
+    """Bleeds followed for the whole window: whether each came back in it, on which day (only read where it did), and its
+    bike as a number."""
 
-    One row a share: a fixed ladder, the share the shop has time for, and the share whose risk makes a check worth its
-    minutes. `net_benefit` is (true positives − false positives × threshold / (1 − threshold)) / bleeds at the row's
-    threshold; `minutes_saved` is finds × comebacks caught × a comeback's minutes less the checks', a year. Limits of
-    what is caught are Wilson's, of the minutes they follow from those.
+    came_back: NDArray[np.bool_]
+    return_days: Numbers
+    bike: NDArray[np.int64]
 
-    Sources: A. J. Vickers & E. B. Elkin 2006, Med. Decis. Making 26:565-574 (net benefit).
+    def caught(self, list_days: int) -> Numbers:
+        """The chance that a list made every `list_days` days is in time for the comeback, 0 without one.
+
+        A bleed waits 0 to list_days − 1 days for the next list, each as likely; a bike that is back by then is not met.
+        """
+        in_time = np.clip(self.return_days / list_days, 0.0, 1.0)
+        return np.where(self.came_back, in_time, 0.0)
+
+
+def second_checks(risk: Numbers, outcomes: BleedOutcomes, cost: CheckCost) -> DataFrame[SecondChecks]:
+    """Estimate what checking the riskiest share of bleeds catches, out of time.
+
+    One row per share: a fixed ladder, the share the shop has time for, and the share whose risk makes a check worth its
+    minutes. A comeback before its check (`BleedOutcomes.caught`) is not caught, and its check is not made. `net_benefit`
+    is (true positives − false positives × threshold / (1 − threshold)) / bleeds at the row's threshold; `minutes_saved`
+    is finds × comebacks caught × a comeback's minutes less the checks', a year. Limits of the share caught are Wilson's
+    of the comebacks. Limits of the minutes are Wilson's of comebacks caught per bleed, widened by the design effect of
+    bikes bled more than once: the number of comebacks varies too.
+
+    Sources: A. J. Vickers & E. B. Elkin 2006, Med. Decis. Making 26:565-574 (net benefit); L. Kish 1965, Survey Sampling
+    (design effect; from memory).
 
     Parameters
     ----------
-    risk, came_back
+    risk, outcomes
         Out-of-time risk and outcome of bleeds followed for the whole window.
     cost
-        What checks take and spare.
+        What checks cost and save.
     """
-    comebacks = int(came_back.sum())
-    if comebacks < LEAST_COMEBACKS:
+    if int(outcomes.came_back.sum()) < LEAST_COMEBACKS:
         return empty(SecondChecks)
     order = np.argsort(-risk, kind="stable")
-    caught: NDArray[np.int64] = np.cumsum(came_back[order].astype(np.int64))
+    caught = outcomes.caught(cost.check.worklist_days)[order]
+    falling = _Falling(risk[order], outcomes.came_back[order], caught, outcomes.bike[order])
     worthwhile = float((risk >= cost.worthwhile_risk).mean())
     shares = sorted({*SHARES, round(cost.affordable_share, 6), round(worthwhile, 6)} - {0.0})
-    rows = [_row(share, risk[order], caught, cost) for share in shares]
+    rows = [_row(share, falling, cost) for share in shares]
     table = pl.DataFrame(rows, schema=empty(SecondChecks).schema).unique("share", keep="first").sort("share")
     return checked(SecondChecks, table)
 
@@ -78,8 +98,8 @@ def net_benefit(risk: Numbers, came_back: NDArray[np.bool_], threshold: float) -
     return float((found - wasted * threshold / (1 - threshold)) / len(risk))
 
 
-def worklist(risk: pl.DataFrame, check: SecondCheck, as_of: dt.date) -> NDArray[np.bool_]:
-    """Which bleeds to look at again: of the last days, still out, the highest risks there is time for.
+def worklist(risk: pl.DataFrame, check: SecondCheck, as_of: dt.date, least_risk: float) -> NDArray[np.bool_]:
+    """Which bleeds to look at again: of the last days, still out, the highest risks that are worth it and there is time for.
 
     Parameters
     ----------
@@ -89,32 +109,58 @@ def worklist(risk: pl.DataFrame, check: SecondCheck, as_of: dt.date) -> NDArray[
         How many there is time for, and over which days.
     as_of
         The last day of the log.
+    least_risk
+        The risk from which a check is worth its minutes.
     """
     first = as_of - dt.timedelta(days=check.worklist_days - 1)
     room = int(check.per_week * check.worklist_days / 7)
-    recent = risk.with_row_index("place").filter((pl.col("day") >= first) & pl.col("out"))
+    recent = risk.with_row_index("place").filter((pl.col("day") >= first) & pl.col("out"), pl.col("risk") >= least_risk)
     chosen = recent.sort("risk", "session_id", descending=[True, False]).head(room)
     on_list = np.zeros(risk.height, dtype=bool)
     on_list[chosen.get_column("place").to_numpy()] = True
     return on_list
 
 
-def _row(share: float, falling: Numbers, caught: NDArray[np.int64], cost: CheckCost) -> dict[str, float]:
-    number = max(1, round(share * len(falling)))
-    found, comebacks, threshold = int(caught[number - 1]), int(caught[-1]), float(falling[number - 1])
+@dataclass(frozen=True)
+class _Falling:
+    """Bleeds by falling risk: the risk, whether they came back, the chance that a check was in time, the bike."""
+
+    risk: Numbers
+    came_back: NDArray[np.bool_]
+    caught: Numbers
+    bike: NDArray[np.int64]
+
+    def design_effect(self, number: int) -> float:
+        """How much more the comebacks caught among the first bleeds vary by bike than bleed by bleed; at least 1."""
+        caught = np.where(np.arange(len(self.caught)) < number, self.caught, 0.0)
+        mean = float(caught.mean())
+        if not 0 < mean < 1:
+            return 1.0
+        by_bike = np.bincount(self.bike, weights=caught - mean)
+        return max(float(by_bike @ by_bike) / (len(caught) * mean * (1 - mean)), 1.0)
+
+
+def _row(share: float, falling: _Falling, cost: CheckCost) -> dict[str, float]:
+    bleeds, comebacks = len(falling.risk), int(falling.came_back.sum())
+    number = max(1, round(share * bleeds))
+    found, threshold = float(falling.caught[:number].sum()), float(falling.risk[number - 1])
+    made = number - float(falling.came_back[:number].sum()) + found
     limits = wilson(found, comebacks)
-    rate = comebacks / len(falling)
-    spared, spent = cost.check.finds * cost.comeback_minutes * rate, number / len(falling) * cost.check.minutes
+    effect = falling.design_effect(number)
+    per_bleed = wilson(found / effect, bleeds / effect)
     saved = [
-        float((spared * part - spent) * cost.bleeds_per_year) for part in (found / comebacks, limits.lo, limits.hi)
+        float(
+            (cost.check.finds * cost.comeback_minutes * rate - made / bleeds * cost.check.cost) * cost.bleeds_per_year
+        )
+        for rate in (found / bleeds, float(per_bleed.lo), float(per_bleed.hi))
     ]
     return {
-        "share": number / len(falling),
-        "checks_per_week": number / len(falling) * cost.bleeds_per_year / WEEKS_A_YEAR,
+        "share": number / bleeds,
+        "checks_per_week": made / bleeds * cost.bleeds_per_year / WEEKS_A_YEAR,
         "threshold": threshold,
         "caught_per_100_comebacks": 100 * found / comebacks,
-        "precision": found / number,
-        "net_benefit": (found - (number - found) * threshold / (1 - threshold)) / len(falling),
+        "precision": found / made if made > 0 else 0.0,
+        "net_benefit": (found - (made - found) * threshold / (1 - threshold)) / bleeds,
         "minutes_saved": saved[0],
         "caught_lo": 100 * float(limits.lo),
         "caught_hi": 100 * float(limits.hi),

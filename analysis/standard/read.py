@@ -92,7 +92,7 @@ def _comeback(told: dict[str, Any], place: Place, default: ComebackRule | None) 
 
 
 def _second_check(told: dict[str, Any], place: Place, default: SecondCheck | None) -> SecondCheck:
-    refuse_unknown(told, ("minutes", "finds", "per_week", "worklist_days"), place)
+    refuse_unknown(told, ("minutes", "finds", "per_week", "worklist_days", "recall_minutes"), place)
     return SecondCheck(
         minutes=value_of(told, "minutes", place, float, low=0, default=_of(default, "minutes")),
         finds=value_of(told, "finds", place, float, low=0, high=1, default=_of(default, "finds")),
@@ -100,6 +100,7 @@ def _second_check(told: dict[str, Any], place: Place, default: SecondCheck | Non
         worklist_days=value_of(
             told, "worklist_days", place, int, low=1, high=3650, default=_of(default, "worklist_days")
         ),
+        recall_minutes=value_of(told, "recall_minutes", place, float, low=0, default=_of(default, "recall_minutes")),
     )
 
 

@@ -53,12 +53,24 @@ class ComebackRule:
 
 @dataclass(frozen=True)
 class SecondCheck:
-    """A second check before a bike leaves: bench minutes, chance to find the fault, how many there is time for."""
+    """A second check: bench minutes, chance to find the fault, how many there is time for, days between two lists, and
+    minutes to bring a bike back for it (0 where bikes are checked before they leave)."""
 
     minutes: float
     finds: float
     per_week: float
     worklist_days: int
+    recall_minutes: float = 0.0
+
+    @property
+    def cost(self) -> float:
+        """Minutes of one check with the bike brought back for it."""
+        return self.minutes + self.recall_minutes
+
+    def break_even_risk(self, comeback_minutes: float) -> float:
+        """The risk from which a check saves more minutes than it costs; 1 where none does."""
+        saved = self.finds * comeback_minutes
+        return min(self.cost / saved, 1.0) if saved > 0 else 1.0
 
 
 @dataclass(frozen=True)
@@ -73,3 +85,9 @@ class Standard:
     steps: tuple[Step, ...]
     fluid_replacements: dict[str, tuple[str, ...]] = field(default_factory=dict)
     name: str = "built in"
+
+    @property
+    def usual_comeback_minutes(self) -> float:
+        """Bench minutes of one comeback as the procedure has it, its parts turned into minutes."""
+        parts = self.comeback.parts_cost / self.minute_cost if self.minute_cost > 0 else 0.0
+        return self.comeback.minutes + parts

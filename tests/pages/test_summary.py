@@ -110,6 +110,16 @@ def test_the_worklist_shows_its_bleeds_with_risk_interval_and_reason() -> None:
     assert [row[risk].sort for row in question.table.rows] == pytest.approx([0.5, 0.49, 0.48, 0.47])
 
 
+def test_a_worklist_that_ends_at_the_break_even_risk_says_so() -> None:
+    """Of the bleeds of the last days only some reach the risk from which a check pays, though there is time for more."""
+    base = foretold(report())
+    days = (base.as_of - base.ready.bleeds.filter(pl.col("end") == "as_of")["started_at"].dt.date().sort()[-9]).days + 1
+    check = replace(base.standard.second_check, worklist_days=days, per_week=15.0)
+    text = worklist_question(replace(base, standard=replace(base.standard, second_check=check))).answer
+    assert text.text == "4 bleeds to check today; the rest are not worth a check."
+    assert "a check pays from a risk of" in text.detail
+
+
 def test_a_worklist_without_recent_bleeds_says_so() -> None:
     question = worklist_question(foretold(report(), listed=0))
     assert question.answer.text == "Nothing to check today."

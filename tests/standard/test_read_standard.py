@@ -77,6 +77,7 @@ def test_a_step_may_read_a_field_of_the_shops_own(tmp_path):
         ('[fluids]\nreplaces = { dot9 = ["dot4"] }\n', "the key 'dot9' is not known"),
         ('[fluids.replaces]\ndot3 = "dot4"\n', "line 2, fluids.replaces: dot3 = 'dot4'"),
         ("[second_check]\nfinds = 1.2\n", "line 2, second_check: finds = 1.2"),
+        ("[second_check]\nrecall_minutes = -1\n", "line 2, second_check: recall_minutes = -1"),
     ],
 )
 def test_a_wrong_standard_is_refused_with_its_place(tmp_path, text, told):
