@@ -122,6 +122,6 @@ def _words(risk: pl.DataFrame, out: Path | None) -> str:
             f"  {row['session_id']:<20} {row['risk']:>4.0%} ({row['risk_lo']:.0%}–{row['risk_hi']:.0%})  {told}"
         )
     if chosen.is_empty():
-        lines[0] = lines[0].split(";")[0] + "."
+        lines[0] = lines[0].split(";")[0] + "; none of the last days is worth a second check."
     lines.append(f"Every bleed: {out}" if out else "Every bleed, with its reasons: add --out FILE.")
     return "\n".join(lines)

@@ -77,7 +77,7 @@ def _worklist(report: Report) -> pl.DataFrame:
 def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
     check, recent = report.standard.second_check, _recent_bleeds(report)
     days = quantity(check.worklist_days, "day")
-    pays = f"a check pays from a risk of {percent(check.break_even_risk(_comeback_minutes(report)))}"
+    pays = f"a check pays from a risk of {percent(check.break_even_risk(comeback_minutes(report)))}"
     if listed.is_empty() and not recent:
         return Finding(
             "Nothing to check today.",
@@ -107,7 +107,7 @@ def _recent_bleeds(report: Report) -> int:
     return bleeds.filter("out", pl.col("day") >= first).height
 
 
-def _comeback_minutes(report: Report) -> float:
+def comeback_minutes(report: Report) -> float:
     """Bench minutes of one comeback in this log, its parts turned into minutes; the procedure's without one."""
     standard = report.standard
     for row in report.costs.head(1).iter_rows(named=True):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
@@ -12,6 +13,7 @@ import pytest
 from analysis.auditing import AuditOrder, audit_exports
 from analysis.errors import CannotRun
 from analysis.output import run_lock
+from analysis.pages.lead_worklist import comeback_minutes
 from analysis.scoring import score_exports
 from schemas.outputs import Risk
 from tests.shops import run
@@ -117,4 +119,11 @@ def test_a_model_with_codes_waits_for_the_audit_that_writes_its_key() -> None:
 def test_the_audit_writes_risks_for_every_bleed_and_the_manifest_names_the_model() -> None:
     assert written().height == run().audited.report.log.sessions.height
     assert written().filter("out_of_time").height > 0
-    assert written().get_column("on_worklist").sum() > 0
+    report = run().audited.report
+    check = report.standard.second_check
+    first = report.as_of - dt.timedelta(days=check.worklist_days - 1)
+    recent = report.ready.bleeds.filter(pl.col("started_at").dt.date() >= first, pl.col("end") == "as_of")
+    risks = written().join(recent, on="session_id", how="semi").get_column("risk")
+    assert len(risks) > 0
+    worth_it = (risks >= check.break_even_risk(comeback_minutes(report))).sum()
+    assert written().get_column("on_worklist").sum() == min(worth_it, int(check.per_week))
