@@ -13,6 +13,7 @@ from analysis.stats.intervals import (
     ratio_limits,
     wilson,
 )
+from analysis.stats.joint import equal_values_p_value
 from analysis.stats.laws import (
     beta_quantile,
     binomial_tail,
@@ -46,6 +47,7 @@ __all__ = [
     "clustered_sd",
     "conditional_mid_tails",
     "cross_fitted_logistic",
+    "equal_values_p_value",
     "exact_binomial_limits",
     "exact_poisson_limits",
     "fit_sample",
