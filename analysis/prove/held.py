@@ -13,8 +13,18 @@ from analysis.followup import Covered
 from analysis.intake import Log, read_log
 from analysis.prepared import Prepared, fit_data, prepared
 from analysis.prove.groups import Fact, group_facts
+from analysis.prove.people_facts import people_facts
 from analysis.prove.risks import LastBleeds, last_bleeds, risk_figures
-from analysis.prove.worlds import CHANGES, CHANGES_NOT, CO_OPERATIVE, EQUAL_PEOPLE, GROUP_FAMILIES, WITH_EFFECTS, World
+from analysis.prove.worlds import (
+    CHANGES,
+    CHANGES_NOT,
+    CO_OPERATIVE,
+    EQUAL_PEOPLE,
+    GROUP_FAMILIES,
+    PEOPLE_FAMILIES,
+    WITH_EFFECTS,
+    World,
+)
 from analysis.rates import expected_risk, rates
 from analysis.standard import built_in
 from analysis.steps import step_costs
@@ -65,6 +75,8 @@ def held(world: World) -> Held:
         return Held(world.family, world.sessions, facts=[_change_fact(workshop, log, rng)])
     if world.family in GROUP_FAMILIES:
         return Held(world.family, world.sessions, facts=group_facts(world.family, workshop, _ready(log), rng))
+    if world.family in PEOPLE_FAMILIES:
+        return Held(world.family, world.sessions, facts=people_facts(world.family, *_read(log), rng))
     return _steps(world, workshop, log, rng)
 
 

@@ -28,6 +28,13 @@ from analysis.prove.held import (
     SCAPEGOAT_CLEARED,
     Held,
 )
+from analysis.prove.people_facts import (
+    DIFFERENCE_FOUND,
+    DIFFERENCE_INVENTED,
+    EQUAL_NAMED,
+    IMPROVEMENT_FOUND,
+    IMPROVEMENT_INVENTED,
+)
 from analysis.prove.risks import risk_rows
 from analysis.prove.rows import Aim, at_size, mean_row, root_mean_row, share_row
 from analysis.prove.worlds import SIGNS_OF_NO_USE, WITH_EFFECTS, WITHOUT_EFFECT
@@ -59,6 +66,11 @@ FACT_AIMS = {
     GAP_ASKED: Aim(least=0.90),
     CALENDAR_CHANGE: Aim(most=0.05),
     CALENDAR_SIGNAL: Aim(most=0.10),
+    EQUAL_NAMED: Aim(most=0.05),
+    IMPROVEMENT_INVENTED: Aim(most=0.05),
+    IMPROVEMENT_FOUND: Aim(),
+    DIFFERENCE_INVENTED: Aim(most=0.05),
+    DIFFERENCE_FOUND: Aim(),
 }
 
 

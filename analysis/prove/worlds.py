@@ -25,6 +25,10 @@ ONE_OF_FIVE, ONE_OF_THREE = "one of five at twice the hazard", "one of three sho
 GAPS = ("a shop stops writing returns", "a shop starts writing returns late")
 CALENDARS = ("season of 30%", "months differ", "volume grows fourfold", "season, growth and months that differ")
 GROUP_FAMILIES = (*FEW_GROUPS, ONE_OF_FIVE, ONE_OF_THREE, *GAPS, *CALENDARS)
+THREE_EQUAL = "three equal technicians"
+COACHED_FUTILE, COACHED_WORKS = "habits wander, coaching without effect", "habits wander, coaching with effect"
+TRIAL_FUTILE, TRIAL_WORKS = "a trial by workshop that does nothing", "a trial by workshop that works"
+PEOPLE_FAMILIES = (THREE_EQUAL, COACHED_FUTILE, COACHED_WORKS, TRIAL_FUTILE, TRIAL_WORKS)
 LARGE_SESSIONS = 6000
 BUSY_SESSIONS, CO_OPERATIVE_SESSIONS = 3900, 6000
 FIRST_SEED = 50_000
@@ -50,12 +54,13 @@ def proof_worlds(workshops: int, sessions: int) -> list[World]:
 
     Worlds for step costs and for equal people have `sessions` bleeds. Those for a planted change are one shop of 130
     bleeds a month, the co-operative is as large as its stories need, and one of five technicians is told from the others
-    among 6,000, whatever `sessions`. With fewer than 1,000, worlds of people, changes, recording and the calendar are left
+    among 6,000, and trials by workshop have as many, whatever `sessions`. With fewer than 1,000, worlds of people, changes, recording and the calendar are left
     out.
     """
     sizes = dict.fromkeys((*WITH_EFFECTS, *WITHOUT_EFFECT, EQUAL_PEOPLE), sessions)
     if sessions >= WHOLE_FROM:
         sizes |= {CHANGES: BUSY_SESSIONS, CHANGES_NOT: BUSY_SESSIONS, CO_OPERATIVE: CO_OPERATIVE_SESSIONS}
         sizes |= dict.fromkeys(GROUP_FAMILIES, sessions)
-        sizes |= {ONE_OF_FIVE: LARGE_SESSIONS}
+        sizes |= dict.fromkeys(PEOPLE_FAMILIES, sessions)
+        sizes |= dict.fromkeys((ONE_OF_FIVE, TRIAL_FUTILE, TRIAL_WORKS), LARGE_SESSIONS)
     return [World(name, size, FIRST_SEED + i) for name, size in sizes.items() for i in range(workshops)]

@@ -125,15 +125,16 @@ def test_without_coaching_the_table_is_empty() -> None:
 
 @pytest.mark.parametrize(("returns", "told"), [((12, 2), True), ((6, 3), False)])
 def test_comebacks_are_compared_only_where_the_coached_one_has_ten(returns: tuple[int, int], told: bool) -> None:
-    """12 of 50 before and 2 of 50 after, peers none at all: minus a fifth."""
+    """12 of 50 before and 2 of 50 after, each of five peers 2 of 50 on both sides: minus a fifth."""
     wren = around("Wren", (30, 50), (10, 50))
-    back = [*wren[: returns[0]], *wren[50 : 50 + returns[1]]]
+    peers = [row for name in ("Alder", "Flint", "Sorrel", "Dace", "Isle") for row in around(name, (10, 50), (10, 50))]
+    back = [*wren[: returns[0]], *wren[50 : 50 + returns[1]], *peers[::25]]
     rows = [
         comeback(f"C{n}", (one["started_at"] + dt.timedelta(days=10)).isoformat(), session_id=one["session_id"])
         | {"bike_id": one["bike_id"]}
         for n, one in enumerate(back)
     ]
-    log = log_of([*wren, *PEERS[0], *PEERS[1]], rows, as_of=dt.date(2026, 12, 31))
+    log = log_of([*wren, *peers], rows, as_of=dt.date(2026, 12, 31))
     row = coaching_effects(prepared(log, built_in(), 90), table("coaching", COACHED)).row(0, named=True)
     assert row["change"] == pytest.approx(-0.4)
     if told:
