@@ -7,9 +7,9 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import second_check_curve, worklist_dots
+from analysis.dataset import MIN_COMEBACKS
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import interval, join_words, percent, percent_range, quantity
-from analysis.prepared import LEAST_COMEBACKS
 from analysis.report import Report
 
 REMINDER = "Every bleed ends with a hard pull; a low risk is not a pass."
@@ -25,7 +25,7 @@ def no_risk_finding(report: Report) -> Finding:
     """Why no risk is given: too few comebacks, or no later bleeds to test a model on."""
     comebacks = quantity(report.comebacks, "comeback")
     if report.too_few:
-        return Finding(f"No risks: the log has {comebacks}, and a risk model needs at least {LEAST_COMEBACKS}.")
+        return Finding(f"No risks: the log has {comebacks}, and a risk model needs at least {MIN_COMEBACKS}.")
     return Finding(
         "No risks in this run: no model could be tested on later bleeds.",
         f"{comebacks} in the log are matched to a bleed.",
@@ -126,7 +126,7 @@ def second_check_question(report: Report) -> Question:
     return Question(
         id="second-checks",
         question=question,
-        answer=_catch_finding(affordable, check.finds),
+        answer=_catch_finding(affordable, check.sensitivity),
         points=tuple(points),
         action="Choose the number of checks by the time you have; each extra check catches less.",
         charts=chart_specs(second_check_curve(table)),
@@ -142,7 +142,7 @@ def second_check_question(report: Report) -> Question:
         ),
         method=(
             f"From risks predicted before the outcome was known. A check takes {check.minutes:g} minutes and finds "
-            f"{check.finds:.0%} of the faults that would come back, as set in the procedure; savings are net of checking time."
+            f"{check.sensitivity:.0%} of the faults that would come back, as set in the procedure; savings are net of checking time."
         ),
     )  # fmt: skip
 

@@ -11,28 +11,28 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.prepared import Prepared
+from analysis.dataset import BleedData
 from analysis.stats import Z95, between_variance
-from schemas import checked, empty
+from schemas import empty, validate_table
 from schemas.log import Coaching
 from schemas.outputs import CoachingEffect
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 DAYS_EITHER_SIDE = 183
-LEAST_BLEEDS = 10
-LEAST_COMEBACKS = 10
+MIN_BLEEDS = 10
+MIN_COMEBACKS = 10
 
 
 @dataclass(frozen=True)
 class Changes:
     """A share before and after and the variance of its change, one entry a technician."""
 
-    before: Numbers
-    after: Numbers
-    variance: Numbers
+    before: FloatArray
+    after: FloatArray
+    variance: FloatArray
 
     @property
-    def change(self) -> Numbers:
+    def change(self) -> FloatArray:
         return self.after - self.before
 
 
@@ -46,7 +46,7 @@ class Difference:
     peers_change: float
 
 
-def coaching_effects(prepared: Prepared, coaching: DataFrame[Coaching]) -> DataFrame[CoachingEffect]:
+def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFrame[CoachingEffect]:
     """What each coaching changed.
 
     Estimand: the change in the coached technician's share missed over half a year either side of the day, less the
@@ -62,12 +62,12 @@ def coaching_effects(prepared: Prepared, coaching: DataFrame[Coaching]) -> DataF
     coaching
         Coachings; one whose step the standard does not know keeps an empty row.
     """
-    rows = [_effect(prepared, coaching, event) for event in coaching.iter_rows(named=True)]
+    rows = [_effect(data, coaching, event) for event in coaching.iter_rows(named=True)]
     table = pl.DataFrame(rows, schema=empty(CoachingEffect).schema)
-    return checked(CoachingEffect, table.sort("technician", "step", "coached_on"))
+    return validate_table(CoachingEffect, table.sort("technician", "step", "coached_on"))
 
 
-def difference(own: Changes, peers: Changes) -> Difference:
+def difference(coached: Changes, peers: Changes) -> Difference:
     """The coached person's change less the peers' mean change.
 
     Peers' changes are pooled by random effects (DerSimonian & Laird 1986): how much they differ beyond their counts
@@ -76,67 +76,69 @@ def difference(own: Changes, peers: Changes) -> Difference:
     tau2 = between_variance(peers.change, peers.variance)
     pooled = 1 / (peers.variance + tau2)
     mean = float(pooled @ peers.change / pooled.sum())
-    sd = float(np.sqrt(own.variance[0] + tau2 + 1 / pooled.sum()))
-    change = float(own.change[0]) - mean
+    sd = float(np.sqrt(coached.variance[0] + tau2 + 1 / pooled.sum()))
+    change = float(coached.change[0]) - mean
     return Difference(change, change - Z95 * sd, change + Z95 * sd, mean)
 
 
-def _effect(prepared: Prepared, coaching: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
+def _effect(data: BleedData, coaching: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
     row = {name: event[name] for name in ("technician", "step", "coached_on")}
-    if event["step"] not in prepared.missed.columns[1:]:
+    if event["step"] not in data.missed.columns[1:]:
         return row
     coached = _coached(coaching, event)
-    sides = _sides(prepared, prepared.missed.get_column(event["step"]), event, coached)
+    sides = _before_after(data, data.missed.get_column(event["step"]), event, coached)
     if sides is not None:
-        mine = _changes(sides.own)
-        found = difference(mine, _changes(sides.peers))
-        row |= {"missed_before": float(mine.before[0]), "missed_after": float(mine.after[0])}
-        row |= {f"recorded_{side}": sides.own.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
-        row |= _limited("change", "lo", "hi", found) | {"peers_change": found.peers_change}
+        coached_changes = _changes(sides.coached)
+        step_effect = difference(coached_changes, _changes(sides.peers))
+        row |= {"missed_before": float(coached_changes.before[0]), "missed_after": float(coached_changes.after[0])}
+        row |= {f"recorded_{side}": sides.coached.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
+        row |= _limited("change", "lo", "hi", step_effect) | {"peers_change": step_effect.peers_change}
     mature = pl.when("mature").then("came_back")
-    back = _sides(prepared, prepared.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
-    if back is not None and back.own.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= LEAST_COMEBACKS:
-        told = difference(_changes(back.own), _changes(back.peers))
-        row |= _limited("comebacks_change", "comebacks_lo", "comebacks_hi", told)
+    back = _before_after(data, data.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
+    if back is not None and back.coached.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= MIN_COMEBACKS:
+        comeback_effect = difference(_changes(back.coached), _changes(back.peers))
+        row |= _limited("comebacks_change", "comebacks_lo", "comebacks_hi", comeback_effect)
     return row
 
 
-def _limited(change: str, lo: str, hi: str, found: Difference) -> dict[str, float]:
-    return {change: found.change, lo: max(found.lo, -2.0), hi: min(found.hi, 2.0)}
+def _limited(change: str, lo: str, hi: str, difference: Difference) -> dict[str, float]:
+    return {change: difference.change, lo: max(difference.lo, -2.0), hi: min(difference.hi, 2.0)}
 
 
 @dataclass(frozen=True)
-class _Sides:
+class _BeforeAfter:
     """Counts either side of the day, of the coached one and of the peers."""
 
-    own: pl.DataFrame
+    coached: pl.DataFrame
     peers: pl.DataFrame
 
 
-def _sides(prepared: Prepared, yes: pl.Series, event: dict[str, Any], coached: list[str]) -> _Sides | None:
-    """How often `yes` (empty where not known) either side of the day; None where there is too little to tell."""
-    counts = _counts(prepared.bleeds.select("technician", "started_at").with_columns(yes=yes), event["coached_on"])
+def _before_after(
+    data: BleedData, outcome: pl.Series, event: dict[str, Any], coached: list[str]
+) -> _BeforeAfter | None:
+    """How often `outcome` (empty where not known) either side of the day; None where there is too little to tell."""
+    counts = _counts(data.bleeds.select("technician", "started_at").with_columns(yes=outcome), event["coached_on"])
     own = counts.filter(pl.col("technician") == event["technician"])
     peers = counts.filter(~pl.col("technician").is_in(coached))
-    return None if own.is_empty() or peers.height < 2 else _Sides(own, peers)
+    return None if own.is_empty() or peers.height < 2 else _BeforeAfter(own, peers)
 
 
 def _counts(bleeds: pl.DataFrame, day: dt.date) -> pl.DataFrame:
     """Of technician, started_at and yes: those with enough known on both sides of the day."""
-    reach = dt.timedelta(days=DAYS_EITHER_SIDE)
-    near = bleeds.with_columns(day=pl.col("started_at").dt.date())
-    near = near.filter(pl.col("yes").is_not_null(), pl.col("day").is_between(day - reach, day + reach))
+    span = dt.timedelta(days=DAYS_EITHER_SIDE)
+    within_span = bleeds.with_columns(day=pl.col("started_at").dt.date())
+    within_span = within_span.filter(pl.col("yes").is_not_null(), pl.col("day").is_between(day - span, day + span))
     after, before = pl.col("yes").filter(pl.col("day") > day), pl.col("yes").filter(pl.col("day") < day)
-    sides = near.group_by("technician").agg(
+    sides = within_span.group_by("technician").agg(
         yes_before=before.sum(), bleeds_before=before.len(), yes_after=after.sum(), bleeds_after=after.len()
     )
-    return sides.filter(pl.min_horizontal("bleeds_before", "bleeds_after") >= LEAST_BLEEDS).sort("technician")
+    return sides.filter(pl.min_horizontal("bleeds_before", "bleeds_after") >= MIN_BLEEDS).sort("technician")
 
 
 def _coached(coaching: pl.DataFrame, event: dict[str, Any]) -> list[str]:
     """Whoever was coached on the same step within those days, the person in question included."""
-    near = (pl.col("coached_on") - pl.lit(event["coached_on"])).dt.total_days().abs() <= DAYS_EITHER_SIDE
-    return coaching.filter(pl.col("step") == event["step"], near).get_column("technician").to_list()
+    within_span = (pl.col("coached_on") - pl.lit(event["coached_on"])).dt.total_days().abs() <= DAYS_EITHER_SIDE
+    return coaching.filter(pl.col("step") == event["step"], within_span).get_column("technician").to_list()
 
 
 def _changes(counts: pl.DataFrame) -> Changes:
@@ -149,7 +151,7 @@ def _changes(counts: pl.DataFrame) -> Changes:
     )
 
 
-def _variance(missed: Numbers, bleeds: Numbers) -> Numbers:
+def _variance(missed: FloatArray, bleeds: FloatArray) -> FloatArray:
     """Of a share, one miss and one success added (A. Agresti & B. Caffo 2000, Am. Stat. 54:280-288)."""
     p = (missed + 1) / (bleeds + 2)
     return p * (1 - p) / (bleeds + 2)

@@ -10,13 +10,13 @@ import numpy as np
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.plan.power import precise_rate_bleeds, two_arm_bleeds
-from analysis.prepared import Prepared
+from analysis.dataset import BleedData
+from analysis.plan.sample_size import precise_rate_bleeds, two_arm_bleeds
 from analysis.stats import wilson
-from schemas import checked, empty
+from schemas import empty, validate_table
 from schemas.outputs import Trial
 
-LEAST_WEEKS = 4
+MIN_WEEKS = 4
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ class Contrast:
     p_value: float
 
 
-def trials(prepared: Prepared) -> DataFrame[Trial]:
+def trials(data: BleedData) -> DataFrame[Trial]:
     """Every trial in the log, one arm a row.
 
     Estimand: the arm's comeback rate within the window less the first arm's (in alphabetical order), among mature
@@ -42,7 +42,7 @@ def trials(prepared: Prepared) -> DataFrame[Trial]:
     prepared
         All accepted bleeds; those with both trial and trial_arm take part.
     """
-    taking_part = prepared.bleeds.filter(pl.col("trial").is_not_null() & pl.col("trial_arm").is_not_null())
+    taking_part = data.bleeds.filter(pl.col("trial").is_not_null() & pl.col("trial_arm").is_not_null())
     if taking_part.is_empty():
         return empty(Trial)
     rows = [
@@ -50,7 +50,7 @@ def trials(prepared: Prepared) -> DataFrame[Trial]:
         for (name,), bleeds in taking_part.sort("trial").group_by("trial", maintain_order=True)
         for row in _arms(str(name), bleeds)
     ]
-    return checked(Trial, pl.DataFrame(rows, schema=empty(Trial).schema).sort("trial", "arm"))
+    return validate_table(Trial, pl.DataFrame(rows, schema=empty(Trial).schema).sort("trial", "arm"))
 
 
 def by_bleed(missed_1: int, n_1: int, missed_2: int, n_2: int) -> Contrast:
@@ -83,14 +83,14 @@ def by_week(arm_1: pl.DataFrame, arm_2: pl.DataFrame) -> Contrast | None:
     """
     from scipy import stats
 
-    if min(arm_1.height, arm_2.height) < LEAST_WEEKS:
+    if min(arm_1.height, arm_2.height) < MIN_WEEKS:
         return None
     rates, variances = zip(*(_ratio(arm) for arm in (arm_1, arm_2)), strict=True)
     difference, sd = rates[1] - rates[0], float(np.sqrt(sum(variances)))
     freedom = arm_1.height + arm_2.height - 2
-    reach = float(stats.t.ppf(0.975, freedom)) * sd
+    half_width = float(stats.t.ppf(0.975, freedom)) * sd
     p_value = float(2 * stats.t.sf(abs(difference) / sd, freedom)) if sd > 0 else 1.0
-    return Contrast(difference, difference - reach, difference + reach, p_value)
+    return Contrast(difference, difference - half_width, difference + half_width, p_value)
 
 
 def _arms(name: str, bleeds: pl.DataFrame) -> list[dict[str, object]]:
@@ -110,19 +110,19 @@ def _arms(name: str, bleeds: pl.DataFrame) -> list[dict[str, object]]:
             "rate": own.get_column("came_back").mean(),
         }
         first = mature.filter(pl.col("trial_arm") == arms[0])
-        found = None if arm == arms[0] or own.is_empty() or first.is_empty() else _contrast(first, own, bool(weekly))
-        if found is not None:
-            row |= {"difference": found.difference, "lo": max(found.lo, -1), "hi": min(found.hi, 1)}
-            row |= {"p_value": found.p_value}
+        contrast = None if arm == arms[0] or own.is_empty() or first.is_empty() else _contrast(first, own, bool(weekly))
+        if contrast is not None:
+            row |= {"difference": contrast.difference, "lo": max(contrast.lo, -1), "hi": min(contrast.hi, 1)}
+            row |= {"p_value": contrast.p_value}
         rows.append(row)
     return rows
 
 
-def _contrast(first: pl.DataFrame, own: pl.DataFrame, weekly: bool) -> Contrast | None:
+def _contrast(first: pl.DataFrame, second: pl.DataFrame, weekly: bool) -> Contrast | None:
     if weekly:
-        return by_week(*(arm.group_by("week").agg(_COMEBACKS, _BLEEDS).sort("week") for arm in (first, own)))
+        return by_week(*(arm.group_by("week").agg(_COMEBACKS, _BLEEDS).sort("week") for arm in (first, second)))
     return by_bleed(
-        int(first.get_column("came_back").sum()), first.height, int(own.get_column("came_back").sum()), own.height
+        int(first.get_column("came_back").sum()), first.height, int(second.get_column("came_back").sum()), second.height
     )
 
 
@@ -137,9 +137,9 @@ def _ratio(weeks: pl.DataFrame) -> tuple[float, float]:
     return rate, float(((y - rate * n) ** 2).sum() * k / (k - 1) / n.sum() ** 2)
 
 
-def bleeds_needed(ready: Prepared) -> tuple[str, ...]:
+def bleeds_needed(data: BleedData) -> tuple[str, ...]:
     """How many bleeds it takes, at the shop's own rate, to know it closely and to try a changed procedure."""
-    followed = ready.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
+    followed = data.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
     if followed.is_empty() or not 0 < (rate := float(followed.mean())) < 1:  # type: ignore[arg-type]
         return ()
     close, arm = precise_rate_bleeds(rate, rate / 4), two_arm_bleeds(rate, rate / 2)

@@ -12,17 +12,17 @@ from pandera.typing.polars import DataFrame
 
 from analysis.standard import SecondCheck
 from analysis.stats import wilson
-from schemas import checked, empty
+from schemas import empty, validate_table
 from schemas.outputs import SecondChecks
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 SHARES = (0.01, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 1.0)
 WEEKS_A_YEAR = 365.25 / 7
-LEAST_COMEBACKS = 10
+MIN_COMEBACKS = 10
 
 
 @dataclass(frozen=True)
-class CheckCost:
+class SecondCheckCost:
     """What a check takes and spares: the standard's second check, bench minutes that one comeback costs (its parts
     turned into minutes), and bleeds a year."""
 
@@ -33,8 +33,8 @@ class CheckCost:
     @property
     def worthwhile_risk(self) -> float:
         """The risk from which a check spares more minutes than it takes: minutes / (chance to find × comeback's)."""
-        spared = self.check.finds * self.comeback_minutes
-        return min(self.check.minutes / spared, 1.0) if spared > 0 else 1.0
+        minutes_saved = self.check.sensitivity * self.comeback_minutes
+        return min(self.check.minutes / minutes_saved, 1.0) if minutes_saved > 0 else 1.0
 
     @property
     def affordable_share(self) -> float:
@@ -42,7 +42,7 @@ class CheckCost:
         return float(np.clip(self.check.per_week * WEEKS_A_YEAR / max(self.bleeds_per_year, 1e-9), 0.0, 1.0))
 
 
-def second_checks(risk: Numbers, came_back: NDArray[np.bool_], cost: CheckCost) -> DataFrame[SecondChecks]:
+def second_checks(risk: FloatArray, came_back: NDArray[np.bool_], cost: SecondCheckCost) -> DataFrame[SecondChecks]:
     """What checking the riskiest share of bleeds catches, out of time.
 
     One row a share: a fixed ladder, the share the shop has time for, and the share whose risk makes a check worth its
@@ -60,7 +60,7 @@ def second_checks(risk: Numbers, came_back: NDArray[np.bool_], cost: CheckCost) 
         What checks take and spare.
     """
     comebacks = int(came_back.sum())
-    if comebacks < LEAST_COMEBACKS:
+    if comebacks < MIN_COMEBACKS:
         return empty(SecondChecks)
     order = np.argsort(-risk, kind="stable")
     caught: NDArray[np.int64] = np.cumsum(came_back[order].astype(np.int64))
@@ -68,14 +68,14 @@ def second_checks(risk: Numbers, came_back: NDArray[np.bool_], cost: CheckCost) 
     shares = sorted({*SHARES, round(cost.affordable_share, 6), round(worthwhile, 6)} - {0.0})
     rows = [_row(share, risk[order], caught, cost) for share in shares]
     table = pl.DataFrame(rows, schema=empty(SecondChecks).schema).unique("share", keep="first").sort("share")
-    return checked(SecondChecks, table)
+    return validate_table(SecondChecks, table)
 
 
-def net_benefit(risk: Numbers, came_back: NDArray[np.bool_], threshold: float) -> float:
+def net_benefit(risk: FloatArray, came_back: NDArray[np.bool_], threshold: float) -> float:
     """Per bleed, of checking those whose risk reaches the threshold."""
     chosen = risk >= threshold
-    found, wasted = (chosen & came_back).sum(), (chosen & ~came_back).sum()
-    return float((found - wasted * threshold / (1 - threshold)) / len(risk))
+    caught, wasted = (chosen & came_back).sum(), (chosen & ~came_back).sum()
+    return float((caught - wasted * threshold / (1 - threshold)) / len(risk))
 
 
 def worklist(risk: pl.DataFrame, check: SecondCheck, as_of: dt.date) -> NDArray[np.bool_]:
@@ -99,22 +99,26 @@ def worklist(risk: pl.DataFrame, check: SecondCheck, as_of: dt.date) -> NDArray[
     return on_list
 
 
-def _row(share: float, falling: Numbers, caught: NDArray[np.int64], cost: CheckCost) -> dict[str, float]:
+def _row(share: float, falling: FloatArray, caught: NDArray[np.int64], cost: SecondCheckCost) -> dict[str, float]:
     number = max(1, round(share * len(falling)))
-    found, comebacks, threshold = int(caught[number - 1]), int(caught[-1]), float(falling[number - 1])
-    limits = wilson(found, comebacks)
+    caught_count, comebacks, threshold = int(caught[number - 1]), int(caught[-1]), float(falling[number - 1])
+    limits = wilson(caught_count, comebacks)
     rate = comebacks / len(falling)
-    spared, spent = cost.check.finds * cost.comeback_minutes * rate, number / len(falling) * cost.check.minutes
+    minutes_saved, spent = (
+        cost.check.sensitivity * cost.comeback_minutes * rate,
+        number / len(falling) * cost.check.minutes,
+    )
     saved = [
-        float((spared * part - spent) * cost.bleeds_per_year) for part in (found / comebacks, limits.lo, limits.hi)
+        float((minutes_saved * part - spent) * cost.bleeds_per_year)
+        for part in (caught_count / comebacks, limits.lo, limits.hi)
     ]
     return {
         "share": number / len(falling),
         "checks_per_week": number / len(falling) * cost.bleeds_per_year / WEEKS_A_YEAR,
         "threshold": threshold,
-        "caught_per_100_comebacks": 100 * found / comebacks,
-        "precision": found / number,
-        "net_benefit": (found - (number - found) * threshold / (1 - threshold)) / len(falling),
+        "caught_per_100_comebacks": 100 * caught_count / comebacks,
+        "precision": caught_count / number,
+        "net_benefit": (caught_count - (number - caught_count) * threshold / (1 - threshold)) / len(falling),
         "minutes_saved": saved[0],
         "caught_lo": 100 * float(limits.lo),
         "caught_hi": 100 * float(limits.hi),

@@ -6,10 +6,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.people import technique
-from analysis.people.peers import CONTEXT, peers
-from analysis.people.technique import shrunk
-from analysis.rates import kinds_of
+from analysis.people import technique_table
+from analysis.people.peer_comparison import CONTEXT, compare_with_peers
+from analysis.people.technique import shrink_excess
+from analysis.rates import covariate_patterns
 from schemas import empty
 from schemas.outputs import Steps
 from tests.people.drawn import entries, ready
@@ -27,7 +27,7 @@ def row(table: pl.DataFrame, who: str, step: str = "purge") -> dict[str, float]:
 
 def test_shares_are_of_the_recorded_bleeds_alone() -> None:
     log = ready(entries("Wren", purged(6, 20) + [{}] * 30), entries("Alder", purged(2, 20)))
-    told = row(technique(log, NO_COSTS), "Wren")
+    told = row(technique_table(log, NO_COSTS), "Wren")
     assert (told["recorded"], told["missed"], told["share"]) == (20, 6, 0.3)
 
 
@@ -38,33 +38,33 @@ def test_peers_are_everyone_else_on_the_same_work() -> None:
         entries("Wren", purged(100, 200, **inside)),
         entries("Alder", purged(100, 200, **inside) + purged(0, 200, **outside)),
     )
-    told = row(technique(log, NO_COSTS), "Wren")
+    told = row(technique_table(log, NO_COSTS), "Wren")
     assert told["peer_share"] == pytest.approx(0.5, abs=0.01)  # the ridge of one bleed pulls a little
 
 
 def test_a_person_never_counts_among_their_own_peers() -> None:
     log = ready(entries("Wren", purged(40, 40)), entries("Alder", purged(0, 400)))
-    work = kinds_of(log.bleeds, CONTEXT)
-    [found] = peers(log.bleeds.get_column("technician"), work, [log.missed.get_column("purge")])
+    work = covariate_patterns(log.bleeds, CONTEXT)
+    [found] = compare_with_peers(log.bleeds.get_column("technician"), work, [log.missed.get_column("purge")])
     assert found.peer_share == pytest.approx([1.0, 0.0], abs=0.03)
 
 
 def test_fewer_than_ten_recorded_bleeds_are_too_few_to_tell() -> None:
     log = ready(entries("Wren", purged(9, 9)), entries("Alder", purged(5, 50)), entries("Flint", purged(5, 50)))
-    told = row(technique(log, NO_COSTS), "Wren")
+    told = row(technique_table(log, NO_COSTS), "Wren")
     assert (told["share"], told["excess"], told["lo"]) == (1.0, None, None)
 
 
 def test_people_who_differ_no_more_than_chance_are_drawn_to_their_peers() -> None:
     log = ready(*(entries(who, purged(missed, 50)) for who, missed in (("Wren", 6), ("Alder", 5), ("Flint", 4))))
-    table = technique(log, NO_COSTS).filter(step="purge")
+    table = technique_table(log, NO_COSTS).filter(step="purge")
     assert table.get_column("excess").to_list() == [0.0, 0.0, 0.0]
 
 
 def test_the_pull_is_the_spread_between_people_over_all_spread() -> None:
     """By hand: DerSimonian and Laird's variance of three excesses of equal precision is their variance less sd²."""
     excess, sd = np.array([0.3, 0.0, -0.3]), np.full(3, 0.1)
-    middle, left = shrunk(excess, sd)
+    middle, left = shrink_excess(excess, sd)
     pull = 0.08 / 0.09  # (0.09 - 0.01) over 0.09
     assert middle == pytest.approx(pull * excess)
     assert left == pytest.approx(np.sqrt(pull) * sd)
@@ -81,7 +81,7 @@ def test_what_a_miss_costs_orders_the_coaching_card() -> None:
             {"step": "seals", "preventable_per_100": 0.5, "lo": -0.5, "hi": 1.5, "share_missed": 0.2},
         ]
     )
-    table = technique(log, costs)
+    table = technique_table(log, costs)
     assert (row(table, "Wren")["coach_rank"], row(table, "Wren", "seals")["coach_rank"]) == (1, 2)
     assert row(table, "Wren", "reach")["coach_rank"] is None
     wren, yearly = row(table, "Wren"), 60 * 365.25 / log.bleeds.filter(technician="Wren")["age_days"].max()
