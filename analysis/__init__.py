@@ -4,7 +4,7 @@
 `read_standard` give the `Standard` it is held against; `run_audit` makes the `Report`, whose tables are polars frames named as
 the files a run writes; `findings` says them in five sentences; `charts` draws them, and `init_notebook` lets charts answer
 to the pointer. `run_proof` audits simulated workshops and holds them against what is true of them; `read_proof` reads a
-finished one. What a user can mend raises `CannotRun`.
+finished one. What a user can mend raises `UserError`.
 
 Twelve rows of bleeds and four of returns (two are set aside, one is a copy, one return finds no bleed):
 
@@ -21,7 +21,7 @@ The audit, and what it says:
 ('all', 8, 1, 0.125)
 >>> print(findings(report)[1])
 12.5% of bleeds came back within 90 days. 1 of 8 bleeds; 95% interval 2.2–47.1%. ...
->>> report.too_few
+>>> report.small_sample
 True
 
 A chart shows itself in JupyterLab; its description tells it in words:
@@ -34,7 +34,7 @@ What a user can mend says where, what was found, what is expected and what to do
 >>> read_log(["nowhere.csv"])
 Traceback (most recent call last):
     ...
-analysis.errors.CannotRun: nowhere.csv: ...
+analysis.errors.UserError: nowhere.csv: ...
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ from importlib import import_module
 from typing import Any
 
 _WHERE = {
-    "CannotRun": "analysis.errors",
+    "UserError": "analysis.errors",
     "Log": "analysis.intake",
     "Report": "analysis.report",
     "Standard": "analysis.standard",

@@ -8,25 +8,15 @@ from typing import cast
 import numpy as np
 from pandera.typing.polars import DataFrame
 
-from analysis.costs import CostOfOne, cost_of_one, costs
-from analysis.followup import (
-    EVERY_DAY,
-    Covered,
-    covered_time,
-    ends,
-    incidence,
-    late_model_notes,
-    returns,
-    succession,
-    weibull,
-)
+from analysis.audit_options import SEED
+from analysis.costs import UnitCost, cost_per_comeback, costs
+from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, fit_notes
 from analysis.intake import Log
-from analysis.order import SEED
+from analysis.monitoring import monthly_rates
 from analysis.parallel import Executor, SerialExecutor, limit_threads
-from analysis.people import coaching_effects, credibility, technique, with_robustness
+from analysis.people import add_ranking_sensitivity, coaching_effects, credibility, technique_table
 from analysis.plan import bleeds_needed, trials
-from analysis.prepared import Prepared, bleeds_per_year, fit_data, fit_notes, prepared
-from analysis.rates import expected_risk, rates, work_of
+from analysis.rates import build_case_mix, expected_risk, rates
 from analysis.report import (
     Clock,
     FollowUpResults,
@@ -37,18 +27,28 @@ from analysis.report import (
     RiskResults,
     StepResults,
 )
-from analysis.risk import risk_found
+from analysis.risk import assess_risk
 from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
     dose_response_base,
+    dose_response_curves,
+    interaction_notes,
     interactions,
-    interactions_told,
     step_costs,
-    tolerance_curves,
     what_if,
 )
-from analysis.watch import months
+from analysis.survival import (
+    WHOLE_LOG,
+    ObservationWindow,
+    adjacent_bleeds,
+    event_type,
+    incidence,
+    late_model_notes,
+    match_returns,
+    observed_period,
+    weibull,
+)
 from schemas.log import Sessions
 
 SERIAL = SerialExecutor()
@@ -65,7 +65,7 @@ class AuditSettings:
 
     window_days: int | None = None
     seed: int = SEED
-    covered: Covered = EVERY_DAY
+    covered: ObservationWindow = WHOLE_LOG
     names_hidden: bool = False
 
 
@@ -75,7 +75,7 @@ def run_audit(
     *,
     window_days: int | None = None,
     seed: int = SEED,
-    covered: Covered = EVERY_DAY,
+    observation_window: ObservationWindow = WHOLE_LOG,
     names_hidden: bool = False,
 ) -> Report:
     """Audit a log: rates, holds, steps, people, risk and plans.
@@ -90,12 +90,12 @@ def run_audit(
         Days a bleed is followed; the standard's own unless given.
     seed
         Of every random number.
-    covered
+    observation_window
         The days on which returns were recorded.
     names_hidden
         Whether the log's names are codes already.
     """
-    return run_stages(log, standard, AuditSettings(window_days, seed, covered, names_hidden), Clock())
+    return run_stages(log, standard, AuditSettings(window_days, seed, observation_window, names_hidden), Clock())
 
 
 def run_stages(
@@ -114,7 +114,7 @@ def run_stages(
             steps, step_notes = run_steps(ready, learned, unit_cost, settings.seed)
         with clock.stage("people"):
             people = PeopleResults(
-                technique=technique(ready, steps.steps), coaching=coaching_effects(ready, log.coaching)
+                technique=technique_table(ready, steps.steps), coaching=coaching_effects(ready, log.coaching)
             )
         with clock.stage("holds and costs"):
             plan = run_plan(log, ready, steps, unit_cost, settings.seed)
@@ -130,7 +130,7 @@ def run_stages(
         intake=log.intake,
         set_aside=log.set_aside,
         notes=(
-            *(ready.questions or covered_time(log, settings.covered).words),
+            *(ready.questions or observed_period(log, settings.covered).notes),
             *late_model_notes(ready.bleeds),
             *step_notes,
         ),
@@ -140,68 +140,68 @@ def run_stages(
     )
 
 
-def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tuple[FollowUpResults, CostOfOne]:
+def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tuple[FollowUpResults, UnitCost]:
     """Prepare one row per bleed with its follow-up; what one comeback costs."""
     window = settings.window_days or standard.window_days
-    neighbours = succession(log.sessions)
-    matched = returns(log, standard, window, neighbours)
-    ready = prepared(log, standard, window, settings.covered, matched, neighbours)
+    neighbours = adjacent_bleeds(log.sessions)
+    matched = match_returns(log, standard, window, neighbours)
+    ready = bleed_data(log, standard, window, settings.covered, matched, neighbours)
     days_at_risk = ready.bleeds.get_column("days_at_risk").to_numpy().astype(float)
     results = FollowUpResults(
         ready=ready,
         comebacks=ready.comebacks,
-        too_few=ready.too_few,
+        too_few=ready.small_sample,
         bleeds_per_year=bleeds_per_year(ready),
         incidence=incidence(ready.bleeds),
-        weibull=weibull(days_at_risk, ends(ready.bleeds) == 1),
+        weibull=weibull(days_at_risk, event_type(ready.bleeds) == 1),
     )
-    return results, cost_of_one(ready, matched, log.comebacks)
+    return results, cost_per_comeback(ready, matched, log.comebacks)
 
 
-def run_risk(log: Log, ready: Prepared, unit_cost: CostOfOne, settings: AuditSettings) -> RiskResults:
+def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSettings) -> RiskResults:
     """Each bleed's risk; `log` may be `_without_tables`."""
-    whole = replace(log, sessions=cast("DataFrame[Sessions]", ready.bleeds.select(log.sessions.columns)))
-    minutes, learned = unit_cost.in_minutes(ready.standard), fit_data(ready, settings.seed)
+    whole = replace(log, sessions=cast("DataFrame[Sessions]", data.bleeds.select(log.sessions.columns)))
+    minutes, learned = unit_cost.in_minutes(data.standard), fit_data(data, settings.seed)
     with limit_threads("sklearn"):  # imported by no other stage
-        found = risk_found(whole, ready, learned, minutes, names_hidden=settings.names_hidden)
+        results = assess_risk(whole, data, learned, minutes, names_hidden=settings.names_hidden)
     return RiskResults(
-        risk=found.risk, second_checks=found.second_checks, model=found.model, model_bytes=found.model_bytes
+        risk=results.risk, second_checks=results.second_checks, model=results.model, model_bytes=results.model_bytes
     )
 
 
-def run_rates(ready: Prepared, learned: Prepared, seed: int) -> RateResults:
+def run_rates(data: BleedData, learned: BleedData, seed: int) -> RateResults:
     """Compare groups and months with what the same work would give; test whether the log can be believed."""
-    work = work_of(ready.bleeds)
-    expected = expected_risk(ready, stage_rng(seed, "work"), work=work)
+    work = build_case_mix(data.bleeds)
+    expected = expected_risk(data, stage_rng(seed, "work"), case_mix=work)
     return RateResults(
-        rates=rates(ready, stage_rng(seed, "rates"), work),
-        months=months(ready, expected, stage_rng(seed, "months")),
-        credibility=with_robustness(learned, credibility(ready)),
+        rates=rates(data, stage_rng(seed, "rates"), work),
+        months=monthly_rates(data, expected, stage_rng(seed, "months")),
+        credibility=add_ranking_sensitivity(learned, credibility(data)),
     )
 
 
-def run_steps(ready: Prepared, learned: Prepared, unit_cost: CostOfOne, seed: int) -> tuple[StepResults, Notes]:
+def run_steps(data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: int) -> tuple[StepResults, Notes]:
     """Estimate what each missed step costs, alone, together, and along each measured reading."""
-    found = step_costs(ready, stage_rng(seed, "steps"), learned)
-    declared = interactions(learned, found.design, found.by_return)
-    a_year = YearlyCost(bleeds_per_year(ready), unit_cost.minutes, unit_cost.parts)
+    costs = step_costs(data, stage_rng(seed, "steps"), learned)
+    declared = interactions(learned, costs.design, costs.cox_model)
+    a_year = YearlyCost(bleeds_per_year(data), unit_cost.minutes, unit_cost.parts)
     results = StepResults(
-        steps=found.table,
+        steps=costs.table,
         interactions=declared,
-        tolerance=tolerance_curves(dose_response_base(learned, found.design, found.by_return)),
-        what_if=what_if(found, a_year, stage_rng(seed, "if")),
-        headline=found.layer.name if found.layer else "",
+        tolerance=dose_response_curves(dose_response_base(learned, costs.design, costs.cox_model)),
+        what_if=what_if(costs, a_year, stage_rng(seed, "if")),
+        headline=costs.estimate.name if costs.estimate else "",
     )
-    return results, (*found.notes, *(fit_notes(ready, learned) if found.layer else ()), *interactions_told(declared))
+    return results, (*costs.notes, *(fit_notes(data, learned) if costs.estimate else ()), *interaction_notes(declared))
 
 
-def run_plan(log: Log, ready: Prepared, steps: StepResults, unit_cost: CostOfOne, seed: int) -> PlanResults:
+def run_plan(log: Log, data: BleedData, steps: StepResults, unit_cost: UnitCost, seed: int) -> PlanResults:
     """List bleeds to call back, yearly costs, the results of trials and their sizes."""
     return PlanResults(
-        holds=holds(log, ready.standard),
-        costs=costs(ready, steps.steps, unit_cost),
-        trial=trials(ready, stage_rng(seed, "trial")),
-        needed=bleeds_needed(ready),
+        holds=holds(log, data.standard),
+        costs=costs(data, steps.steps, unit_cost),
+        trial=trials(data, stage_rng(seed, "trial")),
+        needed=bleeds_needed(data),
     )
 
 

@@ -13,7 +13,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from analysis.cli_options import (
+from analysis.commands.options import (
     Cluster,
     Day,
     Exports,
@@ -24,12 +24,12 @@ from analysis.cli_options import (
     StandardFile,
     Strict,
     day_of,
+    progress,
     shop_days_of,
-    telling,
     text_of,
 )
-from analysis.cli_planning import planning
-from analysis.errors import CannotRun
+from analysis.commands.plan_cli import planning
+from analysis.errors import UserError
 from analysis.parallel import collect_garbage_rarely
 from analysis.terminal import (
     ClosedOutput,
@@ -79,18 +79,18 @@ def demo(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where to put it.")] = Path("rebleed-demo"),
 ) -> None:
     """A made-up workshop group: makes its exports, audits them, tells where to look."""
-    from analysis.demo import run_demo
+    from analysis.commands.demo import run_demo
 
-    told: list[str] = []
-    with telling() as say:
-        run_demo(out, say, told.append)
-    show("\n".join(told))
+    lines: list[str] = []
+    with progress() as say:
+        run_demo(out, say, lines.append)
+    show("\n".join(lines))
 
 
 @app.command()
 def fields() -> None:
     """The field dictionary: every column of the log, its unit, its range."""
-    from schemas.printed import fields_text
+    from schemas.field_dictionary import fields_text
 
     show(fields_text())
 
@@ -105,11 +105,11 @@ def map_exports(
     from analysis.output import refuse_existing, write_new_file
 
     refuse_existing(out)
-    with telling() as say:
+    with progress() as say:
         say("reading headings and what columns hold")
-        written = propose_map(exports)
-    write_new_file(out, written.toml)
-    show(written.summary)
+        proposed = propose_map(exports)
+    write_new_file(out, proposed.toml)
+    show(proposed.summary)
     show(f"Read it, mend what is marked, then: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
 
 
@@ -123,13 +123,13 @@ def check(
     strict: Strict = False,
 ) -> None:
     """Validate only: which rows were accepted, which were set aside, and why."""
-    from analysis.checking import check_exports
+    from analysis.commands.check import check_exports
 
-    with telling() as say:
+    with progress() as say:
         say("reading and validating")
-        found = check_exports(exports, text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
-    show(found.text)
-    raise typer.Exit(1 if strict and found.rows_set_aside else 0)
+        result = check_exports(exports, text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
+    show(result.text)
+    raise typer.Exit(1 if strict and result.rows_set_aside else 0)
 
 
 @app.command()
@@ -151,9 +151,9 @@ def audit(
     strict: Strict = False,
 ) -> None:
     """The whole audit, into one folder: tables, log, pages."""
-    from analysis.auditing import AuditOrder, audit_exports
+    from analysis.commands.run_audit import AuditOptions, audit_exports
 
-    order = AuditOrder(
+    order = AuditOptions(
         exports=tuple(exports),
         out=out,
         map_path=text_of(map_file),
@@ -167,10 +167,10 @@ def audit(
         returns_to=shop_days_of(returns_to, "--returns-to"),
         proof=proof,
     )
-    with telling() as say:
-        found = audit_exports(order, say)
-    show(found.text)
-    raise typer.Exit(1 if strict and found.rows_set_aside else 0)
+    with progress() as say:
+        result = audit_exports(order, say)
+    show(result.text)
+    raise typer.Exit(1 if strict and result.rows_set_aside else 0)
 
 
 @app.command()
@@ -182,8 +182,8 @@ def score(
     hide_names: Annotated[bool, typer.Option("--hide-names", help="Codes for names in what is written.")] = False,
 ) -> None:
     """The risk of fresh bleeds by a saved model, with reasons."""
+    from analysis.commands.score import score_exports
     from analysis.pages import CAUTIONS
-    from analysis.scoring import score_exports
 
     scored = score_exports(exports, model, text_of(map_file), out, hide_names)
     show("\n".join([scored.text, *CAUTIONS]))
@@ -197,9 +197,9 @@ def simulate(
     no_effect: Annotated[bool, typer.Option("--no-effect", help="A workshop where no step matters.")] = False,
 ) -> None:
     """A workshop with known truth: sessions.csv, comebacks.csv and truth/."""
-    from analysis.demo import run_simulation
+    from analysis.commands.demo import run_simulation
 
-    with telling() as say:
+    with progress() as say:
         say(f"making {sessions:,} bleeds")
         run_simulation(out, sessions, seed, no_effect)
     show(f"{sessions:,} bleeds and what is true of them: {out}")
@@ -216,7 +216,7 @@ def prove(
     from analysis.pages import proof_summary
     from analysis.prove import run_proof
 
-    with telling() as say:
+    with progress() as say:
         table = run_proof(out, workshops, sessions, cluster, say)
     for line in proof_summary(table):
         show(line)
@@ -272,7 +272,7 @@ def _status() -> int:
         show_interrupt()
         return int(end.code or 0) if isinstance(end, Stopped) else INTERRUPTED
     except BaseException as problem:
-        refusal = problem if isinstance(problem, CannotRun) else machine_refusal(problem)
+        refusal = problem if isinstance(problem, UserError) else machine_refusal(problem)
         if refusal is None:
             raise
         show_refusal(refusal)
@@ -291,7 +291,7 @@ def _ended_with() -> int:
     """
     if sys.flags.optimize > 1:
         cure = "start it without -OO and without PYTHONOPTIMIZE=2"
-        raise CannotRun(
+        raise UserError(
             "python -OO", "leaves out texts that a library reads when it starts", "python, or python -O", cure
         )
     try:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.prepared import Prepared, bleeds_per_year
+from analysis.dataset import BleedData, bleeds_per_year
 from analysis.standard import Standard
 from analysis.stats import wilson
-from schemas import checked, empty
-from schemas.between import Returns
+from schemas import empty, validate_table
+from schemas.intermediate import Returns
 from schemas.log import Comebacks
 from schemas.outputs import Costs, Steps
 
@@ -19,7 +19,7 @@ ALL = "all re-bleed comebacks"
 
 
 @dataclass(frozen=True)
-class CostOfOne:
+class UnitCost:
     """Bench minutes and parts (the shop's currency) of one re-bleed comeback."""
 
     minutes: float
@@ -30,18 +30,18 @@ class CostOfOne:
         return self.minutes + (self.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
 
 
-def cost_of_one(prepared: Prepared, returns: DataFrame[Returns], comebacks: DataFrame[Comebacks]) -> CostOfOne:
+def cost_per_comeback(data: BleedData, returns: DataFrame[Returns], comebacks: DataFrame[Comebacks]) -> UnitCost:
     """The mean over re-bleed returns; where a return tells none, the shop's standard says what one costs."""
-    told = returns.join(comebacks.select("comeback_id", "minutes", "parts_cost"), on="comeback_id", how="left")
-    usual = prepared.standard.comeback
-    mean = told.select(
+    recorded = returns.join(comebacks.select("comeback_id", "minutes", "parts_cost"), on="comeback_id", how="left")
+    usual = data.standard.comeback
+    mean = recorded.select(
         pl.col("minutes").fill_null(usual.minutes), pl.col("parts_cost").fill_null(usual.parts_cost)
     ).mean()
     minutes, parts = mean.row(0)
-    return CostOfOne(usual.minutes if minutes is None else minutes, usual.parts_cost if parts is None else parts)
+    return UnitCost(usual.minutes if minutes is None else minutes, usual.parts_cost if parts is None else parts)
 
 
-def costs(prepared: Prepared, steps: DataFrame[Steps], one: CostOfOne) -> DataFrame[Costs]:
+def costs(data: BleedData, steps: DataFrame[Steps], unit_cost: UnitCost) -> DataFrame[Costs]:
     """Comebacks a year and what they cost: all of them, then each step whose cost is known.
 
     Estimand: the mature rate times bleeds a year (limits: Wilson's); for a step, preventable_per_100 times bleeds a year
@@ -54,16 +54,16 @@ def costs(prepared: Prepared, steps: DataFrame[Steps], one: CostOfOne) -> DataFr
         All accepted bleeds.
     steps
         The ranked steps.
-    one
+    unit_cost
         What one comeback costs.
     """
-    a_year = bleeds_per_year(prepared) if not prepared.bleeds.is_empty() else 0.0
-    mature = prepared.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
+    a_year = bleeds_per_year(data) if not data.bleeds.is_empty() else 0.0
+    mature = data.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
     if not len(mature):
         return empty(Costs)
     limits = wilson(int(mature.sum()), len(mature))
     known = steps.filter(pl.col("preventable_per_100").is_not_null()).sort("rank")
-    titles = {step.id: step.missed_title for step in prepared.standard.steps}
+    titles = {step.id: step.missed_title for step in data.standard.steps}
     per_bleed = {
         "comebacks_per_year": [mature.sum() / len(mature), *known.get_column("preventable_per_100") / 100],
         "comebacks_lo": [limits.lo, *known.get_column("lo") / 100],
@@ -73,8 +73,8 @@ def costs(prepared: Prepared, steps: DataFrame[Steps], one: CostOfOne) -> DataFr
         pl.DataFrame({"cause": [ALL, *known.get_column("step").replace(titles)], **per_bleed})
         .with_columns(pl.col(list(per_bleed)) * a_year)
         .with_columns(
-            minutes_per_year=pl.col("comebacks_per_year") * one.minutes,
-            parts_per_year=pl.col("comebacks_per_year") * one.parts,
+            minutes_per_year=pl.col("comebacks_per_year") * unit_cost.minutes,
+            parts_per_year=pl.col("comebacks_per_year") * unit_cost.parts,
         )
     )
-    return checked(Costs, table.select(list(empty(Costs).columns)))
+    return validate_table(Costs, table.select(list(empty(Costs).columns)))

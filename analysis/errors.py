@@ -3,33 +3,33 @@
 from __future__ import annotations
 
 
-class CannotRun(Exception):
+class UserError(Exception):
     """Something in the input, the options or the machine stops the run, and the user can mend it.
 
     Parameters
     ----------
-    where
+    location
         The file, key, option or address it was found at.
-    found
+    problem
         What was found there.
     expected
         What would have been right.
-    cure
+    remedy
         What to do about it.
     """
 
-    def __init__(self, where: str, found: str, expected: str = "", cure: str = "") -> None:
-        self.where, self.found, self.expected, self.cure = where, found, expected, cure
-        super().__init__(where, found, expected, cure)  # as given: so it can be pickled
+    def __init__(self, location: str, problem: str, expected: str = "", remedy: str = "") -> None:
+        self.location, self.problem, self.expected, self.remedy = location, problem, expected, remedy
+        super().__init__(location, problem, expected, remedy)  # as given: so it can be pickled
 
     def __str__(self) -> str:
-        lines = [f"{self.where}: {self.found}"]
+        lines = [f"{self.location}: {self.problem}"]
         if self.expected:
             lines.append(f"  expected: {self.expected}")
-        if self.cure:
-            lines.append(f"  what to do: {self.cure}")
+        if self.remedy:
+            lines.append(f"  what to do: {self.remedy}")
         return "\n".join(lines)
 
 
-class EmptyExport(CannotRun):
+class EmptyExport(UserError):
     """An export in which nothing is written; within a folder it is passed over."""

@@ -10,12 +10,12 @@ from dataclasses import dataclass, field
 
 from pandera.typing.polars import DataFrame
 
-from analysis.followup import Weibull
+from analysis.dataset import BleedData
 from analysis.intake import Log
-from analysis.prepared import Prepared
 from analysis.standard import Standard
+from analysis.survival import Weibull
 from schemas import outputs
-from schemas.between import Incidence
+from schemas.intermediate import Incidence
 
 
 @dataclass(frozen=True)
@@ -46,9 +46,9 @@ class Clock:
 
 @dataclass(frozen=True, kw_only=True)
 class FollowUpResults:
-    """The prepared bleeds, what became of them, and how many there are; `too_few` comebacks allow no estimate."""
+    """The prepared bleeds, what became of them, and how many there are; `small_sample` comebacks allow no estimate."""
 
-    ready: Prepared
+    ready: BleedData
     comebacks: int
     too_few: bool
     bleeds_per_year: float

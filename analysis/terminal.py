@@ -11,9 +11,9 @@ import sys
 import unicodedata
 from typing import Any
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 
-LONGEST_LINE, MOST_LINES = 1000, 12
+LONGEST_LINE, MAX_LINES = 1000, 12
 PLAIN = {"–": "-", "—": "-", "‑": "-", "−": "-", "…": "...", "’": "'", "≥": ">=", "≤": "<=", "±": "+/-", "·": "."}
 M_ARENA_MAX = -8
 """<malloc.h> of glibc."""
@@ -85,7 +85,7 @@ def show(text: str) -> None:
     ------
     ClosedOutput
         Nobody reads it.
-    CannotRun
+    UserError
         It cannot be printed: the disk of the file it goes to is full.
     """
     try:
@@ -94,14 +94,14 @@ def show(text: str) -> None:
     except BrokenPipeError as problem:
         raise ClosedOutput from problem
     except OSError as problem:
-        raise CannotRun(
+        raise UserError(
             "standard output", f"cannot be written: {problem.strerror}", "a terminal, a pipe or a file with room"
         ) from problem
 
 
-def show_refusal(problem: CannotRun) -> None:
+def show_refusal(problem: UserError) -> None:
     """The message on standard error, as far as there is one."""
-    lines = str(problem).splitlines()[:MOST_LINES]
+    lines = str(problem).splitlines()[:MAX_LINES]
     _complain("rebleed cannot go on: " + "\n".join(line[:LONGEST_LINE] for line in lines))
 
 
@@ -127,17 +127,17 @@ def leave_output() -> None:
         pass
 
 
-def machine_refusal(problem: BaseException) -> CannotRun | None:
+def machine_refusal(problem: BaseException) -> UserError | None:
     """What the machine refused, in one message; None where it was not the machine."""
-    said = " ".join(str(problem).split())[:200]
-    small = said.casefold()
+    message = " ".join(str(problem).split())[:200]
+    small = message.casefold()
     number = getattr(problem, "errno", None) if isinstance(problem, OSError) else None
     if isinstance(problem, MemoryError) or number == errno.ENOMEM or any(word in small for word in MEMORY_WORDS):
-        return CannotRun("this machine", "has too little memory for this log", "more free memory", _LESS)
+        return UserError("this machine", "has too little memory for this log", "more free memory", _LESS)
     if number == errno.EAGAIN or any(word in small for word in THREAD_WORDS):
-        return CannotRun("this machine", "starts no more threads or processes", "a higher limit", _LESS)
+        return UserError("this machine", "starts no more threads or processes", "a higher limit", _LESS)
     if type(problem).__name__ in ("BrokenProcessPool", "BrokenExecutor", "TerminatedWorkerError"):
-        return CannotRun("this machine", "ended a process of this run", "memory for two processes", _LESS)
+        return UserError("this machine", "ended a process of this run", "memory for two processes", _LESS)
     if isinstance(problem, OSError) and number is not None:
         return _refused_file(problem, number)
     return None
@@ -146,14 +146,14 @@ def machine_refusal(problem: BaseException) -> CannotRun | None:
 _LESS = "close other programs, give the container more, or audit fewer bleeds at once"
 
 
-def _refused_file(problem: OSError, number: int) -> CannotRun | None:
+def _refused_file(problem: OSError, number: int) -> UserError | None:
     names: tuple[Any, ...] = (problem.filename, problem.filename2)
     where = next((os.fsdecode(name) for name in names if isinstance(name, str | bytes)), "a file")
     reason = problem.strerror or os.strerror(number)
     if number in PLACES:
-        return CannotRun(where, f"cannot be written: {reason}", "a disk with room", "free some, or name another --out")
+        return UserError(where, f"cannot be written: {reason}", "a disk with room", "free some, or name another --out")
     if number in FILES:
-        return CannotRun("this machine", f"opens no more files: {reason}", "a higher limit", "raise it: ulimit -n 1024")
+        return UserError("this machine", f"opens no more files: {reason}", "a higher limit", "raise it: ulimit -n 1024")
     if number in REFUSED:
-        return CannotRun(where, f"may not be used: {reason}", "leave to read and write it", "ask its owner")
+        return UserError(where, f"may not be used: {reason}", "leave to read and write it", "ask its owner")
     return None

@@ -42,7 +42,7 @@ def dictionary(table: str, model: type[pa.DataFrameModel]) -> list[Entry]:
     return [_entry(table, name, column) for name, column in model.to_schema().columns.items()]
 
 
-_WORDS: dict[Any, str] = {
+_TYPE_NAMES: dict[Any, str] = {
     pl.String: "text",
     pl.Float64: "number",
     pl.Int64: "whole number",
@@ -53,17 +53,17 @@ _WORDS: dict[Any, str] = {
 
 
 def _entry(table: str, name: str, column: Any) -> Entry:
-    told = column.metadata or {}
+    metadata = column.metadata or {}
     return Entry(
         table=table,
         name=name,
-        type=_WORDS[column.dtype.type.base_type()],
-        unit=told.get("unit", ""),
-        role=told.get("role", ""),
-        sheet=told.get("sheet", ""),
-        required=told.get("required", not column.nullable),
-        low=told.get("low"),
-        high=told.get("high"),
-        levels=tuple(told.get("levels") or ()),
+        type=_TYPE_NAMES[column.dtype.type.base_type()],
+        unit=metadata.get("unit", ""),
+        role=metadata.get("role", ""),
+        sheet=metadata.get("sheet", ""),
+        required=metadata.get("required", not column.nullable),
+        low=metadata.get("low"),
+        high=metadata.get("high"),
+        levels=tuple(metadata.get("levels") or ()),
         description=column.description or "",
     )

@@ -1,31 +1,31 @@
 """A workshop with known truth, and dirt for its exports. Nothing here knows how it will be estimated."""
 
-from synthetic.exports import MANNERS, Exported, Manner, write_export
+from synthetic.exports import EXPORT_FORMATS, ExportFormat, ExportResult, write_export
 from synthetic.families import FAMILIES, family
-from synthetic.made import Made, foreseeable, made
 from synthetic.scenario import CO_OPERATIVE, STORIES, Story, co_operative
+from synthetic.simulate import SimulatedLog, attainable_risks, simulate
 from synthetic.workshop import Change, Habit, Lesson, ShopTrial, StepTruth, Workshop
-from synthetic.writing import write_made
+from synthetic.write_files import write_simulation
 
 __all__ = [
     "CO_OPERATIVE",
+    "EXPORT_FORMATS",
     "FAMILIES",
-    "MANNERS",
     "STORIES",
     "Change",
-    "Exported",
+    "ExportFormat",
+    "ExportResult",
     "Habit",
     "Lesson",
-    "Made",
-    "Manner",
     "ShopTrial",
+    "SimulatedLog",
     "StepTruth",
     "Story",
     "Workshop",
+    "attainable_risks",
     "co_operative",
     "family",
-    "foreseeable",
-    "made",
+    "simulate",
     "write_export",
-    "write_made",
+    "write_simulation",
 ]

@@ -7,17 +7,17 @@ from numpy.typing import NDArray
 
 from synthetic.workshop import Workshop
 
-Floats = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 WARMEST_DAY = 200
 """Day of the year (19 July) on which the season's hazard is highest: common practice, no source."""
 
 
-def season(workshop: Workshop, day: NDArray[np.int64]) -> Floats:
+def season(workshop: Workshop, day: NDArray[np.int64]) -> FloatArray:
     """The season's log hazard on each day (days since 1970): `workshop.season` at the height of summer, less in winter."""
     return np.asarray(workshop.season * np.cos(2 * np.pi * ((day % 365.25) - WARMEST_DAY) / 365.25))
 
 
-def month_luck(workshop: Workshop, rng: np.random.Generator) -> Floats:
+def month_luck(workshop: Workshop, rng: np.random.Generator) -> FloatArray:
     """The log hazard of each shop (rows) in each month (columns, the first month first); half of its variance is common to
     all shops."""
     shape = (len(workshop.shops), workshop.months)

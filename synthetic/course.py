@@ -9,13 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from synthetic import loglinear, physical
-from synthetic.danger import Floats
-from synthetic.fleet import Fleet, Ints, day_number, fleet, planned_visits
+from synthetic.fleet import Fleet, IntArray, day_number, fleet, planned_visits
+from synthetic.hazard import FloatArray
 from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, planned_jobs, repair_jobs
+from synthetic.missed_steps import Missed, hazard_changes, missed_steps
 from synthetic.models import MODELS
-from synthetic.people import People
 from synthetic.physical import Circumstances
-from synthetic.technique import Missed, hazard_changes, missed_steps
+from synthetic.technicians import People
 from synthetic.workshop import Workshop
 
 NONE = -1
@@ -29,19 +29,19 @@ class Course:
 
     `horizon_days` ends the days in which a return counts (window or next planned bleed); `risk` is the chance of a
     return in it; `return_start` is the minute of the return (-1: none by the as-of date) and `return_day` its age;
-    `told_by_session` marks returns that only the repairing bleed tells; `repairs` is the bleed it repairs, or -1.
+    `reported_by_session` marks returns that only the repairing bleed tells; `repairs` is the bleed it repairs, or -1.
     """
 
     jobs: Jobs
     missed: Missed
-    around: Circumstances
-    horizon_days: Floats
-    risk: Floats
+    circumstances: Circumstances
+    horizon_days: FloatArray
+    risk: FloatArray
     cause: NDArray[np.str_]
-    return_start: Ints
-    return_day: Ints
-    told_by_session: NDArray[np.bool_]
-    repairs: Ints
+    return_start: IntArray
+    return_day: IntArray
+    reported_by_session: NDArray[np.bool_]
+    repairs: IntArray
 
 
 @dataclass(frozen=True)
@@ -59,23 +59,23 @@ def mechanics(workshop: Workshop) -> ModuleType:
     return physical if workshop.generator == "physical" else loglinear
 
 
-def history(workshop: Workshop, hands: People, rng: np.random.Generator) -> History:
+def history(workshop: Workshop, technicians: People, rng: np.random.Generator) -> History:
     """All that happened, from the log's first day to the as-of date, in the order of the bleeds' beginnings."""
     brakes = fleet(workshop, rng)
-    jobs = planned_jobs(workshop, brakes, planned_visits(workshop, len(brakes.bike), rng), hands, rng)
-    scale = _scale(workshop, brakes, jobs, hands, rng)
+    jobs = planned_jobs(workshop, brakes, planned_visits(workshop, len(brakes.bike), rng), technicians, rng)
+    scale = _scale(workshop, brakes, jobs, technicians, rng)
     waves: list[Course] = []
     before = 0
     repairs = np.full(jobs.count, NONE)
     for _ in range(WAVES):
-        wave, again = _wave(workshop, scale, brakes, jobs, repairs, hands, rng)
+        wave, again = _wave(workshop, scale, brakes, jobs, repairs, technicians, rng)
         waves.append(wave)
         if again is None:
             break
         jobs, repaired = again
         repairs = before + repaired
         before += wave.jobs.count
-    return History(brakes, hands, _in_order(_cut(workshop, _joined(waves), rng)), scale)
+    return History(brakes, technicians, _in_order(_cut_to_size(workshop, _concatenate(waves), rng)), scale)
 
 
 def _wave(
@@ -83,63 +83,65 @@ def _wave(
     scale: float,
     brakes: Fleet,
     jobs: Jobs,
-    repairs: Ints,
-    hands: People,
+    repairs: IntArray,
+    technicians: People,
     rng: np.random.Generator,
-) -> tuple[Course, tuple[Jobs, Ints] | None]:
+) -> tuple[Course, tuple[Jobs, IntArray] | None]:
     """These jobs done, and the jobs (with the rows they answer) that their returns bring."""
-    missed, around = _done(workshop, brakes, jobs, hands, rng)
-    danger = mechanics(workshop).danger(workshop, scale, missed, around)
+    missed, circumstances = _carry_out(workshop, brakes, jobs, technicians, rng)
+    danger = mechanics(workshop).hazard(workshop, scale, missed, circumstances)
     horizon = np.minimum(workshop.window_days + 1.0, jobs.gap_days)
     days, cause = danger.times(rng)
     as_of = day_number(workshop.as_of)
     whole = np.minimum(np.floor(days), 1e6).astype(np.int64)
-    came = (whole < jobs.gap_days) & (jobs.day + whole <= as_of)
+    returned = (whole < jobs.gap_days) & (jobs.day + whole <= as_of)
     later = (jobs.day + whole) * MINUTES_A_DAY + OPENS + rng.integers(0, 180, jobs.count)
     moment = np.where(whole == 0, jobs.start + rng.integers(60, 90, jobs.count), later)
-    told = came & (whole <= workshop.window_days) & (rng.random(jobs.count) < workshop.return_told_by_session)
+    reported = (
+        returned & (whole <= workshop.window_days) & (rng.random(jobs.count) < workshop.return_reported_by_session)
+    )
     course = Course(
         jobs=jobs,
         missed=missed,
-        around=around,
+        circumstances=circumstances,
         horizon_days=horizon,
         risk=danger.risk(horizon),
         cause=np.array([c.name for c in danger.causes])[cause],
-        return_start=np.where(came, moment, NONE),
-        return_day=np.where(came, whole, NONE),
-        told_by_session=told,
+        return_start=np.where(returned, moment, NONE),
+        return_day=np.where(returned, whole, NONE),
+        reported_by_session=reported,
         repairs=repairs,
     )
-    rows = np.flatnonzero(came)
+    rows = np.flatnonzero(returned)
     start = _repair_start(course, rows, rng)
     in_log = start // MINUTES_A_DAY <= as_of
     rows, start = rows[in_log], start[in_log]
     if not len(rows):
         return course, None
-    return course, (repair_jobs(workshop, brakes, jobs, rows, start, hands, rng), rows)
+    return course, (repair_jobs(workshop, brakes, jobs, rows, start, technicians, rng), rows)
 
 
-def _done(
-    workshop: Workshop, brakes: Fleet, jobs: Jobs, hands: People, rng: np.random.Generator
+def _carry_out(
+    workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: People, rng: np.random.Generator
 ) -> tuple[Missed, Circumstances]:
     shop = brakes.shop[jobs.brake]
-    missed = missed_steps(workshop, jobs, hands, shop, rng)
-    burden = jobs.case + hands.skill[jobs.technician] + brakes.proneness[jobs.brake]
-    burden = burden + hazard_changes(workshop, jobs, hands, shop) + hands.shop_burden[shop]
+    missed = missed_steps(workshop, jobs, technicians, shop, rng)
+    burden = jobs.case + technicians.skill[jobs.technician] + brakes.proneness[jobs.brake]
+    burden = burden + hazard_changes(workshop, jobs, technicians, shop) + technicians.shop_burden[shop]
     if workshop.trial:
-        burden = burden + workshop.trial.shift * (hands.shop_changes[shop] & (jobs.month >= workshop.trial.month))
+        burden = burden + workshop.trial.shift * (technicians.shop_changes[shop] & (jobs.month >= workshop.trial.month))
     wearing = [place for place, model in enumerate(MODELS) if model.name == workshop.wearing_model]
     luck = rng.standard_normal((jobs.count, 2))
     wears = np.isin(brakes.model[jobs.brake], wearing)
     return missed, Circumstances(burden, luck, brakes.internal[jobs.brake], wears)
 
 
-def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generator) -> Ints:
+def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generator) -> IntArray:
     """When the bleeds that answer the returns of `rows` begin: before the brake's next planned day."""
     jobs = course.jobs
     delay = rng.choice(REPAIR_DELAYS, len(rows), p=REPAIR_DELAY_SHARES)
     room = course.return_day[rows] + delay < jobs.gap_days[rows]
-    delay = np.where(room & ~course.told_by_session[rows], delay, 0)
+    delay = np.where(room & ~course.reported_by_session[rows], delay, 0)
     same_day = course.return_start[rows] + rng.integers(60, 240, len(rows))
     other_day = (course.return_start[rows] // MINUTES_A_DAY + delay) * MINUTES_A_DAY + rng.integers(
         OPENS, OPENS + 420, len(rows)
@@ -147,14 +149,14 @@ def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generat
     return np.where(delay == 0, same_day, other_day)
 
 
-def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, hands: People, rng: np.random.Generator) -> float:
+def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: People, rng: np.random.Generator) -> float:
     """The overall hazard at which planned bleeds come back at the base rate, wear-out apart."""
     rows = rng.permutation(jobs.count)[:100_000]
     some = jobs.of(rows)
-    missed, around = _done(workshop, brakes, some, hands, rng)
-    around = replace(around, wears=np.zeros(len(rows), bool))
+    missed, circumstances = _carry_out(workshop, brakes, some, technicians, rng)
+    circumstances = replace(circumstances, wears=np.zeros(len(rows), bool))
     horizon = np.minimum(workshop.window_days + 1.0, some.gap_days)
-    hazard = mechanics(workshop).danger(workshop, 1.0, missed, around).cumulative(horizon)
+    hazard = mechanics(workshop).hazard(workshop, 1.0, missed, circumstances).cumulative(horizon)
     low, high = -30.0, 10.0
     for _ in range(60):
         middle = (low + high) / 2
@@ -163,30 +165,30 @@ def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, hands: People, rng: np
     return float(np.exp((low + high) / 2))
 
 
-def _cut(workshop: Workshop, course: Course, rng: np.random.Generator) -> Course:
+def _cut_to_size(workshop: Workshop, course: Course, rng: np.random.Generator) -> Course:
     """Whole brakes left out until the bleeds are as many as asked for."""
     brakes, each = np.unique(course.jobs.brake, return_counts=True)
     order = rng.permutation(len(brakes))
-    kept = np.zeros(len(brakes), bool)
+    selected = np.zeros(len(brakes), bool)
     total = np.cumsum(each[order])
-    kept[order[total <= workshop.sessions]] = True
-    lacking = workshop.sessions - int(each[kept].sum())
-    single = order[(each[order] == 1) & ~kept[order]]
+    selected[order[total <= workshop.sessions]] = True
+    lacking = workshop.sessions - int(each[selected].sum())
+    single = order[(each[order] == 1) & ~selected[order]]
     if len(single) < lacking:
-        single = _fitting(order[~kept[order]], each, lacking)
-    kept[single[:lacking]] = True
-    rows = np.flatnonzero(np.isin(course.jobs.brake, brakes[kept]))
+        single = _fitting(order[~selected[order]], each, lacking)
+    selected[single[:lacking]] = True
+    rows = np.flatnonzero(np.isin(course.jobs.brake, brakes[selected]))
     return _rows(course, rows)
 
 
 def _fitting(brakes: NDArray[np.intp], each: NDArray[np.int64], lacking: int) -> NDArray[np.intp]:
     """Of these brakes, those with the most bleeds that still fit, so that as few as may be are lacking."""
-    taken: list[int] = []
+    chosen: list[int] = []
     for brake in sorted(brakes.tolist(), key=lambda one: -int(each[one])):
         if each[brake] <= lacking:
-            taken.append(brake)
+            chosen.append(brake)
             lacking -= int(each[brake])
-    return np.array(taken, dtype=np.intp)
+    return np.array(chosen, dtype=np.intp)
 
 
 def _in_order(course: Course) -> Course:
@@ -197,17 +199,17 @@ def _rows(course: Course, rows: NDArray[np.intp]) -> Course:
     """These rows of a course, in this order; the bleeds they repair are named by their new places."""
     place = np.full(course.jobs.count + 1, NONE)
     place[rows] = np.arange(len(rows))
-    changed = {f.name: getattr(course, f.name)[rows] for f in fields(Course) if f.name not in ("jobs", "around")}
+    changed = {f.name: getattr(course, f.name)[rows] for f in fields(Course) if f.name not in ("jobs", "circumstances")}
     changed["repairs"] = place[changed["repairs"]]
-    return Course(jobs=course.jobs.of(rows), around=course.around.of(rows), **changed)
+    return Course(jobs=course.jobs.of(rows), circumstances=course.circumstances.of(rows), **changed)
 
 
-def _joined(waves: list[Course]) -> Course:
+def _concatenate(waves: list[Course]) -> Course:
     def together(parts: list, kind: type) -> dict[str, np.ndarray]:
         return {f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(kind)}
 
     jobs = Jobs(**together([wave.jobs for wave in waves], Jobs))
-    around = Circumstances(**together([wave.around for wave in waves], Circumstances))
-    rest = [f.name for f in fields(Course) if f.name not in ("jobs", "around")]
+    circumstances = Circumstances(**together([wave.circumstances for wave in waves], Circumstances))
+    rest = [f.name for f in fields(Course) if f.name not in ("jobs", "circumstances")]
     columns = {name: np.concatenate([getattr(wave, name) for wave in waves]) for name in rest}
-    return Course(jobs=jobs, around=around, **columns)
+    return Course(jobs=jobs, circumstances=circumstances, **columns)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import partial
 
-from synthetic.people import technician_names
+from synthetic.technicians import technician_names
 from synthetic.workshop import Change, Habit, Lesson, ReturnsWritten, ShopTrial, StepTruth, Workshop
 
 

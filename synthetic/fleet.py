@@ -16,25 +16,25 @@ EPOCH = dt.date(1970, 1, 1)
 NO_NEXT = 100_000
 BIKE_KINDS = ("cargo", "hire", "longtail", "trike")
 SHORTEST_GAP_DAYS = 25
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Fleet:
     """One entry a brake; bike b has brakes 2b (front) and 2b + 1 (rear). `proneness` is the bike's own log hazard."""
 
-    bike: Ints
+    bike: IntArray
     rear: NDArray[np.bool_]
     shop: NDArray[np.intp]
     model: NDArray[np.intp]
     kind: NDArray[np.intp]
     internal: NDArray[np.bool_]
-    hose_mm: Floats
-    proneness: Floats
+    hose_mm: FloatArray
+    proneness: FloatArray
 
     @property
-    def piston_pairs(self) -> Ints:
+    def piston_pairs(self) -> IntArray:
         return np.array([model.piston_pairs for model in MODELS])[self.model]
 
 
@@ -43,9 +43,9 @@ class Visits:
     """Bleeds asked for: the brake, the day (days since 1970), days to the brake's next planned bleed, and whether
     it is the brake's first."""
 
-    brake: Ints
-    day: Ints
-    gap_days: Ints
+    brake: IntArray
+    day: IntArray
+    gap_days: IntArray
     first: NDArray[np.bool_]
 
 
@@ -93,7 +93,7 @@ def planned_visits(workshop: Workshop, brakes: int, rng: np.random.Generator) ->
     days -= (days + 3) % 7 == 6  # shut on Sundays (1970-01-01 was a Thursday)
     days = np.maximum(days, start)
     gap = np.diff(days, axis=1, append=as_of + 3 * NO_NEXT)
-    kept = (days <= as_of) & (days >= start + joining_days(workshop, brakes, period, rng)[:, None])
-    first = kept & (np.cumsum(kept, axis=1) == 1)
+    in_log = (days <= as_of) & (days >= start + joining_days(workshop, brakes, period, rng)[:, None])
+    first = in_log & (np.cumsum(in_log, axis=1) == 1)
     brake = np.broadcast_to(np.arange(brakes)[:, None], days.shape)
-    return Visits(brake[kept], days[kept], np.minimum(gap[kept], NO_NEXT), first[kept])
+    return Visits(brake[in_log], days[in_log], np.minimum(gap[in_log], NO_NEXT), first[in_log])

@@ -7,9 +7,9 @@ from dataclasses import dataclass, fields
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.fleet import NO_NEXT, Fleet, Floats, Ints, Visits, day_number, first_day
+from synthetic.fleet import NO_NEXT, Fleet, FloatArray, IntArray, Visits, day_number, first_day
 from synthetic.models import DOT, MODELS
-from synthetic.people import People
+from synthetic.technicians import People
 from synthetic.workshop import Workshop
 
 REASONS = ("scheduled", "soft_lever", "dirty_fluid", "new_hose", "new_brake", "leak_repair", "comeback", "other")
@@ -28,71 +28,73 @@ class Jobs:
     work itself, `repair` tells a bleed that answers a return, `second` how many bleeds its technician had that day
     before it."""
 
-    brake: Ints
-    start: Ints
-    gap_days: Ints
-    month: Ints
+    brake: IntArray
+    start: IntArray
+    gap_days: IntArray
+    month: IntArray
     reason: NDArray[np.intp]
     technician: NDArray[np.intp]
-    difficulty: Floats
+    difficulty: FloatArray
     fluid_out: NDArray[np.intp]
-    temp_c: Floats
-    before_excess_mm: Floats
-    case: Floats
-    second: Ints
+    temp_c: FloatArray
+    before_excess_mm: FloatArray
+    case: FloatArray
+    second: IntArray
 
     @property
     def count(self) -> int:
         return len(self.brake)
 
     @property
-    def day(self) -> Ints:
+    def day(self) -> IntArray:
         return self.start // MINUTES_A_DAY
 
     def of(self, rows: NDArray[np.intp]) -> Jobs:
         return Jobs(**{f.name: getattr(self, f.name)[rows] for f in fields(Jobs)})
 
 
-def planned_jobs(workshop: Workshop, brakes: Fleet, visits: Visits, hands: People, rng: np.random.Generator) -> Jobs:
+def planned_jobs(
+    workshop: Workshop, brakes: Fleet, visits: Visits, technicians: People, rng: np.random.Generator
+) -> Jobs:
     """The planned visits as jobs."""
     n = len(visits.brake)
     # a later visit is never called soft_lever here: within the window the log's rules would read it as a return
     reason = np.where(visits.first, rng.choice(8, n, p=FIRST_SHARES), rng.choice(8, n, p=LATER_SHARES))
     start = visits.day * MINUTES_A_DAY + rng.integers(OPENS, LAST_START, n)
-    return _jobs(workshop, brakes, visits.brake, start, visits.gap_days, reason, hands, rng)
+    return _jobs(workshop, brakes, visits.brake, start, visits.gap_days, reason, technicians, rng)
 
 
 def repair_jobs(
     workshop: Workshop,
     brakes: Fleet,
     earlier: Jobs,
-    rows: Ints,
-    start: Ints,
-    hands: People,
+    rows: IntArray,
+    start: IntArray,
+    technicians: People,
     rng: np.random.Generator,
 ) -> Jobs:
     """Bleeds that answer the returns of `rows` of `earlier`, begun at `start`; the planned next bleed stays."""
     gap = earlier.gap_days[rows] - (start // MINUTES_A_DAY - earlier.day[rows])
     gap = np.where(earlier.gap_days[rows] >= NO_NEXT, NO_NEXT, gap)
     reason = np.where(rng.random(len(rows)) < 0.1, REASONS.index("soft_lever"), REASONS.index("comeback"))
-    return _jobs(workshop, brakes, earlier.brake[rows], start, gap, reason, hands, rng)
+    return _jobs(workshop, brakes, earlier.brake[rows], start, gap, reason, technicians, rng)
 
 
 def _jobs(
     workshop: Workshop,
     brakes: Fleet,
-    brake: Ints,
-    start: Ints,
-    gap: Ints,
+    brake: IntArray,
+    start: IntArray,
+    gap: IntArray,
     reason: NDArray[np.intp],
-    hands: People,
+    technicians: People,
     rng: np.random.Generator,
 ) -> Jobs:
     n = len(brake)
     day = start // MINUTES_A_DAY
     internal, rear, model = brakes.internal[brake], brakes.rear[brake], brakes.model[brake]
     difficulty = 1.2 * internal + 0.5 * rear + 0.6 * (REASON_EFFECT[reason] > 0.2)
-    technician = _technicians(workshop, hands, brakes.shop[brake], difficulty, rng)
+    technician = _technicians(workshop, technicians, brakes.shop[brake], difficulty, rng)
     dirty = rng.choice(4, n, p=(0.45, 0.3, 0.2, 0.05))
     dirty = np.where(reason == REASONS.index("dirty_fluid"), np.maximum(dirty, 1), dirty)
     season = np.cos(2 * np.pi * ((day % 365.25) - 200) / 365.25)
@@ -123,23 +125,23 @@ def _jobs(
 
 
 def _technicians(
-    workshop: Workshop, hands: People, shop: NDArray[np.intp], difficulty: Floats, rng: np.random.Generator
+    workshop: Workshop, technicians: People, shop: NDArray[np.intp], difficulty: FloatArray, rng: np.random.Generator
 ) -> NDArray[np.intp]:
     """Who takes it: the shop's people by their pace, pulled to difficult brakes by their taste."""
     chosen = np.zeros(len(shop), np.intp)
     levels = np.unique(np.round(difficulty, 1))
     typical = float(np.mean(difficulty)) if len(difficulty) else 0.0
     for place in range(len(workshop.shops)):
-        staff = np.flatnonzero(hands.shop == place)
+        staff = np.flatnonzero(technicians.shop == place)
         for level in levels:
             rows = np.flatnonzero((shop == place) & (np.abs(difficulty - level) < 0.05))
-            pull = workshop.confounding * hands.taste[staff] * (level - typical)
-            share = hands.pace[staff] * np.exp(pull)
+            pull = workshop.confounding * technicians.taste[staff] * (level - typical)
+            share = technicians.pace[staff] * np.exp(pull)
             chosen[rows] = rng.choice(staff, len(rows), p=share / share.sum())
     return chosen
 
 
-def _place_in_day(technician: NDArray[np.intp], start: Ints) -> Ints:
+def _place_in_day(technician: NDArray[np.intp], start: IntArray) -> IntArray:
     """How many bleeds of the same technician began earlier the same day (0 the first), as this batch tells."""
     day = start // MINUTES_A_DAY
     order = np.lexsort((start, day, technician))
@@ -151,7 +153,7 @@ def _place_in_day(technician: NDArray[np.intp], start: Ints) -> Ints:
     return place
 
 
-def _month(day: Ints, start: int) -> Ints:
+def _month(day: IntArray, start: int) -> IntArray:
     months = day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
     first = np.datetime64(start, "D").astype("datetime64[M]").astype(np.int64)
     return np.asarray(months - first + 1, dtype=np.int64)

@@ -8,17 +8,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from synthetic.danger import Cause, Danger, Floats
+from synthetic.hazard import Cause, FloatArray, SimulatedHazard
+from synthetic.missed_steps import Missed
 from synthetic.physical import ORDINARY_AIR_ML, Circumstances
 from synthetic.procedure import STEPS
-from synthetic.technique import Missed
 from synthetic.workshop import Workshop
 
 AIR_PER_LOG_HAZARD = 0.8
 UNSEEN_LUCK = 0.7
 
 
-def danger(workshop: Workshop, scale: float, missed: Missed, around: Circumstances) -> Danger:
+def hazard(workshop: Workshop, scale: float, missed: Missed, circumstances: Circumstances) -> SimulatedHazard:
     """The hazards of bleeds with these steps missed; `scale` sets the overall rate."""
     window = workshop.window_days + 1.0
     causes = (
@@ -27,30 +27,30 @@ def danger(workshop: Workshop, scale: float, missed: Missed, around: Circumstanc
         Cause("leak", workshop.air_shape, window, workshop.fade_days),
         Cause("wear", workshop.wear_shape, workshop.wear_days),
     )
-    anyway = scale * np.exp(around.burden + workshop.luck_sd * _luck(around))
-    air = anyway * np.exp(_effects(workshop, missed, around, "air"))
-    leak = air * np.expm1(_effects(workshop, missed, around, "leak"))
-    sizes = np.column_stack([anyway, air - anyway, leak, around.wears.astype(float)])
-    return Danger(causes, sizes)
+    anyway = scale * np.exp(circumstances.burden + workshop.luck_sd * _luck(circumstances))
+    air = anyway * np.exp(_effects(workshop, missed, circumstances, "air"))
+    leak = air * np.expm1(_effects(workshop, missed, circumstances, "leak"))
+    sizes = np.column_stack([anyway, air - anyway, leak, circumstances.wears.astype(float)])
+    return SimulatedHazard(causes, sizes)
 
 
-def seen_air_ml(workshop: Workshop, missed: Missed, around: Circumstances) -> Floats:
+def seen_air_ml(workshop: Workshop, missed: Missed, circumstances: Circumstances) -> FloatArray:
     """Free air left that the signs can show, ml."""
-    shown = np.array([1 - truth.bypass for truth in workshop.steps])
-    log_air = around.burden + _effects(workshop, missed, around, "air", shown)
-    log_air += workshop.luck_sd * around.luck[:, 0]
+    visible = np.array([1 - truth.bypass for truth in workshop.steps])
+    log_air = circumstances.burden + _effects(workshop, missed, circumstances, "air", visible)
+    log_air += workshop.luck_sd * circumstances.luck[:, 0]
     return np.asarray(ORDINARY_AIR_ML * np.exp(AIR_PER_LOG_HAZARD * log_air))
 
 
-def _luck(around: Circumstances) -> Floats:
-    return np.asarray(around.luck[:, 0] + UNSEEN_LUCK * around.luck[:, 1])
+def _luck(circumstances: Circumstances) -> FloatArray:
+    return np.asarray(circumstances.luck[:, 0] + UNSEEN_LUCK * circumstances.luck[:, 1])
 
 
 def _effects(
-    workshop: Workshop, missed: Missed, around: Circumstances, acts: str, shown: Floats | float = 1.0
-) -> Floats:
-    mine = np.array([step.acts == acts for step in STEPS])
+    workshop: Workshop, missed: Missed, circumstances: Circumstances, acts: str, visible: FloatArray | float = 1.0
+) -> FloatArray:
+    by_mechanism = np.array([step.acts == acts for step in STEPS])
     inside = np.array([step.id in workshop.internal_only for step in STEPS])
-    effect = np.array(workshop.step_effects) * mine * shown
+    effect = np.array(workshop.step_effects) * by_mechanism * visible
     everywhere = missed @ np.where(inside, 0.0, effect)
-    return np.asarray(everywhere + (missed @ np.where(inside, effect, 0.0)) * around.internal)
+    return np.asarray(everywhere + (missed @ np.where(inside, effect, 0.0)) * circumstances.internal)

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from synthetic.missed_steps import Missed
 from synthetic.models import PORT_MET_NM, PORT_MISSED_NM
 from synthetic.procedure import PLACE
-from synthetic.technique import Missed
 
 Columns = dict[str, NDArray]
 # values known to be written as yes or no

@@ -30,11 +30,11 @@ COARSE = {
 @dataclass(frozen=True)
 class Recording:
     """The entries as written, one array a field with `recorded` beside it (false: left empty), and for each bleed
-    and step whether the log tells a miss (`told`), which is not always what was done; `copied` marks copied rows."""
+    and step whether the log tells a miss (`honest`), which is not always what was done; `copied` marks copied rows."""
 
     columns: Columns
     recorded: dict[str, NDArray[np.bool_]]
-    told: NDArray[np.bool_]
+    honest: NDArray[np.bool_]
     copied: NDArray[np.bool_]
 
 
@@ -54,18 +54,18 @@ def recording(workshop: Workshop, history: History, columns: Columns, rng: np.ra
         rounded = np.round(columns[field] / unit) * unit
         columns[field] = np.where(recorder == "rounder", rounded, columns[field])
     recorded: dict[str, NDArray[np.bool_]] = {}
-    told = np.zeros_like(status)
+    honest = np.zeros_like(status)
     for place, step in enumerate(STEPS):
-        kept = _kept(workshop, status[:, place], recorder == "selective", rng)
+        kept = _written_down(workshop, status[:, place], recorder == "selective", rng)
         recorded |= dict.fromkeys(step.fields, kept)
-        told[:, place] = status[:, place] & kept
+        honest[:, place] = status[:, place] & kept
     n = len(copied)
     recorded |= {field: rng.random(n) >= workshop.context_missing for field in CONTEXT}
     recorded |= {field: rng.random(n) >= workshop.signs_missing for field in SIGNS}
-    return Recording(columns, recorded, told, copied)
+    return Recording(columns, recorded, honest, copied)
 
 
-def _kept(
+def _written_down(
     workshop: Workshop, missed: NDArray[np.bool_], choosy: NDArray[np.bool_], rng: np.random.Generator
 ) -> NDArray[np.bool_]:
     """Where a step was written down at all: chance takes some, embarrassment takes misses."""
@@ -81,11 +81,11 @@ def _copies(
     source = np.arange(n)
     copied = np.zeros(n, bool)
     for person in np.unique(technician[copier]):
-        mine = np.flatnonzero(technician == person)
-        again = rng.random(len(mine)) < COPIED_SHARE
+        own_bleeds = np.flatnonzero(technician == person)
+        again = rng.random(len(own_bleeds)) < COPIED_SHARE
         again[:1] = False
-        copied[mine] = again
+        copied[own_bleeds] = again
         # a run of copies all repeat the last entry that was the bleed's own
-        own = np.maximum.accumulate(np.where(again, 0, np.arange(len(mine))))
-        source[mine] = mine[own]
+        own = np.maximum.accumulate(np.where(again, 0, np.arange(len(own_bleeds))))
+        source[own_bleeds] = own_bleeds[own]
     return source, copied

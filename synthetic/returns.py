@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from synthetic.course import Course
-from synthetic.fleet import Ints, day_number
+from synthetic.fleet import IntArray, day_number
 from synthetic.jobs import MINUTES_A_DAY, OPENS
 from synthetic.workshop import Workshop
 
@@ -26,15 +26,15 @@ COUNTED_BY_COMPLAINT = 2
 class Return:
     """Rows to be written: the bleed, the minute, and whether it is a re-bleed return."""
 
-    row: Ints
-    start: Ints
+    row: IntArray
+    start: IntArray
     rebleed: NDArray[np.bool_]
 
 
 def comeback_rows(workshop: Workshop, course: Course, rng: np.random.Generator) -> pl.DataFrame:
     """Returns before names are put to them: row (of the bleed), start, complaint, finding, minutes, parts_cost,
     written_session, written_brake."""
-    soft = np.flatnonzero((course.return_day >= 0) & ~course.told_by_session)
+    soft = np.flatnonzero((course.return_day >= 0) & ~course.reported_by_session)
     other = _other_returns(workshop, course, rng)
     row = np.concatenate([soft, other.row])
     start = np.concatenate([course.return_start[soft], other.start])
@@ -70,13 +70,13 @@ def _words(
     """Complaint and finding; a re-bleed return has one of them that counts by the built-in rule, the others none."""
     n = len(cause)
     spoken = rng.choice(len(SOFT), n, p=[share for _, share in SOFT])
-    found = rng.choice(len(AIR_FINDINGS), n, p=[share for _, share in AIR_FINDINGS])
-    found = np.where(spoken >= COUNTED_BY_COMPLAINT, 0, found)
+    finding_index = rng.choice(len(AIR_FINDINGS), n, p=[share for _, share in AIR_FINDINGS])
+    finding_index = np.where(spoken >= COUNTED_BY_COMPLAINT, 0, finding_index)
     leaks = cause != "air"
     spoken = np.where(leaks & (spoken >= COUNTED_BY_COMPLAINT), 0, spoken)
     complaint = np.array([word for word, _ in SOFT])[spoken]
-    finding = np.where(leaks, "leak", np.array([word for word, _ in AIR_FINDINGS])[found])
+    finding = np.where(leaks, "leak", np.array([word for word, _ in AIR_FINDINGS])[finding_index])
     kind = rng.integers(0, len(OTHERS), n)
-    complaint = np.where(rebleed, complaint, np.array([said for said, _ in OTHERS])[kind])
-    finding = np.where(rebleed, finding, np.array([seen for _, seen in OTHERS])[kind])
+    complaint = np.where(rebleed, complaint, np.array([complaint_text for complaint_text, _ in OTHERS])[kind])
+    finding = np.where(rebleed, finding, np.array([finding_text for _, finding_text in OTHERS])[kind])
     return complaint, finding

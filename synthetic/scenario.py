@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from synthetic.made import STORY_COLUMNS, Made, made
+from synthetic.simulate import STORY_COLUMNS, SimulatedLog, simulate
 from synthetic.workshop import Change, Habit, Lesson, StepTruth, Workshop
 
 HARD_WORK, EASY_WORK = "Wren", "Juniper"
@@ -25,7 +25,7 @@ class Story:
     """One planted story: its number, whom or what it is about, its month if it has one, and what is true."""
 
     story: int
-    who: str
+    subject: str
     month: int | None
     what: str
 
@@ -87,8 +87,8 @@ CO_OPERATIVE = Workshop(
 )
 
 
-def co_operative(seed: int, sessions: int = CO_OPERATIVE.sessions) -> Made:
+def co_operative(seed: int, sessions: int = CO_OPERATIVE.sessions) -> SimulatedLog:
     """The co-operative's log with its truth; `truth_stories` tells what was planted, with whom and when."""
-    log = made(replace(CO_OPERATIVE, sessions=sessions), seed)
-    rows = [(s.story, s.who, s.month, s.what) for s in STORIES]
+    log = simulate(replace(CO_OPERATIVE, sessions=sessions), seed)
+    rows = [(s.story, s.subject, s.month, s.what) for s in STORIES]
     return replace(log, truth_stories=pl.DataFrame(rows, schema=STORY_COLUMNS, orient="row"))

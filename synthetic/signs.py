@@ -25,7 +25,7 @@ LEAK_STEPS = ("seals", "caliper_port", "lever_port")
 def shown_air_ml(workshop: Workshop, history: History, rng: np.random.Generator) -> NDArray[np.float64]:
     """The air the signs show: each bleed's own, or, where signs are uninformative, some other bleed's."""
     course = history.course
-    own = mechanics(workshop).seen_air_ml(workshop, course.missed, course.around)
+    own = mechanics(workshop).seen_air_ml(workshop, course.missed, course.circumstances)
     other = rng.permutation(own)
     return np.where(rng.random(len(own)) < workshop.signs_informative, own, other)
 
@@ -47,9 +47,9 @@ def signs(
     leaking = course.missed[:, [PLACE[step] for step in LEAK_STEPS]].any(axis=1)
     minutes = 16 + 5.5 * done["cycles"] + 0.8 * done["settle_minutes"] + 9 * history.fleet.internal[course.jobs.brake]
     return {
-        "lever_travel_before_mm": np.clip(_read(before), 0, 120),
-        "lever_travel_after_mm": np.clip(_read(travel), 0, 120),
-        "pump_gain_mm": np.clip(_read(gain), -5, 60),
+        "lever_travel_before_mm": np.clip(_rounded(before), 0, 120),
+        "lever_travel_after_mm": np.clip(_rounded(travel), 0, 120),
+        "pump_gain_mm": np.clip(_rounded(gain), -5, 60),
         "hard_pull_firm": rng.random(n) >= RELEASED_SOFT * soft,
         "leak_seen": rng.random(n) < np.where(leaking, *LEAK_SEEN),
         "minutes": np.clip(np.round(minutes * np.exp(0.15 * rng.standard_normal(n))), 2, 480),
@@ -61,5 +61,5 @@ def softness(seen_ml: NDArray[np.float64]) -> NDArray[np.float64]:
     return 1 / (1 + np.exp(-(seen_ml - SOFT_AT_ML) / 0.015))
 
 
-def _read(millimetres: NDArray[np.float64]) -> NDArray[np.float64]:
+def _rounded(millimetres: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.round(millimetres / READ_TO_MM) * READ_TO_MM

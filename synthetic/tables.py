@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from schemas.log import Sessions
 from synthetic.course import History
-from synthetic.fleet import BIKE_KINDS, Ints, first_day
+from synthetic.fleet import BIKE_KINDS, IntArray, first_day
 from synthetic.jobs import FLUID_STATES, REASONS
 from synthetic.models import DOT, MINERAL, MODELS
-from synthetic.people import People
 from synthetic.recording import Recording
+from synthetic.technicians import People
 from synthetic.workshop import Workshop
 
 DIGITS = 7
@@ -31,7 +31,7 @@ class Fluids:
     kit: NDArray[np.str_]
 
 
-def session_ids(rows: Ints) -> pl.Series:
+def session_ids(rows: IntArray) -> pl.Series:
     return pl.Series("session_id", rows + 1).cast(pl.String).str.zfill(DIGITS).str.replace("^", "S")
 
 
@@ -51,7 +51,7 @@ def with_wrong_fluids(workshop: Workshop, past: History, rng: np.random.Generato
     return Fluids(required, used, kit)
 
 
-def sessions_table(workshop: Workshop, past: History, written: Recording, fluids: Fluids) -> pl.DataFrame:
+def sessions_table(workshop: Workshop, past: History, recording: Recording, fluids: Fluids) -> pl.DataFrame:
     """The `sessions` table, sorted by session_id, which follows the bleeds' beginnings."""
     jobs, brakes = past.course.jobs, past.fleet
     bikes = brakes.bike[jobs.brake]
@@ -79,12 +79,14 @@ def sessions_table(workshop: Workshop, past: History, written: Recording, fluids
     }
     plain = {
         field: pl.Series(values, strict=False).cast(pl.Int64 if field in INTEGERS else None or _type(values))
-        for field, values in written.columns.items()
+        for field, values in recording.columns.items()
     }
     frame = frame.with_columns(**words, **plain)
-    left_out = [pl.when(pl.Series(kept)).then(pl.col(field)).alias(field) for field, kept in written.recorded.items()]
-    named = frame.with_columns(left_out).rename({"temp_c": "shop_temp_c"})
-    return named.select(_order(named.columns))
+    left_out = [
+        pl.when(pl.Series(recorded)).then(pl.col(field)).alias(field) for field, recorded in recording.recorded.items()
+    ]
+    renamed = frame.with_columns(left_out).rename({"temp_c": "shop_temp_c"})
+    return renamed.select(_order(renamed.columns))
 
 
 def _trial_columns(workshop: Workshop, past: History) -> list[pl.Series]:
@@ -158,10 +160,12 @@ def passes_table(workshop: Workshop, sessions: pl.DataFrame, rng: np.random.Gene
     )
 
 
-def technicians_table(workshop: Workshop, hands: People, rng: np.random.Generator) -> pl.DataFrame:
-    began = [first_day(workshop) - dt.timedelta(days=int(d)) for d in rng.integers(60, 4000, len(hands.names))]
-    shop = [workshop.shops[place] for place in hands.shop]
-    return pl.DataFrame({"technician": hands.names, "started_on": began, "shop": shop}).sort("technician")
+def technicians_table(workshop: Workshop, technicians: People, rng: np.random.Generator) -> pl.DataFrame:
+    first_days = [
+        first_day(workshop) - dt.timedelta(days=int(d)) for d in rng.integers(60, 4000, len(technicians.names))
+    ]
+    shop = [workshop.shops[place] for place in technicians.shop]
+    return pl.DataFrame({"technician": technicians.names, "started_on": first_days, "shop": shop}).sort("technician")
 
 
 def coaching_table(workshop: Workshop) -> pl.DataFrame:
@@ -188,11 +192,11 @@ def month_end(workshop: Workshop, month: int) -> dt.date:
     return month_start(workshop, month + 1) - dt.timedelta(days=1)
 
 
-def moments(minutes: Ints) -> pl.Series:
+def moments(minutes: IntArray) -> pl.Series:
     return pl.Series((minutes * 60_000_000).astype(np.int64)).cast(pl.Datetime("us"))
 
 
-def bike_ids(bikes: Ints) -> pl.Series:
+def bike_ids(bikes: IntArray) -> pl.Series:
     return pl.Series(bikes + 1).cast(pl.String).str.zfill(DIGITS - 1).str.replace("^", "B")
 
 

@@ -6,11 +6,11 @@ import numpy as np
 import polars as pl
 
 from synthetic.course import History, mechanics
-from synthetic.fleet import Floats
-from synthetic.people import People
+from synthetic.fleet import FloatArray
 from synthetic.procedure import STEPS
 from synthetic.recording import Recording
 from synthetic.tables import Fluids, month_end, month_start, session_ids
+from synthetic.technicians import People
 from synthetic.workshop import Workshop
 
 EVENT_COLUMNS = {
@@ -22,39 +22,39 @@ EVENT_COLUMNS = {
 }
 
 
-def truth_bleeds(past: History, seen_ml: Floats) -> pl.DataFrame:
+def truth_bleeds(past: History, seen_ml: FloatArray) -> pl.DataFrame:
     """session_id, risk, air_ml (as the signs show it), cause and return_days (empty where none by the as-of date)."""
     course = past.course
-    came = pl.Series(course.return_day >= 0)
+    returned = pl.Series(course.return_day >= 0)
     return pl.DataFrame(
         {"session_id": session_ids(np.arange(course.jobs.count)), "risk": course.risk, "air_ml": seen_ml}
     ).with_columns(
-        pl.when(came).then(pl.Series(course.cause.tolist())).alias("cause"),
-        pl.when(came).then(pl.Series(course.return_day)).alias("return_days"),
+        pl.when(returned).then(pl.Series(course.cause.tolist())).alias("cause"),
+        pl.when(returned).then(pl.Series(course.return_day)).alias("return_days"),
     )
 
 
-def truth_steps(workshop: Workshop, past: History, written: Recording) -> pl.DataFrame:
+def truth_steps(workshop: Workshop, past: History, recording: Recording) -> pl.DataFrame:
     """What the shop would be spared per 100 bleeds, step by step: each bleed's own risk, with recorded misses met."""
     course = past.course
     rows = []
     for place, (step, effect) in enumerate(zip(STEPS, workshop.step_effects, strict=True)):
-        missed = np.flatnonzero(written.told[:, place] & course.missed[:, place])
-        spared = float(_spared(workshop, past, missed, [place]).sum()) if effect else 0.0
-        rows.append((step.id, 100 * spared / course.jobs.count, effect, int(written.told[:, place].sum())))
+        missed = np.flatnonzero(recording.honest[:, place] & course.missed[:, place])
+        prevented = float(_prevented(workshop, past, missed, [place]).sum()) if effect else 0.0
+        rows.append((step.id, 100 * prevented / course.jobs.count, effect, int(recording.honest[:, place].sum())))
     names = ["step", "preventable_per_100", "effect", "recorded_missed"]
     return pl.DataFrame(rows, schema=names, orient="row").with_columns(
         pl.col("preventable_per_100").rank("min", descending=True).cast(pl.Int64).alias("rank")
     )
 
 
-def truth_technicians(hands: People) -> pl.DataFrame:
-    return pl.DataFrame({"technician": hands.names, "effect": hands.skill, "recorder": hands.recorder.tolist()}).sort(
-        "technician"
-    )
+def truth_technicians(technicians: People) -> pl.DataFrame:
+    return pl.DataFrame(
+        {"technician": technicians.names, "effect": technicians.skill, "recorder": technicians.recorder.tolist()}
+    ).sort("technician")
 
 
-def truth_events(workshop: Workshop, past: History, written: Recording, fluids: Fluids) -> pl.DataFrame:
+def truth_events(workshop: Workshop, past: History, recording: Recording, fluids: Fluids) -> pl.DataFrame:
     """What was planted: changes, coachings, recorders, copied bleeds, wrong fluids and kits."""
     events: list[tuple] = []
     for change in workshop.changes:
@@ -76,7 +76,7 @@ def truth_events(workshop: Workshop, past: History, written: Recording, fluids: 
         events.append(("wear-out", workshop.wearing_model, None, None, f"seals, shape {workshop.wear_shape:g}"))
     ids = session_ids(np.arange(past.course.jobs.count))
     marked = (
-        ("copied entries", written.copied),
+        ("copied entries", recording.copied),
         ("wrong fluid", fluids.used != fluids.required),
         ("kit of other kind", fluids.kit != fluids.required),
     )
@@ -85,10 +85,10 @@ def truth_events(workshop: Workshop, past: History, written: Recording, fluids: 
     return pl.DataFrame(events, schema=EVENT_COLUMNS, orient="row")
 
 
-def _spared(workshop: Workshop, past: History, rows: np.ndarray, met: list[int]) -> Floats:
+def _prevented(workshop: Workshop, past: History, rows: np.ndarray, met: list[int]) -> FloatArray:
     """How much less each of these bleeds would have risked had these steps been met."""
     course, mech = past.course, mechanics(workshop)
-    missed, around = course.missed[rows].copy(), course.around.of(rows)
+    missed, circumstances = course.missed[rows].copy(), course.circumstances.of(rows)
     missed[:, met] = False
-    better = mech.danger(workshop, past.scale, missed, around).risk(course.horizon_days[rows])
+    better = mech.hazard(workshop, past.scale, missed, circumstances).risk(course.horizon_days[rows])
     return np.asarray(course.risk[rows] - better)

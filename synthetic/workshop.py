@@ -174,7 +174,7 @@ class Workshop:
     other_returns: float = 0.015
     return_without_session: float = 0.4
     return_without_brake: float = 0.02
-    return_told_by_session: float = 0.08
+    return_reported_by_session: float = 0.08
     passes_share: float = 0.0
     season: float = 0.0
     month_sd: float = 0.0

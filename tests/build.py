@@ -10,7 +10,7 @@ import pandera.polars as pa
 import polars as pl
 
 from analysis.intake import Log
-from schemas import LOG_TABLES, between, checked, empty
+from schemas import LOG_TABLES, empty, intermediate, validate_table
 from schemas.outputs import Intake, SetAside
 
 AS_OF = dt.date(2026, 6, 30)
@@ -35,7 +35,9 @@ def table(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
             values[f"{column}_has_time"] = not isinstance(row[column], str) or len(row[column]) > 10
         own = {column: value for column, value in row.items() if column.startswith("own.")}
         filled.append(values | own | {"file": f"{name}.csv", "row": number})
-    return checked(model, pl.DataFrame(filled, schema_overrides={**schema, **_beside(name)}, infer_schema_length=None))
+    return validate_table(
+        model, pl.DataFrame(filled, schema_overrides={**schema, **_beside(name)}, infer_schema_length=None)
+    )
 
 
 def bleed(session_id: str, started_at: str, **others: Any) -> dict[str, Any]:
@@ -76,11 +78,11 @@ def log_of(
         technicians=table("technicians", []),
         coaching=table("coaching", coaching or []),
         brakes=table("brakes", brakes or []),
-        links=checked(between.Links, pl.DataFrame(rows, schema=_empty(between.Links).schema)),
+        links=validate_table(intermediate.Links, pl.DataFrame(rows, schema=_empty(intermediate.Links).schema)),
         intake=_empty(Intake),
         set_aside=_empty(SetAside),
         as_of=as_of,
-        comebacks_given=comebacks is not None,
+        has_comebacks_table=comebacks is not None,
     )
 
 
@@ -91,7 +93,7 @@ def _schema(name: str) -> pl.Schema:
 
 @cache
 def _none_of(name: str) -> pl.DataFrame:
-    return checked(LOG_TABLES[name], pl.DataFrame(schema={**_schema(name), **_beside(name)}))
+    return validate_table(LOG_TABLES[name], pl.DataFrame(schema={**_schema(name), **_beside(name)}))
 
 
 @cache

@@ -10,8 +10,8 @@ import json
 import sys
 from pathlib import Path
 
+from analysis.dataset import BleedData, bleed_data
 from analysis.intake import read_log
-from analysis.prepared import Prepared, prepared
 from analysis.standard import built_in
 from analysis.steps import design_of
 
@@ -25,8 +25,8 @@ def _most_since_now() -> None:
     Path("/proc/self/clear_refs").write_text("5")
 
 
-def _prepared(folder: str) -> Prepared:
-    return prepared(read_log([folder]), built_in(), 90)
+def _prepared(folder: str) -> BleedData:
+    return bleed_data(read_log([folder]), built_in(), 90)
 
 
 def main(small: str, large: str) -> dict[str, float]:
@@ -36,7 +36,7 @@ def main(small: str, large: str) -> dict[str, float]:
     before = _status("VmRSS")
     log = read_log([large])
     read = _status("VmHWM") - before
-    ready = prepared(log, built_in(), 90)
+    ready = bleed_data(log, built_in(), 90)
     left = _status("VmRSS")
     _most_since_now()
     design_of(ready, tuple(ready.missed.columns[1:]))

@@ -8,10 +8,10 @@ from pathlib import Path
 from tempfile import gettempdir
 from uuid import uuid4
 
-from analysis.audit_folder import AuditResult
-from analysis.auditing import AuditOrder, audit_exports
+from analysis.commands.audit_folder import AuditResult
+from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.report import Report
-from synthetic import co_operative, write_made
+from synthetic import co_operative, write_simulation
 
 BLEEDS, SEED = 1000, 11
 """1,000 bleeds give about 55 comebacks: enough that every estimating stage runs, few enough to be quick."""
@@ -31,7 +31,7 @@ def exports() -> Path:
     """In a folder without an underscore, which would look like a column's name."""
     folder = Path(gettempdir()) / f"rebleed-tests-{uuid4().hex}"
     folder.mkdir()
-    write_made(co_operative(SEED, BLEEDS), folder / "exports")
+    write_simulation(co_operative(SEED, BLEEDS), folder / "exports")
     return folder / "exports"
 
 
@@ -43,5 +43,5 @@ def report() -> Report:
 @cache
 def run(hide_names: bool = False) -> Run:
     out = exports().parent / ("hidden" if hide_names else "run")
-    order = AuditOrder((str(exports()),), out, hide_names=hide_names, parquet=not hide_names)
+    order = AuditOptions((str(exports()),), out, hide_names=hide_names, parquet=not hide_names)
     return Run(exports(), out, audit_exports(order))

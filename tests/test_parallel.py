@@ -17,15 +17,15 @@ from polars.testing import assert_frame_equal
 
 from analysis import parallel
 from analysis.audit import AuditSettings, run_audit, run_stages
-from analysis.auditing import WORKER_MODULES
-from analysis.errors import CannotRun
+from analysis.commands.run_audit import WORKER_MODULES
+from analysis.errors import UserError
 from analysis.output import csv_text
 from analysis.parallel import BrokenProcessPool, SerialExecutor, WorkerExecutor, worker
 from analysis.report import Clock
 from analysis.standard import built_in, read_standard
 from schemas import AUDIT_TABLES
-from synthetic import family, made
-from tests.worlds import log_of_made
+from synthetic import family, simulate
+from tests.simulated_logs import log_of_made
 
 ENDS_WITH_ITS_PARENT = """
 import os, sys, time
@@ -46,7 +46,7 @@ def length_and_sum(table: pl.DataFrame) -> tuple[int, float]:
 
 
 def test_an_audit_with_a_worker_gives_the_bytes_of_one_without() -> None:
-    log = log_of_made(made(family("base", 1000), 5))
+    log = log_of_made(simulate(family("base", 1000), 5))
     with worker(*WORKER_MODULES) as executor:
         assert isinstance(executor, WorkerExecutor)
         shared = run_stages(log, built_in(), AuditSettings(), Clock(), executor)
@@ -60,10 +60,10 @@ def test_an_audit_with_a_worker_gives_the_bytes_of_one_without() -> None:
 @pytest.mark.parametrize("make", [SerialExecutor, WorkerExecutor])
 def test_errors_are_raised_by_the_future(make: type[SerialExecutor | WorkerExecutor], tmp_path: Path) -> None:
     missing = str(tmp_path / "none.toml")
-    with pytest.raises(CannotRun) as expected:
+    with pytest.raises(UserError) as expected:
         read_standard(missing, [])
     with make() as executor:
-        with pytest.raises(CannotRun) as raised:
+        with pytest.raises(UserError) as raised:
             executor.submit(read_standard, missing, []).result()
         with pytest.raises(TypeError):
             executor.submit(os.path.join, 3).result()

@@ -34,8 +34,8 @@ def _text(text: str, most: int = LONGEST_TEXT) -> str:
 
 
 def _visible(text: str) -> str:
-    for sign, shown in LINE_ENDS.items():
-        text = text.replace(sign, shown)
+    for sign, replacement in LINE_ENDS.items():
+        text = text.replace(sign, replacement)
     return FORBIDDEN.sub(lambda sign: _sign(ord(sign[0])), text)
 
 

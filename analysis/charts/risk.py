@@ -5,29 +5,29 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from analysis.charts.layers import either, layered
+from analysis.charts.layering import conditional, layer_charts
 from analysis.charts.theme import CHANCE, HIGH, LOW, NARROW, PERCENT, PLAIN, ROW_PX, WIDTH
 
-MOST_LABELS = 24
-MOST_DRIFT = 8.0
+MAX_LABELS = 24
+MAX_DRIFT = 8.0
 """A limit above this is drawn as an arrow at the edge: nobody would read how far above."""
 
 
-def worklist_dots(chosen: pl.DataFrame, overall: float | None) -> alt.LayerChart | alt.FacetChart:
+def worklist_dots(selection: pl.DataFrame, overall: float | None) -> alt.LayerChart | alt.FacetChart:
     """One row a bleed, highest risk first: its risk with the 95% interval, the rate of all bleeds as a line.
 
     Parameters
     ----------
-    chosen
+    selection
         `schemas.outputs.Risk` beside bike_id and brake, in the order of the list.
     overall
         Rate of all bleeds, fraction; no line without one.
     """
-    shown = chosen.select(
+    rows = selection.select(
         "session_id", "bike_id", "brake", "risk", "risk_lo", "risk_hi", "reason_1",
         label=pl.format("{} {}", "session_id", "brake"),
     )  # fmt: skip
-    base = alt.Chart(shown, width=WIDTH, height=ROW_PX * max(shown.height, 1)).encode(
+    base = alt.Chart(rows, width=WIDTH, height=ROW_PX * max(rows.height, 1)).encode(
         y=alt.Y("label:N", sort=None, title=None)
     )
     axis = alt.X("risk_lo:Q", axis=PERCENT, title="risk of a comeback within the window")
@@ -48,8 +48,8 @@ def worklist_dots(chosen: pl.DataFrame, overall: float | None) -> alt.LayerChart
             alt.Chart(pl.DataFrame({"x": [overall]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(x=alt.X("x:Q"))
         ]
     )
-    words = "; ".join(f"{i} {r:.0%}" for i, r in shown.select("session_id", "risk").head(12).iter_rows())
-    return layered(*line, bars, dots).properties(description=f"Risk of the bleeds to check a second time: {words}")
+    words = "; ".join(f"{i} {r:.0%}" for i, r in rows.select("session_id", "risk").head(12).iter_rows())
+    return layer_charts(*line, bars, dots).properties(description=f"Risk of the bleeds to check a second time: {words}")
 
 
 def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
@@ -80,12 +80,12 @@ def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.Face
         f"{s:.0%} checked cover {c:.0f}"
         for s, c in some.select("share", "caught_per_100_comebacks").drop_nulls().iter_rows()
     )
-    return layered(diagonal, line).properties(
+    return layer_charts(diagonal, line).properties(
         description=f"Comebacks covered, of 100, by share of bleeds checked: {words}"
     )
 
 
-def rival_dots(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+def baseline_comparison(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """How well the risks put bleeds in order, with the 95% interval, above the simple rules they must beat.
 
     Parameters
@@ -110,32 +110,32 @@ def rival_dots(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
     dots = base.mark_point(size=80, opacity=1, strokeWidth=2).encode(
         x=axis,
-        color=either(alt.ColorValue, "datum.lo != null", LOW, CHANCE),
+        color=conditional(alt.ColorValue, "datum.lo != null", LOW, CHANCE),
         tooltip=[alt.Tooltip("rule:N", title="model or rule"), alt.Tooltip("value:Q", format=".3f", title="AUC")],
     )
     words = "; ".join(f"{r} {v:.2f}" for r, v in figures.select("rule", "value").iter_rows())
-    return layered(chance, bars, dots).properties(description=f"AUC of the model and of simple rules: {words}")
+    return layer_charts(chance, bars, dots).properties(description=f"AUC of the model and of simple rules: {words}")
 
 
-def reliability_curve(tenths: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+def reliability_curve(deciles: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Share come back in each tenth of the risks with its 95% interval, by the risk told there; on the line told = seen.
 
     Parameters
     ----------
-    tenths
+    deciles
         Columns told, seen, lo, hi: fractions, one row a tenth.
     """
-    most = max([*tenths.get_column("told").drop_nulls(), *tenths.get_column("hi").drop_nulls()], default=1.0)
-    base = alt.Chart(tenths, width=NARROW - 80, height=230)
+    most = max([*deciles.get_column("told").drop_nulls(), *deciles.get_column("hi").drop_nulls()], default=1.0)
+    base = alt.Chart(deciles, width=NARROW - 80, height=230)
     line = alt.Chart(pl.DataFrame({"told": [0.0, most], "seen": [0.0, most]})).mark_line(
         color=CHANCE, strokeDash=[4, 3]
     )
-    told = alt.X("told:Q", axis=PERCENT, title="predicted risk")
+    x_axis = alt.X("told:Q", axis=PERCENT, title="predicted risk")
     bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(
-        x=told, y=alt.Y("lo:Q", axis=PERCENT, title="came back"), y2=alt.Y2("hi:Q")
+        x=x_axis, y=alt.Y("lo:Q", axis=PERCENT, title="came back"), y2=alt.Y2("hi:Q")
     )
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
-        x=told,
+        x=x_axis,
         y=alt.Y("seen:Q"),
         tooltip=[
             alt.Tooltip("told:Q", format=".1%", title="predicted risk"),
@@ -143,14 +143,14 @@ def reliability_curve(tenths: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         ],
     )
     words = "; ".join(
-        f"predicted {x:.0%}, came back {y:.0%}" for x, y in tenths.select("told", "seen").drop_nulls().iter_rows()
+        f"predicted {x:.0%}, came back {y:.0%}" for x, y in deciles.select("told", "seen").drop_nulls().iter_rows()
     )
-    return layered(line.encode(x=alt.X("told:Q"), y=alt.Y("seen:Q")), bars, dots).properties(
+    return layer_charts(line.encode(x=alt.X("told:Q"), y=alt.Y("seen:Q")), bars, dots).properties(
         description=f"Observed rate by decile of predicted risk: {words}"
     )
 
 
-def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+def calibration_over_time(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Comebacks over risks told, quarter by quarter, with 95% intervals; 1 is as told.
 
     Parameters
@@ -158,12 +158,12 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     quarters
         Columns quarter, value, lo, hi.
     """
-    every = {"labelAngle": -60, "labelOverlap": False if quarters.height <= MOST_LABELS else "greedy"}
+    every = {"labelAngle": -60, "labelOverlap": False if quarters.height <= MAX_LABELS else "greedy"}
     base = alt.Chart(quarters, width=NARROW, height=200).encode(x=alt.X("quarter:O", title=None, axis=every))
     one = alt.Chart(pl.DataFrame({"y": [1.0]})).mark_rule(color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("y:Q"))
     highest = float(quarters.select(pl.max_horizontal(pl.col("hi").max(), pl.lit(1.5))).item())
-    top = min(highest, MOST_DRIFT)
-    scale = alt.Scale(domain=[0, top], nice=highest <= MOST_DRIFT)
+    top = min(highest, MAX_DRIFT)
+    scale = alt.Scale(domain=[0, top], nice=highest <= MAX_DRIFT)
     bars = base.mark_rule(strokeWidth=2, color=CHANCE, clip=True).encode(
         y=alt.Y("lo:Q", title="observed / predicted", scale=scale), y2=alt.Y2("hi:Q")
     )
@@ -176,10 +176,10 @@ def drift_dots(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
             alt.Tooltip("hi:Q", format=".2f", title="to"),
         ],
     )
-    beyond = base.transform_filter(alt.datum.hi > MOST_DRIFT).mark_point(
+    beyond = base.transform_filter(alt.datum.hi > MAX_DRIFT).mark_point(
         shape="triangle-up", filled=True, size=60, color=CHANCE, opacity=1
     )
     arrows = beyond.encode(y=alt.YDatum(top), tooltip=[alt.Tooltip("hi:Q", format=".0f", title="upper limit")])
     words = "; ".join(f"{q} {v:.2f}" for q, v in quarters.select("quarter", "value").drop_nulls().iter_rows())
-    layers = [one, bars, dots, arrows] if highest > MOST_DRIFT else [one, bars, dots]
-    return layered(*layers).properties(description=f"Observed / predicted comebacks by quarter: {words}")
+    layers = [one, bars, dots, arrows] if highest > MAX_DRIFT else [one, bars, dots]
+    return layer_charts(*layers).properties(description=f"Observed / predicted comebacks by quarter: {words}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-MOST_GROUPS = 60
+MAX_GROUPS = 60
 """Rows of a chart; more are not told apart by eye."""
 
 
@@ -16,11 +16,11 @@ def most_telling(rates: pl.DataFrame) -> pl.DataFrame:
     rates
         `schemas.outputs.Rates` of one kind.
     """
-    if rates.height <= MOST_GROUPS:
+    if rates.height <= MAX_GROUPS:
         return rates
     ranked = rates.with_row_index("place").with_columns(signalled=pl.col("signal").is_in(["high", "low"]))
-    kept = ranked.sort("signalled", "mature", "place", descending=[True, True, False], nulls_last=True)
-    return kept.head(MOST_GROUPS).sort("place").drop("place", "signalled")
+    selected = ranked.sort("signalled", "mature", "place", descending=[True, True, False], nulls_last=True)
+    return selected.head(MAX_GROUPS).sort("place").drop("place", "signalled")
 
 
 def most_telling_people(technique: pl.DataFrame) -> pl.DataFrame:
@@ -34,12 +34,12 @@ def most_telling_people(technique: pl.DataFrame) -> pl.DataFrame:
     people = technique.group_by("technician").agg(
         clear=((pl.col("lo") > 0) | (pl.col("hi") < 0)).sum(), bleeds=pl.col("recorded").max()
     )
-    if people.height <= MOST_GROUPS:
+    if people.height <= MAX_GROUPS:
         return technique
-    kept = people.sort("clear", "bleeds", "technician", descending=[True, True, False]).head(MOST_GROUPS)
-    return technique.filter(pl.col("technician").is_in(kept.get_column("technician").to_list()))
+    selected = people.sort("clear", "bleeds", "technician", descending=[True, True, False]).head(MAX_GROUPS)
+    return technique.filter(pl.col("technician").is_in(selected.get_column("technician").to_list()))
 
 
-def cut_words(shown: int, known: int, which: str) -> str:
+def cut_words(rows: int, known: int, which: str) -> str:
     """What is said of a chart that shows some of its groups; nothing where it shows all."""
-    return f"{shown} of {known:,}: {which}" if shown < known else ""
+    return f"{rows} of {known:,}: {which}" if rows < known else ""

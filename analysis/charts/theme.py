@@ -14,26 +14,26 @@ HIGH, SUSPECT, LOW, PLAIN, CHANCE = "#c8522a", "#a87b10", "#1d87a3", "#7a78a8", 
 """Rust for clearly more, ochre for suspected, teal for clearly fewer, slate for neutral marks, grey for chance."""
 COLOURS = (HIGH, SUSPECT, LOW, PLAIN, CHANCE)
 LIGHT_PAPER, DARK_PAPER = "#fbfaf7", "#1d1c1a"
-SIGNAL_WORDS = {
+SIGNAL_LABELS = {
     "high": "clearly more",
     "low": "clearly fewer",
     "none": "no clear difference",
     "too_few": "too few to say",
     "in_question": "returns in question",
 }
-VERDICT_WORDS = {
+VERDICT_LABELS = {
     "costs_comebacks": "costs comebacks",
     "suspected": "suspected",
     "no_sign": "no clear cost",
     "too_few": "too few to say",
 }
-SIGNAL_COLOURS = alt.Scale(domain=list(SIGNAL_WORDS.values()), range=[HIGH, LOW, PLAIN, CHANCE, CHANCE])
+SIGNAL_COLOURS = alt.Scale(domain=list(SIGNAL_LABELS.values()), range=[HIGH, LOW, PLAIN, CHANCE, CHANCE])
 SIGNAL_MARKS = alt.Scale(
-    domain=list(SIGNAL_WORDS.values()), range=["triangle-up", "triangle-down", "circle", "cross", "square"]
+    domain=list(SIGNAL_LABELS.values()), range=["triangle-up", "triangle-down", "circle", "cross", "square"]
 )
-VERDICT_COLOURS = alt.Scale(domain=list(VERDICT_WORDS.values()), range=[HIGH, SUSPECT, PLAIN, CHANCE])
-VERDICT_MARKS = alt.Scale(domain=list(VERDICT_WORDS.values()), range=["triangle-right", "diamond", "circle", "cross"])
-WIDTH, NARROW, BESIDE = 460, 380, 230
+VERDICT_COLOURS = alt.Scale(domain=list(VERDICT_LABELS.values()), range=[HIGH, SUSPECT, PLAIN, CHANCE])
+VERDICT_MARKS = alt.Scale(domain=list(VERDICT_LABELS.values()), range=["triangle-right", "diamond", "circle", "cross"])
+WIDTH, NARROW, DETAIL_WIDTH = 460, 380, 230
 """Plot widths, pixels: of a chart with short labels, and with long ones, two of which stand side by side on a wide
 screen; of what stands beside one."""
 ROW_PX, LINE = 24, 27

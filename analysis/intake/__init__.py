@@ -1,14 +1,14 @@
 """Intake: any export into one validated log, every row accounted for."""
 
-from analysis.intake.assemble import log_from, read_log
+from analysis.intake.bleed_log import Log, OwnField, RejectedRows, Source
+from analysis.intake.convert.cleaned_text import normalise
 from analysis.intake.gauge_readings import GaugeReadings, read_readings
-from analysis.intake.log import Log, OwnField, RejectedRows, Source
-from analysis.intake.mapping import Mapping, TableMap, read_map
-from analysis.intake.propose import Proposal, WrittenMap, proposals, propose_map
-from analysis.intake.raw import ROW, RawTable
-from analysis.intake.rejected import for_spreadsheets, told_beside
-from analysis.intake.sources import RawTables, ReadingHint, raw_tables
-from analysis.intake.words import plain
+from analysis.intake.load import log_from, read_log
+from analysis.intake.mapping.mapping import Mapping, TableMap, read_map
+from analysis.intake.propose.propose import Proposal, ProposedMap, proposals, propose_map
+from analysis.intake.readers.raw_table import ROW, RawTable
+from analysis.intake.readers.sources import RawTables, ReadingHint, raw_tables
+from analysis.intake.rejected_rows import for_spreadsheets, with_reasons
 
 __all__ = [
     "ROW",
@@ -17,21 +17,21 @@ __all__ = [
     "Mapping",
     "OwnField",
     "Proposal",
+    "ProposedMap",
     "RawTable",
     "RawTables",
     "ReadingHint",
     "RejectedRows",
     "Source",
     "TableMap",
-    "WrittenMap",
     "for_spreadsheets",
     "log_from",
-    "plain",
+    "normalise",
     "proposals",
     "propose_map",
     "raw_tables",
     "read_log",
     "read_map",
     "read_readings",
-    "told_beside",
+    "with_reasons",
 ]

@@ -14,11 +14,11 @@ from typing import Literal
 
 import polars as pl
 
-from analysis.errors import CannotRun
-from analysis.intake.snapshot import Snapshot
+from analysis.errors import UserError
+from analysis.intake.readers.snapshot import Snapshot
 from analysis.parallel import BrokenProcessPool, WorkerExecutor
 
-MOST_MEMORY = 3 * 2**30
+MAX_MEMORY = 3 * 2**30
 """Bytes that a workbook may take to read."""
 
 
@@ -32,7 +32,7 @@ class CrashGuard(ExitStack):
 
         Raises
         ------
-        CannotRun
+        UserError
             The worker that read the file was ended.
         """
         try:
@@ -40,7 +40,7 @@ class CrashGuard(ExitStack):
                 self._executor = self.enter_context(WorkerExecutor())
             self._executor.submit(_READERS[kind], file.data).result()
         except BrokenProcessPool as error:
-            raise CannotRun(
+            raise UserError(
                 file.label,
                 "damaged, or too large for this machine's memory: a process that read it was ended",
                 f"a whole {kind} that fits into memory",
@@ -67,12 +67,12 @@ def _limited_memory() -> Iterator[None]:
     try:
         import resource
 
-        held = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+        in_use = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
     except (ImportError, OSError):
         yield
         return
     before = resource.getrlimit(resource.RLIMIT_AS)
-    resource.setrlimit(resource.RLIMIT_AS, (held + MOST_MEMORY, before[1]))
+    resource.setrlimit(resource.RLIMIT_AS, (in_use + MAX_MEMORY, before[1]))
     try:
         yield
     finally:

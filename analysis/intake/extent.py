@@ -6,9 +6,9 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
-MOST_CELLS = 30_000_000
+MAX_CELLS = 30_000_000
 """A rectangle of so many cells is always read: some 1 GB. All 1,048,576 rows of 26 columns are fewer."""
-MOST_FOR_EACH_FILLED = 4
+MAX_FOR_EACH_FILLED = 4
 _OVERLAP = 256
 _WIDE = re.compile(rb"\sr=[\"']([A-Z]{2,3})[0-9]")
 _ANY = re.compile(rb"\sr=[\"']([A-Z]{1,3})([0-9]{1,7})[\"']")
@@ -27,7 +27,7 @@ class Extent:
     def sparse(self) -> bool:
         """Whether there is far more room than cells to fill it."""
         cells = self.columns * self.rows
-        return cells > MOST_CELLS and cells > MOST_FOR_EACH_FILLED * self.filled
+        return cells > MAX_CELLS and cells > MAX_FOR_EACH_FILLED * self.filled
 
 
 def sparse_extent(chunks: Callable[[], Iterable[bytes]]) -> Extent | None:
@@ -42,10 +42,10 @@ def sparse_extent(chunks: Callable[[], Iterable[bytes]]) -> Extent | None:
     if not any(_WIDE.search(part) for part in _overlapping(chunks())):
         return None
     for pattern in (_ANY, _FILLED):  # formatted cells without a value take no room
-        found = _extent(pattern, chunks())
-        if not found.sparse:
+        extent = _extent(pattern, chunks())
+        if not extent.sparse:
             return None
-    return found
+    return extent
 
 
 def _extent(pattern: re.Pattern[bytes], chunks: Iterable[bytes]) -> Extent:

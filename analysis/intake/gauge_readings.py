@@ -7,17 +7,17 @@ from dataclasses import dataclass
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.errors import CannotRun
-from analysis.intake.account import PLACE, Gathered, Part, Settled, gathered, settled
-from analysis.intake.convert import converted
-from analysis.intake.fit import fitting, sections_without_a_file
-from analysis.intake.log import Source
-from analysis.intake.mapping import read_map
-from analysis.intake.raw import RawTable
-from analysis.intake.sources import raw_tables
-from analysis.intake.told import set_aside_of, set_aside_table
-from analysis.intake.validate import judged
-from schemas import checked
+from analysis.errors import UserError
+from analysis.intake.bleed_log import Source
+from analysis.intake.convert.columns import convert
+from analysis.intake.deduplicate import ROW_INDEX, CombinedTable, Deduplicated, FilePart, combine_files, deduplicated
+from analysis.intake.mapping.mapping import read_map
+from analysis.intake.mapping.match_table import match_table, sections_without_a_file
+from analysis.intake.readers.raw_table import RawTable
+from analysis.intake.readers.sources import raw_tables
+from analysis.intake.rejections import rejections, set_aside_table
+from analysis.intake.validate import validate
+from schemas import validate_table
 from schemas.log import Readings
 from schemas.outputs import SetAside
 
@@ -59,49 +59,53 @@ def read_readings(export: str, map_path: str | None = None) -> GaugeReadings:
 
     Raises
     ------
-    CannotRun
+    UserError
         It cannot be read, or holds no item, technician and reading.
     """
     mapping = read_map(map_path) if map_path is not None else None
-    found = raw_tables([export], [section.hint() for section in mapping.sections] if mapping else [])
-    fits = [fitting(raw, mapping, (TABLE,)) for raw in found.tables]
+    raw_tables_found = raw_tables([export], [section.hint() for section in mapping.sections] if mapping else [])
+    fits = [match_table(raw, mapping, (TABLE,)) for raw in raw_tables_found.tables]
     if mapping is not None:
-        sections_without_a_file(mapping, fits, found.tables, (TABLE,))
+        sections_without_a_file(mapping, fits, raw_tables_found.tables, (TABLE,))
     parts = [
-        Part(raw, fit.table_map, converted(raw, fit.table_map))
-        for raw, fit in zip(found.tables, fits, strict=True)
+        FilePart(raw, fit.table_map, convert(raw, fit.table_map))
+        for raw, fit in zip(raw_tables_found.tables, fits, strict=True)
         if fit.table_map is not None
     ]
     if not parts:
-        raise _none_like_it(export, found.tables)
-    told = _settled(gathered(TABLE, tuple(parts)))
-    ruled = judged(told, None)
-    warnings = [f"{raw.file}: no readings; passed over" for raw in found.tables if raw not in [p.raw for p in parts]]
+        raise _no_readings_table(export, raw_tables_found.tables)
+    unique = _deduplicated(combine_files(TABLE, tuple(parts)))
+    ruled = validate(unique, None)
+    warnings = [
+        f"{raw.file}: no readings; passed over" for raw in raw_tables_found.tables if raw not in [p.raw for p in parts]
+    ]
     return GaugeReadings(
-        readings=checked(Readings, ruled.accepted.drop(PLACE).sort("item", "technician", "repeat", "reading")),
-        set_aside=set_aside_table([set_aside_of(told, ruled)]),
+        readings=validate_table(
+            Readings, ruled.accepted.drop(ROW_INDEX).sort("item", "technician", "repeat", "reading")
+        ),
+        set_aside=set_aside_table([rejections(unique, ruled)]),
         sources=tuple(Source(part.raw.file, part.raw.sha256, part.raw.rows_read) for part in parts),
         warnings=tuple(warnings),
         heading=parts[0].heading_of["reading"],
-        technicians=tuple(told.gathered.frame.get_column("technician").drop_nulls().unique().sort()),
+        technicians=tuple(unique.combined.frame.get_column("technician").drop_nulls().unique().sort()),
     )
 
 
-def _settled(found: Gathered) -> Settled:
+def _deduplicated(combined: CombinedTable) -> Deduplicated:
     """Copies and conflicts among rows that say which repeat they are."""
-    told = settled(found)
-    if "repeat" not in found.frame.columns:
-        nothing = pl.repeat(False, found.frame.height, dtype=pl.Boolean, eager=True)
-        return Settled(found, nothing.alias("copy"), nothing.alias("conflict"))
-    numbered = found.frame.get_column("repeat").is_not_null()
-    return Settled(found, told.copies & numbered, told.conflicts & numbered)
+    unique = deduplicated(combined)
+    if "repeat" not in combined.frame.columns:
+        nothing = pl.repeat(False, combined.frame.height, dtype=pl.Boolean, eager=True)
+        return Deduplicated(combined, nothing.alias("copy"), nothing.alias("conflict"))
+    numbered = combined.frame.get_column("repeat").is_not_null()
+    return Deduplicated(combined, unique.copies & numbered, unique.conflicts & numbered)
 
 
-def _none_like_it(export: str, tables: tuple[RawTable, ...]) -> CannotRun:
-    seen = "; ".join(", ".join(heading[:24] for heading in raw.headings[:6]) for raw in tables[:3])
-    return CannotRun(
+def _no_readings_table(export: str, tables: tuple[RawTable, ...]) -> UserError:
+    tables_seen = "; ".join(", ".join(heading[:24] for heading in raw.headings[:6]) for raw in tables[:3])
+    return UserError(
         export,
-        f"holds no readings. Its headings: {seen}",
+        f"holds no readings. Its headings: {tables_seen}",
         "one row a reading with the headings item, technician, reading (and repeat)",
         "rename them, or give a map: [readings.columns] item = …, technician = …, reading = … with --map",
     )

@@ -5,8 +5,8 @@ from __future__ import annotations
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from schemas import checked, empty
-from schemas.between import Links
+from schemas import empty, validate_table
+from schemas.intermediate import Links
 from schemas.log import BRAKES, Comebacks, Sessions
 
 
@@ -43,21 +43,21 @@ def links(sessions: DataFrame[Sessions], comebacks: DataFrame[Comebacks], set_as
         key=_latest_moment(),
         back=pl.col("returned_at").dt.date(),
     )
-    named = _named(bled, back)
-    refused = named.filter(pl.col("known") & ~pl.col("fits")).get_column("comeback_id")
+    by_id = _returns_naming_a_bleed(bled, back)
+    refused = by_id.filter(pl.col("known") & ~pl.col("fits")).get_column("comeback_id")
     aside = back.filter(
-        pl.col("written").is_in(set_aside_ids.implode()), ~pl.col("comeback_id").is_in(_ids(named, "known"))
+        pl.col("written").is_in(set_aside_ids.implode()), ~pl.col("comeback_id").is_in(_ids(by_id, "known"))
     )
     unlinked = pl.concat([refused, aside.get_column("comeback_id")])
-    by_name = named.filter("fits").select("comeback_id", "bleed")
+    by_name = by_id.filter("fits").select("comeback_id", "bleed")
     rest = back.filter(
-        ~pl.col("comeback_id").is_in(unlinked.implode()), ~pl.col("comeback_id").is_in(_ids(named, "fits"))
+        ~pl.col("comeback_id").is_in(unlinked.implode()), ~pl.col("comeback_id").is_in(_ids(by_id, "fits"))
     ).sort("key", "comeback_id")
-    found = pl.concat([by_name, _latest(bled, rest)])
-    table = back.select("comeback_id", "back").join(found, on="comeback_id", how="left")
+    all_links = pl.concat([by_name, _latest_bleed(bled, rest)])
+    table = back.select("comeback_id", "back").join(all_links, on="comeback_id", how="left")
     table = table.join(bled.select("bleed", "day"), on="bleed", how="left")
     days = (pl.col("back") - pl.col("day")).dt.total_days()
-    return checked(Links, table.select("comeback_id", session_id="bleed", days=days).sort("comeback_id"))
+    return validate_table(Links, table.select("comeback_id", session_id="bleed", days=days).sort("comeback_id"))
 
 
 def _latest_moment() -> pl.Expr:
@@ -69,21 +69,21 @@ def _latest_moment() -> pl.Expr:
     return pl.when(pl.col("returned_at_has_time")).then(pl.col("returned_at")).otherwise(end_of_day)
 
 
-def _named(bled: pl.DataFrame, back: pl.DataFrame) -> pl.DataFrame:
+def _returns_naming_a_bleed(bled: pl.DataFrame, back: pl.DataFrame) -> pl.DataFrame:
     """Returns that name an accepted bleed, and whether bike and time agree with it."""
-    told = back.filter(pl.col("written").is_not_null())
-    joined = told.join(
+    with_id = back.filter(pl.col("written").is_not_null())
+    joined = with_id.join(
         bled.rename({"bike_id": "bike", "key": "began"}), left_on="written", right_on="bleed", how="inner"
     )
     fits = (pl.col("bike") == pl.col("bike_id")) & (pl.col("began") <= pl.col("key"))
     return joined.select("comeback_id", bleed="written", known=pl.lit(True), fits=fits)
 
 
-def _ids(named: pl.DataFrame, mask: str) -> pl.Series:
-    return named.filter(mask).get_column("comeback_id").implode()
+def _ids(returns: pl.DataFrame, mask: str) -> pl.Series:
+    return returns.filter(mask).get_column("comeback_id").implode()
 
 
-def _latest(bled: pl.DataFrame, back: pl.DataFrame) -> pl.DataFrame:
+def _latest_bleed(bled: pl.DataFrame, back: pl.DataFrame) -> pl.DataFrame:
     with_brake = back.filter(pl.col("brake").is_not_null())
     same = with_brake.join_asof(bled, on="key", by=["bike_id", "brake"], strategy="backward", check_sortedness=False)
     without = back.filter(pl.col("brake").is_null()).drop("brake")

@@ -6,21 +6,21 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from analysis.intake.table_map import FIELDS
+from analysis.intake.mapping.table_map import FIELDS
 
 FILLED = ("cycles", "volume_moved_ml", "bubbles_first", "bubbles_last")
 CLOSE_ML = 1.0
 
 
 @dataclass(frozen=True)
-class Filled:
+class FilledBleeds:
     """Bleeds with the fields their passes tell, and what the two say differently, in words."""
 
     sessions: pl.DataFrame
     warnings: tuple[str, ...]
 
 
-def filled_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> Filled:
+def fill_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> FilledBleeds:
     """Empty cycles, volume_moved_ml, bubbles_first and bubbles_last, from the passes of the bleed.
 
     A cycle is one pass down and one up: cycles are the pairs, in pass order; bubbles of the first and of the last cycle
@@ -29,11 +29,13 @@ def filled_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> Filled:
     is never overwritten, and what its passes add up to is left out where the field could not hold it.
     """
     if passes.is_empty():
-        return Filled(sessions, ())
-    told = sessions.select("session_id").join(_told(passes), on="session_id", how="left", maintain_order="left")
+        return FilledBleeds(sessions, ())
+    totals = sessions.select("session_id").join(
+        _pass_totals(passes), on="session_id", how="left", maintain_order="left"
+    )
     warnings = [*_without_a_bleed(sessions, passes), *_half_cycles(passes)]
     for name in FILLED:
-        ours, theirs = sessions.get_column(name), told.get_column(name)
+        ours, theirs = sessions.get_column(name), totals.get_column(name)
         apart = (ours.cast(pl.Float64) - theirs.cast(pl.Float64)).abs() > (CLOSE_ML if name == "volume_moved_ml" else 0)
         if apart.fill_null(False).any():
             ids = sessions.get_column("session_id").filter(apart.fill_null(False))
@@ -43,13 +45,13 @@ def filled_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> Filled:
         beyond = ~theirs.is_between(FIELDS["sessions"][name].low, FIELDS["sessions"][name].high)
         if beyond.fill_null(False).any():
             ids = sessions.get_column("session_id").filter(beyond.fill_null(False))
-            told = told.with_columns(pl.when(~pl.lit(beyond)).then(pl.col(name)).alias(name))
+            totals = totals.with_columns(pl.when(~pl.lit(beyond)).then(pl.col(name)).alias(name))
             warnings.append(
                 f"{len(ids)} bleeds have passes whose {name} is outside {FIELDS['sessions'][name].range} and is not "
                 f"filled in, among them {', '.join(map(repr, ids[:3]))}"
             )
-    columns = [pl.coalesce(pl.col(name), pl.lit(told.get_column(name))).alias(name) for name in FILLED]
-    return Filled(sessions.with_columns(columns), tuple(warnings))
+    columns = [pl.coalesce(pl.col(name), pl.lit(totals.get_column(name))).alias(name) for name in FILLED]
+    return FilledBleeds(sessions.with_columns(columns), tuple(warnings))
 
 
 def _without_a_bleed(sessions: pl.DataFrame, passes: pl.DataFrame) -> list[str]:
@@ -75,12 +77,12 @@ def _half_cycles(passes: pl.DataFrame) -> list[str]:
     ]
 
 
-def _told(passes: pl.DataFrame) -> pl.DataFrame:
-    ordered = passes.sort("session_id", "pass_no")
+def _pass_totals(passes: pl.DataFrame) -> pl.DataFrame:
+    passes_in_order = passes.sort("session_id", "pass_no")
     bubbles, ml = pl.col("bubbles"), pl.col("ml")
     pairs = pl.when(pl.col("direction").null_count() > 0).then(pl.len() // 2)
     down, up = ((pl.col("direction") == way).sum() for way in ("down", "up"))
-    return ordered.group_by("session_id", maintain_order=True).agg(
+    return passes_in_order.group_by("session_id", maintain_order=True).agg(
         cycles=pairs.otherwise(pl.min_horizontal(down, up)).cast(pl.Int64),
         volume_moved_ml=pl.when(ml.null_count() == 0).then(ml.sum()),
         bubbles_first=pl.when(bubbles.head(2).null_count() == 0).then(bubbles.head(2).sum()),

@@ -8,19 +8,19 @@ from dataclasses import dataclass
 import pandera.polars as pa
 import polars as pl
 
-from analysis.intake.account import PLACE, Settled
-from analysis.intake.limits import NAME_CHARACTERS
-from analysis.intake.raw import ROW
-from analysis.intake.table_map import FIELDS, MODELS, OwnColumn
-from schemas import amiss
+from analysis.intake.deduplicate import ROW_INDEX, Deduplicated
+from analysis.intake.mapping.table_map import FIELDS, MODELS, OwnColumn
+from analysis.intake.readers.limits import NAME_CHARACTERS
+from analysis.intake.readers.raw_table import ROW
+from schemas import invalid_columns
 
 FIRST_DAY = dt.date(1990, 1, 1)
-REASONS = {PLACE: pl.Int64, ROW: pl.Int64, "column": pl.String, "rule": pl.String}
+REASONS = {ROW_INDEX: pl.Int64, ROW: pl.Int64, "column": pl.String, "rule": pl.String}
 MOMENTS = {"sessions": "started_at", "comebacks": "returned_at"}
 
 
 @dataclass(frozen=True)
-class Judged:
+class Validated:
     """Rows judged: the accepted ones, blanked where need be, and every reason (PLACE, ROW, column, rule)."""
 
     accepted: pl.DataFrame
@@ -28,37 +28,44 @@ class Judged:
     blanked: pl.DataFrame
 
 
-def judged(found: Settled, as_of: dt.date | None) -> Judged:
+def validate(deduplicated: Deduplicated, as_of: dt.date | None) -> Validated:
     """What the models say of the rows left after copies and conflicts.
 
     Parameters
     ----------
-    found
+    deduplicated
         The table's rows and masks.
     as_of
         The as-of date, whole and counted; a later day of a moment sets its row aside.
     """
-    table = found.gathered.table
-    left = found.left
-    rows = _typed(found.gathered.frame if left.all() else found.gathered.frame.filter(left), table)
-    unread = _among(found.gathered.faults, rows).select(PLACE, ROW, "column", "rule")
+    table = deduplicated.combined.table
+    rows_left = deduplicated.remaining
+    rows = _typed(
+        deduplicated.combined.frame if rows_left.all() else deduplicated.combined.frame.filter(rows_left), table
+    )
+    unread = _among(deduplicated.combined.faults, rows).select(ROW_INDEX, ROW, "column", "rule")
     outside = pl.concat(
-        [_misfits(rows, table), _own_misfits(rows, found), _long_names(rows, found), _out_of_time(rows, table, as_of)]
+        [
+            _misfits(rows, table),
+            _own_misfits(rows, deduplicated),
+            _long_names(rows, deduplicated),
+            _out_of_time(rows, table, as_of),
+        ]
     )
     empty = _empty_required(rows, table, unread)
-    reasons = pl.concat([unread, outside, empty]).unique().sort(PLACE, ROW, "column", "rule")
+    reasons = pl.concat([unread, outside, empty]).unique().sort(ROW_INDEX, ROW, "column", "rule")
     required = [name for name, entry in FIELDS[table].items() if entry.required]
     row_reasons = reasons.filter(pl.col("column").is_in(required))
-    kept = rows
+    valid = rows
     if row_reasons.height:
-        kept = rows.join(row_reasons.select(PLACE, ROW), on=[PLACE, ROW], how="anti", maintain_order="left")
-    blanked = _among(reasons.filter(~pl.col("column").is_in(required)), kept)
-    return Judged(_blanked(kept, blanked), row_reasons, blanked)
+        valid = rows.join(row_reasons.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="anti", maintain_order="left")
+    blanked = _among(reasons.filter(~pl.col("column").is_in(required)), valid)
+    return Validated(_blanked(valid, blanked), row_reasons, blanked)
 
 
 def _among(reasons: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
     """The reasons that concern one of the rows; where there is none, no row is looked at."""
-    return reasons.join(rows.select(PLACE, ROW), on=[PLACE, ROW], how="semi") if reasons.height else reasons
+    return reasons.join(rows.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="semi") if reasons.height else reasons
 
 
 def _typed(frame: pl.DataFrame, table: str) -> pl.DataFrame:
@@ -70,8 +77,8 @@ def _typed(frame: pl.DataFrame, table: str) -> pl.DataFrame:
     if moment and f"{moment}_has_time" not in frame.columns:
         frame = frame.with_columns(pl.lit(None, pl.Boolean).alias(f"{moment}_has_time"))
     own = sorted(name for name in frame.columns if name.startswith("own."))
-    beside = [f"{moment}_has_time"] if moment else []
-    return frame.select(PLACE, ROW, *columns, *beside, *own)
+    extra_columns = [f"{moment}_has_time"] if moment else []
+    return frame.select(ROW_INDEX, ROW, *columns, *extra_columns, *own)
 
 
 def _misfits(rows: pl.DataFrame, table: str) -> pl.DataFrame:
@@ -79,7 +86,7 @@ def _misfits(rows: pl.DataFrame, table: str) -> pl.DataFrame:
     parts = [pl.DataFrame(schema=REASONS)]
     schema = MODELS[table].to_schema()
     try:
-        schema.select_columns(amiss(MODELS[table], rows)).validate(rows, lazy=True)
+        schema.select_columns(invalid_columns(MODELS[table], rows)).validate(rows, lazy=True)
     except pa.errors.SchemaErrors as misfits:
         for error in misfits.schema_errors:
             mask = error.check_output
@@ -89,30 +96,32 @@ def _misfits(rows: pl.DataFrame, table: str) -> pl.DataFrame:
                 str(getattr(error.check, "name", error.check)).split("(")[0], "out_of_range"
             )
             if rule is not None:
-                bad = rows.select(PLACE, ROW).filter(~mask.to_series().fill_null(True))
+                bad = rows.select(ROW_INDEX, ROW).filter(~mask.to_series().fill_null(True))
                 parts.append(bad.with_columns(column=pl.lit(error.column_name), rule=pl.lit(rule)))
     return pl.concat(parts)
 
 
-def _own_misfits(rows: pl.DataFrame, found: Settled) -> pl.DataFrame:
+def _own_misfits(rows: pl.DataFrame, deduplicated: Deduplicated) -> pl.DataFrame:
     parts = [pl.DataFrame(schema=REASONS)]
-    for place, part in enumerate(found.gathered.parts):
+    for place, part in enumerate(deduplicated.combined.parts):
         for column in part.table_map.own:
             if column.low is not None or column.high is not None:
-                bad = rows.filter(pl.col(PLACE) == place, _outside(column))
-                parts.append(bad.select(PLACE, ROW, column=pl.lit(f"own.{column.name}"), rule=pl.lit("out_of_range")))
+                bad = rows.filter(pl.col(ROW_INDEX) == place, _outside(column))
+                parts.append(
+                    bad.select(ROW_INDEX, ROW, column=pl.lit(f"own.{column.name}"), rule=pl.lit("out_of_range"))
+                )
     return pl.concat(parts)
 
 
-def _long_names(rows: pl.DataFrame, found: Settled) -> pl.DataFrame:
+def _long_names(rows: pl.DataFrame, deduplicated: Deduplicated) -> pl.DataFrame:
     """Ids and names, which tables, charts and pages show as labels, of more characters than a label may have."""
-    table, parts = found.gathered.table, [pl.DataFrame(schema=REASONS)]
+    table, parts = deduplicated.combined.table, [pl.DataFrame(schema=REASONS)]
     names = {name for name, entry in FIELDS[table].items() if entry.type == "text" and entry.role and not entry.levels}
-    own = (column for part in found.gathered.parts for column in part.table_map.own)
+    own = (column for part in deduplicated.combined.parts for column in part.table_map.own)
     names |= {f"own.{column.name}" for column in own if column.type == "text" and column.role}
-    for name in sorted(names & set(found.gathered.fields)):
+    for name in sorted(names & set(deduplicated.combined.fields)):
         long = rows.filter(pl.col(name).str.len_chars() > NAME_CHARACTERS)
-        parts.append(long.select(PLACE, ROW, column=pl.lit(name), rule=pl.lit("too_long")))
+        parts.append(long.select(ROW_INDEX, ROW, column=pl.lit(name), rule=pl.lit("too_long")))
     return pl.concat(parts)
 
 
@@ -128,10 +137,10 @@ def _out_of_time(rows: pl.DataFrame, table: str, as_of: dt.date | None) -> pl.Da
     if moment is None:
         return pl.DataFrame(schema=REASONS)
     day = pl.col(moment).dt.date()
-    early = rows.filter(day < FIRST_DAY).select(PLACE, ROW, column=pl.lit(moment), rule=pl.lit("out_of_range"))
+    early = rows.filter(day < FIRST_DAY).select(ROW_INDEX, ROW, column=pl.lit(moment), rule=pl.lit("out_of_range"))
     if as_of is None:
         return early
-    late = rows.filter(day > as_of).select(PLACE, ROW, column=pl.lit(moment), rule=pl.lit("after_as_of"))
+    late = rows.filter(day > as_of).select(ROW_INDEX, ROW, column=pl.lit(moment), rule=pl.lit("after_as_of"))
     return pl.concat([early, late])
 
 
@@ -139,18 +148,18 @@ def _empty_required(rows: pl.DataFrame, table: str, unread: pl.DataFrame) -> pl.
     parts = [pl.DataFrame(schema=REASONS)]
     for name, entry in FIELDS[table].items():
         if entry.required and rows.get_column(name).null_count():
-            empty = rows.filter(pl.col(name).is_null()).select(PLACE, ROW, column=pl.lit(name))
-            empty = empty.join(unread, on=[PLACE, ROW, "column"], how="anti")
+            empty = rows.filter(pl.col(name).is_null()).select(ROW_INDEX, ROW, column=pl.lit(name))
+            empty = empty.join(unread, on=[ROW_INDEX, ROW, "column"], how="anti")
             parts.append(empty.with_columns(rule=pl.lit("required_missing")))
     return pl.concat(parts)
 
 
-def _blanked(kept: pl.DataFrame, blanked: pl.DataFrame) -> pl.DataFrame:
+def _blanked(rows: pl.DataFrame, blanked: pl.DataFrame) -> pl.DataFrame:
     """The accepted rows with every cell that broke a rule emptied (unread ones are empty already)."""
     for (name,), bad in blanked.filter(pl.col("rule") != "unreadable").group_by("column", maintain_order=True):
-        marked = kept.select(PLACE, ROW).join(
-            bad.select(PLACE, ROW, bad=pl.lit(True)), on=[PLACE, ROW], how="left", maintain_order="left"
+        marked = rows.select(ROW_INDEX, ROW).join(
+            bad.select(ROW_INDEX, ROW, bad=pl.lit(True)), on=[ROW_INDEX, ROW], how="left", maintain_order="left"
         )
         mask = marked.get_column("bad").fill_null(False)
-        kept = kept.with_columns(pl.when(~pl.lit(mask)).then(pl.col(str(name))).alias(str(name)))
-    return kept
+        rows = rows.with_columns(pl.when(~pl.lit(mask)).then(pl.col(str(name))).alias(str(name)))
+    return rows

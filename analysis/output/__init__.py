@@ -2,13 +2,13 @@
 
 from analysis.output.checksums import MADE_BY, MANIFEST
 from analysis.output.csv_text import csv_text, write_csv
-from analysis.output.folder import OutputPlace, claim_folder, refuse_foreign, run_folder
-from analysis.output.manifest import manifest_text, mark_text
-from analysis.output.name_key import coded, codes_for, key_path, key_text, read_key, write_key
+from analysis.output.finished_proof import read_proof
+from analysis.output.manifest import manifest_text, run_marker
+from analysis.output.name_key import assign_codes, codes_for_names, key_path, key_text, read_key, write_key
 from analysis.output.name_search import NameSearch
-from analysis.output.names import hidden, hidden_ids, hidden_reasons, hidden_standard, hidden_table
 from analysis.output.new_file import refuse_existing, write_new_file
-from analysis.output.proof import read_proof
+from analysis.output.pseudonyms import hidden_ids, hidden_reasons, hidden_standard, hidden_table, pseudonymise
+from analysis.output.run_folder import OutputPlace, claim_folder, refuse_foreign, run_folder
 from analysis.output.run_lock import run_lock
 from analysis.output.write import write_check, write_log, write_manifest, write_report, write_tables
 
@@ -17,11 +17,10 @@ __all__ = [
     "MANIFEST",
     "NameSearch",
     "OutputPlace",
+    "assign_codes",
     "claim_folder",
-    "coded",
-    "codes_for",
+    "codes_for_names",
     "csv_text",
-    "hidden",
     "hidden_ids",
     "hidden_reasons",
     "hidden_standard",
@@ -29,13 +28,14 @@ __all__ = [
     "key_path",
     "key_text",
     "manifest_text",
-    "mark_text",
+    "pseudonymise",
     "read_key",
     "read_proof",
     "refuse_existing",
     "refuse_foreign",
     "run_folder",
     "run_lock",
+    "run_marker",
     "write_check",
     "write_csv",
     "write_key",

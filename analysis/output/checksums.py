@@ -64,15 +64,15 @@ def changes(folder: Path) -> list[str]:
         A file may not be read.
     """
     content = _manifest(folder) or {}
-    written = content.get("files")
-    written = written if isinstance(written, dict) else {}
-    found = [] if _is_sealed(folder, content) else [f"{MANIFEST} (changed)"]
+    recorded = content.get("files")
+    recorded = recorded if isinstance(recorded, dict) else {}
+    changed = [] if _is_sealed(folder, content) else [f"{MANIFEST} (changed)"]
     for name in sorted(_files(folder)):
-        if name not in written:
-            found.append(f"{name} (added)")
-        elif (folder / name).is_symlink() or not (folder / name).is_file() or _sha256(folder / name) != written[name]:
-            found.append(f"{name} (changed)")
-    return found
+        if name not in recorded:
+            changed.append(f"{name} (added)")
+        elif (folder / name).is_symlink() or not (folder / name).is_file() or _sha256(folder / name) != recorded[name]:
+            changed.append(f"{name} (changed)")
+    return changed
 
 
 def is_unfinished(folder: Path) -> bool:

@@ -20,7 +20,7 @@ LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "s
 def manifest_text(report: Report, stages: tuple[Stage, ...]) -> str:
     """The manifest: what went in, what came of each row, with which settings and libraries, how long it took."""
     log, intake = report.log, report.intake
-    told = _head(log.sources, report.as_of, report.window_days) | {
+    content = _head(log.sources, report.as_of, report.window_days) | {
         "seed": report.seed,
         "standard": report.standard.name,
         "rows": {
@@ -32,10 +32,10 @@ def manifest_text(report: Report, stages: tuple[Stage, ...]) -> str:
         "libraries": {name: metadata.version(name) for name in LIBRARIES},
         "seconds": {stage.name: round(stage.seconds, 3) for stage in stages},
     }
-    return _text(told)
+    return _text(content)
 
 
-def mark_text(
+def run_marker(
     *,
     inputs: Sequence[Source] = (),
     as_of: dt.date | None = None,
@@ -60,5 +60,5 @@ def _head(inputs: Sequence[Source], as_of: dt.date | None, window_days: int | No
     }
 
 
-def _text(told: dict[str, Any]) -> str:
-    return json.dumps(told, indent=2, ensure_ascii=False) + "\n"
+def _text(values: dict[str, Any]) -> str:
+    return json.dumps(values, indent=2, ensure_ascii=False) + "\n"

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import polars as pl
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.output.csv_text import csv_text
 
@@ -33,7 +33,7 @@ def read_key(path: Path) -> dict[str, str]:
 
     Raises
     ------
-    CannotRun
+    UserError
         The file is not a key, or two of its rows have the same name or code.
     """
     if not path.exists():
@@ -41,20 +41,20 @@ def read_key(path: Path) -> dict[str, str]:
     expected = "a file with the columns technician, code"
     try:
         if not path.is_file() or path.stat().st_size > LARGEST_KEY_BYTES:
-            raise CannotRun(str(path), "is not a key to names", expected, "move it away")
+            raise UserError(str(path), "is not a key to names", expected, "move it away")
         text = path.read_bytes().decode("utf-8-sig")
         csv.field_size_limit(max(csv.field_size_limit(), len(text)))
         rows = list(csv.DictReader(io.StringIO(text, newline="")))
         pairs = [(_without_apostrophe(row["technician"]), row["code"].strip()) for row in rows]
     except (OSError, UnicodeDecodeError, KeyError, TypeError, AttributeError, csv.Error) as error:
-        raise CannotRun(str(path), "is not a key to names", expected, "move it away") from error
+        raise UserError(str(path), "is not a key to names", expected, "move it away") from error
     for number, (name, code) in enumerate(pairs, 2):
         if not name.strip() or not code:
-            raise CannotRun(f"{path}, row {number}", "has no name or no code", expected, "correct or remove that row")
+            raise UserError(f"{path}, row {number}", "has no name or no code", expected, "correct or remove that row")
     for what, used in (("technician", [name for name, _ in pairs]), ("code", [code for _, code in pairs])):
         twice = next((one for one in used if used.count(one) > 1), None) if len(set(used)) < len(used) else None
         if twice is not None:
-            raise CannotRun(
+            raise UserError(
                 str(path), f"the {what} {twice!r} is in two rows", f"each {what} once", "correct or remove one of them"
             )
     return dict(pairs)
@@ -72,52 +72,52 @@ def write_key(path: Path, codes: dict[str, str]) -> None:
 
     Raises
     ------
-    CannotRun
+    UserError
         It cannot be written.
     """
-    beside = path.with_name(f".{path.name}.writing")
+    draft = path.with_name(f".{path.name}.writing")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        beside.unlink(missing_ok=True)
-        handle = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        draft.unlink(missing_ok=True)
+        handle = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
             file.write(key_text(codes))
-        beside.replace(path)
+        draft.replace(path)
     except OSError as error:
-        raise CannotRun(
+        raise UserError(
             str(path), f"cannot be written: {error.strerror}", "room for the key to names", "name another --out"
         ) from error
 
 
-def coded(log: Log, known: dict[str, str], lot: random.Random) -> dict[str, str]:
+def assign_codes(log: Log, known: dict[str, str], rng: random.Random) -> dict[str, str]:
     """A code for every technician of the log: those already known keep theirs, new ones get random letters.
 
-    Anyone who knows the names and the seed of `lot` can draw the codes again: use `random.SystemRandom()` in earnest.
+    Anyone who knows the names and the seed of `rng` can draw the codes again: use `random.SystemRandom()` in earnest.
     """
-    named = (log.sessions, log.technicians, log.coaching)
-    names = {name for table in named for name in table.get_column("technician").drop_nulls()}
-    return codes_for(names | set(log.names), known, lot)
+    tables = (log.sessions, log.technicians, log.coaching)
+    names = {name for table in tables for name in table.get_column("technician").drop_nulls()}
+    return codes_for_names(names | set(log.names), known, rng)
 
 
-def codes_for(names: Iterable[str], known: dict[str, str], lot: random.Random) -> dict[str, str]:
-    """A code for each of these names, as in `coded`."""
+def codes_for_names(names: Iterable[str], known: dict[str, str], rng: random.Random) -> dict[str, str]:
+    """A code for each of these names, as in `assign_codes`."""
     new = sorted(set(names) - known.keys())
-    taken = {*known.values(), *new, *known}
+    used = {*known.values(), *new, *known}
     length = SHORTEST_CODE
-    while len(LETTERS) ** length < 2 * (len(taken) + len(new)):
+    while len(LETTERS) ** length < 2 * (len(used) + len(new)):
         length += 1
     codes = dict(known)
     for name in new:
-        code = _random_code(length, lot)
-        while code in taken or code.removeprefix("T-") in taken:
-            code = _random_code(length, lot)
-        taken.add(code)
+        code = _random_code(length, rng)
+        while code in used or code.removeprefix("T-") in used:
+            code = _random_code(length, rng)
+        used.add(code)
         codes[name] = code
     return codes
 
 
-def _random_code(length: int, lot: random.Random) -> str:
-    return "T-" + "".join(lot.choice(LETTERS) for _ in range(length))
+def _random_code(length: int, rng: random.Random) -> str:
+    return "T-" + "".join(rng.choice(LETTERS) for _ in range(length))
 
 
 def _without_apostrophe(text: str) -> str:

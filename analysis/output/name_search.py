@@ -40,12 +40,12 @@ class NameSearch:
     def __init__(self, codes: dict[str, str]) -> None:
         self._codes = codes
         self._by_word: dict[str, list[tuple[str, int, str]]] = {}
-        seen: set[str] = set()
+        signs: set[str] = set()
         for name in sorted(codes):
             folded = folded_text(name)[0].strip()
-            if folded in seen or not any(sign.isalpha() for sign in folded):
+            if folded in signs or not any(sign.isalpha() for sign in folded):
                 continue
-            seen.add(folded)
+            signs.add(folded)
             first = next(RUN.finditer(folded))
             self._by_word.setdefault(first[0], []).append((folded, first.start(), codes[name]))
         for same in self._by_word.values():
@@ -84,15 +84,15 @@ class NameSearch:
         known = [file for file in files if message.startswith(f"{file}: ")]
         label = WITHOUT_FILE.match(message) or re.match(r".*?(?=: )|", message, re.DOTALL)
         head = max(known, key=len) if known else label[0] if label else ""
-        return self.hide(head) + QUOTED.sub(lambda found: self._hide_quoted(found[0]), message[len(head) :])
+        return self.hide(head) + QUOTED.sub(lambda match: self._hide_quoted(match[0]), message[len(head) :])
 
     def _hide_quoted(self, quoted: str) -> str:
         try:
-            written = ast.literal_eval(quoted)
+            text = ast.literal_eval(quoted)
         except (ValueError, SyntaxError):
             return self.hide(quoted)
-        hidden = self.hide_person(written)
-        return quoted if hidden == written else repr(hidden)
+        hidden = self.hide_person(text)
+        return quoted if hidden == text else repr(hidden)
 
     def changes(self, texts: pl.Series) -> dict[str, str]:
         """What becomes of each distinct text that holds a name."""
@@ -112,8 +112,8 @@ class NameSearch:
             humps = [at for at in range(run.start() + 1, run.end()) if _is_edge(text, folded, places, at)]
             for start in (run.start(), *humps):
                 ends = [end for end in (*humps, run.end()) if start < end <= start + self._longest]
-                found = (self._name_at(text, folded, places, start, end) for end in reversed(ends))
-                yield from [name for name in found if name][:1]
+                candidates = (self._name_at(text, folded, places, start, end) for end in reversed(ends))
+                yield from [name for name in candidates if name][:1]
 
     def _name_at(
         self, text: str, folded: str, places: list[int] | range, start: int, end: int
@@ -170,10 +170,10 @@ def one_to_one(texts: Iterable[str], hide: Callable[[pl.Series], dict[str, str]]
     """
     every = pl.Series("text", list(texts), dtype=pl.String).drop_nulls().unique()
     changed = hide(every)
-    taken = set(every) - changed.keys() if changed else set()
+    used = set(every) - changed.keys() if changed else set()
     for old in sorted(changed):
         new, number = changed[old], 2
-        while changed[old] in taken:
+        while changed[old] in used:
             changed[old], number = f"{new} ({number})", number + 1
-        taken.add(changed[old])
+        used.add(changed[old])
     return changed

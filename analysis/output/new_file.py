@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 
 
 def refuse_existing(path: Path) -> None:
@@ -13,11 +13,11 @@ def refuse_existing(path: Path) -> None:
 
     Raises
     ------
-    CannotRun
+    UserError
         Something has that name (a file, a folder, a link, a device), or its folder cannot be written.
     """
     if os.path.lexists(path):
-        raise CannotRun(
+        raise UserError(
             str(path),
             "is a folder" if path.is_dir() else "exists already",
             "the name of a new file: an existing one is never overwritten",
@@ -25,7 +25,7 @@ def refuse_existing(path: Path) -> None:
         )
     nearest = next(parent for parent in path.absolute().parents if parent.exists())
     if not nearest.is_dir() or not os.access(nearest, os.W_OK | os.X_OK):
-        raise CannotRun(
+        raise UserError(
             str(path),
             f"cannot be written: {nearest} is {'no folder' if not nearest.is_dir() else 'not yours to write'}",
             "a folder you may write",
@@ -38,25 +38,25 @@ def write_new_file(path: Path, text: str) -> None:
 
     Raises
     ------
-    CannotRun
+    UserError
         It exists; it cannot be written: then nothing is left of it.
     """
     refuse_existing(path)
-    unfinished, made = path.with_name(f".{path.name}.{os.getpid()}.writing"), False
+    unfinished, created = path.with_name(f".{path.name}.{os.getpid()}.writing"), False
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with unfinished.open("x", encoding="utf-8") as file:
-            made = True
+            created = True
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
         _name(unfinished, path)
     except OSError as error:
-        raise CannotRun(
+        raise UserError(
             str(path), f"cannot be written: {error.strerror or error}", "a place with room for it", "name another --out"
         ) from error
     finally:
-        if made:
+        if created:
             unfinished.unlink(missing_ok=True)
 
 

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.output.checksums import LOCK_SUFFIX
 
 FLAGS = os.O_CREAT | os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
@@ -21,7 +21,7 @@ def run_lock(target: Path) -> Iterator[None]:
 
     Raises
     ------
-    CannotRun
+    UserError
         Another run holds it; something else has the lock's name.
     OSError
         The lock cannot be made.
@@ -37,10 +37,10 @@ def run_lock(target: Path) -> Iterator[None]:
 def _locked(path: Path, target: Path) -> int:
     """An open and locked file that still has its name: the run before removes the file when it ends."""
     while True:
-        handle = _opened(path)
+        handle = _open(path)
         try:
             if not _lock(handle):
-                raise CannotRun(
+                raise UserError(
                     str(target), "another run is writing to it", "one run at a time", "wait, or name another --out"
                 )
             if _has_its_name(path, handle):
@@ -51,22 +51,22 @@ def _locked(path: Path, target: Path) -> int:
         os.close(handle)
 
 
-def _opened(path: Path) -> int:
+def _open(path: Path) -> int:
     try:
         handle = os.open(path, FLAGS, 0o600)
     except OSError as error:
         if error.errno in (errno.ELOOP, errno.EISDIR, errno.ENXIO) or path.is_symlink():
             raise _in_the_way(path) from error
         raise
-    found = os.fstat(handle)
-    if not stat.S_ISREG(found.st_mode) or found.st_size:
+    status = os.fstat(handle)
+    if not stat.S_ISREG(status.st_mode) or status.st_size:
         os.close(handle)
         raise _in_the_way(path)
     return handle
 
 
-def _in_the_way(path: Path) -> CannotRun:
-    return CannotRun(str(path), "is in the way: a run needs this name for its lock", "nothing there", "move it away")
+def _in_the_way(path: Path) -> UserError:
+    return UserError(str(path), "is in the way: a run needs this name for its lock", "nothing there", "move it away")
 
 
 def _lock(handle: int) -> bool:

@@ -12,7 +12,7 @@ import polars as pl
 from analysis.intake import Log, for_spreadsheets
 from analysis.output.checksums import MANIFEST
 from analysis.output.csv_text import csv_text, write_csv
-from analysis.output.manifest import manifest_text, mark_text
+from analysis.output.manifest import manifest_text, run_marker
 from analysis.report import Report, Stage
 from schemas import AUDIT_TABLES, LOG_TABLES
 
@@ -60,8 +60,8 @@ def write_check(folder: Path, log: Log) -> None:
     for name in ("intake", "set_aside"):
         (tables / f"{name}.csv").write_text(csv_text(getattr(log, name)), encoding="utf-8")
     write_log(folder, log)
-    told = mark_text(inputs=log.sources, as_of=log.as_of, notes=list(log.warnings))
-    (folder / MANIFEST).write_text(told, encoding="utf-8")
+    marker = run_marker(inputs=log.sources, as_of=log.as_of, notes=list(log.warnings))
+    (folder / MANIFEST).write_text(marker, encoding="utf-8")
 
 
 def write_log(folder: Path, log: Log) -> None:

@@ -44,8 +44,8 @@ def _row_question(report: Report) -> Question:
         question="Where did each row go?",
         answer=answer,
         points=tuple(
-            f"{file}: {read:,} rows read, {accepted:,} accepted, {rejected:,} rejected, {quantity(copies, 'duplicate')}"
-            for file, read, accepted, rejected, copies in report.intake.select("file", *columns[:4]).iter_rows()
+            f"{file}: {rows_read:,} rows read, {accepted:,} accepted, {rejected:,} rejected, {quantity(copies, 'duplicate')}"
+            for file, rows_read, accepted, rejected, copies in report.intake.select("file", *columns[:4]).iter_rows()
         ),
         action="Correct the rows in set_aside_rows/ and import them again." if total["set_aside"] else "",
         table=page_table(
@@ -152,7 +152,7 @@ def _validation_question(report: Report) -> Question:
     with_target = proof.filter(pl.col("met").is_not_null())
     missed = with_target.filter(~pl.col("met"))
     sizes = join_words([f"{n:,}" for n in with_target.get_column("sessions").unique().sort()])
-    most = max(with_target.get_column("worlds").to_list(), default=0)
+    most = max(with_target.get_column("workshops").to_list(), default=0)
     return Question(
         id="proof",
         question=question,
@@ -167,7 +167,7 @@ def _validation_question(report: Report) -> Question:
             proof,
             "Measures",
             {
-                "measure": "measure", "sessions": "bleeds in each", "worlds": "workshops", "value": "value", "lo": "from",
+                "measure": "measure", "sessions": "bleeds in each", "workshops": "workshops", "value": "value", "lo": "from",
                 "hi": "to", "aim": "target", "met": "reached",
             },
             "tables/prove.csv",

@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.charts import drift_dots, reliability_curve, rival_dots, second_check_curve
+from analysis.charts import baseline_comparison, calibration_over_time, reliability_curve, second_check_curve
 from analysis.pages.lead_worklist import no_risk_finding
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import estimate, interval, join_words, quantity
@@ -38,7 +38,7 @@ def model_question(report: Report) -> Question:
         _log_loss(model),
         _calibration_in_the_large(model),
         _calibration_slope(model),
-        _drift(model),
+        _drift_text(model),
         *_bias(model),
     ]
     table = model.with_columns(metric=pl.col("metric").map_elements(metric_label, return_dtype=pl.String))
@@ -57,7 +57,7 @@ def model_question(report: Report) -> Question:
             "Figures of the model, all on later bleeds",
             {
                 "metric": "figure", "value": "value", "lo": "from", "hi": "to", "baseline": "comparison",
-                "against": "compared with",
+                "baseline_name": "compared with",
             },
             "tables/model.csv",
         ),
@@ -99,7 +99,7 @@ def _discrimination(model: pl.DataFrame) -> Finding:
         bleeds = quantity(int(size["value"]), "bleed")
         with_comebacks = f" with {quantity(int(size['baseline']), 'comeback')}" if size["baseline"] is not None else ""
         details.append(bleeds + with_comebacks)
-    rules = _baselines(model, "auc").filter(pl.col("against") != "constant").select("against", "baseline")
+    rules = _baselines(model, "auc").filter(pl.col("baseline_name") != "constant").select("baseline_name", "baseline")
     details += [f"{rule} {value:.2f}" for rule, value in rules.iter_rows()]
     return Finding(text, f"{'; '.join(details)}.")
 
@@ -110,8 +110,8 @@ def _log_loss(model: pl.DataFrame) -> str:
         return ""
     own = baselines.row(0, named=True)
     limit = own["value"] if own["hi"] is None else own["hi"]
-    better_than = baselines.filter(pl.col("baseline") > limit).get_column("against").to_list()
-    level_with = baselines.filter(pl.col("baseline") <= limit).get_column("against").to_list()
+    better_than = baselines.filter(pl.col("baseline") > limit).get_column("baseline_name").to_list()
+    level_with = baselines.filter(pl.col("baseline") <= limit).get_column("baseline_name").to_list()
     text = f"Log loss {estimate(own['value'], own['lo'], own['hi'])}: "
     text += (
         f"clearly better than {join_words(better_than)}" if better_than else "not clearly better than any simple rule"
@@ -139,7 +139,7 @@ def _calibration_slope(model: pl.DataFrame) -> str:
     return f"Calibration slope {estimate(row['value'], row['lo'], row['hi'])}: {verdict}."
 
 
-def _drift(model: pl.DataFrame) -> str:
+def _drift_text(model: pl.DataFrame) -> str:
     quarters = _quarters(model)
     if quarters.is_empty():
         return ""
@@ -178,15 +178,15 @@ def _charts(report: Report) -> list[Any]:
     if baselines.height:
         own = baselines.head(1).select(pl.lit("this model").alias("rule"), "value", "lo", "hi")
         none = pl.lit(None, pl.Float64)
-        rules = baselines.select(rule="against", value="baseline", lo=none, hi=none)
+        rules = baselines.select(rule="baseline_name", value="baseline", lo=none, hi=none)
         table = pl.concat([own, rules.sort("value", "rule", descending=[True, False])])
-        charts.append(with_title(rival_dots(table), "Discrimination (AUC) against simple rules"))
+        charts.append(with_title(baseline_comparison(table), "Discrimination (AUC) against simple rules"))
     deciles = model.filter(pl.col("metric").str.starts_with(DECILE)).sort("metric")
     deciles = deciles.select("lo", "hi", told="baseline", seen="value")
     if deciles.get_column("seen").count():
         charts.append(with_title(reliability_curve(deciles), "Calibration by decile"))
     quarters = _quarters(model)
     if quarters.height:
-        charts.append(with_title(drift_dots(quarters), "Observed / predicted by quarter"))
+        charts.append(with_title(calibration_over_time(quarters), "Observed / predicted by quarter"))
     checks = report.second_checks
     return charts + ([with_title(second_check_curve(checks), "Second checks")] if len(checks) else [])

@@ -9,7 +9,7 @@ from pathlib import PurePosixPath, PureWindowsPath
 import polars as pl
 
 from analysis.report import Report
-from schemas import checked
+from schemas import validate_table
 from schemas.outputs import Intake, SetAside
 
 _FROM_THE_ROOT = re.compile(r"(?<![\w.:/\\])(?:/|[A-Za-z]:\\)(?:[^\s/\\:;,]+[/\\])+(?=[^\s/\\])")
@@ -25,8 +25,8 @@ def with_file_names(report: Report) -> Report:
         warnings=tuple(_shortened(text, short) for text in report.log.warnings),
     )
     file = pl.col("file").replace(short)
-    intake = checked(Intake, report.intake.with_columns(file))
-    set_aside = checked(SetAside, report.set_aside.with_columns(file))
+    intake = validate_table(Intake, report.intake.with_columns(file))
+    set_aside = validate_table(SetAside, report.set_aside.with_columns(file))
     return replace(report, log=log, intake=intake, set_aside=set_aside)
 
 

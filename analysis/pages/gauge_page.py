@@ -133,8 +133,8 @@ def _noise_question(result: GaugeResult) -> Question:
             result.noise,
             "Reliability by the number of readings one technician averages",
             {
-                "readings": "readings averaged", "kept": "reliability %", "lo": "from %", "hi": "to %",
-                "bleeds_times": "bleeds needed, times",
+                "readings": "readings averaged", "reliability": "reliability %", "lo": "from %", "hi": "to %",
+                "sample_size_ratio": "bleeds needed, times",
             },
             "tables/gauge_noise.csv",
         ),
@@ -173,13 +173,13 @@ def _interaction(result: GaugeResult) -> str:
 def _noise_finding(result: GaugeResult) -> Finding:
     rows = {row["readings"]: row for row in result.noise.iter_rows(named=True)}
     one, three = rows[1], rows[3]
-    if not one["kept"]:
+    if not one["reliability"]:
         return Finding(
             "The items differ no more than repeated readings of one item: this reading cannot predict comebacks."
         )
     return Finding(
-        f"One reading keeps {one['kept']:.0%} of what an exact one would say about comebacks; the mean of three keeps "
-        f"{three['kept']:.0%}.",
-        f"Reliability of one reading {percent_interval(one['kept'], one['lo'], one['hi'])}; with it, "
-        f"{one['bleeds_times']:.2f} times the bleeds are needed.",
+        f"One reading keeps {one['reliability']:.0%} of what an exact one would say about comebacks; the mean of three keeps "
+        f"{three['reliability']:.0%}.",
+        f"Reliability of one reading {percent_interval(one['reliability'], one['lo'], one['hi'])}; with it, "
+        f"{one['sample_size_ratio']:.2f} times the bleeds are needed.",
     )

@@ -33,10 +33,10 @@ def recalls(report: Report) -> pl.DataFrame:
     """Open recalls, most urgent first: each brake once, under its latest bleed and the most serious reason of that bleed."""
     still_open = _holds_with_bleeds(report).filter("open").with_columns(older=pl.col("days_since") > RECENT_DAYS)
     latest = still_open.filter(pl.col("day") == pl.col("day").max().over("bike_id", "brake"))
-    worst = latest.sort("danger", "session_id").unique(["bike_id", "brake"], keep="first", maintain_order=True)
-    readings = pl.format("{}: {} used, {} required", "hold", "found", "required")
+    worst = latest.sort("priority", "session_id").unique(["bike_id", "brake"], keep="first", maintain_order=True)
+    readings = pl.format("{}: {} used, {} required", "hold", "observed", "required")
     why = pl.when(pl.col("rule").is_in(OBVIOUS_RULES)).then("hold").otherwise(readings)
-    return worst.sort("older", "danger", "days_since", "session_id").with_columns(why=why)
+    return worst.sort("older", "priority", "days_since", "session_id").with_columns(why=why)
 
 
 def recall_finding(report: Report) -> Finding:
@@ -82,7 +82,7 @@ def _holds_with_bleeds(report: Report) -> pl.DataFrame:
     )
     return report.holds.join(bleeds, on="session_id", how="left", maintain_order="left").with_columns(
         hold=pl.col("rule").replace(HOLD_LABELS),
-        found=pl.col("found").map_elements(level_label, return_dtype=pl.String),
+        observed=pl.col("observed").map_elements(level_label, return_dtype=pl.String),
         required=pl.col("required").map_elements(level_label, return_dtype=pl.String),
         state=pl.when("open").then(pl.lit("to recall")).otherwise(pl.lit("re-bled since")),
     )
@@ -91,7 +91,9 @@ def _holds_with_bleeds(report: Report) -> pl.DataFrame:
 def _instruction(row: dict[str, Any]) -> str:
     """One brake on the list: which, what was found, what to do."""
     shop = f", {row['shop']}" if row["shop"] else ""
-    reading = "" if row["rule"] in OBVIOUS_RULES else f"{capitalised(row['found'])} used, {row['required']} required. "
+    reading = (
+        "" if row["rule"] in OBVIOUS_RULES else f"{capitalised(row['observed'])} used, {row['required']} required. "
+    )
     back = f" It was back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
     return (
         f"{row['bike_id']}, {row['brake']} brake ({row['technician']}{shop}, {_ago(row['days_since'])}, job "

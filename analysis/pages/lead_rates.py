@@ -83,11 +83,11 @@ def _rate_points(report: Report) -> list[str]:
     points = []
     if report.weibull is not None:
         shape = estimate(report.weibull.shape, report.weibull.shape_lo, report.weibull.shape_hi)
-        points.append(f"{report.weibull.words} (Weibull shape {shape}).")
+        points.append(f"{report.weibull.interpretation} (Weibull shape {shape}).")
     unlinked = int(report.intake.get_column("unlinked").sum())
     if unlinked:
         points.append(f"{quantity(unlinked, 'return')} could not be matched to a bleed and are not counted.")
-    if not report.log.comebacks_given:
+    if not report.log.has_comebacks_table:
         points.append(
             "No table of returns was read. Only returns given as the reason for a later job are counted, so the true rate is "
             "higher."
@@ -149,8 +149,8 @@ def _change(report: Report, row: dict[str, Any]) -> Finding:
     way = "worse" if rates[1] > rates[0] else "better"
     text = f"{name} got {way} in {month_name(row['month'])}: {percent(rates[0])} came back before, {percent(rates[1])} since."
     detail = f"Before {observed_share(*counts[0])}, since {observed_share(*counts[1])}."
-    moved = _moved_step(report, row)
-    return Finding(f"{text} {moved.text}".strip(), f"{detail} {moved.detail}".strip())
+    step = _moved_step(report, row)
+    return Finding(f"{text} {step.text}".strip(), f"{detail} {step.detail}".strip())
 
 
 def _moved_step(report: Report, row: dict[str, Any]) -> Finding:

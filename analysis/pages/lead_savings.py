@@ -23,7 +23,7 @@ from analysis.report import Report
 STEP_COLUMNS = {
     "title": "what went wrong", "missed": "missed", "recorded": "recorded", "share_missed": "share missed %",
     "preventable_per_100": "comebacks prevented per 100", "lo": "from", "hi": "to", "q_value": "q",
-    "naive_difference": "unadjusted difference per 100", "e_value": "E-value", "verdict": "verdict",
+    "crude_difference": "unadjusted difference per 100", "e_value": "E-value", "verdict": "verdict",
 }  # fmt: skip
 
 

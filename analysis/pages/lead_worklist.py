@@ -8,9 +8,9 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import second_check_curve, worklist_dots
+from analysis.dataset import MIN_COMEBACKS
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import interval, join_words, percent, percent_range, quantity
-from analysis.prepared import LEAST_COMEBACKS
 from analysis.report import Report
 from analysis.standard import SecondCheck
 
@@ -27,7 +27,7 @@ def no_risk_finding(report: Report) -> Finding:
     """Why no risk is given: too few comebacks, or no later bleeds to test a model on."""
     comebacks = quantity(report.comebacks, "comeback")
     if report.too_few:
-        return Finding(f"No risks: the log has {comebacks}, and a risk model needs at least {LEAST_COMEBACKS}.")
+        return Finding(f"No risks: the log has {comebacks}, and a risk model needs at least {MIN_COMEBACKS}.")
     return Finding(
         "No risks in this run: no model could be tested on later bleeds.",
         f"{comebacks} in the log are matched to a bleed.",
@@ -165,7 +165,7 @@ def second_check_question(report: Report) -> Question:
     return Question(
         id="second-checks",
         question=question,
-        answer=_catch_finding(affordable, check.finds),
+        answer=_catch_finding(affordable, check.sensitivity),
         points=tuple(points),
         action="Choose the number of checks by the time you have; each extra check catches less.",
         charts=chart_specs(second_check_curve(table)),
@@ -181,7 +181,7 @@ def second_check_question(report: Report) -> Question:
         ),
         method=(
             f"From risks predicted before the outcome was known. A check takes {_check_minutes(check)}, and finds "
-            f"{check.finds:.0%} of the faults that would come back, as set in the procedure; savings are net of checking time. A "
+            f"{check.sensitivity:.0%} of the faults that would come back, as set in the procedure; savings are net of checking time. A "
             f"list is made every {quantity(check.worklist_days, 'day')}: comebacks before the next list are not covered."
         ),
     )  # fmt: skip

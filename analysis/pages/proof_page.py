@@ -12,8 +12,8 @@ from analysis.pages.text import join_words, quantity
 from schemas.outputs import Prove
 
 COLUMNS = {
-    "measure": "measure", "sessions": "bleeds", "worlds": "workshops", "value": "measured", "lo": "from", "hi": "to",
-    "aim": "target", "ceiling": "best achievable",
+    "measure": "measure", "sessions": "bleeds", "workshops": "workshops", "value": "measured", "lo": "from", "hi": "to",
+    "aim": "target", "upper_bound": "best achievable",
 }  # fmt: skip
 
 
@@ -35,7 +35,7 @@ def proof_summary(table: DataFrame[Prove]) -> list[str]:
     for row in table.filter(pl.col("value").is_not_null()).iter_rows(named=True):
         value = f"{row['value']:.3f} ({row['lo']:.3f} to {row['hi']:.3f})"
         target = f"target {row['aim']}, {'reached' if row['met'] else 'NOT REACHED'}" if row["aim"] else "no target"
-        lines.append(f"{row['measure']:<70} {value:<26} {target}  [{quantity(row['worlds'], 'workshop')}]")
+        lines.append(f"{row['measure']:<70} {value:<26} {target}  [{quantity(row['workshops'], 'workshop')}]")
     return [*lines, _targets_reached(table)]
 
 

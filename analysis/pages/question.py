@@ -8,13 +8,13 @@ from typing import Any
 
 import polars as pl
 
-from analysis.charts import SIGNAL_WORDS, VERDICT_WORDS, specification
+from analysis.charts import SIGNAL_LABELS, VERDICT_LABELS, specification
 from analysis.pages.text import number
 
 MAX_ROWS_ON_PAGE, TITLE_WIDTH = 200, 38
 VALUE_LABELS = {
-    "signal": SIGNAL_WORDS,
-    "verdict": VERDICT_WORDS,
+    "signal": SIGNAL_LABELS,
+    "verdict": VERDICT_LABELS,
     "action": {
         "row_set_aside": "row rejected",
         "value_blanked": "value blanked",
@@ -36,7 +36,7 @@ class Finding:
 
 
 @dataclass(frozen=True)
-class Cell:
+class TableCell:
     """A cell of a page's table: the text shown and the value it is sorted by."""
 
     text: str
@@ -49,7 +49,7 @@ class PageTable:
 
     caption: str
     headings: tuple[str, ...]
-    rows: tuple[tuple[Cell, ...], ...]
+    rows: tuple[tuple[TableCell, ...], ...]
     file: str
     hidden_rows: int = 0
 
@@ -115,13 +115,13 @@ def page_table(frame: pl.DataFrame, caption: str, columns: dict[str, str], file:
     return PageTable(caption, headings, rows, file, frame.height - visible.height)
 
 
-def _cell(value: Any, percent: bool) -> Cell:
+def _cell(value: Any, percent: bool) -> TableCell:
     if value is None:
-        return Cell("", "")
+        return TableCell("", "")
     if isinstance(value, bool):
-        return Cell("yes" if value else "no", float(value))
+        return TableCell("yes" if value else "no", float(value))
     if isinstance(value, float):
-        return Cell(f"{100 * value:.1f}%".replace("-", "−") if percent else number(value), value)
+        return TableCell(f"{100 * value:.1f}%".replace("-", "−") if percent else number(value), value)
     if isinstance(value, int):
-        return Cell(f"{value:,}", float(value))
-    return Cell(str(value)[:400], str(value)[:400])
+        return TableCell(f"{value:,}", float(value))
+    return TableCell(str(value)[:400], str(value)[:400])

@@ -14,7 +14,8 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from analysis.charts import order_picture, picture, unchecked
+from analysis.charts import prefetch_svg, svg, without_validation
+from analysis.charts.svg import SHARED, SvgRenderer, library_text
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.file_names import with_file_names
 from analysis.pages.labels import CAUTIONS, GLOSSARY, TABLE_LABELS
@@ -22,7 +23,6 @@ from analysis.pages.lead import lead_questions
 from analysis.pages.question import Question
 from analysis.pages.summary import findings
 from analysis.pages.trainer import trainer_questions
-from analysis.painter import SHARED, SvgRenderer, library_text
 from analysis.parallel import Executor
 from analysis.report import Report
 
@@ -35,17 +35,17 @@ NAVIGATION = (
 
 
 @dataclass(frozen=True)
-class Reader:
+class Audience:
     """Who a page is for and what they ask."""
 
     file: str
     title: str
-    asks: Callable[[Report], list[Question]]
+    questions: Callable[[Report], list[Question]]
 
 
-LEAD = Reader("lead.html", "For the service lead", lead_questions)
-TRAINER = Reader("trainer.html", "For the trainer", trainer_questions)
-ANALYST = Reader("analyst.html", "For the analyst", analyst_questions)
+LEAD = Audience("lead.html", "For the service lead", lead_questions)
+TRAINER = Audience("trainer.html", "For the trainer", trainer_questions)
+ANALYST = Audience("analyst.html", "For the analyst", analyst_questions)
 
 
 @dataclass(frozen=True)
@@ -72,8 +72,8 @@ def render_pages(report: Report, executor: Executor | None = None) -> Callable[[
     questions = {reader: _questions(report, reader, renderer) for reader in (ANALYST, TRAINER, LEAD)}
 
     def pages() -> tuple[Page, ...]:
-        title, found = "What the bleed log says", findings(report)
-        index = render_template("index.html", report, renderer, here="index.html", title=title, findings=found)
+        title, sentences = "What the bleed log says", findings(report)
+        index = render_template("index.html", report, renderer, here="index.html", title=title, findings=sentences)
         return Page("index.html", index), *(
             _page(report, reader, questions[reader], renderer) for reader in (LEAD, TRAINER, ANALYST)
         )
@@ -81,20 +81,20 @@ def render_pages(report: Report, executor: Executor | None = None) -> Callable[[
     return pages
 
 
-def _questions(report: Report, reader: Reader, renderer: SvgRenderer) -> list[Question]:
+def _questions(report: Report, audience: Audience, renderer: SvgRenderer) -> list[Question]:
     """A reader's questions with their answers; the charts' pictures are prefetched."""
-    with unchecked():
-        questions = reader.asks(report)
+    with without_validation():
+        questions = audience.questions(report)
     for chart in (chart for question in questions for chart in question.charts):
-        order_picture(chart, renderer)
+        prefetch_svg(chart, renderer)
     return questions
 
 
-def _page(report: Report, reader: Reader, questions: list[Question], renderer: SvgRenderer) -> Page:
+def _page(report: Report, audience: Audience, questions: list[Question], renderer: SvgRenderer) -> Page:
     text = render_template(
-        "questions.html", report, renderer, here=reader.file, title=reader.title, questions=questions
+        "questions.html", report, renderer, here=audience.file, title=audience.title, questions=questions
     )
-    return Page(reader.file, text)
+    return Page(audience.file, text)
 
 
 def data_text(value: Any) -> Markup:
@@ -121,7 +121,7 @@ def render_template(
             navigation=NAVIGATION,
             report=report,
             charts=charts,
-            picture=lambda chart: Markup(picture(chart, renderer)),  # every text of an export is text in it
+            picture=lambda chart: Markup(svg(chart, renderer)),  # every text of an export is text in it
             scripts=scripts,
             hashes=" ".join(f"'sha256-{_digest(script)}'" for script in scripts),
             cautions=CAUTIONS,

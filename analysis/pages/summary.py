@@ -31,7 +31,11 @@ def terminal_summary(report: Report, out: Path) -> list[str]:
         *lines,
         *(f"Note: {note}" for note in report.notes),
         *(f"Warning: {warning}" for warning in spelling_warnings(report)),
-        *([] if report.log.comebacks_given else ["Warning: no table of returns was read; the true rate is higher."]),
+        *(
+            []
+            if report.log.has_comebacks_table
+            else ["Warning: no table of returns was read; the true rate is higher."]
+        ),
         f"Open {out / 'index.html'}",
     ]
 

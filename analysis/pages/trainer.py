@@ -53,8 +53,8 @@ def _step_question(report: Report) -> Question:
             {
                 "title": "what went wrong", "missed": "missed", "recorded": "recorded", "share_missed": "share missed %",
                 "preventable_per_100": "comebacks prevented per 100", "lo": "from", "hi": "to",
-                "by_return": "from comebacks only", "by_return_lo": "from", "by_return_hi": "to",
-                "check_per_100": "doubly robust check", "check_lo": "from", "check_hi": "to", "rank_lo": "rank from",
+                "survival_estimate": "from comebacks only", "survival_estimate_lo": "from", "survival_estimate_hi": "to",
+                "aipw_per_100": "doubly robust check", "aipw_lo": "from", "aipw_hi": "to", "rank_lo": "rank from",
                 "rank_hi": "rank to", "verdict": "verdict",
             },
             "tables/steps.csv",
@@ -72,7 +72,7 @@ def _step_question(report: Report) -> Question:
 
 def _step_points(report: Report) -> list[str]:
     points = []
-    disagreeing = report.steps.filter(pl.col("check_disagrees")).get_column("step").to_list()
+    disagreeing = report.steps.filter(pl.col("aipw_disagrees")).get_column("step").to_list()
     if disagreeing:
         points.append(
             f"The doubly robust check disagrees on {join_words(quoted_misses(report, disagreeing))}: do not rely on that figure."

@@ -143,16 +143,16 @@ def _recent_misses(report: Report, name: str, step: str) -> list[str]:
 
 def _workshop_change(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
     """Steps of the card that the technician's whole workshop began to miss: not one person's habit."""
-    moved = report.months.filter(
+    changes = report.months.filter(
         "change_began", pl.col("kind") == "shop", pl.col("step_moved").is_in(practise.get_column("step").implode())
     ).sort("month")
-    if moved.is_empty():
+    if changes.is_empty():
         return []
     own = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique()
     return [
         f"All of {row['group']} has missed “{missed_title(report, row['step_moved'])}” at a different rate since "
         f"{month_name(row['month'])}: ask about the kit and the procedure there before the person."
-        for row in moved.filter(pl.col("group").is_in(own.implode())).iter_rows(named=True)
+        for row in changes.filter(pl.col("group").is_in(own.implode())).iter_rows(named=True)
     ]
 
 

@@ -93,14 +93,16 @@ def _next_coaching(report: Report, known: pl.DataFrame) -> str:
         report, verdicts.filter(~(pl.col("clear") & (pl.col("change") < 0))).sort("technician", "step")
     )
     costly = unchanged.filter(pl.col("verdict").is_in(COSTLY_VERDICTS))
-    who = [
+    people = [
         f"{name} on “{title}”"
         for name, title in costly.select("technician", "title").unique(maintain_order=True).iter_rows()
     ]
     harmless = unchanged.filter(pl.col("verdict") == "no_sign").get_column("step").unique().sort().to_list()
     actions = []
-    if who:
-        actions.append(f"No clear change and the step costs comebacks: coach again, in another way: {join_words(who)}.")
+    if people:
+        actions.append(
+            f"No clear change and the step costs comebacks: coach again, in another way: {join_words(people)}."
+        )
     if harmless:
         actions.append(
             f"No clear change on {join_words(quoted_misses(report, harmless))}, but this log shows no cost: not a priority to coach again."

@@ -2,7 +2,7 @@
 
 from analysis.people.coaching import coaching_effects
 from analysis.people.credibility import credibility
-from analysis.people.robust import with_robustness
-from analysis.people.technique import technique
+from analysis.people.sensitivity import add_ranking_sensitivity
+from analysis.people.technique import technique_table
 
-__all__ = ["coaching_effects", "credibility", "technique", "with_robustness"]
+__all__ = ["add_ranking_sensitivity", "coaching_effects", "credibility", "technique_table"]

@@ -11,20 +11,20 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.prepared import Prepared
+from analysis.dataset import BleedData
 from analysis.stats import benjamini_hochberg, between_variance, student_quantile, student_tail
-from schemas import checked, empty
+from schemas import empty, validate_table
 from schemas.log import Coaching
 from schemas.outputs import CoachingEffect
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 DAYS_EITHER_SIDE = 183
 CHOICE_DAYS = 91
 """The quarter before a coaching, which may have led to it, belongs to neither side: whoever is chosen for a bad quarter
 does better afterwards anyway. Half a year on either side of that quarter is as far from it as the other, so habits that
 wander return as much before it as after it."""
-LEAST_BLEEDS = 10
-LEAST_COMEBACKS = 10
+MIN_BLEEDS = 10
+MIN_COMEBACKS = 10
 CLEAR_Q = 0.05
 
 
@@ -32,16 +32,16 @@ CLEAR_Q = 0.05
 class Changes:
     """A share before and after and the variance of its change by counts alone, one entry per technician."""
 
-    before: Numbers
-    after: Numbers
-    variance: Numbers
+    before: FloatArray
+    after: FloatArray
+    variance: FloatArray
 
     @property
-    def change(self) -> Numbers:
+    def change(self) -> FloatArray:
         return self.after - self.before
 
     @property
-    def slope(self) -> Numbers:
+    def slope(self) -> FloatArray:
         """How far a share moves for each unit of its log odds: p (1 - p), never held to be zero."""
         middle = np.clip((self.before + self.after) / 2, 0.02, 0.98)
         return middle * (1 - middle)
@@ -58,7 +58,7 @@ class Difference:
     peers_change: float
 
 
-def coaching_effects(prepared: Prepared, coaching: DataFrame[Coaching]) -> DataFrame[CoachingEffect]:
+def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFrame[CoachingEffect]:
     """Estimate what each coaching changed.
 
     Estimand: the coached technician's share missed in the half year after the day, less that in the half year which
@@ -72,19 +72,19 @@ def coaching_effects(prepared: Prepared, coaching: DataFrame[Coaching]) -> DataF
 
     Parameters
     ----------
-    prepared
+    data
         All accepted bleeds.
     coaching
         Coachings; one whose step the standard does not know keeps an empty row.
     """
-    rows = [_effect(prepared, coaching, event) for event in coaching.iter_rows(named=True)]
+    rows = [_effect(data, coaching, event) for event in coaching.iter_rows(named=True)]
     table = pl.DataFrame(rows, schema=empty(CoachingEffect).schema)
     q_value = pl.Series(benjamini_hochberg(table.get_column("p_value").fill_null(np.nan).to_numpy())).fill_nan(None)
     table = table.with_columns(q_value=q_value, clear=q_value <= CLEAR_Q)
-    return checked(CoachingEffect, table.sort("technician", "step", "coached_on"))
+    return validate_table(CoachingEffect, table.sort("technician", "step", "coached_on"))
 
 
-def difference(own: Changes, peers: Changes) -> Difference:
+def difference(coached: Changes, peers: Changes) -> Difference:
     """The coached person's change less the peers' mean change.
 
     Peers' changes are pooled by random effects (R. DerSimonian & N. Laird 1986, Control. Clin. Trials 7:177-188) on the
@@ -98,31 +98,31 @@ def difference(own: Changes, peers: Changes) -> Difference:
     wander = between_variance(peers.change / peers.slope, peers.variance / peers.slope**2)  # of the log odds
     pooled = 1 / (peers.variance + wander * peers.slope**2)
     mean = float(pooled @ peers.change / pooled.sum())
-    between = float(wander * own.slope[0] ** 2 + 1 / pooled.sum())
-    variance = float(own.variance[0]) + between
+    between = float(wander * coached.slope[0] ** 2 + 1 / pooled.sum())
+    variance = float(coached.variance[0]) + between
     freedom, sd = (count - 1) * (variance / between) ** 2, variance**0.5
     reach = student_quantile(0.975, freedom) * sd
-    change = float(own.change[0]) - mean
+    change = float(coached.change[0]) - mean
     p_value = 2 * float(student_tail(abs(change) / sd, freedom))
     return Difference(change, change - reach, change + reach, p_value, mean)
 
 
-def _effect(prepared: Prepared, coaching: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
+def _effect(data: BleedData, coaching: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
     row = {name: event[name] for name in ("technician", "step", "coached_on")}
-    if event["step"] not in prepared.missed.columns[1:]:
+    if event["step"] not in data.missed.columns[1:]:
         return row
     coached = _coached(coaching, event)
-    sides = _sides(prepared, prepared.missed.get_column(event["step"]), event, coached)
+    sides = _before_after(data, data.missed.get_column(event["step"]), event, coached)
     if sides is not None:
-        mine = _changes(sides.own)
-        found = difference(mine, _changes(sides.peers))
-        row |= {"missed_before": float(mine.before[0]), "missed_after": float(mine.after[0])}
-        row |= {f"recorded_{side}": sides.own.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
+        coached_changes = _changes(sides.coached)
+        found = difference(coached_changes, _changes(sides.peers))
+        row |= {"missed_before": float(coached_changes.before[0]), "missed_after": float(coached_changes.after[0])}
+        row |= {f"recorded_{side}": sides.coached.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
         row |= _limited("change", "lo", "hi", found) | {"peers_change": found.peers_change, "p_value": found.p_value}
     mature = pl.when("mature").then("came_back")
-    back = _sides(prepared, prepared.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
-    if back is not None and back.own.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= LEAST_COMEBACKS:
-        effect = difference(_changes(back.own), _changes(back.peers))
+    back = _before_after(data, data.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
+    if back is not None and back.coached.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= MIN_COMEBACKS:
+        effect = difference(_changes(back.coached), _changes(back.peers))
         row |= _limited("comebacks_change", "comebacks_lo", "comebacks_hi", effect)
     return row
 
@@ -132,19 +132,19 @@ def _limited(change: str, lo: str, hi: str, found: Difference) -> dict[str, floa
 
 
 @dataclass(frozen=True)
-class _Sides:
+class _BeforeAfter:
     """Counts either side of the day, of the coached one and of the peers."""
 
-    own: pl.DataFrame
+    coached: pl.DataFrame
     peers: pl.DataFrame
 
 
-def _sides(prepared: Prepared, yes: pl.Series, event: dict[str, Any], coached: list[str]) -> _Sides | None:
+def _before_after(data: BleedData, yes: pl.Series, event: dict[str, Any], coached: list[str]) -> _BeforeAfter | None:
     """How often `yes` (empty where not known) on either side of the day; None with too few bleeds or peers."""
-    counts = _counts(prepared.bleeds.select("technician", "started_at").with_columns(yes=yes), event["coached_on"])
+    counts = _counts(data.bleeds.select("technician", "started_at").with_columns(yes=yes), event["coached_on"])
     own = counts.filter(pl.col("technician") == event["technician"])
     peers = counts.filter(~pl.col("technician").is_in(coached))
-    return None if own.is_empty() or peers.height < 2 else _Sides(own, peers)
+    return None if own.is_empty() or peers.height < 2 else _BeforeAfter(own, peers)
 
 
 def _counts(bleeds: pl.DataFrame, day: dt.date) -> pl.DataFrame:
@@ -157,7 +157,7 @@ def _counts(bleeds: pl.DataFrame, day: dt.date) -> pl.DataFrame:
     sides = near.group_by("technician").agg(
         yes_before=before.sum(), bleeds_before=before.len(), yes_after=after.sum(), bleeds_after=after.len()
     )
-    return sides.filter(pl.min_horizontal("bleeds_before", "bleeds_after") >= LEAST_BLEEDS).sort("technician")
+    return sides.filter(pl.min_horizontal("bleeds_before", "bleeds_after") >= MIN_BLEEDS).sort("technician")
 
 
 def _coached(coaching: pl.DataFrame, event: dict[str, Any]) -> list[str]:
@@ -177,7 +177,7 @@ def _changes(counts: pl.DataFrame) -> Changes:
     )
 
 
-def _variance(missed: Numbers, bleeds: Numbers) -> Numbers:
+def _variance(missed: FloatArray, bleeds: FloatArray) -> FloatArray:
     """Of a share, one miss and one success added (A. Agresti & B. Caffo 2000, Am. Stat. 54:280-288)."""
     p = (missed + 1) / (bleeds + 2)
     return p * (1 - p) / (bleeds + 2)

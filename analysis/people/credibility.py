@@ -5,22 +5,22 @@ from __future__ import annotations
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.people.copies import copy_findings
-from analysis.people.digits import digit_findings
+from analysis.dataset import BleedData
+from analysis.people.copied_entries import copy_findings
+from analysis.people.digit_preference import digit_findings
+from analysis.people.entries import recorded_values
 from analysis.people.finding import Finding
-from analysis.people.habits import constant_findings, duration_findings
-from analysis.people.selective import selective_findings
-from analysis.people.written import written
-from analysis.prepared import Prepared
+from analysis.people.implausible_entries import constant_findings, duration_findings
+from analysis.people.selective_recording import selective_findings
 from analysis.stats import benjamini_hochberg
-from schemas import checked, empty
+from schemas import empty, validate_table
 from schemas.outputs import Credibility
 
 FLAG_AT_Q = 0.01
 """False discoveries held well under the usual 5%: a flag on a person's name is dear."""
 
 
-def credibility(prepared: Prepared) -> DataFrame[Credibility]:
+def credibility(data: BleedData) -> DataFrame[Credibility]:
     """Each technician and test of how the log was written; a flag is a reason to talk, never a verdict.
 
     Tests: favourite_digits, copied_entries, impossible_durations, never_varied, recorded_only_when_met.
@@ -31,7 +31,7 @@ def credibility(prepared: Prepared) -> DataFrame[Credibility]:
     prepared
         All accepted bleeds.
     """
-    findings = _findings(prepared)
+    findings = _findings(data)
     if not findings:
         return empty(Credibility)
     q = benjamini_hochberg([finding.p_value for finding in findings])
@@ -52,16 +52,16 @@ def credibility(prepared: Prepared) -> DataFrame[Credibility]:
         ],
         schema=empty(Credibility).schema,
     )
-    return checked(Credibility, table.sort("technician", "test", "field"))
+    return validate_table(Credibility, table.sort("technician", "test", "field"))
 
 
-def _findings(prepared: Prepared) -> list[Finding]:
-    bleeds = prepared.bleeds
-    readings = written(bleeds)
+def _findings(data: BleedData) -> list[Finding]:
+    bleeds = data.bleeds
+    readings = recorded_values(bleeds)
     return [
         *digit_findings(readings),
-        *copy_findings(bleeds, tuple(dict.fromkeys(step.field for step in prepared.standard.steps))),
+        *copy_findings(bleeds, tuple(dict.fromkeys(step.field for step in data.standard.steps))),
         *duration_findings(bleeds),
         *constant_findings(readings),
-        *selective_findings(bleeds, prepared.missed),
+        *selective_findings(bleeds, data.missed),
     ]

@@ -9,8 +9,8 @@ import polars as pl
 from schemas import dictionary
 from schemas.log import Sessions
 
-LEAST_ENTRIES, EXAMPLES = 30, 3
-CLEARLY_MORE = 1.5
+MIN_ENTRIES, EXAMPLES = 30, 3
+CLEAR_RATIO = 1.5
 """A habit must be clearly more than peers' on the same field to be held against anyone."""
 READINGS = tuple(
     entry.name
@@ -32,6 +32,6 @@ class Finding:
     examples: tuple[str, ...] = ()
 
 
-def examples_of(rows: pl.DataFrame) -> tuple[str, ...]:
+def example_bleeds(rows: pl.DataFrame) -> tuple[str, ...]:
     """A few of these bleeds to look at."""
     return tuple(rows.get_column("session_id").head(EXAMPLES).to_list())

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from analysis.stats import Z95
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 ATMOSPHERE_PA = 101_325.0
 HAND_PRESSURE_PA = 3.0e6
 HAND_PRESSURE_SD_PA = 0.75e6
@@ -28,9 +28,9 @@ class Measures:
     brake's sheet or the shop's own firm bleeds ±1.5 mm, a lever ratio that changes along the stroke ±10%.
     """
 
-    lever_ratio: Numbers
-    master_bore_mm: Numbers
-    reference_mm: Numbers
+    lever_ratio: FloatArray
+    master_bore_mm: FloatArray
+    reference_mm: FloatArray
     travel_sd_mm: float = 1.0
     reference_sd_mm: float = 1.5
     ratio_relative_sd: float = 0.10
@@ -40,17 +40,17 @@ class Measures:
 class TrappedAir:
     """Free air at atmospheric pressure, ml, and its 95% limits (never below 0); one value a bleed, NaN unknown."""
 
-    ml: Numbers
-    lo_ml: Numbers
-    hi_ml: Numbers
+    ml: FloatArray
+    lo_ml: FloatArray
+    hi_ml: FloatArray
 
 
-def lost_volume_ml(free_air_ml: Numbers, pressure_pa: float = HAND_PRESSURE_PA) -> Numbers:
+def lost_volume_ml(free_air_ml: FloatArray, pressure_pa: float = HAND_PRESSURE_PA) -> FloatArray:
     """The volume by which `free_air_ml` shrinks from atmospheric to `pressure_pa` above it (Boyle 1662, isothermal)."""
     return free_air_ml * pressure_pa / (ATMOSPHERE_PA + pressure_pa)
 
 
-def trapped_air(travel_mm: Numbers, brake: Measures) -> TrappedAir:
+def trapped_air(travel_mm: FloatArray, brake: Measures) -> TrappedAir:
     """Free air that explains the lever travel beyond a firm brake's.
 
     Tip travel over lever ratio is master stroke; stroke times bore area is volume; Boyle's law gives the free air.
@@ -74,7 +74,9 @@ def trapped_air(travel_mm: Numbers, brake: Measures) -> TrappedAir:
     return TrappedAir(ml, np.maximum(middle - Z95 * sd_ml, 0.0), np.maximum(middle + Z95 * sd_ml, 0.0))
 
 
-def flush_ratio(volume_moved_ml: Numbers, hose_bore_mm: Numbers, hose_mm: Numbers, ends_ml: Numbers | float) -> Numbers:
+def flush_ratio(
+    volume_moved_ml: FloatArray, hose_bore_mm: FloatArray, hose_mm: FloatArray, ends_ml: FloatArray | float
+) -> FloatArray:
     """Circuit volumes flushed: fluid moved over what hose, lever and caliper (`ends_ml`) hold together."""
     hose_ml = np.pi / 4 * hose_bore_mm**2 * hose_mm / 1000
     return volume_moved_ml / (hose_ml + ends_ml)
@@ -85,6 +87,6 @@ def _shrinkage(pressure_pa: float) -> float:
 
 
 def _pressure_relative_sd() -> float:
-    around = (HAND_PRESSURE_PA - HAND_PRESSURE_SD_PA, HAND_PRESSURE_PA + HAND_PRESSURE_SD_PA)
-    low, high = (_shrinkage(p) for p in around)
+    pressures = (HAND_PRESSURE_PA - HAND_PRESSURE_SD_PA, HAND_PRESSURE_PA + HAND_PRESSURE_SD_PA)
+    low, high = (_shrinkage(p) for p in pressures)
     return (high - low) / 2 / _shrinkage(HAND_PRESSURE_PA)

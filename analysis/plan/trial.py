@@ -13,13 +13,13 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.plan.power import precise_rate_bleeds, two_arm_bleeds
-from analysis.prepared import Prepared
+from analysis.dataset import BleedData
+from analysis.plan.sample_size import precise_rate_bleeds, two_arm_bleeds
 from analysis.stats import student_quantile, student_tail, wilson
-from schemas import checked, empty
+from schemas import empty, validate_table
 from schemas.outputs import Trial
 
-LEAST_UNITS = 4
+MIN_UNITS = 4
 MOST_ENUMERATED, PERMUTATIONS, MOST_PERMUTED = 20_000, 9_999, 1_000
 """Ways of drawing the arms that are all counted; of more, how many are drawn; units above which Student's t is as good."""
 UNIT_KEYS = {
@@ -46,7 +46,7 @@ class Contrast:
     p_value: float
 
 
-def trials(prepared: Prepared, rng: np.random.Generator) -> DataFrame[Trial]:
+def trials(data: BleedData, rng: np.random.Generator) -> DataFrame[Trial]:
     """Compare the arms of every trial in the log, one row per arm.
 
     Estimand: the arm's comeback rate within the window less the first arm's (in alphabetical order), among mature
@@ -56,12 +56,12 @@ def trials(prepared: Prepared, rng: np.random.Generator) -> DataFrame[Trial]:
 
     Parameters
     ----------
-    prepared
+    data
         All accepted bleeds; those with both trial and trial_arm take part.
     rng
         For permutations that are too many to count.
     """
-    taking_part = prepared.bleeds.filter(pl.col("trial").is_not_null() & pl.col("trial_arm").is_not_null())
+    taking_part = data.bleeds.filter(pl.col("trial").is_not_null() & pl.col("trial_arm").is_not_null())
     if taking_part.is_empty():
         return empty(Trial)
     rows = [
@@ -69,7 +69,7 @@ def trials(prepared: Prepared, rng: np.random.Generator) -> DataFrame[Trial]:
         for (name,), bleeds in taking_part.sort("trial", "session_id").group_by("trial", maintain_order=True)
         for row in _arms(str(name), bleeds, rng)
     ]
-    return checked(Trial, pl.DataFrame(rows, schema=empty(Trial).schema).sort("trial", "arm"))
+    return validate_table(Trial, pl.DataFrame(rows, schema=empty(Trial).schema).sort("trial", "arm"))
 
 
 def by_bleed(missed_1: int, n_1: int, missed_2: int, n_2: int) -> Contrast:
@@ -106,15 +106,18 @@ def by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Generator) 
         arm.get_column(c).to_numpy().astype(float) for arm in (arm_1, arm_2) for c in ("comebacks", "bleeds")
     )
     difference = float(y_2.sum() / n_2.sum() - y_1.sum() / n_1.sum())
-    if min(len(y_1), len(y_2)) < LEAST_UNITS:
+    if min(len(y_1), len(y_2)) < MIN_UNITS:
         return Contrast(difference, float("nan"), float("nan"), permutation_p_value((y_1, n_1), (y_2, n_2), rng))
-    sd, freedom = float(np.sqrt(_ratio_variance(y_1, n_1) + _ratio_variance(y_2, n_2))), len(y_1) + len(y_2) - 2
-    reach = student_quantile(0.975, freedom) * sd
+    sd, degrees_of_freedom = (
+        float(np.sqrt(_ratio_variance(y_1, n_1) + _ratio_variance(y_2, n_2))),
+        len(y_1) + len(y_2) - 2,
+    )
+    half_width = student_quantile(0.975, degrees_of_freedom) * sd
     if len(y_1) + len(y_2) > MOST_PERMUTED:
-        p_value = 2 * float(student_tail(abs(difference) / sd, freedom)) if sd > 0 else 1.0
+        p_value = 2 * float(student_tail(abs(difference) / sd, degrees_of_freedom)) if sd > 0 else 1.0
     else:
         p_value = permutation_p_value((y_1, n_1), (y_2, n_2), rng)
-    return Contrast(difference, difference - reach, difference + reach, p_value)
+    return Contrast(difference, difference - half_width, difference + half_width, p_value)
 
 
 Counts = tuple[NDArray[np.float64], NDArray[np.float64]]
@@ -224,9 +227,9 @@ def _contrast(first: pl.DataFrame, own: pl.DataFrame, unit: str, rng: np.random.
     return by_unit(arms[0], arms[1], rng)
 
 
-def bleeds_needed(ready: Prepared) -> tuple[str, ...]:
+def bleeds_needed(data: BleedData) -> tuple[str, ...]:
     """How many bleeds it takes, at the shop's own rate, to know it closely and to try a changed procedure."""
-    followed = ready.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
+    followed = data.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
     if followed.is_empty() or not 0 < (rate := float(followed.mean())) < 1:  # type: ignore[arg-type]
         return ()
     close, arm = precise_rate_bleeds(rate, rate / 4), two_arm_bleeds(rate, rate / 2)

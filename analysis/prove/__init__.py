@@ -1,8 +1,8 @@
 """The proof: many simulated workshops audited like any other and held against what is true of them."""
 
-from analysis.prove.held import Fact, Held, held
 from analysis.prove.measures import proof
+from analysis.prove.one_workshop import Fact, SimulationResult, audit_simulation
 from analysis.prove.run import run_proof
-from analysis.prove.worlds import World, proof_worlds
+from analysis.prove.scenarios import Scenario, proof_scenarios
 
-__all__ = ["Fact", "Held", "World", "held", "proof", "proof_worlds", "run_proof"]
+__all__ = ["Fact", "Scenario", "SimulationResult", "audit_simulation", "proof", "proof_scenarios", "run_proof"]

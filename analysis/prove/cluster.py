@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 
 SECONDS_TO_ANSWER = 10
 
@@ -17,26 +17,26 @@ def connected(address: str) -> Iterator[Any]:
 
     Raises
     ------
-    CannotRun
+    UserError
         The cluster extra is not installed, nothing answers, or a worker that something lay on is lost on the way.
     """
     try:
         from distributed import Client
     except ImportError as error:
         cure = "pip install 'rebleed[cluster]'"
-        raise CannotRun(
+        raise UserError(
             "--cluster", "the libraries that reach a cluster are missing", "the cluster extra", cure
         ) from error
     try:
         client = Client(address, timeout=SECONDS_TO_ANSWER)  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
-        raise CannotRun(
+        raise UserError(
             "--cluster", f"nothing answers at {address}", "tcp://host:port of a scheduler", "start it"
         ) from error
     try:
         yield client
     except _lost() as error:
-        raise CannotRun(
+        raise UserError(
             f"--cluster {address}",
             "the cluster, or a worker with what lay on it, was lost on the way",
             "workers that stay until the end",

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from analysis.prepared import Prepared
-from analysis.prove.worlds import CALENDARS, FEW_GROUPS, GAPS, ONE_OF_FIVE, ONE_OF_THREE
+from analysis.dataset import BleedData
+from analysis.monitoring import monthly_rates
+from analysis.prove.scenarios import CALENDARS, FEW_GROUPS, GAPS, ONE_OF_FIVE, ONE_OF_THREE
 from analysis.rates import expected_risk, rates
-from analysis.watch import months
 from synthetic import Workshop
 
 FEW_SIGNALLED = "few equal groups: any gets a signal"
@@ -32,24 +32,24 @@ class Fact:
     true: bool
 
 
-def group_facts(name: str, workshop: Workshop, ready: Prepared, rng: np.random.Generator) -> list[Fact]:
+def group_facts(name: str, workshop: Workshop, data: BleedData, rng: np.random.Generator) -> list[Fact]:
     """The facts of one world of these families; none of any other."""
     if name in CALENDARS:
-        table = months(ready, expected_risk(ready, rng), rng)
+        table = monthly_rates(data, expected_risk(data, rng), rng)
         signal = table.get_column("signal").is_in(["high", "low"]).any()
         return [
             Fact(CALENDAR_CHANGE, bool(table.get_column("change_began").any())),
             Fact(CALENDAR_SIGNAL, bool(signal)),
         ]
     kind = FEW_GROUPS.get(name) or ("technician" if name == ONE_OF_FIVE else "shop")
-    found = rates(ready, rng).filter(pl.col("kind") == kind)
+    found = rates(data, rng).filter(pl.col("kind") == kind)
     called = dict(found.filter(pl.col("signal").is_in(["high", "low"])).select("group", "signal").iter_rows())
     if name in FEW_GROUPS:
         held = found.select((pl.col("ratio_lo") <= 1) & (pl.col("ratio_hi") >= 1)).to_series().drop_nulls()
         return [Fact(FEW_SIGNALLED, bool(called)), *(Fact(FEW_HELD, one) for one in held)]
     if name in GAPS:
         shop = workshop.returns_written[0].shop
-        return [Fact(GAP_JUDGED, bool(called)), Fact(GAP_ASKED, shop in ready.in_question)]
+        return [Fact(GAP_JUDGED, bool(called)), Fact(GAP_ASKED, shop in data.in_question)]
     if name == ONE_OF_THREE:
         return [Fact(SHOP_MISTAKEN, bool(called.keys() - {workshop.changes[0].shop}))]
     worse = max(workshop.habits, key=lambda habit: habit.skill or 0.0).technician

@@ -1,28 +1,28 @@
 """Fair comparison: raw rates, what the same work would give, what chance explains."""
 
-from analysis.rates.case_mix import expected_risk
-from analysis.rates.fair import rates
+from analysis.rates.case_mix import CaseMix, CovariatePatterns, build_case_mix, covariate_patterns
+from analysis.rates.crude import crude_rates
+from analysis.rates.expected_risk import expected_risk
 from analysis.rates.funnel import Overdispersion, chance_limits, overdispersion, two_sided_p
+from analysis.rates.gamma_poisson import EmpiricalBayesRate, gamma_poisson
 from analysis.rates.others import Expectation, Others, others_of
-from analysis.rates.raw import raw_rates
-from analysis.rates.shrink import Shrunk, gamma_poisson
-from analysis.rates.work import Kinds, Work, kinds_of, work_of
+from analysis.rates.standardised import rates
 
 __all__ = [
+    "CaseMix",
+    "CovariatePatterns",
+    "EmpiricalBayesRate",
     "Expectation",
-    "Kinds",
     "Others",
     "Overdispersion",
-    "Shrunk",
-    "Work",
+    "build_case_mix",
     "chance_limits",
+    "covariate_patterns",
+    "crude_rates",
     "expected_risk",
     "gamma_poisson",
-    "kinds_of",
     "others_of",
     "overdispersion",
     "rates",
-    "raw_rates",
     "two_sided_p",
-    "work_of",
 ]

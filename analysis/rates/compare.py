@@ -12,10 +12,10 @@ from analysis.rates.funnel import chance_limits, overdispersion, two_sided_p
 from analysis.rates.others import Expectation, Others
 from analysis.stats import benjamini_hochberg
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 Marks = NDArray[np.bool_]
-LEAST_EXPECTED, LEAST_MATURE = 2.0, 10
-LEAST_TO_SPREAD = 10
+MIN_EXPECTED, MIN_MATURE = 2.0, 10
+MIN_TO_SPREAD = 10
 """Fewer groups tell too little of how much groups differ in general: the one that does would widen its own limits."""
 SIGNAL_Q = 0.05
 
@@ -24,17 +24,17 @@ SIGNAL_Q = 0.05
 class Counts:
     """Comebacks and mature bleeds, one entry a group."""
 
-    observed: Numbers
-    mature: Numbers
+    observed: FloatArray
+    mature: FloatArray
 
     @classmethod
     def of(cls, table: pl.DataFrame) -> Counts:
         """Columns `comebacks` and `mature`."""
         return cls(*(table.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature")))
 
-    def enough(self, expected: Numbers) -> Marks:
+    def enough(self, expected: FloatArray) -> Marks:
         """Groups large enough to be judged."""
-        return (np.nan_to_num(expected) >= LEAST_EXPECTED) & (self.mature >= LEAST_MATURE)
+        return (np.nan_to_num(expected) >= MIN_EXPECTED) & (self.mature >= MIN_MATURE)
 
 
 @dataclass(frozen=True)
@@ -45,18 +45,18 @@ class Compared:
     funnel limits are ratios; `signal` is that of `schemas.outputs.SIGNALS`.
     """
 
-    expected: Numbers
-    reference: Numbers
+    expected: FloatArray
+    reference: FloatArray
     clustering: float
     judged: Marks
-    funnel_lo: Numbers
-    funnel_hi: Numbers
-    p_value: Numbers
-    q_value: Numbers
+    funnel_lo: FloatArray
+    funnel_hi: FloatArray
+    p_value: FloatArray
+    q_value: FloatArray
     signal: NDArray[np.str_]
 
 
-def compared_once(counts: Counts, expected: Numbers, *, judged: bool) -> Compared:
+def compared_once(counts: Counts, expected: FloatArray, *, judged: bool) -> Compared:
     """Groups against known expectations, or only set beside them."""
     enough = counts.enough(expected) & judged
     if enough.sum() < 2:
@@ -98,7 +98,7 @@ def compared_in_turn(counts: Counts, others: Others) -> Compared:
 
 def _spread(counts: Counts, known: Expectation, clustering: float, enough: Marks) -> float:
     """How much groups differ in general: the variance of the log ratio between them."""
-    if enough.sum() < LEAST_TO_SPREAD:
+    if enough.sum() < MIN_TO_SPREAD:
         return 0.0
     o, e, reference = (each[enough] / clustering for each in (counts.observed, known.expected, known.reference))
     return overdispersion(o, e, reference=reference).tau2
@@ -116,7 +116,7 @@ def _judge(counts: Counts, known: Expectation, clustering: float, enough: Marks,
     return Compared(known.expected, known.reference, clustering, judged, lo, hi, p, np.full(size, np.nan), signal)
 
 
-def _signalled(counts: Counts, found: Compared, q: Numbers) -> Compared:
+def _signalled(counts: Counts, found: Compared, q: FloatArray) -> Compared:
     called = found.judged & (np.nan_to_num(q, nan=1.0) <= SIGNAL_Q)
     high = counts.observed > np.nan_to_num(found.expected)
     signal = np.where(called, np.where(high, "high", "low"), found.signal)

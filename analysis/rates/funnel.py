@@ -12,9 +12,9 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.stats import between_variance, conditional_mid_tails, poisson_mid_tails, ratio_limits
+from analysis.stats import between_variance, conditional_mid_tails, poisson_mid_p, ratio_limits
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 WINSORISED = 0.1
 
 
@@ -27,7 +27,7 @@ class Overdispersion:
 
 
 def overdispersion(
-    observed: Numbers, expected: Numbers, winsorised: float = WINSORISED, reference: ArrayLike = np.inf
+    observed: FloatArray, expected: FloatArray, winsorised: float = WINSORISED, reference: ArrayLike = np.inf
 ) -> Overdispersion:
     """How much more groups differ than chance explains.
 
@@ -52,8 +52,8 @@ def overdispersion(
 
 
 def chance_limits(
-    expected: Numbers, level: float = 0.95, tau2: float = 0.0, reference: ArrayLike = np.inf
-) -> tuple[Numbers, Numbers]:
+    expected: FloatArray, level: float = 0.95, tau2: float = 0.0, reference: ArrayLike = np.inf
+) -> tuple[FloatArray, FloatArray]:
     """Limits of the ratio that chance explains, exact, or on the log scale with tau² added.
 
     Source of the exact limits: chi-square quantiles, as drawn in funnel plots of standardised ratios; conditional
@@ -62,18 +62,20 @@ def chance_limits(
     exact = ratio_limits(expected, expected, reference, level)
     if tau2 <= 0:
         return exact.lo, exact.hi
-    reach = NormalDist().inv_cdf(0.5 + level / 2) * np.sqrt(1 / expected + 1 / np.asarray(reference) + tau2)
-    return np.minimum(exact.lo, np.exp(-reach)), np.maximum(exact.hi, np.exp(reach))
+    half_width = NormalDist().inv_cdf(0.5 + level / 2) * np.sqrt(1 / expected + 1 / np.asarray(reference) + tau2)
+    return np.minimum(exact.lo, np.exp(-half_width)), np.maximum(exact.hi, np.exp(half_width))
 
 
-def two_sided_p(observed: Numbers, expected: Numbers, tau2: float = 0.0, reference: ArrayLike = np.inf) -> Numbers:
+def two_sided_p(
+    observed: FloatArray, expected: FloatArray, tau2: float = 0.0, reference: ArrayLike = np.inf
+) -> FloatArray:
     """Mid-p of the count under chance: Poisson, or conditional binomial where the expectation rests on a count.
 
     Where groups differ in general, tau² makes the expectation uncertain in the same way.
     """
     uncertain = 1 / np.asarray(reference) + tau2 + np.zeros_like(expected)
     known = uncertain <= 0
-    fewer, more = poisson_mid_tails(observed, expected)
+    fewer, more = poisson_mid_p(observed, expected)
     rests = conditional_mid_tails(observed, expected, 1 / np.where(known, 1.0, uncertain))
     fewer, more = np.where(known, fewer, rests[0]), np.where(known, more, rests[1])
     return np.minimum(1.0, 2 * np.minimum(fewer, more))

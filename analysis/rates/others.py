@@ -14,13 +14,13 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.prepared import Prepared
-from analysis.rates.left_out import LeftOutFits, left_out_fits
-from analysis.rates.raw import NOT_RECORDED
-from analysis.rates.work import Codes, Numbers, Work
+from analysis.dataset import BleedData
+from analysis.rates.case_mix import CaseMix, Codes, FloatArray
+from analysis.rates.cross_fitted_risk import LeftOutFits, left_out_fits
+from analysis.rates.crude import NOT_RECORDED
 from analysis.stats import level_codes
 
-MOST_FOLDS = 20
+MAX_FOLDS = 20
 RIDGE = 1.0
 """The penalty of `regression.left_out_logistic`."""
 
@@ -30,17 +30,17 @@ class Expectation:
     """One entry a group: comebacks expected, and the number of comebacks that it is as uncertain as (its squared mean
     over its variance). NaN and 0 where there is nobody to compare with."""
 
-    expected: Numbers
-    reference: Numbers
+    expected: FloatArray
+    reference: FloatArray
 
 
 @dataclass(frozen=True)
 class _Sums:
     """Comebacks that a fit gives some bleeds, how that changes with its coefficients, and comebacks they had; one row a fit."""
 
-    level: Numbers
-    slope: Numbers
-    events: Numbers
+    level: FloatArray
+    slope: FloatArray
+    events: FloatArray
 
     def less(self, some: _Sums, where: NDArray[np.bool_]) -> _Sums:
         """Without some of the bleeds, in the fits that saw them."""
@@ -65,7 +65,7 @@ class Others:
         return len(self.fold_of)
 
     @cached_property
-    def observed(self) -> Numbers:
+    def observed(self) -> FloatArray:
         """Comebacks of each group's mature bleeds."""
         return np.bincount(self.codes, self.mature & self.back, self.groups).astype(float)
 
@@ -100,12 +100,12 @@ class Others:
         return Expectation(expected, reference)
 
     @cached_property
-    def _kinds_of_work(self) -> list[Numbers]:
+    def _kinds_of_work(self) -> list[FloatArray]:
         """Mature bleeds of each kind of work, group by group."""
         order = np.argsort(self.codes, kind="stable")
         ends = np.cumsum(np.bincount(self.codes, minlength=self.groups))
         rows = np.split(order[: ends[-1]], ends[:-1])
-        place, size = self.fits.kinds.place, len(self.fits.kinds.x)
+        place, size = self.fits.kinds.pattern_index, len(self.fits.kinds.x)
         return [np.bincount(place[own], self.mature[own], size).astype(float) for own in rows]
 
     @cached_property
@@ -131,14 +131,14 @@ class Others:
         came = self.fits.came.sum(axis=0)
         return _Sums(sums.level, sums.slope, came.sum() - came)
 
-    def _sums(self, counts: Numbers, folds: Sequence[int]) -> _Sums:
+    def _sums(self, counts: FloatArray, folds: Sequence[int]) -> _Sums:
         """What the fits without these folds give these counts of each kind of work, one column a fold."""
         risk = self.fits.risk[:, folds]
         slope = (counts * risk * (1 - risk)).T @ self.fits.kinds.x
         return _Sums((counts * risk).sum(axis=0), slope, np.zeros(counts.shape[1]))
 
     @cached_property
-    def _covariances(self) -> Numbers:
+    def _covariances(self) -> FloatArray:
         """Of the covariates' coefficients in each fit: folds × covariates × covariates."""
         x = np.column_stack([self.fits.kinds.x, np.ones(len(self.fits.kinds.x))])
         ridge = np.diag([*np.full(x.shape[1] - 1, RIDGE), 1e-9])
@@ -146,7 +146,7 @@ class Others:
         return np.stack([np.linalg.inv((x.T * w) @ x + ridge)[:-1, :-1] for w in weight.T])
 
 
-def others_of(prepared: Prepared, column: str, work: Work, rng: np.random.Generator) -> Others:
+def others_of(data: BleedData, column: str, case_mix: CaseMix, rng: np.random.Generator) -> Others:
     """Every group of a column, in the order of their names, with the models that leave each out.
 
     Parameters
@@ -156,13 +156,13 @@ def others_of(prepared: Prepared, column: str, work: Work, rng: np.random.Genera
     column
         The column whose groups are compared.
     work
-        `work_of(prepared.bleeds)`.
+        `build_case_mix(prepared.bleeds)`.
     rng
         For the folds of more than 20 groups.
     """
-    codes = level_codes(prepared.bleeds.get_column(column).fill_null(NOT_RECORDED))
+    codes = level_codes(data.bleeds.get_column(column).fill_null(NOT_RECORDED))
     groups = int(codes.max(initial=0)) + 1
-    fold_of = rng.permutation(np.arange(groups) % min(groups, MOST_FOLDS))
-    mature, back = (prepared.bleeds.get_column(name).to_numpy() for name in ("mature", "came_back"))
-    fits = left_out_fits(work.kinds(), fold_of[codes], mature.astype(float), back.astype(float))
-    return Others(fits, codes, fold_of, mature, back, work.group(prepared.bleeds, "bike_id"))
+    fold_of = rng.permutation(np.arange(groups) % min(groups, MAX_FOLDS))
+    mature, back = (data.bleeds.get_column(name).to_numpy() for name in ("mature", "came_back"))
+    fits = left_out_fits(case_mix.patterns(), fold_of[codes], mature.astype(float), back.astype(float))
+    return Others(fits, codes, fold_of, mature, back, case_mix.group(data.bleeds, "bike_id"))

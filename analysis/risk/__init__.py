@@ -1,47 +1,47 @@
 """The risk of a re-bleed: which bleed will come back, why, and which deserves a second check."""
 
+from analysis.risk.assess import RiskResults, assess_risk
+from analysis.risk.attributions import Attributions, attributions
+from analysis.risk.backtest import Outcome, OutOfTimePredictions, outcomes, predict_out_of_time
 from analysis.risk.calibration import calibration_line
 from analysis.risk.calibration import odds as log_odds_of
+from analysis.risk.evaluation import brier_parts, brier_parts_of_bins
 from analysis.risk.features import BleedFeatures, bleed_features
-from analysis.risk.foretold import Foretold, Outcome, outcome_of, told_from
-from analysis.risk.found import RiskFound, risk_found
-from analysis.risk.fresh import fresh_risk
-from analysis.risk.history import History, history_of, known_before
+from analysis.risk.history import History, build_history, point_in_time_features
 from analysis.risk.model import Predictions, RiskModel
-from analysis.risk.model_file import model_bytes, opened_model, read_model
-from analysis.risk.quality import brier_parts, parts_of_bins
-from analysis.risk.saved import SavedModel, saved_model
-from analysis.risk.second_checks import BleedOutcomes, CheckCost, net_benefit, second_checks
-from analysis.risk.shares import Shares, risk_shares
+from analysis.risk.persistence import load_model, model_bytes, read_model
+from analysis.risk.saved_model import SavedModel, saved_model
+from analysis.risk.score_new import score_new
+from analysis.risk.second_checks import BleedOutcomes, SecondCheckCost, net_benefit, second_checks
 
 __all__ = [
+    "Attributions",
     "BleedFeatures",
     "BleedOutcomes",
-    "CheckCost",
-    "Foretold",
     "History",
+    "OutOfTimePredictions",
     "Outcome",
     "Predictions",
-    "RiskFound",
     "RiskModel",
+    "RiskResults",
     "SavedModel",
-    "Shares",
+    "SecondCheckCost",
+    "assess_risk",
+    "attributions",
     "bleed_features",
     "brier_parts",
+    "brier_parts_of_bins",
+    "build_history",
     "calibration_line",
-    "fresh_risk",
-    "history_of",
-    "known_before",
+    "load_model",
     "log_odds_of",
     "model_bytes",
     "net_benefit",
-    "opened_model",
-    "outcome_of",
-    "parts_of_bins",
+    "outcomes",
+    "point_in_time_features",
+    "predict_out_of_time",
     "read_model",
-    "risk_found",
-    "risk_shares",
     "saved_model",
+    "score_new",
     "second_checks",
-    "told_from",
 ]

@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from analysis.stats import clustered_covariance
 
-Numbers = NDArray[np.float64]
-LEAST_RETURNS = 300
+FloatArray = NDArray[np.float64]
+MIN_RETURNS = 300
 TRUST = 200.0
 """Returns' worth of trust in the risks as they are."""
 
@@ -35,23 +35,23 @@ class Line:
     large_se: float
 
 
-def chance(log_odds: Numbers) -> Numbers:
+def chance(log_odds: FloatArray) -> FloatArray:
     """The risk of log odds."""
     return np.asarray(1 / (1 + np.exp(-log_odds)))
 
 
-def odds(risk: Numbers) -> Numbers:
+def odds(risk: FloatArray) -> FloatArray:
     """The log odds of a risk."""
     return np.asarray(np.log(risk) - np.log1p(-risk))
 
 
-def calibrated(log_odds: Numbers, calibration: Calibration) -> Numbers:
+def calibrated(log_odds: FloatArray, calibration: Calibration) -> FloatArray:
     """Risks of log odds."""
     return chance(calibration.intercept + calibration.slope * log_odds)
 
 
 def calibration_line(
-    log_odds: Numbers, came_back: NDArray[np.bool_] | Numbers, bike: NDArray[np.int64] | None = None
+    log_odds: FloatArray, came_back: NDArray[np.bool_] | FloatArray, bike: NDArray[np.int64] | None = None
 ) -> Line:
     """Calibration slope and intercept, and calibration in the large (slope held at 1).
 
@@ -73,10 +73,10 @@ def calibration_line(
     return Line(line[0], line_se[0], line[1], line_se[1], large[0], large_se[0])
 
 
-def recalibration(log_odds: Numbers, came_back: NDArray[np.bool_]) -> Calibration:
+def recalibration(log_odds: FloatArray, came_back: NDArray[np.bool_]) -> Calibration:
     """The correction: none up to 300 returns, then the line's, pulled toward none by 200 returns' worth."""
     returns = int(came_back.sum())
-    if returns <= LEAST_RETURNS:
+    if returns <= MIN_RETURNS:
         return Calibration()
     weight = returns / (returns + TRUST)
     line = calibration_line(log_odds, came_back)
@@ -86,8 +86,8 @@ def recalibration(log_odds: Numbers, came_back: NDArray[np.bool_]) -> Calibratio
 
 
 def _logistic(
-    x: Numbers, came_back: NDArray[np.bool_] | Numbers, offset: Numbers, bike: NDArray[np.int64] | None = None
-) -> tuple[Numbers, Numbers]:
+    x: FloatArray, came_back: NDArray[np.bool_] | FloatArray, offset: FloatArray, bike: NDArray[np.int64] | None = None
+) -> tuple[FloatArray, FloatArray]:
     """Newton's method; coefficients and standard errors."""
     b = np.zeros(x.shape[1])
     for _ in range(50):
@@ -103,7 +103,7 @@ def _logistic(
     return b, np.sqrt(np.diag(covariance))
 
 
-def _sandwich(covariance: Numbers, scores: Numbers, bike: NDArray[np.int64]) -> Numbers:
+def _sandwich(covariance: FloatArray, scores: FloatArray, bike: NDArray[np.int64]) -> FloatArray:
     bikes, place = np.unique(bike, return_inverse=True)
     spread = clustered_covariance(scores, place) * len(bikes) / max(len(bikes) - 1, 1)
     return np.asarray(covariance @ spread @ covariance)

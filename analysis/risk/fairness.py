@@ -7,13 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Numbers = NDArray[np.float64]
-LEAST_EXPECTED = 2.0
+FloatArray = NDArray[np.float64]
+MIN_EXPECTED = 2.0
 GRID = np.linspace(0.0, 1.5, 301)
 
 
 @dataclass(frozen=True)
-class Spread:
+class BetweenGroupSD:
     """Standard deviation between groups of the logarithm of observed over expected, beyond chance, with 95% limits."""
 
     sd: float
@@ -21,7 +21,7 @@ class Spread:
     hi: float
 
 
-def spread(risk: Numbers, came_back: NDArray[np.bool_], group: NDArray[np.int64]) -> Spread | None:
+def between_group_sd(risk: FloatArray, came_back: NDArray[np.bool_], group: NDArray[np.int64]) -> BetweenGroupSD | None:
     """The spread by maximum likelihood: comebacks Poisson around expected times a gamma of mean 1.
 
     Its limits are those a likelihood-ratio test does not reject (χ² of 1 degree). None with fewer than three groups
@@ -34,19 +34,19 @@ def spread(risk: Numbers, came_back: NDArray[np.bool_], group: NDArray[np.int64]
     group
         Its technician or model, as a number.
     """
-    expected: Numbers = np.bincount(group, weights=risk).astype(float)
-    observed: Numbers = np.bincount(group, weights=came_back.astype(float)).astype(float)
-    told = expected >= LEAST_EXPECTED
-    if told.sum() < 3:
+    expected: FloatArray = np.bincount(group, weights=risk).astype(float)
+    observed: FloatArray = np.bincount(group, weights=came_back.astype(float)).astype(float)
+    enough = expected >= MIN_EXPECTED
+    if enough.sum() < 3:
         return None
-    expected, observed = expected[told], observed[told]
+    expected, observed = expected[enough], observed[enough]
     expected = expected * observed.sum() / expected.sum() if observed.sum() else expected
     likelihood = np.array([_log_likelihood(observed, expected, sd) for sd in GRID])
     inside = GRID[likelihood >= likelihood.max() - 1.920729]
-    return Spread(float(GRID[likelihood.argmax()]), float(inside[0]), float(inside[-1]))
+    return BetweenGroupSD(float(GRID[likelihood.argmax()]), float(inside[0]), float(inside[-1]))
 
 
-def _log_likelihood(observed: Numbers, expected: Numbers, sd: float) -> float:
+def _log_likelihood(observed: FloatArray, expected: FloatArray, sd: float) -> float:
     from scipy.special import gammaln
 
     variance = np.expm1(sd**2)

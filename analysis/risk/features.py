@@ -9,16 +9,16 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.dataset import CASE_MIX, CASE_MIX_NUMBERS
 from analysis.intake import Log
 from analysis.physics import Measures, flush_ratio, trapped_air
-from analysis.prepared import CASE_MIX, CASE_MIX_NUMBERS
-from analysis.risk.cells import Cells
-from analysis.risk.history import History, known_before
+from analysis.risk.feature_table import FeatureTable
+from analysis.risk.history import History, point_in_time_features
 from analysis.standard import Standard, missed_steps
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 WORKLOAD = "place_in_day"
-CONTEXT_WORDS = (*CASE_MIX, "shop")
+CONTEXT_CATEGORIES = (*CASE_MIX, "shop")
 CONTEXT_NUMBERS = (*CASE_MIX_NUMBERS, WORKLOAD)
 """What the log records of the work as numbers, and the bleed's place in the technician's day, which follows from it."""
 SIGNS = ("lever_travel_after_mm", "pump_gain_mm", "bubbles_first", "bubbles_last", "minutes")
@@ -26,7 +26,7 @@ SIGN_TICKS = ("hard_pull_firm", "leak_seen")
 READINGS = ("cycles", "settle_minutes", "lever_vacuum_strokes", "volume_moved_ml")
 HISTORY = ("technician_rate", "model_rate", "technician_bleeds")
 PHYSICS = ("travel_excess_mm", "trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml", "flush_ratio")
-MOST_IN_A_DAY = 12
+MAX_IN_A_DAY = 12
 ENDS_ML = 6.0
 """Lever and caliper together, where the brakes table tells only the hose: common practice, no source."""
 MISSED = "missed "
@@ -36,7 +36,7 @@ MISSED = "missed "
 class BleedFeatures:
     """One row a bleed, sorted by session_id; a value that is not recorded is empty.
 
-    `table`: session_id, technician, brake_model, bike_id, day, the words and numbers of `CONTEXT_WORDS`,
+    `table`: session_id, technician, brake_model, bike_id, day, the words and numbers of `CONTEXT_CATEGORIES`,
     `CONTEXT_NUMBERS`, `SIGNS`, `SIGN_TICKS`, `READINGS`, `HISTORY` and `PHYSICS`, the readings that decide steps, and
     `missed <id>` a step (true missed, false met). `steps` are the standard's; those `past_signs` do harm that no sign
     on the stand shows (leaks).
@@ -47,11 +47,11 @@ class BleedFeatures:
     past_signs: tuple[str, ...] = ()
 
     @cached_property
-    def cells(self) -> Cells:
+    def feature_table(self) -> FeatureTable:
         """The table as arrays."""
-        return Cells(self.table)
+        return FeatureTable(self.table)
 
-    def of(self, rows: NDArray[np.intp]) -> BleedFeatures:
+    def take(self, rows: NDArray[np.intp]) -> BleedFeatures:
         """Some of the bleeds."""
         return replace(self, table=self.table[rows])
 
@@ -69,17 +69,17 @@ def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatu
     standard
         The procedure they are held against.
     history
-        `history_of` the log that the model learns from.
+        `build_history` the log that the model learns from.
     """
     bleeds = log.sessions.sort("session_id")
     missed = missed_steps(log, standard)
     steps = tuple(step.id for step in standard.steps)
-    known = known_before(history, bleeds).drop("session_id")
+    known = point_in_time_features(history, bleeds).drop("session_id")
     table = bleeds.select(
         "session_id",
         "bike_id",
         pl.col("technician", "brake_model").fill_null(""),
-        *CONTEXT_WORDS,
+        *CONTEXT_CATEGORIES,
         *_deciding(bleeds, standard),
         *(pl.col(name).cast(pl.Float64) for name in (*CASE_MIX_NUMBERS, *SIGNS, *READINGS)),
         *SIGN_TICKS,
@@ -94,36 +94,47 @@ def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatu
 
 def _deciding(bleeds: pl.DataFrame, standard: Standard) -> list[str]:
     """Fields that a step's rule reads and that no other list names."""
-    listed = {*CONTEXT_WORDS, *CONTEXT_NUMBERS, *SIGNS, *SIGN_TICKS, *READINGS, "session_id", "technician", "bike_id"}
-    read = {step.field for step in standard.steps} | {"lever_syringe_end_ml", "brake_model"}
-    return sorted(read & set(bleeds.columns) - listed - {"brake_model"})
+    listed = {
+        *CONTEXT_CATEGORIES,
+        *CONTEXT_NUMBERS,
+        *SIGNS,
+        *SIGN_TICKS,
+        *READINGS,
+        "session_id",
+        "technician",
+        "bike_id",
+    }
+    fields = {step.field for step in standard.steps} | {"lever_syringe_end_ml", "brake_model"}
+    return sorted(fields & set(bleeds.columns) - listed - {"brake_model"})
 
 
 def _place_in_day(bleeds: pl.DataFrame) -> pl.Series:
     placed = bleeds.select(
         place=pl.struct("started_at", "session_id").rank("ordinal").over("technician", pl.col("started_at").dt.date())
     )
-    return placed.get_column("place").clip(1, MOST_IN_A_DAY).cast(pl.Float64).alias(WORKLOAD)
+    return placed.get_column("place").clip(1, MAX_IN_A_DAY).cast(pl.Float64).alias(WORKLOAD)
 
 
 def _physics(log: Log, table: pl.DataFrame) -> pl.DataFrame:
     """Trapped air from the travel beyond a firm brake's (the brakes table's, else the shop's own earlier bleeds')."""
     names = ("lever_ratio", "master_bore_mm", "travel_reference_mm", "hose_bore_mm", "hose_mm")
     brakes = log.brakes.select("brake_model", *(pl.col(name).alias(f"brakes.{name}") for name in names))
-    asked = table.select("brake_model", "firm_reference_mm", "lever_travel_after_mm", "hose_mm", "volume_moved_ml")
-    beside = asked.join(brakes, on="brake_model", how="left", maintain_order="left")
-    reference = _floats(beside.select(pl.coalesce("brakes.travel_reference_mm", "firm_reference_mm")).to_series())
-    travel = _floats(beside.get_column("lever_travel_after_mm"))
+    inputs = table.select("brake_model", "firm_reference_mm", "lever_travel_after_mm", "hose_mm", "volume_moved_ml")
+    with_brakes = inputs.join(brakes, on="brake_model", how="left", maintain_order="left")
+    reference = _floats(with_brakes.select(pl.coalesce("brakes.travel_reference_mm", "firm_reference_mm")).to_series())
+    travel = _floats(with_brakes.get_column("lever_travel_after_mm"))
     measures = Measures(
-        _floats(beside.get_column("brakes.lever_ratio")), _floats(beside.get_column("brakes.master_bore_mm")), reference
+        _floats(with_brakes.get_column("brakes.lever_ratio")),
+        _floats(with_brakes.get_column("brakes.master_bore_mm")),
+        reference,
     )
     air = trapped_air(travel, measures)
-    hose = _floats(beside.select(pl.coalesce("hose_mm", "brakes.hose_mm")).to_series())
-    bore = _floats(beside.get_column("brakes.hose_bore_mm"))
-    flushed = flush_ratio(_floats(beside.get_column("volume_moved_ml")), bore, hose, ENDS_ML)
+    hose = _floats(with_brakes.select(pl.coalesce("hose_mm", "brakes.hose_mm")).to_series())
+    bore = _floats(with_brakes.get_column("brakes.hose_bore_mm"))
+    flushed = flush_ratio(_floats(with_brakes.get_column("volume_moved_ml")), bore, hose, ENDS_ML)
     columns = (travel - reference, air.ml, air.lo_ml, air.hi_ml, flushed)
     return pl.DataFrame(dict(zip(PHYSICS, columns, strict=True))).fill_nan(None)
 
 
-def _floats(column: pl.Series) -> Numbers:
+def _floats(column: pl.Series) -> FloatArray:
     return column.cast(pl.Float64).fill_null(float("nan")).to_numpy()

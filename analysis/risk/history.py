@@ -9,7 +9,7 @@ import polars as pl
 PRIOR_BLEEDS = 20.0
 """Bleeds' worth of the overall rate that a short history is pulled toward."""
 REFERENCE_WINDOW = 200
-LEAST_FOR_REFERENCE = 5
+MIN_FOR_REFERENCE = 5
 EVERYONE = "everyone"
 
 
@@ -17,17 +17,17 @@ EVERYONE = "everyone"
 class History:
     """What a log told by its as-of date, day by day, so that any bleed can look up what was known before it.
 
-    `told`: kind (everyone, technician, brake_model), group, day, bleeds and back (bleeds whose window had passed by
-    that day, and how many of them came back; running sums). `begun`: technician, day, bleeds (begun by the end of that
-    day). `firm`: brake_model, day, reference_mm (of the bleeds up to and with that day). Each sorted by its columns.
+    `outcomes`: kind (everyone, technician, brake_model), group, day, bleeds and back (bleeds whose window had passed by
+    that day, and how many of them came back; running sums). `starts`: technician, day, bleeds (begun by the end of that
+    day). `reference_travel`: brake_model, day, reference_mm (of the bleeds up to and with that day). Each sorted by its columns.
     """
 
-    told: pl.DataFrame
-    begun: pl.DataFrame
-    firm: pl.DataFrame
+    outcomes: pl.DataFrame
+    starts: pl.DataFrame
+    reference_travel: pl.DataFrame
 
 
-def history_of(bleeds: pl.DataFrame, window_days: int) -> History:
+def build_history(bleeds: pl.DataFrame, window_days: int) -> History:
     """The history of a log.
 
     A bleed counts from the day after its window ended, with what had come back by then; one that was not followed so
@@ -50,17 +50,19 @@ def history_of(bleeds: pl.DataFrame, window_days: int) -> History:
         back=pl.col("came_back").cast(pl.Float64),
     )
     known = dated.filter("mature")
-    told = pl.concat([_told(known, EVERYONE), _told(known, "technician"), _told(known, "brake_model")])
-    begun = (
+    outcomes = pl.concat(
+        [_known_outcomes(known, EVERYONE), _known_outcomes(known, "technician"), _known_outcomes(known, "brake_model")]
+    )
+    starts = (
         dated.group_by("technician", "day")
         .agg(bleeds=pl.len().cast(pl.Float64))
         .sort("technician", "day")
         .with_columns(pl.col("bleeds").cum_sum().over("technician"))
     )
-    return History(told.sort("kind", "group", "day"), begun, _firm(dated))
+    return History(outcomes.sort("kind", "group", "day"), starts, _reference_travel(dated))
 
 
-def known_before(history: History, bleeds: pl.DataFrame) -> pl.DataFrame:
+def point_in_time_features(history: History, bleeds: pl.DataFrame) -> pl.DataFrame:
     """What was known before each bleed's day of its technician, its model and its firm lever travel.
 
     Parameters
@@ -78,27 +80,27 @@ def known_before(history: History, bleeds: pl.DataFrame) -> pl.DataFrame:
         firm_reference_mm (the lower fifth of the last 200 lever travels of that model on earlier days, at least five;
         empty where unknown); in the order of `bleeds`.
     """
-    asked = bleeds.select(
+    lookups = bleeds.select(
         "session_id",
         pl.col("technician", "brake_model").fill_null(""),
         day=_day(),
         before=_day() - pl.duration(days=1),
         everyone=pl.lit(EVERYONE),
     ).with_row_index("place")
-    overall = _counts(history, asked, EVERYONE)
+    overall = _counts(history, lookups, EVERYONE)
     base = pl.Series(overall["back"] + 1) / (overall["bleeds"] + PRIOR_BLEEDS)
     rates = {}
     for kind in ("technician", "brake_model"):
-        counts = _counts(history, asked, kind)
+        counts = _counts(history, lookups, kind)
         pulled = (counts["back"] + PRIOR_BLEEDS * base) / (counts["bleeds"] + PRIOR_BLEEDS)
         rates[kind] = pl.select(pl.when(overall["bleeds"] > 0).then(pulled)).to_series()
-    begun = _latest(history.begun, asked, "technician", ["bleeds"])
-    firm = _latest(history.firm, asked, "brake_model", ["reference_mm"])
+    starts = _latest(history.starts, lookups, "technician", ["bleeds"])
+    firm = _latest(history.reference_travel, lookups, "brake_model", ["reference_mm"])
     return bleeds.select(
         "session_id",
         technician_rate=rates["technician"],
         model_rate=rates["brake_model"],
-        technician_bleeds=begun.get_column("bleeds").fill_null(0.0),
+        technician_bleeds=starts.get_column("bleeds").fill_null(0.0),
         firm_reference_mm=firm.get_column("reference_mm"),
     )
 
@@ -107,7 +109,7 @@ def _day() -> pl.Expr:
     return pl.col("started_at").dt.date()
 
 
-def _told(known: pl.DataFrame, kind: str) -> pl.DataFrame:
+def _known_outcomes(known: pl.DataFrame, kind: str) -> pl.DataFrame:
     group = pl.lit(EVERYONE) if kind == EVERYONE else pl.col(kind)
     return (
         known.group_by(group.alias("group"), day="told_on")
@@ -118,15 +120,13 @@ def _told(known: pl.DataFrame, kind: str) -> pl.DataFrame:
     )
 
 
-def _firm(dated: pl.DataFrame) -> pl.DataFrame:
+def _reference_travel(dated: pl.DataFrame) -> pl.DataFrame:
     return (
         dated.filter(pl.col("lever_travel_after_mm").is_not_null())
         .sort("brake_model", "day", "session_id")
         .with_columns(
             reference_mm=pl.col("lever_travel_after_mm")
-            .rolling_quantile(
-                0.2, interpolation="linear", window_size=REFERENCE_WINDOW, min_samples=LEAST_FOR_REFERENCE
-            )
+            .rolling_quantile(0.2, interpolation="linear", window_size=REFERENCE_WINDOW, min_samples=MIN_FOR_REFERENCE)
             .over("brake_model")
         )
         .group_by("brake_model", "day", maintain_order=True)
@@ -135,19 +135,21 @@ def _firm(dated: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _counts(history: History, asked: pl.DataFrame, kind: str) -> pl.DataFrame:
+def _counts(history: History, bleeds: pl.DataFrame, kind: str) -> pl.DataFrame:
     """Bleeds whose outcome was known by the day itself, and those of them that came back; 0 where none."""
-    told = history.told.filter(pl.col("kind") == kind).select(pl.col("group").alias(kind), "day", "bleeds", "back")
-    return _latest(told, asked.with_columns(before="day"), kind, ["bleeds", "back"]).fill_null(0.0)
+    outcomes = history.outcomes.filter(pl.col("kind") == kind).select(
+        pl.col("group").alias(kind), "day", "bleeds", "back"
+    )
+    return _latest(outcomes, bleeds.with_columns(before="day"), kind, ["bleeds", "back"]).fill_null(0.0)
 
 
-def _latest(table: pl.DataFrame, asked: pl.DataFrame, by: str, columns: list[str]) -> pl.DataFrame:
-    """The last row of each group up to `before`, in the order of `asked`."""
-    found = (
-        asked.select("place", by, "before")
+def _latest(table: pl.DataFrame, bleeds: pl.DataFrame, by: str, columns: list[str]) -> pl.DataFrame:
+    """The last row of each group up to `before`, in the order of `bleeds`."""
+    latest = (
+        bleeds.select("place", by, "before")
         .sort("before", "place")
         .join_asof(
             table.sort("day"), left_on="before", right_on="day", by=by, strategy="backward", check_sortedness=False
         )
     )
-    return found.sort("place").select(columns)
+    return latest.sort("place").select(columns)

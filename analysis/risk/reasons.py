@@ -8,21 +8,21 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.risk.cells import Cells
+from analysis.risk.attributions import Attributions, attribute_rows
+from analysis.risk.feature_table import FeatureTable
 from analysis.risk.features import BleedFeatures
 from analysis.risk.model import CHUNK, Predictions, RiskModel, in_parts, joined_predictions
-from analysis.risk.shares import Shares, shares_of
-from analysis.risk.words import Topic, topics
+from analysis.risk.reason_texts import Topic, topics
 from analysis.standard import Standard
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 NO_REASON = "no reason found"
 MOST = 3
-LEAST_LOG_ODDS, LEAST_ADDED = 0.10, 0.001
+MIN_LOG_ODDS, MIN_ADDED = 0.10, 0.001
 """What adds less than a tenth to the odds, or less than 0.1 in 100, is no reason."""
 
 
-def told_with_reasons(
+def predict_with_reasons(
     model: RiskModel, features: BleedFeatures, standard: Standard
 ) -> tuple[Predictions, pl.DataFrame]:
     """What the model tells of bleeds, and the strongest reasons of each.
@@ -46,32 +46,32 @@ def told_with_reasons(
     """
     known, predicted, found = topics(standard), [], []
     for place, part in enumerate(in_parts(features.table)):
-        shares = shares_of(model, model.design_rows(Cells(part)))
-        predicted.append(shares.told)
-        found.append(_enough(shares, known, CHUNK * place))
+        shares = attribute_rows(model, model.design_rows(FeatureTable(part)))
+        predicted.append(shares.predictions)
+        found.append(_large_contributions(shares, known, CHUNK * place))
     row, topic, added = (np.concatenate([getattr(one, name) for one in found]) for name in ("row", "topic", "added"))
-    return joined_predictions(predicted), _reasons(_Enough(row, topic, added), features.table, known)
+    return joined_predictions(predicted), _reasons(_LargeContributions(row, topic, added), features.table, known)
 
 
 @dataclass(frozen=True)
-class _Enough:
+class _LargeContributions:
     """What adds enough to be a reason: the bleed's row, the topic's place, and how much it adds; in the rows' order."""
 
     row: NDArray[np.intp]
     topic: NDArray[np.intp]
-    added: Numbers
+    added: FloatArray
 
 
-def _enough(shares: Shares, known: list[Topic], first: int) -> _Enough:
+def _large_contributions(attributions: Attributions, known: list[Topic], first: int) -> _LargeContributions:
     """Of bleeds whose first row is `first`."""
-    log_odds, added = (_by_topic(shares, known, values) for values in (shares.log_odds, shares.added))
-    row, topic = np.nonzero((log_odds >= LEAST_LOG_ODDS) & (added >= LEAST_ADDED))
-    return _Enough(first + row, topic, added[row, topic])
+    log_odds, added = (_by_topic(attributions, known, values) for values in (attributions.log_odds, attributions.added))
+    row, topic = np.nonzero((log_odds >= MIN_LOG_ODDS) & (added >= MIN_ADDED))
+    return _LargeContributions(first + row, topic, added[row, topic])
 
 
-def _reasons(found: _Enough, table: pl.DataFrame, told: list[Topic]) -> pl.DataFrame:
+def _reasons(contributions: _LargeContributions, table: pl.DataFrame, topics: list[Topic]) -> pl.DataFrame:
     """Words are looked for where a topic adds enough, one or two of all in a usual bleed."""
-    worded = pl.concat([_worded(found, place, topic, table) for place, topic in enumerate(told)])
+    worded = pl.concat([_reason_texts(contributions, place, topic, table) for place, topic in enumerate(topics)])
     row, added = worded.get_column("row").to_numpy(), worded.get_column("added").to_numpy()
     order = np.lexsort((-added, row))
     row = row[order]
@@ -85,12 +85,14 @@ def _reasons(found: _Enough, table: pl.DataFrame, told: list[Topic]) -> pl.DataF
     )
 
 
-def _worded(found: _Enough, place: int, topic: Topic, table: pl.DataFrame) -> pl.DataFrame:
+def _reason_texts(
+    contributions: _LargeContributions, topic_index: int, topic: Topic, table: pl.DataFrame
+) -> pl.DataFrame:
     """What can be said on a topic of the bleeds it adds enough to."""
-    mine = found.topic == place
-    rows = found.row[mine]
-    words = table.select(set(topic.words.meta.root_names()))[rows].select(words=topic.words.cast(pl.String))
-    return words.with_columns(row=pl.Series(rows), added=pl.Series(found.added[mine])).drop_nulls("words")
+    of_topic = contributions.topic == topic_index
+    rows = contributions.row[of_topic]
+    words = table.select(set(topic.text.meta.root_names()))[rows].select(words=topic.text.cast(pl.String))
+    return words.with_columns(row=pl.Series(rows), added=pl.Series(contributions.added[of_topic])).drop_nulls("words")
 
 
 def _at(texts: pl.Series, rows: NDArray[np.intp], places: NDArray[np.intp], height: int) -> pl.Series:
@@ -100,11 +102,11 @@ def _at(texts: pl.Series, rows: NDArray[np.intp], places: NDArray[np.intp], heig
     return texts.gather(pl.Series(index).replace(-1, None))
 
 
-def _by_topic(shares: Shares, told: list[Topic], values: Numbers) -> Numbers:
-    place = {theme: i for i, theme in enumerate(shares.themes)}
-    summed = np.zeros((len(told), len(values)))
-    for topic, one in enumerate(told):
-        for theme in dict.fromkeys(one.themes):
+def _by_topic(attributions: Attributions, topics: list[Topic], values: FloatArray) -> FloatArray:
+    place = {theme: i for i, theme in enumerate(attributions.feature_groups)}
+    summed = np.zeros((len(topics), len(values)))
+    for topic, one in enumerate(topics):
+        for theme in dict.fromkeys(one.feature_groups):
             if theme in place:
                 summed[topic] += values[:, place[theme]]
     return summed.T

@@ -12,17 +12,17 @@ from pandera.typing.polars import DataFrame
 
 from analysis.standard import SecondCheck
 from analysis.stats import wilson
-from schemas import checked, empty
+from schemas import empty, validate_table
 from schemas.outputs import SecondChecks
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 SHARES = (0.01, 0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 1.0)
 WEEKS_A_YEAR = 365.25 / 7
-LEAST_COMEBACKS = 10
+MIN_COMEBACKS = 10
 
 
 @dataclass(frozen=True)
-class CheckCost:
+class SecondCheckCost:
     """What a check costs and saves: the procedure's second check, bench minutes that one comeback costs (its parts turned
     into minutes), and bleeds a year."""
 
@@ -47,10 +47,10 @@ class BleedOutcomes:
     bike as a number."""
 
     came_back: NDArray[np.bool_]
-    return_days: Numbers
+    return_days: FloatArray
     bike: NDArray[np.int64]
 
-    def caught(self, list_days: int) -> Numbers:
+    def caught(self, list_days: int) -> FloatArray:
         """The chance that a list made every `list_days` days is in time for the comeback, 0 without one.
 
         A bleed waits 0 to list_days − 1 days for the next list, each as likely; a bike that is back by then is not met.
@@ -59,13 +59,13 @@ class BleedOutcomes:
         return np.where(self.came_back, in_time, 0.0)
 
 
-def second_checks(risk: Numbers, outcomes: BleedOutcomes, cost: CheckCost) -> DataFrame[SecondChecks]:
+def second_checks(risk: FloatArray, outcomes: BleedOutcomes, cost: SecondCheckCost) -> DataFrame[SecondChecks]:
     """Estimate what checking the riskiest share of bleeds catches, out of time.
 
     One row per share: a fixed ladder, the share the shop has time for, and the share whose risk makes a check worth its
     minutes. A comeback before its check (`BleedOutcomes.caught`) is not caught, and its check is not made. `net_benefit`
     is (true positives − false positives × threshold / (1 − threshold)) / bleeds at the row's threshold; `minutes_saved`
-    is finds × comebacks caught × a comeback's minutes less the checks', a year. Limits of the share caught are Wilson's
+    is sensitivity × comebacks caught × a comeback's minutes less the checks', a year. Limits of the share caught are Wilson's
     of the comebacks. Limits of the minutes are Wilson's of comebacks caught per bleed, widened by the design effect of
     bikes bled more than once: the number of comebacks varies too.
 
@@ -79,7 +79,7 @@ def second_checks(risk: Numbers, outcomes: BleedOutcomes, cost: CheckCost) -> Da
     cost
         What checks cost and save.
     """
-    if int(outcomes.came_back.sum()) < LEAST_COMEBACKS:
+    if int(outcomes.came_back.sum()) < MIN_COMEBACKS:
         return empty(SecondChecks)
     order = np.argsort(-risk, kind="stable")
     caught = outcomes.caught(cost.check.worklist_days)[order]
@@ -88,10 +88,10 @@ def second_checks(risk: Numbers, outcomes: BleedOutcomes, cost: CheckCost) -> Da
     shares = sorted({*SHARES, round(cost.affordable_share, 6), round(worthwhile, 6)} - {0.0})
     rows = [_row(share, falling, cost) for share in shares]
     table = pl.DataFrame(rows, schema=empty(SecondChecks).schema).unique("share", keep="first").sort("share")
-    return checked(SecondChecks, table)
+    return validate_table(SecondChecks, table)
 
 
-def net_benefit(risk: Numbers, came_back: NDArray[np.bool_], threshold: float) -> float:
+def net_benefit(risk: FloatArray, came_back: NDArray[np.bool_], threshold: float) -> float:
     """Per bleed, of checking those whose risk reaches the threshold."""
     chosen = risk >= threshold
     found, wasted = (chosen & came_back).sum(), (chosen & ~came_back).sum()
@@ -125,9 +125,9 @@ def worklist(risk: pl.DataFrame, check: SecondCheck, as_of: dt.date, least_risk:
 class _Falling:
     """Bleeds by falling risk: the risk, whether they came back, the chance that a check was in time, the bike."""
 
-    risk: Numbers
+    risk: FloatArray
     came_back: NDArray[np.bool_]
-    caught: Numbers
+    caught: FloatArray
     bike: NDArray[np.int64]
 
     def design_effect(self, number: int) -> float:
@@ -140,7 +140,7 @@ class _Falling:
         return max(float(by_bike @ by_bike) / (len(caught) * mean * (1 - mean)), 1.0)
 
 
-def _row(share: float, falling: _Falling, cost: CheckCost) -> dict[str, float]:
+def _row(share: float, falling: _Falling, cost: SecondCheckCost) -> dict[str, float]:
     bleeds, comebacks = len(falling.risk), int(falling.came_back.sum())
     number = max(1, round(share * bleeds))
     found, threshold = float(falling.caught[:number].sum()), float(falling.risk[number - 1])
@@ -150,7 +150,8 @@ def _row(share: float, falling: _Falling, cost: CheckCost) -> dict[str, float]:
     per_bleed = wilson(found / effect, bleeds / effect)
     saved = [
         float(
-            (cost.check.finds * cost.comeback_minutes * rate - made / bleeds * cost.check.cost) * cost.bleeds_per_year
+            (cost.check.sensitivity * cost.comeback_minutes * rate - made / bleeds * cost.check.cost)
+            * cost.bleeds_per_year
         )
         for rate in (found / bleeds, float(per_bleed.lo), float(per_bleed.hi))
     ]

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from analysis.standard import Standard, Step, aim, fields_read
+from analysis.standard import Standard, Step, fields_read, target_text
 from schemas import Entry, dictionary
 from schemas.log import Sessions
 
@@ -36,7 +36,7 @@ class Box:
 
     label: str
     blanks: tuple[Blank, ...]
-    aim: str = ""
+    target: str = ""
 
 
 def write_bench_sheet(path: Path, standard: Standard) -> None:
@@ -50,16 +50,16 @@ def write_bench_sheet(path: Path, standard: Standard) -> None:
         Whose steps and tolerances stand on it.
     """
     entries = {entry.name: entry for entry in dictionary("sessions", Sessions)}
-    asked = {step.field for step in standard.steps}
+    on_sheet = {step.field for step in standard.steps}
     pages = Environment(
         loader=PackageLoader("analysis.sheet"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
     text = pages.get_template("bench.html").render(
         size=min(LARGEST_PT, ROOM_PT / max(len(standard.steps), 1)),
         standard=standard.name,
-        head=[_box(entry) for entry in entries.values() if entry.sheet == "before" and entry.name not in asked],
-        steps=[_step_box(step, entries, asked) for step in standard.steps],
-        tail=[_box(entry) for entry in entries.values() if entry.sheet == "after" and entry.name not in asked],
+        head=[_box(entry) for entry in entries.values() if entry.sheet == "before" and entry.name not in on_sheet],
+        steps=[_step_box(step, entries, on_sheet) for step in standard.steps],
+        tail=[_box(entry) for entry in entries.values() if entry.sheet == "after" and entry.name not in on_sheet],
         cautions=CAUTIONS,
     )
     path.write_text(text, encoding="utf-8")
@@ -75,17 +75,17 @@ def _blank(entry: Entry, before: str = "") -> Blank:
     return Blank(tuple(tick.replace("_", " ") for tick in ticks), unit, before)
 
 
-def _step_box(step: Step, entries: dict[str, Entry], asked: set[str]) -> Box:
+def _step_box(step: Step, entries: dict[str, Entry], on_sheet: set[str]) -> Box:
     """The step's own reading, and readings it is held against that stand nowhere else on the sheet."""
     own = entries.get(step.field)
     if own is None:
         ticks = ("yes", "no") if step.rule.kind() == "true/false" else ()
-        return Box(step.title, (Blank(ticks, ""),), aim(step))
-    beside = [name for name in fields_read(step.rule) if name not in asked and not _has_a_place(name, entries)]
-    if not beside:
-        return Box(step.title, (_blank(own),), aim(step))
-    several = (own, *(entries[name] for name in beside if name in entries))
-    return Box(step.title, tuple(_blank(one, one.description) for one in several), aim(step))
+        return Box(step.title, (Blank(ticks, ""),), target_text(step))
+    related = [name for name in fields_read(step.rule) if name not in on_sheet and not _has_a_place(name, entries)]
+    if not related:
+        return Box(step.title, (_blank(own),), target_text(step))
+    several = (own, *(entries[name] for name in related if name in entries))
+    return Box(step.title, tuple(_blank(one, one.description) for one in several), target_text(step))
 
 
 def _has_a_place(name: str, entries: dict[str, Entry]) -> bool:

@@ -8,7 +8,7 @@ import xlsxwriter
 from xlsxwriter.workbook import Format
 from xlsxwriter.worksheet import Worksheet
 
-from analysis.standard import Standard, aim, own_fields
+from analysis.standard import Standard, own_fields, target_text
 from schemas import LOG_TABLES, Entry, dictionary
 
 ROWS_READY = 2000
@@ -76,7 +76,7 @@ def _note(entry: Entry, standard: Standard) -> str:
     lines = [entry.description + (f", in {entry.unit}" if entry.unit else "")]
     lines += [entry.range] if entry.range else []
     lines += [
-        f"step: {step.title} ({aim(step)})"
+        f"step: {step.title} ({target_text(step)})"
         for step in standard.steps
         if step.field == entry.name and entry.table == "sessions"
     ]
@@ -85,16 +85,16 @@ def _note(entry: Entry, standard: Standard) -> str:
 
 
 def _rule(entry: Entry) -> dict[str, object] | None:
-    told = {"error_title": entry.name, "error_message": f"Allowed: {entry.range or entry.type}"[:255]}
+    message = {"error_title": entry.name, "error_message": f"Allowed: {entry.range or entry.type}"[:255]}
     if entry.levels:
-        return {"validate": "list", "source": list(entry.levels), **told}
+        return {"validate": "list", "source": list(entry.levels), **message}
     if entry.type == "true/false":
-        return {"validate": "list", "source": ["TRUE", "FALSE"], **told}
+        return {"validate": "list", "source": ["TRUE", "FALSE"], **message}
     if entry.type in ("date", "date or date-time"):
-        return {"validate": "decimal", "criteria": ">=", "value": FIRST_DAY_SERIAL, **told}
+        return {"validate": "decimal", "criteria": ">=", "value": FIRST_DAY_SERIAL, **message}
     if entry.low is None:
         return None
     kind = "integer" if entry.type == "whole number" else "decimal"
     if entry.high is None:
-        return {"validate": kind, "criteria": ">=", "value": entry.low, **told}
-    return {"validate": kind, "criteria": "between", "minimum": entry.low, "maximum": entry.high, **told}
+        return {"validate": kind, "criteria": ">=", "value": entry.low, **message}
+    return {"validate": kind, "criteria": "between", "minimum": entry.low, "maximum": entry.high, **message}

@@ -1,12 +1,12 @@
 """The written procedure: what it asks, which bleeds missed a step, which must be called back."""
 
-from analysis.standard.aims import aim
+from analysis.standard.adherence import deviation, missed_steps, own_fields
+from analysis.standard.definition import ComebackRule, SecondCheck, Standard, Step, WorkCondition
 from analysis.standard.holds import holds
-from analysis.standard.missed import how_far, missed_steps, own_fields
 from analysis.standard.read import built_in, read_standard
 from analysis.standard.rules import Limits, fields_read
-from analysis.standard.standard import ComebackRule, SecondCheck, Standard, Step, Where
-from analysis.standard.told import standard_from, standard_told
+from analysis.standard.serialization import standard_from_dict, standard_to_dict
+from analysis.standard.targets import target_text
 
 __all__ = [
     "ComebackRule",
@@ -14,15 +14,15 @@ __all__ = [
     "SecondCheck",
     "Standard",
     "Step",
-    "Where",
-    "aim",
+    "WorkCondition",
     "built_in",
+    "deviation",
     "fields_read",
     "holds",
-    "how_far",
     "missed_steps",
     "own_fields",
     "read_standard",
-    "standard_from",
-    "standard_told",
+    "standard_from_dict",
+    "standard_to_dict",
+    "target_text",
 ]

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 
 LARGEST_NUMBER = 1_000_000_000
 """So that no sum over a log can overflow."""
@@ -18,7 +18,7 @@ _KINDS = {int: "a whole number", float: "a number", str: "a text in quotes", boo
 
 
 @dataclass(frozen=True)
-class Place:
+class TomlLocation:
     """A table of a TOML file, for saying where something is wrong."""
 
     file: str
@@ -26,35 +26,37 @@ class Place:
     table: str
     first_line: int = 1
 
-    def at(self, table: str) -> Place:
+    def at(self, table: str) -> TomlLocation:
         name = f"{self.table}.{table}" if self.table else table
         return replace(
             self, table=name, first_line=_line(self.text, rf"^\s*\[\[?\s*{re.escape(name)}\s*\]", self.first_line)
         )
 
-    def step(self, number: int, told: Mapping[str, Any]) -> Place:
+    def step(self, number: int, table: Mapping[str, Any]) -> TomlLocation:
         lines = [m.start() for m in re.finditer(r"(?m)^[ \t]*\[\[[ \t]*step[ \t]*\]\]", self.text)]
         first = self.text.count("\n", 0, lines[number - 1]) + 1 if number <= len(lines) else 1
-        return replace(self, table=f"step {number} ({told.get('id', 'no id')})", first_line=first)
+        return replace(self, table=f"step {number} ({table.get('id', 'no id')})", first_line=first)
 
-    def refusal(self, found: str, expected: str, cure: str, key: str = "") -> CannotRun:
+    def refusal(self, problem: str, expected: str, remedy: str, key: str = "") -> UserError:
         line = _line(self.text, rf"^\s*{re.escape(key)}\s*=", self.first_line) if key else self.first_line
         where = f"{self.file}, line {line}" + (f", {self.table}" if self.table else "")
-        return CannotRun(where, found, expected, cure)
+        return UserError(where, problem, expected, remedy)
 
 
-def refuse_unknown(told: Mapping[str, Any], known: Iterable[str], place: Place) -> None:
+def refuse_unknown(table: Mapping[str, Any], known: Iterable[str], location: TomlLocation) -> None:
     """Stop at the first key that is not known."""
     known = tuple(known)
-    for key in told:
+    for key in table:
         if key not in known:
-            raise place.refusal(f"the key {key!r} is not known", "one of " + ", ".join(known), "mend or remove it", key)
+            raise location.refusal(
+                f"the key {key!r} is not known", "one of " + ", ".join(known), "mend or remove it", key
+            )
 
 
-def value_of(
-    told: Mapping[str, Any],
+def read_value(
+    table: Mapping[str, Any],
     key: str,
-    place: Place,
+    location: TomlLocation,
     kind: type,
     *,
     low: float | None = None,
@@ -62,22 +64,22 @@ def value_of(
     default: Any = None,
 ) -> Any:
     """The value of `key`, of `kind` and within the limits; `default` where it is absent (None: it must be there)."""
-    if key not in told:
+    if key not in table:
         if default is None:
-            raise place.refusal(f"{key} is missing", f"{key} = {_KINDS[kind]}", "add it")
+            raise location.refusal(f"{key} is missing", f"{key} = {_KINDS[kind]}", "add it")
         return default
-    value = told[key]
+    value = table[key]
     fits = isinstance(value, int | float if kind is float else kind) and (kind is bool or not isinstance(value, bool))
     if not fits or value != value or value in (float("inf"), -float("inf")):
-        raise place.refusal(f"{key} = {_short(value)}", _KINDS[kind], "correct the value", key)
+        raise location.refusal(f"{key} = {_short(value)}", _KINDS[kind], "correct the value", key)
     if kind in (int, float) and abs(value) > LARGEST_NUMBER:
-        raise place.refusal(f"{key} = {_short(value)}", f"at most {LARGEST_NUMBER:,}", "correct the value", key)
+        raise location.refusal(f"{key} = {_short(value)}", f"at most {LARGEST_NUMBER:,}", "correct the value", key)
     if kind is str and len(value) > LONGEST_TEXT:
-        found = f"{key} is a text of {len(value):,} characters"
-        raise place.refusal(found, f"at most {LONGEST_TEXT}", "write it shorter", key)
+        problem = f"{key} is a text of {len(value):,} characters"
+        raise location.refusal(problem, f"at most {LONGEST_TEXT}", "write it shorter", key)
     if (low is not None and value < low) or (high is not None and value > high):
         bounds = f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
-        raise place.refusal(f"{key} = {value!r}", bounds, "correct the value", key)
+        raise location.refusal(f"{key} = {value!r}", bounds, "correct the value", key)
     return float(value) if kind is float else value
 
 
@@ -89,26 +91,26 @@ def _short(value: Any) -> str:
     return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}…"
 
 
-def words_of(
-    told: Mapping[str, Any], key: str, place: Place, known: Iterable[str], default: tuple[str, ...] | None
+def read_words(
+    table: Mapping[str, Any], key: str, location: TomlLocation, known: Iterable[str], default: tuple[str, ...] | None
 ) -> tuple[str, ...]:
     """The list of known words under `key`; `default` where it is absent (None: it must be there)."""
-    if key not in told and default is not None:
+    if key not in table and default is not None:
         return default
-    value = told.get(key)
+    value = table.get(key)
     if not isinstance(value, list) or not all(isinstance(word, str) for word in value):
-        raise place.refusal(f"{key} = {value!r}", "a list of words in quotes", f'write {key} = ["…"]', key)
+        raise location.refusal(f"{key} = {value!r}", "a list of words in quotes", f'write {key} = ["…"]', key)
     for word in value:
         if word not in known:
-            raise place.refusal(f"{key} names {word!r}", "one of " + ", ".join(known), "mend the word", key)
+            raise location.refusal(f"{key} names {word!r}", "one of " + ", ".join(known), "mend the word", key)
     return tuple(value)
 
 
-def table_of(told: Mapping[str, Any], key: str, place: Place) -> dict[str, Any]:
+def read_table(table: Mapping[str, Any], key: str, location: TomlLocation) -> dict[str, Any]:
     """The table under `key`; empty where there is none."""
-    value = told.get(key, {})
+    value = table.get(key, {})
     if not isinstance(value, dict):
-        raise place.refusal(f"{key} is not a table", f"[{key}] and its keys below", "write it as a table", key)
+        raise location.refusal(f"{key} is not a table", f"[{key}] and its keys below", "write it as a table", key)
     return value
 
 

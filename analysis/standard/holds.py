@@ -6,9 +6,9 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.intake import Log
-from analysis.standard.danger import danger, days_since, first_returns
-from analysis.standard.standard import Standard
-from schemas import checked
+from analysis.standard.definition import Standard
+from analysis.standard.priority import days_since, first_returns, priority
+from schemas import validate_table
 from schemas.log import FLUIDS
 from schemas.outputs import Holds
 
@@ -41,7 +41,7 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     flush = pl.when(_mineral(used) == _mineral(required)).then(pl.lit(_SAME_FAMILY)).otherwise(pl.lit(_OTHER_FAMILY))
     broken = pl.concat(
         [
-            _rows(bleeds, "wrong_fluid", ~_allowed(standard), used, _fluid_asked(standard), flush),
+            _rows(bleeds, "wrong_fluid", ~_allowed(standard), used, _fluid_required(standard), flush),
             _rows(
                 bleeds,
                 "kit_of_other_kind",
@@ -61,14 +61,14 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
             _rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("leak seen"), pl.lit("no leak"), pl.lit(_LEAK)),
         ]
     )
-    mended = broken.join(_mended(bleeds, broken), on="session_id", how="left").join(
+    mended = broken.join(_fixed_later(bleeds, broken), on="session_id", how="left").join(
         first_returns(log), on="session_id", how="left"
     )
     table = mended.with_columns(
-        danger(pl.col("rule"), pl.col("action") == _OTHER_FAMILY), days_since(log), open=~pl.col("mended")
+        priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY), days_since(log), open=~pl.col("mended")
     )
     columns = list(Holds.to_schema().columns)
-    return checked(Holds, table.select(columns).sort("session_id", "rule"))
+    return validate_table(Holds, table.select(columns).sort("session_id", "rule"))
 
 
 def _mineral(fluid: pl.Expr) -> pl.Expr:
@@ -87,31 +87,33 @@ def _allowed(standard: Standard) -> pl.Expr:
     return allowed
 
 
-def _fluid_asked(standard: Standard) -> pl.Expr:
+def _fluid_required(standard: Standard) -> pl.Expr:
     """The fluid required, and in words what may stand in for it."""
-    asked = {
+    required_names = {
         fluid: f"{fluid} ({' or '.join(others)} may replace it)" if others else fluid
         for fluid in FLUIDS
         for others in [standard.fluid_replacements.get(fluid, ())]
     }
-    return pl.col("fluid_required").replace(asked)
+    return pl.col("fluid_required").replace(required_names)
 
 
 def _rows(
-    bleeds: pl.DataFrame, rule: str, broken: pl.Expr, found: pl.Expr, required: pl.Expr, action: pl.Expr
+    bleeds: pl.DataFrame, rule: str, broken: pl.Expr, observed: pl.Expr, required: pl.Expr, action: pl.Expr
 ) -> pl.DataFrame:
     return bleeds.filter(broken.fill_null(False)).select(
-        "session_id", "started_at", rule=pl.lit(rule), found=found, required=required, action=action
+        "session_id", "started_at", rule=pl.lit(rule), observed=observed, required=required, action=action
     )
 
 
-def _mended(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:
+def _fixed_later(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:
     """Each held bleed, and whether the same brake was surely bled later without breaking a rule."""
-    brake, began, timed = ("bike_id", "brake"), pl.col("started_at"), pl.col("started_at_has_time").fill_null(False)
+    brake, start, timed = ("bike_id", "brake"), pl.col("started_at"), pl.col("started_at_has_time").fill_null(False)
     bleeds = bleeds.select("session_id", *brake, "started_at", "started_at_has_time")
-    held = bleeds.join(broken.select("session_id").unique(), on="session_id", how="semi")
-    clean = bleeds.join(held.select("session_id"), on="session_id", how="anti").join(held, on=brake, how="semi")
-    last = clean.group_by(brake).agg(last_day=began.dt.date().max(), last_hour=began.filter(timed).max())
-    later_day = (pl.col("last_day") > began.dt.date()).fill_null(False)
-    later_hour = (timed & (pl.col("last_hour") > began)).fill_null(False)
-    return held.join(last.sort(brake), on=brake, how="left").select("session_id", mended=later_day | later_hour)
+    held_bleeds = bleeds.join(broken.select("session_id").unique(), on="session_id", how="semi")
+    clean = bleeds.join(held_bleeds.select("session_id"), on="session_id", how="anti").join(
+        held_bleeds, on=brake, how="semi"
+    )
+    last = clean.group_by(brake).agg(last_day=start.dt.date().max(), last_hour=start.filter(timed).max())
+    later_day = (pl.col("last_day") > start.dt.date()).fill_null(False)
+    later_hour = (timed & (pl.col("last_hour") > start)).fill_null(False)
+    return held_bleeds.join(last.sort(brake), on=brake, how="left").select("session_id", mended=later_day | later_hour)

@@ -8,10 +8,10 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from analysis.errors import CannotRun
-from analysis.standard.grammar import Place, refuse_unknown, table_of, value_of, words_of
-from analysis.standard.read_steps import steps_told
-from analysis.standard.standard import ComebackRule, SecondCheck, Standard
+from analysis.errors import UserError
+from analysis.standard.definition import ComebackRule, SecondCheck, Standard
+from analysis.standard.grammar import TomlLocation, read_table, read_value, read_words, refuse_unknown
+from analysis.standard.read_steps import parse_steps
 from schemas.log import COMPLAINTS, FINDINGS, FLUIDS
 
 LARGEST_BYTES = 1_000_000
@@ -35,7 +35,7 @@ def read_standard(path: str | Path, own_fields: Iterable[str] = ()) -> Standard:
 
     Raises
     ------
-    CannotRun
+    UserError
         Unreadable or malformed TOML, an unknown key or field, a value of the wrong kind, a rule that does not suit
         its field, min above max, no rule or two rules in one step, a step id used twice: with file and line or key.
     """
@@ -43,78 +43,94 @@ def read_standard(path: str | Path, own_fields: Iterable[str] = ()) -> Standard:
 
 
 def _text(file: Path) -> str:
-    asked = "a standard in TOML, a few kilobytes"
+    expected = "a standard in TOML, a few kilobytes"
     try:
         if not file.is_file():
-            found = "is no file" if file.exists() else "does not exist"
-            raise CannotRun(str(file), found, asked, "check the path")
+            problem = "is no file" if file.exists() else "does not exist"
+            raise UserError(str(file), problem, expected, "check the path")
         if file.stat().st_size > LARGEST_BYTES:
-            raise CannotRun(str(file), "is larger than 1 MB", asked, "check the path")
+            raise UserError(str(file), "is larger than 1 MB", expected, "check the path")
         return file.read_text("utf-8-sig")
     except OSError as error:
-        raise CannotRun(str(file), f"cannot be read: {error.strerror}", asked, "check the path") from error
+        raise UserError(str(file), f"cannot be read: {error.strerror}", expected, "check the path") from error
     except UnicodeDecodeError as error:
-        raise CannotRun(str(file), "is not UTF-8 text", "a standard in TOML, UTF-8", "save it as UTF-8") from error
+        raise UserError(str(file), "is not UTF-8 text", "a standard in TOML, UTF-8", "save it as UTF-8") from error
 
 
 def _standard(text: str, name: str, own_fields: tuple[str, ...], default: Standard | None) -> Standard:
     try:
-        told = tomllib.loads(text)
+        content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise CannotRun(name, f"is not TOML: {error}", "key = value lines", "mend that line") from error
-    top = Place(name, text, "")
-    refuse_unknown(told, ("shop", "comeback", "second_check", "fluids", "step"), top)
-    shop, place = table_of(told, "shop", top), top.at("shop")
+        raise UserError(name, f"is not TOML: {error}", "key = value lines", "mend that line") from error
+    top = TomlLocation(name, text, "")
+    refuse_unknown(content, ("shop", "comeback", "second_check", "fluids", "step"), top)
+    shop, place = read_table(content, "shop", top), top.at("shop")
     refuse_unknown(shop, ("window_days", "currency", "minute_cost"), place)
     return Standard(
-        window_days=value_of(shop, "window_days", place, int, low=1, high=3650, default=_of(default, "window_days")),
-        currency=value_of(shop, "currency", place, str, default=_of(default, "currency")),
-        minute_cost=value_of(shop, "minute_cost", place, float, low=0, default=_of(default, "minute_cost")),
-        comeback=_comeback(table_of(told, "comeback", top), top.at("comeback"), _of(default, "comeback")),
-        second_check=_second_check(
-            table_of(told, "second_check", top), top.at("second_check"), _of(default, "second_check")
+        window_days=read_value(
+            shop, "window_days", place, int, low=1, high=3650, default=_default_value(default, "window_days")
         ),
-        steps=default.steps if default and "step" not in told else steps_told(told.get("step"), top, own_fields),
-        fluid_replacements=_replacements(table_of(told, "fluids", top), top, _of(default, "fluid_replacements")),
+        currency=read_value(shop, "currency", place, str, default=_default_value(default, "currency")),
+        minute_cost=read_value(
+            shop, "minute_cost", place, float, low=0, default=_default_value(default, "minute_cost")
+        ),
+        comeback=_comeback(
+            read_table(content, "comeback", top), top.at("comeback"), _default_value(default, "comeback")
+        ),
+        second_check=_second_check(
+            read_table(content, "second_check", top), top.at("second_check"), _default_value(default, "second_check")
+        ),
+        steps=default.steps if default and "step" not in content else parse_steps(content.get("step"), top, own_fields),
+        fluid_replacements=_replacements(
+            read_table(content, "fluids", top), top, _default_value(default, "fluid_replacements")
+        ),
         name=name,
     )
 
 
-def _comeback(told: dict[str, Any], place: Place, default: ComebackRule | None) -> ComebackRule:
-    refuse_unknown(told, ("complaints", "findings", "never", "minutes", "parts_cost"), place)
+def _comeback(table: dict[str, Any], location: TomlLocation, default: ComebackRule | None) -> ComebackRule:
+    refuse_unknown(table, ("complaints", "findings", "exclude_findings", "minutes", "parts_cost"), location)
     return ComebackRule(
-        complaints=words_of(told, "complaints", place, COMPLAINTS, _of(default, "complaints")),
-        findings=words_of(told, "findings", place, FINDINGS, _of(default, "findings")),
-        never=words_of(told, "never", place, FINDINGS, _of(default, "never")),
-        minutes=value_of(told, "minutes", place, float, low=0, default=_of(default, "minutes")),
-        parts_cost=value_of(told, "parts_cost", place, float, low=0, default=_of(default, "parts_cost")),
+        complaints=read_words(table, "complaints", location, COMPLAINTS, _default_value(default, "complaints")),
+        findings=read_words(table, "findings", location, FINDINGS, _default_value(default, "findings")),
+        exclude_findings=read_words(
+            table, "exclude_findings", location, FINDINGS, _default_value(default, "exclude_findings")
+        ),
+        minutes=read_value(table, "minutes", location, float, low=0, default=_default_value(default, "minutes")),
+        parts_cost=read_value(
+            table, "parts_cost", location, float, low=0, default=_default_value(default, "parts_cost")
+        ),
     )
 
 
-def _second_check(told: dict[str, Any], place: Place, default: SecondCheck | None) -> SecondCheck:
-    refuse_unknown(told, ("minutes", "finds", "per_week", "worklist_days", "recall_minutes"), place)
+def _second_check(table: dict[str, Any], location: TomlLocation, default: SecondCheck | None) -> SecondCheck:
+    refuse_unknown(table, ("minutes", "sensitivity", "per_week", "worklist_days", "recall_minutes"), location)
     return SecondCheck(
-        minutes=value_of(told, "minutes", place, float, low=0, default=_of(default, "minutes")),
-        finds=value_of(told, "finds", place, float, low=0, high=1, default=_of(default, "finds")),
-        per_week=value_of(told, "per_week", place, float, low=0, default=_of(default, "per_week")),
-        worklist_days=value_of(
-            told, "worklist_days", place, int, low=1, high=3650, default=_of(default, "worklist_days")
+        minutes=read_value(table, "minutes", location, float, low=0, default=_default_value(default, "minutes")),
+        sensitivity=read_value(
+            table, "sensitivity", location, float, low=0, high=1, default=_default_value(default, "sensitivity")
         ),
-        recall_minutes=value_of(told, "recall_minutes", place, float, low=0, default=_of(default, "recall_minutes")),
+        per_week=read_value(table, "per_week", location, float, low=0, default=_default_value(default, "per_week")),
+        worklist_days=read_value(
+            table, "worklist_days", location, int, low=1, high=3650, default=_default_value(default, "worklist_days")
+        ),
+        recall_minutes=read_value(
+            table, "recall_minutes", location, float, low=0, default=_default_value(default, "recall_minutes")
+        ),
     )
 
 
 def _replacements(
-    told: dict[str, Any], top: Place, default: dict[str, tuple[str, ...]] | None
+    table: dict[str, Any], root: TomlLocation, default: dict[str, tuple[str, ...]] | None
 ) -> dict[str, tuple[str, ...]]:
-    place = top.at("fluids")
-    refuse_unknown(told, ("replaces",), place)
-    if "replaces" not in told:
+    place = root.at("fluids")
+    refuse_unknown(table, ("replaces",), place)
+    if "replaces" not in table:
         return default or {}
-    replaces, within = table_of(told, "replaces", place), place.at("replaces")
+    replaces, within = read_table(table, "replaces", place), place.at("replaces")
     refuse_unknown(replaces, FLUIDS, within)
-    return {fluid: words_of(replaces, fluid, within, FLUIDS, None) for fluid in replaces}
+    return {fluid: read_words(replaces, fluid, within, FLUIDS, None) for fluid in replaces}
 
 
-def _of(default: Any, name: str) -> Any:
+def _default_value(default: Any, name: str) -> Any:
     return None if default is None else getattr(default, name)

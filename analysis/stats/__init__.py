@@ -2,7 +2,18 @@
 
 from analysis.stats.categories import level_codes, sums_by
 from analysis.stats.cluster_robust import clustered_covariance, clustered_sd, sum_within_clusters
-from analysis.stats.discovery import benjamini_hochberg, holm
+from analysis.stats.distributions import (
+    beta_quantile,
+    binomial_tail,
+    chi_square_tail,
+    conditional_mid_tails,
+    gamma_quantile,
+    normal_tail,
+    poisson_mid_p,
+    poisson_tail,
+    student_quantile,
+    student_tail,
+)
 from analysis.stats.gram import weighted_gram
 from analysis.stats.intervals import (
     Z95,
@@ -14,21 +25,10 @@ from analysis.stats.intervals import (
     wilson,
 )
 from analysis.stats.joint import equal_values_p_value
-from analysis.stats.laws import (
-    beta_quantile,
-    binomial_tail,
-    chi_square_tail,
-    conditional_mid_tails,
-    gamma_quantile,
-    normal_tail,
-    poisson_mid_tails,
-    poisson_tail,
-    student_quantile,
-    student_tail,
-)
 from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_fold_log_odds, ridge_logistic
+from analysis.stats.multiple_testing import benjamini_hochberg, holm
 from analysis.stats.random_effects import between_variance
-from analysis.stats.rank import kendall_tau
+from analysis.stats.rank_correlation import kendall_tau
 from analysis.stats.sampling import FIT_LIMIT, fit_sample
 from analysis.stats.spending import spending_bounds, spent
 
@@ -57,7 +57,7 @@ __all__ = [
     "level_codes",
     "normal_tail",
     "out_of_fold_log_odds",
-    "poisson_mid_tails",
+    "poisson_mid_p",
     "poisson_tail",
     "ratio_limits",
     "ridge_logistic",

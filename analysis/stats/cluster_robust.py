@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 
 
 def sum_within_clusters(
-    rows: Numbers, cluster: NDArray[np.integer], weight: Numbers | None = None, clusters: int | None = None
-) -> Numbers:
+    rows: FloatArray, cluster: NDArray[np.integer], weight: FloatArray | None = None, clusters: int | None = None
+) -> FloatArray:
     """Sum rows, each times its weight, within clusters.
 
     Parameters
@@ -39,7 +39,7 @@ def sum_within_clusters(
     return np.asarray(members @ rows)
 
 
-def clustered_covariance(influence: Numbers, cluster: NDArray[np.integer]) -> Numbers:
+def clustered_covariance(influence: FloatArray, cluster: NDArray[np.integer]) -> FloatArray:
     """Covariance of k estimates from each row's influence on them (n × k), rows of one cluster taken together.
 
     Source: K.-Y. Liang & S. L. Zeger 1986, Biometrika 73:13-22 (the sandwich).
@@ -48,6 +48,6 @@ def clustered_covariance(influence: Numbers, cluster: NDArray[np.integer]) -> Nu
     return np.asarray(sums.T @ sums)
 
 
-def clustered_sd(influence: Numbers, cluster: NDArray[np.integer]) -> float:
+def clustered_sd(influence: FloatArray, cluster: NDArray[np.integer]) -> float:
     """Standard error of one estimate from each row's influence on it, rows of one cluster taken together."""
     return float(np.sqrt((sum_within_clusters(influence, cluster) ** 2).sum()))

@@ -8,9 +8,9 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.stats.laws import beta_quantile, gamma_quantile
+from analysis.stats.distributions import beta_quantile, gamma_quantile
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 Z95 = NormalDist().inv_cdf(0.975)
 """Standard deviations on either side of a normal estimate that hold the truth 95 times in 100."""
 
@@ -19,8 +19,8 @@ Z95 = NormalDist().inv_cdf(0.975)
 class Interval:
     """Lower and upper limits, one a group."""
 
-    lo: Numbers
-    hi: Numbers
+    lo: FloatArray
+    hi: FloatArray
 
 
 def wilson(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
@@ -38,9 +38,10 @@ def wilson(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Inte
     with np.errstate(divide="ignore", invalid="ignore"):
         share = x / n
         middle = (share + z * z / (2 * n)) / (1 + z * z / n)
-        reach = z / (1 + z * z / n) * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
+        half_width = z / (1 + z * z / n) * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
         return Interval(
-            np.where(x == 0, 0.0, middle - reach) + 0 * share, np.where(x == n, 1.0, middle + reach) + 0 * share
+            np.where(x == 0, 0.0, middle - half_width) + 0 * share,
+            np.where(x == n, 1.0, middle + half_width) + 0 * share,
         )
 
 

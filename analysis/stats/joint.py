@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.stats.laws import chi_square_tail
+from analysis.stats.distributions import chi_square_tail
 
 SINGULAR = 1e-10
 """Share of the largest eigenvalue below which a direction of a covariance holds no information."""

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.stats.gram import weighted_gram
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 RIDGE = 1.0
 CONVERGED = 1e-18
 """A search ends with the step that gains less than this in twice the log likelihood, unless another end is given."""
@@ -25,11 +25,13 @@ class CrossFitted:
     """Coefficients of fits that each left one fold out, one column a fold, the intercept last; `estimable` is false where
     only one outcome remained."""
 
-    coefficients: Numbers
+    coefficients: FloatArray
     estimable: NDArray[np.bool_]
 
 
-def ridge_logistic(x: Numbers, trials: Numbers, successes: Numbers, tolerance: float = CONVERGED) -> Numbers:
+def ridge_logistic(
+    x: FloatArray, trials: FloatArray, successes: FloatArray, tolerance: float = CONVERGED
+) -> FloatArray:
     """Fit a logistic regression with a ridge of 1 on every coefficient but the intercept.
 
     Source: P. McCullagh & J. A. Nelder 1989, Generalized Linear Models, 2nd ed., ch. 4.
@@ -54,7 +56,9 @@ def ridge_logistic(x: Numbers, trials: Numbers, successes: Numbers, tolerance: f
     return _newton(counts, start, tolerance)[:, 0]
 
 
-def cross_fitted_logistic(x: Numbers, trials: Numbers, successes: Numbers, tolerance: float = CONVERGED) -> CrossFitted:
+def cross_fitted_logistic(
+    x: FloatArray, trials: FloatArray, successes: FloatArray, tolerance: float = CONVERGED
+) -> CrossFitted:
     """Fit `ridge_logistic` to what is outside each fold, every search starting at the fit of all rows.
 
     The information outside a fold is that of all rows less the fold's own, at the fit of all rows; a search it does not
@@ -87,7 +91,7 @@ def cross_fitted_logistic(x: Numbers, trials: Numbers, successes: Numbers, toler
     return CrossFitted(coefficients, estimable)
 
 
-def out_of_fold_log_odds(x: Numbers, fits: Sequence[CrossFitted], fold: NDArray[np.int64]) -> Numbers:
+def out_of_fold_log_odds(x: FloatArray, fits: Sequence[CrossFitted], fold: NDArray[np.int64]) -> FloatArray:
     """Log odds of each row by fits that left its fold out, one column a fit; minus infinity where none could be made.
 
     Parameters
@@ -111,17 +115,17 @@ def out_of_fold_log_odds(x: Numbers, fits: Sequence[CrossFitted], fold: NDArray[
 class _Counts:
     """Trials and successes of each row, one column a fit."""
 
-    rows: Numbers = field(repr=False)
-    trials: Numbers = field(repr=False)
-    successes: Numbers = field(repr=False)
+    rows: FloatArray = field(repr=False)
+    trials: FloatArray = field(repr=False)
+    successes: FloatArray = field(repr=False)
 
     def of(self, fits: NDArray[np.intp]) -> _Counts:
         return _Counts(self.rows, self.trials[:, fits], self.successes[:, fits])
 
-    def score(self, b: Numbers, linear: Numbers) -> Numbers:
+    def score(self, b: FloatArray, linear: FloatArray) -> FloatArray:
         return self.rows.T @ (self.successes - self.trials * _chance(linear)) - _ridge(self.rows)[:, None] * b
 
-    def loss(self, b: Numbers, linear: Numbers) -> Numbers:
+    def loss(self, b: FloatArray, linear: FloatArray) -> FloatArray:
         minus_log = (self.trials * np.logaddexp(0, linear) - self.successes * linear).sum(axis=0)
         return minus_log + 0.5 * (_ridge(self.rows)[:, None] * b**2).sum(axis=0)
 
@@ -130,16 +134,16 @@ class _Counts:
 class _Position:
     """Where searches are, one column a fit: coefficients, linear predictors, and what a step would gain."""
 
-    b: Numbers
-    linear: Numbers
-    gain: Numbers
+    b: FloatArray
+    linear: FloatArray
+    gain: FloatArray
 
 
-def _position(counts: _Counts, b: Numbers) -> _Position:
+def _position(counts: _Counts, b: FloatArray) -> _Position:
     return _Position(b, counts.rows @ b, np.full(b.shape[1], np.inf))
 
 
-def _newton(counts: _Counts, b: Numbers, tolerance: float) -> Numbers:
+def _newton(counts: _Counts, b: FloatArray, tolerance: float) -> FloatArray:
     """One fit; p + 1 × 1."""
     at, last = _position(counts, b), np.inf
     for _ in range(MAX_STEPS):
@@ -154,7 +158,9 @@ def _newton(counts: _Counts, b: Numbers, tolerance: float) -> Numbers:
     return at.b
 
 
-def _chord_steps(at: _Position, counts: _Counts, inverses: Numbers, tolerance: float, slow: float = 1.0) -> _Position:
+def _chord_steps(
+    at: _Position, counts: _Counts, inverses: FloatArray, tolerance: float, slow: float = 1.0
+) -> _Position:
     """Steps with the information held, one a fit, while each gains less than `slow` of the one before."""
     last = np.inf
     for _ in range(MAX_STEPS):
@@ -167,7 +173,7 @@ def _chord_steps(at: _Position, counts: _Counts, inverses: Numbers, tolerance: f
     return at
 
 
-def _moved(at: _Position, step: Numbers, counts: _Counts, *, halving: bool) -> _Position:
+def _moved(at: _Position, step: FloatArray, counts: _Counts, *, halving: bool) -> _Position:
     """A step on, halved where a loss would rise."""
     new = _position(counts, at.b + step)
     if not halving:
@@ -182,7 +188,7 @@ def _moved(at: _Position, step: Numbers, counts: _Counts, *, halving: bool) -> _
     return new
 
 
-def _information_outside(rows: Numbers, trials: Numbers, coefficients: Numbers) -> Numbers:
+def _information_outside(rows: FloatArray, trials: FloatArray, coefficients: FloatArray) -> FloatArray:
     """Folds × p × p: the information without each fold, at these coefficients."""
     p = _chance(rows @ coefficients)
     own = np.empty((trials.shape[1], rows.shape[1], rows.shape[1]))
@@ -192,15 +198,15 @@ def _information_outside(rows: Numbers, trials: Numbers, coefficients: Numbers) 
     return np.asarray(own.sum(axis=0) + np.diag(_ridge(rows)) - own)
 
 
-def _with_intercept(x: Numbers) -> Numbers:
+def _with_intercept(x: FloatArray) -> FloatArray:
     return np.hstack([x, np.ones((len(x), 1))])
 
 
-def _chance(linear: Numbers) -> Numbers:
+def _chance(linear: FloatArray) -> FloatArray:
     from scipy import special
 
     return np.asarray(special.expit(linear))
 
 
-def _ridge(rows: Numbers) -> Numbers:
+def _ridge(rows: FloatArray) -> FloatArray:
     return np.append(np.full(rows.shape[1] - 1, RIDGE), 0.0)

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 
 
-def between_variance(estimates: Numbers, variances: Numbers, centre: float | None = None) -> float:
+def between_variance(estimates: FloatArray, variances: FloatArray, centre: float | None = None) -> float:
     """Estimate the variance between groups from their estimates and sampling variances; 0 with fewer than two.
 
     Source: R. DerSimonian & N. Laird 1986, Control. Clin. Trials 7:177-188.

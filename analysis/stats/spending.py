@@ -8,9 +8,9 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.stats.laws import normal_tail
+from analysis.stats.distributions import normal_tail
 
-Numbers = NDArray[np.float64]
+FloatArray = NDArray[np.float64]
 NODES, FURTHEST, HALVINGS = 400, 9.0, 60
 NORMAL = NormalDist()
 
@@ -25,7 +25,7 @@ def spent(fraction: float, alpha: float) -> float:
     return float(2 * normal_tail(NORMAL.inv_cdf(1 - alpha / 2) / np.sqrt(fraction)))
 
 
-def spending_bounds(fractions: Sequence[float], alpha: float, *, two_sided: bool = True) -> Numbers:
+def spending_bounds(fractions: Sequence[float], alpha: float, *, two_sided: bool = True) -> FloatArray:
     """The z-value that signals at each look, so that over all looks alpha is spent as `spent` says.
 
     The looks' z-values are those of sums of independent increments; their chances come from integrating over what did
@@ -64,7 +64,7 @@ def spending_bounds(fractions: Sequence[float], alpha: float, *, two_sided: bool
     return np.array(bounds)
 
 
-def _bound(at: Numbers, density: Numbers, step: float, goal: float) -> float:
+def _bound(at: FloatArray, density: FloatArray, step: float, goal: float) -> float:
     """The sum that is exceeded now, for the first time, with the chance `goal`."""
     low, high = -FURTHEST, FURTHEST
     for _ in range(HALVINGS):

@@ -1,13 +1,13 @@
 """Which missed steps cost comebacks, and what would be spared without them."""
 
-from analysis.steps.by_return import MarginalEffects, by_return
-from analysis.steps.check import doubly_robust
-from analysis.steps.costs import StepCosts, step_costs
-from analysis.steps.design import Design, design_of
-from analysis.steps.interaction import interactions, interactions_told
-from analysis.steps.raw import raw_steps
-from analysis.steps.tolerance import DoseResponseBase, dose_response_base, tolerance_curves
-from analysis.steps.verdict import e_value
+from analysis.steps.aipw import aipw_terms
+from analysis.steps.crude_steps import crude_steps
+from analysis.steps.design_matrix import Design, design_of
+from analysis.steps.dose_response import DoseResponseBase, dose_response_base, dose_response_curves
+from analysis.steps.interactions import interaction_notes, interactions
+from analysis.steps.marginal_effects import MarginalEffects, estimate_marginal_effects
+from analysis.steps.ranking import e_value
+from analysis.steps.table import StepCosts, step_costs
 from analysis.steps.what_if import YearlyCost, what_if
 
 __all__ = [
@@ -16,15 +16,15 @@ __all__ = [
     "MarginalEffects",
     "StepCosts",
     "YearlyCost",
-    "by_return",
+    "aipw_terms",
+    "crude_steps",
     "design_of",
     "dose_response_base",
-    "doubly_robust",
+    "dose_response_curves",
     "e_value",
+    "estimate_marginal_effects",
+    "interaction_notes",
     "interactions",
-    "interactions_told",
-    "raw_steps",
     "step_costs",
-    "tolerance_curves",
     "what_if",
 ]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from synthetic.exports.manner import Manner, Sheet, columns, levels
+from synthetic.exports.export_format import ExportFormat, Sheet, columns, levels
 
 BLEEDS = columns("""
 session_id | bleed_no
@@ -84,7 +84,7 @@ finding: air=AIR, leak=LEAK, old_fluid=OLD, worn_part=WORN, pads=PADS, none_foun
 direction: down=D, up=U
 """)
 
-SQLITE_SHOP = Manner(
+SQLITE_SHOP = ExportFormat(
     name="sqlite_shop",
     sheets=(
         Sheet("sessions", "shop.sqlite", "bleeds", BLEEDS),

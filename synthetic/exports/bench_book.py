@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from synthetic.exports.manner import Manner, Sheet, columns, levels
+from synthetic.exports.export_format import ExportFormat, Sheet, columns, levels
 
 BLEEDS = columns("""
 session_id | Job no
@@ -106,7 +106,7 @@ direction: down=down, up=up
 """)
 BOOK = "bench-book.xlsx"
 
-BENCH_BOOK = Manner(
+BENCH_BOOK = ExportFormat(
     name="bench_book",
     sheets=(
         Sheet("sessions", BOOK, "Bleeds to 2025", BLEEDS, until_year=2025),

@@ -8,18 +8,18 @@ from pathlib import Path
 
 import xlsxwriter
 
-from synthetic.exports.manner import Manner, Sheet
-from synthetic.exports.rendered import Cell, Row
+from synthetic.exports.export_format import ExportFormat, Sheet
+from synthetic.exports.foreign_rows import Cell, Row
 
 
-def first_row(sheet: Sheet, manner: Manner) -> int:
+def first_row(sheet: Sheet, export_format: ExportFormat) -> int:
     """The row number of the first row of data: titles, a blank line and the headings counted; 1 in a database."""
-    if manner.kind(sheet) == "database":
+    if export_format.kind(sheet) == "database":
         return 1
     return len(sheet.titles) + (1 if sheet.titles else 0) + 2
 
 
-def write_text(path: Path, sheet: Sheet, manner: Manner, rows: list[Row]) -> None:
+def write_text(path: Path, sheet: Sheet, export_format: ExportFormat, rows: list[Row]) -> None:
     """A delimited file with its titles, headings, rows and totals line."""
     lines: list[tuple[Cell, ...]] = [(title,) for title in sheet.titles]
     lines += [()] if sheet.titles else []
@@ -27,20 +27,23 @@ def write_text(path: Path, sheet: Sheet, manner: Manner, rows: list[Row]) -> Non
     lines += [row.cells for row in rows]
     if sheet.totals:
         lines.append((sheet.totals, f"{len(rows)}", *[None] * (len(sheet.columns) - 2)))
-    text = "\r\n".join(manner.delimiter.join(_quoted(cell, manner) for cell in line) for line in lines) + "\r\n"
-    encoding = "utf-8-sig" if manner.bom else manner.encoding
+    text = (
+        "\r\n".join(export_format.delimiter.join(_quoted(cell, export_format) for cell in line) for line in lines)
+        + "\r\n"
+    )
+    encoding = "utf-8-sig" if export_format.bom else export_format.encoding
     path.write_bytes(text.encode(encoding))
 
 
-def write_workbook(path: Path, manner: Manner, sheets: list[tuple[Sheet, list[Row]]]) -> None:
+def write_workbook(path: Path, export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> None:
     """One workbook of several sheets; dates are typed where they are not text."""
     with xlsxwriter.Workbook(path, {"default_date_format": "yyyy-mm-dd hh:mm", "strings_to_formulas": False}) as book:
         book.set_properties({"created": dt.datetime(2026, 1, 1)})
         for sheet, rows in sheets:
-            page = book.add_worksheet(sheet.place)
+            page = book.add_worksheet(sheet.sheet_name)
             for line, title in enumerate(sheet.titles):
                 page.write_string(line, 0, title)
-            top = first_row(sheet, manner) - 1
+            top = first_row(sheet, export_format) - 1
             page.write_row(top - 1, 0, [column.heading for column in sheet.columns])
             for line, row in enumerate(rows):
                 for at, cell in enumerate(row.cells):
@@ -54,10 +57,10 @@ def write_database(path: Path, sheets: list[tuple[Sheet, list[Row]]]) -> None:
     with sqlite3.connect(path) as connection:
         for sheet, rows in sheets:
             names = ", ".join(f'"{column.heading}"' for column in sheet.columns)
-            connection.execute(f'CREATE TABLE "{sheet.place}" ({names})')
+            connection.execute(f'CREATE TABLE "{sheet.sheet_name}" ({names})')
             marks = ", ".join("?" for _ in sheet.columns)
             cells = ([_plain(cell) for cell in row.cells] for row in rows)
-            connection.executemany(f'INSERT INTO "{sheet.place}" VALUES ({marks})', cells)
+            connection.executemany(f'INSERT INTO "{sheet.sheet_name}" VALUES ({marks})', cells)
     connection.close()
 
 
@@ -67,7 +70,7 @@ def _plain(cell: Cell) -> Cell:
     return cell.isoformat() if isinstance(cell, dt.date) else cell
 
 
-def _quoted(cell: Cell, manner: Manner) -> str:
+def _quoted(cell: Cell, export_format: ExportFormat) -> str:
     text = "" if cell is None else str(cell)
-    special = any(mark in text for mark in (manner.delimiter, '"', "\n"))
+    special = any(mark in text for mark in (export_format.delimiter, '"', "\n"))
     return '"' + text.replace('"', '""') + '"' if special else text

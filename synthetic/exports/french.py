@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from synthetic.exports.manner import Manner, Sheet, columns, levels
+from synthetic.exports.export_format import ExportFormat, Sheet, columns, levels
 
 BLEEDS = columns("""
 shop | Atelier
@@ -73,7 +73,7 @@ complaint: soft_lever=levier mou, long_travel=course longue, leak=fuite, drag=fr
 finding: air=air, leak=fuite, old_fluid=liquide usé, worn_part=pièce usée, pads=plaquettes, none_found=rien trouvé, other=autre
 """)
 
-FRENCH_TAB = Manner(
+FRENCH_TAB = ExportFormat(
     name="french_tab",
     sheets=(
         Sheet("sessions", "purges.tsv", "", BLEEDS),

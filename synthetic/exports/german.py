@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from synthetic.exports.manner import Manner, Sheet, columns, levels
+from synthetic.exports.export_format import ExportFormat, Sheet, columns, levels
 
 BLEEDS = columns("""
 session_id | Auftrag-Nr.
@@ -76,7 +76,7 @@ complaint: soft_lever=Hebel weich, long_travel=langer Hebelweg, leak=undicht, dr
 finding: air=Luft, leak=undicht, old_fluid=alte Flüssigkeit, worn_part=Verschleißteil, pads=Beläge, none_found=nichts gefunden, other=Sonstiges
 """)
 
-GERMAN_CSV = Manner(
+GERMAN_CSV = ExportFormat(
     name="german_csv",
     sheets=(
         Sheet("sessions", "entlueftungen.csv", "", BLEEDS, ("Entlüftungsbuch", "Auszug, alle Werkstätten"), "Summe"),

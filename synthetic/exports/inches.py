@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from synthetic.exports.manner import Manner, Sheet, columns, levels
+from synthetic.exports.export_format import ExportFormat, Sheet, columns, levels
 
 BLEEDS = columns("""
 session_id | Ticket #
@@ -75,7 +75,7 @@ complaint: soft_lever=Spongy lever, long_travel=Long lever throw, leak=Leaking, 
 finding: air=Air in line, leak=Leak, old_fluid=Old fluid, worn_part=Worn part, pads=Pads, none_found=No fault found, other=Other
 """)
 
-INCH_WORKBOOK = Manner(
+INCH_WORKBOOK = ExportFormat(
     name="inch_workbook",
     sheets=(
         Sheet("sessions", "service_log.xlsx", "Bleeds", BLEEDS),

@@ -12,11 +12,11 @@ BEGAN = time.perf_counter()
 
 
 def main(exports: str, out: Path, as_of: dt.date) -> None:
-    from analysis.auditing import AuditOrder, audit_exports
+    from analysis.commands.run_audit import AuditOptions, audit_exports
 
     stages_began: list[float] = []  # all is imported when the first stage begins
     audit_exports(
-        AuditOrder(exports=(exports,), out=out, as_of=as_of), lambda _: stages_began.append(time.perf_counter())
+        AuditOptions(exports=(exports,), out=out, as_of=as_of), lambda _: stages_began.append(time.perf_counter())
     )
     whole, imports = time.perf_counter() - BEGAN, stages_began[0] - BEGAN
     stages = json.loads((out / "manifest.json").read_text("utf-8"))["seconds"]

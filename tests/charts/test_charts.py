@@ -105,10 +105,10 @@ def test_a_label_is_cut_where_a_name_is_long_and_the_picture_is_the_same_where_n
     limited = json.loads(json.dumps(short))
     limited["config"]["axis"]["labelLimit"] = limited["config"]["legend"]["labelLimit"] = 300
     text = re.compile(r">([^<>]+)</text>")
-    assert text.findall(charts.picture(short)) == text.findall(charts.picture(limited))
+    assert text.findall(charts.svg(short)) == text.findall(charts.svg(limited))
     name = "W" * 60
     long = charts.specification(charts.rate_dots(people.with_columns(group=pl.lit(name)), "technician"))
-    assert not any(name in told for told in text.findall(charts.picture(long)))
+    assert not any(name in told for told in text.findall(charts.svg(long)))
 
 
 @pytest.mark.parametrize(
@@ -130,7 +130,7 @@ def test_any_name_can_be_drawn_and_chosen(name: str) -> None:
         charts.ratio_board(named, work, "technician", "of the work", name),
         charts.gauge_marks(named.select("group", item=pl.lit(name), technician="group", reading=pl.col("rate")), name),
     ):
-        drawn = charts.picture(charts.specification(chart))
+        drawn = charts.svg(charts.specification(chart))
         ElementTree.fromstring(drawn)
         assert NOT_DRAWN not in drawn
         assert len(drawn) < 100_000
@@ -201,7 +201,7 @@ def test_every_bleed_on_hold_is_drawn_or_counted(bleeds: int) -> None:
     (rows,) = spec["datasets"].values()
     assert sum(row.get("bleeds", 1) for row in rows) == bleeds
     assert len(rows) <= 600
-    assert charts.picture(spec).startswith("<svg")
+    assert charts.svg(spec).startswith("<svg")
 
 
 def test_each_cusum_is_drawn_with_its_own_limit() -> None:

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from analysis.cli import main
-from analysis.cli_options import shop_days_of
+from analysis.commands.options import shop_days_of
 from tests.shops import exports
 
 HEAVY = ("polars", "pandera", "altair", "sklearn", "scipy", "skops")

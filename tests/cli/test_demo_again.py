@@ -9,15 +9,15 @@ from types import SimpleNamespace
 
 import pytest
 
-from analysis import demo
-from analysis.order import AuditOrder
+from analysis.audit_options import AuditOptions
+from analysis.commands import demo
 from analysis.output import run_folder
 from analysis.output.checksums import UNFINISHED
 from synthetic import co_operative
 from tests.cli.test_command import rebleed
 
 
-def small_audit(order: AuditOrder, _: object) -> SimpleNamespace:
+def small_audit(order: AuditOptions, _: object) -> SimpleNamespace:
     """A folder as an audit claims and writes it, with nothing in it that takes long."""
     with run_folder(order.out, "audit", order.exports) as folder:
         (folder / "index.html").write_text("audited")
@@ -27,7 +27,7 @@ def small_audit(order: AuditOrder, _: object) -> SimpleNamespace:
 def test_the_demo_replaces_itself_but_nothing_of_its_readers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(demo, "co_operative", partial(co_operative, sessions=150))
     monkeypatch.setattr(demo, "audit_exports", small_audit)
-    monkeypatch.setattr(demo, "story_findings", lambda *_: [])
+    monkeypatch.setattr(demo, "demo_findings", lambda *_: [])
     words = ("demo", "--out", str(tmp_path / "demo"))
     assert rebleed(*words).returncode == 0
     killed = tmp_path / "demo" / ".audit.writing"  # what a run killed there leaves

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.painter import library_text
+from analysis.charts.svg import library_text
 from schemas import OTHER_TABLES
 from tests.cli.test_command import rebleed
 from tests.output.test_hidden_names import found_in
@@ -147,7 +147,7 @@ def test_own_fields_of_a_standard_have_columns_and_a_map_that_check_takes(tmp_pa
 
 def test_a_rates_size_is_printed_and_saved(tmp_path: Path) -> None:
     told = rebleed(
-        "plan", "rate", "--rate", "0.06", "--within", "0.01", "--detect", "0.09", "--out", str(tmp_path / "p")
+        "plan", "rate", "--rate", "0.06", "--half-width", "0.01", "--detect", "0.09", "--out", str(tmp_path / "p")
     )
     assert told.returncode == 0, told.stderr
     assert "to within 1 points either way (95%): 2," in told.stdout
@@ -156,7 +156,9 @@ def test_a_rates_size_is_printed_and_saved(tmp_path: Path) -> None:
 
 def test_a_trials_size_is_fleiss_corrected_and_grows_with_the_week() -> None:
     """814 in each arm for 6% against 3% at 80%: 748.2 (Fleiss, Levin & Paik), 814.0 corrected; reckoned by hand."""
-    told = rebleed("plan", "trial", "--rate", "0.06", "--to", "0.03", "--bleeds-a-week", "40", "--correlation", "0.02")
+    told = rebleed(
+        "plan", "trial", "--rate", "0.06", "--target-rate", "0.03", "--bleeds-a-week", "40", "--correlation", "0.02"
+    )
     assert "814 bleeds in each arm, 1,628 in all" in told.stdout
     assert "1.78 times as many" in told.stdout
 
@@ -165,11 +167,11 @@ def test_a_trials_size_is_fleiss_corrected_and_grows_with_the_week() -> None:
     ("words", "option"),
     [
         (("rate", "--rate", "6"), "--rate"),
-        (("rate", "--rate", "0.06", "--within", "0.7"), "--within"),
+        (("rate", "--rate", "0.06", "--half-width", "0.7"), "--half-width"),
         (("rate", "--rate", "0.06", "--detect", "0.06"), "--detect"),
-        (("trial", "--rate", "0.06", "--to", "0.06"), "--to"),
-        (("trial", "--rate", "0.06", "--to", "0.03", "--power", "1"), "--power"),
-        (("trial", "--rate", "0.06", "--to", "0.03", "--bleeds-a-week", "0"), "--bleeds-a-week"),
+        (("trial", "--rate", "0.06", "--target-rate", "0.06"), "--target-rate"),
+        (("trial", "--rate", "0.06", "--target-rate", "0.03", "--power", "1"), "--power"),
+        (("trial", "--rate", "0.06", "--target-rate", "0.03", "--bleeds-a-week", "0"), "--bleeds-a-week"),
         (("rate", "--rate", "0.06", "--out", "/proc/nowhere/x"), "/proc/nowhere/x"),
     ],
 )
@@ -180,7 +182,7 @@ def test_a_size_that_cannot_be_reckoned_is_refused_by_its_option(words: tuple[st
 
 
 def test_a_steps_size_is_drawn_from_the_shops_own_log(tmp_path: Path) -> None:
-    words = ("--step", "cycles", "--times", "3", "--bleeds", "500", "--bleeds", "1000", "--runs", "10")
+    words = ("--step", "cycles", "--hazard-ratio", "3", "--bleeds", "500", "--bleeds", "1000", "--runs", "10")
     told = rebleed("plan", "step", str(exports()), *words, "--out", str(tmp_path / "p"))
     assert told.returncode == 0, told.stderr
     assert "a miss that makes a return 3 times as likely" in told.stdout
@@ -193,7 +195,7 @@ def test_a_steps_size_is_drawn_from_the_shops_own_log(tmp_path: Path) -> None:
     ("words", "found"),
     [
         (("--step", "polish"), "'polish' is no step"),
-        (("--step", "cycles", "--times", "1"), "--times"),
+        (("--step", "cycles", "--hazard-ratio", "1"), "--hazard-ratio"),
         (("--step", "cycles", "--bleeds", "20"), "--bleeds"),
     ],
 )

@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from analysis import checking, cli
+from analysis import cli
+from analysis.commands import check
 from analysis.terminal import harmless, machine_refusal
 from tests.cli.test_command import ROOT, Told, rebleed
 
@@ -132,7 +133,7 @@ def test_what_the_machine_refuses_is_one_message(
     def refuse(*_: object) -> None:
         raise problem
 
-    monkeypatch.setattr(checking, "check_exports", refuse)
+    monkeypatch.setattr(check, "check_exports", refuse)
     told = rebleed("check", str(log))
     assert told.returncode == 2
     assert said in told.stderr
@@ -146,7 +147,7 @@ def test_a_fault_of_ours_is_no_refusal_of_the_machine(log: Path, monkeypatch: py
     def fail(*_: object) -> None:
         raise KeyError("x")
 
-    monkeypatch.setattr(checking, "check_exports", fail)
+    monkeypatch.setattr(check, "check_exports", fail)
     with contextlib.suppress(SystemExit), pytest.raises(KeyError):
         rebleed("check", str(log))
 

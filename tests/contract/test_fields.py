@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import schemas
-from schemas.printed import fields_text
+from schemas.field_dictionary import fields_text
 
 
 def test_fields_md_is_what_the_models_print() -> None:

@@ -9,9 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from analysis.cli import app
-from analysis.errors import CannotRun
-from analysis.output.proof import read_proof
-from analysis.planning import StepOrder, WeeklyTrial, rate_words, step_words, trial_words
+from analysis.commands.sample_sizes import StepPowerOptions, WeeklyTrial, rate_text, step_power_text, trial_text
+from analysis.errors import UserError
+from analysis.output.finished_proof import read_proof
 from analysis.standard import read_standard
 from schemas import empty
 from schemas.outputs import Prove
@@ -31,20 +31,20 @@ def test_a_seed_below_zero_is_refused(command: list[str], tmp_path: Path) -> Non
     [(0.06, 1e-300), (0.06, NAN), (1e-300, None), (NAN, None), (0.06, 0.5), (0.06, 0.0), (1.0, None)],
 )
 def test_a_rate_or_width_out_of_reach_is_refused(rate: float, within: float | None) -> None:
-    with pytest.raises(CannotRun):
-        rate_words(rate, within, None, 0.8)
+    with pytest.raises(UserError):
+        rate_text(rate, within, None, 0.8)
 
 
 @pytest.mark.parametrize("weekly", [(NAN, 0.01), (float("inf"), 0.01), (HUGE, 0.01), (12, NAN), (12, 1.0), (0.5, 0.01)])
 def test_weeks_out_of_reach_are_refused(weekly: tuple[float, float]) -> None:
-    with pytest.raises(CannotRun, match="bleeds-a-week"):
-        trial_words(0.06, 0.03, 0.8, None, WeeklyTrial(*weekly))
+    with pytest.raises(UserError, match="bleeds-a-week"):
+        trial_text(0.06, 0.03, 0.8, None, WeeklyTrial(*weekly))
 
 
 @pytest.mark.parametrize("times", [NAN, HUGE, 0.0, -1.0, 1.0])
 def test_a_step_that_makes_no_difference_or_an_absurd_one_is_refused(times: float) -> None:
-    with pytest.raises(CannotRun, match="--times"):
-        step_words(StepOrder(("log.csv",), "settle", times))
+    with pytest.raises(UserError, match="--times"):
+        step_power_text(StepPowerOptions(("log.csv",), "settle", times))
 
 
 @pytest.mark.parametrize(
@@ -67,7 +67,7 @@ def test_a_step_that_makes_no_difference_or_an_absurd_one_is_refused(times: floa
 def test_an_absurd_figure_of_a_standard_is_refused_with_its_line(tmp_path: Path, text: str, line: int) -> None:
     path = tmp_path / "shop.toml"
     path.write_text(text)
-    with pytest.raises(CannotRun) as refused:
+    with pytest.raises(UserError) as refused:
         read_standard(path)
     assert f"line {line}" in str(refused.value)
     assert len(str(refused.value)) < 1000
@@ -81,5 +81,5 @@ def test_a_proof_with_a_figure_that_is_no_number_is_refused(tmp_path: Path) -> N
         for name, kind in columns.items()
     }
     pl.DataFrame([row], schema=columns).write_csv(tmp_path / "tables" / "prove.csv")
-    with pytest.raises(CannotRun, match="proof"):
+    with pytest.raises(UserError, match="proof"):
         read_proof(tmp_path)

@@ -10,13 +10,13 @@ import pytest
 
 from analysis.audit import run_audit
 from analysis.intake import read_log
+from analysis.monitoring import cusum, log_likelihood_ratios
 from analysis.rates import chance_limits, gamma_poisson, two_sided_p
 from analysis.report import Report
 from analysis.standard import built_in
 from analysis.stats import exact_poisson_limits, wilson
-from analysis.watch import path, weights
 from schemas import AUDIT_TABLES
-from tests.extremes import worlds
+from tests.extremes import workshops
 
 BETWEEN_NOUGHT_AND_ONE = ("rate", "incidence", "shrunk_rate", "p_value", "q_value", "share", "share_missed", "risk")
 AROUND = ("rate", "incidence", "ratio", "shrunk_rate", "shrunk")
@@ -24,8 +24,8 @@ QUICK = ("all_back", "none_back", "a_step_decides", "one_of_each", "steps_go_tog
 
 
 def audited(folder: Path, world: object) -> Report:
-    usual = worlds.usual(np.random.default_rng(7))
-    log = usual if world is worlds.usual else world(usual)  # type: ignore[operator]
+    usual = workshops.usual(np.random.default_rng(7))
+    log = usual if world is workshops.usual else world(usual)  # type: ignore[operator]
     back = log.filter("back").select("bike_id", "brake", returned_at=pl.col("started_at").dt.offset_by("20d"))
     log.drop("back").write_csv(folder / "sessions.csv")
     back.with_columns(
@@ -40,7 +40,7 @@ def audited(folder: Path, world: object) -> Report:
     "world",
     [
         pytest.param(one, marks=() if one.__name__ in QUICK else pytest.mark.slow, id=one.__name__)
-        for one in worlds.WORLDS
+        for one in workshops.WORLDS
     ],
 )
 def test_figures_are_finite_and_within_bounds_or_left_out(tmp_path: Path, world: object) -> None:
@@ -56,7 +56,7 @@ def test_figures_are_finite_and_within_bounds_or_left_out(tmp_path: Path, world:
             if column in BETWEEN_NOUGHT_AND_ONE:
                 assert told.is_between(0, 1).all(), (name, column)
     _in_order(report.rates, AROUND)
-    _in_order(report.steps.rename({"preventable_per_100": "x", "lo": "x_lo", "hi": "x_hi"}), ("x", "by_return"))
+    _in_order(report.steps.rename({"preventable_per_100": "x", "lo": "x_lo", "hi": "x_hi"}), ("x", "survival_estimate"))
 
 
 def _in_order(table: pl.DataFrame, names: tuple[str, ...]) -> None:
@@ -71,11 +71,11 @@ def _in_order(table: pl.DataFrame, names: tuple[str, ...]) -> None:
 
 def test_nobody_coming_back_is_too_few_and_everybody_is_a_rate_of_one(tmp_path: Path) -> None:
     (tmp_path / "none").mkdir()
-    none = audited(tmp_path / "none", worlds.none_back)
+    none = audited(tmp_path / "none", workshops.none_back)
     assert set(none.steps["verdict"]) == {"too_few"}
     assert none.rates.filter(pl.col("kind") == "all")["rate"][0] == 0.0
     (tmp_path / "all").mkdir()
-    assert audited(tmp_path / "all", worlds.all_back).rates.filter(pl.col("kind") == "all")["rate"][0] == 1.0
+    assert audited(tmp_path / "all", workshops.all_back).rates.filter(pl.col("kind") == "all")["rate"][0] == 1.0
 
 
 @pytest.mark.parametrize("rate", [1e-6, 1e-3, 0.5, 1 - 1e-6])
@@ -97,4 +97,4 @@ def test_rates_from_one_in_a_million_to_nearly_all_have_finite_limits(rate: floa
 def test_charts_of_tiny_and_huge_risks_stay_finite(risk: float) -> None:
     risks = np.full(50, risk)
     for ratio in (2.0, 0.5):
-        assert np.isfinite(path(weights(risks, np.ones(50), ratio))).all()
+        assert np.isfinite(cusum(log_likelihood_ratios(risks, np.ones(50), ratio))).all()

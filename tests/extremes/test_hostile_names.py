@@ -8,9 +8,9 @@ import polars as pl
 import pytest
 import xlsxwriter
 
-from analysis.auditing import AuditOrder, audit_exports
+from analysis.commands.gauge_study import GaugeOptions, gauge_readings
+from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.drawing import NOT_DRAWN
-from analysis.gauging import GaugeOrder, gauge_readings
 
 NAMES = ("Wr\x0ben", "Wr\x1b[31men", "Wr\uffffen", "Gn\u2028eiss 2")
 PAGES = ("index.html", "lead.html", "trainer.html", "analyst.html")
@@ -29,7 +29,7 @@ def small_log(name: str) -> pl.DataFrame:
 
 
 def audited_pages(log: Path, out: Path) -> list[str]:
-    audit_exports(AuditOrder((str(log),), out))
+    audit_exports(AuditOptions((str(log),), out))
     return [(out / page).read_text("utf-8") for page in PAGES]
 
 
@@ -57,5 +57,5 @@ def test_readings_with_such_a_name_and_a_heading_of_two_lines_are_studied(tmp_pa
     readings = pl.DataFrame(rows, schema=["item", "technician", "lever\ntravel mm"], orient="row")
     readings.write_csv(tmp_path / "gauge.csv")
     (tmp_path / "map.toml").write_text(MAP, "utf-8")
-    gauge_readings(GaugeOrder(str(tmp_path / "gauge.csv"), tmp_path / "out", str(tmp_path / "map.toml")))
+    gauge_readings(GaugeOptions(str(tmp_path / "gauge.csv"), tmp_path / "out", str(tmp_path / "map.toml")))
     assert NOT_DRAWN not in (tmp_path / "out" / "gauge.html").read_text("utf-8")

@@ -14,9 +14,9 @@ import polars as pl
 import pytest
 
 from analysis import built_in, read_log, run_audit
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from tests.extremes.random_logs import write_random_log
-from tests.extremes.worlds import BLEEDS, usual
+from tests.extremes.workshops import BLEEDS, usual
 
 QUICK, SLOW, AT_ONCE = 200, 10_000, 100
 AS_OF = dt.date(2026, 7, 1)
@@ -28,7 +28,7 @@ def audited(number: int) -> None:
         try:
             log = read_log([folder], as_of=AS_OF)
             report = run_audit(log, built_in())
-        except CannotRun:
+        except UserError:
             assert rows == 0, number
             return
         table = log.intake.filter(log.intake["table"] == "sessions")

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import Log, log_from, raw_tables, read_map
 from analysis.output import refuse_foreign
-from analysis.risk import opened_model
+from analysis.risk import load_model
 from analysis.standard import read_standard
 from tests.fuzz.seeds import seed_of
 from tests.risk.sealed import sealed
@@ -36,20 +36,20 @@ def examine(kind: str, data: bytes, folder: Path, *, whole: bool) -> bool:
         elif kind == "standard":
             read_standard(str(path))
         elif kind == "model":
-            opened_model(sealed(data), str(path))
+            load_model(sealed(data), str(path))
         elif kind == "manifest":
             _beside_exports(data, folder)
         else:
             _read(kind, path, whole)
-    except CannotRun as refusal:
+    except UserError as refusal:
         _is_clear(refusal)
         return False
     return True
 
 
-def _is_clear(refusal: CannotRun) -> None:
-    assert refusal.where
-    assert refusal.found
+def _is_clear(refusal: UserError) -> None:
+    assert refusal.location
+    assert refusal.problem
     assert all(len(line) < LONGEST_LINE for line in str(refusal).splitlines()[:MOST_LINES])
 
 

@@ -15,7 +15,7 @@ import polars as pl
 import skops.io
 import xlsxwriter
 
-from tests.risk.worlds import fitted
+from tests.risk.simulated import fitted
 
 ROWS = [
     ("S1", "B1", "front", "Wren", "2026-01-05T09:10:00", 78.0, 2, True, "scheduled", 0.75, "quick, but clean"),

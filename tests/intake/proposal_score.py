@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.intake import proposals
-from analysis.intake.propose import Choice
-from analysis.intake.sources import raw_tables
-from analysis.intake.table_map import FIELDS
-from analysis.intake.units import unit_for
-from analysis.intake.words import squeezed
+from analysis.intake.convert.cleaned_text import normalise_level
+from analysis.intake.convert.units import unit_for
+from analysis.intake.mapping.table_map import FIELDS
+from analysis.intake.propose.propose import ColumnMatch
+from analysis.intake.readers.sources import raw_tables
 from tests.intake.invented_sheets import NOTHING, Invented, Written
 
 
@@ -43,7 +43,7 @@ def score(sheet: Invented, file: Written) -> Score:
     )
 
 
-def _fault(sheet: Invented, file: Written, table: str, choice: Choice, missing: tuple[str, ...]) -> str | None:
+def _fault(sheet: Invented, file: Written, table: str, choice: ColumnMatch, missing: tuple[str, ...]) -> str | None:
     if table != "sessions" or choice.field not in file.truth[choice.heading].split("/"):
         return file.truth[choice.heading]
     entry = FIELDS["sessions"][choice.field]
@@ -51,11 +51,11 @@ def _fault(sheet: Invented, file: Written, table: str, choice: Choice, missing: 
         unit = unit_for(choice.unit, entry.unit) if choice.unit else None
         factor = (unit.factor if unit else 1.0) * file.factor.get(choice.heading, 1.0)
         return None if 0.97 < factor < 1.03 else f"unit {choice.unit}"
-    meant = {squeezed(word): level for level, words in choice.values.items() for word in words}
+    meant = {normalise_level(word): level for level, words in choice.values.items() for word in words}
     nothing = file.nothing.get(choice.heading)
-    if nothing and squeezed(nothing) in meant and nothing not in missing:
-        return f"{nothing} is {meant[squeezed(nothing)]}"
+    if nothing and normalise_level(nothing) in meant and nothing not in missing:
+        return f"{nothing} is {meant[normalise_level(nothing)]}"
     how = next(how for heading, _, how in sheet.columns if heading == choice.heading).split("?")[0]
     told = dict(pair.strip().split("=", 1) for pair in how.split(",") if "=" in pair)
-    wrong = [word for level, word in told.items() if meant.get(squeezed(word), level) != level]
+    wrong = [word for level, word in told.items() if meant.get(normalise_level(word), level) != level]
     return f"{wrong[0]} misread" if wrong else None

@@ -9,9 +9,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import read_log
-from analysis.intake.rejected import WHY
+from analysis.intake.rejected_rows import REASON_COLUMNS
 
 HEAD = "session_id,bike_id,brake,technician,started_at,cycles,lever_reach_mm"
 GOOD = [f"S{i},B{i},front,Wren,2026-01-{i + 1:02d},2,78" for i in range(12)]
@@ -113,7 +113,7 @@ def test_rows_set_aside_are_kept_as_they_stood_with_what_was_wrong_behind_them(t
     log = log_of(tmp_path, [*GOOD, "S99,B1,left,Wren,2026-01-05,2,78"])
     (rejected,) = log.rejected
     headings, row = list(csv.reader(io.StringIO(rejected.text, newline="")))
-    assert headings == [*HEAD.split(","), *WHY]
+    assert headings == [*HEAD.split(","), *REASON_COLUMNS]
     assert row[:7] == ["S99", "B1", "left", "Wren", "2026-01-05", "2", "78"]
     assert row[8:10] == ["14", "unknown_level"]
     assert row[10] == "in brake: left"
@@ -139,7 +139,7 @@ def test_what_was_wrong_stands_once_behind_a_row_fed_back_unmended(tmp_path):
     fed.write_bytes(text.encode())
     again = read_log([str(fed)])
     headings = next(csv.reader(io.StringIO(again.rejected[0].text, newline="")))
-    assert headings == [*HEAD.split(","), *WHY]
+    assert headings == [*HEAD.split(","), *REASON_COLUMNS]
 
 
 def test_a_carriage_return_in_a_cell_that_is_set_aside_makes_no_new_line(tmp_path):
@@ -150,28 +150,28 @@ def test_a_carriage_return_in_a_cell_that_is_set_aside_makes_no_new_line(tmp_pat
 
 
 def test_a_lonely_newest_date_stops_the_run_and_names_both(tmp_path):
-    with pytest.raises(CannotRun, match=r"2026-09-09.*2026-01-12"):
+    with pytest.raises(UserError, match=r"2026-09-09.*2026-01-12"):
         log_of(tmp_path, [*GOOD, "S99,B1,front,Wren,2026-09-09,2,78"])
 
 
 def test_an_as_of_date_before_all_data_is_refused(tmp_path):
-    with pytest.raises(CannotRun, match="before all data"):
+    with pytest.raises(UserError, match="before all data"):
         log_of(tmp_path, GOOD, as_of=dt.date(2025, 1, 1))
 
 
 def test_a_missing_required_column_is_named(tmp_path):
-    with pytest.raises(CannotRun, match="technician"):
+    with pytest.raises(UserError, match="technician"):
         log_of(tmp_path, ["S1,B1,front,2026-01-05"], head="session_id,bike_id,brake,started_at")
 
 
 def test_no_bleed_accepted_tells_the_commonest_reasons(tmp_path):
-    with pytest.raises(CannotRun, match=r"no bleed was accepted.*2 rows"):
+    with pytest.raises(UserError, match=r"no bleed was accepted.*2 rows"):
         log_of(tmp_path, ["S1,,front,Wren,2026-01-05,2,78", "S2,,front,Wren,2026-01-06,2,78"])
 
 
 def test_a_date_that_reads_either_way_stops_the_run(tmp_path):
     rows = [row.replace(row.split(",")[4], "03/04/2026") for row in GOOD]
-    with pytest.raises(CannotRun, match="day or with the month first"):
+    with pytest.raises(UserError, match="day or with the month first"):
         log_of(tmp_path, rows)
 
 

@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.intake.convert import converted, undecided_dates
-from analysis.intake.table_map import ColumnMap, TableMap
+from analysis.intake.convert.columns import convert, undecided_dates
+from analysis.intake.mapping.table_map import ColumnMap, TableMap
 from tests.intake.raw_tables import raw
 
 
@@ -19,7 +19,7 @@ def sessions(order=None):
 
 
 def read(cells, order=None):
-    frame = converted(raw({"d": cells}), sessions(order)).frame
+    frame = convert(raw({"d": cells}), sessions(order)).frame
     return list(zip(frame["started_at"].to_list(), frame["started_at_has_time"].to_list(), strict=True))
 
 
@@ -63,7 +63,7 @@ def test_a_serial_with_a_fraction_has_its_hour():
 
 @pytest.mark.parametrize("cell", ["2024-02-30", "31.04.2024", "99.99.9999", "14.03.", "soon", "12:30", "3", "2024-03"])
 def test_what_is_no_date_is_told(cell):
-    found = converted(raw({"d": [cell]}), sessions("dmy"))
+    found = convert(raw({"d": [cell]}), sessions("dmy"))
     assert found.frame["started_at"].to_list() == [None]
     assert found.faults.select("rule", "value").rows() == [("unreadable", cell)]
 
@@ -108,9 +108,7 @@ def test_typed_days_and_stamps_pass():
 
 def test_a_day_of_a_table_of_days_is_a_date():
     table_map = TableMap("technicians", (ColumnMap("started_on", "d"),))
-    assert converted(raw({"d": ["14.03.2024 08:00"]}), table_map).frame["started_on"].to_list() == [
-        dt.date(2024, 3, 14)
-    ]
+    assert convert(raw({"d": ["14.03.2024 08:00"]}), table_map).frame["started_on"].to_list() == [dt.date(2024, 3, 14)]
 
 
 @given(st.datetimes(dt.datetime(1990, 1, 1), dt.datetime(2068, 12, 31)), st.sampled_from(["dmy", "mdy", "ymd"]))

@@ -9,16 +9,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.intake.convert import converted
-from analysis.intake.numerals import Marks, numerals
-from analysis.intake.table_map import ColumnMap, TableMap
-from analysis.intake.units import FLUID_OUNCE_ML, INCH_MM, INCH_POUND_NM
+from analysis.intake.convert.columns import convert
+from analysis.intake.convert.parse_numbers import NumberFormat, parse_numbers
+from analysis.intake.convert.units import FLUID_OUNCE_ML, INCH_MM, INCH_POUND_NM
+from analysis.intake.mapping.table_map import ColumnMap, TableMap
 from tests.intake.raw_tables import raw
 
 
 def read(field, cells, unit=None, **section):
     table_map = TableMap("sessions", (ColumnMap(field, "x", unit),), **section)
-    return converted(raw({"x": cells}), table_map)
+    return convert(raw({"x": cells}), table_map)
 
 
 def values(field, cells, unit=None, **section):
@@ -150,7 +150,7 @@ def test_rounding_never_turns_two_readings_round(found):
 @given(st.floats(-1e6, 1e6, allow_nan=False), st.sampled_from([".", ","]))
 def test_every_number_python_writes_is_read_back(number, decimal):
     text = f"{number:.6f}".replace(".", decimal)
-    read_back = numerals(raw({"x": [text]}).cells["x"], Marks(decimal))["number"][0]
+    read_back = parse_numbers(raw({"x": [text]}).cells["x"], NumberFormat(decimal))["number"][0]
     assert math.isclose(read_back, round(number, 6), abs_tol=1e-9)  # six decimals were written
 
 
@@ -161,4 +161,4 @@ def test_typed_columns_are_taken_as_they_are():
 
 def test_headings_that_are_not_mapped_are_named():
     table_map = TableMap("sessions", (ColumnMap("cycles", "x"),))
-    assert converted(raw({"x": ["1"], "Kasse": ["9"]}), replace(table_map)).unmapped == ("Kasse",)
+    assert convert(raw({"x": ["1"], "Kasse": ["9"]}), replace(table_map)).unmapped == ("Kasse",)

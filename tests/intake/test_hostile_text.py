@@ -10,10 +10,11 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analysis.errors import CannotRun
-from analysis.intake import Log, limits, propose_map, read_log
-from analysis.intake.furniture import heading_place, is_furniture, unique_headings
-from analysis.intake.heading_sense import headings
+from analysis.errors import UserError
+from analysis.intake import Log, propose_map, read_log
+from analysis.intake.propose.headings import headings
+from analysis.intake.readers import limits
+from analysis.intake.readers.non_data_rows import heading_row, is_non_data_row, unique_headings
 from analysis.standard import read_standard
 
 HEAD = "session_id,bike_id,brake,technician,started_at,note"
@@ -61,9 +62,9 @@ CELLS = {
 @pytest.mark.parametrize("cell", CELLS.values(), ids=CELLS)
 def test_no_pattern_for_totals_rulers_or_values_backtracks_over_a_long_cell(cell: str) -> None:
     start = time.perf_counter()
-    is_furniture(["Total", cell, "", None])
-    is_furniture([cell, "", None])
-    heading_place([[cell, cell, "a"], ["b", "c", "d"], [cell, cell, cell]])
+    is_non_data_row(["Total", cell, "", None])
+    is_non_data_row([cell, "", None])
+    heading_row([[cell, cell, "a"], ["b", "c", "d"], [cell, cell, cell]])
     assert time.perf_counter() - start < SECONDS
 
 
@@ -85,7 +86,7 @@ def test_no_pattern_for_totals_rulers_or_values_backtracks_over_a_long_cell(cell
     ],
 )
 def test_totals_rulers_and_counts_are_known_by_their_shape(cells: list[str | None], furniture: bool) -> None:
-    assert is_furniture(cells) is furniture
+    assert is_non_data_row(cells) is furniture
 
 
 @pytest.mark.parametrize(
@@ -218,7 +219,7 @@ def test_a_map_that_fits_no_file_is_refused_though_the_files_have_the_logs_own_h
     map_path = tmp_path / "map.toml"
     map_path.write_text(FOREIGN_MAP, encoding="utf-8")
     log = small_log(tmp_path)
-    with pytest.raises(CannotRun, match="no file has the headings of this map") as refusal:
+    with pytest.raises(UserError, match="no file has the headings of this map") as refusal:
         read_log([str(log)], str(map_path))
     assert "bike_id ('Rad')" in str(refusal.value)
     other = tmp_path / "other.csv"
@@ -273,7 +274,7 @@ def test_a_file_with_nothing_in_it_is_passed_over_in_a_folder_and_refused_by_nam
     log = read_log([str(tmp_path)])
     assert log.sessions.height == 12
     assert any(one.startswith(f"{tmp_path / name}: not read, ") for one in log.warnings)
-    with pytest.raises(CannotRun, match=r"empty file|nothing but blank lines"):
+    with pytest.raises(UserError, match=r"empty file|nothing but blank lines"):
         read_log([str(tmp_path / name)])
 
 

@@ -10,8 +10,9 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analysis.errors import CannotRun
-from analysis.intake import limits, raw_tables, read_log
+from analysis.errors import UserError
+from analysis.intake import raw_tables, read_log
+from analysis.intake.readers import limits
 
 HEAD = ["session_id", "bike_id", "brake", "technician", "started_at"]
 GOOD = ["S1", "B1", "front", "Wren", "2026-01-05"]
@@ -33,21 +34,21 @@ def test_ten_thousand_columns_are_read_and_one_more_is_refused(tmp_path: Path) -
     many = limits.COLUMNS - len(HEAD)
     log = read_log([csv(tmp_path, [f"x{i}" for i in range(many)], ["1"] * many)])
     assert log.sessions.height == 1
-    with pytest.raises(CannotRun, match="10,001 columns"):
+    with pytest.raises(UserError, match="10,001 columns"):
         read_log([csv(tmp_path, [f"x{i}" for i in range(many + 1)], ["1"] * (many + 1))])
 
 
 def test_a_cell_of_a_million_bytes_is_read_and_one_more_rejects_its_row(tmp_path: Path) -> None:
     log = read_log([csv(tmp_path, ["note"], ["n" * limits.CELL_BYTES])])
     assert len(log.sessions["note"][0]) == limits.CELL_BYTES
-    with pytest.raises(CannotRun, match=r"no bleed was accepted.*'note' has 1,000,001 bytes"):
+    with pytest.raises(UserError, match=r"no bleed was accepted.*'note' has 1,000,001 bytes"):
         read_log([csv(tmp_path, ["note"], ["n" * (limits.CELL_BYTES + 1)])])
 
 
 def test_rows_past_the_limit_are_refused_by_what_a_file_says_of_itself(tmp_path: Path) -> None:
     """One column of one repeated value: twenty million rows and one are a few hundred bytes of Parquet."""
     pl.DataFrame({"x": pl.repeat(1, limits.ROWS + 1, dtype=pl.Int8, eager=True)}).write_parquet(tmp_path / "x.parquet")
-    with pytest.raises(CannotRun, match="20,000,001 rows"):
+    with pytest.raises(UserError, match="20,000,001 rows"):
         raw_tables([str(tmp_path / "x.parquet")])
 
 
@@ -60,7 +61,7 @@ def test_a_small_archive_that_unpacks_to_much_is_refused(tmp_path: Path, honest:
     if not honest:
         data = data.replace((limits.UNPACKED_ALWAYS_ALLOWED + 1).to_bytes(4, "little"), (1000).to_bytes(4, "little"))
     (tmp_path / "bomb.xlsx").write_bytes(data)
-    with pytest.raises(CannotRun, match=r"unpacks to more than|damaged"):
+    with pytest.raises(UserError, match=r"unpacks to more than|damaged"):
         raw_tables([str(tmp_path / "bomb.xlsx")])
 
 
@@ -87,7 +88,7 @@ def test_sql_that_does_more_than_read_is_refused_and_changes_nothing(tmp_path: P
         shop.execute("INSERT INTO sessions VALUES (?, ?, ?, ?, ?)", GOOD)
     shop.close()
     before = path.read_bytes()
-    with pytest.raises(CannotRun):
+    with pytest.raises(UserError):
         raw_tables([f"{path}#{query}"])
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["shop.sqlite"]

@@ -9,7 +9,7 @@ import analysis.intake
 from analysis.intake.link import links
 from tests.build import bleed, comeback, table
 from tests.intake.link_cases import LINK_CASES
-from tests.intake.print_rules import rules_text
+from tests.intake.print_intake_rules import rules_text
 
 
 @pytest.mark.parametrize("case", LINK_CASES, ids=lambda case: case.because)
@@ -23,4 +23,4 @@ def test_a_return_answers_to_the_drawn_bleed(case):
 
 def test_the_printed_rules_are_these_cases():
     printed = Path(analysis.intake.__file__).with_name("RULES.md").read_text("utf-8")
-    assert printed == rules_text(), "print it again: python -m tests.intake.print_rules"
+    assert printed == rules_text(), "print it again: python -m tests.intake.print_intake_rules"

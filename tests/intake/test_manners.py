@@ -6,17 +6,17 @@ import polars as pl
 import pytest
 
 from analysis.intake import propose_map, read_log
-from synthetic import MANNERS, family, made, write_export
+from synthetic import EXPORT_FORMATS, family, simulate, write_export
 
-FOREIGN = list(MANNERS)
+FOREIGN = list(EXPORT_FORMATS)
 LEAST_RIGHT = 0.95
 
 
 @pytest.fixture(scope="module", params=FOREIGN)
 def shop(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp(request.param)
-    log = made(family("base", 1200), 11)
-    exported = write_export(log, folder / "exports", MANNERS[request.param], 11)
+    log = simulate(family("base", 1200), 11)
+    exported = write_export(log, folder / "exports", EXPORT_FORMATS[request.param], 11)
     files = [str(path) for path in exported.files]
     (folder / "map.toml").write_text(propose_map(files).toml, encoding="utf-8")
     return log, exported, read_log(files, str(folder / "map.toml"), log.as_of)

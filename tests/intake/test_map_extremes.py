@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import read_log, read_map
 
 HEAD = "session_id,bike_id,brake,technician,started_at,hose_mm,note,grease"
@@ -132,10 +132,10 @@ def test_a_setting_is_read_or_refused_by_its_key(setting: str, key: str, tmp_pat
     export.write_text("\n".join([HEAD, *ROWS]) + "\n", encoding="utf-8")
     map_path.write_text(setting + "\n", encoding="utf-8")
     if key:
-        with pytest.raises(CannotRun) as refusal:
+        with pytest.raises(UserError) as refusal:
             read_log([str(export)], str(map_path))
         assert key in str(refusal.value)
-        assert "map.toml" in refusal.value.where
+        assert "map.toml" in refusal.value.location
         assert len(str(refusal.value)) < 2_000
         return
     log = read_log([str(export)], str(map_path))
@@ -145,7 +145,7 @@ def test_a_setting_is_read_or_refused_by_its_key(setting: str, key: str, tmp_pat
 
 def test_a_map_that_is_a_pipe_is_refused_without_waiting(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "map.toml")
-    with pytest.raises(CannotRun, match="this is a pipe"):
+    with pytest.raises(UserError, match="this is a pipe"):
         read_map(tmp_path / "map.toml")
 
 
@@ -153,5 +153,5 @@ def test_a_pipe_among_exports_is_passed_over_and_refused_by_name(tmp_path: Path)
     (tmp_path / "log.csv").write_text("\n".join([HEAD, *ROWS]) + "\n", encoding="utf-8")
     os.mkfifo(tmp_path / "pipe.csv")
     assert f"{tmp_path / 'pipe.csv'}: not read, no regular file" in read_log([str(tmp_path)]).warnings
-    with pytest.raises(CannotRun, match="this is a pipe"):
+    with pytest.raises(UserError, match="this is a pipe"):
         read_log([str(tmp_path / "pipe.csv")])

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import read_map
-from analysis.intake.table_map import ColumnMap
+from analysis.intake.mapping.table_map import ColumnMap
 
 LEAST = """
 [sessions.columns]
@@ -111,17 +111,17 @@ SLIPS = {
 @pytest.mark.parametrize("slip", SLIPS)
 def test_a_slip_is_refused_with_its_file_and_key(tmp_path, slip):
     text, key = SLIPS[slip]
-    with pytest.raises(CannotRun) as refused:
+    with pytest.raises(UserError) as refused:
         read(tmp_path, text)
-    assert "map.toml" in refused.value.where
+    assert "map.toml" in refused.value.location
     assert key in str(refused.value)
-    assert refused.value.cure
+    assert refused.value.remedy
     assert len(str(refused.value).splitlines()) <= 12
 
 
 def test_a_map_that_is_not_there_or_no_text_is_refused(tmp_path):
-    with pytest.raises(CannotRun, match=r"none\.toml"):
+    with pytest.raises(UserError, match=r"none\.toml"):
         read_map(tmp_path / "none.toml")
     (tmp_path / "map.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(CannotRun, match="UTF-8"):
+    with pytest.raises(UserError, match="UTF-8"):
         read_map(tmp_path / "map.toml")

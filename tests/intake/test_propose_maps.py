@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import propose_map, read_log
 
 GERMAN = """Auftrag-Nr.;Rad-Nr.;Bremse;Mechaniker;Datum;Hebelweg vorher [cm];Entlüftungszyklen;Bemerkung
@@ -74,5 +74,5 @@ def test_an_export_of_something_else_is_refused_with_what_was_seen(tmp_path: Pat
     (tmp_path / "rota.csv").write_text(
         "Wochentag,Schicht,Kaffee\nMontag,früh,ja\nDienstag,spät,nein\n", encoding="utf-8"
     )
-    with pytest.raises(CannotRun, match=r"nothing looks like a table of the log.*Wochentag"):
+    with pytest.raises(UserError, match=r"nothing looks like a table of the log.*Wochentag"):
         propose_map([str(tmp_path / "rota.csv")])

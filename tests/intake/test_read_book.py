@@ -15,12 +15,12 @@ from pathlib import Path
 import pytest
 import xlsxwriter
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake.crash_isolation import CrashGuard
-from analysis.intake.raw import ROW, RawTable
-from analysis.intake.read_book import book_tables
-from analysis.intake.snapshot import Snapshot
-from analysis.intake.sources import raw_tables
+from analysis.intake.readers.excel import workbook_tables
+from analysis.intake.readers.raw_table import ROW, RawTable
+from analysis.intake.readers.snapshot import Snapshot
+from analysis.intake.readers.sources import raw_tables
 
 
 def book(*rows: list, start: tuple[int, int] = (0, 0), name: str = "Bleeds", more: tuple[str, ...] = ()) -> bytes:
@@ -42,7 +42,7 @@ def snap(data: bytes, label: str = "book.xlsx") -> Snapshot:
 
 
 def table(data: bytes) -> RawTable:
-    (found,) = book_tables(snap(data)).tables
+    (found,) = workbook_tables(snap(data)).tables
     return found
 
 
@@ -93,7 +93,7 @@ def test_every_sheet_is_a_table_hidden_ones_too_and_empty_ones_are_told() -> Non
     workbook.add_worksheet("Empty")
     workbook.add_chartsheet("Chart")
     workbook.close()
-    found = book_tables(snap(data.getvalue()))
+    found = workbook_tables(snap(data.getvalue()))
     assert [each.file for each in found.tables] == ["book.xlsx#Bleeds", "book.xlsx#Returns", "book.xlsx#Old"]
     assert found.empty == ("book.xlsx#Empty", "book.xlsx#Chart")
 
@@ -103,14 +103,14 @@ def test_one_sheet_can_be_named(tmp_path: Path) -> None:
     path.write_bytes(book(["id"], ["a"], more=("Other",)))
     (found,) = raw_tables([f"{path}#Bleeds"]).tables
     assert found.file == f"{path}#Bleeds"
-    with pytest.raises(CannotRun, match="one of Bleeds, Other"):
+    with pytest.raises(UserError, match="one of Bleeds, Other"):
         raw_tables([f"{path}#bleeds"])
 
 
 def test_headings_alone_are_a_table_without_rows_and_nothing_at_all_is_refused(tmp_path: Path) -> None:
     assert table(book(["id", "brake"])).rows_read == 0
     (tmp_path / "empty.xlsx").write_bytes(book())
-    with pytest.raises(CannotRun, match="without a filled cell"):
+    with pytest.raises(UserError, match="without a filled cell"):
         raw_tables([str(tmp_path / "empty.xlsx")])
 
 
@@ -190,8 +190,8 @@ def lying_bomb() -> bytes:
     ids=["bomb", "lying bomb", "cut at the end", "cut early", "text", "old and damaged", "locked"],
 )
 def test_a_hostile_or_damaged_book_is_refused(data: bytes, said: str) -> None:
-    with pytest.raises(CannotRun, match=said):
-        book_tables(snap(data))
+    with pytest.raises(UserError, match=said):
+        workbook_tables(snap(data))
 
 
 def test_a_book_with_a_damaged_sheet_is_refused() -> None:
@@ -201,8 +201,8 @@ def test_a_book_with_a_damaged_sheet_is_refused() -> None:
         for name in whole.namelist():
             content = whole.read(name)
             archive.writestr(name, content[: len(content) // 2] if "sheet1.xml" in name else content)
-    with pytest.raises(CannotRun):
-        book_tables(snap(data.getvalue()))
+    with pytest.raises(UserError):
+        workbook_tables(snap(data.getvalue()))
 
 
 def test_row_numbers_stand_first() -> None:
@@ -221,8 +221,8 @@ def test_a_book_with_a_cell_far_away_is_refused_before_it_is_opened(place: tuple
         for row, cells in enumerate(LOG):
             sheet.write_row(row, 0, cells)
         sheet.write(*place, "x")
-    with pytest.raises(CannotRun, match="filled cells that reaches to row 1,048,576"):
-        book_tables(snap(data.getvalue()))
+    with pytest.raises(UserError, match="filled cells that reaches to row 1,048,576"):
+        workbook_tables(snap(data.getvalue()))
 
 
 def test_a_book_formatted_far_away_or_filled_from_a_to_cv_is_read() -> None:
@@ -233,7 +233,7 @@ def test_a_book_formatted_far_away_or_filled_from_a_to_cv_is_read() -> None:
             sheet.write_row(row, 0, cells)
         sheet.write_row(0, 50, [f"more {place}" for place in range(50)])
         sheet.write_blank(1_048_575, 16_383, None, workbook.add_format({"bold": True}))
-    (found,) = book_tables(snap(data.getvalue())).tables
+    (found,) = workbook_tables(snap(data.getvalue())).tables
     assert found.cells.height == 1
     assert len(found.headings) == 55
 
@@ -245,7 +245,7 @@ def test_a_book_whose_cells_cannot_be_weighed_is_opened_by_another_process_first
         workbook.worksheets()[0].write(0, 0, "x")
     with CrashGuard() as guard:
         guard.reject_if_crashes(snap(book(*LOG)), "workbook")
-        with pytest.raises(CannotRun, match="too large for this machine's memory"):
+        with pytest.raises(UserError, match="too large for this machine's memory"):
             guard.reject_if_crashes(snap(far.getvalue()), "workbook")
 
 
@@ -257,7 +257,7 @@ def test_numbers_that_may_be_days_of_a_book_that_counts_from_1904_are_reported()
         sheet.write_row(0, 0, ["id", "started_at", "returned_at"])
         sheet.write_row(1, 0, ["a", 44_200])
         sheet.write_datetime(1, 2, dt.datetime(2025, 1, 5), day)
-    (found,) = book_tables(snap(data.getvalue())).tables
+    (found,) = workbook_tables(snap(data.getvalue())).tables
     assert found.cells["returned_at"].to_list() == ["2025-01-05"]
     (note,) = found.notes
     assert "1904" in note

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.errors import CannotRun
-from analysis.intake.raw import ROW, RawTable
-from analysis.intake.read_lines import lines_table
-from analysis.intake.snapshot import Snapshot
+from analysis.errors import UserError
+from analysis.intake.readers.jsonl import lines_table
+from analysis.intake.readers.raw_table import ROW, RawTable
+from analysis.intake.readers.snapshot import Snapshot
 
 
 def read(text: str | bytes) -> RawTable:
@@ -49,7 +49,7 @@ def test_a_key_that_comes_late_and_a_type_that_changes_late_are_no_trouble() -> 
 
 @pytest.mark.parametrize("text", ["[1, 2]\n", '[{"id": 1},\n{"id": 2}]\n', "id,n\n", "\n\n", b"\x00\x01\x02" * 50])
 def test_a_file_without_an_object_is_refused(text: str | bytes) -> None:
-    with pytest.raises(CannotRun):
+    with pytest.raises(UserError):
         read(text)
 
 

@@ -5,7 +5,7 @@ import datetime as dt
 import polars as pl
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import read_log
 from tests.intake.day_cases import DAY_CASES
 
@@ -25,7 +25,7 @@ def test_the_as_of_date_and_the_days_set_aside_are_as_drawn(case, tmp_path):
     given = dt.date.fromisoformat(case.given) if case.given else None
     files = exports(case, tmp_path)
     if case.as_of is None:
-        with pytest.raises(CannotRun, match="as-of"):
+        with pytest.raises(UserError, match="as-of"):
             read_log(files, as_of=given)
         return
     log = read_log(files, as_of=given)

@@ -3,7 +3,7 @@
 import polars as pl
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import read_log
 
 HEAD = "session_id,bike_id,brake,technician,started_at,cycles"
@@ -36,7 +36,7 @@ def test_passes_that_add_up_past_a_fields_range_leave_it_empty_and_are_told(tmp_
     ],
 )
 def test_a_log_without_one_date_says_why_no_bleed_was_accepted(tmp_path, rows, why):
-    with pytest.raises(CannotRun, match=f"no bleed was accepted.*{why}"):
+    with pytest.raises(UserError, match=f"no bleed was accepted.*{why}"):
         read_log([wrote(tmp_path, "sessions.csv", HEAD, *rows)])
 
 

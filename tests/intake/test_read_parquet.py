@@ -10,12 +10,12 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import read_log
-from analysis.intake.raw import ROW
-from analysis.intake.read_parquet import parquet_table
-from analysis.intake.snapshot import Snapshot
-from analysis.intake.sources import raw_tables
+from analysis.intake.readers.parquet import parquet_table
+from analysis.intake.readers.raw_table import ROW
+from analysis.intake.readers.snapshot import Snapshot
+from analysis.intake.readers.sources import raw_tables
 
 
 def parquet(frame: pl.DataFrame) -> bytes:
@@ -74,14 +74,14 @@ def test_no_rows_are_a_table_too() -> None:
 
 @pytest.mark.parametrize("cut", [4, 20, 200, -1, -8])
 def test_a_cut_off_file_is_refused(cut: int) -> None:
-    with pytest.raises(CannotRun, match="Parquet"):
+    with pytest.raises(UserError, match="Parquet"):
         parquet_table(snap(parquet(pl.DataFrame({"id": ["a"] * 100}))[:cut]))
 
 
 def test_text_that_calls_itself_parquet_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "log.parquet"
     path.write_text("id,n\na,1\n")
-    with pytest.raises(CannotRun, match="Parquet"):
+    with pytest.raises(UserError, match="Parquet"):
         raw_tables([str(path)])
 
 
@@ -98,7 +98,7 @@ def test_a_panic_of_the_reader_leaves_no_trace_on_standard_error(capfd: pytest.C
                         + (b"" if cut is None else bytes(data[cut:]))
                     )
                 )
-            except CannotRun:
+            except UserError:
                 refused += 1
     assert refused > 0
     assert capfd.readouterr().err == ""
@@ -109,9 +109,9 @@ def test_a_file_that_ends_its_reader_is_refused_and_the_rest_are_read(tmp_path: 
     good.write_bytes(parquet(pl.DataFrame({"session_id": ["a"]})))
     deadly.write_bytes((Path(__file__).parents[1] / "fuzz" / "deadly.parquet").read_bytes())
     assert raw_tables([str(good)]).tables[0].rows_read == 1
-    with pytest.raises(CannotRun, match="a process that read it was ended") as told:
+    with pytest.raises(UserError, match="a process that read it was ended") as told:
         raw_tables([str(tmp_path)])
-    assert told.value.where == str(deadly)
+    assert told.value.location == str(deadly)
 
 
 @pytest.mark.parametrize("zone", [None, "Europe/Berlin"])

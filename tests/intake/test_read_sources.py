@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from analysis.errors import CannotRun
-from analysis.intake.snapshot import snapshot
-from analysis.intake.sources import raw_tables
+from analysis.errors import UserError
+from analysis.intake.readers.snapshot import snapshot
+from analysis.intake.readers.sources import raw_tables
 
 CSV = "id,n\na,1\n"
 
@@ -26,7 +26,7 @@ def test_a_folder_is_read_by_name_one_level_deep(tmp_path: Path) -> None:
     (tmp_path / "link.csv").symlink_to(tmp_path / "b.csv")
     found = raw_tables([f"{tmp_path}/"])
     assert [table.file for table in found.tables] == [f"{tmp_path}/C.CSV", f"{tmp_path}/a.tsv", f"{tmp_path}/b.csv"]
-    assert {Path(each.file).name: each.why for each in found.passed_over} == {
+    assert {Path(each.file).name: each.reason for each in found.skipped} == {
         "empty.csv": "an empty file",
         "link.csv": "a link",
         "map.toml": "not a kind of file that is read",
@@ -43,7 +43,7 @@ def test_a_folder_passes_over_files_that_only_share_an_ending(tmp_path: Path) ->
     (tmp_path / "Thumbs.db").write_bytes(b"\xd0\xcf\x11\xe0" + bytes(600))
     found = raw_tables([str(tmp_path)])
     assert [Path(table.file).name for table in found.tables] == ["lines.json", "log.csv"]
-    assert [Path(each.file).name for each in found.passed_over] == ["Thumbs.db", "settings.json"]
+    assert [Path(each.file).name for each in found.skipped] == ["Thumbs.db", "settings.json"]
 
 
 def test_exports_come_in_the_order_given_and_a_file_named_twice_is_read_once(tmp_path: Path) -> None:
@@ -51,7 +51,7 @@ def test_exports_come_in_the_order_given_and_a_file_named_twice_is_read_once(tmp
     (tmp_path / "b.csv").write_text(CSV)
     found = raw_tables([str(tmp_path / "b.csv"), str(tmp_path), str(tmp_path / "a.csv")])
     assert [Path(table.file).name for table in found.tables] == ["b.csv", "a.csv"]
-    assert [each.why for each in found.passed_over] == ["named twice, read once"] * 2
+    assert [each.reason for each in found.skipped] == ["named twice, read once"] * 2
 
 
 def test_a_runs_own_output_is_refused_and_another_manifest_is_not(tmp_path: Path) -> None:
@@ -59,7 +59,7 @@ def test_a_runs_own_output_is_refused_and_another_manifest_is_not(tmp_path: Path
     (tmp_path / "manifest.json").write_text('{"name": "some web app"}')
     assert len(raw_tables([str(tmp_path)]).tables) == 1
     (tmp_path / "manifest.json").write_text(json.dumps({"version": "1", "inputs": [], "as_of": "", "window_days": 90}))
-    with pytest.raises(CannotRun, match="earlier run"):
+    with pytest.raises(UserError, match="earlier run"):
         raw_tables([str(tmp_path)])
 
 
@@ -113,7 +113,7 @@ def special(folder: Path, kind: str) -> str:
 )
 def test_what_is_no_file_with_rows_is_refused(tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    with pytest.raises(CannotRun) as refused:
+    with pytest.raises(UserError) as refused:
         raw_tables([special(tmp_path, kind)])
     assert len(str(refused.value).splitlines()) <= 3
 
@@ -122,7 +122,7 @@ def test_what_is_no_file_with_rows_is_refused(tmp_path: Path, kind: str, monkeyp
     "name", ["/dev/null", "/dev/zero", "/dev/stdin", "", "a\0b", "x" * 5000, "-", "https://example.org/a.csv"]
 )
 def test_devices_and_impossible_names_are_refused(name: str) -> None:
-    with pytest.raises(CannotRun):
+    with pytest.raises(UserError):
         raw_tables([name])
 
 
@@ -134,7 +134,7 @@ def test_a_file_that_may_not_be_read_is_refused(tmp_path: Path) -> None:
     if root:  # who may read everything, so another user tries it
         os.seteuid(65534)
     try:
-        with pytest.raises(CannotRun, match="Permission denied"):
+        with pytest.raises(UserError, match="Permission denied"):
             raw_tables([str(path)])
     finally:
         if root:
@@ -143,9 +143,9 @@ def test_a_file_that_may_not_be_read_is_refused(tmp_path: Path) -> None:
 
 def test_a_table_of_a_text_file_or_a_folder_cannot_be_named(tmp_path: Path) -> None:
     (tmp_path / "log.csv").write_text(CSV)
-    with pytest.raises(CannotRun, match="one table only"):
+    with pytest.raises(UserError, match="one table only"):
         raw_tables([f"{tmp_path / 'log.csv'}#sheet"])
-    with pytest.raises(CannotRun, match="folder"):
+    with pytest.raises(UserError, match="folder"):
         raw_tables([f"{tmp_path}#sheet"])
 
 
@@ -163,7 +163,7 @@ def test_a_file_that_grows_while_it_is_read_is_refused(tmp_path: Path) -> None:
     writer = threading.Thread(target=write)
     writer.start()
     try:
-        with pytest.raises(CannotRun, match="changed"):
+        with pytest.raises(UserError, match="changed"):
             snapshot(path, "log.csv")
     finally:
         stop.set()
@@ -180,6 +180,6 @@ def test_a_file_that_may_not_be_looked_at_or_is_gone_meanwhile_is_named(
     def refuse(_: object) -> str:
         raise problem
 
-    monkeypatch.setattr("analysis.intake.folder._reason_against", refuse)
-    with pytest.raises(CannotRun, match=r"sessions\.csv: cannot be read"):
+    monkeypatch.setattr("analysis.intake.readers.folder_files._reason_against", refuse)
+    with pytest.raises(UserError, match=r"sessions\.csv: cannot be read"):
         raw_tables([str(tmp_path)])

@@ -15,11 +15,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.errors import CannotRun
-from analysis.intake.raw import ROW, RawTable
-from analysis.intake.read_text import text_table
-from analysis.intake.snapshot import Snapshot
-from analysis.intake.sources import ReadingHint, raw_tables
+from analysis.errors import UserError
+from analysis.intake.readers.csv import text_table
+from analysis.intake.readers.raw_table import ROW, RawTable
+from analysis.intake.readers.snapshot import Snapshot
+from analysis.intake.readers.sources import ReadingHint, raw_tables
 
 
 def read(text: str | bytes, *hints: ReadingHint) -> RawTable:
@@ -229,7 +229,7 @@ def test_headings_alone_are_a_table_without_rows() -> None:
 
 @pytest.mark.parametrize("data", [b"\n\n  \n", b"\xef\xbb\xbf", b"\xef\xbb\xbf\n,,\n"])
 def test_a_file_of_blank_lines_is_refused(data: bytes) -> None:
-    with pytest.raises(CannotRun, match="blank lines"):
+    with pytest.raises(UserError, match="blank lines"):
         read(data)
 
 
@@ -245,12 +245,12 @@ def test_a_file_of_blank_lines_is_refused(data: bytes) -> None:
     ],
 )
 def test_what_is_no_text_is_refused(data: bytes) -> None:
-    with pytest.raises(CannotRun):
+    with pytest.raises(UserError):
         read(data)
 
 
 def test_too_many_columns_are_refused() -> None:
-    with pytest.raises(CannotRun, match="20,001 columns"):
+    with pytest.raises(UserError, match="20,001 columns"):
         read(",".join(f"h{n}" for n in range(20_001)) + "\n")
 
 

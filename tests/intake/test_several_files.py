@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import Log, read_log
 from tests.cli.test_command import rebleed
 
@@ -49,7 +49,7 @@ def test_a_heading_that_one_file_has_is_empty_in_the_other_and_told(tmp_path: Pa
 
 
 def test_a_heading_that_no_file_has_is_a_slip_in_the_map(tmp_path: Path) -> None:
-    with pytest.raises(CannotRun, match=r"columns\.cycles: .* has no heading 'Gänge'"):
+    with pytest.raises(UserError, match=r"columns\.cycles: .* has no heading 'Gänge'"):
         two_years(tmp_path, ",Fett", ",1.5", ",Fett", ",2")
 
 

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from analysis.intake import read_log
-from schemas import LOG_TABLES, checked, dictionary
+from schemas import LOG_TABLES, dictionary, validate_table
 from tests.build import AS_OF, table
 
 KEYS = {
@@ -32,26 +32,26 @@ def with_value(entry, value):
 def test_a_bound_is_inside_and_a_step_past_it_is_refused(entry, bound, sign):
     whole = entry.type == "whole number"
     kind = int if whole else float
-    checked(LOG_TABLES[entry.table], with_value(entry, kind(bound)))
+    validate_table(LOG_TABLES[entry.table], with_value(entry, kind(bound)))
     with pytest.raises(ValueError, match=entry.name):
-        checked(LOG_TABLES[entry.table], with_value(entry, kind(bound + sign * (1 if whole else 0.001))))
+        validate_table(LOG_TABLES[entry.table], with_value(entry, kind(bound + sign * (1 if whole else 0.001))))
 
 
 @pytest.mark.parametrize("entry", [e for e in ENTRIES if e.levels], ids=lambda e: f"{e.table}.{e.name}")
 def test_a_word_that_is_no_level_is_refused(entry):
     with pytest.raises(ValueError, match=entry.name):
-        checked(LOG_TABLES[entry.table], with_value(entry, "sideways"))
+        validate_table(LOG_TABLES[entry.table], with_value(entry, "sideways"))
 
 
 @pytest.mark.parametrize("entry", [e for e in ENTRIES if e.required], ids=lambda e: f"{e.table}.{e.name}")
 def test_an_empty_required_field_is_refused(entry):
     with pytest.raises(ValueError, match=entry.name):
-        checked(LOG_TABLES[entry.table], with_value(entry, None))
+        validate_table(LOG_TABLES[entry.table], with_value(entry, None))
 
 
 def test_a_lazy_frame_is_refused():
     with pytest.raises(ValueError, match="lazy"):
-        checked(LOG_TABLES["passes"], table("passes", [KEYS["passes"]]).lazy())
+        validate_table(LOG_TABLES["passes"], table("passes", [KEYS["passes"]]).lazy())
 
 
 def test_intake_blanks_a_step_past_each_bound_of_a_bleed_and_keeps_the_bound(tmp_path):

@@ -20,7 +20,7 @@ from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
-from analysis.auditing import AuditOrder, audit_exports
+from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.output import run_folder, write_manifest, write_report
 
 
@@ -49,7 +49,7 @@ def write(pickled: Path, out: Path) -> None:
 
 
 def audit(exports: Path, out: Path) -> None:
-    audit_exports(AuditOrder((str(exports),), out))
+    audit_exports(AuditOptions((str(exports),), out))
 
 
 def main(work: Path, kills: int, lot: random.Random, what: str) -> None:

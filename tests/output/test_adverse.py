@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import read_log
-from analysis.intake.snapshot import snapshot
+from analysis.intake.readers.snapshot import snapshot
 from analysis.output import run_folder, write_log
 from tests.cli.test_command import rebleed
 from tests.output.killed import digest
@@ -88,7 +88,7 @@ def test_a_disk_that_fills_up_while_parquet_is_written_is_told_as_such(export: P
     log, out = read_log([str(export)]), export.parent / "out"
     with (
         no_file_beyond(room_kb * 1024),
-        pytest.raises(CannotRun, match="cannot be written"),
+        pytest.raises(UserError, match="cannot be written"),
         run_folder(out, "audit") as folder,
     ):
         write_log(folder, log)
@@ -141,7 +141,7 @@ def test_a_file_that_changes_while_it_is_read_is_refused(tmp_path: Path) -> None
     writer = threading.Thread(target=grow)
     writer.start()
     try:
-        with pytest.raises(CannotRun, match="changed while it was read"):
+        with pytest.raises(UserError, match="changed while it was read"):
             taken_often(path)
     finally:
         stop.set()

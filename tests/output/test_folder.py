@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import raw_tables
-from analysis.output import mark_text, run_folder
+from analysis.output import run_folder, run_marker
 
 
 def write(out: Path, text: str) -> None:
@@ -45,7 +45,7 @@ def test_a_failed_run_leaves_the_earlier_one_untouched(tmp_path: Path) -> None:
 
 def test_a_file_in_its_place_is_refused(tmp_path: Path) -> None:
     (tmp_path / "out").write_text("mine")
-    with pytest.raises(CannotRun, match="is a file"):
+    with pytest.raises(UserError, match="is a file"):
         write(tmp_path / "out", "x")
     assert (tmp_path / "out").read_text() == "mine"
 
@@ -56,7 +56,7 @@ def test_a_folder_that_no_run_wrote_is_refused(tmp_path: Path, manifest: str | N
     (tmp_path / "out" / "thesis.txt").write_text("years of work")
     if manifest is not None:
         (tmp_path / "out" / "manifest.json").write_text(manifest)
-    with pytest.raises(CannotRun, match="no run of rebleed wrote"):
+    with pytest.raises(UserError, match="no run of rebleed wrote"):
         write(tmp_path / "out", "x")
     assert (tmp_path / "out" / "thesis.txt").read_text() == "years of work"
 
@@ -64,14 +64,14 @@ def test_a_folder_that_no_run_wrote_is_refused(tmp_path: Path, manifest: str | N
 def test_a_link_is_refused(tmp_path: Path) -> None:
     (tmp_path / "real").mkdir()
     (tmp_path / "out").symlink_to(tmp_path / "real")
-    with pytest.raises(CannotRun, match="is a link"):
+    with pytest.raises(UserError, match="is a link"):
         write(tmp_path / "out", "x")
 
 
 def test_two_runs_at_once_are_told_apart(tmp_path: Path) -> None:
     with run_folder(tmp_path / "out", "audit") as folder:
         (folder / "manifest.json").write_text(json.dumps({"made_by": "rebleed"}))
-        with pytest.raises(CannotRun, match="another run is writing"):
+        with pytest.raises(UserError, match="another run is writing"):
             write(tmp_path / "out", "x")
 
 
@@ -107,11 +107,11 @@ def complete(out: Path) -> bool:
 
 def test_what_a_run_wrote_is_replaced_by_the_next_and_refused_as_an_export(tmp_path: Path) -> None:
     with run_folder(tmp_path / "out", "audit") as folder:
-        (folder / "manifest.json").write_text(mark_text())
+        (folder / "manifest.json").write_text(run_marker())
         (folder / "sessions.csv").write_text(
             "session_id,bike_id,brake,technician,started_at\n1,b,front,Wren,2026-01-05\n"
         )
-    with pytest.raises(CannotRun, match="out"):
+    with pytest.raises(UserError, match="out"):
         raw_tables([str(tmp_path / "out")], [])
     write(tmp_path / "out", "after")
     assert complete(tmp_path / "out")

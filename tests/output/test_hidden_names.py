@@ -11,10 +11,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analysis.auditing import AuditOrder, audit_exports
-from analysis.errors import CannotRun
+from analysis.commands.run_audit import AuditOptions, audit_exports
+from analysis.errors import UserError
 from analysis.intake import Log, read_log
-from analysis.output import NameSearch, coded, codes_for, hidden, read_key, write_key
+from analysis.output import NameSearch, assign_codes, codes_for_names, pseudonymise, read_key, write_key
 from tests.shops import run
 
 NAMES = ("Wren", "Zoë Ångström", "Lee")
@@ -39,7 +39,7 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for name in [NAMES[n % 3]]
     ]
     pl.DataFrame(rows).write_csv(folder / "in" / "bleeds of Wren.csv")
-    audit_exports(AuditOrder((str(folder / "in"),), folder / "out", hide_names=True))
+    audit_exports(AuditOptions((str(folder / "in"),), folder / "out", hide_names=True))
     return folder
 
 
@@ -84,13 +84,13 @@ def test_the_key_lies_beside_and_opens_the_codes(told: Path) -> None:
 def test_the_next_run_keeps_the_codes(told: Path) -> None:
     before = (told / "out.names.csv").read_text("utf-8")
     shutil.rmtree(told / "out")
-    audit_exports(AuditOrder((str(told / "in"),), told / "out", hide_names=True, seed=99))
+    audit_exports(AuditOptions((str(told / "in"),), told / "out", hide_names=True, seed=99))
     assert (told / "out.names.csv").read_text("utf-8") == before
 
 
 def test_the_key_is_its_owners_alone_and_cannot_be_drawn_again(told: Path) -> None:
     assert (told / "out.names.csv").stat().st_mode & 0o077 == 0
-    audit_exports(AuditOrder((str(told / "in"),), told / "again", hide_names=True))
+    audit_exports(AuditOptions((str(told / "in"),), told / "again", hide_names=True))
     first, again = ((told / f"{place}.names.csv").read_text("utf-8") for place in ("out", "again"))
     assert first != again
 
@@ -100,7 +100,7 @@ def test_codes_tell_no_order(told: Path) -> None:
     log = read_log([str(told / "in")])
     sorted_codes = 0
     for seed in range(20):
-        key = coded(log, {}, random.Random(seed))
+        key = assign_codes(log, {}, random.Random(seed))
         codes = [key[name] for name in sorted(key)]
         sorted_codes += codes == sorted(codes)
     assert sorted_codes < 15
@@ -114,8 +114,8 @@ def hidden_log(folder: Path, text: str, name: str = "sessions.csv", map_text: st
     (folder / name).write_text(text, "utf-8", newline="")
     (folder / "map.toml").write_text(map_text, "utf-8")
     log = read_log([str(folder / name)], str(folder / "map.toml") if map_text else None)
-    codes = coded(log, {}, random.Random(1))
-    return hidden(log, codes), codes
+    codes = assign_codes(log, {}, random.Random(1))
+    return pseudonymise(log, codes), codes
 
 
 def test_a_technician_met_in_rejected_rows_alone_is_hidden_under_any_heading(tmp_path: Path) -> None:
@@ -141,7 +141,7 @@ def test_a_name_with_quotes_is_hidden_in_the_rejected_rows(tmp_path: Path) -> No
 
 def test_there_are_codes_for_more_technicians_than_three_letters_tell_apart() -> None:
     names = [f"Tech {n}" for n in range(8200)]
-    codes = codes_for(names, {}, random.Random(3))
+    codes = codes_for_names(names, {}, random.Random(3))
     assert set(codes) == set(names)
     assert len(set(codes.values())) == 8200
 
@@ -187,7 +187,7 @@ def test_a_name_in_the_name_of_an_own_column_is_hidden_and_its_step_still_reads_
     )
     (tmp_path / "sessions.csv").write_text(rows)
     (tmp_path / "map.toml").write_text(map_text)
-    order = AuditOrder(
+    order = AuditOptions(
         (str(tmp_path / "sessions.csv"),),
         tmp_path / "out",
         str(tmp_path / "map.toml"),
@@ -209,8 +209,8 @@ def test_the_technicians_table_is_in_the_order_of_the_codes(tmp_path: Path) -> N
         "technician,shop\n" + "".join(f"Tech {n:02},S\n" for n in range(20))
     )
     log = read_log([str(tmp_path / "more")])
-    codes = coded(log, {}, random.Random(1))
-    shown = hidden(log, codes).technicians.get_column("technician").to_list()
+    codes = assign_codes(log, {}, random.Random(1))
+    shown = pseudonymise(log, codes).technicians.get_column("technician").to_list()
     assert len(shown) == 20
     assert shown == sorted(shown)
     assert shown != [codes[f"Tech {n:02}"] for n in range(20)]
@@ -234,7 +234,7 @@ def test_a_technician_called_as_a_word_of_ours_changes_no_field_with_levels_and_
     (tmp_path / "sessions.csv").write_text(heads + "".join(rows) + "9,B9,sideways,Front,2026-01-05,mineral,mineral,\n")
     open_run, hidden_run = (
         audit_exports(
-            AuditOrder((str(tmp_path / "sessions.csv"),), tmp_path / place, hide_names=place == "hidden")
+            AuditOptions((str(tmp_path / "sessions.csv"),), tmp_path / place, hide_names=place == "hidden")
         ).report
         for place in ("open", "hidden")
     )
@@ -285,7 +285,7 @@ def test_a_key_is_read_back_as_it_was_written(tmp_path: Path) -> None:
 )
 def test_a_key_that_does_not_tell_people_apart_is_refused(tmp_path: Path, rows: str, said: str) -> None:
     (tmp_path / "key.csv").write_text("technician,code\n" + rows)
-    with pytest.raises(CannotRun, match=said):
+    with pytest.raises(UserError, match=said):
         read_key(tmp_path / "key.csv")
 
 
@@ -296,7 +296,7 @@ def test_a_key_with_a_long_cell_is_read(tmp_path: Path) -> None:
 
 def test_a_key_that_is_no_regular_file_is_refused(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "key.csv")
-    with pytest.raises(CannotRun, match="is not a key"):
+    with pytest.raises(UserError, match="is not a key"):
         read_key(tmp_path / "key.csv")
 
 

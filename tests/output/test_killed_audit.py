@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.auditing import AuditOrder, audit_exports
+from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.pages import render_pages
 
 ROOT = Path(__file__).parents[2]
@@ -28,7 +28,7 @@ def work(tmp_path: Path) -> Path:
         rows = [f"{i},b{i},front,Wren,2026-01-{1 + i:02d},78\n" for i in range(bleeds)]
         head = "session_id,bike_id,brake,technician,started_at,lever_reach_mm\n"
         (tmp_path / name / "sessions.csv").write_text(head + "".join(rows))
-        report = audit_exports(AuditOrder((str(tmp_path / name),), tmp_path / "made")).report
+        report = audit_exports(AuditOptions((str(tmp_path / name),), tmp_path / "made")).report
         (tmp_path / f"{name}.pickle").write_bytes(pickle.dumps((report, render_pages(report)())))
     return tmp_path
 

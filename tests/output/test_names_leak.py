@@ -18,7 +18,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analysis.auditing import AuditOrder, audit_exports
+from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.output import key_path, write_key
 from tests.shops import exports
 
@@ -68,7 +68,7 @@ def hidden_run(folder: Path, names: Sequence[str], seed: int) -> tuple[dict[str,
     out = folder / "out"
     write_key(key_path(out), {name: f"T-{sign * 3}" for name, sign in zip(names, "BCDFGH", strict=False)})
     with chdir(folder):
-        said = audit_exports(AuditOrder(("in",), Path("out"), "in/map.toml", hide_names=True, parquet=True)).text
+        said = audit_exports(AuditOptions(("in",), Path("out"), "in/map.toml", hide_names=True, parquet=True)).text
     return {str(path.relative_to(out)): _timeless(path) for path in _files(out)}, said
 
 
@@ -174,6 +174,6 @@ def test_no_spelling_of_a_name_is_in_a_whole_audit_with_model_and_pictures(tmp_p
             table = pl.read_csv(path, infer_schema=False)
             table = table.with_columns(pl.col("technician").replace(new)) if "technician" in table.columns else table
             table.write_csv(tmp_path / "in" / path.name)
-    said = audit_exports(AuditOrder((str(tmp_path / "in"),), tmp_path / "out", hide_names=True, parquet=True)).text
+    said = audit_exports(AuditOptions((str(tmp_path / "in"),), tmp_path / "out", hide_names=True, parquet=True)).text
     assert (tmp_path / "out" / "model.skops").exists()
     assert_hidden(tmp_path / "out", said, list(new.values()))

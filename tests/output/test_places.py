@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.intake import read_log
 from analysis.output import claim_folder, run_folder, run_lock, write_log, write_new_file
 from analysis.output.checksums import UNFINISHED, changes
@@ -20,7 +20,7 @@ from tests.output.test_folder import write
 
 
 def refused(out: Path, match: str) -> None:
-    with pytest.raises(CannotRun, match=match), claim_folder(out, "audit"):
+    with pytest.raises(UserError, match=match), claim_folder(out, "audit"):
         raise AssertionError("no work begins")
 
 
@@ -122,7 +122,7 @@ def test_notes_laid_into_the_folder_while_a_run_writes_survive(tmp_path: Path) -
             (folder / "told.txt").write_text("second")
             (tmp_path / "out" / "notes.txt").write_text("ask Wren")
 
-    with pytest.raises(CannotRun, match=r"notes\.txt"):
+    with pytest.raises(UserError, match=r"notes\.txt"):
         write_while_somebody_adds_notes()
     assert (tmp_path / "out" / "told.txt").read_text() == "first"
     assert (tmp_path / "out" / "notes.txt").read_text() == "ask Wren"
@@ -141,7 +141,7 @@ def test_a_move_that_fails_puts_the_earlier_run_back_or_says_where_it_is(
         return rename(self, target)
 
     monkeypatch.setattr(Path, "rename", failing)
-    with pytest.raises(CannotRun, match="cannot be written" if can_go_back else r"the earlier run is now .*\.out\.old"):
+    with pytest.raises(UserError, match="cannot be written" if can_go_back else r"the earlier run is now .*\.out\.old"):
         write(tmp_path / "out", "second")
     monkeypatch.undo()
     left = tmp_path / ("out" if can_go_back else ".out.old")
@@ -254,7 +254,7 @@ def test_rows_to_correct_have_names_that_every_system_takes(tmp_path: Path) -> N
 def test_a_full_disk_leaves_nothing_of_a_single_file(tmp_path: Path, there: bytes) -> None:
     if there:
         (tmp_path / "other").write_bytes(there)
-    with no_file_beyond(1000), pytest.raises(CannotRun, match="cannot be written"):
+    with no_file_beyond(1000), pytest.raises(UserError, match="cannot be written"):
         write_new_file(tmp_path / "map.toml", "x" * 5000)
     assert [path.name for path in tmp_path.iterdir()] == (["other"] if there else [])
 
@@ -272,7 +272,7 @@ def test_a_file_that_appears_meanwhile_is_not_replaced(
     monkeypatch.setattr(os, "fsync", appear)
     if not links:
         monkeypatch.setattr(os, "link", no_links)
-    with pytest.raises(CannotRun, match="exists already"):
+    with pytest.raises(UserError, match="exists already"):
         write_new_file(tmp_path / "map.toml", "ours")
     assert [path.name for path in tmp_path.iterdir()] == ["map.toml"]
     assert (tmp_path / "map.toml").read_text() == "mine"

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analysis.auditing import AuditOrder, audit_exports
+from analysis.commands.run_audit import AuditOptions, audit_exports
 from tests import shops
 from tests.output.killed import digest
 
@@ -34,7 +34,7 @@ def run(out: Path, threads: int, hashes: int) -> Path:
 
 def test_a_second_audit_writes_the_same_bytes(tmp_path: Path) -> None:
     first = shops.run()
-    audit_exports(AuditOrder((str(first.exports),), tmp_path / "again", parquet=True))
+    audit_exports(AuditOptions((str(first.exports),), tmp_path / "again", parquet=True))
     assert tables(tmp_path / "again") == tables(first.out)
     assert digest(tmp_path / "again") == digest(first.out)
 
@@ -42,7 +42,7 @@ def test_a_second_audit_writes_the_same_bytes(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_another_seed_draws_otherwise(tmp_path: Path) -> None:
     """Else the test above could not fail."""
-    audit_exports(AuditOrder((str(shops.exports()),), tmp_path / "other", seed=5))
+    audit_exports(AuditOptions((str(shops.exports()),), tmp_path / "other", seed=5))
     assert tables(tmp_path / "other") != tables(shops.run().out)
 
 

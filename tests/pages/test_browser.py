@@ -14,9 +14,9 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.remote.webelement import WebElement
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from analysis.auditing import AuditOrder, audit_exports
+from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.pages import render_pages
-from synthetic import co_operative, write_made
+from synthetic import co_operative, write_simulation
 from tests.pages.browser import (
     PATIENCE_S,
     accessibility_faults,
@@ -27,7 +27,7 @@ from tests.pages.browser import (
     printed,
     resized,
 )
-from tests.pages.foretold import foretold
+from tests.pages.predicted import foretold
 from tests.shops import report
 
 FILES = ("index.html", "lead.html", "trainer.html", "analyst.html")
@@ -180,8 +180,8 @@ def test_a_question_stands_on_the_sheet_where_its_answer_begins(driver, folder, 
 @pytest.mark.slow
 def test_pages_of_20_000_bleeds_open_in_two_seconds_and_stay_under_3_mb(driver, tmp_path) -> None:
     """Until its text and pictures stand there, the best of three: another's work on the machine is none of the page's."""
-    write_made(co_operative(1, 20_000), tmp_path / "exports")
-    audit_exports(AuditOrder((str(tmp_path / "exports"),), tmp_path / "audit"))
+    write_simulation(co_operative(1, 20_000), tmp_path / "exports")
+    audit_exports(AuditOptions((str(tmp_path / "exports"),), tmp_path / "audit"))
     for file in FILES:
         path = tmp_path / "audit" / file
         assert path.stat().st_size < 3_000_000

@@ -7,7 +7,7 @@ from dataclasses import replace
 import polars as pl
 import pytest
 
-from analysis.intake.log import Source
+from analysis.intake.bleed_log import Source
 from analysis.pages.file_names import with_file_names
 from analysis.report import Report
 from tests.build import bleed, log_of

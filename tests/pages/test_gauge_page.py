@@ -11,7 +11,7 @@ import pytest
 
 from analysis.pages import CAUTIONS, GaugeResult, gauge_page, gauge_summary
 from analysis.plan import gauge_study
-from schemas import checked
+from schemas import validate_table
 from schemas.log import Readings
 
 HOSTILE = "</script><img src=x onerror=alert(1)>"
@@ -25,7 +25,7 @@ def gauge_result(noise: float = 0.2, **others: object) -> GaugeResult:
         for who, shift in (("Wren", 0.0), ("<b>Flint</b>", 0.5))
         for again in (1, 2)
     ]
-    readings = checked(Readings, pl.DataFrame(rows))
+    readings = validate_table(Readings, pl.DataFrame(rows))
     study = gauge_study(readings, rng, tolerance=12.0)
     usual: dict[str, object] = {"heading": "travel <mm>", "tolerance": 12.0, "notes": ("a <i>note</i>",)}
     return GaugeResult(

@@ -10,7 +10,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from analysis.auditing import AuditOrder, audit_exports
+from analysis.commands.run_audit import AuditOptions, audit_exports
 from schemas import LOG_TABLES, dictionary
 from tests.pages.browser import asked_for, complaints, drawn, opened_browser
 from tests.shops import exports
@@ -38,7 +38,7 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "in").mkdir()
     for path in sorted(exports().glob("*.csv")):
         spoiled(path).write_csv(folder / "in" / FILE_NAME.format(table=path.stem))
-    audit_exports(AuditOrder((str(folder / "in"),), folder / "out"))
+    audit_exports(AuditOptions((str(folder / "in"),), folder / "out"))
     return folder / "out"
 
 

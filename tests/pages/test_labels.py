@@ -17,7 +17,7 @@ from analysis.pages.question import Question
 from analysis.pages.trainer import trainer_questions
 from schemas import LOG_TABLES, dictionary
 from schemas.outputs import RULES
-from tests.pages.foretold import foretold
+from tests.pages.predicted import foretold
 from tests.shops import report
 
 COLUMN = re.compile(r"\b[a-z]+(_[a-z0-9]+)+\b")

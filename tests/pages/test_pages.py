@@ -33,7 +33,7 @@ def hostile() -> Report:
 
     def spoiled(frame: pl.DataFrame) -> pl.DataFrame:
         names = [name for name in ("technician", "group", "shop") if name in frame.columns]
-        spoil = [pl.lit(PAYLOAD).alias("found")] if "found" in frame.columns else []
+        spoil = [pl.lit(PAYLOAD).alias("observed")] if "observed" in frame.columns else []
         return frame.with_columns(pl.col(names).replace(worst, PAYLOAD), *spoil)
 
     tables = {name: spoiled(getattr(told, name)) for name in ("rates", "technique", "credibility", "holds", "coaching")}

@@ -1,13 +1,13 @@
 """The page and the lines of a validation say which targets were reached and which were not."""
 
 from analysis.pages import proof_page, proof_summary
-from analysis.prove import Fact, Held, proof
-from analysis.prove.held import EASY_WORK_FOUND, MONTH_FOUND
+from analysis.prove import Fact, SimulationResult, proof
+from analysis.prove.one_workshop import EASY_WORK_FOUND, MONTH_FOUND
 
 
 def worlds(month_found):
     steps = [
-        Held(
+        SimulationResult(
             "base",
             1000,
             ["purge", "reach"],
@@ -20,8 +20,8 @@ def worlds(month_found):
             [True, False],
         )
     ] * 30
-    months = [Held("one busy shop changes", 3900, facts=[Fact(MONTH_FOUND, month_found)])] * 30
-    return proof([*steps, *months, Held("the co-operative", 6000, facts=[Fact(EASY_WORK_FOUND, True)])])
+    months = [SimulationResult("one busy shop changes", 3900, facts=[Fact(MONTH_FOUND, month_found)])] * 30
+    return proof([*steps, *months, SimulationResult("the co-operative", 6000, facts=[Fact(EASY_WORK_FOUND, True)])])
 
 
 def test_a_missed_target_is_at_the_top_with_its_interval():
@@ -43,7 +43,9 @@ def test_where_every_target_is_reached_none_is_listed_as_missed():
 
 def test_a_measure_without_a_target_is_neither_reached_nor_missed():
     both = [0.5, 0.1]
-    one = Held("signs say nothing", 500, ["purge", "reach"], both, [0, 0], [1, 1], [1, 2], both, both, [False, False])
+    one = SimulationResult(
+        "signs say nothing", 500, ["purge", "reach"], both, [0, 0], [1, 1], [1, 2], both, both, [False, False]
+    )
     table = proof([one, one])
     assert table.filter(table.get_column("aim") == "").get_column("met").null_count() > 0
     assert "no target" in "\n".join(proof_summary(table))

@@ -16,7 +16,7 @@ from analysis.pages.lead_worklist import second_check_question, worklist_questio
 from analysis.pages.text import month_name
 from analysis.pages.trainer_cards import _workshop_change
 from analysis.report import Report
-from tests.pages.foretold import foretold
+from tests.pages.predicted import foretold
 from tests.shops import report
 
 

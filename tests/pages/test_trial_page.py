@@ -11,7 +11,7 @@ import pytest
 from analysis.pages.lead import lead_questions
 from analysis.pages.lead_trial import trial_question
 from analysis.report import Report
-from schemas import checked, empty
+from schemas import empty, validate_table
 from schemas.outputs import Trial
 from tests.shops import report
 
@@ -30,7 +30,7 @@ NEW = OLD | {"arm": "changed", "bleeds": 1047, "comebacks": 42, "rate": 0.04}
 def with_trial(design: str, **of_new: Any) -> Report:
     rows = [row | {"design": design} for row in (OLD, NEW | of_new)]
     table = pl.DataFrame(rows, schema=empty(Trial).schema)
-    return replace(report(), trial=checked(Trial, table))
+    return replace(report(), trial=validate_table(Trial, table))
 
 
 def test_a_clear_result_names_both_rates_the_units_and_p() -> None:

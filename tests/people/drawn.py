@@ -8,7 +8,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.prepared import Prepared, prepared
+from analysis.dataset import BleedData, bleed_data
 from analysis.standard import built_in
 from tests.build import bleed, log_of
 
@@ -25,8 +25,8 @@ def entries(technician: str, rows: Iterable[dict[str, Any]]) -> list[dict[str, A
     ]
 
 
-def ready(*parts: list[dict[str, Any]]) -> Prepared:
-    return prepared(log_of([row for part in parts for row in part], []), built_in(), 90)
+def ready(*parts: list[dict[str, Any]]) -> BleedData:
+    return bleed_data(log_of([row for part in parts for row in part], []), built_in(), 90)
 
 
 def steps_of(counts: dict[str, list[tuple[int, int]]], bleeds: int) -> tuple[pl.DataFrame, pl.DataFrame]:

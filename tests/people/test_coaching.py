@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
+from analysis.dataset import bleed_data
 from analysis.people import coaching_effects
 from analysis.people.coaching import CHOICE_DAYS
-from analysis.prepared import prepared
 from analysis.standard import built_in
 from tests.build import comeback, log_of, table
 from tests.people.drawn import ready
@@ -135,7 +135,7 @@ def test_comebacks_are_compared_only_where_the_coached_one_has_ten(returns: tupl
         for n, one in enumerate(back)
     ]
     log = log_of([*wren, *peers], rows, as_of=dt.date(2026, 12, 31))
-    row = coaching_effects(prepared(log, built_in(), 90), table("coaching", COACHED)).row(0, named=True)
+    row = coaching_effects(bleed_data(log, built_in(), 90), table("coaching", COACHED)).row(0, named=True)
     assert row["change"] == pytest.approx(-0.4)
     if told:
         assert row["comebacks_change"] == pytest.approx(-0.2)

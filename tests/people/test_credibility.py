@@ -11,11 +11,11 @@ import pytest
 from scipy import stats
 
 from analysis.people import credibility
-from analysis.people.copies import copy_findings
-from analysis.people.digits import digit_findings
+from analysis.people.copied_entries import copy_findings
+from analysis.people.digit_preference import digit_findings
+from analysis.people.entries import recorded_values
 from analysis.people.finding import Finding
-from analysis.people.habits import constant_findings, duration_findings
-from analysis.people.written import written
+from analysis.people.implausible_entries import constant_findings, duration_findings
 from tests.people.drawn import FIRST, entries, ready
 
 PEOPLE = ("Alder", "Flint", "Sorrel")
@@ -34,7 +34,7 @@ def of(findings: list[Finding], who: str) -> Finding:
 def test_only_multiples_of_five_steps_are_found_where_peers_write_all_of_them() -> None:
     wren = entries("Wren", travels(9, grid=2.5))
     findings = digit_findings(
-        written(ready(wren, *(entries(p, travels(i)) for i, p in enumerate(PEOPLE))).bleeds, TRAVEL)
+        recorded_values(ready(wren, *(entries(p, travels(i)) for i, p in enumerate(PEOPLE))).bleeds, TRAVEL)
     )
     assert of(findings, "Wren").p_value < 1e-10
     assert all(of(findings, person).p_value > 0.01 for person in PEOPLE)
@@ -42,12 +42,14 @@ def test_only_multiples_of_five_steps_are_found_where_peers_write_all_of_them() 
 
 def test_where_everyone_writes_so_the_instrument_is_coarse_and_nobody_is_found() -> None:
     everyone = (entries(p, travels(i, grid=2.5)) for i, p in enumerate((*PEOPLE, "Wren")))
-    assert all(one.p_value > 0.01 for one in digit_findings(written(ready(*everyone).bleeds, TRAVEL)))
+    assert all(one.p_value > 0.01 for one in digit_findings(recorded_values(ready(*everyone).bleeds, TRAVEL)))
 
 
 def test_a_reading_that_hardly_varies_has_no_digits_to_judge() -> None:
     rows = [{"cycles": 2 + n % 2} for n in range(100)]
-    assert digit_findings(written(ready(entries("Wren", rows), entries("Alder", rows)).bleeds, ("cycles",))) == []
+    assert (
+        digit_findings(recorded_values(ready(entries("Wren", rows), entries("Alder", rows)).bleeds, ("cycles",))) == []
+    )
 
 
 FIELDS = ("lever_reach_mm", "lever_syringe_fill", "cycles", "settle_minutes", "lever_port_nm", "caliper_port_nm")
@@ -117,14 +119,17 @@ def test_a_bleed_shorter_than_its_own_settling_is_impossible() -> None:
 def test_a_reading_never_varied_where_peers_write_many_is_found() -> None:
     others = (entries(p, travels(i)) for i, p in enumerate(PEOPLE))
     same = entries("Wren", [{"lever_travel_after_mm": 22.0}] * 40)
-    findings = constant_findings(written(ready(same, *others).bleeds, TRAVEL))
+    findings = constant_findings(recorded_values(ready(same, *others).bleeds, TRAVEL))
     assert of(findings, "Wren").p_value < 1e-20
     assert of(findings, "Alder").p_value == 1.0
 
 
 def test_a_reading_that_nobody_varies_is_held_against_nobody() -> None:
     rows = [{"cycles": 2}] * 40
-    assert constant_findings(written(ready(entries("Wren", rows), entries("Alder", rows)).bleeds, ("cycles",))) == []
+    assert (
+        constant_findings(recorded_values(ready(entries("Wren", rows), entries("Alder", rows)).bleeds, ("cycles",)))
+        == []
+    )
 
 
 def test_under_thirty_entries_nobody_is_judged() -> None:

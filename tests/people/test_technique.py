@@ -6,10 +6,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.people import technique
-from analysis.people.peers import CONTEXT, Peers, peers
-from analysis.people.technique import shrunk
-from analysis.rates import Kinds, kinds_of
+from analysis.people import technique_table
+from analysis.people.peer_comparison import CONTEXT, Peers, compare_with_peers
+from analysis.people.technique import shrink_excess
+from analysis.rates import CovariatePatterns, covariate_patterns
 from analysis.stats import benjamini_hochberg, exact_binomial_limits
 from schemas import empty
 from schemas.outputs import Steps
@@ -29,7 +29,7 @@ def row(table: pl.DataFrame, who: str, step: str = "purge") -> dict[str, float]:
 
 def test_shares_are_of_the_recorded_bleeds_alone() -> None:
     log = ready(entries("Wren", purged(6, 20) + [{}] * 30), entries("Alder", purged(2, 20)))
-    told = row(technique(log, NO_COSTS), "Wren")
+    told = row(technique_table(log, NO_COSTS), "Wren")
     assert (told["recorded"], told["missed"], told["share"]) == (20, 6, 0.3)
 
 
@@ -40,26 +40,26 @@ def test_peers_are_everyone_else_on_the_same_work() -> None:
         entries("Wren", purged(100, 200, **inside)),
         entries("Alder", purged(100, 200, **inside) + purged(0, 200, **outside)),
     )
-    told = row(technique(log, NO_COSTS), "Wren")
+    told = row(technique_table(log, NO_COSTS), "Wren")
     assert told["peer_share"] == pytest.approx(0.5, abs=0.01)  # the ridge of one bleed pulls a little
 
 
 def test_a_person_never_counts_among_their_own_peers() -> None:
     log = ready(entries("Wren", purged(40, 40)), entries("Alder", purged(0, 400)))
-    work = kinds_of(log.bleeds, CONTEXT)
-    [found] = peers(log.bleeds.get_column("technician"), work, [log.missed.get_column("purge")])
+    work = covariate_patterns(log.bleeds, CONTEXT)
+    [found] = compare_with_peers(log.bleeds.get_column("technician"), work, [log.missed.get_column("purge")])
     assert found.peer_share == pytest.approx([1.0, 0.0], abs=0.03)
 
 
 def test_fewer_than_ten_recorded_bleeds_are_too_few_to_tell() -> None:
     log = ready(entries("Wren", purged(9, 9)), entries("Alder", purged(5, 50)), entries("Flint", purged(5, 50)))
-    told = row(technique(log, NO_COSTS), "Wren")
+    told = row(technique_table(log, NO_COSTS), "Wren")
     assert (told["share"], told["excess"], told["lo"]) == (1.0, None, None)
 
 
 def test_people_who_differ_no_more_than_chance_are_drawn_to_their_peers() -> None:
     log = ready(*(entries(who, purged(missed, 50)) for who, missed in (("Wren", 6), ("Alder", 5), ("Flint", 4))))
-    table = technique(log, NO_COSTS).filter(step="purge")
+    table = technique_table(log, NO_COSTS).filter(step="purge")
     assert table.get_column("excess").to_list() == [0.0, 0.0, 0.0]
 
 
@@ -67,7 +67,7 @@ def of_one_kind(missed: tuple[int, ...], of: int) -> Peers:
     """A step that technicians with equally many bleeds of one kind of work missed this often."""
     who = pl.Series([name for name in PEOPLE[: len(missed)] for _ in range(of)])
     hits = pl.Series([n < m for m in missed for n in range(of)])
-    [found] = peers(who, Kinds(np.zeros((1, 0)), np.zeros(len(who), dtype=np.intp)), [hits])
+    [found] = compare_with_peers(who, CovariatePatterns(np.zeros((1, 0)), np.zeros(len(who), dtype=np.intp)), [hits])
     return found
 
 
@@ -78,7 +78,7 @@ def test_the_pull_uses_the_spread_between_technicians_by_hand() -> None:
     weight = 1 / v
     centre = weight @ found.deviation / weight.sum()
     tau2 = (weight @ (found.deviation - centre) ** 2 - 2) / (weight.sum() - weight @ weight / weight.sum())
-    middle, sd = shrunk(found, np.ones(3, dtype=bool))
+    middle, sd = shrink_excess(found, np.ones(3, dtype=bool))
     pull = 1.5 * tau2 / (1.5 * tau2 + found.excess_sd**2)
     assert middle == pytest.approx(pull * (found.share - found.peer_share))
     assert sd == pytest.approx(np.sqrt(pull) * found.excess_sd)
@@ -101,7 +101,7 @@ def test_three_equal_technicians_are_named_in_at_most_one_log_in_twenty() -> Non
 
 def test_a_technician_who_misses_more_is_clear_and_the_others_are_not_named() -> None:
     rows = {"Wren": 60, "Alder": 20, "Flint": 22, "Sorrel": 18}
-    table = technique(ready(*(entries(who, purged(missed, 200)) for who, missed in rows.items())), NO_COSTS)
+    table = technique_table(ready(*(entries(who, purged(missed, 200)) for who, missed in rows.items())), NO_COSTS)
     assert table.filter("clear", pl.col("excess") > 0).get_column("technician").to_list() == ["Wren"]
     assert row(table, "Wren")["q_value"] >= row(table, "Wren")["p_value"]
 
@@ -117,7 +117,7 @@ def test_what_a_miss_costs_orders_the_coaching_card() -> None:
             {"step": "seals", "preventable_per_100": 0.5, "lo": -0.5, "hi": 1.5, "share_missed": 0.2},
         ]
     )
-    table = technique(log, costs)
+    table = technique_table(log, costs)
     assert (row(table, "Wren")["coach_rank"], row(table, "Wren", "seals")["coach_rank"]) == (1, 2)
     assert row(table, "Wren", "reach")["coach_rank"] is None
     wren, yearly = row(table, "Wren"), 60 * 365.25 / log.bleeds.filter(technician="Wren")["age_days"].max()

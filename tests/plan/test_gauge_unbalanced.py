@@ -59,7 +59,7 @@ def test_readings_that_never_differ_have_no_spread_to_tell() -> None:
     rows = [{"item": i, "technician": t, "reading": 20.0} for i in "ab" for t in "xy" for _ in range(2)]
     study = gauge_study(pl.DataFrame(rows), np.random.default_rng(1))
     assert set(study.table["sd"]) == {0.0}
-    assert study.noise["kept"].to_list() == [0.0] * 4
+    assert study.noise["reliability"].to_list() == [0.0] * 4
 
 
 def test_what_the_noise_keeps_is_the_items_share_of_the_variance() -> None:
@@ -67,8 +67,8 @@ def test_what_the_noise_keeps_is_the_items_share_of_the_variance() -> None:
     from tests.reference.test_gauge import READINGS
 
     noise = gauge_study(READINGS, np.random.default_rng(1)).noise
-    kept = dict(noise.select("readings", "kept").iter_rows())
+    kept = dict(noise.select("readings", "reliability").iter_rows())
     repeat, people, items = 0.199933**2, 0.226838**2, 1.042327**2
     for readings in (1, 2, 3, 5):
         assert kept[readings] == pytest.approx(items / (items + people + repeat / readings), abs=1e-5)
-    assert noise["bleeds_times"][0] == pytest.approx(1 / kept[1])
+    assert noise["sample_size_ratio"][0] == pytest.approx(1 / kept[1])

@@ -10,8 +10,8 @@ import numpy as np
 import polars as pl
 import pytest
 
+from analysis.dataset import bleed_data
 from analysis.plan import trials
-from analysis.prepared import prepared
 from analysis.standard import built_in
 from tests.build import bleed, comeback, log_of
 
@@ -36,7 +36,7 @@ def trial_of(arm: Callable[[int, int, int], str], unit: str | None, days: int = 
         comeback(f"C{n}", (START + dt.timedelta(days=n // 8 + 20)).isoformat(), bike_id=f"b{n}", session_id=f"S{n:04}")
         for n in range(0, len(rows), 9)
     ]
-    return trials(prepared(log_of(rows, back), built_in(), 90), np.random.default_rng(1))
+    return trials(bleed_data(log_of(rows, back), built_in(), 90), np.random.default_rng(1))
 
 
 @pytest.mark.parametrize("declared", ["week", "bleed", "bike", "technician", "workshop"])
@@ -79,4 +79,4 @@ def test_what_was_not_randomised_by_a_declared_unit_is_not_tested(
 
 def test_a_log_without_a_trial_has_no_rows() -> None:
     log = log_of([bleed("S1", "2026-01-02")])
-    assert trials(prepared(log, built_in(), 90), np.random.default_rng(1)).is_empty()
+    assert trials(bleed_data(log, built_in(), 90), np.random.default_rng(1)).is_empty()

@@ -6,18 +6,18 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.errors import CannotRun
-from analysis.prove import Held, World, held, proof, proof_worlds, run_proof
+from analysis.errors import UserError
+from analysis.prove import Scenario, SimulationResult, audit_simulation, proof, proof_scenarios, run_proof
 from analysis.prove.groups import ONE_FOUND, ONE_MISTAKEN
-from analysis.prove.measures import FACT_AIMS
-from analysis.prove.risks import LastBleeds, risk_figures
-from analysis.prove.worlds import ONE_OF_FIVE, ONE_OF_THREE
+from analysis.prove.measures import OUTCOME_TARGETS
+from analysis.prove.risk_measures import LastBleeds, risk_figures
+from analysis.prove.scenarios import ONE_OF_FIVE, ONE_OF_THREE
 
 
 def world_held(family, estimate, truth, called=(False, False)):
     lo, hi = [e - 0.1 for e in estimate], [e + 0.1 for e in estimate]
     rank = [1 + sum(other > e for other in estimate) for e in estimate]
-    return Held(family, 3000, ["purge", "reach"], estimate, lo, hi, rank, truth, estimate, list(called))
+    return SimulationResult(family, 3000, ["purge", "reach"], estimate, lo, hi, rank, truth, estimate, list(called))
 
 
 def value(table, measure):
@@ -50,29 +50,29 @@ def test_false_discoveries_and_the_worst_step_are_counted():
 
 
 def test_a_workshop_is_audited_and_set_beside_its_truth():
-    one = held(World("base", 900, 5))
+    one = audit_simulation(Scenario("base", 900, 5))
     assert len(one.estimate) == len(one.truth) > 5
     assert all(lo <= e <= hi for lo, e, hi in zip(one.lo, one.estimate, one.hi, strict=True))
 
 
 def test_the_risk_stands_beside_the_most_that_the_log_tells():
-    figures = held(World("base", 1500, 6)).risk
-    assert figures["default trees"] < figures["share"] < figures["ceiling"] < 1
+    figures = audit_simulation(Scenario("base", 1500, 6)).risk
+    assert figures["default trees"] < figures["share"] < figures["upper_bound"] < 1
     assert 0 < figures["caught"] < figures["most caught"]
     one = world_held("base", [0.5, 0.1], [0.55, 0.4])
     table = proof([replace(one, risk=figures)] * 2)
     row = table.filter(pl.col("measure") == "risk, share of the true risk's gain: base").row(0, named=True)
-    assert (row["value"], row["ceiling"]) == pytest.approx((figures["share"], figures["ceiling"]))
+    assert (row["value"], row["upper_bound"]) == pytest.approx((figures["share"], figures["upper_bound"]))
     assert row["aim"] == "at least 0.86"
     caught = table.filter(pl.col("measure") == "comebacks per 100 among the riskiest tenth").row(0, named=True)
-    assert (caught["value"], caught["ceiling"]) == pytest.approx((figures["caught"], figures["most caught"]))
+    assert (caught["value"], caught["upper_bound"]) == pytest.approx((figures["caught"], figures["most caught"]))
 
 
 def test_perfect_risks_reach_all_and_a_constant_nothing():
     truth = np.random.default_rng(3).uniform(0.01, 0.4, 500)
     last = LastBleeds(pl.Series(range(500)), truth, np.full(500, truth.mean()))
     figures = risk_figures(last, truth, truth)
-    assert figures["share"] == figures["ceiling"] == pytest.approx(1.0)
+    assert figures["share"] == figures["upper_bound"] == pytest.approx(1.0)
     assert figures["default trees"] == pytest.approx(0.0, abs=1e-12)
     assert figures["slope"] == pytest.approx(1.0)
     assert figures["caught"] == figures["most caught"]
@@ -97,7 +97,7 @@ def cut_short(tmp_path_factory):
 def test_a_run_cut_short_goes_on_where_it_stopped(cut_short):
     folder, _, told, rest = cut_short
     assert len(told) == 3
-    assert len(rest) == len(proof_worlds(1, 100)) - 3
+    assert len(rest) == len(proof_scenarios(1, 100)) - 3
     assert (folder / "proof" / "tables" / "prove.csv").exists()
     assert [path.name for path in folder.iterdir()] == ["proof"]
 
@@ -112,25 +112,25 @@ def test_a_cluster_of_two_workers_gives_the_table_of_a_run_cut_short(tmp_path, c
 
 def test_a_cluster_that_does_not_answer_is_told(tmp_path, monkeypatch):
     monkeypatch.setattr("analysis.prove.cluster.SECONDS_TO_ANSWER", 1)
-    with pytest.raises(CannotRun, match="nothing answers"):
+    with pytest.raises(UserError, match="nothing answers"):
         run_proof(tmp_path / "new" / "proof", 1, 100, "tcp://127.0.0.1:9", lambda _: None)
     assert list(tmp_path.iterdir()) == []
 
 
 def test_a_file_that_takes_the_name_of_the_results_is_named(tmp_path):
     (tmp_path / ".proof.worlds").write_text("mine")
-    with pytest.raises(CannotRun, match=r"\.proof\.worlds"):
+    with pytest.raises(UserError, match=r"\.proof\.worlds"):
         run_proof(tmp_path / "proof", 1, 100, None, lambda _: None)
     assert (tmp_path / ".proof.worlds").read_text() == "mine"
 
 
 @pytest.mark.parametrize("name", ["two technicians", "a shop stops writing returns", "months differ", ONE_OF_THREE])
 def test_worlds_of_groups_and_months_give_facts_with_an_aim(name):
-    facts = held(World(name, 1200, 7)).facts
+    facts = audit_simulation(Scenario(name, 1200, 7)).facts
     assert facts
-    assert {fact.measure for fact in facts} <= FACT_AIMS.keys()
+    assert {fact.measure for fact in facts} <= OUTCOME_TARGETS.keys()
 
 
 def test_a_doubled_hazard_among_five_is_a_fact():
-    facts = {fact.measure: fact.true for fact in held(World(ONE_OF_FIVE, 3000, 7)).facts}
+    facts = {fact.measure: fact.true for fact in audit_simulation(Scenario(ONE_OF_FIVE, 3000, 7)).facts}
     assert set(facts) == {ONE_FOUND, ONE_MISTAKEN}

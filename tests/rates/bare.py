@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 import polars as pl
 
-from analysis.prepared import Prepared
+from analysis.dataset import BleedData
 from analysis.standard import built_in
 
 AS_OF = dt.date(2026, 6, 30)
@@ -16,7 +16,7 @@ CONTEXT = ("shop", "technician", "brake_model", "hose_route", "brake", "job_reas
            "fluid_out")  # fmt: skip
 
 
-def bare(back, *, age_days=None, return_days=None, missed=None, **columns) -> Prepared:
+def bare(back, *, age_days=None, return_days=None, missed=None, **columns) -> BleedData:
     """`back`: whether a return came within the window; `return_days` (NaN: none) beats it, at any age."""
     back = np.asarray(back, dtype=bool)
     n = len(back)
@@ -43,4 +43,4 @@ def bare(back, *, age_days=None, return_days=None, missed=None, **columns) -> Pr
         "came_back": returned & (at_risk <= WINDOW),
     })  # fmt: skip
     steps = pl.DataFrame({"session_id": frame["session_id"], **(missed or {})})
-    return Prepared(frame, steps, built_in(), AS_OF, WINDOW)
+    return BleedData(frame, steps, built_in(), AS_OF, WINDOW)

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from statsmodels.datasets import nile
 
-from analysis.watch import change_point
+from analysis.monitoring import change_point
 
 DISASTERS = np.array([
     4, 5, 4, 1, 0, 4, 3, 4, 0, 6, 3, 3, 4, 0, 2, 6, 3, 3, 5, 4, 5, 3, 1, 4, 4, 1, 5, 5, 3, 4, 2, 5, 2, 2, 3, 4, 2, 1, 3,
@@ -24,23 +24,23 @@ DISASTERS = np.array([
 def test_the_nile_changed_after_1898():
     years, flow = nile.load().data["year"].to_numpy(), nile.load().data["volume"].to_numpy()
     found = change_point(flow, np.ones(100), np.random.default_rng(1))
-    assert years[found.place - 1] == 1898
+    assert years[found.index - 1] == 1898
     assert found.ratio == pytest.approx(849.97222 / 1097.75, rel=1e-6)
     assert found.p_value < 1 / 1000  # none of 999 series without a change came near
 
 
 def test_coal_mining_grew_safer_after_1891():
     found = change_point(DISASTERS, np.ones(112), np.random.default_rng(1))
-    assert 1851 + found.place - 1 == 1891
-    assert DISASTERS[: found.place].mean() == pytest.approx(3.1, abs=0.05)
-    assert DISASTERS[found.place :].mean() == pytest.approx(0.9, abs=0.05)
+    assert 1851 + found.index - 1 == 1891
+    assert DISASTERS[: found.index].mean() == pytest.approx(3.1, abs=0.05)
+    assert DISASTERS[found.index :].mean() == pytest.approx(0.9, abs=0.05)
     assert found.p_value <= 0.001
 
 
 def test_a_change_that_the_expectation_explains_is_not_named_again():
     expected = np.where(np.arange(112) < 41, 3.1, 0.9)
     found = change_point(DISASTERS, expected, np.random.default_rng(1))
-    assert 1851 + found.place - 1 == 1947  # the later, lesser one that two-change models find (from memory)
+    assert 1851 + found.index - 1 == 1947  # the later, lesser one that two-change models find (from memory)
     assert found.p_value > 0.01
 
 

@@ -9,7 +9,7 @@ import pytest
 from lifelines.datasets import load_leukemia, load_rossi
 from statsmodels.duration.hazard_regression import PHReg
 
-from analysis.followup import Block, CoxModel
+from analysis.survival import Block, CoxModel
 
 LEUKAEMIA = load_leukemia()
 ARRESTS = load_rossi()

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.watch import path, weights
+from analysis.monitoring import cusum, log_likelihood_ratios
 
 
 def chance(score, intercept=-3.68, slope=0.077):
@@ -31,18 +31,22 @@ def test_steiners_chances():
 )
 def test_steiners_weights(odds_ratio, printed):
     p = chance(np.array([0.0, 0.0, 50.0, 50.0]))
-    assert weights(p, np.array([0.0, 1, 0, 1]), odds_ratio) == pytest.approx(printed, abs=5e-4)  # three decimals
+    assert log_likelihood_ratios(p, np.array([0.0, 1, 0, 1]), odds_ratio) == pytest.approx(
+        printed, abs=5e-4
+    )  # three decimals
 
 
 def test_rigdon_and_frickers_weights():
     p = chance(np.array([19.0, 0, 0, 19]), -3.67)
-    assert weights(p, np.array([1.0, 0, 1, 0]), 2) == pytest.approx([0.5986, -0.0245, 0.6686, -0.0945], abs=1e-4)
-    assert weights(p[:1], np.zeros(1), 0.5)[0] == pytest.approx(0.05083, abs=1e-5)
+    assert log_likelihood_ratios(p, np.array([1.0, 0, 1, 0]), 2) == pytest.approx(
+        [0.5986, -0.0245, 0.6686, -0.0945], abs=1e-4
+    )
+    assert log_likelihood_ratios(p[:1], np.zeros(1), 0.5)[0] == pytest.approx(0.05083, abs=1e-5)
 
 
 def test_a_path_never_falls_below_nought():
     outcome = np.array([0, 1, 0, 0, 0, 0, 0, 1, 0, 0])
-    found = path(np.where(outcome == 1, 0.6, -0.2))
+    found = cusum(np.where(outcome == 1, 0.6, -0.2))
     assert found == pytest.approx([0, 0.6, 0.4, 0.2, 0, 0, 0, 0.6, 0.4, 0.2])
 
 
@@ -50,8 +54,8 @@ def test_bleeds_of_one_risk_add_up_to_one_weight():
     p = np.full(130, 0.08)
     back = (np.arange(130) < 17).astype(float)
     for odds_ratio in (2.0, 0.5):
-        whole = weights(p[:1], np.array([17.0]), odds_ratio, 130)
-        assert whole[0] == pytest.approx(weights(p, back, odds_ratio).sum(), rel=1e-12)
+        whole = log_likelihood_ratios(p[:1], np.array([17.0]), odds_ratio, 130)
+        assert whole[0] == pytest.approx(log_likelihood_ratios(p, back, odds_ratio).sum(), rel=1e-12)
 
 
 def test_simulated_charts_run_as_long_as_the_published_limit_says():
@@ -61,7 +65,7 @@ def test_simulated_charts_run_as_long_as_the_published_limit_says():
     running = np.ones(charts, dtype=bool)
     while running.any():
         p = rng.choice(MIX, charts)
-        height = np.maximum(height + weights(p, (rng.random(charts) < p).astype(float), 2), 0)
+        height = np.maximum(height + log_likelihood_ratios(p, (rng.random(charts) < p).astype(float), 2), 0)
         length += running
         running &= height <= limit
     error = length.std() / np.sqrt(charts)

@@ -11,8 +11,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.people.digits import digit_chi_square, digit_findings
-from analysis.people.written import written
+from analysis.people.digit_preference import digit_chi_square, digit_findings
+from analysis.people.entries import recorded_values
 
 PI = np.array([93, 116, 103, 102, 93, 97, 94, 95, 101, 106])
 WEIGHTS = np.array([35, 0, 2, 1, 4, 24, 1, 4, 7, 2])
@@ -40,5 +40,5 @@ def test_self_reported_weights_are_not():
 
 @pytest.mark.parametrize(("counts", "found"), [(PI, False), (WEIGHTS, True)])
 def test_only_favourites_are_found_among_readings(counts, found):
-    (finding,) = digit_findings(written(ending_in(counts), ("lever_travel_after_mm",)))
+    (finding,) = digit_findings(recorded_values(ending_in(counts), ("lever_travel_after_mm",)))
     assert (finding.p_value < 0.001) is found

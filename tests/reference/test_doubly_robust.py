@@ -14,7 +14,7 @@ import pytest
 import statsmodels.api as sm
 import statsmodels.treatment.tests.results as shipped
 
-from analysis.steps import doubly_robust
+from analysis.steps import aipw_terms
 
 ZEPID = ((0, 0, 30, 75), (0, 1, 28, 50), (1, 0, 22, 50), (1, 1, 15, 25))
 GODS = ((0, 0, 1, 4), (0, 1, 1, 4), (1, 0, 2, 3), (1, 1, 6, 9))
@@ -35,7 +35,7 @@ def spared(cells, *, risk_is_right=True, chance_is_right=True):
     level, a, y = expanded(cells)
     risk = by_cell(level, y, a == 0) if risk_is_right else np.full(len(y), 0.3)
     chance = by_cell(level, a, a >= 0) if chance_is_right else np.full(len(y), 0.2)
-    return doubly_robust(y, a, np.ones_like(a), risk, chance).mean()
+    return aipw_terms(y, a, np.ones_like(a), risk, chance).mean()
 
 
 def test_closed_form_of_two_strata():
@@ -60,5 +60,5 @@ def test_birth_weights_had_nobody_smoked_equal_statas():
     habit = sm.add_constant(habit.to_numpy().astype(float))
     risk = sm.OLS(y[a == 0], outcome[a == 0]).fit().predict(outcome)
     chance = sm.Probit(a, habit).fit(disp=0).predict(habit)
-    shares = doubly_robust(y, a, np.ones_like(a), risk, chance)
+    shares = aipw_terms(y, a, np.ones_like(a), risk, chance)
     assert y.mean() - shares.mean() == pytest.approx(3403.355253, rel=1e-7)  # Stata stops its search a little earlier

@@ -12,10 +12,10 @@ import pytest
 from lifelines.datasets import load_rossi
 from statsmodels.duration.hazard_regression import PHReg
 
-from analysis.prepared import Prepared
+from analysis.dataset import BleedData
 from analysis.standard import built_in
-from analysis.steps import by_return
-from analysis.steps.design import Design
+from analysis.steps import estimate_marginal_effects
+from analysis.steps.design_matrix import Design
 
 WINDOW_WEEKS = 30
 ARRESTS = load_rossi()
@@ -32,7 +32,7 @@ def prepared_of_arrests(gap_weeks):
         "next_bleed_days": gap_weeks,
     }
     bleeds = pl.DataFrame(frame, schema_overrides={"next_bleed_days": pl.Int64})
-    return Prepared(bleeds, pl.DataFrame(), built_in(), dt.date(2026, 6, 30), WINDOW_WEEKS)
+    return BleedData(bleeds, pl.DataFrame(), built_in(), dt.date(2026, 6, 30), WINDOW_WEEKS)
 
 
 def spared_by_the_other_library(horizon):
@@ -52,6 +52,6 @@ def test_what_is_spared_equals_the_sum_over_an_independent_fit(gap):
     rows = np.arange(len(X))
     design = Design(CENTRED, ("prior", "fin", "age", "race", "mar"), (), ("prior",), MISSED[:, None],
                     np.zeros((len(X), 1)), rows)  # fmt: skip
-    ours = by_return(prepared_of_arrests(gaps), design)
+    ours = estimate_marginal_effects(prepared_of_arrests(gaps), design)
     assert ours.prevented[0] == pytest.approx(spared_by_the_other_library(horizon), abs=1e-5)  # both converge to 1e-8
     assert 0 < ours.sd[0] < 5

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from statsmodels.duration.survfunc import CumIncidenceRight
 
-from analysis.followup import aalen_johansen, incidence_limits
+from analysis.survival import aalen_johansen, incidence_limits
 
 BMT = (
     "0,13,2;0,1,1;0,72,0;0,7,2;0,8,2;1,67,0;0,9,2;0,5,2;1,70,0;1,4,0;1,7,0;1,68,0;0,1,2;1,10,2;1,7,2;1,3,1;1,4,1;"
@@ -64,7 +64,7 @@ def test_the_incidence_by_disease_is_as_published(disease, end, expected):
     own = disease == DISEASE
     codes = END[own] if end == 1 else np.where(END[own] == 0, 0, 3 - END[own])
     curve = aalen_johansen(DAYS[own], codes)
-    assert [curve.incidence[curve.at(day)] for day in (20, 40, 60)] == pytest.approx(expected, abs=1e-7)
+    assert [curve.incidence[curve.index_at(day)] for day in (20, 40, 60)] == pytest.approx(expected, abs=1e-7)
 
 
 def test_the_log_log_limits_at_fourteen_agree_with_an_independent_library(curve, of_death):
@@ -110,7 +110,7 @@ def test_the_variance_is_near_the_one_of_another_formula(cause, expected):
     codes = END if cause == 1 else np.where(END == 0, 0, 3 - END)
     curve = aalen_johansen(DAYS, codes)
     assert cmprsk_variance(DAYS, codes, 20) == pytest.approx(expected, abs=5e-8)
-    assert curve.variance[curve.at(20)] == pytest.approx(expected, rel=0.015)
+    assert curve.variance[curve.index_at(20)] == pytest.approx(expected, rel=0.015)
 
 
 def test_the_variance_is_a_little_above_the_delta_methods(curve):

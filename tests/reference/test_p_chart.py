@@ -11,7 +11,7 @@ Sources
 import numpy as np
 import pytest
 
-from analysis.watch import p_chart
+from analysis.monitoring import p_chart
 
 WAFERS = np.array([
     12, 15, 8, 10, 4, 7, 16, 9, 14, 10, 5, 6, 17, 12, 22, 8, 10, 5, 13, 11, 20, 18, 24, 15, 9, 12, 7, 13, 9, 6,

@@ -14,8 +14,8 @@ import pytest
 from scipy import stats
 from statsmodels.stats.contingency_tables import StratifiedTable
 
-from analysis.people.peers import peers
-from analysis.rates import Kinds
+from analysis.people.peer_comparison import compare_with_peers
+from analysis.rates import CovariatePatterns
 
 
 def first_p_value(counts: list[list[tuple[int, int]]]) -> float:
@@ -28,7 +28,7 @@ def first_p_value(counts: list[list[tuple[int, int]]]) -> float:
             missed += [True] * hits + [False] * (n - hits)
     kinds_seen = len(counts[0])
     x = np.eye(kinds_seen)[:, 1:]
-    [found] = peers(pl.Series(who), Kinds(x, np.array(kind)), [pl.Series(missed)])
+    [found] = compare_with_peers(pl.Series(who), CovariatePatterns(x, np.array(kind)), [pl.Series(missed)])
     return float(found.p_value[0])
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from lifelines import CoxPHFitter
 from lifelines.datasets import load_rossi
 
-from analysis.followup import Block, CoxModel
+from analysis.survival import Block, CoxModel
 
 DATA = load_rossi()
 WEEKS = 40

@@ -13,10 +13,10 @@ import statsmodels.api as sm
 from lifelines import KaplanMeierFitter
 from sklearn.metrics import average_precision_score, brier_score_loss, log_loss, roc_auc_score
 
-from analysis.risk import brier_parts, calibration_line, parts_of_bins, quality
-from analysis.risk.course import Course
+from analysis.risk import brier_parts, brier_parts_of_bins, calibration_line, evaluation
 from analysis.risk.discrimination import auc, average_precision
-from analysis.risk.hazard import _waiting
+from analysis.risk.hazard_model import _survival_to_next_bleed
+from analysis.risk.outcome import FollowUp
 
 RNG = np.random.default_rng(12)
 LOG_ODDS = np.round(RNG.normal(-2, 1, 3000), 2)
@@ -55,7 +55,7 @@ def test_areas_with_ties_equal_scikit_learns():
 
 @pytest.mark.parametrize(("of", "theirs"), [(auc, roc_auc_score), (average_precision, average_precision_score)])
 def test_what_a_bleed_does_to_an_area_is_the_slope_of_scikit_learns_in_its_weight(of, theirs):
-    slopes = of(RISK, BACK).slopes
+    slopes = of(RISK, BACK).influence_values
     assert slopes.sum() == pytest.approx(0, abs=1e-12)
     for row in (0, 7, *np.flatnonzero(BACK)[:3]):
         heavier, lighter = (np.ones(len(RISK)) for _ in range(2))
@@ -93,14 +93,14 @@ def test_limits_of_an_area_are_as_wide_as_resampled_bikes(of, theirs):
 
 def test_brier_score_and_log_loss_equal_scikit_learns():
     assert ((RISK - BACK) ** 2).mean() == pytest.approx(brier_score_loss(BACK, RISK), abs=1e-12)
-    assert quality.log_loss(RISK, BACK).mean() == pytest.approx(log_loss(BACK, RISK), abs=1e-12)
+    assert evaluation.log_loss(RISK, BACK).mean() == pytest.approx(log_loss(BACK, RISK), abs=1e-12)
 
 
 def test_the_decomposition_of_the_precipitation_forecasts():
     told = np.array([0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1])
     came = np.array([0.006, 0.019, 0.059, 0.15, 0.277, 0.377, 0.511, 0.587, 0.723, 0.779, 0.934, 0.933])
     weight = np.array([0.4112, 0.0671, 0.1833, 0.0986, 0.0616, 0.0366, 0.0303, 0.0275, 0.0245, 0.022, 0.017, 0.0203])
-    parts = parts_of_bins(told, came, weight)
+    parts = brier_parts_of_bins(told, came, weight)
     assert parts.reliability == pytest.approx(0.0008276, abs=1e-6)
     assert parts.resolution == pytest.approx(0.0627866, abs=1e-6)
     assert parts.uncertainty == pytest.approx(0.1354201, abs=1e-6)
@@ -118,6 +118,6 @@ def test_the_parts_add_up_to_the_brier_score_of_risks_alike_within_their_bins():
 def test_waiting_for_the_next_bleed_equals_a_kaplan_meier_of_another_library():
     days = RNG.integers(0, 200, 500)
     end = RNG.integers(0, 3, 500)
-    ours = _waiting(Course(days, end == 1, end == 2), 90)
+    ours = _survival_to_next_bleed(FollowUp(days, end == 1, end == 2), 90)
     theirs = KaplanMeierFitter().fit(days, end == 2).survival_function_at_times(np.arange(-1, 90)).to_numpy()
     assert ours == pytest.approx(np.concatenate([[1.0], theirs[1:]]), abs=1e-9)

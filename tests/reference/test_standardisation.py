@@ -7,7 +7,7 @@ standardised ratio is computed here from the printed table.
 import numpy as np
 import pytest
 
-from analysis.steps import doubly_robust
+from analysis.steps import aipw_terms
 
 EXPOSED = ((31, 352), (57, 486), (62, 538), (50, 455), (38, 322), (9, 68))
 OTHERS = ((143, 2626), (392, 4124), (459, 4662), (337, 3622), (199, 2155), (35, 414))
@@ -27,7 +27,7 @@ def test_the_attributable_fraction_is_the_exposed_share_of_cases_times_what_the_
     ratio = sum(cases for cases, _ in EXPOSED) / expected
     assert expected == pytest.approx(196.151064, abs=1e-6)  # six decimals are given
     assert ratio == pytest.approx(1.2592335, abs=1e-7)
-    fraction = doubly_robust(y, a, np.ones_like(a), risk, chance).mean() / y.mean()
+    fraction = aipw_terms(y, a, np.ones_like(a), risk, chance).mean() / y.mean()
     share_of_cases = y[a == 1].sum() / y.sum()
     assert fraction == pytest.approx(share_of_cases * (1 - 1 / ratio), abs=1e-12)  # an identity
     assert fraction == pytest.approx(0.0280623, abs=1e-7)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from lifelines import WeibullFitter
 
-from analysis.followup import weibull
+from analysis.survival import weibull
 
 HOURS = np.array([54, 187, 216, 240, 244, 335, 361, 373, 375, 386] + [500] * 10, dtype=float)
 FAILED = np.arange(20) < 10

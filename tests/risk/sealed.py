@@ -6,7 +6,7 @@ import hashlib
 import json
 import struct
 
-from analysis.risk.model_file import DIGITS, END_RECORD, FORMAT, MARK
+from analysis.risk.persistence import DIGITS, END_RECORD, FORMAT, MARK
 
 
 def sealed(body: bytes, version: str = "0.1.0", model_format: int = FORMAT) -> bytes:

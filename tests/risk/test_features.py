@@ -10,16 +10,16 @@ import polars as pl
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.followup import Covered
+from analysis.dataset import bleed_data
 from analysis.intake import Log
-from analysis.prepared import prepared
-from analysis.risk import bleed_features, history_of
+from analysis.risk import bleed_features, build_history
 from analysis.risk import features as numbers
 from analysis.standard import built_in
-from schemas import checked
-from schemas.between import Links
-from synthetic import family, made
-from tests.worlds import log_of_made
+from analysis.survival import ObservationWindow
+from schemas import validate_table
+from schemas.intermediate import Links
+from synthetic import family, simulate
+from tests.simulated_logs import log_of_made
 
 WINDOW = 30
 DAYS = dt.timedelta(days=1)
@@ -27,14 +27,16 @@ DAYS = dt.timedelta(days=1)
 
 @cache
 def whole() -> Log:
-    return log_of_made(made(family("repeats", 250), 8))
+    return log_of_made(simulate(family("repeats", 250), 8))
 
 
 def features(log: Log) -> pl.DataFrame:
     standard = built_in()
-    every_day = Covered(log.sessions.get_column("started_at").dt.date().min(), log.as_of)  # not guessed from later rows
-    ready = prepared(log, standard, WINDOW, every_day)
-    return bleed_features(log, standard, history_of(ready.bleeds, WINDOW)).table
+    every_day = ObservationWindow(
+        log.sessions.get_column("started_at").dt.date().min(), log.as_of
+    )  # not guessed from later rows
+    ready = bleed_data(log, standard, WINDOW, every_day)
+    return bleed_features(log, standard, build_history(ready.bleeds, WINDOW)).table
 
 
 def early(log: Log, moment: dt.datetime) -> list[str]:
@@ -64,7 +66,7 @@ def altered(log: Log, moment: dt.datetime, travel_mm: float, cycles: int, techni
     )
     back = log.comebacks.filter(pl.col("returned_at") <= moment)
     kept = log.links.filter(pl.col("comeback_id").is_in(back.get_column("comeback_id").to_list()))
-    return replace(log, sessions=sessions, comebacks=back, links=checked(Links, kept))
+    return replace(log, sessions=sessions, comebacks=back, links=validate_table(Links, kept))
 
 
 def moments() -> st.SearchStrategy[dt.datetime]:
@@ -97,7 +99,7 @@ def test_the_test_can_fail_a_changed_bleed_changes_its_own_features() -> None:
 
 def test_history_counts_only_windows_that_had_passed() -> None:
     log = whole()
-    table = prepared(log, built_in(), WINDOW).bleeds
+    table = bleed_data(log, built_in(), WINDOW).bleeds
     told = (
         features(log)
         .select("session_id", "model_rate")

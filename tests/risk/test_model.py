@@ -8,15 +8,15 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.risk import RiskModel, bleed_features, history_of, risk_shares
+from analysis.risk import RiskModel, attributions, bleed_features, build_history
+from analysis.risk.backtest import outcomes
 from analysis.risk.calibration import odds
-from analysis.risk.cells import Cells
-from analysis.risk.foretold import outcome_of
-from analysis.risk.hazard import Window
+from analysis.risk.feature_table import FeatureTable
+from analysis.risk.hazard_model import Window
 from analysis.risk.model import CHUNK
-from synthetic import family, made
-from tests.risk.worlds import fitted
-from tests.worlds import log_of_made, prepared_from
+from synthetic import family, simulate
+from tests.risk.simulated import fitted
+from tests.simulated_logs import log_of_made, prepared_from
 
 EXACT = 1e-12
 """Sums in another order."""
@@ -51,7 +51,7 @@ def test_a_new_technicians_limits_lie_farther_apart() -> None:
     are few."""
     model, table = fitted(3000).model, fitted(3000).features.table
     known, newcomer = model.predict(table), model.predict(table.with_columns(technician=pl.lit("Newcomer")))
-    assert model.hazard.people_variance > 0
+    assert model.hazard.technician_variance > 0
     wider = (odds(newcomer.hi) - odds(newcomer.lo)) / (odds(known.hi) - odds(known.lo))
     assert wider.mean() > 1
     assert (wider > 1).mean() > 0.7
@@ -59,11 +59,11 @@ def test_a_new_technicians_limits_lie_farther_apart() -> None:
 
 def test_what_columns_add_sums_to_the_log_of_the_hazard_expected() -> None:
     """The mean of draws of the hazard, its coefficients normal around the fitted ones."""
-    part, cells = fitted().model.hazard, fitted().model.air.beside(Cells(fitted().features.table[:20]))
-    x = part.inputs.matrix(cells)
-    expected = part.middle(x) + 0.5 * part.variance(x)
+    part, cells = fitted().model.hazard, fitted().model.air.with_air(FeatureTable(fitted().features.table[:20]))
+    x = part.inputs.transform(cells)
+    expected = part.linear_predictor(x) + 0.5 * part.variance(x)
     drawn = np.random.default_rng(8).multivariate_normal(part.coefficients, part.covariance, 200_000)
-    assert part.adds(x).sum(axis=1) == pytest.approx(expected, abs=EXACT)
+    assert part.contributions(x).sum(axis=1) == pytest.approx(expected, abs=EXACT)
     assert np.log(np.exp(drawn @ x.T).mean(axis=0)) == pytest.approx(expected, abs=0.02)
 
 
@@ -81,10 +81,10 @@ def test_more_travel_and_bubbles_mean_more_risk_on_average() -> None:
 
 
 def test_shares_add_up_to_the_risk_on_both_scales() -> None:
-    shares = risk_shares(fitted().model, fitted().features.table)
+    shares = attributions(fitted().model, fitted().features.table)
     risk = fitted().model.predict(fitted().features.table).risk
-    assert shares.usual + shares.added.sum(axis=1) == pytest.approx(risk, abs=EXACT)
-    odds = np.log(shares.usual / (1 - shares.usual)) + shares.log_odds.sum(axis=1)
+    assert shares.reference_risk + shares.added.sum(axis=1) == pytest.approx(risk, abs=EXACT)
+    odds = np.log(shares.reference_risk / (1 - shares.reference_risk)) + shares.log_odds.sum(axis=1)
     assert 1 / (1 + np.exp(-odds)) == pytest.approx(risk, abs=EXACT)
 
 
@@ -99,19 +99,21 @@ def test_a_log_that_records_no_sign_at_all_still_has_a_model() -> None:
     unseen = ["travel_excess_mm", "trapped_air_ml", "bubbles_first", "bubbles_last", "pump_gain_mm", "hard_pull_firm"]
     table = fitted().features.table
     bare = table.with_columns(pl.lit(None, table.schema[name]).alias(name) for name in [*unseen, "leak_seen"])
-    model = RiskModel.fit(replace(fitted().features, table=bare), fitted().outcome.course, 90)
+    model = RiskModel.fit(replace(fitted().features, table=bare), fitted().outcome.follow_up, 90)
     risk = model.predict(bare).risk
     assert np.isfinite(risk).all()
-    assert risk_shares(model, bare).usual + risk_shares(model, bare).added.sum(axis=1) == pytest.approx(risk, abs=EXACT)
+    assert attributions(model, bare).reference_risk + attributions(model, bare).added.sum(axis=1) == pytest.approx(
+        risk, abs=EXACT
+    )
 
 
 def test_late_returns_of_a_model_that_wears_out_are_not_brought_forward() -> None:
     """Told over true risk within the window: 1.15, 0.98, 0.98 at seeds 1 to 3; followed to the end it was 1.5 to 1.7."""
-    world = made(family("seals wear out", 3000), 1)
+    world = simulate(family("seals wear out", 3000), 1)
     log = log_of_made(world)
     ready = prepared_from(log)
-    features = bleed_features(log, ready.standard, history_of(ready.bleeds, 90))
-    model = RiskModel.fit(features, outcome_of(ready).course, 90)
+    features = bleed_features(log, ready.standard, build_history(ready.bleeds, 90))
+    model = RiskModel.fit(features, outcomes(ready).follow_up, 90)
     told = features.table.select("session_id", "brake_model").with_columns(told=model.predict(features.table).risk)
     beside = told.join(world.truth_bleeds.select("session_id", "risk"), on="session_id")
     wears = beside.filter(pl.col("brake_model") == "Schist 2")
@@ -120,8 +122,8 @@ def test_late_returns_of_a_model_that_wears_out_are_not_brought_forward() -> Non
 
 def test_a_search_near_another_model_ends_where_its_own_does() -> None:
     """Both ends lie within a ten-thousand-millionth of a standard error of the top; ridges settle on the way."""
-    features, course = fitted().features, fitted().outcome.course
+    features, course = fitted().features, fitted().outcome.follow_up
     half = np.arange(len(course.days) // 2)
-    other = RiskModel.fit(features.of(half), course.of(half), 90)
+    other = RiskModel.fit(features.take(half), course.take(half), 90)
     near = RiskModel.fit(features, course, 90, other)
     assert near.predict(features.table).risk == pytest.approx(fitted().model.predict(features.table).risk, rel=1e-6)

@@ -8,15 +8,15 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.risk import risk_shares
-from analysis.risk.reasons import NO_REASON, told_with_reasons
-from tests.risk.worlds import fitted
+from analysis.risk import attributions
+from analysis.risk.reasons import NO_REASON, predict_with_reasons
+from tests.risk.simulated import fitted
 
 ENDING = re.compile(r": adds \d+\.\d points$")
 
 
 def told() -> pl.DataFrame:
-    return told_with_reasons(fitted().model, fitted().features, fitted().ready.standard)[1]
+    return predict_with_reasons(fitted().model, fitted().features, fitted().ready.standard)[1]
 
 
 def every_reason() -> list[str]:
@@ -26,10 +26,10 @@ def every_reason() -> list[str]:
 
 def test_bleeds_of_several_parts_have_the_reasons_of_one(monkeypatch: pytest.MonkeyPatch) -> None:
     asked = (fitted().model, fitted().features, fitted().ready.standard)
-    risks, why = told_with_reasons(*asked)
+    risks, why = predict_with_reasons(*asked)
     for module in ("model", "reasons"):
         monkeypatch.setattr(f"analysis.risk.{module}.CHUNK", 100)
-    risks_by_part, why_by_part = told_with_reasons(*asked)
+    risks_by_part, why_by_part = predict_with_reasons(*asked)
     assert risks_by_part.risk == pytest.approx(risks.risk, rel=1e-9)
     assert risks_by_part.hi == pytest.approx(risks.hi, rel=1e-9)
     assert why_by_part.equals(why)
@@ -64,8 +64,8 @@ def test_the_riskiest_bleeds_have_reasons() -> None:
 
 
 def test_what_a_reason_adds_is_its_share_of_the_risk() -> None:
-    shares = risk_shares(fitted().model, fitted().features.table)
-    added = shares.added[:, [shares.themes.index("travel")]].sum(axis=1)
+    shares = attributions(fitted().model, fitted().features.table)
+    added = shares.added[:, [shares.feature_groups.index("travel")]].sum(axis=1)
     table = told().with_row_index("row")
     travel = [
         (row, text)

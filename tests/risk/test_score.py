@@ -1,4 +1,4 @@
-"""Scoring: the audit's own exports get just the audit's model_risk; fresh rows alone are told by what the model carries."""
+"""Scoring: the audit's own exports get just the audit's in_sample_risk; fresh rows alone are told by what the model carries."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from tempfile import mkdtemp
 import polars as pl
 import pytest
 
-from analysis.auditing import AuditOrder, audit_exports
-from analysis.errors import CannotRun
+from analysis.commands.run_audit import AuditOptions, audit_exports
+from analysis.commands.score import score_exports
+from analysis.errors import UserError
 from analysis.output import run_lock
 from analysis.pages.lead_worklist import comeback_minutes
-from analysis.scoring import score_exports
 from schemas.outputs import Risk
 from tests.shops import run
 
@@ -24,7 +24,7 @@ SAME = 1e-9
 @cache
 def hidden_run() -> Path:
     out = Path(mkdtemp(prefix="rebleed-hidden-")) / "out"
-    audit_exports(AuditOrder((str(run().exports),), out, hide_names=True))
+    audit_exports(AuditOptions((str(run().exports),), out, hide_names=True))
     return out
 
 
@@ -39,7 +39,7 @@ def written(folder: Path | None = None) -> pl.DataFrame:
 def apart(one: pl.DataFrame, other: pl.DataFrame) -> float:
     both = one.join(other, on="session_id", validate="1:1")
     assert both.height == one.height == other.height
-    return float((both["model_risk"] - both["model_risk_right"]).abs().max())
+    return float((both["in_sample_risk"] - both["in_sample_risk_right"]).abs().max())
 
 
 def test_the_audits_own_exports_get_its_model_risk() -> None:
@@ -78,7 +78,7 @@ def test_bleeds_after_the_models_last_day_new_people_models_and_bare_rows_are_to
 
 
 def test_a_model_that_knows_codes_asks_for_hide_names_and_then_agrees() -> None:
-    with pytest.raises(CannotRun, match="knows technicians by codes"):
+    with pytest.raises(UserError, match="knows technicians by codes"):
         score_exports([str(run().exports)], model(hidden_run()))
     scored = score_exports([str(run().exports)], model(hidden_run()), hide_names=True)
     assert apart(scored.risk, written(hidden_run())) <= SAME
@@ -96,23 +96,23 @@ def test_hidden_names_stand_in_nothing_that_is_kept_with_the_model() -> None:
 def test_a_score_never_replaces_its_export_or_a_folder(tmp_path: Path) -> None:
     fresh = tmp_path / "fresh.csv"
     fresh.write_bytes((run().exports / "sessions.csv").read_bytes())
-    with pytest.raises(CannotRun, match="is a folder"):
+    with pytest.raises(UserError, match="is a folder"):
         score_exports([str(fresh)], model(), out=tmp_path)
-    with pytest.raises(CannotRun, match="exists already"):
+    with pytest.raises(UserError, match="exists already"):
         score_exports([str(fresh)], model(), out=fresh)
     assert fresh.read_bytes() == (run().exports / "sessions.csv").read_bytes()
 
 
 def test_another_tables_key_to_names_is_not_replaced(tmp_path: Path) -> None:
     (tmp_path / "risk.csv.names.csv").write_text("technician,code\nWren,T-BBB\n")
-    with pytest.raises(CannotRun, match=r"risk\.csv\.names\.csv"):
+    with pytest.raises(UserError, match=r"risk\.csv\.names\.csv"):
         score_exports([str(run().exports)], model(), out=tmp_path / "risk.csv", hide_names=True)
     assert (tmp_path / "risk.csv.names.csv").read_text() == "technician,code\nWren,T-BBB\n"
     assert not (tmp_path / "risk.csv").exists()
 
 
 def test_a_model_with_codes_waits_for_the_audit_that_writes_its_key() -> None:
-    with run_lock(hidden_run()), pytest.raises(CannotRun, match="another run is writing"):
+    with run_lock(hidden_run()), pytest.raises(UserError, match="another run is writing"):
         score_exports([str(run().exports)], model(hidden_run()), hide_names=True)
 
 

@@ -8,12 +8,12 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.risk import BleedOutcomes, CheckCost, second_checks
+from analysis.risk import BleedOutcomes, SecondCheckCost, second_checks
 from analysis.risk.second_checks import worklist
 from analysis.standard import SecondCheck
 
-CHECK = SecondCheck(minutes=6, finds=0.5, per_week=10, worklist_days=7)
-COST = CheckCost(CHECK, comeback_minutes=60, bleeds_per_year=5217.857142857143)
+CHECK = SecondCheck(minutes=6, sensitivity=0.5, per_week=10, worklist_days=7)
+COST = SecondCheckCost(CHECK, comeback_minutes=60, bleeds_per_year=5217.857142857143)
 RISK = np.linspace(0.5, 0.01, 1000)
 BACK = np.zeros(1000, dtype=bool)
 BACK[[*range(30), *range(200, 220), 900]] = True
@@ -48,7 +48,7 @@ def test_the_share_there_is_time_for_and_the_worthwhile_one_stand_in_the_table()
 
 
 def test_a_check_that_finds_nothing_is_never_worthwhile() -> None:
-    never = CheckCost(SecondCheck(6, 0.0, 10, 7), 60, 1000)
+    never = SecondCheckCost(SecondCheck(6, 0.0, 10, 7), 60, 1000)
     assert never.worthwhile_risk == 1
     assert (second_checks(RISK, outcomes(), never)["minutes_saved"] < 0).all()
 
@@ -114,7 +114,7 @@ def test_the_interval_of_the_minutes_holds_the_truth(share: float) -> None:
     """1,000 draws of 800 bleeds whose risks are known; the truth is each check's expected saving."""
     rng = np.random.default_rng(12)
     risk = np.sort(rng.beta(1, 12, 800))[::-1]
-    cost = CheckCost(SecondCheck(6, 0.7, 15, 7, recall_minutes=5), 50, 1000)
+    cost = SecondCheckCost(SecondCheck(6, 0.7, 15, 7, recall_minutes=5), 50, 1000)
     number = round(share * 800)
     in_time = np.mean(np.clip((np.arange(90) + 1) / 7, 0, 1))
     made = 1 - risk[:number] * (1 - in_time)

@@ -5,7 +5,7 @@ from importlib.resources import files
 
 import pytest
 
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.standard import built_in, holds, missed_steps, read_standard
 from tests.build import bleed, log_of
 
@@ -51,7 +51,7 @@ def test_a_step_may_read_a_field_of_the_shops_own(tmp_path):
         (STEP + STEP, "used twice"),
         (STEP.replace('"cycles"\nmin', '"sprockets"\nmin'), "is no field of a bleed"),
         (STEP + 'acts = "magic"\n', '"air" or "leak"'),
-        ('[comeback]\nnever = ["rust"]\n', "never names 'rust'"),
+        ('[comeback]\nexclude_findings = ["rust"]\n', "exclude_findings names 'rust'"),
         ("step = 3\n", "line 1: step is not a list of steps"),
         ("step = []\n", "not a list of steps"),
         ("shop = 3\n", "shop is not a table"),
@@ -73,15 +73,15 @@ def test_a_step_may_read_a_field_of_the_shops_own(tmp_path):
         (STEP.replace("min = 3", 'brake_limits = ["port_nm_min"]'), "two number fields"),
         (STEP.replace("min = 3", 'brake_limits = ["port_nm_min", "rotor"]'), "brake_limits names 'rotor'"),
         (STEP.replace('id = "cycles"', 'id = "session_id"'), "names no step"),
-        (STEP + 'alters = ["mood"]\n', "alters names 'mood'"),
+        (STEP + 'acts_on = ["mood"]\n', "acts_on names 'mood'"),
         ('[fluids]\nreplaces = { dot9 = ["dot4"] }\n', "the key 'dot9' is not known"),
         ('[fluids.replaces]\ndot3 = "dot4"\n', "line 2, fluids.replaces: dot3 = 'dot4'"),
-        ("[second_check]\nfinds = 1.2\n", "line 2, second_check: finds = 1.2"),
         ("[second_check]\nrecall_minutes = -1\n", "line 2, second_check: recall_minutes = -1"),
+        ("[second_check]\nsensitivity = 1.2\n", "line 2, second_check: sensitivity = 1.2"),
     ],
 )
 def test_a_wrong_standard_is_refused_with_its_place(tmp_path, text, told):
-    with pytest.raises(CannotRun) as refused:
+    with pytest.raises(UserError) as refused:
         read(tmp_path, text)
     assert told in str(refused.value)
     assert "shop.toml" in str(refused.value)
@@ -94,14 +94,14 @@ def test_an_own_field_counts_only_when_the_map_declares_it(tmp_path, own):
     if own:
         assert read(tmp_path, text, own_fields=own).steps[0].field == "own.grease"
     else:
-        with pytest.raises(CannotRun, match=r"own.<name> that the map declares"):
+        with pytest.raises(UserError, match=r"own.<name> that the map declares"):
             read(tmp_path, text)
 
 
 def test_an_own_field_of_another_type_than_its_rule_stops_with_a_cure(tmp_path):
     standard = read(tmp_path, '[[step]]\nid = "grease"\nfield = "own.grease"\nmin = 1\n', own_fields=["own.grease"])
     log = log_of([bleed("S1", "2026-01-05", **{"own.grease": "plenty"})])
-    with pytest.raises(CannotRun, match=r"the field own\.grease holds text"):
+    with pytest.raises(UserError, match=r"the field own\.grease holds text"):
         missed_steps(log, standard)
 
 
@@ -147,7 +147,7 @@ def test_a_text_can_be_asked_for(tmp_path):
 )
 def test_a_path_that_holds_no_standard_is_refused(tmp_path, made, told):
     made(tmp_path / "shop.toml")
-    with pytest.raises(CannotRun, match=told):
+    with pytest.raises(UserError, match=told):
         read_standard(tmp_path / "shop.toml")
 
 

@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 
 import analysis.standard
-from analysis.standard import built_in, holds, how_far, missed_steps
+from analysis.standard import built_in, deviation, holds, missed_steps
 from tests.build import bleed, comeback, log_of
-from tests.standard.cases import BRAKES, HOLD_CASES, STEP_CASES
-from tests.standard.print_rules import rules_text
+from tests.standard.print_standard_rules import rules_text
+from tests.standard.standard_cases import BRAKES, HOLD_CASES, STEP_CASES
 
 
 def drawn(cases, **others):
@@ -28,12 +28,12 @@ def held():
     return holds(drawn(HOLD_CASES), built_in())
 
 
-@pytest.mark.parametrize(("place", "case"), list(enumerate(STEP_CASES)), ids=lambda case: getattr(case, "because", ""))
+@pytest.mark.parametrize(("place", "case"), list(enumerate(STEP_CASES)), ids=lambda case: getattr(case, "reason", ""))
 def test_a_step_is_missed_met_or_not_recorded(missed, place, case):
     assert missed.get_column(case.step)[place] is case.missed
 
 
-@pytest.mark.parametrize(("place", "case"), list(enumerate(HOLD_CASES)), ids=lambda case: getattr(case, "because", ""))
+@pytest.mark.parametrize(("place", "case"), list(enumerate(HOLD_CASES)), ids=lambda case: getattr(case, "reason", ""))
 def test_a_hold_is_raised_when_and_only_when_its_rule_is_broken(held, place, case):
     assert tuple(held.filter(held["session_id"] == f"S{place:03d}").get_column("rule")) == case.holds
 
@@ -84,7 +84,7 @@ def test_a_hold_is_told_in_words_a_mechanic_reads():
             bleed("S2", "2026-01-05", fluid_required="dot5.1", fluid_used="dot4"),
         ]
     )
-    rows = holds(log, built_in()).select("found", "required").rows()
+    rows = holds(log, built_in()).select("observed", "required").rows()
     assert rows == [
         ("kit for mineral oil", "kit for DOT fluid"),
         ("mineral", "dot3 (dot4 or dot5.1 may replace it)"),
@@ -109,7 +109,7 @@ def test_how_far_follows_the_bound_of_that_very_bleed():
         ],
         brakes=BRAKES,
     )
-    outside = [row[2] for row in how_far(log, built_in()).select("session_id", "step", "outside").iter_rows()]
+    outside = [row[2] for row in deviation(log, built_in()).select("session_id", "step", "outside").iter_rows()]
     assert outside == pytest.approx([-2, -1, 0, 0.5])
 
 
@@ -120,7 +120,7 @@ def test_a_reading_on_a_limit_but_for_rounding_stands_on_it():
 
 def test_how_far_outside_is_told_in_the_fields_own_unit():
     log = log_of([bleed("S1", "2026-01-05", lever_reach_mm=72.0, caliper_port_nm=2.5, cycles=2)])
-    assert how_far(log, built_in()).select("step", "outside").rows() == [
+    assert deviation(log, built_in()).select("step", "outside").rows() == [
         ("caliper_port", pytest.approx(0.5)),
         ("reach", pytest.approx(-3.0)),
     ]
@@ -128,7 +128,7 @@ def test_how_far_outside_is_told_in_the_fields_own_unit():
 
 def test_the_printed_rules_are_these_cases():
     printed = Path(analysis.standard.__file__).with_name("RULES.md").read_text("utf-8")
-    assert printed == rules_text(), "print it again: python -m tests.standard.print_rules"
+    assert printed == rules_text(), "print it again: python -m tests.standard.print_standard_rules"
 
 
 def test_what_can_harm_soonest_comes_first_and_days_are_counted_to_the_as_of_date():
@@ -143,6 +143,6 @@ def test_what_can_harm_soonest_comes_first_and_days_are_counted_to_the_as_of_dat
         [comeback("C1", "2026-06-05", bike_id="a"), comeback("C2", "2026-06-02", bike_id="a", brake="rear")],
     )
     told = holds(log, built_in())
-    assert dict(told.select("session_id", "danger").iter_rows()) == {"S1": 1, "S2": 2, "S3": 5, "S4": 3}
+    assert dict(told.select("session_id", "priority").iter_rows()) == {"S1": 1, "S2": 2, "S3": 5, "S4": 3}
     assert told.get_column("days_since").to_list() == [29, 1, 0, 0]
     assert told.get_column("returned_on").to_list() == [dt.date(2026, 6, 5), None, None, None]

@@ -6,10 +6,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.followup import CoxModel
-from analysis.prepared import Prepared
+from analysis.dataset import BleedData
 from analysis.standard import built_in
-from analysis.steps.by_return import expected_exposure
+from analysis.steps.marginal_effects import expected_exposure
+from analysis.survival import CoxModel
 
 DAYS = np.array([2, 4, 6, 8, 10, 10])
 RETURNED = np.array([True, True, True, True, False, False])
@@ -19,7 +19,7 @@ HAZARD = np.cumsum([1 / 6, 1 / 5, 1 / 4, 1 / 3])  # Nelson-Aalen after days 2, 4
 def exposures(ages, gaps, window=8):
     model = CoxModel.fit(np.zeros((6, 0)), DAYS, RETURNED)
     bleeds = pl.DataFrame({"age_days": ages, "next_bleed_days": gaps}, schema_overrides={"next_bleed_days": pl.Int64})
-    return expected_exposure(Prepared(bleeds, pl.DataFrame(), built_in(), dt.date(2026, 1, 1), window), model)
+    return expected_exposure(BleedData(bleeds, pl.DataFrame(), built_in(), dt.date(2026, 1, 1), window), model)
 
 
 def test_an_old_bleed_is_exposed_to_the_window_or_to_the_next_bleed():

@@ -5,37 +5,37 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
-from analysis.followup import WeibullModel
-from analysis.prepared import fit_data, fit_notes
-from analysis.steps import dose_response_base, interactions, raw_steps, step_costs, tolerance_curves
-from synthetic import family, made
-from tests.worlds import prepared_of
+from analysis.dataset import fit_data, fit_notes
+from analysis.steps import crude_steps, dose_response_base, dose_response_curves, interactions, step_costs
+from analysis.survival import WeibullModel
+from synthetic import family, simulate
+from tests.simulated_logs import prepared_of
 
 
 def test_a_weibull_regression_gives_the_steps_as_the_cox_model_does(workshop, costs):
     """The simulated hazard is close to Weibull's: the two models differ by less than a third of a standard error."""
     other = step_costs(workshop, np.random.default_rng(1), survival=WeibullModel)
-    one, two = (table.filter(pl.col("by_return").is_not_null()) for table in (costs.table, other.table))
-    sd = ((one["by_return_hi"] - one["by_return_lo"]) / 3.92).to_numpy()
-    assert np.abs(two["by_return"].to_numpy() - one["by_return"].to_numpy()).max() < 0.34 * sd.max()
-    assert (two["by_return_hi"] - two["by_return_lo"]).to_numpy() / 3.92 == pytest.approx(sd, rel=0.25)
+    one, two = (table.filter(pl.col("survival_estimate").is_not_null()) for table in (costs.table, other.table))
+    sd = ((one["survival_estimate_hi"] - one["survival_estimate_lo"]) / 3.92).to_numpy()
+    assert np.abs(two["survival_estimate"].to_numpy() - one["survival_estimate"].to_numpy()).max() < 0.34 * sd.max()
+    assert (two["survival_estimate_hi"] - two["survival_estimate_lo"]).to_numpy() / 3.92 == pytest.approx(sd, rel=0.25)
     assert np.corrcoef(one["preventable_per_100"], two["preventable_per_100"])[0, 1] > 0.95
-    base = dose_response_base(workshop, other.design, other.by_return)
-    assert tolerance_curves(base).height
-    assert interactions(workshop, other.design, other.by_return)["step"].to_list()
+    base = dose_response_base(workshop, other.design, other.cox_model)
+    assert dose_response_curves(base).height
+    assert interactions(workshop, other.design, other.cox_model)["step"].to_list()
 
 
 @pytest.fixture(scope="module")
 def large():
-    return prepared_of(made(family("base", 3000), seed=12))
+    return prepared_of(simulate(family("base", 3000), seed=12))
 
 
 def test_models_learn_from_some_bikes_while_counts_are_of_all_bleeds(large):
     learned = fit_data(large, 1, limit=1_500)
     assert 1_400 < len(learned.bleeds) <= 1_500
     table = step_costs(large, np.random.default_rng(1), learned).table
-    counts = ["step", "recorded", "missed", "share_missed", "naive_difference"]
-    assert_frame_equal(table.select(counts), raw_steps(large).select(counts).sort("step"))
+    counts = ["step", "recorded", "missed", "share_missed", "crude_difference"]
+    assert_frame_equal(table.select(counts), crude_steps(large).select(counts).sort("step"))
     alone = step_costs(learned, np.random.default_rng(1)).table
     rest = [name for name in table.columns if name not in counts]
     assert_frame_equal(table.select(rest), alone.select(rest))

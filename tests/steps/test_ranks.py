@@ -5,12 +5,12 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from analysis.steps.verdict import told
+from analysis.steps.ranking import classify
 
 
 def ranks(draws):
     enough = np.ones(draws.shape[1], dtype=bool)
-    return told(draws, draws, np.ones(draws.shape[1]), enough).rank
+    return classify(draws, draws, np.ones(draws.shape[1]), enough).rank
 
 
 def test_what_is_certain_stands_by_its_figure():
@@ -43,6 +43,6 @@ def test_few_steps_are_ranked_as_they_are(steps):
 
 def test_a_rank_lies_within_its_limits():
     draws = np.random.default_rng(5).normal(0, 0.3, (800, 12))
-    found = told(draws, draws, np.ones(12), np.ones(12, dtype=bool))
+    found = classify(draws, draws, np.ones(12), np.ones(12, dtype=bool))
     assert (found.rank_lo <= found.rank).all()
     assert (found.rank <= found.rank_hi).all()

@@ -6,17 +6,17 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.prepared import prepared
+from analysis.dataset import bleed_data
 from analysis.standard import built_in
-from analysis.steps import dose_response_base, step_costs, tolerance_curves, what_if
+from analysis.steps import dose_response_base, dose_response_curves, step_costs, what_if
 from analysis.steps.what_if import YearlyCost
-from schemas import checked
-from schemas.between import MissedSteps
+from schemas import validate_table
+from schemas.intermediate import MissedSteps
 from tests.build import bleed, comeback, log_of
 
 ESTIMATES = (
-    "preventable_per_100", "lo", "hi", "p_value", "q_value", "rank", "rank_lo", "rank_hi", "by_return", "by_return_lo",
-    "by_return_hi", "check_per_100", "check_lo", "check_hi", "e_value", "check_disagrees",
+    "preventable_per_100", "lo", "hi", "p_value", "q_value", "rank", "rank_lo", "rank_hi", "survival_estimate", "survival_estimate_lo",
+    "survival_estimate_hi", "aipw_per_100", "aipw_lo", "aipw_hi", "e_value", "aipw_disagrees",
 )  # fmt: skip
 SIGNS = ("lever_travel_after_mm", "bubbles_first", "bubbles_last", "pump_gain_mm", "hard_pull_firm", "leak_seen")
 
@@ -24,7 +24,7 @@ SIGNS = ("lever_travel_after_mm", "bubbles_first", "bubbles_last", "pump_gain_mm
 def few_bleeds():
     rows = [bleed(f"s{n}", f"2026-01-{n + 1:02d}", bike_id=f"b{n}", cycles=n % 3, kit_purged=True) for n in range(12)]
     log = log_of(rows, [comeback("c", "2026-02-01", bike_id="b3")], {"c": "s3"})
-    return prepared(log, built_in(), 90)
+    return bleed_data(log, built_in(), 90)
 
 
 def test_every_step_of_the_standard_has_a_row(workshop, costs):
@@ -34,8 +34,8 @@ def test_every_step_of_the_standard_has_a_row(workshop, costs):
 
 @pytest.mark.parametrize(
     ("value", "low", "high"),
-    [("preventable_per_100", "lo", "hi"), ("by_return", "by_return_lo", "by_return_hi"),
-     ("check_per_100", "check_lo", "check_hi"), ("rank", "rank_lo", "rank_hi")],
+    [("preventable_per_100", "lo", "hi"), ("survival_estimate", "survival_estimate_lo", "survival_estimate_hi"),
+     ("aipw_per_100", "aipw_lo", "aipw_hi"), ("rank", "rank_lo", "rank_hi")],
 )  # fmt: skip
 def test_no_number_stands_without_its_interval(costs, value, low, high):
     told = costs.table.filter(pl.col(value).is_not_null())
@@ -68,7 +68,7 @@ def test_twelve_bleeds_of_one_technician_give_no_estimate_and_no_crash():
     assert few.table.get_column("verdict").unique().to_list() == ["too_few"]
     assert few.table.select(pl.col(ESTIMATES).is_null().all()).row(0) == (True,) * len(ESTIMATES)
     assert what_if(few, YearlyCost(100, 45, 6), np.random.default_rng(1)).is_empty()
-    assert tolerance_curves(dose_response_base(few_bleeds(), few.design)).is_empty()
+    assert dose_response_curves(dose_response_base(few_bleeds(), few.design)).is_empty()
 
 
 def test_a_step_never_recorded_always_missed_or_missed_nine_times_is_too_few_and_the_others_stand(workshop):
@@ -76,7 +76,7 @@ def test_a_step_never_recorded_always_missed_or_missed_nine_times_is_too_few_and
     missed = workshop.missed.with_columns(
         pads_out=pl.lit(None, pl.Boolean), blocks=pl.lit(True), pistons=nine, upright=pl.lit(False)
     )
-    table = step_costs(replace(workshop, missed=checked(MissedSteps, missed)), np.random.default_rng(1)).table
+    table = step_costs(replace(workshop, missed=validate_table(MissedSteps, missed)), np.random.default_rng(1)).table
     untold = table.filter(pl.col("verdict") == "too_few")
     assert untold.get_column("step").to_list() == ["blocks", "pads_out", "pistons", "upright"]
     assert untold.select(pl.col(ESTIMATES).is_null().all()).row(0) == (True,) * len(ESTIMATES)
@@ -88,5 +88,7 @@ def test_without_signs_the_returns_alone_are_the_headline(workshop):
     blind_costs = step_costs(replace(workshop, bleeds=blind), np.random.default_rng(1))
     assert "no sign was recorded" in blind_costs.notes[0]
     told = blind_costs.table.filter(pl.col("rank").is_not_null())
-    away = (told["preventable_per_100"] - told["by_return"]).abs() / (told["by_return_hi"] - told["by_return_lo"])
+    away = (told["preventable_per_100"] - told["survival_estimate"]).abs() / (
+        told["survival_estimate_hi"] - told["survival_estimate_lo"]
+    )
     assert away.max() < 0.05  # the mean of 4,000 draws: 0.016 of a standard error, a quarter of that of the width

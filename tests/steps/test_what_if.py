@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from analysis.steps import YearlyCost, what_if
-from analysis.steps.what_if import ROWS_AT_ONCE, _alike, _spared
+from analysis.steps.what_if import ROWS_AT_ONCE, _miss_pattern, _prevented
 
 A_YEAR = YearlyCost(bleeds=1200, minutes=40.0, parts=5.0)
 
@@ -56,7 +56,7 @@ def test_bleeds_told_as_alike_spare_what_they_spare_one_by_one():
     missed = (rng.random((20_000, 3)) < [0.2, 0.1, 0.3]).astype(float)
     missed[missed.sum(axis=1) == 0, 0] = 1
     best, effects = np.exp(rng.normal(-3, 0.7, len(missed))), np.array([0.6, 0.2, -0.1])
-    alike = _alike(missed, best)
+    alike = _miss_pattern(missed, best)
     assert alike.bleeds.sum() == len(missed)
     told = alike.bleeds @ (np.exp(-alike.best) - np.exp(-alike.best * np.exp(alike.missed @ effects)))
     one_by_one = (np.exp(-best) - np.exp(-best * np.exp(missed @ effects))).sum()
@@ -69,9 +69,9 @@ def test_draws_prevent_what_the_whole_sum_prevents():
     rng = np.random.default_rng(6)
     missed = (rng.random((3 * ROWS_AT_ONCE + 7, 2)) < 0.5).astype(float)
     missed[missed.sum(axis=1) == 0, 1] = 1
-    alike = _alike(missed, np.exp(rng.normal(-3, 0.7, len(missed))))
+    alike = _miss_pattern(missed, np.exp(rng.normal(-3, 0.7, len(missed))))
     drift, effects = rng.normal(0, 0.05, (2, 5)), rng.normal(0.4, 0.1, (2, 5))
-    told = _spared(alike, drift, effects)
+    told = _prevented(alike, drift, effects)
     each = alike.missed / alike.missed.sum(axis=1, keepdims=True)
     for draw in range(5):
         met = alike.best * np.exp(each @ drift[:, draw])

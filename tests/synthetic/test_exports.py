@@ -8,17 +8,17 @@ import polars as pl
 import pytest
 
 from schemas.outputs import ACTIONS, RULES
-from synthetic import MANNERS, family, made, write_export
+from synthetic import EXPORT_FORMATS, family, simulate, write_export
 
 
 @cache
 def log():
-    return made(replace(family("base", 900), passes_share=0.3), 5)
+    return simulate(replace(family("base", 900), passes_share=0.3), 5)
 
 
-@pytest.fixture(params=MANNERS, scope="module")
+@pytest.fixture(params=EXPORT_FORMATS, scope="module")
 def manner(request):
-    return MANNERS[request.param]
+    return EXPORT_FORMATS[request.param]
 
 
 @pytest.fixture(scope="module")
@@ -104,8 +104,8 @@ def test_more_flaws_than_rows_are_refused(manner, tmp_path):
 
 
 def test_units_are_those_of_the_headings(tmp_path):
-    exported = write_export(log(), tmp_path, MANNERS["sqlite_shop"], 2, flaws_each=0)
-    inches = MANNERS["inch_workbook"]
+    exported = write_export(log(), tmp_path, EXPORT_FORMATS["sqlite_shop"], 2, flaws_each=0)
+    inches = EXPORT_FORMATS["inch_workbook"]
     hose = next(column for column in inches.sheets[0].columns if column.field == "hose_mm")
     port = next(column for column in inches.sheets[0].columns if column.field == "lever_port_nm")
     temp = next(column for column in inches.sheets[0].columns if column.field == "shop_temp_c")

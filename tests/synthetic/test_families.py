@@ -6,21 +6,21 @@ import numpy as np
 import polars as pl
 import pytest
 
-from synthetic import FAMILIES, Made, StepTruth, Workshop, family, loglinear, made, physical
+from synthetic import FAMILIES, SimulatedLog, StepTruth, Workshop, family, loglinear, physical, simulate
 from synthetic.physical import Circumstances
 from synthetic.procedure import PLACE, STEPS
 
 
 @cache
-def world(name: str, sessions: int = 6000) -> Made:
-    return made(family(name, sessions), 3)
+def world(name: str, sessions: int = 6000) -> SimulatedLog:
+    return simulate(family(name, sessions), 3)
 
 
 def joined(name: str) -> pl.DataFrame:
     return world(name).sessions.join(world(name).truth_bleeds, on="session_id")
 
 
-def rate(log: Made) -> float:
+def rate(log: SimulatedLog) -> float:
     return float(log.truth_bleeds["risk"].mean())
 
 
@@ -30,7 +30,7 @@ def share_missing(name: str, field: str) -> float:
 
 @pytest.mark.parametrize("name", FAMILIES)
 def test_every_family_makes_a_log_with_returns(name):
-    log = made(family(name, 500), 1)
+    log = simulate(family(name, 500), 1)
     assert log.sessions.height == 500
     assert log.comebacks.height > 5
 
@@ -52,7 +52,7 @@ def test_the_base_rate_is_met_and_a_workshop_of_few_comebacks_has_few():
 
 
 def test_steps_are_missed_about_as_often_as_the_workshop_says():
-    log = made(family("many technicians", 10_000), 8)
+    log = simulate(family("many technicians", 10_000), 8)
     for step, truth in zip(STEPS, family("many technicians").steps, strict=True):
         missed = log.truth_steps.filter(step=step.id)["recorded_missed"][0]
         recorded = log.sessions[step.fields[0]].count()
@@ -175,7 +175,7 @@ def test_hazards_are_proportional_in_the_loglinear_world_and_not_in_the_physical
     around = Circumstances(np.zeros(1), np.zeros((1, 2)), np.zeros(1, bool), np.zeros(1, bool))
 
     def ratio(mechanics, name, day):
-        one, two = (mechanics.danger(family(name), 1.0, steps, around).cumulative(np.array([day]))[0]
+        one, two = (mechanics.hazard(family(name), 1.0, steps, around).cumulative(np.array([day]))[0]
                     for steps in (missed, clean))  # fmt: skip
         return one / two
 

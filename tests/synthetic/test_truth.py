@@ -7,18 +7,18 @@ import polars as pl
 import pytest
 from scipy.stats import weibull_min
 
-from schemas import LOG_TABLES, checked
-from synthetic import Made, family, made, write_made
-from synthetic.danger import Cause, Danger
-from tests.worlds import prepared_of
+from schemas import LOG_TABLES, validate_table
+from synthetic import SimulatedLog, family, simulate, write_simulation
+from synthetic.hazard import Cause, SimulatedHazard
+from tests.simulated_logs import prepared_of
 
 
 @cache
-def world(name: str, sessions: int = 6000, seed: int = 4) -> Made:
-    return made(family(name, sessions), seed)
+def world(name: str, sessions: int = 6000, seed: int = 4) -> SimulatedLog:
+    return simulate(family(name, sessions), seed)
 
 
-def followed(log: Made) -> pl.DataFrame:
+def followed(log: SimulatedLog) -> pl.DataFrame:
     """Bleeds followed for the whole window: true risk, and whether they came back within it."""
     age = (pl.lit(log.as_of) - pl.col("started_at").dt.date()).dt.total_days()
     mature = log.sessions.filter(age >= log.window_days).join(log.truth_bleeds, on="session_id")
@@ -45,7 +45,7 @@ def test_bleeds_of_high_true_risk_come_back_as_often_as_that_says():
 
 def test_risks_of_one_cause_are_the_weibull_distribution_of_scipy():
     days = np.array([0.5, 3.0, 30.0, 91.0, 400.0])
-    danger = Danger((Cause("air", 0.6, 91.0),), np.full((5, 1), 0.07))
+    danger = SimulatedHazard((Cause("air", 0.6, 91.0),), np.full((5, 1), 0.07))
     expected = weibull_min.cdf(days, 0.6, scale=91.0 * 0.07 ** (-1 / 0.6))
     # the same formula in another parametrisation: rounding only
     np.testing.assert_allclose(danger.risk(days), expected, rtol=1e-10)
@@ -54,7 +54,7 @@ def test_risks_of_one_cause_are_the_weibull_distribution_of_scipy():
 def test_drawn_times_follow_the_risks_of_several_causes_one_of_them_fading():
     causes = (Cause("air", 0.6, 91.0), Cause("air", 0.6, 91.0, 30.0), Cause("wear", 3.0, 400.0))
     n = 200_000
-    danger = Danger(causes, np.tile([0.3, 0.5, 1.0], (n, 1)))
+    danger = SimulatedHazard(causes, np.tile([0.3, 0.5, 1.0], (n, 1)))
     days, _ = danger.times(np.random.default_rng(1))
     for day in (1.0, 20.0, 60.0, 300.0):
         risk = danger.risk(np.array([day] * n))[0]
@@ -92,15 +92,15 @@ def test_what_a_step_costs_is_what_its_repair_spares_in_the_mechanics():
 
 
 def test_one_seed_gives_one_log_and_another_seed_another():
-    one, again, other = (made(family("base", 300), seed) for seed in (5, 5, 6))
-    tables = [name for name in Made.__dataclass_fields__ if isinstance(getattr(one, name), pl.DataFrame)]
+    one, again, other = (simulate(family("base", 300), seed) for seed in (5, 5, 6))
+    tables = [name for name in SimulatedLog.__dataclass_fields__ if isinstance(getattr(one, name), pl.DataFrame)]
     assert all(getattr(one, name).equals(getattr(again, name)) for name in tables)
     assert not one.sessions.equals(other.sessions)
 
 
 @pytest.mark.parametrize("sessions", [60, 999, 4000])
 def test_as_many_bleeds_are_made_as_asked_for(sessions):
-    log = made(family("base", sessions), 9)
+    log = simulate(family("base", sessions), 9)
     assert log.sessions.height == log.truth_bleeds.height == sessions
 
 
@@ -113,12 +113,12 @@ def test_every_table_fits_its_schema():
             pl.lit(None).cast(kind).alias(column) for column, kind in types.items() if column not in table.columns
         ]
         assert all(table[column].dtype == types[column] for column in table.columns)
-        checked(model, table.with_columns(lacking))
+        validate_table(model, table.with_columns(lacking))
 
 
 def test_written_files_hold_the_log_and_its_truth(tmp_path):
     log = world("base", 1500)
-    write_made(log, tmp_path)
+    write_simulation(log, tmp_path)
     assert pl.read_csv(tmp_path / "sessions.csv").height == log.sessions.height
     assert pl.read_csv(tmp_path / "comebacks.csv").height == log.comebacks.height
     steps = pl.read_csv(tmp_path / "truth" / "steps.csv")

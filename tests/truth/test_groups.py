@@ -7,26 +7,26 @@ from __future__ import annotations
 
 import pytest
 
-from analysis.prove.held import Held, held
-from analysis.prove.measures import FACT_AIMS
+from analysis.prove.measures import OUTCOME_TARGETS
+from analysis.prove.one_workshop import SimulationResult, audit_simulation
 from analysis.prove.rows import share_row
-from analysis.prove.worlds import CHANGES, CHANGES_NOT, GROUP_FAMILIES, LARGE_SESSIONS, ONE_OF_FIVE, World
+from analysis.prove.scenarios import CHANGES, GROUP_FAMILIES, LARGE_SESSIONS, ONE_OF_FIVE, UNCHANGED, Scenario
 
 pytestmark = pytest.mark.truth
 WORKSHOPS, FIRST_SEED, SESSIONS, BUSY = 200, 90_000, 3000, 3900
 
 
-@pytest.fixture(scope="module", params=(*GROUP_FAMILIES, CHANGES, CHANGES_NOT))
-def worlds(request: pytest.FixtureRequest) -> list[Held]:
+@pytest.fixture(scope="module", params=(*GROUP_FAMILIES, CHANGES, UNCHANGED))
+def worlds(request: pytest.FixtureRequest) -> list[SimulationResult]:
     name = request.param
-    sessions = LARGE_SESSIONS if name == ONE_OF_FIVE else BUSY if name in (CHANGES, CHANGES_NOT) else SESSIONS
-    return [held(World(name, sessions, FIRST_SEED + seed)) for seed in range(WORKSHOPS)]
+    sessions = LARGE_SESSIONS if name == ONE_OF_FIVE else BUSY if name in (CHANGES, UNCHANGED) else SESSIONS
+    return [audit_simulation(Scenario(name, sessions, FIRST_SEED + seed)) for seed in range(WORKSHOPS)]
 
 
-def test_what_is_held_is_held_and_what_is_there_is_found(worlds: list[Held]) -> None:
+def test_what_is_held_is_held_and_what_is_there_is_found(worlds: list[SimulationResult]) -> None:
     facts = [fact for one in worlds for fact in one.facts]
     for measure in sorted({fact.measure for fact in facts}):
         true = [fact.true for fact in facts if fact.measure == measure]
-        row = share_row(measure, SESSIONS, true, FACT_AIMS[measure])
+        row = share_row(measure, SESSIONS, true, OUTCOME_TARGETS[measure])
         print(f"{worlds[0].family}: {measure}: {row['value']:.3f} ({row['lo']:.3f} to {row['hi']:.3f})")
         assert row["met"], row

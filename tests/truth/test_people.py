@@ -16,11 +16,11 @@ from scipy.special import expit
 
 from analysis.people import coaching_effects, credibility
 from analysis.stats import exact_binomial_limits
-from synthetic import Habit, Lesson, Workshop, family, made
-from synthetic.people import people
+from synthetic import Habit, Lesson, Workshop, family, simulate
 from synthetic.procedure import PLACE
 from synthetic.tables import month_end
-from tests.worlds import entries_of
+from synthetic.technicians import people
+from tests.simulated_logs import entries_of
 
 pytestmark = pytest.mark.truth
 WORKSHOPS, FIRST_SEED = 200, 60_000
@@ -54,7 +54,7 @@ def flags() -> pl.DataFrame:
     parts = []
     for name in ("poor bookkeeping", "base"):
         for seed in range(FIRST_SEED, FIRST_SEED + WORKSHOPS):
-            found = credibility(entries_of(made(family(name), seed))).filter("flag")
+            found = credibility(entries_of(simulate(family(name), seed))).filter("flag")
             parts.append(found.select("technician", "test", family=pl.lit(name), seed=pl.lit(seed)))
     return pl.concat(parts)
 
@@ -105,7 +105,7 @@ def coachings() -> list[Coached]:
 
 def coached(seed: int) -> list[Coached]:
     """Both coachings of one workshop; one that is too early to tell is left out."""
-    world = made(COACHED_SHOP, seed)
+    world = simulate(COACHED_SHOP, seed)
     ready = entries_of(world)
     told = coaching_effects(ready, world.coaching).drop_nulls("change")
     return [
@@ -117,7 +117,7 @@ def coached(seed: int) -> list[Coached]:
 def lesson_effect(bleeds: pl.DataFrame, step: str, seed: int) -> float:
     """What the lesson does to the share missed, on average over the coached one's bleeds of the half year after it.
 
-    The chance of a miss is the generator's own formula (`synthetic.technique`); the hurry of a bleed, which nobody sees,
+    The chance of a miss is the generator's own formula (`synthetic.missed_steps`); the hurry of a bleed, which nobody sees,
     is averaged over by Gauss and Hermite.
     """
     lesson = next(one for one in COACHED_SHOP.lessons if one.step == step)

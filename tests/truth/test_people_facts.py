@@ -10,41 +10,41 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.prove.held import Held, held
-from analysis.prove.measures import FACT_AIMS
+from analysis.prove.measures import OUTCOME_TARGETS
+from analysis.prove.one_workshop import SimulationResult, audit_simulation
 from analysis.prove.rows import share_row
-from analysis.prove.worlds import LARGE_SESSIONS, PEOPLE_FAMILIES, TRIAL_FUTILE, TRIAL_WORKS, World
-from analysis.risk import BleedOutcomes, CheckCost, second_checks
+from analysis.prove.scenarios import LARGE_SESSIONS, PEOPLE_FAMILIES, TRIAL_FUTILE, TRIAL_WORKS, Scenario
+from analysis.risk import BleedOutcomes, SecondCheckCost, second_checks
 from analysis.standard import SecondCheck
 from analysis.stats import level_codes
-from synthetic import family, made
-from tests.worlds import prepared_of
+from synthetic import family, simulate
+from tests.simulated_logs import prepared_of
 
 pytestmark = pytest.mark.truth
 WORKSHOPS, FIRST_SEED, SESSIONS = 400, 84_000, 3000
 CHECKS, FIRST_CHECKS_SEED, SHARE = 200, 86_000, 0.1
-COST = CheckCost(SecondCheck(6, 0.7, 15, 7, recall_minutes=5), comeback_minutes=50, bleeds_per_year=1000)
+COST = SecondCheckCost(SecondCheck(6, 0.7, 15, 7, recall_minutes=5), comeback_minutes=50, bleeds_per_year=1000)
 
 
 @pytest.fixture(scope="module", params=PEOPLE_FAMILIES)
-def worlds(request: pytest.FixtureRequest) -> list[Held]:
+def worlds(request: pytest.FixtureRequest) -> list[SimulationResult]:
     name = request.param
     sessions = LARGE_SESSIONS if name in (TRIAL_FUTILE, TRIAL_WORKS) else SESSIONS
-    return [held(World(name, sessions, FIRST_SEED + seed)) for seed in range(WORKSHOPS)]
+    return [audit_simulation(Scenario(name, sessions, FIRST_SEED + seed)) for seed in range(WORKSHOPS)]
 
 
-def test_nothing_is_called_what_it_is_not(worlds: list[Held]) -> None:
+def test_nothing_is_called_what_it_is_not(worlds: list[SimulationResult]) -> None:
     facts = [fact for one in worlds for fact in one.facts]
     for measure in sorted({fact.measure for fact in facts}):
         true = [fact.true for fact in facts if fact.measure == measure]
-        row = share_row(measure, SESSIONS, true, FACT_AIMS[measure])
+        row = share_row(measure, SESSIONS, true, OUTCOME_TARGETS[measure])
         print(f"{measure}: {sum(true)} of {len(true)}, {row['value']:.3f} ({row['lo']:.3f} to {row['hi']:.3f})")
         assert row["met"] is not False, row
 
 
 def followed(seed: int) -> tuple[pl.DataFrame, np.ndarray]:
     """Mature bleeds of a workshop whose air shows early, by falling true risk, and those that a weekly list would take."""
-    log = made(family("early comebacks", SESSIONS), seed)
+    log = simulate(family("early comebacks", SESSIONS), seed)
     bleeds = (
         prepared_of(log).bleeds.filter("mature").join(log.truth_bleeds.select("session_id", "risk"), on="session_id")
     )

@@ -11,32 +11,32 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.steps import by_return, design_of, raw_steps
-from synthetic import family, made
-from tests.worlds import prepared_of
+from analysis.steps import crude_steps, design_of, estimate_marginal_effects
+from synthetic import family, simulate
+from tests.simulated_logs import prepared_of
 
 pytestmark = pytest.mark.truth
 RESAMPLES, BLEEDS = 120, 3000
 
 
-def resampled(prepared, rng):
+def resampled(data, rng):
     """Bikes drawn with replacement, a bike drawn twice standing as two."""
-    bikes = prepared.bleeds.get_column("bike_id").fill_null("").rank("dense").to_numpy().astype(int) - 1
+    bikes = data.bleeds.get_column("bike_id").fill_null("").rank("dense").to_numpy().astype(int) - 1
     drawn = rng.integers(0, bikes.max() + 1, bikes.max() + 1)
     rows_of = np.split(np.argsort(bikes, kind="stable"), np.cumsum(np.bincount(bikes))[:-1])
     rows = np.concatenate([rows_of[bike] for bike in drawn])
     copy = np.repeat(np.arange(len(drawn)), [len(rows_of[bike]) for bike in drawn])
-    bleeds = prepared.bleeds[rows].with_columns(bike_id=pl.Series([f"b{c}" for c in copy]))
-    return replace(prepared, bleeds=bleeds, missed=prepared.missed[rows])
+    bleeds = data.bleeds[rows].with_columns(bike_id=pl.Series([f"b{c}" for c in copy]))
+    return replace(data, bleeds=bleeds, missed=data.missed[rows])
 
 
 @pytest.mark.parametrize("name", ["loglinear", "repeats"])
 def test_the_jackknife_equals_a_bootstrap_of_bikes(name):
-    prepared = prepared_of(made(family(name, BLEEDS), 60_000))
-    raw = raw_steps(prepared)
+    prepared = prepared_of(simulate(family(name, BLEEDS), 60_000))
+    raw = crude_steps(prepared)
     met = raw["recorded"] - raw["missed"]
     steps = tuple(raw.filter((raw["missed"] >= 30) & (met >= 30))["step"])
-    told = by_return(prepared, design_of(prepared, steps))
+    told = estimate_marginal_effects(prepared, design_of(prepared, steps))
     rng = np.random.default_rng(1)
     draws = np.array([_spared(resampled(prepared, rng), steps) for _ in range(RESAMPLES)])
     ratio = told.sd / draws.std(axis=0, ddof=1)
@@ -44,5 +44,5 @@ def test_the_jackknife_equals_a_bootstrap_of_bikes(name):
     assert ratio.min() > 0.7
 
 
-def _spared(prepared, steps):
-    return by_return(prepared, design_of(prepared, steps)).prevented
+def _spared(data, steps):
+    return estimate_marginal_effects(data, design_of(data, steps)).prevented

@@ -10,8 +10,8 @@ import pytest
 
 from analysis.stats import wilson
 from analysis.steps import step_costs
-from synthetic import family, made
-from tests.worlds import prepared_of
+from synthetic import family, simulate
+from tests.simulated_logs import prepared_of
 
 pytestmark = pytest.mark.truth
 WORLDS, BLEEDS = 10, 1000
@@ -21,7 +21,7 @@ FAMILIES = ("base", "loglinear", "first 30 days only", "30% not recorded", "stro
 def told_and_true(name, first_seed=40_000):
     tables = []
     for seed in range(first_seed, first_seed + WORLDS):
-        world = made(family(name, BLEEDS), seed)
+        world = simulate(family(name, BLEEDS), seed)
         table = step_costs(prepared_of(world), np.random.default_rng(seed)).table
         truth = world.truth_steps.select("step", "effect", truth="preventable_per_100")
         tables.append(table.join(truth, on="step").with_columns(world=pl.lit(seed)))
@@ -34,7 +34,7 @@ def worlds(request):
 
 
 def test_intervals_hold_the_truth(worlds):
-    for low, high in (("lo", "hi"), ("by_return_lo", "by_return_hi")):
+    for low, high in (("lo", "hi"), ("survival_estimate_lo", "survival_estimate_hi")):
         held = worlds.select(pl.col("truth").is_between(pl.col(low), pl.col(high))).to_series()
         assert wilson(int(held.sum()), len(held)).hi >= 0.93
 

@@ -1,0 +1,164 @@
+"""A gauge study from a file of readings to a finished folder: what the command does, as a function."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from analysis.errors import UserError
+from analysis.intake import GaugeReadings, read_readings
+from analysis.output import (
+    MANIFEST,
+    NameSearch,
+    OutputPlace,
+    claim_folder,
+    codes_for_names,
+    csv_text,
+    hidden_reasons,
+    hidden_table,
+    key_path,
+    read_key,
+    run_marker,
+    write_key,
+)
+from analysis.pages import CAUTIONS, GaugeResult, gauge_page, gauge_summary
+from analysis.plan import GaugeStudy, gauge_study
+from schemas import validate_table
+from schemas.log import Readings
+from schemas.outputs import SetAside
+
+
+@dataclass(frozen=True)
+class GaugeOptions:
+    """What was asked for; `tolerance` is the width of the tolerance, in the reading's unit."""
+
+    readings: str
+    out: Path
+    map_path: str | None = None
+    tolerance: float | None = None
+    seed: int = 1
+    hide_names: bool = False
+
+
+@dataclass(frozen=True)
+class GaugeRun:
+    """What came of it: the study, and the words for the terminal."""
+
+    study: GaugeStudy
+    text: str
+
+
+def gauge_readings(options: GaugeOptions) -> GaugeRun:
+    """Read a study, take its spread apart, and write one folder: tables, gauge.html, manifest.
+
+    Raises
+    ------
+    UserError
+        The file, its map, a study too small to tell, a tolerance that is none, the folder.
+    """
+    if options.tolerance is not None and not 0 < options.tolerance < float("inf"):
+        raise UserError(
+            "--tolerance", f"is {options.tolerance:g}", "a width above 0", "give the upper limit less the lower"
+        )
+    with claim_folder(options.out, "gauge study", (options.readings, options.map_path)) as place:
+        return _gauge_run(options, place)
+
+
+def _gauge_run(options: GaugeOptions, place: OutputPlace) -> GaugeRun:
+    readings = read_readings(options.readings, options.map_path)
+    _refuse_too_small(options.readings, readings)
+    readings = _pseudonymised(readings, key_path(options.out)) if options.hide_names else readings
+    study = gauge_study(readings.readings, np.random.default_rng(options.seed), tolerance=options.tolerance)
+    result = GaugeResult(
+        readings=readings.readings,
+        table=study.table,
+        noise=study.noise,
+        verdict=study.verdict,
+        interaction_p=study.interaction_p,
+        balanced=study.balanced,
+        heading=readings.heading,
+        tolerance=options.tolerance,
+        notes=(*_not_used(readings), *readings.warnings),
+        names_hidden=options.hide_names,
+    )
+    with place.write() as folder:
+        _write(folder, options, readings, study, result)
+    lines = [*_not_used(readings), *gauge_summary(result), f"Read: {options.out / 'gauge.html'}", *CAUTIONS]
+    return GaugeRun(study, "\n".join(lines))
+
+
+def _write(
+    folder: Path, options: GaugeOptions, readings: GaugeReadings, study: GaugeStudy, result: GaugeResult
+) -> None:
+    (folder / "tables").mkdir()
+    for name, table in (("gauge", study.table), ("gauge_noise", study.noise), ("set_aside", readings.set_aside)):
+        (folder / "tables" / f"{name}.csv").write_text(csv_text(table), encoding="utf-8")
+    page = gauge_page(result)
+    (folder / page.file).write_text(page.text, encoding="utf-8")
+    more: dict[str, Any] = {
+        "rows": {
+            "rows_read": readings.rows_read,
+            "accepted": readings.readings.height,
+            "set_aside": _rows(readings, "row_set_aside"),
+            "duplicates": _rows(readings, "duplicate"),
+        },
+        "seed": options.seed,
+        "tolerance": options.tolerance,
+        "verdict": study.verdict,
+        "distinct_categories": study.distinct_categories,
+        "interaction_p": study.interaction_p,
+        "balanced": study.balanced,
+        "names_hidden": options.hide_names,
+        "notes": list(result.notes),
+    }
+    (folder / MANIFEST).write_text(run_marker(inputs=readings.sources, **more), encoding="utf-8")
+
+
+def _refuse_too_small(where: str, readings: GaugeReadings) -> None:
+    items, people = readings.readings.n_unique("item"), readings.readings.n_unique("technician")
+    pairs = readings.readings.select("item", "technician").n_unique()
+    if items < 2 or people < 2 or readings.readings.height <= pairs:
+        problem = f"{readings.readings.height} readings of {items} items by {people} technicians, in {pairs} pairs"
+        if readings.set_aside.height:
+            problem += f"; the first row not used: {readings.set_aside.get_column('message')[0]}"
+        raise UserError(
+            where,
+            f"is too small a study to tell the spread apart: {problem}",
+            "two items, two technicians, and some of them read twice; better ten brakes, three technicians, three times",
+            "measure again",
+        )
+
+
+def _not_used(readings: GaugeReadings) -> tuple[str, ...]:
+    aside, copies = _rows(readings, "row_set_aside"), _rows(readings, "duplicate")
+    if not aside and not copies:
+        return ()
+    first = readings.set_aside.filter(pl.col("action") != "value_blanked").get_column("message")[0]
+    return (
+        f"{readings.rows_read:,} rows read = {readings.readings.height:,} accepted + {aside:,} set aside + {copies:,} copies "
+        f"(the first reason: {first}; all of them: tables/set_aside.csv)",
+    )
+
+
+def _rows(readings: GaugeReadings, action: str) -> int:
+    return readings.set_aside.filter(pl.col("action") == action).n_unique(["file", "row"])
+
+
+def _pseudonymised(readings: GaugeReadings, path: Path) -> GaugeReadings:
+    codes = codes_for_names(readings.technicians, read_key(path), random.SystemRandom())
+    write_key(path, codes)
+    search = NameSearch(codes)
+    return replace(
+        readings,
+        readings=validate_table(Readings, hidden_table(readings.readings, codes)),
+        set_aside=validate_table(SetAside, hidden_reasons(readings.set_aside, search)),
+        sources=tuple(replace(source, file=search.hide(source.file)) for source in readings.sources),
+        warnings=tuple(search.hide_in_message(warning) for warning in readings.warnings),
+        heading=search.hide(readings.heading),
+        technicians=tuple(codes[name] for name in readings.technicians),
+    )

@@ -1,0 +1,53 @@
+"""For a shop with no log yet: a bench sheet and a workbook from its standard, in one folder."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+from analysis.output import MANIFEST, run_folder, run_marker
+from analysis.sheet import write_bench_sheet, write_workbook
+from analysis.standard import Standard, built_in, own_fields, read_standard
+
+SHEET, BOOK, MAP = "bench_sheet.html", "bench_log.xlsx", "bench_map.toml"
+OWN_FIELD = re.compile(r"\bown\.[A-Za-z_]\w*")
+
+
+def write_sheets(out: Path, standard_path: str | None = None) -> str:
+    """Write bench_sheet.html and bench_log.xlsx, and tell in words what to do with them.
+
+    Where the standard reads fields of the shop's own, a map that declares them is written too.
+
+    Raises
+    ------
+    UserError
+        The standard or the folder.
+    """
+    standard = built_in() if standard_path is None else _read_standard(standard_path)
+    own = own_fields(standard)
+    with run_folder(out, "sheet", [standard_path]) as folder:
+        write_bench_sheet(folder / SHEET, standard)
+        write_workbook(folder / BOOK, standard)
+        if own:
+            (folder / MAP).write_text(_map(own), encoding="utf-8")
+        (folder / MANIFEST).write_text(run_marker(standard=standard.name), encoding="utf-8")
+    return (
+        f"Print: {out / SHEET} (one page a bleed).\n"
+        f"Fill: {out / BOOK} (one row a bleed; lists and limits stand in the cells).\n"
+        f"Then: rebleed check {out / BOOK}" + (f" --map {out / MAP}" if own else "")
+    )
+
+
+def _read_standard(path: str) -> Standard:
+    """The shop's standard; whatever own field it reads will be a column of the workbook."""
+    try:
+        text = Path(path).read_text("utf-8")
+    except (OSError, UnicodeDecodeError):
+        text = ""  # told better by whoever reads the standard
+    return read_standard(path, sorted(set(OWN_FIELD.findall(text))))
+
+
+def _map(own_fields: Mapping[str, str]) -> str:
+    sections = [f'[sessions.{name}]\nheading = "{name}"\ntype = "{kind}"\n' for name, kind in own_fields.items()]
+    return "\n".join(["# the shop's own fields, for rebleed check and rebleed audit", *sections])

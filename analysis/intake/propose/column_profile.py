@@ -1,0 +1,210 @@
+"""What a column holds, as far as its cells tell: dates, numbers, words for a field's levels, how distinct they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from analysis.intake.convert.dates import parse_datetimes
+from analysis.intake.convert.units import Unit, unit_for
+from analysis.intake.propose.vocabulary import says_nothing
+from analysis.intake.propose.word_lookup import FLUID_FIELDS, word_levels
+from schemas import Entry
+
+SAMPLE = 3000
+IDENTIFYING_SHARE, IDENTIFYING_LEVELS = 0.9, 3
+FOREIGN = ("cm", "m", "in", "fl_oz", "in_lb", "f", "percent", "s", "h")
+FAR_OFF, ABOUT = 3.5, 1.8
+"""Times above or below a usual reading, from where on a unit is asked about, and within which another is proposed
+(common practice, no source)."""
+_NUMBER = r"^[+-]?[\d\s.,'’\u00a0\u202f]*\d[\d\s.,'’\u00a0\u202f]*(?:\D{0,6})$"
+
+
+@dataclass(frozen=True)
+class ColumnProfile:
+    """One column's sample: its recorded texts, distinct texts by frequency, and the share that are dates or numbers."""
+
+    heading: str
+    texts: pl.Series
+    distinct: tuple[str, ...]
+    dates: float
+    numbers: pl.Series
+    missing: tuple[str, ...]
+
+    @property
+    def numeric(self) -> float:
+        return self.numbers.count() / len(self.texts) if len(self.texts) else 0.0
+
+    @property
+    def distinct_share(self) -> float:
+        """Distinct texts over texts: 1 for ids, near 0 for a handful of words."""
+        return len(self.distinct) / len(self.texts) if len(self.texts) else 0.0
+
+
+def column_profile(heading: str, cells: pl.Series, decimal: str) -> ColumnProfile:
+    """What the column holds, from at most 3,000 cells spread over it."""
+    text = cells.cast(pl.String).str.strip_chars()
+    text = text.filter(text.is_not_null() & (text != ""))
+    if len(text) > SAMPLE:
+        text = text.gather_every(len(text) // SAMPLE + 1)
+    counts = text.value_counts(sort=True)
+    words = counts.get_column(counts.columns[0]).to_list()
+    missing = tuple(word for word in words[:400] if says_nothing(word))
+    usual = {"-", "–", "n/a", "na", "n.r.", "k.a.", "null", "none", "nan"}
+    text = text.filter(~text.is_in(list(missing)) & ~text.str.to_lowercase().is_in(list(usual)))
+    ignored = {*missing, *(word for word in words if word.casefold() in usual)}
+    remaining = tuple(word for word in words if word not in ignored)
+    dates_read = parse_datetimes(text.head(500), None).at
+    dates = dates_read.count() / len(dates_read) if len(dates_read) else 0.0
+    return ColumnProfile(heading, text, remaining, dates, _numbers(text, decimal), missing)
+
+
+def value_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
+    """How well what a column holds suits a field, 0–1; an empty column says nothing (0.6)."""
+    if not len(profile.texts):
+        return 0.6
+    if entry.type in ("date", "date or date-time"):
+        plain = profile.numeric > 0.95 and profile.dates < 0.95
+        return 0.1 if plain or profile.dates < 0.5 else profile.dates
+    if entry.type == "true/false" or entry.levels:
+        return _level_share(profile, entry)
+    if entry.type in ("number", "whole number"):
+        return _measured(profile, entry, unit)
+    return _text(profile, entry)
+
+
+def identifiable_by_values(profile: ColumnProfile, entry: Entry) -> float:
+    """How surely a column is a field by its words alone, whatever its heading says: 0.5 where nearly all are words for at
+    least three of the field's levels (both, where it has two), else 0. Fluids, of which there are three, never do."""
+    if not entry.levels or entry.name in FLUID_FIELDS or not len(profile.texts) or len(profile.distinct) > 60:
+        return 0.0
+    levels = set(word_levels(profile.distinct, entry).values())
+    enough = len(levels) >= min(IDENTIFYING_LEVELS, len(entry.levels))
+    return 0.5 if enough and _level_share(profile, entry) > IDENTIFYING_SHARE else 0.0
+
+
+def likely_unit(profile: ColumnProfile, entry: Entry, usual: float | None, heading_unit: str | None) -> str | None:
+    """The export's unit: the one its heading names, else the one in which most readings lie in the field's range and
+    nearest the usual; None where that is the field's own."""
+    if not entry.unit or entry.type not in ("number", "whole number"):
+        return None
+    own = next((name for name in ("mm", "ml", "nm", "c", "fraction", "min", "s") if _is_own(name, entry.unit)), None)
+    if heading_unit is not None and unit_for(heading_unit, entry.unit) is not None:
+        return None if heading_unit == own else heading_unit
+    if own is None or usual is None or not profile.numbers.count():
+        return None
+    names = [name for name in (own, *FOREIGN) if name and unit_for(name, entry.unit)]
+    best = max(
+        names,
+        key=lambda name: (
+            _inside(profile, entry, unit_for(name, entry.unit)),
+            name == own,
+            _distance_from_usual(profile, entry, usual, name),
+        ),
+    )
+    ours = _inside(profile, entry, unit_for(own, entry.unit)) if own else 0.0
+    better = _inside(profile, entry, unit_for(best, entry.unit))
+    return best if best != own and better > ours + 0.3 else _usual_unit(profile, entry, usual, own)
+
+
+def _usual_unit(profile: ColumnProfile, entry: Entry, usual: float, field_unit: str) -> str | None:
+    """A foreign unit in which the median is about usual where it is far from it in the field's own; else None."""
+    if near_usual(profile, unit_for(field_unit, entry.unit), usual, FAR_OFF) or entry.unit == "°C":
+        return None
+    fitting_units = (name for name in FOREIGN if near_usual(profile, unit_for(name, entry.unit), usual, ABOUT))
+    return next(
+        (name for name in fitting_units if _inside(profile, entry, unit_for(name, entry.unit)) > IDENTIFYING_SHARE),
+        None,
+    )
+
+
+def near_usual(profile: ColumnProfile, unit: Unit | None, usual: float, factor: float) -> bool:
+    """Whether the median of the readings other than nothing is within so many times of a usual one."""
+    value = median_reading(profile, unit)
+    return unit is not None and value is not None and usual / factor <= value <= usual * factor
+
+
+def median_reading(profile: ColumnProfile, unit: Unit | None) -> float | None:
+    """The median of the readings other than nothing, in the field's own unit, whatever its sign."""
+    median = profile.numbers.filter(profile.numbers != 0).drop_nulls().median()
+    if not isinstance(median, float | int):
+        return None
+    return abs(float(median) * (unit.factor if unit else 1) + (unit.offset if unit else 0))
+
+
+def _numbers(text: pl.Series, decimal: str) -> pl.Series:
+    bare = (
+        pl.DataFrame({"cell": text})
+        .select(pl.when(pl.col("cell").str.contains(_NUMBER)).then(pl.col("cell").str.replace_all(r"[^\d.,+-]", "")))
+        .to_series()
+    )
+    if decimal == ",":
+        bare = bare.str.replace_all(".", "", literal=True).str.replace(",", ".", literal=True)
+    else:
+        bare = bare.str.replace_all(",", "", literal=True)
+    return bare.cast(pl.Float64, strict=False)
+
+
+def _level_share(profile: ColumnProfile, entry: Entry) -> float:
+    if len(profile.distinct) > 60:
+        return 0.02
+    counts = profile.texts.value_counts()
+    known = word_levels(profile.distinct, entry)
+    total = sum(n for word, n in counts.iter_rows() if word in known)
+    share = total / len(profile.texts)
+    return (
+        0.1 + 0.9 * share
+        if share > 0.5
+        else 0.15 * share + (0.25 if entry.type == "true/false" and len(profile.distinct) == 2 else 0.0)
+    )
+
+
+def _measured(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
+    if profile.numeric < 0.7:
+        return 0.03
+    whole = entry.type != "whole number" or _share(profile.numbers.drop_nulls() % 1 == 0) > 0.95
+    return (0.3 + 0.7 * _inside(profile, entry, unit)) * (1.0 if whole else 0.3)
+
+
+def _text(profile: ColumnProfile, entry: Entry) -> float:
+    dated = profile.dates > 0.8 and profile.numeric < 0.9
+    if entry.required and entry.role == "key" and entry.name.endswith("_id") and entry.name != "bike_id":
+        return 0.1 if dated else 0.3 + 0.7 * profile.distinct_share
+    if entry.name in ("bike_id", "session_id"):
+        return 0.1 if dated else 0.5 + 0.5 * min(1.0, 3 * profile.distinct_share)
+    if entry.name == "note":
+        return 0.3 if dated or profile.numeric > 0.9 else 1.0
+    few = profile.distinct_share < 0.5 or len(profile.distinct) < 80
+    return 0.1 if dated else 0.3 if profile.numeric > 0.9 else 1.0 if few else 0.5
+
+
+def _inside(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
+    values = profile.numbers.drop_nulls()
+    if unit is not None:
+        values = values * unit.factor + unit.offset
+    if not len(values):
+        return 0.0
+    low, high = (
+        (-float("inf") if entry.low is None else entry.low),
+        (float("inf") if entry.high is None else entry.high),
+    )
+    return _share((values >= low - 1e-9) & (values <= high + 1e-9))
+
+
+def _share(true: pl.Series) -> float:
+    return int(true.sum()) / len(true) if len(true) else 0.0
+
+
+def _distance_from_usual(profile: ColumnProfile, entry: Entry, usual: float, name: str) -> float:
+    unit = unit_for(name, entry.unit)
+    middle = profile.numbers.median()
+    if unit is None or middle is None:
+        return -float("inf")
+    value = abs(float(middle) * unit.factor + unit.offset)  # type: ignore[arg-type]
+    return -abs(value - usual)
+
+
+def _is_own(name: str, canonical: str) -> bool:
+    unit = unit_for(name, canonical)
+    return unit is not None and unit.factor == 1 and unit.offset == 0

@@ -1,0 +1,92 @@
+"""What a foreign word in a cell stands for: the level of a field, yes or no, as far as six languages know it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+
+from analysis.intake.convert.cleaned_text import FALSE, TRUE, normalise_level
+from analysis.intake.propose.headings import clipped
+from analysis.intake.propose.vocabulary import folded, level_lexicon, negations, pairs, tokens
+from schemas import Entry
+
+MIN_CLIPPED = 0.6
+FLUID_FIELDS = ("fluid_required", "fluid_used", "kit_fluid")
+
+
+def word_levels(words: Sequence[str], entry: Entry) -> dict[str, str]:
+    """The level of each of a column's words that some language knows; V and A are front and rear only together."""
+    plain = {folded(word).strip(". "): word for word in words}
+    for pair in pairs(entry.name):
+        if set(plain) == set(pair):
+            return {plain[word]: level for word, level in zip(pair, entry.levels, strict=True)}
+    known = ((word, word_level(word, entry)) for word in words)
+    return {word: level for word, level in known if level is not None}
+
+
+def word_level(word: str, entry: Entry) -> str | None:
+    """The level a foreign word stands for; None where no language knows it."""
+    key = normalise_level(word)
+    own = {normalise_level(level): level for level in entry.levels}
+    if entry.type == "true/false":
+        own = {
+            **dict.fromkeys(map(normalise_level, TRUE), "true"),
+            **dict.fromkeys(map(normalise_level, FALSE), "false"),
+        }
+    if key in own:
+        return own[key]
+    names = ["fluid"] if entry.name in FLUID_FIELDS else [entry.name]
+    names += ["yes_no"] if entry.type == "true/false" else []
+    return next((level for name in names if (level := _meaning(word, name)) is not None), None)
+
+
+def guess_by_part(words: Sequence[str], entry: Entry) -> list[tuple[str, str]]:
+    """Words of a yes-or-no column that no language knows whole, each with the level a part of it stands for."""
+    if entry.type != "true/false":
+        return []
+    names = (entry.name, "yes_no")
+    own = {normalise_level(word) for word in (*TRUE, *FALSE)}
+    known = word_levels(words, entry)
+    return [
+        (word, level)
+        for word, level in known.items()
+        if normalise_level(word) not in own and not any(_whole_phrase(word, name) for name in names)
+    ]
+
+
+def _whole_phrase(word: str, name: str) -> str | None:
+    """The level a whole phrase stands for."""
+    phrase, meanings = " ".join(tokens(word)) or word.strip(), level_lexicon(name).meanings
+    spelled = next((s for s in (phrase, phrase.replace(" ", ""), word.strip()) if s in meanings), None)
+    return None if spelled is None else next(iter(meanings[spelled]))
+
+
+@cache
+def _meaning(word: str, name: str) -> str | None:
+    lexicon = level_lexicon(name)
+    phrase = " ".join(tokens(word)) or word.strip()
+    whole = _whole_phrase(word, name)
+    if whole is not None or negations() & set(phrase.split()):
+        return whole
+    inside = [
+        (len(known), level)
+        for known, levels in lexicon.meanings.items()
+        if len(known) > 2 and known not in lexicon.alone and f" {known}" in f" {phrase}"
+        for level in levels
+    ]
+    if inside:
+        return max(inside)[1]
+    return _abbreviation(phrase, name) if phrase.isalpha() and 2 < len(phrase) < 7 else None
+
+
+def _abbreviation(word: str, name: str) -> str | None:
+    """The one level a clipped word may stand for (DRK is dark); None where two are as likely."""
+    sure: dict[str, float] = {}
+    for whole, levels in level_lexicon(name).meanings.items():
+        if len(whole) > len(word):
+            for level in levels:
+                sure[level] = max(sure.get(level, 0.0), clipped(word, whole))
+    ranked = sorted(sure.items(), key=lambda pair: -pair[1])
+    if not ranked or ranked[0][1] < MIN_CLIPPED or (len(ranked) > 1 and ranked[1][1] >= ranked[0][1]):
+        return None
+    return ranked[0][0]

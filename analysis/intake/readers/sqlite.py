@@ -1,0 +1,194 @@
+"""SQLite: a table, a view or one SELECT, on a connection that can do nothing but read."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from urllib.parse import quote
+
+from analysis.errors import UserError
+from analysis.intake.readers import limits
+from analysis.intake.readers.folder_files import SkippedFile
+from analysis.intake.readers.library_errors import first_line
+from analysis.intake.readers.raw_table import RawTable
+from analysis.intake.readers.snapshot import Snapshot, changed, printable_path
+from analysis.intake.readers.sql import is_select, one_select, quoted
+from analysis.intake.readers.sql_result import DatabaseTables, result_table
+
+_READING = {sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ, sqlite3.SQLITE_FUNCTION, sqlite3.SQLITE_RECURSIVE}
+_FORBIDDEN_FUNCTIONS = {"load_extension", "readfile", "writefile", "edit", "fts3_tokenizer"}
+_STEPS_BETWEEN_LOOKS = 100_000
+_LONGEST_ROW_BYTES = 8 * 2**20
+_FETCHED_ROWS = 16
+"""So few that rows of the greatest length fit into memory."""
+_TABLES = "SELECT name FROM sqlite_master WHERE type IN ('table', 'view') AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\' ORDER BY name"
+
+
+def sqlite_tables(
+    file: Snapshot, path: Path, target: str | None = None, seconds: float = limits.STATEMENT_SECONDS
+) -> DatabaseTables:
+    """One table or the result of one SELECT, or without `target` every table and view; labels are `shop.sqlite#table`.
+
+    Without `target` a table that cannot be read, such as a broken view or a table of photos, is passed over and named.
+
+    Raises
+    ------
+    UserError
+        No SQLite database, no such table or none that can be read, more than one read-only SELECT, too slow, or past a
+        limit.
+    """
+    before = _file_states(path)
+    with _connection(file.label, path, seconds) as connection:
+        if target is not None and is_select(target):
+            tables = DatabaseTables((_result(file, connection, target, one_select(file.label, target)),))
+        else:
+            names = [name for (name,) in connection.execute(_TABLES)]
+            if target is None:
+                tables = _all(file, connection, names)
+            else:
+                tables = DatabaseTables((_table(file, connection, _table_name(file.label, target, names)),))
+    if _file_states(path) != before:
+        raise changed(file.label)
+    return tables
+
+
+def _all(file: Snapshot, connection: sqlite3.Connection, names: Sequence[str]) -> DatabaseTables:
+    tables, passed_over = [], []
+    for name in names:
+        try:
+            tables.append(_table(file, connection, name))
+        except UserError as problem:
+            passed_over.append(SkippedFile(problem.location, problem.problem))
+    if passed_over and not tables:
+        first = passed_over[0]
+        raise UserError(
+            file.label,
+            f"no table that can be read ({first.file}: {first.reason})",
+            "a table of bleeds",
+            "export the log again, or name one SELECT",
+        )
+    return DatabaseTables(tuple(tables), tuple(passed_over))
+
+
+def _table(file: Snapshot, connection: sqlite3.Connection, name: str) -> RawTable:
+    return _result(file, connection, name, f"SELECT * FROM {quoted(name)}")
+
+
+def _file_states(path: Path) -> list[tuple[int, int] | None]:
+    """Size and time of the database and of what SQLite writes beside it."""
+    paths = [Path(f"{path}{suffix}") for suffix in ("", "-wal", "-journal")]
+    states = [each.stat() if each.exists() else None for each in paths]
+    return [(each.st_size, each.st_mtime_ns) if each else None for each in states]
+
+
+def _result(file: Snapshot, connection: sqlite3.Connection, name: str, query: str) -> RawTable:
+    label = f"{file.label}#{' '.join(name.split())}"
+    try:
+        cursor = connection.execute(query)
+        headings = [column[0] for column in cursor.description or ()]
+        return result_table(label, headings, _batches(cursor), file.sha256, limits.most_unpacked(len(file.data)))
+    except (sqlite3.Error, sqlite3.Warning, UnicodeError, OverflowError) as problem:
+        raise _refusal(label, problem) from None
+
+
+def _batches(cursor: sqlite3.Cursor) -> Iterator[Sequence[Sequence[object]]]:
+    while rows := cursor.fetchmany(_FETCHED_ROWS):
+        yield rows
+
+
+@contextmanager
+def _connection(label: str, path: Path, seconds: float) -> Iterator[sqlite3.Connection]:
+    """A connection that writes nothing, not even the files SQLite keeps next to a database."""
+    try:
+        with _unwritten(path) as readable:
+            has_journal = any(Path(f"{readable}{suffix}").exists() for suffix in ("-wal", "-journal"))
+            address = f"file:{quote(str(readable.resolve()))}?mode=ro" + ("" if has_journal else "&immutable=1")
+            connection = sqlite3.connect(address, uri=True)
+            try:
+                _restrict(connection, seconds)
+                yield connection
+            finally:
+                connection.close()
+    except (sqlite3.Error, UnicodeError, OverflowError) as problem:
+        raise _refusal(label, problem) from None
+
+
+@contextmanager
+def _unwritten(path: Path) -> Iterator[Path]:
+    """The database, or a copy of it where SQLite would lay an index (-shm) next to a write-ahead log that has none."""
+    log, index = Path(f"{path}-wal"), Path(f"{path}-shm")
+    if index.exists() or not log.exists():
+        yield path
+        return
+    try:
+        with TemporaryDirectory() as folder:
+            copy = Path(folder) / "copy.sqlite"
+            shutil.copyfile(path, copy)
+            shutil.copyfile(log, f"{copy}-wal")
+            yield copy
+    except OSError as problem:
+        raise UserError(
+            printable_path(path),
+            f"its write-ahead log cannot be copied ({first_line(problem)})",
+            "room for a copy among the temporary files",
+            "close the program that writes the database, or set TMPDIR to a folder with room",
+        ) from None
+
+
+def _restrict(connection: sqlite3.Connection, seconds: float) -> None:
+    connection.execute("PRAGMA query_only = 1")
+    connection.execute("PRAGMA trusted_schema = 0")
+    connection.text_factory = _text
+    connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST_ROW_BYTES)
+    connection.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 0)
+    connection.set_authorizer(_authorise)
+    end = time.monotonic() + seconds
+    connection.set_progress_handler(lambda: int(time.monotonic() > end), _STEPS_BETWEEN_LOOKS)
+
+
+def _authorise(action: int, first: str | None, second: str | None, *_: object) -> int:
+    forbidden = action == sqlite3.SQLITE_FUNCTION and (second or "").lower() in _FORBIDDEN_FUNCTIONS
+    return sqlite3.SQLITE_OK if action in _READING and not forbidden else sqlite3.SQLITE_DENY
+
+
+def _text(value: bytes) -> str:
+    try:
+        return value.decode("utf-8")
+    except UnicodeDecodeError:
+        return value.decode("cp1252", "replace")
+
+
+def _table_name(label: str, target: str, names: Sequence[str]) -> str:
+    same = [name for name in names if name.casefold() == target.casefold()]
+    if not same:
+        raise UserError(
+            f"{label}#{target}",
+            "no such table",
+            f"one of {', '.join(names) or '(none: it is empty)'}",
+            "name one of these",
+        )
+    return target if target in same else same[0]
+
+
+def _refusal(label: str, problem: Exception) -> UserError:
+    message = first_line(problem)
+    if "interrupted" in message:
+        message = "no answer within the time allowed"
+    if "locked" in message or "busy" in message:
+        return UserError(
+            label,
+            f"another program is writing to the database ({message})",
+            "a database nobody writes to",
+            "close that program and run again, or copy the file and read the copy",
+        )
+    return UserError(
+        label,
+        f"the database refuses ({message})",
+        "a table, or one SELECT that only reads",
+        "check the name or the query",
+    )

@@ -1,0 +1,203 @@
+"""Technicians' names behind codes that show no order, in everything the log brought.
+
+Only data are changed: ids, free text, own columns, file names, headings, cells of rejected rows. Fields with fixed
+levels, the log's own table and column names and the words of our messages stay, even where a technician is called
+Mineral, Front or sessions.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from dataclasses import fields as fields_of
+from dataclasses import is_dataclass, replace
+from itertools import chain, repeat
+from typing import Any
+
+import polars as pl
+
+from analysis.intake import Log, OwnField, RejectedRows, normalise, with_reasons
+from analysis.output.name_search import NameSearch, one_to_one
+from analysis.standard import Standard, built_in
+from schemas import LOG_TABLES, dictionary
+
+TABLES = (*LOG_TABLES, "links", "intake", "set_aside")
+FIELDS = tuple(entry for table, model in LOG_TABLES.items() for entry in dictionary(table, model))
+LEVELS = {entry.name: frozenset(entry.levels) for entry in FIELDS if entry.levels}
+SORTED_BY = {
+    "sessions": ["session_id"],
+    "comebacks": ["comeback_id"],
+    "passes": ["session_id", "pass_no"],
+    "technicians": ["technician"],
+    "coaching": ["technician", "coached_on", "step"],
+    "brakes": ["brake_model"],
+    "links": ["comeback_id"],
+    "intake": ["file", "table"],
+    "set_aside": ["file", "table", "row", "column", "rule"],
+}
+FREE_TEXT = ("note", "value", "heading")
+"""Columns in which two texts may become the same; anywhere else that would make one of two bikes, files or ids."""
+NOT_SHOWN = "not shown, since names are hidden: see this row of the file"
+
+
+def pseudonymise(log: Log, codes: dict[str, str]) -> Log:
+    """The log with a code for every name in what it brought, and nothing else changed."""
+    search = NameSearch(codes)
+    renamed = _own_names(log, search)
+    changes = _changes(log, codes, search)
+    tables: dict[str, Any] = {}
+    for name in TABLES:
+        table = _with_changes(getattr(log, name), changes)
+        own = {old: new for old, new in renamed.items() if old in table.columns}
+        tables[name] = table.rename(own).sort(SORTED_BY[name], nulls_last=True, maintain_order=True)
+    tables["set_aside"] = hidden_reasons(log.set_aside, search, changes, renamed)
+    file = changes["file"]
+    return replace(
+        log,
+        **tables,
+        names=(),
+        own_fields=tuple(_hidden_own_field(own, renamed, search) for own in log.own_fields),
+        sources=tuple(replace(one, file=file.get(one.file, one.file)) for one in log.sources),
+        rejected=tuple(_hidden_rows(one, file.get(one.file, one.file), search, tables) for one in log.rejected),
+        warnings=tuple(search.hide_in_message(one, [source.file for source in log.sources]) for one in log.warnings),
+    )
+
+
+def hidden_ids(log: Log, codes: dict[str, str]) -> dict[str, str]:
+    """What becomes of each session_id that holds a name, as in `pseudonymise`."""
+    return _changes(log, codes, NameSearch(codes))["session_id"]
+
+
+def hidden_standard(standard: Standard, log: Log, codes: dict[str, str]) -> Standard:
+    """A shop's procedure with codes for names in its titles, ids and own fields, as `pseudonymise` has them in the log."""
+    search, ours = NameSearch(codes), built_in()
+    if standard.name == ours.name:
+        return standard
+    kept = _texts(ours.steps) | {entry.name for entry in FIELDS} | {level for one in LEVELS.values() for level in one}
+    renamed = _own_names(log, search)
+    changed = {text: renamed.get(text) or search.hide(text) for text in _texts((standard.steps, standard.name)) - kept}
+    return replace(standard, steps=_replaced(standard.steps, changed), name=changed.get(standard.name, standard.name))
+
+
+def _texts(thing: object) -> set[str]:
+    """Every text in a tree of dataclasses and tuples."""
+    if isinstance(thing, str):
+        return {thing}
+    if is_dataclass(thing) and not isinstance(thing, type):
+        return {text for field in fields_of(thing) for text in _texts(getattr(thing, field.name))}
+    return {text for part in thing for text in _texts(part)} if isinstance(thing, tuple) else set()
+
+
+def _replaced(thing: Any, changed: dict[str, str]) -> Any:
+    if isinstance(thing, str):
+        return changed.get(thing, thing)
+    if is_dataclass(thing) and not isinstance(thing, type):
+        return replace(thing, **{one.name: _replaced(getattr(thing, one.name), changed) for one in fields_of(thing)})
+    return tuple(_replaced(part, changed) for part in thing) if isinstance(thing, tuple) else thing
+
+
+def _own_names(log: Log, search: NameSearch) -> dict[str, str]:
+    """New names of own columns that hold a name."""
+    names = pl.Series([own.name.removeprefix("own.") for own in log.own_fields], dtype=pl.String)
+    return {f"own.{old}": f"own.{new}" for old, new in one_to_one(names, search.changes).items()}
+
+
+def _hidden_own_field(own: OwnField, renamed: dict[str, str], search: NameSearch) -> OwnField:
+    return replace(own, name=renamed.get(own.name, own.name), unit=search.hide(own.unit))
+
+
+def _changes(log: Log, codes: dict[str, str], search: NameSearch) -> dict[str, dict[str, str]]:
+    """By column, what becomes of each text that holds a name; the same in every table that has the column."""
+    columns: dict[str, list[pl.Series]] = {}
+    for table in TABLES:
+        frame = getattr(log, table)
+        for name in _data_columns(frame):
+            columns.setdefault(name, []).append(frame.get_column(name))
+    columns.setdefault("file", []).append(pl.Series([one.file for one in log.sources], dtype=pl.String))
+    columns["file"].append(pl.Series([one.file for one in log.rejected], dtype=pl.String))
+    changes = {"technician": codes}
+    for name, parts in columns.items():
+        texts = pl.concat([part.unique() for part in parts])
+        changes[name] = search.changes(texts) if name in FREE_TEXT else one_to_one(texts, search.changes)
+    if "step" in changes:
+        steps = {step.id for step in built_in().steps}
+        changes["step"] = {old: new for old, new in changes["step"].items() if old not in steps}
+    return changes
+
+
+def _data_columns(frame: pl.DataFrame) -> list[str]:
+    """Columns of text that the exports filled freely: no levels, no words of ours, no technicians' column."""
+    ours = {"technician", "table", "column", "rule", "action", "message", *LEVELS}
+    return [name for name, kind in frame.schema.items() if kind == pl.String and name not in ours]
+
+
+def _with_changes(frame: pl.DataFrame, changes: dict[str, dict[str, str]]) -> pl.DataFrame:
+    names = [name for name in ("technician", *_data_columns(frame)) if name in frame.columns and changes.get(name)]
+    return frame.with_columns(frame.get_column(name).replace(changes[name]) for name in names)
+
+
+def hidden_table(frame: pl.DataFrame, codes: dict[str, str]) -> pl.DataFrame:
+    """One table with a code for every name in its data."""
+    search = NameSearch(codes)
+    changes = {name: one_to_one(frame.get_column(name), search.changes) for name in _data_columns(frame)}
+    return _with_changes(frame, changes | {"technician": codes})
+
+
+def hidden_reasons(
+    reasons: pl.DataFrame,
+    search: NameSearch,
+    changes: dict[str, dict[str, str]] | None = None,
+    renamed: dict[str, str] | None = None,
+) -> pl.DataFrame:
+    """set_aside with codes in files, headings and cells; in a message only its column and the cell it quotes change."""
+    people = reasons.filter(pl.col("column") == "technician").get_column("value").drop_nulls().unique()
+    person = {text: search.hide_person(text) for text in people}
+    changes = changes or {name: search.changes(reasons.get_column(name)) for name in ("file", "heading", "value")}
+    is_person, value = pl.col("column") == "technician", pl.col("value")
+    value = pl.when(is_person).then(value.replace(person)).otherwise(value.replace(changes["value"]))
+    broken = pl.col("rule") == "unreadable_row"
+    new = reasons.with_columns(
+        pl.col("file").replace(changes["file"]),
+        pl.col("heading").replace(changes["heading"]),
+        pl.col("column").replace(renamed or {}),
+        value=pl.when(broken).then(pl.lit(NOT_SHOWN)).otherwise(value),
+    )
+    old = reasons.select(old_column="column", old_value=pl.col("value").str.slice(0, 60).fill_null(""))
+    told = new.hstack(old).with_columns(message=_message())
+    return told.drop("old_column", "old_value").sort(SORTED_BY["set_aside"], nulls_last=True, maintain_order=True)
+
+
+def _message() -> pl.Expr:
+    """The message with the new column and cell where the old ones are at its head."""
+    message, new = pl.col("message"), pl.col("value").str.slice(0, 60).fill_null("")
+    words: Any = pl.when(False).then(message)
+    for sign in ("'", ""):
+        head = pl.format("{}: " + sign + "{}", "old_column", "old_value")
+        rest = message.str.slice(head.str.len_chars())
+        words = words.when(message.str.starts_with(head)).then(pl.format("{}: " + sign + "{}{}", "column", new, rest))
+    rest = message.str.slice(pl.col("old_column").str.len_chars())
+    return (
+        words.when(message.str.starts_with(pl.col("old_column"))).then(pl.concat_str("column", rest)).otherwise(message)
+    )
+
+
+def _hidden_rows(rows: RejectedRows, file: str, search: NameSearch, tables: dict[str, Any]) -> RejectedRows:
+    """Rejected rows with codes in their cells; a line that could not be taken apart may hold anyone's name anywhere."""
+    if rows.suffix != ".csv":
+        lines = f"{rows.text.count(chr(10)):,} lines that could not be read are {NOT_SHOWN}.\n"
+        return replace(rows, file=file, text=lines)
+    csv.field_size_limit(max(csv.field_size_limit(), len(rows.text)))
+    table = list(csv.reader(io.StringIO(rows.text, newline="")))
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow([search.hide(heading) for heading in table[0]])
+    for cells in table[1:]:
+        fields = chain(rows.fields, repeat(""))
+        writer.writerow([_hidden_cell(cell, field, search) for cell, field in zip(cells, fields, strict=False)])
+    return with_reasons(replace(rows, file=file, text=text.getvalue()), tables["set_aside"])
+
+
+def _hidden_cell(cell: str, field: str, search: NameSearch) -> str:
+    if field == "technician":
+        return search.hide_person(cell)
+    return cell if normalise(cell) in LEVELS.get(field, ()) else search.hide(cell)

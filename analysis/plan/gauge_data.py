@@ -1,0 +1,63 @@
+"""A gauge study boiled down: the mean and number of readings of each item and technician, and the spread within them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class GaugeData:
+    """One entry a pair of item and technician, sorted by both: nothing else of the readings matters to the components.
+
+    `within` is the sum of squares within pairs and `degrees_of_freedom` its degrees; `indicators` say which technician, pair and
+    item each entry has, `shapes` the covariance that one unit of variance of each gives the means.
+    """
+
+    means: FloatArray
+    counts: FloatArray
+    within: float
+    degrees_of_freedom: int
+    items: int
+    technicians: int
+    indicators: tuple[FloatArray, ...] = field(repr=False)
+    shapes: tuple[FloatArray, ...] = field(repr=False)
+
+    @property
+    def complete(self) -> bool:
+        """Whether every technician read every item."""
+        return len(self.means) == self.items * self.technicians
+
+    @property
+    def balanced(self) -> bool:
+        """Whether every technician read every item equally often."""
+        return self.complete and len(np.unique(self.counts)) == 1
+
+
+def gauge_data(readings: pl.DataFrame) -> GaugeData:
+    """The cells of readings (item, technician, reading)."""
+    apart = (pl.col("reading") - pl.col("reading").mean()) ** 2
+    pairs = readings.group_by("item", "technician").agg(mean=pl.col("reading").mean(), n=pl.len(), within=apart.sum())
+    pairs = pairs.sort("item", "technician")
+    technician, item = (_indicators(pairs.get_column(name)) for name in ("technician", "item"))
+    indicators = (technician, np.eye(pairs.height), item)
+    return GaugeData(
+        means=pairs.get_column("mean").to_numpy(),
+        counts=pairs.get_column("n").to_numpy().astype(float),
+        within=float(pairs.get_column("within").sum()),
+        degrees_of_freedom=readings.height - pairs.height,
+        items=item.shape[1],
+        technicians=technician.shape[1],
+        indicators=indicators,
+        shapes=tuple(one @ one.T for one in indicators),
+    )
+
+
+def _indicators(label: pl.Series) -> FloatArray:
+    codes = label.rank("dense").to_numpy().astype(int) - 1
+    return np.eye(codes.max() + 1)[codes]

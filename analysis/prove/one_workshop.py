@@ -1,0 +1,156 @@
+"""One simulated workshop audited, and what the audit said set beside what is true."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from analysis.dataset import BleedData, bleed_data, fit_data
+from analysis.intake import Log, read_log
+from analysis.monitoring import monthly_rates
+from analysis.prove.groups import Fact, group_facts
+from analysis.prove.people_facts import people_facts
+from analysis.prove.risk_measures import LastBleeds, last_bleeds, risk_figures
+from analysis.prove.scenarios import (
+    CHANGES,
+    CO_OPERATIVE,
+    EQUAL_PEOPLE,
+    GROUP_FAMILIES,
+    PEOPLE_FAMILIES,
+    UNCHANGED,
+    WITH_EFFECTS,
+    Scenario,
+)
+from analysis.rates import expected_risk, rates
+from analysis.standard import built_in
+from analysis.steps import step_costs
+from analysis.survival import ObservationWindow
+from synthetic import SimulatedLog, Workshop, attainable_risks, co_operative, family, simulate, write_simulation
+
+EQUAL_SIGNALLED = "people equal: any gets a signal"
+MONTH_FOUND = "hazard doubles at 130 bleeds a month: its month named within one"
+CHANGE_INVENTED = "nothing changes: a change is named"
+SCAPEGOAT_CLEARED = "hard work and the worst percentage, no worse than peers: no signal"
+EASY_WORK_FOUND = "easy work and a good percentage, worse than peers: found"
+HARD, EASY = 1, 2
+"""Numbers of the two stories of the co-operative."""
+
+
+@dataclass(frozen=True)
+class SimulationResult:
+    """What came of one world.
+
+    For every step told, in one order: its name, estimate with limits, rank, truth, the estimate by return alone, and
+    whether it was called; the figures of `risk_figures`, by their names; and the facts of other measures.
+    """
+
+    family: str
+    sessions: int
+    steps: list[str] = field(default_factory=list)
+    estimate: list[float] = field(default_factory=list)
+    lo: list[float] = field(default_factory=list)
+    hi: list[float] = field(default_factory=list)
+    rank: list[int] = field(default_factory=list)
+    truth: list[float] = field(default_factory=list)
+    survival_estimate: list[float] = field(default_factory=list)
+    called: list[bool] = field(default_factory=list)
+    risk: dict[str, float] = field(default_factory=dict)
+    facts: list[Fact] = field(default_factory=list)
+
+
+def audit_simulation(scenario: Scenario) -> SimulationResult:
+    """Make one workshop, audit it, and set what it says beside the truth."""
+    rng = np.random.default_rng(scenario.seed)
+    if scenario.family == CO_OPERATIVE:
+        return SimulationResult(
+            scenario.family, scenario.sessions, facts=_people_facts(co_operative(scenario.seed), rng)
+        )
+    workshop = family(scenario.family, scenario.sessions)
+    log = simulate(workshop, scenario.seed)
+    if scenario.family == EQUAL_PEOPLE:
+        return SimulationResult(
+            scenario.family, scenario.sessions, facts=[Fact(EQUAL_SIGNALLED, bool(_signals(_bleed_data(log), rng)))]
+        )
+    if scenario.family in (CHANGES, UNCHANGED):
+        return SimulationResult(scenario.family, scenario.sessions, facts=[_change_fact(workshop, log, rng)])
+    if scenario.family in GROUP_FAMILIES:
+        return SimulationResult(
+            scenario.family, scenario.sessions, facts=group_facts(scenario.family, workshop, _bleed_data(log), rng)
+        )
+    if scenario.family in PEOPLE_FAMILIES:
+        return SimulationResult(
+            scenario.family, scenario.sessions, facts=people_facts(scenario.family, *_read_log(log), rng)
+        )
+    return _steps(scenario, workshop, log, rng)
+
+
+def _steps(scenario: Scenario, workshop: Workshop, log: SimulatedLog, rng: np.random.Generator) -> SimulationResult:
+    bleed_log, ready = _read_log(log)
+    learned = fit_data(ready, scenario.seed)
+    table = step_costs(ready, rng, learned).table.filter(pl.col("preventable_per_100").is_not_null())
+    compared = table.join(log.truth_steps.select("step", truth="preventable_per_100"), on="step", how="inner").sort(
+        "step"
+    )
+    return SimulationResult(
+        scenario.family,
+        scenario.sessions,
+        steps=compared.get_column("step").to_list(),
+        estimate=compared.get_column("preventable_per_100").to_list(),
+        lo=compared.get_column("lo").to_list(),
+        hi=compared.get_column("hi").to_list(),
+        rank=compared.get_column("rank").to_list(),
+        truth=compared.get_column("truth").to_list(),
+        survival_estimate=compared.get_column("survival_estimate").to_list(),
+        called=(compared.get_column("verdict") == "costs_comebacks").to_list(),
+        risk=_risk(workshop, scenario.seed, log, last_bleeds(bleed_log, ready, learned))
+        if scenario.family in WITH_EFFECTS
+        else {},
+    )
+
+
+def _risk(workshop: Workshop, seed: int, made_log: SimulatedLog, last: LastBleeds | None) -> dict[str, float]:
+    if last is None:
+        return {}
+    truth = last.bleeds.to_frame().join(made_log.truth_bleeds, on="session_id", maintain_order="left", how="left")
+    foreseen = attainable_risks(workshop, seed, last.bleeds).get_column("foreseeable_risk").to_numpy()
+    return risk_figures(last, truth.get_column("risk").to_numpy(), foreseen)
+
+
+def _signals(data: BleedData, rng: np.random.Generator) -> dict[str, str]:
+    """Technicians with a signal, and which."""
+    people = rates(data, rng).filter(pl.col("kind") == "technician", pl.col("signal").is_in(["high", "low"]))
+    return dict(people.select("group", "signal").iter_rows())
+
+
+def _people_facts(log: SimulatedLog, rng: np.random.Generator) -> list[Fact]:
+    people = dict(log.truth_stories.filter(pl.col("story").is_in([HARD, EASY])).select("story", "who").iter_rows())
+    signals = _signals(_bleed_data(log), rng)
+    return [
+        Fact(SCAPEGOAT_CLEARED, signals.get(people[HARD]) != "high"),
+        Fact(EASY_WORK_FOUND, signals.get(people[EASY]) == "high"),
+    ]
+
+
+def _change_fact(workshop: Workshop, log: SimulatedLog, rng: np.random.Generator) -> Fact:
+    ready = _bleed_data(log)
+    table = monthly_rates(ready, expected_risk(ready, rng), rng).filter(pl.col("kind") == "all").sort("month")
+    change_months = np.flatnonzero(table.get_column("change_began").to_numpy()) + 1
+    if not workshop.changes:
+        return Fact(CHANGE_INVENTED, len(change_months) > 0)
+    return Fact(MONTH_FOUND, bool(np.any(np.abs(change_months - workshop.changes[0].month) <= 1)))
+
+
+def _bleed_data(log: SimulatedLog) -> BleedData:
+    return _read_log(log)[1]
+
+
+def _read_log(log: SimulatedLog) -> tuple[Log, BleedData]:
+    with tempfile.TemporaryDirectory() as folder:
+        write_simulation(log, Path(folder))
+        bleed_log = read_log([folder])
+    standard = built_in()
+    return bleed_log, bleed_data(bleed_log, standard, standard.window_days, ObservationWindow())

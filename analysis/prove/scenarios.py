@@ -1,0 +1,66 @@
+"""Which simulated workshops a proof is made of, their seeds fixed in advance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+WITH_EFFECTS = (
+    "base", "signs say nothing", "effects bypass the signs", "first 30 days only", "strong confounding",
+    "30% not recorded", "repeats", "loglinear",
+)  # fmt: skip
+WITHOUT_EFFECT = ("no step matters", "loglinear, no step matters")
+SIGNS_OF_NO_USE = ("signs say nothing", "effects bypass the signs")
+EQUAL_PEOPLE = "equal people"
+CHANGES, UNCHANGED = "one busy shop changes", "one busy shop"
+CO_OPERATIVE = "the co-operative"
+FEW_GROUPS = {
+    "two technicians": "technician",
+    "three technicians": "technician",
+    "four technicians": "technician",
+    "two shops": "shop",
+    "three shops": "shop",
+}
+"""Families of few equal groups, and the kind of group that is compared."""
+ONE_OF_FIVE, ONE_OF_THREE = "one of five at twice the hazard", "one of three shops worse"
+GAPS = ("a shop stops writing returns", "a shop starts writing returns late")
+CALENDARS = ("season of 30%", "months differ", "volume grows fourfold", "season, growth and months that differ")
+GROUP_FAMILIES = (*FEW_GROUPS, ONE_OF_FIVE, ONE_OF_THREE, *GAPS, *CALENDARS)
+THREE_EQUAL = "three equal technicians"
+COACHED_FUTILE, COACHED_WORKS = "habits wander, coaching without effect", "habits wander, coaching with effect"
+TRIAL_FUTILE, TRIAL_WORKS = "a trial by workshop that does nothing", "a trial by workshop that works"
+PEOPLE_FAMILIES = (THREE_EQUAL, COACHED_FUTILE, COACHED_WORKS, TRIAL_FUTILE, TRIAL_WORKS)
+LARGE_SESSIONS = 6000
+BUSY_SESSIONS, CO_OPERATIVE_SESSIONS = 3900, 6000
+FIRST_SEED = 50_000
+WHOLE_FROM = 1000
+"""A proof of smaller workshops is a trial run, without the larger worlds of people and changes."""
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """One simulated workshop to audit: its family, bleeds and seed."""
+
+    family: str
+    sessions: int
+    seed: int
+
+    @property
+    def name(self) -> str:
+        return f"{self.family.replace(' ', '-').replace(',', '').replace('%', '')}-{self.sessions}-{self.seed}"
+
+
+def proof_scenarios(workshops: int, sessions: int) -> list[Scenario]:
+    """`workshops` seeds of every family.
+
+    Worlds for step costs and for equal people have `sessions` bleeds. Those for a planted change are one shop of 130
+    bleeds a month, the co-operative is as large as its stories need, and one of five technicians is told from the others
+    among 6,000, and trials by workshop have as many, whatever `sessions`. With fewer than 1,000, worlds of people, changes, recording and the calendar are left
+    out.
+    """
+    sizes = dict.fromkeys((*WITH_EFFECTS, *WITHOUT_EFFECT, EQUAL_PEOPLE), sessions)
+    if sessions >= WHOLE_FROM:
+        sizes |= {CHANGES: BUSY_SESSIONS, UNCHANGED: BUSY_SESSIONS, CO_OPERATIVE: CO_OPERATIVE_SESSIONS}
+        sizes |= dict.fromkeys(GROUP_FAMILIES, sessions)
+        sizes |= dict.fromkeys(PEOPLE_FAMILIES, sessions)
+        sizes |= dict.fromkeys((ONE_OF_FIVE, TRIAL_FUTILE, TRIAL_WORKS), LARGE_SESSIONS)
+    return [Scenario(name, size, FIRST_SEED + i) for name, size in sizes.items() for i in range(workshops)]

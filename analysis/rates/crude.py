@@ -1,0 +1,98 @@
+"""How many bleeds come back, honestly counted, group by group: nothing adjusted yet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.dataset import BleedData
+from analysis.stats import level_codes, wilson
+from analysis.survival import event_type, return_observable, window_incidence
+
+KINDS = {
+    "shop": "shop",
+    "technician": "technician",
+    "brake_model": "brake_model",
+    "fluid": "fluid_required",
+    "job_reason": "job_reason",
+    "brake": "brake",
+    "hose_route": "hose_route",
+}
+NOT_RECORDED = "not recorded"
+
+
+def crude_rates(data: BleedData) -> pl.DataFrame:
+    """One row a group of every kind (kind `all` has group `all`), sorted by kind and group.
+
+    Columns
+    -------
+    kind, group
+        A bleed whose group was not recorded stands under `not recorded`; a kind no bleed has is left out.
+    sessions, mature, comebacks
+        Bleeds; those followed for the window; mature ones with a re-bleed return within it.
+    rate, rate_lo, rate_hi
+        comebacks / mature with Wilson limits (95%); empty without mature bleeds.
+    incidence, incidence_lo, incidence_hi
+        Aalen–Johansen at the window over all bleeds; empty where none was followed so far.
+    """
+    bleeds = data.bleeds
+    kinds = [kind for kind, column in KINDS.items() if bleeds.get_column(column).count()]
+    words = {kind: bleeds.get_column(KINDS[kind]).fill_null(NOT_RECORDED) for kind in kinds}
+    words["all"] = pl.repeat("all", len(bleeds), eager=True)
+    course = _follow_up(bleeds)
+    return pl.concat([_kind(course, kind, own, data.window_days) for kind, own in words.items()]).sort("kind", "group")
+
+
+@dataclass(frozen=True)
+class _FollowUp:
+    """What became of each bleed: whether it was followed for the window and whether it came back then; whether it was
+    watched, and of those that were, the days at risk and how they ended."""
+
+    mature: NDArray[np.bool_]
+    came_back: NDArray[np.bool_]
+    at_risk: NDArray[np.bool_]
+    days: NDArray[np.int64]
+    event_type: NDArray[np.int64]
+
+
+def _follow_up(bleeds: pl.DataFrame) -> _FollowUp:
+    mature, came_back = (bleeds.get_column(name).to_numpy() for name in ("mature", "came_back"))
+    observed = bleeds.select(return_observable()).to_series()
+    ends_seen = bleeds.select("days_at_risk", "end").filter(observed)
+    return _FollowUp(
+        mature,
+        mature & came_back,
+        observed.to_numpy(),
+        ends_seen.get_column("days_at_risk").to_numpy(),
+        event_type(ends_seen),
+    )
+
+
+def _kind(follow_up: _FollowUp, kind: str, groups: pl.Series, window_days: int) -> pl.DataFrame:
+    codes, names = level_codes(groups), groups.unique().sort()
+    counts = {
+        "sessions": np.bincount(codes, minlength=len(names)),
+        "mature": np.bincount(codes[follow_up.mature], minlength=len(names)),
+        "comebacks": np.bincount(codes[follow_up.came_back], minlength=len(names)),
+    }
+    table = pl.DataFrame({"group": names, **counts})
+    incidence = window_incidence(
+        codes[follow_up.at_risk], follow_up.days, follow_up.event_type, table.height, window_days
+    )
+    limits = wilson(table.get_column("comebacks"), table.get_column("mature"))
+    return table.select(
+        pl.lit(kind).alias("kind"),
+        "group",
+        "sessions",
+        "mature",
+        "comebacks",
+        rate=pl.col("comebacks") / pl.col("mature"),
+        rate_lo=pl.Series(limits.lo),
+        rate_hi=pl.Series(limits.hi),
+        incidence=pl.Series(incidence.incidence),
+        incidence_lo=pl.Series(incidence.lo),
+        incidence_hi=pl.Series(incidence.hi),
+    ).with_columns(pl.selectors.float().fill_nan(None))

@@ -1,0 +1,136 @@
+"""Reasons for a risk in a mechanic's words: what was done or seen, never who did it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import polars as pl
+
+from analysis.risk.feature_spec import FIRM, FIRST, LAST, LEAK, PUMPED, TRAVEL
+from analysis.risk.features import MISSED
+from analysis.standard import Standard, Step
+from schemas import dictionary
+from schemas.log import Sessions
+
+UNITS = {entry.name: entry.unit for entry in dictionary("sessions", Sessions)}
+PASSES = "passes"
+PASS_FIELDS = ("cycles", "bubbles_last", "volume_moved_ml")
+PASS_THEMES = (*PASS_FIELDS, "flush_ratio", LAST)
+REASONS = {
+    "soft_lever": "came in with a soft lever",
+    "dirty_fluid": "came in with dirty fluid",
+    "new_hose": "new hose fitted",
+    "new_brake": "new brake fitted",
+    "leak_repair": "a leak had been repaired",
+    "comeback": "had already come back once",
+}
+FLUID_NAMES = {"mineral": "mineral oil", "dot3": "DOT 3 fluid", "dot4": "DOT 4 fluid", "dot5.1": "DOT 5.1 fluid"}
+
+
+@dataclass(frozen=True)
+class Topic:
+    """One possible reason: the feature groups whose contributions it sums, and its text (null where there is nothing to say)."""
+
+    feature_groups: tuple[str, ...]
+    text: pl.Expr
+
+
+def topics(standard: Standard) -> list[Topic]:
+    """Everything that can be a reason; feature groups without a topic (people, shops) never are."""
+    all_topics = [_passes(standard), *_signs(), *_context()]
+    for step in standard.steps:
+        if step.field not in PASS_FIELDS:
+            themes = (
+                f"step {step.id}",
+                *((step.field,) if step.field in ("settle_minutes", "lever_vacuum_strokes") else ()),
+            )
+            all_topics.append(Topic(themes, _missed(step)))
+        words = pl.when(pl.col(MISSED + step.id).is_null()).then(pl.lit(f"not recorded: {step.title}"))
+        all_topics.append(Topic((f"unrecorded {step.id}",), words))
+    return all_topics
+
+
+def _passes(standard: Standard) -> Topic:
+    steps = tuple(f"step {step.id}" for step in standard.steps if step.field in PASS_FIELDS)
+    cycles, last = pl.col("cycles"), pl.col("bubbles_last")
+    passed = pl.when(cycles == 1).then(pl.lit("1 pass")).otherwise(pl.format("{} passes", _whole(cycles)))
+    ended = pl.when(last > 0).then(pl.lit("bubbles still showing"))
+    both = pl.format("{}, {}", passed, ended)
+    return Topic((*steps, *PASS_THEMES), pl.coalesce(both, passed, ended))
+
+
+def _signs() -> list[Topic]:
+    travel, beyond = pl.col("lever_travel_after_mm"), pl.col("travel_excess_mm")
+    air = pl.format(
+        ", about {} ml of air ({}–{})",
+        *(_one(pl.col(name)) for name in ("trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml")),
+    )
+    against = pl.format(" ({} mm over a firm brake)", _whole(beyond))
+    longer = pl.when(beyond >= 0.5).then(pl.concat_str(against, air.fill_null(""))).otherwise(pl.lit(""))
+    firsts, gain = pl.col("bubbles_first"), pl.col("pump_gain_mm")
+    bubbles = pl.when(firsts == 1).then(pl.lit("1 bubble")).otherwise(pl.format("{} bubbles", _whole(firsts)))
+    return [
+        Topic((TRAVEL,), pl.concat_str(pl.format("lever travel {} mm", _one(travel)), longer.fill_null(""))),
+        Topic((f"unrecorded {TRAVEL}",), _unrecorded_text("lever_travel_after_mm", "lever travel after the bleed")),
+        Topic((FIRST,), pl.concat_str(bubbles, pl.lit(" in the first pass"))),
+        Topic((f"unrecorded {FIRST}",), _unrecorded_text("bubbles_first", "bubbles in the first pass")),
+        Topic((f"unrecorded {LAST}",), _unrecorded_text("bubbles_last", "bubbles in the last pass")),
+        Topic((PUMPED,), pl.when(gain > 0).then(pl.format("pumps up by {} mm", _one(gain)))),
+        Topic((f"unrecorded {PUMPED}",), _unrecorded_text("pump_gain_mm", "pump-up")),
+        Topic((FIRM,), pl.when(~pl.col("hard_pull_firm")).then(pl.lit("not firm under a hard pull"))),
+        Topic((f"unrecorded {FIRM}",), _unrecorded_text("hard_pull_firm", "the hard pull")),
+        Topic((LEAK,), pl.when(pl.col("leak_seen")).then(pl.lit("a leak was seen"))),
+    ]
+
+
+def _context() -> list[Topic]:
+    model, place = pl.col("brake_model"), pl.col("place_in_day")
+    return [
+        Topic(("hose_route",), pl.when(pl.col("hose_route") == "internal").then(pl.lit("internal hose"))),
+        Topic(("brake",), pl.format("{} brake", pl.col("brake"))),
+        Topic(("job_reason",), pl.col("job_reason").replace_strict(REASONS, default=None, return_dtype=pl.String)),
+        Topic(
+            ("fluid_required",),
+            pl.format("takes {}", pl.col("fluid_required").replace_strict(FLUID_NAMES, default=None, return_dtype=pl.String)),
+        ),
+        Topic(("fluid_out",), pl.format("old fluid {}", pl.col("fluid_out"))),
+        Topic(("bike_kind",), pl.format("kind of bike: {}", pl.col("bike_kind"))),
+        Topic(("hose_mm",), pl.format("{} mm of hose", _whole(pl.col("hose_mm")))),
+        Topic(("shop_temp_c",), pl.format("{} °C in the workshop", _whole(pl.col("shop_temp_c")))),
+        Topic(("lever_travel_before_mm",), pl.format("lever travel {} mm when it came in", _one(pl.col("lever_travel_before_mm")))),
+        Topic(("piston_pairs",), pl.format("{} pairs of pistons", _whole(pl.col("piston_pairs")))),
+        Topic(("place_in_day",), pl.when(place > 1).then(pl.format("bleed number {} by the same person that day", _whole(place)))),
+        Topic(("brake_model",), pl.when(model != "").then(pl.format("{} comes back more than other models", model))),
+    ]  # fmt: skip
+
+
+def _missed(step: Step) -> pl.Expr:
+    """What went wrong, with the reading where it is a number."""
+    missed, plain = pl.col(MISSED + step.id), pl.lit(step.missed_title)
+    if step.rule.kind() != "number" or step.field.startswith("own."):
+        return pl.when(missed).then(plain)
+    unit = UNITS.get(step.field, "")
+    unit = "" if unit in ("", "fraction") else f" {unit}"
+    with_reading = pl.format("{} ({}{})", pl.lit(step.missed_title), _two(pl.col(step.field)), pl.lit(unit))
+    return pl.when(missed).then(pl.coalesce(with_reading, plain))
+
+
+def _unrecorded_text(field: str, title: str) -> pl.Expr:
+    return pl.when(pl.col(field).is_null()).then(pl.lit(f"not recorded: {title}"))
+
+
+def _whole(column: pl.Expr) -> pl.Expr:
+    return column.round(0).cast(pl.Int64).cast(pl.String)
+
+
+def _one(column: pl.Expr) -> pl.Expr:
+    return _trimmed(column.cast(pl.Float64).round(1))
+
+
+def _two(column: pl.Expr) -> pl.Expr:
+    return _trimmed(column.cast(pl.Float64).round(2))
+
+
+def _trimmed(column: pl.Expr) -> pl.Expr:
+    """Without a trailing `.0`."""
+    return column.cast(pl.String).str.replace(r"\.0$", "")

@@ -1,0 +1,95 @@
+"""Each bleed against the standard: met, missed, not recorded, and how far outside."""
+
+from __future__ import annotations
+
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from analysis.errors import UserError
+from analysis.intake import Log
+from analysis.standard.definition import Standard, Step
+from analysis.standard.rules import BrakeLimits, Kind, Rule, bounds_of, fields_read, of_brake
+from schemas import empty, validate_table
+from schemas.intermediate import Deviations, MissedSteps
+
+
+def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
+    """Every accepted bleed held against every step.
+
+    Returns
+    -------
+    DataFrame[MissedSteps]
+        session_id, then one Boolean column a step in the standard's order: true missed, false met, empty where the
+        step's field (or the one it is compared with) was not recorded; sorted by session_id.
+
+    Raises
+    ------
+    UserError
+        A step reads a field of the shop's own whose type does not suit its rule.
+    """
+    bleeds = _with_brakes(log, standard)
+    steps = [(~step.rule.met(step.field)).alias(step.id) for step in standard.steps]
+    return validate_table(MissedSteps, bleeds.sort("session_id").select("session_id", *steps))
+
+
+def deviation(log: Log, standard: Standard) -> DataFrame[Deviations]:
+    """How far each missed measured step lies outside, in the field's own unit; below the limit is negative.
+
+    A reading that only equals what it should be above is outside by 0. Steps met, not recorded, or without a number
+    to be outside of are left out; sorted by session_id and step.
+    """
+    bleeds = _with_brakes(log, standard).sort("session_id").with_row_index("place")
+    parts = [part for step in standard.steps if (part := _outside(bleeds, step)) is not None]
+    if not parts:
+        return empty(Deviations)
+    return validate_table(Deviations, pl.concat(parts).sort("place", "step").drop("place"))
+
+
+def own_fields(standard: Standard) -> dict[str, Kind]:
+    """The shop's own fields that the standard reads, each with what its rule asks it to hold, in the steps' order."""
+    fields = [(name, step.rule.kind()) for step in standard.steps for name in (step.field, *fields_read(step.rule))]
+    return {name: kind for name, kind in fields if name.startswith("own.")}
+
+
+def _with_brakes(log: Log, standard: Standard) -> pl.DataFrame:
+    """The bleeds beside their brake's own limits, and beside each own field the standard reads that no export had."""
+    rules: list[Rule] = [step.rule for step in standard.steps]
+    limits = {name for rule in rules if isinstance(rule, BrakeLimits) for name in (rule.lo_field, rule.hi_field)}
+    brakes = log.brakes.select("brake_model", *(pl.col(name).alias(of_brake(name)) for name in sorted(limits)))
+    fields = {name for step in standard.steps for name in (step.field, *fields_read(step.rule))}
+    bleeds = log.sessions.with_columns(pl.lit(None).alias(name) for name in sorted(fields - set(log.sessions.columns)))
+    for step in standard.steps:
+        _refuse_unfit(bleeds.schema, step, standard.name)
+    bleed_fields = bleeds.select(sorted({"session_id", "brake_model", *fields}))
+    return bleed_fields.join(brakes, on="brake_model", how="left", maintain_order="left")
+
+
+def _refuse_unfit(schema: pl.Schema, step: Step, standard: str) -> None:
+    for field in (step.field, *fields_read(step.rule)):
+        kind_in_log, kind_needed = _kind(schema[field]), step.rule.kind()
+        if kind_in_log not in (kind_needed, None):
+            raise UserError(
+                f"{standard}, step {step.id}",
+                f"the rule is for a {kind_needed} and the field {field} holds {kind_in_log}",
+                f"a field that holds {kind_needed}",
+                "mend the rule, or the type of that field in the map",
+            )
+
+
+def _kind(dtype: pl.DataType) -> Kind | None:
+    if dtype == pl.Boolean:
+        return "true/false"
+    if dtype.is_numeric():
+        return "number"
+    return None if dtype == pl.Null else "text"
+
+
+def _outside(bleeds: pl.DataFrame, step: Step) -> pl.DataFrame | None:
+    bounds = bounds_of(step.rule)
+    if bounds is None:
+        return None
+    reading = pl.col(step.field).cast(pl.Float64)
+    beyond = pl.when(reading <= bounds.lo).then(reading - bounds.lo).when(reading >= bounds.hi)
+    return bleeds.filter(~step.rule.met(step.field)).select(
+        "place", "session_id", step=pl.lit(step.id), observed=reading, outside=beyond.then(reading - bounds.hi)
+    )

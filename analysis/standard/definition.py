@@ -1,0 +1,93 @@
+"""The shop's written procedure as values: its steps, what counts as a re-bleed, what a comeback and a check cost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from analysis.standard.rules import Limits, Rule, limits_of
+
+
+@dataclass(frozen=True)
+class WorkCondition:
+    """A kind of work: a context field at one of its levels."""
+
+    field: str
+    level: str
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of the procedure.
+
+    `title` names the step done right, `missed_title` what went wrong when it is missed.
+    `interacts_with` declares, before any figure is seen, on what work a miss is thought to do more harm.
+    `acts` says how a miss does harm: `air`, which the lever shows on the stand, or `leak`, which works past the signs.
+    `acts_on` names signs that the step changes by itself (a reach set further out reads longer without any air).
+    """
+
+    id: str
+    title: str
+    missed_title: str
+    field: str
+    rule: Rule
+    acts: Literal["air", "leak"] = "air"
+    acts_on: tuple[str, ...] = ()
+    interacts_with: WorkCondition | None = None
+
+    @property
+    def limits(self) -> Limits:
+        return limits_of(self.rule)
+
+
+@dataclass(frozen=True)
+class ComebackRule:
+    """Which returns count as a re-bleed comeback, and what one costs where a return tells neither."""
+
+    complaints: tuple[str, ...]
+    findings: tuple[str, ...]
+    exclude_findings: tuple[str, ...]
+    minutes: float
+    parts_cost: float
+
+
+@dataclass(frozen=True)
+class SecondCheck:
+    """A second check: bench minutes, chance to find the fault, how many there is time for, days between two lists, and
+    minutes to bring a bike back for it (0 where bikes are checked before they leave)."""
+
+    minutes: float
+    sensitivity: float
+    per_week: float
+    worklist_days: int
+    recall_minutes: float = 0.0
+
+    @property
+    def cost(self) -> float:
+        """Minutes of one check with the bike brought back for it."""
+        return self.minutes + self.recall_minutes
+
+    def break_even_risk(self, comeback_minutes: float) -> float:
+        """The risk from which a check saves more minutes than it costs; 1 where none does."""
+        saved = self.sensitivity * comeback_minutes
+        return min(self.cost / saved, 1.0) if saved > 0 else 1.0
+
+
+@dataclass(frozen=True)
+class Standard:
+    """The shop's written procedure; `fluid_replacements` names what may stand in for a required fluid."""
+
+    window_days: int
+    currency: str
+    minute_cost: float
+    comeback: ComebackRule
+    second_check: SecondCheck
+    steps: tuple[Step, ...]
+    fluid_replacements: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    name: str = "built in"
+
+    @property
+    def usual_comeback_minutes(self) -> float:
+        """Bench minutes of one comeback as the procedure has it, its parts turned into minutes."""
+        parts = self.comeback.parts_cost / self.minute_cost if self.minute_cost > 0 else 0.0
+        return self.comeback.minutes + parts

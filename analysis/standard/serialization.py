@@ -1,0 +1,52 @@
+"""A standard as plain words and numbers, and back: so that it can be kept in a file beside a model."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from analysis.standard.definition import ComebackRule, SecondCheck, Standard, Step, WorkCondition
+from analysis.standard.rules import AboveField, AtLeastField, Between, BrakeLimits, Equals, Is, Limits, Rule
+
+RULES: dict[str, type] = {
+    kind.__name__: kind for kind in (Is, Between, Equals, AboveField, AtLeastField, BrakeLimits)
+}  # fmt: skip
+LIMITED = ("limits", "usual")
+
+
+def standard_to_dict(standard: Standard) -> dict[str, Any]:
+    """The standard as dictionaries, lists, texts and numbers."""
+    content = {**asdict(standard), "steps": [_step_to_dict(step) for step in standard.steps]}
+    content["fluid_replacements"] = {fluid: list(others) for fluid, others in standard.fluid_replacements.items()}
+    return content
+
+
+def standard_from_dict(table: dict[str, Any]) -> Standard:
+    """The standard that `standard_to_dict` told.
+
+    Raises
+    ------
+    KeyError, TypeError
+        Something is missing or was never a standard's.
+    """
+    comeback: dict[str, Any] = {k: tuple(v) if isinstance(v, list | tuple) else v for k, v in table["comeback"].items()}
+    whole = {
+        **table,
+        "comeback": ComebackRule(**comeback),
+        "second_check": SecondCheck(**table["second_check"]),
+        "steps": tuple(_step_from_dict(step) for step in table["steps"]),
+        "fluid_replacements": {fluid: tuple(others) for fluid, others in table["fluid_replacements"].items()},
+    }
+    return Standard(**whole)
+
+
+def _step_to_dict(step: Step) -> dict[str, Any]:
+    return {**asdict(step), "rule": {"kind": type(step.rule).__name__, **asdict(step.rule)}}
+
+
+def _step_from_dict(table: dict[str, Any]) -> Step:
+    rule = dict(table["rule"])
+    kind = RULES[rule.pop("kind")]
+    rule_value: Rule = kind(**{name: Limits(**value) if name in LIMITED else value for name, value in rule.items()})
+    where = table["interacts_with"] and WorkCondition(**table["interacts_with"])
+    return Step(**{**table, "rule": rule_value, "acts_on": tuple(table["acts_on"]), "interacts_with": where})

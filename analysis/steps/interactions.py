@@ -1,0 +1,133 @@
+"""Does a miss do more harm on some work? A few interactions, each declared in the standard before any figure is seen."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.dataset import BleedData
+from analysis.standard import Step
+from analysis.stats import Z95, benjamini_hochberg, normal_tail
+from analysis.steps.design_matrix import FREE, Design
+from analysis.steps.marginal_effects import fit_step_model, time_and_event
+from analysis.survival import Block, SurvivalModel
+from schemas import empty, validate_table
+from schemas.outputs import Interactions
+
+FloatArray = NDArray[np.float64]
+MIN_BLEEDS, LEVEL = 10, 0.05
+
+
+def interactions(
+    data: BleedData, design: Design | None, cox_model: SurvivalModel | None = None
+) -> DataFrame[Interactions]:
+    """Every declared pair of step and work: the hazard ratio of a miss there and elsewhere.
+
+    Estimand: the ratio of the hazard of a return with the step missed to that with it met, on the named work and on all
+    other, adjusted as the step costs are. One time-to-return model holds all declared pairs as products; standard errors
+    by the infinitesimal jackknife, clustered by bike; Benjamini-Hochberg over the pairs. A pair with fewer than 10 bleeds
+    missed or met on either work is small_sample.
+
+    Parameters
+    ----------
+    prepared
+        The bleeds to learn from.
+    design
+        That of the step costs; None where too few came back.
+    cox_model
+        Its model over the whole follow-up, at which the search starts; fitted here unless given.
+    """
+    declared = [step for step in data.standard.steps if step.interacts_with is not None]
+    counts = [_counts(data, step) for step in declared]
+    rows = [_row(step, one) for step, one in zip(declared, counts, strict=True)]
+    can = [
+        place
+        for place, step in enumerate(declared)
+        if design is not None and step.id in design.steps and counts[place].min() >= MIN_BLEEDS
+    ]
+    if design is not None and can:
+        for place, estimate in zip(can, _estimates(data, design, cox_model, [declared[i] for i in can]), strict=True):
+            rows[place] |= estimate
+    return validate_table(Interactions, pl.DataFrame(rows, schema=empty(Interactions).schema).sort("step"))
+
+
+def interaction_notes(table: DataFrame[Interactions]) -> tuple[str, ...]:
+    """A sentence for every pair that differs."""
+    differ = table.filter(pl.col("verdict") == "differs").iter_rows(named=True)
+    return tuple(
+        f"“{row['title']}” missed: {_ratio(row, 'there')} times the hazard where {row['field'].replace('_', ' ')} is "
+        f"{row['level']}, {_ratio(row, 'elsewhere')} times elsewhere (asked beforehand; q = {row['q_value']:.3f})."
+        for row in differ
+    )
+
+
+def _ratio(row: dict[str, float], place_text: str) -> str:
+    value, lo, hi = (row[f"ratio_{place_text}{end}"] for end in ("", "_lo", "_hi"))
+    return f"{value:.1f} ({lo:.1f} to {hi:.1f})"
+
+
+def _on_that_work(data: BleedData, step: Step) -> NDArray[np.bool_]:
+    where = step.interacts_with
+    assert where is not None
+    return (data.bleeds.get_column(where.field) == where.level).fill_null(False).to_numpy()
+
+
+def _counts(data: BleedData, step: Step) -> NDArray[np.int64]:
+    """Bleeds missed and met there, missed and met elsewhere."""
+    missed, there = data.missed.get_column(step.id), _on_that_work(data, step)
+    states = [missed.fill_null(False).to_numpy(), (~missed).fill_null(False).to_numpy()]
+    return np.array([(one & place).sum() for place in (there, ~there) for one in states])
+
+
+def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
+    where = step.interacts_with
+    assert where is not None
+    head = {"step": step.id, "title": step.title, "field": where.field, "level": where.level}
+    return head | {"missed_there": int(counts[0]), "missed_elsewhere": int(counts[2]), "verdict": "too_few"}
+
+
+def _estimates(
+    data: BleedData, design: Design, cox_model: SurvivalModel | None, steps: list[Step]
+) -> list[dict[str, object]]:
+    """Ratios, p and verdict of each pair, from one model with all the products.
+
+    Nothing for a pair whose standard errors are zero or not finite, as where every bleed came back.
+    """
+    places = [design.steps.index(step.id) for step in steps]
+    width = design.x.shape[1]
+    work = np.column_stack([_on_that_work(data, step) for step in steps])
+    missed_there = design.x[:, places] * work
+    x = np.hstack([design.x, missed_there - missed_there.mean(axis=0)])
+    pairs, time_event = len(steps), time_and_event(data.bleeds)
+    base = fit_step_model(data, design) if cox_model is None else cox_model
+    model = base.fit(
+        x,
+        *time_event,
+        blocks=[*design.blocks, Block(width, width + pairs, FREE)],
+        clusters=design.bike,
+        start=np.append(base.coefficients, np.zeros(pairs)),
+    )
+    columns = [*places, *range(width, width + pairs)]
+    rows = model.influence(np.eye(width + pairs)[:, columns]) * model.df_correction
+    covariance, b = rows.T @ rows, model.coefficients[columns]
+    more, elsewhere = b[pairs:], b[:pairs]
+    sd = np.sqrt(np.diag(covariance))
+    both = np.sqrt(sd[:pairs] ** 2 + sd[pairs:] ** 2 + 2 * np.diag(covariance[:pairs, pairs:]))
+    there = elsewhere + more
+    sound = np.flatnonzero((sd[pairs:] > 0) & np.isfinite(sd[pairs:]) & np.isfinite(both) & (sd[:pairs] > 0))
+    p = 2 * normal_tail(np.abs(more[sound]) / sd[pairs:][sound])
+    found: list[dict[str, object]] = [{} for _ in steps]
+    for i, p_value, q in zip(sound, p, benjamini_hochberg(p), strict=True):
+        found[i] = (
+            _limits("ratio_there", there[i], both[i])
+            | _limits("ratio_elsewhere", elsewhere[i], sd[i])
+            | {"p_value": float(p_value), "q_value": float(q), "verdict": "differs" if q <= LEVEL else "no_sign"}
+        )
+    return found
+
+
+def _limits(name: str, log: float, sd: float) -> dict[str, object]:
+    ends = {"": log, "_lo": log - Z95 * sd, "_hi": log + Z95 * sd}
+    return {name + end: float(np.exp(np.clip(value, -20, 20))) for end, value in ends.items()}

@@ -1,0 +1,113 @@
+"""A made log written the way some workshop's software would, with a small truth of its own beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+
+from synthetic.exports.export_format import ExportFormat, Sheet
+from synthetic.exports.files import first_row, write_database, write_text, write_workbook
+from synthetic.exports.flaws import Grid, add_flaws
+from synthetic.exports.foreign_rows import Row, foreign_rows
+from synthetic.simulate import SimulatedLog
+
+DIRT_COLUMNS = {
+    "file": pl.String,
+    "row": pl.Int64,
+    "table": pl.String,
+    "column": pl.String,
+    "rule": pl.String,
+    "value": pl.String,
+    "action": pl.String,
+}
+TABLES_WITH_FLAWS = ("sessions", "comebacks")
+
+
+@dataclass(frozen=True)
+class ExportResult:
+    """What was written.
+
+    `files` in the order to give them in; `headings`: file, table, heading, column, unit (empty where canonical);
+    `dirt`: file, row, table, column, rule, value, action, one line a flaw that was injected, rows numbered as a run
+    tells them; `rows`: file, table, rows (of data, broken lines counted, titles and totals not).
+    """
+
+    files: tuple[Path, ...]
+    headings: pl.DataFrame
+    dirt: pl.DataFrame
+    rows: pl.DataFrame
+
+
+def write_export(
+    log: SimulatedLog, folder: Path | str, export_format: ExportFormat, seed: int, flaws_each: int = 2
+) -> ExportResult:
+    """Write `log` into `folder` in this manner, `flaws_each` flaws of every kind injected (0: clean).
+
+    The small truth is returned and also written to `truth/` in the folder (headings.csv, dirt.csv, rows.csv).
+    """
+    folder, rng = Path(folder), np.random.default_rng(seed)
+    (folder / "truth").mkdir(parents=True, exist_ok=True)
+    sheets = _rows(log, export_format, flaws_each, rng)
+    files = tuple(dict.fromkeys(folder / sheet.file for sheet in export_format.sheets))
+    for path in files:
+        inside = [(sheet, rows) for sheet, rows in sheets if sheet.file == path.name]
+        _write(path, export_format, inside)
+    exported = ExportResult(files, _headings(export_format), _dirt(export_format, sheets), _counts(sheets))
+    for name in ("headings", "dirt", "rows"):
+        getattr(exported, name).write_csv(folder / "truth" / f"{name}.csv")
+    return exported
+
+
+def _rows(
+    log: SimulatedLog, export_format: ExportFormat, flaws_each: int, rng: np.random.Generator
+) -> list[tuple[Sheet, list[Row]]]:
+    """The rows of every sheet; a table spread over several sheets is soiled as one."""
+    done: dict[str, list[Row]] = {}
+    for sheet in export_format.sheets:
+        if sheet.table not in done:
+            table: pl.DataFrame = getattr(log, sheet.table)
+            rows = foreign_rows(table, sheet, export_format, rng)
+            if sheet.table in TABLES_WITH_FLAWS and flaws_each:
+                typed = export_format.typed and export_format.kind(sheet) != "text"
+                grid = Grid(sheet, export_format, rows, typed)
+                rows = add_flaws(grid, log, flaws_each, rng)
+            done[sheet.table] = rows
+    return [(sheet, [r for r in done[sheet.table] if _belongs(r, sheet)]) for sheet in export_format.sheets]
+
+
+def _belongs(row: Row, sheet: Sheet) -> bool:
+    return row.year == 0 or sheet.from_year <= row.year <= sheet.until_year
+
+
+def _write(path: Path, export_format: ExportFormat, inside: list[tuple[Sheet, list[Row]]]) -> None:
+    kind = export_format.kind(inside[0][0])
+    if kind == "workbook":
+        write_workbook(path, export_format, inside)
+    elif kind == "database":
+        write_database(path, inside)
+    else:
+        sheet, rows = inside[0]
+        write_text(path, sheet, export_format, rows)
+
+
+def _headings(export_format: ExportFormat) -> pl.DataFrame:
+    rows = [(s.source, s.table, c.heading, c.field, c.unit) for s in export_format.sheets for c in s.columns]
+    return pl.DataFrame(rows, schema=["file", "table", "heading", "column", "unit"], orient="row")
+
+
+def _dirt(export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
+    lines = [
+        (sheet.source, first_row(sheet, export_format) + at, sheet.table, f.column, f.rule, f.value, f.action)
+        for sheet, rows in sheets
+        for at, row in enumerate(rows)
+        for f in row.flaws
+    ]
+    return pl.DataFrame(lines, schema=DIRT_COLUMNS, orient="row")
+
+
+def _counts(sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
+    rows = [(sheet.source, sheet.table, len(rows)) for sheet, rows in sheets]
+    return pl.DataFrame(rows, schema=["file", "table", "rows"], orient="row")

@@ -1,0 +1,101 @@
+"""What a foreign export looks like: headings, units, words, numbers, dates, and the kind of file."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+Kind = Literal["text", "workbook", "database"]
+# how much of the foreign unit one canonical unit is
+FACTORS = {
+    "": 1.0,
+    "cm": 0.1,
+    "in": 1 / 25.4,
+    "fl_oz": 1 / 29.5735295625,
+    "in_lb": 8.850745767,
+    "percent": 100.0,
+    "s": 60.0,
+}
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of an export: the canonical field it holds, its heading, its unit where foreign, its digits."""
+
+    field: str
+    heading: str
+    unit: str = ""
+    digits: int = 2
+
+    def foreign(self, value: float) -> float:
+        """The canonical value in this column's unit."""
+        if self.unit == "f":
+            return round(value * 1.8 + 32, self.digits)
+        return round(value * FACTORS[self.unit], self.digits)
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One table of an export: which log table, in which file (and sheet or database table), with which columns.
+
+    `until_year` and `from_year` keep the rows of some years, for a table that is spread over several sheets.
+    """
+
+    table: str
+    file: str
+    sheet_name: str
+    columns: tuple[Column, ...]
+    titles: tuple[str, ...] = ()
+    totals: str = ""
+    from_year: int = 0
+    until_year: int = 9999
+
+    @property
+    def source(self) -> str:
+        """The file as a run names it: book.xlsx#sheet, shop.sqlite#table, or the file."""
+        return f"{self.file}#{self.sheet_name}" if self.sheet_name else self.file
+
+
+@dataclass(frozen=True)
+class ExportFormat:
+    """How a workshop's software writes its log."""
+
+    name: str
+    sheets: tuple[Sheet, ...]
+    levels: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    yes: str = "yes"
+    no: str = "no"
+    decimal: str = "."
+    delimiter: str = ";"
+    encoding: str = "utf-8"
+    bom: bool = False
+    moment: str = "%Y-%m-%d %H:%M"
+    day: str = "%Y-%m-%d"
+    typed: bool = False
+    text_dates_share: float = 0.0
+
+    def kind(self, sheet: Sheet) -> Kind:
+        if sheet.file.endswith(".xlsx"):
+            return "workbook"
+        return "database" if sheet.file.endswith(".sqlite") else "text"
+
+
+def columns(rows: str) -> tuple[Column, ...]:
+    """Columns written one a line: field | heading | unit | digits; the last two may be left out."""
+    out = []
+    for line in rows.strip().splitlines():
+        parts = [part.strip() for part in line.split("|")]
+        name, heading, unit, digits = parts + ["", "", "2"][len(parts) - 1 :]
+        out.append(Column(name, heading, unit, int(digits)))
+    return tuple(out)
+
+
+def levels(rows: str) -> dict[str, dict[str, str]]:
+    """Foreign words written one field a line: field: canonical=foreign, canonical=foreign."""
+    out: dict[str, dict[str, str]] = {}
+    for line in rows.strip().splitlines():
+        name, words = line.split(":", 1)
+        pairs = (pair.split("=") for pair in words.split(","))
+        out[name.strip()] = {canonical.strip(): foreign.strip() for canonical, foreign in pairs}
+    return out

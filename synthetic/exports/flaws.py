@@ -1,0 +1,163 @@
+"""Dirt for exports: wrong values, missing ids, copies, contradictions, broken lines and returns of unknown bikes.
+
+Rows that a reader must set aside are rows of nobody's, added to the log's own: nothing hangs on them, so that what is
+injected is all that follows, and the log that is left is the whole of the true one but for some blanked cells.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from itertools import count
+
+import numpy as np
+
+from synthetic.exports.export_format import ExportFormat, Sheet
+from synthetic.exports.foreign_rows import Cell, Flaw, Row, number
+from synthetic.simulate import SimulatedLog
+
+UNREADABLE = ("ca. 20", "?", "x", "viel")
+WRONG_NUMBERS = {"lever_port_nm": 48.0, "lever_reach_mm": 780.0, "shop_temp_c": 180.0, "minutes": 9000.0}
+WRONG_WORDS = {"brake": "middle", "fluid_out": "purple", "complaint": "wobbles", "hose_route": "sideways"}
+REQUIRED = {"sessions": ("bike_id", "technician"), "comebacks": ("bike_id",)}
+DATES = {"sessions": "started_at", "comebacks": "returned_at"}
+IDS = {"sessions": "session_id", "comebacks": "comeback_id"}
+COPY_WITHIN = 40
+RowFlaw = Callable[[Row], Row]
+
+
+@dataclass(frozen=True)
+class Grid:
+    """A table of an export on its way to a file, with what is needed to soil it."""
+
+    sheet: Sheet
+    export_format: ExportFormat
+    rows: list[Row]
+    typed: bool
+
+    def place(self, field: str) -> int | None:
+        fields = [column.field for column in self.sheet.columns]
+        return fields.index(field) if field in fields else None
+
+
+def add_flaws(grid: Grid, log: SimulatedLog, each: int, rng: np.random.Generator) -> list[Row]:
+    """The grid's rows with `each` flaws of every kind the table and the kind of file allow.
+
+    The order of the log's rows stays; copies follow their originals.
+
+    Raises
+    ------
+    ValueError
+        If the table has too few rows for so many flaws.
+    """
+    rows = list(grid.rows)
+    blanked = [*_cell_flaws(grid, rng)] * each
+    if len(rows) < len(blanked) + each:
+        raise ValueError(f"flaws_each: too many for {len(rows)} rows of {grid.sheet.table}, got {each}; make more rows")
+    free = [int(i) for i in rng.permutation(len(rows))]
+    for flawed in blanked:
+        at = free.pop()
+        rows[at] = flawed(rows[at])
+    clean = [row for row in rows if not row.flaws]
+    added = [(min(at + int(rng.integers(1, COPY_WITHIN)), len(rows)), _copy(grid, rows[at])) for at in free[-each:]]
+    added += [(int(rng.integers(1, len(rows) + 1)), row) for row in _strangers(grid, log, clean, each, rng)]
+    for place, row in sorted(added, key=lambda pair: pair[0], reverse=True):
+        rows.insert(place, row)
+    return rows
+
+
+def _strangers(grid: Grid, log: SimulatedLog, clean: list[Row], each: int, rng: np.random.Generator) -> list[Row]:
+    """Rows that are none of the log's: of required fields wrong, two that contradict, torn lines, unknown bikes."""
+    numbers = count(1)
+
+    def stranger() -> Row:
+        return _stranger(grid, clean[int(rng.integers(len(clean)))], next(numbers))
+
+    made_up = [flawed(stranger()) for flawed in [*_set_aside_flaws(grid, log)] * each]
+    if grid.place(IDS[grid.sheet.table]) is not None:
+        made_up += [row for _ in range(each) for row in _contradiction(grid, stranger())]
+    if grid.export_format.kind(grid.sheet) == "text":
+        made_up += [_torn(stranger()) for _ in range(each)]
+    if grid.sheet.table == "comebacks":
+        unknown = Flaw("", "no_bleed_found", "", "unlinked")
+        made_up += [replace(stranger(), flaws=(unknown,)) for _ in range(each)]
+    return made_up
+
+
+def _cell_flaws(grid: Grid, rng: np.random.Generator) -> Iterator[RowFlaw]:
+    """Flaws of optional fields: the cell is blanked and the row stays."""
+    for field, value in WRONG_NUMBERS.items():
+        at = grid.place(field)
+        if at is not None:
+            cell = number(value, grid.sheet.columns[at], grid.export_format, grid.typed)
+            yield _put(at, cell, Flaw(field, "out_of_range", str(cell), "value_blanked"))
+    for field, word in WRONG_WORDS.items():
+        at = grid.place(field)
+        if at is not None and (field != "brake" or grid.sheet.table == "comebacks"):
+            yield _put(at, word, Flaw(field, "unknown_level", word, "value_blanked"))
+    for field in ("settle_minutes", "parts_cost"):
+        at = grid.place(field)
+        if at is not None:
+            text = str(rng.choice(UNREADABLE))
+            yield _put(at, text, Flaw(field, "unreadable", text, "value_blanked"))
+
+
+def _set_aside_flaws(grid: Grid, log: SimulatedLog) -> Iterator[RowFlaw]:
+    """Flaws of required fields: the row is set aside."""
+    for field in REQUIRED[grid.sheet.table]:
+        at = grid.place(field)
+        if at is not None:
+            yield _put(at, None, Flaw(field, "required_missing", "", "row_set_aside"))
+    date = DATES[grid.sheet.table]
+    at = grid.place(date)
+    if at is not None:
+        yield _put(at, "soon", Flaw(date, "unreadable", "soon", "row_set_aside"))
+        late = dt.datetime.combine(log.as_of, dt.time(10)) + dt.timedelta(days=20)
+        cell: Cell = late.strftime(grid.export_format.moment)
+        yield _put(at, cell, Flaw(date, "after_as_of", str(cell), "row_set_aside"))
+    brake = grid.place("brake")
+    if grid.sheet.table == "sessions" and brake is not None:
+        yield _put(brake, "middle", Flaw("brake", "unknown_level", "middle", "row_set_aside"))
+
+
+def _put(at: int, cell: Cell, flaw: Flaw) -> RowFlaw:
+    def flawed(row: Row) -> Row:
+        return replace(row, cells=(*row.cells[:at], cell, *row.cells[at + 1 :]), flaws=(*row.flaws, flaw))
+
+    return flawed
+
+
+def _copy(grid: Grid, row: Row) -> Row:
+    """An exact copy."""
+    return replace(row, flaws=(Flaw(IDS[grid.sheet.table], "exact_copy", _id(grid, row), "duplicate"),))
+
+
+def _contradiction(grid: Grid, row: Row) -> tuple[Row, Row]:
+    """Two rows of one number with other content: both are to be set aside."""
+    minutes = next(at for at, column in enumerate(grid.sheet.columns) if column.field == "minutes")
+    flaw = Flaw(IDS[grid.sheet.table], "two_contents", _id(grid, row), "row_set_aside")
+    one, two = (number(value, grid.sheet.columns[minutes], grid.export_format, grid.typed) for value in (76.0, 77.0))
+    first, second = ((*row.cells[:minutes], cell, *row.cells[minutes + 1 :]) for cell in (one, two))
+    return replace(row, cells=first, flaws=(flaw,)), replace(row, cells=second, flaws=(flaw,))
+
+
+def _torn(row: Row) -> Row:
+    """A line with more cells than headings."""
+    return replace(row, cells=(*row.cells, "?", "?"), flaws=(Flaw("", "unreadable_row", "", "row_set_aside"),))
+
+
+def _stranger(grid: Grid, pattern: Row, turn: int) -> Row:
+    """A row like `pattern` with numbers that nothing else in the log bears."""
+    cells = list(pattern.cells)
+    own = IDS[grid.sheet.table]
+    for field, value in (("session_id", None), ("bike_id", f"B9{turn:05d}"), (own, f"{own[0].upper()}9{turn:06d}")):
+        at = grid.place(field)
+        if at is not None:
+            cells[at] = value
+    return replace(pattern, cells=tuple(cells))
+
+
+def _id(grid: Grid, row: Row) -> str:
+    at = grid.place(IDS[grid.sheet.table])
+    return "" if at is None else str(row.cells[at])

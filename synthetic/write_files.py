@@ -1,0 +1,33 @@
+"""A made log written as canonical files: sessions.csv, comebacks.csv, and truth/ beside them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+
+from synthetic.simulate import SimulatedLog
+
+OPTIONAL_TABLES = ("passes", "technicians", "coaching", "brakes")
+TRUTHS = ("bleeds", "steps", "technicians", "events", "stories")
+
+
+def write_simulation(log: SimulatedLog, folder: Path | str) -> None:
+    """Write `sessions.csv`, `comebacks.csv` and `truth/*.csv` into `folder` (made if need be).
+
+    The optional tables (passes, technicians, coaching, brakes) are written where they have rows.
+    """
+    folder = Path(folder)
+    (folder / "truth").mkdir(parents=True, exist_ok=True)
+    _write(log.sessions, folder / "sessions.csv")
+    _write(log.comebacks, folder / "comebacks.csv")
+    for name in OPTIONAL_TABLES:
+        table: pl.DataFrame = getattr(log, name)
+        if table.height:
+            _write(table, folder / f"{name}.csv")
+    for name in TRUTHS:
+        _write(getattr(log, f"truth_{name}"), folder / "truth" / f"{name}.csv")
+
+
+def _write(table: pl.DataFrame, path: Path) -> None:
+    table.write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%S")

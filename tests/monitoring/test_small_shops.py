@@ -1,0 +1,18 @@
+"""Shops too small to watch stand beside those that are not."""
+
+import numpy as np
+import polars as pl
+
+from analysis.monitoring import monthly_rates
+from analysis.rates import expected_risk
+from synthetic import family, simulate
+from tests.simulated_logs import prepared_of
+
+
+def test_a_shop_too_small_to_watch_stands_beside_the_whole():
+    ready = prepared_of(simulate(family("base", 700), 3))
+    rng = np.random.default_rng(1)
+    table = monthly_rates(ready, expected_risk(ready, rng), rng)
+    watched = table.group_by("group").agg(told=pl.col("centre").count() > 0)
+    assert watched.get_column("told").any()
+    assert set(table.get_column("group")) == {"all", "Tarnholt", "Velmoor", "Quay Street"}

@@ -1,0 +1,94 @@
+"""The signs of air as one score: which speak, what is left out, and what a thin log gives."""
+
+from dataclasses import replace
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.steps import step_costs
+from analysis.steps.air_score import air_score
+from analysis.steps.mediation import mediator_evidence
+from synthetic import family, simulate
+from tests.simulated_logs import prepared_of
+
+
+def stood(n=400, seed=1, **columns):
+    """Bleeds of one model whose signs all tell of the same air; and that air."""
+    rng = np.random.default_rng(seed)
+    air = np.exp(rng.standard_normal(n))
+    signs = {
+        "lever_travel_after_mm": 20 + 2 * air + 0.5 * rng.standard_normal(n),
+        "bubbles_first": rng.poisson(3 + 6 * air),
+        "pump_gain_mm": 0.7 * air + 0.2 * rng.standard_normal(n),
+    }
+    kept = {name: pl.Series(columns.get(name, values), dtype=pl.Float64) for name, values in signs.items()}
+    return pl.DataFrame({"brake_model": ["Marl 4"] * n, **kept}), air
+
+
+def test_the_score_follows_the_logarithm_of_the_air_more_closely_than_any_one_sign():
+    bleeds, air = stood()
+    together = np.corrcoef(air_score(bleeds), np.log(air))[0, 1]
+    alone = [
+        np.corrcoef(np.log(np.maximum(bleeds[name].to_numpy() - low, 0.1)), np.log(air))[0, 1]
+        for name, low in (("lever_travel_after_mm", 20), ("bubbles_first", 3), ("pump_gain_mm", 0))
+    ]
+    assert together > max(alone)
+    assert together > 0.9
+
+
+def test_the_score_is_standardised():
+    score = air_score(stood()[0])
+    assert (score.mean(), score.std()) == pytest.approx((0, 1), abs=1e-9)
+
+
+def test_a_sign_that_may_not_speak_changes_nothing():
+    bleeds, _ = stood()
+    longer = bleeds.with_columns(pl.col("lever_travel_after_mm").reverse())
+    np.testing.assert_array_equal(air_score(bleeds, ("travel",)), air_score(longer, ("travel",)))
+    assert not np.allclose(air_score(bleeds), air_score(longer))
+
+
+def test_a_bleed_without_any_sign_stands_at_the_mean():
+    bleeds, _ = stood()
+    first = pl.int_range(pl.len()) == 0
+    blank = bleeds.with_columns(pl.when(~first).then(pl.col(c)) for c in bleeds.columns[1:])
+    assert air_score(blank)[0] == 0
+    assert np.isfinite(air_score(blank)).all()
+
+
+@pytest.mark.parametrize("value", [None, 0.0])
+def test_signs_never_recorded_or_always_alike_say_nothing(value):
+    bleeds, _ = stood(**{c: [value] * 400 for c in ("lever_travel_after_mm", "bubbles_first", "pump_gain_mm")})
+    assert air_score(bleeds) is None
+
+
+def test_a_step_that_lengthens_the_travel_is_judged_by_bubbles_and_pump_gain(costs, workshop):
+    """The reach lengthens travel by 0.8 mm a miss in this world and leaves no air."""
+    stand = mediator_evidence(workshop, costs.design, costs.by_return)
+    place = costs.design.steps.index("reach")
+    moved = workshop.bleeds.with_columns(
+        pl.col("lever_travel_after_mm") + 5 * workshop.missed["reach"].fill_null(False).cast(pl.Float64)
+    )
+    again = mediator_evidence(_with(workshop, moved), costs.design, costs.by_return)
+    assert again.delta[place] == pytest.approx(stand.delta[place])
+    assert stand.applies[place]
+    assert not stand.applies[costs.design.steps.index("seals")]
+
+
+def test_where_travel_is_the_only_sign_the_stand_says_nothing_of_a_step_that_alters_it(costs, workshop):
+    blank = [pl.lit(None, dtype=workshop.bleeds.schema[c]).alias(c) for c in ("bubbles_first", "pump_gain_mm")]
+    stand = mediator_evidence(_with(workshop, workshop.bleeds.with_columns(blank)), costs.design, costs.by_return)
+    assert not stand.applies[costs.design.steps.index("reach")]
+    assert stand.applies[costs.design.steps.index("purge")]
+
+
+@pytest.mark.parametrize(("name", "foretells"), [("base", True), ("signs say nothing", False)])
+def test_worse_signs_foretell_returns_only_where_they_do(name, foretells):
+    world = prepared_of(simulate(family(name, 3000), 17))
+    found = step_costs(world, np.random.default_rng(1))
+    assert (mediator_evidence(world, found.design, found.cox_model).p_value < 0.001) is foretells
+
+
+def _with(data, bleeds):
+    return replace(data, bleeds=bleeds)
