@@ -22,10 +22,10 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     rows = months.filter(pl.col("rate").is_not_null()).with_columns(
         state=pl.when(pl.col("mature") == pl.col("sessions"))
         .then(pl.lit("followed"))
-        .otherwise(pl.lit("not followed to its end"))
+        .otherwise(pl.lit("follow-up not complete"))
     )
     base = alt.Chart(rows, width=WIDTH, height=210).encode(x=_month_axis(rows))
-    rate = alt.Y("rate:Q", axis=PERCENT, title="come back")
+    rate = alt.Y("rate:Q", axis=PERCENT, title="came back")
     band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step").encode(
         y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q")
     )
@@ -38,10 +38,10 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         stroke=alt.StrokeValue(PLAIN),
         tooltip=[
             alt.Tooltip("month:O", title="month"),
-            alt.Tooltip("rate:Q", format=".1%", title="come back"),
+            alt.Tooltip("rate:Q", format=".1%", title="came back"),
             alt.Tooltip("comebacks:Q", title="came back"),
-            alt.Tooltip("mature:Q", title="of bleeds followed"),
-            alt.Tooltip("sessions:Q", title="of bleeds in all"),
+            alt.Tooltip("mature:Q", title="bleeds followed"),
+            alt.Tooltip("sessions:Q", title="all bleeds"),
             alt.Tooltip("state:N", title="state"),
         ],
     )
@@ -119,4 +119,6 @@ def _description(months: pl.DataFrame) -> str:
         return "Comeback rate by month: no month yet"
     description = f"Comeback rate by month from {months.get_column('month')[0]} to {months.get_column('month')[-1]}"
     change_months = months.filter("change_began").get_column("month").to_list()
-    return description + (f"; a change began in {', '.join(change_months)}" if change_months else "; no change told")
+    return description + (
+        f"; a change began in {', '.join(change_months)}" if change_months else "; no date of change found"
+    )

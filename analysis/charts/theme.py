@@ -22,7 +22,7 @@ SIGNAL_LABELS = {
     "in_question": "returns in question",
 }
 VERDICT_LABELS = {
-    "costs_comebacks": "costs comebacks",
+    "costs_comebacks": "leads to comebacks",
     "suspected": "suspected",
     "no_sign": "no clear cost",
     "too_few": "too few to say",

@@ -34,7 +34,7 @@ def _row_question(report: Report) -> Question:
     total = {name: int(report.intake.get_column(name).sum()) for name in columns}
     answer = Finding(
         f"{quantity(total['rows_read'], 'row')} read, {total['accepted']:,} accepted.",
-        f"{total['set_aside']:,} rejected and {quantity(total['duplicates'], 'exact duplicate')}: the sum is complete. "
+        f"{total['set_aside']:,} rejected and {quantity(total['duplicates'], 'exact duplicate')}: every row is accounted for. "
         f"{quantity(total['values_blanked'], 'value')} blanked in accepted rows; "
         f"{quantity(total['unlinked'], 'return')} with no bleed found.",
     )
@@ -94,7 +94,7 @@ def _recording_question(report: Report) -> Question:
             f"The least complete are {join_words(least)}.",
         ),
         points=(f"Never recorded: {join_words(never)}.",) if never else (),
-        action="A step that is not recorded counts as neither met nor missed. Fill the least complete field first.",
+        action="A step that is not recorded counts as neither met nor missed. Start by getting the least complete field written down.",
         charts=chart_specs(recorded_board(on_chart.with_columns(field_labels("field"))))
         if sessions.n_unique("technician") <= MAX_TECHNICIANS_ON_CHART
         else (),
@@ -143,7 +143,7 @@ def _validation_question(report: Report) -> Question:
         return Question(
             "proof",
             question,
-            Finding("Interval coverage has not been checked for this run."),
+            Finding("The intervals have not been validated for this run."),
             action=(
                 "Run “rebleed prove --out DIR” (simulated workshops, audited and compared with their known truth), then audit "
                 "again with “--proof DIR”."

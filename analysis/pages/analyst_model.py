@@ -13,6 +13,15 @@ from analysis.pages.text import estimate, interval, join_words, quantity
 from analysis.report import Report
 
 QUESTION = "Is the risk model any good?"
+CONSTANT = "constant"
+BASELINE_LABELS = {
+    CONSTANT: "the same risk for every bleed",
+    "default trees": "off-the-shelf boosted trees",
+    "lever travel": "lever travel alone",
+    "missed steps": "a count of missed steps",
+}
+GRADES = ((0.8, "Good"), (0.7, "Fair"), (0.0, "Weak"))
+"""Words for an AUC; common practice, no source."""
 DECILE, QUARTER = "observed_in_tenth_", "quarter_"
 METRIC_LABELS = {
     "bleeds_foretold": "later bleeds predicted, with complete follow-up",
@@ -41,7 +50,10 @@ def model_question(report: Report) -> Question:
         _drift_text(model),
         *_bias(model),
     ]
-    table = model.with_columns(metric=pl.col("metric").map_elements(metric_label, return_dtype=pl.String))
+    table = model.with_columns(
+        pl.col("baseline_name").replace(BASELINE_LABELS),
+        metric=pl.col("metric").map_elements(metric_label, return_dtype=pl.String),
+    )
     return Question(
         id="model",
         question=QUESTION,
@@ -91,17 +103,32 @@ def _discrimination(model: pl.DataFrame) -> Finding:
     auc, size = _row(model, "auc"), _row(model, "bleeds_foretold")
     if auc is None:
         return Finding("Too few comebacks to say how well the risks rank bleeds.")
-    text = f"AUC {auc['value']:.3f} on later bleeds."
     if auc["lo"] is not None and auc["lo"] <= 0.5:
-        text += " That is not clearly better than chance."
+        text = f"Not clearly better than chance at ranking bleeds (AUC {auc['value']:.2f})."
+    else:
+        grade = next(word for limit, word in GRADES if auc["value"] >= limit)
+        text = f"{grade} at ranking later bleeds (AUC {auc['value']:.2f})"
+        level_with = [rule for rule in _not_clearly_beaten(model) if rule != CONSTANT]
+        text += f", but not clearly better than {join_words(level_with, 'or')}." if level_with else "."
     details = [] if auc["lo"] is None else [f"95% interval {auc['lo']:.3f}–{auc['hi']:.3f}"]
     if size is not None:
         bleeds = quantity(int(size["value"]), "bleed")
         with_comebacks = f" with {quantity(int(size['baseline']), 'comeback')}" if size["baseline"] is not None else ""
         details.append(bleeds + with_comebacks)
-    rules = _baselines(model, "auc").filter(pl.col("baseline_name") != "constant").select("baseline_name", "baseline")
-    details += [f"{rule} {value:.2f}" for rule, value in rules.iter_rows()]
+    rules = _baselines(model, "auc").filter(pl.col("baseline_name") != CONSTANT).select("baseline_name", "baseline")
+    details += [f"{BASELINE_LABELS.get(rule, rule)} {value:.2f}" for rule, value in rules.iter_rows()]
     return Finding(text, f"{'; '.join(details)}.")
+
+
+def _not_clearly_beaten(model: pl.DataFrame) -> list[str]:
+    """Simple rules whose log loss is not clearly worse than the model's, as readers call them."""
+    baselines = _baselines(model, "log_loss")
+    if baselines.is_empty():
+        return []
+    own = baselines.row(0, named=True)
+    limit = own["value"] if own["hi"] is None else own["hi"]
+    names = baselines.filter(pl.col("baseline") <= limit).get_column("baseline_name").to_list()
+    return [BASELINE_LABELS.get(name, name) for name in names]
 
 
 def _log_loss(model: pl.DataFrame) -> str:
@@ -110,8 +137,8 @@ def _log_loss(model: pl.DataFrame) -> str:
         return ""
     own = baselines.row(0, named=True)
     limit = own["value"] if own["hi"] is None else own["hi"]
-    better_than = baselines.filter(pl.col("baseline") > limit).get_column("baseline_name").to_list()
-    level_with = baselines.filter(pl.col("baseline") <= limit).get_column("baseline_name").to_list()
+    names = baselines.filter(pl.col("baseline") > limit).get_column("baseline_name").to_list()
+    better_than, level_with = [BASELINE_LABELS.get(name, name) for name in names], _not_clearly_beaten(model)
     text = f"Log loss {estimate(own['value'], own['lo'], own['hi'])}: "
     text += (
         f"clearly better than {join_words(better_than)}" if better_than else "not clearly better than any simple rule"
@@ -178,7 +205,9 @@ def _charts(report: Report) -> list[Any]:
     if baselines.height:
         own = baselines.head(1).select(pl.lit("this model").alias("rule"), "value", "lo", "hi")
         none = pl.lit(None, pl.Float64)
-        rules = baselines.select(rule="baseline_name", value="baseline", lo=none, hi=none)
+        rules = baselines.select(
+            rule=pl.col("baseline_name").replace(BASELINE_LABELS), value="baseline", lo=none, hi=none
+        )
         table = pl.concat([own, rules.sort("value", "rule", descending=[True, False])])
         charts.append(with_title(baseline_comparison(table), "Discrimination (AUC) against simple rules"))
     deciles = model.filter(pl.col("metric").str.starts_with(DECILE)).sort("metric")

@@ -51,7 +51,7 @@ def gauge_page(result: GaugeResult) -> Page:
     """The study as one page that opens without a network."""
     questions = [_trust_question(result), _spread_question(result), _noise_question(result)]
     scope = gauge_scope(result) + (", names hidden" if result.names_hidden else "")
-    title = f"Can “{result.heading}” be trusted?"
+    title = f"How far can you trust “{result.heading}”?"
     text = render_template(
         "lone.html", None, here="gauge.html", title=title, questions=questions, scope=scope, notes=result.notes
     )
@@ -67,7 +67,7 @@ def gauge_summary(result: GaugeResult) -> list[str]:
 def gauge_scope(result: GaugeResult) -> str:
     """`90 readings of 10 items by 3 technicians, equally often`."""
     items, people = result.readings.n_unique("item"), result.readings.n_unique("technician")
-    balance = "equally often" if result.balanced else "not equally often"
+    balance = "the same number of readings each" if result.balanced else "not the same number of readings each"
     return (
         f"{quantity(result.readings.height, 'reading')} of {quantity(items, 'item')} by "
         f"{quantity(people, 'technician')}, {balance}"
@@ -83,8 +83,8 @@ def _trust_question(result: GaugeResult) -> Question:
         action=_action(result),
         charts=chart_specs(gauge_marks(result.readings, result.heading)),
         method=(
-            "Every mark is one reading. Marks of one column far apart: the reading does not repeat. Columns of one item at "
-            "different heights: technicians read differently. Items at different heights: what the reading is for. Measurement "
+            "Every mark is one reading. Marks spread within a column: poor repeatability. Columns of one item at different heights: "
+            "technicians read differently. Differences between items are what you want to see. Measurement "
             "error under 10% of the spread is good, up to 30% may be acceptable (measurement systems analysis manual; from "
             "memory)."
         ),
@@ -128,7 +128,7 @@ def _noise_question(result: GaugeResult) -> Question:
         id="noise",
         question="How much does measurement error weaken predictions?",
         answer=_noise_finding(result),
-        action="Where a second reading is quick and keeps clearly more, write down the mean of two.",
+        action="If a second reading is quick and clearly helps, write down the mean of two.",
         table=page_table(
             result.noise,
             "Reliability by the number of readings one technician averages",
@@ -178,8 +178,8 @@ def _noise_finding(result: GaugeResult) -> Finding:
             "The items differ no more than repeated readings of one item: this reading cannot predict comebacks."
         )
     return Finding(
-        f"One reading keeps {one['reliability']:.0%} of what an exact one would say about comebacks; the mean of three keeps "
+        f"One reading carries {one['reliability']:.0%} of the information of a perfect one; the mean of three carries "
         f"{three['reliability']:.0%}.",
-        f"Reliability of one reading {percent_interval(one['reliability'], one['lo'], one['hi'])}; with it, "
-        f"{one['sample_size_ratio']:.2f} times the bleeds are needed.",
+        f"Reliability of one reading {percent_interval(one['reliability'], one['lo'], one['hi'])}; so you need "
+        f"{one['sample_size_ratio']:.2f} times as many bleeds.",
     )

@@ -8,9 +8,9 @@ from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
 
 CAUTIONS = (
-    "Brakes are safety parts. These figures are statistics about work, not an inspection: a low risk is not a pass.",
-    "Mineral oil and DOT fluid never mix. Used fluid goes to licensed disposal.",
-    "The maker's instructions, local rules and a qualified mechanic come first, and every bleed ends with a hard pull.",
+    "Brakes are safety parts. These figures are statistics about work, not an inspection of any brake: a low risk is not a pass.",
+    "Never mix mineral oil and DOT fluid. Dispose of used fluid through a licensed facility.",
+    "The maker's instructions, local rules and a qualified mechanic come first, and every bleed ends with a hard pull of the lever and a check for leaks.",
     "A flag against a name is a reason to talk, not a verdict.",
 )
 """Shown on every page, sheet and worklist, and at the end of a run."""
@@ -25,9 +25,9 @@ GLOSSARY = (
     ),
     ("window", "the number of days each bleed is followed"),
     ("followed", "bled long enough ago that the whole window has passed"),
-    ("recall", "a bike we ask back at once, whatever the statistics say"),
-    ("stand readings", "what is read on the work stand after the bleed: lever travel, pump-up and bubbles"),
-    ("pump-up", "lever travel lost after five quick pulls, mm; air in the brake makes a lever pump up"),
+    ("recall", "a bike called back at once, whatever the statistics say"),
+    ("stand readings", "lever travel, pump-up and bubbles, as read on the work stand"),
+    ("pump-up", "how much shorter the lever travel gets after five quick pulls, mm; a sign of air in the brake"),
     ("procedure", "the shop's written list of steps, with the limits each reading must meet"),
     (
         "95% interval",
@@ -42,7 +42,7 @@ GLOSSARY = (
     ("points", "percentage points: 36% against 20% is 16 points more"),
     ("unadjusted difference", "the difference before adjusting for the kind of work"),
     ("q", "false discovery rate: among results flagged at this q or below, the share expected to be false alarms"),
-    ("control limits", "the range in which a month falls by chance alone when nothing has changed"),
+    ("control limits", "the range months stay within when only chance is at work"),
     ("CUSUM", "a running sum of observed minus expected comebacks that shows a lasting change early"),
     (
         "Weibull shape",
@@ -108,8 +108,8 @@ FIELD_LABELS = {
     "syringes_upright": "syringes held upright",
     "caliper_closed_first": "caliper port closed first",
     "port_seals_checked": "O-rings on both port screws checked",
-    "lever_port_nm": "lever port torque",
-    "caliper_port_nm": "caliper port torque",
+    "lever_port_nm": "lever bleed port torque",
+    "caliper_port_nm": "caliper bleed port torque",
     "cleaned": "cleaned",
     "reach_restored": "lever reach reset",
     "fluid_out": "old fluid",

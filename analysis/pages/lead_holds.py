@@ -9,7 +9,7 @@ import polars as pl
 from analysis.charts import holds_by_day
 from analysis.pages.labels import level_label
 from analysis.pages.question import Finding, Question, chart_specs, page_table
-from analysis.pages.text import capitalised, quantity
+from analysis.pages.text import capitalised, join_words, quantity
 from analysis.report import Report
 
 RECENT_DAYS = 31
@@ -18,9 +18,16 @@ ROWS_LISTED = 8
 HOLD_LABELS = {
     "wrong_fluid": "wrong fluid",
     "kit_of_other_kind": "bled with a kit used for the other fluid (mineral/DOT)",
-    "not_firm": "left with a soft lever",
-    "leak": "left with a leak",
+    "not_firm": "went out with a soft lever",
+    "leak": "went out leaking",
 }
+CHECKED_FIELDS = {
+    "fluid": ("fluid_used", "fluid_required"),
+    "kit": ("kit_fluid",),
+    "hard pull": ("hard_pull_firm",),
+    "leaks": ("leak_seen",),
+}
+"""What the safety rules look at, and the fields they need."""
 OBVIOUS_RULES = ("leak", "not_firm")
 """Recalls whose instruction already says what was found."""
 COLUMNS = {
@@ -41,16 +48,26 @@ def recalls(report: Report) -> pl.DataFrame:
 
 def recall_finding(report: Report) -> Finding:
     """How many brakes to recall now, by reason."""
+    unchecked = _unchecked(report)
+    if len(unchecked) == len(CHECKED_FIELDS):
+        return Finding(f"Cannot check for recalls: {join_words(unchecked)} are not recorded.")
+    note = f" Not recorded, so not checked: {join_words(unchecked)}." if unchecked else ""
     open_recalls = recalls(report)
     if open_recalls.is_empty():
-        return Finding("Nothing to recall: no bleed in the log breaks a safety rule.")
+        return Finding("Nothing to recall: no recorded bleed breaks a safety rule.", note.strip())
     recent = open_recalls.filter(~pl.col("older")).height
     text = f"Recall {quantity(open_recalls.height, 'brake')}."
     if 0 < recent < open_recalls.height:
         text += f" Start with the {_number_word(recent)} bled in the last {RECENT_DAYS} days."
     reasons = open_recalls.group_by("rule").len().sort("len", "rule", descending=[True, False])
     counts = [f"{HOLD_LABELS[rule]}: {n}" for rule, n in reasons.iter_rows()]
-    return Finding(text, f"{capitalised('; '.join(counts))}.")
+    return Finding(text, f"{capitalised('; '.join(counts))}.{note}")
+
+
+def _unchecked(report: Report) -> list[str]:
+    """What the safety rules look at and this log never records."""
+    sessions = report.log.sessions
+    return [label for label, fields in CHECKED_FIELDS.items() if not all(sessions[name].count() for name in fields)]
 
 
 def recall_question(report: Report) -> Question:
@@ -69,8 +86,8 @@ def recall_question(report: Report) -> Question:
             "A recall follows from a rule, not from statistics: the wrong fluid, a kit used for the other fluid, a lever that "
             "was not firm, a leak. It closes when a later bleed of the same brake breaks no rule. Each brake is listed once, "
             f"under its latest bleed. Brakes bled in the last {RECENT_DAYS} days come first; within each group the order is: "
-            "mineral oil and DOT fluid mixed up, a leak, a soft lever, a kit used for the other fluid, another fluid of the "
-            "right family. This order is common practice, no source; a qualified mechanic may know better."
+            "the wrong type of fluid (mineral/DOT), a leak, a soft lever, a kit used for the other fluid, the wrong grade of the "
+            "right fluid. This order is common practice, no source; a qualified mechanic may know better."
         ),
     )  # fmt: skip
 
@@ -121,7 +138,7 @@ def _action(open_recalls: pl.DataFrame) -> str:
     if recent and older:
         text = "Call the owners of the recent ones before anything else, in this order."
     if older:
-        text += " For older bleeds, first ask whether another shop has re-bled the brake: there is no later bleed here."
+        text += " For older bleeds, first ask whether another shop has re-bled the brake: no later bleed is on record."
     unlisted = open_recalls.height - ROWS_LISTED
     if unlisted > 0:
         text += f" The other {unlisted} are in the table, most urgent first."

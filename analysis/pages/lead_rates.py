@@ -35,11 +35,14 @@ MAX_POINTS, MAX_MONTH_CHARTS = 8, 8
 MIN_BLEEDS_FOR_A_NAME = 30
 EARLY_DAYS, MIN_SHARE = 30, 0.03
 ALL_SHOPS = "All workshops together"
+NO_RETURNS = "Add the table of returns (bike, brake, date, complaint) to the exports."
 
 
 def rate_finding(report: Report) -> Finding:
     """The share of followed bleeds that came back, with its interval and denominator."""
     row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
+    if not (report.log.has_comebacks_table or report.comebacks):
+        return Finding("Comeback rate unknown: no returns were read.", NO_RETURNS)
     if not row["mature"]:
         return Finding(f"Too early for a comeback rate: no bleed has been followed for {report.window_days} days yet.")
     detail = (
@@ -116,7 +119,9 @@ def _undated_signals(signals: pl.DataFrame) -> Finding:
         f"{ALL_SHOPS if kind == 'all' else group} ({join_words([month_name(m) for m in own.sort('month').get_column('month')])})"
         for (kind, group), own in signals.group_by("kind", "group", maintain_order=True)
     ]
-    return Finding("Some months are out of control, but no date of a lasting change is clear.", f"{'; '.join(groups)}.")
+    return Finding(
+        "Some months are outside their limits, but no date of a lasting change is clear.", f"{'; '.join(groups)}."
+    )
 
 
 def _separate_changes(changes: pl.DataFrame) -> pl.DataFrame:
@@ -147,7 +152,7 @@ def _change(report: Report, row: dict[str, Any]) -> Finding:
     if rates[0] is None or rates[1] is None:
         return Finding(f"{name} changed in {month_name(row['month'])}.")
     way = "worse" if rates[1] > rates[0] else "better"
-    text = f"{name} got {way} in {month_name(row['month'])}: {percent(rates[0])} came back before, {percent(rates[1])} since."
+    text = f"{name} has been {way} since {month_name(row['month'])}: {percent(rates[0])} came back before, {percent(rates[1])} since."
     detail = f"Before {observed_share(*counts[0])}, since {observed_share(*counts[1])}."
     step = _moved_step(report, row)
     return Finding(f"{text} {step.text}".strip(), f"{detail} {step.detail}".strip())
@@ -188,7 +193,7 @@ def change_question(report: Report) -> Question:
             else "Keep watching. A single high month within its limits is no reason to change anything."
         ),
         hint=(
-            "Grey band: control limits. Dashed: expected. Triangle: out of control (this month or a run ending here). Hollow: "
+            "Grey band: control limits. Dashed: expected. Triangle: outside the limits (this month, or a run of months ending here). Hollow: "
             "follow-up not complete."
         ),
         charts=chart_specs(*_month_charts(report)) if overall.get_column("rate").count() else (),
@@ -265,7 +270,7 @@ def signals(report: Report, kinds: tuple[str, ...]) -> pl.DataFrame:
 
 
 def _difference(row: dict[str, Any]) -> str:
-    return f"{row['group']} had {quantity(row['comebacks'], 'comeback')} where its mix of work would give {row['expected']:.0f}."
+    return f"{row['group']} had {quantity(row['comebacks'], 'comeback')}; {row['expected']:.0f} expected for the same mix of work."
 
 
 def _highest_rate(report: Report) -> Finding:
@@ -281,7 +286,7 @@ def _highest_rate(report: Report) -> Finding:
         f"{name}: {percent(row['rate'])} of {quantity(row['mature'], 'bleed')} came back, the highest unadjusted rate."
     )
     if row["comebacks"] <= row["expected"]:
-        text = f"{name} is not a concern: {quantity(row['comebacks'], 'comeback')}, {expected} expected for the work {name} takes."
+        text = f"{name} is not a concern: {quantity(row['comebacks'], 'comeback')}, {expected} expected for the work {name} does."
         return Finding(text, detail)
     text = f"{name} has the highest rate, but no clear difference: {quantity(row['comebacks'], 'comeback')}, {expected} expected."
     return Finding(text, f"{detail} Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}.")
@@ -302,12 +307,12 @@ def difference_question(report: Report) -> Question:
     table = rates.filter(pl.col("kind") != "all").with_columns(pl.col("kind").replace(KIND_LABELS))
     return Question(
         id="where",
-        question="Who and what differs, allowing for the work?",
+        question="Who and what differs on like-for-like work?",
         answer=difference_finding(report),
         points=tuple(points),
-        action="Talk about the work, not about rankings: most of these differences are too small to rank.",
+        action="Do not rank people: most of these differences are too small. Talk about the work." if adjusted else "",
         hint=(
-            "Click a technician (or pick one below) to see the kind of work they take; a model to see how soon it comes back."
+            "Click a technician (or pick one below) to see the work they do, or a brake model to see how soon it comes back."
             if adjusted
             else ""
         ),
@@ -328,8 +333,8 @@ def _work_difference(row: dict[str, Any]) -> str:
     label = level_label(row["group"])
     ratio = f"ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}"
     return (
-        f"{label[:1].upper()}{label[1:]} ({KIND_LABELS[row['kind']]}): {percent(row['rate'])} came back where the rest of the "
-        f"job would predict {percent(row['expected'] / row['mature'])} ({ratio}, {quantity(row['mature'], 'bleed')})."
+        f"{label[:1].upper()}{label[1:]} ({KIND_LABELS[row['kind']]}): {percent(row['rate'])} came back, "
+        f"{percent(row['expected'] / row['mature'])} expected from the rest of the job ({ratio}, {quantity(row['mature'], 'bleed')})."
     )
 
 

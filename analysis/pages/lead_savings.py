@@ -35,7 +35,7 @@ def step_finding(report: Report) -> Finding:
     if costly.height:
         first = costly.row(0, named=True)
         text = (
-            f"Costliest missed step: “{first['title']}”. Never missing it would prevent "
+            f"The missed step that leads to most comebacks: “{first['title']}”. Never missing it would prevent "
             f"{first['preventable_per_100']:.1f} comebacks per 100 bleeds."
         )
         details = [f"“{row['title']}” {_prevented(row)}" for row in costly.iter_rows(named=True)]
@@ -49,9 +49,9 @@ def step_finding(report: Report) -> Finding:
     ]
     ranked = report.steps.get_column("preventable_per_100").count()
     text = (
-        "No missed step clearly costs comebacks."
+        "No missed step clearly leads to comebacks."
         if ranked
-        else "Too few comebacks to say which missed steps cost them."
+        else "Too few comebacks to say which missed steps lead to them."
     )
     return Finding(text, f"Most often missed: {'; '.join(often) or 'none recorded'}.")
 
@@ -69,10 +69,10 @@ def saving_question(report: Report) -> Question:
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks").height
     return Question(
         id="steps",
-        question="What would fixing the costliest steps save?",
+        question="What would fixing the worst steps save?",
         answer=step_finding(report),
         points=tuple(_scenario(row) for row in joint.head(3).iter_rows(named=True)),
-        action="Start with the first one or two." if costly else "",
+        action="Fix the top one or two steps first." if costly else "",
         charts=chart_specs(*charts),
         table=page_table(ranked, "Steps of the procedure", STEP_COLUMNS, "tables/steps.csv"),
         method=(
@@ -120,7 +120,7 @@ def cost_question(report: Report) -> Question:
         id="costs",
         question="What do comebacks cost?",
         answer=cost_finding(report),
-        action="Compare the time a fix takes with these costs." if len(report.costs) else "",
+        action="Weigh the cost of a fix against this." if len(report.costs) else "",
         table=page_table(
             _yearly_costs(report),
             "Cost in a year by cause, with 95% intervals (causes overlap, so they do not add up)",

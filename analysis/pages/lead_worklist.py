@@ -12,7 +12,7 @@ from analysis.dataset import MIN_COMEBACKS
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import interval, join_words, percent, percent_range, quantity
 from analysis.report import Report
-from analysis.standard import SecondCheck
+from analysis.standard import SecondCheck, built_in
 
 REMINDER = "Every bleed ends with a hard pull; a low risk is not a pass."
 COLUMNS = {
@@ -88,15 +88,15 @@ def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
             "Nothing to check today.",
             f"None of {quantity(recent, 'bleed')} in the last {days} is worth a check: {pays}.",
         )
-    allowed = f"you allow {check.per_week:g} checks a week"
+    allowed = f"{check.per_week:g} checks a week{_default(report)}"
     if listed.height < min(recent, int(check.per_week * check.worklist_days / 7)):
         return Finding(
             f"{quantity(listed.height, 'bleed')} to check today; the rest are not worth a check.",
-            f"Of {quantity(recent, 'bleed')} in the last {days} up to {report.as_of}; {pays}.",
+            f"Of {quantity(recent, 'bleed')} in the last {days} up to {report.as_of}; {pays}.{_rest(listed)}",
         )
     return Finding(
         f"{quantity(listed.height, 'bleed')} to check, the riskiest of the last {days}.",
-        f"Up to {report.as_of}; {allowed}.",
+        f"Up to {report.as_of}; {allowed}.{_rest(listed)}",
     )
 
 
@@ -121,6 +121,15 @@ def _check_minutes(check: SecondCheck) -> str:
     """`6 minutes, and 5 to bring the bike back`."""
     back = f", and {check.recall_minutes:g} to bring the bike back" if check.recall_minutes else ""
     return f"{check.minutes:g} minutes{back}"
+
+
+def _default(report: Report) -> str:
+    return " (built-in default)" if report.standard.second_check == built_in().second_check else ""
+
+
+def _rest(listed: pl.DataFrame) -> str:
+    more = listed.height - ROWS_LISTED
+    return f" The other {more} are in the table." if more > 0 else ""
 
 
 def _bleed(row: dict[str, Any]) -> str:
@@ -158,23 +167,23 @@ def second_check_question(report: Report) -> Question:
     affordable = _affordable(table, check.per_week)
     best = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
     points = [f"Most bench time is saved by checking {_saving(row)}." for row in best.iter_rows(named=True)] or [
-        "In bench minutes alone no number of checks pays for itself; a check buys a comeback that nobody rides."
+        "In bench minutes alone no number of checks pays for itself, but each check may spare a rider a bad brake."
     ]
     if affordable["minutes_saved"] is not None:
-        points = [f"The {check.per_week:g} checks a week you allow: {_saving(affordable)}.", *points]
+        points = [f"{check.per_week:g} checks a week{_default(report)}: {_saving(affordable)}.", *points]
     return Question(
         id="second-checks",
         question=question,
         answer=_catch_finding(affordable, check.sensitivity),
         points=tuple(points),
-        action="Choose the number of checks by the time you have; each extra check catches less.",
+        action="Choose the number of checks by what they save; each extra check catches less.",
         charts=chart_specs(second_check_curve(table)),
         table=page_table(
             table,
             "By the share of bleeds checked",
             {
                 "share": "checked %", "checks_per_week": "checks a week", "threshold": "risk threshold %",
-                "caught_per_100_comebacks": "comebacks covered, of 100", "precision": "hit rate %",
+                "caught_per_100_comebacks": "comebacks among them, of 100", "precision": "of those checked, come back %",
                 "net_benefit": "net benefit per bleed", "minutes_saved": "bench minutes saved a year",
             },
             "tables/second_checks.csv",
@@ -197,13 +206,13 @@ def _catch_finding(row: dict[str, Any], finds: float) -> Finding:
     text = f"Checking the riskiest {row['share']:.0%}"
     if row["caught_per_100_comebacks"] is None:
         return Finding(f"{text}: too few comebacks to say what it would catch.")
-    text += f" covers {row['caught_per_100_comebacks']:.0f}% of comebacks."
+    text += f" of bleeds looks at {row['caught_per_100_comebacks']:.0f}% of those that would come back."
     if row["precision"]:
         text += f" One check in {1 / row['precision']:.0f} finds a bleed that would come back."
     details = [] if row["checks_per_week"] is None else [f"{row['checks_per_week']:.0f} checks a week"]
     if row["caught_lo"] is not None and row["caught_hi"] is not None:
-        details.append(f"95% interval {row['caught_lo']:.0f}–{row['caught_hi']:.0f}% of comebacks covered")
-    details.append(f"assumes a check catches {finds:.0%} of them")
+        details.append(f"95% interval {row['caught_lo']:.0f}–{row['caught_hi']:.0f}% of them")
+    details.append(f"assumes a check finds the fault in {finds:.0%}")
     return Finding(text, f"{details[0][:1].upper()}{'; '.join(details)[1:]}.")
 
 

@@ -41,7 +41,7 @@ def _step_question(report: Report) -> Question:
     costly = report.steps.filter(pl.col("verdict").is_in(COSTLY_VERDICTS)).height
     return Question(
         id="steps",
-        question="Which steps, when missed, cost the most comebacks?",
+        question="Which missed steps lead to most comebacks?",
         answer=step_finding(report),
         points=tuple(_step_points(report)),
         action="Demonstrate these steps; use the jobs on the cards as examples." if costly else "",
@@ -64,7 +64,7 @@ def _step_question(report: Report) -> Question:
             "(lever travel, pump-up, bubbles) where they predict comebacks. The doubly robust check is cross-fitted on bleeds "
             "with complete follow-up. All three are observations, not an experiment, and assume no unmeasured cause. The first "
             "three steps are the most certain; the rest are in order of the estimate, and steps whose ranks overlap are not in "
-            "order. “Costs comebacks” controls false alarms at 5 in 100 over all steps and requires the estimate from comebacks "
+            "order. “Leads to comebacks” controls false alarms at 5 in 100 over all steps and requires the estimate from comebacks "
             "only to agree in direction; “suspected” means an interval above zero, not confirmed."
         ),
     )  # fmt: skip
@@ -100,7 +100,7 @@ def _tolerance_question(report: Report) -> Question:
         for (step, field), own in report.tolerance.group_by("step", "field", maintain_order=True)
     ]
     differing = _differing_readings(report)
-    answer = Finding("Too few comebacks to judge any tolerance.")
+    answer = Finding("Too few comebacks to judge any limit.")
     if curves:
         text = (
             f"For {len(differing)} of {quantity(len(curves), 'reading')}, comeback risk clearly changes with the value."
@@ -111,16 +111,16 @@ def _tolerance_question(report: Report) -> Question:
     table = report.tolerance.with_columns(field_labels("field"), pl.col("step").replace(titles))
     return Question(
         id="tolerance",
-        question="Is our tolerance in the right place?",
+        question="Are our limits in the right place?",
         answer=answer,
         points=_disagreements(report, set(differing)),
-        action="Where risk keeps falling inside the limit, consider tightening it." if differing else "",
+        action="If risk is still falling well inside a limit, consider tightening it." if differing else "",
         charts=chart_specs(*curves),
         table=page_table(
             table,
             "Comeback risk by reading",
             {
-                "step": "step", "field": "field", "reading": "reading", "bleeds": "bleeds near it", "risk": "risk %",
+                "step": "step", "field": "field", "reading": "reading", "bleeds": "bleeds near this value", "risk": "risk %",
                 "lo": "from %", "hi": "to %",
             },
             "tables/tolerance.csv",
@@ -143,12 +143,12 @@ def _disagreements(report: Report, differing: set[str]) -> tuple[str, ...]:
     points = []
     if costly:
         points.append(
-            f"{join_words(quoted_misses(report, costly))}: estimated to cost comebacks, but no clear change along the curve. The "
+            f"{join_words(quoted_misses(report, costly))}: estimated to lead to comebacks, but no clear change along the curve. The "
             "curve uses comebacks only and is less sensitive than the step estimate. Keep the limit."
         )
     if harmless:
         points.append(
-            f"{join_words(quoted_misses(report, harmless))}: risk changes along the reading, but not clearly at the limit, which may "
+            f"{join_words(quoted_misses(report, harmless))}: risk changes with the reading, but not clearly at the limit, which may "
             "be set where it makes little difference. Look at the curve before moving it."
         )
     return tuple(points)

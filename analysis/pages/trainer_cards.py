@@ -16,8 +16,8 @@ from analysis.report import Report
 STEPS_PER_CARD, BLEEDS_PER_STEP = 3, 3
 MIN_COMEBACKS_A_YEAR = 0.1
 LOW_PRIORITY = {
-    "costs_comebacks": "at this rate it costs too few comebacks to practise first",
-    "suspected": "at this rate it costs too few comebacks to practise first",
+    "costs_comebacks": "at this rate it leads to too few comebacks to practise first",
+    "suspected": "at this rate it leads to too few comebacks to practise first",
     "no_sign": "no evidence that it causes comebacks: low priority",
     "too_few": "too few comebacks to say whether it costs any",
 }
@@ -77,7 +77,7 @@ def _card_finding(report: Report, cards: int) -> Finding:
     count = more.n_unique("technician")
     text = f"{count} of {quantity(people, 'technician')} {'misses' if count == 1 else 'miss'} some step clearly more than peers on the same work."
     gain = _biggest_gain(report)
-    detail = f"Start with the {quantity(cards, 'card')} on steps that cost comebacks." if cards else ""
+    detail = f"{quantity(cards, 'card')} on steps that lead to comebacks." if cards else ""
     return Finding(f"{text} {gain}".strip(), detail)
 
 
@@ -121,15 +121,17 @@ def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
     examples = join_words(_recent_misses(report, name, row["step"]))
     return (
         f"“{missed_title(report, row['step'])}”: missed {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
-        f"{row['peer_share']:.0%}); allowing for small numbers, {excess} more than peers. {_comebacks_a_year(row)} "
+        f"{row['peer_share']:.0%}); about {excess} more than peers. {_comebacks_a_year(row)} "
         f"Example jobs: {examples}."
     )
 
 
 def _comebacks_a_year(row: dict[str, Any]) -> str:
     if row["preventable"] < MIN_COMEBACKS_A_YEAR:
-        return f"Costs less than one comeback in ten years (at most {number(round(row['preventable_hi'], 2))} a year)."
-    return f"Costs {estimate(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year."
+        return (
+            f"Leads to less than one comeback in ten years (at most {number(round(row['preventable_hi'], 2))} a year)."
+        )
+    return f"Leads to {estimate(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year."
 
 
 def _recent_misses(report: Report, name: str, step: str) -> list[str]:
@@ -150,8 +152,8 @@ def _workshop_change(report: Report, name: str, practise: pl.DataFrame) -> list[
         return []
     own = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique()
     return [
-        f"All of {row['group']} has missed “{missed_title(report, row['step_moved'])}” at a different rate since "
-        f"{month_name(row['month'])}: ask about the kit and the procedure there before the person."
+        f"At {row['group']} everyone's rate of “{missed_title(report, row['step_moved'])}” changed in "
+        f"{month_name(row['month'])}: look at the kit and the procedure there before you speak to anyone."
         for row in changes.filter(pl.col("group").is_in(own.implode())).iter_rows(named=True)
     ]
 
@@ -176,5 +178,5 @@ def _low_priority(report: Report, others: pl.DataFrame) -> list[str]:
             for row in others.filter(pl.col("verdict") == verdict).iter_rows(named=True)
         ]
         if steps:
-            notes.append(f"Also missed more than peers: {join_words(steps)}; {why}.")
+            notes.append(f"Missed more than peers: {join_words(steps)}; {why}.")
     return notes

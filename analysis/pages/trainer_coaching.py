@@ -13,7 +13,7 @@ from analysis.pages.text import capitalised, join_words, percentage_points, quan
 from analysis.report import Report
 
 TEST_LABELS = {
-    "favourite_digits": "digit preference",
+    "favourite_digits": "rounded readings",
     "copied_entries": "entries copied from another bleed",
     "impossible_durations": "impossible times",
     "never_varied": "a reading that never varies",
@@ -69,7 +69,7 @@ def _coaching_points(report: Report, known: pl.DataFrame) -> list[str]:
     points = [
         f"{row['technician']}, “{titles.get(row['step'], row['step'])}” ({row['coached_on']}): {_outcome(row)}. Missed "
         f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} before, {row['missed_after']:.0%} of "
-        f"{row['recorded_after']:,} after; against peers {percentage_points(row['change'], row['lo'], row['hi'])}."
+        f"{row['recorded_after']:,} after; change against uncoached peers {percentage_points(row['change'], row['lo'], row['hi'])}."
         for row in known.iter_rows(named=True)
     ]
     too_early = report.coaching.height - known.height
@@ -101,7 +101,7 @@ def _next_coaching(report: Report, known: pl.DataFrame) -> str:
     actions = []
     if people:
         actions.append(
-            f"No clear change and the step costs comebacks: coach again, in another way: {join_words(people)}."
+            f"No clear change and the step leads to comebacks: coach again, in another way: {join_words(people)}."
         )
     if harmless:
         actions.append(
@@ -139,7 +139,7 @@ def credibility_question(report: Report) -> Question:
 def _credibility_finding(report: Report, flags: pl.DataFrame) -> Finding:
     tests = quantity(report.credibility.height, "test")
     if flags.is_empty():
-        return Finding("No unusual recording patterns. Nothing to ask.", f"{capitalised(tests)}.")
+        return Finding("No unusual recording patterns. Nothing to follow up.", f"{capitalised(tests)}.")
     people = quantity(report.log.sessions.n_unique("technician"), "technician")
     count = flags.n_unique("technician")
     verb = "shows" if count == 1 else "show"

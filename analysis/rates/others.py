@@ -22,7 +22,7 @@ from analysis.stats import level_codes
 
 MAX_FOLDS = 20
 RIDGE = 1.0
-"""The penalty of `regression.left_out_logistic`."""
+"""The penalty of `stats.cross_fitted_logistic`."""
 
 
 @dataclass(frozen=True)

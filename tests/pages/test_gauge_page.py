@@ -47,7 +47,7 @@ def text() -> str:
 def test_verdict_spread_and_cost_come_in_this_order(text: str) -> None:
     heads = re.findall(r"<section class=\"question\" id=\"(\w+)\"", text)
     assert heads == ["trusted", "spread", "noise"]
-    assert "24 readings of 6 items by 2 technicians, equally often" in text
+    assert "24 readings of 6 items by 2 technicians, the same number of readings each" in text
     assert "of the tolerance of 12" in text
 
 

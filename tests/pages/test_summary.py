@@ -11,7 +11,7 @@ import pytest
 from analysis.pages import terminal_summary
 from analysis.pages.analyst_model import model_question
 from analysis.pages.lead import lead_questions
-from analysis.pages.lead_rates import change_finding, difference_finding
+from analysis.pages.lead_rates import change_finding, difference_finding, rate_finding
 from analysis.pages.lead_worklist import second_check_question, worklist_question
 from analysis.pages.text import month_name
 from analysis.pages.trainer_cards import _workshop_change
@@ -64,7 +64,7 @@ def test_a_flag_on_the_highest_rate_is_reported_with_its_expectation() -> None:
     finding = difference_finding(with_worst(1.0, (3.0, 2.0, 4.0), "high"))
     assert "highest rate" not in finding.text
     assert f"{worst()} had" in finding.text
-    assert "where its mix of work would give 1." in finding.text
+    assert "1 expected for the same mix of work." in finding.text
 
 
 @pytest.mark.parametrize(("missed_since", "way"), [(True, "from 0% to 100%"), (False, "from 100% to 0%")])
@@ -129,10 +129,12 @@ def test_a_worklist_without_recent_bleeds_says_so() -> None:
 def test_second_checks_say_what_the_time_available_covers() -> None:
     """The procedure allows 15 checks a week: 20% of bleeds are 8 a week, 50% are 20."""
     question = second_check_question(foretold(report()))
-    assert question.answer.text.startswith("Checking the riskiest 20% covers 51% of comebacks.")
+    assert question.answer.text.startswith(
+        "Checking the riskiest 20% of bleeds looks at 51% of those that would come back."
+    )
     assert "8 checks a week" in question.answer.detail
-    assert question.answer.detail.endswith("assumes a check catches 70% of them.")
-    assert question.points[0].startswith("The 15 checks a week you allow: 20% of bleeds")
+    assert question.answer.detail.endswith("assumes a check finds the fault in 70%.")
+    assert question.points[0].startswith("15 checks a week (built-in default): 20% of bleeds")
     assert "5% of bleeds, a net saving of 12 h a year" in question.points[1]
 
 
@@ -146,11 +148,14 @@ def test_second_checks_that_never_pay_say_so() -> None:
 
 def test_the_model_is_shown_against_the_rules_it_must_beat() -> None:
     question = model_question(foretold(report()))
-    assert question.answer.text == "AUC 0.720 on later bleeds."
-    assert question.answer.detail == (
-        "95% interval 0.660–0.780; 690 bleeds with 41 comebacks; lever travel 0.64; missed steps 0.61."
+    assert (
+        question.answer.text
+        == "Fair at ranking later bleeds (AUC 0.72), but not clearly better than off-the-shelf boosted trees."
     )
-    assert "clearly better than constant, not clearly better than" in question.points[0]
+    assert question.answer.detail == (
+        "95% interval 0.660–0.780; 690 bleeds with 41 comebacks; lever travel alone 0.64; a count of missed steps 0.61."
+    )
+    assert "clearly better than the same risk for every bleed, not clearly better than" in question.points[0]
 
 
 def test_extreme_risks_and_a_drifting_quarter_are_reported() -> None:
@@ -166,7 +171,7 @@ def test_risks_no_better_than_chance_are_called_so() -> None:
     poor = foretold(report())
     is_auc = pl.col("metric") == "auc"
     model = poor.model.with_columns(lo=pl.when(is_auc).then(0.45).otherwise("lo"))
-    assert model_question(replace(poor, model=model)).answer.text.endswith("not clearly better than chance.")
+    assert model_question(replace(poor, model=model)).answer.text.startswith("Not clearly better than chance")
 
 
 def test_the_lead_reads_what_is_urgent_first() -> None:
@@ -203,7 +208,7 @@ def test_a_card_says_when_the_whole_workshop_misses_the_step_at_a_different_rate
     of_the_shop = changed.log.sessions.filter(pl.col("shop") == a_shop()).get_column("technician").unique()
     chosen = pl.DataFrame({"step": [step]})
     (note,) = _workshop_change(changed, str(of_the_shop[0]), chosen)
-    assert "ask about the kit and the procedure" in note
+    assert "look at the kit and the procedure" in note
     assert _workshop_change(changed, str(of_the_shop[0]), pl.DataFrame({"step": ["another"]})) == []
     assert _workshop_change(report(), str(of_the_shop[0]), chosen) == []
 
@@ -238,3 +243,8 @@ def test_a_technician_whose_shop_is_in_question_is_not_acquitted() -> None:
 def test_months_in_question_are_not_called_too_few() -> None:
     asked = report().months.with_columns(centre=pl.lit(None, pl.Float64), signal=pl.lit("in_question"))
     assert "on which days returns were recorded" in change_finding(replace(report(), months=asked)).text
+
+
+def test_without_returns_no_rate_is_given() -> None:
+    audited = replace(report(), comebacks=0, log=replace(report().log, has_comebacks_table=False))
+    assert rate_finding(audited).text == "Comeback rate unknown: no returns were read."

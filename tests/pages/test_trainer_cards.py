@@ -48,7 +48,7 @@ def cards_of(audited: Report) -> dict[str, Any]:
 
 def test_a_costly_step_missed_beyond_peers_is_a_line_with_limits_of_its_comebacks() -> None:
     (card,) = coaching_cards(with_verdicts("costs_comebacks", technique=technique(misses(steps()[0]))))
-    assert "Costs 2.0 (0.5–3.5) comebacks a year." in card.lines[0]
+    assert "Leads to 2.0 (0.5–3.5) comebacks a year." in card.lines[0]
 
 
 def test_a_step_without_a_cost_is_named_as_low_priority() -> None:
@@ -73,7 +73,7 @@ def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
     assert not any(name in group for name in marked for group in quiet)
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
     assert answer.text.startswith("3 of 4 technicians miss some step clearly more than peers")
-    assert answer.detail == "Start with the 1 card on steps that cost comebacks."
+    assert answer.detail == "1 card on steps that lead to comebacks."
 
 
 def coached(step: str, change: float, lo: float, hi: float) -> dict[str, Any]:
