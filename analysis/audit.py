@@ -105,7 +105,7 @@ def run_stages(
     with limit_threads():
         with clock.stage("follow up"):
             followed, unit_cost = run_follow_up(log, standard, settings)
-        ready, learned = followed.ready, fit_data(followed.ready, settings.seed)
+        ready, learned = followed.data, fit_data(followed.data, settings.seed)
         with clock.stage("risk"):
             risk = executor.submit(run_risk, _without_tables(log), ready, unit_cost, settings)
         with clock.stage("rates"):
@@ -148,9 +148,9 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
     ready = bleed_data(log, standard, window, settings.covered, matched, neighbours)
     days_at_risk = ready.bleeds.get_column("days_at_risk").to_numpy().astype(float)
     results = FollowUpResults(
-        ready=ready,
+        data=ready,
         comebacks=ready.comebacks,
-        too_few=ready.small_sample,
+        small_sample=ready.small_sample,
         bleeds_per_year=bleeds_per_year(ready),
         incidence=incidence(ready.bleeds),
         weibull=weibull(days_at_risk, event_type(ready.bleeds) == 1),
@@ -190,7 +190,7 @@ def run_steps(data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: in
         interactions=declared,
         tolerance=dose_response_curves(dose_response_base(learned, costs.design, costs.cox_model)),
         what_if=what_if(costs, a_year, stage_rng(seed, "if")),
-        headline=costs.estimate.name if costs.estimate else "",
+        combined_estimate=costs.estimate.name if costs.estimate else "",
     )
     return results, (*costs.notes, *(fit_notes(data, learned) if costs.estimate else ()), *interaction_notes(declared))
 

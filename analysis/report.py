@@ -48,9 +48,9 @@ class Clock:
 class FollowUpResults:
     """The prepared bleeds, what became of them, and how many there are; `small_sample` comebacks allow no estimate."""
 
-    ready: BleedData
+    data: BleedData
     comebacks: int
-    too_few: bool
+    small_sample: bool
     bleeds_per_year: float
     incidence: DataFrame[Incidence]
     weibull: Weibull | None
@@ -67,13 +67,13 @@ class RateResults:
 
 @dataclass(frozen=True, kw_only=True)
 class StepResults:
-    """What missed steps cost; `headline` names the estimate that ranks them."""
+    """What missed steps cost; `combined_estimate` names the estimate that ranks them."""
 
     steps: DataFrame[outputs.Steps]
     interactions: DataFrame[outputs.Interactions]
     tolerance: DataFrame[outputs.Tolerance]
     what_if: DataFrame[outputs.WhatIf]
-    headline: str = ""
+    combined_estimate: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -162,8 +162,8 @@ def _moved_step(report: Report, row: dict[str, Any]) -> Finding:
     """The step whose share of misses moved with the change, before and since."""
     if not row["step_moved"]:
         return Finding("")
-    missed = report.ready.missed.get_column(row["step_moved"])
-    bleeds = report.ready.bleeds.select("month", "shop").with_columns(missed=missed)
+    missed = report.data.missed.get_column(row["step_moved"])
+    bleeds = report.data.bleeds.select("month", "shop").with_columns(missed=missed)
     own = bleeds if row["kind"] == "all" else bleeds.filter(pl.col("shop").fill_null("not recorded") == row["group"])
     parts = (own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"]))
     counts = [(int(known.sum()), len(known)) for known in (part.get_column("missed").drop_nulls() for part in parts)]
@@ -231,7 +231,7 @@ def _month_charts(report: Report) -> list[Any]:
 
 def difference_finding(report: Report) -> Finding:
     """Which workshop or technician differs from the same work elsewhere, and who is no concern."""
-    if report.too_few:
+    if report.small_sample:
         return Finding(f"Too few comebacks ({report.comebacks:,}) to compare workshops or technicians.")
     if not report.rates.get_column("expected").count():
         return Finding("Unadjusted rates only: the kind of work could not be allowed for in this log.")
@@ -375,7 +375,7 @@ def work_mix(report: Report) -> pl.DataFrame:
         bleeds, own share, share among all.
     """
     hose = pl.col("hose_route").map_elements(level_label, return_dtype=pl.String).fill_null("not recorded")
-    counts = report.ready.bleeds.filter("mature").group_by("technician", "brake", "hose_route").agg(n=pl.len())
+    counts = report.data.bleeds.filter("mature").group_by("technician", "brake", "hose_route").agg(n=pl.len())
     kinds = counts.select("n", group="technician", what=pl.concat_str(pl.col("brake"), pl.lit(", hose "), hose))
     return _shares(kinds).filter(pl.col("share_all") >= MIN_SHARE)
 
@@ -386,7 +386,7 @@ def comeback_times(report: Report) -> pl.DataFrame:
     early = min(EARLY_DAYS, window)
     labels = [f"1. within {early} days", f"2. up to {window} days", f"3. after {window} days"]
     band = pl.when(days <= early).then(0).when(days <= window).then(1).otherwise(2)
-    known = report.ready.bleeds.filter(days.is_not_null(), pl.col("brake_model").is_not_null())
+    known = report.data.bleeds.filter(days.is_not_null(), pl.col("brake_model").is_not_null())
     counts = known.group_by(
         group="brake_model", what=band.replace_strict(dict(enumerate(labels)), return_dtype=pl.String)
     ).agg(n=pl.len())

@@ -80,7 +80,7 @@ def saving_question(report: Report) -> Question:
             "and the other steps, never for what was seen after the step. These are observations, not an experiment, and they "
             "assume no unmeasured cause of both the miss and the comeback. Tick: unadjusted difference (mixes in the kind of "
             "work). The first three are the most certain; the rest are in order of the estimate."
-            + (f" Ranked {report.headline}." if report.headline else "")
+            + (f" Ranked {report.combined_estimate}." if report.combined_estimate else "")
         ),
     )  # fmt: skip
 

@@ -26,7 +26,7 @@ ROWS_LISTED = 3
 def no_risk_finding(report: Report) -> Finding:
     """Why no risk is given: too few comebacks, or no later bleeds to test a model on."""
     comebacks = quantity(report.comebacks, "comeback")
-    if report.too_few:
+    if report.small_sample:
         return Finding(f"No risks: the log has {comebacks}, and a risk model needs at least {MIN_COMEBACKS}.")
     return Finding(
         "No risks in this run: no model could be tested on later bleeds.",
@@ -103,7 +103,7 @@ def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
 def _recent_bleeds(report: Report) -> int:
     """How many bleeds of the days of the list have neither come back nor been bled again."""
     first = report.as_of - dt.timedelta(days=report.standard.second_check.worklist_days - 1)
-    bleeds = report.ready.bleeds.select(day=pl.col("started_at").dt.date(), out=pl.col("end") == "as_of")
+    bleeds = report.data.bleeds.select(day=pl.col("started_at").dt.date(), out=pl.col("end") == "as_of")
     return bleeds.filter("out", pl.col("day") >= first).height
 
 

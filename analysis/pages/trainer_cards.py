@@ -136,9 +136,9 @@ def _comebacks_a_year(row: dict[str, Any]) -> str:
 
 def _recent_misses(report: Report, name: str, step: str) -> list[str]:
     """The technician's most recent jobs with the step missed, those that came back first."""
-    own = (report.ready.bleeds.get_column("technician") == name).fill_null(False)
-    missed = report.ready.missed.get_column(step).fill_null(False)
-    bleeds = report.ready.bleeds.select("session_id", "started_at", "came_back").filter(missed & own)
+    own = (report.data.bleeds.get_column("technician") == name).fill_null(False)
+    missed = report.data.missed.get_column(step).fill_null(False)
+    bleeds = report.data.bleeds.select("session_id", "started_at", "came_back").filter(missed & own)
     recent = bleeds.sort("came_back", "started_at", descending=[True, True]).head(BLEEDS_PER_STEP)
     return recent.get_column("session_id").to_list()
 

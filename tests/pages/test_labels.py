@@ -67,7 +67,7 @@ def test_no_column_name_is_in_a_heading_an_answer_or_a_point() -> None:
 
 
 def test_shares_of_the_work_add_up_and_are_counts() -> None:
-    mature = report().ready.bleeds.filter("mature")
+    mature = report().data.bleeds.filter("mature")
     work = work_mix(report()).with_columns(back=(pl.col("share") * pl.col("of")).round())
     assert work.get_column("back").to_list() == work.get_column("n").to_list()
     assert int(work.get_column("n").sum()) <= mature.height
@@ -77,7 +77,7 @@ def test_shares_of_the_work_add_up_and_are_counts() -> None:
 
 
 def test_times_of_comebacks_count_every_comeback_of_a_model() -> None:
-    back = report().ready.bleeds.filter(pl.col("return_days").is_not_null(), pl.col("brake_model").is_not_null())
+    back = report().data.bleeds.filter(pl.col("return_days").is_not_null(), pl.col("brake_model").is_not_null())
     assert int(comeback_times(report()).get_column("n").sum()) == back.height
 
 

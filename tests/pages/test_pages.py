@@ -37,7 +37,7 @@ def hostile() -> Report:
         return frame.with_columns(pl.col(names).replace(worst, PAYLOAD), *spoil)
 
     tables = {name: spoiled(getattr(told, name)) for name in ("rates", "technique", "credibility", "holds", "coaching")}
-    ready = replace(told.ready, bleeds=spoiled(told.ready.bleeds))
+    ready = replace(told.data, bleeds=spoiled(told.data.bleeds))
     log = replace(told.log, sessions=spoiled(told.log.sessions), warnings=(PAYLOAD,))
     return replace(told, **tables, ready=ready, log=log, notes=(PAYLOAD,))
 

@@ -70,15 +70,15 @@ def test_a_flag_on_the_highest_rate_is_reported_with_its_expectation() -> None:
 @pytest.mark.parametrize(("missed_since", "way"), [(True, "from 0% to 100%"), (False, "from 100% to 0%")])
 def test_a_step_that_moved_with_a_change_says_which_way(missed_since: bool, way: str) -> None:
     audited = report()
-    step = audited.ready.missed.columns[1]
+    step = audited.data.missed.columns[1]
     month = audited.months.filter(pl.col("kind") == "all").get_column("month")[12]
     began = (pl.col("kind") == "all") & (pl.col("month") == month)
     months = audited.months.with_columns(
         centre=pl.lit(0.05), change_began=began, step_moved=pl.when(began).then(pl.lit(step))
     )
-    since = audited.ready.bleeds.get_column("month") >= month
-    missed = audited.ready.missed.with_columns((since if missed_since else ~since).alias(step))
-    finding = change_finding(replace(audited, months=months, ready=replace(audited.ready, missed=missed)))
+    since = audited.data.bleeds.get_column("month") >= month
+    missed = audited.data.missed.with_columns((since if missed_since else ~since).alias(step))
+    finding = change_finding(replace(audited, months=months, ready=replace(audited.data, missed=missed)))
     assert f"went {way} of bleeds" in finding.text
     before, after = ("0.0", "100.0") if missed_since else ("100.0", "0.0")
     bleeds = int((~since).sum()), int(since.sum())
@@ -113,7 +113,7 @@ def test_the_worklist_shows_its_bleeds_with_risk_interval_and_reason() -> None:
 def test_a_worklist_that_ends_at_the_break_even_risk_says_so() -> None:
     """Of the bleeds of the last days only some reach the risk from which a check pays, though there is time for more."""
     base = foretold(report())
-    days = (base.as_of - base.ready.bleeds.filter(pl.col("end") == "as_of")["started_at"].dt.date().sort()[-9]).days + 1
+    days = (base.as_of - base.data.bleeds.filter(pl.col("end") == "as_of")["started_at"].dt.date().sort()[-9]).days + 1
     check = replace(base.standard.second_check, worklist_days=days, per_week=15.0)
     text = worklist_question(replace(base, standard=replace(base.standard, second_check=check))).answer
     assert text.text == "4 bleeds to check today; the rest are not worth a check."
@@ -183,7 +183,7 @@ def with_changes(*changes: tuple[str, str]) -> Report:
     """The report with a change for these kinds and groups, all in one month and with one step."""
     shop = report()
     month = shop.months.get_column("month").unique().sort()[-8]
-    step = shop.ready.missed.columns[1]
+    step = shop.data.missed.columns[1]
     here = pl.lit(False)
     for kind, group in changes:
         here = here | ((pl.col("kind") == kind) & (pl.col("group") == group) & (pl.col("month") == month))

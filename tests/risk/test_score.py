@@ -122,7 +122,7 @@ def test_the_audit_writes_risks_for_every_bleed_and_the_manifest_names_the_model
     report = run().audited.report
     check = report.standard.second_check
     first = report.as_of - dt.timedelta(days=check.worklist_days - 1)
-    recent = report.ready.bleeds.filter(pl.col("started_at").dt.date() >= first, pl.col("end") == "as_of")
+    recent = report.data.bleeds.filter(pl.col("started_at").dt.date() >= first, pl.col("end") == "as_of")
     risks = written().join(recent, on="session_id", how="semi").get_column("risk")
     assert len(risks) > 0
     worth_it = (risks >= check.break_even_risk(comeback_minutes(report))).sum()
