@@ -56,7 +56,7 @@ def test_it_uses_no_private_name_and_defines_nothing(path: Path) -> None:
 def test_it_runs_from_top_to_bottom_with_one_cell_changed(path: Path) -> None:
     book = nbformat.read(path, as_version=4)
     at = next(i for i, cell in enumerate(book.cells) if "parameters" in cell.metadata.get("tags", []))
-    own = OWN.get(path.stem) or f"exports = [{str(exports())!r}]\nmap_path = None"
+    own = OWN.get(path.stem) or f"exports = [{str(exports())!r}]\nmap_path, as_of = None, None"
     book.cells.insert(at + 1, nbformat.v4.new_code_cell(own, id="injected"))
     NotebookClient(
         book, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(path.parent)}}
