@@ -125,27 +125,28 @@ def reliability_curve(deciles: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     deciles
         Columns told, seen, lo, hi: fractions, one row a tenth.
     """
-    most = max([*deciles.get_column("told").drop_nulls(), *deciles.get_column("hi").drop_nulls()], default=1.0)
+    most = max([*deciles.get_column("predicted").drop_nulls(), *deciles.get_column("hi").drop_nulls()], default=1.0)
     base = alt.Chart(deciles, width=NARROW - 80, height=230)
-    line = alt.Chart(pl.DataFrame({"told": [0.0, most], "seen": [0.0, most]})).mark_line(
+    line = alt.Chart(pl.DataFrame({"predicted": [0.0, most], "observed": [0.0, most]})).mark_line(
         color=CHANCE, strokeDash=[4, 3]
     )
-    x_axis = alt.X("told:Q", axis=PERCENT, title="predicted risk")
+    x_axis = alt.X("predicted:Q", axis=PERCENT, title="predicted risk")
     bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(
         x=x_axis, y=alt.Y("lo:Q", axis=PERCENT, title="came back"), y2=alt.Y2("hi:Q")
     )
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
         x=x_axis,
-        y=alt.Y("seen:Q"),
+        y=alt.Y("observed:Q"),
         tooltip=[
-            alt.Tooltip("told:Q", format=".1%", title="predicted risk"),
-            alt.Tooltip("seen:Q", format=".1%", title="came back"),
+            alt.Tooltip("predicted:Q", format=".1%", title="predicted risk"),
+            alt.Tooltip("observed:Q", format=".1%", title="came back"),
         ],
     )
     words = "; ".join(
-        f"predicted {x:.0%}, came back {y:.0%}" for x, y in deciles.select("told", "seen").drop_nulls().iter_rows()
+        f"predicted {x:.0%}, came back {y:.0%}"
+        for x, y in deciles.select("predicted", "observed").drop_nulls().iter_rows()
     )
-    return layer_charts(line.encode(x=alt.X("told:Q"), y=alt.Y("seen:Q")), bars, dots).properties(
+    return layer_charts(line.encode(x=alt.X("predicted:Q"), y=alt.Y("observed:Q")), bars, dots).properties(
         description=f"Observed rate by decile of predicted risk: {words}"
     )
 

@@ -211,8 +211,8 @@ def _charts(report: Report) -> list[Any]:
         table = pl.concat([own, rules.sort("value", "rule", descending=[True, False])])
         charts.append(with_title(baseline_comparison(table), "Discrimination (AUC) against simple rules"))
     deciles = model.filter(pl.col("metric").str.starts_with(DECILE)).sort("metric")
-    deciles = deciles.select("lo", "hi", told="baseline", seen="value")
-    if deciles.get_column("seen").count():
+    deciles = deciles.select("lo", "hi", predicted="baseline", observed="value")
+    if deciles.get_column("observed").count():
         charts.append(with_title(reliability_curve(deciles), "Calibration by decile"))
     quarters = _quarters(model)
     if quarters.height:

@@ -24,5 +24,5 @@ QUESTIONS = (
 
 def lead_questions(report: Report) -> list[Question]:
     """The lead's questions, most urgent first, answered from the report."""
-    asked = QUESTIONS if report.trial.is_empty() else (*QUESTIONS, trial_question)
-    return [question(report) for question in asked]
+    chosen = QUESTIONS if report.trial.is_empty() else (*QUESTIONS, trial_question)
+    return [question(report) for question in chosen]

@@ -102,7 +102,7 @@ def change_finding(report: Report) -> Finding:
     """Which group got better or worse and since when, or that no change is clear."""
     if not report.months.get_column("centre").count():
         if (report.months.get_column("signal") == "in_question").any():
-            return Finding("Better or worse cannot be judged until it is known on which days returns were recorded.")
+            return Finding("Better or worse cannot be judged until it is rows on which days returns were recorded.")
         return Finding("Too few comebacks to say whether things got better or worse.")
     changes = _separate_changes(report.months.filter("change_began"))
     if changes.is_empty():
@@ -166,7 +166,7 @@ def _moved_step(report: Report, row: dict[str, Any]) -> Finding:
     bleeds = report.data.bleeds.select("month", "shop").with_columns(missed=missed)
     own = bleeds if row["kind"] == "all" else bleeds.filter(pl.col("shop").fill_null("not recorded") == row["group"])
     parts = (own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"]))
-    counts = [(int(known.sum()), len(known)) for known in (part.get_column("missed").drop_nulls() for part in parts)]
+    counts = [(int(rows.sum()), len(rows)) for rows in (part.get_column("missed").drop_nulls() for part in parts)]
     if not all(recorded for _, recorded in counts):
         return Finding("")
     before, since = (misses / recorded for misses, recorded in counts)
@@ -209,7 +209,7 @@ def change_question(report: Report) -> Question:
         ),
         method=(
             "Each month with complete follow-up is compared with what its kind of work gives at the mean level, with a yearly "
-            "season where there are 18 such months or more; limits are widened where months vary more than chance. Each CUSUM "
+            "season where there are 18 such months or more; limits are widened where months vary more than chance alone would give. Each CUSUM "
             "adds up the evidence that the odds have doubled or halved since the first third of those months. Of logs in which "
             "nothing changes, 8 in 100 show a triangle on any chart of any workshop, in either direction, and at most 5 in 100 "
             "name a change. A change is dated by maximum likelihood. A workshop whose recording of returns is in question "
@@ -360,8 +360,8 @@ def _group_chart(report: Report, rates: pl.DataFrame, kind: str, adjusted: bool)
 
 def _first_choice(own: pl.DataFrame) -> str | None:
     """The group selected at first: the one with the highest rate, whose work most needs to be seen."""
-    known = own.filter(pl.col("mature") >= MIN_BLEEDS_FOR_A_NAME, pl.col("ratio_lo").is_not_null())
-    names = known.sort("rate", "group", descending=[True, False]).get_column("group")
+    rows = own.filter(pl.col("mature") >= MIN_BLEEDS_FOR_A_NAME, pl.col("ratio_lo").is_not_null())
+    names = rows.sort("rate", "group", descending=[True, False]).get_column("group")
     return str(names[0]) if len(names) else None
 
 
@@ -386,8 +386,8 @@ def comeback_times(report: Report) -> pl.DataFrame:
     early = min(EARLY_DAYS, window)
     labels = [f"1. within {early} days", f"2. up to {window} days", f"3. after {window} days"]
     band = pl.when(days <= early).then(0).when(days <= window).then(1).otherwise(2)
-    known = report.data.bleeds.filter(days.is_not_null(), pl.col("brake_model").is_not_null())
-    counts = known.group_by(
+    rows = report.data.bleeds.filter(days.is_not_null(), pl.col("brake_model").is_not_null())
+    counts = rows.group_by(
         group="brake_model", what=band.replace_strict(dict(enumerate(labels)), return_dtype=pl.String)
     ).agg(n=pl.len())
     return _shares(counts)

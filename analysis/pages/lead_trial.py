@@ -63,11 +63,11 @@ def _finding(own: pl.DataFrame) -> Finding:
     if design in REASONS:
         return Finding(f"“{name}”: {REASONS[design].format(units=f'{unit}s')}")
     first, others = own.row(0, named=True), own.slice(1).to_dicts()
-    known = [row for row in others if row["p_value"] is not None]
-    if not known:
+    tested = [row for row in others if row["p_value"] is not None]
+    if not tested:
         return Finding(f"“{name}”: too early to say.", "No bleeds in two arms have been followed for the whole window.")
-    outcomes = join_words([f"{_outcome(row)} with “{row['arm']}” ({percent(row['rate'])})" for row in known])
-    details = [_detail(first, row, len(known) > 1) for row in known]
+    outcomes = join_words([f"{_outcome(row)} with “{row['arm']}” ({percent(row['rate'])})" for row in tested])
+    details = [_detail(first, row, len(tested) > 1) for row in tested]
     return Finding(f"“{name}”: {outcomes} than with “{first['arm']}” ({percent(first['rate'])}).", " ".join(details))
 
 

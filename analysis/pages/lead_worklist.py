@@ -167,7 +167,7 @@ def second_check_question(report: Report) -> Question:
     affordable = _affordable(table, check.per_week)
     best = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
     points = [f"Most bench time is saved by checking {_saving(row)}." for row in best.iter_rows(named=True)] or [
-        "In bench minutes alone no number of checks pays for itself, but each check may spare a rider a bad brake."
+        "In bench minutes alone no number of checks pays for itself, but each check may keep a rider from a bad brake."
     ]
     if affordable["minutes_saved"] is not None:
         points = [f"{check.per_week:g} checks a week{_default(report)}: {_saving(affordable)}.", *points]

@@ -98,7 +98,7 @@ def _page(report: Report, audience: Audience, questions: list[Question], rendere
 
 
 def data_text(value: Any) -> Markup:
-    """Data inside a page: JSON in which no text can end the element it stands in."""
+    """Data inside a page: JSON in which no text can end the element around it."""
     text = json.dumps(value, ensure_ascii=False, allow_nan=False)
     for sign in "<>&\u2028\u2029":
         text = text.replace(sign, f"\\u{ord(sign):04x}")

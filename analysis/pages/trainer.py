@@ -159,11 +159,11 @@ def _differing_readings(report: Report) -> dict[str, str]:
     differing = {}
     titles = missed_titles(report)
     for (step,), own in report.tolerance.group_by("step", maintain_order=True):
-        known = own.filter(pl.col("lo").is_not_null(), pl.col("hi").is_not_null())
-        if known.is_empty():
+        curve = own.filter(pl.col("lo").is_not_null(), pl.col("hi").is_not_null())
+        if curve.is_empty():
             continue
-        high = known.sort("lo", "reading", descending=[True, False]).row(0, named=True)
-        low = known.sort("hi", "reading").row(0, named=True)
+        high = curve.sort("lo", "reading", descending=[True, False]).row(0, named=True)
+        low = curve.sort("hi", "reading").row(0, named=True)
         if high["lo"] > low["hi"]:
             risks = [
                 f"{percent_interval(row['risk'], row['lo'], row['hi'])} at {reading_text(row['field'], row['reading'])}"

@@ -153,7 +153,7 @@ def _workshop_change(report: Report, name: str, practise: pl.DataFrame) -> list[
     own = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique()
     return [
         f"At {row['group']} everyone's rate of “{missed_title(report, row['step_moved'])}” changed in "
-        f"{month_name(row['month'])}: look at the kit and the procedure there before you speak to anyone."
+        f"{month_name(row['month'])}: look at the kit and the procedure there before you talk to anyone."
         for row in changes.filter(pl.col("group").is_in(own.implode())).iter_rows(named=True)
     ]
 

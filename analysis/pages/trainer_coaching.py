@@ -23,17 +23,17 @@ TEST_LABELS = {
 
 def coaching_question(report: Report) -> Question:
     """Whether coaching changed the coached step."""
-    known = report.coaching.filter(pl.col("change").is_not_null())
+    measured = report.coaching.filter(pl.col("change").is_not_null())
     labels = pl.format(
         "{}: {} ({})", "technician", pl.col("step").replace(missed_titles(report)), pl.col("coached_on").cast(pl.String)
     )
     return Question(
         id="coaching",
         question="Did the coaching work?",
-        answer=_coaching_finding(report, known),
-        points=tuple(_coaching_points(report, known)),
-        action=_next_coaching(report, known),
-        charts=chart_specs(coaching_changes(known.with_columns(label=labels))) if known.height else (),
+        answer=_coaching_finding(report, measured),
+        points=tuple(_coaching_points(report, measured)),
+        action=_next_coaching(report, measured),
+        charts=chart_specs(coaching_changes(measured.with_columns(label=labels))) if measured.height else (),
         table=page_table(
             with_missed_titles(report, report.coaching),
             "Coaching sessions",
@@ -53,26 +53,26 @@ def coaching_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _coaching_finding(report: Report, known: pl.DataFrame) -> Finding:
+def _coaching_finding(report: Report, measured: pl.DataFrame) -> Finding:
     if report.coaching.is_empty():
         return Finding(
             "No coaching in the log.", "A table of technician, day and step would show what coaching changed."
         )
     sessions = quantity(report.coaching.height, "coaching session")
-    better = known.filter("clear", pl.col("change") < 0).height
+    better = measured.filter("clear", pl.col("change") < 0).height
     verb = "were" if better > 1 else "was"
     return Finding(f"{better or 'None'} of {sessions} {verb} followed by clearly fewer misses.")
 
 
-def _coaching_points(report: Report, known: pl.DataFrame) -> list[str]:
+def _coaching_points(report: Report, measured: pl.DataFrame) -> list[str]:
     titles = missed_titles(report)
     points = [
         f"{row['technician']}, “{titles.get(row['step'], row['step'])}” ({row['coached_on']}): {_outcome(row)}. Missed "
         f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} before, {row['missed_after']:.0%} of "
         f"{row['recorded_after']:,} after; change against uncoached peers {percentage_points(row['change'], row['lo'], row['hi'])}."
-        for row in known.iter_rows(named=True)
+        for row in measured.iter_rows(named=True)
     ]
-    too_early = report.coaching.height - known.height
+    too_early = report.coaching.height - measured.height
     if too_early:
         points.append(
             f"{quantity(too_early, 'coaching session')} with too few bleeds before or after, or too few uncoached peers: too early to say."
@@ -86,9 +86,9 @@ def _outcome(row: dict[str, Any]) -> str:
     return "clearly fewer misses" if row["change"] < 0 else "clearly more misses"
 
 
-def _next_coaching(report: Report, known: pl.DataFrame) -> str:
+def _next_coaching(report: Report, measured: pl.DataFrame) -> str:
     """Coach again where nothing clearly changed and the step shows a cost; elsewhere there is no need."""
-    verdicts = known.join(report.steps.select("step", "verdict"), on="step", how="left")
+    verdicts = measured.join(report.steps.select("step", "verdict"), on="step", how="left")
     unchanged = with_missed_titles(
         report, verdicts.filter(~(pl.col("clear") & (pl.col("change") < 0))).sort("technician", "step")
     )
@@ -159,9 +159,9 @@ def _credibility_points(report: Report, flags: pl.DataFrame) -> list[str]:
 
 def _ranking_sensitivity(flags: pl.DataFrame) -> list[str]:
     """What leaving out the flagged entries does to the ranking of steps, where it could be calculated."""
-    known = flags.filter(pl.col("ranking_holds").is_not_null())
-    changing = known.filter(~pl.col("ranking_holds")).get_column("technician").unique().sort().to_list()
+    measured = flags.filter(pl.col("ranking_holds").is_not_null())
+    changing = measured.filter(~pl.col("ranking_holds")).get_column("technician").unique().sort().to_list()
     if changing:
         return [f"Without the entries of {join_words(changing)} the ranking of steps changes: clear that up first."]
-    names = join_words(known.get_column("technician").unique().sort().to_list(), "or")
-    return [f"Without the entries of {names} the ranking of steps does not clearly change."] if known.height else []
+    names = join_words(measured.get_column("technician").unique().sort().to_list(), "or")
+    return [f"Without the entries of {names} the ranking of steps does not clearly change."] if measured.height else []

@@ -1,8 +1,8 @@
 """The audit against the peer, printed as tables.
 
 `python -m tests.benchmarks [--sizes 3000,20000] [--times 5] [--seed 1] [--work DIR] [--ours PYTHON]`: same exports, two
-threads each, in turns, medians; whole processes, with imports told apart; the audit in an environment of its own, if one
-is named.
+threads each, in turns, medians; whole processes, imports counted separately; the audit in an environment of its own, if one
+is given.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--work", type=Path)
     parser.add_argument("--ours", default=sys.executable, metavar="PYTHON")
-    asked = parser.parse_args()
+    options = parser.parse_args()
     with tempfile.TemporaryDirectory() as passing:
-        work = asked.work or Path(passing)
-        races = [raced(int(size), asked.seed, asked.times, work, asked.ours) for size in asked.sizes.split(",")]
-    print("\n".join([*whole(races, asked.times), "", *stages(races)]))
+        work = options.work or Path(passing)
+        races = [raced(int(size), options.seed, options.times, work, options.ours) for size in options.sizes.split(",")]
+    print("\n".join([*whole(races, options.times), "", *stages(races)]))
 
 
 def whole(races: list[Race], times: int) -> list[str]:
@@ -50,8 +50,8 @@ def stages(races: list[Race]) -> list[str]:
     lines = []
     for race in races:
         for name in PROGRAMS:
-            told = ", ".join(f"{stage} {seconds:.2f}" for stage, seconds in race.stages(name).items())
-            lines.append(f"{race.sessions:,} bleeds, {name}: {told}")
+            report = ", ".join(f"{stage} {seconds:.2f}" for stage, seconds in race.stages(name).items())
+            lines.append(f"{race.sessions:,} bleeds, {name}: {report}")
     return lines
 
 

@@ -1,4 +1,4 @@
-"""An audit as the command does it, its imports told apart: `python -m tests.benchmarks.ours EXPORTS OUT AS_OF`."""
+"""An audit as the command does it, its imports timed separately: `python -m tests.benchmarks.ours EXPORTS OUT AS_OF`."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ def main(exports: str, out: Path, as_of: dt.date) -> None:
     )
     whole, imports = time.perf_counter() - BEGAN, stages_began[0] - BEGAN
     stages = json.loads((out / "manifest.json").read_text("utf-8"))["seconds"]
-    told = {"imports": imports, **stages}
-    print(json.dumps({**told, "write": whole - sum(told.values())}))
+    report = {"imports": imports, **stages}
+    print(json.dumps({**report, "write": whole - sum(report.values())}))
 
 
 if __name__ == "__main__":

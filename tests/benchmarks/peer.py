@@ -60,8 +60,8 @@ def validate(sessions: pd.DataFrame) -> int:
     )
     try:
         schema.validate(sessions, lazy=True)
-    except pa.errors.SchemaErrors as found:
-        return len(found.failure_cases)
+    except pa.errors.SchemaErrors as errors:
+        return len(errors.failure_cases)
     return 0
 
 
@@ -69,7 +69,7 @@ def linked(sessions: pd.DataFrame, returns: pd.DataFrame, as_of: pd.Timestamp) -
     """Each bleed with its first return: the id the shop wrote, else the bike's and brake's next return."""
     sessions = sessions.sort_values("started_at", kind="stable")
     returns = returns.sort_values("returned_at", kind="stable")
-    named = returns.dropna(subset=["session_id"]).groupby("session_id").returned_at.first()
+    labelled = returns.dropna(subset=["session_id"]).groupby("session_id").returned_at.first()
     rest = returns[returns.session_id.isna()].dropna(subset=["brake"])
     back = pd.merge_asof(
         rest[["bike_id", "brake", "returned_at"]],
@@ -79,7 +79,7 @@ def linked(sessions: pd.DataFrame, returns: pd.DataFrame, as_of: pd.Timestamp) -
         by=["bike_id", "brake"],
     )
     guessed = back.dropna(subset=["session_id"]).groupby("session_id").returned_at.first()
-    first = pd.concat([named, guessed]).groupby(level=0).min()
+    first = pd.concat([labelled, guessed]).groupby(level=0).min()
     sessions["returned_at"] = sessions.session_id.map(first)
     sessions["days"] = (sessions.returned_at - sessions.started_at).dt.total_seconds() / 86400
     sessions["follow"] = (as_of - sessions.started_at).dt.total_seconds() / 86400
@@ -126,11 +126,11 @@ def features(m: pd.DataFrame, dev: pd.DataFrame) -> pd.DataFrame:
 
 def logistic(x: pd.DataFrame, y: np.ndarray) -> pd.Series:
     filled = x.fillna(x.median())
-    told = sm.add_constant(filled.loc[:, filled.nunique() > 1].astype(float))
+    design = sm.add_constant(filled.loc[:, filled.nunique() > 1].astype(float))
     try:
-        return sm.Logit(y, told).fit(disp=0, maxiter=50).params
+        return sm.Logit(y, design).fit(disp=0, maxiter=50).params
     except np.linalg.LinAlgError:
-        return sm.Logit(y, told).fit_regularized(disp=0, alpha=1.0).params
+        return sm.Logit(y, design).fit_regularized(disp=0, alpha=1.0).params
 
 
 def draw(m: pd.DataFrame, rank: pd.Series, out: Path) -> None:
@@ -162,18 +162,18 @@ def main(exports: Path, out: Path, as_of: pd.Timestamp) -> None:
     k = int(len(x) * 0.7)
     trees = HistGradientBoostingClassifier(random_state=0).fit(x[:k], y[:k])
     p = trees.predict_proba(x[k:])[:, 1]
-    told = {"auc": roc_auc_score(y[k:], p), "logloss": log_loss(y[k:], p), "p": p.tolist()}
+    report = {"auc": roc_auc_score(y[k:], p), "logloss": log_loss(y[k:], p), "p": p.tolist()}
     laps.end("classifier")
-    found = permutation_importance(trees, x[k:], y[k:], scoring="roc_auc", n_repeats=5, random_state=0)
-    rank = pd.Series(found.importances_mean, x.columns)[list(dev.columns)].sort_values(ascending=False)
+    importances = permutation_importance(trees, x[k:], y[k:], scoring="roc_auc", n_repeats=5, random_state=0)
+    rank = pd.Series(importances.importances_mean, x.columns)[list(dev.columns)].sort_values(ascending=False)
     laps.end("importance")
     naive = {d: (y[dev[d] == 1].mean() - y[dev[d] == 0].mean()) * dev[d].mean() * 100 for d in dev}
     odds = logistic(x, y)
     laps.end("logistic table")
     draw(m, rank, out)
     laps.end("charts")
-    told |= {"importance": rank.to_dict(), "naive": naive, "logodds": odds.to_dict()}
-    (out / "result.json").write_text(json.dumps(told), encoding="utf-8")
+    report |= {"importance": rank.to_dict(), "naive": naive, "logodds": odds.to_dict()}
+    (out / "result.json").write_text(json.dumps(report), encoding="utf-8")
     print(json.dumps(laps.seconds))
 
 

@@ -90,13 +90,13 @@ def _lap(program: str, order: list[str]) -> Lap:
     began = time.perf_counter()
     with subprocess.Popen(order, stdout=subprocess.PIPE, env=_surroundings()) as run:
         assert run.stdout is not None
-        told = run.stdout.read()
+        report = run.stdout.read()
         _, status, used = os.wait4(run.pid, 0)
         run.returncode = os.waitstatus_to_exitcode(status)
     seconds = time.perf_counter() - began
     if run.returncode:
         raise RuntimeError(f"{program} ended with {run.returncode}: {order}")
-    return Lap(program, seconds, used.ru_maxrss / 1024, json.loads(told.decode().splitlines()[-1]))
+    return Lap(program, seconds, used.ru_maxrss / 1024, json.loads(report.decode().splitlines()[-1]))
 
 
 def _surroundings() -> dict[str, str]:

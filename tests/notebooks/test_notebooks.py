@@ -26,9 +26,9 @@ def test_there_is_one_for_each_reader_and_one_on_the_method() -> None:
 
 @pytest.mark.parametrize("path", ALL, ids=lambda p: p.stem)
 def test_it_goes_from_a_question_to_a_decision(path: Path) -> None:
-    told = [cell.source for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "markdown"]
-    assert any("?" in text for text in told)
-    assert "## What to decide" in told[-1] + told[-2]
+    texts = [cell.source for cell in nbformat.read(path, as_version=4).cells if cell.cell_type == "markdown"]
+    assert any("?" in text for text in texts)
+    assert "## What to decide" in texts[-1] + texts[-2]
 
 
 @pytest.mark.parametrize("path", ALL, ids=lambda p: p.stem)

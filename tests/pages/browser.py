@@ -55,7 +55,7 @@ def resized(driver: webdriver.Chrome, width: int, height: int = 900) -> None:
     driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
 
 
-def drawn(driver: webdriver.Chrome, path: Path) -> int:
+def drawn_charts(driver: webdriver.Chrome, path: Path) -> int:
     """Open a page, bring each of its charts into sight until it is drawn; how many there are."""
     driver.get(path.as_uri())
     charts = int(driver.execute_script("return document.querySelectorAll('[data-chart]').length"))
@@ -63,7 +63,7 @@ def drawn(driver: webdriver.Chrome, path: Path) -> int:
         look = "var c = document.querySelectorAll('[data-chart]')[arguments[0]]; c.scrollIntoView(); "
         ready = look + "return c.querySelector('svg') && c.classList.contains('vega-embed')"
         WebDriverWait(driver, PATIENCE_S, 0.05).until(lambda d, at=at, ready=ready: d.execute_script(ready, at))
-    whole = f"return document.body.dataset.drawn === '{charts}' || Boolean(document.body.dataset.failed)"
+    whole = f"return document.body.dataset.drawn_charts === '{charts}' || Boolean(document.body.dataset.failed)"
     WebDriverWait(driver, PATIENCE_S, 0.05).until(lambda d: d.execute_script(whole))
     return charts
 
@@ -76,9 +76,9 @@ def complaints(driver: webdriver.Chrome) -> list[str]:
 
 def asked_for(driver: webdriver.Chrome) -> list[str]:
     """Every address a page asked for since the last call."""
-    told = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
-    sent = [event["params"]["request"]["url"] for event in told if event["method"] == "Network.requestWillBeSent"]
-    return [url for url in sent if not url.startswith("data:")]
+    message = [json.loads(entry["message"])["message"] for entry in driver.get_log("performance")]
+    request = [event["params"]["request"]["url"] for event in message if event["method"] == "Network.requestWillBeSent"]
+    return [url for url in request if not url.startswith("data:")]
 
 
 def accessibility_faults(driver: webdriver.Chrome) -> list[str]:
@@ -88,10 +88,10 @@ def accessibility_faults(driver: webdriver.Chrome) -> list[str]:
     driver.execute_script(AXE.read_text("utf-8"))
     driver.set_script_timeout(PATIENCE_S)
     run = "var done = arguments[arguments.length - 1]; axe.run(document).then(done, e => done({violations: [{id: String(e), impact: 'critical', nodes: [{html: ''}]}]}));"
-    found: dict[str, Any] = driver.execute_async_script(run)
+    elements: dict[str, Any] = driver.execute_async_script(run)
     return [
         f"{one['id']} ({len(one['nodes'])}): {one['nodes'][0]['html'][:300]}"
-        for one in found["violations"]
+        for one in elements["violations"]
         if one["impact"] in ("serious", "critical")
     ]
 

@@ -26,7 +26,7 @@ FIGURES: list[tuple[str, float, float | None, float | None, float | None, str | 
 ]
 
 
-def foretold(report: Report, listed: int = 4) -> Report:
+def with_predictions(report: Report, listed: int = 4) -> Report:
     """The report with risks of 5 to 50% for its newest bleeds, the first of them on the worklist."""
     newest = report.log.sessions.sort("started_at", "session_id", descending=True).get_column("session_id").head(40)
     risks = [
@@ -49,7 +49,7 @@ def foretold(report: Report, listed: int = 4) -> Report:
     ]
     return replace(
         report,
-        too_few=False,
+        small_sample=False,
         risk=_table(outputs.Risk, risks),
         second_checks=_table(outputs.SecondChecks, checks),
         model=_table(outputs.ModelQuality, figures),

@@ -22,12 +22,12 @@ from tests.pages.browser import (
     accessibility_faults,
     asked_for,
     complaints,
-    drawn,
+    drawn_charts,
     opened_browser,
     printed,
     resized,
 )
-from tests.pages.predicted import foretold
+from tests.pages.predicted import with_predictions
 from tests.shops import report
 
 FILES = ("index.html", "lead.html", "trainer.html", "analyst.html")
@@ -37,16 +37,16 @@ const upright = t => t.getAttribute("opacity") !== "0" && !t.getAttribute("trans
 return Array.from(document.querySelectorAll("figure")).map(
   f => Array.from(f.querySelectorAll("svg text")).filter(upright).map(lines).join(" "));
 """
-"""Slanted labels are told letter by letter in a PDF; those hidden behind their neighbours are not printed."""
+"""Slanted labels are text letter by letter in a PDF; those hidden behind their neighbours are not printed."""
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The pages of a small shop with every question answered."""
-    made: Path = tmp_path_factory.mktemp("pages")
-    for page in render_pages(foretold(report()))():
-        (made / page.file).write_text(page.text, encoding="utf-8")
-    return made
+    folder_of_run: Path = tmp_path_factory.mktemp("pages")
+    for page in render_pages(with_predictions(report()))():
+        (folder_of_run / page.file).write_text(page.text, encoding="utf-8")
+    return folder_of_run
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +58,7 @@ def driver() -> Iterator:
 @pytest.mark.parametrize("file", FILES)
 def test_every_chart_draws_and_the_page_complains_of_nothing_and_asks_for_nothing(driver, folder, file) -> None:
     asked_for(driver)
-    charts = drawn(driver, folder / file)
+    charts = drawn_charts(driver, folder / file)
     assert charts or file == "index.html"
     assert driver.execute_script("return document.body.dataset.failed") is None
     assert complaints(driver) == []
@@ -69,7 +69,7 @@ def test_every_chart_draws_and_the_page_complains_of_nothing_and_asks_for_nothin
 @pytest.mark.parametrize("width", [360, 1600])
 def test_no_page_is_wider_than_its_window_and_axe_finds_no_serious_fault(driver, folder, file, width) -> None:
     resized(driver, width)
-    drawn(driver, folder / file)
+    drawn_charts(driver, folder / file)
     driver.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
     assert driver.execute_script("return document.documentElement.scrollWidth") <= width
     assert accessibility_faults(driver) == []
@@ -79,7 +79,7 @@ def test_no_page_is_wider_than_its_window_and_axe_finds_no_serious_fault(driver,
 def test_a_dark_page_is_as_readable(driver, folder) -> None:
     dark = {"features": [{"name": "prefers-color-scheme", "value": "dark"}]}
     driver.execute_cdp_cmd("Emulation.setEmulatedMedia", dark)
-    drawn(driver, folder / "trainer.html")
+    drawn_charts(driver, folder / "trainer.html")
     background = driver.execute_script("return getComputedStyle(document.body).backgroundColor")
     faults = accessibility_faults(driver)
     driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
@@ -87,29 +87,31 @@ def test_a_dark_page_is_as_readable(driver, folder) -> None:
     assert faults == []
 
 
-def test_a_click_on_a_technician_is_followed_by_what_stands_beside(driver, folder) -> None:
-    drawn(driver, folder / "lead.html")
+def test_a_click_on_a_technician_is_followed_by_the_chart_next_to_it(driver, folder) -> None:
+    drawn_charts(driver, folder / "lead.html")
     board = board_of(driver, "technician")
     chosen = Select(board.find_element(By.CSS_SELECTOR, "select"))
     before = chosen.first_selected_option.text
     other = next(option.text for option in chosen.options if option.text != before)
-    assert before in beside(board)
+    assert before in next_to_choice(board)
     mark = board.find_element(By.CSS_SELECTOR, f"path[aria-label*='{other}  (n']")
     ActionChains(driver).scroll_to_element(mark).move_to_element(mark).click().perform()
-    WebDriverWait(driver, PATIENCE_S).until(lambda _: other in beside(board) and before not in beside(board))
+    WebDriverWait(driver, PATIENCE_S).until(
+        lambda _: other in next_to_choice(board) and before not in next_to_choice(board)
+    )
     assert chosen.first_selected_option.text == other
 
 
 @pytest.mark.parametrize(("file", "word"), [("lead.html", "brake model"), ("trainer.html", "step")])
-def test_a_choice_from_the_list_is_followed_by_what_stands_beside(driver, folder, file, word) -> None:
-    drawn(driver, folder / file)
+def test_a_choice_from_the_list_is_followed_by_the_chart_next_to_it(driver, folder, file, word) -> None:
+    drawn_charts(driver, folder / file)
     board = board_of(driver, word)
-    shown = board.find_element(By.CSS_SELECTOR, "svg").get_attribute("outerHTML")
+    visible = board.find_element(By.CSS_SELECTOR, "svg").get_attribute("outerHTML")
     chosen = Select(board.find_element(By.CSS_SELECTOR, "select"))
     other = next(option.text for option in chosen.options if option.text != chosen.first_selected_option.text)
     chosen.select_by_visible_text(other)
-    WebDriverWait(driver, PATIENCE_S).until(lambda _: other in beside(board))
-    assert board.find_element(By.CSS_SELECTOR, "svg").get_attribute("outerHTML") != shown
+    WebDriverWait(driver, PATIENCE_S).until(lambda _: other in next_to_choice(board))
+    assert board.find_element(By.CSS_SELECTOR, "svg").get_attribute("outerHTML") != visible
 
 
 def test_a_long_table_sorts_by_number_and_finds_by_word(driver, folder) -> None:
@@ -124,9 +126,9 @@ def test_a_long_table_sorts_by_number_and_finds_by_word(driver, folder) -> None:
     button.send_keys("\n")
     assert numbers(table, missed) == sorted(rising, reverse=True)
     driver.find_element(By.CSS_SELECTOR, "[data-find='steps-table']").send_keys("o-ring")
-    seen = [row.text for row in table.find_elements(By.CSS_SELECTOR, "tbody tr") if row.is_displayed()]
-    assert len(seen) == 1
-    assert "O-ring" in seen[0]
+    visible_text = [row.text for row in table.find_elements(By.CSS_SELECTOR, "tbody tr") if row.is_displayed()]
+    assert len(visible_text) == 1
+    assert "O-ring" in visible_text[0]
 
 
 def test_without_scripts_every_picture_table_and_answer_stays(driver, folder) -> None:
@@ -148,11 +150,11 @@ def test_no_chart_is_cut_on_paper(driver, folder, file, tmp_path) -> None:
     """Every word of a chart stands on one and the same sheet, inside its edges."""
     if shutil.which("pdftotext") is None:
         pytest.skip("no pdftotext on this machine")
-    drawn(driver, folder / file)
+    drawn_charts(driver, folder / file)
     charts = [set(re.findall(r"\S+", text)) for text in driver.execute_script(WORDS_OF_CHARTS)]
     pdf = printed(driver, tmp_path / "page.pdf")
-    told = subprocess.run(["pdftotext", "-bbox", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
-    sheets = [words_inside(sheet) for sheet in told.split("<page ")[1:]]
+    text = subprocess.run(["pdftotext", "-bbox", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
+    sheets = [words_inside(sheet) for sheet in text.split("<page ")[1:]]
     assert charts
     for chart in charts:
         assert any(chart <= sheet for sheet in sheets), chart - max(sheets, key=lambda s, c=chart: len(c & s))
@@ -162,18 +164,18 @@ def test_a_question_stands_on_the_sheet_where_its_answer_begins(driver, folder, 
     """Wherever a sheet happens to end: the page is pushed down a little further each time."""
     if shutil.which("pdftotext") is None:
         pytest.skip("no pdftotext on this machine")
-    drawn(driver, folder / "lead.html")
-    asked = [
+    drawn_charts(driver, folder / "lead.html")
+    requested = [
         (part.find_element(By.TAG_NAME, "h2").text, part.find_element(By.CSS_SELECTOR, ".answer").text)
         for part in driver.find_elements(By.CSS_SELECTOR, "section:has(.answer)")
     ]
-    assert len(asked) == 8
+    assert len(requested) == 8
     for pushed_mm in range(0, 240, 16):
         driver.execute_script(f"document.querySelector('h1').style.marginTop = '{pushed_mm}mm'")
         pdf = printed(driver, tmp_path / "page.pdf")
-        told = subprocess.run(["pdftotext", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
-        sheets = [" ".join(sheet.split()) for sheet in told.split("\f")]
-        for question, answer in asked:
+        text = subprocess.run(["pdftotext", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
+        sheets = [" ".join(sheet.split()) for sheet in text.split("\f")]
+        for question, answer in requested:
             assert any(question in sheet and " ".join(answer.split()[:4]) in sheet for sheet in sheets), question
 
 
@@ -200,8 +202,8 @@ def board_of(driver, word: str) -> WebElement:
     )
 
 
-def beside(board: WebElement) -> str:
-    """What stands in bold beside a chart: the name of what is chosen."""
+def next_to_choice(board: WebElement) -> str:
+    """What stands in bold next_to_choice a chart: the name of what is chosen."""
     return " ".join(text.text for text in board.find_elements(By.CSS_SELECTOR, "svg .role-mark text"))
 
 
@@ -215,9 +217,11 @@ def words_inside(sheet: str) -> set[str]:
     import html
 
     width, height = (float(x) for x in re.match(r'width="([\d.]+)" height="([\d.]+)"', sheet).groups())  # type: ignore[union-attr]
-    found = re.findall(r'<word xMin="([-\d.]+)" yMin="([-\d.]+)" xMax="([-\d.]+)" yMax="([-\d.]+)">(.*?)</word>', sheet)
+    matches = re.findall(
+        r'<word xMin="([-\d.]+)" yMin="([-\d.]+)" xMax="([-\d.]+)" yMax="([-\d.]+)">(.*?)</word>', sheet
+    )
     return {
         html.unescape(word)
-        for x0, y0, x1, y1, word in found
+        for x0, y0, x1, y1, word in matches
         if float(x0) >= 0 and float(y0) >= 0 and float(x1) <= width and float(y1) <= height
     }

@@ -22,7 +22,7 @@ def read_from(*files: str, warnings: tuple[str, ...] = ()) -> Report:
 
 
 @pytest.mark.parametrize(
-    ("given", "shown"),
+    ("path", "short"),
     [
         ("/home/someone/bench/book.xlsx#bleeds", "book.xlsx#bleeds"),
         ("bench/book.xlsx#bleeds", "bench/book.xlsx#bleeds"),
@@ -30,15 +30,15 @@ def read_from(*files: str, warnings: tuple[str, ...] = ()) -> Report:
         ("postgresql://someone@host/base#bleeds", "postgresql://someone@host/base#bleeds"),
     ],
 )
-def test_a_path_from_the_root_is_shown_by_its_file_name_and_any_other_as_given(given: str, shown: str) -> None:
-    told = read_from(given)
-    assert told.log.sources[0].file == shown
-    assert told.intake.get_column("file").to_list() == [shown]
+def test_a_path_from_the_root_is_shown_by_its_file_name_and_any_other_as_given(path: str, short: str) -> None:
+    renamed = read_from(path)
+    assert renamed.log.sources[0].file == short
+    assert renamed.intake.get_column("file").to_list() == [short]
 
 
 def test_two_files_of_one_name_keep_the_folder_above_them() -> None:
-    told = read_from("/a/north/bleeds.csv", "/a/south/bleeds.csv", "/a/south/returns.csv")
-    assert [one.file for one in told.log.sources] == ["north/bleeds.csv", "south/bleeds.csv", "returns.csv"]
+    renamed = read_from("/a/north/bleeds.csv", "/a/south/bleeds.csv", "/a/south/returns.csv")
+    assert [one.file for one in renamed.log.sources] == ["north/bleeds.csv", "south/bleeds.csv", "returns.csv"]
 
 
 def test_what_was_said_while_reading_names_no_folder_from_the_root() -> None:
@@ -47,7 +47,7 @@ def test_what_was_said_while_reading_names_no_folder_from_the_root() -> None:
         "/w/map.toml: the section sessions fits none",
         "1/2",
     )
-    told = read_from("/a b/x/bleeds.csv", warnings=said)
-    assert told.log.warnings == (
+    renamed = read_from("/a b/x/bleeds.csv", warnings=said)
+    assert renamed.log.warnings == (
         "bleeds.csv: passed over the columns 'a/b', 'c'", "map.toml: the section sessions fits none", "1/2"
     )  # fmt: skip

@@ -12,7 +12,7 @@ import pytest
 
 from analysis.commands.run_audit import AuditOptions, audit_exports
 from schemas import LOG_TABLES, dictionary
-from tests.pages.browser import asked_for, complaints, drawn, opened_browser
+from tests.pages.browser import asked_for, complaints, drawn_charts, opened_browser
 from tests.shops import exports
 
 BREAKS = "document.body.dataset.broken=1"
@@ -51,7 +51,7 @@ def driver() -> Iterator:
 @pytest.mark.parametrize("file", ["index.html", "lead.html", "trainer.html", "analyst.html"])
 def test_nothing_an_export_says_runs_or_breaks_a_page(driver, run, file) -> None:
     asked_for(driver)
-    drawn(driver, run / file)
+    drawn_charts(driver, run / file)
     assert driver.execute_script("return [document.body.dataset.broken, document.body.dataset.failed]") == [None, None]
     assert (
         driver.execute_script("return document.querySelectorAll('img, svg script, foreignObject, iframe').length") == 0
@@ -63,7 +63,7 @@ def test_nothing_an_export_says_runs_or_breaks_a_page(driver, run, file) -> None
 
 
 def test_a_choice_of_a_hostile_name_is_only_a_name(driver, run) -> None:
-    drawn(driver, run / "lead.html")
+    drawn_charts(driver, run / "lead.html")
     boxes = "return document.querySelectorAll('.vega-bindings select').length"
     for box in range(driver.execute_script(boxes)):
         for at in range(len(PAYLOADS)):
@@ -75,13 +75,13 @@ def test_a_choice_of_a_hostile_name_is_only_a_name(driver, run) -> None:
 
 def test_no_cell_of_a_table_is_a_formula(run) -> None:
     number = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
-    seen = 0
+    visible = 0
     for path in sorted((run / "tables").glob("*.csv")):
         with path.open(encoding="utf-8", newline="") as file:
             for cell in (cell for row in csv.reader(file) for cell in row):
                 assert not RISKY.match(cell) or number.match(cell), (path.name, cell)
-                seen += cell.startswith("'")
-    assert seen, "some were made harmless"
+                visible += cell.startswith("'")
+    assert visible, "some were made harmless"
 
 
 def spoiled(path: Path) -> pl.DataFrame:
@@ -93,13 +93,13 @@ def spoiled(path: Path) -> pl.DataFrame:
         if e.type == "text" and not e.levels and e.name != "step"
     ]
     here = [name for name in free if name in table.columns]
-    told = table.with_columns(pl.col(name).map_elements(hostile, return_dtype=pl.String) for name in here)
+    text = table.with_columns(pl.col(name).map_elements(hostile, return_dtype=pl.String) for name in here)
     if path.stem != "sessions":
-        return told
-    worst = told.tail(1).with_columns(
+        return text
+    worst = text.tail(1).with_columns(
         brake=pl.lit(PAYLOADS[0]), fluid_used=pl.lit(PAYLOADS[1]), session_id=pl.lit(PAYLOADS[3])
     )
-    return pl.concat([told, worst]).with_columns(pl.lit(PAYLOADS[2]).alias(f"<script>{BREAKS}</script>"))
+    return pl.concat([text, worst]).with_columns(pl.lit(PAYLOADS[2]).alias(f"<script>{BREAKS}</script>"))
 
 
 def hostile(text: str) -> str:

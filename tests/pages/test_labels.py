@@ -17,14 +17,14 @@ from analysis.pages.question import Question
 from analysis.pages.trainer import trainer_questions
 from schemas import LOG_TABLES, dictionary
 from schemas.outputs import RULES
-from tests.pages.predicted import foretold
+from tests.pages.predicted import with_predictions
 from tests.shops import report
 
 COLUMN = re.compile(r"\b[a-z]+(_[a-z0-9]+)+\b")
 
 
 def questions() -> list[Question]:
-    audited = foretold(report())
+    audited = with_predictions(report())
     return [*lead_questions(audited), *trainer_questions(audited), *analyst_questions(audited)]
 
 

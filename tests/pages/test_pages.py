@@ -28,21 +28,21 @@ def texts() -> dict[str, str]:
 @cache
 def hostile() -> Report:
     """The same report, with markup wherever an export could put it."""
-    told = report()
-    worst = told.log.sessions.get_column("technician").sort()[0]
+    text = report()
+    worst = text.log.sessions.get_column("technician").sort()[0]
 
     def spoiled(frame: pl.DataFrame) -> pl.DataFrame:
         names = [name for name in ("technician", "group", "shop") if name in frame.columns]
         spoil = [pl.lit(PAYLOAD).alias("observed")] if "observed" in frame.columns else []
         return frame.with_columns(pl.col(names).replace(worst, PAYLOAD), *spoil)
 
-    tables = {name: spoiled(getattr(told, name)) for name in ("rates", "technique", "credibility", "holds", "coaching")}
-    ready = replace(told.data, bleeds=spoiled(told.data.bleeds))
-    log = replace(told.log, sessions=spoiled(told.log.sessions), warnings=(PAYLOAD,))
-    return replace(told, **tables, ready=ready, log=log, notes=(PAYLOAD,))
+    tables = {name: spoiled(getattr(text, name)) for name in ("rates", "technique", "credibility", "holds", "coaching")}
+    ready = replace(text.data, bleeds=spoiled(text.data.bleeds))
+    log = replace(text.log, sessions=spoiled(text.log.sessions), warnings=(PAYLOAD,))
+    return replace(text, **tables, ready=ready, log=log, notes=(PAYLOAD,))
 
 
-class Seen(HTMLParser):
+class PageReader(HTMLParser):
     def __init__(self) -> None:
         super().__init__()
         self.tags: list[tuple[str, dict[str, str | None]]] = []
@@ -74,9 +74,9 @@ def test_every_script_of_a_page_is_named_in_its_policy(file: str) -> None:
 
 @pytest.mark.parametrize("file", FILES)
 def test_a_page_fetches_nothing(file: str) -> None:
-    seen = Seen()
-    seen.feed(re.sub(r"<script.*?</script>", "", texts()[file], flags=re.DOTALL))
-    for tag, attributes in seen.tags:
+    reader = PageReader()
+    reader.feed(re.sub(r"<script.*?</script>", "", texts()[file], flags=re.DOTALL))
+    for tag, attributes in reader.tags:
         assert tag not in ("img", "link", "iframe", "object", "embed")
         if tag == "a":
             assert str(attributes["href"]).startswith("#") or attributes["href"] in FILES
@@ -105,8 +105,8 @@ def test_each_question_answers_before_it_shows_and_says_how_it_was_got(file: str
         places = [
             section.find(mark) for mark in ('class="answer"', 'class="action"', "<figure", "<details", 'class="method"')
         ]
-        shown = [place for place in places if place >= 0]
-        assert shown == sorted(shown)
+        rows = [place for place in places if place >= 0]
+        assert rows == sorted(rows)
         assert places[0] >= 0
 
 

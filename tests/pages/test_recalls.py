@@ -75,8 +75,8 @@ def test_a_long_list_is_continued_in_the_table() -> None:
 
 
 def test_a_brake_that_was_back_since_says_so() -> None:
-    came = audited([bleed("S1", "2026-06-01", leak_seen=True)], [comeback("C1", "2026-06-11")])
-    assert "It was back on 2026-06-11: ask what was done then." in recall_question(came).points[0]
+    returned = audited([bleed("S1", "2026-06-01", leak_seen=True)], [comeback("C1", "2026-06-11")])
+    assert "It was back on 2026-06-11: ask what was done then." in recall_question(returned).points[0]
 
 
 def test_nothing_to_recall_asks_for_nothing() -> None:

@@ -16,7 +16,7 @@ from analysis.pages.lead_worklist import second_check_question, worklist_questio
 from analysis.pages.text import month_name
 from analysis.pages.trainer_cards import _workshop_change
 from analysis.report import Report
-from tests.pages.predicted import foretold
+from tests.pages.predicted import with_predictions
 from tests.shops import report
 
 
@@ -33,7 +33,7 @@ def with_worst(expected: float, ratio: tuple[float, float, float], signal: str =
     rates = report().rates.with_columns(
         pl.when(is_worst).then(pl.lit(value)).otherwise(pl.col(name)).alias(name) for name, value in new.items()
     )
-    return replace(report(), too_few=False, rates=rates)
+    return replace(report(), small_sample=False, rates=rates)
 
 
 def test_a_month_out_of_control_without_a_dated_change_is_reported() -> None:
@@ -92,7 +92,7 @@ def test_no_risk_gives_its_reason() -> None:
         "second_checks": report().second_checks.clear(),
         "model": report().model.clear(),
     }
-    few, enough = (replace(report(), too_few=few, comebacks=n, **none) for few, n in ((True, 12), (False, 55)))
+    few, enough = (replace(report(), small_sample=few, comebacks=n, **none) for few, n in ((True, 12), (False, 55)))
     for question in (worklist_question, second_check_question, model_question):
         assert "12 comebacks" in question(few).answer.text
         assert "at least 40" in question(few).answer.text
@@ -101,10 +101,10 @@ def test_no_risk_gives_its_reason() -> None:
 
 
 def test_the_worklist_shows_its_bleeds_with_risk_interval_and_reason() -> None:
-    question = worklist_question(foretold(report()))
+    question = worklist_question(with_predictions(report()))
     assert question.answer.text.startswith("4 bleeds to check")
     assert "risk 50.0% (40.0–60.0%); bubbles still came" in question.points[0]
-    assert "no reason found" in question.points[1]
+    assert "no reason rows" in question.points[1]
     assert question.table is not None
     risk = question.table.headings.index("risk")
     assert [row[risk].sort for row in question.table.rows] == pytest.approx([0.5, 0.49, 0.48, 0.47])
@@ -112,7 +112,7 @@ def test_the_worklist_shows_its_bleeds_with_risk_interval_and_reason() -> None:
 
 def test_a_worklist_that_ends_at_the_break_even_risk_says_so() -> None:
     """Of the bleeds of the last days only some reach the risk from which a check pays, though there is time for more."""
-    base = foretold(report())
+    base = with_predictions(report())
     days = (base.as_of - base.data.bleeds.filter(pl.col("end") == "as_of")["started_at"].dt.date().sort()[-9]).days + 1
     check = replace(base.standard.second_check, worklist_days=days, per_week=15.0)
     text = worklist_question(replace(base, standard=replace(base.standard, second_check=check))).answer
@@ -121,14 +121,14 @@ def test_a_worklist_that_ends_at_the_break_even_risk_says_so() -> None:
 
 
 def test_a_worklist_without_recent_bleeds_says_so() -> None:
-    question = worklist_question(foretold(report(), listed=0))
+    question = worklist_question(with_predictions(report(), listed=0))
     assert question.answer.text == "Nothing to check today."
     assert not question.charts
 
 
 def test_second_checks_say_what_the_time_available_covers() -> None:
     """The procedure allows 15 checks a week: 20% of bleeds are 8 a week, 50% are 20."""
-    question = second_check_question(foretold(report()))
+    question = second_check_question(with_predictions(report()))
     assert question.answer.text.startswith(
         "Checking the riskiest 20% of bleeds looks at 51% of those that would come back."
     )
@@ -139,7 +139,7 @@ def test_second_checks_say_what_the_time_available_covers() -> None:
 
 
 def test_second_checks_that_never_pay_say_so() -> None:
-    dear = foretold(report())
+    dear = with_predictions(report())
     checks = dear.second_checks.with_columns(minutes_saved=pl.lit(-5.0))
     points = second_check_question(replace(dear, second_checks=checks)).points
     assert "costs 0 h a year more than it saves" in points[0]
@@ -147,7 +147,7 @@ def test_second_checks_that_never_pay_say_so() -> None:
 
 
 def test_the_model_is_shown_against_the_rules_it_must_beat() -> None:
-    question = model_question(foretold(report()))
+    question = model_question(with_predictions(report()))
     assert (
         question.answer.text
         == "Fair at ranking later bleeds (AUC 0.72), but not clearly better than off-the-shelf boosted trees."
@@ -159,7 +159,7 @@ def test_the_model_is_shown_against_the_rules_it_must_beat() -> None:
 
 
 def test_extreme_risks_and_a_drifting_quarter_are_reported() -> None:
-    points = " ".join(model_question(foretold(report())).points)
+    points = " ".join(model_question(with_predictions(report())).points)
     assert "Observed/predicted 1.04 (0.81–1.33)." in points
     assert "0.71 (0.52–0.90): the risks are too extreme" in points
     assert "differs from 1 in 2025 Q4, 1.9 (1.2–2.9)" in points
@@ -168,7 +168,7 @@ def test_extreme_risks_and_a_drifting_quarter_are_reported() -> None:
 
 
 def test_risks_no_better_than_chance_are_called_so() -> None:
-    poor = foretold(report())
+    poor = with_predictions(report())
     is_auc = pl.col("metric") == "auc"
     model = poor.model.with_columns(lo=pl.when(is_auc).then(0.45).otherwise("lo"))
     assert model_question(replace(poor, model=model)).answer.text.startswith("Not clearly better than chance")
@@ -228,21 +228,21 @@ def test_one_technician_in_one_shop_is_compared_with_nobody() -> None:
         one.with_columns(kind=pl.lit(kind), group=pl.lit(name))
         for kind, name in (("shop", "Tarnholt"), ("technician", "Wren"))
     ]
-    found = difference_finding(replace(report(), too_few=False, rates=pl.concat([work, *rows])))
-    assert found.text == (
+    rows = difference_finding(replace(report(), small_sample=False, rates=pl.concat([work, *rows])))
+    assert rows.text == (
         "Tarnholt is the only workshop: there is nobody to compare with. "
         "Wren is the only technician: there is nobody to compare with."
     )
 
 
 def test_a_technician_whose_shop_is_in_question_is_not_acquitted() -> None:
-    found = difference_finding(with_worst(99.0, (0.2, 0.1, 0.4), "in_question"))
-    assert worst() not in found.text
+    rows = difference_finding(with_worst(99.0, (0.2, 0.1, 0.4), "in_question"))
+    assert worst() not in rows.text
 
 
 def test_months_in_question_are_not_called_too_few() -> None:
-    asked = report().months.with_columns(centre=pl.lit(None, pl.Float64), signal=pl.lit("in_question"))
-    assert "on which days returns were recorded" in change_finding(replace(report(), months=asked)).text
+    questions = report().months.with_columns(centre=pl.lit(None, pl.Float64), signal=pl.lit("in_question"))
+    assert "on which days returns were recorded" in change_finding(replace(report(), months=questions)).text
 
 
 def test_without_returns_no_rate_is_given() -> None:

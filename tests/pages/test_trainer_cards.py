@@ -67,10 +67,10 @@ def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
             misses(steps()[2], "Rowan", excess=0.01, lo=-0.1, hi=0.12, coach_rank=None, q_value=0.6, clear=False),
         ),
     )
-    marked = set(missed_more_than_peers(audited).get_column("technician"))
-    assert marked == {"Wren", "Ash", "Elm"}
+    on_chart = set(missed_more_than_peers(audited).get_column("technician"))
+    assert on_chart == {"Wren", "Ash", "Elm"}
     quiet = [name for name, card in cards_of(audited).items() if "No clear difference" in card.note]
-    assert not any(name in group for name in marked for group in quiet)
+    assert not any(name in group for name in on_chart for group in quiet)
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
     assert answer.text.startswith("3 of 4 technicians miss some step clearly more than peers")
     assert answer.detail == "1 card on steps that lead to comebacks."

@@ -37,7 +37,7 @@
       return fitted(place, again, tries - 1);
     });
   }
-  // Until a chart comes into sight its picture stands in its place; then it is drawn, one after the other.
+  // Until a chart comes into sight its picture is shown; then it is drawn, one after the other.
   var last = Promise.resolve(), done = 0;
   function live(place) {
     last = last.then(function () {
