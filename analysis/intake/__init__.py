@@ -6,8 +6,8 @@ from analysis.intake.gauge_readings import GaugeReadings, read_readings
 from analysis.intake.load import log_from, read_log
 from analysis.intake.mapping.mapping import Mapping, TableMap, read_map
 from analysis.intake.propose.propose import Proposal, ProposedMap, proposals, propose_map
-from analysis.intake.readers.raw_table import ROW, RawTable
-from analysis.intake.readers.sources import RawTables, ReadingHint, raw_tables
+from analysis.intake.readers.raw_table import ROW, RawTable, RawTables, ReadingHint
+from analysis.intake.readers.sources import raw_tables
 from analysis.intake.rejected_rows import for_spreadsheets, with_reasons
 
 __all__ = [

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 
 from analysis.intake.convert.cleaned_text import as_text
-from analysis.intake.convert.columns import Converted
+from analysis.intake.convert.columns import ConvertedTable
 from analysis.intake.mapping.mapping import GENERATED_IDS, TableMap
 from analysis.intake.readers.raw_table import ROW, RawTable
 
@@ -32,7 +32,7 @@ class FilePart:
 
     raw: RawTable
     table_map: TableMap
-    converted: Converted
+    converted: ConvertedTable
 
     @property
     def heading_of(self) -> dict[str, str]:

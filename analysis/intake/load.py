@@ -16,8 +16,8 @@ from analysis.intake.load_table import LoadedTable, load_table, row_accounts
 from analysis.intake.mapping.mapping import Mapping, read_map
 from analysis.intake.match_tables import match_tables
 from analysis.intake.passes import fill_from_passes
-from analysis.intake.readers.raw_table import ROW
-from analysis.intake.readers.sources import RawTables, raw_tables
+from analysis.intake.readers.raw_table import ROW, RawTables
+from analysis.intake.readers.sources import raw_tables
 from analysis.intake.refusals import no_sessions, none_accepted
 from analysis.intake.rejected_rows import rejected_rows, with_reasons
 from analysis.intake.rejections import rejections, set_aside_table, unlinked_returns

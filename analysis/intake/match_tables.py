@@ -7,12 +7,12 @@ from collections.abc import Iterator, Sequence
 
 from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import normalise
-from analysis.intake.convert.columns import convert, undecided_dates
+from analysis.intake.convert.columns import ambiguous_dates, convert
 from analysis.intake.deduplicate import FilePart
 from analysis.intake.mapping.mapping import Mapping
 from analysis.intake.mapping.match_table import Absent, match_table, sections_without_a_file
 from analysis.intake.mapping.table_map import TableMap
-from analysis.intake.readers.sources import RawTables
+from analysis.intake.readers.raw_table import RawTables
 from analysis.intake.rejected_rows import as_written
 
 _MAX_LETTERS = 60
@@ -40,7 +40,7 @@ def match_tables(raw_tables: RawTables, mapping: Mapping | None) -> tuple[dict[s
             lacks = f", it looks like {fit.resembles} but lacks {', '.join(fit.lacks)}" if fit.resembles else ""
             warnings.append(f"{raw.file}: no table of the log{lacks}; passed over")
             continue
-        for column in undecided_dates(raw, fit.table_map):
+        for column in ambiguous_dates(raw, fit.table_map):
             raise UserError(
                 f"{raw.file}, column {column.heading!r}",
                 f"{column.example!r} reads with the day or with the month first, and no cell decides it",

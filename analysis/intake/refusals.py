@@ -8,8 +8,7 @@ from analysis.errors import UserError
 from analysis.intake.load_table import LoadedTable
 from analysis.intake.mapping.mapping import Mapping
 from analysis.intake.mapping.match_table import match_table
-from analysis.intake.readers.raw_table import RawTable
-from analysis.intake.readers.sources import RawTables
+from analysis.intake.readers.raw_table import RawTable, RawTables
 from analysis.intake.rejections import rejections
 
 

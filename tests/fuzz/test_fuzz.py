@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.intake import crash_isolation
+from analysis.intake.readers import library_failures
 from analysis.parallel import WorkerExecutor
 from tests.fuzz.examined import examine
 from tests.fuzz.seeds import KINDS, seed_of
@@ -54,7 +54,7 @@ TO_A_LOG_EVERY = 10
 def _one_worker_reads_all() -> Iterator[None]:
     """Share one worker among all files: a start takes a tenth of a second."""
     with WorkerExecutor() as executor, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(crash_isolation, "WorkerExecutor", lambda: nullcontext(executor))
+        patch.setattr(library_failures, "WorkerExecutor", lambda: nullcontext(executor))
         yield
 
 

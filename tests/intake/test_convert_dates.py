@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.intake.convert.columns import convert, undecided_dates
+from analysis.intake.convert.columns import ambiguous_dates, convert
 from analysis.intake.mapping.table_map import ColumnMap, TableMap
 from tests.intake.raw_tables import raw
 
@@ -75,10 +75,10 @@ def test_a_day_above_twelve_anywhere_decides_the_column():
 
 def test_dates_that_read_either_way_are_told_and_a_map_settles_them():
     either = raw({"d": ["2024-01-31", "03/04/2024"]})
-    assert [(one.field, one.heading, one.example) for one in undecided_dates(either, sessions())] == [
+    assert [(one.field, one.heading, one.example) for one in ambiguous_dates(either, sessions())] == [
         ("started_at", "d", "03/04/2024")
     ]
-    assert undecided_dates(either, sessions("mdy")) == ()
+    assert ambiguous_dates(either, sessions("mdy")) == ()
     assert read(["03/04/2024"], "mdy")[0][0] == dt.datetime(2024, 3, 4)
     assert read(["03/04/2024"], "dmy")[0][0] == dt.datetime(2024, 4, 3)
     assert read(["24/03/04"], "ymd")[0][0] == dt.datetime(2024, 3, 4)
@@ -86,7 +86,7 @@ def test_dates_that_read_either_way_are_told_and_a_map_settles_them():
 
 @pytest.mark.parametrize("cells", [["2024-03-04"], ["05/05/2024"], ["n/a", None], ["45365"], ["13.1.24"]])
 def test_where_nothing_reads_either_way_nothing_is_asked(cells):
-    assert undecided_dates(raw({"d": cells}), sessions()) == ()
+    assert ambiguous_dates(raw({"d": cells}), sessions()) == ()
 
 
 def test_one_slip_against_many_does_not_turn_a_column():

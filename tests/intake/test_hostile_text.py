@@ -14,7 +14,7 @@ from analysis.errors import UserError
 from analysis.intake import Log, propose_map, read_log
 from analysis.intake.propose.headings import headings
 from analysis.intake.readers import limits
-from analysis.intake.readers.non_data_rows import heading_row, is_non_data_row, unique_headings
+from analysis.intake.readers.non_data_rows import find_heading_row, is_non_data_row, unique_headings
 from analysis.standard import read_standard
 
 HEAD = "session_id,bike_id,brake,technician,started_at,note"
@@ -64,7 +64,7 @@ def test_no_pattern_for_totals_rulers_or_values_backtracks_over_a_long_cell(cell
     start = time.perf_counter()
     is_non_data_row(["Total", cell, "", None])
     is_non_data_row([cell, "", None])
-    heading_row([[cell, cell, "a"], ["b", "c", "d"], [cell, cell, cell]])
+    find_heading_row([[cell, cell, "a"], ["b", "c", "d"], [cell, cell, cell]])
     assert time.perf_counter() - start < SECONDS
 
 
@@ -142,7 +142,7 @@ def test_a_row_with_a_cell_above_the_limit_is_rejected_and_its_row_and_column_na
     reason = log.set_aside.select("row", "rule", "message").row(0)
     assert reason == (
         row, "unreadable_row",
-        "the cell under 'note' has 1,000,001 bytes; at most 1,000,000 are read in a cell",
+        "the cell under 'note' has 1,000,001 bytes; at most 1,000,000 are read per cell",
     )  # fmt: skip
     assert log.rejected[0].text == long + "\n"
 
@@ -181,7 +181,7 @@ def test_a_repeated_key_is_reported(tmp_path: Path) -> None:
     path.write_text(f'{row}, "note": "first", "note": "second"}}\n', encoding="utf-8")
     log = read_log([str(path)])
     assert log.sessions["note"].to_list() == ["second"]
-    assert any("a key more than once, and the last value is used: 'note'" in one for one in log.warnings)
+    assert any("a key more than once; the last value is used: 'note'" in one for one in log.warnings)
 
 
 def test_columns_that_share_a_heading_are_named_with_the_one_that_is_read(tmp_path: Path) -> None:
@@ -274,7 +274,7 @@ def test_a_file_with_nothing_in_it_is_passed_over_in_a_folder_and_refused_by_nam
     log = read_log([str(tmp_path)])
     assert log.sessions.height == 12
     assert any(one.startswith(f"{tmp_path / name}: not read, ") for one in log.warnings)
-    with pytest.raises(UserError, match=r"empty file|nothing but blank lines"):
+    with pytest.raises(UserError, match=r"empty file|only blank lines"):
         read_log([str(tmp_path / name)])
 
 

@@ -16,10 +16,10 @@ import pytest
 import xlsxwriter
 
 from analysis.errors import UserError
-from analysis.intake.crash_isolation import CrashGuard
 from analysis.intake.readers.excel import workbook_tables
-from analysis.intake.readers.raw_table import ROW, RawTable
-from analysis.intake.readers.snapshot import Snapshot
+from analysis.intake.readers.files import Snapshot
+from analysis.intake.readers.library_failures import CrashGuard
+from analysis.intake.readers.raw_table import ROW, RawTable, SkippedFile
 from analysis.intake.readers.sources import raw_tables
 
 
@@ -78,7 +78,7 @@ def test_rows_are_the_sheets_own_with_titles_blank_rows_and_an_offset_counted() 
     found = table(book(*rows, ["Total", None, 75], start=(4, 2)))
     assert found.headings == ["id", "brake", "minutes"]
     assert found.cells.rows() == [(8, "a", "front", 35), (10, "b", "rear", 40)]
-    assert found.notes == ("no row but a totals line: row 11",)
+    assert found.notes == ("totals, not read as data: row 11",)
 
 
 def test_every_sheet_is_a_table_hidden_ones_too_and_empty_ones_are_told() -> None:
@@ -95,7 +95,10 @@ def test_every_sheet_is_a_table_hidden_ones_too_and_empty_ones_are_told() -> Non
     workbook.close()
     found = workbook_tables(snap(data.getvalue()))
     assert [each.file for each in found.tables] == ["book.xlsx#Bleeds", "book.xlsx#Returns", "book.xlsx#Old"]
-    assert found.empty == ("book.xlsx#Empty", "book.xlsx#Chart")
+    assert found.skipped == (
+        SkippedFile("book.xlsx#Empty", "an empty sheet"),
+        SkippedFile("book.xlsx#Chart", "an empty sheet"),
+    )
 
 
 def test_one_sheet_can_be_named(tmp_path: Path) -> None:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import pytest
 
 from analysis.errors import UserError
-from analysis.intake.readers.jsonl import lines_table
+from analysis.intake.readers.files import Snapshot
+from analysis.intake.readers.jsonl import jsonl_table
 from analysis.intake.readers.raw_table import ROW, RawTable
-from analysis.intake.readers.snapshot import Snapshot
 
 
 def read(text: str | bytes) -> RawTable:
-    return lines_table(Snapshot("log.jsonl", text if isinstance(text, bytes) else text.encode(), "0" * 64))
+    return jsonl_table(Snapshot("log.jsonl", text if isinstance(text, bytes) else text.encode(), "0" * 64))
 
 
 def test_rows_are_lines_and_every_key_is_a_column() -> None:

@@ -12,9 +12,9 @@ import pytest
 
 from analysis.errors import UserError
 from analysis.intake import read_log
+from analysis.intake.readers.files import Snapshot
 from analysis.intake.readers.parquet import parquet_table
 from analysis.intake.readers.raw_table import ROW
-from analysis.intake.readers.snapshot import Snapshot
 from analysis.intake.readers.sources import raw_tables
 
 
@@ -109,7 +109,7 @@ def test_a_file_that_ends_its_reader_is_refused_and_the_rest_are_read(tmp_path: 
     good.write_bytes(parquet(pl.DataFrame({"session_id": ["a"]})))
     deadly.write_bytes((Path(__file__).parents[1] / "fuzz" / "deadly.parquet").read_bytes())
     assert raw_tables([str(good)]).tables[0].rows_read == 1
-    with pytest.raises(UserError, match="a process that read it was ended") as told:
+    with pytest.raises(UserError, match="reading it crashed a process") as told:
         raw_tables([str(tmp_path)])
     assert told.value.location == str(deadly)
 

@@ -14,10 +14,10 @@ import pytest
 from postgres import PASSWORD, Server, binaries, server
 
 from analysis.errors import UserError
-from analysis.intake.readers.database_address import address
 from analysis.intake.readers.postgres import postgres_tables
 from analysis.intake.readers.raw_table import ROW
 from analysis.intake.readers.sources import raw_tables
+from analysis.intake.readers.sql import parse_address
 
 SECRET = quote(PASSWORD, safe="")
 
@@ -164,7 +164,7 @@ def test_a_server_that_never_answers_is_given_up() -> None:
 
 
 def test_a_query_without_end_is_given_up(running: Server) -> None:
-    where = address(f"{running.url(password=SECRET)}#SELECT pg_sleep(60)")
+    where = parse_address(f"{running.url(password=SECRET)}#SELECT pg_sleep(60)")
     with pytest.raises(UserError, match="timeout"):
         postgres_tables(where, seconds=0.5)
 

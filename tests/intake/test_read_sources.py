@@ -1,4 +1,4 @@
-"""What may be named as an export: files, folders and databases; everything else is refused in one clear message."""
+"""What can be named as an export: files, folders and databases; anything else is refused with one clear message."""
 
 from __future__ import annotations
 
@@ -7,12 +7,13 @@ import os
 import socket
 import threading
 import time
+import zipfile
 from pathlib import Path
 
 import pytest
 
 from analysis.errors import UserError
-from analysis.intake.readers.snapshot import snapshot
+from analysis.intake.readers.files import snapshot
 from analysis.intake.readers.sources import raw_tables
 
 CSV = "id,n\na,1\n"
@@ -24,37 +25,37 @@ def test_a_folder_is_read_by_name_one_level_deep(tmp_path: Path) -> None:
     (tmp_path / "truth").mkdir()
     (tmp_path / "truth" / "t.csv").write_text(CSV)
     (tmp_path / "link.csv").symlink_to(tmp_path / "b.csv")
-    found = raw_tables([f"{tmp_path}/"])
-    assert [table.file for table in found.tables] == [f"{tmp_path}/C.CSV", f"{tmp_path}/a.tsv", f"{tmp_path}/b.csv"]
-    assert {Path(each.file).name: each.reason for each in found.skipped} == {
+    result = raw_tables([f"{tmp_path}/"])
+    assert [table.file for table in result.tables] == [f"{tmp_path}/C.CSV", f"{tmp_path}/a.tsv", f"{tmp_path}/b.csv"]
+    assert {Path(each.file).name: each.reason for each in result.skipped} == {
         "empty.csv": "an empty file",
         "link.csv": "a link",
-        "map.toml": "not a kind of file that is read",
-        "notes.md": "not a kind of file that is read",
-        "truth": "a folder within the folder",
-        "~$book.xlsx": "the lock of a workbook that is open",
+        "map.toml": "not a type of file that can be read",
+        "notes.md": "not a type of file that can be read",
+        "truth": "a subfolder",
+        "~$book.xlsx": "the lock file of an open workbook",
     }
 
 
-def test_a_folder_passes_over_files_that_only_share_an_ending(tmp_path: Path) -> None:
+def test_files_of_other_programs_with_a_shared_extension_are_skipped_in_a_folder(tmp_path: Path) -> None:
     (tmp_path / "log.csv").write_text(CSV)
     (tmp_path / "lines.json").write_text('{"id": "a"}\n{"id": "b"}\n')
     (tmp_path / "settings.json").write_text('{\n  "theme": "dark"\n}\n')
     (tmp_path / "Thumbs.db").write_bytes(b"\xd0\xcf\x11\xe0" + bytes(600))
-    found = raw_tables([str(tmp_path)])
-    assert [Path(table.file).name for table in found.tables] == ["lines.json", "log.csv"]
-    assert [Path(each.file).name for each in found.skipped] == ["Thumbs.db", "settings.json"]
+    result = raw_tables([str(tmp_path)])
+    assert [Path(table.file).name for table in result.tables] == ["lines.json", "log.csv"]
+    assert [Path(each.file).name for each in result.skipped] == ["Thumbs.db", "settings.json"]
 
 
-def test_exports_come_in_the_order_given_and_a_file_named_twice_is_read_once(tmp_path: Path) -> None:
+def test_exports_are_read_in_the_order_given_and_a_file_named_twice_once(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text(CSV)
     (tmp_path / "b.csv").write_text(CSV)
-    found = raw_tables([str(tmp_path / "b.csv"), str(tmp_path), str(tmp_path / "a.csv")])
-    assert [Path(table.file).name for table in found.tables] == ["b.csv", "a.csv"]
-    assert [each.reason for each in found.skipped] == ["named twice, read once"] * 2
+    result = raw_tables([str(tmp_path / "b.csv"), str(tmp_path), str(tmp_path / "a.csv")])
+    assert [Path(table.file).name for table in result.tables] == ["b.csv", "a.csv"]
+    assert [each.reason for each in result.skipped] == ["named twice, read once"] * 2
 
 
-def test_a_runs_own_output_is_refused_and_another_manifest_is_not(tmp_path: Path) -> None:
+def test_the_output_of_a_run_is_refused_but_not_another_manifest(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text(CSV)
     (tmp_path / "manifest.json").write_text('{"name": "some web app"}')
     assert len(raw_tables([str(tmp_path)]).tables) == 1
@@ -70,10 +71,48 @@ def test_a_file_named_directly_is_read_by_its_content(tmp_path: Path, name: str)
     assert table.cells.rows() == [(2, "a", "1")]
 
 
-def test_json_lines_of_no_known_ending_are_read_as_such(tmp_path: Path) -> None:
+def test_json_lines_without_an_extension_are_recognised(tmp_path: Path) -> None:
     (tmp_path / "log").write_text('{"id": "a"}\n')
     (table,) = raw_tables([str(tmp_path / "log")]).tables
     assert table.cells.rows() == [(1, "a")]
+
+
+@pytest.mark.parametrize(
+    ("name", "data", "kind"),
+    [
+        ("letter.docx", b"id,n\na,1\n", r"\.docx"),
+        ("letter.doc", b"id,n\na,1\n", r"\.doc"),
+        ("letter.pdf", b"id,n\na,1\n", r"\.pdf"),
+        ("page.HTML", b"<table></table>\n", r"\.html"),
+        ("scan", b"%PDF-1.4\n1 0 obj\n", r"\.pdf"),
+        ("letter", b"{\\rtf1\\ansi hello}\n", r"\.rtf"),
+    ],
+)
+def test_a_document_is_not_a_table(tmp_path: Path, name: str, data: bytes, kind: str) -> None:
+    (tmp_path / name).write_bytes(data)
+    with pytest.raises(UserError, match=f"not a table: {kind}"):
+        raw_tables([str(tmp_path / name)])
+
+
+@pytest.mark.parametrize(
+    ("member", "content", "kind"),
+    [
+        ("word/document.xml", "<document/>", r"a text document \(\.docx\)"),
+        ("ppt/presentation.xml", "<presentation/>", r"slides \(\.pptx\)"),
+        ("mimetype", "application/vnd.oasis.opendocument.text", r"a text document or slides \(\.odt, \.odp\)"),
+        ("log.csv", "id,n", "a zip archive"),
+    ],
+)
+@pytest.mark.parametrize("name", ["log", "log.xlsx"])
+def test_an_archive_that_is_not_a_workbook_is_not_a_table(
+    tmp_path: Path, name: str, member: str, content: str, kind: str
+) -> None:
+    with zipfile.ZipFile(tmp_path / name, "w") as archive:
+        archive.writestr(member, content)
+        if member == "mimetype":
+            archive.writestr("content.xml", "<content/>")
+    with pytest.raises(UserError, match=f"not a table: {kind}"):
+        raw_tables([str(tmp_path / name)])
 
 
 def test_a_link_named_directly_is_followed(tmp_path: Path) -> None:
@@ -82,7 +121,7 @@ def test_a_link_named_directly_is_followed(tmp_path: Path) -> None:
     assert raw_tables([str(tmp_path / "link.csv")]).tables[0].cells.height == 1
 
 
-def test_a_name_that_is_no_utf8_is_shown_so_that_it_can_be_written(tmp_path: Path) -> None:
+def test_a_name_that_is_not_utf8_is_shown_as_valid_text(tmp_path: Path) -> None:
     path = os.fsdecode(os.fsencode(tmp_path) + b"/l\xf6g.csv")
     Path(path).write_text(CSV)
     (table,) = raw_tables([path]).tables
@@ -96,7 +135,7 @@ def special(folder: Path, kind: str) -> str:
     elif kind == "loop.csv":
         path.symlink_to(path)
     elif kind == "dangling.csv":
-        path.symlink_to(folder / "nothing")
+        path.symlink_to(folder / "missing")
     elif kind == "socket.csv":
         with socket.socket(socket.AF_UNIX) as listener:
             os.chdir(folder)
@@ -111,7 +150,7 @@ def special(folder: Path, kind: str) -> str:
 @pytest.mark.parametrize(
     "kind", ["pipe.csv", "loop.csv", "dangling.csv", "socket.csv", "empty.csv", "missing.csv", "empty folder.csv"]
 )
-def test_what_is_no_file_with_rows_is_refused(tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_anything_but_a_file_with_rows_is_refused(tmp_path: Path, kind: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     with pytest.raises(UserError) as refused:
         raw_tables([special(tmp_path, kind)])
@@ -126,12 +165,12 @@ def test_devices_and_impossible_names_are_refused(name: str) -> None:
         raw_tables([name])
 
 
-def test_a_file_that_may_not_be_read_is_refused(tmp_path: Path) -> None:
+def test_a_file_without_read_permission_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     path.write_text(CSV)
     path.chmod(0)
     root = os.geteuid() == 0
-    if root:  # who may read everything, so another user tries it
+    if root:  # root can read every file, so try as another user
         os.seteuid(65534)
     try:
         with pytest.raises(UserError, match="Permission denied"):
@@ -141,9 +180,9 @@ def test_a_file_that_may_not_be_read_is_refused(tmp_path: Path) -> None:
             os.seteuid(0)
 
 
-def test_a_table_of_a_text_file_or_a_folder_cannot_be_named(tmp_path: Path) -> None:
+def test_a_text_file_and_a_folder_have_no_tables_to_name(tmp_path: Path) -> None:
     (tmp_path / "log.csv").write_text(CSV)
-    with pytest.raises(UserError, match="one table only"):
+    with pytest.raises(UserError, match="only one table"):
         raw_tables([f"{tmp_path / 'log.csv'}#sheet"])
     with pytest.raises(UserError, match="folder"):
         raw_tables([f"{tmp_path}#sheet"])
@@ -171,15 +210,15 @@ def test_a_file_that_grows_while_it_is_read_is_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("problem", [PermissionError(13, "Permission denied"), FileNotFoundError(2, "No such file")])
-def test_a_file_that_may_not_be_looked_at_or_is_gone_meanwhile_is_named(
+def test_a_file_that_cannot_be_entered_or_was_deleted_meanwhile_is_named(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, problem: OSError
 ) -> None:
-    """A folder that may be listed but not entered: simulated, since nothing is shut to the machine's owner."""
+    """A folder that can be listed but not entered is simulated, because root can enter every folder."""
     (tmp_path / "sessions.csv").write_text("session_id\n1\n")
 
     def refuse(_: object) -> str:
         raise problem
 
-    monkeypatch.setattr("analysis.intake.readers.folder_files._reason_against", refuse)
+    monkeypatch.setattr("analysis.intake.readers.files._reason_to_skip", refuse)
     with pytest.raises(UserError, match=r"sessions\.csv: cannot be read"):
         raw_tables([str(tmp_path)])

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from analysis.errors import UserError
-from analysis.intake.readers.snapshot import snapshot
+from analysis.intake.readers.files import snapshot
 from analysis.intake.readers.sources import raw_tables
 from analysis.intake.readers.sqlite import sqlite_tables
 

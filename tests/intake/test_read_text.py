@@ -16,15 +16,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.errors import UserError
-from analysis.intake.readers.csv import text_table
-from analysis.intake.readers.raw_table import ROW, RawTable
-from analysis.intake.readers.snapshot import Snapshot
-from analysis.intake.readers.sources import ReadingHint, raw_tables
+from analysis.intake.readers.csv import csv_table
+from analysis.intake.readers.files import Snapshot
+from analysis.intake.readers.raw_table import ROW, RawTable, ReadingHint
+from analysis.intake.readers.sources import raw_tables
 
 
 def read(text: str | bytes, *hints: ReadingHint) -> RawTable:
     data = text if isinstance(text, bytes) else text.encode("utf-8")
-    return text_table(Snapshot("log.csv", data, "0" * 64), hints)
+    return csv_table(Snapshot("log.csv", data, "0" * 64), hints)
 
 
 def rows(text: str | bytes, *hints: ReadingHint) -> list[tuple]:
@@ -86,6 +86,27 @@ def test_the_delimiter_is_told_by_the_content(delimiter: str) -> None:
     lines = [["id", "mm", "note"], ["a", "1,5", "x; y"], ["b", "2,5", "u | v"]]
     text = "\n".join(delimiter.join(f'"{cell}"' if delimiter in cell else cell for cell in line) for line in lines)
     assert rows(text) == [(2, "a", "1,5", "x; y"), (3, "b", "2,5", "u | v")]
+
+
+NOTED_ROWS = [(f"S{n}", f"B{n}", "front", f"quick; clean {n}") for n in range(20)]
+
+
+def test_a_semicolon_in_every_note_does_not_make_it_the_delimiter() -> None:
+    text = "session_id,bike_id,brake,note\n" + "".join(",".join(row) + "\n" for row in NOTED_ROWS)
+    table = read(text)
+    assert table.headings == ["session_id", "bike_id", "brake", "note"]
+    assert table.cells.rows() == [(n, *row) for n, row in enumerate(NOTED_ROWS, start=2)]
+
+
+def test_a_semicolon_in_every_note_below_a_title_does_not_make_it_the_delimiter() -> None:
+    text = "Bleeds of May\n\nsession_id,bike_id,brake,note\n" + "".join(",".join(row) + "\n" for row in NOTED_ROWS)
+    assert read(text).headings == ["session_id", "bike_id", "brake", "note"]
+
+
+@pytest.mark.parametrize("title", ["", "Report, May\n"])
+def test_a_decimal_comma_in_every_row_does_not_make_it_the_delimiter(title: str) -> None:
+    text = f"{title}Nr;Length, cm;Brake\n" + "".join(f"{n};{n},5;front\n" for n in range(20))
+    assert read(text).headings == ["Nr", "Length, cm", "Brake"]
 
 
 def test_one_column_is_a_table_too() -> None:

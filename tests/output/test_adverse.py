@@ -14,7 +14,7 @@ import pytest
 
 from analysis.errors import UserError
 from analysis.intake import read_log
-from analysis.intake.readers.snapshot import snapshot
+from analysis.intake.readers.files import snapshot
 from analysis.output import run_folder, write_log
 from tests.cli.test_command import rebleed
 from tests.output.killed import digest

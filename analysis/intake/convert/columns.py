@@ -1,4 +1,4 @@
-"""One file's cells into the log's own fields, types and units; what cannot be read is told, cell by cell."""
+"""Convert the cells of a file into the log's fields, types and units, and list every cell that cannot be read."""
 
 from __future__ import annotations
 
@@ -22,17 +22,23 @@ from analysis.intake.mapping.table_map import FIELDS, TableMap
 from analysis.intake.readers.raw_table import ROW, RawTable
 
 FAULTS = {ROW: pl.Int64, "column": pl.String, "heading": pl.String, "rule": pl.String, "value": pl.String}
-DATES = ("date", "date or date-time")
+_DATES = ("date", "date or date-time")
 
 
 @dataclass(frozen=True)
-class Converted:
-    """A file in the log's own terms.
+class ConvertedTable:
+    """A file in the fields of the log.
 
-    `frame` has ROW and every mapped field in its type (`<field>_has_time` beside a moment) and `own.<name>` columns;
-    `faults` one row a cell that says something which cannot be read as its field (ROW, column, heading, rule, value
-    as it stood); `unmapped` the headings passed over; `cells` the mapped cells as they stood, typed as in the file, in
-    the frame's order. A column that reads as it stands is the same in both: it lies in memory once.
+    Parameters
+    ----------
+    frame
+        ROW, every mapped field in its type (`<field>_has_time` with a date-time), and `own.<name>` columns.
+    faults
+        One row for each cell that cannot be read as its field: ROW, column, heading, rule, and the value in the file.
+    unmapped
+        The headings that are not read.
+    cells
+        The mapped cells as in the file, under the names of the fields.
     """
 
     frame: pl.DataFrame
@@ -42,8 +48,8 @@ class Converted:
 
 
 @dataclass(frozen=True)
-class Undecided:
-    """A column of dates that read either way, and one of them."""
+class AmbiguousDates:
+    """A column of dates that can be day-first or month-first, and one of its dates."""
 
     field: str
     heading: str
@@ -52,7 +58,7 @@ class Undecided:
 
 @dataclass(frozen=True)
 class _Target:
-    """What a column is to become: a name, a type in words, the field's unit and levels; the heading and its unit."""
+    """What a column becomes: name, type, unit and levels of the field; heading and unit in the file."""
 
     name: str
     heading: str
@@ -64,62 +70,49 @@ class _Target:
 
 @dataclass(frozen=True)
 class _Column:
-    """One converted column, what stands beside it, and the rule that a cell breaks which is recorded but not read."""
+    """One converted column, further columns for it, and the rule broken by a cell that cannot be read."""
 
     values: pl.Series
     rule: str = "unreadable"
-    extra: tuple[pl.Series, ...] = ()
+    more: tuple[pl.Series, ...] = ()
 
 
-def convert(raw: RawTable, table_map: TableMap) -> Converted:
-    """Read every mapped column of a file.
+def convert(raw: RawTable, table_map: TableMap) -> ConvertedTable:
+    """Convert every mapped column of a file.
 
     Parameters
     ----------
-    raw
-        The file as it stands.
     table_map
-        Its map, headings spelled as they stand there. Dates that read either way and whose order the map leaves open
-        are read day first: ask `undecided_dates` before.
+        Its headings are spelled as in the file. If it gives no date order and the dates are ambiguous, they are read
+        day first: check `ambiguous_dates` before.
     """
-    columns, faults, used = [raw.cells.get_column(ROW)], [], set()
+    columns, faults, used = [raw.cells.get_column(ROW)], [pl.DataFrame(schema=FAULTS)], set()
     targets = list(_targets(table_map))
-
-    def read_column(target: _Target) -> tuple[list[pl.Series], pl.DataFrame]:
-        column = _convert(raw, target, table_map)
-        values = _once(column.values, raw.cells.get_column(target.heading)).alias(target.name)
-        return [values, *column.extra], _faults(raw, target, column, table_map)
-
-    for target, (values, wrong) in zip(targets, map(read_column, targets), strict=True):
-        columns += values
-        faults.append(wrong)
-        used |= {target.heading, f"{target.heading}_has_time" if target.type in DATES else target.heading}
-    return Converted(
+    for target in targets:
+        column = _convert_column(raw, target, table_map)
+        columns += [column.values.alias(target.name), *column.more]
+        faults.append(_faults(raw, target, column, table_map))
+        used |= {target.heading, f"{target.heading}_has_time" if target.type in _DATES else target.heading}
+    return ConvertedTable(
         frame=pl.DataFrame(columns),
-        faults=pl.concat([pl.DataFrame(schema=FAULTS), *faults]),
+        faults=pl.concat(faults),
         unmapped=tuple(heading for heading in raw.headings if heading not in used),
         cells=pl.DataFrame([raw.cells.get_column(target.heading).alias(target.name) for target in targets]),
     )
 
 
-def _once(values: pl.Series, cells: pl.Series) -> pl.Series:
-    """What was read, as the cells themselves where these say the same."""
-    same = values.dtype == cells.dtype and values.null_count() == cells.null_count() and values.equals(cells)
-    return cells if same else values
-
-
-def undecided_dates(raw: RawTable, table_map: TableMap) -> tuple[Undecided, ...]:
-    """Date columns whose content does not decide whether the day or the month comes first, where the map is silent."""
+def ambiguous_dates(raw: RawTable, table_map: TableMap) -> tuple[AmbiguousDates, ...]:
+    """Date columns that can be day-first or month-first, if the map gives no date order."""
     if table_map.date_order is not None:
         return ()
-    undecided = []
+    ambiguous = []
     for target in _targets(table_map):
         cells = raw.cells.get_column(target.heading)
-        if target.type in DATES and cells.dtype == pl.String:
+        if target.type in _DATES and cells.dtype == pl.String:
             order = column_date_order(recorded_text(cells, table_map.missing))
             if order.order is None:
-                undecided.append(Undecided(target.name, target.heading, order.example or ""))
-    return tuple(undecided)
+                ambiguous.append(AmbiguousDates(target.name, target.heading, order.example or ""))
+    return tuple(ambiguous)
 
 
 def _targets(table_map: TableMap) -> Iterator[_Target]:
@@ -130,10 +123,10 @@ def _targets(table_map: TableMap) -> Iterator[_Target]:
         yield _Target(f"own.{own.name}", own.heading, own.type, own.unit)
 
 
-def _convert(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:
+def _convert_column(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:
     cells, missing = raw.cells.get_column(target.heading), table_map.missing
-    if target.type in DATES:
-        return _dates(raw, target, table_map)
+    if target.type in _DATES:
+        return _convert_dates(raw, target, table_map)
     words = table_map.values.get(target.name, {})
     if target.type == "true/false":
         if cells.dtype == pl.Boolean:
@@ -142,7 +135,7 @@ def _convert(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:
     if target.levels:
         return _Column(map_categories(cells, level_lookup(target.levels, words), missing), LEVEL_FAULT)
     if target.type == "text":
-        return _Column(_joined(recorded_text(cells, missing), words))
+        return _Column(_unify_spellings(recorded_text(cells, missing), words))
     number = parse_readings(cells, target.unit, target.source_unit, table_map)
     if target.type != "whole number":
         return _Column(number)
@@ -150,41 +143,36 @@ def _convert(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:
     return _Column(whole.to_series().cast(pl.Int64, strict=False))
 
 
-def _joined(text: pl.Series, spellings: Mapping[str, tuple[str, ...]]) -> pl.Series:
-    """Names written in several ways as the one the map gives them, compared sign by sign."""
-    if not spellings:
-        return text
+def _unify_spellings(text: pl.Series, spellings: Mapping[str, tuple[str, ...]]) -> pl.Series:
+    """Replace the spellings listed in the map by the name they stand for, compared exactly."""
     return text.replace({word.strip(): name for name, words in spellings.items() for word in words})
 
 
-def _dates(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:
+def _convert_dates(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:
     cells = raw.cells.get_column(target.heading)
     text = cells if cells.dtype.is_temporal() else recorded_text(cells, table_map.missing)
     parsed = parse_datetimes(text, table_map.date_order)
     if target.type == "date":
-        return _Column(parsed.at.dt.date())
-    has_time = _time_flag_column(raw, target.heading, parsed)
-    return _Column(parsed.at, extra=(has_time.alias(f"{target.name}_has_time"),))
+        return _Column(parsed.local_time.dt.date())
+    has_time = _has_time(raw, target.heading, parsed)
+    return _Column(parsed.local_time, more=(has_time.alias(f"{target.name}_has_time"),))
 
 
-def _time_flag_column(raw: RawTable, heading: str, parsed: ParsedDatetimes) -> pl.Series:
-    """Whether the hour was written: as a column beside says (the log's own tables have one), else as it was read."""
+def _has_time(raw: RawTable, heading: str, parsed: ParsedDatetimes) -> pl.Series:
+    """Whether a time of day was recorded: from the column `<heading>_has_time` of the log's own tables, else as parsed."""
     name = f"{heading}_has_time"
     if name not in raw.headings or raw.cells[name].dtype != pl.Boolean:
         return parsed.has_time
-    frame = pl.DataFrame({"told": raw.cells[name], "read": parsed.has_time, "at": parsed.at})
-    return frame.select(pl.when(pl.col("at").is_not_null()).then(pl.coalesce("told", "read"))).to_series()
+    frame = pl.DataFrame({"recorded": raw.cells[name], "parsed": parsed.has_time, "local_time": parsed.local_time})
+    has_time = pl.when(pl.col("local_time").is_not_null()).then(pl.coalesce("recorded", "parsed"))
+    return frame.select(has_time).to_series()
 
 
 def _faults(raw: RawTable, target: _Target, column: _Column, table_map: TableMap) -> pl.DataFrame:
-    if not column.values.null_count():
-        return pl.DataFrame(schema=FAULTS)
     cells = raw.cells.get_column(target.heading)
     unread = column.values.is_null() & cells.is_not_null()
-    if not unread.any():
-        return pl.DataFrame(schema=FAULTS)
-    reasons = pl.DataFrame({ROW: raw.cells[ROW].filter(unread), "value": as_text(cells.filter(unread))})
-    reasons = reasons.filter(recorded_text(reasons["value"], table_map.missing).is_not_null())
-    return reasons.select(
+    faults = pl.DataFrame({ROW: raw.cells[ROW].filter(unread), "value": as_text(cells.filter(unread))})
+    faults = faults.filter(recorded_text(faults["value"], table_map.missing).is_not_null())
+    return faults.select(
         ROW, column=pl.lit(target.name), heading=pl.lit(target.heading), rule=pl.lit(column.rule), value="value"
     )

@@ -1,4 +1,4 @@
-"""Does the day stand first or the month? What the dates of a column tell of it."""
+"""Find whether the day, the month or the year comes first in the dates of an export."""
 
 from __future__ import annotations
 
@@ -12,56 +12,71 @@ from analysis.intake.convert.month_names import with_month_numbers
 Order = Literal["dmy", "mdy", "ymd"]
 YEAR_LAST = r"(?i)^(\d{1,2})[-/. ]+(\d{1,2})[-/. ]+(\d{4}|\d{2})\.?"
 _YEAR_FIRST = r"^\d{4}-\d"
-_SURELY = 10
-"""How many times as many dates must speak for one order where single ones speak against it."""
-_YEARS = 9
-"""A log covers fewer years than this; days of the month span more."""
+_CLEAR_MAJORITY = 10
+"""How many dates must agree for each one that contradicts."""
+_MAX_YEARS = 9
+"""A log covers at most this many years; days of the month cover more numbers."""
 
 
 @dataclass(frozen=True)
 class DateOrder:
-    """What a column tells of its order: `order` None where its dates would read either way, and an example of one."""
+    """The order of the dates; None if they can be read both ways, with an example of such a date."""
 
     order: Order | None
-    example: str | None
+    example: str | None = None
+
+
+def file_date_order(cells: pl.DataFrame) -> DateOrder:
+    """The order in the first column that decides it.
+
+    If none does, day first and an ambiguous date with its heading; None if every date starts with the year.
+    """
+    example = None
+    for column in cells.select(pl.col(pl.String)).iter_columns():
+        order = column_date_order(column)
+        if order.order in ("dmy", "mdy"):
+            return DateOrder(order.order)
+        if order.order is None:
+            example = example or f"{column.name}: {order.example}"
+    return DateOrder("dmy" if example else None, example)
 
 
 def column_date_order(cells: pl.Series) -> DateOrder:
-    """Day or month first, as far as a column of texts decides it."""
+    """The order in a column of texts."""
     dates = cells.drop_nulls()
     if dates.str.contains(_YEAR_FIRST).all():
-        return DateOrder("ymd", None)
+        return DateOrder("ymd")
     return order_of_dates(with_month_numbers(dates.unique(maintain_order=True)))
 
 
 def order_of_dates(texts: pl.Series) -> DateOrder:
-    """Day or month first among dates in digits: a first number above 12 is a day, a second one too.
+    """The order among dates in digits: a number above 12 is a day.
 
-    Where no date ends with its year there is nothing to decide ("ymd"); neither is there where day and month are the
-    same in every one ("dmy").
+    "ymd" if no date ends with its year, and "dmy" if day and month are equal in every date.
     """
     parts = texts.to_frame("text").select("text", part=pl.col("text").str.extract_groups(YEAR_LAST)).unnest("part")
-    number = parts.select("text", *(pl.col(place).cast(pl.Int64) for place in ("1", "2", "3"))).drop_nulls()
-    if number.is_empty():
-        return DateOrder("ymd", None)
-    first, second, last = (number[place] for place in ("1", "2", "3"))
+    numbers = parts.select("text", *(pl.col(group).cast(pl.Int64) for group in ("1", "2", "3"))).drop_nulls()
+    if numbers.is_empty():
+        return DateOrder("ymd")
+    first, second, last = (numbers[group] for group in ("1", "2", "3"))
+    if _starts_with_year(first, second, last):
+        return DateOrder("ymd")
     day_first, month_first = int(((first > 12) & (second <= 12)).sum()), int(((second > 12) & (first <= 12)).sum())
-    if _year_first(first, second, last):
-        return DateOrder("ymd", None)
-    if day_first > _SURELY * month_first or (day_first and not month_first):
-        return DateOrder("dmy", None)
-    if month_first > _SURELY * day_first or (month_first and not day_first):
-        return DateOrder("mdy", None)
-    either = number.filter((first <= 12) & (second <= 12) & (first != second))
-    if either.is_empty() and not (day_first or month_first):
-        return DateOrder("dmy", None)
-    return DateOrder(None, str((either if either.height else number)["text"][0]))
+    if day_first > _CLEAR_MAJORITY * month_first:
+        return DateOrder("dmy")
+    if month_first > _CLEAR_MAJORITY * day_first:
+        return DateOrder("mdy")
+    ambiguous = numbers.filter((first <= 12) & (second <= 12) & (first != second))
+    if ambiguous.is_empty() and not (day_first or month_first):
+        return DateOrder("dmy")
+    return DateOrder(None, str((ambiguous if ambiguous.height else numbers)["text"][0]))
 
 
-def _year_first(first: pl.Series, second: pl.Series, last: pl.Series) -> bool:
-    """Whether two-digit years stand first: nearly every date reads so, and it is the first number that moves little."""
-    reads = (second <= 12) & (last <= 31)
-    if reads.mean() < 0.9:  # type: ignore[operator]
+def _starts_with_year(first: pl.Series, second: pl.Series, last: pl.Series) -> bool:
+    """Whether two-digit years come first: nearly every date can be read so, and the first number varies least."""
+    possible = (second <= 12) & (last <= 31)
+    if possible.sum() < 0.9 * len(possible):
         return False
-    span, last_span = (int(part.filter(reads).max()) - int(part.filter(reads).min()) for part in (first, last))  # type: ignore[arg-type]
-    return bool((first > 31).any()) or (span <= _YEARS < last_span)
+    spans = [part.filter(possible).to_numpy() for part in (first, last)]
+    first_span, last_span = (int(span.max() - span.min()) for span in spans)
+    return bool((first > 31).any()) or first_span <= _MAX_YEARS < last_span

@@ -1,11 +1,11 @@
-"""Foreign units into the log's own, rounded as finely as they were written.
+"""Convert units to those of the log, rounded to the precision in which they were written.
 
-Within one system of units (mm, cm, m; ml; N·m; °C; s, min, h; fraction, percent) a conversion is exact and stays so.
-From inches, fluid ounces, inch-pounds and °F the converted value is rounded to the step it was written in. Let D be
-the largest power of ten that is no coarser than that step. The value becomes the nearest multiple of 10·D if that
-would have been written the same, else of 5·D if that would, else of D. So 10.6 in-lb (a step of 0.1 in-lb is
-0.011 N·m, D is 0.01) is 1.2 N·m, 3.0 in is 75 mm, and 10.5 in-lb is 1.19 N·m: a limit that is a round number is met
-exactly when the reading as written equals the limit as it would be written in the foreign unit, or is better.
+Within one system of units (mm, cm, m; ml; N·m; °C; s, min, h; fraction, percent) the conversion is exact. From inches,
+fluid ounces, inch-pounds and °F the converted value is rounded. Let the step be the last decimal place written, and D
+the largest power of ten that is not coarser than the step. The value becomes the nearest multiple of 10·D if that would
+have been written the same way, else of 5·D if that would, else of D. So 10.6 in-lb (a step of 0.1 in-lb is 0.011 N·m, D
+is 0.01) is 1.2 N·m, 3.0 in is 75 mm, and 10.5 in-lb is 1.19 N·m. A limit in round numbers is therefore met exactly if
+the reading is equal to or better than the limit as written in the other unit.
 """
 
 from __future__ import annotations
@@ -18,9 +18,9 @@ import polars as pl
 
 @dataclass(frozen=True)
 class Unit:
-    """A unit a cell or a map may name, and what of the field's own it is (canonical = x · factor + offset).
+    """A unit named in a cell or a map, and its conversion to the unit of the field: canonical = x · factor + offset.
 
-    `between_systems` tells that the conversion is no whole multiple and is rounded as written.
+    `between_systems`: the conversion is rounded to the precision in which the value was written.
     """
 
     name: str
@@ -33,7 +33,7 @@ class Unit:
 INCH_MM = 25.4
 FLUID_OUNCE_ML = 29.5735295625
 INCH_POUND_NM = 0.1129848290276167
-_ALL = (
+_UNITS = (
     Unit("mm", "mm", 1),
     Unit("cm", "mm", 10),
     Unit("m", "mm", 1000),
@@ -53,7 +53,7 @@ _ALL = (
     Unit("min", "s", 60),
     Unit("h", "s", 3600),
 )
-UNITS: tuple[str, ...] = tuple(dict.fromkeys(unit.name for unit in _ALL))
+UNIT_NAMES: tuple[str, ...] = tuple(dict.fromkeys(unit.name for unit in _UNITS))
 _SPELLINGS = {
     "mm": "mm millimeter millimetre millimètre milimetro millimetri",
     "cm": "cm centimeter centimetre zentimeter centimetro",
@@ -71,53 +71,53 @@ _SPELLINGS = {
     "min": "min mins minute minutes minuten minuti minutos ' ′",
     "h": "h hr hrs hour hours std stunden heures uur ore horas",
 }
-_UNIT_OF = {spelling: unit for unit, words in _SPELLINGS.items() for spelling in words.split()}
+_UNIT_OF_SPELLING = {spelling: unit for unit, words in _SPELLINGS.items() for spelling in words.split()}
 _MONEY = frozenset({"€", "$", "£", "eur", "usd", "gbp", "chf", "kr", "fr", "euro", "euros"})
 
 
 def unit_for(name: str, canonical: str) -> Unit | None:
-    """The unit of that name as it converts to the field's own; None where it cannot be."""
-    return next((unit for unit in _ALL if unit.name == name and unit.canonical == canonical), None)
+    """The unit of that name for a field in the canonical unit; None if it cannot be converted."""
+    return next((unit for unit in _UNITS if unit.name == name and unit.canonical == canonical), None)
 
 
 def unit_named(text: str) -> str | None:
-    """The map's name of the unit a text spells out, whatever it measures; None where it is no unit."""
-    return _UNIT_OF.get(_bare(text))
+    """The name in the map of the unit a text spells out; None if it is not a unit."""
+    return _UNIT_OF_SPELLING.get(_unpunctuated(text))
 
 
 def unit_of_suffix(suffix: str, canonical: str) -> Unit | None:
-    """The unit written behind a number, where it is one of the field's kind: `in-lb` for N·m, `"` for mm."""
-    bare = _bare(suffix)
+    """The unit written after a number, such as `in-lb` for N·m or `"` for mm; None if it is not of the field's kind."""
+    spelling = _unpunctuated(suffix)
     if canonical == "currency":
-        return Unit(bare, canonical, 1) if bare in _MONEY else None
-    return unit_for(_UNIT_OF.get(bare, ""), canonical)
+        return Unit(spelling, canonical, 1) if spelling in _MONEY else None
+    return unit_for(_UNIT_OF_SPELLING.get(spelling, ""), canonical)
 
 
-def _bare(text: str) -> str:
+def _unpunctuated(text: str) -> str:
     return re.sub(r"[\s.·⋅*°_-]", "", text.casefold())
 
 
 def to_field_unit(numbers: pl.DataFrame) -> pl.Series:
-    """Readings in the field's own unit.
+    """Readings in the unit of the field.
 
     Parameters
     ----------
     numbers
-        `number` in the foreign unit, `step` (the last decimal place it was written to, in that unit), and the unit's
-        `factor`, `offset` and `between_systems`.
+        `number` and `step` (the last decimal place written) in the source unit, and the unit's `factor`, `offset` and
+        `between_systems`.
     """
     value = pl.col("number") * pl.col("factor") + pl.col("offset")
     step = pl.col("step") * pl.col("factor")
-    tens = 10.0 ** (step.log10() + 1e-9).floor()
+    power_of_ten = 10.0 ** (step.log10() + 1e-9).floor()
     exact = value.round_sig_figs(12)
 
-    def nearest(multiple: float) -> pl.Expr:
-        grid = tens * multiple
+    def round_to(multiple: float) -> pl.Expr:
+        grid = power_of_ten * multiple
         return (value / grid).round() * grid
 
-    rounded = nearest(1)
+    rounded = round_to(1)
     for multiple in (5, 10):
-        same = (nearest(multiple) - value).abs() < step / 2
-        rounded = pl.when(same).then(nearest(multiple)).otherwise(rounded)
+        written_the_same = (round_to(multiple) - value).abs() < step / 2
+        rounded = pl.when(written_the_same).then(round_to(multiple)).otherwise(rounded)
     converted = pl.when(pl.col("between_systems")).then(rounded.round_sig_figs(12)).otherwise(exact)
     return numbers.select(value=converted).to_series()

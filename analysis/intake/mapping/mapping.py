@@ -12,7 +12,7 @@ from typing import Any
 
 from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import normalise, normalise_level
-from analysis.intake.convert.units import UNITS, unit_for
+from analysis.intake.convert.units import UNIT_NAMES, unit_for
 from analysis.intake.mapping.table_map import (
     FIELDS,
     GENERATED_IDS,
@@ -22,8 +22,8 @@ from analysis.intake.mapping.table_map import (
     TableMap,
     required_fields,
 )
+from analysis.intake.readers.files import refuse_special
 from analysis.intake.readers.limits import NAME_CHARACTERS
-from analysis.intake.readers.snapshot import refuse_special
 
 OWN_TYPES = ("text", "number", "whole number", "true/false", "date")
 ROLES = ("key", "context", "technique", "sign", "outcome")
@@ -119,7 +119,7 @@ def _columns(table: str, section: dict[str, Any], where: str) -> tuple[ColumnMap
             )
         used[heading] = name
         if unit is not None and (not isinstance(unit, str) or unit_for(unit, entry.unit) is None):
-            fits = ", ".join(u for u in UNITS if unit_for(u, entry.unit)) or "no unit: leave it out"
+            fits = ", ".join(u for u in UNIT_NAMES if unit_for(u, entry.unit)) or "no unit: leave it out"
             raise UserError(f"{where}.{name}", f"the unit {_quoted(unit)} cannot be", fits, "mend the unit")
         columns.append(ColumnMap(name, heading, unit))
     return tuple(columns)

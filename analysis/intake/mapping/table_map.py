@@ -6,7 +6,7 @@ from collections.abc import Mapping as Told
 from dataclasses import dataclass, field
 
 from analysis.intake.convert.date_order import Order
-from analysis.intake.readers.reading_hint import ReadingHint
+from analysis.intake.readers.raw_table import ReadingHint
 from schemas import LOG_TABLES, STUDY_TABLES, Entry, dictionary
 
 MODELS = LOG_TABLES | STUDY_TABLES

@@ -55,7 +55,7 @@ def column_profile(heading: str, cells: pl.Series, decimal: str) -> ColumnProfil
     text = text.filter(~text.is_in(list(missing)) & ~text.str.to_lowercase().is_in(list(usual)))
     ignored = {*missing, *(word for word in words if word.casefold() in usual)}
     remaining = tuple(word for word in words if word not in ignored)
-    dates_read = parse_datetimes(text.head(500), None).at
+    dates_read = parse_datetimes(text.head(500), None).local_time
     dates = dates_read.count() / len(dates_read) if len(dates_read) else 0.0
     return ColumnProfile(heading, text, remaining, dates, _numbers(text, decimal), missing)
 

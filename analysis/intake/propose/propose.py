@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from analysis.errors import UserError
-from analysis.intake.convert.date_order import Order
-from analysis.intake.convert.file_conventions import date_order, decimal_mark
+from analysis.intake.convert.date_order import Order, file_date_order
+from analysis.intake.convert.numbers import decimal_mark
 from analysis.intake.mapping.table_map import FIELDS, GENERATED_IDS, required_fields
 from analysis.intake.propose.assignment import RefusedMatch, assign
 from analysis.intake.propose.column_match import ColumnMatch
@@ -65,13 +65,13 @@ def _propose(raw: RawTable) -> Proposal:
         return Proposal(raw.file, None, (), tuple(raw.headings), (), decimal, "", None, None, ())
     used = {choice.heading for choice in choices}
     used_profiles = [one for one in profiles if one.heading in used]
-    days = date_order(raw.cells.select(c.heading for c in choices if FIELDS[table][c.field].type in DAYS))
+    days = file_date_order(raw.cells.select(c.heading for c in choices if FIELDS[table][c.field].type in DAYS))
     missing = tuple(dict.fromkeys(word for one in used_profiles for word in one.missing))
     rest = tuple(heading for heading in raw.headings if heading not in used)
     doubt = _doubt_of_the_table(table, len(choices), len(raw.headings), lacks)
     matches = tuple(replace(choice, doubts=(*choice.doubts, *doubt)) for choice in choices)
     refused = assignments[table].refused
-    return Proposal(raw.file, table, matches, rest, lacks, decimal, "", days.order, days.doubt, missing, refused)
+    return Proposal(raw.file, table, matches, rest, lacks, decimal, "", days.order, days.example, missing, refused)
 
 
 def _doubt_of_the_table(table: str, mapped: int, headings_: int, lacks: tuple[str, ...]) -> list[str]:

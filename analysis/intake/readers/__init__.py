@@ -1,1 +1,1 @@
-"""Readers."""
+"""Read files, folders and databases as raw tables."""

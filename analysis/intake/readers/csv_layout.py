@@ -1,4 +1,4 @@
-"""How a delimited text is laid out: its delimiter, the place of its headings, and where its rows begin."""
+"""The layout of delimited text: its records, its delimiter, its headings, and the line its rows start on."""
 
 from __future__ import annotations
 
@@ -6,24 +6,46 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.intake.readers.csv_records import Record, record_at
-from analysis.intake.readers.non_data_rows import heading_row, is_non_data_row, unique_headings
-from analysis.intake.readers.reading_hint import ReadingHint
+from analysis.intake.readers import limits
+from analysis.intake.readers.non_data_rows import find_heading_row, is_non_data_row, unique_headings
+from analysis.intake.readers.raw_table import ReadingHint
 
 DELIMITERS = ("\t", ";", "|", ",")
 _SAMPLE_RECORDS = 300
 _NEARLY_ALL = 0.9
 _SEPARATOR_LINE = re.compile(r'"?sep=(.)"?', re.IGNORECASE)
+_NEVER_CLOSED = "a quotation mark that is never closed"
+_WITHIN_A_CELL = "a quotation mark within a cell"
+_QUOTED_CELL = re.compile(r'"((?:[^"]|"")*+)"')
+
+
+@dataclass(frozen=True)
+class Record:
+    """One record: how many lines it takes, its text, and its cells or the reason why it has none."""
+
+    lines: int
+    text: str
+    cells: tuple[str, ...] | None
+    reason: str = ""
+    literal_quotes: bool = False
 
 
 @dataclass(frozen=True)
 class CsvLayout:
-    """Where a text's table stands.
+    """How the table of a text is laid out.
 
-    `first_line` is the physical line its rows begin on (from 0), `rows_above` the records that a spreadsheet shows above
-    them. `trailing`: every row ends with one delimiter too many. `fit` is the share of records, titles counted, that are
-    as wide as the heading.
-    `has_heading` tells which headings the file wrote itself.
+    Parameters
+    ----------
+    headings
+        As written, but numbered where repeated and named by position where empty; `has_heading`: those not empty.
+    first_line
+        The line its rows start on, from 0.
+    rows_above
+        Records above the rows, as a spreadsheet program counts them.
+    trailing
+        Whether every row ends with an extra delimiter.
+    fit
+        The share of records, titles included, with as many cells as headings.
     """
 
     delimiter: str
@@ -42,48 +64,109 @@ class CsvLayout:
 def csv_layout(
     lines: Sequence[str], delimiter: str | None = None, hints: Sequence[ReadingHint] = ()
 ) -> CsvLayout | None:
-    """The layout of a text from its first lines, or None where they are all blank."""
+    """Find the layout of a text from its first lines; None if all of them are blank.
+
+    The delimiter is the given one, else that of a separator line (`sep=;`), else the first of `DELIMITERS` that gives
+    nearly every record as many cells as headings, unless a later one fits better and gives more columns: a semicolon
+    in every note of a file with commas does not fit the headings.
+    """
     separator_line = _SEPARATOR_LINE.fullmatch(lines[0]) if lines else None
-    skipped = 1 if separator_line else 0
-    wanted = delimiter or (separator_line[1] if separator_line else None)
-    by_sign = [_layout_with(lines, skipped, sign, hints) for sign in ([wanted] if wanted else DELIMITERS)]
-    layouts = [candidate for candidate in by_sign if candidate is not None]
-    if len(layouts) < len(by_sign):
+    start = 1 if separator_line else 0
+    delimiter = delimiter or (separator_line[1] if separator_line else None)
+    layouts = [_layout_with(lines, start, character, hints) for character in ([delimiter] if delimiter else DELIMITERS)]
+    found = [layout for layout in layouts if layout is not None]
+    if len(found) < len(layouts):
         return None
-    sure = [candidate for candidate in layouts if candidate.width > 1 and candidate.fit >= _NEARLY_ALL]
-    if sure:
-        return sure[0]
-    return max(
-        reversed(layouts), key=lambda candidate: (candidate.fit * (candidate.width - 1), candidate.width), default=None
-    )
+    good = [layout for layout in found if layout.width > 1 and layout.fit >= _NEARLY_ALL]
+    if not good:
+        return max(reversed(found), key=lambda layout: (layout.fit * (layout.width - 1), layout.width))
+    first = good[0]
+    return next((layout for layout in good if layout.fit > first.fit and layout.width > first.width), first)
 
 
-def _layout_with(lines: Sequence[str], skipped: int, delimiter: str, hints: Sequence[ReadingHint]) -> CsvLayout | None:
-    records = _first_records(lines, skipped, delimiter)
+def record_at(lines: Sequence[str], index: int, delimiter: str, width: int | None = None) -> Record:
+    """Read the record that starts on a line; a quoted cell may continue on the following lines (RFC 4180, section 2).
+
+    A quotation mark that is never closed spoils only its own line. One followed by more text is read as an ordinary
+    character if the line then has `width` cells.
+    """
+    record = _strict_record(lines, index, delimiter)
+    if record.reason == _WITHIN_A_CELL:
+        cells = tuple(lines[index].split(delimiter))
+        return Record(1, lines[index], cells, literal_quotes=True) if len(cells) == width else record
+    if record.cells and record.lines > 1 and width not in (None, len(record.cells)):
+        following = range(index + 1, index + record.lines)
+        if any(_is_complete_row(lines[line], delimiter, width) for line in following):
+            return Record(1, lines[index], None, _NEVER_CLOSED)
+    return record
+
+
+def _layout_with(lines: Sequence[str], start: int, delimiter: str, hints: Sequence[ReadingHint]) -> CsvLayout | None:
+    records = _first_records(lines, start, delimiter)
     cells = [record.cells or tuple(record.text.split(delimiter)) for record in records]
-    place = heading_row(cells, hints)
-    if place is None:
+    heading = find_heading_row(cells, hints)
+    if heading is None:
         return None
-    rows = [row for row in cells[place + 1 :] if not is_non_data_row(row)]
-    headings, width = list(cells[place]), len(cells[place])
+    rows = [row for row in cells[heading + 1 :] if not is_non_data_row(row)]
+    width = len(cells[heading])
     trailing = bool(rows) and all(len(row) == width + 1 and not row[-1] for row in rows)
-    titles = sum(not is_non_data_row(row) for row in cells[:place])
+    titles = sum(not is_non_data_row(row) for row in cells[:heading])
     fit = sum(len(row) == width + trailing for row in rows) / (len(rows) + titles) if rows or titles else 1.0
     return CsvLayout(
-        delimiter,
-        tuple(unique_headings(headings)),
-        skipped + sum(record.lines for record in records[: place + 1]),
-        place + 1,
-        trailing,
-        fit,
-        tuple(bool(cell and cell.strip()) for cell in headings),
+        delimiter=delimiter,
+        headings=tuple(unique_headings(cells[heading])),
+        first_line=start + sum(record.lines for record in records[: heading + 1]),
+        rows_above=heading + 1,
+        trailing=trailing,
+        fit=fit,
+        has_heading=tuple(bool(cell and cell.strip()) for cell in cells[heading]),
     )
 
 
-def _first_records(lines: Sequence[str], skipped: int, delimiter: str) -> list[Record]:
+def _first_records(lines: Sequence[str], start: int, delimiter: str) -> list[Record]:
     records: list[Record] = []
-    place = skipped
-    while place < len(lines) and len(records) < _SAMPLE_RECORDS:
-        records.append(record_at(lines, place, delimiter))
-        place += records[-1].lines
+    while start < len(lines) and len(records) < _SAMPLE_RECORDS:
+        records.append(record_at(lines, start, delimiter))
+        start += records[-1].lines
     return records
+
+
+def _strict_record(lines: Sequence[str], index: int, delimiter: str) -> Record:
+    text, line_count, start = lines[index], 1, 0
+    if '"' not in text:
+        return Record(1, text, tuple(text.split(delimiter)))
+    cells: list[str] = []
+    while start <= len(text):
+        if not text.startswith('"', start):
+            end = _unquoted_end(text, start, delimiter)
+            cells.append(text[start:end])
+        else:
+            while (quoted := _QUOTED_CELL.match(text, start)) is None:
+                more = _lines_to_next_quote(lines, index + line_count, limits.LINES_PER_CELL - line_count)
+                if not more:
+                    return Record(1, lines[index], None, _NEVER_CLOSED)
+                text, line_count = "\n".join([text, *more]), line_count + len(more)
+            end = quoted.end()
+            if end < len(text) and text[end] != delimiter:
+                return Record(1, lines[index], None, _WITHIN_A_CELL if line_count == 1 else _NEVER_CLOSED)
+            cells.append(quoted[1].replace('""', '"'))
+        start = end + 1
+    return Record(line_count, text, tuple(cells))
+
+
+def _unquoted_end(text: str, start: int, delimiter: str) -> int:
+    end = text.find(delimiter, start)
+    return len(text) if end < 0 else end
+
+
+def _lines_to_next_quote(lines: Sequence[str], index: int, limit: int) -> list[str]:
+    """The lines up to the next one with a quotation mark; empty if none of the next `limit` lines has one."""
+    for line in range(index, min(index + limit, len(lines))):
+        if '"' in lines[line]:
+            return list(lines[index : line + 1])
+    return []
+
+
+def _is_complete_row(line: str, delimiter: str, width: int | None) -> bool:
+    cells = _strict_record([line], 0, delimiter).cells
+    return cells is not None and len(cells) == width

@@ -1,4 +1,4 @@
-"""The lines below a heading as rows: clean ones in one sweep, the rest one by one and with care."""
+"""The rows of delimited text: well-formed lines by polars, all others one by one."""
 
 from __future__ import annotations
 
@@ -12,19 +12,16 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.intake.readers.csv_layout import CsvLayout
-from analysis.intake.readers.csv_records import Record, record_at
-from analysis.intake.readers.non_data_rows import SUSPECT, is_non_data_row
+from analysis.intake.readers.csv_layout import CsvLayout, Record, record_at
+from analysis.intake.readers.non_data_rows import MAY_BE_NON_DATA, is_non_data_row
 from analysis.intake.readers.raw_table import ROW
 
-_WIDEST_PATTERN = 300
-BATCH_ROWS = 200_000
-"""Lines."""
+_MAX_PATTERN_CELLS = 300
 
 
 @dataclass(frozen=True)
 class CheckedRecord:
-    """A record read with care: the cells of a row, or why it is none, or neither where it is a totals line."""
+    """A record read one by one: the cells of a row, or why it is not a row; neither for a totals line."""
 
     row: int
     text: str
@@ -34,8 +31,8 @@ class CheckedRecord:
 
 
 @dataclass(frozen=True)
-class TextRows:
-    """The rows of a text: `cells` has ROW and one String column a heading, by place."""
+class CsvRows:
+    """The rows of a text: `cells` has ROW and one String column for each heading, in the order of the headings."""
 
     cells: pl.DataFrame
     checked: tuple[CheckedRecord, ...]
@@ -53,54 +50,45 @@ class TextRows:
         return [record.row for record in self.checked if record.literal_quotes]
 
 
-def text_rows(lines: pl.Series, plan: CsvLayout, short_rows: bool, text: bytes) -> TextRows:
-    """Every line that is not blank as a row, a broken one, or furniture; a quoted cell with line ends is one row.
+def csv_rows(lines: pl.Series, layout: CsvLayout, short_rows: bool) -> CsvRows:
+    """Read every line that is not blank as a row, a broken row or a non-data row.
 
     Parameters
     ----------
     lines
-        Those below the headings.
-    plan
-        How they are laid out.
+        The lines below the headings. A quoted cell may span several, which are then one row.
     short_rows
-        Whether cells that are missing at a row's end are empty.
-    text
-        The whole text that the lines are of, UTF-8.
+        Whether cells missing at the end of a row are empty.
     """
-    parts = list(lines.to_frame().iter_slices(BATCH_ROWS)) or [lines.to_frame()]
-    flags = (_clean_and_blank(part.to_series(), plan) for part in parts)
-    clean, blank = (np.concatenate(one) for one in zip(*flags, strict=True))
-    within = np.zeros(len(lines), dtype=bool)
-    odd_records: list[tuple[int, Record]] = []
-    for place in np.flatnonzero(~clean & ~blank).tolist():
-        if not within[place]:
-            record = record_at(cast("Sequence[str]", lines), place, plan.delimiter, plan.width)
-            within[place + 1 : place + record.lines] = True
-            odd_records.append((place, record))
-    row = plan.rows_above + np.cumsum(~within)
-    careful = tuple(_checked(record, int(row[place]), plan.width, short_rows) for place, record in odd_records)
-    cells = _clean_cells(lines, clean & ~within, row, plan, text)
-    mended = [(record.row, *record.cells) for record in careful if record.cells is not None]
-    if mended:
-        cells = pl.concat([cells, pl.DataFrame(mended, schema=cells.schema, orient="row")]).sort(ROW)
-    return TextRows(cells, careful)
+    is_blank = (~lines.str.contains(rf'[^\s"{re.escape(layout.delimiter)}]')).to_numpy()
+    is_well_formed = _is_well_formed(lines, layout).to_numpy() & ~is_blank
+    is_continuation = np.zeros(len(lines), dtype=bool)
+    records: list[tuple[int, Record]] = []
+    for line in np.flatnonzero(~is_well_formed & ~is_blank).tolist():
+        if not is_continuation[line]:
+            record = record_at(cast("Sequence[str]", lines), line, layout.delimiter, layout.width)
+            is_continuation[line + 1 : line + record.lines] = True
+            records.append((line, record))
+    row = layout.rows_above + np.cumsum(~is_continuation)
+    checked = tuple(_checked(record, int(row[line]), layout.width, short_rows) for line, record in records)
+    cells = _well_formed_cells(lines, is_well_formed & ~is_continuation, row, layout)
+    more = [(record.row, *record.cells) for record in checked if record.cells is not None]
+    if more:
+        cells = pl.concat([cells, pl.DataFrame(more, schema=cells.schema, orient="row")]).sort(ROW)
+    return CsvRows(cells, checked)
 
 
-def _clean_and_blank(lines: pl.Series, plan: CsvLayout) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Which lines are rows by themselves, and which are blank."""
-    blank = (~lines.str.contains(rf'[^\s"{re.escape(plan.delimiter)}]')).to_numpy()
-    return _clean(lines, plan).to_numpy() & ~blank, blank
-
-
-def _clean(lines: pl.Series, plan: CsvLayout) -> pl.Series:
-    """Whether a line by itself is a row: as many cells as headings, each quoted as a whole or not at all, no total."""
-    suspect = lines.str.strip_chars_start(plan.delimiter + ' "').str.contains(SUSPECT)
-    sign = re.escape(plan.delimiter)
-    if plan.width > _WIDEST_PATTERN:
-        plain = ~lines.str.contains('"', literal=True)
-        return plain & (lines.str.count_matches(plan.delimiter, literal=True) == plan.width - 1) & ~suspect
-    cell = rf'(?:[^"{sign}]*|"(?:[^"]|"")*")'
-    return lines.str.contains(rf"^{cell}(?:{sign}{cell}){{{plan.width - 1}}}$") & ~suspect
+def _is_well_formed(lines: pl.Series, layout: CsvLayout) -> pl.Series:
+    """Whether a line is a row: as many cells as headings, each quoted entirely or not at all, and not a totals line."""
+    may_be_non_data = lines.str.strip_chars_start(layout.delimiter + ' "').str.contains(MAY_BE_NON_DATA)
+    if layout.width > _MAX_PATTERN_CELLS:  # a pattern for so many cells takes polars too long to compile
+        unquoted = ~lines.str.contains('"', literal=True)
+        return (
+            unquoted & (lines.str.count_matches(layout.delimiter, literal=True) == layout.width - 1) & ~may_be_non_data
+        )
+    delimiter = re.escape(layout.delimiter)
+    cell = rf'(?:[^"{delimiter}]*|"(?:[^"]|"")*")'
+    return lines.str.contains(rf"^{cell}(?:{delimiter}{cell}){{{layout.width - 1}}}$") & ~may_be_non_data
 
 
 def _checked(record: Record, row: int, width: int, short_rows: bool) -> CheckedRecord:
@@ -108,50 +96,48 @@ def _checked(record: Record, row: int, width: int, short_rows: bool) -> CheckedR
         return CheckedRecord(row, record.text, reason=record.reason)
     if is_non_data_row(record.cells):
         return CheckedRecord(row, record.text)
-    cell_count = len(record.cells)
-    why = f"{cell_count} cell{'s' if cell_count > 1 else ''} where there are {width} headings"
-    if cell_count > width:
-        return CheckedRecord(row, record.text, reason=why)
-    if cell_count < width and not short_rows:
+    count = len(record.cells)
+    reason = f"{count} cell{'s' if count > 1 else ''} where there are {width} headings"
+    if count > width:
+        return CheckedRecord(row, record.text, reason=reason)
+    if count < width and not short_rows:
         return CheckedRecord(
-            row, record.text, reason=f"{why}; if the missing ones are empty, say short_rows = true in the map"
+            row, record.text, reason=f"{reason}; if the missing cells are empty, write short_rows = true in the map"
         )
-    cells = _emptied(record.cells) + (None,) * (width - cell_count)
+    cells = _empty_as_null(record.cells) + (None,) * (width - count)
     return CheckedRecord(row, record.text, cells, literal_quotes=record.literal_quotes)
 
 
-def _clean_cells(lines: pl.Series, clean: np.ndarray, row: np.ndarray, plan: CsvLayout, text: bytes) -> pl.DataFrame:
-    schema = {f"c{place}": pl.String() for place in range(plan.width)}
-    if clean.all() and not plan.trailing:
-        clean_lines, frame = lines, _parsed(text, plan.delimiter, schema, plan.first_line)
-    else:
-        clean_lines = lines.filter(pl.Series(clean))
-        frame = _parsed(_text_of(clean_lines), plan.delimiter, schema)
-    if frame.height != len(clean_lines):  # the fast reader saw other rows than there are lines: every line with care
-        split = (record_at([line], 0, plan.delimiter).cells or () for line in clean_lines)
-        frame = pl.DataFrame([_emptied(cells) for cells in split], schema=schema, orient="row")
-    return frame.select(pl.Series(ROW, row[clean], dtype=pl.Int64), pl.all())
+def _well_formed_cells(
+    lines: pl.Series, is_row: NDArray[np.bool_], row: NDArray[np.int64], layout: CsvLayout
+) -> pl.DataFrame:
+    schema = {f"c{position}": pl.String() for position in range(layout.width)}
+    row_lines = lines.filter(pl.Series(is_row))
+    frame = _parse(row_lines, layout.delimiter, schema)
+    if frame.height != len(row_lines):  # polars found other rows than there are lines
+        records = (record_at([line], 0, layout.delimiter).cells or () for line in row_lines)
+        frame = pl.DataFrame([_empty_as_null(cells) for cells in records], schema=schema, orient="row")
+    return frame.select(pl.Series(ROW, row[is_row], dtype=pl.Int64), pl.all())
 
 
-def _text_of(lines: pl.Series) -> bytes:
+def _parse(lines: pl.Series, delimiter: str, schema: dict[str, pl.String]) -> pl.DataFrame:
+    if lines.is_empty():
+        return pl.DataFrame(schema=schema)
     text = BytesIO()
     lines.to_frame().write_csv(text, include_header=False, quote_style="never")
-    return text.getvalue()
-
-
-def _parsed(text: bytes, delimiter: str, schema: dict[str, pl.String], above: int = 0) -> pl.DataFrame:
-    """The cells of the lines, but for some above."""
-    quoted = b'"' in text
-    sign = '"' if quoted else None
+    has_quotes = lines.str.contains('"', literal=True).any()
     try:
         frame = pl.read_csv(
-            text, has_header=False, separator=delimiter, quote_char=sign, schema=schema, skip_lines=above
+            text.getvalue(),
+            has_header=False,
+            separator=delimiter,
+            quote_char='"' if has_quotes else None,
+            schema=schema,
         )
     except pl.exceptions.NoDataError:
         return pl.DataFrame(schema=schema)
-    empty = [name for name in frame.columns if quoted and (frame[name] == "").any()]
-    return frame.with_columns(pl.col(name).replace("", None) for name in empty)
+    return frame.with_columns(pl.all().replace("", None)) if has_quotes else frame
 
 
-def _emptied(cells: Sequence[str]) -> tuple[str | None, ...]:
+def _empty_as_null(cells: Sequence[str]) -> tuple[str | None, ...]:
     return tuple(cell or None for cell in cells)

@@ -1,4 +1,4 @@
-"""How much is read at most: generous for a workshop's log, and small enough that a hostile file does no harm."""
+"""Limits on what is read: generous for a workshop's log, and safe against hostile files."""
 
 from __future__ import annotations
 
@@ -8,14 +8,13 @@ from analysis.errors import UserError
 
 FILE_BYTES = 8 * 2**30
 CELL_BYTES = 1_000_000
-"""A row with a longer cell is rejected."""
 NAME_CHARACTERS = 200
-"""A longer name of a technician, shop, model or bike is no name, and no chart or table can show it."""
+"""A longer name of a technician, shop, model or bike does not fit into a chart or table."""
 COLUMNS = 10_000
 ROWS = 20_000_000
-LINES_OF_A_CELL = 200
+LINES_PER_CELL = 200
 UNPACKED_BYTES = 2 * 2**30
-UNPACKED_FOR_EACH_BYTE = 300
+MAX_UNPACKED_RATIO = 300
 UNPACKED_ALWAYS_ALLOWED = 64 * 2**20
 BATCH_ROWS = 50_000
 BATCH_BYTES = 64 * 2**20
@@ -24,7 +23,7 @@ STATEMENT_SECONDS = 600
 
 
 def check_size(label: str, *, columns: int = 0, rows: int = 0) -> None:
-    """Refuse a table past a limit."""
+    """Raise a UserError for a table with too many columns or rows."""
     if columns > COLUMNS:
         _refuse(label, f"{columns:,} columns", f"at most {COLUMNS:,}")
     if rows > ROWS:
@@ -32,14 +31,14 @@ def check_size(label: str, *, columns: int = 0, rows: int = 0) -> None:
 
 
 def check_bytes(label: str, size: int, limit: int) -> None:
-    """Refuse a table whose texts are larger in all than `limit` bytes."""
+    """Raise a UserError for a table whose texts have more than `limit` bytes in total."""
     if size > limit:
         _refuse(label, f"more than {limit:,} bytes of text", f"at most {limit:,}")
 
 
-def most_unpacked(size: int) -> int:
-    """Bytes that a file of `size` bytes may hold once read."""
-    return min(UNPACKED_BYTES, max(UNPACKED_ALWAYS_ALLOWED, UNPACKED_FOR_EACH_BYTE * size))
+def max_unpacked_bytes(size: int) -> int:
+    """How many bytes a file of `size` bytes may hold once unpacked."""
+    return min(UNPACKED_BYTES, max(UNPACKED_ALWAYS_ALLOWED, MAX_UNPACKED_RATIO * size))
 
 
 def _refuse(label: str, problem: str, expected: str) -> NoReturn:

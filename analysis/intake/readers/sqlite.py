@@ -1,4 +1,4 @@
-"""SQLite: a table, a view or one SELECT, on a connection that can do nothing but read."""
+"""SQLite databases as raw tables: a table, a view or one SELECT, over a read-only connection."""
 
 from __future__ import annotations
 
@@ -13,74 +13,78 @@ from urllib.parse import quote
 
 from analysis.errors import UserError
 from analysis.intake.readers import limits
-from analysis.intake.readers.folder_files import SkippedFile
-from analysis.intake.readers.library_errors import first_line
-from analysis.intake.readers.raw_table import RawTable
-from analysis.intake.readers.snapshot import Snapshot, changed, printable_path
-from analysis.intake.readers.sql import is_select, one_select, quoted
-from analysis.intake.readers.sql_result import DatabaseTables, result_table
+from analysis.intake.readers.files import Snapshot, changed_file_error, printable_path
+from analysis.intake.readers.library_failures import first_line
+from analysis.intake.readers.raw_table import RawTable, RawTables, SkippedFile
+from analysis.intake.readers.sql import is_statement, quote_identifier, result_table, single_select
 
-_READING = {sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ, sqlite3.SQLITE_FUNCTION, sqlite3.SQLITE_RECURSIVE}
+_READ_ACTIONS = {sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ, sqlite3.SQLITE_FUNCTION, sqlite3.SQLITE_RECURSIVE}
 _FORBIDDEN_FUNCTIONS = {"load_extension", "readfile", "writefile", "edit", "fts3_tokenizer"}
-_STEPS_BETWEEN_LOOKS = 100_000
-_LONGEST_ROW_BYTES = 8 * 2**20
+_STEPS_BETWEEN_TIME_CHECKS = 100_000
+_MAX_ROW_BYTES = 8 * 2**20
 _FETCHED_ROWS = 16
-"""So few that rows of the greatest length fit into memory."""
+"""Rows of the maximum length then take 128 MB."""
 _TABLES = "SELECT name FROM sqlite_master WHERE type IN ('table', 'view') AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\' ORDER BY name"
 
 
 def sqlite_tables(
     file: Snapshot, path: Path, target: str | None = None, seconds: float = limits.STATEMENT_SECONDS
-) -> DatabaseTables:
-    """One table or the result of one SELECT, or without `target` every table and view; labels are `shop.sqlite#table`.
+) -> RawTables:
+    """Read one table, the result of one SELECT, or without `target` every table and view; labels are `shop.sqlite#table`.
 
-    Without `target` a table that cannot be read, such as a broken view or a table of photos, is passed over and named.
+    Without `target`, a table that cannot be read is skipped, such as a broken view or a table of photos.
+
+    Parameters
+    ----------
+    target
+        The name of a table or view, or a SELECT.
+    seconds
+        Time limit.
 
     Raises
     ------
     UserError
-        No SQLite database, no such table or none that can be read, more than one read-only SELECT, too slow, or past a
-        limit.
+        Not an SQLite database, no such table or none that can be read, not a single SELECT, too slow, or too large.
     """
     before = _file_states(path)
     with _connection(file.label, path, seconds) as connection:
-        if target is not None and is_select(target):
-            tables = DatabaseTables((_result(file, connection, target, one_select(file.label, target)),))
+        if target is not None and is_statement(target):
+            tables = RawTables((_result(file, connection, target, single_select(file.label, target)),))
         else:
             names = [name for (name,) in connection.execute(_TABLES)]
             if target is None:
-                tables = _all(file, connection, names)
+                tables = _all_tables(file, connection, names)
             else:
-                tables = DatabaseTables((_table(file, connection, _table_name(file.label, target, names)),))
+                tables = RawTables((_table(file, connection, _table_name(file.label, target, names)),))
     if _file_states(path) != before:
-        raise changed(file.label)
+        raise changed_file_error(file.label)
     return tables
 
 
-def _all(file: Snapshot, connection: sqlite3.Connection, names: Sequence[str]) -> DatabaseTables:
-    tables, passed_over = [], []
+def _all_tables(file: Snapshot, connection: sqlite3.Connection, names: Sequence[str]) -> RawTables:
+    tables, skipped = [], []
     for name in names:
         try:
             tables.append(_table(file, connection, name))
         except UserError as problem:
-            passed_over.append(SkippedFile(problem.location, problem.problem))
-    if passed_over and not tables:
-        first = passed_over[0]
+            skipped.append(SkippedFile(problem.location, problem.problem))
+    if skipped and not tables:
+        first = skipped[0]
         raise UserError(
             file.label,
             f"no table that can be read ({first.file}: {first.reason})",
             "a table of bleeds",
             "export the log again, or name one SELECT",
         )
-    return DatabaseTables(tuple(tables), tuple(passed_over))
+    return RawTables(tuple(tables), tuple(skipped))
 
 
 def _table(file: Snapshot, connection: sqlite3.Connection, name: str) -> RawTable:
-    return _result(file, connection, name, f"SELECT * FROM {quoted(name)}")
+    return _result(file, connection, name, f"SELECT * FROM {quote_identifier(name)}")
 
 
 def _file_states(path: Path) -> list[tuple[int, int] | None]:
-    """Size and time of the database and of what SQLite writes beside it."""
+    """Size and modification time of the database and of SQLite's log files for it."""
     paths = [Path(f"{path}{suffix}") for suffix in ("", "-wal", "-journal")]
     states = [each.stat() if each.exists() else None for each in paths]
     return [(each.st_size, each.st_mtime_ns) if each else None for each in states]
@@ -91,9 +95,9 @@ def _result(file: Snapshot, connection: sqlite3.Connection, name: str, query: st
     try:
         cursor = connection.execute(query)
         headings = [column[0] for column in cursor.description or ()]
-        return result_table(label, headings, _batches(cursor), file.sha256, limits.most_unpacked(len(file.data)))
+        return result_table(label, headings, _batches(cursor), file.sha256, limits.max_unpacked_bytes(len(file.data)))
     except (sqlite3.Error, sqlite3.Warning, UnicodeError, OverflowError) as problem:
-        raise _refusal(label, problem) from None
+        raise _database_error(label, problem) from None
 
 
 def _batches(cursor: sqlite3.Cursor) -> Iterator[Sequence[Sequence[object]]]:
@@ -103,9 +107,9 @@ def _batches(cursor: sqlite3.Cursor) -> Iterator[Sequence[Sequence[object]]]:
 
 @contextmanager
 def _connection(label: str, path: Path, seconds: float) -> Iterator[sqlite3.Connection]:
-    """A connection that writes nothing, not even the files SQLite keeps next to a database."""
+    """A connection that writes nothing, not even the log files SQLite keeps for a database."""
     try:
-        with _unwritten(path) as readable:
+        with _readable_without_writing(path) as readable:
             has_journal = any(Path(f"{readable}{suffix}").exists() for suffix in ("-wal", "-journal"))
             address = f"file:{quote(str(readable.resolve()))}?mode=ro" + ("" if has_journal else "&immutable=1")
             connection = sqlite3.connect(address, uri=True)
@@ -115,12 +119,12 @@ def _connection(label: str, path: Path, seconds: float) -> Iterator[sqlite3.Conn
             finally:
                 connection.close()
     except (sqlite3.Error, UnicodeError, OverflowError) as problem:
-        raise _refusal(label, problem) from None
+        raise _database_error(label, problem) from None
 
 
 @contextmanager
-def _unwritten(path: Path) -> Iterator[Path]:
-    """The database, or a copy of it where SQLite would lay an index (-shm) next to a write-ahead log that has none."""
+def _readable_without_writing(path: Path) -> Iterator[Path]:
+    """The database, or a copy if SQLite would have to write the missing index (-shm) of its write-ahead log."""
     log, index = Path(f"{path}-wal"), Path(f"{path}-shm")
     if index.exists() or not log.exists():
         yield path
@@ -135,7 +139,7 @@ def _unwritten(path: Path) -> Iterator[Path]:
         raise UserError(
             printable_path(path),
             f"its write-ahead log cannot be copied ({first_line(problem)})",
-            "room for a copy among the temporary files",
+            "room for a copy in the temporary folder",
             "close the program that writes the database, or set TMPDIR to a folder with room",
         ) from None
 
@@ -144,16 +148,16 @@ def _restrict(connection: sqlite3.Connection, seconds: float) -> None:
     connection.execute("PRAGMA query_only = 1")
     connection.execute("PRAGMA trusted_schema = 0")
     connection.text_factory = _text
-    connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _LONGEST_ROW_BYTES)
+    connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _MAX_ROW_BYTES)
     connection.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 0)
     connection.set_authorizer(_authorise)
-    end = time.monotonic() + seconds
-    connection.set_progress_handler(lambda: int(time.monotonic() > end), _STEPS_BETWEEN_LOOKS)
+    deadline = time.monotonic() + seconds
+    connection.set_progress_handler(lambda: int(time.monotonic() > deadline), _STEPS_BETWEEN_TIME_CHECKS)
 
 
 def _authorise(action: int, first: str | None, second: str | None, *_: object) -> int:
     forbidden = action == sqlite3.SQLITE_FUNCTION and (second or "").lower() in _FORBIDDEN_FUNCTIONS
-    return sqlite3.SQLITE_OK if action in _READING and not forbidden else sqlite3.SQLITE_DENY
+    return sqlite3.SQLITE_OK if action in _READ_ACTIONS and not forbidden else sqlite3.SQLITE_DENY
 
 
 def _text(value: bytes) -> str:
@@ -175,7 +179,7 @@ def _table_name(label: str, target: str, names: Sequence[str]) -> str:
     return target if target in same else same[0]
 
 
-def _refusal(label: str, problem: Exception) -> UserError:
+def _database_error(label: str, problem: Exception) -> UserError:
     message = first_line(problem)
     if "interrupted" in message:
         message = "no answer within the time allowed"
@@ -183,12 +187,12 @@ def _refusal(label: str, problem: Exception) -> UserError:
         return UserError(
             label,
             f"another program is writing to the database ({message})",
-            "a database nobody writes to",
+            "a database that no program is writing to",
             "close that program and run again, or copy the file and read the copy",
         )
     return UserError(
         label,
-        f"the database refuses ({message})",
+        f"the database cannot be read ({message})",
         "a table, or one SELECT that only reads",
         "check the name or the query",
     )

@@ -1,4 +1,4 @@
-"""Values as a database or JSON hands them over, as polars columns that lose nothing."""
+"""Python values, as databases and JSON return them, as polars columns without loss."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from typing import Any
 
 import polars as pl
 
-_EXACT_BELOW = 2**53
-_TYPED: dict[type, Any] = {
+_EXACT_AS_FLOAT = 2**53
+_DTYPES: dict[type, Any] = {
     bool: pl.Boolean,
     int: pl.Int64,
     float: pl.Float64,
@@ -23,113 +23,102 @@ _TYPED: dict[type, Any] = {
 _INT64 = range(-(2**63), 2**63)
 
 
-def column(values: Sequence[Any]) -> pl.Series:
-    """One column of Python values: typed where all are of one kind, else text. No value is rounded or lost.
+def typed_column(values: Sequence[Any]) -> pl.Series:
+    """One column of values: typed if all are of one type, otherwise text. No value is rounded or lost.
 
-    Decimals, stamps with an offset, uuids, times and nested values are text; bytes are hexadecimal text; NaN is null.
+    Decimals, times with an offset, UUIDs, times of day and nested values are text; bytes are hexadecimal text; NaN is
+    null.
     """
-    kinds = set(map(type, values)) - {type(None)}
-    plain = _plain_column(values, kinds.pop()) if len(kinds) == 1 else None
-    return _mixed_column(values) if plain is None else plain
+    types = set(map(type, values)) - {type(None)}
+    column = _column_of_one_type(values, types.pop()) if len(types) == 1 else None
+    return _mixed_column(values) if column is None else column
 
 
-def joined(parts: Sequence[pl.Series]) -> pl.Series:
-    """The batches of one column, one below the other; batches of different types meet as text."""
-    kinds = {part.dtype for part in parts} - {pl.Null()}
-    if not kinds:
-        return pl.Series([None] * sum(len(part) for part in parts), dtype=pl.String)
-    if kinds == {pl.Int64(), pl.Float64()} and all(_exact_as_float(part) for part in parts):
-        kinds = {pl.Float64()}
-    kind = kinds.pop() if len(kinds) == 1 else pl.String()
-    return pl.concat([part if part.dtype == kind else _cast(part, kind) for part in parts])
+def concat_batches(batches: Sequence[pl.Series]) -> pl.Series:
+    """The batches of one column as one column; text if their types differ, except for exact integers and floats."""
+    dtypes = {batch.dtype for batch in batches} - {pl.Null()}
+    if not dtypes:
+        return pl.Series([None] * sum(len(batch) for batch in batches), dtype=pl.String)
+    if dtypes == {pl.Int64(), pl.Float64()} and all(_exact_as_float(batch) for batch in batches):
+        dtypes = {pl.Float64()}
+    dtype = dtypes.pop() if len(dtypes) == 1 else pl.String()
+    return pl.concat([batch if batch.dtype == dtype else _cast(batch, dtype) for batch in batches])
 
 
-def text_of(value: Any) -> str | None:
-    """A value as text: true and false, ISO dates, the shortest exact number, no ".0" on a whole one."""
+def value_to_text(value: Any) -> str | None:
+    """A value as text: true and false, ISO dates, the shortest exact number, whole numbers without ".0"."""
     if value is None or isinstance(value, str):
         return value
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):
-        return str(int(value)) if value.is_integer() and abs(value) < _EXACT_BELOW else repr(value)
+        return str(int(value)) if value.is_integer() and abs(value) < _EXACT_AS_FLOAT else repr(value)
     if isinstance(value, dt.datetime):
         return value.isoformat(sep=" ")
     return str(value)
 
 
-def encodable(text: str) -> str:
-    """A text that can be written as UTF-8: half a surrogate pair becomes a question mark."""
+def replace_surrogates(text: str) -> str:
+    """The text with a question mark for each half of a surrogate pair, which UTF-8 cannot hold."""
     return text.encode("utf-8", "replace").decode("utf-8")
 
 
-def _plain_column(values: Sequence[Any], kind: type) -> pl.Series | None:
-    """The quick way for a column of one simple type; None where its values need a look each."""
-    if kind not in _TYPED or (kind is dt.datetime and any(value and value.tzinfo for value in values)):
+def _column_of_one_type(values: Sequence[Any], value_type: type) -> pl.Series | None:
+    """The column by polars alone; None if single values need conversion."""
+    if value_type not in _DTYPES or (value_type is dt.datetime and any(value and value.tzinfo for value in values)):
         return None
     try:
-        series = pl.Series(values, dtype=_TYPED[kind])
-    except (OverflowError, TypeError, UnicodeError, pl.exceptions.PolarsError):  # past 64 bits, or half a character
+        series = pl.Series(values, dtype=_DTYPES[value_type])
+    except (OverflowError, TypeError, UnicodeError, pl.exceptions.PolarsError):  # beyond 64 bits, or a surrogate
         return None
-    if kind is str:
+    if value_type is str:
         return series.replace("", None)
-    return series.fill_nan(None) if kind is float else series
+    return series.fill_nan(None) if value_type is float else series
 
 
 def _mixed_column(values: Sequence[Any]) -> pl.Series:
-    plain_values = [_plain_value(value) for value in values]
-    kinds = {type(value) for value in plain_values if value is not None}
-    if not kinds:
-        return pl.Series(plain_values, dtype=pl.Null)
-    if kinds == {int, float} and all(abs(value) <= _EXACT_BELOW for value in plain_values if type(value) is int):
-        return pl.Series([None if value is None else float(value) for value in plain_values], dtype=pl.Float64)
-    if len(kinds) > 1:
-        return pl.Series([text_of(value) for value in plain_values], dtype=pl.String)
-    return pl.Series(plain_values, dtype=_TYPED[kinds.pop()])
+    plain = [_plain_value(value) for value in values]
+    types = {type(value) for value in plain if value is not None}
+    if not types:
+        return pl.Series(plain, dtype=pl.Null)
+    if types == {int, float} and all(abs(value) <= _EXACT_AS_FLOAT for value in plain if type(value) is int):
+        return pl.Series([None if value is None else float(value) for value in plain], dtype=pl.Float64)
+    if len(types) > 1:
+        return pl.Series([value_to_text(value) for value in plain], dtype=pl.String)
+    return pl.Series(plain, dtype=_DTYPES[types.pop()])
 
 
-def _exact_as_float(part: pl.Series) -> bool:
-    return part.dtype != pl.Int64 or bool((part.abs() <= _EXACT_BELOW).all())
+def _exact_as_float(batch: pl.Series) -> bool:
+    return batch.dtype != pl.Int64 or bool((batch.abs() <= _EXACT_AS_FLOAT).all())
 
 
-def _cast(part: pl.Series, kind: pl.DataType) -> pl.Series:
-    if part.dtype == pl.Null or kind == pl.Float64:
-        return part.cast(kind)
-    return pl.Series([text_of(value) for value in part], dtype=pl.String)
+def _cast(batch: pl.Series, dtype: pl.DataType) -> pl.Series:
+    if batch.dtype == pl.Null or dtype == pl.Float64:
+        return batch.cast(dtype)
+    return pl.Series([value_to_text(value) for value in batch], dtype=pl.String)
 
 
 def _plain_value(value: Any) -> Any:
-    plain = _PLAIN.get(type(value))
-    if plain is not None:
-        return plain(value)
+    convert = _CONVERTERS.get(type(value))
+    if convert is not None:
+        return convert(value)
     if isinstance(value, dict | list):
-        return encodable(json.dumps(value, ensure_ascii=False, default=str))
-    return encodable(str(value))
+        return replace_surrogates(json.dumps(value, ensure_ascii=False, default=str))
+    return replace_surrogates(str(value))
 
 
-def _whole(value: int) -> int | str:
-    return value if value in _INT64 else str(value)
-
-
-def _number(value: float) -> float | None:
-    return None if math.isnan(value) else value
-
-
-def _stamp(value: dt.datetime) -> dt.datetime | str:
-    return value if value.tzinfo is None else value.isoformat(sep=" ")
-
-
-def _same(value: Any) -> Any:
+def _unchanged(value: Any) -> Any:
     return value
 
 
-_PLAIN: dict[type, Callable[[Any], Any]] = {
-    type(None): _same,
-    bool: _same,
-    str: lambda value: encodable(value) or None,
-    dt.date: _same,
-    int: _whole,
-    float: _number,
-    dt.datetime: _stamp,
+_CONVERTERS: dict[type, Callable[[Any], Any]] = {
+    type(None): _unchanged,
+    bool: _unchanged,
+    dt.date: _unchanged,
+    str: lambda value: replace_surrogates(value) or None,
+    int: lambda value: value if value in _INT64 else str(value),
+    float: lambda value: None if math.isnan(value) else value,
+    dt.datetime: lambda value: value if value.tzinfo is None else value.isoformat(sep=" "),
     Decimal: lambda value: None if value.is_nan() else format(value, "f"),
     bytes: bytes.hex,
     memoryview: lambda value: bytes(value).hex(),
