@@ -17,7 +17,7 @@ _TIME = (
 _YEAR_FIRST = r"(?i)^(\d{4})[-/. ]+(\d{1,2})[-/. ]+(\d{1,2})\.?" + _TIME
 _COMPACT = r"(?i)^(\d{4})(\d{2})(\d{2})[T ]?(\d{2})(\d{2})(?:(\d{2}))?()()\s*(?:z|[+-]\d{2}:?\d{2})?$"
 _ISO_DAY = "%Y-%m-%d"
-_ISO_FORMATS = ("%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M")
+_ISO_FORMATS = ("%Y-%m-%dT%H:%M:%S", "%Y-%m-%d %H:%M:%S", "%Y-%m-%d %H:%M", "%Y-%m-%dT%H:%M")
 FIRST_SERIAL, LAST_SERIAL = 32874, 73050
 """1990-01-01 and 2100-01-01 as a spreadsheet counts days from 1899-12-30."""
 _SERIAL_OF_1970 = 25569
@@ -85,19 +85,26 @@ def _parse_numbers(numbers: pl.Series) -> pl.DataFrame:
 
 
 def _parse_text(cells: pl.Series, order: Order | None) -> pl.DataFrame:
-    """Parse ISO formats by polars, which is ten times as fast, and all other texts by patterns."""
-    day, *times = (pl.col("text").str.to_datetime(f, strict=False, time_unit="us") for f in (_ISO_DAY, *_ISO_FORMATS))
-    iso = cells.to_frame("text").select("text", day=day, iso=pl.coalesce(day, *times))
-    iso = iso.with_columns(pl.when(pl.col("iso").dt.year() >= 1000).then("iso"))
-    has_time = iso["iso"].is_not_null() & iso["day"].is_null()
-    unread = iso["iso"].is_null() & cells.is_not_null()
-    if not unread.any():
-        return pl.DataFrame({"local_time": iso["iso"], "has_time": has_time})
-    remaining = iso.select(pl.when(unread).then("text")).to_series()
+    """Parse ISO formats by polars, which takes a third of the time of the patterns, and other texts by patterns."""
+    day = cells.str.to_datetime(_ISO_DAY, strict=False, time_unit="us")
+    local_time = day
+    for iso_format in _ISO_FORMATS:
+        if local_time.null_count() == cells.null_count():
+            break
+        local_time = local_time.fill_null(cells.str.to_datetime(iso_format, strict=False, time_unit="us"))
+    iso = pl.DataFrame({"text": cells, "day": day, "local_time": local_time}).select(
+        "text",
+        local_time=pl.when(pl.col("local_time").dt.year() >= 1000).then("local_time"),
+        has_time=pl.col("local_time").is_not_null() & pl.col("day").is_null(),
+    )
+    is_unread = iso["local_time"].is_null() & cells.is_not_null()
+    if not is_unread.any():
+        return iso.select("local_time", "has_time")
+    remaining = iso.select(pl.when(is_unread).then("text")).to_series()
     other = apply_to_unique(remaining, lambda texts: _parse_patterns(texts, order))
-    return other.select(
-        local_time=iso["iso"].fill_null(other["local_time"]),
-        has_time=has_time | (unread & other["has_time"]).fill_null(False),
+    return iso.select(
+        local_time=pl.col("local_time").fill_null(other["local_time"]),
+        has_time=pl.when(is_unread).then(other["has_time"].fill_null(False)).otherwise("has_time"),
     )
 
 

@@ -78,7 +78,7 @@ def _with_headings(cells: pl.DataFrame, layout: CsvLayout) -> pl.DataFrame:
     row, *columns = cells.get_columns()
     headings = zip(columns, layout.headings, layout.has_heading, strict=True)
     return pl.DataFrame(
-        [row, *(column.alias(heading) for column, heading, written in headings if written or column.count())]
+        [row, *(column.alias(heading) for column, heading, has_heading in headings if has_heading or column.count())]
     )
 
 

@@ -73,13 +73,13 @@ def csv_layout(
     separator_line = _SEPARATOR_LINE.fullmatch(lines[0]) if lines else None
     start = 1 if separator_line else 0
     delimiter = delimiter or (separator_line[1] if separator_line else None)
-    layouts = [_layout_with(lines, start, character, hints) for character in ([delimiter] if delimiter else DELIMITERS)]
-    found = [layout for layout in layouts if layout is not None]
-    if len(found) < len(layouts):
+    candidates = [delimiter] if delimiter else DELIMITERS
+    layouts = [layout for each in candidates if (layout := _layout_with(lines, start, each, hints)) is not None]
+    if len(layouts) < len(candidates):
         return None
-    good = [layout for layout in found if layout.width > 1 and layout.fit >= _NEARLY_ALL]
+    good = [layout for layout in layouts if layout.width > 1 and layout.fit >= _NEARLY_ALL]
     if not good:
-        return max(reversed(found), key=lambda layout: (layout.fit * (layout.width - 1), layout.width))
+        return max(reversed(layouts), key=lambda layout: (layout.fit * (layout.width - 1), layout.width))
     first = good[0]
     return next((layout for layout in good if layout.fit > first.fit and layout.width > first.width), first)
 

@@ -81,7 +81,7 @@ def csv_rows(lines: pl.Series, layout: CsvLayout, short_rows: bool) -> CsvRows:
 def _is_well_formed(lines: pl.Series, layout: CsvLayout) -> pl.Series:
     """Whether a line is a row: as many cells as headings, each quoted entirely or not at all, and not a totals line."""
     may_be_non_data = lines.str.strip_chars_start(layout.delimiter + ' "').str.contains(MAY_BE_NON_DATA)
-    if layout.width > _MAX_PATTERN_CELLS:  # a pattern for so many cells takes polars too long to compile
+    if layout.width > _MAX_PATTERN_CELLS:  # polars limits the size of a pattern
         unquoted = ~lines.str.contains('"', literal=True)
         return (
             unquoted & (lines.str.count_matches(layout.delimiter, literal=True) == layout.width - 1) & ~may_be_non_data

@@ -156,9 +156,7 @@ def _under_headings(cells: pl.DataFrame, headings: Sequence[str | None]) -> pl.D
     """The cells under their headings, without columns that have neither a heading nor a value."""
     columns = zip(cells.columns, unique_headings(headings), headings, strict=True)
     return cells.select(
-        pl.col(name).alias(heading)
-        for name, heading, written in columns
-        if (written and written.strip()) or cells[name].count()
+        pl.col(name).alias(heading) for name, heading, cell in columns if (cell and cell.strip()) or cells[name].count()
     )
 
 

@@ -101,6 +101,6 @@ def reject_long_cells(table: RawTable) -> RawTable:
 
 
 def _long_cells(row: pl.DataFrame) -> str:
-    sizes = row.select(pl.all().str.len_bytes()).row(0, named=True)
+    sizes = row.select(pl.all().str.len_bytes()).to_dicts()[0]
     cells = (f"{name[:60]!r} has {size:,} bytes" for name, size in sizes.items() if (size or 0) > CELL_BYTES)
     return f"the cell under {', '.join(cells)}; at most {CELL_BYTES:,} are read per cell"

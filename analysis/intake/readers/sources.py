@@ -107,23 +107,26 @@ class _ExportReader:
         self._files_read.add(key)
         return self._read_file(file)
 
-    def _read_file(self, named: _NamedFile) -> RawTables:
-        label = printable_path(named.path)
-        refuse_special(label, file_status(named.path))
-        file = snapshot(named.path, label)
+    def _read_file(self, named_file: _NamedFile) -> RawTables:
+        label = printable_path(named_file.path)
+        refuse_special(label, file_status(named_file.path))
+        file = snapshot(named_file.path, label)
         if not file.data:
             raise EmptyExport(label, "an empty file", "headings and rows", "export the log again")
-        document = _document_type(named.path, file.data)
+        document = _document_type(named_file.path, file.data)
         if document:
             raise not_a_table_error(label, document)
-        file_type = _file_type(named.path, file.data)
+        file_type = _file_type(named_file.path, file.data)
         if file_type == "workbook":
-            return self._read_workbook(file, named.target)
+            return self._read_workbook(file, named_file.target)
         if file_type == "sqlite":
-            return _read_sqlite(file, named)
-        if named.target is not None:
+            return _read_sqlite(file, named_file)
+        if named_file.target is not None:
             raise UserError(
-                f"{label}#{named.target}", "this file has only one table", label, "leave out the # and what follows it"
+                f"{label}#{named_file.target}",
+                "this file has only one table",
+                label,
+                "leave out the # and what follows it",
             )
         if file_type == "parquet":
             self._guard.reject_if_crashes(file, "Parquet file")
@@ -168,17 +171,17 @@ def _document_type(path: Path, data: bytes) -> str | None:
 
 def _file_type(path: Path, data: bytes) -> str:
     """The type by the first bytes if they are certain, else by the extension, else by the start of the text."""
-    by_signature = next((file_type for signature, file_type in _SIGNATURES if data.startswith(signature)), None)
-    known = by_signature or FILE_TYPES.get(path.suffix.lower())
-    if known:
-        return known
+    by_signature = next((name for signature, name in _SIGNATURES if data.startswith(signature)), None)
+    file_type = by_signature or FILE_TYPES.get(path.suffix.lower())
+    if file_type:
+        return file_type
     if data.startswith(ZIP_SIGNATURE):
         return "workbook"
     return "jsonl" if data.lstrip(b"\xef\xbb\xbf \t\r\n").startswith(b"{") else "text"
 
 
-def _read_sqlite(file: Snapshot, named: _NamedFile) -> RawTables:
-    tables = sqlite_tables(file, named.path, named.target)
+def _read_sqlite(file: Snapshot, named_file: _NamedFile) -> RawTables:
+    tables = sqlite_tables(file, named_file.path, named_file.target)
     if not tables.tables:
         raise EmptyExport(file.label, "a database without a table", "a table of bleeds", "export the log again")
     return tables
