@@ -1,4 +1,4 @@
-"""Good files of every kind that is read, small, to be spoilt."""
+"""Small good files of every kind that is read, to be corrupted."""
 
 from __future__ import annotations
 
@@ -71,18 +71,18 @@ def _lines() -> bytes:
 
 
 def _parquet() -> bytes:
-    held = io.BytesIO()
-    _frame().write_parquet(held)
-    return held.getvalue()
+    buffer = io.BytesIO()
+    _frame().write_parquet(buffer)
+    return buffer.getvalue()
 
 
 def _book() -> bytes:
-    held = io.BytesIO()
-    with xlsxwriter.Workbook(held) as book:
+    buffer = io.BytesIO()
+    with xlsxwriter.Workbook(buffer) as book:
         sheet = book.add_worksheet("log")
         for place, row in enumerate([NAMES, *ROWS]):
             sheet.write_row(place, 0, ["" if cell is None else cell for cell in row])
-    return held.getvalue()
+    return buffer.getvalue()
 
 
 def _database() -> bytes:
@@ -100,8 +100,8 @@ def _standard() -> bytes:
 
 
 def _manifest() -> bytes:
-    told = {"made_by": "rebleed", "version": "0.1.0", "inputs": [], "as_of": "2026-02-02", "window_days": 90}
-    return json.dumps({**told, "seconds": {"read": 0.1}}, indent=2).encode()
+    manifest = {"made_by": "rebleed", "version": "0.1.0", "inputs": [], "as_of": "2026-02-02", "window_days": 90}
+    return json.dumps({**manifest, "seconds": {"read": 0.1}}, indent=2).encode()
 
 
 def _model() -> bytes:

@@ -1,4 +1,4 @@
-"""Thousands of spoilt files for every reader: no traceback, no lost row. What was once found is kept as cases."""
+"""Thousands of corrupted files for every reader: no traceback, no lost row. Past failures are kept as cases."""
 
 from __future__ import annotations
 
@@ -11,12 +11,12 @@ import pytest
 
 from analysis.intake.readers import library_failures
 from analysis.parallel import WorkerExecutor
-from tests.fuzz.examined import examine
+from tests.fuzz.corruption import corrupt
+from tests.fuzz.examination import examine
 from tests.fuzz.seeds import KINDS, seed_of
-from tests.fuzz.spoilt import spoilt
 
-DEADLY = Path(__file__).with_name("deadly.parquet").read_bytes()
-"""Three whole numbers, one missing; byte 41, where a run of them ends, makes polars ask for 2 exabytes and abort."""
+CRASHING = Path(__file__).with_name("crashing.parquet").read_bytes()
+"""Three whole numbers, one missing; a wrong length at byte 41 makes polars ask for 2 exabytes and abort."""
 CASES = (
     ("text", b"\xff\xfe"),
     ("text", b'"'),
@@ -30,7 +30,7 @@ CASES = (
     ("lines", b'{"a": "\\ud800", "\\ud800": 18446744073709551616}'),
     ("parquet", b"PAR1"),
     ("parquet", b"PAR1" + bytes(64) + b"PAR1"),
-    ("parquet", DEADLY),
+    ("parquet", CRASHING),
     ("book", b"PK\x03\x04"),
     ("book", b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600)),
     ("database", b"SQLite format 3\x00"),
@@ -46,13 +46,13 @@ CASES = (
     ("manifest", b"[" * 100_000),
     ("manifest", b'{"made_by": "rebleed", "inputs": 1e999}'),
 )
-"""Files that readers elsewhere stumble over, and whatever was found by lot and mended."""
-TO_A_LOG_EVERY = 10
+"""Files that other readers fail on, and files that failed here before they were fixed."""
+FILES_PER_LOG = 10
 
 
 @pytest.fixture(scope="module", autouse=True)
-def _one_worker_reads_all() -> Iterator[None]:
-    """Share one worker among all files: a start takes a tenth of a second."""
+def _one_worker() -> Iterator[None]:
+    """Share one worker among all files, because each start takes a tenth of a second."""
     with WorkerExecutor() as executor, pytest.MonkeyPatch.context() as patch:
         patch.setattr(library_failures, "WorkerExecutor", lambda: nullcontext(executor))
         yield
@@ -67,25 +67,25 @@ def test_a_good_file_is_read(kind: str, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("many", [100, pytest.param(10_000, marks=pytest.mark.slow)])
-def test_spoilt_files_are_read_or_refused(kind: str, many: int, tmp_path: Path) -> None:
+@pytest.mark.parametrize("count", [100, pytest.param(10_000, marks=pytest.mark.slow)])
+def test_corrupted_files_are_read_or_refused(kind: str, count: int, tmp_path: Path) -> None:
     read = 0
-    for number in range(many):
-        data = spoilt(seed_of(kind), random.Random(f"{kind} {number}"))
+    for number in range(count):
+        data = corrupt(seed_of(kind), random.Random(f"{kind} {number}"))
         try:
-            read += examine(kind, data, tmp_path, whole=number % TO_A_LOG_EVERY == 0)
+            read += examine(kind, data, tmp_path, whole=number % FILES_PER_LOG == 0)
         except BaseException:
-            print(f"spoilt(seed_of({kind!r}), random.Random('{kind} {number}'))")
+            print(f"corrupt(seed_of({kind!r}), random.Random('{kind} {number}'))")
             raise
     if kind != "manifest":
-        assert 0 < read < many, "some must be read and some refused, or nothing was tried"
+        assert 0 < read < count, "some files must be read and some refused"
 
 
 @pytest.mark.parametrize(("kind", "data"), CASES)
-def test_known_snares_are_read_or_refused(kind: str, data: bytes, tmp_path: Path) -> None:
+def test_known_difficult_files_are_read_or_refused(kind: str, data: bytes, tmp_path: Path) -> None:
     examine(kind, data, tmp_path, whole=True)
 
 
 @pytest.mark.parametrize("kind", EXPORTS)
-def test_spoiling_is_drawn_alike_for_the_same_number(kind: str) -> None:
-    assert spoilt(seed_of(kind), random.Random(3)) == spoilt(seed_of(kind), random.Random(3))
+def test_corruption_is_the_same_for_the_same_seed(kind: str) -> None:
+    assert corrupt(seed_of(kind), random.Random(3)) == corrupt(seed_of(kind), random.Random(3))

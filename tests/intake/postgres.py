@@ -1,4 +1,4 @@
-"""A throw-away PostgreSQL server on a free loopback port, for tests that need a real one."""
+"""A temporary PostgreSQL server on a free local port."""
 
 from __future__ import annotations
 
@@ -28,22 +28,28 @@ class Server:
     def run(self, *statements: str) -> None:
         import psycopg
 
-        told = {"host": "127.0.0.1", "port": self.port, "user": "owner", "password": PASSWORD, "dbname": "postgres"}
-        with psycopg.connect(**told, autocommit=True) as connection:
+        parameters = {
+            "host": "127.0.0.1",
+            "port": self.port,
+            "user": "owner",
+            "password": PASSWORD,
+            "dbname": "postgres",
+        }
+        with psycopg.connect(**parameters, autocommit=True) as connection:
             for statement in statements:
                 connection.execute(statement)
 
 
 def binaries() -> Path | None:
-    """Where the server's programs are: the newest of the usual places, or the search path."""
+    """The folder of the server's programs: the newest of the usual ones, or from the search path."""
     usual = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda path: int(path.parts[-3]))
-    found = str(usual[-1]) if usual else shutil.which("initdb")
-    return Path(found).parent if found else None
+    result = str(usual[-1]) if usual else shutil.which("initdb")
+    return Path(result).parent if result else None
 
 
 @contextmanager
 def server(programs: Path) -> Iterator[Server]:
-    """Start a server in a fresh folder, and stop and remove it in the end. Root hands it to the user postgres."""
+    """Start a server in a new folder, and stop and remove it at the end. Root runs it as the user postgres."""
     folder = Path(tempfile.mkdtemp(prefix="pg"))
     try:
         secret = folder / "secret"

@@ -1,4 +1,4 @@
-"""Small raw tables for tests, drawn column by column."""
+"""Small raw tables for tests, given column by column."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ import polars as pl
 
 from analysis.intake import ROW, RawTable
 
-NOTHING_BROKEN = {ROW: pl.Int64, "text": pl.String, "why": pl.String}
+BROKEN_ROWS = {ROW: pl.Int64, "text": pl.String, "why": pl.String}
 
 
 def raw(columns: dict[str, Any], file: str = "export.csv") -> RawTable:
-    """A file of those columns; its first row is the spreadsheet's second."""
+    """A file of these columns; its first row of data is row 2."""
     height = len(next(iter(columns.values())))
     rows = pl.Series(ROW, range(2, height + 2), dtype=pl.Int64)
-    return RawTable(file, pl.DataFrame({ROW: rows, **columns}), pl.DataFrame(schema=NOTHING_BROKEN), "")
+    return RawTable(file, pl.DataFrame({ROW: rows, **columns}), pl.DataFrame(schema=BROKEN_ROWS), "")

@@ -1,4 +1,4 @@
-"""Numbers, units and what is rounded as it was written."""
+"""Numbers, units, and conversion at the precision in which a reading was written."""
 
 from __future__ import annotations
 
@@ -48,47 +48,47 @@ def values(field, cells, unit=None, **section):
         (" 7 ", ".", 7.0),
     ],
 )
-def test_a_number_is_read_with_its_marks(cell, decimal, number):
+def test_a_number_is_read_with_its_decimal_and_thousands_marks(cell, decimal, number):
     assert values("hose_mm", [cell], decimal=decimal) == [number]
 
 
 @pytest.mark.parametrize("cell", ["inf", "-inf", "x", "?", "1.2.3", "1,2,3", "12 kg", "1 2", "--", "twelve", "1/2"])
-def test_what_is_no_number_is_told_as_it_stood(cell):
-    found = read("hose_mm", [cell])
-    assert found.frame["hose_mm"].to_list() == [None]
-    assert found.faults.select("column", "heading", "rule", "value").rows() == [("hose_mm", "x", "unreadable", cell)]
+def test_a_cell_that_is_not_a_number_is_reported_unchanged(cell):
+    result = read("hose_mm", [cell])
+    assert result.frame["hose_mm"].to_list() == [None]
+    assert result.faults.select("column", "heading", "rule", "value").rows() == [("hose_mm", "x", "unreadable", cell)]
 
 
 @pytest.mark.parametrize("cell", [None, "", "  ", "-", "–", "n/a", "NA", "n.r.", "K.A.", "null", "None", "NaN"])
-def test_a_missing_word_is_no_fault(cell):
-    found = read("hose_mm", [cell, "900"])
-    assert found.frame["hose_mm"].to_list() == [None, 900.0]
-    assert found.faults.is_empty()
+def test_a_word_for_a_missing_value_is_not_a_fault(cell):
+    result = read("hose_mm", [cell, "900"])
+    assert result.frame["hose_mm"].to_list() == [None, 900.0]
+    assert result.faults.is_empty()
 
 
-def test_a_mark_that_no_cell_decides_leaves_a_comma_unread_and_a_point_decimal():
+def test_without_evidence_a_comma_is_unread_and_a_point_decimal():
     assert values("hose_mm", ["1,234"]) == [None]
     assert values("hose_mm", ["1.234"]) == [1.234]
 
 
-def test_other_cells_of_the_column_decide_a_mark():
+def test_other_cells_of_the_column_decide_the_decimal_mark():
     assert values("hose_mm", ["1,234", "2,5"]) == [1.234, 2.5]
     assert values("hose_mm", ["1,234", "2.5"]) == [1234.0, 2.5]
 
 
-def test_two_point_nought_is_whole_and_two_and_a_half_is_not():
-    found = read("cycles", ["2", "2.0", "2.5"])
-    assert found.frame["cycles"].to_list() == [2, 2, None]
-    assert found.faults["value"].to_list() == ["2.5"]
+def test_two_point_zero_is_a_whole_number_and_two_and_a_half_is_not():
+    result = read("cycles", ["2", "2.0", "2.5"])
+    assert result.frame["cycles"].to_list() == [2, 2, None]
+    assert result.faults["value"].to_list() == ["2.5"]
 
 
-def test_the_maps_own_words_and_numbers_for_missing_count():
-    found = read("hose_mm", ["999", "999.0", "entfällt", "800"], missing=("999", "ENTFÄLLT"))
-    assert found.frame["hose_mm"].to_list() == [None, None, None, 800.0]
-    assert found.faults.is_empty()
+def test_words_and_numbers_for_missing_values_in_the_map_are_used():
+    result = read("hose_mm", ["999", "999.0", "entfällt", "800"], missing=("999", "ENTFÄLLT"))
+    assert result.frame["hose_mm"].to_list() == [None, None, None, 800.0]
+    assert result.faults.is_empty()
 
 
-def test_a_unit_written_in_the_cell_wins_over_the_maps():
+def test_a_unit_written_in_the_cell_overrides_that_of_the_map():
     assert values("hose_mm", ["90", "900 mm", "0.9 m"], "cm") == [900.0, 900.0, 900.0]
 
 
@@ -125,26 +125,26 @@ def test_factors_are_those_of_the_published_table():
         ("lever_reach_mm", "in", "3.16", 80.3),
     ],
 )
-def test_a_converted_reading_is_as_fine_as_it_was_written(field, unit, cell, value):
+def test_a_converted_reading_keeps_the_precision_in_which_it_was_written(field, unit, cell, value):
     assert values(field, [cell], unit) == [pytest.approx(value, rel=1e-12)]  # decimal fractions in binary
 
 
-def test_a_zero_that_a_workbook_drops_is_thought_back():
+def test_a_final_zero_dropped_by_a_workbook_is_restored():
     assert values("lever_reach_mm", ["3", "3.1", "2.9"], "in") == values("lever_reach_mm", ["3.0", "3.1", "2.9"], "in")
 
 
 @given(st.integers(10, 40), st.integers(1, 2))
 def test_a_round_limit_is_met_by_its_own_reading_in_inch_pounds(tenths, decimals):
     limit = tenths / 10
-    written = f"{limit / INCH_POUND_NM:.{decimals}f}"
-    assert values("lever_port_nm", [written], "in_lb") == [pytest.approx(limit, rel=1e-12)]
+    text = f"{limit / INCH_POUND_NM:.{decimals}f}"
+    assert values("lever_port_nm", [text], "in_lb") == [pytest.approx(limit, rel=1e-12)]
 
 
 @given(st.lists(st.floats(5, 200), min_size=2, max_size=20, unique_by=lambda x: round(x, 1)))
-def test_rounding_never_turns_two_readings_round(found):
-    written = sorted({round(x, 1) for x in found})
-    got = values("lever_port_nm", [f"{x:.1f}" for x in written], "in_lb")
-    assert got == sorted(got)
+def test_rounding_keeps_the_order_of_readings(numbers):
+    readings = sorted({round(x, 1) for x in numbers})
+    converted = values("lever_port_nm", [f"{x:.1f}" for x in readings], "in_lb")
+    assert converted == sorted(converted)
 
 
 @given(st.floats(-1e6, 1e6, allow_nan=False), st.sampled_from([".", ","]))
@@ -154,11 +154,11 @@ def test_every_number_python_writes_is_read_back(number, decimal):
     assert math.isclose(read_back, round(number, 6), abs_tol=1e-9)  # six decimals were written
 
 
-def test_typed_columns_are_taken_as_they_are():
+def test_typed_columns_are_kept():
     assert values("hose_mm", [900.0, None, float("nan"), float("inf")]) == [900.0, None, None, None]
     assert values("cycles", [2, 3, None]) == [2, 3, None]
 
 
-def test_headings_that_are_not_mapped_are_named():
+def test_headings_that_are_not_mapped_are_listed():
     table_map = TableMap("sessions", (ColumnMap("cycles", "x"),))
     assert convert(raw({"x": ["1"], "Kasse": ["9"]}), replace(table_map)).unmapped == ("Kasse",)

@@ -1,4 +1,4 @@
-"""Texts that no workshop writes on purpose: cells of a million characters, odd line ends, repeated keys and headings."""
+"""Unusual texts: cells of a million characters, mixed line ends, repeated keys and headings."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from analysis.standard import read_standard
 HEAD = "session_id,bike_id,brake,technician,started_at,note"
 ROWS = [f"S{n},B{n},{'front' if n % 2 else 'rear'},Wren,2025-01-{n + 1:02},plain" for n in range(12)]
 SECONDS = 5.0
-"""Far more than a pattern needs that looks at each character once, far less than one that tries again from each."""
+"""Much longer than a pattern takes without backtracking, much shorter than with it."""
 
 
 def small_log(folder: Path, *more: str, head: str = HEAD, name: str = "log.csv") -> Path:
@@ -33,7 +33,7 @@ def log_with(folder: Path, *more: str) -> Log:
     return read_log([str(small_log(folder, *more))])
 
 
-def test_a_rejected_row_keeps_a_cell_longer_than_the_csv_module_reads_by_itself(tmp_path: Path) -> None:
+def test_a_rejected_row_keeps_a_very_long_cell(tmp_path: Path) -> None:
     note = "x" * 500_000
     log = log_with(tmp_path, f"S99,B1,middle,Wren,2025-01-01,{note}")
     (rejected,) = log.rejected
@@ -60,7 +60,7 @@ CELLS = {
 
 
 @pytest.mark.parametrize("cell", CELLS.values(), ids=CELLS)
-def test_no_pattern_for_totals_rulers_or_values_backtracks_over_a_long_cell(cell: str) -> None:
+def test_patterns_for_non_data_rows_are_fast_on_long_cells(cell: str) -> None:
     start = time.perf_counter()
     is_non_data_row(["Total", cell, "", None])
     is_non_data_row([cell, "", None])
@@ -69,7 +69,7 @@ def test_no_pattern_for_totals_rulers_or_values_backtracks_over_a_long_cell(cell
 
 
 @pytest.mark.parametrize(
-    ("cells", "furniture"),
+    ("cells", "is_non_data"),
     [
         (["Total", "12", "3.5 mm", None], True),
         (["Total:", "-1'234,5 €", " ", ""], True),
@@ -85,8 +85,8 @@ def test_no_pattern_for_totals_rulers_or_values_backtracks_over_a_long_cell(cell
         (["--- x", None], False),
     ],
 )
-def test_totals_rulers_and_counts_are_known_by_their_shape(cells: list[str | None], furniture: bool) -> None:
-    assert is_non_data_row(cells) is furniture
+def test_totals_dashes_and_row_counts_are_not_data(cells: list[str | None], is_non_data: bool) -> None:
+    assert is_non_data_row(cells) is is_non_data
 
 
 @pytest.mark.parametrize(
@@ -103,13 +103,13 @@ def test_totals_rulers_and_counts_are_known_by_their_shape(cells: list[str | Non
         "Aa" * LONG,
     ],
 )
-def test_a_long_heading_is_understood_or_not_in_a_moment(text: str) -> None:
+def test_a_long_heading_is_matched_quickly(text: str) -> None:
     start = time.perf_counter()
     headings([text])
     assert time.perf_counter() - start < SECONDS
 
 
-def test_ten_thousand_equal_headings_are_told_apart_in_a_moment() -> None:
+def test_ten_thousand_equal_headings_are_numbered_quickly() -> None:
     start = time.perf_counter()
     names = unique_headings(["note"] * 10_000)
     assert names[:2] == ["note", "note (2)"]
@@ -118,7 +118,7 @@ def test_ten_thousand_equal_headings_are_told_apart_in_a_moment() -> None:
 
 
 @pytest.mark.parametrize("filling", ["\n" * 200_000, "# " + "[" * 200_000 + "\n"], ids=["blank lines", "brackets"])
-def test_a_slip_in_a_long_procedure_file_is_placed_in_a_moment(filling: str, tmp_path: Path) -> None:
+def test_an_error_in_a_long_procedure_file_is_located_quickly(filling: str, tmp_path: Path) -> None:
     path = tmp_path / "shop.toml"
     path.write_text(f"{filling}[shop]\nwindow_days = -1\n[[step]]\nid = 3\n", encoding="utf-8")
     start = time.perf_counter()
@@ -128,7 +128,7 @@ def test_a_slip_in_a_long_procedure_file_is_placed_in_a_moment(filling: str, tmp
 
 
 @pytest.mark.parametrize("kind", ["csv", "jsonl", "parquet"])
-def test_a_row_with_a_cell_above_the_limit_is_rejected_and_its_row_and_column_named(kind: str, tmp_path: Path) -> None:
+def test_a_row_with_a_cell_above_the_limit_is_rejected_with_its_row_and_column(kind: str, tmp_path: Path) -> None:
     long = f"S99,B1,front,Wren,2025-01-20,{'x' * (limits.CELL_BYTES + 1)}"
     path = tmp_path / f"log.{kind}"
     frame = pl.read_csv(small_log(tmp_path, long))
@@ -168,7 +168,7 @@ def test_a_name_longer_than_a_label_is_rejected_with_its_length(
 
 
 def test_half_a_character_within_a_list_becomes_a_question_mark(tmp_path: Path) -> None:
-    """JSON may hold one half of a surrogate pair, which no UTF-8 text can."""
+    """JSON can hold half of a surrogate pair, UTF-8 cannot."""
     path = tmp_path / "log.jsonl"
     row = '{"session_id": "S1", "bike_id": "B1", "brake": "front", "technician": "Wren", "started_at": "2025-01-02"'
     path.write_text(f'{row}, "note": ["\\ud800"], "extra": {{"a\\udfff": 1}}}}\n', encoding="utf-8")
@@ -195,7 +195,7 @@ def test_columns_that_share_a_heading_are_named_with_the_one_that_is_read(tmp_pa
     ]
 
 
-def test_two_columns_of_one_heading_that_a_map_both_reads_are_no_news(tmp_path: Path) -> None:
+def test_two_columns_of_one_heading_are_not_reported_if_the_map_reads_both(tmp_path: Path) -> None:
     path, map_path = tmp_path / "log.csv", tmp_path / "map.toml"
     path.write_text(f"{HEAD},note\nS1,B1,front,Wren,2025-01-02,one,two\n", encoding="utf-8")
     map_path.write_text('[sessions.own.second]\nheading = "note (2)"\n', encoding="utf-8")
@@ -215,7 +215,7 @@ started_at = "Datum"
 """
 
 
-def test_a_map_that_fits_no_file_is_refused_though_the_files_have_the_logs_own_headings(tmp_path: Path) -> None:
+def test_a_map_that_fits_no_file_is_refused_even_if_files_have_the_headings_of_the_log(tmp_path: Path) -> None:
     map_path = tmp_path / "map.toml"
     map_path.write_text(FOREIGN_MAP, encoding="utf-8")
     log = small_log(tmp_path)
@@ -227,7 +227,7 @@ def test_a_map_that_fits_no_file_is_refused_though_the_files_have_the_logs_own_h
     assert read_log([str(log), str(other)], str(map_path)).sessions.height == 13
 
 
-def test_a_section_that_fits_no_file_is_reported_where_another_of_its_table_fits(tmp_path: Path) -> None:
+def test_a_section_that_fits_no_file_is_reported_if_another_one_fits(tmp_path: Path) -> None:
     map_path = tmp_path / "map.toml"
     map_path.write_text(FOREIGN_MAP.replace("[sessions]", "[[sessions]]") + '[[sessions]]\nmissing = ["?"]\n', "utf-8")
     log = read_log([str(small_log(tmp_path))], str(map_path))
@@ -245,8 +245,8 @@ def test_whole_floats_beyond_64_bits_keep_their_text(tmp_path: Path) -> None:
     log = read_log([str(path)])
     assert sorted(log.sessions["session_id"]) == ["1e+20", "2", "3", "4"]
     assert set(log.sessions["bike_id"]) == {"5", "1e+19", "7", "8"}
-    told = log.set_aside.select("row", "column", "rule", "value").rows()
-    assert told == [
+    rejected = log.set_aside.select("row", "column", "rule", "value").rows()
+    assert rejected == [
         (2, "minutes", "unreadable", "inf"),
         (3, "cycles", "unreadable", "1e+300"),
         (3, "minutes", "out_of_range", "1e+300"),
@@ -266,9 +266,7 @@ def test_whole_floats_beyond_64_bits_keep_their_text(tmp_path: Path) -> None:
         ("a.csv", b"\xef\xbb\xbf"),
     ],
 )
-def test_a_file_with_nothing_in_it_is_passed_over_in_a_folder_and_refused_by_name(
-    name: str, data: bytes, tmp_path: Path
-) -> None:
+def test_an_empty_file_is_skipped_in_a_folder_and_refused_by_name(name: str, data: bytes, tmp_path: Path) -> None:
     small_log(tmp_path)
     (tmp_path / name).write_bytes(data)
     log = read_log([str(tmp_path)])
@@ -288,9 +286,7 @@ def test_a_file_with_nothing_in_it_is_passed_over_in_a_folder_and_refused_by_nam
         ("\r\n", "\n", "bare\rreturn"),
     ],
 )
-def test_lines_may_end_in_carriage_returns_whatever_ends_the_file(
-    ends: str, last: str, note: str, tmp_path: Path
-) -> None:
+def test_lines_can_end_in_carriage_returns(ends: str, last: str, note: str, tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     path.write_bytes((ends.join([HEAD, *ROWS[:-1], ROWS[-1].replace("plain", note)]) + last).encode())
     assert read_log([str(path)]).sessions.height == 12
@@ -305,7 +301,7 @@ def test_byte_order_marks_do_not_hide_the_first_heading(marks: int, tmp_path: Pa
     assert not [one for one in log.warnings if "passed over" in one]
 
 
-def test_a_map_is_proposed_for_a_heading_of_very_many_words_in_a_moment(tmp_path: Path) -> None:
+def test_a_map_is_proposed_quickly_for_a_heading_of_many_words(tmp_path: Path) -> None:
     path = small_log(tmp_path, head=HEAD.replace("note", "luft " * 40_000))
     start = time.process_time()
     assert len(tomllib.loads(propose_map([str(path)]).toml)["sessions"]["columns"]) >= 5

@@ -1,4 +1,4 @@
-"""Generous limits, and what stands beyond them is refused: columns, cells, rows, what an archive unpacks to, SQL."""
+"""Limits on columns, cells, rows, unpacked archives and SQL: generous, and enforced."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def csv(folder: Path, more: list[str], cells: list[str]) -> str:
     return str(path)
 
 
-def test_what_is_promised_is_allowed() -> None:
+def test_the_limits_allow_what_is_documented() -> None:
     assert limits.COLUMNS >= 10_000
     assert limits.CELL_BYTES >= 1_000_000
     assert limits.ROWS >= 20_000_000
@@ -45,20 +45,20 @@ def test_a_cell_of_a_million_bytes_is_read_and_one_more_rejects_its_row(tmp_path
         read_log([csv(tmp_path, ["note"], ["n" * (limits.CELL_BYTES + 1)])])
 
 
-def test_rows_past_the_limit_are_refused_by_what_a_file_says_of_itself(tmp_path: Path) -> None:
-    """One column of one repeated value: twenty million rows and one are a few hundred bytes of Parquet."""
+def test_too_many_rows_are_refused_from_the_metadata_of_a_file(tmp_path: Path) -> None:
+    """One repeated value: 20,000,001 rows take a few hundred bytes of Parquet."""
     pl.DataFrame({"x": pl.repeat(1, limits.ROWS + 1, dtype=pl.Int8, eager=True)}).write_parquet(tmp_path / "x.parquet")
     with pytest.raises(UserError, match="20,000,001 rows"):
         raw_tables([str(tmp_path / "x.parquet")])
 
 
-@pytest.mark.parametrize("honest", [True, False])
-def test_a_small_archive_that_unpacks_to_much_is_refused(tmp_path: Path, honest: bool) -> None:
-    held = io.BytesIO()
-    with zipfile.ZipFile(held, "w", zipfile.ZIP_DEFLATED) as book:
+@pytest.mark.parametrize("declares_size", [True, False])
+def test_a_small_archive_that_unpacks_to_much_is_refused(tmp_path: Path, declares_size: bool) -> None:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as book:
         book.writestr("xl/worksheets/sheet1.xml", bytes(limits.UNPACKED_ALWAYS_ALLOWED + 1))
-    data = held.getvalue()
-    if not honest:
+    data = buffer.getvalue()
+    if not declares_size:
         data = data.replace((limits.UNPACKED_ALWAYS_ALLOWED + 1).to_bytes(4, "little"), (1000).to_bytes(4, "little"))
     (tmp_path / "bomb.xlsx").write_bytes(data)
     with pytest.raises(UserError, match=r"unpacks to more than|damaged"):

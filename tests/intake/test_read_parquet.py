@@ -1,4 +1,4 @@
-"""Parquet: typed columns stay typed, everything else becomes text; damage is refused."""
+"""Parquet: simple types are kept, all others become text, damaged files are refused."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def snap(data: bytes) -> Snapshot:
     return Snapshot("log.parquet", data, "0" * 64)
 
 
-def test_simple_types_stay_and_others_become_exact_text() -> None:
+def test_simple_types_are_kept_and_others_become_exact_text() -> None:
     frame = pl.DataFrame(
         {
             "id": ["a", None],
@@ -67,7 +67,7 @@ def test_simple_types_stay_and_others_become_exact_text() -> None:
     assert [second[name] for name in ("x", "cost", "list", "pair", "raw")] == [None] * 5
 
 
-def test_no_rows_are_a_table_too() -> None:
+def test_a_table_can_have_no_rows() -> None:
     table = parquet_table(snap(parquet(pl.DataFrame({"id": pl.Series([], dtype=pl.String)}))))
     assert (table.headings, table.rows_read) == (["id"], 0)
 
@@ -78,7 +78,7 @@ def test_a_cut_off_file_is_refused(cut: int) -> None:
         parquet_table(snap(parquet(pl.DataFrame({"id": ["a"] * 100}))[:cut]))
 
 
-def test_text_that_calls_itself_parquet_is_refused(tmp_path: Path) -> None:
+def test_text_with_the_extension_of_parquet_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "log.parquet"
     path.write_text("id,n\na,1\n")
     with pytest.raises(UserError, match="Parquet"):
@@ -104,24 +104,24 @@ def test_a_panic_of_the_reader_leaves_no_trace_on_standard_error(capfd: pytest.C
     assert capfd.readouterr().err == ""
 
 
-def test_a_file_that_ends_its_reader_is_refused_and_the_rest_are_read(tmp_path: Path) -> None:
-    good, deadly = tmp_path / "a.parquet", tmp_path / "b.parquet"
+def test_a_file_that_crashes_its_reader_is_refused(tmp_path: Path) -> None:
+    good, crashing = tmp_path / "a.parquet", tmp_path / "b.parquet"
     good.write_bytes(parquet(pl.DataFrame({"session_id": ["a"]})))
-    deadly.write_bytes((Path(__file__).parents[1] / "fuzz" / "deadly.parquet").read_bytes())
+    crashing.write_bytes((Path(__file__).parents[1] / "fuzz" / "crashing.parquet").read_bytes())
     assert raw_tables([str(good)]).tables[0].rows_read == 1
-    with pytest.raises(UserError, match="reading it crashed a process") as told:
+    with pytest.raises(UserError, match="reading it crashed a process") as refusal:
         raw_tables([str(tmp_path)])
-    assert told.value.location == str(deadly)
+    assert refusal.value.location == str(crashing)
 
 
 @pytest.mark.parametrize("zone", [None, "Europe/Berlin"])
 @pytest.mark.parametrize(
     ("unit", "number"), [("us", 2**63 - 1), ("ms", 2**62), ("us", -(2**63) + 1), ("ms", 2**63 - 1)]
 )
-def test_a_stamp_that_no_calendar_holds_rejects_its_row_alone(
+def test_a_time_outside_the_calendar_rejects_only_its_row(
     tmp_path: Path, unit: str, number: int, zone: str | None
 ) -> None:
-    """Databases write infinity as the greatest number."""
+    """Databases write infinity as the largest number."""
     noon = int(dt.datetime(2025, 1, 5, 12).timestamp()) * {"us": 10**6, "ms": 10**3}[unit]
     frame = pl.DataFrame(
         {
@@ -138,10 +138,10 @@ def test_a_stamp_that_no_calendar_holds_rejects_its_row_alone(
     assert log.set_aside.height == 1
 
 
-def test_a_day_that_no_calendar_holds_is_text() -> None:
+def test_a_day_outside_the_calendar_is_text() -> None:
     days = pl.DataFrame({"day": pl.Series([20_000, 2**31 - 1], dtype=pl.Int32).cast(pl.Date)})
     assert parquet_table(snap(parquet(days))).cells["day"].to_list() == ["2024-10-04", str(2**31 - 1)]
 
 
-def test_a_column_without_a_name_is_named_by_its_place() -> None:
+def test_a_column_without_a_name_is_named_by_its_position() -> None:
     assert parquet_table(snap(parquet(pl.DataFrame({"id": ["a"], "": [1]})))).headings == ["id", "column 2"]

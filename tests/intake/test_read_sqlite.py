@@ -1,4 +1,4 @@
-"""SQLite: read only, one SELECT, every value kept, nothing left behind in the folder."""
+"""SQLite: read-only, one SELECT, every value kept, no files left in the folder."""
 
 from __future__ import annotations
 
@@ -36,18 +36,18 @@ def run(path: Path, *statements: str) -> None:
     connection.close()
 
 
-def test_every_table_and_view_is_returned(shop: Path) -> None:
-    found = raw_tables([str(shop)]).tables
-    assert [table.file for table in found] == [
+def test_every_table_and_view_is_read(shop: Path) -> None:
+    result = raw_tables([str(shop)]).tables
+    assert [table.file for table in result] == [
         f"{shop}#{name}" for name in ("bleeds", "fronts", 'odd "name', "returns")
     ]
-    assert found[0].cells.rows() == [
+    assert result[0].cells.rows() == [
         (1, "a", "1", 2.5, "01ff", "2024-01-05"),
         (2, "b", None, 3.0, None, None),
         (3, "c", "n/a", None, None, None),
     ]
-    assert found[3].headings == ["id"]
-    assert len(found[0].sha256) == 64
+    assert result[3].headings == ["id"]
+    assert len(result[0].sha256) == 64
 
 
 @pytest.mark.parametrize(
@@ -78,7 +78,7 @@ def test_a_table_or_a_select_can_be_named(shop: Path, way: str) -> None:
         "EXPLAIN SELECT 1",
     ],
 )
-def test_whatever_does_more_than_read_is_refused_and_leaves_nothing(shop: Path, query: str) -> None:
+def test_a_statement_that_does_more_than_read_is_refused_and_leaves_nothing(shop: Path, query: str) -> None:
     before = shop.read_bytes()
     with pytest.raises(UserError):
         raw_tables([f"{shop}#{query}"])
@@ -86,13 +86,13 @@ def test_whatever_does_more_than_read_is_refused_and_leaves_nothing(shop: Path, 
     assert [path.name for path in shop.parent.iterdir()] == ["shop.sqlite"]
 
 
-def test_a_query_without_end_is_given_up(shop: Path) -> None:
+def test_an_endless_query_is_stopped(shop: Path) -> None:
     endless = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT max(i) FROM n"
     with pytest.raises(UserError, match="no answer within the time"):
         sqlite_tables(snapshot(shop, "shop.sqlite"), shop, endless, seconds=0.2)
 
 
-def test_a_database_in_write_ahead_mode_is_read_without_a_trace(shop: Path) -> None:
+def test_reading_a_database_in_write_ahead_mode_leaves_no_files(shop: Path) -> None:
     run(shop, "PRAGMA journal_mode = wal")
     (table,) = raw_tables([f"{shop}#bleeds"]).tables
     assert table.cells.height == 3
@@ -111,7 +111,7 @@ def test_rows_still_in_the_write_ahead_log_are_read(shop: Path) -> None:
     assert table.cells["id"].to_list() == ["a", "b", "c", "d"]
 
 
-def test_text_that_is_not_utf8_is_read_as_windows_text(shop: Path) -> None:
+def test_text_that_is_not_utf8_is_read_as_windows_1252(shop: Path) -> None:
     run(shop, "INSERT INTO returns VALUES (CAST(x'd66c' AS TEXT))")
     (table,) = raw_tables([f"{shop}#returns"]).tables
     assert table.cells["id"].to_list() == ["Öl"]
@@ -126,7 +126,7 @@ def test_a_type_that_changes_after_a_batch_is_kept(shop: Path) -> None:
     assert table.cells.row(-1) == (60_001, "x")
 
 
-def test_a_missing_table_is_refused_with_the_names_there_are(shop: Path) -> None:
+def test_a_missing_table_is_refused_with_the_existing_names(shop: Path) -> None:
     with pytest.raises(UserError, match="one of bleeds, fronts"):
         raw_tables([f"{shop}#bleed"])
 
@@ -138,7 +138,7 @@ def test_a_damaged_database_is_refused(shop: Path, cut: int) -> None:
         raw_tables([str(shop)])
 
 
-def test_text_that_calls_itself_a_database_is_refused(tmp_path: Path) -> None:
+def test_text_with_the_extension_of_a_database_is_refused(tmp_path: Path) -> None:
     (tmp_path / "shop.db").write_text("id,n\n")
     with pytest.raises(UserError):
         raw_tables([str(tmp_path / "shop.db")])
@@ -169,53 +169,53 @@ def test_an_address_without_a_file_is_refused(shop: Path, address: str) -> None:
         "CREATE VIEW other AS WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c) SELECT zeroblob(400000) FROM c",
     ],
 )
-def test_a_table_that_cannot_be_read_is_passed_over_and_named(shop: Path, statement: str) -> None:
+def test_a_table_that_cannot_be_read_is_skipped_and_listed(shop: Path, statement: str) -> None:
     run(shop, statement)
-    found = raw_tables([str(shop)])
-    assert f"{shop}#bleeds" in [table.file for table in found.tables]
-    assert f"{shop}#other" in [other.file for other in found.skipped]
+    result = raw_tables([str(shop)])
+    assert f"{shop}#bleeds" in [table.file for table in result.tables]
+    assert f"{shop}#other" in [other.file for other in result.skipped]
     with pytest.raises(UserError, match="other"):
         raw_tables([f"{shop}#other"])
 
 
-def test_a_photo_in_another_table_is_no_obstacle(shop: Path) -> None:
+def test_a_table_with_a_photo_does_not_prevent_reading_others(shop: Path) -> None:
     run(shop, "CREATE TABLE photos AS SELECT zeroblob(600000) AS photo")
     assert f"{shop}#bleeds" in [table.file for table in raw_tables([str(shop)]).tables]
 
 
-def test_a_database_of_nothing_but_broken_views_is_refused_with_the_reason(tmp_path: Path) -> None:
+def test_a_database_with_only_broken_views_is_refused_with_the_reason(tmp_path: Path) -> None:
     path = tmp_path / "broken.sqlite"
     run(path, "CREATE TABLE gone (id)", "CREATE VIEW v AS SELECT * FROM gone", "DROP TABLE gone")
     with pytest.raises(UserError, match="no such table"):
         raw_tables([str(path)])
 
 
-def test_few_rows_of_a_query_without_end_are_fetched_before_a_limit_looks(shop: Path) -> None:
-    """8 kB of database; the most that is held is a small part of what the view would give."""
+def test_an_endless_query_of_large_rows_takes_little_memory(shop: Path) -> None:
+    """A database of 8 kB whose query would return far more than fits into memory."""
     endless = "WITH RECURSIVE c(n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM c) SELECT randomblob(450000) AS b FROM c"
     tracemalloc.start()
     with pytest.raises(UserError, match="bytes"):
         raw_tables([f"{shop}#{endless}"])
-    held = tracemalloc.get_traced_memory()[1]
+    peak = tracemalloc.get_traced_memory()[1]
     tracemalloc.stop()
-    assert held < 400 * 2**20
+    assert peak < 400 * 2**20
 
 
-def test_a_locked_database_is_not_blamed_on_the_query(shop: Path) -> None:
+def test_the_message_for_a_locked_database_does_not_blame_the_query(shop: Path) -> None:
     other = sqlite3.connect(shop)
     other.execute("PRAGMA locking_mode = EXCLUSIVE")
     other.execute("BEGIN EXCLUSIVE")
     other.execute("INSERT INTO returns VALUES ('x')")
     try:
-        with pytest.raises(UserError, match="another program") as refused:
+        with pytest.raises(UserError, match="another program") as refusal:
             raw_tables([str(shop)])
     finally:
         other.rollback()
         other.close()
-    assert "query" not in str(refused.value)
+    assert "query" not in str(refusal.value)
 
 
-def test_a_write_ahead_log_without_its_index_is_read_and_none_is_left(shop: Path, tmp_path: Path) -> None:
+def test_a_write_ahead_log_without_its_index_is_read_and_no_index_written(shop: Path, tmp_path: Path) -> None:
     writer = sqlite3.connect(shop)
     writer.execute("PRAGMA journal_mode = WAL")
     writer.execute("INSERT INTO returns VALUES ('late')")

@@ -1,4 +1,4 @@
-"""Delimited text: every line becomes a row, a told broken line, or a title, blank or totals line.
+"""Delimited text: every line becomes a row, a broken row, or a title, blank or totals line.
 
 Sources: RFC 4180 (Common Format and MIME Type for CSV Files), section 2, for quoting; Python's csv module as a second,
 independent writer of the same format.
@@ -62,7 +62,7 @@ def test_the_examples_of_rfc_4180_are_read() -> None:
     assert rows('h1,h2,h3\r\n"aaa","b""bb","ccc"') == [(2, "aaa", 'b"bb', "ccc")]
 
 
-# a file full of control characters is taken for binary and refused: see the tests of damage
+# a file full of control characters is refused as binary
 _CELLS = st.text(st.characters(exclude_categories=["Cs", "Cc"]) | st.sampled_from("\t\n"), max_size=12)
 
 
@@ -72,7 +72,7 @@ _CELLS = st.text(st.characters(exclude_categories=["Cs", "Cc"]) | st.sampled_fro
     st.sampled_from(",;\t|"),
     st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]),
 )
-def test_whatever_pythons_csv_module_writes_comes_back(notes: list[str], delimiter: str, quoting: int) -> None:
+def test_text_written_by_the_csv_module_of_python_is_read_back(notes: list[str], delimiter: str, quoting: int) -> None:
     text = io.StringIO()
     writer = csv.writer(text, delimiter=delimiter, quoting=quoting, lineterminator="\n")
     writer.writerow(["bike_id", "brake", "note"])
@@ -82,7 +82,7 @@ def test_whatever_pythons_csv_module_writes_comes_back(notes: list[str], delimit
 
 
 @pytest.mark.parametrize("delimiter", list(",;\t|"))
-def test_the_delimiter_is_told_by_the_content(delimiter: str) -> None:
+def test_the_delimiter_is_found_from_the_content(delimiter: str) -> None:
     lines = [["id", "mm", "note"], ["a", "1,5", "x; y"], ["b", "2,5", "u | v"]]
     text = "\n".join(delimiter.join(f'"{cell}"' if delimiter in cell else cell for cell in line) for line in lines)
     assert rows(text) == [(2, "a", "1,5", "x; y"), (3, "b", "2,5", "u | v")]
@@ -109,11 +109,11 @@ def test_a_decimal_comma_in_every_row_does_not_make_it_the_delimiter(title: str)
     assert read(text).headings == ["Nr", "Length, cm", "Brake"]
 
 
-def test_one_column_is_a_table_too() -> None:
+def test_a_single_column_is_a_table() -> None:
     assert rows("technician\nAnna\n\nBert\n") == [(2, "Anna"), (4, "Bert")]
 
 
-def test_a_separator_line_is_obeyed_and_not_counted_as_a_spreadsheet_does_not_show_it() -> None:
+def test_a_separator_line_sets_the_delimiter_and_is_not_counted_as_a_row() -> None:
     assert rows("sep=|\nid|n\na|1\n") == [(2, "a", "1")]
 
 
@@ -130,24 +130,24 @@ def test_a_file_of_two_encodings_keeps_both() -> None:
     assert table.cells["Länge"].to_list() == ["für", "Öl"]
 
 
-def test_the_maps_encoding_counts_where_the_headings_fit() -> None:
+def test_the_encoding_of_the_map_is_used_if_the_headings_fit() -> None:
     data = "Nr;Länge\n1;Öl\n".encode("cp850")
     assert rows(data, ReadingHint(encoding="cp850", headings=frozenset({"länge"}))) == [(2, "1", "Öl")]
     assert rows(data, ReadingHint(encoding="cp850", headings=frozenset({"Breite"}))) != [(2, "1", "Öl")]
 
 
-def test_an_encoding_of_the_map_that_does_not_fit_the_bytes_is_told() -> None:
+def test_an_encoding_of_the_map_that_does_not_fit_is_reported() -> None:
     table = read("Nr;note\n1;Öl\n".encode("cp1252"), ReadingHint(encoding="utf-8", headings=frozenset({"Nr"})))
     assert table.cells["note"].to_list() == ["Öl"]
     assert any("not written in utf-8" in note for note in table.notes)
 
 
-def test_the_maps_delimiter_counts_where_the_headings_fit() -> None:
+def test_the_delimiter_of_the_map_is_used_if_the_headings_fit() -> None:
     text = "id~n\na~1\n"
     assert rows(text, ReadingHint(delimiter="~", headings=frozenset({"ID", "n"}))) == [(2, "a", "1")]
 
 
-def test_titles_above_the_headings_are_no_rows() -> None:
+def test_titles_above_the_headings_are_not_rows() -> None:
     text = "Bleed export,,,\nfrom,2024-01-01,to,2024-12-31\n,,,\nbike_id,brake,started_at,minutes\nB1,front,2024-01-05,35\n"
     table = read(text)
     assert table.headings == ["bike_id", "brake", "started_at", "minutes"]
@@ -163,7 +163,7 @@ def test_sparse_rows_do_not_hide_the_headings() -> None:
     "line",
     ["Total,,70", "Summe:,,70", '"Grand total",,"1.070,00"', "(2 rows),,", "(2 rows)", "---,---,---", ",,", '"","",""'],
 )
-def test_totals_rulers_and_blank_lines_are_no_rows(line: str) -> None:
+def test_totals_dashes_and_blank_lines_are_not_rows(line: str) -> None:
     table = read(f"id,brake,minutes\na,front,35\n{line}\nb,rear,35\n")
     assert table.cells.rows() == [(2, "a", "front", "35"), (4, "b", "rear", "35")]
     assert table.broken.is_empty()
@@ -172,12 +172,12 @@ def test_totals_rulers_and_blank_lines_are_no_rows(line: str) -> None:
 @pytest.mark.parametrize(
     "line", ["Total,front,35", "Totally soft,,35", "2 rows,front,", "Sum,2024-01-05,3", "a,total,35", "-,-,-"]
 )
-def test_a_real_row_is_never_taken_for_a_totals_line(line: str) -> None:
+def test_a_row_of_data_is_not_mistaken_for_a_totals_line(line: str) -> None:
     table = read(f"id,brake,minutes\n{line}\nb,rear,35\n")
     assert table.cells.row(0) == (2, *(cell or None for cell in line.split(",")))
 
 
-def test_repeated_and_empty_headings_get_names_of_their_own() -> None:
+def test_repeated_and_empty_headings_get_unique_names() -> None:
     assert read("n,n,,n (2),n\n1,2,3,4,5\n").headings == ["n", "n (2)", "column 3", "n (2) (2)", "n (3)"]
 
 
@@ -185,7 +185,7 @@ def test_an_empty_column_without_a_heading_is_dropped() -> None:
     assert read("id;n;;\na;1;;\nb;2;;\n").headings == ["id", "n"]
 
 
-def test_a_delimiter_at_the_end_of_every_row_is_no_cell() -> None:
+def test_a_delimiter_at_the_end_of_every_row_is_ignored() -> None:
     assert rows("id;n\na;1;\nb;2;\n") == [(2, "a", "1"), (3, "b", "2")]
 
 
@@ -231,14 +231,14 @@ def test_a_file_cut_off_within_a_quoted_cell_loses_its_last_row_only() -> None:
         "1e5",
     ],
 )
-def test_a_strange_cell_survives_as_it_is(cell: str) -> None:
+def test_an_unusual_cell_is_unchanged(cell: str) -> None:
     assert rows(f"id,note\na,{cell}\nb,x\n")[0] == (2, "a", cell)
 
 
 def test_rows_after_many_quoted_newlines_keep_their_spreadsheet_row() -> None:
     text = "id,note\n" + "".join(f'{n},"a\n\nb"\n' for n in range(100))
-    found = rows(text)
-    assert found == [(n + 2, str(n), "a\n\nb") for n in range(100)]
+    result = rows(text)
+    assert result == [(n + 2, str(n), "a\n\nb") for n in range(100)]
 
 
 def test_headings_alone_are_a_table_without_rows() -> None:
@@ -265,7 +265,7 @@ def test_a_file_of_blank_lines_is_refused(data: bytes) -> None:
         bytes(5000),
     ],
 )
-def test_what_is_no_text_is_refused(data: bytes) -> None:
+def test_a_file_that_is_not_text_is_refused(data: bytes) -> None:
     with pytest.raises(UserError):
         read(data)
 

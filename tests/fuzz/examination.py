@@ -1,4 +1,4 @@
-"""What a reader must do with any file: read it, every row accounted for, or refuse it in one clear message."""
+"""Check what a reader does with any file: read it with every row accounted for, or refuse it with one clear message."""
 
 from __future__ import annotations
 
@@ -17,16 +17,16 @@ ENDINGS = {
     "text": "csv", "lines": "jsonl", "parquet": "parquet", "book": "xlsx", "database": "sqlite", "map": "toml",
     "standard": "toml", "manifest": "json", "model": "skops",
 }  # fmt: skip
-MOST_LINES, LONGEST_LINE = 12, 10_000
+MAX_LINES, MAX_LINE_CHARACTERS = 12, 10_000
 
 
 def examine(kind: str, data: bytes, folder: Path, *, whole: bool) -> bool:
-    """Whether the file was read; `whole` takes an export on to a log.
+    """Whether the file was read; with `whole` an export is also made a log.
 
     Raises
     ------
     AssertionError
-        A row is lost, or the refusal is no clear message.
+        A row is lost, or the message is not clear.
     """
     path = folder / f"case.{ENDINGS[kind]}"
     path.write_bytes(data)
@@ -38,24 +38,24 @@ def examine(kind: str, data: bytes, folder: Path, *, whole: bool) -> bool:
         elif kind == "model":
             load_model(sealed(data), str(path))
         elif kind == "manifest":
-            _beside_exports(data, folder)
+            _check_manifest(data, folder)
         else:
             _read(kind, path, whole)
     except UserError as refusal:
-        _is_clear(refusal)
+        _check_message(refusal)
         return False
     return True
 
 
-def _is_clear(refusal: UserError) -> None:
+def _check_message(refusal: UserError) -> None:
     assert refusal.location
     assert refusal.problem
-    assert all(len(line) < LONGEST_LINE for line in str(refusal).splitlines()[:MOST_LINES])
+    assert all(len(line) < MAX_LINE_CHARACTERS for line in str(refusal).splitlines()[:MAX_LINES])
 
 
 def _read(kind: str, path: Path, whole: bool) -> None:
-    found = raw_tables([str(path)])
-    for table in found.tables:
+    result = raw_tables([str(path)])
+    for table in result.tables:
         assert len(set(table.headings)) == len(table.headings)
         rows = table.cells.get_column("__row__").to_list() + table.broken.get_column("__row__").to_list()
         assert len(rows) == len(set(rows)) == table.rows_read
@@ -63,10 +63,10 @@ def _read(kind: str, path: Path, whole: bool) -> None:
             text = path.read_bytes()
             assert table.rows_read <= text.count(b"\n") + text.count(b"\r") + 1
     if whole:
-        _adds_up(log_from(found, None, None))
+        _check_row_counts(log_from(result, None, None))
 
 
-def _adds_up(log: Log) -> None:
+def _check_row_counts(log: Log) -> None:
     intake = log.intake
     parts = intake["accepted"] + intake["set_aside"] + intake["duplicates"]
     assert intake["rows_read"].to_list() == parts.to_list()
@@ -75,12 +75,12 @@ def _adds_up(log: Log) -> None:
     )
 
 
-def _beside_exports(data: bytes, folder: Path) -> None:
-    """A manifest in a folder of exports, and in a folder that a run is to replace."""
+def _check_manifest(data: bytes, folder: Path) -> None:
+    """Read a folder of exports with this manifest, and let a run replace that folder."""
     inside = folder / "inside"
     inside.mkdir(exist_ok=True)
     (inside / "manifest.json").write_bytes(data)
     (inside / "sessions.csv").write_bytes(seed_of("text"))
     refuse_foreign(inside, "audit")
-    assert json.loads(data)["made_by"] == "rebleed", "only what a run wrote may be replaced"
+    assert json.loads(data)["made_by"] == "rebleed", "only the output of a run may be replaced"
     raw_tables([str(inside)])

@@ -1,4 +1,4 @@
-"""Workbooks: every sheet a table, numbers exact, dates as dates, hostile archives refused before they are opened.
+"""Workbooks: each sheet is a table, numbers and dates are exact, hostile archives are refused before they are opened.
 
 Sources: the sheets are written by xlsxwriter, the OpenDocument one by hand after OpenDocument 1.3 (OASIS), part 3.
 """
@@ -42,31 +42,31 @@ def snap(data: bytes, label: str = "book.xlsx") -> Snapshot:
 
 
 def table(data: bytes) -> RawTable:
-    (found,) = workbook_tables(snap(data)).tables
-    return found
+    (result,) = workbook_tables(snap(data)).tables
+    return result
 
 
 def test_numbers_are_exact_and_text_stays_text() -> None:
-    found = table(
+    result = table(
         book(
             ["id", "code", "x", "n", "mixed"],
             ["a", "007", 0.12345678901234, 2, 1.123456789012],
             ["b", "1,5", 1e-9, 3, "n/a"],
         )
     )
-    assert found.file == "book.xlsx#Bleeds"
-    assert found.cells.rows() == [
+    assert result.file == "book.xlsx#Bleeds"
+    assert result.cells.rows() == [
         (2, "a", "007", 0.12345678901234, 2, "1.123456789012"),
         (3, "b", "1,5", 1e-9, 3, "n/a"),
     ]
 
 
-def test_a_date_without_a_time_is_a_day_and_one_with_a_time_a_moment() -> None:
-    found = table(book(["id", "at"], ["a", dt.datetime(2024, 1, 5)], ["b", dt.datetime(2024, 1, 5, 10, 30)]))
-    assert found.cells["at"].to_list() == ["2024-01-05", "2024-01-05 10:30:00"]
+def test_a_date_without_a_time_is_a_day_and_one_with_a_time_keeps_it() -> None:
+    result = table(book(["id", "at"], ["a", dt.datetime(2024, 1, 5)], ["b", dt.datetime(2024, 1, 5, 10, 30)]))
+    assert result.cells["at"].to_list() == ["2024-01-05", "2024-01-05 10:30:00"]
 
 
-def test_rows_are_the_sheets_own_with_titles_blank_rows_and_an_offset_counted() -> None:
+def test_row_numbers_are_those_of_the_sheet_whatever_precedes_the_table() -> None:
     rows = (
         ["Workshop", None, None],
         [None] * 3,
@@ -75,13 +75,13 @@ def test_rows_are_the_sheets_own_with_titles_blank_rows_and_an_offset_counted() 
         [None] * 3,
         ["b", "rear", 40],
     )
-    found = table(book(*rows, ["Total", None, 75], start=(4, 2)))
-    assert found.headings == ["id", "brake", "minutes"]
-    assert found.cells.rows() == [(8, "a", "front", 35), (10, "b", "rear", 40)]
-    assert found.notes == ("totals, not read as data: row 11",)
+    result = table(book(*rows, ["Total", None, 75], start=(4, 2)))
+    assert result.headings == ["id", "brake", "minutes"]
+    assert result.cells.rows() == [(8, "a", "front", 35), (10, "b", "rear", 40)]
+    assert result.notes == ("totals, not read as data: row 11",)
 
 
-def test_every_sheet_is_a_table_hidden_ones_too_and_empty_ones_are_told() -> None:
+def test_every_sheet_is_a_table_even_if_hidden_and_empty_ones_are_listed() -> None:
     data = io.BytesIO()
     workbook = xlsxwriter.Workbook(data, {"in_memory": True})
     for name, hide in (("Bleeds", "shown"), ("Returns", "hidden"), ("Old", "very")):
@@ -93,9 +93,9 @@ def test_every_sheet_is_a_table_hidden_ones_too_and_empty_ones_are_told() -> Non
     workbook.add_worksheet("Empty")
     workbook.add_chartsheet("Chart")
     workbook.close()
-    found = workbook_tables(snap(data.getvalue()))
-    assert [each.file for each in found.tables] == ["book.xlsx#Bleeds", "book.xlsx#Returns", "book.xlsx#Old"]
-    assert found.skipped == (
+    result = workbook_tables(snap(data.getvalue()))
+    assert [each.file for each in result.tables] == ["book.xlsx#Bleeds", "book.xlsx#Returns", "book.xlsx#Old"]
+    assert result.skipped == (
         SkippedFile("book.xlsx#Empty", "an empty sheet"),
         SkippedFile("book.xlsx#Chart", "an empty sheet"),
     )
@@ -104,20 +104,20 @@ def test_every_sheet_is_a_table_hidden_ones_too_and_empty_ones_are_told() -> Non
 def test_one_sheet_can_be_named(tmp_path: Path) -> None:
     path = tmp_path / "a#b.xlsx"
     path.write_bytes(book(["id"], ["a"], more=("Other",)))
-    (found,) = raw_tables([f"{path}#Bleeds"]).tables
-    assert found.file == f"{path}#Bleeds"
+    (result,) = raw_tables([f"{path}#Bleeds"]).tables
+    assert result.file == f"{path}#Bleeds"
     with pytest.raises(UserError, match="one of Bleeds, Other"):
         raw_tables([f"{path}#bleeds"])
 
 
-def test_headings_alone_are_a_table_without_rows_and_nothing_at_all_is_refused(tmp_path: Path) -> None:
+def test_a_sheet_of_headings_has_no_rows_and_an_empty_workbook_is_refused(tmp_path: Path) -> None:
     assert table(book(["id", "brake"])).rows_read == 0
     (tmp_path / "empty.xlsx").write_bytes(book())
     with pytest.raises(UserError, match="without a filled cell"):
         raw_tables([str(tmp_path / "empty.xlsx")])
 
 
-def test_a_formula_counts_as_its_value_and_an_error_as_empty() -> None:
+def test_a_formula_is_read_as_its_value_and_an_error_as_empty() -> None:
     data = io.BytesIO()
     workbook = xlsxwriter.Workbook(data, {"in_memory": True})
     sheet = workbook.add_worksheet("S")
@@ -130,8 +130,8 @@ def test_a_formula_counts_as_its_value_and_an_error_as_empty() -> None:
 
 
 def test_a_column_of_whole_numbers_has_no_decimals_and_one_with_text_keeps_both() -> None:
-    found = table(book(["id", "n"], [1, 2], ["x", 3]))
-    assert found.cells.rows() == [(2, "1", 2), (3, "x", 3)]
+    result = table(book(["id", "n"], [1, 2], ["x", 3]))
+    assert result.cells.rows() == [(2, "1", 2), (3, "x", 3)]
 
 
 def test_an_opendocument_sheet_is_read(tmp_path: Path) -> None:
@@ -160,8 +160,8 @@ def test_an_opendocument_sheet_is_read(tmp_path: Path) -> None:
             "META-INF/manifest.xml",
             '<manifest:manifest xmlns:manifest="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0"/>',
         )
-    (found,) = raw_tables([str(path)]).tables
-    assert found.cells.rows() == [(2, "a", "2024-01-05", 1.25)]
+    (result,) = raw_tables([str(path)]).tables
+    assert result.cells.rows() == [(2, "a", "2024-01-05", 1.25)]
 
 
 def bomb() -> bytes:
@@ -173,14 +173,14 @@ def bomb() -> bytes:
 
 
 def lying_bomb() -> bytes:
-    """A bomb that declares each of its members to be of one byte."""
+    """A bomb that declares one byte for each of its members."""
     data = bytearray(bomb())
     size = (60_000_000).to_bytes(4, "little")
     return bytes(data.replace(size, (1).to_bytes(4, "little")))
 
 
 @pytest.mark.parametrize(
-    ("data", "said"),
+    ("data", "message"),
     [
         (bomb(), "unpacks to more than"),
         (lying_bomb(), "damaged"),
@@ -192,12 +192,12 @@ def lying_bomb() -> bytes:
     ],
     ids=["bomb", "lying bomb", "cut at the end", "cut early", "text", "old and damaged", "locked"],
 )
-def test_a_hostile_or_damaged_book_is_refused(data: bytes, said: str) -> None:
-    with pytest.raises(UserError, match=said):
+def test_a_hostile_or_damaged_workbook_is_refused(data: bytes, message: str) -> None:
+    with pytest.raises(UserError, match=message):
         workbook_tables(snap(data))
 
 
-def test_a_book_with_a_damaged_sheet_is_refused() -> None:
+def test_a_workbook_with_a_damaged_sheet_is_refused() -> None:
     whole = zipfile.ZipFile(io.BytesIO(book(["id"], ["a"])))
     data = io.BytesIO()
     with zipfile.ZipFile(data, "w") as archive:
@@ -208,7 +208,7 @@ def test_a_book_with_a_damaged_sheet_is_refused() -> None:
         workbook_tables(snap(data.getvalue()))
 
 
-def test_row_numbers_stand_first() -> None:
+def test_the_row_number_is_the_first_column() -> None:
     assert table(book(["id"], ["a"])).cells.columns == [ROW, "id"]
 
 
@@ -216,8 +216,8 @@ LOG = (["session_id", "bike_id", "brake", "technician", "started_at"], ["S1", "B
 
 
 @pytest.mark.parametrize("place", [(1_048_575, 16_383), (1_048_575, 99)])
-def test_a_book_with_a_cell_far_away_is_refused_before_it_is_opened(place: tuple[int, int]) -> None:
-    """5 kB that would take tens of GB."""
+def test_a_workbook_with_a_distant_cell_is_refused_before_it_is_opened(place: tuple[int, int]) -> None:
+    """A file of 5 kB that would take tens of GB."""
     data = io.BytesIO()
     with xlsxwriter.Workbook(data, {"in_memory": True}) as workbook:
         sheet = workbook.add_worksheet()
@@ -228,7 +228,7 @@ def test_a_book_with_a_cell_far_away_is_refused_before_it_is_opened(place: tuple
         workbook_tables(snap(data.getvalue()))
 
 
-def test_a_book_formatted_far_away_or_filled_from_a_to_cv_is_read() -> None:
+def test_a_workbook_with_a_distant_format_or_a_hundred_columns_is_read() -> None:
     data = io.BytesIO()
     with xlsxwriter.Workbook(data, {"in_memory": True}) as workbook:
         sheet = workbook.add_worksheet()
@@ -236,12 +236,12 @@ def test_a_book_formatted_far_away_or_filled_from_a_to_cv_is_read() -> None:
             sheet.write_row(row, 0, cells)
         sheet.write_row(0, 50, [f"more {place}" for place in range(50)])
         sheet.write_blank(1_048_575, 16_383, None, workbook.add_format({"bold": True}))
-    (found,) = workbook_tables(snap(data.getvalue())).tables
-    assert found.cells.height == 1
-    assert len(found.headings) == 55
+    (result,) = workbook_tables(snap(data.getvalue())).tables
+    assert result.cells.height == 1
+    assert len(result.headings) == 55
 
 
-def test_a_book_whose_cells_cannot_be_weighed_is_opened_by_another_process_first() -> None:
+def test_a_workbook_too_large_for_the_memory_is_refused_by_a_worker_process() -> None:
     far = io.BytesIO()
     with xlsxwriter.Workbook(far, {"in_memory": True}) as workbook:
         workbook.add_worksheet().write(1_048_575, 16_383, "x")
@@ -252,7 +252,7 @@ def test_a_book_whose_cells_cannot_be_weighed_is_opened_by_another_process_first
             guard.reject_if_crashes(snap(far.getvalue()), "workbook")
 
 
-def test_numbers_that_may_be_days_of_a_book_that_counts_from_1904_are_reported() -> None:
+def test_possible_days_of_a_workbook_that_counts_from_1904_are_reported() -> None:
     data = io.BytesIO()
     with xlsxwriter.Workbook(data, {"in_memory": True, "date_1904": True}) as workbook:
         sheet = workbook.add_worksheet()
@@ -260,25 +260,25 @@ def test_numbers_that_may_be_days_of_a_book_that_counts_from_1904_are_reported()
         sheet.write_row(0, 0, ["id", "started_at", "returned_at"])
         sheet.write_row(1, 0, ["a", 44_200])
         sheet.write_datetime(1, 2, dt.datetime(2025, 1, 5), day)
-    (found,) = workbook_tables(snap(data.getvalue())).tables
-    assert found.cells["returned_at"].to_list() == ["2025-01-05"]
-    (note,) = found.notes
+    (result,) = workbook_tables(snap(data.getvalue())).tables
+    assert result.cells["returned_at"].to_list() == ["2025-01-05"]
+    (note,) = result.notes
     assert "1904" in note
     assert "'started_at'" in note
 
 
-def test_books_read_in_three_threads_leave_standard_error_in_its_place() -> None:
+def test_standard_error_is_restored_after_reading_in_three_threads() -> None:
     data = book(*LOG)
     before = os.fstat(2)
     with ThreadPoolExecutor(3) as threads:
-        found = list(threads.map(lambda _: table(data).cells.height, range(120)))
-    assert found == [1] * 120
+        result = list(threads.map(lambda _: table(data).cells.height, range(120)))
+    assert result == [1] * 120
     assert os.path.samestat(before, os.fstat(2))
 
 
-def test_a_book_is_read_where_no_temporary_file_can_be_made(monkeypatch: pytest.MonkeyPatch) -> None:
-    def refused(*_: object, **__: object) -> None:
+def test_a_workbook_is_read_without_a_temporary_folder(monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object, **__: object) -> None:
         raise FileNotFoundError(2, "No usable temporary directory found")
 
-    monkeypatch.setattr("tempfile.TemporaryFile", refused)
+    monkeypatch.setattr("tempfile.TemporaryFile", fail)
     assert table(book(*LOG)).cells.height == 1

@@ -1,4 +1,4 @@
-"""JSON lines: one object a line; a line that is none is told, and no value is rounded."""
+"""JSON lines: one object per line; other lines are reported, and no value is rounded."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def test_rows_are_lines_and_every_key_is_a_column() -> None:
     ]
 
 
-def test_a_line_that_is_no_object_is_broken() -> None:
+def test_a_line_that_is_not_an_object_is_broken() -> None:
     deep = "[" * 100_000
     table = read(f'{{"id": "a"}}\n{{"id": \n[1]\n"x"\n{deep}\n{{"id": "b"}}\n')
     assert table.broken[ROW].to_list() == [2, 3, 4, 5]
@@ -40,7 +40,7 @@ def test_a_whole_number_too_large_for_a_column_is_kept_as_text() -> None:
     assert read('{"n": 123456789012345678901234567890}\n').cells["n"].to_list() == ["123456789012345678901234567890"]
 
 
-def test_a_key_that_comes_late_and_a_type_that_changes_late_are_no_trouble() -> None:
+def test_a_new_key_or_type_after_many_lines_is_read() -> None:
     lines = ['{"n": 1}'] * 60_000 + ['{"n": "x", "late": true}']
     table = read("\n".join(lines))
     assert table.cells.row(0) == (1, "1", None)
@@ -53,16 +53,16 @@ def test_a_file_without_an_object_is_refused(text: str | bytes) -> None:
         read(text)
 
 
-def test_a_row_number_key_of_the_files_own_does_no_harm() -> None:
+def test_a_key_named_like_the_row_number_is_read() -> None:
     assert read('{"__row__": 9, "id": "a"}\n').cells.columns[0] == ROW
 
 
-def test_half_a_surrogate_pair_does_no_harm() -> None:
+def test_half_a_surrogate_pair_becomes_a_question_mark() -> None:
     table = read('{"id": "a\\ud800", "k\\udfff": 1}\n')
     assert table.cells.rows() == [(1, "a?", 1)]
     assert table.headings == ["id", "k?"]
 
 
-def test_whole_and_broken_numbers_of_different_batches_meet_as_numbers() -> None:
+def test_integers_and_decimals_of_different_batches_are_numbers() -> None:
     table = read("\n".join(['{"n": 1}'] * 50_000 + ['{"n": 1.5}']))
     assert table.cells["n"].to_list()[-2:] == [1.0, 1.5]
