@@ -58,23 +58,25 @@ def workbook_tables(
     check_workbook(file)
     if not extent_is_checked(file):
         refuse_if_too_large()
-    for library in ("calamine", "fastexcel"):  # they warn of charts and empty columns
-        logging.getLogger(library).setLevel(logging.ERROR)
-    with library_errors_as_user_errors(file.label, "workbook"):
-        book = fastexcel.read_excel(file.data)
+    book = _open(file)
     names = book.sheet_names
     if sheet is not None and sheet not in names:
         raise UserError(
             f"{file.label}#{sheet}", "no such sheet", f"one of {', '.join(names)}", "name a sheet of the workbook"
         )
-    tables, skipped = [], []
-    for name in [sheet] if sheet is not None else names:
-        table = _sheet_table(file, _Sheet(f"{file.label}#{name}", book, name), hints)
-        if table is None:
-            skipped.append(SkippedFile(f"{file.label}#{name}", "an empty sheet"))
-        else:
-            tables.append(table)
-    return RawTables(tuple(tables), tuple(skipped))
+    sheets = [_Sheet(f"{file.label}#{name}", book, name) for name in names if sheet in (None, name)]
+    tables = {each.label: _sheet_table(file, each, hints) for each in sheets}
+    return RawTables(
+        tables=tuple(table for table in tables.values() if table is not None),
+        skipped=tuple(SkippedFile(label, "an empty sheet") for label, table in tables.items() if table is None),
+    )
+
+
+def _open(file: Snapshot) -> fastexcel.ExcelReader:
+    for library in ("calamine", "fastexcel"):  # they warn of charts and empty columns
+        logging.getLogger(library).setLevel(logging.ERROR)
+    with library_errors_as_user_errors(file.label, "workbook"):
+        return fastexcel.read_excel(file.data)
 
 
 class _Sheet:

@@ -95,14 +95,10 @@ def _result(file: Snapshot, connection: sqlite3.Connection, name: str, query: st
     try:
         cursor = connection.execute(query)
         headings = [column[0] for column in cursor.description or ()]
-        return result_table(label, headings, _batches(cursor), file.sha256, limits.max_unpacked_bytes(len(file.data)))
+        batches = iter(lambda: cursor.fetchmany(_FETCHED_ROWS), [])
+        return result_table(label, headings, batches, file.sha256, limits.max_unpacked_bytes(len(file.data)))
     except (sqlite3.Error, sqlite3.Warning, UnicodeError, OverflowError) as problem:
         raise _database_error(label, problem) from None
-
-
-def _batches(cursor: sqlite3.Cursor) -> Iterator[Sequence[Sequence[object]]]:
-    while rows := cursor.fetchmany(_FETCHED_ROWS):
-        yield rows
 
 
 @contextmanager
@@ -147,7 +143,7 @@ def _readable_without_writing(path: Path) -> Iterator[Path]:
 def _restrict(connection: sqlite3.Connection, seconds: float) -> None:
     connection.execute("PRAGMA query_only = 1")
     connection.execute("PRAGMA trusted_schema = 0")
-    connection.text_factory = _text
+    connection.text_factory = _decode
     connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _MAX_ROW_BYTES)
     connection.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 0)
     connection.set_authorizer(_authorise)
@@ -155,12 +151,12 @@ def _restrict(connection: sqlite3.Connection, seconds: float) -> None:
     connection.set_progress_handler(lambda: int(time.monotonic() > deadline), _STEPS_BETWEEN_TIME_CHECKS)
 
 
-def _authorise(action: int, first: str | None, second: str | None, *_: object) -> int:
-    forbidden = action == sqlite3.SQLITE_FUNCTION and (second or "").lower() in _FORBIDDEN_FUNCTIONS
+def _authorise(action: int, _: str | None, function: str | None, *__: object) -> int:
+    forbidden = action == sqlite3.SQLITE_FUNCTION and (function or "").lower() in _FORBIDDEN_FUNCTIONS
     return sqlite3.SQLITE_OK if action in _READ_ACTIONS and not forbidden else sqlite3.SQLITE_DENY
 
 
-def _text(value: bytes) -> str:
+def _decode(value: bytes) -> str:
     try:
         return value.decode("utf-8")
     except UnicodeDecodeError:
@@ -168,15 +164,15 @@ def _text(value: bytes) -> str:
 
 
 def _table_name(label: str, target: str, names: Sequence[str]) -> str:
-    same = [name for name in names if name.casefold() == target.casefold()]
-    if not same:
+    matches = [name for name in names if name.casefold() == target.casefold()]
+    if not matches:
         raise UserError(
             f"{label}#{target}",
             "no such table",
             f"one of {', '.join(names) or '(none: it is empty)'}",
             "name one of these",
         )
-    return target if target in same else same[0]
+    return target if target in matches else matches[0]
 
 
 def _database_error(label: str, problem: Exception) -> UserError:
