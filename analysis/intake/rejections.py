@@ -53,7 +53,7 @@ def _broken(raw: RawTable, table: str) -> pl.DataFrame:
     return raw.broken.select(
         file=pl.lit(raw.file), row=pl.col(ROW), table=pl.lit(table), column=pl.lit(None, pl.String),
         heading=pl.lit(None, pl.String), rule=pl.lit("unreadable_row"), value=pl.col("text"),
-        action=pl.lit("row_set_aside"), message=pl.col("why"),
+        action=pl.lit("row_set_aside"), message=pl.col("reason"),
     ).select(COLUMNS)  # fmt: skip
 
 

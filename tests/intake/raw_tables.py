@@ -8,7 +8,7 @@ import polars as pl
 
 from analysis.intake import ROW, RawTable
 
-BROKEN_ROWS = {ROW: pl.Int64, "text": pl.String, "why": pl.String}
+BROKEN_ROWS = {ROW: pl.Int64, "text": pl.String, "reason": pl.String}
 
 
 def raw(columns: dict[str, Any], file: str = "export.csv") -> RawTable:

@@ -20,7 +20,7 @@ class RawTable:
     `cells` has `ROW` (Int64) and one column for each heading. A repeated heading is numbered ("n (2)"), an empty one
     is named by its position ("column 4"). Columns are String if the file is text, otherwise they may keep their type.
     `ROW` is the row number shown by a spreadsheet program, the line of a JSON lines file, or a count from 1.
-    `broken` has the rows that cannot be read: `ROW`, `text` (the row in the file) and `why`.
+    `broken` has the rows that cannot be read: `ROW`, `text` (the row in the file) and `reason`.
     """
 
     file: str
@@ -83,7 +83,7 @@ class ReadingHint:
 
 def unparsed_rows(rows: Iterable[tuple[int, str, str]] = ()) -> pl.DataFrame:
     """The `broken` of a RawTable from row numbers, the rows' text, and the reasons."""
-    return pl.DataFrame(list(rows), schema={ROW: pl.Int64, "text": pl.String, "why": pl.String}, orient="row")
+    return pl.DataFrame(list(rows), schema={ROW: pl.Int64, "text": pl.String, "reason": pl.String}, orient="row")
 
 
 def reject_long_cells(table: RawTable) -> RawTable:
