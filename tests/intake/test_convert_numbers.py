@@ -133,6 +133,11 @@ def test_a_final_zero_dropped_by_a_workbook_is_restored():
     assert values("lever_reach_mm", ["3", "3.1", "2.9"], "in") == values("lever_reach_mm", ["3.0", "3.1", "2.9"], "in")
 
 
+def test_repeating_the_rows_does_not_change_a_conversion():
+    readings = ["3", "3.1", "3.1", "2.95"]
+    assert values("lever_reach_mm", readings * 5, "in") == values("lever_reach_mm", readings, "in") * 5
+
+
 @given(st.integers(10, 40), st.integers(1, 2))
 def test_a_round_limit_is_met_by_its_own_reading_in_inch_pounds(tenths, decimals):
     limit = tenths / 10

@@ -47,7 +47,7 @@ class _CsvSource:
 
 
 def _csv_source(file: Snapshot, hints: Sequence[ReadingHint]) -> _CsvSource:
-    """Read as the first hint says whose headings are then found, otherwise as the content suggests."""
+    """Read by the first hint whose headings the text then has, otherwise by the content alone."""
     texts: dict[str | None, DecodedText] = {}
     for hint in hints:
         text = texts.get(hint.encoding) or decode(file.label, file.data, hint.encoding)
