@@ -250,10 +250,8 @@ def test_a_technician_called_as_a_word_of_ours_changes_no_field_with_levels_and_
 
 def test_a_message_keeps_our_words_and_hides_what_it_quotes() -> None:
     search = NameSearch({"sessions": "T-BCD", 'Jim "Ace" Hale': "T-FGH"})
-    message = (
-        """a/sessions/x.csv: passed over the columns 'sessions time', 'Jim "Ace" Hale', as other files of sessions"""
-    )
-    told = """a/T-BCD/x.csv: passed over the columns 'T-BCD time', 'T-FGH', as other files of sessions"""
+    message = """a/sessions/x.csv: columns not used: 'sessions time', 'Jim "Ace" Hale', as other files of sessions"""
+    told = """a/T-BCD/x.csv: columns not used: 'T-BCD time', 'T-FGH', as other files of sessions"""
     assert search.hide_in_message(message) == told
     message = """the technicians 'x' and "y" (2 bleeds): write under [sessions.values]: "Jim \\"Ace\\" Hale" = []"""
     assert search.hide_in_message(message) == message.replace('"Jim \\"Ace\\" Hale"', "'T-FGH'")
