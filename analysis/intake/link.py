@@ -71,14 +71,14 @@ def _latest_time() -> pl.Expr:
 
 def _returns_naming_a_bleed(bleeds: pl.DataFrame, returns: pl.DataFrame) -> pl.DataFrame:
     """Returns that name an accepted bleed, and whether bike and time agree with it."""
-    named = returns.filter(pl.col("named_bleed").is_not_null()).join(
+    with_bleed = returns.filter(pl.col("named_bleed").is_not_null()).join(
         bleeds.rename({"bike_id": "bled_bike", "time": "bled_at"}),
         left_on="named_bleed",
         right_on="bleed",
         how="inner",
     )
     agrees = (pl.col("bled_bike") == pl.col("bike_id")) & (pl.col("bled_at") <= pl.col("time"))
-    return named.select("comeback_id", bleed="named_bleed", agrees=agrees)
+    return with_bleed.select("comeback_id", bleed="named_bleed", agrees=agrees)
 
 
 def _latest_bleed(bleeds: pl.DataFrame, returns: pl.DataFrame) -> pl.DataFrame:

@@ -62,7 +62,7 @@ def _refuse_undecided_dates(raw: RawTable, table_map: TableMap, mapping: Mapping
         line = 'date_order = "dmy" or date_order = "mdy"'
         raise UserError(
             f"{raw.file}, column {column.heading!r}",
-            f"cannot tell whether {column.example!r} is day-first or month-first, and no other cell of the column decides",
+            f"it is unclear whether {column.example!r} is day-first or month-first, and no other cell decides",
             f"{line} under [{table_map.table}] in the map",
             f"add that line to {mapping.file}"
             if mapping
@@ -87,7 +87,7 @@ def _shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[s
         rest = [repr(heading[:_MAX_LETTERS]) for heading in group if heading not in field_of]
         if used and rest:
             listed = ", ".join(rest[:_MAX_HEADINGS])
-            yield f"{len(group)} columns have the same heading: {', '.join(used)}; not read: {listed}"
+            yield f"{len(group)} columns share a heading: {', '.join(used)}; not read: {listed}"
 
 
 def _absent_in_one_file(

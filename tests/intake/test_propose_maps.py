@@ -49,8 +49,8 @@ def test_the_order_of_day_and_month_is_proposed_if_the_dates_decide_it(tmp_path:
 
 def test_dates_that_may_be_day_first_or_month_first_are_marked(tmp_path: Path) -> None:
     proposed = propose_map([str(german(tmp_path, ("05/01/2026", "06/02/2026")))])
-    assert 'date_order = "dmy"  # CHECK: cannot tell day-first from month-first in Datum: 05/01/2026' in proposed.toml
-    assert "cannot tell day-first from month-first in Datum: 05/01/2026" in proposed.summary
+    assert 'date_order = "dmy"  # CHECK: unclear whether day-first or month-first (Datum: 05/01/2026)' in proposed.toml
+    assert "unclear whether dates are day-first or month-first (Datum: 05/01/2026)" in proposed.summary
 
 
 def test_the_same_export_gives_the_same_proposal(tmp_path: Path) -> None:

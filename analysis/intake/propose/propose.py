@@ -169,7 +169,7 @@ def map_summary(proposed: Sequence[Proposal]) -> str:
             lines.append(f"  please check: {', '.join(doubtful)}")
         if one.date_doubt:
             lines.append(
-                f"  cannot tell day-first from month-first in {_comment(one.date_doubt)}; day-first is proposed"
+                f"  unclear whether dates are day-first or month-first ({_comment(one.date_doubt)}); day-first is proposed"
             )
     return "\n".join(lines)
 
@@ -189,7 +189,7 @@ def _section(proposal: Proposal, several: bool) -> list[str]:
     if proposal.thousands:
         lines.append(f"thousands = {_quoted(proposal.thousands)}")
     if proposal.date_order:
-        doubt = f"  # {CHECK}: cannot tell day-first from month-first in {_comment(proposal.date_doubt)}"
+        doubt = f"  # {CHECK}: unclear whether day-first or month-first ({_comment(proposal.date_doubt)})"
         lines.append(f"date_order = {_quoted(proposal.date_order)}{doubt if proposal.date_doubt else ''}")
     if proposal.missing:
         lines.append(f"missing = [{', '.join(map(_quoted, proposal.missing))}]")
