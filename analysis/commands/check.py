@@ -11,7 +11,7 @@ from pathlib import Path, PurePath
 import polars as pl
 
 from analysis.commands.audit_folder import standard_for
-from analysis.intake import Log, read_log
+from analysis.intake import NO_RETURNS, Log, read_log
 from analysis.output import claim_folder, write_check
 
 MAX_REASONS, MAX_NOTES = 20, 12
@@ -54,10 +54,13 @@ def _summary(log: Log, as_of: dt.date | None, out: Path | None) -> str:
     source = "the newest date in them" if as_of is None else "as given with --as-of"
     lines = [f"The exports cover the time up to {log.as_of} ({source})."]
     lines += [_row_account(row) for row in log.intake.iter_rows(named=True)]
+    if not log.has_comebacks_table:
+        lines.append(f"{NO_RETURNS}. Add the export of returns, if there is one.")
     lines += _reasons(log.set_aside)
-    lines += [f"Note: {warning}" for warning in log.warnings[:MAX_NOTES]]
-    if len(log.warnings) > MAX_NOTES:
-        lines.append(f"  … and {len(log.warnings) - MAX_NOTES} more notes")
+    notes = [f"Note: {warning}" for warning in log.warnings if warning != NO_RETURNS]
+    lines += notes[:MAX_NOTES]
+    if len(notes) > MAX_NOTES:
+        lines.append(f"  … and {len(notes) - MAX_NOTES} more notes")
     lines.append(f"Every reason: {out}/tables/set_aside.csv" if out else "Every reason, row by row: add --out DIR.")
     return "\n".join(lines)
 

@@ -50,6 +50,7 @@ _CURRENCIES = {
     "JPY",
 }
 NO_RETURNS = "No returns were read; only returns given as the reason for a later job are counted"
+"""The warning about exports without a table of returns."""
 
 
 @dataclass(frozen=True)

@@ -95,6 +95,8 @@ def test_check_accounts_for_every_row_and_strict_minds_rows_set_aside(tmp_path: 
     told = rebleed("check", str(tmp_path / "sessions.csv"))
     assert told.returncode == 0
     assert "2 rows read = 1 accepted + 1 rejected + 0 duplicates" in told.stdout
+    assert "No returns were read" in told.stdout
+    assert "sessions.csv row " in told.stdout
     assert rebleed("check", str(tmp_path / "sessions.csv"), "--strict").returncode == 1
     (tmp_path / "sessions.csv").write_text(good)
     assert rebleed("check", str(tmp_path / "sessions.csv"), "--strict").returncode == 0
