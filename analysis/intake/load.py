@@ -264,7 +264,7 @@ def _no_bleeds_table(raw_tables: RawTables, mapping: Mapping | None) -> UserErro
         descriptions.append(_table_description(raw))
     return UserError(
         "the exports",
-        f"no table of bleeds found, but: {'; '.join(descriptions[:5]) or 'no table at all'}",
+        f"no table of bleeds found. Tables read: {'; '.join(descriptions[:5]) or 'none'}",
         "one table with a row per bleed: bike_id, brake, technician, started_at and whatever else was recorded",
         "for other headings make a map with rebleed map EXPORT, and pass it with --map",
     )
