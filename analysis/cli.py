@@ -129,7 +129,7 @@ def check(
         say("reading and validating")
         result = check_exports(exports, text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
     show(result.text)
-    raise typer.Exit(1 if strict and result.rows_set_aside else 0)
+    raise typer.Exit(1 if strict and result.rows_rejected else 0)
 
 
 @app.command()

@@ -1,4 +1,4 @@
-"""Validation alone: where each row of an export went."""
+"""Check exports without an audit: what was accepted, and why the rest was not."""
 
 from __future__ import annotations
 
@@ -6,22 +6,24 @@ import datetime as dt
 from collections.abc import Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePath
 
 import polars as pl
 
 from analysis.commands.audit_folder import standard_for
-from analysis.intake import Log, read_log
+from analysis.intake import NO_RETURNS, Log, read_log
 from analysis.output import claim_folder, write_check
+
+MAX_REASONS, MAX_NOTES = 20, 12
 
 
 @dataclass(frozen=True)
 class CheckResult:
-    """What came of it, in words, and how many rows were set aside."""
+    """The log, a summary for the terminal, and the number of rejected rows."""
 
     log: Log
     text: str
-    rows_set_aside: int
+    rows_rejected: int
 
 
 def check_exports(
@@ -31,12 +33,12 @@ def check_exports(
     as_of: dt.date | None = None,
     out: Path | None = None,
 ) -> CheckResult:
-    """Read and validate exports, and tell of every row and value that was not accepted.
+    """Read and validate exports, and account for every row and value that was not accepted.
 
     Raises
     ------
     UserError
-        Anything a user can mend.
+        The exports, the map or the procedure cannot be used, or the folder cannot be written.
     """
     inputs = (*exports, map_path, standard_path)
     with nullcontext() if out is None else claim_folder(out, "check", inputs) as place:
@@ -45,28 +47,46 @@ def check_exports(
         if place is not None:
             with place.write() as folder:
                 write_check(folder, log)
-    return CheckResult(log, _summary(log, out), int(log.intake.get_column("set_aside").sum()))
+    return CheckResult(log, _summary(log, as_of, out), int(log.intake.get_column("set_aside").sum()))
 
 
-def _summary(log: Log, out: Path | None) -> str:
-    lines = [f"As of {log.as_of}."]
-    for row in log.intake.iter_rows(named=True):
-        lines.append(
-            f"{row['file']} ({row['table']}): {row['rows_read']:,} rows read = {row['accepted']:,} accepted + "
-            f"{row['set_aside']:,} set aside + {row['duplicates']:,} copies; {row['values_blanked']:,} values blanked"
-            + (f"; {row['unlinked']:,} returns unlinked" if row["unlinked"] else "")
-        )
-    reasons = (
-        log.set_aside.group_by("action", "table", "column", "rule")
-        .agg(n=pl.len(), row=pl.col("row").min(), message=pl.col("message").sort_by("row").first())
-        .sort("n", "action", "table", "column", "rule", descending=[True, False, False, False, False], nulls_last=True)
-    )
-    if reasons.height:
-        lines.append("Why, commonest first (n, first row, reason):")
-    for row in reasons.head(20).iter_rows(named=True):
-        lines.append(f"  {row['n']:>7,}  row {row['row']:,}  {row['table']}: {row['message'][:160]} [{row['action']}]")
-    if reasons.height > 20:
-        lines.append(f"  … and {reasons.height - 20} more kinds of reason")
-    lines += [f"Note: {warning}" for warning in log.warnings[:12]]
+def _summary(log: Log, as_of: dt.date | None, out: Path | None) -> str:
+    source = "the newest date in them" if as_of is None else "as given with --as-of"
+    lines = [f"The exports cover the time up to {log.as_of} ({source})."]
+    lines += [_row_account(row) for row in log.intake.iter_rows(named=True)]
+    if not log.has_comebacks_table:
+        lines.append(f"{NO_RETURNS}. Add the export of returns, if there is one.")
+    lines += _reasons(log.set_aside)
+    notes = [f"Note: {warning}" for warning in log.warnings if warning != NO_RETURNS]
+    lines += notes[:MAX_NOTES]
+    if len(notes) > MAX_NOTES:
+        lines.append(f"  … and {len(notes) - MAX_NOTES} more notes")
     lines.append(f"Every reason: {out}/tables/set_aside.csv" if out else "Every reason, row by row: add --out DIR.")
     return "\n".join(lines)
+
+
+def _row_account(row: dict[str, str | int]) -> str:
+    text = (
+        f"{row['file']} ({row['table']}): {row['rows_read']:,} rows read = {row['accepted']:,} accepted + "
+        f"{row['set_aside']:,} rejected + {row['duplicates']:,} duplicates; {row['values_blanked']:,} values blanked"
+    )
+    return text + (f"; {row['unlinked']:,} returns could not be matched to a bleed" if row["unlinked"] else "")
+
+
+def _reasons(reasons: pl.DataFrame) -> list[str]:
+    """The most common reasons, each with its number and the first row it was found in."""
+    counts = (
+        reasons.sort("file", "row")
+        .group_by("action", "table", "column", "rule", maintain_order=True)
+        .agg(pl.len().alias("n"), pl.first("file", "row", "message"))
+        .sort("n", "action", "table", "column", "rule", descending=[True, False, False, False, False], nulls_last=True)
+    )
+    if counts.is_empty():
+        return []
+    lines = ["Reasons, most common first (count, first row, reason):"]
+    for row in counts.head(MAX_REASONS).iter_rows(named=True):
+        blanked = "value blanked: " if row["action"] == "value_blanked" else ""
+        lines.append(f"  {row['n']:>7,}  {PurePath(row['file']).name} row {row['row']:,}  {blanked}{row['message']}")
+    if counts.height > MAX_REASONS:
+        lines.append(f"  … and {counts.height - MAX_REASONS} more kinds of reason")
+    return lines

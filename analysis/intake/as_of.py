@@ -1,40 +1,82 @@
-"""The as-of date: a whole day that counts; the newest date of the log unless it is given."""
+"""The as-of date: the last day the exports cover. It is the newest date in them unless it is given."""
 
 from __future__ import annotations
 
 import datetime as dt
+from itertools import pairwise
 
 import polars as pl
 
 from analysis.errors import UserError
 
-GAP_DAYS = 60
+MAX_GAP_DAYS = 60
+"""A newest date further than this from the one before stops the run (common practice, no source)."""
+ISOLATED_GAP_DAYS, ISOLATED_SHARE = 10, 0.005
+"""At most this share of rows, after a gap of at least these days, is pointed out (common practice, no source)."""
 
 
 def as_of_date(days: pl.Series, requested: dt.date | None) -> dt.date:
-    """The as-of date of a log whose bleeds and returns stand on `days`.
+    """The as-of date of a log.
+
+    Parameters
+    ----------
+    days
+        The days of its bleeds and returns.
+    requested
+        The day given by the user, or None.
 
     Raises
     ------
     UserError
-        No date at all; a newest date more than 60 days after the one before it, which looks like a slip of the pen;
-        a given date before every one of them.
+        There is no date; the newest is more than 60 days after the one before, which looks like a typing error; the
+        requested day is before all dates.
     """
-    known = days.drop_nulls().unique().sort()
+    distinct = days.drop_nulls().unique().sort()
     if requested is not None:
-        if len(known) and requested < known[0]:
+        if len(distinct) and requested < distinct[0]:
             raise UserError(
-                "--as-of", f"{requested} is before all data", f"{known[0]} or later", "give the day the export was made"
+                "--as-of",
+                f"{requested} is before all dates in the exports",
+                f"{distinct[0]} or later",
+                "give the day on which the exports were made",
             )
         return requested
-    if not len(known):
-        raise UserError("the dates", "no bleed or return has a readable date", "dates since 1990", "see set_aside.csv")
-    newest = known[-1]
-    if len(known) > 1 and (newest - known[-2]).days > GAP_DAYS:
+    if not len(distinct):
+        raise UserError(
+            "the exports",
+            "no bleed or return has a valid date",
+            "dates since 1990",
+            "correct the dates, or date_order in the map",
+        )
+    newest = distinct[-1]
+    if len(distinct) > 1 and (newest - distinct[-2]).days > MAX_GAP_DAYS:
         raise UserError(
             "the as-of date",
-            f"the newest date is {newest}, the one before it {known[-2]}: more than {GAP_DAYS} days apart",
-            "the day the export was made",
-            f"say --as-of {known[-2]} if the last one is a slip, --as-of {newest} if it is right",
+            f"the last date ({newest}) is more than {MAX_GAP_DAYS} days after the one before ({distinct[-2]})",
+            "the last day the exports cover",
+            f"if it is a typing error, use --as-of {distinct[-2]}; if it is correct, use --as-of {newest}",
         )
     return newest
+
+
+def as_of_warnings(days: pl.Series, requested: dt.date | None) -> list[str]:
+    """Warn of a few isolated dates at the end of the log, or of a requested day long after its last date."""
+    rows = days.drop_nulls().sort()
+    if rows.is_empty():
+        return []
+    newest = rows[-1]
+    if requested is not None:
+        late = (requested - newest).days
+        if late <= MAX_GAP_DAYS:
+            return []
+        return [
+            f"the as-of date {requested} is {late:,} days after the last date in the exports ({newest}); check --as-of"
+        ]
+    last_rows = rows.tail(int(ISOLATED_SHARE * len(rows)) + 1).to_list()
+    for place, (day, next_day) in enumerate(pairwise(last_rows), 1):
+        if (next_day - day).days >= ISOLATED_GAP_DAYS:
+            return [
+                f"the last date is {newest}, but only {len(last_rows) - place} of {len(rows):,} dates are after {day}; if "
+                f"they are typing errors, use --as-of {day}"
+            ]
+    return []

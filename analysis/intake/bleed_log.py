@@ -1,4 +1,4 @@
-"""The bleed log after intake: validated tables, the links of returns to bleeds, and where every row went."""
+"""The bleed log after intake: validated tables, the bleed of each return, and an account of every row."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ FILE, FILE_ROW = "file", "row"
 
 @dataclass(frozen=True)
 class Source:
-    """One input as it was read: its name as given, the sha256 of its bytes ("" for a database), rows read."""
+    """One input: its name as given, the SHA-256 of its bytes ("" for a database), and the rows read."""
 
     file: str
     sha256: str
@@ -25,7 +25,7 @@ class Source:
 
 @dataclass(frozen=True)
 class OwnField:
-    """A column of the shop's own, `own.<name>` in the table it belongs to."""
+    """A column that only this shop has: `name` is `own.<name>` in its table."""
 
     table: str
     name: str
@@ -36,9 +36,9 @@ class OwnField:
 
 @dataclass(frozen=True)
 class RejectedRows:
-    """The rows of one input that were set aside, as they were, to correct and import again.
+    """The rejected rows of one input as they are in the file, to correct and import again.
 
-    `rows` are their numbers there; `fields` the log's field for each heading, "" where there is none.
+    `rows` are their row numbers; `fields` the log's field for each heading, "" where there is none.
     """
 
     file: str
@@ -51,12 +51,12 @@ class RejectedRows:
 
 @dataclass(frozen=True)
 class Log:
-    """What the rooms of the analysis stand on.
+    """A validated bleed log.
 
-    Every table is sorted by its key and carries `file` and `row` (where it came from) and every canonical
-    column (empty where the exports had none). `names` are the technicians as the files write them, in rejected rows too.
-    `started_at_has_time` (`returned_at_has_time`) is false where only
-    the day was written.
+    Every table is sorted by its key and has all columns of its model (empty if the exports have none) and `file` and
+    `row`, where each row comes from. `started_at_has_time` and `returned_at_has_time` are false where only the day was
+    recorded. `names` are the technicians as spelled in the files, in rejected rows too. `currency` is taken from the
+    headings of sums of money, "" if unknown.
     """
 
     sessions: DataFrame[Sessions]
@@ -75,3 +75,4 @@ class Log:
     rejected: tuple[RejectedRows, ...] = ()
     warnings: tuple[str, ...] = ()
     names: tuple[str, ...] = ()
+    currency: str = ""

@@ -1,4 +1,4 @@
-"""Duplicates, conflicts and made ids: what is settled on the cells as they stand, before any value is judged."""
+"""Duplicate rows, conflicting IDs and generated IDs: decided on the cells as they are, before any value is validated."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ import polars as pl
 
 from analysis.intake.convert.cleaned_text import as_text
 from analysis.intake.convert.columns import ConvertedTable
-from analysis.intake.mapping.mapping import GENERATED_IDS, TableMap
-from analysis.intake.readers.raw_table import ROW, RawTable
+from analysis.intake.mapping.table_map import GENERATED_IDS, TableMap
+from analysis.intake.readers.raw_table import RawTable
 
 ROW_INDEX = "__place__"
+"""Column with the number of the file a row comes from."""
 ID_KEYS: dict[str, tuple[str, ...]] = {
     "sessions": ("session_id",),
     "comebacks": ("comeback_id",),
@@ -21,14 +22,16 @@ ID_KEYS: dict[str, tuple[str, ...]] = {
     "coaching": (),
     "readings": ("item", "technician", "repeat"),
 }
-_MANY_PARTS = 100
-"""More pieces of memory than this slow every step down more than copying them into one does."""
 ID_FIELDS = {"sessions": ("bike_id", "brake", "started_at"), "comebacks": ("bike_id", "brake", "returned_at")}
+"""Fields from which an ID is generated where a file has no column for it."""
+_MANY_FILES = 100
+"""From this many files on, the combined table is copied into one piece of memory: with thousands of pieces every later
+step takes longer than the copy."""
 
 
 @dataclass(frozen=True)
 class FilePart:
-    """One file as one table: as it stands, its map, and what was read of it."""
+    """One file of a table: its cells, its map, and what was read from it."""
 
     raw: RawTable
     table_map: TableMap
@@ -42,10 +45,10 @@ class FilePart:
 
 @dataclass(frozen=True)
 class CombinedTable:
-    """All files of one table, one row a row, in the order given.
+    """All files of one table, one below the other in the order given.
 
-    `frame` has PLACE (number of the part), ROW and the fields read; `faults` what could not be read, with PLACE. The cells
-    as they stood, in the same order, stay with the parts.
+    `frame` has ROW_INDEX (number of the file), ROW and the fields read; `faults` are the cells that could not be read,
+    with ROW_INDEX. The original cells stay with the parts, in the same order.
     """
 
     table: str
@@ -55,23 +58,23 @@ class CombinedTable:
 
     @property
     def fields(self) -> list[str]:
-        """What any part was mapped to."""
+        """Fields that at least one file has."""
         return list(dict.fromkeys(name for part in self.parts for name in part.converted.cells.columns))
 
     def texts(self, field: str) -> pl.Series:
-        """The cells of a field as text, as they stood; empty where a part has none."""
-        every = [part.converted.cells for part in self.parts]
+        """The original cells of a field as text; empty where a file does not have it."""
+        cells_of_parts = [part.converted.cells for part in self.parts]
         return pl.concat(
             as_text(cells.get_column(field))
             if field in cells.columns
             else pl.repeat(None, cells.height, dtype=pl.String, eager=True)
-            for cells in every
+            for cells in cells_of_parts
         )
 
 
 @dataclass(frozen=True)
 class Deduplicated:
-    """Rows left to judge, and the places in `CombinedTable.frame` of copies and of ids with two contents (masks)."""
+    """A table with masks over the rows of `combined.frame`: duplicates, and IDs shared by different rows."""
 
     combined: CombinedTable
     copies: pl.Series
@@ -83,51 +86,50 @@ class Deduplicated:
 
 
 def combine_files(table: str, parts: tuple[FilePart, ...]) -> CombinedTable:
-    """The files of one table one below the other; a field that a file lacks is empty there."""
-    frames = [
-        part.converted.frame.select(pl.lit(i, pl.Int64).alias(ROW_INDEX), pl.all()) for i, part in enumerate(parts)
-    ]
-    faults = [
-        part.converted.faults.select(pl.lit(i, pl.Int64).alias(ROW_INDEX), pl.all()) for i, part in enumerate(parts)
-    ]
-    scattered = len(parts) > _MANY_PARTS
-    both = (pl.concat(each, how="diagonal_relaxed", rechunk=scattered) for each in (frames, faults))
-    return CombinedTable(table, parts, *both)
+    """Stack the files of one table; a field that a file does not have is empty there."""
+    frames, faults = (
+        pl.concat(
+            [frame.select(pl.lit(i, pl.Int64).alias(ROW_INDEX), pl.all()) for i, frame in enumerate(each)],
+            how="diagonal_relaxed",
+            rechunk=len(parts) > _MANY_FILES,
+        )
+        for each in ([part.converted.frame for part in parts], [part.converted.faults for part in parts])
+    )
+    return CombinedTable(table, parts, frames, faults)
 
 
-def deduplicated(combined: CombinedTable) -> Deduplicated:
-    """Exact copies (the first stays), then ids with two contents; ids are made where no column of a file holds them."""
-    copies = ~_first_copies(combined) if combined.fields else pl.repeat(False, combined.frame.height, eager=True)
+def deduplicate(combined: CombinedTable) -> Deduplicated:
+    """Mark duplicates (the first row is kept) and conflicting IDs; generate IDs for files without a column for them."""
+    copies = ~_is_first(combined) if combined.fields else pl.repeat(False, combined.frame.height, eager=True)
     combined = _with_generated_ids(combined, ~copies)
     return Deduplicated(combined, copies.alias("copy"), _conflicts(combined, copies).alias("conflict"))
 
 
-def _first_copies(combined: CombinedTable) -> pl.Series:
-    """Where each distinct row stands first; rows are compared whole, as text, only where their hashes meet."""
-    meeting = _hashes(combined).is_duplicated()
+def _is_first(combined: CombinedTable) -> pl.Series:
+    """Whether a row is the first of its content; only rows with equal hashes are compared in full, as text."""
+    equal_hash = _row_hashes(combined).is_duplicated()
     first = pl.repeat(True, combined.frame.height, dtype=pl.Boolean, eager=True)
-    if not meeting.any():
+    if not equal_hash.any():
         return first
-    places = meeting.arg_true()
-    rows = [combined.texts(name).gather(places).alias(name) for name in combined.fields]
-    return first.scatter(places, pl.select(pl.struct(rows).is_first_distinct()).to_series())
+    indices = equal_hash.arg_true()
+    rows = [combined.texts(name).gather(indices).alias(name) for name in combined.fields]
+    return first.scatter(indices, pl.select(pl.struct(rows).is_first_distinct()).to_series())
 
 
-def _hashes(combined: CombinedTable) -> pl.Series:
-    """A number a row, the same for rows that say the same; of typed cells where a field has one type in all parts."""
+def _row_hashes(combined: CombinedTable) -> pl.Series:
+    """One hash per row: of typed cells if every field has the same type in all files, else of the cells as text."""
     parts = [part.converted.cells for part in combined.parts]
-    kinds = {(name, kind) for cells in parts for name, kind in cells.schema.items()}
-    if len(kinds) == len(combined.fields):
+    types = {(name, dtype) for cells in parts for name, dtype in cells.schema.items()}
+    if len(types) == len(combined.fields):
         return pl.concat(parts, how="diagonal").hash_rows(seed=7)
     return pl.DataFrame([combined.texts(name).alias(name) for name in combined.fields]).hash_rows(seed=7)
 
 
-def _with_generated_ids(combined: CombinedTable, first_copies: pl.Series) -> CombinedTable:
+def _with_generated_ids(combined: CombinedTable, is_first: pl.Series) -> CombinedTable:
+    """Build IDs from bike, brake and time; equal ones are numbered in the order of the rows."""
     id_field = GENERATED_IDS.get(combined.table)
-    if id_field is None:
-        return combined
-    lacking = [i for i, part in enumerate(combined.parts) if id_field not in part.heading_of]
-    if not lacking:
+    files_without = [i for i, part in enumerate(combined.parts) if id_field and id_field not in part.heading_of]
+    if id_field is None or not files_without:
         return combined
     frame = combined.frame
     pieces = [frame.get_column(name) for name in ID_FIELDS[combined.table] if name in frame.columns]
@@ -136,25 +138,21 @@ def _with_generated_ids(combined: CombinedTable, first_copies: pl.Series) -> Com
         separator="-",
         ignore_nulls=True,
     )
-    made_here = pl.col(ROW_INDEX).is_in(lacking)
-    known = pl.col(id_field) if id_field in frame.columns else pl.lit(None, pl.String)
-    frame = frame.with_columns(pl.when(made_here).then(text).otherwise(known).alias(id_field), kept=first_copies)
-    number = pl.col("kept").cum_sum().over(id_field)
-    several = (pl.col("kept").sum().over(id_field) > 1) & made_here & pl.col("kept")
+    generate = pl.col(ROW_INDEX).is_in(files_without)
+    from_file = pl.col(id_field) if id_field in frame.columns else pl.lit(None, pl.String)
+    frame = frame.with_columns(pl.when(generate).then(text).otherwise(from_file).alias(id_field), is_first=is_first)
+    number = pl.col("is_first").cum_sum().over(id_field)
+    several = (pl.col("is_first").sum().over(id_field) > 1) & generate & pl.col("is_first")
     numbered = pl.concat_str(pl.col(id_field), pl.lit("-"), number.cast(pl.String))
-    frame = frame.with_columns(pl.when(several).then(numbered).otherwise(pl.col(id_field)).alias(id_field)).drop("kept")
-    return replace(combined, frame=frame)
+    frame = frame.with_columns(pl.when(several).then(numbered).otherwise(pl.col(id_field)).alias(id_field))
+    return replace(combined, frame=frame.drop("is_first"))
 
 
 def _conflicts(combined: CombinedTable, copies: pl.Series) -> pl.Series:
     keys = [key for key in ID_KEYS[combined.table] if key in combined.frame.columns]
-    nothing = pl.repeat(False, combined.frame.height, eager=True)
     if not keys:
-        return nothing
+        return pl.repeat(False, combined.frame.height, eager=True)
     ids = combined.frame.select(keys).with_columns(copy=copies)
     has_keys = pl.all_horizontal(pl.col(keys).is_not_null()) & ~pl.col("copy")
-    twice = has_keys & (has_keys.sum().over(keys) > 1)
-    return ids.select(twice.fill_null(False)).to_series()
-
-
-__all__ = ["ID_KEYS", "ROW", "ROW_INDEX", "CombinedTable", "Deduplicated", "FilePart", "combine_files", "deduplicated"]
+    repeated = has_keys & (has_keys.sum().over(keys) > 1)
+    return ids.select(repeated.fill_null(False)).to_series()

@@ -1,4 +1,4 @@
-"""The readings of a gauge study, mapped and judged like an export; every row accepted, set aside, or an exact copy."""
+"""Readings of a gauge study, read, mapped and validated like an export; every row is accepted, rejected or a duplicate."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from pandera.typing.polars import DataFrame
 from analysis.errors import UserError
 from analysis.intake.bleed_log import Source
 from analysis.intake.convert.columns import convert
-from analysis.intake.deduplicate import ROW_INDEX, CombinedTable, Deduplicated, FilePart, combine_files, deduplicated
-from analysis.intake.mapping.mapping import read_map
-from analysis.intake.mapping.match_table import match_table, sections_without_a_file
+from analysis.intake.deduplicate import ROW_INDEX, CombinedTable, Deduplicated, FilePart, combine_files, deduplicate
+from analysis.intake.mapping.match_table import match_table, unused_sections
+from analysis.intake.mapping.read_map import read_map
 from analysis.intake.readers.raw_table import RawTable
 from analysis.intake.readers.sources import raw_tables
-from analysis.intake.rejections import rejections, set_aside_table
+from analysis.intake.rejections import rejection_table, rejections
 from analysis.intake.validate import validate
 from schemas import validate_table
 from schemas.log import Readings
@@ -26,10 +26,10 @@ TABLE = "readings"
 
 @dataclass(frozen=True)
 class GaugeReadings:
-    """A study as it was read: the accepted readings, why rows were not accepted, and what was read.
+    """The accepted readings of a study, the reasons for rejected rows, and the inputs.
 
-    `readings` is sorted by item, technician and repeat; `heading` is what the file calls the reading; `technicians` is
-    everyone named in any row, accepted or not.
+    `readings` is sorted by item, technician and repeat; `heading` is the file's heading of the reading; `technicians`
+    are all technicians named in any row, accepted or not.
     """
 
     readings: DataFrame[Readings]
@@ -45,10 +45,10 @@ class GaugeReadings:
 
 
 def read_readings(export: str, map_path: str | None = None) -> GaugeReadings:
-    """Read a gauge study: one row a reading, with item, technician and, where it was written, which repeat it was.
+    """Read a gauge study: one row per reading, with item, technician and, if recorded, the number of the repeat.
 
-    Two rows of one item, technician and repeat are a copy or a conflict; where no repeat was written they are two
-    readings, for a second look may well give the same figure.
+    Two rows with the same item, technician and repeat are duplicates or in conflict; without a number they are two
+    readings, since a second reading may well give the same figure.
 
     Parameters
     ----------
@@ -60,52 +60,49 @@ def read_readings(export: str, map_path: str | None = None) -> GaugeReadings:
     Raises
     ------
     UserError
-        It cannot be read, or holds no item, technician and reading.
+        The file cannot be read, or has no item, technician and reading.
     """
     mapping = read_map(map_path) if map_path is not None else None
-    raw_tables_found = raw_tables([export], [section.hint() for section in mapping.sections] if mapping else [])
-    fits = [match_table(raw, mapping, (TABLE,)) for raw in raw_tables_found.tables]
+    files = raw_tables([export], [section.hint() for section in mapping.sections] if mapping else []).tables
+    matches = [match_table(raw, mapping, (TABLE,)) for raw in files]
     if mapping is not None:
-        sections_without_a_file(mapping, fits, raw_tables_found.tables, (TABLE,))
+        unused_sections(mapping, matches, files, (TABLE,))
     parts = [
-        FilePart(raw, fit.table_map, convert(raw, fit.table_map))
-        for raw, fit in zip(raw_tables_found.tables, fits, strict=True)
-        if fit.table_map is not None
+        FilePart(raw, match.table_map, convert(raw, match.table_map))
+        for raw, match in zip(files, matches, strict=True)
+        if match.table_map is not None
     ]
     if not parts:
-        raise _no_readings_table(export, raw_tables_found.tables)
-    unique = _deduplicated(combine_files(TABLE, tuple(parts)))
-    ruled = validate(unique, None)
-    warnings = [
-        f"{raw.file}: no readings; passed over" for raw in raw_tables_found.tables if raw not in [p.raw for p in parts]
-    ]
+        raise _no_readings_table(export, files)
+    unique = _deduplicate_repeats(combine_files(TABLE, tuple(parts)))
+    validated = validate(unique, None)
+    accepted = validated.accepted.drop(ROW_INDEX).sort("item", "technician", "repeat", "reading")
+    unmatched = [raw for raw, match in zip(files, matches, strict=True) if match.table_map is None]
     return GaugeReadings(
-        readings=validate_table(
-            Readings, ruled.accepted.drop(ROW_INDEX).sort("item", "technician", "repeat", "reading")
-        ),
-        set_aside=set_aside_table([rejections(unique, ruled)]),
+        readings=validate_table(Readings, accepted),
+        set_aside=rejection_table([rejections(unique, validated)]),
         sources=tuple(Source(part.raw.file, part.raw.sha256, part.raw.rows_read) for part in parts),
-        warnings=tuple(warnings),
+        warnings=tuple(f"{raw.file}: no readings in it; not used" for raw in unmatched),
         heading=parts[0].heading_of["reading"],
         technicians=tuple(unique.combined.frame.get_column("technician").drop_nulls().unique().sort()),
     )
 
 
-def _deduplicated(combined: CombinedTable) -> Deduplicated:
-    """Copies and conflicts among rows that say which repeat they are."""
-    unique = deduplicated(combined)
+def _deduplicate_repeats(combined: CombinedTable) -> Deduplicated:
+    """Mark duplicates and conflicts only among rows with the number of their repeat."""
+    unique = deduplicate(combined)
     if "repeat" not in combined.frame.columns:
-        nothing = pl.repeat(False, combined.frame.height, dtype=pl.Boolean, eager=True)
-        return Deduplicated(combined, nothing.alias("copy"), nothing.alias("conflict"))
+        none = pl.repeat(False, combined.frame.height, dtype=pl.Boolean, eager=True)
+        return Deduplicated(combined, none.alias("copy"), none.alias("conflict"))
     numbered = combined.frame.get_column("repeat").is_not_null()
     return Deduplicated(combined, unique.copies & numbered, unique.conflicts & numbered)
 
 
 def _no_readings_table(export: str, tables: tuple[RawTable, ...]) -> UserError:
-    tables_seen = "; ".join(", ".join(heading[:24] for heading in raw.headings[:6]) for raw in tables[:3])
+    headings = "; ".join(", ".join(heading[:24] for heading in raw.headings[:6]) for raw in tables[:3])
     return UserError(
         export,
-        f"holds no readings. Its headings: {tables_seen}",
-        "one row a reading with the headings item, technician, reading (and repeat)",
-        "rename them, or give a map: [readings.columns] item = …, technician = …, reading = … with --map",
+        f"no readings found. Headings: {headings}",
+        "one row per reading with the headings item, technician, reading (and repeat)",
+        "rename the headings, or pass a map with --map: [readings.columns] item = …, technician = …, reading = …",
     )

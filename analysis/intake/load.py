@@ -1,77 +1,128 @@
-"""From exports to a log: read, map, settle, judge, link, and count every row."""
+"""Read exports into a log: read, map, convert, deduplicate, validate, link, and account for every row."""
 
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import polars as pl
+from pandera.typing.polars import DataFrame
 
-from analysis.intake.as_of import as_of_date
+from analysis.errors import UserError
+from analysis.intake.as_of import as_of_date, as_of_warnings
 from analysis.intake.bleed_log import FILE, FILE_ROW, Log, OwnField, RejectedRows, Source
 from analysis.intake.convert.cleaned_text import as_text
-from analysis.intake.deduplicate import ROW_INDEX, Deduplicated, combine_files, deduplicated
-from analysis.intake.link import links
-from analysis.intake.load_table import LoadedTable, load_table, row_accounts
-from analysis.intake.mapping.mapping import Mapping, read_map
+from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, Deduplicated, FilePart, combine_files, deduplicate
+from analysis.intake.link import link_returns
+from analysis.intake.mapping.match_table import match_table
+from analysis.intake.mapping.read_map import read_map
+from analysis.intake.mapping.table_map import FIELDS, Mapping
 from analysis.intake.match_tables import match_tables
 from analysis.intake.passes import fill_from_passes
-from analysis.intake.readers.raw_table import ROW, RawTables
+from analysis.intake.readers.raw_table import ROW, RawTable, RawTables
 from analysis.intake.readers.sources import raw_tables
-from analysis.intake.refusals import no_sessions, none_accepted
 from analysis.intake.rejected_rows import rejected_rows, with_reasons
-from analysis.intake.rejections import rejections, set_aside_table, unlinked_returns
+from analysis.intake.rejections import rejection_table, rejections, unmatched_returns
 from analysis.intake.similar_names import similar_names
-from analysis.intake.validate import FIRST_DAY, MOMENTS
-from schemas import LOG_TABLES, validate_table
+from analysis.intake.validate import FIRST_DAY, MOMENTS, Validated, validate
+from schemas import LOG_TABLES, empty, validate_table
+from schemas.outputs import ACTIONS, Intake
+
+_CURRENCIES = {
+    "€",
+    "$",
+    "£",
+    "¥",
+    "EUR",
+    "USD",
+    "GBP",
+    "CHF",
+    "SEK",
+    "NOK",
+    "DKK",
+    "PLN",
+    "CZK",
+    "AUD",
+    "CAD",
+    "NZD",
+    "JPY",
+}
+NO_RETURNS = "No returns were read; only returns given as the reason for a later job are counted"
+"""The warning about exports without a table of returns."""
+
+
+@dataclass(frozen=True)
+class LoadedTable:
+    """One table of the log, deduplicated and validated, and its accepted rows as they are in the log."""
+
+    deduplicated: Deduplicated
+    validated: Validated
+    accepted: pl.DataFrame
+
+    @property
+    def parts(self) -> tuple[FilePart, ...]:
+        """The files of the table."""
+        return self.deduplicated.combined.parts
 
 
 def read_log(exports: Sequence[str], map_path: str | None = None, as_of: dt.date | None = None) -> Log:
-    """Read exports into one validated log; every row read is accepted, set aside, or an exact copy of another.
+    """Read exports into a validated log; every row read is accepted, rejected, or a duplicate of an earlier one.
 
     Parameters
     ----------
     exports
         Files, folders, `book.xlsx#sheet`, `shop.sqlite#table`, database addresses.
     map_path
-        A map for foreign headings; without one the canonical names are recognised.
+        A map for other headings; without one the log's own field names are recognised.
     as_of
-        The day up to which the exports tell everything; the newest date in them unless given.
+        The last day the exports cover; by default the newest date in them.
 
     Raises
     ------
     UserError
-        An export cannot be read or has no sessions, a required column is missing, a map does not fit, dates read either
-        way, or no bleed is accepted.
+        An export cannot be read or there is no table of bleeds, a required column is missing, a map does not fit, it is
+        unclear whether day or month comes first in a date, or no bleed is accepted.
     """
     mapping = read_map(map_path) if map_path is not None else None
-    raw = raw_tables(exports, [section.hint() for section in mapping.sections] if mapping else [])
-    return log_from(raw, mapping, as_of)
+    hints = [section.hint() for section in mapping.sections] if mapping else []
+    return log_from(raw_tables(exports, hints), mapping, as_of)
 
 
 def log_from(raw: RawTables, mapping: Mapping | None, as_of: dt.date | None) -> Log:
-    """The same from tables that were read already."""
+    """Make a log of tables that have been read; see `read_log`."""
     parts, warnings = match_tables(raw, mapping)
     if "sessions" not in parts:
-        raise no_sessions(raw, mapping)
-    tables = {name: deduplicated(combine_files(name, tuple(own))) for name, own in parts.items()}
+        raise _no_bleeds_table(raw, mapping)
+    tables = {name: deduplicate(combine_files(name, tuple(files))) for name, files in parts.items()}
     days = _days(tables)
     if as_of is None and days.is_empty():
-        raise none_accepted(load_table(tables["sessions"], None))
+        raise _no_bleed_accepted(load_table(tables["sessions"], None))
     day = as_of_date(days, as_of)
-    done = {name: load_table(one, day) for name, one in tables.items()}
-    if done["sessions"].accepted.is_empty():
-        raise none_accepted(done["sessions"])
-    return _log(raw, done, day, warnings)
+    loaded = {name: load_table(one, day) for name, one in tables.items()}
+    if loaded["sessions"].accepted.is_empty():
+        raise _no_bleed_accepted(loaded["sessions"])
+    return _log(raw, loaded, day, [*warnings, *as_of_warnings(days, as_of)])
+
+
+def load_table(deduplicated: Deduplicated, day: dt.date | None) -> LoadedTable:
+    """Validate a table as of a day, and sort its accepted rows by their key."""
+    validated = validate(deduplicated, day)
+    files = {place: part.raw.file for place, part in enumerate(deduplicated.combined.parts)}
+    file_name = pl.col(ROW_INDEX).replace_strict(files, return_dtype=pl.String).alias(FILE)
+    accepted = validated.accepted.with_columns(file_name, pl.col(ROW).alias(FILE_ROW)).drop(ROW_INDEX, ROW)
+    keys = ID_KEYS[deduplicated.combined.table] or ("technician", "coached_on", "step")
+    return LoadedTable(deduplicated, validated, accepted.sort(keys))
 
 
 def _days(tables: dict[str, Deduplicated]) -> pl.Series:
+    """The day of every bleed and return since 1990 that is neither a duplicate nor in conflict."""
     days = [pl.Series("day", [], dtype=pl.Date)]
     for name, moment in MOMENTS.items():
         if name in tables and moment in tables[name].combined.frame.columns:
-            days.append(
-                tables[name].combined.frame.filter(tables[name].remaining).get_column(moment).dt.date().alias("day")
-            )
+            rows = tables[name].combined.frame.filter(tables[name].remaining)
+            days.append(rows.get_column(moment).dt.date().alias("day"))
     all_days = pl.concat(days)
     return all_days.filter(all_days >= FIRST_DAY)
 
@@ -81,30 +132,24 @@ def _log(raw: RawTables, tables: dict[str, LoadedTable], day: dt.date, warnings:
     filled = fill_from_passes(frames["sessions"], frames["passes"])
     frames["sessions"] = filled.sessions
     log_tables = {name: validate_table(LOG_TABLES[name], frame) for name, frame in frames.items()}
-    sessions = log_tables["sessions"]
-    linked_returns = links(sessions, log_tables["comebacks"], _set_aside_ids(tables["sessions"]))  # type: ignore[arg-type]
-    set_aside = set_aside_table(
-        [
-            *(rejections(one.deduplicated, one.validated) for one in tables.values()),
-            unlinked_returns(frames["comebacks"], linked_returns),
-        ]
-    )
-    has_comebacks = "comebacks" in tables
-    if not has_comebacks:
-        warnings.append("no table of returns was given: only returns told by job_reason are known")
-    warnings += similar_names(frames)
+    sessions, comebacks = log_tables["sessions"], log_tables["comebacks"]
+    links = link_returns(sessions, comebacks, _rejected_ids(tables["sessions"]))  # type: ignore[arg-type]
+    reasons = [rejections(one.deduplicated, one.validated) for one in tables.values()]
+    set_aside = rejection_table([*reasons, unmatched_returns(frames["comebacks"], links)])
+    no_returns = [] if "comebacks" in tables else [NO_RETURNS]
     return Log(
         **log_tables,  # type: ignore[arg-type]
-        links=linked_returns,
-        intake=row_accounts(tables, set_aside),
+        links=links,
+        intake=_row_accounts(tables, set_aside),
         set_aside=set_aside,
         as_of=day,
-        has_comebacks_table=has_comebacks,
+        has_comebacks_table="comebacks" in tables,
         own_fields=_own_fields(tables),
         sources=tuple(Source(raw.file, raw.sha256, raw.rows_read) for raw in raw.tables),
         rejected=tuple(with_reasons(one, set_aside) for one in _rejected(tables)),
-        warnings=(*warnings, *filled.warnings),
+        warnings=(*warnings, *no_returns, *similar_names(frames), *filled.warnings),
         names=_names(tables),
+        currency=_currency(tables),
     )
 
 
@@ -115,46 +160,129 @@ def _empty_table(table: str) -> pl.DataFrame:
     return pl.DataFrame(schema=columns | extra_fields | {FILE: pl.String, FILE_ROW: pl.Int64})
 
 
-def _set_aside_ids(tables: LoadedTable) -> pl.Series:
-    """Ids of bleeds no row of which was accepted."""
-    frame = tables.deduplicated.combined.frame.select(ROW_INDEX, ROW, "session_id", apart=tables.deduplicated.conflicts)
-    bad = frame.join(tables.validated.row_reasons.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="semi")
-    ids = pl.concat([bad, frame.filter("apart")]).get_column("session_id").drop_nulls().unique()
-    accepted = tables.accepted.get_column("session_id")
-    return ids.filter(~ids.is_in(accepted.filter(accepted.is_in(ids.implode())).implode()))
+def _row_accounts(tables: dict[str, LoadedTable], set_aside: pl.DataFrame) -> DataFrame[Intake]:
+    """Count the rows of each file and table, and check that they add up."""
+    counts = set_aside.group_by("table", "file", "action").agg(rows=pl.col("row").n_unique(), reasons=pl.len())
+    totals = {(table, file, action): numbers for table, file, action, *numbers in counts.iter_rows()}
+    rows = []
+    for table, one in tables.items():
+        accepted = dict(one.accepted.group_by(FILE).len().iter_rows())
+        for part in one.parts:
+            file = part.raw.file
+            of_action = {action: totals.get((table, file, action), [0, 0]) for action in ACTIONS}
+            rows.append(
+                {
+                    "file": file,
+                    "table": table,
+                    "rows_read": part.raw.rows_read,
+                    "accepted": accepted.get(file, 0),
+                    "set_aside": of_action["row_set_aside"][0],
+                    "duplicates": of_action["duplicate"][0],
+                    "unlinked": of_action["unlinked"][0],
+                    "values_blanked": of_action["value_blanked"][1],
+                }
+            )
+    accounts = pl.DataFrame(rows, schema=empty(Intake).schema)
+    wrong = accounts.filter(pl.col("rows_read") != pl.col("accepted") + pl.col("set_aside") + pl.col("duplicates"))
+    if not wrong.is_empty():
+        raise RuntimeError(f"rows do not add up: {wrong.to_dicts()[0]}")
+    return validate_table(Intake, accounts.sort("file", "table"))
+
+
+def _rejected_positions(table: LoadedTable) -> pl.DataFrame:
+    """File (ROW_INDEX) and row (ROW) of every rejected row that could be read."""
+    conflicts = table.deduplicated.combined.frame.filter(table.deduplicated.conflicts).select(ROW_INDEX, ROW)
+    return pl.concat([conflicts, table.validated.row_reasons.select(ROW_INDEX, ROW)]).unique()
+
+
+def _rejected_ids(bleeds: LoadedTable) -> pl.Series:
+    """IDs of bleeds of which every row was rejected."""
+    frame = bleeds.deduplicated.combined.frame.select(ROW_INDEX, ROW, "session_id")
+    rejected = frame.join(_rejected_positions(bleeds), on=[ROW_INDEX, ROW], how="semi")
+    ids = rejected.get_column("session_id").drop_nulls().unique()
+    return ids.filter(~ids.is_in(bleeds.accepted.get_column("session_id").implode()))
+
+
+def _rejected(tables: dict[str, LoadedTable]) -> list[RejectedRows]:
+    rejected = []
+    for table, one in tables.items():
+        rows_of = {key[0]: rows.get_column(ROW) for key, rows in _rejected_positions(one).group_by(ROW_INDEX)}
+        none = pl.Series(ROW, [], dtype=pl.Int64)
+        for place, part in enumerate(one.parts):
+            rejected += rejected_rows(part.raw, table, rows_of.get(place, none), part.heading_of)
+    return rejected
 
 
 def _own_fields(tables: dict[str, LoadedTable]) -> tuple[OwnField, ...]:
     fields = {
-        (name, column.name): OwnField(name, f"own.{column.name}", column.type, column.unit, column.role)
-        for name, one in tables.items()
-        for part in one.deduplicated.combined.parts
+        (table, column.name): OwnField(table, f"own.{column.name}", column.type, column.unit, column.role)
+        for table, one in tables.items()
+        for part in one.parts
         for column in part.table_map.own
     }
     return tuple(fields.values())
 
 
-def _rejected(tables: dict[str, LoadedTable]) -> tuple[RejectedRows, ...]:
-    rejected = []
-    for table, one in tables.items():
-        conflicts = one.deduplicated.combined.frame.filter(one.deduplicated.conflicts).select(ROW_INDEX, ROW)
-        bad = pl.concat([conflicts, one.validated.row_reasons.select(ROW_INDEX, ROW)]).unique()
-        of_place = {key[0]: rows.get_column(ROW) for key, rows in bad.group_by(ROW_INDEX)}
-        nothing = pl.Series(ROW, [], dtype=pl.Int64)
-        for place, part in enumerate(one.deduplicated.combined.parts):
-            rejected += rejected_rows(part.raw, table, of_place.get(place, nothing), part.heading_of)
-    return tuple(rejected)
-
-
 def _names(tables: dict[str, LoadedTable]) -> tuple[str, ...]:
-    """Technicians of every row, rejected or not, as the map has them and as the files write them."""
+    """Technicians of every row, rejected ones too, as the map spells them and as the files do."""
     names: set[str] = set()
-    for one in tables.values():
-        for part in one.deduplicated.combined.parts:
-            if "technician" in part.converted.frame.columns:
-                read = part.converted.frame.get_column("technician")
-                recorded = (
-                    as_text(part.converted.cells.get_column("technician")).filter(read.is_not_null()).str.strip_chars()
-                )
-                names |= {str(name) for cells in (read, recorded) for name in cells.drop_nulls().unique() if name}
+    for part in (part for one in tables.values() for part in one.parts):
+        if "technician" in part.converted.frame.columns:
+            mapped = part.converted.frame.get_column("technician")
+            cells = as_text(part.converted.cells.get_column("technician"))
+            in_file = cells.filter(mapped.is_not_null()).str.strip_chars()
+            names |= {str(name) for column in (mapped, in_file) for name in column.drop_nulls().unique() if name}
     return tuple(sorted(names))
+
+
+def _currency(tables: dict[str, LoadedTable]) -> str:
+    """The one currency named in the headings of sums of money; "" if none or several are."""
+    headings = [
+        column.heading
+        for table, one in tables.items()
+        for part in one.parts
+        for column in part.table_map.columns
+        if FIELDS[table][column.field].unit == "currency"
+    ]
+    words = {word.upper() for heading in headings for word in re.findall(r"[^\W\d_]+|[€$£¥]", heading)}
+    currencies = sorted(words & _CURRENCIES)
+    return currencies[0] if len(currencies) == 1 else ""
+
+
+def _no_bleeds_table(raw_tables: RawTables, mapping: Mapping | None) -> UserError:
+    """The error if no file is a table of bleeds: what was found instead."""
+    descriptions = []
+    for raw in raw_tables.tables:
+        match = match_table(raw, mapping)
+        if match.resembles == "sessions" or (match.resembles and len(raw_tables.tables) == 1):
+            return UserError(
+                raw.file,
+                f"looks like a table of {match.resembles}, but has no column for {', '.join(match.lacks)}",
+                "a column for every required field (rebleed fields lists them)",
+                f"add the column; if it has another heading, make a map with: rebleed map {raw.file}",
+            )
+        descriptions.append(_table_description(raw))
+    return UserError(
+        "the exports",
+        f"no table of bleeds found. Tables read: {'; '.join(descriptions[:5]) or 'none'}",
+        "one table with a row per bleed: bike_id, brake, technician, started_at and whatever else was recorded",
+        "for other headings make a map with rebleed map EXPORT, and pass it with --map",
+    )
+
+
+def _table_description(raw: RawTable) -> str:
+    names = ", ".join(heading[:24] for heading in raw.headings[:5])
+    return f"{raw.file} ({raw.rows_read} rows; {names} …)"
+
+
+def _no_bleed_accepted(table: LoadedTable) -> UserError:
+    """The error if every bleed was rejected: the three most common reasons."""
+    reasons = rejections(table.deduplicated, table.validated).filter(pl.col("action") != "value_blanked")
+    counts = reasons.group_by("message").agg(n=pl.col("row").n_unique()).sort("n", "message", descending=[True, False])
+    why = "; ".join(f"{message} ({n} row{'s' * (n != 1)})" for message, n in counts.head(3).iter_rows())
+    return UserError(
+        table.parts[0].raw.file,
+        f"no bleed was accepted. Most common reasons: {why or 'the table has no rows'}",
+        "bleeds with bike, brake, technician and start",
+        "correct the export or its map",
+    )

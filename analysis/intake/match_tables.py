@@ -1,4 +1,4 @@
-"""Which table of the log each raw table is, and what its cells say as the map reads them."""
+"""Match every file that was read to a table of the log, and convert its cells as the map says."""
 
 from __future__ import annotations
 
@@ -9,91 +9,104 @@ from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import normalise
 from analysis.intake.convert.columns import ambiguous_dates, convert
 from analysis.intake.deduplicate import FilePart
-from analysis.intake.mapping.mapping import Mapping
-from analysis.intake.mapping.match_table import Absent, match_table, sections_without_a_file
-from analysis.intake.mapping.table_map import TableMap
-from analysis.intake.readers.raw_table import RawTables
-from analysis.intake.rejected_rows import as_written
+from analysis.intake.mapping.match_table import AbsentHeading, match_table, unused_sections
+from analysis.intake.mapping.table_map import Mapping, TableMap
+from analysis.intake.readers.raw_table import RawTable, RawTables
+from analysis.intake.rejected_rows import REASON_COLUMNS, restore_formulas
 
 _MAX_LETTERS = 60
-"""Characters of a heading."""
-_COPY = re.compile(r"(.+) \(\d+\)", re.DOTALL)
-"""A heading that stood in its file before, as the readers number it."""
+"""Characters shown of a heading."""
+_MAX_HEADINGS = 12
+"""Headings listed in one warning."""
+_REPEATED = re.compile(r"(.+) \(\d+\)", re.DOTALL)
+"""A heading that occurs more than once in its file, as the readers number it."""
 
 
 def match_tables(raw_tables: RawTables, mapping: Mapping | None) -> tuple[dict[str, list[FilePart]], list[str]]:
-    """Parts by table of the log, and what a reader must be told of tables and columns that are none.
+    """The files of each table of the log, and warnings about files, columns and sections that are not used.
 
     Raises
     ------
     UserError
-        A date reads either way, or a map does not fit.
+        It is unclear whether day or month comes first in a date, or a map does not fit.
     """
     parts: dict[str, list[FilePart]] = {}
     warnings = [f"{one.file}: not read, {one.reason}" for one in raw_tables.skipped] + list(raw_tables.notes)
-    absent = []
-    tables = tuple(map(as_written, raw_tables.tables))
-    fits = [match_table(raw, mapping) for raw in tables]
-    unused = sections_without_a_file(mapping, fits, tables) if mapping else []
-    for raw, fit in zip(tables, fits, strict=True):
-        if fit.table_map is None:
-            lacks = f", it looks like {fit.resembles} but lacks {', '.join(fit.lacks)}" if fit.resembles else ""
-            warnings.append(f"{raw.file}: no table of the log{lacks}; passed over")
+    absent: list[tuple[str, str, AbsentHeading]] = []
+    tables = tuple(map(restore_formulas, raw_tables.tables))
+    matches = [match_table(raw, mapping) for raw in tables]
+    unused = unused_sections(mapping, matches, tables) if mapping else []
+    for raw, match in zip(tables, matches, strict=True):
+        if match.table_map is None:
+            lacks = f"; it looks like {match.resembles} but has no {', '.join(match.lacks)}" if match.resembles else ""
+            warnings.append(f"{raw.file}: not used, not a table of the log{lacks}")
             continue
-        for column in ambiguous_dates(raw, fit.table_map):
-            raise UserError(
-                f"{raw.file}, column {column.heading!r}",
-                f"{column.example!r} reads with the day or with the month first, and no cell decides it",
-                'date_order = "dmy" or "mdy" in the map',
-                "make a map with rebleed map, set date_order, and give it with --map",
-            )
-        absent += [(raw.file, fit.table_map.table, one) for one in fit.absent]
-        converted = convert(raw, fit.table_map)
-        if converted.unmapped:
-            warnings.append(
-                f"{raw.file}: passed over the columns {', '.join(repr(heading[:_MAX_LETTERS]) for heading in converted.unmapped[:12])}"
-            )
-        warnings += [f"{raw.file}: {words}" for words in _shared_headings(raw.headings, fit.table_map)]
-        parts.setdefault(fit.table_map.table, []).append(FilePart(raw, fit.table_map, converted))
+        _refuse_ambiguous_dates(raw, match.table_map, mapping)
+        absent += [(raw.file, match.table_map.table, one) for one in match.absent]
+        converted = convert(raw, match.table_map)
+        not_used = [repr(name[:_MAX_LETTERS]) for name in converted.unmapped if name not in REASON_COLUMNS]
+        if not_used:
+            more = f" and {len(not_used) - _MAX_HEADINGS} more" if len(not_used) > _MAX_HEADINGS else ""
+            warnings.append(f"{raw.file}: columns not used: {', '.join(not_used[:_MAX_HEADINGS])}{more}")
+        warnings += [f"{raw.file}: {warning}" for warning in _shared_headings(raw.headings, match.table_map)]
+        parts.setdefault(match.table_map.table, []).append(FilePart(raw, match.table_map, converted))
     if mapping is not None:
-        warnings += [f"{mapping.file}: the section {section.table} fits none of the files" for section in unused]
-        warnings += [_lacking(mapping, parts, *one) for one in absent]
+        warnings += [f"{mapping.file}: no file has the headings of section [{one.table}]; not used" for one in unused]
+        warnings += [_absent_in_one_file(mapping, parts, *one) for one in absent]
     return parts, warnings
 
 
+def _refuse_ambiguous_dates(raw: RawTable, table_map: TableMap, mapping: Mapping | None) -> None:
+    for column in ambiguous_dates(raw, table_map):
+        line = 'date_order = "dmy" or date_order = "mdy"'
+        raise UserError(
+            f"{raw.file}, column {column.heading!r}",
+            f"it is unclear whether {column.example!r} is day-first or month-first, and no other cell decides",
+            f"{line} under [{table_map.table}] in the map",
+            f"add that line to {mapping.file}"
+            if mapping
+            else "make a map with rebleed map, check it, pass it with --map",
+        )
+
+
 def _shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[str]:
-    """Which columns share a heading, capitals and blanks aside, and which of them is read."""
+    """Columns with the same heading, capitals and spaces ignored, and which of them is read."""
     field_of = {column.heading: column.field for column in table_map.columns}
     field_of |= {column.heading: f"own.{column.name}" for column in table_map.own}
-    alike: dict[str, list[str]] = {}
-    known = set(headings)
+    same: dict[str, list[str]] = {}
+    all_headings = set(headings)
     for heading in headings:
-        copy = _COPY.fullmatch(heading)
-        alike.setdefault(normalise(copy[1] if copy and copy[1] in known else heading), []).append(heading)
-    for group in alike.values():
-        readings = [
+        repeated = _REPEATED.fullmatch(heading)
+        original = repeated[1] if repeated and repeated[1] in all_headings else heading
+        same.setdefault(normalise(original), []).append(heading)
+    for group in same.values():
+        used = [
             f"{heading[:_MAX_LETTERS]!r} is read as {field_of[heading]}" for heading in group if heading in field_of
         ]
         rest = [repr(heading[:_MAX_LETTERS]) for heading in group if heading not in field_of]
-        if readings and rest:
-            yield f"{len(group)} columns share a heading: {', '.join(readings)}; not read: {', '.join(rest[:12])}"
+        if used and rest:
+            listed = ", ".join(rest[:_MAX_HEADINGS])
+            yield f"{len(group)} columns share a heading: {', '.join(used)}; not read: {listed}"
 
 
-def _lacking(mapping: Mapping, parts: dict[str, list[FilePart]], file: str, table: str, absent: Absent) -> str:
-    """A heading that other files of the table have; one that none has is a slip in the map.
+def _absent_in_one_file(
+    mapping: Mapping, parts: dict[str, list[FilePart]], file: str, table: str, absent: AbsentHeading
+) -> str:
+    """Warn of a heading that only other files of the table have; one that no file has is a mistake in the map.
 
     Raises
     ------
     UserError
         No file of the table has it.
     """
-    fields = {f"columns.{column.field}" for part in parts[table] for column in part.table_map.columns}
-    fields |= {f"own.{column.name}.heading" for part in parts[table] for column in part.table_map.own}
-    if absent.key not in fields:
+    keys = {f"columns.{column.field}" for part in parts[table] for column in part.table_map.columns}
+    keys |= {f"own.{column.name}.heading" for part in parts[table] for column in part.table_map.own}
+    heading = repr(absent.heading[:_MAX_LETTERS])
+    if absent.key not in keys:
         raise UserError(
             f"{mapping.file}, {table}.{absent.key}",
-            f"{file} has no heading {absent.heading[:_MAX_LETTERS]!r}",
+            f"{file} has no heading {heading}",
             "a heading of that file",
-            "mend the map",
+            "correct the heading in the map, or delete the line",
         )
-    return f"{file}: has no column {absent.heading[:_MAX_LETTERS]!r}, as other files of {table} have; nothing recorded there"
+    return f"{file}: has no column {heading}, unlike other files of {table}; left empty for this file"

@@ -1,4 +1,4 @@
-"""Rows set aside, as they stood in their file, to mend and feed back, with what was wrong with each behind its cells."""
+"""Rejected rows as they are in their file, to correct and import again, each with its reasons in added columns."""
 
 from __future__ import annotations
 
@@ -12,18 +12,18 @@ import polars as pl
 from analysis.intake.bleed_log import RejectedRows
 from analysis.intake.readers.raw_table import ROW, RawTable
 
-REASON_COLUMNS = ("set aside from", "set aside row", "set aside rule", "set aside found", "set aside expected")
-"""Headings of what stands behind the untouched cells; reading passes them over."""
-_LONGEST_FIELD = 2**31 - 1
-"""For the csv module, whose own limit of 131,072 characters is less than what a cell may hold."""
+REASON_COLUMNS = ("rejected: file", "rejected: row", "rejected: rule", "rejected: reason")
+"""Headings of the columns added after the row's own cells; they are ignored when the rows are imported again."""
+_MAX_FIELD = 2**31 - 1
+"""For the csv module, whose own limit of 131,072 characters is less than a cell may hold."""
 FORMULA = re.compile(r"'*[=+\-@\t\r]")
-"""A cell that begins so would be a formula to a spreadsheet; one that already has apostrophes gets one more."""
+"""The beginning of a cell that a spreadsheet would take for a formula; apostrophes before it count."""
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-SEPARATES = re.compile(r'[",;\t\r\n]')
+SEPARATOR = re.compile(r'[",;\t\r\n]')
 
 
 def with_reasons(rejected: RejectedRows, set_aside: pl.DataFrame) -> RejectedRows:
-    """The rows with file, row, rule, what was found and what was expected behind each; broken lines stay as they stood.
+    """Add file, row, rules and reasons to each row; lines that could not be read are left as they are.
 
     Parameters
     ----------
@@ -37,29 +37,26 @@ def with_reasons(rejected: RejectedRows, set_aside: pl.DataFrame) -> RejectedRow
     own = set_aside.filter(
         pl.col("file") == rejected.file, pl.col("table") == rejected.table, pl.col("action") == "row_set_aside"
     )
-    texts = own.with_columns(
-        heading=pl.coalesce("heading", "column", pl.lit("")), found=pl.col("value").fill_null("nothing")
-    ).with_columns(found=pl.format("in {}: {}", "heading", "found"))
-    by_row = texts.group_by("row", maintain_order=True).agg(pl.col("rule", "found", "message").str.join("; "))
-    reasons = {row: (rule, value, message) for row, rule, value, message in by_row.iter_rows()}
-    csv.field_size_limit(_LONGEST_FIELD)
+    by_row = own.group_by("row", maintain_order=True).agg(pl.col("rule", "message").str.join("; "))
+    reasons = {row: texts for row, *texts in by_row.iter_rows()}
+    csv.field_size_limit(_MAX_FIELD)
     lines = list(csv.reader(io.StringIO(rejected.text, newline="")))
-    if tuple(lines[0][-len(REASON_COLUMNS) :]) == REASON_COLUMNS:  # rows fed back as they were
+    if tuple(lines[0][-len(REASON_COLUMNS) :]) == REASON_COLUMNS:  # rows imported again uncorrected
         lines = [cells[: -len(REASON_COLUMNS)] for cells in lines]
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow([*lines[0], *REASON_COLUMNS])
     for row, cells in zip(rejected.rows, lines[1:], strict=True):
-        writer.writerow([*cells, rejected.file, row, *reasons.get(row, ("", "", ""))])
+        writer.writerow([*cells, rejected.file, row, *reasons.get(row, ("", ""))])
     return replace(rejected, text=text.getvalue())
 
 
 def for_spreadsheets(text: str) -> str:
-    """Rejected rows as CSV in which no spreadsheet finds a formula, whatever sign it takes for a separator.
+    """CSV text without cells that a spreadsheet would run as formulas, whichever separator it assumes.
 
-    Cells that begin like a formula get an apostrophe, which `as_written` takes away when the rows are imported again.
+    Cells that begin like a formula get an apostrophe; `restore_formulas` removes it when the rows are imported again.
     """
-    csv.field_size_limit(_LONGEST_FIELD)
+    csv.field_size_limit(_MAX_FIELD)
     rows = csv.reader(io.StringIO(text, newline=""))
     return "".join(",".join(map(_spreadsheet_cell, cells)) + "\r\n" if any(cells) else '""\r\n' for cells in rows)
 
@@ -67,11 +64,11 @@ def for_spreadsheets(text: str) -> str:
 def _spreadsheet_cell(cell: str) -> str:
     if FORMULA.match(cell) and not NUMBER.fullmatch(cell):
         cell = f"'{cell}"
-    return '"' + cell.replace('"', '""') + '"' if SEPARATES.search(cell) else cell
+    return '"' + cell.replace('"', '""') + '"' if SEPARATOR.search(cell) else cell
 
 
-def as_written(raw: RawTable) -> RawTable:
-    """A table without the apostrophes of `for_spreadsheets`, where it is one of rejected rows."""
+def restore_formulas(raw: RawTable) -> RawTable:
+    """Remove the apostrophes of `for_spreadsheets` from a table of rejected rows; other tables stay as they are."""
     if tuple(raw.headings[-len(REASON_COLUMNS) :]) != REASON_COLUMNS:
         return raw
     texts = [name for name in raw.headings if raw.cells.schema[name] == pl.String]
@@ -81,14 +78,14 @@ def as_written(raw: RawTable) -> RawTable:
 
 
 def rejected_rows(raw: RawTable, table: str, rows: pl.Series, heading_of: dict[str, str]) -> list[RejectedRows]:
-    """The named rows of a file as CSV under the file's own headings, and its broken lines as text.
+    """Rejected rows of a file as CSV under the file's own headings, and its unreadable lines as text.
 
     Parameters
     ----------
     raw, table
-        The file, and the table of the log it is.
+        The file and the table of the log it holds.
     rows
-        Which rows.
+        Numbers of the rejected rows.
     heading_of
         The file's heading for each field of the log.
     """
@@ -96,17 +93,18 @@ def rejected_rows(raw: RawTable, table: str, rows: pl.Series, heading_of: dict[s
     fields = tuple(field_of.get(heading, "") for heading in raw.headings)
     results = []
     if len(rows):
-        wanted = raw.cells.filter(pl.col(ROW).is_in(rows.implode()))
-        table_rows = wanted.drop(ROW).select(pl.all().cast(pl.String))
-        text = io.StringIO()
-        csv.writer(text, lineterminator="\r\n").writerow(raw.headings)
-        empty = (
-            pl.all().fill_null("") if table_rows.width == 1 else pl.all().replace("", None)
-        )  # no row is a blank line
-        rows_text = table_rows.select(empty).write_csv(include_header=False, line_terminator="\r\n")
-        numbers = tuple(wanted.get_column(ROW))
-        results.append(RejectedRows(raw.file, table, text.getvalue() + rows_text, ".csv", numbers, fields))
+        rejected = raw.cells.filter(pl.col(ROW).is_in(rows.implode()))
+        text = _csv_text(raw.headings, rejected.drop(ROW).select(pl.all().cast(pl.String)))
+        results.append(RejectedRows(raw.file, table, text, ".csv", tuple(rejected.get_column(ROW)), fields))
     if raw.broken.height:
         lines = "\n".join(raw.broken.get_column("text").fill_null("")) + "\n"
         results.append(RejectedRows(raw.file, table, lines, ".txt"))
     return results
+
+
+def _csv_text(headings: list[str], cells: pl.DataFrame) -> str:
+    first_line = io.StringIO()
+    csv.writer(first_line, lineterminator="\r\n").writerow(headings)
+    # an empty cell of a single column is quoted, since a blank line would be no row
+    empty = pl.all().fill_null("") if cells.width == 1 else pl.all().replace("", None)
+    return first_line.getvalue() + cells.select(empty).write_csv(include_header=False, line_terminator="\r\n")

@@ -1,4 +1,4 @@
-"""Every row set aside and every value blanked, in the words of set_aside.csv."""
+"""Reasons for every rejected row, blanked value, duplicate and unmatched return: the table set_aside.csv."""
 
 from __future__ import annotations
 
@@ -7,49 +7,62 @@ from typing import Any
 import polars as pl
 from pandera.typing.polars import DataFrame
 
+from analysis.intake.convert.units import Unit, unit_for
 from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, CombinedTable, Deduplicated, FilePart
-from analysis.intake.mapping.mapping import FIELDS, OwnColumn
+from analysis.intake.mapping.table_map import FIELDS
 from analysis.intake.readers.limits import NAME_CHARACTERS
 from analysis.intake.readers.raw_table import ROW, RawTable
-from analysis.intake.validate import FIRST_DAY, Validated
+from analysis.intake.validate import FIRST_DAY, MOMENTS, Validated
 from schemas import empty, validate_table
 from schemas.intermediate import Links
 from schemas.outputs import SetAside
 
 COLUMNS = ("file", "row", "table", "column", "heading", "rule", "value", "action", "message")
+DUPLICATE = "duplicate of an earlier row; the first is kept"
+CONFLICT = "several rows share this ID but differ; all of them are rejected"
+UNMATCHED = "no earlier bleed of that bike and brake was found, or the bleed it names does not match"
+_TYPE_NAMES = {
+    "whole number": "a whole number", "number": "a number", "true/false": "yes or no", "text": "a text",
+    "date": "a date", "date or date-time": "a date",
+}  # fmt: skip
+_UNIT_NAMES = {"nm": "N·m", "in_lb": "in-lb", "fl_oz": "fl oz", "c": "°C", "f": "°F", "percent": "%", "fraction": ""}
+_CONVERTIBLE = ("mm", "ml", "N·m", "°C", "fraction", "min", "s")
+"""Units of fields for which an export may use another unit."""
+_PLAIN_NUMBER, _NUMERIC_DATE = r"^[+-]?[\d.,'’\s]+$", r"^\d+[./-]\d+[./-]\d+"
+_MAX_VALUE = 60
+"""Characters of a cell quoted in a message."""
 
 
 def rejections(deduplicated: Deduplicated, validated: Validated) -> pl.DataFrame:
-    """The reasons of one table's rows and values, with the cell as it stood."""
+    """Every reason for one table's rows and values, with the cell as it is in the file."""
     combined, table = deduplicated.combined, deduplicated.combined.table
     parts = [
-        *(_broken(part.raw, table) for part in combined.parts),
-        _copies_or_conflicts(combined, deduplicated.copies, "exact_copy", "duplicate"),
-        _copies_or_conflicts(combined, deduplicated.conflicts, "two_contents", "row_set_aside"),
+        *(_unreadable_lines(part.raw, table) for part in combined.parts),
+        _repeated_rows(combined, deduplicated.copies, "exact_copy", "duplicate", DUPLICATE),
+        _repeated_rows(combined, deduplicated.conflicts, "two_contents", "row_set_aside", CONFLICT),
         _reasons(combined, validated.row_reasons, "row_set_aside"),
         _reasons(combined, validated.blanked, "value_blanked"),
     ]
     return pl.concat(parts)
 
 
-def unlinked_returns(comebacks: pl.DataFrame, links: DataFrame[Links]) -> pl.DataFrame:
-    """Accepted returns that found no bleed."""
-    alone = links.filter(pl.col("session_id").is_null()).select("comeback_id")
-    rows = comebacks.join(alone, on="comeback_id", how="semi")
-    message = "no accepted bleed of that bike and brake stands before it, or the bleed it names is not one of them"
+def unmatched_returns(comebacks: pl.DataFrame, links: DataFrame[Links]) -> pl.DataFrame:
+    """Accepted returns that could not be matched to a bleed."""
+    unmatched = links.filter(pl.col("session_id").is_null()).select("comeback_id")
+    rows = comebacks.join(unmatched, on="comeback_id", how="semi")
     return rows.select(
         "file", "row", table=pl.lit("comebacks"), column=pl.lit(None, pl.String), heading=pl.lit(None, pl.String),
-        rule=pl.lit("no_bleed_found"), value="comeback_id", action=pl.lit("unlinked"), message=pl.lit(message),
+        rule=pl.lit("no_bleed_found"), value="comeback_id", action=pl.lit("unlinked"), message=pl.lit(UNMATCHED),
     ).select(COLUMNS)  # fmt: skip
 
 
-def set_aside_table(parts: list[pl.DataFrame]) -> DataFrame[SetAside]:
-    """All reasons, sorted by file, row and column."""
+def rejection_table(parts: list[pl.DataFrame]) -> DataFrame[SetAside]:
+    """All reasons, sorted by file, table, row and column."""
     table = pl.concat([empty(SetAside), *parts])
     return validate_table(SetAside, table.sort("file", "table", "row", "column", "rule", nulls_last=True))
 
 
-def _broken(raw: RawTable, table: str) -> pl.DataFrame:
+def _unreadable_lines(raw: RawTable, table: str) -> pl.DataFrame:
     return raw.broken.select(
         file=pl.lit(raw.file), row=pl.col(ROW), table=pl.lit(table), column=pl.lit(None, pl.String),
         heading=pl.lit(None, pl.String), rule=pl.lit("unreadable_row"), value=pl.col("text"),
@@ -57,22 +70,17 @@ def _broken(raw: RawTable, table: str) -> pl.DataFrame:
     ).select(COLUMNS)  # fmt: skip
 
 
-def _copies_or_conflicts(combined: CombinedTable, mask: pl.Series, rule: str, action: str) -> pl.DataFrame:
+def _repeated_rows(combined: CombinedTable, mask: pl.Series, rule: str, action: str, message: str) -> pl.DataFrame:
     keys = [key for key in ID_KEYS[combined.table] if key in combined.frame.columns]
-    messages = {
-        "exact_copy": "the same row stands earlier; the first is kept",
-        "two_contents": "two rows have this id and say different things; both are set aside",
-    }
-    rows = combined.frame.filter(mask)
     value = pl.concat_str([pl.col(key).cast(pl.String) for key in keys], separator=" ") if keys else pl.lit(None)
-    rows = rows.with_columns(value=value.cast(pl.String))
-    column = keys[0] if keys else None
-    reasons = rows.select(ROW_INDEX, ROW, "value", column=pl.lit(column, pl.String), rule=pl.lit(rule))
-    return _with_location(combined, reasons, action, pl.lit(messages[rule]))
+    rows = combined.frame.filter(mask).with_columns(value=value.cast(pl.String))
+    column = pl.lit(keys[0] if keys else None, pl.String)
+    reasons = rows.select(ROW_INDEX, ROW, "value", column=column, rule=pl.lit(rule))
+    return _with_location(combined, reasons, action, pl.lit(message))
 
 
 def _reasons(combined: CombinedTable, reasons: pl.DataFrame, action: str) -> pl.DataFrame:
-    """Each reason beside the cell as it stood."""
+    """Each reason with the cell as it is in the file."""
     if reasons.is_empty():
         return _with_location(combined, reasons.with_columns(value=pl.lit(None, pl.String)), action, pl.lit(""))
     parts = []
@@ -81,7 +89,7 @@ def _reasons(combined: CombinedTable, reasons: pl.DataFrame, action: str) -> pl.
         text = combined.texts(column) if column in combined.fields else pl.lit(None, pl.String)
         cells = combined.frame.select(ROW_INDEX, ROW).with_columns(value=text)
         parts.append(own.join(cells, on=[ROW_INDEX, ROW], how="left", maintain_order="left"))
-    return _with_location(combined, pl.concat(parts), action, _message(combined))
+    return _with_location(combined, pl.concat(parts), action, _message(combined.table))
 
 
 def _with_location(combined: CombinedTable, reasons: pl.DataFrame, action: str, message: pl.Expr) -> pl.DataFrame:
@@ -89,57 +97,111 @@ def _with_location(combined: CombinedTable, reasons: pl.DataFrame, action: str, 
         {ROW_INDEX: range(len(combined.parts)), "file": [part.raw.file for part in combined.parts]},
         schema_overrides={ROW_INDEX: pl.Int64},
     )
-    headings = _headings(combined.parts)
-    located = reasons.join(files, on=ROW_INDEX, how="left").join(headings, on=[ROW_INDEX, "column"], how="left")
+    located = reasons.join(files, on=ROW_INDEX, how="left").join(
+        _field_texts(combined), on=[ROW_INDEX, "column"], how="left"
+    )
     return located.select(
         "file", row=pl.col(ROW), table=pl.lit(combined.table), column="column", heading="heading", rule="rule",
         value="value", action=pl.lit(action), message=message,
     ).select(COLUMNS)  # fmt: skip
 
 
-def _headings(parts: tuple[FilePart, ...]) -> pl.DataFrame:
-    rows = [(i, field, heading) for i, part in enumerate(parts) for field, heading in part.heading_of.items()]
-    return pl.DataFrame(rows, schema={ROW_INDEX: pl.Int64, "column": pl.String, "heading": pl.String}, orient="row")
+def _field_texts(combined: CombinedTable) -> pl.DataFrame:
+    """For each file and field: its heading, unit and limits in that file's unit, its type in words, and its own unit."""
+    names = ("heading", "unit", "allowed", "kind", "canonical")
+    rows = [
+        (place, field, *texts)
+        for place, part in enumerate(combined.parts)
+        for field, *texts in (*_mapped_fields(part), *_own_fields(part))
+    ]
+    schema = {ROW_INDEX: pl.Int64, "column": pl.String} | dict.fromkeys(names, pl.String)
+    return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def _message(combined: CombinedTable) -> pl.Expr:
-    """In words, with the range or the levels the cell should have kept to."""
-    entries = FIELDS[combined.table].items()
-    own = [(f"own.{column.name}", column) for part in combined.parts for column in part.table_map.own]
-    ranges = {name: _allowed(entry.range, entry.unit) for name, entry in entries}
-    ranges |= {name: _allowed(_between(column), column.unit) for name, column in own}
-    kinds = {name: entry.type for name, entry in entries} | {name: column.type for name, column in own}
-    column, value = pl.col("column"), pl.col("value").str.slice(0, 60).fill_null("")
-    length = pl.col("value").str.len_chars()
-    allowed = column.replace_strict(ranges, default="its range", return_dtype=pl.String)
-    kind = column.replace_strict(kinds, default="its type", return_dtype=pl.String)
-    by_rule = {
-        "required_missing": pl.concat_str(column, pl.lit(" must be filled")),
-        "unreadable": pl.concat_str(column, pl.lit(": '"), value, pl.lit("' does not read as "), kind),
-        "out_of_range": pl.concat_str(column, pl.lit(": "), value, pl.lit(" is outside "), allowed),
-        "unknown_level": pl.concat_str(column, pl.lit(": '"), value, pl.lit("' is none of "), allowed),
-        "too_long": pl.format("{}: {} characters, at most {} are a name", column, length, pl.lit(NAME_CHARACTERS)),
-        "after_as_of": pl.concat_str(column, pl.lit(": "), value, pl.lit(" is after the as-of date")),
+def _mapped_fields(part: FilePart) -> list[tuple[str, ...]]:
+    rows: list[tuple[str, ...]] = []
+    for column in part.table_map.columns:
+        entry = FIELDS[part.table_map.table][column.field]
+        unit = unit_for(column.unit, entry.unit) if column.unit else None
+        allowed = ", ".join(entry.levels) or _limits(entry.low, entry.high, entry.unit, unit)
+        unit_name = _UNIT_NAMES.get(unit.name, unit.name) if unit else ""
+        rows.append((column.field, column.heading, unit_name, allowed, _TYPE_NAMES[entry.type], entry.unit))
+    return rows
+
+
+def _own_fields(part: FilePart) -> list[tuple[str, ...]]:
+    return [
+        (f"own.{c.name}", c.heading, "", _limits(c.low, c.high, c.unit), _TYPE_NAMES[c.type], "")
+        for c in part.table_map.own
+    ]
+
+
+def _limits(low: float | None, high: float | None, field_unit: str, unit: Unit | None = None) -> str:
+    """Limits in words, in the unit of the file; no unit after a fraction or a sum of money."""
+    name = _UNIT_NAMES.get(unit.name, unit.name) if unit else field_unit
+    low_text, high_text = (_in_unit(limit, unit) for limit in (low, high))
+    words = f"{low_text} to {high_text}" if low_text and high_text else ""
+    words = words or (f"{low_text} or more" if low_text else f"{high_text} or less" if high_text else "")
+    return words if name in ("", "fraction", "currency") else f"{words} {name}"
+
+
+def _in_unit(limit: float | None, unit: Unit | None) -> str:
+    if limit is None:
+        return ""
+    if unit is None:
+        return f"{limit:g}"
+    value = (limit - unit.offset) / unit.factor
+    return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
+
+
+def _message(table: str) -> pl.Expr:
+    """The reason in words: heading, cell, what is allowed, and the line of the map that would change it.
+
+    Only the beginning quotes the export, so that `output.pseudonyms` can put codes for names there.
+    """
+    label, raw_value = pl.coalesce("heading", "column"), pl.col("value")
+    value = raw_value.str.slice(0, _MAX_VALUE).fill_null("")
+    quoted, bare = pl.format("{}: '{}'", label, value), pl.format("{}: {}", label, value)
+    by_rule: dict[str, pl.Expr] = {
+        "required_missing": pl.when(raw_value.is_null())
+        .then(pl.format("{} is empty", label))
+        .otherwise(pl.format("{} means 'not recorded', but a value is required", quoted)),
+        "unreadable": pl.format("{} is not {}{}", quoted, pl.col("kind").fill_null("readable"), _unread_remedy(table)),
+        "out_of_range": pl.when(pl.col("column") == MOMENTS.get(table, ""))
+        .then(pl.format("{} is before {}", bare, pl.lit(str(FIRST_DAY))))
+        .otherwise(pl.format("{}{}", bare, _outside_limits(raw_value))),
+        "unknown_level": pl.format(
+            "{} is not one of: {}; if it means one of these, add it under [" + table + ".values.{}] in the map",
+            *(quoted, pl.col("allowed").fill_null(""), "column"),
+        ),
+        "too_long": pl.format(
+            "{}: {} characters, but a name may have at most {}",
+            *(label, raw_value.str.len_chars(), pl.lit(NAME_CHARACTERS)),
+        ),
+        "after_as_of": pl.format(
+            "{} is after the last day the exports cover; if the date is right, give a later --as-of", bare
+        ),
     }
-    moments = column.is_in(["started_at", "returned_at"]) & (pl.col("rule") == "out_of_range")
-    words: Any = pl.when(moments).then(pl.concat_str(column, pl.lit(": "), value, pl.lit(f" is before {FIRST_DAY}")))
+    words: Any = pl.when(False).then(pl.lit(""))
     for rule, message in by_rule.items():
         words = words.when(pl.col("rule") == rule).then(message)
     return words.otherwise(pl.lit("not accepted"))
 
 
-def _between(column: OwnColumn) -> str:
-    if column.low is not None and column.high is not None:
-        return f"{column.low:g} to {column.high:g}"
-    return (
-        f"{column.low:g} or more"
-        if column.low is not None
-        else f"{column.high:g} or less"
-        if column.high is not None
-        else ""
-    )
+def _outside_limits(value: pl.Expr) -> pl.Expr:
+    """The unit of the cell, the limits in that unit, and where the map would give another unit."""
+    has_unit = pl.col("unit").fill_null("") != ""
+    unit = pl.when(has_unit & value.str.contains(_PLAIN_NUMBER)).then(pl.format(" {}", "unit")).otherwise(pl.lit(""))
+    other = pl.format("; if it is in another unit, give the unit of {} in the map", "column")
+    wrong = pl.format("; if that is the wrong unit, correct the unit of {} in the map", "column")
+    convertible = pl.col("canonical").fill_null("").is_in(_CONVERTIBLE)
+    remedy = pl.when(~convertible).then(pl.lit("")).when(has_unit).then(wrong).otherwise(other)
+    return pl.format("{} is outside {}{}", unit, pl.col("allowed").fill_null("its limits"), remedy)
 
 
-def _allowed(allowed: str, unit: str) -> str:
-    """A range with its unit, where the unit says more than the number."""
-    return allowed if unit in ("", "fraction", "currency") else f"{allowed} {unit}"
+def _unread_remedy(table: str) -> pl.Expr:
+    swapped = pl.lit(f"; if day and month are in another order, set date_order under [{table}] in the map")
+    missing = pl.lit(f"; if it means 'not recorded', add it to missing under [{table}] in the map")
+    is_date = pl.col("kind") == _TYPE_NAMES["date"]
+    numeric = pl.col("value").str.contains(_NUMERIC_DATE).fill_null(False)
+    return pl.when(is_date & numeric).then(swapped).when(is_date).then(pl.lit("")).otherwise(missing)

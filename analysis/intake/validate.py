@@ -1,4 +1,4 @@
-"""Each row against its table's model: a bad value in a required field sets the row aside, elsewhere it is blanked."""
+"""Validate rows by their table's model: a bad value in a required field rejects the row, in another it is blanked."""
 
 from __future__ import annotations
 
@@ -15,13 +15,18 @@ from analysis.intake.readers.raw_table import ROW
 from schemas import invalid_columns
 
 FIRST_DAY = dt.date(1990, 1, 1)
+"""Earlier dates are taken for typing errors."""
 REASONS = {ROW_INDEX: pl.Int64, ROW: pl.Int64, "column": pl.String, "rule": pl.String}
 MOMENTS = {"sessions": "started_at", "comebacks": "returned_at"}
+"""The date of a table's rows."""
 
 
 @dataclass(frozen=True)
 class Validated:
-    """Rows judged: the accepted ones, blanked where need be, and every reason (PLACE, ROW, column, rule)."""
+    """The accepted rows, with bad values blanked, and the reasons (ROW_INDEX, ROW, column, rule) for the rest.
+
+    `row_reasons` are those for which a row was rejected, `blanked` those for which a value was blanked.
+    """
 
     accepted: pl.DataFrame
     row_reasons: pl.DataFrame
@@ -29,47 +34,41 @@ class Validated:
 
 
 def validate(deduplicated: Deduplicated, as_of: dt.date | None) -> Validated:
-    """What the models say of the rows left after copies and conflicts.
+    """Validate the rows that are neither duplicates nor conflicts.
 
     Parameters
     ----------
     deduplicated
         The table's rows and masks.
     as_of
-        The as-of date, whole and counted; a later day of a moment sets its row aside.
+        The last day that counts, the whole of it; a row of a later day is rejected. None for no limit.
     """
     table = deduplicated.combined.table
-    rows_left = deduplicated.remaining
-    rows = _typed(
-        deduplicated.combined.frame if rows_left.all() else deduplicated.combined.frame.filter(rows_left), table
-    )
-    unread = _among(deduplicated.combined.faults, rows).select(ROW_INDEX, ROW, "column", "rule")
-    outside = pl.concat(
-        [
-            _misfits(rows, table),
-            _own_misfits(rows, deduplicated),
-            _long_names(rows, deduplicated),
-            _out_of_time(rows, table, as_of),
-        ]
-    )
-    empty = _empty_required(rows, table, unread)
-    reasons = pl.concat([unread, outside, empty]).unique().sort(ROW_INDEX, ROW, "column", "rule")
+    rows = _with_all_fields(deduplicated.combined.frame.filter(deduplicated.remaining), table)
+    unread = _of_rows(deduplicated.combined.faults, rows).select(ROW_INDEX, ROW, "column", "rule")
+    reasons = [
+        unread,
+        _invalid_by_model(rows, table),
+        _outside_own_limits(rows, deduplicated),
+        _long_names(rows, deduplicated),
+        _invalid_dates(rows, table, as_of),
+        _empty_required(rows, table, unread),
+    ]
+    all_reasons = pl.concat(reasons).unique().sort(ROW_INDEX, ROW, "column", "rule")
     required = [name for name, entry in FIELDS[table].items() if entry.required]
-    row_reasons = reasons.filter(pl.col("column").is_in(required))
-    valid = rows
-    if row_reasons.height:
-        valid = rows.join(row_reasons.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="anti", maintain_order="left")
-    blanked = _among(reasons.filter(~pl.col("column").is_in(required)), valid)
-    return Validated(_blanked(valid, blanked), row_reasons, blanked)
+    row_reasons = all_reasons.filter(pl.col("column").is_in(required))
+    valid = rows.join(row_reasons.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="anti", maintain_order="left")
+    blanked = _of_rows(all_reasons.filter(~pl.col("column").is_in(required)), valid)
+    return Validated(_blank(valid, blanked), row_reasons, blanked)
 
 
-def _among(reasons: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
-    """The reasons that concern one of the rows; where there is none, no row is looked at."""
-    return reasons.join(rows.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="semi") if reasons.height else reasons
+def _of_rows(reasons: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+    """The reasons that concern these rows."""
+    return reasons.join(rows.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="semi")
 
 
-def _typed(frame: pl.DataFrame, table: str) -> pl.DataFrame:
-    """Every field of the table, those no file had as empty, and whether each moment's hour was written."""
+def _with_all_fields(frame: pl.DataFrame, table: str) -> pl.DataFrame:
+    """Every field of the table, empty if no file has it, and whether the time of day was recorded with each date."""
     columns = MODELS[table].to_schema().columns
     absent = [pl.lit(None, dtype=c.dtype.type).alias(name) for name, c in columns.items() if name not in frame.columns]
     moment = MOMENTS.get(table)
@@ -81,17 +80,17 @@ def _typed(frame: pl.DataFrame, table: str) -> pl.DataFrame:
     return frame.select(ROW_INDEX, ROW, *columns, *extra_columns, *own)
 
 
-def _misfits(rows: pl.DataFrame, table: str) -> pl.DataFrame:
-    """Cells outside their range or levels, by the model's own checks."""
+def _invalid_by_model(rows: pl.DataFrame, table: str) -> pl.DataFrame:
+    """Cells outside their range or levels, by the checks of the pandera model."""
     parts = [pl.DataFrame(schema=REASONS)]
     schema = MODELS[table].to_schema()
     try:
         schema.select_columns(invalid_columns(MODELS[table], rows)).validate(rows, lazy=True)
-    except pa.errors.SchemaErrors as misfits:
-        for error in misfits.schema_errors:
+    except pa.errors.SchemaErrors as errors:
+        for error in errors.schema_errors:
             mask = error.check_output
             if mask is None or mask.height != rows.height:
-                raise RuntimeError(f"{table}: the table does not have its model's columns: {error}") from misfits
+                raise RuntimeError(f"{table}: the table does not have its model's columns: {error}") from errors
             rule = {"isin": "unknown_level", "not_nullable": None, "field_uniqueness": None}.get(
                 str(getattr(error.check, "name", error.check)).split("(")[0], "out_of_range"
             )
@@ -101,12 +100,12 @@ def _misfits(rows: pl.DataFrame, table: str) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def _own_misfits(rows: pl.DataFrame, deduplicated: Deduplicated) -> pl.DataFrame:
+def _outside_own_limits(rows: pl.DataFrame, deduplicated: Deduplicated) -> pl.DataFrame:
     parts = [pl.DataFrame(schema=REASONS)]
     for place, part in enumerate(deduplicated.combined.parts):
         for column in part.table_map.own:
             if column.low is not None or column.high is not None:
-                bad = rows.filter(pl.col(ROW_INDEX) == place, _outside(column))
+                bad = rows.filter(pl.col(ROW_INDEX) == place, _is_outside(column))
                 parts.append(
                     bad.select(ROW_INDEX, ROW, column=pl.lit(f"own.{column.name}"), rule=pl.lit("out_of_range"))
                 )
@@ -114,7 +113,7 @@ def _own_misfits(rows: pl.DataFrame, deduplicated: Deduplicated) -> pl.DataFrame
 
 
 def _long_names(rows: pl.DataFrame, deduplicated: Deduplicated) -> pl.DataFrame:
-    """Ids and names, which tables, charts and pages show as labels, of more characters than a label may have."""
+    """IDs and names too long for a label of a table or chart."""
     table, parts = deduplicated.combined.table, [pl.DataFrame(schema=REASONS)]
     names = {name for name, entry in FIELDS[table].items() if entry.type == "text" and entry.role and not entry.levels}
     own = (column for part in deduplicated.combined.parts for column in part.table_map.own)
@@ -125,14 +124,14 @@ def _long_names(rows: pl.DataFrame, deduplicated: Deduplicated) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def _outside(column: OwnColumn) -> pl.Expr:
+def _is_outside(column: OwnColumn) -> pl.Expr:
     value = pl.col(f"own.{column.name}")
     low = value < column.low if column.low is not None else pl.lit(False)
     high = value > column.high if column.high is not None else pl.lit(False)
     return (low | high).fill_null(False)
 
 
-def _out_of_time(rows: pl.DataFrame, table: str, as_of: dt.date | None) -> pl.DataFrame:
+def _invalid_dates(rows: pl.DataFrame, table: str, as_of: dt.date | None) -> pl.DataFrame:
     moment = MOMENTS.get(table)
     if moment is None:
         return pl.DataFrame(schema=REASONS)
@@ -154,12 +153,12 @@ def _empty_required(rows: pl.DataFrame, table: str, unread: pl.DataFrame) -> pl.
     return pl.concat(parts)
 
 
-def _blanked(rows: pl.DataFrame, blanked: pl.DataFrame) -> pl.DataFrame:
-    """The accepted rows with every cell that broke a rule emptied (unread ones are empty already)."""
-    for (name,), bad in blanked.filter(pl.col("rule") != "unreadable").group_by("column", maintain_order=True):
-        marked = rows.select(ROW_INDEX, ROW).join(
+def _blank(rows: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
+    """Empty every cell that broke a rule; cells that could not be read are empty already."""
+    for (name,), bad in reasons.filter(pl.col("rule") != "unreadable").group_by("column", maintain_order=True):
+        flags = rows.select(ROW_INDEX, ROW).join(
             bad.select(ROW_INDEX, ROW, bad=pl.lit(True)), on=[ROW_INDEX, ROW], how="left", maintain_order="left"
         )
-        mask = marked.get_column("bad").fill_null(False)
-        rows = rows.with_columns(pl.when(~pl.lit(mask)).then(pl.col(str(name))).alias(str(name)))
+        is_bad = flags.get_column("bad").fill_null(False)
+        rows = rows.with_columns(pl.when(~pl.lit(is_bad)).then(pl.col(str(name))).alias(str(name)))
     return rows

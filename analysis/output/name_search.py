@@ -13,9 +13,7 @@ import polars as pl
 RUN = re.compile(r"[^\W\d_]+|\d+")
 UNEVEN = re.compile(r"[\x00-\x1f\x7f]|  ")
 QUOTED = re.compile(r"""(?<!\w)(?:'(?:[^'\\]|\\.)*'|"(?:[^"\\]|\\.)*")""", re.DOTALL)
-WITHOUT_FILE = re.compile(
-    r"(?=the technicians '|the technicians \"|no table of returns|\d[\d,]* (?:bleeds?|pass|passes|more) )"
-)
+WITHOUT_FILE = re.compile(r"(?=the technicians '|the technicians \"|\d[\d,]* (?:bleeds?|pass|passes|more) )")
 """How those of our messages begin that name no file."""
 ALIKE = {"ı": "i", **dict.fromkeys("’‘ʼ`´", "'"), **dict.fromkeys("“”„«»", '"'), "−": "-"}
 DROPPED = ("Cc", "Cf", "Mn", "Me")

@@ -149,7 +149,7 @@ def hidden_reasons(
     changes: dict[str, dict[str, str]] | None = None,
     renamed: dict[str, str] | None = None,
 ) -> pl.DataFrame:
-    """set_aside with codes in files, headings and cells; in a message only its column and the cell it quotes change."""
+    """set_aside with codes in files, headings and cells; in a message only its heading and the cell it quotes change."""
     people = reasons.filter(pl.col("column") == "technician").get_column("value").drop_nulls().unique()
     person = {text: search.hide_person(text) for text in people}
     changes = changes or {name: search.changes(reasons.get_column(name)) for name in ("file", "heading", "value")}
@@ -162,22 +162,25 @@ def hidden_reasons(
         pl.col("column").replace(renamed or {}),
         value=pl.when(broken).then(pl.lit(NOT_SHOWN)).otherwise(value),
     )
-    old = reasons.select(old_column="column", old_value=pl.col("value").str.slice(0, 60).fill_null(""))
-    told = new.hstack(old).with_columns(message=_message())
-    return told.drop("old_column", "old_value").sort(SORTED_BY["set_aside"], nulls_last=True, maintain_order=True)
+    label = pl.coalesce("heading", "column")
+    old = reasons.select(old_label=label, old_value=pl.col("value").str.slice(0, 60).fill_null(""))
+    hidden = new.hstack(old).with_columns(label=label).with_columns(message=_message())
+    return hidden.drop("label", "old_label", "old_value").sort(
+        SORTED_BY["set_aside"], nulls_last=True, maintain_order=True
+    )
 
 
 def _message() -> pl.Expr:
-    """The message with the new column and cell where the old ones are at its head."""
+    """The message with the new heading and cell where the old ones are at its beginning."""
     message, new = pl.col("message"), pl.col("value").str.slice(0, 60).fill_null("")
     words: Any = pl.when(False).then(message)
     for sign in ("'", ""):
-        head = pl.format("{}: " + sign + "{}", "old_column", "old_value")
+        head = pl.format("{}: " + sign + "{}", "old_label", "old_value")
         rest = message.str.slice(head.str.len_chars())
-        words = words.when(message.str.starts_with(head)).then(pl.format("{}: " + sign + "{}{}", "column", new, rest))
-    rest = message.str.slice(pl.col("old_column").str.len_chars())
+        words = words.when(message.str.starts_with(head)).then(pl.format("{}: " + sign + "{}{}", "label", new, rest))
+    rest = message.str.slice(pl.col("old_label").str.len_chars())
     return (
-        words.when(message.str.starts_with(pl.col("old_column"))).then(pl.concat_str("column", rest)).otherwise(message)
+        words.when(message.str.starts_with(pl.col("old_label"))).then(pl.concat_str("label", rest)).otherwise(message)
     )
 
 

@@ -42,7 +42,7 @@ def terminal_summary(report: Report, out: Path) -> list[str]:
 
 def spelling_warnings(report: Report) -> tuple[str, ...]:
     """Technicians who may be one person under two spellings; every figure about people depends on it."""
-    groups = sum("count as different people" in warning for warning in report.log.warnings)
+    groups = sum("counted as different people" in warning for warning in report.log.warnings)
     if not groups:
         return ()
     names = "One technician's name is" if groups == 1 else f"{groups} technicians' names are"

@@ -94,7 +94,9 @@ def test_check_accounts_for_every_row_and_strict_minds_rows_set_aside(tmp_path: 
     (tmp_path / "sessions.csv").write_text(good + "2,b,sideways,Wren,2026-01-06\n")
     told = rebleed("check", str(tmp_path / "sessions.csv"))
     assert told.returncode == 0
-    assert "2 rows read = 1 accepted + 1 set aside + 0 copies" in told.stdout
+    assert "2 rows read = 1 accepted + 1 rejected + 0 duplicates" in told.stdout
+    assert "No returns were read" in told.stdout
+    assert "sessions.csv row " in told.stdout
     assert rebleed("check", str(tmp_path / "sessions.csv"), "--strict").returncode == 1
     (tmp_path / "sessions.csv").write_text(good)
     assert rebleed("check", str(tmp_path / "sessions.csv"), "--strict").returncode == 0

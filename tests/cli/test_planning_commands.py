@@ -91,7 +91,7 @@ def test_a_study_with_hidden_names_tells_no_name_in_any_byte(tmp_path: Path) -> 
         ("a,Wren,1\nb,Wren,2\na,Wren,1.1\nb,Wren,2.1\n", "by 1 technicians"),
         ("a,Wren,1\na,Lee,2\na,Wren,1.1\na,Lee,2.1\n", "of 1 items"),
         ("a,Wren,1\na,Lee,2\nb,Wren,1.1\nb,Lee,2.1\n", "4 readings of 2 items by 2 technicians, in 4 pairs"),
-        ("a,Wren,x\n", "does not read as number"),
+        ("a,Wren,x\n", "'x' is not a number"),
     ],
 )
 def test_a_study_too_small_to_tell_is_refused_with_what_was_found(tmp_path: Path, rows: str, words: str) -> None:
@@ -142,7 +142,7 @@ def test_own_fields_of_a_standard_have_columns_and_a_map_that_check_takes(tmp_pa
     words = ("--map", str(tmp_path / "out" / "bench_map.toml"), "--standard", str(tmp_path / "own.toml"), "--strict")
     checked = rebleed("check", str(tmp_path / "filled.csv"), *words)
     assert checked.returncode == 0, checked.stderr
-    assert "passed over" not in checked.stdout
+    assert "not used" not in checked.stdout
 
 
 def test_a_rates_size_is_printed_and_saved(tmp_path: Path) -> None:

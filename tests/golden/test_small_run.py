@@ -57,7 +57,7 @@ def test_the_figures_reckoned_by_hand_are_there() -> None:
 def test_rows_set_aside_can_be_mended_and_fed_back() -> None:
     text = (run() / "set_aside_rows" / "bleeds.csv.sessions.csv").read_text("utf-8")
     headings = (HERE / "exports" / "bleeds.csv").read_text("utf-8").splitlines()[0]
-    assert text.splitlines()[0].startswith(f"{headings},set aside from,")
+    assert text.splitlines()[0].startswith(f"{headings},rejected: file,")
     assert [line.split(",")[0] for line in text.splitlines()[1:]] == ["S8", "S10"]
 
 

@@ -1,9 +1,8 @@
-"""Exports as many workshops might write them: what each heading truly is, with columns that only look like a field.
+"""Invented exports of many workshops with the true field of each heading, and columns that only look like a field.
 
-One line a column: heading | field (or - where it is none of the log's) | how its cells are written. A field's cells come
-from a simulated log: `x FACTOR DIGITS` in another unit, `level=word, …` in other words, `?word` a word that says nothing
-was recorded, in one row of twelve. Columns that are no field: `counts LOW HIGH`, `numbers LOW HIGH DIGITS`, `days`,
-`one of a, b, c`, `ids PREFIX`.
+One line per column: heading | field (or - if it is not a field of the log) | form of its cells. Cells of a field come from
+a simulated log: `x FACTOR DIGITS` in another unit, `level=word, …` in other words, `?word` a word for 'not recorded', in
+one row of twelve. Other columns: `counts LOW HIGH`, `numbers LOW HIGH DIGITS`, `days`, `one of a, b, c`, `ids PREFIX`.
 """
 
 from __future__ import annotations
@@ -16,13 +15,13 @@ import polars as pl
 
 from schemas import LOG_TABLES, Entry, dictionary
 
-NOTHING = "-"
+NO_FIELD = "-"
 ROWS = 240
 
 
 @dataclass(frozen=True)
 class Invented:
-    """One sheet: its columns, what its words for yes and no are, and how it writes days and numbers."""
+    """One sheet: its columns, its words for yes and no, and its formats of dates and numbers."""
 
     name: str
     rows: str
@@ -39,8 +38,8 @@ class Invented:
 
 
 @dataclass(frozen=True)
-class Written:
-    """A sheet as a file, what each heading truly is, its factor from the field's own unit, and its words by level."""
+class SheetFile:
+    """A sheet as a file: the true field of each heading, the factor from the field's unit, the word for 'not recorded'."""
 
     path: Path
     truth: dict[str, str]
@@ -48,35 +47,35 @@ class Written:
     nothing: dict[str, str] = field(default_factory=dict)
 
 
-def written(sheet: Invented, sessions: pl.DataFrame, folder: Path) -> Written:
-    """The sheet's file, its cells from a simulated log or by lot."""
-    lot = random.Random(sheet.name)
+def write_sheet(sheet: Invented, sessions: pl.DataFrame, folder: Path) -> SheetFile:
+    """Write the sheet, with cells from a simulated log or drawn at random."""
+    rng = random.Random(sheet.name)
     entries = {entry.name: entry for entry in dictionary("sessions", LOG_TABLES["sessions"])}
     cells, truth, factor, nothing = {}, {}, {}, {}
     for heading, name, how in sheet.columns:
         truth[heading] = name
-        if name == NOTHING:
-            cells[heading] = _by_lot(sheet, how, lot, sessions)
+        if name == NO_FIELD:
+            cells[heading] = _random_cells(sheet, how, rng, sessions)
         else:
-            cells[heading] = _of_the_log(sheet, entries[name.split("/")[0]], how, sessions)
+            cells[heading] = _log_cells(sheet, entries[name.split("/")[0]], how, sessions)
             if how.startswith("x "):
                 factor[heading] = float(how.split()[1])
             if "?" in how:
                 nothing[heading] = how.split("?", 1)[1].strip()
-                cells[heading] = [nothing[heading] if lot.random() < 1 / 12 else cell for cell in cells[heading]]
+                cells[heading] = [nothing[heading] if rng.random() < 1 / 12 else cell for cell in cells[heading]]
     path = folder / f"{sheet.name}.csv"
     pl.DataFrame(cells).write_csv(path, separator=sheet.delimiter)
-    return Written(path, truth, factor, nothing)
+    return SheetFile(path, truth, factor, nothing)
 
 
-def _of_the_log(sheet: Invented, entry: Entry, how: str, sessions: pl.DataFrame) -> list[str]:
+def _log_cells(sheet: Invented, entry: Entry, how: str, sessions: pl.DataFrame) -> list[str]:
     values = sessions.get_column(entry.name).head(ROWS).to_list()
     words = dict(pair.strip().split("=", 1) for pair in how.split("?")[0].split(",") if "=" in pair)
     if entry.type in ("date", "date or date-time"):
         return [value.strftime(sheet.day) for value in values]
     if entry.type == "true/false":
-        told = {True: words.get("true", sheet.yes), False: words.get("false", sheet.no), None: ""}
-        return [told[value] for value in values]
+        words_of = {True: words.get("true", sheet.yes), False: words.get("false", sheet.no), None: ""}
+        return [words_of[value] for value in values]
     if entry.type in ("number", "whole number"):
         _, times, digits = how.split() if how.startswith("x ") else ("x", "1", "0" if entry.type != "number" else "1")
         return [_number(sheet, value, float(times), int(digits)) for value in values]
@@ -87,20 +86,20 @@ def _number(sheet: Invented, value: float | None, times: float, digits: int) -> 
     return "" if value is None else f"{value * times:.{digits}f}".replace(".", sheet.decimal)
 
 
-def _by_lot(sheet: Invented, how: str, lot: random.Random, sessions: pl.DataFrame) -> list[str]:
+def _random_cells(sheet: Invented, how: str, rng: random.Random, sessions: pl.DataFrame) -> list[str]:
     kind, _, rest = how.partition(" ")
     if kind == "one":
         words = [word.strip() for word in rest.removeprefix("of ").split(",")]
-        return [lot.choice(words) for _ in range(ROWS)]
+        return [rng.choice(words) for _ in range(ROWS)]
     if kind == "days":
-        later = sessions.get_column("started_at").dt.offset_by(f"{lot.randint(20, 90)}d").head(ROWS)
+        later = sessions.get_column("started_at").dt.offset_by(f"{rng.randint(20, 90)}d").head(ROWS)
         return [day.strftime(sheet.day) for day in later]
     if kind == "ids":
-        return [f"{rest}{lot.randint(1000, 99999)}" for _ in range(ROWS)]
+        return [f"{rest}{rng.randint(1000, 99999)}" for _ in range(ROWS)]
     low, high, *digits = rest.split()
     if kind == "counts":
-        return [str(lot.randint(int(low), int(high))) for _ in range(ROWS)]
-    return [_number(sheet, lot.uniform(float(low), float(high)), 1, int(digits[0])) for _ in range(ROWS)]
+        return [str(rng.randint(int(low), int(high))) for _ in range(ROWS)]
+    return [_number(sheet, rng.uniform(float(low), float(high)), 1, int(digits[0])) for _ in range(ROWS)]
 
 
 LEARNED = (

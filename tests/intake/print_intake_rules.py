@@ -1,4 +1,4 @@
-"""Prints analysis/intake/RULES.md from the drawn cases: python -m tests.intake.print_intake_rules"""
+"""Print analysis/intake/RULES.md from the cases of the tests: python -m tests.intake.print_intake_rules"""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ from tests.intake.link_cases import LINK_CASES, LinkCase
 
 def rules_text() -> str:
     lines = [
-        "# Which bleed a return answers to",
+        "# Which bleed a return belongs to",
         "",
-        "Printed from the tests, which hold every line. Bleeds and the return are of bike B unless said otherwise.",
+        "Every line is checked by a test. Bleeds and returns are of bike B unless another is given.",
         "",
-        "| because | bleeds (id, brake, start) | return (written id, brake, when) | answers to |",
+        "| case | bleeds (ID, brake, start) | return (bleed named, brake, time) | belongs to |",
         "| --- | --- | --- | --- |",
         *(_line(case) for case in LINK_CASES),
         "",
-        "# Which day a log stands on",
+        "# The last day the exports cover",
         "",
-        "| because | bleeds | returns | given | as-of date | set aside |",
+        "| case | bleeds | returns | --as-of | as-of date | rejected |",
         "| --- | --- | --- | --- | --- | --- |",
         *(_day_line(case) for case in DAY_CASES),
         "",
@@ -31,16 +31,22 @@ def rules_text() -> str:
 
 def _line(case: LinkCase) -> str:
     bleeds = "; ".join(" ".join(bleed) for bleed in case.bleeds)
-    written, brake, when = case.back
+    named_bleed, brake, when = case.back
     bike = f", bike {case.bike}" if case.bike != "B" else ""
-    aside = f"; set aside: {', '.join(case.aside)}" if case.aside else ""
-    back = f"{written or 'none'}, {brake or 'none'}, {when}{bike}"
-    return f"| {case.because} | {bleeds}{aside} | {back} | {case.bleed or 'no bleed'} |"
+    rejected = f"; rejected: {', '.join(case.rejected)}" if case.rejected else ""
+    back = f"{named_bleed or 'none'}, {brake or 'none'}, {when}{bike}"
+    return f"| {case.because} | {bleeds}{rejected} | {back} | {case.bleed or 'no bleed'} |"
 
 
 def _day_line(case: DayCase) -> str:
     days = [", ".join(each) or "none" for each in (case.bleeds, case.returns)]
-    cells = [case.because, *days, case.given or "none", case.as_of or "the run stops", ", ".join(case.aside) or "none"]
+    cells = [
+        case.because,
+        *days,
+        case.requested or "none",
+        case.as_of or "the run stops",
+        ", ".join(case.rejected) or "none",
+    ]
     return f"| {' | '.join(cells)} |"
 
 

@@ -164,7 +164,7 @@ def test_a_name_longer_than_a_label_is_rejected_with_its_length(
     assert log.sessions.height == bleeds
     (reason,) = log.set_aside.select("rule", "action", "message").rows()
     assert reason[:2] == ("too_long", action)
-    assert reason[2].endswith(": 100000 characters, at most 200 are a name")
+    assert reason[2].endswith(": 100000 characters, but a name may have at most 200")
 
 
 def test_half_a_character_within_a_list_becomes_a_question_mark(tmp_path: Path) -> None:
@@ -231,7 +231,7 @@ def test_a_section_that_fits_no_file_is_reported_if_another_one_fits(tmp_path: P
     map_path = tmp_path / "map.toml"
     map_path.write_text(FOREIGN_MAP.replace("[sessions]", "[[sessions]]") + '[[sessions]]\nmissing = ["?"]\n', "utf-8")
     log = read_log([str(small_log(tmp_path))], str(map_path))
-    assert f"{map_path}: the section sessions fits none of the files" in log.warnings
+    assert f"{map_path}: no file has the headings of section [sessions]; not used" in log.warnings
 
 
 def test_whole_floats_beyond_64_bits_keep_their_text(tmp_path: Path) -> None:

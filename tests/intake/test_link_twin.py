@@ -1,4 +1,4 @@
-"""Linking against a plain walk through every bleed, written from the rules alone."""
+"""Matching of returns against a plain search through every bleed, written from the rules alone."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import polars as pl
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.intake.link import links
+from analysis.intake.link import link_returns
 from tests.build import bleed, comeback, table
 
 MOMENTS = st.builds(
@@ -16,24 +16,24 @@ MOMENTS = st.builds(
 )
 BIKES, BRAKES = st.sampled_from("ABC"), st.sampled_from(["front", "rear"])
 BLEEDS = st.lists(st.tuples(BIKES, BRAKES, MOMENTS), min_size=4, max_size=24)
-WRITTEN = st.sampled_from([None, "S0", "S1", "S2", "aside", "nowhere"])
-RETURNS = st.lists(st.tuples(BIKES, st.one_of(st.none(), BRAKES), MOMENTS, WRITTEN), min_size=4, max_size=24)
+NAMED_BLEEDS = st.sampled_from([None, "S0", "S1", "S2", "rejected", "unknown"])
+RETURNS = st.lists(st.tuples(BIKES, st.one_of(st.none(), BRAKES), MOMENTS, NAMED_BLEEDS), min_size=4, max_size=24)
 
 
 def earlier(start, back):
-    """Not later by the moment where both have an hour, else by the day."""
+    """Not later, by the time if both have one, else by the day."""
     return start <= back if len(start) > 10 and len(back) > 10 else start[:10] <= back[:10]
 
 
-def answers(bleeds, back):
-    """Every bleed that the rules allow as the answer; more than one where two bleeds began at the same moment."""
-    bike, brake, when, written = back
+def possible_bleeds(bleeds, comeback_row):
+    """Every bleed that the rules allow; more than one if two bleeds began at the same time."""
+    bike, brake, when, named_bleed = comeback_row
     ids = [f"S{i}" for i in range(len(bleeds))]
-    if written == "aside":
+    if named_bleed == "rejected":
         return {None}
-    if written in ids:
-        named = bleeds[ids.index(written)]
-        return {written if named[0] == bike and earlier(named[2], when) else None}
+    if named_bleed in ids:
+        own_bike, _, start = bleeds[ids.index(named_bleed)]
+        return {named_bleed if own_bike == bike and earlier(start, when) else None}
     before = [(b, i) for b, i in zip(bleeds, ids, strict=True) if b[0] == bike and earlier(b[2], when)]
     brakes = {b[1] for b, _ in before} if brake is None else {brake}
     if len(brakes) != 1:
@@ -45,16 +45,16 @@ def answers(bleeds, back):
 
 @settings(max_examples=25, deadline=None)
 @given(bleeds=BLEEDS, returns=RETURNS)
-def test_every_return_answers_as_a_plain_walk_says(bleeds, returns):
-    bled = [bleed(f"S{i}", when, bike_id=bike, brake=brake) for i, (bike, brake, when) in enumerate(bleeds)]
-    back = [
-        comeback(f"C{i}", when, bike_id=bike, brake=brake, session_id=written)
-        for i, (bike, brake, when, written) in enumerate(returns)
+def test_every_return_belongs_to_a_bleed_the_plain_search_allows(bleeds, returns):
+    bleed_rows = [bleed(f"S{i}", when, bike_id=bike, brake=brake) for i, (bike, brake, when) in enumerate(bleeds)]
+    return_rows = [
+        comeback(f"C{i}", when, bike_id=bike, brake=brake, session_id=named_bleed)
+        for i, (bike, brake, when, named_bleed) in enumerate(returns)
     ]
-    found = links(table("sessions", bled), table("comebacks", back), pl.Series(["aside"]))
-    for comeback_id, got, days in found.iter_rows():
+    links = link_returns(table("sessions", bleed_rows), table("comebacks", return_rows), pl.Series(["rejected"]))
+    for comeback_id, got, days in links.iter_rows():
         one = returns[int(comeback_id[1:])]
-        assert got in answers(bleeds, one)
+        assert got in possible_bleeds(bleeds, one)
         assert (days is None) == (got is None)
         if got is not None:
             assert days == int(one[2][8:10]) - int(bleeds[int(got[1:])][2][8:10])

@@ -1,4 +1,4 @@
-"""Every setting of a map at its extremes: it is read and the log adds up, or it is refused by the key's name."""
+"""Extreme values of every setting of a map: it is read and the log adds up, or refused with the name of the key."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ OWN = '[sessions.own.grease]\nheading = "grease"\n'
 COLUMNS = "[sessions.columns]\n"
 MANY = repr([f"w{n}" for n in range(20_000)])
 READ = ""
-"""Where a setting is to be read; else the key that the refusal names."""
+"""Instead of the key in the error, for a setting that must be read."""
 SETTINGS: list[tuple[str, str]] = [
     *((f'[sessions]\ndecimal = "{mark}"', READ) for mark in (".", ",")),
     *(
@@ -53,9 +53,9 @@ SETTINGS: list[tuple[str, str]] = [
         )
     ),
     *((f"[sessions]\nencoding = {value}", "sessions.encoding") for value in ("8", "[]", "true", DIGITS)),
-    ('[sessions]\nencoding = "cp037"', "map.toml, sessions"),
+    ('[sessions]\nencoding = "cp037"', "map.toml, [sessions]"),
     ('[sessions]\ndelimiter = ","', READ),
-    ('[sessions]\ndelimiter = ";"', "map.toml, sessions"),
+    ('[sessions]\ndelimiter = ";"', "map.toml, [sessions]"),
     *(
         (f"[sessions]\ndelimiter = {value}", "sessions.delimiter")
         for value in ('""', '"\\n"', "'\"'", '"\\u0000"', '"😀"', '"a"', "44")
@@ -149,7 +149,7 @@ def test_a_map_that_is_a_pipe_is_refused_without_waiting(tmp_path: Path) -> None
         read_map(tmp_path / "map.toml")
 
 
-def test_a_pipe_among_exports_is_passed_over_and_refused_by_name(tmp_path: Path) -> None:
+def test_a_pipe_among_exports_is_not_read_and_is_refused_by_name(tmp_path: Path) -> None:
     (tmp_path / "log.csv").write_text("\n".join([HEAD, *ROWS]) + "\n", encoding="utf-8")
     os.mkfifo(tmp_path / "pipe.csv")
     assert f"{tmp_path / 'pipe.csv'}: not read, not a regular file" in read_log([str(tmp_path)]).warnings

@@ -1,11 +1,11 @@
-"""Which table a file holds: told by a map's section, or recognised by the log's own headings."""
+"""Which table a file is: by a section of the map, or by the log's own headings."""
 
 from __future__ import annotations
 
 import pytest
 
 from analysis.intake import Mapping
-from analysis.intake.mapping.match_table import Absent, match_table
+from analysis.intake.mapping.match_table import AbsentHeading, match_table, unused_sections
 from analysis.intake.mapping.table_map import FIELDS, ColumnMap, OwnColumn, TableMap
 from schemas import LOG_TABLES
 from tests.intake.raw_tables import raw
@@ -23,7 +23,7 @@ GERMAN = section("sessions", bike_id="Rad", brake="Bremse", technician="Monteur"
 
 
 @pytest.mark.parametrize("table", LOG_TABLES)
-def test_each_table_is_known_by_all_its_headings(table):
+def test_each_table_is_recognised_by_all_its_headings(table):
     assert match_table(file(*FIELDS[table]), None).table_map.table == table
 
 
@@ -40,52 +40,65 @@ def test_each_table_is_known_by_all_its_headings(table):
         (("brake_model", "hose_mm"), "brakes"),
     ],
 )
-def test_a_table_is_known_by_few_headings(headings, table):
+def test_a_table_is_recognised_by_few_headings(headings, table):
     assert match_table(file(*headings), None).table_map.table == table
 
 
 @pytest.mark.parametrize(
     "headings", [("item", "technician", "repeat", "reading"), ("a", "b"), ("note",), ("Rad", "Bremse")]
 )
-def test_a_file_of_something_else_is_none_of_them(headings):
+def test_a_file_of_something_else_matches_no_table(headings):
     assert match_table(file(*headings), None).table_map is None
 
 
 def test_a_required_column_that_is_missing_is_named():
-    fit = match_table(file("session_id", "bike_id", "technician", "started_at", "cycles"), None)
-    assert (fit.table_map, fit.resembles, fit.lacks) == (None, "sessions", ("brake",))
+    match = match_table(file("session_id", "bike_id", "technician", "started_at", "cycles"), None)
+    assert (match.table_map, match.resembles, match.lacks) == (None, "sessions", ("brake",))
 
 
-def test_a_section_fits_by_its_required_headings_spelled_as_the_file_has_them():
-    fit = match_table(file("RAD", "bremse", "Monteur", " Datum", "notiz", "Kasse"), Mapping((GERMAN,), "map.toml"))
-    assert [column.heading for column in fit.table_map.columns] == ["RAD", "bremse", "Monteur", " Datum", "notiz"]
+def test_a_section_takes_the_spelling_of_the_files_headings():
+    match = match_table(file("RAD", "bremse", "Monteur", " Datum", "notiz", "Kasse"), Mapping((GERMAN,), "map.toml"))
+    assert [column.heading for column in match.table_map.columns] == ["RAD", "bremse", "Monteur", " Datum", "notiz"]
 
 
-def test_a_heading_of_the_map_that_the_file_lacks_is_left_out_and_named_with_its_key():
-    fit = match_table(file("Rad", "Bremse", "Monteur", "Datum"), Mapping((GERMAN,), "map.toml"))
-    assert fit.absent == (Absent("columns.note", "Notiz"),)
-    assert "note" not in [column.field for column in fit.table_map.columns]
+def test_a_heading_the_file_does_not_have_is_left_out_and_named_with_its_key():
+    match = match_table(file("Rad", "Bremse", "Monteur", "Datum"), Mapping((GERMAN,), "map.toml"))
+    assert match.absent == (AbsentHeading("columns.note", "Notiz"),)
+    assert "note" not in [column.field for column in match.table_map.columns]
 
 
-def test_of_two_sections_the_one_whose_headings_are_all_there_fits():
+def test_of_two_sections_the_one_with_all_headings_present_is_used():
     short = section("sessions", bike_id="Rad", brake="Bremse", technician="Monteur", started_at="Datum")
-    fit = match_table(file("Rad", "Bremse", "Monteur", "Datum"), Mapping((GERMAN, short), "map.toml"))
-    assert fit.table_map == short
+    match = match_table(file("Rad", "Bremse", "Monteur", "Datum"), Mapping((GERMAN, short), "map.toml"))
+    assert match.table_map == short
 
 
 def test_a_file_in_the_logs_own_headings_needs_no_section():
-    fit = match_table(file("bike_id", "returned_at", "complaint"), Mapping((GERMAN,), "map.toml"))
-    assert fit.table_map.table == "comebacks"
+    match = match_table(file("bike_id", "returned_at", "complaint"), Mapping((GERMAN,), "map.toml"))
+    assert match.table_map.table == "comebacks"
 
 
-def test_a_required_heading_of_the_map_that_is_missing_is_named_with_its_field():
-    fit = match_table(file("Rad", "Bremse", "Monteur", "Tag"), Mapping((GERMAN,), "map.toml"))
-    assert fit.table_map is None
-    assert fit.lacks == ("started_at ('Datum')",)
+def test_a_missing_required_heading_is_named_with_its_field():
+    match = match_table(file("Rad", "Bremse", "Monteur", "Tag"), Mapping((GERMAN,), "map.toml"))
+    assert match.table_map is None
+    assert match.lacks == ("started_at ('Datum')",)
 
 
-def test_a_section_of_own_columns_alone_adds_to_the_logs_own_headings():
+def test_a_section_with_only_own_columns_adds_to_the_logs_own_headings():
     own = TableMap("sessions", (), own=(OwnColumn("grease_g", "Fett"),))
-    fit = match_table(file("bike_id", "brake", "technician", "started_at", "Fett"), Mapping((own,), "map.toml"))
-    assert {column.field for column in fit.table_map.columns} == {"bike_id", "brake", "technician", "started_at"}
-    assert fit.table_map.own == own.own
+    match = match_table(file("bike_id", "brake", "technician", "started_at", "Fett"), Mapping((own,), "map.toml"))
+    assert {column.field for column in match.table_map.columns} == {"bike_id", "brake", "technician", "started_at"}
+    assert match.table_map.own == own.own
+
+
+def test_two_sheets_with_the_same_headings_leave_no_section_unused():
+    mapping = Mapping((GERMAN, GERMAN), "map.toml")
+    files = [file("Rad", "Bremse", "Monteur", "Datum", "Notiz")] * 2
+    assert unused_sections(mapping, [match_table(one, mapping) for one in files], files) == []
+
+
+def test_a_section_without_a_file_is_unused():
+    returns = section("comebacks", bike_id="Rad", returned_at="Zurück")
+    mapping = Mapping((GERMAN, returns), "map.toml")
+    files = [file("Rad", "Bremse", "Monteur", "Datum", "Notiz")]
+    assert unused_sections(mapping, [match_table(one, mapping) for one in files], files) == [returns]

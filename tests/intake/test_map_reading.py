@@ -1,4 +1,4 @@
-"""A map in TOML: what it may say, and every slip refused with its file and key."""
+"""A map in TOML: everything it may contain, and every mistake refused with file and key."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from analysis.errors import UserError
 from analysis.intake import read_map
 from analysis.intake.mapping.table_map import ColumnMap
 
-LEAST = """
+REQUIRED = """
 [sessions.columns]
 bike_id = "Rad"
 brake = "Bremse"
@@ -23,7 +23,7 @@ def read(tmp_path, text):
     return read_map(path)
 
 
-def test_a_whole_map_is_read_as_it_is_written(tmp_path):
+def test_a_complete_map_is_read(tmp_path):
     text = f"""
 [sessions]
 decimal = ","
@@ -33,7 +33,7 @@ encoding = "cp1252"
 delimiter = ";"
 missing = ["k. A.", "?"]
 short_rows = true
-{LEAST}
+{REQUIRED}
 hose_mm = {{ heading = "Länge [cm]", unit = "cm" }}
 [sessions.values.brake]
 front = ["vorne", "v"]
@@ -66,51 +66,54 @@ max = 20.5
     assert (hint.encoding, hint.delimiter, hint.short_rows) == ("cp1252", ";", True)
 
 
-def test_two_sections_may_serve_one_table(tmp_path):
-    text = LEAST.replace("[sessions.columns]", "[[sessions]]\n[sessions.columns]")
+def test_a_table_may_have_two_sections(tmp_path):
+    text = REQUIRED.replace("[sessions.columns]", "[[sessions]]\n[sessions.columns]")
     assert [section.table for section in read(tmp_path, text + text).sections] == ["sessions", "sessions"]
 
 
-SLIPS = {
+MISTAKES = {
     "no TOML": ("[sessions", "not TOML"),
     "an empty file": ("", "no table"),
     "an unknown table": ("[bleeds]", "bleeds"),
     "a table that is a text": ('sessions = "x"', "sessions"),
-    "an unknown key": ("[sessions]\ncolour = 1" + LEAST, "sessions.colour"),
-    "an unknown field": (LEAST + 'bubble = "x"', "sessions.columns.bubble"),
-    "a field without a heading": (LEAST + 'hose_mm = { unit = "cm" }', "sessions.columns.hose_mm"),
-    "an empty heading": (LEAST + 'hose_mm = " "', "sessions.columns.hose_mm"),
-    "a heading that is a number": (LEAST + "hose_mm = 3", "sessions.columns.hose_mm"),
-    "a heading used twice": (LEAST + 'note = "Rad"', "sessions.columns.note"),
-    "an unknown key of a column": (LEAST + 'note = { heading = "x", format = "y" }', "sessions.columns.note.format"),
-    "a unit of another kind": (LEAST + 'hose_mm = { heading = "x", unit = "ml" }', "sessions.columns.hose_mm"),
-    "a unit for a count": (LEAST + 'cycles = { heading = "x", unit = "mm" }', "sessions.columns.cycles"),
-    "no heading for a required field": (LEAST.replace('brake = "Bremse"', ""), "sessions.columns"),
-    "a decimal mark that is none": ('[sessions]\ndecimal = "x"' + LEAST, "sessions.decimal"),
-    "an order that is none": ('[sessions]\ndate_order = "dym"' + LEAST, "sessions.date_order"),
-    "an encoding that is none": ('[sessions]\nencoding = "klingon"' + LEAST, "sessions.encoding"),
-    "a delimiter of two signs": ('[sessions]\ndelimiter = ";;"' + LEAST, "sessions.delimiter"),
-    "missing that is no list": ('[sessions]\nmissing = "?"' + LEAST, "sessions.missing"),
-    "short_rows that is no yes or no": ("[sessions]\nshort_rows = 1" + LEAST, "sessions.short_rows"),
-    "values for a number": (LEAST + '[sessions.values.hose_mm]\nlong = ["l"]', "sessions.values.hose_mm"),
-    "a level that is none": (LEAST + '[sessions.values.brake]\nleft = ["l"]', "sessions.values.brake.left"),
-    "words that are no list": (LEAST + '[sessions.values.brake]\nfront = "v"', "sessions.values.brake.front"),
-    "a word of two levels": (LEAST + '[sessions.values.brake]\nfront = ["v"]\nrear = ["V"]', "sessions.values.brake"),
-    "an own column without a heading": (LEAST + '[sessions.own.g]\ntype = "number"', "sessions.own.g"),
-    "an own type that is none": (LEAST + '[sessions.own.g]\nheading = "x"\ntype = "colour"', "sessions.own.g.type"),
-    "an own role that is none": (LEAST + '[sessions.own.g]\nheading = "x"\nrole = "king"', "sessions.own.g.role"),
-    "an own unit that is a number": (LEAST + '[sessions.own.g]\nheading = "x"\nunit = 3', "sessions.own.g.unit"),
-    "own min above max": (LEAST + '[sessions.own.g]\nheading = "x"\nmin = 3\nmax = 2', "sessions.own.g"),
-    "an own bound that is no number": (LEAST + '[sessions.own.g]\nheading = "x"\nmin = "low"', "sessions.own.g.min"),
-    "an own bound without end": (LEAST + '[sessions.own.g]\nheading = "x"\nmax = inf', "sessions.own.g.max"),
-    "own bounds for a text": (LEAST + '[sessions.own.g]\nheading = "x"\ntype = "text"\nmin = 1', "sessions.own.g"),
-    "an own name with a space": (LEAST + '[sessions.own."g g"]\nheading = "x"', "sessions.own.g g"),
+    "an unknown key": ("[sessions]\ncolour = 1" + REQUIRED, "sessions.colour"),
+    "an unknown field": (REQUIRED + 'bubble = "x"', "sessions.columns.bubble"),
+    "a field without a heading": (REQUIRED + 'hose_mm = { unit = "cm" }', "sessions.columns.hose_mm"),
+    "an empty heading": (REQUIRED + 'hose_mm = " "', "sessions.columns.hose_mm"),
+    "a heading that is a number": (REQUIRED + "hose_mm = 3", "sessions.columns.hose_mm"),
+    "a heading used twice": (REQUIRED + 'note = "Rad"', "sessions.columns.note"),
+    "an unknown key of a column": (REQUIRED + 'note = { heading = "x", format = "y" }', "sessions.columns.note.format"),
+    "a unit of another kind": (REQUIRED + 'hose_mm = { heading = "x", unit = "ml" }', "sessions.columns.hose_mm"),
+    "a unit for a count": (REQUIRED + 'cycles = { heading = "x", unit = "mm" }', "sessions.columns.cycles"),
+    "no heading for a required field": (REQUIRED.replace('brake = "Bremse"', ""), "sessions.columns"),
+    "a decimal mark that is none": ('[sessions]\ndecimal = "x"' + REQUIRED, "sessions.decimal"),
+    "an order that is none": ('[sessions]\ndate_order = "dym"' + REQUIRED, "sessions.date_order"),
+    "an encoding that is none": ('[sessions]\nencoding = "klingon"' + REQUIRED, "sessions.encoding"),
+    "a delimiter of two signs": ('[sessions]\ndelimiter = ";;"' + REQUIRED, "sessions.delimiter"),
+    "missing that is no list": ('[sessions]\nmissing = "?"' + REQUIRED, "sessions.missing"),
+    "short_rows that is no yes or no": ("[sessions]\nshort_rows = 1" + REQUIRED, "sessions.short_rows"),
+    "values for a number": (REQUIRED + '[sessions.values.hose_mm]\nlong = ["l"]', "sessions.values.hose_mm"),
+    "a level that is none": (REQUIRED + '[sessions.values.brake]\nleft = ["l"]', "sessions.values.brake.left"),
+    "words that are no list": (REQUIRED + '[sessions.values.brake]\nfront = "v"', "sessions.values.brake.front"),
+    "a word of two levels": (
+        REQUIRED + '[sessions.values.brake]\nfront = ["v"]\nrear = ["V"]',
+        "sessions.values.brake",
+    ),
+    "an own column without a heading": (REQUIRED + '[sessions.own.g]\ntype = "number"', "sessions.own.g"),
+    "an own type that is none": (REQUIRED + '[sessions.own.g]\nheading = "x"\ntype = "colour"', "sessions.own.g.type"),
+    "an own role that is none": (REQUIRED + '[sessions.own.g]\nheading = "x"\nrole = "king"', "sessions.own.g.role"),
+    "an own unit that is a number": (REQUIRED + '[sessions.own.g]\nheading = "x"\nunit = 3', "sessions.own.g.unit"),
+    "own min above max": (REQUIRED + '[sessions.own.g]\nheading = "x"\nmin = 3\nmax = 2', "sessions.own.g"),
+    "an own bound that is no number": (REQUIRED + '[sessions.own.g]\nheading = "x"\nmin = "low"', "sessions.own.g.min"),
+    "an own bound without end": (REQUIRED + '[sessions.own.g]\nheading = "x"\nmax = inf', "sessions.own.g.max"),
+    "own bounds for a text": (REQUIRED + '[sessions.own.g]\nheading = "x"\ntype = "text"\nmin = 1', "sessions.own.g"),
+    "an own name with a space": (REQUIRED + '[sessions.own."g g"]\nheading = "x"', "sessions.own.g g"),
 }
 
 
-@pytest.mark.parametrize("slip", SLIPS)
-def test_a_slip_is_refused_with_its_file_and_key(tmp_path, slip):
-    text, key = SLIPS[slip]
+@pytest.mark.parametrize("mistake", MISTAKES)
+def test_a_mistake_is_refused_with_its_file_and_key(tmp_path, mistake):
+    text, key = MISTAKES[mistake]
     with pytest.raises(UserError) as refused:
         read(tmp_path, text)
     assert "map.toml" in refused.value.location
@@ -119,7 +122,7 @@ def test_a_slip_is_refused_with_its_file_and_key(tmp_path, slip):
     assert len(str(refused.value).splitlines()) <= 12
 
 
-def test_a_map_that_is_not_there_or_no_text_is_refused(tmp_path):
+def test_a_map_that_is_missing_or_not_text_is_refused(tmp_path):
     with pytest.raises(UserError, match=r"none\.toml"):
         read_map(tmp_path / "none.toml")
     (tmp_path / "map.toml").write_bytes(b"\xff\xfe\x00")

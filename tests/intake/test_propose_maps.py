@@ -1,4 +1,4 @@
-"""A map proposed for a foreign export: what it says, what it doubts, and that it reads the export as it is."""
+"""A map proposed for an export with other headings: its lines, its doubts, and the log read with it unedited."""
 
 from __future__ import annotations
 
@@ -27,14 +27,14 @@ def german(folder: Path, days: tuple[str, ...] = ("05.01.2026", "26.01.2026")) -
     return path
 
 
-def test_german_headings_and_words_are_proposed_and_the_map_reads_the_export(tmp_path: Path) -> None:
+def test_german_headings_and_words_are_proposed_and_the_map_works_unedited(tmp_path: Path) -> None:
     export = german(tmp_path)
-    told = tomllib.loads(propose_map([str(export)]).toml)["sessions"]
-    assert told["columns"]["session_id"] == "Auftrag-Nr."
-    assert told["columns"]["bike_id"] == "Rad-Nr."
-    assert told["columns"]["technician"] == "Mechaniker"
-    assert told["columns"]["lever_travel_before_mm"] == {"heading": "Hebelweg vorher [cm]", "unit": "cm"}
-    assert told["values"]["brake"] == {"front": ["vorne"], "rear": ["hinten"]}
+    sections = tomllib.loads(propose_map([str(export)]).toml)["sessions"]
+    assert sections["columns"]["session_id"] == "Auftrag-Nr."
+    assert sections["columns"]["bike_id"] == "Rad-Nr."
+    assert sections["columns"]["technician"] == "Mechaniker"
+    assert sections["columns"]["lever_travel_before_mm"] == {"heading": "Hebelweg vorher [cm]", "unit": "cm"}
+    assert sections["values"]["brake"] == {"front": ["vorne"], "rear": ["hinten"]}
     (tmp_path / "map.toml").write_text(propose_map([str(export)]).toml, encoding="utf-8")
     log = read_log([str(export)], str(tmp_path / "map.toml"))
     assert log.sessions.height == 40
@@ -42,18 +42,18 @@ def test_german_headings_and_words_are_proposed_and_the_map_reads_the_export(tmp
     assert set(log.sessions["brake"]) == {"front", "rear"}
 
 
-def test_the_order_of_day_and_month_is_proposed_where_the_days_decide_it(tmp_path: Path) -> None:
-    told = tomllib.loads(propose_map([str(german(tmp_path))]).toml)["sessions"]
-    assert told["date_order"] == "dmy"
+def test_the_order_of_day_and_month_is_proposed_if_the_dates_decide_it(tmp_path: Path) -> None:
+    sections = tomllib.loads(propose_map([str(german(tmp_path))]).toml)["sessions"]
+    assert sections["date_order"] == "dmy"
 
 
-def test_days_that_read_either_way_are_a_marked_doubt(tmp_path: Path) -> None:
-    written = propose_map([str(german(tmp_path, ("05/01/2026", "06/02/2026")))])
-    assert 'date_order = "dmy"  # PLEASE LOOK' in written.toml
-    assert "day or month first cannot be told" in written.summary
+def test_dates_that_may_be_day_first_or_month_first_are_marked(tmp_path: Path) -> None:
+    proposed = propose_map([str(german(tmp_path, ("05/01/2026", "06/02/2026")))])
+    assert 'date_order = "dmy"  # CHECK: unclear whether day-first or month-first (Datum: 05/01/2026)' in proposed.toml
+    assert "unclear whether dates are day-first or month-first (Datum: 05/01/2026)" in proposed.summary
 
 
-def test_a_proposal_is_the_same_whenever_it_is_made(tmp_path: Path) -> None:
+def test_the_same_export_gives_the_same_proposal(tmp_path: Path) -> None:
     export = str(german(tmp_path))
     assert propose_map([export]) == propose_map([export])
 
@@ -64,15 +64,27 @@ def test_french_headings_are_understood(tmp_path: Path) -> None:
     ]
     path = tmp_path / "atelier.csv"
     path.write_text(FRENCH.format(rows="\n".join(rows)) + "\n", encoding="utf-8")
-    told = tomllib.loads(propose_map([str(path)]).toml)["sessions"]
-    assert told["columns"]["bike_id"] == "Vélo"
-    assert told["values"]["brake"] == {"front": ["avant"], "rear": ["arrière"]}
-    assert told["columns"]["hose_mm"] == {"heading": "Longueur durite (cm)", "unit": "cm"}
+    sections = tomllib.loads(propose_map([str(path)]).toml)["sessions"]
+    assert sections["columns"]["bike_id"] == "Vélo"
+    assert sections["values"]["brake"] == {"front": ["avant"], "rear": ["arrière"]}
+    assert sections["columns"]["hose_mm"] == {"heading": "Longueur durite (cm)", "unit": "cm"}
 
 
-def test_an_export_of_something_else_is_refused_with_what_was_seen(tmp_path: Path) -> None:
+def test_an_export_of_something_else_is_refused_with_its_headings(tmp_path: Path) -> None:
     (tmp_path / "rota.csv").write_text(
         "Wochentag,Schicht,Kaffee\nMontag,früh,ja\nDienstag,spät,nein\n", encoding="utf-8"
     )
-    with pytest.raises(UserError, match=r"nothing looks like a table of the log.*Wochentag"):
+    with pytest.raises(UserError, match=r"no bleeds or returns found in this file.*Wochentag"):
         propose_map([str(tmp_path / "rota.csv")])
+
+
+def test_the_map_names_files_without_their_folder(tmp_path: Path) -> None:
+    assert "# werkstatt.csv\n" in propose_map([str(german(tmp_path))]).toml
+
+
+def test_two_files_of_the_same_name_keep_their_folder(tmp_path: Path) -> None:
+    folders = [tmp_path / "a", tmp_path / "b"]
+    for folder in folders:
+        folder.mkdir()
+    proposed = propose_map([str(german(folder)) for folder in folders]).toml
+    assert all(f"# {folder / 'werkstatt.csv'}\n" in proposed for folder in folders)

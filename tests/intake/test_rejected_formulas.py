@@ -1,4 +1,4 @@
-"""Rejected rows in a spreadsheet are no formulas, and imported again they are what they were."""
+"""Rejected rows contain no formulas for a spreadsheet, and are the same when imported again."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from analysis.output import write_log
 CELLS = ("=own", "@bad", "+x", "-y", "'=z", "''-z", "'t Hooft", "-5", "a;=1+1", "\t=1", 'say "=1"', "plain")
 
 
-def test_no_rejected_cell_is_a_formula_where_other_signs_separate_cells_too(tmp_path: Path) -> None:
-    text = _written(tmp_path, _rows(CELLS))
+def test_no_rejected_cell_is_a_formula_whatever_the_separator(tmp_path: Path) -> None:
+    text = _rejected_text(tmp_path, _rows(CELLS))
     cells = [cell for row in csv.reader(text.splitlines(keepends=True)) for cell in row]
     assert [cell for cell in cells if re.match(r"[=+\-@\t\r]", cell) and cell != "-5"] == []
     assert "a;=1+1" in cells
@@ -21,8 +21,8 @@ def test_no_rejected_cell_is_a_formula_where_other_signs_separate_cells_too(tmp_
     assert not {";", "\t"} & set(unquoted)
 
 
-def test_rejected_rows_imported_again_are_what_they_were(tmp_path: Path) -> None:
-    first = _written(tmp_path, _rows(CELLS))
+def test_rejected_rows_imported_again_are_the_same(tmp_path: Path) -> None:
+    first = _rejected_text(tmp_path, _rows(CELLS))
     (tmp_path / "again").mkdir()
     corrected = first.replace(",sideways,", ",front,")
     (tmp_path / "again" / "sessions.csv").write_text(corrected, "utf-8", newline="")
@@ -34,7 +34,7 @@ def _rows(cells: tuple[str, ...]) -> list[list[str]]:
     return [[f"{n:02}", f"B{n}", "sideways", cell, "2026-01-05", f"={n}"] for n, cell in enumerate(cells)]
 
 
-def _written(place: Path, rows: list[list[str]]) -> str:
+def _rejected_text(place: Path, rows: list[list[str]]) -> str:
     with (place / "sessions.csv").open("w", encoding="utf-8", newline="") as file:
         write = csv.writer(file, quoting=csv.QUOTE_ALL)
         write.writerow(["session_id", "bike_id", "brake", "technician", "started_at", "=own"])

@@ -1,4 +1,4 @@
-"""Several files of one log: named twice, with fewer headings than the map, passes of bleeds nobody knows."""
+"""Several files of one log: named twice, with fewer headings than the map, with passes of unknown bleeds."""
 
 from __future__ import annotations
 
@@ -26,55 +26,55 @@ type = "number"
 HEAD = "session_id,bike_id,brake,technician,started_at"
 
 
-def written(folder: Path, name: str, *lines: str) -> str:
+def write_csv(folder: Path, name: str, *lines: str) -> str:
     (folder / name).write_text("\n".join(lines) + "\n", encoding="utf-8")
     return str(folder / name)
 
 
 def two_years(folder: Path, this_year: str, cells: str, last_year: str = "", more: str = "") -> Log:
     head = "Nr,Rad,Bremse,Wer,Tag"
-    first = written(folder, "2025.csv", head + last_year, f"1,b,front,Wren,2025-12-30{more}")
-    second = written(folder, "2026.csv", head + this_year, f"2,b,rear,Wren,2026-01-05{cells}")
-    return read_log([first, second], written(folder, "map.toml", MAP))
+    first = write_csv(folder, "2025.csv", head + last_year, f"1,b,front,Wren,2025-12-30{more}")
+    second = write_csv(folder, "2026.csv", head + this_year, f"2,b,rear,Wren,2026-01-05{cells}")
+    return read_log([first, second], write_csv(folder, "map.toml", MAP))
 
 
-def test_a_heading_that_one_file_has_is_empty_in_the_other_and_told(tmp_path: Path) -> None:
+def test_a_field_is_empty_for_a_file_without_its_heading_and_that_is_reported(tmp_path: Path) -> None:
     log = two_years(tmp_path, ",Gänge,Fett", ",3,1.5")
     assert log.sessions["cycles"].to_list() == [None, 3]
     assert log.sessions["own.grease_g"].to_list() == [None, 1.5]
-    told = [warning for warning in log.warnings if "has no column" in warning]
-    assert len(told) == 2
-    assert all("2025.csv" in warning for warning in told)
-    assert any("'Gänge'" in warning for warning in told)
+    warnings = [warning for warning in log.warnings if "has no column" in warning]
+    assert len(warnings) == 2
+    assert all("2025.csv" in warning for warning in warnings)
+    assert any("'Gänge'" in warning for warning in warnings)
 
 
-def test_a_heading_that_no_file_has_is_a_slip_in_the_map(tmp_path: Path) -> None:
+def test_a_heading_that_no_file_has_is_a_mistake_in_the_map(tmp_path: Path) -> None:
     with pytest.raises(UserError, match=r"columns\.cycles: .* has no heading 'Gänge'"):
         two_years(tmp_path, ",Fett", ",1.5", ",Fett", ",2")
 
 
-def test_each_heading_may_stand_in_another_file(tmp_path: Path) -> None:
+def test_each_file_may_have_other_headings_of_the_map(tmp_path: Path) -> None:
     log = two_years(tmp_path, ",Fett", ",1.5", ",gänge", ",2")
     assert log.sessions["cycles"].to_list() == [2, None]
     assert log.sessions["own.grease_g"].to_list() == [None, 1.5]
 
 
-def test_a_file_named_twice_is_read_once_and_told_on_the_terminal(tmp_path: Path) -> None:
-    path = written(tmp_path, "sessions.csv", HEAD, "1,b,front,Wren,2026-01-05")
-    told = rebleed("check", path, str(tmp_path / "." / "sessions.csv"))
-    assert told.returncode == 0
-    assert "1 rows read = 1 accepted + 0 set aside + 0 copies" in told.stdout
-    assert "named twice, read once" in told.stdout
+def test_a_file_named_twice_is_read_once_and_that_is_reported(tmp_path: Path) -> None:
+    path = write_csv(tmp_path, "sessions.csv", HEAD, "1,b,front,Wren,2026-01-05")
+    run = rebleed("check", path, str(tmp_path / "." / "sessions.csv"))
+    assert run.returncode == 0
+    assert "1 rows read = 1 accepted + 0 rejected + 0 duplicates" in run.stdout
+    assert "named twice, read once" in run.stdout
 
 
 def passes_of(folder: Path, *passes: str) -> Log:
-    sessions = written(folder, "sessions.csv", HEAD, "S1,b,front,Wren,2026-01-05", "S2,b,rear,Wren,2026-01-05")
-    return read_log([sessions, written(folder, "passes.csv", "session_id,pass_no,direction,ml,bubbles", *passes)])
+    sessions = write_csv(folder, "sessions.csv", HEAD, "S1,b,front,Wren,2026-01-05", "S2,b,rear,Wren,2026-01-05")
+    return read_log([sessions, write_csv(folder, "passes.csv", "session_id,pass_no,direction,ml,bubbles", *passes)])
 
 
-def test_passes_of_bleeds_nobody_knows_are_told(tmp_path: Path) -> None:
+def test_passes_of_unknown_bleeds_are_reported(tmp_path: Path) -> None:
     log = passes_of(tmp_path, "S1,1,down,9,1", "S1,2,up,9,0", "S7,1,down,9,1", "S8,1,up,9,1")
-    assert "2 passes name bleeds not among the accepted ones: S7, S8" in log.warnings
+    assert "2 passes belong to bleeds that are not in the log or were rejected: 'S7', 'S8'" in log.warnings
     assert log.sessions["cycles"].to_list() == [1, None]
 
 
@@ -88,17 +88,17 @@ def test_passes_of_bleeds_nobody_knows_are_told(tmp_path: Path) -> None:
         (("S1,1,down,9,4", "S1,2,down,9,1"), 0, 5, True),
     ],
 )
-def test_passes_that_do_not_pair_are_told_and_only_full_cycles_count(
+def test_passes_that_do_not_pair_are_reported_and_only_full_pairs_count(
     tmp_path: Path, passes: tuple[str, ...], cycles: int, last: int, uneven: bool
 ) -> None:
     log = passes_of(tmp_path, *passes)
     assert (log.sessions["cycles"][0], log.sessions["bubbles_last"][0]) == (cycles, last)
-    assert any("do not pair into full cycles" in warning for warning in log.warnings) is uneven
+    assert any("passes down and up do not pair" in warning for warning in log.warnings) is uneven
 
 
 @pytest.mark.slow
 def test_two_thousand_files_of_one_row_take_seconds(tmp_path: Path) -> None:
-    """Each file costs a few milliseconds, however many there are; 20 s is seven times what was measured."""
+    """Each file takes a few milliseconds, however many there are; 20 s is seven times what was measured."""
     for n in range(2_000):
         row = f"S{n},B{n},{'front' if n % 2 else 'rear'},Wren,2025-01-{n % 28 + 1:02}"
         (tmp_path / f"log{n:04}.csv").write_text(f"session_id,bike_id,brake,technician,started_at\n{row}\n", "utf-8")

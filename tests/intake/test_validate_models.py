@@ -1,4 +1,4 @@
-"""What the models refuse is what intake refuses: each bound of each field, by the model alone."""
+"""The limits of every field, by the pandera model alone and by the intake."""
 
 import datetime as dt
 
@@ -22,14 +22,14 @@ BOUNDS = [(e, bound, sign) for e in ENTRIES for bound, sign in ((e.low, -1), (e.
 
 
 def with_value(entry, value):
-    """A good row of the table with one value put in its place, unchecked."""
+    """A valid row of the table with one value replaced, not validated."""
     return table(entry.table, [KEYS[entry.table]]).with_columns(
         pl.lit(value, dtype=LOG_TABLES[entry.table].to_schema().columns[entry.name].dtype.type).alias(entry.name)
     )
 
 
 @pytest.mark.parametrize(("entry", "bound", "sign"), BOUNDS, ids=lambda x: getattr(x, "name", str(x)))
-def test_a_bound_is_inside_and_a_step_past_it_is_refused(entry, bound, sign):
+def test_a_limit_is_accepted_and_a_step_beyond_it_is_not(entry, bound, sign):
     whole = entry.type == "whole number"
     kind = int if whole else float
     validate_table(LOG_TABLES[entry.table], with_value(entry, kind(bound)))
@@ -38,7 +38,7 @@ def test_a_bound_is_inside_and_a_step_past_it_is_refused(entry, bound, sign):
 
 
 @pytest.mark.parametrize("entry", [e for e in ENTRIES if e.levels], ids=lambda e: f"{e.table}.{e.name}")
-def test_a_word_that_is_no_level_is_refused(entry):
+def test_a_word_that_is_not_a_level_is_refused(entry):
     with pytest.raises(ValueError, match=entry.name):
         validate_table(LOG_TABLES[entry.table], with_value(entry, "sideways"))
 
@@ -54,7 +54,7 @@ def test_a_lazy_frame_is_refused():
         validate_table(LOG_TABLES["passes"], table("passes", [KEYS["passes"]]).lazy())
 
 
-def test_intake_blanks_a_step_past_each_bound_of_a_bleed_and_keeps_the_bound(tmp_path):
+def test_intake_accepts_each_limit_of_a_bleed_and_blanks_a_step_beyond_it(tmp_path):
     bounded = [case for case in BOUNDS if case[0].table == "sessions"]
     names = list(dict.fromkeys(entry.name for entry, _, _ in bounded))
     rows = [[*("session_id", "bike_id", "brake", "technician", "started_at"), *names]]
@@ -65,7 +65,7 @@ def test_intake_blanks_a_step_past_each_bound_of_a_bleed_and_keeps_the_bound(tmp
             rows.append([f"{at_bound}{i}", "B", "front", "Wren", "2026-01-05", *(values.get(n, "") for n in names)])
     path = tmp_path / "sessions.csv"
     path.write_text("\n".join(",".join(row) for row in rows), encoding="utf-8")
-    told = read_log([str(path)], as_of=AS_OF).set_aside
+    reasons = read_log([str(path)], as_of=AS_OF).set_aside
     expected = [(len(bounded) + i + 2, entry.name) for i, (entry, _, _) in enumerate(bounded)]
-    assert sorted(told.select("row", "column").rows()) == sorted(expected)
-    assert set(told.get_column("rule")) == {"out_of_range"}
+    assert sorted(reasons.select("row", "column").rows()) == sorted(expected)
+    assert set(reasons.get_column("rule")) == {"out_of_range"}

@@ -126,6 +126,16 @@ def test_a_technician_met_in_rejected_rows_alone_is_hidden_under_any_heading(tmp
     assert f"2,B2,rear,{codes['Kestrel']},never" in log.rejected[0].text
 
 
+def test_a_name_in_a_heading_is_hidden_in_the_reason(tmp_path: Path) -> None:
+    columns = 'session_id = "Job"\nbike_id = "Bike"\nbrake = "Brake"\ntechnician = "Who"\nstarted_at = "Begun"\n'
+    rows = "Job,Bike,Brake,Who,Begun,Minutes by Wren\n1,B1,front,Wren,2026-01-05,999\n"
+    map_text = "[sessions.columns]\n" + columns + 'minutes = "Minutes by Wren"\n'
+    log, codes = hidden_log(tmp_path, rows, map_text=map_text)
+    (message,) = log.set_aside.get_column("message")
+    assert message.startswith(f"Minutes by {codes['Wren']}: 999 is outside 2 to 480 min")
+    assert "Wren" not in message
+
+
 def test_a_line_that_cannot_be_read_is_not_shown(tmp_path: Path) -> None:
     log, _ = hidden_log(tmp_path, HEADS + "1,B1,front,Wren,2026-01-05,\n2,B2,rear,Kestrel,2026-01-05,a,b,c\n")
     shown = log.set_aside.write_csv() + "".join(one.text for one in log.rejected)
@@ -239,7 +249,7 @@ def test_a_technician_called_as_a_word_of_ours_changes_no_field_with_levels_and_
         for place in ("open", "hidden")
     )
     assert hidden_run.holds.equals(open_run.holds)
-    assert hidden_run.holds.get_column("danger").to_list() == [1]
+    assert hidden_run.holds.get_column("priority").to_list() == [1]
     assert hidden_run.set_aside.get_column("message").to_list() == open_run.set_aside.get_column("message").to_list()
     same = ["brake", "fluid_required", "fluid_used"]
     assert hidden_run.log.sessions.select(same).equals(open_run.log.sessions.select(same))
@@ -250,10 +260,8 @@ def test_a_technician_called_as_a_word_of_ours_changes_no_field_with_levels_and_
 
 def test_a_message_keeps_our_words_and_hides_what_it_quotes() -> None:
     search = NameSearch({"sessions": "T-BCD", 'Jim "Ace" Hale': "T-FGH"})
-    message = (
-        """a/sessions/x.csv: passed over the columns 'sessions time', 'Jim "Ace" Hale', as other files of sessions"""
-    )
-    told = """a/T-BCD/x.csv: passed over the columns 'T-BCD time', 'T-FGH', as other files of sessions"""
+    message = """a/sessions/x.csv: columns not used: 'sessions time', 'Jim "Ace" Hale', as other files of sessions"""
+    told = """a/T-BCD/x.csv: columns not used: 'T-BCD time', 'T-FGH', as other files of sessions"""
     assert search.hide_in_message(message) == told
     message = """the technicians 'x' and "y" (2 bleeds): write under [sessions.values]: "Jim \\"Ace\\" Hale" = []"""
     assert search.hide_in_message(message) == message.replace('"Jim \\"Ace\\" Hale"', "'T-FGH'")

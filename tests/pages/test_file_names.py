@@ -43,11 +43,11 @@ def test_two_files_of_one_name_keep_the_folder_above_them() -> None:
 
 def test_what_was_said_while_reading_names_no_folder_from_the_root() -> None:
     said = (
-        "/a b/x/bleeds.csv: passed over the columns 'a/b', 'c'",
+        "/a b/x/bleeds.csv: columns not used: 'a/b', 'c'",
         "/w/map.toml: the section sessions fits none",
         "1/2",
     )
     renamed = read_from("/a b/x/bleeds.csv", warnings=said)
     assert renamed.log.warnings == (
-        "bleeds.csv: passed over the columns 'a/b', 'c'", "map.toml: the section sessions fits none", "1/2"
+        "bleeds.csv: columns not used: 'a/b', 'c'", "map.toml: the section sessions fits none", "1/2"
     )  # fmt: skip

@@ -214,7 +214,7 @@ def test_a_card_says_when_the_whole_workshop_misses_the_step_at_a_different_rate
 
 
 def test_the_terminal_warns_of_names_spelled_in_several_ways(tmp_path) -> None:
-    said = "the technicians 'Ann' (2 bleeds), 'ann' (1 bleed) differ only in capitals and count as different people"
+    said = "the technicians 'Ann' (2 bleeds), 'ann' (1 bleed) differ only in capitals; they are counted as different people"
     audited = replace(report(), log=replace(report().log, warnings=(said, "another note")))
     (warning,) = [line for line in terminal_summary(audited, tmp_path) if line.startswith("Warning")]
     assert warning.startswith("Warning: One technician's name is spelled in several ways")

@@ -101,5 +101,6 @@ def test_the_check_takes_it_without_a_map_and_finds_nothing_to_mend(saved: Path)
     told = rebleed("check", str(saved), "--as-of", "2026-06-30", "--strict")
     assert told.returncode == 0, told.stderr
     assert (
-        f"(sessions): {BLEEDS} rows read = {BLEEDS} accepted + 0 set aside + 0 copies; 0 values blanked" in told.stdout
+        f"(sessions): {BLEEDS} rows read = {BLEEDS} accepted + 0 rejected + 0 duplicates; 0 values blanked"
+        in told.stdout
     )

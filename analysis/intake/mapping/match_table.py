@@ -1,4 +1,4 @@
-"""Which table of the log a file holds: told by the map's sections, or recognised by its headings."""
+"""Match each file to a table of the log: by the map's sections, or by the log's own headings."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ LOG_TABLE_NAMES = tuple(LOG_TABLES)
 
 
 @dataclass(frozen=True)
-class Absent:
-    """A heading that the map names and a file of its table has not: the key in the map, the heading there."""
+class AbsentHeading:
+    """A heading of the map that a file of its table does not have, and its key in the map."""
 
     key: str
     heading: str
@@ -24,139 +24,141 @@ class Absent:
 
 @dataclass(frozen=True)
 class TableMatch:
-    """What a file is: its map, or None with the table it resembles most and the required fields it lacks.
+    """The table of the log that a file holds.
 
-    `section` is the map's section as it was read, if one fits; `absent` are headings of optional fields that it names
-    and the file does not have.
+    `table_map` is None where the file matches no table; then `resembles` is the closest table, and `lacks` the required
+    fields it has no heading for. `absent` are headings of optional fields that the map names and the file does not have;
+    `section` is the section of the map that was used, as it was read.
     """
 
     table_map: TableMap | None
     resembles: str | None = None
     lacks: tuple[str, ...] = ()
-    absent: tuple[Absent, ...] = ()
+    absent: tuple[AbsentHeading, ...] = ()
     section: TableMap | None = None
 
 
 def match_table(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] = LOG_TABLE_NAMES) -> TableMatch:
-    """The map's section for a file, its headings spelled as they stand there; without a map, the canonical names.
+    """Find the section of the map that fits a file; without one, the table whose field names are the file's headings.
 
     Parameters
     ----------
     raw
-        The file as it stands.
+        The file.
     mapping
         A map, or None.
     tables
-        What the file may be; sections for anything else are passed over.
+        Tables the file may hold; sections for other tables are ignored.
     """
-    recognised = _recognised(raw, tables)
-    written = [one for one in mapping.sections if one.table in tables] if mapping else []
-    if not written:
-        return recognised
-    sections = [(_completed(one, recognised), one) for one in written]
-    fits = [(section, own) for section, own in sections if not _lacking(raw, section)]
-    if fits:
-        best, own = max(fits, key=lambda both: _likeness(raw, both[0]))
-        return replace(_with_file_headings(raw, best), section=own)
-    if recognised.table_map is not None:
-        return recognised
-    closest = min((section for section, _ in sections), key=lambda section: len(_lacking(raw, section)))
-    lacks = _lacking(raw, closest)
-    return (
-        TableMatch(None, closest.table, lacks) if 2 * len(lacks) <= len(required_fields(closest.table)) else recognised
-    )
+    by_name = _match_by_field_names(raw, tables)
+    candidates = [section for section in mapping.sections if section.table in tables] if mapping else []
+    if not candidates:
+        return by_name
+    completed = [(_complete_section(section, by_name), section) for section in candidates]
+    fitting = [(full, section) for full, section in completed if not _missing_fields(raw, full)]
+    if fitting:
+        best, section = max(fitting, key=lambda pair: _headings_present(raw, pair[0]))
+        return replace(_with_file_headings(raw, best), section=section)
+    if by_name.table_map is not None:
+        return by_name
+    closest = min((full for full, _ in completed), key=lambda full: len(_missing_fields(raw, full)))
+    lacks = _missing_fields(raw, closest)
+    if 2 * len(lacks) <= len(required_fields(closest.table)):
+        return TableMatch(None, closest.table, lacks)
+    return by_name
 
 
-def _completed(section: TableMap, recognised: TableMatch) -> TableMap:
-    """A section that names no required field adds to the log's own headings."""
-    canonical = recognised.table_map
-    mapped = {column.field for column in section.columns}
-    if canonical is None or canonical.table != section.table or mapped & set(required_fields(section.table)):
-        return section
-    used = {normalise(heading) for heading in section.headings}
-    more = (c for c in canonical.columns if c.field not in mapped and normalise(c.heading) not in used)
-    return replace(section, columns=(*section.columns, *more))
-
-
-def _likeness(raw: RawTable, section: TableMap) -> tuple[bool, int]:
-    """Rather a section whose headings are all there, then the one with the most."""
-    headings = {normalise(heading) for heading in raw.headings}
-    present = [normalise(heading) in headings for heading in section.headings]
-    return all(present), sum(present)
-
-
-def _recognised(raw: RawTable, tables: tuple[str, ...]) -> TableMatch:
-    by_plain = {normalise(heading): heading for heading in reversed(raw.headings)}
-    matched = {
-        table: tuple(ColumnMap(name, by_plain[name]) for name in FIELDS[table] if name in by_plain) for table in tables
-    }
-    lacking = {table: tuple(name for name in required_fields(table) if name not in by_plain) for table in matched}
-    table = max(matched, key=lambda name: (len(matched[name]), not lacking[name]))
-    columns, lacks = matched[table], lacking[table]
-    if len(columns) < min(2, len(raw.headings)) or not columns:
-        return TableMatch(None)
-    return TableMatch(None, table, lacks) if lacks else TableMatch(TableMap(table, columns))
-
-
-def _lacking(raw: RawTable, section: TableMap) -> tuple[str, ...]:
-    """The required fields whose headings the file has not, each with the heading the map gives it."""
-    headings = {normalise(heading) for heading in raw.headings}
-    mapped = {column.field: column.heading for column in section.columns}
-    return tuple(
-        f"{name} ({mapped[name][:60]!r})" if name in mapped else name
-        for name in required_fields(section.table)
-        if name not in mapped or normalise(mapped[name]) not in headings
-    )
-
-
-def sections_without_a_file(
-    mapping: Mapping, fits: Sequence[TableMatch], raw: Sequence[RawTable], tables: tuple[str, ...] = LOG_TABLE_NAMES
+def unused_sections(
+    mapping: Mapping,
+    matches: Sequence[TableMatch],
+    files: Sequence[RawTable],
+    tables: tuple[str, ...] = LOG_TABLE_NAMES,
 ) -> list[TableMap]:
-    """The sections that fit none of the files.
+    """Sections of the map whose required headings no file has.
 
     Parameters
     ----------
     mapping
         The map.
-    fits
-        What was found of each file.
-    raw
-        The files.
+    matches, files
+        The match of each file, in the same order.
     tables
-        What they may be.
+        Tables the files may hold.
 
     Raises
     ------
     UserError
         No section for one of these tables fits a file: the whole map would be ignored.
     """
-    used = [id(fit.section) for fit in fits if fit.section is not None]
-    unused = [section for section in mapping.sections if id(section) not in used]
-    wanted = [section for section in mapping.sections if section.table in tables]
-    if wanted and not used and raw:
-        file, section = min(((r, s) for s in wanted for r in raw), key=lambda both: len(_lacking(*both)))
+    used = [id(match.section) for match in matches if match.section is not None]
+    relevant = [section for section in mapping.sections if section.table in tables]
+    if relevant and not used and files:
+        file, section = min(((f, s) for s in relevant for f in files), key=lambda pair: len(_missing_fields(*pair)))
         raise UserError(
-            f"{mapping.file}, {section.table}",
-            f"no file has the headings of this map; {file.file} has none for {', '.join(_lacking(file, section))}",
+            f"{mapping.file}, [{section.table}]",
+            f"no file has the headings of this map; {file.file} has none for {', '.join(_missing_fields(file, section))}",
             "a map made for these exports",
             "correct the headings (or the encoding and delimiter) in the map, or leave the map out",
         )
-    return unused
+    unused = [section for section in mapping.sections if id(section) not in used]
+    return [section for section in unused if all(_missing_fields(file, section) for file in files)]
+
+
+def _complete_section(section: TableMap, by_name: TableMatch) -> TableMap:
+    """Add the log's own headings to a section that names no required field."""
+    own_names = by_name.table_map
+    mapped = {column.field for column in section.columns}
+    if own_names is None or own_names.table != section.table or mapped & set(required_fields(section.table)):
+        return section
+    used = {normalise(heading) for heading in section.headings}
+    added = (c for c in own_names.columns if c.field not in mapped and normalise(c.heading) not in used)
+    return replace(section, columns=(*section.columns, *added))
+
+
+def _headings_present(raw: RawTable, section: TableMap) -> tuple[bool, int]:
+    """Whether the file has every heading of a section, and how many: a complete section comes first, then the longest."""
+    headings = {normalise(heading) for heading in raw.headings}
+    present = [normalise(heading) in headings for heading in section.headings]
+    return all(present), sum(present)
+
+
+def _match_by_field_names(raw: RawTable, tables: tuple[str, ...]) -> TableMatch:
+    heading_of = {normalise(heading): heading for heading in reversed(raw.headings)}
+    columns = {
+        table: tuple(ColumnMap(name, heading_of[name]) for name in FIELDS[table] if name in heading_of)
+        for table in tables
+    }
+    missing = {table: tuple(name for name in required_fields(table) if name not in heading_of) for table in tables}
+    table = max(tables, key=lambda name: (len(columns[name]), not missing[name]))
+    if not columns[table] or len(columns[table]) < min(2, len(raw.headings)):
+        return TableMatch(None)
+    return TableMatch(None, table, missing[table]) if missing[table] else TableMatch(TableMap(table, columns[table]))
+
+
+def _missing_fields(raw: RawTable, section: TableMap) -> tuple[str, ...]:
+    """Required fields whose heading the file does not have, each with the heading the map gives."""
+    headings = {normalise(heading) for heading in raw.headings}
+    heading_of = {column.field: column.heading for column in section.columns}
+    return tuple(
+        f"{name} ({heading_of[name][:60]!r})" if name in heading_of else name
+        for name in required_fields(section.table)
+        if name not in heading_of or normalise(heading_of[name]) not in headings
+    )
 
 
 def _with_file_headings(raw: RawTable, section: TableMap) -> TableMatch:
-    """The section with its headings spelled as the file spells them, without those the file has not."""
-    by_plain = {normalise(heading): heading for heading in reversed(raw.headings)} | {
+    """The section with headings spelled as in the file, without those the file does not have."""
+    spelling = {normalise(heading): heading for heading in reversed(raw.headings)} | {
         name: name for name in raw.headings
     }
 
-    def file_heading(heading: str) -> str | None:
-        return by_plain.get(heading, by_plain.get(normalise(heading)))
+    def in_file(heading: str) -> str | None:
+        return spelling.get(heading, spelling.get(normalise(heading)))
 
-    columns = tuple(replace(c, heading=heading) for c in section.columns if (heading := file_heading(c.heading)))
+    columns = tuple(replace(c, heading=heading) for c in section.columns if (heading := in_file(c.heading)))
     own: tuple[OwnColumn, ...] = tuple(
-        replace(c, heading=heading) for c in section.own if (heading := file_heading(c.heading))
+        replace(c, heading=heading) for c in section.own if (heading := in_file(c.heading))
     )
-    absent = [Absent(f"columns.{c.field}", c.heading) for c in section.columns if not file_heading(c.heading)]
-    absent += [Absent(f"own.{c.name}.heading", c.heading) for c in section.own if not file_heading(c.heading)]
+    absent = [AbsentHeading(f"columns.{c.field}", c.heading) for c in section.columns if not in_file(c.heading)]
+    absent += [AbsentHeading(f"own.{c.name}.heading", c.heading) for c in section.own if not in_file(c.heading)]
     return TableMatch(replace(section, columns=columns, own=own), absent=tuple(absent))

@@ -1,8 +1,8 @@
-"""What a map says: which heading of an export is which field of the log, in what unit and words."""
+"""The content of a map: which heading of an export is which field of the log, in which unit and words."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping as Told
+from collections.abc import Mapping as ReadOnlyDict
 from dataclasses import dataclass, field
 
 from analysis.intake.convert.date_order import Order
@@ -14,11 +14,12 @@ FIELDS: dict[str, dict[str, Entry]] = {
     table: {entry.name: entry for entry in dictionary(table, model)} for table, model in MODELS.items()
 }
 GENERATED_IDS = {"sessions": "session_id", "comebacks": "comeback_id"}
+"""Ids that are generated where a file has no column for them."""
 
 
 @dataclass(frozen=True)
 class ColumnMap:
-    """One heading as one field; `unit` is the export's own, where it differs from the field's."""
+    """The heading of one field; `unit` is the export's unit where it differs from the field's."""
 
     field: str
     heading: str
@@ -27,7 +28,7 @@ class ColumnMap:
 
 @dataclass(frozen=True)
 class OwnColumn:
-    """A column of the shop's own: `own.<name>`."""
+    """A column that only this shop has, read as `own.<name>`; `low` and `high` are inclusive limits in `unit`."""
 
     name: str
     heading: str
@@ -42,13 +43,13 @@ class OwnColumn:
 class TableMap:
     """How one file or sheet becomes one table of the log.
 
-    `values` holds, for a field, the foreign words of each level (of `true` and `false` for a yes/no field), or the other
-    spellings of a name.
+    `values` gives, for a field, the words of the export for each level (`true` and `false` for a yes/no field), or the
+    other spellings of a name.
     """
 
     table: str
     columns: tuple[ColumnMap, ...]
-    values: Told[str, Told[str, tuple[str, ...]]] = field(default_factory=dict)
+    values: ReadOnlyDict[str, ReadOnlyDict[str, tuple[str, ...]]] = field(default_factory=dict)
     own: tuple[OwnColumn, ...] = ()
     decimal: str | None = None
     thousands: str = ""
@@ -60,24 +61,24 @@ class TableMap:
 
     @property
     def headings(self) -> tuple[str, ...]:
-        """Every heading it names."""
+        """Every heading named, those of own columns last."""
         return (*(column.heading for column in self.columns), *(column.heading for column in self.own))
 
     def hint(self) -> ReadingHint:
-        """What the readers need to know of it before they understand a heading."""
-        needed = required_fields(self.table)
-        required = frozenset(column.heading for column in self.columns if column.field in needed)
-        return ReadingHint(self.encoding, self.delimiter, self.short_rows, required)
+        """What the readers need before they can find the heading row."""
+        required = required_fields(self.table)
+        headings = frozenset(column.heading for column in self.columns if column.field in required)
+        return ReadingHint(self.encoding, self.delimiter, self.short_rows, headings)
 
 
 @dataclass(frozen=True)
 class Mapping:
-    """The sections of a map, and the file it was read from."""
+    """The sections of a map and the file it was read from."""
 
     sections: tuple[TableMap, ...]
     file: str
 
 
 def required_fields(table: str) -> tuple[str, ...]:
-    """Fields a file must have a column for; an id that can be made is none."""
-    return tuple(n for n, entry in FIELDS[table].items() if entry.required and n != GENERATED_IDS.get(table))
+    """Fields for which a file must have a column; an id that can be generated is not one."""
+    return tuple(name for name, entry in FIELDS[table].items() if entry.required and name != GENERATED_IDS.get(table))

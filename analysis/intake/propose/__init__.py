@@ -1,1 +1,1 @@
-"""Propose."""
+"""Proposed maps for exports with other headings."""

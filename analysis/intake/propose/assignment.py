@@ -1,30 +1,59 @@
-"""Which heading goes with which field of one table: what fits best all together, and what was refused and why."""
+"""Assign headings to the fields of one table so that the whole fits best, and note doubts and impossible matches."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from functools import cached_property
 
 import numpy as np
 
-from analysis.intake.convert.cleaned_text import normalise
+from analysis.intake.convert.cleaned_text import FALSE, TRUE, normalise, normalise_level
 from analysis.intake.convert.units import unit_for
 from analysis.intake.mapping.table_map import FIELDS, required_fields
-from analysis.intake.propose.column_match import Alternative, ColumnMatch, column_match
 from analysis.intake.propose.column_profile import ColumnProfile, identifiable_by_values, likely_unit, value_score
 from analysis.intake.propose.headings import Heading, name_similarity
-from analysis.intake.propose.mapping_warnings import DAYS, ProposedLine, contradiction
+from analysis.intake.propose.mapping_warnings import DATES, MIN_SCORE, ProposedLine, contradiction, mapping_warnings
 from analysis.intake.propose.vocabulary import FieldVocabulary, field_vocabulary
+from analysis.intake.propose.word_lookup import word_levels
 from schemas import Entry
 
-MIN_SCORE = 0.33
-HOLDS_DAYS = 0.8
+HAS_DATES = 0.8
+"""Share of dates from which a column may be the date of a table."""
+CLOSE = 0.1
+"""A heading whose score is within this of the best fits nearly as well."""
+MAX_WORDS = 80
+"""Distinct words of a column that are looked up."""
+
+
+@dataclass(frozen=True)
+class ColumnMatch:
+    """The heading proposed for one field.
+
+    `score`, `heading_score` and `value_score` are 0-1; `values` are the words of the export for each level;
+    `runners_up` the next best headings; `doubts` the reasons to check the line.
+    """
+
+    field: str
+    heading: str
+    score: float
+    heading_score: float
+    value_score: float
+    unit: str | None = None
+    values: dict[str, tuple[str, ...]] = dataclass_field(default_factory=dict)
+    unknown_words: tuple[str, ...] = ()
+    runners_up: tuple[str, ...] = ()
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def doubtful(self) -> bool:
+        return bool(self.doubts)
 
 
 @dataclass(frozen=True)
 class RefusedMatch:
-    """A heading that would have been a field by its words, and why it cannot be."""
+    """A heading whose words suggest a field, and why it cannot be that field."""
 
     field: str
     heading: str
@@ -33,7 +62,7 @@ class RefusedMatch:
 
 @dataclass(frozen=True)
 class Assignment:
-    """The lines proposed for one table, and those refused."""
+    """The lines proposed for one table, and the matches refused."""
 
     choices: tuple[ColumnMatch, ...] = ()
     refused: tuple[RefusedMatch, ...] = ()
@@ -41,7 +70,7 @@ class Assignment:
 
 @dataclass(frozen=True)
 class _Match:
-    """How well one heading goes with one field: its unit, by name, by what it holds, and what speaks against it."""
+    """How well one heading and its column match one field."""
 
     entry: Entry
     vocabulary: FieldVocabulary
@@ -59,33 +88,40 @@ class _Match:
         return max(name_similarity(self.heading, self.vocabulary), identifiable_by_values(self.profile, self.entry))
 
     @cached_property
-    def fits(self) -> float:
+    def value_score(self) -> float:
         unit = unit_for(self.unit, self.entry.unit) if self.unit else None
         return value_score(self.profile, self.entry, unit) if self.heading_score > 0.05 else 0.0
 
     @cached_property
     def contradiction(self) -> str | None:
-        named_so = normalise(self.heading.text) == self.entry.name
-        return None if named_so or self.likely < MIN_SCORE else contradiction(self.entry, self.heading, self.profile)
+        is_field_name = normalise(self.heading.text) == self.entry.name
+        if is_field_name or self.unrestricted_score < MIN_SCORE:
+            return None
+        return contradiction(self.entry, self.heading, self.profile)
 
     @property
-    def likely(self) -> float:
-        return self.heading_score * (0.25 + 0.75 * self.fits)
+    def unrestricted_score(self) -> float:
+        """The score if nothing contradicts the match."""
+        return self.heading_score * (0.25 + 0.75 * self.value_score)
 
     @property
     def score(self) -> float:
-        return 0.0 if self.contradiction else self.likely
+        return 0.0 if self.contradiction else self.unrestricted_score
+
+    @property
+    def has_dates(self) -> bool:
+        return self.profile.dates > HAS_DATES and self.profile.numeric < 0.95
 
 
 def assign(table: str, headings: Sequence[Heading], profiles: Sequence[ColumnProfile]) -> Assignment:
-    """One heading a field at most, one field a heading at most, the sum of scores as large as can be.
+    """At most one heading per field and one field per heading, with the largest sum of scores.
 
     Parameters
     ----------
     table
         A table of the log.
     headings, profiles
-        What each heading says and what its column holds, in the file's order.
+        The headings of a file and its columns, in the file's order.
     """
     from scipy.optimize import linear_sum_assignment
 
@@ -100,9 +136,9 @@ def assign(table: str, headings: Sequence[Heading], profiles: Sequence[ColumnPro
     scores = np.array([[match.score for match in row] for row in matches])
     rows, columns = linear_sum_assignment(-np.where(scores > MIN_SCORE * 0.6, scores, 0.0))
     pairs = {int(i): int(j) for i, j in zip(rows, columns, strict=True) if scores[i, j] >= MIN_SCORE}
-    pairs |= _only_one_left(matches, pairs, required_fields(table))
+    pairs |= _only_date_left(matches, pairs, required_fields(table))
     free = [j for j in range(len(profiles)) if j not in pairs.values()]
-    choices = tuple(_line(matches[i], j, free) for i, j in sorted(pairs.items()))
+    choices = tuple(_column_match(matches[i], j, free) for i, j in sorted(pairs.items()))
     refused = tuple(
         RefusedMatch(row[j].entry.name, row[j].heading.text, row[j].contradiction or "")
         for i, row in enumerate(matches)
@@ -112,32 +148,61 @@ def assign(table: str, headings: Sequence[Heading], profiles: Sequence[ColumnPro
     return Assignment(choices, refused)
 
 
-def _only_one_left(matches: list[list[_Match]], pairs: dict[int, int], required: tuple[str, ...]) -> dict[int, int]:
-    """A required day that no heading names, where one column of dates alone is left over: in doubt, but proposed."""
-    profiles_left = [match.profile for match in matches[0]]
-    candidates = [j for j, one in enumerate(profiles_left) if j not in pairs.values() and _holds_days(one)]
+def _only_date_left(matches: list[list[_Match]], pairs: dict[int, int], required: tuple[str, ...]) -> dict[int, int]:
+    """A required date that no heading names, if one column of dates alone is left: proposed, but doubtful."""
+    candidates = [j for j, match in enumerate(matches[0]) if j not in pairs.values() and match.has_dates]
     if len(candidates) != 1 or len(pairs) < 3:
         return {}
-    days = (row[0].entry for row in matches)
-    return {i: candidates[0] for i, e in enumerate(days) if e.name in required and i not in pairs and e.type in DAYS}
+    entries = (row[0].entry for row in matches)
+    return {
+        i: candidates[0]
+        for i, entry in enumerate(entries)
+        if entry.name in required and i not in pairs and entry.type in DATES
+    }
 
 
-def _line(row: list[_Match], index: int, free: list[int]) -> ColumnMatch:
+def _column_match(row: list[_Match], index: int, free: list[int]) -> ColumnMatch:
+    """The proposed line of a field (a row of matches) with its heading (by index), and the reasons to check it."""
     best = row[index]
+    score = max(best.score, MIN_SCORE)
     others = sorted((match.score, j) for j, match in enumerate(row) if j != index and match.score > MIN_SCORE * 0.7)
-    rivals = [Alternative(row[j].heading.text, score, j in free) for score, j in reversed(others)]
-    days = tuple(row[j].heading.text for j in free if _holds_days(row[j].profile))
+    others.reverse()
+    close = tuple(row[j].heading.text for other, j in others if j in free and other > score - CLOSE)
+    other_dates = tuple(row[j].heading.text for j in free if row[j].has_dates)
+    values, unknown = _words(best.entry, best.profile)
     line = ProposedLine(
-        best.entry,
-        best.vocabulary,
-        best.heading,
-        best.profile,
-        best.unit,
-        best.heading_score,
-        max(best.score, MIN_SCORE),
+        best.entry, best.vocabulary, best.heading, best.profile, best.unit, best.heading_score, best.score
     )
-    return column_match(line, best.fits, rivals, days)
+    return ColumnMatch(
+        field=best.entry.name,
+        heading=best.heading.text,
+        score=score,
+        heading_score=best.heading_score,
+        value_score=best.value_score,
+        unit=best.unit,
+        values=values,
+        unknown_words=unknown,
+        runners_up=tuple(row[j].heading.text for _, j in others[:2]),
+        doubts=tuple(mapping_warnings(line, close, other_dates, unknown)),
+    )
 
 
-def _holds_days(profile: ColumnProfile) -> bool:
-    return profile.dates > HOLDS_DAYS and profile.numeric < 0.95
+def _words(entry: Entry, profile: ColumnProfile) -> tuple[dict[str, tuple[str, ...]], tuple[str, ...]]:
+    """The words of a column by level, and the words that occur more than once and are not known."""
+    if entry.type != "true/false" and not entry.levels:
+        return {}, ()
+    own = {normalise_level(level) for level in entry.levels}
+    if entry.type == "true/false":
+        own = {normalise_level(word) for word in (*TRUE, *FALSE)}
+    by_level: dict[str, list[str]] = {}
+    unknown = []
+    counts: dict[str, int] = dict(profile.texts.value_counts().iter_rows())
+    levels = word_levels(profile.distinct[:MAX_WORDS], entry)
+    for word in profile.distinct[:MAX_WORDS]:
+        if normalise_level(word) in own:
+            continue
+        if word in levels:
+            by_level.setdefault(levels[word], []).append(word)
+        elif counts.get(word, 0) > max(2, 0.002 * len(profile.texts)):
+            unknown.append(word)
+    return {level: tuple(words) for level, words in by_level.items()}, tuple(unknown)

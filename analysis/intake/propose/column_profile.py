@@ -1,4 +1,4 @@
-"""What a column holds, as far as its cells tell: dates, numbers, words for a field's levels, how distinct they are."""
+"""The contents of a column: dates, numbers, words for the levels of a field, and how many are distinct."""
 
 from __future__ import annotations
 
@@ -8,22 +8,27 @@ import polars as pl
 
 from analysis.intake.convert.dates import parse_datetimes
 from analysis.intake.convert.units import Unit, unit_for
-from analysis.intake.propose.vocabulary import says_nothing
+from analysis.intake.propose.vocabulary import means_missing
 from analysis.intake.propose.word_lookup import FLUID_FIELDS, word_levels
 from schemas import Entry
 
 SAMPLE = 3000
+"""Cells of a column that are looked at."""
 IDENTIFYING_SHARE, IDENTIFYING_LEVELS = 0.9, 3
-FOREIGN = ("cm", "m", "in", "fl_oz", "in_lb", "f", "percent", "s", "h")
+"""Share of known words, and levels they mean, from which the words alone identify a field."""
+OTHER_UNITS = ("cm", "m", "in", "fl_oz", "in_lb", "f", "percent", "s", "h")
 FAR_OFF, ABOUT = 3.5, 1.8
-"""Times above or below a usual reading, from where on a unit is asked about, and within which another is proposed
-(common practice, no source)."""
+"""Factors above or below a usual reading: beyond the first the unit is doubtful, within the second another unit is
+proposed (common practice, no source)."""
 _NUMBER = r"^[+-]?[\d\s.,'’\u00a0\u202f]*\d[\d\s.,'’\u00a0\u202f]*(?:\D{0,6})$"
 
 
 @dataclass(frozen=True)
 class ColumnProfile:
-    """One column's sample: its recorded texts, distinct texts by frequency, and the share that are dates or numbers."""
+    """A sample of a column: its texts, the distinct ones by frequency, the share of dates, and the numbers.
+
+    `missing` are its words for 'not recorded', which are not among the texts.
+    """
 
     heading: str
     texts: pl.Series
@@ -38,19 +43,19 @@ class ColumnProfile:
 
     @property
     def distinct_share(self) -> float:
-        """Distinct texts over texts: 1 for ids, near 0 for a handful of words."""
+        """Distinct texts over texts: 1 for IDs, almost 0 for a few words."""
         return len(self.distinct) / len(self.texts) if len(self.texts) else 0.0
 
 
 def column_profile(heading: str, cells: pl.Series, decimal: str) -> ColumnProfile:
-    """What the column holds, from at most 3,000 cells spread over it."""
+    """Profile a column from at most 3,000 cells spread over it; `decimal` is the file's decimal mark."""
     text = cells.cast(pl.String).str.strip_chars()
     text = text.filter(text.is_not_null() & (text != ""))
     if len(text) > SAMPLE:
         text = text.gather_every(len(text) // SAMPLE + 1)
     counts = text.value_counts(sort=True)
     words = counts.get_column(counts.columns[0]).to_list()
-    missing = tuple(word for word in words[:400] if says_nothing(word))
+    missing = tuple(word for word in words[:400] if means_missing(word))
     usual = {"-", "–", "n/a", "na", "n.r.", "k.a.", "null", "none", "nan"}
     text = text.filter(~text.is_in(list(missing)) & ~text.str.to_lowercase().is_in(list(usual)))
     ignored = {*missing, *(word for word in words if word.casefold() in usual)}
@@ -61,7 +66,7 @@ def column_profile(heading: str, cells: pl.Series, decimal: str) -> ColumnProfil
 
 
 def value_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
-    """How well what a column holds suits a field, 0–1; an empty column says nothing (0.6)."""
+    """How well the contents of a column suit a field, 0-1; 0.6 for an empty column."""
     if not len(profile.texts):
         return 0.6
     if entry.type in ("date", "date or date-time"):
@@ -70,13 +75,16 @@ def value_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> floa
     if entry.type == "true/false" or entry.levels:
         return _level_share(profile, entry)
     if entry.type in ("number", "whole number"):
-        return _measured(profile, entry, unit)
-    return _text(profile, entry)
+        return _number_score(profile, entry, unit)
+    return _text_score(profile, entry)
 
 
 def identifiable_by_values(profile: ColumnProfile, entry: Entry) -> float:
-    """How surely a column is a field by its words alone, whatever its heading says: 0.5 where nearly all are words for at
-    least three of the field's levels (both, where it has two), else 0. Fluids, of which there are three, never do."""
+    """Score of a column whose words alone identify a field, whatever its heading.
+
+    0.5 if nearly all its words mean at least three of the field's levels (or both of two), else 0. Fluids never identify
+    a field, since three fields hold fluids.
+    """
     if not entry.levels or entry.name in FLUID_FIELDS or not len(profile.texts) or len(profile.distinct) > 60:
         return 0.0
     levels = set(word_levels(profile.distinct, entry).values())
@@ -85,8 +93,10 @@ def identifiable_by_values(profile: ColumnProfile, entry: Entry) -> float:
 
 
 def likely_unit(profile: ColumnProfile, entry: Entry, usual: float | None, heading_unit: str | None) -> str | None:
-    """The export's unit: the one its heading names, else the one in which most readings lie in the field's range and
-    nearest the usual; None where that is the field's own."""
+    """The unit of a column: the one its heading names, else the one that puts most readings inside the field's limits.
+
+    Of two that do so equally, the one that gives more usual readings. None if it is the field's own unit.
+    """
     if not entry.unit or entry.type not in ("number", "whole number"):
         return None
     own = next((name for name in ("mm", "ml", "nm", "c", "fraction", "min", "s") if _is_own(name, entry.unit)), None)
@@ -94,13 +104,13 @@ def likely_unit(profile: ColumnProfile, entry: Entry, usual: float | None, headi
         return None if heading_unit == own else heading_unit
     if own is None or usual is None or not profile.numbers.count():
         return None
-    names = [name for name in (own, *FOREIGN) if name and unit_for(name, entry.unit)]
+    names = [name for name in (own, *OTHER_UNITS) if name and unit_for(name, entry.unit)]
     best = max(
         names,
         key=lambda name: (
             _inside(profile, entry, unit_for(name, entry.unit)),
             name == own,
-            _distance_from_usual(profile, entry, usual, name),
+            -_distance_from_usual(profile, entry, usual, name),
         ),
     )
     ours = _inside(profile, entry, unit_for(own, entry.unit)) if own else 0.0
@@ -109,24 +119,24 @@ def likely_unit(profile: ColumnProfile, entry: Entry, usual: float | None, headi
 
 
 def _usual_unit(profile: ColumnProfile, entry: Entry, usual: float, field_unit: str) -> str | None:
-    """A foreign unit in which the median is about usual where it is far from it in the field's own; else None."""
-    if near_usual(profile, unit_for(field_unit, entry.unit), usual, FAR_OFF) or entry.unit == "°C":
+    """Another unit that makes the median usual, if it is far from usual in the field's own unit; else None."""
+    if is_near_usual(profile, unit_for(field_unit, entry.unit), usual, FAR_OFF) or entry.unit == "°C":
         return None
-    fitting_units = (name for name in FOREIGN if near_usual(profile, unit_for(name, entry.unit), usual, ABOUT))
+    fitting_units = (name for name in OTHER_UNITS if is_near_usual(profile, unit_for(name, entry.unit), usual, ABOUT))
     return next(
         (name for name in fitting_units if _inside(profile, entry, unit_for(name, entry.unit)) > IDENTIFYING_SHARE),
         None,
     )
 
 
-def near_usual(profile: ColumnProfile, unit: Unit | None, usual: float, factor: float) -> bool:
-    """Whether the median of the readings other than nothing is within so many times of a usual one."""
+def is_near_usual(profile: ColumnProfile, unit: Unit | None, usual: float, factor: float) -> bool:
+    """Whether the median of the readings other than zero is within a factor of a usual one."""
     value = median_reading(profile, unit)
     return unit is not None and value is not None and usual / factor <= value <= usual * factor
 
 
 def median_reading(profile: ColumnProfile, unit: Unit | None) -> float | None:
-    """The median of the readings other than nothing, in the field's own unit, whatever its sign."""
+    """The absolute median of the readings other than zero, in the field's own unit."""
     median = profile.numbers.filter(profile.numbers != 0).drop_nulls().median()
     if not isinstance(median, float | int):
         return None
@@ -150,24 +160,21 @@ def _level_share(profile: ColumnProfile, entry: Entry) -> float:
     if len(profile.distinct) > 60:
         return 0.02
     counts = profile.texts.value_counts()
-    known = word_levels(profile.distinct, entry)
-    total = sum(n for word, n in counts.iter_rows() if word in known)
-    share = total / len(profile.texts)
-    return (
-        0.1 + 0.9 * share
-        if share > 0.5
-        else 0.15 * share + (0.25 if entry.type == "true/false" and len(profile.distinct) == 2 else 0.0)
-    )
+    levels = word_levels(profile.distinct, entry)
+    share = sum(n for word, n in counts.iter_rows() if word in levels) / len(profile.texts)
+    if share > 0.5:
+        return 0.1 + 0.9 * share
+    return 0.15 * share + (0.25 if entry.type == "true/false" and len(profile.distinct) == 2 else 0.0)
 
 
-def _measured(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
+def _number_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
     if profile.numeric < 0.7:
         return 0.03
     whole = entry.type != "whole number" or _share(profile.numbers.drop_nulls() % 1 == 0) > 0.95
     return (0.3 + 0.7 * _inside(profile, entry, unit)) * (1.0 if whole else 0.3)
 
 
-def _text(profile: ColumnProfile, entry: Entry) -> float:
+def _text_score(profile: ColumnProfile, entry: Entry) -> float:
     dated = profile.dates > 0.8 and profile.numeric < 0.9
     if entry.required and entry.role == "key" and entry.name.endswith("_id") and entry.name != "bike_id":
         return 0.1 if dated else 0.3 + 0.7 * profile.distinct_share
@@ -175,8 +182,11 @@ def _text(profile: ColumnProfile, entry: Entry) -> float:
         return 0.1 if dated else 0.5 + 0.5 * min(1.0, 3 * profile.distinct_share)
     if entry.name == "note":
         return 0.3 if dated or profile.numeric > 0.9 else 1.0
-    few = profile.distinct_share < 0.5 or len(profile.distinct) < 80
-    return 0.1 if dated else 0.3 if profile.numeric > 0.9 else 1.0 if few else 0.5
+    if dated:
+        return 0.1
+    if profile.numeric > 0.9:
+        return 0.3
+    return 1.0 if profile.distinct_share < 0.5 or len(profile.distinct) < 80 else 0.5
 
 
 def _inside(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
@@ -185,10 +195,8 @@ def _inside(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
         values = values * unit.factor + unit.offset
     if not len(values):
         return 0.0
-    low, high = (
-        (-float("inf") if entry.low is None else entry.low),
-        (float("inf") if entry.high is None else entry.high),
-    )
+    low = -float("inf") if entry.low is None else entry.low
+    high = float("inf") if entry.high is None else entry.high
     return _share((values >= low - 1e-9) & (values <= high + 1e-9))
 
 
@@ -198,11 +206,10 @@ def _share(true: pl.Series) -> float:
 
 def _distance_from_usual(profile: ColumnProfile, entry: Entry, usual: float, name: str) -> float:
     unit = unit_for(name, entry.unit)
-    middle = profile.numbers.median()
-    if unit is None or middle is None:
-        return -float("inf")
-    value = abs(float(middle) * unit.factor + unit.offset)  # type: ignore[arg-type]
-    return -abs(value - usual)
+    median = profile.numbers.median()
+    if unit is None or median is None:
+        return float("inf")
+    return abs(abs(float(median) * unit.factor + unit.offset) - usual)  # type: ignore[arg-type]
 
 
 def _is_own(name: str, canonical: str) -> bool:

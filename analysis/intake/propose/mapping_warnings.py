@@ -1,4 +1,4 @@
-"""What speaks against a proposed line of a map: against it so far that it is not proposed, or enough to ask for a look."""
+"""Reasons against a proposed line of a map: contradictions, so that it is not proposed, and doubts, so that it is checked."""
 
 from __future__ import annotations
 
@@ -8,24 +8,26 @@ from analysis.intake.convert.units import unit_for
 from analysis.intake.propose.column_profile import FAR_OFF, ColumnProfile, median_reading
 from analysis.intake.propose.headings import Heading, irrelevant_words
 from analysis.intake.propose.vocabulary import FieldVocabulary, negations, tokens
-from analysis.intake.propose.word_lookup import guess_by_part
+from analysis.intake.propose.word_lookup import guess_from_one_word
 from schemas import Entry
 
-SURE = 0.6
-CLOSE = 0.1
-"""A second heading within this of the first one's score fits nearly as well."""
-MAX_COUNTED = 40
-FEW_COUNTED = 12
+MIN_SCORE = 0.33
+"""A heading with a lower score is not proposed for a field, unless it is the only date column left."""
+MIN_SURE_SCORE = 0.6
+MAX_COUNT = 40
+"""Whole numbers up to this may be counts where the heading suggests a count."""
+MAX_SMALL_COUNT = 12
+"""Whole numbers up to this may be counts whatever the heading."""
 MEASURED = ("mm", "ml", "N·m")
-TWO_MEANINGS = ("m", "in", "h", "c", "f", "s", "min")
-"""Names of units that are short words or letters with other meanings too."""
+AMBIGUOUS_UNITS = ("m", "in", "h", "c", "f", "s", "min")
+"""Names of units that are also words or letters with other meanings."""
 NUMBERS = ("number", "whole number")
-DAYS = ("date", "date or date-time")
+DATES = ("date", "date or date-time")
 
 
 @dataclass(frozen=True)
 class ProposedLine:
-    """One field and the heading proposed for it, with all that is known of both."""
+    """A field, the heading proposed for it, and how well they match; scores are 0-1."""
 
     entry: Entry
     vocabulary: FieldVocabulary
@@ -37,92 +39,93 @@ class ProposedLine:
 
 
 def contradiction(entry: Entry, heading: Heading, profile: ColumnProfile) -> str | None:
-    """Why a heading cannot be the field although its words are near it; None where nothing speaks so far against it."""
+    """Why a heading with fitting words cannot be the field; None if nothing contradicts it."""
     if entry.type == "true/false":
-        denied = [word for word in tokens(heading.text) if word in negations()]
-        return f"the heading says the opposite ({denied[0]})" if denied else None
+        negated = [word for word in tokens(heading.text) if word in negations()]
+        return f"the heading says the opposite ({negated[0]!r})" if negated else None
     if entry.type not in NUMBERS or entry.unit == "currency":
         return None
-    if heading.unit and heading.unit not in TWO_MEANINGS and unit_for(heading.unit, entry.unit) is None:
-        own = f"is measured in {entry.unit}" if entry.unit else "is a count"
-        return f"the heading says {heading.unit}, {entry.name} {own}"
-    if (
-        entry.unit in MEASURED
-        and not heading.unit
-        and _speaks_of_a_count(heading)
-        and _looks_like_counts(profile, MAX_COUNTED)
-    ):
-        return f"it is a count ({_whole_range(profile)}), {entry.name} is measured in {entry.unit}"
+    if heading.unit and heading.unit not in AMBIGUOUS_UNITS and unit_for(heading.unit, entry.unit) is None:
+        expected = f"in {entry.unit}" if entry.unit else "a count"
+        return f"the heading gives {heading.unit}, but {entry.name} is {expected}"
+    is_count = not heading.unit and _suggests_count(heading) and _looks_like_counts(profile, MAX_COUNT)
+    if entry.unit in MEASURED and is_count:
+        return f"it is a count ({_whole_range(profile)}), but {entry.name} is in {entry.unit}"
     return None
 
 
 def mapping_warnings(
-    line: ProposedLine, alternatives: tuple[str, ...], other_days: tuple[str, ...], unknown: tuple[str, ...]
+    line: ProposedLine, alternatives: tuple[str, ...], other_dates: tuple[str, ...], unknown: tuple[str, ...]
 ) -> list[str]:
-    """Every reason to look at a proposed line, in plain words; none where both heading and cells speak for it.
+    """Every reason to check a proposed line; none if both heading and contents match.
 
     Parameters
     ----------
     line
         The field and its heading.
     alternatives
-        Headings without a field that fit nearly as well.
-    other_days
-        Headings without a field that hold days too.
+        Unused headings that fit nearly as well.
+    other_dates
+        Unused headings of other columns of dates.
     unknown
-        Words of the column that no language knows.
+        Words of the column that are in no vocabulary.
     """
     warnings = []
-    if line.score < SURE:
-        warnings.append("heading or cells speak only faintly for it")
+    if line.score < MIN_SURE_SCORE:
+        warnings.append("only date column left" if line.score < MIN_SCORE else "weak match")
     irrelevant = irrelevant_words(line.heading, line.vocabulary)
     if irrelevant and line.heading_score < 1:
-        warnings.append(f"the heading also says {_listed(irrelevant)}")
+        warnings.append(f"heading also contains {_listed(irrelevant)}")
     if alternatives:
         warnings.append(f"{_listed(alternatives)} fits nearly as well")
-    if line.entry.type in DAYS and line.heading_score < 1 and other_days:
-        warnings.append(f"{_listed(other_days)} holds days too")
+    if line.entry.type in DATES and line.heading_score < 1 and other_dates:
+        warnings.append(f"{_listed(other_dates)} contains dates too")
     if line.entry.type in NUMBERS:
         warnings += _number_warnings(line)
     if unknown:
-        warnings.append(f"nobody knows {_listed(unknown)}")
+        warnings.append(f"unknown words: {_listed(unknown)}")
+    meanings = {"true": "yes", "false": "no"}
     warnings += [
-        f"{word!r} is read as {level} by a part of it"
-        for word, level in guess_by_part(line.profile.distinct, line.entry)
+        f"{word!r} is taken as {meanings.get(level, level)} from one of its words"
+        for word, level in guess_from_one_word(line.profile.distinct, line.entry)
     ]
     return warnings
 
 
 def _number_warnings(line: ProposedLine) -> list[str]:
-    """What the readings themselves say: counted or measured, in which unit, and how far from the usual."""
+    """Reasons in the readings: counts instead of measurements, a guessed unit, an unusual size."""
     entry, profile, warnings = line.entry, line.profile, []
     if not profile.numbers.count():
         return []
-    if entry.unit in MEASURED and not line.heading.unit and _looks_like_counts(profile, FEW_COUNTED):
-        warnings.append(f"{_whole_range(profile)}, as a count has them; {entry.name} is in {entry.unit}")
-    if entry.unit in MEASURED and _speaks_of_a_count(line.heading) and line.heading_score < 1:
-        warnings.append("the heading speaks of a count")
+    if entry.unit in MEASURED and not line.heading.unit and _looks_like_counts(profile, MAX_SMALL_COUNT):
+        warnings.append(f"looks like a count ({_whole_range(profile)}), but {entry.name} is in {entry.unit}")
+    if entry.unit in MEASURED and _suggests_count(line.heading) and line.heading_score < 1:
+        warnings.append("heading suggests a count")
     if line.unit and not line.heading.unit:
-        warnings.append(f"the heading names no unit; {line.unit} is taken from its readings")
-    return [*warnings, *_far_from_usual(line)]
+        warnings.append(f"heading gives no unit; {line.unit} is guessed from the readings")
+    return [*warnings, *_unusual_size(line)]
 
 
-def _far_from_usual(line: ProposedLine) -> list[str]:
+def _unusual_size(line: ProposedLine) -> list[str]:
     entry, usual = line.entry, line.vocabulary.usual
-    value = median_reading(line.profile, unit_for(line.unit, entry.unit) if line.unit else None)
-    if not value or not usual or entry.unit in ("", "currency", "°C") or usual / FAR_OFF <= value <= usual * FAR_OFF:
+    median = median_reading(line.profile, unit_for(line.unit, entry.unit) if line.unit else None)
+    if not median or not usual or entry.unit in ("", "currency", "°C"):
         return []
-    return [f"a middling reading would be {value:.2g} {entry.unit}, where about {usual:g} is usual: which unit?"]
+    if usual / FAR_OFF <= median <= usual * FAR_OFF:
+        return []
+    return [f"the median would be {median:.2g} {entry.unit}, but about {usual:g} is usual: check the unit"]
 
 
-def _speaks_of_a_count(heading: Heading) -> bool:
-    return any(sense.get("count", 0) >= SURE or sense.get("number", 0) >= SURE for sense in heading.senses)
+def _suggests_count(heading: Heading) -> bool:
+    return any(
+        sense.get("count", 0) >= MIN_SURE_SCORE or sense.get("number", 0) >= MIN_SURE_SCORE for sense in heading.senses
+    )
 
 
-def _looks_like_counts(profile: ColumnProfile, most: int) -> bool:
-    """Whether a column's numbers are whole, none below nothing, and none large."""
+def _looks_like_counts(profile: ColumnProfile, maximum: int) -> bool:
+    """Whether a column's numbers are whole and from zero to a maximum."""
     values = profile.numbers.drop_nulls()
-    return len(values) > 0 and bool(((values % 1 == 0) & (values >= 0) & (values <= most)).all())
+    return len(values) > 0 and bool(((values % 1 == 0) & (values >= 0) & (values <= maximum)).all())
 
 
 def _whole_range(profile: ColumnProfile) -> str:

@@ -1,4 +1,4 @@
-"""The trade's words in six languages: what headings speak of and what cells say, as data in `vocabulary/`."""
+"""The trade's words in six languages, for headings and for cells; the words are in `vocabulary/*.toml`."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
 
 @dataclass(frozen=True)
 class Phrasing:
-    """One way to speak of a field: the concepts it takes, and those that may stand beside them."""
+    """One way to name a field: the concepts a heading needs for it, and those it may also have."""
 
     needed: frozenset[str]
     optional: frozenset[str]
@@ -24,7 +24,7 @@ class Phrasing:
 
 @dataclass(frozen=True)
 class FieldVocabulary:
-    """How headings speak of a field, and a middling value of it in its own unit."""
+    """The ways to name a field, and a usual value in its own unit."""
 
     phrasings: tuple[Phrasing, ...]
     usual: float | None = None
@@ -32,13 +32,13 @@ class FieldVocabulary:
 
 @dataclass(frozen=True)
 class Lexicon:
-    """Words, each with its meanings and the languages it has them in; `alone` are never looked for within a word."""
+    """Words with their meanings and the languages of each meaning; those in `alone` are not looked for inside a word."""
 
     meanings: dict[str, dict[str, set[str]]] = field(default_factory=dict)
     alone: set[str] = field(default_factory=set)
 
     def add(self, words: str, meaning: str, language: str) -> None:
-        """Words apart by spaces; `_` joins words, `=` at the end marks one that only means it standing alone."""
+        """Add words separated by spaces; `_` joins the words of a phrase, `=` at the end marks one for `alone`."""
         for word in words.split():
             key = " ".join(tokens(word.rstrip("="))) or word.rstrip("=")
             self.meanings.setdefault(key, {}).setdefault(meaning, set()).add(language)
@@ -48,7 +48,7 @@ class Lexicon:
 
 @cache
 def concepts() -> Lexicon:
-    """Every word a heading may be made of, with the concepts it may mean."""
+    """The words of headings, with the concepts each may mean."""
     lexicon = Lexicon()
     for language in LANGUAGES:
         for concept, words in _read_toml(language)["concepts"].items():
@@ -58,7 +58,7 @@ def concepts() -> Lexicon:
 
 @cache
 def level_lexicon(name: str) -> Lexicon:
-    """Every word for the levels of a field; `yes_no` words serve every field with true and false."""
+    """The words for the levels of a field; those of `yes_no` apply to every field with true and false."""
     lexicon = Lexicon()
     for language in LANGUAGES:
         for level, words in _read_toml(language)["values"].get(name, {}).items():
@@ -68,56 +68,59 @@ def level_lexicon(name: str) -> Lexicon:
 
 @cache
 def pairs(name: str) -> tuple[tuple[str, ...], ...]:
-    """Words for the levels of a field that tell them only together, in the order of the levels."""
+    """Words that mean the levels of a field only if they occur together, in the order of the levels."""
     return tuple(tuple(pair.split()) for pair in _read_toml("grammar")["pairs"].get(name, ()))
 
 
 @cache
-def little_words() -> frozenset[str]:
-    """Words that a heading has between the telling ones."""
-    return frozenset(_read_toml("grammar")["between"]["words"].split())
+def filler_words() -> frozenset[str]:
+    """Words of headings without a meaning of their own: articles, prepositions."""
+    return frozenset(_read_toml("grammar")["filler"]["words"].split())
 
 
 @cache
 def missing_lexicon() -> frozenset[str]:
-    """Phrases that say nothing was recorded, their words apart by one space; signs alone as they stand."""
+    """Phrases for 'not recorded', their words separated by one space; signs without letters as they are."""
     words = (word.rstrip("=") for language in LANGUAGES for word in _read_toml(language)["missing"]["words"].split())
     return frozenset(" ".join(tokens(word)) or word for word in words)
 
 
-_LONGEST_REMARK = 200
+_MAX_REMARK = 200
+"""Characters of the longest cell that may be such a phrase."""
 
 
-def says_nothing(cell: str) -> bool:
-    """Whether a cell says in words that its writer recorded nothing: *weiß nicht*, *not known*."""
-    return len(cell) <= _LONGEST_REMARK and (" ".join(tokens(cell)) or cell.strip()) in missing_lexicon()
+def means_missing(cell: str) -> bool:
+    """Whether a cell says in words that nothing was recorded: *weiß nicht*, *not known*."""
+    return len(cell) <= _MAX_REMARK and (" ".join(tokens(cell)) or cell.strip()) in missing_lexicon()
 
 
 @cache
 def negations() -> frozenset[str]:
-    """Words that turn what a heading says into its opposite."""
+    """Words that turn a heading into its opposite."""
     return frozenset(_read_toml("grammar")["negation"]["words"].split())
 
 
 @cache
 def field_vocabulary() -> dict[str, dict[str, FieldVocabulary]]:
-    """For every table and field, how headings speak of it."""
+    """The vocabulary of every field, by table and field."""
     return {
-        table: {name: FieldVocabulary(tuple(_phrasings(one["said"])), one.get("usual")) for name, one in fields.items()}
+        table: {
+            name: FieldVocabulary(tuple(_phrasings(one["phrases"])), one.get("usual")) for name, one in fields.items()
+        }
         for table, fields in _read_toml("fields").items()
     }
 
 
 def folded(text: str) -> str:
-    """Lower case, without accents: `Bremsflüssigkeit` is bremsflussigkeit."""
-    apart = unicodedata.normalize("NFKD", text.replace("ß", "ss").replace("ø", "o").casefold())
-    return "".join(sign for sign in apart if not unicodedata.combining(sign)).strip()
+    """Lower case without accents: `Bremsflüssigkeit` becomes bremsflussigkeit."""
+    decomposed = unicodedata.normalize("NFKD", text.replace("ß", "ss").replace("ø", "o").casefold())
+    return "".join(letter for letter in decomposed if not unicodedata.combining(letter)).strip()
 
 
 def tokens(text: str) -> list[str]:
-    """The words of a heading or cell, humps apart: `LeverTravel_mm` is lever, travel, mm."""
-    apart = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", text)
-    return re.findall(r"[^\W_]+|[✓✔☑✗✘☐#]", folded(apart))
+    """The words of a heading or cell, split at capitals too: `LeverTravel_mm` becomes lever, travel, mm."""
+    split = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", text)
+    return re.findall(r"[^\W_]+|[✓✔☑✗✘☐#]", folded(split))
 
 
 def _phrasings(phrases: list[str]) -> Iterator[Phrasing]:

@@ -1,4 +1,4 @@
-"""What a foreign word in a cell stands for: the level of a field, yes or no, as far as six languages know it."""
+"""Look up the level of a field, or yes or no, that a word in a cell means in one of six languages."""
 
 from __future__ import annotations
 
@@ -6,26 +6,26 @@ from collections.abc import Sequence
 from functools import cache
 
 from analysis.intake.convert.cleaned_text import FALSE, TRUE, normalise_level
-from analysis.intake.propose.headings import clipped
+from analysis.intake.propose.headings import abbreviation_score
 from analysis.intake.propose.vocabulary import folded, level_lexicon, negations, pairs, tokens
 from schemas import Entry
 
-MIN_CLIPPED = 0.6
+MIN_ABBREVIATION_SCORE = 0.6
 FLUID_FIELDS = ("fluid_required", "fluid_used", "kit_fluid")
 
 
 def word_levels(words: Sequence[str], entry: Entry) -> dict[str, str]:
-    """The level of each of a column's words that some language knows; V and A are front and rear only together."""
+    """The level of each known word of a column; V and A mean front and rear only if both occur."""
     plain = {folded(word).strip(". "): word for word in words}
     for pair in pairs(entry.name):
         if set(plain) == set(pair):
             return {plain[word]: level for word, level in zip(pair, entry.levels, strict=True)}
-    known = ((word, word_level(word, entry)) for word in words)
-    return {word: level for word, level in known if level is not None}
+    levels = ((word, word_level(word, entry)) for word in words)
+    return {word: level for word, level in levels if level is not None}
 
 
 def word_level(word: str, entry: Entry) -> str | None:
-    """The level a foreign word stands for; None where no language knows it."""
+    """The level a word means; None if it is unknown."""
     key = normalise_level(word)
     own = {normalise_level(level): level for level in entry.levels}
     if entry.type == "true/false":
@@ -40,22 +40,21 @@ def word_level(word: str, entry: Entry) -> str | None:
     return next((level for name in names if (level := _meaning(word, name)) is not None), None)
 
 
-def guess_by_part(words: Sequence[str], entry: Entry) -> list[tuple[str, str]]:
-    """Words of a yes-or-no column that no language knows whole, each with the level a part of it stands for."""
+def guess_from_one_word(words: Sequence[str], entry: Entry) -> list[tuple[str, str]]:
+    """Unknown phrases of a yes/no column, each with the level that one of its words means."""
     if entry.type != "true/false":
         return []
     names = (entry.name, "yes_no")
     own = {normalise_level(word) for word in (*TRUE, *FALSE)}
-    known = word_levels(words, entry)
     return [
         (word, level)
-        for word, level in known.items()
+        for word, level in word_levels(words, entry).items()
         if normalise_level(word) not in own and not any(_whole_phrase(word, name) for name in names)
     ]
 
 
 def _whole_phrase(word: str, name: str) -> str | None:
-    """The level a whole phrase stands for."""
+    """The level that a phrase as a whole means."""
     phrase, meanings = " ".join(tokens(word)) or word.strip(), level_lexicon(name).meanings
     spelled = next((s for s in (phrase, phrase.replace(" ", ""), word.strip()) if s in meanings), None)
     return None if spelled is None else next(iter(meanings[spelled]))
@@ -69,9 +68,9 @@ def _meaning(word: str, name: str) -> str | None:
     if whole is not None or negations() & set(phrase.split()):
         return whole
     inside = [
-        (len(known), level)
-        for known, levels in lexicon.meanings.items()
-        if len(known) > 2 and known not in lexicon.alone and f" {known}" in f" {phrase}"
+        (len(part), level)
+        for part, levels in lexicon.meanings.items()
+        if len(part) > 2 and part not in lexicon.alone and f" {part}" in f" {phrase}"
         for level in levels
     ]
     if inside:
@@ -80,13 +79,13 @@ def _meaning(word: str, name: str) -> str | None:
 
 
 def _abbreviation(word: str, name: str) -> str | None:
-    """The one level a clipped word may stand for (DRK is dark); None where two are as likely."""
-    sure: dict[str, float] = {}
+    """The one level an abbreviation may mean (DRK is dark); None if two are equally likely."""
+    scores: dict[str, float] = {}
     for whole, levels in level_lexicon(name).meanings.items():
         if len(whole) > len(word):
             for level in levels:
-                sure[level] = max(sure.get(level, 0.0), clipped(word, whole))
-    ranked = sorted(sure.items(), key=lambda pair: -pair[1])
-    if not ranked or ranked[0][1] < MIN_CLIPPED or (len(ranked) > 1 and ranked[1][1] >= ranked[0][1]):
+                scores[level] = max(scores.get(level, 0.0), abbreviation_score(word, whole))
+    ranked = sorted(scores.items(), key=lambda pair: -pair[1])
+    if not ranked or ranked[0][1] < MIN_ABBREVIATION_SCORE or (len(ranked) > 1 and ranked[1][1] >= ranked[0][1]):
         return None
     return ranked[0][0]

@@ -1,27 +1,18 @@
-"""A map read from TOML, every slip in it refused with its file and key."""
+"""Read a map from TOML; a mistake in it is reported with file and key."""
 
 from __future__ import annotations
 
 import codecs
 import tomllib
 from collections.abc import Callable
-from collections.abc import Mapping as Told
 from math import isfinite
 from pathlib import Path
 from typing import Any
 
 from analysis.errors import UserError
-from analysis.intake.convert.cleaned_text import normalise, normalise_level
+from analysis.intake.convert.cleaned_text import normalise_level
 from analysis.intake.convert.units import UNIT_NAMES, unit_for
-from analysis.intake.mapping.table_map import (
-    FIELDS,
-    GENERATED_IDS,
-    ColumnMap,
-    Mapping,
-    OwnColumn,
-    TableMap,
-    required_fields,
-)
+from analysis.intake.mapping.table_map import FIELDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
 from analysis.intake.readers.files import refuse_special
 from analysis.intake.readers.limits import NAME_CHARACTERS
 
@@ -30,26 +21,26 @@ ROLES = ("key", "context", "technique", "sign", "outcome")
 SECTION_KEYS = (
     "decimal", "thousands", "date_order", "encoding", "delimiter", "missing", "short_rows", "columns", "values", "own",
 )  # fmt: skip
-JOINED = ("technician", "shop", "brake_model", "bike_kind", "trial", "trial_arm")
-"""Names that may be written in several ways: the map says which are one."""
-_NO_TEXT_FILES = ("idna", "punycode", "raw-unicode-escape", "unicode-escape")
-_LONGEST_QUOTED = 80
-LARGEST_BYTES = 1_000_000
+NAME_FIELDS = ("technician", "shop", "brake_model", "bike_kind", "trial", "trial_arm")
+"""Fields of names, for which a map may list other spellings of the same name."""
+_NOT_FOR_TEXT_FILES = ("idna", "punycode", "raw-unicode-escape", "unicode-escape")
+_MAX_QUOTED = 80
+MAX_BYTES = 1_000_000
 
 
 def read_map(path: str | Path) -> Mapping:
-    """A map as somebody wrote or mended it.
+    """Read and check a map.
 
     Raises
     ------
     UserError
-        Unreadable or malformed TOML, an unknown table, key or field, a unit that cannot be, a level that is none, a
-        heading used twice: with file and key.
+        The file cannot be read or is not TOML; a table, key, field, unit or level is unknown; a heading is used twice.
+        The message gives file and key.
     """
     try:
         status = Path(path).stat()
         refuse_special(str(path), status)
-        if status.st_size > LARGEST_BYTES:
+        if status.st_size > MAX_BYTES:
             raise UserError(str(path), "is larger than 1 MB", "a map of a few kilobytes", "check the path")
         content = tomllib.loads(Path(path).read_text("utf-8-sig"))
     except OSError as error:
@@ -57,33 +48,35 @@ def read_map(path: str | Path) -> Mapping:
     except UnicodeDecodeError as error:
         raise UserError(str(path), "is not UTF-8 text", "a map in TOML, UTF-8", "save it as UTF-8") from error
     except (ValueError, RecursionError) as error:
-        raise UserError(str(path), f"is not TOML: {error}", "key = value lines", "mend that line") from error
+        raise UserError(str(path), f"is not TOML: {error}", "lines of the form key = value", "fix that line") from error
     sections = []
     for table, section in content.items():
         if table not in FIELDS:
-            known = ", ".join(FIELDS)
-            raise UserError(f"{path}, {table}", "is no table of the log", known, "mend the name in brackets")
+            tables = f"one of: {', '.join(FIELDS)}"
+            raise UserError(f"{path}, [{table}]", "is not a table of the log", tables, "fix the name in brackets")
         for one in section if isinstance(section, list) else [section]:
             sections.append(_section(table, one, f"{path}, {table}"))
     if not sections:
-        raise UserError(str(path), "holds no table", "[sessions] and its columns", "make one: rebleed map EXPORT")
+        raise UserError(
+            str(path), "contains no table", "[sessions] and its columns", "propose a map with: rebleed map EXPORT"
+        )
     return Mapping(tuple(sections), str(path))
 
 
 def _section(table: str, section: Any, where: str) -> TableMap:
     if not isinstance(section, dict):
-        raise UserError(where, f"is {_quoted(section)}", "a table of keys", f"write [{table}] and its keys below")
+        raise UserError(where, f"is {_quoted(section)}", "a table of keys", f"write [{table}] and its keys under it")
     _refuse_unknown(section, SECTION_KEYS, where)
     columns = _columns(table, _table(section, "columns", where), f"{where}.columns")
-    _refuse_lacking(table, columns, f"{where}.columns")
+    _require_headings(table, columns, f"{where}.columns")
     own = tuple(
-        _own(name, one, f"{where}.own.{name[:_LONGEST_QUOTED]}") for name, one in _table(section, "own", where).items()
+        _own(name, one, f"{where}.own.{name[:_MAX_QUOTED]}") for name, one in _table(section, "own", where).items()
     )
     decimal = _one_of(section, "decimal", (".", ","), where)
     thousands = _one_of(section, "thousands", (".", ",", " ", "'", "’", ""), where) or ""
     if decimal is not None and decimal == thousands:
-        problem = f"is {thousands!r}, which is the decimal mark too"
-        raise UserError(f"{where}.thousands", problem, "another mark", "correct one of the two")
+        problem = f"is {thousands!r}, the same as the decimal mark"
+        raise UserError(f"{where}.thousands", problem, "a different mark", "correct one of the two")
     return TableMap(
         table=table,
         columns=columns,
@@ -105,7 +98,9 @@ def _columns(table: str, section: dict[str, Any], where: str) -> tuple[ColumnMap
     for name, value in section.items():
         entry = FIELDS[table].get(name)
         if entry is None:
-            raise UserError(f"{where}.{name}", f"{table} has no such field", "a field's name", "see: rebleed fields")
+            raise UserError(
+                f"{where}.{name}", f"is not a field of {table}", "a field's name", "list them with: rebleed fields"
+            )
         detail = value if isinstance(value, dict) else {"heading": value}
         _refuse_unknown(detail, ("heading", "unit"), f"{where}.{name}")
         heading, unit = detail.get("heading"), detail.get("unit")
@@ -115,23 +110,35 @@ def _columns(table: str, section: dict[str, Any], where: str) -> tuple[ColumnMap
             )
         if heading in used:
             raise UserError(
-                f"{where}.{name}", f"{_quoted(heading)} is also {used[heading]}", "one field a heading", "mend one"
+                f"{where}.{name}",
+                f"{_quoted(heading)} is also the heading of {used[heading]}",
+                "each heading for one field only",
+                "correct one of the two",
             )
         used[heading] = name
         if unit is not None and (not isinstance(unit, str) or unit_for(unit, entry.unit) is None):
-            fits = ", ".join(u for u in UNIT_NAMES if unit_for(u, entry.unit)) or "no unit: leave it out"
-            raise UserError(f"{where}.{name}", f"the unit {_quoted(unit)} cannot be", fits, "mend the unit")
+            possible = ", ".join(u for u in UNIT_NAMES if unit_for(u, entry.unit))
+            expected = f"one of: {possible}" if possible else "no unit"
+            raise UserError(
+                f"{where}.{name}",
+                f"{_quoted(unit)} is not a unit of this field",
+                expected,
+                "correct the unit" if possible else "leave the unit out",
+            )
         columns.append(ColumnMap(name, heading, unit))
     return tuple(columns)
 
 
-def _refuse_lacking(table: str, columns: tuple[ColumnMap, ...], where: str) -> None:
-    """A section names all required fields, or none: then the log's own headings serve for those it leaves out."""
+def _require_headings(table: str, columns: tuple[ColumnMap, ...], where: str) -> None:
+    """A section gives all required fields, or none: then the log's own headings are used for those it leaves out."""
     mapped = {column.field for column in columns}
-    lacking = [name for name in required_fields(table) if name not in mapped]
-    if 0 < len(lacking) < len(required_fields(table)):
+    missing = [name for name in required_fields(table) if name not in mapped]
+    if 0 < len(missing) < len(required_fields(table)):
         raise UserError(
-            where, f"no heading for {', '.join(lacking)}", "one for each required field", f'add {lacking[0]} = "…"'
+            where,
+            f"there is no heading for {', '.join(missing)}",
+            "a heading for each required field",
+            f'add {missing[0]} = "heading in the export"',
         )
 
 
@@ -141,29 +148,39 @@ def _values(
     values: dict[str, dict[str, tuple[str, ...]]] = {}
     types = {name: entry.type for name, entry in FIELDS[table].items()} | {f"own.{o.name}": o.type for o in own}
     for name, levels in section.items():
-        known: tuple[str, ...] = ("true", "false") if types.get(name) == "true/false" else ()
-        known = known or (FIELDS[table][name].levels if name in FIELDS[table] else ())
-        if not known and name not in JOINED:
-            raise UserError(f"{where}.{name}", "is no field with levels", "a field with levels or yes/no", "mend it")
+        allowed: tuple[str, ...] = ("true", "false") if types.get(name) == "true/false" else ()
+        allowed = allowed or (FIELDS[table][name].levels if name in FIELDS[table] else ())
+        if not allowed and name not in NAME_FIELDS:
+            raise UserError(
+                f"{where}.{name}",
+                "has no fixed values to map words to",
+                "a field with a list of values, or yes/no",
+                "correct the field's name or remove the section",
+            )
         if not isinstance(levels, dict):
-            raise UserError(f"{where}.{name}", f"is {_quoted(levels)}", 'level = ["word", …]', "write one line a level")
+            raise UserError(
+                f"{where}.{name}", f"is {_quoted(levels)}", 'value = ["word", …]', "write one line per value"
+            )
         if "" in map(str.strip, levels):
-            raise UserError(f"{where}.{name}", "has an empty name", "a name", "write the name to keep")
-        if known:
-            _refuse_unknown(levels, known, f"{where}.{name}")
+            raise UserError(f"{where}.{name}", "has an empty name", "a name", "write the name to use")
+        if allowed:
+            _refuse_unknown(levels, allowed, f"{where}.{name}")
         values[name] = {level: _words(words, f"{where}.{name}.{level}") for level, words in levels.items()}
-        _refuse_two_meanings(values[name], f"{where}.{name}", normalise_level if known else str.strip)
+        _refuse_two_meanings(values[name], f"{where}.{name}", normalise_level if allowed else str.strip)
     return values
 
 
-def _refuse_two_meanings(levels: dict[str, tuple[str, ...]], where: str, compared: Callable[[str], str]) -> None:
+def _refuse_two_meanings(levels: dict[str, tuple[str, ...]], where: str, comparison_key: Callable[[str], str]) -> None:
     meaning: dict[str, str] = {}
     for level, words in levels.items():
         for word in words:
-            other = meaning.setdefault(compared(word), level)
+            other = meaning.setdefault(comparison_key(word), level)
             if other != level:
                 raise UserError(
-                    where, f"{_quoted(word)} is both {other} and {level}", "one level a word", "take one away"
+                    where,
+                    f"{_quoted(word)} is both {other} and {level}",
+                    "one meaning per word",
+                    "remove one of the two",
                 )
 
 
@@ -173,19 +190,19 @@ def _own(name: str, section: Any, where: str) -> OwnColumn:
     _refuse_unknown(section, ("heading", "type", "unit", "role", "min", "max"), where)
     if not name.isidentifier() or len(name) > NAME_CHARACTERS:
         expected = f"letters, digits and underscores, at most {NAME_CHARACTERS}"
-        raise UserError(where, f"{_quoted(name)} is no name", expected, "rename it")
+        raise UserError(where, f"{_quoted(name)} is not a valid name", expected, "rename it")
     low, high = (_bound(section, key, where) for key in ("min", "max"))
     if low is not None and high is not None and low > high:
-        raise UserError(where, f"min = {low:g} is above max = {high:g}", "min at most max", "swap them")
+        raise UserError(where, f"min = {low:g} is above max = {high:g}", "min not above max", "swap them")
     kind = _one_of(section, "type", OWN_TYPES, where) or ("number" if low is not None or high is not None else "text")
     role = _one_of(section, "role", ROLES, where) or ""
     if kind not in ("number", "whole number") and (low is not None or high is not None):
         raise UserError(
-            where, f"min or max for a {kind}", "a number or whole number", "leave them out, or mend the type"
+            where, f"min or max given for a {kind}", "a number or whole number", "leave them out or correct the type"
         )
     unit = section.get("unit", "")
     if not isinstance(unit, str):
-        raise UserError(f"{where}.unit", f"is {_quoted(unit)}", "a text in quotes", "mend it")
+        raise UserError(f"{where}.unit", f"is {_quoted(unit)}", "a text in quotes", "correct it")
     return OwnColumn(name, section["heading"], kind, unit, role, low, high)
 
 
@@ -196,31 +213,33 @@ def _bound(section: dict[str, Any], key: str, where: str) -> float | None:
     try:
         if isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value):
             return float(value)
-    except OverflowError:  # a whole number of more than 308 digits
+    except OverflowError:  # a whole number of more than 308 digits is not a float
         pass
     raise UserError(f"{where}.{key}", f"is {_quoted(value)}", "a number", "correct it")
 
 
 def _quoted(value: Any) -> str:
-    """A value as it was written, cut where it is long."""
-    if isinstance(value, int) and not isinstance(value, bool) and abs(value) >= 10**_LONGEST_QUOTED:
-        return "a whole number of too many digits"
+    """A value as it is in the map, cut if it is long."""
+    if isinstance(value, int) and not isinstance(value, bool) and abs(value) >= 10**_MAX_QUOTED:
+        return "a whole number with too many digits"
     text = repr(value)
-    return text if len(text) <= _LONGEST_QUOTED else f"{text[:_LONGEST_QUOTED]}…"
+    return text if len(text) <= _MAX_QUOTED else f"{text[:_MAX_QUOTED]}…"
 
 
 def _table(section: dict[str, Any], key: str, where: str) -> dict[str, Any]:
     value = section.get(key, {})
     if not isinstance(value, dict):
-        raise UserError(f"{where}.{key}", f"is {_quoted(value)}", "a table of keys", "write it in brackets")
+        raise UserError(
+            f"{where}.{key}", f"is {_quoted(value)}", "a table of keys", "write it as a section in square brackets"
+        )
     return value
 
 
-def _one_of(section: dict[str, Any], key: str, known: tuple[Any, ...], where: str) -> Any:
+def _one_of(section: dict[str, Any], key: str, allowed: tuple[Any, ...], where: str) -> Any:
     value = section.get(key)
-    if value is not None and (value not in known or isinstance(value, bool) != isinstance(known[0], bool)):
-        words = ", ".join(repr(word) for word in known)
-        raise UserError(f"{where}.{key}", f"is {_quoted(value)}", f"one of {words}", "mend the value")
+    if value is not None and (value not in allowed or isinstance(value, bool) != isinstance(allowed[0], bool)):
+        words = ", ".join(repr(word) for word in allowed)
+        raise UserError(f"{where}.{key}", f"is {_quoted(value)}", f"one of: {words}", "correct the value")
     return value
 
 
@@ -236,16 +255,16 @@ def _encoding(section: dict[str, Any], where: str) -> str | None:
 
 
 def _text_codec(name: str) -> str:
-    """The usual name of an encoding of text files.
+    """The standard name of a text encoding.
 
     Raises
     ------
     LookupError, TypeError, ValueError
-        There is none of that name, or it encodes no text files: base64, host names, escape sequences.
+        There is no encoding of that name, or it is not one for text files (base64, host names, escape sequences).
     """
     codec = codecs.lookup(name).name
     "a".encode(codec).decode(codec)
-    if codec in _NO_TEXT_FILES:
+    if codec in _NOT_FOR_TEXT_FILES:
         raise LookupError(name)
     return codec
 
@@ -256,20 +275,9 @@ def _words(value: Any, where: str) -> tuple[str, ...]:
     return tuple(value)
 
 
-def _refuse_unknown(section: Told[str, Any], known: tuple[str, ...], where: str) -> None:
+def _refuse_unknown(section: dict[str, Any], allowed: tuple[str, ...], where: str) -> None:
     for key in section:
-        if key not in known:
-            raise UserError(f"{where}.{key}", "is not known", ", ".join(known), "mend or remove it")
-
-
-__all__ = [
-    "FIELDS",
-    "GENERATED_IDS",
-    "ColumnMap",
-    "Mapping",
-    "OwnColumn",
-    "TableMap",
-    "normalise",
-    "read_map",
-    "required_fields",
-]
+        if key not in allowed:
+            raise UserError(
+                f"{where}.{key}", "is unknown here", f"one of: {', '.join(allowed)}", "correct or remove it"
+            )
