@@ -8,7 +8,7 @@ import pytest
 import analysis.standard
 from analysis.standard import built_in, deviation, holds, missed_steps
 from tests.build import bleed, comeback, log_of
-from tests.standard.print_standard_rules import rules_text
+from tests.standard.print_rules import rules_text
 from tests.standard.standard_cases import BRAKES, HOLD_CASES, STEP_CASES
 
 
@@ -128,7 +128,7 @@ def test_the_deviation_is_in_the_fields_unit():
 
 def test_the_printed_rules_are_these_cases():
     printed = Path(analysis.standard.__file__).with_name("RULES.md").read_text("utf-8")
-    assert printed == rules_text(), "outdated; run: python -m tests.standard.print_standard_rules"
+    assert printed == rules_text(), "outdated; run: python -m tests.standard.print_rules"
 
 
 def test_what_can_harm_soonest_comes_first_and_days_are_counted_to_the_as_of_date():

@@ -1,4 +1,4 @@
-"""Prints analysis/standard/RULES.md from the test cases: python -m tests.standard.print_standard_rules"""
+"""Prints analysis/standard/RULES.md from the test cases: python -m tests.standard.print_rules"""
 
 from __future__ import annotations
 
