@@ -16,8 +16,8 @@ from analysis.survival import (
     ObservationWindow,
     add_follow_up,
     adjacent_bleeds,
+    exclude_recording_gaps,
     match_returns,
-    with_silences,
     workload,
 )
 from schemas import validate_table
@@ -87,7 +87,7 @@ def bleed_data(
     """
     adjacent = adjacent_bleeds(log.sessions) if adjacent is None else adjacent
     returns = match_returns(log, standard, window_days, adjacent) if returns is None else returns
-    observation_window = with_silences(log, returns, adjacent, observation_window)
+    observation_window = exclude_recording_gaps(log, returns, adjacent, observation_window)
     same_rows = (add_follow_up(log, standard, window_days, observation_window, returns, adjacent), workload(log))
     columns = [column for table in same_rows for column in table.drop("session_id", "started_at", strict=False)]
     bleeds = log.sessions.sort("session_id").hstack(columns)
@@ -105,14 +105,14 @@ def bleed_data(
 DAYS_A_YEAR, MIN_DAYS = 365.25, 30
 
 
-def yearly(bleeds: pl.Expr, days: pl.Expr) -> pl.Expr:
+def per_year(bleeds: pl.Expr, days: pl.Expr) -> pl.Expr:
     """Bleeds a year, from a number of bleeds and the days between the first and the as-of date, at least a month."""
     return bleeds * DAYS_A_YEAR / pl.max_horizontal(days, pl.lit(MIN_DAYS))
 
 
 def bleeds_per_year(data: BleedData) -> float:
     """From the first bleed to the as-of date, at least a month."""
-    return float(data.bleeds.select(yearly(pl.len(), pl.col("age_days").max())).item())
+    return float(data.bleeds.select(per_year(pl.len(), pl.col("age_days").max())).item())
 
 
 def fit_data(data: BleedData, seed: int, limit: int = FIT_LIMIT) -> BleedData:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.monitoring.null import DRAWS, Null, Series, chance_beyond, null_of
+from analysis.monitoring.null_model import DRAWS, MonthlySeries, NullModel, fit_null_model, tail_probability
 
 FloatArray = NDArray[np.float64]
 MIN_MONTHS = 4
@@ -26,7 +26,7 @@ class ChangePoint:
 def change_point(
     observed: FloatArray, expected: FloatArray, rng: np.random.Generator, draws: int = DRAWS
 ) -> ChangePoint | None:
-    """The month a single change of level began in a series without a season; `change_in` of its null.
+    """The month a single change of level began in a series without a season; `locate_change` of its null.
 
     Parameters
     ----------
@@ -37,11 +37,11 @@ def change_point(
     """
     if len(observed) < MIN_MONTHS or observed.sum() == 0:
         return None
-    series = Series(np.arange(len(observed)), observed, np.full(len(observed), np.inf), expected)
-    return change_in(null_of(series, rng, draws, seasonal=False))
+    series = MonthlySeries(np.arange(len(observed)), observed, np.full(len(observed), np.inf), expected)
+    return locate_change(fit_null_model(series, rng, draws, seasonal=False))
 
 
-def change_in(null: Null) -> ChangePoint:
+def locate_change(null: NullModel) -> ChangePoint:
     """The most likely place of one lasting change of level, with level and season fitted at the same time.
 
     The p-value is that of the largest score statistic over all places, divided by the spread from month to month, among
@@ -51,14 +51,14 @@ def change_in(null: Null) -> ChangePoint:
     gain = _gain(null, null.series.observed, np.zeros_like(null.mean))
     place = _began(null)
     own = null.series.observed / null.mean
-    p_value = chance_beyond(
+    p_value = tail_probability(
         _gain(null, null.draws, null.shift).max(axis=1) / null.drawn_spread, gain.max() / null.spread
     )
     before, after = (np.average(own[part], weights=null.mean[part]) for part in (slice(place), slice(place, None)))
     return ChangePoint(place, float(after / before) if before > 0 else np.inf, p_value)
 
 
-def _gain(null: Null, counts: FloatArray, shift: FloatArray) -> FloatArray:
+def _gain(null: NullModel, counts: FloatArray, shift: FloatArray) -> FloatArray:
     """Squared standardised score of a change after each month but the last; `shift` is what fitting moved."""
     left = (counts - null.mean) / (1 + null.tau2 * null.mean) - null.weight * shift
     score = np.cumsum(left[..., ::-1], axis=-1)[..., ::-1][..., 1:]
@@ -66,7 +66,7 @@ def _gain(null: Null, counts: FloatArray, shift: FloatArray) -> FloatArray:
     return np.where(variance > 1e-9, score**2 / np.maximum(variance, 1e-9), 0.0)
 
 
-def _began(null: Null) -> int:
+def _began(null: NullModel) -> int:
     """The first month of the new state at the most likely change; the season counts where it earns its two parameters (G.
     Schwarz 1978, Ann. Stat. 6:461-464)."""
     plain = _log_likelihood(null, null.basis[:, :1])
@@ -77,7 +77,7 @@ def _began(null: Null) -> int:
     return int((seasonal if earned else plain).argmax()) + 1
 
 
-def _log_likelihood(null: Null, basis: FloatArray) -> FloatArray:
+def _log_likelihood(null: NullModel, basis: FloatArray) -> FloatArray:
     """Of a change after each month but the last, with the coefficients of `basis` most likely: Poisson, or negative binomial
     where months vary more than chance."""
     size, o, tau2 = len(null.mean), null.series.observed, null.tau2

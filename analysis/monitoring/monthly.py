@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.monitoring.change_point import ChangePoint, change_in
-from analysis.monitoring.control import Charts, charts_of
+from analysis.monitoring.change_point import ChangePoint, locate_change
+from analysis.monitoring.control import ControlCharts, control_charts
 from analysis.monitoring.monthly_counts import monthly_counts
-from analysis.monitoring.null import Null, Series, null_of, pooled_nulls
-from analysis.stats import benjamini_hochberg, holm, normal_tail, sums_by
+from analysis.monitoring.null_model import MonthlySeries, NullModel, fit_null_model, fit_pooled_null_models
+from analysis.stats import benjamini_hochberg, holm, normal_tail, sum_by_level
 from schemas import empty, validate_table
 from schemas.outputs import Months
 
@@ -31,8 +31,8 @@ class _Watched:
     """One group's followed months, the model of no change, its charts and its most likely change."""
 
     labels: pl.Series
-    null: Null
-    charts: Charts
+    null: NullModel
+    charts: ControlCharts
     change: ChangePoint
 
 
@@ -93,12 +93,12 @@ def _watched_all(followed: dict[Key, pl.DataFrame], rng: np.random.Generator) ->
     enough = [key for key, own in followed.items() if _enough(own)][: 1 if len(followed) == 2 else None]
     series = {key: _series(followed[key]) for key in enough}
     shops = [key for key in enough if key[0] == "shop"]
-    nulls = dict(zip(shops, pooled_nulls([series[key] for key in shops], rng), strict=True)) if shops else {}
-    nulls |= {key: null_of(series[key], rng) for key in enough if key not in nulls}
+    nulls = dict(zip(shops, fit_pooled_null_models([series[key] for key in shops], rng), strict=True)) if shops else {}
+    nulls |= {key: fit_null_model(series[key], rng) for key in enough if key not in nulls}
     chance = FALSE_SIGNAL / max(len(enough), 1)
     return {
         key: _Watched(
-            followed[key].get_column("month"), nulls[key], charts_of(nulls[key], chance), change_in(nulls[key])
+            followed[key].get_column("month"), nulls[key], control_charts(nulls[key], chance), locate_change(nulls[key])
         )
         for key in enough
     }
@@ -109,7 +109,7 @@ def _followed(rows: pl.DataFrame, bleeds: pl.DataFrame) -> pl.DataFrame:
     calendar. Bleeds outside the time in which returns were recorded do not count."""
     old = bleeds.group_by("month").agg(old=pl.col("old").all())
     counted = np.where(bleeds.get_column("mature").to_numpy(), bleeds.get_column("risk").to_numpy(), 0.0)
-    expected = sums_by(bleeds.get_column("month"), counted).rename({"sum": "expected"})
+    expected = sum_by_level(bleeds.get_column("month"), counted).rename({"sum": "expected"})
     table = rows.join(old, on="month", how="left").join(expected, on="month", how="left").sort("month")
     year, month = (pl.col("month").str.slice(at, many).cast(pl.Int64) for at, many in ((0, 4), (5, 2)))
     return table.filter(pl.col("old"), pl.col("mature") > 0).with_columns(place=12 * year + month)
@@ -119,9 +119,9 @@ def _enough(followed: pl.DataFrame) -> bool:
     return followed.height >= MIN_MONTHS and int(followed.get_column("comebacks").sum()) >= MIN_COMEBACKS
 
 
-def _series(followed: pl.DataFrame) -> Series:
+def _series(followed: pl.DataFrame) -> MonthlySeries:
     counts = (followed.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature", "expected"))
-    return Series(followed.get_column("place").to_numpy(), *counts)
+    return MonthlySeries(followed.get_column("place").to_numpy(), *counts)
 
 
 def _charted(rows: pl.DataFrame, watched: _Watched | None, why_not: str) -> pl.DataFrame:

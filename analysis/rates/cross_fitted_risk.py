@@ -16,29 +16,29 @@ from analysis.stats import cross_fitted_logistic
 
 
 @dataclass(frozen=True)
-class LeftOutFits:
+class CrossFittedRisk:
     """Ridge logistic regressions on kinds of work, each without one fold.
 
-    `tried` and `came` count bleeds and comebacks, `risk` is each kind's chance by the fit without the fold; all are
+    `trials` and `successes` count bleeds and comebacks, `risk` is each kind's chance by the fit without the fold; all are
     kinds × folds. `fitted` is false for a fold outside of which only one outcome was left: its risk is the share there.
     """
 
-    kinds: CovariatePatterns
+    patterns: CovariatePatterns
     fold: NDArray[np.int64]
-    tried: FloatArray
-    came: FloatArray
+    trials: FloatArray
+    successes: FloatArray
     risk: FloatArray
     fitted: NDArray[np.bool_]
 
     @property
     def of_each_bleed(self) -> FloatArray:
         """Each bleed's risk by the fit without its own fold."""
-        return np.asarray(self.risk[self.kinds.pattern_index, self.fold])
+        return np.asarray(self.risk[self.patterns.pattern_index, self.fold])
 
 
-def left_out_fits(
+def fit_cross_fitted_risk(
     kinds: CovariatePatterns, fold: NDArray[np.int64], counted: FloatArray, back: FloatArray
-) -> LeftOutFits:
+) -> CrossFittedRisk:
     """Fit the work's risk without each fold.
 
     Parameters
@@ -60,7 +60,7 @@ def left_out_fits(
     others, successes = (count.sum() - count.sum(axis=0) for count in (tried, came))
     by_work = special.expit(kinds.x @ found.coefficients[:-1] + found.coefficients[-1])
     risk = np.where(found.estimable, by_work, successes / np.maximum(others, 1))
-    return LeftOutFits(kinds, fold, tried, came, risk, found.estimable)
+    return CrossFittedRisk(kinds, fold, tried, came, risk, found.estimable)
 
 
 def cross_fitted_risk(
@@ -68,6 +68,6 @@ def cross_fitted_risk(
 ) -> FloatArray:
     """Each bleed's chance to come back by a ridge logistic regression on the counted bleeds of the other folds.
 
-    Parameters are those of `left_out_fits`.
+    Parameters are those of `fit_cross_fitted_risk`.
     """
-    return left_out_fits(patterns, fold, trials, returned).of_each_bleed
+    return fit_cross_fitted_risk(patterns, fold, trials, returned).of_each_bleed

@@ -12,10 +12,10 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.stats import between_variance, conditional_mid_tails, poisson_mid_p, ratio_limits
+from analysis.stats import between_variance, conditional_mid_p, poisson_mid_p, ratio_limits
 
 FloatArray = NDArray[np.float64]
-WINSORISED = 0.1
+WINSORISED_SHARE = 0.1
 
 
 @dataclass(frozen=True)
@@ -27,7 +27,7 @@ class Overdispersion:
 
 
 def overdispersion(
-    observed: FloatArray, expected: FloatArray, winsorised: float = WINSORISED, reference: ArrayLike = np.inf
+    observed: FloatArray, expected: FloatArray, winsorised: float = WINSORISED_SHARE, reference: ArrayLike = np.inf
 ) -> Overdispersion:
     """How much more groups differ than chance explains.
 
@@ -76,6 +76,6 @@ def two_sided_p(
     uncertain = 1 / np.asarray(reference) + tau2 + np.zeros_like(expected)
     known = uncertain <= 0
     fewer, more = poisson_mid_p(observed, expected)
-    rests = conditional_mid_tails(observed, expected, 1 / np.where(known, 1.0, uncertain))
+    rests = conditional_mid_p(observed, expected, 1 / np.where(known, 1.0, uncertain))
     fewer, more = np.where(known, fewer, rests[0]), np.where(known, more, rests[1])
     return np.minimum(1.0, 2 * np.minimum(fewer, more))

@@ -9,11 +9,11 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.rates.case_mix import CASE_MIX_FIELDS, CaseMix, build_case_mix
-from analysis.rates.compare import Compared, Counts, compared_in_turn, compared_once
+from analysis.rates.comparison import Comparison, GroupCounts, compare_stepwise, compare_with_fixed
 from analysis.rates.crude import KINDS, NOT_RECORDED, crude_rates
 from analysis.rates.expected_risk import expected_risk
 from analysis.rates.gamma_poisson import gamma_poisson
-from analysis.rates.others import others_of
+from analysis.rates.leave_group_out import leave_group_out
 from analysis.stats import ratio_limits
 from schemas import empty, validate_table
 from schemas.outputs import Rates
@@ -78,8 +78,8 @@ def _standardised_ratios(
         sums = _expected(data.bleeds, column, case_mix, counted_risk)
         table = own.join(sums, on="group", how="left").with_columns(pl.col("expected").fill_null(0.0)).sort("group")
         expected = table.get_column("expected").to_numpy()
-        return _rows(table, compared_once(Counts.of(table), expected, judged=column is not None), rng)
-    return _rows(own, compared_in_turn(Counts.of(own), others_of(data, column, case_mix, rng)), rng)
+        return _rows(table, compare_with_fixed(GroupCounts.of(table), expected, judged=column is not None), rng)
+    return _rows(own, compare_stepwise(GroupCounts.of(own), leave_group_out(data, column, case_mix, rng)), rng)
 
 
 def _expected(bleeds: pl.DataFrame, column: str | None, case_mix: CaseMix, risk: FloatArray) -> pl.DataFrame:
@@ -91,7 +91,7 @@ def _expected(bleeds: pl.DataFrame, column: str | None, case_mix: CaseMix, risk:
     return pl.DataFrame({"group": names, "expected": sums}).group_by("group", maintain_order=True).sum()
 
 
-def _rows(table: pl.DataFrame, found: Compared, rng: np.random.Generator) -> pl.DataFrame:
+def _rows(table: pl.DataFrame, found: Comparison, rng: np.random.Generator) -> pl.DataFrame:
     """Comparisons as columns, with limits of the ratio, shrunk rates and, where groups are compared, ranks."""
     observed, mature = (table.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature"))
     names = ("ratio", "ratio_lo", "ratio_hi", "shrunk_rate", "shrunk_lo", "shrunk_hi", "rank_lo", "rank_hi")
@@ -108,7 +108,7 @@ def _rows(table: pl.DataFrame, found: Compared, rng: np.random.Generator) -> pl.
         ("shrunk_hi", shrunk.quantile(0.975)),
     ):
         out[name][known] = np.clip(value * e / mature[known], 0, 1)
-    if found.judged.any():
+    if found.compared.any():
         draws = shrunk.draws(DRAWS, rng)
         ranks = np.argsort(np.argsort(-draws, axis=1), axis=1) + 1
         out["rank_lo"][known], out["rank_hi"][known] = np.quantile(ranks, [0.025, 0.975], axis=0, method="nearest")

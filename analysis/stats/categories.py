@@ -14,7 +14,7 @@ def level_codes(words: pl.Series) -> NDArray[np.int64]:
     return placed.get_column("place").to_numpy().astype(np.int64)
 
 
-def sums_by(words: pl.Series, values: NDArray[np.floating]) -> pl.DataFrame:
+def sum_by_level(words: pl.Series, values: NDArray[np.floating]) -> pl.DataFrame:
     """Values summed within each distinct word, row after row, so that a sum is the same every time.
 
     Threads of polars sum in the order they end in: the last digit changes from run to run.

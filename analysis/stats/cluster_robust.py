@@ -48,6 +48,6 @@ def clustered_covariance(influence: FloatArray, cluster: NDArray[np.integer]) ->
     return np.asarray(sums.T @ sums)
 
 
-def clustered_sd(influence: FloatArray, cluster: NDArray[np.integer]) -> float:
+def clustered_standard_error(influence: FloatArray, cluster: NDArray[np.integer]) -> float:
     """Standard error of one estimate from each row's influence on it, rows of one cluster taken together."""
     return float(np.sqrt((sum_within_clusters(influence, cluster) ** 2).sum()))

@@ -77,7 +77,7 @@ def poisson_mid_p(count: FloatArray, mean: FloatArray) -> tuple[FloatArray, Floa
     return special.pdtr(count, mean) - half, special.pdtrc(count, mean) + half
 
 
-def conditional_mid_tails(count: FloatArray, mean: FloatArray, reference: FloatArray) -> tuple[FloatArray, FloatArray]:
+def conditional_mid_p(count: FloatArray, mean: FloatArray, reference: FloatArray) -> tuple[FloatArray, FloatArray]:
     """The same where the mean rests on a reference count: binomial, given the sum of both; none of them need be whole."""
     from scipy import special
 

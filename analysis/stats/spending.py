@@ -15,7 +15,7 @@ NODES, FURTHEST, HALVINGS = 400, 9.0, 60
 NORMAL = NormalDist()
 
 
-def spent(fraction: float, alpha: float) -> float:
+def spent_alpha(fraction: float, alpha: float) -> float:
     """How much of a one-sided alpha may be spent by this fraction of the information, after O'Brien and Fleming.
 
     Source: K. K. G. Lan & D. L. DeMets 1983, Biometrika 70:659-663: 2 - 2 Φ(z(1 - alpha / 2) / √t).
@@ -26,7 +26,7 @@ def spent(fraction: float, alpha: float) -> float:
 
 
 def spending_bounds(fractions: Sequence[float], alpha: float, *, two_sided: bool = True) -> FloatArray:
-    """The z-value that signals at each look, so that over all looks alpha is spent as `spent` says.
+    """The z-value that signals at each look, so that over all looks alpha is spent as `spent_alpha` says.
 
     The looks' z-values are those of sums of independent increments; their chances come from integrating over what did
     not signal before (P. Armitage, C. K. McPherson & B. C. Rowe 1969, J. R. Stat. Soc. A 132:235-244).
@@ -48,7 +48,7 @@ def spending_bounds(fractions: Sequence[float], alpha: float, *, two_sided: bool
     if any(b <= a for a, b in zip([0.0, *fractions], fractions, strict=False)):
         raise ValueError(f"fractions: growing from above 0, got {list(fractions)}")
     side = alpha / 2 if two_sided else alpha
-    goals = np.diff([0.0, *(spent(fraction, side) for fraction in fractions)])
+    goals = np.diff([0.0, *(spent_alpha(fraction, side) for fraction in fractions)])
     bounds: list[float] = []
     at, density = np.zeros(1), np.ones(1)
     for before, now, goal in zip([0.0, *fractions], fractions, goals, strict=False):

@@ -16,7 +16,7 @@ from analysis.survival.follow_up import add_follow_up, workload
 from analysis.survival.kaplan_meier import kaplan_meier
 from analysis.survival.late_failure import LateFailureModel, late_failure_models, late_model_notes
 from analysis.survival.observation_window import WHOLE_LOG, ObservationWindow, ObservedPeriod, Span, observed_period
-from analysis.survival.recorded import with_silences
+from analysis.survival.recorded import exclude_recording_gaps
 from analysis.survival.survival_model import SurvivalModel
 from analysis.survival.weibull import Weibull, weibull, weibull_log_shape
 from analysis.survival.weibull_regression import WeibullModel
@@ -39,6 +39,7 @@ __all__ = [
     "adjacent_bleeds",
     "breslow",
     "event_type",
+    "exclude_recording_gaps",
     "incidence",
     "incidence_limits",
     "kaplan_meier",
@@ -50,6 +51,5 @@ __all__ = [
     "weibull",
     "weibull_log_shape",
     "window_incidence",
-    "with_silences",
     "workload",
 ]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.stats import sum_within_clusters, weighted_gram
-from analysis.survival.empirical_bayes_ridge import Block, inverse
+from analysis.survival.empirical_bayes_ridge import Block, symmetric_inverse
 from analysis.survival.penalized_fit import Evaluation, maximise
 from analysis.survival.risk_sets import SurvivalData, survival_data
 from analysis.survival.survival_model import df_correction, require_usable
@@ -27,7 +27,7 @@ Days = NDArray[np.int64]
 class CoxModel:
     """A fitted Cox model; see `SurvivalModel` for what it is asked.
 
-    `jumps` are the baseline hazard's on the distinct days of `data`, `at_risk` the sum of relative hazards at risk there,
+    `jumps` are the baseline hazard's on the distinct days of `data`, `sum_at_risk` the sum of relative hazards at risk there,
     `fitted` each row's linear predictor with its offset, `edf` the effective number of columns; `log_likelihood` is
     unpenalised.
     """
@@ -62,7 +62,7 @@ class CoxModel:
         data = survival_data(time, event, entry)
         likelihood = PartialLikelihood(x, data, np.zeros(len(x)) if offset is None else offset)
         found = maximise(likelihood, blocks, np.zeros(x.shape[1]) if start is None else start)
-        covariance = inverse(found.information + np.diag(found.penalties))
+        covariance = symmetric_inverse(found.information + np.diag(found.penalties))
         return cls(
             coefficients=found.coefficients,
             covariance=covariance,
@@ -97,10 +97,10 @@ class CoxModel:
         relative = np.exp(self.fitted)
         means = self._means @ directions
         rows = self.x @ directions
-        rows *= (data.event - relative * data.while_at_risk(self.jumps))[:, None]
-        rows += relative[:, None] * data.while_at_risk(means * self.jumps[:, None])
+        rows *= (data.event - relative * data.sum_while_at_risk(self.jumps))[:, None]
+        rows += relative[:, None] * data.sum_while_at_risk(means * self.jumps[:, None])
         back = np.flatnonzero(data.event)
-        rows[back] -= means[data.place[back]]
+        rows[back] -= means[data.day_index[back]]
         return sum_within_clusters(rows, self.clusters)
 
     def baseline_influence(self, day: int) -> FloatArray:
@@ -110,14 +110,14 @@ class CoxModel:
         through_coefficients = self.influence((self._means * (self.jumps * within)[:, None]).sum(axis=0)[:, None])
         variance = np.where(within, data.events / self.at_risk**2, 0.0)
         event = data.event & (data.time <= day)
-        direct = np.where(event, 1 / self.at_risk[data.place], 0.0)
-        direct -= np.exp(self.fitted) * data.while_at_risk(variance)
+        direct = np.where(event, 1 / self.at_risk[data.day_index], 0.0)
+        direct -= np.exp(self.fitted) * data.sum_while_at_risk(variance)
         return (sum_within_clusters(direct, self.clusters) - through_coefficients[:, 0]) / total
 
     @cached_property
     def _means(self) -> FloatArray:
         """Mean covariates of those at risk on each day."""
-        return self.data.at_risk(self.x, np.exp(self.fitted)) / self.at_risk[:, None]
+        return self.data.sum_at_risk(self.x, np.exp(self.fitted)) / self.at_risk[:, None]
 
 
 def breslow(linear: FloatArray, time: Days, event: NDArray[np.bool_], days: Days) -> FloatArray:
@@ -133,7 +133,7 @@ def breslow(linear: FloatArray, time: Days, event: NDArray[np.bool_], days: Days
         Whole days, 0 or more.
     """
     data = survival_data(time, event)
-    return step_function(days, data.events / data.at_risk(np.exp(linear)), data.days)
+    return step_function(days, data.events / data.sum_at_risk(np.exp(linear)), data.days)
 
 
 def step_function(days: Days | int, jumps: FloatArray, at: Days) -> FloatArray:
@@ -161,14 +161,14 @@ class PartialLikelihood:
     def at(self, b: FloatArray) -> PartialEvaluation:
         data, linear = self.data, self.x @ b + self.offset
         relative = np.exp(linear)
-        at_risk = data.at_risk(relative)
-        score = self.x.T @ (data.event - relative * data.while_at_risk(data.events / at_risk))
+        at_risk = data.sum_at_risk(relative)
+        score = self.x.T @ (data.event - relative * data.sum_while_at_risk(data.events / at_risk))
         log_likelihood = float(linear[data.event].sum() - data.events @ np.log(at_risk))
         return PartialEvaluation(log_likelihood, score, linear, at_risk)
 
     def information(self, at: PartialEvaluation) -> FloatArray:
         """Σ w H x x' − Σ x̄ x̄' dN."""
         data, relative = self.data, np.exp(at.linear)
-        exposed = weighted_gram(self.x, relative * data.while_at_risk(data.events / at.at_risk))
-        means = data.at_risk(self.x, relative) / at.at_risk[:, None]
+        exposed = weighted_gram(self.x, relative * data.sum_while_at_risk(data.events / at.at_risk))
+        means = data.sum_at_risk(self.x, relative) / at.at_risk[:, None]
         return exposed - (means * data.events[:, None]).T @ means

@@ -27,7 +27,7 @@ from schemas.intermediate import Incidence
 class IncidenceCurve:
     """Aalen–Johansen estimate at each day that any bleed's time ended.
 
-    `incidence` of the return, its `variance` (Aalen's), `survival` free of either end, and `naive`, 1 − Kaplan–Meier
+    `incidence` of the return, its `variance` (Aalen's), `survival` free of either end, and `one_minus_kaplan_meier`, 1 − Kaplan–Meier
     with the competing end as censored, which is never smaller.
     """
 
@@ -36,7 +36,7 @@ class IncidenceCurve:
     incidence: FloatArray
     variance: FloatArray
     survival: FloatArray
-    naive: FloatArray
+    one_minus_kaplan_meier: FloatArray
 
     def index_at(self, day: float) -> int:
         """Place of the last day not after `day`; -1 before the first."""
@@ -60,7 +60,7 @@ def aalen_johansen(days: Counts, end: Counts) -> IncidenceCurve:
         incidence=estimates.incidence[0],
         variance=estimates.variance[0],
         survival=estimates.survival[0],
-        naive=1 - product_limit(table.returns[0], table.at_risk[0]),
+        one_minus_kaplan_meier=1 - product_limit(table.returns[0], table.at_risk[0]),
     )
 
 
@@ -96,5 +96,5 @@ def incidence(followed: pl.DataFrame) -> DataFrame[Incidence]:
     curve = aalen_johansen(at_risk.get_column("days_at_risk").to_numpy(), event_type(at_risk))
     limits = incidence_limits(curve.incidence, curve.variance)
     columns = {"day": curve.days, "at_risk": curve.at_risk, "incidence": curve.incidence}
-    table = pl.DataFrame(columns | {"lo": limits.lo, "hi": limits.hi, "naive": curve.naive})
+    table = pl.DataFrame(columns | {"lo": limits.lo, "hi": limits.hi, "naive": curve.one_minus_kaplan_meier})
     return validate_table(Incidence, table.with_columns(pl.col("incidence", "lo", "hi", "naive").clip(0, 1)))

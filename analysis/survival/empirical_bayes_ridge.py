@@ -38,7 +38,7 @@ class PenalisedMode:
     penalties: FloatArray
 
 
-def first_penalties(blocks: Sequence[Block], columns: int) -> FloatArray:
+def initial_penalties(blocks: Sequence[Block], columns: int) -> FloatArray:
     """Each column's ridge before any strength is estimated."""
     penalties = np.zeros(columns)
     for block in blocks:
@@ -60,7 +60,7 @@ def penalised_mode(
     for block in blocks:
         pooled[block.start : block.stop] = block.pooled
     p, f = np.flatnonzero(pooled), np.flatnonzero(~pooled)
-    inner = inverse(information[np.ix_(f, f)] + np.diag(penalties[f]))
+    inner = symmetric_inverse(information[np.ix_(f, f)] + np.diag(penalties[f]))
     through = inner @ information[np.ix_(f, p)]
     left = information[np.ix_(p, p)] - information[np.ix_(p, f)] @ through
     b, ridge = _estimate_ridges(left, linear[p] - through.T @ linear[f], _pooled_blocks(blocks, p), penalties[p])
@@ -108,7 +108,7 @@ def _estimate_ridges(
         if len(path) == 3:
             path = [_accelerated_update(*path)]
     penalties = _by_column(path[-1], pooled_blocks, len(linear))
-    return inverse(information + np.diag(penalties)) @ linear, penalties
+    return symmetric_inverse(information + np.diag(penalties)) @ linear, penalties
 
 
 def _updated_penalties(
@@ -116,7 +116,7 @@ def _updated_penalties(
 ) -> FloatArray:
     """The logarithms of the ridges that the coefficients at these ridges imply."""
     penalties = _by_column(at, pooled_blocks, len(linear))
-    covariance = inverse(information + np.diag(penalties))
+    covariance = symmetric_inverse(information + np.diag(penalties))
     b, shrinkage = covariance @ linear, penalties * np.diag(covariance)
     places = [part.position for part in pooled_blocks]
     edf = np.array([max(place.stop - place.start - shrinkage[place].sum(), 1e-3) for place in places])
@@ -143,7 +143,7 @@ def _by_column(at: FloatArray, pooled_blocks: list[_PooledBlock], columns: int) 
     return penalties
 
 
-def inverse(matrix: FloatArray) -> FloatArray:
+def symmetric_inverse(matrix: FloatArray) -> FloatArray:
     """Of a symmetric matrix; directions without information get none."""
     from scipy.linalg import lapack
 

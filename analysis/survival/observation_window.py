@@ -35,7 +35,7 @@ class ObservationWindow:
     questions: tuple[str, ...] = ()
     in_question: frozenset[str] = frozenset()
 
-    def of(self, shop: str | None) -> Span:
+    def span(self, shop: str | None) -> Span:
         """A shop's own days, or those of all shops together (None)."""
         if shop is None:
             return Span(self.returns_from, self.returns_to)
@@ -49,7 +49,7 @@ class ObservationWindow:
             f"after that day, say --returns-to {_option(shop, last)}; if they were and none came, say "
             f"--returns-to {_option(shop, end)}."
         )
-        return self._asking(shop, replace(self.of(shop), returns_to=last), question)
+        return self._asking(shop, replace(self.span(shop), returns_to=last), question)
 
     def opened(self, shop: str | None, first: dt.date, missing: float, begin: dt.date) -> ObservationWindow:
         """With the first day of returns that the log itself shows, and the question it raises."""
@@ -59,7 +59,7 @@ class ObservationWindow:
             f"recorded before that day, say --returns-from {_option(shop, first)}; if they were and none came, say "
             f"--returns-from {_option(shop, begin)}."
         )
-        return self._asking(shop, replace(self.of(shop), returns_from=first), question)
+        return self._asking(shop, replace(self.span(shop), returns_from=first), question)
 
     def _asking(self, shop: str | None, span: Span, question: str) -> ObservationWindow:
         asked = replace(self, questions=(*self.questions, question))

@@ -9,7 +9,7 @@ from typing import Generic, Protocol, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.survival.empirical_bayes_ridge import Block, first_penalties, inverse, penalised_mode
+from analysis.survival.empirical_bayes_ridge import Block, initial_penalties, penalised_mode, symmetric_inverse
 
 FloatArray = NDArray[np.float64]
 CONVERGED = 1e-20
@@ -65,7 +65,7 @@ def maximise(likelihood: Likelihood[At], blocks: Sequence[Block], start: FloatAr
     start
         p coefficients.
     """
-    b, penalties, last, near = start, first_penalties(blocks, len(start)), np.inf, False
+    b, penalties, last, near = start, initial_penalties(blocks, len(start)), np.inf, False
     at = likelihood.at(b)
     information = likelihood.information(at)
     for _ in range(NEWTON_STEPS):
@@ -86,7 +86,7 @@ def _step(
 ) -> tuple[FloatArray, FloatArray]:
     """The Newton step and the ridges it is taken with: estimated, unless the maximum is far."""
     downhill = score - penalties * b
-    step = inverse(information + np.diag(penalties)) @ downhill
+    step = symmetric_inverse(information + np.diag(penalties)) @ downhill
     if float(step @ downhill) >= FAR:
         return step, penalties
     mode = penalised_mode(information, score + information @ b, blocks, penalties)

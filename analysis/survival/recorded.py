@@ -52,7 +52,7 @@ class _Clock:
         return np.bincount(self.group, summed, len(until)).astype(float)
 
 
-def with_silences(
+def exclude_recording_gaps(
     log: Log, found: DataFrame[Returns], around: pl.DataFrame, covered: ObservationWindow
 ) -> ObservationWindow:
     """The covered days with those of shops whose returns stop early or start late by more than chance, and the questions.
@@ -106,7 +106,7 @@ class _Silences:
         ends = self._ends(start, last_day)
         limit = CHANCE / 2 / len(self.names) / (1 if self.names == (None,) else 2)
         for name, end in zip(self.names, ends, strict=True):
-            span = covered.of(name)
+            span = covered.span(name)
             if end.returns < MIN_RETURNS:
                 continue
             if end.late_share**end.returns < limit and span.returns_to is None:

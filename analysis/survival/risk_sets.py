@@ -17,35 +17,35 @@ Days = NDArray[np.int64]
 class SurvivalData:
     """Times at risk in whole days and whether each ended in the event.
 
-    `days` are the distinct times, ascending; `place` each row's own among them; `first` the place of the first day a row
+    `days` are the distinct times, ascending; `day_index` each row's own among them; `entry_index` the place of the first day a row
     is at risk; `events` counted by day.
     """
 
     time: Days
     event: NDArray[np.bool_]
     days: Days = field(repr=False)
-    place: Days = field(repr=False)
-    first: Days = field(repr=False)
+    day_index: Days = field(repr=False)
+    entry_index: Days = field(repr=False)
     events: FloatArray = field(repr=False)
 
-    def at_risk(self, values: FloatArray, weight: FloatArray | None = None) -> FloatArray:
+    def sum_at_risk(self, values: FloatArray, weight: FloatArray | None = None) -> FloatArray:
         """Weighted values (n, or n × k) summed over the rows at risk on each day: days, or days × k."""
         size = len(self.days)
-        leaving = sum_within_clusters(values, self.place, weight, size)
+        leaving = sum_within_clusters(values, self.day_index, weight, size)
         total = np.cumsum(leaving[::-1], axis=0)[::-1]
-        late = np.flatnonzero(self.first)
+        late = np.flatnonzero(self.entry_index)
         if not len(late):
             return total
         own = None if weight is None else weight[late]
-        entering = sum_within_clusters(values[late], self.first[late], own, size + 1)
+        entering = sum_within_clusters(values[late], self.entry_index[late], own, size + 1)
         return np.asarray(total - np.cumsum(entering[:0:-1], axis=0)[::-1])
 
-    def while_at_risk(self, jumps: FloatArray) -> FloatArray:
+    def sum_while_at_risk(self, jumps: FloatArray) -> FloatArray:
         """Jumps (one a day, or days × k) summed over the days each row is at risk: n, or n × k."""
         total = np.concatenate([np.zeros((1, *jumps.shape[1:])), np.cumsum(jumps, axis=0)])
-        found = total[self.place + 1]
-        if self.first.any():
-            found -= total[self.first]
+        found = total[self.day_index + 1]
+        if self.entry_index.any():
+            found -= total[self.entry_index]
         return np.asarray(found)
 
 

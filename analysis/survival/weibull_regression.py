@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.stats import sum_within_clusters, weighted_gram
-from analysis.survival.empirical_bayes_ridge import Block, inverse
+from analysis.survival.empirical_bayes_ridge import Block, symmetric_inverse
 from analysis.survival.penalized_fit import Evaluation, maximise
 from analysis.survival.survival_model import df_correction, require_usable
 
@@ -28,7 +28,7 @@ class WeibullModel:
     """A fitted Weibull regression; see `SurvivalModel` for what it is asked.
 
     `level` is the baseline's log cumulative hazard at day 1, `shape` its power of days; `scores` each cluster's score of the
-    p coefficients, the level and the log shape; `whole` the covariance of all of these.
+    p coefficients, the level and the log shape; `full_covariance` the covariance of all of these.
     """
 
     coefficients: FloatArray
@@ -38,7 +38,7 @@ class WeibullModel:
     edf: float
     log_likelihood: float
     events: float
-    whole: FloatArray = field(repr=False)
+    full_covariance: FloatArray = field(repr=False)
     scores: FloatArray = field(repr=False)
 
     @classmethod
@@ -61,7 +61,7 @@ class WeibullModel:
         first = np.zeros(columns) if start is None else start
         days = np.exp(likelihood.log_time).sum() - np.exp(likelihood.log_entry).sum()
         found = maximise(likelihood, blocks, np.concatenate([first, [np.log(event.sum() / days), 0.0]]))
-        whole = inverse(found.information + np.diag(found.penalties))
+        whole = symmetric_inverse(found.information + np.diag(found.penalties))
         own = np.arange(len(x)) if clusters is None else clusters
         return cls(
             coefficients=found.coefficients[:columns],
@@ -78,7 +78,7 @@ class WeibullModel:
     @property
     def covariance(self) -> FloatArray:
         columns = len(self.coefficients)
-        return self.whole[:columns, :columns]
+        return self.full_covariance[:columns, :columns]
 
     @property
     def df_correction(self) -> float:
@@ -92,11 +92,11 @@ class WeibullModel:
         return np.asarray(baseline if x is None else baseline * np.exp(self.linear_predictor(x)))
 
     def influence(self, contrasts: FloatArray) -> FloatArray:
-        return self.scores @ self.whole[:, : len(self.coefficients)] @ contrasts
+        return self.scores @ self.full_covariance[:, : len(self.coefficients)] @ contrasts
 
     def baseline_influence(self, day: int) -> FloatArray:
         log_day = float(np.log(max(day, MIN_DAYS)))
-        return self.scores @ (self.whole[:, -2] + self.shape * log_day * self.whole[:, -1])
+        return self.scores @ (self.full_covariance[:, -2] + self.shape * log_day * self.full_covariance[:, -1])
 
 
 @dataclass(frozen=True)

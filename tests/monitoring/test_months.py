@@ -8,8 +8,8 @@ import polars as pl
 import pytest
 
 from analysis.monitoring import change_point, changed_step, cusum, log_likelihood_ratios, monthly_rates
-from analysis.monitoring.control import charts_of
-from analysis.monitoring.null import Series, null_of
+from analysis.monitoring.control import control_charts
+from analysis.monitoring.null_model import MonthlySeries, fit_null_model
 from analysis.rates import expected_risk
 from tests.rates.bare import AS_OF, bare
 
@@ -109,11 +109,13 @@ def test_the_same_generator_gives_the_same_months():
 
 def test_limits_grow_as_the_chance_of_a_false_signal_shrinks():
     expected = np.full(24, 8.0)
-    null = null_of(
-        Series(np.arange(24), np.random.default_rng(2).poisson(expected).astype(float), np.full(24, 130.0), expected),
+    null = fit_null_model(
+        MonthlySeries(
+            np.arange(24), np.random.default_rng(2).poisson(expected).astype(float), np.full(24, 130.0), expected
+        ),
         np.random.default_rng(1),
     )
-    found = [charts_of(null, chance) for chance in (0.4, 0.08, 0.002)]
+    found = [control_charts(null, chance) for chance in (0.4, 0.08, 0.002)]
     for limits in ([c.up_limit for c in found], [c.down_limit for c in found], [c.limits.upper[0] for c in found]):
         assert limits == sorted(limits)
         assert limits[0] < limits[2]

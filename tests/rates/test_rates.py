@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.rates import build_case_mix, expected_risk, others_of, rates
+from analysis.rates import build_case_mix, expected_risk, leave_group_out, rates
 from analysis.rates.crude import KINDS
 from analysis.stats import exact_poisson_limits
 from schemas.outputs import RATE_KINDS
@@ -181,7 +181,7 @@ def test_bleeds_of_one_bike_that_resemble_each_other_count_for_less():
     world = drawn(n=n, people=4, bike_id=[f"b{k}" for k in bike], chance=lambda c: np.minimum(0.08 * prone, 0.9))
     alone = drawn(n=n, people=4, chance=lambda c: np.minimum(0.08 * prone, 0.9))
     loose, tight = (
-        others_of(w, "technician", build_case_mix(w.bleeds), np.random.default_rng(1)).clustering
+        leave_group_out(w, "technician", build_case_mix(w.bleeds), np.random.default_rng(1)).clustering
         for w in (world, alone)
     )
     assert loose > 1.15 > tight >= 1

@@ -9,13 +9,13 @@ Sources
 import numpy as np
 import pytest
 
-from analysis.stats import spending_bounds, spent
+from analysis.stats import spending_bounds, spent_alpha
 
 QUARTERS = (0.25, 0.5, 0.75, 1.0)
 
 
 def test_how_much_is_spent_by_each_quarter():
-    assert [spent(t, 0.05) for t in QUARTERS] == pytest.approx([8.85754e-5, 0.0055746, 0.0236251, 0.05], rel=5e-6)
+    assert [spent_alpha(t, 0.05) for t in QUARTERS] == pytest.approx([8.85754e-5, 0.0055746, 0.0236251, 0.05], rel=5e-6)
 
 
 def test_one_sided_bounds_at_quarters():

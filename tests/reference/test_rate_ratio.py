@@ -11,7 +11,7 @@ import pytest
 from statsmodels.stats.rates import test_poisson_2indep as poisson_ratio_test
 
 from analysis.rates import chance_limits, two_sided_p
-from analysis.stats import conditional_mid_tails, exact_poisson_limits, ratio_limits
+from analysis.stats import conditional_mid_p, exact_poisson_limits, ratio_limits
 
 
 def test_limits_of_the_ratio_of_two_rates():
@@ -22,7 +22,7 @@ def test_limits_of_the_ratio_of_two_rates():
 @pytest.mark.parametrize(("one", "two", "expected"), [(11, 21, 5.58), (40, 25, 30.0), (3, 60, 8.0)])
 def test_mid_p_values_are_another_librarys(one, two, expected):
     mid = two_sided_p(np.array([float(one)]), np.array([expected]), reference=float(two))[0]
-    fewer, more = conditional_mid_tails(np.array([float(one)]), np.array([expected]), np.array([float(two)]))
+    fewer, more = conditional_mid_p(np.array([float(one)]), np.array([expected]), np.array([float(two)]))
     larger = poisson_ratio_test(one, expected, two, two, method="cond-midp", alternative="larger").pvalue
     smaller = poisson_ratio_test(one, expected, two, two, method="cond-midp", alternative="smaller").pvalue
     assert (float(more[0]), float(fewer[0])) == pytest.approx((larger, smaller), rel=1e-9)

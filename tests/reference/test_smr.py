@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from statsmodels.stats.rates import confint_poisson
 
-from analysis.rates import build_case_mix, others_of
+from analysis.rates import build_case_mix, leave_group_out
 from analysis.stats import byar_limits, exact_poisson_limits
 from tests.rates.bare import bare
 
@@ -83,7 +83,7 @@ def test_the_case_mix_model_standardises_indirectly():
     rows = [(who, str(k), n < y) for who, strata in cells.items() for k, (y, many) in enumerate(strata) for n in range(many)]  # fmt: skip
     who, stratum, back = (np.array(column) for column in zip(*rows, strict=True))
     world = bare(back, technician=who, brake_model=stratum)
-    groups = others_of(world, "technician", build_case_mix(world.bleeds), np.random.default_rng(1))
+    groups = leave_group_out(world, "technician", build_case_mix(world.bleeds), np.random.default_rng(1))
     expected = groups.expectation(np.zeros(2, dtype=bool)).expected
     area = sum(n * y / m for (_, n), (y, m) in zip(cells["Area"], cells["Standard"], strict=True))
     others = sum(n * y / m for (_, n), (y, m) in zip(cells["Standard"], cells["Area"], strict=True))

@@ -11,7 +11,7 @@ from analysis.stats import (
     beta_quantile,
     binomial_tail,
     chi_square_tail,
-    conditional_mid_tails,
+    conditional_mid_p,
     gamma_quantile,
     kendall_tau,
     normal_tail,
@@ -65,7 +65,7 @@ def test_mid_tails_of_counts():
         np.testing.assert_allclose(ours, theirs, rtol=1e-9, atol=1e-12)
     for reference in (1.0, 6.0, 2000.0):
         law = stats.binom(K + reference, M / (M + reference))
-        for ours, theirs in zip(conditional_mid_tails(K, M, np.full_like(M, reference)), mid_tails(law), strict=True):
+        for ours, theirs in zip(conditional_mid_p(K, M, np.full_like(M, reference)), mid_tails(law), strict=True):
             np.testing.assert_allclose(ours, theirs, rtol=1e-9, atol=1e-12)
 
 

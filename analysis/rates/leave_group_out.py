@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
 from analysis.rates.case_mix import CaseMix, Codes, FloatArray
-from analysis.rates.cross_fitted_risk import LeftOutFits, left_out_fits
+from analysis.rates.cross_fitted_risk import CrossFittedRisk, fit_cross_fitted_risk
 from analysis.rates.crude import NOT_RECORDED
 from analysis.stats import level_codes
 
@@ -50,10 +50,10 @@ class _Sums:
 
 
 @dataclass(frozen=True)
-class Others:
+class LeaveGroupOut:
     """Groups of bleeds, each to be compared with the others. `codes` numbers each bleed's group, `fold_of` a group's fold."""
 
-    fits: LeftOutFits
+    fits: CrossFittedRisk
     codes: Codes
     fold_of: Codes
     mature: NDArray[np.bool_]
@@ -105,7 +105,7 @@ class Others:
         order = np.argsort(self.codes, kind="stable")
         ends = np.cumsum(np.bincount(self.codes, minlength=self.groups))
         rows = np.split(order[: ends[-1]], ends[:-1])
-        place, size = self.fits.kinds.pattern_index, len(self.fits.kinds.x)
+        place, size = self.fits.patterns.pattern_index, len(self.fits.patterns.x)
         return [np.bincount(place[own], self.mature[own], size).astype(float) for own in rows]
 
     @cached_property
@@ -126,27 +126,29 @@ class Others:
     @cached_property
     def _outside(self) -> _Sums:
         """All that is outside each fold, by the fit without it."""
-        counts = self.fits.tried.sum(axis=1, keepdims=True) - self.fits.tried
+        counts = self.fits.trials.sum(axis=1, keepdims=True) - self.fits.trials
         sums = self._sums(counts, range(counts.shape[1]))
-        came = self.fits.came.sum(axis=0)
+        came = self.fits.successes.sum(axis=0)
         return _Sums(sums.level, sums.slope, came.sum() - came)
 
     def _sums(self, counts: FloatArray, folds: Sequence[int]) -> _Sums:
         """What the fits without these folds give these counts of each kind of work, one column a fold."""
         risk = self.fits.risk[:, folds]
-        slope = (counts * risk * (1 - risk)).T @ self.fits.kinds.x
+        slope = (counts * risk * (1 - risk)).T @ self.fits.patterns.x
         return _Sums((counts * risk).sum(axis=0), slope, np.zeros(counts.shape[1]))
 
     @cached_property
     def _covariances(self) -> FloatArray:
         """Of the covariates' coefficients in each fit: folds × covariates × covariates."""
-        x = np.column_stack([self.fits.kinds.x, np.ones(len(self.fits.kinds.x))])
+        x = np.column_stack([self.fits.patterns.x, np.ones(len(self.fits.patterns.x))])
         ridge = np.diag([*np.full(x.shape[1] - 1, RIDGE), 1e-9])
-        weight = (self.fits.tried.sum(axis=1, keepdims=True) - self.fits.tried) * self.fits.risk * (1 - self.fits.risk)
+        weight = (
+            (self.fits.trials.sum(axis=1, keepdims=True) - self.fits.trials) * self.fits.risk * (1 - self.fits.risk)
+        )
         return np.stack([np.linalg.inv((x.T * w) @ x + ridge)[:-1, :-1] for w in weight.T])
 
 
-def others_of(data: BleedData, column: str, case_mix: CaseMix, rng: np.random.Generator) -> Others:
+def leave_group_out(data: BleedData, column: str, case_mix: CaseMix, rng: np.random.Generator) -> LeaveGroupOut:
     """Every group of a column, in the order of their names, with the models that leave each out.
 
     Parameters
@@ -164,5 +166,5 @@ def others_of(data: BleedData, column: str, case_mix: CaseMix, rng: np.random.Ge
     groups = int(codes.max(initial=0)) + 1
     fold_of = rng.permutation(np.arange(groups) % min(groups, MAX_FOLDS))
     mature, back = (data.bleeds.get_column(name).to_numpy() for name in ("mature", "came_back"))
-    fits = left_out_fits(case_mix.patterns(), fold_of[codes], mature.astype(float), back.astype(float))
-    return Others(fits, codes, fold_of, mature, back, case_mix.group(data.bleeds, "bike_id"))
+    fits = fit_cross_fitted_risk(case_mix.patterns(), fold_of[codes], mature.astype(float), back.astype(float))
+    return LeaveGroupOut(fits, codes, fold_of, mature, back, case_mix.group(data.bleeds, "bike_id"))

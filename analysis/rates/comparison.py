@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.rates.funnel import chance_limits, overdispersion, two_sided_p
-from analysis.rates.others import Expectation, Others
+from analysis.rates.leave_group_out import Expectation, LeaveGroupOut
 from analysis.stats import benjamini_hochberg
 
 FloatArray = NDArray[np.float64]
@@ -21,14 +21,14 @@ SIGNAL_Q = 0.05
 
 
 @dataclass(frozen=True)
-class Counts:
+class GroupCounts:
     """Comebacks and mature bleeds, one entry a group."""
 
     observed: FloatArray
     mature: FloatArray
 
     @classmethod
-    def of(cls, table: pl.DataFrame) -> Counts:
+    def of(cls, table: pl.DataFrame) -> GroupCounts:
         """Columns `comebacks` and `mature`."""
         return cls(*(table.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature")))
 
@@ -38,7 +38,7 @@ class Counts:
 
 
 @dataclass(frozen=True)
-class Compared:
+class Comparison:
     """One entry a group; NaN where it was compared with nobody.
 
     `reference` is the comebacks the expectation rests on, `clustering` by how much counts vary more than the binomial;
@@ -48,7 +48,7 @@ class Compared:
     expected: FloatArray
     reference: FloatArray
     clustering: float
-    judged: Marks
+    compared: Marks
     funnel_lo: FloatArray
     funnel_hi: FloatArray
     p_value: FloatArray
@@ -56,7 +56,7 @@ class Compared:
     signal: NDArray[np.str_]
 
 
-def compared_once(counts: Counts, expected: FloatArray, *, judged: bool) -> Compared:
+def compare_with_fixed(counts: GroupCounts, expected: FloatArray, *, judged: bool) -> Comparison:
     """Groups against known expectations, or only set beside them."""
     enough = counts.enough(expected) & judged
     if enough.sum() < 2:
@@ -68,7 +68,7 @@ def compared_once(counts: Counts, expected: FloatArray, *, judged: bool) -> Comp
     return _signalled(counts, found, q) if judged else replace(found, signal=np.full(len(expected), "none"))
 
 
-def compared_in_turn(counts: Counts, others: Others) -> Compared:
+def compare_stepwise(counts: GroupCounts, others: LeaveGroupOut) -> Comparison:
     """Groups against the others.
 
     The group that differs most is set apart, and those left are compared again with one another alone, until none of them
@@ -81,7 +81,7 @@ def compared_in_turn(counts: Counts, others: Others) -> Compared:
     tau2 = _spread(counts, expectation, others.clustering, enough)
     while True:
         found = _judge(counts, expectation, others.clustering, enough, tau2)
-        left = found.judged & ~apart
+        left = found.compared & ~apart
         if left.sum() < 2:
             break
         q[left] = benjamini_hochberg(found.p_value[left])
@@ -93,10 +93,10 @@ def compared_in_turn(counts: Counts, others: Others) -> Compared:
             break
         apart[np.flatnonzero(left)[found.p_value[left].argmin()]] = True
         expectation = others.expectation(apart)
-    return _signalled(counts, found, np.where(found.judged, q, np.nan))
+    return _signalled(counts, found, np.where(found.compared, q, np.nan))
 
 
-def _spread(counts: Counts, known: Expectation, clustering: float, enough: Marks) -> float:
+def _spread(counts: GroupCounts, known: Expectation, clustering: float, enough: Marks) -> float:
     """How much groups differ in general: the variance of the log ratio between them."""
     if enough.sum() < MIN_TO_SPREAD:
         return 0.0
@@ -104,7 +104,7 @@ def _spread(counts: Counts, known: Expectation, clustering: float, enough: Marks
     return overdispersion(o, e, reference=reference).tau2
 
 
-def _judge(counts: Counts, known: Expectation, clustering: float, enough: Marks, tau2: float) -> Compared:
+def _judge(counts: GroupCounts, known: Expectation, clustering: float, enough: Marks, tau2: float) -> Comparison:
     size = len(known.expected)
     lo, hi, p = (np.full(size, np.nan) for _ in range(3))
     judged = enough & np.isfinite(known.expected)
@@ -113,11 +113,11 @@ def _judge(counts: Counts, known: Expectation, clustering: float, enough: Marks,
         lo[judged], hi[judged] = chance_limits(e, tau2=tau2, reference=reference)
         p[judged] = two_sided_p(o, e, tau2, reference)
     signal = np.where(judged, "none", "too_few")
-    return Compared(known.expected, known.reference, clustering, judged, lo, hi, p, np.full(size, np.nan), signal)
+    return Comparison(known.expected, known.reference, clustering, judged, lo, hi, p, np.full(size, np.nan), signal)
 
 
-def _signalled(counts: Counts, found: Compared, q: FloatArray) -> Compared:
-    called = found.judged & (np.nan_to_num(q, nan=1.0) <= SIGNAL_Q)
+def _signalled(counts: GroupCounts, found: Comparison, q: FloatArray) -> Comparison:
+    called = found.compared & (np.nan_to_num(q, nan=1.0) <= SIGNAL_Q)
     high = counts.observed > np.nan_to_num(found.expected)
     signal = np.where(called, np.where(high, "high", "low"), found.signal)
     return replace(found, q_value=q, signal=signal)

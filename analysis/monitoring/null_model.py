@@ -26,7 +26,7 @@ MIN_CHANCE = 1e-6
 
 
 @dataclass(frozen=True)
-class Series:
+class MonthlySeries:
     """One entry a month: its place in the calendar (any origin), comebacks, bleeds, and comebacks expected of the work."""
 
     month: Counts
@@ -44,14 +44,14 @@ class Pooled:
 
 
 @dataclass(frozen=True)
-class Null:
+class NullModel:
     """The fitted null of a series.
 
     `mean` is each month's expectation, `tau2` the variance of a month's own level (relative), `basis` the constant and the
     season's columns, `draws` counts drawn from it, one row a draw; `pooled` the spread of all series it is judged with.
     """
 
-    series: Series
+    series: MonthlySeries
     mean: FloatArray
     tau2: float
     basis: FloatArray
@@ -102,7 +102,7 @@ class Null:
         return self._spread(self.draws, self.drawn_mean)
 
     def _spread(self, counts: FloatArray, mean: FloatArray) -> FloatArray:
-        return successive((counts - mean) / np.sqrt(mean * (1 + self.tau2 * mean)))
+        return successive_difference_variance((counts - mean) / np.sqrt(mean * (1 + self.tau2 * mean)))
 
     @property
     def spread(self) -> float:
@@ -125,28 +125,28 @@ class Null:
         return np.asarray((after * weighted).sum(axis=0) - (known * (self._onto_basis @ weighted)).sum(axis=0))
 
 
-def pooled_nulls(series: Sequence[Series], rng: np.random.Generator) -> list[Null]:
+def fit_pooled_null_models(series: Sequence[MonthlySeries], rng: np.random.Generator) -> list[NullModel]:
     """Nulls of series whose months may be taken to vary alike: one spread for all, known the better the more there are."""
     if len(series) == 1:
-        return [null_of(series[0], rng)]
+        return [fit_null_model(series[0], rng)]
     means = [_fit(one, _basis(one.month, len(one.month)), 0.0) for one in series]
     weight = np.array([mean.mean() for mean in means])
     beyond = np.array([_beyond_chance(one, mean) for one, mean in zip(series, means, strict=True)])
     tau2 = max(0.0, float((weight * beyond).sum() / (weight**2).sum()))
-    nulls = [null_of(one, rng, tau2=tau2) for one in series]
+    nulls = [fit_null_model(one, rng, tau2=tau2) for one in series]
     log = float(np.mean([null.own_spread for null in nulls]))
     pooled = Pooled(log, np.mean([null.own_drawn_spread for null in nulls], axis=0))
     return [replace(null, pooled=pooled) for null in nulls]
 
 
-def null_of(
-    series: Series,
+def fit_null_model(
+    series: MonthlySeries,
     rng: np.random.Generator,
     draws: int = DRAWS,
     *,
     seasonal: bool = True,
     tau2: float | None = None,
-) -> Null:
+) -> NullModel:
     """Fit level, season (from 18 months on) and the months' own spread by quasi-likelihood, and draw from the fit.
 
     The spread comes from successive differences, which a lasting change hardly moves (J. von Neumann 1941, Ann. Math.
@@ -171,15 +171,15 @@ def null_of(
     level = np.ones((draws, len(mean)))
     if tau2 > 0:
         level = rng.gamma(1 / tau2, tau2, level.shape)
-    return Null(series, mean, tau2, basis, rng.poisson(mean * level).astype(float))
+    return NullModel(series, mean, tau2, basis, rng.poisson(mean * level).astype(float))
 
 
-def successive(z: FloatArray) -> FloatArray:
+def successive_difference_variance(z: FloatArray) -> FloatArray:
     """Variance from the differences of neighbours in the last axis."""
     return np.asarray((np.diff(z, axis=-1) ** 2).mean(axis=-1) / 2)
 
 
-def upper_limit(values: FloatArray, chance: float) -> float:
+def upper_quantile(values: FloatArray, chance: float) -> float:
     """What draws of a statistic exceed with this chance; beyond the twentieth part of them along an exponential tail."""
     top, rest = np.quantile(values, 0.95), 0.05
     if chance >= rest:
@@ -188,7 +188,7 @@ def upper_limit(values: FloatArray, chance: float) -> float:
     return float(top + np.log(rest / chance) * (beyond.mean() if len(beyond) else 0.0))
 
 
-def chance_beyond(values: FloatArray, found: float) -> float:
+def tail_probability(values: FloatArray, found: float) -> float:
     """The chance that a draw of a statistic is as large as the one found, along the same tail."""
     at_least = (1 + (values >= found).sum()) / (len(values) + 1)
     top = float(np.quantile(values, 0.95))
@@ -206,7 +206,7 @@ def _basis(month: Counts, size: int) -> FloatArray:
     return np.column_stack([constant, np.cos(angle), np.sin(angle)])
 
 
-def _fit(series: Series, basis: FloatArray, tau2: float) -> FloatArray:
+def _fit(series: MonthlySeries, basis: FloatArray, tau2: float) -> FloatArray:
     """Each month's expectation at the most likely level and season, by Fisher scoring."""
     b = np.zeros(basis.shape[1])
     b[0] = np.log(max(series.observed.sum(), 0.5) / series.expected.sum())
@@ -220,6 +220,6 @@ def _fit(series: Series, basis: FloatArray, tau2: float) -> FloatArray:
     return np.asarray(series.expected * np.exp(np.clip(basis @ b, -LARGEST_LOG, LARGEST_LOG)))
 
 
-def _beyond_chance(series: Series, mean: FloatArray) -> float:
+def _beyond_chance(series: MonthlySeries, mean: FloatArray) -> float:
     """The variance of months in units of chance, less 1."""
-    return float(successive((series.observed - mean) / np.sqrt(mean))) - 1
+    return float(successive_difference_variance((series.observed - mean) / np.sqrt(mean))) - 1
