@@ -1,4 +1,4 @@
-"""Thin wrappers over textbook statistics, each with its source."""
+"""Textbook statistics, each with its source."""
 
 from analysis.stats.categories import level_codes, sum_by_level
 from analysis.stats.cluster_robust import clustered_covariance, clustered_standard_error, sum_within_clusters
@@ -14,7 +14,6 @@ from analysis.stats.distributions import (
     student_quantile,
     student_tail,
 )
-from analysis.stats.gram import weighted_gram
 from analysis.stats.intervals import (
     Z95,
     Interval,
@@ -25,6 +24,7 @@ from analysis.stats.intervals import (
     wilson,
 )
 from analysis.stats.joint import equal_values_p_value
+from analysis.stats.linear_algebra import symmetric_inverse, weighted_gram
 from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_fold_log_odds, ridge_logistic
 from analysis.stats.multiple_testing import benjamini_hochberg, holm
 from analysis.stats.random_effects import between_variance
@@ -67,6 +67,7 @@ __all__ = [
     "student_tail",
     "sum_by_level",
     "sum_within_clusters",
+    "symmetric_inverse",
     "weighted_gram",
     "wilson",
 ]
