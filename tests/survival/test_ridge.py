@@ -37,8 +37,8 @@ def plain(information: np.ndarray, told: np.ndarray, parts: list[slice]) -> np.n
 def test_leaps_end_where_plain_rounds_end(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     information, told = drawn(seed)
     blocks = [Block(0, 20, 1.0, pooled=True), Block(20, 40, 1.0, pooled=True)]
-    rounds, whole = [], empirical_bayes_ridge._updated_penalties
-    monkeypatch.setattr(empirical_bayes_ridge, "_updated_penalties", lambda *all_: rounds.append(1) or whole(*all_))
+    rounds, whole = [], empirical_bayes_ridge._updated_log_penalties
+    monkeypatch.setattr(empirical_bayes_ridge, "_updated_log_penalties", lambda *all_: rounds.append(1) or whole(*all_))
     top = penalised_mode(information, told, blocks, np.ones(40))
     assert top.penalties == pytest.approx(plain(information, told, [slice(0, 20), slice(20, 40)]), rel=1e-8)
     assert len(rounds) < 100
