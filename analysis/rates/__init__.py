@@ -1,4 +1,4 @@
-"""Fair comparison: raw rates, what the same work would give, what chance explains."""
+"""Comeback rates by group: crude, expected for the same case mix, and which groups clearly differ."""
 
 from analysis.rates.case_mix import CaseMix, CovariatePatterns, build_case_mix, covariate_patterns
 from analysis.rates.crude import crude_rates

@@ -1,4 +1,4 @@
-"""Groups judged against what is expected of them, all at once or in turn, the one that differs most set apart first."""
+"""Which groups differ from what is expected of them: limits, p-values, false discovery control, signals."""
 
 from __future__ import annotations
 
@@ -13,42 +13,42 @@ from analysis.rates.leave_group_out import Expectation, LeaveGroupOut
 from analysis.stats import benjamini_hochberg
 
 FloatArray = NDArray[np.float64]
-Marks = NDArray[np.bool_]
+Mask = NDArray[np.bool_]
 MIN_EXPECTED, MIN_MATURE = 2.0, 10
-MIN_TO_SPREAD = 10
-"""Fewer groups tell too little of how much groups differ in general: the one that does would widen its own limits."""
+MIN_GROUPS_FOR_OVERDISPERSION = 10
+"""With fewer groups the overdispersion cannot be estimated: a group that differs would widen its own limits."""
 SIGNAL_Q = 0.05
 
 
 @dataclass(frozen=True)
 class GroupCounts:
-    """Comebacks and mature bleeds, one entry a group."""
+    """Comebacks and mature bleeds of each group."""
 
     observed: FloatArray
     mature: FloatArray
 
     @classmethod
-    def of(cls, table: pl.DataFrame) -> GroupCounts:
-        """Columns `comebacks` and `mature`."""
+    def from_table(cls, table: pl.DataFrame) -> GroupCounts:
+        """From the columns `comebacks` and `mature`."""
         return cls(*(table.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature")))
 
-    def enough(self, expected: FloatArray) -> Marks:
-        """Groups large enough to be judged."""
+    def large_enough(self, expected: FloatArray) -> Mask:
+        """Groups with enough mature bleeds and expected comebacks to be compared."""
         return (np.nan_to_num(expected) >= MIN_EXPECTED) & (self.mature >= MIN_MATURE)
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """One entry a group; NaN where it was compared with nobody.
+    """The comparison of each group; NaN where it was not compared.
 
-    `reference` is the comebacks the expectation rests on, `clustering` by how much counts vary more than the binomial;
-    funnel limits are ratios; `signal` is that of `schemas.outputs.SIGNALS`.
+    `reference` is the count that the expectation rests on (infinite if known), `clustering` the design effect of bikes;
+    funnel limits are ratios; `signal` is one of `schemas.outputs.SIGNALS`.
     """
 
     expected: FloatArray
     reference: FloatArray
     clustering: float
-    compared: Marks
+    compared: Mask
     funnel_lo: FloatArray
     funnel_hi: FloatArray
     p_value: FloatArray
@@ -56,68 +56,80 @@ class Comparison:
     signal: NDArray[np.str_]
 
 
-def compare_with_fixed(counts: GroupCounts, expected: FloatArray, *, judged: bool) -> Comparison:
-    """Groups against known expectations, or only set beside them."""
-    enough = counts.enough(expected) & judged
+def compare_with_fixed(counts: GroupCounts, expected: FloatArray, *, test: bool) -> Comparison:
+    """Compare groups with known expectations; without `test` no group is compared and none signals."""
+    enough = counts.large_enough(expected) & test
     if enough.sum() < 2:
         enough[:] = False
-    known = Expectation(expected, np.full(len(expected), np.inf))
-    found = _judge(counts, known, 1.0, enough, _spread(counts, known, 1.0, enough))
+    expectation = Expectation(expected, np.full(len(expected), np.inf))
+    comparison = _compare(counts, expectation, 1.0, enough, _tau2(counts, expectation, 1.0, enough))
+    if not test:
+        return replace(comparison, signal=np.full(len(expected), "none"))
     q = np.full(len(expected), np.nan)
-    q[enough] = benjamini_hochberg(found.p_value[enough])
-    return _signalled(counts, found, q) if judged else replace(found, signal=np.full(len(expected), "none"))
+    q[enough] = benjamini_hochberg(comparison.p_value[enough])
+    return _with_signals(counts, comparison, q)
 
 
-def compare_stepwise(counts: GroupCounts, others: LeaveGroupOut) -> Comparison:
-    """Groups against the others.
+def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> Comparison:
+    """Compare each group with the others, so that one unusual group does not make the others look unusual.
 
-    The group that differs most is set apart, and those left are compared again with one another alone, until none of them
-    differs; what was set apart is compared with those left. Of two groups left that differ nobody can say which one is
-    out of the ordinary: both are set apart. So that one group's figures never make an unremarkable one look unusual.
+    While any group differs at q ≤ 0.05, the one with the smallest p-value is excluded from the reference and the rest are
+    compared again among themselves; excluded groups are compared with those left. If two groups are left and differ,
+    the data cannot say which is unusual, and both signal.
     """
-    apart, q = np.zeros(others.groups, dtype=bool), np.full(others.groups, np.nan)
-    expectation = others.expectation(apart)
-    enough = counts.enough(expectation.expected)
-    tau2 = _spread(counts, expectation, others.clustering, enough)
+    excluded, q = np.zeros(groups.groups, dtype=bool), np.full(groups.groups, np.nan)
+    expectation = groups.expectation(excluded)
+    enough = counts.large_enough(expectation.expected)
+    tau2 = _tau2(counts, expectation, groups.clustering, enough)
     while True:
-        found = _judge(counts, expectation, others.clustering, enough, tau2)
-        left = found.compared & ~apart
-        if left.sum() < 2:
+        comparison = _compare(counts, expectation, groups.clustering, enough, tau2)
+        remaining = comparison.compared & ~excluded
+        if remaining.sum() < 2:
             break
-        q[left] = benjamini_hochberg(found.p_value[left])
-        differ = left & (q <= SIGNAL_Q)
-        if not differ.any():
+        q[remaining] = benjamini_hochberg(comparison.p_value[remaining])
+        if not (remaining & (q <= SIGNAL_Q)).any():
             break
-        if left.sum() == 2:
-            q[left] = found.p_value[left].min()
+        if remaining.sum() == 2:
+            q[remaining] = comparison.p_value[remaining].min()
             break
-        apart[np.flatnonzero(left)[found.p_value[left].argmin()]] = True
-        expectation = others.expectation(apart)
-    return _signalled(counts, found, np.where(found.compared, q, np.nan))
+        excluded[np.flatnonzero(remaining)[comparison.p_value[remaining].argmin()]] = True
+        expectation = groups.expectation(excluded)
+    return _with_signals(counts, comparison, np.where(comparison.compared, q, np.nan))
 
 
-def _spread(counts: GroupCounts, known: Expectation, clustering: float, enough: Marks) -> float:
-    """How much groups differ in general: the variance of the log ratio between them."""
-    if enough.sum() < MIN_TO_SPREAD:
+def _tau2(counts: GroupCounts, expectation: Expectation, clustering: float, enough: Mask) -> float:
+    """Variance between groups of the log ratio; 0 with too few groups to estimate it."""
+    if enough.sum() < MIN_GROUPS_FOR_OVERDISPERSION:
         return 0.0
-    o, e, reference = (each[enough] / clustering for each in (counts.observed, known.expected, known.reference))
-    return overdispersion(o, e, reference=reference).tau2
+    parts = (counts.observed, expectation.expected, expectation.reference)
+    observed, expected, reference = (part[enough] / clustering for part in parts)
+    return overdispersion(observed, expected, reference=reference).tau2
 
 
-def _judge(counts: GroupCounts, known: Expectation, clustering: float, enough: Marks, tau2: float) -> Comparison:
-    size = len(known.expected)
+def _compare(counts: GroupCounts, expectation: Expectation, clustering: float, enough: Mask, tau2: float) -> Comparison:
+    size = len(expectation.expected)
     lo, hi, p = (np.full(size, np.nan) for _ in range(3))
-    judged = enough & np.isfinite(known.expected)
-    o, e, reference = (each[judged] / clustering for each in (counts.observed, known.expected, known.reference))
-    if judged.any():
-        lo[judged], hi[judged] = chance_limits(e, tau2=tau2, reference=reference)
-        p[judged] = two_sided_p(o, e, tau2, reference)
-    signal = np.where(judged, "none", "too_few")
-    return Comparison(known.expected, known.reference, clustering, judged, lo, hi, p, np.full(size, np.nan), signal)
+    compared = enough & np.isfinite(expectation.expected)
+    parts = (counts.observed, expectation.expected, expectation.reference)
+    observed, expected, reference = (part[compared] / clustering for part in parts)
+    if compared.any():
+        lo[compared], hi[compared] = chance_limits(expected, tau2=tau2, reference=reference)
+        p[compared] = two_sided_p(observed, expected, tau2, reference)
+    return Comparison(
+        expected=expectation.expected,
+        reference=expectation.reference,
+        clustering=clustering,
+        compared=compared,
+        funnel_lo=lo,
+        funnel_hi=hi,
+        p_value=p,
+        q_value=np.full(size, np.nan),
+        signal=np.where(compared, "none", "too_few"),
+    )
 
 
-def _signalled(counts: GroupCounts, found: Comparison, q: FloatArray) -> Comparison:
-    called = found.compared & (np.nan_to_num(q, nan=1.0) <= SIGNAL_Q)
-    high = counts.observed > np.nan_to_num(found.expected)
-    signal = np.where(called, np.where(high, "high", "low"), found.signal)
-    return replace(found, q_value=q, signal=signal)
+def _with_signals(counts: GroupCounts, comparison: Comparison, q: FloatArray) -> Comparison:
+    differs = comparison.compared & (np.nan_to_num(q, nan=1.0) <= SIGNAL_Q)
+    higher = counts.observed > np.nan_to_num(comparison.expected)
+    signal = np.where(differs, np.where(higher, "high", "low"), comparison.signal)
+    return replace(comparison, q_value=q, signal=signal)

@@ -1,8 +1,8 @@
-"""What a group's work would give in the hands of the other groups, and how many comebacks that rests on.
+"""Comebacks expected of each group if the other groups had done its work, and the precision of that expectation.
 
-The case-mix model is fitted without the group (or, of more than 20 groups, without its fold). Its level is set by the
-reference: the other groups that do not differ themselves. Both what the reference counted and what its model does not
-know of the group's own work make the expectation uncertain.
+The case-mix model is fitted without the group (with more than 20 groups, without its fold), and its level is set by the
+reference: the other groups that do not stand out themselves. The expectation has the sampling variance of the reference
+count and of the model's coefficients.
 """
 
 from __future__ import annotations
@@ -16,19 +16,21 @@ from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
 from analysis.rates.case_mix import CaseMix, Codes, FloatArray
-from analysis.rates.cross_fitted_risk import CrossFittedRisk, fit_cross_fitted_risk
 from analysis.rates.crude import NOT_RECORDED
+from analysis.rates.expected_risk import CrossFittedRisk, fit_cross_fitted_risk
 from analysis.stats import level_codes
 
 MAX_FOLDS = 20
 RIDGE = 1.0
-"""The penalty of `stats.cross_fitted_logistic`."""
+"""The ridge penalty of `stats.cross_fitted_logistic`."""
 
 
 @dataclass(frozen=True)
 class Expectation:
-    """One entry a group: comebacks expected, and the number of comebacks that it is as uncertain as (its squared mean
-    over its variance). NaN and 0 where there is nobody to compare with."""
+    """Expected comebacks of each group, and the Poisson count with the same relative precision (mean² / variance).
+
+    NaN and 0 where there is no reference.
+    """
 
     expected: FloatArray
     reference: FloatArray
@@ -36,28 +38,33 @@ class Expectation:
 
 @dataclass(frozen=True)
 class _Sums:
-    """Comebacks that a fit gives some bleeds, how that changes with its coefficients, and comebacks they had; one row a fit."""
+    """Sums over some bleeds by each fit: predicted comebacks, their gradient in the coefficients, observed comebacks."""
 
-    level: FloatArray
-    slope: FloatArray
-    events: FloatArray
+    predicted: FloatArray
+    gradient: FloatArray
+    observed: FloatArray
 
-    def less(self, some: _Sums, where: NDArray[np.bool_]) -> _Sums:
-        """Without some of the bleeds, in the fits that saw them."""
+    def subtract(self, other: _Sums, where: NDArray[np.bool_]) -> _Sums:
+        """Without other bleeds, in the fits that include them."""
         return _Sums(
-            self.level - where * some.level, self.slope - where[:, None] * some.slope, self.events - where * some.events
+            self.predicted - where * other.predicted,
+            self.gradient - where[:, None] * other.gradient,
+            self.observed - where * other.observed,
         )
 
 
 @dataclass(frozen=True)
 class LeaveGroupOut:
-    """Groups of bleeds, each to be compared with the others. `codes` numbers each bleed's group, `fold_of` a group's fold."""
+    """Groups of bleeds to be compared with the other groups.
+
+    `codes` is each bleed's group, `fold_of` each group's fold; `mature`, `returned` and `bikes` have one entry per bleed.
+    """
 
     fits: CrossFittedRisk
     codes: Codes
     fold_of: Codes
     mature: NDArray[np.bool_]
-    back: NDArray[np.bool_]
+    returned: NDArray[np.bool_]
     bikes: Codes
 
     @property
@@ -66,105 +73,106 @@ class LeaveGroupOut:
 
     @cached_property
     def observed(self) -> FloatArray:
-        """Comebacks of each group's mature bleeds."""
-        return np.bincount(self.codes, self.mature & self.back, self.groups).astype(float)
+        """Comebacks among each group's mature bleeds."""
+        return np.bincount(self.codes, self.mature & self.returned, self.groups).astype(float)
 
     @cached_property
     def clustering(self) -> float:
-        """How much more than the binomial the counts of groups vary, because bleeds of one bike resemble each other: squared
-        sums of residuals by bike and group over squared residuals, at least 1.
+        """Design effect of bleeds of the same bike being alike, at least 1.
 
-        Source: the cluster-robust variance of K.-Y. Liang & S. L. Zeger 1986, Biometrika 73:13-22, as a design effect.
+        Sum of squared residual totals by bike and group over the sum of squared residuals. Source: the cluster-robust
+        variance of K.-Y. Liang & S. L. Zeger 1986, Biometrika 73:13-22, as a design effect.
         """
-        left = np.where(self.mature, self.back - self.fits.of_each_bleed, 0.0)
+        residual = np.where(self.mature, self.returned - self.fits.of_each_bleed, 0.0)
         _, cluster = np.unique(self.bikes * self.groups + self.codes, return_inverse=True)
-        squares = float((left**2).sum())
-        return max(float((np.bincount(cluster, left) ** 2).sum()) / squares, 1.0) if squares > 0 else 1.0
+        squares = float((residual**2).sum())
+        return max(float((np.bincount(cluster, residual) ** 2).sum()) / squares, 1.0) if squares > 0 else 1.0
 
-    def expectation(self, apart: NDArray[np.bool_]) -> Expectation:
-        """What the groups that are not `apart` would give on each group's work (a group is never compared with itself)."""
-        elsewhere = self._outside
-        for group in np.flatnonzero(apart).tolist():
-            elsewhere = elsewhere.less(
-                self._in_every_fit(group), np.arange(len(elsewhere.level)) != self.fold_of[group]
-            )
+    def expectation(self, excluded: NDArray[np.bool_]) -> Expectation:
+        """Expected comebacks of each group, with all other groups that are not `excluded` as the reference."""
+        reference_sums = self._outside_folds
+        for group in np.flatnonzero(excluded).tolist():
+            outside = np.arange(len(reference_sums.predicted)) != self.fold_of[group]
+            reference_sums = reference_sums.subtract(self._in_every_fit(group), outside)
         expected, reference = np.full(self.groups, np.nan), np.zeros(self.groups)
         for group, fold in enumerate(self.fold_of.tolist()):
-            level, own = float(elsewhere.level[fold]), float(self._own.level[group])
-            events = float(elsewhere.events[fold])
-            if events < 0.5 or level < 1e-9 or own <= 0:
+            predicted, own = float(reference_sums.predicted[fold]), float(self._own.predicted[group])
+            observed = float(reference_sums.observed[fold])
+            if observed < 0.5 or predicted < 1e-9 or own <= 0:
                 continue
-            work_apart = self._own.slope[group] / own - elsewhere.slope[fold] / level
-            expected[group] = own * events / level
-            reference[group] = 1 / (1 / events + float(work_apart @ self._covariances[fold] @ work_apart))
+            gradient = self._own.gradient[group] / own - reference_sums.gradient[fold] / predicted
+            expected[group] = own * observed / predicted
+            reference[group] = 1 / (1 / observed + float(gradient @ self._covariances[fold] @ gradient))
         return Expectation(expected, reference)
 
     @cached_property
-    def _kinds_of_work(self) -> list[FloatArray]:
-        """Mature bleeds of each kind of work, group by group."""
+    def _mature_by_pattern(self) -> list[FloatArray]:
+        """Each group's number of mature bleeds by covariate pattern."""
         order = np.argsort(self.codes, kind="stable")
         ends = np.cumsum(np.bincount(self.codes, minlength=self.groups))
         rows = np.split(order[: ends[-1]], ends[:-1])
-        place, size = self.fits.patterns.pattern_index, len(self.fits.patterns.x)
-        return [np.bincount(place[own], self.mature[own], size).astype(float) for own in rows]
+        pattern, size = self.fits.patterns.pattern_index, len(self.fits.patterns.x)
+        return [np.bincount(pattern[own], self.mature[own], size).astype(float) for own in rows]
 
     @cached_property
     def _own(self) -> _Sums:
-        """Each group by the fit that left it out."""
-        found = [
-            self._sums(counts[:, None], [fold]) for counts, fold in zip(self._kinds_of_work, self.fold_of, strict=True)
+        """Each group by the fit without it; observed comebacks are not filled in."""
+        sums = [
+            self._sums(counts[:, None], [fold])
+            for counts, fold in zip(self._mature_by_pattern, self.fold_of, strict=True)
         ]
-        return _Sums(
-            *(np.concatenate(part) for part in zip(*((f.level, f.slope, f.events) for f in found), strict=True))
-        )
+        parts = zip(*((own.predicted, own.gradient, own.observed) for own in sums), strict=True)
+        return _Sums(*(np.concatenate(part) for part in parts))
 
     def _in_every_fit(self, group: int) -> _Sums:
         folds = range(self.fits.risk.shape[1])
-        sums = self._sums(np.repeat(self._kinds_of_work[group][:, None], len(folds), axis=1), folds)
-        return _Sums(sums.level, sums.slope, np.full(len(folds), self.observed[group]))
+        sums = self._sums(np.repeat(self._mature_by_pattern[group][:, None], len(folds), axis=1), folds)
+        return _Sums(sums.predicted, sums.gradient, np.full(len(folds), self.observed[group]))
 
     @cached_property
-    def _outside(self) -> _Sums:
-        """All that is outside each fold, by the fit without it."""
-        counts = self.fits.trials.sum(axis=1, keepdims=True) - self.fits.trials
+    def _outside_folds(self) -> _Sums:
+        """All bleeds outside each fold, by the fit without it."""
+        counts = self._trials_outside
         sums = self._sums(counts, range(counts.shape[1]))
-        came = self.fits.successes.sum(axis=0)
-        return _Sums(sums.level, sums.slope, came.sum() - came)
+        successes = self.fits.successes.sum(axis=0)
+        return _Sums(sums.predicted, sums.gradient, successes.sum() - successes)
+
+    @property
+    def _trials_outside(self) -> FloatArray:
+        return np.asarray(self.fits.trials.sum(axis=1, keepdims=True) - self.fits.trials)
 
     def _sums(self, counts: FloatArray, folds: Sequence[int]) -> _Sums:
-        """What the fits without these folds give these counts of each kind of work, one column a fold."""
+        """Sums by the fits without these folds, for counts of each covariate pattern, one column per fold."""
         risk = self.fits.risk[:, folds]
-        slope = (counts * risk * (1 - risk)).T @ self.fits.patterns.x
-        return _Sums((counts * risk).sum(axis=0), slope, np.zeros(counts.shape[1]))
+        gradient = (counts * risk * (1 - risk)).T @ self.fits.patterns.x
+        return _Sums((counts * risk).sum(axis=0), gradient, np.zeros(counts.shape[1]))
 
     @cached_property
     def _covariances(self) -> FloatArray:
-        """Of the covariates' coefficients in each fit: folds × covariates × covariates."""
+        """Covariance of the coefficients of each fit, without the intercept: folds × p × p."""
         x = np.column_stack([self.fits.patterns.x, np.ones(len(self.fits.patterns.x))])
         ridge = np.diag([*np.full(x.shape[1] - 1, RIDGE), 1e-9])
-        weight = (
-            (self.fits.trials.sum(axis=1, keepdims=True) - self.fits.trials) * self.fits.risk * (1 - self.fits.risk)
-        )
+        weight = self._trials_outside * self.fits.risk * (1 - self.fits.risk)
         return np.stack([np.linalg.inv((x.T * w) @ x + ridge)[:-1, :-1] for w in weight.T])
 
 
 def leave_group_out(data: BleedData, column: str, case_mix: CaseMix, rng: np.random.Generator) -> LeaveGroupOut:
-    """Every group of a column, in the order of their names, with the models that leave each out.
+    """Fit the case-mix model without each group of a column, groups sorted by name.
 
     Parameters
     ----------
-    prepared
+    data
         All accepted bleeds.
     column
         The column whose groups are compared.
-    work
-        `build_case_mix(prepared.bleeds)`.
+    case_mix
+        `build_case_mix(data.bleeds)`.
     rng
-        For the folds of more than 20 groups.
+        Assigns groups to folds if there are more than 20.
     """
     codes = level_codes(data.bleeds.get_column(column).fill_null(NOT_RECORDED))
     groups = int(codes.max(initial=0)) + 1
     fold_of = rng.permutation(np.arange(groups) % min(groups, MAX_FOLDS))
-    mature, back = (data.bleeds.get_column(name).to_numpy() for name in ("mature", "came_back"))
-    fits = fit_cross_fitted_risk(case_mix.patterns(), fold_of[codes], mature.astype(float), back.astype(float))
-    return LeaveGroupOut(fits, codes, fold_of, mature, back, case_mix.group(data.bleeds, "bike_id"))
+    mature, returned = (data.bleeds.get_column(name).to_numpy() for name in ("mature", "came_back"))
+    fits = fit_cross_fitted_risk(case_mix.patterns(), fold_of[codes], mature.astype(float), returned.astype(float))
+    return LeaveGroupOut(fits, codes, fold_of, mature, returned, case_mix.group(data.bleeds, "bike_id"))

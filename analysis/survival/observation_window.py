@@ -160,7 +160,7 @@ def _days(earlier: dt.date | None, later: dt.date | None) -> int:
 def exclude_recording_gaps(
     log: Log, returns: DataFrame[Returns], adjacent: pl.DataFrame, window: ObservationWindow
 ) -> ObservationWindow:
-    """Narrow the window where returns stop early or start late by more than chance, and ask about it.
+    """Narrow the window where returns stop early or start late (a significant gap), and ask about it.
 
     All shops together are tested first, then each shop within their days. Limits that `window` already sets are not
     questioned.
