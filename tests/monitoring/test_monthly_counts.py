@@ -3,7 +3,7 @@
 import polars as pl
 
 from analysis.dataset import bleed_data
-from analysis.monitoring.monthly_counts import monthly_counts
+from analysis.monitoring import monthly_counts
 from analysis.standard import built_in
 from tests.build import bleed, comeback, log_of
 

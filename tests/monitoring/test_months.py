@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from analysis.monitoring import change_point, changed_step, cusum, log_likelihood_ratios, monthly_rates
-from analysis.monitoring.control import control_charts
+from analysis.monitoring.control_charts import control_charts
 from analysis.monitoring.null_model import MonthlySeries, fit_null_model
 from analysis.rates import expected_risk
 from tests.rates.bare import AS_OF, bare
