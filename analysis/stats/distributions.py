@@ -27,7 +27,7 @@ def student_tail(t: ArrayLike, degrees_of_freedom: ArrayLike) -> FloatArray:
 
 
 def student_quantile(level: float, degrees_of_freedom: float) -> float:
-    """Student's law."""
+    """Quantile of Student's t."""
     from scipy import special
 
     return float(special.stdtrit(degrees_of_freedom, level))
