@@ -47,7 +47,7 @@ def test_the_incidence_of_death_is_as_published(of_death, day, expected):
     assert of_death.incidence[of_death.index_at(day)] == pytest.approx(expected, abs=1e-7)
 
 
-def test_both_incidences_and_the_survivors_make_one_at_every_day(curve, of_death):
+def test_both_incidences_and_survival_add_up_to_one_on_every_day(curve, of_death):
     assert curve.incidence + of_death.incidence + curve.survival == pytest.approx(1, abs=1e-12)
 
 
@@ -68,13 +68,13 @@ def test_the_incidence_by_disease_is_as_published(disease, end, expected):
 
 
 def test_the_log_log_limits_at_fourteen_agree_with_an_independent_library(curve, of_death):
-    for found, limits in ((curve, (0.13313612, 0.43314517)), (of_death, (0.2367625, 0.57768667))):
-        place = found.index_at(14)
-        both = incidence_limits(found.incidence[place : place + 1], found.variance[place : place + 1])
+    for own, limits in ((curve, (0.13313612, 0.43314517)), (of_death, (0.2367625, 0.57768667))):
+        place = own.index_at(14)
+        both = incidence_limits(own.incidence[place : place + 1], own.variance[place : place + 1])
         assert (both.lo[0], both.hi[0]) == pytest.approx(limits, abs=5e-8)
 
 
-def test_counting_the_competing_end_as_censored_would_claim_more(curve):
+def test_censoring_the_competing_event_overstates_the_incidence(curve):
     assert curve.one_minus_kaplan_meier[-1] == pytest.approx(0.32966392, abs=1e-8)
     assert curve.incidence[-1] == pytest.approx(0.27283899, abs=5e-9)
 
@@ -104,7 +104,7 @@ def cmprsk_variance(days, end, day):
 
 
 @pytest.mark.parametrize(("cause", "expected"), [(1, 0.00633784), (2, 0.0081798)])
-def test_the_variance_is_near_the_one_of_another_formula(cause, expected):
+def test_the_variance_is_close_to_that_of_another_formula(cause, expected):
     """An independent library (comprisk) prints cmprsk's variance, which ours need only be near: the two formulas differ
     where several end on one day (by 1% here), while a slip in either would show as far more."""
     codes = END if cause == 1 else np.where(END == 0, 0, 3 - END)
