@@ -60,11 +60,10 @@ def read_value(
     location: TomlLocation,
     kind: type,
     *,
-    low: float | None = None,
-    high: float | None = None,
+    allowed: tuple[float | None, float | None] = (None, None),
     default: Any = None,
 ) -> Any:
-    """The value of `key`, of `kind` and from `low` to `high`; `default` where it is absent (None: the key is required)."""
+    """The value of `key`, of `kind` and within the `allowed` limits; `default` where it is absent (None: the key is required)."""
     if key not in table:
         if default is None:
             raise location.error(f"{key} is missing", f"{key} = {_KINDS[kind]}", "add the key")
@@ -78,6 +77,7 @@ def read_value(
     if kind is str and len(value) > MAX_TEXT_LENGTH:
         problem = f"{key} is {len(value):,} characters long"
         raise location.error(problem, f"at most {MAX_TEXT_LENGTH} characters", "shorten the text", key)
+    low, high = allowed
     if (low is not None and value < low) or (high is not None and value > high):
         limits = f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
         raise location.error(f"{key} = {value!r}", limits, "correct the value", key)

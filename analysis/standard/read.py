@@ -68,9 +68,9 @@ def _standard(text: str, name: str, own_fields: tuple[str, ...], default: Standa
     reject_unknown_keys(shop, ("window_days", "currency", "minute_cost"), at)
     comeback, second_check, fluids = (read_table(content, name, top) for name in ("comeback", "second_check", "fluids"))
     return Standard(
-        window_days=read_value(shop, "window_days", at, int, low=1, high=3650, default=_of(default, "window_days")),
+        window_days=read_value(shop, "window_days", at, int, allowed=(1, 3650), default=_of(default, "window_days")),
         currency=read_value(shop, "currency", at, str, default=_of(default, "currency")),
-        minute_cost=read_value(shop, "minute_cost", at, float, low=0, default=_of(default, "minute_cost")),
+        minute_cost=read_value(shop, "minute_cost", at, float, allowed=(0, None), default=_of(default, "minute_cost")),
         comeback=_comeback(comeback, top.at("comeback"), _of(default, "comeback")),
         second_check=_second_check(second_check, top.at("second_check"), _of(default, "second_check")),
         steps=default.steps if default and "step" not in content else parse_steps(content.get("step"), top, own_fields),
@@ -85,21 +85,23 @@ def _comeback(table: dict[str, Any], at: TomlLocation, default: ComebackRule | N
         complaints=read_words(table, "complaints", at, COMPLAINTS, _of(default, "complaints")),
         findings=read_words(table, "findings", at, FINDINGS, _of(default, "findings")),
         exclude_findings=read_words(table, "exclude_findings", at, FINDINGS, _of(default, "exclude_findings")),
-        minutes=read_value(table, "minutes", at, float, low=0, default=_of(default, "minutes")),
-        parts_cost=read_value(table, "parts_cost", at, float, low=0, default=_of(default, "parts_cost")),
+        minutes=read_value(table, "minutes", at, float, allowed=(0, None), default=_of(default, "minutes")),
+        parts_cost=read_value(table, "parts_cost", at, float, allowed=(0, None), default=_of(default, "parts_cost")),
     )
 
 
 def _second_check(table: dict[str, Any], at: TomlLocation, default: SecondCheck | None) -> SecondCheck:
     reject_unknown_keys(table, ("minutes", "sensitivity", "per_week", "worklist_days", "recall_minutes"), at)
     return SecondCheck(
-        minutes=read_value(table, "minutes", at, float, low=0, default=_of(default, "minutes")),
-        sensitivity=read_value(table, "sensitivity", at, float, low=0, high=1, default=_of(default, "sensitivity")),
-        per_week=read_value(table, "per_week", at, float, low=0, default=_of(default, "per_week")),
+        minutes=read_value(table, "minutes", at, float, allowed=(0, None), default=_of(default, "minutes")),
+        sensitivity=read_value(table, "sensitivity", at, float, allowed=(0, 1), default=_of(default, "sensitivity")),
+        per_week=read_value(table, "per_week", at, float, allowed=(0, None), default=_of(default, "per_week")),
         worklist_days=read_value(
-            table, "worklist_days", at, int, low=1, high=3650, default=_of(default, "worklist_days")
+            table, "worklist_days", at, int, allowed=(1, 3650), default=_of(default, "worklist_days")
         ),
-        recall_minutes=read_value(table, "recall_minutes", at, float, low=0, default=_of(default, "recall_minutes")),
+        recall_minutes=read_value(
+            table, "recall_minutes", at, float, allowed=(0, None), default=_of(default, "recall_minutes")
+        ),
     )
 
 

@@ -26,7 +26,8 @@ FloatArray = NDArray[np.float64]
 MONTH_DAYS = 31
 """Returns that start later, or stop earlier, than bleeds by more than this raise a note."""
 ALPHA = 0.01
-"""Probability that a log with all returns recorded raises any question, over all shops and both ends."""
+"""Probability, over both ends, that a log with all returns recorded raises a question about all shops together; half as
+much again for single shops."""
 MIN_RETURNS = 5
 AGE_EDGES = (0, 3, 7, 14, 30, 60, 90, 180, 365)
 """Days of age between which the hazard of a return is taken as constant."""
