@@ -137,7 +137,7 @@ def fit_notes(data: BleedData, learned: BleedData) -> tuple[str, ...]:
     if used == bleeds:
         return ()
     return (
-        f"Models were fitted to {used:,} of the {bleeds:,} bleeds: whole bikes, chosen at random. Counts use every bleed, "
-        f"and every bleed has a risk. The intervals of the steps are about {(bleeds / used) ** 0.5:.1f} times as wide as "
-        "if all bleeds were used.",
+        f"Models were fitted to {used:,} of the {bleeds:,} bleeds: whole bikes, chosen at random. Counts use every "
+        "bleed, and every bleed has a risk. The intervals of the steps are about "
+        f"{(bleeds / used) ** 0.5:.1f} times as wide as if all bleeds were used.",
     )

@@ -57,7 +57,7 @@ def locate_change(null: NullModel) -> ChangePoint:
 
 
 def _score_statistic(null: NullModel, counts: FloatArray, shift: FloatArray) -> FloatArray:
-    """Squared standardised score of a change after each month but the last; `shift` is the refit of the null's log mean."""
+    """Squared standardised score of a change after each month but the last; `shift` is the change in refitted log mean."""
     residual = (counts - null.mean) / (1 + null.tau2 * null.mean) - null.weight * shift
     score = np.cumsum(residual[..., ::-1], axis=-1)[..., ::-1][..., 1:]
     variance = null.score_variance

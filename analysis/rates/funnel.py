@@ -1,7 +1,7 @@
 """Funnel limits and p-values of observed over expected counts, with overdispersion between groups.
 
-The expectation for a group is itself estimated from comebacks of the other groups: `reference` is the count with the same
-precision, infinite where the expectation is known.
+The expectation for a group is itself estimated from comebacks of the other groups: `reference` is the count with the
+same precision, infinite where the expectation is known.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ def chance_limits(
 def two_sided_p(
     observed: FloatArray, expected: FloatArray, tau2: float = 0.0, reference: ArrayLike = np.inf
 ) -> FloatArray:
-    """Two-sided mid-p value of a count: Poisson, or conditional binomial where the expectation is estimated from a count.
+    """Two-sided mid-p value of a count: Poisson, or conditional binomial if the expectation is estimated from a count.
 
     tau² adds to the relative variance of the expectation, 1 / reference.
     """

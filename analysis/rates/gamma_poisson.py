@@ -11,7 +11,7 @@ from analysis.stats import gamma_quantile
 
 FloatArray = NDArray[np.float64]
 MAX_NU, MIN_GAIN = 1e5, 1e-4
-"""The prior shape at which groups have practically the same ratio, and the log likelihood that a smaller one must gain."""
+"""Prior shape at which groups have practically the same ratio, and the log likelihood that a smaller one must gain."""
 
 
 @dataclass(frozen=True)

@@ -94,7 +94,7 @@ def _expected(bleeds: pl.DataFrame, column: str | None, case_mix: CaseMix, risk:
 
 
 def _rows(table: pl.DataFrame, comparison: Comparison, rng: np.random.Generator) -> pl.DataFrame:
-    """The comparison as columns, with limits of the ratio, shrunk rates and, where groups are compared, rank intervals."""
+    """The comparison as columns, with limits of the ratio, shrunk rates and, if groups are compared, rank intervals."""
     observed, mature = (table.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature"))
     names = ("ratio", "ratio_lo", "ratio_hi", "shrunk_rate", "shrunk_lo", "shrunk_hi", "rank_lo", "rank_hi")
     columns = {name: np.full(len(observed), np.nan) for name in names}

@@ -63,7 +63,10 @@ def read_value(
     allowed: tuple[float | None, float | None] = (None, None),
     default: Any = None,
 ) -> Any:
-    """The value of `key`, of `kind` and within the `allowed` limits; `default` where it is absent (None: the key is required)."""
+    """The value of `key`, of `kind` and within the `allowed` limits.
+
+    `default` where the key is absent (None: it is required).
+    """
     if key not in table:
         if default is None:
             raise location.error(f"{key} is missing", f"{key} = {_KINDS[kind]}", "add the key")

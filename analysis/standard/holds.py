@@ -18,7 +18,10 @@ fluid may have left traces; a wrong fluid of the same family boils sooner. Commo
 instructions take precedence."""
 _OTHER_FAMILY = "Do not ride. Drain, flush and replace the parts the maker lists as damaged by the wrong fluid."
 _SAME_FAMILY = "Drain, flush and refill with the fluid the maker requires."
-_OTHER_KIT = "Do not ride. Treat the brake as filled with the wrong fluid until shown otherwise; scrap the kit's hoses and seals."
+_OTHER_KIT = (
+    "Do not ride. Treat the brake as filled with the wrong fluid until shown otherwise; scrap the kit's hoses and "
+    "seals."
+)
 _NOT_FIRM = "Do not ride. The lever was not firm: bleed again and repeat the hard pull."
 _LEAK = "Do not ride. A leak was seen: find and repair it before the bike is ridden."
 

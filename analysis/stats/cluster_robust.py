@@ -42,7 +42,9 @@ def sum_within_clusters(
 def clustered_covariance(influence: FloatArray, cluster: NDArray[np.integer]) -> FloatArray:
     """Cluster-robust covariance of k estimates from each row's influence on them (n × k).
 
-    Influences are summed within clusters, then their cross products; no correction for few clusters. Source: K.-Y. Liang & S. L. Zeger 1986, Biometrika 73:13-22 (the sandwich).
+    Influences are summed within clusters, then their cross products; no correction for few clusters.
+
+    Source: K.-Y. Liang & S. L. Zeger 1986, Biometrika 73:13-22 (the sandwich).
     """
     sums = sum_within_clusters(influence, cluster)
     return np.asarray(sums.T @ sums)

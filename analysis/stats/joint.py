@@ -14,8 +14,8 @@ RANK_TOLERANCE = 1e-10
 def equal_values_p_value(values: ArrayLike, covariance: ArrayLike) -> float:
     """p-value of the hypothesis that correlated estimates have the same true value; NaN with fewer than two.
 
-    Wald test of all differences from the first, chi-square with the rank of their covariance as degrees of freedom, so that
-    points along a smooth curve count as the few coefficients they come from.
+    Wald test of all differences from the first; the degrees of freedom are the rank of their covariance, so that points
+    along a smooth curve count as the few coefficients they come from.
 
     Source: A. Wald 1943, Trans. Am. Math. Soc. 54:426-482; with independent estimates it is W. G. Cochran's Q (1954,
     Biometrics 10:101-129).

@@ -29,7 +29,9 @@ def spending_bounds(fractions: Sequence[float], alpha: float, *, two_sided: bool
     """Critical z-values at each look, with alpha spent as `spent_alpha` gives.
 
     The z-values are those of sums of independent increments; the density of the sum among paths that have not yet
-    signalled is integrated numerically from look to look (P. Armitage, C. K. McPherson & B. C. Rowe 1969, J. R. Stat. Soc. A 132:235-244).
+    signalled is integrated numerically from look to look.
+
+    Source: P. Armitage, C. K. McPherson & B. C. Rowe 1969, J. R. Stat. Soc. A 132:235-244.
 
     Parameters
     ----------

@@ -104,8 +104,8 @@ class WeibullModel:
 class WeibullEvaluation(Evaluation):
     """Adds each row's score in the level and the log shape, and what the information needs.
 
-    `hazard` is the cumulative hazard over the time at risk, `hazard_by_log_shape` its derivative in the log shape, `shape_information` minus the
-    second derivative of the log likelihood in the log shape.
+    `hazard` is the cumulative hazard over the time at risk, `hazard_by_log_shape` its derivative in the log shape,
+    `shape_information` minus the second derivative of the log likelihood in the log shape.
     """
 
     score_level: FloatArray
