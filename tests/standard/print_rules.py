@@ -53,7 +53,11 @@ def rules_text() -> str:
 
 
 def _readings(readings: dict[str, object]) -> str:
-    return ", ".join(f"{name} {value}" for name, value in readings.items()) or "nothing"
+    words = {
+        name: {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
+        for name, value in readings.items()
+    }
+    return ", ".join(f"{name} {value}" for name, value in words.items()) or "nothing"
 
 
 def _follow_up(case: Case) -> str:
