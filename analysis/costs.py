@@ -1,4 +1,4 @@
-"""What comebacks cost a year, in all and by each cause that can be prevented."""
+"""What comebacks cost per year: all of them, and those each step would prevent."""
 
 from __future__ import annotations
 
@@ -26,52 +26,52 @@ class UnitCost:
     parts: float
 
     def in_minutes(self, standard: Standard) -> float:
-        """Minutes and parts as bench minutes; parts count nothing where the standard gives no cost of a minute."""
+        """Minutes and parts together as bench minutes; without parts if the standard gives no cost per minute."""
         return self.minutes + (self.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
 
 
 def cost_per_comeback(data: BleedData, returns: DataFrame[Returns], comebacks: DataFrame[Comebacks]) -> UnitCost:
-    """The mean over re-bleed returns; where a return tells none, the shop's standard says what one costs."""
+    """Mean cost over re-bleed returns; the standard's value where a return records none."""
     recorded = returns.join(comebacks.select("comeback_id", "minutes", "parts_cost"), on="comeback_id", how="left")
-    usual = data.standard.comeback
+    default = data.standard.comeback
     mean = recorded.select(
-        pl.col("minutes").fill_null(usual.minutes), pl.col("parts_cost").fill_null(usual.parts_cost)
+        pl.col("minutes").fill_null(default.minutes), pl.col("parts_cost").fill_null(default.parts_cost)
     ).mean()
     minutes, parts = mean.row(0)
-    return UnitCost(usual.minutes if minutes is None else minutes, usual.parts_cost if parts is None else parts)
+    return UnitCost(default.minutes if minutes is None else minutes, default.parts_cost if parts is None else parts)
 
 
 def costs(data: BleedData, steps: DataFrame[Steps], unit_cost: UnitCost) -> DataFrame[Costs]:
-    """Comebacks a year and what they cost: all of them, then each step whose cost is known.
+    """Comebacks per year and their cost: all of them, then each step with an estimate.
 
-    Estimand: the mature rate times bleeds a year (limits: Wilson's); for a step, preventable_per_100 times bleeds a year
-    (limits: its own, below nothing where the step may cost none). The causes do
-    not add up: two missed steps can share one comeback.
+    Estimand: the comeback rate of mature bleeds times bleeds per year, with Wilson limits; for a step,
+    preventable_per_100 times bleeds per year, with the step's own limits (the lower one is negative where the step may
+    cost nothing). Causes do not add up: two missed steps can contribute to the same comeback.
 
     Parameters
     ----------
-    prepared
+    data
         All accepted bleeds.
     steps
         The ranked steps.
     unit_cost
-        What one comeback costs.
+        Mean cost of one comeback.
     """
-    a_year = bleeds_per_year(data) if not data.bleeds.is_empty() else 0.0
+    bleeds_yearly = bleeds_per_year(data) if not data.bleeds.is_empty() else 0.0
     mature = data.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
     if not len(mature):
         return empty(Costs)
     limits = wilson(int(mature.sum()), len(mature))
-    known = steps.filter(pl.col("preventable_per_100").is_not_null()).sort("rank")
+    estimated = steps.filter(pl.col("preventable_per_100").is_not_null()).sort("rank")
     titles = {step.id: step.missed_title for step in data.standard.steps}
     per_bleed = {
-        "comebacks_per_year": [mature.sum() / len(mature), *known.get_column("preventable_per_100") / 100],
-        "comebacks_lo": [limits.lo, *known.get_column("lo") / 100],
-        "comebacks_hi": [limits.hi, *known.get_column("hi") / 100],
+        "comebacks_per_year": [mature.sum() / len(mature), *estimated.get_column("preventable_per_100") / 100],
+        "comebacks_lo": [limits.lo, *estimated.get_column("lo") / 100],
+        "comebacks_hi": [limits.hi, *estimated.get_column("hi") / 100],
     }
     table = (
-        pl.DataFrame({"cause": [ALL, *known.get_column("step").replace(titles)], **per_bleed})
-        .with_columns(pl.col(list(per_bleed)) * a_year)
+        pl.DataFrame({"cause": [ALL, *estimated.get_column("step").replace(titles)], **per_bleed})
+        .with_columns(pl.col(list(per_bleed)) * bleeds_yearly)
         .with_columns(
             minutes_per_year=pl.col("comebacks_per_year") * unit_cost.minutes,
             parts_per_year=pl.col("comebacks_per_year") * unit_cost.parts,

@@ -1,4 +1,4 @@
-"""The one prepared table a bleed that the estimating rooms take: the log, its follow-up and its steps, row by row."""
+"""One row per bleed: the log with follow-up, workload and missed steps, from which everything is estimated."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ from analysis.survival import (
     ObservationWindow,
     add_follow_up,
     adjacent_bleeds,
+    exclude_recording_gaps,
     match_returns,
-    with_silences,
     workload,
 )
 from schemas import validate_table
@@ -25,20 +25,20 @@ from schemas.intermediate import MissedSteps, Returns
 
 CASE_MIX = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out")
 CASE_MIX_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs")
-"""What a job is before anyone works on it, apart from the brake model: the fields that comparisons are adjusted for."""
+"""The kind of work, known before anyone starts on it: the fields, with the brake model, that comparisons adjust for."""
+DAYS_PER_YEAR, MIN_DAYS = 365.25, 30
 MIN_COMEBACKS = 40
-"""Fewer linked re-bleed comebacks than this, at any age, and nothing is estimated, ranked or predicted."""
+"""With fewer matched re-bleed comebacks than this, at any age, nothing is estimated, ranked or predicted."""
 
 
 @dataclass(frozen=True)
 class BleedData:
-    """All accepted bleeds, ready to be estimated from.
+    """All accepted bleeds.
 
-    `bleeds` is sorted by session_id and holds every column of `schemas.log.Sessions` (empty where not recorded),
-    of `schemas.intermediate.Followed` (age_days, observed_days, mature, return_days, next_bleed_days, days_at_risk, end, came_back,
-    month) and of `schemas.intermediate.Workload` (bleeds_that_day, place_in_day). `missed` has the same rows in the same
-    order: session_id, then one Boolean column a step of `standard` (true missed, false met, empty not recorded).
-    `questions` are those that a silence of the log raises, `in_question` the shops they are about.
+    `bleeds` is sorted by session_id and has every column of `schemas.log.Sessions` (empty where not recorded),
+    `schemas.intermediate.Followed` and `schemas.intermediate.Workload`. `missed` has the same rows in the same order:
+    session_id, then one Boolean column per step of `standard` (true missed, false met, empty not recorded).
+    `questions` ask about gaps in the recording of returns, `in_question` names the shops they are about.
     """
 
     bleeds: pl.DataFrame
@@ -51,12 +51,12 @@ class BleedData:
 
     @property
     def comebacks(self) -> int:
-        """Bleeds with a linked re-bleed return at any age."""
+        """Number of bleeds with a matched re-bleed comeback at any age."""
         return self.bleeds.get_column("return_days").count()
 
     @property
     def small_sample(self) -> bool:
-        """Whether there are too few comebacks for any estimate, rank or risk."""
+        """Whether there are too few comebacks to estimate, rank or predict anything."""
         return self.comebacks < MIN_COMEBACKS
 
 
@@ -68,28 +68,28 @@ def bleed_data(
     returns: DataFrame[Returns] | None = None,
     adjacent: pl.DataFrame | None = None,
 ) -> BleedData:
-    """The log's bleeds beside their follow-up, workload and steps.
+    """Join the log's bleeds with their follow-up, workload and missed steps.
 
     Parameters
     ----------
     log
         Accepted bleeds and returns.
     standard
-        The procedure they are held against.
+        The procedure that decides missed steps and comebacks.
     window_days
-        The window, days.
+        Length of the window in days.
     observation_window
-        The days on which returns were recorded, as far as known; a silence of the log limits them further.
+        The days on which returns were recorded, as far as known; gaps in the log narrow them further.
     returns
-        `returns(log, standard, window_days)`, where the caller has it already.
+        `match_returns(log, standard, window_days)`, if already computed.
     adjacent
-        `succession(log.sessions)`, where the caller has it already.
+        `adjacent_bleeds(log.sessions)`, if already computed.
     """
     adjacent = adjacent_bleeds(log.sessions) if adjacent is None else adjacent
     returns = match_returns(log, standard, window_days, adjacent) if returns is None else returns
-    observation_window = with_silences(log, returns, adjacent, observation_window)
-    same_rows = (add_follow_up(log, standard, window_days, observation_window, returns, adjacent), workload(log))
-    columns = [column for table in same_rows for column in table.drop("session_id", "started_at", strict=False)]
+    observation_window = exclude_recording_gaps(log, returns, adjacent, observation_window)
+    tables = (add_follow_up(log, standard, window_days, observation_window, returns, adjacent), workload(log))
+    columns = [column for table in tables for column in table.drop("session_id", "started_at", strict=False)]
     bleeds = log.sessions.sort("session_id").hstack(columns)
     return BleedData(
         bleeds,
@@ -102,30 +102,27 @@ def bleed_data(
     )
 
 
-DAYS_A_YEAR, MIN_DAYS = 365.25, 30
-
-
-def yearly(bleeds: pl.Expr, days: pl.Expr) -> pl.Expr:
-    """Bleeds a year, from a number of bleeds and the days between the first and the as-of date, at least a month."""
-    return bleeds * DAYS_A_YEAR / pl.max_horizontal(days, pl.lit(MIN_DAYS))
+def per_year(bleeds: pl.Expr, days: pl.Expr) -> pl.Expr:
+    """Bleeds per year, from a count and the days from the first bleed to the as-of date, taken as 30 at least."""
+    return bleeds * DAYS_PER_YEAR / pl.max_horizontal(days, pl.lit(MIN_DAYS))
 
 
 def bleeds_per_year(data: BleedData) -> float:
-    """From the first bleed to the as-of date, at least a month."""
-    return float(data.bleeds.select(yearly(pl.len(), pl.col("age_days").max())).item())
+    """Bleeds per year over the time from the first bleed to the as-of date, taken as 30 days at least."""
+    return float(data.bleeds.select(per_year(pl.len(), pl.col("age_days").max())).item())
 
 
 def fit_data(data: BleedData, seed: int, limit: int = FIT_LIMIT) -> BleedData:
-    """The bleeds that models learn from: all of them, or whole bikes up to `limit` bleeds (`stats.fit_sample`).
+    """The bleeds that models are fitted to: all of them, or whole bikes up to `limit` bleeds (`stats.fit_sample`).
 
     Parameters
     ----------
-    prepared
+    data
         All accepted bleeds.
     seed
-        Chooses the bikes.
+        Seed for choosing bikes.
     limit
-        Bleeds at most.
+        Largest number of bleeds.
     """
     chosen = fit_sample(data.bleeds.get_column("bike_id"), limit, seed)
     if chosen.all():
@@ -135,12 +132,12 @@ def fit_data(data: BleedData, seed: int, limit: int = FIT_LIMIT) -> BleedData:
 
 
 def fit_notes(data: BleedData, learned: BleedData) -> tuple[str, ...]:
-    """A sentence that says from how many bleeds models were fitted; none where from all."""
+    """A note on how many bleeds the models were fitted to; empty if to all."""
     bleeds, used = len(data.bleeds), len(learned.bleeds)
     if used == bleeds:
         return ()
     return (
-        f"Models were fitted to {used:,} of the {bleeds:,} bleeds: whole bikes, chosen at random. Counts use every bleed, "
-        f"and every bleed has its risk. The intervals of the steps are about {(bleeds / used) ** 0.5:.1f} times as wide as "
-        "all bleeds would make them.",
+        f"Models were fitted to {used:,} of the {bleeds:,} bleeds: whole bikes, chosen at random. Counts use every "
+        "bleed, and every bleed has a risk. The intervals of the steps are about "
+        f"{(bleeds / used) ** 0.5:.1f} times as wide as if all bleeds were used.",
     )

@@ -17,21 +17,21 @@ def test_each_bleed_has_its_own_follow_up_workload_and_steps():
         ],
         [comeback("C1", "2026-01-09", bike_id="a", session_id="S2")],
     )
-    ready = bleed_data(log, built_in(), 90)
-    told = ready.bleeds.select("session_id", "bike_id", "return_days", "place_in_day", "bleeds_that_day")
-    assert told.rows() == [("S1", "b", None, 2, 2), ("S2", "a", 4, 1, 2)]
-    assert ready.missed.select("session_id", "purge").rows() == [("S1", False), ("S2", True)]
+    data = bleed_data(log, built_in(), 90)
+    columns = data.bleeds.select("session_id", "bike_id", "return_days", "place_in_day", "bleeds_that_day")
+    assert columns.rows() == [("S1", "b", None, 2, 2), ("S2", "a", 4, 1, 2)]
+    assert data.missed.select("session_id", "purge").rows() == [("S1", False), ("S2", True)]
 
 
-def test_it_holds_every_column_of_a_bleed_its_follow_up_and_its_workload():
-    ready = bleed_data(log_of([]), built_in(), 90)
+def test_it_has_every_column_of_bleeds_follow_up_and_workload():
+    data = bleed_data(log_of([]), built_in(), 90)
     for model in (Sessions, Followed, Workload):
-        assert set(model.to_schema().columns) <= set(ready.bleeds.columns)
+        assert set(model.to_schema().columns) <= set(data.bleeds.columns)
 
 
 @pytest.mark.parametrize(("returned", "too_few"), [(MIN_COMEBACKS - 1, True), (MIN_COMEBACKS, False)])
 def test_with_fewer_than_forty_comebacks_nothing_is_estimated(returned, too_few):
     bleeds = [bleed(f"S{i:02d}", "2026-01-05", bike_id=f"b{i}") for i in range(50)]
     back = [comeback(f"C{i}", "2026-05-05", bike_id=f"b{i}", session_id=f"S{i:02d}") for i in range(returned)]
-    ready = bleed_data(log_of(bleeds, back), built_in(), 90)
-    assert (ready.comebacks, ready.small_sample) == (returned, too_few)
+    data = bleed_data(log_of(bleeds, back), built_in(), 90)
+    assert (data.comebacks, data.small_sample) == (returned, too_few)

@@ -1,10 +1,8 @@
-"""Watching over time: months within limits, a CUSUM adjusted for the work, the month a change began."""
+"""Monitoring over time: monthly rates with control limits, risk-adjusted CUSUM, and the month of a change."""
 
 from analysis.monitoring.change_point import ChangePoint, change_point
-from analysis.monitoring.cusum import cusum, log_likelihood_ratios
-from analysis.monitoring.monthly import changed_step, monthly_rates
-from analysis.monitoring.monthly_counts import monthly_counts
-from analysis.monitoring.p_chart import Limits, p_chart
+from analysis.monitoring.control_charts import Limits, cusum, log_likelihood_ratios, p_chart
+from analysis.monitoring.monthly import changed_step, monthly_counts, monthly_rates
 
 __all__ = [
     "ChangePoint",

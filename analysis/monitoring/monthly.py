@@ -1,4 +1,4 @@
-"""Better or worse, and since when: the months table."""
+"""The months table: rates by month and shop with control charts, change points and the step that changed with them."""
 
 from __future__ import annotations
 
@@ -10,168 +10,227 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.monitoring.change_point import ChangePoint, change_in
-from analysis.monitoring.control import Charts, charts_of
-from analysis.monitoring.monthly_counts import monthly_counts
-from analysis.monitoring.null import Null, Series, null_of, pooled_nulls
-from analysis.stats import benjamini_hochberg, holm, normal_tail, sums_by
+from analysis.monitoring.change_point import ChangePoint, locate_change
+from analysis.monitoring.control_charts import ControlCharts, control_charts
+from analysis.monitoring.null_model import MonthlySeries, NullModel, fit_null_model, fit_pooled_null_models
+from analysis.stats import benjamini_hochberg, holm, normal_tail, sum_by_level
 from schemas import empty, validate_table
 from schemas.outputs import Months
 
 FloatArray = NDArray[np.float64]
-MIN_MONTHS, MIN_COMEBACKS = 6, 10
-FALSE_SIGNAL, FALSE_CHANGE = 0.08, 0.05
-"""Of logs in which nothing changes: those with any signal on any chart, and those with any change named."""
+Group = tuple[object, ...]
+"""A kind (`all`, `shop`), and the name of a group of it."""
+MIN_CHART_MONTHS, MIN_CHART_COMEBACKS = 6, 10
+SIGNAL_ALPHA, CHANGE_ALPHA = 0.08, 0.05
+"""Probability that a log without any change has a signal on any chart, and that it has any change point."""
 STEP_Q = 0.05
-CHARTED = ("centre", "lower", "upper", "cusum_up", "cusum_down", "cusum_limit", "cusum_limit_down")
+MIN_STEP_RECORDS = 10
+CHART_COLUMNS = ("centre", "lower", "upper", "cusum_up", "cusum_down", "cusum_limit", "cusum_limit_down")
 
 
 @dataclass(frozen=True)
-class _Watched:
-    """One group's followed months, the model of no change, its charts and its most likely change."""
+class _Monitored:
+    """A group's fully followed months, with the null model, control charts and change point of their series."""
 
-    labels: pl.Series
-    null: Null
-    charts: Charts
+    months: pl.Series
+    null: NullModel
+    charts: ControlCharts
     change: ChangePoint
 
 
 def monthly_rates(data: BleedData, risk: FloatArray, rng: np.random.Generator) -> DataFrame[Months]:
-    """Every group's months: rate, limits, CUSUM, and the month a change began.
+    """Comeback rates of every group by month, with control charts and change points.
 
-    All is held against months in which nothing changes: the same work, from 18 months on the same yearly season, and
-    months that differ by as much as these do. Limits are set so that of logs without a change 8 in 100 have a signal on
-    any chart, in either direction; a change is named where Holm's adjusted p-value over the charts is at most 0.05.
-    Months whose bleeds are not all old enough raise no signal, nor do shops whose recording of returns is in question, and
-    all bleeds together while there is one.
+    The null model has the same case mix, the same yearly season (from 18 months on) and the same variance between months
+    as the log. Control limits hold the probability of any signal on any chart, in a log without a change, at 8%; a
+    change point is reported if its p-value, adjusted by Holm's method over the groups, is at most 0.05. Months in which
+    not all bleeds are older than the window raise no signal; nor do shops whose recording of returns is in question, nor
+    all bleeds together while any shop's is.
 
     Parameters
     ----------
-    prepared
+    data
         All accepted bleeds.
     risk
-        Each bleed's expected risk from the work alone, in the order of `prepared.bleeds`.
+        Each bleed's expected risk given the case mix, in the order of `data.bleeds`.
     rng
-        For draws of the null.
+        Random generator for draws from the null models.
     """
     bleeds = data.bleeds.select(
         *("session_id", "started_at", "month", "mature"),
         pl.col("shop").fill_null("not recorded"),
-        old=pl.col("age_days") >= data.window_days,
+        old_enough=pl.col("age_days") >= data.window_days,
         risk=np.clip(risk, 1e-6, 1 - 1e-6),
         all=pl.lit("all"),
     )
-    groups = dict(monthly_counts(data).group_by("kind", "group", maintain_order=True))
-    asked = {"all", *data.in_question} if data.in_question else set()
-    followed = {key: _followed(own, bleeds.filter(_of(key))) for key, own in groups.items() if key[1] not in asked}
-    watched = {} if data.small_sample else _watched_all(followed, rng)
-    p_values = holm([one.change.p_value for one in watched.values()])
-    changed = {key for key, p in zip(watched, p_values, strict=True) if p <= FALSE_CHANGE}
-    if len(groups) == 2 and watched:  # one shop: all bleeds are its bleeds
-        (only,) = watched
-        watched, changed = dict.fromkeys(groups, watched[only]), set(groups) if changed else set()
+    counts = dict(monthly_counts(data).group_by("kind", "group", maintain_order=True))
+    in_question = {"all", *data.in_question} if data.in_question else set()
+    followed = {
+        group: _followed_months(rows, bleeds.filter(_is_in(group)))
+        for group, rows in counts.items()
+        if group[1] not in in_question
+    }
+    monitored = {} if data.small_sample else _monitor(followed, rng)
+    p_values = holm([group.change.p_value for group in monitored.values()])
+    changed = {group for group, p in zip(monitored, p_values, strict=True) if p <= CHANGE_ALPHA}
+    if len(counts) == 2 and monitored:  # with one shop, all bleeds are that shop's bleeds
+        (only,) = monitored
+        monitored, changed = dict.fromkeys(counts, monitored[only]), set(counts) if changed else set()
     tables = []
-    for key, own in groups.items():
-        table = _charted(own, watched.get(key), "in_question" if key[1] in asked else "too_few")
-        if key in changed:
-            in_group = bleeds.select(_of(key)).to_series()
-            table = _with_change(table, watched[key], bleeds.filter(in_group), data.missed.filter(in_group))
+    for group, rows in counts.items():
+        table = _with_charts(rows, monitored.get(group), "in_question" if group[1] in in_question else "too_few")
+        if group in changed:
+            mask = bleeds.select(_is_in(group)).to_series()
+            table = _with_change_point(table, monitored[group], bleeds.filter(mask), data.missed.filter(mask))
         tables.append(table.select(empty(Months).columns).cast(empty(Months).schema))
     return validate_table(Months, pl.concat(tables).sort("kind", "group", "month") if tables else empty(Months))
 
 
-Key = tuple[object, ...]
+def monthly_counts(data: BleedData) -> pl.DataFrame:
+    """One row per group and month: all bleeds, then each shop; every month from the log's first to its last.
 
-
-def _of(key: Key) -> pl.Expr:
-    """The bleeds of a group: its kind is the column that names it."""
-    return pl.col(str(key[0])).eq(pl.lit(key[1]))
-
-
-def _watched_all(followed: dict[Key, pl.DataFrame], rng: np.random.Generator) -> dict[Key, _Watched]:
-    """Groups with enough months and comebacks; of a single shop only all bleeds. Shops share one spread of months."""
-    enough = [key for key, own in followed.items() if _enough(own)][: 1 if len(followed) == 2 else None]
-    series = {key: _series(followed[key]) for key in enough}
-    shops = [key for key in enough if key[0] == "shop"]
-    nulls = dict(zip(shops, pooled_nulls([series[key] for key in shops], rng), strict=True)) if shops else {}
-    nulls |= {key: null_of(series[key], rng) for key in enough if key not in nulls}
-    chance = FALSE_SIGNAL / max(len(enough), 1)
-    return {
-        key: _Watched(
-            followed[key].get_column("month"), nulls[key], charts_of(nulls[key], chance), change_in(nulls[key])
-        )
-        for key in enough
-    }
-
-
-def _followed(rows: pl.DataFrame, bleeds: pl.DataFrame) -> pl.DataFrame:
-    """Months whose bleeds are all old enough and of which some were followed, with comebacks expected and the place in the
-    calendar. Bleeds outside the time in which returns were recorded do not count."""
-    old = bleeds.group_by("month").agg(old=pl.col("old").all())
-    counted = np.where(bleeds.get_column("mature").to_numpy(), bleeds.get_column("risk").to_numpy(), 0.0)
-    expected = sums_by(bleeds.get_column("month"), counted).rename({"sum": "expected"})
-    table = rows.join(old, on="month", how="left").join(expected, on="month", how="left").sort("month")
-    year, month = (pl.col("month").str.slice(at, many).cast(pl.Int64) for at, many in ((0, 4), (5, 2)))
-    return table.filter(pl.col("old"), pl.col("mature") > 0).with_columns(place=12 * year + month)
-
-
-def _enough(followed: pl.DataFrame) -> bool:
-    return followed.height >= MIN_MONTHS and int(followed.get_column("comebacks").sum()) >= MIN_COMEBACKS
-
-
-def _series(followed: pl.DataFrame) -> Series:
-    counts = (followed.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature", "expected"))
-    return Series(followed.get_column("place").to_numpy(), *counts)
-
-
-def _charted(rows: pl.DataFrame, watched: _Watched | None, why_not: str) -> pl.DataFrame:
-    """A group's months with their charts, empty where it is not watched, and why it is not."""
-    blank = rows.with_columns(change_began=pl.lit(False), step_moved=pl.lit(None, pl.String))
-    if watched is None:
-        absent = [pl.lit(None, pl.Float64).alias(name) for name in CHARTED]
-        return blank.with_columns(*absent, signal=pl.lit(why_not))
-    charts, series = watched.charts, watched.null.series
-    share, limits = series.observed / series.bleeds, charts.limits
-    high = (share > limits.upper) | (charts.up > charts.up_limit)
-    low = (share < limits.lower) | (charts.down > charts.down_limit)
-    columns = (limits.centre, limits.lower, limits.upper, charts.up, charts.down)
-    found = pl.DataFrame(
-        {
-            "month": watched.labels,
-            **dict(zip(CHARTED, columns, strict=False)),
-            "signal": np.where(high, "high", np.where(low, "low", "none")),
-        }
-    ).with_columns(cusum_limit=pl.lit(charts.up_limit), cusum_limit_down=pl.lit(charts.down_limit))
-    return blank.join(found, on="month", how="left").with_columns(pl.col("signal").fill_null("too_few"))
-
-
-def _with_change(table: pl.DataFrame, watched: _Watched, bleeds: pl.DataFrame, missed: pl.DataFrame) -> pl.DataFrame:
-    month = watched.labels[watched.change.index]
-    moved = changed_step(bleeds, missed, month, worse=watched.change.ratio > 1)
-    began = pl.col("month") == month
-    return table.with_columns(change_began=began, step_moved=pl.when(began).then(pl.lit(moved, pl.String)))
+    Columns: kind (`all`, `shop`), group, month (YYYY-MM of started_at), sessions, mature, comebacks (of the mature),
+    rate (empty without mature bleeds); sorted by kind, group, month.
+    """
+    bleeds = data.bleeds
+    by_shop = bleeds.group_by("month", shop=pl.col("shop").fill_null("not recorded")).agg(
+        sessions=pl.len().cast(pl.Int64),
+        mature=pl.col("mature").sum().cast(pl.Int64),
+        comebacks=(pl.col("came_back") & pl.col("mature")).sum().cast(pl.Int64),
+    )
+    tables = [_counts_by_group(by_shop, "all", pl.lit("all"))]
+    if bleeds.is_empty():
+        return tables[0]
+    if bleeds.get_column("shop").count():
+        tables.append(_counts_by_group(by_shop, "shop", pl.col("shop")))
+    first, last = bleeds.get_column("started_at").min(), bleeds.get_column("started_at").max()
+    months = pl.select(
+        month=pl.date_range(pl.lit(first).dt.truncate("1mo").cast(pl.Date), pl.lit(last).cast(pl.Date), interval="1mo")
+    ).select(pl.col("month").dt.strftime("%Y-%m"))
+    counts = pl.concat(tables)
+    every_month = counts.select("kind", "group").unique().join(months, how="cross")
+    table = every_month.join(counts, on=("kind", "group", "month"), how="left").with_columns(
+        pl.col("sessions", "mature", "comebacks").fill_null(0)
+    )
+    return table.sort("kind", "group", "month")
 
 
 def changed_step(bleeds: pl.DataFrame, missed: pl.DataFrame, month: str, *, worse: bool) -> str | None:
-    """The step whose missed share moved most with a change, the same way and beyond chance; None where none did.
+    """The step whose missed share changed most, significantly and in the same direction as the rate; None if none did.
 
-    A two-sample z-test of each step's share before and from that month on, Benjamini-Hochberg over the steps.
+    Two-sample z-test of each step's missed share before the month and from it on; Benjamini-Hochberg over the steps.
     """
     after = bleeds.get_column("month") >= month
-    z = []
-    for step in missed.columns[1:]:
-        parts = [missed.get_column(step).filter(side).drop_nulls() for side in (~after, after)]
-        n0, n1 = len(parts[0]), len(parts[1])
-        if min(n0, n1) < 10:
-            z.append(0.0)
-            continue
-        p0, p1 = (float(part.mean() or 0.0) for part in parts)  # type: ignore[arg-type]
-        p = (p0 * n0 + p1 * n1) / (n0 + n1)
-        sd = np.sqrt(p * (1 - p) * (1 / n0 + 1 / n1))
-        z.append((p1 - p0) / sd if sd > 0 else 0.0)
-    if not z:
+    z = np.array([_change_in_share(missed.get_column(step), after) for step in missed.columns[1:]])
+    if not len(z):
         return None
-    leaning = np.array(z) if worse else -np.array(z)
-    q = benjamini_hochberg(normal_tail(leaning))
-    best = int(leaning.argmax())
-    return missed.columns[1 + best] if q[best] <= STEP_Q else None
+    directed = z if worse else -z
+    q = benjamini_hochberg(normal_tail(directed))
+    largest = int(directed.argmax())
+    return missed.columns[1 + largest] if q[largest] <= STEP_Q else None
+
+
+def _change_in_share(missed: pl.Series, after: pl.Series) -> float:
+    """z of the missed share after minus before; 0 with fewer than 10 records on either side."""
+    parts = [missed.filter(side).drop_nulls() for side in (~after, after)]
+    n0, n1 = len(parts[0]), len(parts[1])
+    if min(n0, n1) < MIN_STEP_RECORDS:
+        return 0.0
+    p0, p1 = (float(part.mean() or 0.0) for part in parts)  # type: ignore[arg-type]
+    p = (p0 * n0 + p1 * n1) / (n0 + n1)
+    sd = np.sqrt(p * (1 - p) * (1 / n0 + 1 / n1))
+    return float((p1 - p0) / sd) if sd > 0 else 0.0
+
+
+def _counts_by_group(by_shop: pl.DataFrame, kind: str, group: pl.Expr) -> pl.DataFrame:
+    table = (
+        by_shop.group_by("month", kind=pl.lit(kind), group=group)
+        .agg(pl.col("sessions", "mature", "comebacks").sum())
+        .select("kind", "group", "month", "sessions", "mature", "comebacks")
+        .sort("kind", "group", "month")
+    )
+    return table.with_columns(rate=(pl.col("comebacks") / pl.col("mature")).fill_nan(None))
+
+
+def _is_in(group: Group) -> pl.Expr:
+    """Whether a bleed is in a group: the group's kind is the column with its name."""
+    return pl.col(str(group[0])).eq(pl.lit(group[1]))
+
+
+def _followed_months(rows: pl.DataFrame, bleeds: pl.DataFrame) -> pl.DataFrame:
+    """Months with mature bleeds in which all bleeds are older than the window, with expected comebacks.
+
+    Bleeds outside the observation window are not mature and do not count. `number` is the month's number in the calendar.
+    """
+    old_enough = bleeds.group_by("month").agg(old_enough=pl.col("old_enough").all())
+    mature_risk = np.where(bleeds.get_column("mature").to_numpy(), bleeds.get_column("risk").to_numpy(), 0.0)
+    expected = sum_by_level(bleeds.get_column("month"), mature_risk).rename({"sum": "expected"})
+    table = rows.join(old_enough, on="month", how="left").join(expected, on="month", how="left").sort("month")
+    year, month = (pl.col("month").str.slice(start, length).cast(pl.Int64) for start, length in ((0, 4), (5, 2)))
+    return table.filter(pl.col("old_enough"), pl.col("mature") > 0).with_columns(number=12 * year + month)
+
+
+def _monitor(followed: dict[Group, pl.DataFrame], rng: np.random.Generator) -> dict[Group, _Monitored]:
+    """Null models and charts of the groups with enough months and comebacks; with a single shop, of all bleeds only.
+
+    Shops share one variance between months.
+    """
+    groups = [group for group, rows in followed.items() if _is_long_enough(rows)]
+    if len(followed) == 2:
+        groups = groups[:1]
+    series = {group: _series(followed[group]) for group in groups}
+    shops = [group for group in groups if group[0] == "shop"]
+    nulls: dict[Group, NullModel] = {}
+    if shops:
+        nulls = dict(zip(shops, fit_pooled_null_models([series[shop] for shop in shops], rng), strict=True))
+    nulls |= {group: fit_null_model(series[group], rng) for group in groups if group not in nulls}
+    alpha = SIGNAL_ALPHA / max(len(groups), 1)
+    return {
+        group: _Monitored(
+            followed[group].get_column("month"),
+            nulls[group],
+            control_charts(nulls[group], alpha),
+            locate_change(nulls[group]),
+        )
+        for group in groups
+    }
+
+
+def _is_long_enough(followed: pl.DataFrame) -> bool:
+    comebacks = int(followed.get_column("comebacks").sum())
+    return followed.height >= MIN_CHART_MONTHS and comebacks >= MIN_CHART_COMEBACKS
+
+
+def _series(followed: pl.DataFrame) -> MonthlySeries:
+    counts = (followed.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature", "expected"))
+    return MonthlySeries(followed.get_column("number").to_numpy(), *counts)
+
+
+def _with_charts(rows: pl.DataFrame, monitored: _Monitored | None, reason: str) -> pl.DataFrame:
+    """A group's months with chart columns and signals; empty, with the reason as signal, where not monitored."""
+    table = rows.with_columns(change_began=pl.lit(False), step_moved=pl.lit(None, pl.String))
+    if monitored is None:
+        absent = [pl.lit(None, pl.Float64).alias(name) for name in CHART_COLUMNS]
+        return table.with_columns(*absent, signal=pl.lit(reason))
+    charts, series = monitored.charts, monitored.null.series
+    rate, limits = series.observed / series.bleeds, charts.limits
+    high = (rate > limits.upper) | (charts.up > charts.up_limit)
+    low = (rate < limits.lower) | (charts.down > charts.down_limit)
+    values = (limits.centre, limits.lower, limits.upper, charts.up, charts.down)
+    columns = pl.DataFrame(
+        {
+            "month": monitored.months,
+            **dict(zip(CHART_COLUMNS, values, strict=False)),
+            "signal": np.where(high, "high", np.where(low, "low", "none")),
+        }
+    ).with_columns(cusum_limit=pl.lit(charts.up_limit), cusum_limit_down=pl.lit(charts.down_limit))
+    return table.join(columns, on="month", how="left").with_columns(pl.col("signal").fill_null("too_few"))
+
+
+def _with_change_point(
+    table: pl.DataFrame, monitored: _Monitored, bleeds: pl.DataFrame, missed: pl.DataFrame
+) -> pl.DataFrame:
+    month = monitored.months[monitored.change.index]
+    step = changed_step(bleeds, missed, month, worse=monitored.change.ratio > 1)
+    began = pl.col("month") == month
+    return table.with_columns(change_began=began, step_moved=pl.when(began).then(pl.lit(step, pl.String)))

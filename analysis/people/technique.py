@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.dataset import BleedData, yearly
+from analysis.dataset import BleedData, per_year
 from analysis.people.peer_comparison import CONTEXT, Peers, compare_with_peers
 from analysis.rates import covariate_patterns
 from analysis.stats import Z95, benjamini_hochberg, between_variance
@@ -128,5 +128,5 @@ def _cost_of_a_miss(row: dict[str, float | None]) -> MissCost | None:
 
 def _bleeds_per_year(data: BleedData) -> dict[str, float]:
     """Over each technician's own time in the log, from first bleed to the as-of date, at least a month."""
-    own = data.bleeds.group_by("technician").agg(a_year=yearly(pl.len(), pl.col("age_days").max()))
+    own = data.bleeds.group_by("technician").agg(a_year=per_year(pl.len(), pl.col("age_days").max()))
     return dict(own.sort("technician").iter_rows())

@@ -1,11 +1,11 @@
-"""Fair comparison: raw rates, what the same work would give, what chance explains."""
+"""Comeback rates by group: crude, expected for the same case mix, and which groups clearly differ."""
 
 from analysis.rates.case_mix import CaseMix, CovariatePatterns, build_case_mix, covariate_patterns
 from analysis.rates.crude import crude_rates
 from analysis.rates.expected_risk import expected_risk
 from analysis.rates.funnel import Overdispersion, chance_limits, overdispersion, two_sided_p
 from analysis.rates.gamma_poisson import EmpiricalBayesRate, gamma_poisson
-from analysis.rates.others import Expectation, Others, others_of
+from analysis.rates.leave_group_out import Expectation, LeaveGroupOut, leave_group_out
 from analysis.rates.standardised import rates
 
 __all__ = [
@@ -13,7 +13,7 @@ __all__ = [
     "CovariatePatterns",
     "EmpiricalBayesRate",
     "Expectation",
-    "Others",
+    "LeaveGroupOut",
     "Overdispersion",
     "build_case_mix",
     "chance_limits",
@@ -21,7 +21,7 @@ __all__ = [
     "crude_rates",
     "expected_risk",
     "gamma_poisson",
-    "others_of",
+    "leave_group_out",
     "overdispersion",
     "rates",
     "two_sided_p",

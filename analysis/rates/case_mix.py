@@ -1,4 +1,4 @@
-"""The work a bleed was: what came in, as a few levels of a few factors, and the distinct kinds of work they make."""
+"""Case mix: the kind of work of each bleed, known before anyone started on it, as covariate patterns."""
 
 from __future__ import annotations
 
@@ -17,72 +17,76 @@ FloatArray = NDArray[np.float64]
 Codes = NDArray[np.int64]
 CASE_MIX_FIELDS = ("brake_model", *CASE_MIX)
 INTERACTING_FIELDS = ("brake", "hose_route")
+INTERACTION = "interaction"
 TRAVEL, TRAVEL_BANDS = "lever_travel_before_mm", 5
 
 
 @dataclass(frozen=True)
-class CaseMix:
-    """Each factor's level, one number a bleed, levels in the order of their words; `both` is a pair of factors at once."""
-
-    factors: dict[str, Codes]
-    groups: dict[str, Codes] = field(default_factory=dict, repr=False)
-
-    def group(self, bleeds: pl.DataFrame, kind: str) -> Codes:
-        """Each bleed's group by a column, numbered in the order of their names: worked out once."""
-        if kind in self.factors:
-            return self.factors[kind]
-        if kind not in self.groups:
-            self.groups[kind] = level_codes(bleeds.get_column(kind).fill_null(""))
-        return self.groups[kind]
-
-    def patterns(self, leaving_out: str | None = None) -> CovariatePatterns:
-        """The distinct kinds of work, leaving out one factor and the pair it stands in."""
-        dropped = {leaving_out, "both"} if leaving_out in INTERACTING_FIELDS else {leaving_out}
-        indices = [place for place, name in enumerate(self.factors) if name not in dropped]
-        finest, place = self._finest_patterns
-        levels, coarser = np.unique(finest[:, indices], axis=0, return_inverse=True)
-        indicators = [np.eye(int(one.max(initial=0)) + 1)[one][:, 1:] for one in levels.T]
-        return CovariatePatterns(np.hstack(indicators), coarser.reshape(-1)[place])
-
-    @cached_property
-    def _finest_patterns(self) -> tuple[Codes, Codes]:
-        """Every factor's level, one row a distinct kind by all of them; and which of these each bleed is."""
-        levels, place = np.zeros((1, 0), dtype=np.int64), np.zeros(1, dtype=np.int64)
-        for codes in self.factors.values():
-            size = int(codes.max(initial=0)) + 1
-            place = place * size + codes
-            present = np.bincount(place) > 0
-            distinct = np.flatnonzero(present)
-            levels = np.column_stack([levels[distinct // size], distinct % size])
-            place = (np.cumsum(present) - 1)[place]
-        return levels, place
-
-
-@dataclass(frozen=True)
 class CovariatePatterns:
-    """Distinct kinds of work as indicator columns (a factor's first level has none), and which of them each bleed is."""
+    """Distinct covariate patterns as indicator columns (first level of each factor as reference).
+
+    `pattern_index` is the pattern of each bleed.
+    """
 
     x: FloatArray
     pattern_index: Codes
 
 
+@dataclass(frozen=True)
+class CaseMix:
+    """Level codes of each case-mix factor, one per bleed, levels sorted; `groups` caches those of other columns."""
+
+    factors: dict[str, Codes]
+    groups: dict[str, Codes] = field(default_factory=dict, repr=False)
+
+    def group(self, bleeds: pl.DataFrame, column: str) -> Codes:
+        """Level codes of any column of the bleeds."""
+        if column in self.factors:
+            return self.factors[column]
+        if column not in self.groups:
+            self.groups[column] = level_codes(bleeds.get_column(column).fill_null(""))
+        return self.groups[column]
+
+    def patterns(self, leaving_out: str | None = None) -> CovariatePatterns:
+        """The distinct covariate patterns, without one factor and its interaction."""
+        dropped = {leaving_out, INTERACTION} if leaving_out in INTERACTING_FIELDS else {leaving_out}
+        columns = [column for column, name in enumerate(self.factors) if name not in dropped]
+        all_levels, pattern_index = self._all_patterns
+        levels, merged_index = np.unique(all_levels[:, columns], axis=0, return_inverse=True)
+        indicators = [np.eye(int(codes.max(initial=0)) + 1)[codes][:, 1:] for codes in levels.T]
+        return CovariatePatterns(np.hstack(indicators), merged_index.reshape(-1)[pattern_index])
+
+    @cached_property
+    def _all_patterns(self) -> tuple[Codes, Codes]:
+        """Levels of all factors, patterns × factors, and the pattern of each bleed."""
+        levels, index = np.zeros((1, 0), dtype=np.int64), np.zeros(1, dtype=np.int64)
+        for codes in self.factors.values():
+            size = int(codes.max(initial=0)) + 1
+            index = index * size + codes
+            present = np.bincount(index) > 0
+            distinct = np.flatnonzero(present)
+            levels = np.column_stack([levels[distinct // size], distinct % size])
+            index = (np.cumsum(present) - 1)[index]
+        return levels, index
+
+
 def build_case_mix(bleeds: pl.DataFrame) -> CaseMix:
-    """What came in with each bleed: words, and lever travel in five bands of equal numbers; not recorded is a level."""
+    """Code the case mix: text fields, and lever travel in five bands of equal size; not recorded is a level."""
     travel = pl.col(TRAVEL)
     band = (travel.rank() / travel.count() * TRAVEL_BANDS).ceil().cast(pl.Int64).cast(pl.String)
-    words = bleeds.select(*(pl.col(name).fill_null("") for name in CASE_MIX_FIELDS), band=band.fill_null(""))
-    words = words.with_columns(both=pl.concat_str(*INTERACTING_FIELDS))
-    return CaseMix({name: level_codes(words.get_column(name)) for name in words.columns})
+    levels = bleeds.select(*(pl.col(name).fill_null("") for name in CASE_MIX_FIELDS), band=band.fill_null(""))
+    levels = levels.with_columns(pl.concat_str(*INTERACTING_FIELDS).alias(INTERACTION))
+    return CaseMix({name: level_codes(levels.get_column(name)) for name in levels.columns})
 
 
 def covariate_patterns(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> CovariatePatterns:
-    """The kinds of work that some columns of words tell apart, and which of them each bleed is; not recorded is a level.
+    """The distinct covariate patterns of some text columns; not recorded is a level.
 
     Parameters
     ----------
     bleeds
-        One row a bleed.
+        One row per bleed.
     fields
-        Columns of it.
+        Names of text columns.
     """
     return CaseMix({name: level_codes(bleeds.get_column(name).fill_null(NOT_RECORDED)) for name in fields}).patterns()

@@ -1,4 +1,4 @@
-"""How many bleeds come back, honestly counted, group by group: nothing adjusted yet."""
+"""Crude comeback rates by group, not adjusted for anything."""
 
 from __future__ import annotations
 
@@ -25,31 +25,34 @@ NOT_RECORDED = "not recorded"
 
 
 def crude_rates(data: BleedData) -> pl.DataFrame:
-    """One row a group of every kind (kind `all` has group `all`), sorted by kind and group.
+    """One row per group of every kind (kind `all` has one group, `all`), sorted by kind and group.
 
     Columns
     -------
     kind, group
-        A bleed whose group was not recorded stands under `not recorded`; a kind no bleed has is left out.
+        Bleeds without a recorded group are in the group `not recorded`; a kind recorded for no bleed is left out.
     sessions, mature, comebacks
-        Bleeds; those followed for the window; mature ones with a re-bleed return within it.
+        Numbers of bleeds, of bleeds followed for the whole window, and of those with a re-bleed return within it.
     rate, rate_lo, rate_hi
-        comebacks / mature with Wilson limits (95%); empty without mature bleeds.
+        comebacks / mature with Wilson 95% limits; empty without mature bleeds.
     incidence, incidence_lo, incidence_hi
-        Aalen–Johansen at the window over all bleeds; empty where none was followed so far.
+        Aalen-Johansen estimate at the window from all bleeds; empty where none was followed that long.
     """
     bleeds = data.bleeds
     kinds = [kind for kind, column in KINDS.items() if bleeds.get_column(column).count()]
-    words = {kind: bleeds.get_column(KINDS[kind]).fill_null(NOT_RECORDED) for kind in kinds}
-    words["all"] = pl.repeat("all", len(bleeds), eager=True)
-    course = _follow_up(bleeds)
-    return pl.concat([_kind(course, kind, own, data.window_days) for kind, own in words.items()]).sort("kind", "group")
+    groups = {kind: bleeds.get_column(KINDS[kind]).fill_null(NOT_RECORDED) for kind in kinds}
+    groups["all"] = pl.repeat("all", len(bleeds), eager=True)
+    follow_up = _follow_up(bleeds)
+    tables = [_kind(follow_up, kind, own, data.window_days) for kind, own in groups.items()]
+    return pl.concat(tables).sort("kind", "group")
 
 
 @dataclass(frozen=True)
 class _FollowUp:
-    """What became of each bleed: whether it was followed for the window and whether it came back then; whether it was
-    watched, and of those that were, the days at risk and how they ended."""
+    """Whether each bleed was followed for the window, came back within it, and was at risk at all.
+
+    `days` and `event_type` are the time at risk of the bleeds at risk, and how it ended.
+    """
 
     mature: NDArray[np.bool_]
     came_back: NDArray[np.bool_]
@@ -61,13 +64,13 @@ class _FollowUp:
 def _follow_up(bleeds: pl.DataFrame) -> _FollowUp:
     mature, came_back = (bleeds.get_column(name).to_numpy() for name in ("mature", "came_back"))
     observed = bleeds.select(return_observable()).to_series()
-    ends_seen = bleeds.select("days_at_risk", "end").filter(observed)
+    at_risk = bleeds.select("days_at_risk", "end").filter(observed)
     return _FollowUp(
         mature,
         mature & came_back,
         observed.to_numpy(),
-        ends_seen.get_column("days_at_risk").to_numpy(),
-        event_type(ends_seen),
+        at_risk.get_column("days_at_risk").to_numpy(),
+        event_type(at_risk),
     )
 
 

@@ -1,7 +1,7 @@
-"""What chance alone explains of observed over expected, widened where groups differ more than chance in general.
+"""Funnel limits and p-values of observed over expected counts, with overdispersion between groups.
 
-An expectation rests on comebacks itself, those of the other groups: `reference` is their number, infinite where the
-expectation may count as known.
+The expectation for a group is itself estimated from comebacks of the other groups: `reference` is the count with the
+same precision, infinite where the expectation is known.
 """
 
 from __future__ import annotations
@@ -12,36 +12,36 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.stats import between_variance, conditional_mid_tails, poisson_mid_p, ratio_limits
+from analysis.stats import between_variance, conditional_mid_p, poisson_mid_p, ratio_limits
 
 FloatArray = NDArray[np.float64]
-WINSORISED = 0.1
+WINSORISED_SHARE = 0.1
 
 
 @dataclass(frozen=True)
 class Overdispersion:
-    """`phi`: mean squared z; `tau2`: variance between groups of the log ratio beyond chance."""
+    """`phi`: mean squared z-score; `tau2`: variance between groups of the log ratio."""
 
     phi: float
     tau2: float
 
 
 def overdispersion(
-    observed: FloatArray, expected: FloatArray, winsorised: float = WINSORISED, reference: ArrayLike = np.inf
+    observed: FloatArray, expected: FloatArray, winsorised: float = WINSORISED_SHARE, reference: ArrayLike = np.inf
 ) -> Overdispersion:
-    """How much more groups differ than chance explains.
+    """Overdispersion of z = log(O / E) / standard error, winsorised so that an outlier does not widen its own limits.
 
-    z = log(O / E) over its standard error; the outermost tenths are drawn in first, so that one outlier does not widen
-    its own limits. Source: D. J. Spiegelhalter 2005, Stat. Med. 24:1185-1202; tau² by DerSimonian & Laird 1986.
+    Sources: D. J. Spiegelhalter 2005, Stat. Med. 24:1185-1202; tau² by R. DerSimonian & N. Laird 1986, Control. Clin.
+    Trials 7:177-188.
 
     Parameters
     ----------
     observed, expected
-        Counts and expectations above 0, one a group; a count of 0 counts as half.
+        Observed counts, and expected ones above 0, one per group; a count of 0 is taken as 0.5.
     winsorised
-        Share drawn in at each end.
+        Share of groups winsorised at each end.
     reference
-        Comebacks that the expectations rest on.
+        Count that each expectation is estimated from.
     """
     weight = 1 / (1 / expected + 1 / np.asarray(reference))
     z = np.sqrt(weight) * np.log(np.maximum(observed, 0.5) / expected)
@@ -54,10 +54,10 @@ def overdispersion(
 def chance_limits(
     expected: FloatArray, level: float = 0.95, tau2: float = 0.0, reference: ArrayLike = np.inf
 ) -> tuple[FloatArray, FloatArray]:
-    """Limits of the ratio that chance explains, exact, or on the log scale with tau² added.
+    """Funnel limits of the ratio O / E about 1: exact, or wider on the log scale where tau² is above 0.
 
-    Source of the exact limits: chi-square quantiles, as drawn in funnel plots of standardised ratios; conditional
-    binomial ones where the expectation rests on a count.
+    Exact limits from chi-square quantiles (Poisson), or conditional binomial ones where the expectation is estimated
+    from a count.
     """
     exact = ratio_limits(expected, expected, reference, level)
     if tau2 <= 0:
@@ -69,13 +69,13 @@ def chance_limits(
 def two_sided_p(
     observed: FloatArray, expected: FloatArray, tau2: float = 0.0, reference: ArrayLike = np.inf
 ) -> FloatArray:
-    """Mid-p of the count under chance: Poisson, or conditional binomial where the expectation rests on a count.
+    """Two-sided mid-p value of a count: Poisson, or conditional binomial if the expectation is estimated from a count.
 
-    Where groups differ in general, tau² makes the expectation uncertain in the same way.
+    tau² adds to the relative variance of the expectation, 1 / reference.
     """
-    uncertain = 1 / np.asarray(reference) + tau2 + np.zeros_like(expected)
-    known = uncertain <= 0
-    fewer, more = poisson_mid_p(observed, expected)
-    rests = conditional_mid_tails(observed, expected, 1 / np.where(known, 1.0, uncertain))
-    fewer, more = np.where(known, fewer, rests[0]), np.where(known, more, rests[1])
-    return np.minimum(1.0, 2 * np.minimum(fewer, more))
+    relative_variance = 1 / np.asarray(reference) + tau2 + np.zeros_like(expected)
+    exact = relative_variance <= 0
+    poisson = poisson_mid_p(observed, expected)
+    conditional = conditional_mid_p(observed, expected, 1 / np.where(exact, 1.0, relative_variance))
+    lower, upper = (np.where(exact, ours, theirs) for ours, theirs in zip(poisson, conditional, strict=True))
+    return np.minimum(1.0, 2 * np.minimum(lower, upper))

@@ -1,4 +1,4 @@
-"""Groups compared with what the same work would give: the rates table."""
+"""The rates table: groups compared by indirect standardisation for case mix."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.rates.case_mix import CASE_MIX_FIELDS, CaseMix, build_case_mix
-from analysis.rates.compare import Compared, Counts, compared_in_turn, compared_once
+from analysis.rates.comparison import Comparison, GroupCounts, compare_stepwise, compare_with_fixed
 from analysis.rates.crude import KINDS, NOT_RECORDED, crude_rates
 from analysis.rates.expected_risk import expected_risk
 from analysis.rates.gamma_poisson import gamma_poisson
-from analysis.rates.others import others_of
+from analysis.rates.leave_group_out import leave_group_out
 from analysis.stats import ratio_limits
 from schemas import empty, validate_table
 from schemas.outputs import Rates
@@ -23,47 +23,49 @@ DRAWS = 2000
 
 
 def rates(data: BleedData, rng: np.random.Generator, case_mix: CaseMix | None = None) -> DataFrame[Rates]:
-    """How many come back, group by group, and whether the same work explains it.
+    """Comeback rates of every group, and whether they differ from what is expected for the same case mix.
 
-    Estimand: observed comebacks of a group's mature bleeds over those expected from the same mix of work in the others'
-    hands. Both counts are uncertain: exact limits given their sum, counts discounted where bleeds of one bike resemble
-    each other; shrunk rates by gamma-Poisson empirical Bayes; p-values widened where ten groups or more differ more than
-    chance in general; Benjamini-Hochberg within a kind. The group that differs most is set apart and the others are
-    compared again without it, until none differs. The signal counts what the ratio counts: comebacks within the window.
-    Later ones would double the count, but parts that wear out and seals that weep bring them to every group alike, so
-    that they hide who differs. A group with fewer than 10 mature bleeds or 2 expected comebacks is small_sample, as is
-    everything under 40 comebacks in all. One group alone is compared with nobody.
+    Estimand: comebacks among a group's mature bleeds over those expected if the other groups had done the same work
+    (standardised comeback ratio, O/E). Limits are exact, conditional on the sum of observed and reference comebacks,
+    with counts divided by the design effect of bikes. Shrunk rates are gamma-Poisson empirical Bayes. p-values are
+    widened for overdispersion where ten or more groups are compared; q-values are Benjamini-Hochberg within a kind. The
+    group that differs most is excluded and the others are compared again, until none differs.
+
+    Only comebacks within the window count. Later ones would double the count, but worn parts and weeping seals bring
+    them to all groups alike, which hides real differences. A group with fewer than 10 mature bleeds or 2 expected
+    comebacks is `too_few`, as is every group with fewer than 40 comebacks in the log. A kind with one group is not
+    compared.
 
     Parameters
     ----------
-    prepared
+    data
         All accepted bleeds.
     rng
-        For folds and rank draws.
-    work
-        `build_case_mix(prepared.bleeds)`, where the caller has it already.
+        For folds and posterior draws of ranks.
+    case_mix
+        `build_case_mix(data.bleeds)`, if already computed.
     """
-    raw = crude_rates(data)
+    crude = crude_rates(data)
     if data.small_sample:
-        return _table(raw)
+        return _table(crude)
     case_mix = case_mix or build_case_mix(data.bleeds)
     parts = [
-        _standardised_ratios(data, raw, kind, column, case_mix, rng) for kind, column in {"all": None, **KINDS}.items()
+        _standardised_ratios(data, crude, kind, column, case_mix, rng)
+        for kind, column in {"all": None, **KINDS}.items()
     ]
-    found = raw.join(pl.concat([p for p in parts if p is not None]), on=["kind", "group"], how="left")
-    return _table(_unanswered(found, data))
+    table = crude.join(pl.concat([p for p in parts if p is not None]), on=["kind", "group"], how="left")
+    return _table(_withhold_signals(table, data))
 
 
-def _unanswered(found: pl.DataFrame, data: BleedData) -> pl.DataFrame:
-    """Neither praise nor blame for a shop whose recording of returns is in question, nor for technicians who do half of
-    their work there or more."""
+def _withhold_signals(table: pl.DataFrame, data: BleedData) -> pl.DataFrame:
+    """No signal for shops whose recording of returns is in question, nor for technicians with half their work there."""
     if not data.in_question:
-        return found
+        return table
     there = pl.col("shop").is_in(list(data.in_question)).fill_null(False)
     people = data.bleeds.group_by("technician").agg(there=there.mean()).filter(pl.col("there") >= 0.5)
     shop = (pl.col("kind") == "shop") & pl.col("group").is_in(list(data.in_question))
     who = (pl.col("kind") == "technician") & pl.col("group").is_in(people.get_column("technician").to_list())
-    return found.with_columns(signal=pl.when(shop | who).then(pl.lit("in_question")).otherwise("signal"))
+    return table.with_columns(signal=pl.when(shop | who).then(pl.lit("in_question")).otherwise("signal"))
 
 
 def _standardised_ratios(
@@ -74,16 +76,16 @@ def _standardised_ratios(
         return None
     if column is None or column in CASE_MIX_FIELDS:
         risk = expected_risk(data, rng, leaving_out=column, case_mix=case_mix)
-        counted_risk = np.where(data.bleeds.get_column("mature").to_numpy(), risk, 0.0)
-        sums = _expected(data.bleeds, column, case_mix, counted_risk)
+        mature_risk = np.where(data.bleeds.get_column("mature").to_numpy(), risk, 0.0)
+        sums = _expected(data.bleeds, column, case_mix, mature_risk)
         table = own.join(sums, on="group", how="left").with_columns(pl.col("expected").fill_null(0.0)).sort("group")
         expected = table.get_column("expected").to_numpy()
-        return _rows(table, compared_once(Counts.of(table), expected, judged=column is not None), rng)
-    return _rows(own, compared_in_turn(Counts.of(own), others_of(data, column, case_mix, rng)), rng)
+        return _rows(table, compare_with_fixed(GroupCounts.from_table(table), expected, test=column is not None), rng)
+    return _rows(own, compare_stepwise(GroupCounts.from_table(own), leave_group_out(data, column, case_mix, rng)), rng)
 
 
 def _expected(bleeds: pl.DataFrame, column: str | None, case_mix: CaseMix, risk: FloatArray) -> pl.DataFrame:
-    """The risk summed within each group, row after row."""
+    """Sum the risk within each group."""
     if column is None:
         return pl.DataFrame({"group": ["all"], "expected": [np.bincount(np.zeros(len(risk), dtype=int), risk)[0]]})
     names = bleeds.get_column(column).fill_null("").unique().sort().replace("", NOT_RECORDED)
@@ -91,31 +93,35 @@ def _expected(bleeds: pl.DataFrame, column: str | None, case_mix: CaseMix, risk:
     return pl.DataFrame({"group": names, "expected": sums}).group_by("group", maintain_order=True).sum()
 
 
-def _rows(table: pl.DataFrame, found: Compared, rng: np.random.Generator) -> pl.DataFrame:
-    """Comparisons as columns, with limits of the ratio, shrunk rates and, where groups are compared, ranks."""
+def _rows(table: pl.DataFrame, comparison: Comparison, rng: np.random.Generator) -> pl.DataFrame:
+    """The comparison as columns, with limits of the ratio, shrunk rates and, if groups are compared, rank intervals."""
     observed, mature = (table.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature"))
     names = ("ratio", "ratio_lo", "ratio_hi", "shrunk_rate", "shrunk_lo", "shrunk_hi", "rank_lo", "rank_hi")
-    out = {name: np.full(len(observed), np.nan) for name in names}
-    known = np.isfinite(found.expected) & (found.expected > 0)
-    o, e, reference = observed[known], found.expected[known], found.reference[known]
-    limits = ratio_limits(o / found.clustering, e / found.clustering, reference / found.clustering)
-    out["ratio"][known], out["ratio_lo"][known], out["ratio_hi"][known] = o / e, limits.lo, limits.hi
-    told = 1 / (found.clustering * (1 + e / reference))  # what of a count is evidence: the expectation rests on one too
-    shrunk = gamma_poisson(o * told, e * told)
-    for name, value in (
+    columns = {name: np.full(len(observed), np.nan) for name in names}
+    rows = np.isfinite(comparison.expected) & (comparison.expected > 0)
+    o, e, reference = observed[rows], comparison.expected[rows], comparison.reference[rows]
+    design_effect = comparison.clustering
+    limits = ratio_limits(o / design_effect, e / design_effect, reference / design_effect)
+    columns["ratio"][rows], columns["ratio_lo"][rows], columns["ratio_hi"][rows] = o / e, limits.lo, limits.hi
+    effective_share = 1 / (design_effect * (1 + e / reference))  # the expectation is estimated from a count too
+    shrunk = gamma_poisson(o * effective_share, e * effective_share)
+    for name, ratio in (
         ("shrunk_rate", shrunk.ratio),
         ("shrunk_lo", shrunk.quantile(0.025)),
         ("shrunk_hi", shrunk.quantile(0.975)),
     ):
-        out[name][known] = np.clip(value * e / mature[known], 0, 1)
-    if found.judged.any():
+        columns[name][rows] = np.clip(ratio * e / mature[rows], 0, 1)
+    if comparison.compared.any():
         draws = shrunk.draws(DRAWS, rng)
         ranks = np.argsort(np.argsort(-draws, axis=1), axis=1) + 1
-        out["rank_lo"][known], out["rank_hi"][known] = np.quantile(ranks, [0.025, 0.975], axis=0, method="nearest")
-    out |= {"expected": found.expected, "funnel_lo": found.funnel_lo, "funnel_hi": found.funnel_hi}
-    out |= {"p_value": found.p_value, "q_value": found.q_value}
+        columns["rank_lo"][rows], columns["rank_hi"][rows] = np.quantile(
+            ranks, [0.025, 0.975], axis=0, method="nearest"
+        )
+    for name in ("expected", "funnel_lo", "funnel_hi", "p_value", "q_value"):
+        columns[name] = getattr(comparison, name)
     return table.select("kind", "group").with_columns(
-        *(pl.Series(name, values).fill_nan(None) for name, values in out.items()), signal=pl.Series(found.signal)
+        *(pl.Series(name, values).fill_nan(None) for name, values in columns.items()),
+        signal=pl.Series(comparison.signal),
     )
 
 

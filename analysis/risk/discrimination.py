@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.stats import Z95, clustered_sd
+from analysis.stats import Z95, clustered_standard_error
 
 FloatArray = NDArray[np.float64]
 
@@ -27,7 +27,7 @@ class Estimate:
         """
         if not 0 < self.value < 1:
             return float("nan"), float("nan")
-        sd = clustered_sd(self.influence_values, bike)
+        sd = clustered_standard_error(self.influence_values, bike)
         middle = np.log(self.value / (1 - self.value))
         half_width = Z95 * sd / (self.value * (1 - self.value))
         return float(1 / (1 + np.exp(half_width - middle))), float(1 / (1 + np.exp(-half_width - middle)))

@@ -13,7 +13,7 @@ from analysis.risk.baselines import NAMES
 from analysis.risk.calibration import calibration_line, odds
 from analysis.risk.discrimination import auc, average_precision
 from analysis.risk.fairness import between_group_sd
-from analysis.stats import Z95, clustered_sd, exact_poisson_limits, wilson
+from analysis.stats import Z95, clustered_standard_error, exact_poisson_limits, wilson
 from schemas import empty, validate_table
 from schemas.outputs import ModelQuality
 
@@ -103,8 +103,8 @@ def _score_rows(test: TestSet) -> list[Row]:
     constant = _brier(test.baselines[:, 0], test.came_back)
     brier, loss = _brier(test.risk, test.came_back), log_loss(test.risk, test.came_back)
     skill = 1 - brier.mean() / constant.mean()
-    skill_se = clustered_sd((brier - (1 - skill) * constant) / constant.mean(), test.bike) / len(test.risk)
-    loss_se = clustered_sd(loss - loss.mean(), test.bike) / len(test.risk)
+    skill_se = clustered_standard_error((brier - (1 - skill) * constant) / constant.mean(), test.bike) / len(test.risk)
+    loss_se = clustered_standard_error(loss - loss.mean(), test.bike) / len(test.risk)
     rows = []
     for place, name in enumerate(NAMES):
         own = test.has_baseline(place)

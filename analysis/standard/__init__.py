@@ -1,4 +1,4 @@
-"""The written procedure: what it asks, which bleeds missed a step, which must be called back."""
+"""The shop's written procedure: its steps, which bleeds missed one, and which bleeds to recall."""
 
 from analysis.standard.adherence import deviation, missed_steps, own_fields
 from analysis.standard.definition import ComebackRule, SecondCheck, Standard, Step, WorkCondition

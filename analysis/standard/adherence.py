@@ -1,4 +1,4 @@
-"""Each bleed against the standard: met, missed, not recorded, and how far outside."""
+"""Each bleed judged by the standard: step met, missed or not recorded, and by how much a reading was outside."""
 
 from __future__ import annotations
 
@@ -8,37 +8,37 @@ from pandera.typing.polars import DataFrame
 from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.standard.definition import Standard, Step
-from analysis.standard.rules import BrakeLimits, Kind, Rule, bounds_of, fields_read, of_brake
+from analysis.standard.rules import BrakeLimits, Kind, Rule, bounds_of, brake_column, fields_read
 from schemas import empty, validate_table
 from schemas.intermediate import Deviations, MissedSteps
 
 
 def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
-    """Every accepted bleed held against every step.
+    """Judge every accepted bleed by every step.
 
     Returns
     -------
     DataFrame[MissedSteps]
-        session_id, then one Boolean column a step in the standard's order: true missed, false met, empty where the
+        session_id, then one Boolean column per step in the standard's order: true missed, false met, empty where the
         step's field (or the one it is compared with) was not recorded; sorted by session_id.
 
     Raises
     ------
     UserError
-        A step reads a field of the shop's own whose type does not suit its rule.
+        A step reads one of the shop's own fields whose type does not suit its rule.
     """
-    bleeds = _with_brakes(log, standard)
-    steps = [(~step.rule.met(step.field)).alias(step.id) for step in standard.steps]
+    bleeds = _join_brake_limits(log, standard)
+    steps = [(~step.rule.is_met(step.field)).alias(step.id) for step in standard.steps]
     return validate_table(MissedSteps, bleeds.sort("session_id").select("session_id", *steps))
 
 
 def deviation(log: Log, standard: Standard) -> DataFrame[Deviations]:
-    """How far each missed measured step lies outside, in the field's own unit; below the limit is negative.
+    """By how much each missed reading is outside its limit, in the field's unit; negative below the lower limit.
 
-    A reading that only equals what it should be above is outside by 0. Steps met, not recorded, or without a number
-    to be outside of are left out; sorted by session_id and step.
+    A reading equal to what it should exceed is outside by 0. Steps that are met, not recorded or have no numeric limit
+    are left out; sorted by session_id and step.
     """
-    bleeds = _with_brakes(log, standard).sort("session_id").with_row_index("place")
+    bleeds = _join_brake_limits(log, standard).sort("session_id").with_row_index("place")
     parts = [part for step in standard.steps if (part := _outside(bleeds, step)) is not None]
     if not parts:
         return empty(Deviations)
@@ -46,33 +46,33 @@ def deviation(log: Log, standard: Standard) -> DataFrame[Deviations]:
 
 
 def own_fields(standard: Standard) -> dict[str, Kind]:
-    """The shop's own fields that the standard reads, each with what its rule asks it to hold, in the steps' order."""
+    """The shop's own fields that the steps read, with the kind of value their rule needs, in the steps' order."""
     fields = [(name, step.rule.kind()) for step in standard.steps for name in (step.field, *fields_read(step.rule))]
     return {name: kind for name, kind in fields if name.startswith("own.")}
 
 
-def _with_brakes(log: Log, standard: Standard) -> pl.DataFrame:
-    """The bleeds beside their brake's own limits, and beside each own field the standard reads that no export had."""
+def _join_brake_limits(log: Log, standard: Standard) -> pl.DataFrame:
+    """Bleeds with their brake's own limits; fields that a step reads and no export has are empty."""
     rules: list[Rule] = [step.rule for step in standard.steps]
     limits = {name for rule in rules if isinstance(rule, BrakeLimits) for name in (rule.lo_field, rule.hi_field)}
-    brakes = log.brakes.select("brake_model", *(pl.col(name).alias(of_brake(name)) for name in sorted(limits)))
+    brakes = log.brakes.select("brake_model", *(pl.col(name).alias(brake_column(name)) for name in sorted(limits)))
     fields = {name for step in standard.steps for name in (step.field, *fields_read(step.rule))}
     bleeds = log.sessions.with_columns(pl.lit(None).alias(name) for name in sorted(fields - set(log.sessions.columns)))
     for step in standard.steps:
-        _refuse_unfit(bleeds.schema, step, standard.name)
+        _check_field_types(bleeds.schema, step, standard.name)
     bleed_fields = bleeds.select(sorted({"session_id", "brake_model", *fields}))
     return bleed_fields.join(brakes, on="brake_model", how="left", maintain_order="left")
 
 
-def _refuse_unfit(schema: pl.Schema, step: Step, standard: str) -> None:
+def _check_field_types(schema: pl.Schema, step: Step, standard: str) -> None:
     for field in (step.field, *fields_read(step.rule)):
         kind_in_log, kind_needed = _kind(schema[field]), step.rule.kind()
         if kind_in_log not in (kind_needed, None):
             raise UserError(
                 f"{standard}, step {step.id}",
-                f"the rule is for a {kind_needed} and the field {field} holds {kind_in_log}",
-                f"a field that holds {kind_needed}",
-                "mend the rule, or the type of that field in the map",
+                f"the rule needs {kind_needed} and the field {field} contains {kind_in_log}",
+                f"a field that contains {kind_needed}",
+                "correct the rule, or the type of that field in the map",
             )
 
 
@@ -89,7 +89,7 @@ def _outside(bleeds: pl.DataFrame, step: Step) -> pl.DataFrame | None:
     if bounds is None:
         return None
     reading = pl.col(step.field).cast(pl.Float64)
-    beyond = pl.when(reading <= bounds.lo).then(reading - bounds.lo).when(reading >= bounds.hi)
-    return bleeds.filter(~step.rule.met(step.field)).select(
-        "place", "session_id", step=pl.lit(step.id), observed=reading, outside=beyond.then(reading - bounds.hi)
+    outside = pl.when(reading <= bounds.lo).then(reading - bounds.lo).when(reading >= bounds.hi)
+    return bleeds.filter(~step.rule.is_met(step.field)).select(
+        "place", "session_id", step=pl.lit(step.id), observed=reading, outside=outside.then(reading - bounds.hi)
     )

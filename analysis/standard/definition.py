@@ -1,4 +1,4 @@
-"""The shop's written procedure as values: its steps, what counts as a re-bleed, what a comeback and a check cost."""
+"""The shop's written procedure: steps, what counts as a re-bleed comeback, what a comeback and a check cost."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from analysis.standard.rules import Limits, Rule, limits_of
 
 @dataclass(frozen=True)
 class WorkCondition:
-    """A kind of work: a context field at one of its levels."""
+    """A kind of work: one level of a context field, such as hose_route = internal."""
 
     field: str
     level: str
@@ -20,10 +20,10 @@ class WorkCondition:
 class Step:
     """One step of the procedure.
 
-    `title` names the step done right, `missed_title` what went wrong when it is missed.
-    `interacts_with` declares, before any figure is seen, on what work a miss is thought to do more harm.
-    `acts` says how a miss does harm: `air`, which the lever shows on the stand, or `leak`, which works past the signs.
-    `acts_on` names signs that the step changes by itself (a reach set further out reads longer without any air).
+    `title` names the step done right, `missed_title` what went wrong when it is missed. `acts` is how a miss does
+    harm: by trapped `air`, which the stand readings show, or by a `leak`, which they do not. `acts_on` names stand
+    readings that the step changes directly (a lever set further out travels further without any air).
+    `interacts_with` is the kind of work on which a miss is expected to do more harm, declared before seeing results.
     """
 
     id: str
@@ -42,7 +42,7 @@ class Step:
 
 @dataclass(frozen=True)
 class ComebackRule:
-    """Which returns count as a re-bleed comeback, and what one costs where a return tells neither."""
+    """Which returns count as a re-bleed comeback, and what one costs where the return records no minutes or parts."""
 
     complaints: tuple[str, ...]
     findings: tuple[str, ...]
@@ -53,8 +53,11 @@ class ComebackRule:
 
 @dataclass(frozen=True)
 class SecondCheck:
-    """A second check: bench minutes, chance to find the fault, how many there is time for, days between two lists, and
-    minutes to bring a bike back for it (0 where bikes are checked before they leave)."""
+    """A second check before a bike leaves.
+
+    Bench minutes, probability of finding a fault, capacity per week, days between two worklists, and minutes to bring a
+    bike back for it (0 where bikes are checked before they leave).
+    """
 
     minutes: float
     sensitivity: float
@@ -75,7 +78,7 @@ class SecondCheck:
 
 @dataclass(frozen=True)
 class Standard:
-    """The shop's written procedure; `fluid_replacements` names what may stand in for a required fluid."""
+    """The shop's written procedure; `fluid_replacements` lists the fluids that may replace a required one."""
 
     window_days: int
     currency: str

@@ -1,4 +1,4 @@
-"""Reading one value of a TOML file: its kind and range, or a refusal that says where."""
+"""Values of a TOML file, checked for kind and range; an error names the file, line and key."""
 
 from __future__ import annotations
 
@@ -9,17 +9,17 @@ from typing import Any
 
 from analysis.errors import UserError
 
-LARGEST_NUMBER = 1_000_000_000
+MAX_NUMBER = 1_000_000_000
 """So that no sum over a log can overflow."""
-LONGEST_TEXT = 200
-"""Characters of a title, which stands in charts and tables."""
-_LONGEST_SHOWN = 60
+MAX_TEXT_LENGTH = 200
+"""Characters of a title, which is printed in charts and tables."""
+_MAX_QUOTED_LENGTH = 60
 _KINDS = {int: "a whole number", float: "a number", str: "a text in quotes", bool: "true or false"}
 
 
 @dataclass(frozen=True)
 class TomlLocation:
-    """A table of a TOML file, for saying where something is wrong."""
+    """A table of a TOML file, for error messages."""
 
     file: str
     text: str
@@ -27,30 +27,31 @@ class TomlLocation:
     first_line: int = 1
 
     def at(self, table: str) -> TomlLocation:
+        """The location of a table within this one."""
         name = f"{self.table}.{table}" if self.table else table
         return replace(
             self, table=name, first_line=_line(self.text, rf"^\s*\[\[?\s*{re.escape(name)}\s*\]", self.first_line)
         )
 
     def step(self, number: int, table: Mapping[str, Any]) -> TomlLocation:
-        lines = [m.start() for m in re.finditer(r"(?m)^[ \t]*\[\[[ \t]*step[ \t]*\]\]", self.text)]
-        first = self.text.count("\n", 0, lines[number - 1]) + 1 if number <= len(lines) else 1
+        """The location of a [[step]] table, numbered from 1."""
+        starts = [m.start() for m in re.finditer(r"(?m)^[ \t]*\[\[[ \t]*step[ \t]*\]\]", self.text)]
+        first = self.text.count("\n", 0, starts[number - 1]) + 1 if number <= len(starts) else 1
         return replace(self, table=f"step {number} ({table.get('id', 'no id')})", first_line=first)
 
-    def refusal(self, problem: str, expected: str, remedy: str, key: str = "") -> UserError:
+    def error(self, problem: str, expected: str, remedy: str, key: str = "") -> UserError:
+        """An error at the line of `key`, or at the first line of the table."""
         line = _line(self.text, rf"^\s*{re.escape(key)}\s*=", self.first_line) if key else self.first_line
         where = f"{self.file}, line {line}" + (f", {self.table}" if self.table else "")
         return UserError(where, problem, expected, remedy)
 
 
-def refuse_unknown(table: Mapping[str, Any], known: Iterable[str], location: TomlLocation) -> None:
-    """Stop at the first key that is not known."""
-    known = tuple(known)
+def reject_unknown_keys(table: Mapping[str, Any], keys: Iterable[str], location: TomlLocation) -> None:
+    """Raise UserError at the first key that is not one of `keys`."""
+    keys = tuple(keys)
     for key in table:
-        if key not in known:
-            raise location.refusal(
-                f"the key {key!r} is not known", "one of " + ", ".join(known), "mend or remove it", key
-            )
+        if key not in keys:
+            raise location.error(f"unknown key {key!r}", "one of " + ", ".join(keys), "correct or delete the key", key)
 
 
 def read_value(
@@ -59,50 +60,45 @@ def read_value(
     location: TomlLocation,
     kind: type,
     *,
-    low: float | None = None,
-    high: float | None = None,
+    allowed: tuple[float | None, float | None] = (None, None),
     default: Any = None,
 ) -> Any:
-    """The value of `key`, of `kind` and within the limits; `default` where it is absent (None: it must be there)."""
+    """The value of `key`, of `kind` and within the `allowed` limits.
+
+    `default` where the key is absent (None: it is required).
+    """
     if key not in table:
         if default is None:
-            raise location.refusal(f"{key} is missing", f"{key} = {_KINDS[kind]}", "add it")
+            raise location.error(f"{key} is missing", f"{key} = {_KINDS[kind]}", "add the key")
         return default
     value = table[key]
     fits = isinstance(value, int | float if kind is float else kind) and (kind is bool or not isinstance(value, bool))
     if not fits or value != value or value in (float("inf"), -float("inf")):
-        raise location.refusal(f"{key} = {_short(value)}", _KINDS[kind], "correct the value", key)
-    if kind in (int, float) and abs(value) > LARGEST_NUMBER:
-        raise location.refusal(f"{key} = {_short(value)}", f"at most {LARGEST_NUMBER:,}", "correct the value", key)
-    if kind is str and len(value) > LONGEST_TEXT:
-        problem = f"{key} is a text of {len(value):,} characters"
-        raise location.refusal(problem, f"at most {LONGEST_TEXT}", "write it shorter", key)
+        raise location.error(f"{key} = {_quoted(value)}", _KINDS[kind], "correct the value", key)
+    if kind in (int, float) and abs(value) > MAX_NUMBER:
+        raise location.error(f"{key} = {_quoted(value)}", f"at most {MAX_NUMBER:,}", "correct the value", key)
+    if kind is str and len(value) > MAX_TEXT_LENGTH:
+        problem = f"{key} is {len(value):,} characters long"
+        raise location.error(problem, f"at most {MAX_TEXT_LENGTH} characters", "shorten the text", key)
+    low, high = allowed
     if (low is not None and value < low) or (high is not None and value > high):
-        bounds = f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
-        raise location.refusal(f"{key} = {value!r}", bounds, "correct the value", key)
+        limits = f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
+        raise location.error(f"{key} = {value!r}", limits, "correct the value", key)
     return float(value) if kind is float else value
 
 
-def _short(value: Any) -> str:
-    """A value as it stands, however long; whole numbers past Python's limit of digits too."""
-    if isinstance(value, int) and abs(value) > LARGEST_NUMBER**6:
-        return "a whole number of more than 54 digits"
-    text = repr(value)
-    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}…"
-
-
 def read_words(
-    table: Mapping[str, Any], key: str, location: TomlLocation, known: Iterable[str], default: tuple[str, ...] | None
+    table: Mapping[str, Any], key: str, location: TomlLocation, levels: Iterable[str], default: tuple[str, ...] | None
 ) -> tuple[str, ...]:
-    """The list of known words under `key`; `default` where it is absent (None: it must be there)."""
+    """The list of words under `key`, each one of `levels`; `default` where it is absent (None: the key is required)."""
     if key not in table and default is not None:
         return default
     value = table.get(key)
     if not isinstance(value, list) or not all(isinstance(word, str) for word in value):
-        raise location.refusal(f"{key} = {value!r}", "a list of words in quotes", f'write {key} = ["…"]', key)
+        raise location.error(f"{key} = {value!r}", "a list of words in quotes", f'write {key} = ["…"]', key)
     for word in value:
-        if word not in known:
-            raise location.refusal(f"{key} names {word!r}", "one of " + ", ".join(known), "mend the word", key)
+        if word not in levels:
+            raise location.error(f"{key} contains {word!r}", "one of " + ", ".join(levels), "correct the word", key)
     return tuple(value)
 
 
@@ -110,8 +106,16 @@ def read_table(table: Mapping[str, Any], key: str, location: TomlLocation) -> di
     """The table under `key`; empty where there is none."""
     value = table.get(key, {})
     if not isinstance(value, dict):
-        raise location.refusal(f"{key} is not a table", f"[{key}] and its keys below", "write it as a table", key)
+        raise location.error(f"{key} is not a table", f"[{key}] with its keys below", "write it as a table", key)
     return value
+
+
+def _quoted(value: Any) -> str:
+    """A value shortened for a message; Python refuses to print whole numbers with thousands of digits."""
+    if isinstance(value, int) and abs(value) > MAX_NUMBER**6:
+        return "a whole number of more than 54 digits"
+    text = repr(value)
+    return text if len(text) <= _MAX_QUOTED_LENGTH else f"{text[:_MAX_QUOTED_LENGTH]}…"
 
 
 def _line(text: str, pattern: str, first: int) -> int:

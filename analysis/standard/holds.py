@@ -1,4 +1,4 @@
-"""Holds: bleeds to call back at once, whatever the statistics say."""
+"""Recalls: bleeds to call back whatever the statistics say, and which of them first."""
 
 from __future__ import annotations
 
@@ -7,47 +7,70 @@ from pandera.typing.polars import DataFrame
 
 from analysis.intake import Log
 from analysis.standard.definition import Standard
-from analysis.standard.priority import days_since, first_returns, priority
 from schemas import validate_table
 from schemas.log import FLUIDS
 from schemas.outputs import Holds
 
 MINERAL = "mineral"
+PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind", "wrong_fluid")
+"""Fluid of the other family attacks every seal; a leak or a soft lever can fail without warning; a kit used for the other
+fluid may have left traces; a wrong fluid of the same family boils sooner. Common practice, no source; the maker's
+instructions take precedence."""
 _OTHER_FAMILY = "Do not ride. Drain, flush and replace the parts the maker lists as damaged by the wrong fluid."
 _SAME_FAMILY = "Drain, flush and refill with the fluid the maker requires."
-_OTHER_KIT = "Do not ride. Treat the brake as filled with the wrong fluid until shown otherwise; scrap the kit's hoses and seals."
+_OTHER_KIT = (
+    "Do not ride. Treat the brake as filled with the wrong fluid until shown otherwise; scrap the kit's hoses and "
+    "seals."
+)
 _NOT_FIRM = "Do not ride. The lever was not firm: bleed again and repeat the hard pull."
 _LEAK = "Do not ride. A leak was seen: find and repair it before the bike is ridden."
 
 
 def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
-    """Every bleed that breaks a hold rule, one row a rule.
+    """Every bleed that breaks a recall rule, one row per bleed and rule.
 
-    `wrong_fluid`: the fluid used is neither the one required nor one that may replace it (the standard says which).
-    `kit_of_other_kind`: the kit is kept for the other family (mineral oil, glycol-based DOT) than the fluid required,
-    else than the fluid used. `not_firm`: not firm under a hard pull. `leak`: a leak was seen. Mineral oil and DOT
-    fluid never mix (common practice, no source; the maker wins). `open` is false where a later bleed of the same
-    brake broke no rule: on a later day, or later that day where both hours are known. `danger` orders what can harm
-    soonest, `returned_on` tells that the brake has been on the bench since.
+    `wrong_fluid`: the fluid used is neither the one required nor one that may replace it by the standard.
+    `kit_of_other_kind`: the kit is kept for the other family (mineral oil or glycol-based DOT fluid) than the fluid
+    required, or than the fluid used where none is recorded as required. `not_firm`: not firm under a hard pull.
+    `leak`: a leak was seen. Mineral oil and DOT fluid never mix (common practice, no source; the maker's instructions
+    take precedence).
+
+    `open` is false where a later bleed of the same brake broke no rule: on a later day, or later the same day where
+    both hours are recorded. `priority` is 1 for what can harm soonest. `returned_on` is the first later day on which the
+    brake came back.
 
     Returns
     -------
     DataFrame[Holds]
         Sorted by session_id and rule.
     """
-    bleeds = log.sessions
+    broken = _broken_rules(log.sessions, standard)
+    table = (
+        broken.join(_fixed_later(log.sessions, broken), on="session_id", how="left")
+        .join(_first_returns(log), on="session_id", how="left")
+        .with_columns(
+            priority=_priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY),
+            days_since=(pl.lit(log.as_of) - pl.col("started_at").dt.date()).dt.total_days().cast(pl.Int64),
+            open=~pl.col("fixed"),
+        )
+    )
+    columns = list(Holds.to_schema().columns)
+    return validate_table(Holds, table.select(columns).sort("session_id", "rule"))
+
+
+def _broken_rules(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
     used, required, kit = pl.col("fluid_used"), pl.col("fluid_required"), pl.col("kit_fluid")
-    held_against = pl.coalesce(required, used)
+    kit_should_match = pl.coalesce(required, used)
     flush = pl.when(_mineral(used) == _mineral(required)).then(pl.lit(_SAME_FAMILY)).otherwise(pl.lit(_OTHER_FAMILY))
-    broken = pl.concat(
+    return pl.concat(
         [
             _rows(bleeds, "wrong_fluid", ~_allowed(standard), used, _fluid_required(standard), flush),
             _rows(
                 bleeds,
                 "kit_of_other_kind",
-                _mineral(kit) != _mineral(held_against),
+                _mineral(kit) != _mineral(kit_should_match),
                 pl.concat_str(pl.lit("kit for "), _family(kit)),
-                pl.concat_str(pl.lit("kit for "), _family(held_against)),
+                pl.concat_str(pl.lit("kit for "), _family(kit_should_match)),
                 pl.lit(_OTHER_KIT),
             ),
             _rows(
@@ -61,14 +84,14 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
             _rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("leak seen"), pl.lit("no leak"), pl.lit(_LEAK)),
         ]
     )
-    mended = broken.join(_fixed_later(bleeds, broken), on="session_id", how="left").join(
-        first_returns(log), on="session_id", how="left"
+
+
+def _rows(
+    bleeds: pl.DataFrame, rule: str, broken: pl.Expr, observed: pl.Expr, required: pl.Expr, action: pl.Expr
+) -> pl.DataFrame:
+    return bleeds.filter(broken.fill_null(False)).select(
+        "session_id", "started_at", rule=pl.lit(rule), observed=observed, required=required, action=action
     )
-    table = mended.with_columns(
-        priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY), days_since(log), open=~pl.col("mended")
-    )
-    columns = list(Holds.to_schema().columns)
-    return validate_table(Holds, table.select(columns).sort("session_id", "rule"))
 
 
 def _mineral(fluid: pl.Expr) -> pl.Expr:
@@ -82,38 +105,45 @@ def _family(fluid: pl.Expr) -> pl.Expr:
 def _allowed(standard: Standard) -> pl.Expr:
     used, required = pl.col("fluid_used"), pl.col("fluid_required")
     allowed = used == required
-    for fluid, others in standard.fluid_replacements.items():
-        allowed = allowed | ((required == fluid) & used.is_in(list(others)))
+    for fluid, replacements in standard.fluid_replacements.items():
+        allowed = allowed | ((required == fluid) & used.is_in(list(replacements)))
     return allowed
 
 
 def _fluid_required(standard: Standard) -> pl.Expr:
-    """The fluid required, and in words what may stand in for it."""
-    required_names = {
-        fluid: f"{fluid} ({' or '.join(others)} may replace it)" if others else fluid
+    """The fluid required, followed by those that may replace it."""
+    names = {
+        fluid: f"{fluid} ({' or '.join(replacements)} may replace it)" if replacements else fluid
         for fluid in FLUIDS
-        for others in [standard.fluid_replacements.get(fluid, ())]
+        for replacements in [standard.fluid_replacements.get(fluid, ())]
     }
-    return pl.col("fluid_required").replace(required_names)
+    return pl.col("fluid_required").replace(names)
 
 
-def _rows(
-    bleeds: pl.DataFrame, rule: str, broken: pl.Expr, observed: pl.Expr, required: pl.Expr, action: pl.Expr
-) -> pl.DataFrame:
-    return bleeds.filter(broken.fill_null(False)).select(
-        "session_id", "started_at", rule=pl.lit(rule), observed=observed, required=required, action=action
-    )
+def _priority(rule: pl.Expr, other_family: pl.Expr) -> pl.Expr:
+    """1 for what can harm soonest, 5 for the least; `other_family` marks a wrong fluid of the other family."""
+    ranks = {name: rank for rank, name in enumerate(PRIORITY_ORDER, 1)}
+    by_rule = rule.replace_strict(ranks, return_dtype=pl.Int64)
+    wrong_family = (rule == "wrong_fluid") & other_family
+    return pl.when(wrong_family).then(pl.lit(ranks["other_fluid_family"])).otherwise(by_rule).cast(pl.Int64)
+
+
+def _first_returns(log: Log) -> pl.DataFrame:
+    """For each bleed the first later day on which its brake came back (session_id, returned_on)."""
+    brake = ["bike_id", "brake"]
+    bleeds = log.sessions.select("session_id", *brake, day=pl.col("started_at").dt.date())
+    returns = log.comebacks.select(*brake, returned_on=pl.col("returned_at").dt.date())
+    later = bleeds.join(returns, on=brake, how="inner").filter(pl.col("returned_on") > pl.col("day"))
+    return later.group_by("session_id").agg(pl.col("returned_on").min()).sort("session_id")
 
 
 def _fixed_later(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:
-    """Each held bleed, and whether the same brake was surely bled later without breaking a rule."""
+    """Whether the same brake was certainly bled later without breaking a rule (session_id, fixed)."""
     brake, start, timed = ("bike_id", "brake"), pl.col("started_at"), pl.col("started_at_has_time").fill_null(False)
     bleeds = bleeds.select("session_id", *brake, "started_at", "started_at_has_time")
-    held_bleeds = bleeds.join(broken.select("session_id").unique(), on="session_id", how="semi")
-    clean = bleeds.join(held_bleeds.select("session_id"), on="session_id", how="anti").join(
-        held_bleeds, on=brake, how="semi"
-    )
-    last = clean.group_by(brake).agg(last_day=start.dt.date().max(), last_hour=start.filter(timed).max())
+    recalled = bleeds.join(broken.select("session_id").unique(), on="session_id", how="semi")
+    sound = bleeds.join(recalled.select("session_id"), on="session_id", how="anti").join(recalled, on=brake, how="semi")
+    last = sound.group_by(brake).agg(last_day=start.dt.date().max(), last_hour=start.filter(timed).max())
     later_day = (pl.col("last_day") > start.dt.date()).fill_null(False)
     later_hour = (timed & (pl.col("last_hour") > start)).fill_null(False)
-    return held_bleeds.join(last.sort(brake), on=brake, how="left").select("session_id", mended=later_day | later_hour)
+    return recalled.join(last.sort(brake), on=brake, how="left").select("session_id", fixed=later_day | later_hour)

@@ -1,4 +1,4 @@
-"""A shop's own standard, read from TOML: what it leaves out is the built-in one's, what it says wrong is refused."""
+"""A shop's own standard, read from TOML; tables it leaves out are taken from the built-in one."""
 
 from __future__ import annotations
 
@@ -10,34 +10,34 @@ from typing import Any
 
 from analysis.errors import UserError
 from analysis.standard.definition import ComebackRule, SecondCheck, Standard
-from analysis.standard.grammar import TomlLocation, read_table, read_value, read_words, refuse_unknown
+from analysis.standard.grammar import TomlLocation, read_table, read_value, read_words, reject_unknown_keys
 from analysis.standard.read_steps import parse_steps
 from schemas.log import COMPLAINTS, FINDINGS, FLUIDS
 
-LARGEST_BYTES = 1_000_000
+MAX_BYTES = 1_000_000
 
 
 def built_in() -> Standard:
-    """The built-in procedure: starting values, common practice, no source; the maker's figure wins."""
+    """The built-in procedure: starting values, common practice, no source; the maker's instructions take precedence."""
     return _standard(files("analysis.standard").joinpath("built_in.toml").read_text("utf-8"), "built in", (), None)
 
 
 def read_standard(path: str | Path, own_fields: Iterable[str] = ()) -> Standard:
-    """The standard a shop wrote down.
+    """Read a shop's own standard.
 
     Parameters
     ----------
     path
-        A TOML file. A table it leaves out is taken from the built-in standard; where it lists any step, its steps
-        alone count.
+        A TOML file. A table it leaves out is taken from the built-in standard; if it lists any step, only its own steps
+        are used.
     own_fields
         Names of the shop's own fields (`own.<name>`) that a step may read.
 
     Raises
     ------
     UserError
-        Unreadable or malformed TOML, an unknown key or field, a value of the wrong kind, a rule that does not suit
-        its field, min above max, no rule or two rules in one step, a step id used twice: with file and line or key.
+        Unreadable file or invalid TOML, an unknown key or field, a value of the wrong kind, a rule that does not suit
+        its field, min above max, no rule or two rules in one step, a step id used twice; with file and line or key.
     """
     return _standard(_text(Path(path)), str(path), tuple(own_fields), built_in())
 
@@ -46,9 +46,9 @@ def _text(file: Path) -> str:
     expected = "a standard in TOML, a few kilobytes"
     try:
         if not file.is_file():
-            problem = "is no file" if file.exists() else "does not exist"
+            problem = "is not a file" if file.exists() else "does not exist"
             raise UserError(str(file), problem, expected, "check the path")
-        if file.stat().st_size > LARGEST_BYTES:
+        if file.stat().st_size > MAX_BYTES:
             raise UserError(str(file), "is larger than 1 MB", expected, "check the path")
         return file.read_text("utf-8-sig")
     except OSError as error:
@@ -61,76 +61,61 @@ def _standard(text: str, name: str, own_fields: tuple[str, ...], default: Standa
     try:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise UserError(name, f"is not TOML: {error}", "key = value lines", "mend that line") from error
+        raise UserError(name, f"is not valid TOML: {error}", "key = value lines", "correct that line") from error
     top = TomlLocation(name, text, "")
-    refuse_unknown(content, ("shop", "comeback", "second_check", "fluids", "step"), top)
-    shop, place = read_table(content, "shop", top), top.at("shop")
-    refuse_unknown(shop, ("window_days", "currency", "minute_cost"), place)
+    reject_unknown_keys(content, ("shop", "comeback", "second_check", "fluids", "step"), top)
+    shop, at = read_table(content, "shop", top), top.at("shop")
+    reject_unknown_keys(shop, ("window_days", "currency", "minute_cost"), at)
+    comeback, second_check, fluids = (read_table(content, name, top) for name in ("comeback", "second_check", "fluids"))
     return Standard(
-        window_days=read_value(
-            shop, "window_days", place, int, low=1, high=3650, default=_default_value(default, "window_days")
-        ),
-        currency=read_value(shop, "currency", place, str, default=_default_value(default, "currency")),
-        minute_cost=read_value(
-            shop, "minute_cost", place, float, low=0, default=_default_value(default, "minute_cost")
-        ),
-        comeback=_comeback(
-            read_table(content, "comeback", top), top.at("comeback"), _default_value(default, "comeback")
-        ),
-        second_check=_second_check(
-            read_table(content, "second_check", top), top.at("second_check"), _default_value(default, "second_check")
-        ),
+        window_days=read_value(shop, "window_days", at, int, allowed=(1, 3650), default=_of(default, "window_days")),
+        currency=read_value(shop, "currency", at, str, default=_of(default, "currency")),
+        minute_cost=read_value(shop, "minute_cost", at, float, allowed=(0, None), default=_of(default, "minute_cost")),
+        comeback=_comeback(comeback, top.at("comeback"), _of(default, "comeback")),
+        second_check=_second_check(second_check, top.at("second_check"), _of(default, "second_check")),
         steps=default.steps if default and "step" not in content else parse_steps(content.get("step"), top, own_fields),
-        fluid_replacements=_replacements(
-            read_table(content, "fluids", top), top, _default_value(default, "fluid_replacements")
-        ),
+        fluid_replacements=_replacements(fluids, top.at("fluids"), _of(default, "fluid_replacements")),
         name=name,
     )
 
 
-def _comeback(table: dict[str, Any], location: TomlLocation, default: ComebackRule | None) -> ComebackRule:
-    refuse_unknown(table, ("complaints", "findings", "exclude_findings", "minutes", "parts_cost"), location)
+def _comeback(table: dict[str, Any], at: TomlLocation, default: ComebackRule | None) -> ComebackRule:
+    reject_unknown_keys(table, ("complaints", "findings", "exclude_findings", "minutes", "parts_cost"), at)
     return ComebackRule(
-        complaints=read_words(table, "complaints", location, COMPLAINTS, _default_value(default, "complaints")),
-        findings=read_words(table, "findings", location, FINDINGS, _default_value(default, "findings")),
-        exclude_findings=read_words(
-            table, "exclude_findings", location, FINDINGS, _default_value(default, "exclude_findings")
-        ),
-        minutes=read_value(table, "minutes", location, float, low=0, default=_default_value(default, "minutes")),
-        parts_cost=read_value(
-            table, "parts_cost", location, float, low=0, default=_default_value(default, "parts_cost")
-        ),
+        complaints=read_words(table, "complaints", at, COMPLAINTS, _of(default, "complaints")),
+        findings=read_words(table, "findings", at, FINDINGS, _of(default, "findings")),
+        exclude_findings=read_words(table, "exclude_findings", at, FINDINGS, _of(default, "exclude_findings")),
+        minutes=read_value(table, "minutes", at, float, allowed=(0, None), default=_of(default, "minutes")),
+        parts_cost=read_value(table, "parts_cost", at, float, allowed=(0, None), default=_of(default, "parts_cost")),
     )
 
 
-def _second_check(table: dict[str, Any], location: TomlLocation, default: SecondCheck | None) -> SecondCheck:
-    refuse_unknown(table, ("minutes", "sensitivity", "per_week", "worklist_days", "recall_minutes"), location)
+def _second_check(table: dict[str, Any], at: TomlLocation, default: SecondCheck | None) -> SecondCheck:
+    reject_unknown_keys(table, ("minutes", "sensitivity", "per_week", "worklist_days", "recall_minutes"), at)
     return SecondCheck(
-        minutes=read_value(table, "minutes", location, float, low=0, default=_default_value(default, "minutes")),
-        sensitivity=read_value(
-            table, "sensitivity", location, float, low=0, high=1, default=_default_value(default, "sensitivity")
-        ),
-        per_week=read_value(table, "per_week", location, float, low=0, default=_default_value(default, "per_week")),
+        minutes=read_value(table, "minutes", at, float, allowed=(0, None), default=_of(default, "minutes")),
+        sensitivity=read_value(table, "sensitivity", at, float, allowed=(0, 1), default=_of(default, "sensitivity")),
+        per_week=read_value(table, "per_week", at, float, allowed=(0, None), default=_of(default, "per_week")),
         worklist_days=read_value(
-            table, "worklist_days", location, int, low=1, high=3650, default=_default_value(default, "worklist_days")
+            table, "worklist_days", at, int, allowed=(1, 3650), default=_of(default, "worklist_days")
         ),
         recall_minutes=read_value(
-            table, "recall_minutes", location, float, low=0, default=_default_value(default, "recall_minutes")
+            table, "recall_minutes", at, float, allowed=(0, None), default=_of(default, "recall_minutes")
         ),
     )
 
 
 def _replacements(
-    table: dict[str, Any], root: TomlLocation, default: dict[str, tuple[str, ...]] | None
+    table: dict[str, Any], at: TomlLocation, default: dict[str, tuple[str, ...]] | None
 ) -> dict[str, tuple[str, ...]]:
-    place = root.at("fluids")
-    refuse_unknown(table, ("replaces",), place)
+    reject_unknown_keys(table, ("replaces",), at)
     if "replaces" not in table:
         return default or {}
-    replaces, within = read_table(table, "replaces", place), place.at("replaces")
-    refuse_unknown(replaces, FLUIDS, within)
+    replaces, within = read_table(table, "replaces", at), at.at("replaces")
+    reject_unknown_keys(replaces, FLUIDS, within)
     return {fluid: read_words(replaces, fluid, within, FLUIDS, None) for fluid in replaces}
 
 
-def _default_value(default: Any, name: str) -> Any:
+def _of(default: Any, name: str) -> Any:
+    """An attribute of the built-in default; None where there is no default, so that the key is required."""
     return None if default is None else getattr(default, name)

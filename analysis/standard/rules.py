@@ -1,4 +1,4 @@
-"""The ways a step can be met, each a rule over the bleed's own readings: true met, false missed, empty unknown."""
+"""The rules that decide whether a bleed met a step: true met, false missed, empty not recorded."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ from typing import Literal
 
 import polars as pl
 
-SLACK = 1e-9
-"""Limits are inclusive: a reading that differs from one by less than this stands on it."""
+TOLERANCE = 1e-9
+"""Limits are inclusive: a reading within this of a limit equals it."""
 
 Kind = Literal["true/false", "number", "text"]
 
 
 @dataclass(frozen=True)
 class Limits:
-    """The least and the greatest reading that meets a step; None where there is none."""
+    """The lowest and highest reading that meets a step; None where there is no limit."""
 
     lo: float | None
     hi: float | None
@@ -23,7 +23,7 @@ class Limits:
 
 @dataclass(frozen=True)
 class Bounds:
-    """The same, bleed by bleed; empty where there is none."""
+    """Limits that may differ from bleed to bleed; empty where there is none."""
 
     lo: pl.Expr
     hi: pl.Expr
@@ -31,11 +31,11 @@ class Bounds:
 
 @dataclass(frozen=True)
 class Is:
-    """Met when the field says `value`."""
+    """Met when the field is `value`."""
 
     value: bool
 
-    def met(self, field: str) -> pl.Expr:
+    def is_met(self, field: str) -> pl.Expr:
         return pl.col(field) == self.value
 
     def kind(self) -> Kind:
@@ -44,11 +44,11 @@ class Is:
 
 @dataclass(frozen=True)
 class Between:
-    """Met when the reading lies between the limits, both included."""
+    """Met when the reading is within the limits, both included."""
 
     limits: Limits
 
-    def met(self, field: str) -> pl.Expr:
+    def is_met(self, field: str) -> pl.Expr:
         return _within(field, self.bounds())
 
     def bounds(self) -> Bounds:
@@ -60,11 +60,11 @@ class Between:
 
 @dataclass(frozen=True)
 class Equals:
-    """Met when the field is just this number or text."""
+    """Met when the field equals this number or text."""
 
     value: float | str
 
-    def met(self, field: str) -> pl.Expr:
+    def is_met(self, field: str) -> pl.Expr:
         return pl.col(field) == self.value if isinstance(self.value, str) else _within(field, self.bounds())
 
     def bounds(self) -> Bounds:
@@ -81,8 +81,8 @@ class AboveField:
 
     other: str
 
-    def met(self, field: str) -> pl.Expr:
-        return _number(field) > _number(self.other) + SLACK
+    def is_met(self, field: str) -> pl.Expr:
+        return _number(field) > _number(self.other) + TOLERANCE
 
     def bounds(self) -> Bounds:
         return Bounds(_number(self.other), pl.lit(None, pl.Float64))
@@ -98,7 +98,7 @@ class AtLeastField:
     other: str
     otherwise: float
 
-    def met(self, field: str) -> pl.Expr:
+    def is_met(self, field: str) -> pl.Expr:
         return _within(field, self.bounds())
 
     def bounds(self) -> Bounds:
@@ -110,21 +110,21 @@ class AtLeastField:
 
 @dataclass(frozen=True)
 class BrakeLimits:
-    """Met when the reading lies within the brake's own limits, or the usual ones where the brakes table has none.
+    """Met when the reading is within the brake's own limits, or the usual ones where the brakes table has none.
 
-    Where it has one of the two, the usual limit stands in for the other unless the two would cross.
+    Where the table has only one of the two, the usual limit is used for the other unless the two would cross.
     """
 
     lo_field: str
     hi_field: str
     usual: Limits
 
-    def met(self, field: str) -> pl.Expr:
+    def is_met(self, field: str) -> pl.Expr:
         limits = self.bounds()
         return pl.when(limits.lo.is_not_null() | limits.hi.is_not_null()).then(_within(field, limits))
 
     def bounds(self) -> Bounds:
-        lo, hi, usual = pl.col(of_brake(self.lo_field)), pl.col(of_brake(self.hi_field)), _fixed(self.usual)
+        lo, hi, usual = pl.col(brake_column(self.lo_field)), pl.col(brake_column(self.hi_field)), _fixed(self.usual)
         return Bounds(
             pl.coalesce(lo, pl.when((usual.lo <= hi).fill_null(True)).then(usual.lo)),
             pl.coalesce(hi, pl.when((usual.hi >= lo).fill_null(True)).then(usual.hi)),
@@ -138,7 +138,7 @@ Rule = Is | Between | Equals | AboveField | AtLeastField | BrakeLimits
 
 
 def limits_of(rule: Rule) -> Limits:
-    """The fixed limits of a rule on a measured field; none for the others."""
+    """The fixed limits of a rule; none where it has no fixed limits."""
     if isinstance(rule, Between):
         return rule.limits
     if isinstance(rule, BrakeLimits):
@@ -151,17 +151,17 @@ def limits_of(rule: Rule) -> Limits:
 
 
 def bounds_of(rule: Rule) -> Bounds | None:
-    """What a measured reading is held against, bleed by bleed; None for a rule on a word or a yes or no."""
+    """The bounds of a rule on a measured field; None for a rule on a text or a true/false field."""
     return rule.bounds() if not isinstance(rule, Is) and rule.kind() == "number" else None
 
 
 def fields_read(rule: Rule) -> tuple[str, ...]:
-    """The other fields of the bleed that a rule looks at."""
+    """The other fields of the bleed that a rule reads."""
     return (rule.other,) if isinstance(rule, AboveField | AtLeastField) else ()
 
 
-def of_brake(field: str) -> str:
-    """The column that holds a field of the brakes table beside the bleed's own fields."""
+def brake_column(field: str) -> str:
+    """The name given to a column joined from the brakes table."""
     return f"brakes.{field}"
 
 
@@ -174,5 +174,7 @@ def _fixed(limits: Limits) -> Bounds:
 
 
 def _within(field: str, bounds: Bounds) -> pl.Expr:
-    reading, ever = _number(field), float("inf")
-    return (reading >= bounds.lo.fill_null(-ever) - SLACK) & (reading <= bounds.hi.fill_null(ever) + SLACK)
+    reading, infinity = _number(field), float("inf")
+    return (reading >= bounds.lo.fill_null(-infinity) - TOLERANCE) & (
+        reading <= bounds.hi.fill_null(infinity) + TOLERANCE
+    )

@@ -1,4 +1,4 @@
-"""A standard as plain words and numbers, and back: so that it can be kept in a file beside a model."""
+"""A standard as plain dictionaries and back, so that a saved model can hold it."""
 
 from __future__ import annotations
 
@@ -8,26 +8,24 @@ from typing import Any
 from analysis.standard.definition import ComebackRule, SecondCheck, Standard, Step, WorkCondition
 from analysis.standard.rules import AboveField, AtLeastField, Between, BrakeLimits, Equals, Is, Limits, Rule
 
-RULES: dict[str, type] = {
-    kind.__name__: kind for kind in (Is, Between, Equals, AboveField, AtLeastField, BrakeLimits)
-}  # fmt: skip
-LIMITED = ("limits", "usual")
+RULES: dict[str, type] = {kind.__name__: kind for kind in (Is, Between, Equals, AboveField, AtLeastField, BrakeLimits)}
+LIMIT_FIELDS = ("limits", "usual")
 
 
 def standard_to_dict(standard: Standard) -> dict[str, Any]:
-    """The standard as dictionaries, lists, texts and numbers."""
+    """Convert a standard to dictionaries, lists, strings and numbers."""
     content = {**asdict(standard), "steps": [_step_to_dict(step) for step in standard.steps]}
     content["fluid_replacements"] = {fluid: list(others) for fluid, others in standard.fluid_replacements.items()}
     return content
 
 
 def standard_from_dict(table: dict[str, Any]) -> Standard:
-    """The standard that `standard_to_dict` told.
+    """Rebuild a standard from the result of `standard_to_dict`.
 
     Raises
     ------
     KeyError, TypeError
-        Something is missing or was never a standard's.
+        A key is missing or unknown.
     """
     comeback: dict[str, Any] = {k: tuple(v) if isinstance(v, list | tuple) else v for k, v in table["comeback"].items()}
     whole = {
@@ -47,6 +45,8 @@ def _step_to_dict(step: Step) -> dict[str, Any]:
 def _step_from_dict(table: dict[str, Any]) -> Step:
     rule = dict(table["rule"])
     kind = RULES[rule.pop("kind")]
-    rule_value: Rule = kind(**{name: Limits(**value) if name in LIMITED else value for name, value in rule.items()})
-    where = table["interacts_with"] and WorkCondition(**table["interacts_with"])
-    return Step(**{**table, "rule": rule_value, "acts_on": tuple(table["acts_on"]), "interacts_with": where})
+    rule_value: Rule = kind(
+        **{name: Limits(**value) if name in LIMIT_FIELDS else value for name, value in rule.items()}
+    )
+    condition = table["interacts_with"] and WorkCondition(**table["interacts_with"])
+    return Step(**{**table, "rule": rule_value, "acts_on": tuple(table["acts_on"]), "interacts_with": condition})

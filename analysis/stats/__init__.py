@@ -1,12 +1,12 @@
-"""Thin wrappers over textbook statistics, each with its source."""
+"""Textbook statistics, each with its source."""
 
-from analysis.stats.categories import level_codes, sums_by
-from analysis.stats.cluster_robust import clustered_covariance, clustered_sd, sum_within_clusters
+from analysis.stats.categories import level_codes, sum_by_level
+from analysis.stats.cluster_robust import clustered_covariance, clustered_standard_error, sum_within_clusters
 from analysis.stats.distributions import (
     beta_quantile,
     binomial_tail,
     chi_square_tail,
-    conditional_mid_tails,
+    conditional_mid_p,
     gamma_quantile,
     normal_tail,
     poisson_mid_p,
@@ -14,7 +14,6 @@ from analysis.stats.distributions import (
     student_quantile,
     student_tail,
 )
-from analysis.stats.gram import weighted_gram
 from analysis.stats.intervals import (
     Z95,
     Interval,
@@ -25,12 +24,13 @@ from analysis.stats.intervals import (
     wilson,
 )
 from analysis.stats.joint import equal_values_p_value
+from analysis.stats.linear_algebra import symmetric_inverse, weighted_gram
 from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_fold_log_odds, ridge_logistic
 from analysis.stats.multiple_testing import benjamini_hochberg, holm
 from analysis.stats.random_effects import between_variance
 from analysis.stats.rank_correlation import kendall_tau
 from analysis.stats.sampling import FIT_LIMIT, fit_sample
-from analysis.stats.spending import spending_bounds, spent
+from analysis.stats.spending import spending_bounds, spent_alpha
 
 __all__ = [
     "FIT_LIMIT",
@@ -44,8 +44,8 @@ __all__ = [
     "byar_limits",
     "chi_square_tail",
     "clustered_covariance",
-    "clustered_sd",
-    "conditional_mid_tails",
+    "clustered_standard_error",
+    "conditional_mid_p",
     "cross_fitted_logistic",
     "equal_values_p_value",
     "exact_binomial_limits",
@@ -62,11 +62,12 @@ __all__ = [
     "ratio_limits",
     "ridge_logistic",
     "spending_bounds",
-    "spent",
+    "spent_alpha",
     "student_quantile",
     "student_tail",
+    "sum_by_level",
     "sum_within_clusters",
-    "sums_by",
+    "symmetric_inverse",
     "weighted_gram",
     "wilson",
 ]

@@ -1,4 +1,4 @@
-"""Words as numbers: which of the distinct ones each is."""
+"""Text values as level codes, and sums by level."""
 
 from __future__ import annotations
 
@@ -7,29 +7,29 @@ import polars as pl
 from numpy.typing import NDArray
 
 
-def level_codes(words: pl.Series) -> NDArray[np.int64]:
-    """Each word's place among the distinct ones in their order, from 0; an empty cell is a word of its own, the first."""
-    distinct = words.unique().sort().to_frame("word").with_row_index("place")
-    placed = words.to_frame("word").join(distinct, on="word", how="left", nulls_equal=True, maintain_order="left")
-    return placed.get_column("place").to_numpy().astype(np.int64)
+def level_codes(values: pl.Series) -> NDArray[np.int64]:
+    """Code each value by its position among the sorted distinct values, from 0; an empty cell is a level, the first."""
+    levels = values.unique().sort().to_frame("level").with_row_index("code")
+    coded = values.to_frame("level").join(levels, on="level", how="left", nulls_equal=True, maintain_order="left")
+    return coded.get_column("code").to_numpy().astype(np.int64)
 
 
-def sums_by(words: pl.Series, values: NDArray[np.floating]) -> pl.DataFrame:
-    """Values summed within each distinct word, row after row, so that a sum is the same every time.
+def sum_by_level(levels: pl.Series, values: NDArray[np.floating]) -> pl.DataFrame:
+    """Sum values within each level, always in row order.
 
-    Threads of polars sum in the order they end in: the last digit changes from run to run.
+    polars sums in the order its threads finish, so that the last digit would change from run to run.
 
     Parameters
     ----------
-    words
-        One a row; an empty cell is a word of its own.
+    levels
+        One per row; an empty cell is a level.
     values
-        One a row, in whatever unit.
+        One per row.
 
     Returns
     -------
     pl.DataFrame
-        A row a word, in their order: the words under their own name, and `sum`.
+        One row per level, sorted: the levels under their own name, and `sum`.
     """
-    distinct = words.unique().sort()
-    return pl.DataFrame({words.name: distinct, "sum": np.bincount(level_codes(words), values, len(distinct))})
+    distinct = levels.unique().sort()
+    return pl.DataFrame({levels.name: distinct, "sum": np.bincount(level_codes(levels), values, len(distinct))})

@@ -1,4 +1,4 @@
-"""Rows summed within clusters, and the covariance such sums give (sandwich)."""
+"""Sums within clusters, and the cluster-robust (sandwich) covariance."""
 
 from __future__ import annotations
 
@@ -11,23 +11,23 @@ FloatArray = NDArray[np.float64]
 def sum_within_clusters(
     rows: FloatArray, cluster: NDArray[np.integer], weight: FloatArray | None = None, clusters: int | None = None
 ) -> FloatArray:
-    """Sum rows, each times its weight, within clusters.
+    """Sum weighted rows within clusters.
 
     Parameters
     ----------
     rows
-        n × k, or n numbers.
+        n × k, or n values.
     cluster
         Each row's cluster, numbered from 0.
     weight
-        One a row; 1 unless given.
+        One per row; 1 unless given.
     clusters
-        How many there are; one more than the largest number unless given.
+        Number of clusters; one more than the largest number in `cluster` unless given.
 
     Returns
     -------
     ndarray
-        clusters × k, or one number a cluster.
+        clusters × k, or one value per cluster.
     """
     size = int(cluster.max(initial=-1)) + 1 if clusters is None else clusters
     if rows.ndim == 1:
@@ -40,7 +40,9 @@ def sum_within_clusters(
 
 
 def clustered_covariance(influence: FloatArray, cluster: NDArray[np.integer]) -> FloatArray:
-    """Covariance of k estimates from each row's influence on them (n × k), rows of one cluster taken together.
+    """Cluster-robust covariance of k estimates from each row's influence on them (n × k).
+
+    Influences are summed within clusters, then their cross products; no correction for few clusters.
 
     Source: K.-Y. Liang & S. L. Zeger 1986, Biometrika 73:13-22 (the sandwich).
     """
@@ -48,6 +50,6 @@ def clustered_covariance(influence: FloatArray, cluster: NDArray[np.integer]) ->
     return np.asarray(sums.T @ sums)
 
 
-def clustered_sd(influence: FloatArray, cluster: NDArray[np.integer]) -> float:
-    """Standard error of one estimate from each row's influence on it, rows of one cluster taken together."""
+def clustered_standard_error(influence: FloatArray, cluster: NDArray[np.integer]) -> float:
+    """Cluster-robust standard error of one estimate from each row's influence on it."""
     return float(np.sqrt((sum_within_clusters(influence, cluster) ** 2).sum()))

@@ -1,7 +1,7 @@
-"""Tails and quantiles of the usual laws, from scipy.special: scipy.stats stands on it and takes a second more to import.
+"""Tail probabilities and quantiles of common distributions; numbers or arrays, broadcast.
 
-Every function takes numbers or arrays and broadcasts. scipy is imported where it is needed, so that a look at the help
-stays quick.
+From scipy.special, which scipy.stats wraps and which takes a second less to import; imported inside the functions so
+that commands that need no statistics start without it.
 """
 
 from __future__ import annotations
@@ -13,35 +13,35 @@ FloatArray = NDArray[np.float64]
 
 
 def normal_tail(z: ArrayLike) -> FloatArray:
-    """The chance of more than z standard deviations."""
+    """P(Z > z), standard normal."""
     from scipy import special
 
     return np.asarray(special.ndtr(-np.asarray(z)))
 
 
 def student_tail(t: ArrayLike, degrees_of_freedom: ArrayLike) -> FloatArray:
-    """The chance of more than t, Student's law."""
+    """P(T > t), Student's t."""
     from scipy import special
 
     return np.asarray(special.stdtr(degrees_of_freedom, -np.asarray(t)))
 
 
 def student_quantile(level: float, degrees_of_freedom: float) -> float:
-    """Student's law."""
+    """Quantile of Student's t."""
     from scipy import special
 
     return float(special.stdtrit(degrees_of_freedom, level))
 
 
 def chi_square_tail(value: ArrayLike, degrees_of_freedom: ArrayLike) -> FloatArray:
-    """The chance of more than a value."""
+    """P(X > value), chi-square."""
     from scipy import special
 
     return np.asarray(special.chdtrc(degrees_of_freedom, value))
 
 
 def poisson_tail(count: ArrayLike, mean: ArrayLike) -> FloatArray:
-    """The chance of so large a count or a larger one."""
+    """P(X ≥ count), Poisson."""
     from scipy import special
 
     count = np.asarray(count)
@@ -49,36 +49,39 @@ def poisson_tail(count: ArrayLike, mean: ArrayLike) -> FloatArray:
 
 
 def binomial_tail(count: int, trials: int, share: float) -> float:
-    """The chance of so large a count or a larger one among so many."""
+    """P(X ≥ count), binomial with `trials` and success probability `share`."""
     from scipy import special
 
     return 1.0 if count <= 0 else float(special.betainc(count, trials - count + 1, share))
 
 
 def gamma_quantile(level: ArrayLike, shape: ArrayLike) -> FloatArray:
-    """Of the gamma law with rate 1; twice it, at half the degrees of freedom, is the chi-square's."""
+    """Quantile of the gamma distribution with rate 1; with shape df / 2, twice it is the chi-square quantile."""
     from scipy import special
 
     return np.asarray(special.gammaincinv(shape, level))
 
 
 def beta_quantile(level: ArrayLike, a: ArrayLike, b: ArrayLike) -> FloatArray:
-    """Of the beta law."""
+    """Quantile of the beta distribution."""
     from scipy import special
 
     return np.asarray(special.betaincinv(a, b, level))
 
 
 def poisson_mid_p(count: FloatArray, mean: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The chances of a smaller and of a larger count, half the chance of the count itself with either."""
+    """Lower and upper mid-p tails of a Poisson count: P(X < count) + P(X = count) / 2, and one minus it."""
     from scipy import special
 
     half = 0.5 * np.exp(special.xlogy(count, mean) - special.gammaln(count + 1) - mean)
     return special.pdtr(count, mean) - half, special.pdtrc(count, mean) + half
 
 
-def conditional_mid_tails(count: FloatArray, mean: FloatArray, reference: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The same where the mean rests on a reference count: binomial, given the sum of both; none of them need be whole."""
+def conditional_mid_p(count: FloatArray, mean: FloatArray, reference: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Lower and upper mid-p tails where the mean is estimated from a reference count.
+
+    Conditional on the sum of both counts the first is binomial; neither need be whole (regularised incomplete beta).
+    """
     from scipy import special
 
     share = mean / (mean + reference)

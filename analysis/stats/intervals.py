@@ -1,4 +1,4 @@
-"""Limits of counts and shares."""
+"""Confidence limits of counts, proportions and ratios."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from analysis.stats.distributions import beta_quantile, gamma_quantile
 
 FloatArray = NDArray[np.float64]
 Z95 = NormalDist().inv_cdf(0.975)
-"""Standard deviations on either side of a normal estimate that hold the truth 95 times in 100."""
+"""The 97.5% quantile of the standard normal distribution."""
 
 
 @dataclass(frozen=True)
 class Interval:
-    """Lower and upper limits, one a group."""
+    """Lower and upper limits, one per group."""
 
     lo: FloatArray
     hi: FloatArray
 
 
 def wilson(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
-    """Score limits of a share (E. B. Wilson 1927, J. Am. Stat. Assoc. 22:209-212).
+    """Score limits of a proportion (E. B. Wilson 1927, J. Am. Stat. Assoc. 22:209-212).
 
     Parameters
     ----------
@@ -36,17 +36,17 @@ def wilson(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Inte
     x, n = np.asarray(successes, dtype=float), np.asarray(trials, dtype=float)
     z = NormalDist().inv_cdf(0.5 + level / 2)
     with np.errstate(divide="ignore", invalid="ignore"):
-        share = x / n
-        middle = (share + z * z / (2 * n)) / (1 + z * z / n)
-        half_width = z / (1 + z * z / n) * np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))
+        p = x / n
+        middle = (p + z * z / (2 * n)) / (1 + z * z / n)
+        half_width = z / (1 + z * z / n) * np.sqrt(p * (1 - p) / n + z * z / (4 * n * n))
         return Interval(
-            np.where(x == 0, 0.0, middle - half_width) + 0 * share,
-            np.where(x == n, 1.0, middle + half_width) + 0 * share,
+            np.where(x == 0, 0.0, middle - half_width) + 0 * p,
+            np.where(x == n, 1.0, middle + half_width) + 0 * p,
         )
 
 
 def exact_binomial_limits(successes: ArrayLike, trials: ArrayLike, level: float = 0.95) -> Interval:
-    """Exact limits of a share (C. J. Clopper & E. S. Pearson 1934, Biometrika 26:404-413)."""
+    """Exact limits of a proportion (C. J. Clopper & E. S. Pearson 1934, Biometrika 26:404-413)."""
     x, n = np.asarray(successes, dtype=float), np.asarray(trials, dtype=float)
     tail = (1 - level) / 2
     lo = np.where(x > 0, beta_quantile(tail, np.maximum(x, 1), n - x + 1), 0.0)
@@ -63,7 +63,7 @@ def exact_poisson_limits(counts: ArrayLike, level: float = 0.95) -> Interval:
 
 
 def byar_limits(counts: ArrayLike, level: float = 0.95) -> Interval:
-    """Byar's close approximation of them (N. E. Breslow & N. E. Day 1987, volume II, p. 69)."""
+    """Byar's approximation of the exact Poisson limits (N. E. Breslow & N. E. Day 1987, volume II, p. 69)."""
     x = np.asarray(counts, dtype=float)
     z = NormalDist().inv_cdf(0.5 + level / 2)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -72,26 +72,27 @@ def byar_limits(counts: ArrayLike, level: float = 0.95) -> Interval:
 
 
 def ratio_limits(counts: ArrayLike, expected: ArrayLike, reference: ArrayLike, level: float = 0.95) -> Interval:
-    """Exact limits of a count over what is expected of it, where the expectation itself rests on a count.
+    """Exact limits of an observed over an expected count, where the expected count is itself estimated from a count.
 
-    Given the sum of both counts the first is binomial (J. Przyborowski & H. Wilenski 1940, Biometrika 31:313-323); with
-    a reference without end these are Garwood's limits of a Poisson mean.
+    Conditional on the sum of both counts the first is binomial (J. Przyborowski & H. Wilenski 1940, Biometrika
+    31:313-323); with an infinite reference count these are Garwood's limits of a Poisson mean.
 
     Parameters
     ----------
     counts, expected
-        Counts, and what is expected of them, above 0.
+        Observed counts, and expected counts above 0.
     reference
-        The counts that the expectations rest on, above 0, infinite where they are known; need not be whole.
+        Counts from which the expected ones are estimated, above 0; infinite where the expectation is known. Need not be
+        whole.
     level
         Coverage, in (0, 1).
     """
     x, e, m = (np.asarray(each, dtype=float) for each in np.broadcast_arrays(counts, expected, reference))
-    tail, rests = (1 - level) / 2, np.isfinite(m)
-    m = np.where(rests, m, 1.0)
+    tail, estimated = (1 - level) / 2, np.isfinite(m)
+    m = np.where(estimated, m, 1.0)
     low = beta_quantile(tail, np.maximum(x, 1e-9), m + 1)
     high = beta_quantile(1 - tail, x + 1, m)
-    known = exact_poisson_limits(x, level)
-    lo = np.where(rests, np.where(x > 0, low / (1 - low) * m, 0.0), known.lo)
-    hi = np.where(rests, high / np.maximum(1 - high, 1e-300) * m, known.hi)
+    poisson = exact_poisson_limits(x, level)
+    lo = np.where(estimated, np.where(x > 0, low / (1 - low) * m, 0.0), poisson.lo)
+    hi = np.where(estimated, high / np.maximum(1 - high, 1e-300) * m, poisson.hi)
     return Interval(lo / e, hi / e)

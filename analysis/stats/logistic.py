@@ -1,4 +1,4 @@
-"""Ridge logistic regression by Newton's method, and the same fitted without one fold after another."""
+"""Ridge logistic regression by Newton's method, and its cross-fitted version."""
 
 from __future__ import annotations
 
@@ -8,31 +8,33 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.stats.gram import weighted_gram
+from analysis.stats.linear_algebra import weighted_gram
 
 FloatArray = NDArray[np.float64]
 RIDGE = 1.0
-CONVERGED = 1e-18
-"""A search ends with the step that gains less than this in twice the log likelihood, unless another end is given."""
+TOLERANCE = 1e-18
+"""Default for the gain in twice the log likelihood below which a step is the last."""
 REUSE_INFORMATION, NOT_CONVERGED = 0.02, 1e-8
-"""The information is worked out anew once a step gains more than `REUSE_INFORMATION` of what the one before it gained:
-it costs as many products as there are columns, the score one."""
+"""The information matrix is reused for the next step until a step gains more than `REUSE_INFORMATION` of the previous
+gain: it costs as many matrix-vector products as there are columns, the score one."""
 MAX_STEPS, MAX_HALVINGS = 50, 30
 
 
 @dataclass(frozen=True)
 class CrossFitted:
-    """Coefficients of fits that each left one fold out, one column a fold, the intercept last; `estimable` is false where
-    only one outcome remained."""
+    """Coefficients of the fits without each fold, (p + 1) × folds, the intercept last.
+
+    `estimable` is false for a fold outside which only one outcome occurs.
+    """
 
     coefficients: FloatArray
     estimable: NDArray[np.bool_]
 
 
 def ridge_logistic(
-    x: FloatArray, trials: FloatArray, successes: FloatArray, tolerance: float = CONVERGED
+    x: FloatArray, trials: FloatArray, successes: FloatArray, tolerance: float = TOLERANCE
 ) -> FloatArray:
-    """Fit a logistic regression with a ridge of 1 on every coefficient but the intercept.
+    """Fit a logistic regression with a ridge penalty of 1 on every coefficient but the intercept.
 
     Source: P. McCullagh & J. A. Nelder 1989, Generalized Linear Models, 2nd ed., ch. 4.
 
@@ -41,9 +43,9 @@ def ridge_logistic(
     x
         n × p, finite.
     trials, successes
-        How many each row stands for and how many of them had the outcome, n each; at least one of each outcome in all.
+        Binomial counts of each row, n each; at least one success and one failure in all.
     tolerance
-        A search ends with the step that gains less than this in twice the log likelihood.
+        The gain in twice the log likelihood below which a step is the last.
 
     Returns
     -------
@@ -57,73 +59,73 @@ def ridge_logistic(
 
 
 def cross_fitted_logistic(
-    x: FloatArray, trials: FloatArray, successes: FloatArray, tolerance: float = CONVERGED
+    x: FloatArray, trials: FloatArray, successes: FloatArray, tolerance: float = TOLERANCE
 ) -> CrossFitted:
-    """Fit `ridge_logistic` to what is outside each fold, every search starting at the fit of all rows.
+    """Fit `ridge_logistic` to the rows outside each fold.
 
-    The information outside a fold is that of all rows less the fold's own, at the fit of all rows; a search it does not
-    bring to the maximum is continued with information of its own.
+    Every fit starts at the fit to all rows and uses the information there, less the fold's own; a fit that does not
+    converge with it continues with Newton's method.
 
     Parameters
     ----------
     x
         n × p, finite.
     trials, successes
-        n × folds: how many of a fold each row stands for (0 where none), and how many of them had the outcome.
+        n × folds: binomial counts of each row within each fold.
     tolerance
         As in `ridge_logistic`.
     """
     rows = _with_intercept(x)
     others = _Counts(rows, trials.sum(axis=1, keepdims=True) - trials, successes.sum(axis=1, keepdims=True) - successes)
-    came = others.successes.sum(axis=0)
-    estimable = (came > 0) & (came < others.trials.sum(axis=0))
+    successes_outside = others.successes.sum(axis=0)
+    estimable = (successes_outside > 0) & (successes_outside < others.trials.sum(axis=0))
     coefficients = np.zeros((rows.shape[1], trials.shape[1]))
     if not estimable.any():
         return CrossFitted(coefficients, estimable)
-    kept = np.flatnonzero(estimable)
+    folds = np.flatnonzero(estimable)
     whole = ridge_logistic(x, trials.sum(axis=1), successes.sum(axis=1), tolerance)
-    inverses = np.asarray(np.linalg.inv(_information_outside(rows, trials, whole)[kept]), dtype=float)
-    start = _position(others.of(kept), np.repeat(whole[:, None], len(kept), axis=1))
-    end = _chord_steps(start, others.of(kept), inverses, tolerance)
-    coefficients[:, kept] = end.b
-    for fold in kept[end.gain > max(NOT_CONVERGED, tolerance)]:
-        coefficients[:, [fold]] = _newton(others.of(np.array([fold])), coefficients[:, [fold]], tolerance)
+    inverses = np.asarray(np.linalg.inv(_information_outside(rows, trials, whole)[folds]), dtype=float)
+    start = _position(others.select(folds), np.repeat(whole[:, None], len(folds), axis=1))
+    end = _chord_steps(start, others.select(folds), inverses, tolerance)
+    coefficients[:, folds] = end.b
+    for fold in folds[end.gain > max(NOT_CONVERGED, tolerance)]:
+        coefficients[:, [fold]] = _newton(others.select(np.array([fold])), coefficients[:, [fold]], tolerance)
     return CrossFitted(coefficients, estimable)
 
 
 def out_of_fold_log_odds(x: FloatArray, fits: Sequence[CrossFitted], fold: NDArray[np.int64]) -> FloatArray:
-    """Log odds of each row by fits that left its fold out, one column a fit; minus infinity where none could be made.
+    """Log odds of each row by the fits without its fold, one column per fit; minus infinity where not estimable.
 
     Parameters
     ----------
     x
-        As the fits had it, n × p.
+        Covariates as in the fits, n × p.
     fits
-        The fits.
+        Cross-fitted models with the same folds.
     fold
         Each row's fold, from 0.
     """
-    found = np.empty((len(x), len(fits)))
+    log_odds = np.empty((len(x), len(fits)))
     for column, fit in enumerate(fits):
         linear = x @ fit.coefficients[:-1] + fit.coefficients[-1]
         own = np.take_along_axis(linear, fold[:, None], axis=1)[:, 0]
-        found[:, column] = np.where(fit.estimable[fold], own, -np.inf)
-    return found
+        log_odds[:, column] = np.where(fit.estimable[fold], own, -np.inf)
+    return log_odds
 
 
 @dataclass(frozen=True)
 class _Counts:
-    """Trials and successes of each row, one column a fit."""
+    """Design matrix with intercept, and trials and successes, n × fits."""
 
     rows: FloatArray = field(repr=False)
     trials: FloatArray = field(repr=False)
     successes: FloatArray = field(repr=False)
 
-    def of(self, fits: NDArray[np.intp]) -> _Counts:
+    def select(self, fits: NDArray[np.intp]) -> _Counts:
         return _Counts(self.rows, self.trials[:, fits], self.successes[:, fits])
 
     def score(self, b: FloatArray, linear: FloatArray) -> FloatArray:
-        return self.rows.T @ (self.successes - self.trials * _chance(linear)) - _ridge(self.rows)[:, None] * b
+        return self.rows.T @ (self.successes - self.trials * _expit(linear)) - _ridge(self.rows)[:, None] * b
 
     def loss(self, b: FloatArray, linear: FloatArray) -> FloatArray:
         minus_log = (self.trials * np.logaddexp(0, linear) - self.successes * linear).sum(axis=0)
@@ -132,7 +134,7 @@ class _Counts:
 
 @dataclass(frozen=True)
 class _Position:
-    """Where searches are, one column a fit: coefficients, linear predictors, and what a step would gain."""
+    """Current coefficients, linear predictors and the gain of the next step, one column per fit."""
 
     b: FloatArray
     linear: FloatArray
@@ -144,10 +146,10 @@ def _position(counts: _Counts, b: FloatArray) -> _Position:
 
 
 def _newton(counts: _Counts, b: FloatArray, tolerance: float) -> FloatArray:
-    """One fit; p + 1 × 1."""
+    """Newton's method for one fit; (p + 1) × 1."""
     at, last = _position(counts, b), np.inf
     for _ in range(MAX_STEPS):
-        p = _chance(at.linear[:, 0])
+        p = _expit(at.linear[:, 0])
         information = weighted_gram(counts.rows, counts.trials[:, 0] * p * (1 - p)) + np.diag(_ridge(counts.rows))
         inverses = np.asarray(np.linalg.inv(information), dtype=float)[None]
         at = _chord_steps(at, counts, inverses, tolerance, REUSE_INFORMATION)
@@ -161,7 +163,7 @@ def _newton(counts: _Counts, b: FloatArray, tolerance: float) -> FloatArray:
 def _chord_steps(
     at: _Position, counts: _Counts, inverses: FloatArray, tolerance: float, slow: float = 1.0
 ) -> _Position:
-    """Steps with the information held, one a fit, while each gains less than `slow` of the one before."""
+    """Newton steps with fixed information, while each gains less than `slow` of the previous one."""
     last = np.inf
     for _ in range(MAX_STEPS):
         score = counts.score(at.b, at.linear)
@@ -169,12 +171,12 @@ def _chord_steps(
         gain = (step * score).sum(axis=0)
         if gain.max() < tolerance or gain.max() > slow * last:
             return _Position(at.b, at.linear, gain)
-        at, last = _moved(at, step, counts, halving=bool(gain.max() > 1)), float(gain.max())
+        at, last = _after_step(at, step, counts, halving=bool(gain.max() > 1)), float(gain.max())
     return at
 
 
-def _moved(at: _Position, step: FloatArray, counts: _Counts, *, halving: bool) -> _Position:
-    """A step on, halved where a loss would rise."""
+def _after_step(at: _Position, step: FloatArray, counts: _Counts, *, halving: bool) -> _Position:
+    """The position after a step, halved where the loss would increase."""
     new = _position(counts, at.b + step)
     if not halving:
         return new
@@ -189,8 +191,8 @@ def _moved(at: _Position, step: FloatArray, counts: _Counts, *, halving: bool) -
 
 
 def _information_outside(rows: FloatArray, trials: FloatArray, coefficients: FloatArray) -> FloatArray:
-    """Folds × p × p: the information without each fold, at these coefficients."""
-    p = _chance(rows @ coefficients)
+    """The information outside each fold at these coefficients: folds × (p + 1) × (p + 1)."""
+    p = _expit(rows @ coefficients)
     own = np.empty((trials.shape[1], rows.shape[1], rows.shape[1]))
     for fold in range(trials.shape[1]):
         inside = trials[:, fold] > 0
@@ -202,7 +204,7 @@ def _with_intercept(x: FloatArray) -> FloatArray:
     return np.hstack([x, np.ones((len(x), 1))])
 
 
-def _chance(linear: FloatArray) -> FloatArray:
+def _expit(linear: FloatArray) -> FloatArray:
     from scipy import special
 
     return np.asarray(special.expit(linear))

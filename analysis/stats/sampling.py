@@ -1,4 +1,4 @@
-"""The one limit on how much a fitted model learns from: whole bikes, the same ones whatever the order of the file."""
+"""The limit on how many bleeds a model is fitted to: whole bikes, the same ones whatever the order of the file."""
 
 from __future__ import annotations
 
@@ -9,28 +9,28 @@ import polars as pl
 from numpy.typing import NDArray
 
 FIT_LIMIT = 200_000
-"""Bleeds a fitted model learns from at most. Counts are of all bleeds, and every bleed is scored."""
+"""Largest number of bleeds that a model is fitted to. Counts use all bleeds, and every bleed is scored."""
 
 
 def fit_sample(clusters: pl.Series, limit: int, seed: int) -> NDArray[np.bool_]:
-    """Choose the rows a model learns from: all of them, or whole clusters up to `limit` rows.
+    """Choose the rows that a model is fitted to: all of them, or whole clusters up to `limit` rows.
 
-    Clusters are taken in the order of a hash of their name and the seed, until the next one would pass the limit, so
-    that the choice depends neither on the order of the rows nor on the other columns.
+    Clusters are taken in the order of a hash of their name and the seed until the next one would exceed the limit, so
+    that the choice does not depend on the order of the rows.
 
     Parameters
     ----------
     clusters
         Each row's cluster (its bike).
     limit
-        Rows at most, above 0.
+        Largest number of rows, above 0.
     seed
-        Another seed chooses other clusters.
+        Key of the hash: another seed chooses other clusters.
 
     Returns
     -------
     ndarray
-        True where a row is chosen; one entry a row.
+        True where a row is chosen; one entry per row.
     """
     if len(clusters) <= limit:
         return np.ones(len(clusters), dtype=bool)
@@ -40,6 +40,6 @@ def fit_sample(clusters: pl.Series, limit: int, seed: int) -> NDArray[np.bool_]:
     hashes = [blake2b(name.encode(), key=key, digest_size=8).digest() for name in counts.get_column("name")]
     order = sorted(range(len(hashes)), key=hashes.__getitem__)
     total = np.cumsum(counts.get_column("rows").to_numpy()[order])
-    kept = max(int(np.searchsorted(total, limit, side="right")), 1)
-    chosen = counts.get_column("name")[order[:kept]]
-    return names.is_in(chosen.implode()).to_numpy()
+    chosen = max(int(np.searchsorted(total, limit, side="right")), 1)
+    chosen_names = counts.get_column("name")[order[:chosen]]
+    return names.is_in(chosen_names.implode()).to_numpy()

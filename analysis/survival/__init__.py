@@ -1,24 +1,37 @@
-"""Follow-up: which bleeds came back, how long each was watched, and how returns come with time."""
+"""Survival analysis of bleeds: follow-up, cumulative incidence, and models of the time to return."""
 
-from analysis.survival.aalen_johansen import WindowIncidence, incidence_limits, window_incidence
-from analysis.survival.adjacent_bleeds import adjacent_bleeds
 from analysis.survival.cox import CoxModel, breslow
 from analysis.survival.cumulative_incidence import (
     IncidenceCurve,
+    WindowIncidence,
     aalen_johansen,
     event_type,
     incidence,
+    incidence_limits,
+    kaplan_meier,
     return_observable,
+    window_incidence,
 )
 from analysis.survival.empirical_bayes_ridge import Block
-from analysis.survival.events import match_returns
+from analysis.survival.events import adjacent_bleeds, match_returns
 from analysis.survival.follow_up import add_follow_up, workload
-from analysis.survival.kaplan_meier import kaplan_meier
-from analysis.survival.late_failure import LateFailureModel, late_failure_models, late_model_notes
-from analysis.survival.observation_window import WHOLE_LOG, ObservationWindow, ObservedPeriod, Span, observed_period
-from analysis.survival.recorded import with_silences
+from analysis.survival.observation_window import (
+    WHOLE_LOG,
+    ObservationWindow,
+    ObservedPeriod,
+    Span,
+    exclude_recording_gaps,
+    observed_period,
+)
 from analysis.survival.survival_model import SurvivalModel
-from analysis.survival.weibull import Weibull, weibull, weibull_log_shape
+from analysis.survival.weibull import (
+    LateFailureModel,
+    Weibull,
+    late_failure_models,
+    late_model_notes,
+    weibull,
+    weibull_log_shape,
+)
 from analysis.survival.weibull_regression import WeibullModel
 
 __all__ = [
@@ -39,6 +52,7 @@ __all__ = [
     "adjacent_bleeds",
     "breslow",
     "event_type",
+    "exclude_recording_gaps",
     "incidence",
     "incidence_limits",
     "kaplan_meier",
@@ -50,6 +64,5 @@ __all__ = [
     "weibull",
     "weibull_log_shape",
     "window_incidence",
-    "with_silences",
     "workload",
 ]

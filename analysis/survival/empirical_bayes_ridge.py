@@ -1,26 +1,39 @@
-"""Ridges whose strength is estimated (empirical Bayes): the penalised mode of a quadratic log likelihood."""
+"""Penalised maximum likelihood by Newton's method, with ridge penalties estimated by empirical Bayes."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Generic, Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analysis.stats import symmetric_inverse
+
 FloatArray = NDArray[np.float64]
 MIN_VARIANCE, MAX_VARIANCE = 1e-3, 100.0
-"""Of a pooled block's coefficients: between all but none and more than any log hazard is."""
-RIDGE_STEPS, RIDGE_CONVERGED = 1_000, 1e-12
-LONGEST_EXTRAPOLATION = 64.0
-"""In steps of the rounds it replaces."""
+"""Range of a pooled block's variance: from almost no variation to more than any log hazard ratio has."""
+RIDGE_STEPS, RIDGE_TOLERANCE = 1_000, 1e-12
+MAX_EXTRAPOLATION = 64.0
+"""Longest extrapolation of the penalties, in multiples of the last step."""
+TOLERANCE = 1e-20
+"""A step that gains less than this in twice the log likelihood (1e-10 standard errors) is the last."""
+CLOSE, REUSE_INFORMATION = 1e-7, 0.02
+"""The information matrix is reused for the next step until a step gains more than `REUSE_INFORMATION` of the previous
+gain, and is computed once more when gains fall below `CLOSE`: it costs as many matrix-vector products as there are
+columns, the score one."""
+DISTANT = 10.0
+"""While a step at fixed penalties gains more than this in twice the log likelihood, the quadratic approximation is too
+poor to estimate penalties from."""
+NEWTON_STEPS, HALVINGS = 80, 30
 
 
 @dataclass(frozen=True)
 class Block:
-    """Columns `start` to `stop` that share a ridge; its strength is estimated where `pooled` (empirical Bayes).
+    """Columns `start` to `stop` with a common ridge penalty, estimated by empirical Bayes if `pooled`.
 
-    A pooled block may have a prior: variance 1 / `penalty`, with the weight of `prior_df` coefficients known exactly.
+    A pooled block may have a prior variance of 1 / `penalty`, worth `prior_df` exactly known coefficients.
     """
 
     start: int
@@ -31,15 +44,72 @@ class Block:
 
 
 @dataclass(frozen=True)
+class Evaluation:
+    """A log likelihood and its score at some coefficients."""
+
+    log_likelihood: float
+    score: FloatArray
+
+
+At = TypeVar("At", bound=Evaluation)
+
+
+class Likelihood(Protocol[At]):
+    """A log likelihood that can be evaluated at coefficients, and its information there."""
+
+    def at(self, b: FloatArray) -> At: ...
+
+    def information(self, at: At) -> FloatArray: ...
+
+
+@dataclass(frozen=True)
+class PenalisedFit(Generic[At]):
+    """Coefficients, their ridge penalties, and the unpenalised information and evaluation there."""
+
+    coefficients: FloatArray
+    penalties: FloatArray
+    information: FloatArray
+    at: At
+
+
+@dataclass(frozen=True)
 class PenalisedMode:
-    """The coefficients at the mode, and each column's ridge there."""
+    """The coefficients at the mode, and the ridge penalty of each column there."""
 
     coefficients: FloatArray
     penalties: FloatArray
 
 
-def first_penalties(blocks: Sequence[Block], columns: int) -> FloatArray:
-    """Each column's ridge before any strength is estimated."""
+def maximise(likelihood: Likelihood[At], blocks: Sequence[Block], start: FloatArray) -> PenalisedFit[At]:
+    """Maximise the penalised likelihood; each step re-estimates pooled penalties on the quadratic approximation.
+
+    Parameters
+    ----------
+    likelihood
+        The log likelihood of p coefficients.
+    blocks
+        Ridge penalties; columns in no block have none.
+    start
+        p coefficients.
+    """
+    b, penalties, last, close = start, initial_penalties(blocks, len(start)), np.inf, False
+    at = likelihood.at(b)
+    information = likelihood.information(at)
+    for _ in range(NEWTON_STEPS):
+        step, penalties = _newton_step(information, at.score, b, blocks, penalties)
+        gain = float(step @ (information + np.diag(penalties)) @ step)
+        if close and (gain < TOLERANCE or gain > last):
+            break
+        b, at = _line_search(likelihood, b, step, penalties, at)
+        arrived = gain < CLOSE and not close
+        if arrived or gain > (CLOSE if close else max(CLOSE, REUSE_INFORMATION * last)):
+            information, close = likelihood.information(at), gain < CLOSE
+        last = np.inf if arrived else gain
+    return PenalisedFit(b, penalties, information, at)
+
+
+def initial_penalties(blocks: Sequence[Block], columns: int) -> FloatArray:
+    """Each column's ridge penalty before any is estimated."""
     penalties = np.zeros(columns)
     for block in blocks:
         penalties[block.start : block.stop] = block.penalty
@@ -49,113 +119,121 @@ def first_penalties(blocks: Sequence[Block], columns: int) -> FloatArray:
 def penalised_mode(
     information: FloatArray, linear: FloatArray, blocks: Sequence[Block], penalties: FloatArray
 ) -> PenalisedMode:
-    """The penalised mode of the log likelihood linear'b − b'(information)b / 2, with pooled ridges estimated.
+    """Mode of the penalised quadratic log likelihood linear'b − b'(information)b / 2, pooled penalties estimated.
 
-    A pooled block's strength is its effective number of columns over its sum of squared coefficients (empirical Bayes;
-    D. J. C. MacKay 1992, Neural Comput. 4:415-447), to both of which its prior adds (an inverse gamma prior of the
-    variance); the implied variance is kept between 0.001 and 100. All other columns are taken out once (Schur complement),
-    so that a round costs no more than the pooled columns.
+    A pooled block's penalty is its effective degrees of freedom over its sum of squared coefficients (empirical Bayes;
+    D. J. C. MacKay 1992, Neural Comput. 4:415-447), both increased by its prior (inverse gamma for the variance); the
+    implied variance is limited to 0.001 to 100. Unpooled columns are eliminated first (Schur complement).
     """
     pooled = np.zeros(len(linear), dtype=bool)
     for block in blocks:
         pooled[block.start : block.stop] = block.pooled
     p, f = np.flatnonzero(pooled), np.flatnonzero(~pooled)
-    inner = inverse(information[np.ix_(f, f)] + np.diag(penalties[f]))
-    through = inner @ information[np.ix_(f, p)]
-    left = information[np.ix_(p, p)] - information[np.ix_(p, f)] @ through
-    b, ridge = _estimate_ridges(left, linear[p] - through.T @ linear[f], _pooled_blocks(blocks, p), penalties[p])
-    coefficients, found = np.empty(len(linear)), penalties.copy()
-    coefficients[p], found[p] = b, ridge
-    coefficients[f] = inner @ linear[f] - through @ b
-    return PenalisedMode(coefficients, found)
+    inner = symmetric_inverse(information[np.ix_(f, f)] + np.diag(penalties[f]))
+    projection = inner @ information[np.ix_(f, p)]
+    complement = information[np.ix_(p, p)] - information[np.ix_(p, f)] @ projection
+    pooled_blocks = _pooled_blocks(blocks, p)
+    b, ridge = _estimate_ridges(complement, linear[p] - projection.T @ linear[f], pooled_blocks, penalties[p])
+    coefficients, all_penalties = np.empty(len(linear)), penalties.copy()
+    coefficients[p], all_penalties[p] = b, ridge
+    coefficients[f] = inner @ linear[f] - projection @ b
+    return PenalisedMode(coefficients, all_penalties)
+
+
+def _newton_step(
+    information: FloatArray, score: FloatArray, b: FloatArray, blocks: Sequence[Block], penalties: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """The Newton step and its penalties, which are estimated unless the maximum is distant."""
+    penalised_score = score - penalties * b
+    step = symmetric_inverse(information + np.diag(penalties)) @ penalised_score
+    if float(step @ penalised_score) >= DISTANT:
+        return step, penalties
+    mode = penalised_mode(information, score + information @ b, blocks, penalties)
+    return mode.coefficients - b, mode.penalties
+
+
+def _line_search(
+    likelihood: Likelihood[At], b: FloatArray, step: FloatArray, penalties: FloatArray, at: At
+) -> tuple[FloatArray, At]:
+    """Halve the step until the penalised likelihood does not decrease."""
+    before = at.log_likelihood - 0.5 * penalties @ b**2
+    for _ in range(HALVINGS):
+        moved = b + step
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            new = likelihood.at(moved)
+        after = new.log_likelihood - 0.5 * penalties @ moved**2
+        if np.isfinite(after) and after >= before - 1e-7 * (1 + abs(before)):
+            return moved, new
+        step = step / 2
+    return b, at
 
 
 @dataclass(frozen=True)
 class _PooledBlock:
-    """A pooled block: its `position` among the pooled columns, and its prior's degrees of freedom and sum of squares."""
+    """A pooled block: its `columns` among all pooled ones, and its prior's degrees of freedom and sum of squares."""
 
-    position: slice
+    columns: slice
     prior_df: float
     prior_squares: float
 
 
 def _pooled_blocks(blocks: Sequence[Block], pooled: NDArray[np.intp]) -> list[_PooledBlock]:
-    parts = []
+    result = []
     for block in blocks:
         if block.pooled and block.stop > block.start:
             start, stop = np.searchsorted(pooled, [block.start, block.stop])
             squares = block.prior_df / block.penalty if block.prior_df else 0.0
-            parts.append(_PooledBlock(slice(int(start), int(stop)), block.prior_df, squares))
-    return parts
+            result.append(_PooledBlock(slice(int(start), int(stop)), block.prior_df, squares))
+    return result
 
 
 def _estimate_ridges(
-    information: FloatArray, linear: FloatArray, pooled_blocks: list[_PooledBlock], penalties: FloatArray
+    information: FloatArray, linear: FloatArray, blocks: list[_PooledBlock], penalties: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Rounds until no ridge moves; after every two plain ones an extrapolated one.
+    """Iterate the penalties to a fixed point, extrapolating after every second update.
 
     Source: R. Varadhan & C. Roland 2008, Scand. J. Stat. 35:335-353 (squared extrapolation).
     """
-    if not pooled_blocks:
+    if not blocks:
         return np.zeros(0), penalties
-    path = [np.log(np.array([penalties[part.position.start] for part in pooled_blocks]))]
+    path = [np.log(np.array([penalties[block.columns.start] for block in blocks]))]
     for _ in range(RIDGE_STEPS):
-        moved = _updated_penalties(information, linear, pooled_blocks, path[-1])
-        converged = np.max(np.abs(moved - path[-1])) < RIDGE_CONVERGED
-        path.append(moved)
+        updated = _updated_log_penalties(information, linear, blocks, path[-1])
+        converged = np.max(np.abs(updated - path[-1])) < RIDGE_TOLERANCE
+        path.append(updated)
         if converged:
             break
         if len(path) == 3:
-            path = [_accelerated_update(*path)]
-    penalties = _by_column(path[-1], pooled_blocks, len(linear))
-    return inverse(information + np.diag(penalties)) @ linear, penalties
+            path = [_extrapolate(*path)]
+    penalties = _by_column(path[-1], blocks, len(linear))
+    return symmetric_inverse(information + np.diag(penalties)) @ linear, penalties
 
 
-def _updated_penalties(
-    information: FloatArray, linear: FloatArray, pooled_blocks: list[_PooledBlock], at: FloatArray
+def _updated_log_penalties(
+    information: FloatArray, linear: FloatArray, blocks: list[_PooledBlock], log_penalties: FloatArray
 ) -> FloatArray:
-    """The logarithms of the ridges that the coefficients at these ridges imply."""
-    penalties = _by_column(at, pooled_blocks, len(linear))
-    covariance = inverse(information + np.diag(penalties))
+    """The log penalties implied by the coefficients at these penalties."""
+    penalties = _by_column(log_penalties, blocks, len(linear))
+    covariance = symmetric_inverse(information + np.diag(penalties))
     b, shrinkage = covariance @ linear, penalties * np.diag(covariance)
-    places = [part.position for part in pooled_blocks]
-    edf = np.array([max(place.stop - place.start - shrinkage[place].sum(), 1e-3) for place in places])
-    squares = np.array([float(b[place] @ b[place]) for place in places])
-    edf, squares = (
-        edf + [part.prior_df for part in pooled_blocks],
-        squares + [part.prior_squares for part in pooled_blocks],
-    )
+    columns = [block.columns for block in blocks]
+    edf = np.array([max(own.stop - own.start - shrinkage[own].sum(), 1e-3) for own in columns])
+    squares = np.array([float(b[own] @ b[own]) for own in columns])
+    edf = edf + [block.prior_df for block in blocks]
+    squares = squares + [block.prior_squares for block in blocks]
     return -np.log(np.clip(squares / edf, MIN_VARIANCE, MAX_VARIANCE))
 
 
-def _accelerated_update(first: FloatArray, second: FloatArray, third: FloatArray) -> FloatArray:
-    step, bend = second - first, third - 2 * second + first
-    far = min(float(np.linalg.norm(step)) / max(float(np.linalg.norm(bend)), 1e-300), LONGEST_EXTRAPOLATION)
-    if far <= 1:
+def _extrapolate(first: FloatArray, second: FloatArray, third: FloatArray) -> FloatArray:
+    step, curvature = second - first, third - 2 * second + first
+    length = min(float(np.linalg.norm(step)) / max(float(np.linalg.norm(curvature)), 1e-300), MAX_EXTRAPOLATION)
+    if length <= 1:
         return third
-    return np.clip(first + 2 * far * step + far**2 * bend, -np.log(MAX_VARIANCE), -np.log(MIN_VARIANCE))
+    return np.clip(first + 2 * length * step + length**2 * curvature, -np.log(MAX_VARIANCE), -np.log(MIN_VARIANCE))
 
 
-def _by_column(at: FloatArray, pooled_blocks: list[_PooledBlock], columns: int) -> FloatArray:
+def _by_column(log_penalties: FloatArray, blocks: list[_PooledBlock], columns: int) -> FloatArray:
     penalties = np.zeros(columns)
-    for ridge, part in zip(at, pooled_blocks, strict=True):
-        penalties[part.position] = np.exp(ridge)
+    for log_penalty, block in zip(log_penalties, blocks, strict=True):
+        penalties[block.columns] = np.exp(log_penalty)
     return penalties
-
-
-def inverse(matrix: FloatArray) -> FloatArray:
-    """Of a symmetric matrix; directions without information get none."""
-    from scipy.linalg import lapack
-
-    if not matrix.size:
-        return matrix
-    root, failed = lapack.dpotrf((matrix + matrix.T) / 2, lower=1)
-    pivots = np.diag(root) ** 2
-    if not failed and pivots.min(initial=np.inf) > pivots.max(initial=0.0) * 1e-10:
-        half, _ = lapack.dpotri(root, lower=1)
-        whole = half + half.T
-        np.fill_diagonal(whole, np.diag(half))
-        return np.asarray(whole)
-    values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
-    positive = values > max(values.max(initial=0.0), 1e-300) * 1e-10
-    return (vectors[:, positive] / values[positive]) @ vectors[:, positive].T

@@ -1,4 +1,4 @@
-"""Which returns count as a re-bleed comeback, and of which bleed."""
+"""Re-bleed returns matched to the bleeds they belong to, and the previous and next bleeds of the same brake."""
 
 from __future__ import annotations
 
@@ -7,11 +7,42 @@ from pandera.typing.polars import DataFrame
 
 from analysis.intake import Log
 from analysis.standard import Standard
-from analysis.survival.adjacent_bleeds import adjacent_bleeds
 from schemas import validate_table
 from schemas.intermediate import Returns
+from schemas.log import Sessions
 
 RETURN_REASONS = ("comeback", "soft_lever")
+
+
+def adjacent_bleeds(sessions: DataFrame[Sessions]) -> pl.DataFrame:
+    """Each bleed with the previous and the next two bleeds of the same brake, in order of day, hour and session_id.
+
+    Returns
+    -------
+    DataFrame
+        Sorted by session_id: session_id, started_at, day, job_reason; previous_id and previous_day; next_day, and
+        next_but_one_day of the bleed after it; empty where there is none.
+    """
+    bleeds = sessions.select(
+        "session_id",
+        "job_reason",
+        "started_at",
+        brake_of_bike=pl.struct("bike_id", "brake").rank("dense"),
+        day=pl.col("started_at").dt.date(),
+    ).sort("session_id")
+    bleeds = bleeds.with_row_index("place").sort("brake_of_bike", "started_at", "place")
+    neighbours = bleeds.select(
+        "place",
+        "session_id",
+        "started_at",
+        "day",
+        "job_reason",
+        previous_id=_of_same_brake("session_id", 1),
+        previous_day=_of_same_brake("day", 1),
+        next_day=_of_same_brake("day", -1),
+        next_but_one_day=_of_same_brake("day", -2),
+    )
+    return neighbours.sort("place").drop("place")
 
 
 def match_returns(
@@ -19,20 +50,20 @@ def match_returns(
 ) -> DataFrame[Returns]:
     """Every re-bleed return of an accepted bleed.
 
-    A linked return counts when its complaint or its finding is one the standard counts, unless its finding is one that
-    never counts. A bleed whose job_reason is `comeback` or `soft_lever` counts as a return of the same brake's bleed
-    before it, on the day it began and within the window, unless a linked return of that bleed lies between the two.
+    A return matched to a bleed counts if the standard counts its complaint or its finding, unless the finding is one
+    that the standard excludes. A bleed whose job_reason is `comeback` or `soft_lever` counts as a return of the previous
+    bleed of the same brake, on the day it began and within the window, unless a return is recorded between the two.
 
     Parameters
     ----------
     log
         Accepted bleeds and returns.
     standard
-        Whose comeback rule decides.
+        The standard whose comeback rule decides.
     window_days
-        The window, days.
+        Length of the window in days.
     adjacent
-        `succession(log.sessions)`, where the caller has it already.
+        `adjacent_bleeds(log.sessions)`, if already computed.
 
     Returns
     -------
@@ -47,8 +78,14 @@ def match_returns(
         session_id="bleed", days="days", comeback_id="comeback_id", repair_session_id=pl.lit(None, pl.String)
     )
     adjacent = adjacent_bleeds(log.sessions) if adjacent is None else adjacent
-    by_reason = _returns_by_reason(log, window_days, adjacent)
+    by_reason = _returns_by_job_reason(log, window_days, adjacent)
     return validate_table(Returns, pl.concat([rows, by_reason]).sort("session_id", "days", "comeback_id"))
+
+
+def _of_same_brake(column: str, shift: int) -> pl.Expr:
+    """The value `shift` rows earlier in the sorted table, where that is still the same brake."""
+    brake = pl.col("brake_of_bike")
+    return pl.when(brake == brake.shift(shift)).then(pl.col(column).shift(shift))
 
 
 def _counts_as_rebleed(standard: Standard) -> pl.Expr:
@@ -58,16 +95,16 @@ def _counts_as_rebleed(standard: Standard) -> pl.Expr:
     return (complaint_counts | finding_counts) & ~pl.col("finding").is_in(list(rule.exclude_findings)).fill_null(False)
 
 
-def _returns_by_reason(log: Log, window_days: int, adjacent: pl.DataFrame) -> pl.DataFrame:
-    """Bleeds whose job_reason tells that the bleed before them came back, where no written return does."""
-    days = (pl.col("day") - pl.col("before_day")).dt.total_days()
+def _returns_by_job_reason(log: Log, window_days: int, adjacent: pl.DataFrame) -> pl.DataFrame:
+    """Bleeds done because of a comeback, as returns of the previous bleed where none is recorded."""
+    days = (pl.col("day") - pl.col("previous_day")).dt.total_days()
     by_reason = (
         adjacent.filter(pl.col("job_reason").is_in(RETURN_REASONS))
-        .select(session_id="before_id", days=days, repair_session_id="session_id")
+        .select(session_id="previous_id", days=days, repair_session_id="session_id")
         .filter(pl.col("days") <= window_days)
     )
     links = log.links.filter(pl.col("session_id").is_not_null())
-    recorded = links.group_by("session_id").agg(written=pl.col("days").min()).sort("session_id")
+    recorded = links.group_by("session_id").agg(recorded_days=pl.col("days").min()).sort("session_id")
     by_reason = by_reason.join(recorded, on="session_id", how="left")
-    untold = by_reason.filter(~(pl.col("written") <= pl.col("days")).fill_null(False))
-    return untold.select("session_id", "days", pl.lit(None, pl.String).alias("comeback_id"), "repair_session_id")
+    unrecorded = by_reason.filter(~(pl.col("recorded_days") <= pl.col("days")).fill_null(False))
+    return unrecorded.select("session_id", "days", pl.lit(None, pl.String).alias("comeback_id"), "repair_session_id")

@@ -1,4 +1,4 @@
-"""How long each bleed was followed and how that ended."""
+"""Follow-up of each bleed: time at risk, how it ended, and whether the bleed came back within the window."""
 
 from __future__ import annotations
 
@@ -10,8 +10,7 @@ from pandera.typing.polars import DataFrame
 from analysis.intake import Log
 from analysis.standard import Standard
 from analysis.stats import level_codes
-from analysis.survival.adjacent_bleeds import adjacent_bleeds
-from analysis.survival.events import match_returns
+from analysis.survival.events import adjacent_bleeds, match_returns
 from analysis.survival.observation_window import WHOLE_LOG, ObservationWindow
 from schemas import validate_table
 from schemas.intermediate import Followed, Returns, Workload
@@ -27,25 +26,25 @@ def add_follow_up(
 ) -> DataFrame[Followed]:
     """Follow-up of every accepted bleed.
 
-    The time at risk ends at the first of: a re-bleed return, any later bleed of the same brake, the last day on which
-    returns were recorded (the as-of date unless limited; by shop); a return on the same day as another end comes
-    first. A bleed is mature when that last day is at least `window_days` after it. A bleed from before returns were
-    recorded is not counted as a success: it is not mature and was followed for no days.
+    Time at risk ends at the first of: a re-bleed return (event), any later bleed of the same brake (competing event),
+    the last day on which the shop recorded returns (censoring; the as-of date unless limited). On the same day a return
+    comes first. A bleed is mature if that last day is at least `window_days` after it. A bleed from before returns were
+    recorded is not counted as a success: it is not mature and has no time at risk.
 
     Parameters
     ----------
     log
         Accepted bleeds and returns.
     standard
-        Which returns count.
+        The standard whose comeback rule decides.
     window_days
-        The window, days.
+        Length of the window in days.
     observation_window
         The days on which returns were recorded.
     known_returns
-        `returns(log, standard, window_days)`, where the caller has it already.
+        `match_returns(log, standard, window_days)`, if already computed.
     adjacent
-        `succession(log.sessions)`, where the caller has it already.
+        `adjacent_bleeds(log.sessions)`, if already computed.
     """
     adjacent = adjacent_bleeds(log.sessions) if adjacent is None else adjacent
     known_returns = match_returns(log, standard, window_days, adjacent) if known_returns is None else known_returns
@@ -54,13 +53,13 @@ def add_follow_up(
     bleeds = bleeds.with_columns(
         month=pl.col("started_at").dt.strftime("%Y-%m"),
         age_days=_days_to(pl.lit(log.as_of)),
-        observed_days=pl.Series(_observed(log, adjacent, observation_window)),
-        gap_days=_days_to(pl.col("second_day")),
+        observed_days=pl.Series(_observed_days(log, adjacent, observation_window)),
+        gap_days=_days_to(pl.col("next_day")),
     ).with_columns(return_days=pl.when(pl.col("back_days") <= pl.col("observed_days")).then("back_days"))
     table = bleeds.with_columns(
         mature=pl.col("observed_days") >= window_days,
         came_back=(pl.col("return_days") <= window_days).fill_null(False),
-        next_bleed_days=_next_bleed(),
+        next_bleed_days=_next_bleed_days(),
         days_at_risk=pl.min_horizontal("return_days", "gap_days", "observed_days"),
         end=_end(),
     )
@@ -68,7 +67,7 @@ def add_follow_up(
 
 
 def workload(log: Log) -> DataFrame[Workload]:
-    """How many bleeds the technician did that day and this bleed's place among them; sorted by session_id."""
+    """How many bleeds the technician did that day, and this bleed's position among them; sorted by session_id."""
     technician = pl.Series(level_codes(log.sessions.get_column("technician")))
     bleeds = log.sessions.select("session_id", "started_at", who=technician, day=pl.col("started_at").dt.date())
     bleeds = bleeds.sort("session_id")
@@ -84,40 +83,40 @@ def _days_to(day: pl.Expr) -> pl.Expr:
     return (day - pl.col("day")).dt.total_days()
 
 
-def _observed(log: Log, around: pl.DataFrame, covered: ObservationWindow) -> pl.Series:
-    """Days on which a return would have been recorded, 0 for a bleed outside them."""
-    first, last = covered.returns_from or dt.date.min, min(log.as_of, covered.returns_to or log.as_of)
-    if not covered.shops:
-        return around.select(_within(pl.lit(first), pl.lit(last))).to_series()
+def _observed_days(log: Log, adjacent: pl.DataFrame, window: ObservationWindow) -> pl.Series:
+    """Days after each bleed on which its return would have been recorded; 0 for a bleed outside the window."""
+    first, last = window.returns_from or dt.date.min, min(log.as_of, window.returns_to or log.as_of)
+    if not window.shops:
+        return adjacent.select(_days_within(pl.lit(first), pl.lit(last))).to_series()
     spans = {
         shop: (max(first, span.returns_from or first), min(last, span.returns_to or last))
-        for shop, span in covered.shops.items()
+        for shop, span in window.shops.items()
     }
     shop = log.sessions.sort("session_id").get_column("shop")
-    own = [
-        shop.replace_strict({name: span[end] for name, span in spans.items()}, default=usual, return_dtype=pl.Date)
-        for end, usual in enumerate((first, last))
-    ]
-    days = around.select("day").with_columns(first=own[0], last=own[1])
-    return days.select(_within(pl.col("first"), pl.col("last"))).to_series()
+    shop_first, shop_last = (
+        shop.replace_strict({name: span[end] for name, span in spans.items()}, default=default, return_dtype=pl.Date)
+        for end, default in enumerate((first, last))
+    )
+    days = adjacent.select("day").with_columns(first=shop_first, last=shop_last)
+    return days.select(_days_within(pl.col("first"), pl.col("last"))).to_series()
 
 
-def _within(first: pl.Expr, last: pl.Expr) -> pl.Expr:
+def _days_within(first: pl.Expr, last: pl.Expr) -> pl.Expr:
     return pl.when(pl.col("day") < first).then(0).otherwise(pl.max_horizontal(_days_to(last), 0))
 
 
 def _end() -> pl.Expr:
-    """A return comes before a later bleed of the same day, and that before the end of the log."""
+    """How time at risk ended; on the same day a return comes before a later bleed, and that before the end of the log."""
     return_first = pl.col("return_days") <= pl.min_horizontal("gap_days", "observed_days")
     next_first = pl.col("gap_days") <= pl.col("observed_days")
     later = pl.when(next_first).then(pl.lit("next_bleed")).otherwise(pl.lit("as_of"))
     return pl.when(return_first).then(pl.lit("return")).otherwise(later)
 
 
-def _next_bleed() -> pl.Expr:
-    """Days to the brake's next bleed that is no repair of a return of this one.
+def _next_bleed_days() -> pl.Expr:
+    """Days to the brake's next bleed, not counting the repair of a return of this one.
 
     The first bleed on or after the day of a return, with none between, is that return's repair.
     """
     repaired = (pl.col("gap_days") >= pl.col("back_days")).fill_null(False)
-    return pl.when(repaired).then(_days_to(pl.col("third_day"))).otherwise("gap_days")
+    return pl.when(repaired).then(_days_to(pl.col("next_but_one_day"))).otherwise("gap_days")

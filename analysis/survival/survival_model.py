@@ -1,4 +1,4 @@
-"""What steps, risk and planning know of a time-to-return model."""
+"""The interface of time-to-return models, all that steps, risk and planning use of them."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ Days = NDArray[np.int64]
 class SurvivalModel(Protocol):
     """A fitted proportional-hazards model: cumulative hazard = baseline(day) × exp(x · coefficients).
 
-    `covariance` (p × p) is the inverse of the penalised information, `penalties` the ridge of each column.
+    `covariance` (p × p) is the inverse of the penalised information, `penalties` the ridge penalty of each column.
     """
 
     @property
@@ -31,7 +31,7 @@ class SurvivalModel(Protocol):
 
     @property
     def df_correction(self) -> float:
-        """What a standard error is multiplied by for the columns estimated: sqrt(E / (E − edf)), E the events."""
+        """Factor for standard errors: sqrt(E / (E − edf)), E the number of events."""
         ...
 
     @classmethod
@@ -52,17 +52,17 @@ class SurvivalModel(Protocol):
         Parameters
         ----------
         x
-            One row a bleed, one column a covariate, centred.
+            One row per bleed, one column per covariate, centred.
         time, event
-            Whole days at risk, and whether each ended in a return; at least one did.
+            Time at risk in whole days, and whether it ended in a return; at least one did.
         blocks
-            Ridges; columns in no block have none. The strength of a pooled block is estimated.
+            Ridge penalties; columns in no block have none. The penalty of a pooled block is estimated.
         clusters
-            Each row's bike, numbered from 0; every row is its own unless given.
+            Each row's bike, numbered from 0; each row is a cluster of one unless given.
         start
-            Coefficients at which the search starts; it ends at the same place.
+            Coefficients at which the iteration starts; the result does not depend on them.
         entry
-            Days after which a row is at risk (late entry); from day 0 unless given, and where it is below 0.
+            Day after which each row is at risk (late entry); from day 0 unless given, and where it is below 0.
         offset
             Added to each row's linear predictor.
 
@@ -74,30 +74,30 @@ class SurvivalModel(Protocol):
         ...
 
     def linear_predictor(self, x: FloatArray) -> FloatArray:
-        """x · coefficients, one a row."""
+        """x · coefficients, one per row."""
         ...
 
     def cumulative_hazard(self, days: Days | int, x: FloatArray | None = None) -> FloatArray:
-        """Cumulative hazard up to and with each day: of the rows of `x`, or the baseline's."""
+        """Cumulative hazard up to and including each day: of the rows of `x`, or of the baseline."""
         ...
 
     def influence(self, contrasts: FloatArray) -> FloatArray:
-        """How much each cluster moves linear contrasts of the coefficients (p × k): clusters × k."""
+        """Influence of each cluster on linear contrasts of the coefficients (p × k): clusters × k."""
         ...
 
     def baseline_influence(self, day: int) -> FloatArray:
-        """How much each cluster moves the logarithm of the baseline's cumulative hazard at a day."""
+        """Influence of each cluster on the log of the baseline cumulative hazard at a day."""
         ...
 
 
 def df_correction(events: float, edf: float) -> float:
-    """sqrt(E / (E − edf)), at most 2: for `edf` columns estimated from E events."""
+    """sqrt(E / (E − edf)), at most 2, for E events and `edf` effective columns."""
     return float(np.sqrt(events / max(events - edf, 0.25 * events)))
 
 
 def require_usable(x: FloatArray, event: NDArray[np.bool_]) -> None:
     """Raise ValueError where a model cannot be fitted."""
     if not event.any():
-        raise ValueError("event: at least one return is needed, got none; ask for raw rates instead")
+        raise ValueError("event: at least one return is needed, got none; use crude rates instead")
     if not np.isfinite(x.sum(axis=0)).all():
-        raise ValueError("x: every covariate must be finite, got NaN or infinity; fill what was not recorded")
+        raise ValueError("x: every covariate must be finite, got NaN or infinity; fill in missing values first")

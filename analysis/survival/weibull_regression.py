@@ -1,4 +1,6 @@
-"""Proportional hazards with a Weibull baseline: log cumulative hazard = x · coefficients + level + shape × log(days).
+"""Weibull proportional hazards model with ridge penalties.
+
+Log cumulative hazard = x · coefficients + level + shape × log(days).
 
 Source: W. Q. Meeker & L. A. Escobar 1998, Statistical Methods for Reliability Data, chapter 17.
 """
@@ -12,9 +14,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.stats import sum_within_clusters, weighted_gram
-from analysis.survival.empirical_bayes_ridge import Block, inverse
-from analysis.survival.penalized_fit import Evaluation, maximise
+from analysis.stats import sum_within_clusters, symmetric_inverse, weighted_gram
+from analysis.survival.empirical_bayes_ridge import Block, Evaluation, maximise
 from analysis.survival.survival_model import df_correction, require_usable
 
 FloatArray = NDArray[np.float64]
@@ -25,10 +26,10 @@ MIN_DAYS = 0.5
 
 @dataclass(frozen=True)
 class WeibullModel:
-    """A fitted Weibull regression; see `SurvivalModel` for what it is asked.
+    """A fitted Weibull regression; its methods are described in `SurvivalModel`.
 
-    `level` is the baseline's log cumulative hazard at day 1, `shape` its power of days; `scores` each cluster's score of the
-    p coefficients, the level and the log shape; `whole` the covariance of all of these.
+    `level` is the log of the baseline cumulative hazard at day 1, `shape` its power of days; `scores` are each cluster's
+    score in the p coefficients, the level and the log shape, `full_covariance` the covariance of all of these.
     """
 
     coefficients: FloatArray
@@ -38,7 +39,7 @@ class WeibullModel:
     edf: float
     log_likelihood: float
     events: float
-    whole: FloatArray = field(repr=False)
+    full_covariance: FloatArray = field(repr=False)
     scores: FloatArray = field(repr=False)
 
     @classmethod
@@ -57,28 +58,28 @@ class WeibullModel:
         """Fit the model; see `SurvivalModel.fit`."""
         require_usable(x, event)
         columns = x.shape[1]
-        likelihood = WeibullLikelihood.of(x, time, event, entry, offset)
+        likelihood = WeibullLikelihood.build(x, time, event, entry, offset)
         first = np.zeros(columns) if start is None else start
         days = np.exp(likelihood.log_time).sum() - np.exp(likelihood.log_entry).sum()
-        found = maximise(likelihood, blocks, np.concatenate([first, [np.log(event.sum() / days), 0.0]]))
-        whole = inverse(found.information + np.diag(found.penalties))
-        own = np.arange(len(x)) if clusters is None else clusters
+        fit = maximise(likelihood, blocks, np.concatenate([first, [np.log(event.sum() / days), 0.0]]))
+        full_covariance = symmetric_inverse(fit.information + np.diag(fit.penalties))
+        clusters = np.arange(len(x)) if clusters is None else clusters
         return cls(
-            coefficients=found.coefficients[:columns],
-            level=float(found.coefficients[-2]),
-            shape=float(np.exp(found.coefficients[-1])),
-            penalties=found.penalties[:columns],
-            edf=columns - float((found.penalties * np.diag(whole)).sum()),
-            log_likelihood=found.at.log_likelihood,
+            coefficients=fit.coefficients[:columns],
+            level=float(fit.coefficients[-2]),
+            shape=float(np.exp(fit.coefficients[-1])),
+            penalties=fit.penalties[:columns],
+            edf=columns - float((fit.penalties * np.diag(full_covariance)).sum()),
+            log_likelihood=fit.at.log_likelihood,
             events=float(event.sum()),
-            whole=whole,
-            scores=sum_within_clusters(likelihood.scores(found.coefficients), own),
+            full_covariance=full_covariance,
+            scores=sum_within_clusters(likelihood.scores(fit.coefficients), clusters),
         )
 
     @property
     def covariance(self) -> FloatArray:
         columns = len(self.coefficients)
-        return self.whole[:columns, :columns]
+        return self.full_covariance[:columns, :columns]
 
     @property
     def df_correction(self) -> float:
@@ -92,22 +93,26 @@ class WeibullModel:
         return np.asarray(baseline if x is None else baseline * np.exp(self.linear_predictor(x)))
 
     def influence(self, contrasts: FloatArray) -> FloatArray:
-        return self.scores @ self.whole[:, : len(self.coefficients)] @ contrasts
+        return self.scores @ self.full_covariance[:, : len(self.coefficients)] @ contrasts
 
     def baseline_influence(self, day: int) -> FloatArray:
         log_day = float(np.log(max(day, MIN_DAYS)))
-        return self.scores @ (self.whole[:, -2] + self.shape * log_day * self.whole[:, -1])
+        return self.scores @ (self.full_covariance[:, -2] + self.shape * log_day * self.full_covariance[:, -1])
 
 
 @dataclass(frozen=True)
 class WeibullEvaluation(Evaluation):
-    """Also each row's derivatives, up to the covariates: of the level, of the log shape, and their curvatures."""
+    """Adds each row's score in the level and the log shape, and what the information needs.
 
-    by_level: FloatArray
-    by_shape: FloatArray
+    `hazard` is the cumulative hazard over the time at risk, `hazard_by_log_shape` its derivative in the log shape,
+    `shape_information` minus the second derivative of the log likelihood in the log shape.
+    """
+
+    score_level: FloatArray
+    score_log_shape: FloatArray
     hazard: FloatArray
-    across: FloatArray
-    shape_twice: float
+    hazard_by_log_shape: FloatArray
+    shape_information: float
 
 
 @dataclass(frozen=True)
@@ -121,7 +126,7 @@ class WeibullLikelihood:
     offset: FloatArray
 
     @classmethod
-    def of(
+    def build(
         cls, x: FloatArray, time: Days, event: NDArray[np.bool_], entry: Days | None, offset: FloatArray | None
     ) -> WeibullLikelihood:
         since = np.full(len(x), -1) if entry is None else entry
@@ -134,28 +139,30 @@ class WeibullLikelihood:
         shape = np.exp(b[-1])
         linear = self.x @ b[:-2] + self.offset + b[-2]
         until, since = (np.exp(linear + shape * log_days) for log_days in (self.log_time, self.log_entry))
-        known = np.where(np.isfinite(self.log_entry), self.log_entry, 0.0)
-        across = shape * (until * self.log_time - since * known)
-        curved = shape**2 * (until * self.log_time**2 - since * known**2)
+        finite_entry = np.where(np.isfinite(self.log_entry), self.log_entry, 0.0)
+        hazard_by_log_shape = shape * (until * self.log_time - since * finite_entry)
+        curved = shape**2 * (until * self.log_time**2 - since * finite_entry**2)
         log_hazard = linear + b[-1] + (shape - 1) * self.log_time
-        by_level = self.event - (until - since)
-        by_shape = self.event * (1 + shape * self.log_time) - across
-        score = np.concatenate([self.x.T @ by_level, [by_level.sum(), by_shape.sum()]])
+        score_level = self.event - (until - since)
+        score_log_shape = self.event * (1 + shape * self.log_time) - hazard_by_log_shape
+        score = np.concatenate([self.x.T @ score_level, [score_level.sum(), score_log_shape.sum()]])
         log_likelihood = float(log_hazard[self.event].sum() - (until - since).sum())
-        twice = float((across + curved - shape * self.event * self.log_time).sum())
-        return WeibullEvaluation(log_likelihood, score, by_level, by_shape, until - since, across, twice)
+        twice = float((hazard_by_log_shape + curved - shape * self.event * self.log_time).sum())
+        return WeibullEvaluation(
+            log_likelihood, score, score_level, score_log_shape, until - since, hazard_by_log_shape, twice
+        )
 
     def scores(self, b: FloatArray) -> FloatArray:
-        """Each row's score, n × (p + 2)."""
+        """Score of each row, n × (p + 2)."""
         at = self.at(b)
-        return np.column_stack([self.x * at.by_level[:, None], at.by_level, at.by_shape])
+        return np.column_stack([self.x * at.score_level[:, None], at.score_level, at.score_log_shape])
 
     def information(self, at: WeibullEvaluation) -> FloatArray:
         size = self.x.shape[1]
-        found = np.empty((size + 2, size + 2))
-        found[:size, :size] = weighted_gram(self.x, at.hazard)
-        found[:size, size] = found[size, :size] = self.x.T @ at.hazard
-        found[:size, size + 1] = found[size + 1, :size] = self.x.T @ at.across
-        found[size, size], found[size + 1, size + 1] = at.hazard.sum(), at.shape_twice
-        found[size, size + 1] = found[size + 1, size] = at.across.sum()
-        return found
+        matrix = np.empty((size + 2, size + 2))
+        matrix[:size, :size] = weighted_gram(self.x, at.hazard)
+        matrix[:size, size] = matrix[size, :size] = self.x.T @ at.hazard
+        matrix[:size, size + 1] = matrix[size + 1, :size] = self.x.T @ at.hazard_by_log_shape
+        matrix[size, size], matrix[size + 1, size + 1] = at.hazard.sum(), at.shape_information
+        matrix[size, size + 1] = matrix[size + 1, size] = at.hazard_by_log_shape.sum()
+        return matrix

@@ -3,7 +3,7 @@
 import polars as pl
 
 from analysis.dataset import bleed_data
-from analysis.monitoring.monthly_counts import monthly_counts
+from analysis.monitoring import monthly_counts
 from analysis.standard import built_in
 from tests.build import bleed, comeback, log_of
 
@@ -12,7 +12,7 @@ def months(sessions, comebacks=()):
     return monthly_counts(bleed_data(log_of(list(sessions), list(comebacks)), built_in(), 90))
 
 
-def test_a_month_without_bleeds_stands_there_with_none():
+def test_a_month_without_bleeds_has_a_row_of_zeros():
     table = months([bleed("S1", "2025-12-31T23:30"), bleed("S2", "2026-03-01", bike_id="b")])
     assert table.select("month", "sessions").rows() == [("2025-12", 1), ("2026-01", 0), ("2026-02", 0), ("2026-03", 1)]
 
@@ -29,7 +29,7 @@ def test_each_shop_has_every_month_after_all():
     ]
 
 
-def test_only_mature_bleeds_make_a_rate():
+def test_only_mature_bleeds_count_in_the_rate():
     old = [bleed("S1", "2026-02-01", bike_id="a"), bleed("S2", "2026-02-02", bike_id="b")]
     young = [bleed("S3", "2026-06-01", bike_id="c")]
     back = [

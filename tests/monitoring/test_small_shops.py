@@ -1,4 +1,4 @@
-"""Shops too small to watch stand beside those that are not."""
+"""Shops too small for control charts are still listed."""
 
 import numpy as np
 import polars as pl
@@ -9,10 +9,10 @@ from synthetic import family, simulate
 from tests.simulated_logs import prepared_of
 
 
-def test_a_shop_too_small_to_watch_stands_beside_the_whole():
+def test_a_shop_too_small_to_chart_is_listed_with_all_bleeds():
     ready = prepared_of(simulate(family("base", 700), 3))
     rng = np.random.default_rng(1)
     table = monthly_rates(ready, expected_risk(ready, rng), rng)
-    watched = table.group_by("group").agg(told=pl.col("centre").count() > 0)
-    assert watched.get_column("told").any()
+    charts = table.group_by("group").agg(charted=pl.col("centre").count() > 0)
+    assert charts.get_column("charted").any()
     assert set(table.get_column("group")) == {"all", "Tarnholt", "Velmoor", "Quay Street"}

@@ -1,4 +1,4 @@
-"""Prepared bleeds without a detour through a log: outcomes and a few columns, everything else not recorded."""
+"""Bleed data built directly: outcomes and a few columns, everything else not recorded."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ CONTEXT = ("shop", "technician", "brake_model", "hose_route", "brake", "job_reas
 
 
 def bare(back, *, age_days=None, return_days=None, missed=None, **columns) -> BleedData:
-    """`back`: whether a return came within the window; `return_days` (NaN: none) beats it, at any age."""
+    """`back`: whether a return came within the window; `return_days` (NaN: none), at any age, replaces it."""
     back = np.asarray(back, dtype=bool)
     n = len(back)
     age = np.full(n, 400) if age_days is None else np.asarray(age_days)

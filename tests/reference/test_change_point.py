@@ -23,35 +23,35 @@ DISASTERS = np.array([
 
 def test_the_nile_changed_after_1898():
     years, flow = nile.load().data["year"].to_numpy(), nile.load().data["volume"].to_numpy()
-    found = change_point(flow, np.ones(100), np.random.default_rng(1))
-    assert years[found.index - 1] == 1898
-    assert found.ratio == pytest.approx(849.97222 / 1097.75, rel=1e-6)
-    assert found.p_value < 1 / 1000  # none of 999 series without a change came near
+    change = change_point(flow, np.ones(100), np.random.default_rng(1))
+    assert years[change.index - 1] == 1898
+    assert change.ratio == pytest.approx(849.97222 / 1097.75, rel=1e-6)
+    assert change.p_value < 1 / 1000  # none of 999 series without a change came near
 
 
 def test_coal_mining_grew_safer_after_1891():
-    found = change_point(DISASTERS, np.ones(112), np.random.default_rng(1))
-    assert 1851 + found.index - 1 == 1891
-    assert DISASTERS[: found.index].mean() == pytest.approx(3.1, abs=0.05)
-    assert DISASTERS[found.index :].mean() == pytest.approx(0.9, abs=0.05)
-    assert found.p_value <= 0.001
+    change = change_point(DISASTERS, np.ones(112), np.random.default_rng(1))
+    assert 1851 + change.index - 1 == 1891
+    assert DISASTERS[: change.index].mean() == pytest.approx(3.1, abs=0.05)
+    assert DISASTERS[change.index :].mean() == pytest.approx(0.9, abs=0.05)
+    assert change.p_value <= 0.001
 
 
-def test_a_change_that_the_expectation_explains_is_not_named_again():
+def test_a_change_explained_by_the_expectation_is_not_reported():
     expected = np.where(np.arange(112) < 41, 3.1, 0.9)
-    found = change_point(DISASTERS, expected, np.random.default_rng(1))
-    assert 1851 + found.index - 1 == 1947  # the later, lesser one that two-change models find (from memory)
-    assert found.p_value > 0.01
+    change = change_point(DISASTERS, expected, np.random.default_rng(1))
+    assert 1851 + change.index - 1 == 1947  # the later, lesser one that two-change models find (from memory)
+    assert change.p_value > 0.01
 
 
-def test_chance_is_called_a_change_in_one_series_of_twenty():
+def test_the_false_positive_rate_is_one_in_twenty():
     rng = np.random.default_rng(3)
     called = sum(change_point(rng.poisson(8.0, 24).astype(float), np.full(24, 8.0), rng, draws=199).p_value <= 0.05
                  for _ in range(400))  # fmt: skip
     assert 5 <= called <= 36  # 20 expected; beyond four standard errors a wrong p-value
 
 
-def test_few_months_or_no_event_tell_of_no_change():
+def test_too_few_months_or_no_event_give_no_change_point():
     rng = np.random.default_rng(1)
     assert change_point(np.ones(3), np.ones(3), rng) is None
     assert change_point(np.zeros(10), np.ones(10), rng) is None

@@ -34,7 +34,7 @@ def test_coefficients_errors_and_baseline_equal_an_independent_fit(data, time, e
     assert before == pytest.approx(cumulative, abs=1e-5)
 
 
-def test_the_sandwich_is_near_the_inverse_information_where_the_model_is_right():
+def test_the_sandwich_is_close_to_the_inverse_information_if_the_model_is_right():
     rng = np.random.default_rng(5)
     x = rng.normal(size=(4000, 3))
     days = np.minimum(np.ceil(rng.exponential(400 * np.exp(-x @ [0.5, 0.0, -0.3]))), 300).astype(np.int64)
@@ -43,7 +43,7 @@ def test_the_sandwich_is_near_the_inverse_information_where_the_model_is_right()
     assert sandwich == pytest.approx(np.sqrt(np.diag(model.covariance)), rel=0.08)  # 4000 rows, about 2000 returns
 
 
-def test_a_pooled_block_of_no_real_spread_is_pulled_to_nothing():
+def test_a_pooled_block_without_variation_is_shrunk_to_zero():
     rng = np.random.default_rng(6)
     who = np.eye(20)[rng.integers(0, 20, 5000)]
     days = np.minimum(np.ceil(rng.exponential(1500, 5000)), 300).astype(np.int64)

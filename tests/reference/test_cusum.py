@@ -22,7 +22,7 @@ def chance(score, intercept=-3.68, slope=0.077):
 MIX = chance(71 * stats.beta(1, 3).ppf((np.arange(4000) + 0.5) / 4000), -3.6798, 0.0768)
 
 
-def test_steiners_chances():
+def test_steiners_probabilities():
     assert chance(np.array([0.0, 50.0])) == pytest.approx([0.0246024, 0.5423979], abs=5e-8)
 
 
@@ -44,13 +44,13 @@ def test_rigdon_and_frickers_weights():
     assert log_likelihood_ratios(p[:1], np.zeros(1), 0.5)[0] == pytest.approx(0.05083, abs=1e-5)
 
 
-def test_a_path_never_falls_below_nought():
+def test_a_cusum_is_never_negative():
     outcome = np.array([0, 1, 0, 0, 0, 0, 0, 1, 0, 0])
-    found = cusum(np.where(outcome == 1, 0.6, -0.2))
-    assert found == pytest.approx([0, 0.6, 0.4, 0.2, 0, 0, 0, 0.6, 0.4, 0.2])
+    weights = cusum(np.where(outcome == 1, 0.6, -0.2))
+    assert weights == pytest.approx([0, 0.6, 0.4, 0.2, 0, 0, 0, 0.6, 0.4, 0.2])
 
 
-def test_bleeds_of_one_risk_add_up_to_one_weight():
+def test_bleeds_of_equal_risk_have_one_common_weight():
     p = np.full(130, 0.08)
     back = (np.arange(130) < 17).astype(float)
     for odds_ratio in (2.0, 0.5):

@@ -30,28 +30,28 @@ def test_exact_limits_about_one(level, lower, upper):
 
 
 def test_dispersion_of_six_units():
-    found = overdispersion(OBSERVED, EXPECTED, winsorised=0)
-    assert found.phi == pytest.approx(2.948033, abs=1e-6)
-    assert found.tau2 == pytest.approx(0.0194775306, abs=1e-10)
+    result = overdispersion(OBSERVED, EXPECTED, winsorised=0)
+    assert result.phi == pytest.approx(2.948033, abs=1e-6)
+    assert result.tau2 == pytest.approx(0.0194775306, abs=1e-10)
 
 
 def test_winsorised_dispersion_of_six_units():
-    found = overdispersion(OBSERVED, EXPECTED, winsorised=0.1)
-    assert found.phi == pytest.approx(2.149053, abs=1e-6)
-    assert found.tau2 == pytest.approx(0.0121184915, abs=1e-10)
+    result = overdispersion(OBSERVED, EXPECTED, winsorised=0.1)
+    assert result.phi == pytest.approx(2.149053, abs=1e-6)
+    assert result.tau2 == pytest.approx(0.0121184915, abs=1e-10)
 
 
-def test_limits_widen_by_what_units_differ_in_general():
+def test_limits_widen_by_tau_squared():
     lo, hi = chance_limits(EXPECTED[:1], tau2=0.0194775306)
     assert (lo[0], hi[0]) == pytest.approx((0.717307, 1.394104), abs=1e-6)
 
 
-def test_units_that_differ_less_than_chance_widen_nothing():
+def test_underdispersed_units_do_not_widen_limits():
     assert overdispersion(np.full(8, 50.0), np.full(8, 50.0)).tau2 == 0
 
 
 @pytest.mark.parametrize(("observed", "expected"), [(15, 20.0), (3, 9.5), (30, 14.0)])
-def test_a_p_value_lies_at_or_below_the_exact_one_and_near_it(observed, expected):
+def test_a_mid_p_value_is_close_to_the_exact_one_and_not_above_it(observed, expected):
     mid = float(two_sided_p(np.array([float(observed)]), np.array([expected]))[0])
     exact = float(poisson_test(observed, 1, value=expected, method="exact-c").pvalue)
     half = float(poisson_test(observed, 1, value=expected, method="midp-c").pvalue)

@@ -39,15 +39,15 @@ def of_death():
 
 @pytest.mark.parametrize(("day", "expected"), RELAPSE.items())
 def test_the_incidence_of_relapse_is_as_published(curve, day, expected):
-    assert curve.incidence[curve.at(day)] == pytest.approx(expected, abs=1e-7)  # eight printed decimals
+    assert curve.incidence[curve.index_at(day)] == pytest.approx(expected, abs=1e-7)  # eight printed decimals
 
 
 @pytest.mark.parametrize(("day", "expected"), DEATH.items())
 def test_the_incidence_of_death_is_as_published(of_death, day, expected):
-    assert of_death.incidence[of_death.at(day)] == pytest.approx(expected, abs=1e-7)
+    assert of_death.incidence[of_death.index_at(day)] == pytest.approx(expected, abs=1e-7)
 
 
-def test_both_incidences_and_the_survivors_make_one_at_every_day(curve, of_death):
+def test_both_incidences_and_survival_add_up_to_one_on_every_day(curve, of_death):
     assert curve.incidence + of_death.incidence + curve.survival == pytest.approx(1, abs=1e-12)
 
 
@@ -68,20 +68,20 @@ def test_the_incidence_by_disease_is_as_published(disease, end, expected):
 
 
 def test_the_log_log_limits_at_fourteen_agree_with_an_independent_library(curve, of_death):
-    for found, limits in ((curve, (0.13313612, 0.43314517)), (of_death, (0.2367625, 0.57768667))):
-        place = found.at(14)
-        both = incidence_limits(found.incidence[place : place + 1], found.variance[place : place + 1])
+    for own, limits in ((curve, (0.13313612, 0.43314517)), (of_death, (0.2367625, 0.57768667))):
+        place = own.index_at(14)
+        both = incidence_limits(own.incidence[place : place + 1], own.variance[place : place + 1])
         assert (both.lo[0], both.hi[0]) == pytest.approx(limits, abs=5e-8)
 
 
-def test_counting_the_competing_end_as_censored_would_claim_more(curve):
-    assert curve.naive[-1] == pytest.approx(0.32966392, abs=1e-8)
+def test_censoring_the_competing_event_overstates_the_incidence(curve):
+    assert curve.one_minus_kaplan_meier[-1] == pytest.approx(0.32966392, abs=1e-8)
     assert curve.incidence[-1] == pytest.approx(0.27283899, abs=5e-9)
 
 
 def test_the_incidence_agrees_with_statsmodels(curve):
     theirs = CumIncidenceRight(DAYS.astype(float), END)
-    ours = [curve.incidence[curve.at(day)] for day in theirs.times]
+    ours = [curve.incidence[curve.index_at(day)] for day in theirs.times]
     assert ours == pytest.approx(theirs.cinc[0], abs=1e-12)
 
 
@@ -104,7 +104,7 @@ def cmprsk_variance(days, end, day):
 
 
 @pytest.mark.parametrize(("cause", "expected"), [(1, 0.00633784), (2, 0.0081798)])
-def test_the_variance_is_near_the_one_of_another_formula(cause, expected):
+def test_the_variance_is_close_to_that_of_another_formula(cause, expected):
     """An independent library (comprisk) prints cmprsk's variance, which ours need only be near: the two formulas differ
     where several end on one day (by 1% here), while a slip in either would show as far more."""
     codes = END if cause == 1 else np.where(END == 0, 0, 3 - END)
@@ -116,6 +116,6 @@ def test_the_variance_is_near_the_one_of_another_formula(cause, expected):
 def test_the_variance_is_a_little_above_the_delta_methods(curve):
     theirs = CumIncidenceRight(DAYS.astype(float), END)
     delta = np.asarray(theirs.cinc_se[0])[[list(theirs.times).index(day) for day in (5, 10, 14)]] ** 2
-    ours = np.array([curve.variance[curve.at(day)] for day in (5, 10, 14)])
+    ours = np.array([curve.variance[curve.index_at(day)] for day in (5, 10, 14)])
     assert (ours > delta).all()  # n − 1 in place of n
     assert ours == pytest.approx(delta, rel=1.5 / 20)  # about one in the number at risk, 20 to 35 here

@@ -26,15 +26,15 @@ THROMBOLYSIS = [
 
 
 def test_wilson_matches_newcombes_table():
-    found = wilson(*COUNTS)
-    assert found.lo == pytest.approx([0.2553, 0.0624, 0, 0.0061], abs=5e-5)  # four printed decimals
-    assert found.hi == pytest.approx([0.3662, 0.1605, 0.1611, 0.1718], abs=5e-5)
+    limits = wilson(*COUNTS)
+    assert limits.lo == pytest.approx([0.2553, 0.0624, 0, 0.0061], abs=5e-5)  # four printed decimals
+    assert limits.hi == pytest.approx([0.3662, 0.1605, 0.1611, 0.1718], abs=5e-5)
 
 
 def test_exact_limits_match_newcombes_table():
-    found = exact_binomial_limits(*COUNTS)
-    assert found.lo == pytest.approx([0.2527, 0.0578, 0, 0.0009], abs=5e-5)
-    assert found.hi == pytest.approx([0.3676, 0.1617, 0.1684, 0.1776], abs=5e-5)
+    limits = exact_binomial_limits(*COUNTS)
+    assert limits.lo == pytest.approx([0.2527, 0.0578, 0, 0.0009], abs=5e-5)
+    assert limits.hi == pytest.approx([0.3676, 0.1617, 0.1684, 0.1776], abs=5e-5)
 
 
 @pytest.mark.parametrize(
@@ -47,14 +47,14 @@ def test_exact_limits_match_newcombes_table():
     ],
 )
 def test_wilson_matches_the_agencys_sheet(counts, level, limits):
-    found = wilson(*counts, level=level)
-    assert (float(found.lo), float(found.hi)) == pytest.approx(limits, abs=1e-9)  # printed to rounding error
+    result = wilson(*counts, level=level)
+    assert (float(result.lo), float(result.hi)) == pytest.approx(limits, abs=1e-9)  # printed to rounding error
 
 
-def test_wilson_stays_within_nought_and_one():
-    found = wilson([0, 38], [77, 38])
-    assert found.lo[0] == 0
-    assert found.hi[1] == 1
+def test_wilson_limits_are_within_zero_and_one():
+    limits = wilson([0, 38], [77, 38])
+    assert limits.lo[0] == 0
+    assert limits.hi[1] == 1
 
 
 def test_wilson_of_no_trials_is_unknown():
@@ -63,30 +63,30 @@ def test_wilson_of_no_trials_is_unknown():
 
 def test_wilson_agrees_with_an_independent_library():
     lo, hi = proportion_confint(np.array(COUNTS[0]), np.array(COUNTS[1]), method="wilson")
-    found = wilson(*COUNTS)
-    assert found.lo == pytest.approx(lo, abs=1e-12)
-    assert found.hi == pytest.approx(hi, abs=1e-12)
+    limits = wilson(*COUNTS)
+    assert limits.lo == pytest.approx(lo, abs=1e-12)
+    assert limits.hi == pytest.approx(hi, abs=1e-12)
 
 
 def test_the_handbooks_exact_limits_of_four_in_twenty():
-    found = exact_binomial_limits(4, 20, level=0.90)
-    assert (float(found.lo), float(found.hi)) == pytest.approx((0.071354, 0.401029), abs=1e-5)
+    limits = exact_binomial_limits(4, 20, level=0.90)
+    assert (float(limits.lo), float(limits.hi)) == pytest.approx((0.071354, 0.401029), abs=1e-5)
 
 
 def test_garwoods_limits_of_small_counts():
-    found = exact_poisson_limits([0, 1, 2, 3, 4, 5, 10])
-    assert found.lo == pytest.approx(
+    limits = exact_poisson_limits([0, 1, 2, 3, 4, 5, 10])
+    assert limits.lo == pytest.approx(
         [0, 0.02531781, 0.24220928, 0.61867212, 1.08986537, 1.62348639, 4.79538870], abs=5e-9
     )
-    assert found.hi == pytest.approx(
+    assert limits.hi == pytest.approx(
         [3.68887945, 5.57164339, 7.22468767, 8.76727307, 10.24158868, 11.66833208, 18.39035604], abs=5e-9
     )
 
 
 def test_byars_limits_match_the_agencys_sheet():
-    found = byar_limits([65, 1, 1045])
-    assert found.lo == pytest.approx([50.163187710459454, 0.01307213290150435, 982.5932018073325], rel=1e-10)
-    assert found.hi == pytest.approx([82.84913854593984, 5.5637555824752605, 1110.33121298565], rel=1e-10)
+    limits = byar_limits([65, 1, 1045])
+    assert limits.lo == pytest.approx([50.163187710459454, 0.01307213290150435, 982.5932018073325], rel=1e-10)
+    assert limits.hi == pytest.approx([82.84913854593984, 5.5637555824752605, 1110.33121298565], rel=1e-10)
 
 
 def test_benjamini_and_hochbergs_own_example_rejects_four():
@@ -96,7 +96,7 @@ def test_benjamini_and_hochbergs_own_example_rejects_four():
     assert q == pytest.approx(multipletests(THROMBOLYSIS, method="fdr_bh")[1], abs=1e-12)
 
 
-def test_an_unknown_p_value_stays_unknown_and_is_no_test():
+def test_an_unknown_p_value_stays_unknown_and_does_not_count_as_a_test():
     q = benjamini_hochberg([0.01, np.nan, 0.02])
     assert np.isnan(q[1])
     assert q[0] == pytest.approx(0.02)

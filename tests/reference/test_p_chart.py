@@ -20,7 +20,7 @@ ORDERS = np.array([12, 8, 6, 9, 10, 12, 11, 16, 10, 6, 20, 15, 9, 8, 6, 8, 10, 7
 SIZES = np.array([
     100, 80, 80, 100, 110, 110, 100, 100, 90, 90, 110, 120, 120, 120, 110, 80, 80, 80, 90, 100, 100, 100, 100, 90, 90,
 ])  # fmt: skip
-SEEN = np.array([
+SEEN_IN_TIME = np.array([
     266501, 264225, 276532, 281461, 269071, 261215, 270409, 279778, 270483, 270320, 267923, 271478, 255353, 256820,
     261835, 259144, 255910, 260863, 264465, 260989,
 ])  # fmt: skip
@@ -41,15 +41,15 @@ def test_montgomerys_wafers():
     assert outside(limits, WAFERS / 50) == [15, 23]
 
 
-def test_montgomerys_wafers_without_the_two_that_were_out():
-    kept = np.delete(WAFERS, [14, 22])
-    limits = p_chart(kept, np.full(28, 50), widen=False)
+def test_montgomerys_wafers_without_the_two_out_of_control():
+    remaining = np.delete(WAFERS, [14, 22])
+    limits = p_chart(remaining, np.full(28, 50), widen=False)
     assert limits.centre == pytest.approx(0.2150, abs=5e-5)
     assert (limits.lower[0], limits.upper[0]) == pytest.approx((0.040703, 0.389297), abs=1e-6)
-    assert outside(limits, kept / 50) == [20]  # the book's sample 21, one place earlier without sample 15
+    assert outside(limits, remaining / 50) == [20]  # the book's sample 21, one place earlier without sample 15
 
 
-def test_a_stated_centre_is_taken():
+def test_a_given_centre_line_is_used():
     limits = p_chart(WAFERS, np.full(30, 50), widen=False, centre=0.2150)
     assert (limits.lower[0], limits.upper[0]) == pytest.approx((0.040703, 0.389297), abs=1e-5)  # a rounded centre
 
@@ -65,19 +65,19 @@ def test_montgomerys_orders_of_unequal_size():
     assert outside(limits, ORDERS / SIZES) == [11]
 
 
-def test_weeks_that_vary_more_than_chance_widen_their_limits():
-    limits = p_chart(SEEN, ATTENDED)
+def test_overdispersed_weeks_widen_their_limits():
+    limits = p_chart(SEEN_IN_TIME, ATTENDED)
     assert limits.centre == pytest.approx(0.9528997113, abs=1e-10)
     assert limits.sigma_z == pytest.approx(10.640422, abs=1e-6)
     assert limits.sigma_z == pytest.approx(10.636846, rel=5e-4)  # the exact constant, 2/sqrt(pi)
     assert (limits.lower[0], limits.upper[0]) == pytest.approx((0.940129644, 0.965669779), abs=1e-8)
-    assert outside(limits, SEEN / ATTENDED) == []
+    assert outside(limits, SEEN_IN_TIME / ATTENDED) == []
 
 
-def test_the_same_weeks_against_chance_alone():
-    limits = p_chart(SEEN, ATTENDED, widen=False)
+def test_the_same_weeks_with_binomial_limits():
+    limits = p_chart(SEEN_IN_TIME, ATTENDED, widen=False)
     assert (limits.lower[0], limits.upper[0]) == pytest.approx((0.951699565, 0.954099858), abs=1e-9)
-    assert len(outside(limits, SEEN / ATTENDED)) == 16
+    assert len(outside(limits, SEEN_IN_TIME / ATTENDED)) == 16
 
 
 def test_limits_are_never_narrowed():

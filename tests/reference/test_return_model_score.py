@@ -19,46 +19,46 @@ INNER = 3
 X = DATA.drop(columns=["week", "arrest"])
 
 
-def ours(rows, asked):
+def ours(rows, at_days):
     centre, scale = X.to_numpy()[rows].mean(axis=0), X.to_numpy()[rows].std(axis=0)
     x = (X.to_numpy() - centre) / scale
     weeks, arrested = DATA["week"].to_numpy()[rows].astype(np.int64), DATA["arrest"].to_numpy()[rows] == 1
     model = CoxModel.fit(x[rows], weeks, arrested, blocks=[Block(0, x.shape[1], 1.0, pooled=True)])
-    return 1 - np.exp(-model.cumulative_hazard(WEEKS, x[asked]))
+    return 1 - np.exp(-model.cumulative_hazard(WEEKS, x[at_days]))
 
 
-def theirs(rows, asked, strength):
+def theirs(rows, at_days, strength):
     model = CoxPHFitter(penalizer=strength).fit(DATA.iloc[rows], "week", "arrest")
-    return 1 - model.predict_survival_function(DATA.iloc[asked], times=[WEEKS]).to_numpy()[0]
+    return 1 - model.predict_survival_function(DATA.iloc[at_days], times=[WEEKS]).to_numpy()[0]
 
 
-def chosen(rows, asked):
+def chosen(rows, at_days):
     """The rival with the strength that did best within the rows it learns from."""
     parts = np.array_split(np.random.default_rng(1).permutation(rows), INNER)
     scores = [
         sum(loss(theirs(np.setdiff1d(rows, part), part, strength), part).sum() for part in parts)
         for strength in STRENGTHS
     ]
-    return theirs(rows, asked, STRENGTHS[int(np.argmin(scores))])
+    return theirs(rows, at_days, STRENGTHS[int(np.argmin(scores))])
 
 
-def loss(told, asked):
-    risk = np.clip(told, 1e-6, 1 - 1e-6)
-    by_then = ((DATA["week"] <= WEEKS) & (DATA["arrest"] == 1)).to_numpy()[asked]
+def loss(predicted, at_days):
+    risk = np.clip(predicted, 1e-6, 1 - 1e-6)
+    by_then = ((DATA["week"] <= WEEKS) & (DATA["arrest"] == 1)).to_numpy()[at_days]
     return -np.where(by_then, np.log(risk), np.log1p(-risk))
 
 
-def losses(told):
+def losses(predicted):
     rng = np.random.default_rng(7)
     total = np.zeros(len(DATA))
-    for asked in np.array_split(rng.permutation(len(DATA)), 5):
-        total[asked] = loss(told(np.setdiff1d(np.arange(len(DATA)), asked), asked), asked)
+    for at_days in np.array_split(rng.permutation(len(DATA)), 5):
+        total[at_days] = loss(predicted(np.setdiff1d(np.arange(len(DATA)), at_days), at_days), at_days)
     return total
 
 
-def test_it_beats_or_ties_the_rival():
+def test_the_model_scores_at_least_as_well_as_the_comparison_model():
     mine, rival = losses(ours), losses(chosen)
     worse = mine - rival
     assert worse.mean() <= 1.96 * worse.std(ddof=1) / len(worse) ** 0.5
-    rate = losses(lambda rows, asked: np.full(len(asked), (DATA["arrest"].to_numpy()[rows]).mean()))
+    rate = losses(lambda rows, at_days: np.full(len(at_days), (DATA["arrest"].to_numpy()[rows]).mean()))
     assert mine.mean() < rate.mean()

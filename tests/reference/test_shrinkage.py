@@ -33,35 +33,35 @@ def test_the_scottish_districts_sum_as_published():
     assert (OBSERVED.sum(), EXPECTED.sum()) == (536, pytest.approx(536.2))
 
 
-def test_the_gamma_of_the_scottish_districts():
-    found = gamma_poisson(OBSERVED, EXPECTED)
+def test_the_gamma_prior_of_the_scottish_districts():
+    fit = gamma_poisson(OBSERVED, EXPECTED)
     # A flat optimum: the optimiser's stopping rule leaves the fourth digit open, the likelihood far less.
-    assert (found.nu, found.alpha) == pytest.approx((1.879490, 1.321667), rel=1e-3)
-    assert found.log_likelihood == pytest.approx(-181.576074, abs=1e-5)
+    assert (fit.nu, fit.alpha) == pytest.approx((1.879490, 1.321667), rel=1e-3)
+    assert fit.log_likelihood == pytest.approx(-181.576074, abs=1e-5)
 
 
 def test_the_shrunk_ratios_of_the_scottish_districts():
-    found = gamma_poisson(OBSERVED, EXPECTED).ratio
-    assert found[:5] == pytest.approx([3.997, 4.079, 2.980, 2.847, 3.003], abs=2e-3)
-    assert found[-5:] == pytest.approx([0.585, 0.410, 0.346, 0.340, 0.602], abs=2e-3)
+    ratio = gamma_poisson(OBSERVED, EXPECTED).ratio
+    assert ratio[:5] == pytest.approx([3.997, 4.079, 2.980, 2.847, 3.003], abs=2e-3)
+    assert ratio[-5:] == pytest.approx([0.585, 0.410, 0.346, 0.340, 0.602], abs=2e-3)
 
 
-def test_an_interval_holds_its_ratio_and_narrows_with_evidence():
-    found = gamma_poisson(OBSERVED, EXPECTED)
-    lo, hi = found.quantile(0.025), found.quantile(0.975)
-    assert ((lo < found.ratio) & (found.ratio < hi)).all()
+def test_an_interval_contains_its_ratio_and_narrows_with_more_events():
+    fit = gamma_poisson(OBSERVED, EXPECTED)
+    lo, hi = fit.quantile(0.025), fit.quantile(0.975)
+    assert ((lo < fit.ratio) & (fit.ratio < hi)).all()
     width = np.log(hi / lo)
     assert width[OBSERVED.argmax()] == width.min()
 
 
 def test_draws_have_the_posterior_mean():
-    found = gamma_poisson(OBSERVED, EXPECTED)
-    draws = found.draws(20_000, np.random.default_rng(5))
-    spread = np.sqrt(OBSERVED + found.nu) / (EXPECTED + found.alpha)
-    assert np.abs((draws.mean(axis=0) - found.ratio) / spread).max() < 5 / np.sqrt(20_000)  # five standard errors
+    fit = gamma_poisson(OBSERVED, EXPECTED)
+    draws = fit.draws(20_000, np.random.default_rng(5))
+    spread = np.sqrt(OBSERVED + fit.nu) / (EXPECTED + fit.alpha)
+    assert np.abs((draws.mean(axis=0) - fit.ratio) / spread).max() < 5 / np.sqrt(20_000)  # five standard errors
 
 
-def test_shrinking_foretells_the_season_better_than_the_raw_records():
+def test_shrunk_rates_predict_the_season_better_than_crude_ones():
     expected = np.full(18, HITS.sum() / 18)
     shrunk = gamma_poisson(HITS, expected).ratio * HITS.mean() / 45
     raw_error, shrunk_error = ((HITS / 45 - LATER) ** 2).sum(), ((shrunk - LATER) ** 2).sum()
@@ -69,6 +69,6 @@ def test_shrinking_foretells_the_season_better_than_the_raw_records():
     assert shrunk_error < raw_error / 2
 
 
-def test_groups_that_differ_no_more_than_chance_are_pulled_all_the_way():
-    found = gamma_poisson(np.full(12, 10.0), np.full(12, 10.0))
-    assert found.ratio == pytest.approx(np.ones(12), abs=1e-3)
+def test_groups_that_vary_no_more_than_poisson_counts_are_shrunk_completely():
+    fit = gamma_poisson(np.full(12, 10.0), np.full(12, 10.0))
+    assert fit.ratio == pytest.approx(np.ones(12), abs=1e-3)

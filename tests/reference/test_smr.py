@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from statsmodels.stats.rates import confint_poisson
 
-from analysis.rates import build_case_mix, others_of
+from analysis.rates import build_case_mix, leave_group_out
 from analysis.stats import byar_limits, exact_poisson_limits
 from tests.rates.bare import bare
 
@@ -41,8 +41,8 @@ def test_the_sheets_expected_events():
     ],
 )
 def test_byars_limits_of_a_ratio_match_the_sheet(observed, level, limits):
-    found = byar_limits(observed, level)
-    assert (float(found.lo) / EXPECTED, float(found.hi) / EXPECTED) == pytest.approx(limits, abs=1e-10)
+    result = byar_limits(observed, level)
+    assert (float(result.lo) / EXPECTED, float(result.hi) / EXPECTED) == pytest.approx(limits, abs=1e-10)
 
 
 @pytest.mark.parametrize(
@@ -53,21 +53,23 @@ def test_byars_limits_of_a_ratio_match_the_sheet(observed, level, limits):
     ],
 )
 def test_exact_limits_of_a_ratio_match_the_sheet(observed, level, limits):
-    found = exact_poisson_limits(observed, level)
-    assert (float(found.lo) / EXPECTED, float(found.hi) / EXPECTED) == pytest.approx(limits, abs=1e-10)
+    result = exact_poisson_limits(observed, level)
+    assert (float(result.lo) / EXPECTED, float(result.hi) / EXPECTED) == pytest.approx(limits, abs=1e-10)
 
 
-def test_exact_limits_of_many_events_stand_close_to_byars():
-    found = exact_poisson_limits(895)
-    assert (float(found.lo) / EXPECTED, float(found.hi) / EXPECTED) == pytest.approx((1.00171543, 1.14323273), abs=5e-9)
+def test_exact_limits_of_many_events_are_close_to_byars():
+    result = exact_poisson_limits(895)
+    assert (float(result.lo) / EXPECTED, float(result.hi) / EXPECTED) == pytest.approx(
+        (1.00171543, 1.14323273), abs=5e-9
+    )
 
 
 def test_the_welsh_nickel_workers():
-    found = exact_poisson_limits(137)
+    result = exact_poisson_limits(137)
     assert round(137 / 24.19893, 6) == 5.661407
-    assert (float(found.lo) / 24.19893, float(found.hi) / 24.19893) == pytest.approx((4.753125, 6.692709), abs=5e-7)
+    assert (float(result.lo) / 24.19893, float(result.hi) / 24.19893) == pytest.approx((4.753125, 6.692709), abs=5e-7)
     second = confint_poisson(137, 24.19893, method="exact-c")
-    assert (float(found.lo) / 24.19893, float(found.hi) / 24.19893) == pytest.approx(second, rel=1e-10)
+    assert (float(result.lo) / 24.19893, float(result.hi) / 24.19893) == pytest.approx(second, rel=1e-10)
 
 
 def test_fifteen_events_in_four_hundred():
@@ -83,7 +85,7 @@ def test_the_case_mix_model_standardises_indirectly():
     rows = [(who, str(k), n < y) for who, strata in cells.items() for k, (y, many) in enumerate(strata) for n in range(many)]  # fmt: skip
     who, stratum, back = (np.array(column) for column in zip(*rows, strict=True))
     world = bare(back, technician=who, brake_model=stratum)
-    groups = others_of(world, "technician", build_case_mix(world.bleeds), np.random.default_rng(1))
+    groups = leave_group_out(world, "technician", build_case_mix(world.bleeds), np.random.default_rng(1))
     expected = groups.expectation(np.zeros(2, dtype=bool)).expected
     area = sum(n * y / m for (_, n), (y, m) in zip(cells["Area"], cells["Standard"], strict=True))
     others = sum(n * y / m for (_, n), (y, m) in zip(cells["Standard"], cells["Area"], strict=True))

@@ -13,7 +13,7 @@ EXPOSED = ((31, 352), (57, 486), (62, 538), (50, 455), (38, 322), (9, 68))
 OTHERS = ((143, 2626), (392, 4124), (459, 4662), (337, 3622), (199, 2155), (35, 414))
 
 
-def test_the_attributable_fraction_is_the_exposed_share_of_cases_times_what_the_ratio_leaves():
+def test_the_attributable_fraction_is_the_exposed_share_of_cases_times_one_minus_the_inverse_ratio():
     ages, exposed, events = [], [], []
     for group, cells in ((1.0, EXPOSED), (0.0, OTHERS)):
         for age, (cases, count) in enumerate(cells):

@@ -15,19 +15,19 @@ FAILED = np.arange(20) < 10
 
 
 def test_the_handbooks_example():
-    found = weibull(HOURS, FAILED)
-    assert found.scale_days == pytest.approx(606.5280, abs=1e-3)
-    assert found.shape == pytest.approx(1.7208, abs=1e-4)
-    assert found.log_likelihood == pytest.approx(-75.135, abs=5e-4)
+    fit = weibull(HOURS, FAILED)
+    assert fit.scale_days == pytest.approx(606.5280, abs=1e-3)
+    assert fit.shape == pytest.approx(1.7208, abs=1e-4)
+    assert fit.log_likelihood == pytest.approx(-75.135, abs=5e-4)
 
 
 def test_an_independent_library_agrees_on_fit_and_standard_errors():
     theirs = WeibullFitter().fit(HOURS, FAILED)
-    found = weibull(HOURS, FAILED)
-    assert found.scale_days == pytest.approx(theirs.lambda_, rel=1e-4)
-    assert found.shape == pytest.approx(theirs.rho_, rel=1e-4)
-    shape_sd = np.log(found.shape_hi / found.shape_lo) / 2 / 1.96 * found.shape
-    scale_sd = np.log(found.scale_hi_days / found.scale_lo_days) / 2 / 1.96 * found.scale_days
+    fit = weibull(HOURS, FAILED)
+    assert fit.scale_days == pytest.approx(theirs.lambda_, rel=1e-4)
+    assert fit.shape == pytest.approx(theirs.rho_, rel=1e-4)
+    shape_sd = np.log(fit.shape_hi / fit.shape_lo) / 2 / 1.96 * fit.shape
+    scale_sd = np.log(fit.scale_hi_days / fit.scale_lo_days) / 2 / 1.96 * fit.scale_days
     assert shape_sd == pytest.approx(0.50215, rel=1e-3)
     assert scale_sd == pytest.approx(124.911, rel=1e-3)
 

@@ -37,7 +37,7 @@ def test_every_step_stands_on_it_in_order_with_its_aim(tmp_path: Path) -> None:
     text = text_of(tmp_path, standard)
     places = [text.index(f"{n}. {step.title.replace(chr(39), '&#39;')}") for n, step in enumerate(standard.steps, 1)]
     assert places == sorted(places)
-    assert "75 to 80" in text
+    assert "75–80" in text
     assert "1.2 to 2, or the brake&#39;s own" in text
 
 

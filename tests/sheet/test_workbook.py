@@ -89,7 +89,7 @@ def test_notes_on_the_headings_tell_unit_range_and_the_step_they_decide(book: zi
         for name in book.namelist()
         if name.startswith("xl/comments")
     )
-    for words in ("in mm", "75 to 80", "At least 2 push-pull passes", "must be filled", "leave empty"):
+    for words in ("in mm", "75–80", "At least 2 push-pull passes", "must be filled", "leave empty"):
         assert words in notes, words
 
 

@@ -1,4 +1,4 @@
-"""Sums within clusters and the sandwich."""
+"""Sums within clusters and the cluster-robust covariance."""
 
 import numpy as np
 import pytest
@@ -10,7 +10,7 @@ from analysis.stats import clustered_covariance, sum_within_clusters
 @pytest.mark.parametrize(
     ("clusters", "rows", "columns"), [(300, 9000, 3), (5, 3, 2), (1, 0, 2), (10, 100, 0), (7, 50, 1)]
 )
-def test_rows_are_summed_within_their_clusters(clusters, rows, columns):
+def test_rows_are_summed_within_clusters(clusters, rows, columns):
     rng = np.random.default_rng(rows)
     cluster, table, weight = rng.integers(0, clusters, rows), rng.normal(size=(rows, columns)), rng.random(rows)
     for own in (None, weight):
@@ -22,7 +22,7 @@ def test_rows_are_summed_within_their_clusters(clusters, rows, columns):
             assert sum_within_clusters(table[:, 0], cluster, own, clusters) == pytest.approx(plain[:, 0])
 
 
-def test_the_sandwich_of_a_regression_is_an_independent_librarys():
+def test_the_sandwich_of_a_regression_equals_an_independent_library():
     """Source: statsmodels' OLS with cluster-robust errors, without its correction for few clusters."""
     rng = np.random.default_rng(4)
     x, cluster = rng.normal(size=(500, 3)), rng.integers(0, 60, 500)

@@ -1,4 +1,4 @@
-"""Tails, quantiles, adjusted p-values and rank agreement equal scipy.stats, far into the tails."""
+"""Tails, quantiles, adjusted p-values and rank correlation equal scipy.stats, far into the tails."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from analysis.stats import (
     beta_quantile,
     binomial_tail,
     chi_square_tail,
-    conditional_mid_tails,
+    conditional_mid_p,
     gamma_quantile,
     kendall_tau,
     normal_tail,
@@ -27,45 +27,45 @@ LEVELS = np.array([1e-9, 0.005, 0.025, 0.4, 0.975, 1 - 1e-9])
 K, M = (part.ravel() for part in np.meshgrid(COUNTS, MEANS))
 
 
-def equal(ours, theirs):
+def assert_equal(ours, theirs):
     np.testing.assert_allclose(ours, theirs, rtol=1e-10, atol=1e-290)
 
 
-def test_tails_of_the_normal_student_and_chi_square_laws():
-    equal(normal_tail(Z), stats.norm.sf(Z))
+def test_tails_of_the_normal_student_and_chi_square_distributions():
+    assert_equal(normal_tail(Z), stats.norm.sf(Z))
     for freedom in (1, 2, 5.5, 40, 3000):
-        equal(student_tail(Z, freedom), stats.t.sf(Z, freedom))
-        equal(chi_square_tail(np.abs(Z) * 8, freedom), stats.chi2.sf(np.abs(Z) * 8, freedom))
+        assert_equal(student_tail(Z, freedom), stats.t.sf(Z, freedom))
+        assert_equal(chi_square_tail(np.abs(Z) * 8, freedom), stats.chi2.sf(np.abs(Z) * 8, freedom))
 
 
 def test_tails_of_counts():
-    equal(poisson_tail(K, M), stats.poisson.sf(K - 1, M))
+    assert_equal(poisson_tail(K, M), stats.poisson.sf(K - 1, M))
     for share in (1e-6, 0.2, 0.97):
         for of in (30, 4000):
             for count in (0, 1, 7, 29, of):
-                equal(binomial_tail(count, of, share), stats.binom.sf(count - 1, of, share))
+                assert_equal(binomial_tail(count, of, share), stats.binom.sf(count - 1, of, share))
 
 
 @pytest.mark.parametrize("shape", [0.3, 4.0, 900.0])
 def test_quantiles(shape):
     for other in (1.0, 12.5, 400.0):
-        equal(beta_quantile(LEVELS, shape, other), stats.beta.ppf(LEVELS, shape, other))
-    equal(gamma_quantile(LEVELS, shape), stats.gamma.ppf(LEVELS, shape))
-    equal(2 * gamma_quantile(LEVELS, shape / 2), stats.chi2.ppf(LEVELS, shape))
+        assert_equal(beta_quantile(LEVELS, shape, other), stats.beta.ppf(LEVELS, shape, other))
+    assert_equal(gamma_quantile(LEVELS, shape), stats.gamma.ppf(LEVELS, shape))
+    assert_equal(2 * gamma_quantile(LEVELS, shape / 2), stats.chi2.ppf(LEVELS, shape))
 
 
-def mid_tails(law):
-    half = 0.5 * law.pmf(K)
-    return law.cdf(K) - half, law.sf(K) + half
+def mid_p(distribution):
+    half = 0.5 * distribution.pmf(K)
+    return distribution.cdf(K) - half, distribution.sf(K) + half
 
 
-def test_mid_tails_of_counts():
-    # the lower one is a difference, which keeps as many digits as the larger of its parts
-    for ours, theirs in zip(poisson_mid_p(K, M), mid_tails(stats.poisson(M)), strict=True):
+def test_mid_p_tails_of_counts():
+    # the lower tail is a difference, only as precise as its larger term
+    for ours, theirs in zip(poisson_mid_p(K, M), mid_p(stats.poisson(M)), strict=True):
         np.testing.assert_allclose(ours, theirs, rtol=1e-9, atol=1e-12)
     for reference in (1.0, 6.0, 2000.0):
-        law = stats.binom(K + reference, M / (M + reference))
-        for ours, theirs in zip(conditional_mid_tails(K, M, np.full_like(M, reference)), mid_tails(law), strict=True):
+        distribution = stats.binom(K + reference, M / (M + reference))
+        for ours, theirs in zip(conditional_mid_p(K, M, np.full_like(M, reference)), mid_p(distribution), strict=True):
             np.testing.assert_allclose(ours, theirs, rtol=1e-9, atol=1e-12)
 
 
@@ -73,11 +73,11 @@ def test_adjusted_p_values():
     rng = np.random.default_rng(3)
     for size in (1, 2, 30):
         p = rng.uniform(size=size) ** 4
-        equal(benjamini_hochberg(p), stats.false_discovery_control(p))
+        assert_equal(benjamini_hochberg(p), stats.false_discovery_control(p))
     assert benjamini_hochberg([]).shape == (0,)
 
 
-def test_rank_agreement_with_and_without_ties():
+def test_rank_correlation_with_and_without_ties():
     rng = np.random.default_rng(4)
     for levels in (3, 10, 10_000):
         one, other = rng.integers(0, levels, (2, 25))

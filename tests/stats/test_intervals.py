@@ -1,4 +1,4 @@
-"""What limits of counts and shares must hold, whatever the counts."""
+"""Properties of limits of counts and proportions for any counts."""
 
 import subprocess
 import sys
@@ -15,31 +15,31 @@ TRIALS = st.integers(1, 2000).flatmap(lambda n: st.tuples(st.integers(0, n), st.
 
 
 @given(TRIALS)
-def test_limits_of_a_share_enclose_it_and_mirror_its_complement(counts):
+def test_limits_of_a_proportion_contain_it_and_mirror_its_complement(counts):
     successes, trials = counts
     for limits in (wilson, exact_binomial_limits):
-        found, mirrored = limits(successes, trials), limits(trials - successes, trials)
-        assert 0 <= found.lo <= successes / trials + 1e-12
-        assert successes / trials - 1e-12 <= found.hi <= 1
-        assert float(found.lo) == pytest.approx(1 - float(mirrored.hi), abs=1e-12)
+        result, mirrored = limits(successes, trials), limits(trials - successes, trials)
+        assert 0 <= result.lo <= successes / trials + 1e-12
+        assert successes / trials - 1e-12 <= result.hi <= 1
+        assert float(result.lo) == pytest.approx(1 - float(mirrored.hi), abs=1e-12)
 
 
 @given(TRIALS)
-def test_exact_limits_of_a_share_leave_a_fortieth_in_each_tail(counts):
+def test_exact_limits_of_a_proportion_leave_a_fortieth_in_each_tail(counts):
     successes, trials = counts
-    found = exact_binomial_limits(successes, trials)
+    result = exact_binomial_limits(successes, trials)
     if successes:
-        assert theirs.binom.sf(successes - 1, trials, found.lo) == pytest.approx(0.025, abs=1e-9)
+        assert theirs.binom.sf(successes - 1, trials, result.lo) == pytest.approx(0.025, abs=1e-9)
     if successes < trials:
-        assert theirs.binom.cdf(successes, trials, found.hi) == pytest.approx(0.025, abs=1e-9)
+        assert theirs.binom.cdf(successes, trials, result.hi) == pytest.approx(0.025, abs=1e-9)
 
 
 @given(st.integers(0, 5000))
 def test_exact_limits_of_a_count_leave_a_fortieth_in_each_tail(count):
-    found = exact_poisson_limits(count)
-    assert theirs.poisson.cdf(count, found.hi) == pytest.approx(0.025, abs=1e-9)
+    result = exact_poisson_limits(count)
+    assert theirs.poisson.cdf(count, result.hi) == pytest.approx(0.025, abs=1e-9)
     if count:
-        assert theirs.poisson.sf(count - 1, found.lo) == pytest.approx(0.025, abs=1e-9)
+        assert theirs.poisson.sf(count - 1, result.lo) == pytest.approx(0.025, abs=1e-9)
 
 
 def test_byars_limits_are_close_to_the_exact_ones_from_ten_on():
@@ -49,19 +49,19 @@ def test_byars_limits_are_close_to_the_exact_ones_from_ten_on():
     assert np.abs(close.hi / exact.hi - 1).max() < 0.005
 
 
-def test_the_coverage_of_wilsons_limits_is_near_what_is_asked():
+def test_the_coverage_of_wilsons_limits_is_close_to_nominal():
     trials = 80
-    found = wilson(np.arange(trials + 1), trials)
+    result = wilson(np.arange(trials + 1), trials)
     shares = np.linspace(0.02, 0.5, 25)
     chance = theirs.binom.pmf(np.arange(trials + 1)[:, None], trials, shares)
-    held = (found.lo[:, None] <= shares) & (shares <= found.hi[:, None])
-    coverage = (chance * held).sum(axis=0)
+    covered = (result.lo[:, None] <= shares) & (shares <= result.hi[:, None])
+    coverage = (chance * covered).sum(axis=0)
     assert coverage.mean() == pytest.approx(0.95, abs=0.01)
     assert coverage.min() > 0.91  # it dips for small shares, where a single count decides
 
 
 @given(st.lists(st.floats(0, 1), min_size=1, max_size=30))
-def test_adjusted_p_values_keep_the_order_and_only_grow(p_values):
+def test_adjusted_p_values_keep_the_order_and_never_decrease(p_values):
     q, order = benjamini_hochberg(p_values), np.argsort(p_values, kind="stable")
     assert (q >= np.array(p_values) - 1e-15).all()
     assert (np.diff(q[order]) >= -1e-15).all()
@@ -73,6 +73,6 @@ def test_no_p_values_have_no_adjusted_ones():
 
 
 def test_importing_the_room_does_not_import_scipy():
-    told = "import sys, analysis.stats; print('scipy' in sys.modules)"
-    ran = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True)
+    output = "import sys, analysis.stats; print('scipy' in sys.modules)"
+    ran = subprocess.run([sys.executable, "-c", output], capture_output=True, text=True, check=True)
     assert ran.stdout.strip() == "False"

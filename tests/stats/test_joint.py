@@ -31,7 +31,7 @@ def test_points_along_a_curve_count_as_its_coefficients():
     )
 
 
-def test_one_value_or_none_known_is_no_test():
+def test_fewer_than_two_values_cannot_be_tested():
     assert np.isnan(equal_values_p_value([0.1], [[0.01]]))
     assert np.isnan(equal_values_p_value([0.1, np.nan], np.eye(2)))
     assert np.isnan(equal_values_p_value([0.1, 0.1], np.zeros((2, 2))))

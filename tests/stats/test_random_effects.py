@@ -11,7 +11,7 @@ from analysis.stats import between_variance
 
 
 @pytest.mark.parametrize("spread", [0.0, 0.5, 2.0])
-def test_it_equals_an_independent_librarys(spread):
+def test_the_variance_equals_that_of_an_independent_library(spread):
     rng = np.random.default_rng(2)
     variances = rng.uniform(0.2, 1.0, 12)
     estimates = rng.normal(0, np.sqrt(variances + spread**2))
@@ -19,6 +19,6 @@ def test_it_equals_an_independent_librarys(spread):
     assert between_variance(estimates, variances) == pytest.approx(max(theirs.tau2, 0.0))
 
 
-def test_fewer_than_two_groups_do_not_differ():
+def test_fewer_than_two_groups_have_no_variance():
     assert between_variance(np.array([3.0]), np.array([1.0])) == 0
     assert between_variance(np.zeros(0), np.zeros(0)) == 0

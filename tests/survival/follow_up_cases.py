@@ -1,4 +1,4 @@
-"""Follow-up drawn as small tables: bleeds and returns of one brake, and how the first bleed's time ended."""
+"""Follow-up as small tables: bleeds and returns of one brake, and how the first bleed's time at risk ended."""
 
 from __future__ import annotations
 
@@ -27,19 +27,19 @@ def at(day: str, **others: Any) -> tuple[str, dict[str, Any]]:
 CASES = [
     Case("nothing happened", (at("2026-01-01"),), expected=("as_of", 180, False, None)),
     Case("a soft lever within the window", (at("2026-01-01"),), (at("2026-01-11"),), ("return", 10, True, None)),
-    Case("on the ninetieth day it still counts", (at("2026-01-01"),), (at("2026-04-01"),), ("return", 90, True, None)),
+    Case("day 90 is within the window", (at("2026-01-01"),), (at("2026-04-01"),), ("return", 90, True, None)),
     Case(
-        "a day later it is a return, not within", (at("2026-01-01"),), (at("2026-04-02"),), ("return", 91, False, None)
+        "day 91 is a return outside the window", (at("2026-01-01"),), (at("2026-04-02"),), ("return", 91, False, None)
     ),
-    Case("on the day itself", (at("2026-01-01"),), (at("2026-01-01"),), ("return", 0, True, None)),
+    Case("on the day of the bleed", (at("2026-01-01"),), (at("2026-01-01"),), ("return", 0, True, None)),
     Case(
-        "worn pads are no re-bleed",
+        "worn pads are not a re-bleed",
         (at("2026-01-01"),),
         (at("2026-01-11", finding="pads"),),
         ("as_of", 180, False, None),
     ),
     Case(
-        "noise is none, but air found makes it one",
+        "a noise complaint counts if air was found",
         (at("2026-01-01"),),
         (at("2026-01-11", complaint="noise", finding="air"),),
         ("return", 10, True, None),
@@ -50,47 +50,47 @@ CASES = [
         expected=("next_bleed", 31, False, 31),
     ),
     Case(
-        "a bleed for a soft lever tells of a return on its day",
+        "a re-bleed for a soft lever counts as a return on its day",
         (at("2026-01-01"), at("2026-02-01", job_reason="soft_lever")),
         expected=("return", 31, True, None),
     ),
     Case(
-        "past the window such a bleed is only the next one",
+        "outside the window such a re-bleed is only the next bleed",
         (at("2026-01-01"), at("2026-05-01", job_reason="comeback")),
         expected=("next_bleed", 120, False, 120),
     ),
     Case(
-        "a written return between the two is the one that counts",
+        "a recorded return between the two bleeds counts instead",
         (at("2026-01-01"), at("2026-02-01", job_reason="comeback")),
         (at("2026-01-30"),),
         ("return", 29, True, None),
     ),
     Case(
-        "after the repair the next bleed but one is the competing one",
+        "the repair itself is not the next bleed",
         (at("2026-01-01"), at("2026-02-01", job_reason="comeback"), at("2026-03-01", job_reason="scheduled")),
         expected=("return", 31, True, 59),
     ),
     Case(
-        "an unlinked return says nothing of this bleed",
+        "an unmatched return does not count",
         (at("2026-01-01"),),
         (at("2026-01-11"),),
         ("as_of", 180, False, None),
         links=(None,),
     ),
     Case(
-        "long travel is a re-bleed",
+        "long lever travel counts as a re-bleed",
         (at("2026-01-01"),),
         (at("2026-01-11", complaint="long_travel"),),
         ("return", 10, True, None),
     ),
     Case(
-        "a worn part found wins over the complaint",
+        "a worn part found overrules the complaint",
         (at("2026-01-01"),),
         (at("2026-01-11", finding="worn_part"),),
         ("as_of", 180, False, None),
     ),
     Case(
-        "of two returns the first ends the time",
+        "the first of two returns ends the time at risk",
         (at("2026-01-01"),),
         (at("2026-03-01"), at("2026-01-11")),
         ("return", 10, True, None),
@@ -102,29 +102,29 @@ CASES = [
         ("return", 31, True, None),
     ),
     Case(
-        "a bleed before the return ends the time, yet the return counts",
+        "a bleed before the return ends the time at risk, but the return counts",
         (at("2026-01-01"), at("2026-02-01", job_reason="scheduled")),
         (at("2026-02-10"),),
         ("next_bleed", 31, True, 31),
     ),
     Case(
-        "a written return of another kind between the two still silences the later bleed",
+        "a recorded return for another cause: the re-bleed is not a second one",
         (at("2026-01-01"), at("2026-02-01", job_reason="soft_lever")),
         (at("2026-01-30", finding="pads"),),
         ("next_bleed", 31, False, 31),
     ),
     Case(
-        "bled again the same day for a comeback",
+        "bled again on the same day for a comeback",
         (at("2026-01-01"), at("2026-01-01", job_reason="comeback")),
         expected=("return", 0, True, None),
     ),
     Case(
-        "on the ninetieth day such a bleed still tells",
+        "a re-bleed for a comeback on day 90 counts",
         (at("2026-01-01"), at("2026-04-01", job_reason="comeback")),
         expected=("return", 90, True, None),
     ),
     Case(
-        "a bleed for dirty fluid tells of no return",
+        "a re-bleed for dirty fluid is not a return",
         (at("2026-01-01"), at("2026-02-01", job_reason="dirty_fluid")),
         expected=("next_bleed", 31, False, 31),
     ),

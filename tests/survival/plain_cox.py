@@ -1,4 +1,4 @@
-"""The return model fitted the plain way: every risk set summed anew, information at every step, from zero. A twin."""
+"""A Cox model fitted without shortcuts, to compare with: every risk set summed separately, from zero."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class PlainFit:
 def plain_fit(
     x: FloatArray, days: FloatArray, returned: FloatArray, blocks: list[Block], offset: FloatArray, entry: FloatArray
 ):
-    """Newton's method on the penalised Breslow likelihood, every risk set summed anew; ridges settled at the end of each step."""
+    """Newton's method on the penalised Breslow likelihood, with ridges re-estimated after each step."""
     b, penalties = np.zeros(x.shape[1]), np.zeros(x.shape[1])
     for block in blocks:
         penalties[block.start : block.stop] = block.penalty
@@ -32,9 +32,9 @@ def plain_fit(
         inverse = np.linalg.inv(information + np.diag(penalties))
         step = inverse @ (score - penalties * b)
         b = b + step
-        moved = settled(blocks, b, inverse, penalties)
-        quiet = np.abs(step).max() < 1e-11 and np.allclose(moved, penalties, rtol=1e-11)
-        penalties = moved
+        updated = estimated_ridges(blocks, b, inverse, penalties)
+        quiet = np.abs(step).max() < 1e-11 and np.allclose(updated, penalties, rtol=1e-11)
+        penalties = updated
         if quiet:
             break
     return PlainFit(b, inverse, penalties, hazard)
@@ -43,7 +43,7 @@ def plain_fit(
 def derivatives(
     x: FloatArray, days: FloatArray, returned: FloatArray, b: FloatArray, offset: FloatArray, entry: FloatArray
 ):
-    """Score, information and the baseline's jumps (day by day), one risk set after another."""
+    """Score, information and the baseline hazard's jumps by day, one risk set after another."""
     w = np.exp(x @ b + offset)
     score, information, hazard = np.zeros(len(b)), np.zeros((len(b), len(b))), []
     for day in np.unique(days):
@@ -58,12 +58,12 @@ def derivatives(
     return score, information, np.array(hazard)
 
 
-def settled(blocks: list[Block], b: FloatArray, covariance: FloatArray, penalties: FloatArray) -> FloatArray:
-    """A pooled block's ridge: its effective number of columns over its sum of squares."""
-    moved = penalties.copy()
+def estimated_ridges(blocks: list[Block], b: FloatArray, covariance: FloatArray, penalties: FloatArray) -> FloatArray:
+    """A pooled block's penalty: its effective degrees of freedom over its sum of squares."""
+    updated = penalties.copy()
     for block in blocks:
         if block.pooled:
             part = slice(block.start, block.stop)
             edf = block.stop - block.start - penalties[block.start] * np.trace(covariance[part, part])
-            moved[part] = 1 / max(float(b[part] @ b[part]) / max(edf, 1e-3), 1e-3)
-    return moved
+            updated[part] = 1 / max(float(b[part] @ b[part]) / max(edf, 1e-3), 1e-3)
+    return updated

@@ -1,4 +1,4 @@
-"""Follow-up holds for every drawn case; maturity, workload and the days on which returns were written down."""
+"""Follow-up of every case of the table; maturity, workload and the days on which returns were recorded."""
 
 import datetime as dt
 
@@ -12,8 +12,8 @@ from tests.survival.follow_up_cases import CASES
 
 
 @pytest.fixture(scope="module")
-def drawn():
-    """Follow-up of one log that holds every case, each on a bike of its own."""
+def follow_up_of_cases():
+    """Follow-up of one log with every case, each on a different bike."""
     bleeds, back = [], []
     for number, case in enumerate(CASES):
         own = {"bike_id": f"b{number}"}
@@ -28,8 +28,8 @@ def drawn():
 
 
 @pytest.mark.parametrize(("number", "case"), list(enumerate(CASES)), ids=lambda case: getattr(case, "reason", ""))
-def test_the_first_bleeds_time_ends_as_drawn(drawn, number, case):
-    row = drawn.row(by_predicate=pl.col("session_id") == f"{number}-S1", named=True)
+def test_the_first_bleeds_time_at_risk_ends_as_in_the_table(follow_up_of_cases, number, case):
+    row = follow_up_of_cases.row(by_predicate=pl.col("session_id") == f"{number}-S1", named=True)
     assert (row["end"], row["days_at_risk"], row["came_back"], row["next_bleed_days"]) == case.expected
 
 
@@ -38,14 +38,14 @@ def test_a_bleed_is_mature_ninety_days_before_the_as_of_date(day, mature):
     assert add_follow_up(log_of([bleed("S1", day)]), built_in(), 90).get_column("mature").to_list() == [mature]
 
 
-def test_a_bleed_from_before_returns_were_written_is_no_success():
+def test_a_bleed_before_returns_were_recorded_is_not_a_success():
     log = log_of([bleed("S1", "2025-01-01"), bleed("S2", "2026-01-01", bike_id="other")])
     table = add_follow_up(log, built_in(), 90, ObservationWindow(returns_from=dt.date(2025, 6, 1)))
     assert table.get_column("mature").to_list() == [False, True]
     assert table.get_column("days_at_risk").to_list() == [0, 180]
 
 
-def test_returns_that_stopped_early_end_the_time_there():
+def test_time_at_risk_ends_when_returns_stopped_being_recorded():
     table = add_follow_up(
         log_of([bleed("S1", "2026-01-01")]), built_in(), 90, ObservationWindow(returns_to=dt.date(2026, 2, 1))
     )
@@ -71,7 +71,7 @@ def test_an_empty_log_has_an_empty_follow_up_and_incidence():
     assert match_returns(log, built_in(), 90).is_empty()
 
 
-def test_young_bleeds_are_censored_not_counted_as_successes():
+def test_recent_bleeds_are_censored_not_counted_as_successes():
     old = [bleed(f"S{i}", "2026-01-01", bike_id=f"b{i}") for i in range(4)]
     young = [bleed(f"Y{i}", "2026-06-29", bike_id=f"y{i}") for i in range(96)]
     back = [comeback("C1", "2026-02-01", bike_id="b0")]
@@ -80,7 +80,7 @@ def test_young_bleeds_are_censored_not_counted_as_successes():
     assert table.filter(pl.col("day") == 31).get_column("at_risk").item() == 4
 
 
-def test_the_last_bleed_followed_leaves_every_limit_a_number():
+def test_limits_are_finite_after_the_last_bleed_at_risk():
     bleeds = [bleed(f"S{i}", f"2026-0{i}-01", bike_id=f"b{i}") for i in range(1, 6)]
     table = incidence(
         add_follow_up(log_of(bleeds, [comeback("C1", "2026-04-11", bike_id="b4")], {"C1": "S4"}), built_in(), 90)
@@ -88,7 +88,7 @@ def test_the_last_bleed_followed_leaves_every_limit_a_number():
     assert table.select(pl.col("lo", "hi").is_finite().all()).row(0) == (True, True)
 
 
-def test_a_return_written_on_the_day_of_the_repair_is_told_once():
+def test_a_return_recorded_on_the_day_of_the_repair_counts_once():
     log = log_of(
         [bleed("S1", "2026-01-01"), bleed("S2", "2026-02-01", job_reason="comeback")],
         [comeback("C1", "2026-02-01", session_id="S1")],
@@ -96,6 +96,6 @@ def test_a_return_written_on_the_day_of_the_repair_is_told_once():
     assert match_returns(log, built_in(), 90).rows() == [("S1", 31, "C1", None)]
 
 
-def test_a_return_told_by_reason_names_the_repair():
+def test_a_return_by_job_reason_names_the_repair():
     log = log_of([bleed("S1", "2026-01-01"), bleed("S2", "2026-02-01", job_reason="soft_lever")])
     assert match_returns(log, built_in(), 90).rows() == [("S1", 31, None, "S2")]

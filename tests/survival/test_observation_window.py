@@ -1,4 +1,4 @@
-"""Whether returns were written down as long as bleeds were, and what a bleed outside counts for."""
+"""Whether returns were recorded over the same time as bleeds, and how bleeds outside it count."""
 
 import datetime as dt
 
@@ -27,41 +27,41 @@ def log_from(returned, bled=("2025-01-01", "2025-12-31")):
         ((), False, False),
     ],
 )
-def test_returns_that_start_late_or_stop_early_by_more_than_a_month_are_said(returned, late, early):
-    found = observed_period(log_from(returned))
-    assert (found.starts_late, found.stops_early) == (late, early)
-    assert len(found.notes) == late + early
+def test_returns_that_start_late_or_stop_early_by_more_than_a_month_raise_a_note(returned, late, early):
+    period = observed_period(log_from(returned))
+    assert (period.starts_late, period.stops_early) == (late, early)
+    assert len(period.notes) == late + early
 
 
-def test_the_words_name_the_day_and_the_option():
+def test_the_note_names_the_day_and_the_option():
     late, early = observed_period(log_from(("2025-06-01",))).notes
     assert "--returns-from 2025-06-01" in late
     assert "--returns-to 2025-06-01" in early
 
 
-def test_what_was_told_already_is_not_said_again():
-    told = ObservationWindow(dt.date(2025, 6, 1), dt.date(2025, 6, 1))
-    assert observed_period(log_from(("2025-06-01",)), told).notes == ()
+def test_a_window_that_is_set_raises_no_note():
+    window = ObservationWindow(dt.date(2025, 6, 1), dt.date(2025, 6, 1))
+    assert observed_period(log_from(("2025-06-01",)), window).notes == ()
 
 
-def test_a_log_without_bleeds_has_nothing_to_say():
+def test_a_log_without_bleeds_raises_no_note():
     assert observed_period(log_of([])).first_bleed is None
 
 
-def test_a_bleed_outside_the_covered_days_was_never_at_risk():
+def test_a_bleed_outside_the_window_was_never_at_risk():
     bleeds = [bleed(f"S{i}", day, bike_id=f"b{i}") for i, day in enumerate(["2025-01-01"] * 8 + ["2026-01-01"] * 2)]
     log = log_of(bleeds, [comeback("C1", "2026-01-01", bike_id="b8", session_id="S8")])
     table = incidence(add_follow_up(log, built_in(), 90, ObservationWindow(returns_from=dt.date(2025, 12, 1))))
     assert table.filter(pl.col("day") == 0).select("at_risk", "incidence").row(0) == (2, 0.5)
 
 
-def test_a_bleed_of_the_last_day_was_at_risk_on_that_day():
+def test_a_bleed_on_the_last_day_was_at_risk_that_day():
     bleeds = [bleed("S1", "2026-06-30", bike_id="a"), bleed("S2", "2026-06-30", bike_id="b")]
     log = log_of(bleeds, [comeback("C1", "2026-06-30", bike_id="a", session_id="S1")])
     assert incidence(add_follow_up(log, built_in(), 90)).row(0)[:3] == (0, 2, 0.5)
 
 
-def test_a_bleed_of_the_first_covered_day_is_covered():
+def test_a_bleed_on_the_first_day_of_the_window_is_inside():
     table = add_follow_up(
         log_of([bleed("S1", "2026-01-01")]), built_in(), 90, ObservationWindow(returns_from=dt.date(2026, 1, 1))
     )

@@ -35,21 +35,21 @@ def test_coefficients_errors_and_hazard_equal_an_independent_fit(late):
     assert ours.cumulative_hazard(np.array([10, 40])) == pytest.approx((np.array([10, 40]) / scale) ** shape, rel=1e-3)
 
 
-def test_influence_is_what_leaving_a_bike_out_does():
+def test_influence_approximates_leaving_a_bike_out():
     bike = np.arange(len(TIME)) % 72
     model = WeibullModel.fit(X, TIME, EVENT, clusters=bike)
     coefficients, level = model.influence(np.eye(X.shape[1])), model.baseline_influence(30)
     for out in range(0, 72, 9):
-        kept = bike != out
-        rest = WeibullModel.fit(X[kept], TIME[kept], EVENT[kept])
+        others = bike != out
+        rest = WeibullModel.fit(X[others], TIME[others], EVENT[others])
         moved = model.coefficients - rest.coefficients
         assert coefficients[out] == pytest.approx(moved, abs=0.25 * np.abs(coefficients).max())
         log_ratio = np.log(model.cumulative_hazard(30) / rest.cumulative_hazard(30))
         assert level[out] == pytest.approx(log_ratio, abs=0.25 * np.abs(level).max())
 
 
-def test_ridges_and_offsets_do_what_they_do_in_the_cox_model():
-    """Times of Weibull's law: both models estimate the same coefficients."""
+def test_ridges_and_offsets_act_as_in_the_cox_model():
+    """With Weibull times both models estimate the same coefficients."""
     rng = np.random.default_rng(3)
     x = rng.normal(size=(4_000, 6))
     offset = 0.5 * rng.standard_normal(4_000)

@@ -1,4 +1,4 @@
-"""Prints analysis/standard/RULES.md from the drawn cases: python -m tests.standard.print_standard_rules"""
+"""Prints analysis/standard/RULES.md from the test cases: python -m tests.standard.print_rules"""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ _STATES = {True: "missed", False: "met", None: "not recorded"}
 def rules_text() -> str:
     standard = built_in()
     lines = [
-        "# How a bleed is held against the standard",
+        "# How each step is judged",
         "",
-        "Printed from the tests, which hold every line. The built-in values are starting values: common practice, no",
-        "source; the maker's figure wins.",
+        "Generated from the tests, which check every line. The built-in values are starting values: common practice, no",
+        "source; the maker's instructions take precedence. Limits are inclusive.",
         "",
         "## Steps",
         "",
-        "| step | title | field | harm by |",
+        "| step | title | field | failure |",
         "| --- | --- | --- | --- |",
         *(f"| {step.id} | {step.title} | {step.field} | {step.acts} |" for step in standard.steps),
         "",
@@ -30,19 +30,19 @@ def rules_text() -> str:
         "| --- | --- | --- | --- |",
         *(f"| {c.step} | {_readings(c.readings)} | {_STATES[c.missed]} | {c.because} |" for c in STEP_CASES),
         "",
-        "The brakes of the table: " + "; ".join(_readings(brake) for brake in BRAKES) + ".",
+        "Brakes table of these examples: " + "; ".join(_readings(brake) for brake in BRAKES) + ".",
         "",
-        "## Holds",
+        "## Recalls",
         "",
-        "| readings | holds | because |",
+        "| readings | recalls | because |",
         "| --- | --- | --- |",
         *(f"| {_readings(c.readings)} | {', '.join(c.holds) or 'none'} | {c.because} |" for c in HOLD_CASES),
         "",
         "## Follow-up",
         "",
-        "Bleeds of one brake and what was written of returns; the log ends 2026-06-30 and the window is 90 days. Told of the",
-        "first bleed: what ended its time at risk, after how many days, whether it counts as a comeback, days to the next",
-        "bleed that is no repair of its return.",
+        "Bleeds of one brake and its recorded returns; the log ends on 2026-06-30 and the window is 90 days. The last four",
+        "columns are about the first bleed: what ended its time at risk, after how many days, whether it counts as a",
+        "comeback, and the days to the next bleed, not counting the repair of its return.",
         "",
         "| case | bleeds | returns | time ended by | days | comeback | next bleed |",
         "| --- | --- | --- | --- | --- | --- | --- |",
@@ -53,13 +53,18 @@ def rules_text() -> str:
 
 
 def _readings(readings: dict[str, object]) -> str:
-    return ", ".join(f"{name} {value}" for name, value in readings.items()) or "nothing"
+    words = {
+        name: {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
+        for name, value in readings.items()
+    }
+    return ", ".join(f"{name} {value}" for name, value in words.items()) or "nothing"
 
 
 def _follow_up(case: Case) -> str:
     end, days, came_back, next_bleed = case.expected
-    yes, at_all = "yes" if came_back else "no", "none" if next_bleed is None else str(next_bleed)
-    return " | ".join([case.because, _events(case.bleeds), _events(case.returns), end, str(days), yes, at_all])
+    comeback, days_to_next = "yes" if came_back else "no", "none" if next_bleed is None else str(next_bleed)
+    columns = [case.because, _events(case.bleeds), _events(case.returns), end, str(days), comeback, days_to_next]
+    return " | ".join(columns)
 
 
 def _events(events: tuple[tuple[str, dict[str, object]], ...]) -> str:
