@@ -26,6 +26,7 @@ from schemas.intermediate import MissedSteps, Returns
 CASE_MIX = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out")
 CASE_MIX_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs")
 """What a job is before anyone works on it, apart from the brake model: the fields that comparisons are adjusted for."""
+CONTEXT_CATEGORIES = (*CASE_MIX, "shop")
 MIN_COMEBACKS = 40
 """Fewer linked re-bleed comebacks than this, at any age, and nothing is estimated, ranked or predicted."""
 

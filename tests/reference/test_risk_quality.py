@@ -14,9 +14,8 @@ from lifelines import KaplanMeierFitter
 from sklearn.metrics import average_precision_score, brier_score_loss, log_loss, roc_auc_score
 
 from analysis.risk import brier_parts, brier_parts_of_bins, calibration_line, evaluation
-from analysis.risk.discrimination import auc, average_precision
-from analysis.risk.hazard_model import _survival_to_next_bleed
-from analysis.risk.outcome import FollowUp
+from analysis.risk.evaluation import auc, average_precision
+from analysis.risk.hazard_model import FollowUp, _survival_to_next_bleed
 
 RNG = np.random.default_rng(12)
 LOG_ODDS = np.round(RNG.normal(-2, 1, 3000), 2)
@@ -30,7 +29,7 @@ def test_calibration_slope_intercept_and_level_equal_a_generalised_linear_model(
     level = sm.GLM(BACK.astype(float), np.ones(3000), family=sm.families.Binomial(), offset=LOG_ODDS).fit()
     assert [line.intercept, line.slope] == pytest.approx(both.params, abs=1e-6)
     assert [line.intercept_se, line.slope_se] == pytest.approx(both.bse, abs=1e-6)
-    assert [line.large, line.large_se] == pytest.approx([level.params[0], level.bse[0]], abs=1e-6)
+    assert [line.in_the_large, line.in_the_large_se] == pytest.approx([level.params[0], level.bse[0]], abs=1e-6)
 
 
 def test_calibration_limits_clustered_by_bike_equal_a_generalised_linear_models():
