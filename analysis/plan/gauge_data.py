@@ -1,4 +1,6 @@
-"""Sufficient statistics of a gauge study: mean and number of readings by item and technician, and the sum of squares within."""
+"""Sufficient statistics of a gauge study: mean and number of readings by item and technician, and the sum of squares
+within.
+"""
 
 from __future__ import annotations
 
@@ -15,8 +17,8 @@ FloatArray = NDArray[np.float64]
 class GaugeData:
     """One entry per pair of item and technician, sorted by both: sufficient statistics of the variance components.
 
-    `within` is the sum of squares within pairs, with `degrees_of_freedom`. `indicators` map pairs to technician, pair and item;
-    `shapes` are the covariances of the means per unit of variance of each.
+    `within` is the sum of squares within pairs, with `degrees_of_freedom`. `indicators` map pairs to technician, pair
+    and item; `shapes` are the covariances of the means per unit of variance of each.
     """
 
     means: FloatArray

@@ -18,17 +18,18 @@ FloatArray = NDArray[np.float64]
 AVERAGED = (1, 2, 3, 5)
 """Numbers of readings averaged, for the reliability."""
 CATEGORY_FACTOR = 2**0.5
-"""Distinct categories: √2 × standard deviation of items over that of the gauge, rounded down (measurement systems analysis
-manual, from memory)."""
+"""Distinct categories: √2 × standard deviation of items over that of the gauge, rounded down (measurement systems
+analysis manual, from memory)."""
 
 
 @dataclass(frozen=True)
 class GaugeStudy:
     """Result of a gauge study.
 
-    `table` holds standard deviations by source with 95% limits; `noise` the reliability of a reading; `distinct_categories`
-    the groups of items it can separate; `interaction_p` the p-value of technician × item and `interaction_pooled` whether it
-    was pooled with repeatability; `balanced` whether every technician read every item equally often.
+    `table` holds standard deviations by source with 95% limits; `noise` the reliability of a reading;
+    `distinct_categories` the groups of items it can separate; `interaction_p` the p-value of technician × item and
+    `interaction_pooled` whether it was pooled with repeatability; `balanced` whether every technician read every item
+    equally often.
     """
 
     table: DataFrame[Gauge]
@@ -52,21 +53,21 @@ def gauge_study(
 
     Estimand: standard deviations of repeatability (same technician, same item), reproducibility (between technicians,
     including their interaction with items), gauge (both), items, and total. Balanced studies by two-way random-effects
-    analysis of variance, others by restricted maximum likelihood. Limits by generalised pivotal quantities (Weerahandi 1993),
-    or by a parametric bootstrap where a technician did not read every item.
+    analysis of variance, others by restricted maximum likelihood. Limits by generalised pivotal quantities (Weerahandi
+    1993), or by a parametric bootstrap where a technician did not read every item.
 
     Parameters
     ----------
     readings
-        Columns item, technician (text) and reading (number), one row per reading; at least two items, two technicians and one
-        repeat.
+        Columns item, technician (text) and reading (number), one row per reading; at least two items, two technicians
+        and one repeat.
     rng
         Random generator.
     tolerance
         Width of the tolerance, in the unit of the reading, for share_of_tolerance (6 standard deviations over it).
     pool_above_p
-        Pool the interaction with repeatability when its p-value is above this (0.25: measurement systems analysis manual, from
-        memory); 0 always pools, 1 never does.
+        Pool the interaction with repeatability when its p-value is above this (0.25: measurement systems analysis
+        manual, from memory); 0 always pools, 1 never does.
 
     Raises
     ------
@@ -97,7 +98,9 @@ SOURCES = ("repeatability", "reproducibility", "gauge", "interaction", "items", 
 
 
 def _sd_by_source(variances: Components | FloatArray) -> FloatArray:
-    """Standard deviations by source (sources × draws) from variances in rows: repeatability, technician, interaction, item."""
+    """Standard deviations by source (sources × draws) from variances in rows: repeatability, technician,
+    interaction, item.
+    """
     repeat, technician, interaction, item = np.atleast_2d(np.asarray(variances, dtype=float).T).T
     reproduced = technician + interaction
     gauge = repeat + reproduced
@@ -123,9 +126,9 @@ def _table(sd: FloatArray, draws: FloatArray, tolerance: float | None) -> pl.Dat
 def _noise(components: Components) -> DataFrame[GaugeNoise]:
     """Reliability: share of the items' variance in the variance of a reading.
 
-    Measurement error weakens the slope of a risk on the reading by this factor and the sample size for detecting it grows by
-    its inverse (W. A. Fuller 1987, Measurement Error Models, chapter 1; to first order, for risks not near 1). The items of the
-    study represent the bleeds of the shop.
+    Measurement error weakens the slope of a risk on the reading by this factor and the sample size for detecting it
+    grows by its inverse (W. A. Fuller 1987, Measurement Error Models, chapter 1; to first order, for risks not near 1).
+    The items of the study represent the bleeds of the shop.
     """
     reliability = [_reliability(components.variances[:, None], k)[0] for k in AVERAGED]
     limits = [np.quantile(_reliability(components.draws, k), [0.025, 0.975]) for k in AVERAGED]
@@ -146,7 +149,9 @@ def _reliability(variances: FloatArray, readings: int) -> FloatArray:
 
 
 def _verdict(gauge_share: float, categories: int) -> str:
-    """Bands of the measurement systems analysis manual, from memory: under 10% good, 10-30% conditional, over 30% not good enough."""
+    """Bands of the measurement systems analysis manual, from memory: under 10% good, 10-30% conditional, over 30%
+    not good enough.
+    """
     if categories < 2:
         groups = "it cannot separate the items into groups"
     else:

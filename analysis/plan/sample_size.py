@@ -1,7 +1,7 @@
 """Sample sizes for a rate and for a difference between two arms, randomised by bleed or by week.
 
-Normal approximation with the pooled variance under the null hypothesis: J. L. Fleiss, B. Levin & M. C. Paik, Statistical
-Methods for Rates and Proportions. Design effect: L. Kish 1965.
+Normal approximation with the pooled variance under the null hypothesis: J. L. Fleiss, B. Levin & M. C. Paik,
+Statistical Methods for Rates and Proportions. Design effect: L. Kish 1965.
 """
 
 from __future__ import annotations

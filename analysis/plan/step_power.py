@@ -24,8 +24,9 @@ CRITICAL_Z = NormalDist().inv_cdf(0.975)
 
 @dataclass(frozen=True)
 class PowerStudy:
-    """A step, the hazard ratio of a miss (above 0, not 1), and the simulation: bleeds per resample (at least 50 each), target
-    power in (0, 1), and resamples per size."""
+    """A step, the hazard ratio of a miss (above 0, not 1), and the simulation: bleeds per resample (at least 50
+    each), target power in (0, 1), and resamples per size.
+    """
 
     step: str
     hazard_ratio: float
@@ -87,9 +88,9 @@ def step_power(
     """Power to detect a step's effect from returns alone, by simulation.
 
     The time-to-return model is fitted to the log and the step's coefficient set to log(`hazard_ratio`). Bikes are
-    resampled with replacement, returns are simulated from the model within the days each bleed was observed, and the same
-    model is fitted. A step is detected at a two-sided p of at most 0.05. Stand readings are not used: where they predict
-    returns, the audit needs fewer bleeds.
+    resampled with replacement, returns are simulated from the model within the days each bleed was observed, and the
+    same model is fitted. A step is detected at a two-sided p of at most 0.05. Stand readings are not used: where they
+    predict returns, the audit needs fewer bleeds.
 
     Parameters
     ----------
@@ -187,7 +188,9 @@ def _per_100(log: _SimulationBase, exposure: FloatArray) -> float:
 def _required_bleeds(
     sizes: Sequence[int], z: list[FloatArray], effect: float, power: float
 ) -> tuple[float | None, float | None, float | None]:
-    """Size at which the mean z, proportional to the square root of the bleeds, gives the target power; with 95% limits."""
+    """Size at which the mean z, proportional to the square root of the bleeds, gives the target power; with 95%
+    limits.
+    """
     root_size = np.repeat(np.sqrt(sizes), [len(one) for one in z])
     signed_z = np.concatenate(z) * math.copysign(1, effect)
     slope = float(root_size @ signed_z / (root_size @ root_size))

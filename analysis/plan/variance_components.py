@@ -67,8 +67,8 @@ def pivotal_draws(study: GaugeData, rng: np.random.Generator) -> FloatArray:
 
     The interaction is never pooled here: limits that depend on a test passed cover the truth too rarely.
 
-    Sources: S. Weerahandi 1993, J. Am. Stat. Assoc. 88:899-905; unequal numbers of readings by mean squares of the unweighted
-    means (R. K. Burdick & F. A. Graybill 1992, Confidence Intervals on Variance Components).
+    Sources: S. Weerahandi 1993, J. Am. Stat. Assoc. 88:899-905; unequal numbers of readings by mean squares of the
+    unweighted means (R. K. Burdick & F. A. Graybill 1992, Confidence Intervals on Variance Components).
     """
     squares = _squares(study)
     pivots = rng.chisquare(squares.degrees_of_freedom[:, None], (4, DRAWS))
@@ -124,8 +124,8 @@ class _RemlFit:
 def unbalanced_components(study: GaugeData, rng: np.random.Generator, pool_above_p: float) -> Components:
     """Components by restricted maximum likelihood (H. D. Patterson & R. Thompson 1971, Biometrika 58:545-554).
 
-    The interaction is kept when its likelihood-ratio p-value (half chi-square on the boundary) is at most `pool_above_p`.
-    Limits by pivotal draws where every technician read every item, else by a parametric bootstrap.
+    The interaction is kept when its likelihood-ratio p-value (half chi-square on the boundary) is at most
+    `pool_above_p`. Limits by pivotal draws where every technician read every item, else by a parametric bootstrap.
     """
     full, no_interaction = _reml(study, ALL_COMPONENTS), _reml(study, NO_INTERACTION)
     p = float(0.5 * chi_square_tail(max(0.0, 2 * (full.log_likelihood - no_interaction.log_likelihood)), 1))

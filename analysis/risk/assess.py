@@ -121,9 +121,9 @@ def _test_set(
 def score_new(saved: SavedModel, log: Log) -> DataFrame[Risk]:
     """Risk of every bleed of a log by a saved model, with reasons; nothing is fitted.
 
-    Technician and model histories come from the saved model, so a bleed it was fitted to keeps its risk. `out_of_time` marks
-    bleeds begun after the model's last day. The worklist covers the last days of this log, down to the risk at which a check pays
-    at the procedure's own cost of a comeback.
+    Technician and model histories come from the saved model, so a bleed it was fitted to keeps its risk. `out_of_time`
+    marks bleeds begun after the model's last day. The worklist covers the last days of this log, down to the risk at
+    which a check pays at the procedure's own cost of a comeback.
 
     Parameters
     ----------

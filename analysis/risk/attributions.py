@@ -1,9 +1,9 @@
 """Attribution of each risk to feature groups, and the three strongest reasons in words.
 
-The log of the expected hazard is a sum over columns, each centred at its mean. The air's contribution is passed on to what
-shows or causes it: the work and the readings; a product's is split in half between its factors. Contributions to log odds
-and to risk are in proportion to those to the log hazard: the Aumann–Shapley attribution of a function of a sum (R. J.
-Aumann & L. S. Shapley 1974, Values of Non-Atomic Games).
+The log of the expected hazard is a sum over columns, each centred at its mean. The air's contribution is passed on to
+what shows or causes it: the work and the readings; a product's is split in half between its factors. Contributions to
+log odds and to risk are in proportion to those to the log hazard: the Aumann–Shapley attribution of a function of a sum
+(R. J. Aumann & L. S. Shapley 1974, Values of Non-Atomic Games).
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ MIN_LOG_ODDS, MIN_ADDED = 0.10, 0.001
 class Attributions:
     """Contributions to the risk of n bleeds by feature group, against the shop's average bleed.
 
-    `reference_risk` + the sum of a row of `added` (n × groups) = the bleed's risk; `log_odds` (n × groups) adds up in the same
-    way; `predictions` are the model's for the same bleeds.
+    `reference_risk` + the sum of a row of `added` (n × groups) = the bleed's risk; `log_odds` (n × groups) adds up in
+    the same way; `predictions` are the model's for the same bleeds.
     """
 
     feature_groups: tuple[str, ...]
@@ -94,7 +94,8 @@ def _by_feature_group(columns: Sequence[Column], names: tuple[str, ...]) -> Floa
 def _air_attributions(columns: Sequence[Column], values: FloatArray, air_contributions: FloatArray) -> FloatArray:
     """Contribution of the air, and half of its products, by group (groups × bleeds).
 
-    Positive contributions are shared among the groups that raise the air (`pushes` > 0), negative ones among those that lower it.
+    Positive contributions are shared among the groups that raise the air, negative ones among those that
+    lower it.
     """
     share = np.array([1 - _group_share(column) for column in columns])
     air_columns, attributed = np.flatnonzero(share), np.zeros_like(air_contributions)
@@ -122,8 +123,8 @@ def predict_with_reasons(
 ) -> tuple[Predictions, pl.DataFrame]:
     """Predictions, and the three strongest reasons of each bleed.
 
-    A reason ends with what it adds to the risk of the shop's average bleed, in points (comebacks per 100). Technicians and
-    shops contribute to the risk but are never a reason. A bleed without one has 'no reason found'.
+    A reason ends with what it adds to the risk of the shop's average bleed, in points (comebacks per 100). Technicians
+    and shops contribute to the risk but are never a reason. A bleed without one has 'no reason found'.
 
     Parameters
     ----------
@@ -150,7 +151,9 @@ def predict_with_reasons(
 
 @dataclass(frozen=True)
 class _LargeContributions:
-    """Contributions large enough to be a reason: row of the bleed, index of the topic, points added / 100; sorted by row."""
+    """Contributions large enough to be a reason: row of the bleed, index of the topic, points added / 100; sorted by
+    row.
+    """
 
     row: NDArray[np.intp]
     topic: NDArray[np.intp]

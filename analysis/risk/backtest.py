@@ -26,8 +26,8 @@ PREDICTION_FIELDS = ("risk", "lo", "hi", "log_odds", "baselines")
 
 @dataclass(frozen=True)
 class Outcome:
-    """Outcome of n bleeds: follow-up, day begun (days since 1970), whether followed for the full window, whether it came back in
-    it, bike code, and whether models are fitted to it.
+    """Outcome of n bleeds: follow-up, day begun (days since 1970), whether followed for the full window, whether it
+    came back in it, bike code, and whether models are fitted to it.
     """
 
     follow_up: FollowUp
@@ -42,8 +42,8 @@ class Outcome:
 class OutOfTimePredictions:
     """Out-of-time risks of n bleeds; NaN where none could be predicted.
 
-    `baselines` is n × `baselines.NAMES`; for bleeds outside the fitted sample all but the constant are NaN. `model` is the last
-    model that predicted.
+    `baselines` is n × `baselines.NAMES`; for bleeds outside the fitted sample all but the constant are NaN. `model` is
+    the last model that predicted.
     """
 
     risk: FloatArray
@@ -80,9 +80,9 @@ def outcomes(data: BleedData, fit_sample: BleedData | None = None) -> Outcome:
 def backtest(features: BleedFeatures, outcome: Outcome, window_days: int) -> OutOfTimePredictions:
     """Out-of-time risks by an expanding window.
 
-    Bleeds after the first ones are split into folds of whole days. A fold's model is fitted to bleeds begun before its first
-    day, followed up to the day before it, and calibrated on earlier folds. Bleeds of one bike can be on both sides, but no
-    feature names a bike; limits of the quality figures are clustered by bike.
+    Bleeds after the first ones are split into folds of whole days. A fold's model is fitted to bleeds begun before its
+    first day, followed up to the day before it, and calibrated on earlier folds. Bleeds of one bike can be on both
+    sides, but no feature names a bike; limits of the quality figures are clustered by bike.
 
     Parameters
     ----------

@@ -1,4 +1,6 @@
-"""Simple models that the risk model has to beat: a constant, the number of missed steps, the lever travel, default trees."""
+"""Simple models that the risk model has to beat: a constant, the number of missed steps, the lever travel, default
+trees.
+"""
 
 from __future__ import annotations
 
@@ -23,7 +25,9 @@ NO_SIGN = ("lever_travel_after_mm", "minutes")
 
 @dataclass(frozen=True)
 class BaselineModels:
-    """Fitted baselines: the constant `rate`, a logistic line on each of two numbers, and trees; the rate alone with few comebacks."""
+    """Fitted baselines: the constant `rate`, a logistic line on each of two numbers, and trees; the rate alone with
+    few comebacks.
+    """
 
     rate: float
     steps: tuple[str, ...]

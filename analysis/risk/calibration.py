@@ -25,7 +25,9 @@ class Calibration:
 
 @dataclass(frozen=True)
 class CalibrationLine:
-    """Logistic regression on predicted log odds: intercept, slope, and calibration in the large, with standard errors."""
+    """Logistic regression on predicted log odds: intercept, slope, and calibration in the large, with standard
+    errors.
+    """
 
     intercept: float
     intercept_se: float
@@ -61,8 +63,8 @@ def calibration_line(
     came_back
         Outcomes (n); at least one of each.
     bike
-        Code of each bleed's bike, for standard errors clustered by bike (sandwich; K.-Y. Liang & S. L. Zeger 1986, Biometrika
-        73:13-22); bleeds are independent without it.
+        Code of each bleed's bike, for standard errors clustered by bike (sandwich; K.-Y. Liang & S. L. Zeger 1986,
+        Biometrika 73:13-22); bleeds are independent without it.
     """
     design = np.column_stack([np.ones(len(log_odds)), log_odds])
     line, line_sd = _logistic(design, came_back, np.zeros(len(log_odds)), bike)
@@ -71,7 +73,9 @@ def calibration_line(
 
 
 def recalibration(log_odds: FloatArray, came_back: NDArray[np.bool_]) -> Calibration:
-    """Recalibration from out-of-time predictions: none up to 300 returns, then the line's, shrunk towards none by 200 returns."""
+    """Recalibration from out-of-time predictions: none up to 300 returns, then the line's, shrunk towards none by
+    200 returns.
+    """
     returns = int(came_back.sum())
     if returns <= MIN_RETURNS:
         return Calibration()

@@ -1,4 +1,6 @@
-"""Quality of the out-of-time risks: discrimination, calibration, gain over baselines, change over time, and fairness to groups."""
+"""Quality of the out-of-time risks: discrimination, calibration, gain over baselines, change over time, and fairness
+to groups.
+"""
 
 from __future__ import annotations
 
@@ -25,8 +27,8 @@ GRID = np.linspace(0.0, 1.5, 301)
 
 @dataclass(frozen=True)
 class TestSet:
-    """Out-of-time risks of n bleeds with known outcome: risk, baseline risks (n × baselines, NaN where not predicted), outcome, and
-    bike, quarter, technician and brake model.
+    """Out-of-time risks of n bleeds with known outcome: risk, baseline risks (n × baselines, NaN where not
+    predicted), outcome, and bike, quarter, technician and brake model.
     """
 
     risk: FloatArray
@@ -53,8 +55,9 @@ def model_quality(test: TestSet) -> DataFrame[ModelQuality]:
     Returns
     -------
     DataFrame[ModelQuality]
-        Sorted by metric and baseline_name. Limits of means, of auc and average_precision and of calibration slope and intercept
-        are clustered by bike; those of observed counts (overall, tenths, quarters) take bleeds as independent.
+        Sorted by metric and baseline_name. Limits of means, of auc and average_precision and of calibration slope and
+        intercept are clustered by bike; those of observed counts (overall, tenths, quarters) take bleeds as
+        independent.
     """
     if test.came_back.sum() < MIN_COMEBACKS or test.came_back.all():
         return empty(ModelQuality)
@@ -214,7 +217,9 @@ def _brier(risk: FloatArray, came_back: NDArray[np.bool_]) -> FloatArray:
 
 @dataclass(frozen=True)
 class Discrimination:
-    """A measure between 0 and 1, and its influence value for each bleed (derivative in the bleed's weight; they sum to 0)."""
+    """A measure between 0 and 1, and its influence value for each bleed (derivative in the bleed's weight; they sum
+    to 0).
+    """
 
     value: float
     influence_values: FloatArray = field(repr=False)
@@ -222,8 +227,8 @@ class Discrimination:
     def limits(self, bike: NDArray[np.int64]) -> tuple[float, float]:
         """95% limits by the infinitesimal jackknife over bikes, on the logit scale; NaN where the value is 0 or 1.
 
-        For the AUC with one bleed per bike this is the variance of E. R. DeLong, D. M. DeLong & D. L. Clarke-Pearson 1988,
-        Biometrics 44:837-845, except for its divisor.
+        For the AUC with one bleed per bike this is the variance of E. R. DeLong, D. M. DeLong & D. L. Clarke-Pearson
+        1988, Biometrics 44:837-845, except for its divisor.
         """
         if not 0 < self.value < 1:
             return float("nan"), float("nan")
@@ -294,8 +299,8 @@ class BetweenGroupSD:
 def between_group_sd(risk: FloatArray, came_back: NDArray[np.bool_], group: NDArray[np.int64]) -> BetweenGroupSD | None:
     """Maximum likelihood of the between-group spread: comebacks Poisson around expected times a gamma of mean 1.
 
-    Limits by inverting the likelihood-ratio test (χ² with 1 degree of freedom). None with fewer than three groups of at least
-    two expected comebacks. Model: D. Clayton & J. Kaldor 1987, Biometrics 43:671-681.
+    Limits by inverting the likelihood-ratio test (χ² with 1 degree of freedom). None with fewer than three groups of at
+    least two expected comebacks. Model: D. Clayton & J. Kaldor 1987, Biometrics 43:671-681.
 
     Parameters
     ----------

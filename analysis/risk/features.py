@@ -36,8 +36,9 @@ class BleedFeatures:
     """One row per bleed, sorted by session_id; empty where not recorded.
 
     `table` holds session_id, technician, brake_model, bike_id, day, `CONTEXT_CATEGORIES`, `CONTEXT_NUMBERS`, `SIGNS`,
-    `SIGN_FLAGS`, `WORK_AMOUNTS`, `HISTORY`, `PHYSICS`, other fields that a step's rule reads, and `missed <id>` for each step
-    (true missed, false met). `leak_steps` are the steps whose miss causes a leak, which no stand reading shows.
+    `SIGN_FLAGS`, `WORK_AMOUNTS`, `HISTORY`, `PHYSICS`, other fields that a step's rule reads, and `missed <id>` for
+    each step (true missed, false met). `leak_steps` are the steps whose miss causes a leak, which no stand reading
+    shows.
     """
 
     table: pl.DataFrame
@@ -55,8 +56,8 @@ class BleedFeatures:
 def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatures:
     """Compute the features of every accepted bleed.
 
-    Context, technique (each step met, missed or not recorded, and its reading), stand readings, physics, workload (bleeds the
-    technician began earlier that day), and what `history` knew before the bleed's day.
+    Context, technique (each step met, missed or not recorded, and its reading), stand readings, physics, workload
+    (bleeds the technician began earlier that day), and what `history` knew before the bleed's day.
 
     Parameters
     ----------
@@ -112,7 +113,9 @@ def _place_in_day(bleeds: pl.DataFrame) -> pl.Series:
 
 
 def _physics(log: Log, table: pl.DataFrame) -> pl.DataFrame:
-    """Travel above a firm lever's, trapped air and flushed volume; the firm travel is the brakes table's, else the shop's own."""
+    """Travel above a firm lever's, trapped air and flushed volume; the firm travel is the brakes table's, else the
+    shop's own.
+    """
     names = ("lever_ratio", "master_bore_mm", "travel_reference_mm", "hose_bore_mm", "hose_mm")
     brakes = log.brakes.select("brake_model", *(pl.col(name).alias(f"brakes.{name}") for name in names))
     inputs = table.select("brake_model", "firm_reference_mm", "lever_travel_after_mm", "hose_mm", "volume_moved_ml")

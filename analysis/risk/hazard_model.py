@@ -33,7 +33,9 @@ CURVE_ERROR_SD = 0.05
 
 @dataclass(frozen=True)
 class Window:
-    """Baseline cumulative hazard, and probability that the brake's next bleed has not come, by day from 0 to the window's end."""
+    """Baseline cumulative hazard, and probability that the brake's next bleed has not come, by day from 0 to the
+    window's end.
+    """
 
     baseline_cumulative_hazard: FloatArray
     survival_to_next_bleed: FloatArray
@@ -48,7 +50,8 @@ class Window:
 
 @dataclass(frozen=True)
 class HazardModel:
-    """Fitted return model: log hazard = columns · coefficients, both recalibrated to the window (`recalibration_slope`).
+    """Fitted return model: log hazard = columns · coefficients, both recalibrated to the window
+    (`recalibration_slope`).
 
     `technician_variance` is the variance between technicians, for one the model has not seen.
     """
@@ -67,7 +70,9 @@ class HazardModel:
         return _variance(x, self.covariance)
 
     def contributions(self, x: FloatArray) -> FloatArray:
-        """Contribution of each column to the log of the expected hazard (n × p): to the linear predictor and half its variance."""
+        """Contribution of each column to the log of the expected hazard (n × p): to the linear predictor and half
+        its variance.
+        """
         return x * (x @ (0.5 * self.covariance) + self.coefficients)
 
 
@@ -79,7 +84,8 @@ def fit_hazard_model(
     initial_model: HazardModel | None = None,
     survival: type[SurvivalModel] = CoxModel,
 ) -> HazardModel:
-    """Fit the return model; each block's ridge is estimated (empirical Bayes with a prior) unless the block is too small.
+    """Fit the return model; each block's ridge is estimated (empirical Bayes with a prior) unless the block is too
+    small.
 
     Risks use the expected hazard: half the variance is added to the linear predictor.
 
@@ -174,8 +180,8 @@ class FollowUp:
 def recalibration_slope(log_hazard: FloatArray, follow_up: FollowUp, window_days: int) -> float:
     """Factor by which log hazards fitted to the whole follow-up hold within the window.
 
-    The slope fitted to the window's returns over that fitted to all returns, shrunk towards 1 by its error. Below 1 where
-    effects grow with time, above 1 where they fade.
+    The slope fitted to the window's returns over that fitted to all returns, shrunk towards 1 by its error. Below 1
+    where effects grow with time, above 1 where they fade.
 
     Parameters
     ----------
@@ -208,8 +214,9 @@ def _slope(log_hazard: FloatArray, follow_up: FollowUp) -> tuple[float, float]:
 def baseline_cumulative_hazard(log_hazard: FloatArray, follow_up: FollowUp, window_days: int) -> FloatArray:
     """Baseline cumulative hazard by day, from 0 to the window's end, at log hazard 0.
 
-    Breslow's estimate from the window's returns, scaled towards the level of a Weibull curve through all returns. The weight
-    of the curve is the variance it saves over that plus its typical squared error, so it vanishes with some hundred returns.
+    Breslow's estimate from the window's returns, scaled towards the level of a Weibull curve through all returns. The
+    weight of the curve is the variance it saves over that plus its typical squared error, so it vanishes with some
+    hundred returns.
 
     Parameters
     ----------
@@ -236,7 +243,9 @@ def baseline_cumulative_hazard(log_hazard: FloatArray, follow_up: FollowUp, wind
 
 
 def _weibull_baseline(log_hazard: FloatArray, follow_up: FollowUp, window_days: int) -> tuple[float, float]:
-    """Log cumulative hazard of a Weibull baseline at the window, and its variance; a return on day 0 counts as half a day."""
+    """Log cumulative hazard of a Weibull baseline at the window, and its variance; a return on day 0 counts as half
+    a day.
+    """
     days = np.flatnonzero(np.bincount(follow_up.days))
     t = np.log(np.maximum(days, 0.5) / window_days)
     returns = np.bincount(follow_up.days[follow_up.returned], minlength=days[-1] + 1)[days].astype(float)

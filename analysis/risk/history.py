@@ -1,4 +1,6 @@
-"""What was known before a bleed began: earlier comebacks of its technician and brake model, and the model's firm lever travel."""
+"""What was known before a bleed began: earlier comebacks of its technician and brake model, and the model's firm
+lever travel.
+"""
 
 from __future__ import annotations
 
@@ -17,8 +19,8 @@ EVERYONE = "everyone"
 class History:
     """Cumulative counts of a log by day, from which any bleed can look up what was known before it.
 
-    `outcomes` (kind, group, day, bleeds, back): outcomes known by that day; `starts` (technician, day, bleeds): bleeds begun;
-    `reference_travel` (brake_model, day, reference_mm): firm lever travel.
+    `outcomes` (kind, group, day, bleeds, back): outcomes known by that day; `starts` (technician, day, bleeds): bleeds
+    begun; `reference_travel` (brake_model, day, reference_mm): firm lever travel.
     """
 
     outcomes: pl.DataFrame
@@ -75,9 +77,9 @@ def point_in_time_features(history: History, bleeds: pl.DataFrame) -> pl.DataFra
     Returns
     -------
     pl.DataFrame
-        In the order of `bleeds`: session_id; technician_rate and model_rate (fractions, shrunk towards the overall rate known
-        then; empty where nothing was known); technician_bleeds (begun on earlier days); firm_reference_mm (20% quantile of the
-        model's last 200 lever travels on earlier days, at least 5; else empty).
+        In the order of `bleeds`: session_id; technician_rate and model_rate (fractions, shrunk towards the overall rate
+        known then; empty where nothing was known); technician_bleeds (begun on earlier days); firm_reference_mm (20%
+        quantile of the model's last 200 lever travels on earlier days, at least 5; else empty).
     """
     lookups = bleeds.select(
         "session_id",

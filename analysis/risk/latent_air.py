@@ -3,9 +3,9 @@
 Model, for air a of a bleed with work x:
   log a ~ N(intercept + x·coefficients, variance)
   measured reading (mm) = c + s·a + noise, count of bubbles = quasi-Poisson with mean c + s·a
-Lever travel above a firm lever's and pump-up are proportional to trapped air (Boyle's law, `analysis.physics`), and so is
-the rate of bubbles. The score of a bleed is E[log a | readings], by quadrature around the posterior mode.
-Readings are fitted without outcomes, so a step's effect on air is known long before enough bikes have come back.
+Lever travel above a firm lever's and pump-up are proportional to trapped air (Boyle's law, `analysis.physics`), and so
+is the rate of bubbles. The score of a bleed is E[log a | readings], by quadrature around the posterior mode. Readings
+are fitted without outcomes, so a step's effect on air is known long before enough bikes have come back.
 
 Source of the fit: A. P. Dempster, N. M. Laird & D. B. Rubin 1977, J. R. Stat. Soc. B 39:1-38.
 """
@@ -47,13 +47,14 @@ RIDGE = 3.0
 MIN_READINGS = 20
 INITIAL_VARIANCE, MIN_VARIANCE = 0.5, 0.005
 MIN_NOISE, MIN_DISPERSION = 1e-3, 0.5
-"""Ridge of the work's coefficients; fewest readings to use one; variances at the start and at least; least noise of a measured
-reading (mm²) and least dispersion of a count."""
+"""Ridge of the work's coefficients; fewest readings to use one; variances at the start and at least; least noise of
+a measured reading (mm²) and least dispersion of a count."""
 
 
 @dataclass(frozen=True)
 class Reading:
-    """One of the stand readings: its `field`, the `feature_group` it counts under, and whether it is a count (else in mm).
+    """One of the stand readings: its `field`, the `feature_group` it counts under, and whether it is a count (else in
+    mm).
 
     Where `until_none`, zero is no information: the procedure is to go on until no bubbles show.
     """
@@ -124,8 +125,8 @@ class MeasurementModel:
     def log_likelihood(self, observed: dict[int, Observation], air: FloatArray) -> FloatArray:
         """Log likelihood of all readings up to a constant; `air` is nodes × bleeds.
 
-        The terms of a measured reading are quadratic in air, those of a count linear and logarithmic; quadratic and linear
-        coefficients are summed over readings first.
+        The terms of a measured reading are quadratic in air, those of a count linear and logarithmic; quadratic and
+        linear coefficients are summed over readings first.
         """
         linear, quadratic = np.zeros((2, air.shape[-1]))
         total = np.zeros_like(air)
@@ -162,7 +163,9 @@ def readings_of(features: FeatureTable) -> FloatArray:
 
 @dataclass(frozen=True)
 class Posterior:
-    """Posterior of log air: nodes and weights (both nodes × bleeds), and the winsorised observations by reading index."""
+    """Posterior of log air: nodes and weights (both nodes × bleeds), and the winsorised observations by reading
+    index.
+    """
 
     log_air: FloatArray
     weight: FloatArray

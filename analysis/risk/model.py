@@ -43,7 +43,9 @@ class Predictions:
 
 @dataclass(frozen=True)
 class DesignRows:
-    """Inputs of n bleeds: `work` (n × columns) and `readings` (readings × n) of the air, and `x` (n × p) of the return model."""
+    """Inputs of n bleeds: `work` (n × columns) and `readings` (readings × n) of the air, and `x` (n × p) of the
+    return model.
+    """
 
     features: FeatureTable
     work: FloatArray
@@ -85,10 +87,11 @@ class RiskModel:
         )
 
     def predict(self, bleeds: pl.DataFrame) -> Predictions:
-        """Risk and 95% limits of bleeds (`BleedFeatures.table`); unknown technicians, models and shops count as average.
+        """Risk and 95% limits of bleeds (`BleedFeatures.table`); unknown technicians, models and shops count as
+        average.
 
-        The risk uses the expected hazard. The limits carry the uncertainty of the return model (delta method on the log hazard)
-        and, for an unknown technician, the variance between technicians.
+        The risk uses the expected hazard. The limits carry the uncertainty of the return model (delta method on the log
+        hazard) and, for an unknown technician, the variance between technicians.
         """
         return concat_predictions([self.predict_rows(self.design_rows(FeatureTable(part))) for part in batches(bleeds)])
 

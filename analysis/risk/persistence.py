@@ -53,7 +53,8 @@ MAX_LOG_HAZARD, MAX_FIGURE = 1e3, 1e12
 
 @dataclass(frozen=True)
 class SavedModel:
-    """A model with what it needs to score: `history` (tables of `History`), `standard`, `brakes`, and the `features` it uses.
+    """A model with what it needs to score: `history` (tables of `History`), `standard`, `brakes`, and the `features` it
+    uses.
 
     `as_of` is its last day; `names_hidden` says that its technicians are codes.
     """
@@ -177,8 +178,8 @@ def read_model(path: Path) -> SavedModel:
     Raises
     ------
     UserError
-        Missing, unreadable, not a model file, changed since it was written (or not the one its run's manifest names), of
-        another version, or with a type that is not trusted.
+        Missing, unreadable, not a model file, changed since it was written (or not the one its run's manifest names),
+        of another version, or with a type that is not trusted.
     """
     return load_model(_read_bytes(path), str(path))
 

@@ -52,8 +52,8 @@ AIR = "air"
 class Column:
     """One column: a `form` of `field`, in a ridge `block`, counted in attributions under `feature_group`.
 
-    Forms: `is` (the category is `level`), `true`, `false`, `null` (not recorded), `linear`, `log` (of 1 + x, x > 0); for a
-    number already standardised: `whole` (unchanged), `square`, `times` (the field named in `level`).
+    Forms: `is` (the category is `level`), `true`, `false`, `null` (not recorded), `linear`, `log` (of 1 + x, x > 0);
+    for a number already standardised: `whole` (unchanged), `square`, `times` (the field named in `level`).
     """
 
     name: str
@@ -68,8 +68,8 @@ class Column:
 class FittedPreprocessor:
     """Columns with their limits, centre and scale in the fitted bleeds.
 
-    Flags and standardised numbers are centred only; other numbers are also divided by their standard deviation. Missing values
-    become the centre (0). `specification` holds the fields of each `Column` as text (columns × fields).
+    Flags and standardised numbers are centred only; other numbers are also divided by their standard deviation. Missing
+    values become the centre (0). `specification` holds the fields of each `Column` as text (columns × fields).
     """
 
     specification: NDArray[np.str_]
@@ -149,7 +149,8 @@ def _transformed(values: FloatArray, form: str) -> FloatArray:
 def work_columns(features: BleedFeatures) -> list[Column]:
     """Columns for what was done, on what and by whom: steps missed and not recorded, context, technician, brake model.
 
-    Leak steps have a ridge of their own: given the stand readings they keep their effect, other steps lose most of theirs.
+    Leak steps have a ridge of their own: given the stand readings they keep their effect, other steps lose most of
+    theirs.
     """
     table, steps = features.table, features.steps
     columns = [Column(f"missed {s}", "true", MISSED_PREFIX + s, _step_block(features, s), f"step {s}") for s in steps]
@@ -176,7 +177,9 @@ def amount_columns() -> list[Column]:
 
 
 def sign_columns() -> list[Column]:
-    """Columns for the stand readings one by one, in concave forms only: a line in millimetres overpredicts at the far end."""
+    """Columns for the stand readings one by one, in concave forms only: a line in millimetres overpredicts at the
+    far end.
+    """
     measured = (
         ("travel_excess_mm", TRAVEL), ("bubbles_first", FIRST), ("bubbles_last", LAST), ("pump_gain_mm", PUMPED),
     )  # fmt: skip

@@ -29,7 +29,9 @@ FLUID_NAMES = {"mineral": "mineral oil", "dot3": "DOT 3 fluid", "dot4": "DOT 4 f
 
 @dataclass(frozen=True)
 class Topic:
-    """One possible reason: the feature groups whose contributions it sums, and its text (null where there is nothing to say)."""
+    """One possible reason: the feature groups whose contributions it sums, and its text (null where there is nothing
+    to say).
+    """
 
     feature_groups: tuple[str, ...]
     text: pl.Expr

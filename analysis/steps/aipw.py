@@ -21,8 +21,8 @@ MAX_PROPENSITY = 0.95
 TOLERANCE = 1e-7
 """Gain in 2 × log likelihood at which a fit stops: 0.0003 of a standard error."""
 MAX_PROPENSITY_BLEEDS = 5_000
-"""Bleeds per propensity fit, of which there are steps × folds (about 100). The error of a propensity enters the estimate only
-multiplied by that of the outcome model."""
+"""Bleeds per propensity fit, of which there are steps × folds (about 100). The error of a propensity enters the
+estimate only multiplied by that of the outcome model."""
 
 
 @dataclass(frozen=True)

@@ -27,8 +27,8 @@ def air_score(bleeds: pl.DataFrame, excluded: tuple[str, ...] = ()) -> FloatArra
     """Log of the air shown by the stand readings, standardised (n); None where no reading is recorded or all are alike.
 
     Lever travel above the brake model's 10% quantile, bubbles in the first pass and pump-up all grow with trapped air
-    (`analysis.physics`). Each is divided by its standard deviation and a bleed's recorded ones are averaged. The logarithm is
-    taken because steps change the air by a factor. A bleed with no reading gets the mean.
+    (`analysis.physics`). Each is divided by its standard deviation and a bleed's recorded ones are averaged. The
+    logarithm is taken because steps change the air by a factor. A bleed with no reading gets the mean.
 
     Parameters
     ----------
@@ -73,9 +73,9 @@ def _floats(bleeds: pl.DataFrame, name: str) -> FloatArray:
 class MediatorEvidence:
     """Effects of steps on the log hazard through the air score: steps, then the not-recorded columns.
 
-    `delta` is the effect of the score in the return model times the regression of the score on the design; `influence` is each
-    bike's influence on it (bikes × columns), with the error of both factors; `applies` is false for steps whose harm the
-    readings cannot show; `p_value` is one-sided, for worse readings predicting returns.
+    `delta` is the effect of the score in the return model times the regression of the score on the design; `influence`
+    is each bike's influence on it (bikes × columns), with the error of both factors; `applies` is false for steps whose
+    harm the readings cannot show; `p_value` is one-sided, for worse readings predicting returns.
     """
 
     delta: FloatArray
@@ -84,11 +84,11 @@ class MediatorEvidence:
     p_value: float
 
 
-def mediator_evidence(data: BleedData, design: Design, cox_model: SurvivalModel) -> MediatorEvidence | None:
+def mediator_evidence(data: BleedData, design: Design, return_model: SurvivalModel) -> MediatorEvidence | None:
     """Evidence of the stand readings on each step; None where no reading is recorded.
 
-    The readings are no evidence on leaks. A step that changes a reading without leaving air (a wider lever reach lengthens the
-    travel) is judged by the other readings, if there are any.
+    The readings are no evidence on leaks. A step that changes a reading without leaving air (a wider lever reach
+    lengthens the travel) is judged by the other readings, if there are any.
 
     Parameters
     ----------
@@ -96,14 +96,14 @@ def mediator_evidence(data: BleedData, design: Design, cox_model: SurvivalModel)
         Bleeds to fit.
     design
         Their design matrix.
-    cox_model
+    return_model
         Return model of the design over the whole follow-up, which gives starting values.
     """
     score = air_score(data.bleeds)
     if score is None:
         return None
     inverse_gram = np.asarray(np.linalg.inv(design.x.T @ design.x + np.diag(_ridges(design))), dtype=float)
-    base = _MediatorBase(data, design, cox_model, inverse_gram)
+    base = _MediatorBase(data, design, return_model, inverse_gram)
     columns = np.array([*range(design.step_count), *design.unrecorded_columns])
     whole = _mediated_effects(base, score, columns)
     delta, influence = whole.delta, whole.influence
@@ -127,7 +127,7 @@ class _MediatorBase:
 
     data: BleedData
     design: Design
-    cox_model: SurvivalModel
+    return_model: SurvivalModel
     inverse_gram: FloatArray
 
 
@@ -140,7 +140,7 @@ class _MediatedEffects:
 
 def _mediated_effects(base: _MediatorBase, score: FloatArray, columns: NDArray[np.int64]) -> _MediatedEffects:
     """Effect of the score on returns given the design, times the regression of the score on the given columns."""
-    design, by_return = base.design, base.cox_model
+    design, by_return = base.design, base.return_model
     width = design.x.shape[1]
     time, event = time_and_event(base.data.bleeds)
     model = by_return.fit(

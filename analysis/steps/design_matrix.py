@@ -21,7 +21,8 @@ PRIOR_BLEEDS = 8.0
 CALENDAR_DEGREE = 3
 """Degree of the polynomial in calendar time."""
 EFFECT_RIDGE, NUISANCE_RIDGE = 0.25, 4.0
-"""Ridge penalties: of the effects of interest (steps, context), and of columns that only remove confounding (means, not recorded)."""
+"""Ridge penalties: of the effects of interest (steps, context), and of columns that only remove confounding (means,
+not recorded)."""
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,8 @@ class Design:
     """Design matrix `x` (n × p, centred), one row per bleed in the order of `BleedData.bleeds`.
 
     The first `len(steps)` columns are the steps: 1 missed, 0 met, the technician's own miss rate where not recorded.
-    `missed` and `unrecorded` are n × steps; `blocks` holds the ridge of each group of columns; `bike` numbers the clusters.
+    `missed` and `unrecorded` are n × steps; `blocks` holds the ridge of each group of columns; `bike` numbers the
+    clusters.
     """
 
     x: FloatArray = field(repr=False)
@@ -129,7 +131,9 @@ def _blocks(parts: list[ColumnGroup]) -> tuple[Block, ...]:
 
 
 def _levels(bleeds: pl.DataFrame, name: str) -> tuple[NDArray[np.int64], list[str]]:
-    """Code of each bleed's level of `name` (an empty cell is a level of its own), and the level names; no names with one level only."""
+    """Code of each bleed's level of `name` (an empty cell is a level of its own), and the level names; no names with
+    one level only.
+    """
     values = bleeds.get_column(name).fill_null("")
     names = values.unique().sort().to_list()
     return level_codes(values), names if len(names) > 1 else []

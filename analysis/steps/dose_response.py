@@ -29,8 +29,9 @@ MIN_RECORDED = 50
 MAX_LEVELS = 6
 KNOT_QUANTILES = (0.05, 0.275, 0.5, 0.725, 0.95)
 GRID_POINTS = 25
-"""Spline knots at these quantiles of the reading (F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., table 2.3, from memory); a
-level for each value where there are at most `MAX_LEVELS`; points at which a spline is tabulated."""
+"""Spline knots at these quantiles of the reading (F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., table
+2.3, from memory); a level for each value where there are at most `MAX_LEVELS`; points at which a spline is
+tabulated."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +51,7 @@ class DoseResponseBase:
 
 
 def dose_response_base(
-    data: BleedData, design: Design | None, cox_model: SurvivalModel | None = None
+    data: BleedData, design: Design | None, return_model: SurvivalModel | None = None
 ) -> DoseResponseBase | None:
     """Collect what every curve is fitted with; None without a design.
 
@@ -60,20 +61,20 @@ def dose_response_base(
         Bleeds to fit.
     design
         Design matrix of the steps; None with too few comebacks.
-    cox_model
+    return_model
         Model of the steps over the whole follow-up; fitted here by default.
     """
     if design is None:
         return None
-    return DoseResponseBase(data, design, fit_step_model(data, design) if cox_model is None else cox_model)
+    return DoseResponseBase(data, design, fit_step_model(data, design) if return_model is None else return_model)
 
 
 def dose_response_curves(base: DoseResponseBase | None) -> DataFrame[Tolerance]:
     """Adjusted risk along each measured field that decides a step.
 
-    Estimand: mean risk within the window and before the brake's next bleed, over the bleeds where the reading was recorded,
-    had each had this reading and everything else as it was. The curve of the reading replaces the step in the time-to-return
-    model. Intervals: infinitesimal jackknife clustered by bike, on the log cumulative hazard.
+    Estimand: mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
+    recorded, had each had this reading and everything else as it was. The curve of the reading replaces the step in the
+    time-to-return model. Intervals: infinitesimal jackknife clustered by bike, on the log cumulative hazard.
 
     Parameters
     ----------
@@ -85,7 +86,9 @@ def dose_response_curves(base: DoseResponseBase | None) -> DataFrame[Tolerance]:
 
 
 def _readings(base: DoseResponseBase) -> list[_Reading]:
-    """Measured fields with limits in the procedure whose step is in the design, recorded at least `MIN_RECORDED` times and varying."""
+    """Measured fields with limits in the procedure whose step is in the design, recorded at least `MIN_RECORDED`
+    times and varying.
+    """
     data, design, readings = base.data, base.design, []
     for step in data.standard.steps:
         column = data.bleeds.get_column(step.field)
@@ -155,8 +158,8 @@ def _risks(
 ) -> _Risks:
     """Mean risk at each grid reading, over the bleeds where it was recorded.
 
-    `hazard_without` is each bleed's cumulative hazard without the reading's effect (0 where not recorded), `grid_basis` the
-    basis at the grid, `ratios` the hazard ratio there.
+    `hazard_without` is each bleed's cumulative hazard without the reading's effect (0 where not recorded), `grid_basis`
+    the basis at the grid, `ratios` the hazard ratio there.
     """
     hazard = hazard_without[:, None] * ratios
     survival = np.exp(-hazard)

@@ -21,13 +21,13 @@ MIN_BLEEDS, LEVEL = 10, 0.05
 
 
 def interactions(
-    data: BleedData, design: Design | None, cox_model: SurvivalModel | None = None
+    data: BleedData, design: Design | None, return_model: SurvivalModel | None = None
 ) -> DataFrame[Interactions]:
     """Hazard ratio of a miss on the named work and on all other work, for every declared pair of step and work.
 
-    Adjusted as the step estimates are. One time-to-return model holds all declared pairs as products; standard errors by the
-    infinitesimal jackknife, clustered by bike; Benjamini-Hochberg over the pairs. A pair with fewer than 10 bleeds missed or
-    met on either kind of work is too_few.
+    Adjusted as the step estimates are. One time-to-return model holds all declared pairs as products; standard errors
+    by the infinitesimal jackknife, clustered by bike; Benjamini-Hochberg over the pairs. A pair with fewer than 10
+    bleeds missed or met on either kind of work is too_few.
 
     Parameters
     ----------
@@ -35,7 +35,7 @@ def interactions(
         Bleeds to fit.
     design
         Design matrix of the step estimates; None with too few comebacks.
-    cox_model
+    return_model
         Its model over the whole follow-up, which gives starting values; fitted here by default.
     """
     declared = [step for step in data.standard.steps if step.interacts_with is not None]
@@ -48,7 +48,7 @@ def interactions(
     ]
     if design is not None and estimable:
         for place, estimate in zip(
-            estimable, _estimates(data, design, cox_model, [declared[i] for i in estimable]), strict=True
+            estimable, _estimates(data, design, return_model, [declared[i] for i in estimable]), strict=True
         ):
             rows[place] |= estimate
     return validate_table(Interactions, pl.DataFrame(rows, schema=empty(Interactions).schema).sort("step"))
@@ -90,7 +90,7 @@ def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
 
 
 def _estimates(
-    data: BleedData, design: Design, cox_model: SurvivalModel | None, steps: list[Step]
+    data: BleedData, design: Design, return_model: SurvivalModel | None, steps: list[Step]
 ) -> list[dict[str, object]]:
     """Ratios, p and verdict of each pair, from one model with all products.
 
@@ -102,7 +102,7 @@ def _estimates(
     missed_there = design.x[:, places] * in_work
     x = np.hstack([design.x, missed_there - missed_there.mean(axis=0)])
     pairs, time_event = len(steps), time_and_event(data.bleeds)
-    base = fit_step_model(data, design) if cox_model is None else cox_model
+    base = fit_step_model(data, design) if return_model is None else return_model
     model = base.fit(
         x,
         *time_event,

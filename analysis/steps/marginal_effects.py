@@ -15,9 +15,9 @@ from analysis.survival import CoxModel, SurvivalModel, kaplan_meier
 
 FloatArray = NDArray[np.float64]
 MIN_DEGREE, DEGREES_PER_UNIT, MAX_EXTRA_DEGREES = 10, 3, 100
-"""Degree of the Chebyshev interpolation of prevented comebacks as a function of the effect: `MIN_DEGREE`, and `DEGREES_PER_UNIT`
-more per unit of log hazard spanned. Relative error below 1e-6; summing exactly for 4,000 draws of 20 steps would evaluate
-4 billion exponentials at 200,000 bleeds."""
+"""Degree of the Chebyshev interpolation of prevented comebacks as a function of the effect: `MIN_DEGREE`, and
+`DEGREES_PER_UNIT` more per unit of log hazard spanned. Relative error below 1e-6; summing exactly for 4,000 draws of 20
+steps would evaluate 4 billion exponentials at 200,000 bleeds, a quarter of which missed a step."""
 
 
 @dataclass(frozen=True)
@@ -37,8 +37,10 @@ class MarginalEffects:
 
     @cached_property
     def covariance(self) -> FloatArray:
-        """Joint covariance (3 × steps): log hazard ratios, comebacks prevented, and the log of the cumulative hazard, had the step been
-        met, summed over the bleeds that missed it.
+        """Joint covariance (3 × steps): log hazard ratios, comebacks prevented, and log summed hazard had the step been
+        met.
+
+        The last is the log of the cumulative hazard summed over the bleeds that missed the step, had they met it.
         """
         steps, model = len(self.prevented), self.model
         step_coefficients = np.eye(len(model.coefficients))[:, :steps]
@@ -111,9 +113,9 @@ def fit_step_model(
 def marginal_effects(data: BleedData, design: Design, model: SurvivalModel) -> MarginalEffects:
     """Comebacks that meeting each step would prevent, per 100 bleeds.
 
-    Estimand: 100 × mean over bleeds of P(comeback) − P(comeback had the step been met), within the window and before the
-    brake's next bleed. Recorded misses are set to met; steps not recorded stay as they are. Standard errors: infinitesimal
-    jackknife, clustered by bike, delta method over coefficients and baseline hazard.
+    Estimand: 100 × mean over bleeds of P(comeback) − P(comeback had the step been met), within the window and before
+    the brake's next bleed. Recorded misses are set to met; steps not recorded stay as they are. Standard errors:
+    infinitesimal jackknife, clustered by bike, delta method over coefficients and baseline hazard.
 
     Parameters
     ----------
@@ -124,18 +126,18 @@ def marginal_effects(data: BleedData, design: Design, model: SurvivalModel) -> M
     model
         The fitted model, with a horizon of at least the window.
     """
-    exposure = expected_baseline_hazard(data, model)
-    prevented, gradients = _prevented(design, model, exposure)
+    baseline_hazard = expected_baseline_hazard(data, model)
+    prevented, gradients = _prevented(design, model, baseline_hazard)
     influence = clustered_influence(model, gradients, data.window_days)
     sd = np.sqrt((influence**2).sum(axis=0)) * model.df_correction
-    return MarginalEffects(prevented, sd, model, exposure, gradients, design, data.window_days)
+    return MarginalEffects(prevented, sd, model, baseline_hazard, gradients, design, data.window_days)
 
 
 def expected_baseline_hazard(data: BleedData, model: SurvivalModel) -> FloatArray:
     """Baseline cumulative hazard up to the window or the brake's next bleed, whichever comes first (n).
 
-    Where the next bleed of a recent bleed is not observable yet: its expectation over the gaps between bleeds of the same
-    brake (Kaplan-Meier), given a gap longer than the bleed's age.
+    Where the next bleed of a recent bleed is not observable yet: its expectation over the gaps between bleeds of the
+    same brake (Kaplan-Meier), given a gap longer than the bleed's age.
     """
     window = data.window_days
     gap = data.bleeds.get_column("next_bleed_days").cast(pl.Float64).fill_null(np.inf).to_numpy()
@@ -162,31 +164,33 @@ def time_and_event(
     return np.minimum(days, horizon_days), returned & (days <= horizon_days)
 
 
-def _prevented(design: Design, model: SurvivalModel, exposure: FloatArray) -> tuple[FloatArray, Gradients]:
+def _prevented(design: Design, model: SurvivalModel, baseline_hazard: FloatArray) -> tuple[FloatArray, Gradients]:
     """Comebacks prevented per 100 bleeds by step, and their gradients."""
     steps, missed = design.step_count, design.missed
-    hazard = (exposure * np.exp(model.linear_predictor(design.x)))[:, None]
+    hazard = (baseline_hazard * np.exp(model.linear_predictor(design.x)))[:, None]
     hazard_if_met = hazard * np.exp(-model.coefficients[:steps])
     slope_if_met = missed * hazard_if_met * np.exp(-hazard_if_met)
     slope = missed * hazard * np.exp(-hazard) - slope_if_met
     prevented = (missed * (np.exp(-hazard_if_met) - np.exp(-hazard))).sum(axis=0)
     gradient = design.x.T @ slope
     gradient[np.arange(steps), np.arange(steps)] += slope_if_met.sum(axis=0)
-    per_100 = 100 / len(exposure)
+    per_100 = 100 / len(baseline_hazard)
     return per_100 * prevented, Gradients(per_100 * gradient, per_100 * slope.sum(axis=0))
 
 
-def _log_hazard_if_met_gradient(design: Design, model: SurvivalModel, exposure: FloatArray) -> FloatArray:
-    """Gradient in the coefficients (p × steps) of the log of the summed cumulative hazard, had they met it, of bleeds that missed a step."""
-    hazard = design.missed * (exposure * np.exp(model.linear_predictor(design.x)))[:, None]
+def _log_hazard_if_met_gradient(design: Design, model: SurvivalModel, baseline_hazard: FloatArray) -> FloatArray:
+    """Gradient in the coefficients (p × steps) of the log summed hazard, had they met it, of the bleeds that missed
+    a step.
+    """
+    hazard = design.missed * (baseline_hazard * np.exp(model.linear_predictor(design.x)))[:, None]
     gradient, totals = design.x.T @ hazard, hazard.sum(axis=0)
     gradient[np.arange(design.step_count), np.arange(design.step_count)] -= totals
     return gradient / np.maximum(totals, 1e-300)
 
 
-def _expected_remaining_hazard(model: SurvivalModel, without_next_bleed: FloatArray, window: int) -> FloatArray:
+def _expected_remaining_hazard(model: SurvivalModel, gap_survival: FloatArray, window: int) -> FloatArray:
     """For each age below the window: expected baseline hazard given no next bleed by that age."""
-    gap_survival = without_next_bleed
+
     grid = model.cumulative_hazard(np.arange(window + 1))
     gap_probability = -np.diff(gap_survival, prepend=1.0)
     tail = np.cumsum((gap_probability * grid)[::-1])[::-1]
@@ -198,8 +202,8 @@ def _expected_remaining_hazard(model: SurvivalModel, without_next_bleed: FloatAr
 class NuisanceFit:
     """The model refitted with the early effects held at `reference_effects`.
 
-    `cumulative_hazard` is each bleed's, up to the window or next bleed (n). The error in the log of a step's summed hazard,
-    had it been met, is `error_slopes` (effects × steps) times the error of the effects, plus a residual with
+    `cumulative_hazard` is each bleed's, up to the window or next bleed (n). The error in the log of a step's summed
+    hazard, had it been met, is `error_slopes` (effects × steps) times the error of the effects, plus a residual with
     `residual_covariance`.
     """
 
@@ -214,7 +218,7 @@ def refit_nuisance(
     design: Design,
     reference_effects: FloatArray,
     effect_influence: FloatArray,
-    cox_model: SurvivalModel,
+    return_model: SurvivalModel,
 ) -> NuisanceFit:
     """Refit everything except the early effects, which stay at their posterior means.
 
@@ -226,32 +230,32 @@ def refit_nuisance(
         Early effects: steps, then the not-recorded columns.
     effect_influence
         Influence of each bike on the estimated early effects (bikes × effects).
-    cox_model
+    return_model
         Fitted model of the design, which gives starting values.
     """
     effect_columns = [*range(design.step_count), *design.unrecorded_columns]
     nuisance_columns = np.delete(np.arange(design.x.shape[1]), effect_columns)
     window, offset, z = data.window_days, design.x[:, effect_columns] @ reference_effects, design.x[:, nuisance_columns]
     time, event = time_and_event(data.bleeds, window)
-    model = cox_model.fit(
+    model = return_model.fit(
         z,
         time,
         event,
         blocks=design.select_blocks(nuisance_columns.tolist()),
         clusters=design.bike,
-        start=cox_model.coefficients[nuisance_columns],
+        start=return_model.coefficients[nuisance_columns],
         offset=offset,
     )
     hazard = expected_baseline_hazard(data, model) * np.exp(model.linear_predictor(z) + offset)
     gradients = Gradients(_log_hazard_gradient(design, z, hazard), np.ones(design.step_count))
     influence = clustered_influence(model, gradients, window)
     effect_covariance = effect_influence.T @ effect_influence
-    follows = np.linalg.solve(
+    error_slopes = np.linalg.solve(
         effect_covariance + 1e-9 * np.trace(effect_covariance) * np.eye(len(effect_covariance)),
         effect_influence.T @ influence,
     )
-    residual = influence - effect_influence @ follows
-    return NuisanceFit(hazard, reference_effects, follows, residual.T @ residual)
+    residual = influence - effect_influence @ error_slopes
+    return NuisanceFit(hazard, reference_effects, error_slopes, residual.T @ residual)
 
 
 def _log_hazard_gradient(design: Design, z: FloatArray, hazard: FloatArray) -> FloatArray:
@@ -281,7 +285,10 @@ def prevented_draws(design: Design, refit: NuisanceFit, draws: FloatArray, log_h
 
 
 def _prevented_by_effect(hazard_if_met: FloatArray, effects: FloatArray, bleeds: int) -> FloatArray:
-    """100/n Σ [exp(−h) − exp(−h eᵇ)] over the bleeds that missed the step, interpolated in the effect b; h is `hazard_if_met`."""
+    """100/n Σ [exp(−h) − exp(−h eᵇ)] over the bleeds that missed the step, interpolated in the effect b.
+
+    h is `hazard_if_met`, each bleed's cumulative hazard had it met the step.
+    """
     low, high = float(effects.min()) - 1e-9, float(effects.max()) + 1e-9
     survivors = np.exp(-hazard_if_met).sum()
 

@@ -84,12 +84,16 @@ class _GibbsSampler:
         self.evidence, self.rng = evidence, rng
         size = len(evidence.values)
         ridge = 1e-8 * np.trace(evidence.covariance) / size
-        whole = evidence.shrinkage.T @ np.linalg.inv(evidence.covariance + ridge * np.eye(size))
-        self.precision, self.scores = whole @ evidence.shrinkage, whole @ evidence.values
-        e, s = evidence.early_count, evidence.step_count
-        self.beta, self.delta, self.late = np.zeros((CHAINS, e)), np.zeros((CHAINS, e)), np.zeros((CHAINS, s))
+        weighted = evidence.shrinkage.T @ np.linalg.inv(evidence.covariance + ridge * np.eye(size))
+        self.precision, self.scores = weighted @ evidence.shrinkage, weighted @ evidence.values
+        early, steps = evidence.early_count, evidence.step_count
+        self.beta, self.delta, self.late = (
+            np.zeros((CHAINS, early)),
+            np.zeros((CHAINS, early)),
+            np.zeros((CHAINS, steps)),
+        )
         self.kappa = np.full(CHAINS, KAPPA_MEAN)
-        self.slab = np.zeros((CHAINS, e), dtype=bool)
+        self.slab = np.zeros((CHAINS, early), dtype=bool)
         self.slab_probability = np.full(CHAINS, 0.3)
         self.tau, self.sigma = np.full(CHAINS, 0.1), np.full(CHAINS, 0.1)
         self.groups = int(evidence.group.max(initial=0)) + 1
@@ -225,9 +229,9 @@ def _sample_normals(precisions: FloatArray, scores: FloatArray, rng: np.random.G
 class CombinedEstimate:
     """The estimate that ranks the steps: its name, a note that says why it was chosen, and draws.
 
-    `effects`, `prevented` (per 100 bleeds) and `log_hazard_errors` are draws × steps. `cumulative_hazard` is each bleed's, up to
-    the window or next bleed, at the effects `reference_effects`; `log_hazard_errors` is the error of the log of its sum over
-    the bleeds that missed a step, had they met it.
+    `effects`, `prevented` (per 100 bleeds) and `log_hazard_errors` are draws × steps. `cumulative_hazard` is each
+    bleed's, up to the window or next bleed, at the effects `reference_effects`; `log_hazard_errors` is the error of the
+    log of its sum over the bleeds that missed a step, had they met it.
     """
 
     name: str
@@ -243,7 +247,7 @@ def combined_estimate(
     data: BleedData,
     design: Design,
     marginal: MarginalEffects,
-    cox_model: SurvivalModel,
+    return_model: SurvivalModel,
     time_varying: TimeVaryingEffects,
     rng: np.random.Generator,
 ) -> CombinedEstimate:
@@ -255,14 +259,14 @@ def combined_estimate(
         Bleeds to fit and their design matrix.
     marginal
         Estimate from returns alone.
-    cox_model
+    return_model
         Return model over the whole follow-up.
     time_varying
         Effects within the window and after it.
     rng
         Random generator.
     """
-    mediator = mediator_evidence(data, design, cox_model)
+    mediator = mediator_evidence(data, design, return_model)
     if mediator is None:
         return _estimate_from_returns(
             design, marginal, rng, "The step ranking uses comebacks alone: no stand readings are recorded."
@@ -284,7 +288,7 @@ def _evidence(
     influence = np.hstack([time_varying.influence[:, :early], mediator.influence, time_varying.influence[:, early:]])
     indices = [*range(design.step_count), *design.unrecorded_steps]
     steps = {step.id: step for step in data.standard.steps}
-    column_steps = [steps[design.steps[place]] for place in indices]
+    column_steps = [steps[design.steps[index]] for index in indices]
     return Evidence(
         values=np.concatenate([time_varying.effects[:early], mediator.delta, time_varying.effects[early:]]),
         covariance=influence.T @ influence,
@@ -301,12 +305,12 @@ def _estimate_with_mediator(
     design: Design,
     evidence: Evidence,
     effect_influence: FloatArray,
-    cox_model: SurvivalModel,
+    return_model: SurvivalModel,
     rng: np.random.Generator,
 ) -> CombinedEstimate:
     """Posterior draws of the effects, and of the comebacks prevented."""
     draws = posterior_draws(evidence, DRAWS, rng)
-    refit = refit_nuisance(data, design, draws.mean(axis=0), effect_influence, cox_model)
+    refit = refit_nuisance(data, design, draws.mean(axis=0), effect_influence, return_model)
     log_hazard_errors = log_hazard_error_draws(refit, draws, rng)
     prevented = prevented_draws(design, refit, draws, log_hazard_errors)
     return CombinedEstimate(

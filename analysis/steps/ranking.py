@@ -37,8 +37,8 @@ def classify(
 ) -> StepEstimates:
     """Estimates, verdicts and ranks from joint draws; the estimate is the median, since the draws are skewed.
 
-    A step costs comebacks where its 95% interval is above 0 and its q at most 0.05 (Benjamini-Hochberg), is suspected where
-    only the interval is above 0.
+    A step costs comebacks where its 95% interval is above 0 and its q at most 0.05 (Benjamini-Hochberg), is suspected
+    where only the interval is above 0.
 
     Parameters
     ----------
@@ -68,9 +68,9 @@ def classify(
 def _ranks(estimate: FloatArray, order: NDArray[np.int64]) -> NDArray[np.int64]:
     """Ranks from 1: the three steps most probably all near the top, then the others, each by their estimates.
 
-    The three highest estimates are a worse start where steps are close: they favour uncertain steps. Near the top is the mean
-    of top four, five and six. Ranks for finding the best: R. Lin, T. A. Louis, S. M. Paddock & G. Ridgeway 2006, Bayesian
-    Anal. 1:915-946.
+    The three highest estimates are a worse start where steps are close: they favour uncertain steps. Near the top is
+    the mean of top four, five and six. Ranks for finding the best: R. Lin, T. A. Louis, S. M. Paddock & G. Ridgeway
+    2006, Bayesian Anal. 1:915-946.
     """
     in_top = [order <= top for top in TOP_COUNTS]
     candidates = np.lexsort((-estimate, -sum(one.mean(axis=0) for one in in_top)))[:CANDIDATES].tolist()
@@ -81,7 +81,8 @@ def _ranks(estimate: FloatArray, order: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def e_value(ratio: float) -> float:
-    """E-value: how strongly an unmeasured confounder would have to be associated with both miss and comeback to explain the ratio.
+    """E-value: how strongly an unmeasured confounder would have to be associated with both miss and comeback to explain
+    the ratio.
 
     Source: T. J. VanderWeele & P. Ding 2017, Ann. Intern. Med. 167:268-274. A ratio below 1 is inverted first.
 

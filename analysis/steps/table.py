@@ -40,14 +40,14 @@ CRUDE_SCHEMA = {
 class StepCosts:
     """The table of steps, and the fits behind it (None with too few comebacks).
 
-    `cox_model` is the return model over the whole follow-up; `notes` say which estimate ranks the steps and whether effects
-    last.
+    `return_model` is the return model over the whole follow-up; `notes` say which estimate ranks the steps and whether
+    effects last.
     """
 
     table: DataFrame[Steps]
     design: Design | None = field(repr=False)
     estimate: CombinedEstimate | None = field(repr=False)
-    cox_model: SurvivalModel | None = field(repr=False, default=None)
+    return_model: SurvivalModel | None = field(repr=False, default=None)
     notes: tuple[str, ...] = ()
 
 
@@ -59,13 +59,15 @@ def step_costs(
 ) -> StepCosts:
     """Estimate what each missed step costs, in comebacks per 100 bleeds.
 
-    Estimand: P(comeback) − P(comeback had the step been met in every bleed), within the window and before the brake's next
-    bleed, averaged over the fitted bleeds. Recorded misses are set to met; steps not recorded stay as they are. Adjusted for
-    context, technician, workload that day and the other steps; not for stand readings, which lie on the causal path.
+    Estimand: P(comeback) − P(comeback had the step been met in every bleed), within the window and before the brake's
+    next bleed, averaged over the fitted bleeds. Recorded misses are set to met; steps not recorded stay as they are.
+    Adjusted for context, technician, workload that day and the other steps; not for stand readings, which lie on the
+    causal path.
 
     Estimates: g-computation on the time-to-return model (from returns alone), the same with stand readings where these
-    predict returns (it ranks the steps), and a cross-fitted AIPW check on bleeds followed for the full window. With fewer than
-    40 comebacks, or a step missed or met in fewer than 10 bleeds, nothing is estimated and the verdict is too_few.
+    predict returns (it ranks the steps), and a cross-fitted AIPW check on bleeds followed for the full window. With
+    fewer than 40 comebacks, or a step missed or met in fewer than 10 bleeds, nothing is estimated and the verdict is
+    too_few.
 
     Parameters
     ----------
@@ -143,7 +145,9 @@ def _estimate_columns(
 
 
 def _e_values(design: Design, estimate: CombinedEstimate, prevented: FloatArray) -> FloatArray:
-    """E-value of each step, from the risk ratio among the bleeds that missed it: as it was, over had the step been met."""
+    """E-value of each step, from the risk ratio among the bleeds that missed it: as it was, over had the step been
+    met.
+    """
     risk = 1 - np.exp(-estimate.cumulative_hazard)
     times_missed = np.maximum(design.missed.sum(axis=0), 1)
     risk_missed = risk @ design.missed / times_missed
@@ -168,8 +172,8 @@ def crude_steps(data: BleedData) -> pl.DataFrame:
     recorded, missed, share_missed
         Bleeds; missed / recorded, empty where nothing was recorded.
     crude_difference
-        (rate missed − rate met) × share missed × 100, among the bleeds followed for the full window that recorded the step;
-        empty where none missed it or none met it.
+        (rate missed − rate met) × share missed × 100, among the bleeds followed for the full window that recorded the
+        step; empty where none missed it or none met it.
     """
     mature = data.bleeds.get_column("mature")
     came_back = data.bleeds.get_column("came_back").filter(mature)

@@ -25,8 +25,8 @@ SIGNIFICANCE = 0.05
 class TimeVaryingEffects:
     """Early and late effects (log hazard ratios) in the order early steps, early not-recorded, late steps.
 
-    `influence` is each bike's influence on them; `shrinkage` maps true to expected estimates, since the ridge shrinks late
-    effects: without late returns an estimate of zero is no evidence of no effect.
+    `influence` is each bike's influence on them; `shrinkage` maps true to expected estimates, since the ridge shrinks
+    late effects: without late returns an estimate of zero is no evidence of no effect.
     """
 
     effects: FloatArray
@@ -35,11 +35,11 @@ class TimeVaryingEffects:
     influence: FloatArray = field(repr=False)
 
 
-def fit_time_varying(data: BleedData, design: Design, cox_model: SurvivalModel) -> TimeVaryingEffects:
+def fit_time_varying(data: BleedData, design: Design, return_model: SurvivalModel) -> TimeVaryingEffects:
     """Fit early (up to the window) and late (after it) effects of the steps; all other effects are shared.
 
-    A bleed followed past the window is split there: its first row ends at the window, its second enters at the window and has
-    its own step columns.
+    A bleed followed past the window is split there: its first row ends at the window, its second enters at the window
+    and has its own step columns.
 
     Parameters
     ----------
@@ -47,20 +47,20 @@ def fit_time_varying(data: BleedData, design: Design, cox_model: SurvivalModel) 
         Bleeds to fit.
     design
         Their design matrix.
-    cox_model
+    return_model
         Return model of the design over the whole follow-up, which gives starting values.
     """
     window, step_count, width = data.window_days, design.step_count, design.x.shape[1]
     days, returned = time_and_event(data.bleeds)
     early_days, early_returned = time_and_event(data.bleeds, window)
     late_rows = np.flatnonzero(days > window)
-    model = cox_model.fit(
+    model = return_model.fit(
         _split_columns(design.x, late_rows, step_count),
         np.concatenate([early_days, days[late_rows]]),
         np.concatenate([early_returned, returned[late_rows]]),
         blocks=[*design.blocks, Block(width, width + step_count, EFFECT_RIDGE)],
         clusters=np.concatenate([design.bike, design.bike[late_rows]]),
-        start=np.append(cox_model.coefficients, cox_model.coefficients[:step_count]),
+        start=np.append(return_model.coefficients, return_model.coefficients[:step_count]),
         entry=np.repeat([-1, window], [len(days), len(late_rows)]),
     )
     columns = [*range(step_count), *design.unrecorded_columns, *range(width, width + step_count)]
@@ -85,8 +85,8 @@ def _split_columns(x: FloatArray, late_rows: NDArray[np.intp], late_effects: int
 class ProportionalHazardsTest:
     """Late effects relative to early ones, and two tests that they are equal.
 
-    `ratio` is late over early effects, all steps together (1: effects last) with standard error `ratio_sd`; `p_contrast` tests
-    that ratio, `p_all` all steps separately. `fails` at 5% over both tests (Bonferroni).
+    `ratio` is late over early effects, all steps together (1: effects last) with standard error `ratio_sd`;
+    `p_contrast` tests that ratio, `p_all` all steps separately. `fails` at 5% over both tests (Bonferroni).
     """
 
     ratio: float
@@ -104,9 +104,9 @@ def proportional_hazards_test(
 ) -> ProportionalHazardsTest | None:
     """Test proportional hazards; None with fewer late returns than steps.
 
-    Wald tests with the joint sandwich covariance of early and late effects: 1 degree of freedom along the whole follow-up's
-    effects, and one per step. Idea: P. M. Grambsch & T. M. Therneau 1994, Biometrika 81:515-526, here with a single cut at
-    the window.
+    Wald tests with the joint sandwich covariance of early and late effects: 1 degree of freedom along the whole
+    follow-up's effects, and one per step. Idea: P. M. Grambsch & T. M. Therneau 1994, Biometrika 81:515-526, here with
+    a single cut at the window.
 
     Parameters
     ----------

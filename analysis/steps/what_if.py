@@ -1,4 +1,6 @@
-"""Comebacks prevented in scenarios: steps never missed, or half as often; jointly, since effects of steps do not add up."""
+"""Comebacks prevented in scenarios: steps never missed, or half as often; jointly, since effects of steps do not add
+up.
+"""
 
 from __future__ import annotations
 
@@ -18,8 +20,8 @@ from schemas.outputs import WhatIf
 FloatArray = NDArray[np.float64]
 DRAWS = 400
 BAND = 0.01
-"""Bleeds with the same misses whose log hazards differ by less are summed as one: sums change by less than 1 in 100,000, and
-the scenarios of 200,000 bleeds take 1 s instead of 6."""
+"""Bleeds with the same misses whose log hazards differ by less are summed as one: sums change by less than 1 in
+100,000, and the scenarios of 200,000 bleeds take 1 s instead of 6."""
 
 
 @dataclass(frozen=True)
@@ -124,7 +126,9 @@ def _prevented(patterns: _MissPatterns, errors: FloatArray, effects: FloatArray)
 
 @dataclass(frozen=True)
 class _MissPatterns:
-    """Groups of bleeds with the same misses and nearly the same hazard: misses, mean hazard had they been met, and number."""
+    """Groups of bleeds with the same misses and nearly the same hazard: misses, mean hazard had they been met, and
+    number.
+    """
 
     missed: FloatArray
     hazard_if_met: FloatArray

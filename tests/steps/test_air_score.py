@@ -66,12 +66,12 @@ def test_readings_never_recorded_or_all_alike_give_no_score(value):
 
 def test_a_step_that_lengthens_the_travel_is_judged_by_bubbles_and_pump_gain(costs, workshop):
     """In this simulation a missed reach lengthens the travel by 0.8 mm and leaves no air."""
-    evidence = mediator_evidence(workshop, costs.design, costs.cox_model)
+    evidence = mediator_evidence(workshop, costs.design, costs.return_model)
     place = costs.design.steps.index("reach")
     moved = workshop.bleeds.with_columns(
         pl.col("lever_travel_after_mm") + 5 * workshop.missed["reach"].fill_null(False).cast(pl.Float64)
     )
-    again = mediator_evidence(_with(workshop, moved), costs.design, costs.cox_model)
+    again = mediator_evidence(_with(workshop, moved), costs.design, costs.return_model)
     assert again.delta[place] == pytest.approx(evidence.delta[place])
     assert evidence.applies[place]
     assert not evidence.applies[costs.design.steps.index("seals")]
@@ -79,7 +79,7 @@ def test_a_step_that_lengthens_the_travel_is_judged_by_bubbles_and_pump_gain(cos
 
 def test_travel_alone_is_no_evidence_on_a_step_that_changes_the_travel(costs, workshop):
     blank = [pl.lit(None, dtype=workshop.bleeds.schema[c]).alias(c) for c in ("bubbles_first", "pump_gain_mm")]
-    evidence = mediator_evidence(_with(workshop, workshop.bleeds.with_columns(blank)), costs.design, costs.cox_model)
+    evidence = mediator_evidence(_with(workshop, workshop.bleeds.with_columns(blank)), costs.design, costs.return_model)
     assert not evidence.applies[costs.design.steps.index("reach")]
     assert evidence.applies[costs.design.steps.index("purge")]
 
@@ -88,7 +88,7 @@ def test_travel_alone_is_no_evidence_on_a_step_that_changes_the_travel(costs, wo
 def test_worse_readings_predict_returns_only_where_they_do_in_the_simulation(name, predicts):
     world = prepared_of(simulate(family(name, 3000), 17))
     costs_there = step_costs(world, np.random.default_rng(1))
-    assert (mediator_evidence(world, costs_there.design, costs_there.cox_model).p_value < 0.001) is predicts
+    assert (mediator_evidence(world, costs_there.design, costs_there.return_model).p_value < 0.001) is predicts
 
 
 def _with(data, bleeds):

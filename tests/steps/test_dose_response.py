@@ -55,5 +55,5 @@ def test_many_values_have_a_smooth_curve_that_is_straight_outside():
 
 
 def test_curves_use_the_model_of_the_ranking_if_given(workshop, costs, curves):
-    shared_model = dose_response_curves(dose_response_base(workshop, costs.design, costs.cox_model))
+    shared_model = dose_response_curves(dose_response_base(workshop, costs.design, costs.return_model))
     assert_frame_equal(shared_model, curves, rel_tol=1e-7)

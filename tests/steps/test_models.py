@@ -20,9 +20,9 @@ def test_a_weibull_regression_gives_the_steps_as_the_cox_model_does(workshop, co
     assert np.abs(two["survival_estimate"].to_numpy() - one["survival_estimate"].to_numpy()).max() < 0.34 * sd.max()
     assert (two["survival_estimate_hi"] - two["survival_estimate_lo"]).to_numpy() / 3.92 == pytest.approx(sd, rel=0.25)
     assert np.corrcoef(one["preventable_per_100"], two["preventable_per_100"])[0, 1] > 0.95
-    base = dose_response_base(workshop, other.design, other.cox_model)
+    base = dose_response_base(workshop, other.design, other.return_model)
     assert dose_response_curves(base).height
-    assert interactions(workshop, other.design, other.cox_model)["step"].to_list()
+    assert interactions(workshop, other.design, other.return_model)["step"].to_list()
 
 
 @pytest.fixture(scope="module")
