@@ -1,7 +1,7 @@
 """Risk of a comeback after each bleed: how likely, why, and which bleeds deserve a second check."""
 
 from analysis.risk.assess import RiskResults, assess_risk, score_new
-from analysis.risk.attributions import Attributions, attributions
+from analysis.risk.attributions import Attributions, attribute_risk
 from analysis.risk.backtest import Outcome, OutOfTimePredictions, outcomes, predict_out_of_time
 from analysis.risk.calibration import calibration_line
 from analysis.risk.calibration import logit as log_odds_of
@@ -25,7 +25,7 @@ __all__ = [
     "SavedModel",
     "SecondCheckCost",
     "assess_risk",
-    "attributions",
+    "attribute_risk",
     "bleed_features",
     "brier_parts",
     "brier_parts_of_bins",

@@ -46,7 +46,7 @@ class Attributions:
     predictions: Predictions = field(repr=False)
 
 
-def attributions(model: RiskModel, table: pl.DataFrame) -> Attributions:
+def attribute_risk(model: RiskModel, table: pl.DataFrame) -> Attributions:
     """Attribute each bleed's risk to feature groups.
 
     Parameters

@@ -53,5 +53,7 @@ def test_comebacks_prevented_equal_the_sum_over_an_independent_fit(gap):
     design = Design(CENTRED, ("prior", "fin", "age", "race", "mar"), (), ("prior",), MISSED[:, None],
                     np.zeros((len(X), 1)), rows)  # fmt: skip
     ours = estimate_marginal_effects(prepared_of_arrests(gaps), design)
-    assert ours.prevented[0] == pytest.approx(prevented_by_the_other_library(horizon), abs=1e-5)  # both converge to 1e-8
+    assert ours.prevented[0] == pytest.approx(
+        prevented_by_the_other_library(horizon), abs=1e-5
+    )  # both converge to 1e-8
     assert 0 < ours.sd[0] < 5

@@ -97,9 +97,7 @@ def test_the_measurement_model_is_that_of_the_simulation() -> None:
 def test_all_readings_together_show_the_air_better_than_any_alone() -> None:
     world = simulate(family("base", 3000), 3)
     table = workshop().features.table
-    true = np.log(
-        table.select("session_id").join(world.truth_bleeds, on="session_id", how="remaining")["air_ml"].to_numpy()
-    )
+    true = np.log(table.select("session_id").join(world.truth_bleeds, on="session_id", how="left")["air_ml"].to_numpy())
 
     def explained(values: np.ndarray) -> float:
         information = np.isfinite(values)

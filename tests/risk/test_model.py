@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.risk import RiskModel, attributions, bleed_features, build_history
+from analysis.risk import RiskModel, attribute_risk, bleed_features, build_history
 from analysis.risk.backtest import outcomes
 from analysis.risk.calibration import logit
 from analysis.risk.feature_table import FeatureTable
@@ -90,7 +90,7 @@ def test_more_travel_and_bubbles_mean_more_risk_on_average() -> None:
 
 
 def test_attributions_add_up_to_the_risk_on_both_scales() -> None:
-    shares = attributions(fitted().model, fitted().features.table)
+    shares = attribute_risk(fitted().model, fitted().features.table)
     risk = fitted().model.predict(fitted().features.table).risk
     assert shares.reference_risk + shares.added.sum(axis=1) == pytest.approx(risk, abs=EXACT)
     odds = np.log(shares.reference_risk / (1 - shares.reference_risk)) + shares.log_odds.sum(axis=1)
@@ -111,7 +111,7 @@ def test_a_log_without_stand_readings_still_has_a_model() -> None:
     model = RiskModel.fit(replace(fitted().features, table=bare), fitted().outcome.follow_up, 90)
     risk = model.predict(bare).risk
     assert np.isfinite(risk).all()
-    assert attributions(model, bare).reference_risk + attributions(model, bare).added.sum(axis=1) == pytest.approx(
+    assert attribute_risk(model, bare).reference_risk + attribute_risk(model, bare).added.sum(axis=1) == pytest.approx(
         risk, abs=EXACT
     )
 

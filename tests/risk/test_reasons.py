@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.risk import attributions
+from analysis.risk import attribute_risk
 from analysis.risk.attributions import NO_REASON, predict_with_reasons
 from tests.risk.simulated import fitted
 
@@ -64,7 +64,7 @@ def test_the_riskiest_bleeds_have_reasons() -> None:
 
 
 def test_what_a_reason_adds_is_its_attribution() -> None:
-    shares = attributions(fitted().model, fitted().features.table)
+    shares = attribute_risk(fitted().model, fitted().features.table)
     added = shares.added[:, [shares.feature_groups.index("travel")]].sum(axis=1)
     table = reasons().with_row_index("row")
     travel = [
