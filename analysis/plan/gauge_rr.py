@@ -135,9 +135,9 @@ def _noise(components: Components) -> DataFrame[GaugeNoise]:
     table = {
         "readings": AVERAGED,
         "reliability": reliability,
-        "lo": [min(float(lo), one) for one, (lo, _) in zip(reliability, limits, strict=True)],
-        "hi": [max(float(hi), one) for one, (_, hi) in zip(reliability, limits, strict=True)],
-        "sample_size_ratio": [1 / one if one > 0 else None for one in reliability],
+        "lo": [min(float(lo), value) for value, (lo, _) in zip(reliability, limits, strict=True)],
+        "hi": [max(float(hi), value) for value, (_, hi) in zip(reliability, limits, strict=True)],
+        "sample_size_ratio": [1 / value if value > 0 else None for value in reliability],
     }
     return validate_table(GaugeNoise, pl.DataFrame(table, schema=empty(GaugeNoise).schema))
 

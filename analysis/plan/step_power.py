@@ -158,7 +158,7 @@ def _resample(log: _SimulationBase, size: int, rng: np.random.Generator) -> _Res
         bikes.append(log.rows_of_bike[rng.integers(len(log.rows_of_bike))])
         total += len(bikes[-1])
     rows = np.concatenate(bikes)
-    bike = np.repeat(np.arange(len(bikes)), [len(one) for one in bikes])
+    bike = np.repeat(np.arange(len(bikes)), [len(rows_of_one) for rows_of_one in bikes])
     threshold = rng.exponential(size=len(rows)) / np.exp(log.linear_predictor[rows])
     day = np.searchsorted(log.cumulative, threshold)
     returned = (day < len(log.cumulative)) & (day <= log.observed_days[rows])
@@ -171,11 +171,11 @@ def _resample(log: _SimulationBase, size: int, rng: np.random.Generator) -> _Res
     return _Resample(float(model.coefficients[log.column]) / max(sd, 1e-12), int(returned.sum()))
 
 
-def _power_at_size(size: int, draws: list[_Resample]) -> PowerAtSize:
-    detected = sum(abs(one.z) >= CRITICAL_Z for one in draws)
-    limits = wilson(detected, len(draws))
-    comebacks = float(np.mean([one.comebacks for one in draws]))
-    return PowerAtSize(size, comebacks, detected / len(draws), float(limits.lo), float(limits.hi))
+def _power_at_size(size: int, resamples: list[_Resample]) -> PowerAtSize:
+    detected = sum(abs(resample.z) >= CRITICAL_Z for resample in resamples)
+    limits = wilson(detected, len(resamples))
+    comebacks = float(np.mean([resample.comebacks for resample in resamples]))
+    return PowerAtSize(size, comebacks, detected / len(resamples), float(limits.lo), float(limits.hi))
 
 
 def _per_100(log: _SimulationBase, exposure: FloatArray) -> float:
@@ -191,10 +191,12 @@ def _required_bleeds(
     """Size at which the mean z, proportional to the square root of the bleeds, gives the target power; with 95%
     limits.
     """
-    root_size = np.repeat(np.sqrt(sizes), [len(one) for one in z])
+    root_size = np.repeat(np.sqrt(sizes), [len(value) for value in z])
     signed_z = np.concatenate(z) * math.copysign(1, effect)
     slope = float(root_size @ signed_z / (root_size @ root_size))
     sd = float(np.std(signed_z - slope * root_size, ddof=1)) / math.sqrt(float(root_size @ root_size))
     target_z = CRITICAL_Z + NormalDist().inv_cdf(power)
-    bleeds, lo, hi = ((target_z / one) ** 2 if one > 0 else None for one in (slope, slope + Z95 * sd, slope - Z95 * sd))
+    bleeds, lo, hi = (
+        (target_z / value) ** 2 if value > 0 else None for value in (slope, slope + Z95 * sd, slope - Z95 * sd)
+    )
     return bleeds, lo, hi

@@ -138,7 +138,7 @@ def unbalanced_components(study: GaugeData, rng: np.random.Generator, pool_above
 
 def _bootstrap(study: GaugeData, variances: FloatArray, rng: np.random.Generator) -> FloatArray:
     simulated = (_simulate(variances, study, rng) for _ in range(RESAMPLES))
-    return np.stack([_reml(one, ALL_COMPONENTS, variances).variances for one in simulated], axis=1)
+    return np.stack([_reml(study_draw, ALL_COMPONENTS, variances).variances for study_draw in simulated], axis=1)
 
 
 def _reml(study: GaugeData, included: tuple[int, ...], initial_variances: FloatArray | None = None) -> _RemlFit:
@@ -166,7 +166,7 @@ def _negative_log_likelihood(logs: FloatArray, study: GaugeData, included: tuple
     """
     variances = np.exp(logs)
     parts = [np.diag(variances[0] / study.counts)]
-    parts += [variance * study.shapes[place] for place, variance in zip(included, variances[1:], strict=True)]
+    parts += [variance * study.shapes[index] for index, variance in zip(included, variances[1:], strict=True)]
     covariance = np.sum(parts, axis=0)
     inverse = np.linalg.inv(covariance)
     weights = inverse.sum(axis=0)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from analysis.risk.calibration import logit
 from analysis.risk.feature_table import FeatureTable
 from analysis.risk.features import BleedFeatures
-from analysis.risk.model import BATCH_SIZE, DesignRows, Predictions, RiskModel, batches, concat_predictions
+from analysis.risk.model import DesignRows, Predictions, RiskModel, batches, concat_predictions
 from analysis.risk.preprocessing import AIR, Column
 from analysis.risk.reason_texts import Topic, topics
 from analysis.standard import Standard
@@ -140,59 +140,41 @@ def predict_with_reasons(
     Predictions, pl.DataFrame
         Predictions; and reason_1, reason_2, reason_3, one row per bleed.
     """
-    all_topics, predicted, large = topics(standard), [], []
-    for batch, part in enumerate(batches(features.table)):
+    all_topics, predicted, reasons = topics(standard), [], []
+    for part in batches(features.table):
         shares = attribute_rows(model, model.design_rows(FeatureTable(part)))
         predicted.append(shares.predictions)
-        large.append(_large_contributions(shares, all_topics, BATCH_SIZE * batch))
-    row, topic, added = (np.concatenate([getattr(one, name) for one in large]) for name in ("row", "topic", "added"))
-    return concat_predictions(predicted), _reasons(_LargeContributions(row, topic, added), features.table, all_topics)
+        reasons.append(_reasons(shares, part, all_topics))
+    return concat_predictions(predicted), pl.concat(reasons)
 
 
-@dataclass(frozen=True)
-class _LargeContributions:
-    """Contributions large enough to be a reason: row of the bleed, index of the topic, points added / 100; sorted by
-    row.
-    """
-
-    row: NDArray[np.intp]
-    topic: NDArray[np.intp]
-    added: FloatArray
-
-
-def _large_contributions(batch: Attributions, topics: list[Topic], first: int) -> _LargeContributions:
-    """Large contributions in a batch whose first bleed has row `first`."""
-    log_odds, added = (_by_topic(batch, topics, values) for values in (batch.log_odds, batch.added))
-    row, topic = np.nonzero((log_odds >= MIN_LOG_ODDS) & (added >= MIN_ADDED))
-    return _LargeContributions(first + row, topic, added[row, topic])
-
-
-def _reasons(contributions: _LargeContributions, table: pl.DataFrame, topics: list[Topic]) -> pl.DataFrame:
+def _reasons(shares: Attributions, table: pl.DataFrame, all_topics: list[Topic]) -> pl.DataFrame:
     """Up to three reasons of each bleed, largest first."""
-    texts = pl.concat([_reason_texts(contributions, place, topic, table) for place, topic in enumerate(topics)])
-    row, added = texts.get_column("row").to_numpy(), texts.get_column("added").to_numpy()
-    order = np.lexsort((-added, row))
+    log_odds, added = (_by_topic(shares, all_topics, values) for values in (shares.log_odds, shares.added))
+    added = np.where((log_odds >= MIN_LOG_ODDS) & (added >= MIN_ADDED), added, 0.0)
+    texts = pl.concat([_reason_texts(topic, table, added[:, i]) for i, topic in enumerate(all_topics)])
+    row, points = texts.get_column("row").to_numpy(), texts.get_column("added").to_numpy()
+    order = np.lexsort((-points, row))
     row = row[order]
     rank = np.arange(len(row)) - np.searchsorted(row, row)
-    row, rank, order = (one[rank < MAX_REASONS] for one in (row, rank, order))
-    points = (100 * pl.col("added")).round(1)
-    reasons = texts[order].select(reason=pl.format("{}: adds {} points", "words", points)).to_series()
+    reasons = (
+        texts[order]
+        .select(reason=pl.format("{}: adds {} points", "text", (100 * pl.col("added")).round(1)))
+        .to_series()
+    )
     columns = [
-        _at(reasons, row[rank == place], np.flatnonzero(rank == place), table.height) for place in range(MAX_REASONS)
+        _at(reasons, row[rank == number], np.flatnonzero(rank == number), table.height) for number in range(MAX_REASONS)
     ]
-    return pl.DataFrame({f"reason_{place + 1}": column for place, column in enumerate(columns)}).with_columns(
+    return pl.DataFrame({f"reason_{number}": column for number, column in enumerate(columns, 1)}).with_columns(
         pl.col("reason_1").fill_null(NO_REASON)
     )
 
 
-def _reason_texts(
-    contributions: _LargeContributions, topic_index: int, topic: Topic, table: pl.DataFrame
-) -> pl.DataFrame:
-    """Text of one topic for the bleeds it adds enough to."""
-    of_topic = contributions.topic == topic_index
-    rows = contributions.row[of_topic]
-    texts = table.select(set(topic.text.meta.root_names()))[rows].select(words=topic.text.cast(pl.String))
-    return texts.with_columns(row=pl.Series(rows), added=pl.Series(contributions.added[of_topic])).drop_nulls("words")
+def _reason_texts(topic: Topic, table: pl.DataFrame, added: FloatArray) -> pl.DataFrame:
+    """Row, text and contribution of the bleeds to which the topic adds enough and has something to say."""
+    rows = np.flatnonzero(added)
+    texts = table.select(set(topic.text.meta.root_names()))[rows].select(text=topic.text.cast(pl.String))
+    return texts.with_columns(row=pl.Series(rows), added=pl.Series(added[rows])).drop_nulls("text")
 
 
 def _at(texts: pl.Series, rows: NDArray[np.intp], places: NDArray[np.intp], height: int) -> pl.Series:
@@ -202,12 +184,11 @@ def _at(texts: pl.Series, rows: NDArray[np.intp], places: NDArray[np.intp], heig
     return texts.gather(pl.Series(index).replace(-1, None))
 
 
-def _by_topic(batch: Attributions, topics: list[Topic], values: FloatArray) -> FloatArray:
+def _by_topic(shares: Attributions, all_topics: list[Topic], values: FloatArray) -> FloatArray:
     """Contributions summed by topic (n × topics)."""
-    column = {group: i for i, group in enumerate(batch.feature_groups)}
-    total = np.zeros((len(topics), len(values)))
-    for topic, entry in enumerate(topics):
-        for group in dict.fromkeys(entry.feature_groups):
-            if group in column:
-                total[topic] += values[:, column[group]]
-    return total.T
+    total = np.zeros((len(values), len(all_topics)))
+    for i, topic in enumerate(all_topics):
+        for group in dict.fromkeys(topic.feature_groups):
+            if group in shares.feature_groups:
+                total[:, i] += values[:, shares.feature_groups.index(group)]
+    return total

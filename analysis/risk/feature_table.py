@@ -43,8 +43,8 @@ class FeatureTable:
         if name not in self._words:
             column = self.table.get_column(name).cast(pl.String)
             levels = column.drop_nulls().unique().sort()
-            place = column.cast(pl.Enum(levels)).to_physical().cast(pl.Int32).fill_null(NOT_RECORDED)
-            self._words[name] = Categories(tuple(levels.to_list()), place.to_numpy())
+            codes = column.cast(pl.Enum(levels)).to_physical().cast(pl.Int32).fill_null(NOT_RECORDED)
+            self._words[name] = Categories(tuple(levels.to_list()), codes.to_numpy())
         return self._words[name]
 
     def unrecorded(self, name: str) -> NDArray[np.bool_]:

@@ -130,14 +130,14 @@ class MeasurementModel:
         """
         linear, quadratic = np.zeros((2, air.shape[-1]))
         total = np.zeros_like(air)
-        for index, one in observed.items():
+        for index, observation in observed.items():
             slope = float(self.slope[index])
             if READINGS[index].is_count:
-                total += np.log(self.expected(index, air)) * (one.values * one.precision)
-                linear -= slope * one.precision
+                total += np.log(self.expected(index, air)) * (observation.values * observation.precision)
+                linear -= slope * observation.precision
             else:
-                linear += slope * one.precision * (one.values - float(self.intercept[index]))
-                quadratic -= 0.5 * slope**2 * one.precision
+                linear += slope * observation.precision * (observation.values - float(self.intercept[index]))
+                quadratic -= 0.5 * slope**2 * observation.precision
         return total + (quadratic * air + linear) * air
 
     def score_terms(self, reading: int, observed: Observation, air: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -172,7 +172,7 @@ class Posterior:
     observations: dict[int, Observation]
 
     def take(self, rows: NDArray[np.bool_]) -> Posterior:
-        observations = {index: one.take(rows) for index, one in self.observations.items()}
+        observations = {index: observation.take(rows) for index, observation in self.observations.items()}
         return Posterior(self.log_air[:, rows], self.weight[:, rows], observations)
 
     def mean(self, of: FloatArray) -> FloatArray:
@@ -185,7 +185,9 @@ def posterior(
     """Posterior of log air given the readings, with prior N(prior_mean, variance)."""
     observations = measurement.observations(readings)
     mode, sd = _posterior_mode(prior_mean, variance, measurement, observations)
-    clipped = {index: measurement.winsorise(index, one, np.exp(mode)) for index, one in observations.items()}
+    clipped = {
+        index: measurement.winsorise(index, observation, np.exp(mode)) for index, observation in observations.items()
+    }
     log_air = mode + sd * NODES[:, None]
     log_prior = (log_air - prior_mean) ** 2 * (-0.5 / variance)
     log_density = log_prior + measurement.log_likelihood(clipped, np.exp(log_air))
@@ -205,8 +207,8 @@ def _posterior_mode(
     active, current = np.arange(len(prior_mean)), prior_mean
     for _ in range(MAX_ITERATIONS):
         score, total_information = (prior_mean - current) / variance, np.full_like(current, 1 / variance)
-        for index, one in observations.items():
-            score_term, information_term = measurement.score_terms(index, one, np.exp(current))
+        for index, observation in observations.items():
+            score_term, information_term = measurement.score_terms(index, observation, np.exp(current))
             score += score_term
             total_information += information_term
         updated = np.clip(current + score / total_information, prior_mean - max_step, prior_mean + max_step)
@@ -215,7 +217,7 @@ def _posterior_mode(
         if not still_moving.any():
             break
         active, current, prior_mean = active[still_moving], updated[still_moving], prior_mean[still_moving]
-        observations = {index: one.take(still_moving) for index, one in observations.items()}
+        observations = {index: observation.take(still_moving) for index, observation in observations.items()}
     return mode, 1 / np.sqrt(information)
 
 
@@ -262,8 +264,8 @@ class LatentAirModel:
             loadings[index, groups.index(column.feature_group)] = self.coefficients[index]
         contributions = loadings.T @ x.T
         prior_air = np.exp(self.prior_mean(x))
-        for index, one in self.measurement.observations(readings).items():
-            score, _ = self.measurement.score_terms(index, one, prior_air)
+        for index, observation in self.measurement.observations(readings).items():
+            score, _ = self.measurement.score_terms(index, observation, prior_air)
             contributions[groups.index(READINGS[index].feature_group)] = self.variance * score
         return groups, contributions
 
@@ -332,10 +334,10 @@ def _initial_measurement(readings: FloatArray) -> MeasurementModel:
 
 def _update_measurement(measurement: MeasurementModel, air: Posterior) -> MeasurementModel:
     parameters = np.stack([measurement.intercept, measurement.slope, measurement.noise])
-    for index, one in air.observations.items():
-        recorded = one.precision > 0
+    for index, observation in air.observations.items():
+        recorded = observation.precision > 0
         update = _poisson_response if READINGS[index].is_count else _linear_response
-        parameters[:, index] = update(parameters[:, index], air.take(recorded), one.values[recorded])
+        parameters[:, index] = update(parameters[:, index], air.take(recorded), observation.values[recorded])
     return replace(measurement, intercept=parameters[0], slope=parameters[1], noise=parameters[2])
 
 

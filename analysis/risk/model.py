@@ -140,7 +140,7 @@ def _censor_wear(table: pl.DataFrame, follow_up: FollowUp, window_days: int) -> 
     """
     ends = pl.Series(np.where(follow_up.returned, "return", "as_of"))
     table_with_end = table.select("brake_model").with_columns(days_at_risk=pl.Series(follow_up.days), end=ends)
-    wearing = [one.brake_model for one in late_failure_models(table_with_end)]
+    wearing = [late.brake_model for late in late_failure_models(table_with_end)]
     is_wearing = table.get_column("brake_model").is_in(wearing).fill_null(False).to_numpy()
     return follow_up.censor_at(np.where(is_wearing, window_days, follow_up.days))
 

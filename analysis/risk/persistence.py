@@ -77,9 +77,9 @@ class SavedModel:
 
     def features_of(self, log: Log) -> BleedFeatures:
         """Features of a log's bleeds by the model's own history and brakes; brakes it lacks come from the log."""
-        own = _to_frame(self.brakes).select(empty(Brakes).columns).cast(empty(Brakes).schema)
-        others = log.brakes.select(own.columns).join(own, on="brake_model", how="anti")
-        with_brakes = Log(**{**log.__dict__, "brakes": pl.concat([own, others]).sort("brake_model")})
+        model_brakes = _to_frame(self.brakes).select(empty(Brakes).columns).cast(empty(Brakes).schema)
+        other_brakes = log.brakes.select(model_brakes.columns).join(model_brakes, on="brake_model", how="anti")
+        with_brakes = Log(**{**log.__dict__, "brakes": pl.concat([model_brakes, other_brakes]).sort("brake_model")})
         history = History(**{name: _to_frame(table) for name, table in self.history.items()})
         return bleed_features(with_brakes, self.saved_standard(), history)
 

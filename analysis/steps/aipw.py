@@ -71,7 +71,7 @@ def aipw_check(data: BleedData, design: Design, rng: np.random.Generator) -> Aip
     if y.sum() < 2 * FOLDS or (1 - y).sum() < 2 * FOLDS:
         return AipwEstimate(no_estimate, no_estimate.copy(), np.zeros(steps, dtype=bool))
     fold = rng.integers(0, FOLDS, bike.max() + 1)[bike]
-    missed, recorded = (one[rows].astype(float) for one in (design.missed, ~design.unrecorded))
+    missed, recorded = (flags[rows].astype(float) for flags in (design.missed, ~design.unrecorded))
     risk, propensity = _predictions(x, y, missed, recorded, fold)
     terms = 100 * aipw_terms(y[:, None], missed, recorded, risk, np.minimum(propensity, MAX_PROPENSITY))
     prevented = terms.mean(axis=0)

@@ -108,7 +108,7 @@ def mediator_evidence(data: BleedData, design: Design, return_model: SurvivalMod
     whole = _mediated_effects(base, score, columns)
     delta, influence = whole.delta, whole.influence
     steps = {step.id: step for step in data.standard.steps}
-    column_steps = [steps[design.steps[place]] for place in (*range(design.step_count), *design.unrecorded_steps)]
+    column_steps = [steps[design.steps[index]] for index in (*range(design.step_count), *design.unrecorded_steps)]
     applies = np.array([step.acts == "air" for step in column_steps])
     for excluded in {step.acts_on for step in column_steps if step.acts_on}:
         affected = np.array([step.acts_on == excluded for step in column_steps])

@@ -50,9 +50,9 @@ class Design:
         """Ridge blocks of a subset of the columns, by their position in that subset."""
         blocks = []
         for block in self.blocks:
-            inside = [place for place, column in enumerate(columns) if block.start <= column < block.stop]
-            if inside:
-                blocks.append(Block(inside[0], inside[-1] + 1, block.penalty, block.pooled))
+            positions = [position for position, column in enumerate(columns) if block.start <= column < block.stop]
+            if positions:
+                blocks.append(Block(positions[0], positions[-1] + 1, block.penalty, block.pooled))
         return blocks
 
     @property
@@ -181,7 +181,7 @@ def _context(bleeds: pl.DataFrame) -> ColumnGroup:
         (workload - workload.mean()) / (workload.std() or 1.0),
         *calendar,
     ]
-    varying = [place for place, column in enumerate(columns) if len(column) and column.min() < column.max()]
+    varying = [index for index, column in enumerate(columns) if len(column) and column.min() < column.max()]
     return ColumnGroup(
         [names[i] for i in varying], _column_stack([columns[i] for i in varying], len(bleeds)), EFFECT_RIDGE
     )

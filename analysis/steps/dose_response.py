@@ -212,8 +212,8 @@ def reading_curve(readings: FloatArray) -> ReadingCurve:
         return ReadingCurve(_commonest_values(readings), knots, levels=True)
     low, high = np.quantile(readings, [0.01, 0.99], method="nearest")
     inside = values[(values >= low) & (values <= high)]
-    every = np.linspace(0, len(inside) - 1, min(GRID_POINTS, len(inside))).round().astype(int)
-    return ReadingCurve(inside[np.unique(every)], knots, levels=False)
+    positions = np.linspace(0, len(inside) - 1, min(GRID_POINTS, len(inside))).round().astype(int)
+    return ReadingCurve(inside[np.unique(positions)], knots, levels=False)
 
 
 def _commonest_values(readings: FloatArray) -> FloatArray:

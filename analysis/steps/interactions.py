@@ -40,17 +40,17 @@ def interactions(
     """
     declared = [step for step in data.standard.steps if step.interacts_with is not None]
     counts = [_counts(data, step) for step in declared]
-    rows = [_row(step, one) for step, one in zip(declared, counts, strict=True)]
+    rows = [_row(step, count) for step, count in zip(declared, counts, strict=True)]
     estimable = [
-        place
-        for place, step in enumerate(declared)
-        if design is not None and step.id in design.steps and counts[place].min() >= MIN_BLEEDS
+        index
+        for index, step in enumerate(declared)
+        if design is not None and step.id in design.steps and counts[index].min() >= MIN_BLEEDS
     ]
     if design is not None and estimable:
-        for place, estimate in zip(
+        for index, estimate in zip(
             estimable, _estimates(data, design, return_model, [declared[i] for i in estimable]), strict=True
         ):
-            rows[place] |= estimate
+            rows[index] |= estimate
     return validate_table(Interactions, pl.DataFrame(rows, schema=empty(Interactions).schema).sort("step"))
 
 
@@ -79,7 +79,7 @@ def _counts(data: BleedData, step: Step) -> NDArray[np.int64]:
     """Bleeds missed there, met there, missed elsewhere, met elsewhere."""
     missed, there = data.missed.get_column(step.id), _in_work(data, step)
     states = [missed.fill_null(False).to_numpy(), (~missed).fill_null(False).to_numpy()]
-    return np.array([(one & place).sum() for place in (there, ~there) for one in states])
+    return np.array([(state & work).sum() for work in (there, ~there) for state in states])
 
 
 def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:

@@ -61,7 +61,7 @@ def classify(
     if estimable.any():
         low, high = np.quantile(order, [0.025, 0.975], axis=0, method="nearest")
         ranks[1:, estimable] = np.minimum(low, ranks[0, estimable]), np.maximum(high, ranks[0, estimable])
-    verdict = [_verdict(*one) for one in zip(estimable, q, lo, strict=True)]
+    verdict = [_verdict(*step) for step in zip(estimable, q, lo, strict=True)]
     return StepEstimates(estimate, lo, hi, p, q, ranks[0], ranks[1], ranks[2], verdict)
 
 
@@ -73,9 +73,11 @@ def _ranks(estimate: FloatArray, order: NDArray[np.int64]) -> NDArray[np.int64]:
     2006, Bayesian Anal. 1:915-946.
     """
     in_top = [order <= top for top in TOP_COUNTS]
-    candidates = np.lexsort((-estimate, -sum(one.mean(axis=0) for one in in_top)))[:CANDIDATES].tolist()
+    candidates = np.lexsort((-estimate, -sum(is_top.mean(axis=0) for is_top in in_top)))[:CANDIDATES].tolist()
     triples = combinations(candidates, min(FIRST_STEPS, len(candidates)))
-    first = max(triples, key=lambda three: sum(int(one[:, three].all(axis=1).sum()) for one in in_top), default=())
+    first = max(
+        triples, key=lambda triple: sum(int(is_top[:, triple].all(axis=1).sum()) for is_top in in_top), default=()
+    )
     not_first = ~np.isin(np.arange(len(estimate)), first)
     return np.argsort(np.lexsort((-estimate, not_first))) + 1
 

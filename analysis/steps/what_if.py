@@ -139,6 +139,6 @@ def _miss_patterns(missed: FloatArray, hazard_if_met: FloatArray) -> _MissPatter
     steps = missed.shape[1]
     band = np.floor(np.log(np.maximum(hazard_if_met, 1e-12)) / BAND)
     key = (band - band.min(initial=0.0)) * 2.0**steps + missed @ 2.0 ** np.arange(steps)
-    _, first, place = np.unique(key, return_index=True, return_inverse=True)
-    bleeds = np.bincount(place, minlength=len(first)).astype(float)
-    return _MissPatterns(missed[first], np.bincount(place, hazard_if_met, len(first)) / np.maximum(bleeds, 1), bleeds)
+    _, first, pattern = np.unique(key, return_index=True, return_inverse=True)
+    bleeds = np.bincount(pattern, minlength=len(first)).astype(float)
+    return _MissPatterns(missed[first], np.bincount(pattern, hazard_if_met, len(first)) / np.maximum(bleeds, 1), bleeds)

@@ -27,8 +27,7 @@ def every_reason() -> list[str]:
 def test_several_batches_have_the_reasons_of_one(monkeypatch: pytest.MonkeyPatch) -> None:
     arguments = (fitted().model, fitted().features, fitted().ready.standard)
     risks, reason_table = predict_with_reasons(*arguments)
-    for module in ("model", "attributions"):
-        monkeypatch.setattr(f"analysis.risk.{module}.BATCH_SIZE", 100)
+    monkeypatch.setattr("analysis.risk.model.BATCH_SIZE", 100)
     batch_risks, batch_reasons = predict_with_reasons(*arguments)
     assert batch_risks.risk == pytest.approx(risks.risk, rel=1e-9)
     assert batch_risks.hi == pytest.approx(risks.hi, rel=1e-9)
