@@ -72,7 +72,7 @@ def attribute_rows(model: RiskModel, rows: DesignRows) -> Attributions:
     )
     reference_odds = _odds(model, np.zeros(1))
     log_odds *= model.calibration.slope * _slope(predictions.log_odds - reference_odds, log_hazard)
-    reference_risk = float(model.calibrated(reference_odds)[0])
+    reference_risk = float(model.calibrate(reference_odds)[0])
     added = log_odds * _slope(predictions.risk - reference_risk, log_odds.sum(axis=0))
     return Attributions(names, reference_risk, added.T, log_odds.T, predictions)
 

@@ -109,9 +109,9 @@ class RiskModel:
         )
         log_hazards = np.concatenate([linear + 0.5 * variance, linear - error, linear + error])
         expected, lo, hi = logit(self.hazard.window.risk(log_hazards)).reshape(3, -1)
-        return Predictions(self.calibrated(expected), self.calibrated(lo), self.calibrated(hi), expected)
+        return Predictions(self.calibrate(expected), self.calibrate(lo), self.calibrate(hi), expected)
 
-    def calibrated(self, log_odds: FloatArray) -> FloatArray:
+    def calibrate(self, log_odds: FloatArray) -> FloatArray:
         return calibrate(log_odds, self.calibration)
 
     def with_calibration(self, calibration: Calibration) -> RiskModel:

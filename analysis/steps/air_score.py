@@ -140,16 +140,16 @@ class _MediatedEffects:
 
 def _mediated_effects(base: _MediatorBase, score: FloatArray, columns: NDArray[np.int64]) -> _MediatedEffects:
     """Effect of the score on returns given the design, times the regression of the score on the given columns."""
-    design, by_return = base.design, base.return_model
+    design, return_model = base.design, base.return_model
     width = design.x.shape[1]
     time, event = time_and_event(base.data.bleeds)
-    model = by_return.fit(
+    model = return_model.fit(
         np.column_stack([design.x, score]),
         time,
         event,
         blocks=[*design.blocks, Block(width, width + 1, EFFECT_RIDGE)],
         clusters=design.bike,
-        start=np.append(by_return.coefficients, 0.0),
+        start=np.append(return_model.coefficients, 0.0),
     )
     slope = float(model.coefficients[width])
     slope_influence = model.influence(np.eye(width + 1)[:, width:])
@@ -158,7 +158,7 @@ def _mediated_effects(base: _MediatorBase, score: FloatArray, columns: NDArray[n
     influence = slope * sum_within_clusters(design.x @ base.inverse_gram[:, columns], design.bike, residual)
     influence += slope_influence * regression[columns]
     sd = float(np.sqrt((slope_influence**2).sum()))
-    p = float(normal_tail(slope / sd)) if sd > 1e-9 else 1.0  # zero where every bleed came back on the same day
+    p = float(normal_tail(slope / sd)) if sd > 1e-9 else 1.0  # sd is 0 if all bleeds came back on one day
     return _MediatedEffects(slope * regression[columns], influence, p)
 
 
