@@ -183,12 +183,12 @@ def run_rates(data: BleedData, learned: BleedData, seed: int) -> RateResults:
 def run_steps(data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: int) -> tuple[StepResults, Notes]:
     """Estimate what each missed step costs, alone, together, and along each measured reading."""
     costs = step_costs(data, stage_rng(seed, "steps"), learned)
-    declared = interactions(learned, costs.design, costs.cox_model)
+    declared = interactions(learned, costs.design, costs.return_model)
     a_year = YearlyCost(bleeds_per_year(data), unit_cost.minutes, unit_cost.parts)
     results = StepResults(
         steps=costs.table,
         interactions=declared,
-        tolerance=dose_response_curves(dose_response_base(learned, costs.design, costs.cox_model)),
+        tolerance=dose_response_curves(dose_response_base(learned, costs.design, costs.return_model)),
         what_if=what_if(costs, a_year, stage_rng(seed, "if")),
         combined_estimate=costs.estimate.name if costs.estimate else "",
     )

@@ -26,6 +26,7 @@ from schemas.intermediate import MissedSteps, Returns
 CASE_MIX = ("brake", "hose_route", "job_reason", "fluid_required", "bike_kind", "fluid_out")
 CASE_MIX_NUMBERS = ("hose_mm", "shop_temp_c", "lever_travel_before_mm", "piston_pairs")
 """The kind of work, known before anyone starts on it: the fields, with the brake model, that comparisons adjust for."""
+CONTEXT_CATEGORIES = (*CASE_MIX, "shop")
 DAYS_PER_YEAR, MIN_DAYS = 365.25, 30
 MIN_COMEBACKS = 40
 """With fewer matched re-bleed comebacks than this, at any age, nothing is estimated, ranked or predicted."""

@@ -13,7 +13,7 @@ from pathlib import Path
 from analysis.dataset import BleedData, bleed_data
 from analysis.intake import read_log
 from analysis.standard import built_in
-from analysis.steps import design_of
+from analysis.steps import build_design
 
 
 def _status(name: str) -> int:
@@ -31,7 +31,7 @@ def _prepared(folder: str) -> BleedData:
 
 def main(small: str, large: str) -> dict[str, float]:
     first = _prepared(small)
-    design_of(first, tuple(first.missed.columns[1:]))
+    build_design(first, tuple(first.missed.columns[1:]))
     _most_since_now()
     before = _status("VmRSS")
     log = read_log([large])
@@ -39,7 +39,7 @@ def main(small: str, large: str) -> dict[str, float]:
     ready = bleed_data(log, built_in(), 90)
     left = _status("VmRSS")
     _most_since_now()
-    design_of(ready, tuple(ready.missed.columns[1:]))
+    build_design(ready, tuple(ready.missed.columns[1:]))
     designed = _status("VmHWM") - left
     bleeds = len(ready.bleeds)
     return {"read": read / bleeds, "prepared": (left - before) / bleeds, "designed": designed / bleeds}

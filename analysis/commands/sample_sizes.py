@@ -14,6 +14,7 @@ from analysis.dataset import MIN_COMEBACKS, BleedData, bleed_data, fit_data
 from analysis.errors import UserError
 from analysis.intake import read_log
 from analysis.plan import (
+    PowerStudy,
     StepPower,
     continuity_corrected,
     design_effect,
@@ -140,36 +141,30 @@ def step_power_text(options: StepPowerOptions, progress: Callable[[str], None] =
     for size in sizes:
         if not MIN_SAMPLED <= size <= MAX_DRAWN:
             raise UserError("--bleeds", f"is {size:,}", f"{MIN_SAMPLED} to {MAX_DRAWN:,}", "ask for other sizes")
-    power = step_power(
-        fit_data(ready, options.seed),
-        options.step,
-        options.hazard_ratio,
-        sorted(set(map(int, sizes))),
-        np.random.default_rng(options.seed),
-        power=options.power,
-        runs=options.runs,
-        progress=progress,
+    study = PowerStudy(
+        options.step, options.hazard_ratio, tuple(sorted(set(map(int, sizes)))), options.power, options.runs
     )
+    power = step_power(fit_data(ready, options.seed), study, np.random.default_rng(options.seed), progress)
     title = next(step.title for step in standard.steps if step.id == options.step)
     return _step_lines(power, title, options.runs)
 
 
 def _step_lines(power: StepPower, title: str, runs: int) -> str:
     lines = [
-        f"“{title}”: a miss that makes a return {power.hazard_ratio:g} times as likely. Meeting it always would spare "
-        f"{power.per_100:.2f} comebacks per 100 bleeds in a log like this one.",
+        f"“{title}”: a miss that makes a return {power.study.hazard_ratio:g} times as likely. Meeting it always would spare "
+        f"{power.prevented_per_100:.2f} comebacks per 100 bleeds in a log like this one.",
         f"Drawn from this log {runs} times at each size, returns planted, the audit's return model fitted (p ≤ 0.05):",
     ]
     lines += [
-        f"  {at.bleeds:>9,} bleeds ({at.comebacks:,.0f} comebacks): found {at.detected:.0%} of the time "
+        f"  {at.bleeds:>9,} bleeds ({at.comebacks:,.0f} comebacks): found {at.share_detected:.0%} of the time "
         f"({at.lo:.0%} to {at.hi:.0%})"
         for at in power.sizes
     ]
-    if power.needed is None:
+    if power.required_bleeds is None:
         return "\n".join([*lines, "At these sizes it cannot be told from chance: ask for larger ones with --bleeds."])
-    limits = f"{_rounded(power.needed_lo)} to {_rounded(power.needed_hi)}"
+    limits = f"{_rounded(power.required_lo)} to {_rounded(power.required_hi)}"
     lines.append(
-        f"Found {power.power:.0%} of the time from about {_rounded(power.needed)} bleeds ({limits}). Where the signs on the "
+        f"Found {power.study.power:.0%} of the time from about {_rounded(power.required_bleeds)} bleeds ({limits}). Where the signs on the "
         "stand foretell returns, the audit needs fewer; with false discoveries held over all steps, somewhat more."
     )
     return "\n".join(lines)

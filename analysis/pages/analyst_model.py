@@ -24,7 +24,7 @@ GRADES = ((0.8, "Good"), (0.7, "Fair"), (0.0, "Weak"))
 """Words for an AUC; common practice, no source."""
 DECILE, QUARTER = "observed_in_tenth_", "quarter_"
 METRIC_LABELS = {
-    "bleeds_foretold": "later bleeds predicted, with complete follow-up",
+    "bleeds_predicted": "later bleeds predicted, with complete follow-up",
     "auc": "AUC",
     "average_precision": "average precision",
     "brier_skill": "Brier skill against the known rate",
@@ -100,7 +100,7 @@ def _baselines(model: pl.DataFrame, metric: str) -> pl.DataFrame:
 
 
 def _discrimination(model: pl.DataFrame) -> Finding:
-    auc, size = _row(model, "auc"), _row(model, "bleeds_foretold")
+    auc, size = _row(model, "auc"), _row(model, "bleeds_predicted")
     if auc is None:
         return Finding("Too few comebacks to say how well the risks rank bleeds.")
     if auc["lo"] is not None and auc["lo"] <= 0.5:

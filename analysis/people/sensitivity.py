@@ -11,7 +11,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.stats import Z95, kendall_tau
-from analysis.steps import crude_steps, design_of, estimate_marginal_effects
+from analysis.steps import build_design, crude_steps, estimate_marginal_effects
 from schemas import validate_table
 from schemas.intermediate import MissedSteps
 from schemas.outputs import Credibility
@@ -75,7 +75,7 @@ def _estimates(data: BleedData) -> _Estimates | None:
     if data.small_sample or int(enough.sum()) < 2:
         return None
     steps = tuple(raw.filter(enough).get_column("step"))
-    told = estimate_marginal_effects(data, design_of(data, steps))
+    told = estimate_marginal_effects(data, build_design(data, steps))
     return _Estimates(steps, told.prevented, told.sd)
 
 

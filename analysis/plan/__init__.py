@@ -1,4 +1,4 @@
-"""Planning: can a reading be trusted, how many bleeds does it take."""
+"""Planning: whether a reading can be trusted, and how many bleeds a study needs."""
 
 from analysis.plan.gauge_rr import GaugeStudy, gauge_study
 from analysis.plan.sample_size import (
@@ -9,12 +9,13 @@ from analysis.plan.sample_size import (
     two_arm_bleeds,
     two_arm_power,
 )
-from analysis.plan.step_power import PowerAtSize, StepPower, estimable_steps, step_power
+from analysis.plan.step_power import PowerAtSize, PowerStudy, StepPower, estimable_steps, step_power
 from analysis.plan.trial import bleeds_needed, trials
 
 __all__ = [
     "GaugeStudy",
     "PowerAtSize",
+    "PowerStudy",
     "StepPower",
     "bleeds_needed",
     "continuity_corrected",

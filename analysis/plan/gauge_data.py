@@ -1,4 +1,6 @@
-"""A gauge study boiled down: the mean and number of readings of each item and technician, and the spread within them."""
+"""Sufficient statistics of a gauge study: mean and number of readings by item and technician, and the sum of squares
+within.
+"""
 
 from __future__ import annotations
 
@@ -13,10 +15,10 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class GaugeData:
-    """One entry a pair of item and technician, sorted by both: nothing else of the readings matters to the components.
+    """One entry per pair of item and technician, sorted by both: sufficient statistics of the variance components.
 
-    `within` is the sum of squares within pairs and `degrees_of_freedom` its degrees; `indicators` say which technician, pair and
-    item each entry has, `shapes` the covariance that one unit of variance of each gives the means.
+    `within` is the sum of squares within pairs, with `degrees_of_freedom`. `indicators` map pairs to technician, pair
+    and item; `shapes` are the covariances of the means per unit of variance of each.
     """
 
     means: FloatArray
@@ -40,9 +42,11 @@ class GaugeData:
 
 
 def gauge_data(readings: pl.DataFrame) -> GaugeData:
-    """The cells of readings (item, technician, reading)."""
-    apart = (pl.col("reading") - pl.col("reading").mean()) ** 2
-    pairs = readings.group_by("item", "technician").agg(mean=pl.col("reading").mean(), n=pl.len(), within=apart.sum())
+    """Reduce readings (item, technician, reading) to pairs."""
+    squared_deviation = (pl.col("reading") - pl.col("reading").mean()) ** 2
+    pairs = readings.group_by("item", "technician").agg(
+        mean=pl.col("reading").mean(), n=pl.len(), within=squared_deviation.sum()
+    )
     pairs = pairs.sort("item", "technician")
     technician, item = (_indicators(pairs.get_column(name)) for name in ("technician", "item"))
     indicators = (technician, np.eye(pairs.height), item)
@@ -54,7 +58,7 @@ def gauge_data(readings: pl.DataFrame) -> GaugeData:
         items=item.shape[1],
         technicians=technician.shape[1],
         indicators=indicators,
-        shapes=tuple(one @ one.T for one in indicators),
+        shapes=tuple(indicator @ indicator.T for indicator in indicators),
     )
 
 

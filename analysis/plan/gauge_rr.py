@@ -1,4 +1,4 @@
-"""Can a reading be trusted: repeatability and reproducibility of a measurement by analysis of variance."""
+"""Gauge study: repeatability and reproducibility of a reading."""
 
 from __future__ import annotations
 
@@ -10,24 +10,26 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.plan.gauge_data import gauge_data
-from analysis.plan.reml import unbalanced_components
-from analysis.plan.variance_components import Components, balanced_components
+from analysis.plan.variance_components import Components, balanced_components, unbalanced_components
 from schemas import empty, validate_table
 from schemas.outputs import Gauge, GaugeNoise
 
 FloatArray = NDArray[np.float64]
 AVERAGED = (1, 2, 3, 5)
+"""Numbers of readings averaged, for the reliability."""
 CATEGORY_FACTOR = 2**0.5
-"""Distinct categories: √2 × part spread over gauge spread, cut to a whole number (the trade's measurement manual)."""
+"""Distinct categories: √2 × standard deviation of items over that of the gauge, rounded down (measurement systems
+analysis manual, from memory)."""
 
 
 @dataclass(frozen=True)
 class GaugeStudy:
-    """A finished study.
+    """Result of a gauge study.
 
-    `table` holds the spread by source with 95% limits; `noise` what the spread of measuring costs whoever foretells
-    comebacks from the reading; `distinct_categories` how many groups of items the reading can tell apart; `interaction_p` the p-value of technician × item, and `interaction_pooled` whether it was left out for
-    being no larger than chance; `balanced` whether every technician read every item equally often.
+    `table` holds standard deviations by source with 95% limits; `noise` the reliability of a reading;
+    `distinct_categories` the groups of items it can separate; `interaction_p` the p-value of technician × item and
+    `interaction_pooled` whether it was pooled with repeatability; `balanced` whether every technician read every item
+    equally often.
     """
 
     table: DataFrame[Gauge]
@@ -47,32 +49,33 @@ def gauge_study(
     tolerance: float | None = None,
     pool_above_p: float = 0.25,
 ) -> GaugeStudy:
-    """Where the spread of a reading comes from.
+    """Estimate the sources of variation of a reading.
 
     Estimand: standard deviations of repeatability (same technician, same item), reproducibility (between technicians,
-    their interaction with items included), the gauge (both together), the items, and the total. Balanced studies by
-    two-way random-effects analysis of variance, others by restricted maximum likelihood; limits by generalised
-    pivotal draws (Weerahandi 1993), or a parametric bootstrap where somebody did not read every item.
+    including their interaction with items), gauge (both), items, and total. Balanced studies by two-way random-effects
+    analysis of variance, others by restricted maximum likelihood. Limits by generalised pivotal quantities (Weerahandi
+    1993), or by a parametric bootstrap where a technician did not read every item.
 
     Parameters
     ----------
     readings
-        Columns item, technician (text) and reading (number), one row a reading; at least two of each.
+        Columns item, technician (text) and reading (number), one row per reading; at least two items, two technicians
+        and one repeat.
     rng
-        For the interval draws.
+        Random generator.
     tolerance
-        Width of the tolerance in the reading's unit, for share_of_tolerance (6 standard deviations over it).
+        Width of the tolerance, in the unit of the reading, for share_of_tolerance (6 standard deviations over it).
     pool_above_p
-        The interaction is pooled with repeatability when its p-value is above this (0.25: the measurement systems
-        analysis manual's rule, from memory); 0 always pools, 1 never does.
+        Pool the interaction with repeatability when its p-value is above this (0.25: measurement systems analysis
+        manual, from memory); 0 always pools, 1 never does.
 
     Raises
     ------
     ValueError
-        Fewer than two items, technicians or repeats: the spread cannot be told apart.
+        Fewer than two items, two technicians or one repeat.
     """
     readings = readings.drop_nulls(["item", "technician", "reading"])
-    _refuse_too_little(readings)
+    _check_repeats(readings)
     study = gauge_data(readings)
     components = (balanced_components if study.balanced else unbalanced_components)(study, rng, pool_above_p)
     sd, draws = _sd_by_source(components.variances), _sd_by_source(components.draws)
@@ -95,7 +98,9 @@ SOURCES = ("repeatability", "reproducibility", "gauge", "interaction", "items", 
 
 
 def _sd_by_source(variances: Components | FloatArray) -> FloatArray:
-    """Standard deviations by source from variances (repeatability, technician, interaction, item) in rows."""
+    """Standard deviations by source (sources × draws) from variances in rows: repeatability, technician,
+    interaction, item.
+    """
     repeat, technician, interaction, item = np.atleast_2d(np.asarray(variances, dtype=float).T).T
     reproduced = technician + interaction
     gauge = repeat + reproduced
@@ -119,20 +124,20 @@ def _table(sd: FloatArray, draws: FloatArray, tolerance: float | None) -> pl.Dat
 
 
 def _noise(components: Components) -> DataFrame[GaugeNoise]:
-    """Reliability: the items' share of a reading's variance.
+    """Reliability: share of the items' variance in the variance of a reading.
 
-    A slope fitted on a noisy reading is flattened by it, and what the reading tells shrinks by it, so that one over it
-    times the bleeds are needed (W. A. Fuller 1987, Measurement Error Models, chapter 1; to first order, for risks that
-    are not near 1). The items of the study stand for the bleeds of the shop.
+    Measurement error weakens the slope of a risk on the reading by this factor and the sample size for detecting it
+    grows by its inverse (W. A. Fuller 1987, Measurement Error Models, chapter 1; to first order, for risks not near 1).
+    The items of the study represent the bleeds of the shop.
     """
     reliability = [_reliability(components.variances[:, None], k)[0] for k in AVERAGED]
     limits = [np.quantile(_reliability(components.draws, k), [0.025, 0.975]) for k in AVERAGED]
     table = {
         "readings": AVERAGED,
         "reliability": reliability,
-        "lo": [min(float(lo), one) for one, (lo, _) in zip(reliability, limits, strict=True)],
-        "hi": [max(float(hi), one) for one, (_, hi) in zip(reliability, limits, strict=True)],
-        "sample_size_ratio": [1 / one if one > 0 else None for one in reliability],
+        "lo": [min(float(lo), value) for value, (lo, _) in zip(reliability, limits, strict=True)],
+        "hi": [max(float(hi), value) for value, (_, hi) in zip(reliability, limits, strict=True)],
+        "sample_size_ratio": [1 / value if value > 0 else None for value in reliability],
     }
     return validate_table(GaugeNoise, pl.DataFrame(table, schema=empty(GaugeNoise).schema))
 
@@ -144,20 +149,25 @@ def _reliability(variances: FloatArray, readings: int) -> FloatArray:
 
 
 def _verdict(gauge_share: float, categories: int) -> str:
-    """The measurement manual's bands: under 10% good, 10-30% may do, over 30% not good enough (from memory)."""
-    tells = "one group only" if categories < 2 else f"{categories} groups of items apart"
+    """Bands of the measurement systems analysis manual, from memory: under 10% good, 10-30% conditional, over 30%
+    not good enough.
+    """
+    if categories < 2:
+        groups = "it cannot separate the items into groups"
+    else:
+        groups = f"it separates the items into {'only ' if categories < 5 else ''}{categories} groups"
     if gauge_share < 0.10:
-        return f"Trust the reading: measuring adds little to the spread, and it tells {tells}."
+        return f"Trust the reading: measurement error adds little to the variation; {groups}."
     if gauge_share <= 0.30 and categories >= 2:
-        return f"Use the reading with care: measuring adds to the spread, and it tells {tells}."
-    return f"Do not lean on a single reading: too much of the spread is the measuring itself, and it tells {tells}."
+        return f"Use the reading with care: measurement error adds to the variation; {groups}."
+    return f"Do not rely on a single reading: too much of the variation is measurement error; {groups}."
 
 
-def _refuse_too_little(readings: pl.DataFrame) -> None:
+def _check_repeats(readings: pl.DataFrame) -> None:
     items, technicians = readings.n_unique("item"), readings.n_unique("technician")
     cells = readings.select("item", "technician").n_unique()
     if items < 2 or technicians < 2 or readings.height <= cells:
         raise ValueError(
-            f"readings: at least two items, two technicians and one repeat are needed, got {items} items, "
-            f"{technicians} technicians, {readings.height} readings in {cells} pairs; measure again"
+            f"found {items} items, {technicians} technicians and {readings.height} readings of {cells} pairs; expected at "
+            "least two items, two technicians and one repeated reading: take more readings"
         )

@@ -1,4 +1,4 @@
-"""How many bleeds it takes to see what a step costs: the shop's own log drawn again, with the step's effect planted."""
+"""Bleeds needed to detect the effect of a missed step, by resampling the shop's own log with a known effect."""
 
 from __future__ import annotations
 
@@ -13,46 +13,57 @@ from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
 from analysis.stats import Z95, wilson
-from analysis.steps import Design, MarginalEffects, crude_steps, design_of, estimate_marginal_effects
+from analysis.steps import Design, MarginalEffects, build_design, crude_steps, estimate_marginal_effects
 from analysis.survival import CoxModel
 
 FloatArray = NDArray[np.float64]
 IndexArray = NDArray[np.int64]
 MIN_BLEEDS = 10
-LIMIT = NormalDist().inv_cdf(0.975)
+CRITICAL_Z = NormalDist().inv_cdf(0.975)
+
+
+@dataclass(frozen=True)
+class PowerStudy:
+    """A step, the hazard ratio of a miss (above 0, not 1), and the simulation: bleeds per resample (at least 50
+    each), target power in (0, 1), and resamples per size.
+    """
+
+    step: str
+    hazard_ratio: float
+    sizes: tuple[int, ...]
+    power: float = 0.8
+    runs: int = 40
 
 
 @dataclass(frozen=True)
 class PowerAtSize:
-    """What came of the runs of one size: in what share the step was found, and how many came back on average."""
+    """Result at one size: mean comebacks, and the share of resamples in which the step was detected, with limits."""
 
     bleeds: int
     comebacks: float
-    detected: float
+    share_detected: float
     lo: float
     hi: float
 
 
 @dataclass(frozen=True)
 class StepPower:
-    """Power by size, and the size that finds the step with the chance asked for, with 95% limits (None: past reach).
+    """Power by size, and the bleeds required for the target power with 95% limits (None: unbounded).
 
-    `per_100` is what the planted effect would spare per 100 bleeds at the shop's own share of misses.
+    `prevented_per_100` is what never missing the step would prevent under this effect, at the shop's own miss rate.
     """
 
-    step: str
-    hazard_ratio: float
-    per_100: float
-    power: float
+    study: PowerStudy
+    prevented_per_100: float
     sizes: tuple[PowerAtSize, ...]
-    needed: float | None
-    needed_lo: float | None
-    needed_hi: float | None
+    required_bleeds: float | None
+    required_lo: float | None
+    required_hi: float | None
 
 
 @dataclass(frozen=True)
-class _SampledLog:
-    """What is sampled from: the design, its bikes' rows, each bleed's log hazard and days watched, and the baseline by day."""
+class _SimulationBase:
+    """Design, rows of each bike, log hazard (n), days observed (n) and baseline cumulative hazard by day."""
 
     design: Design
     column: int
@@ -64,85 +75,71 @@ class _SampledLog:
 
 
 def estimable_steps(data: BleedData) -> tuple[str, ...]:
-    """Steps with enough missed and enough met bleeds to draw from."""
-    raw = crude_steps(data)
-    met = raw.get_column("recorded") - raw.get_column("missed")
-    enough = (raw.get_column("missed") >= MIN_BLEEDS) & (met >= MIN_BLEEDS)
-    return tuple(raw.filter(enough).get_column("step"))
+    """Steps with at least 10 missed and 10 met bleeds."""
+    crude = crude_steps(data)
+    times_met = crude.get_column("recorded") - crude.get_column("missed")
+    enough = (crude.get_column("missed") >= MIN_BLEEDS) & (times_met >= MIN_BLEEDS)
+    return tuple(crude.filter(enough).get_column("step"))
 
 
 def step_power(
-    data: BleedData,
-    step: str,
-    hazard_ratio: float,
-    sizes: Sequence[int],
-    rng: np.random.Generator,
-    *,
-    power: float = 0.8,
-    runs: int = 40,
-    progress: Callable[[str], None] = lambda _: None,
+    data: BleedData, study: PowerStudy, rng: np.random.Generator, progress: Callable[[str], None] = lambda _: None
 ) -> StepPower:
-    """The chance to find a step's effect from returns alone, by simulation from the shop's own log.
+    """Power to detect a step's effect from returns alone, by simulation.
 
-    The time-to-return model is fitted to the log; the step's coefficient is replaced by the logarithm of `hazard_ratio`; bikes
-    are drawn with replacement, their bleeds come back by the model within the days each was watched, and the same model
-    is fitted to what was drawn. A step is found when its two-sided p-value is at most 0.05. What the stand's signs add
-    is left out: the audit's headline needs fewer bleeds where signs foretell returns.
+    The time-to-return model is fitted to the log and the step's coefficient set to log(`hazard_ratio`). Bikes are
+    resampled with replacement, returns are simulated from the model within the days each bleed was observed, and the
+    same model is fitted. A step is detected at a two-sided p of at most 0.05. Stand readings are not used: where they
+    predict returns, the audit needs fewer bleeds.
 
     Parameters
     ----------
-    prepared
+    data
         A log with at least 40 comebacks.
-    step
-        One of `estimable_steps(prepared)`.
-    hazard_ratio
-        How many times as likely a miss makes a return (a hazard ratio), above 0 and not 1.
-    sizes
-        Bleeds to draw, each at least 50.
+    study
+        What to simulate; its step one of `estimable_steps(data)`.
     rng
-        For the draws.
-    power
-        The chance asked for, in (0, 1).
-    runs
-        Draws of each size.
+        Random generator.
     progress
-        Is told each size as it begins.
+        Called with a message at the start of each size.
 
     Raises
     ------
     ValueError
-        The step cannot be told, or a number is out of its range.
+        The step is not estimable, or a number is out of range.
     """
-    steps = estimable_steps(data)
-    if step not in steps or not 0 < hazard_ratio < math.inf or hazard_ratio == 1 or not 0 < power < 1:
+    steps, ratio = estimable_steps(data), study.hazard_ratio
+    if study.step not in steps or not 0 < ratio < math.inf or ratio == 1 or not 0 < study.power < 1:
         raise ValueError(
-            f"step_power: a step of {steps}, times above 0 and not 1, power in (0, 1); got {step}, {hazard_ratio}"
+            f"found step {study.step}, hazard ratio {ratio} and power {study.power}: expected one of {', '.join(steps)}, "
+            "a ratio above 0 other than 1, and a power between 0 and 1"
         )
-    design = design_of(data, steps)
+    design = build_design(data, steps)
     fitted = estimate_marginal_effects(data, design)
-    place = steps.index(step)
-    shop = _sampled_log(data, design, fitted, place, math.log(hazard_ratio))
-    z, at = [], []
-    for size in sizes:
-        progress(f"{size:,} bleeds, drawn {runs} times")
-        draws = [_draw(shop, size, rng) for _ in range(runs)]
-        z.append(np.array([one.z for one in draws]))
-        at.append(_power_at_size(size, draws))
-    needed, lo, hi = _needed(sizes, z, shop.effect, power)
-    return StepPower(step, hazard_ratio, _per_100(shop, fitted.exposure), power, tuple(at), needed, lo, hi)
+    base = _simulation_base(data, design, fitted, steps.index(study.step), math.log(ratio))
+    z, results = [], []
+    for size in study.sizes:
+        progress(f"{size:,} bleeds, {study.runs} resamples")
+        resamples = [_resample(base, size, rng) for _ in range(study.runs)]
+        z.append(np.array([resample.z for resample in resamples]))
+        results.append(_power_at_size(size, resamples))
+    required = _required_bleeds(study.sizes, z, base.effect, study.power)
+    return StepPower(study, _per_100(base, fitted.baseline_hazard), tuple(results), *required)
 
 
 @dataclass(frozen=True)
-class _Draw:
+class _Resample:
     z: float
     comebacks: int
 
 
-def _sampled_log(data: BleedData, design: Design, fitted: MarginalEffects, column: int, effect: float) -> _SampledLog:
+def _simulation_base(
+    data: BleedData, design: Design, fitted: MarginalEffects, column: int, effect: float
+) -> _SimulationBase:
     bleeds, model = data.bleeds, fitted.model
     gap = bleeds.get_column("next_bleed_days").cast(pl.Float64).fill_null(np.inf).to_numpy()
     order = np.argsort(design.bike, kind="stable")
-    return _SampledLog(
+    return _SimulationBase(
         design=design,
         column=column,
         effect=effect,
@@ -153,47 +150,53 @@ def _sampled_log(data: BleedData, design: Design, fitted: MarginalEffects, colum
     )
 
 
-def _draw(log: _SampledLog, size: int, rng: np.random.Generator) -> _Draw:
-    """One log of about this size with returns by the model, and how many standard errors the step stands from 0."""
+def _resample(log: _SimulationBase, size: int, rng: np.random.Generator) -> _Resample:
+    """Resample about `size` bleeds with simulated returns, and fit; z of the step and number of comebacks."""
     bikes: list[IndexArray] = []
     total = 0
     while total < size:
         bikes.append(log.rows_of_bike[rng.integers(len(log.rows_of_bike))])
         total += len(bikes[-1])
     rows = np.concatenate(bikes)
-    bike = np.repeat(np.arange(len(bikes)), [len(one) for one in bikes])
+    bike = np.repeat(np.arange(len(bikes)), [len(rows_of_one) for rows_of_one in bikes])
     threshold = rng.exponential(size=len(rows)) / np.exp(log.linear_predictor[rows])
     day = np.searchsorted(log.cumulative, threshold)
     returned = (day < len(log.cumulative)) & (day <= log.observed_days[rows])
     if not returned.any():
-        return _Draw(0.0, 0)
+        return _Resample(0.0, 0)
     x, time = log.design.x[rows], np.where(returned, day, log.observed_days[rows])
     model = CoxModel.fit(x, time, returned, blocks=log.design.blocks, clusters=bike)
     bike_influence = model.influence(np.eye(x.shape[1])[:, [log.column]]) * model.df_correction
     sd = float(np.sqrt((bike_influence**2).sum()))
-    return _Draw(float(model.coefficients[log.column]) / max(sd, 1e-12), int(returned.sum()))
+    return _Resample(float(model.coefficients[log.column]) / max(sd, 1e-12), int(returned.sum()))
 
 
-def _power_at_size(size: int, draws: list[_Draw]) -> PowerAtSize:
-    detected = sum(abs(one.z) >= LIMIT for one in draws)
-    limits = wilson(detected, len(draws))
-    comebacks = float(np.mean([one.comebacks for one in draws]))
-    return PowerAtSize(size, comebacks, detected / len(draws), float(limits.lo), float(limits.hi))
+def _power_at_size(size: int, resamples: list[_Resample]) -> PowerAtSize:
+    detected = sum(abs(resample.z) >= CRITICAL_Z for resample in resamples)
+    limits = wilson(detected, len(resamples))
+    comebacks = float(np.mean([resample.comebacks for resample in resamples]))
+    return PowerAtSize(size, comebacks, detected / len(resamples), float(limits.lo), float(limits.hi))
 
 
-def _per_100(log: _SampledLog, exposure: FloatArray) -> float:
-    """What meeting the step would spare under the planted effect, averaged over the log."""
+def _per_100(log: _SimulationBase, exposure: FloatArray) -> float:
     mass = exposure * np.exp(log.linear_predictor)
     missed = log.design.missed[:, log.column] > 0
     without = np.where(missed, mass * math.exp(-log.effect), mass)
     return float(100 * np.mean(np.exp(-without) - np.exp(-mass)))
 
 
-def _needed(sizes: Sequence[int], z: list[FloatArray], effect: float, power: float) -> tuple[float | None, ...]:
-    """The size at which z, whose mean grows with the root of the bleeds, reaches what the chance asks for; and limits."""
-    root = np.repeat(np.sqrt(sizes), [len(one) for one in z])
-    toward = np.concatenate(z) * math.copysign(1, effect)
-    slope = float(root @ toward / (root @ root))
-    sd = float(np.std(toward - slope * root, ddof=1)) / math.sqrt(float(root @ root))
-    target_z = LIMIT + NormalDist().inv_cdf(power)
-    return tuple((target_z / one) ** 2 if one > 0 else None for one in (slope, slope + Z95 * sd, slope - Z95 * sd))
+def _required_bleeds(
+    sizes: Sequence[int], z: list[FloatArray], effect: float, power: float
+) -> tuple[float | None, float | None, float | None]:
+    """Size at which the mean z, proportional to the square root of the bleeds, gives the target power; with 95%
+    limits.
+    """
+    root_size = np.repeat(np.sqrt(sizes), [len(value) for value in z])
+    signed_z = np.concatenate(z) * math.copysign(1, effect)
+    slope = float(root_size @ signed_z / (root_size @ root_size))
+    sd = float(np.std(signed_z - slope * root_size, ddof=1)) / math.sqrt(float(root_size @ root_size))
+    target_z = CRITICAL_Z + NormalDist().inv_cdf(power)
+    bleeds, lo, hi = (
+        (target_z / value) ** 2 if value > 0 else None for value in (slope, slope + Z95 * sd, slope - Z95 * sd)
+    )
+    return bleeds, lo, hi

@@ -1,23 +1,27 @@
-"""Variance components of a two-way random layout, item × technician, by mean squares."""
+"""Variance components of a two-way random layout, item × technician: mean squares if balanced, else REML."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.plan.gauge_data import GaugeData
+from analysis.stats import chi_square_tail
 
 FloatArray = NDArray[np.float64]
 DRAWS = 4000
+RESAMPLES = 200
+ALL_COMPONENTS, NO_INTERACTION = (0, 1, 2), (0, 2)
+"""Indices in `GaugeData.indicators` (technician, interaction, item) of the components in the model."""
 
 
 @dataclass(frozen=True)
 class Components:
-    """Variances in the order repeatability, technician, interaction, item.
+    """Variances of repeatability, technician, interaction and item (4), and `draws` (4 × draws) for limits.
 
-    `draws` has one column a draw, for limits; `pooled` tells that the variances take the interaction for 0.
+    `pooled` says that the interaction was pooled with repeatability.
     """
 
     variances: FloatArray
@@ -28,7 +32,7 @@ class Components:
 
 @dataclass(frozen=True)
 class _Squares:
-    """Sums of squares and degrees of freedom in the order item, technician, interaction, repeatability."""
+    """Sums of squares and degrees of freedom of item, technician, interaction and repeatability."""
 
     sums: FloatArray
     degrees_of_freedom: FloatArray
@@ -38,7 +42,7 @@ class _Squares:
 
 
 def balanced_components(study: GaugeData, rng: np.random.Generator, pool_above_p: float) -> Components:
-    """Components from mean squares (expected mean squares of the two-way random model, negative ones set to 0).
+    """Components from the expected mean squares of the two-way random model; negative ones are set to 0.
 
     Source: D. C. Montgomery, Design and Analysis of Experiments, two-factor random model.
     """
@@ -49,11 +53,9 @@ def balanced_components(study: GaugeData, rng: np.random.Generator, pool_above_p
     ratio = mean_squares[2] / mean_squares[3] if mean_squares[3] > 0 else np.inf
     p = float(stats.f.sf(ratio, squares.degrees_of_freedom[2], squares.degrees_of_freedom[3]))
     pooled = p > pool_above_p
-    chosen_squares = _pooled(squares) if pooled else squares
+    chosen = _pool_interaction(squares) if pooled else squares
     return Components(
-        variances=_from_mean_squares(
-            (chosen_squares.sums / chosen_squares.degrees_of_freedom)[:, None], chosen_squares, pooled
-        )[:, 0],
+        variances=_from_mean_squares((chosen.sums / chosen.degrees_of_freedom)[:, None], chosen, pooled)[:, 0],
         draws=pivotal_draws(study, rng),
         interaction_p=p,
         pooled=pooled,
@@ -61,20 +63,20 @@ def balanced_components(study: GaugeData, rng: np.random.Generator, pool_above_p
 
 
 def pivotal_draws(study: GaugeData, rng: np.random.Generator) -> FloatArray:
-    """Draws of the components that put chi-square pivots in the place of the mean squares, every pair filled.
+    """Draws of the components with chi-square pivots in place of the mean squares; every pair must be filled.
 
-    The interaction always has its own: limits that take it for 0 because a test let it pass hold the truth too seldom.
+    The interaction is never pooled here: limits that depend on a test passed cover the truth too rarely.
 
-    Source: S. Weerahandi 1993, J. Am. Stat. Assoc. 88:899-905; where pairs were read unequally often, mean squares of the
+    Sources: S. Weerahandi 1993, J. Am. Stat. Assoc. 88:899-905; unequal numbers of readings by mean squares of the
     unweighted means (R. K. Burdick & F. A. Graybill 1992, Confidence Intervals on Variance Components).
     """
     squares = _squares(study)
-    chance = rng.chisquare(squares.degrees_of_freedom[:, None], (4, DRAWS))
-    return _from_mean_squares(squares.sums[:, None] / chance, squares, pooled=False)
+    pivots = rng.chisquare(squares.degrees_of_freedom[:, None], (4, DRAWS))
+    return _from_mean_squares(squares.sums[:, None] / pivots, squares, pooled=False)
 
 
 def _squares(study: GaugeData) -> _Squares:
-    """Of the pairs' means, each counted as often as the harmonic mean of their numbers of readings."""
+    """Sums of squares of the pairs' means, weighted by the harmonic mean of the numbers of readings."""
     items, technicians = study.items, study.technicians
     repeats = float(1 / np.mean(1 / study.counts))
     means = study.means.reshape(items, technicians)
@@ -93,8 +95,7 @@ def _squares(study: GaugeData) -> _Squares:
     return _Squares(sums, freedom, items, technicians, repeats)
 
 
-def _pooled(squares: _Squares) -> _Squares:
-    """The interaction's squares counted as repeatability's."""
+def _pool_interaction(squares: _Squares) -> _Squares:
     sums, freedom = squares.sums.copy(), squares.degrees_of_freedom.copy()
     sums[3], freedom[3] = sums[2] + sums[3], freedom[2] + freedom[3]
     return _Squares(sums, freedom, squares.items, squares.technicians, squares.repeats)
@@ -112,3 +113,80 @@ def _from_mean_squares(mean_squares: FloatArray, squares: _Squares, pooled: bool
             np.maximum((item - denominator) / (squares.technicians * k), 0),
         ]
     )
+
+
+@dataclass(frozen=True)
+class _RemlFit:
+    variances: FloatArray
+    log_likelihood: float
+
+
+def unbalanced_components(study: GaugeData, rng: np.random.Generator, pool_above_p: float) -> Components:
+    """Components by restricted maximum likelihood (H. D. Patterson & R. Thompson 1971, Biometrika 58:545-554).
+
+    The interaction is kept when its likelihood-ratio p-value (half chi-square on the boundary) is at most
+    `pool_above_p`. Limits by pivotal draws where every technician read every item, else by a parametric bootstrap.
+    """
+    full, no_interaction = _reml(study, ALL_COMPONENTS), _reml(study, NO_INTERACTION)
+    p = float(0.5 * chi_square_tail(max(0.0, 2 * (full.log_likelihood - no_interaction.log_likelihood)), 1))
+    pooled = p > pool_above_p
+    draws = pivotal_draws(study, rng) if study.complete else _bootstrap(study, full.variances, rng)
+    return Components(
+        _insert_interaction((no_interaction if pooled else full).variances), draws, interaction_p=p, pooled=pooled
+    )
+
+
+def _bootstrap(study: GaugeData, variances: FloatArray, rng: np.random.Generator) -> FloatArray:
+    simulated = (_simulate(variances, study, rng) for _ in range(RESAMPLES))
+    return np.stack([_reml(study_draw, ALL_COMPONENTS, variances).variances for study_draw in simulated], axis=1)
+
+
+def _reml(study: GaugeData, included: tuple[int, ...], initial_variances: FloatArray | None = None) -> _RemlFit:
+    """Fit repeatability and the included components, on the log scale."""
+    from scipy import optimize
+
+    total_variance = float(np.var(study.means)) + study.within / study.degrees_of_freedom
+    log_scale = np.log(max(total_variance, 1e-12) / (len(included) + 1))
+    start = (
+        np.full(len(included) + 1, log_scale)
+        if initial_variances is None
+        else np.clip(np.log(initial_variances), log_scale - 12, log_scale + 3)
+    )
+    bounds = [(log_scale - 18, log_scale + 4)] * len(start)
+    best = optimize.minimize(
+        _negative_log_likelihood, start, (study, included), method="L-BFGS-B", jac=True, bounds=bounds
+    )
+    return _RemlFit(np.exp(best.x), float(-best.fun))
+
+
+def _negative_log_likelihood(logs: FloatArray, study: GaugeData, included: tuple[int, ...]) -> tuple[float, FloatArray]:
+    """Negative restricted log likelihood and its gradient in the log variances.
+
+    The sum of two independent parts: the pairs' means, and the sum of squares within pairs.
+    """
+    variances = np.exp(logs)
+    parts = [np.diag(variances[0] / study.counts)]
+    parts += [variance * study.shapes[index] for index, variance in zip(included, variances[1:], strict=True)]
+    covariance = np.sum(parts, axis=0)
+    inverse = np.linalg.inv(covariance)
+    weights = inverse.sum(axis=0)
+    projected = inverse - np.outer(weights, weights) / weights.sum()
+    residual = projected @ study.means
+    within = study.within / variances[0]
+    likelihood = -0.5 * (np.linalg.slogdet(covariance)[1] + np.log(weights.sum()) + residual @ study.means)
+    likelihood -= 0.5 * (study.degrees_of_freedom * logs[0] + within)
+    gradient = np.array([-0.5 * ((projected * part).sum() - residual @ part @ residual) for part in parts])
+    gradient[0] -= 0.5 * (study.degrees_of_freedom - within)
+    return -float(likelihood), -gradient
+
+
+def _simulate(variances: FloatArray, study: GaugeData, rng: np.random.Generator) -> GaugeData:
+    means = rng.normal(0, np.sqrt(variances[0] / study.counts))
+    for indicator, variance in zip(study.indicators, variances[1:], strict=True):
+        means += indicator @ rng.normal(0, np.sqrt(variance), indicator.shape[1])
+    return replace(study, means=means, within=float(variances[0] * rng.chisquare(study.degrees_of_freedom)))
+
+
+def _insert_interaction(variances: FloatArray) -> FloatArray:
+    """The four variances in order; 0 for an interaction left out."""
+    return np.insert(variances, 2, 0.0) if len(variances) == 3 else variances

@@ -1,17 +1,15 @@
-"""The risk of a re-bleed: which bleed will come back, why, and which deserves a second check."""
+"""Risk of a comeback after each bleed: how likely, why, and which bleeds deserve a second check."""
 
-from analysis.risk.assess import RiskResults, assess_risk
-from analysis.risk.attributions import Attributions, attributions
+from analysis.risk.assess import RiskResults, assess_risk, score_new
+from analysis.risk.attributions import Attributions, attribute_risk
 from analysis.risk.backtest import Outcome, OutOfTimePredictions, outcomes, predict_out_of_time
 from analysis.risk.calibration import calibration_line
-from analysis.risk.calibration import odds as log_odds_of
+from analysis.risk.calibration import logit as log_odds_of
 from analysis.risk.evaluation import brier_parts, brier_parts_of_bins
 from analysis.risk.features import BleedFeatures, bleed_features
 from analysis.risk.history import History, build_history, point_in_time_features
 from analysis.risk.model import Predictions, RiskModel
-from analysis.risk.persistence import load_model, model_bytes, read_model
-from analysis.risk.saved_model import SavedModel, saved_model
-from analysis.risk.score_new import score_new
+from analysis.risk.persistence import SavedModel, load_model, model_bytes, read_model, saved_model
 from analysis.risk.second_checks import BleedOutcomes, SecondCheckCost, net_benefit, second_checks
 
 __all__ = [
@@ -27,7 +25,7 @@ __all__ = [
     "SavedModel",
     "SecondCheckCost",
     "assess_risk",
-    "attributions",
+    "attribute_risk",
     "bleed_features",
     "brier_parts",
     "brier_parts_of_bins",

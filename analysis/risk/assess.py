@@ -1,4 +1,4 @@
-"""The risk of every bleed of an audit: out of time where it can be, with reasons, second checks and the model's file."""
+"""Risk of every bleed, with reasons: from an audit (out of time where possible), or by a saved model."""
 
 from __future__ import annotations
 
@@ -11,14 +11,13 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData, bleeds_per_year
 from analysis.intake import Log
+from analysis.risk.attributions import predict_with_reasons
 from analysis.risk.backtest import Outcome, OutOfTimePredictions, backtest, fit_calibration, outcomes
 from analysis.risk.evaluation import TestSet, model_quality
 from analysis.risk.features import BleedFeatures, bleed_features
 from analysis.risk.history import build_history
 from analysis.risk.model import Predictions, RiskModel
-from analysis.risk.persistence import model_bytes
-from analysis.risk.reasons import predict_with_reasons
-from analysis.risk.saved_model import saved_model
+from analysis.risk.persistence import SavedModel, model_bytes, saved_model
 from analysis.risk.second_checks import BleedOutcomes, SecondCheckCost, second_checks, worklist
 from analysis.stats import level_codes
 from schemas import empty, validate_table
@@ -27,7 +26,7 @@ from schemas.outputs import ModelQuality, Risk, SecondChecks
 
 @dataclass(frozen=True)
 class RiskResults:
-    """The tables, and the model's file (None with too few comebacks)."""
+    """Tables of risk, second checks and model quality, and the model's file as bytes (None with too few comebacks)."""
 
     risk: DataFrame[Risk]
     second_checks: DataFrame[SecondChecks]
@@ -36,43 +35,45 @@ class RiskResults:
 
 
 def assess_risk(
-    log: Log, data: BleedData, learned: BleedData, comeback_minutes: float, *, names_hidden: bool = False
+    log: Log, data: BleedData, fit_sample: BleedData, comeback_minutes: float, *, names_hidden: bool = False
 ) -> RiskResults:
-    """The risk of a re-bleed return within the window and before the brake's next bleed, for every accepted bleed.
+    """Risk of a comeback within the window and before the brake's next bleed, for every accepted bleed.
 
     Parameters
     ----------
     log
-        The bleeds and the brakes' measures.
-    prepared
-        The same bleeds with their follow-up; with fewer than 40 comebacks every table is empty and no model is kept.
-    learned
-        Those that models learn from (`prepared.fit_data`).
+        The bleeds and the brakes table.
+    data
+        The same bleeds with their follow-up. With fewer than 40 comebacks every table is empty and there is no model.
+    fit_sample
+        Bleeds to fit (`dataset.fit_data`).
     comeback_minutes
-        What one comeback costs, in bench minutes.
+        Bench minutes that one comeback costs.
     names_hidden
-        Whether the log's names are codes.
+        Whether the names in the log are codes.
     """
     if data.small_sample:
         return RiskResults(empty(Risk), empty(SecondChecks), empty(ModelQuality), None)
     standard, window = data.standard, data.window_days
     history = build_history(data.bleeds, window)
     features = bleed_features(log, standard, history)
-    outcome = outcomes(data, learned)
-    before = backtest(features, outcome, window)
-    rows = np.flatnonzero(outcome.learned)
-    saved = RiskModel.fit(features.take(rows), outcome.follow_up.take(rows), window, before.model)
-    model = saved.with_calibration(fit_calibration(before, outcome))
-    known = before.has_prediction & outcome.mature
+    outcome = outcomes(data, fit_sample)
+    out_of_time = backtest(features, outcome, window)
+    rows = np.flatnonzero(outcome.is_training)
+    uncalibrated = RiskModel.fit(features.take(rows), outcome.follow_up.take(rows), window, out_of_time.model)
+    model = uncalibrated.with_calibration(fit_calibration(out_of_time, outcome))
+    testable = out_of_time.has_prediction & outcome.mature
     cost = SecondCheckCost(standard.second_check, comeback_minutes, bleeds_per_year(data))
-    followed = BleedOutcomes(outcome.came_back[known], outcome.follow_up.days[known].astype(float), outcome.bike[known])
-    checks = second_checks(before.risk[known], followed, cost)
-    quality = model_quality(_test_set(before, outcome, features, known))
-    predictions, why = predict_with_reasons(model, features, standard)
-    table = _table(before, predictions, data, cost).hstack(why)
+    followed = BleedOutcomes(
+        outcome.came_back[testable], outcome.follow_up.days[testable].astype(float), outcome.bike[testable]
+    )
+    check_table = second_checks(out_of_time.risk[testable], followed, cost)
+    quality = model_quality(_test_set(out_of_time, outcome, features, testable))
+    predictions, reasons = predict_with_reasons(model, features, standard)
+    table = _table(out_of_time, predictions, data, cost).hstack(reasons)
     return RiskResults(
         risk=validate_table(Risk, table.select(empty(Risk).columns)),
-        second_checks=checks,
+        second_checks=check_table,
         model=quality,
         model_bytes=model_bytes(saved_model(model, log, standard, history, window, names_hidden)),
     )
@@ -81,15 +82,16 @@ def assess_risk(
 def _table(
     backtest: OutOfTimePredictions, predictions: Predictions, data: BleedData, cost: SecondCheckCost
 ) -> pl.DataFrame:
-    early = backtest.has_prediction
+    """One row per bleed: the out-of-time risk where there is one, else the fitted model's."""
+    has_prediction = backtest.has_prediction
     bleeds = data.bleeds
     table = pl.DataFrame(
         {
             "session_id": bleeds.get_column("session_id"),
-            "risk": np.where(early, backtest.risk, predictions.risk),
-            "risk_lo": np.where(early, backtest.lo, predictions.lo),
-            "risk_hi": np.where(early, backtest.hi, predictions.hi),
-            "out_of_time": early,
+            "risk": np.where(has_prediction, backtest.risk, predictions.risk),
+            "risk_lo": np.where(has_prediction, backtest.lo, predictions.lo),
+            "risk_hi": np.where(has_prediction, backtest.hi, predictions.hi),
+            "out_of_time": has_prediction,
             "in_sample_risk": predictions.risk,
             "day": bleeds.get_column("started_at").dt.date(),
             "out": bleeds.get_column("end") == "as_of",
@@ -114,3 +116,38 @@ def _test_set(
         technician=technician[rows],
         brake_model=model[rows],
     )
+
+
+def score_new(saved: SavedModel, log: Log) -> DataFrame[Risk]:
+    """Risk of every bleed of a log by a saved model, with reasons; nothing is fitted.
+
+    Technician and model histories come from the saved model, so a bleed it was fitted to keeps its risk. `out_of_time`
+    marks bleeds begun after the model's last day. The worklist covers the last days of this log, down to the risk at
+    which a check pays at the procedure's own cost of a comeback.
+
+    Parameters
+    ----------
+    saved
+        Model from `read_model`.
+    log
+        Accepted bleeds; returns are not used.
+    """
+    features = saved.features_of(log)
+    table, standard = features.table, saved.saved_standard()
+    predictions, reasons = predict_with_reasons(saved.model, features, standard)
+    risk = pl.DataFrame(
+        {
+            "session_id": table.get_column("session_id"),
+            "risk": predictions.risk,
+            "risk_lo": predictions.lo,
+            "risk_hi": predictions.hi,
+            "out_of_time": table.get_column("day") > saved.last_day,
+            "in_sample_risk": predictions.risk,
+            "day": table.get_column("day"),
+            "out": np.ones(table.height, dtype=bool),
+        }
+    )
+    least_risk = standard.second_check.break_even_risk(standard.usual_comeback_minutes)
+    on_list = worklist(risk, standard.second_check, log.as_of, least_risk)
+    risk = risk.with_columns(on_worklist=pl.Series(on_list, dtype=pl.Boolean))
+    return validate_table(Risk, risk.hstack(reasons).select(empty(Risk).columns))

@@ -1,4 +1,6 @@
-"""Simple rules to beat: a constant, the count of missed steps, the lever's travel, boosted trees as they come."""
+"""Simple models that the risk model has to beat: a constant, the number of missed steps, the lever travel, default
+trees.
+"""
 
 from __future__ import annotations
 
@@ -9,45 +11,46 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.risk.calibration import Line, calibration_line, chance
+from analysis.risk.calibration import CalibrationLine, calibration_line, inverse_logit
 from analysis.risk.feature_table import FeatureTable
-from analysis.risk.features import CONTEXT_NUMBERS, HISTORY, MISSED, READINGS, SIGNS, BleedFeatures
+from analysis.risk.features import CONTEXT_NUMBERS, HISTORY, MISSED_PREFIX, SIGNS, WORK_AMOUNTS, BleedFeatures
 
 FloatArray = NDArray[np.float64]
 CONSTANT, STEPS_MISSED, TRAVEL_RULE, DEFAULT_TREES = "constant", "missed steps", "lever travel", "default trees"
 NAMES = (CONSTANT, STEPS_MISSED, TRAVEL_RULE, DEFAULT_TREES)
 MIN_OF_EACH = 5
 NO_SIGN = ("lever_travel_after_mm", "minutes")
-"""Told otherwise (the travel beyond a firm brake's), or nothing of what was left in the brake."""
+"""Readings not given to the trees: covered by the travel above a firm lever's, or unrelated to the air left."""
 
 
 @dataclass(frozen=True)
 class BaselineModels:
-    """The rules as they were learnt: the constant `rate`, a line on each of two numbers, and trees; no more than the rate
-    where too few came back."""
+    """Fitted baselines: the constant `rate`, a logistic line on each of two numbers, and trees; the rate alone with
+    few comebacks.
+    """
 
     rate: float
     steps: tuple[str, ...]
-    lines: tuple[Line, ...] = ()
+    lines: tuple[CalibrationLine, ...] = ()
     trees: Trees | None = None
 
     def predict(self, features: BleedFeatures) -> FloatArray:
-        """What each rule foretells of bleeds: one column a rule of `NAMES`."""
+        """Risk by each baseline (n × `NAMES`)."""
         predictions = np.full((features.feature_table.height, len(NAMES)), self.rate)
-        for place, (line, column) in enumerate(zip(self.lines, _numbers(self.steps), strict=False), 1):
-            predictions[:, place] = chance(line.intercept + line.slope * _filled(features.table, column))
+        for column_index, (line, column) in enumerate(zip(self.lines, _numbers(self.steps), strict=False), 1):
+            predictions[:, column_index] = inverse_logit(line.intercept + line.slope * _filled(features.table, column))
         if self.trees is not None:
             predictions[:, -1] = self.trees.predict(features.feature_table, self.steps)
         return np.clip(predictions, 1e-6, 1 - 1e-6) if self.trees is not None else predictions
 
 
 def fit_baselines(training: BleedFeatures, came_back: NDArray[np.bool_]) -> BaselineModels:
-    """Each rule learnt from bleeds followed for the whole window.
+    """Fit every baseline.
 
     Parameters
     ----------
     training, came_back
-        Features and outcome of the bleeds learnt from.
+        Features and outcomes of bleeds followed for the full window.
     """
     rate = float((came_back.sum() + 1) / (len(came_back) + 2))
     if min(came_back.sum(), (~came_back).sum()) < MIN_OF_EACH:
@@ -57,12 +60,12 @@ def fit_baselines(training: BleedFeatures, came_back: NDArray[np.bool_]) -> Base
 
 
 def _numbers(steps: tuple[str, ...]) -> tuple[pl.Expr, ...]:
-    """What `STEPS_MISSED` and `TRAVEL_RULE` go by."""
+    """Predictors of `STEPS_MISSED` and `TRAVEL_RULE`."""
     return _missed(steps), pl.col("travel_excess_mm").clip(0.0, None).cast(pl.Float64)
 
 
 def _missed(steps: tuple[str, ...]) -> pl.Expr:
-    return pl.sum_horizontal(pl.col(MISSED + step).fill_null(False).cast(pl.Float64) for step in steps)
+    return pl.sum_horizontal(pl.col(MISSED_PREFIX + step).fill_null(False).cast(pl.Float64) for step in steps)
 
 
 def _filled(table: pl.DataFrame, column: pl.Expr) -> FloatArray:
@@ -72,7 +75,7 @@ def _filled(table: pl.DataFrame, column: pl.Expr) -> FloatArray:
 
 @dataclass(frozen=True)
 class Trees:
-    """scikit-learn's histogram gradient boosting, nothing set but the seed, and the columns that were ever recorded."""
+    """scikit-learn's histogram gradient boosting with default settings, and which columns were ever recorded."""
 
     classifier: Any
     recorded: NDArray[np.bool_]
@@ -90,9 +93,16 @@ def _fit_trees(training: BleedFeatures, came_back: NDArray[np.bool_]) -> Trees:
 
 
 def _tree_features(features: FeatureTable, steps: tuple[str, ...]) -> FloatArray:
-    """What was read, done and known, one column each; NaN where not recorded."""
+    """Readings, work and history (n × columns); NaN where not recorded."""
     signs = ("travel_excess_mm", "trapped_air_ml", *(name for name in SIGNS if name not in NO_SIGN))
-    names = (*signs, "hard_pull_firm", "leak_seen", *(MISSED + step for step in steps), *READINGS, "flush_ratio")
+    names = (
+        *signs,
+        "hard_pull_firm",
+        "leak_seen",
+        *(MISSED_PREFIX + step for step in steps),
+        *WORK_AMOUNTS,
+        "flush_ratio",
+    )
     columns = [features.numbers(name) for name in (*names, *CONTEXT_NUMBERS, *HISTORY)]
     return np.column_stack(
         [*columns, features.categories("hose_route").equal("internal"), features.categories("brake").equal("rear")]

@@ -1,4 +1,6 @@
-"""How good the out-of-time risks are: apart, calibrated, against simple rules, over time, and fair to groups."""
+"""Quality of the out-of-time risks: discrimination, calibration, gain over baselines, change over time, and fairness
+to groups.
+"""
 
 from __future__ import annotations
 
@@ -10,23 +12,24 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.risk.baselines import NAMES
-from analysis.risk.calibration import calibration_line, odds
-from analysis.risk.discrimination import auc, average_precision
-from analysis.risk.fairness import between_group_sd
+from analysis.risk.calibration import calibration_line, logit
 from analysis.stats import Z95, clustered_standard_error, exact_poisson_limits, wilson
 from schemas import empty, validate_table
 from schemas.outputs import ModelQuality
 
 FloatArray = NDArray[np.float64]
 MIN_COMEBACKS = 10
-RIGHT = "right"
-TENTHS = 10
+IDEAL = "ideal"
+DECILES = 10
+MIN_EXPECTED = 2.0
+GRID = np.linspace(0.0, 1.5, 301)
 
 
 @dataclass(frozen=True)
 class TestSet:
-    """Out-of-time risks of bleeds whose outcome is known: risk, the rivals' risks (a column each; NaN where a rival was not
-    asked), whether it came back, and the bike, quarter, technician and brake model of each (numbers but for the quarter)."""
+    """Out-of-time risks of n bleeds with known outcome: risk, baseline risks (n × baselines, NaN where not
+    predicted), outcome, and bike, quarter, technician and brake model.
+    """
 
     risk: FloatArray
     baselines: FloatArray = field(repr=False)
@@ -37,12 +40,12 @@ class TestSet:
     brake_model: NDArray[np.int64]
 
     def has_baseline(self, baseline: int) -> NDArray[np.bool_]:
-        """Which of the bleeds a rival was asked about."""
+        """Which bleeds this baseline predicted."""
         return np.isfinite(self.baselines[:, baseline])
 
 
 def model_quality(test: TestSet) -> DataFrame[ModelQuality]:
-    """The figures of the model, each with limits; empty with fewer than 10 comebacks among the foretold.
+    """Quality figures of the model with limits; empty with fewer than 10 comebacks.
 
     Parameters
     ----------
@@ -52,13 +55,13 @@ def model_quality(test: TestSet) -> DataFrame[ModelQuality]:
     Returns
     -------
     DataFrame[ModelQuality]
-        Sorted by metric and against. Limits of means, of auc and average_precision and of the calibration's slope and
-        intercept are clustered by bike; those of observed counts (in all, in tenths, by quarter) take bleeds as
+        Sorted by metric and baseline_name. Limits of means, of auc and average_precision and of calibration slope and
+        intercept are clustered by bike; those of observed counts (overall, tenths, quarters) take bleeds as
         independent.
     """
     if test.came_back.sum() < MIN_COMEBACKS or test.came_back.all():
         return empty(ModelQuality)
-    rows = [_row("bleeds_foretold", len(test.risk), None, None, int(test.came_back.sum()), "comebacks among them")]
+    rows = [_row("bleeds_predicted", len(test.risk), None, None, int(test.came_back.sum()), "comebacks among them")]
     rows += [
         *_discrimination_rows(test),
         *_score_rows(test),
@@ -69,7 +72,7 @@ def model_quality(test: TestSet) -> DataFrame[ModelQuality]:
     for name, group in (("spread_technicians", test.technician), ("spread_brake_models", test.brake_model)):
         between_groups = between_group_sd(test.risk, test.came_back, group)
         if between_groups is not None:
-            rows.append(_row(name, between_groups.sd, between_groups.lo, between_groups.hi, 0.0, RIGHT))
+            rows.append(_row(name, between_groups.sd, between_groups.lo, between_groups.hi, 0.0, IDEAL))
     table = pl.DataFrame(rows, schema=empty(ModelQuality).schema, orient="row")
     return validate_table(ModelQuality, table.sort("metric", "baseline_name"))
 
@@ -81,67 +84,79 @@ Row = tuple[str, float | None, float | None, float | None, float | None, str]
 def _row(
     metric: str, value: Number, lo: Number | None, hi: Number | None, baseline: Number | None, baseline_name: str
 ) -> Row:
-    whole = [None if x is None or not np.isfinite(x) else float(x) for x in (value, lo, hi, baseline)]
-    return (metric, *whole, baseline_name)  # type: ignore[return-value]
+    figures = [None if x is None or not np.isfinite(x) else float(x) for x in (value, lo, hi, baseline)]
+    return (metric, *figures, baseline_name)  # type: ignore[return-value]
 
 
 def _discrimination_rows(test: TestSet) -> list[Row]:
     rows = []
-    for metric, of in (("auc", auc), ("average_precision", average_precision)):
-        estimate = of(test.risk, test.came_back)
+    for metric, measure in (("auc", auc), ("average_precision", average_precision)):
+        estimate = measure(test.risk, test.came_back)
         lo, hi = estimate.limits(test.bike)
         rows += [
-            _row(metric, estimate.value, lo, hi, of(test.baselines[own, place], test.came_back[own]).value, name)
-            for place, name in enumerate(NAMES)
-            for own in [test.has_baseline(place)]
+            _row(
+                metric,
+                estimate.value,
+                lo,
+                hi,
+                measure(test.baselines[predicted, column], test.came_back[predicted]).value,
+                name,
+            )
+            for column, name in enumerate(NAMES)
+            for predicted in [test.has_baseline(column)]
         ]
     return rows
 
 
 def _score_rows(test: TestSet) -> list[Row]:
-    """Brier skill against the rate known at the time, and log loss a bleed, beside the rivals'."""
+    """Brier skill against the rate known at the time, and mean log loss, with those of the baselines."""
     constant = _brier(test.baselines[:, 0], test.came_back)
     brier, loss = _brier(test.risk, test.came_back), log_loss(test.risk, test.came_back)
     skill = 1 - brier.mean() / constant.mean()
     skill_se = clustered_standard_error((brier - (1 - skill) * constant) / constant.mean(), test.bike) / len(test.risk)
     loss_se = clustered_standard_error(loss - loss.mean(), test.bike) / len(test.risk)
     rows = []
-    for place, name in enumerate(NAMES):
-        own = test.has_baseline(place)
-        rival, came_back = test.baselines[own, place], test.came_back[own]
-        baseline_skill = 1 - _brier(rival, came_back).mean() / constant[own].mean()
+    for column, name in enumerate(NAMES):
+        predicted = test.has_baseline(column)
+        baseline, came_back = test.baselines[predicted, column], test.came_back[predicted]
+        baseline_skill = 1 - _brier(baseline, came_back).mean() / constant[predicted].mean()
         rows.append(_row("brier_skill", skill, skill - Z95 * skill_se, skill + Z95 * skill_se, baseline_skill, name))
-        other = log_loss(rival, came_back).mean()
+        baseline_loss = log_loss(baseline, came_back).mean()
         rows.append(
-            _row("log_loss", loss.mean(), loss.mean() - Z95 * loss_se, loss.mean() + Z95 * loss_se, other, name)
+            _row("log_loss", loss.mean(), loss.mean() - Z95 * loss_se, loss.mean() + Z95 * loss_se, baseline_loss, name)
         )
     return rows
 
 
 def _calibration_rows(test: TestSet) -> list[Row]:
-    line = calibration_line(odds(test.risk), test.came_back, test.bike)
+    line = calibration_line(logit(test.risk), test.came_back, test.bike)
     comebacks = int(test.came_back.sum())
     expected = float(test.risk.sum())
     limits = exact_poisson_limits(comebacks)
     parts = brier_parts(test.risk, test.came_back)
     return [
-        _row("calibration_slope", line.slope, line.slope - Z95 * line.slope_se, line.slope + Z95 * line.slope_se, 1, RIGHT),
-        _row("calibration_intercept", line.large, line.large - Z95 * line.large_se, line.large + Z95 * line.large_se, 0, RIGHT),
-        _row("observed_over_expected", comebacks / expected, limits.lo / expected, limits.hi / expected, 1, RIGHT),
+        _row("calibration_slope", line.slope, line.slope - Z95 * line.slope_se, line.slope + Z95 * line.slope_se, 1, IDEAL),
+        _row("calibration_intercept", line.in_the_large, line.in_the_large - Z95 * line.in_the_large_se, line.in_the_large + Z95 * line.in_the_large_se, 0, IDEAL),
+        _row("observed_over_expected", comebacks / expected, limits.lo / expected, limits.hi / expected, 1, IDEAL),
         _row("brier_reliability", parts.reliability, None, None, parts.resolution, "resolution"),
     ]  # fmt: skip
 
 
 def _decile_rows(test: TestSet) -> list[Row]:
     rows = []
-    for number, part in enumerate(np.array_split(np.argsort(test.risk, kind="stable"), TENTHS), 1):
+    for number, part in enumerate(np.array_split(np.argsort(test.risk, kind="stable"), DECILES), 1):
         if len(part):
             comebacks = int(test.came_back[part].sum())
             limits = wilson(comebacks, len(part))
             name = f"observed_in_tenth_{number:02d}"
             rows.append(
                 _row(
-                    name, comebacks / len(part), float(limits.lo), float(limits.hi), test.risk[part].mean(), "risk told"
+                    name,
+                    comebacks / len(part),
+                    float(limits.lo),
+                    float(limits.hi),
+                    test.risk[part].mean(),
+                    "predicted risk",
                 )
             )
     return rows
@@ -154,22 +169,24 @@ def _quarter_rows(test: TestSet) -> list[Row]:
         comebacks, expected = int(test.came_back[in_quarter].sum()), float(test.risk[in_quarter].sum())
         limits = exact_poisson_limits(comebacks)
         rows.append(
-            _row(f"quarter_{quarter}", comebacks / expected, limits.lo / expected, limits.hi / expected, 1, RIGHT)
+            _row(f"quarter_{quarter}", comebacks / expected, limits.lo / expected, limits.hi / expected, 1, IDEAL)
         )
     return rows
 
 
 @dataclass(frozen=True)
 class BrierParts:
-    """Murphy's parts: Brier = reliability − resolution + uncertainty (of risks averaged within their bins)."""
+    """Murphy's decomposition: Brier score = reliability − resolution + uncertainty (risks averaged within bins)."""
 
     reliability: float
     resolution: float
     uncertainty: float
 
 
-def brier_parts(risk: FloatArray, came_back: NDArray[np.float64] | NDArray[np.bool_], bins: int = TENTHS) -> BrierParts:
-    """The decomposition of the Brier score over bins of equal size.
+def brier_parts(
+    risk: FloatArray, came_back: NDArray[np.float64] | NDArray[np.bool_], bins: int = DECILES
+) -> BrierParts:
+    """Decompose the Brier score over bins of equal size.
 
     Source: A. H. Murphy 1973, J. Appl. Meteorol. 12:595-600.
     """
@@ -182,7 +199,7 @@ def brier_parts(risk: FloatArray, came_back: NDArray[np.float64] | NDArray[np.bo
 
 
 def brier_parts_of_bins(predicted: FloatArray, observed: FloatArray, weight: FloatArray) -> BrierParts:
-    """The same from bins: mean forecast, share that came, share of all forecasts."""
+    """Decompose from bins: mean forecast, observed rate and share of all forecasts."""
     rate = float(weight @ observed)
     return BrierParts(
         float(weight @ (predicted - observed) ** 2), float(weight @ (observed - rate) ** 2), rate * (1 - rate)
@@ -190,9 +207,133 @@ def brier_parts_of_bins(predicted: FloatArray, observed: FloatArray, weight: Flo
 
 
 def log_loss(risk: FloatArray, came_back: NDArray[np.bool_]) -> FloatArray:
-    """One a bleed."""
+    """Log loss of each bleed."""
     return -np.where(came_back, np.log(risk), np.log1p(-risk))
 
 
 def _brier(risk: FloatArray, came_back: NDArray[np.bool_]) -> FloatArray:
     return np.asarray((risk - came_back) ** 2)
+
+
+@dataclass(frozen=True)
+class Discrimination:
+    """A measure between 0 and 1, and its influence value for each bleed (derivative in the bleed's weight; they sum
+    to 0).
+    """
+
+    value: float
+    influence_values: FloatArray = field(repr=False)
+
+    def limits(self, bike: NDArray[np.int64]) -> tuple[float, float]:
+        """95% limits by the infinitesimal jackknife over bikes, on the logit scale; NaN where the value is 0 or 1.
+
+        For the AUC with one bleed per bike this is the variance of E. R. DeLong, D. M. DeLong & D. L. Clarke-Pearson
+        1988, Biometrics 44:837-845, except for its divisor.
+        """
+        if not 0 < self.value < 1:
+            return float("nan"), float("nan")
+        sd = clustered_standard_error(self.influence_values, bike)
+        logit_value = np.log(self.value / (1 - self.value))
+        half_width = Z95 * sd / (self.value * (1 - self.value))
+        return float(1 / (1 + np.exp(half_width - logit_value))), float(1 / (1 + np.exp(-half_width - logit_value)))
+
+
+@dataclass(frozen=True)
+class _RiskLevels:
+    """Distinct risks from the highest down: comebacks and others at each, and the level of each bleed."""
+
+    comebacks: FloatArray
+    others: FloatArray
+    level: NDArray[np.int64]
+
+
+def auc(risk: FloatArray, came_back: NDArray[np.bool_]) -> Discrimination:
+    """Probability that a bleed that came back had a higher risk than one that did not; ties count half."""
+    levels = _risk_levels(risk, came_back)
+    share_above = (np.cumsum(levels.comebacks) - levels.comebacks / 2) / levels.comebacks.sum()
+    share_below = 1 - (np.cumsum(levels.others) - levels.others / 2) / levels.others.sum()
+    value = float(levels.others @ share_above) / levels.others.sum()
+    influence = np.where(
+        came_back,
+        (share_below[levels.level] - value) / levels.comebacks.sum(),
+        (share_above[levels.level] - value) / levels.others.sum(),
+    )
+    return Discrimination(value, influence)
+
+
+def average_precision(risk: FloatArray, came_back: NDArray[np.bool_]) -> Discrimination:
+    """Precision averaged over the comebacks, from the highest risk down."""
+    levels = _risk_levels(risk, came_back)
+    comebacks_found, bleeds_listed = np.cumsum(levels.comebacks), np.cumsum(levels.comebacks + levels.others)
+    comebacks = comebacks_found[-1]
+    value = float(levels.comebacks @ (comebacks_found / bleeds_listed)) / comebacks
+    by_comebacks, by_listed = (
+        _reverse_cumsum(levels.comebacks * part / bleeds_listed**2) for part in (bleeds_listed, comebacks_found)
+    )
+    influence = -by_listed[levels.level]
+    influence += np.where(came_back, (comebacks_found / bleeds_listed + by_comebacks)[levels.level] - value, 0.0)
+    return Discrimination(value, influence / comebacks)
+
+
+def _risk_levels(risk: FloatArray, came_back: NDArray[np.bool_]) -> _RiskLevels:
+    levels, level = np.unique(-risk, return_inverse=True)
+    totals, comebacks = np.zeros(len(levels)), np.zeros(len(levels))
+    np.add.at(totals, level, 1.0)
+    np.add.at(comebacks, level[came_back], 1.0)
+    return _RiskLevels(comebacks, totals - comebacks, level)
+
+
+def _reverse_cumsum(values: FloatArray) -> FloatArray:
+    return values[::-1].cumsum()[::-1]
+
+
+@dataclass(frozen=True)
+class BetweenGroupSD:
+    """Standard deviation between groups of log(observed / expected), sampling error excluded, with 95% limits."""
+
+    sd: float
+    lo: float
+    hi: float
+
+
+def between_group_sd(risk: FloatArray, came_back: NDArray[np.bool_], group: NDArray[np.int64]) -> BetweenGroupSD | None:
+    """Maximum likelihood of the between-group spread: comebacks Poisson around expected times a gamma of mean 1.
+
+    Limits by inverting the likelihood-ratio test (χ² with 1 degree of freedom). None with fewer than three groups of at
+    least two expected comebacks. Model: D. Clayton & J. Kaldor 1987, Biometrics 43:671-681.
+
+    Parameters
+    ----------
+    risk, came_back
+        Predicted risk and outcome (n).
+    group
+        Code of the technician or brake model (n).
+    """
+    expected: FloatArray = np.bincount(group, weights=risk).astype(float)
+    observed: FloatArray = np.bincount(group, weights=came_back.astype(float)).astype(float)
+    enough = expected >= MIN_EXPECTED
+    if enough.sum() < 3:
+        return None
+    expected, observed = expected[enough], observed[enough]
+    expected = expected * observed.sum() / expected.sum() if observed.sum() else expected
+    likelihood = np.array([_log_likelihood(observed, expected, sd) for sd in GRID])
+    inside = GRID[likelihood >= likelihood.max() - 1.920729]
+    return BetweenGroupSD(float(GRID[likelihood.argmax()]), float(inside[0]), float(inside[-1]))
+
+
+def _log_likelihood(observed: FloatArray, expected: FloatArray, sd: float) -> float:
+    from scipy.special import gammaln
+
+    variance = np.expm1(sd**2)
+    if variance < 1e-9:
+        return float((observed * np.log(expected) - expected - gammaln(observed + 1)).sum())
+    shape = 1 / variance
+    return float(
+        (
+            gammaln(observed + shape)
+            - gammaln(shape)
+            - gammaln(observed + 1)
+            + shape * np.log(shape / (shape + expected))
+            + observed * np.log(expected / (shape + expected))
+        ).sum()
+    )

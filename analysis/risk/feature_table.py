@@ -1,4 +1,4 @@
-"""A table of features as plain arrays, each field converted once however many columns are made of it."""
+"""Fields of a feature table as numpy arrays, converted once per field."""
 
 from __future__ import annotations
 
@@ -14,21 +14,18 @@ NOT_RECORDED = -1
 
 @dataclass(frozen=True)
 class Categories:
-    """A field of words: `codes` of each bleed's word in `levels` (sorted), -1 where not recorded."""
+    """Codes of a text field: position in `levels` (sorted), -1 where not recorded."""
 
     levels: tuple[str, ...]
     codes: NDArray[np.int32] = field(repr=False)
 
     def equal(self, level: str) -> NDArray[np.bool_]:
-        """Where the word is this one."""
         if level not in self.levels:
             return np.zeros(len(self.codes), dtype=bool)
         return np.asarray(self.codes == self.levels.index(level))
 
 
 class FeatureTable:
-    """The fields of bleeds, one row a bleed."""
-
     def __init__(self, table: pl.DataFrame) -> None:
         self.table = table
         self.height = table.height
@@ -36,27 +33,25 @@ class FeatureTable:
         self._words: dict[str, Categories] = {}
 
     def numbers(self, name: str) -> FloatArray:
-        """A field of numbers or flags; NaN where not recorded. Not to be written to."""
+        """Numbers or flags (n), NaN where not recorded; read-only."""
         if name not in self._numbers:
             column = self.table.get_column(name).cast(pl.Float64)
             self._numbers[name] = column.fill_null(float("nan")).to_numpy()
         return self._numbers[name]
 
     def categories(self, name: str) -> Categories:
-        """A field of words."""
         if name not in self._words:
             column = self.table.get_column(name).cast(pl.String)
             levels = column.drop_nulls().unique().sort()
-            place = column.cast(pl.Enum(levels)).to_physical().cast(pl.Int32).fill_null(NOT_RECORDED)
-            self._words[name] = Categories(tuple(levels.to_list()), place.to_numpy())
+            codes = column.cast(pl.Enum(levels)).to_physical().cast(pl.Int32).fill_null(NOT_RECORDED)
+            self._words[name] = Categories(tuple(levels.to_list()), codes.to_numpy())
         return self._words[name]
 
     def unrecorded(self, name: str) -> NDArray[np.bool_]:
-        """Where a field is empty."""
         if self.table.schema[name] != pl.String:
             return np.isnan(self.numbers(name))
         return np.asarray(self.table.get_column(name).is_null().to_numpy())
 
     def with_numbers(self, name: str, values: FloatArray) -> FeatureTable:
-        """The same with another field of numbers."""
+        """Copy with one more number field."""
         return FeatureTable(self.table.with_columns(pl.Series(name, values)))

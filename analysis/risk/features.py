@@ -1,4 +1,4 @@
-"""What is known of a bleed when it ends: one row a bleed, nothing fitted, nothing from any later row."""
+"""Features of each bleed, known when it ends: nothing fitted, nothing from later rows."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.dataset import CASE_MIX, CASE_MIX_NUMBERS
+from analysis.dataset import CASE_MIX_NUMBERS, CONTEXT_CATEGORIES
 from analysis.intake import Log
 from analysis.physics import Measures, flush_ratio, trapped_air
 from analysis.risk.feature_table import FeatureTable
@@ -18,88 +18,85 @@ from analysis.standard import Standard, missed_steps
 
 FloatArray = NDArray[np.float64]
 WORKLOAD = "place_in_day"
-CONTEXT_CATEGORIES = (*CASE_MIX, "shop")
 CONTEXT_NUMBERS = (*CASE_MIX_NUMBERS, WORKLOAD)
-"""What the log records of the work as numbers, and the bleed's place in the technician's day, which follows from it."""
+"""Numbers known of the job, and the bleed's place in the technician's day."""
 SIGNS = ("lever_travel_after_mm", "pump_gain_mm", "bubbles_first", "bubbles_last", "minutes")
-SIGN_TICKS = ("hard_pull_firm", "leak_seen")
-READINGS = ("cycles", "settle_minutes", "lever_vacuum_strokes", "volume_moved_ml")
+SIGN_FLAGS = ("hard_pull_firm", "leak_seen")
+WORK_AMOUNTS = ("cycles", "settle_minutes", "lever_vacuum_strokes", "volume_moved_ml")
 HISTORY = ("technician_rate", "model_rate", "technician_bleeds")
 PHYSICS = ("travel_excess_mm", "trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml", "flush_ratio")
-MAX_IN_A_DAY = 12
-ENDS_ML = 6.0
-"""Lever and caliper together, where the brakes table tells only the hose: common practice, no source."""
-MISSED = "missed "
+MAX_BLEEDS_PER_DAY = 12
+LEVER_AND_CALIPER_ML = 6.0
+"""Fluid volume of lever and caliper together, added to the hose's: common practice, no source."""
+MISSED_PREFIX = "missed "
 
 
 @dataclass(frozen=True)
 class BleedFeatures:
-    """One row a bleed, sorted by session_id; a value that is not recorded is empty.
+    """One row per bleed, sorted by session_id; empty where not recorded.
 
-    `table`: session_id, technician, brake_model, bike_id, day, the words and numbers of `CONTEXT_CATEGORIES`,
-    `CONTEXT_NUMBERS`, `SIGNS`, `SIGN_TICKS`, `READINGS`, `HISTORY` and `PHYSICS`, the readings that decide steps, and
-    `missed <id>` a step (true missed, false met). `steps` are the standard's; those `past_signs` do harm that no sign
-    on the stand shows (leaks).
+    `table` holds session_id, technician, brake_model, bike_id, day, `CONTEXT_CATEGORIES`, `CONTEXT_NUMBERS`, `SIGNS`,
+    `SIGN_FLAGS`, `WORK_AMOUNTS`, `HISTORY`, `PHYSICS`, other fields that a step's rule reads, and `missed <id>` for
+    each step (true missed, false met). `leak_steps` are the steps whose miss causes a leak, which no stand reading
+    shows.
     """
 
     table: pl.DataFrame
     steps: tuple[str, ...]
-    past_signs: tuple[str, ...] = ()
+    leak_steps: tuple[str, ...] = ()
 
     @cached_property
     def feature_table(self) -> FeatureTable:
-        """The table as arrays."""
         return FeatureTable(self.table)
 
     def take(self, rows: NDArray[np.intp]) -> BleedFeatures:
-        """Some of the bleeds."""
         return replace(self, table=self.table[rows])
 
 
 def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatures:
-    """The features of every accepted bleed.
+    """Compute the features of every accepted bleed.
 
-    Context, technique (each step met, missed or not recorded, and its reading), signs, physics, workload, and what
-    `history` knew before the bleed's day. The workload counts the technician's bleeds begun earlier that day.
+    Context, technique (each step met, missed or not recorded, and its reading), stand readings, physics, workload
+    (bleeds the technician began earlier that day), and what `history` knew before the bleed's day.
 
     Parameters
     ----------
     log
-        Accepted bleeds and the brakes' measures; its returns are not looked at.
+        Accepted bleeds and the brakes table; returns are not used.
     standard
-        The procedure they are held against.
+        The procedure.
     history
-        `build_history` the log that the model learns from.
+        `build_history` of the log the model is fitted to.
     """
     bleeds = log.sessions.sort("session_id")
     missed = missed_steps(log, standard)
     steps = tuple(step.id for step in standard.steps)
-    known = point_in_time_features(history, bleeds).drop("session_id")
+    past = point_in_time_features(history, bleeds).drop("session_id")
     table = bleeds.select(
         "session_id",
         "bike_id",
         pl.col("technician", "brake_model").fill_null(""),
         *CONTEXT_CATEGORIES,
-        *_deciding(bleeds, standard),
-        *(pl.col(name).cast(pl.Float64) for name in (*CASE_MIX_NUMBERS, *SIGNS, *READINGS)),
-        *SIGN_TICKS,
+        *_other_step_fields(bleeds, standard),
+        *(pl.col(name).cast(pl.Float64) for name in (*CASE_MIX_NUMBERS, *SIGNS, *WORK_AMOUNTS)),
+        *SIGN_FLAGS,
         day=pl.col("started_at").dt.date(),
-    ).hstack([_place_in_day(bleeds), *known.get_columns()])
+    ).hstack([_place_in_day(bleeds), *past.get_columns()])
     table = table.hstack(_physics(log, table)).with_columns(
-        missed.get_column(step).alias(MISSED + step) for step in steps
+        missed.get_column(step).alias(MISSED_PREFIX + step) for step in steps
     )
-    past_signs = tuple(step.id for step in standard.steps if step.acts == "leak")
-    return BleedFeatures(table.drop("firm_reference_mm"), steps, past_signs)
+    leak_steps = tuple(step.id for step in standard.steps if step.acts == "leak")
+    return BleedFeatures(table.drop("firm_reference_mm"), steps, leak_steps)
 
 
-def _deciding(bleeds: pl.DataFrame, standard: Standard) -> list[str]:
-    """Fields that a step's rule reads and that no other list names."""
+def _other_step_fields(bleeds: pl.DataFrame, standard: Standard) -> list[str]:
+    """Fields that a step's rule reads and that are in no other list."""
     listed = {
         *CONTEXT_CATEGORIES,
         *CONTEXT_NUMBERS,
         *SIGNS,
-        *SIGN_TICKS,
-        *READINGS,
+        *SIGN_FLAGS,
+        *WORK_AMOUNTS,
         "session_id",
         "technician",
         "bike_id",
@@ -112,11 +109,13 @@ def _place_in_day(bleeds: pl.DataFrame) -> pl.Series:
     placed = bleeds.select(
         place=pl.struct("started_at", "session_id").rank("ordinal").over("technician", pl.col("started_at").dt.date())
     )
-    return placed.get_column("place").clip(1, MAX_IN_A_DAY).cast(pl.Float64).alias(WORKLOAD)
+    return placed.get_column("place").clip(1, MAX_BLEEDS_PER_DAY).cast(pl.Float64).alias(WORKLOAD)
 
 
 def _physics(log: Log, table: pl.DataFrame) -> pl.DataFrame:
-    """Trapped air from the travel beyond a firm brake's (the brakes table's, else the shop's own earlier bleeds')."""
+    """Travel above a firm lever's, trapped air and flushed volume; the firm travel is the brakes table's, else the
+    shop's own.
+    """
     names = ("lever_ratio", "master_bore_mm", "travel_reference_mm", "hose_bore_mm", "hose_mm")
     brakes = log.brakes.select("brake_model", *(pl.col(name).alias(f"brakes.{name}") for name in names))
     inputs = table.select("brake_model", "firm_reference_mm", "lever_travel_after_mm", "hose_mm", "volume_moved_ml")
@@ -131,7 +130,7 @@ def _physics(log: Log, table: pl.DataFrame) -> pl.DataFrame:
     air = trapped_air(travel, measures)
     hose = _floats(with_brakes.select(pl.coalesce("hose_mm", "brakes.hose_mm")).to_series())
     bore = _floats(with_brakes.get_column("brakes.hose_bore_mm"))
-    flushed = flush_ratio(_floats(with_brakes.get_column("volume_moved_ml")), bore, hose, ENDS_ML)
+    flushed = flush_ratio(_floats(with_brakes.get_column("volume_moved_ml")), bore, hose, LEVER_AND_CALIPER_ML)
     columns = (travel - reference, air.ml, air.lo_ml, air.hi_ml, flushed)
     return pl.DataFrame(dict(zip(PHYSICS, columns, strict=True))).fill_nan(None)
 

@@ -1,4 +1,4 @@
-"""The return model of the risk: each bleed's log hazard from its columns, and the risk at the window it comes to."""
+"""Return model of the risk: log hazard of each bleed, and its risk within the window."""
 
 from __future__ import annotations
 
@@ -8,26 +8,40 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.risk.baseline_hazard import baseline_cumulative_hazard
-from analysis.risk.feature_spec import PRIOR_DF, PRIOR_PENALTIES, PRIOR_VARIANCES, TECHNICIAN_BLOCK, sort_by_block
 from analysis.risk.feature_table import FeatureTable
-from analysis.risk.outcome import FollowUp, recalibration_slope
-from analysis.risk.preprocessing import Column, FittedPreprocessor, fit_preprocessor
-from analysis.survival import Block, CoxModel, SurvivalModel, kaplan_meier
+from analysis.risk.preprocessing import (
+    PRIOR_DF,
+    PRIOR_PENALTIES,
+    PRIOR_VARIANCES,
+    TECHNICIAN_BLOCK,
+    Column,
+    FittedPreprocessor,
+    fit_preprocessor,
+    sort_by_block,
+)
+from analysis.survival import Block, CoxModel, SurvivalModel, breslow, kaplan_meier, weibull_log_shape
 
 FloatArray = NDArray[np.float64]
+MIN_RETURNS = 100
+"""Returns within the window below which the slope is not recalibrated."""
+SLOPE_PRIOR_SD = 0.2
+"""Prior standard deviation of a window's slope around 1."""
+MIN_SLOPE, MAX_SLOPE = 0.5, 2.0
+CURVE_ERROR_SD = 0.05
+"""Typical error of a Weibull curve's log cumulative hazard at the window."""
 
 
 @dataclass(frozen=True)
 class Window:
-    """How a hazard comes to a risk: the baseline's cumulative hazard and the share of brakes whose next bleed has not
-    come yet, by day 0 to the window's last."""
+    """Baseline cumulative hazard, and probability that the brake's next bleed has not come, by day from 0 to the
+    window's end.
+    """
 
     baseline_cumulative_hazard: FloatArray
     survival_to_next_bleed: FloatArray
 
     def risk(self, log_hazard: FloatArray) -> FloatArray:
-        """The chance of a return within the window and before the brake's next bleed."""
+        """Probability of a return within the window and before the brake's next bleed (n)."""
         relative = np.exp(np.clip(log_hazard, -30.0, 30.0))
         surviving = np.exp(-relative[:, None] * self.baseline_cumulative_hazard)
         ended = -np.diff(surviving, axis=1, prepend=1.0)
@@ -36,9 +50,10 @@ class Window:
 
 @dataclass(frozen=True)
 class HazardModel:
-    """A fitted return model: log hazard = columns · coefficients; `technician_variance` is what a new technician may add.
+    """Fitted return model: log hazard = columns · coefficients, both recalibrated to the window
+    (`recalibration_slope`).
 
-    Both are the window's own (`recalibration_slope`).
+    `technician_variance` is the variance between technicians, for one the model has not seen.
     """
 
     inputs: FittedPreprocessor
@@ -48,16 +63,16 @@ class HazardModel:
     window: Window
 
     def linear_predictor(self, x: FloatArray) -> FloatArray:
-        """Each row's log hazard at the coefficients."""
         return x @ self.coefficients
 
     def variance(self, x: FloatArray) -> FloatArray:
-        """Of each row's log hazard, for technicians the model has met."""
+        """Variance of each log hazard, for technicians the model has seen."""
         return _variance(x, self.covariance)
 
     def contributions(self, x: FloatArray) -> FloatArray:
-        """What each column adds to the logarithm of the expected hazard, n × p as `x`: its part of `linear_predictor`, and of half the
-        variance."""
+        """Contribution of each column to the log of the expected hazard (n × p): to the linear predictor and half
+        its variance.
+        """
         return x * (x @ (0.5 * self.covariance) + self.coefficients)
 
 
@@ -69,24 +84,25 @@ def fit_hazard_model(
     initial_model: HazardModel | None = None,
     survival: type[SurvivalModel] = CoxModel,
 ) -> HazardModel:
-    """Fit the return model, every block's ridge estimated (empirical Bayes with a prior) but those too small.
+    """Fit the return model; each block's ridge is estimated (empirical Bayes with a prior) unless the block is too
+    small.
 
-    The predicted hazard is the expected one: half the variance above the linear predictor on the log scale.
+    Risks use the expected hazard: half the variance is added to the linear predictor.
 
     Parameters
     ----------
     features
-        Features, with the air.
+        Feature table with the air.
     columns
-        What the hazard depends on.
+        Columns of the model.
     follow_up
-        The follow-up of these bleeds; at least one return.
+        Follow-up of these bleeds; at least one return.
     window_days
-        The window.
+        Follow-up window.
     initial_model
-        That of other bleeds, at whose coefficients the search starts.
+        Fitted model that gives starting values.
     survival
-        The time-to-return model.
+        Class of the time-to-return model.
     """
     inputs = fit_preprocessor(sort_by_block(columns), features)
     x = inputs.transform(features)
@@ -94,13 +110,17 @@ def fit_hazard_model(
     model = survival.fit(x, follow_up.days, follow_up.returned, blocks=_blocks(inputs), start=start)
     linear = model.linear_predictor(x)
     slope = recalibration_slope(linear, follow_up, window_days)
-    people = [i for i, column in enumerate(inputs.columns) if column.block == TECHNICIAN_BLOCK and column.form == "is"]
+    technician_columns = [
+        i for i, column in enumerate(inputs.columns) if column.block == TECHNICIAN_BLOCK and column.form == "is"
+    ]
     expected = slope * linear + 0.5 * slope**2 * _variance(x, model.covariance)
     return HazardModel(
         inputs=inputs,
         coefficients=slope * model.coefficients,
         covariance=slope**2 * model.covariance,
-        technician_variance=float(slope**2 / max(model.penalties[people[0]], 1e-6)) if people else 0.0,
+        technician_variance=float(slope**2 / max(model.penalties[technician_columns[0]], 1e-6))
+        if technician_columns
+        else 0.0,
         window=Window(
             baseline_cumulative_hazard(expected, follow_up, window_days),
             _survival_to_next_bleed(follow_up, window_days),
@@ -109,20 +129,20 @@ def fit_hazard_model(
 
 
 def _initial_coefficients(model: HazardModel, inputs: FittedPreprocessor) -> FloatArray:
-    """What each of the columns adds by that part, on the scale they have here; 0 for those it has not."""
-    each = dict(zip(model.inputs.columns, model.coefficients / model.inputs.scale, strict=True))
-    return np.array([each.get(column, 0.0) for column in inputs.columns]) * inputs.scale
+    """Coefficients of another model on the scale of these columns; 0 for columns it lacks."""
+    per_unit = dict(zip(model.inputs.columns, model.coefficients / model.inputs.scale, strict=True))
+    return np.array([per_unit.get(column, 0.0) for column in inputs.columns]) * inputs.scale
 
 
 def _blocks(inputs: FittedPreprocessor) -> list[Block]:
-    blocks, place = [], 0
+    blocks, start = [], 0
     for name, columns in groupby(inputs.columns, key=lambda column: column.block):
-        stop = place + len(list(columns))
+        stop = start + len(list(columns))
         if name in PRIOR_PENALTIES:
-            blocks.append(Block(place, stop, PRIOR_PENALTIES[name]))
+            blocks.append(Block(start, stop, PRIOR_PENALTIES[name]))
         else:
-            blocks.append(Block(place, stop, 1 / PRIOR_VARIANCES[name], pooled=True, prior_df=PRIOR_DF))
-        place = stop
+            blocks.append(Block(start, stop, 1 / PRIOR_VARIANCES[name], pooled=True, prior_df=PRIOR_DF))
+        start = stop
     return blocks
 
 
@@ -131,6 +151,112 @@ def _variance(x: FloatArray, covariance: FloatArray) -> FloatArray:
 
 
 def _survival_to_next_bleed(follow_up: FollowUp, window_days: int) -> FloatArray:
-    """Kaplan–Meier of the days to the brake's next bleed, just before each day."""
+    """Kaplan–Meier of the days to the brake's next bleed, just before each day from 0 to the window's end."""
     survival = kaplan_meier(follow_up.days, follow_up.next_bleed, window_days)
     return np.concatenate([[1.0], survival[:-1]])
+
+
+@dataclass(frozen=True)
+class FollowUp:
+    """Follow-up of n bleeds: days at risk, and whether a return or the brake's next bleed ended them."""
+
+    days: NDArray[np.int64]
+    returned: NDArray[np.bool_]
+    next_bleed: NDArray[np.bool_]
+
+    def censor_at(self, days: NDArray[np.int64]) -> FollowUp:
+        """The follow-up as known when each bleed had been followed for this many days."""
+        late = self.days > days
+        return FollowUp(np.minimum(self.days, np.maximum(days, 0)), self.returned & ~late, self.next_bleed & ~late)
+
+    def truncate(self, days: int) -> FollowUp:
+        """The follow-up censored at the same number of days for all bleeds."""
+        return self.censor_at(np.full(len(self.days), days))
+
+    def take(self, rows: NDArray[np.intp]) -> FollowUp:
+        return FollowUp(self.days[rows], self.returned[rows], self.next_bleed[rows])
+
+
+def recalibration_slope(log_hazard: FloatArray, follow_up: FollowUp, window_days: int) -> float:
+    """Factor by which log hazards fitted to the whole follow-up hold within the window.
+
+    The slope fitted to the window's returns over that fitted to all returns, shrunk towards 1 by its error. Below 1
+    where effects grow with time, above 1 where they fade.
+
+    Parameters
+    ----------
+    log_hazard
+        As fitted to `follow_up` (n).
+    follow_up
+        Whole follow-up.
+    window_days
+        Follow-up window.
+    """
+    early = follow_up.truncate(window_days)
+    if early.returned.sum() < MIN_RETURNS or log_hazard.std() < 1e-6:
+        return 1.0
+    (whole, whole_variance), (window, window_variance) = _slope(log_hazard, follow_up), _slope(log_hazard, early)
+    if whole <= 0:
+        return 1.0
+    # the window's returns are among all returns, so the variance of the ratio is about the difference of the variances
+    variance = max(window_variance - whole_variance, 0.0) / whole**2
+    weight = SLOPE_PRIOR_SD**2 / (SLOPE_PRIOR_SD**2 + variance)
+    return float(np.clip(1 + weight * (window / whole - 1), MIN_SLOPE, MAX_SLOPE))
+
+
+def _slope(log_hazard: FloatArray, follow_up: FollowUp) -> tuple[float, float]:
+    """Cox slope of the log hazard, and its variance."""
+    x = (log_hazard - log_hazard.mean())[:, None]
+    model = CoxModel.fit(x, follow_up.days, follow_up.returned)
+    return float(model.coefficients[0]), float(model.covariance[0, 0])
+
+
+def baseline_cumulative_hazard(log_hazard: FloatArray, follow_up: FollowUp, window_days: int) -> FloatArray:
+    """Baseline cumulative hazard by day, from 0 to the window's end, at log hazard 0.
+
+    Breslow's estimate from the window's returns, scaled towards the level of a Weibull curve through all returns. The
+    weight of the curve is the variance it saves over that plus its typical squared error, so it vanishes with some
+    hundred returns.
+
+    Parameters
+    ----------
+    log_hazard
+        Within the window (n).
+    follow_up
+        Whole follow-up; at least one return.
+    window_days
+        Follow-up window.
+    """
+    window = follow_up.truncate(window_days)
+    hazard = breslow(log_hazard, window.days, window.returned, np.arange(window_days + 1))
+    returns = int(window.returned.sum())
+    if not returns or len(np.unique(follow_up.days[follow_up.returned])) < 2:
+        return hazard
+    with np.errstate(all="ignore"):
+        level, variance = _weibull_baseline(log_hazard, follow_up, window_days)
+    if not (np.isfinite(level) and np.isfinite(variance)):  # no Weibull fits, as where every return is on the next day
+        return hazard
+    # the curve uses all returns, so the noise it removes is the difference of the variances
+    saved_variance = max(1 / returns - variance, 0.0)
+    weight = saved_variance / (saved_variance + CURVE_ERROR_SD**2)
+    return np.asarray(hazard * np.exp(weight * (level - np.log(hazard[-1]))))
+
+
+def _weibull_baseline(log_hazard: FloatArray, follow_up: FollowUp, window_days: int) -> tuple[float, float]:
+    """Log cumulative hazard of a Weibull baseline at the window, and its variance; a return on day 0 counts as half
+    a day.
+    """
+    days = np.flatnonzero(np.bincount(follow_up.days))
+    t = np.log(np.maximum(days, 0.5) / window_days)
+    returns = np.bincount(follow_up.days[follow_up.returned], minlength=days[-1] + 1)[days].astype(float)
+    hazard = np.bincount(follow_up.days, np.exp(log_hazard))[days]
+    shape = np.exp(weibull_log_shape(t, returns, np.log(hazard)))
+    weight = hazard * np.exp(shape * t)
+    returns_total, total = int(returns.sum()), weight.sum()
+    centre = float(weight @ t / total)
+    variance = float(weight @ (t - centre) ** 2 / total)
+    # information on the level after profiling out the shape
+    information = returns_total - (returns_total * centre) ** 2 / (
+        returns_total / shape**2 + returns_total * (variance + centre**2)
+    )
+    return float(np.log(returns_total / total)), 1 / information

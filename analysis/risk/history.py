@@ -1,4 +1,6 @@
-"""What was known before a bleed began: earlier comebacks of its technician and model, and its firm lever travel."""
+"""What was known before a bleed began: earlier comebacks of its technician and brake model, and the model's firm
+lever travel.
+"""
 
 from __future__ import annotations
 
@@ -7,19 +9,18 @@ from dataclasses import dataclass
 import polars as pl
 
 PRIOR_BLEEDS = 20.0
-"""Bleeds' worth of the overall rate that a short history is pulled toward."""
-REFERENCE_WINDOW = 200
-MIN_FOR_REFERENCE = 5
+"""Weight of the overall rate in the rate of a technician or model, in bleeds."""
+REFERENCE_TRAVELS = 200
+MIN_REFERENCE_TRAVELS = 5
 EVERYONE = "everyone"
 
 
 @dataclass(frozen=True)
 class History:
-    """What a log told by its as-of date, day by day, so that any bleed can look up what was known before it.
+    """Cumulative counts of a log by day, from which any bleed can look up what was known before it.
 
-    `outcomes`: kind (everyone, technician, brake_model), group, day, bleeds and back (bleeds whose window had passed by
-    that day, and how many of them came back; running sums). `starts`: technician, day, bleeds (begun by the end of that
-    day). `reference_travel`: brake_model, day, reference_mm (of the bleeds up to and with that day). Each sorted by its columns.
+    `outcomes` (kind, group, day, bleeds, back): outcomes known by that day; `starts` (technician, day, bleeds): bleeds
+    begun; `reference_travel` (brake_model, day, reference_mm): firm lever travel.
     """
 
     outcomes: pl.DataFrame
@@ -28,17 +29,14 @@ class History:
 
 
 def build_history(bleeds: pl.DataFrame, window_days: int) -> History:
-    """The history of a log.
-
-    A bleed counts from the day after its window ended, with what had come back by then; one that was not followed so
-    far is left out, since its outcome is not known.
+    """Build the history of a log.
 
     Parameters
     ----------
     bleeds
         session_id, technician, brake_model, started_at, lever_travel_after_mm, mature, came_back.
     window_days
-        The window.
+        Follow-up window; an outcome is known the day after it ends.
     """
     dated = bleeds.select(
         "session_id",
@@ -46,12 +44,16 @@ def build_history(bleeds: pl.DataFrame, window_days: int) -> History:
         "mature",
         pl.col("technician", "brake_model").fill_null(""),
         day=_day(),
-        told_on=_day() + pl.duration(days=window_days + 1),
+        known_on=_day() + pl.duration(days=window_days + 1),
         back=pl.col("came_back").cast(pl.Float64),
     )
-    known = dated.filter("mature")
+    mature = dated.filter("mature")
     outcomes = pl.concat(
-        [_known_outcomes(known, EVERYONE), _known_outcomes(known, "technician"), _known_outcomes(known, "brake_model")]
+        [
+            _known_outcomes(mature, EVERYONE),
+            _known_outcomes(mature, "technician"),
+            _known_outcomes(mature, "brake_model"),
+        ]
     )
     starts = (
         dated.group_by("technician", "day")
@@ -63,22 +65,21 @@ def build_history(bleeds: pl.DataFrame, window_days: int) -> History:
 
 
 def point_in_time_features(history: History, bleeds: pl.DataFrame) -> pl.DataFrame:
-    """What was known before each bleed's day of its technician, its model and its firm lever travel.
+    """Look up what was known before each bleed's day.
 
     Parameters
     ----------
     history
-        Of any log; a bleed later than it sees all of it.
+        Of any log; a bleed later than that log sees all of it.
     bleeds
         session_id, technician, brake_model, started_at.
 
     Returns
     -------
     pl.DataFrame
-        session_id, technician_rate, model_rate (fractions, pulled toward the overall rate known then; empty where
-        nothing was known at all), technician_bleeds (how many the technician had begun on earlier days),
-        firm_reference_mm (the lower fifth of the last 200 lever travels of that model on earlier days, at least five;
-        empty where unknown); in the order of `bleeds`.
+        In the order of `bleeds`: session_id; technician_rate and model_rate (fractions, shrunk towards the overall rate
+        known then; empty where nothing was known); technician_bleeds (begun on earlier days); firm_reference_mm (20%
+        quantile of the model's last 200 lever travels on earlier days, at least 5; else empty).
     """
     lookups = bleeds.select(
         "session_id",
@@ -88,14 +89,14 @@ def point_in_time_features(history: History, bleeds: pl.DataFrame) -> pl.DataFra
         everyone=pl.lit(EVERYONE),
     ).with_row_index("place")
     overall = _counts(history, lookups, EVERYONE)
-    base = pl.Series(overall["back"] + 1) / (overall["bleeds"] + PRIOR_BLEEDS)
+    overall_rate = pl.Series(overall["back"] + 1) / (overall["bleeds"] + PRIOR_BLEEDS)
     rates = {}
     for kind in ("technician", "brake_model"):
         counts = _counts(history, lookups, kind)
-        pulled = (counts["back"] + PRIOR_BLEEDS * base) / (counts["bleeds"] + PRIOR_BLEEDS)
-        rates[kind] = pl.select(pl.when(overall["bleeds"] > 0).then(pulled)).to_series()
-    starts = _latest(history.starts, lookups, "technician", ["bleeds"])
-    firm = _latest(history.reference_travel, lookups, "brake_model", ["reference_mm"])
+        shrunk = (counts["back"] + PRIOR_BLEEDS * overall_rate) / (counts["bleeds"] + PRIOR_BLEEDS)
+        rates[kind] = pl.select(pl.when(overall["bleeds"] > 0).then(shrunk)).to_series()
+    starts = _latest_before(history.starts, lookups, "technician", ["bleeds"])
+    firm = _latest_before(history.reference_travel, lookups, "brake_model", ["reference_mm"])
     return bleeds.select(
         "session_id",
         technician_rate=rates["technician"],
@@ -109,10 +110,10 @@ def _day() -> pl.Expr:
     return pl.col("started_at").dt.date()
 
 
-def _known_outcomes(known: pl.DataFrame, kind: str) -> pl.DataFrame:
+def _known_outcomes(mature: pl.DataFrame, kind: str) -> pl.DataFrame:
     group = pl.lit(EVERYONE) if kind == EVERYONE else pl.col(kind)
     return (
-        known.group_by(group.alias("group"), day="told_on")
+        mature.group_by(group.alias("group"), day="known_on")
         .agg(bleeds=pl.len().cast(pl.Float64), back=pl.col("back").sum())
         .sort("group", "day")
         .with_columns(pl.col("bleeds", "back").cum_sum().over("group"))
@@ -126,7 +127,9 @@ def _reference_travel(dated: pl.DataFrame) -> pl.DataFrame:
         .sort("brake_model", "day", "session_id")
         .with_columns(
             reference_mm=pl.col("lever_travel_after_mm")
-            .rolling_quantile(0.2, interpolation="linear", window_size=REFERENCE_WINDOW, min_samples=MIN_FOR_REFERENCE)
+            .rolling_quantile(
+                0.2, interpolation="linear", window_size=REFERENCE_TRAVELS, min_samples=MIN_REFERENCE_TRAVELS
+            )
             .over("brake_model")
         )
         .group_by("brake_model", "day", maintain_order=True)
@@ -136,15 +139,15 @@ def _reference_travel(dated: pl.DataFrame) -> pl.DataFrame:
 
 
 def _counts(history: History, bleeds: pl.DataFrame, kind: str) -> pl.DataFrame:
-    """Bleeds whose outcome was known by the day itself, and those of them that came back; 0 where none."""
+    """Bleeds whose outcome was known by the day, and comebacks among them."""
     outcomes = history.outcomes.filter(pl.col("kind") == kind).select(
         pl.col("group").alias(kind), "day", "bleeds", "back"
     )
-    return _latest(outcomes, bleeds.with_columns(before="day"), kind, ["bleeds", "back"]).fill_null(0.0)
+    return _latest_before(outcomes, bleeds.with_columns(before="day"), kind, ["bleeds", "back"]).fill_null(0.0)
 
 
-def _latest(table: pl.DataFrame, bleeds: pl.DataFrame, by: str, columns: list[str]) -> pl.DataFrame:
-    """The last row of each group up to `before`, in the order of `bleeds`."""
+def _latest_before(table: pl.DataFrame, bleeds: pl.DataFrame, by: str, columns: list[str]) -> pl.DataFrame:
+    """Last row of each group up to `before`, in the order of `bleeds`."""
     latest = (
         bleeds.select("place", by, "before")
         .sort("before", "place")

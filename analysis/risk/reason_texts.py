@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from analysis.risk.feature_spec import FIRM, FIRST, LAST, LEAK, PUMPED, TRAVEL
-from analysis.risk.features import MISSED
+from analysis.risk.features import MISSED_PREFIX
+from analysis.risk.preprocessing import FIRM, FIRST, LAST, LEAK, PUMPED, TRAVEL
 from analysis.standard import Standard, Step
 from schemas import dictionary
 from schemas.log import Sessions
@@ -15,7 +15,7 @@ from schemas.log import Sessions
 UNITS = {entry.name: entry.unit for entry in dictionary("sessions", Sessions)}
 PASSES = "passes"
 PASS_FIELDS = ("cycles", "bubbles_last", "volume_moved_ml")
-PASS_THEMES = (*PASS_FIELDS, "flush_ratio", LAST)
+PASS_GROUPS = (*PASS_FIELDS, "flush_ratio", LAST)
 REASONS = {
     "soft_lever": "came in with a soft lever",
     "dirty_fluid": "came in with dirty fluid",
@@ -29,53 +29,57 @@ FLUID_NAMES = {"mineral": "mineral oil", "dot3": "DOT 3 fluid", "dot4": "DOT 4 f
 
 @dataclass(frozen=True)
 class Topic:
-    """One possible reason: the feature groups whose contributions it sums, and its text (null where there is nothing to say)."""
+    """One possible reason: the feature groups whose contributions it sums, and its text (null where there is nothing
+    to say).
+    """
 
     feature_groups: tuple[str, ...]
     text: pl.Expr
 
 
 def topics(standard: Standard) -> list[Topic]:
-    """Everything that can be a reason; feature groups without a topic (people, shops) never are."""
+    """Every possible reason; groups without a topic (people, shops) are never one."""
     all_topics = [_passes(standard), *_signs(), *_context()]
     for step in standard.steps:
         if step.field not in PASS_FIELDS:
-            themes = (
+            groups = (
                 f"step {step.id}",
                 *((step.field,) if step.field in ("settle_minutes", "lever_vacuum_strokes") else ()),
             )
-            all_topics.append(Topic(themes, _missed(step)))
-        words = pl.when(pl.col(MISSED + step.id).is_null()).then(pl.lit(f"not recorded: {step.title}"))
-        all_topics.append(Topic((f"unrecorded {step.id}",), words))
+            all_topics.append(Topic(groups, _missed(step)))
+        text = pl.when(pl.col(MISSED_PREFIX + step.id).is_null()).then(pl.lit(f"not recorded: {step.title}"))
+        all_topics.append(Topic((f"unrecorded {step.id}",), text))
     return all_topics
 
 
 def _passes(standard: Standard) -> Topic:
     steps = tuple(f"step {step.id}" for step in standard.steps if step.field in PASS_FIELDS)
-    cycles, last = pl.col("cycles"), pl.col("bubbles_last")
-    passed = pl.when(cycles == 1).then(pl.lit("1 pass")).otherwise(pl.format("{} passes", _whole(cycles)))
-    ended = pl.when(last > 0).then(pl.lit("bubbles still showing"))
-    both = pl.format("{}, {}", passed, ended)
-    return Topic((*steps, *PASS_THEMES), pl.coalesce(both, passed, ended))
+    passes, bubbles_last = pl.col("cycles"), pl.col("bubbles_last")
+    count = pl.when(passes == 1).then(pl.lit("1 pass")).otherwise(pl.format("{} passes", _whole(passes)))
+    state = pl.when(bubbles_last > 0).then(pl.lit("bubbles still showing"))
+    both = pl.format("{}, {}", count, state)
+    return Topic((*steps, *PASS_GROUPS), pl.coalesce(both, count, state))
 
 
 def _signs() -> list[Topic]:
-    travel, beyond = pl.col("lever_travel_after_mm"), pl.col("travel_excess_mm")
+    travel, excess = pl.col("lever_travel_after_mm"), pl.col("travel_excess_mm")
     air = pl.format(
         ", about {} ml of air ({}–{})",
         *(_one(pl.col(name)) for name in ("trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml")),
     )
-    against = pl.format(" ({} mm over a firm brake)", _whole(beyond))
-    longer = pl.when(beyond >= 0.5).then(pl.concat_str(against, air.fill_null(""))).otherwise(pl.lit(""))
-    firsts, gain = pl.col("bubbles_first"), pl.col("pump_gain_mm")
-    bubbles = pl.when(firsts == 1).then(pl.lit("1 bubble")).otherwise(pl.format("{} bubbles", _whole(firsts)))
+    over_reference = pl.format(" ({} mm over a firm brake)", _whole(excess))
+    long_travel = pl.when(excess >= 0.5).then(pl.concat_str(over_reference, air.fill_null(""))).otherwise(pl.lit(""))
+    bubbles_first, gain = pl.col("bubbles_first"), pl.col("pump_gain_mm")
+    bubbles = (
+        pl.when(bubbles_first == 1).then(pl.lit("1 bubble")).otherwise(pl.format("{} bubbles", _whole(bubbles_first)))
+    )
     return [
-        Topic((TRAVEL,), pl.concat_str(pl.format("lever travel {} mm", _one(travel)), longer.fill_null(""))),
+        Topic((TRAVEL,), pl.concat_str(pl.format("lever travel {} mm", _one(travel)), long_travel.fill_null(""))),
         Topic((f"unrecorded {TRAVEL}",), _unrecorded_text("lever_travel_after_mm", "lever travel after the bleed")),
         Topic((FIRST,), pl.concat_str(bubbles, pl.lit(" in the first pass"))),
         Topic((f"unrecorded {FIRST}",), _unrecorded_text("bubbles_first", "bubbles in the first pass")),
         Topic((f"unrecorded {LAST}",), _unrecorded_text("bubbles_last", "bubbles in the last pass")),
-        Topic((PUMPED,), pl.when(gain > 0).then(pl.format("pumps up by {} mm", _one(gain)))),
+        Topic((PUMPED,), pl.when(gain > 0).then(pl.format("pump-up {} mm", _one(gain)))),
         Topic((f"unrecorded {PUMPED}",), _unrecorded_text("pump_gain_mm", "pump-up")),
         Topic((FIRM,), pl.when(~pl.col("hard_pull_firm")).then(pl.lit("not firm under a hard pull"))),
         Topic((f"unrecorded {FIRM}",), _unrecorded_text("hard_pull_firm", "the hard pull")),
@@ -99,20 +103,20 @@ def _context() -> list[Topic]:
         Topic(("shop_temp_c",), pl.format("{} °C in the workshop", _whole(pl.col("shop_temp_c")))),
         Topic(("lever_travel_before_mm",), pl.format("lever travel {} mm when it came in", _one(pl.col("lever_travel_before_mm")))),
         Topic(("piston_pairs",), pl.format("{} pairs of pistons", _whole(pl.col("piston_pairs")))),
-        Topic(("place_in_day",), pl.when(place > 1).then(pl.format("bleed number {} by the same person that day", _whole(place)))),
-        Topic(("brake_model",), pl.when(model != "").then(pl.format("{} comes back more than other models", model))),
+        Topic(("place_in_day",), pl.when(place > 1).then(pl.format("bleed number {} of the technician that day", _whole(place)))),
+        Topic(("brake_model",), pl.when(model != "").then(pl.format("{} comes back more often than other models", model))),
     ]  # fmt: skip
 
 
 def _missed(step: Step) -> pl.Expr:
-    """What went wrong, with the reading where it is a number."""
-    missed, plain = pl.col(MISSED + step.id), pl.lit(step.missed_title)
+    """What went wrong, with the reading if it is a number."""
+    missed, title = pl.col(MISSED_PREFIX + step.id), pl.lit(step.missed_title)
     if step.rule.kind() != "number" or step.field.startswith("own."):
-        return pl.when(missed).then(plain)
+        return pl.when(missed).then(title)
     unit = UNITS.get(step.field, "")
     unit = "" if unit in ("", "fraction") else f" {unit}"
     with_reading = pl.format("{} ({}{})", pl.lit(step.missed_title), _two(pl.col(step.field)), pl.lit(unit))
-    return pl.when(missed).then(pl.coalesce(with_reading, plain))
+    return pl.when(missed).then(pl.coalesce(with_reading, title))
 
 
 def _unrecorded_text(field: str, title: str) -> pl.Expr:

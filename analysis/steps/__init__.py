@@ -1,13 +1,12 @@
-"""Which missed steps cost comebacks, and what would be spared without them."""
+"""Which missed steps lead to comebacks, and how many would be prevented without them."""
 
 from analysis.steps.aipw import aipw_terms
-from analysis.steps.crude_steps import crude_steps
-from analysis.steps.design_matrix import Design, design_of
+from analysis.steps.design_matrix import Design, build_design
 from analysis.steps.dose_response import DoseResponseBase, dose_response_base, dose_response_curves
 from analysis.steps.interactions import interaction_notes, interactions
 from analysis.steps.marginal_effects import MarginalEffects, estimate_marginal_effects
 from analysis.steps.ranking import e_value
-from analysis.steps.table import StepCosts, step_costs
+from analysis.steps.table import StepCosts, crude_steps, step_costs
 from analysis.steps.what_if import YearlyCost, what_if
 
 __all__ = [
@@ -17,8 +16,8 @@ __all__ = [
     "StepCosts",
     "YearlyCost",
     "aipw_terms",
+    "build_design",
     "crude_steps",
-    "design_of",
     "dose_response_base",
     "dose_response_curves",
     "e_value",

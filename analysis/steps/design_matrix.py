@@ -1,4 +1,4 @@
-"""The design of the step models: steps missed, steps not recorded, context, workload, and who did it."""
+"""Design matrix of the step models: steps missed, steps not recorded, context, workload, technician and brake model."""
 
 from __future__ import annotations
 
@@ -9,28 +9,29 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.dataset import CASE_MIX, CASE_MIX_NUMBERS, BleedData
+from analysis.dataset import CASE_MIX_NUMBERS, CONTEXT_CATEGORIES, BleedData
 from analysis.stats import level_codes, sum_within_clusters
 from analysis.survival import Block
 
 FloatArray = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-CONTEXT_WORDS = (*CASE_MIX, "shop")
 NOT_RECORDED = "not recorded: "
-SHRINK_BLEEDS = 8.0
-"""Bleeds' worth of the shop's share that a technician's own share missed is pulled toward."""
-CALENDAR = 3
-"""The degree of the polynomial over the days of the log: up, down and up again."""
-FREE, RANGE = 0.25, 4.0
-"""Ridges: of effects of interest (steps, context), of those that only remove confounding (means, not recorded)."""
+PRIOR_BLEEDS = 8.0
+"""Weight of the shop's miss rate in a technician's own, in bleeds."""
+CALENDAR_DEGREE = 3
+"""Degree of the polynomial in calendar time."""
+EFFECT_RIDGE, NUISANCE_RIDGE = 0.25, 4.0
+"""Ridge penalties: of the effects of interest (steps, context), and of columns that only remove confounding (means,
+not recorded)."""
 
 
 @dataclass(frozen=True)
 class Design:
-    """Centred columns (n × p), one row a bleed in the order of `Prepared.bleeds`.
+    """Design matrix `x` (n × p, centred), one row per bleed in the order of `BleedData.bleeds`.
 
-    The first `len(steps)` columns are the steps missed (a bleed where a step was not recorded carries its technician's
-    own share); `missed` is true for a recorded miss, `unrecorded` where not recorded; `bike` numbers the clusters.
+    The first `len(steps)` columns are the steps: 1 missed, 0 met, the technician's own miss rate where not recorded.
+    `missed` and `unrecorded` are n × steps; `blocks` holds the ridge of each group of columns; `bike` numbers the
+    clusters.
     """
 
     x: FloatArray = field(repr=False)
@@ -42,32 +43,32 @@ class Design:
     bike: NDArray[np.int64] = field(repr=False)
 
     @property
-    def size(self) -> int:
+    def step_count(self) -> int:
         return len(self.steps)
 
-    def blocks_of(self, columns: list[int]) -> list[Block]:
-        """The ridges of some of the columns, by their places among these."""
+    def select_blocks(self, columns: list[int]) -> list[Block]:
+        """Ridge blocks of a subset of the columns, by their position in that subset."""
         blocks = []
         for block in self.blocks:
-            inside = [place for place, column in enumerate(columns) if block.start <= column < block.stop]
-            if inside:
-                blocks.append(Block(inside[0], inside[-1] + 1, block.penalty, block.pooled))
+            positions = [position for position, column in enumerate(columns) if block.start <= column < block.stop]
+            if positions:
+                blocks.append(Block(positions[0], positions[-1] + 1, block.penalty, block.pooled))
         return blocks
 
     @property
     def unrecorded_columns(self) -> list[int]:
-        """Places of the columns of steps not recorded, in the order of `unrecorded_steps`."""
+        """Columns of `x` that mark a step as not recorded."""
         return [i for i, name in enumerate(self.names) if name.startswith(NOT_RECORDED)]
 
     @property
     def unrecorded_steps(self) -> list[int]:
-        """Places among `steps` of those with a column of their own for not recorded."""
+        """Index in `steps` of each of the `unrecorded_columns`."""
         return [self.steps.index(self.names[i].removeprefix(NOT_RECORDED)) for i in self.unrecorded_columns]
 
 
 @dataclass(frozen=True)
-class Part:
-    """Columns of one kind that share a ridge: n × names."""
+class ColumnGroup:
+    """Columns of one kind that share a ridge penalty: n × names."""
 
     names: Sequence[str]
     columns: FloatArray = field(repr=False)
@@ -75,41 +76,45 @@ class Part:
     pooled: bool = False
 
 
-def design_of(data: BleedData, steps: tuple[str, ...]) -> Design:
-    """The design of the steps that can be estimated.
+def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
+    """Build the design matrix of the estimable steps.
 
-    Technician means of every step column accompany the technician dummies (Y. Mundlak 1978, Econometrica 46:69-85),
-    so that partially pooled technicians leave no confounding in.
+    Technicians and brake models are partially pooled. Each technician's mean of every step column is included
+    (Y. Mundlak 1978, Econometrica 46:69-85), so that pooling leaves no confounding by technician.
 
     Parameters
     ----------
-    prepared
-        The bleeds to learn from.
+    data
+        Bleeds to fit.
     steps
-        Ids of steps with both missed and met bleeds.
+        Ids of steps that were both missed and met.
     """
     bleeds, size = data.bleeds, len(data.bleeds)
     columns = [data.missed.get_column(step) for step in steps]
-    missed = _stack([column.fill_null(False).to_numpy() for column in columns], size).astype(bool)
-    unrecorded = _stack([column.is_null().to_numpy() for column in columns], size).astype(bool)
-    technician, names = _levels(bleeds, "technician")
-    filled = np.where(unrecorded, _usual_share(missed, unrecorded, technician)[technician], missed)
-    some = np.flatnonzero(unrecorded.any(axis=0))
-    means = sum_within_clusters(filled, technician) / np.maximum(np.bincount(technician), 1)[:, None]
-    parts = [
-        Part(steps, filled, FREE),
-        Part([NOT_RECORDED + steps[j] for j in some], unrecorded[:, some].astype(float), RANGE),
+    missed = _column_stack([column.fill_null(False).to_numpy() for column in columns], size).astype(bool)
+    unrecorded = _column_stack([column.is_null().to_numpy() for column in columns], size).astype(bool)
+    technician, technicians = _levels(bleeds, "technician")
+    step_values = np.where(unrecorded, _shrunken_miss_rates(missed, unrecorded, technician)[technician], missed)
+    with_gaps = np.flatnonzero(unrecorded.any(axis=0))
+    technician_means = sum_within_clusters(step_values, technician) / np.maximum(np.bincount(technician), 1)[:, None]
+    groups = [
+        ColumnGroup(steps, step_values, EFFECT_RIDGE),
+        ColumnGroup(
+            [NOT_RECORDED + steps[j] for j in with_gaps], unrecorded[:, with_gaps].astype(float), NUISANCE_RIDGE
+        ),
         _context(bleeds),
-        Part([f"mean {step}" for step in steps], means[technician], RANGE) if names else _none(size),
+        ColumnGroup([f"mean {step}" for step in steps], technician_means[technician], NUISANCE_RIDGE)
+        if technicians
+        else _no_columns(size),
         _dummies(bleeds, "technician"),
         _dummies(bleeds, "brake_model"),
     ]
-    x = np.hstack([part.columns for part in parts])
+    x = np.hstack([part.columns for part in groups])
     x -= x.mean(axis=0)
     return Design(
         x=x,
-        names=tuple(name for part in parts for name in part.names),
-        blocks=_blocks(parts),
+        names=tuple(name for part in groups for name in part.names),
+        blocks=_blocks(groups),
         steps=steps,
         missed=missed,
         unrecorded=unrecorded,
@@ -117,7 +122,7 @@ def design_of(data: BleedData, steps: tuple[str, ...]) -> Design:
     )
 
 
-def _blocks(parts: list[Part]) -> tuple[Block, ...]:
+def _blocks(parts: list[ColumnGroup]) -> tuple[Block, ...]:
     stops = np.cumsum([len(part.names) for part in parts])
     return tuple(
         Block(int(stop) - len(part.names), int(stop), part.penalty, part.pooled)
@@ -126,65 +131,75 @@ def _blocks(parts: list[Part]) -> tuple[Block, ...]:
 
 
 def _levels(bleeds: pl.DataFrame, name: str) -> tuple[NDArray[np.int64], list[str]]:
-    """Each bleed's level of `name` as a number (an empty cell is a level of its own), and the levels' names; no names where
-    all bleeds are of one."""
-    words = bleeds.get_column(name).fill_null("")
-    names = words.unique().sort().to_list()
-    return level_codes(words), names if len(names) > 1 else []
+    """Code of each bleed's level of `name` (an empty cell is a level of its own), and the level names; no names with
+    one level only.
+    """
+    values = bleeds.get_column(name).fill_null("")
+    names = values.unique().sort().to_list()
+    return level_codes(values), names if len(names) > 1 else []
 
 
-def _dummies(bleeds: pl.DataFrame, name: str) -> Part:
-    """A column for each level of `name`, partially pooled; none where all bleeds are of one."""
+def _dummies(bleeds: pl.DataFrame, name: str) -> ColumnGroup:
+    """One partially pooled column per level of `name`; none with one level only."""
     codes, names = _levels(bleeds, name)
     if not names:
-        return _none(len(bleeds))
-    return Part([f"{name} {level}" for level in names], np.eye(len(names))[codes], 1.0, pooled=True)
+        return _no_columns(len(bleeds))
+    return ColumnGroup([f"{name} {level}" for level in names], np.eye(len(names))[codes], 1.0, pooled=True)
 
 
-def _none(rows: int) -> Part:
-    return Part([], np.zeros((rows, 0)), FREE)
+def _no_columns(rows: int) -> ColumnGroup:
+    return ColumnGroup([], np.zeros((rows, 0)), EFFECT_RIDGE)
 
 
-def _stack(columns: Sequence[NDArray], rows: int) -> FloatArray:
+def _column_stack(columns: Sequence[NDArray], rows: int) -> FloatArray:
     return np.column_stack(columns) if columns else np.zeros((rows, 0))
 
 
-def _context(bleeds: pl.DataFrame) -> Part:
+def _context(bleeds: pl.DataFrame) -> ColumnGroup:
+    """Case mix, shop, workload and calendar time; constant columns are dropped."""
     names: list[str] = []
     columns: list[FloatArray] = []
-    for name in CONTEXT_WORDS:
+    for name in CONTEXT_CATEGORIES:
         codes, _ = _levels(bleeds, name)
-        others = range(1, int(codes.max(initial=0)) + 1)
-        names += [f"{name} {level}" for level in others]
-        columns += [(codes == level).astype(float) for level in others]
+        level_numbers = range(1, int(codes.max(initial=0)) + 1)
+        names += [f"{name} {level}" for level in level_numbers]
+        columns += [(codes == level).astype(float) for level in level_numbers]
     for name in CASE_MIX_NUMBERS:
         values = bleeds.get_column(name).cast(pl.Float64).fill_null(float("nan")).to_numpy()
         if np.isfinite(values).sum() >= 2 and np.nanstd(values) > 0:
             names += [name, f"{name} not recorded"]
             scaled = np.nan_to_num((values - np.nanmean(values)) / np.nanstd(values))
             columns += [scaled, np.isnan(values).astype(float)]
-    both = ((bleeds.get_column("brake") == "rear") & (bleeds.get_column("hose_route") == "internal")).fill_null(False)
-    load = np.minimum(bleeds.get_column("bleeds_that_day").to_numpy(), 12).astype(float)
+    internal_rear = (
+        (bleeds.get_column("brake") == "rear") & (bleeds.get_column("hose_route") == "internal")
+    ).fill_null(False)
+    workload = np.minimum(bleeds.get_column("bleeds_that_day").to_numpy(), 12).astype(float)
     calendar = _calendar(bleeds)
     names += ["rear and internal", "bleeds that day", *(f"day {power}" for power in range(1, len(calendar) + 1))]
-    columns += [both.to_numpy().astype(float), (load - load.mean()) / (load.std() or 1.0), *calendar]
-    kept = [place for place, column in enumerate(columns) if len(column) and column.min() < column.max()]
-    return Part([names[i] for i in kept], _stack([columns[i] for i in kept], len(bleeds)), FREE)
+    columns += [
+        internal_rear.to_numpy().astype(float),
+        (workload - workload.mean()) / (workload.std() or 1.0),
+        *calendar,
+    ]
+    varying = [index for index, column in enumerate(columns) if len(column) and column.min() < column.max()]
+    return ColumnGroup(
+        [names[i] for i in varying], _column_stack([columns[i] for i in varying], len(bleeds)), EFFECT_RIDGE
+    )
 
 
 def _calendar(bleeds: pl.DataFrame) -> list[FloatArray]:
-    """A smooth trend over the log's days, so that drift over the years is not attributed to technique."""
-    moment = bleeds.get_column("started_at").to_physical().to_numpy().astype(float)
-    span = float(np.ptp(moment)) if len(moment) else 0.0
+    """Legendre polynomials of the starting time, so that drift over the years is not attributed to technique."""
+    start = bleeds.get_column("started_at").to_physical().to_numpy().astype(float)
+    span = float(np.ptp(start)) if len(start) else 0.0
     if span <= 0:
         return []
-    scaled = 2 * (moment - moment.min()) / span - 1
-    return [np.asarray(np.polynomial.Legendre.basis(power)(scaled)) for power in range(1, CALENDAR + 1)]
+    scaled = 2 * (start - start.min()) / span - 1
+    return [np.asarray(np.polynomial.Legendre.basis(power)(scaled)) for power in range(1, CALENDAR_DEGREE + 1)]
 
 
-def _usual_share(missed: Flags, unrecorded: Flags, technician: NDArray[np.int64]) -> FloatArray:
-    """The share missed by technician (rows) and step, pulled toward the shop's."""
+def _shrunken_miss_rates(missed: Flags, unrecorded: Flags, technician: NDArray[np.int64]) -> FloatArray:
+    """Miss rate of each technician (rows) and step (columns), shrunk towards the shop's by `PRIOR_BLEEDS`."""
     misses = sum_within_clusters(missed.astype(float), technician)
     recorded = sum_within_clusters((~unrecorded).astype(float), technician)
-    shop = misses.sum(axis=0) / np.maximum(recorded.sum(axis=0), 1)
-    return (misses + SHRINK_BLEEDS * shop) / (recorded + SHRINK_BLEEDS)
+    shop_rate = misses.sum(axis=0) / np.maximum(recorded.sum(axis=0), 1)
+    return (misses + PRIOR_BLEEDS * shop_rate) / (recorded + PRIOR_BLEEDS)

@@ -1,4 +1,4 @@
-"""Where the tolerance should be: the adjusted risk along a reading (dose-response), against the standard's limits."""
+"""Dose-response curves: adjusted risk as a function of a measured reading, against the procedure's limits."""
 
 from __future__ import annotations
 
@@ -12,21 +12,26 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import BleedData
 from analysis.standard import Step
 from analysis.stats import Z95
-from analysis.steps.design_matrix import FREE, Design
+from analysis.steps.design_matrix import EFFECT_RIDGE, Design
 from analysis.steps.marginal_effects import (
     Gradients,
     clustered_influence,
-    expected_exposure,
+    expected_baseline_hazard,
     fit_step_model,
     time_and_event,
 )
-from analysis.steps.spline import ReadingCurve, reading_curve
 from analysis.survival import Block, SurvivalModel
 from schemas import empty, validate_table
 from schemas.outputs import Tolerance
 
 FloatArray = NDArray[np.float64]
 MIN_RECORDED = 50
+MAX_LEVELS = 6
+KNOT_QUANTILES = (0.05, 0.275, 0.5, 0.725, 0.95)
+GRID_POINTS = 25
+"""Spline knots at these quantiles of the reading (F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., table
+2.3, from memory); a level for each value where there are at most `MAX_LEVELS`; points at which a spline is
+tabulated."""
 
 
 @dataclass(frozen=True)
@@ -38,95 +43,98 @@ class _Reading:
 
 @dataclass(frozen=True)
 class DoseResponseBase:
-    """What every curve is fitted on: the bleeds, their design, and the model of the steps."""
+    """Bleeds, their design matrix and the model of the steps, shared by all curves."""
 
-    prepared: BleedData
+    data: BleedData
     design: Design
-    by_step: SurvivalModel = field(repr=False)
+    step_model: SurvivalModel = field(repr=False)
 
 
 def dose_response_base(
-    data: BleedData, design: Design | None, cox_model: SurvivalModel | None = None
+    data: BleedData, design: Design | None, return_model: SurvivalModel | None = None
 ) -> DoseResponseBase | None:
-    """What the curves are fitted on; None where there is no design.
+    """Collect what every curve is fitted with; None without a design.
 
     Parameters
     ----------
-    prepared
-        The bleeds to learn from.
+    data
+        Bleeds to fit.
     design
-        The design of the ranked steps; None with too few comebacks.
-    cox_model
-        The model of the steps over the whole follow-up; fitted here unless given.
+        Design matrix of the steps; None with too few comebacks.
+    return_model
+        Model of the steps over the whole follow-up; fitted here by default.
     """
     if design is None:
         return None
-    return DoseResponseBase(data, design, fit_step_model(data, design) if cox_model is None else cox_model)
+    return DoseResponseBase(data, design, fit_step_model(data, design) if return_model is None else return_model)
 
 
 def dose_response_curves(base: DoseResponseBase | None) -> DataFrame[Tolerance]:
-    """The adjusted risk along each measured field that decides a step.
+    """Adjusted risk along each measured field that decides a step.
 
-    Estimand: the mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
-    recorded, had each of them shown this reading; everything else as it was. A smooth curve of the reading (one level a
-    value where there are few) takes the step's place in the time-to-return model. Intervals: infinitesimal jackknife,
-    clustered by bike, on the log of the cumulative hazard.
+    Estimand: mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
+    recorded, had each had this reading and everything else as it was. The curve of the reading replaces the step in the
+    time-to-return model. Intervals: infinitesimal jackknife clustered by bike, on the log cumulative hazard.
 
     Parameters
     ----------
     base
-        `dose_response_base` of the bleeds; without one the table is empty.
-
-    Source of the basis: F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., sect. 2.4.5 (restricted cubic).
+        `dose_response_base` of the bleeds; an empty table without one.
     """
-    curves = [] if base is None else [_curve(base, one) for one in _readings(base)]
+    curves = [] if base is None else [_curve(base, reading) for reading in _readings(base)]
     return validate_table(Tolerance, pl.concat([empty(Tolerance), *curves]).sort("step", "reading"))
 
 
 def _readings(base: DoseResponseBase) -> list[_Reading]:
-    """Measured fields with limits of their own, of steps in the design, recorded often enough and varying."""
-    prepared, design, readings = base.prepared, base.design, []
-    for step in prepared.standard.steps:
-        column = prepared.bleeds.get_column(step.field)
+    """Measured fields with limits in the procedure whose step is in the design, recorded at least `MIN_RECORDED`
+    times and varying.
+    """
+    data, design, readings = base.data, base.design, []
+    for step in data.standard.steps:
+        column = data.bleeds.get_column(step.field)
         limited = step.limits.lo is not None or step.limits.hi is not None
         if step.id not in design.steps or not limited or not column.dtype.is_numeric():
             continue
         values = column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
-        known = values[np.isfinite(values)]
-        if len(known) >= MIN_RECORDED and len(np.unique(known)) >= 2:
-            readings.append(_Reading(step, values, reading_curve(known)))
+        recorded = values[np.isfinite(values)]
+        if len(recorded) >= MIN_RECORDED and len(np.unique(recorded)) >= 2:
+            readings.append(_Reading(step, values, reading_curve(recorded)))
     return readings
 
 
 def _curve(base: DoseResponseBase, reading: _Reading) -> pl.DataFrame:
-    prepared, design = base.prepared, base.design
-    known = np.isfinite(reading.values)
+    data, design = base.data, base.design
+    recorded = np.isfinite(reading.values)
     basis = np.zeros((len(reading.values), reading.curve.width))
-    basis[known] = reading.curve.basis(reading.values[known])
+    basis[recorded] = reading.curve.basis(reading.values[recorded])
     centre = basis.mean(axis=0)
     step = design.steps.index(reading.step.id)
-    others = np.delete(np.arange(design.x.shape[1]), step)
-    x, size = np.hstack([design.x[:, :step], design.x[:, step + 1 :], basis - centre]), len(others)
-    model = base.by_step.fit(
+    other_columns = np.delete(np.arange(design.x.shape[1]), step)
+    x, reading_start = np.hstack([design.x[:, :step], design.x[:, step + 1 :], basis - centre]), len(other_columns)
+    model = base.step_model.fit(
         x,
-        *time_and_event(prepared.bleeds),
-        blocks=[*design.blocks_of(others.tolist()), Block(size, x.shape[1], FREE)],
+        *time_and_event(data.bleeds),
+        blocks=[*design.select_blocks(other_columns.tolist()), Block(reading_start, x.shape[1], EFFECT_RIDGE)],
         clusters=design.bike,
-        start=np.append(base.by_step.coefficients[others], np.zeros(reading.curve.width)),
+        start=np.append(base.step_model.coefficients[other_columns], np.zeros(reading.curve.width)),
     )
-    at = reading.curve.basis(reading.curve.grid) - centre
-    effects = model.coefficients[size:]
-    rest = expected_exposure(prepared, model) * np.exp(x[:, :size] @ model.coefficients[:size])
-    risks = _risks(x, np.where(known, rest, 0.0), at, np.exp(at @ effects), int(known.sum()))
-    rows = clustered_influence(model, risks.gradients, prepared.window_days)
-    sd = np.sqrt((rows**2).sum(axis=0)) * model.df_correction
+    grid_basis = reading.curve.basis(reading.curve.grid) - centre
+    effects = model.coefficients[reading_start:]
+    hazard_without = expected_baseline_hazard(data, model) * np.exp(
+        x[:, :reading_start] @ model.coefficients[:reading_start]
+    )
+    risks = _risks(
+        x, np.where(recorded, hazard_without, 0.0), grid_basis, np.exp(grid_basis @ effects), int(recorded.sum())
+    )
+    influence = clustered_influence(model, risks.gradients, data.window_days)
+    sd = np.sqrt((influence**2).sum(axis=0)) * model.df_correction
     limits = np.array([_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
     return pl.DataFrame(
         {
             "step": reading.step.id,
             "field": reading.step.field,
             "reading": reading.curve.grid,
-            "bleeds": reading.curve.nearest_counts(reading.values[known]),
+            "bleeds": reading.curve.nearest_counts(reading.values[recorded]),
             "risk": risks.mean,
             "lo": limits[:, 0],
             "hi": limits[:, 1],
@@ -139,26 +147,105 @@ def _curve(base: DoseResponseBase, reading: _Reading) -> pl.DataFrame:
 
 @dataclass(frozen=True)
 class _Risks:
-    """The mean risk at each reading, and its gradients."""
+    """Mean risk at each reading, and its gradients."""
 
     mean: FloatArray
     gradients: Gradients
 
 
-def _risks(x: FloatArray, rest: FloatArray, at: FloatArray, ratios: FloatArray, bleeds: int) -> _Risks:
-    """Of bleeds whose mass without the reading is `rest` (0 where it was not recorded); `at` the readings' columns and `ratios`
-    their hazard ratios."""
-    mass = rest[:, None] * ratios
-    left = np.exp(-mass)
-    slope = mass * left
-    by_baseline, size = slope.sum(axis=0), x.shape[1] - at.shape[1]
-    gradient = np.vstack([x[:, :size].T @ slope, (by_baseline[:, None] * at).T])
-    return _Risks((1 - left).sum(axis=0) / bleeds, Gradients(gradient / bleeds, by_baseline / bleeds))
+def _risks(
+    x: FloatArray, hazard_without: FloatArray, grid_basis: FloatArray, ratios: FloatArray, bleeds: int
+) -> _Risks:
+    """Mean risk at each grid reading, over the bleeds where it was recorded.
+
+    `hazard_without` is each bleed's cumulative hazard without the reading's effect (0 where not recorded), `grid_basis`
+    the basis at the grid, `ratios` the hazard ratio there.
+    """
+    hazard = hazard_without[:, None] * ratios
+    survival = np.exp(-hazard)
+    slope = hazard * survival
+    baseline_slope, size = slope.sum(axis=0), x.shape[1] - grid_basis.shape[1]
+    gradient = np.vstack([x[:, :size].T @ slope, (baseline_slope[:, None] * grid_basis).T])
+    return _Risks((1 - survival).sum(axis=0) / bleeds, Gradients(gradient / bleeds, baseline_slope / bleeds))
 
 
 def _limits(risk: float, sd: float) -> tuple[float, float]:
-    """95%, on the scale log(−log(1 − risk)), so that they stay within 0 and 1."""
+    """95% limits on the scale log(−log(1 − risk))."""
     risk = min(max(risk, 1e-9), 1 - 1e-9)
     hazard = -np.log1p(-risk)
-    away = np.exp(np.minimum(Z95 * sd / ((1 - risk) * hazard), 50.0))
-    return float(-np.expm1(-hazard / away)), float(-np.expm1(-hazard * away))
+    factor = np.exp(np.minimum(Z95 * sd / ((1 - risk) * hazard), 50.0))
+    return float(-np.expm1(-hazard / factor)), float(-np.expm1(-hazard * factor))
+
+
+@dataclass(frozen=True)
+class ReadingCurve:
+    """Basis of a curve along a reading, and the readings (`grid`) at which it is tabulated.
+
+    One level per value where there are few (`levels`), else a restricted cubic spline (Harrell 2015, sect. 2.4.5).
+    """
+
+    grid: FloatArray
+    knots: FloatArray = field(repr=False)
+    levels: bool
+
+    @property
+    def width(self) -> int:
+        return len(self.grid) - 1 if self.levels else len(self.knots) - 1
+
+    def basis(self, readings: FloatArray) -> FloatArray:
+        """Columns of the basis (n × width): indicators of all levels but the first, or the spline."""
+        if self.levels:
+            nearest = _nearest(self.grid, readings)
+            return (nearest[:, None] == np.arange(1, len(self.grid))).astype(float)
+        return _restricted_cubic(readings, self.knots)
+
+    def nearest_counts(self, readings: FloatArray) -> NDArray[np.int64]:
+        """Number of readings nearest to each grid point."""
+        return np.bincount(_nearest(self.grid, readings), minlength=len(self.grid)).astype(np.int64)
+
+
+def reading_curve(readings: FloatArray) -> ReadingCurve:
+    """Choose the curve for these readings (finite, at least two different values)."""
+    values = np.unique(readings)
+    knots = np.unique(np.quantile(readings, KNOT_QUANTILES, method="nearest"))
+    if len(values) <= MAX_LEVELS or len(knots) < 3:
+        return ReadingCurve(_commonest_values(readings), knots, levels=True)
+    low, high = np.quantile(readings, [0.01, 0.99], method="nearest")
+    inside = values[(values >= low) & (values <= high)]
+    positions = np.linspace(0, len(inside) - 1, min(GRID_POINTS, len(inside))).round().astype(int)
+    return ReadingCurve(inside[np.unique(positions)], knots, levels=False)
+
+
+def _commonest_values(readings: FloatArray) -> FloatArray:
+    """The `MAX_LEVELS` commonest values, sorted; rarer ones count with the nearest."""
+    values, counts = np.unique(readings, return_counts=True)
+    return np.sort(values[np.argsort(-counts, kind="stable")[:MAX_LEVELS]])
+
+
+def _nearest(grid: FloatArray, readings: FloatArray) -> NDArray[np.int64]:
+    """Index of the nearest grid point."""
+    right = np.clip(np.searchsorted(grid, readings), 1, max(len(grid) - 1, 1))
+    if len(grid) == 1:
+        return np.zeros(len(readings), dtype=np.int64)
+    left_closer = readings - grid[right - 1] <= grid[right] - readings
+    return right - left_closer
+
+
+def _restricted_cubic(readings: FloatArray, knots: FloatArray) -> FloatArray:
+    """Cubic spline, linear beyond the outer knots, on readings scaled to the span of the knots."""
+    span = knots[-1] - knots[0]
+    u, t = (readings - knots[0]) / span, (knots - knots[0]) / span
+
+    def cube(at: float) -> FloatArray:
+        return np.maximum(u - at, 0.0) ** 3
+
+    last, second_last = t[-1], t[-2]
+    columns = [u]
+    for at in t[:-2]:
+        basis = (
+            cube(at)
+            - cube(second_last) * (last - at) / (last - second_last)
+            + cube(last) * (second_last - at) / (last - second_last)
+        )
+        columns.append(basis)
+    return np.column_stack(columns)

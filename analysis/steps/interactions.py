@@ -1,4 +1,4 @@
-"""Does a miss do more harm on some work? A few interactions, each declared in the standard before any figure is seen."""
+"""Interactions of missed steps with the kind of work, each declared in the procedure before any figure is seen."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import BleedData
 from analysis.standard import Step
 from analysis.stats import Z95, benjamini_hochberg, normal_tail
-from analysis.steps.design_matrix import FREE, Design
+from analysis.steps.design_matrix import EFFECT_RIDGE, Design
 from analysis.steps.marginal_effects import fit_step_model, time_and_event
 from analysis.survival import Block, SurvivalModel
 from schemas import empty, validate_table
@@ -21,35 +21,36 @@ MIN_BLEEDS, LEVEL = 10, 0.05
 
 
 def interactions(
-    data: BleedData, design: Design | None, cox_model: SurvivalModel | None = None
+    data: BleedData, design: Design | None, return_model: SurvivalModel | None = None
 ) -> DataFrame[Interactions]:
-    """Every declared pair of step and work: the hazard ratio of a miss there and elsewhere.
+    """Hazard ratio of a miss on the named work and on all other work, for every declared pair of step and work.
 
-    Estimand: the ratio of the hazard of a return with the step missed to that with it met, on the named work and on all
-    other, adjusted as the step costs are. One time-to-return model holds all declared pairs as products; standard errors
-    by the infinitesimal jackknife, clustered by bike; Benjamini-Hochberg over the pairs. A pair with fewer than 10 bleeds
-    missed or met on either work is small_sample.
+    Adjusted as the step estimates are. One time-to-return model holds all declared pairs as products; standard errors
+    by the infinitesimal jackknife, clustered by bike; Benjamini-Hochberg over the pairs. A pair with fewer than 10
+    bleeds missed or met on either kind of work is too_few.
 
     Parameters
     ----------
-    prepared
-        The bleeds to learn from.
+    data
+        Bleeds to fit.
     design
-        That of the step costs; None where too few came back.
-    cox_model
-        Its model over the whole follow-up, at which the search starts; fitted here unless given.
+        Design matrix of the step estimates; None with too few comebacks.
+    return_model
+        Its model over the whole follow-up, which gives starting values; fitted here by default.
     """
     declared = [step for step in data.standard.steps if step.interacts_with is not None]
     counts = [_counts(data, step) for step in declared]
-    rows = [_row(step, one) for step, one in zip(declared, counts, strict=True)]
-    can = [
-        place
-        for place, step in enumerate(declared)
-        if design is not None and step.id in design.steps and counts[place].min() >= MIN_BLEEDS
+    rows = [_row(step, count) for step, count in zip(declared, counts, strict=True)]
+    estimable = [
+        index
+        for index, step in enumerate(declared)
+        if design is not None and step.id in design.steps and counts[index].min() >= MIN_BLEEDS
     ]
-    if design is not None and can:
-        for place, estimate in zip(can, _estimates(data, design, cox_model, [declared[i] for i in can]), strict=True):
-            rows[place] |= estimate
+    if design is not None and estimable:
+        for index, estimate in zip(
+            estimable, _estimates(data, design, return_model, [declared[i] for i in estimable]), strict=True
+        ):
+            rows[index] |= estimate
     return validate_table(Interactions, pl.DataFrame(rows, schema=empty(Interactions).schema).sort("step"))
 
 
@@ -58,7 +59,7 @@ def interaction_notes(table: DataFrame[Interactions]) -> tuple[str, ...]:
     differ = table.filter(pl.col("verdict") == "differs").iter_rows(named=True)
     return tuple(
         f"“{row['title']}” missed: {_ratio(row, 'there')} times the hazard where {row['field'].replace('_', ' ')} is "
-        f"{row['level']}, {_ratio(row, 'elsewhere')} times elsewhere (asked beforehand; q = {row['q_value']:.3f})."
+        f"{row['level']}, {_ratio(row, 'elsewhere')} times elsewhere (question set in advance; q = {row['q_value']:.3f})."
         for row in differ
     )
 
@@ -68,17 +69,17 @@ def _ratio(row: dict[str, float], place_text: str) -> str:
     return f"{value:.1f} ({lo:.1f} to {hi:.1f})"
 
 
-def _on_that_work(data: BleedData, step: Step) -> NDArray[np.bool_]:
+def _in_work(data: BleedData, step: Step) -> NDArray[np.bool_]:
     where = step.interacts_with
     assert where is not None
     return (data.bleeds.get_column(where.field) == where.level).fill_null(False).to_numpy()
 
 
 def _counts(data: BleedData, step: Step) -> NDArray[np.int64]:
-    """Bleeds missed and met there, missed and met elsewhere."""
-    missed, there = data.missed.get_column(step.id), _on_that_work(data, step)
+    """Bleeds missed there, met there, missed elsewhere, met elsewhere."""
+    missed, there = data.missed.get_column(step.id), _in_work(data, step)
     states = [missed.fill_null(False).to_numpy(), (~missed).fill_null(False).to_numpy()]
-    return np.array([(one & place).sum() for place in (there, ~there) for one in states])
+    return np.array([(state & work).sum() for work in (there, ~there) for state in states])
 
 
 def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
@@ -89,43 +90,43 @@ def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
 
 
 def _estimates(
-    data: BleedData, design: Design, cox_model: SurvivalModel | None, steps: list[Step]
+    data: BleedData, design: Design, return_model: SurvivalModel | None, steps: list[Step]
 ) -> list[dict[str, object]]:
-    """Ratios, p and verdict of each pair, from one model with all the products.
+    """Ratios, p and verdict of each pair, from one model with all products.
 
-    Nothing for a pair whose standard errors are zero or not finite, as where every bleed came back.
+    Empty where a standard error is zero or not finite, as where every bleed came back.
     """
     places = [design.steps.index(step.id) for step in steps]
     width = design.x.shape[1]
-    work = np.column_stack([_on_that_work(data, step) for step in steps])
-    missed_there = design.x[:, places] * work
+    in_work = np.column_stack([_in_work(data, step) for step in steps])
+    missed_there = design.x[:, places] * in_work
     x = np.hstack([design.x, missed_there - missed_there.mean(axis=0)])
     pairs, time_event = len(steps), time_and_event(data.bleeds)
-    base = fit_step_model(data, design) if cox_model is None else cox_model
+    base = fit_step_model(data, design) if return_model is None else return_model
     model = base.fit(
         x,
         *time_event,
-        blocks=[*design.blocks, Block(width, width + pairs, FREE)],
+        blocks=[*design.blocks, Block(width, width + pairs, EFFECT_RIDGE)],
         clusters=design.bike,
         start=np.append(base.coefficients, np.zeros(pairs)),
     )
     columns = [*places, *range(width, width + pairs)]
-    rows = model.influence(np.eye(width + pairs)[:, columns]) * model.df_correction
-    covariance, b = rows.T @ rows, model.coefficients[columns]
-    more, elsewhere = b[pairs:], b[:pairs]
+    influence = model.influence(np.eye(width + pairs)[:, columns]) * model.df_correction
+    covariance, effects = influence.T @ influence, model.coefficients[columns]
+    interaction, elsewhere = effects[pairs:], effects[:pairs]
     sd = np.sqrt(np.diag(covariance))
-    both = np.sqrt(sd[:pairs] ** 2 + sd[pairs:] ** 2 + 2 * np.diag(covariance[:pairs, pairs:]))
-    there = elsewhere + more
-    sound = np.flatnonzero((sd[pairs:] > 0) & np.isfinite(sd[pairs:]) & np.isfinite(both) & (sd[:pairs] > 0))
-    p = 2 * normal_tail(np.abs(more[sound]) / sd[pairs:][sound])
-    found: list[dict[str, object]] = [{} for _ in steps]
-    for i, p_value, q in zip(sound, p, benjamini_hochberg(p), strict=True):
-        found[i] = (
-            _limits("ratio_there", there[i], both[i])
+    sd_there = np.sqrt(sd[:pairs] ** 2 + sd[pairs:] ** 2 + 2 * np.diag(covariance[:pairs, pairs:]))
+    there = elsewhere + interaction
+    estimable = np.flatnonzero((sd[pairs:] > 0) & np.isfinite(sd[pairs:]) & np.isfinite(sd_there) & (sd[:pairs] > 0))
+    p = 2 * normal_tail(np.abs(interaction[estimable]) / sd[pairs:][estimable])
+    estimates: list[dict[str, object]] = [{} for _ in steps]
+    for i, p_value, q in zip(estimable, p, benjamini_hochberg(p), strict=True):
+        estimates[i] = (
+            _limits("ratio_there", there[i], sd_there[i])
             | _limits("ratio_elsewhere", elsewhere[i], sd[i])
             | {"p_value": float(p_value), "q_value": float(q), "verdict": "differs" if q <= LEVEL else "no_sign"}
         )
-    return found
+    return estimates
 
 
 def _limits(name: str, log: float, sd: float) -> dict[str, object]:

@@ -1,4 +1,4 @@
-"""What each missed step costs by returns alone: g-computation on the time-to-return model, with influence functions."""
+"""Comebacks prevented by meeting each step: g-computation on the time-to-return model, with influence functions."""
 
 from __future__ import annotations
 
@@ -14,61 +14,68 @@ from analysis.steps.design_matrix import Design
 from analysis.survival import CoxModel, SurvivalModel, kaplan_meier
 
 FloatArray = NDArray[np.float64]
+MIN_DEGREE, DEGREES_PER_UNIT, MAX_EXTRA_DEGREES = 10, 3, 100
+"""Degree of the Chebyshev interpolation of prevented comebacks as a function of the effect: `MIN_DEGREE`, and
+`DEGREES_PER_UNIT` more per unit of log hazard spanned. Relative error below 1e-6; summing exactly for 4,000 draws of 20
+steps would evaluate 4 billion exponentials at 200,000 bleeds, a quarter of which missed a step."""
 
 
 @dataclass(frozen=True)
 class MarginalEffects:
-    """Comebacks prevented per 100 bleeds, one a step of the design, with standard errors, and what they come from.
+    """Comebacks prevented per 100 bleeds by step (`prevented`) with standard errors (`sd`).
 
-    `exposure` is each bleed's baseline cumulative hazard up to the window or the brake's next bleed.
+    `baseline_hazard` is each bleed's baseline cumulative hazard up to the window or the brake's next bleed (n).
     """
 
     prevented: FloatArray
     sd: FloatArray
     model: SurvivalModel
-    exposure: FloatArray = field(repr=False)
+    baseline_hazard: FloatArray = field(repr=False)
     gradients: Gradients = field(repr=False)
     design: Design = field(repr=False)
     window_days: int
 
     @cached_property
     def covariance(self) -> FloatArray:
-        """That of every step's coefficient, then of what is prevented, then of the log of the risk mass of those who missed
-        a step, had they met it."""
+        """Joint covariance (3 × steps): log hazard ratios, comebacks prevented, and log summed hazard had the step been
+        met.
+
+        The last is the log of the cumulative hazard summed over the bleeds that missed the step, had they met it.
+        """
         steps, model = len(self.prevented), self.model
-        coefficients = np.eye(len(model.coefficients))[:, :steps]
-        gradients = Gradients.stacked(
-            Gradients(coefficients, np.zeros(steps)),
+        step_coefficients = np.eye(len(model.coefficients))[:, :steps]
+        gradients = Gradients.concat(
+            Gradients(step_coefficients, np.zeros(steps)),
             self.gradients,
-            Gradients(_met_mass_gradient(self.design, model, self.exposure), np.ones(steps)),
+            Gradients(_log_hazard_if_met_gradient(self.design, model, self.baseline_hazard), np.ones(steps)),
         )
-        rows = clustered_influence(model, gradients, self.window_days) * model.df_correction
-        return np.asarray(rows.T @ rows)
+        influence = clustered_influence(model, gradients, self.window_days) * model.df_correction
+        return np.asarray(influence.T @ influence)
 
 
 @dataclass(frozen=True)
 class Gradients:
-    """How k figures move with the coefficients (p × k) and with the log of the baseline's cumulative hazard (k)."""
+    """Gradients of k estimates in the coefficients (p × k) and in the log of the baseline cumulative hazard (k)."""
 
     coefficients: FloatArray
     baseline: FloatArray
 
     @staticmethod
-    def stacked(*parts: Gradients) -> Gradients:
+    def concat(*parts: Gradients) -> Gradients:
         return Gradients(
             np.hstack([part.coefficients for part in parts]), np.concatenate([part.baseline for part in parts])
         )
 
 
 def clustered_influence(model: SurvivalModel, gradients: Gradients, day: int) -> FloatArray:
-    """How much each bike moves figures of these gradients, the baseline's taken at a day: bikes × k (delta method)."""
-    rows = model.influence(gradients.coefficients)
-    rows += np.outer(model.baseline_influence(day), gradients.baseline)
-    return rows
+    """Influence of each bike on estimates with these gradients (bikes × k); the baseline hazard is taken at `day`."""
+    influence = model.influence(gradients.coefficients)
+    influence += np.outer(model.baseline_influence(day), gradients.baseline)
+    return influence
 
 
 def estimate_marginal_effects(data: BleedData, design: Design) -> MarginalEffects:
-    """`marginal_effects` of `fit_step_model`, over the whole follow-up."""
+    """Fit the step model over the whole follow-up and return its marginal effects."""
     return marginal_effects(data, design, fit_step_model(data, design))
 
 
@@ -83,71 +90,73 @@ def fit_step_model(
 
     Parameters
     ----------
-    prepared
-        The bleeds to learn from.
+    data
+        Bleeds to fit.
     design
-        Their design.
+        Their design matrix.
     horizon_days
-        Follow up no longer than this; unlimited unless given.
+        Administrative censoring, in days; none by default.
     start
-        Coefficients at which the search starts.
+        Starting values of the coefficients.
     survival
-        Which model.
+        Class of the model.
 
     Raises
     ------
     ValueError
-        Nobody came back within the horizon.
+        No bike came back within the horizon.
     """
     time, event = time_and_event(data.bleeds, horizon_days)
     return survival.fit(design.x, time, event, blocks=design.blocks, clusters=design.bike, start=start)
 
 
 def marginal_effects(data: BleedData, design: Design, model: SurvivalModel) -> MarginalEffects:
-    """What meeting each step would prevent, by a model of the design.
+    """Comebacks that meeting each step would prevent, per 100 bleeds.
 
-    Estimand: 100 × mean over the bleeds of risk less risk had the step been met, within the window and before the
-    brake's next bleed; recorded misses are set to met, not-recorded ones stay. Standard errors by the infinitesimal
-    jackknife, clustered by bike, delta method over coefficients and baseline.
+    Estimand: 100 × mean over bleeds of P(comeback) − P(comeback had the step been met), within the window and before
+    the brake's next bleed. Recorded misses are set to met; steps not recorded stay as they are. Standard errors:
+    infinitesimal jackknife, clustered by bike, delta method over coefficients and baseline hazard.
 
     Parameters
     ----------
-    prepared
-        The bleeds learned from.
+    data
+        Bleeds the model was fitted to.
     design
-        Their design.
+        Their design matrix.
     model
-        Its model, of a horizon that reaches the window.
+        The fitted model, with a horizon of at least the window.
     """
-    exposure = expected_exposure(data, model)
-    prevented, gradients = _prevented(design, model, exposure)
-    rows = clustered_influence(model, gradients, data.window_days)
-    sd = np.sqrt((rows**2).sum(axis=0)) * model.df_correction
-    return MarginalEffects(prevented, sd, model, exposure, gradients, design, data.window_days)
+    baseline_hazard = expected_baseline_hazard(data, model)
+    prevented, gradients = _prevented(design, model, baseline_hazard)
+    influence = clustered_influence(model, gradients, data.window_days)
+    sd = np.sqrt((influence**2).sum(axis=0)) * model.df_correction
+    return MarginalEffects(prevented, sd, model, baseline_hazard, gradients, design, data.window_days)
 
 
-def expected_exposure(data: BleedData, model: SurvivalModel) -> FloatArray:
-    """Baseline cumulative hazard up to the window or the brake's next bleed, whichever is first, one a bleed.
+def expected_baseline_hazard(data: BleedData, model: SurvivalModel) -> FloatArray:
+    """Baseline cumulative hazard up to the window or the brake's next bleed, whichever comes first (n).
 
-    Where a young bleed's next one cannot have come yet, its expected value over the gaps of the others
-    (Kaplan-Meier of the gaps, given that the gap is longer than the bleed is old).
+    Where the next bleed of a recent bleed is not observable yet: its expectation over the gaps between bleeds of the
+    same brake (Kaplan-Meier), given a gap longer than the bleed's age.
     """
     window = data.window_days
     gap = data.bleeds.get_column("next_bleed_days").cast(pl.Float64).fill_null(np.inf).to_numpy()
     age = data.bleeds.get_column("age_days").to_numpy()
-    exposure = model.cumulative_hazard(np.minimum(gap, window).astype(np.int64))
-    young = (age < window) & ~np.isfinite(gap)
-    if young.any():
-        seen = np.minimum(np.minimum(gap, age), window).astype(np.int64)
-        came = np.isfinite(gap) & (gap <= age) & (seen < window)
-        exposure[young] = _mean_residual_exposure(model, kaplan_meier(seen, came, window), window)[age[young]]
-    return exposure
+    hazard = model.cumulative_hazard(np.minimum(gap, window).astype(np.int64))
+    recent = (age < window) & ~np.isfinite(gap)
+    if recent.any():
+        observed_days = np.minimum(np.minimum(gap, age), window).astype(np.int64)
+        rebled = np.isfinite(gap) & (gap <= age) & (observed_days < window)
+        hazard[recent] = _expected_remaining_hazard(model, kaplan_meier(observed_days, rebled, window), window)[
+            age[recent]
+        ]
+    return hazard
 
 
 def time_and_event(
     bleeds: pl.DataFrame, horizon_days: int | None = None
 ) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Days at risk and whether they ended in a return, followed no longer than the horizon."""
+    """Days at risk, and whether they ended in a return, censored at the horizon."""
     days = bleeds.get_column("days_at_risk").to_numpy()
     returned = (bleeds.get_column("end") == "return").to_numpy()
     if horizon_days is None:
@@ -155,33 +164,141 @@ def time_and_event(
     return np.minimum(days, horizon_days), returned & (days <= horizon_days)
 
 
-def _prevented(design: Design, model: SurvivalModel, exposure: FloatArray) -> tuple[FloatArray, Gradients]:
-    """Prevented per 100 by step, and its gradients."""
-    steps, missed = design.size, design.missed
-    mass = (exposure * np.exp(model.linear_predictor(design.x)))[:, None]
-    mass_if_met = mass * np.exp(-model.coefficients[:steps])
-    slope_if_met = missed * mass_if_met * np.exp(-mass_if_met)
-    slope = missed * mass * np.exp(-mass) - slope_if_met
-    prevented = (missed * (np.exp(-mass_if_met) - np.exp(-mass))).sum(axis=0)
+def _prevented(design: Design, model: SurvivalModel, baseline_hazard: FloatArray) -> tuple[FloatArray, Gradients]:
+    """Comebacks prevented per 100 bleeds by step, and their gradients."""
+    steps, missed = design.step_count, design.missed
+    hazard = (baseline_hazard * np.exp(model.linear_predictor(design.x)))[:, None]
+    hazard_if_met = hazard * np.exp(-model.coefficients[:steps])
+    slope_if_met = missed * hazard_if_met * np.exp(-hazard_if_met)
+    slope = missed * hazard * np.exp(-hazard) - slope_if_met
+    prevented = (missed * (np.exp(-hazard_if_met) - np.exp(-hazard))).sum(axis=0)
     gradient = design.x.T @ slope
     gradient[np.arange(steps), np.arange(steps)] += slope_if_met.sum(axis=0)
-    per_100 = 100 / len(exposure)
+    per_100 = 100 / len(baseline_hazard)
     return per_100 * prevented, Gradients(per_100 * gradient, per_100 * slope.sum(axis=0))
 
 
-def _met_mass_gradient(design: Design, model: SurvivalModel, exposure: FloatArray) -> FloatArray:
-    """How the log of the risk mass of those who missed a step, had they met it, moves with the coefficients: p × steps."""
-    mass = design.missed * (exposure * np.exp(model.linear_predictor(design.x)))[:, None]
-    gradient, masses = design.x.T @ mass, mass.sum(axis=0)
-    gradient[np.arange(design.size), np.arange(design.size)] -= masses
-    return gradient / np.maximum(masses, 1e-300)
+def _log_hazard_if_met_gradient(design: Design, model: SurvivalModel, baseline_hazard: FloatArray) -> FloatArray:
+    """Gradient in the coefficients (p × steps) of the log summed hazard, had they met it, of the bleeds that missed
+    a step.
+    """
+    hazard = design.missed * (baseline_hazard * np.exp(model.linear_predictor(design.x)))[:, None]
+    gradient, totals = design.x.T @ hazard, hazard.sum(axis=0)
+    gradient[np.arange(design.step_count), np.arange(design.step_count)] -= totals
+    return gradient / np.maximum(totals, 1e-300)
 
 
-def _mean_residual_exposure(model: SurvivalModel, without_next_bleed: FloatArray, window: int) -> FloatArray:
-    """For each age below the window: the mean exposure given that no next bleed came by that age."""
-    survival = without_next_bleed
+def _expected_remaining_hazard(model: SurvivalModel, gap_survival: FloatArray, window: int) -> FloatArray:
+    """For each age below the window: expected baseline hazard given no next bleed by that age."""
+
     grid = model.cumulative_hazard(np.arange(window + 1))
-    share = -np.diff(survival, prepend=1.0)
-    tail = np.cumsum((share * grid)[::-1])[::-1]
-    later = np.concatenate([tail[1:], [0.0]]) + survival[-1] * grid[window]
-    return np.where(survival > 0, later / np.maximum(survival, 1e-12), grid[window])
+    gap_probability = -np.diff(gap_survival, prepend=1.0)
+    tail = np.cumsum((gap_probability * grid)[::-1])[::-1]
+    later = np.concatenate([tail[1:], [0.0]]) + gap_survival[-1] * grid[window]
+    return np.where(gap_survival > 0, later / np.maximum(gap_survival, 1e-12), grid[window])
+
+
+@dataclass(frozen=True)
+class NuisanceFit:
+    """The model refitted with the early effects held at `reference_effects`.
+
+    `cumulative_hazard` is each bleed's, up to the window or next bleed (n). The error in the log of a step's summed
+    hazard, had it been met, is `error_slopes` (effects × steps) times the error of the effects, plus a residual with
+    `residual_covariance`.
+    """
+
+    cumulative_hazard: FloatArray = field(repr=False)
+    reference_effects: FloatArray
+    error_slopes: FloatArray = field(repr=False)
+    residual_covariance: FloatArray = field(repr=False)
+
+
+def refit_nuisance(
+    data: BleedData,
+    design: Design,
+    reference_effects: FloatArray,
+    effect_influence: FloatArray,
+    return_model: SurvivalModel,
+) -> NuisanceFit:
+    """Refit everything except the early effects, which stay at their posterior means.
+
+    Parameters
+    ----------
+    data, design
+        Bleeds to fit and their design matrix.
+    reference_effects
+        Early effects: steps, then the not-recorded columns.
+    effect_influence
+        Influence of each bike on the estimated early effects (bikes × effects).
+    return_model
+        Fitted model of the design, which gives starting values.
+    """
+    effect_columns = [*range(design.step_count), *design.unrecorded_columns]
+    nuisance_columns = np.delete(np.arange(design.x.shape[1]), effect_columns)
+    window, offset, z = data.window_days, design.x[:, effect_columns] @ reference_effects, design.x[:, nuisance_columns]
+    time, event = time_and_event(data.bleeds, window)
+    model = return_model.fit(
+        z,
+        time,
+        event,
+        blocks=design.select_blocks(nuisance_columns.tolist()),
+        clusters=design.bike,
+        start=return_model.coefficients[nuisance_columns],
+        offset=offset,
+    )
+    hazard = expected_baseline_hazard(data, model) * np.exp(model.linear_predictor(z) + offset)
+    gradients = Gradients(_log_hazard_gradient(design, z, hazard), np.ones(design.step_count))
+    influence = clustered_influence(model, gradients, window)
+    effect_covariance = effect_influence.T @ effect_influence
+    error_slopes = np.linalg.solve(
+        effect_covariance + 1e-9 * np.trace(effect_covariance) * np.eye(len(effect_covariance)),
+        effect_influence.T @ influence,
+    )
+    residual = influence - effect_influence @ error_slopes
+    return NuisanceFit(hazard, reference_effects, error_slopes, residual.T @ residual)
+
+
+def _log_hazard_gradient(design: Design, z: FloatArray, hazard: FloatArray) -> FloatArray:
+    """Gradient in the nuisance coefficients (p × steps) of the log of each step's summed hazard."""
+    step_hazard = design.missed * hazard[:, None]
+    return z.T @ step_hazard / np.maximum(step_hazard.sum(axis=0), 1e-300)
+
+
+def log_hazard_error_draws(refit: NuisanceFit, draws: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Draws of the error in the log of each step's summed hazard, had it been met (draws × steps)."""
+    noise = (
+        rng.standard_normal((len(draws), len(refit.residual_covariance))) @ _matrix_root(refit.residual_covariance).T
+    )
+    return np.asarray(np.clip((draws - refit.reference_effects) @ refit.error_slopes + noise, -3, 3))
+
+
+def prevented_draws(design: Design, refit: NuisanceFit, draws: FloatArray, log_hazard_errors: FloatArray) -> FloatArray:
+    """Comebacks prevented per 100 bleeds (draws × steps)."""
+    step_count = design.step_count
+    prevented = np.empty((len(draws), step_count))
+    for j in range(step_count):
+        hazard_if_met = refit.cumulative_hazard[design.missed[:, j] > 0] * np.exp(-refit.reference_effects[j])
+        prevented[:, j] = _prevented_by_effect(hazard_if_met, draws[:, j], len(refit.cumulative_hazard)) * np.exp(
+            log_hazard_errors[:, j]
+        )
+    return prevented
+
+
+def _prevented_by_effect(hazard_if_met: FloatArray, effects: FloatArray, bleeds: int) -> FloatArray:
+    """100/n Σ [exp(−h) − exp(−h eᵇ)] over the bleeds that missed the step, interpolated in the effect b.
+
+    h is `hazard_if_met`, each bleed's cumulative hazard had it met the step.
+    """
+    low, high = float(effects.min()) - 1e-9, float(effects.max()) + 1e-9
+    survivors = np.exp(-hazard_if_met).sum()
+
+    def prevented(effect: FloatArray) -> FloatArray:
+        return 100 / bleeds * np.array([survivors - np.exp(-hazard_if_met * np.exp(b)).sum() for b in effect])
+
+    degree = MIN_DEGREE + min(int(DEGREES_PER_UNIT * (high - low)), MAX_EXTRA_DEGREES)
+    return np.asarray(np.polynomial.Chebyshev.interpolate(prevented, degree, (low, high))(effects))
+
+
+def _matrix_root(covariance: FloatArray) -> FloatArray:
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    return vectors * np.sqrt(np.maximum(values, 0.0))

@@ -1,4 +1,4 @@
-"""What may be said of each step: false discovery held, the returns' own word asked, ranks with their intervals."""
+"""Verdict and rank of each step, with false discovery control."""
 
 from __future__ import annotations
 
@@ -11,15 +11,15 @@ from numpy.typing import NDArray
 from analysis.stats import benjamini_hochberg
 
 FloatArray = NDArray[np.float64]
-OWN_Z = 1.0
-"""A step is called only if the returns alone lean the same way by one standard error."""
-FIRST_STEPS, TOP_COUNTS, LIKELY = 3, (4, 5, 6), 8
-"""Steps a shop begins with, how many of the costliest are near the top, and the likeliest that the first are chosen from."""
+MIN_SURVIVAL_Z = 1.0
+"""A step is called only if the estimate from returns alone is also positive by this many standard errors."""
+FIRST_STEPS, TOP_COUNTS, CANDIDATES = 3, (4, 5, 6), 8
+"""Steps to start with; sizes of the top group; and the steps most often in it, of which the first are chosen."""
 
 
 @dataclass(frozen=True)
 class StepEstimates:
-    """One value a step: estimate with limits, one-sided p and q, rank with limits, verdict."""
+    """One entry per step: comebacks prevented per 100 with limits, one-sided p and q, rank with limits, verdict."""
 
     estimate: FloatArray
     lo: FloatArray
@@ -33,16 +33,19 @@ class StepEstimates:
 
 
 def classify(
-    prevented: FloatArray, effects: FloatArray, survival_z: FloatArray, enough: NDArray[np.bool_]
+    prevented: FloatArray, effects: FloatArray, survival_z: FloatArray, estimable: NDArray[np.bool_]
 ) -> StepEstimates:
-    """Verdicts from joint draws. The estimate is their median: what a step spares is skewed, and more so where little is known.
+    """Estimates, verdicts and ranks from joint draws; the estimate is the median, since the draws are skewed.
+
+    A step costs comebacks where its 95% interval is above 0 and its q at most 0.05 (Benjamini-Hochberg), is suspected
+    where only the interval is above 0.
 
     Parameters
     ----------
     prevented, effects
-        Draws of comebacks spared per 100 and of the log-hazard effects, one row a draw.
+        Draws of comebacks prevented per 100 bleeds and of log hazard ratios (draws × steps).
     survival_z
-        Layer 1's estimate over its standard error.
+        Estimate from returns alone over its standard error.
     enough
         Steps with at least 10 missed and 10 met bleeds.
     """
@@ -50,37 +53,40 @@ def classify(
     lo, hi = np.quantile(prevented, [0.025, 0.975], axis=0)
     p = (1 + (effects <= 0).sum(axis=0)) / (1 + len(effects))
     q = np.full_like(p, np.nan)
-    q[enough] = benjamini_hochberg(p[enough])
-    q = np.where(survival_z > OWN_Z, q, np.maximum(q, 0.5))
-    order = np.argsort(np.argsort(-prevented[:, enough], axis=1), axis=1) + 1
+    q[estimable] = benjamini_hochberg(p[estimable])
+    q = np.where(survival_z > MIN_SURVIVAL_Z, q, np.maximum(q, 0.5))
+    order = np.argsort(np.argsort(-prevented[:, estimable], axis=1), axis=1) + 1
     ranks = np.zeros((3, len(estimate)), dtype=np.int64)
-    ranks[0, enough] = _ranks(estimate[enough], order)
-    if enough.any():
+    ranks[0, estimable] = _ranks(estimate[estimable], order)
+    if estimable.any():
         low, high = np.quantile(order, [0.025, 0.975], axis=0, method="nearest")
-        ranks[1:, enough] = np.minimum(low, ranks[0, enough]), np.maximum(high, ranks[0, enough])
-    verdict = [_verdict(*one) for one in zip(enough, q, lo, strict=True)]
+        ranks[1:, estimable] = np.minimum(low, ranks[0, estimable]), np.maximum(high, ranks[0, estimable])
+    verdict = [_verdict(*step) for step in zip(estimable, q, lo, strict=True)]
     return StepEstimates(estimate, lo, hi, p, q, ranks[0], ranks[1], ranks[2], verdict)
 
 
 def _ranks(estimate: FloatArray, order: NDArray[np.int64]) -> NDArray[np.int64]:
-    """From 1: the three that are most surely all near the top, then the others, both by their estimates.
+    """Ranks from 1: the three steps most probably all near the top, then the others, each by their estimates.
 
-    Of steps that lie close the highest estimates make a worse three to begin with: they also hold what is merely
-    uncertain. Near the top is among the costliest four, five and six. Source of ranks that lose least where the best are
-    to be found: R. Lin, T. A. Louis, S. M. Paddock & G. Ridgeway 2006, Bayesian Anal. 1:915-946.
+    The three highest estimates are a worse start where steps are close: they favour uncertain steps. Near the top is
+    the mean of top four, five and six. Ranks for finding the best: R. Lin, T. A. Louis, S. M. Paddock & G. Ridgeway
+    2006, Bayesian Anal. 1:915-946.
     """
     in_top = [order <= top for top in TOP_COUNTS]
-    likely = np.lexsort((-estimate, -sum(one.mean(axis=0) for one in in_top)))[:LIKELY].tolist()
-    threes = combinations(likely, min(FIRST_STEPS, len(likely)))
-    first = max(threes, key=lambda three: sum(int(one[:, three].all(axis=1).sum()) for one in in_top), default=())
-    later = ~np.isin(np.arange(len(estimate)), first)
-    return np.argsort(np.lexsort((-estimate, later))) + 1
+    candidates = np.lexsort((-estimate, -sum(is_top.mean(axis=0) for is_top in in_top)))[:CANDIDATES].tolist()
+    triples = combinations(candidates, min(FIRST_STEPS, len(candidates)))
+    first = max(
+        triples, key=lambda triple: sum(int(is_top[:, triple].all(axis=1).sum()) for is_top in in_top), default=()
+    )
+    not_first = ~np.isin(np.arange(len(estimate)), first)
+    return np.argsort(np.lexsort((-estimate, not_first))) + 1
 
 
 def e_value(ratio: float) -> float:
-    """How strong an unseen cause, tied to both miss and comeback, would have to be to explain the ratio away.
+    """E-value: how strongly an unmeasured confounder would have to be associated with both miss and comeback to explain
+    the ratio.
 
-    Source: T. J. VanderWeele & P. Ding 2017, Ann. Intern. Med. 167:268-274. A ratio below 1 is turned over first.
+    Source: T. J. VanderWeele & P. Ding 2017, Ann. Intern. Med. 167:268-274. A ratio below 1 is inverted first.
 
     Parameters
     ----------
@@ -88,7 +94,7 @@ def e_value(ratio: float) -> float:
         Risk ratio, above 0.
     """
     if not ratio > 0:
-        raise ValueError(f"ratio must be above 0, got {ratio}: it is a ratio of risks")
+        raise ValueError(f"ratio is {ratio}: expected a risk ratio above 0")
     over = max(ratio, 1 / ratio)
     return over + float(np.sqrt(over * (over - 1)))
 

@@ -1,4 +1,4 @@
-"""Which step costs comebacks: three estimates of each step, as one table."""
+"""The table of steps: what was recorded, and three estimates of the comebacks that meeting each step would prevent."""
 
 from __future__ import annotations
 
@@ -12,95 +12,104 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import BleedData
 from analysis.stats import Z95
 from analysis.steps.aipw import AipwEstimate, aipw_check
-from analysis.steps.combined_estimate import CombinedEstimate, combined_estimate
-from analysis.steps.crude_steps import crude_steps
-from analysis.steps.design_matrix import Design, design_of
+from analysis.steps.design_matrix import Design, build_design
 from analysis.steps.marginal_effects import MarginalEffects, fit_step_model, marginal_effects
-from analysis.steps.proportional_hazards import proportional_hazards_test, test_note
+from analysis.steps.posterior import CombinedEstimate, combined_estimate
 from analysis.steps.ranking import StepEstimates, classify, e_value
-from analysis.steps.time_varying import fit_time_varying
+from analysis.steps.time_varying import fit_time_varying, proportional_hazards_test, proportionality_note
 from analysis.survival import CoxModel, SurvivalModel
 from schemas import empty, validate_table
 from schemas.outputs import Steps
 
 FloatArray = NDArray[np.float64]
 MIN_BLEEDS, ADJUSTED_BLEEDS = 10, 3
-"""Missed and met, each: to estimate a step, and to adjust for it."""
+"""Fewest bleeds that missed a step, and that met it: to estimate the step, and to adjust other steps for it."""
 DISAGREES_Z = 3.0
-"""The check disagrees when it is further off than chance would put one of about twenty steps."""
+"""The AIPW check disagrees above this z: about what chance allows the largest of twenty steps."""
+CRUDE_SCHEMA = {
+    "step": pl.String,
+    "title": pl.String,
+    "recorded": pl.Int64,
+    "missed": pl.Int64,
+    "share_missed": pl.Float64,
+    "crude_difference": pl.Float64,
+}
 
 
 @dataclass(frozen=True)
 class StepCosts:
-    """The table, and what it comes from (None with too few comebacks): design, headline, the model by return over the whole
-    follow-up.
+    """The table of steps, and the fits behind it (None with too few comebacks).
 
-    `notes` says which estimate is the headline and whether effects last.
+    `return_model` is the return model over the whole follow-up; `notes` say which estimate ranks the steps and whether
+    effects last.
     """
 
     table: DataFrame[Steps]
     design: Design | None = field(repr=False)
     estimate: CombinedEstimate | None = field(repr=False)
-    cox_model: SurvivalModel | None = field(repr=False, default=None)
+    return_model: SurvivalModel | None = field(repr=False, default=None)
     notes: tuple[str, ...] = ()
 
 
 def step_costs(
     data: BleedData,
     rng: np.random.Generator,
-    learned: BleedData | None = None,
+    fit_sample: BleedData | None = None,
     survival: type[SurvivalModel] = CoxModel,
 ) -> StepCosts:
-    """What each missed step costs, per 100 bleeds.
+    """Estimate what each missed step costs, in comebacks per 100 bleeds.
 
     Estimand: P(comeback) − P(comeback had the step been met in every bleed), within the window and before the brake's
-    next bleed, averaged over the bleeds learned from; recorded misses set to met, not-recorded ones left as they are;
-    adjusted for context, technician, workload that day and the other steps, never for signs.
+    next bleed, averaged over the fitted bleeds. Recorded misses are set to met; steps not recorded stay as they are.
+    Adjusted for context, technician, workload that day and the other steps; not for stand readings, which lie on the
+    causal path.
 
-    Estimates: by return (g-computation on the time-to-return model), with the stand readings (the headline where they
-    predict returns), and a cross-fitted doubly robust check on mature bleeds. With fewer than 40 comebacks, or fewer
-    than 10 missed or 10 met bleeds of a step, nothing is estimated and the verdict is small_sample.
+    Estimates: g-computation on the time-to-return model (from returns alone), the same with stand readings where these
+    predict returns (it ranks the steps), and a cross-fitted AIPW check on bleeds followed for the full window. With
+    fewer than 40 comebacks, or a step missed or met in fewer than 10 bleeds, nothing is estimated and the verdict is
+    too_few.
 
     Parameters
     ----------
-    prepared
-        All accepted bleeds, of which the counts are.
+    data
+        All accepted bleeds; the counts are of these.
     rng
-        For draws and folds.
-    learned
-        Those that models learn from (`prepared.fit_data`); all unless given.
+        Random generator.
+    fit_sample
+        Bleeds to fit (`dataset.fit_data`); all by default.
     survival
-        The time-to-return model.
+        Class of the time-to-return model.
     """
-    raw, sample = crude_steps(data), data if learned is None else learned
-    counted = raw if sample is data else crude_steps(sample)
-    enough, some = _enough(counted), _enough(counted, ADJUSTED_BLEEDS)
-    if sample.small_sample or not (enough & some).any():
-        return StepCosts(_table(raw), None, None)
-    design = design_of(sample, tuple(raw.filter(some).get_column("step")))
-    whole = model = fit_step_model(sample, design, survival=survival)
-    windows = fit_time_varying(sample, design, whole)
-    effects = proportional_hazards_test(windows, whole.coefficients[: design.size])
-    if effects is not None and effects.fails:
-        model = fit_step_model(sample, design, sample.window_days, whole.coefficients, survival)
-    returns = marginal_effects(sample, design, model)
-    layer = combined_estimate(sample, design, returns, whole, windows, rng)
+    sample = data if fit_sample is None else fit_sample
+    crude, crude_sample = crude_steps(data), crude_steps(sample)
+    has_enough, in_design = _has_enough(crude_sample), _has_enough(crude_sample, ADJUSTED_BLEEDS)
+    if sample.small_sample or not has_enough.any():
+        return StepCosts(_table(crude), None, None)
+    design = build_design(sample, tuple(crude.filter(in_design).get_column("step")))
+    whole_model = model = fit_step_model(sample, design, survival=survival)
+    time_varying = fit_time_varying(sample, design, whole_model)
+    proportional = proportional_hazards_test(time_varying, whole_model.coefficients[: design.step_count])
+    if proportional is not None and proportional.fails:
+        model = fit_step_model(sample, design, sample.window_days, whole_model.coefficients, survival)
+    marginal = marginal_effects(sample, design, model)
+    estimate = combined_estimate(sample, design, marginal, whole_model, time_varying, rng)
     check = aipw_check(sample, design, rng)
-    can = enough.filter(some).to_numpy()
-    verdicts = classify(layer.prevented, layer.effects, returns.prevented / np.maximum(returns.sd, 1e-12), can)
-    columns = _columns(design, returns, layer, check, verdicts, can)
-    notes = (f"Steps are ranked {layer.name}: {layer.reason}.", test_note(effects, data.window_days))
-    table = _table(raw.join(columns, on="step", how="left", maintain_order="left"))
-    return StepCosts(table, design, layer, whole, notes)
+    estimable = has_enough.filter(in_design).to_numpy()
+    survival_z = marginal.prevented / np.maximum(marginal.sd, 1e-12)
+    verdicts = classify(estimate.prevented, estimate.effects, survival_z, estimable)
+    columns = _estimate_columns(design, marginal, estimate, check, verdicts, estimable)
+    notes = (estimate.note, proportionality_note(proportional, data.window_days))
+    table = _table(crude.join(columns, on="step", how="left", maintain_order="left"))
+    return StepCosts(table, design, estimate, whole_model, notes)
 
 
-def _enough(crude: pl.DataFrame, least: int = MIN_BLEEDS) -> pl.Series:
-    """Steps missed in enough bleeds and met in enough."""
-    met = crude.get_column("recorded") - crude.get_column("missed")
-    return (crude.get_column("missed") >= least) & (met >= least)
+def _has_enough(crude: pl.DataFrame, least: int = MIN_BLEEDS) -> pl.Series:
+    """Whether each step was missed in at least `least` bleeds, and met in as many."""
+    times_met = crude.get_column("recorded") - crude.get_column("missed")
+    return (crude.get_column("missed") >= least) & (times_met >= least)
 
 
-def _columns(
+def _estimate_columns(
     design: Design,
     marginal: MarginalEffects,
     estimate: CombinedEstimate,
@@ -109,7 +118,7 @@ def _columns(
     estimable: NDArray[np.bool_],
 ) -> pl.DataFrame:
     sd = estimate.prevented.std(axis=0)
-    apart = np.abs(verdicts.estimate - check.prevented) > DISAGREES_Z * np.hypot(sd, check.sd)
+    disagrees = np.abs(verdicts.estimate - check.prevented) > DISAGREES_Z * np.hypot(sd, check.sd)
     table = pl.DataFrame(
         {
             "step": design.steps,
@@ -128,22 +137,22 @@ def _columns(
             "aipw_lo": check.prevented - Z95 * check.sd,
             "aipw_hi": check.prevented + Z95 * check.sd,
             "e_value": _e_values(design, estimate, verdicts.estimate),
-            "aipw_disagrees": apart & ~check.no_overlap,
+            "aipw_disagrees": disagrees & ~check.no_overlap,
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
-    known = pl.Series(estimable)
-    other_columns = pl.all().exclude("step")
-    table = table.with_columns(pl.when(known).then(other_columns))
+    table = table.with_columns(pl.when(pl.Series(estimable)).then(pl.all().exclude("step")))
     return table.with_columns(verdict=pl.Series(verdicts.verdict))
 
 
 def _e_values(design: Design, estimate: CombinedEstimate, prevented: FloatArray) -> FloatArray:
-    """From the risk ratio among the missed: with the miss over had it been met."""
-    risk = 1 - np.exp(-estimate.mass)
-    number = np.maximum(design.missed.sum(axis=0), 1)
-    with_miss = risk @ design.missed / number
-    without = np.maximum(with_miss - prevented / 100 * len(risk) / number, 1e-9)
-    return np.array([e_value(float(r)) for r in np.maximum(with_miss, 1e-9) / without])
+    """E-value of each step, from the risk ratio among the bleeds that missed it: as it was, over had the step been
+    met.
+    """
+    risk = 1 - np.exp(-estimate.cumulative_hazard)
+    times_missed = np.maximum(design.missed.sum(axis=0), 1)
+    risk_missed = risk @ design.missed / times_missed
+    risk_met = np.maximum(risk_missed - prevented / 100 * len(risk) / times_missed, 1e-9)
+    return np.array([e_value(float(r)) for r in np.maximum(risk_missed, 1e-9) / risk_met])
 
 
 def _table(crude: pl.DataFrame) -> DataFrame[Steps]:
@@ -151,3 +160,41 @@ def _table(crude: pl.DataFrame) -> DataFrame[Steps]:
     absent = [pl.lit(None, dtype=kind).alias(name) for name, kind in schema.items() if name not in crude.columns]
     table = crude.with_columns(absent).with_columns(pl.col("verdict").fill_null("too_few"))
     return validate_table(Steps, table.select(schema.names()).sort("step"))
+
+
+def crude_steps(data: BleedData) -> pl.DataFrame:
+    """Count misses and take the crude difference by step, in the standard's order.
+
+    Columns
+    -------
+    step, title
+        As in the standard.
+    recorded, missed, share_missed
+        Bleeds; missed / recorded, empty where nothing was recorded.
+    crude_difference
+        (rate missed − rate met) × share missed × 100, among the bleeds followed for the full window that recorded the
+        step; empty where none missed it or none met it.
+    """
+    mature = data.bleeds.get_column("mature")
+    came_back = data.bleeds.get_column("came_back").filter(mature)
+    rows = []
+    for step in data.standard.steps:
+        missed = data.missed.get_column(step.id)
+        recorded, misses = missed.count(), int(missed.sum())
+        share = misses / recorded if recorded else None
+        rows.append((step.id, step.title, recorded, misses, share, _crude_difference(missed.filter(mature), came_back)))
+    return pl.DataFrame(rows, schema=CRUDE_SCHEMA, orient="row")
+
+
+def _crude_difference(missed: pl.Series, back: pl.Series) -> float | None:
+    """Comebacks per 100 bleeds above those at the rate of the bleeds that met the step."""
+    recorded = missed.is_not_null()
+    misses, returned = (
+        missed.filter(recorded).cast(pl.Float64).to_numpy(),
+        back.filter(recorded).cast(pl.Float64).to_numpy(),
+    )
+    miss_count, met_count = misses.sum(), len(misses) - misses.sum()
+    if not miss_count or not met_count:
+        return None
+    difference = returned @ misses / miss_count - returned @ (1 - misses) / met_count
+    return float(difference * miss_count / len(misses) * 100)

@@ -14,15 +14,15 @@ FIGURES: list[tuple[str, float, float | None, float | None, float | None, str | 
     ("auc", 0.72, 0.66, 0.78, 0.5, "constant"),
     ("auc", 0.72, 0.66, 0.78, 0.64, "lever travel"),
     ("auc", 0.72, 0.66, 0.78, 0.61, "missed steps"),
-    ("bleeds_foretold", 690.0, None, None, 41.0, "comebacks among them"),
-    ("calibration_slope", 0.71, 0.52, 0.9, 1.0, "right"),
+    ("bleeds_predicted", 690.0, None, None, 41.0, "comebacks among them"),
+    ("calibration_slope", 0.71, 0.52, 0.9, 1.0, "ideal"),
     ("log_loss", 0.21, 0.19, 0.23, 0.24, "constant"),
     ("log_loss", 0.21, 0.19, 0.23, 0.20, "default trees"),
-    ("observed_over_expected", 1.04, 0.81, 1.33, 1.0, "right"),
-    *((f"observed_in_tenth_{n:02d}", 0.02 * n, 0.01 * n, 0.03 * n, 0.018 * n, "risk told") for n in range(1, 11)),
-    ("quarter_2025-Q3", 0.9, 0.5, 1.5, 1.0, "right"),
-    ("quarter_2025-Q4", 1.9, 1.2, 2.9, 1.0, "right"),
-    ("spread_technicians", 0.2, 0.0, 0.4, 0.0, "right"),
+    ("observed_over_expected", 1.04, 0.81, 1.33, 1.0, "ideal"),
+    *((f"observed_in_tenth_{n:02d}", 0.02 * n, 0.01 * n, 0.03 * n, 0.018 * n, "predicted risk") for n in range(1, 11)),
+    ("quarter_2025-Q3", 0.9, 0.5, 1.5, 1.0, "ideal"),
+    ("quarter_2025-Q4", 1.9, 1.2, 2.9, 1.0, "ideal"),
+    ("spread_technicians", 0.2, 0.0, 0.4, 0.0, "ideal"),
 ]
 
 

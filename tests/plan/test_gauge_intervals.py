@@ -1,4 +1,4 @@
-"""The limits of a gauge study against known truth, and what is refused."""
+"""Limits of a gauge study against the simulated truth, and studies refused."""
 
 import numpy as np
 import polars as pl
@@ -19,13 +19,13 @@ def simulated(rng, items=10, technicians=4, repeats=3):
     return pl.DataFrame(rows)
 
 
-def test_ninety_five_percent_limits_of_repeatability_hold_the_truth():
+def test_95_percent_limits_of_repeatability_cover_the_truth():
     rng = np.random.default_rng(11)
-    held = 0
+    covered = 0
     for _ in range(200):
         row = gauge_study(simulated(rng), rng).table.row(0, named=True)
-        held += row["lo"] <= 0.4 <= row["hi"]
-    assert 180 <= held <= 199  # 95% of 200 within a 99.9% binomial interval
+        covered += row["lo"] <= 0.4 <= row["hi"]
+    assert 180 <= covered <= 199  # 95% of 200 within a 99.9% binomial interval
 
 
 def test_one_technician_alone_is_refused():
@@ -34,7 +34,7 @@ def test_one_technician_alone_is_refused():
         gauge_study(readings, np.random.default_rng(1))
 
 
-def test_a_noisy_reading_is_not_to_be_leaned_on():
+def test_a_noisy_reading_is_not_to_be_relied_on():
     rng = np.random.default_rng(3)
     readings = simulated(rng).with_columns(pl.col("reading") + pl.Series(rng.normal(0, 5, 120)))
-    assert "Do not lean" in gauge_study(readings, rng).verdict
+    assert "Do not rely" in gauge_study(readings, rng).verdict

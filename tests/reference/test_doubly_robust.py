@@ -1,6 +1,6 @@
-"""The doubly robust check against closed forms and another library's numbers.
+"""AIPW against closed forms and published results.
 
-Sources: the 200-row table of zEpid's own tests (P. Zivich, zEpid, tests/test_gformula.py), answers by hand; M. D.
+Sources: the 200-row table of zEpid's own tests (P. Zivich, zEpid, tests/test_gformula.py), answers calculated by hand; M. D.
 Cattaneo 2010, J. Econometrics 155:138-154, birth weights as shipped with statsmodels, with Stata's `teffects aipw` in
 statsmodels' own tests; twenty gods of M. A. Hernán & J. M. Robins, What If, tables 1.1 and 2.2 (cells from memory, the
 book's answer is that exposure does nothing).
@@ -31,7 +31,7 @@ def by_cell(level, y, inside):
     return np.select([level == value for value in (0, 1)], [y[inside & (level == value)].mean() for value in (0, 1)])
 
 
-def spared(cells, *, risk_is_right=True, chance_is_right=True):
+def prevented(cells, *, risk_is_right=True, chance_is_right=True):
     level, a, y = expanded(cells)
     risk = by_cell(level, y, a == 0) if risk_is_right else np.full(len(y), 0.3)
     chance = by_cell(level, a, a >= 0) if chance_is_right else np.full(len(y), 0.2)
@@ -39,20 +39,20 @@ def spared(cells, *, risk_is_right=True, chance_is_right=True):
 
 
 def test_closed_form_of_two_strata():
-    assert spared(ZEPID) == pytest.approx(0.475 - 0.415, abs=1e-12)  # arithmetic
-    assert spared(ZEPID) / 0.475 == pytest.approx(0.1263158, abs=1e-7)  # as printed
+    assert prevented(ZEPID) == pytest.approx(0.475 - 0.415, abs=1e-12)  # arithmetic
+    assert prevented(ZEPID) / 0.475 == pytest.approx(0.1263158, abs=1e-7)  # as printed
 
 
 @pytest.mark.parametrize("wrong", ["risk_is_right", "chance_is_right"])
 def test_either_model_may_be_wrong(wrong):
-    assert spared(ZEPID, **{wrong: False}) == pytest.approx(0.06, abs=1e-12)  # arithmetic
+    assert prevented(ZEPID, **{wrong: False}) == pytest.approx(0.06, abs=1e-12)  # arithmetic
 
 
-def test_twenty_gods_are_spared_nothing():
-    assert spared(GODS) == pytest.approx(0.0, abs=1e-12)  # arithmetic
+def test_twenty_gods_no_effect():
+    assert prevented(GODS) == pytest.approx(0.0, abs=1e-12)  # arithmetic
 
 
-def test_birth_weights_had_nobody_smoked_equal_statas():
+def test_birth_weights_without_smoking_equal_statas():
     births = pl.read_csv(Path(shipped.__file__).parent / "cataneo2.csv")
     y, a = births["bweight"].to_numpy().astype(float), births["mbsmoke_"].to_numpy().astype(float)
     outcome = sm.add_constant(births.select("prenatal1_", "mmarried_", "mage", "fbaby_").to_numpy().astype(float))

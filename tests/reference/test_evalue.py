@@ -17,11 +17,11 @@ def test_e_values_equal_the_printed_ones(ratio, printed):
     assert e_value(ratio) == pytest.approx(printed, rel=1e-6)  # seven digits are printed
 
 
-def test_no_effect_needs_no_unseen_cause():
+def test_no_effect_needs_no_unmeasured_confounder():
     assert e_value(1.0) == 1.0
 
 
 @pytest.mark.parametrize("ratio", [0.0, -1.0, float("nan")])
-def test_what_is_no_ratio_is_refused(ratio):
+def test_a_number_that_is_not_a_ratio_is_refused(ratio):
     with pytest.raises(ValueError, match="ratio"):
         e_value(ratio)

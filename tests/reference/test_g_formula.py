@@ -1,7 +1,7 @@
 """G-computation on the time-to-return model against the same sum over an independent library's fit.
 
 Source: arrests of 432 released prisoners (P. H. Rossi, R. A. Berk & K. J. Lenihan 1980) as shipped with lifelines;
-statsmodels' PHReg gives coefficients and baseline. 'Prior arrests above two' plays the missed step.
+statsmodels' PHReg gives coefficients and baseline. 'Prior arrests above two' takes the place of the missed step.
 """
 
 import datetime as dt
@@ -35,7 +35,7 @@ def prepared_of_arrests(gap_weeks):
     return BleedData(bleeds, pl.DataFrame(), built_in(), dt.date(2026, 6, 30), WINDOW_WEEKS)
 
 
-def spared_by_the_other_library(horizon):
+def prevented_by_the_other_library(horizon):
     theirs = PHReg(ARRESTS["week"].to_numpy(), CENTRED, status=ARRESTS["arrest"].to_numpy(), ties="breslow").fit()
     times, before, _ = theirs.baseline_cumulative_hazard[0]
     hazard = np.array([before[times > h].min() for h in horizon])  # theirs is the hazard up to, not with, each time
@@ -46,12 +46,14 @@ def spared_by_the_other_library(horizon):
 
 
 @pytest.mark.parametrize("gap", [None, 12])
-def test_what_is_spared_equals_the_sum_over_an_independent_fit(gap):
+def test_comebacks_prevented_equal_the_sum_over_an_independent_fit(gap):
     gaps = [gap if row % 3 == 0 else None for row in range(len(X))]
     horizon = np.array([WINDOW_WEEKS if g is None else g for g in gaps])
     rows = np.arange(len(X))
     design = Design(CENTRED, ("prior", "fin", "age", "race", "mar"), (), ("prior",), MISSED[:, None],
                     np.zeros((len(X), 1)), rows)  # fmt: skip
     ours = estimate_marginal_effects(prepared_of_arrests(gaps), design)
-    assert ours.prevented[0] == pytest.approx(spared_by_the_other_library(horizon), abs=1e-5)  # both converge to 1e-8
+    assert ours.prevented[0] == pytest.approx(
+        prevented_by_the_other_library(horizon), abs=1e-5
+    )  # both converge to 1e-8
     assert 0 < ours.sd[0] < 5

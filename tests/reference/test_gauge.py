@@ -71,7 +71,7 @@ def test_shares_are_of_the_tolerance_when_one_is_given():
     assert gauge["share_of_total"] == pytest.approx(0.279, abs=5e-4)  # the manual prints 27.9%
 
 
-def test_without_a_few_readings_restricted_likelihood_stays_near_the_balanced_answer():
+def test_with_a_few_readings_missing_reml_stays_close_to_the_balanced_result():
     study = gauge_study(READINGS.gather_every(1).filter(pl.int_range(pl.len()) % 17 != 3), np.random.default_rng(1))
     sd = spread(study)
     assert not study.balanced

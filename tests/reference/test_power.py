@@ -1,7 +1,7 @@
-"""Sizes and power against published numbers.
+"""Sample sizes and power against published numbers.
 
 Sources
-- R's power.prop.test and Stata, as kept in statsmodels' own tests of two proportions: .50 v .75 at power .9: 76.7069 an
+- R's power.prop.test and Stata, as kept in statsmodels' own tests of two proportions: .50 v .75 at power .9: 76.7069 per
   arm; .50 v .65 with 83.4373: .5; .001 v .015 with 550: .7415600; .10 v .20 with 154 and 308: .7995659.
 - J. L. Fleiss, Statistical Methods for Rates and Proportions, alpha .05, power .80: .10 v .20: 199, corrected 219;
   .05 v .10: 435, corrected 474 (from memory; the arithmetic agrees).
@@ -25,7 +25,7 @@ from analysis.plan import (
 )
 
 
-def test_the_size_of_a_half_against_three_quarters():
+def test_bleeds_for_a_half_against_three_quarters():
     assert two_arm_bleeds(0.50, 0.75, power=0.9) == pytest.approx(76.70692846, abs=1e-6)  # printed digits
 
 
@@ -61,7 +61,7 @@ def test_the_design_effect_of_weeks():
     assert design_effect(20, 0.05) == pytest.approx(1.95)
 
 
-def test_a_precise_rate_is_as_precise_as_asked_and_no_larger_than_needed():
+def test_a_precise_rate_has_the_smallest_sufficient_size():
     bleeds = precise_rate_bleeds(0.06, 0.02)
     for n, meets in ((bleeds, True), (bleeds - 1, False)):
         lo, hi = proportion_confint(0.06 * n, n, method="wilson")

@@ -2,9 +2,9 @@
 
 Sources: calibration slope and intercept, statsmodels' GLM; area under the curve, average precision, Brier score and log
 loss, scikit-learn; Kaplan-Meier of the next bleed, lifelines; decomposition of the Brier score, the 12,402 forecasts of
-precipitation in D. S. Wilks, Statistical Methods in the Atmospheric Sciences (two misplaced decimals of a copy repaired
-so that the frequencies add up to 1; the parts were reckoned from the table by an independent library, not read in the
-book). Tolerances: rounding of two sums in another order; the table's, its own four decimals.
+precipitation in D. S. Wilks, Statistical Methods in the Atmospheric Sciences (two misplaced decimals of a copy corrected
+so that the frequencies add up to 1; the parts were calculated from the table by an independent library, not read in
+the book). Tolerances: rounding of two sums in another order; the table's, its own four decimals.
 """
 
 import numpy as np
@@ -14,9 +14,8 @@ from lifelines import KaplanMeierFitter
 from sklearn.metrics import average_precision_score, brier_score_loss, log_loss, roc_auc_score
 
 from analysis.risk import brier_parts, brier_parts_of_bins, calibration_line, evaluation
-from analysis.risk.discrimination import auc, average_precision
-from analysis.risk.hazard_model import _survival_to_next_bleed
-from analysis.risk.outcome import FollowUp
+from analysis.risk.evaluation import auc, average_precision
+from analysis.risk.hazard_model import FollowUp, _survival_to_next_bleed
 
 RNG = np.random.default_rng(12)
 LOG_ODDS = np.round(RNG.normal(-2, 1, 3000), 2)
@@ -30,7 +29,7 @@ def test_calibration_slope_intercept_and_level_equal_a_generalised_linear_model(
     level = sm.GLM(BACK.astype(float), np.ones(3000), family=sm.families.Binomial(), offset=LOG_ODDS).fit()
     assert [line.intercept, line.slope] == pytest.approx(both.params, abs=1e-6)
     assert [line.intercept_se, line.slope_se] == pytest.approx(both.bse, abs=1e-6)
-    assert [line.large, line.large_se] == pytest.approx([level.params[0], level.bse[0]], abs=1e-6)
+    assert [line.in_the_large, line.in_the_large_se] == pytest.approx([level.params[0], level.bse[0]], abs=1e-6)
 
 
 def test_calibration_limits_clustered_by_bike_equal_a_generalised_linear_models():
@@ -48,13 +47,13 @@ def test_calibration_limits_clustered_by_bike_equal_a_generalised_linear_models(
     assert twice.slope_se == pytest.approx(alone.slope_se, rel=0.1)
 
 
-def test_areas_with_ties_equal_scikit_learns():
+def test_auc_and_average_precision_with_ties_equal_scikit_learns():
     assert auc(RISK, BACK).value == pytest.approx(roc_auc_score(BACK, RISK), abs=1e-12)
     assert average_precision(RISK, BACK).value == pytest.approx(average_precision_score(BACK, RISK), abs=1e-12)
 
 
 @pytest.mark.parametrize(("of", "theirs"), [(auc, roc_auc_score), (average_precision, average_precision_score)])
-def test_what_a_bleed_does_to_an_area_is_the_slope_of_scikit_learns_in_its_weight(of, theirs):
+def test_influence_values_are_the_derivatives_of_scikit_learns_in_the_weights(of, theirs):
     slopes = of(RISK, BACK).influence_values
     assert slopes.sum() == pytest.approx(0, abs=1e-12)
     for row in (0, 7, *np.flatnonzero(BACK)[:3]):
@@ -64,31 +63,31 @@ def test_what_a_bleed_does_to_an_area_is_the_slope_of_scikit_learns_in_its_weigh
         assert slopes[row] == pytest.approx(difference / 2e-4, abs=1e-9)
 
 
-def test_limits_of_the_area_are_those_of_delong_where_no_bike_comes_twice():
+def test_auc_limits_are_delongs_with_one_bleed_per_bike():
     """Placement values written out: E. R. DeLong, D. M. DeLong & D. L. Clarke-Pearson 1988, Biometrics 44:837-845."""
     back, others = RISK[BACK], RISK[~BACK]
-    above = (back[:, None] > others).mean(axis=1) + (back[:, None] == others).mean(axis=1) / 2
-    below = (back[:, None] > others).mean(axis=0) + (back[:, None] == others).mean(axis=0) / 2
-    variance = above.var() / len(back) + below.var() / len(others)
+    ranked_above = (back[:, None] > others).mean(axis=1) + (back[:, None] == others).mean(axis=1) / 2
+    ranked_below = (back[:, None] > others).mean(axis=0) + (back[:, None] == others).mean(axis=0) / 2
+    variance = ranked_above.var() / len(back) + ranked_below.var() / len(others)
     lo, hi = auc(RISK, BACK).limits(np.arange(len(RISK)))
-    value = above.mean()
+    value = ranked_above.mean()
     reach = (np.log(hi / (1 - hi)) - np.log(lo / (1 - lo))) / 2
     assert reach == pytest.approx(1.959964 * np.sqrt(variance) / (value * (1 - value)), rel=1e-6)
     assert lo < value < hi
 
 
 @pytest.mark.parametrize(("of", "theirs"), [(auc, roc_auc_score), (average_precision, average_precision_score)])
-def test_limits_of_an_area_are_as_wide_as_resampled_bikes(of, theirs):
+def test_limits_are_as_wide_as_those_of_resampled_bikes(of, theirs):
     rng = np.random.default_rng(5)
     bike = np.repeat(np.arange(1000), 3)
     usual = np.repeat(rng.normal(0, 1.5, 1000), 3)
     back = rng.random(3000) < 1 / (1 + np.exp(1 - LOG_ODDS / 2 - usual))
-    drawn = []
+    sample = []
     for _ in range(400):
         rows = (3 * rng.integers(0, 1000, 1000)[:, None] + np.arange(3)).ravel()
-        drawn.append(theirs(back[rows], RISK[rows]))
+        sample.append(theirs(back[rows], RISK[rows]))
     lo, hi = of(RISK, back).limits(bike)
-    assert hi - lo == pytest.approx(2 * 1.96 * np.std(drawn), rel=0.12)  # the sd of 400 draws is itself 3.5% uncertain
+    assert hi - lo == pytest.approx(2 * 1.96 * np.std(sample), rel=0.12)  # the sd of 400 draws is itself 3.5% uncertain
 
 
 def test_brier_score_and_log_loss_equal_scikit_learns():
@@ -97,17 +96,17 @@ def test_brier_score_and_log_loss_equal_scikit_learns():
 
 
 def test_the_decomposition_of_the_precipitation_forecasts():
-    told = np.array([0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1])
-    came = np.array([0.006, 0.019, 0.059, 0.15, 0.277, 0.377, 0.511, 0.587, 0.723, 0.779, 0.934, 0.933])
+    forecast = np.array([0, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1])
+    observed = np.array([0.006, 0.019, 0.059, 0.15, 0.277, 0.377, 0.511, 0.587, 0.723, 0.779, 0.934, 0.933])
     weight = np.array([0.4112, 0.0671, 0.1833, 0.0986, 0.0616, 0.0366, 0.0303, 0.0275, 0.0245, 0.022, 0.017, 0.0203])
-    parts = brier_parts_of_bins(told, came, weight)
+    parts = brier_parts_of_bins(forecast, observed, weight)
     assert parts.reliability == pytest.approx(0.0008276, abs=1e-6)
     assert parts.resolution == pytest.approx(0.0627866, abs=1e-6)
     assert parts.uncertainty == pytest.approx(0.1354201, abs=1e-6)
     assert parts.reliability - parts.resolution + parts.uncertainty == pytest.approx(0.0734610, abs=1e-6)
 
 
-def test_the_parts_add_up_to_the_brier_score_of_risks_alike_within_their_bins():
+def test_the_parts_add_up_to_the_brier_score_of_risks_equal_within_bins():
     risk = np.repeat([0.05, 0.1, 0.2, 0.4], 250)
     back = RNG.random(1000) < risk
     parts = brier_parts(risk, back, bins=4)
@@ -115,7 +114,7 @@ def test_the_parts_add_up_to_the_brier_score_of_risks_alike_within_their_bins():
     assert whole == pytest.approx(brier_score_loss(back, risk), abs=1e-12)
 
 
-def test_waiting_for_the_next_bleed_equals_a_kaplan_meier_of_another_library():
+def test_survival_to_the_next_bleed_equals_another_librarys_kaplan_meier():
     days = RNG.integers(0, 200, 500)
     end = RNG.integers(0, 3, 500)
     ours = _survival_to_next_bleed(FollowUp(days, end == 1, end == 2), 90)

@@ -1,4 +1,4 @@
-"""One small simulated workshop with its model, made once for the tests that only look at it."""
+"""A small simulated workshop with its model, fitted once and shared by the tests."""
 
 from __future__ import annotations
 

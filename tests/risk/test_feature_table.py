@@ -1,4 +1,4 @@
-"""Cells: a table as arrays."""
+"""The feature table as arrays."""
 
 from __future__ import annotations
 
@@ -13,12 +13,12 @@ TABLE = pl.DataFrame(
 )
 
 
-def test_numbers_and_ticks_are_empty_where_not_recorded() -> None:
+def test_numbers_and_flags_are_empty_where_not_recorded() -> None:
     assert np.array_equal(FeatureTable(TABLE).numbers("travel"), [1.5, 2.0, np.nan, 4.0], equal_nan=True)
     assert np.array_equal(FeatureTable(TABLE).numbers("firm"), [1, np.nan, 0, 1], equal_nan=True)
 
 
-def test_a_word_not_recorded_is_none_of_the_levels() -> None:
+def test_a_category_not_recorded_equals_no_level() -> None:
     shops = FeatureTable(TABLE).categories("shop")
     assert shops.levels == ("a", "b")
     assert [*shops.equal("b")] == [1, 0, 0, 1]
@@ -26,8 +26,8 @@ def test_a_word_not_recorded_is_none_of_the_levels() -> None:
     assert [*FeatureTable(TABLE).unrecorded("shop")] == [False, True, False, False]
 
 
-def test_another_field_replaces_the_tables() -> None:
-    cells = FeatureTable(TABLE)
-    more = cells.with_numbers("travel", np.zeros(4))
+def test_a_new_field_replaces_the_old_in_the_copy_only() -> None:
+    features = FeatureTable(TABLE)
+    more = features.with_numbers("travel", np.zeros(4))
     assert [*more.numbers("travel")] == [0, 0, 0, 0]
-    assert cells.numbers("travel")[0] == 1.5
+    assert features.numbers("travel")[0] == 1.5

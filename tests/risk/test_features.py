@@ -1,4 +1,4 @@
-"""No feature of a bleed changes when later rows do: what is told of it was known when it ended."""
+"""No feature of a bleed changes when later rows do: all were known when the bleed ended."""
 
 from __future__ import annotations
 
@@ -44,19 +44,19 @@ def early(log: Log, moment: dt.datetime) -> list[str]:
 
 
 def cut(log: Log, moment: dt.datetime) -> Log:
-    """The log as it stood at that moment."""
-    back = log.comebacks.filter(pl.col("returned_at") <= moment)
+    """The log as known at that moment."""
+    returns = log.comebacks.filter(pl.col("returned_at") <= moment)
     return replace(
         log,
         sessions=log.sessions.filter(pl.col("started_at") <= moment),
-        comebacks=back,
-        links=log.links.filter(pl.col("comeback_id").is_in(back.get_column("comeback_id").to_list())),
+        comebacks=returns,
+        links=log.links.filter(pl.col("comeback_id").is_in(returns.get_column("comeback_id").to_list())),
         as_of=moment.date(),
     )
 
 
 def altered(log: Log, moment: dt.datetime, travel_mm: float, cycles: int, technician: str) -> Log:
-    """Later bleeds done otherwise, and every later return taken out."""
+    """Later bleeds changed, and every later return removed."""
     later = pl.col("started_at") > moment
     sessions = log.sessions.with_columns(
         pl.when(later).then(pl.lit(travel_mm)).otherwise("lever_travel_after_mm").alias("lever_travel_after_mm"),
@@ -64,9 +64,9 @@ def altered(log: Log, moment: dt.datetime, travel_mm: float, cycles: int, techni
         pl.when(later).then(pl.lit(technician)).otherwise("technician").alias("technician"),
         pl.when(later).then(pl.lit("scheduled")).otherwise("job_reason").alias("job_reason"),
     )
-    back = log.comebacks.filter(pl.col("returned_at") <= moment)
-    kept = log.links.filter(pl.col("comeback_id").is_in(back.get_column("comeback_id").to_list()))
-    return replace(log, sessions=sessions, comebacks=back, links=validate_table(Links, kept))
+    returns = log.comebacks.filter(pl.col("returned_at") <= moment)
+    remaining = log.links.filter(pl.col("comeback_id").is_in(returns.get_column("comeback_id").to_list()))
+    return replace(log, sessions=sessions, comebacks=returns, links=validate_table(Links, remaining))
 
 
 def moments() -> st.SearchStrategy[dt.datetime]:
@@ -87,32 +87,32 @@ def test_changed_later_rows_change_no_feature_of_an_earlier_bleed(
     moment: dt.datetime, travel_mm: float, cycles: int, technician: str
 ) -> None:
     changed = features(altered(whole(), moment, travel_mm, cycles, technician))
-    kept = pl.col("session_id").is_in(early(whole(), moment))
-    assert features(whole()).filter(kept).equals(changed.filter(kept))
+    remaining = pl.col("session_id").is_in(early(whole(), moment))
+    assert features(whole()).filter(remaining).equals(changed.filter(remaining))
 
 
-def test_the_test_can_fail_a_changed_bleed_changes_its_own_features() -> None:
+def test_a_changed_bleed_changes_its_own_features() -> None:
     first = whole().sessions.get_column("started_at").min()
     changed = features(altered(whole(), first, 99.0, 1, "Nobody"))
     assert not features(whole()).equals(changed)
 
 
-def test_history_counts_only_windows_that_had_passed() -> None:
+def test_history_counts_only_outcomes_already_known() -> None:
     log = whole()
     table = bleed_data(log, built_in(), WINDOW).bleeds
-    told = (
+    rates = (
         features(log)
         .select("session_id", "model_rate")
         .join(
             table.select("session_id", "started_at", "brake_model"), on="session_id", maintain_order="left", how="left"
         )
     )
-    first = told.filter(pl.col("started_at").dt.date() <= table["started_at"].min().date() + WINDOW * DAYS)
+    first = rates.filter(pl.col("started_at").dt.date() <= table["started_at"].min().date() + WINDOW * DAYS)
     assert first.get_column("model_rate").null_count() == first.height
-    assert told.get_column("model_rate").null_count() < told.height
+    assert rates.get_column("model_rate").null_count() < rates.height
 
 
-def test_the_order_of_the_numbers_of_the_work_does_not_matter(monkeypatch) -> None:  # type: ignore[no-untyped-def]
+def test_the_order_of_the_number_fields_does_not_matter(monkeypatch) -> None:  # type: ignore[no-untyped-def]
     usual = features(whole())
     for name in ("CONTEXT_NUMBERS", "CASE_MIX_NUMBERS"):
         monkeypatch.setattr(numbers, name, tuple(reversed(getattr(numbers, name))))

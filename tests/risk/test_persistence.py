@@ -1,4 +1,4 @@
-"""The model file: what comes back is what went in, and whatever is not just that is refused with nothing run."""
+"""The model file: a round trip changes nothing, and any other file is refused without executing it."""
 
 from __future__ import annotations
 
@@ -36,22 +36,24 @@ class Harmful:
 
 def refusal(bytes_of_file: bytes, folder: Path, name: str = "model.skops") -> str:
     (folder / name).write_bytes(bytes_of_file)
-    with pytest.raises(UserError) as told:
+    with pytest.raises(UserError) as error:
         read_model(folder / name)
-    return str(told.value)
+    return str(error.value)
 
 
-def test_the_model_that_comes_back_tells_the_same_to_the_last_bit() -> None:
+def test_a_loaded_model_predicts_the_same_to_the_last_bit() -> None:
     log = fitted().log
-    back = load_model(content(), "bytes")
-    features = back.features_of(log)
+    loaded = load_model(content(), "bytes")
+    features = loaded.features_of(log)
     assert features.table.equals(fitted().features.table)
-    assert np.array_equal(back.model.predict(features.table).risk, fitted().model.predict(fitted().features.table).risk)
-    assert back.saved_standard() == fitted().ready.standard
-    assert back.last_day == log.as_of
+    assert np.array_equal(
+        loaded.model.predict(features.table).risk, fitted().model.predict(fitted().features.table).risk
+    )
+    assert loaded.saved_standard() == fitted().ready.standard
+    assert loaded.last_day == log.as_of
 
 
-def test_it_is_an_archive_that_skops_itself_finds_nothing_strange_in_but_our_classes() -> None:
+def test_skops_finds_only_classes_of_the_risk_package_untrusted() -> None:
     assert all(name.startswith("analysis.risk.") for name in skops.io.get_untrusted_types(data=content()))
 
 
@@ -64,45 +66,47 @@ def test_any_flipped_byte_is_refused(where: float, by: int) -> None:
         load_model(bytes(damaged), "bytes")
 
 
-def test_a_file_cut_short_is_refused(tmp_path: Path) -> None:
+def test_a_truncated_file_is_refused(tmp_path: Path) -> None:
     assert "was changed" in refusal(content()[:-40], tmp_path)
 
 
-def test_a_renamed_pickle_is_refused_and_not_run(tmp_path: Path) -> None:
+def test_a_renamed_pickle_is_refused_and_not_executed(tmp_path: Path) -> None:
     mark = tmp_path / "mark"
-    assert "is no risk model of rebleed" in refusal(pickle.dumps(Harmful(mark)), tmp_path)
+    assert "is not a risk model of rebleed" in refusal(pickle.dumps(Harmful(mark)), tmp_path)
     assert not mark.exists()
 
 
 def test_a_foreign_skops_file_is_refused(tmp_path: Path) -> None:
     model = LogisticRegression().fit(np.arange(6.0)[:, None], [0, 0, 0, 1, 1, 1])
-    assert "is no risk model of rebleed" in refusal(skops.io.dumps(model), tmp_path)
+    assert "is not a risk model of rebleed" in refusal(skops.io.dumps(model), tmp_path)
 
 
-def test_a_foreign_model_under_our_mark_is_refused(tmp_path: Path) -> None:
+def test_a_foreign_model_under_the_model_files_tag_is_refused(tmp_path: Path) -> None:
     model = LogisticRegression().fit(np.arange(6.0)[:, None], [0, 0, 0, 1, 1, 1])
-    assert "is no whole risk model" in refusal(sealed(skops.io.dumps(model)), tmp_path)
+    assert "is not a complete risk model" in refusal(sealed(skops.io.dumps(model)), tmp_path)
 
 
 @pytest.mark.parametrize("figure", [float("nan"), float("inf"), 1e308])
 @pytest.mark.parametrize("part", ["coefficients", "covariance", "hazard"])
-def test_a_model_with_absurd_figures_under_our_mark_is_refused(tmp_path: Path, part: str, figure: float) -> None:
+def test_a_model_with_absurd_numbers_under_the_model_files_tag_is_refused(
+    tmp_path: Path, part: str, figure: float
+) -> None:
     saved = load_model(content(), "bytes")
     hazard = saved.model.hazard
     values = hazard.window.baseline_cumulative_hazard if part == "hazard" else getattr(hazard, part)
     values.flat[0] = figure
-    assert "is no whole risk model" in refusal(sealed(skops.io.dumps(saved)), tmp_path)
+    assert "is not a complete risk model" in refusal(sealed(skops.io.dumps(saved)), tmp_path)
 
 
-def test_plain_values_under_our_mark_are_refused(tmp_path: Path) -> None:
-    assert "is no whole risk model" in refusal(sealed(skops.io.dumps({"model": 1})), tmp_path)
+def test_plain_values_under_the_model_files_tag_are_refused(tmp_path: Path) -> None:
+    assert "is not a complete risk model" in refusal(sealed(skops.io.dumps({"model": 1})), tmp_path)
 
 
-def test_a_type_that_is_not_known_is_refused_and_not_run(tmp_path: Path) -> None:
+def test_an_untrusted_type_is_refused_and_not_executed(tmp_path: Path) -> None:
     mark = tmp_path / "mark"
-    told = refusal(sealed(skops.io.dumps({"model": Harmful(mark)})), tmp_path)
-    assert "holds types that no model of ours has" in told
-    assert "Harmful" in told
+    message = refusal(sealed(skops.io.dumps({"model": Harmful(mark)})), tmp_path)
+    assert "contains types that no rebleed model has" in message
+    assert "Harmful" in message
     assert not mark.exists()
 
 
@@ -122,7 +126,7 @@ def test_a_model_that_its_runs_manifest_does_not_name_is_refused(tmp_path: Path)
     assert "manifest" in refusal(content(), tmp_path)
 
 
-def test_what_is_missing_or_a_folder_is_refused(tmp_path: Path) -> None:
+def test_a_missing_file_or_a_folder_is_refused(tmp_path: Path) -> None:
     for path in (tmp_path, tmp_path / "nowhere.skops"):
         with pytest.raises(UserError):
             read_model(path)

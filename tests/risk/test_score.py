@@ -1,4 +1,4 @@
-"""Scoring: the audit's own exports get just the audit's in_sample_risk; fresh rows alone are told by what the model carries."""
+"""Scoring: the audit's exports get the audit's in_sample_risk, and new rows alone get the same risk as among all."""
 
 from __future__ import annotations
 
@@ -32,11 +32,11 @@ def model(folder: Path | None = None) -> Path:
     return (folder or run().out) / "model.skops"
 
 
-def written(folder: Path | None = None) -> pl.DataFrame:
+def audit_risks(folder: Path | None = None) -> pl.DataFrame:
     return pl.read_csv((folder or run().out) / "tables" / "risk.csv")
 
 
-def apart(one: pl.DataFrame, other: pl.DataFrame) -> float:
+def largest_difference(one: pl.DataFrame, other: pl.DataFrame) -> float:
     both = one.join(other, on="session_id", validate="1:1")
     assert both.height == one.height == other.height
     return float((both["in_sample_risk"] - both["in_sample_risk_right"]).abs().max())
@@ -44,21 +44,21 @@ def apart(one: pl.DataFrame, other: pl.DataFrame) -> float:
 
 def test_the_audits_own_exports_get_its_model_risk() -> None:
     scored = score_exports([str(run().exports)], model())
-    assert apart(scored.risk, written()) <= SAME
+    assert largest_difference(scored.risk, audit_risks()) <= SAME
     assert scored.risk.get_column("out_of_time").sum() == 0
 
 
-def test_fresh_rows_alone_get_what_they_got_among_all(tmp_path: Path) -> None:
+def test_rows_alone_get_the_risk_they_had_among_all(tmp_path: Path) -> None:
     sessions = pl.read_csv(run().exports / "sessions.csv", infer_schema=False)
     days = sessions.get_column("started_at").str.slice(0, 10).unique().sort().tail(20).to_list()
     last = sessions.filter(pl.col("started_at").str.slice(0, 10).is_in(days))
     last.write_csv(tmp_path / "sessions.csv")
     scored = score_exports([str(tmp_path)], model()).risk
-    among = written().filter(pl.col("session_id").is_in(last.get_column("session_id").to_list()))
-    assert apart(scored, among) <= SAME
+    among = audit_risks().filter(pl.col("session_id").is_in(last.get_column("session_id").to_list()))
+    assert largest_difference(scored, among) <= SAME
 
 
-def test_bleeds_after_the_models_last_day_new_people_models_and_bare_rows_are_told(tmp_path: Path) -> None:
+def test_bleeds_after_the_models_last_day_unknown_people_and_models_and_empty_rows_have_a_risk(tmp_path: Path) -> None:
     rows = {
         "session_id": ["N1", "N2"],
         "bike_id": ["X1", "X2"],
@@ -81,10 +81,10 @@ def test_a_model_that_knows_codes_asks_for_hide_names_and_then_agrees() -> None:
     with pytest.raises(UserError, match="knows technicians by codes"):
         score_exports([str(run().exports)], model(hidden_run()))
     scored = score_exports([str(run().exports)], model(hidden_run()), hide_names=True)
-    assert apart(scored.risk, written(hidden_run())) <= SAME
+    assert largest_difference(scored.risk, audit_risks(hidden_run())) <= SAME
 
 
-def test_hidden_names_stand_in_nothing_that_is_kept_with_the_model() -> None:
+def test_hidden_names_are_not_in_the_model_file() -> None:
     names = pl.read_csv(run().exports / "sessions.csv", infer_schema=False).get_column("technician").unique()
     import zipfile
 
@@ -93,7 +93,7 @@ def test_hidden_names_stand_in_nothing_that_is_kept_with_the_model() -> None:
     assert not [name for name in names if name.encode() in content]
 
 
-def test_a_score_never_replaces_its_export_or_a_folder(tmp_path: Path) -> None:
+def test_scoring_never_replaces_its_export_or_a_folder(tmp_path: Path) -> None:
     fresh = tmp_path / "fresh.csv"
     fresh.write_bytes((run().exports / "sessions.csv").read_bytes())
     with pytest.raises(UserError, match="is a folder"):
@@ -117,13 +117,13 @@ def test_a_model_with_codes_waits_for_the_audit_that_writes_its_key() -> None:
 
 
 def test_the_audit_writes_risks_for_every_bleed_and_the_manifest_names_the_model() -> None:
-    assert written().height == run().audited.report.log.sessions.height
-    assert written().filter("out_of_time").height > 0
+    assert audit_risks().height == run().audited.report.log.sessions.height
+    assert audit_risks().filter("out_of_time").height > 0
     report = run().audited.report
     check = report.standard.second_check
     first = report.as_of - dt.timedelta(days=check.worklist_days - 1)
     recent = report.data.bleeds.filter(pl.col("started_at").dt.date() >= first, pl.col("end") == "as_of")
-    risks = written().join(recent, on="session_id", how="semi").get_column("risk")
+    risks = audit_risks().join(recent, on="session_id", how="semi").get_column("risk")
     assert len(risks) > 0
     worth_it = (risks >= check.break_even_risk(comeback_minutes(report))).sum()
-    assert written().get_column("on_worklist").sum() == min(worth_it, int(check.per_week))
+    assert audit_risks().get_column("on_worklist").sum() == min(worth_it, int(check.per_week))

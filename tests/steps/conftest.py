@@ -1,4 +1,4 @@
-"""One simulated workshop of a thousand bleeds, ranked once for all tests of the room."""
+"""One simulated workshop of 1,000 bleeds and its ranking, shared by the tests of the steps."""
 
 from __future__ import annotations
 

@@ -1,17 +1,17 @@
-"""Raw steps: what was recorded and missed, and the plain difference between missed and met."""
+"""Counts of each step, and the crude difference between missed and met."""
 
 import pytest
 
 from analysis.dataset import bleed_data
 from analysis.standard import built_in
-from analysis.steps.crude_steps import crude_steps
+from analysis.steps.table import crude_steps
 from tests.build import bleed, comeback, log_of
 
 
 def purge(states, back=(), day="2026-01-10"):
     rows = [bleed(f"S{i:02d}", day, bike_id=f"b{i}", kit_purged=state) for i, state in enumerate(states)]
-    told = [comeback(f"C{i}", "2026-01-20", bike_id=f"b{i}", session_id=f"S{i:02d}") for i in back]
-    table = crude_steps(bleed_data(log_of(rows, told), built_in(), 90))
+    comebacks = [comeback(f"C{i}", "2026-01-20", bike_id=f"b{i}", session_id=f"S{i:02d}") for i in back]
+    table = crude_steps(bleed_data(log_of(rows, comebacks), built_in(), 90))
     return table.filter(table["step"] == "purge").row(0, named=True)
 
 
@@ -20,7 +20,7 @@ def test_a_step_not_recorded_is_neither_met_nor_missed():
     assert (row["recorded"], row["missed"], row["share_missed"]) == (3, 1, pytest.approx(1 / 3))
 
 
-def test_the_plain_difference_is_what_meeting_it_always_would_take_off_per_hundred():
+def test_the_crude_difference_is_the_fall_in_the_rate_per_100_if_the_step_were_always_met():
     row = purge([False] * 4 + [True] * 6, back=[0, 1, 4])
     assert row["crude_difference"] == pytest.approx((2 / 4 - 1 / 6) * 0.4 * 100)
     assert row["crude_difference"] == pytest.approx((3 / 10 - 1 / 6) * 100)
@@ -31,11 +31,11 @@ def test_bleeds_that_did_not_record_the_step_are_in_neither_rate():
 
 
 @pytest.mark.parametrize("states", [[True] * 5, [False] * 5, [None] * 5])
-def test_without_both_there_is_no_difference(states):
+def test_without_both_misses_and_met_there_is_no_difference(states):
     assert purge(states)["crude_difference"] is None
 
 
-def test_young_bleeds_make_no_difference():
+def test_bleeds_not_yet_followed_for_the_window_do_not_count():
     assert purge([True, False], day="2026-06-20")["crude_difference"] is None
 
 

@@ -1,4 +1,4 @@
-"""The adjusted risk along a reading."""
+"""Dose-response curves."""
 
 import numpy as np
 import polars as pl
@@ -6,7 +6,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from analysis.steps import dose_response_base, dose_response_curves
-from analysis.steps.spline import reading_curve
+from analysis.steps.dose_response import reading_curve
 
 
 @pytest.fixture(scope="module")
@@ -25,11 +25,11 @@ def test_every_recorded_bleed_is_counted_near_one_reading(workshop, curves):
         assert curves.filter(pl.col("step") == step)["bleeds"].sum() == workshop.bleeds[field].count()
 
 
-def test_risks_lie_within_their_limits(curves):
+def test_risks_are_within_their_limits(curves):
     assert curves.select(((pl.col("lo") < pl.col("risk")) & (pl.col("risk") < pl.col("hi"))).all()).item()
 
 
-def test_the_standards_limits_stand_beside_the_curve(curves):
+def test_the_curve_carries_the_procedures_limits(curves):
     reach = curves.filter(pl.col("step") == "reach")
     assert reach.select("tolerance_lo", "tolerance_hi").unique().rows() == [(75.0, 80.0)]
 
@@ -38,7 +38,7 @@ def test_a_curve_passes_near_the_rate_where_most_readings_are(workshop, curves):
     settle = curves.filter(pl.col("step") == "settle")
     usual = settle.sort("bleeds").row(-1, named=True)
     rate = workshop.bleeds.filter("mature")["came_back"].mean()
-    assert usual["risk"] == pytest.approx(rate, rel=0.5)  # about 60 comebacks: a quarter either way, twice
+    assert usual["risk"] == pytest.approx(rate, rel=0.5)  # about 60 comebacks: twice a standard error of a quarter
 
 
 def test_few_values_have_a_level_each():
@@ -54,6 +54,6 @@ def test_many_values_have_a_smooth_curve_that_is_straight_outside():
     assert np.diff(ends, n=2, axis=0) == pytest.approx(np.zeros((1, curve.width)), abs=1e-9)  # arithmetic
 
 
-def test_curves_stand_on_the_model_of_the_ranking_where_it_is_there(workshop, costs, curves):
-    near = dose_response_curves(dose_response_base(workshop, costs.design, costs.by_return))
-    assert_frame_equal(near, curves, rel_tol=1e-7)
+def test_curves_use_the_model_of_the_ranking_if_given(workshop, costs, curves):
+    shared_model = dose_response_curves(dose_response_base(workshop, costs.design, costs.return_model))
+    assert_frame_equal(shared_model, curves, rel_tol=1e-7)

@@ -1,10 +1,10 @@
-"""Declared pairs of step and work: found where a miss does harm there alone, left alone where it does not."""
+"""Declared interactions: detected where a miss does harm on that work only, not where it harms everywhere."""
 
 import numpy as np
 import polars as pl
 import pytest
 
-from analysis.steps import design_of, interaction_notes, interactions
+from analysis.steps import build_design, interaction_notes, interactions
 from tests.rates.bare import bare
 
 BLEEDS = 6000
@@ -32,19 +32,19 @@ def shop(there, elsewhere, seed=11):
 STEPS = bare([True]).standard.steps
 
 
-def told(data):
-    return interactions(data, design_of(data, ("cycles",))).filter(pl.col("step") == "cycles").row(0, named=True)
+def cycles_row(data):
+    return interactions(data, build_design(data, ("cycles",))).filter(pl.col("step") == "cycles").row(0, named=True)
 
 
-def test_a_miss_that_harms_on_internal_hoses_alone_is_told_with_both_ratios():
-    row = told(shop(there=1.2, elsewhere=0.0))
+def test_a_miss_that_harms_only_on_internal_hoses_differs():
+    row = cycles_row(shop(there=1.2, elsewhere=0.0))
     assert row["verdict"] == "differs"
     assert row["ratio_there_lo"] < np.exp(1.2) < row["ratio_there_hi"]
     assert row["ratio_elsewhere_lo"] < 1 < row["ratio_elsewhere_hi"]
 
 
-def test_a_miss_that_harms_everywhere_alike_is_no_interaction():
-    row = told(shop(there=0.8, elsewhere=0.8))
+def test_a_miss_that_harms_equally_everywhere_is_not_an_interaction():
+    row = cycles_row(shop(there=0.8, elsewhere=0.8))
     assert row["verdict"] == "no_sign"
 
 
@@ -58,7 +58,7 @@ def test_the_ratios_equal_an_independent_cox_fit():
     x = np.column_stack([missed, inside, missed * inside])
     fit = PHReg(bleeds.get_column("days_at_risk").to_numpy(), x,
                 status=(bleeds.get_column("end") == "return").to_numpy(), ties="breslow").fit()  # fmt: skip
-    row = told(prepared)
+    row = cycles_row(prepared)
     assert row["ratio_elsewhere"] == pytest.approx(np.exp(fit.params[0]), rel=0.02)
     assert row["ratio_there"] == pytest.approx(np.exp(fit.params[0] + fit.params[2]), rel=0.02)
 
@@ -69,7 +69,7 @@ def test_without_a_design_every_declared_pair_is_too_few():
     assert interaction_notes(table) == ()
 
 
-def test_a_pair_that_differs_is_told_in_a_sentence():
-    table = interactions(shop(1.2, 0.0), design_of(shop(1.2, 0.0), ("cycles",)))
+def test_a_pair_that_differs_has_a_sentence():
+    table = interactions(shop(1.2, 0.0), build_design(shop(1.2, 0.0), ("cycles",)))
     (sentence,) = interaction_notes(table)
     assert "where hose route is internal" in sentence

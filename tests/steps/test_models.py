@@ -1,4 +1,4 @@
-"""The steps by another return model, and from some of the bleeds."""
+"""Step estimates by another return model, and from a sample of the bleeds."""
 
 import numpy as np
 import polars as pl
@@ -20,9 +20,9 @@ def test_a_weibull_regression_gives_the_steps_as_the_cox_model_does(workshop, co
     assert np.abs(two["survival_estimate"].to_numpy() - one["survival_estimate"].to_numpy()).max() < 0.34 * sd.max()
     assert (two["survival_estimate_hi"] - two["survival_estimate_lo"]).to_numpy() / 3.92 == pytest.approx(sd, rel=0.25)
     assert np.corrcoef(one["preventable_per_100"], two["preventable_per_100"])[0, 1] > 0.95
-    base = dose_response_base(workshop, other.design, other.cox_model)
+    base = dose_response_base(workshop, other.design, other.return_model)
     assert dose_response_curves(base).height
-    assert interactions(workshop, other.design, other.cox_model)["step"].to_list()
+    assert interactions(workshop, other.design, other.return_model)["step"].to_list()
 
 
 @pytest.fixture(scope="module")
@@ -30,27 +30,27 @@ def large():
     return prepared_of(simulate(family("base", 3000), seed=12))
 
 
-def test_models_learn_from_some_bikes_while_counts_are_of_all_bleeds(large):
-    learned = fit_data(large, 1, limit=1_500)
-    assert 1_400 < len(learned.bleeds) <= 1_500
-    table = step_costs(large, np.random.default_rng(1), learned).table
+def test_models_fit_a_sample_of_bikes_while_counts_use_all_bleeds(large):
+    sample = fit_data(large, 1, limit=1_500)
+    assert 1_400 < len(sample.bleeds) <= 1_500
+    table = step_costs(large, np.random.default_rng(1), sample).table
     counts = ["step", "recorded", "missed", "share_missed", "crude_difference"]
     assert_frame_equal(table.select(counts), crude_steps(large).select(counts).sort("step"))
-    alone = step_costs(learned, np.random.default_rng(1)).table
+    alone = step_costs(sample, np.random.default_rng(1)).table
     rest = [name for name in table.columns if name not in counts]
     assert_frame_equal(table.select(rest), alone.select(rest))
 
 
-def test_a_note_says_how_many_bleeds_models_learned_from(large):
-    learned = fit_data(large, 1, limit=1_500)
+def test_a_note_says_how_many_bleeds_were_fitted(large):
+    sample = fit_data(large, 1, limit=1_500)
     assert fit_data(large, 1) is large
     assert fit_notes(large, large) == ()
-    (note,) = fit_notes(large, learned)
-    assert f"{len(learned.bleeds):,} of the 3,000 bleeds" in note
+    (note,) = fit_notes(large, sample)
+    assert f"{len(sample.bleeds):,} of the 3,000 bleeds" in note
     assert "1.4 times as wide" in note
 
 
-def test_the_order_of_the_rows_does_not_change_who_is_learned_from(large):
+def test_the_order_of_the_rows_does_not_change_the_sample(large):
     again = fit_data(large, 1, limit=1_500)
     assert fit_data(large, 1, limit=1_500).bleeds["session_id"].equals(again.bleeds["session_id"])
     assert not fit_data(large, 2, limit=1_500).bleeds["session_id"].equals(again.bleeds["session_id"])

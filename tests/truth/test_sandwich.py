@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.steps import crude_steps, design_of, estimate_marginal_effects
+from analysis.steps import build_design, crude_steps, estimate_marginal_effects
 from synthetic import family, simulate
 from tests.simulated_logs import prepared_of
 
@@ -36,7 +36,7 @@ def test_the_jackknife_equals_a_bootstrap_of_bikes(name):
     raw = crude_steps(prepared)
     met = raw["recorded"] - raw["missed"]
     steps = tuple(raw.filter((raw["missed"] >= 30) & (met >= 30))["step"])
-    told = estimate_marginal_effects(prepared, design_of(prepared, steps))
+    told = estimate_marginal_effects(prepared, build_design(prepared, steps))
     rng = np.random.default_rng(1)
     draws = np.array([_spared(resampled(prepared, rng), steps) for _ in range(RESAMPLES)])
     ratio = told.sd / draws.std(axis=0, ddof=1)
@@ -45,4 +45,4 @@ def test_the_jackknife_equals_a_bootstrap_of_bikes(name):
 
 
 def _spared(data, steps):
-    return estimate_marginal_effects(data, design_of(data, steps)).prevented
+    return estimate_marginal_effects(data, build_design(data, steps)).prevented

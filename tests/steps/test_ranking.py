@@ -1,4 +1,4 @@
-"""The three steps to begin with are those most surely near the top; the others stand by their figure."""
+"""Ranks: the first three are the steps most probably near the top, the others follow by their estimates."""
 
 from itertools import combinations
 
@@ -13,21 +13,21 @@ def ranks(draws):
     return classify(draws, draws, np.ones(draws.shape[1]), enough).rank
 
 
-def test_what_is_certain_stands_by_its_figure():
+def test_precise_estimates_rank_by_their_size():
     draws = np.array([0.1, 0.5, 0.3, 0.2, 0.4]) + np.random.default_rng(1).normal(0, 1e-3, (500, 5))
     assert ranks(draws).tolist() == [5, 1, 3, 4, 2]
 
 
-def test_a_high_figure_that_may_be_nothing_is_no_step_to_begin_with():
+def test_a_high_but_uncertain_estimate_is_not_ranked_first():
     rng = np.random.default_rng(2)
     steady = np.array([0.5, 0.45, 0.4, 0.35, 0.34, 0.33, 0.1]) + rng.normal(0, 0.001, (1000, 7))
-    gamble = np.where(rng.random((1000, 1)) < 0.6, 0.6, 0.0) + rng.normal(0, 0.01, (1000, 1))
-    draws = np.hstack([gamble, steady])
+    uncertain = np.where(rng.random((1000, 1)) < 0.6, 0.6, 0.0) + rng.normal(0, 0.01, (1000, 1))
+    draws = np.hstack([uncertain, steady])
     assert np.median(draws, axis=0).argmax() == 0
     assert ranks(draws).tolist() == [4, 1, 2, 3, 5, 6, 7, 8]
 
 
-def test_the_first_three_are_the_best_of_all_threes():
+def test_the_first_three_are_the_best_triple():
     draws = np.random.default_rng(3).normal([0.5, 0.45, 0.4, 0.4, 0.35, 0.3, 0.2, 0.0], 0.3, (800, 8))
     order = np.argsort(np.argsort(-draws, axis=1), axis=1)
     worst = {three: order[:, three].max(axis=1) for three in combinations(range(8), 3)}
@@ -36,13 +36,13 @@ def test_the_first_three_are_the_best_of_all_threes():
 
 
 @pytest.mark.parametrize("steps", [1, 2, 3])
-def test_few_steps_are_ranked_as_they_are(steps):
+def test_up_to_three_steps_rank_by_their_estimates(steps):
     draws = np.arange(steps, dtype=float) + np.zeros((10, 1))
     assert ranks(draws).tolist() == list(range(steps, 0, -1))
 
 
-def test_a_rank_lies_within_its_limits():
+def test_a_rank_is_within_its_limits():
     draws = np.random.default_rng(5).normal(0, 0.3, (800, 12))
-    found = classify(draws, draws, np.ones(12), np.ones(12, dtype=bool))
-    assert (found.rank_lo <= found.rank).all()
-    assert (found.rank <= found.rank_hi).all()
+    steps = classify(draws, draws, np.ones(12), np.ones(12, dtype=bool))
+    assert (steps.rank_lo <= steps.rank).all()
+    assert (steps.rank <= steps.rank_hi).all()

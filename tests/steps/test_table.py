@@ -1,4 +1,4 @@
-"""What may be said of each step, and what may not."""
+"""The table of steps."""
 
 from dataclasses import replace
 
@@ -37,29 +37,29 @@ def test_every_step_of_the_standard_has_a_row(workshop, costs):
     [("preventable_per_100", "lo", "hi"), ("survival_estimate", "survival_estimate_lo", "survival_estimate_hi"),
      ("aipw_per_100", "aipw_lo", "aipw_hi"), ("rank", "rank_lo", "rank_hi")],
 )  # fmt: skip
-def test_no_number_stands_without_its_interval(costs, value, low, high):
-    told = costs.table.filter(pl.col(value).is_not_null())
-    assert len(told) > 10
-    assert told.select((pl.col(low) <= pl.col(value)) & (pl.col(value) <= pl.col(high))).to_series().all()
+def test_every_estimate_is_within_its_interval(costs, value, low, high):
+    estimates = costs.table.filter(pl.col(value).is_not_null())
+    assert len(estimates) > 10
+    assert estimates.select((pl.col(low) <= pl.col(value)) & (pl.col(value) <= pl.col(high))).to_series().all()
 
 
-def test_verdicts_keep_their_definition(costs):
+def test_verdicts_follow_their_definition(costs):
     lo, q = pl.col("lo"), pl.col("q_value")
-    right = (
+    expected = (
         pl.when(lo.is_null()).then(pl.lit("too_few"))
         .when((lo > 0) & (q <= 0.05)).then(pl.lit("costs_comebacks"))
         .when(lo > 0).then(pl.lit("suspected"))
         .otherwise(pl.lit("no_sign"))
     )  # fmt: skip
-    assert costs.table.select((right == pl.col("verdict")).all()).item()
+    assert costs.table.select((expected == pl.col("verdict")).all()).item()
 
 
-def test_the_same_lot_gives_the_same_table(workshop, costs):
+def test_the_same_seed_gives_the_same_table(workshop, costs):
     assert step_costs(workshop, np.random.default_rng(1)).table.equals(costs.table)
 
 
-def test_the_notes_name_the_headline_and_say_whether_effects_last(costs):
-    assert "ranked" in costs.notes[0]
+def test_the_notes_say_what_ranks_the_steps_and_whether_effects_last(costs):
+    assert "ranking" in costs.notes[0]
     assert "90 days" in costs.notes[1]
 
 
@@ -71,24 +71,24 @@ def test_twelve_bleeds_of_one_technician_give_no_estimate_and_no_crash():
     assert dose_response_curves(dose_response_base(few_bleeds(), few.design)).is_empty()
 
 
-def test_a_step_never_recorded_always_missed_or_missed_nine_times_is_too_few_and_the_others_stand(workshop):
+def test_a_step_never_recorded_always_missed_or_missed_nine_times_is_too_few_and_the_others_are_estimated(workshop):
     nine = pl.int_range(pl.len()) < 9
     missed = workshop.missed.with_columns(
         pads_out=pl.lit(None, pl.Boolean), blocks=pl.lit(True), pistons=nine, upright=pl.lit(False)
     )
     table = step_costs(replace(workshop, missed=validate_table(MissedSteps, missed)), np.random.default_rng(1)).table
-    untold = table.filter(pl.col("verdict") == "too_few")
-    assert untold.get_column("step").to_list() == ["blocks", "pads_out", "pistons", "upright"]
-    assert untold.select(pl.col(ESTIMATES).is_null().all()).row(0) == (True,) * len(ESTIMATES)
+    too_few = table.filter(pl.col("verdict") == "too_few")
+    assert too_few.get_column("step").to_list() == ["blocks", "pads_out", "pistons", "upright"]
+    assert too_few.select(pl.col(ESTIMATES).is_null().all()).row(0) == (True,) * len(ESTIMATES)
     assert table.filter(pl.col("verdict") != "too_few").get_column("lo").null_count() == 0
 
 
-def test_without_signs_the_returns_alone_are_the_headline(workshop):
+def test_without_stand_readings_returns_alone_rank_the_steps(workshop):
     blind = workshop.bleeds.with_columns(pl.lit(None, workshop.bleeds.schema[name]).alias(name) for name in SIGNS)
     blind_costs = step_costs(replace(workshop, bleeds=blind), np.random.default_rng(1))
-    assert "no sign was recorded" in blind_costs.notes[0]
-    told = blind_costs.table.filter(pl.col("rank").is_not_null())
-    away = (told["preventable_per_100"] - told["survival_estimate"]).abs() / (
-        told["survival_estimate_hi"] - told["survival_estimate_lo"]
+    assert "no stand readings are recorded" in blind_costs.notes[0]
+    estimates = blind_costs.table.filter(pl.col("rank").is_not_null())
+    difference = (estimates["preventable_per_100"] - estimates["survival_estimate"]).abs() / (
+        estimates["survival_estimate_hi"] - estimates["survival_estimate_lo"]
     )
-    assert away.max() < 0.05  # the mean of 4,000 draws: 0.016 of a standard error, a quarter of that of the width
+    assert difference.max() < 0.05  # the mean of 4,000 draws: 0.016 of a standard error, a quarter of that of the width
