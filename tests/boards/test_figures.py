@@ -13,13 +13,13 @@ from analysis.boards import analyst_board, counted_cells, lead_board, lead_figur
 from analysis.boards.figures import break_even_risk, worth_checking
 from analysis.charts import specification, without_validation
 from analysis.report import Report
-from tests.pages.predicted import foretold
+from tests.pages.predicted import with_predictions
 from tests.shops import report
 
 
 @pytest.fixture(scope="module")
 def told() -> Report:
-    return foretold(report())
+    return with_predictions(report())
 
 
 def test_the_second_check_list_ends_where_a_check_costs_what_it_saves(told) -> None:

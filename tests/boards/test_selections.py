@@ -19,7 +19,7 @@ from analysis.pages import render_pages
 from analysis.report import Report
 from analysis.stats import wilson
 from tests.pages.browser import PATIENCE_S, accessibility_faults, asked_for, complaints, opened_browser, resized
-from tests.pages.predicted import foretold
+from tests.pages.predicted import with_predictions
 from tests.shops import report
 
 SELECTIONS = 200
@@ -42,7 +42,7 @@ setTimeout(() => view.runAsync().then(() => {
 
 @pytest.fixture(scope="module")
 def told() -> Report:
-    return foretold(report())
+    return with_predictions(report())
 
 
 @pytest.fixture(scope="module")
