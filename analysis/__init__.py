@@ -2,7 +2,8 @@
 
 `read_log` reads exports (with a map for foreign headings, which `propose_map` writes) into one `Log`; `built_in` and
 `read_standard` give the `Standard` it is held against; `run_audit` makes the `Report`, whose tables are polars frames named as
-the files a run writes; `findings` says them in five sentences; `charts` draws them, and `init_notebook` lets charts answer
+the files a run writes; `findings` says them in five sentences; `lead_board`, `trainer_board` and `analyst_board` draw them as one linked chart for
+each reader; `charts` draws them one by one, and `init_notebook` lets charts answer
 to the pointer. `run_proof` audits simulated workshops and holds them against what is true of them; `read_proof` reads a
 finished one. What a user can mend raises `UserError`.
 
@@ -49,14 +50,17 @@ _WHERE = {
     "Standard": "analysis.standard",
     "built_in": "analysis.standard",
     "charts": "analysis.charts",
+    "analyst_board": "analysis.boards",
     "findings": "analysis.pages",
     "init_notebook": "analysis.charts",
+    "lead_board": "analysis.boards",
     "propose_map": "analysis.intake",
     "read_log": "analysis.intake",
     "read_proof": "analysis.output",
     "read_standard": "analysis.standard",
     "run_audit": "analysis.audit",
     "run_proof": "analysis.prove",
+    "trainer_board": "analysis.boards",
 }
 __all__ = sorted(_WHERE)
 

@@ -9,7 +9,9 @@ from pathlib import Path
 
 OWN_FONT = "Liberation Sans"
 """Comes with the drawing library."""
-FONT = f"{OWN_FONT}, Arial, Helvetica, sans-serif"
+PAGE_FONT = "Bench Sans"
+"""The letters of `OWN_FONT` that a page carries with it, under the name its licence asks for."""
+FONT = f"{PAGE_FONT}, {OWN_FONT}, Arial, Helvetica, sans-serif"
 """Of every chart: one of them is on any machine, and all but the last are equally wide."""
 NOT_DRAWN = "This chart could not be drawn here. Its figures are in the tables."
 

@@ -8,6 +8,8 @@ from schemas.field import schema_field
 from schemas.log import Moment
 
 ENDS = ("return", "next_bleed", "as_of")
+CELL_STEPS = 10
+"""Steps whose misses each cell counts."""
 
 
 class IntermediateTable(pa.DataFrameModel):
@@ -95,8 +97,48 @@ class Deviations(IntermediateTable):
     outside: float = schema_field("how far outside, in the field's unit; below the limit is negative", required=True)
 
 
+class BoardCells(IntermediateTable):
+    """Counts of one month (or quarter) of one kind of work: what a board adds up for any selection."""
+
+    month: str = schema_field("YYYY-MM, or YYYY-Qn where months would be too many", required=True)
+    shop: str = schema_field("workshop", required=True)
+    technician: str = schema_field("technician", required=True)
+    brake_model: str = schema_field("brake model", required=True)
+    brake: str = schema_field("front or rear", required=True)
+    hose_route: str = schema_field("hose routing", required=True)
+    bleeds: int = schema_field("bleeds", low=1, required=True)
+    followed: int = schema_field("bleeds followed for the whole window", low=0, required=True)
+    comebacks: int = schema_field("of the followed, those that came back within the window", low=0, required=True)
+    followed_14: int = schema_field("bleeds at least 14 days old", low=0, required=True)
+    comebacks_14: int = schema_field("of those, came back within 14 days", low=0, required=True)
+    followed_30: int = schema_field("bleeds at least 30 days old", low=0, required=True)
+    comebacks_30: int = schema_field("of those, came back within 30 days", low=0, required=True)
+    missed_1: int = schema_field("misses of the costliest step", low=0, required=True)
+    missed_2: int = schema_field("of the second", low=0, required=True)
+    missed_3: int = schema_field("of the third", low=0, required=True)
+    missed_4: int = schema_field("of the fourth", low=0, required=True)
+    missed_5: int = schema_field("of the fifth", low=0, required=True)
+    missed_6: int = schema_field("of the sixth", low=0, required=True)
+    missed_7: int = schema_field("of the seventh", low=0, required=True)
+    missed_8: int = schema_field("of the eighth", low=0, required=True)
+    missed_9: int = schema_field("of the ninth", low=0, required=True)
+    missed_10: int = schema_field("of the tenth", low=0, required=True)
+    recorded_1: int = schema_field("bleeds where the costliest step is recorded", low=0, required=True)
+    recorded_2: int = schema_field("where the second is", low=0, required=True)
+    recorded_3: int = schema_field("where the third is", low=0, required=True)
+    recorded_4: int = schema_field("where the fourth is", low=0, required=True)
+    recorded_5: int = schema_field("where the fifth is", low=0, required=True)
+    recorded_6: int = schema_field("where the sixth is", low=0, required=True)
+    recorded_7: int = schema_field("where the seventh is", low=0, required=True)
+    recorded_8: int = schema_field("where the eighth is", low=0, required=True)
+    recorded_9: int = schema_field("where the ninth is", low=0, required=True)
+    recorded_10: int = schema_field("where the tenth is", low=0, required=True)
+
+
 __all__ = [
+    "CELL_STEPS",
     "ENDS",
+    "BoardCells",
     "Deviations",
     "Followed",
     "Incidence",

@@ -9,6 +9,7 @@ LONGEST_TEXT, LONGEST_DESCRIPTION = 500, 10_000
 """Characters of one name in a chart, of which a label shows far fewer, and of a chart's description in words."""
 FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 """What XML 1.0 (W3C, 2008, section 2.2) has no place for, on which the drawing library ends its process."""
+EXPRESSIONS = ("calculate", "filter", "test", "labelExpr")
 LINE_ENDS = {"\u2028": "\u2424", "\u2029": "\u00b6"}
 """Ends of a line to the chart library's expressions, in which a name is a text in quotes."""
 _CONTROL_PICTURES = 0x2400
@@ -21,12 +22,15 @@ def drawable(part: Any) -> Any:
     if isinstance(part, list):
         return [drawable(one) for one in part]
     if isinstance(part, dict):
-        return {name: _description(value) if name == "description" else drawable(value) for name, value in part.items()}
+        return {name: _part(name, value) for name, value in part.items()}
     return part
 
 
-def _description(value: Any) -> Any:
-    return _text(value, LONGEST_DESCRIPTION) if isinstance(value, str) else drawable(value)
+def _part(name: str, value: Any) -> Any:
+    """One entry; an expression that is cut off would be none."""
+    if name in EXPRESSIONS and isinstance(value, str):
+        return _visible(value)
+    return _text(value, LONGEST_DESCRIPTION) if name == "description" and isinstance(value, str) else drawable(value)
 
 
 def _text(text: str, most: int = LONGEST_TEXT) -> str:

@@ -54,7 +54,7 @@ def _with_own_view_names(spec: dict[str, Any]) -> dict[str, Any]:
 def _labels_fit(spec: dict[str, Any]) -> bool:
     """Whether no label can be too long: holding each against its limit is up to half of what a picture takes."""
     fields = set(_fields(spec))
-    rows = (row for rows in spec.get("datasets", {}).values() for row in rows)
+    rows = (row for rows in spec.get("datasets", {}).values() for row in rows if isinstance(row, dict))
     words = [value for row in rows for field, value in row.items() if field in fields and isinstance(value, str)]
     return all(len(line) <= SHORT_LABEL and line.isascii() for word in words for line in word.split("\n"))
 

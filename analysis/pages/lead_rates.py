@@ -10,7 +10,6 @@ from analysis.charts import (
     cusum_lines,
     cut_words,
     incidence_curve,
-    months_line,
     most_telling,
     rate_dots,
     ratio_board,
@@ -192,10 +191,7 @@ def change_question(report: Report) -> Question:
             if changed
             else "Keep watching. A single high month within its limits is no reason to change anything."
         ),
-        hint=(
-            "Grey band: control limits. Dashed: expected. Triangle: outside the limits (this month, or a run of months ending here). Hollow: "
-            "follow-up not complete."
-        ),
+        hint="The board above shows each month within its limits. The CUSUM adds up what is above expected.",
         charts=chart_specs(*_month_charts(report)) if overall.get_column("rate").count() else (),
         table=page_table(
             report.months,
@@ -219,13 +215,12 @@ def change_question(report: Report) -> Question:
 
 
 def _month_charts(report: Report) -> list[Any]:
-    shops = report.months.filter(pl.col("kind") == "shop")
-    charts = [with_title(months_line(report.months.filter(pl.col("kind") == "all")), "all workshops")]
-    for (group,), own in shops.group_by("group", maintain_order=True):
-        if shops.n_unique("group") > 1:
-            charts.append(with_title(months_line(own), str(group)))
-        if own.get_column("change_began").any():
-            charts.append(with_title(cusum_lines(own), f"{group}: CUSUM"))
+    """The CUSUM of each group that changed; the board has the months themselves."""
+    changed = report.months.filter("change_began").unique(["kind", "group"], maintain_order=True)
+    charts = []
+    for kind, group in changed.select("kind", "group").iter_rows():
+        own = report.months.filter(pl.col("kind") == kind, pl.col("group") == group)
+        charts.append(with_title(cusum_lines(own), f"{ALL_SHOPS if kind == 'all' else group}: CUSUM"))
     return charts[:MAX_MONTH_CHARTS]
 
 
@@ -304,6 +299,9 @@ def difference_question(report: Report) -> Question:
         "expected": "expected", "ratio": "observed / expected", "ratio_lo": "from", "ratio_hi": "to",
         "shrunk_rate": "adjusted rate %", "q_value": "q", "signal": "signal",
     }  # fmt: skip
+    kinds = [
+        kind for kind in KIND_LABELS if _has_rates(rates, kind) and not (adjusted and kind == "shop")
+    ]  # on the board
     table = rates.filter(pl.col("kind") != "all").with_columns(pl.col("kind").replace(KIND_LABELS))
     return Question(
         id="where",
@@ -316,7 +314,7 @@ def difference_question(report: Report) -> Question:
             if adjusted
             else ""
         ),
-        charts=chart_specs(*(_group_chart(report, rates, kind, adjusted) for kind in KIND_LABELS if _has_rates(rates, kind))),
+        charts=chart_specs(*(_group_chart(report, rates, kind, adjusted) for kind in kinds)),
         table=page_table(table, "Rates by group", columns, "tables/rates.csv"),
         method=(
             "Rates have Wilson intervals. Comebacks expected of a workshop or technician are what the others had on the same "

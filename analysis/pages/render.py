@@ -14,9 +14,12 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from analysis.boards import analyst_board, lead_board, lead_figures, trainer_board
 from analysis.charts import prefetch_svg, svg, without_validation
 from analysis.charts.svg import SHARED, SvgRenderer, library_text
 from analysis.pages.analyst import analyst_questions
+from analysis.pages.board_bleeds import listed_bleeds
+from analysis.pages.board_view import BoardView, board_view
 from analysis.pages.file_names import with_file_names
 from analysis.pages.labels import CAUTIONS, GLOSSARY, TABLE_LABELS
 from analysis.pages.lead import lead_questions
@@ -36,16 +39,26 @@ NAVIGATION = (
 
 @dataclass(frozen=True)
 class Audience:
-    """Who a page is for and what they ask."""
+    """Who a page is for, what they ask, and the board at its top."""
 
     file: str
     title: str
     questions: Callable[[Report], list[Question]]
+    board: Callable[[Report], BoardView]
 
 
-LEAD = Audience("lead.html", "For the service lead", lead_questions)
-TRAINER = Audience("trainer.html", "For the trainer", trainer_questions)
-ANALYST = Audience("analyst.html", "For the analyst", analyst_questions)
+LEAD = Audience(
+    "lead.html",
+    "For the service lead",
+    lead_questions,
+    lambda report: board_view(report, lead_board, lead_figures, listed_bleeds),
+)
+TRAINER = Audience(
+    "trainer.html", "For the trainer", trainer_questions, lambda report: board_view(report, trainer_board)
+)
+ANALYST = Audience(
+    "analyst.html", "For the analyst", analyst_questions, lambda report: board_view(report, analyst_board)
+)
 
 
 @dataclass(frozen=True)
@@ -69,37 +82,38 @@ def render_pages(report: Report, executor: Executor | None = None) -> Callable[[
         Draws the pictures ahead; this process unless given, and then only when the pages are made.
     """
     report, renderer = with_file_names(report), SvgRenderer(executor)
-    questions = {reader: _questions(report, reader, renderer) for reader in (ANALYST, TRAINER, LEAD)}
+    parts = {reader: _parts(report, reader, renderer) for reader in (ANALYST, TRAINER, LEAD)}
 
     def pages() -> tuple[Page, ...]:
         title, sentences = "What the bleed log says", findings(report)
-        index = render_template("index.html", report, renderer, here="index.html", title=title, findings=sentences)
+        values: dict[str, Any] = {"title": title, "findings": sentences, "figures": lead_figures(report)}
+        index = render_template("index.html", report, renderer, here="index.html", **values)
         return Page("index.html", index), *(
-            _page(report, reader, questions[reader], renderer) for reader in (LEAD, TRAINER, ANALYST)
+            _page(report, reader, *parts[reader], renderer) for reader in (LEAD, TRAINER, ANALYST)
         )
 
     return pages
 
 
-def _questions(report: Report, audience: Audience, renderer: SvgRenderer) -> list[Question]:
-    """A reader's questions with their answers; the charts' pictures are prefetched."""
+def _parts(report: Report, audience: Audience, renderer: SvgRenderer) -> tuple[BoardView, list[Question]]:
+    """A reader's board and questions with their answers; the charts' pictures are prefetched."""
     with without_validation():
-        questions = audience.questions(report)
-    for chart in (chart for question in questions for chart in question.charts):
+        board, questions = audience.board(report), audience.questions(report)
+    for chart in (board.chart, *(chart for question in questions for chart in question.charts)):
         prefetch_svg(chart, renderer)
-    return questions
+    return board, questions
 
 
-def _page(report: Report, audience: Audience, questions: list[Question], renderer: SvgRenderer) -> Page:
-    text = render_template(
-        "questions.html", report, renderer, here=audience.file, title=audience.title, questions=questions
-    )
-    return Page(audience.file, text)
+def _page(
+    report: Report, audience: Audience, board: BoardView, questions: list[Question], renderer: SvgRenderer
+) -> Page:
+    values: dict[str, Any] = {"title": audience.title, "board": board, "questions": questions}
+    return Page(audience.file, render_template("questions.html", report, renderer, here=audience.file, **values))
 
 
 def data_text(value: Any) -> Markup:
     """Data inside a page: JSON in which no text can end the element around it."""
-    text = json.dumps(value, ensure_ascii=False, allow_nan=False)
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     for sign in "<>&\u2028\u2029":
         text = text.replace(sign, f"\\u{ord(sign):04x}")
     return Markup(text)
@@ -110,8 +124,11 @@ def render_template(
 ) -> str:
     """A template filled; without a report it must be one that asks for none."""
     questions: list[Question] = values.get("questions", [])
+    board: BoardView | None = values.setdefault("board", None)
     charts = {f"{q.id}-{i}": chart for q in questions for i, chart in enumerate(q.charts)}
-    scripts = [Markup(text) for text in ([library_text()] if charts else []) + [_script()]]
+    charts |= {"board": board.chart} if board else {}
+    own = [_text("page.js"), *([_text("board.js")] if board else [])]
+    scripts = [Markup(text) for text in ([library_text()] if charts else []) + own]
     return (
         _environment()
         .get_template(template)
@@ -128,6 +145,7 @@ def render_template(
             glossary=GLOSSARY,
             table_labels=TABLE_LABELS,
             data=data_text,
+            font=_font,
             **values,
         )
     )
@@ -138,8 +156,14 @@ def _digest(script: str) -> str:
 
 
 @cache
-def _script() -> str:
-    return files("analysis.pages").joinpath("templates/page.js").read_text("utf-8")
+def _text(name: str) -> str:
+    return files("analysis.pages").joinpath(f"templates/{name}").read_text("utf-8")
+
+
+@cache
+def _font(weight: str) -> str:
+    """A font of the package as text, for a style sheet."""
+    return base64.b64encode(files("analysis.pages").joinpath(f"fonts/bench-sans-{weight}.woff2").read_bytes()).decode()
 
 
 @cache

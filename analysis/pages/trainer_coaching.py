@@ -6,19 +6,12 @@ from typing import Any
 
 import polars as pl
 
+from analysis.boards import PATTERN_LABELS
 from analysis.charts import coaching_changes
 from analysis.pages.labels import COSTLY_VERDICTS, field_labels, missed_titles, quoted_misses, with_missed_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, join_words, percentage_points, quantity
 from analysis.report import Report
-
-TEST_LABELS = {
-    "favourite_digits": "rounded readings",
-    "copied_entries": "entries copied from another bleed",
-    "impossible_durations": "impossible times",
-    "never_varied": "a reading that never varies",
-    "recorded_only_when_met": "recorded only when done",
-}
 
 
 def coaching_question(report: Report) -> Question:
@@ -112,7 +105,9 @@ def _next_coaching(report: Report, measured: pl.DataFrame) -> str:
 
 def credibility_question(report: Report) -> Question:
     """Whether the records show patterns that honest recording rarely gives."""
-    flags = report.credibility.filter("flag").with_columns(pl.col("test").replace(TEST_LABELS), field_labels("field"))
+    flags = report.credibility.filter("flag").with_columns(
+        pl.col("test").replace(PATTERN_LABELS), field_labels("field")
+    )
     return Question(
         id="log",
         question="Can the log be believed?",

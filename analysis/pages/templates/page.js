@@ -5,21 +5,48 @@
   document.documentElement.classList.add("js");
   function failed(error) { document.body.setAttribute("data-failed", String(error)); }
   function drawn(place, spec) {
-    return vegaEmbed(place, spec, { ast: true, actions: false, renderer: "svg" });
+    // On a board a selection may be empty: a scale without values is no fault there, so only errors are logged.
+    return vegaEmbed(place, spec, { ast: true, actions: false, renderer: "svg", logLevel: place.id === "board" ? 1 : 2 });
   }
-  function parts(spec) { return spec.hconcat || spec.vconcat || spec.layer || []; }
-  function narrowed(spec, by) {
-    if (typeof spec.width === "number") spec.width = Math.max(110, spec.width - by);
-    parts(spec).forEach(function (part) { narrowed(part, by); });
+  function parts(spec) { return spec.concat || spec.hconcat || spec.vconcat || spec.layer || []; }
+  function widest(spec) {
+    return Math.max.apply(null, [spec.width || 0].concat(parts(spec).map(widest)));
+  }
+  function narrowed(spec, most) {
+    if (typeof spec.width === "number") spec.width = Math.max(110, Math.min(spec.width, most));
+    parts(spec).forEach(function (part) { narrowed(part, most); });
   }
   function labelled(spec) {
     var y = spec.encoding && spec.encoding.y;
     if (y && y.axis && y.axis.labels === false) delete y.axis.labels;
     parts(spec).forEach(labelled);
   }
+  // On a narrow screen titles are set in lines, and months that have no room are left out.
+  function wrapped(spec, room) {
+    var title = spec.title, most = Math.floor(room / 9);
+    function lines(text) {
+      return [].concat(text).join(" ").split(" ").reduce(function (all, word) {
+        var last = all[all.length - 1];
+        if (last !== undefined && (last + " " + word).length <= most) all[all.length - 1] = last + " " + word;
+        else all.push(word);
+        return all;
+      }, []);
+    }
+    if (typeof title === "string" || Array.isArray(title)) spec.title = lines(title);
+    else if (title && title.text) {
+      title.text = lines(title.text);
+      if (title.subtitle) title.subtitle = lines(title.subtitle);
+    }
+    var x = spec.encoding && spec.encoding.x;
+    if (x && x.axis && x.axis.labelExpr) x.axis.labelOverlap = "greedy";
+    parts(spec).forEach(function (part) { wrapped(part, room); });
+  }
+  function sideBySide(spec) { return Boolean(spec.hconcat) || parts(spec).some(sideBySide); }
   function folded(spec, room) {
     if (spec.hconcat) { spec.vconcat = spec.hconcat; delete spec.hconcat; labelled(spec); }
-    if (room < 480 && spec.config) spec.config.legend.columns = 1;
+    (spec.concat || spec.vconcat || []).forEach(function (part) { folded(part, room); });
+    if (spec.vconcat && room < 700) { spec.concat = spec.vconcat; delete spec.vconcat; spec.columns = 1; spec.align = "none"; }
+    if (room < 480 && spec.config && spec.config.legend) spec.config.legend.columns = 1;
   }
   // A chart wider than its place is set with its parts below each other, then with narrower plots.
   function fitted(place, spec, tries) {
@@ -32,19 +59,25 @@
       }
       var again = JSON.parse(JSON.stringify(spec));
       folded(again, room);
-      if (!spec.hconcat) narrowed(again, Math.ceil(over));
+      if (room < 700) wrapped(again, room);
+      if (!sideBySide(spec)) narrowed(again, widest(spec) - Math.ceil(over));
       result.finalize();
       return fitted(place, again, tries - 1);
     });
   }
   // Until a chart comes into sight its picture is shown; then it is drawn, one after the other.
-  var last = Promise.resolve(), done = 0;
+  // Words are measured with the page's own font, so it must be there first.
+  var fonts = document.fonts ? ["12px", "bold 12px"].map(function (size) { return document.fonts.load(size + " 'Bench Sans'"); }) : [];
+  var last = Promise.all(fonts).catch(function () {}), done = 0;
   function live(place) {
     last = last.then(function () {
       return new Promise(function (go) { setTimeout(go, 0); });
     }).then(function () {
       return fitted(place, charts[place.getAttribute("data-chart")], 4);
-    }).then(function () { document.body.setAttribute("data-drawn", String(++done)); }, failed);
+    }).then(function (result) {
+      place.dispatchEvent(new CustomEvent("drawn", { detail: result.view }));
+      document.body.setAttribute("data-drawn", String(++done));
+    }).catch(failed);
   }
   document.body.setAttribute("data-drawn", "0");
   if ("IntersectionObserver" in window) {

@@ -1,0 +1,21 @@
+"""Boards: the charts of one reader as one linked chart. Nothing here estimates; crude rates are counted in the browser."""
+
+from analysis.charts import altair_first  # noqa: F401  isort: skip
+from analysis.boards.analyst_board import analyst_board
+from analysis.boards.board_cells import NOT_RECORDED, WORK, CountedCells, counted_cells
+from analysis.boards.figures import Figure, lead_figures
+from analysis.boards.lead_board import lead_board
+from analysis.boards.trainer_board import PATTERN_LABELS, trainer_board
+
+__all__ = [
+    "NOT_RECORDED",
+    "PATTERN_LABELS",
+    "WORK",
+    "CountedCells",
+    "Figure",
+    "analyst_board",
+    "counted_cells",
+    "lead_board",
+    "lead_figures",
+    "trainer_board",
+]

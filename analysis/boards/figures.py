@@ -1,0 +1,123 @@
+"""The five figures that open the lead's board, as text."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+import polars as pl
+
+from analysis.report import Report
+
+YEAR = dt.timedelta(days=365)
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure: what it is, its value, and a second line with interval or count."""
+
+    label: str
+    value: str
+    detail: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.label}: {self.value}" + (f" ({self.detail})" if self.detail else "")
+
+
+def lead_figures(report: Report) -> tuple[Figure, ...]:
+    """Brakes to recall, the comeback rate, its cost, checks worth doing today, what two fixed steps would save."""
+    return (
+        _recall_figure(report),
+        _rate_figure(report),
+        _cost_figure(report),
+        _check_figure(report),
+        _saving_figure(report),
+    )
+
+
+def no_returns(report: Report) -> bool:
+    """Whether no return was read at all, so that a rate of zero would mean nothing."""
+    return not report.log.has_comebacks_table and not report.comebacks
+
+
+def worth_checking(report: Report) -> pl.DataFrame:
+    """Bleeds on the second-check list whose risk is above the break-even risk, riskiest first."""
+    listed = report.risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
+    return listed.filter(pl.col("risk") >= break_even_risk(report))
+
+
+def break_even_risk(report: Report) -> float:
+    """The risk at which a check costs as much bench time as it saves."""
+    check, comeback = report.standard.second_check, report.standard.comeback
+    minutes, parts = comeback.minutes, comeback.parts_cost
+    if report.costs.height and report.costs.row(0, named=True)["comebacks_per_year"]:
+        row = report.costs.row(0, named=True)
+        minutes, parts = (row[name] / row["comebacks_per_year"] for name in ("minutes_per_year", "parts_per_year"))
+    saved = minutes + (parts / report.standard.minute_cost if report.standard.minute_cost > 0 else 0.0)
+    return check.minutes / (check.sensitivity * saved) if check.sensitivity * saved > 0 else 1.0
+
+
+def _recall_figure(report: Report) -> Figure:
+    bleeds = report.log.sessions.select("session_id", "bike_id", "brake")
+    still_open = report.holds.filter("open").join(bleeds, on="session_id", how="left")
+    brakes = still_open.select("bike_id", "brake").n_unique() if still_open.height else 0
+    recent = still_open.filter(pl.col("days_since") <= 31).select("bike_id", "brake").n_unique() if brakes else 0
+    return Figure("Brakes to recall", f"{brakes:,}", f"{recent} bled in the last 31 days" if brakes else "none")
+
+
+def _rate_figure(report: Report) -> Figure:
+    label = f"Came back within {report.window_days} days"
+    if no_returns(report):
+        return Figure(label, "no rate", "no returns were read")
+    row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
+    if not row["mature"]:
+        return Figure(label, "too early", f"no bleed followed for {report.window_days} days")
+    interval = f"{100 * row['rate_lo']:.1f} to {100 * row['rate_hi']:.1f}%"
+    years = [_year_rate(report, ago) for ago in (0, 1)]
+    change = f"; last year {years[0]}, the year before {years[1]}" if all(years) else ""
+    return Figure(label, f"{100 * row['rate']:.1f}%", f"{interval}{change}")
+
+
+def _year_rate(report: Report, years_ago: int) -> str:
+    """The rate of the bleeds followed in full that were done in one year; empty without a full year."""
+    last = report.as_of - dt.timedelta(days=report.window_days) - years_ago * YEAR
+    day = pl.col("started_at").dt.date()
+    bleeds = report.data.bleeds.filter("mature")
+    own = bleeds.filter((day > last - YEAR) & (day <= last))
+    if own.is_empty() or bleeds.select(day.min()).item() > last - 0.9 * YEAR:
+        return ""
+    return f"{100 * own.get_column('came_back').sum() / own.height:.1f}%"
+
+
+def _cost_figure(report: Report) -> Figure:
+    label = "Bench hours lost a year"
+    if report.costs.is_empty() or no_returns(report):
+        return Figure(label, "not known", "no returns were read" if no_returns(report) else "too early to say")
+    row, currency = report.costs.row(0, named=True), report.standard.currency
+    detail = f"{row['comebacks_per_year']:.0f} comebacks ({row['comebacks_lo']:.0f} to {row['comebacks_hi']:.0f})"
+    if currency:
+        money = row["parts_per_year"] + row["minutes_per_year"] * report.standard.minute_cost
+        detail += f"; {money:,.0f} {currency} with parts"
+    return Figure(label, f"{row['minutes_per_year'] / 60:,.0f} h", detail)
+
+
+def _check_figure(report: Report) -> Figure:
+    label = "Checks worth doing today"
+    if report.risk.is_empty():
+        return Figure(label, "no list", "too few comebacks to estimate risks")
+    worth = worth_checking(report).height
+    return Figure(label, f"{worth:,}", f"risk above {100 * break_even_risk(report):.0f}%, where a check pays")
+
+
+def _saving_figure(report: Report) -> Figure:
+    label = "Fixing the two costliest steps"
+    costly = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").get_column("step").head(2)
+    both = report.what_if.filter(pl.col("steps") == " ".join(costly)) if costly.len() == 2 else report.what_if.clear()
+    if both.is_empty():
+        return Figure(label, "not known", "no two steps clearly cost comebacks")
+    row = both.row(0, named=True)
+    titles = {step.id: step.missed_title for step in report.standard.steps}
+    names = " and ".join(f"“{titles.get(step, step)}”" for step in costly)
+    return Figure(
+        label, f"{row['minutes_per_year'] / 60:,.0f} h a year", f"{row['comebacks_per_year']:.0f} comebacks: {names}"
+    )

@@ -1,0 +1,139 @@
+"""The bleeds listed under the lead's board, with what a reader needs to judge one of them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.boards import NOT_RECORDED, WORK
+from analysis.pages.labels import level_label, missed_titles, reading_label
+from analysis.pages.lead_holds import HOLD_LABELS
+from analysis.report import Report
+
+MAX_BLEEDS, MAX_OTHERS = 1000, 5
+READINGS = (
+    "lever_travel_before_mm", "lever_travel_after_mm", "pump_gain_mm", "bubbles_last", "cycles", "settle_minutes", "minutes",
+)  # fmt: skip
+
+
+def listed_bleeds(report: Report) -> dict[str, Any]:
+    """Recalled bleeds, comebacks and the riskiest others, at most 1,000, as lists that a script reads.
+
+    Returns
+    -------
+    dict
+        `rows`: job, bike, place of each of `WORK` in `names`, day, days to the comeback, recall reason, risk, reasons (as
+        places in `reasons`), missed steps (places in `steps`), values of `readings`, month; `usual`: by brake model the
+        10th, 50th and 90th percentile of each reading; `others` and `returns`: by bike its other bleeds and its returns;
+        `left_out`: bleeds that are in the file alone.
+    """
+    every = _with_outcomes(report)
+    listed = every.head(MAX_BLEEDS)
+    names = {column: listed.get_column(column).unique().sort().to_list() for column in WORK}
+    places = {column: {name: at for at, name in enumerate(values)} for column, values in names.items()}
+    titles, steps = missed_titles(report), [c for c in report.data.missed.columns if c != "session_id"]
+    missed = _missed_places(report, listed, steps)
+    reasons = _reasons(listed)
+    at = {reason: place for place, reason in enumerate(reasons)}
+    rows = [
+        [
+            row["session_id"], row["bike_id"], *(places[column][row[column]] for column in WORK), row["day"], row["return_days"],
+            row["recall"], None if row["risk"] is None else round(row["risk"], 4),
+            [at[row[name]] for name in ("reason_1", "reason_2", "reason_3") if row[name]],
+            missed.get(row["session_id"], []), [row[name] for name in READINGS], row["month"],
+        ]
+        for row in listed.iter_rows(named=True)
+    ]  # fmt: skip
+    return {
+        "rows": rows,
+        "names": names,
+        "steps": [titles.get(step, step) for step in steps],
+        "reasons": reasons,
+        "readings": [reading_label(name) for name in READINGS],
+        "usual": _usual(report, names["brake_model"]),
+        "others": _other_bleeds(report, listed),
+        "returns": _returns(report, listed),
+        "left_out": every.height - listed.height,
+        "window": report.window_days,
+    }
+
+
+def _with_outcomes(report: Report) -> pl.DataFrame:
+    """Every bleed worth listing, the most urgent first: recalls, comebacks by how recent, then others by risk."""
+    holds = report.holds.filter("open").sort("priority").unique("session_id", keep="first")
+    recalls = holds.select("session_id", recall=pl.col("rule").replace(HOLD_LABELS))
+    risks = report.risk.select("session_id", "risk", "reason_1", "reason_2", "reason_3")
+    bleeds = report.data.bleeds.select(
+        "session_id", "bike_id", *(pl.col(name).fill_null(NOT_RECORDED) for name in WORK), "return_days", "month", *READINGS,
+        day=pl.col("started_at").dt.date().cast(pl.String),
+    )  # fmt: skip
+    joined = bleeds.join(recalls, on="session_id", how="left").join(risks, on="session_id", how="left")
+    group = (
+        pl.when(pl.col("recall").is_not_null()).then(0).when(pl.col("return_days").is_not_null()).then(1).otherwise(2)
+    )
+    known = joined.with_columns(group=group).filter((pl.col("group") < 2) | pl.col("risk").is_not_null())
+    recent = pl.when(pl.col("group") < 2).then(pl.col("day"))
+    return known.sort("group", recent, "risk", "session_id", descending=[False, True, True, False], nulls_last=True)
+
+
+def _missed_places(report: Report, listed: pl.DataFrame, steps: list[str]) -> dict[str, list[int]]:
+    """The missed steps of each listed bleed, as places in `steps`."""
+    own = report.data.missed.filter(pl.col("session_id").is_in(listed.get_column("session_id").implode()))
+    return {
+        bleed: [place for place, missed in enumerate(values) if missed]
+        for bleed, *values in own.select("session_id", *steps).iter_rows()
+    }
+
+
+def _reasons(listed: pl.DataFrame) -> list[str]:
+    columns = [listed.get_column(name) for name in ("reason_1", "reason_2", "reason_3")]
+    return pl.concat(columns).drop_nulls().unique().sort().to_list()
+
+
+def _usual(report: Report, models: list[str]) -> list[list[list[float] | None]]:
+    """The 10th, 50th and 90th percentile of each reading, by brake model."""
+    bleeds = report.data.bleeds.with_columns(pl.col("brake_model").fill_null(NOT_RECORDED))
+    levels = (0.1, 0.5, 0.9)
+    table = bleeds.group_by("brake_model").agg(
+        pl.col(name).cast(pl.Float64).quantile(level, "nearest").alias(f"{name} {level}")
+        for name in READINGS
+        for level in levels
+    )
+    by_model = {row["brake_model"]: row for row in table.iter_rows(named=True)}
+
+    def limits(model: str, name: str) -> list[float] | None:
+        values = [by_model[model][f"{name} {level}"] for level in levels]
+        return None if values[0] is None else [round(value, 1) for value in values]
+
+    return [[limits(model, name) for name in READINGS] for model in models]
+
+
+def _other_bleeds(report: Report, listed: pl.DataFrame) -> dict[str, list[list[Any]]]:
+    """The latest bleeds of each listed bike: job, day, brake, technician, days to the comeback."""
+    own = _of_listed_bikes(report.data.bleeds, listed).sort("started_at", "session_id", descending=True)
+    table = own.group_by("bike_id", maintain_order=True).head(MAX_OTHERS).select(
+        "bike_id", "session_id", pl.col("started_at").dt.date().cast(pl.String), "brake", "technician", "return_days"
+    )  # fmt: skip
+    return _by_bike(table)
+
+
+def _returns(report: Report, listed: pl.DataFrame) -> dict[str, list[list[Any]]]:
+    """The latest returns of each listed bike: day, brake, complaint, fault found."""
+    words = [
+        pl.col(name).map_elements(level_label, return_dtype=pl.String) for name in ("brake", "complaint", "finding")
+    ]
+    own = _of_listed_bikes(report.log.comebacks, listed).sort("returned_at", "comeback_id", descending=True)
+    table = own.group_by("bike_id", maintain_order=True).head(MAX_OTHERS)
+    return _by_bike(table.select("bike_id", pl.col("returned_at").dt.date().cast(pl.String), *words))
+
+
+def _of_listed_bikes(table: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
+    return table.filter(pl.col("bike_id").is_in(listed.get_column("bike_id").unique().implode()))
+
+
+def _by_bike(table: pl.DataFrame) -> dict[str, list[list[Any]]]:
+    found: dict[str, list[list[Any]]] = {}
+    for bike, *values in table.iter_rows():
+        found.setdefault(bike, []).append(values)
+    return found

@@ -1,0 +1,229 @@
+// A board on its page: the form, the page's address and the chart hold one and the same selection.
+(function () {
+  "use strict";
+  var place = document.getElementById("board");
+  if (!place) return;
+  var form = document.getElementById("selection"), words = document.getElementById("selection-words");
+  var lists = Array.prototype.slice.call(form.querySelectorAll("select"));
+  var names = lists.map(function (list) { return list.name; }).filter(function (name) { return name !== "from" && name !== "to"; });
+  var months = form.elements.from ? Array.prototype.slice.call(form.elements.from.options, 1).map(function (o) { return o.value; }) : [];
+  var view, kept = new URLSearchParams(), period = null;
+  form.addEventListener("submit", function (event) { event.preventDefault(); });
+
+  function known(name) { try { view.signal(name); return true; } catch (error) { return false; } }
+  function signal(name) { return known(name + "_" + name) ? name + "_" + name : name; }
+  function chosen(name) { return view.signal(signal(name)) || ""; }
+  function inAddress() { return location.hash.indexOf("=") > 0 ? new URLSearchParams(location.hash.slice(1)) : new URLSearchParams(); }
+
+  function choosePeriod(from, to) {
+    if (!months.length) return;
+    var a = from ? months.indexOf(from) : 0, b = to ? months.indexOf(to) : months.length - 1;
+    if (a < 0) a = 0;
+    if (b < 0) b = months.length - 1;
+    var whole = a === 0 && b === months.length - 1;
+    var range = months.slice(Math.min(a, b), Math.max(a, b) + 1);
+    period = whole ? null : range;
+    if (!known("period")) return;
+    var tuple = { unit: "bars", fields: [{ field: "month", channel: "x", type: "E" }], values: [range] };
+    view.data("period_store", whole ? [] : [tuple]);
+  }
+  function choose(selection) {
+    names.forEach(function (name) {
+      var list = form.elements[name], value = selection.get(name) || "";
+      var there = Array.prototype.some.call(list.options, function (option) { return option.value === value; });
+      view.signal(signal(name), there && value ? value : null);
+    });
+    choosePeriod(selection.get("from"), selection.get("to"));
+    return view.runAsync().then(shown);
+  }
+  function ofForm() {
+    var selection = new URLSearchParams();
+    lists.forEach(function (list) { if (list.value) selection.set(list.name, list.value); });
+    return selection;
+  }
+  function marks(name) {
+    var found = [];
+    (function look(item) {
+      if (item.marktype && item.name === name) found = found.concat(item.items);
+      else (item.items || []).forEach(look);
+    })(view.scenegraph().root);
+    return found;
+  }
+  // The chart library gives a role to marks that are not there and to the brush; neither has anything to say.
+  function silent() {
+    place.querySelectorAll("g[role=graphics-symbol]").forEach(function (mark) {
+      var empty = !mark.childElementCount || String(mark.getAttribute("class")).indexOf("period_brush") >= 0;
+      if (empty) mark.setAttribute("aria-hidden", "true"); else mark.removeAttribute("aria-hidden");
+    });
+  }
+  // After any change, whoever made it: the lists, the sentence, the address, the links and the table follow the chart.
+  function shown() {
+    silent();
+    var selection = new URLSearchParams(kept);
+    names.forEach(function (name) {
+      var value = chosen(name);
+      form.elements[name].value = value;
+      if (value) selection.set(name, value); else selection.delete(name);
+    });
+    if (months.length) {
+      var brushed = known("period") && view.signal("period").month;
+      if (known("period")) period = brushed && brushed.length ? brushed : null;
+      ["from", "to"].forEach(function (end) {
+        var value = !period ? "" : end === "from" ? period[0] : period[period.length - 1];
+        form.elements[end].value = value;
+        if (value) selection.set(end, value); else selection.delete(end);
+      });
+    }
+    var first = marks("sentence_marks")[0];
+    var sentence = first ? first.datum.sentence : "No bleeds in this selection.";
+    if (words && words.textContent !== sentence) words.textContent = sentence;
+    var hash = selection.toString();
+    if (hash || location.hash.indexOf("=") > 0) {
+      try { history.replaceState(null, "", hash ? "#" + hash : location.pathname + location.search); } catch (error) { location.hash = hash; }
+    }
+    document.querySelectorAll(".trail a").forEach(function (link) {
+      link.setAttribute("href", link.getAttribute("href").split("#")[0] + (hash ? "#" + hash : ""));
+    });
+    listed(selection);
+    document.body.setAttribute("data-selection", hash);
+  }
+  var waiting = false;
+  function soon() {
+    if (waiting) return;
+    waiting = true;
+    setTimeout(function () { view.runAsync().then(function () { waiting = false; shown(); }); }, 0);
+  }
+  place.addEventListener("drawn", function (event) {
+    view = place.view = event.detail;
+    inAddress().forEach(function (value, name) { kept.set(name, value); });
+    names.forEach(function (name) { view.addSignalListener(signal(name), soon); });
+    if (known("period")) view.addSignalListener("period", soon);
+    choose(kept);
+  });
+  form.addEventListener("change", function () { if (view) choose(ofForm()); });
+  form.addEventListener("reset", function (event) {
+    event.preventDefault();
+    kept = new URLSearchParams();
+    if (view) choose(kept);
+  });
+  window.addEventListener("hashchange", function () {
+    if (view && location.hash.indexOf("=") > 0) choose(inAddress());
+  });
+
+  var source = document.getElementById("bleeds-data");
+  var data = source && JSON.parse(source.textContent), SHOWN = 25;
+  var WORK = ["shop", "technician", "brake_model", "brake", "hose_route"];
+  var sorted = null, down = false, limit = SHOWN, found = [], selected = new URLSearchParams();
+  function work(row, name) { return data.names[name][row[2 + WORK.indexOf(name)]]; }
+  function percent(share) { return share === null ? "" : (100 * share).toFixed(1) + "%"; }
+  var COLUMNS = [
+    function (r) { return r[0]; }, function (r) { return r[1]; }, function (r) { return work(r, "brake"); },
+    function (r) { return work(r, "brake_model"); }, function (r) { return work(r, "technician"); },
+    function (r) { return work(r, "shop"); }, function (r) { return r[7]; }, function (r) { return r[8]; },
+    function (r) { return r[10]; }, function (r) { return r[9]; }
+  ];
+  function text(row, at) {
+    var value = COLUMNS[at](row);
+    if (value === null) return "";
+    return at === 7 ? value + (value === 1 ? " day" : " days") : at === 8 ? percent(value) : String(value);
+  }
+  function element(tag, words, parent) {
+    var made = document.createElement(tag);
+    if (words !== undefined && words !== null) made.textContent = words;
+    if (parent) parent.appendChild(made);
+    return made;
+  }
+  function listed(selection) {
+    if (!data) return;
+    selected = selection;
+    limit = SHOWN;
+    table();
+  }
+  function inSelection(row) {
+    return WORK.every(function (name) { return !selected.get(name) || work(row, name) === selected.get(name); }) &&
+      (!period || period.indexOf(row[14]) >= 0 || period.indexOf(quarter(row[14])) >= 0);
+  }
+  function quarter(month) { return month.slice(0, 5) + "Q" + Math.ceil(Number(month.slice(5)) / 3); }
+  function table() {
+    var sought = document.getElementById("bleeds-find").value.toLowerCase();
+    found = data.rows.filter(inSelection).filter(function (row) {
+      return !sought || COLUMNS.some(function (_, at) { return text(row, at).toLowerCase().indexOf(sought) >= 0; });
+    });
+    if (sorted !== null) {
+      found = found.slice().sort(function (r, s) {
+        var a = COLUMNS[sorted](r), b = COLUMNS[sorted](s);
+        if (a === null || b === null) return a === b ? 0 : a === null ? 1 : -1;
+        return (down ? -1 : 1) * (typeof a === "number" ? a - b : String(a).localeCompare(String(b)));
+      });
+    }
+    var body = document.querySelector(".bleeds-list tbody");
+    body.textContent = "";
+    found.slice(0, limit).forEach(function (row) {
+      var line = element("tr", null, body);
+      COLUMNS.forEach(function (_, at) {
+        var cell = element("td", at ? text(row, at) : null, line);
+        if (text(row, at).length < 22) cell.className = "short";
+        if (!at) element("button", row[0], cell).type = "button";
+      });
+      line.addEventListener("click", function () { opened(row); });
+    });
+    document.getElementById("bleeds-words").textContent =
+      found.length.toLocaleString("en") + " listed, " + Math.min(limit, found.length) + " shown" +
+      (data.left_out ? "; " + data.left_out.toLocaleString("en") + " more bleeds of lower risk are in tables/risk.csv." : ".");
+    document.getElementById("bleeds-more").hidden = found.length <= limit;
+  }
+  function part(parent, heading, lines, otherwise) {
+    element("h4", heading, parent);
+    if (!lines.length) { element("p", otherwise, parent); return; }
+    var list = element("ul", null, parent);
+    lines.forEach(function (line) { element("li", line, list); });
+  }
+  function readings(parent, row) {
+    var usual = data.usual[row[4]];
+    element("h4", "Readings, and what is usual on " + work(row, "brake_model"), parent);
+    var made = element("table", null, parent), head = element("tr", null, element("thead", null, made)), body = element("tbody", null, made);
+    ["reading", "this bleed", "usual (8 bleeds in 10)", ""].forEach(function (word) { element("th", word, head).scope = "col"; });
+    data.readings.forEach(function (name, at) {
+      var value = row[13][at], limits = usual[at];
+      if (value === null) return;
+      var line = element("tr", null, body);
+      element("th", name, line).scope = "row";
+      element("td", String(value), line);
+      element("td", limits ? limits[0] + " to " + limits[2] : "not recorded", line);
+      element("td", !limits ? "" : value > limits[2] ? "▲ higher than usual" : value < limits[0] ? "▼ lower than usual" : "", line);
+    });
+  }
+  function opened(row) {
+    var panel = document.getElementById("bleed");
+    panel.textContent = "";
+    panel.className = "card";
+    element("h3", "Job " + row[0] + ": " + work(row, "brake") + " brake of bike " + row[1], panel);
+    element("p", work(row, "brake_model") + ", hose " + work(row, "hose_route") + ", bled by " + work(row, "technician") + " (" +
+      work(row, "shop") + ") on " + row[7] + ". " + (row[8] === null ? "No comeback in the log." : "Came back after " + text(row, 7) + ".") +
+      (row[9] ? " Recall: " + row[9] + "." : ""), panel);
+    part(panel, "Steps missed", row[12].map(function (at) { return data.steps[at]; }), "None of the recorded steps.");
+    part(panel, "Risk" + (row[10] === null ? "" : ": " + percent(row[10])), row[11].map(function (at) { return data.reasons[at]; }), "No reason found; that does not mean the bleed is sound.");
+    readings(panel, row);
+    part(panel, "Latest bleeds of this bike", (data.others[row[1]] || []).filter(function (one) { return one[0] !== row[0]; }).map(function (one) {
+      return one[1] + ", " + one[2] + ", job " + one[0] + ", " + one[3] + (one[4] === null ? "" : ", came back after " + one[4] + (one[4] === 1 ? " day" : " days"));
+    }), "No other bleed in the log.");
+    part(panel, "Returns of this bike", (data.returns[row[1]] || []).map(function (one) {
+      return one.filter(Boolean).join(", ");
+    }), "No return in the log.");
+    panel.focus();
+  }
+  if (data) {
+    document.getElementById("bleeds-find").addEventListener("input", function () { limit = SHOWN; table(); });
+    document.getElementById("bleeds-more").addEventListener("click", function () { limit += 200; table(); });
+    document.querySelectorAll(".bleeds-list thead th").forEach(function (head, at, heads) {
+      head.addEventListener("click", function () {
+        down = sorted === at && !down;
+        sorted = at;
+        heads.forEach(function (other) { other.removeAttribute("aria-sort"); });
+        head.setAttribute("aria-sort", down ? "descending" : "ascending");
+        table();
+      });
+    });
+    table();
+  }
+})();

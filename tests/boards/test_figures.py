@@ -1,0 +1,80 @@
+"""What a board says before anyone selects, and what it carries."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from importlib.resources import files
+
+import polars as pl
+import pytest
+
+from analysis.boards import analyst_board, counted_cells, lead_board, lead_figures, trainer_board
+from analysis.boards.figures import break_even_risk, worth_checking
+from analysis.charts import specification, without_validation
+from analysis.report import Report
+from tests.pages.predicted import with_predictions
+from tests.shops import report
+
+
+@pytest.fixture(scope="module")
+def told() -> Report:
+    return with_predictions(report())
+
+
+def test_the_second_check_list_ends_where_a_check_costs_what_it_saves(told) -> None:
+    """By hand: 6 minutes a check that finds 70%, a comeback of 45 minutes and parts of 9 at 1 a minute: 6 / (0.7 * 54)."""
+    per_comeback = {"comebacks_per_year": 2.0, "minutes_per_year": 90.0, "parts_per_year": 18.0}
+    costs = told.costs.with_columns(pl.lit(value).alias(name) for name, value in per_comeback.items())
+    priced = replace(told, costs=costs)
+    check = told.standard.second_check
+    assert (check.minutes, check.sensitivity, told.standard.minute_cost) == (6.0, 0.7, 1.0)
+    assert break_even_risk(priced) == pytest.approx(6 / (0.7 * 54))
+    low = replace(
+        priced, risk=priced.risk.with_columns(risk=pl.when(pl.col("on_worklist")).then(0.1).otherwise("risk"))
+    )
+    assert worth_checking(priced).height == priced.risk.filter("on_worklist").height == 4
+    assert worth_checking(low).is_empty()
+    assert lead_figures(low)[3].value == "0"
+
+
+def test_without_returns_no_figure_is_a_rate(told) -> None:
+    nothing = {
+        name: pl.lit(None, told.data.bleeds.schema[name]) if name == "return_days" else pl.lit(False)
+        for name in ("return_days", "came_back")
+    }
+    data = replace(told.data, bleeds=told.data.bleeds.with_columns(**nothing))
+    unread = replace(told, data=data, comebacks=0, log=replace(told.log, has_comebacks_table=False))
+    assert lead_figures(unread)[1].value == "no rate"
+    assert lead_figures(unread)[2].value == "not known"
+    assert counted_cells(unread).table.get_column("followed").sum() == 0
+    assert "no returns were read: no rate" in json.dumps(specification(lead_board(unread)))
+
+
+@pytest.mark.parametrize("board", [lead_board, trainer_board, analyst_board])
+def test_a_board_is_one_chart_with_named_parameters_and_one_legend(told, board) -> None:
+    with without_validation():
+        chart = specification(board(told))
+    names = {one["name"] for one in chart["params"]}
+    expected = {
+        lead_board: {"shop", "technician", "brake_model", "brake", "hose_route", "period"},
+        trainer_board: {"technician", "step"},
+        analyst_board: {"file", "field"},
+    }
+    assert expected[board] <= names
+    assert [part.get("name") for part in chart["concat"]].count("legend") == 1
+    assert '"legend": null' in json.dumps(chart) or board is lead_board
+
+
+def test_a_board_can_be_joined_sized_and_saved_as_any_chart(told, tmp_path) -> None:
+    board = lead_board(told)
+    board.save(tmp_path / "board.svg")
+    assert "Comebacks at a glance" in (tmp_path / "board.svg").read_text("utf-8")
+
+
+def test_the_embedded_font_is_small_and_its_licence_is_beside_it() -> None:
+    folder = files("analysis.pages").joinpath("fonts")
+    fonts = [one for one in folder.iterdir() if one.name.endswith(".woff2")]
+    assert len(fonts) == 2
+    assert sum(len(one.read_bytes()) for one in fonts) < 200_000
+    assert "SIL OPEN FONT LICENSE Version 1.1" in folder.joinpath("LICENSE-OFL.txt").read_text("utf-8")

@@ -1,0 +1,240 @@
+"""Boards in a real browser: any selection shows what a recount of the bleeds gives; lists, clicks and address agree."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+from selenium.webdriver.common.action_chains import ActionChains
+from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
+from selenium.webdriver.support.ui import Select, WebDriverWait
+
+from analysis.boards import WORK, counted_cells
+from analysis.pages import render_pages
+from analysis.report import Report
+from analysis.stats import wilson
+from tests.pages.browser import PATIENCE_S, accessibility_faults, asked_for, complaints, opened_browser, resized
+from tests.pages.predicted import with_predictions
+from tests.shops import report
+
+SELECTIONS = 200
+CHOOSE = """
+const done = arguments[arguments.length - 1], form = document.getElementById("selection");
+for (const list of form.querySelectorAll("select")) list.value = arguments[0][list.name] || "";
+const view = document.getElementById("board").view;
+form.dispatchEvent(new Event("change", {bubbles: true}));
+setTimeout(() => view.runAsync().then(() => {
+  const marks = name => { let found = []; (function look(item) {
+    if (item.marktype && item.name === name) found = found.concat(item.items); else (item.items || []).forEach(look);
+  })(view.scenegraph().root); return found; };
+  const months = marks("bars_marks").map(i => i.datum).map(d =>
+    [d.month, d.bleeds, d.followed, d.comebacks, d.followed_14, d.comebacks_14, d.followed_30, d.comebacks_30]);
+  done({words: document.getElementById("selection-words").textContent, months: months, hash: location.hash,
+        listed: document.getElementById("bleeds-words").textContent});
+}), 0);
+"""
+
+
+@pytest.fixture(scope="module")
+def told() -> Report:
+    return with_predictions(report())
+
+
+@pytest.fixture(scope="module")
+def folder(told: Report, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    made: Path = tmp_path_factory.mktemp("boards")
+    for page in render_pages(told)():
+        (made / page.file).write_text(page.text, encoding="utf-8")
+    return made
+
+
+@pytest.fixture(scope="module")
+def driver() -> Iterator:
+    with opened_browser(1280, 800) as one:
+        yield one
+
+
+def opened(driver: Any, path: Path, address: str = "") -> None:
+    driver.get("about:blank")
+    driver.get(path.as_uri() + address)
+    driver.set_script_timeout(PATIENCE_S)
+    ready = "return document.body.dataset.selection !== undefined || Boolean(document.body.dataset.failed)"
+    WebDriverWait(driver, PATIENCE_S, 0.05).until(lambda d: d.execute_script(ready))
+    assert driver.execute_script("return document.body.dataset.failed") is None
+
+
+def words(driver: Any) -> str:
+    return str(driver.execute_script("return document.getElementById('selection-words').textContent"))
+
+
+def bleeds_of(told: Report) -> pl.DataFrame:
+    """Every bleed with the names that a board shows."""
+    return told.data.bleeds.with_columns(pl.col(name).fill_null("not recorded") for name in WORK)
+
+
+def random_choice(bleeds: pl.DataFrame, rng: random.Random) -> dict[str, str]:
+    """Some of the lists of the form, set to names that occur."""
+    chosen = {
+        name: rng.choice(bleeds.get_column(name).unique().sort().to_list()) for name in WORK if rng.random() < 0.3
+    }
+    months = bleeds.get_column("month").unique().sort().to_list()
+    if rng.random() < 0.5:
+        first, last = sorted(rng.sample(range(len(months)), 2))
+        chosen |= {"from": months[first], "to": months[last]}
+    return chosen
+
+
+def percent(share: float) -> str:
+    """As the browser rounds: halves away from zero, on the exact value."""
+    from decimal import ROUND_HALF_UP, Decimal
+
+    return f"{Decimal(share).quantize(Decimal('0.1'), ROUND_HALF_UP)}"
+
+
+def recount(bleeds: pl.DataFrame, chosen: dict[str, str], window: int) -> tuple[str, list[list[Any]]]:
+    """The end of the sentence, and the counts of each month, straight from the bleeds."""
+    work = bleeds.filter(pl.all_horizontal(pl.lit(True), *(pl.col(n) == v for n, v in chosen.items() if n in WORK)))
+    counts = {"followed": pl.col("mature"), "comebacks": pl.col("mature") & pl.col("came_back")}
+    for day in (14, 30):
+        counts[f"followed_{day}"] = pl.col("observed_days") >= day
+        counts[f"comebacks_{day}"] = (pl.col("observed_days") >= day) & (pl.col("return_days") <= day).fill_null(False)
+    months = work.group_by("month").agg(pl.len(), *(e.sum().alias(n) for n, e in counts.items())).sort("month")
+    own = work
+    if "from" in chosen:
+        own = work.filter(pl.col("month").is_between(pl.lit(chosen["from"]), pl.lit(chosen["to"])))
+    followed = own.filter("mature")
+    if own.is_empty():
+        end = "No bleeds in this selection."
+    elif followed.is_empty():
+        end = f": {own.height:,} bleeds, none followed for {window} days yet"
+    else:
+        back, n = int(followed.get_column("came_back").sum()), followed.height
+        limits = wilson(back, n)
+        lo, hi = percent(100 * float(limits.lo)), percent(100 * float(limits.hi))
+        end = f": {percent(100 * (back / n))}% of {n:,} bleeds came back, {lo} to {hi}%"
+    return end, [list(row) for row in months.iter_rows()]
+
+
+def test_200_random_selections_show_what_a_recount_gives(driver, folder, told) -> None:
+    opened(driver, folder / "lead.html")
+    bleeds, rng = bleeds_of(told), random.Random(5)
+    for _ in range(SELECTIONS):
+        chosen = random_choice(bleeds, rng)
+        shown = driver.execute_async_script(CHOOSE, chosen)
+        end, months = recount(bleeds, chosen, told.window_days)
+        assert shown["words"].endswith(end), (chosen, shown["words"], end)
+        assert sorted(shown["months"]) == months, chosen
+        for name in WORK:
+            assert name not in chosen or chosen[name] in shown["words"] or own_empty(shown["words"])
+    assert complaints(driver) == []
+
+
+def own_empty(sentence: str) -> bool:
+    return sentence == "No bleeds in this selection."
+
+
+def test_cells_add_up_to_the_bleeds_and_keep_to_their_number(told) -> None:
+    cells, few = counted_cells(told), counted_cells(told, 300)
+    assert 0 < few.table.height <= 300
+    assert few.by_quarter
+    assert few.merged
+    for column in ("bleeds", "followed", "comebacks", "followed_30", "comebacks_14", "missed_1", "recorded_10"):
+        assert cells.table.get_column(column).sum() == few.table.get_column(column).sum()
+    for at, step in enumerate(cells.steps, 1):
+        known = told.data.missed.get_column(step).drop_nulls()
+        assert cells.table.get_column(f"missed_{at}").sum() == known.sum()
+        assert cells.table.get_column(f"recorded_{at}").sum() == len(known)
+
+
+def test_a_click_a_list_and_the_address_hold_one_selection(driver, folder, told) -> None:
+    opened(driver, folder / "lead.html")
+    shops = Select(driver.find_element(By.NAME, "shop"))
+    name = told.rates.filter(pl.col("kind") == "shop", pl.col("ratio_lo").is_not_null()).get_column("group")[0]
+    mark = driver.find_element(By.CSS_SELECTOR, f"#board path[aria-label*='all work of {name}']")
+    ActionChains(driver).move_to_element(mark).click().perform()
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(name))
+    assert shops.first_selected_option.text == name
+    assert f"shop={name.replace(' ', '+')}" in driver.current_url
+    assert f"shop={name.replace(' ', '+')}" in driver.find_element(By.LINK_TEXT, "trainer").get_attribute("href")
+    shops.select_by_visible_text("all")
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith("All bleeds"))
+    assert "shop=" not in driver.current_url
+
+
+def test_an_address_opens_its_selection_and_a_foreign_name_selects_nothing(driver, folder, told) -> None:
+    months = bleeds_of(told).get_column("month").unique().sort().to_list()
+    opened(driver, folder / "lead.html", f"#brake=rear&from={months[2]}&to={months[5]}")
+    end, _ = recount(bleeds_of(told), {"brake": "rear", "from": months[2], "to": months[5]}, told.window_days)
+    assert words(driver).startswith("rear brake, ")
+    assert words(driver).endswith(end)
+    opened(driver, folder / "lead.html", "#shop=%3Cimg%20src%3Dx%3E&from=x")
+    assert words(driver).startswith("All bleeds: ")
+
+
+def test_the_board_works_by_keyboard(driver, folder) -> None:
+    opened(driver, folder / "lead.html")
+    brake = driver.find_element(By.NAME, "brake")
+    driver.execute_script("arguments[0].focus()", brake)
+    brake.send_keys("r")
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith("rear brake"))
+    job = driver.find_element(By.CSS_SELECTOR, ".bleeds-list tbody button")
+    job.send_keys(Keys.ENTER)
+    assert f"Job {job.text}" in driver.find_element(By.ID, "bleed").text
+    reset = driver.find_element(By.CSS_SELECTOR, "#selection button")
+    reset.send_keys(Keys.ENTER)
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith("All bleeds"))
+
+
+def test_a_click_on_the_trainers_board_chooses_a_technician_and_a_step(driver, folder, told) -> None:
+    opened(driver, folder / "trainer.html", "#shop=elsewhere")
+    known = told.technique.filter(pl.col("excess").is_not_null()).sort("recorded", descending=True).row(0, named=True)
+    step = next(one.missed_title for one in told.standard.steps if one.id == known["step"])
+    marks = driver.find_elements(By.CSS_SELECTOR, f"#board path[aria-label*='technician: {known['technician']};']")
+    mark = next(one for one in marks if f"what went wrong: {step}" in str(one.get_attribute("aria-label")))
+    ActionChains(driver).move_to_element(mark).click().perform()
+    WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(f"{known['technician']}, {step}: "))
+    limits = wilson(known["missed"], known["recorded"])
+    share, lo, hi = (percent(100 * float(x)) for x in (known["missed"] / known["recorded"], limits.lo, limits.hi))
+    assert words(driver).endswith(f"missed {share}% of {known['recorded']:,} bleeds, {lo} to {hi}%")
+    assert "shop=elsewhere" in driver.current_url
+
+
+def test_bleeds_of_the_selection_are_listed_sorted_and_found(driver, folder, told) -> None:
+    opened(driver, folder / "lead.html", "#brake=front")
+    rows = driver.find_elements(By.CSS_SELECTOR, ".bleeds-list tbody tr")
+    assert rows
+    assert all(row.find_elements(By.CSS_SELECTOR, "td")[2].text == "front" for row in rows)
+    driver.find_element(By.XPATH, "//table[@class='bleeds-list']//th/button[text()='bled on']").send_keys(Keys.ENTER)
+    days = [
+        row.find_elements(By.CSS_SELECTOR, "td")[6].text
+        for row in driver.find_elements(By.CSS_SELECTOR, ".bleeds-list tbody tr")
+    ]
+    assert days == sorted(days)
+    job = driver.find_element(By.CSS_SELECTOR, ".bleeds-list tbody button").text
+    driver.find_element(By.ID, "bleeds-find").send_keys(job)
+    found = driver.find_elements(By.CSS_SELECTOR, ".bleeds-list tbody tr")
+    assert [row.find_element(By.TAG_NAME, "button").text for row in found] == [job]
+
+
+@pytest.mark.parametrize("width", [400, 1280])
+@pytest.mark.parametrize("file", ["lead.html", "trainer.html", "analyst.html"])
+def test_a_board_asks_for_nothing_complains_of_nothing_and_axe_finds_no_serious_fault(
+    driver, folder, file, width
+) -> None:
+    resized(driver, width, 800)
+    asked_for(driver)
+    opened(driver, folder / file)
+    assert asked_for(driver) == [(folder / file).as_uri()]
+    assert complaints(driver) == []
+    assert driver.execute_script("return document.documentElement.scrollWidth") <= width
+    assert accessibility_faults(driver) == []
+    first_chart = driver.execute_script("return document.getElementById('board').getBoundingClientRect().top")
+    form = driver.execute_script("return document.getElementById('selection').getBoundingClientRect().top")
+    assert form < 800
+    assert width < 1280 or first_chart < 400
+    resized(driver, 1280, 800)

@@ -1,0 +1,88 @@
+"""The demo's planted problems are visible on the boards within two clicks, in a real browser."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from selenium.webdriver.common.by import By
+from typer.testing import CliRunner
+
+from analysis.cli import app
+from tests.boards.test_selections import opened, words
+from tests.pages.browser import opened_browser
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.fixture(scope="module")
+def audit(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("demo") / "demo"
+    assert CliRunner().invoke(app, ["demo", "--out", str(folder)]).exit_code == 0
+    return Path(folder) / "audit"
+
+
+@pytest.fixture(scope="module")
+def driver() -> Iterator:
+    with opened_browser(1280, 800) as one:
+        yield one
+
+
+def shown(driver) -> str:
+    """Every word of the board, and every label of its marks."""
+    board = driver.find_element(By.ID, "board")
+    labels = driver.execute_script(
+        "return [...arguments[0].querySelectorAll('[aria-label]')].map(e => e.ariaLabel)", board
+    )
+    return "\n".join([str(board.get_attribute("textContent")), *labels])
+
+
+def test_the_lead_sees_who_differs_without_a_click(driver, audit) -> None:
+    opened(driver, audit / "lead.html")
+    seen = shown(driver)
+    assert "for: all work of Juniper; observed / expected: 2" in seen
+    juniper = next(line for line in seen.splitlines() if "all work of Juniper" in line)
+    wren = next(line for line in seen.splitlines() if "all work of Wren" in line)
+    assert "signal: high" in juniper
+    assert "signal: high" not in wren
+    assert "Kit not purged" in seen
+
+
+def test_one_click_on_velmoor_shows_the_change_and_its_step(driver, audit) -> None:
+    opened(driver, audit / "lead.html", "#shop=Velmoor")
+    seen = shown(driver)
+    assert "a change began here" in seen
+    first = driver.execute_script(
+        "const look = (i, out) => { if (i.name === 'moved_1_layer_1_marks') out.push(...i.items.map(x => x.datum));"
+        " else (i.items || []).forEach(j => look(j, out)); return out; };"
+        "return look(document.getElementById('board').view.scenegraph().root, []).map(d => [d.title, d.month, d.share])"
+    )
+    assert {title for title, _, _ in first} == {"Kit not purged"}
+    before = [share for _, month, share in first if month < "2025-07"]
+    since = [share for _, month, share in first if month >= "2025-08"]
+    assert max(before) < min(since)
+
+
+def test_two_clicks_show_the_coaching_that_worked_and_the_one_that_did_not(driver, audit) -> None:
+    opened(driver, audit / "trainer.html")
+    seen = shown(driver)
+    assert "Dace: entries copied from another bleed" in seen
+    assert "Fennel: rounded readings" in seen
+    for who, step, worked in (
+        ("Alder", "Fewer than 2 push-pull passes", True),
+        ("Cinder", "No vacuum and pressure at the lever", False),
+    ):
+        opened(driver, audit / "trainer.html", f"#technician={who}&step={step.replace(' ', '+')}")
+        assert words(driver).startswith(f"{who}, {step}: ")
+        assert "coached 2025-02-28" in shown(driver)
+        quarters = driver.execute_script(
+            "const look = (i, out) => { if (i.name === 'by_quarter_layer_3_marks') out.push(...i.items.map(x => x.datum));"
+            " else (i.items || []).forEach(j => look(j, out)); return out; };"
+            "return look(document.getElementById('board').view.scenegraph().root, []).map(d => [d.quarter, d.missed, d.recorded])"
+        )
+        before, after = (
+            sum(m for q, m, _ in part) / sum(n for _, _, n in part)
+            for part in ([x for x in quarters if x[0] < "2025 Q1"], [x for x in quarters if x[0] > "2025 Q1"])
+        )
+        assert (after < before / 2) == worked
