@@ -1,5 +1,4 @@
-"""What passes between the command and its terminal: streams that may be closed or narrow, text that may do harm there,
-and what the machine refuses, as one message."""
+"""Printing for the command: closed or narrow streams, control characters, and errors of the machine as messages."""
 
 from __future__ import annotations
 
@@ -14,82 +13,98 @@ from typing import Any
 from analysis.errors import UserError
 
 LONGEST_LINE, MAX_LINES = 1000, 12
-PLAIN = {"–": "-", "—": "-", "‑": "-", "−": "-", "…": "...", "’": "'", "≥": ">=", "≤": "<=", "±": "+/-", "·": "."}
+REPLACEMENTS = {
+    "–": "-",
+    "—": "-",
+    "‑": "-",
+    "−": "-",
+    "…": "...",
+    "’": "'",
+    "≥": ">=",
+    "≤": "<=",
+    "±": "+/-",
+    "·": ".",
+}
 M_ARENA_MAX = -8
 """<malloc.h> of glibc."""
-SHOWN_CONTROLS = "\n\t"
-PLACES = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EFBIG)
-FILES = (errno.EMFILE, errno.ENFILE)
-REFUSED = (errno.EACCES, errno.EPERM)
-MEMORY_WORDS = ("cannot allocate memory", "memory allocation", "out of memory", "unable to allocate")
-THREAD_WORDS = ("can't start new thread", "can't start new process", "threadpoolbuilderror", "resource temporarily")
+ALLOWED_CONTROLS = "\n\t"
+STORAGE_ERRORS = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EFBIG)
+OPEN_FILE_ERRORS = (errno.EMFILE, errno.ENFILE)
+PERMISSION_ERRORS = (errno.EACCES, errno.EPERM)
+MEMORY_PHRASES = ("cannot allocate memory", "memory allocation", "out of memory", "unable to allocate")
+THREAD_PHRASES = ("can't start new thread", "can't start new process", "threadpoolbuilderror", "resource temporarily")
 
 
 class ClosedOutput(Exception):
-    """Nobody reads what is printed any more."""
+    """The reader of standard output has gone."""
 
 
-def ready_streams() -> None:
-    """Open what the caller closed, and print what the terminal's encoding lacks in plain signs."""
+def open_streams() -> None:
+    """Open standard streams that the caller closed, and replace characters that the terminal cannot encode."""
     for number in range(3):
         try:
             os.fstat(number)
         except OSError:
-            os.open(os.devnull, os.O_RDWR)  # the lowest free number, so that no file of ours becomes a standard stream
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number: no later file becomes a standard stream
     sys.stdin = sys.stdin or open(0, closefd=False)  # noqa: SIM115
     sys.stdout = sys.stdout or open(1, "w", closefd=False)  # noqa: SIM115
     sys.stderr = sys.stderr or open(2, "w", closefd=False)  # noqa: SIM115
-    codecs.register_error("plain", _plain)
+    codecs.register_error("plain", _replace)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="plain")
 
 
-def fit_limits() -> None:
-    """Reserve little address space where it is limited: else each thread reserves 64 MB and more that it never uses."""
+def limit_memory_arenas() -> None:
+    """Limit glibc to one memory arena under `ulimit -v`, because each thread would otherwise reserve 64 MB."""
     try:
         import resource
 
         if resource.getrlimit(resource.RLIMIT_AS)[0] != resource.RLIM_INFINITY:
             ctypes.CDLL(None).mallopt(M_ARENA_MAX, 1)
-    except (ImportError, OSError, AttributeError, TypeError):  # no such limit, or no such allocator
+    except (ImportError, OSError, AttributeError, TypeError):  # another system or another allocator
         pass
 
 
-def _plain(problem: UnicodeError) -> tuple[str, int]:
+def _replace(problem: UnicodeError) -> tuple[str, int]:
     if not isinstance(problem, UnicodeEncodeError):
         raise problem
-    signs = problem.object[problem.start : problem.end]
-    return "".join(PLAIN.get(sign) or _escaped(sign) for sign in signs), problem.end
+    characters = problem.object[problem.start : problem.end]
+    return "".join(REPLACEMENTS.get(character) or _escape(character) for character in characters), problem.end
 
 
-def harmless(text: str) -> str:
-    """The text without anything that a terminal would obey: control and direction signs are written out."""
+def escape_controls(text: str) -> str:
+    """The text with control and direction characters escaped, so that a terminal does not obey them."""
     return "".join(
-        sign if sign.isprintable() or sign in SHOWN_CONTROLS or _is_blank(sign) else _escaped(sign) for sign in text
+        character
+        if character.isprintable() or character in ALLOWED_CONTROLS or _is_space(character)
+        else _escape(character)
+        for character in text
     )
 
 
-def _is_blank(sign: str) -> bool:
-    return unicodedata.category(sign) == "Zs"
+def _is_space(character: str) -> bool:
+    return unicodedata.category(character) == "Zs"
 
 
-def _escaped(sign: str) -> str:
-    return sign.encode("ascii", "backslashreplace").decode() if ord(sign) > 126 else f"\\x{ord(sign):02x}"
+def _escape(character: str) -> str:
+    if ord(character) > 126:
+        return character.encode("ascii", "backslashreplace").decode()
+    return f"\\x{ord(character):02x}"
 
 
 def show(text: str) -> None:
-    """Print what was found.
+    """Print text to standard output.
 
     Raises
     ------
     ClosedOutput
-        Nobody reads it.
+        The reader has gone.
     UserError
-        It cannot be printed: the disk of the file it goes to is full.
+        It cannot be written, for example because the disk is full.
     """
     try:
-        sys.stdout.write(harmless(text) + "\n")
+        sys.stdout.write(escape_controls(text) + "\n")
         sys.stdout.flush()
     except BrokenPipeError as problem:
         raise ClosedOutput from problem
@@ -99,61 +114,75 @@ def show(text: str) -> None:
         ) from problem
 
 
-def show_refusal(problem: UserError) -> None:
-    """The message on standard error, as far as there is one."""
+def show_error(problem: UserError) -> None:
+    """Print the error to standard error, if that is open."""
     lines = str(problem).splitlines()[:MAX_LINES]
-    _complain("rebleed cannot go on: " + "\n".join(line[:LONGEST_LINE] for line in lines))
+    _print_error("rebleed stopped: " + "\n".join(line[:LONGEST_LINE] for line in lines))
 
 
 def show_interrupt() -> None:
-    _complain("rebleed: stopped; nothing half-written was left")
+    """Say that the run was interrupted."""
+    _print_error("rebleed interrupted: no incomplete files were left")
 
 
-def _complain(text: str) -> None:
+def _print_error(text: str) -> None:
     try:
-        sys.stderr.write(harmless(text) + "\n")
+        sys.stderr.write(escape_controls(text) + "\n")
         sys.stderr.flush()
     except OSError:
         pass
 
 
-def leave_output() -> None:
-    """Let what is still to be printed go nowhere, so that the end of the process is quiet."""
+def discard_output() -> None:
+    """Discard output that is still buffered, so that the process ends without an error."""
     try:
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, sys.stdout.fileno())
-        os.close(nowhere)
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, sys.stdout.fileno())
+        os.close(null)
     except (OSError, ValueError, AttributeError):
         pass
 
 
-def machine_refusal(problem: BaseException) -> UserError | None:
-    """What the machine refused, in one message; None where it was not the machine."""
+def machine_error(problem: BaseException) -> UserError | None:
+    """An error of the machine as one message; None for any other error."""
     message = " ".join(str(problem).split())[:200]
-    small = message.casefold()
+    lowercase = message.casefold()
     number = getattr(problem, "errno", None) if isinstance(problem, OSError) else None
-    if isinstance(problem, MemoryError) or number == errno.ENOMEM or any(word in small for word in MEMORY_WORDS):
-        return UserError("this machine", "has too little memory for this log", "more free memory", _LESS)
-    if number == errno.EAGAIN or any(word in small for word in THREAD_WORDS):
-        return UserError("this machine", "starts no more threads or processes", "a higher limit", _LESS)
+    if (
+        isinstance(problem, MemoryError)
+        or number == errno.ENOMEM
+        or any(phrase in lowercase for phrase in MEMORY_PHRASES)
+    ):
+        return UserError("this machine", "has too little memory for this log", "more free memory", _FREE_MEMORY)
+    if number == errno.EAGAIN or any(phrase in lowercase for phrase in THREAD_PHRASES):
+        return UserError("this machine", "cannot start more threads or processes", "a higher limit", _FREE_MEMORY)
     if type(problem).__name__ in ("BrokenProcessPool", "BrokenExecutor", "TerminatedWorkerError"):
-        return UserError("this machine", "ended a process of this run", "memory for two processes", _LESS)
+        return UserError(
+            "this machine",
+            "ended a process of this run, perhaps for lack of memory",
+            "enough memory for two processes",
+            _FREE_MEMORY,
+        )
     if isinstance(problem, OSError) and number is not None:
-        return _refused_file(problem, number)
+        return _file_error(problem, number)
     return None
 
 
-_LESS = "close other programs, give the container more, or audit fewer bleeds at once"
+_FREE_MEMORY = "close other programs, allow the container more, or audit fewer bleeds at once"
 
 
-def _refused_file(problem: OSError, number: int) -> UserError | None:
+def _file_error(problem: OSError, number: int) -> UserError | None:
     names: tuple[Any, ...] = (problem.filename, problem.filename2)
     where = next((os.fsdecode(name) for name in names if isinstance(name, str | bytes)), "a file")
     reason = problem.strerror or os.strerror(number)
-    if number in PLACES:
-        return UserError(where, f"cannot be written: {reason}", "a disk with room", "free some, or name another --out")
-    if number in FILES:
-        return UserError("this machine", f"opens no more files: {reason}", "a higher limit", "raise it: ulimit -n 1024")
-    if number in REFUSED:
-        return UserError(where, f"may not be used: {reason}", "leave to read and write it", "ask its owner")
+    if number in STORAGE_ERRORS:
+        return UserError(
+            where, f"cannot be written: {reason}", "a disk with free space", "free some space or choose another --out"
+        )
+    if number in OPEN_FILE_ERRORS:
+        return UserError(
+            "this machine", f"cannot open more files: {reason}", "a higher limit", "raise it: ulimit -n 1024"
+        )
+    if number in PERMISSION_ERRORS:
+        return UserError(where, f"cannot be used: {reason}", "permission to read and write it", "ask its owner")
     return None

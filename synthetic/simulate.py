@@ -40,7 +40,8 @@ class SimulatedLog:
     return by the as-of date at any age. `truth_steps`: step, preventable_per_100 (that risk, averaged over all
     bleeds, less what it would be had every recorded miss of the step been met), effect, recorded_missed.
     `truth_technicians`: technician, effect (log hazard ratio beyond the recorded steps), recorder. `truth_events`:
-    kind, subject, month, date, detail. `truth_stories`: story, who, month, what (empty but for told scenarios).
+    kind, subject, month, date, detail. `truth_planted`: kind, subject, month, description (rows in
+    the co-operative only).
     """
 
     sessions: pl.DataFrame
@@ -53,13 +54,13 @@ class SimulatedLog:
     truth_steps: pl.DataFrame
     truth_technicians: pl.DataFrame
     truth_events: pl.DataFrame
-    truth_stories: pl.DataFrame
+    truth_planted: pl.DataFrame
     as_of: dt.date
     window_days: int
 
 
 MONTHS_LOOKED_AT, FEWEST_LOOKED_AT = 3, 5
-STORY_COLUMNS = {"story": pl.Int64, "who": pl.String, "month": pl.Int64, "what": pl.String}
+PLANTED_COLUMNS = {"kind": pl.String, "subject": pl.String, "month": pl.Int64, "description": pl.String}
 
 
 def simulate(workshop: Workshop, seed: int) -> SimulatedLog:
@@ -158,7 +159,7 @@ def _assemble(
         truth_steps=truth_steps(workshop, past, recording),
         truth_technicians=truth_technicians(past.people),
         truth_events=truth_events(workshop, past, recording, fluids),
-        truth_stories=pl.DataFrame(schema=STORY_COLUMNS),
+        truth_planted=pl.DataFrame(schema=PLANTED_COLUMNS),
         as_of=workshop.as_of,
         window_days=workshop.window_days,
     )

@@ -9,7 +9,7 @@ import polars as pl
 from synthetic.simulate import SimulatedLog
 
 OPTIONAL_TABLES = ("passes", "technicians", "coaching", "brakes")
-TRUTHS = ("bleeds", "steps", "technicians", "events", "stories")
+TRUTHS = ("bleeds", "steps", "technicians", "events", "planted")
 
 
 def write_simulation(log: SimulatedLog, folder: Path | str) -> None:

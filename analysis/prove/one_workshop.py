@@ -36,8 +36,8 @@ MONTH_FOUND = "hazard doubles at 130 bleeds a month: its month named within one"
 CHANGE_INVENTED = "nothing changes: a change is named"
 SCAPEGOAT_CLEARED = "hard work and the worst percentage, no worse than peers: no signal"
 EASY_WORK_FOUND = "easy work and a good percentage, worse than peers: found"
-HARD, EASY = 1, 2
-"""Numbers of the two stories of the co-operative."""
+HARD, EASY = "hard_work", "easy_work"
+"""Kinds of two planted problems of the co-operative."""
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def _signals(data: BleedData, rng: np.random.Generator) -> dict[str, str]:
 
 
 def _people_facts(log: SimulatedLog, rng: np.random.Generator) -> list[Fact]:
-    people = dict(log.truth_stories.filter(pl.col("story").is_in([HARD, EASY])).select("story", "who").iter_rows())
+    people = dict(log.truth_planted.filter(pl.col("kind").is_in([HARD, EASY])).select("kind", "subject").iter_rows())
     signals = _signals(_bleed_data(log), rng)
     return [
         Fact(SCAPEGOAT_CLEARED, signals.get(people[HARD]) != "high"),

@@ -37,7 +37,7 @@ def test_a_rate_or_width_out_of_reach_is_refused(rate: float, within: float | No
 
 @pytest.mark.parametrize("weekly", [(NAN, 0.01), (float("inf"), 0.01), (HUGE, 0.01), (12, NAN), (12, 1.0), (0.5, 0.01)])
 def test_weeks_out_of_reach_are_refused(weekly: tuple[float, float]) -> None:
-    with pytest.raises(UserError, match="bleeds-a-week"):
+    with pytest.raises(UserError, match="bleeds-per-week"):
         trial_text(0.06, 0.03, 0.8, None, WeeklyTrial(*weekly))
 
 
