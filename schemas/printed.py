@@ -14,7 +14,7 @@ from schemas.field import ROLES
 from schemas.log import LOG_TABLES, STUDY_TABLES
 from schemas.outputs import AUDIT_TABLES, OTHER_TABLES
 
-NAME_WIDTH, VALUES_WIDTH, MIN_TEXT_WIDTH = 26, 30, 24
+NAME_WIDTH, VALUES_WIDTH, MIN_TEXT_WIDTH = 26, 28, 24
 """Columns of the terminal layout, in characters."""
 SECTIONS: dict[str, dict[str, type[pa.DataFrameModel]]] = {
     "The log": {**LOG_TABLES},
