@@ -76,7 +76,7 @@ app = typer.Typer(
 app.add_typer(planning)
 
 
-@app.command()
+@app.command(short_help="Audit the exports of a made-up workshop.")
 def demo(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write.")] = Path("rebleed-demo"),
 ) -> None:
@@ -146,8 +146,10 @@ def audit(
     map_file: MapFile = None,
     standard_file: StandardFile = None,
     as_of: Day = None,
-    window: Annotated[int | None, typer.Option(help="Follow-up window in days.", min=1, max=3650)] = None,
-    seed: Annotated[int, typer.Option(help="Random seed.", min=0)] = 20260101,
+    window: Annotated[
+        int | None, typer.Option(metavar="DAYS", help="Follow-up window in days.", min=1, max=3650)
+    ] = None,
+    seed: Annotated[int, typer.Option(metavar="N", help="Random seed.", min=0)] = 20260101,
     hide_names: HideNames = False,
     parquet: Annotated[bool, typer.Option("--parquet", help="Also write each table as Parquet.")] = False,
     returns_from: ReturnsFrom = None,
@@ -201,8 +203,8 @@ def score(
 @app.command()
 def simulate(
     out: OutFolder,
-    sessions: Annotated[int, typer.Option(help="Number of bleeds.", min=1, max=20_000_000)] = 3000,
-    seed: Annotated[int, typer.Option(help="Random seed: another seed, another workshop.", min=0)] = 1,
+    sessions: Annotated[int, typer.Option(metavar="N", help="Number of bleeds.", min=1, max=20_000_000)] = 3000,
+    seed: Annotated[int, typer.Option(metavar="N", help="Random seed: another seed, another workshop.", min=0)] = 1,
     no_effect: Annotated[bool, typer.Option("--no-effect", help="No step has any effect.")] = False,
 ) -> None:
     """A simulated workshop with known effects."""
@@ -214,11 +216,11 @@ def simulate(
     show(f"Wrote {sessions:,} bleeds, their returns and the true effects (truth/) to {out}")
 
 
-@app.command()
+@app.command(short_help="Test the audit on simulated workshops.")
 def prove(
     out: OutFolder,
-    workshops: Annotated[int, typer.Option(help="Simulated workshops of each kind.", min=1)] = 20,
-    sessions: Annotated[int, typer.Option(help="Bleeds in each workshop.", min=100, max=1_000_000)] = 3000,
+    workshops: Annotated[int, typer.Option(metavar="N", help="Simulated workshops of each kind.", min=1)] = 20,
+    sessions: Annotated[int, typer.Option(metavar="N", help="Bleeds in each workshop.", min=100, max=1_000_000)] = 3000,
     cluster: Cluster = None,
 ) -> None:
     """Test the audit on simulated workshops; an interrupted run resumes."""

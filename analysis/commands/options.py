@@ -14,7 +14,7 @@ import typer
 from analysis.audit_options import ShopDay
 from analysis.errors import UserError
 
-Exports = Annotated[list[str], typer.Argument(metavar="EXPORT...", help="Files, folders or databases (URL#table).")]
+Exports = Annotated[list[str], typer.Argument(metavar="EXPORT", help="Files, folders or databases (URL#table).")]
 OutFolder = Annotated[
     Path,
     typer.Option(

@@ -27,8 +27,8 @@ planning.add_typer(plan, name="plan")
 
 MAX_BLEEDS = 1_000_000_000
 Save = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Also save the output to this file.")]
-Power = Annotated[float, typer.Option(help="Chance of detecting it (0.8 = 80%).")]
-Rate = Annotated[float, typer.Option(help="Comeback rate within the window (0.06 = 6%).")]
+Power = Annotated[float, typer.Option(metavar="NUMBER", help="Chance of detecting it (0.8 = 80%).")]
+Rate = Annotated[float, typer.Option(metavar="NUMBER", help="Comeback rate within the window (0.06 = 6%).")]
 
 
 @planning.command()
@@ -39,7 +39,7 @@ def sheet(out: OutFolder, standard_file: StandardFile = None) -> None:
     show(write_sheets(out, text_of(standard_file)))
 
 
-@planning.command()
+@planning.command(short_help="Gauge study: how repeatable is a reading?")
 def gauge(
     readings: Annotated[
         str, typer.Argument(metavar="READINGS", help="Table with one row per reading: item, technician, reading.")
@@ -49,7 +49,7 @@ def gauge(
     tolerance: Annotated[
         float | None, typer.Option(metavar="WIDTH", help="Upper minus lower limit, in the unit of the reading.")
     ] = None,
-    seed: Annotated[int, typer.Option(help="Random seed.", min=0)] = 1,
+    seed: Annotated[int, typer.Option(metavar="N", help="Random seed.", min=0)] = 1,
     hide_names: HideNames = False,
 ) -> None:
     """Gauge study: how repeatable is a reading between technicians?"""
@@ -59,13 +59,13 @@ def gauge(
     show(gauge_readings(options).text)
 
 
-@plan.command("rate")
+@plan.command("rate", short_help="To estimate a comeback rate or detect a change.")
 def plan_rate(
     rate: Rate,
     half_width: Annotated[
-        float | None, typer.Option(help="Half the width of the interval you want (0.01 = one point).")
+        float | None, typer.Option(metavar="NUMBER", help="Half the width of the interval you want (0.01 = one point).")
     ] = None,
-    detect: Annotated[float | None, typer.Option(help="A changed rate you want to detect.")] = None,
+    detect: Annotated[float | None, typer.Option(metavar="NUMBER", help="A changed rate you want to detect.")] = None,
     power: Power = 0.8,
     out: Save = None,
 ) -> None:
@@ -75,18 +75,20 @@ def plan_rate(
     _print_or_save(lambda: rate_text(rate, half_width, detect, power), out)
 
 
-@plan.command("step")
+@plan.command("step", short_help="To detect the effect of a missed step.")
 def plan_step(
     exports: Exports,
     step: Annotated[str, typer.Option(metavar="ID", help="ID of a step of the procedure.")],
-    hazard_ratio: Annotated[float, typer.Option(help="How much a miss multiplies the chance of a comeback.")] = 2.0,
+    hazard_ratio: Annotated[
+        float, typer.Option(metavar="NUMBER", help="How much a miss multiplies the chance of a comeback.")
+    ] = 2.0,
     power: Power = 0.8,
-    bleeds: Annotated[list[int] | None, typer.Option(help="Sample size to try (repeatable).")] = None,
-    runs: Annotated[int, typer.Option(help="Resamples per size.", min=10, max=10_000)] = 40,
+    bleeds: Annotated[list[int] | None, typer.Option(metavar="N", help="Sample size to try (repeatable).")] = None,
+    runs: Annotated[int, typer.Option(metavar="N", help="Resamples per size.", min=10, max=10_000)] = 40,
     map_file: MapFile = None,
     standard_file: StandardFile = None,
     as_of: Day = None,
-    seed: Annotated[int, typer.Option(help="Random seed.", min=0)] = 1,
+    seed: Annotated[int, typer.Option(metavar="N", help="Random seed.", min=0)] = 1,
     out: Save = None,
 ) -> None:
     """Sample size to detect the effect of a missed step, by resampling your own log."""
@@ -112,19 +114,25 @@ def plan_step(
     _print_or_save(text, out)
 
 
-@plan.command("trial")
+@plan.command("trial", short_help="To test a changed procedure in a trial.")
 def plan_trial(
     rate: Rate,
-    target_rate: Annotated[float, typer.Option(help="Comeback rate the changed procedure should reach (0.03 = 3%).")],
+    target_rate: Annotated[
+        float, typer.Option(metavar="NUMBER", help="Comeback rate the changed procedure should reach (0.03 = 3%).")
+    ],
     power: Power = 0.8,
     bleeds: Annotated[
         int | None,
-        typer.Option(help="Show the chance of detection with this many bleeds per arm.", min=2, max=MAX_BLEEDS),
+        typer.Option(
+            metavar="N", help="Show the chance of detection with this many bleeds per arm.", min=2, max=MAX_BLEEDS
+        ),
     ] = None,
     bleeds_per_week: Annotated[
-        float | None, typer.Option(help="If whole weeks are assigned to an arm: bleeds per week.")
+        float | None, typer.Option(metavar="NUMBER", help="If whole weeks are assigned to an arm: bleeds per week.")
     ] = None,
-    correlation: Annotated[float, typer.Option(help="Correlation between bleeds in the same week, 0 to 1.")] = 0.01,
+    correlation: Annotated[
+        float, typer.Option(metavar="NUMBER", help="Correlation between bleeds in the same week, 0 to 1.")
+    ] = 0.01,
     out: Save = None,
 ) -> None:
     """Sample size of a trial of a changed procedure, by bleed or by whole weeks."""

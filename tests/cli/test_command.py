@@ -61,6 +61,14 @@ def test_help_says_where_to_start_and_that_it_is_not_an_inspection() -> None:
     assert "not an inspection" in result
 
 
+@pytest.mark.parametrize("words", [(), ("plan",)])
+def test_every_command_has_a_summary_of_one_short_line(words: tuple[str, ...]) -> None:
+    lines = rebleed(*words, "--help").stdout.partition("Commands:\n")[2].splitlines()
+    summaries = [line.split(maxsplit=1)[1] for line in lines if line.strip()]
+    assert len(summaries) >= 3
+    assert [text for text in summaries if len(text) > 60 or text.endswith("...")] == []
+
+
 def test_a_missing_file_ends_with_one_short_message(tmp_path: Path) -> None:
     result = rebleed("audit", "nowhere.csv", "--out", str(tmp_path / "out"))
     assert result.returncode == 2
