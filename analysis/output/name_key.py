@@ -14,7 +14,7 @@ import polars as pl
 
 from analysis.errors import UserError
 from analysis.intake import Log
-from analysis.output.csv_text import csv_text
+from analysis.output.write import csv_text
 
 LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
 SHORTEST_CODE = 3

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.errors import UserError
-from analysis.output.checksums import MANIFEST, UNFINISHED, changes, is_unfinished, kind_of_run, seal
+from analysis.output.manifest import MANIFEST, UNFINISHED, changes, is_unfinished, kind_of_run, seal
 from analysis.output.run_lock import run_lock
 
 MAX_NAMED = 5

@@ -10,7 +10,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from analysis.errors import UserError
-from analysis.output.checksums import LOCK_SUFFIX
+from analysis.output.manifest import LOCK_SUFFIX
 
 FLAGS = os.O_CREAT | os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 

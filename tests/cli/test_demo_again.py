@@ -12,7 +12,7 @@ import pytest
 from analysis.audit_options import AuditOptions
 from analysis.commands import demo
 from analysis.output import run_folder
-from analysis.output.checksums import UNFINISHED
+from analysis.output.manifest import UNFINISHED
 from synthetic import co_operative
 from tests.cli.test_command import rebleed
 

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from analysis.cli import app
 from analysis.commands.sample_sizes import StepPowerOptions, WeeklyTrial, rate_text, step_power_text, trial_text
 from analysis.errors import UserError
-from analysis.output.finished_proof import read_proof
+from analysis.output.manifest import read_proof
 from analysis.standard import read_standard
 from schemas import empty
 from schemas.outputs import Prove

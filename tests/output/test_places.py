@@ -14,7 +14,7 @@ import pytest
 from analysis.errors import UserError
 from analysis.intake import read_log
 from analysis.output import claim_folder, run_folder, run_lock, write_log, write_new_file
-from analysis.output.checksums import UNFINISHED, changes
+from analysis.output.manifest import UNFINISHED, changes
 from tests.output.test_adverse import no_file_beyond
 from tests.output.test_folder import write
 
