@@ -1,4 +1,4 @@
-"""Results as files: CSV and Parquet tables, the cleaned log, the manifest, a folder that is whole or not there."""
+"""Output files: tables, the cleaned log, the manifest, folders that are complete or absent, and hidden names."""
 
 from analysis.output.manifest import MADE_BY, MANIFEST, manifest_text, read_proof, run_marker
 from analysis.output.name_key import assign_codes, codes_for_names, key_path, key_text, read_key, write_key

@@ -24,19 +24,18 @@ from schemas.outputs import Prove
 MANIFEST = "manifest.json"
 MADE_BY = "rebleed"
 UNFINISHED = ".rebleed-unfinished"
-"""In a folder that is being written; it becomes the manifest."""
+"""Marks a folder that is being written; it is renamed to the manifest at the end."""
 LOCK_SUFFIX = ".rebleed-lock"
-LONGEST_MANIFEST = 64 * 2**20
-"""Bytes."""
-OF_THE_SYSTEM = {".DS_Store", "Thumbs.db", "desktop.ini"}
-"""File managers leave these wherever somebody looks."""
+MAX_MANIFEST_BYTES = 64 * 2**20
+SYSTEM_FILES = {".DS_Store", "Thumbs.db", "desktop.ini"}
+"""Written by file managers into any folder that is opened."""
 LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "skops")
 
 
 def manifest_text(report: Report, stages: tuple[Stage, ...]) -> str:
-    """The manifest: what went in, what came of each row, with which settings and libraries, how long it took."""
+    """The manifest of an audit: inputs, row counts, settings, library versions and seconds per stage."""
     log, intake = report.log, report.intake
-    content = _head(log.sources, report.as_of, report.window_days) | {
+    content = _common(log.sources, report.as_of, report.window_days) | {
         "seed": report.seed,
         "standard": report.standard.name,
         "rows": {
@@ -58,15 +57,15 @@ def run_marker(
     window_days: int | None = None,
     **more: Any,
 ) -> str:
-    """The manifest of what is no whole audit (a check, a proof, the demo): readers refuse its folder as an export too.
+    """The manifest of a run other than an audit: a check, a proof, the demo.
 
-    A simulated workshop is an export, to be read like any other: its folder carries no such manifest.
+    Readers refuse a folder with a manifest as an export. A simulated workshop is meant to be read, so it gets none from here.
     """
-    return _text(_head(inputs, as_of, window_days) | more)
+    return _text(_common(inputs, as_of, window_days) | more)
 
 
-def _head(inputs: Sequence[Source], as_of: dt.date | None, window_days: int | None) -> dict[str, Any]:
-    """What every run's manifest has: `made_by` lets a later run replace the folder, the rest tells readers it is none."""
+def _common(inputs: Sequence[Source], as_of: dt.date | None, window_days: int | None) -> dict[str, Any]:
+    """The part that every manifest has; `made_by` lets a later run replace the folder."""
     return {
         "made_by": MADE_BY,
         "version": metadata.version("rebleed"),
@@ -77,47 +76,45 @@ def _head(inputs: Sequence[Source], as_of: dt.date | None, window_days: int | No
 
 
 def seal(folder: Path, kind: str) -> None:
-    """Write into the manifest which kind of run wrote the folder, and the SHA-256 of every file, in one step.
+    """Add the kind of run and the SHA-256 of every file to the manifest, in one step.
 
     Parameters
     ----------
     folder
-        Holds everything the run wrote, its own manifest among it.
+        The folder with everything that the run wrote.
     kind
         The kind of run: "audit", "check", ...
     """
     manifest = folder / MANIFEST
     content = json.loads(manifest.read_text("utf-8")) if manifest.exists() else {}
     files = {name: _sha256(folder / name) for name in sorted(_files(folder))}
-    mark = folder / UNFINISHED
-    with mark.open("w", encoding="utf-8", newline="\n") as file:
+    draft = folder / UNFINISHED
+    with draft.open("w", encoding="utf-8", newline="\n") as file:
         file.write(_sealed_text(content | {"made_by": MADE_BY, "made": kind, "files": files}))
         file.flush()
         os.fsync(file.fileno())
-    mark.replace(manifest)
+    draft.replace(manifest)
 
 
 def kind_of_run(folder: Path) -> str | None:
-    """Which kind of run finished this folder; None where no run did.
+    """The kind of run that wrote this folder; None for any other folder.
 
     Raises
     ------
     OSError
-        The folder or its manifest may not be read.
+        The folder or its manifest cannot be read.
     """
     content = _read_manifest(folder)
     return None if content is None else str(content.get("made", "run of another version"))
 
 
 def changes(folder: Path) -> list[str]:
-    """The files of a run's folder that the run did not write, or that differ from what it wrote, each with which it is.
-
-    A file that was removed is no change: nothing is left to lose.
+    """List files that were added to or changed in the folder of a run; removed files do not count.
 
     Raises
     ------
     OSError
-        A file may not be read.
+        A file cannot be read.
     """
     content = _read_manifest(folder) or {}
     recorded = content.get("files")
@@ -132,14 +129,14 @@ def changes(folder: Path) -> list[str]:
 
 
 def is_unfinished(folder: Path) -> bool:
-    """Whether a run began to write this folder and was killed, or left it empty."""
+    """Whether the folder was left by a killed run, or is empty."""
     return (folder / UNFINISHED).is_file() or not any(folder.iterdir())
 
 
 def _read_manifest(folder: Path) -> dict[str, Any] | None:
-    """The manifest of a run; None where there is none, or another program's."""
+    """The manifest of a run; None if the folder has none of this program."""
     path = folder / MANIFEST
-    if path.is_symlink() or not path.is_file() or path.stat().st_size > LONGEST_MANIFEST:
+    if path.is_symlink() or not path.is_file() or path.stat().st_size > MAX_MANIFEST_BYTES:
         return None
     try:
         content = json.loads(path.read_text("utf-8"))
@@ -157,7 +154,7 @@ def _is_sealed(folder: Path, content: dict[str, Any]) -> bool:
 
 
 def _sealed_text(content: dict[str, Any]) -> str:
-    """The manifest with a checksum of its own text."""
+    """The manifest with a checksum of its own text added."""
     unsealed = {key: value for key, value in content.items() if key != "sha256"}
     return _text(unsealed | {"sha256": hashlib.sha256(_text(unsealed).encode()).hexdigest()})
 
@@ -167,19 +164,19 @@ def _text(content: dict[str, Any]) -> str:
 
 
 def _files(folder: Path) -> Iterator[str]:
-    """Every file, link or device below, by its path within the folder; not the manifest, nor what killed runs left."""
+    """Relative paths of all files, links and devices in the folder, except the manifest and remains of killed runs."""
     for place, folders, files in os.walk(folder, onerror=_raise):
         here = Path(place)
         links = [name for name in folders if (here / name).is_symlink()]
-        folders[:] = [name for name in folders if name not in links and not _is_left_by_a_killed_run(here / name)]
+        folders[:] = [name for name in folders if name not in links and not _is_remains_of_killed_run(here / name)]
         for name in [*files, *links]:
             path = here / name
             own = here == folder and name in (MANIFEST, UNFINISHED)
-            if not own and name not in OF_THE_SYSTEM and not _is_left_by_a_killed_run(path):
+            if not own and name not in SYSTEM_FILES and not _is_remains_of_killed_run(path):
                 yield path.relative_to(folder).as_posix()
 
 
-def _is_left_by_a_killed_run(path: Path) -> bool:
+def _is_remains_of_killed_run(path: Path) -> bool:
     if not path.name.startswith("."):
         return False
     if path.name.endswith(LOCK_SUFFIX):
@@ -197,25 +194,25 @@ def _sha256(path: Path) -> str:
 
 
 def read_proof(folder: str | Path) -> DataFrame[Prove]:
-    """The table of a finished proof.
+    """Read the table of a finished validation.
 
     Parameters
     ----------
     folder
-        What `rebleed prove --out` wrote.
+        The folder written by `rebleed prove --out`.
 
     Raises
     ------
     UserError
-        It holds no such table.
+        It has no such table.
     """
     path = Path(folder) / "tables" / "prove.csv"
     try:
         table = pl.read_csv(path, schema=empty(Prove).schema)
         if not all(values.drop_nulls().is_finite().all() for values in table.iter_columns() if values.dtype.is_float()):
-            raise ValueError("a figure that is no number")
+            raise ValueError("a value that is not finite")
         return validate_table(Prove, table)
     except (OSError, ValueError, pl.exceptions.PolarsError) as error:
         raise UserError(
-            str(path), "is not the table of a proof", "a folder that rebleed prove wrote", "make one"
+            str(path), "is not a table of rebleed prove", "a folder written by rebleed prove", "run rebleed prove"
         ) from error

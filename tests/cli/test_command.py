@@ -83,7 +83,7 @@ def test_a_foreign_folder_is_refused_before_anything_is_read(tmp_path: Path) -> 
     (tmp_path / "thesis.txt").write_text("mine")
     result = rebleed("audit", "nowhere.csv", "--out", str(tmp_path))
     assert result.returncode == 2
-    assert "no run of rebleed wrote" in result.stderr
+    assert "not written by rebleed" in result.stderr
 
 
 @pytest.mark.parametrize(

@@ -116,7 +116,7 @@ def test_a_folder_of_other_files_and_a_negative_tolerance_are_refused(tmp_path: 
     readings = str(study(tmp_path))
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "thesis.txt").write_text("mine")
-    assert "no run of rebleed wrote" in rebleed("gauge", readings, "--out", str(tmp_path / "mine")).stderr
+    assert "not written by rebleed" in rebleed("gauge", readings, "--out", str(tmp_path / "mine")).stderr
     result = rebleed("gauge", readings, "--out", str(tmp_path / "out"), "--tolerance", "-1")
     assert (result.returncode, "--tolerance" in result.stderr) == (2, True)
 

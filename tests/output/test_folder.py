@@ -56,7 +56,7 @@ def test_a_folder_that_no_run_wrote_is_refused(tmp_path: Path, manifest: str | N
     (tmp_path / "out" / "thesis.txt").write_text("years of work")
     if manifest is not None:
         (tmp_path / "out" / "manifest.json").write_text(manifest)
-    with pytest.raises(UserError, match="no run of rebleed wrote"):
+    with pytest.raises(UserError, match="not written by rebleed"):
         write(tmp_path / "out", "x")
     assert (tmp_path / "out" / "thesis.txt").read_text() == "years of work"
 

@@ -272,7 +272,7 @@ def test_a_file_that_appears_meanwhile_is_not_replaced(
     monkeypatch.setattr(os, "fsync", appear)
     if not links:
         monkeypatch.setattr(os, "link", no_links)
-    with pytest.raises(UserError, match="exists already"):
+    with pytest.raises(UserError, match="already exists"):
         write_new_file(tmp_path / "map.toml", "ours")
     assert [path.name for path in tmp_path.iterdir()] == ["map.toml"]
     assert (tmp_path / "map.toml").read_text() == "mine"
