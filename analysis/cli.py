@@ -33,7 +33,7 @@ from analysis.commands.options import (
 from analysis.commands.plan_cli import planning
 from analysis.errors import UserError
 from analysis.parallel import collect_garbage_rarely
-from analysis.terminal import (
+from analysis.commands.terminal import (
     ClosedOutput,
     discard_output,
     limit_memory_arenas,

@@ -19,7 +19,7 @@ from analysis.commands.options import (
     progress,
     text_of,
 )
-from analysis.terminal import show
+from analysis.commands.terminal import show
 
 planning = typer.Typer(add_completion=False, rich_markup_mode=None)
 plan = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="How many bleeds you need.")

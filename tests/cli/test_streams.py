@@ -15,7 +15,7 @@ import pytest
 
 from analysis import cli
 from analysis.commands import check
-from analysis.terminal import escape_controls, machine_error
+from analysis.commands.terminal import escape_controls, machine_error
 from tests.cli.test_command import ROOT, CommandResult, rebleed
 
 CALL = [sys.executable, "-c", "from analysis.cli import main; main()"]
