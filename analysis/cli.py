@@ -31,8 +31,6 @@ from analysis.commands.options import (
     text_of,
 )
 from analysis.commands.plan_cli import planning
-from analysis.errors import UserError
-from analysis.parallel import collect_garbage_rarely
 from analysis.commands.terminal import (
     ClosedOutput,
     discard_output,
@@ -43,6 +41,8 @@ from analysis.commands.terminal import (
     show_error,
     show_interrupt,
 )
+from analysis.errors import UserError
+from analysis.parallel import collect_garbage_rarely
 
 HELP = """How many bleeds come back, who and what really differs, which missed steps lead to comebacks, and which bikes
 to recall now.
