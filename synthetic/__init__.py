@@ -1,4 +1,4 @@
-"""A workshop with known truth, and dirt for its exports. Nothing here knows how it will be estimated."""
+"""Simulated workshops with known true effects, and exports of their logs with known flaws."""
 
 from synthetic.exports import EXPORT_FORMATS, ExportFormat, ExportResult, write_export
 from synthetic.families import FAMILIES, family

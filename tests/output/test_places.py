@@ -28,10 +28,10 @@ def test_the_working_folder_and_one_that_holds_it_are_refused(tmp_path: Path, mo
     write(tmp_path / "out", "first")
     (tmp_path / "out" / "deep").mkdir()
     monkeypatch.chdir(tmp_path / "out")
-    refused(Path(), "is the folder you are working in")
-    refused(Path("..") / "out", "is the folder you are working in")
+    refused(Path(), "is the working folder")
+    refused(Path("..") / "out", "is the working folder")
     monkeypatch.chdir(tmp_path / "out" / "deep")
-    refused(Path(".."), "or holds it")
+    refused(Path(".."), "or contains it")
     assert (tmp_path / "out" / "told.txt").read_text() == "first"
 
 
@@ -44,7 +44,7 @@ def test_a_folder_named_by_two_dots_is_the_one_it_means(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("place", [Path("/"), Path("/proc")])
 def test_where_a_disk_is_mounted_is_refused(place: Path) -> None:
-    refused(place, "is where a disk is mounted")
+    refused(place, "is a mount point")
 
 
 def test_permissions_and_group_of_a_prepared_folder_stay(tmp_path: Path) -> None:
