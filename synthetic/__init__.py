@@ -1,8 +1,8 @@
 """Simulated workshops with known true effects, and exports of their logs with known flaws."""
 
+from synthetic.demo_workshop import CO_OPERATIVE, PLANTED_PROBLEMS, PlantedProblem, co_operative
 from synthetic.exports import EXPORT_FORMATS, ExportFormat, ExportResult, write_export
-from synthetic.families import FAMILIES, family
-from synthetic.scenario import CO_OPERATIVE, PLANTED_PROBLEMS, PlantedProblem, co_operative
+from synthetic.scenarios import SCENARIOS, scenario_workshop
 from synthetic.simulate import SimulatedLog, attainable_risks, simulate
 from synthetic.workshop import Change, Habit, Lesson, ShopTrial, StepTruth, Workshop
 from synthetic.write_files import write_simulation
@@ -10,8 +10,8 @@ from synthetic.write_files import write_simulation
 __all__ = [
     "CO_OPERATIVE",
     "EXPORT_FORMATS",
-    "FAMILIES",
     "PLANTED_PROBLEMS",
+    "SCENARIOS",
     "Change",
     "ExportFormat",
     "ExportResult",
@@ -24,7 +24,7 @@ __all__ = [
     "Workshop",
     "attainable_risks",
     "co_operative",
-    "family",
+    "scenario_workshop",
     "simulate",
     "write_export",
     "write_simulation",

@@ -15,7 +15,7 @@ from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, planned_jobs, repair_jobs
 from synthetic.missed_steps import Missed, hazard_changes, missed_steps
 from synthetic.models import MODELS
 from synthetic.physical import Circumstances
-from synthetic.technicians import People
+from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
 NONE = -1
@@ -50,7 +50,7 @@ class History:
     """All events with the brakes and technicians; `scale` is the baseline hazard that gives the base rate."""
 
     fleet: Fleet
-    people: People
+    people: Staff
     course: Course
     scale: float
 
@@ -60,7 +60,7 @@ def mechanics(workshop: Workshop) -> ModuleType:
     return physical if workshop.generator == "physical" else loglinear
 
 
-def history(workshop: Workshop, technicians: People, rng: np.random.Generator) -> History:
+def history(workshop: Workshop, technicians: Staff, rng: np.random.Generator) -> History:
     """Simulate all events from the first to the last day of the log, in the order of start times."""
     brakes = fleet(workshop, rng)
     jobs = planned_jobs(workshop, brakes, planned_visits(workshop, len(brakes.bike), rng), technicians, rng)
@@ -85,7 +85,7 @@ def _wave(
     brakes: Fleet,
     jobs: Jobs,
     repairs: IntArray,
-    technicians: People,
+    technicians: Staff,
     rng: np.random.Generator,
 ) -> tuple[Course, tuple[Jobs, IntArray] | None]:
     """The outcomes of these jobs, and the repairs that follow with the rows that they repair."""
@@ -123,7 +123,7 @@ def _wave(
 
 
 def _carry_out(
-    workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: People, rng: np.random.Generator
+    workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: Staff, rng: np.random.Generator
 ) -> tuple[Missed, Circumstances]:
     shop = brakes.shop[jobs.brake]
     missed = missed_steps(workshop, jobs, technicians, shop, rng)
@@ -150,7 +150,7 @@ def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generat
     return np.where(delay == 0, same_day, other_day)
 
 
-def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: People, rng: np.random.Generator) -> float:
+def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: Staff, rng: np.random.Generator) -> float:
     """The baseline hazard at which planned bleeds come back at the base rate, wear not counted."""
     rows = rng.permutation(jobs.count)[:100_000]
     sample = jobs.of(rows)

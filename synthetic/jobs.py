@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from synthetic.fleet import NO_NEXT, Fleet, FloatArray, IntArray, Visits, day_number, first_day
 from synthetic.models import DOT, MODELS
-from synthetic.technicians import People
+from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
 REASONS = ("scheduled", "soft_lever", "dirty_fluid", "new_hose", "new_brake", "leak_repair", "comeback", "other")
@@ -53,7 +53,7 @@ class Jobs:
 
 
 def planned_jobs(
-    workshop: Workshop, brakes: Fleet, visits: Visits, technicians: People, rng: np.random.Generator
+    workshop: Workshop, brakes: Fleet, visits: Visits, technicians: Staff, rng: np.random.Generator
 ) -> Jobs:
     """Jobs of the planned visits."""
     n = len(visits.brake)
@@ -69,7 +69,7 @@ def repair_jobs(
     earlier: Jobs,
     rows: IntArray,
     start: IntArray,
-    technicians: People,
+    technicians: Staff,
     rng: np.random.Generator,
 ) -> Jobs:
     """Repairs, begun at `start`, of the bleeds `rows` of `earlier`; their next planned bleed stays."""
@@ -86,7 +86,7 @@ def _jobs(
     start: IntArray,
     gap: IntArray,
     reason: NDArray[np.intp],
-    technicians: People,
+    technicians: Staff,
     rng: np.random.Generator,
 ) -> Jobs:
     n = len(brake)
@@ -124,7 +124,7 @@ def _jobs(
 
 
 def _technicians(
-    workshop: Workshop, technicians: People, shop: NDArray[np.intp], difficulty: FloatArray, rng: np.random.Generator
+    workshop: Workshop, technicians: Staff, shop: NDArray[np.intp], difficulty: FloatArray, rng: np.random.Generator
 ) -> NDArray[np.intp]:
     """The technician of each job: by pace, with a preference for or against difficult brakes."""
     chosen = np.zeros(len(shop), np.intp)

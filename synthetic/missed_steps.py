@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from synthetic.calendar import season
 from synthetic.jobs import Jobs
 from synthetic.procedure import PLACE
-from synthetic.technicians import People
+from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
 Missed = NDArray[np.bool_]
@@ -16,7 +16,7 @@ MIN_CHANCE, MAX_CHANCE = 0.001, 0.98
 
 
 def missed_steps(
-    workshop: Workshop, jobs: Jobs, technicians: People, shop: NDArray[np.intp], rng: np.random.Generator
+    workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp], rng: np.random.Generator
 ) -> Missed:
     """Whether each step (column) was really missed, by bleed (row)."""
     chance = missed_chance(workshop, jobs, technicians, shop, rng)
@@ -24,7 +24,7 @@ def missed_steps(
 
 
 def missed_chance(
-    workshop: Workshop, jobs: Jobs, technicians: People, shop: NDArray[np.intp], rng: np.random.Generator
+    workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp], rng: np.random.Generator
 ) -> NDArray[np.float64]:
     """Chance that each step is missed, with the hurry of the bleed sampled."""
     share = np.array([step.share_missed for step in workshop.steps])
@@ -42,7 +42,7 @@ def missed_chance(
     return np.clip(1 / (1 + np.exp(-logit)), MIN_CHANCE, MAX_CHANCE)
 
 
-def hazard_changes(workshop: Workshop, jobs: Jobs, technicians: People, shop: NDArray[np.intp]) -> NDArray[np.float64]:
+def hazard_changes(workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp]) -> NDArray[np.float64]:
     """Log hazard of the calendar: season, unexplained months, drift and changes without a step."""
     added = workshop.drift_per_month * (jobs.month - 1.0) + season(workshop, jobs.day)
     added = added + technicians.month_luck[shop, np.minimum(jobs.month, workshop.months) - 1]
@@ -59,7 +59,7 @@ def _add_changes(workshop: Workshop, jobs: Jobs, shop: NDArray[np.intp], logit: 
             logit[rows, PLACE[change.step]] += change.shift
 
 
-def _add_lessons(workshop: Workshop, jobs: Jobs, technicians: People, logit: NDArray[np.float64]) -> None:
+def _add_lessons(workshop: Workshop, jobs: Jobs, technicians: Staff, logit: NDArray[np.float64]) -> None:
     for lesson in workshop.lessons:
         index = technicians.names.index(lesson.technician)
         rows = (jobs.technician == index) & (jobs.month > lesson.month)

@@ -26,7 +26,7 @@ from synthetic.tables import (
     technicians_table,
     with_wrong_fluids,
 )
-from synthetic.technicians import people
+from synthetic.technicians import sample_staff
 from synthetic.truth import truth_bleeds, truth_events, truth_steps, truth_technicians
 from synthetic.workshop import Lesson, Workshop
 
@@ -133,7 +133,7 @@ def _worst(lesson: Lesson, past: History, recording: Recording) -> int:
 
 def _simulate(workshop: Workshop, rng: np.random.Generator) -> tuple[History, Recording, np.ndarray]:
     """What happened, what was recorded, and the air that the signs show."""
-    technicians = people(workshop, rng)
+    technicians = sample_staff(workshop, rng)
     past = history(workshop, technicians, rng)
     seen_ml = shown_air_ml(workshop, past, rng)
     done = step_readings(past.course.missed, piston_pairs(past), seen_ml, rng)

@@ -15,7 +15,7 @@ from synthetic.fleet import BIKE_KINDS, IntArray, first_day
 from synthetic.jobs import FLUID_STATES, REASONS
 from synthetic.models import DOT, MINERAL, MODELS
 from synthetic.recording import Recording
-from synthetic.technicians import People
+from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
 DIGITS = 7
@@ -162,7 +162,7 @@ def passes_table(workshop: Workshop, sessions: pl.DataFrame, rng: np.random.Gene
     )
 
 
-def technicians_table(workshop: Workshop, technicians: People, rng: np.random.Generator) -> pl.DataFrame:
+def technicians_table(workshop: Workshop, technicians: Staff, rng: np.random.Generator) -> pl.DataFrame:
     """The `technicians` table."""
     first_days = [
         first_day(workshop) - dt.timedelta(days=int(d)) for d in rng.integers(60, 4000, len(technicians.names))

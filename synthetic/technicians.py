@@ -18,7 +18,7 @@ NAMES = (
 
 
 @dataclass(frozen=True)
-class People:
+class Staff:
     """Technicians and workshops.
 
     One entry per technician: `names`, `shop` (index), `skill` (log hazard ratio, above 0 is worse), `taste` (preference for
@@ -40,7 +40,7 @@ class People:
     shop_changes: NDArray[np.bool_]
 
 
-def people(workshop: Workshop, rng: np.random.Generator) -> People:
+def sample_staff(workshop: Workshop, rng: np.random.Generator) -> Staff:
     """Sample the technicians of the workshop, apart from what its habits fix."""
     n = workshop.technicians
     names = technician_names(n)
@@ -62,7 +62,7 @@ def people(workshop: Workshop, rng: np.random.Generator) -> People:
         for step, logit in one.sloppy:
             habit[i, PLACE[step]] = logit
     shops = len(workshop.shops)
-    return People(
+    return Staff(
         names=names,
         shop=np.arange(n) % len(workshop.shops),
         skill=skill,

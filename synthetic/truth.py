@@ -10,7 +10,7 @@ from synthetic.fleet import FloatArray
 from synthetic.procedure import STEPS
 from synthetic.recording import Recording
 from synthetic.tables import Fluids, month_end, month_start, session_ids
-from synthetic.technicians import People
+from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
 EVENT_COLUMNS = {
@@ -48,7 +48,7 @@ def truth_steps(workshop: Workshop, past: History, recording: Recording) -> pl.D
     )
 
 
-def truth_technicians(technicians: People) -> pl.DataFrame:
+def truth_technicians(technicians: Staff) -> pl.DataFrame:
     return pl.DataFrame(
         {"technician": technicians.names, "effect": technicians.skill, "recorder": technicians.recorder.tolist()}
     ).sort("technician")

@@ -13,7 +13,7 @@ from synthetic import (
     CO_OPERATIVE,
     EXPORT_FORMATS,
     co_operative,
-    family,
+    scenario_workshop,
     simulate,
     write_export,
     write_simulation,
@@ -82,6 +82,6 @@ def run_simulation(out: Path, sessions: int, seed: int, no_effect: bool) -> None
     UserError
         The folder cannot be written.
     """
-    workshop = family("no step matters" if no_effect else "base", sessions)
+    workshop = scenario_workshop("no step matters" if no_effect else "base", sessions)
     with run_folder(out, "simulation") as folder:
         write_simulation(simulate(workshop, seed), folder)

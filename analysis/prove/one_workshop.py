@@ -29,7 +29,15 @@ from analysis.rates import expected_risk, rates
 from analysis.standard import built_in
 from analysis.steps import step_costs
 from analysis.survival import ObservationWindow
-from synthetic import SimulatedLog, Workshop, attainable_risks, co_operative, family, simulate, write_simulation
+from synthetic import (
+    SimulatedLog,
+    Workshop,
+    attainable_risks,
+    co_operative,
+    scenario_workshop,
+    simulate,
+    write_simulation,
+)
 
 EQUAL_SIGNALLED = "people equal: any gets a signal"
 MONTH_FOUND = "hazard doubles at 130 bleeds a month: its month named within one"
@@ -69,7 +77,7 @@ def audit_simulation(scenario: Scenario) -> SimulationResult:
         return SimulationResult(
             scenario.family, scenario.sessions, facts=_people_facts(co_operative(scenario.seed), rng)
         )
-    workshop = family(scenario.family, scenario.sessions)
+    workshop = scenario_workshop(scenario.family, scenario.sessions)
     log = simulate(workshop, scenario.seed)
     if scenario.family == EQUAL_PEOPLE:
         return SimulationResult(

@@ -30,14 +30,14 @@ TABLES_WITH_FLAWS = ("sessions", "comebacks")
 class ExportResult:
     """The files written, and what is true of them.
 
-    `headings`: file, table, heading, column, unit (empty if that of the log). `dirt`: file, row, table, column, rule, value,
+    `headings`: file, table, heading, column, unit (empty if that of the log). `flaws`: file, row, table, column, rule, value,
     action, one row per injected flaw, with rows numbered as in set_aside.csv. `rows`: file, table, rows (data rows, with
     broken lines, without titles and totals).
     """
 
     files: tuple[Path, ...]
     headings: pl.DataFrame
-    dirt: pl.DataFrame
+    flaws: pl.DataFrame
     rows: pl.DataFrame
 
 
@@ -55,8 +55,8 @@ def write_export(
     for path in files:
         inside = [(sheet, rows) for sheet, rows in sheets if sheet.file == path.name]
         _write(path, export_format, inside)
-    exported = ExportResult(files, _headings(export_format), _dirt(export_format, sheets), _counts(sheets))
-    for name in ("headings", "dirt", "rows"):
+    exported = ExportResult(files, _headings(export_format), _flaws(export_format, sheets), _counts(sheets))
+    for name in ("headings", "flaws", "rows"):
         getattr(exported, name).write_csv(folder / "truth" / f"{name}.csv")
     return exported
 
@@ -98,7 +98,7 @@ def _headings(export_format: ExportFormat) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["file", "table", "heading", "column", "unit"], orient="row")
 
 
-def _dirt(export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
+def _flaws(export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
     lines = [
         (sheet.source, first_row(sheet, export_format) + at, sheet.table, f.column, f.rule, f.value, f.action)
         for sheet, rows in sheets

@@ -8,14 +8,14 @@ import pytest
 from scipy.stats import weibull_min
 
 from schemas import LOG_TABLES, validate_table
-from synthetic import SimulatedLog, family, simulate, write_simulation
+from synthetic import SimulatedLog, scenario_workshop, simulate, write_simulation
 from synthetic.hazard import Cause, SimulatedHazard
 from tests.simulated_logs import prepared_of
 
 
 @cache
 def world(name: str, sessions: int = 6000, seed: int = 4) -> SimulatedLog:
-    return simulate(family(name, sessions), seed)
+    return simulate(scenario_workshop(name, sessions), seed)
 
 
 def followed(log: SimulatedLog) -> pl.DataFrame:
@@ -92,7 +92,7 @@ def test_what_a_step_costs_is_what_its_repair_spares_in_the_mechanics():
 
 
 def test_one_seed_gives_one_log_and_another_seed_another():
-    one, again, other = (simulate(family("base", 300), seed) for seed in (5, 5, 6))
+    one, again, other = (simulate(scenario_workshop("base", 300), seed) for seed in (5, 5, 6))
     tables = [name for name in SimulatedLog.__dataclass_fields__ if isinstance(getattr(one, name), pl.DataFrame)]
     assert all(getattr(one, name).equals(getattr(again, name)) for name in tables)
     assert not one.sessions.equals(other.sessions)
@@ -100,7 +100,7 @@ def test_one_seed_gives_one_log_and_another_seed_another():
 
 @pytest.mark.parametrize("sessions", [60, 999, 4000])
 def test_as_many_bleeds_are_made_as_asked_for(sessions):
-    log = simulate(family("base", sessions), 9)
+    log = simulate(scenario_workshop("base", sessions), 9)
     assert log.sessions.height == log.truth_bleeds.height == sessions
 
 

@@ -213,7 +213,7 @@ def _all_of_the_calendar(w: Workshop) -> Workshop:
     return replace(_equal_people(w), season=0.26, month_sd=0.2, growth=4.0)
 
 
-FAMILIES: dict[str, Callable[[Workshop], Workshop]] = {
+SCENARIOS: dict[str, Callable[[Workshop], Workshop]] = {
     "base": _base,
     "no step matters": _no_effect,
     "signs say nothing": _signs_uninformative,
@@ -267,7 +267,7 @@ FAMILIES: dict[str, Callable[[Workshop], Workshop]] = {
 }
 
 
-def family(name: str, sessions: int = 3000) -> Workshop:
+def scenario_workshop(name: str, sessions: int = 3000) -> Workshop:
     """The workshop of a named scenario, with this number of bleeds.
 
     Raises
@@ -275,6 +275,6 @@ def family(name: str, sessions: int = 3000) -> Workshop:
     ValueError
         There is no scenario of that name.
     """
-    if name not in FAMILIES:
-        raise ValueError(f"name: one of {', '.join(FAMILIES)}; got {name!r}")
-    return FAMILIES[name](Workshop(sessions=sessions))
+    if name not in SCENARIOS:
+        raise ValueError(f"name: one of {', '.join(SCENARIOS)}; got {name!r}")
+    return SCENARIOS[name](Workshop(sessions=sessions))
