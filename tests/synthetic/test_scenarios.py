@@ -60,7 +60,7 @@ def test_steps_are_missed_about_as_often_as_the_workshop_says():
         assert missed / recorded == pytest.approx(truth.share_missed, rel=0.3)
 
 
-def test_signs_foretell_returns_unless_they_say_nothing():
+def test_signs_predict_returns_unless_they_are_uninformative():
     informed, blind = (joined(name).select(pl.corr("air_ml", "risk", method="spearman")).item() for name in
                        ("base", "signs say nothing"))  # fmt: skip
     assert informed > 0.6

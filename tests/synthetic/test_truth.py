@@ -66,8 +66,8 @@ def test_drawn_times_follow_the_risks_of_several_causes_one_of_them_fading():
 def test_the_rules_of_the_log_find_every_return_and_every_recorded_miss(name):
     log = world(name, 2000)
     read = prepared_of(log)
-    told = dict(log.truth_steps.select("step", "recorded_missed").iter_rows())
-    assert {step: int(read.missed[step].sum()) for step in told} == told
+    result = dict(log.truth_steps.select("step", "recorded_missed").iter_rows())
+    assert {step: int(read.missed[step].sum()) for step in told} == result
     both = read.bleeds.select("session_id", "mature", "came_back").join(log.truth_bleeds, on="session_id")
     true = (both["return_days"] <= log.window_days).fill_null(False)
     assert both.filter(both["mature"] & (both["came_back"] != true)).height == 0
@@ -84,11 +84,11 @@ def test_what_a_step_costs_is_what_its_repair_spares_in_the_mechanics():
     bleeds = log.sessions.join(log.truth_bleeds, on="session_id").filter(pl.col("kit_purged").is_not_null())
     missed = bleeds.filter(~pl.col("kit_purged"))["risk"]
     met = bleeds.filter(pl.col("kit_purged"))["risk"]
-    told = log.truth_steps.filter(step="purge")["preventable_per_100"][0]
+    result = log.truth_steps.filter(step="purge")["preventable_per_100"][0]
     crude = 100 * (missed.mean() - met.mean()) * len(missed) / log.sessions.height
     # case mix and skill differ a little between the missed and the met: a fifth covers it
-    assert told == pytest.approx(crude, rel=0.2)
-    assert told > 1
+    assert result == pytest.approx(crude, rel=0.2)
+    assert result > 1
 
 
 def test_one_seed_gives_one_log_and_another_seed_another():
