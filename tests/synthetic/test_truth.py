@@ -67,7 +67,7 @@ def test_the_rules_of_the_log_find_every_return_and_every_recorded_miss(name):
     log = world(name, 2000)
     read = prepared_of(log)
     result = dict(log.truth_steps.select("step", "recorded_missed").iter_rows())
-    assert {step: int(read.missed[step].sum()) for step in told} == result
+    assert {step: int(read.missed[step].sum()) for step in result} == result
     both = read.bleeds.select("session_id", "mature", "came_back").join(log.truth_bleeds, on="session_id")
     true = (both["return_days"] <= log.window_days).fill_null(False)
     assert both.filter(both["mature"] & (both["came_back"] != true)).height == 0
