@@ -39,7 +39,7 @@ def study(folder: Path, **headings: str) -> Path:
 def test_a_study_is_printed_and_written_with_every_row_accounted_for(tmp_path: Path) -> None:
     result = rebleed("gauge", str(study(tmp_path)), "--out", str(tmp_path / "out"), "--tolerance", "20")
     assert result.returncode == 0, result.stderr
-    assert "48 readings of 8 items by 3 technicians, equally often." in result.stdout
+    assert "48 readings of 8 items by 3 technicians, the same number of readings each." in result.stdout
     assert "Trust the reading" in result.stdout
     assert "49 rows read = 48 accepted + 1 rejected + 0 duplicates" in result.stdout
     assert "of the tolerance of 20" in result.stdout
@@ -69,7 +69,7 @@ def test_own_headings_need_a_map_and_the_error_shows_one(tmp_path: Path) -> None
     )
     result = rebleed("gauge", str(path), "--map", str(tmp_path / "map.toml"), "--out", str(tmp_path / "out"))
     assert result.returncode == 0, result.stderr
-    assert "Can “Hebelweg [mm]” be trusted?" in (tmp_path / "out" / "gauge.html").read_text("utf-8")
+    assert "Hebelweg [mm]" in (tmp_path / "out" / "gauge.html").read_text("utf-8")
 
 
 def test_a_study_with_hidden_names_has_no_name_in_any_file(tmp_path: Path) -> None:

@@ -43,7 +43,7 @@ def test_weeks_out_of_reach_are_refused(weekly: tuple[float, float]) -> None:
 
 @pytest.mark.parametrize("times", [NAN, HUGE, 0.0, -1.0, 1.0])
 def test_a_step_that_makes_no_difference_or_an_absurd_one_is_refused(times: float) -> None:
-    with pytest.raises(UserError, match="--times"):
+    with pytest.raises(UserError, match="--hazard-ratio"):
         step_power_text(StepPowerOptions(("log.csv",), "settle", times))
 
 
