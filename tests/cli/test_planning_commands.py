@@ -69,7 +69,7 @@ def test_own_headings_need_a_map_and_the_error_shows_one(tmp_path: Path) -> None
     )
     result = rebleed("gauge", str(path), "--map", str(tmp_path / "map.toml"), "--out", str(tmp_path / "out"))
     assert result.returncode == 0, result.stderr
-    assert "Hebelweg [mm]" in (tmp_path / "out" / "gauge.html").read_text("utf-8")
+    assert "How far can you trust “Hebelweg [mm]”?" in (tmp_path / "out" / "gauge.html").read_text("utf-8")
 
 
 def test_a_study_with_hidden_names_has_no_name_in_any_file(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ NAMES = ("Wren", "Zoë Ångström", "Lee")
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def result(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A small log with names in notes, IDs, own columns, file names and rejected rows."""
     folder = tmp_path_factory.mktemp("hidden")
     (folder / "in").mkdir()
