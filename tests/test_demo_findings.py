@@ -7,7 +7,7 @@ from dataclasses import astuple, replace
 import polars as pl
 import pytest
 
-from analysis.commands.demo_findings import FALSE_ALARM, FOUND, MISSED, demo_findings
+from analysis.commands.demo_findings import DETECTED, FALSE_ALARM, MISSED, demo_findings
 from analysis.report import Report
 from synthetic import PLANTED_PROBLEMS
 from tests.shops import report
@@ -32,7 +32,7 @@ def anyone() -> str:
 
 def test_a_planted_technician_is_found_with_a_signal_and_missed_without() -> None:
     who = anyone()
-    assert demo_findings(with_signal(who, "high"), planted("easy_work", who))[0].outcome == FOUND
+    assert demo_findings(with_signal(who, "high"), planted("easy_work", who))[0].outcome == DETECTED
     assert demo_findings(with_signal(who, "none"), planted("easy_work", who))[0].outcome == MISSED
 
 
@@ -60,4 +60,4 @@ def test_a_step_is_named_by_what_went_wrong() -> None:
 def test_every_planted_problem_of_the_demo_has_a_check() -> None:
     table = pl.DataFrame([astuple(problem) for problem in PLANTED_PROBLEMS], schema=SCHEMA, orient="row")
     outcomes = [finding.outcome for finding in demo_findings(report(), table)[: table.height]]
-    assert set(outcomes) <= {FOUND, MISSED}
+    assert set(outcomes) <= {DETECTED, MISSED}

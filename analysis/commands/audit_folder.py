@@ -110,8 +110,8 @@ def observation_window(log: Log, options: AuditOptions) -> ObservationWindow:
     """
     first, last = dict(options.returns_from), dict(options.returns_to)
     shops = set(log.sessions.get_column("shop").drop_nulls())
-    named = sorted(name for name in {*first, *last} if name is not None)
-    for name in named:
+    requested = sorted(name for name in {*first, *last} if name is not None)
+    for name in requested:
         if name not in shops:
             raise UserError(
                 "--returns-from, --returns-to",
@@ -119,7 +119,7 @@ def observation_window(log: Log, options: AuditOptions) -> ObservationWindow:
                 ", ".join(sorted(shops)) or "a log whose bleeds name their workshop",
                 "write SHOP=DATE with the name as it is in the log",
             )
-    spans = {name: Span(first.get(name), last.get(name)) for name in named}
+    spans = {name: Span(first.get(name), last.get(name)) for name in requested}
     return ObservationWindow(first.get(None), last.get(None), spans)
 
 

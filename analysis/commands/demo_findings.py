@@ -9,18 +9,18 @@ import polars as pl
 
 from analysis.report import Report
 
-FOUND, MISSED, FALSE_ALARM = "found", "missed", "false alarm"
+DETECTED, MISSED, FALSE_ALARM = "found", "missed", "false alarm"
 MONTHS_TOLERANCE = 3
 """A change is found if its estimated month is at most this far from the true one."""
 MIN_BLEEDS = 30
 """Fully followed bleeds of a technician whose raw rate is compared."""
 TOP_RANK = 4
-"""The costly steps must be among the first so many of the ranking."""
+"""The costly steps must have this rank or a higher one."""
 
 
 @dataclass(frozen=True)
 class DemoFinding:
-    """One planted problem or false alarm: whom it concerns, what it is, and `FOUND`, `MISSED` or `FALSE_ALARM`."""
+    """One planted problem or false alarm: whom it concerns, what it is, and `DETECTED`, `MISSED` or `FALSE_ALARM`."""
 
     subject: str
     description: str
@@ -39,7 +39,7 @@ def demo_findings(report: Report, planted: pl.DataFrame) -> list[DemoFinding]:
     """
     results = []
     for kind, subject, month, description in planted.select("kind", "subject", "month", "description").iter_rows():
-        outcome = FOUND if _CHECKS[kind](report, subject, month) else MISSED
+        outcome = DETECTED if _CHECKS[kind](report, subject, month) else MISSED
         results.append(DemoFinding(_subject_text(report, subject), description, outcome))
     return results + _false_alarms(report, planted)
 
@@ -129,7 +129,7 @@ _CHECKS: dict[str, Callable[[Report, str, int | None], bool]] = {
 
 def _false_alarms(report: Report, planted: pl.DataFrame) -> list[DemoFinding]:
     """Signals on people, flags and changes that concern nobody of the planted problems."""
-    known = set(planted.get_column("subject"))
+    planted_subjects = set(planted.get_column("subject"))
     people = report.rates.filter(pl.col("kind") == "technician", pl.col("signal").is_in(["high", "low"]))
     flags = report.credibility.filter("flag").get_column("technician").unique().sort()
     changes = report.months.filter("change_began", pl.col("kind") == "shop").get_column("group")
@@ -141,4 +141,8 @@ def _false_alarms(report: Report, planted: pl.DataFrame) -> list[DemoFinding]:
         *((name, "unusual recording pattern") for name in flags),
         *((name, "change in the comeback rate") for name in changes),
     ]
-    return [DemoFinding(subject, description, FALSE_ALARM) for subject, description in signals if subject not in known]
+    return [
+        DemoFinding(subject, description, FALSE_ALARM)
+        for subject, description in signals
+        if subject not in planted_subjects
+    ]

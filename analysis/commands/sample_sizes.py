@@ -215,9 +215,11 @@ def _weekly_text(arm: int, weekly: WeeklyTrial) -> list[str]:
 
 
 def _check_step(data: BleedData, step: str) -> None:
-    known = [one.id for one in data.standard.steps]
-    if step not in known:
-        raise UserError("--step", f"{step!r} is not a step of the procedure", ", ".join(known), "use one of these IDs")
+    step_ids = [one.id for one in data.standard.steps]
+    if step not in step_ids:
+        raise UserError(
+            "--step", f"{step!r} is not a step of the procedure", ", ".join(step_ids), "use one of these IDs"
+        )
     if data.small_sample:
         raise UserError(
             "the exports",

@@ -78,10 +78,10 @@ def _score(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> D
     own_key = out is not None and not saved.names_hidden
     with nullcontext() if own_key else _lock(folder):
         key = key_path(folder)
-        known = read_key(key)
-        codes = assign_codes(log, known, random.SystemRandom())
+        existing_codes = read_key(key)
+        codes = assign_codes(log, existing_codes, random.SystemRandom())
         masked = pseudonymise(log, codes)
-        if codes != known:
+        if codes != existing_codes:
             _write_codes(key, codes, out if own_key else None)
     if saved.names_hidden:
         return score_new(saved, masked)

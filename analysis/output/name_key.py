@@ -96,24 +96,24 @@ def write_key(path: Path, codes: dict[str, str]) -> None:
         ) from error
 
 
-def assign_codes(log: Log, known: dict[str, str], rng: random.Random) -> dict[str, str]:
+def assign_codes(log: Log, existing: dict[str, str], rng: random.Random) -> dict[str, str]:
     """Codes for all technicians of the log; known names keep their codes, new ones get random letters.
 
     Anyone who knows the names and the seed of `rng` can draw the codes again: use `random.SystemRandom()` in earnest.
     """
     tables = (log.sessions, log.technicians, log.coaching)
     names = {name for table in tables for name in table.get_column("technician").drop_nulls()}
-    return codes_for_names(names | set(log.names), known, rng)
+    return codes_for_names(names | set(log.names), existing, rng)
 
 
-def codes_for_names(names: Iterable[str], known: dict[str, str], rng: random.Random) -> dict[str, str]:
+def codes_for_names(names: Iterable[str], existing: dict[str, str], rng: random.Random) -> dict[str, str]:
     """Codes for these names, as in `assign_codes`."""
-    new = sorted(set(names) - known.keys())
-    used = {*known.values(), *new, *known}
+    new = sorted(set(names) - existing.keys())
+    used = {*existing.values(), *new, *existing}
     length = MIN_CODE_LENGTH
     while len(CODE_LETTERS) ** length < 2 * (len(used) + len(new)):
         length += 1
-    codes = dict(known)
+    codes = dict(existing)
     for name in new:
         code = _random_code(length, rng)
         while code in used or code.removeprefix("T-") in used:

@@ -126,10 +126,10 @@ class NameSearch:
 
 def _is_edge(text: str, folded: str, places: list[int] | range, at: int) -> bool:
     """Whether a word may end and another begin at this position of the folded text."""
-    left, right = folded[at - 1], folded[at]
-    if left.isalpha() and right.isalpha():
+    before, after = folded[at - 1], folded[at]
+    if before.isalpha() and after.isalpha():
         return text[places[at - 1]].islower() and text[places[at]].isupper()
-    return not (left.isdigit() and right.isdigit())
+    return not (before.isdigit() and after.isdigit())
 
 
 def fold(text: str) -> tuple[str, list[int] | range]:

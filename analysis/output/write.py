@@ -146,8 +146,8 @@ def _cells(column: pl.Series) -> pl.Series:
     formula = texts.str.contains(FORMULA_START.pattern) & ~texts.str.contains(NUMBER.pattern)
     cell = pl.when(formula).then("'" + pl.col(column.name)).otherwise(pl.col(column.name))
     quoted = '"' + cell.str.replace_all('"', '""', literal=True) + '"'
-    written = pl.when(cell.str.contains(NEEDS_QUOTES.pattern)).then(quoted).otherwise(cell)
-    return texts.to_frame().select(written.alias(column.name)).to_series()
+    cell_text = pl.when(cell.str.contains(NEEDS_QUOTES.pattern)).then(quoted).otherwise(cell)
+    return texts.to_frame().select(cell_text.alias(column.name)).to_series()
 
 
 def _quoted(text: str) -> str:
