@@ -1,13 +1,13 @@
-"""What a notebook imports: read exports into a log, audit it, draw and say what was found.
+"""Names for notebooks: read exports into a log, audit it, and show the results.
 
-`read_log` reads exports (with a map for foreign headings, which `propose_map` writes) into one `Log`; `built_in` and
-`read_standard` give the `Standard` it is held against; `run_audit` makes the `Report`, whose tables are polars frames named as
-the files a run writes; `findings` says them in five sentences; `lead_board`, `trainer_board` and `analyst_board` draw them as one linked chart for
-each reader; `charts` draws them one by one, and `init_notebook` lets charts answer
-to the pointer. `run_proof` audits simulated workshops and holds them against what is true of them; `read_proof` reads a
-finished one. What a user can mend raises `UserError`.
+`read_log` reads exports into a `Log`; `propose_map` writes a map for exports with other headings. `built_in` and
+`read_standard` give the `Standard`, the procedure that bleeds are checked against. `run_audit` makes the `Report`, whose
+tables are polars frames with the names of a run's files. `findings` gives the main findings as text; `lead_board`,
+`trainer_board` and `analyst_board` draw one linked chart for each reader, `charts` draws single charts, and `init_notebook`
+makes them interactive. `run_proof` validates the audit on simulated workshops, `read_proof` reads a
+finished validation. Anything that a user can correct raises `UserError`.
 
-Twelve rows of bleeds and four of returns (two are set aside, one is a copy, one return finds no bleed):
+Twelve rows of bleeds and four of returns (two are rejected, one is a duplicate, one return has no matching bleed):
 
 >>> import datetime as dt
 >>> from analysis import built_in, charts, findings, read_log, run_audit
@@ -15,7 +15,7 @@ Twelve rows of bleeds and four of returns (two are set aside, one is a copy, one
 >>> log.intake.select("file", "accepted", "set_aside", "unlinked").rows()
 [('bleeds.csv', 9, 2, 0), ('returns.csv', 4, 0, 1)]
 
-The audit, and what it says:
+The audit and its findings:
 
 >>> report = run_audit(log, built_in())
 >>> report.rates.select("kind", "mature", "comebacks", "rate").row(0)
@@ -25,12 +25,12 @@ The audit, and what it says:
 >>> report.small_sample
 True
 
-A chart shows itself in JupyterLab; its description tells it in words:
+JupyterLab displays a chart; its description says the same in words:
 
 >>> charts.specification(charts.months_line(report.months))["description"]
 'Comeback rate by month ...'
 
-What a user can mend says where, what was found, what is expected and what to do:
+An error says where, what was found, what is expected and what to do:
 
 >>> read_log(["nowhere.csv"])
 Traceback (most recent call last):
@@ -43,7 +43,7 @@ from __future__ import annotations
 from importlib import import_module
 from typing import Any
 
-_WHERE = {
+_MODULES = {
     "UserError": "analysis.errors",
     "Log": "analysis.intake",
     "Report": "analysis.report",
@@ -62,14 +62,14 @@ _WHERE = {
     "run_proof": "analysis.prove",
     "trainer_board": "analysis.boards",
 }
-__all__ = sorted(_WHERE)
+__all__ = sorted(_MODULES)
 
 
 def __getattr__(name: str) -> Any:
-    """Each name is imported when it is first asked for, so that the command's help does not wait for the libraries."""
-    if name not in _WHERE:
+    """Import a name when it is first used, so that the help of the command does not wait for the libraries."""
+    if name not in _MODULES:
         raise AttributeError(f"module 'analysis' has no attribute {name!r}")
-    module = import_module(_WHERE[name])
+    module = import_module(_MODULES[name])
     return module if name == "charts" else getattr(module, name)
 
 

@@ -1,4 +1,4 @@
-"""The stages of an audit in their order: a log in, a Report out."""
+"""The stages of an audit in order, from a log to a Report."""
 
 from __future__ import annotations
 
@@ -57,10 +57,10 @@ Notes = tuple[str, ...]
 
 @dataclass(frozen=True)
 class AuditSettings:
-    """What changes the figures of an audit.
+    """Settings that change the figures of an audit.
 
-    `window_days` (the standard's own if None) is how long a bleed is followed; `covered` holds the days on which
-    returns were recorded; `names_hidden` says that the log's names are codes already.
+    `window_days` is the follow-up window (None: that of the standard), `covered` the days on which returns were recorded,
+    `names_hidden` whether the names in the log are codes already.
     """
 
     window_days: int | None = None
@@ -87,13 +87,13 @@ def run_audit(
     standard
         The procedure they are compared with.
     window_days
-        Days a bleed is followed; the standard's own unless given.
+        Follow-up window in days; that of the standard if None.
     seed
-        Of every random number.
+        Seed of all random numbers.
     observation_window
         The days on which returns were recorded.
     names_hidden
-        Whether the log's names are codes already.
+        Whether the names in the log are codes already.
     """
     return run_stages(log, standard, AuditSettings(window_days, seed, observation_window, names_hidden), Clock())
 
@@ -101,7 +101,7 @@ def run_audit(
 def run_stages(
     log: Log, standard: Standard, settings: AuditSettings, clock: Clock, executor: Executor = SERIAL
 ) -> Report:
-    """As `run_audit`, with a clock; the risk is submitted to the executor, and is the same on any."""
+    """`run_audit` with a clock and an executor for the risk; the results do not depend on the executor."""
     with limit_threads():
         with clock.stage("follow up"):
             followed, unit_cost = run_follow_up(log, standard, settings)
@@ -159,10 +159,10 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
 
 
 def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSettings) -> RiskResults:
-    """Each bleed's risk; `log` may be `_without_tables`."""
+    """Estimate and evaluate the risk of each bleed; the tables of `log` may be empty."""
     whole = replace(log, sessions=cast("DataFrame[Sessions]", data.bleeds.select(log.sessions.columns)))
     minutes, learned = unit_cost.in_minutes(data.standard), fit_data(data, settings.seed)
-    with limit_threads("sklearn"):  # imported by no other stage
+    with limit_threads("sklearn"):  # no other stage imports it
         results = assess_risk(whole, data, learned, minutes, names_hidden=settings.names_hidden)
     return RiskResults(
         risk=results.risk, second_checks=results.second_checks, model=results.model, model_bytes=results.model_bytes
@@ -170,7 +170,7 @@ def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSett
 
 
 def run_rates(data: BleedData, learned: BleedData, seed: int) -> RateResults:
-    """Compare groups and months with what the same work would give; test whether the log can be believed."""
+    """Compare groups and months with the comebacks expected for their work; test for unusual recording patterns."""
     work = build_case_mix(data.bleeds)
     expected = expected_risk(data, stage_rng(seed, "work"), case_mix=work)
     return RateResults(
@@ -181,7 +181,7 @@ def run_rates(data: BleedData, learned: BleedData, seed: int) -> RateResults:
 
 
 def run_steps(data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: int) -> tuple[StepResults, Notes]:
-    """Estimate what each missed step costs, alone, together, and along each measured reading."""
+    """Estimate what missed steps cost, singly and together, and the risk along each measured reading."""
     costs = step_costs(data, stage_rng(seed, "steps"), learned)
     declared = interactions(learned, costs.design, costs.return_model)
     a_year = YearlyCost(bleeds_per_year(data), unit_cost.minutes, unit_cost.parts)
@@ -196,7 +196,7 @@ def run_steps(data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: in
 
 
 def run_plan(log: Log, data: BleedData, steps: StepResults, unit_cost: UnitCost, seed: int) -> PlanResults:
-    """List bleeds to call back, yearly costs, the results of trials and their sizes."""
+    """List recalls, yearly costs, results of trials and the sample sizes still needed."""
     return PlanResults(
         holds=holds(log, data.standard),
         costs=costs(data, steps.steps, unit_cost),
@@ -206,11 +206,11 @@ def run_plan(log: Log, data: BleedData, steps: StepResults, unit_cost: UnitCost,
 
 
 def stage_rng(seed: int, stage: str) -> np.random.Generator:
-    """A generator for each stage: what one stage draws changes nothing in another."""
+    """A random generator for each stage, so that the stages do not affect each other."""
     return np.random.default_rng([seed, *stage.encode()])
 
 
 def _without_tables(log: Log) -> Log:
-    """The log without its long tables, which the prepared bleeds hold already or the risk does not need."""
+    """The log with its long tables emptied, so that less is sent to the worker; the risk stage does not need them."""
     long = ("sessions", "comebacks", "passes", "links", "set_aside")
     return replace(log, **{name: getattr(log, name).clear() for name in long}, rejected=())

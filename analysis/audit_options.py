@@ -1,4 +1,4 @@
-"""What an audit can be asked for."""
+"""Options of the audit command."""
 
 from __future__ import annotations
 
@@ -7,15 +7,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 SEED = 20260101
-
+"""Default random seed."""
 
 ShopDay = tuple[str | None, dt.date]
-"""A day of one shop, or of all of them (None)."""
+"""A workshop (None: all of them) and a day."""
 
 
 @dataclass(frozen=True)
 class AuditOptions:
-    """What was asked for."""
+    """Options of one audit, as on the command line."""
 
     exports: tuple[str, ...]
     out: Path

@@ -1,8 +1,9 @@
-"""The `rebleed` command. Everything heavy is imported inside the command that needs it, so that help comes at once."""
+"""The `rebleed` command. Each command imports its libraries itself, so that `--help` does not wait for them."""
 
 from __future__ import annotations
 
 import os
+import shutil
 import signal
 import sys
 from collections.abc import Iterator
@@ -17,6 +18,7 @@ from analysis.commands.options import (
     Cluster,
     Day,
     Exports,
+    HideNames,
     MapFile,
     OutFolder,
     ReturnsFrom,
@@ -29,36 +31,36 @@ from analysis.commands.options import (
     text_of,
 )
 from analysis.commands.plan_cli import planning
+from analysis.commands.terminal import (
+    ClosedOutput,
+    discard_output,
+    limit_memory_arenas,
+    machine_error,
+    open_streams,
+    show,
+    show_error,
+    show_interrupt,
+)
 from analysis.errors import UserError
 from analysis.parallel import collect_garbage_rarely
-from analysis.terminal import (
-    ClosedOutput,
-    fit_limits,
-    leave_output,
-    machine_refusal,
-    ready_streams,
-    show,
-    show_interrupt,
-    show_refusal,
-)
 
-HELP = """What the bleed log says: how many bleeds come back, with whom it is really different, which missed steps cost
-comebacks, what must be called back now.
+HELP = """How many bleeds come back, who and what really differs, which missed steps lead to comebacks, and which bikes
+to recall now.
 
-Start with 'rebleed demo'. With an export of your own: 'rebleed map EXPORT', read and mend the map it writes, then
+Start with 'rebleed demo'. For your own export: run 'rebleed map EXPORT', check and correct the map it writes, then run
 'rebleed audit EXPORT --map map.toml --out FOLDER' and open FOLDER/index.html.
 
-Brakes are safety parts: these figures are statistics about work, not an inspection."""
+Brakes are safety parts. These figures are statistics about work, not an inspection."""
 
 
 class Commands(TyperGroup):
-    """All commands; one whose reader is gone, as in `rebleed fields | head`, ends quietly."""
+    """All commands; one whose output is no longer read, as in `rebleed fields | head`, ends quietly."""
 
     def invoke(self, ctx: Any) -> Any:
         try:
             return super().invoke(ctx)
         except BrokenPipeError:
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # Python's last flush needs somewhere to go
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # Python flushes once more on exit
             raise SystemExit(0) from None
 
 
@@ -74,11 +76,11 @@ app = typer.Typer(
 app.add_typer(planning)
 
 
-@app.command()
+@app.command(short_help="Audit the exports of a made-up workshop.")
 def demo(
-    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Where to put it.")] = Path("rebleed-demo"),
+    out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write.")] = Path("rebleed-demo"),
 ) -> None:
-    """A made-up workshop group: makes its exports, audits them, tells where to look."""
+    """Create a made-up workshop's exports, audit them and say which page to open."""
     from analysis.commands.demo import run_demo
 
     lines: list[str] = []
@@ -88,29 +90,32 @@ def demo(
 
 
 @app.command()
-def fields() -> None:
-    """The field dictionary: every column of the log, its unit, its range."""
-    from schemas.field_dictionary import fields_text
+def fields(
+    markdown: Annotated[bool, typer.Option("--markdown", help="Print as Markdown, as in FIELDS.md.")] = False,
+) -> None:
+    """List every field, with unit and range."""
+    from schemas.printed import fields_markdown, fields_text
 
-    show(fields_text())
+    width = min(max(shutil.get_terminal_size((110, 24)).columns, 80), 120)
+    show(fields_markdown() if markdown else fields_text(width))
 
 
 @app.command("map")
 def map_exports(
     exports: Exports,
-    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="The map to write.")] = Path("map.toml"),
+    out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Map to write.")] = Path("map.toml"),
 ) -> None:
-    """Propose a map for foreign headings and words, to be read and mended."""
+    """Propose a map for your own headings and values."""
     from analysis.intake import propose_map
     from analysis.output import refuse_existing, write_new_file
 
     refuse_existing(out)
     with progress() as say:
-        say("reading headings and what columns hold")
+        say("reading headings and values")
         proposed = propose_map(exports)
     write_new_file(out, proposed.toml)
     show(proposed.summary)
-    show(f"Read it, mend what is marked, then: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
+    show(f"Check the marked lines, then run: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
 
 
 @app.command()
@@ -119,10 +124,12 @@ def check(
     map_file: MapFile = None,
     standard_file: StandardFile = None,
     as_of: Day = None,
-    out: Annotated[Path | None, typer.Option("--out", metavar="DIR", help="Write what was found there too.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Also write the results to this folder.")
+    ] = None,
     strict: Strict = False,
 ) -> None:
-    """Validate only: which rows were accepted, which were set aside, and why."""
+    """Check the export only: rejected rows, and why."""
     from analysis.commands.check import check_exports
 
     with progress() as say:
@@ -139,21 +146,23 @@ def audit(
     map_file: MapFile = None,
     standard_file: StandardFile = None,
     as_of: Day = None,
-    window: Annotated[int | None, typer.Option(help="Days a bleed is followed.", min=1, max=3650)] = None,
-    seed: Annotated[int, typer.Option(help="For everything drawn by lot.", min=0)] = 20260101,
-    hide_names: Annotated[bool, typer.Option("--hide-names", help="Codes for names; the key lies beside.")] = False,
-    parquet: Annotated[bool, typer.Option("--parquet", help="Write each table as Parquet too.")] = False,
+    window: Annotated[
+        int | None, typer.Option(metavar="DAYS", help="Follow-up window in days.", min=1, max=3650)
+    ] = None,
+    seed: Annotated[int, typer.Option(metavar="N", help="Random seed.", min=0)] = 20260101,
+    hide_names: HideNames = False,
+    parquet: Annotated[bool, typer.Option("--parquet", help="Also write each table as Parquet.")] = False,
     returns_from: ReturnsFrom = None,
     returns_to: ReturnsTo = None,
     proof: Annotated[
-        Path | None, typer.Option(metavar="DIR", help="A finished 'rebleed prove', shown to the analyst.")
+        Path | None, typer.Option(metavar="DIR", help="Folder from 'rebleed prove' to show on the analyst page.")
     ] = None,
     strict: Strict = False,
 ) -> None:
-    """The whole audit, into one folder: tables, log, pages."""
+    """Audit the log: pages, tables, log and model."""
     from analysis.commands.run_audit import AuditOptions, audit_exports
 
-    order = AuditOptions(
+    options = AuditOptions(
         exports=tuple(exports),
         out=out,
         map_path=text_of(map_file),
@@ -168,7 +177,7 @@ def audit(
         proof=proof,
     )
     with progress() as say:
-        result = audit_exports(order, say)
+        result = audit_exports(options, say)
     show(result.text)
     raise typer.Exit(1 if strict and result.rows_set_aside else 0)
 
@@ -176,12 +185,14 @@ def audit(
 @app.command()
 def score(
     exports: Exports,
-    model: Annotated[Path, typer.Option("--model", metavar="FILE", help="The model.skops that an audit wrote.")],
+    model: Annotated[Path, typer.Option("--model", metavar="FILE", help="The model.skops written by an audit.")],
     map_file: MapFile = None,
-    out: Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Write every bleed's risk there.")] = None,
-    hide_names: Annotated[bool, typer.Option("--hide-names", help="Codes for names in what is written.")] = False,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Also write the risk of every bleed to this CSV file.")
+    ] = None,
+    hide_names: Annotated[bool, typer.Option("--hide-names", help="Replace names with codes in the output.")] = False,
 ) -> None:
-    """The risk of fresh bleeds by a saved model, with reasons."""
+    """Score new bleeds with a saved model."""
     from analysis.commands.score import score_exports
     from analysis.pages import CAUTIONS
 
@@ -192,27 +203,27 @@ def score(
 @app.command()
 def simulate(
     out: OutFolder,
-    sessions: Annotated[int, typer.Option(help="Bleeds.", min=1, max=20_000_000)] = 3000,
-    seed: Annotated[int, typer.Option(help="Which workshop.", min=0)] = 1,
-    no_effect: Annotated[bool, typer.Option("--no-effect", help="A workshop where no step matters.")] = False,
+    sessions: Annotated[int, typer.Option(metavar="N", help="Number of bleeds.", min=1, max=20_000_000)] = 3000,
+    seed: Annotated[int, typer.Option(metavar="N", help="Random seed: another seed, another workshop.", min=0)] = 1,
+    no_effect: Annotated[bool, typer.Option("--no-effect", help="No step has any effect.")] = False,
 ) -> None:
-    """A workshop with known truth: sessions.csv, comebacks.csv and truth/."""
+    """A simulated workshop with known effects."""
     from analysis.commands.demo import run_simulation
 
     with progress() as say:
-        say(f"making {sessions:,} bleeds")
+        say(f"simulating {sessions:,} bleeds")
         run_simulation(out, sessions, seed, no_effect)
-    show(f"{sessions:,} bleeds and what is true of them: {out}")
+    show(f"Wrote {sessions:,} bleeds, their returns and the true effects (truth/) to {out}")
 
 
-@app.command()
+@app.command(short_help="Test the audit on simulated workshops.")
 def prove(
     out: OutFolder,
-    workshops: Annotated[int, typer.Option(help="Simulated workshops of each kind.", min=1)] = 20,
-    sessions: Annotated[int, typer.Option(help="Bleeds in each.", min=100, max=1_000_000)] = 3000,
+    workshops: Annotated[int, typer.Option(metavar="N", help="Simulated workshops of each kind.", min=1)] = 20,
+    sessions: Annotated[int, typer.Option(metavar="N", help="Bleeds in each workshop.", min=100, max=1_000_000)] = 3000,
     cluster: Cluster = None,
 ) -> None:
-    """The audit held against known truth, many times over; a run cut short goes on where it stopped."""
+    """Test the audit on simulated workshops; an interrupted run resumes."""
     from analysis.pages import proof_summary
     from analysis.prove import run_proof
 
@@ -220,25 +231,25 @@ def prove(
         table = run_proof(out, workshops, sessions, cluster, say)
     for line in proof_summary(table):
         show(line)
-    show(f"Read: {out / 'prove.html'}")
+    show(f"Open {out / 'prove.html'}")
 
 
-INTERRUPTED, REFUSED = 130, 2
+STATUS_ERROR, STATUS_INTERRUPTED = 2, 130
 
 
-class Stopped(SystemExit):
-    """A signal ended the run: what it began to write is removed on the way out."""
+class SignalReceived(SystemExit):
+    """A signal ended the run; the exception lets open files and folders be cleaned up."""
 
 
 @contextmanager
 def stop_on_signals() -> Iterator[None]:
-    """Let signals end the run as an exception; a signal that the caller ignores, as nohup does, stays ignored."""
+    """Turn signals into an exception; a signal that the caller ignores, as nohup does, stays ignored."""
     numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    usual = (signal.SIG_DFL, signal.default_int_handler)
-    before = {number: handler for number in numbers if (handler := signal.getsignal(number)) in usual}
+    defaults = (signal.SIG_DFL, signal.default_int_handler)
+    before = {number: handler for number in numbers if (handler := signal.getsignal(number)) in defaults}
 
     def stop(number: int, _: object) -> None:
-        raise Stopped(128 + number)
+        raise SignalReceived(128 + number)
 
     for number in before:
         signal.signal(number, stop)
@@ -250,57 +261,55 @@ def stop_on_signals() -> Iterator[None]:
 
 
 def main() -> None:
-    """The command's entry: an error that the user or the machine's keeper can correct ends in one message and exit 2."""
+    """Run the command; an error that the user can correct ends in one message and exit status 2."""
     collect_garbage_rarely()
-    fit_limits()
-    ready_streams()
-    sys.exit(_status())
+    limit_memory_arenas()
+    open_streams()
+    sys.exit(_exit_status())
 
 
-def _status() -> int:
-    """Run the command; its exit status."""
+def _exit_status() -> int:
+    """Run the command and return its exit status, with errors printed."""
     output = sys.stdout
     try:
-        status = _ended_with()
+        status = _run_app()
         if sys.stdout is output:
             output.flush()
             return status
-        sys.stdout, status = output, 0  # the command line's library puts another there when nobody reads on
+        sys.stdout, status = output, 0  # typer replaces the stream once its reader is gone
     except (ClosedOutput, BrokenPipeError):
         status = 0
-    except (Stopped, KeyboardInterrupt) as end:
+    except (SignalReceived, KeyboardInterrupt) as end:
         show_interrupt()
-        return int(end.code or 0) if isinstance(end, Stopped) else INTERRUPTED
+        return int(end.code or 0) if isinstance(end, SignalReceived) else STATUS_INTERRUPTED
     except BaseException as problem:
-        refusal = problem if isinstance(problem, UserError) else machine_refusal(problem)
-        if refusal is None:
+        error = problem if isinstance(problem, UserError) else machine_error(problem)
+        if error is None:
             raise
-        show_refusal(refusal)
-        status = REFUSED
-    leave_output()
+        show_error(error)
+        status = STATUS_ERROR
+    discard_output()
     return status
 
 
-def _ended_with() -> int:
-    """What the command line's library would exit with.
+def _run_app() -> int:
+    """The exit status of typer.
 
     Raises
     ------
     KeyboardInterrupt
-        The library, which would say nothing, was interrupted.
+        Typer was interrupted; it would exit without a message.
     """
     if sys.flags.optimize > 1:
-        cure = "start it without -OO and without PYTHONOPTIMIZE=2"
-        raise UserError(
-            "python -OO", "leaves out texts that a library reads when it starts", "python, or python -O", cure
-        )
+        remedy = "start it without -OO and without PYTHONOPTIMIZE=2"
+        raise UserError("python -OO", "removes the docstrings that the libraries need", "python, or python -O", remedy)
     try:
         with stop_on_signals():
             app()
-    except Stopped:
+    except SignalReceived:
         raise
     except SystemExit as end:
-        if end.code == INTERRUPTED:
+        if end.code == STATUS_INTERRUPTED:
             raise KeyboardInterrupt from None
         return int(end.code or 0)
     return 0

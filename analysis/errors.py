@@ -1,26 +1,26 @@
-"""The one error for what a user can put right: it becomes exit status 2 and one clear message, no traceback."""
+"""The error for what a user can correct: one clear message and exit status 2, no traceback."""
 
 from __future__ import annotations
 
 
 class UserError(Exception):
-    """Something in the input, the options or the machine stops the run, and the user can mend it.
+    """Something in the input, the options or the machine stops the run, and the user can correct it.
 
     Parameters
     ----------
     location
-        The file, key, option or address it was found at.
+        The file, key, option or address where it was found.
     problem
         What was found there.
     expected
-        What would have been right.
+        What is valid there.
     remedy
-        What to do about it.
+        What to do.
     """
 
     def __init__(self, location: str, problem: str, expected: str = "", remedy: str = "") -> None:
         self.location, self.problem, self.expected, self.remedy = location, problem, expected, remedy
-        super().__init__(location, problem, expected, remedy)  # as given: so it can be pickled
+        super().__init__(location, problem, expected, remedy)  # all four, so that it can be pickled
 
     def __str__(self) -> str:
         lines = [f"{self.location}: {self.problem}"]
@@ -32,4 +32,4 @@ class UserError(Exception):
 
 
 class EmptyExport(UserError):
-    """An export in which nothing is written; within a folder it is passed over."""
+    """An export without content; it is skipped if it is one file of a folder."""

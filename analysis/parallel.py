@@ -1,7 +1,6 @@
-"""Run functions in a worker process beside this one, or in this process.
+"""Run functions in a worker process or in this process.
 
-A worker is a fresh interpreter, since the libraries' threads do not survive a fork. It ends with the process that
-started it, however that one ends.
+A worker is a fresh interpreter, because the threads of the libraries do not survive a fork. It ends with its parent process.
 """
 
 from __future__ import annotations
@@ -39,13 +38,13 @@ class SerialExecutor(Executor):
 
 
 class WorkerExecutor(Executor):
-    """Run functions, importable by name, one after another in a worker process.
+    """Run importable functions one after another in a worker process.
 
-    A worker that dies fails what it was given with BrokenProcessPool; what is submitted later gets a new worker.
+    If the worker crashes, its futures raise BrokenProcessPool; the next submission starts a new worker.
     """
 
     def __init__(self, *modules: str) -> None:
-        """Start the worker, which imports `modules` first."""
+        """Start the worker and import `modules` in it."""
         self._modules = modules
         self._start()
 
@@ -59,7 +58,7 @@ class WorkerExecutor(Executor):
             return self._pool.submit(_call, function, *args, **kwargs)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = True) -> None:
-        """End the worker, whatever it is doing."""
+        """Stop the worker at once, even in the middle of a function."""
         for process in self._context.started:
             process.terminate()
         self._pool.shutdown(wait, cancel_futures=cancel_futures)
@@ -72,17 +71,17 @@ class WorkerExecutor(Executor):
 
 @contextmanager
 def worker(*modules: str) -> Iterator[Executor]:
-    """A WorkerExecutor while the block lasts; a SerialExecutor on one core, or where no process can be started."""
+    """Yield a WorkerExecutor, or a SerialExecutor on one core or if no process can be started."""
     try:
         executor: Executor = WorkerExecutor(*modules) if _cores() > 1 else SerialExecutor()
-    except (OSError, ImportError):  # no memory for a process; no semaphores on this system
+    except (OSError, ImportError):  # not enough memory, or a system without semaphores
         executor = SerialExecutor()
     with executor:
         yield executor
 
 
 def limit_threads(*modules: str) -> Any:
-    """Give the matrix libraries and `modules` one thread, as a context: sums are then the same on every machine."""
+    """Context in which matrix libraries and `modules` use one thread, so that sums are equal on every machine."""
     from threadpoolctl import threadpool_limits
 
     for module in ("scipy.linalg", *modules):  # only libraries already loaded can be limited
@@ -91,22 +90,22 @@ def limit_threads(*modules: str) -> Any:
 
 
 def collect_garbage_rarely() -> None:
-    """Set the garbage collector of a process of our own, never of a caller's: it saves a tenth of an audit's time.
+    """Raise the thresholds of the garbage collector, which saves a tenth of the time of an audit.
 
-    With Python's own thresholds a twentieth goes into searching for cycles, and as much into a last search at the exit.
+    For processes of this program only, not for those of a caller.
     """
     gc.set_threshold(100_000, 50, 100)
     atexit.register(gc.freeze)
 
 
 def _cores() -> int:
-    """Cores this process may use."""
+    """Number of cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 class _Process(SpawnProcess):
     def start(self) -> None:
-        """Start without importing the caller's script again, which may have no guard or be no file at all."""
+        """Start without importing the caller's script again, which may have no `__main__` guard or file."""
         script, sys.modules["__main__"] = sys.modules["__main__"], ModuleType("__main__")
         try:
             super().start()
@@ -124,12 +123,12 @@ class _Context(SpawnContext):
 
 
 def _initialize_worker(*modules: str) -> None:
-    """Leave interrupts and messages to the parent, end with it, import `modules`, keep to one thread."""
+    """Ignore interrupts, discard output, end with the parent, import `modules` and use one thread."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     collect_garbage_rarely()
-    silence = os.open(os.devnull, os.O_WRONLY)
-    for stream in (1, 2):  # what a library prints when it aborts; the parent says what happened
-        os.dup2(silence, stream)
+    null = os.open(os.devnull, os.O_WRONLY)
+    for stream in (1, 2):  # messages of a library that aborts; the parent reports the error
+        os.dup2(null, stream)
     Thread(target=_end_with_parent, daemon=True).start()
     if modules:
         for module in modules:
@@ -151,7 +150,7 @@ def _end_with_parent() -> None:
 
 
 def _send_tables_as_arrow() -> None:
-    """Send polars frames to another process in one piece: as polars pickles long ones, sums end in other digits."""
+    """Send polars frames as one Arrow record batch; the chunks of their pickles change the last digits of sums."""
     if polars := sys.modules.get("polars"):
         ForkingPickler.register(polars.DataFrame, _reduce_table)
 

@@ -1,4 +1,4 @@
-"""The Report: every result of an audit in one frozen bundle, ready to be drawn, described and written."""
+"""The Report: all results of an audit."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from schemas.intermediate import Incidence
 
 @dataclass(frozen=True)
 class Stage:
-    """How long one stage of the audit took."""
+    """Duration of one stage of an audit."""
 
     name: str
     seconds: float
@@ -28,14 +28,14 @@ class Stage:
 
 @dataclass
 class Clock:
-    """Seconds of each stage, added up where a stage has several parts; `progress` is called as each begins."""
+    """Seconds per stage, summed if a stage has several parts; `progress` is called as each part begins."""
 
     progress: Callable[[str], None] = lambda _: None
     stages: list[Stage] = field(default_factory=list)
 
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
-        """Measure the block."""
+        """Time the block as a part of this stage."""
         self.progress(name)
         start = time.perf_counter()
         yield
@@ -46,7 +46,7 @@ class Clock:
 
 @dataclass(frozen=True, kw_only=True)
 class FollowUpResults:
-    """The prepared bleeds, what became of them, and how many there are; `small_sample` comebacks allow no estimate."""
+    """Bleeds with their follow-up; `small_sample` is true if there are too few comebacks for estimates."""
 
     data: BleedData
     comebacks: int
@@ -58,7 +58,7 @@ class FollowUpResults:
 
 @dataclass(frozen=True, kw_only=True)
 class RateResults:
-    """Groups and months against what the same work would give, and whether the log can be believed."""
+    """Comparisons of groups and months, and tests for unusual recording patterns."""
 
     rates: DataFrame[outputs.Rates]
     months: DataFrame[outputs.Months]
@@ -67,7 +67,7 @@ class RateResults:
 
 @dataclass(frozen=True, kw_only=True)
 class StepResults:
-    """What missed steps cost; `combined_estimate` names the estimate that ranks them."""
+    """What missed steps cost; `combined_estimate` names the estimate used for ranking."""
 
     steps: DataFrame[outputs.Steps]
     interactions: DataFrame[outputs.Interactions]
@@ -78,7 +78,7 @@ class StepResults:
 
 @dataclass(frozen=True, kw_only=True)
 class PeopleResults:
-    """Misses person by person, and what coaching changed."""
+    """Misses by technician, and the effects of coaching."""
 
     technique: DataFrame[outputs.Technique]
     coaching: DataFrame[outputs.CoachingEffect]
@@ -86,7 +86,7 @@ class PeopleResults:
 
 @dataclass(frozen=True, kw_only=True)
 class RiskResults:
-    """Each bleed's risk, how good the risks are, and the model's file (None with too few comebacks)."""
+    """Risk of each bleed, quality of the risk model, and the saved model (None with too few comebacks)."""
 
     risk: DataFrame[outputs.Risk]
     second_checks: DataFrame[outputs.SecondChecks]
@@ -96,7 +96,7 @@ class RiskResults:
 
 @dataclass(frozen=True, kw_only=True)
 class PlanResults:
-    """Bleeds to call back, costs, and trials; `needed` says in sentences how many more bleeds would give an answer."""
+    """Recalls, costs and trials; `needed` has sentences on how many more bleeds would give an answer."""
 
     holds: DataFrame[outputs.Holds]
     costs: DataFrame[outputs.Costs]
@@ -108,8 +108,8 @@ class PlanResults:
 class Report(FollowUpResults, RateResults, StepResults, PeopleResults, RiskResults, PlanResults):
     """All results of an audit.
 
-    The tables are named as the files they are written to. `notes` are sentences a reader must see beside the figures
-    (returns that stop early, hazards that are not proportional).
+    Each table has the name of its file. `notes` are sentences that readers must see with the figures (returns that end
+    early, hazards that are not proportional).
     """
 
     log: Log

@@ -1,5 +1,7 @@
-"""What a table is: names, types, units, ranges, roles, for the log, for what passes between rooms, and for every
-file a run writes. A schema validates; it reads and writes no file."""
+"""Schemas of all tables: the log, intermediate tables and every file that a run writes.
+
+Each model gives names, types, units, ranges and roles, and validates a frame. Nothing here reads or writes data files.
+"""
 
 from schemas import intermediate, log, outputs
 from schemas.dictionary import Entry, dictionary

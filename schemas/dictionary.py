@@ -1,4 +1,4 @@
-"""The field dictionary, read off the models."""
+"""The fields of a table as records, derived from its model."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ import polars as pl
 
 @dataclass(frozen=True)
 class Entry:
-    """One field of one table, as its model declares it."""
+    """One field of one table."""
 
     table: str
     name: str
+    label: str
     type: str
     unit: str
     role: str
@@ -27,7 +28,7 @@ class Entry:
 
     @property
     def range(self) -> str:
-        """The values it may take, in words."""
+        """The valid values as text."""
         if self.levels:
             return ", ".join(self.levels)
         if self.low is not None and self.high is not None:
@@ -38,7 +39,7 @@ class Entry:
 
 
 def dictionary(table: str, model: type[pa.DataFrameModel]) -> list[Entry]:
-    """Every field of `model`, in its order, as one Entry each; `table` is the name they stand under."""
+    """One entry for each field of `model`, in order; `table` is the name of the table."""
     return [_entry(table, name, column) for name, column in model.to_schema().columns.items()]
 
 
@@ -57,6 +58,7 @@ def _entry(table: str, name: str, column: Any) -> Entry:
     return Entry(
         table=table,
         name=name,
+        label=metadata.get("label") or column.description or "",
         type=_TYPE_NAMES[column.dtype.type.base_type()],
         unit=metadata.get("unit", ""),
         role=metadata.get("role", ""),

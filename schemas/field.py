@@ -1,4 +1,4 @@
-"""How a field of a table is declared: its meaning, unit, role and the values it may take, in one line."""
+"""Declaration of a table field: description, label, unit, role and valid values."""
 
 from __future__ import annotations
 
@@ -9,11 +9,19 @@ import pandera.polars as pa
 
 Role = Literal["key", "context", "technique", "sign", "outcome", ""]
 Sheet = Literal["before", "after", ""]
+ROLES: dict[Role, str] = {
+    "key": "identifies the row or links it to another table",
+    "context": "describes the job as it came in; comparisons are adjusted for it",
+    "technique": "what the technician did; steps of the procedure are checked against it",
+    "sign": "observed during or after the bleed, such as bubbles, lever travel and pump-up",
+    "outcome": "what happened later: a return and its cause",
+}
 
 
 def schema_field(
     description: str,
     *,
+    label: str = "",
     role: Role = "",
     sheet: Sheet = "",
     unit: str = "",
@@ -23,12 +31,28 @@ def schema_field(
     required: bool = False,
     unique: bool = False,
 ) -> Any:
-    """One field of a table.
+    """Declare one field of a table.
 
-    `low` and `high` are inclusive and in `unit`; `levels` are the only texts allowed; a field that is not
-    `required` may be empty (not recorded), which is a state of its own. `role` says what the field is to a
-    bleed: `key`, `context` (what came in), `technique` (what was done), `sign` (what was seen afterwards),
-    `outcome`. `sheet` is where the bench sheet asks for it unless a step does: `before` or `after` the steps.
+    Parameters
+    ----------
+    description
+        What the field means, for FIELDS.md.
+    label
+        A short name for readers; the description where none is given.
+    role
+        What the field is to a bleed; see `ROLES`.
+    sheet
+        Whether the bench sheet asks for it `before` or `after` the steps, unless a step reads it.
+    unit
+        The unit of `low`, `high` and the values.
+    low, high
+        The range, both limits included.
+    levels
+        The only texts allowed.
+    required
+        Whether it must have a value; otherwise an empty field means "not recorded".
+    unique
+        Whether no two rows may have the same value.
     """
     limits: dict[str, Any] = {}
     if low is not None:
@@ -42,6 +66,7 @@ def schema_field(
         unique=unique,
         description=description,
         metadata={
+            "label": label or description,
             "unit": unit,
             "role": role,
             "sheet": sheet,

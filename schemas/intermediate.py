@@ -1,4 +1,4 @@
-"""Tables that pass from one room of the analysis to the next."""
+"""Tables that one package of the analysis hands to another."""
 
 from __future__ import annotations
 
@@ -13,88 +13,90 @@ CELL_STEPS = 10
 
 
 class IntermediateTable(pa.DataFrameModel):
+    """Base of these tables; other columns may be present."""
+
     class Config:
         strict = False
         metadata = None
 
 
 class Links(IntermediateTable):
-    """One accepted return and the bleed it answers to, if one was found."""
+    """One accepted return and the bleed it belongs to, if there is one."""
 
     comeback_id: str = schema_field("return", required=True, unique=True)
-    session_id: str = schema_field("the bleed it answers to; empty where none was found")
+    session_id: str = schema_field("bleed it belongs to; empty for an unmatched return")
     days: int = schema_field("calendar days from bleed to return", unit="d", low=0)
 
 
 class Returns(IntermediateTable):
-    """One re-bleed return of one bleed: a linked comeback that counts, or a bleed whose job_reason tells of one."""
+    """One comeback of one bleed: a matched return that counts, or a later bleed whose job_reason is a comeback."""
 
-    session_id: str = schema_field("the bleed that came back", required=True)
+    session_id: str = schema_field("bleed that came back", required=True)
     days: int = schema_field("calendar days from bleed to return", unit="d", low=0, required=True)
-    comeback_id: str = schema_field("the return; empty where job_reason told it")
-    repair_session_id: str = schema_field("the later bleed whose job_reason told it; empty where a return was written")
+    comeback_id: str = schema_field("the return; empty if known from a job_reason only")
+    repair_session_id: str = schema_field("later bleed whose job_reason is a comeback; empty if a return was recorded")
 
 
 class Followed(IntermediateTable):
     """Follow-up of each accepted bleed, sorted by session_id."""
 
     session_id: str = schema_field("bleed", required=True, unique=True)
-    started_at: Moment = schema_field("when it began", required=True)
-    month: str = schema_field("YYYY-MM of started_at", required=True)
-    age_days: int = schema_field("as_of minus the day it began", unit="d", low=0, required=True)
-    observed_days: int = schema_field(
-        "days on which a return of it would have been recorded", unit="d", low=0, required=True
-    )
+    started_at: Moment = schema_field("start of the bleed", required=True)
+    month: str = schema_field("month of the bleed, YYYY-MM", required=True)
+    age_days: int = schema_field("days from the bleed to the last day of the log", unit="d", low=0, required=True)
+    observed_days: int = schema_field("days on which a return would have been recorded", unit="d", low=0, required=True)
     mature: bool = schema_field("observed_days >= window_days", required=True)
-    return_days: int = schema_field("days to the first re-bleed return at any age; empty where none", unit="d", low=0)
+    return_days: int = schema_field("days to the first comeback at any age; empty if none", unit="d", low=0)
     next_bleed_days: int = schema_field(
-        "days to the brake's next bleed that is not the repair of a return of this one; empty where none",
+        "days to the next bleed of the brake that does not repair a comeback of this one; empty if none",
         unit="d",
         low=0,
     )
     days_at_risk: int = schema_field(
-        "days until the first of return, next bleed, last day on which returns were recorded",
+        "days to the first of comeback, next bleed, and last day on which returns were recorded",
         unit="d",
         low=0,
         required=True,
     )
-    end: str = schema_field("what ended the time at risk", levels=ENDS, required=True)
-    came_back: bool = schema_field("a re-bleed return within the window", required=True)
+    end: str = schema_field("event that ended the time at risk", levels=ENDS, required=True)
+    came_back: bool = schema_field("came back within the window", required=True)
 
 
 class Workload(IntermediateTable):
-    """How busy the day was, known when the bleed began."""
+    """Workload of the technician on the day of the bleed, up to and including it."""
 
     session_id: str = schema_field("bleed", required=True, unique=True)
     bleeds_that_day: int = schema_field("bleeds of that technician on that day", low=1, required=True)
-    place_in_day: int = schema_field("this bleed's place among them", low=1, required=True)
+    place_in_day: int = schema_field("number of this bleed among them", low=1, required=True)
 
 
 class Incidence(IntermediateTable):
-    """Cumulative incidence of re-bleed returns, one day a row."""
+    """Cumulative incidence of comebacks, one row per day."""
 
     day: int = schema_field("days since the bleed", unit="d", low=0, required=True)
-    at_risk: int = schema_field("bleeds still followed", low=0, required=True)
-    incidence: float = schema_field("share come back by that day", low=0, high=1, required=True)
-    lo: float = schema_field("95%", low=0, high=1)
-    hi: float = schema_field("95%", low=0, high=1)
+    at_risk: int = schema_field("bleeds at risk", low=0, required=True)
+    incidence: float = schema_field("share that came back by that day", low=0, high=1, required=True)
+    lo: float = schema_field("95% interval", low=0, high=1)
+    hi: float = schema_field("95% interval", low=0, high=1)
     naive: float = schema_field("1 − Kaplan–Meier with later bleeds as censored, for comparison", low=0, high=1)
 
 
 class MissedSteps(IntermediateTable):
-    """Each accepted bleed against the standard: beside session_id one Boolean column a step, named by its id:
-    true missed, false met, empty not recorded. Sorted by session_id."""
+    """Which steps each accepted bleed missed, sorted by session_id.
+
+    One more Boolean column for each step, named by its ID: true if missed, false if met, empty if not recorded.
+    """
 
     session_id: str = schema_field("bleed", required=True, unique=True)
 
 
 class Deviations(IntermediateTable):
-    """How far a measured step lies outside the standard, one missed step of one bleed a row."""
+    """How far a measured reading is outside the limits, one row per missed step of a bleed."""
 
     session_id: str = schema_field("bleed", required=True)
-    step: str = schema_field("step id", required=True)
+    step: str = schema_field("ID of the step", required=True)
     observed: float = schema_field("the reading", required=True)
-    outside: float = schema_field("how far outside, in the field's unit; below the limit is negative", required=True)
+    outside: float = schema_field("distance from the limit, in the unit of the field; negative below it", required=True)
 
 
 class BoardCells(IntermediateTable):

@@ -1,7 +1,7 @@
-"""The bleed log: the canonical tables after intake, one model a table.
+"""The bleed log: the tables after intake, one model per table.
 
-Names are the trade's own words and units stand in them. A field that is not required may be missing, as a
-column or in a row: *not recorded* is a state of its own, never silently done nor missed.
+Field names end in their unit. A field that is not required may be empty or absent: *not recorded* is a value of its own,
+never taken as done or missed.
 """
 
 from __future__ import annotations
@@ -22,15 +22,15 @@ HOSE_ROUTES = ("external", "internal")
 FLUID_OUT = ("clear", "cloudy", "dark", "gritty")
 COMPLAINTS = ("soft_lever", "long_travel", "leak", "drag", "noise", "weak_braking", "other")
 FINDINGS = ("air", "leak", "old_fluid", "worn_part", "pads", "none_found", "other")
-TRIAL_UNITS = ("bleed", "bike", "technician", "workshop", "week")
 DIRECTIONS = ("down", "up")
+TRIAL_UNITS = ("bleed", "bike", "technician", "workshop", "week")
 
-# A date or date-time, kept as wall time; whether the hour was written stands beside it in `<field>_has_time`.
 Moment = Annotated[pl.Datetime, "us", None]
+"""A date or local date-time; the column `<field>_has_time` says whether a time was recorded."""
 
 
 class LogTable(pa.DataFrameModel):
-    """What the log's tables share: own columns of the shop and the row's origin may stand beside the fields."""
+    """Base of the log's tables; a table may also have the workshop's own columns and the origin of each row."""
 
     class Config:
         strict = False
@@ -40,154 +40,272 @@ class LogTable(pa.DataFrameModel):
 class Sessions(LogTable):
     """One bleed of one brake."""
 
-    session_id: str = schema_field("the bleed's own number", role="key", sheet="before", required=True, unique=True)
-    shop: str = schema_field("workshop", role="context", sheet="before")
-    bike_id: str = schema_field("the bike, by whatever the shop calls it", role="key", sheet="before", required=True)
-    brake: str = schema_field("which brake", role="context", sheet="before", levels=BRAKES, required=True)
-    technician: str = schema_field("who bled it", role="context", sheet="before", required=True)
-    started_at: Moment = schema_field(
-        "when the bleed began (from 1990-01-01 to the as-of date)", role="context", sheet="before", required=True
+    session_id: str = schema_field(
+        "job number of the bleed", label="job number", role="key", sheet="before", required=True, unique=True
     )
-    minutes: float = schema_field("bench minutes", role="sign", sheet="before", unit="min", low=2, high=480)
-    job_reason: str = schema_field("why the brake was bled", role="context", sheet="before", levels=JOB_REASONS)
+    shop: str = schema_field("workshop", role="context", sheet="before")
+    bike_id: str = schema_field("bike: tag or frame number", label="bike", role="key", sheet="before", required=True)
+    brake: str = schema_field(
+        "which brake", label="brake", role="context", sheet="before", levels=BRAKES, required=True
+    )
+    technician: str = schema_field(
+        "technician who bled it", label="technician", role="context", sheet="before", required=True
+    )
+    started_at: Moment = schema_field(
+        "start of the bleed (from 1990-01-01 to the last day of the log)",
+        label="start",
+        role="context",
+        sheet="before",
+        required=True,
+    )
+    minutes: float = schema_field("bench minutes", role="sign", sheet="after", unit="min", low=2, high=480)
+    job_reason: str = schema_field("reason for the job", role="context", sheet="before", levels=JOB_REASONS)
     brake_model: str = schema_field("brake model", role="context", sheet="before")
     bike_kind: str = schema_field("kind of bike", role="context")
-    fluid_required: str = schema_field("fluid the maker asks for", role="context", sheet="before", levels=FLUIDS)
-    fluid_used: str = schema_field("fluid put in", role="technique", sheet="before", levels=FLUIDS)
-    kit_fluid: str = schema_field("fluid the bleed kit is kept for", role="technique", sheet="before", levels=FLUIDS)
+    fluid_required: str = schema_field("fluid required by the maker", role="context", sheet="before", levels=FLUIDS)
+    fluid_used: str = schema_field("fluid used", role="technique", sheet="after", levels=FLUIDS)
+    kit_fluid: str = schema_field("fluid the kit is dedicated to", role="technique", sheet="before", levels=FLUIDS)
     hose_route: str = schema_field(
-        "hose outside or inside the frame", role="context", sheet="before", levels=HOSE_ROUTES
+        "hose outside or inside the frame", label="hose routing", role="context", sheet="before", levels=HOSE_ROUTES
     )
     hose_mm: float = schema_field("hose length", role="context", unit="mm", low=300, high=3000)
-    piston_pairs: int = schema_field("pairs of pistons in the caliper", role="context", sheet="before", low=1, high=3)
-    shop_temp_c: float = schema_field("temperature in the shop", role="context", unit="°C", low=-10, high=50)
-    trial: str = schema_field("the trial this bleed belongs to", role="context")
-    trial_arm: str = schema_field("its arm in that trial", role="context")
-    trial_unit: str = schema_field("what that trial randomised", role="context", levels=TRIAL_UNITS)
-    lever_reach_mm: float = schema_field(
-        "lever tip to bar centre while bleeding", role="technique", unit="mm", low=40, high=130
+    piston_pairs: int = schema_field(
+        "pairs of pistons in the caliper", label="pairs of pistons", role="context", sheet="before", low=1, high=3
     )
-    pads_out: bool = schema_field("pads out of the caliper", role="technique")
-    pistons_seated: bool = schema_field("pistons pushed fully back", role="technique")
-    blocks_fitted: int = schema_field("bleed blocks fitted", role="technique", low=0, high=3)
-    block_mm: float = schema_field("thickness of the bleed block", role="technique", unit="mm", low=5, high=25)
+    shop_temp_c: float = schema_field("workshop temperature", role="context", unit="°C", low=-10, high=50)
+    trial: str = schema_field("trial that this bleed belongs to", label="trial", role="context")
+    trial_arm: str = schema_field("arm of the trial", role="context")
+    trial_unit: str = schema_field(
+        "what the trial assigned to an arm at random",
+        label="unit of randomisation",
+        role="context",
+        levels=TRIAL_UNITS,
+    )
+    lever_reach_mm: float = schema_field(
+        "lever tip to centre of the handlebar while bleeding",
+        label="lever reach",
+        role="technique",
+        unit="mm",
+        low=40,
+        high=130,
+    )
+    pads_out: bool = schema_field("pads removed from the caliper", label="pads out", role="technique")
+    pistons_seated: bool = schema_field("pistons pushed fully back", label="pistons pushed back", role="technique")
+    blocks_fitted: int = schema_field(
+        "number of bleed blocks fitted", label="bleed blocks fitted", role="technique", low=0, high=3
+    )
+    block_mm: float = schema_field("bleed block thickness", role="technique", unit="mm", low=5, high=25)
     lever_syringe_fill: float = schema_field(
-        "lever syringe filled to, as a fraction of the syringe", role="technique", unit="fraction", low=0, high=1
+        "lever syringe filled to, as a fraction of the syringe",
+        label="lever syringe fill",
+        role="technique",
+        unit="fraction",
+        low=0,
+        high=1,
     )
     caliper_syringe_fill: float = schema_field(
-        "caliper syringe filled to, as a fraction of the syringe", role="technique", unit="fraction", low=0, high=1
+        "caliper syringe filled to, as a fraction of the syringe",
+        label="caliper syringe fill",
+        role="technique",
+        unit="fraction",
+        low=0,
+        high=1,
     )
-    kit_purged: bool = schema_field("air cleared out of syringes and hoses", role="technique")
-    cycles: int = schema_field("full down-and-up passes of fluid", role="technique", low=0, high=30)
-    volume_moved_ml: float = schema_field("fluid moved in all", role="technique", unit="ml", low=0, high=1000)
-    bubbles_first: int = schema_field("bubbles counted in the first cycle", role="sign", sheet="after", low=0, high=500)
+    kit_purged: bool = schema_field("syringes and hoses of the kit purged of air", label="kit purged", role="technique")
+    cycles: int = schema_field(
+        "passes: fluid pushed from one syringe to the other and back", label="passes", role="technique", low=0, high=30
+    )
+    volume_moved_ml: float = schema_field(
+        "fluid moved in all passes together", label="fluid moved", role="technique", unit="ml", low=0, high=1000
+    )
+    bubbles_first: int = schema_field(
+        "bubbles counted in the first pass",
+        label="bubbles in the first pass",
+        role="sign",
+        sheet="after",
+        low=0,
+        high=500,
+    )
     bubbles_last: int = schema_field(
-        "bubbles counted in the last cycle (decides a step too)", role="sign", low=0, high=500
+        "bubbles counted in the last pass", label="bubbles in the last pass", role="sign", low=0, high=500
     )
     lever_vacuum_strokes: int = schema_field(
-        "vacuum-and-pressure strokes at the lever", role="technique", low=0, high=60
+        "vacuum-and-pressure strokes at the lever",
+        label="vacuum strokes at the lever",
+        role="technique",
+        low=0,
+        high=60,
     )
-    settle_minutes: float = schema_field("wait for bubbles to rise", role="technique", unit="min", low=0, high=1440)
+    settle_minutes: float = schema_field(
+        "time given to bubbles to rise", label="settling time", role="technique", unit="min", low=0, high=1440
+    )
     lever_syringe_end_ml: float = schema_field(
-        "left in the lever syringe at the end", role="technique", unit="ml", low=0, high=200
+        "fluid left in the lever syringe at the end",
+        label="fluid left in the lever syringe",
+        role="technique",
+        unit="ml",
+        low=0,
+        high=200,
     )
     caliper_syringe_end_ml: float = schema_field(
-        "left in the caliper syringe at the end", role="technique", unit="ml", low=0, high=200
+        "fluid left in the caliper syringe at the end",
+        label="fluid left in the caliper syringe",
+        role="technique",
+        unit="ml",
+        low=0,
+        high=200,
     )
-    syringes_upright: bool = schema_field("both syringes held vertical while fluid moved", role="technique")
+    syringes_upright: bool = schema_field(
+        "both syringes held upright while fluid moved", label="syringes held upright", role="technique"
+    )
     caliper_closed_first: bool = schema_field(
-        "caliper port screw in at once, before the lever was opened to air", role="technique"
+        "caliper port closed before the lever port was opened to air",
+        label="caliper port closed first",
+        role="technique",
     )
-    port_seals_checked: bool = schema_field("the O-ring was on both port screws", role="technique")
-    lever_port_nm: float = schema_field("lever port screw tightened to", role="technique", unit="N·m", low=0, high=10)
+    port_seals_checked: bool = schema_field("O-rings on both port screws checked", role="technique")
+    lever_port_nm: float = schema_field(
+        "torque of the lever port screw", label="lever port torque", role="technique", unit="N·m", low=0, high=10
+    )
     caliper_port_nm: float = schema_field(
-        "caliper port screw tightened to", role="technique", unit="N·m", low=0, high=10
+        "torque of the caliper port screw", label="caliper port torque", role="technique", unit="N·m", low=0, high=10
     )
-    cleaned: bool = schema_field("lever and caliper wiped with alcohol before the pads went in", role="technique")
-    reach_restored: bool = schema_field("the rider's reach put back", role="technique")
-    fluid_out: str = schema_field("the old fluid as it came out", role="context", sheet="before", levels=FLUID_OUT)
+    cleaned: bool = schema_field(
+        "lever and caliper wiped with alcohol before the pads went in", label="cleaned", role="technique"
+    )
+    reach_restored: bool = schema_field("lever reach reset to the rider's", label="lever reach reset", role="technique")
+    fluid_out: str = schema_field(
+        "old fluid as it came out", label="old fluid", role="context", sheet="before", levels=FLUID_OUT
+    )
     lever_travel_before_mm: float = schema_field(
-        "lever tip travel to the bite, before", role="context", sheet="before", unit="mm", low=0, high=120
+        "lever travel to the bite point before the bleed, at the lever tip",
+        label="lever travel before",
+        role="context",
+        sheet="before",
+        unit="mm",
+        low=0,
+        high=120,
     )
     lever_travel_after_mm: float = schema_field(
-        "lever tip travel to the bite, after", role="sign", sheet="after", unit="mm", low=0, high=120
+        "lever travel to the bite point after the bleed, at the lever tip",
+        label="lever travel after",
+        role="sign",
+        sheet="after",
+        unit="mm",
+        low=0,
+        high=120,
     )
     pump_gain_mm: float = schema_field(
-        "travel lost after five quick pulls", role="sign", sheet="after", unit="mm", low=-5, high=60
+        "pump-up: shortening of the lever travel after five quick pulls",
+        label="pump-up",
+        role="sign",
+        sheet="after",
+        unit="mm",
+        low=-5,
+        high=60,
     )
-    hard_pull_firm: bool = schema_field("firm under a hard pull", role="sign", sheet="after")
+    hard_pull_firm: bool = schema_field(
+        "lever firm under a hard pull", label="firm under a hard pull", role="sign", sheet="after"
+    )
     leak_seen: bool = schema_field("leak seen", role="sign", sheet="after")
-    note: str = schema_field("whatever was written beside it", sheet="after")
+    note: str = schema_field("notes", sheet="after")
 
 
 class Comebacks(LogTable):
     """One return of one brake."""
 
-    comeback_id: str = schema_field("the return's own number", role="key", required=True, unique=True)
-    session_id: str = schema_field("the bleed it answers to, if the shop wrote it down", role="key")
-    bike_id: str = schema_field("the bike", role="key", required=True)
-    brake: str = schema_field("which brake", role="context", levels=BRAKES)
-    returned_at: Moment = schema_field(
-        "when it came back (from 1990-01-01 to the as-of date)", role="outcome", required=True
+    comeback_id: str = schema_field(
+        "number of the return", label="return number", role="key", required=True, unique=True
     )
-    complaint: str = schema_field("what the rider complained of", role="outcome", levels=COMPLAINTS)
-    finding: str = schema_field("what the bench found", role="outcome", levels=FINDINGS)
+    session_id: str = schema_field("the bleed it belongs to, if recorded", label="job number", role="key")
+    bike_id: str = schema_field("bike: tag or frame number", label="bike", role="key", required=True)
+    brake: str = schema_field("which brake", label="brake", role="context", levels=BRAKES)
+    returned_at: Moment = schema_field(
+        "when it came back (from 1990-01-01 to the last day of the log)",
+        label="day of return",
+        role="outcome",
+        required=True,
+    )
+    complaint: str = schema_field("rider's complaint", label="complaint", role="outcome", levels=COMPLAINTS)
+    finding: str = schema_field("fault found in the workshop", label="fault found", role="outcome", levels=FINDINGS)
     minutes: float = schema_field("bench minutes", role="outcome", unit="min", low=0, high=480)
     parts_cost: float = schema_field(
-        "parts, in the shop's currency", role="outcome", unit="currency", low=0, high=1_000_000
+        "cost of parts, in the workshop's currency",
+        label="cost of parts",
+        role="outcome",
+        unit="currency",
+        low=0,
+        high=1_000_000,
     )
 
 
 class Passes(LogTable):
-    """One pass of fluid."""
+    """One push of fluid down or up; a push down and a push up make one pass."""
 
-    session_id: str = schema_field("the bleed", role="key", required=True)
-    pass_no: int = schema_field("number of the pass, from 1", role="key", required=True, low=1, high=60)
-    direction: str = schema_field("which way the fluid went", role="technique", levels=DIRECTIONS)
+    session_id: str = schema_field("the bleed it belongs to", label="job number", role="key", required=True)
+    pass_no: int = schema_field(
+        "number of the push within the bleed, from 1",
+        label="number of the push",
+        role="key",
+        required=True,
+        low=1,
+        high=60,
+    )
+    direction: str = schema_field("direction of the push", label="direction", role="technique", levels=DIRECTIONS)
     ml: float = schema_field("fluid moved", role="technique", unit="ml", low=0, high=200)
-    bubbles: int = schema_field("bubbles counted", role="sign", low=0, high=500)
-    seconds: float = schema_field("time it took", role="technique", unit="s", low=0, high=3600)
+    bubbles: int = schema_field("bubbles counted", label="bubbles", role="sign", low=0, high=500)
+    seconds: float = schema_field("time taken", role="technique", unit="s", low=0, high=3600)
 
 
 class Technicians(LogTable):
     """One technician."""
 
-    technician: str = schema_field("name", role="key", required=True, unique=True)
-    started_on: pl.Date = schema_field("first day at the bench", role="context")
+    technician: str = schema_field("name", label="technician", role="key", required=True, unique=True)
+    started_on: pl.Date = schema_field("first day in the workshop", label="first day", role="context")
     shop: str = schema_field("workshop", role="context")
 
 
 class Coaching(LogTable):
-    """One coaching of one technician on one step."""
+    """One coaching session."""
 
-    technician: str = schema_field("who was coached", role="key", required=True)
-    coached_on: pl.Date = schema_field("the day", role="key", required=True)
-    step: str = schema_field("the step, by its id in the standard", role="key", required=True)
+    technician: str = schema_field("technician who was coached", label="technician", role="key", required=True)
+    coached_on: pl.Date = schema_field("day of the session", label="day of coaching", role="key", required=True)
+    step: str = schema_field("step coached, by its ID in the procedure", label="step", role="key", required=True)
 
 
 class Brakes(LogTable):
-    """One brake model and its measures."""
+    """One brake model and its dimensions."""
 
     brake_model: str = schema_field("brake model", role="key", required=True, unique=True)
-    lever_ratio: float = schema_field("tip travel over master piston travel", role="context", low=1, high=20)
+    lever_ratio: float = schema_field(
+        "travel of the lever tip per travel of the master piston", label="lever ratio", role="context", low=1, high=20
+    )
     master_bore_mm: float = schema_field("master cylinder bore", role="context", unit="mm", low=4, high=25)
     caliper_bore_mm: float = schema_field("caliper piston bore", role="context", unit="mm", low=8, high=50)
     hose_bore_mm: float = schema_field("hose bore", role="context", unit="mm", low=0.5, high=6)
-    hose_mm: float = schema_field("hose length as delivered", role="context", unit="mm", low=300, high=3000)
-    travel_reference_mm: float = schema_field(
-        "lever travel of a firm brake", role="context", unit="mm", low=0, high=120
+    hose_mm: float = schema_field(
+        "hose length as delivered", label="hose length", role="context", unit="mm", low=300, high=3000
     )
-    port_nm_min: float = schema_field("least port screw torque", role="context", unit="N·m", low=0, high=10)
-    port_nm_max: float = schema_field("greatest port screw torque", role="context", unit="N·m", low=0, high=10)
+    travel_reference_mm: float = schema_field(
+        "lever travel of a well-bled brake", label="reference lever travel", role="context", unit="mm", low=0, high=120
+    )
+    port_nm_min: float = schema_field(
+        "minimum torque of the port screws", label="minimum port torque", role="context", unit="N·m", low=0, high=10
+    )
+    port_nm_max: float = schema_field(
+        "maximum torque of the port screws", label="maximum port torque", role="context", unit="N·m", low=0, high=10
+    )
 
 
 class Readings(LogTable):
-    """One reading of a gauge study: somebody measured something once."""
+    """One reading of a gauge study."""
 
-    item: str = schema_field("what was measured: a brake, by whatever the shop calls it", role="key", required=True)
-    technician: str = schema_field("who measured it", role="key", required=True)
-    repeat: int = schema_field("which time that technician measured it, from 1", role="key", low=1, high=1000)
-    reading: float = schema_field("what was read, in any one unit", role="sign", required=True)
+    item: str = schema_field("item measured, for example a brake", label="item", role="key", required=True)
+    technician: str = schema_field("technician who measured it", label="technician", role="key", required=True)
+    repeat: int = schema_field(
+        "number of the reading by that technician, from 1", label="repeat", role="key", low=1, high=1000
+    )
+    reading: float = schema_field("the reading, all in one unit", label="reading", role="sign", required=True)
 
 
 LOG_TABLES: dict[str, type[LogTable]] = {
@@ -199,4 +317,4 @@ LOG_TABLES: dict[str, type[LogTable]] = {
     "brakes": Brakes,
 }
 STUDY_TABLES: dict[str, type[LogTable]] = {"readings": Readings}
-"""What is mapped and judged like the log but is no part of it."""
+"""Tables that are mapped and validated like the log but are not part of it."""

@@ -1,8 +1,8 @@
-"""A workshop with known truth, and dirt for its exports. Nothing here knows how it will be estimated."""
+"""Simulated workshops with known true effects, and exports of their logs with known flaws."""
 
+from synthetic.demo_workshop import CO_OPERATIVE, PLANTED_PROBLEMS, PlantedProblem, co_operative
 from synthetic.exports import EXPORT_FORMATS, ExportFormat, ExportResult, write_export
-from synthetic.families import FAMILIES, family
-from synthetic.scenario import CO_OPERATIVE, STORIES, Story, co_operative
+from synthetic.scenarios import SCENARIOS, scenario_workshop
 from synthetic.simulate import SimulatedLog, attainable_risks, simulate
 from synthetic.workshop import Change, Habit, Lesson, ShopTrial, StepTruth, Workshop
 from synthetic.write_files import write_simulation
@@ -10,21 +10,21 @@ from synthetic.write_files import write_simulation
 __all__ = [
     "CO_OPERATIVE",
     "EXPORT_FORMATS",
-    "FAMILIES",
-    "STORIES",
+    "PLANTED_PROBLEMS",
+    "SCENARIOS",
     "Change",
     "ExportFormat",
     "ExportResult",
     "Habit",
     "Lesson",
+    "PlantedProblem",
     "ShopTrial",
     "SimulatedLog",
     "StepTruth",
-    "Story",
     "Workshop",
     "attainable_risks",
     "co_operative",
-    "family",
+    "scenario_workshop",
     "simulate",
     "write_export",
     "write_simulation",

@@ -1,9 +1,8 @@
-"""The risk as far as a log can tell it: what no reader of the log can better, whatever they do with it.
+"""The best attainable risk: the mean true risk of a bleed given everything that its log records.
 
-A bleed's true risk holds luck that nobody sees. Here it is averaged over that luck, given every entry the log holds of
-the bleed and the world's own parameters (hands, work, months and effects known): by drawing what is hidden from what it
-may be and weighing each draw by how well it explains the signs and ticks that were written (importance sampling).
-What a copier writes of the steps is taken as unwritten.
+The true risk depends on unrecorded luck. It is averaged over that luck by importance sampling, with all parameters of the
+workshop known: the unrecorded quantities are sampled, and each sample is weighted by the likelihood of the recorded signs
+and steps. Steps recorded by a copier are treated as not recorded.
 """
 
 from __future__ import annotations
@@ -24,13 +23,14 @@ from synthetic.signs import LEAK_SEEN, LEAK_STEPS, PUMP_NOISE, PUMPED_AWAY, READ
 from synthetic.workshop import Workshop
 
 DRAWS = 512
+"""Samples per bleed."""
 ROWS_AT_ONCE = 256
 TINY = 1e-300
 
 
 @dataclass(frozen=True)
 class _Draws:
-    """What may have happened: every bleed `DRAWS` times, one row a draw."""
+    """Sampled histories: `DRAWS` rows per bleed."""
 
     missed: Missed
     seen_ml: FloatArray
@@ -40,32 +40,32 @@ class _Draws:
 def attainable_risk(
     workshop: Workshop, past: History, recording: Recording, rows: NDArray[np.intp], rng: np.random.Generator
 ) -> FloatArray:
-    """The mean of each bleed's true risk over what its entries leave open, one a row of `rows`.
+    """Mean true risk of each bleed of `rows` given its recorded entries.
 
-    Bleeds of one bike are weighed apart, and what a technician did on other bleeds tells nothing more of this one.
+    Each bleed is treated on its own: other bleeds of its bike or technician are not used.
 
     Parameters
     ----------
     workshop
-        The world; its signs show either their own bleed's air or nothing.
+        The workshop; `signs_informative` must be 0 or 1.
     past, recording
-        What happened and what was written of it.
+        What happened and what was recorded.
     rows
-        Places of the bleeds asked for.
+        Row numbers of the bleeds.
     rng
-        For the draws.
+        Random generator of the samples.
 
     Raises
     ------
     ValueError
-        If the signs show some bleeds' own air and not that of others.
+        `signs_informative` is neither 0 nor 1.
     """
     if workshop.signs_informative not in (0.0, 1.0):
         raise ValueError(f"Workshop.signs_informative: 0 or 1, got {workshop.signs_informative}")
     risks = np.empty(len(rows))
     for start in range(0, len(rows), ROWS_AT_ONCE):
-        some = rows[start : start + ROWS_AT_ONCE]
-        risks[start : start + ROWS_AT_ONCE] = _batch(workshop, past, recording, some, rng)
+        batch = rows[start : start + ROWS_AT_ONCE]
+        risks[start : start + ROWS_AT_ONCE] = _batch(workshop, past, recording, batch, rng)
     return risks
 
 
@@ -86,24 +86,24 @@ def _batch(
 def _steps(
     workshop: Workshop, past: History, recording: Recording, every: NDArray[np.intp], rng: np.random.Generator
 ) -> tuple[Missed, FloatArray]:
-    """Steps as written, the others drawn; and how well the hurry drawn explains what was and was not written."""
+    """Missed steps (recorded, or sampled if not) and the log-likelihood of what was and was not recorded."""
     course, recorded = past.course, recording.recorded
     jobs = course.jobs.of(every)
     chance = missed_chance(workshop, jobs, past.people, past.fleet.shop[jobs.brake], rng)
     recorder = past.people.recorder[jobs.technician][:, None]
-    # a miss is left out more often: among what is not written there are more of them
+    # misses are left out more often, so they are more common among unrecorded steps
     left_out = workshop.missing_random + np.where(
         recorder == "selective", LEFT_OUT_BY_CHOICE, workshop.missing_selective
     )
     hidden_miss, hidden_met = chance * np.minimum(left_out, 1.0), (1 - chance) * workshop.missing_random
     hidden = np.maximum(hidden_miss + hidden_met, TINY)
     copier = recorder == "copier"
-    anyway = rng.random(chance.shape) < np.where(copier, chance, hidden_miss / hidden)
-    truly = course.missed[every]
-    known = np.column_stack([recorded[step.fields[0]][every] for step in STEPS]) & ~copier
-    likelihood = np.where(truly, chance - hidden_miss, 1 - chance - hidden_met)
-    evidence = np.where(copier, 1.0, np.where(known, np.maximum(likelihood, TINY), hidden))
-    return np.where(known, truly, anyway), np.log(evidence).sum(axis=1)
+    sampled = rng.random(chance.shape) < np.where(copier, chance, hidden_miss / hidden)
+    true_misses = course.missed[every]
+    is_recorded = np.column_stack([recorded[step.fields[0]][every] for step in STEPS]) & ~copier
+    likelihood = np.where(true_misses, chance - hidden_miss, 1 - chance - hidden_met)
+    evidence = np.where(copier, 1.0, np.where(is_recorded, np.maximum(likelihood, TINY), hidden))
+    return np.where(is_recorded, true_misses, sampled), np.log(evidence).sum(axis=1)
 
 
 def _draws(
@@ -111,11 +111,11 @@ def _draws(
 ) -> _Draws:
     course, brake = past.course, past.course.jobs.brake[every]
     proneness = past.fleet.proneness[brake]
-    anew = workshop.bike_sd * rng.standard_normal(len(every))
+    new_proneness = workshop.bike_sd * rng.standard_normal(len(every))
     circumstances = course.circumstances.of(every)
     circumstances = replace(
         circumstances,
-        burden=circumstances.burden - proneness + anew,
+        burden=circumstances.burden - proneness + new_proneness,
         luck=rng.standard_normal(circumstances.luck.shape),
     )
     mech = mechanics(workshop)
@@ -124,7 +124,7 @@ def _draws(
 
 
 def _horizon(past: History, every: NDArray[np.intp], rng: np.random.Generator) -> FloatArray:
-    """The brake's next bleed is not known: any horizon of a bleed of its kind (planned, or a repair)."""
+    """Sample the days to the next bleed from bleeds of the same kind (planned or repair)."""
     course = past.course
     days = np.empty(len(every))
     repair = course.repairs >= 0
@@ -146,7 +146,7 @@ def _leaks(recording: Recording, every: NDArray[np.intp], missed: Missed) -> Flo
 def _signs(
     workshop: Workshop, past: History, recording: Recording, every: NDArray[np.intp], draws: _Draws
 ) -> FloatArray:
-    """How well a draw explains the bubbles, the travel, the pump gain and the hard pull."""
+    """Log-likelihood of the recorded bubbles, lever travel, pump-up and hard pull."""
     from scipy import special
 
     recorders = past.people.recorder[past.course.jobs.technician[every]]
@@ -156,17 +156,17 @@ def _signs(
     for step, millimetres in workshop.artefacts_mm:
         travel = travel + millimetres * draws.missed[:, PLACE[step]]
 
-    def where_written(name: str, log_likelihood: FloatArray) -> FloatArray:
+    def if_recorded(name: str, log_likelihood: FloatArray) -> FloatArray:
         return np.where(recording.recorded[name][every], log_likelihood, 0.0)
 
     def reading_likelihood(name: str, expected: FloatArray, noise_mm: float) -> FloatArray:
         half = np.where(recorders == "rounder", COARSE[name], READ_TO_MM) / 2
         off = recording.columns[name][every] - expected
         within = special.ndtr((off + half) / noise_mm) - special.ndtr((off - half) / noise_mm)
-        return where_written(name, np.log(np.maximum(within, TINY)))
+        return if_recorded(name, np.log(np.maximum(within, TINY)))
 
     def count_likelihood(name: str, bubbles: NDArray, expected: FloatArray) -> FloatArray:
-        return where_written(name, special.xlogy(bubbles, expected) - expected)
+        return if_recorded(name, special.xlogy(bubbles, expected) - expected)
 
     last = recording.columns["bubbles_last"][every]
     ended = (last > 0) & (recorders != "copier")
@@ -177,5 +177,5 @@ def _signs(
         + ended * count_likelihood("bubbles_last", np.maximum(last - 1, 0), LAST_BUBBLES.expected(air))
         + reading_likelihood("lever_travel_after_mm", travel, noise_mm)
         + reading_likelihood("pump_gain_mm", PUMPED_AWAY * excess, PUMP_NOISE * noise_mm)
-        + where_written("hard_pull_firm", np.log(np.where(firm, 1 - soft, soft)))
+        + if_recorded("hard_pull_firm", np.log(np.where(firm, 1 - soft, soft)))
     )

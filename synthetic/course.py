@@ -1,4 +1,4 @@
-"""The course of events: planned bleeds, the returns of some, the bleeds that repair those, and theirs again."""
+"""The sequence of events: planned bleeds, returns, the repairs of those returns, and so on."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, planned_jobs, repair_jobs
 from synthetic.missed_steps import Missed, hazard_changes, missed_steps
 from synthetic.models import MODELS
 from synthetic.physical import Circumstances
-from synthetic.technicians import People
+from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
 NONE = -1
@@ -25,11 +25,12 @@ REPAIR_DELAYS, REPAIR_DELAY_SHARES = (0, 1, 2, 3), (0.5, 0.3, 0.1, 0.1)
 
 @dataclass(frozen=True)
 class Course:
-    """Every bleed that was done and what became of it, one entry a bleed.
+    """All bleeds and their outcomes, one entry per bleed.
 
-    `horizon_days` ends the days in which a return counts (window or next planned bleed); `risk` is the chance of a
-    return in it; `return_start` is the minute of the return (-1: none by the as-of date) and `return_day` its age;
-    `reported_by_session` marks returns that only the repairing bleed tells; `repairs` is the bleed it repairs, or -1.
+    A return counts until `horizon_days` (end of the window or next planned bleed); `risk` is the chance of one by then.
+    `return_start` is the minute of the return (-1: none by the last day of the log) and `return_day` the days until it.
+    `reported_by_session` marks returns recorded only by the job reason of the repair. `repairs` is the row of the bleed that
+    was repaired, or -1.
     """
 
     jobs: Jobs
@@ -46,21 +47,21 @@ class Course:
 
 @dataclass(frozen=True)
 class History:
-    """A course with the brakes and people it happened to; `scale` is the overall hazard that gives the base rate."""
+    """All events with the brakes and technicians; `scale` is the baseline hazard that gives the base rate."""
 
     fleet: Fleet
-    people: People
+    people: Staff
     course: Course
     scale: float
 
 
 def mechanics(workshop: Workshop) -> ModuleType:
-    """The module that turns missed steps into air and hazards."""
+    """The module that computes air and hazards from missed steps."""
     return physical if workshop.generator == "physical" else loglinear
 
 
-def history(workshop: Workshop, technicians: People, rng: np.random.Generator) -> History:
-    """All that happened, from the log's first day to the as-of date, in the order of the bleeds' beginnings."""
+def history(workshop: Workshop, technicians: Staff, rng: np.random.Generator) -> History:
+    """Simulate all events from the first to the last day of the log, in the order of start times."""
     brakes = fleet(workshop, rng)
     jobs = planned_jobs(workshop, brakes, planned_visits(workshop, len(brakes.bike), rng), technicians, rng)
     scale = _scale(workshop, brakes, jobs, technicians, rng)
@@ -84,31 +85,31 @@ def _wave(
     brakes: Fleet,
     jobs: Jobs,
     repairs: IntArray,
-    technicians: People,
+    technicians: Staff,
     rng: np.random.Generator,
 ) -> tuple[Course, tuple[Jobs, IntArray] | None]:
-    """These jobs done, and the jobs (with the rows they answer) that their returns bring."""
+    """The outcomes of these jobs, and the repairs that follow with the rows that they repair."""
     missed, circumstances = _carry_out(workshop, brakes, jobs, technicians, rng)
-    danger = mechanics(workshop).hazard(workshop, scale, missed, circumstances)
+    hazard = mechanics(workshop).hazard(workshop, scale, missed, circumstances)
     horizon = np.minimum(workshop.window_days + 1.0, jobs.gap_days)
-    days, cause = danger.times(rng)
+    days, cause = hazard.times(rng)
     as_of = day_number(workshop.as_of)
-    whole = np.minimum(np.floor(days), 1e6).astype(np.int64)
-    returned = (whole < jobs.gap_days) & (jobs.day + whole <= as_of)
-    later = (jobs.day + whole) * MINUTES_A_DAY + OPENS + rng.integers(0, 180, jobs.count)
-    moment = np.where(whole == 0, jobs.start + rng.integers(60, 90, jobs.count), later)
+    return_day = np.minimum(np.floor(days), 1e6).astype(np.int64)
+    returned = (return_day < jobs.gap_days) & (jobs.day + return_day <= as_of)
+    later = (jobs.day + return_day) * MINUTES_A_DAY + OPENS + rng.integers(0, 180, jobs.count)
+    moment = np.where(return_day == 0, jobs.start + rng.integers(60, 90, jobs.count), later)
     reported = (
-        returned & (whole <= workshop.window_days) & (rng.random(jobs.count) < workshop.return_reported_by_session)
+        returned & (return_day <= workshop.window_days) & (rng.random(jobs.count) < workshop.return_reported_by_session)
     )
     course = Course(
         jobs=jobs,
         missed=missed,
         circumstances=circumstances,
         horizon_days=horizon,
-        risk=danger.risk(horizon),
-        cause=np.array([c.name for c in danger.causes])[cause],
+        risk=hazard.risk(horizon),
+        cause=np.array([c.name for c in hazard.causes])[cause],
         return_start=np.where(returned, moment, NONE),
-        return_day=np.where(returned, whole, NONE),
+        return_day=np.where(returned, return_day, NONE),
         reported_by_session=reported,
         repairs=repairs,
     )
@@ -122,7 +123,7 @@ def _wave(
 
 
 def _carry_out(
-    workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: People, rng: np.random.Generator
+    workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: Staff, rng: np.random.Generator
 ) -> tuple[Missed, Circumstances]:
     shop = brakes.shop[jobs.brake]
     missed = missed_steps(workshop, jobs, technicians, shop, rng)
@@ -137,7 +138,7 @@ def _carry_out(
 
 
 def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generator) -> IntArray:
-    """When the bleeds that answer the returns of `rows` begin: before the brake's next planned day."""
+    """Start times of the repairs of `rows`, before the next planned bleed of the brake."""
     jobs = course.jobs
     delay = rng.choice(REPAIR_DELAYS, len(rows), p=REPAIR_DELAY_SHARES)
     room = course.return_day[rows] + delay < jobs.gap_days[rows]
@@ -149,13 +150,13 @@ def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generat
     return np.where(delay == 0, same_day, other_day)
 
 
-def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: People, rng: np.random.Generator) -> float:
-    """The overall hazard at which planned bleeds come back at the base rate, wear-out apart."""
+def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: Staff, rng: np.random.Generator) -> float:
+    """The baseline hazard at which planned bleeds come back at the base rate, wear not counted."""
     rows = rng.permutation(jobs.count)[:100_000]
-    some = jobs.of(rows)
-    missed, circumstances = _carry_out(workshop, brakes, some, technicians, rng)
+    sample = jobs.of(rows)
+    missed, circumstances = _carry_out(workshop, brakes, sample, technicians, rng)
     circumstances = replace(circumstances, wears=np.zeros(len(rows), bool))
-    horizon = np.minimum(workshop.window_days + 1.0, some.gap_days)
+    horizon = np.minimum(workshop.window_days + 1.0, sample.gap_days)
     hazard = mechanics(workshop).hazard(workshop, 1.0, missed, circumstances).cumulative(horizon)
     low, high = -30.0, 10.0
     for _ in range(60):
@@ -166,37 +167,38 @@ def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: People, r
 
 
 def _cut_to_size(workshop: Workshop, course: Course, rng: np.random.Generator) -> Course:
-    """Whole brakes left out until the bleeds are as many as asked for."""
+    """Remove whole brakes until the number of bleeds is `workshop.sessions`."""
     brakes, each = np.unique(course.jobs.brake, return_counts=True)
     order = rng.permutation(len(brakes))
     selected = np.zeros(len(brakes), bool)
     total = np.cumsum(each[order])
     selected[order[total <= workshop.sessions]] = True
-    lacking = workshop.sessions - int(each[selected].sum())
+    missing = workshop.sessions - int(each[selected].sum())
     single = order[(each[order] == 1) & ~selected[order]]
-    if len(single) < lacking:
-        single = _fitting(order[~selected[order]], each, lacking)
-    selected[single[:lacking]] = True
+    if len(single) < missing:
+        single = _fitting(order[~selected[order]], each, missing)
+    selected[single[:missing]] = True
     rows = np.flatnonzero(np.isin(course.jobs.brake, brakes[selected]))
     return _rows(course, rows)
 
 
-def _fitting(brakes: NDArray[np.intp], each: NDArray[np.int64], lacking: int) -> NDArray[np.intp]:
-    """Of these brakes, those with the most bleeds that still fit, so that as few as may be are lacking."""
+def _fitting(brakes: NDArray[np.intp], each: NDArray[np.int64], missing: int) -> NDArray[np.intp]:
+    """Brakes to add, those with most bleeds first, so that as few bleeds as possible are missing."""
     chosen: list[int] = []
     for brake in sorted(brakes.tolist(), key=lambda one: -int(each[one])):
-        if each[brake] <= lacking:
+        if each[brake] <= missing:
             chosen.append(brake)
-            lacking -= int(each[brake])
+            missing -= int(each[brake])
     return np.array(chosen, dtype=np.intp)
 
 
 def _in_order(course: Course) -> Course:
+    """The bleeds sorted by start time."""
     return _rows(course, np.lexsort((course.jobs.brake, course.jobs.start)))
 
 
 def _rows(course: Course, rows: NDArray[np.intp]) -> Course:
-    """These rows of a course, in this order; the bleeds they repair are named by their new places."""
+    """These rows in this order, with `repairs` renumbered."""
     place = np.full(course.jobs.count + 1, NONE)
     place[rows] = np.arange(len(rows))
     changed = {f.name: getattr(course, f.name)[rows] for f in fields(Course) if f.name not in ("jobs", "circumstances")}

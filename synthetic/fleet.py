@@ -1,4 +1,4 @@
-"""The bikes' brakes and their planned visits: what comes to the bench whether or not the last bleed held."""
+"""The brakes and their planned visits, which do not depend on the outcome of earlier bleeds."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Fleet:
-    """One entry a brake; bike b has brakes 2b (front) and 2b + 1 (rear). `proneness` is the bike's own log hazard."""
+    """One entry per brake; bike b has brakes 2b (front) and 2b + 1 (rear). `proneness` is the log hazard of the bike."""
 
     bike: IntArray
     rear: NDArray[np.bool_]
@@ -40,8 +40,7 @@ class Fleet:
 
 @dataclass(frozen=True)
 class Visits:
-    """Bleeds asked for: the brake, the day (days since 1970), days to the brake's next planned bleed, and whether
-    it is the brake's first."""
+    """Planned bleeds: brake, day (since 1970), days to the next planned bleed of the brake, and whether it is the first."""
 
     brake: IntArray
     day: IntArray
@@ -50,7 +49,7 @@ class Visits:
 
 
 def first_day(workshop: Workshop) -> dt.date:
-    """The first day of the log: the first of the month, so many calendar months back."""
+    """First day of the log: the first of a month, `workshop.months` calendar months before its end."""
     months = workshop.as_of.year * 12 + workshop.as_of.month - workshop.months
     return dt.date(months // 12, months % 12 + 1, 1)
 
@@ -60,10 +59,10 @@ def day_number(day: dt.date) -> int:
 
 
 def fleet(workshop: Workshop, rng: np.random.Generator) -> Fleet:
-    """Enough brakes for a little more than the bleeds asked for."""
+    """Brakes for slightly more bleeds than `workshop.sessions`."""
     period = (workshop.as_of - first_day(workshop)).days + 1
     visits_each = (1 - workshop.one_off_share) * period / workshop.mean_gap_days + workshop.one_off_share
-    served = (1 + 1 / workshop.growth) / 2  # of the log's days, by a brake on average
+    served = (1 + 1 / workshop.growth) / 2  # mean share of the log's days on which a brake is a customer
     bikes = int(np.ceil(1.04 * workshop.sessions / visits_each / served / 2)) + 8
     shop = rng.integers(0, len(workshop.shops), bikes)
     model = rng.choice(len(MODELS), bikes, p=[m.share for m in MODELS])
@@ -80,7 +79,7 @@ def fleet(workshop: Workshop, rng: np.random.Generator) -> Fleet:
 
 
 def planned_visits(workshop: Workshop, brakes: int, rng: np.random.Generator) -> Visits:
-    """Planned bleeds up to the as-of date; gaps look past it, so that the next bleed of a young one is known too."""
+    """Planned bleeds up to the last day of the log; `gap_days` extends past it."""
     start, as_of = day_number(first_day(workshop)), day_number(workshop.as_of)
     period = as_of - start + 1
     longest = int(2.5 * period / workshop.mean_gap_days) + 8
@@ -90,7 +89,7 @@ def planned_visits(workshop: Workshop, brakes: int, rng: np.random.Generator) ->
     once = rng.random(brakes) < workshop.one_off_share
     days[once, 0] = start + rng.integers(0, period, once.sum())
     days[once, 1:] = as_of + NO_NEXT
-    days -= (days + 3) % 7 == 6  # shut on Sundays (1970-01-01 was a Thursday)
+    days -= (days + 3) % 7 == 6  # closed on Sundays (1970-01-01 was a Thursday)
     days = np.maximum(days, start)
     gap = np.diff(days, axis=1, append=as_of + 3 * NO_NEXT)
     in_log = (days <= as_of) & (days >= start + joining_days(workshop, brakes, period, rng)[:, None])

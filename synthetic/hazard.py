@@ -1,4 +1,4 @@
-"""How a brake goes soft: causes with a cumulative hazard each, so that every risk is a formula."""
+"""Causes of a soft lever with their cumulative hazards, so that every risk is a formula."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Cause:
-    """One way of going soft: its name, Weibull shape (below 1 fades, above 1 wears out), the day at which a size of
-    1 has gathered a cumulative hazard of 1, and the day after which it gathers no more."""
+    """One cause: name, Weibull shape (below 1: early failures, above 1: wear), day at which the cumulative hazard is 1 for
+    a size of 1, and the day after which it stops growing."""
 
     name: str
     shape: float
@@ -23,17 +23,17 @@ class Cause:
 
 @dataclass(frozen=True)
 class SimulatedHazard:
-    """The hazard of many bleeds: `sizes` has one row a bleed and one column a cause."""
+    """Hazards of bleeds (rows of `sizes`) by cause (columns)."""
 
     causes: tuple[Cause, ...]
     sizes: FloatArray
 
     def risk(self, days: FloatArray) -> FloatArray:
-        """The chance to have gone soft by `days`, one a bleed."""
+        """Chance of a return by `days`, one per bleed."""
         return np.asarray(-np.expm1(-self.cumulative(days)))
 
     def cumulative(self, days: FloatArray) -> FloatArray:
-        """The cumulative hazard by `days`, one a bleed."""
+        """Cumulative hazard by `days`, one per bleed."""
         total = np.zeros(len(days))
         for place, cause in enumerate(self.causes):
             reached = np.minimum(days, cause.ends_days) / cause.scale_days
@@ -41,12 +41,12 @@ class SimulatedHazard:
         return total
 
     def times(self, rng: np.random.Generator) -> tuple[FloatArray, NDArray[np.intp]]:
-        """Days until each goes soft (infinite where never), and which cause it was."""
+        """Sampled days to the return (infinite: never) and its cause, one per bleed."""
         days = np.full(self.sizes.shape, np.inf)
         for place, cause in enumerate(self.causes):
             size = self.sizes[:, place]
             with np.errstate(divide="ignore", over="ignore"):
-                drawn = cause.scale_days * (rng.exponential(size=len(size)) / size) ** (1 / cause.shape)
-            days[:, place] = np.where(drawn < cause.ends_days, drawn, np.inf)
+                time = cause.scale_days * (rng.exponential(size=len(size)) / size) ** (1 / cause.shape)
+            days[:, place] = np.where(time < cause.ends_days, time, np.inf)
         first = np.argmin(days, axis=1)
         return days[np.arange(len(days)), first], first

@@ -1,4 +1,4 @@
-"""What comes to the bench and who takes it: the context of each bleed, known before anything is done."""
+"""Jobs: the context of each bleed before work starts, and the technician who takes it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from synthetic.fleet import NO_NEXT, Fleet, FloatArray, IntArray, Visits, day_number, first_day
 from synthetic.models import DOT, MODELS
-from synthetic.technicians import People
+from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
 REASONS = ("scheduled", "soft_lever", "dirty_fluid", "new_hose", "new_brake", "leak_repair", "comeback", "other")
@@ -24,9 +24,8 @@ OPENS, LAST_START = 8 * 60, 15 * 60 + 30
 
 @dataclass(frozen=True)
 class Jobs:
-    """One entry a bleed. `start` is minutes since 1970, `month` counts from 1, `case` is the log hazard ratio of the
-    work itself, `repair` tells a bleed that answers a return, `second` how many bleeds its technician had that day
-    before it."""
+    """One entry per bleed. `start` is in minutes since 1970, `month` counts from 1, `case` is the log hazard ratio of the
+    kind of work, `second` the number of earlier bleeds of its technician on that day."""
 
     brake: IntArray
     start: IntArray
@@ -54,11 +53,11 @@ class Jobs:
 
 
 def planned_jobs(
-    workshop: Workshop, brakes: Fleet, visits: Visits, technicians: People, rng: np.random.Generator
+    workshop: Workshop, brakes: Fleet, visits: Visits, technicians: Staff, rng: np.random.Generator
 ) -> Jobs:
-    """The planned visits as jobs."""
+    """Jobs of the planned visits."""
     n = len(visits.brake)
-    # a later visit is never called soft_lever here: within the window the log's rules would read it as a return
+    # no later visit has the reason soft_lever: within the window it would count as a return
     reason = np.where(visits.first, rng.choice(8, n, p=FIRST_SHARES), rng.choice(8, n, p=LATER_SHARES))
     start = visits.day * MINUTES_A_DAY + rng.integers(OPENS, LAST_START, n)
     return _jobs(workshop, brakes, visits.brake, start, visits.gap_days, reason, technicians, rng)
@@ -70,10 +69,10 @@ def repair_jobs(
     earlier: Jobs,
     rows: IntArray,
     start: IntArray,
-    technicians: People,
+    technicians: Staff,
     rng: np.random.Generator,
 ) -> Jobs:
-    """Bleeds that answer the returns of `rows` of `earlier`, begun at `start`; the planned next bleed stays."""
+    """Repairs, begun at `start`, of the bleeds `rows` of `earlier`; their next planned bleed stays."""
     gap = earlier.gap_days[rows] - (start // MINUTES_A_DAY - earlier.day[rows])
     gap = np.where(earlier.gap_days[rows] >= NO_NEXT, NO_NEXT, gap)
     reason = np.where(rng.random(len(rows)) < 0.1, REASONS.index("soft_lever"), REASONS.index("comeback"))
@@ -87,7 +86,7 @@ def _jobs(
     start: IntArray,
     gap: IntArray,
     reason: NDArray[np.intp],
-    technicians: People,
+    technicians: Staff,
     rng: np.random.Generator,
 ) -> Jobs:
     n = len(brake)
@@ -125,9 +124,9 @@ def _jobs(
 
 
 def _technicians(
-    workshop: Workshop, technicians: People, shop: NDArray[np.intp], difficulty: FloatArray, rng: np.random.Generator
+    workshop: Workshop, technicians: Staff, shop: NDArray[np.intp], difficulty: FloatArray, rng: np.random.Generator
 ) -> NDArray[np.intp]:
-    """Who takes it: the shop's people by their pace, pulled to difficult brakes by their taste."""
+    """The technician of each job: by pace, with a preference for or against difficult brakes."""
     chosen = np.zeros(len(shop), np.intp)
     levels = np.unique(np.round(difficulty, 1))
     typical = float(np.mean(difficulty)) if len(difficulty) else 0.0
@@ -142,7 +141,7 @@ def _technicians(
 
 
 def _place_in_day(technician: NDArray[np.intp], start: IntArray) -> IntArray:
-    """How many bleeds of the same technician began earlier the same day (0 the first), as this batch tells."""
+    """Number of bleeds of the same technician that began earlier on the same day, within these jobs."""
     day = start // MINUTES_A_DAY
     order = np.lexsort((start, day, technician))
     opens = np.ones(len(order), bool)

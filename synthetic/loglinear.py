@@ -1,7 +1,7 @@
-"""The other mechanics: a log-linear air-and-leak world with proportional hazards, for estimators to be tried on.
+"""Log-linear mechanics with proportional hazards, deliberately different from `physical`.
 
-Every miss adds its effect to one log hazard; the signs see the logarithm of the air. No thresholds, no sums of air,
-no second time shape: built otherwise than `physical` on purpose.
+Every missed step adds its effect to one log hazard; signs depend on the logarithm of the air. There are no thresholds, sums of
+air or second time shapes.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ UNSEEN_LUCK = 0.7
 
 
 def hazard(workshop: Workshop, scale: float, missed: Missed, circumstances: Circumstances) -> SimulatedHazard:
-    """The hazards of bleeds with these steps missed; `scale` sets the overall rate."""
+    """Hazards of bleeds with these steps missed; `scale` is the baseline hazard."""
     window = workshop.window_days + 1.0
     causes = (
         Cause("air", workshop.air_shape, window),
@@ -27,15 +27,15 @@ def hazard(workshop: Workshop, scale: float, missed: Missed, circumstances: Circ
         Cause("leak", workshop.air_shape, window, workshop.fade_days),
         Cause("wear", workshop.wear_shape, workshop.wear_days),
     )
-    anyway = scale * np.exp(circumstances.burden + workshop.luck_sd * _luck(circumstances))
-    air = anyway * np.exp(_effects(workshop, missed, circumstances, "air"))
+    baseline = scale * np.exp(circumstances.burden + workshop.luck_sd * _luck(circumstances))
+    air = baseline * np.exp(_effects(workshop, missed, circumstances, "air"))
     leak = air * np.expm1(_effects(workshop, missed, circumstances, "leak"))
-    sizes = np.column_stack([anyway, air - anyway, leak, circumstances.wears.astype(float)])
+    sizes = np.column_stack([baseline, air - baseline, leak, circumstances.wears.astype(float)])
     return SimulatedHazard(causes, sizes)
 
 
 def seen_air_ml(workshop: Workshop, missed: Missed, circumstances: Circumstances) -> FloatArray:
-    """Free air left that the signs can show, ml."""
+    """Free air left, ml, as far as signs show it."""
     visible = np.array([1 - truth.bypass for truth in workshop.steps])
     log_air = circumstances.burden + _effects(workshop, missed, circumstances, "air", visible)
     log_air += workshop.luck_sd * circumstances.luck[:, 0]

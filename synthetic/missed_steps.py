@@ -1,4 +1,4 @@
-"""What was really done: which steps each bleed missed, from habits, hurry, difficulty, changes and coaching."""
+"""Which steps each bleed really missed: habits, hurry, difficulty, changes and coaching."""
 
 from __future__ import annotations
 
@@ -8,28 +8,28 @@ from numpy.typing import NDArray
 from synthetic.calendar import season
 from synthetic.jobs import Jobs
 from synthetic.procedure import PLACE
-from synthetic.technicians import People
+from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
 Missed = NDArray[np.bool_]
-HOPELESS, SURE = 0.001, 0.98
+MIN_CHANCE, MAX_CHANCE = 0.001, 0.98
 
 
 def missed_steps(
-    workshop: Workshop, jobs: Jobs, technicians: People, shop: NDArray[np.intp], rng: np.random.Generator
+    workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp], rng: np.random.Generator
 ) -> Missed:
-    """One row a bleed, one column a step of the procedure: truly missed."""
+    """Whether each step (column) was really missed, by bleed (row)."""
     chance = missed_chance(workshop, jobs, technicians, shop, rng)
     return np.asarray(rng.random(chance.shape) < chance)
 
 
 def missed_chance(
-    workshop: Workshop, jobs: Jobs, technicians: People, shop: NDArray[np.intp], rng: np.random.Generator
+    workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp], rng: np.random.Generator
 ) -> NDArray[np.float64]:
-    """The chance of each to be missed, the bleed's hurry drawn."""
+    """Chance that each step is missed, with the hurry of the bleed sampled."""
     share = np.array([step.share_missed for step in workshop.steps])
     spread = np.sqrt(workshop.habit_sd**2 + workshop.together_sd**2 + workshop.wander_sd**2)
-    # a logit with normal spread averages nearer to a half: widen the middle so that the share comes out right
+    # a mean of logits with normal spread is nearer to one half, so the logit is widened to keep the share
     middle = np.log(share / (1 - share)) * np.sqrt(1 + 0.346 * spread**2)
     hurry = workshop.together_sd * rng.standard_normal(jobs.count)
     hurry += workshop.rush * (np.minimum(jobs.second, 6) - 0.5)
@@ -39,33 +39,33 @@ def missed_chance(
         logit += technicians.wander[jobs.month - 1, jobs.technician]
     _add_changes(workshop, jobs, shop, logit)
     _add_lessons(workshop, jobs, technicians, logit)
-    return np.clip(1 / (1 + np.exp(-logit)), HOPELESS, SURE)
+    return np.clip(1 / (1 + np.exp(-logit)), MIN_CHANCE, MAX_CHANCE)
 
 
-def hazard_changes(workshop: Workshop, jobs: Jobs, technicians: People, shop: NDArray[np.intp]) -> NDArray[np.float64]:
-    """The log hazard that the months bring by themselves: season, luck, drift and changes that name no step."""
+def hazard_changes(workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Log hazard of the calendar: season, unexplained months, drift and changes without a step."""
     added = workshop.drift_per_month * (jobs.month - 1.0) + season(workshop, jobs.day)
     added = added + technicians.month_luck[shop, np.minimum(jobs.month, workshop.months) - 1]
     for change in workshop.changes:
         if not change.step:
-            added = added + change.shift * _concerned(workshop, change.shop, change.month, jobs, shop)
+            added = added + change.shift * _affected(workshop, change.shop, change.month, jobs, shop)
     return np.asarray(added, dtype=np.float64)
 
 
 def _add_changes(workshop: Workshop, jobs: Jobs, shop: NDArray[np.intp], logit: NDArray[np.float64]) -> None:
     for change in workshop.changes:
         if change.step:
-            rows = _concerned(workshop, change.shop, change.month, jobs, shop)
+            rows = _affected(workshop, change.shop, change.month, jobs, shop)
             logit[rows, PLACE[change.step]] += change.shift
 
 
-def _add_lessons(workshop: Workshop, jobs: Jobs, technicians: People, logit: NDArray[np.float64]) -> None:
+def _add_lessons(workshop: Workshop, jobs: Jobs, technicians: Staff, logit: NDArray[np.float64]) -> None:
     for lesson in workshop.lessons:
-        pupil = technicians.names.index(lesson.technician)
-        rows = (jobs.technician == pupil) & (jobs.month > lesson.month)
+        index = technicians.names.index(lesson.technician)
+        rows = (jobs.technician == index) & (jobs.month > lesson.month)
         logit[rows, PLACE[lesson.step]] += lesson.shift
 
 
-def _concerned(workshop: Workshop, name: str, month: int, jobs: Jobs, shop: NDArray[np.intp]) -> NDArray[np.bool_]:
+def _affected(workshop: Workshop, name: str, month: int, jobs: Jobs, shop: NDArray[np.intp]) -> NDArray[np.bool_]:
     here = shop == workshop.shops.index(name) if name else np.ones(jobs.count, bool)
     return np.asarray(here & (jobs.month >= month))

@@ -1,4 +1,4 @@
-"""Brake models that exist nowhere, with the measures the generator uses."""
+"""Invented brake models with their dimensions."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ DOT = "dot5.1"
 
 @dataclass(frozen=True)
 class Model:
-    """One brake model: its measures, its share of the fleet and the log hazard ratio of any bleed of it."""
+    """One brake model: dimensions, share of the fleet and log hazard ratio."""
 
     name: str
     fluid: str
@@ -29,7 +29,7 @@ class Model:
 
     @property
     def travel_mm_per_ml(self) -> float:
-        """Lever tip travel that one ml of free air takes up under a hard pull (Boyle, 3 MPa)."""
+        """Lever tip travel per ml of free air under a hard pull (Boyle's law, 3 MPa)."""
         area_mm2 = np.pi / 4 * self.master_bore_mm**2
         return float(0.967 * 1000 / area_mm2 * self.lever_ratio)
 
@@ -43,13 +43,13 @@ MODELS = (
     Model("Loess 2", DOT, 1, 4.8, 9.8, 21.5, 22.0, 0.10, -0.05, 1.2, 2.0),
 )
 HOSE_BORE_MM = 2.2
-# met torques fit the built-in limits and every model's own; missed ones fit none of them
+# correct torques are within the built-in limits and those of every model, wrong ones outside all
 PORT_MET_NM = (1.2, 1.8)
 PORT_MISSED_NM = (1.0, 2.0)
 
 
 def brake_table() -> pl.DataFrame:
-    """The `brakes` table of the log; the port limits of some models are not known."""
+    """The `brakes` table; some models have no torque limits."""
     return pl.DataFrame(
         {
             "brake_model": [m.name for m in MODELS],

@@ -1,8 +1,7 @@
-"""The physical mechanics: missed steps leave air in the circuit, leaks let it in; air and leaks make the lever soft.
+"""Physical mechanics: missed steps leave air in the brake, leaks let it in, and both make the lever soft.
 
-Air adds up, in units of what an ordinary bleed leaves, and difficult work keeps more of all of it; its hazard
-grows faster than the air and only above a threshold. Leaks are hazards of their own, and one model's seals may wear
-out. Nothing here is proportional.
+Amounts of air add up, in units of an ordinary bleed, and difficult work leaves more. The hazard grows faster than the air and
+only above a threshold. Leaks have their own hazards, and the seals of one model may wear out. Hazards are not proportional.
 """
 
 from __future__ import annotations
@@ -27,8 +26,11 @@ LUCK_OF_A_MISS_SD = 0.5
 
 @dataclass(frozen=True)
 class Circumstances:
-    """What a bleed's fate depends on besides the steps, one entry a bleed: `burden` (log hazard of work, hands,
-    bike and months), `luck` (standard normals: air, miss), `internal` (hose), `wears` (a model whose seals fail)."""
+    """What the outcome depends on besides the steps, one entry per bleed.
+
+    `burden` is the log hazard of work, technician, bike and month, `luck` two standard normals (air, missed step), `internal`
+    the hose routing, `wears` marks a model whose seals wear out.
+    """
 
     burden: FloatArray
     luck: FloatArray
@@ -46,7 +48,7 @@ class Circumstances:
 
 
 def hazard(workshop: Workshop, scale: float, missed: Missed, circumstances: Circumstances) -> SimulatedHazard:
-    """The hazards of bleeds with these steps missed; `scale` sets the overall rate."""
+    """Hazards of bleeds with these steps missed; `scale` is the baseline hazard."""
     window = workshop.window_days + 1.0
     causes = (
         Cause("air", workshop.air_shape, window),
@@ -57,16 +59,16 @@ def hazard(workshop: Workshop, scale: float, missed: Missed, circumstances: Circ
     )
     clean = np.zeros_like(missed)
     air = scale * _air_hazard(workshop, missed, circumstances)
-    air_anyway = scale * _air_hazard(workshop, clean, circumstances)
+    baseline_air = scale * _air_hazard(workshop, clean, circumstances)
     leak = scale * _leak_hazard(workshop, missed, circumstances)
-    leak_anyway = scale * _leak_hazard(workshop, clean, circumstances)
+    baseline_leak = scale * _leak_hazard(workshop, clean, circumstances)
     wear = circumstances.wears.astype(float)
-    sizes = np.column_stack([air_anyway, air - air_anyway, leak_anyway, leak - leak_anyway, wear])
+    sizes = np.column_stack([baseline_air, air - baseline_air, baseline_leak, leak - baseline_leak, wear])
     return SimulatedHazard(causes, sizes)
 
 
 def seen_air_ml(workshop: Workshop, missed: Missed, circumstances: Circumstances) -> FloatArray:
-    """Free air left that the signs can show, ml."""
+    """Free air left, ml, as far as signs show it."""
     return ORDINARY_AIR_ML * _air(workshop, missed, circumstances, visible=True)
 
 
@@ -76,15 +78,15 @@ def _air_hazard(workshop: Workshop, missed: Missed, circumstances: Circumstances
 
 
 def _air(workshop: Workshop, missed: Missed, circumstances: Circumstances, *, visible: bool) -> FloatArray:
-    """Air in units of an ordinary bleed's."""
-    left = np.exp(workshop.luck_sd * circumstances.luck[:, 0] / AIR_POWER)
+    """Air in units of an ordinary bleed."""
+    baseline = np.exp(workshop.luck_sd * circumstances.luck[:, 0] / AIR_POWER)
     added = np.zeros(len(missed))
     for step, truth, effect in zip(STEPS, workshop.steps, workshop.step_effects, strict=True):
         if step.acts == "air" and effect != 0.0:
             amount = np.expm1(effect / AIR_POWER) * (1 - truth.bypass if visible else 1.0)
             added += amount * _acts_here(workshop, step.id, missed, circumstances)
     miss_luck = np.exp(LUCK_OF_A_MISS_SD * circumstances.luck[:, 1] - LUCK_OF_A_MISS_SD**2 / 2)
-    return np.asarray(np.exp(circumstances.burden / AIR_POWER) * (left + added * miss_luck))
+    return np.asarray(np.exp(circumstances.burden / AIR_POWER) * (baseline + added * miss_luck))
 
 
 def _leak_hazard(workshop: Workshop, missed: Missed, circumstances: Circumstances) -> FloatArray:

@@ -1,4 +1,4 @@
-"""The nineteen steps of the bleed as the simulated mechanics know them: the fields they fill and how they act."""
+"""The nineteen steps of a simulated bleed: their fields, and how a miss acts."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ Acts = Literal["air", "leak"]
 
 @dataclass(frozen=True)
 class Step:
-    """One step: the fields that tell whether it was met, and what a miss leaves behind."""
+    """One step: the fields that record it, and what a miss causes."""
 
     id: str
     acts: Acts

@@ -1,4 +1,4 @@
-"""How it was written down: entries left out by chance or by choice, copied from the bleed before, or rounded."""
+"""How bleeds are recorded: entries missing at random or by choice, copied from the bleed before, or rounded."""
 
 from __future__ import annotations
 
@@ -29,8 +29,11 @@ COARSE = {
 
 @dataclass(frozen=True)
 class Recording:
-    """The entries as written, one array a field with `recorded` beside it (false: left empty), and for each bleed
-    and step whether the log tells a miss (`honest`), which is not always what was done; `copied` marks copied rows."""
+    """The entries of each field (`columns`) and whether they are recorded (`recorded`).
+
+    `honest` marks by bleed and step the misses that the log shows, which may differ from what was done; `copied` marks copied
+    bleeds.
+    """
 
     columns: Columns
     recorded: dict[str, NDArray[np.bool_]]
@@ -39,7 +42,7 @@ class Recording:
 
 
 def recording(workshop: Workshop, history: History, columns: Columns, rng: np.random.Generator) -> Recording:
-    """The log's entries out of what really was."""
+    """The recorded entries, from what was really done."""
     course, recorder = history.course, history.people.recorder[history.course.jobs.technician]
     columns = dict(columns)
     source, copied = _copies(course.jobs.technician, recorder == "copier", rng)
@@ -47,7 +50,7 @@ def recording(workshop: Workshop, history: History, columns: Columns, rng: np.ra
         for field in step.fields:
             columns[field] = columns[field][source]
     status = course.missed[source]
-    # blocks copied from a brake with fewer pistons are too few here
+    # blocks copied from a brake with fewer pistons are too few for this one
     pairs = history.fleet.piston_pairs[course.jobs.brake]
     status[:, PLACE["blocks"]] = columns["blocks_fitted"] < pairs
     for field, unit in COARSE.items():
@@ -56,27 +59,27 @@ def recording(workshop: Workshop, history: History, columns: Columns, rng: np.ra
     recorded: dict[str, NDArray[np.bool_]] = {}
     honest = np.zeros_like(status)
     for place, step in enumerate(STEPS):
-        kept = _written_down(workshop, status[:, place], recorder == "selective", rng)
-        recorded |= dict.fromkeys(step.fields, kept)
-        honest[:, place] = status[:, place] & kept
+        is_recorded = _is_recorded(workshop, status[:, place], recorder == "selective", rng)
+        recorded |= dict.fromkeys(step.fields, is_recorded)
+        honest[:, place] = status[:, place] & is_recorded
     n = len(copied)
     recorded |= {field: rng.random(n) >= workshop.context_missing for field in CONTEXT}
     recorded |= {field: rng.random(n) >= workshop.signs_missing for field in SIGNS}
     return Recording(columns, recorded, honest, copied)
 
 
-def _written_down(
-    workshop: Workshop, missed: NDArray[np.bool_], choosy: NDArray[np.bool_], rng: np.random.Generator
+def _is_recorded(
+    workshop: Workshop, missed: NDArray[np.bool_], selective: NDArray[np.bool_], rng: np.random.Generator
 ) -> NDArray[np.bool_]:
-    """Where a step was written down at all: chance takes some, embarrassment takes misses."""
-    left_out = workshop.missing_random + missed * np.where(choosy, LEFT_OUT_BY_CHOICE, workshop.missing_selective)
+    """Whether a step was recorded: some are missing at random, misses are left out more often."""
+    left_out = workshop.missing_random + missed * np.where(selective, LEFT_OUT_BY_CHOICE, workshop.missing_selective)
     return np.asarray(rng.random(len(missed)) >= left_out)
 
 
 def _copies(
     technician: NDArray[np.intp], copier: NDArray[np.bool_], rng: np.random.Generator
 ) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-    """For each bleed the bleed its entries come from: its own, or for a copier often the one before."""
+    """The bleed whose entries each bleed has (its own, or for a copier often the one before), and which are copies."""
     n = len(technician)
     source = np.arange(n)
     copied = np.zeros(n, bool)
@@ -85,7 +88,7 @@ def _copies(
         again = rng.random(len(own_bleeds)) < COPIED_SHARE
         again[:1] = False
         copied[own_bleeds] = again
-        # a run of copies all repeat the last entry that was the bleed's own
+        # consecutive copies all repeat the last original entry
         own = np.maximum.accumulate(np.where(again, 0, np.arange(len(own_bleeds))))
         source[own_bleeds] = own_bleeds[own]
     return source, copied

@@ -1,4 +1,4 @@
-"""The returns as the counter wrote them: of bleeds that went soft, and of brakes that came for something else."""
+"""The recorded returns: comebacks, and brakes that came for other reasons."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ COUNTED_BY_COMPLAINT = 2
 
 @dataclass(frozen=True)
 class Return:
-    """Rows to be written: the bleed, the minute, and whether it is a re-bleed return."""
+    """Returns: row of the bleed, minute, and whether it is a comeback."""
 
     row: IntArray
     start: IntArray
@@ -32,8 +32,8 @@ class Return:
 
 
 def comeback_rows(workshop: Workshop, course: Course, rng: np.random.Generator) -> pl.DataFrame:
-    """Returns before names are put to them: row (of the bleed), start, complaint, finding, minutes, parts_cost,
-    written_session, written_brake."""
+    """Returns without IDs: row (of the bleed), start, complaint, finding, minutes, parts_cost, written_session,
+    written_brake."""
     soft = np.flatnonzero((course.return_day >= 0) & ~course.reported_by_session)
     other = _other_returns(workshop, course, rng)
     row = np.concatenate([soft, other.row])
@@ -55,11 +55,11 @@ def comeback_rows(workshop: Workshop, course: Course, rng: np.random.Generator) 
 
 
 def _other_returns(workshop: Workshop, course: Course, rng: np.random.Generator) -> Return:
-    """Pads, noise and worn parts: before the next bleed and the as-of date, of brakes that did not go soft."""
-    left = np.minimum(course.jobs.gap_days - 1, day_number(workshop.as_of) - course.jobs.day)
-    chance = workshop.other_returns * (course.return_day < 0) * (left >= 1)
+    """Returns for pads, noise and worn parts, before the next bleed, of brakes without a comeback."""
+    days_left = np.minimum(course.jobs.gap_days - 1, day_number(workshop.as_of) - course.jobs.day)
+    chance = workshop.other_returns * (course.return_day < 0) * (days_left >= 1)
     row = np.flatnonzero(rng.random(course.jobs.count) < chance)
-    after = 1 + np.floor(rng.random(len(row)) * np.minimum(left[row], 240)).astype(np.int64)
+    after = 1 + np.floor(rng.random(len(row)) * np.minimum(days_left[row], 240)).astype(np.int64)
     start = (course.jobs.day[row] + after) * MINUTES_A_DAY + OPENS + rng.integers(0, 400, len(row))
     return Return(row, start, np.zeros(len(row), bool))
 
@@ -67,14 +67,14 @@ def _other_returns(workshop: Workshop, course: Course, rng: np.random.Generator)
 def _words(
     cause: NDArray[np.str_], rebleed: NDArray[np.bool_], rng: np.random.Generator
 ) -> tuple[NDArray[np.str_], NDArray[np.str_]]:
-    """Complaint and finding; a re-bleed return has one of them that counts by the built-in rule, the others none."""
+    """Complaint and finding; for comebacks at least one counts by the built-in rule, for other returns none."""
     n = len(cause)
-    spoken = rng.choice(len(SOFT), n, p=[share for _, share in SOFT])
+    complaint_index = rng.choice(len(SOFT), n, p=[share for _, share in SOFT])
     finding_index = rng.choice(len(AIR_FINDINGS), n, p=[share for _, share in AIR_FINDINGS])
-    finding_index = np.where(spoken >= COUNTED_BY_COMPLAINT, 0, finding_index)
+    finding_index = np.where(complaint_index >= COUNTED_BY_COMPLAINT, 0, finding_index)
     leaks = cause != "air"
-    spoken = np.where(leaks & (spoken >= COUNTED_BY_COMPLAINT), 0, spoken)
-    complaint = np.array([word for word, _ in SOFT])[spoken]
+    complaint_index = np.where(leaks & (complaint_index >= COUNTED_BY_COMPLAINT), 0, complaint_index)
+    complaint = np.array([word for word, _ in SOFT])[complaint_index]
     finding = np.where(leaks, "leak", np.array([word for word, _ in AIR_FINDINGS])[finding_index])
     kind = rng.integers(0, len(OTHERS), n)
     complaint = np.where(rebleed, complaint, np.array([complaint_text for complaint_text, _ in OTHERS])[kind])

@@ -1,4 +1,4 @@
-"""What is seen on the stand afterwards: travel, pump gain, the hard pull, leaks, and the minutes it took."""
+"""Stand readings: lever travel, pump-up, hard pull and leaks, and the bench minutes."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ READ_TO_MM = 0.5
 SOFT_AT_ML = 0.16
 RELEASED_SOFT = 0.1
 PUMP_NOISE = 0.4
-"""Of the travel's noise."""
+"""As a fraction of the noise of lever travel."""
 LEAK_SEEN = (0.008, 0.001)
-"""Where something leaks, and where nothing does."""
+"""Chance with and without a leak."""
 LEAK_STEPS = ("seals", "caliper_port", "lever_port")
 
 
 def shown_air_ml(workshop: Workshop, history: History, rng: np.random.Generator) -> NDArray[np.float64]:
-    """The air the signs show: each bleed's own, or, where signs are uninformative, some other bleed's."""
+    """The air that the signs show, ml: of the bleed itself, or of another bleed if signs are uninformative."""
     course = history.course
     own = mechanics(workshop).seen_air_ml(workshop, course.missed, course.circumstances)
     other = rng.permutation(own)
@@ -33,7 +33,7 @@ def shown_air_ml(workshop: Workshop, history: History, rng: np.random.Generator)
 def signs(
     workshop: Workshop, history: History, seen_ml: NDArray[np.float64], done: Columns, rng: np.random.Generator
 ) -> Columns:
-    """One array a sign."""
+    """One array per stand reading."""
     course, n = history.course, len(seen_ml)
     model = history.fleet.model[course.jobs.brake]
     reference = np.array([m.travel_reference_mm for m in MODELS])[model]
@@ -57,7 +57,7 @@ def signs(
 
 
 def softness(seen_ml: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The chance that a hard pull feels soft."""
+    """Chance that the lever is soft under a hard pull."""
     return 1 / (1 + np.exp(-(seen_ml - SOFT_AT_ML) / 0.015))
 
 

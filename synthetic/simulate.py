@@ -1,4 +1,4 @@
-"""A made log with its truth: the door's main function and what it returns."""
+"""Simulate a log with its true effects."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import polars as pl
 
 from synthetic.attainable_risk import attainable_risk
 from synthetic.course import History, history
-from synthetic.gaps import without_unwritten
+from synthetic.gaps import without_unrecorded
 from synthetic.models import brake_table
 from synthetic.procedure import PLACE
 from synthetic.readings import step_readings
@@ -26,7 +26,7 @@ from synthetic.tables import (
     technicians_table,
     with_wrong_fluids,
 )
-from synthetic.technicians import people
+from synthetic.technicians import sample_staff
 from synthetic.truth import truth_bleeds, truth_events, truth_steps, truth_technicians
 from synthetic.workshop import Lesson, Workshop
 
@@ -35,12 +35,13 @@ from synthetic.workshop import Lesson, Workshop
 class SimulatedLog:
     """A simulated log in canonical frames, and the truth behind it.
 
-    `sessions` … `brakes` are as in `schemas.log`. `truth_bleeds`: session_id, risk (of a re-bleed return within the
-    window and before the brake's next planned bleed, as the bleed was done), air_ml, cause and return_days of a
-    return by the as-of date at any age. `truth_steps`: step, preventable_per_100 (that risk, averaged over all
-    bleeds, less what it would be had every recorded miss of the step been met), effect, recorded_missed.
+    `sessions` … `brakes` are as in `schemas.log`. `truth_bleeds`: session_id, risk (of a comeback within the window and
+    before the next planned bleed of the brake), air_ml, cause and return_days of any return in the log. `truth_steps`:
+    step, preventable_per_100 (mean risk minus the mean risk if no recorded miss of the step had happened), effect,
+    recorded_missed.
     `truth_technicians`: technician, effect (log hazard ratio beyond the recorded steps), recorder. `truth_events`:
-    kind, subject, month, date, detail. `truth_stories`: story, who, month, what (empty but for told scenarios).
+    kind, subject, month, date, detail. `truth_planted`: kind, subject, month, description (rows in
+    the co-operative only).
     """
 
     sessions: pl.DataFrame
@@ -53,49 +54,50 @@ class SimulatedLog:
     truth_steps: pl.DataFrame
     truth_technicians: pl.DataFrame
     truth_events: pl.DataFrame
-    truth_stories: pl.DataFrame
+    truth_planted: pl.DataFrame
     as_of: dt.date
     window_days: int
 
 
-MONTHS_LOOKED_AT, FEWEST_LOOKED_AT = 3, 5
-STORY_COLUMNS = {"story": pl.Int64, "who": pl.String, "month": pl.Int64, "what": pl.String}
+REVIEW_MONTHS, MIN_REVIEWED = 3, 5
+"""Months and bleeds of a technician that a lead looks at before coaching."""
+PLANTED_COLUMNS = {"kind": pl.String, "subject": pl.String, "month": pl.Int64, "description": pl.String}
 
 
 def simulate(workshop: Workshop, seed: int) -> SimulatedLog:
-    """One log of this workshop with its truth; the same seed gives the same log.
+    """Simulate the log of a workshop; the same seed gives the same log.
 
     Parameters
     ----------
     workshop
-        The world's parameters; `workshop.sessions` bleeds are made (a few less where none fits).
+        Its parameters; the log has `workshop.sessions` bleeds, or slightly fewer.
     seed
-        Any whole number of 0 or more.
+        A whole number, 0 or more.
     """
-    workshop = with_pupils(workshop, seed)
+    workshop = with_named_lessons(workshop, seed)
     rng = np.random.default_rng(seed)
     past, recording, seen_ml = _simulate(workshop, rng)
     return _assemble(workshop, past, recording, seen_ml, rng)
 
 
 def attainable_risks(workshop: Workshop, seed: int, session_ids: pl.Series) -> pl.DataFrame:
-    """What the log `simulate(workshop, seed)` can tell of the risk of these bleeds at most: session_id, attainable_risk.
+    """Best attainable risk of bleeds of the log `simulate(workshop, seed)`: session_id, foreseeable_risk.
 
-    The same seed gives the same figures.
+    The same seed gives the same risks.
 
     Parameters
     ----------
     workshop, seed
-        As `simulate` had them.
+        The arguments of `simulate`.
     session_ids
-        The log's own numbers of the bleeds asked for.
+        IDs of the bleeds.
 
     Raises
     ------
     ValueError
         As `attainable_risk` does.
     """
-    workshop = with_pupils(workshop, seed)
+    workshop = with_named_lessons(workshop, seed)
     rng = np.random.default_rng(seed)
     past, recording, _ = _simulate(workshop, rng)
     places = session_ids.str.slice(1).cast(pl.Int64).to_numpy() - 1
@@ -103,35 +105,35 @@ def attainable_risks(workshop: Workshop, seed: int, session_ids: pl.Series) -> p
     return pl.DataFrame({"session_id": session_ids, "foreseeable_risk": risk})
 
 
-def with_pupils(workshop: Workshop, seed: int) -> Workshop:
-    """The workshop with a name in every lesson: where there was none, whoever had missed the step most just before.
+def with_named_lessons(workshop: Workshop, seed: int) -> Workshop:
+    """Name the technician of every lesson: if none is given, the one who missed the step most just before.
 
-    The months up to the lesson are made once without it and looked at as a lead would look at them.
+    The log is first simulated without the lesson and reviewed as a lead would review it.
     """
     open_lessons = [lesson for lesson in workshop.lessons if not lesson.technician]
     if not open_lessons:
         return workshop
-    named = tuple(lesson for lesson in workshop.lessons if lesson.technician)
-    past, written, _ = _simulate(replace(workshop, lessons=named), np.random.default_rng(seed))
+    lessons = tuple(lesson for lesson in workshop.lessons if lesson.technician)
+    past, recording, _ = _simulate(replace(workshop, lessons=lessons), np.random.default_rng(seed))
     for lesson in open_lessons:
-        named += (replace(lesson, technician=past.people.names[_worst(lesson, past, written)]),)
-    return replace(workshop, lessons=named)
+        lessons += (replace(lesson, technician=past.people.names[_worst(lesson, past, recording)]),)
+    return replace(workshop, lessons=lessons)
 
 
-def _worst(lesson: Lesson, past: History, written: Recording) -> int:
+def _worst(lesson: Lesson, past: History, recording: Recording) -> int:
     """The technician with the highest recorded share missed in the lesson's month and the two before it."""
     course, place = past.course, PLACE[lesson.step]
-    recent = (course.jobs.month <= lesson.month) & (course.jobs.month > lesson.month - MONTHS_LOOKED_AT)
-    rows = recent & written.honest[:, place]
+    recent = (course.jobs.month <= lesson.month) & (course.jobs.month > lesson.month - REVIEW_MONTHS)
+    rows = recent & recording.honest[:, place]
     who, count = course.jobs.technician[rows], len(past.people.names)
     missed = np.bincount(who, weights=course.missed[rows, place], minlength=count)
     bleeds = np.bincount(who, minlength=count)
-    return int(np.argmax(np.where(bleeds >= FEWEST_LOOKED_AT, missed / np.maximum(bleeds, 1), -1.0)))
+    return int(np.argmax(np.where(bleeds >= MIN_REVIEWED, missed / np.maximum(bleeds, 1), -1.0)))
 
 
 def _simulate(workshop: Workshop, rng: np.random.Generator) -> tuple[History, Recording, np.ndarray]:
-    """What happened, what was written of it, and the air the signs show."""
-    technicians = people(workshop, rng)
+    """What happened, what was recorded, and the air that the signs show."""
+    technicians = sample_staff(workshop, rng)
     past = history(workshop, technicians, rng)
     seen_ml = shown_air_ml(workshop, past, rng)
     done = step_readings(past.course.missed, piston_pairs(past), seen_ml, rng)
@@ -146,7 +148,7 @@ def _assemble(
     fluids = with_wrong_fluids(workshop, past, rng)
     sessions = sessions_table(workshop, past, recording, fluids)
     comebacks = comebacks_table(past, comeback_rows(workshop, past.course, rng))
-    sessions, comebacks = without_unwritten(workshop, sessions, comebacks)
+    sessions, comebacks = without_unrecorded(workshop, sessions, comebacks)
     return SimulatedLog(
         sessions=sessions,
         comebacks=comebacks,
@@ -158,7 +160,7 @@ def _assemble(
         truth_steps=truth_steps(workshop, past, recording),
         truth_technicians=truth_technicians(past.people),
         truth_events=truth_events(workshop, past, recording, fluids),
-        truth_stories=pl.DataFrame(schema=STORY_COLUMNS),
+        truth_planted=pl.DataFrame(schema=PLANTED_COLUMNS),
         as_of=workshop.as_of,
         window_days=workshop.window_days,
     )

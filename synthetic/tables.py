@@ -1,4 +1,4 @@
-"""The log's tables out of what happened and how it was written."""
+"""The tables of the log, from what happened and what was recorded."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from synthetic.fleet import BIKE_KINDS, IntArray, first_day
 from synthetic.jobs import FLUID_STATES, REASONS
 from synthetic.models import DOT, MINERAL, MODELS
 from synthetic.recording import Recording
-from synthetic.technicians import People
+from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
 DIGITS = 7
@@ -24,7 +24,7 @@ INTEGERS = ("blocks_fitted", "cycles", "bubbles_first", "bubbles_last", "lever_v
 
 @dataclass(frozen=True)
 class Fluids:
-    """The fluid asked for, put in, and kept in the kit, one a bleed."""
+    """Fluid required, fluid used and fluid of the kit, one entry per bleed."""
 
     required: NDArray[np.str_]
     used: NDArray[np.str_]
@@ -32,15 +32,17 @@ class Fluids:
 
 
 def session_ids(rows: IntArray) -> pl.Series:
+    """IDs of bleeds from their row numbers."""
     return pl.Series("session_id", rows + 1).cast(pl.String).str.zfill(DIGITS).str.replace("^", "S")
 
 
 def piston_pairs(past: History) -> NDArray[np.int64]:
+    """Pairs of pistons of each bleed's brake."""
     return past.fleet.piston_pairs[past.course.jobs.brake]
 
 
 def with_wrong_fluids(workshop: Workshop, past: History, rng: np.random.Generator) -> Fluids:
-    """The right fluid everywhere but in the mistakes asked for, which take the other family."""
+    """The correct fluid, except for `wrong_fluids` and `wrong_kits` bleeds with the other type."""
     required = np.array([m.fluid for m in MODELS])[past.fleet.model[past.course.jobs.brake]]
     other = np.where(required == MINERAL, DOT, MINERAL)
     n = len(required)
@@ -52,7 +54,7 @@ def with_wrong_fluids(workshop: Workshop, past: History, rng: np.random.Generato
 
 
 def sessions_table(workshop: Workshop, past: History, recording: Recording, fluids: Fluids) -> pl.DataFrame:
-    """The `sessions` table, sorted by session_id, which follows the bleeds' beginnings."""
+    """The `sessions` table, sorted by session_id and start."""
     jobs, brakes = past.course.jobs, past.fleet
     bikes = brakes.bike[jobs.brake]
     frame = pl.DataFrame(
@@ -90,7 +92,7 @@ def sessions_table(workshop: Workshop, past: History, recording: Recording, flui
 
 
 def _trial_columns(workshop: Workshop, past: History) -> list[pl.Series]:
-    """The trial's name, arm and unit in the bleeds that take part; no columns without a trial."""
+    """Name, arm and unit of the trial for the bleeds in it; no columns without a trial."""
     if workshop.trial is None:
         return []
     jobs, shop = past.course.jobs, past.fleet.shop[past.course.jobs.brake]
@@ -107,7 +109,7 @@ def _trial_columns(workshop: Workshop, past: History) -> list[pl.Series]:
 
 
 def comebacks_table(past: History, rows: pl.DataFrame) -> pl.DataFrame:
-    """The `comebacks` table, sorted by comeback_id, which follows the days of return."""
+    """The `comebacks` table, sorted by comeback_id and day of return."""
     jobs, brakes = past.course.jobs, past.fleet
     rows = rows.sort("start", "row")
     row = rows["row"].to_numpy()
@@ -129,7 +131,7 @@ def comebacks_table(past: History, rows: pl.DataFrame) -> pl.DataFrame:
 
 
 def passes_table(workshop: Workshop, sessions: pl.DataFrame, rng: np.random.Generator) -> pl.DataFrame:
-    """The bench's pass-by-pass notes of some bleeds of two cycles or more: they add up to the session's own figures."""
+    """The `passes` table of some bleeds with two passes or more; its sums agree with `sessions`."""
     fields = ("cycles", "volume_moved_ml", "bubbles_first", "bubbles_last")
     noted = pl.Series(rng.random(sessions.height) < workshop.passes_share)
     some = sessions.filter(noted & (pl.col("cycles") >= 2)).drop_nulls(fields).select("session_id", *fields)
@@ -160,7 +162,8 @@ def passes_table(workshop: Workshop, sessions: pl.DataFrame, rng: np.random.Gene
     )
 
 
-def technicians_table(workshop: Workshop, technicians: People, rng: np.random.Generator) -> pl.DataFrame:
+def technicians_table(workshop: Workshop, technicians: Staff, rng: np.random.Generator) -> pl.DataFrame:
+    """The `technicians` table."""
     first_days = [
         first_day(workshop) - dt.timedelta(days=int(d)) for d in rng.integers(60, 4000, len(technicians.names))
     ]
@@ -169,7 +172,7 @@ def technicians_table(workshop: Workshop, technicians: People, rng: np.random.Ge
 
 
 def coaching_table(workshop: Workshop) -> pl.DataFrame:
-    """Coachings, each on the last day of its month, so that the months after it are the changed ones."""
+    """The `coaching` table; each session is on the last day of its month, so that later months are changed."""
     frame = pl.DataFrame(
         {
             "technician": [lesson.technician for lesson in workshop.lessons],
@@ -182,21 +185,24 @@ def coaching_table(workshop: Workshop) -> pl.DataFrame:
 
 
 def month_start(workshop: Workshop, month: int) -> dt.date:
-    """The first day of the log's `month` (1 the first)."""
+    """First day of a month of the log (1 is the first)."""
     start = first_day(workshop)
     months = start.year * 12 + start.month - 1 + month - 1
     return dt.date(months // 12, months % 12 + 1, 1)
 
 
 def month_end(workshop: Workshop, month: int) -> dt.date:
+    """Last day of a month of the log (1 is the first)."""
     return month_start(workshop, month + 1) - dt.timedelta(days=1)
 
 
 def moments(minutes: IntArray) -> pl.Series:
+    """Date-times from minutes since 1970."""
     return pl.Series((minutes * 60_000_000).astype(np.int64)).cast(pl.Datetime("us"))
 
 
 def bike_ids(bikes: IntArray) -> pl.Series:
+    """IDs of bikes from their numbers."""
     return pl.Series(bikes + 1).cast(pl.String).str.zfill(DIGITS - 1).str.replace("^", "B")
 
 
@@ -205,5 +211,5 @@ def _type(values: NDArray) -> pl.DataType:
 
 
 def _order(columns: list[str]) -> list[str]:
-    """The columns in the order the log's schema names them."""
+    """The columns in the order of the schema."""
     return [name for name in Sessions.to_schema().columns if name in columns]

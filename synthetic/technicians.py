@@ -1,4 +1,4 @@
-"""The technicians: where they work, how skilled they are, which brakes they take, what they tend to skip."""
+"""The technicians: workshop, skill, preferred work and habits."""
 
 from __future__ import annotations
 
@@ -18,12 +18,14 @@ NAMES = (
 
 
 @dataclass(frozen=True)
-class People:
-    """One entry a technician: name, shop (its place in the workshop's shops), skill (log hazard ratio, above 0
-    worse), taste (pull towards difficult brakes), pace (share of the work), recorder, and the missed logit they
-    add to each step; `wander` adds to it month by month (one row per month; empty where habits are steady).
-    `month_luck` is the log hazard of each shop in each month that nothing recorded explains. One entry per workshop: its
-    log hazard, and whether a trial drew it for the changed procedure."""
+class Staff:
+    """Technicians and workshops.
+
+    One entry per technician: `names`, `shop` (index), `skill` (log hazard ratio, above 0 is worse), `taste` (preference for
+    difficult brakes), `pace` (share of the work), `recorder`, and `habit`, added to the logit of missing each step; `wander`
+    adds to it by month (rows; empty if habits are steady). `month_luck` is the unexplained log hazard by shop and month. One
+    entry per workshop: `shop_burden` (log hazard) and `shop_changes` (randomised to the changed procedure).
+    """
 
     names: tuple[str, ...]
     shop: NDArray[np.intp]
@@ -38,21 +40,21 @@ class People:
     shop_changes: NDArray[np.bool_]
 
 
-def people(workshop: Workshop, rng: np.random.Generator) -> People:
-    """The workshop's technicians, drawn; what its habits fix stays fixed."""
+def sample_staff(workshop: Workshop, rng: np.random.Generator) -> Staff:
+    """Sample the technicians of the workshop, apart from what its habits fix."""
     n = workshop.technicians
     names = technician_names(n)
-    known = {habit.technician: habit for habit in workshop.habits}
-    strangers = set(known) - set(names)
-    if strangers:
-        raise ValueError(f"Workshop.habits: names of its technicians, got {sorted(strangers)}; names are {names}")
+    habits = {habit.technician: habit for habit in workshop.habits}
+    unknown = set(habits) - set(names)
+    if unknown:
+        raise ValueError(f"Workshop.habits: names of its technicians, got {sorted(unknown)}; names are {names}")
     skill = workshop.skill_sd * rng.standard_normal(n)
     taste = workshop.taste_sd * rng.standard_normal(n)
     habit = workshop.habit_sd * rng.standard_normal((n, len(STEP_IDS)))
-    # people who cut corners cut several: half of the spread is shared, and the careless are a little worse besides
+    # people who skip one step skip others: half of the variance is shared
     shared = rng.standard_normal(n)
     habit = (habit + workshop.habit_sd * shared[:, None]) / np.sqrt(2)
-    each = [known.get(name, Habit(name)) for name in names]
+    each = [habits.get(name, Habit(name)) for name in names]
     for i, one in enumerate(each):
         skill[i] = skill[i] if one.skill is None else one.skill
         taste[i] = taste[i] if one.taste is None else one.taste
@@ -60,7 +62,7 @@ def people(workshop: Workshop, rng: np.random.Generator) -> People:
         for step, logit in one.sloppy:
             habit[i, PLACE[step]] = logit
     shops = len(workshop.shops)
-    return People(
+    return Staff(
         names=names,
         shop=np.arange(n) % len(workshop.shops),
         skill=skill,
@@ -76,7 +78,7 @@ def people(workshop: Workshop, rng: np.random.Generator) -> People:
 
 
 def _wander(workshop: Workshop, rng: np.random.Generator) -> NDArray[np.float64]:
-    """Months by technicians by steps: a stationary autoregression of the first order."""
+    """Deviations by month, technician and step: a stationary first-order autoregression."""
     if not workshop.wander_sd:
         return np.zeros((0, workshop.technicians, len(STEP_IDS)))
     memory, new = workshop.wander_memory, np.sqrt(1 - workshop.wander_memory**2)
@@ -88,5 +90,5 @@ def _wander(workshop: Workshop, rng: np.random.Generator) -> NDArray[np.float64]
 
 
 def technician_names(count: int) -> tuple[str, ...]:
-    """The first `count` technicians' names."""
+    """Names of the first `count` technicians."""
     return NAMES[:count] + tuple(f"Hand {number}" for number in range(len(NAMES) + 1, count + 1))

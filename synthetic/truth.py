@@ -1,4 +1,4 @@
-"""The truth behind a log, by formula: risks, what each step costs, who is how good, what was planted."""
+"""The true risks, effects of steps, skills and events behind a simulated log."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from synthetic.fleet import FloatArray
 from synthetic.procedure import STEPS
 from synthetic.recording import Recording
 from synthetic.tables import Fluids, month_end, month_start, session_ids
-from synthetic.technicians import People
+from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
 EVENT_COLUMNS = {
@@ -23,7 +23,7 @@ EVENT_COLUMNS = {
 
 
 def truth_bleeds(past: History, seen_ml: FloatArray) -> pl.DataFrame:
-    """session_id, risk, air_ml (as the signs show it), cause and return_days (empty where none by the as-of date)."""
+    """session_id, risk, air_ml (as signs show it), cause and return_days (empty without a return in the log)."""
     course = past.course
     returned = pl.Series(course.return_day >= 0)
     return pl.DataFrame(
@@ -35,7 +35,7 @@ def truth_bleeds(past: History, seen_ml: FloatArray) -> pl.DataFrame:
 
 
 def truth_steps(workshop: Workshop, past: History, recording: Recording) -> pl.DataFrame:
-    """What the shop would be spared per 100 bleeds, step by step: each bleed's own risk, with recorded misses met."""
+    """Comebacks prevented per 100 bleeds by step, if no recorded miss had happened."""
     course = past.course
     rows = []
     for place, (step, effect) in enumerate(zip(STEPS, workshop.step_effects, strict=True)):
@@ -48,14 +48,14 @@ def truth_steps(workshop: Workshop, past: History, recording: Recording) -> pl.D
     )
 
 
-def truth_technicians(technicians: People) -> pl.DataFrame:
+def truth_technicians(technicians: Staff) -> pl.DataFrame:
     return pl.DataFrame(
         {"technician": technicians.names, "effect": technicians.skill, "recorder": technicians.recorder.tolist()}
     ).sort("technician")
 
 
 def truth_events(workshop: Workshop, past: History, recording: Recording, fluids: Fluids) -> pl.DataFrame:
-    """What was planted: changes, coachings, recorders, copied bleeds, wrong fluids and kits."""
+    """Events: changes, coaching, unreliable recorders, copied bleeds, wrong fluids and kits."""
     events: list[tuple] = []
     for change in workshop.changes:
         kind = f"change of {change.step}" if change.step else "change of hazard"
@@ -75,20 +75,20 @@ def truth_events(workshop: Workshop, past: History, recording: Recording, fluids
     if workshop.wearing_model:
         events.append(("wear-out", workshop.wearing_model, None, None, f"seals, shape {workshop.wear_shape:g}"))
     ids = session_ids(np.arange(past.course.jobs.count))
-    marked = (
+    masks = (
         ("copied entries", recording.copied),
         ("wrong fluid", fluids.used != fluids.required),
         ("kit of other kind", fluids.kit != fluids.required),
     )
-    for kind, mask in marked:
+    for kind, mask in masks:
         events += [(kind, name, None, None, "") for name in ids.filter(pl.Series(mask))]
     return pl.DataFrame(events, schema=EVENT_COLUMNS, orient="row")
 
 
-def _prevented(workshop: Workshop, past: History, rows: np.ndarray, met: list[int]) -> FloatArray:
-    """How much less each of these bleeds would have risked had these steps been met."""
+def _prevented(workshop: Workshop, past: History, rows: np.ndarray, steps: list[int]) -> FloatArray:
+    """Reduction of the risk of each of these bleeds, had these steps been done."""
     course, mech = past.course, mechanics(workshop)
     missed, circumstances = course.missed[rows].copy(), course.circumstances.of(rows)
-    missed[:, met] = False
-    better = mech.hazard(workshop, past.scale, missed, circumstances).risk(course.horizon_days[rows])
-    return np.asarray(course.risk[rows] - better)
+    missed[:, steps] = False
+    lower_risk = mech.hazard(workshop, past.scale, missed, circumstances).risk(course.horizon_days[rows])
+    return np.asarray(course.risk[rows] - lower_risk)

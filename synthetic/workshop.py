@@ -1,4 +1,4 @@
-"""What a simulated workshop is: every parameter of its people, brakes, habits, mishaps and bookkeeping."""
+"""Parameters of a simulated workshop: technicians, brakes, habits, events and record keeping."""
 
 from __future__ import annotations
 
@@ -13,10 +13,10 @@ Generator = Literal["physical", "loglinear"]
 
 @dataclass(frozen=True)
 class StepTruth:
-    """How often a step is missed and what a miss does.
+    """How often a step is missed, and the effect of a miss.
 
-    `effect` is the log hazard ratio of a miss in an otherwise ordinary bleed (of air, or of leaks); `bypass` is the
-    share of it that no sign on the stand shows.
+    `effect` is the log hazard ratio of a miss in an otherwise ordinary bleed; `bypass` is the share of it that no stand
+    reading shows.
     """
 
     id: str
@@ -27,8 +27,10 @@ class StepTruth:
 
 @dataclass(frozen=True)
 class Change:
-    """From `month` (1 the log's first) on, in `shop` (empty: all): a step's missed logit moves by `shift`, or,
-    where `step` is empty, the log hazard does."""
+    """A change from `month` on (1 is the first of the log) in `shop` (empty: all).
+
+    `shift` is added to the logit of missing `step` or, if `step` is empty, to the log hazard.
+    """
 
     month: int
     shift: float
@@ -38,9 +40,9 @@ class Change:
 
 @dataclass(frozen=True)
 class Lesson:
-    """A coaching of one technician on one step in `month`; the missed logit moves by `shift` (0: nothing learnt).
+    """A coaching session of one technician on one step in `month`; `shift` is added to the logit of missing it.
 
-    An empty `technician` is the one with the highest share missed in that month and the two before it.
+    An empty `technician` means the one with the highest share missed in that month and the two before.
     """
 
     technician: str
@@ -51,8 +53,7 @@ class Lesson:
 
 @dataclass(frozen=True)
 class ReturnsWritten:
-    """A shop that wrote its returns down in some months only: from `first_month` (1 the log's first) to the end of
-    `last_month` (0: to the end of the log)."""
+    """A workshop that recorded returns only from `first_month` to `last_month` (0: to the end of the log)."""
 
     shop: str
     first_month: int = 1
@@ -61,9 +62,9 @@ class ReturnsWritten:
 
 @dataclass(frozen=True)
 class ShopTrial:
-    """A trial from `month` on in which half of the workshops, drawn at random, change their procedure for good.
+    """A trial from `month` on in which half of the workshops, chosen at random, change their procedure.
 
-    `shift` is what the change adds to their log hazard (0: it does nothing).
+    The change adds `shift` to their log hazard (0: no effect).
     """
 
     month: int
@@ -73,11 +74,11 @@ class ShopTrial:
 
 @dataclass(frozen=True)
 class Habit:
-    """What is known beforehand of one technician; empty values are drawn.
+    """Fixed characteristics of one technician; values of None are sampled.
 
-    `skill` is a log hazard ratio beyond the recorded steps (above 0 worse); `taste` is the pull towards difficult
-    brakes; `recorder` is how entries are written: honest, copier, rounder, selective; `plain` people skip each step
-    as often as the shop does; `sloppy` adds to the missed logit of single steps.
+    `skill` is a log hazard ratio beyond the recorded steps (above 0 is worse); `taste` the preference for difficult brakes;
+    `recorder` the way of recording: honest, copier, rounder or selective; `plain` technicians miss each step at the rate of
+    the workshop; `sloppy` adds to the logit of missing single steps.
     """
 
     technician: str
@@ -113,12 +114,12 @@ STEP_TRUTHS = (
 
 @dataclass(frozen=True)
 class Workshop:
-    """A simulated workshop: one set of parameters, from which a seed makes one log with its truth.
+    """Parameters of a simulated workshop.
 
-    Shares and rates are fractions 0–1; effects are natural logs of hazard ratios, as are `season` (at its height) and
-    `month_sd`; `*_sd` are standard deviations; `growth` is the customers on the last day over those on the first.
-    `wander_sd` is how far each technician's missed logit of each step strays from month to month, and `wander_memory`
-    the correlation of one month with the next; `shop_sd` is the spread of the workshops' log hazards.
+    Shares and rates are fractions 0–1; effects are log hazard ratios, as are `season` (its maximum) and `month_sd`; `*_sd` are
+    standard deviations; `growth` is the number of customers on the last day divided by that on the first. `wander_sd` is the
+    standard deviation of each technician's monthly change in the logit of missing a step, `wander_memory` its correlation from
+    month to month, `shop_sd` that of the log hazards of workshops.
     """
 
     sessions: int = 3000
@@ -187,22 +188,22 @@ class Workshop:
                 f"Workshop.steps: the {len(STEP_IDS)} steps in their order, got other ones; use with_steps"
             )
         if self.sessions < 1 or self.months < 1 or not self.shops or self.technicians < len(self.shops):
-            raise ValueError("Workshop: at least one session, month and shop, and one technician a shop")
+            raise ValueError("Workshop: at least one session, month and shop, and one technician per shop")
         if not 0 < self.base_rate < 0.5:
             raise ValueError(f"Workshop.base_rate: a fraction between 0 and 0.5, got {self.base_rate}")
 
     @property
     def step_effects(self) -> tuple[float, ...]:
-        """The log hazard ratio of each step's miss, in the procedure's order."""
+        """Log hazard ratio of missing each step, in the order of the procedure."""
         scale = 0.0 if self.no_effect else self.effect_scale
         return tuple(scale * step.effect for step in self.steps)
 
     def with_steps(self, **changed: StepTruth) -> Workshop:
-        """The same workshop with some steps replaced, by step id."""
+        """The workshop with some steps replaced, by ID."""
         return replace(self, steps=tuple(changed.get(step.id, step) for step in self.steps))
 
     def with_every_step(self, *, effect: float | None = None, bypass: float | None = None) -> Workshop:
-        """The same workshop with the effect or the bypass set alike in every step."""
+        """The workshop with the same effect or bypass for every step."""
         return replace(self, steps=tuple(_changed(step, effect, bypass) for step in self.steps))
 
 

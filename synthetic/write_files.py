@@ -1,4 +1,4 @@
-"""A made log written as canonical files: sessions.csv, comebacks.csv, and truth/ beside them."""
+"""Write a simulated log as files that need no map."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ import polars as pl
 from synthetic.simulate import SimulatedLog
 
 OPTIONAL_TABLES = ("passes", "technicians", "coaching", "brakes")
-TRUTHS = ("bleeds", "steps", "technicians", "events", "stories")
+TRUTH_TABLES = ("bleeds", "steps", "technicians", "events", "planted")
 
 
 def write_simulation(log: SimulatedLog, folder: Path | str) -> None:
-    """Write `sessions.csv`, `comebacks.csv` and `truth/*.csv` into `folder` (made if need be).
+    """Write `sessions.csv`, `comebacks.csv` and `truth/*.csv` into `folder`, which is created if needed.
 
-    The optional tables (passes, technicians, coaching, brakes) are written where they have rows.
+    The optional tables (passes, technicians, coaching, brakes) are written if they have rows.
     """
     folder = Path(folder)
     (folder / "truth").mkdir(parents=True, exist_ok=True)
@@ -25,7 +25,7 @@ def write_simulation(log: SimulatedLog, folder: Path | str) -> None:
         table: pl.DataFrame = getattr(log, name)
         if table.height:
             _write(table, folder / f"{name}.csv")
-    for name in TRUTHS:
+    for name in TRUTH_TABLES:
         _write(getattr(log, f"truth_{name}"), folder / "truth" / f"{name}.csv")
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from synthetic import family, simulate, write_simulation
+from synthetic import scenario_workshop, simulate, write_simulation
 
 ALL_GIVEN_BACK = "dirty_decay_ms:0,muzzy_decay_ms:0"
 """polars' allocator keeps nothing that was freed, so that what is counted is what lies there."""
@@ -25,7 +25,7 @@ IDS = ("session_id", "bike_id", "comeback_id")
 @pytest.fixture(scope="module")
 def taken(tmp_path_factory: pytest.TempPathFactory) -> dict[str, float]:
     folder = tmp_path_factory.mktemp("logs")
-    write_simulation(simulate(family("base", 2_000), 5), folder / "made")
+    write_simulation(simulate(scenario_workshop("base", 2_000), 5), folder / "made")
     for name, times in (("small", 1), ("large", 60)):
         (folder / name).mkdir()
         for table in ("sessions", "comebacks"):

@@ -24,7 +24,7 @@ from analysis.parallel import BrokenProcessPool, SerialExecutor, WorkerExecutor,
 from analysis.report import Clock
 from analysis.standard import built_in, read_standard
 from schemas import AUDIT_TABLES
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made
 
 ENDS_WITH_ITS_PARENT = """
@@ -46,7 +46,7 @@ def length_and_sum(table: pl.DataFrame) -> tuple[int, float]:
 
 
 def test_an_audit_with_a_worker_gives_the_bytes_of_one_without() -> None:
-    log = log_of_made(simulate(family("base", 1000), 5))
+    log = log_of_made(simulate(scenario_workshop("base", 1000), 5))
     with worker(*WORKER_MODULES) as executor:
         assert isinstance(executor, WorkerExecutor)
         shared = run_stages(log, built_in(), AuditSettings(), Clock(), executor)

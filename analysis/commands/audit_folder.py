@@ -1,4 +1,4 @@
-"""An audit with all it takes imported: exports read, audited, drawn, and written as one folder."""
+"""Read exports, audit them and write the folder: tables, log, charts, pages."""
 
 from __future__ import annotations
 
@@ -31,49 +31,49 @@ from analysis.report import Clock, Report
 from analysis.standard import Standard, built_in, read_standard
 from analysis.survival import ObservationWindow, Span
 
-MAX_ROWS_TO_SHARE = 1_500_000
-"""Bleeds; of more a second process would need memory that an ordinary machine lacks."""
+MAX_BLEEDS_TO_SHARE = 1_500_000
+"""Bleeds; a log with more is audited in one process, since the memory of a second copy may not be there."""
 
 
 @dataclass(frozen=True)
 class AuditResult:
-    """The report, the text for the terminal, and how many rows were set aside."""
+    """The report, the text for the terminal and the number of rejected rows."""
 
     report: Report
     text: str
     rows_set_aside: int
 
 
-def audit_to_folder(order: AuditOptions, progress: Callable[[str], None], executor: Executor) -> AuditResult:
-    """Do what `auditing.audit_exports` does, with this executor."""
-    inputs = (*order.exports, order.map_path, order.standard_path, order.proof)
-    with claim_folder(order.out, "audit", inputs) as place:
-        return _audit(order, place, Clock(progress), executor)
+def audit_to_folder(options: AuditOptions, progress: Callable[[str], None], executor: Executor) -> AuditResult:
+    """Read, audit and write one folder with this executor; see `run_audit.audit_exports`."""
+    inputs = (*options.exports, options.map_path, options.standard_path, options.proof)
+    with claim_folder(options.out, "audit", inputs) as place:
+        return _audit(options, place, Clock(progress), executor)
 
 
-def _audit(order: AuditOptions, place: OutputPlace, clock: Clock, executor: Executor) -> AuditResult:
+def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Executor) -> AuditResult:
     with clock.stage("read"):
-        log = read_log(order.exports, order.map_path, order.as_of)
-        standard = standard_for(log, order.standard_path)
-        covered = covered_days(log, order)
-    proof = None if order.proof is None else read_proof(order.proof)
-    if order.hide_names:
-        key = assign_codes(log, read_key(key_path(order.out)), random.SystemRandom())
+        log = read_log(options.exports, options.map_path, options.as_of)
+        standard = standard_for(log, options.standard_path)
+        window = observation_window(log, options)
+    proof = None if options.proof is None else read_proof(options.proof)
+    if options.hide_names:
+        key = assign_codes(log, read_key(key_path(options.out)), random.SystemRandom())
         log, standard = pseudonymise(log, key), hidden_standard(standard, log, key)
-        write_key(key_path(order.out), key)
-    settings = AuditSettings(order.window_days, order.seed, covered, order.hide_names)
-    if len(log.sessions) > MAX_ROWS_TO_SHARE:
+        write_key(key_path(options.out), key)
+    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names)
+    if len(log.sessions) > MAX_BLEEDS_TO_SHARE:
         executor = SERIAL
     report = replace(_report(log, standard, settings, clock, executor), proof=proof)
-    _write(place, report, clock, executor, parquet=order.parquet)
+    _write(place, report, clock, executor, parquet=options.parquet)
     from analysis.pages import CAUTIONS, terminal_summary
 
-    text = "\n".join([*terminal_summary(report, order.out), *CAUTIONS])
+    text = "\n".join([*terminal_summary(report, options.out), *CAUTIONS])
     return AuditResult(report, text, int(report.intake.get_column("set_aside").sum()))
 
 
 def _report(log: Log, standard: Standard, settings: AuditSettings, clock: Clock, executor: Executor) -> Report:
-    """The audit's results; a worker that dies costs time only."""
+    """The results of the audit; after a crash of the worker all stages are repeated in this process."""
     try:
         return run_stages(log, standard, settings, clock, executor)
     except BrokenProcessPool:
@@ -81,14 +81,14 @@ def _report(log: Log, standard: Standard, settings: AuditSettings, clock: Clock,
 
 
 def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor, *, parquet: bool) -> None:
-    """Write the folder, the log in a thread and the pictures drawn by the executor meanwhile."""
+    """Write the folder; a thread writes the log while the executor draws the charts."""
     if isinstance(executor, WorkerExecutor):
         executor.submit(warm_up_renderer)
     with place.write() as folder:
         with ThreadPoolExecutor(1) as thread:
             log_written = thread.submit(write_log, folder, report.log)
             with clock.stage("charts"):
-                from analysis.pages import render_pages  # the chart library is imported while the worker warms up
+                from analysis.pages import render_pages  # imports the chart library while the worker loads its renderer
 
                 pages = render_pages(report, executor)
             with clock.stage("tables"):
@@ -100,29 +100,29 @@ def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor,
         write_manifest(folder, report, tuple(clock.stages))
 
 
-def covered_days(log: Log, order: AuditOptions) -> ObservationWindow:
-    """The days on which returns were recorded, as the options say.
+def observation_window(log: Log, options: AuditOptions) -> ObservationWindow:
+    """The days on which returns were recorded, by workshop.
 
     Raises
     ------
     UserError
-        The log has no shop of that name.
+        The log has no workshop of that name.
     """
-    first, last = dict(order.returns_from), dict(order.returns_to)
+    first, last = dict(options.returns_from), dict(options.returns_to)
     shops = set(log.sessions.get_column("shop").drop_nulls())
-    named = sorted(name for name in {*first, *last} if name is not None)
-    for name in named:
+    requested = sorted(name for name in {*first, *last} if name is not None)
+    for name in requested:
         if name not in shops:
             raise UserError(
                 "--returns-from, --returns-to",
-                f"no shop is called {name!r}",
-                ", ".join(sorted(shops)) or "a log whose bleeds name their shop",
-                "write SHOP=DATE with the shop's name as the log has it",
+                f"no workshop is called {name!r}",
+                ", ".join(sorted(shops)) or "a log whose bleeds name their workshop",
+                "write SHOP=DATE with the name as it is in the log",
             )
-    spans = {name: Span(first.get(name), last.get(name)) for name in named}
+    spans = {name: Span(first.get(name), last.get(name)) for name in requested}
     return ObservationWindow(first.get(None), last.get(None), spans)
 
 
 def standard_for(log: Log, path: str | None) -> Standard:
-    """The shop's standard, which may read the log's own fields, else the built-in one."""
+    """The procedure in the file, which may read own fields of the log, or the built-in procedure."""
     return built_in() if path is None else read_standard(path, [own.name for own in log.own_fields])

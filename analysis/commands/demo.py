@@ -1,4 +1,4 @@
-"""The demo: a made-up co-operative's exports, audited like any other, and which of its planted stories were found."""
+"""The demo and the simulation: exports of simulated workshops; the demo also audits them."""
 
 from __future__ import annotations
 
@@ -12,9 +12,8 @@ from analysis.output import MANIFEST, OutputPlace, claim_folder, run_folder, run
 from synthetic import (
     CO_OPERATIVE,
     EXPORT_FORMATS,
-    Workshop,
     co_operative,
-    family,
+    scenario_workshop,
     simulate,
     write_export,
     write_simulation,
@@ -24,17 +23,17 @@ DEMO_SEED = 7
 EXPORT_FORMAT = "bench_book"
 
 
-def run_demo(out: Path, on_stage: Callable[[str], None], report_line: Callable[[str], None]) -> None:
-    """Make the co-operative's exports, propose a map, audit them, and say which planted stories were found.
+def run_demo(out: Path, on_stage: Callable[[str], None], print_line: Callable[[str], None]) -> None:
+    """Write the co-operative's exports, propose a map, audit them, and list which planted problems were found.
 
     Parameters
     ----------
     out
-        The folder to make: exports/, map.toml, audit/.
+        The folder to write: exports/, map.toml, audit/, planted_problems.txt.
     on_stage
-        Is told each stage while it works.
-    report_line
-        Is told what a reader should see at the end, line by line.
+        Called with the name of each stage as it begins.
+    print_line
+        Called with each paragraph of the result.
 
     Raises
     ------
@@ -42,13 +41,13 @@ def run_demo(out: Path, on_stage: Callable[[str], None], report_line: Callable[[
         The folder cannot be written.
     """
     with claim_folder(out, "demo") as place:
-        _run_demo(out, place, on_stage, report_line)
+        _run_demo(out, place, on_stage, print_line)
 
 
 def _run_demo(
-    out: Path, place: OutputPlace, on_stage: Callable[[str], None], report_line: Callable[[str], None]
+    out: Path, place: OutputPlace, on_stage: Callable[[str], None], print_line: Callable[[str], None]
 ) -> None:
-    on_stage("making the co-operative's exports")
+    on_stage("simulating the exports")
     log = co_operative(DEMO_SEED)
     with place.write() as folder:
         exported = write_export(log, folder / "exports", EXPORT_FORMATS[EXPORT_FORMAT], DEMO_SEED)
@@ -57,32 +56,32 @@ def _run_demo(
         proposed = propose_map(files)
         (folder / "map.toml").write_text(proposed.toml, encoding="utf-8")
         (folder / MANIFEST).write_text(run_marker(as_of=CO_OPERATIVE.as_of), encoding="utf-8")
-    report_line(f"Made the exports of a made-up co-operative: {out / 'exports'}; proposed a map: {out / 'map.toml'}.")
-    order = AuditOptions(
+    print_line(f"Wrote the exports to {out / 'exports'} and a proposed map to {out / 'map.toml'}.")
+    options = AuditOptions(
         exports=tuple(str(out / "exports" / path.name) for path in exported.files),
         out=out / "audit",
         map_path=str(out / "map.toml"),
         as_of=CO_OPERATIVE.as_of,
     )
-    result = audit_exports(order, on_stage)
+    result = audit_exports(options, on_stage)
     place.record()
-    report_line(result.text)
-    stories = ["What was planted in this made-up log, and what the audit made of it:"]
-    for finding in demo_findings(result.report, log.truth_stories):
-        stories.append(f"  {finding.outcome:<14} {finding.story}. {finding.subject}: {finding.description}")
-    write_new_file(out / "stories.txt", "\n".join(stories) + "\n")
+    print_line(result.text)
+    lines = ["Planted problems and whether the audit found them:"]
+    for finding in demo_findings(result.report, log.truth_planted):
+        lines.append(f"  {finding.outcome:<12} {finding.subject}: {finding.description}")
+    write_new_file(out / "planted_problems.txt", "\n".join(lines) + "\n")
     place.record()
-    report_line("\n".join(["", *stories]))
+    print_line("\n".join(["", *lines]))
 
 
 def run_simulation(out: Path, sessions: int, seed: int, no_effect: bool) -> None:
-    """Write a simulated workshop with its truth.
+    """Write a simulated workshop with its true effects.
 
     Raises
     ------
     UserError
         The folder cannot be written.
     """
-    world: Workshop = family("no step matters" if no_effect else "base", sessions)
+    workshop = scenario_workshop("no step matters" if no_effect else "base", sessions)
     with run_folder(out, "simulation") as folder:
-        write_simulation(simulate(world, seed), folder)
+        write_simulation(simulate(workshop, seed), folder)

@@ -1,4 +1,4 @@
-"""Which of the planted stories the audit found, missed or wrongly raised: each judged from the written tables alone."""
+"""Which planted problems of the demo the audit found or missed, and its false alarms, from the report's tables alone."""
 
 from __future__ import annotations
 
@@ -9,69 +9,67 @@ import polars as pl
 
 from analysis.report import Report
 
-DETECTED, MISSED, FALSE_ALARM = "found", "missed", "wrongly raised"
-LATE_MONTHS = 3
+DETECTED, MISSED, FALSE_ALARM = "found", "missed", "false alarm"
+MONTHS_TOLERANCE = 3
+"""A change is found if its estimated month is at most this far from the true one."""
+MIN_BLEEDS = 30
+"""Fully followed bleeds of a technician whose raw rate is compared."""
+TOP_RANK = 4
+"""The costly steps must have this rank or a higher one."""
 
 
 @dataclass(frozen=True)
 class DemoFinding:
-    """One planted story and what became of it."""
+    """One planted problem or false alarm: whom it concerns, what it is, and `DETECTED`, `MISSED` or `FALSE_ALARM`."""
 
-    story: int
     subject: str
     description: str
     outcome: str
 
 
 def demo_findings(report: Report, planted: pl.DataFrame) -> list[DemoFinding]:
-    """Each planted story held against the report, then what was raised that nobody planted.
+    """Compare the report with each planted problem, then list signals that nobody planted.
 
     Parameters
     ----------
     report
-        The audit of the made-up log.
+        The audit of the simulated log.
     planted
-        story (number), who, month (number or empty), what.
+        kind, subject, month (counted from the first of the log; may be empty), description.
     """
     results = []
-    for story, subject, month, description in planted.select("story", "who", "month", "what").iter_rows():
-        judge = _CHECKS.get((story, _kind(story, description)))
-        if judge is not None:
-            results.append(
-                DemoFinding(story, subject, description, DETECTED if judge(report, subject, month) else MISSED)
-            )
+    for kind, subject, month, description in planted.select("kind", "subject", "month", "description").iter_rows():
+        outcome = DETECTED if _CHECKS[kind](report, subject, month) else MISSED
+        results.append(DemoFinding(_subject_text(report, subject), description, outcome))
     return results + _false_alarms(report, planted)
 
 
-def _kind(story: int, description: str) -> str:
-    """Stories of several parts are told apart by a word of their text."""
-    words = {
-        3: ("cost most", "cost nothing"),
-        5: ("did not improve", "and improved"),
-        6: ("copies", "round"),
-        7: ("wrong family", "not firm"),
-    }
-    return next((word for word in words.get(story, ()) if word in description), "")
+def _subject_text(report: Report, subject: str) -> str:
+    """The subject; for steps, what went wrong."""
+    titles = {step.id: f"“{step.missed_title}”" for step in report.standard.steps}
+    words = subject.split()
+    return ", ".join(titles[word] for word in words) if all(word in titles for word in words) else subject
 
 
-def _signal(report: Report, subject: str) -> str:
-    row = report.rates.filter(pl.col("kind") == "technician", pl.col("group") == subject)
+def _signal(report: Report, technician: str) -> str:
+    row = report.rates.filter(pl.col("kind") == "technician", pl.col("group") == technician)
     return str(row.get_column("signal")[0]) if row.height else "absent"
 
 
-def _scapegoat(report: Report, subject: str, _: int | None) -> bool:
-    people = report.rates.filter(pl.col("kind") == "technician", pl.col("mature") >= 30).sort("rate", descending=True)
-    return people.height > 0 and people.get_column("group")[0] == subject and _signal(report, subject) == "none"
+def _cleared(report: Report, subject: str, _: int | None) -> bool:
+    """The highest raw rate, and no signal on the same work."""
+    people = report.rates.filter(pl.col("kind") == "technician", pl.col("mature") >= MIN_BLEEDS)
+    by_rate = people.sort("rate", descending=True).get_column("group")
+    return by_rate.len() > 0 and by_rate[0] == subject and _signal(report, subject) == "none"
 
 
-def _worse_than_it_looks(report: Report, subject: str, _: int | None) -> bool:
+def _has_high_signal(report: Report, subject: str, _: int | None) -> bool:
     return _signal(report, subject) == "high"
 
 
 def _costly(report: Report, subject: str, _: int | None) -> bool:
-    top = report.steps.filter(pl.col("rank") <= 4).get_column("step").to_list()
-    called = report.steps.filter(pl.col("verdict") == "costs_comebacks").get_column("step").to_list()
-    return set(subject.split()) <= set(top) and set(subject.split()) <= set(called)
+    costly = report.steps.filter(pl.col("rank") <= TOP_RANK, pl.col("verdict") == "costs_comebacks")
+    return set(subject.split()) <= set(costly.get_column("step"))
 
 
 def _harmless(report: Report, subject: str, _: int | None) -> bool:
@@ -80,69 +78,71 @@ def _harmless(report: Report, subject: str, _: int | None) -> bool:
 
 
 def _change(report: Report, subject: str, month: int | None) -> bool:
-    own = report.months.filter(pl.col("group") == subject).sort("month")
-    change_rows = own.with_row_index("at", offset=1).filter("change_began").get_column("at").to_list()
-    return month is not None and any(abs(int(at) - month) <= LATE_MONTHS for at in change_rows)
+    own = report.months.filter(pl.col("group") == subject).sort("month").with_row_index("number", offset=1)
+    estimates = own.filter("change_began").get_column("number").to_list()
+    return month is not None and any(abs(estimate - month) <= MONTHS_TOLERANCE for estimate in estimates)
 
 
-def _improved(report: Report, subject: str, _: int | None) -> bool:
+def _coaching_worked(report: Report, subject: str, _: int | None) -> bool:
     row = report.coaching.filter(pl.col("technician") == subject)
     return row.filter("clear", pl.col("change") < 0).height > 0
 
 
-def _not_improved(report: Report, subject: str, _: int | None) -> bool:
-    row = report.coaching.filter(pl.col("technician") == subject)
-    return row.filter(pl.col("change").is_not_null()).height > 0 and not _improved(report, subject, None)
+def _coaching_failed(report: Report, subject: str, _: int | None) -> bool:
+    row = report.coaching.filter(pl.col("technician") == subject, pl.col("change").is_not_null())
+    return row.height > 0 and not _coaching_worked(report, subject, None)
 
 
 def _flagged(test: str) -> Callable[[Report, str, int | None], bool]:
-    def judge(report: Report, subject: str, _: int | None) -> bool:
+    def check(report: Report, subject: str, _: int | None) -> bool:
         return report.credibility.filter(pl.col("technician") == subject, pl.col("test") == test, "flag").height > 0
 
-    return judge
+    return check
 
 
-def _on_hold(*rules: str) -> Callable[[Report, str, int | None], bool]:
-    def judge(report: Report, _who: str, _: int | None) -> bool:
-        return all(report.holds.filter(pl.col("rule") == rule).height > 0 for rule in rules)
+def _recalled(*rules: str) -> Callable[[Report, str, int | None], bool]:
+    def check(report: Report, _subject: str, _: int | None) -> bool:
+        return set(rules) <= set(report.holds.get_column("rule"))
 
-    return judge
+    return check
 
 
-def _late(report: Report, subject: str, _: int | None) -> bool:
+def _late_wear(report: Report, subject: str, _: int | None) -> bool:
     return any(subject in note and "wear" in note for note in report.notes)
 
 
-_CHECKS: dict[tuple[int, str], Callable[[Report, str, int | None], bool]] = {
-    (1, ""): _scapegoat,
-    (2, ""): _worse_than_it_looks,
-    (3, "cost most"): _costly,
-    (3, "cost nothing"): _harmless,
-    (4, ""): _change,
-    (5, "and improved"): _improved,
-    (5, "did not improve"): _not_improved,
-    (6, "copies"): _flagged("copied_entries"),
-    (6, "round"): _flagged("favourite_digits"),
-    (7, "wrong family"): _on_hold("wrong_fluid", "kit_of_other_kind"),
-    (7, "not firm"): _on_hold("not_firm"),
-    (8, ""): _late,
+_CHECKS: dict[str, Callable[[Report, str, int | None], bool]] = {
+    "hard_work": _cleared,
+    "easy_work": _has_high_signal,
+    "costly_steps": _costly,
+    "harmless_steps": _harmless,
+    "change": _change,
+    "coaching_worked": _coaching_worked,
+    "coaching_failed": _coaching_failed,
+    "copied_entries": _flagged("copied_entries"),
+    "rounded_readings": _flagged("favourite_digits"),
+    "wrong_fluids": _recalled("wrong_fluid", "kit_of_other_kind"),
+    "soft_levers": _recalled("not_firm"),
+    "late_wear": _late_wear,
 }
 
 
 def _false_alarms(report: Report, planted: pl.DataFrame) -> list[DemoFinding]:
-    """Signals on people, flags and changes that no story plants."""
-    known = set(planted.get_column("who").to_list())
+    """Signals on people, flags and changes that concern nobody of the planted problems."""
+    planted_subjects = set(planted.get_column("subject"))
     people = report.rates.filter(pl.col("kind") == "technician", pl.col("signal").is_in(["high", "low"]))
     flags = report.credibility.filter("flag").get_column("technician").unique().sort()
     changes = report.months.filter("change_began", pl.col("kind") == "shop").get_column("group")
-    raised = [
+    signals = [
         *(
-            (name, f"{'more' if signal == 'high' else 'fewer'} comebacks than the same work explains")
+            (name, f"{'more' if signal == 'high' else 'fewer'} comebacks than expected for the work")
             for name, signal in people.select("group", "signal").iter_rows()
         ),
-        *((name, "a flag on how the log was written") for name in flags),
-        *((name, "a change that was not planted") for name in changes),
+        *((name, "unusual recording pattern") for name in flags),
+        *((name, "change in the comeback rate") for name in changes),
     ]
     return [
-        DemoFinding(0, subject, description, FALSE_ALARM) for subject, description in raised if subject not in known
+        DemoFinding(subject, description, FALSE_ALARM)
+        for subject, description in signals
+        if subject not in planted_subjects
     ]

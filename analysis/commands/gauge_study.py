@@ -1,4 +1,4 @@
-"""A gauge study from a file of readings to a finished folder: what the command does, as a function."""
+"""The `gauge` command: a gauge study from a file of readings to a finished folder."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from schemas.outputs import SetAside
 
 @dataclass(frozen=True)
 class GaugeOptions:
-    """What was asked for; `tolerance` is the width of the tolerance, in the reading's unit."""
+    """Options of a gauge study; `tolerance` is upper minus lower limit, in the unit of the reading."""
 
     readings: str
     out: Path
@@ -47,23 +47,23 @@ class GaugeOptions:
 
 @dataclass(frozen=True)
 class GaugeRun:
-    """What came of it: the study, and the words for the terminal."""
+    """The study and the text for the terminal."""
 
     study: GaugeStudy
     text: str
 
 
 def gauge_readings(options: GaugeOptions) -> GaugeRun:
-    """Read a study, take its spread apart, and write one folder: tables, gauge.html, manifest.
+    """Read the readings, estimate the variance components and write one folder: tables, gauge.html, manifest.
 
     Raises
     ------
     UserError
-        The file, its map, a study too small to tell, a tolerance that is none, the folder.
+        The file, its map, too small a study, a tolerance that is not positive, the folder.
     """
     if options.tolerance is not None and not 0 < options.tolerance < float("inf"):
         raise UserError(
-            "--tolerance", f"is {options.tolerance:g}", "a width above 0", "give the upper limit less the lower"
+            "--tolerance", f"is {options.tolerance:g}", "a width above 0", "give the upper limit minus the lower"
         )
     with claim_folder(options.out, "gauge study", (options.readings, options.map_path)) as place:
         return _gauge_run(options, place)
@@ -71,7 +71,7 @@ def gauge_readings(options: GaugeOptions) -> GaugeRun:
 
 def _gauge_run(options: GaugeOptions, place: OutputPlace) -> GaugeRun:
     readings = read_readings(options.readings, options.map_path)
-    _refuse_too_small(options.readings, readings)
+    _check_size(options.readings, readings)
     readings = _pseudonymised(readings, key_path(options.out)) if options.hide_names else readings
     study = gauge_study(readings.readings, np.random.default_rng(options.seed), tolerance=options.tolerance)
     result = GaugeResult(
@@ -83,12 +83,12 @@ def _gauge_run(options: GaugeOptions, place: OutputPlace) -> GaugeRun:
         balanced=study.balanced,
         heading=readings.heading,
         tolerance=options.tolerance,
-        notes=(*_not_used(readings), *readings.warnings),
+        notes=(*_rejected_rows_note(readings), *readings.warnings),
         names_hidden=options.hide_names,
     )
     with place.write() as folder:
         _write(folder, options, readings, study, result)
-    lines = [*_not_used(readings), *gauge_summary(result), f"Read: {options.out / 'gauge.html'}", *CAUTIONS]
+    lines = [*_rejected_rows_note(readings), *gauge_summary(result), f"Open {options.out / 'gauge.html'}", *CAUTIONS]
     return GaugeRun(study, "\n".join(lines))
 
 
@@ -119,29 +119,36 @@ def _write(
     (folder / MANIFEST).write_text(run_marker(inputs=readings.sources, **more), encoding="utf-8")
 
 
-def _refuse_too_small(where: str, readings: GaugeReadings) -> None:
+def _check_size(where: str, readings: GaugeReadings) -> None:
     items, people = readings.readings.n_unique("item"), readings.readings.n_unique("technician")
     pairs = readings.readings.select("item", "technician").n_unique()
     if items < 2 or people < 2 or readings.readings.height <= pairs:
-        problem = f"{readings.readings.height} readings of {items} items by {people} technicians, in {pairs} pairs"
+        problem = (
+            f"{_counted(readings.readings.height, 'reading')} of {_counted(items, 'item')} by "
+            f"{_counted(people, 'technician')}, {'none' if readings.readings.height <= pairs else 'some'} repeated"
+        )
         if readings.set_aside.height:
-            problem += f"; the first row not used: {readings.set_aside.get_column('message')[0]}"
+            problem += f"; first rejected row: {readings.set_aside.get_column('message')[0]}"
         raise UserError(
             where,
-            f"is too small a study to tell the spread apart: {problem}",
-            "two items, two technicians, and some of them read twice; better ten brakes, three technicians, three times",
-            "measure again",
+            f"has too few readings for a gauge study: {problem}",
+            "two items, two technicians and some repeated readings; better ten brakes, three technicians, three readings each",
+            "take more readings",
         )
 
 
-def _not_used(readings: GaugeReadings) -> tuple[str, ...]:
-    aside, copies = _rows(readings, "row_set_aside"), _rows(readings, "duplicate")
-    if not aside and not copies:
+def _counted(number: int, noun: str) -> str:
+    return f"{number:,} {noun}{'' if number == 1 else 's'}"
+
+
+def _rejected_rows_note(readings: GaugeReadings) -> tuple[str, ...]:
+    rejected, duplicates = _rows(readings, "row_set_aside"), _rows(readings, "duplicate")
+    if not rejected and not duplicates:
         return ()
     first = readings.set_aside.filter(pl.col("action") != "value_blanked").get_column("message")[0]
     return (
-        f"{readings.rows_read:,} rows read = {readings.readings.height:,} accepted + {aside:,} set aside + {copies:,} copies "
-        f"(the first reason: {first}; all of them: tables/set_aside.csv)",
+        f"{readings.rows_read:,} rows read = {readings.readings.height:,} accepted + {rejected:,} rejected + "
+        f"{duplicates:,} duplicates (first reason: {first}; all reasons: tables/set_aside.csv)",
     )
 
 

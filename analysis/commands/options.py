@@ -1,4 +1,4 @@
-"""Options that several commands share, and how they are read."""
+"""Options that several commands share, and their parsers."""
 
 from __future__ import annotations
 
@@ -14,35 +14,42 @@ import typer
 from analysis.audit_options import ShopDay
 from analysis.errors import UserError
 
-Exports = Annotated[list[str], typer.Argument(metavar="EXPORT...", help="Files, folders or databases (URL#table).")]
+Exports = Annotated[list[str], typer.Argument(metavar="EXPORT", help="Files, folders or databases (URL#table).")]
 OutFolder = Annotated[
     Path,
     typer.Option(
         "--out",
         metavar="DIR",
-        help="The folder to write; an earlier run's is replaced unless somebody changed its files.",
+        help="Folder to write; a folder from an earlier run is replaced unless its files were edited.",
     ),
 ]
-MapFile = Annotated[Path | None, typer.Option("--map", metavar="FILE", help="The map for foreign headings (TOML).")]
-StandardFile = Annotated[
-    Path | None, typer.Option("--standard", metavar="FILE", help="The shop's written procedure (TOML).")
+MapFile = Annotated[
+    Path | None, typer.Option("--map", metavar="FILE", help="Map of your own headings and values (TOML).")
 ]
-Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="The day up to which the exports tell all.")]
+StandardFile = Annotated[
+    Path | None, typer.Option("--standard", metavar="FILE", help="The workshop's own procedure (TOML).")
+]
+Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="Last day the exports cover.")]
 ReturnsFrom = Annotated[
     list[str] | None,
-    typer.Option(metavar="[SHOP=]DATE", help="First day returns were recorded; once for each shop that differs."),
+    typer.Option(metavar="[SHOP=]DATE", help="First day returns were recorded; repeat for each workshop that differs."),
 ]
 ReturnsTo = Annotated[
     list[str] | None,
-    typer.Option(metavar="[SHOP=]DATE", help="Last day returns were recorded; once for each shop that differs."),
+    typer.Option(metavar="[SHOP=]DATE", help="Last day returns were recorded; repeat for each workshop that differs."),
 ]
-Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="An existing Dask scheduler.")]
-Strict = Annotated[bool, typer.Option("--strict", help="Exit 1 if any row was set aside.")]
+Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Address of a running Dask scheduler.")]
+Strict = Annotated[bool, typer.Option("--strict", help="Exit with status 1 if any row was rejected.")]
+
+HideNames = Annotated[
+    bool,
+    typer.Option("--hide-names", help="Replace names with codes; the key is saved next to the folder."),
+]
 
 
 @contextmanager
 def progress() -> Iterator[Callable[[str], None]]:
-    """What is being done and for how long, on standard error of a terminal only; gone when it is done."""
+    """Show the current stage and the time taken on a terminal's standard error; cleared at the end."""
     if not sys.stderr.isatty():
         yield lambda _: None
         return
@@ -56,16 +63,17 @@ def progress() -> Iterator[Callable[[str], None]]:
 
 
 def text_of(path: Path | None) -> str | None:
+    """The path as text; None stays None."""
     return None if path is None else str(path)
 
 
 def shop_days_of(texts: list[str] | None, option: str) -> tuple[ShopDay, ...]:
-    """Days as an option gives them: of all shops, or of the shop before the last equals sign.
+    """Parse `DATE` (all workshops) and `SHOP=DATE` (one workshop).
 
     Raises
     ------
     UserError
-        One is no day.
+        One of them is not a date.
     """
     days: list[ShopDay] = []
     for text in texts or []:
@@ -75,16 +83,18 @@ def shop_days_of(texts: list[str] | None, option: str) -> tuple[ShopDay, ...]:
 
 
 def day_of(text: str | None, option: str) -> dt.date | None:
-    """A day as an option gives it.
+    """Parse the date of an option.
 
     Raises
     ------
     UserError
-        It is no day.
+        It is not a date.
     """
     if text is None:
         return None
     try:
         return dt.date.fromisoformat(text)
     except ValueError as error:
-        raise UserError(option, f"{text!r} is no date", "a day such as 2026-06-30", "write year-month-day") from error
+        raise UserError(
+            option, f"{text!r} is not a date", "a date such as 2026-06-30", "write year-month-day"
+        ) from error

@@ -1,4 +1,4 @@
-"""An audit from exports to a finished folder: what the command does, as a function."""
+"""The `audit` command: start a worker process and audit exports into a folder."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ if TYPE_CHECKING:
     from analysis.commands.audit_folder import AuditResult
 
 WORKER_MODULES = ("skops.io", "sklearn.ensemble", "analysis.audit")
-"""What the worker imports while exports are read. skops first: it searches every module there is for its names."""
+"""Imported by the worker while exports are read. skops comes first: it searches all modules imported before it."""
 
-SMALL_BYTES = 30_000
-"""A hundred bleeds as text."""
+SMALL_EXPORT = 30_000
+"""Bytes of about a hundred bleeds: too few for a risk model, so a worker would save no time."""
 
 
 def audit_exports(options: AuditOptions, progress: Callable[[str], None] = lambda _: None) -> AuditResult:
@@ -26,22 +26,22 @@ def audit_exports(options: AuditOptions, progress: Callable[[str], None] = lambd
     Raises
     ------
     UserError
-        Anything a user can correct: exports, map, standard, options, the folder.
+        The exports, map, procedure, options or folder.
     """
-    with _executor(options.exports) as executor:  # the worker imports what it needs while this process does
+    with _executor(options.exports) as executor:  # both processes import their libraries at the same time
         from analysis.commands.audit_folder import audit_to_folder
 
         return audit_to_folder(options, progress, executor)
 
 
 def _executor(exports: tuple[str, ...]) -> AbstractContextManager[Executor]:
-    """A worker, unless the exports are files too small for an estimate of risk."""
-    small = sum(_size(export) for export in exports) < SMALL_BYTES
+    """A worker process, or a serial executor for small exports."""
+    small = sum(_size(export) for export in exports) < SMALL_EXPORT
     return SerialExecutor() if small else worker(*WORKER_MODULES)
 
 
 def _size(export: str) -> float:
-    """Bytes of a file, or of the files of a folder; infinite for what is neither."""
+    """Bytes of a file or of the files in a folder; infinite for a database."""
     path = Path(export)
     try:
         return sum(part.stat().st_size for part in (path.iterdir() if path.is_dir() else [path]))

@@ -1,4 +1,4 @@
-"""How many bleeds it takes, in words: for a rate, for a step from the shop's own log, for a trial."""
+"""Sample sizes as text: for a rate, for a step by resampling the log, for a trial."""
 
 from __future__ import annotations
 
@@ -26,15 +26,16 @@ from analysis.plan import (
     two_arm_power,
 )
 
-MIN_SAMPLED, MAX_DRAWN = 200, 2_000_000
-MIN_SHARE, MIN_WIDTH, MAX_A_WEEK = 1e-6, 1e-7, 1_000_000
+MIN_BLEEDS, MAX_BLEEDS = 200, 2_000_000
+"""Smallest and largest sample size that is resampled."""
+MIN_PROBABILITY, MIN_HALF_WIDTH, MAX_PER_WEEK = 1e-6, 1e-7, 1_000_000
 LOG_FRACTIONS = (0.25, 0.5, 1.0)
-"""Sizes drawn where none are asked for, in logs like the shop's own."""
+"""Default sample sizes, as fractions of the log."""
 
 
 @dataclass(frozen=True)
 class StepPowerOptions:
-    """What was asked for: a miss that makes a return `hazard_ratio` as likely, found with chance `power`."""
+    """Options of `plan step`: a miss multiplies the hazard of a comeback by `hazard_ratio`; `power` is the target."""
 
     exports: tuple[str, ...]
     step: str
@@ -49,182 +50,210 @@ class StepPowerOptions:
 
 
 def rate_text(rate: float, half_width: float | None, detect: float | None, power: float) -> str:
-    """How many bleeds, followed for the whole window, it takes to know a rate, or to tell another one from it.
+    """Sample size to estimate a comeback rate, or to detect a change from it.
+
+    Parameters
+    ----------
+    rate
+        The comeback rate, 0 to 1.
+    half_width
+        Half the width of the 95% interval wanted; a quarter of `rate` where neither it nor `detect` is given.
+    detect
+        The changed rate to detect, 0 to 1.
+    power
+        The chance of detecting it.
 
     Raises
     ------
     UserError
-        A rate or chance outside 0 to 1, or no difference to find.
+        A number outside its range, or a changed rate equal to `rate`.
     """
-    _refuse_shares({"--rate": rate, "--detect": detect, "--power": power})
-    half_width = rate / 4 if half_width is None else half_width
-    if not MIN_WIDTH <= half_width < 0.5:
-        raise UserError(
-            "--half-width",
-            f"is {half_width:g}",
-            f"a half width of {MIN_WIDTH:.7f} to 0.5",
-            "0.01 is one point either way",
+    _check_probabilities({"--rate": rate, "--detect": detect}, example="6% is 0.06")
+    _check_probabilities({"--power": power}, example="80% is 0.8")
+    lines = []
+    if half_width is not None or detect is None:
+        width = rate / 4 if half_width is None else half_width
+        _check_half_width(width)
+        lines.append(
+            f"To estimate a rate near {rate:.2%} to within ±{_points(width)} (95% interval): "
+            f"{precise_rate_bleeds(rate, width):,} bleeds, each followed for the whole window."
         )
-    close = precise_rate_bleeds(rate, half_width)
-    lines = [
-        f"To know a rate near {rate:.2%} to within {100 * half_width:.2g} points either way (95%): {close:,} bleeds, each "
-        "followed for the whole window."
-    ]
     if detect is not None:
-        _refuse_same(rate, detect, "--detect")
+        _check_different(rate, detect, "--detect")
         needed = math.ceil(one_rate_bleeds(rate, detect, power))
         lines.append(
-            f"To find that it has become {detect:.2%}, where {rate:.2%} is known well: {needed:,} bleeds "
-            f"({_chance(power)}, one-sided at 5%)."
+            f"To detect a {'rise' if detect > rate else 'fall'} to {detect:.2%}, taking {rate:.2%} as known: "
+            f"{needed:,} bleeds, each followed for the whole window ({power:.0%} power, one-sided test at 5%)."
         )
     return "\n".join(lines)
 
 
-def trial_text(rate: float, other: float, power: float, bleeds: int | None, weekly: WeeklyTrial | None) -> str:
-    """How large a trial of a changed procedure must be, randomised by bleed or by week.
+def trial_text(rate: float, target_rate: float, power: float, bleeds: int | None, weekly: WeeklyTrial | None) -> str:
+    """Sample size of a trial of a changed procedure, randomised by bleed or by week.
 
     Raises
     ------
     UserError
-        A rate or chance outside 0 to 1, no difference to find, weeks that cannot be.
+        A number outside its range, or two equal rates.
     """
-    _refuse_shares({"--rate": rate, "--target-rate": other, "--power": power})
-    _refuse_same(rate, other, "--target-rate")
-    plain = two_arm_bleeds(rate, other, power)
-    arm = math.ceil(continuity_corrected(plain, rate, other))
+    _check_probabilities({"--rate": rate, "--target-rate": target_rate}, example="6% is 0.06")
+    _check_probabilities({"--power": power}, example="80% is 0.8")
+    _check_different(rate, target_rate, "--target-rate")
+    uncorrected = two_arm_bleeds(rate, target_rate, power)
+    arm = math.ceil(continuity_corrected(uncorrected, rate, target_rate))
     lines = [
-        f"From {rate:.2%} to {other:.2%}, each bleed put into its arm by lot: {arm:,} bleeds in each arm, "
-        f"{2 * arm:,} in all ({_chance(power)}, two-sided at 5%).",
+        f"From {rate:.2%} to {target_rate:.2%}, bleeds assigned at random: {arm:,} bleeds per arm, "
+        f"{2 * arm:,} in all ({power:.0%} power, two-sided test at 5%).",
     ]
     if weekly is not None:
         lines += _weekly_text(arm, weekly)
     if bleeds is not None:
-        chance = two_arm_power(rate, other, bleeds, bleeds)
-        lines.append(f"With {bleeds:,} bleeds in each arm the difference is found {chance:.0%} of the time.")
-    lines.append(
-        "Write the trial's name into 'trial', the arm into 'trial_arm' and what was randomised (bleed, bike, technician, "
-        "workshop or week) into 'trial_unit' of each bleed; the audit then compares the arms. "
-        "Wait for the window after the last bleed. Decide the size before, and look at the end."
-    )
+        chance = two_arm_power(rate, target_rate, bleeds, bleeds)
+        lines.append(f"With {bleeds:,} bleeds per arm the chance of detecting the difference is {chance:.0%}.")
+    lines += [
+        "For each bleed enter 'trial' (its name), 'trial_arm' (the arm) and 'trial_unit' (what was randomised: bleed, bike, "
+        "technician, workshop or week); the audit then compares the arms.",
+        "Wait a full window after the last bleed. Fix the size beforehand and do not look until the end.",
+    ]
     return "\n".join(lines)
 
 
 @dataclass(frozen=True)
 class WeeklyTrial:
-    """A trial whose whole weeks are put into an arm: bleeds a week and how alike the bleeds of one week are (0–1)."""
+    """A trial that assigns whole weeks to an arm; `correlation` (0 to 1) is that of bleeds in the same week."""
 
     bleeds_per_week: float
     correlation: float
 
 
 def step_power_text(options: StepPowerOptions, progress: Callable[[str], None] = lambda _: None) -> str:
-    """How many bleeds it takes to see a step's cost, by simulation from the shop's own log.
+    """Sample size to detect the effect of a missed step, by resampling the workshop's own log.
 
     Raises
     ------
     UserError
-        The exports, map or standard; an unknown step, one hardly ever missed or met; too few comebacks to draw from.
+        The exports, map or procedure; an unknown step, or one hardly ever missed or met; too few comebacks.
     """
     if not 0 < options.hazard_ratio < 100 or options.hazard_ratio == 1:
         raise UserError(
-            "--hazard-ratio", f"is {options.hazard_ratio:g}", "above 0, at most 100, and not 1", "2 is twice as likely"
+            "--hazard-ratio",
+            f"is {options.hazard_ratio:g}",
+            "a number above 0 and below 100, other than 1",
+            "2 doubles the chance",
         )
-    _refuse_shares({"--power": options.power})
+    _check_probabilities({"--power": options.power}, example="80% is 0.8")
     progress("reading the log")
     log = read_log(options.exports, options.map_path, options.as_of)
     standard = standard_for(log, options.standard_path)
-    ready = bleed_data(log, standard, standard.window_days)
-    _refuse_step(ready, options.step)
+    data = bleed_data(log, standard, standard.window_days)
+    _check_step(data, options.step)
     sizes = options.bleeds or tuple(
-        max(MIN_SAMPLED, 100 * round(ready.bleeds.height * share / 100)) for share in LOG_FRACTIONS
+        max(MIN_BLEEDS, 100 * round(data.bleeds.height * fraction / 100)) for fraction in LOG_FRACTIONS
     )
     for size in sizes:
-        if not MIN_SAMPLED <= size <= MAX_DRAWN:
-            raise UserError("--bleeds", f"is {size:,}", f"{MIN_SAMPLED} to {MAX_DRAWN:,}", "ask for other sizes")
+        if not MIN_BLEEDS <= size <= MAX_BLEEDS:
+            raise UserError(
+                "--bleeds", f"is {size:,}", f"{MIN_BLEEDS} to {MAX_BLEEDS:,} bleeds", "choose a size in this range"
+            )
     study = PowerStudy(
         options.step, options.hazard_ratio, tuple(sorted(set(map(int, sizes)))), options.power, options.runs
     )
-    power = step_power(fit_data(ready, options.seed), study, np.random.default_rng(options.seed), progress)
-    title = next(step.title for step in standard.steps if step.id == options.step)
-    return _step_lines(power, title, options.runs)
+    power = step_power(fit_data(data, options.seed), study, np.random.default_rng(options.seed), progress)
+    missed_title = next(step.missed_title for step in standard.steps if step.id == options.step)
+    return _step_power_lines(power, missed_title, options.runs)
 
 
-def _step_lines(power: StepPower, title: str, runs: int) -> str:
+def _step_power_lines(power: StepPower, missed_title: str, runs: int) -> str:
     lines = [
-        f"“{title}”: a miss that makes a return {power.study.hazard_ratio:g} times as likely. Meeting it always would spare "
+        f"“{missed_title}”: a miss that {_effect(power.study.hazard_ratio)}; never missing it would prevent "
         f"{power.prevented_per_100:.2f} comebacks per 100 bleeds in a log like this one.",
-        f"Drawn from this log {runs} times at each size, returns planted, the audit's return model fitted (p ≤ 0.05):",
+        f"{runs} resamples per size with simulated comebacks, analysed with the return model of the audit (p ≤ 0.05):",
     ]
     lines += [
-        f"  {at.bleeds:>9,} bleeds ({at.comebacks:,.0f} comebacks): found {at.share_detected:.0%} of the time "
-        f"({at.lo:.0%} to {at.hi:.0%})"
-        for at in power.sizes
+        f"  {size.bleeds:>9,} bleeds ({size.comebacks:,.0f} comebacks): detected {size.share_detected:.0%} of the time "
+        f"({size.lo:.0%} to {size.hi:.0%})"
+        for size in power.sizes
     ]
     if power.required_bleeds is None:
-        return "\n".join([*lines, "At these sizes it cannot be told from chance: ask for larger ones with --bleeds."])
+        return "\n".join([*lines, "No clear effect at these sizes: try larger ones with --bleeds."])
     limits = f"{_rounded(power.required_lo)} to {_rounded(power.required_hi)}"
-    lines.append(
-        f"Found {power.study.power:.0%} of the time from about {_rounded(power.required_bleeds)} bleeds ({limits}). Where the signs on the "
-        "stand foretell returns, the audit needs fewer; with false discoveries held over all steps, somewhat more."
-    )
+    lines += [
+        f"Detected {power.study.power:.0%} of the time from about {_rounded(power.required_bleeds)} bleeds (95% interval {limits}).",
+        "The audit needs fewer where stand readings predict comebacks, and somewhat more because it tests all steps.",
+    ]
     return "\n".join(lines)
 
 
+def _effect(hazard_ratio: float) -> str:
+    if hazard_ratio == 2:
+        return "doubles the chance of a comeback"
+    return f"multiplies the chance of a comeback by {hazard_ratio:g}"
+
+
 def _rounded(bleeds: float | None) -> str:
-    """To two digits: more would be show."""
+    """The number to two significant digits, as precise as the resampling is."""
     if bleeds is None or bleeds > 1e8:
-        return "past reach"
+        return "more than 100 million"
     return f"{round(bleeds, 1 - math.floor(math.log10(bleeds))):,.0f}"
 
 
 def _weekly_text(arm: int, weekly: WeeklyTrial) -> list[str]:
-    if not 1 <= weekly.bleeds_per_week <= MAX_A_WEEK or not 0 <= weekly.correlation < 1:
+    if not 1 <= weekly.bleeds_per_week <= MAX_PER_WEEK or not 0 <= weekly.correlation < 1:
         raise UserError(
-            "--bleeds-a-week, --correlation",
+            "--bleeds-per-week, --correlation",
             f"are {weekly.bleeds_per_week:g} and {weekly.correlation:g}",
-            f"1 to {MAX_A_WEEK:,}, and 0 to below 1",
-            "0.01 where nothing is known",
+            f"1 to {MAX_PER_WEEK:,}, and 0 to below 1",
+            "use a correlation of 0.01 if you do not know it",
         )
-    larger = design_effect(weekly.bleeds_per_week, weekly.correlation)
-    needed = math.ceil(arm * larger)
+    effect = design_effect(weekly.bleeds_per_week, weekly.correlation)
+    needed = math.ceil(arm * effect)
     weeks = max(math.ceil(needed / weekly.bleeds_per_week), 4)
     return [
-        f"With whole weeks put into an arm by lot, {weekly.bleeds_per_week:g} bleeds a week that are alike by "
-        f"{weekly.correlation:g}: {larger:.2f} times as many, {needed:,} bleeds or {weeks:,} weeks in each arm."
+        f"With whole weeks assigned at random: {needed:,} bleeds or {weeks:,} weeks per arm, {effect:.2f} times as many "
+        f"({weekly.bleeds_per_week:g} bleeds per week, correlation {weekly.correlation:g})."
     ]
 
 
-def _refuse_step(data: BleedData, step: str) -> None:
-    known = [one.id for one in data.standard.steps]
-    if step not in known:
-        raise UserError("--step", f"{step!r} is no step of {data.standard.name}", ", ".join(known), "name one of them")
+def _check_step(data: BleedData, step: str) -> None:
+    step_ids = [one.id for one in data.standard.steps]
+    if step not in step_ids:
+        raise UserError(
+            "--step", f"{step!r} is not a step of the procedure", ", ".join(step_ids), "use one of these IDs"
+        )
     if data.small_sample:
         raise UserError(
             "the exports",
-            f"hold {data.comebacks} re-bleed comebacks",
-            f"{MIN_COMEBACKS} or more to draw from",
-            "until then: rebleed plan trial, which needs no log",
+            f"contain {data.comebacks} comebacks",
+            f"{MIN_COMEBACKS} or more",
+            "until then use 'rebleed plan trial', which needs no log",
         )
     estimable = estimable_steps(data)
     if step not in estimable:
         raise UserError(
             "--step",
-            f"{step} is hardly ever missed, met or written down in this log",
-            f"one of {', '.join(estimable) or 'none yet'}",
-            "name another step",
+            f"{step} is hardly ever missed, done or recorded in this log",
+            f"one of {', '.join(estimable)}" if estimable else "a log in which some steps are sometimes missed",
+            "choose another step" if estimable else "record the steps for longer",
         )
 
 
-def _refuse_shares(shares: dict[str, float | None]) -> None:
-    for option, value in shares.items():
-        if value is not None and not MIN_SHARE <= value <= 1 - MIN_SHARE:
-            raise UserError(option, f"is {value:g}", "a fraction between 0 and 1, at least 0.000001", "6% is 0.06")
+def _check_probabilities(options: dict[str, float | None], example: str) -> None:
+    for option, value in options.items():
+        if value is not None and not MIN_PROBABILITY <= value <= 1 - MIN_PROBABILITY:
+            raise UserError(option, f"is {value:g}", "a fraction from 0.000001 to 0.999999", example)
 
 
-def _refuse_same(rate: float, other: float, option: str) -> None:
+def _check_half_width(half_width: float) -> None:
+    if not MIN_HALF_WIDTH <= half_width < 0.5:
+        expected = "a half width below 0.5" if half_width >= 0.5 else f"a half width of {MIN_HALF_WIDTH:.7f} or more"
+        raise UserError("--half-width", f"is {half_width:g}", expected, "0.01 is ±1 point")
+
+
+def _check_different(rate: float, other: float, option: str) -> None:
     if rate == other:
-        raise UserError(option, f"is {other:g}, the same as --rate", "another rate", "say what should be found")
+        raise UserError(option, f"is {other:g}, the same as --rate", "a different rate", "give the rate to detect")
 
 
-def _chance(power: float) -> str:
-    return f"found {power:.0%} of the time"
+def _points(half_width: float) -> str:
+    points = f"{100 * half_width:.2g}"
+    return f"{points} point" if points == "1" else f"{points} points"

@@ -1,4 +1,4 @@
-"""Fresh bleeds scored by a saved model: what the command does, as a function."""
+"""The `score` command: risks of new bleeds by a saved model."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ from schemas.outputs import Risk
 
 @dataclass(frozen=True)
 class ScoreResult:
-    """The risks, and the words for the terminal."""
+    """The risks and the text for the terminal."""
 
     risk: DataFrame[Risk]
     text: str
@@ -45,15 +45,15 @@ def score_exports(
     out: Path | None = None,
     hide_names: bool = False,
 ) -> ScoreResult:
-    """Read exports, tell each bleed's risk by a saved model, and write the table if asked to.
+    """Read exports, score each bleed with a saved model and write the table to `out`.
 
-    A model that knows technicians by codes needs the key beside its run's folder, and writes codes. With `hide_names` a
-    model that knows names reads them, and codes stand in what is written.
+    A model fitted with hidden names needs the key next to the folder of its run, and its output has codes. A model fitted
+    with names scores by name; `hide_names` then replaces names with codes in the output only.
 
     Raises
     ------
     UserError
-        Anything a user can mend: the model file, the exports, the map, the file to write.
+        The model file, the exports, the map or the file to write.
     """
     if out is not None:
         refuse_existing(out)
@@ -61,9 +61,9 @@ def score_exports(
     if saved.names_hidden and not hide_names:
         raise UserError(
             str(model_path),
-            "knows technicians by codes",
-            "--hide-names",
-            "add --hide-names: the run's key is then read",
+            "was fitted with codes for technicians",
+            "the option --hide-names",
+            "add --hide-names; names are then replaced by means of the key of that run",
         )
     log = read_log(exports, map_path)
     risk = _score(saved, log, model_path, out) if hide_names else score_new(saved, log)
@@ -73,15 +73,15 @@ def score_exports(
 
 
 def _score(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> DataFrame[Risk]:
-    """With codes for names in whatever is written; the key is that of the model's run."""
+    """Score with codes for names in the output; the key is that of the model's run."""
     folder = model_path.absolute().parent
     own_key = out is not None and not saved.names_hidden
     with nullcontext() if own_key else _lock(folder):
         key = key_path(folder)
-        known = read_key(key)
-        codes = assign_codes(log, known, random.SystemRandom())
+        existing_codes = read_key(key)
+        codes = assign_codes(log, existing_codes, random.SystemRandom())
         masked = pseudonymise(log, codes)
-        if codes != known:
+        if codes != existing_codes:
             _write_codes(key, codes, out if own_key else None)
     if saved.names_hidden:
         return score_new(saved, masked)
@@ -92,19 +92,22 @@ def _score(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> D
 
 @contextmanager
 def _lock(folder: Path) -> Iterator[None]:
-    """Keep an audit that writes this folder, and its key, away meanwhile."""
+    """Lock the folder, so that no audit changes it or its key meanwhile."""
     with ExitStack() as stack:
         try:
             stack.enter_context(run_lock(folder))
         except OSError as error:
             raise UserError(
-                str(folder), f"its key to names cannot be kept: {error.strerror}", "a place that can be written", ""
+                str(folder),
+                f"the key to names cannot be saved next to it: {error.strerror}",
+                "a folder that can be written",
+                "",
             ) from error
         yield
 
 
 def _write_codes(key: Path, codes: dict[str, str], out: Path | None) -> None:
-    """Into the run's key, or into one of its own next to the table."""
+    """Write the codes to the key of the run, or to a new key next to the table."""
     if out is None:
         write_key(key, codes)
         return
@@ -114,14 +117,17 @@ def _write_codes(key: Path, codes: dict[str, str], out: Path | None) -> None:
 
 
 def _summary(risk: pl.DataFrame, out: Path | None) -> str:
-    chosen = risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
-    lines = [f"{risk.height:,} {'bleed' if risk.height == 1 else 'bleeds'} scored; highest risks of the last days:"]
-    for row in chosen.head(15).iter_rows(named=True):
+    worklist = risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
+    scored = f"{risk.height:,} {'bleed' if risk.height == 1 else 'bleeds'} scored"
+    lines = [
+        f"{scored}; no recent bleed is worth a second check."
+        if worklist.is_empty()
+        else f"{scored}; highest recent risks (95% interval, main reasons):"
+    ]
+    for row in worklist.head(15).iter_rows(named=True):
         reasons = "; ".join(row[name] for name in ("reason_1", "reason_2", "reason_3") if row[name])
         lines.append(
             f"  {row['session_id']:<20} {row['risk']:>4.0%} ({row['risk_lo']:.0%}–{row['risk_hi']:.0%})  {reasons}"
         )
-    if chosen.is_empty():
-        lines[0] = lines[0].split(";")[0] + "; none of the last days is worth a second check."
-    lines.append(f"Every bleed: {out}" if out else "Every bleed, with its reasons: add --out FILE.")
+    lines.append(f"All bleeds: {out}" if out else "Add --out FILE for all bleeds with their reasons.")
     return "\n".join(lines)

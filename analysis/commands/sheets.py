@@ -1,4 +1,4 @@
-"""For a shop with no log yet: a bench sheet and a workbook from its standard, in one folder."""
+"""The `sheet` command: a bench sheet to print and a workbook to fill in, made from the procedure."""
 
 from __future__ import annotations
 
@@ -15,14 +15,14 @@ OWN_FIELD = re.compile(r"\bown\.[A-Za-z_]\w*")
 
 
 def write_sheets(out: Path, standard_path: str | None = None) -> str:
-    """Write bench_sheet.html and bench_log.xlsx, and tell in words what to do with them.
+    """Write bench_sheet.html and bench_log.xlsx; return what to do with them as text.
 
-    Where the standard reads fields of the shop's own, a map that declares them is written too.
+    A procedure that reads fields of the workshop's own also gets bench_map.toml, which declares them.
 
     Raises
     ------
     UserError
-        The standard or the folder.
+        The procedure or the folder.
     """
     standard = built_in() if standard_path is None else _read_standard(standard_path)
     own = own_fields(standard)
@@ -33,21 +33,21 @@ def write_sheets(out: Path, standard_path: str | None = None) -> str:
             (folder / MAP).write_text(_map(own), encoding="utf-8")
         (folder / MANIFEST).write_text(run_marker(standard=standard.name), encoding="utf-8")
     return (
-        f"Print: {out / SHEET} (one page a bleed).\n"
-        f"Fill: {out / BOOK} (one row a bleed; lists and limits stand in the cells).\n"
-        f"Then: rebleed check {out / BOOK}" + (f" --map {out / MAP}" if own else "")
+        f"Print {out / SHEET}: one page per bleed.\n"
+        f"Fill in {out / BOOK}: one row per bleed; each cell has its list or limits.\n"
+        f"Then run: rebleed check {out / BOOK}" + (f" --map {out / MAP}" if own else "")
     )
 
 
 def _read_standard(path: str) -> Standard:
-    """The shop's standard; whatever own field it reads will be a column of the workbook."""
+    """The workshop's procedure; its own fields become columns of the workbook."""
     try:
         text = Path(path).read_text("utf-8")
     except (OSError, UnicodeDecodeError):
-        text = ""  # told better by whoever reads the standard
+        text = ""  # read_standard gives the full message
     return read_standard(path, sorted(set(OWN_FIELD.findall(text))))
 
 
 def _map(own_fields: Mapping[str, str]) -> str:
     sections = [f'[sessions.{name}]\nheading = "{name}"\ntype = "{kind}"\n' for name, kind in own_fields.items()]
-    return "\n".join(["# the shop's own fields, for rebleed check and rebleed audit", *sections])
+    return "\n".join(["# Your own fields, for rebleed check and rebleed audit", *sections])

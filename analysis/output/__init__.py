@@ -1,16 +1,21 @@
-"""Results as files: CSV and Parquet tables, the cleaned log, the manifest, a folder that is whole or not there."""
+"""Output files: tables, the cleaned log, the manifest, folders that are complete or absent, and hidden names."""
 
-from analysis.output.checksums import MADE_BY, MANIFEST
-from analysis.output.csv_text import csv_text, write_csv
-from analysis.output.finished_proof import read_proof
-from analysis.output.manifest import manifest_text, run_marker
+from analysis.output.manifest import MADE_BY, MANIFEST, manifest_text, read_proof, run_marker
 from analysis.output.name_key import assign_codes, codes_for_names, key_path, key_text, read_key, write_key
 from analysis.output.name_search import NameSearch
 from analysis.output.new_file import refuse_existing, write_new_file
 from analysis.output.pseudonyms import hidden_ids, hidden_reasons, hidden_standard, hidden_table, pseudonymise
 from analysis.output.run_folder import OutputPlace, claim_folder, refuse_foreign, run_folder
 from analysis.output.run_lock import run_lock
-from analysis.output.write import write_check, write_log, write_manifest, write_report, write_tables
+from analysis.output.write import (
+    csv_text,
+    write_check,
+    write_csv,
+    write_log,
+    write_manifest,
+    write_report,
+    write_tables,
+)
 
 __all__ = [
     "MADE_BY",

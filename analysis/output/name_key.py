@@ -1,4 +1,4 @@
-"""The key to hidden names: a code for each technician, in a file next to the run's folder that its owner alone can read."""
+"""The key to hidden names: a CSV file of codes next to the folder of the run, readable by its owner only."""
 
 from __future__ import annotations
 
@@ -14,22 +14,22 @@ import polars as pl
 
 from analysis.errors import UserError
 from analysis.intake import Log
-from analysis.output.csv_text import csv_text
+from analysis.output.write import csv_text
 
-LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
-SHORTEST_CODE = 3
+CODE_LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
+MIN_CODE_LENGTH = 3
 FORMULA = re.compile(r"'*[=+\-@\t\r]")
-LARGEST_KEY_BYTES = 64 * 2**20
+MAX_KEY_BYTES = 64 * 2**20
 
 
 def key_path(out: str | Path) -> Path:
-    """Where the key to the codes of a run is kept: next to its folder, not in it."""
+    """Path of the key to a run: next to its folder, not in it."""
     target = Path(out).absolute()
     return target.with_name(target.name + ".names.csv")
 
 
 def read_key(path: Path) -> dict[str, str]:
-    """Codes by name from an earlier run's key; none where there is no file.
+    """Codes by name from the key of an earlier run; empty if there is no file.
 
     Raises
     ------
@@ -40,35 +40,42 @@ def read_key(path: Path) -> dict[str, str]:
         return {}
     expected = "a file with the columns technician, code"
     try:
-        if not path.is_file() or path.stat().st_size > LARGEST_KEY_BYTES:
-            raise UserError(str(path), "is not a key to names", expected, "move it away")
+        if not path.is_file() or path.stat().st_size > MAX_KEY_BYTES:
+            raise UserError(str(path), "is not a key to names", expected, "move it")
         text = path.read_bytes().decode("utf-8-sig")
         csv.field_size_limit(max(csv.field_size_limit(), len(text)))
         rows = list(csv.DictReader(io.StringIO(text, newline="")))
         pairs = [(_without_apostrophe(row["technician"]), row["code"].strip()) for row in rows]
     except (OSError, UnicodeDecodeError, KeyError, TypeError, AttributeError, csv.Error) as error:
-        raise UserError(str(path), "is not a key to names", expected, "move it away") from error
+        raise UserError(str(path), "is not a key to names", expected, "move it") from error
     for number, (name, code) in enumerate(pairs, 2):
         if not name.strip() or not code:
             raise UserError(f"{path}, row {number}", "has no name or no code", expected, "correct or remove that row")
-    for what, used in (("technician", [name for name, _ in pairs]), ("code", [code for _, code in pairs])):
-        twice = next((one for one in used if used.count(one) > 1), None) if len(set(used)) < len(used) else None
-        if twice is not None:
+    for column, values in (("technician", [name for name, _ in pairs]), ("code", [code for _, code in pairs])):
+        repeated = (
+            next((value for value in values if values.count(value) > 1), None)
+            if len(set(values)) < len(values)
+            else None
+        )
+        if repeated is not None:
             raise UserError(
-                str(path), f"the {what} {twice!r} is in two rows", f"each {what} once", "correct or remove one of them"
+                str(path),
+                f"the {column} {repeated!r} is in two rows",
+                f"each {column} once",
+                "correct or remove one of them",
             )
     return dict(pairs)
 
 
 def key_text(codes: dict[str, str]) -> str:
-    """The key as CSV, sorted by code; a name that a spreadsheet would take for a formula gets an apostrophe."""
+    """The key as CSV, sorted by code; names that a spreadsheet would run as formulas get an apostrophe."""
     rows = sorted(codes.items(), key=lambda pair: pair[1])
     names = [f"'{name}" if FORMULA.match(name) else name for name, _ in rows]
     return csv_text(pl.DataFrame({"technician": names, "code": [code for _, code in rows]}))
 
 
 def write_key(path: Path, codes: dict[str, str]) -> None:
-    """The key as a file that its owner alone can read; the earlier one stays until the new one is whole.
+    """Write the key, readable by its owner only; it replaces an earlier key once it is complete.
 
     Raises
     ------
@@ -85,28 +92,28 @@ def write_key(path: Path, codes: dict[str, str]) -> None:
         draft.replace(path)
     except OSError as error:
         raise UserError(
-            str(path), f"cannot be written: {error.strerror}", "room for the key to names", "name another --out"
+            str(path), f"cannot be written: {error.strerror}", "free space for the key to names", "choose another --out"
         ) from error
 
 
-def assign_codes(log: Log, known: dict[str, str], rng: random.Random) -> dict[str, str]:
-    """A code for every technician of the log: those already known keep theirs, new ones get random letters.
+def assign_codes(log: Log, existing: dict[str, str], rng: random.Random) -> dict[str, str]:
+    """Codes for all technicians of the log; known names keep their codes, new ones get random letters.
 
     Anyone who knows the names and the seed of `rng` can draw the codes again: use `random.SystemRandom()` in earnest.
     """
     tables = (log.sessions, log.technicians, log.coaching)
     names = {name for table in tables for name in table.get_column("technician").drop_nulls()}
-    return codes_for_names(names | set(log.names), known, rng)
+    return codes_for_names(names | set(log.names), existing, rng)
 
 
-def codes_for_names(names: Iterable[str], known: dict[str, str], rng: random.Random) -> dict[str, str]:
-    """A code for each of these names, as in `assign_codes`."""
-    new = sorted(set(names) - known.keys())
-    used = {*known.values(), *new, *known}
-    length = SHORTEST_CODE
-    while len(LETTERS) ** length < 2 * (len(used) + len(new)):
+def codes_for_names(names: Iterable[str], existing: dict[str, str], rng: random.Random) -> dict[str, str]:
+    """Codes for these names, as in `assign_codes`."""
+    new = sorted(set(names) - existing.keys())
+    used = {*existing.values(), *new, *existing}
+    length = MIN_CODE_LENGTH
+    while len(CODE_LETTERS) ** length < 2 * (len(used) + len(new)):
         length += 1
-    codes = dict(known)
+    codes = dict(existing)
     for name in new:
         code = _random_code(length, rng)
         while code in used or code.removeprefix("T-") in used:
@@ -117,7 +124,7 @@ def codes_for_names(names: Iterable[str], known: dict[str, str], rng: random.Ran
 
 
 def _random_code(length: int, rng: random.Random) -> str:
-    return "T-" + "".join(rng.choice(LETTERS) for _ in range(length))
+    return "T-" + "".join(rng.choice(CODE_LETTERS) for _ in range(length))
 
 
 def _without_apostrophe(text: str) -> str:

@@ -1,4 +1,4 @@
-"""Find people's names in free text, however they are written there, and put codes in their place."""
+"""Replace people's names by codes in any text, whatever their case, accents or spacing."""
 
 from __future__ import annotations
 
@@ -10,51 +10,50 @@ from functools import lru_cache
 
 import polars as pl
 
-RUN = re.compile(r"[^\W\d_]+|\d+")
-UNEVEN = re.compile(r"[\x00-\x1f\x7f]|  ")
+WORD = re.compile(r"[^\W\d_]+|\d+")
+IRREGULAR_SPACE = re.compile(r"[\x00-\x1f\x7f]|  ")
 QUOTED = re.compile(r"""(?<!\w)(?:'(?:[^'\\]|\\.)*'|"(?:[^"\\]|\\.)*")""", re.DOTALL)
 WITHOUT_FILE = re.compile(r"(?=the technicians '|the technicians \"|\d[\d,]* (?:bleeds?|pass|passes|more) )")
-"""How those of our messages begin that name no file."""
-ALIKE = {"ı": "i", **dict.fromkeys("’‘ʼ`´", "'"), **dict.fromkeys("“”„«»", '"'), "−": "-"}
-DROPPED = ("Cc", "Cf", "Mn", "Me")
-"""Unicode categories: control and format characters, marks set on a letter."""
+"""Beginnings of messages that do not start with a file name."""
+EQUIVALENTS = {"ı": "i", **dict.fromkeys("’‘ʼ`´", "'"), **dict.fromkeys("“”„«»", '"'), "−": "-"}
+IGNORED_CATEGORIES = ("Cc", "Cf", "Mn", "Me")
+"""Unicode categories of control and format characters and of accents."""
 
 
 class NameSearch:
-    """Codes in place of names, in any text.
+    """Replace names by codes in any text.
 
-    A name is found whatever its case, accents, blanks, dashes and apostrophes, in composed or decomposed Unicode, and
-    only as a whole word: a letter beside a letter or a digit beside a digit is part of a longer word, unless a capital
-    follows a small letter (logWren2025). A name without any letter (a number, a sign) is not looked for: in free text
-    that is a figure.
+    Case, accents, spaces, dashes, apostrophes and Unicode form are ignored. A name is found as a whole word only; a
+    capital after a small letter begins a new word (logWren2025). A name without a letter is not searched for, because in
+    free text it is a number.
 
     Parameters
     ----------
     codes
-        Codes by name. Where several names differ in capitals or accents alone, the one written exactly so counts, else
+        Codes by name. Of names that differ only in case or accents, the one with the exact spelling is used, otherwise
         the first.
     """
 
     def __init__(self, codes: dict[str, str]) -> None:
         self._codes = codes
         self._by_word: dict[str, list[tuple[str, int, str]]] = {}
-        signs: set[str] = set()
+        seen_names: set[str] = set()
         for name in sorted(codes):
-            folded = folded_text(name)[0].strip()
-            if folded in signs or not any(sign.isalpha() for sign in folded):
+            folded = fold(name)[0].strip()
+            if folded in seen_names or not any(character.isalpha() for character in folded):
                 continue
-            signs.add(folded)
-            first = next(RUN.finditer(folded))
+            seen_names.add(folded)
+            first = next(WORD.finditer(folded))
             self._by_word.setdefault(first[0], []).append((folded, first.start(), codes[name]))
         for same in self._by_word.values():
             same.sort(key=lambda one: -len(one[0]))
         self._longest = max(map(len, self._by_word), default=0)
 
     def hide(self, text: str) -> str:
-        """The text with a code for every name in it."""
+        """The text with every name replaced by its code."""
         if not self._by_word:
             return text
-        folded, places = folded_text(text)
+        folded, places = fold(text)
         parts, done, free = list[str](), 0, 0
         for start, end, code in self._names_in(text, folded, places):
             if start < free:
@@ -66,11 +65,11 @@ class NameSearch:
         return "".join([*parts, text[done:]])
 
     def hide_person(self, text: str) -> str:
-        """A cell of a technicians' column: the code of that very name, else as in free text."""
+        """The code of a value from a technician column; any other text as in `hide`."""
         return self._codes.get(text.strip()) or self.hide(text)
 
     def hide_in_message(self, message: str, files: Iterable[str] = ()) -> str:
-        """A sentence of ours with a code for every name in what it quotes, and in the file that it begins with.
+        """A message of this program with names replaced in its quotations and in the file name at its start.
 
         Parameters
         ----------
@@ -93,23 +92,23 @@ class NameSearch:
         return quoted if hidden == text else repr(hidden)
 
     def changes(self, texts: pl.Series) -> dict[str, str]:
-        """What becomes of each distinct text that holds a name."""
+        """New text for each distinct text that contains a name."""
         distinct = texts.drop_nulls().unique()
         words = [word for word in self._by_word if word.isascii()]
-        beyond_ascii = distinct.str.len_bytes() != distinct.str.len_chars()
-        uneven = distinct.str.contains(r"[\x00-\x1f\x7f]")
+        not_ascii = distinct.str.len_bytes() != distinct.str.len_chars()
+        irregular = distinct.str.contains(r"[\x00-\x1f\x7f]")
         likely = distinct.filter(
-            beyond_ascii | uneven | distinct.str.contains_any(words, ascii_case_insensitive=True)
+            not_ascii | irregular | distinct.str.contains_any(words, ascii_case_insensitive=True)
             if words
-            else beyond_ascii | uneven
+            else not_ascii | irregular
         )
         return {text: hidden for text in likely if (hidden := self.hide(text)) != text}
 
     def _names_in(self, text: str, folded: str, places: list[int] | range) -> Iterator[tuple[int, int, str]]:
-        for run in RUN.finditer(folded):
-            humps = [at for at in range(run.start() + 1, run.end()) if _is_edge(text, folded, places, at)]
-            for start in (run.start(), *humps):
-                ends = [end for end in (*humps, run.end()) if start < end <= start + self._longest]
+        for word in WORD.finditer(folded):
+            inner_edges = [at for at in range(word.start() + 1, word.end()) if _is_edge(text, folded, places, at)]
+            for start in (word.start(), *inner_edges):
+                ends = [end for end in (*inner_edges, word.end()) if start < end <= start + self._longest]
                 candidates = (self._name_at(text, folded, places, start, end) for end in reversed(ends))
                 yield from [name for name in candidates if name][:1]
 
@@ -126,45 +125,47 @@ class NameSearch:
 
 
 def _is_edge(text: str, folded: str, places: list[int] | range, at: int) -> bool:
-    """Whether a word can end and another begin at this place of the folded text."""
-    left, right = folded[at - 1], folded[at]
-    if left.isalpha() and right.isalpha():
+    """Whether a word may end and another begin at this position of the folded text."""
+    before, after = folded[at - 1], folded[at]
+    if before.isalpha() and after.isalpha():
         return text[places[at - 1]].islower() and text[places[at]].isupper()
-    return not (left.isdigit() and right.isdigit())
+    return not (before.isdigit() and after.isdigit())
 
 
-def folded_text(text: str) -> tuple[str, list[int] | range]:
-    """The text as names are compared, and where in `text` each of its characters comes from."""
-    if text.isascii() and not UNEVEN.search(text) and "`" not in text:
+def fold(text: str) -> tuple[str, list[int] | range]:
+    """The text in the form in which names are compared, and the position in `text` of each of its characters."""
+    if text.isascii() and not IRREGULAR_SPACE.search(text) and "`" not in text:
         return text.lower(), range(len(text))
-    signs, places = list[str](), list[int]()
-    for place, sign in enumerate(text):
-        for one in _folded_sign(sign):
-            if one != " " or not signs or signs[-1] != " ":
-                signs.append(one)
+    characters, places = list[str](), list[int]()
+    for place, character in enumerate(text):
+        for folded in _fold_character(character):
+            if folded != " " or not characters or characters[-1] != " ":
+                characters.append(folded)
                 places.append(place)
-    return "".join(signs), places
+    return "".join(characters), places
 
 
 @lru_cache(maxsize=100_000)
-def _folded_sign(sign: str) -> str:
-    if sign.isspace():
+def _fold_character(character: str) -> str:
+    if character.isspace():
         return " "
-    if unicodedata.category(sign) == "Pd":
+    if unicodedata.category(character) == "Pd":
         return "-"
-    plain = unicodedata.normalize("NFKD", unicodedata.normalize("NFKD", ALIKE.get(sign, sign)).casefold())
-    return "".join(ALIKE.get(one, one) for one in plain if unicodedata.category(one) not in DROPPED)
+    plain = unicodedata.normalize(
+        "NFKD", unicodedata.normalize("NFKD", EQUIVALENTS.get(character, character)).casefold()
+    )
+    return "".join(EQUIVALENTS.get(one, one) for one in plain if unicodedata.category(one) not in IGNORED_CATEGORIES)
 
 
 def one_to_one(texts: Iterable[str], hide: Callable[[pl.Series], dict[str, str]]) -> dict[str, str]:
-    """What becomes of each text that holds a name, so that different texts stay different.
+    """New text for each text that contains a name, so that different texts stay different.
 
     Parameters
     ----------
     texts
-        All texts that must stay apart.
+        All texts of the column.
     hide
-        What becomes of those that hold a name.
+        Function that gives the new text of those that contain a name.
     """
     every = pl.Series("text", list(texts), dtype=pl.String).drop_nulls().unique()
     changed = hide(every)

@@ -1,8 +1,7 @@
-"""Technicians' names behind codes that show no order, in everything the log brought.
+"""Replace technicians' names by codes in all data of a log.
 
-Only data are changed: ids, free text, own columns, file names, headings, cells of rejected rows. Fields with fixed
-levels, the log's own table and column names and the words of our messages stay, even where a technician is called
-Mineral, Front or sessions.
+Changed are IDs, free text, own columns, file names, headings and cells of rejected rows. Fields with fixed values, table and
+column names and the text of messages stay as they are, even if a technician is called Mineral, Front or sessions.
 """
 
 from __future__ import annotations
@@ -36,12 +35,12 @@ SORTED_BY = {
     "set_aside": ["file", "table", "row", "column", "rule"],
 }
 FREE_TEXT = ("note", "value", "heading")
-"""Columns in which two texts may become the same; anywhere else that would make one of two bikes, files or ids."""
-NOT_SHOWN = "not shown, since names are hidden: see this row of the file"
+"""Columns in which two texts may become equal; elsewhere that would merge two bikes, files or IDs."""
+NOT_SHOWN = "not shown because names are hidden; see this row of the file"
 
 
 def pseudonymise(log: Log, codes: dict[str, str]) -> Log:
-    """The log with a code for every name in what it brought, and nothing else changed."""
+    """The log with every name in its data replaced by a code."""
     search = NameSearch(codes)
     renamed = _own_names(log, search)
     changes = _changes(log, codes, search)
@@ -64,23 +63,27 @@ def pseudonymise(log: Log, codes: dict[str, str]) -> Log:
 
 
 def hidden_ids(log: Log, codes: dict[str, str]) -> dict[str, str]:
-    """What becomes of each session_id that holds a name, as in `pseudonymise`."""
+    """New session_id of each one that contains a name, as in `pseudonymise`."""
     return _changes(log, codes, NameSearch(codes))["session_id"]
 
 
 def hidden_standard(standard: Standard, log: Log, codes: dict[str, str]) -> Standard:
-    """A shop's procedure with codes for names in its titles, ids and own fields, as `pseudonymise` has them in the log."""
-    search, ours = NameSearch(codes), built_in()
-    if standard.name == ours.name:
+    """The procedure with names replaced in its titles, IDs and own fields, consistent with `pseudonymise`."""
+    search, default = NameSearch(codes), built_in()
+    if standard.name == default.name:
         return standard
-    kept = _texts(ours.steps) | {entry.name for entry in FIELDS} | {level for one in LEVELS.values() for level in one}
+    unchanged = (
+        _texts(default.steps) | {entry.name for entry in FIELDS} | {level for one in LEVELS.values() for level in one}
+    )
     renamed = _own_names(log, search)
-    changed = {text: renamed.get(text) or search.hide(text) for text in _texts((standard.steps, standard.name)) - kept}
+    changed = {
+        text: renamed.get(text) or search.hide(text) for text in _texts((standard.steps, standard.name)) - unchanged
+    }
     return replace(standard, steps=_replaced(standard.steps, changed), name=changed.get(standard.name, standard.name))
 
 
 def _texts(thing: object) -> set[str]:
-    """Every text in a tree of dataclasses and tuples."""
+    """All texts in a tree of dataclasses and tuples."""
     if isinstance(thing, str):
         return {thing}
     if is_dataclass(thing) and not isinstance(thing, type):
@@ -97,7 +100,7 @@ def _replaced(thing: Any, changed: dict[str, str]) -> Any:
 
 
 def _own_names(log: Log, search: NameSearch) -> dict[str, str]:
-    """New names of own columns that hold a name."""
+    """New names of own columns that contain a name."""
     names = pl.Series([own.name.removeprefix("own.") for own in log.own_fields], dtype=pl.String)
     return {f"own.{old}": f"own.{new}" for old, new in one_to_one(names, search.changes).items()}
 
@@ -107,7 +110,7 @@ def _hidden_own_field(own: OwnField, renamed: dict[str, str], search: NameSearch
 
 
 def _changes(log: Log, codes: dict[str, str], search: NameSearch) -> dict[str, dict[str, str]]:
-    """By column, what becomes of each text that holds a name; the same in every table that has the column."""
+    """New texts by column and old text; the same for every table with that column."""
     columns: dict[str, list[pl.Series]] = {}
     for table in TABLES:
         frame = getattr(log, table)
@@ -126,9 +129,9 @@ def _changes(log: Log, codes: dict[str, str], search: NameSearch) -> dict[str, d
 
 
 def _data_columns(frame: pl.DataFrame) -> list[str]:
-    """Columns of text that the exports filled freely: no levels, no words of ours, no technicians' column."""
-    ours = {"technician", "table", "column", "rule", "action", "message", *LEVELS}
-    return [name for name, kind in frame.schema.items() if kind == pl.String and name not in ours]
+    """Text columns with free content, without the technician column."""
+    fixed = {"technician", "table", "column", "rule", "action", "message", *LEVELS}
+    return [name for name, kind in frame.schema.items() if kind == pl.String and name not in fixed]
 
 
 def _with_changes(frame: pl.DataFrame, changes: dict[str, dict[str, str]]) -> pl.DataFrame:
@@ -137,7 +140,7 @@ def _with_changes(frame: pl.DataFrame, changes: dict[str, dict[str, str]]) -> pl
 
 
 def hidden_table(frame: pl.DataFrame, codes: dict[str, str]) -> pl.DataFrame:
-    """One table with a code for every name in its data."""
+    """One table with every name in its data replaced by a code."""
     search = NameSearch(codes)
     changes = {name: one_to_one(frame.get_column(name), search.changes) for name in _data_columns(frame)}
     return _with_changes(frame, changes | {"technician": codes})
@@ -149,7 +152,7 @@ def hidden_reasons(
     changes: dict[str, dict[str, str]] | None = None,
     renamed: dict[str, str] | None = None,
 ) -> pl.DataFrame:
-    """set_aside with codes in files, headings and cells; in a message only its heading and the cell it quotes change."""
+    """The rejection reasons with names replaced; in a message only the heading and the quoted value change."""
     people = reasons.filter(pl.col("column") == "technician").get_column("value").drop_nulls().unique()
     person = {text: search.hide_person(text) for text in people}
     changes = changes or {name: search.changes(reasons.get_column(name)) for name in ("file", "heading", "value")}
@@ -171,7 +174,7 @@ def hidden_reasons(
 
 
 def _message() -> pl.Expr:
-    """The message with the new heading and cell where the old ones are at its beginning."""
+    """The message with the old heading and value at its start replaced by the new ones."""
     message, new = pl.col("message"), pl.col("value").str.slice(0, 60).fill_null("")
     words: Any = pl.when(False).then(message)
     for sign in ("'", ""):
@@ -185,7 +188,7 @@ def _message() -> pl.Expr:
 
 
 def _hidden_rows(rows: RejectedRows, file: str, search: NameSearch, tables: dict[str, Any]) -> RejectedRows:
-    """Rejected rows with codes in their cells; a line that could not be taken apart may hold anyone's name anywhere."""
+    """Rejected rows with names replaced; lines that could not be split into cells are left out."""
     if rows.suffix != ".csv":
         lines = f"{rows.text.count(chr(10)):,} lines that could not be read are {NOT_SHOWN}.\n"
         return replace(rows, file=file, text=lines)

@@ -1,4 +1,4 @@
-"""A run's folder: written next to its place and moved there whole, where nothing but an earlier run's own files is."""
+"""The folder of a run: written under another name and renamed when complete; replaces only an earlier run's own files."""
 
 from __future__ import annotations
 
@@ -11,101 +11,101 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis.errors import UserError
-from analysis.output.checksums import MANIFEST, UNFINISHED, changes, is_unfinished, kind_of_run, seal
+from analysis.output.manifest import MANIFEST, UNFINISHED, changes, is_unfinished, kind_of_run, seal
 from analysis.output.run_lock import run_lock
 
-MAX_NAMED = 5
-"""Files that a message names."""
+MAX_LISTED = 5
+"""Files listed in a message."""
 
 
 @dataclass(frozen=True)
 class OutputPlace:
-    """A folder that this run alone may write, as long as its lock is held."""
+    """A folder that is locked for this run."""
 
     target: Path
     kind: str
 
     @contextmanager
     def write(self) -> Iterator[Path]:
-        """A new folder to write into; it takes its place once everything in it is written.
+        """Yield a new folder to write into; when complete, it replaces the target.
 
         Raises
         ------
         UserError
-            The disk is full; the earlier run's folder was changed meanwhile.
+            The disk is full, or the folder of the earlier run was changed meanwhile.
         """
         writing = _sibling(self.target, "writing")
         try:
             writing.mkdir()
         except OSError as error:
-            raise _refused(self.target, error) from error
+            raise _cannot_write(self.target, error) from error
         try:
-            _begin(writing, self.target)
+            _prepare(writing, self.target)
             yield writing
             sync(writing)
             seal(writing, self.kind)
             refuse_foreign(self.target, self.kind)
-            _move_in(writing, self.target)
+            _replace_target(writing, self.target)
         except OSError as error:
             if isinstance(error, ConnectionError | TimeoutError):
                 raise
-            raise _refused(self.target, error) from error
+            raise _cannot_write(self.target, error) from error
         finally:
             with suppress(OSError):
                 _remove(writing)
 
     def record(self) -> None:
-        """Count what was added to the finished folder as the run's own."""
+        """Add files written since to the manifest as the run's own."""
         try:
             seal(self.target, self.kind)
         except OSError as error:
-            raise _refused(self.target, error) from error
+            raise _cannot_write(self.target, error) from error
 
 
 @contextmanager
 def claim_folder(out: str | Path, kind: str, inputs: Sequence[str | Path | None] = ()) -> Iterator[OutputPlace]:
-    """Keep a place for the folder of a run, before the run reads anything.
+    """Check and lock the place for the folder of a run, before the run reads anything.
 
     Parameters
     ----------
     out
-        A new or empty folder, or one that an earlier run of this kind wrote and nobody changed since.
+        A new or empty folder, or one written by an earlier run of this kind and not edited since.
     kind
         The kind of run: "audit", "check", ...
     inputs
-        What the run reads: none of it may be in the folder.
+        The inputs of the run; none may be in the folder.
 
     Raises
     ------
     UserError
-        Something would be lost or could not be written; another run is writing there.
+        Files would be lost or cannot be written, or another run is writing there.
     """
     try:
-        target = _real(Path(out))
+        target = _resolved(Path(out))
         refuse_place(target)
         created = [parent for parent in target.parents if not parent.exists()]
         target.parent.mkdir(parents=True, exist_ok=True)
     except (OSError, RuntimeError) as error:
-        raise _refused(Path(out), error) from error
+        raise _cannot_write(Path(out), error) from error
     try:
         with ExitStack() as stack:
             try:
                 stack.enter_context(run_lock(target))
             except OSError as error:
-                raise _refused(target, error) from error
-            _settle(target)
+                raise _cannot_write(target, error) from error
+            _clean_up(target)
             _refuse_inputs(target, inputs)
             refuse_foreign(target, kind)
             yield OutputPlace(target, kind)
     finally:
         for parent in created:
             with suppress(OSError):
-                parent.rmdir()  # stays unless empty
+                parent.rmdir()  # fails, as intended, unless empty
 
 
 @contextmanager
 def run_folder(out: str | Path, kind: str, inputs: Sequence[str | Path | None] = ()) -> Iterator[Path]:
-    """A folder to write into, where nothing is done between claiming the place and writing.
+    """`claim_folder` and `OutputPlace.write` in one.
 
     Raises
     ------
@@ -117,81 +117,81 @@ def run_folder(out: str | Path, kind: str, inputs: Sequence[str | Path | None] =
 
 
 def refuse_place(target: Path) -> None:
-    """Refuse a place where no folder could be put or exchanged; another run may be moving its folder there.
+    """Refuse a place where a folder could not be created or replaced.
 
     Raises
     ------
     UserError
-        A disk's own folder, the working folder or one that holds it, a place below a file.
+        A mount point, the working folder or a parent of it, or a path below a file.
     """
-    inside = f"name a folder in it: --out {target / 'out'}"
-    if os.path.ismount(target):  # Path.is_mount fails where another run moves the folder meanwhile
-        raise UserError(str(target), "is where a disk is mounted, so no run can replace it", "a folder", inside)
+    inside = f"choose a folder in it: --out {target / 'out'}"
+    if os.path.ismount(target):  # Path.is_mount fails if another run moves the folder meanwhile
+        raise UserError(str(target), "is a mount point, so it cannot be replaced", "a folder", inside)
     here = Path.cwd()
     if _is_within(here, target):
-        raise UserError(str(target), "is the folder you are working in, or holds it", "another folder", inside)
+        raise UserError(str(target), "is the working folder or contains it", "another folder", inside)
     nearest = next((parent for parent in target.parents if parent.exists()), target)
     if nearest != target and not nearest.is_dir():
-        raise UserError(str(nearest), "is a file, so no folder can be made in it", "a folder", "name another --out")
+        raise UserError(str(nearest), "is a file, so it cannot contain a folder", "a folder", "choose another --out")
 
 
 def refuse_foreign(target: Path, kind: str) -> None:
-    """Refuse to replace anything that an earlier run of the same kind did not write.
+    """Refuse to replace files that were not written by an earlier run of the same kind.
 
     Raises
     ------
     UserError
-        It is no folder, or holds something else, or files that were added or changed since.
+        It is not a folder, or it has other files, or files added or changed since.
     """
     if target.is_symlink():
-        raise UserError(str(target), "is a link", "a folder of its own", "name another --out")
+        raise UserError(str(target), "is a link", "a folder", "choose another --out")
     if target.exists() and not target.is_dir():
-        raise UserError(str(target), "is a file", "a folder that is new or an earlier run's", "name another --out")
+        raise UserError(str(target), "is a file", "a new folder, or one from an earlier run", "choose another --out")
     try:
         if not target.is_dir() or not any(target.iterdir()):
             return
-        found = kind_of_run(target)
-        changed = changes(target) if found == kind else []
+        existing_kind = kind_of_run(target)
+        changed = changes(target) if existing_kind == kind else []
     except OSError as error:
-        raise _refused(target, error) from error
-    if found is None:
+        raise _cannot_write(target, error) from error
+    if existing_kind is None:
         raise UserError(
             str(target),
-            "holds files that no run of rebleed wrote",
-            "a new folder or an earlier run's",
-            "name another --out",
+            "contains files that were not written by rebleed",
+            "a new folder, or one from an earlier run",
+            "choose another --out",
         )
-    if found != kind:
+    if existing_kind != kind:
         raise UserError(
             str(target),
-            f"was written by another kind of run ({found})",
-            f"a new folder, or one that an earlier {kind} wrote",
-            "name another --out",
+            f"belongs to a different command ({existing_kind})",
+            f"a new folder, or one from an earlier {kind}",
+            "choose another --out",
         )
     if changed:
         raise UserError(
             str(target),
-            f"holds files that were changed or added since it was written: {_listed(changed)}",
-            "only what the earlier run wrote, since this run replaces the folder",
-            "move those files elsewhere, or name another --out",
+            f"contains files that were added or edited since the run: {_listed(changed)}",
+            "only the files of the earlier run, because this run replaces the folder",
+            "move those files, or choose another --out",
         )
 
 
 def _refuse_inputs(target: Path, inputs: Sequence[str | Path | None]) -> None:
-    """What a run reads must not be in the folder that it replaces."""
-    for given in inputs:
-        for path in _paths(given):
+    """Refuse inputs in the folder that the run replaces."""
+    for source in inputs:
+        for path in _paths(source):
             if _is_within(path, target):
                 raise UserError(
                     str(target),
-                    f"holds what this run reads: {given}",
-                    "a folder apart from what is read, since this run replaces it",
-                    "name another --out, or move what is read elsewhere",
+                    f"contains an input of this run: {source}",
+                    "an output folder that does not contain the input, because this run replaces it",
+                    "choose another --out, or move the input",
                 )
 
 
 def _is_within(path: Path, folder: Path) -> bool:
-    """Whether a path is the folder or is below it, by what the system takes for one folder."""
+    """Whether a path is the folder or below it, also through links."""
     for place in (path, *path.parents):
         with suppress(FileNotFoundError):
             if place.samefile(folder):
@@ -199,11 +199,11 @@ def _is_within(path: Path, folder: Path) -> bool:
     return False
 
 
-def _paths(given: str | Path | None) -> Iterator[Path]:
-    """The file an input may mean: as it is, or up to a #; of a database's address what follows the scheme."""
-    text = "" if given is None else str(given)
+def _paths(source: str | Path | None) -> Iterator[Path]:
+    """Existing files that an input may name: the whole text, the part before a #, or the path of a database URL."""
+    text = "" if source is None else str(source)
     text = text.partition("://")[2] if "://" in text else text
-    ends = [at for at, sign in enumerate(text) if sign == "#"]
+    ends = [position for position, character in enumerate(text) if character == "#"]
     for end in [len(text), *ends]:
         with suppress(OSError, ValueError, RuntimeError):
             path = Path(text[:end])
@@ -212,12 +212,12 @@ def _paths(given: str | Path | None) -> Iterator[Path]:
 
 
 def _listed(names: list[str]) -> str:
-    more = len(names) - MAX_NAMED
-    return ", ".join(names[:MAX_NAMED]) + (f" and {more:,} more" if more > 0 else "")
+    more = len(names) - MAX_LISTED
+    return ", ".join(names[:MAX_LISTED]) + (f" and {more:,} more" if more > 0 else "")
 
 
-def _real(path: Path) -> Path:
-    """The absolute path without `..` or links before its last name."""
+def _resolved(path: Path) -> Path:
+    """The absolute path with `..` and links resolved, except a link in the last name."""
     path = path.absolute()
     return path.resolve() if path.name in ("", "..") else path.parent.resolve() / path.name
 
@@ -226,8 +226,8 @@ def _sibling(target: Path, role: str) -> Path:
     return target.with_name(f".{target.name}.{role}")
 
 
-def _settle(target: Path) -> None:
-    """Tidy up after a killed run: remove what it began; put an earlier run back that it had moved out of its place."""
+def _clean_up(target: Path) -> None:
+    """Clean up after a killed run: remove its unfinished folder and restore an earlier run that it had renamed."""
     writing, old = _sibling(target, "writing"), _sibling(target, "old")
     try:
         for path in (writing, old):
@@ -241,11 +241,11 @@ def _settle(target: Path) -> None:
             if path.exists():
                 _discard(path, target)
     except OSError as error:
-        raise _refused(target, error) from error
+        raise _cannot_write(target, error) from error
 
 
 def _discard(folder: Path, target: Path) -> None:
-    """Remove a folder that a run wrote; one that holds anything else is refused."""
+    """Remove a folder written by a run; refuse one with other files."""
     if is_unfinished(folder) or (kind_of_run(folder) is not None and not changes(folder)):
         _remove(folder)
     else:
@@ -255,14 +255,14 @@ def _discard(folder: Path, target: Path) -> None:
 def _in_the_way(path: Path, target: Path) -> UserError:
     return UserError(
         str(path),
-        "is in the way, and holds something that no run of rebleed wrote",
-        f"nothing there: a run uses this name while it writes {target.name}",
-        "move it elsewhere, or name another --out",
+        "is in the way and contains files that were not written by rebleed",
+        f"no file of this name, because a run uses it while it writes {target.name}",
+        "move it, or choose another --out",
     )
 
 
-def _begin(writing: Path, target: Path) -> None:
-    """Mark the new folder as a run's, and give it owner, group and permissions of the one it replaces."""
+def _prepare(writing: Path, target: Path) -> None:
+    """Mark the new folder as unfinished and copy owner, group and permissions of the folder that it replaces."""
     (writing / UNFINISHED).touch()
     if not target.exists():
         return
@@ -276,22 +276,22 @@ def _begin(writing: Path, target: Path) -> None:
     writing.chmod(stat.S_IMODE(before.st_mode) | stat.S_IRWXU)
 
 
-def _move_in(writing: Path, target: Path) -> None:
-    """Two renames: a run killed between them leaves the earlier one as `.NAME.old`, which the next run puts back."""
+def _replace_target(writing: Path, target: Path) -> None:
+    """Replace the target by two renames; after a crash in between, the next run restores `.NAME.old`."""
     old = _sibling(target, "old")
     if target.exists():
         target.rename(old)
     try:
         writing.rename(target)
     except OSError as error:
-        _put_back(old, target, error)
+        _restore(old, target, error)
         raise
     with suppress(OSError):
         if old.exists():
             _discard(old, target)
 
 
-def _put_back(old: Path, target: Path, error: OSError) -> None:
+def _restore(old: Path, target: Path, error: OSError) -> None:
     if not old.exists():
         return
     try:
@@ -306,7 +306,7 @@ def _put_back(old: Path, target: Path, error: OSError) -> None:
 
 
 def _remove(folder: Path) -> None:
-    """Remove a run's folder, what marks it as a run's last: the next run can finish a removal that was cut short."""
+    """Remove the folder of a run, its markers last, so that the next run can finish an interrupted removal."""
     last = (UNFINISHED, MANIFEST)
     for path in [path for path in folder.iterdir() if path.name not in last]:
         if path.is_dir() and not path.is_symlink():
@@ -319,15 +319,15 @@ def _remove(folder: Path) -> None:
 
 
 def sync(folder: Path) -> None:
-    """See every file below on the disk."""
+    """Flush every file of the folder to disk."""
     for path in folder.rglob("*"):
         if path.is_file():
-            with path.open("r+b") as file:  # Windows syncs no file that is open for reading only
+            with path.open("r+b") as file:  # Windows cannot sync a file opened for reading only
                 os.fsync(file.fileno())
 
 
-def _refused(target: Path, error: Exception) -> UserError:
-    why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+def _cannot_write(target: Path, error: Exception) -> UserError:
+    reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     return UserError(
-        str(target), f"cannot be written: {why}", "a folder with room and leave to write", "name another --out"
+        str(target), f"cannot be written: {reason}", "free space and permission to write", "choose another --out"
     )

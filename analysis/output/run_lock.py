@@ -1,4 +1,4 @@
-"""One run at a time in one place: a lock held by an open file, which a killed run lets go of by itself."""
+"""A lock so that one run at a time writes a folder; the system releases it if the run is killed."""
 
 from __future__ import annotations
 
@@ -10,40 +10,40 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from analysis.errors import UserError
-from analysis.output.checksums import LOCK_SUFFIX
+from analysis.output.manifest import LOCK_SUFFIX
 
 FLAGS = os.O_CREAT | os.O_RDWR | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0)
 
 
 @contextmanager
 def run_lock(target: Path) -> Iterator[None]:
-    """Hold the lock of a folder or file that is to be written; its own folder exists.
+    """Hold the lock of a folder or file that is to be written; its parent folder exists.
 
     Raises
     ------
     UserError
-        Another run holds it; something else has the lock's name.
+        Another run holds it, or another file has the name of the lock.
     OSError
-        The lock cannot be made.
+        The lock cannot be created.
     """
     path = target.with_name(f".{target.name}{LOCK_SUFFIX}")
-    handle = _locked(path, target)
+    handle = _acquire(path, target)
     try:
         yield
     finally:
         _release(path, handle)
 
 
-def _locked(path: Path, target: Path) -> int:
-    """An open and locked file that still has its name: the run before removes the file when it ends."""
+def _acquire(path: Path, target: Path) -> int:
+    """Open and lock the file; retry if the previous run removed it in between."""
     while True:
         handle = _open(path)
         try:
             if not _lock(handle):
                 raise UserError(
-                    str(target), "another run is writing to it", "one run at a time", "wait, or name another --out"
+                    str(target), "another run is writing to it", "one run at a time", "wait, or choose another --out"
                 )
-            if _has_its_name(path, handle):
+            if _is_still_at(path, handle):
                 return handle
         except BaseException:
             os.close(handle)
@@ -66,11 +66,11 @@ def _open(path: Path) -> int:
 
 
 def _in_the_way(path: Path) -> UserError:
-    return UserError(str(path), "is in the way: a run needs this name for its lock", "nothing there", "move it away")
+    return UserError(str(path), "is in the way: a run needs this name for its lock", "no file of this name", "move it")
 
 
 def _lock(handle: int) -> bool:
-    """Lock an open file without waiting; False where somebody else holds it."""
+    """Lock an open file without waiting; False if another process holds it."""
     try:
         import fcntl
     except ImportError:  # Windows
@@ -88,7 +88,7 @@ def _lock(handle: int) -> bool:
     return True
 
 
-def _has_its_name(path: Path, handle: int) -> bool:
+def _is_still_at(path: Path, handle: int) -> bool:
     try:
         return os.path.samestat(os.fstat(handle), path.lstat())
     except FileNotFoundError:
@@ -96,7 +96,7 @@ def _has_its_name(path: Path, handle: int) -> bool:
 
 
 def _release(path: Path, handle: int) -> None:
-    """Remove the file while it is locked; Windows removes no open file, and then only one that nobody has open."""
+    """Remove the file while it is locked; Windows can remove it only after it is closed."""
     with suppress(OSError):
         path.unlink()
     os.close(handle)

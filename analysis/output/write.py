@@ -1,29 +1,38 @@
-"""A finished audit as files: tables, log, rows to mend, manifest."""
+"""Write an audit or a check to its folder: CSV and Parquet tables, the log, rejected rows, the manifest."""
 
 from __future__ import annotations
 
+import math
 import os
 import re
 import unicodedata
+from io import BytesIO
 from pathlib import Path
+from typing import IO
 
 import polars as pl
 
 from analysis.intake import Log, for_spreadsheets
-from analysis.output.checksums import MANIFEST
-from analysis.output.csv_text import csv_text, write_csv
-from analysis.output.manifest import manifest_text, run_marker
+from analysis.output.manifest import MANIFEST, manifest_text, run_marker
 from analysis.report import Report, Stage
 from schemas import AUDIT_TABLES, LOG_TABLES
 
-LONGEST_NAME = 120
-"""Bytes of a file's name; most systems end at 255, and the table's name follows."""
+MAX_NAME_BYTES = 120
+"""Of a file name; most systems allow 255, and the name of the table follows."""
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d|conin\$|conout\$)(\.|$)", re.IGNORECASE)
-"""Names that Windows keeps for devices, with any ending."""
+"""Names that Windows reserves for devices, with any suffix."""
+FORMULA_START = re.compile(r"^[=+\-@\t\r]")
+NEEDS_QUOTES = re.compile(r'[",;\t\r\n]')
+"""Semicolons and tabs too, because some readers take them for the separator."""
+NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
+DIGITS, MIN_PLAIN, MAX_PLAIN = 12, 1e-4, 1e11
+"""Significant digits; magnitudes outside the range are written with an exponent."""
+ROWS_AT_ONCE = 200_000
+"""Limits the memory for the text of a long table."""
 
 
 def write_report(folder: Path, report: Report, *, parquet: bool = False) -> None:
-    """Write the cleaned log, the rows set aside, every table of an audit and the model file into an empty folder.
+    """Write the cleaned log, the rejected rows, every table of an audit and the model into an empty folder.
 
     Raises
     ------
@@ -35,7 +44,7 @@ def write_report(folder: Path, report: Report, *, parquet: bool = False) -> None
 
 
 def write_tables(folder: Path, report: Report, *, parquet: bool = False) -> None:
-    """Write every table of an audit, with `parquet` as Parquet beside its CSV, and the model file."""
+    """Write every table of an audit as CSV, with `parquet` also as Parquet, and the model."""
     tables = folder / "tables"
     tables.mkdir()
     for name in AUDIT_TABLES:
@@ -49,12 +58,12 @@ def write_tables(folder: Path, report: Report, *, parquet: bool = False) -> None
 
 
 def write_manifest(folder: Path, report: Report, stages: tuple[Stage, ...]) -> None:
-    """Write what went in and what came of it; `stages` tells how long each took, the writing and the pages too."""
+    """Write the manifest; `stages` has the seconds of each stage, including writing and pages."""
     (folder / MANIFEST).write_text(manifest_text(report, stages), encoding="utf-8")
 
 
 def write_check(folder: Path, log: Log) -> None:
-    """Write where each row went, and the log as it was accepted, without an audit."""
+    """Write the result of a check: row counts, rejection reasons and the accepted log."""
     tables = folder / "tables"
     tables.mkdir()
     for name in ("intake", "set_aside"):
@@ -65,23 +74,23 @@ def write_check(folder: Path, log: Log) -> None:
 
 
 def write_log(folder: Path, log: Log) -> None:
-    """The canonical tables as Parquet and the rows set aside as they stood."""
+    """Write the tables of the log as Parquet, and the rejected rows as they are in the exports."""
     (folder / "log").mkdir()
     for name in LOG_TABLES:
         _write_parquet(getattr(log, name), folder / "log" / f"{name}.parquet")
-    aside = folder / "set_aside_rows"
-    aside.mkdir()
+    rejected_rows = folder / "set_aside_rows"
+    rejected_rows.mkdir()
     used: set[str] = set()
     for rejected in log.rejected:
         name = _file_name(Path(rejected.file).name, rejected.table, rejected.suffix, used)
         text = for_spreadsheets(rejected.text) if rejected.suffix == ".csv" else rejected.text
-        (aside / name).write_text(text, encoding="utf-8", newline="")
+        (rejected_rows / name).write_text(text, encoding="utf-8", newline="")
 
 
 def _file_name(file: str, table: str, suffix: str, used: set[str]) -> str:
-    """A name that every system takes, and that differs from those used by more than capitals or composed letters."""
+    """A file name valid on every system, different from those used even when case and Unicode form are ignored."""
     plain = re.sub(r"[^\w.-]+", "_", unicodedata.normalize("NFC", file))
-    short = plain.encode()[:LONGEST_NAME].decode(errors="ignore")
+    short = plain.encode()[:MAX_NAME_BYTES].decode(errors="ignore")
     stem = f"_{short}" if RESERVED.match(short) else short
     number = 1
     while True:
@@ -94,12 +103,71 @@ def _file_name(file: str, table: str, suffix: str, used: set[str]) -> str:
 
 
 def _write_parquet(table: pl.DataFrame, path: Path) -> None:
-    """A disk that is full raises OSError here too: polars calls it a fault of the file."""
+    """Write a table, with a full disk as OSError; polars raises a ComputeError."""
     try:
-        with path.open("wb") as file:  # a path that is no text polars would not take
+        with path.open("wb") as file:  # polars cannot open a path that is not valid UTF-8
             table.write_parquet(file)
     except pl.exceptions.ComputeError as error:
         number = re.search(r"os error (\d+)", str(error))
         if number is None:
             raise OSError(str(error)) from error
         raise OSError(int(number[1]), os.strerror(int(number[1]))) from error
+
+
+def csv_text(table: pl.DataFrame) -> str:
+    """The table as CSV: UTF-8, ISO dates, decimal points, empty for missing, 12 significant digits.
+
+    A text that begins with = + - @ tab or carriage return and is not a number gets a leading apostrophe, so that a
+    spreadsheet does not run it as a formula. NaN and infinity become empty.
+    """
+    file = BytesIO()
+    write_csv(table, file)
+    return file.getvalue().decode()
+
+
+def write_csv(table: pl.DataFrame, file: IO[bytes]) -> None:
+    """Write the table as `csv_text` does."""
+    headings = [_quoted(name) for name in table.columns]
+    file.write(f"{','.join(headings)}\n".encode())
+    for rows in table.iter_slices(ROWS_AT_ONCE):
+        cells = pl.DataFrame([_cells(column) for column in rows])
+        cells.write_csv(file, include_header=False, quote_style="never")
+
+
+def _cells(column: pl.Series) -> pl.Series:
+    """The cells of a column as text."""
+    if column.dtype.is_float():
+        return _numbers(column.cast(pl.Float64))
+    if column.dtype == pl.Boolean or column.dtype.is_integer():
+        return column
+    texts = column.cast(pl.String)
+    if column.dtype.is_temporal():
+        return texts.str.replace(" ", "T", literal=True).str.strip_suffix(".000000")
+    formula = texts.str.contains(FORMULA_START.pattern) & ~texts.str.contains(NUMBER.pattern)
+    cell = pl.when(formula).then("'" + pl.col(column.name)).otherwise(pl.col(column.name))
+    quoted = '"' + cell.str.replace_all('"', '""', literal=True) + '"'
+    cell_text = pl.when(cell.str.contains(NEEDS_QUOTES.pattern)).then(quoted).otherwise(cell)
+    return texts.to_frame().select(cell_text.alias(column.name)).to_series()
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace('"', '""') + '"' if NEEDS_QUOTES.search(text) else text
+
+
+def escape_formula(text: str) -> str:
+    """The text with an apostrophe if a spreadsheet would run it as a formula."""
+    return f"'{text}" if FORMULA_START.match(text) and not NUMBER.match(text) else text
+
+
+def _numbers(values: pl.Series) -> pl.Series:
+    """Twelve significant digits as in Python's `.12g`; a tie in the 13th digit may round either way."""
+    text = values.round_sig_figs(DIGITS).cast(pl.String).str.strip_suffix(".0")
+    other = (~values.abs().is_between(MIN_PLAIN, MAX_PLAIN, closed="left").fill_null(False)).arg_true()
+    return text.scatter(other, [_number(value) for value in values.gather(other)])
+
+
+def _number(value: float | None) -> str | None:
+    """Text of a number that is missing, not finite, 0, or outside the plain range."""
+    if value is None or not math.isfinite(value):
+        return None
+    return f"{value:.{DIGITS}g}".removeprefix("-" if value == 0 else "")

@@ -29,15 +29,23 @@ from analysis.rates import expected_risk, rates
 from analysis.standard import built_in
 from analysis.steps import step_costs
 from analysis.survival import ObservationWindow
-from synthetic import SimulatedLog, Workshop, attainable_risks, co_operative, family, simulate, write_simulation
+from synthetic import (
+    SimulatedLog,
+    Workshop,
+    attainable_risks,
+    co_operative,
+    scenario_workshop,
+    simulate,
+    write_simulation,
+)
 
 EQUAL_SIGNALLED = "people equal: any gets a signal"
 MONTH_FOUND = "hazard doubles at 130 bleeds a month: its month named within one"
 CHANGE_INVENTED = "nothing changes: a change is named"
 SCAPEGOAT_CLEARED = "hard work and the worst percentage, no worse than peers: no signal"
 EASY_WORK_FOUND = "easy work and a good percentage, worse than peers: found"
-HARD, EASY = 1, 2
-"""Numbers of the two stories of the co-operative."""
+HARD, EASY = "hard_work", "easy_work"
+"""Kinds of two planted problems of the co-operative."""
 
 
 @dataclass(frozen=True)
@@ -69,7 +77,7 @@ def audit_simulation(scenario: Scenario) -> SimulationResult:
         return SimulationResult(
             scenario.family, scenario.sessions, facts=_people_facts(co_operative(scenario.seed), rng)
         )
-    workshop = family(scenario.family, scenario.sessions)
+    workshop = scenario_workshop(scenario.family, scenario.sessions)
     log = simulate(workshop, scenario.seed)
     if scenario.family == EQUAL_PEOPLE:
         return SimulationResult(
@@ -127,7 +135,7 @@ def _signals(data: BleedData, rng: np.random.Generator) -> dict[str, str]:
 
 
 def _people_facts(log: SimulatedLog, rng: np.random.Generator) -> list[Fact]:
-    people = dict(log.truth_stories.filter(pl.col("story").is_in([HARD, EASY])).select("story", "who").iter_rows())
+    people = dict(log.truth_planted.filter(pl.col("kind").is_in([HARD, EASY])).select("kind", "subject").iter_rows())
     signals = _signals(_bleed_data(log), rng)
     return [
         Fact(SCAPEGOAT_CLEARED, signals.get(people[HARD]) != "high"),

@@ -1,4 +1,4 @@
-"""For a shop with no log yet: a bench sheet to print and a spreadsheet to fill, from its own standard."""
+"""A bench sheet to print and a workbook to fill in, made from the workshop's procedure."""
 
 from analysis.sheet.bench import write_bench_sheet
 from analysis.sheet.workbook import write_workbook

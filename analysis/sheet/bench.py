@@ -1,4 +1,4 @@
-"""The bench sheet: one printable page to fill beside the brake, made from the shop's own standard."""
+"""The bench sheet: one printable page per bleed, made from the workshop's own procedure."""
 
 from __future__ import annotations
 
@@ -7,32 +7,43 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from analysis.standard import Standard, Step, fields_read, target_text
+from analysis.sheet.step_targets import target_with_unit, value_label
+from analysis.standard import Standard, Step, fields_read
 from schemas import Entry, dictionary
 from schemas.log import Sessions
 
 CAUTIONS = (
     "Brakes are safety parts. The maker's instructions, local rules and a qualified mechanic come first.",
     "Mineral oil and DOT fluid never mix: check the fluid and the kit before you start.",
-    "End with a hard pull. A lever that is not firm, or a leak, does not leave the bench.",
+    "End with a hard pull. A brake with a soft lever or a leak does not leave the shop.",
     "Used fluid goes to licensed disposal. Wear gloves and eye protection.",
 )
-LARGEST_PT, ROOM_PT = 8.6, 190.0
-"""Size of the letters, and what a page has for letters of its steps: more steps than 22 make them smaller."""
+LABELS = {
+    "session_id": "Job no.",
+    "bike_id": "Bike (tag or frame no.)",
+    "started_at": "Start (date and time)",
+    "minutes": "Bench time",
+    "lever_travel_before_mm": "Lever travel to the bite point before",
+    "lever_travel_after_mm": "Lever travel to the bite point after",
+    "pump_gain_mm": "Pump-up (shortening after five quick pulls)",
+}
+"""Labels that say more than those of the pages, because they ask for an entry."""
+MAX_FONT_PT, STEPS_HEIGHT_PT = 8.6, 190.0
+"""Font size, and the total for all steps that fits one page: more than 22 steps make the font smaller."""
 
 
 @dataclass(frozen=True)
 class Blank:
-    """One place to fill: words to tick, or the unit to write in, and what stands before it where there are several."""
+    """One place to fill in: values to tick, or a line with its unit; `label` where a box has several."""
 
     ticks: tuple[str, ...]
     unit: str
-    before: str = ""
+    label: str = ""
 
 
 @dataclass(frozen=True)
 class Box:
-    """One thing to fill: what it is, what it should be, and its places."""
+    """One item to fill in, with its target."""
 
     label: str
     blanks: tuple[Blank, ...]
@@ -40,53 +51,59 @@ class Box:
 
 
 def write_bench_sheet(path: Path, standard: Standard) -> None:
-    """Write the bench sheet as one HTML page that prints on A4: what came in, the steps in order, what was seen.
+    """Write the bench sheet as one HTML page that prints on A4.
+
+    It has the job details, the steps in order with their targets, and the checks after the bleed.
 
     Parameters
     ----------
     path
         The .html to write; an existing file is replaced.
     standard
-        Whose steps and tolerances stand on it.
+        The procedure with its steps and limits.
     """
-    entries = {entry.name: entry for entry in dictionary("sessions", Sessions)}
-    on_sheet = {step.field for step in standard.steps}
-    pages = Environment(
+    fields = {entry.name: entry for entry in dictionary("sessions", Sessions)}
+    step_fields = {step.field for step in standard.steps}
+    environment = Environment(
         loader=PackageLoader("analysis.sheet"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
-    text = pages.get_template("bench.html").render(
-        size=min(LARGEST_PT, ROOM_PT / max(len(standard.steps), 1)),
-        standard=standard.name,
-        head=[_box(entry) for entry in entries.values() if entry.sheet == "before" and entry.name not in on_sheet],
-        steps=[_step_box(step, entries, on_sheet) for step in standard.steps],
-        tail=[_box(entry) for entry in entries.values() if entry.sheet == "after" and entry.name not in on_sheet],
+    text = environment.get_template("bench.html").render(
+        font_size=min(MAX_FONT_PT, STEPS_HEIGHT_PT / max(len(standard.steps), 1)),
+        procedure=standard.name,
+        before=[_box(field) for field in fields.values() if field.sheet == "before" and field.name not in step_fields],
+        steps=[_step_box(step, fields, step_fields) for step in standard.steps],
+        after=[_box(field) for field in fields.values() if field.sheet == "after" and field.name not in step_fields],
         cautions=CAUTIONS,
     )
     path.write_text(text, encoding="utf-8")
 
 
-def _box(entry: Entry) -> Box:
-    return Box(entry.description.partition(" (")[0], (_blank(entry),))
+def _box(field: Entry) -> Box:
+    return Box(sheet_label(field), (_blank(field),))
 
 
-def _blank(entry: Entry, before: str = "") -> Blank:
-    ticks = ("yes", "no") if entry.type == "true/false" else entry.levels
-    unit = "of 1" if entry.unit == "fraction" else entry.unit
-    return Blank(tuple(tick.replace("_", " ") for tick in ticks), unit, before)
+def sheet_label(field: Entry) -> str:
+    """The label of a field on the sheet, with a capital: `Job no.`, `Lever travel before`."""
+    return LABELS.get(field.name, field.label[:1].upper() + field.label[1:])
 
 
-def _step_box(step: Step, entries: dict[str, Entry], on_sheet: set[str]) -> Box:
-    """The step's own reading, and readings it is held against that stand nowhere else on the sheet."""
-    own = entries.get(step.field)
+def _blank(field: Entry, label: str = "") -> Blank:
+    ticks = ("yes", "no") if field.type == "true/false" else tuple(map(value_label, field.levels))
+    return Blank(ticks, "% full" if field.unit == "fraction" else field.unit, label)
+
+
+def _step_box(step: Step, fields: dict[str, Entry], step_fields: set[str]) -> Box:
+    """The reading of the step, and other readings it is compared with that have no other place on the sheet."""
+    target = target_with_unit(step, fields)
+    own = fields.get(step.field)
     if own is None:
         ticks = ("yes", "no") if step.rule.kind() == "true/false" else ()
-        return Box(step.title, (Blank(ticks, ""),), target_text(step))
-    related = [name for name in fields_read(step.rule) if name not in on_sheet and not _has_a_place(name, entries)]
-    if not related:
-        return Box(step.title, (_blank(own),), target_text(step))
-    several = (own, *(entries[name] for name in related if name in entries))
-    return Box(step.title, tuple(_blank(one, one.description) for one in several), target_text(step))
-
-
-def _has_a_place(name: str, entries: dict[str, Entry]) -> bool:
-    return name in entries and bool(entries[name].sheet)
+        return Box(step.title, (Blank(ticks, ""),), target)
+    others = [
+        fields[name]
+        for name in fields_read(step.rule)
+        if name in fields and name not in step_fields and not fields[name].sheet
+    ]
+    if not others:
+        return Box(step.title, (_blank(own),), target)
+    return Box(step.title, tuple(_blank(field, field.label) for field in (own, *others)), target)

@@ -1,4 +1,4 @@
-"""The spreadsheet to fill: the log's own headings, with lists, limits and units, so that it reads back unmapped."""
+"""The workbook to fill in: the log's own headings with lists, limits and units, so that no map is needed."""
 
 from __future__ import annotations
 
@@ -8,39 +8,41 @@ import xlsxwriter
 from xlsxwriter.workbook import Format
 from xlsxwriter.worksheet import Worksheet
 
-from analysis.standard import Standard, own_fields, target_text
+from analysis.sheet.bench import sheet_label
+from analysis.sheet.step_targets import target_with_unit
+from analysis.standard import Standard, own_fields
 from schemas import LOG_TABLES, Entry, dictionary
 
-ROWS_READY = 2000
-"""Rows whose cells carry lists and limits; more may be added below."""
+ROWS_WITH_RULES = 2000
+"""Rows whose cells have lists and limits; more rows may be added below."""
 SHEETS = ("sessions", "comebacks", "passes", "technicians", "coaching", "brakes")
 FIRST_DAY_SERIAL = 32874
-"""1990-01-01 as a spreadsheet's day number."""
+"""1990-01-01 as the day number of a spreadsheet."""
 
 
 def write_workbook(path: Path, standard: Standard) -> None:
-    """Write an empty log as a workbook: one sheet a log table, one column a field.
+    """Write an empty log as a workbook: one sheet per log table, one column per field.
 
-    Headings are the canonical names and stay frozen; the note on each says what it means, its unit and range, and the
-    step of the shop's standard it decides. Cells refuse values outside the field's list or range.
+    Headings are the field names and stay in view; the comment on each gives its meaning, unit, range, and the steps of the
+    procedure that use it. Cells accept only values of the field's list or range.
 
     Parameters
     ----------
     path
         The .xlsx to write; an existing file is replaced.
     standard
-        The shop's standard, whose steps are told in the headings' notes.
+        The procedure, whose steps are named in the comments.
     """
     book = xlsxwriter.Workbook(path, {"in_memory": True})  # no temporary files
-    looks = _Looks(book)
+    formats = _Formats(book)
     for name in SHEETS:
         own = _own_entries(standard) if name == "sessions" else []
-        _fill_sheet(book.add_worksheet(name), [*dictionary(name, LOG_TABLES[name]), *own], standard, looks)
+        _fill_sheet(book.add_worksheet(name), [*dictionary(name, LOG_TABLES[name]), *own], standard, formats)
     book.close()
 
 
-class _Looks:
-    """The few cell formats of the workbook, by what they are for."""
+class _Formats:
+    """Cell formats of the workbook."""
 
     def __init__(self, book: xlsxwriter.Workbook) -> None:
         self.required: Format = book.add_format({"bold": True, "bottom": 2, "bg_color": "#E4DCC8", "text_wrap": True})
@@ -51,41 +53,54 @@ class _Looks:
 
 
 def _own_entries(standard: Standard) -> list[Entry]:
-    """Columns for the shop's own fields that its standard reads."""
+    """Columns for the workshop's own fields that the procedure reads."""
     return [
-        Entry("sessions", name, kind, "", "", "", False, None, None, (), "the shop's own field")
+        Entry("sessions", name, name, kind, "", "", "", False, None, None, (), "your own field")
         for name, kind in own_fields(standard).items()
     ]
 
 
-def _fill_sheet(sheet: Worksheet, entries: list[Entry], standard: Standard, looks: _Looks) -> None:
+def _fill_sheet(sheet: Worksheet, entries: list[Entry], standard: Standard, formats: _Formats) -> None:
     sheet.freeze_panes(1, 1)
     sheet.repeat_rows(0)
     sheet.set_landscape()
     for column, entry in enumerate(entries):
-        sheet.write_string(0, column, entry.name, looks.required if entry.required else looks.optional)
-        sheet.write_comment(0, column, _note(entry, standard), {"x_scale": 2})
-        look = {"date": looks.day, "date or date-time": looks.moment, "text": looks.text}.get(entry.type)
-        sheet.set_column(column, column, max(11, len(entry.name) + 2), look)
-        rule = _rule(entry)
+        sheet.write_string(0, column, entry.name, formats.required if entry.required else formats.optional)
+        sheet.write_comment(0, column, _comment(entry, standard), {"x_scale": 2})
+        cell_format = {"date": formats.day, "date or date-time": formats.moment, "text": formats.text}.get(entry.type)
+        sheet.set_column(column, column, max(11, len(entry.name) + 2), cell_format)
+        rule = _validation(entry)
         if rule is not None:
-            sheet.data_validation(1, column, ROWS_READY, column, rule)
+            sheet.data_validation(1, column, ROWS_WITH_RULES, column, rule)
 
 
-def _note(entry: Entry, standard: Standard) -> str:
-    lines = [entry.description + (f", in {entry.unit}" if entry.unit else "")]
-    lines += [entry.range] if entry.range else []
+def _comment(entry: Entry, standard: Standard) -> str:
+    """Label, description, values with their unit, steps that use the field, and whether it is required."""
+    fields = {field.name: field for field in dictionary("sessions", LOG_TABLES["sessions"])}
+    lines = [entry.label[:1].upper() + entry.label[1:]]
+    lines += [entry.description] if entry.description != entry.label else []
+    lines += [_values(entry)] if entry.range else []
     lines += [
-        f"step: {step.title} ({target_text(step)})"
+        f"Step: {step.title} ({target_with_unit(step, fields)})"
         for step in standard.steps
         if step.field == entry.name and entry.table == "sessions"
     ]
-    lines.append("must be filled" if entry.required else "leave empty if not recorded")
+    lines.append("Required" if entry.required else "Leave empty if not recorded")
     return "\n".join(lines)
 
 
-def _rule(entry: Entry) -> dict[str, object] | None:
-    message = {"error_title": entry.name, "error_message": f"Allowed: {entry.range or entry.type}"[:255]}
+def _values(entry: Entry) -> str:
+    """`2 to 480 min`, `front, rear`."""
+    if entry.unit == "fraction":
+        return f"{entry.range} (0.75 is 75% full)"
+    return entry.range if entry.unit in ("", "currency") else f"{entry.range} {entry.unit}"
+
+
+def _validation(entry: Entry) -> dict[str, object] | None:
+    message = {
+        "error_title": sheet_label(entry)[:32],
+        "error_message": f"Allowed: {_values(entry) if entry.range else entry.type}"[:255],
+    }
     if entry.levels:
         return {"validate": "list", "source": list(entry.levels), **message}
     if entry.type == "true/false":

@@ -6,7 +6,6 @@ from analysis.standard.holds import holds
 from analysis.standard.read import built_in, read_standard
 from analysis.standard.rules import Limits, fields_read
 from analysis.standard.serialization import standard_from_dict, standard_to_dict
-from analysis.standard.targets import target_text
 
 __all__ = [
     "ComebackRule",
@@ -24,5 +23,4 @@ __all__ = [
     "read_standard",
     "standard_from_dict",
     "standard_to_dict",
-    "target_text",
 ]

@@ -1,4 +1,4 @@
-"""Foreign exports of a made log: four shops' manners for trying intake, and the co-operative's own."""
+"""Exports of a simulated log in other formats: four for testing intake, and that of the demo."""
 
 from __future__ import annotations
 
@@ -11,7 +11,8 @@ from synthetic.exports.german import GERMAN_CSV
 from synthetic.exports.inches import INCH_WORKBOOK
 
 EXPORT_FORMATS: dict[str, ExportFormat] = {
-    manner.name: manner for manner in (BENCH_BOOK, GERMAN_CSV, INCH_WORKBOOK, FRENCH_TAB, SQLITE_SHOP)
+    export_format.name: export_format
+    for export_format in (BENCH_BOOK, GERMAN_CSV, INCH_WORKBOOK, FRENCH_TAB, SQLITE_SHOP)
 }
 
 __all__ = ["EXPORT_FORMATS", "ExportFormat", "ExportResult", "write_export"]

@@ -1,4 +1,4 @@
-"""A small shop database with names cut short."""
+"""A small SQLite database with abbreviated names."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The co-operative's own: a bench book for bleeds, a semicolon file of returns, a small database of passes."""
+"""The export of the demo: a workbook of bleeds, a semicolon file of returns, a small database of passes."""
 
 from __future__ import annotations
 

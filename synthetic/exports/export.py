@@ -1,4 +1,4 @@
-"""A made log written the way some workshop's software would, with a small truth of its own beside it."""
+"""Write a simulated log in the format of a workshop's software, with a list of the injected flaws."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from synthetic.exports.flaws import Grid, add_flaws
 from synthetic.exports.foreign_rows import Row, foreign_rows
 from synthetic.simulate import SimulatedLog
 
-DIRT_COLUMNS = {
+FLAW_COLUMNS = {
     "file": pl.String,
     "row": pl.Int64,
     "table": pl.String,
@@ -28,25 +28,25 @@ TABLES_WITH_FLAWS = ("sessions", "comebacks")
 
 @dataclass(frozen=True)
 class ExportResult:
-    """What was written.
+    """The files written, and what is true of them.
 
-    `files` in the order to give them in; `headings`: file, table, heading, column, unit (empty where canonical);
-    `dirt`: file, row, table, column, rule, value, action, one line a flaw that was injected, rows numbered as a run
-    tells them; `rows`: file, table, rows (of data, broken lines counted, titles and totals not).
+    `headings`: file, table, heading, column, unit (empty if that of the log). `flaws`: file, row, table, column, rule, value,
+    action, one row per injected flaw, with rows numbered as in set_aside.csv. `rows`: file, table, rows (data rows, with
+    broken lines, without titles and totals).
     """
 
     files: tuple[Path, ...]
     headings: pl.DataFrame
-    dirt: pl.DataFrame
+    flaws: pl.DataFrame
     rows: pl.DataFrame
 
 
 def write_export(
     log: SimulatedLog, folder: Path | str, export_format: ExportFormat, seed: int, flaws_each: int = 2
 ) -> ExportResult:
-    """Write `log` into `folder` in this manner, `flaws_each` flaws of every kind injected (0: clean).
+    """Write `log` into `folder` in this format, with `flaws_each` flaws of every kind (0: none).
 
-    The small truth is returned and also written to `truth/` in the folder (headings.csv, dirt.csv, rows.csv).
+    The headings, flaws and row counts are returned and also written to `truth/` in the folder.
     """
     folder, rng = Path(folder), np.random.default_rng(seed)
     (folder / "truth").mkdir(parents=True, exist_ok=True)
@@ -55,8 +55,8 @@ def write_export(
     for path in files:
         inside = [(sheet, rows) for sheet, rows in sheets if sheet.file == path.name]
         _write(path, export_format, inside)
-    exported = ExportResult(files, _headings(export_format), _dirt(export_format, sheets), _counts(sheets))
-    for name in ("headings", "dirt", "rows"):
+    exported = ExportResult(files, _headings(export_format), _flaws(export_format, sheets), _counts(sheets))
+    for name in ("headings", "flaws", "rows"):
         getattr(exported, name).write_csv(folder / "truth" / f"{name}.csv")
     return exported
 
@@ -64,7 +64,7 @@ def write_export(
 def _rows(
     log: SimulatedLog, export_format: ExportFormat, flaws_each: int, rng: np.random.Generator
 ) -> list[tuple[Sheet, list[Row]]]:
-    """The rows of every sheet; a table spread over several sheets is soiled as one."""
+    """The rows of every sheet; flaws are added to a table before it is split into sheets."""
     done: dict[str, list[Row]] = {}
     for sheet in export_format.sheets:
         if sheet.table not in done:
@@ -98,14 +98,14 @@ def _headings(export_format: ExportFormat) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["file", "table", "heading", "column", "unit"], orient="row")
 
 
-def _dirt(export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
+def _flaws(export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
     lines = [
         (sheet.source, first_row(sheet, export_format) + at, sheet.table, f.column, f.rule, f.value, f.action)
         for sheet, rows in sheets
         for at, row in enumerate(rows)
         for f in row.flaws
     ]
-    return pl.DataFrame(lines, schema=DIRT_COLUMNS, orient="row")
+    return pl.DataFrame(lines, schema=FLAW_COLUMNS, orient="row")
 
 
 def _counts(sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:

@@ -1,4 +1,4 @@
-"""What a foreign export looks like: headings, units, words, numbers, dates, and the kind of file."""
+"""Description of an export format: headings, units, values, numbers, dates and kind of file."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 Kind = Literal["text", "workbook", "database"]
-# how much of the foreign unit one canonical unit is
+# foreign units per unit of the log
 FACTORS = {
     "": 1.0,
     "cm": 0.1,
@@ -21,7 +21,7 @@ FACTORS = {
 
 @dataclass(frozen=True)
 class Column:
-    """One column of an export: the canonical field it holds, its heading, its unit where foreign, its digits."""
+    """One column: field of the log, heading, unit if it differs from that of the log, digits."""
 
     field: str
     heading: str
@@ -29,7 +29,7 @@ class Column:
     digits: int = 2
 
     def foreign(self, value: float) -> float:
-        """The canonical value in this column's unit."""
+        """Convert a value of the log to the unit of this column."""
         if self.unit == "f":
             return round(value * 1.8 + 32, self.digits)
         return round(value * FACTORS[self.unit], self.digits)
@@ -37,9 +37,9 @@ class Column:
 
 @dataclass(frozen=True)
 class Sheet:
-    """One table of an export: which log table, in which file (and sheet or database table), with which columns.
+    """One table of an export: table of the log, file, sheet or database table, and columns.
 
-    `until_year` and `from_year` keep the rows of some years, for a table that is spread over several sheets.
+    `from_year` and `until_year` select the rows of a table that is split into several sheets.
     """
 
     table: str
@@ -53,13 +53,13 @@ class Sheet:
 
     @property
     def source(self) -> str:
-        """The file as a run names it: book.xlsx#sheet, shop.sqlite#table, or the file."""
+        """The file as named in intake.csv: book.xlsx#sheet, shop.sqlite#table, or the file."""
         return f"{self.file}#{self.sheet_name}" if self.sheet_name else self.file
 
 
 @dataclass(frozen=True)
 class ExportFormat:
-    """How a workshop's software writes its log."""
+    """The format in which a workshop's software writes its log."""
 
     name: str
     sheets: tuple[Sheet, ...]
@@ -82,7 +82,7 @@ class ExportFormat:
 
 
 def columns(rows: str) -> tuple[Column, ...]:
-    """Columns written one a line: field | heading | unit | digits; the last two may be left out."""
+    """Parse columns, one per line: field | heading | unit | digits; the last two are optional."""
     out = []
     for line in rows.strip().splitlines():
         parts = [part.strip() for part in line.split("|")]
@@ -92,7 +92,7 @@ def columns(rows: str) -> tuple[Column, ...]:
 
 
 def levels(rows: str) -> dict[str, dict[str, str]]:
-    """Foreign words written one field a line: field: canonical=foreign, canonical=foreign."""
+    """Parse values, one field per line: field: log value=foreign value, log value=foreign value."""
     out: dict[str, dict[str, str]] = {}
     for line in rows.strip().splitlines():
         name, words = line.split(":", 1)

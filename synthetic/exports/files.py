@@ -1,4 +1,4 @@
-"""Rows of foreign cells into files: text, workbook, database; and the row numbers a reader will see there."""
+"""Write rows to text files, workbooks and databases."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from synthetic.exports.foreign_rows import Cell, Row
 
 
 def first_row(sheet: Sheet, export_format: ExportFormat) -> int:
-    """The row number of the first row of data: titles, a blank line and the headings counted; 1 in a database."""
+    """Row number of the first data row, counting titles, a blank line and headings; 1 in a database."""
     if export_format.kind(sheet) == "database":
         return 1
     return len(sheet.titles) + (1 if sheet.titles else 0) + 2
 
 
 def write_text(path: Path, sheet: Sheet, export_format: ExportFormat, rows: list[Row]) -> None:
-    """A delimited file with its titles, headings, rows and totals line."""
+    """Write a delimited file with titles, headings, rows and a totals line."""
     lines: list[tuple[Cell, ...]] = [(title,) for title in sheet.titles]
     lines += [()] if sheet.titles else []
     lines.append(tuple(column.heading for column in sheet.columns))
@@ -36,7 +36,7 @@ def write_text(path: Path, sheet: Sheet, export_format: ExportFormat, rows: list
 
 
 def write_workbook(path: Path, export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> None:
-    """One workbook of several sheets; dates are typed where they are not text."""
+    """Write one workbook with several sheets."""
     with xlsxwriter.Workbook(path, {"default_date_format": "yyyy-mm-dd hh:mm", "strings_to_formulas": False}) as book:
         book.set_properties({"created": dt.datetime(2026, 1, 1)})
         for sheet, rows in sheets:
@@ -52,7 +52,7 @@ def write_workbook(path: Path, export_format: ExportFormat, sheets: list[tuple[S
 
 
 def write_database(path: Path, sheets: list[tuple[Sheet, list[Row]]]) -> None:
-    """One SQLite file of several tables; columns have no declared type, so that any cell fits."""
+    """Write one SQLite file with several tables; columns have no declared type, so that any value fits."""
     path.unlink(missing_ok=True)
     with sqlite3.connect(path) as connection:
         for sheet, rows in sheets:

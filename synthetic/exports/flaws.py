@@ -1,7 +1,7 @@
-"""Dirt for exports: wrong values, missing ids, copies, contradictions, broken lines and returns of unknown bikes.
+"""Flaws in exports: wrong values, missing IDs, duplicates, contradictions, broken lines, returns of unknown bikes.
 
-Rows that a reader must set aside are rows of nobody's, added to the log's own: nothing hangs on them, so that what is
-injected is all that follows, and the log that is left is the whole of the true one but for some blanked cells.
+Rows that must be rejected are added to those of the log and have no links to them. So each injected flaw has one known
+consequence, and the accepted log equals the true one except for some blanked values.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ RowFlaw = Callable[[Row], Row]
 
 @dataclass(frozen=True)
 class Grid:
-    """A table of an export on its way to a file, with what is needed to soil it."""
+    """The rows of an export table before they are written."""
 
     sheet: Sheet
     export_format: ExportFormat
@@ -42,14 +42,14 @@ class Grid:
 
 
 def add_flaws(grid: Grid, log: SimulatedLog, each: int, rng: np.random.Generator) -> list[Row]:
-    """The grid's rows with `each` flaws of every kind the table and the kind of file allow.
+    """Add `each` flaws of every kind that the table and the kind of file allow.
 
-    The order of the log's rows stays; copies follow their originals.
+    The order of the rows stays; duplicates follow their originals.
 
     Raises
     ------
     ValueError
-        If the table has too few rows for so many flaws.
+        The table has too few rows.
     """
     rows = list(grid.rows)
     blanked = [*_cell_flaws(grid, rng)] * each
@@ -61,32 +61,32 @@ def add_flaws(grid: Grid, log: SimulatedLog, each: int, rng: np.random.Generator
         rows[at] = flawed(rows[at])
     clean = [row for row in rows if not row.flaws]
     added = [(min(at + int(rng.integers(1, COPY_WITHIN)), len(rows)), _copy(grid, rows[at])) for at in free[-each:]]
-    added += [(int(rng.integers(1, len(rows) + 1)), row) for row in _strangers(grid, log, clean, each, rng)]
+    added += [(int(rng.integers(1, len(rows) + 1)), row) for row in _unrelated_rows(grid, log, clean, each, rng)]
     for place, row in sorted(added, key=lambda pair: pair[0], reverse=True):
         rows.insert(place, row)
     return rows
 
 
-def _strangers(grid: Grid, log: SimulatedLog, clean: list[Row], each: int, rng: np.random.Generator) -> list[Row]:
-    """Rows that are none of the log's: of required fields wrong, two that contradict, torn lines, unknown bikes."""
+def _unrelated_rows(grid: Grid, log: SimulatedLog, clean: list[Row], each: int, rng: np.random.Generator) -> list[Row]:
+    """Rows that are not in the log: bad required fields, contradictions, broken lines, unknown bikes."""
     numbers = count(1)
 
-    def stranger() -> Row:
-        return _stranger(grid, clean[int(rng.integers(len(clean)))], next(numbers))
+    def unrelated() -> Row:
+        return _unrelated_row(grid, clean[int(rng.integers(len(clean)))], next(numbers))
 
-    made_up = [flawed(stranger()) for flawed in [*_set_aside_flaws(grid, log)] * each]
+    made_up = [flawed(unrelated()) for flawed in [*_rejecting_flaws(grid, log)] * each]
     if grid.place(IDS[grid.sheet.table]) is not None:
-        made_up += [row for _ in range(each) for row in _contradiction(grid, stranger())]
+        made_up += [row for _ in range(each) for row in _contradiction(grid, unrelated())]
     if grid.export_format.kind(grid.sheet) == "text":
-        made_up += [_torn(stranger()) for _ in range(each)]
+        made_up += [_broken(unrelated()) for _ in range(each)]
     if grid.sheet.table == "comebacks":
         unknown = Flaw("", "no_bleed_found", "", "unlinked")
-        made_up += [replace(stranger(), flaws=(unknown,)) for _ in range(each)]
+        made_up += [replace(unrelated(), flaws=(unknown,)) for _ in range(each)]
     return made_up
 
 
 def _cell_flaws(grid: Grid, rng: np.random.Generator) -> Iterator[RowFlaw]:
-    """Flaws of optional fields: the cell is blanked and the row stays."""
+    """Flaws of optional fields: the value is blanked and the row accepted."""
     for field, value in WRONG_NUMBERS.items():
         at = grid.place(field)
         if at is not None:
@@ -103,8 +103,8 @@ def _cell_flaws(grid: Grid, rng: np.random.Generator) -> Iterator[RowFlaw]:
             yield _put(at, text, Flaw(field, "unreadable", text, "value_blanked"))
 
 
-def _set_aside_flaws(grid: Grid, log: SimulatedLog) -> Iterator[RowFlaw]:
-    """Flaws of required fields: the row is set aside."""
+def _rejecting_flaws(grid: Grid, log: SimulatedLog) -> Iterator[RowFlaw]:
+    """Flaws of required fields: the row is rejected."""
     for field in REQUIRED[grid.sheet.table]:
         at = grid.place(field)
         if at is not None:
@@ -129,12 +129,12 @@ def _put(at: int, cell: Cell, flaw: Flaw) -> RowFlaw:
 
 
 def _copy(grid: Grid, row: Row) -> Row:
-    """An exact copy."""
+    """A duplicate."""
     return replace(row, flaws=(Flaw(IDS[grid.sheet.table], "exact_copy", _id(grid, row), "duplicate"),))
 
 
 def _contradiction(grid: Grid, row: Row) -> tuple[Row, Row]:
-    """Two rows of one number with other content: both are to be set aside."""
+    """Two rows with the same ID and different data: both are rejected."""
     minutes = next(at for at, column in enumerate(grid.sheet.columns) if column.field == "minutes")
     flaw = Flaw(IDS[grid.sheet.table], "two_contents", _id(grid, row), "row_set_aside")
     one, two = (number(value, grid.sheet.columns[minutes], grid.export_format, grid.typed) for value in (76.0, 77.0))
@@ -142,13 +142,13 @@ def _contradiction(grid: Grid, row: Row) -> tuple[Row, Row]:
     return replace(row, cells=first, flaws=(flaw,)), replace(row, cells=second, flaws=(flaw,))
 
 
-def _torn(row: Row) -> Row:
+def _broken(row: Row) -> Row:
     """A line with more cells than headings."""
     return replace(row, cells=(*row.cells, "?", "?"), flaws=(Flaw("", "unreadable_row", "", "row_set_aside"),))
 
 
-def _stranger(grid: Grid, pattern: Row, turn: int) -> Row:
-    """A row like `pattern` with numbers that nothing else in the log bears."""
+def _unrelated_row(grid: Grid, pattern: Row, turn: int) -> Row:
+    """A row like `pattern` with IDs that occur nowhere else."""
     cells = list(pattern.cells)
     own = IDS[grid.sheet.table]
     for field, value in (("session_id", None), ("bike_id", f"B9{turn:05d}"), (own, f"{own[0].upper()}9{turn:06d}")):

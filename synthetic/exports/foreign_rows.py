@@ -1,4 +1,4 @@
-"""A canonical table as rows of foreign cells: words, units, numbers and dates as a manner writes them."""
+"""Convert a table of the log to the values, units, numbers and dates of an export format."""
 
 from __future__ import annotations
 
@@ -15,8 +15,7 @@ Cell = str | int | float | dt.datetime | dt.date | None
 
 @dataclass(frozen=True)
 class Flaw:
-    """What is wrong with a row: the canonical column, the rule it breaks, the value as written, what a reader should
-    do with it."""
+    """A flaw of a row: column of the log, rule broken, value as written, and the expected action."""
 
     column: str
     rule: str
@@ -26,7 +25,7 @@ class Flaw:
 
 @dataclass(frozen=True)
 class Row:
-    """One row of an export; `year` is the year it belongs to (0: any), `flaws` what is wrong with it."""
+    """One row of an export; `year` is the year it belongs to (0: any)."""
 
     cells: tuple[Cell, ...]
     year: int = 0
@@ -34,7 +33,7 @@ class Row:
 
 
 def foreign_rows(table: pl.DataFrame, sheet: Sheet, export_format: ExportFormat, rng: np.random.Generator) -> list[Row]:
-    """The table's rows in this sheet's columns; a column the table lacks stays empty."""
+    """The rows of the table in the columns of this sheet; columns that the table lacks are empty."""
     typed = export_format.typed and export_format.kind(sheet) != "text"
     cells = [_cells(table, column, export_format, typed, rng) for column in sheet.columns]
     years = table["started_at"].dt.year().to_list() if "started_at" in table.columns else [0] * table.height
@@ -42,7 +41,7 @@ def foreign_rows(table: pl.DataFrame, sheet: Sheet, export_format: ExportFormat,
 
 
 def number(value: float, column: Column, export_format: ExportFormat, typed: bool) -> Cell:
-    """A canonical number in this column's unit and this manner's writing."""
+    """A number in the unit of this column, written in this format."""
     foreign = column.foreign(value)
     whole = int(foreign) if foreign == int(foreign) else foreign
     return whole if typed else f"{whole}".replace(".", export_format.decimal)

@@ -1,4 +1,4 @@
-"""A French tab-separated file, UTF-8 with a byte order mark, that gives no numbers to bleeds and returns."""
+"""A French tab-separated file, UTF-8 with a byte order mark, without IDs of bleeds and returns."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A German shop program's export: semicolons, cp1252, decimal commas, titles above and a totals line below."""
+"""A German export: semicolons, cp1252, decimal commas, titles above and a totals line below the table."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A workbook kept in inches, inch-pounds, fluid ounces and °F, with typed dates and dates typed in as text."""
+"""A workbook in inches, inch-pounds, fluid ounces and °F, with dates as dates or as text."""
 
 from __future__ import annotations
 

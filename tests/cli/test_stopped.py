@@ -1,4 +1,4 @@
-"""A command that a signal or a closed pipe ends: a plain status, one line or none, nothing half-written."""
+"""Commands ended by a signal or a closed pipe: exit status, message, no incomplete files."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def test_a_signal_ends_an_audit_with_one_line_and_leaves_nothing(tmp_path: Path,
         run.send_signal(number)
         out, err = run.communicate()
     assert (run.returncode, out) == (128 + number, b"")
-    assert err == b"rebleed: stopped; nothing half-written was left\n"
+    assert err == b"rebleed interrupted: no incomplete files were left\n"
     assert list(tmp_path.iterdir()) == []
 
 
@@ -37,13 +37,13 @@ def test_a_signal_that_the_caller_ignores_stays_ignored(tmp_path: Path) -> None:
     """As under nohup."""
     code = (
         "import signal\nsignal.signal(signal.SIGHUP, signal.SIG_IGN)\nfrom analysis.cli import stop_on_signals\n"
-        "with stop_on_signals():\n    signal.raise_signal(signal.SIGHUP)\nprint('went on')"
+        "with stop_on_signals():\n    signal.raise_signal(signal.SIGHUP)\nprint('continued')"
     )
-    told = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
-    assert told.stdout == "went on\n"
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
+    assert result.stdout == "continued\n"
 
 
-def test_a_reader_that_is_gone_ends_the_command_quietly() -> None:
+def test_a_closed_pipe_ends_the_command_without_a_message() -> None:
     with subprocess.Popen([*CALL, "fields"], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
         assert run.stdout is not None
         run.stdout.close()
@@ -52,12 +52,12 @@ def test_a_reader_that_is_gone_ends_the_command_quietly() -> None:
     assert run.returncode == 0
 
 
-def test_an_audit_that_may_not_write_leaves_the_key_to_names_alone(tmp_path: Path) -> None:
-    """Two audits at once: the second must not put other codes into the key of the first."""
+def test_a_run_on_a_locked_folder_leaves_the_key_to_names_unchanged(tmp_path: Path) -> None:
+    """Of two audits at once the second must not change the key of the first."""
     (tmp_path / "s.csv").write_text("session_id,bike_id,brake,technician,started_at\n1,b,front,Wren,2026-01-05\n")
     (tmp_path / "r.csv").write_text("item,technician,reading\n1,Lee,1\n1,Lee,2\n1,Wren,1\n2,Lee,3\n2,Wren,4\n")
     for words in (("audit", str(tmp_path / "s.csv")), ("gauge", str(tmp_path / "r.csv"))):
         with run_lock(tmp_path / "out"):
-            told = rebleed(*words, "--hide-names", "--out", str(tmp_path / "out"))
-        assert "another run is writing" in told.stderr
+            result = rebleed(*words, "--hide-names", "--out", str(tmp_path / "out"))
+        assert "another run is writing" in result.stderr
         assert not key_path(tmp_path / "out").exists()

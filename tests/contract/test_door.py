@@ -1,4 +1,4 @@
-"""What a notebook imports from the one door, and the examples that stand beside it."""
+"""The names that notebooks import from `analysis`, and the examples in its documentation."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 EXPORTS = Path(__file__).parents[1] / "golden" / "exports"
 
 
-def test_every_name_of_the_door_is_there_whatever_was_imported_before() -> None:
+def test_every_public_name_can_be_imported() -> None:
     import analysis.audit
     import analysis.charts
     from analysis import run_audit
@@ -20,7 +20,7 @@ def test_every_name_of_the_door_is_there_whatever_was_imported_before() -> None:
         assert getattr(analysis, name) is not None
 
 
-def test_every_name_of_the_door_is_explained() -> None:
+def test_every_public_name_is_documented() -> None:
     import analysis
 
     for name in analysis.__all__:
@@ -28,11 +28,11 @@ def test_every_name_of_the_door_is_explained() -> None:
         assert getattr(analysis, name).__doc__, name
 
 
-def test_the_doors_examples_run(monkeypatch: pytest.MonkeyPatch) -> None:
-    """On the twelve bleeds of the golden run, whose every figure is reckoned by hand beside it."""
+def test_the_examples_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On the twelve bleeds of the golden run, whose figures are calculated by hand."""
     import analysis
 
     monkeypatch.chdir(EXPORTS)
-    told = doctest.testmod(analysis, optionflags=doctest.ELLIPSIS)
-    assert told.attempted >= 8
-    assert told.failed == 0
+    result = doctest.testmod(analysis, optionflags=doctest.ELLIPSIS)
+    assert result.attempted >= 8
+    assert result.failed == 0

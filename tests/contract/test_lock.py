@@ -1,4 +1,4 @@
-"""The lock pins every package by version and hash, and names no place on a network."""
+"""requirements.lock pins every package by version and hash, without network addresses."""
 
 import re
 import tomllib

@@ -1,4 +1,4 @@
-"""The files a run writes: every table with its columns in their order, cells as any program reads them."""
+"""The files of a run: columns in order, cells of their types, keys sorted and unique."""
 
 from __future__ import annotations
 
@@ -48,14 +48,14 @@ def test_every_cell_is_written_as_its_type_says(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", AUDIT_TABLES)
-def test_a_cell_that_must_be_filled_is_filled(name: str) -> None:
+def test_required_columns_have_no_empty_cells(name: str) -> None:
     table = pl.read_csv(run().out / "tables" / f"{name}.csv", infer_schema=False)
-    needed = [column for column, told in AUDIT_TABLES[name].to_schema().columns.items() if not told.nullable]
+    needed = [column for column, result in AUDIT_TABLES[name].to_schema().columns.items() if not result.nullable]
     assert table.select(pl.col(needed).is_null().sum()).sum_horizontal().sum() == 0
 
 
 @pytest.mark.parametrize("name", KEYS)
-def test_rows_are_sorted_by_key_and_a_key_stands_once(name: str) -> None:
+def test_rows_are_sorted_by_a_unique_key(name: str) -> None:
     table = pl.read_csv(run().out / "tables" / f"{name}.csv", infer_schema=False)
     keys = list(table.select(pl.col(KEYS[name]).fill_null("")).iter_rows())
     assert keys == sorted(keys)
@@ -63,7 +63,7 @@ def test_rows_are_sorted_by_key_and_a_key_stands_once(name: str) -> None:
 
 
 @pytest.mark.parametrize("name", AUDIT_TABLES)
-def test_the_parquet_twin_holds_the_same_rows(name: str) -> None:
+def test_the_parquet_file_has_the_same_rows(name: str) -> None:
     folder = run().out / "tables"
     parquet = pl.read_parquet(folder / f"{name}.parquet")
     assert parquet.columns == pl.read_csv(folder / f"{name}.csv", infer_schema=False).columns
@@ -78,11 +78,11 @@ def test_the_cleaned_log_is_written_with_its_origin(name: str) -> None:
 
 
 def test_the_manifest_accounts_for_every_row() -> None:
-    told = json.loads((run().out / "manifest.json").read_text("utf-8"))
-    rows = told["rows"]
+    result = json.loads((run().out / "manifest.json").read_text("utf-8"))
+    rows = result["rows"]
     assert rows["rows_read"] == rows["accepted"] + rows["set_aside"] + rows["duplicates"] > 0
-    assert {"version", "inputs", "as_of", "window_days", "seed", "standard", "libraries", "seconds"} <= set(told)
-    assert all(len(one["sha256"]) == 64 for one in told["inputs"])
+    assert {"version", "inputs", "as_of", "window_days", "seed", "standard", "libraries", "seconds"} <= set(result)
+    assert all(len(one["sha256"]) == 64 for one in result["inputs"])
 
 
 def test_every_month_from_first_to_last_has_a_row() -> None:

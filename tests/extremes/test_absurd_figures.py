@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 from analysis.cli import app
 from analysis.commands.sample_sizes import StepPowerOptions, WeeklyTrial, rate_text, step_power_text, trial_text
 from analysis.errors import UserError
-from analysis.output.finished_proof import read_proof
+from analysis.output.manifest import read_proof
 from analysis.standard import read_standard
 from schemas import empty
 from schemas.outputs import Prove
@@ -37,13 +37,13 @@ def test_a_rate_or_width_out_of_reach_is_refused(rate: float, within: float | No
 
 @pytest.mark.parametrize("weekly", [(NAN, 0.01), (float("inf"), 0.01), (HUGE, 0.01), (12, NAN), (12, 1.0), (0.5, 0.01)])
 def test_weeks_out_of_reach_are_refused(weekly: tuple[float, float]) -> None:
-    with pytest.raises(UserError, match="bleeds-a-week"):
+    with pytest.raises(UserError, match="bleeds-per-week"):
         trial_text(0.06, 0.03, 0.8, None, WeeklyTrial(*weekly))
 
 
 @pytest.mark.parametrize("times", [NAN, HUGE, 0.0, -1.0, 1.0])
 def test_a_step_that_makes_no_difference_or_an_absurd_one_is_refused(times: float) -> None:
-    with pytest.raises(UserError, match="--times"):
+    with pytest.raises(UserError, match="--hazard-ratio"):
         step_power_text(StepPowerOptions(("log.csv",), "settle", times))
 
 

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from analysis.intake import propose_map, read_log
-from synthetic import EXPORT_FORMATS, family, simulate, write_export
+from synthetic import EXPORT_FORMATS, scenario_workshop, simulate, write_export
 
 FOREIGN = list(EXPORT_FORMATS)
 MIN_RIGHT_SHARE = 0.95
@@ -15,7 +15,7 @@ MIN_RIGHT_SHARE = 0.95
 @pytest.fixture(scope="module", params=FOREIGN)
 def shop(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp(request.param)
-    log = simulate(family("base", 1200), 11)
+    log = simulate(scenario_workshop("base", 1200), 11)
     exported = write_export(log, folder / "exports", EXPORT_FORMATS[request.param], 11)
     files = [str(path) for path in exported.files]
     (folder / "map.toml").write_text(propose_map(files).toml, encoding="utf-8")
@@ -53,7 +53,7 @@ def test_at_least_95_percent_of_the_cells_of_bleeds_are_right(shop):
 def test_every_injected_flaw_is_reported_with_its_reason(shop):
     _, exported, read = shop
     reported = {(Path(f).name, row, rule) for f, row, rule in read.set_aside.select("file", "row", "rule").iter_rows()}
-    injected = exported.dirt.filter(pl.col("rule") != "no_bleed_found")
+    injected = exported.flaws.filter(pl.col("rule") != "no_bleed_found")
     missing = [
         one
         for one in injected.select("file", "row", "rule").iter_rows()
@@ -64,7 +64,7 @@ def test_every_injected_flaw_is_reported_with_its_reason(shop):
 
 def test_nothing_else_is_rejected(shop):
     _, exported, read = shop
-    injected = {(Path(f).name, row) for f, row in exported.dirt.select("file", "row").iter_rows()}
+    injected = {(Path(f).name, row) for f, row in exported.flaws.select("file", "row").iter_rows()}
     rows = read.set_aside.filter(pl.col("action") == "row_set_aside").select("file", "row").iter_rows()
     assert [one for one in rows if (Path(one[0]).name, one[1]) not in injected] == []
 

@@ -8,7 +8,7 @@ import pytest
 
 from analysis.intake import proposals, propose_map, read_log
 from analysis.intake.readers.sources import raw_tables
-from synthetic import EXPORT_FORMATS, family, simulate, write_export
+from synthetic import EXPORT_FORMATS, scenario_workshop, simulate, write_export
 from tests.intake.invented_sheets import FRESH, HELD_OUT, LEARNED, write_sheet
 from tests.intake.proposal_score import score
 
@@ -19,7 +19,7 @@ MIN_MATCHED, MAX_MARKED = 0.93, 0.35
 
 @pytest.fixture(scope="module")
 def scores(tmp_path_factory):
-    sessions = simulate(family("base", 400), 11).sessions
+    sessions = simulate(scenario_workshop("base", 400), 11).sessions
     folder = tmp_path_factory.mktemp("invented")
     return {sheet.name: score(sheet, write_sheet(sheet, sessions, folder)) for sheet in SHEETS}
 
@@ -43,7 +43,7 @@ def test_most_right_lines_are_unmarked(scores):
 
 @pytest.mark.parametrize("export_format", list(EXPORT_FORMATS))
 def test_lines_of_the_simulated_exports_are_right_or_marked(export_format, tmp_path):
-    exported = write_export(simulate(family("base", 400), 3), tmp_path, EXPORT_FORMATS[export_format], 3)
+    exported = write_export(simulate(scenario_workshop("base", 400), 3), tmp_path, EXPORT_FORMATS[export_format], 3)
     truth = {(t, h): c for t, c, h in exported.headings.select("table", "column", "heading").iter_rows()}
     for one in proposals(raw_tables([str(path) for path in exported.files]).tables):
         wrong = [c for c in one.choices if truth.get((one.table, c.heading)) != c.field and not c.doubtful]

@@ -1,4 +1,4 @@
-"""Audits killed at random moments, and what stands in their folder then.
+"""Kill audits at random moments and inspect their folder.
 
 Run as a process of its own, which does nothing else but fork: `python -m tests.output.killed WORK KILLS SEED WHAT`.
 WORK holds `a` and `b`, two exports, and for `writing` also `a.pickle` and `b.pickle`, their audits: then a child only
@@ -26,7 +26,7 @@ from analysis.output import run_folder, write_manifest, write_report
 
 def digest(out: Path) -> str:
     """Every file's name and bytes; of the manifest all but the seconds and its checksum."""
-    told = hashlib.sha256()
+    result = hashlib.sha256()
     for path in sorted(p for p in out.rglob("*") if p.is_file()):
         data = path.read_bytes()
         if path.name == "manifest.json":
@@ -34,8 +34,8 @@ def digest(out: Path) -> str:
             manifest.pop("seconds")
             manifest.pop("sha256")
             data = json.dumps(manifest).encode()
-        told.update(str(path.relative_to(out)).encode() + b"\0" + hashlib.sha256(data).digest())
-    return told.hexdigest()
+        result.update(str(path.relative_to(out)).encode() + b"\0" + hashlib.sha256(data).digest())
+    return result.hexdigest()
 
 
 def write(pickled: Path, out: Path) -> None:

@@ -1,4 +1,4 @@
-"""No room, no leave, no peace: one clear message, exit status 2, the earlier run untouched, nothing half-written."""
+"""Full disks, missing permissions and concurrent runs: one message, exit status 2, the earlier run unchanged."""
 
 from __future__ import annotations
 
@@ -28,17 +28,17 @@ def export(tmp_path: Path) -> Path:
 
 
 def refused(*words: str) -> str:
-    """What the command says when it cannot go on."""
-    told = rebleed(*words)
-    assert told.returncode == 2, told
-    assert told.stdout == ""
-    assert 1 <= len(told.stderr.splitlines()) <= 12
-    return told.stderr
+    """The error message of a command that fails."""
+    result = rebleed(*words)
+    assert result.returncode == 2, result
+    assert result.stdout == ""
+    assert 1 <= len(result.stderr.splitlines()) <= 12
+    return result.stderr
 
 
 @contextmanager
 def no_file_beyond(size: int) -> Iterator[None]:
-    """What this process writes to a file past its size is refused, as on a disk that fills up meanwhile."""
+    """Limit the size of files, as on a disk that fills up."""
     soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
     resource.setrlimit(resource.RLIMIT_FSIZE, (size, hard))
     try:
@@ -49,7 +49,7 @@ def no_file_beyond(size: int) -> Iterator[None]:
 
 @contextmanager
 def small_disk(place: Path) -> Iterator[None]:
-    """A disk of 1 MB at a folder where this machine lets us make one; elsewhere no file may pass 300 kB."""
+    """Mount a disk of 1 MB if permitted; otherwise limit files to 300 kB."""
     made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", place], capture_output=True, check=False)
     if made.returncode:
         with no_file_beyond(300_000):
@@ -73,18 +73,18 @@ def only(out: Path, *others: str) -> bool:
 
 
 @pytest.mark.parametrize("room_kb", [4, 200])
-def test_where_no_file_may_grow_further_the_earlier_run_stands(export: Path, room_kb: int) -> None:
+def test_the_earlier_run_stays_if_files_cannot_grow(export: Path, room_kb: int) -> None:
     out = export.parent / "out"
     before = earlier_run(out)
     with no_file_beyond(room_kb * 1024):
-        told = refused("audit", str(export), "--out", str(out))
-    assert "cannot be written" in told
+        result = refused("audit", str(export), "--out", str(out))
+    assert "cannot be written" in result
     assert digest(out) == before
     assert only(out, "sessions.csv")
 
 
 @pytest.mark.parametrize("room_kb", [1, 2, 3])
-def test_a_disk_that_fills_up_while_parquet_is_written_is_told_as_such(export: Path, room_kb: int) -> None:
+def test_a_disk_that_fills_up_during_parquet_is_reported_as_full(export: Path, room_kb: int) -> None:
     log, out = read_log([str(export)]), export.parent / "out"
     with (
         no_file_beyond(room_kb * 1024),
@@ -95,7 +95,7 @@ def test_a_disk_that_fills_up_while_parquet_is_written_is_told_as_such(export: P
     assert only(export)
 
 
-def test_a_full_disk_is_told_and_the_earlier_run_stands(export: Path) -> None:
+def test_a_full_disk_is_reported_and_the_earlier_run_stays(export: Path) -> None:
     disk = export.parent / "disk"
     disk.mkdir()
     with small_disk(disk):
@@ -105,14 +105,14 @@ def test_a_full_disk_is_told_and_the_earlier_run_stands(export: Path) -> None:
         assert only(disk / "out")
 
 
-def test_a_folder_without_leave_to_write_is_told(export: Path) -> None:
-    """Leave to write is nothing to the machine's owner: there a folder of the system's own serves, which none may write."""
+def test_a_write_protected_folder_is_reported(export: Path) -> None:
+    """Root ignores permissions, so it gets a folder of the system that nobody can write to."""
     shut = export.parent / "shut"
     shut.mkdir()
     shut.chmod(0o500)
     place = Path("/proc/self") if os.access(shut, os.W_OK) else shut
-    told = refused("audit", str(export), "--out", str(place / "out"))
-    assert "cannot be written" in told
+    result = refused("audit", str(export), "--out", str(place / "out"))
+    assert "cannot be written" in result
     shut.chmod(0o700)
     assert list(shut.iterdir()) == []
 
@@ -121,10 +121,10 @@ def test_a_second_run_into_the_same_folder_is_refused(export: Path) -> None:
     out = export.parent / "out"
     before = earlier_run(out)
     with run_folder(out, "audit") as folder:
-        told = refused("audit", str(export), "--out", str(out))
+        result = refused("audit", str(export), "--out", str(out))
         (folder / "manifest.json").write_text('{"made_by": "rebleed", "seconds": {}}')
         (folder / "index.html").write_text("the earlier run")
-    assert "another run is writing to it" in told
+    assert "another run is writing to it" in result
     assert digest(out) == before
     assert only(out, "sessions.csv")
 

@@ -1,4 +1,4 @@
-"""Cells of a written table: what any spreadsheet or program may be given."""
+"""Cells of written tables are safe and readable for spreadsheets and programs."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def cells(values: list[object], kind: pl.DataType | type[pl.DataType]) -> list[s
     return [line[1] for line in lines[1:]]
 
 
-def test_missing_is_empty_and_truth_is_a_word() -> None:
+def test_missing_is_empty_and_booleans_are_words() -> None:
     assert cells([True, False, None], pl.Boolean) == ["true", "false", ""]
 
 
@@ -35,16 +35,16 @@ def test_a_number_keeps_twelve_significant_digits() -> None:
 
 
 @given(st.lists(st.floats(allow_nan=False, allow_infinity=False) | st.integers(-(10**9), 10**9).map(float), min_size=1))
-def test_numbers_stand_as_twelve_digits_stand_in_python(values: list[float]) -> None:
+def test_numbers_are_written_as_python_writes_twelve_digits(values: list[float]) -> None:
     for value, cell in zip(values, cells(list(values), pl.Float64), strict=True):
-        told = f"{value:.12g}"
+        result = f"{value:.12g}"
         # a half in the thirteenth digit may go either way: it is within a double's own error
-        assert cell == ("0" if value == 0 else told) or abs(float(cell) - value) <= 0.50001 * 10.0 ** place(told)
+        assert cell == ("0" if value == 0 else result) or abs(float(cell) - value) <= 0.50001 * 10.0 ** place(result)
 
 
-def place(told: str) -> int:
+def place(result: str) -> int:
     """The decimal exponent of the last of twelve digits."""
-    return math.floor(math.log10(abs(float(told)))) - 11
+    return math.floor(math.log10(abs(float(result)))) - 11
 
 
 def test_many_numbers_keep_the_form_they_have_in_python() -> None:
@@ -75,12 +75,12 @@ def test_a_text_with_any_separator_is_in_quotes(text: str) -> None:
 
 
 @pytest.mark.parametrize("text", ["-5", "+3.2", "-1e3", "a=b", "plain", 'é;"x"\nline'])
-def test_any_other_text_stays_as_it_is(text: str) -> None:
+def test_any_other_text_is_unchanged(text: str) -> None:
     assert cells([text], pl.String) == [text]
 
 
 @given(st.lists(st.text(alphabet=st.characters(exclude_categories=["Cs"])), min_size=1, max_size=5))
-def test_any_text_comes_back_whole_or_with_its_apostrophe(texts: list[str]) -> None:
+def test_any_text_is_read_back_unchanged_or_with_an_apostrophe(texts: list[str]) -> None:
     for text, cell in zip(texts, cells(list(texts), pl.String), strict=True):
         assert cell in (text, "'" + text)
         assert cell == text or text[0] in "=+-@\t\r"

@@ -1,4 +1,4 @@
-"""A run's folder is the old run or the new one, whole; nobody else's files are touched."""
+"""The folder of a run is the old run or the new one, complete; other files are not touched."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ from analysis.output import run_folder, run_marker
 def write(out: Path, text: str) -> None:
     with run_folder(out, "audit") as folder:
         (folder / "manifest.json").write_text(json.dumps({"made_by": "rebleed"}))
-        (folder / "told.txt").write_text(text)
+        (folder / "result.txt").write_text(text)
 
 
 def fail(out: Path) -> None:
     with run_folder(out, "audit") as folder:
-        (folder / "told.txt").write_text("half")
+        (folder / "result.txt").write_text("half")
         _ = 1 / 0
 
 
@@ -31,7 +31,7 @@ def test_an_earlier_run_is_replaced_whole(tmp_path: Path) -> None:
     with run_folder(tmp_path / "out", "audit") as folder:
         (folder / "left.txt").write_text("of the first run")
     write(tmp_path / "out", "second")
-    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["manifest.json", "told.txt"]
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == ["manifest.json", "result.txt"]
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
@@ -39,11 +39,11 @@ def test_a_failed_run_leaves_the_earlier_one_untouched(tmp_path: Path) -> None:
     write(tmp_path / "out", "first")
     with pytest.raises(ZeroDivisionError):
         fail(tmp_path / "out")
-    assert (tmp_path / "out" / "told.txt").read_text() == "first"
+    assert (tmp_path / "out" / "result.txt").read_text() == "first"
     assert [p.name for p in tmp_path.iterdir()] == ["out"]
 
 
-def test_a_file_in_its_place_is_refused(tmp_path: Path) -> None:
+def test_a_file_of_the_same_name_is_refused(tmp_path: Path) -> None:
     (tmp_path / "out").write_text("mine")
     with pytest.raises(UserError, match="is a file"):
         write(tmp_path / "out", "x")
@@ -51,12 +51,12 @@ def test_a_file_in_its_place_is_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("manifest", [None, "{}", "[1]", "no json", '{"made_by": "someone"}'])
-def test_a_folder_that_no_run_wrote_is_refused(tmp_path: Path, manifest: str | None) -> None:
+def test_a_folder_of_other_files_is_refused(tmp_path: Path, manifest: str | None) -> None:
     (tmp_path / "out").mkdir()
     (tmp_path / "out" / "thesis.txt").write_text("years of work")
     if manifest is not None:
         (tmp_path / "out" / "manifest.json").write_text(manifest)
-    with pytest.raises(UserError, match="no run of rebleed wrote"):
+    with pytest.raises(UserError, match="not written by rebleed"):
         write(tmp_path / "out", "x")
     assert (tmp_path / "out" / "thesis.txt").read_text() == "years of work"
 
@@ -68,7 +68,7 @@ def test_a_link_is_refused(tmp_path: Path) -> None:
         write(tmp_path / "out", "x")
 
 
-def test_two_runs_at_once_are_told_apart(tmp_path: Path) -> None:
+def test_a_second_run_at_the_same_time_is_refused(tmp_path: Path) -> None:
     with run_folder(tmp_path / "out", "audit") as folder:
         (folder / "manifest.json").write_text(json.dumps({"made_by": "rebleed"}))
         with pytest.raises(UserError, match="another run is writing"):
@@ -101,7 +101,7 @@ def test_a_run_killed_at_any_moment_leaves_old_or_new_and_the_next_run_works(tmp
 
 
 def complete(out: Path) -> bool:
-    words = (out / "told.txt").read_text().split()
+    words = (out / "result.txt").read_text().split()
     return words in (["before"], ["after"]) or words == ["run", "again"] * 1000
 
 

@@ -1,4 +1,4 @@
-"""With names hidden no output tells a technician's name, in any byte of any file."""
+"""With hidden names no output file contains a technician's name."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ NAMES = ("Wren", "Zoë Ångström", "Lee")
 
 
 @pytest.fixture(scope="module")
-def told(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A small log with names in notes, ids, own columns, file names and rows set aside."""
+def result(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A small log with names in notes, IDs, own columns, file names and rejected rows."""
     folder = tmp_path_factory.mktemp("hidden")
     (folder / "in").mkdir()
     rows = [
@@ -56,48 +56,48 @@ def found_in(path: Path, names: tuple[str, ...]) -> list[str]:
     ]
 
 
-def test_no_file_of_the_run_holds_a_name(told: Path) -> None:
-    for path in (p for p in (told / "out").rglob("*") if p.is_file()):
+def test_no_file_of_the_run_contains_a_name(result: Path) -> None:
+    for path in (p for p in (result / "out").rglob("*") if p.is_file()):
         assert found_in(path, ("Zoë Ångström", "bleeds of Wren")) == [], path
 
 
-def test_no_word_of_any_written_table_or_page_is_a_name(told: Path) -> None:
-    """Short names also stand inside other words (Lee in sleeve), so they are sought as words of our own tables."""
+def test_no_word_of_any_written_table_or_page_is_a_name(result: Path) -> None:
+    """Short names also occur inside other words (Lee in sleeve), so whole words are searched."""
     for path in [
-        *(told / "out" / "tables").glob("*.csv"),
-        *(told / "out" / "set_aside_rows").glob("*"),
-        told / "out" / "manifest.json",
+        *(result / "out" / "tables").glob("*.csv"),
+        *(result / "out" / "set_aside_rows").glob("*"),
+        result / "out" / "manifest.json",
     ]:
         words = set("".join(c if c.isalnum() else " " for c in path.read_text("utf-8").casefold()).split())
         assert not words & {"wren", "lee", "ångström"}, path
 
 
-def test_the_key_lies_beside_and_opens_the_codes(told: Path) -> None:
-    with (told / "out.names.csv").open(encoding="utf-8") as file:
+def test_the_key_is_next_to_the_folder_and_gives_the_names(result: Path) -> None:
+    with (result / "out.names.csv").open(encoding="utf-8") as file:
         key = {row["technician"]: row["code"] for row in csv.DictReader(file)}
     assert set(NAMES) <= set(key)
     assert len(set(key.values())) == len(key)
-    coded = pl.read_parquet(told / "out" / "log" / "sessions.parquet").get_column("technician").unique().to_list()
+    coded = pl.read_parquet(result / "out" / "log" / "sessions.parquet").get_column("technician").unique().to_list()
     assert set(coded) <= set(key.values())
 
 
-def test_the_next_run_keeps_the_codes(told: Path) -> None:
-    before = (told / "out.names.csv").read_text("utf-8")
-    shutil.rmtree(told / "out")
-    audit_exports(AuditOptions((str(told / "in"),), told / "out", hide_names=True, seed=99))
-    assert (told / "out.names.csv").read_text("utf-8") == before
+def test_the_next_run_keeps_the_codes(result: Path) -> None:
+    before = (result / "out.names.csv").read_text("utf-8")
+    shutil.rmtree(result / "out")
+    audit_exports(AuditOptions((str(result / "in"),), result / "out", hide_names=True, seed=99))
+    assert (result / "out.names.csv").read_text("utf-8") == before
 
 
-def test_the_key_is_its_owners_alone_and_cannot_be_drawn_again(told: Path) -> None:
-    assert (told / "out.names.csv").stat().st_mode & 0o077 == 0
-    audit_exports(AuditOptions((str(told / "in"),), told / "again", hide_names=True))
-    first, again = ((told / f"{place}.names.csv").read_text("utf-8") for place in ("out", "again"))
+def test_the_key_is_readable_by_its_owner_only_and_not_reproducible(result: Path) -> None:
+    assert (result / "out.names.csv").stat().st_mode & 0o077 == 0
+    audit_exports(AuditOptions((str(result / "in"),), result / "again", hide_names=True))
+    first, again = ((result / f"{place}.names.csv").read_text("utf-8") for place in ("out", "again"))
     assert first != again
 
 
-def test_codes_tell_no_order(told: Path) -> None:
+def test_codes_do_not_reveal_an_order(result: Path) -> None:
     """Of three names sorted, the codes are sorted for one seed in six: over twenty seeds never all are."""
-    log = read_log([str(told / "in")])
+    log = read_log([str(result / "in")])
     sorted_codes = 0
     for seed in range(20):
         key = assign_codes(log, {}, random.Random(seed))
@@ -110,7 +110,7 @@ HEADS = "session_id,bike_id,brake,technician,started_at,note\n"
 
 
 def hidden_log(folder: Path, text: str, name: str = "sessions.csv", map_text: str = "") -> tuple[Log, dict[str, str]]:
-    """A log as it is after its names are hidden, and the codes."""
+    """The log with hidden names, and the codes."""
     (folder / name).write_text(text, "utf-8", newline="")
     (folder / "map.toml").write_text(map_text, "utf-8")
     log = read_log([str(folder / name)], str(folder / "map.toml") if map_text else None)
@@ -118,7 +118,7 @@ def hidden_log(folder: Path, text: str, name: str = "sessions.csv", map_text: st
     return pseudonymise(log, codes), codes
 
 
-def test_a_technician_met_in_rejected_rows_alone_is_hidden_under_any_heading(tmp_path: Path) -> None:
+def test_a_technician_in_rejected_rows_only_is_hidden_under_any_heading(tmp_path: Path) -> None:
     columns = 'session_id = "Job"\nbike_id = "Bike"\nbrake = "Brake"\ntechnician = "Mechanic"\nstarted_at = "Begun"\n'
     rows = "Job,Bike,Brake,Mechanic,Begun\n1,B1,front,Wren,2026-01-05\n2,B2,rear,Kestrel,never\n"
     log, codes = hidden_log(tmp_path, rows, map_text="[sessions.columns]\n" + columns)
@@ -149,7 +149,7 @@ def test_a_name_with_quotes_is_hidden_in_the_rejected_rows(tmp_path: Path) -> No
     assert codes['Jim "Ace" Hale'] in log.rejected[0].text
 
 
-def test_there_are_codes_for_more_technicians_than_three_letters_tell_apart() -> None:
+def test_there_are_codes_for_more_technicians_than_three_letters_allow() -> None:
     names = [f"Tech {n}" for n in range(8200)]
     codes = codes_for_names(names, {}, random.Random(3))
     assert set(codes) == set(names)
@@ -173,7 +173,7 @@ def test_a_name_in_a_file_name_is_hidden(tmp_path: Path, name: str) -> None:
     "written",
     ["Zoe\u0308 A\u030angstro\u0308m", "Zoë\u00a0Ångström", "ZOË  ÅNGSTRÖM", "Zoe Angstrom", "Zo\u200bë Ångström"],
 )
-def test_a_name_is_hidden_however_it_is_written(written: str) -> None:
+def test_a_name_is_hidden_in_any_spelling(written: str) -> None:
     search = NameSearch({"Zoë Ångström": "T-BCD"})
     assert search.hide(f"ask {written}, please") == "ask T-BCD, please"
 
@@ -183,7 +183,7 @@ def test_names_in_turkish_capitals_are_hidden() -> None:
     assert search.hide("İrmak, IRMAK, ırmak; IŞIL, işıl, İŞİL") == "T-BCD, T-BCD, T-BCD; T-FGH, T-FGH, T-FGH"
 
 
-def test_a_name_is_hidden_as_a_word_and_never_within_one() -> None:
+def test_a_name_is_hidden_as_a_word_but_not_inside_one() -> None:
     search = NameSearch({"Lee": "T-BCD", "Tech1": "T-FGH", "Lee Ray": "T-JKL", "7": "T-MNP"})
     text = "sleeve, Leeds, lee_7, 3lee, Tech1, Tech12, Lee Ray's, lee ray, 7 mm"
     assert search.hide(text) == "sleeve, Leeds, T-BCD_7, 3T-BCD, T-FGH, Tech12, T-JKL's, T-JKL, 7 mm"
@@ -226,15 +226,15 @@ def test_the_technicians_table_is_in_the_order_of_the_codes(tmp_path: Path) -> N
     assert shown != [codes[f"Tech {n:02}"] for n in range(20)]
 
 
-def test_two_ids_that_differ_in_how_a_name_is_written_stay_two(tmp_path: Path) -> None:
+def test_two_ids_that_differ_in_the_spelling_of_a_name_stay_different(tmp_path: Path) -> None:
     rows = "Wren-1,bike Wren,front,Wren,2026-01-05,\nwren-1,bike WREN,front,Wren,2026-01-06,\n"
     log, _ = hidden_log(tmp_path, HEADS + rows)
     assert log.sessions.get_column("session_id").n_unique() == 2
     assert log.sessions.get_column("bike_id").n_unique() == 2
 
 
-def test_a_technician_called_as_a_word_of_ours_changes_no_field_with_levels_and_no_finding(tmp_path: Path) -> None:
-    """Mineral oil asked for and DOT 4 put in is the most dangerous find: it must stay one."""
+def test_a_technician_named_like_a_field_value_changes_no_such_field_or_finding(tmp_path: Path) -> None:
+    """DOT 4 where mineral oil is required is the most dangerous finding and must remain."""
     heads = "session_id,bike_id,brake,technician,started_at,fluid_required,fluid_used,note\n"
     people = ("Mineral", "Front", "Air", "sessions")
     rows = [
@@ -258,11 +258,11 @@ def test_a_technician_called_as_a_word_of_ours_changes_no_field_with_levels_and_
     assert ",mineral,mineral," in hidden_run.log.rejected[0].text
 
 
-def test_a_message_keeps_our_words_and_hides_what_it_quotes() -> None:
+def test_a_message_keeps_its_words_and_hides_its_quotations() -> None:
     search = NameSearch({"sessions": "T-BCD", 'Jim "Ace" Hale': "T-FGH"})
     message = """a/sessions/x.csv: columns not used: 'sessions time', 'Jim "Ace" Hale', as other files of sessions"""
-    told = """a/T-BCD/x.csv: columns not used: 'T-BCD time', 'T-FGH', as other files of sessions"""
-    assert search.hide_in_message(message) == told
+    result = """a/T-BCD/x.csv: columns not used: 'T-BCD time', 'T-FGH', as other files of sessions"""
+    assert search.hide_in_message(message) == result
     message = """the technicians 'x' and "y" (2 bleeds): write under [sessions.values]: "Jim \\"Ace\\" Hale" = []"""
     assert search.hide_in_message(message) == message.replace('"Jim \\"Ace\\" Hale"', "'T-FGH'")
     file = "O'sessions: 'x.csv"
@@ -273,7 +273,7 @@ def test_a_message_keeps_our_words_and_hides_what_it_quotes() -> None:
 NAMES_FOR_A_KEY = ("'t Hooft", "=cmd()", "'=cmd()", "''=", "-5", "@at", 'Jim "Ace" Hale', "two\nlines", "comma, name")
 
 
-def test_a_key_is_read_back_as_it_was_written(tmp_path: Path) -> None:
+def test_a_key_is_read_back_as_written(tmp_path: Path) -> None:
     codes = {name: f"T-{n}" for n, name in enumerate(NAMES_FOR_A_KEY)}
     write_key(tmp_path / "key.csv", codes)
     assert read_key(tmp_path / "key.csv") == codes
@@ -291,7 +291,7 @@ def test_a_key_is_read_back_as_it_was_written(tmp_path: Path) -> None:
         ("Wren\n", "is not a key"),
     ],
 )
-def test_a_key_that_does_not_tell_people_apart_is_refused(tmp_path: Path, rows: str, said: str) -> None:
+def test_a_key_with_repeated_or_empty_entries_is_refused(tmp_path: Path, rows: str, said: str) -> None:
     (tmp_path / "key.csv").write_text("technician,code\n" + rows)
     with pytest.raises(UserError, match=said):
         read_key(tmp_path / "key.csv")
@@ -302,13 +302,13 @@ def test_a_key_with_a_long_cell_is_read(tmp_path: Path) -> None:
     assert read_key(tmp_path / "key.csv") == {"x" * 200_000: "T-BCD"}
 
 
-def test_a_key_that_is_no_regular_file_is_refused(tmp_path: Path) -> None:
+def test_a_key_that_is_not_a_regular_file_is_refused(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "key.csv")
     with pytest.raises(UserError, match="is not a key"):
         read_key(tmp_path / "key.csv")
 
 
-def test_a_key_among_exports_is_passed_over(tmp_path: Path) -> None:
+def test_a_key_among_exports_is_skipped(tmp_path: Path) -> None:
     (tmp_path / "sessions.csv").write_text(HEADS + "1,B1,front,Wren,2026-01-05,\n")
     write_key(tmp_path / "out.names.csv", {"Kestrel": "T-BCD"})
     log = read_log([str(tmp_path)])
@@ -317,14 +317,14 @@ def test_a_key_among_exports_is_passed_over(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_whole_audit_with_hidden_names_shows_none_of_the_fourteen() -> None:
+def test_a_whole_audit_with_hidden_names_shows_none_of_fourteen_names() -> None:
     names = tuple(run().audited.report.log.sessions.get_column("technician").unique())
     assert len(names) >= 10
     hidden = run(hide_names=True).out
     for path in (p for p in hidden.rglob("*") if p.is_file() and p.suffix in (".csv", ".json", ".parquet")):
         assert found_in(path, names) == [], path
     for page in hidden.glob("*.html"):
-        told = page.read_text("utf-8").split('<script type="application/json"')
-        body = told[0] + told[1].split("</script>")[0]
+        result = page.read_text("utf-8").split('<script type="application/json"')
+        body = result[0] + result[1].split("</script>")[0]
         words = set("".join(c if c.isalpha() else " " for c in body).split())
         assert not words & set(names), page

@@ -1,4 +1,4 @@
-"""An audit killed at any moment leaves the old folder or the new one, never a mix."""
+"""An audit killed at any moment leaves the old folder or the new one, not a mixture."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ def killed(work: Path, kills: int, what: str) -> list[str]:
 
 @pytest.fixture
 def work(tmp_path: Path) -> Path:
-    """Two small logs, and what an audit of each finds and draws."""
+    """Two small logs with their audits."""
     for name, bleeds in (("a", 12), ("b", 15)):
         (tmp_path / name).mkdir()
         rows = [f"{i},b{i},front,Wren,2026-01-{1 + i:02d},78\n" for i in range(bleeds)]
@@ -33,10 +33,10 @@ def work(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def stands_whole(told: list[str], kills: int) -> None:
-    assert set(told[:-1]) <= {"before", "after"}, told
-    assert len(told) == kills + 1
-    assert told[-1] == "left beside: [] the next run's own: True"
+def stands_whole(result: list[str], kills: int) -> None:
+    assert set(result[:-1]) <= {"before", "after"}, result
+    assert len(result) == kills + 1
+    assert result[-1] == "left beside: [] the next run's own: True"
 
 
 def test_a_run_killed_while_it_writes_leaves_the_old_folder_or_the_new_one(work: Path) -> None:
@@ -46,6 +46,6 @@ def test_a_run_killed_while_it_writes_leaves_the_old_folder_or_the_new_one(work:
 @pytest.mark.slow
 @pytest.mark.parametrize(("what", "kills"), [("whole", 100), ("writing", 100)])
 def test_two_hundred_random_kills_leave_the_old_folder_or_the_new_one(work: Path, what: str, kills: int) -> None:
-    told = killed(work, kills, what)
-    stands_whole(told, kills)
-    assert {"before", "after"} <= set(told), "kills must fall on both sides of the move"
+    result = killed(work, kills, what)
+    stands_whole(result, kills)
+    assert {"before", "after"} <= set(result), "kills must fall on both sides of the move"

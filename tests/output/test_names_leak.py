@@ -1,5 +1,5 @@
-"""No output of a run with hidden names depends on what the names are: two logs that differ in names alone, under the
-same codes, give the same bytes; and no way of writing a name is found in any file."""
+"""Output with hidden names does not depend on the names: two logs that differ only in names give the same bytes with the
+same codes, and no spelling of a name is in any file."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ COLUMNS = dict(zip(("session_id", "bike_id", "brake", "technician", "started_at"
 
 
 def ways_to_write(name: str) -> list[str]:
-    """A name as notes may have it: case, Unicode form, kind of blank."""
+    """Spellings of a name in notes: case, Unicode form, kind of space."""
     composed, apart = unicodedata.normalize("NFC", name), unicodedata.normalize("NFD", name)
     return [name, composed, apart, name.upper(), name.casefold(), name.replace(" ", "\u00a0"), name.title()]
 
@@ -99,14 +99,16 @@ def some_names(rng: random.Random, pool: Sequence[str]) -> list[str]:
 
 @pytest.mark.parametrize("seed", range(3))
 @pytest.mark.parametrize("pool", [UNLIKE_WORDS, ORDINARY], ids=["unlike words", "ordinary words"])
-def test_nothing_of_a_hidden_run_depends_on_the_names(tmp_path: Path, pool: tuple[str, ...], seed: int) -> None:
+def test_the_output_of_a_run_with_hidden_names_does_not_depend_on_them(
+    tmp_path: Path, pool: tuple[str, ...], seed: int
+) -> None:
     """A name that is an ordinary word is hidden in the log's data, and our own texts keep the word."""
     compare(tmp_path, some_names(random.Random(seed), pool), seed)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(100, 160))
-def test_nothing_of_many_hidden_runs_depends_on_the_names(tmp_path: Path, seed: int) -> None:
+def test_the_output_of_many_runs_with_hidden_names_does_not_depend_on_them(tmp_path: Path, seed: int) -> None:
     rng = random.Random(seed)
     compare(tmp_path, some_names(rng, UNLIKE_WORDS + ORDINARY), seed)
 

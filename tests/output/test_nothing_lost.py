@@ -1,4 +1,4 @@
-"""What somebody filled in, corrected or added in a run's folder survives every later run, to the byte."""
+"""Files that a user filled in, corrected or added in the folder of a run survive every later run unchanged."""
 
 from __future__ import annotations
 
@@ -35,14 +35,14 @@ def made(*words: str) -> None:
 
 
 def refused(out: Path, *words: str) -> str:
-    """The message of a run that stops before it touches anything."""
+    """The error message of a run that changes nothing."""
     before = contents(out.parent)
-    told = rebleed(*words, "--out", str(out))
-    assert told.returncode == 2, told
-    assert told.stdout == ""
+    result = rebleed(*words, "--out", str(out))
+    assert result.returncode == 2, result
+    assert result.stdout == ""
     assert contents(out.parent) == before
-    assert "what to do" in told.stderr
-    return told.stderr
+    assert "what to do" in result.stderr
+    return result.stderr
 
 
 RUNS = {
@@ -69,30 +69,30 @@ def test_a_filled_workbook_survives_a_check_of_it_into_its_own_folder(shop: Path
     made("sheet", "--out", str(shop / "bench"))
     book = shop / "bench" / "bench_log.xlsx"
     for export in (str(book), f"{book}#bleeds", str(shop / "bench"), str(shop / "bench" / ".." / "bench")):
-        assert "holds what this run reads" in refused(shop / "bench", "check", export)
+        assert "contains an input of this run" in refused(shop / "bench", "check", export)
 
 
 def test_rows_corrected_in_their_folder_survive(shop: Path) -> None:
     made("check", str(shop / "log.csv"), "--out", str(shop / "out"))
     (corrected,) = (shop / "out" / "set_aside_rows").iterdir()
     corrected.write_text(corrected.read_text().replace("sideways", "rear"))
-    assert "holds what this run reads" in refused(shop / "out", "check", str(shop / "log.csv"), str(corrected))
+    assert "contains an input of this run" in refused(shop / "out", "check", str(shop / "log.csv"), str(corrected))
     assert f"set_aside_rows/{corrected.name} (changed)" in refused(shop / "out", "check", str(shop / "log.csv"))
 
 
-def test_an_input_reached_by_a_link_is_seen(shop: Path) -> None:
+def test_an_input_behind_a_link_is_recognised(shop: Path) -> None:
     made("check", str(shop / "log.csv"), "--out", str(shop / "out"))
     (shop / "link").symlink_to(shop / "out" / "set_aside_rows")
     (corrected,) = (shop / "link").iterdir()
-    assert "holds what this run reads" in refused(shop / "out", "check", str(corrected))
+    assert "contains an input of this run" in refused(shop / "out", "check", str(corrected))
 
 
 @pytest.mark.parametrize("option", ["--map", "--standard"])
-def test_a_map_or_standard_in_the_folder_is_seen(shop: Path, option: str) -> None:
+def test_a_map_or_procedure_in_the_folder_is_recognised(shop: Path, option: str) -> None:
     made("check", str(shop / "log.csv"), "--out", str(shop / "out"))
     (shop / "out" / "own.toml").write_text("")
-    told = refused(shop / "out", "check", str(shop / "log.csv"), option, str(shop / "out" / "own.toml"))
-    assert "holds what this run reads" in told
+    result = refused(shop / "out", "check", str(shop / "log.csv"), option, str(shop / "out" / "own.toml"))
+    assert "contains an input of this run" in result
 
 
 @pytest.mark.parametrize("kind", RUNS)
@@ -104,7 +104,7 @@ def test_the_same_run_again_replaces_its_folder(shop: Path, kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", RUNS)
-def test_whatever_was_changed_or_added_survives(shop: Path, kind: str) -> None:
+def test_changed_and_added_files_survive(shop: Path, kind: str) -> None:
     made(*words(shop, kind), "--out", str(shop / "out"))
     whole = contents(shop / "out")
     for name, data in whole.items():
@@ -122,15 +122,15 @@ def test_whatever_was_changed_or_added_survives(shop: Path, kind: str) -> None:
 @pytest.mark.parametrize("kind", [kind for kind in RUNS if kind != "audit"])
 def test_a_whole_audit_survives_another_kind_of_run(shop: Path, kind: str) -> None:
     made("audit", str(shop / "log.csv"), "--out", str(shop / "audit"))
-    assert "another kind of run (audit)" in refused(shop / "audit", *words(shop, kind))
+    assert "a different command (audit)" in refused(shop / "audit", *words(shop, kind))
 
 
 def test_many_changed_files_are_counted(shop: Path) -> None:
     made("sheet", "--out", str(shop / "bench"))
     for number in range(9):
         (shop / "bench" / f"note{number}.txt").write_text("ask Wren")
-    told = refused(shop / "bench", "sheet")
-    assert "note4.txt (added) and 4 more" in told
+    result = refused(shop / "bench", "sheet")
+    assert "note4.txt (added) and 4 more" in result
 
 
 def test_a_folder_whose_manifest_names_no_files_is_not_replaced(shop: Path) -> None:
@@ -152,11 +152,11 @@ def test_a_link_or_a_device_in_the_folder_is_neither_followed_nor_replaced(shop:
 
 
 @pytest.mark.parametrize("extra", [("plan", "rate", "--rate", "0.06"), ("map", "log.csv")])
-def test_a_single_file_never_replaces_one(shop: Path, extra: tuple[str, ...]) -> None:
+def test_a_single_output_file_never_replaces_an_existing_one(shop: Path, extra: tuple[str, ...]) -> None:
     call = [str(shop / word) if word.endswith(".csv") else word for word in extra]
     made(*call, "--out", str(shop / "new" / "file"))
     for there in (shop / "log.csv", shop / "new" / "file"):
-        assert "exists already" in refused(there, *call)
+        assert "already exists" in refused(there, *call)
     (shop / "link").symlink_to(shop / "nowhere")
-    assert "exists already" in refused(shop / "link", *call)
+    assert "already exists" in refused(shop / "link", *call)
     assert "is a folder" in refused(shop / "new", *call)

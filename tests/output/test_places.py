@@ -1,4 +1,4 @@
-"""Places and names a run meets: refused before the work where nothing can be written, and nobody's files are touched."""
+"""Unsuitable output places are refused before the work starts, and other files are not touched."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ import pytest
 from analysis.errors import UserError
 from analysis.intake import read_log
 from analysis.output import claim_folder, run_folder, run_lock, write_log, write_new_file
-from analysis.output.checksums import UNFINISHED, changes
+from analysis.output.manifest import UNFINISHED, changes
 from tests.output.test_adverse import no_file_beyond
 from tests.output.test_folder import write
 
@@ -24,30 +24,30 @@ def refused(out: Path, match: str) -> None:
         raise AssertionError("no work begins")
 
 
-def test_the_working_folder_and_one_that_holds_it_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_working_folder_and_its_parents_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write(tmp_path / "out", "first")
     (tmp_path / "out" / "deep").mkdir()
     monkeypatch.chdir(tmp_path / "out")
-    refused(Path(), "is the folder you are working in")
-    refused(Path("..") / "out", "is the folder you are working in")
+    refused(Path(), "is the working folder")
+    refused(Path("..") / "out", "is the working folder")
     monkeypatch.chdir(tmp_path / "out" / "deep")
-    refused(Path(".."), "or holds it")
-    assert (tmp_path / "out" / "told.txt").read_text() == "first"
+    refused(Path(".."), "or contains it")
+    assert (tmp_path / "out" / "result.txt").read_text() == "first"
 
 
-def test_a_folder_named_by_two_dots_is_the_one_it_means(tmp_path: Path) -> None:
+def test_two_dots_in_a_path_are_resolved(tmp_path: Path) -> None:
     (tmp_path / "a" / "b").mkdir(parents=True)
     write(tmp_path / "a" / "b" / ".." / "out", "first")
-    assert (tmp_path / "a" / "out" / "told.txt").read_text() == "first"
+    assert (tmp_path / "a" / "out" / "result.txt").read_text() == "first"
     assert sorted(path.name for path in (tmp_path / "a").iterdir()) == ["b", "out"]
 
 
 @pytest.mark.parametrize("place", [Path("/"), Path("/proc")])
-def test_where_a_disk_is_mounted_is_refused(place: Path) -> None:
-    refused(place, "is where a disk is mounted")
+def test_a_mount_point_is_refused(place: Path) -> None:
+    refused(place, "is a mount point")
 
 
-def test_permissions_and_group_of_a_prepared_folder_stay(tmp_path: Path) -> None:
+def test_permissions_and_group_of_an_existing_folder_are_kept(tmp_path: Path) -> None:
     out = tmp_path / "out"
     out.mkdir()
     groups = [group for group in os.getgroups() if group != os.getegid()] or ([1] if os.geteuid() == 0 else [])
@@ -59,12 +59,12 @@ def test_permissions_and_group_of_a_prepared_folder_stay(tmp_path: Path) -> None
         write(out, text)
         assert stat.S_IMODE(out.stat().st_mode) == 0o2770
         assert out.stat().st_gid == before.st_gid
-        assert (out / "told.txt").stat().st_gid == before.st_gid, "a member of the group may read what is inside"
+        assert (out / "result.txt").stat().st_gid == before.st_gid, "a member of the group may read what is inside"
 
 
 @pytest.mark.parametrize("role", ["writing", "old", "rebleed-lock"])
 @pytest.mark.parametrize("what", ["file", "link", "folder"])
-def test_what_is_in_the_way_is_named_and_stays(tmp_path: Path, role: str, what: str) -> None:
+def test_a_file_in_the_way_is_named_and_kept(tmp_path: Path, role: str, what: str) -> None:
     path = tmp_path / f".out.{role}"
     (tmp_path / "mine").mkdir()
     (tmp_path / "mine" / "notes.txt").write_text("ask Wren")
@@ -81,7 +81,7 @@ def test_what_is_in_the_way_is_named_and_stays(tmp_path: Path, role: str, what: 
     assert not (tmp_path / "mine" / "empty").exists()
 
 
-def test_an_earlier_run_that_was_moved_out_of_its_place_is_put_back(tmp_path: Path) -> None:
+def test_an_earlier_run_that_a_killed_run_had_renamed_is_restored(tmp_path: Path) -> None:
     write(tmp_path / "out", "first")
     (tmp_path / "out").rename(tmp_path / ".out.old")
     (tmp_path / ".out.old" / "notes.txt").write_text("ask Wren")
@@ -90,7 +90,7 @@ def test_an_earlier_run_that_was_moved_out_of_its_place_is_put_back(tmp_path: Pa
     assert (tmp_path / "out" / "notes.txt").read_text() == "ask Wren"
 
 
-def test_an_old_folder_that_somebody_changed_stays_where_a_run_is_in_its_place(tmp_path: Path) -> None:
+def test_an_old_folder_with_changes_is_kept(tmp_path: Path) -> None:
     write(tmp_path / "out", "first")
     (tmp_path / "out").rename(tmp_path / ".out.old")
     write(tmp_path / "elsewhere", "second")
@@ -102,8 +102,8 @@ def test_an_old_folder_that_somebody_changed_stays_where_a_run_is_in_its_place(t
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
-@pytest.mark.parametrize("kept", [[], [UNFINISHED], [UNFINISHED, "told.txt"], ["manifest.json"]])
-def test_what_a_killed_run_left_is_removed(tmp_path: Path, kept: list[str]) -> None:
+@pytest.mark.parametrize("kept", [[], [UNFINISHED], [UNFINISHED, "result.txt"], ["manifest.json"]])
+def test_the_remains_of_a_killed_run_are_removed(tmp_path: Path, kept: list[str]) -> None:
     write(tmp_path / "out", "first")
     (tmp_path / "out").rename(tmp_path / ".out.writing")
     (tmp_path / ".out.writing" / UNFINISHED).touch()
@@ -114,22 +114,22 @@ def test_what_a_killed_run_left_is_removed(tmp_path: Path, kept: list[str]) -> N
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
-def test_notes_laid_into_the_folder_while_a_run_writes_survive(tmp_path: Path) -> None:
+def test_notes_added_while_a_run_writes_survive(tmp_path: Path) -> None:
     write(tmp_path / "out", "first")
 
     def write_while_somebody_adds_notes() -> None:
         with run_folder(tmp_path / "out", "audit") as folder:
-            (folder / "told.txt").write_text("second")
+            (folder / "result.txt").write_text("second")
             (tmp_path / "out" / "notes.txt").write_text("ask Wren")
 
     with pytest.raises(UserError, match=r"notes\.txt"):
         write_while_somebody_adds_notes()
-    assert (tmp_path / "out" / "told.txt").read_text() == "first"
+    assert (tmp_path / "out" / "result.txt").read_text() == "first"
     assert (tmp_path / "out" / "notes.txt").read_text() == "ask Wren"
 
 
 @pytest.mark.parametrize("can_go_back", [True, False])
-def test_a_move_that_fails_puts_the_earlier_run_back_or_says_where_it_is(
+def test_a_failed_rename_restores_the_earlier_run_or_says_where_it_is(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, can_go_back: bool
 ) -> None:
     write(tmp_path / "out", "first")
@@ -145,32 +145,32 @@ def test_a_move_that_fails_puts_the_earlier_run_back_or_says_where_it_is(
         write(tmp_path / "out", "second")
     monkeypatch.undo()
     left = tmp_path / ("out" if can_go_back else ".out.old")
-    assert (left / "told.txt").read_text() == "first"
+    assert (left / "result.txt").read_text() == "first"
     write(tmp_path / "out", "third")
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
-def test_a_run_that_fails_leaves_no_folder_it_made_on_the_way(tmp_path: Path) -> None:
+def test_a_failed_run_leaves_no_parent_folder_that_it_created(tmp_path: Path) -> None:
     with pytest.raises(ZeroDivisionError), claim_folder(tmp_path / "new" / "deep" / "out", "audit"):
         _ = 1 / 0
     assert list(tmp_path.iterdir()) == []
 
 
-def test_processes_in_one_place_never_meet(tmp_path: Path) -> None:
-    """Three processes take and leave the lock for a while; each finds its own folder alone."""
+def test_processes_never_hold_the_lock_at_the_same_time(tmp_path: Path) -> None:
+    """Three processes acquire and release the lock; each finds only its own folder."""
     script = f"""
 import time
 from pathlib import Path
-from analysis.errors import CannotRun
+from analysis.errors import UserError
 from analysis.output import run_folder
 out, ends, runs = Path({str(tmp_path / "out")!r}), time.monotonic() + 4, 0
 while time.monotonic() < ends:
     try:
         with run_folder(out, "audit") as folder:
             assert [path.name for path in folder.iterdir()] == [{UNFINISHED!r}], list(folder.iterdir())
-            (folder / "told.txt").write_text("whole")
+            (folder / "result.txt").write_text("whole")
             runs += 1
-    except CannotRun as problem:
+    except UserError as problem:
         assert "another run is writing" in str(problem), problem
 print(runs)
 """
@@ -181,7 +181,7 @@ print(runs)
     ]
     ended = [run.communicate() for run in runs]
     assert "".join(error.decode() for _, error in ended) == ""
-    assert all(int(told) > 0 for told, _ in ended)
+    assert all(int(result) > 0 for result, _ in ended)
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
     assert changes(tmp_path / "out") == []
 
@@ -272,7 +272,7 @@ def test_a_file_that_appears_meanwhile_is_not_replaced(
     monkeypatch.setattr(os, "fsync", appear)
     if not links:
         monkeypatch.setattr(os, "link", no_links)
-    with pytest.raises(UserError, match="exists already"):
+    with pytest.raises(UserError, match="already exists"):
         write_new_file(tmp_path / "map.toml", "ours")
     assert [path.name for path in tmp_path.iterdir()] == ["map.toml"]
     assert (tmp_path / "map.toml").read_text() == "mine"

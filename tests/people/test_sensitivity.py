@@ -13,13 +13,13 @@ from analysis.people.sensitivity import leave_one_out
 from schemas import empty, validate_table
 from schemas.intermediate import MissedSteps
 from schemas.outputs import Credibility
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 
 
 @pytest.fixture(scope="module")
 def shop() -> BleedData:
-    return prepared_of(simulate(replace(family("base", 1500), technicians=4), 4))
+    return prepared_of(simulate(replace(scenario_workshop("base", 1500), technicians=4), 4))
 
 
 def doubt(technician: str) -> pl.DataFrame:

@@ -9,13 +9,13 @@ from scipy import stats
 from analysis.dataset import BleedData
 from analysis.plan import PowerStudy, StepPower, estimable_steps, step_power
 from analysis.plan.step_power import _required_bleeds
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 
 
 @pytest.fixture(scope="module")
 def shop() -> BleedData:
-    return prepared_of(simulate(family("base", 1200), 8))
+    return prepared_of(simulate(scenario_workshop("base", 1200), 8))
 
 
 @pytest.fixture(scope="module")

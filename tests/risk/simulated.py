@@ -17,7 +17,7 @@ from analysis.risk import (
     saved_model,
 )
 from analysis.risk.backtest import Outcome, outcomes
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made, prepared_from
 
 
@@ -37,7 +37,7 @@ class Fitted:
 
 @cache
 def fitted(sessions: int = 900, seed: int = 3) -> Fitted:
-    log = log_of_made(simulate(family("base", sessions), seed))
+    log = log_of_made(simulate(scenario_workshop("base", sessions), seed))
     ready = prepared_from(log)
     history = build_history(ready.bleeds, 90)
     features = bleed_features(log, ready.standard, history)

@@ -18,7 +18,7 @@ from analysis.standard import built_in
 from analysis.survival import ObservationWindow
 from schemas import validate_table
 from schemas.intermediate import Links
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made
 
 WINDOW = 30
@@ -27,7 +27,7 @@ DAYS = dt.timedelta(days=1)
 
 @cache
 def whole() -> Log:
-    return log_of_made(simulate(family("repeats", 250), 8))
+    return log_of_made(simulate(scenario_workshop("repeats", 250), 8))
 
 
 def features(log: Log) -> pl.DataFrame:

@@ -12,7 +12,7 @@ from scipy import integrate, stats
 
 from analysis.risk.feature_table import FeatureTable
 from analysis.risk.latent_air import MAX_MODE_SHIFT, NODES, READINGS, MeasurementModel, posterior
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.risk.simulated import Fitted, fitted
 
 MEASUREMENT = MeasurementModel(
@@ -95,7 +95,7 @@ def test_the_measurement_model_is_that_of_the_simulation() -> None:
 
 
 def test_all_readings_together_show_the_air_better_than_any_alone() -> None:
-    world = simulate(family("base", 3000), 3)
+    world = simulate(scenario_workshop("base", 3000), 3)
     table = workshop().features.table
     true = np.log(table.select("session_id").join(world.truth_bleeds, on="session_id", how="left")["air_ml"].to_numpy())
 

@@ -14,7 +14,7 @@ from analysis.risk.calibration import logit
 from analysis.risk.feature_table import FeatureTable
 from analysis.risk.hazard_model import Window
 from analysis.risk.model import BATCH_SIZE
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.risk.simulated import fitted
 from tests.simulated_logs import log_of_made, prepared_from
 
@@ -118,7 +118,7 @@ def test_a_log_without_stand_readings_still_has_a_model() -> None:
 
 def test_late_returns_of_a_model_that_wears_out_do_not_raise_the_early_risk() -> None:
     """Predicted over true risk within the window: 1.15, 0.98, 0.98 at seeds 1 to 3; followed to the end it was 1.5 to 1.7."""
-    world = simulate(family("seals wear out", 3000), 1)
+    world = simulate(scenario_workshop("seals wear out", 3000), 1)
     log = log_of_made(world)
     ready = prepared_from(log)
     features = bleed_features(log, ready.standard, build_history(ready.bleeds, 90))

@@ -98,7 +98,7 @@ def test_scoring_never_replaces_its_export_or_a_folder(tmp_path: Path) -> None:
     fresh.write_bytes((run().exports / "sessions.csv").read_bytes())
     with pytest.raises(UserError, match="is a folder"):
         score_exports([str(fresh)], model(), out=tmp_path)
-    with pytest.raises(UserError, match="exists already"):
+    with pytest.raises(UserError, match="already exists"):
         score_exports([str(fresh)], model(), out=fresh)
     assert fresh.read_bytes() == (run().exports / "sessions.csv").read_bytes()
 

@@ -1,4 +1,4 @@
-"""The bench sheet: everything the shop's standard reads can be written on it, and it is one page of A4."""
+"""The bench sheet: every reading of the procedure has a place, and it prints on one page of A4."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from analysis.sheet import write_bench_sheet
+from analysis.sheet.bench import sheet_label
 from analysis.standard import Standard, built_in, read_standard
 from schemas import dictionary
 from schemas.log import Sessions
@@ -23,52 +24,54 @@ def text_of(path: Path, standard: Standard) -> str:
 
 
 def own_standard(path: Path, steps: int) -> Standard:
-    """A shop's own, of so many steps."""
-    told = "".join(
+    """A procedure with this number of steps."""
+    text = "".join(
         f'[[step]]\nid = "s{i}"\ntitle = "step {i} & <more>"\nfield = "cycles"\nmin = {1 + i % 7}\n'
         for i in range(steps)
     )
-    (path / "own.toml").write_text(told)
+    (path / "own.toml").write_text(text)
     return read_standard(path / "own.toml")
 
 
-def test_every_step_stands_on_it_in_order_with_its_aim(tmp_path: Path) -> None:
+def test_every_step_is_on_the_sheet_in_order_with_its_target(tmp_path: Path) -> None:
     standard = built_in()
     text = text_of(tmp_path, standard)
     places = [text.index(f"{n}. {step.title.replace(chr(39), '&#39;')}") for n, step in enumerate(standard.steps, 1)]
     assert places == sorted(places)
-    assert "75–80" in text
-    assert "1.2 to 2, or the brake&#39;s own" in text
+    assert "75–80 mm" in text
+    assert "65–85 % full" in text
+    assert "1.2–2 N·m (or the brake&#39;s own limits)" in text
+    assert "bleed blocks fitted ≥ pairs of pistons" in text
 
 
-def test_a_reading_that_a_step_is_held_against_has_its_own_place(tmp_path: Path) -> None:
+def test_a_reading_that_a_step_is_compared_with_has_its_own_place(tmp_path: Path) -> None:
     text = text_of(tmp_path, built_in())
-    assert "left in the caliper syringe at the end: <" in text
-    assert "left in the lever syringe at the end: <" in text
+    assert "fluid left in the caliper syringe: <" in text
+    assert "fluid left in the lever syringe: <" in text
 
 
-def test_cautions_stand_before_anything_is_filled_in(tmp_path: Path) -> None:
+def test_cautions_come_before_anything_to_fill_in(tmp_path: Path) -> None:
     text = text_of(tmp_path, built_in())
-    assert text.index("Brakes are safety parts") < text.index("What came in")
+    assert text.index("Brakes are safety parts") < text.index("Job details")
     assert "never mix" in text
 
 
-def test_words_of_a_standard_are_words_not_markup(tmp_path: Path) -> None:
+def test_markup_in_a_procedure_is_escaped(tmp_path: Path) -> None:
     assert "step 0 &amp; &lt;more&gt;" in text_of(tmp_path, own_standard(tmp_path, 3))
 
 
-def test_it_asks_for_every_field_that_the_log_says_it_should(tmp_path: Path) -> None:
+def test_it_asks_for_every_field_that_the_schema_puts_on_the_sheet(tmp_path: Path) -> None:
     before, after = _parts(text_of(tmp_path, own_standard(tmp_path, 1)))
     for entry in dictionary("sessions", Sessions):
-        label = entry.description.partition(" (")[0].replace("'", "&#39;")
+        label = sheet_label(entry).replace("'", "&#39;")
         assert (f"<div>{label}:" in before) == (entry.sheet == "before"), entry.name
         assert (f"<div>{label}:" in after) == (entry.sheet == "after"), entry.name
 
 
 def _parts(text: str) -> tuple[str, str]:
-    """What is filled before the steps, and after them."""
-    before, _, rest = text.partition("The steps, in order")
-    return before, rest.partition("What was seen afterwards")[2]
+    """The parts before and after the steps."""
+    before, _, rest = text.partition("Steps, in order")
+    return before, rest.partition("After the bleed")[2]
 
 
 @pytest.mark.skipif(BROWSER is None, reason="Chromium is not installed")

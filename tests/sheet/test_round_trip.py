@@ -1,4 +1,4 @@
-"""The workbook filled at a desk comes back through intake cell for cell, without a map."""
+"""A workbook filled in with an office program is read back cell for cell, without a map."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ pytestmark = pytest.mark.skipif(OFFICE is None, reason="LibreOffice (soffice) is
 
 @pytest.fixture(scope="module")
 def filled() -> dict[str, pl.DataFrame]:
-    """Two hundred bleeds and what belongs to them, with a few notes that look like something else."""
+    """Two hundred bleeds with their other tables, and a few notes that look like other types."""
     made = co_operative(7, 400)
     sessions = made.sessions.head(BLEEDS)
     notes = [*ODD_NOTES, *[None] * (BLEEDS - len(ODD_NOTES))]
@@ -74,33 +74,33 @@ def typed_cells(filled: dict[str, pl.DataFrame]) -> list[Typed]:
 
 
 def typed(value: Any) -> str:
-    """As fingers type it."""
+    """The value as a person types it."""
     if isinstance(value, bool):
         return "TRUE" if value else "FALSE"
     return f"{value:%Y-%m-%d %H:%M}" if isinstance(value, dt.datetime) else str(value)
 
 
 @pytest.mark.parametrize("table", LOG_TABLES)
-def test_every_cell_comes_back_as_it_was_typed(log: Log, filled: dict[str, pl.DataFrame], table: str) -> None:
+def test_every_cell_is_read_back_as_typed(log: Log, filled: dict[str, pl.DataFrame], table: str) -> None:
     read: pl.DataFrame = getattr(log, table)
     keys = [
         name for name in ("comeback_id", "session_id", "pass_no", "technician", "brake_model") if name in read.columns
     ]
-    asked = filled[table].sort(keys)
-    told = read.sort(keys).select(asked.columns)
-    assert asked.height > 0
-    assert told.rows() == asked.rows()
+    expected = filled[table].sort(keys)
+    actual = read.sort(keys).select(expected.columns)
+    assert expected.height > 0
+    assert actual.rows() == expected.rows()
 
 
-def test_what_was_not_typed_is_not_recorded(log: Log, filled: dict[str, pl.DataFrame]) -> None:
-    beside = [name for name in LOG_TABLES["sessions"].to_schema().columns if name not in filled["sessions"].columns]
-    assert log.sessions.select(pl.col(beside).is_not_null().any()).sum_horizontal().sum() == 0
+def test_a_cell_left_empty_is_not_recorded(log: Log, filled: dict[str, pl.DataFrame]) -> None:
+    empty = [name for name in LOG_TABLES["sessions"].to_schema().columns if name not in filled["sessions"].columns]
+    assert log.sessions.select(pl.col(empty).is_not_null().any()).sum_horizontal().sum() == 0
 
 
-def test_the_check_takes_it_without_a_map_and_finds_nothing_to_mend(saved: Path) -> None:
-    told = rebleed("check", str(saved), "--as-of", "2026-06-30", "--strict")
-    assert told.returncode == 0, told.stderr
+def test_check_accepts_it_without_a_map_and_rejects_nothing(saved: Path) -> None:
+    result = rebleed("check", str(saved), "--as-of", "2026-06-30", "--strict")
+    assert result.returncode == 0, result.stderr
     assert (
         f"(sessions): {BLEEDS} rows read = {BLEEDS} accepted + 0 rejected + 0 duplicates; 0 values blanked"
-        in told.stdout
+        in result.stdout
     )

@@ -1,4 +1,4 @@
-"""The workbook guards what is typed: lists, limits, units in the notes, headings that stay."""
+"""The workbook: lists and limits in cells, comments with units, headings that stay in view."""
 
 from __future__ import annotations
 
@@ -31,17 +31,17 @@ def sheet(book: zipfile.ZipFile, table: str) -> ElementTree.Element:
 
 
 def rules(book: zipfile.ZipFile, table: str) -> dict[str, ElementTree.Element]:
-    """The rule of each field that has one, by the field of its column."""
+    """Data validation rules by field."""
     columns = list(LOG_TABLES[table].to_schema().columns)
-    found = {}
+    rules_by_field = {}
     for rule in sheet(book, table).iterfind(".//m:dataValidation", MAIN):
         letters = re.match(r"[A-Z]+", str(rule.get("sqref")))
         assert letters
         number = 0
         for letter in letters[0]:
             number = 26 * number + ord(letter) - 64
-        found[columns[number - 1]] = rule
-    return found
+        rules_by_field[columns[number - 1]] = rule
+    return rules_by_field
 
 
 def formula(rule: ElementTree.Element, number: int) -> str:
@@ -49,7 +49,7 @@ def formula(rule: ElementTree.Element, number: int) -> str:
 
 
 @pytest.mark.parametrize("table", LOG_TABLES)
-def test_headings_are_the_logs_own_and_stay_in_sight(book: zipfile.ZipFile, table: str) -> None:
+def test_headings_are_the_field_names_and_stay_in_view(book: zipfile.ZipFile, table: str) -> None:
     pane = sheet(book, table).find(".//m:pane", MAIN)
     assert pane is not None
     assert (pane.get("ySplit"), pane.get("state")) == ("1", "frozen")
@@ -65,31 +65,31 @@ def test_headings_are_the_logs_own_and_stay_in_sight(book: zipfile.ZipFile, tabl
 
 
 @pytest.mark.parametrize("table", LOG_TABLES)
-def test_every_level_and_limit_of_the_models_stands_in_a_cell_rule(book: zipfile.ZipFile, table: str) -> None:
-    found = rules(book, table)
+def test_every_level_and_limit_of_the_models_is_a_cell_rule(book: zipfile.ZipFile, table: str) -> None:
+    cell_rules = rules(book, table)
     for entry in dictionary(table, LOG_TABLES[table]):
-        assert_guarded(entry, found)
+        assert_guarded(entry, cell_rules)
 
 
-def assert_guarded(entry: Entry, found: dict[str, ElementTree.Element]) -> None:
+def assert_guarded(entry: Entry, cell_rules: dict[str, ElementTree.Element]) -> None:
     if entry.levels:
-        assert formula(found[entry.name], 1) == f'"{",".join(entry.levels)}"'
+        assert formula(cell_rules[entry.name], 1) == f'"{",".join(entry.levels)}"'
     elif entry.type == "true/false":
-        assert formula(found[entry.name], 1) == '"TRUE,FALSE"'
+        assert formula(cell_rules[entry.name], 1) == '"TRUE,FALSE"'
     elif entry.low is not None and entry.high is not None:
-        assert [float(formula(found[entry.name], place)) for place in (1, 2)] == [entry.low, entry.high]
-        assert found[entry.name].get("type") == ("whole" if entry.type == "whole number" else "decimal")
+        assert [float(formula(cell_rules[entry.name], place)) for place in (1, 2)] == [entry.low, entry.high]
+        assert cell_rules[entry.name].get("type") == ("whole" if entry.type == "whole number" else "decimal")
     elif entry.low is not None:
-        assert float(formula(found[entry.name], 1)) == entry.low
+        assert float(formula(cell_rules[entry.name], 1)) == entry.low
 
 
-def test_notes_on_the_headings_tell_unit_range_and_the_step_they_decide(book: zipfile.ZipFile) -> None:
+def test_comments_on_the_headings_give_unit_range_and_step(book: zipfile.ZipFile) -> None:
     notes = " ".join(
         "".join(ElementTree.fromstring(book.read(name)).itertext())
         for name in book.namelist()
         if name.startswith("xl/comments")
     )
-    for words in ("in mm", "75–80", "At least 2 push-pull passes", "must be filled", "leave empty"):
+    for words in ("40 to 130 mm", "75–80 mm", "At least 2 push-pull passes", "Required", "Leave empty"):
         assert words in notes, words
 
 

@@ -7,13 +7,13 @@ import pytest
 
 from analysis.dataset import BleedData
 from analysis.steps import StepCosts, step_costs
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 
 
 @pytest.fixture(scope="session")
 def workshop() -> BleedData:
-    return prepared_of(simulate(family("base", 1000), seed=11))
+    return prepared_of(simulate(scenario_workshop("base", 1000), seed=11))
 
 
 @pytest.fixture(scope="session")

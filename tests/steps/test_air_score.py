@@ -8,7 +8,7 @@ import pytest
 
 from analysis.steps import step_costs
 from analysis.steps.air_score import air_score, mediator_evidence
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 
 
@@ -86,7 +86,7 @@ def test_travel_alone_is_no_evidence_on_a_step_that_changes_the_travel(costs, wo
 
 @pytest.mark.parametrize(("name", "predicts"), [("base", True), ("signs say nothing", False)])
 def test_worse_readings_predict_returns_only_where_they_do_in_the_simulation(name, predicts):
-    world = prepared_of(simulate(family(name, 3000), 17))
+    world = prepared_of(simulate(scenario_workshop(name, 3000), 17))
     costs_there = step_costs(world, np.random.default_rng(1))
     assert (mediator_evidence(world, costs_there.design, costs_there.return_model).p_value < 0.001) is predicts
 

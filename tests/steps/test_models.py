@@ -8,7 +8,7 @@ from polars.testing import assert_frame_equal
 from analysis.dataset import fit_data, fit_notes
 from analysis.steps import crude_steps, dose_response_base, dose_response_curves, interactions, step_costs
 from analysis.survival import WeibullModel
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 
 
@@ -27,7 +27,7 @@ def test_a_weibull_regression_gives_the_steps_as_the_cox_model_does(workshop, co
 
 @pytest.fixture(scope="module")
 def large():
-    return prepared_of(simulate(family("base", 3000), seed=12))
+    return prepared_of(simulate(scenario_workshop("base", 3000), seed=12))
 
 
 def test_models_fit_a_sample_of_bikes_while_counts_use_all_bleeds(large):

@@ -8,12 +8,12 @@ import polars as pl
 import pytest
 
 from schemas.outputs import ACTIONS, RULES
-from synthetic import EXPORT_FORMATS, family, simulate, write_export
+from synthetic import EXPORT_FORMATS, scenario_workshop, simulate, write_export
 
 
 @cache
 def log():
-    return simulate(replace(family("base", 900), passes_share=0.3), 5)
+    return simulate(replace(scenario_workshop("base", 900), passes_share=0.3), 5)
 
 
 @pytest.fixture(params=EXPORT_FORMATS, scope="module")
@@ -49,9 +49,9 @@ def line(folder, manner, file, row):
     return text.split("\n")[row - 1].rstrip("\r").split(manner.delimiter)
 
 
-def test_every_flaw_stands_where_the_truth_says(manner, folder, exported):
+def test_every_flaw_is_in_the_listed_row(manner, folder, exported):
     widths = dict(exported.headings.group_by("file").len().iter_rows())
-    for flaw in exported.dirt.iter_rows(named=True):
+    for flaw in exported.flaws.iter_rows(named=True):
         cells = line(folder, manner, flaw["file"], flaw["row"])
         if flaw["rule"] == "unreadable_row":
             assert len(cells) > widths[flaw["file"]]
@@ -61,30 +61,30 @@ def test_every_flaw_stands_where_the_truth_says(manner, folder, exported):
             assert any(cell.startswith(flaw["value"]) for cell in cells)
 
 
-def test_every_kind_of_flaw_is_injected_as_often_as_asked(exported):
-    rules = set(exported.dirt["rule"])
+def test_every_kind_of_flaw_is_injected_the_requested_number_of_times(exported):
+    rules = set(exported.flaws["rule"])
     assert rules <= set(RULES)
-    assert set(exported.dirt["action"]) <= set(ACTIONS)
-    expected = set(RULES) - {"unreadable_row", "two_contents"}
+    assert set(exported.flaws["action"]) <= set(ACTIONS)
+    expected = set(RULES) - {"unreadable_row", "two_contents", "too_long"}  # not in every format; the last in none
     assert expected <= rules
-    copies = exported.dirt.filter(rule="exact_copy").group_by("table").len().sort("table")
+    copies = exported.flaws.filter(rule="exact_copy").group_by("table").len().sort("table")
     assert copies["len"].to_list() == [3, 3]
 
 
 def test_rows_are_the_logs_and_what_was_added(exported):
     rows = dict(exported.rows.group_by("table").agg(pl.col("rows").sum()).iter_rows())
     for table in ("sessions", "comebacks"):
-        added = exported.dirt.filter(pl.col("table") == table, pl.col("action") != "value_blanked").height
+        added = exported.flaws.filter(pl.col("table") == table, pl.col("action") != "value_blanked").height
         assert rows[table] == getattr(log(), table).height + added
 
 
 def test_a_clean_export_has_no_flaws(manner, tmp_path):
     exported = write_export(log(), tmp_path, manner, 2, flaws_each=0)
-    assert exported.dirt.height == 0
+    assert exported.flaws.height == 0
     assert all(path.exists() for path in exported.files)
 
 
-def test_headings_are_told_once_for_each_column_of_a_file(exported):
+def test_headings_are_listed_once_for_each_column_of_a_file(exported):
     headings = exported.headings
     assert headings.select("file", "heading").is_duplicated().sum() == 0
     assert headings.filter(table="sessions")["column"].n_unique() >= 44
@@ -93,7 +93,7 @@ def test_headings_are_told_once_for_each_column_of_a_file(exported):
 def test_the_same_seed_writes_the_same_flaws(manner, tmp_path):
     one = write_export(log(), tmp_path / "one", manner, 7)
     two = write_export(log(), tmp_path / "two", manner, 7)
-    assert one.dirt.equals(two.dirt)
+    assert one.flaws.equals(two.flaws)
     texts = [path for path in one.files if path.suffix in (".csv", ".tsv")]
     assert all(path.read_bytes() == (tmp_path / "two" / path.name).read_bytes() for path in texts)
 

@@ -8,14 +8,14 @@ import pytest
 from scipy.stats import weibull_min
 
 from schemas import LOG_TABLES, validate_table
-from synthetic import SimulatedLog, family, simulate, write_simulation
+from synthetic import SimulatedLog, scenario_workshop, simulate, write_simulation
 from synthetic.hazard import Cause, SimulatedHazard
 from tests.simulated_logs import prepared_of
 
 
 @cache
 def world(name: str, sessions: int = 6000, seed: int = 4) -> SimulatedLog:
-    return simulate(family(name, sessions), seed)
+    return simulate(scenario_workshop(name, sessions), seed)
 
 
 def followed(log: SimulatedLog) -> pl.DataFrame:
@@ -66,8 +66,8 @@ def test_drawn_times_follow_the_risks_of_several_causes_one_of_them_fading():
 def test_the_rules_of_the_log_find_every_return_and_every_recorded_miss(name):
     log = world(name, 2000)
     read = prepared_of(log)
-    told = dict(log.truth_steps.select("step", "recorded_missed").iter_rows())
-    assert {step: int(read.missed[step].sum()) for step in told} == told
+    result = dict(log.truth_steps.select("step", "recorded_missed").iter_rows())
+    assert {step: int(read.missed[step].sum()) for step in result} == result
     both = read.bleeds.select("session_id", "mature", "came_back").join(log.truth_bleeds, on="session_id")
     true = (both["return_days"] <= log.window_days).fill_null(False)
     assert both.filter(both["mature"] & (both["came_back"] != true)).height == 0
@@ -84,15 +84,15 @@ def test_what_a_step_costs_is_what_its_repair_spares_in_the_mechanics():
     bleeds = log.sessions.join(log.truth_bleeds, on="session_id").filter(pl.col("kit_purged").is_not_null())
     missed = bleeds.filter(~pl.col("kit_purged"))["risk"]
     met = bleeds.filter(pl.col("kit_purged"))["risk"]
-    told = log.truth_steps.filter(step="purge")["preventable_per_100"][0]
+    result = log.truth_steps.filter(step="purge")["preventable_per_100"][0]
     crude = 100 * (missed.mean() - met.mean()) * len(missed) / log.sessions.height
     # case mix and skill differ a little between the missed and the met: a fifth covers it
-    assert told == pytest.approx(crude, rel=0.2)
-    assert told > 1
+    assert result == pytest.approx(crude, rel=0.2)
+    assert result > 1
 
 
 def test_one_seed_gives_one_log_and_another_seed_another():
-    one, again, other = (simulate(family("base", 300), seed) for seed in (5, 5, 6))
+    one, again, other = (simulate(scenario_workshop("base", 300), seed) for seed in (5, 5, 6))
     tables = [name for name in SimulatedLog.__dataclass_fields__ if isinstance(getattr(one, name), pl.DataFrame)]
     assert all(getattr(one, name).equals(getattr(again, name)) for name in tables)
     assert not one.sessions.equals(other.sessions)
@@ -100,7 +100,7 @@ def test_one_seed_gives_one_log_and_another_seed_another():
 
 @pytest.mark.parametrize("sessions", [60, 999, 4000])
 def test_as_many_bleeds_are_made_as_asked_for(sessions):
-    log = simulate(family("base", sessions), 9)
+    log = simulate(scenario_workshop("base", sessions), 9)
     assert log.sessions.height == log.truth_bleeds.height == sessions
 
 

@@ -16,10 +16,10 @@ from scipy.special import expit
 
 from analysis.people import coaching_effects, credibility
 from analysis.stats import exact_binomial_limits
-from synthetic import Habit, Lesson, Workshop, family, simulate
+from synthetic import Habit, Lesson, Workshop, scenario_workshop, simulate
 from synthetic.procedure import PLACE
 from synthetic.tables import month_end
-from synthetic.technicians import people
+from synthetic.technicians import sample_staff
 from tests.simulated_logs import entries_of
 
 pytestmark = pytest.mark.truth
@@ -54,7 +54,7 @@ def flags() -> pl.DataFrame:
     parts = []
     for name in ("poor bookkeeping", "base"):
         for seed in range(FIRST_SEED, FIRST_SEED + WORKSHOPS):
-            found = credibility(entries_of(simulate(family(name), seed))).filter("flag")
+            found = credibility(entries_of(simulate(scenario_workshop(name), seed))).filter("flag")
             parts.append(found.select("technician", "test", family=pl.lit(name), seed=pl.lit(seed)))
     return pl.concat(parts)
 
@@ -121,7 +121,7 @@ def lesson_effect(bleeds: pl.DataFrame, step: str, seed: int) -> float:
     is averaged over by Gauss and Hermite.
     """
     lesson = next(one for one in COACHED_SHOP.lessons if one.step == step)
-    hands = people(COACHED_SHOP, np.random.default_rng(seed))
+    hands = sample_staff(COACHED_SHOP, np.random.default_rng(seed))
     shares = np.array([one.share_missed for one in COACHED_SHOP.steps])
     spread = np.hypot(COACHED_SHOP.habit_sd, COACHED_SHOP.together_sd)
     middle = np.log(shares / (1 - shares)) * np.sqrt(1 + 0.346 * spread**2)

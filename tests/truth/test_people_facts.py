@@ -17,7 +17,7 @@ from analysis.prove.scenarios import LARGE_SESSIONS, PEOPLE_FAMILIES, TRIAL_FUTI
 from analysis.risk import BleedOutcomes, SecondCheckCost, second_checks
 from analysis.standard import SecondCheck
 from analysis.stats import level_codes
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 
 pytestmark = pytest.mark.truth
@@ -44,7 +44,7 @@ def test_nothing_is_called_what_it_is_not(worlds: list[SimulationResult]) -> Non
 
 def followed(seed: int) -> tuple[pl.DataFrame, np.ndarray]:
     """Mature bleeds of a workshop whose air shows early, by falling true risk, and those that a weekly list would take."""
-    log = simulate(family("early comebacks", SESSIONS), seed)
+    log = simulate(scenario_workshop("early comebacks", SESSIONS), seed)
     bleeds = (
         prepared_of(log).bleeds.filter("mature").join(log.truth_bleeds.select("session_id", "risk"), on="session_id")
     )

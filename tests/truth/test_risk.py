@@ -22,7 +22,7 @@ import pytest
 
 from analysis.prove.risk_measures import CAUGHT, MAX_CAUGHT, SHARE, SLOPE, TREES, last_bleeds, risk_figures
 from analysis.stats import Z95
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made, prepared_from
 
 pytestmark = pytest.mark.truth
@@ -34,7 +34,7 @@ SIZES = (1000, 3000)
 @cache
 def told(name: str, sessions: int, seed: int) -> dict[str, float]:
     """The proof's figures of one world; its ceiling, dear to reckon, is not asked for."""
-    world = simulate(family(name, sessions), seed)
+    world = simulate(scenario_workshop(name, sessions), seed)
     log = log_of_made(world)
     last = last_bleeds(log, prepared_from(log), np.random.default_rng(seed))
     assert last is not None

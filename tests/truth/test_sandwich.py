@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 from analysis.steps import build_design, crude_steps, estimate_marginal_effects
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 
 pytestmark = pytest.mark.truth
@@ -32,7 +32,7 @@ def resampled(data, rng):
 
 @pytest.mark.parametrize("name", ["loglinear", "repeats"])
 def test_the_jackknife_equals_a_bootstrap_of_bikes(name):
-    prepared = prepared_of(simulate(family(name, BLEEDS), 60_000))
+    prepared = prepared_of(simulate(scenario_workshop(name, BLEEDS), 60_000))
     raw = crude_steps(prepared)
     met = raw["recorded"] - raw["missed"]
     steps = tuple(raw.filter((raw["missed"] >= 30) & (met >= 30))["step"])

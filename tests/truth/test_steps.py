@@ -10,7 +10,7 @@ import pytest
 
 from analysis.stats import wilson
 from analysis.steps import step_costs
-from synthetic import family, simulate
+from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 
 pytestmark = pytest.mark.truth
@@ -21,7 +21,7 @@ FAMILIES = ("base", "loglinear", "first 30 days only", "30% not recorded", "stro
 def told_and_true(name, first_seed=40_000):
     tables = []
     for seed in range(first_seed, first_seed + WORLDS):
-        world = simulate(family(name, BLEEDS), seed)
+        world = simulate(scenario_workshop(name, BLEEDS), seed)
         table = step_costs(prepared_of(world), np.random.default_rng(seed)).table
         truth = world.truth_steps.select("step", "effect", truth="preventable_per_100")
         tables.append(table.join(truth, on="step").with_columns(world=pl.lit(seed)))

@@ -1,4 +1,4 @@
-"""Named worlds: one workshop made different in one way at a time, so that an estimator meets what shops are like."""
+"""Scenarios: simulated workshops that differ from the base case in one way each."""
 
 from __future__ import annotations
 
@@ -130,31 +130,31 @@ def _three_equal_people(w: Workshop) -> Workshop:
 
 
 def _wandering_habits(w: Workshop) -> Workshop:
-    """Habits stray with a memory of about three months, and the worst of a quarter is coached on three steps."""
+    """Habits drift with a memory of about three months; the worst of a quarter is coached on three steps."""
     lessons = tuple(Lesson("", step, 16, 0.0) for step in ("cycles", "lever_vacuum", "settle"))
     return replace(w, wander_sd=0.5, wander_memory=0.75, lessons=lessons)
 
 
 def _wandering_habits_learnt(w: Workshop) -> Workshop:
-    """The same where a coaching takes away about half of the misses."""
+    """The same, but coaching removes about half of the misses."""
     wandering = _wandering_habits(w)
     return replace(wandering, lessons=tuple(replace(lesson, shift=-1.0) for lesson in wandering.lessons))
 
 
 def _trial_by_workshop(w: Workshop) -> Workshop:
-    """Twelve workshops that differ by themselves, half of them drawn for a changed procedure that does nothing."""
+    """Twelve different workshops, half of them randomised to a changed procedure that has no effect."""
     shops = tuple(f"Shop {number}" for number in range(1, 13))
     trial = ShopTrial(w.months // 3, 0.0)
     return replace(w, shops=shops, technicians=24, shop_sd=0.3, trial=trial, no_effect=True)
 
 
 def _trial_by_workshop_works(w: Workshop) -> Workshop:
-    """The same where the change halves the hazard."""
+    """The same, but the change halves the hazard."""
     return replace(_trial_by_workshop(w), trial=ShopTrial(w.months // 3, -0.6931471805599453))
 
 
 def _early_comebacks(w: Workshop) -> Workshop:
-    """Air shows within days: many bikes are back before a weekly list is made."""
+    """Many bikes come back within days, before a weekly list is made."""
     return replace(w, air_shape=0.3)
 
 
@@ -179,7 +179,7 @@ def _starts_late(w: Workshop) -> Workshop:
 
 
 def _few(w: Workshop, technicians: int) -> Workshop:
-    """Few technicians in one shop, none better than another, whose few bikes come often and differ."""
+    """Few equal technicians in one workshop; a few different bikes come often."""
     often = replace(w, one_off_share=0.2, mean_gap_days=90.0, bike_sd=0.5)
     return replace(_equal_people(often), shops=w.shops[:1], technicians=technicians)
 
@@ -189,8 +189,8 @@ def _few_shops(w: Workshop, shops: int) -> Workshop:
 
 
 def _one_of_five_doubles(w: Workshop) -> Workshop:
-    hands = tuple(Habit(name, skill=0.6931471805599453 if name == "Wren" else 0.0) for name in technician_names(5))
-    return replace(_few(w, 5), habits=hands, one_off_share=w.one_off_share, mean_gap_days=w.mean_gap_days, bike_sd=0.0)
+    habits = tuple(Habit(name, skill=0.6931471805599453 if name == "Wren" else 0.0) for name in technician_names(5))
+    return replace(_few(w, 5), habits=habits, one_off_share=w.one_off_share, mean_gap_days=w.mean_gap_days, bike_sd=0.0)
 
 
 def _one_of_three_shops_worse(w: Workshop) -> Workshop:
@@ -213,7 +213,7 @@ def _all_of_the_calendar(w: Workshop) -> Workshop:
     return replace(_equal_people(w), season=0.26, month_sd=0.2, growth=4.0)
 
 
-FAMILIES: dict[str, Callable[[Workshop], Workshop]] = {
+SCENARIOS: dict[str, Callable[[Workshop], Workshop]] = {
     "base": _base,
     "no step matters": _no_effect,
     "signs say nothing": _signs_uninformative,
@@ -267,14 +267,14 @@ FAMILIES: dict[str, Callable[[Workshop], Workshop]] = {
 }
 
 
-def family(name: str, sessions: int = 3000) -> Workshop:
-    """The workshop of a named family of worlds, of this many bleeds.
+def scenario_workshop(name: str, sessions: int = 3000) -> Workshop:
+    """The workshop of a named scenario, with this number of bleeds.
 
     Raises
     ------
     ValueError
-        If there is no family of that name.
+        There is no scenario of that name.
     """
-    if name not in FAMILIES:
-        raise ValueError(f"name: one of {', '.join(FAMILIES)}; got {name!r}")
-    return FAMILIES[name](Workshop(sessions=sessions))
+    if name not in SCENARIOS:
+        raise ValueError(f"name: one of {', '.join(SCENARIOS)}; got {name!r}")
+    return SCENARIOS[name](Workshop(sessions=sessions))

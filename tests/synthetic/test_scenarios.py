@@ -6,14 +6,14 @@ import numpy as np
 import polars as pl
 import pytest
 
-from synthetic import FAMILIES, SimulatedLog, StepTruth, Workshop, family, loglinear, physical, simulate
+from synthetic import SCENARIOS, SimulatedLog, StepTruth, Workshop, loglinear, physical, scenario_workshop, simulate
 from synthetic.physical import Circumstances
 from synthetic.procedure import PLACE, STEPS
 
 
 @cache
 def world(name: str, sessions: int = 6000) -> SimulatedLog:
-    return simulate(family(name, sessions), 3)
+    return simulate(scenario_workshop(name, sessions), 3)
 
 
 def joined(name: str) -> pl.DataFrame:
@@ -28,16 +28,16 @@ def share_missing(name: str, field: str) -> float:
     return float(world(name).sessions[field].null_count() / world(name).sessions.height)
 
 
-@pytest.mark.parametrize("name", FAMILIES)
+@pytest.mark.parametrize("name", SCENARIOS)
 def test_every_family_makes_a_log_with_returns(name):
-    log = simulate(family(name, 500), 1)
+    log = simulate(scenario_workshop(name, 500), 1)
     assert log.sessions.height == 500
     assert log.comebacks.height > 5
 
 
 def test_an_unknown_family_is_refused_by_name():
     with pytest.raises(ValueError, match="no such world"):
-        family("no such world", 100)
+        scenario_workshop("no such world", 100)
 
 
 def test_steps_out_of_order_are_refused():
@@ -52,15 +52,15 @@ def test_the_base_rate_is_met_and_a_workshop_of_few_comebacks_has_few():
 
 
 def test_steps_are_missed_about_as_often_as_the_workshop_says():
-    log = simulate(family("many technicians", 10_000), 8)
-    for step, truth in zip(STEPS, family("many technicians").steps, strict=True):
+    log = simulate(scenario_workshop("many technicians", 10_000), 8)
+    for step, truth in zip(STEPS, scenario_workshop("many technicians").steps, strict=True):
         missed = log.truth_steps.filter(step=step.id)["recorded_missed"][0]
         recorded = log.sessions[step.fields[0]].count()
         # 60 people's habits still leave the shop's mean uncertain by a tenth; difficulty adds as much
         assert missed / recorded == pytest.approx(truth.share_missed, rel=0.3)
 
 
-def test_signs_foretell_returns_unless_they_say_nothing():
+def test_signs_predict_returns_unless_they_are_uninformative():
     informed, blind = (joined(name).select(pl.corr("air_ml", "risk", method="spearman")).item() for name in
                        ("base", "signs say nothing"))  # fmt: skip
     assert informed > 0.6
@@ -142,7 +142,7 @@ def test_worn_seals_come_back_late_and_of_one_model_only():
 
 
 def test_a_shop_that_changes_doubles_its_hazard_from_that_month():
-    change = family("a shop changes").changes[0]
+    change = scenario_workshop("a shop changes").changes[0]
     month = world("a shop changes").truth_events.filter(kind="change of hazard")["date"][0]
     rows = joined("a shop changes").with_columns((pl.col("started_at").dt.date() >= month).alias("after"))
     here = rows.filter(shop=change.shop).group_by("after").agg(pl.col("risk").mean()).sort("after")["risk"]
@@ -175,7 +175,7 @@ def test_hazards_are_proportional_in_the_loglinear_world_and_not_in_the_physical
     around = Circumstances(np.zeros(1), np.zeros((1, 2)), np.zeros(1, bool), np.zeros(1, bool))
 
     def ratio(mechanics, name, day):
-        one, two = (mechanics.hazard(family(name), 1.0, steps, around).cumulative(np.array([day]))[0]
+        one, two = (mechanics.hazard(scenario_workshop(name), 1.0, steps, around).cumulative(np.array([day]))[0]
                     for steps in (missed, clean))  # fmt: skip
         return one / two
 
@@ -185,7 +185,10 @@ def test_hazards_are_proportional_in_the_loglinear_world_and_not_in_the_physical
 
 
 def test_a_shop_that_stops_writing_returns_has_none_from_then_on_and_the_bikes_come_back_all_the_same():
-    log, gap = world("a shop stops writing returns"), family("a shop stops writing returns").returns_written[0]
+    log, gap = (
+        world("a shop stops writing returns"),
+        scenario_workshop("a shop stops writing returns").returns_written[0],
+    )
     here = log.sessions.filter(shop=gap.shop).select("bike_id").unique()
     written = log.comebacks.join(here, on="bike_id", how="semi")["returned_at"].dt.date()
     stopped = log.truth_events.filter(kind="returns written").select(pl.col("detail").str.to_date()).item()

@@ -1,13 +1,13 @@
-"""The co-operative: a cargo-bike and hire-fleet group of three workshops, with eight stories planted for certain."""
+"""The co-operative: three workshops for cargo bikes and hire fleets, with eight planted problems for the demo."""
 
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import astuple, dataclass, replace
 
 import polars as pl
 
-from synthetic.simulate import STORY_COLUMNS, SimulatedLog, simulate
+from synthetic.simulate import PLANTED_COLUMNS, SimulatedLog, simulate
 from synthetic.workshop import Change, Habit, Lesson, StepTruth, Workshop
 
 HARD_WORK, EASY_WORK = "Wren", "Juniper"
@@ -21,30 +21,41 @@ WRONG_FLUIDS, WRONG_KITS = 6, 5
 
 
 @dataclass(frozen=True)
-class Story:
-    """One planted story: its number, whom or what it is about, its month if it has one, and what is true."""
+class PlantedProblem:
+    """One planted problem: its kind, the person, workshop, model or steps concerned, the month it began, a description."""
 
-    story: int
+    kind: str
     subject: str
     month: int | None
-    what: str
+    description: str
 
 
-STORIES = (
-    Story(1, HARD_WORK, None, "worst raw percentage, takes the internally routed rear brakes, no worse than peers"),
-    Story(2, EASY_WORK, None, "good raw percentage, takes the easy work, worse than peers on the same work"),
-    Story(3, " ".join(COSTLY_STEPS), None, "these steps cost most of the comebacks"),
-    Story(3, " ".join(ARGUED_STEPS), None, "the staff argue about these steps and they cost nothing"),
-    Story(4, CHANGED_SHOP, CHANGED_MONTH, f"stops clearing its kit of air ({CHANGED_STEP})"),
-    Story(5, LEARNT, COACHED_MONTH, "coached on cycles and improved"),
-    Story(5, DID_NOT_LEARN, COACHED_MONTH, "coached on lever_vacuum and did not improve"),
-    Story(6, COPIES, None, "copies entries"),
-    Story(6, ROUNDS, None, "writes only round numbers"),
-    Story(
-        7, "holds", None, f"{WRONG_FLUIDS} bleeds with the wrong family of fluid, {WRONG_KITS} with a kit of the other"
+PLANTED_PROBLEMS = (
+    PlantedProblem(
+        "hard_work",
+        HARD_WORK,
+        None,
+        "highest raw comeback rate, but only because of difficult jobs (internal rear hoses)",
     ),
-    Story(7, "holds", None, "some left with a lever not firm"),
-    Story(8, WEARING_MODEL, None, "seals fail late: wear-out, not workmanship"),
+    PlantedProblem(
+        "easy_work", EASY_WORK, None, "low raw comeback rate, but more comebacks than peers on the same work"
+    ),
+    PlantedProblem("costly_steps", " ".join(COSTLY_STEPS), None, "missing these steps leads to most of the comebacks"),
+    PlantedProblem(
+        "harmless_steps", " ".join(ARGUED_STEPS), None, "staff argue about these, but missing them makes no difference"
+    ),
+    PlantedProblem("change", CHANGED_SHOP, CHANGED_MONTH, "stopped purging its kit"),
+    PlantedProblem("coaching_worked", LEARNT, COACHED_MONTH, "coached on push-pull passes and improved"),
+    PlantedProblem(
+        "coaching_failed", DID_NOT_LEARN, COACHED_MONTH, "coached on vacuum at the lever and did not improve"
+    ),
+    PlantedProblem("copied_entries", COPIES, None, "copies entries from earlier bleeds"),
+    PlantedProblem("rounded_readings", ROUNDS, None, "rounds every reading"),
+    PlantedProblem(
+        "wrong_fluids", "recalls", None, f"{WRONG_FLUIDS} with the wrong type of fluid, {WRONG_KITS} with the wrong kit"
+    ),
+    PlantedProblem("soft_levers", "recalls", None, "some went out with a soft lever"),
+    PlantedProblem("late_wear", WEARING_MODEL, None, "seals fail late: wear, not workmanship"),
 )
 
 CO_OPERATIVE = Workshop(
@@ -88,7 +99,7 @@ CO_OPERATIVE = Workshop(
 
 
 def co_operative(seed: int, sessions: int = CO_OPERATIVE.sessions) -> SimulatedLog:
-    """The co-operative's log with its truth; `truth_stories` tells what was planted, with whom and when."""
+    """The co-operative's log with its truth; `truth_planted` lists the planted problems."""
     log = simulate(replace(CO_OPERATIVE, sessions=sessions), seed)
-    rows = [(s.story, s.subject, s.month, s.what) for s in STORIES]
-    return replace(log, truth_stories=pl.DataFrame(rows, schema=STORY_COLUMNS, orient="row"))
+    rows = [astuple(problem) for problem in PLANTED_PROBLEMS]
+    return replace(log, truth_planted=pl.DataFrame(rows, schema=PLANTED_COLUMNS, orient="row"))

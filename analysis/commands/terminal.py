@@ -1,0 +1,188 @@
+"""Printing for the command: closed or narrow streams, control characters, and errors of the machine as messages."""
+
+from __future__ import annotations
+
+import codecs
+import ctypes
+import errno
+import os
+import sys
+import unicodedata
+from typing import Any
+
+from analysis.errors import UserError
+
+LONGEST_LINE, MAX_LINES = 1000, 12
+REPLACEMENTS = {
+    "–": "-",
+    "—": "-",
+    "‑": "-",
+    "−": "-",
+    "…": "...",
+    "’": "'",
+    "≥": ">=",
+    "≤": "<=",
+    "±": "+/-",
+    "·": ".",
+}
+M_ARENA_MAX = -8
+"""<malloc.h> of glibc."""
+ALLOWED_CONTROLS = "\n\t"
+STORAGE_ERRORS = (errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.EIO, errno.EFBIG)
+OPEN_FILE_ERRORS = (errno.EMFILE, errno.ENFILE)
+PERMISSION_ERRORS = (errno.EACCES, errno.EPERM)
+MEMORY_PHRASES = ("cannot allocate memory", "memory allocation", "out of memory", "unable to allocate")
+THREAD_PHRASES = ("can't start new thread", "can't start new process", "threadpoolbuilderror", "resource temporarily")
+
+
+class ClosedOutput(Exception):
+    """The reader of standard output has gone."""
+
+
+def open_streams() -> None:
+    """Open standard streams that the caller closed, and replace characters that the terminal cannot encode."""
+    for number in range(3):
+        try:
+            os.fstat(number)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # takes the lowest free number: no later file becomes a standard stream
+    sys.stdin = sys.stdin or open(0, closefd=False)  # noqa: SIM115
+    sys.stdout = sys.stdout or open(1, "w", closefd=False)  # noqa: SIM115
+    sys.stderr = sys.stderr or open(2, "w", closefd=False)  # noqa: SIM115
+    codecs.register_error("plain", _replace)
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="plain")
+
+
+def limit_memory_arenas() -> None:
+    """Limit glibc to one memory arena under `ulimit -v`, because each thread would otherwise reserve 64 MB."""
+    try:
+        import resource
+
+        if resource.getrlimit(resource.RLIMIT_AS)[0] != resource.RLIM_INFINITY:
+            ctypes.CDLL(None).mallopt(M_ARENA_MAX, 1)
+    except (ImportError, OSError, AttributeError, TypeError):  # another system or another allocator
+        pass
+
+
+def _replace(problem: UnicodeError) -> tuple[str, int]:
+    if not isinstance(problem, UnicodeEncodeError):
+        raise problem
+    characters = problem.object[problem.start : problem.end]
+    return "".join(REPLACEMENTS.get(character) or _escape(character) for character in characters), problem.end
+
+
+def escape_controls(text: str) -> str:
+    """The text with control and direction characters escaped, so that a terminal does not obey them."""
+    return "".join(
+        character
+        if character.isprintable() or character in ALLOWED_CONTROLS or _is_space(character)
+        else _escape(character)
+        for character in text
+    )
+
+
+def _is_space(character: str) -> bool:
+    return unicodedata.category(character) == "Zs"
+
+
+def _escape(character: str) -> str:
+    if ord(character) > 126:
+        return character.encode("ascii", "backslashreplace").decode()
+    return f"\\x{ord(character):02x}"
+
+
+def show(text: str) -> None:
+    """Print text to standard output.
+
+    Raises
+    ------
+    ClosedOutput
+        The reader has gone.
+    UserError
+        It cannot be written, for example because the disk is full.
+    """
+    try:
+        sys.stdout.write(escape_controls(text) + "\n")
+        sys.stdout.flush()
+    except BrokenPipeError as problem:
+        raise ClosedOutput from problem
+    except OSError as problem:
+        raise UserError(
+            "standard output", f"cannot be written: {problem.strerror}", "a terminal, a pipe or a file with room"
+        ) from problem
+
+
+def show_error(problem: UserError) -> None:
+    """Print the error to standard error, if that is open."""
+    lines = str(problem).splitlines()[:MAX_LINES]
+    _print_error("rebleed stopped: " + "\n".join(line[:LONGEST_LINE] for line in lines))
+
+
+def show_interrupt() -> None:
+    """Say that the run was interrupted."""
+    _print_error("rebleed interrupted: no incomplete files were left")
+
+
+def _print_error(text: str) -> None:
+    try:
+        sys.stderr.write(escape_controls(text) + "\n")
+        sys.stderr.flush()
+    except OSError:
+        pass
+
+
+def discard_output() -> None:
+    """Discard output that is still buffered, so that the process ends without an error."""
+    try:
+        null = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(null, sys.stdout.fileno())
+        os.close(null)
+    except (OSError, ValueError, AttributeError):
+        pass
+
+
+def machine_error(problem: BaseException) -> UserError | None:
+    """An error of the machine as one message; None for any other error."""
+    message = " ".join(str(problem).split())[:200]
+    lowercase = message.casefold()
+    number = getattr(problem, "errno", None) if isinstance(problem, OSError) else None
+    if (
+        isinstance(problem, MemoryError)
+        or number == errno.ENOMEM
+        or any(phrase in lowercase for phrase in MEMORY_PHRASES)
+    ):
+        return UserError("this machine", "has too little memory for this log", "more free memory", _FREE_MEMORY)
+    if number == errno.EAGAIN or any(phrase in lowercase for phrase in THREAD_PHRASES):
+        return UserError("this machine", "cannot start more threads or processes", "a higher limit", _FREE_MEMORY)
+    if type(problem).__name__ in ("BrokenProcessPool", "BrokenExecutor", "TerminatedWorkerError"):
+        return UserError(
+            "this machine",
+            "ended a process of this run, perhaps for lack of memory",
+            "enough memory for two processes",
+            _FREE_MEMORY,
+        )
+    if isinstance(problem, OSError) and number is not None:
+        return _file_error(problem, number)
+    return None
+
+
+_FREE_MEMORY = "close other programs, allow the container more, or audit fewer bleeds at once"
+
+
+def _file_error(problem: OSError, number: int) -> UserError | None:
+    names: tuple[Any, ...] = (problem.filename, problem.filename2)
+    where = next((os.fsdecode(name) for name in names if isinstance(name, str | bytes)), "a file")
+    reason = problem.strerror or os.strerror(number)
+    if number in STORAGE_ERRORS:
+        return UserError(
+            where, f"cannot be written: {reason}", "a disk with free space", "free some space or choose another --out"
+        )
+    if number in OPEN_FILE_ERRORS:
+        return UserError(
+            "this machine", f"cannot open more files: {reason}", "a higher limit", "raise it: ulimit -n 1024"
+        )
+    if number in PERMISSION_ERRORS:
+        return UserError(where, f"cannot be used: {reason}", "permission to read and write it", "ask its owner")
+    return None
