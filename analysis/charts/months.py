@@ -58,9 +58,9 @@ def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     months
         `schemas.outputs.Months` of one group.
     """
-    known = months.filter(pl.col("cusum_up").is_not_null())
+    rows_with_cusum = months.filter(pl.col("cusum_up").is_not_null())
     rows = pl.concat(
-        known.select("month", side=pl.lit(side), sum=total, limit=limit)
+        rows_with_cusum.select("month", side=pl.lit(side), sum=total, limit=limit)
         for side, total, limit in zip(
             SIDES, ("cusum_up", "cusum_down"), ("cusum_limit", "cusum_limit_down"), strict=True
         )

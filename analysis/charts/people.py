@@ -136,8 +136,8 @@ def _cells(rows: pl.DataFrame, selection: alt.Parameter) -> alt.Chart:
 
 
 def _compared(technique: pl.DataFrame) -> pl.DataFrame:
-    known = technique.filter(pl.col("excess").is_not_null())
-    return known.select(
+    estimated = technique.filter(pl.col("excess").is_not_null())
+    return estimated.select(
         "technician", "title", "recorded", "missed", "share", "peer_share", "excess", "lo", "hi",
         comparison=peer_comparison(), label=fold_column("title"),
     )  # fmt: skip
@@ -151,10 +151,10 @@ def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     coaching
         `schemas.outputs.CoachingEffect` with a column `label`, who and what in words.
     """
-    known = coaching.filter(pl.col("change").is_not_null()).select(
+    estimated = coaching.filter(pl.col("change").is_not_null()).select(
         "missed_before", "missed_after", "change", "lo", "hi", "p_value", event="label", label=fold_column("label")
     )
-    rows = known if known.height <= MAX_GROUPS else known.sort("p_value").head(MAX_GROUPS)
+    rows = estimated if estimated.height <= MAX_GROUPS else estimated.sort("p_value").head(MAX_GROUPS)
     height = rows_height(rows.get_column("label")) + 24
     base = alt.Chart(rows, width=WIDTH, height=height).encode(y=alt.Y("label:N", title="coaching", axis=UNTITLED))
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
@@ -168,7 +168,7 @@ def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         ],
     )
     words = "; ".join(f"{event} {change:+.0%}" for event, change in rows.select("event", "change").iter_rows())
-    note = truncation_note(rows.height, known.height, "the clearest changes")
+    note = truncation_note(rows.height, estimated.height, "the clearest changes")
     return layer_charts(vertical_line(0, CHANGE_AXIS), interval_rule(base, "lo", "hi", CHANGE_AXIS), dots).properties(
         **({"title": f"Coachings: {note}"} if note else {}),
         description=f"Change in share missed after coaching, against peers: {words}",

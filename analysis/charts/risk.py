@@ -103,8 +103,8 @@ def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.Face
         )
     )
     examples = second_checks.sort("share").gather_every(max(1, second_checks.height // 4))
-    known = examples.select("share", "caught_per_100_comebacks").drop_nulls()
-    words = "; ".join(f"{share:.0%} checked cover {caught:.0f}" for share, caught in known.iter_rows())
+    complete = examples.select("share", "caught_per_100_comebacks").drop_nulls()
+    words = "; ".join(f"{share:.0%} checked cover {caught:.0f}" for share, caught in complete.iter_rows())
     return layer_charts(diagonal, line).properties(
         description=f"Comebacks covered, of 100, by share of bleeds checked: {words}"
     )
@@ -167,8 +167,8 @@ def reliability_curve(deciles: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
             alt.Tooltip("hi:Q", title="to", format=".1%"),
         ],
     )
-    known = deciles.select("predicted", "observed").drop_nulls()
-    words = "; ".join(f"predicted {x:.0%}, came back {y:.0%}" for x, y in known.iter_rows())
+    complete = deciles.select("predicted", "observed").drop_nulls()
+    words = "; ".join(f"predicted {x:.0%}, came back {y:.0%}" for x, y in complete.iter_rows())
     return layer_charts(perfect.encode(x=predicted, y=observed), bars, dots).properties(
         description=f"Observed rate by decile of predicted risk: {words}"
     )

@@ -110,9 +110,9 @@ def compare_with_peers(technician: pl.Series, patterns: CovariatePatterns, steps
     for missed in steps:
         states = (missed.cast(pl.Int8) + 1).fill_null(0).to_numpy()  # 0 not recorded, 1 met, 2 missed
         counts = np.bincount(3 * cell_of_bleed + states, minlength=3 * len(cells)).reshape(len(cells), 3)
-        known = counts[:, 1:].sum(axis=1) > 0
-        trials, successes = counts[known, 1:].sum(axis=1), counts[known, 2]
-        comparisons.append(_StepCounts(names, x, owner[known], pattern[known], trials, successes).compare())
+        recorded = counts[:, 1:].sum(axis=1) > 0
+        trials, successes = counts[recorded, 1:].sum(axis=1), counts[recorded, 2]
+        comparisons.append(_StepCounts(names, x, owner[recorded], pattern[recorded], trials, successes).compare())
     return comparisons
 
 

@@ -123,7 +123,7 @@ Counts = tuple[NDArray[np.float64], NDArray[np.float64]]
 
 
 def permutation_p_value(arm_1: Counts, arm_2: Counts, rng: np.random.Generator) -> float:
-    """Share of the assignments to arms whose rates differ at least as much as those observed, two-sided.
+    """Share of the assignments to arms whose rates differ by no less than the observed rates, two-sided.
 
     All assignments are counted where there are at most 20,000; otherwise 9,999 are sampled and the observed one is added.
 
