@@ -8,25 +8,25 @@ from multiprocessing import parent_process
 from pathlib import Path
 
 OWN_FONT = "Liberation Sans"
-"""Comes with the drawing library."""
+"""A font that comes with the drawing library."""
 PAGE_FONT = "Bench Sans"
-"""The letters of `OWN_FONT` that a page carries with it, under the name its licence asks for."""
+"""The letters of `OWN_FONT` that a page embeds, under the name that its licence requires."""
 FONT = f"{PAGE_FONT}, {OWN_FONT}, Arial, Helvetica, sans-serif"
-"""Of every chart: one of them is on any machine, and all but the last are equally wide."""
+"""Fonts of every chart: each machine has one of them, and all but the last are equally wide."""
 NOT_DRAWN = "This chart could not be drawn here. Its figures are in the tables."
 
 
 def render_svg(chart: str) -> str:
     """The SVG of a chart in Vega-Lite JSON, drawn by this process.
 
-    Only the first of the fonts is used: the library would look up each other one for every letter it measures.
+    Only one font is used: the library would look up each of the others for every letter it measures.
 
     Raises
     ------
     ValueError
         The library cannot draw it. On some characters the library ends the process instead.
     """
-    if parent_process() is not None:  # a third faster: no font file is opened; other programs here would find no font
+    if parent_process() is not None:  # in a worker: no font files to open, a third faster
         os.environ.setdefault("FONTCONFIG_FILE", str(Path(__file__).with_name("fonts.conf")))
     import vl_convert
 
@@ -35,7 +35,7 @@ def render_svg(chart: str) -> str:
 
 
 def warm_up_renderer() -> None:
-    """Get the drawing library ready: a second, once a process."""
+    """Load the drawing library: one second per process."""
     render_svg('{"mark": "point", "data": {"values": [{}]}}')
 
 

@@ -8,8 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import inline_data
-from analysis.charts.layering import layer_charts
-from analysis.charts.theme import CHANCE, HIGH, PLAIN
+from analysis.charts.theme import CHANCE, HIGH, PLAIN, layer_charts
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
 

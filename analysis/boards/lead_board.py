@@ -23,8 +23,7 @@ from analysis.boards.selection import (
     sentence_chart,
     with_wilson,
 )
-from analysis.charts.layering import layer_charts
-from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, SIGNAL_LABELS
+from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, SIGNAL_LABELS, layer_charts
 from analysis.report import Report
 from schemas.intermediate import CELL_STEPS
 

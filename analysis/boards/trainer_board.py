@@ -9,8 +9,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import inline_data, with_wilson
-from analysis.charts.layering import layer_charts
-from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, SUSPECT
+from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, SUSPECT, layer_charts
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
 

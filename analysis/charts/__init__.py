@@ -2,12 +2,17 @@
 
 from analysis.charts import altair_first  # noqa: F401  isort: skip
 from analysis.charts.embed import init_notebook, prefetch_svg, specification, svg, without_validation
-from analysis.charts.incidence import holds_by_day, incidence_curve
 from analysis.charts.months import cusum_lines, months_line
-from analysis.charts.people import coaching_changes, technique_board
-from analysis.charts.proof_chart import proof_dots
-from analysis.charts.rates import rate_dots, ratio_board, ratio_dots
-from analysis.charts.recorded_fields import recorded_board
+from analysis.charts.people import coaching_changes, recorded_board, technique_board
+from analysis.charts.rates import (
+    holds_by_day,
+    incidence_curve,
+    rate_dots,
+    ratio_board,
+    ratio_dots,
+    select_groups,
+    truncation_note,
+)
 from analysis.charts.risk import (
     baseline_comparison,
     calibration_over_time,
@@ -15,9 +20,8 @@ from analysis.charts.risk import (
     second_check_curve,
     worklist_dots,
 )
-from analysis.charts.room import cut_words, most_telling
 from analysis.charts.steps import missed_bars, step_bars, step_board, tolerance_curve, what_if_bars
-from analysis.charts.studies import gauge_bars, gauge_marks
+from analysis.charts.studies import gauge_bars, gauge_marks, proof_dots
 from analysis.charts.theme import COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_LABELS, VERDICT_LABELS
 
 __all__ = [
@@ -30,7 +34,6 @@ __all__ = [
     "calibration_over_time",
     "coaching_changes",
     "cusum_lines",
-    "cut_words",
     "gauge_bars",
     "gauge_marks",
     "holds_by_day",
@@ -38,7 +41,6 @@ __all__ = [
     "init_notebook",
     "missed_bars",
     "months_line",
-    "most_telling",
     "prefetch_svg",
     "proof_dots",
     "rate_dots",
@@ -47,12 +49,14 @@ __all__ = [
     "recorded_board",
     "reliability_curve",
     "second_check_curve",
+    "select_groups",
     "specification",
     "step_bars",
     "step_board",
     "svg",
     "technique_board",
     "tolerance_curve",
+    "truncation_note",
     "what_if_bars",
     "without_validation",
     "worklist_dots",

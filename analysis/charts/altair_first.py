@@ -1,4 +1,4 @@
-"""Import Altair before any chart, without a grammar that no chart needs.
+"""Import Altair without a grammar that no chart needs.
 
 jsonschema, where it finds rfc3987_syntax (which JupyterLab installs), builds its grammar of international addresses when
 it is imported: 1.2 of the 1.4 seconds that Altair takes to import, in every run. jsonschema works without that package.

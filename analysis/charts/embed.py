@@ -1,99 +1,216 @@
-"""How a chart shows itself: as a specification a page can carry, and in JupyterLab without a network."""
+"""Charts as Vega-Lite for a page, as SVG pictures and in JupyterLab, without a network."""
 
 from __future__ import annotations
 
 import hashlib
 import html
 import json
+import os
 import re
+import sys
 from collections.abc import Iterator
-from contextlib import AbstractContextManager
+from contextlib import AbstractContextManager, suppress
+from functools import cache
+from importlib import metadata
+from importlib.util import cache_from_source
+from pathlib import Path
 from typing import Any
 
 import altair as alt
 from altair.utils import schemapi
 
-from analysis.charts.drawable import drawable
-from analysis.charts.svg import SHARED, SvgRenderer, library_text
+from analysis.drawing import notice_svg, render_svg
+from analysis.parallel import BrokenProcessPool, Executor, Future, SerialExecutor, WorkerExecutor
 
+MAX_CHART_ROWS = 20_000
+MAX_TEXT, MAX_DESCRIPTION = 500, 10_000
+"""Characters of one text in a chart (a label shows far fewer) and of a chart's description for screen readers."""
+EXPRESSIONS = ("calculate", "filter", "test", "labelExpr")
+"""Parts of a chart that are expressions: cut off, they would no longer be valid."""
+FORBIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
+"""Characters that XML 1.0 (W3C, 2008, section 2.2) does not allow: the drawing library ends its process on them."""
+LINE_ENDS = {"\u2028": "\u2424", "\u2029": "\u00b6"}
+"""Characters that end a line in the chart library's expressions, where a name is a text in quotes."""
+CONTROL_PICTURES = 0x2400
+"""First character of the Unicode block that shows control characters."""
 CLIP = re.compile(r'(?<=id=")clip\d+(?=")|(?<=url\(#)clip\d+(?=\))')
-"""Names of a picture's frames, which the drawing library counts on from picture to picture."""
-
+"""Names of a picture's clipping paths, which the drawing library numbers from picture to picture."""
 VIEW = re.compile(r"view_[0-9a-f]{16}(_\d+)*")
 SHORT_LABEL = 40
-"""Characters of a label that need not be held against the limit: some 270 pixels."""
+"""Characters of a label that always fit into the label limit: some 270 pixels."""
 EMBEDDING = {"ast": True, "actions": False, "renderer": "svg"}
 
 
+def drawable(spec: Any) -> Any:
+    """Make every text of a specification drawable: control characters become visible signs, long texts are cut."""
+    if isinstance(spec, str):
+        return _shorten(spec, MAX_TEXT)
+    if isinstance(spec, list):
+        return [drawable(one) for one in spec]
+    if isinstance(spec, dict):
+        return {name: _drawable_entry(name, value) for name, value in spec.items()}
+    return spec
+
+
+def _drawable_entry(name: str, value: Any) -> Any:
+    if name in EXPRESSIONS and isinstance(value, str):
+        return _make_visible(value)
+    return _shorten(value, MAX_DESCRIPTION) if name == "description" and isinstance(value, str) else drawable(value)
+
+
+def _shorten(text: str, most: int) -> str:
+    return _make_visible(text if len(text) <= most else f"{text[:most]}…")
+
+
+def _make_visible(text: str) -> str:
+    for sign, replacement in LINE_ENDS.items():
+        text = text.replace(sign, replacement)
+    return FORBIDDEN.sub(lambda sign: _control_picture(ord(sign[0])), text)
+
+
+def _control_picture(code: int) -> str:
+    return chr(CONTROL_PICTURES + code) if code < 0x20 else "\ufffd"
+
+
 def specification(chart: Any) -> dict[str, Any]:
-    """The chart as Vega-Lite, its data with it."""
-    with alt.data_transformers.enable("default", max_rows=20_000):
+    """The chart as Vega-Lite with its data, at most 20,000 rows."""
+    with alt.data_transformers.enable("default", max_rows=MAX_CHART_ROWS):
         spec: dict[str, Any] = drawable(chart.to_dict(validate=schemapi.DEBUG_MODE))
     if _labels_fit(spec):
         for part in ("axis", "legend"):
             spec["config"][part]["labelLimit"] = 0
-    return _with_own_view_names(spec)
+    return _with_numbered_views(spec)
 
 
-def _with_own_view_names(spec: dict[str, Any]) -> dict[str, Any]:
-    """The chart with its views numbered: the library names them by how a table prints, which polars' settings change."""
+def _with_numbered_views(spec: dict[str, Any]) -> dict[str, Any]:
+    """Number the views: Altair names them by how their table prints, which depends on the user's polars settings."""
     names: dict[str, str] = {}
 
-    def renamed(part: Any) -> Any:
+    def rename(part: Any) -> Any:
         if isinstance(part, dict):
-            return {key: value if key == "datasets" else renamed(value) for key, value in part.items()}
+            return {key: value if key == "datasets" else rename(value) for key, value in part.items()}
         if isinstance(part, list):
-            return [renamed(one) for one in part]
+            return [rename(one) for one in part]
         if isinstance(part, str) and VIEW.fullmatch(part):
             return names.setdefault(part, f"view_{len(names) + 1}")
         return part
 
-    return {key: value if key == "datasets" else renamed(value) for key, value in spec.items()}
+    return {key: value if key == "datasets" else rename(value) for key, value in spec.items()}
 
 
 def _labels_fit(spec: dict[str, Any]) -> bool:
-    """Whether no label can be too long: holding each against its limit is up to half of what a picture takes."""
-    fields = set(_fields(spec))
+    """Whether every label is short: measuring each against the limit takes up to half the time of a picture."""
+    fields = set(_label_fields(spec))
     rows = (row for rows in spec.get("datasets", {}).values() for row in rows if isinstance(row, dict))
     words = [value for row in rows for field, value in row.items() if field in fields and isinstance(value, str)]
     return all(len(line) <= SHORT_LABEL and line.isascii() for word in words for line in word.split("\n"))
 
 
-def _fields(spec: Any) -> Iterator[str]:
-    """Fields that a chart shows, apart from words on hovering and in the plot, which have no limit."""
+def _label_fields(spec: Any) -> Iterator[str]:
+    """Fields on axes and legends; tooltips and texts in the plot have no limit."""
     if isinstance(spec, list):
         for one in spec:
-            yield from _fields(one)
+            yield from _label_fields(one)
     elif isinstance(spec, dict):
         for name, value in spec.items():
             if name == "field":
                 yield str(value)
             elif name not in ("tooltip", "text", "datasets"):
-                yield from _fields(value)
+                yield from _label_fields(value)
 
 
 def without_validation() -> AbstractContextManager[None]:
-    """While it lasts, charts are not held against Vega-Lite's schema part by part, most of the time a chart takes."""
+    """Build charts without checking each part against Vega-Lite's schema, which takes most of a chart's time."""
     return schemapi.debug_mode(False)
 
 
+class SvgRenderer:
+    """Draw Vega-Lite, as JSON text, into SVG in a worker: the library may end the process it runs in.
+
+    Parameters
+    ----------
+    executor
+        A WorkerExecutor draws pictures ahead of need; otherwise a worker shared by the whole process draws each when
+        it is needed.
+    """
+
+    def __init__(self, executor: Executor | None = None) -> None:
+        self._executor = executor if isinstance(executor, WorkerExecutor) else None
+        self._pictures: dict[str, Future[str]] = {}
+
+    def prefetch(self, chart: str) -> None:
+        """Start drawing a picture that will be needed."""
+        if self._executor is not None and chart not in self._pictures:
+            self._pictures[chart] = self._executor.submit(render_svg, chart)
+
+    def svg(self, chart: str) -> str:
+        """The picture of a chart, or one that says it could not be drawn."""
+        executor = self._executor or _shared_worker()
+        try:
+            try:
+                return (self._pictures.pop(chart, None) or executor.submit(render_svg, chart)).result()
+            except BrokenProcessPool:  # it may have been another chart that ended the worker
+                return executor.submit(render_svg, chart).result()
+        except Exception:
+            return notice_svg()
+
+
+@cache
+def _shared_worker() -> Executor:
+    """A worker for charts drawn one at a time, as in a notebook; ended with this process."""
+    try:
+        return WorkerExecutor()
+    except (OSError, ImportError):  # no memory for a process; no semaphores on this system
+        return SerialExecutor()
+
+
+SHARED = SvgRenderer()
+"""Draws each picture when it is needed."""
+
+
 def prefetch_svg(spec: dict[str, Any], renderer: SvgRenderer) -> None:
-    """Have a picture drawn that will be needed."""
-    renderer.prefetch(_text(spec))
+    """Start drawing a picture that will be needed."""
+    renderer.prefetch(_json_text(spec))
 
 
 def svg(spec: dict[str, Any], renderer: SvgRenderer = SHARED) -> str:
-    """The chart as an SVG picture: what is seen before any script runs, without scripts, and on paper."""
-    chart_text = _text(spec)
+    """The chart as an SVG picture, for paper and for readers without scripts."""
+    chart_text = _json_text(spec)
     image = renderer.svg(chart_text)
-    own = hashlib.sha256(chart_text.encode()).hexdigest()[:8]
-    marks = dict.fromkeys(CLIP.findall(image))
-    names = {mark: f"clip-{own}-{place}" for place, mark in enumerate(marks)}
+    digest = hashlib.sha256(chart_text.encode()).hexdigest()[:8]
+    clips = dict.fromkeys(CLIP.findall(image))
+    names = {clip: f"clip-{digest}-{number}" for number, clip in enumerate(clips)}
     return CLIP.sub(lambda match: names[match[0]], image)
 
 
+@cache
+def library_text() -> str:
+    """The chart library as one script, for pages without a network.
+
+    Built once per installation and cached where Python keeps its compiled modules.
+    """
+    cached = Path(cache_from_source(__file__)).with_name(f"chart-library-{metadata.version('vl-convert-python')}.js")
+    with suppress(OSError, UnicodeDecodeError):
+        return cached.read_text("utf-8")
+    import vl_convert
+
+    script = str(vl_convert.javascript_bundle())  # type: ignore[call-arg]
+    if not sys.dont_write_bytecode:
+        _write_cache(script, cached)
+    return script
+
+
+def _write_cache(text: str, path: Path) -> None:
+    """Write the whole file or none; an installation that cannot be written to caches nothing."""
+    temporary = path.with_name(f"{path.name}.{os.getpid()}")
+    with suppress(OSError):
+        path.parent.mkdir(exist_ok=True)
+        temporary.write_text(text, "utf-8")
+        temporary.replace(path)
+
+
 def init_notebook() -> None:
-    """Put the chart library into the notebook, so that charts answer to the pointer; without it they are pictures."""
+    """Load the chart library into the notebook, so that charts are interactive; without it they are pictures."""
     from IPython.display import HTML, display
 
     alt.renderers.register("rebleed", _mime_bundle)
@@ -102,17 +219,17 @@ def init_notebook() -> None:
 
 
 def _mime_bundle(spec: dict[str, Any], **_: Any) -> dict[str, str]:
-    """A picture, and the script that puts the living chart in its place where the library is at hand."""
+    """A picture, and a script that replaces it by the interactive chart where the library is loaded."""
     spec = drawable(spec)
-    chart_text = _text(spec)
+    chart_text = _json_text(spec)
     words = str(spec.get("description", "chart"))
-    place = f"chart-{hashlib.sha256(chart_text.encode()).hexdigest()[:12]}"
+    element = f"chart-{hashlib.sha256(chart_text.encode()).hexdigest()[:12]}"
     still = svg(spec)
     harmless = chart_text.replace("<", "\\u003c")
-    script = f'if (window.vegaEmbed) vegaEmbed("#{place}", {harmless}, {json.dumps(EMBEDDING)});'
-    figure = f'<div id="{place}" role="img" aria-label="{html.escape(words)}">{still}</div>'
+    script = f'if (window.vegaEmbed) vegaEmbed("#{element}", {harmless}, {json.dumps(EMBEDDING)});'
+    figure = f'<div id="{element}" role="img" aria-label="{html.escape(words)}">{still}</div>'
     return {"text/html": f"{figure}<script>{script}</script>", "image/svg+xml": still, "text/plain": words}
 
 
-def _text(spec: dict[str, Any]) -> str:
+def _json_text(spec: dict[str, Any]) -> str:
     return json.dumps(spec, ensure_ascii=False)

@@ -1,52 +1,51 @@
-"""Month by month: the rate within its limits, and the CUSUMs with theirs."""
+"""Month by month: the rate within its control limits, and the CUSUM charts with theirs."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import altair as alt
 import polars as pl
 
-from analysis.charts.layering import conditional, layer_charts
-from analysis.charts.theme import AT_TOP, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH
+from analysis.charts.theme import AT_TOP, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH, conditional, layer_charts
 
-LABELS = 7
+MAX_LABELS = 7
+RATE_AXIS = {**PERCENT, "title": "came back"}
+CUSUM_AXIS = {"title": "CUSUM", "format": ".2~f"}
+SIDES = ["for worse", "for better"]
 
 
 def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
-    """Rate by month of one group within its limits; months not followed to their end stand apart, hollow.
+    """One group's rate by month within its control limits; months whose follow-up is not complete are hollow.
 
     Parameters
     ----------
     months
         `schemas.outputs.Months` of one group.
     """
-    rows = months.filter(pl.col("rate").is_not_null()).with_columns(
-        state=pl.when(pl.col("mature") == pl.col("sessions"))
-        .then(pl.lit("followed"))
-        .otherwise(pl.lit("follow-up not complete"))
-    )
+    complete = pl.col("mature") == pl.col("sessions")
+    state = pl.when(complete).then(pl.lit("followed")).otherwise(pl.lit("follow-up not complete"))
+    rows = months.filter(pl.col("rate").is_not_null()).with_columns(state=state)
     base = alt.Chart(rows, width=WIDTH, height=210).encode(x=_month_axis(rows))
-    rate = alt.Y("rate:Q", axis=PERCENT, title="came back")
-    band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step").encode(
-        y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q")
-    )
-    centre = base.mark_line(color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("centre:Q"))
-    whole = rows.filter(pl.col("state") == "followed")
-    line = [_subset(whole, base).mark_line(color=PLAIN, opacity=0.6).encode(y=rate)] if len(whole) else []
+    rate = alt.Y("rate:Q", title="came back", axis=RATE_AXIS)
+    followed = rows.filter(pl.col("state") == "followed")
+    line = [_with_rows(base, followed).mark_line(color=PLAIN, opacity=0.6, aria=False).encode(y=rate)]
     dots = base.mark_point(size=60, opacity=1, strokeWidth=1.6).encode(
         y=rate,
         fill=conditional(alt.FillValue, alt.datum.state == "followed", PLAIN, "transparent"),
         stroke=alt.StrokeValue(PLAIN),
         tooltip=[
             alt.Tooltip("month:O", title="month"),
-            alt.Tooltip("rate:Q", format=".1%", title="came back"),
-            alt.Tooltip("comebacks:Q", title="came back"),
-            alt.Tooltip("mature:Q", title="bleeds followed"),
-            alt.Tooltip("sessions:Q", title="all bleeds"),
+            alt.Tooltip("rate:Q", title="came back", format=".1%"),
+            alt.Tooltip("comebacks:Q", title="comebacks", format=",d"),
+            alt.Tooltip("mature:Q", title="bleeds followed", format=",d"),
+            alt.Tooltip("sessions:Q", title="all bleeds", format=",d"),
             alt.Tooltip("state:N", title="state"),
         ],
     )
-    has_limits = [band, centre] if rows.get_column("centre").count() else []
-    return layer_charts(*has_limits, *line, dots, *_flags(rows, base), *_change_marks(months)).properties(
+    limits = _limits(base) if rows.get_column("centre").count() else []
+    lines = line if followed.height else []
+    return layer_charts(*limits, *lines, dots, *_flags(rows, base), *_change_marks(months)).properties(
         description=_description(months)
     )
 
@@ -59,59 +58,70 @@ def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     months
         `schemas.outputs.Months` of one group.
     """
-    shown = months.filter(pl.col("cusum_up").is_not_null())
-    long = pl.concat(
-        shown.select("month", side=pl.lit(side), sum=total, limit=limit)
-        for side, total, limit in (
-            ("for worse", "cusum_up", "cusum_limit"),
-            ("for better", "cusum_down", "cusum_limit_down"),
+    rows_with_cusum = months.filter(pl.col("cusum_up").is_not_null())
+    rows = pl.concat(
+        rows_with_cusum.select("month", side=pl.lit(side), sum=total, limit=limit)
+        for side, total, limit in zip(
+            SIDES, ("cusum_up", "cusum_down"), ("cusum_limit", "cusum_limit_down"), strict=True
         )
     )
-    base = alt.Chart(long, width=WIDTH, height=150).encode(x=_month_axis(long))
-    sides = alt.Scale(domain=["for worse", "for better"], range=[HIGH, LOW])
+    base = alt.Chart(rows, width=WIDTH, height=150).encode(x=_month_axis(rows))
+    side: dict[str, Any] = {"title": "side", "scale": alt.Scale(domain=SIDES, range=[HIGH, LOW])}
+    colour = alt.Color("side:N", legend={"title": None}, **side)
     lines = base.mark_line(point=True).encode(
-        y=alt.Y("sum:Q", title="CUSUM"),
-        color=alt.Color("side:N", scale=sides),
-        strokeDash=alt.StrokeDash("side:N", legend=None),
+        y=alt.Y("sum:Q", title="CUSUM", axis=CUSUM_AXIS),
+        color=colour,
+        strokeDash=alt.StrokeDash("side:N", title="side", legend=None),
     )
-    limit = base.mark_line(strokeDash=[4, 3], strokeWidth=1).encode(
-        y=alt.Y("limit:Q"), color=alt.Color("side:N", scale=sides)
+    limit = base.mark_line(strokeDash=[4, 3], strokeWidth=1, aria=False).encode(
+        y=alt.Y("limit:Q", title="limit", axis=CUSUM_AXIS), color=colour
     )
     return layer_charts(limit, lines).properties(
         description="CUSUM of comebacks against the same work, for worse and for better, by month, each with its limit"
     )
 
 
+def _limits(base: alt.Chart) -> list[alt.Chart]:
+    band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step", aria=False).encode(
+        y=alt.Y("lower:Q", title="lower control limit", axis=RATE_AXIS),
+        y2=alt.Y2("upper:Q", title="upper control limit"),
+    )
+    centre = base.mark_line(color=CHANCE, strokeDash=[4, 3], aria=False)
+    return [band, centre.encode(y=alt.Y("centre:Q", title="centre line", axis=RATE_AXIS))]
+
+
 def _flags(rows: pl.DataFrame, base: alt.Chart) -> list[alt.Chart]:
+    """A triangle above each month with a signal."""
+    rate = alt.Y("rate:Q", title="came back", axis=RATE_AXIS)
     return [
-        _subset(own, base).mark_text(dy=-14, fontSize=13, color=colour, text=sign).encode(y=alt.Y("rate:Q"))
+        _with_rows(base, own).mark_text(dy=-14, fontSize=13, color=colour, text=sign).encode(y=rate)
         for signal, sign, colour in (("high", "▲", HIGH), ("low", "▼", LOW))
         if len(own := rows.filter(pl.col("signal") == signal))
     ]
 
 
-def _subset(rows: pl.DataFrame, base: alt.Chart) -> alt.Chart:
-    """The same chart of some of its rows."""
-    some = base.copy(deep=False)
-    some.data = rows
-    return some
+def _with_rows(base: alt.Chart, rows: pl.DataFrame) -> alt.Chart:
+    chart = base.copy(deep=False)
+    chart.data = rows
+    return chart
 
 
 def _change_marks(months: pl.DataFrame) -> list[alt.Chart]:
-    changes = months.filter("change_began").select("month", told=pl.lit("change began"))
+    changes = months.filter("change_began").select("month", label=pl.lit("change began"))
     if changes.is_empty():
         return []
-    base = alt.Chart(changes).encode(x=alt.X("month:O"))
+    base = alt.Chart(changes).encode(x=alt.X("month:O", title="month", axis={"title": None}))
+    text = alt.Text("label:N", title="mark")
     return [
-        base.mark_rule(color=HIGH, strokeDash=[2, 2]),
-        base.mark_text(color=HIGH, align="right", dx=-4, baseline="top").encode(text=alt.Text("told:N"), y=AT_TOP),
+        base.mark_rule(color=HIGH, strokeDash=[2, 2], aria=False),
+        base.mark_text(color=HIGH, align="right", dx=-4, baseline="top").encode(text=text, y=AT_TOP),
     ]
 
 
 def _month_axis(rows: pl.DataFrame) -> alt.X:
     months = rows.get_column("month").unique().sort().to_list()
-    every = max(1, -(-len(months) // LABELS))
-    return alt.X("month:O", title=None, axis={"labelAngle": 0, "values": months[::every]})
+    every = max(1, -(-len(months) // MAX_LABELS))
+    return alt.X("month:O", title="month", axis={"title": None, "labelAngle": 0, "values": months[::every]})
 
 
 def _description(months: pl.DataFrame) -> str:

@@ -1,128 +1,214 @@
-"""Technique against peers on the same work, and what coaching changed; by name in alphabetical order, no league."""
+"""Technique compared with peers, the effect of coaching, and how completely each technician records; in order of name."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import altair as alt
 import polars as pl
 
-from analysis.charts.click_selection import click_selection, selected_name
-from analysis.charts.layering import conditional, layer_charts
-from analysis.charts.room import cut_words, most_telling_people
-from analysis.charts.steps import ALIKE, FEWER, MORE, against_peers
-from analysis.charts.theme import CHANCE, DETAIL_WIDTH, HIGH, LOW, PERCENT, PLAIN, WIDTH, folded, rows_px
+from analysis.charts.rates import MAX_GROUPS, truncation_note
+from analysis.charts.theme import (
+    DETAIL_WIDTH,
+    HIGH,
+    LOW,
+    PERCENT,
+    PLAIN,
+    UNTITLED,
+    WIDTH,
+    click_selection,
+    conditional,
+    fold_column,
+    interval_rule,
+    layer_charts,
+    rows_height,
+    selected_name,
+    vertical_line,
+)
 
-TABLE_PX = 24
+MORE, FEWER, ALIKE = "misses more than peers", "misses fewer than peers", "no clear difference"
+COMPARISONS = [MORE, FEWER, ALIKE]
+PEER_COLOURS = alt.Scale(domain=COMPARISONS, range=[HIGH, LOW, PLAIN])
+PEER_MARKS = alt.Scale(domain=COMPARISONS, range=["triangle-up", "triangle-down", "circle"])
+EXCESS_AXIS = {**PERCENT, "title": "missed more than peers (percentage points)"}
+CHANGE_AXIS = {**PERCENT, "title": "change in share missed against peers\n(left: fewer misses)"}
+CELL_PX, ROW_STEP = 24, 30
+COMPARISON: dict[str, Any] = {"title": "against peers"}
+TECHNICIAN_AXIS = {"title": None, "labelAngle": -60, "orient": "top", "labelOverlap": False}
+
+
+def peer_comparison() -> pl.Expr:
+    """How a technician's misses of a step compare with peers, in words."""
+    more = pl.when(pl.col("clear") & (pl.col("excess") > 0)).then(pl.lit(MORE))
+    return more.when(pl.col("clear") & (pl.col("excess") < 0)).then(pl.lit(FEWER)).otherwise(pl.lit(ALIKE))
+
+
+def select_technicians(technique: pl.DataFrame) -> pl.DataFrame:
+    """Rows of the technicians a chart has room for: those with most steps clearly unlike peers, then with most bleeds.
+
+    Parameters
+    ----------
+    technique
+        Columns technician, recorded, lo and hi, as in `schemas.outputs.Technique`.
+    """
+    people = technique.group_by("technician").agg(
+        unlike=((pl.col("lo") > 0) | (pl.col("hi") < 0)).sum(), bleeds=pl.col("recorded").max()
+    )
+    if people.height <= MAX_GROUPS:
+        return technique
+    selected = people.sort("unlike", "bleeds", "technician", descending=[True, True, False]).head(MAX_GROUPS)
+    return technique.filter(pl.col("technician").is_in(selected.get_column("technician").to_list()))
+
+
+def technique_tooltip() -> list[alt.Tooltip]:
+    """One technician's misses of one step next to peers'."""
+    return [
+        alt.Tooltip("technician:N", title="technician"),
+        alt.Tooltip("title:N", title="step"),
+        alt.Tooltip("missed:Q", title="missed", format=",d"),
+        alt.Tooltip("recorded:Q", title="recorded", format=",d"),
+        alt.Tooltip("share:Q", title="missed, own", format=".0%"),
+        alt.Tooltip("peer_share:Q", title="missed, peers on the same work", format=".0%"),
+        alt.Tooltip("excess:Q", title="more than peers", format="+.1%"),
+        alt.Tooltip("lo:Q", title="from", format="+.1%"),
+        alt.Tooltip("hi:Q", title="to", format="+.1%"),
+    ]
+
+
+def excess_dots(base: alt.Chart) -> list[alt.Chart]:
+    """Misses beyond peers with their 95% intervals, marked where clear; `base` holds the rows and their y axis."""
+    dots = base.mark_point(filled=True, size=80, opacity=1).encode(
+        x=alt.X("excess:Q", title="more than peers", axis=EXCESS_AXIS),
+        color=alt.Color("comparison:N", scale=PEER_COLOURS, legend=None, **COMPARISON),
+        shape=alt.Shape("comparison:N", scale=PEER_MARKS, legend=None, **COMPARISON),
+        tooltip=technique_tooltip(),
+    )
+    return [vertical_line(0, EXCESS_AXIS), interval_rule(base, "lo", "hi", EXCESS_AXIS), dots]
 
 
 def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HConcatChart:
-    """Technicians across, steps down, filled where the excess over peers is more (or less) than chance; a click on a
-    square shows that technician's steps with their intervals beside it.
+    """Technicians across and steps down, coloured where misses clearly differ from peers; next to it the selected
+    technician's steps with their intervals.
 
     Parameters
     ----------
     technique
         `schemas.outputs.Technique` with a column `title`, the step in words.
     first
-        Who is chosen until the reader chooses.
+        The technician who is selected at the start.
     """
-    every = _against_peers(technique)
-    rows = most_telling_people(every)
-    names = rows.get_column("technician").unique().sort().to_list()
-    chosen = click_selection("technician", names, first, "technician")
-    categories = [MORE, FEWER, ALIKE]
-    tips = [
-        alt.Tooltip("technician:N", title="technician"),
-        alt.Tooltip("title:N", title="step"),
-        alt.Tooltip("missed:Q", title="missed"),
-        alt.Tooltip("recorded:Q", title="recorded"),
-        alt.Tooltip("share:Q", format=".0%", title="missed, own"),
-        alt.Tooltip("peer_share:Q", format=".0%", title="missed, peers on the same work"),
-    ]
-    tall = alt.Step(TABLE_PX + 6)
-    board = (
-        alt.Chart(rows, width=alt.Step(TABLE_PX), height=tall)
-        .mark_point(size=180, filled=True, opacity=1)
-        .encode(
-            x=alt.X("technician:N", title=None, axis={"labelAngle": -60, "orient": "top", "labelOverlap": False}),
-            y=alt.Y("label:N", title=None),
-            color=alt.Color("told:N", scale=alt.Scale(domain=categories, range=[HIGH, LOW, "#8884"])),
-            shape=alt.Shape(
-                "told:N", scale=alt.Scale(domain=categories, range=["triangle-up", "triangle-down", "square"])
-            ),
-            stroke=conditional(alt.StrokeValue, chosen, PLAIN, None),
-            tooltip=tips,
-        )
-        .add_params(chosen)
+    every = _compared(technique)
+    rows = select_technicians(every)
+    selection = click_selection(
+        "technician", rows.get_column("technician").unique().sort().to_list(), first, "technician"
     )
-    data = alt.Chart(rows, width=DETAIL_WIDTH, height=tall)
-    own = data.transform_filter(chosen).encode(y=alt.Y("label:N", title=None, axis={"labels": False}))
-    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    axis = alt.X("lo:Q", axis=PERCENT, title="missed more than peers (percentage points)")
-    bars = own.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("hi:Q"))
-    dots = own.mark_point(filled=True, size=70, opacity=1).encode(
-        x=alt.X("excess:Q"),
-        color=alt.Color("told:N", scale=alt.Scale(domain=categories, range=[HIGH, LOW, PLAIN]), legend=None),
-        shape=alt.Shape(
-            "told:N", scale=alt.Scale(domain=categories, range=["triangle-up", "triangle-down", "circle"]), legend=None
-        ),
-        tooltip=tips,
-    )
-    detail_chart = layer_charts(zero, bars, dots, selected_name(chosen, data, "technician"))
-    more = rows.filter(pl.col("told") == MORE).sort("technician", "title")
-    listing = "; ".join(
-        f"{person}: {step_name}" for person, step_name in more.select("technician", "title").head(20).iter_rows()
-    )
+    data = alt.Chart(rows, width=DETAIL_WIDTH, height=alt.Step(ROW_STEP))
+    own = data.transform_filter(selection).encode(y=alt.Y("label:N", title="step", axis={**UNTITLED, "labels": False}))
+    detail = layer_charts(*excess_dots(own), selected_name(selection, data, "technician", "technician"))
+    more = rows.filter(pl.col("comparison") == MORE).sort("technician", "title").select("technician", "title")
+    listing = "; ".join(f"{person}: {step}" for person, step in more.head(20).iter_rows())
+    which = "those unlike their peers in most steps, then those with most bleeds"
+    note = truncation_note(rows.n_unique("technician"), every.n_unique("technician"), which)
     return (
-        alt.hconcat(board, detail_chart, spacing=14)
+        alt.hconcat(_cells(rows, selection), detail, spacing=14)
         .resolve_scale(color="independent", shape="independent")
         .properties(
-            **_cut_title(rows, every),
+            **({"title": f"Technicians: {note}"} if note else {}),
             description=f"Steps missed more often than peers on the same work, by technician: {listing or 'none'}",
         )
     )
 
 
-def _cut_title(rows: pl.DataFrame, every: pl.DataFrame) -> dict[str, str]:
-    """A title where some technicians alone are shown."""
-    which = "those unlike their peers in most steps, then those with most bleeds"
-    cut = cut_words(rows.n_unique("technician"), every.n_unique("technician"), which)
-    return {"title": f"Technicians: {cut}"} if cut else {}
-
-
-def _against_peers(technique: pl.DataFrame) -> pl.DataFrame:
-    shown = technique.select(
-        "technician", "title", "recorded", "missed", "share", "peer_share", "excess", "lo", "hi", "clear"
+def _cells(rows: pl.DataFrame, selection: alt.Parameter) -> alt.Chart:
+    colours = alt.Scale(domain=COMPARISONS, range=[HIGH, LOW, "#8884"])
+    marks = alt.Scale(domain=COMPARISONS, range=["triangle-up", "triangle-down", "square"])
+    chart = alt.Chart(rows, width=alt.Step(CELL_PX), height=alt.Step(ROW_STEP)).mark_point(
+        size=180, filled=True, opacity=1
     )
-    folds = pl.col("title").map_elements(folded, return_dtype=pl.String)
-    return shown.filter(pl.col("excess").is_not_null()).with_columns(told=against_peers(), label=folds)
+    return chart.encode(
+        x=alt.X("technician:N", title="technician", axis=TECHNICIAN_AXIS),
+        y=alt.Y("label:N", title="step", axis=UNTITLED),
+        color=alt.Color("comparison:N", scale=colours, legend=UNTITLED, **COMPARISON),
+        shape=alt.Shape("comparison:N", scale=marks, legend=UNTITLED, **COMPARISON),
+        stroke=conditional(alt.StrokeValue, selection, PLAIN, None),
+        tooltip=technique_tooltip(),
+    ).add_params(selection)
+
+
+def _compared(technique: pl.DataFrame) -> pl.DataFrame:
+    estimated = technique.filter(pl.col("excess").is_not_null())
+    return estimated.select(
+        "technician", "title", "recorded", "missed", "share", "peer_share", "excess", "lo", "hi",
+        comparison=peer_comparison(), label=fold_column("title"),
+    )  # fmt: skip
 
 
 def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
-    """What each coaching changed against peers, with 95% intervals; left of zero is fewer misses.
+    """What each coaching changed against peers, with 95% intervals; at most 60, the clearest changes first.
 
     Parameters
     ----------
     coaching
         `schemas.outputs.CoachingEffect` with a column `label`, who and what in words.
     """
-    folds = pl.col("label").map_elements(folded, return_dtype=pl.String)
-    rows = coaching.filter(pl.col("change").is_not_null()).select(
-        "missed_before", "missed_after", "change", "lo", "hi", said="label", label=folds
+    estimated = coaching.filter(pl.col("change").is_not_null()).select(
+        "missed_before", "missed_after", "change", "lo", "hi", "p_value", event="label", label=fold_column("label")
     )
-    tall = rows_px(rows.get_column("label").to_list()) + 24
-    base = alt.Chart(rows, width=WIDTH, height=tall).encode(y=alt.Y("label:N", title=None))
-    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    axis = alt.X("lo:Q", axis=PERCENT, title=["change in share missed against peers", "(left: fewer misses)"])
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("hi:Q"))
+    rows = estimated if estimated.height <= MAX_GROUPS else estimated.sort("p_value").head(MAX_GROUPS)
+    height = rows_height(rows.get_column("label")) + 24
+    base = alt.Chart(rows, width=WIDTH, height=height).encode(y=alt.Y("label:N", title="coaching", axis=UNTITLED))
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
-        x=alt.X("change:Q"),
+        x=alt.X("change:Q", title="change against peers", axis=CHANGE_AXIS),
         tooltip=[
-            alt.Tooltip("said:N", title="coaching"),
-            alt.Tooltip("missed_before:Q", format=".0%", title="missed before"),
-            alt.Tooltip("missed_after:Q", format=".0%", title="missed after"),
+            alt.Tooltip("event:N", title="coaching"),
+            alt.Tooltip("missed_before:Q", title="missed before", format=".0%"),
+            alt.Tooltip("missed_after:Q", title="missed after", format=".0%"),
+            alt.Tooltip("lo:Q", title="from", format="+.0%"),
+            alt.Tooltip("hi:Q", title="to", format="+.0%"),
         ],
     )
-    words = "; ".join(f"{label} {change:+.0%}" for label, change in rows.select("said", "change").iter_rows())
-    return layer_charts(zero, bars, dots).properties(
-        description=f"Change in share missed after coaching, against peers: {words}"
+    words = "; ".join(f"{event} {change:+.0%}" for event, change in rows.select("event", "change").iter_rows())
+    note = truncation_note(rows.height, estimated.height, "the clearest changes")
+    return layer_charts(vertical_line(0, CHANGE_AXIS), interval_rule(base, "lo", "hi", CHANGE_AXIS), dots).properties(
+        **({"title": f"Coachings: {note}"} if note else {}),
+        description=f"Change in share missed after coaching, against peers: {words}",
+    )
+
+
+def recorded_board(recorded: pl.DataFrame) -> alt.Chart:
+    """Share recorded of each field by technician: the larger the circle, the more complete; at most 60 technicians,
+    those with most bleeds.
+
+    Parameters
+    ----------
+    recorded
+        Columns field (in words), technician, share (fraction), bleeds.
+    """
+    people = recorded.group_by("technician").agg(pl.col("bleeds").max())
+    largest = people.sort("bleeds", "technician", descending=[True, False]).head(MAX_GROUPS)
+    rows = recorded.filter(pl.col("technician").is_in(largest.get_column("technician").to_list()))
+    least = rows.sort("share").head(5).select("field", "technician", "share")
+    words = "; ".join(f"{field} of {person} {share:.0%}" for field, person, share in least.iter_rows())
+    note = truncation_note(largest.height, people.height, "those with most bleeds")
+    size = alt.Scale(domain=[0, 1], range=[0, 200])
+    return (
+        alt.Chart(rows)
+        .mark_circle(color=PLAIN, opacity=0.9)
+        .encode(
+            x=alt.X("technician:N", title="technician", axis=TECHNICIAN_AXIS),
+            y=alt.Y("field:N", title="field", axis=UNTITLED, sort=None),
+            size=alt.Size("share:Q", title="recorded", scale=size, legend=alt.Legend(format=".0%", title=None)),
+            tooltip=[
+                alt.Tooltip("technician:N", title="technician"),
+                alt.Tooltip("field:N", title="field"),
+                alt.Tooltip("share:Q", title="recorded", format=".0%"),
+                alt.Tooltip("bleeds:Q", title="bleeds", format=",d"),
+            ],
+        )
+        .properties(
+            width=alt.Step(CELL_PX),
+            height=alt.Step(18),
+            **({"title": f"Technicians: {note}"} if note else {}),
+            description=f"Share of bleeds with each field recorded; least: {words}",
+        )
     )

@@ -1,16 +1,17 @@
-"""Groups beside each other: their rates, and how many came back against what the same work would give."""
+"""Comeback rates: by group, compared with the same work, by day since the bleed; and the bleeds to recall."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import altair as alt
 import polars as pl
 
-from analysis.charts.click_selection import click_selection, selected_name
-from analysis.charts.layering import conditional, layer_charts
-from analysis.charts.room import most_telling
 from analysis.charts.theme import (
+    AT_TOP,
     CHANCE,
     DETAIL_WIDTH,
+    HIGH,
     NARROW,
     PERCENT,
     PLAIN,
@@ -18,14 +19,63 @@ from analysis.charts.theme import (
     SIGNAL_COLOURS,
     SIGNAL_LABELS,
     SIGNAL_MARKS,
+    UNTITLED,
     WIDTH,
+    click_selection,
+    conditional,
+    fold_column,
+    interval_rule,
+    layer_charts,
+    selected_name,
+    vertical_line,
 )
 
-RATIO = ["observed / expected comebacks", "(grey: expected by chance)"]
+RATE_AXIS = {**PERCENT, "title": "came back within the window"}
+RATIO_AXIS = {
+    "title": "observed / expected comebacks\n(grey: expected by chance)",
+    "tickCount": 8,
+    "format": ".2~f",
+}
+MAX_GROUPS = 60
+"""Rows of a chart: more cannot be read, and thousands take minutes to draw."""
+CURVE_POINTS = 400
+MAX_MARKS = 600
+"""Recalls up to which each has a mark of its own."""
+BLEED_TOOLTIP = [
+    alt.Tooltip("session_id:N", title="job"),
+    alt.Tooltip("day:T", title="day", format="%Y-%m-%d"),
+    alt.Tooltip("shop:N", title="workshop"),
+    alt.Tooltip("state:N", title="state"),
+]
+MONTH_TOOLTIP = [
+    alt.Tooltip("bleeds:Q", title="bleeds", format=",d"),
+    alt.Tooltip("day:T", title="month from", format="%Y-%m-%d"),
+    alt.Tooltip("state:N", title="state"),
+]
+
+
+def select_groups(rates: pl.DataFrame) -> pl.DataFrame:
+    """The groups that a chart has room for, in the order of the table: those with a signal, then those with most bleeds.
+
+    Parameters
+    ----------
+    rates
+        `schemas.outputs.Rates` of one kind.
+    """
+    if rates.height <= MAX_GROUPS:
+        return rates
+    ranked = rates.with_row_index("row").with_columns(signalled=pl.col("signal").is_in(["high", "low"]))
+    selected = ranked.sort("signalled", "mature", "row", descending=[True, True, False], nulls_last=True)
+    return selected.head(MAX_GROUPS).sort("row").drop("row", "signalled")
+
+
+def truncation_note(rows: int, all_rows: int, which: str) -> str:
+    """Which rows a chart shows where it does not show all; otherwise empty."""
+    return f"{rows} of {all_rows:,}: {which}" if rows < all_rows else ""
 
 
 def rate_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.FacetChart:
-    """One row a group, by name: its rate with the 95% interval, marked by its signal, bleeds told beside the name.
+    """One row per group, by name: its rate with the 95% interval, marked by its signal.
 
     Parameters
     ----------
@@ -34,17 +84,18 @@ def rate_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.Face
     kind_label
         What the groups are, in the trade's words.
     """
-    selected = _labelled(rates.filter(pl.col("rate").is_not_null()))
-    words = "; ".join(f"{row['group']} {row['rate']:.1%}" for row in selected.head(12).iter_rows(named=True))
-    base = alt.Chart(selected, width=NARROW, height=_height(selected))
-    axis = alt.X("rate_lo:Q", axis=PERCENT, title="came back within the window")
-    return layer_charts(*_dots(base, "rate", axis, "rate_hi")).properties(
+    rows = _labelled(rates.filter(pl.col("rate").is_not_null()))
+    words = "; ".join(f"{group} {rate:.1%}" for group, rate in rows.select("group", "rate").head(12).iter_rows())
+    base = _rows(rows, NARROW, kind_label)
+    interval = interval_rule(base, "rate_lo", "rate_hi", RATE_AXIS)
+    dots = _signal_dots(base, alt.X("rate:Q", title="rate", axis=RATE_AXIS), kind_label)
+    return layer_charts(interval, dots).properties(
         description=f"Comeback rate by {kind_label} with 95% intervals: {words}"
     )
 
 
 def ratio_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.FacetChart:
-    """One row a group, by name: comebacks over those expected from the same work, the range that chance explains grey.
+    """One row per group, by name: comebacks divided by those expected for the same work, the range of chance in grey.
 
     Parameters
     ----------
@@ -53,16 +104,14 @@ def ratio_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.Fac
     kind_label
         What the groups are, in the trade's words.
     """
-    selected = _compared(rates)
-    return _ratios(alt.Chart(selected, width=WIDTH, height=_height(selected))).properties(
-        description=_description(selected, kind_label)
-    )
+    rows = _compared(rates)
+    return _ratios(rows, kind_label).properties(description=_ratio_description(rows, kind_label))
 
 
 def ratio_board(
     rates: pl.DataFrame, detail: pl.DataFrame, kind_label: str, detail_label: str, first: str | None = None
 ) -> alt.HConcatChart:
-    """`ratio_dots` with what is known of the chosen group beside it, its own share as a dot and everybody's as a tick.
+    """`ratio_dots` next to the selected group's shares of work: its own as a dot, everyone's as a tick.
 
     Parameters
     ----------
@@ -70,89 +119,183 @@ def ratio_board(
         `schemas.outputs.Rates` of one kind.
     detail
         Columns group, what (one row's label), place (its order), n, of, share, share_all: the group's share of `what`,
-        n of its `of`, and everybody's.
+        n of its `of`, and everyone's.
     kind_label, detail_label
         What the groups are, and what their shares are of.
     first
-        The group that is chosen until the reader chooses.
+        The group that is selected at the start.
     """
-    selected = _compared(rates)
-    names = selected.get_column("group").to_list()
-    chosen = click_selection("group", names, first, kind_label)
-    ratios = _ratios(alt.Chart(selected, width=WIDTH, height=_height(selected)), chosen)
-    own = detail.filter(pl.col("group").is_in(names))
-    rows = ROW_PX * max(own.get_column("what").n_unique(), 1)
-    data = alt.Chart(own, width=DETAIL_WIDTH, height=rows)
-    base = data.transform_filter(chosen).encode(y=alt.Y("what:N", sort=alt.EncodingSortField("place"), title=None))
-    axis = alt.X(
-        "share:Q",
-        axis=PERCENT,
-        title=[detail_label, "(tick: all technicians)" if kind_label == "technician" else "(tick: all models)"],
-        scale=alt.Scale(domain=[0, 1]),
+    rows = _compared(rates)
+    names = rows.get_column("group").to_list()
+    selection = click_selection("group", names, first, kind_label)
+    right = _detail(detail.filter(pl.col("group").is_in(names)), selection, kind_label, detail_label)
+    description = (
+        f"{_ratio_description(rows, kind_label)}. On the right, for the {kind_label} you choose: {detail_label}"
     )
-    tips = [
-        alt.Tooltip("group:N", title=kind_label), alt.Tooltip("what:N", title="kind"), alt.Tooltip("n:Q", title="own"),
-        alt.Tooltip("of:Q", title="of"), alt.Tooltip("share_all:Q", format=".0%", title="share among all"),
-    ]  # fmt: skip
-    dots = base.mark_point(filled=True, size=80, opacity=1, color=PLAIN).encode(x=axis, tooltip=tips)
-    ticks = base.mark_tick(color=CHANCE, thickness=2, size=14).encode(x=alt.X("share_all:Q"))
-    right = layer_charts(ticks, dots, selected_name(chosen, data, "group"))
-    description = f"{_description(selected, kind_label)}. On the right, for the {kind_label} you choose: {detail_label}"
-    return alt.hconcat(ratios, right, spacing=24).properties(description=description)
+    return alt.hconcat(_ratios(rows, kind_label, selection), right, spacing=24).properties(description=description)
 
 
-def _ratios(base: alt.Chart, selection: alt.Parameter | None = None) -> alt.LayerChart | alt.FacetChart:
-    rows = base.encode(y=alt.Y("label:N", title=None))
-    chance = rows.mark_bar(color=CHANCE, opacity=0.28, height=ROW_PX - 8).encode(
-        x=alt.X("funnel_lo:Q"), x2=alt.X2("funnel_hi:Q")
+def _detail(
+    detail: pl.DataFrame, selection: alt.Parameter, kind_label: str, detail_label: str
+) -> alt.LayerChart | alt.FacetChart:
+    height = ROW_PX * max(detail.get_column("what").n_unique(), 1)
+    data = alt.Chart(detail, width=DETAIL_WIDTH, height=height)
+    base = data.transform_filter(selection).encode(
+        y=alt.Y("what:N", title="kind", sort=alt.EncodingSortField("place"), axis=UNTITLED)
     )
-    one = alt.Chart(pl.DataFrame({"x": [1.0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    return layer_charts(
-        chance,
-        one,
-        *_dots(base, "ratio", alt.X("ratio_lo:Q", title=RATIO, axis={"tickCount": 8}), "ratio_hi", selection),
-    )
-
-
-def _dots(
-    base: alt.Chart, middle: str, axis: alt.X, hi: str, selection: alt.Parameter | None = None
-) -> list[alt.Chart]:
-    rows = base.encode(y=alt.Y("label:N", title=None))
-    wide = alt.StrokeWidthValue(2) if selection is None else conditional(alt.StrokeWidthValue, selection, 5, 2)
-    bars = rows.mark_rule(color=CHANCE).encode(x=axis, x2=alt.X2(f"{hi}:Q"), strokeWidth=wide)
-    dots = rows.mark_point(filled=True, size=80, opacity=1).encode(
-        x=alt.X(f"{middle}:Q"),
-        color=alt.Color("told:N", scale=SIGNAL_COLOURS),
-        shape=alt.Shape("told:N", scale=SIGNAL_MARKS),
+    everyone = "all technicians" if kind_label == "technician" else "all models"
+    axis = {**PERCENT, "title": f"{detail_label}\n(tick: {everyone})"}
+    dots = base.mark_point(filled=True, size=80, opacity=1, color=PLAIN).encode(
+        x=alt.X("share:Q", title="own share", axis=axis, scale=alt.Scale(domain=[0, 1])),
         tooltip=[
-            alt.Tooltip("group:N", title="who or what"),
-            alt.Tooltip("rate:Q", title="rate", format=".1%"),
-            alt.Tooltip("comebacks:Q", title="came back"),
-            alt.Tooltip("expected:Q", title="expected", format=".1f"),
-            alt.Tooltip("mature:Q", title="bleeds followed"),
-            alt.Tooltip("told:N", title="difference"),
+            alt.Tooltip("group:N", title=kind_label),
+            alt.Tooltip("what:N", title="kind"),
+            alt.Tooltip("n:Q", title="own", format=",d"),
+            alt.Tooltip("of:Q", title="of", format=",d"),
+            alt.Tooltip("share_all:Q", title=f"share of {everyone}", format=".0%"),
         ],
     )
-    return [bars, dots if selection is None else dots.add_params(selection)]
+    ticks = base.mark_tick(color=CHANCE, thickness=2, size=14, aria=False).encode(
+        x=alt.X("share_all:Q", title=f"share of {everyone}", axis=axis)
+    )
+    return layer_charts(ticks, dots, selected_name(selection, data, "group", kind_label))
+
+
+def _ratios(
+    rows: pl.DataFrame, kind_label: str, selection: alt.Parameter | None = None
+) -> alt.LayerChart | alt.FacetChart:
+    base = _rows(rows, WIDTH, kind_label)
+    chance = base.mark_bar(color=CHANCE, opacity=0.28, height=ROW_PX - 8, aria=False).encode(
+        x=alt.X("funnel_lo:Q", title="chance from", axis=RATIO_AXIS), x2=alt.X2("funnel_hi:Q", title="chance to")
+    )
+    width = None if selection is None else conditional(alt.StrokeWidthValue, selection, 5, 2)
+    interval = interval_rule(base, "ratio_lo", "ratio_hi", RATIO_AXIS, width)
+    dots = _signal_dots(base, alt.X("ratio:Q", title="observed / expected", axis=RATIO_AXIS), kind_label)
+    return layer_charts(
+        chance, vertical_line(1.0, RATIO_AXIS), interval, dots if selection is None else dots.add_params(selection)
+    )
+
+
+def _rows(rows: pl.DataFrame, width: int, kind_label: str) -> alt.Chart:
+    chart = alt.Chart(rows, width=width, height=ROW_PX * max(rows.height, 1))
+    return chart.encode(y=alt.Y("label:N", title=kind_label, axis=UNTITLED))
+
+
+def _signal_dots(base: alt.Chart, x: alt.X, kind_label: str) -> alt.Chart:
+    signal: dict[str, Any] = {"title": "difference", "legend": UNTITLED}
+    return base.mark_point(filled=True, size=80, opacity=1).encode(
+        x=x,
+        color=alt.Color("comparison:N", scale=SIGNAL_COLOURS, **signal),
+        shape=alt.Shape("comparison:N", scale=SIGNAL_MARKS, **signal),
+        tooltip=[
+            alt.Tooltip("group:N", title=kind_label),
+            alt.Tooltip("rate:Q", title="rate", format=".1%"),
+            alt.Tooltip("comebacks:Q", title="came back", format=",d"),
+            alt.Tooltip("expected:Q", title="expected", format=".1f"),
+            alt.Tooltip("mature:Q", title="bleeds followed", format=",d"),
+            alt.Tooltip("comparison:N", title="difference"),
+        ],
+    )
 
 
 def _compared(rates: pl.DataFrame) -> pl.DataFrame:
     return _labelled(rates.filter(pl.col("ratio").is_not_null(), pl.col("ratio_lo").is_not_null()))
 
 
-def _height(selected: pl.DataFrame) -> int:
-    return ROW_PX * max(selected.height, 1)
-
-
-def _description(selected: pl.DataFrame, kind_label: str) -> str:
-    words = "; ".join(f"{row['group']} {row['ratio']:.2f}" for row in selected.head(20).iter_rows(named=True))
+def _ratio_description(rows: pl.DataFrame, kind_label: str) -> str:
+    words = "; ".join(f"{group} {ratio:.2f}" for group, ratio in rows.select("group", "ratio").head(20).iter_rows())
     return f"Observed / expected comebacks by {kind_label}: {words}"
 
 
 def _labelled(rates: pl.DataFrame) -> pl.DataFrame:
-    return most_telling(rates).select(
+    return select_groups(rates).select(
         "group", "rate", "rate_lo", "rate_hi", "ratio", "ratio_lo", "ratio_hi", "funnel_lo", "funnel_hi", "expected",
         "mature", "comebacks",
-        pl.col("signal").replace_strict(SIGNAL_LABELS).alias("told"),
-        pl.format("{}  (n {})", "group", "mature").alias("label"),
+        comparison=pl.col("signal").replace_strict(SIGNAL_LABELS),
+        label=pl.format("{}  (n {})", "group", "mature"),
     )  # fmt: skip
+
+
+def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart | alt.FacetChart:
+    """Share of bleeds that came back by each day, with its 95% band and the window marked.
+
+    Parameters
+    ----------
+    incidence
+        `schemas.intermediate.Incidence`.
+    window_days
+        Where the window ends.
+    """
+    rows = incidence.select("day", "at_risk", "incidence", "lo", "hi").filter(
+        pl.col("day") <= max(4 * window_days, 120)
+    )
+    days = {"title": "days since the bleed"}
+    base = alt.Chart(_subsample(rows), width=WIDTH, height=220).encode(x=alt.X("day:Q", title="day", axis=days))
+    axis = {**PERCENT, "title": "came back (cumulative %)"}
+    band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step-after", aria=False).encode(
+        y=alt.Y("lo:Q", title="from", axis=axis), y2=alt.Y2("hi:Q", title="to")
+    )
+    line = base.mark_line(color=PLAIN, interpolate="step-after").encode(
+        y=alt.Y("incidence:Q", title="came back", axis=axis),
+        tooltip=[
+            alt.Tooltip("day:Q", title="day", format="d"),
+            alt.Tooltip("incidence:Q", title="came back", format=".1%"),
+            alt.Tooltip("at_risk:Q", title="bleeds still followed", format=",d"),
+        ],
+    )
+    end = alt.Chart(pl.DataFrame({"day": [window_days], "label": ["window"]})).encode(
+        x=alt.X("day:Q", title="day", axis=days)
+    )
+    rule = end.mark_rule(strokeDash=[4, 3], color=CHANCE, aria=False)
+    text = alt.Text("label:N", title="mark")
+    label = end.mark_text(align="left", dx=4, baseline="top", color=CHANCE).encode(text=text, y=AT_TOP)
+    return layer_charts(band, line, rule, label).properties(description=_incidence_description(incidence, window_days))
+
+
+def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
+    """Each bleed to recall on the day it was done, by reason; re-bled ones in grey. Many are counted by month.
+
+    Parameters
+    ----------
+    holds
+        Columns day, hold (in words), session_id, shop, state (`to recall` or `re-bled since`).
+    """
+    states = ["to recall", "re-bled since"]
+    many = holds.height > MAX_MARKS
+    labelled = holds.with_columns(label=fold_column("hold"))
+    rows = _by_month(labelled) if many else labelled
+    chart = alt.Chart(rows, width=WIDTH, height=38 * max(holds.get_column("hold").n_unique(), 1))
+    by = "month, larger where there are more" if many else "day"
+    open_recalls = holds.filter(pl.col("state") == "to recall").height
+    days = {"title": f"by {by}" if many else None, "format": "%Y-%m", "tickCount": 4}
+    state: dict[str, Any] = {"title": "state", "legend": UNTITLED}
+    return (
+        chart.mark_point(filled=True, opacity=0.85)
+        .encode(
+            x=alt.X("day:T", title="month", axis=days),
+            y=alt.Y("label:N", title="reason", axis=UNTITLED),
+            color=alt.Color("state:N", scale=alt.Scale(domain=states, range=[HIGH, CHANCE]), **state),
+            shape=alt.Shape("state:N", scale=alt.Scale(domain=states, range=["triangle-up", "circle"]), **state),
+            size=alt.Size("bleeds:Q", title="bleeds", legend=None) if many else alt.SizeValue(70),
+            tooltip=MONTH_TOOLTIP if many else BLEED_TOOLTIP,
+        )
+        .properties(
+            description=f"Bleeds that broke a safety rule by {by}: {holds.height} in all, {open_recalls} still to recall"
+        )
+    )
+
+
+def _by_month(holds: pl.DataFrame) -> pl.DataFrame:
+    by = holds.group_by(pl.col("day").dt.truncate("1mo"), "label", "state").agg(bleeds=pl.len())
+    return by.sort("day", "label", "state")
+
+
+def _subsample(curve: pl.DataFrame) -> pl.DataFrame:
+    return curve if curve.height <= CURVE_POINTS else curve.gather_every(curve.height // CURVE_POINTS + 1)
+
+
+def _incidence_description(incidence: pl.DataFrame, window_days: int) -> str:
+    within = incidence.filter(pl.col("day") <= window_days)
+    if within.is_empty():
+        return "Share of bleeds that came back by day: none followed yet"
+    return f"Share of bleeds that came back by day: {within.get_column('incidence')[-1]:.1%} by day {window_days}"

@@ -1,4 +1,4 @@
-"""Steps of the standard: what each costs when missed, how often it is missed, where its tolerance lies."""
+"""Steps of the procedure: what each leads to when missed, how often it is missed, and risk along its reading."""
 
 from __future__ import annotations
 
@@ -7,35 +7,39 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.charts.click_selection import click_selection, selected_name
-from analysis.charts.layering import conditional, layer_charts
-from analysis.charts.room import most_telling_people
+from analysis.charts.people import excess_dots, peer_comparison, select_technicians
 from analysis.charts.theme import (
     CHANCE,
     DETAIL_WIDTH,
-    HIGH,
-    LOW,
     PERCENT,
     PLAIN,
     ROW_PX,
     SUSPECT,
+    UNTITLED,
     VERDICT_COLOURS,
     VERDICT_LABELS,
     VERDICT_MARKS,
     WIDTH,
-    folded,
-    rows_px,
+    click_selection,
+    conditional,
+    fold_column,
+    interval_rule,
+    layer_charts,
+    rows_height,
+    selected_name,
+    vertical_line,
 )
 
-PREVENTED_AXIS = ["comebacks prevented per 100 bleeds", "(tick: unadjusted difference)"]
-MORE, FEWER, ALIKE = "misses more than peers", "misses fewer than peers", "no clear difference"
-PEER_COLOURS = alt.Scale(domain=[MORE, FEWER, ALIKE], range=[HIGH, LOW, PLAIN])
-PEER_MARKS = alt.Scale(domain=[MORE, FEWER, ALIKE], range=["triangle-up", "triangle-down", "circle"])
+PREVENTED = "comebacks prevented per 100 bleeds"
+STEP_AXIS = {"title": f"{PREVENTED}\n(tick: unadjusted difference)", "format": ".2~f"}
+SCENARIO_AXIS = {"title": PREVENTED, "format": ".2~f"}
+MAX_SCENARIOS = 12
 
 
 def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
-    """Comebacks per 100 bleeds that each step would spare, with 95% intervals, costliest first; the raw difference, which
-    blames steps for the work they are skipped in, as a small tick beside.
+    """Comebacks per 100 bleeds that never missing each step would prevent, with 95% intervals, costliest first.
+
+    The unadjusted difference, which also counts the kind of work in which a step is missed, is a small tick.
 
     Parameters
     ----------
@@ -43,17 +47,11 @@ def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
         `schemas.outputs.Steps`.
     """
     rows = _prevented(steps)
-    return _bars(rows).properties(description=_description(rows))
-
-
-def against_peers() -> pl.Expr:
-    """How a technician's misses of a step compare with peers, in words."""
-    more = pl.when(pl.col("clear") & (pl.col("excess") > 0)).then(pl.lit(MORE))
-    return more.when(pl.col("clear") & (pl.col("excess") < 0)).then(pl.lit(FEWER)).otherwise(pl.lit(ALIKE))
+    return _bars(rows).properties(description=_step_description(rows))
 
 
 def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart:
-    """`step_bars` with the technicians beside it, by name: how far each misses the chosen step beyond peers.
+    """`step_bars` next to the technicians, by name: how much more than peers each misses the selected step.
 
     Parameters
     ----------
@@ -64,32 +62,21 @@ def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart
     """
     rows = _prevented(steps)
     titles = rows.sort("rank").get_column("title").to_list()
-    chosen = click_selection("title", titles, None, "step")
-    known = technique.filter(pl.col("excess").is_not_null(), pl.col("title").is_in(titles))
-    people = most_telling_people(known).select(
-        "technician", "title", "recorded", "missed", "excess", "lo", "hi",
-        told=against_peers(),
+    selection = click_selection("title", titles, None, "step")
+    estimated = technique.filter(pl.col("excess").is_not_null(), pl.col("title").is_in(titles))
+    people = select_technicians(estimated).select(
+        "technician", "title", "recorded", "missed", "share", "peer_share", "excess", "lo", "hi",
+        comparison=peer_comparison(),
     )  # fmt: skip
-    data = alt.Chart(people, width=DETAIL_WIDTH, height=ROW_PX * max(people.get_column("technician").n_unique(), 1))
-    base = data.transform_filter(chosen).encode(y=alt.Y("technician:N", title=None))
-    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    axis = alt.X("lo:Q", axis=PERCENT, title="missed more than peers (percentage points)")
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(x=axis, x2=alt.X2("hi:Q"))
-    dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        x=alt.X("excess:Q"),
-        color=alt.Color("told:N", scale=PEER_COLOURS, legend=None),
-        shape=alt.Shape("told:N", scale=PEER_MARKS, legend=None),
-        tooltip=[
-            alt.Tooltip("technician:N", title="technician"), alt.Tooltip("told:N", title="against peers"),
-            alt.Tooltip("missed:Q", title="missed"), alt.Tooltip("recorded:Q", title="recorded"),
-        ],
-    )  # fmt: skip
-    right = layer_charts(zero, bars, dots, selected_name(chosen, data, "title"))
-    description = f"{_description(rows)}. On the right, for the step you choose: how much more than peers each technician misses it"
+    height = ROW_PX * max(people.get_column("technician").n_unique(), 1)
+    data = alt.Chart(people, width=DETAIL_WIDTH, height=height)
+    base = data.transform_filter(selection).encode(y=alt.Y("technician:N", title="technician", axis=UNTITLED))
+    right = layer_charts(*excess_dots(base), selected_name(selection, data, "title", "step"))
+    detail = "On the right, for the step you choose: how much more than peers each technician misses it"
     return (
-        alt.hconcat(_bars(rows, chosen), right, spacing=24)
+        alt.hconcat(_bars(rows, selection), right, spacing=24)
         .resolve_scale(color="independent", shape="independent")
-        .properties(description=description)
+        .properties(description=f"{_step_description(rows)}. {detail}")
     )
 
 
@@ -97,40 +84,42 @@ def _prevented(steps: pl.DataFrame) -> pl.DataFrame:
     rows = steps.filter(pl.col("preventable_per_100").is_not_null()).select(
         "title", "preventable_per_100", "lo", "hi", "missed", "recorded", "verdict", "rank", "crude_difference"
     )
-    folds = pl.col("title").map_elements(folded, return_dtype=pl.String)
-    return rows.with_columns(told=pl.col("verdict").replace_strict(VERDICT_LABELS), label=folds)
+    labels = pl.col("verdict").replace_strict(VERDICT_LABELS)
+    return rows.with_columns(verdict_label=labels, label=fold_column("title"))
 
 
 def _bars(rows: pl.DataFrame, selection: alt.Parameter | None = None) -> alt.LayerChart | alt.FacetChart:
-    base = alt.Chart(rows, width=WIDTH, height=rows_px(rows.get_column("label").to_list())).encode(
-        y=alt.Y("label:N", sort=alt.EncodingSortField("rank"), title=None)
+    base = alt.Chart(rows, width=WIDTH, height=rows_height(rows.get_column("label"))).encode(
+        y=alt.Y("label:N", title="step", sort=alt.EncodingSortField("rank"), axis=UNTITLED)
     )
-    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    wide = alt.StrokeWidthValue(2) if selection is None else conditional(alt.StrokeWidthValue, selection, 5, 2)
-    bars = base.mark_rule(color=CHANCE).encode(
-        x=alt.X("lo:Q", title=PREVENTED_AXIS), x2=alt.X2("hi:Q"), strokeWidth=wide
+    width = None if selection is None else conditional(alt.StrokeWidthValue, selection, 5, 2)
+    crude = base.mark_tick(color=CHANCE, thickness=2, size=10, aria=False).encode(
+        x=alt.X("crude_difference:Q", title="unadjusted difference per 100", axis=STEP_AXIS)
     )
-    raw = base.mark_tick(color=CHANCE, thickness=2, size=10).encode(x=alt.X("crude_difference:Q"))
+    verdict: dict[str, Any] = {"title": "verdict", "legend": UNTITLED}
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
-        x=alt.X("preventable_per_100:Q"),
-        color=alt.Color("told:N", scale=VERDICT_COLOURS),
-        shape=alt.Shape("told:N", scale=VERDICT_MARKS),
+        x=alt.X("preventable_per_100:Q", title="prevented per 100", axis=STEP_AXIS),
+        color=alt.Color("verdict_label:N", scale=VERDICT_COLOURS, **verdict),
+        shape=alt.Shape("verdict_label:N", scale=VERDICT_MARKS, **verdict),
         tooltip=[
             alt.Tooltip("title:N", title="step"),
             alt.Tooltip("preventable_per_100:Q", title="prevented per 100", format=".2f"),
             alt.Tooltip("lo:Q", title="from", format=".2f"),
             alt.Tooltip("hi:Q", title="to", format=".2f"),
             alt.Tooltip("crude_difference:Q", title="unadjusted difference per 100", format=".2f"),
-            alt.Tooltip("missed:Q", title="missed"),
-            alt.Tooltip("recorded:Q", title="recorded"),
+            alt.Tooltip("missed:Q", title="missed", format=",d"),
+            alt.Tooltip("recorded:Q", title="recorded", format=",d"),
         ],
     )
-    return layer_charts(zero, bars, raw, dots if selection is None else dots.add_params(selection))
+    interval = interval_rule(base, "lo", "hi", STEP_AXIS, width)
+    return layer_charts(
+        vertical_line(0, STEP_AXIS), interval, crude, dots if selection is None else dots.add_params(selection)
+    )
 
 
-def _description(rows: pl.DataFrame) -> str:
+def _step_description(rows: pl.DataFrame) -> str:
     costly = rows.sort("rank").head(8).iter_rows(named=True)
-    words = "; ".join(f"{row['title']} {row['preventable_per_100']:.2f}, {row['told']}" for row in costly)
+    words = "; ".join(f"{row['title']} {row['preventable_per_100']:.2f}, {row['verdict_label']}" for row in costly)
     return f"Comebacks prevented per 100 bleeds by step: {words}"
 
 
@@ -142,55 +131,56 @@ def missed_bars(steps: pl.DataFrame) -> alt.Chart:
     steps
         `schemas.outputs.Steps`.
     """
-    folds = pl.col("title").map_elements(folded, return_dtype=pl.String)
     rows = steps.filter(pl.col("share_missed").is_not_null()).select(
-        "title", "share_missed", "missed", "recorded", label=folds
+        "title", "share_missed", "missed", "recorded", label=fold_column("title")
     )
-    chart = alt.Chart(rows, width=WIDTH, height=rows_px(rows.get_column("label").to_list())).mark_bar(
-        color=PLAIN, height=9
-    )
+    height = rows_height(rows.get_column("label"))
     words = "; ".join(f"{t} {s:.0%}" for t, s in rows.select("title", "share_missed").head(20).iter_rows())
+    chart = alt.Chart(rows, width=WIDTH, height=height).mark_bar(color=PLAIN, height=9)
     return chart.encode(
-        y=alt.Y("label:N", sort="-x", title=None),
-        x=alt.X("share_missed:Q", axis=PERCENT, title="share missed, where recorded"),
+        y=alt.Y("label:N", title="step", sort="-x", axis=UNTITLED),
+        x=alt.X("share_missed:Q", title="share missed", axis={**PERCENT, "title": "share missed, where recorded"}),
         tooltip=[
             alt.Tooltip("title:N", title="step"),
-            alt.Tooltip("missed:Q", title="missed"),
-            alt.Tooltip("recorded:Q", title="recorded"),
+            alt.Tooltip("missed:Q", title="missed", format=",d"),
+            alt.Tooltip("recorded:Q", title="recorded", format=",d"),
         ],
     ).properties(description=f"Share missed by step: {words}")
 
 
 def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
-    """Comebacks per 100 bleeds that each scenario would spare, with 95% intervals, in the order given.
+    """Comebacks per 100 bleeds that each scenario would prevent, with 95% intervals, in the order given.
 
     Parameters
     ----------
     scenarios
-        `schemas.outputs.WhatIf`.
+        `schemas.outputs.WhatIf`; the first 12 are drawn.
     """
-    folds = pl.col("scenario").map_elements(folded, return_dtype=pl.String)
-    rows = scenarios.select("scenario", "preventable_per_100", "lo", "hi", "comebacks_per_year", label=folds).head(12)
-    base = alt.Chart(rows, width=WIDTH, height=rows_px(rows.get_column("label").to_list())).encode(
-        y=alt.Y("label:N", sort=None, title=None)
+    rows = scenarios.head(MAX_SCENARIOS).select(
+        "scenario", "preventable_per_100", "lo", "hi", "comebacks_per_year", label=fold_column("scenario")
     )
-    zero = alt.Chart(pl.DataFrame({"x": [0]})).mark_rule(color=CHANCE).encode(x=alt.X("x:Q"))
-    bars = base.mark_rule(strokeWidth=2, color=CHANCE).encode(
-        x=alt.X("lo:Q", title=PREVENTED_AXIS[0]), x2=alt.X2("hi:Q")
+    base = alt.Chart(rows, width=WIDTH, height=rows_height(rows.get_column("label"))).encode(
+        y=alt.Y("label:N", title="what if", sort=None, axis=UNTITLED)
     )
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
-        x=alt.X("preventable_per_100:Q"),
+        x=alt.X("preventable_per_100:Q", title="prevented per 100", axis=SCENARIO_AXIS),
         tooltip=[
             alt.Tooltip("scenario:N", title="what if"),
+            alt.Tooltip("preventable_per_100:Q", title="prevented per 100", format=".2f"),
+            alt.Tooltip("lo:Q", title="from", format=".2f"),
+            alt.Tooltip("hi:Q", title="to", format=".2f"),
             alt.Tooltip("comebacks_per_year:Q", title="comebacks prevented a year", format=".1f"),
         ],
     )
     words = "; ".join(f"{s} {p:.2f}" for s, p in rows.select("scenario", "preventable_per_100").iter_rows())
-    return layer_charts(zero, bars, dots).properties(description=f"Comebacks prevented per 100 bleeds: {words}")
+    interval = interval_rule(base, "lo", "hi", SCENARIO_AXIS)
+    return layer_charts(vertical_line(0, SCENARIO_AXIS), interval, dots).properties(
+        description=f"Comebacks prevented per 100 bleeds: {words}"
+    )
 
 
 def tolerance_curve(tolerance: pl.DataFrame, field_label: str) -> alt.LayerChart | alt.FacetChart:
-    """The adjusted risk along one reading with its 95% band, the standard's limits marked, bleeds told on hovering.
+    """The adjusted risk along one reading with its 95% band and the procedure's limits.
 
     Parameters
     ----------
@@ -199,25 +189,29 @@ def tolerance_curve(tolerance: pl.DataFrame, field_label: str) -> alt.LayerChart
     field_label
         The reading in the trade's words, with its unit.
     """
+    readings = {**_ticks(tolerance), "title": field_label}
+    risk = {**PERCENT, "title": "came back"}
     base = alt.Chart(tolerance, width=290, height=170).encode(
-        x=alt.X("reading:Q", title=field_label, scale=alt.Scale(zero=False, nice=False), axis=_ticks(tolerance))
+        x=alt.X("reading:Q", title=field_label, scale=alt.Scale(zero=False, nice=False), axis=readings)
     )
-    band = base.mark_area(opacity=0.3, color=CHANCE).encode(
-        y=alt.Y("lo:Q", axis=PERCENT, title="came back"), y2=alt.Y2("hi:Q")
+    band = base.mark_area(opacity=0.3, color=CHANCE, aria=False).encode(
+        y=alt.Y("lo:Q", title="from", axis=risk), y2=alt.Y2("hi:Q", title="to")
     )
     line = base.mark_line(color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN)).encode(
-        y=alt.Y("risk:Q"),
+        y=alt.Y("risk:Q", title="came back", axis=risk),
         tooltip=[
-            alt.Tooltip("reading:Q", title=field_label),
-            alt.Tooltip("risk:Q", format=".1%", title="came back"),
-            alt.Tooltip("bleeds:Q", title="bleeds near it"),
+            alt.Tooltip("reading:Q", title=field_label, format=readings["format"]),
+            alt.Tooltip("risk:Q", title="came back", format=".1%"),
+            alt.Tooltip("lo:Q", title="from", format=".1%"),
+            alt.Tooltip("hi:Q", title="to", format=".1%"),
+            alt.Tooltip("bleeds:Q", title="bleeds near it", format=",.0f"),
         ],
     )
     limits = [
         alt.Chart(tolerance.filter(pl.col(name).is_not_null()).head(1))
         .mark_rule(color=SUSPECT, strokeDash=[4, 3])
-        .encode(x=alt.X(f"{name}:Q"))
-        for name in ("tolerance_lo", "tolerance_hi")
+        .encode(x=alt.X(f"{name}:Q", title=title, axis=readings))
+        for name, title in (("tolerance_lo", "lower limit"), ("tolerance_hi", "upper limit"))
         if tolerance.get_column(name).count()
     ]
     return layer_charts(band, line, *limits).properties(
@@ -226,7 +220,7 @@ def tolerance_curve(tolerance: pl.DataFrame, field_label: str) -> alt.LayerChart
 
 
 def _ticks(tolerance: pl.DataFrame) -> dict[str, Any]:
-    """A reading that is counted has no halves."""
+    """Ticks of a reading; one that is counted in whole numbers has no fractions."""
     whole = tolerance.select((pl.col("reading") == pl.col("reading").round()).all()).item()
     span = tolerance.select(pl.col("reading").max() - pl.col("reading").min()).item() or 1
-    return {"tickCount": min(int(span), 6), "format": "d"} if whole else {"tickCount": 6}
+    return {"tickCount": min(int(span), 6), "format": "d"} if whole else {"tickCount": 6, "format": "~g"}

@@ -1,4 +1,4 @@
-"""One look for every chart: own palette that colour-blind readers can tell apart, readable on light and dark paper."""
+"""One look for every chart, and what charts share: axes without titles, intervals, reference lines, selections."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from functools import cache
 from typing import Any
 
 import altair as alt
+import polars as pl
 
 from analysis.drawing import FONT
 
@@ -34,23 +35,30 @@ SIGNAL_MARKS = alt.Scale(
 VERDICT_COLOURS = alt.Scale(domain=list(VERDICT_LABELS.values()), range=[HIGH, SUSPECT, PLAIN, CHANCE])
 VERDICT_MARKS = alt.Scale(domain=list(VERDICT_LABELS.values()), range=["triangle-right", "diamond", "circle", "cross"])
 WIDTH, NARROW, DETAIL_WIDTH = 460, 380, 230
-"""Plot widths, pixels: of a chart with short labels, and with long ones, two of which stand side by side on a wide
-screen; of what stands beside one."""
+"""Plot widths, pixels: a chart with short labels; one with long labels, two of which fit side by side on a wide screen;
+the detail chart next to another."""
 ROW_PX, LINE = 24, 27
-PERCENT = {"format": ".0%", "tickCount": 6}
+PERCENT: dict[str, Any] = {"format": ".0%", "tickCount": 6}
+UNTITLED: dict[str, Any] = {"title": None}
+"""An axis or legend that shows no title; the field's own title still names it to screen readers."""
 AT_LEFT, AT_TOP = alt.XValue(0), alt.YValue(0)  # type: ignore[no-untyped-call]
 
 
 @cache
-def folded(text: str, width: int = LINE) -> str:
-    """A long label in lines of about `width` letters, so that a narrow screen has room for the chart."""
+def fold(text: str, width: int = LINE) -> str:
+    """Break a long label into lines of about `width` letters, so that a narrow screen has room for the chart."""
     return "\n".join(textwrap.wrap(text, width, break_long_words=False)) or text
 
 
-def rows_px(labels: list[str]) -> int:
-    """The height of a chart with these labels, one a row."""
+def fold_column(name: str) -> pl.Expr:
+    """The column with each text broken into lines."""
+    return pl.col(name).map_elements(fold, return_dtype=pl.String)
+
+
+def rows_height(labels: pl.Series) -> int:
+    """Height of a chart with one row per label, pixels."""
     lines = max((label.count("\n") for label in labels), default=0) + 1
-    return (ROW_PX if lines == 1 else 2 + 15 * lines) * max(len(set(labels)), 1)
+    return (ROW_PX if lines == 1 else 2 + 15 * lines) * max(labels.n_unique(), 1)
 
 
 @alt.theme.register("rebleed", enable=True)
@@ -81,3 +89,70 @@ def theme() -> alt.theme.ThemeConfig:
         }
     }  # fmt: skip
     return look
+
+
+def layer_charts(*charts: alt.Chart) -> Any:
+    """The charts over one another, the first at the bottom.
+
+    Altair copies every chart of a layer some ten times; with marks as plain dictionaries it copies half as much.
+    """
+    for chart in charts:
+        if isinstance(chart.mark, alt.SchemaBase):
+            chart.mark = chart.mark.to_dict(validate=False)
+    return alt.layer(*charts)
+
+
+def conditional(channel: type[Any], when: Any, then: Any, otherwise: Any) -> Any:
+    """A channel with one value where the condition holds and another where it does not."""
+    return channel(**alt.condition(when, alt.value(then), alt.value(otherwise)))
+
+
+def interval_rule(base: alt.Chart, lo: str, hi: str, axis: dict[str, Any], width: Any = None) -> alt.Chart:
+    """A horizontal line from `lo` to `hi`; screen readers read the interval with the estimate's mark instead."""
+    return base.mark_rule(color=CHANCE, aria=False).encode(
+        x=alt.X(f"{lo}:Q", title="from", axis=axis),
+        x2=alt.X2(f"{hi}:Q", title="to"),
+        strokeWidth=width or alt.StrokeWidthValue(2),
+    )
+
+
+def vertical_line(x: float, axis: dict[str, Any], dash: list[int] | None = None) -> alt.Chart:
+    """A grey line across the chart at `x`; layers of one chart share one axis, or its title repeats."""
+    mark = alt.Chart(pl.DataFrame({"x": [x]})).mark_rule(color=CHANCE, aria=False, strokeDash=dash or [1, 0])
+    return mark.encode(x=alt.X("x:Q", title="reference", axis=axis))
+
+
+def click_selection(field: str, names: list[str], first: str | None, label: str) -> alt.Parameter:
+    """A selection by a click or, for keyboards, from a list; one of `names` is always selected.
+
+    Parameters
+    ----------
+    field
+        The column that holds the names.
+    names
+        What may be selected, in the list's order.
+    first
+        What is selected at the start; the first of the names unless given.
+    label
+        What is selected, in the trade's words: shown before the list.
+    """
+    start = first if first in names else next(iter(names), None)
+    return alt.selection_point(
+        name=f"chosen_{field}",
+        fields=[field],
+        value=[{field: start}] if start is not None else [],
+        on="click",
+        clear=False,
+        empty=False,
+        bind=alt.binding_select(options=names, name=f"{label} "),
+    )
+
+
+def selected_name(selection: alt.Parameter, data: alt.Chart, field: str, label: str) -> alt.Chart:
+    """The selected name in bold above the detail chart."""
+    return (
+        data.transform_filter(selection)
+        .transform_aggregate(n="count()", groupby=[field])
+        .mark_text(align="left", baseline="bottom", dy=-6, fontWeight="bold", color=PLAIN)
+        .encode(text=alt.Text(f"{field}:N", title=label), x=AT_LEFT, y=AT_TOP)
+    )

@@ -8,12 +8,12 @@ import polars as pl
 
 from analysis.charts import (
     cusum_lines,
-    cut_words,
     incidence_curve,
-    most_telling,
     rate_dots,
     ratio_board,
     ratio_dots,
+    select_groups,
+    truncation_note,
 )
 from analysis.pages.labels import KIND_LABELS, level_label, missed_title, with_group_labels
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
@@ -342,8 +342,8 @@ def _has_rates(rates: pl.DataFrame, kind: str) -> bool:
 
 def _group_chart(report: Report, rates: pl.DataFrame, kind: str, adjusted: bool) -> Any:
     every, label = rates.filter(pl.col("kind") == kind), KIND_LABELS[kind]
-    own = most_telling(every)
-    cut = cut_words(own.height, every.height, "those with a signal first, then those with most bleeds")
+    own = select_groups(every)
+    cut = truncation_note(own.height, every.height, "those with a signal first, then those with most bleeds")
     title = f"by {label}" + (f" ({cut})" if cut else "")
     if not adjusted or kind not in ("shop", "technician", "brake_model") or not own.get_column("ratio_lo").count():
         return with_title(rate_dots(own, label), title)

@@ -16,7 +16,7 @@ from markupsafe import Markup
 
 from analysis.boards import analyst_board, lead_board, lead_figures, trainer_board
 from analysis.charts import prefetch_svg, svg, without_validation
-from analysis.charts.svg import SHARED, SvgRenderer, library_text
+from analysis.charts.embed import SHARED, SvgRenderer, library_text
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.board_bleeds import listed_bleeds
 from analysis.pages.board_view import BoardView, board_view

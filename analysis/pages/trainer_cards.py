@@ -14,6 +14,7 @@ from analysis.pages.text import estimate, join_words, month_name, number, percen
 from analysis.report import Report
 
 STEPS_PER_CARD, BLEEDS_PER_STEP = 3, 3
+MAX_CARDS = 60
 MIN_COMEBACKS_A_YEAR = 0.1
 LOW_PRIORITY = {
     "costs_comebacks": "at this rate it leads to too few comebacks to practise first",
@@ -96,15 +97,39 @@ def _biggest_gain(report: Report) -> str:
 
 
 def coaching_cards(report: Report) -> tuple[Card, ...]:
-    """A card for each technician with something to practise or to look at, by name; one last card for all others."""
-    cards = [_card(report, name) for name in report.technique.get_column("technician").unique().sort()]
-    rest = [card.name for card in cards if not card.lines and not card.note]
-    others = [Card(join_words(rest), (), "No clear difference from peers.")] if rest else []
-    return (*(card for card in cards if card.lines or card.note), *others)
+    """A card for each technician with something to practise or to look at, by name; one last card for all others.
+
+    At most 60 technicians have a card, those with most comebacks to prevent first; the rest are counted.
+    """
+    more = missed_more_than_peers(report)
+    flagged = report.rates.filter(pl.col("kind") == "technician", pl.col("signal") == "high").get_column("group")
+    everyone = report.technique.get_column("technician").unique().sort().to_list()
+    named = set(more.get_column("technician")) | set(flagged)
+    gain = dict(more.group_by("technician").agg(pl.col("preventable").fill_null(0.0).clip(0).sum()).iter_rows())
+    by_gain = sorted((name for name in everyone if name in named), key=lambda name: (-gain.get(name, 0.0), name))
+    cards = [_card(report, name, more.filter(pl.col("technician") == name)) for name in sorted(by_gain[:MAX_CARDS])]
+    useful = [card for card in cards if card.lines or card.note]
+    alike = [name for name in everyone if name not in named]
+    return (*useful, *_counted(by_gain[MAX_CARDS:]), *_other_technicians(alike))
 
 
-def _card(report: Report, name: str) -> Card:
-    own = missed_more_than_peers(report).filter(pl.col("technician") == name)
+def _counted(names: list[str]) -> list[Card]:
+    """The technicians with something to practise beyond the cards there is room for."""
+    if not names:
+        return []
+    return [
+        Card(f"{quantity(len(names), 'more technician')}", (), "They also miss steps more than peers: see the table.")
+    ]
+
+
+def _other_technicians(names: list[str]) -> list[Card]:
+    if not names:
+        return []
+    who = join_words(names) if len(names) <= MAX_CARDS else f"{quantity(len(names), 'other technician')}"
+    return [Card(who, (), "No clear difference from peers.")]
+
+
+def _card(report: Report, name: str, own: pl.DataFrame) -> Card:
     costly = (pl.col("coach_rank").is_not_null() & pl.col("verdict").is_in(COSTLY_VERDICTS)).fill_null(False)
     practise = own.filter(costly).sort("coach_rank").head(STEPS_PER_CARD)
     lines = tuple(_practice_line(report, name, row) for row in practise.iter_rows(named=True))

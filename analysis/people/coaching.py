@@ -1,4 +1,4 @@
-"""The effect of coaching: a difference in differences of share missed, with peers over the same days as controls."""
+"""The effect of coaching: a difference in differences of the share missed, with peers over the same days as controls."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ from schemas.outputs import CoachingEffect
 FloatArray = NDArray[np.float64]
 DAYS_EITHER_SIDE = 183
 CHOICE_DAYS = 91
-"""The quarter before a coaching, which may have led to it, belongs to neither side: whoever is chosen for a bad quarter
-does better afterwards anyway. Half a year on either side of that quarter is as far from it as the other, so habits that
-wander return as much before it as after it."""
+"""The quarter before a coaching, which may have led to it, belongs to neither side: a technician chosen for a bad quarter
+does better afterwards anyway. The half year before that quarter and the half year after it are equally far from it, so
+habits that wander are as far from the bad quarter on both sides."""
 MIN_BLEEDS = 10
 MIN_COMEBACKS = 10
 CLEAR_Q = 0.05
@@ -42,9 +42,9 @@ class Changes:
 
     @property
     def slope(self) -> FloatArray:
-        """How far a share moves for each unit of its log odds: p (1 - p), never held to be zero."""
-        middle = np.clip((self.before + self.after) / 2, 0.02, 0.98)
-        return middle * (1 - middle)
+        """Derivative of a share by its log odds, p (1 - p), at the mean share; at least that of a share of 2%."""
+        mean = np.clip((self.before + self.after) / 2, 0.02, 0.98)
+        return mean * (1 - mean)
 
 
 @dataclass(frozen=True)
@@ -75,9 +75,9 @@ def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFram
     data
         All accepted bleeds.
     coaching
-        Coachings; one whose step the standard does not know keeps an empty row.
+        Coachings; one whose step is not in the procedure keeps an empty row.
     """
-    rows = [_effect(data, coaching, event) for event in coaching.iter_rows(named=True)]
+    rows = [_effect_row(data, coaching, event) for event in coaching.iter_rows(named=True)]
     table = pl.DataFrame(rows, schema=empty(CoachingEffect).schema)
     q_value = pl.Series(benjamini_hochberg(table.get_column("p_value").fill_null(np.nan).to_numpy())).fill_nan(None)
     table = table.with_columns(q_value=q_value, clear=q_value <= CLEAR_Q)
@@ -88,59 +88,60 @@ def difference(coached: Changes, peers: Changes) -> Difference:
     """The coached person's change less the peers' mean change.
 
     Peers' changes are pooled by random effects (R. DerSimonian & N. Laird 1986, Control. Clin. Trials 7:177-188) on the
-    scale of log odds, where habits wander alike whatever the share: how much peers differ beyond their counts widens the
-    interval, for the coached person would have wandered as much without any coaching. The interval is a prediction
+    scale of log odds, where habits wander equally at every share. How much peers differ beyond their counts widens the
+    interval: the coached person could have changed as much without coaching. The interval is a prediction
     interval: Student's t with as many degrees of freedom as the peers' spread has (J. P. T. Higgins, S. G. Thompson &
     D. J. Spiegelhalter 2009, J. R. Stat. Soc. A 172:137-159), combined with the counts' by F. E. Satterthwaite 1946,
     Biom. Bull. 2:110-114.
     """
     count = len(peers.change)
-    wander = between_variance(peers.change / peers.slope, peers.variance / peers.slope**2)  # of the log odds
-    pooled = 1 / (peers.variance + wander * peers.slope**2)
+    between_peers = between_variance(peers.change / peers.slope, peers.variance / peers.slope**2)  # of the log odds
+    pooled = 1 / (peers.variance + between_peers * peers.slope**2)
     mean = float(pooled @ peers.change / pooled.sum())
-    between = float(wander * coached.slope[0] ** 2 + 1 / pooled.sum())
+    between = float(between_peers * coached.slope[0] ** 2 + 1 / pooled.sum())
     variance = float(coached.variance[0]) + between
-    freedom, sd = (count - 1) * (variance / between) ** 2, variance**0.5
-    reach = student_quantile(0.975, freedom) * sd
+    degrees_of_freedom, sd = (count - 1) * (variance / between) ** 2, variance**0.5
+    half_width = student_quantile(0.975, degrees_of_freedom) * sd
     change = float(coached.change[0]) - mean
-    p_value = 2 * float(student_tail(abs(change) / sd, freedom))
-    return Difference(change, change - reach, change + reach, p_value, mean)
+    p_value = 2 * float(student_tail(abs(change) / sd, degrees_of_freedom))
+    return Difference(change, change - half_width, change + half_width, p_value, mean)
 
 
-def _effect(data: BleedData, coaching: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
+def _effect_row(data: BleedData, coaching: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
     row = {name: event[name] for name in ("technician", "step", "coached_on")}
     if event["step"] not in data.missed.columns[1:]:
         return row
-    coached = _coached(coaching, event)
+    coached = _coached_technicians(coaching, event)
     sides = _before_after(data, data.missed.get_column(event["step"]), event, coached)
     if sides is not None:
         coached_changes = _changes(sides.coached)
-        found = difference(coached_changes, _changes(sides.peers))
+        effect = difference(coached_changes, _changes(sides.peers))
         row |= {"missed_before": float(coached_changes.before[0]), "missed_after": float(coached_changes.after[0])}
         row |= {f"recorded_{side}": sides.coached.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
-        row |= _limited("change", "lo", "hi", found) | {"peers_change": found.peers_change, "p_value": found.p_value}
+        row |= _effect_columns("change", "lo", "hi", effect)
+        row |= {"peers_change": effect.peers_change, "p_value": effect.p_value}
     mature = pl.when("mature").then("came_back")
     back = _before_after(data, data.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
     if back is not None and back.coached.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= MIN_COMEBACKS:
         effect = difference(_changes(back.coached), _changes(back.peers))
-        row |= _limited("comebacks_change", "comebacks_lo", "comebacks_hi", effect)
+        row |= _effect_columns("comebacks_change", "comebacks_lo", "comebacks_hi", effect)
     return row
 
 
-def _limited(change: str, lo: str, hi: str, found: Difference) -> dict[str, float]:
-    return {change: found.change, lo: max(found.lo, -2.0), hi: min(found.hi, 2.0)}
+def _effect_columns(change: str, lo: str, hi: str, effect: Difference) -> dict[str, float]:
+    return {change: effect.change, lo: max(effect.lo, -2.0), hi: min(effect.hi, 2.0)}
 
 
 @dataclass(frozen=True)
 class _BeforeAfter:
-    """Counts either side of the day, of the coached one and of the peers."""
+    """Counts before and after a coaching, of the coached technician and of the peers."""
 
     coached: pl.DataFrame
     peers: pl.DataFrame
 
 
 def _before_after(data: BleedData, yes: pl.Series, event: dict[str, Any], coached: list[str]) -> _BeforeAfter | None:
-    """How often `yes` (empty where not known) on either side of the day; None with too few bleeds or peers."""
+    """Count `yes` (null where not known) before and after the event; None with too few bleeds or peers."""
     counts = _counts(data.bleeds.select("technician", "started_at").with_columns(yes=yes), event["coached_on"])
     own = counts.filter(pl.col("technician") == event["technician"])
     peers = counts.filter(~pl.col("technician").is_in(coached))
@@ -148,23 +149,23 @@ def _before_after(data: BleedData, yes: pl.Series, event: dict[str, Any], coache
 
 
 def _counts(bleeds: pl.DataFrame, day: dt.date) -> pl.DataFrame:
-    """Counts by technician of those with enough known on both sides; `bleeds` has technician, started_at and yes."""
-    near = bleeds.filter(pl.col("yes").is_not_null()).with_columns(
+    """Counts per technician with at least 10 bleeds on both sides; `bleeds` has technician, started_at and yes."""
+    dated = bleeds.filter(pl.col("yes").is_not_null()).with_columns(
         since=(pl.col("started_at").dt.date() - day).dt.total_days()
     )
     after = pl.col("yes").filter(pl.col("since").is_between(1, DAYS_EITHER_SIDE))
     before = pl.col("yes").filter(pl.col("since").is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, -CHOICE_DAYS - 1))
-    sides = near.group_by("technician").agg(
+    sides = dated.group_by("technician").agg(
         yes_before=before.sum(), bleeds_before=before.len(), yes_after=after.sum(), bleeds_after=after.len()
     )
     return sides.filter(pl.min_horizontal("bleeds_before", "bleeds_after") >= MIN_BLEEDS).sort("technician")
 
 
-def _coached(coaching: pl.DataFrame, event: dict[str, Any]) -> list[str]:
-    """Everyone coached on the same step within those days, the person in question included."""
+def _coached_technicians(coaching: pl.DataFrame, event: dict[str, Any]) -> list[str]:
+    """Everyone coached on the same step within those days, including the technician in question."""
     since = (pl.col("coached_on") - pl.lit(event["coached_on"])).dt.total_days()
-    near = since.is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, DAYS_EITHER_SIDE)
-    return coaching.filter(pl.col("step") == event["step"], near).get_column("technician").to_list()
+    overlapping = since.is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, DAYS_EITHER_SIDE)
+    return coaching.filter(pl.col("step") == event["step"], overlapping).get_column("technician").to_list()
 
 
 def _changes(counts: pl.DataFrame) -> Changes:
@@ -178,6 +179,6 @@ def _changes(counts: pl.DataFrame) -> Changes:
 
 
 def _variance(missed: FloatArray, bleeds: FloatArray) -> FloatArray:
-    """Of a share, one miss and one success added (A. Agresti & B. Caffo 2000, Am. Stat. 54:280-288)."""
+    """Variance of a share, with one miss and one success added (A. Agresti & B. Caffo 2000, Am. Stat. 54:280-288)."""
     p = (missed + 1) / (bleeds + 2)
     return p * (1 - p) / (bleeds + 2)

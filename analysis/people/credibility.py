@@ -1,4 +1,4 @@
-"""Can the log be believed: every test of how it was written, with false discovery held over all of them."""
+"""Whether the records can be relied on: every test of how they were made, with false discoveries controlled over all."""
 
 from __future__ import annotations
 
@@ -6,32 +6,30 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.people.copied_entries import copy_findings
+from analysis.people.copies_and_habits import constant_findings, copy_findings, duration_findings
 from analysis.people.digit_preference import digit_findings
-from analysis.people.entries import recorded_values
-from analysis.people.finding import Finding
-from analysis.people.implausible_entries import constant_findings, duration_findings
+from analysis.people.entries import Finding, recorded_values
 from analysis.people.selective_recording import selective_findings
 from analysis.stats import benjamini_hochberg
 from schemas import empty, validate_table
 from schemas.outputs import Credibility
 
 FLAG_AT_Q = 0.01
-"""False discoveries held well under the usual 5%: a flag on a person's name is dear."""
+"""False discoveries are controlled more strictly than the usual 5%: a flag on a person's name costs trust."""
 
 
 def credibility(data: BleedData) -> DataFrame[Credibility]:
-    """Each technician and test of how the log was written; a flag is a reason to talk, never a verdict.
+    """Test how each technician recorded; a flag is a reason to talk, not a verdict.
 
     Tests: favourite_digits, copied_entries, impossible_durations, never_varied, recorded_only_when_met.
     `q_value` is Benjamini & Hochberg's (1995) over all tests of all technicians; `flag` is q ≤ 0.01.
 
     Parameters
     ----------
-    prepared
+    data
         All accepted bleeds.
     """
-    findings = _findings(data)
+    findings = _all_findings(data)
     if not findings:
         return empty(Credibility)
     q = benjamini_hochberg([finding.p_value for finding in findings])
@@ -55,7 +53,7 @@ def credibility(data: BleedData) -> DataFrame[Credibility]:
     return validate_table(Credibility, table.sort("technician", "test", "field"))
 
 
-def _findings(data: BleedData) -> list[Finding]:
+def _all_findings(data: BleedData) -> list[Finding]:
     bleeds = data.bleeds
     readings = recorded_values(bleeds)
     return [

@@ -1,21 +1,53 @@
-"""What each technician wrote of a reading: the distinct values, how often, and where first."""
+"""What each technician recorded, and the findings of tests on how it was recorded."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.people.finding import EXAMPLES, READINGS
+from schemas import dictionary
+from schemas.log import Sessions
+
+MIN_ENTRIES, EXAMPLES = 30, 3
+CLEAR_RATIO = 1.5
+"""A habit counts only where it is clearly more common than among peers on the same field."""
+READINGS = tuple(
+    entry.name
+    for entry in dictionary("sessions", Sessions)
+    if entry.type == "number" and entry.role in ("technique", "sign")
+)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One test of one technician's entries; `examples` are bleeds to look at."""
+
+    technician: str
+    test: str
+    field: str
+    n: int
+    statistic: float
+    p_value: float
+    examples: tuple[str, ...] = ()
+
+
+def example_bleeds(rows: pl.DataFrame) -> tuple[str, ...]:
+    """The first few of these bleeds, as examples."""
+    return tuple(rows.get_column("session_id").head(EXAMPLES).to_list())
 
 
 @dataclass(frozen=True)
 class RecordedValues:
-    """Each technician's distinct values of one reading, one entry a value: whose (a place in `technicians`, in the order they come
-    in), how often, and the first `rows` that hold it, of those where it is recorded (`session_id`)."""
+    """Each technician's distinct values of one reading, one entry per technician and value.
+
+    `technician_index` is an index into `technicians`, `counts` how often the value was recorded, and `rows` the first
+    bleeds with it, as indices into `session_id`.
+    """
 
     technicians: list[str]
     technician_index: NDArray[np.int64]
@@ -24,9 +56,17 @@ class RecordedValues:
     rows: pl.Series = field(repr=False)
     session_id: pl.Series = field(repr=False)
 
+    @cached_property
     def entry_counts(self) -> NDArray[np.int64]:
-        """How many readings each technician wrote."""
+        """How many readings each technician recorded."""
         return np.bincount(self.technician_index, self.counts, len(self.technicians)).astype(np.int64)
+
+    @cached_property
+    def values_by_technician(self) -> list[NDArray[np.intp]]:
+        """Each technician's entries, as indices."""
+        sizes = np.bincount(self.technician_index, minlength=len(self.technicians))
+        parts = np.split(np.argsort(self.technician_index, kind="stable"), np.cumsum(sizes)[:-1])
+        return parts[: len(self.technicians)]
 
     def examples(self, entries: NDArray[np.intp]) -> tuple[str, ...]:
         """The first bleeds with any of these values."""
@@ -35,12 +75,12 @@ class RecordedValues:
 
 
 def recorded_values(bleeds: pl.DataFrame, readings: Sequence[str] = READINGS) -> dict[str, RecordedValues]:
-    """What was written, by reading.
+    """What was recorded, by reading.
 
     Parameters
     ----------
     bleeds
-        One row a bleed: technician, session_id and the readings.
+        One row per bleed: technician, session_id and the readings.
     readings
         Columns of numbers.
     """
@@ -49,19 +89,19 @@ def recorded_values(bleeds: pl.DataFrame, readings: Sequence[str] = READINGS) ->
 
 
 def _recorded_values(bleeds: pl.DataFrame, name: str) -> RecordedValues:
-    known = bleeds.select("technician", "session_id", reading=name).drop_nulls("reading")
-    value_rows = (
-        known.with_row_index("row")
+    recorded = bleeds.select("technician", "session_id", reading=name).drop_nulls("reading")
+    values = (
+        recorded.with_row_index("row")
         .group_by("technician", "reading", maintain_order=True)
         .agg(times=pl.len().cast(pl.Int64), rows=pl.col("row").head(EXAMPLES))
     )
-    names = [str(name) for name in value_rows.get_column("technician").to_list()]
-    places = {name: place for place, name in enumerate(dict.fromkeys(names))}
+    names = [str(name) for name in values.get_column("technician").to_list()]
+    indices = {name: i for i, name in enumerate(dict.fromkeys(names))}
     return RecordedValues(
-        technicians=list(places),
-        technician_index=np.array([places[name] for name in names], dtype=np.int64),
-        reading=value_rows.get_column("reading").cast(pl.Float64).to_numpy(),
-        counts=value_rows.get_column("times").to_numpy(),
-        rows=value_rows.get_column("rows"),
-        session_id=known.get_column("session_id"),
+        technicians=list(indices),
+        technician_index=np.array([indices[name] for name in names], dtype=np.int64),
+        reading=values.get_column("reading").cast(pl.Float64).to_numpy(),
+        counts=values.get_column("times").to_numpy(),
+        rows=values.get_column("rows"),
+        session_id=recorded.get_column("session_id"),
     )

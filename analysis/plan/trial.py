@@ -1,9 +1,8 @@
-"""A trial of a changed procedure, once its rows are in the log: arms compared by the units that were randomised."""
+"""Trials of a changed procedure in the log: arms compared by the units that were randomised."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import combinations
 from statistics import NormalDist
@@ -20,8 +19,8 @@ from schemas import empty, validate_table
 from schemas.outputs import Trial
 
 MIN_UNITS = 4
-MOST_ENUMERATED, PERMUTATIONS, MOST_PERMUTED = 20_000, 9_999, 1_000
-"""Ways of drawing the arms that are all counted; of more, how many are drawn; units above which Student's t is as good."""
+MAX_ENUMERATED, PERMUTATIONS, MAX_PERMUTED_UNITS = 20_000, 9_999, 1_000
+"""Assignments up to which all are counted; how many are sampled otherwise; units above which Student's t is as good."""
 UNIT_KEYS = {
     "bleed": pl.col("session_id"),
     "bike": pl.col("bike_id"),
@@ -29,11 +28,11 @@ UNIT_KEYS = {
     "technician": pl.col("technician"),
     "workshop": pl.col("shop").fill_null(""),
 }
-"""What identifies a unit of randomisation, the finest first; a week is a workshop's own."""
+"""What identifies a unit of randomisation, the finest first; each workshop has its own weeks."""
 COARSER = {"bleed": ("workshop", "technician", "week"), "bike": ("workshop", "technician"), "technician": ("workshop",)}
 COARSER |= {"week": ("workshop", "technician"), "workshop": ()}
 MIDDLE = (0.05, 0.95)
-"""The days between which an arm's bleeds are held to lie: a few misdated ones do not hide a before/after comparison."""
+"""Quantiles of the days between which an arm ran: a few misdated bleeds do not hide a before/after comparison."""
 
 
 @dataclass(frozen=True)
@@ -51,15 +50,15 @@ def trials(data: BleedData, rng: np.random.Generator) -> DataFrame[Trial]:
 
     Estimand: the arm's comeback rate within the window less the first arm's (in alphabetical order), among mature
     bleeds as randomised. `trial_unit` of the log declares what was randomised; nothing is tested without it. Where every
-    workshop, technician or week holds one arm only, that is the unit whatever is declared. Arms that follow each other
-    in time are a before/after comparison, and a unit that holds several arms was not randomised: neither is tested.
+    workshop, technician or week has one arm only, that is the unit whatever is declared. Arms that follow each other
+    in time are a before/after comparison, and a unit with several arms was not randomised: neither is tested.
 
     Parameters
     ----------
     data
         All accepted bleeds; those with both trial and trial_arm take part.
     rng
-        For permutations that are too many to count.
+        For permutations where there are too many to count.
     """
     taking_part = data.bleeds.filter(pl.col("trial").is_not_null() & pl.col("trial_arm").is_not_null())
     if taking_part.is_empty():
@@ -67,21 +66,21 @@ def trials(data: BleedData, rng: np.random.Generator) -> DataFrame[Trial]:
     rows = [
         row
         for (name,), bleeds in taking_part.sort("trial", "session_id").group_by("trial", maintain_order=True)
-        for row in _arms(str(name), bleeds, rng)
+        for row in _arm_rows(str(name), bleeds, rng)
     ]
     return validate_table(Trial, pl.DataFrame(rows, schema=empty(Trial).schema).sort("trial", "arm"))
 
 
-def by_bleed(missed_1: int, n_1: int, missed_2: int, n_2: int) -> Contrast:
+def by_bleed(comebacks_1: int, n_1: int, comebacks_2: int, n_2: int) -> Contrast:
     """Arm 2 less arm 1 when each bleed was randomised.
 
     Interval: R. G. Newcombe 1998, Stat. Med. 17:873-890, method 10 (Wilson limits squared and added). p-value: the
     two-sided test with the pooled variance.
     """
-    p_1, p_2 = missed_1 / n_1, missed_2 / n_2
-    limits = wilson([missed_1, missed_2], [n_1, n_2])
+    p_1, p_2 = comebacks_1 / n_1, comebacks_2 / n_2
+    limits = wilson([comebacks_1, comebacks_2], [n_1, n_2])
     difference = p_2 - p_1
-    pooled = (missed_1 + missed_2) / (n_1 + n_2)
+    pooled = (comebacks_1 + comebacks_2) / (n_1 + n_2)
     sd = float(np.sqrt(pooled * (1 - pooled) * (1 / n_1 + 1 / n_2)))
     p_value = 2 * NormalDist().cdf(-abs(difference) / sd) if sd > 0 else 1.0
     lo = difference - float(np.hypot(p_2 - limits.lo[1], limits.hi[0] - p_1))
@@ -113,7 +112,7 @@ def by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Generator) 
         len(y_1) + len(y_2) - 2,
     )
     half_width = student_quantile(0.975, degrees_of_freedom) * sd
-    if len(y_1) + len(y_2) > MOST_PERMUTED:
+    if len(y_1) + len(y_2) > MAX_PERMUTED_UNITS:
         p_value = 2 * float(student_tail(abs(difference) / sd, degrees_of_freedom)) if sd > 0 else 1.0
     else:
         p_value = permutation_p_value((y_1, n_1), (y_2, n_2), rng)
@@ -124,11 +123,11 @@ Counts = tuple[NDArray[np.float64], NDArray[np.float64]]
 
 
 def permutation_p_value(arm_1: Counts, arm_2: Counts, rng: np.random.Generator) -> float:
-    """Share of the ways to draw the arms that part the rates at least as far, two-sided.
+    """Share of the assignments to arms whose rates differ by no less than the observed rates, two-sided.
 
-    All ways are counted where there are at most 20,000, else 9,999 are drawn and the one that happened is added.
+    All assignments are counted where there are at most 20,000; otherwise 9,999 are sampled and the observed one is added.
 
-    Source: R. A. Fisher 1935, The Design of Experiments, chapters 2 and 3; drawn ways, B. Phipson & G. K. Smyth 2010,
+    Source: R. A. Fisher 1935, The Design of Experiments, chapters 2 and 3; sampled assignments, B. Phipson & G. K. Smyth 2010,
     Stat. Appl. Genet. Mol. Biol. 9:39.
 
     Parameters
@@ -139,31 +138,25 @@ def permutation_p_value(arm_1: Counts, arm_2: Counts, rng: np.random.Generator) 
     y, n = (np.concatenate(pair) for pair in zip(arm_1, arm_2, strict=True))
     size, units = len(arm_1[0]), len(y)
     ways = math.comb(units, size)
-    drawn = (
-        list(_all_ways(units, size))
-        if ways <= MOST_ENUMERATED
-        else [rng.permutation(units)[:size] for _ in range(PERMUTATIONS)]
-    )
-    first = np.array(drawn)
+    enumerable = ways <= MAX_ENUMERATED
+    samples = combinations(range(units), size) if enumerable else (rng.permutation(units) for _ in range(PERMUTATIONS))
+    first = np.array([assignment[:size] for assignment in samples])
     y_first, n_first = y[first].sum(axis=1), n[first].sum(axis=1)
-    apart = np.abs((y.sum() - y_first) / (n.sum() - n_first) - y_first / n_first)
+    differences = np.abs((y.sum() - y_first) / (n.sum() - n_first) - y_first / n_first)
     observed = abs(arm_2[0].sum() / arm_2[1].sum() - arm_1[0].sum() / arm_1[1].sum())
-    as_far = int((apart >= observed - 1e-12).sum())
-    return as_far / ways if ways <= MOST_ENUMERATED else (as_far + 1) / (PERMUTATIONS + 1)
-
-
-def _all_ways(units: int, size: int) -> Iterator[tuple[int, ...]]:
-    return combinations(range(units), size)
+    extreme = int((differences >= observed - 1e-12).sum())
+    return extreme / ways if enumerable else (extreme + 1) / (PERMUTATIONS + 1)
 
 
 def _ratio_variance(y: NDArray[np.float64], n: NDArray[np.float64]) -> float:
+    """Variance of the ratio estimate y / n between units."""
     k = len(y)
     return float(((y - y.sum() / n.sum() * n) ** 2).sum() * k / (k - 1) / n.sum() ** 2)
 
 
 @dataclass(frozen=True)
 class _Design:
-    """How a trial can be read, and by which unit ("" where none is declared)."""
+    """How a trial was designed, and its unit of randomisation ("" where none is declared)."""
 
     design: str
     unit: str
@@ -171,30 +164,30 @@ class _Design:
 
 def _design(bleeds: pl.DataFrame) -> _Design:
     declared = bleeds.get_column("trial_unit").drop_nulls().unique().to_list()
-    if _one_after_the_other(bleeds):
+    if _is_sequential(bleeds):
         return _Design("before_after", "")
     if len(declared) != 1:
         return _Design("undeclared", "")
-    unit = next((coarse for coarse in COARSER[declared[0]] if _one_arm_each(bleeds, coarse)), declared[0])
-    return _Design("randomised" if unit == "bleed" or _one_arm_each(bleeds, unit, 1) else "mixed", unit)
+    unit = next((coarse for coarse in COARSER[declared[0]] if _has_one_arm_per_unit(bleeds, coarse)), declared[0])
+    return _Design("randomised" if unit == "bleed" or _has_one_arm_per_unit(bleeds, unit, 1) else "mixed", unit)
 
 
-def _one_after_the_other(bleeds: pl.DataFrame) -> bool:
-    """Whether the arms follow each other in time without an overlap."""
+def _is_sequential(bleeds: pl.DataFrame) -> bool:
+    """Whether the arms follow each other in time without overlap."""
     day = pl.col("started_at").dt.epoch("d")
     spans = bleeds.group_by("trial_arm").agg(first=day.quantile(MIDDLE[0]), last=day.quantile(MIDDLE[1])).sort("first")
     return spans.height > 1 and bool((spans["first"].slice(1) > spans["last"].head(spans.height - 1)).all())
 
 
-def _one_arm_each(bleeds: pl.DataFrame, unit: str, least: int = 2) -> bool:
-    """Whether each of at least so many units holds one arm only."""
+def _has_one_arm_per_unit(bleeds: pl.DataFrame, unit: str, least: int = 2) -> bool:
+    """Whether there are at least `least` units and each has one arm only."""
     arms = bleeds.group_by(UNIT_KEYS[unit].alias("unit")).agg(pl.col("trial_arm").n_unique())
     return arms.height >= least and arms.get_column("trial_arm").max() == 1
 
 
-def _arms(name: str, bleeds: pl.DataFrame, rng: np.random.Generator) -> list[dict[str, object]]:
-    found = _design(bleeds)
-    mature = bleeds.filter("mature").with_columns(unit=UNIT_KEYS[found.unit or "bleed"])
+def _arm_rows(name: str, bleeds: pl.DataFrame, rng: np.random.Generator) -> list[dict[str, object]]:
+    trial_design = _design(bleeds)
+    mature = bleeds.filter("mature").with_columns(unit=UNIT_KEYS[trial_design.unit or "bleed"])
     arms = sorted(bleeds.get_column("trial_arm").unique().to_list())
     first = mature.filter(pl.col("trial_arm") == arms[0])
     rows = []
@@ -206,12 +199,12 @@ def _arms(name: str, bleeds: pl.DataFrame, rng: np.random.Generator) -> list[dic
             "bleeds": bleeds.filter(pl.col("trial_arm") == arm).height,
             "comebacks": own.get_column("came_back").sum(),
             "rate": own.get_column("came_back").mean(),
-            "design": found.design,
-            "unit": found.unit or None,
-            "units": own.n_unique("unit") if found.unit else None,
+            "design": trial_design.design,
+            "unit": trial_design.unit or None,
+            "units": own.n_unique("unit") if trial_design.unit else None,
         }
-        if arm != arms[0] and found.design == "randomised" and not own.is_empty() and not first.is_empty():
-            contrast = _contrast(first, own, found.unit, rng)
+        if arm != arms[0] and trial_design.design == "randomised" and not own.is_empty() and not first.is_empty():
+            contrast = _contrast(first, own, trial_design.unit, rng)
             row |= {"difference": contrast.difference, "p_value": contrast.p_value}
             row |= {} if np.isnan(contrast.lo) else {"lo": max(contrast.lo, -1), "hi": min(contrast.hi, 1)}
         rows.append(row)
@@ -228,13 +221,13 @@ def _contrast(first: pl.DataFrame, own: pl.DataFrame, unit: str, rng: np.random.
 
 
 def bleeds_needed(data: BleedData) -> tuple[str, ...]:
-    """How many bleeds it takes, at the shop's own rate, to know it closely and to try a changed procedure."""
+    """Bleeds needed, at the workshop's own rate, to estimate the rate closely and to test a changed procedure."""
     followed = data.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
     if followed.is_empty() or not 0 < (rate := float(followed.mean())) < 1:  # type: ignore[arg-type]
         return ()
     close, arm = precise_rate_bleeds(rate, rate / 4), two_arm_bleeds(rate, rate / 2)
     return (
-        f"To know a rate near {rate:.1%} to within a quarter of itself: {close:,} bleeds followed "
+        f"To estimate a rate of {rate:.1%} to ±25% of its value: {close:,} bleeds followed "
         f"(this log has {followed.len():,}).",
-        f"To try a procedure that would halve it, found four times in five: {math.ceil(arm):,} bleeds in each arm.",
+        f"To test a procedure that halves it (80% power): {math.ceil(arm):,} bleeds in each arm.",
     )

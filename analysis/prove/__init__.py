@@ -1,4 +1,4 @@
-"""The proof: many simulated workshops audited like any other and held against what is true of them."""
+"""Validation: many simulated workshops audited like any other and compared with what is true of them."""
 
 from analysis.prove.measures import proof
 from analysis.prove.one_workshop import Fact, SimulationResult, audit_simulation

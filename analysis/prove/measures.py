@@ -1,4 +1,4 @@
-"""Measures of how well the audit finds the truth, each with its interval and its aim."""
+"""Measures of how well the audit finds the truth, each with its interval and target."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.prove.groups import (
+from analysis.prove.group_measures import (
     CALENDAR_CHANGE,
     CALENDAR_SIGNAL,
     FEW_HELD,
@@ -28,7 +28,7 @@ from analysis.prove.one_workshop import (
     SCAPEGOAT_CLEARED,
     SimulationResult,
 )
-from analysis.prove.people_facts import (
+from analysis.prove.people_measures import (
     DIFFERENCE_FOUND,
     DIFFERENCE_INVENTED,
     EQUAL_NAMED,
@@ -48,7 +48,7 @@ FloatArray = NDArray[np.float64]
 COVERAGE = Target(minimum=0.93)
 TAU = {"air adds up": (0.50, 0.65, 0.82), "effects multiply": (0.80, 0.86, 0.93)}
 TOP, ERROR = (0.80, 0.95, 0.97), (0.22, 0.135, 0.055)
-"""Aims at 1,000, 3,000 and 20,000 bleeds; a workshop between two sizes is held to the smaller one's."""
+"""Targets at 1,000, 3,000 and 20,000 bleeds; between two sizes the smaller one's target applies."""
 PROPORTIONAL = ("loglinear",)
 PHYSICAL = tuple(name for name in WITH_EFFECTS if name not in PROPORTIONAL)
 OUTCOME_TARGETS = {
@@ -97,7 +97,8 @@ def _rows(results: list[SimulationResult], sessions: int) -> list[dict[str, Any]
     )
     facts = [fact for one in at_this_size for fact in one.facts]
     rows += [
-        share_row(m, sessions, [f.true for f in facts if f.measure == m], aim) for m, aim in OUTCOME_TARGETS.items()
+        share_row(m, sessions, [f.true for f in facts if f.measure == m], target)
+        for m, target in OUTCOME_TARGETS.items()
     ]
     return [row for row in rows if row["workshops"]]
 
@@ -107,21 +108,22 @@ def _step_rows(results: list[SimulationResult], sessions: int) -> list[dict[str,
     for name in WITH_EFFECTS:
         inside = [_inside(one) for one in results if one.family == name]
         row = share_row(
-            f"intervals that hold the truth: {name}", sessions, [ok for one in inside for ok in one], COVERAGE
+            f"intervals that include the truth: {name}", sessions, [ok for one in inside for ok in one], COVERAGE
         )
         rows.append(row | {"workshops": len(inside)})
     rows.append(_worst_step(results, sessions))
     calling = [one for one in results if any(one.called)]
     wrong = [truth <= 0 for one in calling for truth, called in zip(one.truth, one.called, strict=True) if called]
     rows.append(
-        share_row("called steps that cost nothing", sessions, wrong, Target(maximum=0.05)) | {"workshops": len(calling)}
+        share_row("steps called without a true cost", sessions, wrong, Target(maximum=0.05))
+        | {"workshops": len(calling)}
     )
     first = [_inside(one)[int(np.argmin(one.rank))] for one in results]
-    rows.append(share_row("the first-ranked step's interval holds the truth", sessions, first, Target(minimum=0.90)))
+    rows.append(share_row("the first-ranked step's interval includes the truth", sessions, first, Target(minimum=0.90)))
     for name in SIGNS_OF_NO_USE:
         own = [one for one in results if one.family == name]
         by_return = mean_row(
-            f"order by return alone (tau): {name}", sessions, [_tau(o, o.survival_estimate) for o in own], Target()
+            f"order from comebacks alone (tau): {name}", sessions, [_tau(o, o.survival_estimate) for o in own], Target()
         )
         least = by_return.get("lo", float("nan"))
         rows += [
@@ -140,17 +142,17 @@ def _step_rows(results: list[SimulationResult], sessions: int) -> list[dict[str,
 
 
 def _worst_step(results: list[SimulationResult], sessions: int) -> dict[str, Any]:
-    """The step whose interval held the truth least often, over every family."""
+    """The step whose interval included the truth least often, over every family."""
     covered: dict[str, list[bool]] = {}
     for one in results:
         for step, inside in zip(one.steps, _inside(one), strict=True):
             covered.setdefault(step, []).append(inside)
     worst = min(covered.values(), key=lambda inside: float(np.mean(inside)), default=[])
-    return share_row("intervals that hold the truth: the worst step", sessions, worst, Target(minimum=0.85))
+    return share_row("intervals that include the truth: the worst step", sessions, worst, Target(minimum=0.85))
 
 
-def _minimum_target(least: float) -> Target:
-    return Target(minimum=least, share=False)
+def _minimum_target(minimum: float) -> Target:
+    return Target(minimum=minimum, share=False)
 
 
 def _inside(result: SimulationResult) -> list[bool]:
@@ -158,7 +160,7 @@ def _inside(result: SimulationResult) -> list[bool]:
 
 
 def _order(result: SimulationResult) -> list[float]:
-    """The order the steps are told in, the costliest highest."""
+    """The ranking of the steps, the costliest highest."""
     return [-float(rank) for rank in result.rank]
 
 

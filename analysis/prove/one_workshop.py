@@ -1,4 +1,4 @@
-"""One simulated workshop audited, and what the audit said set beside what is true."""
+"""One simulated workshop audited, and the results compared with the truth."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ import polars as pl
 from analysis.dataset import BleedData, bleed_data, fit_data
 from analysis.intake import Log, read_log
 from analysis.monitoring import monthly_rates
-from analysis.prove.groups import Fact, group_facts
-from analysis.prove.people_facts import people_facts
+from analysis.prove.group_measures import Fact, group_facts
+from analysis.prove.people_measures import people_facts
 from analysis.prove.risk_measures import LastBleeds, last_bleeds, risk_figures
 from analysis.prove.scenarios import (
     CHANGES,
@@ -39,21 +39,22 @@ from synthetic import (
     write_simulation,
 )
 
-EQUAL_SIGNALLED = "people equal: any gets a signal"
-MONTH_FOUND = "hazard doubles at 130 bleeds a month: its month named within one"
-CHANGE_INVENTED = "nothing changes: a change is named"
-SCAPEGOAT_CLEARED = "hard work and the worst percentage, no worse than peers: no signal"
-EASY_WORK_FOUND = "easy work and a good percentage, worse than peers: found"
+EQUAL_SIGNALLED = "equal technicians: any gets a signal"
+MONTH_FOUND = "hazard doubles at 130 bleeds a month: dated to within a month"
+CHANGE_INVENTED = "nothing changes: a change is dated"
+SCAPEGOAT_CLEARED = "difficult jobs and the highest rate, no worse than peers: no signal"
+EASY_WORK_FOUND = "easy jobs and a low rate, worse than peers: found"
 HARD, EASY = "hard_work", "easy_work"
 """Kinds of two planted problems of the co-operative."""
 
 
 @dataclass(frozen=True)
 class SimulationResult:
-    """What came of one world.
+    """The results of one workshop.
 
-    For every step told, in one order: its name, estimate with limits, rank, truth, the estimate by return alone, and
-    whether it was called; the figures of `risk_figures`, by their names; and the facts of other measures.
+    For every step with an estimate: its name, estimate with limits, rank, truth, the estimate from comebacks alone, and
+    whether the audit says that it leads to comebacks (`called`); the figures of `risk_figures`, by name; and the
+    outcomes of other measures.
     """
 
     family: str
@@ -71,11 +72,11 @@ class SimulationResult:
 
 
 def audit_simulation(scenario: Scenario) -> SimulationResult:
-    """Make one workshop, audit it, and set what it says beside the truth."""
+    """Simulate one workshop, audit it, and compare the results with the truth."""
     rng = np.random.default_rng(scenario.seed)
     if scenario.family == CO_OPERATIVE:
         return SimulationResult(
-            scenario.family, scenario.sessions, facts=_people_facts(co_operative(scenario.seed), rng)
+            scenario.family, scenario.sessions, facts=_co_operative_facts(co_operative(scenario.seed), rng)
         )
     workshop = scenario_workshop(scenario.family, scenario.sessions)
     log = simulate(workshop, scenario.seed)
@@ -93,13 +94,15 @@ def audit_simulation(scenario: Scenario) -> SimulationResult:
         return SimulationResult(
             scenario.family, scenario.sessions, facts=people_facts(scenario.family, *_read_log(log), rng)
         )
-    return _steps(scenario, workshop, log, rng)
+    return _step_results(scenario, workshop, log, rng)
 
 
-def _steps(scenario: Scenario, workshop: Workshop, log: SimulatedLog, rng: np.random.Generator) -> SimulationResult:
-    bleed_log, ready = _read_log(log)
-    learned = fit_data(ready, scenario.seed)
-    table = step_costs(ready, rng, learned).table.filter(pl.col("preventable_per_100").is_not_null())
+def _step_results(
+    scenario: Scenario, workshop: Workshop, log: SimulatedLog, rng: np.random.Generator
+) -> SimulationResult:
+    bleed_log, data = _read_log(log)
+    fitted = fit_data(data, scenario.seed)
+    table = step_costs(data, rng, fitted).table.filter(pl.col("preventable_per_100").is_not_null())
     compared = table.join(log.truth_steps.select("step", truth="preventable_per_100"), on="step", how="inner").sort(
         "step"
     )
@@ -114,27 +117,27 @@ def _steps(scenario: Scenario, workshop: Workshop, log: SimulatedLog, rng: np.ra
         truth=compared.get_column("truth").to_list(),
         survival_estimate=compared.get_column("survival_estimate").to_list(),
         called=(compared.get_column("verdict") == "costs_comebacks").to_list(),
-        risk=_risk(workshop, scenario.seed, log, last_bleeds(bleed_log, ready, learned))
+        risk=_risk(workshop, scenario.seed, log, last_bleeds(bleed_log, data, fitted))
         if scenario.family in WITH_EFFECTS
         else {},
     )
 
 
-def _risk(workshop: Workshop, seed: int, made_log: SimulatedLog, last: LastBleeds | None) -> dict[str, float]:
+def _risk(workshop: Workshop, seed: int, log: SimulatedLog, last: LastBleeds | None) -> dict[str, float]:
     if last is None:
         return {}
-    truth = last.bleeds.to_frame().join(made_log.truth_bleeds, on="session_id", maintain_order="left", how="left")
+    truth = last.bleeds.to_frame().join(log.truth_bleeds, on="session_id", maintain_order="left", how="left")
     foreseen = attainable_risks(workshop, seed, last.bleeds).get_column("foreseeable_risk").to_numpy()
     return risk_figures(last, truth.get_column("risk").to_numpy(), foreseen)
 
 
 def _signals(data: BleedData, rng: np.random.Generator) -> dict[str, str]:
-    """Technicians with a signal, and which."""
+    """The signal of each technician who has one."""
     people = rates(data, rng).filter(pl.col("kind") == "technician", pl.col("signal").is_in(["high", "low"]))
     return dict(people.select("group", "signal").iter_rows())
 
 
-def _people_facts(log: SimulatedLog, rng: np.random.Generator) -> list[Fact]:
+def _co_operative_facts(log: SimulatedLog, rng: np.random.Generator) -> list[Fact]:
     people = dict(log.truth_planted.filter(pl.col("kind").is_in([HARD, EASY])).select("kind", "subject").iter_rows())
     signals = _signals(_bleed_data(log), rng)
     return [
@@ -144,8 +147,8 @@ def _people_facts(log: SimulatedLog, rng: np.random.Generator) -> list[Fact]:
 
 
 def _change_fact(workshop: Workshop, log: SimulatedLog, rng: np.random.Generator) -> Fact:
-    ready = _bleed_data(log)
-    table = monthly_rates(ready, expected_risk(ready, rng), rng).filter(pl.col("kind") == "all").sort("month")
+    data = _bleed_data(log)
+    table = monthly_rates(data, expected_risk(data, rng), rng).filter(pl.col("kind") == "all").sort("month")
     change_months = np.flatnonzero(table.get_column("change_began").to_numpy()) + 1
     if not workshop.changes:
         return Fact(CHANGE_INVENTED, len(change_months) > 0)

@@ -1,4 +1,4 @@
-"""The risk of a re-bleed held against the true risks, beside the most that any reader of the log could tell."""
+"""Predicted risks compared with the true risks, and with the best that is achievable from the log."""
 
 from __future__ import annotations
 
@@ -15,33 +15,33 @@ from analysis.prove.rows import Target, at_size, mean_row
 from analysis.risk import bleed_features, build_history, calibration_line, log_odds_of, outcomes, predict_out_of_time
 
 FloatArray = NDArray[np.float64]
-LEARNT_SHARE = 0.7
+TRAINING_SHARE = 0.7
 SHARE, TREES, BAYES_LIMIT = "share", "default trees", "upper_bound"
 SLOPE, CAUGHT, MAX_CAUGHT = "slope", "caught", "most caught"
 PLAIN = ("base", "loglinear")
-"""Families whose shares are held to the aims; the others stand beside their ceilings."""
+"""Families whose shares have targets; the others are only compared with the best achievable."""
 SHARES = (0.78, 0.86, 0.905)
-"""Aims at 1,000, 3,000 and 20,000 bleeds."""
+"""Targets at 1,000, 3,000 and 20,000 bleeds."""
 LIST_SHARE = 0.1
 
 
 @dataclass(frozen=True)
 class LastBleeds:
-    """The last 30% of the bleeds, told by models that knew what was known the day before the first of them: session_id,
-    the risk, and the risk by boosted trees as they come."""
+    """The last 30% of the bleeds, predicted by models fitted to what was known the day before the first of them:
+    session_id, the risk, and the risk by gradient-boosted trees with default settings."""
 
     bleeds: pl.Series
     risk: FloatArray = field(repr=False)
     by_trees: FloatArray = field(repr=False)
 
 
-def last_bleeds(log: Log, data: BleedData, learned: BleedData) -> LastBleeds | None:
-    """None where too few had come back by then."""
+def last_bleeds(log: Log, data: BleedData, fitted: BleedData) -> LastBleeds | None:
+    """Predict the last 30% of the bleeds; None where too few had come back by then."""
     window = data.window_days
     features = bleed_features(log, data.standard, build_history(data.bleeds, window))
-    outcome = outcomes(data, learned)
+    outcome = outcomes(data, fitted)
     days = np.sort(outcome.day)
-    rows = np.flatnonzero(outcome.day >= days[int(LEARNT_SHARE * len(days))])
+    rows = np.flatnonzero(outcome.day >= days[int(TRAINING_SHARE * len(days))])
     predicted = predict_out_of_time(features, outcome, rows, window)
     if predicted is None:
         return None
@@ -49,8 +49,8 @@ def last_bleeds(log: Log, data: BleedData, learned: BleedData) -> LastBleeds | N
 
 
 def risk_figures(last: LastBleeds, truth: FloatArray, foreseeable: FloatArray) -> dict[str, float]:
-    """Shares of the true risk's gain in log loss over a constant, with the true risk as the expected outcome; the slope of
-    the calibration; and comebacks per 100 among the tenth of the bleeds told riskiest, and truly riskiest."""
+    """Shares of the true risk's gain in log loss over a constant, with the true risk as the expected outcome; the
+    calibration slope; and comebacks per 100 in the tenth of the bleeds with the highest predicted and true risks."""
     return {
         SHARE: _share(last.risk, truth),
         TREES: _share(last.by_trees, truth),
@@ -62,17 +62,22 @@ def risk_figures(last: LastBleeds, truth: FloatArray, foreseeable: FloatArray) -
 
 
 def risk_rows(by_family: dict[str, list[dict[str, float]]], sessions: int) -> list[dict[str, Any]]:
-    """Rows of the proof: figures of each family's worlds, and of all of them."""
+    """Rows of the validation: figures by family, and of all families."""
     rows = []
     for name, figures in by_family.items():
-        aim = Target(minimum=at_size(sessions, SHARES), share=False) if name in PLAIN else Target(share=False)
-        row = mean_row(f"risk, share of the true risk's gain: {name}", sessions, _all(figures, SHARE), aim)
+        target = Target(minimum=at_size(sessions, SHARES), share=False) if name in PLAIN else Target(share=False)
+        row = mean_row(f"risk, share of the true risk's gain: {name}", sessions, _all(figures, SHARE), target)
         rows.append(row | _bayes_limit(figures, BAYES_LIMIT))
-        trees = mean_row(f"the same by boosted trees as they come: {name}", sessions, _all(figures, TREES), Target())
+        trees = mean_row(
+            f"the same by gradient-boosted trees with default settings: {name}",
+            sessions,
+            _all(figures, TREES),
+            Target(),
+        )
         rows.append(trees | _bayes_limit(figures, BAYES_LIMIT))
     every = [one for figures in by_family.values() for one in figures]
     slope = Target(0.9, 1.1, share=False) if sessions >= 3_000 else Target()
-    rows.append(mean_row("risk, slope of the calibration", sessions, _all(every, SLOPE), slope))
+    rows.append(mean_row("risk, calibration slope", sessions, _all(every, SLOPE), slope))
     caught = mean_row(
         "comebacks per 100 among the riskiest tenth", sessions, _all(every, CAUGHT), Target(minimum=30, share=False)
     )

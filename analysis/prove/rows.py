@@ -1,4 +1,4 @@
-"""Rows of the proof: a share, a mean or the root of a mean of squares, with its interval, beside its aim."""
+"""Rows of the validation: a share, a mean or a root mean square with its interval and target."""
 
 from __future__ import annotations
 
@@ -30,47 +30,47 @@ class Target:
     def _limit_text(self, limit: float) -> str:
         return f"{limit:.0%}" if self.share else f"{limit:.3g}"
 
-    def met(self, lo: float, hi: float) -> bool | None:
-        """Whether an interval reaches into the aim; None where there is none."""
+    def is_met(self, lo: float, hi: float) -> bool | None:
+        """Whether an interval overlaps the target; None without a target."""
         if np.isnan(self.minimum) and np.isnan(self.maximum):
             return None
         return not (hi < self.minimum or lo > self.maximum)
 
 
 def share_row(measure: str, sessions: int, outcomes: list[bool], target: Target) -> dict[str, Any]:
-    """How often it came true, with exact binomial limits; no value of nothing."""
+    """The share of outcomes that happened, with exact binomial limits; no value without outcomes."""
     row = _head(measure, sessions, len(outcomes), target) | {"share": True}
     if not outcomes:
         return row
     limits = exact_binomial_limits(sum(outcomes), len(outcomes))
     lo, hi = float(limits.lo), float(limits.hi)
-    return row | {"value": float(np.mean(outcomes)), "lo": lo, "hi": hi, "met": target.met(lo, hi)}
+    return row | {"value": float(np.mean(outcomes)), "lo": lo, "hi": hi, "met": target.is_met(lo, hi)}
 
 
 def mean_row(measure: str, sessions: int, values: list[float], target: Target) -> dict[str, Any]:
-    """The mean over workshops with normal limits, what is not finite left out; no value of fewer than two."""
+    """The mean of the finite values over workshops, with normal limits; no value with fewer than two."""
     row = _head(measure, sessions, len(values), target) | {"share": False}
-    known = [value for value in values if np.isfinite(value)]
-    if len(known) < 2:
+    finite = [value for value in values if np.isfinite(value)]
+    if len(finite) < 2:
         return row
-    sd, middle = float(np.std(known)) / (len(known) - 1) ** 0.5, float(np.mean(known))
-    lo, hi = middle - Z95 * sd, middle + Z95 * sd
-    return row | {"value": middle, "lo": lo, "hi": hi, "met": target.met(lo, hi)}
+    sd, mean = float(np.std(finite)) / (len(finite) - 1) ** 0.5, float(np.mean(finite))
+    lo, hi = mean - Z95 * sd, mean + Z95 * sd
+    return row | {"value": mean, "lo": lo, "hi": hi, "met": target.is_met(lo, hi)}
 
 
 def root_mean_row(measure: str, sessions: int, squares: list[float], maximum: float) -> dict[str, Any]:
-    """The root of a mean of squares, limits likewise."""
-    aim = Target(maximum=maximum, share=False)
-    row = mean_row(measure, sessions, squares, aim)
+    """The root of a mean of squares and of its limits."""
+    target = Target(maximum=maximum, share=False)
+    row = mean_row(measure, sessions, squares, target)
     if "value" not in row:
         return row
     lo, value, hi = (float(np.sqrt(max(row[name], 0.0))) for name in ("lo", "value", "hi"))
-    return row | {"lo": lo, "value": value, "hi": hi, "met": aim.met(lo, hi)}
+    return row | {"lo": lo, "value": value, "hi": hi, "met": target.is_met(lo, hi)}
 
 
 def at_size(sessions: int, targets: tuple[float, ...]) -> float:
-    """Of aims for each of `SIZES` that of the largest one reached; NaN below the first."""
-    reached = [aim for size, aim in zip(SIZES, targets, strict=True) if sessions >= size]
+    """The target of the largest of `SIZES` that a workshop reaches; NaN below the first."""
+    reached = [target for size, target in zip(SIZES, targets, strict=True) if sessions >= size]
     return reached[-1] if reached else float("nan")
 
 

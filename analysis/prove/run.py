@@ -1,4 +1,4 @@
-"""A proof from first workshop to finished folder: spread over processes or a cluster, resumable."""
+"""A validation from the first simulated workshop to the finished folder: in parallel, on a cluster if asked, resumable."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 from pandera.typing.polars import DataFrame
 
@@ -22,31 +23,31 @@ from schemas.outputs import Prove
 def run_proof(
     out: Path, workshops: int, sessions: int, cluster: str | None, progress: Callable[[str], None]
 ) -> DataFrame[Prove]:
-    """Audit every world, over processes or an existing Dask cluster, and write tables/prove.csv and prove.html.
+    """Audit every workshop, in processes or on an existing Dask cluster, and write tables/prove.csv and prove.html.
 
-    Worlds already held by a run that was cut short are taken from beside `out`.
+    Results of an interrupted run are read from a hidden folder next to `out`.
 
     Raises
     ------
     UserError
         The folder cannot be written, or the cluster cannot be reached.
     """
-    worlds = proof_scenarios(workshops, sessions)
-    with claim_folder(out, "proof") as place, _results(place.target) as cache:
-        remaining = [world for world in worlds if not (cache / f"{world.name}.json").exists()]
-        for number, (world, one) in enumerate(_audited(remaining, cluster), 1):
-            _write_result(cache / f"{world.name}.json", one)
-            progress(f"{number} of {len(remaining)} workshops held against the truth")
-        table = proof([_read_result(cache / f"{world.name}.json") for world in worlds])
+    scenarios = proof_scenarios(workshops, sessions)
+    with claim_folder(out, "proof") as place, _results_folder(place.target) as cache:
+        remaining = [one for one in scenarios if not (cache / f"{one.name}.json").exists()]
+        for number, (scenario, result) in enumerate(_audit_all(remaining, cluster), 1):
+            _write_result(cache / f"{scenario.name}.json", result)
+            progress(f"{number} of {len(remaining)} workshops audited")
+        table = proof([_read_result(cache / f"{one.name}.json") for one in scenarios])
         _write(place, table)
-        for world in worlds:
-            (cache / f"{world.name}.json").unlink(missing_ok=True)
+        for one in scenarios:
+            (cache / f"{one.name}.json").unlink(missing_ok=True)
     return table
 
 
 @contextmanager
-def _results(target: Path) -> Iterator[Path]:
-    """The folder next to the proof's where results are kept until all are there; it goes once it is empty."""
+def _results_folder(target: Path) -> Iterator[Path]:
+    """The hidden folder next to the output where results are kept until all are there; removed once it is empty."""
     cache = target.with_name(f".{target.name}.worlds")
     try:
         cache.mkdir(exist_ok=True)
@@ -55,7 +56,7 @@ def _results(target: Path) -> Iterator[Path]:
             str(cache),
             f"cannot be used for results: {error.strerror}",
             "a folder",
-            "move it away, or name another --out",
+            "move it away, or choose a different --out",
         ) from error
     try:
         yield cache
@@ -64,10 +65,10 @@ def _results(target: Path) -> Iterator[Path]:
             cache.rmdir()
 
 
-def _write_result(path: Path, one: SimulationResult) -> None:
-    """Whole or not at all: a run killed here reads it again."""
+def _write_result(path: Path, result: SimulationResult) -> None:
+    """Write the whole file or none, so that an interrupted run can be resumed."""
     unfinished = path.with_suffix(".unfinished")
-    unfinished.write_text(json.dumps(asdict(one)), encoding="utf-8")
+    unfinished.write_text(json.dumps(asdict(result)), encoding="utf-8")
     unfinished.replace(path)
 
 
@@ -85,16 +86,67 @@ def _read_result(path: Path) -> SimulationResult:
     return SimulationResult(**{**saved, "facts": [Fact(**fact) for fact in saved["facts"]]})
 
 
-def _audited(scenarios: list[Scenario], cluster: str | None) -> Iterator[tuple[Scenario, SimulationResult]]:
-    """Worlds audited side by side, each told as it ends."""
+def _audit_all(scenarios: list[Scenario], cluster: str | None) -> Iterator[tuple[Scenario, SimulationResult]]:
+    """Audit in parallel, yielding each result as it ends."""
     import joblib
 
     if cluster is None:
         run = joblib.Parallel(n_jobs=-1, return_as="generator", inner_max_num_threads=1)
-        yield from zip(scenarios, run(joblib.delayed(audit_simulation)(world) for world in scenarios), strict=True)
+        yield from zip(scenarios, run(joblib.delayed(audit_simulation)(one) for one in scenarios), strict=True)
         return
-    from analysis.prove.cluster import connected
 
-    with connected(cluster) as client:
+    with connect_cluster(cluster) as client:
         futures = client.map(audit_simulation, scenarios, pure=False)
         yield from zip(scenarios, client.gather(futures), strict=True)
+
+
+SECONDS_TO_ANSWER = 10
+
+
+@contextmanager
+def connect_cluster(address: str) -> Iterator[Any]:
+    """A client of the cluster at `address` (tcp://host:port).
+
+    Raises
+    ------
+    UserError
+        The cluster extra is not installed, nothing answers, or a worker is lost before the end.
+    """
+    try:
+        from distributed import Client
+    except ImportError as error:
+        cure = "pip install 'rebleed[cluster]'"
+        raise UserError(
+            "--cluster", "the libraries for a cluster are not installed", "the cluster extra", cure
+        ) from error
+    try:
+        client = Client(address, timeout=SECONDS_TO_ANSWER)  # type: ignore[no-untyped-call]
+    except (OSError, ValueError) as error:
+        raise UserError(
+            "--cluster",
+            f"nothing answers at {address}",
+            "the address of a running scheduler, tcp://host:port",
+            "start it",
+        ) from error
+    try:
+        yield client
+    except _cluster_errors() as error:
+        raise UserError(
+            f"--cluster {address}",
+            "the cluster or one of its workers was lost before the end",
+            "workers that run until the end",
+            "run it again, on another cluster or without one",
+        ) from error
+    finally:
+        client.close()  # type: ignore[no-untyped-call]
+
+
+def _cluster_errors() -> tuple[type[BaseException], ...]:
+    """What a client raises when a worker or the scheduler is gone."""
+    from concurrent.futures import CancelledError
+
+    from distributed import KilledWorker
+    from distributed.client import FutureCancelledError
+    from distributed.comm import CommClosedError
+
+    return (CancelledError, CommClosedError, FutureCancelledError, KilledWorker, TimeoutError)

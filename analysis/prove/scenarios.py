@@ -1,4 +1,4 @@
-"""Which simulated workshops a proof is made of, their seeds fixed in advance."""
+"""Which simulated workshops a validation consists of, their seeds fixed in advance."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ LARGE_SESSIONS = 6000
 BUSY_SESSIONS, CO_OPERATIVE_SESSIONS = 3900, 6000
 FIRST_SEED = 50_000
 WHOLE_FROM = 1000
-"""A proof of smaller workshops is a trial run, without the larger worlds of people and changes."""
+"""A validation of smaller workshops is a trial run, without technicians, changes, recording and the calendar."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +52,10 @@ class Scenario:
 def proof_scenarios(workshops: int, sessions: int) -> list[Scenario]:
     """`workshops` seeds of every family.
 
-    Worlds for step costs and for equal people have `sessions` bleeds. Those for a planted change are one shop of 130
-    bleeds a month, the co-operative is as large as its stories need, and one of five technicians is told from the others
-    among 6,000, and trials by workshop have as many, whatever `sessions`. With fewer than 1,000, worlds of people, changes, recording and the calendar are left
-    out.
+    Workshops for step costs, equal technicians, groups and calendars have `sessions` bleeds. Whatever `sessions` is, a
+    planted change is in one workshop of 130 bleeds a month, the co-operative is as large as its planted problems need,
+    and one technician of five and trials by workshop have 6,000 bleeds. With fewer than 1,000 `sessions`, technicians,
+    changes, recording and the calendar are left out.
     """
     sizes = dict.fromkeys((*WITH_EFFECTS, *WITHOUT_EFFECT, EQUAL_PEOPLE), sessions)
     if sessions >= WHOLE_FROM:

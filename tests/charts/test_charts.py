@@ -1,4 +1,4 @@
-"""Charts: seen on light and on dark paper, told apart without colour, described in words, computing nothing."""
+"""Charts: visible on light and dark paper, readable without colour and by screen readers, computing nothing."""
 
 from __future__ import annotations
 
@@ -6,6 +6,9 @@ import datetime as dt
 import itertools
 import json
 import re
+from collections.abc import Iterator
+from functools import cache
+from typing import Any
 from xml.etree import ElementTree
 
 import polars as pl
@@ -40,65 +43,225 @@ def test_contrast_of_black_on_white_is_the_standards_21() -> None:
     assert contrast("#000000", "#ffffff") == pytest.approx(21)
 
 
-def drawn() -> dict[str, object]:
-    told = report()
-    people = told.rates.filter(pl.col("kind") == "technician")
-    months = told.months.filter(pl.col("kind") == "all")
+@cache
+def all_charts() -> dict[str, Any]:
+    audit = report()
+    people = audit.rates.filter(pl.col("kind") == "technician")
+    months = audit.months.filter(pl.col("kind") == "all")
+    technique = audit.technique.with_columns(title=pl.col("step"))
+    cusums = months.with_columns(cusum_up=0.5, cusum_down=0.25, cusum_limit=4.0, cusum_limit_down=3.0)
+    reading = pl.DataFrame(
+        {"reading": [0.5, 1.0], "risk": [0.1, 0.2], "lo": [0.05, 0.1], "hi": [0.2, 0.3], "bleeds": [9, 9]}
+    )
+    names = pl.DataFrame({"label": ["Alder on purge"], "missed_before": [0.4], "missed_after": [0.2], "change": [-0.2]})
+    holds = pl.DataFrame(
+        {"day": [dt.date(2026, 1, 1)], "hold": ["leak seen"], "session_id": ["s1"], "shop": ["Tarnholt"]}
+    )
+    figures = pl.DataFrame(
+        {"rule": ["model", "base rate"], "value": [0.81234567, 0.5], "lo": [0.71234567, None], "hi": [0.9, None]}
+    )
+    risks = pl.DataFrame(
+        {
+            "session_id": ["s1"],
+            "bike_id": ["b1"],
+            "brake": ["front"],
+            "risk": [0.31234567],
+            "risk_lo": [0.1],
+            "risk_hi": [0.5],
+            "reason_1": ["soft lever"],
+        }
+    )
+    checks = pl.DataFrame(
+        {
+            "share": [0.1, 0.5],
+            "checks_per_week": [2.0, 9.0],
+            "caught_per_100_comebacks": [30.0, 80.0],
+            "minutes_saved": [1234.5, 99.0],
+        }
+    )
+    deciles = pl.DataFrame({"predicted": [0.1], "observed": [0.12345678], "lo": [0.05], "hi": [0.2]})
+    gauge = pl.DataFrame(
+        {
+            "source": ["gauge", "items"],
+            "sd": [0.51234567, 2.0],
+            "lo": [0.3, 1.0],
+            "hi": [0.9, 4.0],
+            "share_of_total": [0.2, 0.8],
+        }
+    )
+    proof = pl.DataFrame(
+        {
+            "measure": ["a step is called"],
+            "value": [0.04],
+            "lo": [0.01],
+            "hi": [0.1],
+            "share": [True],
+            "aim": ["at most 5%"],
+            "target_min": [None],
+            "target_max": [0.05],
+            "met": [True],
+            "workshops": [20],
+        },
+        schema_overrides={"target_min": pl.Float64},
+    )
+    readings = pl.DataFrame({"item": ["1", "2"], "technician": ["A", "B"], "reading": [1.25, 2.5]})
     return {
-        "curve": charts.incidence_curve(told.incidence, told.window_days),
+        "curve": charts.incidence_curve(audit.incidence, audit.window_days),
         "rates": charts.rate_dots(people, "technician"),
         "ratios": charts.ratio_dots(people, "technician"),
+        "ratio board": charts.ratio_board(people, technician_work(people), "technician", "of the work"),
+        "recalls": charts.holds_by_day(holds.with_columns(state=pl.lit("to recall"))),
         "months": charts.months_line(months),
-        "steps": charts.step_bars(told.steps),
-        "missed": charts.missed_bars(told.steps),
-        "board": charts.technique_board(told.technique.with_columns(title=pl.col("step"))),
+        "cusum": charts.cusum_lines(cusums),
+        "steps": charts.step_bars(audit.steps),
+        "step board": charts.step_board(audit.steps.with_columns(title=pl.col("step")), technique),
+        "missed": charts.missed_bars(audit.steps),
+        "what if": charts.what_if_bars(audit.what_if),
+        "tolerance": charts.tolerance_curve(reading.with_columns(tolerance_lo=0.6, tolerance_hi=0.9), "fill (%)"),
+        "board": charts.technique_board(technique),
+        "coaching": charts.coaching_changes(names.with_columns(lo=-0.3, hi=-0.1, p_value=0.01)),
+        "recorded": charts.recorded_board(technique.select("technician", "share", field="title", bleeds="recorded")),
+        "worklist": charts.worklist_dots(risks, 0.07),
+        "second checks": charts.second_check_curve(checks),
+        "baselines": charts.baseline_comparison(figures),
+        "reliability": charts.reliability_curve(deciles),
+        "quarters": charts.calibration_over_time(
+            figures.select("value", "lo", "hi", quarter="rule").with_columns(lo=0.2, hi=9.5)
+        ),
+        "gauge bars": charts.gauge_bars(gauge),
+        "gauge marks": charts.gauge_marks(readings, "lever travel (mm)"),
+        "proof": charts.proof_dots(proof),
     }
 
 
-@pytest.mark.parametrize("name", ["curve", "rates", "ratios", "months", "steps", "missed", "board"])
+CHARTS = (
+    "curve",
+    "rates",
+    "ratios",
+    "ratio board",
+    "recalls",
+    "months",
+    "cusum",
+    "steps",
+    "step board",
+    "missed",
+    "what if",
+    "tolerance",
+    "board",
+    "coaching",
+    "recorded",
+    "worklist",
+    "second checks",
+    "baselines",
+    "reliability",
+    "quarters",
+    "gauge bars",
+    "gauge marks",
+    "proof",
+)
+
+
+def channels(part: Any) -> Iterator[dict[str, Any]]:
+    """Every encoded field of a chart, those of tooltips included."""
+    if isinstance(part, list):
+        for one in part:
+            yield from channels(one)
+    elif isinstance(part, dict):
+        for channel, value in part.get("encoding", {}).items():
+            yield from (
+                {"channel": channel, **one} for one in (value if isinstance(value, list) else [value]) if "field" in one
+            )
+        for name, value in part.items():
+            if name not in ("encoding", "datasets", "data"):
+                yield from channels(value)
+
+
+def test_every_public_chart_is_tested() -> None:
+    made = {
+        name
+        for name in charts.__all__
+        if name.endswith(
+            ("dots", "bars", "board", "curve", "line", "lines", "marks", "day", "changes", "comparison", "time")
+        )
+    }
+    assert len(made) == len(CHARTS) == len(all_charts())
+
+
+@pytest.mark.parametrize("name", CHARTS)
+def test_every_field_has_a_title_in_words_and_every_number_a_format(name: str) -> None:
+    """Screen readers read the title, or the column's name where there is none, and the number in full without a format."""
+    for channel in channels(charts.specification(all_charts()[name])):
+        title = channel.get("title")
+        assert title, channel
+        assert "_" not in str(title), channel
+        formats = [channel, *(channel.get(guide) or {} for guide in ("axis", "legend"))]
+        hidden = channel["channel"] in ("x2", "y2", "size")
+        if channel.get("type") == "quantitative" and not hidden and title not in UNREAD:
+            assert any("format" in one for one in formats), channel
+
+
+UNREAD = ("reference", "day", "as predicted")
+"""Titles of lines that are hidden from screen readers, and of days, which are whole."""
+ARIA = re.compile(r'aria-label="([^"]*)"')
+
+
+@pytest.mark.parametrize("name", CHARTS)
+def test_screen_readers_get_words_and_rounded_numbers(name: str) -> None:
+    labels = ARIA.findall(charts.svg(charts.specification(all_charts()[name])))
+    marks = [text for text in labels if ": " in text and not text.startswith(("X-axis", "Y-axis", "Symbol legend"))]
+    assert marks
+    titles = [re.findall(r"titled '(.*?)' for", text) for text in labels]
+    assert not any(title[0].count(title[0][:12]) > 1 or "reference" in title[0] for title in titles if title)
+    for text in marks:
+        assert not re.search(r"\d\.\d{5}", text), text
+        assert "null" not in text, text
+        assert not re.search(r"(^|; )(told|label|lo|hi|x|y|[a-z]+_[a-z_]+): ", text), text
+
+
+@pytest.mark.parametrize("name", CHARTS)
 def test_a_chart_has_a_description_in_words(name: str) -> None:
-    told = charts.specification(drawn()[name])["description"]
-    assert len(told) > 20
-    assert "_" not in told.split(":")[0]
+    description = charts.specification(all_charts()[name])["description"]
+    assert len(description) > 20
+    assert "_" not in description.split(":")[0]
 
 
-def test_how_tables_print_changes_no_chart() -> None:
+def test_polars_print_settings_do_not_change_a_chart() -> None:
     """The chart library names its views by the text of a table as it prints."""
-    plain = charts.specification(drawn()["board"])
+    plain = charts.specification(all_charts()["board"])
     with pl.Config(tbl_rows=1, fmt_str_lengths=3):
-        assert charts.specification(drawn()["board"]) == plain
+        assert charts.specification(all_charts()["board"]) == plain
 
 
 @pytest.mark.parametrize("name", ["rates", "steps"])
-def test_every_interval_drawn_is_the_tables_own(name: str) -> None:
-    spec = charts.specification(drawn()[name])
+def test_intervals_in_a_chart_are_those_of_the_table(name: str) -> None:
+    spec = charts.specification(all_charts()[name])
     rows = list(itertools.chain.from_iterable(spec["datasets"].values()))
     table = report().rates.filter(pl.col("kind") == "technician") if name == "rates" else report().steps
     lo, hi, key = ("rate_lo", "rate_hi", "group") if name == "rates" else ("lo", "hi", "title")
-    known = {row[key]: (row[lo], row[hi]) for row in table.iter_rows(named=True)}
-    shown = [row for row in rows if key in row]
-    assert shown
-    for row in shown:
-        assert (row[lo], row[hi]) == pytest.approx(known[row[key]])
+    limits = {row[key]: (row[lo], row[hi]) for row in table.iter_rows(named=True)}
+    own_rows = [row for row in rows if key in row]
+    assert own_rows
+    for row in own_rows:
+        assert (row[lo], row[hi]) == pytest.approx(limits[row[key]])
 
 
 def test_a_signal_has_a_mark_as_well_as_a_colour() -> None:
-    spec = json.dumps(charts.specification(drawn()["rates"]))
+    spec = json.dumps(charts.specification(all_charts()["rates"]))
     assert "triangle-up" in spec
     assert "clearly more" in spec
 
 
-def test_a_chart_of_no_rows_is_still_a_chart() -> None:
-    told = report()
+def test_a_chart_can_be_made_of_no_rows() -> None:
+    audit = report()
     for chart in (
-        charts.rate_dots(told.rates.clear(), "workshop"),
-        charts.step_bars(told.steps.clear()),
-        charts.months_line(told.months.clear()),
+        charts.rate_dots(audit.rates.clear(), "workshop"),
+        charts.step_bars(audit.steps.clear()),
+        charts.months_line(audit.months.clear()),
     ):
         assert charts.specification(chart)["description"]
 
 
-def test_a_label_is_cut_where_a_name_is_long_and_the_picture_is_the_same_where_none_is() -> None:
+def test_only_long_labels_are_cut() -> None:
     people = report().rates.filter(pl.col("kind") == "technician")
     short = charts.specification(charts.rate_dots(people, "technician"))
     assert short["config"]["axis"]["labelLimit"] == 0
@@ -108,7 +271,7 @@ def test_a_label_is_cut_where_a_name_is_long_and_the_picture_is_the_same_where_n
     assert text.findall(charts.svg(short)) == text.findall(charts.svg(limited))
     name = "W" * 60
     long = charts.specification(charts.rate_dots(people.with_columns(group=pl.lit(name)), "technician"))
-    assert not any(name in told for told in text.findall(charts.svg(long)))
+    assert not any(name in label for label in text.findall(charts.svg(long)))
 
 
 @pytest.mark.parametrize(
@@ -119,26 +282,28 @@ def test_a_label_is_cut_where_a_name_is_long_and_the_picture_is_the_same_where_n
     ],
     ids=ascii,
 )
-def test_any_name_can_be_drawn_and_chosen(name: str) -> None:
-    """Characters that XML 1.0 forbids, ends of a line to an expression, names without end."""
-    told = report()
-    people = told.rates.filter(pl.col("kind") == "technician")
-    named = people.with_columns(group=pl.when(pl.int_range(pl.len()) == 0).then(pl.lit(name)).otherwise("group"))
-    work = technician_work(named)
+def test_any_name_can_be_drawn_and_selected(name: str) -> None:
+    """Characters that XML 1.0 forbids, line ends of an expression, very long names."""
+    audit = report()
+    people = audit.rates.filter(pl.col("kind") == "technician")
+    renamed = people.with_columns(group=pl.when(pl.int_range(pl.len()) == 0).then(pl.lit(name)).otherwise("group"))
+    work = technician_work(renamed)
     for chart in (
-        charts.rate_dots(named, "technician"),
-        charts.ratio_board(named, work, "technician", "of the work", name),
-        charts.gauge_marks(named.select("group", item=pl.lit(name), technician="group", reading=pl.col("rate")), name),
+        charts.rate_dots(renamed, "technician"),
+        charts.ratio_board(renamed, work, "technician", "of the work", name),
+        charts.gauge_marks(
+            renamed.select("group", item=pl.lit(name), technician="group", reading=pl.col("rate")), name
+        ),
     ):
-        drawn = charts.svg(charts.specification(chart))
-        ElementTree.fromstring(drawn)
-        assert NOT_DRAWN not in drawn
-        assert len(drawn) < 100_000
+        picture = charts.svg(charts.specification(chart))
+        ElementTree.fromstring(picture)
+        assert NOT_DRAWN not in picture
+        assert len(picture) < 100_000
 
 
-def test_of_a_thousand_groups_those_with_a_signal_and_the_largest_are_drawn_and_it_is_said() -> None:
-    told = report()
-    own = told.rates.filter(pl.col("kind") == "technician", pl.col("ratio_lo").is_not_null()).head(1)
+def test_a_chart_of_1000_groups_shows_60_those_with_a_signal_first() -> None:
+    audit = report()
+    own = audit.rates.filter(pl.col("kind") == "technician", pl.col("ratio_lo").is_not_null()).head(1)
     place = pl.int_range(pl.len())
     many = pl.concat([own] * 1000).with_columns(
         group=pl.format("Person {}", place),
@@ -152,11 +317,11 @@ def test_of_a_thousand_groups_those_with_a_signal_and_the_largest_are_drawn_and_
         assert {"Person 700", "Person 499", "Person 999"} <= names
 
 
-def test_of_three_thousand_technicians_a_board_shows_those_unlike_their_peers() -> None:
-    told = report().technique
+def test_a_board_of_3000_technicians_shows_60_those_unlike_their_peers_first() -> None:
+    technique = report().technique
     titles = dict(report().steps.select("step", "title").iter_rows())
     steps = (
-        told.filter(pl.col("excess").is_not_null())
+        technique.filter(pl.col("excess").is_not_null())
         .unique("step")
         .with_columns(title=pl.col("step").replace(titles), lo=-0.5, hi=0.5)
     )
@@ -167,14 +332,14 @@ def test_of_three_thousand_technicians_a_board_shows_those_unlike_their_peers() 
     assert many.height > 10_000
     for chart in (charts.technique_board(many), charts.step_board(report().steps, many)):
         spec = charts.specification(chart)
-        shown = {row["technician"] for rows in spec["datasets"].values() for row in rows if "technician" in row}
-        assert len(shown) == 60
-        assert "Person 2999" in shown
+        names = {row["technician"] for rows in spec["datasets"].values() for row in rows if "technician" in row}
+        assert len(names) == 60
+        assert "Person 2999" in names
     assert "60 of 3,000" in json.dumps(charts.specification(charts.technique_board(many)))
 
 
-def technician_work(named: pl.DataFrame) -> pl.DataFrame:
-    return named.select(
+def technician_work(rates: pl.DataFrame) -> pl.DataFrame:
+    return rates.select(
         "group",
         what=pl.lit("front"),
         place=pl.lit(0),
@@ -186,7 +351,7 @@ def technician_work(named: pl.DataFrame) -> pl.DataFrame:
 
 
 @pytest.mark.parametrize("bleeds", [600, 601, 50_000])
-def test_every_bleed_on_hold_is_drawn_or_counted(bleeds: int) -> None:
+def test_every_recall_has_a_mark_or_is_counted(bleeds: int) -> None:
     start = dt.date(2024, 1, 1)
     holds = pl.DataFrame(
         {
@@ -194,7 +359,7 @@ def test_every_bleed_on_hold_is_drawn_or_counted(bleeds: int) -> None:
             "hold": ["leak seen", "lever not firm"] * (bleeds // 2) + ["leak seen"] * (bleeds % 2),
             "session_id": [f"s{i}" for i in range(bleeds)],
             "shop": "Tarnholt",
-            "state": ["to be called back" if i % 3 else "closed by a later bleed" for i in range(bleeds)],
+            "state": ["to recall" if i % 3 else "re-bled since" for i in range(bleeds)],
         }
     )
     spec = charts.specification(charts.holds_by_day(holds))

@@ -1,4 +1,4 @@
-"""A worker draws what this process would; a chart that ends its worker costs one picture and nothing else."""
+"""A worker draws what this process would; a chart that ends its worker costs only its own picture."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from analysis.charts import svg
-from analysis.charts.svg import SvgRenderer
+from analysis.charts import embed
+from analysis.charts.embed import SvgRenderer
 from analysis.drawing import FONT, NOT_DRAWN, render_svg
 from analysis.parallel import SerialExecutor, WorkerExecutor
 
@@ -30,7 +30,7 @@ DEADLY = "ends the process that draws it"
 
 
 def draw_or_die(chart: str) -> str:
-    """Stands in for the drawing library: one chart ends its process."""
+    """A drawing library whose process ends on one chart."""
     if chart == DEADLY:
         os.abort()
     return f"drawn {chart}"
@@ -61,14 +61,14 @@ def test_a_picture_is_the_same_on_a_machine_without_fonts_and_names_those_a_read
 
 
 def test_a_chart_that_ends_its_worker_costs_one_picture_and_no_other(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(svg, "render_svg", draw_or_die)
+    monkeypatch.setattr(embed, "render_svg", draw_or_die)
     with WorkerExecutor() as executor:
         renderer = SvgRenderer(executor)
         for chart in ("a", DEADLY, "b", "c"):
             renderer.prefetch(chart)
-        drawn = [renderer.svg(chart) for chart in ("a", DEADLY, "b", "c")]
-    assert [drawn[0], *drawn[2:]] == ["drawn a", "drawn b", "drawn c"]
-    assert NOT_DRAWN in drawn[1]
+        pictures = [renderer.svg(chart) for chart in ("a", DEADLY, "b", "c")]
+    assert [pictures[0], *pictures[2:]] == ["drawn a", "drawn b", "drawn c"]
+    assert NOT_DRAWN in pictures[1]
 
 
 @pytest.mark.parametrize("chart", ['{"mark": "rks"}', FORBIDDEN], ids=["no chart", "ends its process"])
@@ -84,12 +84,12 @@ def test_a_chart_that_cannot_be_drawn_is_replaced_by_a_sentence_and_the_next_is_
 
 
 def test_the_library_is_cached_whole_or_made_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(svg, "cache_from_source", lambda _: str(tmp_path / "sub" / "painter.pyc"))
+    monkeypatch.setattr(embed, "cache_from_source", lambda _: str(tmp_path / "sub" / "embed.pyc"))
     monkeypatch.setattr(sys, "dont_write_bytecode", False)
-    made = svg.library_text.__wrapped__()
+    script = embed.library_text.__wrapped__()
     (cached,) = (tmp_path / "sub").iterdir()
-    assert cached.read_text("utf-8") == made
+    assert cached.read_text("utf-8") == script
     cached.write_text("cached")
-    assert svg.library_text.__wrapped__() == "cached"
-    monkeypatch.setattr(svg, "cache_from_source", lambda _: "/proc/none/painter.pyc")
-    assert svg.library_text.__wrapped__() == made
+    assert embed.library_text.__wrapped__() == "cached"
+    monkeypatch.setattr(embed, "cache_from_source", lambda _: "/proc/none/embed.pyc")
+    assert embed.library_text.__wrapped__() == script

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.charts.svg import library_text
+from analysis.charts.embed import library_text
 from schemas import OTHER_TABLES
 from tests.cli.test_command import rebleed
 from tests.output.test_hidden_names import found_in

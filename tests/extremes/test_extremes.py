@@ -18,7 +18,7 @@ from analysis.stats import exact_poisson_limits, wilson
 from schemas import AUDIT_TABLES
 from tests.extremes import workshops
 
-BETWEEN_NOUGHT_AND_ONE = ("rate", "incidence", "shrunk_rate", "p_value", "q_value", "share", "share_missed", "risk")
+BETWEEN_ZERO_AND_ONE = ("rate", "incidence", "shrunk_rate", "p_value", "q_value", "share", "share_missed", "risk")
 AROUND = ("rate", "incidence", "ratio", "shrunk_rate", "shrunk")
 QUICK = ("all_back", "none_back", "a_step_decides", "one_of_each", "steps_go_together")
 
@@ -53,7 +53,7 @@ def test_figures_are_finite_and_within_bounds_or_left_out(tmp_path: Path, world:
                 continue
             told = values.drop_nulls()
             assert told.is_finite().all(), (name, column)
-            if column in BETWEEN_NOUGHT_AND_ONE:
+            if column in BETWEEN_ZERO_AND_ONE:
                 assert told.is_between(0, 1).all(), (name, column)
     _in_order(report.rates, AROUND)
     _in_order(report.steps.rename({"preventable_per_100": "x", "lo": "x_lo", "hi": "x_hi"}), ("x", "survival_estimate"))

@@ -12,7 +12,7 @@ from analysis.people import coaching_effects
 from analysis.people.coaching import CHOICE_DAYS
 from analysis.standard import built_in
 from tests.build import comeback, log_of, table
-from tests.people.drawn import ready
+from tests.people.logs import ready
 
 DAY = dt.date(2026, 1, 15)
 
@@ -99,13 +99,13 @@ def test_bleeds_of_more_than_half_a_year_away_are_left_out() -> None:
     ],
     ids=["nine bleeds before", "nine bleeds after", "one peer", "a peer with nine bleeds before is none"],
 )
-def test_too_little_is_too_early_to_tell(parts: list[list[dict[str, Any]]]) -> None:
+def test_too_few_bleeds_give_no_effect(parts: list[list[dict[str, Any]]]) -> None:
     row = told(*parts)
     assert (row["change"], row["lo"], row["peers_change"]) == (None, None, None)
     assert row["coached_on"] == DAY
 
 
-def test_whoever_was_coached_on_the_same_step_in_those_days_is_no_peer() -> None:
+def test_technicians_coached_on_the_same_step_in_those_days_are_not_peers() -> None:
     learnt_too = around("Sorrel", (45, 50), (0, 50))
     both = [*COACHED, {"technician": "Sorrel", "coached_on": DAY - dt.timedelta(days=20), "step": "purge"}]
     table_of_two = coaching_effects(
@@ -123,8 +123,8 @@ def test_without_coaching_the_table_is_empty() -> None:
     assert coaching_effects(ready(*PEERS), table("coaching", [])).is_empty()
 
 
-@pytest.mark.parametrize(("returns", "told"), [((12, 2), True), ((6, 3), False)])
-def test_comebacks_are_compared_only_where_the_coached_one_has_ten(returns: tuple[int, int], told: bool) -> None:
+@pytest.mark.parametrize(("returns", "has_effect"), [((12, 2), True), ((6, 3), False)])
+def test_comebacks_are_compared_only_where_the_coached_one_has_ten(returns: tuple[int, int], has_effect: bool) -> None:
     """12 of 50 before and 2 of 50 after, each of five peers 2 of 50 on both sides: minus a fifth."""
     wren = around("Wren", (30, 50), (10, 50))
     peers = [row for name in ("Alder", "Flint", "Sorrel", "Dace", "Isle") for row in around(name, (10, 50), (10, 50))]
@@ -137,7 +137,7 @@ def test_comebacks_are_compared_only_where_the_coached_one_has_ten(returns: tupl
     log = log_of([*wren, *peers], rows, as_of=dt.date(2026, 12, 31))
     row = coaching_effects(bleed_data(log, built_in(), 90), table("coaching", COACHED)).row(0, named=True)
     assert row["change"] == pytest.approx(-0.4)
-    if told:
+    if has_effect:
         assert row["comebacks_change"] == pytest.approx(-0.2)
         assert row["comebacks_hi"] < 0
     else:

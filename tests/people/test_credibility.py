@@ -11,12 +11,10 @@ import pytest
 from scipy import stats
 
 from analysis.people import credibility
-from analysis.people.copied_entries import copy_findings
+from analysis.people.copies_and_habits import constant_findings, copy_findings, duration_findings
 from analysis.people.digit_preference import digit_findings
-from analysis.people.entries import recorded_values
-from analysis.people.finding import Finding
-from analysis.people.implausible_entries import constant_findings, duration_findings
-from tests.people.drawn import FIRST, entries, ready
+from analysis.people.entries import Finding, recorded_values
+from tests.people.logs import FIRST, entries, ready
 
 PEOPLE = ("Alder", "Flint", "Sorrel")
 TRAVEL = ("lever_travel_after_mm",)

@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from analysis.people.selective_recording import selective_findings
-from tests.people.drawn import steps_of
+from tests.people.logs import steps_of
 
 BLEEDS = 200
 SHARES = (6, 10, 14, 18, 22, 26, 30, 34, 38, 42)
@@ -77,10 +77,10 @@ def test_without_four_people_or_five_steps_nobody_is_judged() -> None:
 
 def test_two_p_values_are_combined_as_fisher_does() -> None:
     """scipy's combine_pvalues is the second opinion."""
-    from analysis.people.selective_recording import _both
+    from analysis.people.selective_recording import _fisher_combination
 
-    assert _both(0.01, 0.002) == pytest.approx(stats.combine_pvalues([0.01, 0.002]).pvalue, rel=1e-9)
-    assert _both(1e-9, 0.2) == 0.2
+    assert _fisher_combination(0.01, 0.002) == pytest.approx(stats.combine_pvalues([0.01, 0.002]).pvalue, rel=1e-9)
+    assert _fisher_combination(1e-9, 0.2) == 0.2
 
 
 def test_under_honest_writing_the_p_values_are_not_too_small() -> None:

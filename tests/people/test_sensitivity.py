@@ -9,7 +9,7 @@ import pytest
 
 from analysis.dataset import BleedData
 from analysis.people import add_ranking_sensitivity
-from analysis.people.sensitivity import leave_one_out
+from analysis.people.sensitivity import leave_technician_out
 from schemas import empty, validate_table
 from schemas.intermediate import MissedSteps
 from schemas.outputs import Credibility
@@ -39,7 +39,7 @@ def test_ordinary_entries_left_out_leave_the_ranking_as_it_is(shop: BleedData) -
     assert calm == (None, None)
 
 
-def test_entries_that_made_the_ranking_are_told(shop: BleedData) -> None:
+def test_a_ranking_that_depends_on_one_technicians_entries_is_reported(shop: BleedData) -> None:
     """One writes afterwards that reach was missed wherever a bike came back: without those entries it costs nothing."""
     who = busiest(shop)
     own = pl.Series((shop.bleeds["technician"] == who) & shop.bleeds["return_days"].is_not_null())
@@ -50,11 +50,11 @@ def test_entries_that_made_the_ranking_are_told(shop: BleedData) -> None:
 
 def test_one_technicians_bleeds_are_taken_out_of_both_tables(shop: BleedData) -> None:
     who = busiest(shop)
-    rest = leave_one_out(shop, who)
+    rest = leave_technician_out(shop, who)
     assert who not in rest.bleeds["technician"]
     assert rest.bleeds["session_id"].to_list() == rest.missed["session_id"].to_list()
 
 
-def test_nothing_flagged_is_nothing_reckoned(shop: BleedData) -> None:
+def test_without_flags_nothing_is_estimated_again(shop: BleedData) -> None:
     calm = doubt("Wren").with_columns(flag=pl.lit(False))
     assert add_ranking_sensitivity(shop, validate_table(Credibility, calm))["ranking_holds"].count() == 0

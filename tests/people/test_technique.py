@@ -1,4 +1,4 @@
-"""Misses against peers on the same work, on counts drawn so that the answer can be reckoned by hand."""
+"""Misses against peers on the same work, on counts drawn so that the answer can be calculated by hand."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ import polars as pl
 import pytest
 
 from analysis.people import technique_table
-from analysis.people.peer_comparison import CONTEXT, Peers, compare_with_peers
-from analysis.people.technique import shrink_excess
+from analysis.people.peer_comparison import CONTEXT, Peers, compare_with_peers, shrink_excess
 from analysis.rates import CovariatePatterns, covariate_patterns
 from analysis.stats import benjamini_hochberg, exact_binomial_limits
 from schemas import empty
 from schemas.outputs import Steps
-from tests.people.drawn import entries, ready
+from tests.people.logs import entries, ready
 
 NO_COSTS = empty(Steps)
 PEOPLE = ("Alder", "Flint", "Wren", "Sorrel")
@@ -29,8 +28,8 @@ def row(table: pl.DataFrame, who: str, step: str = "purge") -> dict[str, float]:
 
 def test_shares_are_of_the_recorded_bleeds_alone() -> None:
     log = ready(entries("Wren", purged(6, 20) + [{}] * 30), entries("Alder", purged(2, 20)))
-    told = row(technique_table(log, NO_COSTS), "Wren")
-    assert (told["recorded"], told["missed"], told["share"]) == (20, 6, 0.3)
+    wren = row(technique_table(log, NO_COSTS), "Wren")
+    assert (wren["recorded"], wren["missed"], wren["share"]) == (20, 6, 0.3)
 
 
 def test_peers_are_everyone_else_on_the_same_work() -> None:
@@ -40,24 +39,24 @@ def test_peers_are_everyone_else_on_the_same_work() -> None:
         entries("Wren", purged(100, 200, **inside)),
         entries("Alder", purged(100, 200, **inside) + purged(0, 200, **outside)),
     )
-    told = row(technique_table(log, NO_COSTS), "Wren")
-    assert told["peer_share"] == pytest.approx(0.5, abs=0.01)  # the ridge of one bleed pulls a little
+    wren = row(technique_table(log, NO_COSTS), "Wren")
+    assert wren["peer_share"] == pytest.approx(0.5, abs=0.01)  # less exact by the ridge of one bleed
 
 
-def test_a_person_never_counts_among_their_own_peers() -> None:
+def test_technicians_do_not_count_among_their_own_peers() -> None:
     log = ready(entries("Wren", purged(40, 40)), entries("Alder", purged(0, 400)))
     work = covariate_patterns(log.bleeds, CONTEXT)
-    [found] = compare_with_peers(log.bleeds.get_column("technician"), work, [log.missed.get_column("purge")])
-    assert found.peer_share == pytest.approx([1.0, 0.0], abs=0.03)
+    [peers] = compare_with_peers(log.bleeds.get_column("technician"), work, [log.missed.get_column("purge")])
+    assert peers.peer_share == pytest.approx([1.0, 0.0], abs=0.03)
 
 
-def test_fewer_than_ten_recorded_bleeds_are_too_few_to_tell() -> None:
+def test_fewer_than_ten_recorded_bleeds_give_no_excess() -> None:
     log = ready(entries("Wren", purged(9, 9)), entries("Alder", purged(5, 50)), entries("Flint", purged(5, 50)))
-    told = row(technique_table(log, NO_COSTS), "Wren")
-    assert (told["share"], told["excess"], told["lo"]) == (1.0, None, None)
+    wren = row(technique_table(log, NO_COSTS), "Wren")
+    assert (wren["share"], wren["excess"], wren["lo"]) == (1.0, None, None)
 
 
-def test_people_who_differ_no_more_than_chance_are_drawn_to_their_peers() -> None:
+def test_technicians_who_do_not_clearly_differ_are_shrunk_to_their_peers() -> None:
     log = ready(*(entries(who, purged(missed, 50)) for who, missed in (("Wren", 6), ("Alder", 5), ("Flint", 4))))
     table = technique_table(log, NO_COSTS).filter(step="purge")
     assert table.get_column("excess").to_list() == [0.0, 0.0, 0.0]
@@ -67,35 +66,35 @@ def of_one_kind(missed: tuple[int, ...], of: int) -> Peers:
     """A step that technicians with equally many bleeds of one kind of work missed this often."""
     who = pl.Series([name for name in PEOPLE[: len(missed)] for _ in range(of)])
     hits = pl.Series([n < m for m in missed for n in range(of)])
-    [found] = compare_with_peers(who, CovariatePatterns(np.zeros((1, 0)), np.zeros(len(who), dtype=np.intp)), [hits])
-    return found
+    [peers] = compare_with_peers(who, CovariatePatterns(np.zeros((1, 0)), np.zeros(len(who), dtype=np.intp)), [hits])
+    return peers
 
 
-def test_the_pull_uses_the_spread_between_technicians_by_hand() -> None:
+def test_shrinkage_uses_the_spread_between_technicians_as_calculated_by_hand() -> None:
     """DerSimonian and Laird by hand on 3 equal groups: variance between deviations less their own, times 1 + 1/2."""
-    found = of_one_kind((40, 80, 120), 400)
-    v = found.deviation_sd**2
+    peers = of_one_kind((40, 80, 120), 400)
+    v = peers.deviation_sd**2
     weight = 1 / v
-    centre = weight @ found.deviation / weight.sum()
-    tau2 = (weight @ (found.deviation - centre) ** 2 - 2) / (weight.sum() - weight @ weight / weight.sum())
-    middle, sd = shrink_excess(found, np.ones(3, dtype=bool))
-    pull = 1.5 * tau2 / (1.5 * tau2 + found.excess_sd**2)
-    assert middle == pytest.approx(pull * (found.share - found.peer_share))
-    assert sd == pytest.approx(np.sqrt(pull) * found.excess_sd)
-    assert found.deviation * 1.5 == pytest.approx(found.share - found.peer_share, abs=0.002)  # 3 equal groups
+    centre = weight @ peers.deviation / weight.sum()
+    tau2 = (weight @ (peers.deviation - centre) ** 2 - 2) / (weight.sum() - weight @ weight / weight.sum())
+    middle, sd = shrink_excess(peers, np.ones(3, dtype=bool))
+    pull = 1.5 * tau2 / (1.5 * tau2 + peers.excess_sd**2)
+    assert middle == pytest.approx(pull * (peers.share - peers.peer_share))
+    assert sd == pytest.approx(np.sqrt(pull) * peers.excess_sd)
+    assert peers.deviation * 1.5 == pytest.approx(peers.share - peers.peer_share, abs=0.002)  # 3 equal groups
 
 
 def test_three_equal_technicians_are_named_in_at_most_one_log_in_twenty() -> None:
     """400 draws of 19 steps at shares from 3 to 30%: the lower limit of the share of logs that name somebody is 5% at most."""
-    rng, named, p_values = np.random.default_rng(20), 0, []
+    rng, false_alarms, p_values = np.random.default_rng(20), 0, []
     shares = np.linspace(0.03, 0.3, 19)
     for _ in range(400):
         parts = [of_one_kind(tuple(rng.binomial(300, share, 3)), 300) for share in shares]
         logs = [part.p_value for part in parts]
         adjusted = benjamini_hochberg(np.concatenate(logs))
-        named += bool((adjusted <= 0.05).any())
+        false_alarms += bool((adjusted <= 0.05).any())
         p_values.append(np.concatenate(logs))
-    assert exact_binomial_limits(named, 400).lo <= 0.05
+    assert exact_binomial_limits(false_alarms, 400).lo <= 0.05
     assert np.mean(np.concatenate(p_values) <= 0.05) == pytest.approx(0.05, abs=0.006)
 
 
@@ -125,5 +124,5 @@ def test_what_a_miss_costs_orders_the_coaching_card() -> None:
     excess_sd, cost_sd = (wren["hi"] - wren["excess"]) / 1.96, 2 / 3.92 / 20
     # the limits are those of a product of two normal draws, here by drawing them
     rng = np.random.default_rng(5)
-    drawn = rng.normal(wren["excess"], excess_sd, 400_000) * rng.normal(0.1, cost_sd, 400_000) * yearly
-    assert (wren["preventable_hi"] - wren["preventable"]) / 1.96 == pytest.approx(drawn.std(), rel=0.01)
+    products = rng.normal(wren["excess"], excess_sd, 400_000) * rng.normal(0.1, cost_sd, 400_000) * yearly
+    assert (wren["preventable_hi"] - wren["preventable"]) / 1.96 == pytest.approx(products.std(), rel=0.01)

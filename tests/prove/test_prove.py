@@ -8,7 +8,7 @@ import pytest
 
 from analysis.errors import UserError
 from analysis.prove import Scenario, SimulationResult, audit_simulation, proof, proof_scenarios, run_proof
-from analysis.prove.groups import ONE_FOUND, ONE_MISTAKEN
+from analysis.prove.group_measures import ONE_FOUND, ONE_MISTAKEN
 from analysis.prove.measures import OUTCOME_TARGETS
 from analysis.prove.risk_measures import LastBleeds, risk_figures
 from analysis.prove.scenarios import ONE_OF_FIVE, ONE_OF_THREE
@@ -31,13 +31,13 @@ def test_coverage_order_and_false_alarms_are_counted():
             world_held("no step matters", [0.3, 0.0], [0.0, 0.0], (True, False)),
         ]
     )
-    assert value(table, "intervals that hold the truth: base") == 0.5
-    assert value(table, "the first-ranked step's interval holds the truth") == 1.0
+    assert value(table, "intervals that include the truth: base") == 0.5
+    assert value(table, "the first-ranked step's interval includes the truth") == 1.0
     assert value(table, "order (tau): air adds up") == 1.0
     assert value(table, "no step matters: any is called") == 1.0
 
 
-def test_a_mean_of_one_workshop_is_not_told():
+def test_a_mean_of_one_workshop_has_no_value():
     assert value(proof([world_held("base", [0.5, 0.1], [0.55, 0.4])]), "order (tau): air adds up") is None
 
 
@@ -45,17 +45,17 @@ def test_false_discoveries_and_the_worst_step_are_counted():
     table = proof(
         [world_held("base", [0.5, 0.1], [0.55, 0.0], (True, True)), world_held("base", [0.5, 0.1], [0.55, 0.4])]
     )
-    assert value(table, "called steps that cost nothing") == 0.5
-    assert value(table, "intervals that hold the truth: the worst step") == 0.5
+    assert value(table, "steps called without a true cost") == 0.5
+    assert value(table, "intervals that include the truth: the worst step") == 0.5
 
 
-def test_a_workshop_is_audited_and_set_beside_its_truth():
+def test_a_workshop_is_audited_and_compared_with_its_truth():
     one = audit_simulation(Scenario("base", 900, 5))
     assert len(one.estimate) == len(one.truth) > 5
     assert all(lo <= e <= hi for lo, e, hi in zip(one.lo, one.estimate, one.hi, strict=True))
 
 
-def test_the_risk_stands_beside_the_most_that_the_log_tells():
+def test_the_risk_is_compared_with_the_best_achievable():
     figures = audit_simulation(Scenario("base", 1500, 6)).risk
     assert figures["default trees"] < figures["share"] < figures["upper_bound"] < 1
     assert 0 < figures["caught"] < figures["most caught"]
@@ -68,7 +68,7 @@ def test_the_risk_stands_beside_the_most_that_the_log_tells():
     assert (caught["value"], caught["upper_bound"]) == pytest.approx((figures["caught"], figures["most caught"]))
 
 
-def test_perfect_risks_reach_all_and_a_constant_nothing():
+def test_perfect_risks_reach_the_whole_gain_and_a_constant_none():
     truth = np.random.default_rng(3).uniform(0.01, 0.4, 500)
     last = LastBleeds(pl.Series(range(500)), truth, np.full(500, truth.mean()))
     figures = risk_figures(last, truth, truth)
@@ -94,7 +94,7 @@ def cut_short(tmp_path_factory):
     return folder, table, told, rest
 
 
-def test_a_run_cut_short_goes_on_where_it_stopped(cut_short):
+def test_an_interrupted_run_resumes(cut_short):
     folder, _, told, rest = cut_short
     assert len(told) == 3
     assert len(rest) == len(proof_scenarios(1, 100)) - 3
@@ -102,7 +102,7 @@ def test_a_run_cut_short_goes_on_where_it_stopped(cut_short):
     assert [path.name for path in folder.iterdir()] == ["proof"]
 
 
-def test_a_cluster_of_two_workers_gives_the_table_of_a_run_cut_short(tmp_path, cut_short):
+def test_a_cluster_of_two_workers_gives_the_table_of_an_interrupted_run(tmp_path, cut_short):
     from distributed import LocalCluster
 
     with LocalCluster(n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address=":0") as cluster:
@@ -110,14 +110,14 @@ def test_a_cluster_of_two_workers_gives_the_table_of_a_run_cut_short(tmp_path, c
     assert spread.equals(cut_short[1])
 
 
-def test_a_cluster_that_does_not_answer_is_told(tmp_path, monkeypatch):
-    monkeypatch.setattr("analysis.prove.cluster.SECONDS_TO_ANSWER", 1)
+def test_a_cluster_that_does_not_answer_stops_with_a_message(tmp_path, monkeypatch):
+    monkeypatch.setattr("analysis.prove.run.SECONDS_TO_ANSWER", 1)
     with pytest.raises(UserError, match="nothing answers"):
         run_proof(tmp_path / "new" / "proof", 1, 100, "tcp://127.0.0.1:9", lambda _: None)
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_file_that_takes_the_name_of_the_results_is_named(tmp_path):
+def test_a_file_in_place_of_the_results_folder_stops_with_a_message(tmp_path):
     (tmp_path / ".proof.worlds").write_text("mine")
     with pytest.raises(UserError, match=r"\.proof\.worlds"):
         run_proof(tmp_path / "proof", 1, 100, None, lambda _: None)
@@ -125,12 +125,12 @@ def test_a_file_that_takes_the_name_of_the_results_is_named(tmp_path):
 
 
 @pytest.mark.parametrize("name", ["two technicians", "a shop stops writing returns", "months differ", ONE_OF_THREE])
-def test_worlds_of_groups_and_months_give_facts_with_an_aim(name):
+def test_workshops_of_groups_and_months_give_outcomes_with_a_target(name):
     facts = audit_simulation(Scenario(name, 1200, 7)).facts
     assert facts
     assert {fact.measure for fact in facts} <= OUTCOME_TARGETS.keys()
 
 
-def test_a_doubled_hazard_among_five_is_a_fact():
+def test_a_doubled_hazard_among_five_technicians_is_an_outcome():
     facts = {fact.measure: fact.true for fact in audit_simulation(Scenario(ONE_OF_FIVE, 3000, 7)).facts}
     assert set(facts) == {ONE_FOUND, ONE_MISTAKEN}

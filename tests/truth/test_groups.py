@@ -23,7 +23,7 @@ def worlds(request: pytest.FixtureRequest) -> list[SimulationResult]:
     return [audit_simulation(Scenario(name, sessions, FIRST_SEED + seed)) for seed in range(WORKSHOPS)]
 
 
-def test_what_is_held_is_held_and_what_is_there_is_found(worlds: list[SimulationResult]) -> None:
+def test_false_alarms_stay_within_targets_and_true_differences_are_found(worlds: list[SimulationResult]) -> None:
     facts = [fact for one in worlds for fact in one.facts]
     for measure in sorted({fact.measure for fact in facts}):
         true = [fact.true for fact in facts if fact.measure == measure]

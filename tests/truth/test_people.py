@@ -67,13 +67,13 @@ def test_poor_bookkeepers_are_found(flags: pl.DataFrame, who: str) -> None:
     assert share.hi >= 0.90, share
 
 
-def test_honest_workshops_are_hardly_ever_flagged(flags: pl.DataFrame) -> None:
+def test_honest_workshops_are_rarely_flagged(flags: pl.DataFrame) -> None:
     share = Share(flags.filter(family="base").n_unique("seed"), WORKSHOPS)
     print(f"honest workshops with any flag: {share}")
     assert share.lo <= 0.05, share
 
 
-def test_honest_colleagues_of_poor_bookkeepers_are_hardly_ever_flagged(flags: pl.DataFrame) -> None:
+def test_honest_colleagues_of_poor_bookkeepers_are_rarely_flagged(flags: pl.DataFrame) -> None:
     own = flags.filter(pl.col("family") == "poor bookkeeping", ~pl.col("technician").is_in(list(FOUND_BY)))
     share = Share(own.n_unique("seed"), WORKSHOPS)
     print(f"workshops with an honest colleague flagged: {share}")
@@ -150,23 +150,23 @@ def after(bleeds: pl.DataFrame, lesson: Lesson) -> NDArray[np.float64]:
 
 
 @pytest.mark.parametrize("step", ["cycles", "lever_vacuum"])
-def test_the_interval_of_a_coaching_holds_its_true_effect(coachings: list[Coached], step: str) -> None:
+def test_the_interval_of_a_coaching_includes_its_true_effect(coachings: list[Coached], step: str) -> None:
     own = [one for one in coachings if one.step == step]
     share = Share(sum(one.lo <= one.truth <= one.hi for one in own), len(own))
-    print(f"coaching intervals that hold the truth, {step}: {share}")
+    print(f"coaching intervals that include the truth, {step}: {share}")
     assert len(own) >= 0.9 * COACHED
     assert share.hi >= 0.93, share
     assert share.lo <= 0.97, share
 
 
-def test_a_coaching_that_changed_nothing_is_hardly_ever_said_to_have(coachings: list[Coached]) -> None:
+def test_a_coaching_without_effect_is_hardly_ever_called_clear(coachings: list[Coached]) -> None:
     own = [one for one in coachings if one.step == "lever_vacuum"]
     share = Share(sum(one.hi < 0 or one.lo > 0 for one in own), len(own))
     print(f"a change claimed where none was: {share}")
     assert share.lo <= 0.05, share
 
 
-def test_a_coaching_that_worked_is_mostly_seen(coachings: list[Coached]) -> None:
+def test_a_coaching_that_worked_is_mostly_found(coachings: list[Coached]) -> None:
     own = [one for one in coachings if one.step == "cycles"]
     share = Share(sum(one.hi < 0 for one in own), len(own))
     print(f"a change seen where there was one: {share}")

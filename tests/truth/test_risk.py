@@ -53,7 +53,7 @@ def middle(values: np.ndarray) -> tuple[float, float]:
 
 
 @pytest.mark.parametrize("sessions", SIZES)
-def test_the_model_beats_boosted_trees_as_they_come(sessions: int) -> None:
+def test_the_model_beats_boosted_trees_with_default_settings(sessions: int) -> None:
     ahead, reach = middle(every(sessions, SHARE) - every(sessions, TREES))
     assert ahead - reach > 0
 
@@ -71,7 +71,7 @@ def test_a_worklist_of_a_tenth_catches_thirty_in_a_hundred_or_most_of_what_the_t
     assert caught + reach >= min(30.0, 0.9 * best)
 
 
-def test_risks_are_as_far_apart_as_they_should_be_at_3000() -> None:
+def test_risks_are_calibrated_at_3000_bleeds() -> None:
     slope, reach = middle(every(3000, SLOPE))
     assert slope + reach >= 0.9
     assert slope - reach <= 1.1

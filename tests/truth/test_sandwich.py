@@ -38,11 +38,11 @@ def test_the_jackknife_equals_a_bootstrap_of_bikes(name):
     steps = tuple(raw.filter((raw["missed"] >= 30) & (met >= 30))["step"])
     told = estimate_marginal_effects(prepared, build_design(prepared, steps))
     rng = np.random.default_rng(1)
-    draws = np.array([_spared(resampled(prepared, rng), steps) for _ in range(RESAMPLES)])
+    draws = np.array([_prevented(resampled(prepared, rng), steps) for _ in range(RESAMPLES)])
     ratio = told.sd / draws.std(axis=0, ddof=1)
     assert 0.9 < ratio.mean() < 1.15
     assert ratio.min() > 0.7
 
 
-def _spared(data, steps):
+def _prevented(data, steps):
     return estimate_marginal_effects(data, build_design(data, steps)).prevented

@@ -18,7 +18,7 @@ WORLDS, BLEEDS = 10, 1000
 FAMILIES = ("base", "loglinear", "first 30 days only", "30% not recorded", "strong confounding", "no step matters")
 
 
-def told_and_true(name, first_seed=40_000):
+def estimate_and_truth(name, first_seed=40_000):
     tables = []
     for seed in range(first_seed, first_seed + WORLDS):
         world = simulate(scenario_workshop(name, BLEEDS), seed)
@@ -30,22 +30,22 @@ def told_and_true(name, first_seed=40_000):
 
 @pytest.fixture(scope="module", params=FAMILIES)
 def worlds(request):
-    return told_and_true(request.param)
+    return estimate_and_truth(request.param)
 
 
-def test_intervals_hold_the_truth(worlds):
+def test_intervals_include_the_truth(worlds):
     for low, high in (("lo", "hi"), ("survival_estimate_lo", "survival_estimate_hi")):
         held = worlds.select(pl.col("truth").is_between(pl.col(low), pl.col(high))).to_series()
         assert wilson(int(held.sum()), len(held)).hi >= 0.93
 
 
-def test_the_costliest_by_rank_has_an_interval_that_holds_the_truth(worlds):
+def test_the_first_ranked_steps_interval_includes_the_truth(worlds):
     first = worlds.filter(pl.col("rank") == 1)
     held = first.select(pl.col("truth").is_between("lo", "hi")).to_series()
     assert wilson(int(held.sum()), len(held)).hi >= 0.90
 
 
-def test_steps_that_cost_nothing_are_hardly_ever_called(worlds):
+def test_steps_without_cost_are_rarely_called(worlds):
     false = worlds.with_columns(false=(pl.col("verdict") == "costs_comebacks") & (pl.col("effect") == 0))
     any_false = false.group_by("world").agg(pl.col("false").any()).sort("world")["false"]
     assert wilson(int(any_false.sum()), len(any_false)).lo <= 0.05
