@@ -36,7 +36,7 @@ def table(name: str, rows: list[dict[str, Any]]) -> pl.DataFrame:
         own = {column: value for column, value in row.items() if column.startswith("own.")}
         filled.append(values | own | {"file": f"{name}.csv", "row": number})
     return validate_table(
-        model, pl.DataFrame(filled, schema_overrides={**schema, **_beside(name)}, infer_schema_length=None)
+        model, pl.DataFrame(filled, schema_overrides={**schema, **_other(name)}, infer_schema_length=None)
     )
 
 
@@ -93,7 +93,7 @@ def _schema(name: str) -> pl.Schema:
 
 @cache
 def _none_of(name: str) -> pl.DataFrame:
-    return validate_table(LOG_TABLES[name], pl.DataFrame(schema={**_schema(name), **_beside(name)}))
+    return validate_table(LOG_TABLES[name], pl.DataFrame(schema={**_schema(name), **_other(name)}))
 
 
 @cache
@@ -101,6 +101,6 @@ def _empty(model: type[pa.DataFrameModel]) -> pl.DataFrame:
     return empty(model)
 
 
-def _beside(name: str) -> dict[str, Any]:
+def _other(name: str) -> dict[str, Any]:
     moments = [column for column, kind in _schema(name).items() if kind == pl.Datetime]
     return {f"{column}_has_time": pl.Boolean for column in moments} | {"file": pl.String, "row": pl.Int64}

@@ -37,12 +37,12 @@ def main(small: str, large: str) -> dict[str, float]:
     log = read_log([large])
     read = _status("VmHWM") - before
     ready = bleed_data(log, built_in(), 90)
-    left = _status("VmRSS")
+    remainder = _status("VmRSS")
     _most_since_now()
     build_design(ready, tuple(ready.missed.columns[1:]))
-    designed = _status("VmHWM") - left
+    designed = _status("VmHWM") - remainder
     bleeds = len(ready.bleeds)
-    return {"read": read / bleeds, "prepared": (left - before) / bleeds, "designed": designed / bleeds}
+    return {"read": read / bleeds, "prepared": (remainder - before) / bleeds, "designed": designed / bleeds}
 
 
 if __name__ == "__main__":

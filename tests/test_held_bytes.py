@@ -23,7 +23,7 @@ IDS = ("session_id", "bike_id", "comeback_id")
 
 
 @pytest.fixture(scope="module")
-def taken(tmp_path_factory: pytest.TempPathFactory) -> dict[str, float]:
+def allocated(tmp_path_factory: pytest.TempPathFactory) -> dict[str, float]:
     folder = tmp_path_factory.mktemp("logs")
     write_simulation(simulate(scenario_workshop("base", 2_000), 5), folder / "made")
     for name, times in (("small", 1), ("large", 60)):
@@ -51,14 +51,14 @@ def many(file: Path, times: int) -> pl.DataFrame:
     )
 
 
-def test_reading_takes_little_more_than_the_log(taken: dict[str, float]) -> None:
-    assert taken["read"] < 1_300
+def test_reading_takes_little_more_than_the_log(allocated: dict[str, float]) -> None:
+    assert allocated["read"] < 1_300
 
 
-def test_a_prepared_log_lies_in_memory_once(taken: dict[str, float]) -> None:
-    assert taken["prepared"] < 700
+def test_a_prepared_log_lies_in_memory_once(allocated: dict[str, float]) -> None:
+    assert allocated["prepared"] < 700
 
 
-def test_a_design_takes_little_more_than_its_columns(taken: dict[str, float]) -> None:
+def test_a_design_takes_little_more_than_its_columns(allocated: dict[str, float]) -> None:
     """110 columns in single precision are 440 bytes."""
-    assert taken["designed"] < 850
+    assert allocated["designed"] < 850

@@ -157,8 +157,8 @@ def test_a_program_without_a_guard_is_not_run_again_and_nothing_is_left_on_its_s
     script = tmp_path / "script.py"
     script.write_text(program)
     arguments = {"script": [str(script)], "-c": ["-c", program], "stdin": ["-"]}[how]
-    given = program if how == "stdin" else None
-    ran = subprocess.run([sys.executable, *arguments], input=given, capture_output=True, text=True, check=True)
+    inputs = program if how == "stdin" else None
+    ran = subprocess.run([sys.executable, *arguments], input=inputs, capture_output=True, text=True, check=True)
     assert (ran.stdout, ran.stderr) == ("run\nb\n", "")
 
 

@@ -50,9 +50,9 @@ ROWS = st.fixed_dictionaries(
 KINDS = {name: column.dtype.type for name, column in Small.to_schema().columns.items()}
 
 
-def fits(told) -> bool:
+def fits(message) -> bool:
     try:
-        told()
+        message()
     except (ValueError, pa.errors.SchemaErrors):
         return False
     return True
@@ -71,7 +71,7 @@ def test_rows_of_any_kind(rows) -> None:
 
 
 @pytest.mark.parametrize("name", list(GOOD))
-def test_one_column_of_any_value_beside_good_ones(name) -> None:
+def test_one_column_of_any_value_among_good_ones(name) -> None:
     values = {
         "key": [None],
         "word": ["c"],

@@ -143,14 +143,14 @@ def _by_month(report: Report, fields: list[str]) -> Any:
     table = _monthly(report, fields).with_columns(share=pl.col("recorded") / pl.col("bleeds"))
     months = table.get_column("month").unique().sort().to_list()
     every = max(1, -(-len(months) // 6))
-    shown = alt.Axis(values=months[::every], labelAngle=0, title=None, **SMALL)
+    visible = alt.Axis(values=months[::every], labelAngle=0, title=None, **SMALL)
     base = alt.Chart(inline_data(table.to_dicts())).transform_filter(
         "!isValid(field_field) || datum.field === field_field"
     )
     return (
         base.mark_line(aria=False, color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN, size=14), opacity=0.8)
         .encode(
-            x=alt.X("month:O", axis=shown, scale=alt.Scale(domain=months)),
+            x=alt.X("month:O", axis=visible, scale=alt.Scale(domain=months)),
             y=alt.Y("share:Q", scale=alt.Scale(domain=[0, 1]), axis=PERCENT, title=None),
             detail="field:N",
             tooltip=[alt.Tooltip("field:N"), alt.Tooltip("month:O"), alt.Tooltip("share:Q", format=".1%", title="recorded"), alt.Tooltip("bleeds:Q", title="of bleeds")],

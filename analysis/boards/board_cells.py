@@ -45,8 +45,8 @@ class CountedCells:
 
 def costliest_steps(report: Report) -> tuple[str, ...]:
     """Ids of the ten costliest recorded steps; those missed most often where no cost is known."""
-    known = report.steps.filter(pl.col("recorded") > 0)
-    order = known.sort("rank", pl.col("share_missed"), nulls_last=True, descending=[False, True])
+    recorded = report.steps.filter(pl.col("recorded") > 0)
+    order = recorded.sort("rank", pl.col("share_missed"), nulls_last=True, descending=[False, True])
     return tuple(order.get_column("step").head(CELL_STEPS))
 
 
@@ -59,10 +59,10 @@ def counted_cells(report: Report, max_cells: int = MAX_CELLS) -> CountedCells:
         by_quarter = True
         cells = _counted(cells.with_columns(month=_quarter()))
     for column in MERGED:
-        kept = cells.get_column(column).n_unique()
-        while cells.height > max_cells and kept > 0:
-            kept //= 2
-            cells = _counted(_merged(cells, column, kept))
+        remaining = cells.get_column(column).n_unique()
+        while cells.height > max_cells and remaining > 0:
+            remaining //= 2
+            cells = _counted(_merged(cells, column, remaining))
             merged.append(column)
     table = validate_table(BoardCells, cells.select(list(BoardCells.to_schema().columns)))
     return CountedCells(table, steps, by_quarter, tuple(dict.fromkeys(merged)))
@@ -73,12 +73,12 @@ def _bleeds(report: Report, steps: tuple[str, ...]) -> pl.DataFrame:
     days, age = pl.col("return_days"), pl.col("observed_days")
     missed = [report.data.missed.get_column(step) for step in steps]
     empty_steps = CELL_STEPS - len(steps)
-    known = pl.lit(not no_returns(report))  # without returns nothing was followed, and no rate is zero
+    recorded = pl.lit(not no_returns(report))  # without returns nothing was followed, and no rate is zero
     early = {
         name: value
         for limit in EARLY_DAYS
         for name, value in {
-            f"followed_{limit}": known & (age >= limit),
+            f"followed_{limit}": recorded & (age >= limit),
             f"comebacks_{limit}": ((age >= limit) & (days <= limit)).fill_null(False),
         }.items()
     }
@@ -86,7 +86,7 @@ def _bleeds(report: Report, steps: tuple[str, ...]) -> pl.DataFrame:
         "month",
         *(pl.col(name).fill_null(NOT_RECORDED) for name in WORK),
         bleeds=pl.lit(1, pl.Int64),
-        followed=(known & pl.col("mature")).cast(pl.Int64),
+        followed=(recorded & pl.col("mature")).cast(pl.Int64),
         comebacks=(pl.col("mature") & pl.col("came_back")).cast(pl.Int64),
         **{name: value.cast(pl.Int64) for name, value in early.items()},
     ).with_columns(
@@ -111,9 +111,9 @@ def _quarter() -> pl.Expr:
     return pl.format("{}-Q{}", pl.col("month").str.slice(0, 4), number)
 
 
-def _merged(cells: pl.DataFrame, column: str, kept: int) -> pl.DataFrame:
+def _merged(cells: pl.DataFrame, column: str, remaining: int) -> pl.DataFrame:
     """The cells with all names of a column but the `kept` with most bleeds called `others`."""
     totals = cells.filter(pl.col(column) != OTHERS).group_by(column).agg(pl.col("bleeds").sum())
-    names = totals.sort("bleeds", column, descending=[True, False]).get_column(column).head(kept)
-    named = pl.when(pl.col(column).is_in(names.implode())).then(pl.col(column)).otherwise(pl.lit(OTHERS))
-    return cells.with_columns(named.alias(column))
+    names = totals.sort("bleeds", column, descending=[True, False]).get_column(column).head(remaining)
+    by_name = pl.when(pl.col(column).is_in(names.implode())).then(pl.col(column)).otherwise(pl.lit(OTHERS))
+    return cells.with_columns(by_name.alias(column))

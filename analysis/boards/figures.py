@@ -105,8 +105,8 @@ def _check_figure(report: Report) -> Figure:
     label = "Checks worth doing today"
     if report.risk.is_empty():
         return Figure(label, "no list", "too few comebacks to estimate risks")
-    worth = worth_checking(report).height
-    return Figure(label, f"{worth:,}", f"risk above {100 * break_even_risk(report):.0f}%, where a check pays")
+    worthwhile = worth_checking(report).height
+    return Figure(label, f"{worthwhile:,}", f"risk above {100 * break_even_risk(report):.0f}%, where a check pays")
 
 
 def _saving_figure(report: Report) -> Figure:

@@ -77,8 +77,8 @@ def _periods(cells: CountedCells, labels: int = 8) -> alt.X:
         blank = alt.Axis(labels=False, ticks=False, domain=False, title=None)
         return alt.X("month:O", scale=alt.Scale(domain=cells.periods, padding=0.1), axis=blank)
     every = max(1, -(-len(cells.periods) // labels))
-    shown = f"indexof(periods, datum.value) % {every} == 0 ? datum.value : ''"
-    axis = alt.Axis(labelAngle=0, labelExpr=shown, labelOverlap=False, ticks=False, title=None, **SMALL)
+    visible = f"indexof(periods, datum.value) % {every} == 0 ? datum.value : ''"
+    axis = alt.Axis(labelAngle=0, labelExpr=visible, labelOverlap=False, ticks=False, title=None, **SMALL)
     return alt.X("month:O", scale=alt.Scale(domain=cells.periods, padding=0.1), axis=axis)
 
 
@@ -88,7 +88,7 @@ def _months(report: Report, cells: CountedCells, selection: Selection) -> Any:
         state="datum.followed < datum.bleeds ? 'still open' : 'followed to the end'",
         early=f"datum.followed_{EARLY_DAYS[1]} >= {MIN_DRAWN} ? datum.comebacks_{EARLY_DAYS[1]} / datum.followed_{EARLY_DAYS[1]} : null",
         earliest=f"datum.followed_{EARLY_DAYS[0]} > 0 ? datum.comebacks_{EARLY_DAYS[0]} / datum.followed_{EARLY_DAYS[0]} : null",
-        drawn=f"datum.followed >= {MIN_DRAWN} ? datum.rate : null",
+        sample=f"datum.followed >= {MIN_DRAWN} ? datum.rate : null",
     )
     x = _periods(cells)
     y = alt.Y("drawn:Q", axis=PERCENT, title=None)
@@ -99,15 +99,15 @@ def _months(report: Report, cells: CountedCells, selection: Selection) -> Any:
         alt.Tooltip("earliest:Q", format=".1%", title=f"back within {EARLY_DAYS[0]} days"),
         alt.Tooltip("early:Q", format=".1%", title=f"back within {EARLY_DAYS[1]} days"), alt.Tooltip("state:N", title="state"),
     ]  # fmt: skip
-    above = _periods(cells, 0)
-    early = rated.mark_line(aria=False, color=CHANCE, strokeWidth=1.2).encode(x=above, y=alt.Y("early:Q"))
+    upper = _periods(cells, 0)
+    early = rated.mark_line(aria=False, color=CHANCE, strokeWidth=1.2).encode(x=upper, y=alt.Y("early:Q"))
     line = (
         rated.transform_filter("datum.followed >= datum.bleeds")
         .mark_line(aria=False, color=PLAIN, opacity=0.7)
-        .encode(x=above, y=y)
+        .encode(x=upper, y=y)
     )
     dots = rated.mark_point(size=42, strokeWidth=1.6, opacity=1, stroke=PLAIN).encode(
-        x=above,
+        x=upper,
         y=y,
         fill=alt.condition(alt.datum.state == "still open", alt.value("transparent"), alt.value(PLAIN)),
         opacity=alt.condition(selection.period, alt.value(1), alt.value(0.25)),
@@ -117,7 +117,7 @@ def _months(report: Report, cells: CountedCells, selection: Selection) -> Any:
         f"How many bleeds came back within {report.window_days} days, by month of the bleed",
         subtitle=f"thin grey line: back within {EARLY_DAYS[1]} days, an early warning",
     )
-    rates = layer_charts(*_limits(report, cells, above), early, line, dots.properties(name="months")).properties(
+    rates = layer_charts(*_limits(report, cells, upper), early, line, dots.properties(name="months")).properties(
         width=MONTHS_PX, height=150, title=title
     )
     bars = (
@@ -258,7 +258,7 @@ def _moved_steps(report: Report, cells: CountedCells, selection: Selection) -> l
         .transform_joinaggregate(all_missed="sum(missed)", all_recorded="sum(recorded)", groupby=["at"])
         .transform_calculate(share="datum.missed / datum.recorded", usual="datum.all_missed / datum.all_recorded")
         .transform_calculate(
-            apart="datum.usual > 0 && datum.usual < 1 ? pow(datum.share - datum.usual, 2) * datum.recorded / "
+            difference="datum.usual > 0 && datum.usual < 1 ? pow(datum.share - datum.usual, 2) * datum.recorded / "
             "(datum.usual * (1 - datum.usual)) : 0"
         )
         .transform_joinaggregate(moved="sum(apart)", groupby=["at"])

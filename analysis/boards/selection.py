@@ -48,7 +48,7 @@ def chosen(column: str) -> str:
 
 
 def any_chosen(but: str = "", *, period: bool = True) -> str:
-    """The expression that tells whether anything is chosen in another column than `but`."""
+    """The expression for whether anything is chosen in another column than `but`."""
     tests = [f"isValid({chosen(column)})" for column in WORK if column != but]
     return " || ".join(tests + (["isValid(period.month)"] if period else []))
 

@@ -80,10 +80,10 @@ def trainer_board(report: Report) -> alt.ConcatChart:
 
 def _linked(report: Report) -> Linked:
     titles = {step.id: step.missed_title for step in report.standard.steps}
-    known = report.steps.filter(pl.col("recorded") > 0).sort(
+    available = report.steps.filter(pl.col("recorded") > 0).sort(
         "rank", "share_missed", descending=[False, True], nulls_last=True
     )
-    steps = [titles.get(step, step) for step in known.get_column("step").head(MAX_STEPS)]
+    steps = [titles.get(step, step) for step in available.get_column("step").head(MAX_STEPS)]
     bleeds = report.log.sessions.group_by("technician").len().sort("len", "technician", descending=[True, False])
     people = bleeds.get_column("technician").head(MAX_PEOPLE).sort().to_list()
     return Linked(people, steps, titles, _choice("technician", "Technician", people), _choice("step", "Step", steps))
@@ -138,7 +138,7 @@ def _matrix(report: Report, linked: Linked) -> Any:
 
 
 def _costs(report: Report, linked: Linked) -> Any:
-    """Comebacks each step costs, in the order of the matrix beside it."""
+    """Comebacks each step costs, in the order of the matrix next to it."""
     rows = report.steps.with_columns(step=pl.col("step").replace(linked.titles)).filter(
         pl.col("step").is_in(linked.steps), pl.col("preventable_per_100").is_not_null()
     ).select(
@@ -388,11 +388,11 @@ def _dose_response(report: Report, linked: Linked) -> Any:
         .encode(text=alt.value("This step has no measured reading."), x=alt.value(10), y=alt.value(40))
     )
     title = alt.TitleParams("The chosen step: comeback risk along its reading (dashed: the limit)", offset=20)
-    above = layer_charts(band, line, *limits, name, none).properties(width=CURVE_PX, height=120, title=title)
+    upper = layer_charts(band, line, *limits, name, none).properties(width=CURVE_PX, height=120, title=title)
     bars = base.mark_bar(color=CHANCE, width=6).encode(
         x=x, y=alt.Y("bleeds:Q", title=None, axis=alt.Axis(tickCount=2, **SMALL)), tooltip=tips
     ).properties(height=34)  # fmt: skip
-    return alt.vconcat(above, bars, spacing=4).resolve_scale(x="shared")
+    return alt.vconcat(upper, bars, spacing=4).resolve_scale(x="shared")
 
 
 def _flags(report: Report) -> Any:

@@ -78,9 +78,9 @@ class NameSearch:
         files
             What files are called; of others the name ends at the first colon.
         """
-        known = [file for file in files if message.startswith(f"{file}: ")]
+        recorded = [file for file in files if message.startswith(f"{file}: ")]
         label = WITHOUT_FILE.match(message) or re.match(r".*?(?=: )|", message, re.DOTALL)
-        head = max(known, key=len) if known else label[0] if label else ""
+        head = max(recorded, key=len) if recorded else label[0] if label else ""
         return self.hide(head) + QUOTED.sub(lambda match: self._hide_quoted(match[0]), message[len(head) :])
 
     def _hide_quoted(self, quoted: str) -> str:

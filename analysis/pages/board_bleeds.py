@@ -72,9 +72,9 @@ def _with_outcomes(report: Report) -> pl.DataFrame:
     group = (
         pl.when(pl.col("recall").is_not_null()).then(0).when(pl.col("return_days").is_not_null()).then(1).otherwise(2)
     )
-    known = joined.with_columns(group=group).filter((pl.col("group") < 2) | pl.col("risk").is_not_null())
+    recorded = joined.with_columns(group=group).filter((pl.col("group") < 2) | pl.col("risk").is_not_null())
     recent = pl.when(pl.col("group") < 2).then(pl.col("day"))
-    return known.sort("group", recent, "risk", "session_id", descending=[False, True, True, False], nulls_last=True)
+    return recorded.sort("group", recent, "risk", "session_id", descending=[False, True, True, False], nulls_last=True)
 
 
 def _missed_places(report: Report, listed: pl.DataFrame, steps: list[str]) -> dict[str, list[int]]:
@@ -133,7 +133,7 @@ def _of_listed_bikes(table: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
 
 
 def _by_bike(table: pl.DataFrame) -> dict[str, list[list[Any]]]:
-    found: dict[str, list[list[Any]]] = {}
+    matches: dict[str, list[list[Any]]] = {}
     for bike, *values in table.iter_rows():
-        found.setdefault(bike, []).append(values)
-    return found
+        matches.setdefault(bike, []).append(values)
+    return matches

@@ -205,7 +205,7 @@ def change_question(report: Report) -> Question:
         ),
         method=(
             "Each month with complete follow-up is compared with what its kind of work gives at the mean level, with a yearly "
-            "season where there are 18 such months or more; limits are widened where months vary more than chance alone would give. Each CUSUM "
+            "season where there are 18 such months or more; limits are widened where months vary more than random variation would explain. Each CUSUM "
             "adds up the evidence that the odds have doubled or halved since the first third of those months. Of logs in which "
             "nothing changes, 8 in 100 show a triangle on any chart of any workshop, in either direction, and at most 5 in 100 "
             "name a change. A change is dated by maximum likelihood. A workshop whose recording of returns is in question "

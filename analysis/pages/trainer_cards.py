@@ -104,12 +104,12 @@ def coaching_cards(report: Report) -> tuple[Card, ...]:
     more = missed_more_than_peers(report)
     flagged = report.rates.filter(pl.col("kind") == "technician", pl.col("signal") == "high").get_column("group")
     everyone = report.technique.get_column("technician").unique().sort().to_list()
-    named = set(more.get_column("technician")) | set(flagged)
+    by_name = set(more.get_column("technician")) | set(flagged)
     gain = dict(more.group_by("technician").agg(pl.col("preventable").fill_null(0.0).clip(0).sum()).iter_rows())
-    by_gain = sorted((name for name in everyone if name in named), key=lambda name: (-gain.get(name, 0.0), name))
+    by_gain = sorted((name for name in everyone if name in by_name), key=lambda name: (-gain.get(name, 0.0), name))
     cards = [_card(report, name, more.filter(pl.col("technician") == name)) for name in sorted(by_gain[:MAX_CARDS])]
     useful = [card for card in cards if card.lines or card.note]
-    alike = [name for name in everyone if name not in named]
+    alike = [name for name in everyone if name not in by_name]
     return (*useful, *_counted(by_gain[MAX_CARDS:]), *_other_technicians(alike))
 
 

@@ -18,17 +18,17 @@ from tests.shops import report
 
 
 @pytest.fixture(scope="module")
-def told() -> Report:
+def message() -> Report:
     return with_predictions(report())
 
 
-def test_the_second_check_list_ends_where_a_check_costs_what_it_saves(told) -> None:
+def test_the_second_check_list_ends_where_a_check_costs_what_it_saves(message) -> None:
     """By hand: 6 minutes a check that finds 70%, a comeback of 45 minutes and parts of 9 at 1 a minute: 6 / (0.7 * 54)."""
     per_comeback = {"comebacks_per_year": 2.0, "minutes_per_year": 90.0, "parts_per_year": 18.0}
-    costs = told.costs.with_columns(pl.lit(value).alias(name) for name, value in per_comeback.items())
-    priced = replace(told, costs=costs)
-    check = told.standard.second_check
-    assert (check.minutes, check.sensitivity, told.standard.minute_cost) == (6.0, 0.7, 1.0)
+    costs = message.costs.with_columns(pl.lit(value).alias(name) for name, value in per_comeback.items())
+    priced = replace(message, costs=costs)
+    check = message.standard.second_check
+    assert (check.minutes, check.sensitivity, message.standard.minute_cost) == (6.0, 0.7, 1.0)
     assert break_even_risk(priced) == pytest.approx(6 / (0.7 * 54))
     low = replace(
         priced, risk=priced.risk.with_columns(risk=pl.when(pl.col("on_worklist")).then(0.1).otherwise("risk"))
@@ -38,13 +38,13 @@ def test_the_second_check_list_ends_where_a_check_costs_what_it_saves(told) -> N
     assert lead_figures(low)[3].value == "0"
 
 
-def test_without_returns_no_figure_is_a_rate(told) -> None:
+def test_without_returns_no_figure_is_a_rate(message) -> None:
     nothing = {
-        name: pl.lit(None, told.data.bleeds.schema[name]) if name == "return_days" else pl.lit(False)
+        name: pl.lit(None, message.data.bleeds.schema[name]) if name == "return_days" else pl.lit(False)
         for name in ("return_days", "came_back")
     }
-    data = replace(told.data, bleeds=told.data.bleeds.with_columns(**nothing))
-    unread = replace(told, data=data, comebacks=0, log=replace(told.log, has_comebacks_table=False))
+    data = replace(message.data, bleeds=message.data.bleeds.with_columns(**nothing))
+    unread = replace(message, data=data, comebacks=0, log=replace(message.log, has_comebacks_table=False))
     assert lead_figures(unread)[1].value == "no rate"
     assert lead_figures(unread)[2].value == "not known"
     assert counted_cells(unread).table.get_column("followed").sum() == 0
@@ -52,9 +52,9 @@ def test_without_returns_no_figure_is_a_rate(told) -> None:
 
 
 @pytest.mark.parametrize("board", [lead_board, trainer_board, analyst_board])
-def test_a_board_is_one_chart_with_named_parameters_and_one_legend(told, board) -> None:
+def test_a_board_is_one_chart_with_named_parameters_and_one_legend(message, board) -> None:
     with without_validation():
-        chart = specification(board(told))
+        chart = specification(board(message))
     names = {one["name"] for one in chart["params"]}
     expected = {
         lead_board: {"shop", "technician", "brake_model", "brake", "hose_route", "period"},
@@ -66,13 +66,13 @@ def test_a_board_is_one_chart_with_named_parameters_and_one_legend(told, board) 
     assert '"legend": null' in json.dumps(chart) or board is lead_board
 
 
-def test_a_board_can_be_joined_sized_and_saved_as_any_chart(told, tmp_path) -> None:
-    board = lead_board(told)
+def test_a_board_can_be_joined_sized_and_saved_as_any_chart(message, tmp_path) -> None:
+    board = lead_board(message)
     board.save(tmp_path / "board.svg")
     assert "Comebacks at a glance" in (tmp_path / "board.svg").read_text("utf-8")
 
 
-def test_the_embedded_font_is_small_and_its_licence_is_beside_it() -> None:
+def test_the_embedded_font_is_small_and_its_licence_is_next_to_it() -> None:
     folder = files("analysis.pages").joinpath("fonts")
     fonts = [one for one in folder.iterdir() if one.name.endswith(".woff2")]
     assert len(fonts) == 2

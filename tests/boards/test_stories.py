@@ -29,7 +29,7 @@ def driver() -> Iterator:
         yield one
 
 
-def shown(driver) -> str:
+def visible(driver) -> str:
     """Every word of the board, and every label of its marks."""
     board = driver.find_element(By.ID, "board")
     labels = driver.execute_script(
@@ -40,19 +40,19 @@ def shown(driver) -> str:
 
 def test_the_lead_sees_who_differs_without_a_click(driver, audit) -> None:
     opened(driver, audit / "lead.html")
-    seen = shown(driver)
-    assert "for: all work of Juniper; observed / expected: 2" in seen
-    juniper = next(line for line in seen.splitlines() if "all work of Juniper" in line)
-    wren = next(line for line in seen.splitlines() if "all work of Wren" in line)
+    observed = visible(driver)
+    assert "for: all work of Juniper; observed / expected: 2" in observed
+    juniper = next(line for line in observed.splitlines() if "all work of Juniper" in line)
+    wren = next(line for line in observed.splitlines() if "all work of Wren" in line)
     assert "signal: high" in juniper
     assert "signal: high" not in wren
-    assert "Kit not purged" in seen
+    assert "Kit not purged" in observed
 
 
 def test_one_click_on_velmoor_shows_the_change_and_its_step(driver, audit) -> None:
     opened(driver, audit / "lead.html", "#shop=Velmoor")
-    seen = shown(driver)
-    assert "a change began here" in seen
+    observed = visible(driver)
+    assert "a change began here" in observed
     first = driver.execute_script(
         "const look = (i, out) => { if (i.name === 'moved_1_layer_1_marks') out.push(...i.items.map(x => x.datum));"
         " else (i.items || []).forEach(j => look(j, out)); return out; };"
@@ -66,16 +66,16 @@ def test_one_click_on_velmoor_shows_the_change_and_its_step(driver, audit) -> No
 
 def test_two_clicks_show_the_coaching_that_worked_and_the_one_that_did_not(driver, audit) -> None:
     opened(driver, audit / "trainer.html")
-    seen = shown(driver)
-    assert "Dace: entries copied from another bleed" in seen
-    assert "Fennel: rounded readings" in seen
+    observed = visible(driver)
+    assert "Dace: entries copied from another bleed" in observed
+    assert "Fennel: rounded readings" in observed
     for who, step, worked in (
         ("Alder", "Fewer than 2 push-pull passes", True),
         ("Cinder", "No vacuum and pressure at the lever", False),
     ):
         opened(driver, audit / "trainer.html", f"#technician={who}&step={step.replace(' ', '+')}")
         assert words(driver).startswith(f"{who}, {step}: ")
-        assert "coached 2025-02-28" in shown(driver)
+        assert "coached 2025-02-28" in visible(driver)
         quarters = driver.execute_script(
             "const look = (i, out) => { if (i.name === 'by_quarter_layer_3_marks') out.push(...i.items.map(x => x.datum));"
             " else (i.items || []).forEach(j => look(j, out)); return out; };"

@@ -177,14 +177,14 @@ def channels(part: Any) -> Iterator[dict[str, Any]]:
 
 
 def test_every_public_chart_is_tested() -> None:
-    made = {
+    created = {
         name
         for name in charts.__all__
         if name.endswith(
             ("dots", "bars", "board", "curve", "line", "lines", "marks", "day", "changes", "comparison", "time")
         )
     }
-    assert len(made) == len(CHARTS) == len(all_charts())
+    assert len(created) == len(CHARTS) == len(all_charts())
 
 
 @pytest.mark.parametrize("name", CHARTS)

@@ -171,13 +171,13 @@ def test_a_terminal_shows_the_stages_and_clears_them_at_the_end(tmp_path: Path) 
         call, stdout=subprocess.PIPE, stderr=theirs, cwd=ROOT, env=os.environ | {"TERM": "xterm"}
     ) as run:
         os.close(theirs)
-        shown = "".join(iter(lambda: _read(ours), ""))
+        visible = "".join(iter(lambda: _read(ours), ""))
         assert run.stdout is not None
         result = run.stdout.read().decode()
     os.close(ours)
     assert run.returncode == 0
-    assert "pages" in shown
-    assert "\x1b[2K" in shown.split("pages")[-1], "the line is cleared"
+    assert "pages" in visible
+    assert "\x1b[2K" in visible.split("pages")[-1], "the line is cleared"
     assert "\x1b" not in result
     assert "Too few comebacks" in result
 

@@ -69,8 +69,8 @@ def _values(rng: np.random.Generator, n: int, entry: Entry) -> list[str]:
         return ["true" if value else "false" for value in rng.random(n) < rng.choice([0.0, 0.2, 0.9, 1.0])]
     low, high = entry.low or 0.0, entry.high if entry.high is not None else 100.0
     middle, width = rng.uniform(low, high), (high - low) * rng.choice([0.0, 0.05, 1.0])
-    found = np.clip(rng.normal(middle, width, n), low, high)
-    return [str(int(value)) if entry.type == "whole number" else f"{value:.2f}" for value in found]
+    matches = np.clip(rng.normal(middle, width, n), low, high)
+    return [str(int(value)) if entry.type == "whole number" else f"{value:.2f}" for value in matches]
 
 
 def _returns(rng: np.random.Generator, log: pl.DataFrame, days: list[dt.date]) -> pl.DataFrame:

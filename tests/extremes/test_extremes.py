@@ -19,7 +19,7 @@ from schemas import AUDIT_TABLES
 from tests.extremes import workshops
 
 BETWEEN_ZERO_AND_ONE = ("rate", "incidence", "shrunk_rate", "p_value", "q_value", "share", "share_missed", "risk")
-AROUND = ("rate", "incidence", "ratio", "shrunk_rate", "shrunk")
+SURROUNDING = ("rate", "incidence", "ratio", "shrunk_rate", "shrunk")
 QUICK = ("all_back", "none_back", "a_step_decides", "one_of_each", "steps_go_together")
 
 
@@ -51,11 +51,11 @@ def test_figures_are_finite_and_within_bounds_or_left_out(tmp_path: Path, world:
             values = table.get_column(column)
             if not values.dtype.is_float():
                 continue
-            told = values.drop_nulls()
-            assert told.is_finite().all(), (name, column)
+            message = values.drop_nulls()
+            assert message.is_finite().all(), (name, column)
             if column in BETWEEN_ZERO_AND_ONE:
-                assert told.is_between(0, 1).all(), (name, column)
-    _in_order(report.rates, AROUND)
+                assert message.is_between(0, 1).all(), (name, column)
+    _in_order(report.rates, SURROUNDING)
     _in_order(report.steps.rename({"preventable_per_100": "x", "lo": "x_lo", "hi": "x_hi"}), ("x", "survival_estimate"))
 
 
@@ -63,10 +63,10 @@ def _in_order(table: pl.DataFrame, names: tuple[str, ...]) -> None:
     """Each estimate lies within its own interval."""
     for name in names:
         if f"{name}_lo" in table.columns and name in table.columns:
-            apart = table.filter(
+            difference = table.filter(
                 (pl.col(f"{name}_lo") > pl.col(name) + 1e-9) | (pl.col(f"{name}_hi") < pl.col(name) - 1e-9)
             )
-            assert apart.is_empty(), (name, apart)
+            assert difference.is_empty(), (name, difference)
 
 
 def test_nobody_coming_back_is_too_few_and_everybody_is_a_rate_of_one(tmp_path: Path) -> None:
@@ -83,12 +83,12 @@ def test_nobody_coming_back_is_too_few_and_everybody_is_a_rate_of_one(tmp_path: 
 def test_rates_from_one_in_a_million_to_nearly_all_have_finite_limits(rate: float, bleeds: int) -> None:
     count = float(round(rate * bleeds))
     o, e = np.array([0.0, count, count + 1]), np.full(3, max(rate * bleeds, 1e-9))
-    found = [*chance_limits(e), two_sided_p(o, e), two_sided_p(o, e, 0.1)]
+    matches = [*chance_limits(e), two_sided_p(o, e), two_sided_p(o, e, 0.1)]
     limits = exact_poisson_limits(o)
     shrunk = gamma_poisson(o, e)
-    found += [limits.lo, limits.hi, shrunk.ratio, shrunk.quantile(0.025), shrunk.quantile(0.975)]
-    assert all(np.isfinite(values).all() for values in found)
-    assert ((found[2] >= 0) & (found[2] <= 1)).all()
+    matches += [limits.lo, limits.hi, shrunk.ratio, shrunk.quantile(0.025), shrunk.quantile(0.975)]
+    assert all(np.isfinite(values).all() for values in matches)
+    assert ((matches[2] >= 0) & (matches[2] <= 1)).all()
     share = wilson(pl.Series([min(count, bleeds)]), pl.Series([float(bleeds)]))
     assert 0 <= share.lo[0] <= share.hi[0] <= 1
 

@@ -38,14 +38,14 @@ def run() -> Path:
 
 @pytest.mark.parametrize("name", TABLES)
 def test_every_cell_is_as_it_was(name: str) -> None:
-    expected, found = rows(HERE / "expected" / f"{name}.csv"), rows(run() / "tables" / f"{name}.csv")
-    assert len(found) == len(expected)
-    for one, other in zip(found, expected, strict=True):
+    expected, matches = rows(HERE / "expected" / f"{name}.csv"), rows(run() / "tables" / f"{name}.csv")
+    assert len(matches) == len(expected)
+    for one, other in zip(matches, expected, strict=True):
         for column, cell in other.items():
             assert same(one[column], cell), (column, one, other)
 
 
-def test_the_figures_reckoned_by_hand_are_there() -> None:
+def test_the_figures_calculated_by_hand_are_there() -> None:
     overall = rows(run() / "tables" / "rates.csv")[0]
     assert (overall["sessions"], overall["mature"], overall["comebacks"], overall["rate"]) == ("9", "8", "1", "0.125")
     assert float(overall["rate_lo"]) == pytest.approx(0.022, abs=5e-4)
@@ -54,7 +54,7 @@ def test_the_figures_reckoned_by_hand_are_there() -> None:
     assert float(cycles["crude_difference"]) == pytest.approx(100 / 2 * 2 / 7)
 
 
-def test_rows_set_aside_can_be_mended_and_fed_back() -> None:
+def test_rejected_rows_can_be_corrected_and_imported_again() -> None:
     text = (run() / "set_aside_rows" / "bleeds.csv.sessions.csv").read_text("utf-8")
     headings = (HERE / "exports" / "bleeds.csv").read_text("utf-8").splitlines()[0]
     assert text.splitlines()[0].startswith(f"{headings},rejected: file,")

@@ -40,10 +40,10 @@ def digest(out: Path) -> str:
 
 def write(pickled: Path, out: Path) -> None:
     """The last part of an audit: its pages and tables into the folder."""
-    report, drawn = pickle.loads(pickled.read_bytes())
+    report, sample = pickle.loads(pickled.read_bytes())
     with run_folder(out, "audit") as folder:
         write_report(folder, report)
-        for page in drawn:
+        for page in sample:
             (folder / page.file).write_text(page.text, encoding="utf-8")
         write_manifest(folder, report, ())
 
@@ -52,7 +52,7 @@ def audit(exports: Path, out: Path) -> None:
     audit_exports(AuditOptions((str(exports),), out))
 
 
-def main(work: Path, kills: int, lot: random.Random, what: str) -> None:
+def main(work: Path, kills: int, number: random.Random, what: str) -> None:
     """Two logs take turns in one folder; each run is killed somewhere, every other one in its last moments."""
     out = work / "out"
     runs = [
@@ -67,16 +67,16 @@ def main(work: Path, kills: int, lot: random.Random, what: str) -> None:
         whole.append(digest(out))
     stands = 1
     for kill in range(kills):
-        in_a_child(runs[1 - stands], killed_after=lot.uniform(0.7 * (kill % 2), 1.1) * lasts)
-        found = digest(out if out.exists() else out.with_name(".out.old"))
-        if found not in whole:
+        in_a_child(runs[1 - stands], killed_after=number.uniform(0.7 * (kill % 2), 1.1) * lasts)
+        matches = digest(out if out.exists() else out.with_name(".out.old"))
+        if matches not in whole:
             print("a mix:", sorted(str(p.relative_to(work)) for p in work.rglob("*")))
             return
-        print("before" if found == whole[stands] else "after")
-        stands = whole.index(found)
+        print("before" if matches == whole[stands] else "after")
+        stands = whole.index(matches)
     in_a_child(runs[1 - stands])
-    beside = sorted(p.name for p in work.iterdir() if p.name[:1] == ".")
-    print("left beside:", beside, "the next run's own:", digest(out) == whole[1 - stands])
+    other = sorted(p.name for p in work.iterdir() if p.name[:1] == ".")
+    print("left beside:", other, "the next run's own:", digest(out) == whole[1 - stands])
 
 
 def in_a_child(run: Callable[[], None], killed_after: float | None = None) -> None:

@@ -50,8 +50,10 @@ def no_file_beyond(size: int) -> Iterator[None]:
 @contextmanager
 def small_disk(place: Path) -> Iterator[None]:
     """Mount a disk of 1 MB if permitted; otherwise limit files to 300 kB."""
-    made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", place], capture_output=True, check=False)
-    if made.returncode:
+    created = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=1m", "tmpfs", place], capture_output=True, check=False
+    )
+    if created.returncode:
         with no_file_beyond(300_000):
             yield
         return

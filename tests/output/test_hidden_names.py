@@ -138,9 +138,9 @@ def test_a_name_in_a_heading_is_hidden_in_the_reason(tmp_path: Path) -> None:
 
 def test_a_line_that_cannot_be_read_is_not_shown(tmp_path: Path) -> None:
     log, _ = hidden_log(tmp_path, HEADS + "1,B1,front,Wren,2026-01-05,\n2,B2,rear,Kestrel,2026-01-05,a,b,c\n")
-    shown = log.set_aside.write_csv() + "".join(one.text for one in log.rejected)
-    assert "Kestrel" not in shown
-    assert "8 cells where there are 6 headings" in shown
+    visible = log.set_aside.write_csv() + "".join(one.text for one in log.rejected)
+    assert "Kestrel" not in visible
+    assert "8 cells where there are 6 headings" in visible
 
 
 def test_a_name_with_quotes_is_hidden_in_the_rejected_rows(tmp_path: Path) -> None:
@@ -173,9 +173,9 @@ def test_a_name_in_a_file_name_is_hidden(tmp_path: Path, name: str) -> None:
     "written",
     ["Zoe\u0308 A\u030angstro\u0308m", "Zoë\u00a0Ångström", "ZOË  ÅNGSTRÖM", "Zoe Angstrom", "Zo\u200bë Ångström"],
 )
-def test_a_name_is_hidden_in_any_spelling(written: str) -> None:
+def test_a_name_is_hidden_in_any_spelling(content: str) -> None:
     search = NameSearch({"Zoë Ångström": "T-BCD"})
-    assert search.hide(f"ask {written}, please") == "ask T-BCD, please"
+    assert search.hide(f"ask {content}, please") == "ask T-BCD, please"
 
 
 def test_names_in_turkish_capitals_are_hidden() -> None:
@@ -220,10 +220,10 @@ def test_the_technicians_table_is_in_the_order_of_the_codes(tmp_path: Path) -> N
     )
     log = read_log([str(tmp_path / "more")])
     codes = assign_codes(log, {}, random.Random(1))
-    shown = pseudonymise(log, codes).technicians.get_column("technician").to_list()
-    assert len(shown) == 20
-    assert shown == sorted(shown)
-    assert shown != [codes[f"Tech {n:02}"] for n in range(20)]
+    visible = pseudonymise(log, codes).technicians.get_column("technician").to_list()
+    assert len(visible) == 20
+    assert visible == sorted(visible)
+    assert visible != [codes[f"Tech {n:02}"] for n in range(20)]
 
 
 def test_two_ids_that_differ_in_the_spelling_of_a_name_stay_different(tmp_path: Path) -> None:

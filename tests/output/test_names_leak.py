@@ -34,8 +34,8 @@ COLUMNS = dict(zip(("session_id", "bike_id", "brake", "technician", "started_at"
 
 def ways_to_write(name: str) -> list[str]:
     """Spellings of a name in notes: case, Unicode form, kind of space."""
-    composed, apart = unicodedata.normalize("NFC", name), unicodedata.normalize("NFD", name)
-    return [name, composed, apart, name.upper(), name.casefold(), name.replace(" ", "\u00a0"), name.title()]
+    composed, difference = unicodedata.normalize("NFC", name), unicodedata.normalize("NFD", name)
+    return [name, composed, difference, name.upper(), name.casefold(), name.replace(" ", "\u00a0"), name.title()]
 
 
 def write_log(folder: Path, names: Sequence[str], rng: random.Random) -> None:
@@ -57,8 +57,8 @@ def write_log(folder: Path, names: Sequence[str], rng: random.Random) -> None:
             "never" if n in (7, 11) else f"2026-0{1 + n % 6}-1{n % 9}", note,
             "mineral" if n % 3 else "dot4", f"place of {name}", f"many ({name})" if n == 5 else "2", name if n == 3 else "",
         ])  # fmt: skip
-    shown = re.sub(r"[/\x00]", "", names[1])
-    (folder / f"log_{shown}_2025.csv").write_text(text.getvalue(), "utf-8", newline="")
+    visible = re.sub(r"[/\x00]", "", names[1])
+    (folder / f"log_{visible}_2025.csv").write_text(text.getvalue(), "utf-8", newline="")
 
 
 def hidden_run(folder: Path, names: Sequence[str], seed: int) -> tuple[dict[str, bytes], str]:
@@ -89,8 +89,8 @@ def compare(place: Path, names: Sequence[str], seed: int) -> None:
     others, other_said = hidden_run(place / "other", [f"Xqzv{sign}" for sign in "abcdef"[: len(names)]], seed)
     assert said == other_said
     assert files.keys() == others.keys()
-    for name, found in files.items():
-        assert found == others[name], (name, names)
+    for name, matches in files.items():
+        assert matches == others[name], (name, names)
 
 
 def some_names(rng: random.Random, pool: Sequence[str]) -> list[str]:

@@ -30,7 +30,7 @@ def contents(folder: Path) -> dict[str, bytes]:
     return {str(path.relative_to(folder)): path.read_bytes() for path in folder.rglob("*") if path.is_file()}
 
 
-def made(*words: str) -> None:
+def created(*words: str) -> None:
     assert rebleed(*words).returncode == 0
 
 
@@ -59,21 +59,21 @@ def words(shop: Path, kind: str) -> list[str]:
 
 
 def test_a_filled_workbook_survives_another_sheet(shop: Path) -> None:
-    made("sheet", "--out", str(shop / "bench"))
+    created("sheet", "--out", str(shop / "bench"))
     with (shop / "bench" / "bench_log.xlsx").open("ab") as book:
         book.write(b"rows")
     assert "bench_log.xlsx (changed)" in refused(shop / "bench", "sheet")
 
 
 def test_a_filled_workbook_survives_a_check_of_it_into_its_own_folder(shop: Path) -> None:
-    made("sheet", "--out", str(shop / "bench"))
+    created("sheet", "--out", str(shop / "bench"))
     book = shop / "bench" / "bench_log.xlsx"
     for export in (str(book), f"{book}#bleeds", str(shop / "bench"), str(shop / "bench" / ".." / "bench")):
         assert "contains an input of this run" in refused(shop / "bench", "check", export)
 
 
 def test_rows_corrected_in_their_folder_survive(shop: Path) -> None:
-    made("check", str(shop / "log.csv"), "--out", str(shop / "out"))
+    created("check", str(shop / "log.csv"), "--out", str(shop / "out"))
     (corrected,) = (shop / "out" / "set_aside_rows").iterdir()
     corrected.write_text(corrected.read_text().replace("sideways", "rear"))
     assert "contains an input of this run" in refused(shop / "out", "check", str(shop / "log.csv"), str(corrected))
@@ -81,7 +81,7 @@ def test_rows_corrected_in_their_folder_survive(shop: Path) -> None:
 
 
 def test_an_input_behind_a_link_is_recognised(shop: Path) -> None:
-    made("check", str(shop / "log.csv"), "--out", str(shop / "out"))
+    created("check", str(shop / "log.csv"), "--out", str(shop / "out"))
     (shop / "link").symlink_to(shop / "out" / "set_aside_rows")
     (corrected,) = (shop / "link").iterdir()
     assert "contains an input of this run" in refused(shop / "out", "check", str(corrected))
@@ -89,7 +89,7 @@ def test_an_input_behind_a_link_is_recognised(shop: Path) -> None:
 
 @pytest.mark.parametrize("option", ["--map", "--standard"])
 def test_a_map_or_procedure_in_the_folder_is_recognised(shop: Path, option: str) -> None:
-    made("check", str(shop / "log.csv"), "--out", str(shop / "out"))
+    created("check", str(shop / "log.csv"), "--out", str(shop / "out"))
     (shop / "out" / "own.toml").write_text("")
     result = refused(shop / "out", "check", str(shop / "log.csv"), option, str(shop / "out" / "own.toml"))
     assert "contains an input of this run" in result
@@ -97,15 +97,15 @@ def test_a_map_or_procedure_in_the_folder_is_recognised(shop: Path, option: str)
 
 @pytest.mark.parametrize("kind", RUNS)
 def test_the_same_run_again_replaces_its_folder(shop: Path, kind: str) -> None:
-    made(*words(shop, kind), "--out", str(shop / "out"))
+    created(*words(shop, kind), "--out", str(shop / "out"))
     (shop / "out" / ".DS_Store").write_bytes(b"left by a file manager")
-    made(*words(shop, kind), "--out", str(shop / "out"))
+    created(*words(shop, kind), "--out", str(shop / "out"))
     assert {path.name for path in shop.iterdir()} == {"log.csv", "readings.csv", "out"}
 
 
 @pytest.mark.parametrize("kind", RUNS)
 def test_changed_and_added_files_survive(shop: Path, kind: str) -> None:
-    made(*words(shop, kind), "--out", str(shop / "out"))
+    created(*words(shop, kind), "--out", str(shop / "out"))
     whole = contents(shop / "out")
     for name, data in whole.items():
         (shop / "out" / name).write_bytes(data + b" ")
@@ -116,17 +116,17 @@ def test_changed_and_added_files_survive(shop: Path, kind: str) -> None:
         (shop / "out" / name).write_text("ask Wren")
         assert f"{name} (added)" in refused(shop / "out", *words(shop, kind))
         (shop / "out" / name).unlink()
-    made(*words(shop, kind), "--out", str(shop / "out"))
+    created(*words(shop, kind), "--out", str(shop / "out"))
 
 
 @pytest.mark.parametrize("kind", [kind for kind in RUNS if kind != "audit"])
 def test_a_whole_audit_survives_another_kind_of_run(shop: Path, kind: str) -> None:
-    made("audit", str(shop / "log.csv"), "--out", str(shop / "audit"))
+    created("audit", str(shop / "log.csv"), "--out", str(shop / "audit"))
     assert "a different command (audit)" in refused(shop / "audit", *words(shop, kind))
 
 
 def test_many_changed_files_are_counted(shop: Path) -> None:
-    made("sheet", "--out", str(shop / "bench"))
+    created("sheet", "--out", str(shop / "bench"))
     for number in range(9):
         (shop / "bench" / f"note{number}.txt").write_text("ask Wren")
     result = refused(shop / "bench", "sheet")
@@ -141,7 +141,7 @@ def test_a_folder_whose_manifest_names_no_files_is_not_replaced(shop: Path) -> N
 
 
 def test_a_link_or_a_device_in_the_folder_is_neither_followed_nor_replaced(shop: Path) -> None:
-    made("sheet", "--out", str(shop / "bench"))
+    created("sheet", "--out", str(shop / "bench"))
     (shop / "bench" / "link").symlink_to(shop / "log.csv")
     assert "link (added)" in refused(shop / "bench", "sheet")
     (shop / "bench" / "link").unlink()
@@ -154,7 +154,7 @@ def test_a_link_or_a_device_in_the_folder_is_neither_followed_nor_replaced(shop:
 @pytest.mark.parametrize("extra", [("plan", "rate", "--rate", "0.06"), ("map", "log.csv")])
 def test_a_single_output_file_never_replaces_an_existing_one(shop: Path, extra: tuple[str, ...]) -> None:
     call = [str(shop / word) if word.endswith(".csv") else word for word in extra]
-    made(*call, "--out", str(shop / "new" / "file"))
+    created(*call, "--out", str(shop / "new" / "file"))
     for there in (shop / "log.csv", shop / "new" / "file"):
         assert "already exists" in refused(there, *call)
     (shop / "link").symlink_to(shop / "nowhere")

@@ -103,12 +103,12 @@ def test_an_old_folder_with_changes_is_kept(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("kept", [[], [UNFINISHED], [UNFINISHED, "result.txt"], ["manifest.json"]])
-def test_the_remains_of_a_killed_run_are_removed(tmp_path: Path, kept: list[str]) -> None:
+def test_the_remains_of_a_killed_run_are_removed(tmp_path: Path, remaining: list[str]) -> None:
     write(tmp_path / "out", "first")
     (tmp_path / "out").rename(tmp_path / ".out.writing")
     (tmp_path / ".out.writing" / UNFINISHED).touch()
     for path in list((tmp_path / ".out.writing").iterdir()):
-        if path.name not in kept:
+        if path.name not in remaining:
             path.unlink()
     write(tmp_path / "out", "second")
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
@@ -144,8 +144,8 @@ def test_a_failed_rename_restores_the_earlier_run_or_says_where_it_is(
     with pytest.raises(UserError, match="cannot be written" if can_go_back else r"the earlier run is now .*\.out\.old"):
         write(tmp_path / "out", "second")
     monkeypatch.undo()
-    left = tmp_path / ("out" if can_go_back else ".out.old")
-    assert (left / "result.txt").read_text() == "first"
+    remainder = tmp_path / ("out" if can_go_back else ".out.old")
+    assert (remainder / "result.txt").read_text() == "first"
     write(tmp_path / "out", "third")
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
@@ -207,20 +207,20 @@ def test_a_lock_taken_while_another_is_removed_is_taken_again(tmp_path: Path, mo
 
 def test_windows_locks_by_its_own_means(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Simulated: no fcntl, and a msvcrt that knows which files are locked."""
-    held: set[int] = set()
+    covered: set[int] = set()
 
     def locking(handle: int, how: int, length: int) -> None:
         assert (how, length) == (2, 1)
         inode = os.fstat(handle).st_ino
-        if inode in held:
+        if inode in covered:
             raise PermissionError(13, "Permission denied")
-        held.add(inode)
+        covered.add(inode)
 
     monkeypatch.setitem(sys.modules, "fcntl", None)
     monkeypatch.setitem(sys.modules, "msvcrt", types.SimpleNamespace(locking=locking, LK_NBLCK=2))
     with claim_folder(tmp_path / "out", "audit"):
         refused(tmp_path / "out", "another run is writing")
-    held.clear()
+    covered.clear()
     write(tmp_path / "out", "second")
 
 
@@ -243,11 +243,11 @@ def test_rows_to_correct_have_names_that_every_system_takes(tmp_path: Path) -> N
         (tmp_path / name).write_text(rows.format(number))
     (tmp_path / "out").mkdir()
     write_log(tmp_path / "out", read_log([str(tmp_path / name) for name in names]))
-    written = sorted(path.name for path in (tmp_path / "out" / "set_aside_rows").iterdir())
-    assert len({name.casefold() for name in written}) == len(names)
-    assert [name for name in written if name.startswith("_nul")]
-    assert not [name for name in written if set(name) & set('<>:"/\\|?*') or len(name.encode()) > 200]
-    assert len([name for name in written if name.startswith("café.csv")]) == 2
+    content = sorted(path.name for path in (tmp_path / "out" / "set_aside_rows").iterdir())
+    assert len({name.casefold() for name in content}) == len(names)
+    assert [name for name in content if name.startswith("_nul")]
+    assert not [name for name in content if set(name) & set('<>:"/\\|?*') or len(name.encode()) > 200]
+    assert len([name for name in content if name.startswith("café.csv")]) == 2
 
 
 @pytest.mark.parametrize("there", [b"", b"mine"])

@@ -62,7 +62,7 @@ def _agree(ours: Path, theirs: Path) -> None:
     for name in a.columns:
         if a[name].dtype.is_float():
             assert a[name].is_null().equals(b[name].is_null()), (ours.name, name)
-            apart = ((a[name] - b[name]).abs() > CLOSE * a[name].abs() + 1e-12).sum()
-            assert not apart, (ours.name, name)
+            difference = ((a[name] - b[name]).abs() > CLOSE * a[name].abs() + 1e-12).sum()
+            assert not difference, (ours.name, name)
         else:
             assert a[name].equals(b[name]), (ours.name, name)

@@ -17,7 +17,7 @@ from tests.people.logs import ready
 DAY = dt.date(2026, 1, 15)
 
 
-def around(who: str, before: tuple[int, int], after: tuple[int, int]) -> list[dict[str, Any]]:
+def surrounding(who: str, before: tuple[int, int], after: tuple[int, int]) -> list[dict[str, Any]]:
     """Bleeds on both sides of the day, missed of all, one a day; the side before ends a quarter earlier."""
     rows = []
     for sign, (missed, of) in ((-1, before), (1, after)):
@@ -36,86 +36,86 @@ def around(who: str, before: tuple[int, int], after: tuple[int, int]) -> list[di
     return rows
 
 
-PEERS = [around("Alder", (10, 50), (10, 50)), around("Flint", (20, 50), (20, 50))]
+PEERS = [surrounding("Alder", (10, 50), (10, 50)), surrounding("Flint", (20, 50), (20, 50))]
 COACHED = [{"technician": "Wren", "coached_on": DAY, "step": "purge"}]
 
 
-def told(*parts: list[dict[str, Any]], coaching: list[dict[str, Any]] = COACHED) -> dict[str, Any]:
+def message(*parts: list[dict[str, Any]], coaching: list[dict[str, Any]] = COACHED) -> dict[str, Any]:
     return coaching_effects(ready(*parts), table("coaching", coaching)).row(0, named=True)
 
 
 def test_the_change_is_the_persons_own_less_the_peers() -> None:
     """Wren goes from 30 of 50 to 10 of 50; both peers stay: minus 0.4, and it is clear."""
-    row = told(around("Wren", (30, 50), (10, 50)), *PEERS)
+    row = message(surrounding("Wren", (30, 50), (10, 50)), *PEERS)
     assert (row["missed_before"], row["missed_after"], row["peers_change"]) == (0.6, 0.2, 0.0)
     assert row["change"] == pytest.approx(-0.4)
     assert row["hi"] < 0
 
 
 def test_a_change_that_peers_made_too_is_none() -> None:
-    better = [around("Alder", (30, 50), (10, 50)), around("Flint", (32, 50), (12, 50))]
-    row = told(around("Wren", (30, 50), (10, 50)), *better)
+    better = [surrounding("Alder", (30, 50), (10, 50)), surrounding("Flint", (32, 50), (12, 50))]
+    row = message(surrounding("Wren", (30, 50), (10, 50)), *better)
     assert row["change"] == pytest.approx(0.0)
     assert row["lo"] < 0 < row["hi"]
 
 
 def test_the_day_itself_belongs_to_neither_side() -> None:
     that_day = [
-        around("Wren", (0, 0), (1, 1))[0] | {"started_at": dt.datetime.combine(DAY, dt.time(9)), "session_id": "d"}
+        surrounding("Wren", (0, 0), (1, 1))[0] | {"started_at": dt.datetime.combine(DAY, dt.time(9)), "session_id": "d"}
     ]
-    assert told(around("Wren", (30, 50), (10, 50)), that_day, *PEERS)["missed_after"] == 0.2
+    assert message(surrounding("Wren", (30, 50), (10, 50)), that_day, *PEERS)["missed_after"] == 0.2
 
 
 def test_the_quarter_before_a_coaching_is_left_out() -> None:
     """Wren is chosen for a quarter in which 45 of 50 were missed, before and after which 20 of 50 are: nothing changed."""
     bad = [
         row | {"session_id": f"bad-{n}", "started_at": row["started_at"] + dt.timedelta(days=CHOICE_DAYS)}
-        for n, row in enumerate(around("Wren", (45, 50), (0, 0)))
+        for n, row in enumerate(surrounding("Wren", (45, 50), (0, 0)))
     ]
-    row = told(around("Wren", (20, 50), (20, 50)), bad, *PEERS)
+    row = message(surrounding("Wren", (20, 50), (20, 50)), bad, *PEERS)
     assert (row["missed_before"], row["missed_after"], row["clear"]) == (0.4, 0.4, False)
 
 
 def test_peers_who_wander_widen_the_interval() -> None:
     """Wren's 40 points are clear against steady peers, not against peers who move as far by themselves."""
-    wanderers = [around("Alder", (10, 50), (30, 50)), around("Flint", (30, 50), (10, 50))]
-    assert told(around("Wren", (30, 50), (10, 50)), *PEERS)["clear"]
-    assert not told(around("Wren", (30, 50), (10, 50)), *wanderers)["clear"]
+    wanderers = [surrounding("Alder", (10, 50), (30, 50)), surrounding("Flint", (30, 50), (10, 50))]
+    assert message(surrounding("Wren", (30, 50), (10, 50)), *PEERS)["clear"]
+    assert not message(surrounding("Wren", (30, 50), (10, 50)), *wanderers)["clear"]
 
 
 def test_bleeds_of_more_than_half_a_year_away_are_left_out() -> None:
-    row = told(around("Wren", (30, 183), (10, 50)), *PEERS)
-    longer = told(around("Wren", (30, 200), (10, 50)), *PEERS)
+    row = message(surrounding("Wren", (30, 183), (10, 50)), *PEERS)
+    longer = message(surrounding("Wren", (30, 200), (10, 50)), *PEERS)
     assert row["missed_before"] == longer["missed_before"] == pytest.approx(30 / 183)
 
 
 @pytest.mark.parametrize(
     "parts",
     [
-        [around("Wren", (5, 9), (5, 50)), *PEERS],
-        [around("Wren", (5, 50), (5, 9)), *PEERS],
-        [around("Wren", (5, 50), (5, 50)), PEERS[0]],
-        [around("Wren", (5, 50), (5, 50)), PEERS[0], around("Flint", (4, 9), (5, 50))],
+        [surrounding("Wren", (5, 9), (5, 50)), *PEERS],
+        [surrounding("Wren", (5, 50), (5, 9)), *PEERS],
+        [surrounding("Wren", (5, 50), (5, 50)), PEERS[0]],
+        [surrounding("Wren", (5, 50), (5, 50)), PEERS[0], surrounding("Flint", (4, 9), (5, 50))],
     ],
     ids=["nine bleeds before", "nine bleeds after", "one peer", "a peer with nine bleeds before is none"],
 )
 def test_too_few_bleeds_give_no_effect(parts: list[list[dict[str, Any]]]) -> None:
-    row = told(*parts)
+    row = message(*parts)
     assert (row["change"], row["lo"], row["peers_change"]) == (None, None, None)
     assert row["coached_on"] == DAY
 
 
 def test_technicians_coached_on_the_same_step_in_those_days_are_not_peers() -> None:
-    learnt_too = around("Sorrel", (45, 50), (0, 50))
+    learnt_too = surrounding("Sorrel", (45, 50), (0, 50))
     both = [*COACHED, {"technician": "Sorrel", "coached_on": DAY - dt.timedelta(days=20), "step": "purge"}]
     table_of_two = coaching_effects(
-        ready(around("Wren", (30, 50), (10, 50)), learnt_too, *PEERS), table("coaching", both)
+        ready(surrounding("Wren", (30, 50), (10, 50)), learnt_too, *PEERS), table("coaching", both)
     )
     assert table_of_two.filter(technician="Wren")["peers_change"].item() == 0.0
 
 
 def test_a_step_the_standard_does_not_know_keeps_an_empty_row() -> None:
-    row = told(around("Wren", (5, 50), (5, 50)), *PEERS, coaching=[COACHED[0] | {"step": "polish"}])
+    row = message(surrounding("Wren", (5, 50), (5, 50)), *PEERS, coaching=[COACHED[0] | {"step": "polish"}])
     assert (row["step"], row["change"]) == ("polish", None)
 
 
@@ -126,8 +126,10 @@ def test_without_coaching_the_table_is_empty() -> None:
 @pytest.mark.parametrize(("returns", "has_effect"), [((12, 2), True), ((6, 3), False)])
 def test_comebacks_are_compared_only_where_the_coached_one_has_ten(returns: tuple[int, int], has_effect: bool) -> None:
     """12 of 50 before and 2 of 50 after, each of five peers 2 of 50 on both sides: minus a fifth."""
-    wren = around("Wren", (30, 50), (10, 50))
-    peers = [row for name in ("Alder", "Flint", "Sorrel", "Dace", "Isle") for row in around(name, (10, 50), (10, 50))]
+    wren = surrounding("Wren", (30, 50), (10, 50))
+    peers = [
+        row for name in ("Alder", "Flint", "Sorrel", "Dace", "Isle") for row in surrounding(name, (10, 50), (10, 50))
+    ]
     back = [*wren[: returns[0]], *wren[50 : 50 + returns[1]], *peers[::25]]
     rows = [
         comeback(f"C{n}", (one["started_at"] + dt.timedelta(days=10)).isoformat(), session_id=one["session_id"])

@@ -91,13 +91,13 @@ def test_one_blank_between_two_entries_does_not_make_them_differ() -> None:
 
 
 def test_bleeds_begun_before_the_last_one_ended_are_impossible() -> None:
-    apart = [
+    difference = [
         {"started_at": FIRST + dt.timedelta(days=n // 4, minutes=20 * (n % 4)), "minutes": 45.0} for n in range(40)
     ]
     honest = [
         {"started_at": FIRST + dt.timedelta(days=n // 4, minutes=50 * (n % 4)), "minutes": 45.0} for n in range(40)
     ]
-    findings = duration_findings(ready(entries("Wren", apart), entries("Alder", honest)).bleeds)
+    findings = duration_findings(ready(entries("Wren", difference), entries("Alder", honest)).bleeds)
     assert (of(findings, "Wren").statistic, of(findings, "Alder").statistic) == (30, 0)
     assert of(findings, "Wren").p_value < 1e-10
 
@@ -136,22 +136,22 @@ def test_under_thirty_entries_nobody_is_judged() -> None:
 
 
 @pytest.fixture(scope="module")
-def found() -> pl.DataFrame:
+def matches() -> pl.DataFrame:
     own = technique(1)
     copied = [own[n - n % 3] for n in range(len(own))]
     return credibility(ready(entries("Wren", copied), *(entries(p, technique(i + 2)) for i, p in enumerate(PEOPLE))))
 
 
-def test_false_discoveries_are_held_over_all_tests_together(found: pl.DataFrame) -> None:
-    q = stats.false_discovery_control(found.get_column("p_value").to_numpy())
-    assert found.get_column("q_value").to_numpy() == pytest.approx(q)
+def test_false_discoveries_are_held_over_all_tests_together(matches: pl.DataFrame) -> None:
+    q = stats.false_discovery_control(matches.get_column("p_value").to_numpy())
+    assert matches.get_column("q_value").to_numpy() == pytest.approx(q)
 
 
-def test_a_flag_names_bleeds_to_look_at_and_no_flag_names_none(found: pl.DataFrame) -> None:
-    flagged = found.filter("flag")
+def test_a_flag_names_bleeds_to_look_at_and_no_flag_names_none(matches: pl.DataFrame) -> None:
+    flagged = matches.filter("flag")
     assert flagged.select("technician", "test").rows() == [("Wren", "copied_entries")]
     assert flagged.get_column("example_sessions").to_list() == ["Wren-001 Wren-002 Wren-004"]
-    assert found.filter(~pl.col("flag")).get_column("example_sessions").count() == 0
+    assert matches.filter(~pl.col("flag")).get_column("example_sessions").count() == 0
 
 
 def test_an_empty_log_has_nothing_to_doubt() -> None:

@@ -25,10 +25,10 @@ PEERS = {
 
 
 def p_of(wren: list[tuple[int, int]]) -> float:
-    (found,) = [
+    (matches,) = [
         one for one in selective_findings(*steps_of({**PEERS, "Wren": wren}, BLEEDS)) if one.technician == "Wren"
     ]
-    return found.p_value
+    return matches.p_value
 
 
 @pytest.mark.parametrize(
@@ -52,8 +52,10 @@ def p_of(wren: list[tuple[int, int]]) -> float:
         "careful, and finds two steps not worth a tick",
     ],
 )
-def test_blanks_are_held_against_nobody_unless_they_stand_for_misses(wren: list[tuple[int, int]], found: bool) -> None:
-    assert (p_of(wren) < 1e-4) is found
+def test_blanks_are_held_against_nobody_unless_they_stand_for_misses(
+    wren: list[tuple[int, int]], matches: bool
+) -> None:
+    assert (p_of(wren) < 1e-4) is matches
 
 
 def test_the_statistic_is_about_the_share_of_misses_left_blank() -> None:
@@ -65,9 +67,9 @@ def test_the_statistic_is_about_the_share_of_misses_left_blank() -> None:
 def test_the_bleeds_to_look_at_are_those_with_the_most_blanks() -> None:
     wren = [(s // 5, 6 + 4 * s // 5) for s in SHARES]
     findings = selective_findings(*steps_of({**PEERS, "Wren": wren}, BLEEDS))
-    shown = next(one.examples for one in findings if one.technician == "Wren")
-    assert set(shown) <= {f"Wren-{n:03}" for n in range(BLEEDS - 10, BLEEDS)}
-    assert len(shown) == 3
+    visible = next(one.examples for one in findings if one.technician == "Wren")
+    assert set(visible) <= {f"Wren-{n:03}" for n in range(BLEEDS - 10, BLEEDS)}
+    assert len(visible) == 3
 
 
 def test_without_four_people_or_five_steps_nobody_is_judged() -> None:

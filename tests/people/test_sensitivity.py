@@ -44,8 +44,8 @@ def test_a_ranking_that_depends_on_one_technicians_entries_is_reported(shop: Ble
     who = busiest(shop)
     own = pl.Series((shop.bleeds["technician"] == who) & shop.bleeds["return_days"].is_not_null())
     invented = shop.missed.with_columns(reach=pl.when(own).then(True).otherwise(pl.col("reach")))
-    told = add_ranking_sensitivity(replace(shop, missed=validate_table(MissedSteps, invented)), doubt(who))
-    assert told.filter("flag")["ranking_holds"].item() is False
+    message = add_ranking_sensitivity(replace(shop, missed=validate_table(MissedSteps, invented)), doubt(who))
+    assert message.filter("flag")["ranking_holds"].item() is False
 
 
 def test_one_technicians_bleeds_are_taken_out_of_both_tables(shop: BleedData) -> None:

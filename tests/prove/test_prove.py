@@ -81,22 +81,22 @@ def test_perfect_risks_reach_the_whole_gain_and_a_constant_none():
 @pytest.fixture(scope="module")
 def cut_short(tmp_path_factory):
     """A run that was stopped after three workshops and went on: its folder, table, and the lines of either part."""
-    folder, told, rest = tmp_path_factory.mktemp("cut short"), [], []
+    folder, message, rest = tmp_path_factory.mktemp("cut short"), [], []
 
     def stop_after_three(line):
-        told.append(line)
-        if len(told) == 3:
+        message.append(line)
+        if len(message) == 3:
             raise KeyboardInterrupt
 
     with pytest.raises(KeyboardInterrupt):
         run_proof(folder / "proof", 1, 100, None, stop_after_three)
     table = run_proof(folder / "proof", 1, 100, None, rest.append)
-    return folder, table, told, rest
+    return folder, table, message, rest
 
 
 def test_an_interrupted_run_resumes(cut_short):
-    folder, _, told, rest = cut_short
-    assert len(told) == 3
+    folder, _, message, rest = cut_short
+    assert len(message) == 3
     assert len(rest) == len(proof_scenarios(1, 100)) - 3
     assert (folder / "proof" / "tables" / "prove.csv").exists()
     assert [path.name for path in folder.iterdir()] == ["proof"]

@@ -15,13 +15,13 @@ CLOSE = 1e-5
 BIOPSIES, CANCERS = 750, 105
 
 
-def rows(found, sent):
+def rows(matches, checked_share):
     """Risks and outcomes with so many cancers and so many others at or above a threshold of 0.25."""
     risk = np.full(BIOPSIES, 0.05)
     back = np.zeros(BIOPSIES, dtype=bool)
     back[:CANCERS] = True
-    risk[:found] = 0.25
-    risk[CANCERS : CANCERS + sent] = 0.6
+    risk[:matches] = 0.25
+    risk[CANCERS : CANCERS + checked_share] = 0.6
     return risk, back
 
 

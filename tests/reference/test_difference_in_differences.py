@@ -32,9 +32,9 @@ def test_the_change_equals_the_interaction_of_a_regression():
     theirs = sm.OLS(y, np.column_stack([post * own, post, people])).fit()
     before, after = (np.array([c[w] for w in BEFORE]) / BLEEDS for c in (BEFORE, AFTER))
     variance = np.full(4, 0.01)  # equal, as the counts are
-    found = difference(Changes(before[:1], after[:1], variance[:1]), Changes(before[1:], after[1:], variance[1:]))
-    assert found.change == pytest.approx(theirs.params[0], abs=1e-12)
-    assert found.peers_change == pytest.approx(theirs.params[1], abs=1e-12)
+    matches = difference(Changes(before[:1], after[:1], variance[:1]), Changes(before[1:], after[1:], variance[1:]))
+    assert matches.change == pytest.approx(theirs.params[0], abs=1e-12)
+    assert matches.peers_change == pytest.approx(theirs.params[1], abs=1e-12)
 
 
 BCG = (

@@ -27,18 +27,18 @@ def ending_in(counts):
 
 
 def test_the_digits_of_pi_are_even():
-    found = digit_chi_square(PI)
-    assert found.statistic == pytest.approx(4.74, abs=5e-3)
-    assert found.p_value == pytest.approx(0.8564, abs=5e-5)
+    matches = digit_chi_square(PI)
+    assert matches.statistic == pytest.approx(4.74, abs=5e-3)
+    assert matches.p_value == pytest.approx(0.8564, abs=5e-5)
 
 
 def test_self_reported_weights_are_not():
-    found = digit_chi_square(WEIGHTS)
-    assert found.statistic == pytest.approx(156.5, abs=0.05)
-    assert found.p_value < 1e-20
+    matches = digit_chi_square(WEIGHTS)
+    assert matches.statistic == pytest.approx(156.5, abs=0.05)
+    assert matches.p_value < 1e-20
 
 
 @pytest.mark.parametrize(("counts", "found"), [(PI, False), (WEIGHTS, True)])
-def test_only_favourites_are_found_among_readings(counts, found):
+def test_only_favourites_are_found_among_readings(counts, matches):
     (finding,) = digit_findings(recorded_values(ending_in(counts), ("lever_travel_after_mm",)))
-    assert (finding.p_value < 0.001) is found
+    assert (finding.p_value < 0.001) is matches

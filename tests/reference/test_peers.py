@@ -28,8 +28,8 @@ def first_p_value(counts: list[list[tuple[int, int]]]) -> float:
             missed += [True] * hits + [False] * (n - hits)
     kinds_seen = len(counts[0])
     x = np.eye(kinds_seen)[:, 1:]
-    [found] = compare_with_peers(pl.Series(who), CovariatePatterns(x, np.array(kind)), [pl.Series(missed)])
-    return float(found.p_value[0])
+    [matches] = compare_with_peers(pl.Series(who), CovariatePatterns(x, np.array(kind)), [pl.Series(missed)])
+    return float(matches.p_value[0])
 
 
 def test_two_technicians_on_one_kind_of_work_give_pearsons_chi_square():

@@ -67,5 +67,5 @@ def test_models_fit_a_sample_and_predict_all_bleeds() -> None:
     original, changed = (
         replace(outcome, is_training=in_sample, follow_up=follow_up) for follow_up in (outcome.follow_up, ends)
     )
-    one, other = (predict_out_of_time(features, given, np.flatnonzero(second), 90) for given in (original, changed))
+    one, other = (predict_out_of_time(features, inputs, np.flatnonzero(second), 90) for inputs in (original, changed))
     assert np.array_equal(one.risk, other.risk)

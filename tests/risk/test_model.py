@@ -54,9 +54,9 @@ def test_several_batches_predict_as_one_does() -> None:
 def test_an_unknown_technician_has_wider_limits() -> None:
     """For most bleeds: the effect of a known technician is uncertain as well, almost as much where returns are few."""
     model, table = fitted(3000).model, fitted(3000).features.table
-    known, newcomer = model.predict(table), model.predict(table.with_columns(technician=pl.lit("Newcomer")))
+    recorded, newcomer = model.predict(table), model.predict(table.with_columns(technician=pl.lit("Newcomer")))
     assert model.hazard.technician_variance > 0
-    wider = (logit(newcomer.hi) - logit(newcomer.lo)) / (logit(known.hi) - logit(known.lo))
+    wider = (logit(newcomer.hi) - logit(newcomer.lo)) / (logit(recorded.hi) - logit(recorded.lo))
     assert wider.mean() > 1
     assert (wider > 1).mean() > 0.7
 
@@ -77,9 +77,9 @@ def test_contributions_of_columns_sum_to_the_log_of_the_expected_hazard() -> Non
 
 
 def test_the_risk_is_within_its_limits() -> None:
-    known = fitted().model.predict(fitted().features.table)
-    assert (known.lo < known.risk).all()
-    assert (known.risk < known.hi).all()
+    recorded = fitted().model.predict(fitted().features.table)
+    assert (recorded.lo < recorded.risk).all()
+    assert (recorded.risk < recorded.hi).all()
 
 
 def test_more_travel_and_bubbles_mean_more_risk_on_average() -> None:

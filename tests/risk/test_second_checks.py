@@ -30,7 +30,7 @@ def row(share: float) -> dict[str, float]:
     return next(one for one in table.iter_rows(named=True) if one["share"] == pytest.approx(share))
 
 
-def test_a_tenth_checked_is_reckoned_by_hand() -> None:
+def test_a_tenth_checked_is_calculated_by_hand() -> None:
     tenth = row(0.1)
     assert tenth["caught_per_100_comebacks"] == pytest.approx(100 * 30 / 51)
     assert tenth["precision"] == pytest.approx(0.3)
@@ -83,8 +83,8 @@ def test_comebacks_before_the_next_list_are_not_caught() -> None:
     """Back after 3 days of a weekly list: met with chance 3 in 7; on the first day never; their checks are not made."""
     table = second_checks(RISK, outcomes(days=np.full(1000, 3)), COST).filter(pl.col("share") == 1)
     assert table["caught_per_100_comebacks"].item() == pytest.approx(100 * 3 / 7)
-    made = 1000 - 51 * 4 / 7
-    saved = (0.5 * 60 * 51 * 3 / 7 - 6 * made) / 1000 * COST.bleeds_per_year
+    created = 1000 - 51 * 4 / 7
+    saved = (0.5 * 60 * 51 * 3 / 7 - 6 * created) / 1000 * COST.bleeds_per_year
     assert table["minutes_saved"].item() == pytest.approx(saved)
     assert (second_checks(RISK, outcomes(days=np.zeros(1000)), COST)["caught_per_100_comebacks"] == 0).all()
 
@@ -117,11 +117,11 @@ def test_the_interval_of_the_minutes_holds_the_truth(share: float) -> None:
     cost = SecondCheckCost(SecondCheck(6, 0.7, 15, 7, recall_minutes=5), 50, 1000)
     number = round(share * 800)
     in_time = np.mean(np.clip((np.arange(90) + 1) / 7, 0, 1))
-    made = 1 - risk[:number] * (1 - in_time)
-    truth = float((0.7 * 50 * risk[:number] * in_time - 11 * made).sum()) / 800 * 1000
-    held = 0
+    created = 1 - risk[:number] * (1 - in_time)
+    truth = float((0.7 * 50 * risk[:number] * in_time - 11 * created).sum()) / 800 * 1000
+    covered = 0
     for _ in range(1000):
         back = BleedOutcomes(rng.random(800) < risk, 1 + rng.integers(0, 90, 800), np.arange(800))
         table = second_checks(risk, back, cost).filter(pl.col("share") == share)
-        held += table["minutes_saved_lo"].item() <= truth <= table["minutes_saved_hi"].item()
-    assert held / 1000 > 0.93
+        covered += table["minutes_saved_lo"].item() <= truth <= table["minutes_saved_hi"].item()
+    assert covered / 1000 > 0.93

@@ -36,17 +36,17 @@ pytestmark = pytest.mark.skipif(OFFICE is None, reason="LibreOffice (soffice) is
 @pytest.fixture(scope="module")
 def filled() -> dict[str, pl.DataFrame]:
     """Two hundred bleeds with their other tables, and a few notes that look like other types."""
-    made = co_operative(7, 400)
-    sessions = made.sessions.head(BLEEDS)
+    created = co_operative(7, 400)
+    sessions = created.sessions.head(BLEEDS)
     notes = [*ODD_NOTES, *[None] * (BLEEDS - len(ODD_NOTES))]
     ids = sessions.get_column("session_id").implode()
     return {
         "sessions": sessions.with_columns(note=pl.Series(notes, dtype=pl.String)),
-        "comebacks": made.comebacks.filter(pl.col("session_id").is_in(ids)),
-        "passes": made.passes.filter(pl.col("session_id").is_in(ids)),
-        "technicians": made.technicians,
-        "coaching": made.coaching,
-        "brakes": made.brakes,
+        "comebacks": created.comebacks.filter(pl.col("session_id").is_in(ids)),
+        "passes": created.passes.filter(pl.col("session_id").is_in(ids)),
+        "technicians": created.technicians,
+        "coaching": created.coaching,
+        "brakes": created.brakes,
     }
 
 

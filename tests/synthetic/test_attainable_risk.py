@@ -12,7 +12,7 @@ from synthetic import Workshop, attainable_risks, scenario_workshop, simulate
 
 
 @cache
-def beside(workshop: Workshop, seed: int = 4) -> tuple[np.ndarray, np.ndarray]:
+def other(workshop: Workshop, seed: int = 4) -> tuple[np.ndarray, np.ndarray]:
     """Foreseeable and true risks of every bleed."""
     truth = simulate(workshop, seed).truth_bleeds
     result = attainable_risks(workshop, seed, truth.get_column("session_id"))
@@ -21,14 +21,14 @@ def beside(workshop: Workshop, seed: int = 4) -> tuple[np.ndarray, np.ndarray]:
 
 def test_where_nothing_is_hidden_the_true_risk_is_foreseen() -> None:
     plain = replace(scenario_workshop("loglinear", 300), luck_sd=0.0, missing_random=0.0, one_off_share=1.0)
-    result, truth = beside(replace(plain, mean_gap_days=4000.0))
+    result, truth = other(replace(plain, mean_gap_days=4000.0))
     assert np.median(np.abs(result / truth - 1)) < 1e-9
 
 
 @pytest.mark.parametrize("name", ["base", "loglinear", "30% not recorded", "signs say nothing", "poor bookkeeping"])
 def test_risks_of_bleeds_foreseen_alike_average_to_what_is_foreseen(name: str) -> None:
     """Within four standard errors of each half's mean true risk; without the weights the upper half is off by more."""
-    result, truth = beside(scenario_workshop(name, 2000))
+    result, truth = other(scenario_workshop(name, 2000))
     high = result > np.median(result)
     for half in (high, ~high):
         off = truth[half] - result[half]
@@ -36,8 +36,8 @@ def test_risks_of_bleeds_foreseen_alike_average_to_what_is_foreseen(name: str) -
 
 
 def test_signs_that_say_nothing_leave_more_to_luck() -> None:
-    seen, blind = beside(scenario_workshop("base", 2000)), beside(scenario_workshop("signs say nothing", 2000))
-    lost = [np.corrcoef(np.log(result), np.log(truth))[0, 1] for result, truth in (seen, blind)]
+    observed, blind = other(scenario_workshop("base", 2000)), other(scenario_workshop("signs say nothing", 2000))
+    lost = [np.corrcoef(np.log(result), np.log(truth))[0, 1] for result, truth in (observed, blind)]
     assert lost[0] > lost[1] + 0.05
 
 

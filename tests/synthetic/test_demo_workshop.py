@@ -16,9 +16,9 @@ def log(seed):
 
 
 def with_truth(seed):
-    made = log(seed)
-    came = (pl.col("return_days") <= made.window_days).fill_null(False)
-    return made.sessions.join(made.truth_bleeds, on="session_id").with_columns(came.alias("came_back"))
+    created = log(seed)
+    returned = (pl.col("return_days") <= created.window_days).fill_null(False)
+    return created.sessions.join(created.truth_bleeds, on="session_id").with_columns(returned.alias("came_back"))
 
 
 def month(rows):
@@ -98,8 +98,8 @@ def test_one_models_seals_fail_late(seed):
 
 
 def test_the_truth_lists_every_planted_problem_and_the_log_has_its_stated_size():
-    made = log(SEEDS[0])
-    assert made.truth_planted["kind"].to_list() == [problem.kind for problem in PLANTED_PROBLEMS]
-    assert made.truth_planted["kind"].is_unique().all()
-    assert made.sessions.height == CO_OPERATIVE.sessions == 6000
-    assert 0.05 < made.truth_bleeds["risk"].mean() < 0.075
+    created = log(SEEDS[0])
+    assert created.truth_planted["kind"].to_list() == [problem.kind for problem in PLANTED_PROBLEMS]
+    assert created.truth_planted["kind"].is_unique().all()
+    assert created.sessions.height == CO_OPERATIVE.sessions == 6000
+    assert 0.05 < created.truth_bleeds["risk"].mean() < 0.075

@@ -172,10 +172,10 @@ def test_a_copier_repeats_whole_entries_and_a_rounder_writes_round_numbers():
 def test_hazards_are_proportional_in_the_loglinear_world_and_not_in_the_physical_one():
     clean, missed = np.zeros((1, 19), bool), np.zeros((1, 19), bool)
     missed[0, PLACE["seals"]] = True
-    around = Circumstances(np.zeros(1), np.zeros((1, 2)), np.zeros(1, bool), np.zeros(1, bool))
+    surrounding = Circumstances(np.zeros(1), np.zeros((1, 2)), np.zeros(1, bool), np.zeros(1, bool))
 
     def ratio(mechanics, name, day):
-        one, two = (mechanics.hazard(scenario_workshop(name), 1.0, steps, around).cumulative(np.array([day]))[0]
+        one, two = (mechanics.hazard(scenario_workshop(name), 1.0, steps, surrounding).cumulative(np.array([day]))[0]
                     for steps in (missed, clean))  # fmt: skip
         return one / two
 
@@ -190,22 +190,22 @@ def test_a_shop_that_stops_writing_returns_has_none_from_then_on_and_the_bikes_c
         scenario_workshop("a shop stops writing returns").returns_written[0],
     )
     here = log.sessions.filter(shop=gap.shop).select("bike_id").unique()
-    written = log.comebacks.join(here, on="bike_id", how="semi")["returned_at"].dt.date()
+    content = log.comebacks.join(here, on="bike_id", how="semi")["returned_at"].dt.date()
     stopped = log.truth_events.filter(kind="returns written").select(pl.col("detail").str.to_date()).item()
-    assert written.max() <= stopped
+    assert content.max() <= stopped
     later = log.sessions.filter(pl.col("shop") == gap.shop, pl.col("started_at").dt.date() > stopped)
     assert not later["job_reason"].is_in(["comeback", "soft_lever"]).any()
-    came = log.truth_bleeds.join(later, on="session_id")["return_days"]
-    assert came.count() > 10
+    returned = log.truth_bleeds.join(later, on="session_id")["return_days"]
+    assert returned.count() > 10
 
 
 def test_a_shop_that_starts_late_has_returns_from_then_on():
     log = world("a shop starts writing returns late")
     (event,) = log.truth_events.filter(kind="returns written").iter_rows(named=True)
     here = log.sessions.filter(shop=event["subject"]).select("bike_id").unique()
-    written = log.comebacks.join(here, on="bike_id", how="semi")["returned_at"].dt.date()
-    assert event["date"] <= written.min()
-    assert written.len() > 10
+    content = log.comebacks.join(here, on="bike_id", how="semi")["returned_at"].dt.date()
+    assert event["date"] <= content.min()
+    assert content.len() > 10
 
 
 def test_a_season_raises_summer_over_winter_by_as_much_as_it_says():

@@ -54,8 +54,8 @@ def flags() -> pl.DataFrame:
     parts = []
     for name in ("poor bookkeeping", "base"):
         for seed in range(FIRST_SEED, FIRST_SEED + WORKSHOPS):
-            found = credibility(entries_of(simulate(scenario_workshop(name), seed))).filter("flag")
-            parts.append(found.select("technician", "test", family=pl.lit(name), seed=pl.lit(seed)))
+            matches = credibility(entries_of(simulate(scenario_workshop(name), seed))).filter("flag")
+            parts.append(matches.select("technician", "test", family=pl.lit(name), seed=pl.lit(seed)))
     return pl.concat(parts)
 
 
@@ -107,10 +107,10 @@ def coached(seed: int) -> list[Coached]:
     """Both coachings of one workshop; one that is too early to tell is left out."""
     world = simulate(COACHED_SHOP, seed)
     ready = entries_of(world)
-    told = coaching_effects(ready, world.coaching).drop_nulls("change")
+    message = coaching_effects(ready, world.coaching).drop_nulls("change")
     return [
         Coached(row["step"], row["change"], row["lo"], row["hi"], lesson_effect(ready.bleeds, row["step"], seed))
-        for row in told.iter_rows(named=True)
+        for row in message.iter_rows(named=True)
     ]
 
 
@@ -121,12 +121,12 @@ def lesson_effect(bleeds: pl.DataFrame, step: str, seed: int) -> float:
     is averaged over by Gauss and Hermite.
     """
     lesson = next(one for one in COACHED_SHOP.lessons if one.step == step)
-    hands = sample_staff(COACHED_SHOP, np.random.default_rng(seed))
+    staff = sample_staff(COACHED_SHOP, np.random.default_rng(seed))
     shares = np.array([one.share_missed for one in COACHED_SHOP.steps])
     spread = np.hypot(COACHED_SHOP.habit_sd, COACHED_SHOP.together_sd)
     middle = np.log(shares / (1 - shares)) * np.sqrt(1 + 0.346 * spread**2)
     own = after(bleeds, lesson)
-    base = middle[PLACE[step]] + hands.habit[hands.names.index(lesson.technician), PLACE[step]] + own
+    base = middle[PLACE[step]] + staff.habit[staff.names.index(lesson.technician), PLACE[step]] + own
     nodes, weights = np.polynomial.hermite_e.hermegauss(21)
     logit = base[:, None] + COACHED_SHOP.together_sd * nodes
     change = expit(logit + lesson.shift) - expit(logit)

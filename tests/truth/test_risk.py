@@ -32,19 +32,19 @@ SIZES = (1000, 3000)
 
 
 @cache
-def told(name: str, sessions: int, seed: int) -> dict[str, float]:
+def message(name: str, sessions: int, seed: int) -> dict[str, float]:
     """The proof's figures of one world; its ceiling, dear to reckon, is not asked for."""
     world = simulate(scenario_workshop(name, sessions), seed)
     log = log_of_made(world)
     last = last_bleeds(log, prepared_from(log), np.random.default_rng(seed))
     assert last is not None
-    beside = last.bleeds.to_frame().join(world.truth_bleeds, on="session_id", maintain_order="left", how="left")
-    truth = beside.get_column("risk").to_numpy()
+    other = last.bleeds.to_frame().join(world.truth_bleeds, on="session_id", maintain_order="left", how="left")
+    truth = other.get_column("risk").to_numpy()
     return risk_figures(last, truth, truth)
 
 
 def every(sessions: int, what: str) -> np.ndarray:
-    return np.array([told(name, sessions, FIRST_SEED + i)[what] for name in FAMILIES for i in range(WORLDS)])
+    return np.array([message(name, sessions, FIRST_SEED + i)[what] for name in FAMILIES for i in range(WORLDS)])
 
 
 def middle(values: np.ndarray) -> tuple[float, float]:
@@ -80,7 +80,7 @@ def test_risks_are_calibrated_at_3000_bleeds() -> None:
 if __name__ == "__main__":
     for sessions in SIZES:
         for name in FAMILIES:
-            rows = [told(name, sessions, FIRST_SEED + i) for i in range(WORLDS)]
+            rows = [message(name, sessions, FIRST_SEED + i) for i in range(WORLDS)]
             for what in (SHARE, TREES, SLOPE, CAUGHT, MAX_CAUGHT):
                 mean, reach = middle(np.array([row[what] for row in rows]))
                 print(f"{name:<10} {sessions:>6} {what:<20} {mean:8.3f} ± {reach:.3f}", flush=True)

@@ -22,10 +22,10 @@ RESAMPLES, BLEEDS = 120, 3000
 def resampled(data, rng):
     """Bikes drawn with replacement, a bike drawn twice standing as two."""
     bikes = data.bleeds.get_column("bike_id").fill_null("").rank("dense").to_numpy().astype(int) - 1
-    drawn = rng.integers(0, bikes.max() + 1, bikes.max() + 1)
+    sample = rng.integers(0, bikes.max() + 1, bikes.max() + 1)
     rows_of = np.split(np.argsort(bikes, kind="stable"), np.cumsum(np.bincount(bikes))[:-1])
-    rows = np.concatenate([rows_of[bike] for bike in drawn])
-    copy = np.repeat(np.arange(len(drawn)), [len(rows_of[bike]) for bike in drawn])
+    rows = np.concatenate([rows_of[bike] for bike in sample])
+    copy = np.repeat(np.arange(len(sample)), [len(rows_of[bike]) for bike in sample])
     bleeds = data.bleeds[rows].with_columns(bike_id=pl.Series([f"b{c}" for c in copy]))
     return replace(data, bleeds=bleeds, missed=data.missed[rows])
 
@@ -34,12 +34,12 @@ def resampled(data, rng):
 def test_the_jackknife_equals_a_bootstrap_of_bikes(name):
     prepared = prepared_of(simulate(scenario_workshop(name, BLEEDS), 60_000))
     raw = crude_steps(prepared)
-    met = raw["recorded"] - raw["missed"]
-    steps = tuple(raw.filter((raw["missed"] >= 30) & (met >= 30))["step"])
-    told = estimate_marginal_effects(prepared, build_design(prepared, steps))
+    is_met = raw["recorded"] - raw["missed"]
+    steps = tuple(raw.filter((raw["missed"] >= 30) & (is_met >= 30))["step"])
+    message = estimate_marginal_effects(prepared, build_design(prepared, steps))
     rng = np.random.default_rng(1)
     draws = np.array([_prevented(resampled(prepared, rng), steps) for _ in range(RESAMPLES)])
-    ratio = told.sd / draws.std(axis=0, ddof=1)
+    ratio = message.sd / draws.std(axis=0, ddof=1)
     assert 0.9 < ratio.mean() < 1.15
     assert ratio.min() > 0.7
 

@@ -35,14 +35,14 @@ def worlds(request):
 
 def test_intervals_include_the_truth(worlds):
     for low, high in (("lo", "hi"), ("survival_estimate_lo", "survival_estimate_hi")):
-        held = worlds.select(pl.col("truth").is_between(pl.col(low), pl.col(high))).to_series()
-        assert wilson(int(held.sum()), len(held)).hi >= 0.93
+        covered = worlds.select(pl.col("truth").is_between(pl.col(low), pl.col(high))).to_series()
+        assert wilson(int(covered.sum()), len(covered)).hi >= 0.93
 
 
 def test_the_first_ranked_steps_interval_includes_the_truth(worlds):
     first = worlds.filter(pl.col("rank") == 1)
-    held = first.select(pl.col("truth").is_between("lo", "hi")).to_series()
-    assert wilson(int(held.sum()), len(held)).hi >= 0.90
+    covered = first.select(pl.col("truth").is_between("lo", "hi")).to_series()
+    assert wilson(int(covered.sum()), len(covered)).hi >= 0.90
 
 
 def test_steps_without_cost_are_rarely_called(worlds):

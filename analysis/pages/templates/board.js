@@ -56,7 +56,7 @@
       if (empty) mark.setAttribute("aria-hidden", "true"); else mark.removeAttribute("aria-hidden");
     });
   }
-  // After any change, whoever made it: the lists, the sentence, the address, the links and the table follow the chart.
+  // After any change, by click, list or address: the lists, the sentence, the address, the links and the table follow the chart.
   function shown() {
     silent();
     var selection = new URLSearchParams(kept);
