@@ -123,3 +123,8 @@ class Report(FollowUpResults, RateResults, StepResults, PeopleResults, RiskResul
     notes: tuple[str, ...] = ()
     stages: tuple[Stage, ...] = ()
     names_hidden: bool = False
+
+    @property
+    def currency(self) -> str:
+        """Of the log's money headings, else of the standard; empty if neither names one."""
+        return self.log.currency or self.standard.currency

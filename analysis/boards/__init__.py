@@ -3,7 +3,7 @@
 from analysis.charts import altair_first  # noqa: F401  isort: skip
 from analysis.boards.analyst_board import analyst_board
 from analysis.boards.board_cells import NOT_RECORDED, WORK, CountedCells, counted_cells
-from analysis.boards.figures import Figure, lead_figures
+from analysis.boards.figures import Figure, comeback_minutes, lead_figures
 from analysis.boards.lead_board import lead_board
 from analysis.boards.trainer_board import PATTERN_LABELS, trainer_board
 
@@ -14,6 +14,7 @@ __all__ = [
     "CountedCells",
     "Figure",
     "analyst_board",
+    "comeback_minutes",
     "counted_cells",
     "lead_board",
     "lead_figures",

@@ -41,20 +41,23 @@ def no_returns(report: Report) -> bool:
 
 
 def worth_checking(report: Report) -> pl.DataFrame:
-    """Bleeds on the second-check list whose risk is above the break-even risk, riskiest first."""
-    listed = report.risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
-    return listed.filter(pl.col("risk") >= break_even_risk(report))
+    """Bleeds on the second-check list, riskiest first; it ends at the break-even risk."""
+    return report.risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
 
 
 def break_even_risk(report: Report) -> float:
     """The risk at which a check costs as much bench time as it saves."""
-    check, comeback = report.standard.second_check, report.standard.comeback
-    minutes, parts = comeback.minutes, comeback.parts_cost
-    if report.costs.height and report.costs.row(0, named=True)["comebacks_per_year"]:
-        row = report.costs.row(0, named=True)
-        minutes, parts = (row[name] / row["comebacks_per_year"] for name in ("minutes_per_year", "parts_per_year"))
-    saved = minutes + (parts / report.standard.minute_cost if report.standard.minute_cost > 0 else 0.0)
-    return check.minutes / (check.sensitivity * saved) if check.sensitivity * saved > 0 else 1.0
+    return report.standard.second_check.break_even_risk(comeback_minutes(report))
+
+
+def comeback_minutes(report: Report) -> float:
+    """Bench minutes of one comeback in this log, its parts turned into minutes; the procedure's without one."""
+    standard = report.standard
+    for row in report.costs.head(1).iter_rows(named=True):
+        if row["comebacks_per_year"]:
+            parts = row["parts_per_year"] / standard.minute_cost if standard.minute_cost > 0 else 0.0
+            return float((row["minutes_per_year"] + parts) / row["comebacks_per_year"])
+    return standard.usual_comeback_minutes
 
 
 def _recall_figure(report: Report) -> Figure:
@@ -93,7 +96,7 @@ def _cost_figure(report: Report) -> Figure:
     label = "Bench hours lost a year"
     if report.costs.is_empty() or no_returns(report):
         return Figure(label, "not known", "no returns were read" if no_returns(report) else "too early to say")
-    row, currency = report.costs.row(0, named=True), report.standard.currency
+    row, currency = report.costs.row(0, named=True), report.currency
     detail = f"{row['comebacks_per_year']:.0f} comebacks ({row['comebacks_lo']:.0f} to {row['comebacks_hi']:.0f})"
     if currency:
         money = row["parts_per_year"] + row["minutes_per_year"] * report.standard.minute_cost

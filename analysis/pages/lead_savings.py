@@ -100,8 +100,8 @@ def cost_finding(report: Report) -> Finding:
     row, overall = report.costs.row(0, named=True), report.rates.filter(pl.col("kind") == "all").row(0, named=True)
     lo, hi = (overall[name] * report.bleeds_per_year for name in ("rate_lo", "rate_hi"))
     text = f"Comebacks take about {row['minutes_per_year'] / 60:,.0f} bench hours a year."
-    if row["parts_per_year"]:
-        text += f" Parts for them cost {_money(row['parts_per_year'], report.standard.currency)}."
+    if row["parts_per_year"] and report.currency:
+        text += f" Parts for them cost {_money(row['parts_per_year'], report.currency)}."
     return Finding(
         text,
         f"{estimate(row['comebacks_per_year'], lo, hi)} comebacks a year in "
@@ -115,7 +115,7 @@ def _money(value: float, currency: str) -> str:
 
 def cost_question(report: Report) -> Question:
     """What comebacks cost a year, by cause."""
-    currency = report.standard.currency
+    currency = report.currency
     return Question(
         id="costs",
         question="What do comebacks cost?",

@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from analysis.boards import comeback_minutes
 from analysis.charts import second_check_curve, worklist_dots
 from analysis.dataset import MIN_COMEBACKS
 from analysis.pages.question import Finding, Question, chart_specs, page_table
@@ -105,16 +106,6 @@ def _recent_bleeds(report: Report) -> int:
     first = report.as_of - dt.timedelta(days=report.standard.second_check.worklist_days - 1)
     bleeds = report.data.bleeds.select(day=pl.col("started_at").dt.date(), out=pl.col("end") == "as_of")
     return bleeds.filter("out", pl.col("day") >= first).height
-
-
-def comeback_minutes(report: Report) -> float:
-    """Bench minutes of one comeback in this log, its parts turned into minutes; the procedure's without one."""
-    standard = report.standard
-    for row in report.costs.head(1).iter_rows(named=True):
-        if row["comebacks_per_year"]:
-            parts = row["parts_per_year"] / standard.minute_cost if standard.minute_cost > 0 else 0.0
-            return float((row["minutes_per_year"] + parts) / row["comebacks_per_year"])
-    return standard.usual_comeback_minutes
 
 
 def _check_minutes(check: SecondCheck) -> str:

@@ -18,33 +18,34 @@ from tests.shops import report
 
 
 @pytest.fixture(scope="module")
-def message() -> Report:
+def audited() -> Report:
     return with_predictions(report())
 
 
-def test_the_second_check_list_ends_where_a_check_costs_what_it_saves(message) -> None:
-    """By hand: 6 minutes a check that finds 70%, a comeback of 45 minutes and parts of 9 at 1 a minute: 6 / (0.7 * 54)."""
+def test_a_check_pays_from_the_risk_at_which_it_costs_what_it_saves(audited) -> None:
+    """By hand: 6 + 5 minutes a check that finds 70%, a comeback of 45 minutes and parts of 9 at 1 a minute."""
     per_comeback = {"comebacks_per_year": 2.0, "minutes_per_year": 90.0, "parts_per_year": 18.0}
-    costs = message.costs.with_columns(pl.lit(value).alias(name) for name, value in per_comeback.items())
-    priced = replace(message, costs=costs)
-    check = message.standard.second_check
-    assert (check.minutes, check.sensitivity, message.standard.minute_cost) == (6.0, 0.7, 1.0)
-    assert break_even_risk(priced) == pytest.approx(6 / (0.7 * 54))
-    low = replace(
-        priced, risk=priced.risk.with_columns(risk=pl.when(pl.col("on_worklist")).then(0.1).otherwise("risk"))
+    priced = replace(
+        audited, costs=audited.costs.with_columns(pl.lit(v).alias(name) for name, v in per_comeback.items())
     )
-    assert worth_checking(priced).height == priced.risk.filter("on_worklist").height == 4
-    assert worth_checking(low).is_empty()
-    assert lead_figures(low)[3].value == "0"
+    check = audited.standard.second_check
+    assert (check.minutes, check.recall_minutes, check.sensitivity, audited.standard.minute_cost) == (
+        6.0,
+        5.0,
+        0.7,
+        1.0,
+    )
+    assert break_even_risk(priced) == pytest.approx(11 / (0.7 * 54))
+    assert worth_checking(priced).height == int(priced.risk["on_worklist"].sum()) == int(lead_figures(priced)[3].value)
 
 
-def test_without_returns_no_figure_is_a_rate(message) -> None:
+def test_without_returns_no_figure_is_a_rate(audited) -> None:
     nothing = {
-        name: pl.lit(None, message.data.bleeds.schema[name]) if name == "return_days" else pl.lit(False)
+        name: pl.lit(None, audited.data.bleeds.schema[name]) if name == "return_days" else pl.lit(False)
         for name in ("return_days", "came_back")
     }
-    data = replace(message.data, bleeds=message.data.bleeds.with_columns(**nothing))
-    unread = replace(message, data=data, comebacks=0, log=replace(message.log, has_comebacks_table=False))
+    data = replace(audited.data, bleeds=audited.data.bleeds.with_columns(**nothing))
+    unread = replace(audited, data=data, comebacks=0, log=replace(audited.log, has_comebacks_table=False))
     assert lead_figures(unread)[1].value == "no rate"
     assert lead_figures(unread)[2].value == "not known"
     assert counted_cells(unread).table.get_column("followed").sum() == 0
@@ -52,9 +53,9 @@ def test_without_returns_no_figure_is_a_rate(message) -> None:
 
 
 @pytest.mark.parametrize("board", [lead_board, trainer_board, analyst_board])
-def test_a_board_is_one_chart_with_named_parameters_and_one_legend(message, board) -> None:
+def test_a_board_is_one_chart_with_named_parameters_and_one_legend(audited, board) -> None:
     with without_validation():
-        chart = specification(board(message))
+        chart = specification(board(audited))
     names = {one["name"] for one in chart["params"]}
     expected = {
         lead_board: {"shop", "technician", "brake_model", "brake", "hose_route", "period"},
@@ -66,8 +67,8 @@ def test_a_board_is_one_chart_with_named_parameters_and_one_legend(message, boar
     assert '"legend": null' in json.dumps(chart) or board is lead_board
 
 
-def test_a_board_can_be_joined_sized_and_saved_as_any_chart(message, tmp_path) -> None:
-    board = lead_board(message)
+def test_a_board_can_be_joined_sized_and_saved_as_any_chart(audited, tmp_path) -> None:
+    board = lead_board(audited)
     board.save(tmp_path / "board.svg")
     assert "Comebacks at a glance" in (tmp_path / "board.svg").read_text("utf-8")
 

@@ -41,14 +41,14 @@ setTimeout(() => view.runAsync().then(() => {
 
 
 @pytest.fixture(scope="module")
-def message() -> Report:
+def audited() -> Report:
     return with_predictions(report())
 
 
 @pytest.fixture(scope="module")
-def folder(message: Report, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(audited: Report, tmp_path_factory: pytest.TempPathFactory) -> Path:
     created: Path = tmp_path_factory.mktemp("boards")
-    for page in render_pages(message)():
+    for page in render_pages(audited)():
         (created / page.file).write_text(page.text, encoding="utf-8")
     return created
 
@@ -72,9 +72,9 @@ def words(driver: Any) -> str:
     return str(driver.execute_script("return document.getElementById('selection-words').textContent"))
 
 
-def bleeds_of(message: Report) -> pl.DataFrame:
+def bleeds_of(audited: Report) -> pl.DataFrame:
     """Every bleed with the names that a board shows."""
-    return message.data.bleeds.with_columns(pl.col(name).fill_null("not recorded") for name in WORK)
+    return audited.data.bleeds.with_columns(pl.col(name).fill_null("not recorded") for name in WORK)
 
 
 def random_choice(bleeds: pl.DataFrame, rng: random.Random) -> dict[str, str]:
@@ -120,13 +120,13 @@ def recount(bleeds: pl.DataFrame, chosen: dict[str, str], window: int) -> tuple[
     return end, [list(row) for row in months.iter_rows()]
 
 
-def test_200_random_selections_show_what_a_recount_gives(driver, folder, message) -> None:
+def test_200_random_selections_show_what_a_recount_gives(driver, folder, audited) -> None:
     opened(driver, folder / "lead.html")
-    bleeds, rng = bleeds_of(message), random.Random(5)
+    bleeds, rng = bleeds_of(audited), random.Random(5)
     for _ in range(SELECTIONS):
         chosen = random_choice(bleeds, rng)
         visible = driver.execute_async_script(CHOOSE, chosen)
-        end, months = recount(bleeds, chosen, message.window_days)
+        end, months = recount(bleeds, chosen, audited.window_days)
         assert visible["words"].endswith(end), (chosen, visible["words"], end)
         assert sorted(visible["months"]) == months, chosen
         for name in WORK:
@@ -138,23 +138,23 @@ def own_empty(sentence: str) -> bool:
     return sentence == "No bleeds in this selection."
 
 
-def test_cells_add_up_to_the_bleeds_and_keep_to_their_number(message) -> None:
-    cells, few = counted_cells(message), counted_cells(message, 300)
+def test_cells_add_up_to_the_bleeds_and_keep_to_their_number(audited) -> None:
+    cells, few = counted_cells(audited), counted_cells(audited, 300)
     assert 0 < few.table.height <= 300
     assert few.by_quarter
     assert few.merged
     for column in ("bleeds", "followed", "comebacks", "followed_30", "comebacks_14", "missed_1", "recorded_10"):
         assert cells.table.get_column(column).sum() == few.table.get_column(column).sum()
     for at, step in enumerate(cells.steps, 1):
-        recorded = message.data.missed.get_column(step).drop_nulls()
+        recorded = audited.data.missed.get_column(step).drop_nulls()
         assert cells.table.get_column(f"missed_{at}").sum() == recorded.sum()
         assert cells.table.get_column(f"recorded_{at}").sum() == len(recorded)
 
 
-def test_a_click_a_list_and_the_address_hold_one_selection(driver, folder, message) -> None:
+def test_a_click_a_list_and_the_address_hold_one_selection(driver, folder, audited) -> None:
     opened(driver, folder / "lead.html")
     shops = Select(driver.find_element(By.NAME, "shop"))
-    name = message.rates.filter(pl.col("kind") == "shop", pl.col("ratio_lo").is_not_null()).get_column("group")[0]
+    name = audited.rates.filter(pl.col("kind") == "shop", pl.col("ratio_lo").is_not_null()).get_column("group")[0]
     mark = driver.find_element(By.CSS_SELECTOR, f"#board path[aria-label*='all work of {name}']")
     ActionChains(driver).move_to_element(mark).click().perform()
     WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(name))
@@ -166,10 +166,10 @@ def test_a_click_a_list_and_the_address_hold_one_selection(driver, folder, messa
     assert "shop=" not in driver.current_url
 
 
-def test_an_address_opens_its_selection_and_a_foreign_name_selects_nothing(driver, folder, message) -> None:
-    months = bleeds_of(message).get_column("month").unique().sort().to_list()
+def test_an_address_opens_its_selection_and_a_foreign_name_selects_nothing(driver, folder, audited) -> None:
+    months = bleeds_of(audited).get_column("month").unique().sort().to_list()
     opened(driver, folder / "lead.html", f"#brake=rear&from={months[2]}&to={months[5]}")
-    end, _ = recount(bleeds_of(message), {"brake": "rear", "from": months[2], "to": months[5]}, message.window_days)
+    end, _ = recount(bleeds_of(audited), {"brake": "rear", "from": months[2], "to": months[5]}, audited.window_days)
     assert words(driver).startswith("rear brake, ")
     assert words(driver).endswith(end)
     opened(driver, folder / "lead.html", "#shop=%3Cimg%20src%3Dx%3E&from=x")
@@ -190,12 +190,12 @@ def test_the_board_works_by_keyboard(driver, folder) -> None:
     WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith("All bleeds"))
 
 
-def test_a_click_on_the_trainers_board_chooses_a_technician_and_a_step(driver, folder, message) -> None:
+def test_a_click_on_the_trainers_board_chooses_a_technician_and_a_step(driver, folder, audited) -> None:
     opened(driver, folder / "trainer.html", "#shop=elsewhere")
     recorded = (
-        message.technique.filter(pl.col("excess").is_not_null()).sort("recorded", descending=True).row(0, named=True)
+        audited.technique.filter(pl.col("excess").is_not_null()).sort("recorded", descending=True).row(0, named=True)
     )
-    step = next(one.missed_title for one in message.standard.steps if one.id == recorded["step"])
+    step = next(one.missed_title for one in audited.standard.steps if one.id == recorded["step"])
     marks = driver.find_elements(By.CSS_SELECTOR, f"#board path[aria-label*='technician: {recorded['technician']};']")
     mark = next(one for one in marks if f"what went wrong: {step}" in str(one.get_attribute("aria-label")))
     ActionChains(driver).move_to_element(mark).click().perform()
@@ -206,7 +206,7 @@ def test_a_click_on_the_trainers_board_chooses_a_technician_and_a_step(driver, f
     assert "shop=elsewhere" in driver.current_url
 
 
-def test_bleeds_of_the_selection_are_listed_sorted_and_found(driver, folder, message) -> None:
+def test_bleeds_of_the_selection_are_listed_sorted_and_found(driver, folder, audited) -> None:
     opened(driver, folder / "lead.html", "#brake=front")
     rows = driver.find_elements(By.CSS_SELECTOR, ".bleeds-list tbody tr")
     assert rows

@@ -78,7 +78,7 @@ def test_a_step_that_moved_with_a_change_says_which_way(missed_since: bool, way:
     )
     since = audited.data.bleeds.get_column("month") >= month
     missed = audited.data.missed.with_columns((since if missed_since else ~since).alias(step))
-    finding = change_finding(replace(audited, months=months, ready=replace(audited.data, missed=missed)))
+    finding = change_finding(replace(audited, months=months, data=replace(audited.data, missed=missed)))
     assert f"went {way} of bleeds" in finding.text
     before, after = ("0.0", "100.0") if missed_since else ("100.0", "0.0")
     bleeds = int((~since).sum()), int(since.sum())
@@ -104,7 +104,7 @@ def test_the_worklist_shows_its_bleeds_with_risk_interval_and_reason() -> None:
     question = worklist_question(with_predictions(report()))
     assert question.answer.text.startswith("4 bleeds to check")
     assert "risk 50.0% (40.0–60.0%); bubbles still came" in question.points[0]
-    assert "no reason rows" in question.points[1]
+    assert "no reason found" in question.points[1]
     assert question.table is not None
     risk = question.table.headings.index("risk")
     assert [row[risk].sort for row in question.table.rows] == pytest.approx([0.5, 0.49, 0.48, 0.47])
