@@ -28,18 +28,18 @@ def texts() -> dict[str, str]:
 @cache
 def hostile() -> Report:
     """The same report, with markup wherever an export could put it."""
-    text = report()
-    worst = text.log.sessions.get_column("technician").sort()[0]
+    audited = report()
+    worst = audited.log.sessions.get_column("technician").sort()[0]
 
     def spoiled(frame: pl.DataFrame) -> pl.DataFrame:
         names = [name for name in ("technician", "group", "shop") if name in frame.columns]
         spoil = [pl.lit(PAYLOAD).alias("observed")] if "observed" in frame.columns else []
         return frame.with_columns(pl.col(names).replace(worst, PAYLOAD), *spoil)
 
-    tables = {name: spoiled(getattr(text, name)) for name in ("rates", "technique", "credibility", "holds", "coaching")}
-    ready = replace(text.data, bleeds=spoiled(text.data.bleeds))
-    log = replace(text.log, sessions=spoiled(text.log.sessions), warnings=(PAYLOAD,))
-    return replace(text, **tables, ready=ready, log=log, notes=(PAYLOAD,))
+    tables = {name: spoiled(getattr(audited, name)) for name in ("rates", "technique", "credibility", "holds", "coaching")}
+    data = replace(audited.data, bleeds=spoiled(audited.data.bleeds))
+    log = replace(audited.log, sessions=spoiled(audited.log.sessions), warnings=(PAYLOAD,))
+    return replace(audited, **tables, data=data, log=log, notes=(PAYLOAD,))
 
 
 class PageReader(HTMLParser):
