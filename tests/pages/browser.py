@@ -63,7 +63,7 @@ def drawn_charts(driver: webdriver.Chrome, path: Path) -> int:
         look = "var c = document.querySelectorAll('[data-chart]')[arguments[0]]; c.scrollIntoView(); "
         ready = look + "return c.querySelector('svg') && c.classList.contains('vega-embed')"
         WebDriverWait(driver, PATIENCE_S, 0.05).until(lambda d, at=at, ready=ready: d.execute_script(ready, at))
-    whole = f"return document.body.dataset.drawn_charts === '{charts}' || Boolean(document.body.dataset.failed)"
+    whole = f"return document.body.dataset.drawn === '{charts}' || Boolean(document.body.dataset.failed)"
     WebDriverWait(driver, PATIENCE_S, 0.05).until(lambda d: d.execute_script(whole))
     return charts
 
