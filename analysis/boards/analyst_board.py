@@ -49,7 +49,7 @@ def _choice(name: str, label: str, options: list[str]) -> alt.Parameter:
 
 def _rows(report: Report, file: alt.Parameter) -> Any:
     """Rows accepted and not accepted, by file."""
-    counts = report.intake.group_by("file").agg(
+    counts = report.intake.group_by("file", maintain_order=True).agg(
         accepted=pl.col("accepted").sum(), other=(pl.col("set_aside") + pl.col("duplicates")).sum()
     ).sort("file")  # fmt: skip
     rows = [
@@ -74,7 +74,11 @@ def _rows(report: Report, file: alt.Parameter) -> Any:
 
 def _reasons(report: Report) -> Any:
     """Why rows were rejected and values blanked, most frequent first, for the chosen file."""
-    table = report.set_aside.group_by("file", "rule", "action").len().sort("len", descending=True)
+    table = (
+        report.set_aside.group_by("file", "rule", "action", maintain_order=True)
+        .len()
+        .sort("len", "file", "rule", "action", descending=[True, False, False, False])
+    )
     rows = [
         {"file": file, "reason": REASON_WORDS.get(rule, rule.replace("_", " ")), "what": action.replace("_", " "), "count": n}
         for file, rule, action, n in table.iter_rows()
@@ -112,7 +116,7 @@ def _fields(report: Report) -> list[str]:
 def _monthly(report: Report, fields: list[str]) -> pl.DataFrame:
     """Bleeds and how many have each field, by month."""
     names = {word: name for name, word in _entries(report).items()}
-    table = report.data.bleeds.group_by("month").agg(
+    table = report.data.bleeds.group_by("month", maintain_order=True).agg(
         pl.len().alias("bleeds"), *(pl.col(names[word]).count().alias(word) for word in fields)
     )
     return table.unpivot(on=fields, index=["month", "bleeds"], variable_name="field", value_name="recorded").sort(
@@ -122,7 +126,11 @@ def _monthly(report: Report, fields: list[str]) -> pl.DataFrame:
 
 def _recorded(report: Report, fields: list[str], field: alt.Parameter) -> Any:
     """Share recorded of each field, all months together."""
-    totals = _monthly(report, fields).group_by("field").agg(pl.col("bleeds").sum(), pl.col("recorded").sum())
+    totals = (
+        _monthly(report, fields)
+        .group_by("field", maintain_order=True)
+        .agg(pl.col("bleeds").sum(), pl.col("recorded").sum())
+    )
     rows = totals.with_columns(share=pl.col("recorded") / pl.col("bleeds")).to_dicts()
     return (
         alt.Chart(inline_data(rows), width=120, height=ROW_PX * max(len(fields), 1), name="field_dots",

@@ -46,7 +46,7 @@ class CountedCells:
 def costliest_steps(report: Report) -> tuple[str, ...]:
     """Ids of the ten costliest recorded steps; those missed most often where no cost is known."""
     recorded = report.steps.filter(pl.col("recorded") > 0)
-    order = recorded.sort("rank", pl.col("share_missed"), nulls_last=True, descending=[False, True])
+    order = recorded.sort("rank", "share_missed", "step", nulls_last=True, descending=[False, True, False])
     return tuple(order.get_column("step").head(CELL_STEPS))
 
 
@@ -103,7 +103,7 @@ def _bleeds(report: Report, steps: tuple[str, ...]) -> pl.DataFrame:
 def _counted(rows: pl.DataFrame) -> pl.DataFrame:
     """Rows added up by month and work, in their order."""
     keys = ["month", *WORK]
-    return rows.group_by(keys).agg(pl.all().sum()).sort(keys)
+    return rows.group_by(keys, maintain_order=True).agg(pl.all().sum()).sort(keys)
 
 
 def _quarter() -> pl.Expr:
@@ -113,7 +113,7 @@ def _quarter() -> pl.Expr:
 
 def _merged(cells: pl.DataFrame, column: str, remaining: int) -> pl.DataFrame:
     """The cells with all names of a column but the `kept` with most bleeds called `others`."""
-    totals = cells.filter(pl.col(column) != OTHERS).group_by(column).agg(pl.col("bleeds").sum())
+    totals = cells.filter(pl.col(column) != OTHERS).group_by(column, maintain_order=True).agg(pl.col("bleeds").sum())
     names = totals.sort("bleeds", column, descending=[True, False]).get_column(column).head(remaining)
     by_name = pl.when(pl.col(column).is_in(names.implode())).then(pl.col(column)).otherwise(pl.lit(OTHERS))
     return cells.with_columns(by_name.alias(column))

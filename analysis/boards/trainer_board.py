@@ -81,10 +81,14 @@ def trainer_board(report: Report) -> alt.ConcatChart:
 def _linked(report: Report) -> Linked:
     titles = {step.id: step.missed_title for step in report.standard.steps}
     available = report.steps.filter(pl.col("recorded") > 0).sort(
-        "rank", "share_missed", descending=[False, True], nulls_last=True
+        "rank", "share_missed", "step", descending=[False, True, False], nulls_last=True
     )
     steps = [titles.get(step, step) for step in available.get_column("step").head(MAX_STEPS)]
-    bleeds = report.log.sessions.group_by("technician").len().sort("len", "technician", descending=[True, False])
+    bleeds = (
+        report.log.sessions.group_by("technician", maintain_order=True)
+        .len()
+        .sort("len", "technician", descending=[True, False])
+    )
     people = bleeds.get_column("technician").head(MAX_PEOPLE).sort().to_list()
     return Linked(people, steps, titles, _choice("technician", "Technician", people), _choice("step", "Step", steps))
 
@@ -180,7 +184,11 @@ def _quarter_rows(report: Report, linked: Linked) -> list[list[int]]:
     rows: list[list[int]] = []
     for at, title in enumerate(linked.steps):
         missed = report.data.missed.get_column(ids.get(title, title)).alias("missed")
-        counts = bleeds.with_columns(missed).filter(pl.col("missed").is_not_null()).group_by("quarter", "technician")
+        counts = (
+            bleeds.with_columns(missed)
+            .filter(pl.col("missed").is_not_null())
+            .group_by("quarter", "technician", maintain_order=True)
+        )
         table = counts.agg(pl.col("missed").sum(), recorded=pl.len()).sort("quarter", "technician")
         rows += [
             [quarters[quarter], places.get(who, -1), at, int(misses), recorded]
@@ -284,9 +292,9 @@ def _learning(report: Report, linked: Linked) -> list[Any]:
     )
     days = (pl.col("started_at").dt.date() - pl.col("started_on")).dt.total_days()
     table = (
-        bleeds.join(started, on="technician")
+        bleeds.join(started, on="technician", maintain_order="left")
         .filter(days >= 0, pl.col("technician").is_in(linked.people))
-        .group_by("technician", years=(days / 182.625).floor() / 2)
+        .group_by("technician", years=(days / 182.625).floor() / 2, maintain_order=True)
         .agg(pl.col("missed").sum(), pl.col("recorded").sum(), bleeds=pl.len())
         .filter(pl.col("bleeds") >= MIN_DRAWN, pl.col("recorded") > 0)
         .with_columns(share=pl.col("missed") / pl.col("recorded"))
@@ -399,7 +407,7 @@ def _flags(report: Report) -> Any:
     """Unusual recording patterns, one line for each technician and pattern."""
     flags = (
         report.credibility.filter("flag")
-        .group_by("technician", "test")
+        .group_by("technician", "test", maintain_order=True)
         .agg(pl.col("field").drop_nulls().sort(), pl.col("n").max(), pl.col("q_value").max())
         .sort("technician", "test")
     )

@@ -61,14 +61,20 @@ def listed_bleeds(report: Report) -> dict[str, Any]:
 
 def _with_outcomes(report: Report) -> pl.DataFrame:
     """Every bleed worth listing, the most urgent first: recalls, comebacks by how recent, then others by risk."""
-    holds = report.holds.filter("open").sort("priority").unique("session_id", keep="first")
+    holds = (
+        report.holds.filter("open")
+        .sort("priority", "session_id", "rule")
+        .unique("session_id", keep="first", maintain_order=True)
+    )
     recalls = holds.select("session_id", recall=pl.col("rule").replace(HOLD_LABELS))
     risks = report.risk.select("session_id", "risk", "reason_1", "reason_2", "reason_3")
     bleeds = report.data.bleeds.select(
         "session_id", "bike_id", *(pl.col(name).fill_null(NOT_RECORDED) for name in WORK), "return_days", "month", *READINGS,
         day=pl.col("started_at").dt.date().cast(pl.String),
     )  # fmt: skip
-    joined = bleeds.join(recalls, on="session_id", how="left").join(risks, on="session_id", how="left")
+    joined = bleeds.join(recalls, on="session_id", how="left", maintain_order="left").join(
+        risks, on="session_id", how="left", maintain_order="left"
+    )
     group = (
         pl.when(pl.col("recall").is_not_null()).then(0).when(pl.col("return_days").is_not_null()).then(1).otherwise(2)
     )
@@ -95,7 +101,7 @@ def _usual(report: Report, models: list[str]) -> list[list[list[float] | None]]:
     """The 10th, 50th and 90th percentile of each reading, by brake model."""
     bleeds = report.data.bleeds.with_columns(pl.col("brake_model").fill_null(NOT_RECORDED))
     levels = (0.1, 0.5, 0.9)
-    table = bleeds.group_by("brake_model").agg(
+    table = bleeds.group_by("brake_model", maintain_order=True).agg(
         pl.col(name).cast(pl.Float64).quantile(level, "nearest").alias(f"{name} {level}")
         for name in READINGS
         for level in levels

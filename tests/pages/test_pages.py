@@ -36,7 +36,9 @@ def hostile() -> Report:
         spoil = [pl.lit(PAYLOAD).alias("observed")] if "observed" in frame.columns else []
         return frame.with_columns(pl.col(names).replace(worst, PAYLOAD), *spoil)
 
-    tables = {name: spoiled(getattr(audited, name)) for name in ("rates", "technique", "credibility", "holds", "coaching")}
+    tables = {
+        name: spoiled(getattr(audited, name)) for name in ("rates", "technique", "credibility", "holds", "coaching")
+    }
     data = replace(audited.data, bleeds=spoiled(audited.data.bleeds))
     log = replace(audited.log, sessions=spoiled(audited.log.sessions), warnings=(PAYLOAD,))
     return replace(audited, **tables, data=data, log=log, notes=(PAYLOAD,))

@@ -78,7 +78,7 @@ def test_bleeds_after_the_models_last_day_unknown_people_and_models_and_empty_ro
 
 
 def test_a_model_that_knows_codes_asks_for_hide_names_and_then_agrees() -> None:
-    with pytest.raises(UserError, match="knows technicians by codes"):
+    with pytest.raises(UserError, match="was fitted with codes"):
         score_exports([str(run().exports)], model(hidden_run()))
     scored = score_exports([str(run().exports)], model(hidden_run()), hide_names=True)
     assert largest_difference(scored.risk, audit_risks(hidden_run())) <= SAME
