@@ -170,7 +170,7 @@ def test_a_name_in_a_file_name_is_hidden(tmp_path: Path, name: str) -> None:
 
 
 @pytest.mark.parametrize(
-    "written",
+    "content",
     ["Zoe\u0308 A\u030angstro\u0308m", "Zoë\u00a0Ångström", "ZOË  ÅNGSTRÖM", "Zoe Angstrom", "Zo\u200bë Ångström"],
 )
 def test_a_name_is_hidden_in_any_spelling(content: str) -> None:

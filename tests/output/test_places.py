@@ -102,7 +102,7 @@ def test_an_old_folder_with_changes_is_kept(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
-@pytest.mark.parametrize("kept", [[], [UNFINISHED], [UNFINISHED, "result.txt"], ["manifest.json"]])
+@pytest.mark.parametrize("remaining", [[], [UNFINISHED], [UNFINISHED, "result.txt"], ["manifest.json"]])
 def test_the_remains_of_a_killed_run_are_removed(tmp_path: Path, remaining: list[str]) -> None:
     write(tmp_path / "out", "first")
     (tmp_path / "out").rename(tmp_path / ".out.writing")

@@ -27,7 +27,7 @@ document.addEventListener("securitypolicyviolation", e => window.refused.push(e.
 """
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-    "--disable-dev-shm-usage", "--host-resolver-rules=MAP * ~NOTFOUND",
+    "--disable-dev-shm-usage", "--host-resolver-rules=MAP * ~NOTFOUND", "--disable-ipc-flooding-protection",
 )  # fmt: skip
 
 

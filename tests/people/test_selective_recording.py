@@ -32,7 +32,7 @@ def p_of(wren: list[tuple[int, int]]) -> float:
 
 
 @pytest.mark.parametrize(
-    ("wren", "found"),
+    ("wren", "matches"),
     [
         ([(s // 5, 6 + 4 * s // 5) for s in SHARES], True),
         ([(s, 6) for s in SHARES], False),

@@ -38,7 +38,7 @@ def test_self_reported_weights_are_not():
     assert matches.p_value < 1e-20
 
 
-@pytest.mark.parametrize(("counts", "found"), [(PI, False), (WEIGHTS, True)])
+@pytest.mark.parametrize(("counts", "matches"), [(PI, False), (WEIGHTS, True)])
 def test_only_favourites_are_found_among_readings(counts, matches):
     (finding,) = digit_findings(recorded_values(ending_in(counts), ("lever_travel_after_mm",)))
     assert (finding.p_value < 0.001) is matches
