@@ -153,15 +153,8 @@ def banned_texts() -> Iterator[Finding]:
 def texts() -> Iterator[tuple[str, str]]:
     """Place and text: strings, docstrings and comments of the code, templates, terms, documents and notebooks."""
     for path in _python_files():
-        source = path.read_text(encoding="utf-8")
-        where = path.relative_to(ROOT)
-        is_test = where.parts[0] == "tests"
-        for node in ast.walk(ast.parse(source)):
-            if isinstance(node, ast.Constant) and isinstance(node.value, str) and " " in node.value and not is_test:
-                yield f"{where}:{node.lineno}", node.value
-        for number, line in enumerate(source.splitlines(), 1):
-            if not is_test and (comment := re.search(r"(?:^|\s)#\s(.*)", line)):
-                yield f"{where}:{number}", comment[1]
+        if path.relative_to(ROOT).parts[0] != "tests":
+            yield from _texts_of_code(path)
     for pattern in (*DOCUMENTS, "analysis/**/*.html", "analysis/**/*.js", "analysis/standard/*.toml"):
         for path in sorted(ROOT.glob(pattern)):
             for number, line in enumerate(path.read_text(encoding="utf-8").splitlines(), 1):
@@ -169,6 +162,17 @@ def texts() -> Iterator[tuple[str, str]]:
     for path in sorted(ROOT.glob("notebooks/*.ipynb")):
         for number, cell in enumerate(json.loads(path.read_text(encoding="utf-8"))["cells"]):
             yield f"{path.relative_to(ROOT)}, cell {number}", "".join(cell["source"])
+
+
+def _texts_of_code(path: Path) -> Iterator[tuple[str, str]]:
+    """Strings of several words and comments."""
+    source, place = path.read_text(encoding="utf-8"), path.relative_to(ROOT)
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and " " in node.value:
+            yield f"{place}:{node.lineno}", node.value
+    for number, line in enumerate(source.splitlines(), 1):
+        if comment := re.search(r"(?:^|\s)#\s(.*)", line):
+            yield f"{place}:{number}", comment[1]
 
 
 def banned_names() -> Iterator[Finding]:
