@@ -179,10 +179,10 @@ def banned_names() -> Iterator[Finding]:
     """Functions, classes, arguments, attributes and variables whose names break a rule."""
     for path in _python_files():
         where = path.relative_to(ROOT)
-        if path.stem != "__init__" and _breaks(path.stem):
+        if path.stem != "__init__" and is_banned_name(path.stem):
             yield Finding(str(where), "module", path.stem)
         for line, kind, name in _names(ast.parse(path.read_text(encoding="utf-8"))):
-            if _breaks(name):
+            if is_banned_name(name):
                 yield Finding(f"{where}:{line}", kind, name)
 
 
@@ -200,7 +200,8 @@ def _python_files() -> list[Path]:
     return [path for path in files if path.stem not in ("plain_words", "test_plain_words")]
 
 
-def _breaks(name: str) -> bool:
+def is_banned_name(name: str) -> bool:
+    """Whether a name is a bare participle or has a coined word in it."""
     plain = name.strip("_").lower()
     parts = re.sub(r"(?<=[a-z0-9])(?=[A-Z])", "_", name).lower().strip("_").split("_")
     return name.strip("_") not in NAME_EXCEPTIONS and (
