@@ -88,10 +88,10 @@ def _months(report: Report, cells: CountedCells, selection: Selection) -> Any:
         state="datum.followed < datum.bleeds ? 'still open' : 'followed to the end'",
         early=f"datum.followed_{EARLY_DAYS[1]} >= {MIN_DRAWN} ? datum.comebacks_{EARLY_DAYS[1]} / datum.followed_{EARLY_DAYS[1]} : null",
         earliest=f"datum.followed_{EARLY_DAYS[0]} > 0 ? datum.comebacks_{EARLY_DAYS[0]} / datum.followed_{EARLY_DAYS[0]} : null",
-        sample=f"datum.followed >= {MIN_DRAWN} ? datum.rate : null",
+        plotted_rate=f"datum.followed >= {MIN_DRAWN} ? datum.rate : null",
     )
     x = _periods(cells)
-    y = alt.Y("drawn:Q", axis=PERCENT, title=None)
+    y = alt.Y("plotted_rate:Q", axis=PERCENT, title=None)
     tips = [
         alt.Tooltip("month:O", title="month"), alt.Tooltip("rate:Q", format=".1%", title="came back"),
         alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("comebacks:Q", title="comebacks"),
@@ -258,10 +258,10 @@ def _moved_steps(report: Report, cells: CountedCells, selection: Selection) -> l
         .transform_joinaggregate(all_missed="sum(missed)", all_recorded="sum(recorded)", groupby=["at"])
         .transform_calculate(share="datum.missed / datum.recorded", usual="datum.all_missed / datum.all_recorded")
         .transform_calculate(
-            difference="datum.usual > 0 && datum.usual < 1 ? pow(datum.share - datum.usual, 2) * datum.recorded / "
+            deviation="datum.usual > 0 && datum.usual < 1 ? pow(datum.share - datum.usual, 2) * datum.recorded / "
             "(datum.usual * (1 - datum.usual)) : 0"
         )
-        .transform_joinaggregate(moved="sum(apart)", groupby=["at"])
+        .transform_joinaggregate(moved="sum(deviation)", groupby=["at"])
         .transform_window(
             place="dense_rank()",
             sort=[alt.SortField("moved", order="descending"), alt.SortField("at")],

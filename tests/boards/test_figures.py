@@ -79,3 +79,12 @@ def test_the_embedded_font_is_small_and_its_licence_is_next_to_it() -> None:
     assert len(fonts) == 2
     assert sum(len(one.read_bytes()) for one in fonts) < 200_000
     assert "SIL OPEN FONT LICENSE Version 1.1" in folder.joinpath("LICENSE-OFL.txt").read_text("utf-8")
+
+
+def test_the_calculated_columns_of_the_lead_board_are_those_it_draws(audited) -> None:
+    text = json.dumps(lead_board(audited).to_dict(validate=False))
+    for column in ("plotted_rate", "deviation"):
+        assert f'"as": "{column}"' in text
+    assert '"field": "plotted_rate"' in text
+    assert '"op": "sum", "field": "deviation"' in text or '"field": "deviation", "op": "sum"' in text
+    assert '"drawn"' not in text
