@@ -20,6 +20,7 @@ class Entry:
     unit: str
     role: str
     sheet: str
+    place: str
     required: bool
     low: float | None
     high: float | None
@@ -63,6 +64,7 @@ def _entry(table: str, name: str, column: Any) -> Entry:
         unit=metadata.get("unit", ""),
         role=metadata.get("role", ""),
         sheet=metadata.get("sheet", ""),
+        place=metadata.get("place", ""),
         required=metadata.get("required", not column.nullable),
         low=metadata.get("low"),
         high=metadata.get("high"),

@@ -9,12 +9,29 @@ import pandera.polars as pa
 
 Role = Literal["key", "context", "technique", "sign", "outcome", ""]
 Sheet = Literal["before", "after", ""]
+Place = Literal["arrival", "preparation", "first pass", "passes", "closing", "after", "return", ""]
+PLACES: dict[Place, str] = {
+    "arrival": "known before anyone starts",
+    "preparation": "before fluid moves",
+    "first pass": "during the first pass",
+    "passes": "after the first pass, until the last",
+    "closing": "after the last pass, until both ports are closed",
+    "after": "once the brake is closed",
+    "return": "after the brake has left",
+}
+"""When a field comes about, in order of time."""
 ROLES: dict[Role, str] = {
     "key": "identifies the row or links it to another table",
     "context": "describes the job as it came in; comparisons are adjusted for it",
     "technique": "what the technician did; steps of the procedure are checked against it",
     "sign": "observed during or after the bleed, such as bubbles, lever travel and pump-up",
     "outcome": "what happened later: a return and its cause",
+}
+_USUAL_PLACES: dict[Role, Place] = {
+    "context": "arrival",
+    "technique": "preparation",
+    "sign": "after",
+    "outcome": "return",
 }
 
 
@@ -24,6 +41,7 @@ def schema_field(
     label: str = "",
     role: Role = "",
     sheet: Sheet = "",
+    place: Place = "",
     unit: str = "",
     low: float | None = None,
     high: float | None = None,
@@ -43,6 +61,9 @@ def schema_field(
         What the field is to a bleed; see `ROLES`.
     sheet
         Whether the bench sheet asks for it `before` or `after` the steps, unless a step reads it.
+    place
+        When it comes about; see `PLACES`. By default `arrival` for context, `preparation` for technique, `after` for
+        signs, `return` for outcomes.
     unit
         The unit of `low`, `high` and the values.
     low, high
@@ -70,6 +91,7 @@ def schema_field(
             "unit": unit,
             "role": role,
             "sheet": sheet,
+            "place": place or _USUAL_PLACES.get(role, ""),
             "low": low,
             "high": high,
             "levels": levels,

@@ -113,36 +113,61 @@ class Sessions(LogTable):
     )
     kit_purged: bool = schema_field("syringes and hoses of the kit purged of air", label="kit purged", role="technique")
     cycles: int = schema_field(
-        "passes: fluid pushed from one syringe to the other and back", label="passes", role="technique", low=0, high=30
+        "passes: fluid pushed from one syringe to the other and back",
+        label="passes",
+        role="technique",
+        place="passes",
+        low=0,
+        high=30,
     )
     volume_moved_ml: float = schema_field(
-        "fluid moved in all passes together", label="fluid moved", role="technique", unit="ml", low=0, high=1000
+        "fluid moved in all passes together",
+        label="fluid moved",
+        role="technique",
+        place="passes",
+        unit="ml",
+        low=0,
+        high=1000,
     )
     bubbles_first: int = schema_field(
         "bubbles counted in the first pass",
         label="bubbles in the first pass",
         role="sign",
+        place="first pass",
         sheet="after",
         low=0,
         high=500,
     )
     bubbles_last: int = schema_field(
-        "bubbles counted in the last pass", label="bubbles in the last pass", role="sign", low=0, high=500
+        "bubbles counted in the last pass",
+        label="bubbles in the last pass",
+        role="sign",
+        place="passes",
+        low=0,
+        high=500,
     )
     lever_vacuum_strokes: int = schema_field(
         "vacuum-and-pressure strokes at the lever",
         label="vacuum strokes at the lever",
         role="technique",
+        place="closing",
         low=0,
         high=60,
     )
     settle_minutes: float = schema_field(
-        "time given to bubbles to rise", label="settling time", role="technique", unit="min", low=0, high=1440
+        "time given to bubbles to rise",
+        label="settling time",
+        role="technique",
+        place="closing",
+        unit="min",
+        low=0,
+        high=1440,
     )
     lever_syringe_end_ml: float = schema_field(
         "fluid left in the lever syringe at the end",
         label="fluid left in the lever syringe",
         role="technique",
+        place="closing",
         unit="ml",
         low=0,
         high=200,
@@ -151,29 +176,48 @@ class Sessions(LogTable):
         "fluid left in the caliper syringe at the end",
         label="fluid left in the caliper syringe",
         role="technique",
+        place="closing",
         unit="ml",
         low=0,
         high=200,
     )
     syringes_upright: bool = schema_field(
-        "both syringes held upright while fluid moved", label="syringes held upright", role="technique"
+        "both syringes held upright while fluid moved",
+        label="syringes held upright",
+        role="technique",
+        place="first pass",
     )
     caliper_closed_first: bool = schema_field(
         "caliper port closed before the lever port was opened to air",
         label="caliper port closed first",
         role="technique",
+        place="closing",
     )
-    port_seals_checked: bool = schema_field("O-rings on both port screws checked", role="technique")
+    port_seals_checked: bool = schema_field("O-rings on both port screws checked", role="technique", place="closing")
     lever_port_nm: float = schema_field(
-        "torque of the lever port screw", label="lever port torque", role="technique", unit="N·m", low=0, high=10
+        "torque of the lever port screw",
+        label="lever port torque",
+        role="technique",
+        place="closing",
+        unit="N·m",
+        low=0,
+        high=10,
     )
     caliper_port_nm: float = schema_field(
-        "torque of the caliper port screw", label="caliper port torque", role="technique", unit="N·m", low=0, high=10
+        "torque of the caliper port screw",
+        label="caliper port torque",
+        role="technique",
+        place="closing",
+        unit="N·m",
+        low=0,
+        high=10,
     )
     cleaned: bool = schema_field(
-        "lever and caliper wiped with alcohol before the pads went in", label="cleaned", role="technique"
+        "lever and caliper wiped with alcohol before the pads went in", label="cleaned", role="technique", place="after"
     )
-    reach_restored: bool = schema_field("lever reach reset to the rider's", label="lever reach reset", role="technique")
+    reach_restored: bool = schema_field(
+        "lever reach reset to the rider's", label="lever reach reset", role="technique", place="after"
+    )
     fluid_out: str = schema_field(
         "old fluid as it came out", label="old fluid", role="context", sheet="before", levels=FLUID_OUT
     )

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandera.polars as pa
 
 from schemas.dictionary import Entry, dictionary
-from schemas.field import ROLES
+from schemas.field import PLACES, ROLES
 from schemas.log import LOG_TABLES, STUDY_TABLES
 from schemas.outputs import AUDIT_TABLES, OTHER_TABLES
 
@@ -23,6 +23,7 @@ SECTIONS: dict[str, dict[str, type[pa.DataFrameModel]]] = {
         f"tables/{name}.csv": model for name, model in {**AUDIT_TABLES, **OTHER_TABLES}.items()
     },
 }
+ORDER_HEADING = "When a log field comes about (place), in order of time"
 INTRODUCTION = (
     "A field that is not required may be empty: not recorded is a value of its own, never taken as done or missed.",
     "A bad value in a required field rejects the row; in any other field the value is blanked.",
@@ -30,7 +31,7 @@ INTRODUCTION = (
 
 
 def fields_markdown() -> str:
-    """Every field of every table as Markdown: name, type, unit, values, role, required, meaning."""
+    """Every field of every table as Markdown: name, type, unit, values, role, place, required, meaning."""
     lines = [
         "# Fields",
         "",
@@ -42,6 +43,8 @@ def fields_markdown() -> str:
         "",
     ]
     lines += [f"- `{role}`: {meaning}" for role, meaning in ROLES.items()]
+    lines += ["", f"{ORDER_HEADING}:", ""]
+    lines += [f"{number}. `{place}`: {meaning}" for number, (place, meaning) in enumerate(PLACES.items(), 1)]
     for section, tables in SECTIONS.items():
         lines += ["", f"## {section}"]
         for name, model in tables.items():
@@ -54,6 +57,8 @@ def fields_text(width: int = 110) -> str:
     lines = [*_wrap(" ".join(INTRODUCTION), width), "", "Fields marked * are required. Roles of a log field:"]
     for role, meaning in ROLES.items():
         lines += textwrap.wrap(f"  {role:<10} {meaning}", width, subsequent_indent=" " * 13)
+    lines += ["", f"{ORDER_HEADING}:"]
+    lines += [f"  {number} {place:<12} {meaning}" for number, (place, meaning) in enumerate(PLACES.items(), 1)]
     for section, tables in SECTIONS.items():
         lines += ["", section.upper()]
         for name, model in tables.items():
@@ -69,11 +74,11 @@ def _summary(model: type[pa.DataFrameModel]) -> str:
 
 def _markdown_table(entries: list[Entry]) -> Iterator[str]:
     with_roles = any(entry.role for entry in entries)
-    head = ["field", "type", "unit", "values", *(["role"] if with_roles else []), "required", "meaning"]
+    head = ["field", "type", "unit", "values", *(["role", "place"] if with_roles else []), "required", "meaning"]
     yield "| " + " | ".join(head) + " |"
     yield "|" + " --- |" * len(head)
     for entry in entries:
-        role = [entry.role] if with_roles else []
+        role = [entry.role, entry.place] if with_roles else []
         required = "yes" if entry.required else ""
         cells = [entry.name, entry.type, entry.unit, entry.range, *role, required, entry.description]
         yield "| " + " | ".join(cells) + " |"
@@ -81,7 +86,8 @@ def _markdown_table(entries: list[Entry]) -> Iterator[str]:
 
 def _aligned_rows(entry: Entry, width: int) -> Iterator[str]:
     """One field: name, values and meaning side by side, each wrapped in its column."""
-    meaning = entry.description + (f" ({entry.role})" if entry.role else "")
+    use = ", ".join(filter(None, (entry.role, entry.place)))
+    meaning = entry.description + (f" ({use})" if use else "")
     name = _wrap(entry.name + (" *" if entry.required else ""), NAME_WIDTH - 1)
     values = _wrap(_values(entry), VALUES_WIDTH - 1)
     text = _wrap(meaning, max(width - NAME_WIDTH - VALUES_WIDTH - 2, MIN_TEXT_WIDTH))

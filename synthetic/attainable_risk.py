@@ -17,8 +17,9 @@ from synthetic.fleet import FloatArray
 from synthetic.missed_steps import Missed, missed_chance
 from synthetic.models import MODELS
 from synthetic.procedure import PLACE, STEPS
-from synthetic.readings import FIRST_BUBBLES, LAST_BUBBLES
+from synthetic.readings import LAST_BUBBLES
 from synthetic.recording import COARSE, LEFT_OUT_BY_CHOICE, Recording
+from synthetic.response import expected_bubbles, first_air_ml
 from synthetic.signs import LEAK_SEEN, LEAK_STEPS, PUMP_NOISE, PUMPED_AWAY, READ_TO_MM, RELEASED_SOFT, softness
 from synthetic.workshop import Workshop
 
@@ -33,6 +34,7 @@ class _Draws:
     """Sampled histories: `DRAWS` rows per bleed."""
 
     missed: Missed
+    first_ml: FloatArray
     seen_ml: FloatArray
     risk: FloatArray
 
@@ -47,7 +49,7 @@ def attainable_risk(
     Parameters
     ----------
     workshop
-        The workshop; `signs_informative` must be 0 or 1.
+        The workshop; `signs_informative` must be 0 or 1, and nothing seen may steer the work.
     past, recording
         What happened and what was recorded.
     rows
@@ -58,8 +60,10 @@ def attainable_risk(
     Raises
     ------
     ValueError
-        `signs_informative` is neither 0 nor 1.
+        `signs_informative` is neither 0 nor 1, or `skips` or `stops` is not 0.
     """
+    if workshop.skips or workshop.stops:
+        raise ValueError("Workshop.skips and stops: 0, as the chance of a miss must not depend on what is seen")
     if workshop.signs_informative not in (0.0, 1.0):
         raise ValueError(f"Workshop.signs_informative: 0 or 1, got {workshop.signs_informative}")
     risks = np.empty(len(rows))
@@ -120,7 +124,8 @@ def _draws(
     )
     mech = mechanics(workshop)
     risk = mech.hazard(workshop, past.scale, missed, circumstances).risk(_horizon(past, every, rng))
-    return _Draws(missed, mech.seen_air_ml(workshop, missed, circumstances), risk)
+    first_ml = first_air_ml(mech, workshop, missed, circumstances)
+    return _Draws(missed, first_ml, mech.seen_air_ml(workshop, missed, circumstances), risk)
 
 
 def _horizon(past: History, every: NDArray[np.intp], rng: np.random.Generator) -> FloatArray:
@@ -173,7 +178,7 @@ def _signs(
     soft, firm = RELEASED_SOFT * softness(air), recording.columns["hard_pull_firm"][every].astype(bool)
     noise_mm = workshop.travel_noise_mm
     return (
-        count_likelihood("bubbles_first", recording.columns["bubbles_first"][every], FIRST_BUBBLES.expected(air))
+        count_likelihood("bubbles_first", recording.columns["bubbles_first"][every], expected_bubbles(draws.first_ml))
         + ended * count_likelihood("bubbles_last", np.maximum(last - 1, 0), LAST_BUBBLES.expected(air))
         + reading_likelihood("lever_travel_after_mm", travel, noise_mm)
         + reading_likelihood("pump_gain_mm", PUMPED_AWAY * excess, PUMP_NOISE * noise_mm)

@@ -12,9 +12,10 @@ from synthetic import loglinear, physical
 from synthetic.fleet import Fleet, IntArray, day_number, fleet, planned_visits
 from synthetic.hazard import FloatArray
 from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, planned_jobs, repair_jobs
-from synthetic.missed_steps import Missed, hazard_changes, missed_steps
+from synthetic.missed_steps import Missed, hazard_changes, missed_chance
 from synthetic.models import MODELS
 from synthetic.physical import Circumstances
+from synthetic.response import steered_misses
 from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
@@ -126,15 +127,19 @@ def _carry_out(
     workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: Staff, rng: np.random.Generator
 ) -> tuple[Missed, Circumstances]:
     shop = brakes.shop[jobs.brake]
-    missed = missed_steps(workshop, jobs, technicians, shop, rng)
+    chance = missed_chance(workshop, jobs, technicians, shop, rng)
+    roll = rng.random(chance.shape)
     burden = jobs.case + technicians.skill[jobs.technician] + brakes.proneness[jobs.brake]
     burden = burden + hazard_changes(workshop, jobs, technicians, shop) + technicians.shop_burden[shop]
+    burden = burden + workshop.unseen_hazard * jobs.unseen
     if workshop.trial:
         burden = burden + workshop.trial.shift * (technicians.shop_changes[shop] & (jobs.month >= workshop.trial.month))
     wearing = [place for place, model in enumerate(MODELS) if model.name == workshop.wearing_model]
     luck = rng.standard_normal((jobs.count, 2))
     wears = np.isin(brakes.model[jobs.brake], wearing)
-    return missed, Circumstances(burden, luck, brakes.internal[jobs.brake], wears)
+    look = rng.spawn(1)[0].random(jobs.count)
+    circumstances = Circumstances(burden, luck, brakes.internal[jobs.brake], wears, chance, roll, look)
+    return steered_misses(mechanics(workshop), workshop, roll < chance, circumstances), circumstances
 
 
 def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generator) -> IntArray:

@@ -25,7 +25,7 @@ OPENS, LAST_START = 8 * 60, 15 * 60 + 30
 @dataclass(frozen=True)
 class Jobs:
     """One entry per bleed. `start` is in minutes since 1970, `month` counts from 1, `case` is the log hazard ratio of the
-    kind of work, `second` the number of earlier bleeds of its technician on that day."""
+    kind of work, `second` the number of earlier bleeds of its technician on that day, `unseen` a difficulty that nobody records."""
 
     brake: IntArray
     start: IntArray
@@ -39,6 +39,7 @@ class Jobs:
     before_excess_mm: FloatArray
     case: FloatArray
     second: IntArray
+    unseen: FloatArray
 
     @property
     def count(self) -> int:
@@ -120,6 +121,7 @@ def _jobs(
         before_excess_mm=rng.gamma(1.5, 4.0, n) + 8.0 * (reason == 1) + 6.0 * (reason == 6),
         case=workshop.case_mix * (case - ORDINARY_CASE),
         second=_place_in_day(technician, start),
+        unseen=rng.standard_normal(n) if workshop.unseen_hazard else np.zeros(n),
     )
 
 

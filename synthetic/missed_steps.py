@@ -15,14 +15,6 @@ Missed = NDArray[np.bool_]
 MIN_CHANCE, MAX_CHANCE = 0.001, 0.98
 
 
-def missed_steps(
-    workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp], rng: np.random.Generator
-) -> Missed:
-    """Whether each step (column) was really missed, by bleed (row)."""
-    chance = missed_chance(workshop, jobs, technicians, shop, rng)
-    return np.asarray(rng.random(chance.shape) < chance)
-
-
 def missed_chance(
     workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp], rng: np.random.Generator
 ) -> NDArray[np.float64]:
@@ -34,6 +26,7 @@ def missed_chance(
     hurry = workshop.together_sd * rng.standard_normal(jobs.count)
     hurry += workshop.rush * (np.minimum(jobs.second, 6) - 0.5)
     hurry += workshop.difficulty_misses * (jobs.difficulty - 1.0)
+    hurry += workshop.unseen_misses * jobs.unseen
     logit = middle + technicians.habit[jobs.technician] + hurry[:, None]
     if len(technicians.wander):
         logit += technicians.wander[jobs.month - 1, jobs.technician]

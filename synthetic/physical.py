@@ -6,7 +6,7 @@ only above a threshold. Leaks have their own hazards, and the seals of one model
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,22 +29,20 @@ class Circumstances:
     """What the outcome depends on besides the steps, one entry per bleed.
 
     `burden` is the log hazard of work, technician, bike and month, `luck` two standard normals (air, missed step), `internal`
-    the hose routing, `wears` marks a model whose seals wear out.
+    the hose routing, `wears` marks a model whose seals wear out. `chance` and `roll` (bleeds × steps) decide misses, `look`
+    (uniform) the number of bubbles in the first pass given the air.
     """
 
     burden: FloatArray
     luck: FloatArray
     internal: NDArray[np.bool_]
     wears: NDArray[np.bool_]
+    chance: FloatArray
+    roll: FloatArray
+    look: FloatArray
 
     def of(self, rows: NDArray[np.intp]) -> Circumstances:
-        return replace(
-            self,
-            burden=self.burden[rows],
-            luck=self.luck[rows],
-            internal=self.internal[rows],
-            wears=self.wears[rows],
-        )
+        return Circumstances(**{f.name: getattr(self, f.name)[rows] for f in fields(Circumstances)})
 
 
 def hazard(workshop: Workshop, scale: float, missed: Missed, circumstances: Circumstances) -> SimulatedHazard:

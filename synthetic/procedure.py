@@ -40,3 +40,8 @@ STEPS = (
 )
 STEP_IDS = tuple(step.id for step in STEPS)
 PLACE = {step.id: place for place, step in enumerate(STEPS)}
+BEFORE_FIRST_PASS = (
+    "reach", "pads_out", "pistons", "blocks", "lever_fill", "caliper_fill", "purge", "upright",
+)  # fmt: skip
+BEFORE_LAST_PASS = (*BEFORE_FIRST_PASS, "cycles")
+"""Steps whose misses show in the first and in the last pass."""

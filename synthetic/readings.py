@@ -36,7 +36,7 @@ class Bubbles:
         return self.baseline + self.per_ml * air_ml
 
 
-FIRST_BUBBLES, LAST_BUBBLES = Bubbles(3.0, 180.0), Bubbles(0.5, 45.0)
+LAST_BUBBLES = Bubbles(0.5, 45.0)
 
 
 def step_readings(
@@ -68,7 +68,6 @@ def step_readings(
             is_missed("caliper_fill"), either((0.0, 0.1), (0.4, 0.75), 0.4, 2), between(0.15, 0.35, 2)
         ),
         "cycles": np.where(is_missed("cycles"), rng.random(n) < 0.93, 2 + rng.binomial(4, 0.25, n)).astype(np.int64),
-        "bubbles_first": np.minimum(rng.poisson(FIRST_BUBBLES.expected(seen_ml)), 500),
         "bubbles_last": np.where(
             is_missed("clear_finish"), np.minimum(1 + rng.poisson(LAST_BUBBLES.expected(seen_ml)), 500), 0
         ),

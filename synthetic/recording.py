@@ -60,6 +60,9 @@ def recording(workshop: Workshop, history: History, columns: Columns, rng: np.ra
     honest = np.zeros_like(status)
     for place, step in enumerate(STEPS):
         is_recorded = _is_recorded(workshop, status[:, place], recorder == "selective", rng)
+        if workshop.recorded_once_back:
+            later = status[:, place] & (course.return_day < 0)
+            is_recorded &= ~(later & (rng.random(len(later)) < workshop.recorded_once_back))
         recorded |= dict.fromkeys(step.fields, is_recorded)
         honest[:, place] = status[:, place] & is_recorded
     n = len(copied)

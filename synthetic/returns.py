@@ -57,7 +57,8 @@ def comeback_rows(workshop: Workshop, course: Course, rng: np.random.Generator) 
 def _other_returns(workshop: Workshop, course: Course, rng: np.random.Generator) -> Return:
     """Returns for pads, noise and worn parts, before the next bleed, of brakes without a comeback."""
     days_left = np.minimum(course.jobs.gap_days - 1, day_number(workshop.as_of) - course.jobs.day)
-    chance = workshop.other_returns * (course.return_day < 0) * (days_left >= 1)
+    hard_use = np.exp(workshop.unseen_hazard * course.jobs.unseen - workshop.unseen_hazard**2 / 2)
+    chance = workshop.other_returns * hard_use * (course.return_day < 0) * (days_left >= 1)
     row = np.flatnonzero(rng.random(course.jobs.count) < chance)
     after = 1 + np.floor(rng.random(len(row)) * np.minimum(days_left[row], 240)).astype(np.int64)
     start = (course.jobs.day[row] + after) * MINUTES_A_DAY + OPENS + rng.integers(0, 400, len(row))

@@ -170,6 +170,30 @@ def _loglinear_no_effect(w: Workshop) -> Workshop:
     return replace(_loglinear(w), no_effect=True)
 
 
+def _skips_passes(w: Workshop) -> Workshop:
+    """Few bubbles in the first pass let the mechanic skip the second."""
+    return replace(w, skips=1.5)
+
+
+def _skips_passes_without_effect(w: Workshop) -> Workshop:
+    return _skips_passes(w).with_steps(cycles=StepTruth("cycles", 0.15, 0.0))
+
+
+def _stops_with_bubbles(w: Workshop) -> Workshop:
+    """Air that earlier misses left goes on showing, and the mechanic stops before it ends."""
+    return replace(w, stops=1.5)
+
+
+def _unseen_difficulty(w: Workshop) -> Workshop:
+    """No step matters; hard use, which nobody records, makes every miss and every kind of return more likely."""
+    return replace(w, no_effect=True, unseen_misses=0.35, unseen_hazard=0.35)
+
+
+def _recorded_once_back(w: Workshop) -> Workshop:
+    """No step matters; most misses are written down only once the bike is back."""
+    return replace(w, no_effect=True, recorded_once_back=0.6)
+
+
 def _stops_writing(w: Workshop) -> Workshop:
     return replace(_equal_people(w), returns_written=(ReturnsWritten(w.shops[1], last_month=w.months // 2),))
 
@@ -262,6 +286,11 @@ SCENARIOS: dict[str, Callable[[Workshop], Workshop]] = {
     "months differ": _restless_months,
     "volume grows fourfold": _growing,
     "season, growth and months that differ": _all_of_the_calendar,
+    "few first bubbles skip a pass": _skips_passes,
+    "few first bubbles skip a pass that does nothing": _skips_passes_without_effect,
+    "the last pass stops with bubbles": _stops_with_bubbles,
+    "unseen difficulty": _unseen_difficulty,
+    "misses recorded once the bike is back": _recorded_once_back,
     "loglinear": _loglinear,
     "loglinear, no step matters": _loglinear_no_effect,
 }

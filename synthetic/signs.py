@@ -9,6 +9,7 @@ from synthetic.course import History, mechanics
 from synthetic.models import MODELS
 from synthetic.procedure import PLACE
 from synthetic.readings import Columns
+from synthetic.response import first_bubbles
 from synthetic.workshop import Workshop
 
 PUMPED_AWAY = 0.35
@@ -46,7 +47,10 @@ def signs(
     soft = softness(seen_ml)
     leaking = course.missed[:, [PLACE[step] for step in LEAK_STEPS]].any(axis=1)
     minutes = 16 + 5.5 * done["cycles"] + 0.8 * done["settle_minutes"] + 9 * history.fleet.internal[course.jobs.brake]
+    bubbles = first_bubbles(mechanics(workshop), workshop, course.missed, course.circumstances)
+    other = bubbles if workshop.signs_informative == 1 else rng.permutation(bubbles)
     return {
+        "bubbles_first": np.where(rng.random(n) < workshop.signs_informative, bubbles, other),
         "lever_travel_before_mm": np.clip(_rounded(before), 0, 120),
         "lever_travel_after_mm": np.clip(_rounded(travel), 0, 120),
         "pump_gain_mm": np.clip(_rounded(gain), -5, 60),

@@ -37,8 +37,8 @@ class SimulatedLog:
 
     `sessions` … `brakes` are as in `schemas.log`. `truth_bleeds`: session_id, risk (of a comeback within the window and
     before the next planned bleed of the brake), air_ml, cause and return_days of any return in the log. `truth_steps`:
-    step, preventable_per_100 (mean risk minus the mean risk if no recorded miss of the step had happened), effect,
-    recorded_missed.
+    step, preventable_per_100 (mean risk minus the mean risk if no recorded miss of the step had happened),
+    direct_per_100 (the same with all other misses as they were), effect, recorded_missed.
     `truth_technicians`: technician, effect (log hazard ratio beyond the recorded steps), recorder. `truth_events`:
     kind, subject, month, date, detail. `truth_planted`: kind, subject, month, description (rows in
     the co-operative only).

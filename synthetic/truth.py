@@ -9,6 +9,7 @@ from synthetic.course import History, mechanics
 from synthetic.fleet import FloatArray
 from synthetic.procedure import STEPS
 from synthetic.recording import Recording
+from synthetic.response import steered_misses
 from synthetic.tables import Fluids, month_end, month_start, session_ids
 from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
@@ -35,14 +36,18 @@ def truth_bleeds(past: History, seen_ml: FloatArray) -> pl.DataFrame:
 
 
 def truth_steps(workshop: Workshop, past: History, recording: Recording) -> pl.DataFrame:
-    """Comebacks prevented per 100 bleeds by step, if no recorded miss had happened."""
+    """Comebacks prevented per 100 bleeds by step, if no recorded miss had happened.
+
+    `preventable_per_100` lets later work respond to what is seen, `direct_per_100` keeps all other misses as they were.
+    """
     course = past.course
     rows = []
     for place, (step, effect) in enumerate(zip(STEPS, workshop.step_effects, strict=True)):
         missed = np.flatnonzero(recording.honest[:, place] & course.missed[:, place])
-        prevented = float(_prevented(workshop, past, missed, [place]).sum()) if effect else 0.0
-        rows.append((step.id, 100 * prevented / course.jobs.count, effect, int(recording.honest[:, place].sum())))
-    names = ["step", "preventable_per_100", "effect", "recorded_missed"]
+        direct = _prevented(workshop, past, missed, place, respond=False) if effect else 0.0
+        total = _prevented(workshop, past, missed, place, respond=True) if effect else 0.0
+        rows.append((step.id, total, direct, effect, int(recording.honest[:, place].sum())))
+    names = ["step", "preventable_per_100", "direct_per_100", "effect", "recorded_missed"]
     return pl.DataFrame(rows, schema=names, orient="row").with_columns(
         pl.col("preventable_per_100").rank("min", descending=True).cast(pl.Int64).alias("rank")
     )
@@ -85,10 +90,12 @@ def truth_events(workshop: Workshop, past: History, recording: Recording, fluids
     return pl.DataFrame(events, schema=EVENT_COLUMNS, orient="row")
 
 
-def _prevented(workshop: Workshop, past: History, rows: np.ndarray, steps: list[int]) -> FloatArray:
-    """Reduction of the risk of each of these bleeds, had these steps been done."""
+def _prevented(workshop: Workshop, past: History, rows: np.ndarray, place: int, *, respond: bool) -> float:
+    """Comebacks prevented per 100 bleeds, had these bleeds met the step; later work responds to what is seen."""
     course, mech = past.course, mechanics(workshop)
     missed, circumstances = course.missed[rows].copy(), course.circumstances.of(rows)
-    missed[:, steps] = False
+    missed[:, place] = False
+    if respond:
+        missed = steered_misses(mech, workshop, missed, circumstances, fixed=(STEPS[place].id,))
     lower_risk = mech.hazard(workshop, past.scale, missed, circumstances).risk(course.horizon_days[rows])
-    return np.asarray(course.risk[rows] - lower_risk)
+    return float((course.risk[rows] - lower_risk).sum()) * 100 / course.jobs.count

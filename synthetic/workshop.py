@@ -120,6 +120,12 @@ class Workshop:
     standard deviations; `growth` is the number of customers on the last day divided by that on the first. `wander_sd` is the
     standard deviation of each technician's monthly change in the logit of missing a step, `wander_memory` its correlation from
     month to month, `shop_sd` that of the log hazards of workshops.
+
+    What a mechanic sees can steer the work: `skips` is subtracted from the logit of missing the passes per unit of log
+    bubbles in the first pass, `stops` added to the logit of stopping with bubbles per unit of log air that earlier misses
+    left. A difficulty that nobody records (standard normal) adds `unseen_misses` to the logit of every miss and
+    `unseen_hazard` to the log hazard of comebacks and of other returns. `recorded_once_back` is the share of misses that are
+    recorded only if the bike comes back.
     """
 
     sessions: int = 3000
@@ -180,6 +186,11 @@ class Workshop:
     season: float = 0.0
     month_sd: float = 0.0
     growth: float = 1.0
+    skips: float = 0.0
+    stops: float = 0.0
+    unseen_misses: float = 0.0
+    unseen_hazard: float = 0.0
+    recorded_once_back: float = 0.0
     returns_written: tuple[ReturnsWritten, ...] = ()
 
     def __post_init__(self) -> None:

@@ -6,6 +6,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from analysis.standard.rules import Limits, Rule, limits_of
+from schemas.field import PLACES
+
+PLACE_ORDER: tuple[str, ...] = tuple(PLACES)
 
 
 @dataclass(frozen=True)
@@ -23,7 +26,7 @@ class Step:
     `title` names the step done right, `missed_title` what went wrong when it is missed. `acts` is how a miss does
     harm: by trapped `air`, which the stand readings show, or by a `leak`, which they do not. `acts_on` names stand
     readings that the step changes directly (a lever set further out travels further without any air).
-    `interacts_with` is the kind of work on which a miss is expected to do more harm, declared before seeing results.
+    `place` is when it is done (`schemas.field.PLACES`). `interacts_with` is the kind of work on which a miss is expected to do more harm, declared before seeing results.
     """
 
     id: str
@@ -34,6 +37,11 @@ class Step:
     acts: Literal["air", "leak"] = "air"
     acts_on: tuple[str, ...] = ()
     interacts_with: WorkCondition | None = None
+    place: str = "preparation"
+
+    def is_after(self, place: str) -> bool:
+        """Whether the step is done later than this place in time."""
+        return PLACE_ORDER.index(self.place) > PLACE_ORDER.index(place)
 
     @property
     def limits(self) -> Limits:

@@ -23,9 +23,10 @@ from schemas.log import Brakes, Sessions
 
 FIELDS = {entry.name: entry for entry in dictionary("sessions", Sessions)}
 BRAKE_FIELDS = {entry.name for entry in dictionary("brakes", Brakes) if entry.type == "number"}
+STEP_PLACES = ("preparation", "first pass", "passes", "closing", "after")
 STAND_READINGS = ("travel", "pump_gain", "bubbles", "hard_pull", "leak")
 RULE_KEYS = ("is", "min", "max", "equals", "above_field", "at_least_field", "brake_limits")
-STEP_KEYS = ("id", "title", "missed_title", "field", "acts", "acts_on", "interacts_with", "else", *RULE_KEYS)
+STEP_KEYS = ("id", "title", "missed_title", "field", "acts", "acts_on", "interacts_with", "place", "else", *RULE_KEYS)
 CONDITION_LEVELS = {name: entry.levels for name, entry in FIELDS.items() if entry.role == "context" and entry.levels}
 _KINDS: dict[str, Kind] = {"true/false": "true/false", "number": "number", "whole number": "number", "text": "text"}
 
@@ -35,7 +36,10 @@ def parse_steps(table: Any, root: TomlLocation, own_fields: tuple[str, ...]) -> 
     if not isinstance(table, list) or not table or not all(isinstance(step, dict) for step in table):
         problem = "step is not a list of steps"
         raise root.error(problem, "one [[step]] table for each step", "write [[step]] with double brackets", "step")
-    steps = tuple(_step(step, root.step(number, step), own_fields) for number, step in enumerate(table, 1))
+    steps: tuple[Step, ...] = ()
+    for number, step in enumerate(table, 1):
+        usual_place = steps[-1].place if steps else STEP_PLACES[0]
+        steps += (_step(step, root.step(number, step), own_fields, usual_place),)
     ids: set[str] = set()
     for number, step in enumerate(steps, 1):
         if step.id in ids or step.id in ("", "session_id"):
@@ -46,7 +50,8 @@ def parse_steps(table: Any, root: TomlLocation, own_fields: tuple[str, ...]) -> 
     return steps
 
 
-def _step(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, ...]) -> Step:
+def _step(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, ...], usual_place: str) -> Step:
+    """Read one step; without a place of its own or of its field, it has `usual_place`."""
     reject_unknown_keys(table, STEP_KEYS, location)
     name = read_value(table, "id", location, str)
     field = _field(table, "field", location, own_fields)
@@ -65,7 +70,19 @@ def _step(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, 
         acts=acts,
         acts_on=read_words(table, "acts_on", location, STAND_READINGS, ()),
         interacts_with=_condition(table, location),
+        place=_place(table, location, field, usual_place),
     )
+
+
+def _place(table: dict[str, Any], location: TomlLocation, field: str, usual_place: str) -> str:
+    """When the step is done: as written, else when its field comes about, else `usual_place`."""
+    if "place" not in table:
+        own = FIELDS[field].place if field in FIELDS else ""
+        return own if own in STEP_PLACES else usual_place
+    place: str = read_value(table, "place", location, str)
+    if place not in STEP_PLACES:
+        raise location.error(f"place = {place!r}", "one of " + ", ".join(STEP_PLACES), "see: rebleed fields", "place")
+    return place
 
 
 def _condition(table: dict[str, Any], location: TomlLocation) -> WorkCondition | None:

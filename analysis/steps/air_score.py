@@ -39,7 +39,6 @@ def air_score(bleeds: pl.DataFrame, excluded: tuple[str, ...] = ()) -> FloatArra
     """
     signs = {
         "travel": np.maximum(_travel_above_low(bleeds), 0),
-        "bubbles": _floats(bleeds, "bubbles_first"),
         "pump_gain": np.maximum(_floats(bleeds, "pump_gain_mm"), 0),
     }
     informative = [sign for name, sign in signs.items() if name not in excluded and _varies(sign)]

@@ -1,4 +1,4 @@
-"""Design matrix of the step models: steps missed, steps not recorded, context, workload, technician and brake model."""
+"""Design matrix of the step models: steps missed or not recorded, readings taken between steps, context, people."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from numpy.typing import NDArray
 from analysis.dataset import CASE_MIX_NUMBERS, CONTEXT_CATEGORIES, BleedData
 from analysis.stats import level_codes, sum_within_clusters
 from analysis.survival import Block
+from schemas import dictionary
+from schemas.log import Sessions
 
 FloatArray = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -23,6 +25,13 @@ CALENDAR_DEGREE = 3
 EFFECT_RIDGE, NUISANCE_RIDGE = 0.25, 4.0
 """Ridge penalties: of the effects of interest (steps, context), and of columns that only remove confounding (means,
 not recorded)."""
+READINGS = tuple(
+    (entry.name, entry.place)
+    for entry in dictionary("sessions", Sessions)
+    if entry.role == "sign" and entry.place in ("first pass", "passes") and entry.type == "whole number"
+)
+"""Readings taken while work goes on, with their place in time: they may steer the steps after them."""
+SMALL_RIDGE, MIN_READINGS = 1e-2, 20
 
 
 @dataclass(frozen=True)
@@ -79,6 +88,11 @@ class ColumnGroup:
 def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
     """Build the design matrix of the estimable steps.
 
+    A reading taken between steps (bubbles in the first pass) is a confounder of the steps after it and an effect of those
+    before it. It enters as its residual given the steps before it, so that the coefficients of later steps are adjusted
+    for it and those of earlier steps still contain what passes through it. (The residual's own error is ignored: it is
+    about 1/50 of a step's variance, as every bleed shows the reading and few come back.)
+
     Technicians and brake models are partially pooled. Each technician's mean of every step column is included
     (Y. Mundlak 1978, Econometrica 46:69-85), so that pooling leaves no confounding by technician.
 
@@ -109,6 +123,7 @@ def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
         _dummies(bleeds, "technician"),
         _dummies(bleeds, "brake_model"),
     ]
+    groups.append(_readings(data, steps, groups))
     x = np.hstack([part.columns for part in groups])
     x -= x.mean(axis=0)
     return Design(
@@ -120,6 +135,34 @@ def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
         unrecorded=unrecorded,
         bike=level_codes(bleeds.get_column("bike_id").fill_null("")),
     )
+
+
+def _readings(data: BleedData, steps: tuple[str, ...], groups: Sequence[ColumnGroup]) -> ColumnGroup:
+    """Log of each reading taken between steps and its square, less what the steps before it and the work explain."""
+    by_id = {step.id: step for step in data.standard.steps}
+    names: list[str] = []
+    columns: list[FloatArray] = []
+    for name, place in READINGS:
+        count = data.bleeds.get_column(name)
+        later = [step for step in steps if by_id[step].is_after(place)]
+        if not later or count.count() < MIN_READINGS or name in {step.field for step in by_id.values()}:
+            continue
+        dropped = {*later, *(NOT_RECORDED + step for step in later), *(f"mean {step}" for step in later)}
+        known = [part.columns[:, [i for i, n in enumerate(part.names) if n not in dropped]] for part in groups]
+        names += [name, f"{name} squared", f"{name} not recorded"]
+        columns += _residuals(count, np.hstack([*known, np.ones((len(count), 1))]))
+    return ColumnGroup(names, _column_stack(columns, len(data.bleeds)), EFFECT_RIDGE)
+
+
+def _residuals(count: pl.Series, known: FloatArray) -> list[FloatArray]:
+    """Residuals of the standardised log count and its square (0 where not recorded), and whether it is not recorded."""
+    recorded = count.is_not_null().to_numpy()
+    log = np.log1p(count.fill_null(0).to_numpy().astype(float))
+    scaled = (log - log[recorded].mean()) / (log[recorded].std() or 1.0)
+    basis, rows = np.column_stack([scaled, scaled**2 - 1]), known[recorded]
+    slopes = np.linalg.solve(rows.T @ rows + SMALL_RIDGE * np.eye(rows.shape[1]), rows.T @ basis[recorded])
+    residual = np.where(recorded[:, None], basis - known @ slopes, 0.0)
+    return [residual[:, 0], residual[:, 1], 1.0 - recorded]
 
 
 def _blocks(parts: list[ColumnGroup]) -> tuple[Block, ...]:
