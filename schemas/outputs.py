@@ -147,6 +147,11 @@ class Steps(OutputTable):
     )
     lo: float = schema_field("95% interval", unit="per 100")
     hi: float = schema_field("95% interval", unit="per 100")
+    direct_per_100: float = schema_field(
+        "the part that does not pass through later steps: these stay as they were", unit="per 100"
+    )
+    direct_lo: float = schema_field("95% interval", unit="per 100")
+    direct_hi: float = schema_field("95% interval", unit="per 100")
     p_value: float = fraction("one-sided p-value")
     q_value: float = fraction("false discovery rate over the steps (Benjamini–Hochberg)")
     rank: int = schema_field(

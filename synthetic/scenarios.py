@@ -181,7 +181,7 @@ def _skips_passes_without_effect(w: Workshop) -> Workshop:
 
 def _stops_with_bubbles(w: Workshop) -> Workshop:
     """Air that earlier misses left goes on showing, and the mechanic stops before it ends."""
-    return replace(w, stops=1.5)
+    return replace(w, stops=3.0)
 
 
 def _unseen_difficulty(w: Workshop) -> Workshop:

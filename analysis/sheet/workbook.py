@@ -55,7 +55,7 @@ class _Formats:
 def _own_entries(standard: Standard) -> list[Entry]:
     """Columns for the workshop's own fields that the procedure reads."""
     return [
-        Entry("sessions", name, name, kind, "", "", "", False, None, None, (), "your own field")
+        Entry("sessions", name, name, kind, "", "", "", "", False, None, None, (), "your own field")
         for name, kind in own_fields(standard).items()
     ]
 

@@ -1,13 +1,14 @@
 """The shop's written procedure: its steps, which bleeds missed one, and which bleeds to recall."""
 
 from analysis.standard.adherence import deviation, missed_steps, own_fields
-from analysis.standard.definition import ComebackRule, SecondCheck, Standard, Step, WorkCondition
+from analysis.standard.definition import PLACE_ORDER, ComebackRule, SecondCheck, Standard, Step, WorkCondition
 from analysis.standard.holds import holds
 from analysis.standard.read import built_in, read_standard
 from analysis.standard.rules import Limits, fields_read
 from analysis.standard.serialization import standard_from_dict, standard_to_dict
 
 __all__ = [
+    "PLACE_ORDER",
     "ComebackRule",
     "Limits",
     "SecondCheck",

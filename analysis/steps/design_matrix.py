@@ -143,7 +143,7 @@ def _readings(data: BleedData, steps: tuple[str, ...], groups: Sequence[ColumnGr
     names: list[str] = []
     columns: list[FloatArray] = []
     for name, place in READINGS:
-        count = data.bleeds.get_column(name)
+        count = data.bleeds.get_column(name, default=pl.Series(dtype=pl.Int64))
         later = [step for step in steps if by_id[step].is_after(place)]
         if not later or count.count() < MIN_READINGS or name in {step.field for step in by_id.values()}:
             continue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -289,14 +290,22 @@ def _prevented_by_effect(hazard_if_met: FloatArray, effects: FloatArray, bleeds:
 
     h is `hazard_if_met`, each bleed's cumulative hazard had it met the step.
     """
-    low, high = float(effects.min()) - 1e-9, float(effects.max()) + 1e-9
     survivors = np.exp(-hazard_if_met).sum()
+    return interpolate_in_effect(
+        lambda b: 100 / bleeds * float(survivors - np.exp(-hazard_if_met * np.exp(b)).sum()), effects
+    )
 
-    def prevented(effect: FloatArray) -> FloatArray:
-        return 100 / bleeds * np.array([survivors - np.exp(-hazard_if_met * np.exp(b)).sum() for b in effect])
 
+def interpolate_in_effect(function: Callable[[float], float], effects: FloatArray) -> FloatArray:
+    """A smooth function of the effect at each draw of it, by Chebyshev interpolation."""
+    low, high = float(effects.min()) - 1e-9, float(effects.max()) + 1e-9
     degree = MIN_DEGREE + min(int(DEGREES_PER_UNIT * (high - low)), MAX_EXTRA_DEGREES)
-    return np.asarray(np.polynomial.Chebyshev.interpolate(prevented, degree, (low, high))(effects))
+
+    def at_nodes_of(nodes: FloatArray) -> FloatArray:
+        return np.array([function(b) for b in nodes])
+
+    at_nodes = np.polynomial.Chebyshev.interpolate(at_nodes_of, degree, (low, high))
+    return np.asarray(at_nodes(effects))
 
 
 def _matrix_root(covariance: FloatArray) -> FloatArray:

@@ -12,7 +12,7 @@ Anal. 1:515-534 (half-normal scales).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -241,6 +241,12 @@ class CombinedEstimate:
     log_hazard_errors: FloatArray = field(repr=False)
     cumulative_hazard: FloatArray = field(repr=False)
     reference_effects: FloatArray
+
+
+def first_draws(estimate: CombinedEstimate, draws: int) -> CombinedEstimate:
+    """The estimate with its first draws only."""
+    names = ("effects", "prevented", "log_hazard_errors")
+    return replace(estimate, **{name: getattr(estimate, name)[:draws] for name in names})
 
 
 def combined_estimate(

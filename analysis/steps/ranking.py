@@ -32,9 +32,7 @@ class StepEstimates:
     verdict: list[str]
 
 
-def classify(
-    prevented: FloatArray, effects: FloatArray, survival_z: FloatArray, estimable: NDArray[np.bool_]
-) -> StepEstimates:
+def classify(prevented: FloatArray, survival_z: FloatArray, estimable: NDArray[np.bool_]) -> StepEstimates:
     """Estimates, verdicts and ranks from joint draws; the estimate is the median, since the draws are skewed.
 
     A step costs comebacks where its 95% interval is above 0 and its q at most 0.05 (Benjamini-Hochberg), is suspected
@@ -42,16 +40,16 @@ def classify(
 
     Parameters
     ----------
-    prevented, effects
-        Draws of comebacks prevented per 100 bleeds and of log hazard ratios (draws × steps).
+    prevented
+        Draws of comebacks prevented per 100 bleeds (draws × steps).
     survival_z
         Estimate from returns alone over its standard error.
-    enough
+    estimable
         Steps with at least 10 missed and 10 met bleeds.
     """
     estimate = np.median(prevented, axis=0)
     lo, hi = np.quantile(prevented, [0.025, 0.975], axis=0)
-    p = (1 + (effects <= 0).sum(axis=0)) / (1 + len(effects))
+    p = (1 + (prevented <= 0).sum(axis=0)) / (1 + len(prevented))
     q = np.full_like(p, np.nan)
     q[estimable] = benjamini_hochberg(p[estimable])
     q = np.where(survival_z > MIN_SURVIVAL_Z, q, np.maximum(q, 0.5))

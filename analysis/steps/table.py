@@ -15,8 +15,9 @@ from analysis.steps.aipw import AipwEstimate, aipw_check
 from analysis.steps.design_matrix import Design, build_design
 from analysis.steps.marginal_effects import MarginalEffects, fit_step_model, marginal_effects
 from analysis.steps.posterior import CombinedEstimate, combined_estimate
-from analysis.steps.ranking import StepEstimates, classify, e_value
+from analysis.steps.ranking import classify, e_value
 from analysis.steps.time_varying import fit_time_varying, proportional_hazards_test, proportionality_note
+from analysis.steps.total_effects import NO_LATER_STEPS, LaterSteps, add_later_steps, later_steps
 from analysis.survival import CoxModel, SurvivalModel
 from schemas import empty, validate_table
 from schemas.outputs import Steps
@@ -41,7 +42,7 @@ class StepCosts:
     """The table of steps, and the fits behind it (None with too few comebacks).
 
     `return_model` is the return model over the whole follow-up; `notes` say which estimate ranks the steps and whether
-    effects last.
+    effects last; `later` is how later steps respond.
     """
 
     table: DataFrame[Steps]
@@ -49,6 +50,7 @@ class StepCosts:
     estimate: CombinedEstimate | None = field(repr=False)
     return_model: SurvivalModel | None = field(repr=False, default=None)
     notes: tuple[str, ...] = ()
+    later: LaterSteps = NO_LATER_STEPS
 
 
 def step_costs(
@@ -60,9 +62,10 @@ def step_costs(
     """Estimate what each missed step costs, in comebacks per 100 bleeds.
 
     Estimand: P(comeback) − P(comeback had the step been met in every bleed), within the window and before the brake's
-    next bleed, averaged over the fitted bleeds. Recorded misses are set to met; steps not recorded stay as they are.
-    Adjusted for context, technician, workload that day and the other steps; not for stand readings, which lie on the
-    causal path.
+    next bleed, averaged over the fitted bleeds. Recorded misses are set to met; steps not recorded stay as they are; later
+    steps that respond to what is seen are missed with the chance they would then have had (the direct effect leaves them
+    as they were). Adjusted for context, technician, workload that day, the other steps and readings taken before the
+    step; not for readings taken after it, which lie on the causal path.
 
     Estimates: g-computation on the time-to-return model (from returns alone), the same with stand readings where these
     predict returns (it ranks the steps), and a cross-fitted AIPW check on bleeds followed for the full window. With
@@ -92,15 +95,31 @@ def step_costs(
     if proportional is not None and proportional.fails:
         model = fit_step_model(sample, design, sample.window_days, whole_model.coefficients, survival)
     marginal = marginal_effects(sample, design, model)
-    estimate = combined_estimate(sample, design, marginal, whole_model, time_varying, rng)
-    check = aipw_check(sample, design, rng)
-    estimable = has_enough.filter(in_design).to_numpy()
-    survival_z = marginal.prevented / np.maximum(marginal.sd, 1e-12)
-    verdicts = classify(estimate.prevented, estimate.effects, survival_z, estimable)
-    columns = _estimate_columns(design, marginal, estimate, check, verdicts, estimable)
-    notes = (estimate.note, proportionality_note(proportional, data.window_days))
+    direct = combined_estimate(sample, design, marginal, whole_model, time_varying, rng)
+    estimates = _Estimates(direct, marginal, aipw_check(sample, design, rng), later_steps(sample, design), rng)
+    columns = _estimate_columns(design, estimates, has_enough.filter(in_design).to_numpy())
+    notes = (direct.note, proportionality_note(proportional, data.window_days))
     table = _table(crude.join(columns, on="step", how="left", maintain_order="left"))
-    return StepCosts(table, design, estimate, whole_model, notes)
+    return StepCosts(table, design, estimates.total, whole_model, notes, estimates.later)
+
+
+class _Estimates:
+    """The direct and the total estimate, and the two others with what passes through later steps added."""
+
+    def __init__(
+        self,
+        direct: CombinedEstimate,
+        marginal: MarginalEffects,
+        check: AipwEstimate,
+        later: LaterSteps,
+        rng: np.random.Generator,
+    ) -> None:
+        self.direct, self.later, self.no_overlap = direct, later, check.no_overlap
+        self.total = add_later_steps(marginal.design, later, direct, rng)
+        through = self.total.prevented - direct.prevented
+        shift, spread = through.mean(axis=0), through.std(axis=0)
+        self.survival, self.survival_sd = marginal.prevented + shift, np.hypot(marginal.sd, spread)
+        self.aipw, self.aipw_sd = check.prevented + shift, np.hypot(check.sd, spread)
 
 
 def _has_enough(crude: pl.DataFrame, least: int = MIN_BLEEDS) -> pl.Series:
@@ -109,35 +128,34 @@ def _has_enough(crude: pl.DataFrame, least: int = MIN_BLEEDS) -> pl.Series:
     return (crude.get_column("missed") >= least) & (times_met >= least)
 
 
-def _estimate_columns(
-    design: Design,
-    marginal: MarginalEffects,
-    estimate: CombinedEstimate,
-    check: AipwEstimate,
-    verdicts: StepEstimates,
-    estimable: NDArray[np.bool_],
-) -> pl.DataFrame:
-    sd = estimate.prevented.std(axis=0)
-    disagrees = np.abs(verdicts.estimate - check.prevented) > DISAGREES_Z * np.hypot(sd, check.sd)
+def _estimate_columns(design: Design, estimates: _Estimates, estimable: NDArray[np.bool_]) -> pl.DataFrame:
+    total = estimates.total
+    verdicts = classify(total.prevented, estimates.survival / np.maximum(estimates.survival_sd, 1e-12), estimable)
+    sd = total.prevented.std(axis=0)
+    disagrees = np.abs(verdicts.estimate - estimates.aipw) > DISAGREES_Z * np.hypot(sd, estimates.aipw_sd)
+    direct_lo, direct, direct_hi = np.quantile(estimates.direct.prevented, [0.025, 0.5, 0.975], axis=0)
     table = pl.DataFrame(
         {
             "step": design.steps,
             "preventable_per_100": verdicts.estimate,
             "lo": verdicts.lo,
             "hi": verdicts.hi,
+            "direct_per_100": direct,
+            "direct_lo": direct_lo,
+            "direct_hi": direct_hi,
             "p_value": verdicts.p_value,
             "q_value": verdicts.q_value,
             "rank": verdicts.rank,
             "rank_lo": verdicts.rank_lo,
             "rank_hi": verdicts.rank_hi,
-            "survival_estimate": marginal.prevented,
-            "survival_estimate_lo": marginal.prevented - Z95 * marginal.sd,
-            "survival_estimate_hi": marginal.prevented + Z95 * marginal.sd,
-            "aipw_per_100": check.prevented,
-            "aipw_lo": check.prevented - Z95 * check.sd,
-            "aipw_hi": check.prevented + Z95 * check.sd,
-            "e_value": _e_values(design, estimate, verdicts.estimate),
-            "aipw_disagrees": disagrees & ~check.no_overlap,
+            "survival_estimate": estimates.survival,
+            "survival_estimate_lo": estimates.survival - Z95 * estimates.survival_sd,
+            "survival_estimate_hi": estimates.survival + Z95 * estimates.survival_sd,
+            "aipw_per_100": estimates.aipw,
+            "aipw_lo": estimates.aipw - Z95 * estimates.aipw_sd,
+            "aipw_hi": estimates.aipw + Z95 * estimates.aipw_sd,
+            "e_value": _e_values(design, total, verdicts.estimate),
+            "aipw_disagrees": disagrees & ~estimates.no_overlap,
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
     table = table.with_columns(pl.when(pl.Series(estimable)).then(pl.all().exclude("step")))

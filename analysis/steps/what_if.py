@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.steps.design_matrix import Design
-from analysis.steps.posterior import CombinedEstimate
+from analysis.steps.posterior import first_draws
 from analysis.steps.table import StepCosts
+from analysis.steps.total_effects import prevented_through_later_steps
 from schemas import empty, validate_table
 from schemas.outputs import WhatIf
 
@@ -58,7 +59,7 @@ def what_if(costs: StepCosts, yearly_cost: YearlyCost, rng: np.random.Generator)
         return empty(WhatIf)
     ranked = costs.table.filter(pl.col("rank").is_not_null()).sort("rank").select("step", "title")
     scenarios = _scenarios(ranked.get_column("step").to_list(), ranked.get_column("title").to_list())
-    rows = [_row(scenario, costs.design, costs.estimate, yearly_cost, rng) for scenario in scenarios]
+    rows = [_row(scenario, costs, costs.design, yearly_cost, rng) for scenario in scenarios]
     return validate_table(WhatIf, pl.DataFrame(rows, schema=empty(WhatIf).schema))
 
 
@@ -74,13 +75,14 @@ def _scenarios(ranked: list[str], titles: list[str]) -> list[Scenario]:
 
 
 def _row(
-    scenario: Scenario, design: Design, estimate: CombinedEstimate, yearly_cost: YearlyCost, rng: np.random.Generator
+    scenario: Scenario, costs: StepCosts, design: Design, yearly_cost: YearlyCost, rng: np.random.Generator
 ) -> dict[str, object]:
+    assert costs.estimate is not None
     places = [design.steps.index(step) for step in scenario.steps]
     prevented = (
-        _joint(scenario, places, design, estimate, rng)
+        _joint(scenario, places, design, costs, rng)
         if len(places) > 1 or scenario.share < 1
-        else estimate.prevented[:, places[0]]
+        else costs.estimate.prevented[:, places[0]]
     )
     lo, value, hi = (float(level) for level in np.quantile(prevented, [0.025, 0.5, 0.975]))
     yearly = value / 100 * yearly_cost.bleeds
@@ -97,20 +99,25 @@ def _row(
 
 
 def _joint(
-    scenario: Scenario, indices: list[int], design: Design, estimate: CombinedEstimate, rng: np.random.Generator
+    scenario: Scenario, indices: list[int], design: Design, costs: StepCosts, rng: np.random.Generator
 ) -> FloatArray:
-    """Draws of comebacks prevented per 100 when all the scenario's steps are met.
+    """Draws of comebacks prevented per 100 when all the scenario's steps are met, later steps responding.
 
     The log hazard of a bleed that missed several steps, had it met them, has the mean of those steps' errors.
     """
+    assert costs.estimate is not None
+    estimate = first_draws(costs.estimate, DRAWS)
     missed = design.missed[:, indices]
     if scenario.share < 1:
         missed = missed * (rng.random(missed.shape) < scenario.share)
+    all_missed = np.zeros(design.missed.shape)
+    all_missed[:, indices] = missed
     changed = missed.sum(axis=1) > 0
     missed, hazard = missed[changed].astype(float), estimate.cumulative_hazard[changed]
     patterns = _miss_patterns(missed, hazard * np.exp(-missed @ estimate.reference_effects[indices]))
-    errors, effects = estimate.log_hazard_errors[:DRAWS, indices], estimate.effects[:DRAWS, indices]
-    return 100 / len(estimate.cumulative_hazard) * _prevented(patterns, errors, effects)
+    errors, effects = estimate.log_hazard_errors[:, indices], estimate.effects[:, indices]
+    direct = 100 / len(estimate.cumulative_hazard) * _prevented(patterns, errors, effects)
+    return direct + prevented_through_later_steps(design, costs.later, estimate, all_missed, rng)
 
 
 def _prevented(patterns: _MissPatterns, errors: FloatArray, effects: FloatArray) -> FloatArray:

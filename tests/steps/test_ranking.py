@@ -10,7 +10,7 @@ from analysis.steps.ranking import classify
 
 def ranks(draws):
     enough = np.ones(draws.shape[1], dtype=bool)
-    return classify(draws, draws, np.ones(draws.shape[1]), enough).rank
+    return classify(draws, np.ones(draws.shape[1]), enough).rank
 
 
 def test_precise_estimates_rank_by_their_size():
@@ -43,6 +43,6 @@ def test_up_to_three_steps_rank_by_their_estimates(steps):
 
 def test_a_rank_is_within_its_limits():
     draws = np.random.default_rng(5).normal(0, 0.3, (800, 12))
-    steps = classify(draws, draws, np.ones(12), np.ones(12, dtype=bool))
+    steps = classify(draws, np.ones(12), np.ones(12, dtype=bool))
     assert (steps.rank_lo <= steps.rank).all()
     assert (steps.rank <= steps.rank_hi).all()

@@ -15,6 +15,7 @@ from schemas.intermediate import MissedSteps
 from tests.build import bleed, comeback, log_of
 
 ESTIMATES = (
+    "direct_per_100", "direct_lo", "direct_hi",
     "preventable_per_100", "lo", "hi", "p_value", "q_value", "rank", "rank_lo", "rank_hi", "survival_estimate", "survival_estimate_lo",
     "survival_estimate_hi", "aipw_per_100", "aipw_lo", "aipw_hi", "e_value", "aipw_disagrees",
 )  # fmt: skip
@@ -34,7 +35,7 @@ def test_every_step_of_the_standard_has_a_row(workshop, costs):
 
 @pytest.mark.parametrize(
     ("value", "low", "high"),
-    [("preventable_per_100", "lo", "hi"), ("survival_estimate", "survival_estimate_lo", "survival_estimate_hi"),
+    [("preventable_per_100", "lo", "hi"), ("direct_per_100", "direct_lo", "direct_hi"), ("survival_estimate", "survival_estimate_lo", "survival_estimate_hi"),
      ("aipw_per_100", "aipw_lo", "aipw_hi"), ("rank", "rank_lo", "rank_hi")],
 )  # fmt: skip
 def test_every_estimate_is_within_its_interval(costs, value, low, high):
