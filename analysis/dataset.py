@@ -18,6 +18,7 @@ from analysis.survival import (
     adjacent_bleeds,
     exclude_recording_gaps,
     match_returns,
+    other_returns,
     workload,
 )
 from schemas import validate_table
@@ -37,7 +38,8 @@ class BleedData:
     """All accepted bleeds.
 
     `bleeds` is sorted by session_id and has every column of `schemas.log.Sessions` (empty where not recorded),
-    `schemas.intermediate.Followed` and `schemas.intermediate.Workload`. `missed` has the same rows in the same order:
+    `schemas.intermediate.Followed` and `schemas.intermediate.Workload`, and `other_return_days`, to the first return that
+    no bleed causes (empty if none). `missed` has the same rows in the same order:
     session_id, then one Boolean column per step of `standard` (true missed, false met, empty not recorded).
     `questions` ask about gaps in the recording of returns, `in_question` names the shops they are about.
     """
@@ -92,6 +94,7 @@ def bleed_data(
     tables = (add_follow_up(log, standard, window_days, observation_window, returns, adjacent), workload(log))
     columns = [column for table in tables for column in table.drop("session_id", "started_at", strict=False)]
     bleeds = log.sessions.sort("session_id").hstack(columns)
+    bleeds = bleeds.join(other_returns(log, standard), on="session_id", how="left", maintain_order="left")
     return BleedData(
         bleeds,
         missed_steps(log, standard),

@@ -22,7 +22,7 @@ RATE_KINDS = (
     "all", "shop", "technician", "brake_model", "fluid", "job_reason", "brake", "hose_route",
 )  # fmt: skip
 SIGNALS = ("none", "high", "low", "too_few", "in_question")
-VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
+VERDICTS = ("too_few", "costs_comebacks", "goes_with_comebacks", "suspected", "no_sign")
 TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
 
@@ -170,6 +170,18 @@ class Steps(OutputTable):
     aipw_hi: float = schema_field("95% interval", unit="per 100")
     e_value: float = schema_field(
         "E-value: strength of unmeasured confounding that would explain the estimate away", low=1
+    )
+    e_value_lo: float = schema_field("E-value of the lower limit; 1 where the interval includes zero", low=1)
+    robustness_value: float = fraction(
+        "share of the variation of both misses and comebacks that an unseen cause must explain to move the lower limit to zero"
+    )
+    benchmark: str = schema_field("recorded work whose equal, unseen, would distort this estimate most")
+    times_benchmark: float = schema_field(
+        "how many times as strong as the benchmark an unseen cause must be to move the lower limit to zero (at most 99)",
+        low=0,
+    )
+    calibrated_p: float = fraction(
+        "two-sided p-value calibrated by returns that no step causes; empty with fewer than 40 of them"
     )
     verdict: str = schema_field("conclusion", levels=VERDICTS, required=True)
     crude_difference: float = schema_field(

@@ -29,6 +29,14 @@ from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_f
 from analysis.stats.multiple_testing import benjamini_hochberg, holm
 from analysis.stats.random_effects import between_variance
 from analysis.stats.rank_correlation import kendall_tau
+from analysis.stats.robustness import (
+    benchmark_r2,
+    calibrated_p_value,
+    omitted_variable_bias,
+    partial_r2,
+    robustness_value,
+    systematic_error,
+)
 from analysis.stats.sampling import FIT_LIMIT, fit_sample
 from analysis.stats.spending import spending_bounds, spent_alpha
 
@@ -37,11 +45,13 @@ __all__ = [
     "Z95",
     "CrossFitted",
     "Interval",
+    "benchmark_r2",
     "benjamini_hochberg",
     "beta_quantile",
     "between_variance",
     "binomial_tail",
     "byar_limits",
+    "calibrated_p_value",
     "chi_square_tail",
     "clustered_covariance",
     "clustered_standard_error",
@@ -56,11 +66,14 @@ __all__ = [
     "kendall_tau",
     "level_codes",
     "normal_tail",
+    "omitted_variable_bias",
     "out_of_fold_log_odds",
+    "partial_r2",
     "poisson_mid_p",
     "poisson_tail",
     "ratio_limits",
     "ridge_logistic",
+    "robustness_value",
     "spending_bounds",
     "spent_alpha",
     "student_quantile",
@@ -68,6 +81,7 @@ __all__ = [
     "sum_by_level",
     "sum_within_clusters",
     "symmetric_inverse",
+    "systematic_error",
     "weighted_gram",
     "wilson",
 ]

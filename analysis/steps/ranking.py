@@ -97,6 +97,16 @@ def e_value(ratio: float) -> float:
     return over + float(np.sqrt(over * (over - 1)))
 
 
+def robust_verdicts(verdicts: list[str], times_benchmark: FloatArray, suspected: bool) -> list[str]:
+    """Verdicts of which "costs comebacks" is kept only where no unseen cause is suspected, and one as strong as any recorded
+    piece of work would not explain the lower limit away; else a step "goes with comebacks".
+    """
+    return [
+        "goes_with_comebacks" if verdict == "costs_comebacks" and (suspected or times < 1) else verdict
+        for verdict, times in zip(verdicts, times_benchmark, strict=True)
+    ]
+
+
 def _verdict(enough: bool, q: float, lo: float) -> str:
     if not enough:
         return "too_few"

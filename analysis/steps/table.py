@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -10,14 +11,15 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.stats import Z95
+from analysis.stats import Z95, robustness_value
 from analysis.steps.aipw import AipwEstimate, aipw_check
 from analysis.steps.design_matrix import Design, build_design
 from analysis.steps.marginal_effects import MarginalEffects, fit_step_model, marginal_effects
 from analysis.steps.posterior import CombinedEstimate, combined_estimate
-from analysis.steps.ranking import classify, e_value
+from analysis.steps.ranking import classify, e_value, robust_verdicts
 from analysis.steps.time_varying import fit_time_varying, proportional_hazards_test, proportionality_note
 from analysis.steps.total_effects import NO_LATER_STEPS, LaterSteps, add_later_steps, later_steps
+from analysis.steps.unseen_causes import MAX_TIMES, UnseenCauses, unseen_causes
 from analysis.survival import CoxModel, SurvivalModel
 from schemas import empty, validate_table
 from schemas.outputs import Steps
@@ -97,8 +99,9 @@ def step_costs(
     marginal = marginal_effects(sample, design, model)
     direct = combined_estimate(sample, design, marginal, whole_model, time_varying, rng)
     estimates = _Estimates(direct, marginal, aipw_check(sample, design, rng), later_steps(sample, design), rng)
-    columns = _estimate_columns(design, estimates, has_enough.filter(in_design).to_numpy())
-    notes = (direct.note, proportionality_note(proportional, data.window_days))
+    unseen = unseen_causes(sample, design)
+    columns = _estimate_columns(design, estimates, unseen, has_enough.filter(in_design).to_numpy())
+    notes = (direct.note, proportionality_note(proportional, data.window_days), *unseen.notes)
     table = _table(crude.join(columns, on="step", how="left", maintain_order="left"))
     return StepCosts(table, design, estimates.total, whole_model, notes, estimates.later)
 
@@ -128,7 +131,9 @@ def _has_enough(crude: pl.DataFrame, least: int = MIN_BLEEDS) -> pl.Series:
     return (crude.get_column("missed") >= least) & (times_met >= least)
 
 
-def _estimate_columns(design: Design, estimates: _Estimates, estimable: NDArray[np.bool_]) -> pl.DataFrame:
+def _estimate_columns(
+    design: Design, estimates: _Estimates, unseen: UnseenCauses, estimable: NDArray[np.bool_]
+) -> pl.DataFrame:
     total = estimates.total
     verdicts = classify(total.prevented, estimates.survival / np.maximum(estimates.survival_sd, 1e-12), estimable)
     sd = total.prevented.std(axis=0)
@@ -155,11 +160,28 @@ def _estimate_columns(design: Design, estimates: _Estimates, estimable: NDArray[
             "aipw_lo": estimates.aipw - Z95 * estimates.aipw_sd,
             "aipw_hi": estimates.aipw + Z95 * estimates.aipw_sd,
             "e_value": _e_values(design, total, verdicts.estimate),
+            "e_value_lo": _e_values(design, total, np.maximum(verdicts.lo, 0.0)),
+            **_robustness_columns(verdicts.lo, unseen),
+            "calibrated_p": unseen.calibrated_p_values(total.effects),
             "aipw_disagrees": disagrees & ~estimates.no_overlap,
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
     table = table.with_columns(pl.when(pl.Series(estimable)).then(pl.all().exclude("step")))
-    return table.with_columns(verdict=pl.Series(verdicts.verdict))
+    times = _times_benchmark(verdicts.lo, unseen)
+    return table.with_columns(verdict=pl.Series(robust_verdicts(verdicts.verdict, times, unseen.suspected)))
+
+
+def _times_benchmark(lo: FloatArray, unseen: UnseenCauses) -> FloatArray:
+    """How many times as strong as the strongest recorded work an unseen cause must be to explain the lower limit away."""
+    return np.minimum(np.maximum(lo, 0.0) / np.maximum(unseen.bias, 1e-12), MAX_TIMES)
+
+
+def _robustness_columns(lo: FloatArray, unseen: UnseenCauses) -> dict[str, Any]:
+    return {
+        "robustness_value": [robustness_value(t, 1.0) for t in lo / np.maximum(unseen.scale, 1e-12)],
+        "benchmark": [name or None for name in unseen.benchmark],
+        "times_benchmark": _times_benchmark(lo, unseen),
+    }
 
 
 def _e_values(design: Design, estimate: CombinedEstimate, prevented: FloatArray) -> FloatArray:

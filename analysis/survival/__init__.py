@@ -13,7 +13,7 @@ from analysis.survival.cumulative_incidence import (
     window_incidence,
 )
 from analysis.survival.empirical_bayes_ridge import Block
-from analysis.survival.events import adjacent_bleeds, match_returns
+from analysis.survival.events import adjacent_bleeds, match_returns, other_returns
 from analysis.survival.follow_up import add_follow_up, workload
 from analysis.survival.observation_window import (
     WHOLE_LOG,
@@ -60,6 +60,7 @@ __all__ = [
     "late_model_notes",
     "match_returns",
     "observed_period",
+    "other_returns",
     "return_observable",
     "weibull",
     "weibull_log_shape",

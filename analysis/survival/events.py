@@ -12,6 +12,7 @@ from schemas.intermediate import Returns
 from schemas.log import Sessions
 
 RETURN_REASONS = ("comeback", "soft_lever")
+OTHER_COMPLAINTS, BLEED_FINDINGS = ("noise", "drag"), ("air", "leak", "old_fluid")
 
 
 def adjacent_bleeds(sessions: DataFrame[Sessions]) -> pl.DataFrame:
@@ -80,6 +81,22 @@ def match_returns(
     adjacent = adjacent_bleeds(log.sessions) if adjacent is None else adjacent
     by_reason = _returns_by_job_reason(log, window_days, adjacent)
     return validate_table(Returns, pl.concat([rows, by_reason]).sort("session_id", "days", "comeback_id"))
+
+
+def other_returns(log: Log, standard: Standard) -> pl.DataFrame:
+    """Days to the first return of each bleed that no step of a bleed causes: session_id, other_return_days.
+
+    A return counts if the standard excludes its finding (worn parts, pads), or if the complaint is noise or drag and
+    neither air, a leak nor old fluid was found.
+    """
+    rule = standard.comeback
+    excluded = pl.col("finding").is_in(list(rule.exclude_findings)).fill_null(False)
+    harmless = pl.col("complaint").is_in(OTHER_COMPLAINTS).fill_null(False) & ~_counts_as_rebleed(standard)
+    of_a_bleed = pl.col("finding").is_in(BLEED_FINDINGS).fill_null(False)
+    links = log.links.filter(pl.col("session_id").is_not_null())
+    rows = links.join(log.comebacks.drop("session_id"), on="comeback_id", how="inner")
+    rows = rows.filter(excluded | (harmless & ~of_a_bleed))
+    return rows.group_by("session_id").agg(other_return_days=pl.col("days").min()).sort("session_id")
 
 
 def _of_same_brake(column: str, shift: int) -> pl.Expr:

@@ -1,0 +1,77 @@
+"""How strong an unseen cause would have to be, and estimates calibrated by negative controls."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.stats.distributions import normal_tail
+
+FloatArray = NDArray[np.float64]
+GRID = 60
+
+
+def partial_r2(t: float, degrees_of_freedom: float) -> float:
+    """Share of the residual variance that a regressor explains, from its t statistic."""
+    return t * t / (t * t + degrees_of_freedom)
+
+
+def robustness_value(t: float, degrees_of_freedom: float) -> float:
+    """Share of the residual variance of both treatment and outcome that an unseen cause must explain to remove t.
+
+    For the value at a significance level subtract the critical t (with one degree of freedom less) over √(df − 1) from
+    t / √df first, and multiply by √df; 0 where nothing is left.
+
+    Source: C. Cinelli & C. Hazlett 2020, J. R. Stat. Soc. B 82:39-67, equation 18.
+    """
+    f = max(t, 0.0) / np.sqrt(degrees_of_freedom)
+    return float((np.sqrt(f**4 + 4 * f**2) - f**2) / 2)
+
+
+def benchmark_r2(with_treatment: float, with_outcome: float) -> tuple[float, float]:
+    """Partial R² with treatment and with outcome of an unseen cause as strong as an observed covariate.
+
+    Source: Cinelli & Hazlett 2020, section 4.4. Both are below 1.
+
+    Parameters
+    ----------
+    with_treatment
+        Partial R² of the covariate with the treatment, given the others.
+    with_outcome
+        Partial R² of the covariate with the outcome, given treatment and the others.
+    """
+    treatment = with_treatment / (1 - with_treatment)
+    linked = with_treatment**2 / (1 - with_treatment) ** 2
+    outcome = (1 + np.sqrt(linked)) ** 2 / max(1 - linked, 1e-9) * with_outcome / (1 - with_outcome)
+    return min(treatment, 0.999), float(min(outcome, 0.999))
+
+
+def omitted_variable_bias(
+    treatment_r2: float, outcome_r2: float, standard_error: float, degrees_of_freedom: float
+) -> float:
+    """Bias of a least-squares coefficient by an omitted variable with these partial R² (Cinelli & Hazlett 2020, eq. 14)."""
+    strength = outcome_r2 * treatment_r2 / (1 - treatment_r2)
+    return float(standard_error * np.sqrt(degrees_of_freedom * strength))
+
+
+def systematic_error(estimates: ArrayLike, standard_errors: ArrayLike) -> tuple[float, float]:
+    """Mean and standard deviation of the systematic error of negative controls, whose true effects are zero.
+
+    Maximum likelihood of normal estimates around normal errors, on a grid of standard deviations.
+
+    Source: M. J. Schuemie et al. 2014, Stat. Med. 33:209-218.
+    """
+    y, variance = np.asarray(estimates, dtype=float), np.asarray(standard_errors, dtype=float) ** 2
+    best = (-np.inf, 0.0, 0.0)
+    for sd in np.linspace(0, 2 * max(float(np.abs(y).max()), 1e-9), GRID):
+        total = variance + sd**2
+        mean = float((y / total).sum() / (1 / total).sum())
+        log_likelihood = float(-0.5 * (np.log(total) + (y - mean) ** 2 / total).sum())
+        best = max(best, (log_likelihood, mean, float(sd)))
+    return best[1], best[2]
+
+
+def calibrated_p_value(estimate: ArrayLike, standard_error: ArrayLike, mean: float, sd: float) -> FloatArray:
+    """Two-sided p-value against the distribution of systematic error (Schuemie et al. 2014)."""
+    spread = np.sqrt(np.asarray(standard_error, dtype=float) ** 2 + sd**2)
+    return np.asarray(2 * normal_tail(np.abs(np.asarray(estimate, dtype=float) - mean) / spread))

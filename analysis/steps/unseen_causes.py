@@ -1,0 +1,236 @@
+"""Signs of an unseen cause behind misses and comebacks, and how strong one would have to be.
+
+Negative controls: what a step cannot cause (M. Lipsitch, E. Tchetgen Tchetgen & T. Cohen 2010, Epidemiology 21:383-388).
+Returns for pads, noise or worn parts are not caused by a bleed; bubbles in the first pass are not caused by later steps.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from analysis.dataset import CASE_MIX, CASE_MIX_NUMBERS, BleedData
+from analysis.stats import (
+    benchmark_r2,
+    calibrated_p_value,
+    clustered_covariance,
+    normal_tail,
+    omitted_variable_bias,
+    systematic_error,
+)
+from analysis.steps.design_matrix import NOT_RECORDED, READINGS, Design
+from analysis.survival import CoxModel
+
+FloatArray = NDArray[np.float64]
+MIN_RETURNS, MIN_CONTROLS, MIN_RECORDED = 40, 3, 200
+SIGNIFICANCE = 0.01
+"""Level of each test for an unseen cause, one-sided."""
+BENCHMARKS = (*CASE_MIX, "brake_model", *CASE_MIX_NUMBERS)
+MAX_TIMES = 99.0
+RIDGE = 1e-2
+
+
+@dataclass(frozen=True)
+class Signal:
+    """One test for an unseen cause: `value` is 0 without one, p is one-sided; NaN where it could not be made."""
+
+    value: float = float("nan")
+    p_value: float = float("nan")
+
+    @property
+    def clear(self) -> bool:
+        return self.p_value <= SIGNIFICANCE
+
+
+@dataclass(frozen=True)
+class UnseenCauses:
+    """Tests for unseen causes, and the strength an unseen cause must have.
+
+    `returns`: mean log hazard ratio of a miss for returns that no step causes; `bubbles`: change of the log of the bubbles
+    in the first pass with a miss of a later step; `retro`: share of entries missing among bleeds that came back less that
+    among others (negative: probably completed after the return), with both shares. `error` is mean and standard
+    deviation of the systematic error (None with fewer than 40 other returns). `bias` is, for each step, the bias (per 100)
+    of an unseen cause as strong as its `benchmark`; `scale` the standard error times √df of its least-squares estimate.
+    """
+
+    returns: Signal
+    bubbles: Signal
+    retro: Signal
+    shares: tuple[float, float]
+    error: tuple[float, float] | None
+    bias: FloatArray = field(repr=False)
+    benchmark: tuple[str, ...] = field(repr=False)
+    scale: FloatArray = field(repr=False)
+
+    @property
+    def suspected(self) -> bool:
+        """Whether any test shows an unseen cause."""
+        return self.returns.clear or self.bubbles.clear or self.retro.clear
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """A sentence for every test that shows one."""
+        notes = []
+        if self.returns.clear:
+            notes.append(
+                "Missed steps also go with returns for pads, noise or worn parts, which no step of a bleed causes "
+                f"(hazard ratio of a miss {np.exp(self.returns.value):.2f}, p = {self.returns.p_value:.3f})."
+            )
+        if self.bubbles.clear:
+            notes.append(
+                "Missed steps of the end of the bleed go with more bubbles in the first pass, which they cannot cause "
+                f"({np.expm1(self.bubbles.value):+.1%} for each miss, p = {self.bubbles.p_value:.3f})."
+            )
+        if self.retro.clear:
+            back, others = self.shares
+            notes.append(
+                f"Bleeds that came back have fewer empty entries ({back:.1%}) than the others ({others:.1%}): entries were "
+                "probably completed after the return."
+            )
+        if notes:
+            notes.append(
+                "Something that is not recorded therefore goes with both missed steps and comebacks. The steps below go with "
+                "comebacks; whether they cost them cannot be said from this log."
+            )
+        return tuple(notes)
+
+    def calibrated_p_values(self, effects: FloatArray) -> FloatArray:
+        """p-value of each step against the systematic error, from draws of its log hazard ratio (draws × steps)."""
+        if self.error is None:
+            return np.full(effects.shape[1], np.nan)
+        return calibrated_p_value(effects.mean(axis=0), effects.std(axis=0), *self.error)
+
+
+def unseen_causes(data: BleedData, design: Design) -> UnseenCauses:
+    """Test the log for unseen causes, and compare the steps with the recorded work.
+
+    Parameters
+    ----------
+    data, design
+        Bleeds to fit and their design matrix.
+    """
+    returns, error = _other_returns(data, design)
+    retro, shares = _late_entries(data, design)
+    bias, benchmark, scale = _benchmarks(data, design)
+    return UnseenCauses(returns, _first_bubbles(data, design), retro, shares, error, bias, benchmark, scale)
+
+
+def _other_returns(data: BleedData, design: Design) -> tuple[Signal, tuple[float, float] | None]:
+    """Effects of the steps on returns that no step causes: their mean, and the systematic error."""
+    days = data.bleeds.get_column("other_return_days", default=pl.Series(dtype=pl.Int64)).fill_null(-1).to_numpy()
+    at_risk = data.bleeds.get_column("days_at_risk").to_numpy()
+    event = (days >= 0) & (days <= at_risk) if len(days) else np.zeros(len(at_risk), dtype=bool)
+    if event.sum() < MIN_RETURNS:
+        return Signal(), None
+    time = np.where(event, days, at_risk)
+    model = CoxModel.fit(design.x, time, event, blocks=design.blocks, clusters=design.bike)
+    steps = design.step_count
+    influence = model.influence(np.eye(design.x.shape[1])[:, :steps]) * model.df_correction
+    estimates, covariance = model.coefficients[:steps], influence.T @ influence
+    return _mean(estimates, covariance), systematic_error(estimates, np.sqrt(np.diag(covariance)))
+
+
+def _mean(estimates: FloatArray, covariance: FloatArray) -> Signal:
+    """Mean by precision of estimates that should be zero, tested to be above it."""
+    variances = np.diag(covariance)
+    if not (variances > 0).all():
+        return Signal()
+    weights = (1 / variances) / (1 / variances).sum()
+    mean, sd = float(weights @ estimates), float(np.sqrt(weights @ covariance @ weights))
+    return Signal(mean, float(normal_tail(mean / sd)))
+
+
+def _first_bubbles(data: BleedData, design: Design) -> Signal:
+    """Whether misses after the passes go with more bubbles in the first pass.
+
+    Steps of the passes themselves may respond to the bubbles and are left out.
+    """
+    name, place = READINGS[0]
+    by_id = {step.id: step for step in data.standard.steps}
+    later = [i for i, step in enumerate(design.steps) if by_id[step].is_after("passes")]
+    count = data.bleeds.get_column(name, default=pl.Series(dtype=pl.Int64))
+    responding = {step for step in design.steps if by_id[step].is_after(place) and not by_id[step].is_after("passes")}
+    if len(later) < MIN_CONTROLS or count.count() < MIN_RECORDED:
+        return Signal()
+    names = [n.removeprefix(NOT_RECORDED) for n in design.names]
+    kept = [i for i, n in enumerate(names) if n not in responding and not n.startswith(name)]
+    rows = np.flatnonzero(count.is_not_null().to_numpy())
+    y = np.log1p(count.drop_nulls().to_numpy().astype(float))
+    estimates, covariance = _least_squares(design.x[rows][:, kept], y, design.bike[rows])
+    columns = [kept.index(i) for i in later]
+    return _mean(estimates[columns], covariance[np.ix_(columns, columns)])
+
+
+def _late_entries(data: BleedData, design: Design) -> tuple[Signal, tuple[float, float]]:
+    """Whether bleeds that came back have fewer missing entries than others of the same technician and work."""
+    mature = data.bleeds.get_column("mature").to_numpy()
+    missing = design.unrecorded.mean(axis=1)[mature]
+    back = data.bleeds.get_column("came_back").to_numpy()[mature].astype(float)
+    if back.sum() < MIN_CONTROLS or not missing.any() or back.all():
+        return Signal(), (0.0, 0.0)
+    kept = [i for block in design.blocks for i in range(block.start, block.stop) if _is_context(design.names[i])]
+    x = np.column_stack([back, design.x[mature][:, kept]])
+    estimates, covariance = _least_squares(x - x.mean(axis=0), missing, design.bike[mature])
+    shares = float(missing[back == 1].mean()), float(missing[back == 0].mean())
+    p = float(normal_tail(-estimates[0] / np.sqrt(max(covariance[0, 0], 1e-30))))
+    return Signal(float(estimates[0]), p), shares
+
+
+def _is_context(name: str) -> bool:
+    return name.startswith((*BENCHMARKS, "shop", "technician", "day ", "bleeds that day"))
+
+
+def _least_squares(x: FloatArray, y: FloatArray, bike: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+    """Coefficients (without the intercept) and their covariance, clustered by bike."""
+    rows = np.column_stack([x, np.ones(len(x))])
+    inverse = np.linalg.inv(rows.T @ rows + RIDGE * np.eye(rows.shape[1]))
+    estimates = inverse @ (rows.T @ y)
+    covariance = clustered_covariance((rows * (y - rows @ estimates)[:, None]) @ inverse, bike)
+    return estimates[:-1], covariance[:-1, :-1]
+
+
+def _benchmarks(data: BleedData, design: Design) -> tuple[FloatArray, tuple[str, ...], FloatArray]:
+    """For each step the largest bias (per 100) of an unseen cause as strong as a recorded piece of work, and which."""
+    mature = data.bleeds.get_column("mature").to_numpy()
+    y = data.bleeds.get_column("came_back").to_numpy()[mature].astype(float)
+    variances = _ResidualVariances(np.column_stack([design.x[mature], y]))
+    width = design.x.shape[1]
+    groups = {
+        name: [i for i, n in enumerate(design.names) if n == name or n.startswith(name + " ")] for name in BENCHMARKS
+    }
+    bias, names, scale = np.zeros(design.step_count), [], np.zeros(design.step_count)
+    for step in range(design.step_count):
+        scale[step] = np.sqrt(variances.of(width, []) / variances.of(step, [width]))
+        candidates = {"": 0.0}
+        for name, columns in groups.items():
+            if columns:
+                strength = benchmark_r2(
+                    variances.explained(step, columns, [width]), variances.explained(width, columns, [])
+                )
+                candidates[name] = omitted_variable_bias(*strength, scale[step], 1.0)
+        names.append(max(candidates, key=lambda name: candidates[name]))
+        bias[step] = candidates[names[-1]]
+    share = 100 * design.missed.mean(axis=0)
+    return bias * share, tuple(names), scale * share
+
+
+class _ResidualVariances:
+    """Residual variances of least-squares regressions among the columns of a matrix, from its cross products."""
+
+    def __init__(self, columns: FloatArray) -> None:
+        centred = columns - columns.mean(axis=0)
+        self.rows, self.gram = len(columns), centred.T @ centred + RIDGE * np.eye(columns.shape[1])
+
+    def of(self, target: int, left_out: list[int]) -> float:
+        """Residual variance of a column given all others but `left_out`."""
+        kept = np.setdiff1d(np.arange(len(self.gram)), [target, *left_out])
+        slopes = np.linalg.solve(self.gram[np.ix_(kept, kept)], self.gram[kept, target])
+        rest = self.gram[target, target] - self.gram[target, kept] @ slopes
+        return max(float(rest), 1e-12) / max(self.rows - len(kept) - 1, 1)
+
+    def explained(self, target: int, columns: list[int], left_out: list[int]) -> float:
+        """Adjusted partial R² of some columns with the target, given the others; 0 where it is not positive."""
+        return max(1 - self.of(target, left_out) / self.of(target, [*columns, *left_out]), 0.0)
