@@ -202,6 +202,8 @@ class Tolerance(OutputTable):
     hi: float = fraction("95% interval")
     tolerance_lo: float = schema_field("lower limit of the procedure")
     tolerance_hi: float = schema_field("upper limit of the procedure")
+    p_value: float = fraction("p-value of the whole curve being flat, the same in all its rows")
+    q_value: float = fraction("false discovery rate over the curves (Benjamini–Hochberg)")
 
 
 class Interactions(OutputTable):

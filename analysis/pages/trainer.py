@@ -22,6 +22,8 @@ from analysis.pages.trainer_cards import card_question
 from analysis.pages.trainer_coaching import coaching_question, credibility_question
 from analysis.report import Report
 
+CLEAR_Q = 0.05
+
 
 def trainer_questions(report: Report) -> list[Question]:
     """The trainer's questions, most urgent first, answered from the report."""
@@ -121,13 +123,13 @@ def _tolerance_question(report: Report) -> Question:
             "Comeback risk by reading",
             {
                 "step": "step", "field": "field", "reading": "reading", "bleeds": "bleeds near this value", "risk": "risk %",
-                "lo": "from %", "hi": "to %",
+                "lo": "from %", "hi": "to %", "q_value": "q",
             },
             "tables/tolerance.csv",
         ),
         method=(
-            "The adjusted risk within the window at each value of the reading (dose-response curve), from comebacks only. Two "
-            "values clearly differ where their intervals do not overlap. The estimate for a step compares met with missed at the "
+            "The adjusted risk within the window at each value of the reading (dose-response curve), from comebacks only. One "
+            "test for each curve; false alarms are controlled at 5 in 100 over all curves. The estimate for a step compares met with missed at the "
             "limit and also uses stand readings, so it can see what the curve cannot. A flat curve does not show that a limit is "
             "unnecessary. The maker's limits come first in any case."
         ),
@@ -155,19 +157,18 @@ def _disagreements(report: Report, differing: set[str]) -> tuple[str, ...]:
 
 
 def _differing_readings(report: Report) -> dict[str, str]:
-    """Readings with two values whose intervals do not overlap: the step, and both risks in words."""
+    """Readings whose curve is clearly not flat: the step, and its highest and lowest risk in words."""
     differing = {}
     titles = missed_titles(report)
     for (step,), own in report.tolerance.group_by("step", maintain_order=True):
-        curve = own.filter(pl.col("lo").is_not_null(), pl.col("hi").is_not_null())
+        curve = own.filter(pl.col("lo").is_not_null(), pl.col("hi").is_not_null(), pl.col("q_value") <= CLEAR_Q)
         if curve.is_empty():
             continue
         high = curve.sort("lo", "reading", descending=[True, False]).row(0, named=True)
         low = curve.sort("hi", "reading").row(0, named=True)
-        if high["lo"] > low["hi"]:
-            risks = [
-                f"{percent_interval(row['risk'], row['lo'], row['hi'])} at {reading_text(row['field'], row['reading'])}"
-                for row in (high, low)
-            ]
-            differing[str(step)] = f"“{titles.get(str(step), str(step))}”: {risks[0]}, {risks[1]}"
+        risks = [
+            f"{percent_interval(row['risk'], row['lo'], row['hi'])} at {reading_text(row['field'], row['reading'])}"
+            for row in (high, low)
+        ]
+        differing[str(step)] = f"“{titles.get(str(step), str(step))}”: {risks[0]}, {risks[1]}"
     return differing

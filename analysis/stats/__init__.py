@@ -38,7 +38,7 @@ from analysis.stats.robustness import (
     systematic_error,
 )
 from analysis.stats.sampling import FIT_LIMIT, fit_sample
-from analysis.stats.spending import spending_bounds, spent_alpha
+from analysis.stats.spending import level_of_look, spending_bounds, spent_alpha
 
 __all__ = [
     "FIT_LIMIT",
@@ -65,6 +65,7 @@ __all__ = [
     "holm",
     "kendall_tau",
     "level_codes",
+    "level_of_look",
     "normal_tail",
     "omitted_variable_bias",
     "out_of_fold_log_odds",

@@ -74,3 +74,26 @@ def _bound(sums: FloatArray, density: FloatArray, step: float, goal: float) -> f
         exceeded = float(normal_tail((middle - sums) / step) @ density)
         low, high = (middle, high) if exceeded > goal else (low, middle)
     return (low + high) / 2
+
+
+def level_of_look(look: int, fractions: Sequence[float], alpha: float, *, two_sided: bool = True) -> float:
+    """The p-value at or below which this look is a signal, so that all looks together have type I error `alpha`.
+
+    Parameters
+    ----------
+    look
+        Number of this look, from 1.
+    fractions
+        Fraction of the full information at each look so far, this one included; later ones are ignored.
+    alpha, two_sided
+        As in `spending_bounds`.
+
+    Raises
+    ------
+    ValueError
+        Fewer fractions than looks, or fractions that do not increase.
+    """
+    if not 1 <= look <= len(fractions):
+        raise ValueError(f"look: must be from 1 to the {len(fractions)} fractions given, got {look}")
+    bound = spending_bounds(fractions[:look], alpha, two_sided=two_sided)[-1]
+    return float((2 if two_sided else 1) * normal_tail(bound))

@@ -11,7 +11,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.standard import Step
-from analysis.stats import Z95
+from analysis.stats import Z95, benjamini_hochberg, equal_values_p_value
 from analysis.steps.design_matrix import EFFECT_RIDGE, Design
 from analysis.steps.marginal_effects import (
     Gradients,
@@ -74,7 +74,8 @@ def dose_response_curves(base: DoseResponseBase | None) -> DataFrame[Tolerance]:
 
     Estimand: mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
     recorded, had each had this reading and everything else as it was. The curve of the reading replaces the step in the
-    time-to-return model. Intervals: infinitesimal jackknife clustered by bike, on the log cumulative hazard.
+    time-to-return model. Intervals: infinitesimal jackknife clustered by bike, on the log cumulative hazard. One Wald test
+    per curve that it is flat; Benjamini-Hochberg over the curves.
 
     Parameters
     ----------
@@ -82,7 +83,12 @@ def dose_response_curves(base: DoseResponseBase | None) -> DataFrame[Tolerance]:
         `dose_response_base` of the bleeds; an empty table without one.
     """
     curves = [] if base is None else [_curve(base, reading) for reading in _readings(base)]
-    return validate_table(Tolerance, pl.concat([empty(Tolerance), *curves]).sort("step", "reading"))
+    table = pl.concat([empty(Tolerance), *curves]).sort("step", "reading")
+    tests = table.group_by("step", maintain_order=True).agg(pl.col("p_value").first())
+    q = benjamini_hochberg(tests.get_column("p_value").fill_null(1.0).to_numpy())
+    tests = tests.select("step", q_value=pl.Series(q, dtype=pl.Float64))
+    table = table.drop("q_value").join(tests, on="step", how="left", maintain_order="left")
+    return validate_table(Tolerance, table.select(empty(Tolerance).columns))
 
 
 def _readings(base: DoseResponseBase) -> list[_Reading]:
@@ -129,6 +135,9 @@ def _curve(base: DoseResponseBase, reading: _Reading) -> pl.DataFrame:
     influence = clustered_influence(model, risks.gradients, data.window_days)
     sd = np.sqrt((influence**2).sum(axis=0)) * model.df_correction
     limits = np.array([_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
+    own_columns = np.eye(x.shape[1])[:, reading_start:] @ grid_basis.T
+    log_hazard_influence = model.influence(own_columns) * model.df_correction
+    p_value = equal_values_p_value(grid_basis @ effects, log_hazard_influence.T @ log_hazard_influence)
     return pl.DataFrame(
         {
             "step": reading.step.id,
@@ -140,8 +149,15 @@ def _curve(base: DoseResponseBase, reading: _Reading) -> pl.DataFrame:
             "hi": limits[:, 1],
             "tolerance_lo": reading.step.limits.lo,
             "tolerance_hi": reading.step.limits.hi,
+            "p_value": None if np.isnan(p_value) else p_value,
+            "q_value": None,
         },
-        schema_overrides={"tolerance_lo": pl.Float64, "tolerance_hi": pl.Float64},
+        schema_overrides={
+            "tolerance_lo": pl.Float64,
+            "tolerance_hi": pl.Float64,
+            "p_value": pl.Float64,
+            "q_value": pl.Float64,
+        },
     ).select(empty(Tolerance).columns)
 
 

@@ -97,7 +97,7 @@ def test_coaching_again_is_advised_only_where_the_step_costs_comebacks() -> None
     assert "Missed 40% of 50 bleeds before, 35% of 60 after" in question.points[0]
 
 
-def curve(step: str, *limits: tuple[float, float]) -> pl.DataFrame:
+def curve(step: str, *limits: tuple[float, float], q: float = 0.01) -> pl.DataFrame:
     rows = [
         {
             "step": step,
@@ -107,6 +107,8 @@ def curve(step: str, *limits: tuple[float, float]) -> pl.DataFrame:
             "risk": (lo + hi) / 2,
             "lo": lo,
             "hi": hi,
+            "p_value": q / 2,
+            "q_value": q,
         }
         for k, (lo, hi) in enumerate(limits)
     ]
@@ -117,7 +119,7 @@ def tolerance_of(audited: Report) -> Any:
     return next(q for q in trainer_questions(audited) if q.id == "tolerance")
 
 
-def test_two_values_whose_intervals_do_not_overlap_differ_even_where_the_highest_is_uncertain() -> None:
+def test_a_clear_curve_is_put_into_words_by_its_most_certain_extremes() -> None:
     audited = with_verdicts(
         "costs_comebacks", tolerance=curve(steps()[0], (0.02, 0.04), (0.02, 0.3), (0.06, 0.12), (0.03, 0.4))
     )
@@ -128,7 +130,8 @@ def test_two_values_whose_intervals_do_not_overlap_differ_even_where_the_highest
 
 
 def test_a_costly_step_with_a_flat_curve_says_why_both_may_be_right() -> None:
-    audited = with_verdicts("costs_comebacks", tolerance=curve(steps()[0], (0.02, 0.10), (0.03, 0.12)))
+    audited = with_verdicts("costs_comebacks", tolerance=curve(steps()[0], (0.02, 0.04), (0.06, 0.12), q=0.06))
+    assert tolerance_of(audited).answer.text.startswith("For none of the 1 reading")
     assert "is less sensitive than the step estimate" in tolerance_of(audited).points[0]
 
 
