@@ -38,6 +38,17 @@ from analysis.prove.people_measures import (
 from analysis.prove.risk_measures import risk_rows
 from analysis.prove.rows import Target, at_size, mean_row, root_mean_row, share_row
 from analysis.prove.scenarios import SIGNS_OF_NO_USE, WITH_EFFECTS, WITHOUT_EFFECT
+from analysis.prove.step_measures import (
+    CURVE_INVENTED,
+    LATE_COSTS,
+    LATE_FOUND,
+    PASSES_COVERED,
+    PASSES_PRAISED,
+    TOTAL_COVERED,
+    UNSEEN_COSTS,
+    UNSEEN_FOUND,
+    UNSEEN_INVENTED,
+)
 from analysis.stats import kendall_tau
 from schemas import empty, validate_table
 from schemas.outputs import Prove
@@ -71,6 +82,15 @@ OUTCOME_TARGETS = {
     IMPROVEMENT_FOUND: Target(),
     DIFFERENCE_INVENTED: Target(maximum=0.05),
     DIFFERENCE_FOUND: Target(),
+    PASSES_COVERED: COVERAGE,
+    PASSES_PRAISED: Target(maximum=0.05),
+    TOTAL_COVERED: COVERAGE,
+    UNSEEN_COSTS: Target(maximum=0.10),
+    UNSEEN_FOUND: Target(minimum=0.80),
+    LATE_FOUND: Target(minimum=0.90),
+    LATE_COSTS: Target(maximum=0.10),
+    UNSEEN_INVENTED: Target(maximum=0.05),
+    CURVE_INVENTED: Target(maximum=0.05),
 }
 
 

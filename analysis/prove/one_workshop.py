@@ -21,10 +21,12 @@ from analysis.prove.scenarios import (
     EQUAL_PEOPLE,
     GROUP_FAMILIES,
     PEOPLE_FAMILIES,
+    STEP_FAMILIES,
     UNCHANGED,
     WITH_EFFECTS,
     Scenario,
 )
+from analysis.prove.step_measures import curve_fact, step_facts, unseen_fact
 from analysis.rates import expected_risk, rates
 from analysis.standard import built_in
 from analysis.steps import step_costs
@@ -94,6 +96,9 @@ def audit_simulation(scenario: Scenario) -> SimulationResult:
         return SimulationResult(
             scenario.family, scenario.sessions, facts=people_facts(scenario.family, *_read_log(log), rng)
         )
+    if scenario.family in STEP_FAMILIES:
+        facts = step_facts(scenario.family, _bleed_data(log), log.truth_steps, rng)
+        return SimulationResult(scenario.family, scenario.sessions, facts=facts)
     return _step_results(scenario, workshop, log, rng)
 
 
@@ -102,7 +107,8 @@ def _step_results(
 ) -> SimulationResult:
     bleed_log, data = _read_log(log)
     fitted = fit_data(data, scenario.seed)
-    table = step_costs(data, rng, fitted).table.filter(pl.col("preventable_per_100").is_not_null())
+    costs = step_costs(data, rng, fitted)
+    table = costs.table.filter(pl.col("preventable_per_100").is_not_null())
     compared = table.join(log.truth_steps.select("step", truth="preventable_per_100"), on="step", how="inner").sort(
         "step"
     )
@@ -120,6 +126,7 @@ def _step_results(
         risk=_risk(workshop, scenario.seed, log, last_bleeds(bleed_log, data, fitted))
         if scenario.family in WITH_EFFECTS
         else {},
+        facts=unseen_fact(costs) if scenario.family in WITH_EFFECTS else curve_fact(fitted, costs),
     )
 
 

@@ -29,6 +29,11 @@ THREE_EQUAL = "three equal technicians"
 COACHED_FUTILE, COACHED_WORKS = "habits wander, coaching without effect", "habits wander, coaching with effect"
 TRIAL_FUTILE, TRIAL_WORKS = "a trial by workshop that does nothing", "a trial by workshop that works"
 PEOPLE_FAMILIES = (THREE_EQUAL, COACHED_FUTILE, COACHED_WORKS, TRIAL_FUTILE, TRIAL_WORKS)
+SKIPS, SKIPS_HARMLESS = "few first bubbles skip a pass", "few first bubbles skip a pass that does nothing"
+STOPS = "the last pass stops with bubbles"
+UNSEEN, RECORDED_LATE = "unseen difficulty", "misses recorded once the bike is back"
+STEP_FAMILIES = (SKIPS, SKIPS_HARMLESS, STOPS, UNSEEN, RECORDED_LATE)
+"""Families where what is seen steers the work, or something unseen is behind misses and comebacks."""
 LARGE_SESSIONS = 6000
 BUSY_SESSIONS, CO_OPERATIVE_SESSIONS = 3900, 6000
 FIRST_SEED = 50_000
@@ -61,6 +66,6 @@ def proof_scenarios(workshops: int, sessions: int) -> list[Scenario]:
     if sessions >= WHOLE_FROM:
         sizes |= {CHANGES: BUSY_SESSIONS, UNCHANGED: BUSY_SESSIONS, CO_OPERATIVE: CO_OPERATIVE_SESSIONS}
         sizes |= dict.fromkeys(GROUP_FAMILIES, sessions)
-        sizes |= dict.fromkeys(PEOPLE_FAMILIES, sessions)
+        sizes |= dict.fromkeys((*PEOPLE_FAMILIES, *STEP_FAMILIES), sessions)
         sizes |= dict.fromkeys((ONE_OF_FIVE, TRIAL_FUTILE, TRIAL_WORKS), LARGE_SESSIONS)
     return [Scenario(name, size, FIRST_SEED + i) for name, size in sizes.items() for i in range(workshops)]

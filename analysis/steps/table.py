@@ -44,7 +44,7 @@ class StepCosts:
     """The table of steps, and the fits behind it (None with too few comebacks).
 
     `return_model` is the return model over the whole follow-up; `notes` say which estimate ranks the steps and whether
-    effects last; `later` is how later steps respond.
+    effects last; `later` is how later steps respond; `unseen` the tests for unseen causes.
     """
 
     table: DataFrame[Steps]
@@ -53,6 +53,7 @@ class StepCosts:
     return_model: SurvivalModel | None = field(repr=False, default=None)
     notes: tuple[str, ...] = ()
     later: LaterSteps = NO_LATER_STEPS
+    unseen: UnseenCauses | None = field(repr=False, default=None)
 
 
 def step_costs(
@@ -103,7 +104,7 @@ def step_costs(
     columns = _estimate_columns(design, estimates, unseen, has_enough.filter(in_design).to_numpy())
     notes = (direct.note, proportionality_note(proportional, data.window_days), *unseen.notes)
     table = _table(crude.join(columns, on="step", how="left", maintain_order="left"))
-    return StepCosts(table, design, estimates.total, whole_model, notes, estimates.later)
+    return StepCosts(table, design, estimates.total, whole_model, notes, estimates.later, unseen)
 
 
 class _Estimates:
