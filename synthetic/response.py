@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import ModuleType
 
 import numpy as np
@@ -44,7 +45,7 @@ def steered_misses(
 ) -> Missed:
     """The misses, with passes skipped where few bubbles show, and the last one where air still comes.
 
-    Steps of `fixed` stay as they are.
+    Air by luck alone does not steer the last pass: nothing recorded would show it. Steps of `fixed` stay as they are.
     """
     missed = missed.copy()
     if workshop.skips and "cycles" not in fixed:
@@ -52,10 +53,11 @@ def steered_misses(
         shift = -workshop.skips * np.log((1 + bubbles) / (1 + TYPICAL_BUBBLES))
         missed[:, PLACE["cycles"]] = _is_missed("cycles", shift, circumstances)
     if workshop.stops and "clear_finish" not in fixed:
-        left = mechanics.seen_air_ml(workshop, _only(missed, BEFORE_LAST_PASS), circumstances)
-        clean = mechanics.seen_air_ml(workshop, np.zeros_like(missed), circumstances)
+        usual = replace(circumstances, luck=np.zeros_like(circumstances.luck))
+        air = mechanics.seen_air_ml(workshop, _only(missed, BEFORE_LAST_PASS), usual)
+        clean = mechanics.seen_air_ml(workshop, np.zeros_like(missed), usual)
         missed[:, PLACE["clear_finish"]] = _is_missed(
-            "clear_finish", workshop.stops * np.log(left / clean), circumstances
+            "clear_finish", workshop.stops * np.log(air / clean), circumstances
         )
     return missed
 

@@ -9,7 +9,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import inline_data, with_wilson
-from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, SUSPECT, layer_charts
+from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, SUSPECT, VERDICT_LABELS, layer_charts
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
 
@@ -147,7 +147,7 @@ def _costs(report: Report, linked: Linked) -> Any:
         pl.col("step").is_in(linked.steps), pl.col("preventable_per_100").is_not_null()
     ).select(
         "step", "preventable_per_100", "lo", "hi", "missed", "recorded", clear=pl.col("verdict") == "costs_comebacks",
-        word=pl.col("verdict").replace({"costs_comebacks": "costs comebacks", "no_sign": "no sign of a cost", "too_few": "too few to say"}),
+        word=pl.col("verdict").replace(VERDICT_LABELS),
     )  # fmt: skip
     y = alt.Y(
         "step:N",

@@ -24,6 +24,7 @@ SIGNAL_LABELS = {
 }
 VERDICT_LABELS = {
     "costs_comebacks": "leads to comebacks",
+    "goes_with_comebacks": "goes with comebacks",
     "suspected": "suspected",
     "no_sign": "no clear cost",
     "too_few": "too few to say",
@@ -32,8 +33,10 @@ SIGNAL_COLOURS = alt.Scale(domain=list(SIGNAL_LABELS.values()), range=[HIGH, LOW
 SIGNAL_MARKS = alt.Scale(
     domain=list(SIGNAL_LABELS.values()), range=["triangle-up", "triangle-down", "circle", "cross", "square"]
 )
-VERDICT_COLOURS = alt.Scale(domain=list(VERDICT_LABELS.values()), range=[HIGH, SUSPECT, PLAIN, CHANCE])
-VERDICT_MARKS = alt.Scale(domain=list(VERDICT_LABELS.values()), range=["triangle-right", "diamond", "circle", "cross"])
+VERDICT_COLOURS = alt.Scale(domain=list(VERDICT_LABELS.values()), range=[HIGH, SUSPECT, SUSPECT, PLAIN, CHANCE])
+VERDICT_MARKS = alt.Scale(
+    domain=list(VERDICT_LABELS.values()), range=["triangle-right", "square", "diamond", "circle", "cross"]
+)
 WIDTH, NARROW, DETAIL_WIDTH = 460, 380, 230
 """Plot widths, pixels: a chart with short labels; one with long labels, two of which fit side by side on a wide screen;
 the detail chart next to another."""

@@ -74,7 +74,7 @@ def _costly(report: Report, subject: str, _: int | None) -> bool:
 
 def _harmless(report: Report, subject: str, _: int | None) -> bool:
     rows = report.steps.filter(pl.col("step").is_in(subject.split()))
-    return not rows.get_column("verdict").is_in(["costs_comebacks", "suspected"]).any()
+    return not rows.get_column("verdict").is_in(["costs_comebacks", "goes_with_comebacks", "suspected"]).any()
 
 
 def _change(report: Report, subject: str, month: int | None) -> bool:

@@ -62,6 +62,14 @@ GLOSSARY = (
     ("net benefit", "comebacks caught minus the cost of unnecessary checks"),
     ("comebacks prevented per 100", "how many fewer comebacks in 100 bleeds if the step were never missed"),
     (
+        "unseen cause",
+        "something not recorded that makes both a missed step and a comeback likelier; the figures assume there is none",
+    ),
+    (
+        "times the benchmark",
+        "how many times as strong as the named kind of work an unseen cause must be to explain a figure away",
+    ),
+    (
         "doubly robust check",
         "a second estimate that is right if either its model of comebacks or its model of misses is",
     ),
@@ -164,8 +172,10 @@ KIND_LABELS = {
     "brake": "brake",
     "hose_route": "hose routing",
 }
-COSTLY_VERDICTS = ("costs_comebacks", "suspected")
+COSTLY_VERDICTS = ("costs_comebacks", "goes_with_comebacks", "suspected")
 """Verdicts on a step with some evidence that missing it costs comebacks."""
+SMALL_COST = 0.2
+"""Comebacks per 100 bleeds. A step is of low priority only if a larger cost is ruled out. Common practice, no source."""
 
 
 def field_label(name: str) -> str:
@@ -221,6 +231,11 @@ def missed_title(report: Report, step: str) -> str:
 def quoted_misses(report: Report, steps: list[str]) -> list[str]:
     """Missed steps in quotation marks, for a sentence."""
     return [f"“{missed_title(report, step)}”" for step in steps]
+
+
+def ruled_out(hi: float) -> str:
+    """The largest cost that an interval does not rule out."""
+    return f"at most {hi:.1f} comebacks per 100 bleeds" if hi >= 0.05 else "less than 0.1 comebacks per 100 bleeds"
 
 
 def with_missed_titles(report: Report, table: pl.DataFrame) -> pl.DataFrame:

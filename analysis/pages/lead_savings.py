@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import missed_bars, step_bars, what_if_bars
-from analysis.pages.labels import with_missed_titles
+from analysis.pages.labels import field_label, field_labels, with_missed_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
     capitalised,
@@ -23,8 +23,13 @@ from analysis.report import Report
 STEP_COLUMNS = {
     "title": "what went wrong", "missed": "missed", "recorded": "recorded", "share_missed": "share missed %",
     "preventable_per_100": "comebacks prevented per 100", "lo": "from", "hi": "to", "q_value": "q",
-    "crude_difference": "unadjusted difference per 100", "e_value": "E-value", "verdict": "verdict",
+    "direct_per_100": "not through later steps", "crude_difference": "unadjusted difference per 100", "e_value": "E-value",
+    "e_value_lo": "E-value of the lower limit", "benchmark": "benchmark", "times_benchmark": "times the benchmark",
+    "verdict": "verdict",
 }  # fmt: skip
+
+MANY_TIMES = 10
+OBSERVATION = "An observation, not an experiment: it assumes that nothing unseen causes both the miss and the comeback."
 
 
 def step_finding(report: Report) -> Finding:
@@ -39,7 +44,16 @@ def step_finding(report: Report) -> Finding:
             f"{first['preventable_per_100']:.1f} comebacks per 100 bleeds."
         )
         details = [f"“{row['title']}” {_prevented(row)}" for row in costly.iter_rows(named=True)]
-        return Finding(text, f"Comebacks prevented per 100 bleeds (95% interval): {join_words(details)}.")
+        return Finding(text, f"Comebacks prevented per 100 bleeds (95% interval): {join_words(details)}. {OBSERVATION}")
+    linked = report.steps.filter(pl.col("verdict") == "goes_with_comebacks").sort("rank").head(3)
+    if linked.height:
+        details = [
+            f"“{row['title']}” {_prevented(row)}" for row in with_missed_titles(report, linked).iter_rows(named=True)
+        ]
+        return Finding(
+            "Some missed steps go with more comebacks; this log cannot show that they cause them.",
+            f"Difference per 100 bleeds (95% interval): {join_words(details)}. {OBSERVATION}",
+        )
     missed = report.steps.filter(pl.col("share_missed").is_not_null()).sort("share_missed", descending=True).head(3)
     often = [
         f"“{title}”, {observed_share(misses, recorded)}"
@@ -54,6 +68,20 @@ def step_finding(report: Report) -> Finding:
         else "Too few comebacks to say which missed steps lead to them."
     )
     return Finding(text, f"Most often missed: {'; '.join(often) or 'none recorded'}.")
+
+
+def robustness_points(report: Report) -> list[str]:
+    """How strong an unseen cause would have to be to explain the three costliest steps away."""
+    costly = report.steps.filter(pl.col("verdict") == "costs_comebacks", pl.col("benchmark").is_not_null()).sort("rank")
+    return [
+        f"“{row['title']}”: an unseen cause would have to be {_times(row['times_benchmark'])} as strong as the recorded "
+        f"{field_label(row['benchmark'])} to explain it away."
+        for row in with_missed_titles(report, costly.head(3)).iter_rows(named=True)
+    ]
+
+
+def _times(value: float) -> str:
+    return f"{value:.1f} times" if value < MANY_TIMES else f"more than {MANY_TIMES} times"
 
 
 def _prevented(row: dict[str, Any]) -> str:
@@ -71,14 +99,19 @@ def saving_question(report: Report) -> Question:
         id="steps",
         question="What would fixing the worst steps save?",
         answer=step_finding(report),
-        points=tuple(_scenario(row) for row in joint.head(3).iter_rows(named=True)),
+        points=(*(_scenario(row) for row in joint.head(3).iter_rows(named=True)), *robustness_points(report)),
         action="Fix the top one or two steps first." if costly else "",
         charts=chart_specs(*charts),
-        table=page_table(ranked, "Steps of the procedure", STEP_COLUMNS, "tables/steps.csv"),
+        table=page_table(
+            ranked.with_columns(field_labels("benchmark")), "Steps of the procedure", STEP_COLUMNS, "tables/steps.csv"
+        ),
         method=(
-            "Comebacks prevented per 100 bleeds if nobody missed the step again, adjusted for the kind of work, the technician "
-            "and the other steps, never for what was seen after the step. These are observations, not an experiment, and they "
-            "assume no unmeasured cause of both the miss and the comeback. Tick: unadjusted difference (mixes in the kind of "
+            "Comebacks prevented per 100 bleeds if nobody missed the step again, adjusted for the kind of work, the technician, "
+            "the other steps and readings taken before the step, never for what was seen after it. Later steps that depend on what "
+            "is seen (go on until no bubbles show) are missed as often as they then would be; the direct part leaves them as they "
+            "were. These are observations, not an experiment, and they assume no unmeasured cause of both the miss and the "
+            "comeback. “Leads to comebacks” requires that no test shows such a cause, and that one as strong as any recorded kind of "
+            "work would not explain the lower limit away; otherwise a step “goes with comebacks”. Tick: unadjusted difference (mixes in the kind of "
             "work). The first three are the most certain; the rest are in order of the estimate."
             + (f" Ranked {report.combined_estimate}." if report.combined_estimate else "")
         ),

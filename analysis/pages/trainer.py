@@ -12,10 +12,11 @@ from analysis.pages.labels import (
     quoted_misses,
     reading_label,
     reading_text,
+    ruled_out,
     step_titles,
     with_missed_titles,
 )
-from analysis.pages.lead_savings import step_finding
+from analysis.pages.lead_savings import robustness_points, step_finding
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import join_words, observed_share, percent_interval, quantity
 from analysis.pages.trainer_cards import card_question
@@ -45,7 +46,7 @@ def _step_question(report: Report) -> Question:
         id="steps",
         question="Which missed steps lead to most comebacks?",
         answer=step_finding(report),
-        points=tuple(_step_points(report)),
+        points=(*robustness_points(report), *_step_points(report)),
         action="Demonstrate these steps; use the jobs on the cards as examples." if costly else "",
         hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs else "",
         charts=chart_specs(step_board(ranked, technique) if has_costs else missed_bars(ranked)),
@@ -57,7 +58,7 @@ def _step_question(report: Report) -> Question:
                 "preventable_per_100": "comebacks prevented per 100", "lo": "from", "hi": "to",
                 "survival_estimate": "from comebacks only", "survival_estimate_lo": "from", "survival_estimate_hi": "to",
                 "aipw_per_100": "doubly robust check", "aipw_lo": "from", "aipw_hi": "to", "rank_lo": "rank from",
-                "rank_hi": "rank to", "verdict": "verdict",
+                "rank_hi": "rank to", "times_benchmark": "times the benchmark", "verdict": "verdict",
             },
             "tables/steps.csv",
         ),
@@ -67,7 +68,9 @@ def _step_question(report: Report) -> Question:
             "with complete follow-up. All three are observations, not an experiment, and assume no unmeasured cause. The first "
             "three steps are the most certain; the rest are in order of the estimate, and steps whose ranks overlap are not in "
             "order. “Leads to comebacks” controls false alarms at 5 in 100 over all steps and requires the estimate from comebacks "
-            "only to agree in direction; “suspected” means an interval above zero, not confirmed."
+            "only to agree in direction, no sign of an unseen cause, and a lower limit that an unseen cause as strong as any recorded "
+            "kind of work would not explain away; otherwise a step “goes with comebacks”. “Suspected” means an interval above zero, "
+            "not confirmed."
         ),
     )  # fmt: skip
 
@@ -83,15 +86,13 @@ def _step_points(report: Report) -> list[str]:
         "share_missed", descending=True
     )
     often = [
-        f"“{title}”, {observed_share(misses, recorded)}"
-        for title, misses, recorded in with_missed_titles(report, harmless.head(2))
-        .select("title", "missed", "recorded")
+        f"“{title}”, {observed_share(misses, recorded)}, {ruled_out(hi)}"
+        for title, misses, recorded, hi in with_missed_titles(report, harmless.head(2))
+        .select("title", "missed", "recorded", "hi")
         .iter_rows()
     ]
     if often:
-        points.append(
-            f"Often missed without clear evidence of a cost: {'; '.join(often)}. There may be other reasons to keep the step."
-        )
+        points.append(f"Often missed without a clear cost: {'; '.join(often)}. Keep a step whose cost could matter.")
     return points
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import technique_board
-from analysis.pages.labels import COSTLY_VERDICTS, missed_title, with_missed_titles
+from analysis.pages.labels import COSTLY_VERDICTS, SMALL_COST, missed_title, ruled_out, with_missed_titles
 from analysis.pages.question import Card, Finding, Question, chart_specs, page_table
 from analysis.pages.summary import spelling_warnings
 from analysis.pages.text import estimate, join_words, month_name, number, percentage_points, quantity
@@ -18,16 +18,23 @@ MAX_CARDS = 60
 MIN_COMEBACKS_A_YEAR = 0.1
 LOW_PRIORITY = {
     "costs_comebacks": "at this rate it leads to too few comebacks to practise first",
+    "goes_with_comebacks": "at this rate it goes with too few comebacks to practise first",
     "suspected": "at this rate it leads to too few comebacks to practise first",
-    "no_sign": "no evidence that it causes comebacks: low priority",
+    "no_sign": f"a cost above {SMALL_COST:.1f} comebacks per 100 bleeds is ruled out: low priority",
+    "not_known": "no clear cost, but one that matters is not ruled out: keep practising",
     "too_few": "too few comebacks to say whether it costs any",
 }
 """Why a step that somebody misses more than peers is not one to practise first, by the step's verdict."""
 
 
 def missed_more_than_peers(report: Report) -> pl.DataFrame:
-    """Steps that a technician clearly misses more than peers on the same work, with the step's verdict."""
-    verdicts = report.steps.select("step", "verdict")
+    """Steps that a technician clearly misses more than peers on the same work, with the step's verdict, or `not_known`
+    where there is no clear cost but one that matters is not ruled out.
+    """
+    not_known = (pl.col("verdict") == "no_sign") & (pl.col("hi") > SMALL_COST).fill_null(True)
+    verdicts = report.steps.select(
+        "step", step_hi="hi", verdict=pl.when(not_known).then(pl.lit("not_known")).otherwise("verdict")
+    )
     return report.technique.filter("clear", pl.col("excess") > 0).join(
         verdicts, on="step", how="left", maintain_order="left"
     )
@@ -66,6 +73,11 @@ def card_question(report: Report) -> Question:
             "uncertainty of both. A step without evidence of a cost is named on the card, but not as one to practise."
         ),
     )  # fmt: skip
+
+
+def _limit_text(verdict: str, hi: float | None) -> str:
+    """The largest cost that is not ruled out, where there is no clear one."""
+    return f"; {ruled_out(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
 
 
 def _card_finding(report: Report, cards: int) -> Finding:
@@ -199,7 +211,8 @@ def _low_priority(report: Report, others: pl.DataFrame) -> list[str]:
     notes = []
     for verdict, why in LOW_PRIORITY.items():
         steps = [
-            f"“{missed_title(report, row['step'])}” ({percentage_points(row['excess'], row['lo'], row['hi'])})"
+            f"“{missed_title(report, row['step'])}” ({percentage_points(row['excess'], row['lo'], row['hi'])}"
+            f"{_limit_text(verdict, row['step_hi'])})"
             for row in others.filter(pl.col("verdict") == verdict).iter_rows(named=True)
         ]
         if steps:

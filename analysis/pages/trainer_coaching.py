@@ -8,7 +8,15 @@ import polars as pl
 
 from analysis.boards import PATTERN_LABELS
 from analysis.charts import coaching_changes
-from analysis.pages.labels import COSTLY_VERDICTS, field_labels, missed_titles, quoted_misses, with_missed_titles
+from analysis.pages.labels import (
+    COSTLY_VERDICTS,
+    SMALL_COST,
+    field_labels,
+    missed_titles,
+    quoted_misses,
+    ruled_out,
+    with_missed_titles,
+)
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, join_words, percentage_points, quantity
 from analysis.report import Report
@@ -90,17 +98,31 @@ def _next_coaching(report: Report, measured: pl.DataFrame) -> str:
         f"{name} on “{title}”"
         for name, title in costly.select("technician", "title").unique(maintain_order=True).iter_rows()
     ]
-    harmless = unchanged.filter(pl.col("verdict") == "no_sign").get_column("step").unique().sort().to_list()
+    limits = report.steps.select("step", "hi")
+    no_sign = (
+        unchanged.filter(pl.col("verdict") == "no_sign").drop("hi").join(limits, on="step").unique("step").sort("step")
+    )
+    harmless = no_sign.filter(pl.col("hi") <= SMALL_COST).get_column("step").to_list()
+    uncertain = no_sign.filter((pl.col("hi") > SMALL_COST).fill_null(True))
     actions = []
     if people:
         actions.append(
-            f"No clear change and the step leads to comebacks: coach again, in another way: {join_words(people)}."
+            f"No clear change on a step that leads to or goes with comebacks: coach again, in another way: {join_words(people)}."
         )
     if harmless:
         actions.append(
-            f"No clear change on {join_words(quoted_misses(report, harmless))}, but this log shows no cost: not a priority to coach again."
+            f"No clear change on {join_words(quoted_misses(report, harmless))}, but a cost above {SMALL_COST:.1f} comebacks per 100 "
+            "bleeds is ruled out: not a priority to coach again."
         )
+    actions += [
+        f"No clear change on “{title}”, whose cost is not known yet{_limit(hi)}: keep practising it."
+        for title, hi in uncertain.select("title", "hi").iter_rows()
+    ]
     return " ".join(actions)
+
+
+def _limit(hi: float | None) -> str:
+    return "" if hi is None else f" ({ruled_out(hi)})"
 
 
 def credibility_question(report: Report) -> Question:

@@ -1,4 +1,4 @@
-"""Outcomes of workshops where what is seen steers the work, or where something unseen lies behind misses and comebacks."""
+"""Outcomes of workshops where what is seen steers the work, or where something unseen causes both misses and comebacks."""
 
 from __future__ import annotations
 
@@ -41,14 +41,16 @@ def step_facts(name: str, data: BleedData, truth: pl.DataFrame, rng: np.random.G
     if costs.unseen is None:
         return []
     table = costs.table.drop_nulls("lo").join(truth.select("step", truth="preventable_per_100"), on="step")
-    covered = table.select("step", inside=pl.col("truth").is_between("lo", "hi"), below=pl.col("hi") < 0)
+    covered = table.select("step", inside=pl.col("truth").is_between("lo", "hi"), negative=pl.col("hi") < 0)
     called = bool((costs.table.get_column("verdict") == "costs_comebacks").any())
     if name == STOPS:
         return [Fact(TOTAL_COVERED, inside) for inside in covered.get_column("inside")]
     if name in (SKIPS, SKIPS_HARMLESS):
         passes = covered.filter(pl.col("step") == PASSES).iter_rows(named=True)
         return [
-            fact for row in passes for fact in (Fact(PASSES_COVERED, row["inside"]), Fact(PASSES_PRAISED, row["below"]))
+            fact
+            for row in passes
+            for fact in (Fact(PASSES_COVERED, row["inside"]), Fact(PASSES_PRAISED, row["negative"]))
         ]
     if name == UNSEEN:
         return [Fact(UNSEEN_COSTS, called), Fact(UNSEEN_FOUND, costs.unseen.suspected)]

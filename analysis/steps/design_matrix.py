@@ -148,20 +148,22 @@ def _readings(data: BleedData, steps: tuple[str, ...], groups: Sequence[ColumnGr
         if not later or count.count() < MIN_READINGS or name in {step.field for step in by_id.values()}:
             continue
         dropped = {*later, *(NOT_RECORDED + step for step in later), *(f"mean {step}" for step in later)}
-        known = [part.columns[:, [i for i, n in enumerate(part.names) if n not in dropped]] for part in groups]
+        earlier_columns = [
+            part.columns[:, [i for i, n in enumerate(part.names) if n not in dropped]] for part in groups
+        ]
         names += [name, f"{name} squared", f"{name} not recorded"]
-        columns += _residuals(count, np.hstack([*known, np.ones((len(count), 1))]))
+        columns += _residuals(count, np.hstack([*earlier_columns, np.ones((len(count), 1))]))
     return ColumnGroup(names, _column_stack(columns, len(data.bleeds)), EFFECT_RIDGE)
 
 
-def _residuals(count: pl.Series, known: FloatArray) -> list[FloatArray]:
+def _residuals(count: pl.Series, earlier_columns: FloatArray) -> list[FloatArray]:
     """Residuals of the standardised log count and its square (0 where not recorded), and whether it is not recorded."""
     recorded = count.is_not_null().to_numpy()
     log = np.log1p(count.fill_null(0).to_numpy().astype(float))
     scaled = (log - log[recorded].mean()) / (log[recorded].std() or 1.0)
-    basis, rows = np.column_stack([scaled, scaled**2 - 1]), known[recorded]
+    basis, rows = np.column_stack([scaled, scaled**2 - 1]), earlier_columns[recorded]
     slopes = np.linalg.solve(rows.T @ rows + SMALL_RIDGE * np.eye(rows.shape[1]), rows.T @ basis[recorded])
-    residual = np.where(recorded[:, None], basis - known @ slopes, 0.0)
+    residual = np.where(recorded[:, None], basis - earlier_columns @ slopes, 0.0)
     return [residual[:, 0], residual[:, 1], 1.0 - recorded]
 
 

@@ -156,11 +156,11 @@ def _first_bubbles(data: BleedData, design: Design) -> Signal:
     if len(later) < MIN_CONTROLS or count.count() < MIN_RECORDED:
         return Signal()
     names = [n.removeprefix(NOT_RECORDED) for n in design.names]
-    kept = [i for i, n in enumerate(names) if n not in responding and not n.startswith(name)]
+    columns_used = [i for i, n in enumerate(names) if n not in responding and not n.startswith(name)]
     rows = np.flatnonzero(count.is_not_null().to_numpy())
     y = np.log1p(count.drop_nulls().to_numpy().astype(float))
-    estimates, covariance = _least_squares(design.x[rows][:, kept], y, design.bike[rows])
-    columns = [kept.index(i) for i in later]
+    estimates, covariance = _least_squares(design.x[rows][:, columns_used], y, design.bike[rows])
+    columns = [columns_used.index(i) for i in later]
     return _mean(estimates[columns], covariance[np.ix_(columns, columns)])
 
 
@@ -171,8 +171,10 @@ def _late_entries(data: BleedData, design: Design) -> tuple[Signal, tuple[float,
     back = data.bleeds.get_column("came_back").to_numpy()[mature].astype(float)
     if back.sum() < MIN_CONTROLS or not missing.any() or back.all():
         return Signal(), (0.0, 0.0)
-    kept = [i for block in design.blocks for i in range(block.start, block.stop) if _is_context(design.names[i])]
-    x = np.column_stack([back, design.x[mature][:, kept]])
+    columns_used = [
+        i for block in design.blocks for i in range(block.start, block.stop) if _is_context(design.names[i])
+    ]
+    x = np.column_stack([back, design.x[mature][:, columns_used]])
     estimates, covariance = _least_squares(x - x.mean(axis=0), missing, design.bike[mature])
     shares = float(missing[back == 1].mean()), float(missing[back == 0].mean())
     p = float(normal_tail(-estimates[0] / np.sqrt(max(covariance[0, 0], 1e-30))))
@@ -226,10 +228,10 @@ class _ResidualVariances:
 
     def of(self, target: int, left_out: list[int]) -> float:
         """Residual variance of a column given all others but `left_out`."""
-        kept = np.setdiff1d(np.arange(len(self.gram)), [target, *left_out])
-        slopes = np.linalg.solve(self.gram[np.ix_(kept, kept)], self.gram[kept, target])
-        rest = self.gram[target, target] - self.gram[target, kept] @ slopes
-        return max(float(rest), 1e-12) / max(self.rows - len(kept) - 1, 1)
+        columns_used = np.setdiff1d(np.arange(len(self.gram)), [target, *left_out])
+        slopes = np.linalg.solve(self.gram[np.ix_(columns_used, columns_used)], self.gram[columns_used, target])
+        rest = self.gram[target, target] - self.gram[target, columns_used] @ slopes
+        return max(float(rest), 1e-12) / max(self.rows - len(columns_used) - 1, 1)
 
     def explained(self, target: int, columns: list[int], left_out: list[int]) -> float:
         """Adjusted partial R² of some columns with the target, given the others; 0 where it is not positive."""

@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 
+from analysis.pages.lead_savings import robustness_points, step_finding
 from analysis.pages.trainer import trainer_questions
 from analysis.pages.trainer_cards import coaching_cards, missed_more_than_peers
 from analysis.pages.trainer_coaching import coaching_question
@@ -22,11 +23,13 @@ def steps() -> list[str]:
     return report().steps.get_column("step").to_list()
 
 
-def with_verdicts(*verdicts: str, **tables: pl.DataFrame) -> Report:
-    """The report with these verdicts for its first steps, `no_sign` for the others, and other tables."""
+def with_verdicts(*verdicts: str, hi: float = 0.1, **tables: pl.DataFrame) -> Report:
+    """The report with these verdicts for its first steps, `no_sign` for the others, this upper limit, and other tables."""
     by_step = dict(zip(steps(), verdicts, strict=False))
     all_verdicts = [by_step.get(step, "no_sign") for step in steps()]
-    return replace(report(), steps=report().steps.with_columns(verdict=pl.Series(all_verdicts)), **tables)
+    return replace(
+        report(), steps=report().steps.with_columns(verdict=pl.Series(all_verdicts), hi=pl.lit(hi)), **tables
+    )
 
 
 def misses(step: str, who: str = "Wren", **others: Any) -> dict[str, Any]:
@@ -51,10 +54,37 @@ def test_a_costly_step_missed_beyond_peers_is_a_line_with_limits_of_its_comeback
     assert "Leads to 2.0 (0.5–3.5) comebacks a year." in card.lines[0]
 
 
-def test_a_step_without_a_cost_is_named_as_low_priority() -> None:
+def test_a_step_whose_cost_is_ruled_out_is_named_as_low_priority() -> None:
     (card,) = coaching_cards(with_verdicts("no_sign", technique=technique(misses(steps()[0]))))
     assert card.lines == ()
-    assert "no evidence that it causes comebacks: low priority" in card.note
+    assert "a cost above 0.2 comebacks per 100 bleeds is ruled out: low priority" in card.note
+
+
+def test_a_step_whose_cost_is_not_ruled_out_is_not_called_low_priority() -> None:
+    (card,) = coaching_cards(with_verdicts("no_sign", hi=0.43, technique=technique(misses(steps()[0]))))
+    assert "at most 0.4 comebacks per 100 bleeds" in card.note
+    assert "keep practising" in card.note
+    effects = pl.DataFrame([coached(steps()[0], -0.05, -0.2, 0.1)], schema=empty(CoachingEffect).schema).with_columns(
+        coached_on=pl.lit("2026-01-05").str.to_date()
+    )
+    question = coaching_question(with_verdicts("no_sign", hi=0.43, coaching=effects))
+    assert "keep practising it" in question.action
+    assert "not a priority" not in question.action
+
+
+def test_a_step_that_only_goes_with_comebacks_is_not_said_to_lead_to_them() -> None:
+    finding = step_finding(with_verdicts("goes_with_comebacks"))
+    assert finding.text == "Some missed steps go with more comebacks; this log cannot show that they cause them."
+    assert "An observation, not an experiment" in finding.detail
+
+
+def test_a_costly_step_says_how_strong_an_unseen_cause_would_have_to_be() -> None:
+    audited = with_verdicts("costs_comebacks")
+    steps_table = audited.steps.with_columns(
+        benchmark=pl.lit("hose_route"), times_benchmark=pl.lit(2.34), rank=pl.lit(1)
+    )
+    (point,) = robustness_points(replace(audited, steps=steps_table))
+    assert "would have to be 2.3 times as strong as the recorded hose routing" in point
 
 
 def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
@@ -93,7 +123,7 @@ def test_coaching_again_is_advised_only_where_the_step_costs_comebacks() -> None
     again, _, rest = question.action.partition(". No clear change on ")
     assert f"Wren on “{titles[steps()[0]]}”" in again
     assert titles[steps()[1]] not in again
-    assert rest.startswith(f"“{titles[steps()[1]]}”, but this log shows no cost")
+    assert rest.startswith(f"“{titles[steps()[1]]}”, but a cost above 0.2 comebacks per 100 bleeds is ruled out")
     assert "Missed 40% of 50 bleeds before, 35% of 60 after" in question.points[0]
 
 

@@ -33,8 +33,8 @@ def test_partial_r2_and_robustness_value_of_the_darfur_example():
 
 def test_robustness_value_at_the_five_percent_level():
     critical = stats.t.ppf(0.975, DEGREES - 1) / np.sqrt(DEGREES - 1)
-    left = (T / np.sqrt(DEGREES) - critical) * np.sqrt(DEGREES)
-    assert robustness_value(left, DEGREES) == pytest.approx(0.07625797, rel=1e-6)
+    remaining = (T / np.sqrt(DEGREES) - critical) * np.sqrt(DEGREES)
+    assert robustness_value(remaining, DEGREES) == pytest.approx(0.07625797, rel=1e-6)
 
 
 def test_an_unseen_cause_of_that_strength_removes_the_estimate():
