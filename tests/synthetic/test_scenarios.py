@@ -172,7 +172,9 @@ def test_a_copier_repeats_whole_entries_and_a_rounder_writes_round_numbers():
 def test_hazards_are_proportional_in_the_loglinear_world_and_not_in_the_physical_one():
     clean, missed = np.zeros((1, 19), bool), np.zeros((1, 19), bool)
     missed[0, PLACE["seals"]] = True
-    surrounding = Circumstances(np.zeros(1), np.zeros((1, 2)), np.zeros(1, bool), np.zeros(1, bool))
+    surrounding = Circumstances(
+        np.zeros(1), np.zeros((1, 2)), np.zeros(1, bool), np.zeros(1, bool), missed * 0.5, missed * 0.5, np.zeros(1)
+    )
 
     def ratio(mechanics, name, day):
         one, two = (mechanics.hazard(scenario_workshop(name), 1.0, steps, surrounding).cumulative(np.array([day]))[0]
