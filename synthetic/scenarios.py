@@ -186,7 +186,7 @@ def _stops_with_bubbles(w: Workshop) -> Workshop:
 
 def _unseen_difficulty(w: Workshop) -> Workshop:
     """No step matters; hard use, which nobody records, makes every miss and every kind of return more likely."""
-    return replace(w, no_effect=True, unseen_misses=0.35, unseen_hazard=0.35)
+    return replace(w, no_effect=True, unseen_misses=0.5, unseen_hazard=0.5)
 
 
 def _recorded_once_back(w: Workshop) -> Workshop:

@@ -162,3 +162,19 @@ def test_a_byte_order_mark_does_no_harm(tmp_path):
 def test_the_built_in_standard_read_as_a_shops_own_is_the_same(tmp_path):
     text = files("analysis.standard").joinpath("built_in.toml").read_text("utf-8")
     assert replace(read(tmp_path, text), name="built in") == built_in()
+
+
+def test_a_step_has_the_place_of_its_field_and_an_own_field_that_of_the_step_before(tmp_path):
+    text = STEP + '[[step]]\nid = "grease"\nfield = "own.grease"\nis = true\n'
+    cycles, grease = read(tmp_path, text, own_fields=["own.grease"]).steps
+    assert (cycles.place, grease.place) == ("passes", "passes")
+    assert cycles.is_after("first pass")
+    assert not cycles.is_after("passes")
+    places = {step.id: step.place for step in built_in().steps}
+    assert (places["purge"], places["settle"], places["cleaned"]) == ("preparation", "closing", "after")
+
+
+def test_a_written_place_is_used_and_an_unknown_one_stops_with_the_choices(tmp_path):
+    assert read(tmp_path, STEP + 'place = "closing"\n').steps[0].place == "closing"
+    with pytest.raises(UserError, match="preparation, first pass, passes, closing, after"):
+        read(tmp_path, STEP + 'place = "tomorrow"\n')
