@@ -1,8 +1,8 @@
 """Charts: a table in, an Altair chart out. Nothing here computes an estimate."""
 
-from analysis.charts import altair_first  # noqa: F401  isort: skip
-from analysis.charts.embed import init_notebook, prefetch_svg, specification, svg, without_validation
+from analysis.charts.embed import prefetch_svg, specification, svg, without_validation
 from analysis.charts.months import cusum_lines, months_line
+from analysis.charts.own_look import init_notebook
 from analysis.charts.people import coaching_changes, recorded_board, technique_board
 from analysis.charts.rates import (
     holds_by_day,

@@ -7,6 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import AT_TOP, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH, conditional, layer_charts
 
 MAX_LABELS = 7
@@ -15,6 +16,7 @@ CUSUM_AXIS = {"title": "CUSUM", "format": ".2~f"}
 SIDES = ["for worse", "for better"]
 
 
+@with_own_look
 def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """One group's rate by month within its control limits; months whose follow-up is not complete are hollow.
 
@@ -50,6 +52,7 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
 
 
+@with_own_look
 def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """The two CUSUMs of one group, for worse and for better, each with the limit at which it signals.
 

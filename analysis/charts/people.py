@@ -7,6 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.charts.own_look import with_own_look
 from analysis.charts.rates import MAX_GROUPS, truncation_note
 from analysis.charts.theme import (
     DETAIL_WIDTH,
@@ -86,6 +87,7 @@ def excess_dots(base: alt.Chart) -> list[alt.Chart]:
     return [vertical_line(0, EXCESS_AXIS), interval_rule(base, "lo", "hi", EXCESS_AXIS), dots]
 
 
+@with_own_look
 def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HConcatChart:
     """Technicians across and steps down, coloured where misses clearly differ from peers; next to it the selected
     technician's steps with their intervals.
@@ -143,6 +145,7 @@ def _compared(technique: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
+@with_own_look
 def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """What each coaching changed against peers, with 95% intervals; at most 60, the clearest changes first.
 
@@ -175,6 +178,7 @@ def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
 
 
+@with_own_look
 def recorded_board(recorded: pl.DataFrame) -> alt.Chart:
     """Share recorded of each field by technician: the larger the circle, the more complete; at most 60 technicians,
     those with most bleeds.

@@ -7,6 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import (
     AT_TOP,
     CHANCE,
@@ -74,6 +75,7 @@ def truncation_note(rows: int, all_rows: int, which: str) -> str:
     return f"{rows} of {all_rows:,}: {which}" if rows < all_rows else ""
 
 
+@with_own_look
 def rate_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.FacetChart:
     """One row per group, by name: its rate with the 95% interval, marked by its signal.
 
@@ -94,6 +96,7 @@ def rate_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.Face
     )
 
 
+@with_own_look
 def ratio_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.FacetChart:
     """One row per group, by name: comebacks divided by those expected for the same work, the range of chance in grey.
 
@@ -108,6 +111,7 @@ def ratio_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.Fac
     return _ratios(rows, kind_label).properties(description=_ratio_description(rows, kind_label))
 
 
+@with_own_look
 def ratio_board(
     rates: pl.DataFrame, detail: pl.DataFrame, kind_label: str, detail_label: str, first: str | None = None
 ) -> alt.HConcatChart:
@@ -216,6 +220,7 @@ def _labelled(rates: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
+@with_own_look
 def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart | alt.FacetChart:
     """Share of bleeds that came back by each day, with its 95% band and the window marked.
 
@@ -252,6 +257,7 @@ def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart
     return layer_charts(band, line, rule, label).properties(description=_incidence_description(incidence, window_days))
 
 
+@with_own_look
 def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
     """Each bleed to recall on the day it was done, by reason; re-bled ones in grey. Many are counted by month.
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
+from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import (
     CHANCE,
     HIGH,
@@ -31,6 +32,7 @@ AUC_AXIS = {"format": ".2f", "tickCount": 6, "title": "AUC (dashed: a coin toss)
 RATIO_AXIS = {"title": "observed / predicted", "format": ".2~f"}
 
 
+@with_own_look
 def worklist_dots(selection: pl.DataFrame, overall: float | None) -> alt.LayerChart | alt.FacetChart:
     """One row per bleed, highest risk first: its risk with the 95% interval; the rate of all bleeds is a line.
 
@@ -66,6 +68,7 @@ def worklist_dots(selection: pl.DataFrame, overall: float | None) -> alt.LayerCh
     )
 
 
+@with_own_look
 def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Comebacks caught, of 100, by the share of bleeds checked a second time; the diagonal is checking at random.
 
@@ -110,6 +113,7 @@ def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.Face
     )
 
 
+@with_own_look
 def baseline_comparison(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """AUC of the model with its 95% interval, above the simple rules it must beat.
 
@@ -138,6 +142,7 @@ def baseline_comparison(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChar
     )
 
 
+@with_own_look
 def reliability_curve(deciles: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Share that came back in each tenth of the risks with its 95% interval, by the risk predicted there.
 
@@ -174,6 +179,7 @@ def reliability_curve(deciles: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
 
 
+@with_own_look
 def calibration_over_time(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Comebacks divided by predicted ones, quarter by quarter, with 95% intervals; 1 is as predicted.
 

@@ -7,6 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.charts.own_look import with_own_look
 from analysis.charts.people import excess_dots, peer_comparison, select_technicians
 from analysis.charts.theme import (
     CHANCE,
@@ -36,6 +37,7 @@ SCENARIO_AXIS = {"title": PREVENTED, "format": ".2~f"}
 MAX_SCENARIOS = 12
 
 
+@with_own_look
 def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Comebacks per 100 bleeds that never missing each step would prevent, with 95% intervals, costliest first.
 
@@ -50,6 +52,7 @@ def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     return _bars(rows).properties(description=_step_description(rows))
 
 
+@with_own_look
 def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart:
     """`step_bars` next to the technicians, by name: how much more than peers each misses the selected step.
 
@@ -123,6 +126,7 @@ def _step_description(rows: pl.DataFrame) -> str:
     return f"Comebacks prevented per 100 bleeds by step: {words}"
 
 
+@with_own_look
 def missed_bars(steps: pl.DataFrame) -> alt.Chart:
     """How often each step was missed, of the bleeds where it was recorded.
 
@@ -148,6 +152,7 @@ def missed_bars(steps: pl.DataFrame) -> alt.Chart:
     ).properties(description=f"Share missed by step: {words}")
 
 
+@with_own_look
 def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Comebacks per 100 bleeds that each scenario would prevent, with 95% intervals, in the order given.
 
@@ -179,6 +184,7 @@ def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
 
 
+@with_own_look
 def tolerance_curve(tolerance: pl.DataFrame, field_label: str) -> alt.LayerChart | alt.FacetChart:
     """The adjusted risk along one reading with its 95% band and the procedure's limits.
 
