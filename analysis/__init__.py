@@ -46,7 +46,9 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from analysis import charts
     from analysis.audit import run_audit
-    from analysis.boards import analyst_board, lead_board, trainer_board
+    from analysis.boards.analyst_board import analyst_board
+    from analysis.boards.lead_board import lead_board
+    from analysis.boards.trainer_board import trainer_board
     from analysis.charts import init_notebook
     from analysis.commands.audit_folder import write_report
     from analysis.errors import UserError

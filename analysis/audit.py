@@ -110,8 +110,8 @@ def run_audit(
     if not isinstance(log, Log):
         raise UserError("the log", f"is a {type(log).__name__}", "a Log", "read one: run_audit(read_log(exports))")
     if standard is not None and not isinstance(standard, Standard):
-        found = f"is a {type(standard).__name__}"
-        raise UserError("the procedure", found, "a Standard", "read one with read_standard(path)")
+        problem = f"is a {type(standard).__name__}"
+        raise UserError("the procedure", problem, "a Standard", "read one with read_standard(path)")
     settings = AuditSettings(window_days, seed, observation_window, names_hidden)
     return run_stages(log, built_in() if standard is None else standard, settings, Clock())
 

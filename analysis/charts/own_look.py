@@ -68,12 +68,12 @@ def with_own_look(draw: Callable[P, T]) -> Callable[P, T]:
     """The function with the chart it returns in our look, wherever it is displayed."""
 
     @wraps(draw)
-    def drawn(*args: P.args, **kwargs: P.kwargs) -> T:
+    def draw_in_own_look(*args: P.args, **kwargs: P.kwargs) -> T:
         chart = draw(*args, **kwargs)
         object.__setattr__(chart, "__class__", OWN.get(type(chart), type(chart)))  # Altair takes attributes for its own
         return chart
 
-    return drawn
+    return draw_in_own_look
 
 
 def init_notebook() -> None:

@@ -33,12 +33,12 @@ def tables_of(exports: Exports, hints: Sequence[ReadingHint] = ()) -> RawTables:
         An export cannot be read, or is none of these.
     """
     if isinstance(exports, ReadOnlyDict):
-        named = [(str(name), one) for name, one in exports.items()]
+        by_name = [(str(name), one) for name, one in exports.items()]
     else:
         several = list(exports) if isinstance(exports, list | tuple) else [exports]
-        named = [(ONE_FRAME if place == 1 else f"{ONE_FRAME} {place}", one) for place, one in enumerate(several, 1)]
-    parts = [_read(name, one, hints) for name, one in named if not isinstance(one, str | PathLike)]
-    files = [fspath(one) for _, one in named if isinstance(one, str | PathLike)]
+        by_name = [(ONE_FRAME if place == 1 else f"{ONE_FRAME} {place}", one) for place, one in enumerate(several, 1)]
+    parts = [_read(name, one, hints) for name, one in by_name if not isinstance(one, str | PathLike)]
+    files = [fspath(one) for _, one in by_name if isinstance(one, str | PathLike)]
     if files or not parts:
         parts.insert(0, raw_tables(files, hints))
     return RawTables(

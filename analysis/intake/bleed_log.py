@@ -94,9 +94,12 @@ class Log:
         tables = (("bleeds", self.sessions), ("returns", self.comebacks), ("pushes", self.passes),
                   ("coaching sessions", self.coaching), ("brake models", self.brakes))  # fmt: skip
         rows = ", ".join(f"{table.height:,} {name}" for name, table in tables if table.height)
-        first = self.sessions.get_column("started_at").dt.date().min()
+        first = self.sessions.get_column("started_at").dt.strftime("%Y-%m-%d").min()
         rejected = int(self.intake.get_column("set_aside").sum())
-        lines = [f"Log of {rows}", f"from {first} to {self.as_of}; {rejected:,} rows rejected (log.set_aside says why)"]
+        lines = [
+            f"Log of {rows}",
+            f"from {first!s} to {self.as_of}; {rejected:,} rows rejected (log.set_aside says why)",
+        ]
         more = len(self.warnings) - MAX_WARNINGS
         lines += [f"Note: {warning}" for warning in self.warnings[:MAX_WARNINGS]]
         return lines + ([f"and {more} more notes in log.warnings"] if more > 0 else [])

@@ -48,7 +48,7 @@ class ShownTable:
 def show(table: pl.DataFrame) -> ShownTable:
     """A table formatted for reading, by the units of its fields; the first 200 rows.
 
-    Shares are percentages, the limits of an interval stand in the cell of their estimate, and texts are whole. The
+    Shares are percentages, the limits of an interval are in the cell of their estimate, and texts are whole. The
     columns may be those of a run's table (see `rebleed fields`), some of them, or others, which are shown as they are.
 
     Parameters
@@ -60,8 +60,10 @@ def show(table: pl.DataFrame) -> ShownTable:
     cells = [_Column(name, fields.get(name)) for name in table.columns if not _estimate_of(name, table.columns)]
     limits = {_estimate_of(name, table.columns): name for name in table.columns if name.endswith("lo")}
     texts = table.select(column.expression(limits.get(column.name), table) for column in cells)
-    shown = page_table(texts, "", {column.name: column.heading for column in cells}, "")
-    return ShownTable(shown.headings, shown.rows, tuple(column.meaning for column in cells), shown.hidden_rows)
+    formatted = page_table(texts, "", {column.name: column.heading for column in cells}, "")
+    return ShownTable(
+        formatted.headings, formatted.rows, tuple(column.meaning for column in cells), formatted.hidden_rows
+    )
 
 
 @dataclass(frozen=True)
@@ -108,6 +110,8 @@ def _with_interval(value: float | None, lo: float | None, hi: float | None, shar
     if value is None:
         no_limits = lo is None or hi is None
         return TOO_FEW if no_limits else percent_range(lo, hi) if share else interval(lo, hi)  # type: ignore[arg-type]
+    if isinstance(lo, int) and isinstance(hi, int):
+        return f"{value:,} ({lo:,}–{hi:,})"
     if lo is None or hi is None:
         return percent(value) if share else number(value)
     if share and lo < 0:
