@@ -51,10 +51,11 @@ def _entry(name: str, value: Any) -> Iterator[str]:
 
 
 def _arguments(function: Any) -> str:
-    """`(log: Log, standard: Standard | None = None) -> Report`; a default that is a function is dots."""
+    """`(log: Log, standard: Standard | None = None) -> Report`; a default without a name is dots."""
     signature = inspect.signature(function)
     plain = [
-        one.replace(default=...) if inspect.isfunction(one.default) else one for one in signature.parameters.values()
+        one.replace(default=...) if repr(one.default).startswith("<") and one.default is not one.empty else one
+        for one in signature.parameters.values()
     ]
     return str(signature.replace(parameters=plain)).replace("'", "").replace("Ellipsis", "...")
 

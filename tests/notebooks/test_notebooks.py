@@ -31,7 +31,7 @@ NOTEBOOKS = [path if path.stem in ("lead", "methods") else pytest.param(path, ma
 """Two run with every change, all in the slow lane; what is in them is looked at every time."""
 OWN = {"proof": "sessions = 900\nworkshops = 1\nproof_folder = None", "methods": "seed = 2"}
 """What is changed for a reader's own: the exports, or the size of the simulated workshops."""
-DRAWN = ("application/vnd.vegalite.v5+json", "image/png", "text/plain")
+CHART_BUNDLE = ("application/vnd.vegalite.v5+json", "image/png", "text/plain")
 
 
 def code_cells(path: Path) -> list[str]:
@@ -84,10 +84,10 @@ def test_it_runs_from_top_to_bottom_with_one_cell_changed(path: Path) -> None:
     outputs = [out.get("data", {}) for cell in book.cells for out in cell.get("outputs", [])]
     if path.stem == "methods":
         return
-    charts_shown = [data for data in outputs if DRAWN[0] in data]
+    charts_shown = [data for data in outputs if CHART_BUNDLE[0] in data]
     assert charts_shown
     for data in charts_shown:
-        assert set(DRAWN) == set(data)  # no script, which a notebook that is not trusted would show as text
+        assert set(CHART_BUNDLE) == set(data)  # no script, which a notebook that is not trusted would show as text
 
 
 @cache
