@@ -91,9 +91,9 @@ def mime_bundle(spec: dict[str, Any]) -> Bundle:
 
     No HTML: where a notebook is not trusted or is sanitised, front ends take a script's HTML apart and show the rest.
     """
-    picture = png(spec)
-    data = {VEGALITE: _compact(spec), "text/plain": str(spec.get("description", "chart"))}
-    return data | ({"image/png": picture} if picture else {}), {VEGALITE: EMBEDDING}
+    picture, words = png(spec), str(spec.get("description", "chart"))
+    data = {VEGALITE: _compact(spec), "text/plain": words}
+    return data | ({"image/png": picture} if picture else {}), {VEGALITE: EMBEDDING, "image/png": {"alt": words}}
 
 
 def _compact(spec: dict[str, Any]) -> dict[str, Any]:

@@ -40,6 +40,7 @@ def test_a_notebook_gets_the_specification_a_picture_and_words_but_no_script(dra
     assert base64.b64decode(data["image/png"]).startswith(b"\x89PNG")
     assert data[VEGALITE]["$schema"].endswith("vega-lite/v5.json")
     assert all(isinstance(json.loads(rows), list | dict) for rows in data[VEGALITE]["datasets"].values())
+    assert metadata["image/png"]["alt"] == data["text/plain"]
     assert metadata[VEGALITE]["embed_options"]["actions"] is False
 
 
