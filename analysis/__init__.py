@@ -3,21 +3,21 @@
 `read_log` reads exports into a `Log`; `propose_map` writes a map for exports with other headings. `built_in` and
 `read_standard` give the `Standard`, the procedure that bleeds are checked against. `run_audit` makes the `Report`, whose
 tables are polars frames with the names of a run's files. `findings` gives the main findings as text; `lead_board`,
-`trainer_board` and `analyst_board` draw one linked chart for each reader, `charts` draws single charts, and `init_notebook`
-makes them interactive. `run_proof` validates the audit on simulated workshops, `read_proof` reads a
-finished validation. Anything that a user can correct raises `UserError`.
+`trainer_board` and `analyst_board` draw one linked chart for each reader, `charts` draws single charts, `show` formats a
+table, and `init_notebook` draws your own charts like ours. `report_html` is the summary that a notebook displays of a
+report, `write_report` writes its folder of pages. `run_proof` validates the audit on simulated workshops, `read_proof`
+reads a finished validation. Anything that a user can correct raises `UserError`.
 
 Twelve rows of bleeds and four of returns (two are rejected, one is a duplicate, one return has no matching bleed):
 
->>> import datetime as dt
->>> from analysis import built_in, charts, findings, read_log, run_audit
->>> log = read_log(["bleeds.csv", "returns.csv"], as_of=dt.date(2026, 6, 30))
+>>> from analysis import charts, findings, read_log, run_audit
+>>> log = read_log(["bleeds.csv", "returns.csv"], as_of="2026-06-30")
 >>> log.intake.select("file", "accepted", "set_aside", "unlinked").rows()
 [('bleeds.csv', 9, 2, 0), ('returns.csv', 4, 0, 1)]
 
 The audit and its findings:
 
->>> report = run_audit(log, built_in())
+>>> report = run_audit(log)
 >>> report.rates.select("kind", "mature", "comebacks", "rate").row(0)
 ('all', 8, 1, 0.125)
 >>> print(findings(report)[1])
@@ -27,12 +27,12 @@ True
 
 JupyterLab displays a chart; its description says the same in words:
 
->>> charts.specification(charts.months_line(report.months))["description"]
+>>> charts.specification(charts.months_line(report))["description"]
 'Comeback rate by month ...'
 
 An error says where, what was found, what is expected and what to do:
 
->>> read_log(["nowhere.csv"])
+>>> read_log("nowhere.csv")
 Traceback (most recent call last):
     ...
 analysis.errors.UserError: nowhere.csv: ...
@@ -41,15 +41,52 @@ analysis.errors.UserError: nowhere.csv: ...
 from __future__ import annotations
 
 from importlib import import_module
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+if TYPE_CHECKING:
+    from analysis import charts
+    from analysis.audit import run_audit
+    from analysis.boards.analyst_board import analyst_board
+    from analysis.boards.lead_board import lead_board
+    from analysis.boards.trainer_board import trainer_board
+    from analysis.charts import init_notebook
+    from analysis.commands.audit_folder import write_report
+    from analysis.errors import UserError
+    from analysis.intake import Log, propose_map, read_log
+    from analysis.output import read_proof
+    from analysis.pages import findings, report_html, show
+    from analysis.prove import run_proof
+    from analysis.report import Report
+    from analysis.standard import Standard, built_in, read_standard
+
+__all__ = [
+    "Log",
+    "Report",
+    "Standard",
+    "UserError",
+    "analyst_board",
+    "built_in",
+    "charts",
+    "findings",
+    "init_notebook",
+    "lead_board",
+    "propose_map",
+    "read_log",
+    "read_proof",
+    "read_standard",
+    "report_html",
+    "run_audit",
+    "run_proof",
+    "show",
+    "trainer_board",
+    "write_report",
+]
 _MODULES = {
     "UserError": "analysis.errors",
     "Log": "analysis.intake",
     "Report": "analysis.report",
     "Standard": "analysis.standard",
     "built_in": "analysis.standard",
-    "charts": "analysis.charts",
     "analyst_board": "analysis.boards",
     "findings": "analysis.pages",
     "init_notebook": "analysis.charts",
@@ -58,19 +95,22 @@ _MODULES = {
     "read_log": "analysis.intake",
     "read_proof": "analysis.output",
     "read_standard": "analysis.standard",
+    "report_html": "analysis.pages",
     "run_audit": "analysis.audit",
     "run_proof": "analysis.prove",
+    "show": "analysis.pages",
     "trainer_board": "analysis.boards",
+    "write_report": "analysis.commands.audit_folder",
 }
-__all__ = sorted(_MODULES)
 
 
 def __getattr__(name: str) -> Any:
     """Import a name when it is first used, so that the help of the command does not wait for the libraries."""
+    if name == "charts":
+        return import_module("analysis.charts")
     if name not in _MODULES:
         raise AttributeError(f"module 'analysis' has no attribute {name!r}")
-    module = import_module(_MODULES[name])
-    return module if name == "charts" else getattr(module, name)
+    return getattr(import_module(_MODULES[name]), name)
 
 
 def __dir__() -> list[str]:

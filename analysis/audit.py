@@ -11,6 +11,7 @@ from pandera.typing.polars import DataFrame
 from analysis.audit_options import SEED
 from analysis.costs import UnitCost, cost_per_comeback, costs
 from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, fit_notes
+from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.monitoring import monthly_rates
 from analysis.parallel import Executor, SerialExecutor, limit_threads
@@ -28,7 +29,7 @@ from analysis.report import (
     StepResults,
 )
 from analysis.risk import assess_risk
-from analysis.standard import Standard, holds
+from analysis.standard import Standard, built_in, holds
 from analysis.steps import (
     YearlyCost,
     dose_response_base,
@@ -68,10 +69,16 @@ class AuditSettings:
     covered: ObservationWindow = WHOLE_LOG
     names_hidden: bool = False
 
+    def __post_init__(self) -> None:
+        if self.window_days is not None and self.window_days < 1:
+            raise UserError(
+                "the window", f"is {self.window_days} days", "1 or more", "give the days that each bleed is followed"
+            )
+
 
 def run_audit(
     log: Log,
-    standard: Standard,
+    standard: Standard | None = None,
     *,
     window_days: int | None = None,
     seed: int = SEED,
@@ -85,7 +92,7 @@ def run_audit(
     log
         Accepted bleeds and returns.
     standard
-        The procedure they are compared with.
+        The procedure they are compared with; the built-in one if None.
     window_days
         Follow-up window in days; that of the standard if None.
     seed
@@ -94,8 +101,19 @@ def run_audit(
         The days on which returns were recorded.
     names_hidden
         Whether the names in the log are codes already.
+
+    Raises
+    ------
+    UserError
+        The log is not one, the procedure is not one, or the window is shorter than a day.
     """
-    return run_stages(log, standard, AuditSettings(window_days, seed, observation_window, names_hidden), Clock())
+    if not isinstance(log, Log):
+        raise UserError("the log", f"is a {type(log).__name__}", "a Log", "read one: run_audit(read_log(exports))")
+    if standard is not None and not isinstance(standard, Standard):
+        problem = f"is a {type(standard).__name__}"
+        raise UserError("the procedure", problem, "a Standard", "read one with read_standard(path)")
+    settings = AuditSettings(window_days, seed, observation_window, names_hidden)
+    return run_stages(log, built_in() if standard is None else standard, settings, Clock())
 
 
 def run_stages(
@@ -142,7 +160,7 @@ def run_stages(
 
 def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tuple[FollowUpResults, UnitCost]:
     """Prepare one row per bleed with its follow-up; what one comeback costs."""
-    window = settings.window_days or standard.window_days
+    window = standard.window_days if settings.window_days is None else settings.window_days
     neighbours = adjacent_bleeds(log.sessions)
     matched = match_returns(log, standard, window, neighbours)
     ready = bleed_data(log, standard, window, settings.covered, matched, neighbours)

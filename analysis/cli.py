@@ -79,6 +79,9 @@ app.add_typer(planning)
 @app.command(short_help="Audit the exports of a made-up workshop.")
 def demo(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to write.")] = Path("rebleed-demo"),
+    notebooks: Annotated[
+        Path | None, typer.Option("--notebooks", metavar="DIR", help="Also write the notebooks to this folder.")
+    ] = None,
 ) -> None:
     """Create a made-up workshop's exports, audit them and say which page to open."""
     from analysis.commands.demo import run_demo
@@ -86,6 +89,11 @@ def demo(
     lines: list[str] = []
     with progress() as say:
         run_demo(out, say, lines.append)
+    if notebooks is not None:
+        from analysis.commands.write_notebooks import write_notebooks
+
+        files = write_notebooks(notebooks, out)
+        lines.append(f"Wrote {len(files)} notebooks; open them with: jupyter lab {notebooks}")
     show("\n".join(lines))
 
 
@@ -265,6 +273,7 @@ def main() -> None:
     collect_garbage_rarely()
     limit_memory_arenas()
     open_streams()
+    sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]  # a grammar no chart needs: a second of start-up
     sys.exit(_exit_status())
 
 

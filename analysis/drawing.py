@@ -6,6 +6,7 @@ import html
 import os
 from multiprocessing import parent_process
 from pathlib import Path
+from typing import Any
 
 OWN_FONT = "Liberation Sans"
 """A font that comes with the drawing library."""
@@ -26,12 +27,25 @@ def render_svg(chart: str) -> str:
     ValueError
         The library cannot draw it. On some characters the library ends the process instead.
     """
+    svg = str(_library().vegalite_to_svg(_with_own_font(chart)))
+    return svg.replace(f'font-family="{OWN_FONT}"', f'font-family="{FONT}"')
+
+
+def render_png(chart: str) -> bytes:
+    """The chart as a PNG picture; errors as in `render_svg`."""
+    return bytes(_library().vegalite_to_png(_with_own_font(chart)))
+
+
+def _with_own_font(chart: str) -> str:
+    return chart.replace(f'"{FONT}"', f'"{OWN_FONT}"')
+
+
+def _library() -> Any:
     if parent_process() is not None:  # in a worker: no font files to open, a third faster
         os.environ.setdefault("FONTCONFIG_FILE", str(Path(__file__).with_name("fonts.conf")))
     import vl_convert
 
-    svg = str(vl_convert.vegalite_to_svg(chart.replace(f'"{FONT}"', f'"{OWN_FONT}"')))
-    return svg.replace(f'font-family="{OWN_FONT}"', f'font-family="{FONT}"')
+    return vl_convert
 
 
 def warm_up_renderer() -> None:

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from pandera.typing.polars import DataFrame
 
@@ -104,7 +105,7 @@ class PlanResults:
     needed: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Report(FollowUpResults, RateResults, StepResults, PeopleResults, RiskResults, PlanResults):
     """All results of an audit.
 
@@ -128,3 +129,20 @@ class Report(FollowUpResults, RateResults, StepResults, PeopleResults, RiskResul
     def currency(self) -> str:
         """Of the log's money headings, else of the standard; empty if neither names one."""
         return self.log.currency or self.standard.currency
+
+    def __repr__(self) -> str:
+        rates = f"{self.comebacks:,} comebacks within {self.window_days} days"
+        return (
+            f"Report on {self.data.bleeds.height:,} bleeds up to {self.as_of}: {rates}, procedure: {self.standard.name}"
+        )
+
+    def _repr_html_(self) -> str:
+        from analysis import report_html  # the rooms that show a report know it, not the other way round
+
+        return report_html(self)
+
+    def write(self, out: str | Path, *, parquet: bool = False) -> Path:
+        """Write the folder of pages and tables; see `analysis.write_report`."""
+        from analysis import write_report
+
+        return write_report(self, out, parquet=parquet)

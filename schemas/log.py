@@ -36,6 +36,14 @@ class LogTable(pa.DataFrameModel):
         strict = False
         metadata = None
 
+    @classmethod
+    def to_schema(cls) -> pa.DataFrameSchema:
+        """The schema; a column that is not a required field may be absent."""
+        schema = super().to_schema()
+        for column in schema.columns.values():
+            column.required = column.metadata["required"]
+        return schema
+
 
 class Sessions(LogTable):
     """One bleed of one brake."""

@@ -46,8 +46,22 @@ def fraction(description: str, *, required: bool = False) -> Any:
     return schema_field(description, unit="fraction", low=0, high=1, required=required)
 
 
+def holds_in_every_row(name: str, rule: pl.Expr) -> Any:
+    """A rule across the fields of a table; a row in which one of them is empty passes."""
+
+    def check(cls: type, data: pa.PolarsData) -> pl.LazyFrame:
+        return data.lazyframe.select(rule.fill_null(True))
+
+    return pa.dataframe_check(check, name=name)
+
+
 class Intake(OutputTable):
     """Rows read, one row per input file and table."""
+
+    rows_add_up = holds_in_every_row(
+        "rows_read = accepted + set_aside + duplicates",
+        pl.col("rows_read") == pl.col("accepted") + pl.col("set_aside") + pl.col("duplicates"),
+    )
 
     file: str = schema_field("file as named in the command; book.xlsx#sheet, shop.sqlite#table", required=True)
     table: str = schema_field("table of the log that it contains", required=True)
@@ -79,6 +93,11 @@ class SetAside(OutputTable):
 
 class Rates(OutputTable):
     """Comeback rates, one row per group."""
+
+    counts_fit = holds_in_every_row(
+        "comebacks <= mature <= sessions",
+        (pl.col("comebacks") <= pl.col("mature")) & (pl.col("mature") <= pl.col("sessions")),
+    )
 
     kind: str = schema_field("kind of group", levels=RATE_KINDS, required=True)
     group: str = schema_field("the group", required=True)
@@ -115,6 +134,11 @@ class Rates(OutputTable):
 class Months(OutputTable):
     """Comeback rates by month, one row per group and month."""
 
+    counts_fit = holds_in_every_row(
+        "comebacks <= mature <= sessions",
+        (pl.col("comebacks") <= pl.col("mature")) & (pl.col("mature") <= pl.col("sessions")),
+    )
+
     kind: str = schema_field("all, or one workshop (shop)", required=True)
     group: str = schema_field("the group", required=True)
     month: str = schema_field("month of the bleed, YYYY-MM", required=True)
@@ -136,6 +160,8 @@ class Months(OutputTable):
 
 class Steps(OutputTable):
     """What missing each step of the procedure costs."""
+
+    counts_fit = holds_in_every_row("missed <= recorded", pl.col("missed") <= pl.col("recorded"))
 
     step: str = schema_field("ID of the step", required=True)
     title: str = schema_field("title of the step", required=True)
@@ -242,13 +268,15 @@ class WhatIf(OutputTable):
 class Technique(OutputTable):
     """Misses compared with peers on the same work, one row per technician and step."""
 
+    counts_fit = holds_in_every_row("missed <= recorded", pl.col("missed") <= pl.col("recorded"))
+
     technician: str = schema_field("technician", required=True)
     step: str = schema_field("ID of the step", required=True)
     recorded: int = count("bleeds with the step recorded")
     missed: int = count("of these, bleeds with the step missed")
     share: float = fraction("missed / recorded")
     peer_share: float = fraction("share missed by peers on the same work")
-    excess: float = schema_field("share missed minus that of peers, partially pooled", low=-1, high=1)
+    excess: float = schema_field("share missed minus that of peers, partially pooled", unit="fraction", low=-1, high=1)
     lo: float = schema_field("95% interval", low=-1, high=1)
     hi: float = schema_field("95% interval", low=-1, high=1)
     preventable: float = schema_field("comebacks per year linked to the excess")
@@ -268,17 +296,17 @@ class CoachingEffect(OutputTable):
     coached_on: pl.Date = schema_field("day of the session", required=True)
     missed_before: float = fraction("share missed in the half year that ends a quarter before the session")
     missed_after: float = fraction("share missed in the half year after the session")
-    change: float = schema_field("change against peers (difference in differences)", low=-2, high=2)
+    change: float = schema_field("change against peers (difference in differences)", unit="fraction", low=-2, high=2)
     lo: float = schema_field("95% interval", low=-2, high=2)
     hi: float = schema_field("95% interval", low=-2, high=2)
-    peers_change: float = schema_field("change of peers over the same period", low=-1, high=1)
+    peers_change: float = schema_field("change of peers over the same period", unit="fraction", low=-1, high=1)
     p_value: float = fraction("two-sided p-value of no change against peers")
     q_value: float = fraction("false discovery rate over all sessions")
     clear: bool = schema_field("q_value at most 0.05")
     recorded_before: int = schema_field("bleeds with the step recorded, before", low=0)
     recorded_after: int = schema_field("bleeds with the step recorded, after", low=0)
     comebacks_change: float = schema_field(
-        "change of the comeback rate against peers, if there are enough bleeds", low=-2, high=2
+        "change of the comeback rate against peers, if there are enough bleeds", unit="fraction", low=-2, high=2
     )
     comebacks_lo: float = schema_field("95% interval", low=-2, high=2)
     comebacks_hi: float = schema_field("95% interval", low=-2, high=2)
@@ -387,7 +415,7 @@ class Trial(OutputTable):
     bleeds: int = count("bleeds")
     comebacks: int = count("comebacks within the window")
     rate: float = fraction("comebacks / bleeds followed for the whole window")
-    difference: float = schema_field("difference from the first arm", low=-1, high=1)
+    difference: float = schema_field("difference from the first arm", unit="fraction", low=-1, high=1)
     lo: float = schema_field("95% interval", low=-1, high=1)
     hi: float = schema_field("95% interval", low=-1, high=1)
     p_value: float = fraction("two-sided p-value; a permutation test if whole units were randomised")

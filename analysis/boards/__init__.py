@@ -1,6 +1,5 @@
 """Boards: the charts of one reader as one linked chart. Nothing here estimates; crude rates are counted in the browser."""
 
-from analysis.charts import altair_first  # noqa: F401  isort: skip
 from analysis.boards.analyst_board import analyst_board
 from analysis.boards.board_cells import NOT_RECORDED, WORK, CountedCells, counted_cells
 from analysis.boards.figures import Figure, comeback_minutes, lead_figures

@@ -8,6 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import inline_data
+from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, HIGH, PLAIN, layer_charts
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
@@ -20,6 +21,7 @@ PERCENT = alt.Axis(format=".0%", tickCount=4, **SMALL)
 REASON_WORDS = {"two_contents": "same ID, conflicting data", "exact_copy": "exact duplicate"}
 
 
+@with_own_look
 def analyst_board(report: Report) -> alt.ConcatChart:
     """The analyst's board, one chart: click a file to see its reasons, a field to see it by month.
 

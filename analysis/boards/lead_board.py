@@ -23,6 +23,7 @@ from analysis.boards.selection import (
     sentence_chart,
     with_wilson,
 )
+from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, SIGNAL_LABELS, layer_charts
 from analysis.report import Report
 from schemas.intermediate import CELL_STEPS
@@ -36,6 +37,7 @@ SMALL: Any = {"labelFontSize": 11, "titleFontSize": 11}
 PERCENT = alt.Axis(format=".0%", tickCount=4, **SMALL)
 
 
+@with_own_look
 def lead_board(report: Report) -> alt.ConcatChart:
     """The lead's board, one chart: click a workshop, technician or brake model, or drag across months, to select.
 

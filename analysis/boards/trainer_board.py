@@ -9,6 +9,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import inline_data, with_wilson
+from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, SUSPECT, VERDICT_LABELS, layer_charts
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
@@ -50,6 +51,7 @@ class Linked:
         return "!isValid(technician_technician) || datum.technician === technician_technician"
 
 
+@with_own_look
 def trainer_board(report: Report) -> alt.ConcatChart:
     """The trainer's board, one chart: click a technician, a step or a mark where both meet.
 

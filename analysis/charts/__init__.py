@@ -1,8 +1,9 @@
 """Charts: a table in, an Altair chart out. Nothing here computes an estimate."""
 
-from analysis.charts import altair_first  # noqa: F401  isort: skip
-from analysis.charts.embed import init_notebook, prefetch_svg, specification, svg, without_validation
+from analysis.charts.chart_tables import HOLD_LABELS
+from analysis.charts.embed import prefetch_svg, specification, svg, without_validation
 from analysis.charts.months import cusum_lines, months_line
+from analysis.charts.own_look import init_notebook
 from analysis.charts.people import coaching_changes, recorded_board, technique_board
 from analysis.charts.rates import (
     holds_by_day,
@@ -27,6 +28,7 @@ from analysis.charts.theme import COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_LABEL
 __all__ = [
     "COLOURS",
     "DARK_PAPER",
+    "HOLD_LABELS",
     "LIGHT_PAPER",
     "SIGNAL_LABELS",
     "VERDICT_LABELS",

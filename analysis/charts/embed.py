@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
-import html
 import json
 import os
 import re
@@ -19,7 +19,8 @@ from typing import Any
 import altair as alt
 from altair.utils import schemapi
 
-from analysis.drawing import notice_svg, render_svg
+from analysis.charts.theme import LIGHT_PAPER
+from analysis.drawing import notice_svg, render_png, render_svg
 from analysis.parallel import BrokenProcessPool, Executor, Future, SerialExecutor, WorkerExecutor
 
 MAX_CHART_ROWS = 20_000
@@ -38,7 +39,6 @@ CLIP = re.compile(r'(?<=id=")clip\d+(?=")|(?<=url\(#)clip\d+(?=\))')
 VIEW = re.compile(r"view_[0-9a-f]{16}(_\d+)*")
 SHORT_LABEL = 40
 """Characters of a label that always fit into the label limit: some 270 pixels."""
-EMBEDDING = {"ast": True, "actions": False, "renderer": "svg"}
 
 
 def drawable(spec: Any) -> Any:
@@ -183,6 +183,15 @@ def svg(spec: dict[str, Any], renderer: SvgRenderer = SHARED) -> str:
     return CLIP.sub(lambda match: names[match[0]], image)
 
 
+def png(spec: dict[str, Any]) -> str:
+    """The chart as a PNG picture on light paper, in base64; "" if it cannot be drawn."""
+    on_paper = {**spec, "config": {**spec.get("config", {}), "background": LIGHT_PAPER}}
+    try:
+        return base64.b64encode(_shared_worker().submit(render_png, _json_text(on_paper)).result()).decode()
+    except Exception:  # the drawing library failed or ended its worker
+        return ""
+
+
 @cache
 def library_text() -> str:
     """The chart library as one script, for pages without a network.
@@ -207,28 +216,6 @@ def _write_cache(text: str, path: Path) -> None:
         path.parent.mkdir(exist_ok=True)
         temporary.write_text(text, "utf-8")
         temporary.replace(path)
-
-
-def init_notebook() -> None:
-    """Load the chart library into the notebook, so that charts are interactive; without it they are pictures."""
-    from IPython.display import HTML, display
-
-    alt.renderers.register("rebleed", _mime_bundle)
-    alt.renderers.enable("rebleed")
-    display(HTML(f"<script>{library_text()}</script>"))  # type: ignore[no-untyped-call]
-
-
-def _mime_bundle(spec: dict[str, Any], **_: Any) -> dict[str, str]:
-    """A picture, and a script that replaces it by the interactive chart where the library is loaded."""
-    spec = drawable(spec)
-    chart_text = _json_text(spec)
-    words = str(spec.get("description", "chart"))
-    element = f"chart-{hashlib.sha256(chart_text.encode()).hexdigest()[:12]}"
-    still = svg(spec)
-    harmless = chart_text.replace("<", "\\u003c")
-    script = f'if (window.vegaEmbed) vegaEmbed("#{element}", {harmless}, {json.dumps(EMBEDDING)});'
-    figure = f'<div id="{element}" role="img" aria-label="{html.escape(words)}">{still}</div>'
-    return {"text/html": f"{figure}<script>{script}</script>", "image/svg+xml": still, "text/plain": words}
 
 
 def _json_text(spec: dict[str, Any]) -> str:

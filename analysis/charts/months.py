@@ -7,7 +7,10 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.charts.chart_tables import Source, one_group, table_of
+from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import AT_TOP, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH, conditional, layer_charts
+from analysis.report import Report
 
 MAX_LABELS = 7
 RATE_AXIS = {**PERCENT, "title": "came back"}
@@ -15,14 +18,16 @@ CUSUM_AXIS = {"title": "CUSUM", "format": ".2~f"}
 SIDES = ["for worse", "for better"]
 
 
-def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def months_line(months: Source) -> alt.LayerChart | alt.FacetChart:
     """One group's rate by month within its control limits; months whose follow-up is not complete are hollow.
 
     Parameters
     ----------
     months
-        `schemas.outputs.Months` of one group.
+        `schemas.outputs.Months` of one group; of a report, all bleeds.
     """
+    months = _of_one_group(months)
     complete = pl.col("mature") == pl.col("sessions")
     state = pl.when(complete).then(pl.lit("followed")).otherwise(pl.lit("follow-up not complete"))
     rows = months.filter(pl.col("rate").is_not_null()).with_columns(state=state)
@@ -50,14 +55,16 @@ def months_line(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
 
 
-def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def cusum_lines(months: Source) -> alt.LayerChart | alt.FacetChart:
     """The two CUSUMs of one group, for worse and for better, each with the limit at which it signals.
 
     Parameters
     ----------
     months
-        `schemas.outputs.Months` of one group.
+        `schemas.outputs.Months` of one group; of a report, all bleeds.
     """
+    months = _of_one_group(months)
     rows_with_cusum = months.filter(pl.col("cusum_up").is_not_null())
     rows = pl.concat(
         rows_with_cusum.select("month", side=pl.lit(side), sum=total, limit=limit)
@@ -79,6 +86,12 @@ def cusum_lines(months: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     return layer_charts(limit, lines).properties(
         description="CUSUM of comebacks against the same work, for worse and for better, by month, each with its limit"
     )
+
+
+def _of_one_group(months: Source) -> pl.DataFrame:
+    table = table_of(months, "months")
+    own = table.filter(pl.col("kind") == "all") if isinstance(months, Report) else table
+    return one_group(own, ("kind", "group"), "months")
 
 
 def _limits(base: alt.Chart) -> list[alt.Chart]:

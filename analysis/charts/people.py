@@ -7,6 +7,8 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.charts.chart_tables import Source, coaching_rows, table_of, with_columns
+from analysis.charts.own_look import with_own_look
 from analysis.charts.rates import MAX_GROUPS, truncation_note
 from analysis.charts.theme import (
     DETAIL_WIDTH,
@@ -86,18 +88,19 @@ def excess_dots(base: alt.Chart) -> list[alt.Chart]:
     return [vertical_line(0, EXCESS_AXIS), interval_rule(base, "lo", "hi", EXCESS_AXIS), dots]
 
 
-def technique_board(technique: pl.DataFrame, first: str | None = None) -> alt.HConcatChart:
+@with_own_look
+def technique_board(technique: Source, first: str | None = None) -> alt.HConcatChart:
     """Technicians across and steps down, coloured where misses clearly differ from peers; next to it the selected
     technician's steps with their intervals.
 
     Parameters
     ----------
     technique
-        `schemas.outputs.Technique` with a column `title`, the step in words.
+        `schemas.outputs.Technique`; a column `title` has the step in words.
     first
         The technician who is selected at the start.
     """
-    every = _compared(technique)
+    every = _compared(table_of(technique, "technique"))
     rows = select_technicians(every)
     selection = click_selection(
         "technician", rows.get_column("technician").unique().sort().to_list(), first, "technician"
@@ -143,15 +146,18 @@ def _compared(technique: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def coaching_changes(coaching: Source) -> alt.LayerChart | alt.FacetChart:
     """What each coaching changed against peers, with 95% intervals; at most 60, the clearest changes first.
 
     Parameters
     ----------
     coaching
-        `schemas.outputs.CoachingEffect` with a column `label`, who and what in words.
+        `schemas.outputs.CoachingEffect`; a column `label` has who and what in words.
     """
-    estimated = coaching.filter(pl.col("change").is_not_null()).select(
+    table = table_of(coaching, "coaching")
+    labelled = table if "label" in table.columns else coaching_rows(table)
+    estimated = labelled.filter(pl.col("change").is_not_null()).select(
         "missed_before", "missed_after", "change", "lo", "hi", "p_value", event="label", label=fold_column("label")
     )
     rows = estimated if estimated.height <= MAX_GROUPS else estimated.sort("p_value").head(MAX_GROUPS)
@@ -175,6 +181,7 @@ def coaching_changes(coaching: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
 
 
+@with_own_look
 def recorded_board(recorded: pl.DataFrame) -> alt.Chart:
     """Share recorded of each field by technician: the larger the circle, the more complete; at most 60 technicians,
     those with most bleeds.
@@ -184,6 +191,8 @@ def recorded_board(recorded: pl.DataFrame) -> alt.Chart:
     recorded
         Columns field (in words), technician, share (fraction), bleeds.
     """
+    columns = ("field", "technician", "share", "bleeds")
+    recorded = with_columns(recorded, columns, "the share recorded of each field by technician")
     people = recorded.group_by("technician").agg(pl.col("bleeds").max())
     largest = people.sort("bleeds", "technician", descending=[True, False]).head(MAX_GROUPS)
     rows = recorded.filter(pl.col("technician").is_in(largest.get_column("technician").to_list()))

@@ -7,6 +7,8 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.charts.chart_tables import HOLD_COLUMNS, Source, hold_rows, one_group, table_of, with_columns
+from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import (
     AT_TOP,
     CHANCE,
@@ -29,6 +31,8 @@ from analysis.charts.theme import (
     selected_name,
     vertical_line,
 )
+from analysis.errors import UserError
+from analysis.report import Report
 
 RATE_AXIS = {**PERCENT, "title": "came back within the window"}
 RATIO_AXIS = {
@@ -74,17 +78,18 @@ def truncation_note(rows: int, all_rows: int, which: str) -> str:
     return f"{rows} of {all_rows:,}: {which}" if rows < all_rows else ""
 
 
-def rate_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def rate_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart:
     """One row per group, by name: its rate with the 95% interval, marked by its signal.
 
     Parameters
     ----------
     rates
-        `schemas.outputs.Rates` of one kind.
+        `schemas.outputs.Rates` of one kind; of a report, the kind of that label.
     kind_label
         What the groups are, in the trade's words.
     """
-    rows = _labelled(rates.filter(pl.col("rate").is_not_null()))
+    rows = _labelled(_of_one_kind(rates, kind_label).filter(pl.col("rate").is_not_null()))
     words = "; ".join(f"{group} {rate:.1%}" for group, rate in rows.select("group", "rate").head(12).iter_rows())
     base = _rows(rows, NARROW, kind_label)
     interval = interval_rule(base, "rate_lo", "rate_hi", RATE_AXIS)
@@ -94,22 +99,24 @@ def rate_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.Face
     )
 
 
-def ratio_dots(rates: pl.DataFrame, kind_label: str) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def ratio_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart:
     """One row per group, by name: comebacks divided by those expected for the same work, the range of chance in grey.
 
     Parameters
     ----------
     rates
-        `schemas.outputs.Rates` of one kind.
+        `schemas.outputs.Rates` of one kind; of a report, the kind of that label.
     kind_label
         What the groups are, in the trade's words.
     """
-    rows = _compared(rates)
+    rows = _compared(_of_one_kind(rates, kind_label))
     return _ratios(rows, kind_label).properties(description=_ratio_description(rows, kind_label))
 
 
+@with_own_look
 def ratio_board(
-    rates: pl.DataFrame, detail: pl.DataFrame, kind_label: str, detail_label: str, first: str | None = None
+    rates: Source, detail: pl.DataFrame, kind_label: str, detail_label: str, first: str | None = None
 ) -> alt.HConcatChart:
     """`ratio_dots` next to the selected group's shares of work: its own as a dot, everyone's as a tick.
 
@@ -125,7 +132,7 @@ def ratio_board(
     first
         The group that is selected at the start.
     """
-    rows = _compared(rates)
+    rows = _compared(_of_one_kind(rates, kind_label))
     names = rows.get_column("group").to_list()
     selection = click_selection("group", names, first, kind_label)
     right = _detail(detail.filter(pl.col("group").is_in(names)), selection, kind_label, detail_label)
@@ -198,6 +205,14 @@ def _signal_dots(base: alt.Chart, x: alt.X, kind_label: str) -> alt.Chart:
     )
 
 
+def _of_one_kind(rates: Source, kind_label: str) -> pl.DataFrame:
+    table = table_of(rates, "rates")
+    if isinstance(rates, Report):
+        kind = "shop" if kind_label == "workshop" else kind_label.replace(" ", "_")
+        table = table.filter(pl.col("kind") == kind)
+    return one_group(table, ("kind",), "rates")
+
+
 def _compared(rates: pl.DataFrame) -> pl.DataFrame:
     return _labelled(rates.filter(pl.col("ratio").is_not_null(), pl.col("ratio_lo").is_not_null()))
 
@@ -216,7 +231,8 @@ def _labelled(rates: pl.DataFrame) -> pl.DataFrame:
     )  # fmt: skip
 
 
-def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def incidence_curve(incidence: Source, window_days: int | None = None) -> alt.LayerChart | alt.FacetChart:
     """Share of bleeds that came back by each day, with its 95% band and the window marked.
 
     Parameters
@@ -224,8 +240,18 @@ def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart
     incidence
         `schemas.intermediate.Incidence`.
     window_days
-        Where the window ends.
+        Where the window ends; a report knows its own.
+
+    Raises
+    ------
+    UserError
+        A table was given without its window.
     """
+    if window_days is None:
+        if not isinstance(incidence, Report):
+            raise UserError("incidence_curve", "no window was given", "a report, or the window in days", "give either")
+        window_days = incidence.window_days
+    incidence = table_of(incidence, "incidence")
     rows = incidence.select("day", "at_risk", "incidence", "lo", "hi").filter(
         pl.col("day") <= max(4 * window_days, 120)
     )
@@ -252,14 +278,20 @@ def incidence_curve(incidence: pl.DataFrame, window_days: int) -> alt.LayerChart
     return layer_charts(band, line, rule, label).properties(description=_incidence_description(incidence, window_days))
 
 
-def holds_by_day(holds: pl.DataFrame) -> alt.Chart:
+@with_own_look
+def holds_by_day(holds: Source) -> alt.Chart:
     """Each bleed to recall on the day it was done, by reason; re-bled ones in grey. Many are counted by month.
 
     Parameters
     ----------
     holds
-        Columns day, hold (in words), session_id, shop, state (`to recall` or `re-bled since`).
+        A report, or columns day, hold (in words), session_id, shop, state (`to recall` or `re-bled since`).
     """
+    holds = (
+        hold_rows(holds)
+        if isinstance(holds, Report)
+        else with_columns(holds, HOLD_COLUMNS, "the report: the days of the bleeds are in its log")
+    )
     states = ["to recall", "re-bled since"]
     many = holds.height > MAX_MARKS
     labelled = holds.with_columns(label=fold_column("hold"))

@@ -5,6 +5,8 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
+from analysis.charts.chart_tables import Source, auc_rows, decile_rows, quarter_rows, table_of, worklist_rows
+from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import (
     CHANCE,
     HIGH,
@@ -20,8 +22,11 @@ from analysis.charts.theme import (
     layer_charts,
     vertical_line,
 )
+from analysis.errors import UserError
+from analysis.report import Report
 
 MAX_LABELS = 24
+MAX_BLEEDS = 200
 MAX_RATIO = 8.0
 """An upper limit above this is an arrow at the edge of the chart."""
 DASHED = [4, 3]
@@ -31,17 +36,24 @@ AUC_AXIS = {"format": ".2f", "tickCount": 6, "title": "AUC (dashed: a coin toss)
 RATIO_AXIS = {"title": "observed / predicted", "format": ".2~f"}
 
 
-def worklist_dots(selection: pl.DataFrame, overall: float | None) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def worklist_dots(selection: Source, overall: float | None = None) -> alt.LayerChart | alt.FacetChart:
     """One row per bleed, highest risk first: its risk with the 95% interval; the rate of all bleeds is a line.
 
     Parameters
     ----------
     selection
-        `schemas.outputs.Risk` with bike_id and brake, in the order of the list.
+        `schemas.outputs.Risk` in the order of the list, bike_id and brake with it if known; of a report, its worklist.
     overall
-        Rate of all bleeds, fraction; no line without one.
+        Rate of all bleeds, fraction; no line without one. A report knows its own.
     """
-    rows = selection.select(
+    if isinstance(selection, Report):
+        if overall is None:
+            overall = selection.rates.filter(pl.col("kind") == "all").get_column("rate")[0]
+        selection = worklist_rows(selection)
+    listed = _few_enough(table_of(selection, "risk"))
+    absent = [pl.lit("").alias(name) for name in ("bike_id", "brake") if name not in listed.columns]
+    rows = listed.with_columns(absent).select(
         "session_id", "bike_id", "brake", "risk", "risk_lo", "risk_hi", "reason_1",
         label=pl.format("{} {}", "session_id", "brake"),
     )  # fmt: skip
@@ -66,7 +78,8 @@ def worklist_dots(selection: pl.DataFrame, overall: float | None) -> alt.LayerCh
     )
 
 
-def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def second_check_curve(second_checks: Source) -> alt.LayerChart | alt.FacetChart:
     """Comebacks caught, of 100, by the share of bleeds checked a second time; the diagonal is checking at random.
 
     Parameters
@@ -74,6 +87,7 @@ def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.Face
     second_checks
         `schemas.outputs.SecondChecks`.
     """
+    second_checks = table_of(second_checks, "second_checks")
     share_axis = {**PERCENT, "title": "share of bleeds checked a second time"}
     line = (
         alt.Chart(second_checks, width=WIDTH // 2 + 60, height=240)
@@ -110,14 +124,18 @@ def second_check_curve(second_checks: pl.DataFrame) -> alt.LayerChart | alt.Face
     )
 
 
-def baseline_comparison(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def baseline_comparison(figures: Source) -> alt.LayerChart | alt.FacetChart:
     """AUC of the model with its 95% interval, above the simple rules it must beat.
 
     Parameters
     ----------
     figures
-        Columns rule (in words), value, lo, hi (empty for the rules), in the order drawn; the model first.
+        `schemas.outputs.ModelQuality`; or columns rule (in words), value, lo, hi (empty for the rules), in the order
+        drawn, the model first.
     """
+    table = table_of(figures, "model")
+    figures = auc_rows(table) if "metric" in table.columns else table
     limits = pl.format("{} to {}", pl.col("lo").round(3), pl.col("hi").round(3)).fill_null("not computed")
     base = alt.Chart(
         figures.with_columns(interval=limits), width=NARROW, height=ROW_PX * max(figures.height, 1)
@@ -138,14 +156,17 @@ def baseline_comparison(figures: pl.DataFrame) -> alt.LayerChart | alt.FacetChar
     )
 
 
-def reliability_curve(deciles: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def reliability_curve(deciles: Source) -> alt.LayerChart | alt.FacetChart:
     """Share that came back in each tenth of the risks with its 95% interval, by the risk predicted there.
 
     Parameters
     ----------
     deciles
-        Columns predicted, observed, lo, hi: fractions, one row per tenth.
+        `schemas.outputs.ModelQuality`; or columns predicted, observed, lo, hi: fractions, one row per tenth.
     """
+    table = table_of(deciles, "model")
+    deciles = decile_rows(table) if "metric" in table.columns else table
     most = max([*deciles.get_column("predicted").drop_nulls(), *deciles.get_column("hi").drop_nulls()], default=1.0)
     predicted = alt.X("predicted:Q", title="predicted risk", axis={**PERCENT, "title": "predicted risk"})
     axis = {**PERCENT, "title": "came back"}
@@ -174,14 +195,17 @@ def reliability_curve(deciles: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
 
 
-def calibration_over_time(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def calibration_over_time(quarters: Source) -> alt.LayerChart | alt.FacetChart:
     """Comebacks divided by predicted ones, quarter by quarter, with 95% intervals; 1 is as predicted.
 
     Parameters
     ----------
     quarters
-        Columns quarter, value, lo, hi.
+        `schemas.outputs.ModelQuality`; or columns quarter, value, lo, hi.
     """
+    table = table_of(quarters, "model")
+    quarters = quarter_rows(table) if "metric" in table.columns else table
     labels = {"title": None, "labelAngle": -60, "labelOverlap": False if quarters.height <= MAX_LABELS else "greedy"}
     quarter = alt.X("quarter:O", title="quarter", axis=labels)
     base = alt.Chart(quarters, width=NARROW, height=200).encode(x=quarter)
@@ -213,3 +237,15 @@ def calibration_over_time(quarters: pl.DataFrame) -> alt.LayerChart | alt.FacetC
     words = "; ".join(f"{q} {v:.2f}" for q, v in quarters.select("quarter", "value").drop_nulls().iter_rows())
     layers = [one, bars, dots, arrows] if highest > MAX_RATIO else [one, bars, dots]
     return layer_charts(*layers).properties(description=f"Observed / predicted comebacks by quarter: {words}")
+
+
+def _few_enough(risks: pl.DataFrame) -> pl.DataFrame:
+    """The rows, if a list has room for them."""
+    if risks.height > MAX_BLEEDS:
+        raise UserError(
+            "worklist_dots",
+            f"{risks.height:,} bleeds are more than one list shows",
+            f"at most {MAX_BLEEDS}",
+            'give the report, or filter it: report.risk.filter("on_worklist")',
+        )
+    return risks

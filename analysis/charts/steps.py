@@ -7,6 +7,8 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.charts.chart_tables import Source, one_group, table_of
+from analysis.charts.own_look import with_own_look
 from analysis.charts.people import excess_dots, peer_comparison, select_technicians
 from analysis.charts.theme import (
     CHANCE,
@@ -29,6 +31,8 @@ from analysis.charts.theme import (
     selected_name,
     vertical_line,
 )
+from analysis.errors import UserError
+from analysis.report import Report
 
 PREVENTED = "comebacks prevented per 100 bleeds"
 STEP_AXIS = {"title": f"{PREVENTED}\n(tick: unadjusted difference)", "format": ".2~f"}
@@ -36,7 +40,8 @@ SCENARIO_AXIS = {"title": PREVENTED, "format": ".2~f"}
 MAX_SCENARIOS = 12
 
 
-def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def step_bars(steps: Source) -> alt.LayerChart | alt.FacetChart:
     """Comebacks per 100 bleeds that never missing each step would prevent, with 95% intervals, costliest first.
 
     The unadjusted difference, which also counts the kind of work in which a step is missed, is a small tick.
@@ -46,11 +51,12 @@ def step_bars(steps: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     steps
         `schemas.outputs.Steps`.
     """
-    rows = _prevented(steps)
+    rows = _prevented(table_of(steps, "steps"))
     return _bars(rows).properties(description=_step_description(rows))
 
 
-def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart:
+@with_own_look
+def step_board(steps: Source, technique: pl.DataFrame | None = None) -> alt.HConcatChart:
     """`step_bars` next to the technicians, by name: how much more than peers each misses the selected step.
 
     Parameters
@@ -58,9 +64,16 @@ def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart
     steps
         `schemas.outputs.Steps`.
     technique
-        `schemas.outputs.Technique` with a column `title`, the step in words.
+        `schemas.outputs.Technique`; a report has its own.
+
+    Raises
+    ------
+    UserError
+        A table of steps was given without one of technique.
     """
-    rows = _prevented(steps)
+    table = table_of(steps, "steps")
+    rows = _prevented(table)
+    technique = _with_step_titles(steps if technique is None else technique, table)
     titles = rows.sort("rank").get_column("title").to_list()
     selection = click_selection("title", titles, None, "step")
     estimated = technique.filter(pl.col("excess").is_not_null(), pl.col("title").is_in(titles))
@@ -78,6 +91,16 @@ def step_board(steps: pl.DataFrame, technique: pl.DataFrame) -> alt.HConcatChart
         .resolve_scale(color="independent", shape="independent")
         .properties(description=f"{_step_description(rows)}. {detail}")
     )
+
+
+def _with_step_titles(technique: Source, steps: pl.DataFrame) -> pl.DataFrame:
+    """Misses by technician, each step called as in `steps`."""
+    if isinstance(technique, Report):
+        technique = technique.technique
+    if "technician" not in technique.columns:
+        raise UserError("step_board", "no misses by technician were given", "a report, or both tables", "give either")
+    titles = dict(steps.select("step", "title").iter_rows())
+    return technique.with_columns(title=pl.col("step").replace(titles))
 
 
 def _prevented(steps: pl.DataFrame) -> pl.DataFrame:
@@ -123,7 +146,8 @@ def _step_description(rows: pl.DataFrame) -> str:
     return f"Comebacks prevented per 100 bleeds by step: {words}"
 
 
-def missed_bars(steps: pl.DataFrame) -> alt.Chart:
+@with_own_look
+def missed_bars(steps: Source) -> alt.Chart:
     """How often each step was missed, of the bleeds where it was recorded.
 
     Parameters
@@ -131,8 +155,10 @@ def missed_bars(steps: pl.DataFrame) -> alt.Chart:
     steps
         `schemas.outputs.Steps`.
     """
-    rows = steps.filter(pl.col("share_missed").is_not_null()).select(
-        "title", "share_missed", "missed", "recorded", label=fold_column("title")
+    rows = (
+        table_of(steps, "steps")
+        .filter(pl.col("share_missed").is_not_null())
+        .select("title", "share_missed", "missed", "recorded", label=fold_column("title"))
     )
     height = rows_height(rows.get_column("label"))
     words = "; ".join(f"{t} {s:.0%}" for t, s in rows.select("title", "share_missed").head(20).iter_rows())
@@ -148,7 +174,8 @@ def missed_bars(steps: pl.DataFrame) -> alt.Chart:
     ).properties(description=f"Share missed by step: {words}")
 
 
-def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def what_if_bars(scenarios: Source) -> alt.LayerChart | alt.FacetChart:
     """Comebacks per 100 bleeds that each scenario would prevent, with 95% intervals, in the order given.
 
     Parameters
@@ -156,8 +183,10 @@ def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     scenarios
         `schemas.outputs.WhatIf`; the first 12 are drawn.
     """
-    rows = scenarios.head(MAX_SCENARIOS).select(
-        "scenario", "preventable_per_100", "lo", "hi", "comebacks_per_year", label=fold_column("scenario")
+    rows = (
+        table_of(scenarios, "what_if")
+        .head(MAX_SCENARIOS)
+        .select("scenario", "preventable_per_100", "lo", "hi", "comebacks_per_year", label=fold_column("scenario"))
     )
     base = alt.Chart(rows, width=WIDTH, height=rows_height(rows.get_column("label"))).encode(
         y=alt.Y("label:N", title="what if", sort=None, axis=UNTITLED)
@@ -179,7 +208,8 @@ def what_if_bars(scenarios: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     )
 
 
-def tolerance_curve(tolerance: pl.DataFrame, field_label: str) -> alt.LayerChart | alt.FacetChart:
+@with_own_look
+def tolerance_curve(tolerance: Source, field_label: str = "") -> alt.LayerChart | alt.FacetChart:
     """The adjusted risk along one reading with its 95% band and the procedure's limits.
 
     Parameters
@@ -187,8 +217,12 @@ def tolerance_curve(tolerance: pl.DataFrame, field_label: str) -> alt.LayerChart
     tolerance
         `schemas.outputs.Tolerance` of one step.
     field_label
-        The reading in the trade's words, with its unit.
+        The reading in the trade's words, with its unit; the field's name if not given.
     """
+    tolerance = table_of(tolerance, "tolerance")
+    if "step" in tolerance.columns:
+        tolerance = one_group(tolerance, ("step", "field"), "tolerance")
+    field_label = field_label or tolerance.get_column("field").head(1).str.replace_all("_", " ").to_list()[0]
     readings = {**_ticks(tolerance), "title": field_label}
     risk = {**PERCENT, "title": "came back"}
     base = alt.Chart(tolerance, width=290, height=170).encode(

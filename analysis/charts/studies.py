@@ -7,6 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
+from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import (
     CHANCE,
     COLOURS,
@@ -37,6 +38,7 @@ NO_TARGET = "no target"
 SHARE_AXIS = {"title": "share, with 95% interval", "format": ".0%"}
 
 
+@with_own_look
 def gauge_marks(readings: pl.DataFrame, heading: str) -> alt.Chart:
     """Every reading: items across in the order of their mean, for each a column of marks per technician.
 
@@ -82,6 +84,7 @@ def gauge_marks(readings: pl.DataFrame, heading: str) -> alt.Chart:
     )
 
 
+@with_own_look
 def gauge_bars(table: pl.DataFrame) -> alt.LayerChart:
     """Standard deviation by source, with 95% intervals: what is measurement error, and what differs between the items.
 
@@ -116,6 +119,7 @@ def gauge_bars(table: pl.DataFrame) -> alt.LayerChart:
     return chart.properties(description=f"Standard deviation by source: {words}")
 
 
+@with_own_look
 def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     """Shares of workshops or steps with their 95% intervals, and each target as a tick.
 

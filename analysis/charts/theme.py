@@ -11,6 +11,7 @@ import polars as pl
 
 from analysis.drawing import FONT
 
+THEME = "rebleed"
 HIGH, SUSPECT, LOW, PLAIN, CHANCE = "#c8522a", "#a87b10", "#1d87a3", "#7a78a8", "#8b867c"
 """Rust for clearly more, ochre for suspected, teal for clearly fewer, slate for neutral marks, grey for chance."""
 COLOURS = (HIGH, SUSPECT, LOW, PLAIN, CHANCE)
@@ -64,7 +65,7 @@ def rows_height(labels: pl.Series) -> int:
     return (ROW_PX if lines == 1 else 2 + 15 * lines) * max(labels.n_unique(), 1)
 
 
-@alt.theme.register("rebleed", enable=True)
+@alt.theme.register(THEME, enable=False)
 def theme() -> alt.theme.ThemeConfig:
     """Plain axes, no frame, a font that every machine has; colours of text are left to the page (light and dark)."""
     text = {

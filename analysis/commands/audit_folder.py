@@ -6,6 +6,7 @@ import random
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
@@ -70,6 +71,28 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
 
     text = "\n".join([*terminal_summary(report, options.out), *CAUTIONS])
     return AuditResult(report, text, int(report.intake.get_column("set_aside").sum()))
+
+
+def write_report(report: Report, out: str | Path, *, parquet: bool = False) -> Path:
+    """Write the folder that `rebleed audit` writes, and return its first page.
+
+    Parameters
+    ----------
+    report
+        The results.
+    out
+        The folder; one from an earlier run is replaced unless its files were edited.
+    parquet
+        Whether to write the tables as Parquet too.
+
+    Raises
+    ------
+    UserError
+        The folder cannot be written.
+    """
+    with claim_folder(Path(out), "audit", tuple(source.file for source in report.log.sources)) as place:
+        _write(place, report, Clock(), SERIAL, parquet=parquet)
+    return Path(out) / "index.html"
 
 
 def _report(log: Log, standard: Standard, settings: AuditSettings, clock: Clock, executor: Executor) -> Report:

@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from analysis.audit_options import ShopDay
-from analysis.errors import UserError
+from analysis.days import day_of
 
 Exports = Annotated[list[str], typer.Argument(metavar="EXPORT", help="Files, folders or databases (URL#table).")]
 OutFolder = Annotated[
@@ -80,21 +80,3 @@ def shop_days_of(texts: list[str] | None, option: str) -> tuple[ShopDay, ...]:
         shop, equals, day = text.rpartition("=")
         days.append((shop if equals else None, day_of(day, option) or dt.date.min))
     return tuple(days)
-
-
-def day_of(text: str | None, option: str) -> dt.date | None:
-    """Parse the date of an option.
-
-    Raises
-    ------
-    UserError
-        It is not a date.
-    """
-    if text is None:
-        return None
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError as error:
-        raise UserError(
-            option, f"{text!r} is not a date", "a date such as 2026-06-30", "write year-month-day"
-        ) from error

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
-from itertools import pairwise
 
 import polars as pl
 
 from analysis.errors import UserError
 
 MAX_GAP_DAYS = 60
-"""A newest date further than this from the one before stops the run (common practice, no source)."""
-ISOLATED_GAP_DAYS, ISOLATED_SHARE = 10, 0.005
-"""At most this share of rows, after a gap of at least these days, is pointed out (common practice, no source)."""
+"""A newest date further than this from the one before stops the run, if no other gap of the log is as long; a requested
+day this long after the last date is pointed out (common practice, no source)."""
+UNUSUAL_GAP, MIN_GAP_DAYS, ISOLATED_SHARE = 2.0, 7, 0.005
+"""A gap is unusual if it is this many times the longest one before it and these days; at most this share of rows after such a gap is
+pointed out (common practice, no source)."""
 
 
 def as_of_date(days: pl.Series, requested: dt.date | None) -> dt.date:
@@ -49,7 +50,8 @@ def as_of_date(days: pl.Series, requested: dt.date | None) -> dt.date:
             "correct the dates, or date_order in the map",
         )
     newest = distinct[-1]
-    if len(distinct) > 1 and (newest - distinct[-2]).days > MAX_GAP_DAYS:
+    gaps = distinct.diff().dt.total_days().drop_nulls()
+    if len(gaps) and gaps[-1] > max(MAX_GAP_DAYS, gaps[:-1].max() or 0):
         raise UserError(
             "the as-of date",
             f"the last date ({newest}) is more than {MAX_GAP_DAYS} days after the one before ({distinct[-2]})",
@@ -72,11 +74,21 @@ def as_of_warnings(days: pl.Series, requested: dt.date | None) -> list[str]:
         return [
             f"the as-of date {requested} is {late:,} days after the last date in the exports ({newest}); check --as-of"
         ]
-    last_rows = rows.tail(int(ISOLATED_SHARE * len(rows)) + 1).to_list()
-    for place, (day, next_day) in enumerate(pairwise(last_rows), 1):
-        if (next_day - day).days >= ISOLATED_GAP_DAYS:
+    return _isolated_end(rows)
+
+
+def _isolated_end(rows: pl.Series) -> list[str]:
+    """Warn of the first gap among the last rows that is unusual for this log."""
+    most = int(ISOLATED_SHARE * len(rows)) + 1
+    gaps = rows.diff().dt.total_days().fill_null(0).to_list()
+    first = max(len(rows) - most, 2)
+    longest = max(gaps[:first])
+    for place in range(first, len(rows)):
+        if gaps[place] > max(UNUSUAL_GAP * longest, MIN_GAP_DAYS):
+            day, newest = rows[place - 1], rows[-1]
             return [
-                f"the last date is {newest}, but only {len(last_rows) - place} of {len(rows):,} dates are after {day}; if "
-                f"they are typing errors, use --as-of {day}"
+                f"the last date is {newest}, but only {len(rows) - place} of {len(rows):,} dates are after {day}: a gap of "
+                f"{gaps[place]} days, where no other is longer than {longest}; if they are typing errors, use --as-of {day}"
             ]
+        longest = max(longest, gaps[place])
     return []

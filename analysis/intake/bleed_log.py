@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from html import escape
 
+import polars as pl
 from pandera.typing.polars import DataFrame
 
+from analysis.days import day_of
+from analysis.errors import UserError
 from schemas.intermediate import Links
 from schemas.log import Brakes, Coaching, Comebacks, Passes, Sessions, Technicians
 from schemas.outputs import Intake, SetAside
 
 FILE, FILE_ROW = "file", "row"
+MAX_WARNINGS = 12
 
 
 @dataclass(frozen=True)
@@ -49,7 +55,7 @@ class RejectedRows:
     fields: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Log:
     """A validated bleed log.
 
@@ -76,3 +82,61 @@ class Log:
     warnings: tuple[str, ...] = ()
     names: tuple[str, ...] = ()
     currency: str = ""
+
+    def __repr__(self) -> str:
+        return "\n".join(self.summary())
+
+    def _repr_html_(self) -> str:
+        return "".join(f"<p>{escape(line)}</p>" for line in self.summary())
+
+    def summary(self) -> list[str]:
+        """The log in a few lines: days covered, rows by table, warnings."""
+        tables = (("bleeds", self.sessions), ("returns", self.comebacks), ("pushes", self.passes),
+                  ("coaching sessions", self.coaching), ("brake models", self.brakes))  # fmt: skip
+        rows = ", ".join(f"{table.height:,} {name}" for name, table in tables if table.height)
+        first = self.sessions.get_column("started_at").dt.strftime("%Y-%m-%d").min()
+        rejected = int(self.intake.get_column("set_aside").sum())
+        lines = [
+            f"Log of {rows}",
+            f"from {first!s} to {self.as_of}; {rejected:,} rows rejected (log.set_aside says why)",
+        ]
+        more = len(self.warnings) - MAX_WARNINGS
+        lines += [f"Note: {warning}" for warning in self.warnings[:MAX_WARNINGS]]
+        return lines + ([f"and {more} more notes in log.warnings"] if more > 0 else [])
+
+    def filter(self, *, shop: str | Sequence[str] | None = None, since: dt.date | str | None = None) -> Log:
+        """The log of some workshops, or of the bleeds since a day, with their returns; the rest is left out.
+
+        Bleeds that are left out no longer count as returns: a bike that was bled again at a workshop left out is not a
+        comeback here unless the table of returns has it. The account of rows stays that of the exports.
+
+        Parameters
+        ----------
+        shop
+            One workshop or several.
+        since
+            The first day of the bleeds, a date or `"2026-06-30"`.
+
+        Raises
+        ------
+        UserError
+            No bleed is left, or the day is not a date.
+        """
+        first = day_of(since, "since")
+        shops = [shop] if isinstance(shop, str) else shop
+        conditions = [] if shops is None else [pl.col("shop").is_in(list(shops))]
+        conditions += [] if first is None else [pl.col("started_at").dt.date() >= first]
+        sessions = self.sessions.filter(*conditions) if conditions else self.sessions
+        if sessions.is_empty():
+            there = ", ".join(self.sessions.get_column("shop").drop_nulls().unique().sort()) or "none is named"
+            raise UserError(
+                "log.filter", "leaves no bleed", f"a workshop ({there}) and a day with bleeds", "correct it"
+            )
+        links = self.links.join(sessions, on="session_id", how="semi")
+        tables = {
+            "sessions": sessions,
+            "passes": self.passes.join(sessions, on="session_id", how="semi"),
+            "comebacks": self.comebacks.join(links, on="comeback_id", how="semi"),
+            "links": links,
+        }
+        return replace(self, **tables)  # type: ignore[arg-type]  # rows left out, columns unchanged

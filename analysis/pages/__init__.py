@@ -6,17 +6,21 @@ from analysis.pages.proof_page import proof_page, proof_summary
 from analysis.pages.question import Finding
 from analysis.pages.render import Page, render_pages
 from analysis.pages.summary import findings, terminal_summary
+from analysis.pages.table_view import ShownTable, report_html, show
 
 __all__ = [
     "CAUTIONS",
     "Finding",
     "GaugeResult",
     "Page",
+    "ShownTable",
     "findings",
     "gauge_page",
     "gauge_summary",
     "proof_page",
     "proof_summary",
     "render_pages",
+    "report_html",
+    "show",
     "terminal_summary",
 ]

@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import baseline_comparison, calibration_over_time, reliability_curve, second_check_curve
+from analysis.charts.chart_tables import BASELINE_LABELS, DECILE, QUARTER, decile_rows, quarter_rows
 from analysis.pages.lead_worklist import no_risk_finding
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import estimate, interval, join_words, quantity
@@ -14,15 +15,8 @@ from analysis.report import Report
 
 QUESTION = "Is the risk model any good?"
 CONSTANT = "constant"
-BASELINE_LABELS = {
-    CONSTANT: "the same risk for every bleed",
-    "default trees": "off-the-shelf boosted trees",
-    "lever travel": "lever travel alone",
-    "missed steps": "a count of missed steps",
-}
 GRADES = ((0.8, "Good"), (0.7, "Fair"), (0.0, "Weak"))
 """Words for an AUC; common practice, no source."""
-DECILE, QUARTER = "observed_in_tenth_", "quarter_"
 METRIC_LABELS = {
     "bleeds_predicted": "later bleeds predicted, with complete follow-up",
     "auc": "AUC",
@@ -167,7 +161,7 @@ def _calibration_slope(model: pl.DataFrame) -> str:
 
 
 def _drift_text(model: pl.DataFrame) -> str:
-    quarters = _quarters(model)
+    quarters = quarter_rows(model)
     if quarters.is_empty():
         return ""
     drifting = quarters.filter((pl.col("lo") > 1) | (pl.col("hi") < 1))
@@ -193,29 +187,12 @@ def _bias(model: pl.DataFrame) -> list[str]:
     return points
 
 
-def _quarters(model: pl.DataFrame) -> pl.DataFrame:
-    own = model.filter(pl.col("metric").str.starts_with(QUARTER), pl.col("value").is_not_null())
-    quarter = pl.col("metric").str.strip_prefix(QUARTER).str.replace("-", " ")
-    return own.select("value", "lo", "hi", quarter=quarter).sort("quarter")
-
-
 def _charts(report: Report) -> list[Any]:
     model, charts = report.model, []
-    baselines = _baselines(model, "auc")
-    if baselines.height:
-        own = baselines.head(1).select(pl.lit("this model").alias("rule"), "value", "lo", "hi")
-        none = pl.lit(None, pl.Float64)
-        rules = baselines.select(
-            rule=pl.col("baseline_name").replace(BASELINE_LABELS), value="baseline", lo=none, hi=none
-        )
-        table = pl.concat([own, rules.sort("value", "rule", descending=[True, False])])
-        charts.append(with_title(baseline_comparison(table), "Discrimination (AUC) against simple rules"))
-    deciles = model.filter(pl.col("metric").str.starts_with(DECILE)).sort("metric")
-    deciles = deciles.select("lo", "hi", predicted="baseline", observed="value")
-    if deciles.get_column("observed").count():
-        charts.append(with_title(reliability_curve(deciles), "Calibration by decile"))
-    quarters = _quarters(model)
-    if quarters.height:
-        charts.append(with_title(calibration_over_time(quarters), "Observed / predicted by quarter"))
-    checks = report.second_checks
-    return charts + ([with_title(second_check_curve(checks), "Second checks")] if len(checks) else [])
+    if _baselines(model, "auc").height:
+        charts.append(with_title(baseline_comparison(report), "Discrimination (AUC) against simple rules"))
+    if decile_rows(model).get_column("observed").count():
+        charts.append(with_title(reliability_curve(report), "Calibration by decile"))
+    if quarter_rows(model).height:
+        charts.append(with_title(calibration_over_time(report), "Observed / predicted by quarter"))
+    return charts + ([with_title(second_check_curve(report), "Second checks")] if len(report.second_checks) else [])

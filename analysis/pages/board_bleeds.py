@@ -7,8 +7,8 @@ from typing import Any
 import polars as pl
 
 from analysis.boards import NOT_RECORDED, WORK
+from analysis.charts import HOLD_LABELS
 from analysis.pages.labels import level_label, missed_titles, reading_label
-from analysis.pages.lead_holds import HOLD_LABELS
 from analysis.report import Report
 
 MAX_BLEEDS, MAX_OTHERS = 1000, 5

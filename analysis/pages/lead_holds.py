@@ -6,7 +6,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.charts import holds_by_day
+from analysis.charts import HOLD_LABELS, holds_by_day
 from analysis.pages.labels import level_label
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, join_words, quantity
@@ -15,12 +15,6 @@ from analysis.report import Report
 RECENT_DAYS = 31
 """A brake that left longer ago has been ridden for a month; it is still recalled, after those of the last month."""
 ROWS_LISTED = 8
-HOLD_LABELS = {
-    "wrong_fluid": "wrong fluid",
-    "kit_of_other_kind": "bled with a kit used for the other fluid (mineral/DOT)",
-    "not_firm": "went out with a soft lever",
-    "leak": "went out leaking",
-}
 CHECKED_FIELDS = {
     "fluid": ("fluid_used", "fluid_required"),
     "kit": ("kit_fluid",),
@@ -72,14 +66,14 @@ def _unchecked(report: Report) -> list[str]:
 
 def recall_question(report: Report) -> Question:
     """Which bikes to recall now."""
-    holds, open_recalls = _holds_with_bleeds(report), recalls(report)
+    open_recalls = recalls(report)
     return Question(
         id="holds",
         question="Which bikes do we recall now?",
         answer=recall_finding(report),
         points=tuple(_instruction(row) for row in open_recalls.head(ROWS_LISTED).iter_rows(named=True)),
         action=_action(open_recalls),
-        charts=chart_specs(holds_by_day(holds.select("day", "hold", "session_id", "shop", "state"))) if len(holds) else (),
+        charts=chart_specs(holds_by_day(report)) if len(report.holds) else (),
         table=page_table(open_recalls, "Brakes to recall, most urgent first", COLUMNS, "tables/holds.csv"),
         open_table=0 < len(open_recalls) <= ROWS_LISTED,
         method=(
@@ -101,7 +95,6 @@ def _holds_with_bleeds(report: Report) -> pl.DataFrame:
         hold=pl.col("rule").replace(HOLD_LABELS),
         observed=pl.col("observed").map_elements(level_label, return_dtype=pl.String),
         required=pl.col("required").map_elements(level_label, return_dtype=pl.String),
-        state=pl.when("open").then(pl.lit("to recall")).otherwise(pl.lit("re-bled since")),
     )
 
 

@@ -21,7 +21,11 @@ from schemas.outputs import Prove
 
 
 def run_proof(
-    out: Path, workshops: int, sessions: int, cluster: str | None, progress: Callable[[str], None]
+    out: str | Path,
+    workshops: int,
+    sessions: int,
+    cluster: str | None = None,
+    progress: Callable[[str], None] = lambda _: None,
 ) -> DataFrame[Prove]:
     """Audit every workshop, in processes or on an existing Dask cluster, and write tables/prove.csv and prove.html.
 
@@ -33,7 +37,7 @@ def run_proof(
         The folder cannot be written, or the cluster cannot be reached.
     """
     scenarios = proof_scenarios(workshops, sessions)
-    with claim_folder(out, "proof") as place, _results_folder(place.target) as cache:
+    with claim_folder(Path(out), "proof") as place, _results_folder(place.target) as cache:
         remaining = [one for one in scenarios if not (cache / f"{one.name}.json").exists()]
         for number, (scenario, result) in enumerate(_audit_all(remaining, cluster), 1):
             _write_result(cache / f"{scenario.name}.json", result)

@@ -10,6 +10,8 @@ from schemas.field import PLACES
 
 PLACE_ORDER: tuple[str, ...] = tuple(PLACES)
 
+MAX_STEPS_SHOWN = 30
+
 
 @dataclass(frozen=True)
 class WorkCondition:
@@ -84,7 +86,7 @@ class SecondCheck:
         return min(self.cost / saved, 1.0) if saved > 0 else 1.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Standard:
     """The shop's written procedure; `fluid_replacements` lists the fluids that may replace a required one."""
 
@@ -102,3 +104,8 @@ class Standard:
         """Bench minutes of one comeback as the procedure has it, its parts turned into minutes."""
         parts = self.comeback.parts_cost / self.minute_cost if self.minute_cost > 0 else 0.0
         return self.comeback.minutes + parts
+
+    def __repr__(self) -> str:
+        steps = (f"  {step.id}: {step.title}" for step in self.steps[:MAX_STEPS_SHOWN])
+        head = f"Procedure {self.name}: {len(self.steps)} steps, each bleed followed for {self.window_days} days"
+        return "\n".join([head, *steps, *(["  …"] if len(self.steps) > MAX_STEPS_SHOWN else [])])

@@ -42,13 +42,20 @@ def read_map(path: str | Path) -> Mapping:
         refuse_special(str(path), status)
         if status.st_size > MAX_BYTES:
             raise UserError(str(path), "is larger than 1 MB", "a map of a few kilobytes", "check the path")
-        content = tomllib.loads(Path(path).read_text("utf-8-sig"))
+        text = Path(path).read_text("utf-8-sig")
     except OSError as error:
         raise UserError(str(path), f"cannot be read: {error.strerror}", "a map in TOML", "check the path") from error
     except UnicodeDecodeError as error:
         raise UserError(str(path), "is not UTF-8 text", "a map in TOML, UTF-8", "save it as UTF-8") from error
+    return parse_map(text, str(path))
+
+
+def parse_map(text: str, path: str) -> Mapping:
+    """Check a map given as TOML; `path` names it in messages. Errors as in `read_map`."""
+    try:
+        content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
-        raise UserError(str(path), f"is not TOML: {error}", "lines of the form key = value", "fix that line") from error
+        raise UserError(path, f"is not TOML: {error}", "lines of the form key = value", "fix that line") from error
     sections = []
     for table, section in content.items():
         if table not in FIELDS:
@@ -58,9 +65,9 @@ def read_map(path: str | Path) -> Mapping:
             sections.append(_section(table, one, f"{path}, {table}"))
     if not sections:
         raise UserError(
-            str(path), "contains no table", "[sessions] and its columns", "propose a map with: rebleed map EXPORT"
+            path, "contains no table", "[sessions] and its columns", "propose a map with: rebleed map EXPORT"
         )
-    return Mapping(tuple(sections), str(path))
+    return Mapping(tuple(sections), path)
 
 
 def _section(table: str, section: Any, where: str) -> TableMap:

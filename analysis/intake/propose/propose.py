@@ -6,6 +6,7 @@ import json
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from os import PathLike, fspath
 from pathlib import PurePath
 
 from analysis.errors import UserError
@@ -45,23 +46,34 @@ class Proposal:
     refused: tuple[RefusedMatch, ...] = ()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class ProposedMap:
     """A map as TOML, and a summary of it for the terminal."""
 
     toml: str
     summary: str
 
+    def __repr__(self) -> str:
+        return (
+            f"Proposed map of {len(self.toml.splitlines())} lines: print(….toml) shows it, read_log(exports, …) uses it"
+        )
 
-def propose_map(exports: Sequence[str]) -> ProposedMap:
+
+def propose_map(exports: str | PathLike[str] | Sequence[str | PathLike[str]]) -> ProposedMap:
     """Read exports and propose a map for them.
+
+    Parameters
+    ----------
+    exports
+        One or a list of files, folders and database addresses.
 
     Raises
     ------
     UserError
         An export cannot be read, or nothing in them resembles a table of the log.
     """
-    proposed = proposals(raw_tables(exports).tables)
+    several = [exports] if isinstance(exports, str | PathLike) else exports
+    proposed = proposals(raw_tables([fspath(one) for one in several]).tables)
     if not any(one.table for one in proposed):
         files = "; ".join(f"{one.file} ({', '.join(one.unmapped[:5])} …)" for one in proposed[:4])
         raise UserError(

@@ -30,12 +30,16 @@ def parquet_table(file: Snapshot) -> RawTable:
         scan = pl.scan_parquet(BytesIO(file.data), glob=False)
         limits.check_size(file.label, columns=len(scan.collect_schema()), rows=scan.select(pl.len()).collect().item())
         frame = pl.read_parquet(BytesIO(file.data), glob=False)
-        headings = unique_headings(frame.columns)
-        cells = pl.DataFrame(
-            [_plain_column(values).alias(name) for values, name in zip(frame.get_columns(), headings, strict=True)]
-        )
+        return frame_table(file.label, frame, file.sha256)
+
+
+def frame_table(label: str, frame: pl.DataFrame, sha256: str = "") -> RawTable:
+    """A frame as a raw table; its rows are counted from 1."""
+    headings = unique_headings(frame.columns)
+    columns = zip(frame.get_columns(), headings, strict=True)
+    cells = [_plain_column(values).alias(name) for values, name in columns]
     row = pl.Series(ROW, range(1, frame.height + 1), dtype=pl.Int64)
-    return RawTable(file.label, cells.select(row, pl.all()), unparsed_rows(), file.sha256)
+    return RawTable(label, pl.DataFrame([row, *cells]), unparsed_rows(), sha256)
 
 
 def _plain_column(values: pl.Series) -> pl.Series:

@@ -18,7 +18,7 @@ from analysis.intake.readers.raw_table import RawTable, RawTables, SkippedFile
 from analysis.intake.readers.sql import Address, is_statement, quote_identifier, result_table, single_select
 
 if TYPE_CHECKING:
-    from sqlalchemy import Connection
+    from psycopg import Connection
 
 _TABLES = """
     SELECT n.nspname, c.relname, pg_table_is_visible(c.oid)
@@ -29,7 +29,6 @@ _TABLES = """
     ORDER BY 1, 2
 """
 _FETCHED_ROWS = 2_000
-_STREAMED = {"stream_results": True, "max_row_buffer": _FETCHED_ROWS}
 _PARAMETERS = {"host", "port", "user", "password", "connect_timeout", "sslmode", "sslrootcert", "sslcert", "sslkey"}
 _READ_AS_TEXT = ("numeric", "interval", "json", "jsonb", "uuid")
 _SECONDS_BEYOND_SERVER_LIMIT = 5
@@ -70,7 +69,7 @@ def postgres_tables(address: Address, seconds: float = limits.STATEMENT_SECONDS)
         target = address.target
         if target is not None and is_statement(target):
             return RawTables((_result(address, connection, target, single_select(address.label, target)),))
-        tables = [_Table(*row) for row in connection.exec_driver_sql(_TABLES)]
+        tables = [_Table(*row) for row in connection.execute(_TABLES)]
         if target is not None:
             table = _find_table(address, target, tables)
             return RawTables((_result(address, connection, table.label, table.query),))
@@ -81,10 +80,10 @@ def _all_tables(address: Address, connection: Connection, tables: Sequence[_Tabl
     raw_tables, skipped = [], []
     for table in tables:
         try:
-            with connection.begin_nested():
+            with connection.transaction():
                 raw_tables.append(_result(address, connection, table.label, table.query))
         except UserError as problem:
-            if connection.invalidated or connection.closed:
+            if connection.closed:
                 raise
             skipped.append(SkippedFile(problem.location, problem.problem))
     if not raw_tables:
@@ -96,9 +95,10 @@ def _all_tables(address: Address, connection: Connection, tables: Sequence[_Tabl
 
 def _result(address: Address, connection: Connection, name: str, query: str) -> RawTable:
     label = address.target_label(name)
-    with _database_errors_as_user_errors(address, label):
-        result = connection.exec_driver_sql(query.replace("%", "%%"), execution_options=_STREAMED)
-        return result_table(label, list(result.keys()), result.partitions(_FETCHED_ROWS), sha256="")
+    with _database_errors_as_user_errors(address, label), connection.cursor(name="rows") as cursor:
+        cursor.execute(query.encode())
+        headings = [column.name for column in cursor.description or ()]
+        return result_table(label, headings, iter(lambda: cursor.fetchmany(_FETCHED_ROWS), []), sha256="")
 
 
 def _find_table(address: Address, target: str, tables: Sequence[_Table]) -> _Table:
@@ -116,8 +116,6 @@ def _read_only_connection(address: Address, seconds: float) -> Iterator[Connecti
     """A connection within one read-only transaction, which is rolled back at the end."""
     try:
         import psycopg
-        from sqlalchemy import create_engine
-        from sqlalchemy.pool import NullPool
     except ImportError:
         raise UserError(
             address.label,
@@ -128,35 +126,28 @@ def _read_only_connection(address: Address, seconds: float) -> Iterator[Connecti
     parameters = _connection_parameters(address)
     time_limit = _TimeLimit(seconds)
 
-    def connect() -> Any:
-        connection = psycopg.connect(**parameters)
-        time_limit.start(connection.fileno())
-        _set_up(connection, seconds)
-        return connection
-
-    engine = create_engine("postgresql+psycopg://", creator=connect, poolclass=NullPool, hide_parameters=True)
     try:
-        with _database_errors_as_user_errors(address, address.label), engine.connect() as connection:
+        with _database_errors_as_user_errors(address, address.label), psycopg.connect(**parameters) as connection:
+            time_limit.start(connection.fileno())
+            _set_up(connection, seconds)
             # these two settings give rows in the same order in every run
-            connection.exec_driver_sql("SET LOCAL synchronize_seqscans = off")
-            connection.exec_driver_sql("SET LOCAL max_parallel_workers_per_gather = 0")
+            connection.execute("SET LOCAL synchronize_seqscans = off")
+            connection.execute("SET LOCAL max_parallel_workers_per_gather = 0")
             yield connection
             connection.rollback()
     finally:
         time_limit.stop()
-        engine.dispose()
 
 
 @contextmanager
 def _database_errors_as_user_errors(address: Address, label: str) -> Iterator[None]:
     """Turn errors of the server or its library into one UserError without secrets."""
     from psycopg import Error
-    from sqlalchemy.exc import SQLAlchemyError
 
     try:
         yield
-    except (Error, SQLAlchemyError, OSError, UnicodeError, ValueError) as problem:
-        message = address.mask_secrets(first_line(getattr(problem, "orig", None) or problem))
+    except (Error, OSError, UnicodeError, ValueError) as problem:
+        message = address.mask_secrets(first_line(problem))
         raise UserError(
             label,
             f"the database cannot be read ({message})",

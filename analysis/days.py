@@ -1,0 +1,29 @@
+"""Days as callers give them: dates, or text."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+from analysis.errors import UserError
+
+Day = dt.date | str
+
+
+def day_of(value: Day | None, name: str) -> dt.date | None:
+    """A date, or one written as text.
+
+    Raises
+    ------
+    UserError
+        It is not a date.
+    """
+    if isinstance(value, dt.datetime):
+        return value.date()
+    if value is None or isinstance(value, dt.date):
+        return value
+    try:
+        return dt.date.fromisoformat(value)
+    except (TypeError, ValueError) as error:
+        raise UserError(
+            name, f"{value!r} is not a date", "a date such as 2026-06-30", "write year-month-day"
+        ) from error
