@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 from pandera.typing.polars import DataFrame
@@ -55,11 +55,15 @@ NO_RETURNS = "No returns were read; only returns given as the reason for a later
 
 @dataclass(frozen=True)
 class LoadedTable:
-    """One table of the log, deduplicated and validated, and its accepted rows as they are in the log."""
+    """One table of the log, deduplicated and validated; `validated.accepted` are its rows as they are in the log."""
 
     deduplicated: Deduplicated
     validated: Validated
-    accepted: pl.DataFrame
+
+    @property
+    def accepted(self) -> pl.DataFrame:
+        """The accepted rows, sorted by their key."""
+        return self.validated.accepted
 
     @property
     def parts(self) -> tuple[FilePart, ...]:
@@ -113,7 +117,10 @@ def load_table(deduplicated: Deduplicated, day: dt.date | None) -> LoadedTable:
     file_name = pl.col(ROW_INDEX).replace_strict(files, return_dtype=pl.String).alias(FILE)
     accepted = validated.accepted.with_columns(file_name, pl.col(ROW).alias(FILE_ROW)).drop(ROW_INDEX, ROW)
     keys = ID_KEYS[deduplicated.combined.table] or ("technician", "coached_on", "step")
-    return LoadedTable(deduplicated, validated, accepted.sort(keys))
+    order = accepted.select(pl.arg_sort_by(keys, maintain_order=True)).to_series()  # sort() takes twice the table
+    return LoadedTable(
+        deduplicated, replace(validated, accepted=accepted[order].with_columns(pl.col(keys[0]).set_sorted()))
+    )
 
 
 def _days(tables: dict[str, Deduplicated]) -> pl.Series:
