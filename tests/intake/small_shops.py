@@ -14,17 +14,47 @@ MECHANICS = ("Wren", "Ash", "Elm")
 
 
 @dataclass(frozen=True)
-class SmallShop:
-    """The files of one shop; how many rows are bleeds and returns; what a person would answer to the map's questions.
+class Answer:
+    """What a person changes in a proposed map: `asked` is in the line that asks, `old` becomes `new`."""
 
-    `answers` are pairs of a line of the proposed map, by its beginning, and the line it is corrected to.
+    asked: str
+    old: str
+    new: str
+
+
+@dataclass(frozen=True)
+class SmallShop:
+    """The files of one shop, its bleeds, and which of them the log can hold.
+
+    `counts` says whether the shop's return of a bleed is one for air; `in_scope` whether a row is one bicycle brake.
+    `second` is false where a second return of a bleed is not written down, `returns` where none is.
     """
 
     name: str
     write: Callable[[Path], list[str]]
-    bleeds: int
-    returns: int
-    answers: tuple[tuple[str, str], ...] = ()
+    rows: int
+    answers: tuple[Answer, ...] = ()
+    counts: Callable[[Bleed], bool] = lambda _: True
+    in_scope: Callable[[Bleed], bool] = lambda _: True
+    second: bool = False
+    returns: bool = True
+
+    @property
+    def bleeds(self) -> list[Bleed]:
+        """The bleeds that can be read."""
+        return [one for one in bleeds(self.name, self.rows) if self.in_scope(one)]
+
+    @property
+    def returns_written(self) -> int:
+        """Returns in the exports."""
+        days = [one.back if self.second else one.back[:1] for one in self.bleeds]
+        return sum(map(len, days)) if self.returns else 0
+
+    def came_back(self, last_day: dt.date, window: int) -> tuple[int, int]:
+        """Bleeds followed for the whole window, and how many of them came back in it for air."""
+        followed = [one for one in self.bleeds if (last_day - one.day).days >= window]
+        back = [one for one in followed if one.back and self.counts(one) and (one.back[0] - one.day).days <= window]
+        return len(followed), len(back)
 
 
 @dataclass(frozen=True)
@@ -149,15 +179,26 @@ def _motorcycles(folder: Path) -> list[str]:
     return [_csv(folder / "bikes.csv", "Job no,Reg,Brake,Tech,Date,Bite OK", rows)]
 
 
-def _returns(name: str, count: int, first_only: bool = True) -> int:
-    return sum(min(len(one.back), 1) if first_only else len(one.back) for one in bleeds(name, count))
-
-
 SMALL_SHOPS = (
-    SmallShop("counter book", _counter_book, 300, _returns("counter book", 300)),
-    SmallShop("two call-backs", _two_call_backs, 240, _returns("two call-backs", 240, first_only=False)),
-    SmallShop("job cards", _job_cards, 260, _returns("job cards", 260)),
-    SmallShop("phone app", _phone_app, 280, _returns("phone app", 280)),
-    SmallShop("till", _till, 300, _returns("till", 300, first_only=False)),
-    SmallShop("motorcycles", _motorcycles, 100, 0),
+    SmallShop(
+        "counter book",
+        _counter_book,
+        300,
+        answers=(
+            Answer("hard_pull_firm", 'hard_pull_firm = "Lever feel"', "# as the bike came in:"),
+            Answer("oil on the hose", '#   "oil on the hose" (13 cells)', 'leak = ["oil on the hose"]'),
+            Answer("lever to the bar", '#   "lever to the bar" (12 cells)', 'long_travel = ["lever to the bar"]'),
+        ),
+        counts=lambda one: one.number % 3 != 2,
+    ),
+    SmallShop("two call-backs", _two_call_backs, 240, counts=lambda one: one.number % 2 == 1, second=True),
+    SmallShop(
+        "job cards",
+        _job_cards,
+        260,
+        answers=(Answer("tea", 'dark = ["black"]', 'dark = ["black", "tea"]'),),
+    ),
+    SmallShop("phone app", _phone_app, 280),
+    SmallShop("till", _till, 300, second=True),
+    SmallShop("motorcycles", _motorcycles, 300, in_scope=lambda one: one.number % 6 < 2, returns=False),
 )
