@@ -118,7 +118,7 @@ def map_exports(
     write_new_file(out, proposed.toml)
     show(proposed.summary)
     show(f"Check the marked lines, then run: rebleed check {' '.join(exports)} --map {out}")
-    show(f"If nothing is amiss: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
+    show(f"Then: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
 
 
 @app.command()

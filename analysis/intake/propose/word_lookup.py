@@ -12,7 +12,7 @@ from schemas import Entry
 
 MIN_ABBREVIATION_SCORE = 0.6
 _OF_FOUR_WHEELS = ("fr", "rr")
-"""Front right and rear right beside words for the left; else front and rear."""
+"""Front right and rear right where the column has words for the left too; otherwise front and rear."""
 FLUID_FIELDS = ("fluid_required", "fluid_used", "kit_fluid")
 
 
