@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import cast
 
 import numpy as np
+import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.audit_options import SEED
@@ -50,9 +51,18 @@ from analysis.survival import (
     observed_period,
     weibull,
 )
+from schemas import empty, validate_table
+from schemas.intermediate import Incidence
 from schemas.log import Sessions
+from schemas.outputs import Costs, Months, Rates
 
 SERIAL = SerialExecutor()
+RATE_COLUMNS = (
+    "rate", "rate_lo", "rate_hi", "incidence", "incidence_lo", "incidence_hi", "expected", "ratio", "ratio_lo", "ratio_hi",
+    "shrunk_rate", "shrunk_lo", "shrunk_hi",
+)  # fmt: skip
+MONTH_COLUMNS = ("rate", "centre", "lower", "upper")
+"""Columns that say nothing where no return was read."""
 Notes = tuple[str, ...]
 
 
@@ -138,6 +148,8 @@ def run_stages(
             plan = run_plan(log, ready, steps, unit_cost, settings.seed)
         with clock.stage("risk"):
             risk_results = risk.result()
+    if not (log.has_comebacks_table or followed.comebacks):
+        followed, rate_results, plan = _unknown(followed, rate_results, plan)
     groups = vars(followed) | vars(rate_results) | vars(steps) | vars(people) | vars(risk_results) | vars(plan)
     return Report(
         log=log,
@@ -196,6 +208,18 @@ def run_rates(data: BleedData, learned: BleedData, seed: int) -> RateResults:
         months=monthly_rates(data, expected, stage_rng(seed, "months")),
         credibility=add_ranking_sensitivity(learned, credibility(data)),
     )
+
+
+def _unknown(
+    followed: FollowUpResults, results: RateResults, plan: PlanResults
+) -> tuple[FollowUpResults, RateResults, PlanResults]:
+    """The same without rates and costs: where no return was read, a rate of zero would mean nothing."""
+    rates, months = (
+        table.with_columns(pl.lit(None, pl.Float64).alias(name) for name in names)
+        for table, names in ((results.rates, RATE_COLUMNS), (results.months, MONTH_COLUMNS))
+    )
+    results = replace(results, rates=validate_table(Rates, rates), months=validate_table(Months, months))
+    return replace(followed, incidence=empty(Incidence)), results, replace(plan, costs=empty(Costs))
 
 
 def run_steps(data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: int) -> tuple[StepResults, Notes]:

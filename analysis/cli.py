@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import shutil
 import signal
@@ -116,14 +117,16 @@ def map_exports(
     """Propose a map for your own headings and values."""
     from analysis.intake import propose_map
     from analysis.output import refuse_existing, write_new_file
+    from analysis.standard import built_in, recalls_by_field
 
     refuse_existing(out)
     with progress() as say:
         say("reading headings and values")
-        proposed = propose_map(exports)
+        proposed = propose_map(exports, lambda bleeds: recalls_by_field(bleeds, built_in()))
     write_new_file(out, proposed.toml)
     show(proposed.summary)
-    show(f"Check the marked lines, then run: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
+    show(f"Check the marked lines, then run: rebleed check {' '.join(exports)} --map {out}")
+    show(f"Then: rebleed audit {' '.join(exports)} --map {out} --out FOLDER")
 
 
 @app.command()
@@ -142,7 +145,8 @@ def check(
 
     with progress() as say:
         say("reading and validating")
-        result = check_exports(exports, text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
+        day, today = day_of(as_of, "--as-of"), dt.date.today()
+        result = check_exports(exports, text_of(map_file), text_of(standard_file), day, out, today)
     show(result.text)
     raise typer.Exit(1 if strict and result.rows_rejected else 0)
 
@@ -183,6 +187,7 @@ def audit(
         returns_from=shop_days_of(returns_from, "--returns-from"),
         returns_to=shop_days_of(returns_to, "--returns-to"),
         proof=proof,
+        today=dt.date.today(),
     )
     with progress() as say:
         result = audit_exports(options, say)

@@ -14,8 +14,8 @@ from schemas.field import schema_field
 from schemas.log import TRIAL_UNITS
 
 RULES = (
-    "required_missing", "unreadable", "unreadable_row", "out_of_range", "unknown_level", "too_long", "after_as_of",
-    "two_contents", "exact_copy", "no_bleed_found",
+    "required_missing", "unreadable", "unreadable_row", "out_of_range", "unknown_level", "out_of_scope", "too_long",
+    "after_as_of", "two_contents", "exact_copy", "no_bleed_found",
 )  # fmt: skip
 ACTIONS = ("row_set_aside", "value_blanked", "duplicate", "unlinked")
 RATE_KINDS = (

@@ -54,7 +54,7 @@ def audit_to_folder(options: AuditOptions, progress: Callable[[str], None], exec
 
 def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Executor) -> AuditResult:
     with clock.stage("read"):
-        log = read_log(options.exports, options.map_path, options.as_of)
+        log = read_log(options.exports, options.map_path, options.as_of, options.today)
         standard = standard_for(log, options.standard_path)
         window = observation_window(log, options)
     proof = None if options.proof is None else read_proof(options.proof)

@@ -32,6 +32,7 @@ def check_exports(
     standard_path: str | None = None,
     as_of: dt.date | None = None,
     out: Path | None = None,
+    today: dt.date | None = None,
 ) -> CheckResult:
     """Read and validate exports, and account for every row and value that was not accepted.
 
@@ -42,7 +43,7 @@ def check_exports(
     """
     inputs = (*exports, map_path, standard_path)
     with nullcontext() if out is None else claim_folder(out, "check", inputs) as place:
-        log = read_log(exports, map_path, as_of)
+        log = read_log(exports, map_path, as_of, today)
         standard_for(log, standard_path)
         if place is not None:
             with place.write() as folder:

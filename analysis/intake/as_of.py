@@ -14,6 +14,8 @@ day this long after the last date is pointed out (common practice, no source).""
 UNUSUAL_GAP, MIN_GAP_DAYS, ISOLATED_SHARE = 2.0, 7, 0.005
 """A gap is unusual if it is this many times the longest one before it and these days; at most this share of rows after such a gap is
 pointed out (common practice, no source)."""
+AFTER_TODAY = "is after today"
+"""In the warning about a last day that has not come yet."""
 
 
 def as_of_date(days: pl.Series, requested: dt.date | None) -> dt.date:
@@ -61,12 +63,20 @@ def as_of_date(days: pl.Series, requested: dt.date | None) -> dt.date:
     return newest
 
 
-def as_of_warnings(days: pl.Series, requested: dt.date | None) -> list[str]:
-    """Warn of a few isolated dates at the end of the log, or of a requested day long after its last date."""
+def as_of_warnings(days: pl.Series, requested: dt.date | None, today: dt.date | None = None) -> list[str]:
+    """Warn of a last day after today, of a few isolated dates at the end, or of a day long after the last date."""
     rows = days.drop_nulls().sort()
     if rows.is_empty():
         return []
     newest = rows[-1]
+    last = requested or newest
+    if today is not None and last > today:
+        given = f"--as-of {last}" if requested else f"the last date in the exports ({last})"
+        right = rows.filter(rows <= today)
+        day = min(today, right[-1] if len(right) else today)
+        return [
+            f"{given} {AFTER_TODAY} ({today}): bleeds count as followed until then; if it is wrong, use --as-of {day}"
+        ]
     if requested is not None:
         late = (requested - newest).days
         if late <= MAX_GAP_DAYS:

@@ -31,11 +31,15 @@ step takes longer than the copy."""
 
 @dataclass(frozen=True)
 class FilePart:
-    """One file of a table: its cells, its map, and what was read from it."""
+    """One file of a table: its cells, its map, and what was read from it.
+
+    `bleeds_file` is the file of bleeds in whose rows these returns are written, "" for a file of its own.
+    """
 
     raw: RawTable
     table_map: TableMap
     converted: ConvertedTable
+    bleeds_file: str = ""
 
     @property
     def heading_of(self) -> dict[str, str]:

@@ -34,9 +34,14 @@ def link_returns(
     """
     if comebacks.is_empty():
         return empty(Links)
-    bleeds = sessions.select(
-        "bike_id", "brake", bleed="session_id", time=pl.col("started_at"), day=pl.col("started_at").dt.date()
-    ).sort("time", "bleed")
+    has_return = pl.col("bike_id").is_in(comebacks["bike_id"].implode())
+    is_named = pl.col("session_id").is_in(comebacks["session_id"].drop_nulls().implode())
+    bleeds = (
+        sessions.select("session_id", "bike_id", "brake", "started_at")
+        .filter(has_return | is_named)
+        .select("bike_id", "brake", bleed="session_id", time=pl.col("started_at"), day=pl.col("started_at").dt.date())
+        .sort("time", "bleed")
+    )
     returns = comebacks.select(
         "comeback_id",
         "bike_id",

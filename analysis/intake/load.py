@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import polars as pl
 from pandera.typing.polars import DataFrame
@@ -24,6 +24,7 @@ from analysis.intake.passes import fill_from_passes
 from analysis.intake.readers.raw_table import ROW, RawTable, RawTables
 from analysis.intake.rejected_rows import rejected_rows, with_reasons
 from analysis.intake.rejections import rejection_table, rejections, unmatched_returns
+from analysis.intake.returns_in_rows import with_bleeds
 from analysis.intake.similar_names import similar_names
 from analysis.intake.validate import FIRST_DAY, MOMENTS, Validated, validate
 from schemas import LOG_TABLES, empty, validate_table
@@ -48,17 +49,23 @@ _CURRENCIES = {
     "NZD",
     "JPY",
 }
+MAX_WITHOUT_REASON = 0.1
+"""Share of returns without a reason beyond which it is pointed out (common practice, no source)."""
 NO_RETURNS = "No returns were read; only returns given as the reason for a later job are counted"
 """The warning about exports without a table of returns."""
 
 
 @dataclass(frozen=True)
 class LoadedTable:
-    """One table of the log, deduplicated and validated, and its accepted rows as they are in the log."""
+    """One table of the log, deduplicated and validated; `validated.accepted` are its rows as they are in the log."""
 
     deduplicated: Deduplicated
     validated: Validated
-    accepted: pl.DataFrame
+
+    @property
+    def accepted(self) -> pl.DataFrame:
+        """The accepted rows, sorted by their key."""
+        return self.validated.accepted
 
     @property
     def parts(self) -> tuple[FilePart, ...]:
@@ -66,7 +73,12 @@ class LoadedTable:
         return self.deduplicated.combined.parts
 
 
-def read_log(exports: Exports, map_path: MapSource | None = None, as_of: Day | None = None) -> Log:
+def read_log(
+    exports: Exports,
+    map_path: MapSource | None = None,
+    as_of: Day | None = None,
+    today: dt.date | None = None,
+) -> Log:
     """Read exports into a validated log; every row read is accepted, rejected, or a duplicate of an earlier one.
 
     Parameters
@@ -79,6 +91,8 @@ def read_log(exports: Exports, map_path: MapSource | None = None, as_of: Day | N
         recognised.
     as_of
         The last day the exports cover, a date or `"2026-06-30"`; by default the newest date in them.
+    today
+        A last day after it is questioned; None: no day is.
 
     Raises
     ------
@@ -88,15 +102,18 @@ def read_log(exports: Exports, map_path: MapSource | None = None, as_of: Day | N
     """
     mapping, day = map_of(map_path), day_of(as_of, "as_of")
     hints = [section.hint() for section in mapping.sections] if mapping else []
-    return log_from(tables_of(exports, hints), mapping, day)
+    return log_from(tables_of(exports, hints), mapping, day, today)
 
 
-def log_from(raw: RawTables, mapping: Mapping | None, as_of: dt.date | None) -> Log:
+def log_from(raw: RawTables, mapping: Mapping | None, as_of: dt.date | None, today: dt.date | None = None) -> Log:
     """Make a log of tables that have been read; see `read_log`."""
     parts, warnings = match_tables(raw, mapping)
     if "sessions" not in parts:
         raise _no_bleeds_table(raw, mapping)
-    tables = {name: deduplicate(combine_files(name, tuple(files))) for name, files in parts.items()}
+    tables = {"sessions": deduplicate(combine_files("sessions", tuple(parts.pop("sessions"))))}
+    for name, files in parts.items():
+        linked = with_bleeds(files, tables["sessions"]) if name == "comebacks" else files
+        tables[name] = deduplicate(combine_files(name, tuple(linked)))
     days = _days(tables)
     if as_of is None and days.is_empty():
         raise _no_bleed_accepted(load_table(tables["sessions"], None))
@@ -104,7 +121,7 @@ def log_from(raw: RawTables, mapping: Mapping | None, as_of: dt.date | None) -> 
     loaded = {name: load_table(one, day) for name, one in tables.items()}
     if loaded["sessions"].accepted.is_empty():
         raise _no_bleed_accepted(loaded["sessions"])
-    return _log(raw, loaded, day, [*as_of_warnings(days, as_of), *warnings])
+    return _log(raw, loaded, day, [*as_of_warnings(days, as_of, today), *warnings])
 
 
 def load_table(deduplicated: Deduplicated, day: dt.date | None) -> LoadedTable:
@@ -114,7 +131,10 @@ def load_table(deduplicated: Deduplicated, day: dt.date | None) -> LoadedTable:
     file_name = pl.col(ROW_INDEX).replace_strict(files, return_dtype=pl.String).alias(FILE)
     accepted = validated.accepted.with_columns(file_name, pl.col(ROW).alias(FILE_ROW)).drop(ROW_INDEX, ROW)
     keys = ID_KEYS[deduplicated.combined.table] or ("technician", "coached_on", "step")
-    return LoadedTable(deduplicated, validated, accepted.sort(keys))
+    order = accepted.select(pl.arg_sort_by(keys, maintain_order=True)).to_series()  # sort() takes twice the table
+    return LoadedTable(
+        deduplicated, replace(validated, accepted=accepted[order].with_columns(pl.col(keys[0]).set_sorted()))
+    )
 
 
 def _days(tables: dict[str, Deduplicated]) -> pl.Series:
@@ -148,10 +168,27 @@ def _log(raw: RawTables, tables: dict[str, LoadedTable], day: dt.date, warnings:
         own_fields=_own_fields(tables),
         sources=tuple(Source(raw.file, raw.sha256, raw.rows_read) for raw in raw.tables),
         rejected=tuple(with_reasons(one, set_aside) for one in _rejected(tables)),
-        warnings=(*warnings, *no_returns, *similar_names(frames), *filled.warnings),
+        warnings=(
+            *warnings,
+            *no_returns,
+            *_without_reasons(frames["comebacks"]),
+            *similar_names(frames),
+            *filled.warnings,
+        ),
         names=_names(tables),
         currency=_currency(tables),
     )
+
+
+def _without_reasons(comebacks: pl.DataFrame) -> list[str]:
+    """Warn of returns without a complaint and a finding, which decide what counts as a comeback."""
+    total = comebacks.height
+    without = comebacks.filter(pl.col("complaint").is_null() & pl.col("finding").is_null()).height
+    if total and without == total:
+        return ["no return has a complaint or a finding that was recognised, so every return counts as a comeback"]
+    if without > MAX_WITHOUT_REASON * total:
+        return [f"{without:,} of {total:,} returns have no complaint or finding and do not count as comebacks"]
+    return []
 
 
 def _empty_table(table: str) -> pl.DataFrame:
@@ -257,15 +294,22 @@ def _no_bleeds_table(raw_tables: RawTables, mapping: Mapping | None) -> UserErro
                 raw.file,
                 f"looks like a table of {match.resembles}, but has no column for {', '.join(match.lacks)}",
                 "a column for every required field (rebleed fields lists them)",
-                f"add the column; if it has another heading, make a map with: rebleed map {raw.file}",
+                f"add the column; if it has another heading, {_how_to_map(raw.file, mapping)}",
             )
         descriptions.append(_table_description(raw))
     return UserError(
         "the exports",
         f"no table of bleeds found. Tables read: {'; '.join(descriptions[:5]) or 'none'}",
         "one table with a row per bleed: bike_id, brake, technician, started_at and whatever else was recorded",
-        "for other headings make a map with rebleed map EXPORT, and pass it with --map",
+        f"for other headings {_how_to_map('EXPORT', mapping)}",
     )
+
+
+def _how_to_map(export: str, mapping: Mapping | None) -> str:
+    """What gives a heading its field: a new map, or a line in the one there is."""
+    if mapping is None:
+        return f"make a map with rebleed map {export}, and pass it with --map"
+    return f"write it in {mapping.file} under [sessions.columns]"
 
 
 def _table_description(raw: RawTable) -> str:

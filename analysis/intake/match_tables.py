@@ -13,6 +13,7 @@ from analysis.intake.mapping.match_table import AbsentHeading, match_table, unus
 from analysis.intake.mapping.table_map import Mapping, TableMap
 from analysis.intake.readers.raw_table import RawTable, RawTables
 from analysis.intake.rejected_rows import REASON_COLUMNS, restore_formulas
+from analysis.intake.returns_in_rows import matches_in_rows, returns_note, returns_part
 
 _MAX_LETTERS = 60
 """Characters shown of a heading."""
@@ -41,19 +42,36 @@ def match_tables(raw_tables: RawTables, mapping: Mapping | None) -> tuple[dict[s
             lacks = f"; it looks like {match.resembles} but has no {', '.join(match.lacks)}" if match.resembles else ""
             warnings.append(f"{raw.file}: not used, not a table of the log{lacks}")
             continue
-        _refuse_ambiguous_dates(raw, match.table_map, mapping)
-        absent += [(raw.file, match.table_map.table, one) for one in match.absent]
-        converted = convert(raw, match.table_map)
-        not_used = [repr(name[:_MAX_LETTERS]) for name in converted.unmapped if name not in REASON_COLUMNS]
-        if not_used:
-            more = f" and {len(not_used) - _MAX_HEADINGS} more" if len(not_used) > _MAX_HEADINGS else ""
-            warnings.append(f"{raw.file}: columns not used: {', '.join(not_used[:_MAX_HEADINGS])}{more}")
-        warnings += [f"{raw.file}: {warning}" for warning in _shared_headings(raw.headings, match.table_map)]
-        parts.setdefault(match.table_map.table, []).append(FilePart(raw, match.table_map, converted))
+        in_rows = list(matches_in_rows(raw, match.table_map, mapping)) if match.table_map.table == "sessions" else []
+        used = [one for one in (match, *in_rows) if one.table_map is not None]
+        absent += [(raw.file, one.table_map.table, missing) for one in used if one.table_map for missing in one.absent]
+        files, notes = _file_parts(raw, match.table_map, [one.table_map for one in in_rows if one.table_map], mapping)
+        warnings += notes
+        for part in files:
+            parts.setdefault(part.table_map.table, []).append(part)
     if mapping is not None:
         warnings += [f"{mapping.file}: no file has the headings of section [{one.table}]; not used" for one in unused]
-        warnings += [_absent_in_one_file(mapping, parts, *one) for one in absent]
+        warnings += [_absent_in_one_file(mapping, parts, *one) for one in absent if one[1] in parts]
     return parts, warnings
+
+
+def _file_parts(
+    raw: RawTable, table_map: TableMap, in_rows: Sequence[TableMap], mapping: Mapping | None
+) -> tuple[list[FilePart], list[str]]:
+    """A file as rows of its table, and the returns in its rows, each converted; and notes about its columns."""
+    for section in (table_map, *in_rows):
+        _refuse_ambiguous_dates(raw, section, mapping)
+    converted = convert(raw, table_map)
+    notes = []
+    used = {*REASON_COLUMNS, *(heading for section in in_rows for heading in section.headings)}
+    not_used = [repr(name[:_MAX_LETTERS]) for name in converted.unmapped if name not in used]
+    if not_used:
+        more = f" and {len(not_used) - _MAX_HEADINGS} more" if len(not_used) > _MAX_HEADINGS else ""
+        notes.append(f"{raw.file}: columns not used: {', '.join(not_used[:_MAX_HEADINGS])}{more}")
+    notes += [f"{raw.file}: {warning}" for warning in shared_headings(raw.headings, table_map)]
+    returns = [part for section in in_rows if (part := returns_part(raw, section, table_map)) is not None]
+    notes += [returns_note(part, table_map) for part in returns]
+    return [FilePart(raw, table_map, converted), *returns], notes
 
 
 def _refuse_ambiguous_dates(raw: RawTable, table_map: TableMap, mapping: Mapping | None) -> None:
@@ -69,7 +87,7 @@ def _refuse_ambiguous_dates(raw: RawTable, table_map: TableMap, mapping: Mapping
         )
 
 
-def _shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[str]:
+def shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[str]:
     """Columns with the same heading, capitals and spaces ignored, and which of them is read."""
     field_of = {column.heading: column.field for column in table_map.columns}
     field_of |= {column.heading: f"own.{column.name}" for column in table_map.own}

@@ -20,6 +20,10 @@ from schemas.outputs import SetAside
 COLUMNS = ("file", "row", "table", "column", "heading", "rule", "value", "action", "message")
 DUPLICATE = "duplicate of an earlier row; the first is kept"
 CONFLICT = "several rows share this ID but differ; all of them are rejected"
+OUT_OF_SCOPE = (
+    "is out of scope: a row is the bleed of one bicycle brake, front or rear; other vehicles, clutches and two brakes in "
+    "one row are not covered"
+)
 UNMATCHED = "no earlier bleed of that bike and brake was found, or the bleed it names does not match"
 _TYPE_NAMES = {
     "whole number": "a whole number", "number": "a number", "true/false": "yes or no", "text": "a text",
@@ -174,6 +178,7 @@ def _message(table: str) -> pl.Expr:
             "{} is not one of: {}; if it means one of these, add it under [" + table + ".values.{}] in the map",
             *(quoted, pl.col("allowed").fill_null(""), "column"),
         ),
+        "out_of_scope": pl.format("{} {}", quoted, pl.lit(OUT_OF_SCOPE)),
         "too_long": pl.format(
             "{}: {} characters, but a name may have at most {}",
             *(label, raw_value.str.len_chars(), pl.lit(NAME_CHARACTERS)),

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import pandera.polars as pa
 import polars as pl
 
+from analysis.intake.convert.category_levels import SCOPE_FAULT
 from analysis.intake.deduplicate import ROW_INDEX, Deduplicated
 from analysis.intake.mapping.table_map import FIELDS, MODELS, OwnColumn
 from analysis.intake.readers.limits import NAME_CHARACTERS
@@ -44,7 +45,8 @@ def validate(deduplicated: Deduplicated, as_of: dt.date | None) -> Validated:
         The last day that counts, the whole of it; a row of a later day is rejected. None for no limit.
     """
     table = deduplicated.combined.table
-    rows = _with_all_fields(deduplicated.combined.frame.filter(deduplicated.remaining), table)
+    frame, remaining = deduplicated.combined.frame, deduplicated.remaining
+    rows = _with_all_fields(frame if remaining.all() else frame.filter(remaining), table)
     unread = _of_rows(deduplicated.combined.faults, rows).select(ROW_INDEX, ROW, "column", "rule")
     reasons = [
         unread,
@@ -56,9 +58,12 @@ def validate(deduplicated: Deduplicated, as_of: dt.date | None) -> Validated:
     ]
     all_reasons = pl.concat(reasons).unique().sort(ROW_INDEX, ROW, "column", "rule")
     required = [name for name, entry in FIELDS[table].items() if entry.required]
-    row_reasons = all_reasons.filter(pl.col("column").is_in(required))
-    valid = rows.join(row_reasons.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="anti", maintain_order="left")
-    blanked = _of_rows(all_reasons.filter(~pl.col("column").is_in(required)), valid)
+    rejects = pl.col("column").is_in(required) | (pl.col("rule") == SCOPE_FAULT)
+    row_reasons = all_reasons.filter(rejects)
+    valid = rows
+    if not row_reasons.is_empty():
+        valid = rows.join(row_reasons.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="anti", maintain_order="left")
+    blanked = _of_rows(all_reasons.filter(~rejects), valid)
     return Validated(_blank(valid, blanked), row_reasons, blanked)
 
 

@@ -13,7 +13,7 @@ from analysis.dataset import BleedData
 from analysis.monitoring.change_point import ChangePoint, locate_change
 from analysis.monitoring.control_charts import ControlCharts, control_charts
 from analysis.monitoring.null_model import MonthlySeries, NullModel, fit_null_model, fit_pooled_null_models
-from analysis.stats import benjamini_hochberg, holm, normal_tail, sum_by_level
+from analysis.stats import MAX_LEVELS, benjamini_hochberg, holm, normal_tail, sum_by_level
 from schemas import empty, validate_table
 from schemas.outputs import Months
 
@@ -87,7 +87,8 @@ def monthly_rates(data: BleedData, risk: FloatArray, rng: np.random.Generator) -
 
 
 def monthly_counts(data: BleedData) -> pl.DataFrame:
-    """One row per group and month: all bleeds, then each shop; every month from the log's first to its last.
+    """One row per group and month: all bleeds, then each shop (of more than 300, those with most bleeds); every month
+    from the log's first to its last.
 
     Columns: kind (`all`, `shop`), group, month (YYYY-MM of started_at), sessions, mature, comebacks (of the mature),
     rate (empty without mature bleeds); sorted by kind, group, month.
@@ -102,7 +103,7 @@ def monthly_counts(data: BleedData) -> pl.DataFrame:
     if bleeds.is_empty():
         return tables[0]
     if bleeds.get_column("shop").count():
-        tables.append(_counts_by_group(by_shop, "shop", pl.col("shop")))
+        tables.append(_counts_by_group(by_shop.filter(_is_frequent(by_shop)), "shop", pl.col("shop")))
     first, last = bleeds.get_column("started_at").min(), bleeds.get_column("started_at").max()
     months = pl.select(
         month=pl.date_range(pl.lit(first).dt.truncate("1mo").cast(pl.Date), pl.lit(last).cast(pl.Date), interval="1mo")
@@ -140,6 +141,12 @@ def _change_in_share(missed: pl.Series, after: pl.Series) -> float:
     p = (p0 * n0 + p1 * n1) / (n0 + n1)
     sd = np.sqrt(p * (1 - p) * (1 / n0 + 1 / n1))
     return float((p1 - p0) / sd) if sd > 0 else 0.0
+
+
+def _is_frequent(by_shop: pl.DataFrame) -> pl.Series:
+    """Whether a row is of one of the shops with most bleeds; months of thousands of shops are read by nobody."""
+    bleeds = by_shop.group_by("shop").agg(pl.col("sessions").sum()).sort("sessions", "shop", descending=[True, False])
+    return by_shop.get_column("shop").is_in(bleeds.get_column("shop").head(MAX_LEVELS).implode())
 
 
 def _counts_by_group(by_shop: pl.DataFrame, kind: str, group: pl.Expr) -> pl.DataFrame:

@@ -148,6 +148,7 @@ RULE_LABELS = {
     "unreadable_row": "row could not be read",
     "out_of_range": "outside its range",
     "unknown_level": "value not recognised",
+    "out_of_scope": "not one bicycle brake",
     "too_long": "too long for a name",
     "after_as_of": "after the last day of the log",
     "two_contents": "same ID, conflicting data",

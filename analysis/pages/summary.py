@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from analysis.intake import AFTER_TODAY
 from analysis.pages.lead_holds import recall_finding
 from analysis.pages.lead_rates import change_finding, difference_finding, rate_finding
 from analysis.pages.lead_savings import step_finding
@@ -31,9 +32,10 @@ def terminal_summary(report: Report, out: Path) -> list[str]:
         *lines,
         *(f"Note: {note}" for note in report.notes),
         *(f"Warning: {warning}" for warning in spelling_warnings(report)),
+        *(f"Warning: {warning}" for warning in report.log.warnings if AFTER_TODAY in warning),
         *(
             []
-            if report.log.has_comebacks_table
+            if report.log.has_comebacks_table or not report.comebacks
             else ["Warning: no table of returns was read; the true rate is higher."]
         ),
         f"Open {out / 'index.html'}",

@@ -19,6 +19,7 @@ from analysis.risk.features import (
     WORK_AMOUNTS,
     BleedFeatures,
 )
+from analysis.stats import frequent_codes, level_codes
 
 FloatArray = NDArray[np.float64]
 MIN_SD = 1e-9
@@ -215,4 +216,6 @@ def _step_block(features: BleedFeatures, step: str) -> str:
 
 
 def _levels(table: pl.DataFrame, name: str) -> list[str]:
-    return table.get_column(name).drop_nulls().unique().sort().to_list()
+    """The levels of a category that get a column, in alphabetical order."""
+    values = table.get_column(name).drop_nulls()
+    return values.unique().sort().gather(frequent_codes(level_codes(values))).to_list()

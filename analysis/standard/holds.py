@@ -8,10 +8,17 @@ from pandera.typing.polars import DataFrame
 from analysis.intake import Log
 from analysis.standard.definition import Standard
 from schemas import validate_table
-from schemas.log import FLUIDS
+from schemas.log import FLUIDS, Sessions
 from schemas.outputs import Holds
 
 MINERAL = "mineral"
+RULE_FIELDS = {
+    "wrong_fluid": ("fluid_required", "fluid_used"),
+    "kit_of_other_kind": ("kit_fluid",),
+    "not_firm": ("hard_pull_firm",),
+    "leak": ("leak_seen",),
+}
+"""The fields that decide each recall rule."""
 PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind", "wrong_fluid")
 """Fluid of the other family attacks every seal; a leak or a soft lever can fail without warning; a kit used for the other
 fluid may have left traces; a wrong fluid of the same family boils sooner. Common practice, no source; the maker's
@@ -56,6 +63,23 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     )
     columns = list(Holds.to_schema().columns)
     return validate_table(Holds, table.select(columns).sort("session_id", "rule"))
+
+
+def recalls_by_field(bleeds: pl.DataFrame, standard: Standard) -> dict[str, int]:
+    """The number of bleeds that each field of a recall rule would recall, whether fixed later or not.
+
+    Parameters
+    ----------
+    bleeds
+        Some of the columns of `Sessions`.
+    standard
+        The procedure with the fluids that may replace each other.
+    """
+    types = {name: column.dtype.type for name, column in Sessions.to_schema().columns.items()}
+    absent = [pl.lit(None, dtype).alias(name) for name, dtype in types.items() if name not in bleeds.columns]
+    rules = _broken_rules(bleeds.with_columns(absent), standard).get_column("rule").value_counts()
+    counts = dict(rules.iter_rows())
+    return {field: counts.get(rule, 0) for rule, fields in RULE_FIELDS.items() for field in fields}
 
 
 def _broken_rules(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:

@@ -1,6 +1,6 @@
 """Textbook statistics, each with its source."""
 
-from analysis.stats.categories import level_codes, sum_by_level
+from analysis.stats.categories import MAX_LEVELS, frequent_codes, level_codes, sum_by_level
 from analysis.stats.cluster_robust import clustered_covariance, clustered_standard_error, sum_within_clusters
 from analysis.stats.distributions import (
     beta_quantile,
@@ -42,6 +42,7 @@ from analysis.stats.spending import level_of_look, spending_bounds, spent_alpha
 
 __all__ = [
     "FIT_LIMIT",
+    "MAX_LEVELS",
     "Z95",
     "CrossFitted",
     "Interval",
@@ -61,6 +62,7 @@ __all__ = [
     "exact_binomial_limits",
     "exact_poisson_limits",
     "fit_sample",
+    "frequent_codes",
     "gamma_quantile",
     "holm",
     "kendall_tau",

@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from analysis.dataset import CASE_MIX_NUMBERS, CONTEXT_CATEGORIES, BleedData
-from analysis.stats import level_codes, sum_within_clusters
+from analysis.stats import frequent_codes, level_codes, sum_within_clusters
 from analysis.survival import Block
 from schemas import dictionary
 from schemas.log import Sessions
@@ -185,11 +185,13 @@ def _levels(bleeds: pl.DataFrame, name: str) -> tuple[NDArray[np.int64], list[st
 
 
 def _dummies(bleeds: pl.DataFrame, name: str) -> ColumnGroup:
-    """One partially pooled column per level of `name`; none with one level only."""
+    """One partially pooled column for each frequent level of `name`; none with one level only."""
     codes, names = _levels(bleeds, name)
     if not names:
         return _no_columns(len(bleeds))
-    return ColumnGroup([f"{name} {level}" for level in names], np.eye(len(names))[codes], 1.0, pooled=True)
+    frequent = frequent_codes(codes)
+    columns = (codes[:, None] == frequent).astype(float)
+    return ColumnGroup([f"{name} {names[code]}" for code in frequent], columns, 1.0, pooled=True)
 
 
 def _no_columns(rows: int) -> ColumnGroup:
@@ -206,7 +208,7 @@ def _context(bleeds: pl.DataFrame) -> ColumnGroup:
     columns: list[FloatArray] = []
     for name in CONTEXT_CATEGORIES:
         codes, _ = _levels(bleeds, name)
-        level_numbers = range(1, int(codes.max(initial=0)) + 1)
+        level_numbers = [level for level in frequent_codes(codes).tolist() if level > 0]
         names += [f"{name} {level}" for level in level_numbers]
         columns += [(codes == level).astype(float) for level in level_numbers]
     for name in CASE_MIX_NUMBERS:

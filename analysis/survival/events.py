@@ -52,7 +52,8 @@ def match_returns(
     """Every re-bleed return of an accepted bleed.
 
     A return matched to a bleed counts if the standard counts its complaint or its finding, unless the finding is one
-    that the standard excludes. A bleed whose job_reason is `comeback` or `soft_lever` counts as a return of the previous
+    that the standard excludes. Where no return of the log has a complaint or finding, every return counts: the workshop
+    wrote down only that the bike came back. A bleed whose job_reason is `comeback` or `soft_lever` counts as a return of the previous
     bleed of the same brake, on the day it began and within the window, unless a return is recorded between the two.
 
     Parameters
@@ -72,9 +73,9 @@ def match_returns(
         Sorted by session_id, days and comeback_id.
     """
     links = log.links.filter(pl.col("session_id").is_not_null()).rename({"session_id": "bleed"})
-    recorded = links.join(log.comebacks.drop("session_id"), on="comeback_id", how="inner").filter(
-        _counts_as_rebleed(standard)
-    )
+    recorded = links.join(log.comebacks.drop("session_id"), on="comeback_id", how="inner")
+    if has_reasons(log):
+        recorded = recorded.filter(_counts_as_rebleed(standard))
     rows = recorded.select(
         session_id="bleed", days="days", comeback_id="comeback_id", repair_session_id=pl.lit(None, pl.String)
     )
@@ -97,6 +98,11 @@ def other_returns(log: Log, standard: Standard) -> pl.DataFrame:
     rows = links.join(log.comebacks.drop("session_id"), on="comeback_id", how="inner")
     rows = rows.filter(excluded | (harmless & ~of_a_bleed))
     return rows.group_by("session_id").agg(other_return_days=pl.col("days").min()).sort("session_id")
+
+
+def has_reasons(log: Log) -> bool:
+    """Whether any return has a complaint or a finding."""
+    return any(log.comebacks.get_column(name).count() for name in ("complaint", "finding"))
 
 
 def _of_same_brake(column: str, shift: int) -> pl.Expr:

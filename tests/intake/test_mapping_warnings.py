@@ -99,7 +99,8 @@ def test_a_phrase_with_not_is_never_understood_from_another_word(tmp_path):
     cells = [("ja", "nein", "nicht so richtig")[i % 3] for i in range(60)]
     proposed = propose_map([sheet(tmp_path, "Beläge raus", cells)]).toml
     assert "unknown words: 'nicht so richtig'" in line_of("pads_out", proposed)
-    assert '# CHECK: unknown words: "nicht so richtig"; add each to the list of one of: true, false' in proposed
+    assert "# CHECK: words not recognised; write each into the list of its value: true, false" in proposed
+    assert '#   "nicht so richtig" (20 cells)' in proposed
 
 
 def test_a_heading_that_says_the_opposite_is_not_proposed(tmp_path):

@@ -153,15 +153,47 @@ def test_an_opendocument_sheet_is_read(tmp_path: Path) -> None:
         "</table:table></office:spreadsheet></office:body></office:document-content>"
     )
     path = tmp_path / "log.ods"
-    with zipfile.ZipFile(path, "w") as archive:
+    path.write_bytes(opendocument(content))
+    (result,) = raw_tables([str(path)]).tables
+    assert result.cells.rows() == [(2, "a", "2024-01-05", 1.25)]
+
+
+def opendocument(content: str) -> bytes:
+    data = io.BytesIO()
+    with zipfile.ZipFile(data, "w") as archive:
         archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
         archive.writestr("content.xml", content)
         archive.writestr(
             "META-INF/manifest.xml",
             '<manifest:manifest xmlns:manifest="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0"/>',
         )
-    (result,) = raw_tables([str(path)]).tables
-    assert result.cells.rows() == [(2, "a", "2024-01-05", 1.25)]
+    return data.getvalue()
+
+
+def far_sheet(last_cell: str) -> bytes:
+    """A sheet with three cells at its beginning and one at row 1,048,576 and column 16,384."""
+    names = " ".join(
+        f'xmlns:{short}="urn:oasis:names:tc:opendocument:xmlns:{short}:1.0"' for short in ("office", "table", "text")
+    )
+    cells = '<table:table-cell office:value-type="string"><text:p>a &gt; b</text:p></table:table-cell>' * 3
+    return opendocument(
+        f'<?xml version="1.0"?><office:document-content {names} office:version="1.3"><office:body><office:spreadsheet>'
+        f'<table:table table:name="B"><table:table-row>{cells}</table:table-row><table:table-row>{cells}</table:table-row>'
+        '<table:table-row table:number-rows-repeated="1048573"><table:table-cell/></table:table-row>'
+        f'<table:table-row><table:table-cell table:number-columns-repeated="16383"/>{last_cell}</table:table-row>'
+        "</table:table></office:spreadsheet></office:body></office:document-content>"
+    )
+
+
+def test_an_opendocument_sheet_with_one_cell_far_away_is_weighed_before_it_is_opened() -> None:
+    filled = '<table:table-cell office:value-type="float" office:value="1"><text:p>1</text:p></table:table-cell>'
+    with pytest.raises(UserError, match=r"7 filled cells that reaches to row 1,048,576 and column 16,384"):
+        workbook_tables(snap(far_sheet(filled), "log.ods"))
+
+
+def test_a_distant_cell_with_a_format_alone_does_not_matter() -> None:
+    (result,) = workbook_tables(snap(far_sheet('<table:table-cell table:style-name="ce1"/>'), "log.ods")).tables
+    assert result.cells.height == 1
 
 
 def bomb() -> bytes:

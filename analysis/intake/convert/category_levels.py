@@ -8,7 +8,7 @@ import polars as pl
 
 from analysis.intake.convert.cleaned_text import FALSE, TRUE, as_text, missing_words, normalise_level
 
-LEVEL_FAULT, YES_NO_FAULT = "unknown_level", "unreadable"
+LEVEL_FAULT, SCOPE_FAULT, YES_NO_FAULT = "unknown_level", "out_of_scope", "unreadable"
 WordLevels = Mapping[str, str]
 """The level of each word, spelled as by `normalise_level`; "" is an empty cell."""
 

@@ -9,6 +9,7 @@ import polars as pl
 
 from analysis.intake.convert.category_levels import (
     LEVEL_FAULT,
+    SCOPE_FAULT,
     YES_NO_FAULT,
     level_lookup,
     map_categories,
@@ -19,6 +20,7 @@ from analysis.intake.convert.date_order import column_date_order
 from analysis.intake.convert.dates import ParsedDatetimes, parse_datetimes
 from analysis.intake.convert.numbers import parse_readings
 from analysis.intake.mapping.table_map import FIELDS, TableMap
+from analysis.intake.propose.vocabulary import is_out_of_scope
 from analysis.intake.readers.raw_table import ROW, RawTable
 
 FAULTS = {ROW: pl.Int64, "column": pl.String, "heading": pl.String, "rule": pl.String, "value": pl.String}
@@ -173,6 +175,8 @@ def _faults(raw: RawTable, target: _Target, column: _Column, table_map: TableMap
     unread = column.values.is_null() & cells.is_not_null()
     faults = pl.DataFrame({ROW: raw.cells[ROW].filter(unread), "value": as_text(cells.filter(unread))})
     faults = faults.filter(recorded_text(faults["value"], table_map.missing).is_not_null())
-    return faults.select(
-        ROW, column=pl.lit(target.name), heading=pl.lit(target.heading), rule=pl.lit(column.rule), value="value"
-    )
+    rule = pl.lit(column.rule)
+    if target.name == "brake":
+        outside = [word for word in faults.get_column("value").unique().to_list() if is_out_of_scope(word)]
+        rule = pl.when(pl.col("value").is_in(outside)).then(pl.lit(SCOPE_FAULT)).otherwise(rule)
+    return faults.select(ROW, column=pl.lit(target.name), heading=pl.lit(target.heading), rule=rule, value="value")

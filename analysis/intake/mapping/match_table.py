@@ -57,7 +57,7 @@ def match_table(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] 
     completed = [(_complete_section(section, by_name), section) for section in candidates]
     fitting = [(full, section) for full, section in completed if not _missing_fields(raw, full)]
     if fitting:
-        best, section = max(fitting, key=lambda pair: _headings_present(raw, pair[0]))
+        best, section = max(fitting, key=lambda pair: (not pair[0].in_bleed_rows, *_headings_present(raw, pair[0])))
         return replace(_with_file_headings(raw, best), section=section)
     if by_name.table_map is not None:
         return by_name
@@ -66,6 +66,16 @@ def match_table(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] 
     if 2 * len(lacks) <= len(required_fields(closest.table)):
         return TableMatch(None, closest.table, lacks)
     return by_name
+
+
+def sections_in_rows(raw: RawTable, mapping: Mapping | None) -> list[TableMatch]:
+    """The sections of a map for returns in the rows of bleeds that fit a file."""
+    sections = [section for section in mapping.sections if section.in_bleed_rows] if mapping else []
+    return [
+        replace(_with_file_headings(raw, section), section=section)
+        for section in sections
+        if not _missing_fields(raw, section)
+    ]
 
 
 def unused_sections(

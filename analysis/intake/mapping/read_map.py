@@ -19,7 +19,8 @@ from analysis.intake.readers.limits import NAME_CHARACTERS
 OWN_TYPES = ("text", "number", "whole number", "true/false", "date")
 ROLES = ("key", "context", "technique", "sign", "outcome")
 SECTION_KEYS = (
-    "decimal", "thousands", "date_order", "encoding", "delimiter", "missing", "short_rows", "columns", "values", "own",
+    "decimal", "thousands", "date_order", "encoding", "delimiter", "missing", "short_rows", "in_bleed_rows", "columns", "values",
+    "own",
 )  # fmt: skip
 NAME_FIELDS = ("technician", "shop", "brake_model", "bike_kind", "trial", "trial_arm")
 """Fields of names, for which a map may list other spellings of the same name."""
@@ -96,7 +97,16 @@ def _section(table: str, section: Any, where: str) -> TableMap:
         delimiter=_one_of(section, "delimiter", (",", ";", "\t", "|"), where),
         missing=_words(section.get("missing", []), f"{where}.missing"),
         short_rows=bool(_one_of(section, "short_rows", (True, False), where)),
+        in_bleed_rows=_in_bleed_rows(table, section, where),
     )
+
+
+def _in_bleed_rows(table: str, section: dict[str, Any], where: str) -> bool:
+    in_rows = bool(_one_of(section, "in_bleed_rows", (True, False), where))
+    if in_rows and table != "comebacks":
+        expected = "in_bleed_rows under [comebacks] only"
+        raise UserError(f"{where}.in_bleed_rows", f"is true for {table}", expected, "remove the line")
+    return in_rows
 
 
 def _columns(table: str, section: dict[str, Any], where: str) -> tuple[ColumnMap, ...]:

@@ -44,7 +44,7 @@ class TableMap:
     """How one file or sheet becomes one table of the log.
 
     `values` gives, for a field, the words of the export for each level (`true` and `false` for a yes/no field), or the
-    other spellings of a name.
+    other spellings of a name. With `in_bleed_rows` the returns are written in the rows of a table of bleeds.
     """
 
     table: str
@@ -58,6 +58,7 @@ class TableMap:
     delimiter: str | None = None
     missing: tuple[str, ...] = ()
     short_rows: bool = False
+    in_bleed_rows: bool = False
 
     @property
     def headings(self) -> tuple[str, ...]:

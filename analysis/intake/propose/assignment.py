@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
 from functools import cached_property
+from types import MappingProxyType
 
 import numpy as np
 
@@ -15,7 +16,7 @@ from analysis.intake.mapping.table_map import FIELDS, required_fields
 from analysis.intake.propose.column_profile import ColumnProfile, identifiable_by_values, likely_unit, value_score
 from analysis.intake.propose.headings import Heading, name_similarity
 from analysis.intake.propose.mapping_warnings import DATES, MIN_SCORE, ProposedLine, contradiction, mapping_warnings
-from analysis.intake.propose.vocabulary import FieldVocabulary, field_vocabulary
+from analysis.intake.propose.vocabulary import FieldVocabulary, field_vocabulary, is_out_of_scope
 from analysis.intake.propose.word_lookup import word_levels
 from schemas import Entry
 
@@ -32,7 +33,7 @@ class ColumnMatch:
     """The heading proposed for one field.
 
     `score`, `heading_score` and `value_score` are 0-1; `values` are the words of the export for each level;
-    `runners_up` the next best headings; `doubts` the reasons to check the line.
+    `unknown_words` those that mean none, each with its number of cells; `runners_up` the next best headings; `doubts` the reasons to check the line.
     """
 
     field: str
@@ -42,13 +43,18 @@ class ColumnMatch:
     value_score: float
     unit: str | None = None
     values: dict[str, tuple[str, ...]] = dataclass_field(default_factory=dict)
-    unknown_words: tuple[str, ...] = ()
+    unknown_words: tuple[tuple[str, int], ...] = ()
     runners_up: tuple[str, ...] = ()
     doubts: tuple[str, ...] = ()
 
     @property
     def doubtful(self) -> bool:
         return bool(self.doubts)
+
+    @property
+    def is_own(self) -> bool:
+        """Whether it is a column that the log does not have."""
+        return self.field.startswith("own.")
 
 
 @dataclass(frozen=True)
@@ -113,7 +119,12 @@ class _Match:
         return self.profile.dates > HAS_DATES and self.profile.numeric < 0.95
 
 
-def assign(table: str, headings: Sequence[Heading], profiles: Sequence[ColumnProfile]) -> Assignment:
+def assign(
+    table: str,
+    headings: Sequence[Heading],
+    profiles: Sequence[ColumnProfile],
+    agreed: Mapping[str, str] = MappingProxyType({}),
+) -> Assignment:
     """At most one heading per field and one field per heading, with the largest sum of scores.
 
     Parameters
@@ -122,6 +133,8 @@ def assign(table: str, headings: Sequence[Heading], profiles: Sequence[ColumnPro
         A table of the log.
     headings, profiles
         The headings of a file and its columns, in the file's order.
+    agreed
+        The field of headings (by `normalise`) that another file of the same exports has too.
     """
     from scipy.optimize import linear_sum_assignment
 
@@ -134,6 +147,9 @@ def assign(table: str, headings: Sequence[Heading], profiles: Sequence[ColumnPro
     if not matches or not profiles:
         return Assignment()
     scores = np.array([[match.score for match in row] for row in matches])
+    for j, heading in enumerate(headings):
+        if (name := agreed.get(normalise(heading.text))) is not None:
+            scores[:, j] = [float(row[j].entry.name == name) for row in matches]
     rows, columns = linear_sum_assignment(-np.where(scores > MIN_SCORE * 0.6, scores, 0.0))
     pairs = {int(i): int(j) for i, j in zip(rows, columns, strict=True) if scores[i, j] >= MIN_SCORE}
     pairs |= _only_date_left(matches, pairs, required_fields(table))
@@ -183,26 +199,29 @@ def _column_match(row: list[_Match], index: int, free: list[int]) -> ColumnMatch
         values=values,
         unknown_words=unknown,
         runners_up=tuple(row[j].heading.text for _, j in others[:2]),
-        doubts=tuple(mapping_warnings(line, close, other_dates, unknown)),
+        doubts=tuple(mapping_warnings(line, close, other_dates, _frequent(unknown, best))),
     )
 
 
-def _words(entry: Entry, profile: ColumnProfile) -> tuple[dict[str, tuple[str, ...]], tuple[str, ...]]:
-    """The words of a column by level, and the words that occur more than once and are not known."""
+def _words(entry: Entry, profile: ColumnProfile) -> tuple[dict[str, tuple[str, ...]], tuple[tuple[str, int], ...]]:
+    """The words of a column by level, and those that mean none of them, each with its number of cells."""
     if entry.type != "true/false" and not entry.levels:
         return {}, ()
     own = {normalise_level(level) for level in entry.levels}
     if entry.type == "true/false":
         own = {normalise_level(word) for word in (*TRUE, *FALSE)}
     by_level: dict[str, list[str]] = {}
-    unknown = []
-    counts: dict[str, int] = dict(profile.texts.value_counts().iter_rows())
-    levels = word_levels(profile.distinct[:MAX_WORDS], entry)
-    for word in profile.distinct[:MAX_WORDS]:
-        if normalise_level(word) in own:
-            continue
+    levels = word_levels(tuple(profile.counts)[:MAX_WORDS], entry)
+    foreign = {word: count for word, count in profile.counts.items() if normalise_level(word) not in own}
+    for word in foreign:
         if word in levels:
             by_level.setdefault(levels[word], []).append(word)
-        elif counts.get(word, 0) > max(2, 0.002 * len(profile.texts)):
-            unknown.append(word)
-    return {level: tuple(words) for level, words in by_level.items()}, tuple(unknown)
+    unknown = tuple((word, count) for word, count in foreign.items() if word not in levels)
+    return {level: tuple(words) for level, words in by_level.items()}, unknown
+
+
+def _frequent(unknown: tuple[tuple[str, int], ...], match: _Match) -> tuple[str, ...]:
+    """Unknown words that are more than a typing error; words for other brakes are known to be out of scope."""
+    least = max(2, 0.002 * match.profile.rows)
+    of_brakes = match.entry.name == "brake"
+    return tuple(word for word, count in unknown if count > least and not (of_brakes and is_out_of_scope(word)))

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import polars as pl
 
+from analysis.intake.convert.cleaned_text import recorded_text
 from analysis.intake.convert.dates import parse_datetimes
 from analysis.intake.convert.units import Unit, unit_for
-from analysis.intake.propose.vocabulary import means_missing
+from analysis.intake.propose.vocabulary import is_out_of_scope, means_missing
 from analysis.intake.propose.word_lookup import FLUID_FIELDS, word_levels
 from schemas import Entry
 
@@ -27,7 +29,7 @@ _NUMBER = r"^[+-]?[\d\s.,'’\u00a0\u202f]*\d[\d\s.,'’\u00a0\u202f]*(?:\D{0,6}
 class ColumnProfile:
     """A sample of a column: its texts, the distinct ones by frequency, the share of dates, and the numbers.
 
-    `missing` are its words for 'not recorded', which are not among the texts.
+    `missing` are its words for 'not recorded', which are not among the texts; `cells` is the whole column.
     """
 
     heading: str
@@ -36,6 +38,19 @@ class ColumnProfile:
     dates: float
     numbers: pl.Series
     missing: tuple[str, ...]
+    cells: pl.Series
+
+    @property
+    def rows(self) -> int:
+        """Rows of the file."""
+        return len(self.cells)
+
+    @cached_property
+    def counts(self) -> dict[str, int]:
+        """How many cells of the whole column hold each text, the most frequent first; without 'not recorded'."""
+        texts = recorded_text(self.cells, self.missing).drop_nulls().rename("text")
+        in_order = texts.value_counts().sort("count", "text", descending=[True, False])
+        return dict(in_order.iter_rows())
 
     @property
     def numeric(self) -> float:
@@ -62,7 +77,7 @@ def column_profile(heading: str, cells: pl.Series, decimal: str) -> ColumnProfil
     remaining = tuple(word for word in words if word not in ignored)
     dates_read = parse_datetimes(text.head(500), None).local_time
     dates = dates_read.count() / len(dates_read) if len(dates_read) else 0.0
-    return ColumnProfile(heading, text, remaining, dates, _numbers(text, decimal), missing)
+    return ColumnProfile(heading, text, remaining, dates, _numbers(text, decimal), missing, cells)
 
 
 def value_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
@@ -73,7 +88,7 @@ def value_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> floa
         plain = profile.numeric > 0.95 and profile.dates < 0.95
         return 0.1 if plain or profile.dates < 0.5 else profile.dates
     if entry.type == "true/false" or entry.levels:
-        return _level_share(profile, entry)
+        return level_share(profile, entry)
     if entry.type in ("number", "whole number"):
         return _number_score(profile, entry, unit)
     return _text_score(profile, entry)
@@ -89,7 +104,7 @@ def identifiable_by_values(profile: ColumnProfile, entry: Entry) -> float:
         return 0.0
     levels = set(word_levels(profile.distinct, entry).values())
     enough = len(levels) >= min(IDENTIFYING_LEVELS, len(entry.levels))
-    return 0.5 if enough and _level_share(profile, entry) > IDENTIFYING_SHARE else 0.0
+    return 0.5 if enough and level_share(profile, entry) > IDENTIFYING_SHARE else 0.0
 
 
 def likely_unit(profile: ColumnProfile, entry: Entry, usual: float | None, heading_unit: str | None) -> str | None:
@@ -156,12 +171,15 @@ def _numbers(text: pl.Series, decimal: str) -> pl.Series:
     return bare.cast(pl.Float64, strict=False)
 
 
-def _level_share(profile: ColumnProfile, entry: Entry) -> float:
+def level_share(profile: ColumnProfile, entry: Entry) -> float:
+    """How much of a column is words of a field's levels, 0-1."""
     if len(profile.distinct) > 60:
         return 0.02
     counts = profile.texts.value_counts()
-    levels = word_levels(profile.distinct, entry)
-    share = sum(n for word, n in counts.iter_rows() if word in levels) / len(profile.texts)
+    known = set(word_levels(profile.distinct, entry))
+    if entry.name == "brake":
+        known |= {word for word in profile.distinct if is_out_of_scope(word)}
+    share = sum(n for word, n in counts.iter_rows() if word in known) / len(profile.texts)
     if share > 0.5:
         return 0.1 + 0.9 * share
     return 0.15 * share + (0.25 if entry.type == "true/false" and len(profile.distinct) == 2 else 0.0)

@@ -2,70 +2,70 @@
 
 from __future__ import annotations
 
-import json
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from os import PathLike, fspath
-from pathlib import PurePath
+
+import polars as pl
 
 from analysis.errors import UserError
-from analysis.intake.convert.date_order import Order, file_date_order
+from analysis.intake.convert.cleaned_text import normalise
+from analysis.intake.convert.columns import convert
+from analysis.intake.convert.date_order import file_date_order
 from analysis.intake.convert.numbers import decimal_mark
 from analysis.intake.mapping.table_map import FIELDS, GENERATED_IDS, required_fields
-from analysis.intake.propose.assignment import ColumnMatch, RefusedMatch, assign
-from analysis.intake.propose.column_profile import column_profile
+from analysis.intake.match_tables import shared_headings
+from analysis.intake.propose.assignment import Assignment, ColumnMatch, assign
+from analysis.intake.propose.column_profile import ColumnProfile, column_profile
 from analysis.intake.propose.headings import Heading, headings
+from analysis.intake.propose.map_text import map_summary, map_toml
 from analysis.intake.propose.mapping_warnings import DATES
+from analysis.intake.propose.proposal import Proposal, ProposedMap
+from analysis.intake.propose.return_columns import ReturnColumns, return_columns
 from analysis.intake.readers.raw_table import RawTable
 from analysis.intake.readers.sources import raw_tables
 
 MIN_FIELDS = 8
 """With fewer fields matched, and less than half of the headings, the table of a file is in doubt."""
-CHECK = "CHECK"
-"""Marks a line of a proposed map that a person should check."""
+UNIQUE_KEYS = {"technicians": "technician", "brakes": "brake_model"}
+"""Tables with one row for each name, and the field of the name."""
+MIN_UNIQUE = 0.8
+"""Share of distinct names from which a file can be such a table (common practice, no source)."""
+RECALL_FIELDS = ("hard_pull_firm", "leak_seen", "fluid_required", "fluid_used", "kit_fluid")
+"""Fields by which a bike is recalled: always asked about."""
+RecallCounts = Callable[[pl.DataFrame], Mapping[str, int]]
+"""The number of bleeds that each field of a table of bleeds would recall."""
 
 
 @dataclass(frozen=True)
-class Proposal:
-    """The table that a file seems to be and a heading for each of its fields; `table` is None if it resembles none.
+class _Sheet:
+    """A file with what its headings mean and what its columns hold, and the columns of returns in it."""
 
-    `lacks` are required fields without a heading; `date_doubt` is a heading and a date that may be day- or month-first.
-    """
+    raw: RawTable
+    decimal: str
+    headings: list[Heading]
+    profiles: list[ColumnProfile]
+    returns: ReturnColumns
 
-    file: str
-    table: str | None
-    choices: tuple[ColumnMatch, ...] = ()
-    unmapped: tuple[str, ...] = ()
-    lacks: tuple[str, ...] = ()
-    decimal: str = "."
-    thousands: str = ""
-    date_order: Order | None = None
-    date_doubt: str | None = None
-    missing: tuple[str, ...] = ()
-    refused: tuple[RefusedMatch, ...] = ()
+    def assign(self, table: str, agreed: Mapping[str, str]) -> Assignment:
+        """Headings for the fields of a table; columns of returns are no columns of a bleed."""
+        skip = self.returns.headings if table == "sessions" else frozenset[str]()
+        pairs = [pair for pair in zip(self.headings, self.profiles, strict=True) if pair[0].text not in skip]
+        fields = {heading: name for heading, name in agreed.items() if name in FIELDS[table]}
+        return assign(table, [heading for heading, _ in pairs], [profile for _, profile in pairs], fields)
 
 
-@dataclass(frozen=True, repr=False)
-class ProposedMap:
-    """A map as TOML, and a summary of it for the terminal."""
-
-    toml: str
-    summary: str
-
-    def __repr__(self) -> str:
-        return (
-            f"Proposed map of {len(self.toml.splitlines())} lines: print(….toml) shows it, read_log(exports, …) uses it"
-        )
-
-
-def propose_map(exports: str | PathLike[str] | Sequence[str | PathLike[str]]) -> ProposedMap:
+def propose_map(
+    exports: str | PathLike[str] | Sequence[str | PathLike[str]], count_recalls: RecallCounts | None = None
+) -> ProposedMap:
     """Read exports and propose a map for them.
 
     Parameters
     ----------
     exports
         One or a list of files, folders and database addresses.
+    count_recalls
+        Counts the bleeds that each field would recall; None: the map asks without numbers.
 
     Raises
     ------
@@ -73,7 +73,7 @@ def propose_map(exports: str | PathLike[str] | Sequence[str | PathLike[str]]) ->
         An export cannot be read, or nothing in them resembles a table of the log.
     """
     several = [exports] if isinstance(exports, str | PathLike) else exports
-    proposed = proposals(raw_tables([fspath(one) for one in several]).tables)
+    proposed = proposals(raw_tables([fspath(one) for one in several]).tables, count_recalls)
     if not any(one.table for one in proposed):
         files = "; ".join(f"{one.file} ({', '.join(one.unmapped[:5])} …)" for one in proposed[:4])
         raise UserError(
@@ -85,41 +85,125 @@ def propose_map(exports: str | PathLike[str] | Sequence[str | PathLike[str]]) ->
     return ProposedMap(map_toml(proposed), map_summary(proposed))
 
 
-def proposals(tables: Sequence[RawTable]) -> list[Proposal]:
-    """A proposal for each file, in the same order."""
-    return [_propose(raw) for raw in tables]
+def proposals(tables: Sequence[RawTable], count_recalls: RecallCounts | None = None) -> list[Proposal]:
+    """A proposal for each file, in the same order, followed by those for returns in the rows of its bleeds.
+
+    A heading of the largest table of bleeds means the same field in every other file.
+    """
+    sheets = [_sheet(raw) for raw in tables]
+    proposed = [_propose(sheet, {}) for sheet in sheets]
+    bleeds = [one for one in proposed if one.table == "sessions"]
+    if bleeds:
+        largest = max(bleeds, key=lambda one: one.rows)
+        agreed = {normalise(choice.heading): choice.field for choice in largest.choices}
+        proposed = [
+            one if one is largest else _propose(sheet, agreed) for one, sheet in zip(proposed, sheets, strict=True)
+        ]
+    complete = []
+    for one, sheet in zip(proposed, sheets, strict=True):
+        complete.append(_with_recalls(one, sheet, count_recalls) if one.table == "sessions" else one)
+        if one.table == "sessions":
+            complete += _returns_in_rows(one, sheet)
+    return complete
 
 
-def _propose(raw: RawTable) -> Proposal:
+def _sheet(raw: RawTable) -> _Sheet:
     decimal = decimal_mark(raw.cells)
     profiles = [column_profile(heading, raw.cells.get_column(heading), decimal) for heading in raw.headings]
     file_headings = headings(raw.headings)
-    assignments = {table: assign(table, file_headings, profiles) for table in FIELDS}
-    table = max(assignments, key=lambda name: _table_score(name, assignments[name].choices))
-    choices = assignments[table].choices
-    lacks = tuple(name for name in required_fields(table) if name not in {choice.field for choice in choices})
-    if (
-        len(choices) < 2
-        or not _may_be_returns(table, choices, file_headings)
-        or len(lacks) > len(required_fields(table)) / 2
-        or _table_score(table, choices) <= 0
-    ):
-        return Proposal(raw.file, None, unmapped=tuple(raw.headings), decimal=decimal)
+    return _Sheet(raw, decimal, file_headings, profiles, return_columns(file_headings, profiles))
+
+
+def _propose(sheet: _Sheet, agreed: Mapping[str, str]) -> Proposal:
+    raw = sheet.raw
+    assignments = {table: sheet.assign(table, agreed) for table in FIELDS}
+    possible = {name: one.choices for name, one in assignments.items() if _may_be(name, one.choices, sheet)}
+    if "sessions" in possible and sheet.returns.returns:
+        possible.pop("comebacks", None)  # each row is a bleed, with its returns
+    table = max(possible, key=lambda name: _table_score(name, possible[name]), default="")
+    choices = possible.get(table, ())
+    if not choices:
+        return Proposal(raw.file, None, unmapped=tuple(raw.headings), decimal=sheet.decimal, rows=raw.rows_read)
+    lacks = _lacks(table, choices)
     used = {choice.heading for choice in choices}
+    returns = sheet.returns if table == "sessions" else ReturnColumns()
+    in_rows = {choice.heading for one in returns.returns for choice in one}
     dates = file_date_order(raw.cells.select(c.heading for c in choices if FIELDS[table][c.field].type in DATES))
     doubts = _table_doubts(table, len(choices), len(raw.headings), lacks)
-    return Proposal(
+    proposal = Proposal(
         file=raw.file,
         table=table,
         choices=tuple(replace(choice, doubts=(*choice.doubts, *doubts)) for choice in choices),
-        unmapped=tuple(heading for heading in raw.headings if heading not in used),
+        unmapped=tuple(heading for heading in raw.headings if heading not in used | in_rows),
         lacks=lacks,
-        decimal=decimal,
+        decimal=sheet.decimal,
         date_order=dates.order,
         date_doubt=dates.example,
-        missing=tuple(dict.fromkeys(word for one in profiles if one.heading in used for word in one.missing)),
-        refused=assignments[table].refused,
+        missing=tuple(dict.fromkeys(word for one in sheet.profiles if one.heading in used for word in one.missing)),
+        refused=(*assignments[table].refused, *returns.refused),
+        rows=raw.rows_read,
     )
+    return replace(proposal, notes=tuple(shared_headings(raw.headings, proposal.table_map())))
+
+
+def _returns_in_rows(bleeds: Proposal, sheet: _Sheet) -> list[Proposal]:
+    """A proposal for each return that a row of bleeds can hold; without a day of its own it has that of the bleed."""
+    shared = [replace(one, doubts=()) for one in bleeds.choices if one.field in ("session_id", "bike_id", "brake")]
+    start = next((one for one in bleeds.choices if one.field == "started_at"), None)
+    sections = []
+    for columns in sheet.returns.returns:
+        own = list(columns)
+        if start is not None and all(column.field != "returned_at" for column in own):
+            question = "no column has the day of the return, so each counts on the day of its bleed; if there is one, name it here"
+            own.append(replace(start, field="returned_at", doubts=(question,), heading_score=0.0))
+        headings = tuple(column.heading for column in columns)
+        missing = (word for one in sheet.profiles if one.heading in headings for word in one.missing)
+        sections.append(
+            replace(
+                bleeds,
+                table="comebacks",
+                choices=(*shared, *own),
+                unmapped=(),
+                lacks=(),
+                refused=(),
+                notes=(),
+                in_bleed_rows=True,
+                missing=tuple(dict.fromkeys((*bleeds.missing, *missing))),
+            )
+        )
+    return sections
+
+
+def _with_recalls(bleeds: Proposal, sheet: _Sheet, count_recalls: RecallCounts | None) -> Proposal:
+    """The proposal with a question on every field that recalls bikes: how many bleeds it would recall."""
+    asked = [choice for choice in bleeds.choices if choice.field in RECALL_FIELDS]
+    if not asked:
+        return bleeds
+    counts: Mapping[str, int] = {}
+    if count_recalls is not None:
+        counts = count_recalls(convert(sheet.raw, replace(bleeds, choices=tuple(asked)).table_map()).frame)
+    choices = [
+        replace(choice, doubts=(*choice.doubts, _recall_question(choice, counts))) if choice in asked else choice
+        for choice in bleeds.choices
+    ]
+    return replace(bleeds, choices=tuple(choices))
+
+
+def _recall_question(choice: ColumnMatch, counts: Mapping[str, int]) -> str:
+    meant = {
+        "hard_pull_firm": "is it the lever after the bleed, not as the bike came in?",
+        "leak_seen": "is it a leak seen after the bleed, not as the bike came in?",
+        "fluid_required": "is it the fluid the maker requires?",
+        "fluid_used": "is it the new fluid, not what was drained?",
+        "kit_fluid": "is it the fluid the kit is kept for?",
+    }
+    n = counts.get(choice.field)
+    recalls = "" if n is None else f"would recall {n:,} {'bleed' if n == 1 else 'bleeds'}; "
+    return f"{recalls}{meant[choice.field]}"
+
+
+def _lacks(table: str, choices: tuple[ColumnMatch, ...]) -> tuple[str, ...]:
+    return tuple(name for name in required_fields(table) if name not in {choice.field for choice in choices})
 
 
 def _table_doubts(table: str, matched: int, n_headings: int, lacks: tuple[str, ...]) -> list[str]:
@@ -133,6 +217,17 @@ def _table_doubts(table: str, matched: int, n_headings: int, lacks: tuple[str, .
     return []
 
 
+def _may_be(table: str, choices: tuple[ColumnMatch, ...], sheet: _Sheet) -> bool:
+    """Whether a file can be a table: enough of its fields, and for a list of names each name once."""
+    if len(choices) < 2 or _table_score(table, choices) <= 0:
+        return False
+    if 2 * len(_lacks(table, choices)) > len(required_fields(table)):
+        return False
+    key = next((choice.heading for choice in choices if choice.field == UNIQUE_KEYS.get(table)), None)
+    profile = next((one for one in sheet.profiles if one.heading == key), None)
+    return (profile is None or profile.distinct_share >= MIN_UNIQUE) and _may_be_returns(table, choices, sheet.headings)
+
+
 def _may_be_returns(table: str, choices: tuple[ColumnMatch, ...], file_headings: list[Heading]) -> bool:
     """A bike and a date alone are not a return: an invoice has them too."""
     if table != "comebacks" or {"comeback_id", "session_id", "complaint", "finding"} & {c.field for c in choices}:
@@ -142,111 +237,5 @@ def _may_be_returns(table: str, choices: tuple[ColumnMatch, ...], file_headings:
 
 
 def _table_score(table: str, choices: tuple[ColumnMatch, ...]) -> float:
-    lacks = set(required_fields(table)) - {choice.field for choice in choices}
     generated = GENERATED_IDS.get(table)
-    return sum(choice.score for choice in choices if choice.field != generated) - 1.5 * len(lacks)
-
-
-def map_toml(proposed: Sequence[Proposal]) -> str:
-    """The proposals as one map; a table that occurs in several files has one section per file."""
-    recognised = [one for one in proposed if one.table is not None]
-    sections = Counter(one.table for one in recognised)
-    names = _short_names([one.file for one in proposed])
-    lines = [
-        "# A proposed map: which heading of the export is which field. Check and correct it, then pass it with --map.",
-        f"# Lines marked {CHECK} need checking; the reason is given. Delete a line to leave its field out.",
-    ]
-    for one in recognised:
-        lines += ["", f"# {_comment(names[one.file])}", *_section(one, sections[one.table] > 1)]
-    for one in proposed:
-        if one.table is None:
-            lines += ["", f"# {_comment(names[one.file])}: not recognised as a table of the log"]
-    return "\n".join(lines) + "\n"
-
-
-def map_summary(proposed: Sequence[Proposal]) -> str:
-    """The proposals in a few lines for the terminal."""
-    lines = []
-    for one in proposed:
-        if one.table is None:
-            lines.append(f"{one.file}: not recognised as a table of the log")
-            continue
-        unused = len(one.unmapped)
-        rest = f"{unused} heading{'s' * (unused != 1)} not used" if unused else "all headings matched"
-        lines.append(f"{one.file}: {one.table}, {len(one.choices)} fields matched, {rest}")
-        doubtful = [choice.field for choice in one.choices if choice.doubtful]
-        if one.lacks:
-            lines.append(f"  required, but no heading found: {', '.join(one.lacks)}")
-        if doubtful:
-            lines.append(f"  please check: {', '.join(doubtful)}")
-        if one.date_doubt:
-            lines.append(
-                f"  unclear whether dates are day-first or month-first ({_comment(one.date_doubt)}); day-first is proposed"
-            )
-    return "\n".join(lines)
-
-
-def _short_names(files: Sequence[str]) -> dict[str, str]:
-    """Files by their last name, or in full where two have the same: the map may be read in another folder."""
-    names = {file: PurePath(file).name for file in files}
-    counts = Counter(names.values())
-    return {file: name if counts[name] == 1 else file for file, name in names.items()}
-
-
-def _section(proposal: Proposal, several: bool) -> list[str]:
-    table = proposal.table or ""
-    lines = [f"[[{table}]]" if several else f"[{table}]"]
-    if proposal.decimal != ".":
-        lines.append(f"decimal = {_quoted(proposal.decimal)}")
-    if proposal.thousands:
-        lines.append(f"thousands = {_quoted(proposal.thousands)}")
-    if proposal.date_order:
-        doubt = f"  # {CHECK}: unclear whether day-first or month-first ({_comment(proposal.date_doubt)})"
-        lines.append(f"date_order = {_quoted(proposal.date_order)}{doubt if proposal.date_doubt else ''}")
-    if proposal.missing:
-        lines.append(f"missing = [{', '.join(map(_quoted, proposal.missing))}]")
-    lines += [f"# {CHECK}: no heading found for {field}, which is required" for field in proposal.lacks]
-    lines += ["", f"[{table}.columns]", *(_column_line(choice) for choice in proposal.choices)]
-    for choice in proposal.choices:
-        if choice.values or choice.unknown_words:
-            lines += ["", *_values_section(table, choice)]
-    if proposal.refused:
-        lines += ["", "# Not proposed:"]
-        lines += [f"#   {_quoted(one.heading)} for {one.field}: {_comment(one.reason)}" for one in proposal.refused]
-    if proposal.unmapped:
-        lines += ["", "# Headings not used: " + ", ".join(map(_quoted, proposal.unmapped))]
-    return lines
-
-
-def _column_line(choice: ColumnMatch) -> str:
-    heading = _quoted(choice.heading)
-    value = f"{{ heading = {heading}, unit = {_quoted(choice.unit)} }}" if choice.unit else heading
-    if not choice.doubtful:
-        return f"{choice.field} = {value}"
-    reasons = [_comment("; ".join(choice.doubts))]
-    if choice.heading_score > 0:  # else nothing matched: the only date column left
-        reasons.append(f"heading match {choice.heading_score:.0%}, contents match {choice.value_score:.0%}")
-    if choice.runners_up:
-        reasons.append(f"next best: {', '.join(map(_quoted, choice.runners_up))}")
-    return f"{choice.field} = {value}  # {CHECK}: {'; '.join(reasons)}"
-
-
-def _values_section(table: str, choice: ColumnMatch) -> list[str]:
-    lines = [f"[{table}.values.{choice.field}]"]
-    for level, words in choice.values.items():
-        key = level if level.isidentifier() else _quoted(level)
-        lines.append(f"{key} = [{', '.join(map(_quoted, words))}]")
-    if choice.unknown_words:
-        levels = FIELDS[table][choice.field].levels or ("true", "false")
-        unknown = ", ".join(map(_quoted, choice.unknown_words))
-        lines.append(f"# {CHECK}: unknown words: {unknown}; add each to the list of one of: {', '.join(levels)}")
-    return lines
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _comment(text: str | None) -> str:
-    """Text for a comment: on one line, without control characters."""
-    return "".join(letter if letter.isprintable() else " " for letter in text or "")
+    return sum(choice.score for choice in choices if choice.field != generated) - 1.5 * len(_lacks(table, choices))

@@ -95,6 +95,16 @@ def means_missing(cell: str) -> bool:
 
 
 @cache
+def is_out_of_scope(cell: str) -> bool:
+    """Whether a cell names a brake outside this log: one of four wheels, a clutch, or two brakes at once."""
+    phrase = " ".join(tokens(cell[:_MAX_REMARK]))
+    lexicon = level_lexicon("out_of_scope")
+    return phrase in lexicon.meanings or any(
+        f" {words} " in f" {phrase} " for words in lexicon.meanings if words not in lexicon.alone and len(words) > 3
+    )
+
+
+@cache
 def negations() -> frozenset[str]:
     """Words that turn a heading into its opposite."""
     return frozenset(_read_toml("grammar")["negation"]["words"].split())

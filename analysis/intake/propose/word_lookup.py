@@ -7,15 +7,19 @@ from functools import cache
 
 from analysis.intake.convert.cleaned_text import FALSE, TRUE, normalise_level
 from analysis.intake.propose.headings import abbreviation_score
-from analysis.intake.propose.vocabulary import folded, level_lexicon, negations, pairs, tokens
+from analysis.intake.propose.vocabulary import folded, is_out_of_scope, level_lexicon, negations, pairs, tokens
 from schemas import Entry
 
 MIN_ABBREVIATION_SCORE = 0.6
+_OF_FOUR_WHEELS = ("fr", "rr")
+"""Front right and rear right where the column has words for the left too; otherwise front and rear."""
 FLUID_FIELDS = ("fluid_required", "fluid_used", "kit_fluid")
 
 
 def word_levels(words: Sequence[str], entry: Entry) -> dict[str, str]:
     """The level of each known word of a column; V and A mean front and rear only if both occur."""
+    if entry.name == "brake" and any(map(is_out_of_scope, words)):
+        words = [word for word in words if not is_out_of_scope(word) and folded(word) not in _OF_FOUR_WHEELS]
     plain = {folded(word).strip(". "): word for word in words}
     for pair in pairs(entry.name):
         if set(plain) == set(pair):

@@ -28,6 +28,11 @@ _OVERLAP = 256
 _CELL_BEYOND_Z = re.compile(rb"\sr=[\"']([A-Z]{2,3})[0-9]")
 _CELL = re.compile(rb"\sr=[\"']([A-Z]{1,3})([0-9]{1,7})[\"']")
 _FILLED_CELL = re.compile(rb"<(?:\w+:)?c\s[^>]*?\br=[\"']([A-Z]{1,3})([0-9]{1,7})[\"'][^>]*+(?<!/)>")
+_OPENDOCUMENT_TAG = re.compile(
+    rb"<table:(table|table-row|table-cell|covered-table-cell)(?=[\s/>])"
+    rb"((?:[^>\"'/]++|/(?!>)|\"[^\"]*+\"|'[^']*+')*+)(/?)>"
+)
+_REPEATED = re.compile(rb"table:number-(?:rows|columns)-repeated=[\"']([0-9]{1,9})[\"']")
 
 
 def check_workbook(file: Snapshot) -> None:
@@ -117,6 +122,10 @@ def _check_members(file: Snapshot, archive: zipfile.ZipFile, members: list[zipfi
     for member in members:
         if member.filename.startswith("xl/worksheets/"):
             _refuse_sparse_sheet(file, archive, member)
+        elif member.filename == "content.xml":
+            for number, extent in enumerate(_extents_of_opendocument(archive.read(member)), 1):
+                if extent.sparse:
+                    raise _too_sparse(file, f"sheet {number}", extent)
 
 
 def _chunks(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Iterator[bytes]:
@@ -144,9 +153,13 @@ def _refuse_sparse_sheet(file: Snapshot, archive: zipfile.ZipFile, member: zipfi
         extent = _extent(pattern, _chunks(archive, member))
         if not extent.sparse:
             return
-    raise UserError(
+    raise _too_sparse(file, member.filename, extent)
+
+
+def _too_sparse(file: Snapshot, sheet: str, extent: _Extent) -> UserError:
+    return UserError(
         file.label,
-        f"a sheet ({member.filename}) of {extent.filled:,} filled cells that reaches to row {extent.rows:,} and column "
+        f"a sheet ({sheet}) of {extent.filled:,} filled cells that reaches to row {extent.rows:,} and column "
         f"{extent.columns:,}",
         "a table of bleeds without cells far away from it",
         "delete the cells far below or to the right of the table, or export its rows as CSV",
@@ -175,6 +188,27 @@ def _extent(pattern: re.Pattern[bytes], chunks: Iterable[bytes]) -> _Extent:
         columns |= {letters for letters, _ in cells}
         rows = max(rows, max((int(row) for row in {row for _, row in cells}), default=0))
     return _Extent(max(map(_column_number, columns)), rows, filled)
+
+
+def _extents_of_opendocument(content: bytes) -> Iterator[_Extent]:
+    """The extent of each sheet, a cell written once and repeated filled once (OpenDocument 1.3, part 3, 19.675 and 19.677)."""
+    extent, row, height, column = _Extent(0, 0, 0), 0, 0, 0
+    for tag in _OPENDOCUMENT_TAG.finditer(content):
+        kind, attributes, is_empty = tag.groups()
+        repeated = _REPEATED.search(attributes)
+        count = min(int(repeated[1]), MAX_CELLS) if repeated else 1
+        if kind == b"table":
+            if extent.filled:
+                yield extent
+            extent, row, height = _Extent(0, 0, 0), 0, 0
+        elif kind == b"table-row":
+            row, height, column = row + height, count, 0
+        else:
+            column += count
+            if not is_empty or b"value" in attributes:
+                extent = _Extent(max(extent.columns, column), row + height, extent.filled + 1)
+    if extent.filled:
+        yield extent
 
 
 def _overlapping(chunks: Iterable[bytes]) -> Iterator[bytes]:
