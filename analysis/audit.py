@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import cast
 
@@ -12,6 +13,7 @@ from analysis.audit_options import SEED
 from analysis.costs import UnitCost, cost_per_comeback, costs
 from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, fit_notes
 from analysis.intake import Log
+from analysis.lots import FittedReturns, group_columns, lots
 from analysis.monitoring import monthly_rates
 from analysis.parallel import Executor, SerialExecutor, limit_threads
 from analysis.people import add_ranking_sensitivity, coaching_effects, credibility, technique_table
@@ -67,6 +69,7 @@ class AuditSettings:
     seed: int = SEED
     covered: ObservationWindow = WHOLE_LOG
     names_hidden: bool = False
+    groups: tuple[str, ...] = ()
 
 
 def run_audit(
@@ -76,7 +79,7 @@ def run_audit(
     window_days: int | None = None,
     seed: int = SEED,
     observation_window: ObservationWindow = WHOLE_LOG,
-    names_hidden: bool = False,
+    groups: Sequence[str] = (),
 ) -> Report:
     """Audit a log: rates, holds, steps, people, risk and plans.
 
@@ -92,10 +95,11 @@ def run_audit(
         Seed of all random numbers.
     observation_window
         The days on which returns were recorded.
-    names_hidden
-        Whether the names in the log are codes already.
+    groups
+        Columns of the bleeds (fields, or own columns of the map) whose values are compared as lots and kits are.
     """
-    return run_stages(log, standard, AuditSettings(window_days, seed, observation_window, names_hidden), Clock())
+    settings = AuditSettings(window_days, seed, observation_window, groups=tuple(groups))
+    return run_stages(log, standard, settings, Clock())
 
 
 def run_stages(
@@ -111,7 +115,8 @@ def run_stages(
         with clock.stage("rates"):
             rate_results = run_rates(ready, learned, settings.seed)
         with clock.stage("steps"):
-            steps, step_notes = run_steps(ready, learned, unit_cost, settings.seed)
+            steps, step_notes, fitted = run_steps(ready, learned, unit_cost, settings.seed)
+            lot_results = lots(ready, group_columns(log, settings.groups), fitted)
         with clock.stage("people"):
             people = PeopleResults(
                 technique=technique_table(ready, steps.steps), coaching=coaching_effects(ready, log.coaching)
@@ -120,7 +125,15 @@ def run_stages(
             plan = run_plan(log, ready, steps, unit_cost, settings.seed)
         with clock.stage("risk"):
             risk_results = risk.result()
-    groups = vars(followed) | vars(rate_results) | vars(steps) | vars(people) | vars(risk_results) | vars(plan)
+    groups = (
+        vars(followed)
+        | vars(rate_results)
+        | vars(steps)
+        | vars(lot_results)
+        | vars(people)
+        | vars(risk_results)
+        | vars(plan)
+    )
     return Report(
         log=log,
         standard=standard,
@@ -180,8 +193,10 @@ def run_rates(data: BleedData, learned: BleedData, seed: int) -> RateResults:
     )
 
 
-def run_steps(data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: int) -> tuple[StepResults, Notes]:
-    """Estimate what missed steps cost, singly and together, and the risk along each measured reading."""
+def run_steps(
+    data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: int
+) -> tuple[StepResults, Notes, FittedReturns | None]:
+    """Estimate what missed steps cost, singly and together, and the risk along each measured reading; the fitted model."""
     costs = step_costs(data, stage_rng(seed, "steps"), learned)
     declared = interactions(learned, costs.design, costs.return_model)
     a_year = YearlyCost(bleeds_per_year(data), unit_cost.minutes, unit_cost.parts)
@@ -192,7 +207,10 @@ def run_steps(data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: in
         what_if=what_if(costs, a_year, stage_rng(seed, "if")),
         combined_estimate=costs.estimate.name if costs.estimate else "",
     )
-    return results, (*costs.notes, *(fit_notes(data, learned) if costs.estimate else ()), *interaction_notes(declared))
+    notes = (*costs.notes, *(fit_notes(data, learned) if costs.estimate else ()), *interaction_notes(declared))
+    if costs.design is None or costs.return_model is None:
+        return results, notes, None
+    return results, notes, FittedReturns(learned, costs.design, costs.return_model)
 
 
 def run_plan(log: Log, data: BleedData, steps: StepResults, unit_cost: UnitCost, seed: int) -> PlanResults:

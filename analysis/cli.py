@@ -18,6 +18,7 @@ from analysis.commands.options import (
     Cluster,
     Day,
     Exports,
+    Groups,
     HideNames,
     MapFile,
     OutFolder,
@@ -157,6 +158,7 @@ def audit(
     proof: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder from 'rebleed prove' to show on the analyst page.")
     ] = None,
+    group: Groups = None,
     strict: Strict = False,
 ) -> None:
     """Audit the log: pages, tables, log and model."""
@@ -175,6 +177,7 @@ def audit(
         returns_from=shop_days_of(returns_from, "--returns-from"),
         returns_to=shop_days_of(returns_to, "--returns-to"),
         proof=proof,
+        groups=tuple(group or ()),
     )
     with progress() as say:
         result = audit_exports(options, say)

@@ -112,6 +112,56 @@ class Rates(OutputTable):
     rank_hi: float = schema_field("upper 95% limit of that rank", low=1)
 
 
+class Lots(OutputTable):
+    """Lots, kits and other groups named by the workshop, one row per group; `all` is every group of the kind together."""
+
+    kind: str = schema_field("field that names the groups", required=True)
+    group: str = schema_field("the lot, kit or other group", required=True)
+    first_used: pl.Date = schema_field("day of its first bleed in the log", required=True)
+    last_used: pl.Date = schema_field("day of its last bleed in the log", required=True)
+    days_in_use: int = schema_field(
+        "days from the first to the last bleed, both counted", unit="d", low=1, required=True
+    )
+    shops: str = schema_field("workshops that used it, separated by commas")
+    sessions: int = count("bleeds")
+    mature: int = count("bleeds followed for the whole window")
+    comebacks: int = count("of these, bleeds that came back within the window")
+    rate: float = fraction("comebacks / mature")
+    rate_lo: float = fraction("95% interval (Wilson)")
+    rate_hi: float = fraction("95% interval (Wilson)")
+    returned: int = count("bleeds that came back so far, at any age")
+    expected: float = schema_field(
+        "comebacks so far expected for the same work, steps, technician, workshop and time", low=0
+    )
+    ratio: float = schema_field("returned / expected", low=0)
+    ratio_lo: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
+    ratio_hi: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
+    funnel_lo: float = schema_field("lower funnel limit of the ratio: the range expected by chance", low=0)
+    funnel_hi: float = schema_field("upper funnel limit of the ratio", low=0)
+    shrunk_ratio: float = schema_field("ratio adjusted towards 1 when data are few (empirical Bayes)", low=0)
+    p_value: float = fraction("one-sided p-value of no more comebacks than expected")
+    q_value: float = fraction("false discovery rate over all groups of all kinds (Benjamini–Hochberg)")
+    signal: str = schema_field("whether it clearly has more comebacks", levels=SIGNALS, required=True)
+    age_ratio: float = schema_field("hazard ratio for each 100 days since the first bleed with it", low=0)
+    age_lo: float = schema_field("95% interval", low=0)
+    age_hi: float = schema_field("95% interval", low=0)
+
+
+class LotBleeds(OutputTable):
+    """Bleeds of every lot, kit or other group that clearly has more comebacks, one row per bleed."""
+
+    kind: str = schema_field("field that names the groups", required=True)
+    group: str = schema_field("the lot, kit or other group", required=True)
+    session_id: str = schema_field("bleed", required=True)
+    bike_id: str = schema_field("bike", required=True)
+    brake: str = schema_field("which brake", required=True)
+    shop: str = schema_field("workshop")
+    technician: str = schema_field("technician", required=True)
+    bled_on: pl.Date = schema_field("day of the bleed", required=True)
+    came_back_after: int = schema_field("days to its comeback; empty if none so far", unit="d", low=0)
+    latest: bool = schema_field("whether it is the latest bleed of that brake", required=True)
+
+
 class Months(OutputTable):
     """Comeback rates by month, one row per group and month."""
 
@@ -421,6 +471,8 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "intake": Intake,
     "set_aside": SetAside,
     "rates": Rates,
+    "lots": Lots,
+    "lot_bleeds": LotBleeds,
     "months": Months,
     "steps": Steps,
     "tolerance": Tolerance,

@@ -119,7 +119,9 @@ class Workshop:
     Shares and rates are fractions 0–1; effects are log hazard ratios, as are `season` (its maximum) and `month_sd`; `*_sd` are
     standard deviations; `growth` is the number of customers on the last day divided by that on the first. `wander_sd` is the
     standard deviation of each technician's monthly change in the logit of missing a step, `wander_memory` its correlation from
-    month to month, `shop_sd` that of the log hazards of workshops.
+    month to month, `shop_sd` that of the log hazards of workshops. Each shop uses `fluid_lots` lots one after another and
+    `kits` kits side by side (0: not recorded); `bad_lot` and `bad_kit` are log hazards of the first shop's middle lot and
+    first kit, `kit_wear` that of every kit for each 100 days of the log.
     """
 
     sessions: int = 3000
@@ -181,6 +183,11 @@ class Workshop:
     month_sd: float = 0.0
     growth: float = 1.0
     returns_written: tuple[ReturnsWritten, ...] = ()
+    fluid_lots: int = 0
+    kits: int = 0
+    bad_lot: float = 0.0
+    bad_kit: float = 0.0
+    kit_wear: float = 0.0
 
     def __post_init__(self) -> None:
         if tuple(step.id for step in self.steps) != STEP_IDS:

@@ -11,7 +11,7 @@ from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
 from analysis.drawing import warm_up_renderer
 from analysis.errors import UserError
-from analysis.intake import Log, read_log
+from analysis.intake import Log, normalise, read_log
 from analysis.output import (
     OutputPlace,
     assign_codes,
@@ -53,7 +53,7 @@ def audit_to_folder(options: AuditOptions, progress: Callable[[str], None], exec
 
 def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Executor) -> AuditResult:
     with clock.stage("read"):
-        log = read_log(options.exports, options.map_path, options.as_of)
+        log = read_log(options.exports, options.map_path, options.as_of, options.groups)
         standard = standard_for(log, options.standard_path)
         window = observation_window(log, options)
     proof = None if options.proof is None else read_proof(options.proof)
@@ -61,7 +61,8 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
         key = assign_codes(log, read_key(key_path(options.out)), random.SystemRandom())
         log, standard = pseudonymise(log, key), hidden_standard(standard, log, key)
         write_key(key_path(options.out), key)
-    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names)
+    fields = tuple(name for name in map(normalise, options.groups) if name in log.sessions.columns)
+    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names, fields)
     if len(log.sessions) > MAX_BLEEDS_TO_SHARE:
         executor = SERIAL
     report = replace(_report(log, standard, settings, clock, executor), proof=proof)

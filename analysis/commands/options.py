@@ -38,6 +38,12 @@ ReturnsTo = Annotated[
     list[str] | None,
     typer.Option(metavar="[SHOP=]DATE", help="Last day returns were recorded; repeat for each workshop that differs."),
 ]
+Groups = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--group", metavar="COLUMN", help="Compare the bleeds by this column too, as by fluid lot and kit; repeatable."
+    ),
+]
 Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Address of a running Dask scheduler.")]
 Strict = Annotated[bool, typer.Option("--strict", help="Exit with status 1 if any row was rejected.")]
 

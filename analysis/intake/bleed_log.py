@@ -25,13 +25,14 @@ class Source:
 
 @dataclass(frozen=True)
 class OwnField:
-    """A column that only this shop has: `name` is `own.<name>` in its table."""
+    """A column that only this shop has: `name` is `own.<name>` in its table; `group` if its values are compared."""
 
     table: str
     name: str
     type: str
     unit: str
     role: str
+    group: bool = False
 
 
 @dataclass(frozen=True)

@@ -67,7 +67,12 @@ class LoadedTable:
         return self.deduplicated.combined.parts
 
 
-def read_log(exports: Sequence[str], map_path: str | None = None, as_of: dt.date | None = None) -> Log:
+def read_log(
+    exports: Sequence[str],
+    map_path: str | None = None,
+    as_of: dt.date | None = None,
+    groups: Sequence[str] = (),
+) -> Log:
     """Read exports into a validated log; every row read is accepted, rejected, or a duplicate of an earlier one.
 
     Parameters
@@ -78,6 +83,8 @@ def read_log(exports: Sequence[str], map_path: str | None = None, as_of: dt.date
         A map for other headings; without one the log's own field names are recognised.
     as_of
         The last day the exports cover; by default the newest date in them.
+    groups
+        Headings of other columns of the bleeds to read, whose values are compared as lots and kits are.
 
     Raises
     ------
@@ -87,12 +94,12 @@ def read_log(exports: Sequence[str], map_path: str | None = None, as_of: dt.date
     """
     mapping = read_map(map_path) if map_path is not None else None
     hints = [section.hint() for section in mapping.sections] if mapping else []
-    return log_from(raw_tables(exports, hints), mapping, as_of)
+    return log_from(raw_tables(exports, hints), mapping, as_of, groups)
 
 
-def log_from(raw: RawTables, mapping: Mapping | None, as_of: dt.date | None) -> Log:
+def log_from(raw: RawTables, mapping: Mapping | None, as_of: dt.date | None, groups: Sequence[str] = ()) -> Log:
     """Make a log of tables that have been read; see `read_log`."""
-    parts, warnings = match_tables(raw, mapping)
+    parts, warnings = match_tables(raw, mapping, groups)
     if "sessions" not in parts:
         raise _no_bleeds_table(raw, mapping)
     tables = {name: deduplicate(combine_files(name, tuple(files))) for name, files in parts.items()}
@@ -215,7 +222,7 @@ def _rejected(tables: dict[str, LoadedTable]) -> list[RejectedRows]:
 
 def _own_fields(tables: dict[str, LoadedTable]) -> tuple[OwnField, ...]:
     fields = {
-        (table, column.name): OwnField(table, f"own.{column.name}", column.type, column.unit, column.role)
+        (table, column.name): OwnField(table, f"own.{column.name}", column.type, column.unit, column.role, column.group)
         for table, one in tables.items()
         for part in one.parts
         for column in part.table_map.own

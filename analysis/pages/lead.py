@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from analysis.pages.lead_holds import recall_question
+from analysis.pages.lead_lots import lot_question
 from analysis.pages.lead_rates import change_question, difference_question, rate_question
 from analysis.pages.lead_savings import cost_question, saving_question
 from analysis.pages.lead_trial import trial_question
@@ -24,5 +25,6 @@ QUESTIONS = (
 
 def lead_questions(report: Report) -> list[Question]:
     """The lead's questions, most urgent first, answered from the report."""
-    chosen = QUESTIONS if report.trial.is_empty() else (*QUESTIONS, trial_question)
+    lots = () if report.lots.is_empty() else (lot_question,)
+    chosen = (*QUESTIONS[:4], *lots, *QUESTIONS[4:], *(() if report.trial.is_empty() else (trial_question,)))
     return [question(report) for question in chosen]
