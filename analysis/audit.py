@@ -16,7 +16,7 @@ from analysis.intake import Log
 from analysis.lots import FittedReturns, group_columns, lots
 from analysis.monitoring import monthly_rates
 from analysis.parallel import Executor, SerialExecutor, limit_threads
-from analysis.people import add_ranking_sensitivity, coaching_effects, credibility, technique_table
+from analysis.people import add_ranking_sensitivity, coaching_effects, credibility, learners, technique_table
 from analysis.plan import bleeds_needed, trials
 from analysis.rates import build_case_mix, expected_risk, rates
 from analysis.report import (
@@ -121,6 +121,8 @@ def run_stages(
             people = PeopleResults(
                 technique=technique_table(ready, steps.steps), coaching=coaching_effects(ready, log.coaching)
             )
+            rng = stage_rng(settings.seed, "learners")
+            learner_results = learners(ready, log.technicians, rate_results.rates, rng)
         with clock.stage("holds and costs"):
             plan = run_plan(log, ready, steps, unit_cost, settings.seed)
         with clock.stage("risk"):
@@ -131,6 +133,7 @@ def run_stages(
         | vars(steps)
         | vars(lot_results)
         | vars(people)
+        | vars(learner_results)
         | vars(risk_results)
         | vars(plan)
     )

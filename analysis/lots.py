@@ -13,8 +13,16 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import BleedData
 from analysis.intake import Log
 from analysis.rates import chance_limits, gamma_poisson
-from analysis.stats import Z95, benjamini_hochberg, conditional_mid_p, ratio_limits, wilson
-from analysis.steps import Design
+from analysis.stats import (
+    Z95,
+    benjamini_hochberg,
+    conditional_mid_p,
+    normal_tail,
+    ratio_limits,
+    sum_within_clusters,
+    wilson,
+)
+from analysis.steps import Design, air_score
 from analysis.survival import AddedColumns, SurvivalModel, score_added_columns
 from schemas import empty, validate_table
 from schemas.outputs import LotBleeds, Lots
@@ -23,9 +31,13 @@ FloatArray = NDArray[np.float64]
 Codes = NDArray[np.int64]
 LOT_FIELDS = ("fluid_lot", "kit_id", "hose_lot")
 EVERY = "all"
-MIN_EXPECTED, MIN_BLEEDS, SIGNAL_Q = 2.0, 10, 0.05
+MIN_EXPECTED, MIN_BLEEDS, MIN_READINGS, SIGNAL_Q = 2.0, 10, 30, 0.05
+READING_RIDGE = 1e-2
 MAX_GROUPS = 300
 """Groups of a kind that are compared, those with most bleeds; a column with more is an ID of something, not a lot."""
+MIN_AIR_RATIO, PREDICTS_Z = 1.2, 1.645
+"""Hazard ratio from which a difference of readings is worth looking at (common practice, no source); z from which readings
+predict comebacks."""
 DAYS_OF_AGE = 100
 MAX_LOG_RATIO = 20.0
 
@@ -62,8 +74,11 @@ def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) 
     same work, missed steps, technician, workshop and time of the log, each followed as long. `expected` and its precision
     come from the score test of the group in the time-to-return model of the steps (D. R. Cox & D. V. Hinkley 1974,
     Theoretical Statistics, sect. 9.3), with counts divided by the design effect of bikes; limits and p-values are
-    conditional on the sum of both counts (J. Przyborowski & H. Wilenski 1940, Biometrika 31:313-323). One-sided, as only a
-    worse group asks for something to be done; Benjamini-Hochberg over all groups of all columns. `age_ratio` is the hazard
+    conditional on the sum of both counts (J. Przyborowski & H. Wilenski 1940, Biometrika 31:313-323). Where stand readings
+    predict comebacks, the mean air they show after the group's bleeds is compared too, with the same things allowed for and
+    errors clustered by bike; `air_ratio` is the hazard ratio that goes with it. One-sided, as only a worse group asks for
+    something to be done; Benjamini-Hochberg over both comparisons of all groups of all columns. By readings alone a group
+    differs only from a hazard ratio of 1.2 on. `age_ratio` is the hazard
     ratio for 100 days more since the group's first bleed, all else equal; in the row `all` with the groups' own levels
     allowed for.
 
@@ -78,9 +93,15 @@ def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) 
     """
     parts = [_kind(data, column, fitted) for column in columns]
     table = pl.concat([empty(Lots), *parts])
-    q_value = benjamini_hochberg(table.get_column("p_value").fill_null(np.nan).to_numpy())
-    table = table.with_columns(q_value=pl.Series(q_value).fill_nan(None))
-    differs = (pl.col("q_value") <= SIGNAL_Q).fill_null(False)
+    p_values = np.concatenate(
+        [table.get_column(name).fill_null(np.nan).to_numpy() for name in ("p_value", "air_p_value")]
+    )
+    q_value, air_q_value = np.split(benjamini_hochberg(p_values), 2)
+    table = table.with_columns(
+        q_value=pl.Series(q_value).fill_nan(None), air_q_value=pl.Series(air_q_value).fill_nan(None)
+    )
+    by_air = (pl.col("air_q_value") <= SIGNAL_Q) & (pl.col("air_ratio") >= MIN_AIR_RATIO)
+    differs = ((pl.col("q_value") <= SIGNAL_Q).fill_null(False)) | by_air.fill_null(False)
     signal = pl.when(differs).then(pl.lit("high")).when(pl.col("p_value").is_null()).then(pl.lit("too_few"))
     table = table.with_columns(signal=signal.otherwise(pl.lit("none"))).sort("kind", "group")
     differing = table.filter(pl.col("signal") == "high")
@@ -135,14 +156,15 @@ def _compared(fitted: FittedReturns, column: str, names: pl.Series) -> pl.DataFr
     added = np.column_stack([members, members * age[:, None], age])
     scored = score_added_columns(fitted.model, fitted.design.x, added, time, event)
     size = len(names)
-    table = _ratios(scored, members, event, fitted.design.bike)
+    effect = _design_effect(scored.residual, members, fitted.design.bike) * fitted.model.df_correction**2
+    table = _ratios(scored, members, event, effect)
     own = [_age_ratio(scored.select([group, size + group]), 1) for group in range(size)]
     every = _age_ratio(scored.select([*range(size), 2 * size]), size)
     ages = pl.DataFrame(own, schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(group=names)
     whole = pl.DataFrame([every], schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(
         group=pl.lit(EVERY)
     )
-    table = table.with_columns(group=names).join(ages, on="group", how="left")
+    table = table.hstack(_readings(fitted, members)).with_columns(group=names).join(ages, on="group", how="left")
     return pl.concat([table.filter(pl.col("group") != EVERY), whole], how="diagonal")
 
 
@@ -154,11 +176,12 @@ def _age(bleeds: pl.DataFrame, value: pl.Series) -> FloatArray:
     return centred.to_series().fill_null(0.0).to_numpy().astype(float)
 
 
-def _ratios(scored: AddedColumns, members: FloatArray, event: NDArray[np.bool_], bike: Codes) -> pl.DataFrame:
+def _ratios(scored: AddedColumns, members: FloatArray, event: NDArray[np.bool_], effect: float) -> pl.DataFrame:
     """Each group's expected count as if it had not entered the fit, and the exact comparison with it.
 
     With h the share of a group's expected count that its own bleeds decided, expected is (E − hO) / (1 − h) and rests on
-    a count of expected (1 − h) / h; with one kind of work this is the comparison of two groups' counts.
+    a count of expected (1 − h) / h; with one kind of work this is the comparison of two groups' counts. `effect` divides the
+    counts: the design effect of bikes, times that of a model with many columns for its comebacks.
     """
     size = members.shape[1]
     observed = event.astype(float) @ members
@@ -172,7 +195,6 @@ def _ratios(scored: AddedColumns, members: FloatArray, event: NDArray[np.bool_],
     }
     columns["expected"] = np.where(expected > 0, expected, np.nan)
     if enough.any():
-        effect = _design_effect(scored.residual, members, bike)
         o, e = observed[enough] / effect, expected[enough] / effect
         reference = e * (1 - own_share[enough]) / own_share[enough]
         limits = ratio_limits(o, e, reference)
@@ -182,6 +204,40 @@ def _ratios(scored: AddedColumns, members: FloatArray, event: NDArray[np.bool_],
         columns["shrunk_ratio"][enough] = gamma_poisson(o * discount, e * discount).ratio
         columns["p_value"][enough] = conditional_mid_p(o, e, reference)[1]
     return pl.DataFrame({name: pl.Series(values).fill_nan(None) for name, values in columns.items()})
+
+
+def _readings(fitted: FittedReturns, members: FloatArray) -> pl.DataFrame:
+    """Hazard ratio that goes with the air shown after each group's bleeds, and its one-sided p-value.
+
+    Residuals of the air score on the model's columns, averaged within groups; the model's columns are fitted to all bleeds,
+    so the mean is divided by the share of it that they leave.
+    """
+    columns = {name: np.full(members.shape[1], np.nan) for name in ("air_ratio", "air_lo", "air_hi", "air_p_value")}
+    score = air_score(fitted.data.bleeds)
+    if score is not None:
+        x = np.column_stack([np.ones(len(score)), fitted.design.x])
+        inverse = np.linalg.inv(x.T @ x + np.diag([0.0, *np.full(x.shape[1] - 1, READING_RIDGE)]))
+        residual = score - x @ (inverse @ (x.T @ score))
+        slope, slope_error = _slope(fitted, score)
+        if slope > PREDICTS_Z * slope_error:
+            own = members - x @ (inverse @ (x.T @ members))
+            information = (own**2).sum(axis=0)
+            by_bike = sum_within_clusters(own * residual[:, None], fitted.design.bike)
+            enough = (members.sum(axis=0) >= MIN_READINGS) & (information > 0)
+            shift = (own * residual[:, None]).sum(axis=0)[enough] / information[enough]
+            error = np.sqrt((by_bike**2).sum(axis=0)[enough]) / information[enough]
+            columns["air_p_value"][enough] = normal_tail(shift / error)
+            spread = np.sqrt((slope * error) ** 2 + (shift * slope_error) ** 2)
+            for name, z in (("air_ratio", 0.0), ("air_lo", -Z95), ("air_hi", Z95)):
+                columns[name][enough] = np.exp(np.clip(slope * shift + z * spread, -MAX_LOG_RATIO, MAX_LOG_RATIO))
+    return pl.DataFrame({name: pl.Series(values).fill_nan(None) for name, values in columns.items()})
+
+
+def _slope(fitted: FittedReturns, score: FloatArray) -> tuple[float, float]:
+    """Log hazard ratio of the air score in the model of returns, and its standard error."""
+    bleeds = fitted.data.bleeds
+    time, event = bleeds.get_column("days_at_risk").to_numpy(), bleeds.get_column("end").eq("return").to_numpy()
+    return score_added_columns(fitted.model, fitted.design.x, score[:, None], time, event).one_step(0)
 
 
 def _design_effect(residual: FloatArray, members: FloatArray, bike: Codes) -> float:

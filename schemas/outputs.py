@@ -23,6 +23,7 @@ RATE_KINDS = (
 )  # fmt: skip
 SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
+LEARNER_VERDICTS = ("not_yet", "as_peers", "needs_help", "too_few")
 TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
 
@@ -140,8 +141,17 @@ class Lots(OutputTable):
     funnel_hi: float = schema_field("upper funnel limit of the ratio", low=0)
     shrunk_ratio: float = schema_field("ratio adjusted towards 1 when data are few (empirical Bayes)", low=0)
     p_value: float = fraction("one-sided p-value of no more comebacks than expected")
-    q_value: float = fraction("false discovery rate over all groups of all kinds (Benjamini–Hochberg)")
-    signal: str = schema_field("whether it clearly has more comebacks", levels=SIGNALS, required=True)
+    q_value: float = fraction("false discovery rate over both comparisons of all groups (Benjamini–Hochberg)")
+    air_ratio: float = schema_field(
+        "hazard ratio that goes with the air shown by stand readings after its bleeds", low=0
+    )
+    air_lo: float = schema_field("95% interval", low=0)
+    air_hi: float = schema_field("95% interval", low=0)
+    air_p_value: float = fraction("one-sided p-value of no more air shown than expected")
+    air_q_value: float = fraction("its false discovery rate, together with q_value")
+    signal: str = schema_field(
+        "whether it clearly has more comebacks, or shows more air at the stand", levels=SIGNALS, required=True
+    )
     age_ratio: float = schema_field("hazard ratio for each 100 days since the first bleed with it", low=0)
     age_lo: float = schema_field("95% interval", low=0)
     age_hi: float = schema_field("95% interval", low=0)
@@ -315,6 +325,54 @@ class CoachingEffect(OutputTable):
     comebacks_hi: float = schema_field("95% interval", low=-2, high=2)
 
 
+class Learners(OutputTable):
+    """Technicians who began within the log, compared with experienced peers on the same work; the trainer signs, not this."""
+
+    technician: str = schema_field("technician", required=True)
+    started_on: pl.Date = schema_field("first day in the workshop, or first bleed in the log", required=True)
+    first_day_known: bool = schema_field("whether the first day is recorded; else it is the first bleed", required=True)
+    bleeds: int = count("bleeds since")
+    recorded: int = schema_field("steps recorded in them", low=0)
+    missed: int = schema_field("of these, steps missed", low=0)
+    share_missed: float = fraction("missed / recorded")
+    peer_share: float = fraction("share missed by experienced peers on the same work")
+    ratio: float = schema_field("missed / expected of experienced peers", low=0)
+    ratio_lo: float = schema_field("95% interval", low=0)
+    ratio_hi: float = schema_field("95% interval", low=0)
+    recent_ratio: float = schema_field("the same in the last 50 bleeds", low=0)
+    recent_lo: float = schema_field("95% interval", low=0)
+    recent_hi: float = schema_field("95% interval", low=0)
+    comebacks: int = schema_field("bleeds that came back within the window", low=0)
+    expected_comebacks: float = schema_field("comebacks expected for the same mix of work", low=0)
+    comebacks_lo: float = schema_field("95% interval of comebacks / expected_comebacks", low=0)
+    comebacks_hi: float = schema_field("95% interval of comebacks / expected_comebacks", low=0)
+    verdict: str = schema_field("conclusion", levels=LEARNER_VERDICTS, required=True)
+    cleared_after: int = schema_field("bleeds after which no clear difference from peers was left", low=1)
+    cleared_on: pl.Date = schema_field("day of that bleed")
+    usual_bleeds: float = schema_field("bleeds within which half of those as good as peers are cleared", low=1)
+    most_bleeds: float = schema_field("bleeds within which nine of ten of those as good as peers are cleared", low=1)
+    step: str = schema_field("step missed most beyond peers in the last 50 bleeds")
+    step_missed: int = schema_field("misses of it in the last 50 bleeds", low=0)
+    step_recorded: int = schema_field("of these bleeds, those with it recorded", low=0)
+    step_peer_share: float = fraction("share missed by experienced peers on the same work")
+    example_sessions: str = schema_field("recent bleeds that missed it, separated by spaces")
+
+
+class LearnerCurves(OutputTable):
+    """Learning-curve CUSUM, one row per learner and bleed."""
+
+    technician: str = schema_field("technician", required=True)
+    bleed_no: int = schema_field("number of the bleed since the first day", low=1, required=True)
+    session_id: str = schema_field("bleed", required=True)
+    bled_on: pl.Date = schema_field("day of the bleed", required=True)
+    missed: int = count("steps missed")
+    expected: float = schema_field("misses expected of experienced peers on the same work", low=0, required=True)
+    cusum: float = schema_field("evidence of being as good as peers", low=0, required=True)
+    cusum_limit: float = schema_field("limit from which it shows no clear difference from peers", low=0, required=True)
+    help_cusum: float = schema_field("evidence of missing half as many steps again as peers", low=0, required=True)
+    help_limit: float = schema_field("limit from which it shows that help is needed", low=0, required=True)
+
+
 class Risk(OutputTable):
     """Risk of a comeback, one row per bleed."""
 
@@ -480,6 +538,8 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "what_if": WhatIf,
     "technique": Technique,
     "coaching": CoachingEffect,
+    "learners": Learners,
+    "learner_curves": LearnerCurves,
     "risk": Risk,
     "second_checks": SecondChecks,
     "model": ModelQuality,

@@ -12,7 +12,7 @@ from synthetic import loglinear, physical
 from synthetic.fleet import Fleet, IntArray, day_number, fleet, planned_visits
 from synthetic.hazard import FloatArray
 from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, planned_jobs, repair_jobs
-from synthetic.lots import material_hazard
+from synthetic.lots import lot_burden, material_hazard
 from synthetic.missed_steps import Missed, hazard_changes, missed_steps
 from synthetic.models import MODELS
 from synthetic.physical import Circumstances
@@ -132,6 +132,8 @@ def _carry_out(
     missed = missed_steps(workshop, jobs, technicians, shop, rng)
     burden = jobs.case + technicians.skill[jobs.technician] + brakes.proneness[jobs.brake]
     burden = burden + hazard_changes(workshop, jobs, technicians, shop) + technicians.shop_burden[shop]
+    if workshop.lot_air:
+        burden = burden + lot_burden(workshop, jobs.day, shop)
     if workshop.trial:
         burden = burden + workshop.trial.shift * (technicians.shop_changes[shop] & (jobs.month >= workshop.trial.month))
     wearing = [place for place, model in enumerate(MODELS) if model.name == workshop.wearing_model]

@@ -25,11 +25,16 @@ def kits_used(workshop: Workshop, start: IntArray, shop: NDArray[np.intp]) -> In
     return np.asarray(shop * workshop.kits + start // MINUTES_BETWEEN_KITS % workshop.kits, dtype=np.int64)
 
 
+def lot_burden(workshop: Workshop, day: IntArray, shop: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Log hazard of each bleed's lot, whether or not stand readings show it."""
+    if not workshop.fluid_lots:
+        return np.zeros(len(day))
+    return np.asarray(workshop.bad_lot * (lots_used(workshop, day, shop) == workshop.fluid_lots // 2))
+
+
 def material_hazard(workshop: Workshop, start: IntArray, day: IntArray, shop: NDArray[np.intp]) -> NDArray[np.float64]:
-    """Log hazard of each bleed's lot and kit."""
-    added = np.zeros(len(day))
-    if workshop.fluid_lots:
-        added += workshop.bad_lot * (lots_used(workshop, day, shop) == workshop.fluid_lots // 2)
+    """Log hazard of each bleed's lot and kit that no stand reading shows."""
+    added = np.zeros(len(day)) if workshop.lot_air else lot_burden(workshop, day, shop)
     if workshop.kits:
         added += workshop.bad_kit * (kits_used(workshop, start, shop) == 0)
         added += workshop.kit_wear * (day - day_number(first_day(workshop))) / 100

@@ -170,6 +170,8 @@ def technicians_table(workshop: Workshop, technicians: Staff, rng: np.random.Gen
     first_days = [
         first_day(workshop) - dt.timedelta(days=int(d)) for d in rng.integers(60, 4000, len(technicians.names))
     ]
+    begins = {one.technician: month_start(workshop, one.month) for one in workshop.newcomers}
+    first_days = [begins.get(name, day) for name, day in zip(technicians.names, first_days, strict=True)]
     shop = [workshop.shops[place] for place in technicians.shop]
     return pl.DataFrame({"technician": technicians.names, "started_on": first_days, "shop": shop}).sort("technician")
 

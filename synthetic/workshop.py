@@ -89,6 +89,17 @@ class Habit:
     sloppy: tuple[tuple[str, float], ...] = ()
 
 
+@dataclass(frozen=True)
+class Newcomer:
+    """A technician who begins in `month`; `shift` is added to the logit of missing each step, and halves every
+    `halving_months` (infinite: never)."""
+
+    technician: str
+    month: int
+    shift: float = 0.0
+    halving_months: float = float("inf")
+
+
 STEP_TRUTHS = (
     StepTruth("reach", 0.30, 0.0),
     StepTruth("pads_out", 0.05, 0.0),
@@ -121,7 +132,7 @@ class Workshop:
     standard deviation of each technician's monthly change in the logit of missing a step, `wander_memory` its correlation from
     month to month, `shop_sd` that of the log hazards of workshops. Each shop uses `fluid_lots` lots one after another and
     `kits` kits side by side (0: not recorded); `bad_lot` and `bad_kit` are log hazards of the first shop's middle lot and
-    first kit, `kit_wear` that of every kit for each 100 days of the log.
+    first kit (`lot_air` is true if the lot does harm by air, which stand readings show), `kit_wear` that of every kit for each 100 days of the log.
     """
 
     sessions: int = 3000
@@ -183,9 +194,11 @@ class Workshop:
     month_sd: float = 0.0
     growth: float = 1.0
     returns_written: tuple[ReturnsWritten, ...] = ()
+    newcomers: tuple[Newcomer, ...] = ()
     fluid_lots: int = 0
     kits: int = 0
     bad_lot: float = 0.0
+    lot_air: bool = False
     bad_kit: float = 0.0
     kit_wear: float = 0.0
 

@@ -39,16 +39,16 @@ def bad() -> tuple[Log, LotResults]:
 
 
 def test_a_lot_at_three_times_the_hazard_is_named_with_its_bleeds(bad: tuple[Log, LotResults]) -> None:
-    log, found = bad
-    high = found.lots.filter(signal="high")
+    log, result = bad
+    high = result.lots.filter(signal="high")
     assert high.select("kind", "group").rows() == [("fluid_lot", "L003")]
     own = log.sessions.filter(pl.col("fluid_lot") == "L003")
-    assert set(found.lot_bleeds.get_column("session_id")) == set(own.get_column("session_id"))
+    assert set(result.lot_bleeds.get_column("session_id")) == set(own.get_column("session_id"))
     later = log.sessions.filter(pl.col("started_at") > own.get_column("started_at").max())
     bled_since = (
         later.select("bike_id", "brake")
         .unique()
-        .join(found.lot_bleeds.filter("latest"), on=["bike_id", "brake"], how="semi")
+        .join(result.lot_bleeds.filter("latest"), on=["bike_id", "brake"], how="semi")
     )
     assert bled_since.is_empty()
 

@@ -2,6 +2,7 @@
 
 from analysis.charts import altair_first  # noqa: F401  isort: skip
 from analysis.charts.embed import init_notebook, prefetch_svg, specification, svg, without_validation
+from analysis.charts.learning import learning_curves
 from analysis.charts.months import cusum_lines, months_line
 from analysis.charts.people import coaching_changes, recorded_board, technique_board
 from analysis.charts.rates import (
@@ -39,6 +40,7 @@ __all__ = [
     "holds_by_day",
     "incidence_curve",
     "init_notebook",
+    "learning_curves",
     "missed_bars",
     "months_line",
     "prefetch_svg",

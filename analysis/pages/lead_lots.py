@@ -12,7 +12,7 @@ from analysis.pages.question import Finding, Question, chart_specs, page_table, 
 from analysis.pages.text import capitalised, estimate, join_words, quantity
 from analysis.report import Report
 
-EVERY, MAX_NAMES = "all", 3
+EVERY, MAX_NAMES, SIGNAL_Q = "all", 3, 0.05
 COLUMNS = {
     "kind": "kind", "group": "lot or kit", "bike_id": "bike", "brake": "brake", "shop": "workshop",
     "technician": "bled by", "bled_on": "bled on", "session_id": "job", "came_back_after": "back after (days)",
@@ -39,7 +39,8 @@ def lot_question(report: Report) -> Question:
         ),
         method=(
             "Comebacks so far are compared with those expected for the same work, missed steps, technician, workshop and time "
-            "of the log, each bleed counted as long as it was followed. A lot or kit is named when it clearly has more, with "
+            "of the log, each bleed counted as long as it was followed. The air shown by stand readings (lever travel, pump-up, "
+            "bubbles) is compared in the same way where it predicts comebacks. A lot or kit is named when either is clearly more, with "
             "the false discovery rate controlled at 5 in 100 over all of them. Change with age is measured within each lot or "
             "kit, from its first bleed in the log. A lot that only one workshop used in one season cannot be separated from "
             "what else was particular about that season. These are observations, not an experiment."
@@ -57,11 +58,21 @@ def _finding(report: Report, groups: pl.DataFrame, high: pl.DataFrame) -> Findin
         names = [f"{_label(row)}" for row in high.head(MAX_NAMES).iter_rows(named=True)]
         more = f" and {high.height - MAX_NAMES} more" if high.height > MAX_NAMES else ""
         bikes = report.lot_bleeds.filter("latest").n_unique("bike_id")
-        text = f"{capitalised(join_words(names))}{more}: clearly more comebacks than the same work gives."
+        text = f"{capitalised(join_words(names))}{more}: {_evidence(high)} than the same work gives."
         return Finding(text, f"{quantity(bikes, 'bike')} not bled since. {quantity(compared, 'group')} compared.")
     if not compared:
         return Finding("Too few comebacks to compare lots or kits.", f"{quantity(groups.height, 'group')} in the log.")
     return Finding("No lot or kit clearly has more comebacks.", f"{quantity(compared, 'group')} compared.")
+
+
+def _evidence(high: pl.DataFrame) -> str:
+    """What is clearly more, over all groups that differ."""
+    by_count, by_air = (
+        high.filter((pl.col(name) <= SIGNAL_Q).fill_null(False)).height for name in ("q_value", "air_q_value")
+    )
+    if by_count and by_air:
+        return "clearly more comebacks, or more air at the stand,"
+    return "clearly more comebacks" if by_count else "clearly more air in the stand readings"
 
 
 def _label(row: dict[str, Any]) -> str:
@@ -72,8 +83,13 @@ def _group(report: Report, row: dict[str, Any]) -> str:
     ratio = estimate(row["ratio"], row["ratio_lo"], row["ratio_hi"])
     own = report.lot_bleeds.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
     shops = f" at {row['shops']}" if row["shops"] else ""
+    air = (
+        f"The air that stand readings show goes with {estimate(row['air_ratio'], row['air_lo'], row['air_hi'])} times the risk. "
+        if row["air_ratio"] is not None
+        else ""
+    )
     return (
-        f"{capitalised(_label(row))}: {quantity(row['returned'], 'comeback')}, {row['expected']:.0f} expected (ratio {ratio}). "
+        f"{capitalised(_label(row))}: {quantity(row['returned'], 'comeback')}, {row['expected']:.0f} expected (ratio {ratio}). {air}"
         f"{quantity(row['sessions'], 'bleed')}{shops}, {row['first_used']} to {row['last_used']}; "
         f"{quantity(own.filter('latest').n_unique('bike_id'), 'bike')} not bled since."
     )

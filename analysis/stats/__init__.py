@@ -24,6 +24,7 @@ from analysis.stats.intervals import (
     wilson,
 )
 from analysis.stats.joint import equal_values_p_value
+from analysis.stats.learning_cusum import LearningLimits, learning_limits, log_likelihood_steps, reset_cusum
 from analysis.stats.linear_algebra import symmetric_inverse, weighted_gram
 from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_fold_log_odds, ridge_logistic
 from analysis.stats.multiple_testing import benjamini_hochberg, holm
@@ -37,6 +38,7 @@ __all__ = [
     "Z95",
     "CrossFitted",
     "Interval",
+    "LearningLimits",
     "benjamini_hochberg",
     "beta_quantile",
     "between_variance",
@@ -54,12 +56,15 @@ __all__ = [
     "gamma_quantile",
     "holm",
     "kendall_tau",
+    "learning_limits",
     "level_codes",
+    "log_likelihood_steps",
     "normal_tail",
     "out_of_fold_log_odds",
     "poisson_mid_p",
     "poisson_tail",
     "ratio_limits",
+    "reset_cusum",
     "ridge_logistic",
     "spending_bounds",
     "spent_alpha",

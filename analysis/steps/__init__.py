@@ -1,6 +1,7 @@
 """Which missed steps lead to comebacks, and how many would be prevented without them."""
 
 from analysis.steps.aipw import aipw_terms
+from analysis.steps.air_score import air_score
 from analysis.steps.design_matrix import Design, build_design
 from analysis.steps.dose_response import DoseResponseBase, dose_response_base, dose_response_curves
 from analysis.steps.interactions import interaction_notes, interactions
@@ -16,6 +17,7 @@ __all__ = [
     "StepCosts",
     "YearlyCost",
     "aipw_terms",
+    "air_score",
     "build_design",
     "crude_steps",
     "dose_response_base",
