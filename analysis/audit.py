@@ -14,9 +14,16 @@ from analysis.costs import UnitCost, cost_per_comeback, costs
 from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, fit_notes
 from analysis.intake import Log
 from analysis.lots import FittedReturns, group_columns, lots
-from analysis.monitoring import monthly_rates
+from analysis.monitoring import mark_measures, monthly_rates
 from analysis.parallel import Executor, SerialExecutor, limit_threads
-from analysis.people import add_ranking_sensitivity, coaching_effects, credibility, learners, technique_table
+from analysis.people import (
+    add_ranking_sensitivity,
+    coaching_effects,
+    credibility,
+    learners,
+    measure_effects,
+    technique_table,
+)
 from analysis.plan import bleeds_needed, trials
 from analysis.rates import build_case_mix, expected_risk, rates
 from analysis.report import (
@@ -51,7 +58,7 @@ from analysis.survival import (
     observed_period,
     weibull,
 )
-from schemas.log import Sessions
+from schemas.log import Measures, Sessions
 
 SERIAL = SerialExecutor()
 Notes = tuple[str, ...]
@@ -113,13 +120,15 @@ def run_stages(
         with clock.stage("risk"):
             risk = executor.submit(run_risk, _without_tables(log), ready, unit_cost, settings)
         with clock.stage("rates"):
-            rate_results = run_rates(ready, learned, settings.seed)
+            rate_results = run_rates(ready, learned, log.measures, settings.seed)
         with clock.stage("steps"):
             steps, step_notes, fitted = run_steps(ready, learned, unit_cost, settings.seed)
             lot_results = lots(ready, group_columns(log, settings.groups), fitted)
         with clock.stage("people"):
             people = PeopleResults(
-                technique=technique_table(ready, steps.steps), coaching=coaching_effects(ready, log.coaching)
+                technique=technique_table(ready, steps.steps),
+                coaching=coaching_effects(ready, log.coaching),
+                measure_effects=measure_effects(ready, log.measures),
             )
             rng = stage_rng(settings.seed, "learners")
             learner_results = learners(ready, log.technicians, rate_results.rates, rng)
@@ -185,13 +194,13 @@ def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSett
     )
 
 
-def run_rates(data: BleedData, learned: BleedData, seed: int) -> RateResults:
+def run_rates(data: BleedData, learned: BleedData, measures: DataFrame[Measures], seed: int) -> RateResults:
     """Compare groups and months with the comebacks expected for their work; test for unusual recording patterns."""
     work = build_case_mix(data.bleeds)
     expected = expected_risk(data, stage_rng(seed, "work"), case_mix=work)
     return RateResults(
         rates=rates(data, stage_rng(seed, "rates"), work),
-        months=monthly_rates(data, expected, stage_rng(seed, "months")),
+        months=mark_measures(monthly_rates(data, expected, stage_rng(seed, "months")), measures),
         credibility=add_ranking_sensitivity(learned, credibility(data)),
     )
 

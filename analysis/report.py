@@ -84,6 +84,7 @@ class PeopleResults:
 
     technique: DataFrame[outputs.Technique]
     coaching: DataFrame[outputs.CoachingEffect]
+    measure_effects: DataFrame[outputs.MeasureEffects]
 
 
 @dataclass(frozen=True, kw_only=True)

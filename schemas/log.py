@@ -276,6 +276,17 @@ class Coaching(LogTable):
     step: str = schema_field("step coached, by its ID in the procedure", label="step", role="key", required=True)
 
 
+class Measures(LogTable):
+    """One change in a workshop's way of working."""
+
+    shop: str = schema_field("workshop; empty for all", label="workshop", role="context")
+    began_on: pl.Date = schema_field(
+        "first day of the change", label="first day of the change", role="key", required=True
+    )
+    what: str = schema_field("what changed", label="change", role="key", required=True)
+    step: str = schema_field("step it is about, by its ID in the procedure", label="step", role="context")
+
+
 class Brakes(LogTable):
     """One brake model and its dimensions."""
 
@@ -317,6 +328,7 @@ LOG_TABLES: dict[str, type[LogTable]] = {
     "passes": Passes,
     "technicians": Technicians,
     "coaching": Coaching,
+    "measures": Measures,
     "brakes": Brakes,
 }
 STUDY_TABLES: dict[str, type[LogTable]] = {"readings": Readings}

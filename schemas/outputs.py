@@ -23,6 +23,8 @@ RATE_KINDS = (
 )  # fmt: skip
 SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
+MEASURE_OUTCOMES = ("missed", "comebacks", "early_comebacks")
+MEASURE_COMPARISONS = ("other_workshops", "before_after", "too_few")
 LEARNER_VERDICTS = ("not_yet", "as_peers", "needs_help", "too_few")
 TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
@@ -150,7 +152,7 @@ class Lots(OutputTable):
     air_p_value: float = fraction("one-sided p-value of no more air shown than expected")
     air_q_value: float = fraction("its false discovery rate, together with q_value")
     signal: str = schema_field(
-        "whether it clearly has more comebacks, or shows more air at the stand", levels=SIGNALS, required=True
+        "whether it clearly has more comebacks, or more air in the stand readings", levels=SIGNALS, required=True
     )
     age_ratio: float = schema_field("hazard ratio for each 100 days since the first bleed with it", low=0)
     age_lo: float = schema_field("95% interval", low=0)
@@ -190,6 +192,7 @@ class Months(OutputTable):
     signal: str = schema_field("a statistically clear difference, and its direction", levels=SIGNALS, required=True)
     change_began: bool = schema_field("whether a change is estimated to have begun in this month", required=True)
     step_moved: str = schema_field("step whose share missed changed at the same time")
+    measure: str = schema_field("changes in the workshop that began in this month")
     cusum_limit: float = schema_field("signal limit of the CUSUM for a rise", low=0)
     cusum_limit_down: float = schema_field("signal limit of the CUSUM for a fall", low=0)
 
@@ -323,6 +326,30 @@ class CoachingEffect(OutputTable):
     )
     comebacks_lo: float = schema_field("95% interval", low=-2, high=2)
     comebacks_hi: float = schema_field("95% interval", low=-2, high=2)
+
+
+class MeasureEffects(OutputTable):
+    """What changed after a change in a workshop, one row per change and outcome."""
+
+    began_on: pl.Date = schema_field("first day of the change", required=True)
+    what: str = schema_field("what changed", required=True)
+    shop: str = schema_field("workshop; empty for all")
+    step: str = schema_field("ID of the step it is about")
+    outcome: str = schema_field("what is compared", levels=MEASURE_OUTCOMES, required=True)
+    comparison: str = schema_field("what it is compared with", levels=MEASURE_COMPARISONS, required=True)
+    before: float = fraction("share in the half year that ends a quarter before the change")
+    after: float = fraction("share in the half year after it")
+    bleeds_before: int = schema_field("bleeds before", low=0)
+    bleeds_after: int = schema_field("bleeds after", low=0)
+    change: float = schema_field(
+        "change, less that of the other workshops over the same days if there are any", low=-2, high=2
+    )
+    lo: float = schema_field("95% interval", low=-2, high=2)
+    hi: float = schema_field("95% interval", low=-2, high=2)
+    others_change: float = schema_field("change of the other workshops", low=-1, high=1)
+    p_value: float = fraction("two-sided p-value of no change against the other workshops")
+    q_value: float = fraction("false discovery rate over all rows")
+    clear: bool = schema_field("q_value at most 0.05; empty without other workshops")
 
 
 class Learners(OutputTable):
@@ -538,6 +565,7 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "what_if": WhatIf,
     "technique": Technique,
     "coaching": CoachingEffect,
+    "measure_effects": MeasureEffects,
     "learners": Learners,
     "learner_curves": LearnerCurves,
     "risk": Risk,

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pandera.typing.polars import DataFrame
 
 from schemas.intermediate import Links
-from schemas.log import Brakes, Coaching, Comebacks, Passes, Sessions, Technicians
+from schemas.log import Brakes, Coaching, Comebacks, Measures, Passes, Sessions, Technicians
 from schemas.outputs import Intake, SetAside
 
 FILE, FILE_ROW = "file", "row"
@@ -65,6 +65,7 @@ class Log:
     passes: DataFrame[Passes]
     technicians: DataFrame[Technicians]
     coaching: DataFrame[Coaching]
+    measures: DataFrame[Measures]
     brakes: DataFrame[Brakes]
     links: DataFrame[Links]
     intake: DataFrame[Intake]

@@ -49,6 +49,8 @@ _CURRENCIES = {
     "NZD",
     "JPY",
 }
+SORTED_BY = {"coaching": ("technician", "coached_on", "step"), "measures": ("began_on", "what", "shop")}
+"""Order of the tables without an ID."""
 NO_RETURNS = "No returns were read; only returns given as the reason for a later job are counted"
 """The warning about exports without a table of returns."""
 
@@ -119,7 +121,8 @@ def load_table(deduplicated: Deduplicated, day: dt.date | None) -> LoadedTable:
     files = {place: part.raw.file for place, part in enumerate(deduplicated.combined.parts)}
     file_name = pl.col(ROW_INDEX).replace_strict(files, return_dtype=pl.String).alias(FILE)
     accepted = validated.accepted.with_columns(file_name, pl.col(ROW).alias(FILE_ROW)).drop(ROW_INDEX, ROW)
-    keys = ID_KEYS[deduplicated.combined.table] or ("technician", "coached_on", "step")
+    table = deduplicated.combined.table
+    keys = ID_KEYS[table] or SORTED_BY[table]
     return LoadedTable(deduplicated, validated, accepted.sort(keys))
 
 

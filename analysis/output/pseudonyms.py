@@ -29,6 +29,7 @@ SORTED_BY = {
     "passes": ["session_id", "pass_no"],
     "technicians": ["technician"],
     "coaching": ["technician", "coached_on", "step"],
+    "measures": ["began_on", "what", "shop"],
     "brakes": ["brake_model"],
     "links": ["comeback_id"],
     "intake": ["file", "table"],

@@ -71,7 +71,7 @@ def _evidence(high: pl.DataFrame) -> str:
         high.filter((pl.col(name) <= SIGNAL_Q).fill_null(False)).height for name in ("q_value", "air_q_value")
     )
     if by_count and by_air:
-        return "clearly more comebacks, or more air at the stand,"
+        return "clearly more comebacks, or more air in the stand readings,"
     return "clearly more comebacks" if by_count else "clearly more air in the stand readings"
 
 

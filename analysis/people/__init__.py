@@ -5,6 +5,7 @@ from analysis.people.credibility import credibility
 from analysis.people.learners import LearnerResults, learners
 from analysis.people.peer_comparison import technique_table
 from analysis.people.sensitivity import add_ranking_sensitivity
+from analysis.people.workshop_changes import measure_effects
 
 __all__ = [
     "LearnerResults",
@@ -12,5 +13,6 @@ __all__ = [
     "coaching_effects",
     "credibility",
     "learners",
+    "measure_effects",
     "technique_table",
 ]
