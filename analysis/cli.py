@@ -25,6 +25,7 @@ from analysis.commands.options import (
     ReturnsFrom,
     ReturnsTo,
     StandardFile,
+    StandardFiles,
     Strict,
     day_of,
     progress,
@@ -145,7 +146,7 @@ def audit(
     exports: Exports,
     out: OutFolder,
     map_file: MapFile = None,
-    standard_file: StandardFile = None,
+    standard_file: StandardFiles = None,
     as_of: Day = None,
     window: Annotated[
         int | None, typer.Option(metavar="DAYS", help="Follow-up window in days.", min=1, max=3650)
@@ -168,7 +169,7 @@ def audit(
         exports=tuple(exports),
         out=out,
         map_path=text_of(map_file),
-        standard_path=text_of(standard_file),
+        standard_paths=tuple(map(str, standard_file or ())),
         as_of=day_of(as_of, "--as-of"),
         window_days=window,
         seed=seed,

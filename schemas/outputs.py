@@ -552,6 +552,16 @@ class Prove(OutputTable):
     upper_bound: float = schema_field("best achievable value, with the true risks known")
 
 
+class ProcedureTrial(OutputTable):
+    """The last year's bleeds judged by a new procedure, one row per step and workshop (`all`: every workshop)."""
+
+    step: str = schema_field("ID of the step in the new procedure", required=True)
+    shop: str = schema_field("workshop, or all", required=True)
+    recorded: int = count("bleeds of the last year with the step recorded")
+    met: int = count("of these, bleeds that would have met the new procedure")
+    met_now: int = schema_field("bleeds that met the present procedure; empty for a new step", low=0)
+
+
 AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "intake": Intake,
     "set_aside": SetAside,
@@ -576,4 +586,9 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "costs": Costs,
     "trial": Trial,
 }
-OTHER_TABLES: dict[str, type[OutputTable]] = {"gauge": Gauge, "gauge_noise": GaugeNoise, "prove": Prove}
+OTHER_TABLES: dict[str, type[OutputTable]] = {
+    "gauge": Gauge,
+    "gauge_noise": GaugeNoise,
+    "prove": Prove,
+    "procedure_trial": ProcedureTrial,
+}

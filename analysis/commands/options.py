@@ -29,6 +29,14 @@ MapFile = Annotated[
 StandardFile = Annotated[
     Path | None, typer.Option("--standard", metavar="FILE", help="The workshop's own procedure (TOML).")
 ]
+StandardFiles = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--standard",
+        metavar="FILE",
+        help="The workshop's own procedure (TOML); repeat for versions, each with its adopted_on and shops.",
+    ),
+]
 Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="Last day the exports cover.")]
 ReturnsFrom = Annotated[
     list[str] | None,

@@ -6,17 +6,22 @@ from analysis.pages.proof_page import proof_page, proof_summary
 from analysis.pages.question import Finding
 from analysis.pages.render import Page, render_pages
 from analysis.pages.summary import findings, terminal_summary
+from analysis.pages.text import estimate, observed_share, percent_interval, quantity
 
 __all__ = [
     "CAUTIONS",
     "Finding",
     "GaugeResult",
     "Page",
+    "estimate",
     "findings",
     "gauge_page",
     "gauge_summary",
+    "observed_share",
+    "percent_interval",
     "proof_page",
     "proof_summary",
+    "quantity",
     "render_pages",
     "terminal_summary",
 ]

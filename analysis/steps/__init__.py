@@ -8,12 +8,13 @@ from analysis.steps.interactions import interaction_notes, interactions
 from analysis.steps.marginal_effects import MarginalEffects, estimate_marginal_effects
 from analysis.steps.ranking import e_value
 from analysis.steps.table import StepCosts, crude_steps, step_costs
-from analysis.steps.what_if import YearlyCost, what_if
+from analysis.steps.what_if import Prevented, YearlyCost, prevented_by, what_if
 
 __all__ = [
     "Design",
     "DoseResponseBase",
     "MarginalEffects",
+    "Prevented",
     "StepCosts",
     "YearlyCost",
     "aipw_terms",
@@ -26,6 +27,7 @@ __all__ = [
     "estimate_marginal_effects",
     "interaction_notes",
     "interactions",
+    "prevented_by",
     "step_costs",
     "what_if",
 ]
