@@ -284,7 +284,7 @@ class WhatIf(OutputTable):
 
 
 class Technique(OutputTable):
-    """Misses compared with peers on the same work, one row per technician and step."""
+    """Recent misses compared with peers on the same work, one row per technician and step."""
 
     technician: str = schema_field("technician", required=True)
     step: str = schema_field("ID of the step", required=True)
@@ -302,6 +302,10 @@ class Technique(OutputTable):
     p_value: float = fraction("two-sided p-value of no difference from peers on the same work")
     q_value: float = fraction("false discovery rate over all technicians and steps")
     clear: bool = schema_field("q_value at most 0.05 and an interval without zero")
+    since: pl.Date = schema_field("first day that counts: the last 12 months or 150 bleeds, or since the improvement")
+    improved_since: pl.Date = schema_field("day since which the technician clearly misses the step less often")
+    share_before: float = fraction("share missed before that day")
+    recorded_before: int = schema_field("bleeds with the step recorded before that day", low=0)
 
 
 class CoachingEffect(OutputTable):

@@ -14,7 +14,15 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import BleedData
 from analysis.people.peer_comparison import CONTEXT, RIDGE
 from analysis.rates import covariate_patterns
-from analysis.stats import LearningLimits, exact_poisson_limits, learning_limits, log_likelihood_steps, reset_cusum
+from analysis.stats import (
+    Dispersion,
+    LearningLimits,
+    between_variance,
+    exact_poisson_limits,
+    learning_limits,
+    log_likelihood_steps,
+    reset_cusum,
+)
 from schemas import empty, validate_table
 from schemas.log import Technicians
 from schemas.outputs import LearnerCurves, Learners, Rates
@@ -47,12 +55,13 @@ class LearnerResults:
 class Misses:
     """Misses and those expected of experienced peers on the same work: bleeds × steps, NaN where not recorded.
 
-    `dispersion` is the variance of peers' misses in a bleed over their mean, within technicians.
+    `dispersion` has the variance of peers' misses in a bleed over their mean, within technicians, and how well their common
+    level is known, given how much they differ from each other.
     """
 
     missed: FloatArray = field(repr=False)
     expected: FloatArray = field(repr=False)
-    dispersion: float
+    dispersion: Dispersion
 
 
 def learners(
@@ -146,13 +155,17 @@ def expected_misses(data: BleedData, novices: list[str]) -> Misses | None:
     )
 
 
-def _dispersion(missed: FloatArray, expected: FloatArray, technician: pl.Series) -> float:
-    """Variance over mean of misses in a bleed, about each technician's own level."""
+def _dispersion(missed: FloatArray, expected: FloatArray, technician: pl.Series) -> Dispersion:
+    """How misses in a bleed vary about each technician's own level, and technicians' levels about their mean."""
     frame = pl.DataFrame({"who": technician, "m": np.nansum(missed, axis=1), "e": np.nansum(expected, axis=1)})
     level = pl.col("e") * (pl.col("m").sum() / pl.col("e").sum()).over("who")
     frame = frame.filter(pl.col("e") > 0).with_columns(mean=level).filter(pl.col("mean") > 0)
     value = frame.select(((pl.col("m") - pl.col("mean")) ** 2 / pl.col("mean")).mean()).item()
-    return max(float(value or 1.0), 0.5)
+    counts = max(float(value or 1.0), 0.5)
+    people = frame.group_by("who").agg(pl.col("m", "e").sum()).sort("who").select("m", "e").to_numpy()
+    variance = counts / np.maximum(people[:, 0], 0.5)
+    between = between_variance(np.log(np.maximum(people[:, 0], 0.5) / people[:, 1]), variance)
+    return Dispersion(counts, float(np.sqrt(1 / (1 / (between + variance)).sum())))
 
 
 def _learner(
@@ -170,11 +183,11 @@ def _learner(
     places = places[np.nansum(misses.expected[places], axis=1) > 0]
     missed, expected = misses.missed[places], misses.expected[places]
     totals = np.nansum(missed, axis=1), np.nansum(expected, axis=1)
-    row |= _shares(missed, totals, misses.dispersion)
+    row |= _shares(missed, totals, misses.dispersion.counts)
     if len(places) < MIN_BLEEDS:
         return row, None
     limits = learning_limits(totals[1], POOR_RATIO, misses.dispersion, ALPHA, rng)
-    curve = _curve(data.bleeds[places], totals, misses.dispersion, limits)
+    curve = _curve(data.bleeds[places], totals, misses.dispersion.counts, limits)
     cleared = curve.filter(pl.col("cusum") >= pl.col("cusum_limit")).head(1)
     if cleared.height:
         row |= {"cleared_after": cleared["bleed_no"].item(), "cleared_on": cleared["bled_on"].item()}

@@ -24,7 +24,7 @@ from analysis.stats.intervals import (
     wilson,
 )
 from analysis.stats.joint import equal_values_p_value
-from analysis.stats.learning_cusum import LearningLimits, learning_limits, log_likelihood_steps, reset_cusum
+from analysis.stats.learning_cusum import Dispersion, LearningLimits, learning_limits, log_likelihood_steps, reset_cusum
 from analysis.stats.linear_algebra import symmetric_inverse, weighted_gram
 from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_fold_log_odds, ridge_logistic
 from analysis.stats.multiple_testing import benjamini_hochberg, holm
@@ -37,6 +37,7 @@ __all__ = [
     "FIT_LIMIT",
     "Z95",
     "CrossFitted",
+    "Dispersion",
     "Interval",
     "LearningLimits",
     "benjamini_hochberg",

@@ -19,6 +19,14 @@ HORIZON = 300
 
 
 @dataclass(frozen=True)
+class Dispersion:
+    """Variance of the counts over their mean, and the standard error of the log of the peers' level."""
+
+    counts: float
+    level_sd: float = 0.0
+
+
+@dataclass(frozen=True)
 class LearningLimits:
     """Limits of the two CUSUMs, and how many entries somebody as good as peers needs.
 
@@ -55,7 +63,7 @@ def reset_cusum(steps: FloatArray, highest: float = np.inf) -> FloatArray:
 
 
 def learning_limits(
-    expected: FloatArray, ratio: float, dispersion: float, alpha: float, rng: np.random.Generator
+    expected: FloatArray, ratio: float, dispersion: Dispersion, alpha: float, rng: np.random.Generator
 ) -> LearningLimits:
     """Limits by simulation.
 
@@ -66,16 +74,17 @@ def learning_limits(
     ratio
         How many times the peers' misses are not good enough.
     dispersion
-        Variance of the counts over their mean.
+        How the counts vary.
     alpha
         Chance of each kind of error within the horizon.
     rng
         Random generator.
     """
     mean = np.resize(expected, HORIZON)[:, None]
-    poor, good = (_counts(mean * factor, dispersion, rng) for factor in (ratio, 1.0))
-    clearing = [reset_cusum(log_likelihood_steps(count, mean, ratio, dispersion)) for count in (poor, good)]
-    alarm = reset_cusum(-log_likelihood_steps(good, mean, ratio, dispersion))
+    level = np.exp(dispersion.level_sd * rng.standard_normal(DRAWS))
+    poor, good = (_counts(mean * factor * level, dispersion.counts, rng) for factor in (ratio, 1.0))
+    clearing = [reset_cusum(log_likelihood_steps(count, mean, ratio, dispersion.counts)) for count in (poor, good)]
+    alarm = reset_cusum(-log_likelihood_steps(good, mean, ratio, dispersion.counts))
     competent = float(np.quantile(clearing[0].max(axis=0), 1 - alpha))
     reached = clearing[1] >= competent
     entries = np.where(reached.any(axis=0), reached.argmax(axis=0) + 1.0, np.inf)
@@ -90,7 +99,7 @@ def learning_limits(
 
 def _counts(mean: FloatArray, dispersion: float, rng: np.random.Generator) -> FloatArray:
     """Poisson counts, or negative binomial ones with variance `dispersion` times their mean: horizon × draws."""
-    level = np.broadcast_to(mean, (len(mean), DRAWS))
+    level = mean
     if dispersion > 1:
         level = rng.gamma(level / (dispersion - 1), dispersion - 1)
     return rng.poisson(level).astype(float)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.stats import learning_limits, log_likelihood_steps, reset_cusum
+from analysis.stats import Dispersion, learning_limits, log_likelihood_steps, reset_cusum
 from analysis.stats.learning_cusum import HORIZON
 
 
@@ -35,7 +35,7 @@ def reached_by(mean: float, step: np.ndarray, limit: float, entries: int) -> flo
 
 @pytest.mark.parametrize("mean", [0.8, 2.5])
 def test_somebody_not_good_enough_is_cleared_as_often_as_stated(mean: float) -> None:
-    limits = learning_limits(np.array([mean]), 1.5, 1.0, 0.05, np.random.default_rng(5))
+    limits = learning_limits(np.array([mean]), 1.5, Dispersion(1.0), 0.05, np.random.default_rng(5))
     step = log_likelihood_steps(np.arange(61.0), np.array(mean), 1.5, 1.0)
     assert reached_by(1.5 * mean, step, limits.competent, HORIZON) == pytest.approx(0.05, abs=0.012)
     assert reached_by(mean, -step, limits.needs_help, HORIZON) == pytest.approx(0.05, abs=0.012)
