@@ -78,18 +78,18 @@ def try_procedure(log: Log, data: BleedData, new: Standard, rng: np.random.Gener
     rng
         For the draws of the step estimates.
     """
-    judged = replace(data, missed=missed_steps(log, replace(new, earlier=())), standard=replace(new, earlier=()))
+    under_new = replace(data, missed=missed_steps(log, replace(new, earlier=())), standard=replace(new, earlier=()))
     changed = _changed_steps(data.standard, new)
     recent = data.bleeds.select(pl.col("age_days") <= DAYS_PER_YEAR).to_series()
-    costs = step_costs(judged, rng)
-    curves = dose_response_curves(dose_response_base(judged, costs.design, costs.return_model))
+    costs = step_costs(under_new, rng)
+    curves = dose_response_curves(dose_response_base(under_new, costs.design, costs.return_model))
     steps = tuple(step for step in changed if costs.design is not None and step in costs.design.steps)
     return NewProcedure(
-        table=_shares(data, judged, recent),
+        table=_shares(data, under_new, recent),
         bleeds=int(recent.sum()),
-        met_all=_met_all(judged, recent),
+        met_all=_met_all(under_new, recent),
         changed=changed,
-        minutes=_minutes(judged, changed),
+        minutes=_minutes(under_new, changed),
         prevented=prevented_by(costs, steps, bleeds_per_year(data), rng) if steps else None,
         moved=tuple(_moved(data.standard, new, curves)),
     )

@@ -49,9 +49,9 @@ def test_a_slow_technician_counts_for_a_year_and_a_busy_one_for_150_bleeds() -> 
 def test_the_best_split_is_that_of_the_likelihood_ratio_test() -> None:
     """2 × the log likelihood ratio is scipy's G test of the table before and after."""
     column = np.array([1.0] * 30 + [0.0] * 40)
-    found = best_split(column)
-    assert found is not None
-    place, statistic, share, recorded = found
+    split = best_split(column)
+    assert split is not None
+    place, statistic, share, recorded = split
     assert (place, share, recorded) == (30, 1.0, 30)
     mixed = np.concatenate([np.resize([1.0, 1.0, 0.0], 30), np.resize([0.0, 0.0, 0.0, 1.0], 40)])
     place, statistic, _, _ = best_split(mixed) or (0, 0.0, 0.0, 0)
@@ -67,12 +67,12 @@ def test_no_fall_or_too_few_is_no_improvement(column: list[float]) -> None:
 
 
 def test_steady_habits_are_hardly_ever_called_improved() -> None:
-    """20 technicians × 120 bleeds at 30% missed, 60 logs: any named in at most 1 of 20 logs, by its 95% interval."""
-    rng, named = np.random.default_rng(3), 0
+    """6 technicians × 120 bleeds at 30% missed, 60 logs: any named in at most 1 of 20 logs, by its 95% interval."""
+    rng, false_alarms = np.random.default_rng(3), 0
     for _ in range(60):
         parts = [back(f"T{n}", 120, 3, (rng.random(120) > 0.3).tolist()) for n in range(6)]
-        named += bool(recent_bleeds(data_of(*parts)).improvements.height)
-    assert stats.binomtest(named, 60).proportion_ci().low <= 0.05
+        false_alarms += bool(recent_bleeds(data_of(*parts)).improvements.height)
+    assert stats.binomtest(false_alarms, 60).proportion_ci().low <= 0.05
 
 
 IMPROVED = back("Wren", 150, 2, [*even(60, 75), *even(6, 75)])

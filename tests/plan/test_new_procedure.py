@@ -67,9 +67,9 @@ def test_a_step_that_its_version_does_not_have_counts_as_not_recorded(tmp_path: 
     log = log_of(
         [bleed(name, day, pads_out=False, cycles=1) for name, day in (("A", "2025-03-01"), ("B", "2026-03-01"))]
     )
-    judged = missed_steps(log, read_standards([old, str(new)]))
-    assert judged.get_column("pads").to_list() == [None, True]
-    assert judged.get_column("cycles").to_list() == [False, True]
+    steps = missed_steps(log, read_standards([old, str(new)]))
+    assert steps.get_column("pads").to_list() == [None, True]
+    assert steps.get_column("cycles").to_list() == [False, True]
 
 
 def test_two_versions_from_one_day_are_refused(tmp_path: Path) -> None:

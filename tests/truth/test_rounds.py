@@ -53,8 +53,8 @@ def test_where_nothing_is_planted_no_lot_or_kit_is_named() -> None:
 
 def learner(shift: float, seed: int) -> dict:
     newcomer = Newcomer("Wren", 13, shift)
-    made = simulate(Workshop(newcomers=(newcomer,), habits=(Habit("Wren", plain=True, skill=0.0),)), seed)
-    result = learners(entries_of(made), made.technicians, empty(Rates), np.random.default_rng(seed))  # type: ignore[arg-type]
+    simulated = simulate(Workshop(newcomers=(newcomer,), habits=(Habit("Wren", plain=True, skill=0.0),)), seed)
+    result = learners(entries_of(simulated), simulated.technicians, empty(Rates), np.random.default_rng(seed))  # type: ignore[arg-type]
     return result.learners.row(0, named=True)
 
 
