@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import cast
 
@@ -14,9 +15,17 @@ from analysis.costs import UnitCost, cost_per_comeback, costs
 from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, fit_notes
 from analysis.errors import UserError
 from analysis.intake import Log
-from analysis.monitoring import monthly_rates
+from analysis.lots import FittedReturns, group_columns, lots
+from analysis.monitoring import mark_measures, monthly_rates
 from analysis.parallel import Executor, SerialExecutor, limit_threads
-from analysis.people import add_ranking_sensitivity, coaching_effects, credibility, technique_table
+from analysis.people import (
+    add_ranking_sensitivity,
+    coaching_effects,
+    credibility,
+    learners,
+    measure_effects,
+    technique_table,
+)
 from analysis.plan import bleeds_needed, trials
 from analysis.rates import build_case_mix, expected_risk, rates
 from analysis.report import (
@@ -53,7 +62,7 @@ from analysis.survival import (
 )
 from schemas import empty, validate_table
 from schemas.intermediate import Incidence
-from schemas.log import Sessions
+from schemas.log import Measures, Sessions
 from schemas.outputs import Costs, Months, Rates
 
 SERIAL = SerialExecutor()
@@ -78,6 +87,7 @@ class AuditSettings:
     seed: int = SEED
     covered: ObservationWindow = WHOLE_LOG
     names_hidden: bool = False
+    groups: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if self.window_days is not None and self.window_days < 1:
@@ -93,7 +103,7 @@ def run_audit(
     window_days: int | None = None,
     seed: int = SEED,
     observation_window: ObservationWindow = WHOLE_LOG,
-    names_hidden: bool = False,
+    groups: Sequence[str] = (),
 ) -> Report:
     """Audit a log: rates, holds, steps, people, risk and plans.
 
@@ -109,8 +119,8 @@ def run_audit(
         Seed of all random numbers.
     observation_window
         The days on which returns were recorded.
-    names_hidden
-        Whether the names in the log are codes already.
+    groups
+        Columns of the bleeds (fields, or own columns of the map) whose values are compared as lots and kits are.
 
     Raises
     ------
@@ -122,7 +132,7 @@ def run_audit(
     if standard is not None and not isinstance(standard, Standard):
         problem = f"is a {type(standard).__name__}"
         raise UserError("the procedure", problem, "a Standard", "read one with read_standard(path)")
-    settings = AuditSettings(window_days, seed, observation_window, names_hidden)
+    settings = AuditSettings(window_days, seed, observation_window, groups=tuple(groups))
     return run_stages(log, built_in() if standard is None else standard, settings, Clock())
 
 
@@ -137,20 +147,34 @@ def run_stages(
         with clock.stage("risk"):
             risk = executor.submit(run_risk, _without_tables(log), ready, unit_cost, settings)
         with clock.stage("rates"):
-            rate_results = run_rates(ready, learned, settings.seed)
+            rate_results = run_rates(ready, learned, log.measures, settings.seed)
         with clock.stage("steps"):
-            steps, step_notes = run_steps(ready, learned, unit_cost, settings.seed)
+            steps, step_notes, fitted = run_steps(ready, learned, unit_cost, settings.seed)
+            lot_results = lots(ready, group_columns(log, settings.groups), fitted)
         with clock.stage("people"):
             people = PeopleResults(
-                technique=technique_table(ready, steps.steps), coaching=coaching_effects(ready, log.coaching)
+                technique=technique_table(ready, steps.steps),
+                coaching=coaching_effects(ready, log.coaching),
+                measure_effects=measure_effects(ready, log.measures),
             )
+            rng = stage_rng(settings.seed, "learners")
+            learner_results = learners(ready, log.technicians, rate_results.rates, rng)
         with clock.stage("holds and costs"):
             plan = run_plan(log, ready, steps, unit_cost, settings.seed)
         with clock.stage("risk"):
             risk_results = risk.result()
     if not (log.has_comebacks_table or followed.comebacks):
         followed, rate_results, plan = _unknown(followed, rate_results, plan)
-    groups = vars(followed) | vars(rate_results) | vars(steps) | vars(people) | vars(risk_results) | vars(plan)
+    groups = (
+        vars(followed)
+        | vars(rate_results)
+        | vars(steps)
+        | vars(lot_results)
+        | vars(people)
+        | vars(learner_results)
+        | vars(risk_results)
+        | vars(plan)
+    )
     return Report(
         log=log,
         standard=standard,
@@ -199,13 +223,13 @@ def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSett
     )
 
 
-def run_rates(data: BleedData, learned: BleedData, seed: int) -> RateResults:
+def run_rates(data: BleedData, learned: BleedData, measures: DataFrame[Measures], seed: int) -> RateResults:
     """Compare groups and months with the comebacks expected for their work; test for unusual recording patterns."""
     work = build_case_mix(data.bleeds)
     expected = expected_risk(data, stage_rng(seed, "work"), case_mix=work)
     return RateResults(
         rates=rates(data, stage_rng(seed, "rates"), work),
-        months=monthly_rates(data, expected, stage_rng(seed, "months")),
+        months=mark_measures(monthly_rates(data, expected, stage_rng(seed, "months")), measures),
         credibility=add_ranking_sensitivity(learned, credibility(data)),
     )
 
@@ -222,8 +246,10 @@ def _unknown(
     return replace(followed, incidence=empty(Incidence)), results, replace(plan, costs=empty(Costs))
 
 
-def run_steps(data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: int) -> tuple[StepResults, Notes]:
-    """Estimate what missed steps cost, singly and together, and the risk along each measured reading."""
+def run_steps(
+    data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: int
+) -> tuple[StepResults, Notes, FittedReturns | None]:
+    """Estimate what missed steps cost, singly and together, and the risk along each measured reading; the fitted model."""
     costs = step_costs(data, stage_rng(seed, "steps"), learned)
     declared = interactions(learned, costs.design, costs.return_model)
     a_year = YearlyCost(bleeds_per_year(data), unit_cost.minutes, unit_cost.parts)
@@ -234,7 +260,10 @@ def run_steps(data: BleedData, learned: BleedData, unit_cost: UnitCost, seed: in
         what_if=what_if(costs, a_year, stage_rng(seed, "if")),
         combined_estimate=costs.estimate.name if costs.estimate else "",
     )
-    return results, (*costs.notes, *(fit_notes(data, learned) if costs.estimate else ()), *interaction_notes(declared))
+    notes = (*costs.notes, *(fit_notes(data, learned) if costs.estimate else ()), *interaction_notes(declared))
+    if costs.design is None or costs.return_model is None:
+        return results, notes, None
+    return results, notes, FittedReturns(learned, costs.design, costs.return_model)
 
 
 def run_plan(log: Log, data: BleedData, steps: StepResults, unit_cost: UnitCost, seed: int) -> PlanResults:

@@ -20,7 +20,7 @@ class AuditOptions:
     exports: tuple[str, ...]
     out: Path
     map_path: str | None = None
-    standard_path: str | None = None
+    standard_paths: tuple[str, ...] = ()
     as_of: dt.date | None = None
     window_days: int | None = None
     seed: int = SEED
@@ -30,3 +30,4 @@ class AuditOptions:
     returns_to: tuple[ShopDay, ...] = ()
     proof: Path | None = None
     today: dt.date | None = None
+    groups: tuple[str, ...] = ()

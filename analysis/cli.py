@@ -19,12 +19,14 @@ from analysis.commands.options import (
     Cluster,
     Day,
     Exports,
+    Groups,
     HideNames,
     MapFile,
     OutFolder,
     ReturnsFrom,
     ReturnsTo,
     StandardFile,
+    StandardFiles,
     Strict,
     day_of,
     progress,
@@ -156,7 +158,7 @@ def audit(
     exports: Exports,
     out: OutFolder,
     map_file: MapFile = None,
-    standard_file: StandardFile = None,
+    standard_file: StandardFiles = None,
     as_of: Day = None,
     window: Annotated[
         int | None, typer.Option(metavar="DAYS", help="Follow-up window in days.", min=1, max=3650)
@@ -169,6 +171,7 @@ def audit(
     proof: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder from 'rebleed prove' to show on the analyst page.")
     ] = None,
+    group: Groups = None,
     strict: Strict = False,
 ) -> None:
     """Audit the log: pages, tables, log and model."""
@@ -178,7 +181,7 @@ def audit(
         exports=tuple(exports),
         out=out,
         map_path=text_of(map_file),
-        standard_path=text_of(standard_file),
+        standard_paths=tuple(map(str, standard_file or ())),
         as_of=day_of(as_of, "--as-of"),
         window_days=window,
         seed=seed,
@@ -188,6 +191,7 @@ def audit(
         returns_to=shop_days_of(returns_to, "--returns-to"),
         proof=proof,
         today=dt.date.today(),
+        groups=tuple(group or ()),
     )
     with progress() as say:
         result = audit_exports(options, say)

@@ -13,6 +13,8 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.intake import Log
+from analysis.lots import LotResults
+from analysis.people import LearnerResults
 from analysis.standard import Standard
 from analysis.survival import Weibull
 from schemas import outputs
@@ -83,6 +85,7 @@ class PeopleResults:
 
     technique: DataFrame[outputs.Technique]
     coaching: DataFrame[outputs.CoachingEffect]
+    measure_effects: DataFrame[outputs.MeasureEffects]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -106,7 +109,9 @@ class PlanResults:
 
 
 @dataclass(frozen=True, kw_only=True, repr=False)
-class Report(FollowUpResults, RateResults, StepResults, PeopleResults, RiskResults, PlanResults):
+class Report(
+    FollowUpResults, RateResults, StepResults, LotResults, PeopleResults, LearnerResults, RiskResults, PlanResults
+):
     """All results of an audit.
 
     Each table has the name of its file. `notes` are sentences that readers must see with the figures (returns that end

@@ -73,6 +73,9 @@ class Sessions(LogTable):
     fluid_required: str = schema_field("fluid required by the maker", role="context", sheet="before", levels=FLUIDS)
     fluid_used: str = schema_field("fluid used", role="technique", sheet="after", levels=FLUIDS)
     kit_fluid: str = schema_field("fluid the kit is dedicated to", role="technique", sheet="before", levels=FLUIDS)
+    fluid_lot: str = schema_field("lot of the fluid", role="context", sheet="before")
+    kit_id: str = schema_field("bleed kit: its number or name", label="bleed kit", role="context", sheet="before")
+    hose_lot: str = schema_field("lot of the new hose", role="context")
     hose_route: str = schema_field(
         "hose outside or inside the frame", label="hose routing", role="context", sheet="before", levels=HOSE_ROUTES
     )
@@ -325,6 +328,17 @@ class Coaching(LogTable):
     step: str = schema_field("step coached, by its ID in the procedure", label="step", role="key", required=True)
 
 
+class Measures(LogTable):
+    """One change in a workshop's way of working."""
+
+    shop: str = schema_field("workshop; empty for all", label="workshop", role="context")
+    began_on: pl.Date = schema_field(
+        "first day of the change", label="first day of the change", role="key", required=True
+    )
+    what: str = schema_field("what changed", label="change", role="key", required=True)
+    step: str = schema_field("step it is about, by its ID in the procedure", label="step", role="context")
+
+
 class Brakes(LogTable):
     """One brake model and its dimensions."""
 
@@ -366,6 +380,7 @@ LOG_TABLES: dict[str, type[LogTable]] = {
     "passes": Passes,
     "technicians": Technicians,
     "coaching": Coaching,
+    "measures": Measures,
     "brakes": Brakes,
 }
 STUDY_TABLES: dict[str, type[LogTable]] = {"readings": Readings}

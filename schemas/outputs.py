@@ -23,6 +23,9 @@ RATE_KINDS = (
 )  # fmt: skip
 SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "goes_with_comebacks", "suspected", "no_sign")
+MEASURE_OUTCOMES = ("missed", "comebacks", "early_comebacks")
+MEASURE_COMPARISONS = ("other_workshops", "before_after", "too_few")
+LEARNER_VERDICTS = ("not_yet", "as_peers", "needs_help", "too_few")
 TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
 
@@ -131,6 +134,65 @@ class Rates(OutputTable):
     rank_hi: float = schema_field("upper 95% limit of that rank", low=1)
 
 
+class Lots(OutputTable):
+    """Lots, kits and other groups named by the workshop, one row per group; `all` is every group of the kind together."""
+
+    kind: str = schema_field("field that names the groups", required=True)
+    group: str = schema_field("the lot, kit or other group", required=True)
+    first_used: pl.Date = schema_field("day of its first bleed in the log", required=True)
+    last_used: pl.Date = schema_field("day of its last bleed in the log", required=True)
+    days_in_use: int = schema_field(
+        "days from the first to the last bleed, both counted", unit="d", low=1, required=True
+    )
+    shops: str = schema_field("workshops that used it, separated by commas")
+    sessions: int = count("bleeds")
+    mature: int = count("bleeds followed for the whole window")
+    comebacks: int = count("of these, bleeds that came back within the window")
+    rate: float = fraction("comebacks / mature")
+    rate_lo: float = fraction("95% interval (Wilson)")
+    rate_hi: float = fraction("95% interval (Wilson)")
+    returned: int = count("bleeds that came back so far, at any age")
+    expected: float = schema_field(
+        "comebacks so far expected for the same work, steps, technician, workshop and time", low=0
+    )
+    ratio: float = schema_field("returned / expected", low=0)
+    ratio_lo: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
+    ratio_hi: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
+    funnel_lo: float = schema_field("lower funnel limit of the ratio: the range expected by chance", low=0)
+    funnel_hi: float = schema_field("upper funnel limit of the ratio", low=0)
+    shrunk_ratio: float = schema_field("ratio adjusted towards 1 when data are few (empirical Bayes)", low=0)
+    p_value: float = fraction("one-sided p-value of no more comebacks than expected")
+    q_value: float = fraction("false discovery rate over both comparisons of all groups (Benjamini–Hochberg)")
+    air_ratio: float = schema_field(
+        "hazard ratio that goes with the air shown by stand readings after its bleeds", low=0
+    )
+    air_lo: float = schema_field("95% interval", low=0)
+    air_hi: float = schema_field("95% interval", low=0)
+    air_p_value: float = fraction("one-sided p-value of no more air shown than expected")
+    air_q_value: float = fraction("its false discovery rate, together with q_value")
+    signal: str = schema_field(
+        "whether it clearly has more comebacks, or more air in the stand readings", levels=SIGNALS, required=True
+    )
+    age_ratio: float = schema_field("hazard ratio for each 100 days since the first bleed with it", low=0)
+    age_lo: float = schema_field("95% interval", low=0)
+    age_hi: float = schema_field("95% interval", low=0)
+
+
+class LotBleeds(OutputTable):
+    """Bleeds of every lot, kit or other group that clearly has more comebacks, one row per bleed."""
+
+    kind: str = schema_field("field that names the groups", required=True)
+    group: str = schema_field("the lot, kit or other group", required=True)
+    session_id: str = schema_field("bleed", required=True)
+    bike_id: str = schema_field("bike", required=True)
+    brake: str = schema_field("which brake", required=True)
+    shop: str = schema_field("workshop")
+    technician: str = schema_field("technician", required=True)
+    bled_on: pl.Date = schema_field("day of the bleed", required=True)
+    came_back_after: int = schema_field("days to its comeback; empty if none so far", unit="d", low=0)
+    latest: bool = schema_field("whether it is the latest bleed of that brake", required=True)
+
+
 class Months(OutputTable):
     """Comeback rates by month, one row per group and month."""
 
@@ -154,6 +216,7 @@ class Months(OutputTable):
     signal: str = schema_field("a statistically clear difference, and its direction", levels=SIGNALS, required=True)
     change_began: bool = schema_field("whether a change is estimated to have begun in this month", required=True)
     step_moved: str = schema_field("step whose share missed changed at the same time")
+    measure: str = schema_field("changes in the workshop that began in this month")
     cusum_limit: float = schema_field("signal limit of the CUSUM for a rise", low=0)
     cusum_limit_down: float = schema_field("signal limit of the CUSUM for a fall", low=0)
 
@@ -266,7 +329,7 @@ class WhatIf(OutputTable):
 
 
 class Technique(OutputTable):
-    """Misses compared with peers on the same work, one row per technician and step."""
+    """Recent misses compared with peers on the same work, one row per technician and step."""
 
     counts_fit = holds_in_every_row("missed <= recorded", pl.col("missed") <= pl.col("recorded"))
 
@@ -286,6 +349,10 @@ class Technique(OutputTable):
     p_value: float = fraction("two-sided p-value of no difference from peers on the same work")
     q_value: float = fraction("false discovery rate over all technicians and steps")
     clear: bool = schema_field("q_value at most 0.05 and an interval without zero")
+    since: pl.Date = schema_field("first day that counts: the last 12 months or 150 bleeds, or since the improvement")
+    improved_since: pl.Date = schema_field("day since which the technician clearly misses the step less often")
+    share_before: float = fraction("share missed before that day")
+    recorded_before: int = schema_field("bleeds with the step recorded before that day", low=0)
 
 
 class CoachingEffect(OutputTable):
@@ -310,6 +377,78 @@ class CoachingEffect(OutputTable):
     )
     comebacks_lo: float = schema_field("95% interval", low=-2, high=2)
     comebacks_hi: float = schema_field("95% interval", low=-2, high=2)
+
+
+class MeasureEffects(OutputTable):
+    """What changed after a change in a workshop, one row per change and outcome."""
+
+    began_on: pl.Date = schema_field("first day of the change", required=True)
+    what: str = schema_field("what changed", required=True)
+    shop: str = schema_field("workshop; empty for all")
+    step: str = schema_field("ID of the step it is about")
+    outcome: str = schema_field("what is compared", levels=MEASURE_OUTCOMES, required=True)
+    comparison: str = schema_field("what it is compared with", levels=MEASURE_COMPARISONS, required=True)
+    before: float = fraction("share in the half year that ends a quarter before the change")
+    after: float = fraction("share in the half year after it")
+    bleeds_before: int = schema_field("bleeds before", low=0)
+    bleeds_after: int = schema_field("bleeds after", low=0)
+    change: float = schema_field(
+        "change, less that of the other workshops over the same days if there are any", low=-2, high=2
+    )
+    lo: float = schema_field("95% interval", low=-2, high=2)
+    hi: float = schema_field("95% interval", low=-2, high=2)
+    others_change: float = schema_field("change of the other workshops", low=-1, high=1)
+    p_value: float = fraction("two-sided p-value of no change against the other workshops")
+    q_value: float = fraction("false discovery rate over all rows")
+    clear: bool = schema_field("q_value at most 0.05; empty without other workshops")
+
+
+class Learners(OutputTable):
+    """Technicians who began within the log, compared with experienced peers on the same work; the trainer signs, not this."""
+
+    technician: str = schema_field("technician", required=True)
+    started_on: pl.Date = schema_field("first day in the workshop, or first bleed in the log", required=True)
+    first_day_known: bool = schema_field("whether the first day is recorded; else it is the first bleed", required=True)
+    bleeds: int = count("bleeds since")
+    recorded: int = schema_field("steps recorded in them", low=0)
+    missed: int = schema_field("of these, steps missed", low=0)
+    share_missed: float = fraction("missed / recorded")
+    peer_share: float = fraction("share missed by experienced peers on the same work")
+    ratio: float = schema_field("missed / expected of experienced peers", low=0)
+    ratio_lo: float = schema_field("95% interval", low=0)
+    ratio_hi: float = schema_field("95% interval", low=0)
+    recent_ratio: float = schema_field("the same in the last 50 bleeds", low=0)
+    recent_lo: float = schema_field("95% interval", low=0)
+    recent_hi: float = schema_field("95% interval", low=0)
+    comebacks: int = schema_field("bleeds that came back within the window", low=0)
+    expected_comebacks: float = schema_field("comebacks expected for the same mix of work", low=0)
+    comebacks_lo: float = schema_field("95% interval of comebacks / expected_comebacks", low=0)
+    comebacks_hi: float = schema_field("95% interval of comebacks / expected_comebacks", low=0)
+    verdict: str = schema_field("conclusion", levels=LEARNER_VERDICTS, required=True)
+    cleared_after: int = schema_field("bleeds after which no clear difference from peers was left", low=1)
+    cleared_on: pl.Date = schema_field("day of that bleed")
+    usual_bleeds: float = schema_field("bleeds within which half of those as good as peers are cleared", low=1)
+    most_bleeds: float = schema_field("bleeds within which nine of ten of those as good as peers are cleared", low=1)
+    step: str = schema_field("step missed most beyond peers in the last 50 bleeds")
+    step_missed: int = schema_field("misses of it in the last 50 bleeds", low=0)
+    step_recorded: int = schema_field("of these bleeds, those with it recorded", low=0)
+    step_peer_share: float = fraction("share missed by experienced peers on the same work")
+    example_sessions: str = schema_field("recent bleeds that missed it, separated by spaces")
+
+
+class LearnerCurves(OutputTable):
+    """Learning-curve CUSUM, one row per learner and bleed."""
+
+    technician: str = schema_field("technician", required=True)
+    bleed_no: int = schema_field("number of the bleed since the first day", low=1, required=True)
+    session_id: str = schema_field("bleed", required=True)
+    bled_on: pl.Date = schema_field("day of the bleed", required=True)
+    missed: int = count("steps missed")
+    expected: float = schema_field("misses expected of experienced peers on the same work", low=0, required=True)
+    cusum: float = schema_field("evidence of being as good as peers", low=0, required=True)
+    cusum_limit: float = schema_field("limit from which it shows no clear difference from peers", low=0, required=True)
+    help_cusum: float = schema_field("evidence of missing half as many steps again as peers", low=0, required=True)
+    help_limit: float = schema_field("limit from which it shows that help is needed", low=0, required=True)
 
 
 class Risk(OutputTable):
@@ -464,10 +603,22 @@ class Prove(OutputTable):
     upper_bound: float = schema_field("best achievable value, with the true risks known")
 
 
+class ProcedureTrial(OutputTable):
+    """The last year's bleeds judged by a new procedure, one row per step and workshop (`all`: every workshop)."""
+
+    step: str = schema_field("ID of the step in the new procedure", required=True)
+    shop: str = schema_field("workshop, or all", required=True)
+    recorded: int = count("bleeds of the last year with the step recorded")
+    met: int = count("of these, bleeds that would have met the new procedure")
+    met_now: int = schema_field("bleeds that met the present procedure; empty for a new step", low=0)
+
+
 AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "intake": Intake,
     "set_aside": SetAside,
     "rates": Rates,
+    "lots": Lots,
+    "lot_bleeds": LotBleeds,
     "months": Months,
     "steps": Steps,
     "tolerance": Tolerance,
@@ -475,6 +626,9 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "what_if": WhatIf,
     "technique": Technique,
     "coaching": CoachingEffect,
+    "measure_effects": MeasureEffects,
+    "learners": Learners,
+    "learner_curves": LearnerCurves,
     "risk": Risk,
     "second_checks": SecondChecks,
     "model": ModelQuality,
@@ -483,4 +637,9 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "costs": Costs,
     "trial": Trial,
 }
-OTHER_TABLES: dict[str, type[OutputTable]] = {"gauge": Gauge, "gauge_noise": GaugeNoise, "prove": Prove}
+OTHER_TABLES: dict[str, type[OutputTable]] = {
+    "gauge": Gauge,
+    "gauge_noise": GaugeNoise,
+    "prove": Prove,
+    "procedure_trial": ProcedureTrial,
+}

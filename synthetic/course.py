@@ -12,6 +12,7 @@ from synthetic import loglinear, physical
 from synthetic.fleet import Fleet, IntArray, day_number, fleet, planned_visits
 from synthetic.hazard import FloatArray
 from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, planned_jobs, repair_jobs
+from synthetic.lots import lot_burden, material_hazard
 from synthetic.missed_steps import Missed, hazard_changes, missed_chance
 from synthetic.models import MODELS
 from synthetic.physical import Circumstances
@@ -92,6 +93,8 @@ def _wave(
     """The outcomes of these jobs, and the repairs that follow with the rows that they repair."""
     missed, circumstances = _carry_out(workshop, brakes, jobs, technicians, rng)
     hazard = mechanics(workshop).hazard(workshop, scale, missed, circumstances)
+    material = material_hazard(workshop, jobs.start, jobs.day, brakes.shop[jobs.brake])
+    hazard = replace(hazard, sizes=hazard.sizes * np.exp(material)[:, None])
     horizon = np.minimum(workshop.window_days + 1.0, jobs.gap_days)
     days, cause = hazard.times(rng)
     as_of = day_number(workshop.as_of)
@@ -132,6 +135,8 @@ def _carry_out(
     burden = jobs.case + technicians.skill[jobs.technician] + brakes.proneness[jobs.brake]
     burden = burden + hazard_changes(workshop, jobs, technicians, shop) + technicians.shop_burden[shop]
     burden = burden + workshop.unseen_hazard * jobs.unseen
+    if workshop.lot_air:
+        burden = burden + lot_burden(workshop, jobs.day, shop)
     if workshop.trial:
         burden = burden + workshop.trial.shift * (technicians.shop_changes[shop] & (jobs.month >= workshop.trial.month))
     wearing = [place for place, model in enumerate(MODELS) if model.name == workshop.wearing_model]

@@ -94,7 +94,10 @@ def _jobs(
     day = start // MINUTES_A_DAY
     internal, rear, model = brakes.internal[brake], brakes.rear[brake], brakes.model[brake]
     difficulty = 1.2 * internal + 0.5 * rear + 0.6 * (REASON_EFFECT[reason] > 0.2)
+    month = _month(day, day_number(first_day(workshop)))
     technician = _technicians(workshop, technicians, brakes.shop[brake], difficulty, rng)
+    if workshop.newcomers:
+        technician = _without_absent(workshop, technicians, technician, month, rng)
     dirty = rng.choice(4, n, p=(0.45, 0.3, 0.2, 0.05))
     dirty = np.where(reason == REASONS.index("dirty_fluid"), np.maximum(dirty, 1), dirty)
     season = np.cos(2 * np.pi * ((day % 365.25) - 200) / 365.25)
@@ -107,7 +110,6 @@ def _jobs(
         + 0.1 * (dirty >= 2)
         + 0.0002 * (brakes.hose_mm[brake] - 1300)
     )
-    month = _month(day, day_number(first_day(workshop)))
     return Jobs(
         brake=brake,
         start=start,
@@ -139,6 +141,23 @@ def _technicians(
             pull = workshop.confounding * technicians.taste[staff] * (level - typical)
             share = technicians.pace[staff] * np.exp(pull)
             chosen[rows] = rng.choice(staff, len(rows), p=share / share.sum())
+    return chosen
+
+
+def _without_absent(
+    workshop: Workshop,
+    technicians: Staff,
+    chosen: NDArray[np.intp],
+    month: IntArray,
+    rng: np.random.Generator,
+) -> NDArray[np.intp]:
+    """Give the jobs of newcomers from before their first month to the others of their workshop."""
+    chosen = chosen.copy()
+    new = {technicians.names.index(one.technician): one.month for one in workshop.newcomers}
+    for index, first_month in new.items():
+        others = [i for i in np.flatnonzero(technicians.shop == technicians.shop[index]) if i not in new]
+        rows = np.flatnonzero((chosen == index) & (month < first_month))
+        chosen[rows] = rng.choice(others, len(rows))
     return chosen
 
 

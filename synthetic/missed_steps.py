@@ -32,6 +32,10 @@ def missed_chance(
         logit += technicians.wander[jobs.month - 1, jobs.technician]
     _add_changes(workshop, jobs, shop, logit)
     _add_lessons(workshop, jobs, technicians, logit)
+    for one in workshop.newcomers:
+        rows = jobs.technician == technicians.names.index(one.technician)
+        learnt = 0.5 ** ((jobs.month[rows] - one.month) / one.halving_months)
+        logit[rows] += (one.shift * learnt)[:, None]
     return np.clip(1 / (1 + np.exp(-logit)), MIN_CHANCE, MAX_CHANCE)
 
 

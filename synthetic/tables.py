@@ -13,6 +13,7 @@ from schemas.log import Sessions
 from synthetic.course import History
 from synthetic.fleet import BIKE_KINDS, IntArray, first_day
 from synthetic.jobs import FLUID_STATES, REASONS
+from synthetic.lots import material_columns
 from synthetic.models import DOT, MINERAL, MODELS
 from synthetic.recording import Recording
 from synthetic.technicians import Staff
@@ -74,6 +75,8 @@ def sessions_table(workshop: Workshop, past: History, recording: Recording, flui
         }
     )
     frame = frame.with_columns(_trial_columns(workshop, past))
+    shop = brakes.shop[jobs.brake]
+    frame = frame.with_columns(material_columns(workshop, jobs.start, jobs.day, shop))
     words = {
         "bike_kind": pl.Series(BIKE_KINDS).gather(brakes.kind[jobs.brake]),
         "hose_route": pl.Series(["external", "internal"]).gather(brakes.internal[jobs.brake].astype(int)),
@@ -167,6 +170,8 @@ def technicians_table(workshop: Workshop, technicians: Staff, rng: np.random.Gen
     first_days = [
         first_day(workshop) - dt.timedelta(days=int(d)) for d in rng.integers(60, 4000, len(technicians.names))
     ]
+    begins = {one.technician: month_start(workshop, one.month) for one in workshop.newcomers}
+    first_days = [begins.get(name, day) for name, day in zip(technicians.names, first_days, strict=True)]
     shop = [workshop.shops[place] for place in technicians.shop]
     return pl.DataFrame({"technician": technicians.names, "started_on": first_days, "shop": shop}).sort("technician")
 

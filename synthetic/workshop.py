@@ -89,6 +89,17 @@ class Habit:
     sloppy: tuple[tuple[str, float], ...] = ()
 
 
+@dataclass(frozen=True)
+class Newcomer:
+    """A technician who begins in `month`; `shift` is added to the logit of missing each step, and halves every
+    `halving_months` (infinite: never)."""
+
+    technician: str
+    month: int
+    shift: float = 0.0
+    halving_months: float = float("inf")
+
+
 STEP_TRUTHS = (
     StepTruth("reach", 0.30, 0.0),
     StepTruth("pads_out", 0.05, 0.0),
@@ -126,6 +137,9 @@ class Workshop:
     left. A difficulty that nobody records (standard normal) adds `unseen_misses` to the logit of every miss and
     `unseen_hazard` to the log hazard of comebacks and of other returns. `recorded_once_back` is the share of misses that are
     recorded only if the bike comes back.
+    month to month, `shop_sd` that of the log hazards of workshops. Each shop uses `fluid_lots` lots one after another and
+    `kits` kits side by side (0: not recorded); `bad_lot` and `bad_kit` are log hazards of the first shop's middle lot and
+    first kit (`lot_air` is true if the lot does harm by air, which stand readings show), `kit_wear` that of every kit for each 100 days of the log.
     """
 
     sessions: int = 3000
@@ -192,6 +206,13 @@ class Workshop:
     unseen_hazard: float = 0.0
     recorded_once_back: float = 0.0
     returns_written: tuple[ReturnsWritten, ...] = ()
+    newcomers: tuple[Newcomer, ...] = ()
+    fluid_lots: int = 0
+    kits: int = 0
+    bad_lot: float = 0.0
+    lot_air: bool = False
+    bad_kit: float = 0.0
+    kit_wear: float = 0.0
 
     def __post_init__(self) -> None:
         if tuple(step.id for step in self.steps) != STEP_IDS:

@@ -56,6 +56,7 @@ def log_of(
     links: dict[str, str | None] | None = None,
     brakes: list[dict[str, Any]] | None = None,
     coaching: list[dict[str, Any]] | None = None,
+    measures: list[dict[str, Any]] | None = None,
     as_of: dt.date = AS_OF,
 ) -> Log:
     """A log of those rows; `links` tells which bleed each return answers to (comeback_id to session_id).
@@ -77,6 +78,7 @@ def log_of(
         passes=table("passes", []),
         technicians=table("technicians", []),
         coaching=table("coaching", coaching or []),
+        measures=table("measures", measures or []),
         brakes=table("brakes", brakes or []),
         links=validate_table(intermediate.Links, pl.DataFrame(rows, schema=_empty(intermediate.Links).schema)),
         intake=_empty(Intake),

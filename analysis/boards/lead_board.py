@@ -143,7 +143,7 @@ def _limits(report: Report, cells: CountedCells, x: alt.X) -> list[Any]:
         return []
     words = pl.when(pl.col("kind") == "all").then(pl.lit("all work")).otherwise(pl.format("all work of {}", "group"))
     limits = report.months.filter(pl.col("kind").is_in(["all", "shop"]), pl.col("centre").is_not_null()).select(
-        "month", "centre", "lower", "upper", "signal", "change_began", scope=words,
+        "month", "centre", "lower", "upper", "signal", "change_began", "measure", scope=words,
         key=pl.when(pl.col("kind") == "all").then(pl.lit("")).otherwise("group"),
     )  # fmt: skip
     base = alt.Chart(inline_data(limits.to_dicts())).transform_filter("datum.key === (shop_shop || '')")
@@ -170,7 +170,11 @@ def _limits(report: Report, cells: CountedCells, x: alt.X) -> list[Any]:
     word = began.mark_text(aria=False, align="right", dx=-5, baseline="top", color=HIGH, fontSize=11).encode(
         x=x, y=alt.value(2), text=alt.value("a change began here")
     )
-    return [band, centre, rule, word, out]
+    changed = base.transform_filter("isValid(datum.measure)")
+    measure = changed.mark_rule(color=LOW, strokeWidth=2).encode(
+        x=x, tooltip=[alt.Tooltip("month:O", title="month"), alt.Tooltip("measure:N", title="change in the workshop")]
+    )
+    return [band, centre, rule, word, measure, out]
 
 
 def _groups(report: Report, selection: Selection, kind: str) -> Any:

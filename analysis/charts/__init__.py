@@ -2,6 +2,7 @@
 
 from analysis.charts.chart_tables import HOLD_LABELS
 from analysis.charts.embed import prefetch_svg, specification, svg, without_validation
+from analysis.charts.learning import learning_curves
 from analysis.charts.months import cusum_lines, months_line
 from analysis.charts.own_look import init_notebook
 from analysis.charts.people import coaching_changes, recorded_board, technique_board
@@ -41,6 +42,7 @@ __all__ = [
     "holds_by_day",
     "incidence_curve",
     "init_notebook",
+    "learning_curves",
     "missed_bars",
     "months_line",
     "prefetch_svg",

@@ -50,9 +50,9 @@ def months_line(months: Source) -> alt.LayerChart | alt.FacetChart:
     )
     limits = _limits(base) if rows.get_column("centre").count() else []
     lines = line if followed.height else []
-    return layer_charts(*limits, *lines, dots, *_flags(rows, base), *_change_marks(months)).properties(
-        description=_description(months)
-    )
+    return layer_charts(
+        *limits, *lines, dots, *_flags(rows, base), *_change_marks(months), *_measure_marks(months)
+    ).properties(description=_description(months))
 
 
 @with_own_look
@@ -83,7 +83,7 @@ def cusum_lines(months: Source) -> alt.LayerChart | alt.FacetChart:
     limit = base.mark_line(strokeDash=[4, 3], strokeWidth=1, aria=False).encode(
         y=alt.Y("limit:Q", title="limit", axis=CUSUM_AXIS), color=colour
     )
-    return layer_charts(limit, lines).properties(
+    return layer_charts(limit, lines, *_measure_marks(rows_with_cusum)).properties(
         description="CUSUM of comebacks against the same work, for worse and for better, by month, each with its limit"
     )
 
@@ -128,6 +128,22 @@ def _change_marks(months: pl.DataFrame) -> list[alt.Chart]:
     return [
         base.mark_rule(color=HIGH, strokeDash=[2, 2], aria=False),
         base.mark_text(color=HIGH, align="right", dx=-4, baseline="top").encode(text=text, y=AT_TOP),
+    ]
+
+
+def _measure_marks(months: pl.DataFrame) -> list[alt.Chart]:
+    """A rule in each month in which something in the workshop was changed."""
+    rows = months.filter(pl.col("measure").is_not_null()).select("month", "measure")
+    if rows.is_empty():
+        return []
+    base = alt.Chart(rows).encode(x=alt.X("month:O", title="month", axis={"title": None}))
+    tooltip = [alt.Tooltip("month:O", title="month"), alt.Tooltip("measure:N", title="change in the workshop")]
+    text = alt.Text("measure:N", title="change in the workshop")
+    return [
+        base.mark_rule(color=LOW, strokeWidth=2).encode(tooltip=tooltip),
+        base.mark_text(color=LOW, align="left", dx=4, baseline="top", dy=12, limit=120, aria=False).encode(
+            text=text, y=AT_TOP
+        ),
     ]
 
 

@@ -33,7 +33,7 @@ COMPARISONS = [MORE, FEWER, ALIKE]
 PEER_COLOURS = alt.Scale(domain=COMPARISONS, range=[HIGH, LOW, PLAIN])
 PEER_MARKS = alt.Scale(domain=COMPARISONS, range=["triangle-up", "triangle-down", "circle"])
 EXCESS_AXIS = {**PERCENT, "title": "missed more than peers (percentage points)"}
-CHANGE_AXIS = {**PERCENT, "title": "change in share missed against peers\n(left: fewer misses)"}
+COACHING_AXIS = "change in share missed against peers\n(left: fewer misses)"
 CELL_PX, ROW_STEP = 24, 30
 COMPARISON: dict[str, Any] = {"title": "against peers"}
 TECHNICIAN_AXIS = {"title": None, "labelAngle": -60, "orient": "top", "labelOverlap": False}
@@ -147,14 +147,19 @@ def _compared(technique: pl.DataFrame) -> pl.DataFrame:
 
 
 @with_own_look
-def coaching_changes(coaching: Source) -> alt.LayerChart | alt.FacetChart:
+def coaching_changes(
+    coaching: Source, axis_title: str = COACHING_AXIS, what: str = "share missed after coaching"
+) -> alt.LayerChart | alt.FacetChart:
     """What each coaching changed against peers, with 95% intervals; at most 60, the clearest changes first.
 
     Parameters
     ----------
     coaching
         `schemas.outputs.CoachingEffect`; a column `label` has who and what in words.
+    axis_title, what
+        What the change is of, on the axis and in the description.
     """
+    axis = {**PERCENT, "title": axis_title}
     table = table_of(coaching, "coaching")
     labelled = table if "label" in table.columns else coaching_rows(table)
     estimated = labelled.filter(pl.col("change").is_not_null()).select(
@@ -162,22 +167,22 @@ def coaching_changes(coaching: Source) -> alt.LayerChart | alt.FacetChart:
     )
     rows = estimated if estimated.height <= MAX_GROUPS else estimated.sort("p_value").head(MAX_GROUPS)
     height = rows_height(rows.get_column("label")) + 24
-    base = alt.Chart(rows, width=WIDTH, height=height).encode(y=alt.Y("label:N", title="coaching", axis=UNTITLED))
+    base = alt.Chart(rows, width=WIDTH, height=height).encode(y=alt.Y("label:N", title="change", axis=UNTITLED))
     dots = base.mark_point(filled=True, size=80, color=PLAIN, opacity=1).encode(
-        x=alt.X("change:Q", title="change against peers", axis=CHANGE_AXIS),
+        x=alt.X("change:Q", title="change against peers", axis=axis),
         tooltip=[
-            alt.Tooltip("event:N", title="coaching"),
-            alt.Tooltip("missed_before:Q", title="missed before", format=".0%"),
-            alt.Tooltip("missed_after:Q", title="missed after", format=".0%"),
+            alt.Tooltip("event:N", title="change"),
+            alt.Tooltip("missed_before:Q", title="before", format=".0%"),
+            alt.Tooltip("missed_after:Q", title="after", format=".0%"),
             alt.Tooltip("lo:Q", title="from", format="+.0%"),
             alt.Tooltip("hi:Q", title="to", format="+.0%"),
         ],
     )
     words = "; ".join(f"{event} {change:+.0%}" for event, change in rows.select("event", "change").iter_rows())
     note = truncation_note(rows.height, estimated.height, "the clearest changes")
-    return layer_charts(vertical_line(0, CHANGE_AXIS), interval_rule(base, "lo", "hi", CHANGE_AXIS), dots).properties(
+    return layer_charts(vertical_line(0, axis), interval_rule(base, "lo", "hi", axis), dots).properties(
         **({"title": f"Coachings: {note}"} if note else {}),
-        description=f"Change in share missed after coaching, against peers: {words}",
+        description=f"Change in {what}, against peers: {words}",
     )
 
 

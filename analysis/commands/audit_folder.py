@@ -12,7 +12,7 @@ from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
 from analysis.drawing import warm_up_renderer
 from analysis.errors import UserError
-from analysis.intake import Log, read_log
+from analysis.intake import Log, normalise, read_log
 from analysis.output import (
     OutputPlace,
     assign_codes,
@@ -29,7 +29,7 @@ from analysis.output import (
 )
 from analysis.parallel import BrokenProcessPool, Executor, WorkerExecutor
 from analysis.report import Clock, Report
-from analysis.standard import Standard, built_in, read_standard
+from analysis.standard import Standard, built_in, read_standards
 from analysis.survival import ObservationWindow, Span
 
 MAX_BLEEDS_TO_SHARE = 1_500_000
@@ -47,22 +47,23 @@ class AuditResult:
 
 def audit_to_folder(options: AuditOptions, progress: Callable[[str], None], executor: Executor) -> AuditResult:
     """Read, audit and write one folder with this executor; see `run_audit.audit_exports`."""
-    inputs = (*options.exports, options.map_path, options.standard_path, options.proof)
+    inputs = (*options.exports, options.map_path, *options.standard_paths, options.proof)
     with claim_folder(options.out, "audit", inputs) as place:
         return _audit(options, place, Clock(progress), executor)
 
 
 def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Executor) -> AuditResult:
     with clock.stage("read"):
-        log = read_log(options.exports, options.map_path, options.as_of, options.today)
-        standard = standard_for(log, options.standard_path)
+        log = read_log(options.exports, options.map_path, options.as_of, options.today, options.groups)
+        standard = standard_for(log, *options.standard_paths)
         window = observation_window(log, options)
     proof = None if options.proof is None else read_proof(options.proof)
     if options.hide_names:
         key = assign_codes(log, read_key(key_path(options.out)), random.SystemRandom())
         log, standard = pseudonymise(log, key), hidden_standard(standard, log, key)
         write_key(key_path(options.out), key)
-    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names)
+    fields = tuple(name for name in map(normalise, options.groups) if name in log.sessions.columns)
+    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names, fields)
     if len(log.sessions) > MAX_BLEEDS_TO_SHARE:
         executor = SERIAL
     report = replace(_report(log, standard, settings, clock, executor), proof=proof)
@@ -146,6 +147,7 @@ def observation_window(log: Log, options: AuditOptions) -> ObservationWindow:
     return ObservationWindow(first.get(None), last.get(None), spans)
 
 
-def standard_for(log: Log, path: str | None) -> Standard:
-    """The procedure in the file, which may read own fields of the log, or the built-in procedure."""
-    return built_in() if path is None else read_standard(path, [own.name for own in log.own_fields])
+def standard_for(log: Log, *paths: str | None) -> Standard:
+    """The procedure in the files, which may read own fields of the log, or the built-in procedure."""
+    files = [path for path in paths if path is not None]
+    return read_standards(files, [own.name for own in log.own_fields]) if files else built_in()

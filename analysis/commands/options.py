@@ -29,6 +29,14 @@ MapFile = Annotated[
 StandardFile = Annotated[
     Path | None, typer.Option("--standard", metavar="FILE", help="The workshop's own procedure (TOML).")
 ]
+StandardFiles = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--standard",
+        metavar="FILE",
+        help="The workshop's own procedure (TOML); repeat for versions, each with its adopted_on and shops.",
+    ),
+]
 Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="Last day the exports cover.")]
 ReturnsFrom = Annotated[
     list[str] | None,
@@ -37,6 +45,12 @@ ReturnsFrom = Annotated[
 ReturnsTo = Annotated[
     list[str] | None,
     typer.Option(metavar="[SHOP=]DATE", help="Last day returns were recorded; repeat for each workshop that differs."),
+]
+Groups = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--group", metavar="COLUMN", help="Compare the bleeds by this column too, as by fluid lot and kit; repeatable."
+    ),
 ]
 Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Address of a running Dask scheduler.")]
 Strict = Annotated[bool, typer.Option("--strict", help="Exit with status 1 if any row was rejected.")]

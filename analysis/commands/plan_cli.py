@@ -24,6 +24,8 @@ from analysis.commands.terminal import show
 planning = typer.Typer(add_completion=False, rich_markup_mode=None)
 plan = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="How many bleeds you need.")
 planning.add_typer(plan, name="plan")
+procedure = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Try or propose a new procedure.")
+planning.add_typer(procedure, name="standard")
 
 MAX_BLEEDS = 1_000_000_000
 Save = Annotated[Path | None, typer.Option("--out", metavar="FILE", help="Also save the output to this file.")]
@@ -151,4 +153,43 @@ def _print_or_save(content: Callable[[], str], out: Path | None) -> None:
     text = content()
     if out is not None:
         write_new_file(out, text + "\n")
+    show(text)
+
+
+@procedure.command("try")
+def try_new(
+    new: Annotated[Path, typer.Argument(metavar="NEW.toml", help="The new procedure.")],
+    exports: Exports,
+    map_file: MapFile = None,
+    standard_file: StandardFile = None,
+    as_of: Day = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE", help="Also write the shares to this CSV file.")
+    ] = None,
+) -> None:
+    """How many of last year's bleeds would have met a new procedure, the minutes it takes, comebacks it may prevent."""
+    from analysis.commands.new_standard import StandardOptions, try_standard
+
+    options = StandardOptions(tuple(exports), text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
+    with progress() as say:
+        say("judging the bleeds by the new procedure")
+        text = try_standard(str(new), options)
+    show(text)
+
+
+@procedure.command()
+def propose(
+    exports: Exports,
+    out: Annotated[Path, typer.Option("--out", metavar="NEW.toml", help="The procedure to write.")],
+    map_file: MapFile = None,
+    standard_file: StandardFile = None,
+    as_of: Day = None,
+) -> None:
+    """The present procedure with the limits moved that the log supports, each with its figures in a comment."""
+    from analysis.commands.new_standard import StandardOptions, propose_standard
+
+    options = StandardOptions(tuple(exports), text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
+    with progress() as say:
+        say("estimating the risk along each reading")
+        text = propose_standard(options)
     show(text)

@@ -13,7 +13,7 @@ from pandera.typing.polars import DataFrame
 from analysis.days import day_of
 from analysis.errors import UserError
 from schemas.intermediate import Links
-from schemas.log import Brakes, Coaching, Comebacks, Passes, Sessions, Technicians
+from schemas.log import Brakes, Coaching, Comebacks, Measures, Passes, Sessions, Technicians
 from schemas.outputs import Intake, SetAside
 
 FILE, FILE_ROW = "file", "row"
@@ -31,13 +31,14 @@ class Source:
 
 @dataclass(frozen=True)
 class OwnField:
-    """A column that only this shop has: `name` is `own.<name>` in its table."""
+    """A column that only this shop has: `name` is `own.<name>` in its table; `group` if its values are compared."""
 
     table: str
     name: str
     type: str
     unit: str
     role: str
+    group: bool = False
 
 
 @dataclass(frozen=True)
@@ -70,6 +71,7 @@ class Log:
     passes: DataFrame[Passes]
     technicians: DataFrame[Technicians]
     coaching: DataFrame[Coaching]
+    measures: DataFrame[Measures]
     brakes: DataFrame[Brakes]
     links: DataFrame[Links]
     intake: DataFrame[Intake]

@@ -20,6 +20,7 @@ ID_KEYS: dict[str, tuple[str, ...]] = {
     "technicians": ("technician",),
     "brakes": ("brake_model",),
     "coaching": (),
+    "measures": (),
     "readings": ("item", "technician", "repeat"),
 }
 ID_FIELDS = {"sessions": ("bike_id", "brake", "started_at"), "comebacks": ("bike_id", "brake", "returned_at")}

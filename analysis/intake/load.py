@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import polars as pl
@@ -51,6 +52,8 @@ _CURRENCIES = {
 }
 MAX_WITHOUT_REASON = 0.1
 """Share of returns without a reason beyond which it is pointed out (common practice, no source)."""
+SORTED_BY = {"coaching": ("technician", "coached_on", "step"), "measures": ("began_on", "what", "shop")}
+"""Order of the tables without an ID."""
 NO_RETURNS = "No returns were read; only returns given as the reason for a later job are counted"
 """The warning about exports without a table of returns."""
 
@@ -78,6 +81,7 @@ def read_log(
     map_path: MapSource | None = None,
     as_of: Day | None = None,
     today: dt.date | None = None,
+    groups: Sequence[str] = (),
 ) -> Log:
     """Read exports into a validated log; every row read is accepted, rejected, or a duplicate of an earlier one.
 
@@ -93,6 +97,8 @@ def read_log(
         The last day the exports cover, a date or `"2026-06-30"`; by default the newest date in them.
     today
         A last day after it is questioned; None: no day is.
+    groups
+        Headings of other columns of the bleeds to read, whose values are compared as lots and kits are.
 
     Raises
     ------
@@ -102,12 +108,18 @@ def read_log(
     """
     mapping, day = map_of(map_path), day_of(as_of, "as_of")
     hints = [section.hint() for section in mapping.sections] if mapping else []
-    return log_from(tables_of(exports, hints), mapping, day, today)
+    return log_from(tables_of(exports, hints), mapping, day, today, groups)
 
 
-def log_from(raw: RawTables, mapping: Mapping | None, as_of: dt.date | None, today: dt.date | None = None) -> Log:
+def log_from(
+    raw: RawTables,
+    mapping: Mapping | None,
+    as_of: dt.date | None,
+    today: dt.date | None = None,
+    groups: Sequence[str] = (),
+) -> Log:
     """Make a log of tables that have been read; see `read_log`."""
-    parts, warnings = match_tables(raw, mapping)
+    parts, warnings = match_tables(raw, mapping, groups)
     if "sessions" not in parts:
         raise _no_bleeds_table(raw, mapping)
     tables = {"sessions": deduplicate(combine_files("sessions", tuple(parts.pop("sessions"))))}
@@ -130,7 +142,8 @@ def load_table(deduplicated: Deduplicated, day: dt.date | None) -> LoadedTable:
     files = {place: part.raw.file for place, part in enumerate(deduplicated.combined.parts)}
     file_name = pl.col(ROW_INDEX).replace_strict(files, return_dtype=pl.String).alias(FILE)
     accepted = validated.accepted.with_columns(file_name, pl.col(ROW).alias(FILE_ROW)).drop(ROW_INDEX, ROW)
-    keys = ID_KEYS[deduplicated.combined.table] or ("technician", "coached_on", "step")
+    table = deduplicated.combined.table
+    keys = ID_KEYS[table] or SORTED_BY[table]
     order = accepted.select(pl.arg_sort_by(keys, maintain_order=True)).to_series()  # sort() takes twice the table
     return LoadedTable(
         deduplicated, replace(validated, accepted=accepted[order].with_columns(pl.col(keys[0]).set_sorted()))
@@ -250,7 +263,7 @@ def _rejected(tables: dict[str, LoadedTable]) -> list[RejectedRows]:
 
 def _own_fields(tables: dict[str, LoadedTable]) -> tuple[OwnField, ...]:
     fields = {
-        (table, column.name): OwnField(table, f"own.{column.name}", column.type, column.unit, column.role)
+        (table, column.name): OwnField(table, f"own.{column.name}", column.type, column.unit, column.role, column.group)
         for table, one in tables.items()
         for part in one.parts
         for column in part.table_map.own

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import normalise
 from analysis.intake.convert.columns import ambiguous_dates, convert
 from analysis.intake.deduplicate import FilePart
-from analysis.intake.mapping.match_table import AbsentHeading, match_table, unused_sections
-from analysis.intake.mapping.table_map import Mapping, TableMap
+from analysis.intake.mapping.match_table import AbsentHeading, TableMatch, match_table, unused_sections
+from analysis.intake.mapping.table_map import Mapping, OwnColumn, TableMap
 from analysis.intake.readers.raw_table import RawTable, RawTables
 from analysis.intake.rejected_rows import REASON_COLUMNS, restore_formulas
 from analysis.intake.returns_in_rows import matches_in_rows, returns_note, returns_part
@@ -23,19 +24,23 @@ _REPEATED = re.compile(r"(.+) \(\d+\)", re.DOTALL)
 """A heading that occurs more than once in its file, as the readers number it."""
 
 
-def match_tables(raw_tables: RawTables, mapping: Mapping | None) -> tuple[dict[str, list[FilePart]], list[str]]:
+def match_tables(
+    raw_tables: RawTables, mapping: Mapping | None, groups: Sequence[str] = ()
+) -> tuple[dict[str, list[FilePart]], list[str]]:
     """The files of each table of the log, and warnings about files, columns and sections that are not used.
+
+    `groups` are headings of further columns of the bleeds to read, whose values are compared.
 
     Raises
     ------
     UserError
-        It is unclear whether day or month comes first in a date, or a map does not fit.
+        It is unclear whether day or month comes first in a date, a map does not fit, or no bleeds have a column to compare.
     """
     parts: dict[str, list[FilePart]] = {}
     warnings = [f"{one.file}: not read, {one.reason}" for one in raw_tables.skipped] + list(raw_tables.notes)
     absent: list[tuple[str, str, AbsentHeading]] = []
     tables = tuple(map(restore_formulas, raw_tables.tables))
-    matches = [match_table(raw, mapping) for raw in tables]
+    matches = [_with_groups(raw, match_table(raw, mapping), groups) for raw in tables]
     unused = unused_sections(mapping, matches, tables) if mapping else []
     for raw, match in zip(tables, matches, strict=True):
         if match.table_map is None:
@@ -49,6 +54,7 @@ def match_tables(raw_tables: RawTables, mapping: Mapping | None) -> tuple[dict[s
         warnings += notes
         for part in files:
             parts.setdefault(part.table_map.table, []).append(part)
+    _refuse_absent_groups(groups, parts.get("sessions", []))
     if mapping is not None:
         warnings += [f"{mapping.file}: no file has the headings of section [{one.table}]; not used" for one in unused]
         warnings += [_absent_in_one_file(mapping, parts, *one) for one in absent if one[1] in parts]
@@ -72,6 +78,41 @@ def _file_parts(
     returns = [part for section in in_rows if (part := returns_part(raw, section, table_map)) is not None]
     notes += [returns_note(part, table_map) for part in returns]
     return [FilePart(raw, table_map, converted), *returns], notes
+
+
+def _with_groups(raw: RawTable, match: TableMatch, groups: Sequence[str]) -> TableMatch:
+    """The match of a file of bleeds with the columns to compare among its own ones; mapped fields stay as they are."""
+    table_map = match.table_map
+    if table_map is None or table_map.table != "sessions":
+        return match
+    for group in groups:
+        sought = normalise(group)
+        heading = next((one for one in raw.headings if normalise(one) == sought), None)
+        own = [column for column in table_map.own if sought in (normalise(column.heading), f"own.{column.name}")]
+        if own:
+            flagged = tuple(replace(c, group=True) if c in own else c for c in table_map.own)
+            table_map = replace(table_map, own=flagged)
+        elif heading is not None and heading not in table_map.headings:
+            name = re.sub(r"\W+", "_", sought).strip("_")[:_MAX_LETTERS] or "group"
+            name = name if name.isidentifier() else f"group_{name}"
+            table_map = replace(table_map, own=(*table_map.own, OwnColumn(name, heading, role="context", group=True)))
+    return replace(match, table_map=table_map)
+
+
+def _refuse_absent_groups(groups: Sequence[str], bleeds: Sequence[FilePart]) -> None:
+    for group in groups if bleeds else ():
+        sought = normalise(group)
+        fields = {column.field for part in bleeds for column in part.table_map.columns}
+        own = [column for part in bleeds for column in part.table_map.own if column.group]
+        if sought in fields or any(sought in (normalise(c.heading), f"own.{c.name}") for c in own):
+            continue
+        mapped = {normalise(c.heading): c.field for part in bleeds for c in part.table_map.columns}
+        raise UserError(
+            f"--group {group}",
+            f"{bleeds[0].raw.file} has no such column",
+            "a heading of the bleeds that is not a field of the log, or the name of a field",
+            f"write --group {mapped[sought]}" if sought in mapped else "correct the name",
+        )
 
 
 def _refuse_ambiguous_dates(raw: RawTable, table_map: TableMap, mapping: Mapping | None) -> None:

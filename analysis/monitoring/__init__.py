@@ -2,7 +2,7 @@
 
 from analysis.monitoring.change_point import ChangePoint, change_point
 from analysis.monitoring.control_charts import Limits, cusum, log_likelihood_ratios, p_chart
-from analysis.monitoring.monthly import changed_step, monthly_counts, monthly_rates
+from analysis.monitoring.monthly import changed_step, mark_measures, monthly_counts, monthly_rates
 
 __all__ = [
     "ChangePoint",
@@ -11,6 +11,7 @@ __all__ = [
     "changed_step",
     "cusum",
     "log_likelihood_ratios",
+    "mark_measures",
     "monthly_counts",
     "monthly_rates",
     "p_chart",

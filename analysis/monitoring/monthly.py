@@ -159,6 +159,18 @@ def _counts_by_group(by_shop: pl.DataFrame, kind: str, group: pl.Expr) -> pl.Dat
     return table.with_columns(rate=(pl.col("comebacks") / pl.col("mature")).fill_nan(None))
 
 
+def mark_measures(months: DataFrame[Months], measures: pl.DataFrame) -> DataFrame[Months]:
+    """The months with the changes in a workshop that began in each; those of one workshop are marked for all, too."""
+    begun = measures.select("what", "shop", month=pl.col("began_on").dt.strftime("%Y-%m"))
+    texts: dict[tuple[str, str, str], str] = {}
+    for kind, group in months.select("kind", "group").unique().iter_rows():
+        own = begun if kind == "all" else begun.filter(pl.col("shop").is_null() | (pl.col("shop") == group))
+        by_month = own.group_by("month").agg(pl.col("what").unique().sort().str.join("; "))
+        texts |= {(kind, group, month): what for month, what in by_month.iter_rows()}
+    marks = [texts.get(key) for key in months.select("kind", "group", "month").iter_rows()]
+    return validate_table(Months, months.with_columns(measure=pl.Series(marks, dtype=pl.String)))
+
+
 def _is_in(group: Group) -> pl.Expr:
     """Whether a bleed is in a group: the group's kind is the column with its name."""
     return pl.col(str(group[0])).eq(pl.lit(group[1]))
@@ -215,7 +227,9 @@ def _series(followed: pl.DataFrame) -> MonthlySeries:
 
 def _with_charts(rows: pl.DataFrame, monitored: _Monitored | None, reason: str) -> pl.DataFrame:
     """A group's months with chart columns and signals; empty, with the reason as signal, where not monitored."""
-    table = rows.with_columns(change_began=pl.lit(False), step_moved=pl.lit(None, pl.String))
+    table = rows.with_columns(
+        change_began=pl.lit(False), step_moved=pl.lit(None, pl.String), measure=pl.lit(None, pl.String)
+    )
     if monitored is None:
         absent = [pl.lit(None, pl.Float64).alias(name) for name in CHART_COLUMNS]
         return table.with_columns(*absent, signal=pl.lit(reason))

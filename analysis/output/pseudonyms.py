@@ -29,6 +29,7 @@ SORTED_BY = {
     "passes": ["session_id", "pass_no"],
     "technicians": ["technician"],
     "coaching": ["technician", "coached_on", "step"],
+    "measures": ["began_on", "what", "shop"],
     "brakes": ["brake_model"],
     "links": ["comeback_id"],
     "intake": ["file", "table"],
@@ -70,16 +71,26 @@ def hidden_ids(log: Log, codes: dict[str, str]) -> dict[str, str]:
 def hidden_standard(standard: Standard, log: Log, codes: dict[str, str]) -> Standard:
     """The procedure with names replaced in its titles, IDs and own fields, consistent with `pseudonymise`."""
     search, default = NameSearch(codes), built_in()
-    if standard.name == default.name:
+    if standard.name == default.name and not standard.earlier:
         return standard
     unchanged = (
         _texts(default.steps) | {entry.name for entry in FIELDS} | {level for one in LEVELS.values() for level in one}
     )
     renamed = _own_names(log, search)
-    changed = {
-        text: renamed.get(text) or search.hide(text) for text in _texts((standard.steps, standard.name)) - unchanged
-    }
-    return replace(standard, steps=_replaced(standard.steps, changed), name=changed.get(standard.name, standard.name))
+    versions = (standard, *standard.earlier)
+    texts = {text for one in versions for text in _texts((one.steps, one.name, one.shops))}
+    changed = {text: renamed.get(text) or search.hide(text) for text in texts - unchanged}
+    return _hidden_version(standard, changed)
+
+
+def _hidden_version(standard: Standard, changed: dict[str, str]) -> Standard:
+    return replace(
+        standard,
+        steps=_replaced(standard.steps, changed),
+        name=changed.get(standard.name, standard.name),
+        shops=_replaced(standard.shops, changed),
+        earlier=tuple(_hidden_version(one, changed) for one in standard.earlier),
+    )
 
 
 def _texts(thing: object) -> set[str]:

@@ -7,6 +7,7 @@ from analysis.pages.question import Finding
 from analysis.pages.render import Page, render_pages
 from analysis.pages.summary import findings, terminal_summary
 from analysis.pages.table_view import ShownTable, report_html, show
+from analysis.pages.text import estimate, observed_share, percent_interval, quantity
 
 __all__ = [
     "CAUTIONS",
@@ -14,11 +15,15 @@ __all__ = [
     "GaugeResult",
     "Page",
     "ShownTable",
+    "estimate",
     "findings",
     "gauge_page",
     "gauge_summary",
+    "observed_share",
+    "percent_interval",
     "proof_page",
     "proof_summary",
+    "quantity",
     "render_pages",
     "report_html",
     "show",

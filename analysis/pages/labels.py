@@ -132,6 +132,8 @@ FIELD_LABELS = {
     "finding": "fault found",
     "comeback_id": "return number",
     "coached_on": "day of coaching",
+    "began_on": "first day of the change",
+    "what": "change",
     "step": "step",
 }
 TABLE_LABELS = {
@@ -140,6 +142,7 @@ TABLE_LABELS = {
     "passes": "passes",
     "technicians": "technicians",
     "coaching": "coaching",
+    "measures": "changes in a workshop",
     "brakes": "brake models",
 }
 RULE_LABELS = {

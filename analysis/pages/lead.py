@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from analysis.pages.lead_holds import recall_question
+from analysis.pages.lead_lots import lot_question
+from analysis.pages.lead_measures import measure_question
 from analysis.pages.lead_rates import change_question, difference_question, rate_question
 from analysis.pages.lead_savings import cost_question, saving_question
 from analysis.pages.lead_trial import trial_question
@@ -24,5 +26,14 @@ QUESTIONS = (
 
 def lead_questions(report: Report) -> list[Question]:
     """The lead's questions, most urgent first, answered from the report."""
-    chosen = QUESTIONS if report.trial.is_empty() else (*QUESTIONS, trial_question)
+    chosen = list(QUESTIONS)
+    optional = (
+        (report.measure_effects, measure_question, difference_question),
+        (report.lots, lot_question, saving_question),
+    )
+    for table, question, following in optional:
+        if not table.is_empty():
+            chosen.insert(chosen.index(following), question)
+    if not report.trial.is_empty():
+        chosen.append(trial_question)
     return [question(report) for question in chosen]

@@ -21,6 +21,7 @@ from analysis.pages.question import Finding, Question, chart_specs, page_table, 
 from analysis.pages.text import join_words, observed_share, percent_interval, quantity
 from analysis.pages.trainer_cards import card_question
 from analysis.pages.trainer_coaching import coaching_question, credibility_question
+from analysis.pages.trainer_learners import learner_question
 from analysis.report import Report
 
 CLEAR_Q = 0.05
@@ -32,6 +33,7 @@ def trainer_questions(report: Report) -> list[Question]:
         _step_question(report),
         _tolerance_question(report),
         card_question(report),
+        *([] if report.learners.is_empty() else [learner_question(report)]),
         coaching_question(report),
         credibility_question(report),
     ]

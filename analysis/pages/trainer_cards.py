@@ -60,14 +60,15 @@ def card_question(report: Report) -> Question:
             "Missed steps compared with peers",
             {
                 "technician": "technician", "title": "what went wrong", "missed": "missed", "recorded": "recorded",
-                "share": "share missed %", "peer_share": "peers on the same work %", "excess": "more than peers %",
+                "since": "since", "share": "share missed %", "peer_share": "peers on the same work %", "excess": "more than peers %",
                 "lo": "from %", "hi": "to %", "q_value": "q", "preventable": "comebacks a year", "preventable_lo": "from",
                 "preventable_hi": "to",
             },
             "tables/technique.csv",
         ),
         method=(
-            "Each technician's misses are compared with what peers miss on the same work; with few bleeds the difference is "
+            "Each technician's last 12 months count, or the last 150 bleeds if these are fewer; a step that clearly improved "
+            "counts from then on. Each technician's misses are compared with what peers miss on the same work; with few bleeds the difference is "
             "moved towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
             "test that controls false alarms at 5 in 100 over all technicians and steps together. Comebacks a year are that difference times what a miss costs, with the "
             "uncertainty of both. A step without evidence of a cost is named on the card, but not as one to practise."
@@ -116,7 +117,8 @@ def coaching_cards(report: Report) -> tuple[Card, ...]:
     more = missed_more_than_peers(report)
     flagged = report.rates.filter(pl.col("kind") == "technician", pl.col("signal") == "high").get_column("group")
     everyone = report.technique.get_column("technician").unique().sort().to_list()
-    by_name = set(more.get_column("technician")) | set(flagged)
+    improved = report.technique.drop_nulls("improved_since").get_column("technician")
+    by_name = set(more.get_column("technician")) | set(flagged) | set(improved)
     gain = dict(more.group_by("technician").agg(pl.col("preventable").fill_null(0.0).clip(0).sum()).iter_rows())
     by_gain = sorted((name for name in everyone if name in by_name), key=lambda name: (-gain.get(name, 0.0), name))
     cards = [_card(report, name, more.filter(pl.col("technician") == name)) for name in sorted(by_gain[:MAX_CARDS])]
@@ -146,6 +148,7 @@ def _card(report: Report, name: str, own: pl.DataFrame) -> Card:
     practise = own.filter(costly).sort("coach_rank").head(STEPS_PER_CARD)
     lines = tuple(_practice_line(report, name, row) for row in practise.iter_rows(named=True))
     notes = [
+        *_improved(report, name, practise),
         *_unexplained_comebacks(report, name, bool(lines)),
         *_workshop_change(report, name, practise),
         *_low_priority(report, own.filter(~costly).sort("step")),
@@ -158,9 +161,35 @@ def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
     examples = join_words(_recent_misses(report, name, row["step"]))
     return (
         f"“{missed_title(report, row['step'])}”: missed {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
-        f"{row['peer_share']:.0%}); about {excess} more than peers. {_comebacks_a_year(row)} "
+        f"{row['peer_share']:.0%}){_since(row)}; about {excess} more than peers. {_comebacks_a_year(row)} "
         f"Example jobs: {examples}."
     )
+
+
+def _since(row: dict[str, Any]) -> str:
+    """From when on the share is counted, where the step has improved."""
+    if row["improved_since"] is None:
+        return ""
+    return (
+        f", improved since {month_name(str(row['improved_since'])[:7])} ({row['share_before']:.0%} of "
+        f"{quantity(row['recorded_before'], 'bleed')} before)"
+    )
+
+
+def _improved(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
+    """Steps that the technician has come to miss less often, apart from those still to practise."""
+    rows = report.technique.filter(
+        pl.col("technician") == name,
+        pl.col("improved_since").is_not_null(),
+        pl.col("share").is_not_null(),
+        ~pl.col("step").is_in(practise.get_column("step").implode()),
+    )
+    steps = [
+        f"“{missed_title(report, row['step'])}” since {month_name(str(row['improved_since'])[:7])} (missed {row['share']:.0%} "
+        f"of {quantity(row['recorded'], 'bleed')}; {row['share_before']:.0%} of {row['recorded_before']:,} before)"
+        for row in rows.iter_rows(named=True)
+    ]
+    return [f"Improved: {join_words(steps)}."] if steps else []
 
 
 def _comebacks_a_year(row: dict[str, Any]) -> str:
@@ -175,8 +204,13 @@ def _recent_misses(report: Report, name: str, step: str) -> list[str]:
     """The technician's most recent jobs with the step missed, those that came back first."""
     own = (report.data.bleeds.get_column("technician") == name).fill_null(False)
     missed = report.data.missed.get_column(step).fill_null(False)
+    first_day = report.technique.filter(technician=name, step=step).get_column("since")[0]
     bleeds = report.data.bleeds.select("session_id", "started_at", "came_back").filter(missed & own)
-    recent = bleeds.sort("came_back", "started_at", descending=[True, True]).head(BLEEDS_PER_STEP)
+    recent = (
+        bleeds.filter(pl.col("started_at").dt.date() >= first_day)
+        .sort("came_back", "started_at", descending=[True, True])
+        .head(BLEEDS_PER_STEP)
+    )
     return recent.get_column("session_id").to_list()
 
 

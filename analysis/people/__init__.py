@@ -2,7 +2,17 @@
 
 from analysis.people.coaching import coaching_effects
 from analysis.people.credibility import credibility
+from analysis.people.learners import LearnerResults, learners
 from analysis.people.peer_comparison import technique_table
 from analysis.people.sensitivity import add_ranking_sensitivity
+from analysis.people.workshop_changes import measure_effects
 
-__all__ = ["add_ranking_sensitivity", "coaching_effects", "credibility", "technique_table"]
+__all__ = [
+    "LearnerResults",
+    "add_ranking_sensitivity",
+    "coaching_effects",
+    "credibility",
+    "learners",
+    "measure_effects",
+    "technique_table",
+]

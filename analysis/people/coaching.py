@@ -84,7 +84,15 @@ def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFram
     return validate_table(CoachingEffect, table.sort("technician", "step", "coached_on"))
 
 
-def difference(coached: Changes, peers: Changes) -> Difference:
+@dataclass(frozen=True)
+class Wander:
+    """How much groups change by themselves between two periods: variance of the log odds, and its degrees of freedom."""
+
+    variance: float
+    degrees_of_freedom: float
+
+
+def difference(coached: Changes, peers: Changes, wander: Wander | None = None) -> Difference:
     """The coached person's change less the peers' mean change.
 
     Peers' changes are pooled by random effects (R. DerSimonian & N. Laird 1986, Control. Clin. Trials 7:177-188) on the
@@ -92,15 +100,24 @@ def difference(coached: Changes, peers: Changes) -> Difference:
     interval: the coached person could have changed as much without coaching. The interval is a prediction
     interval: Student's t with as many degrees of freedom as the peers' spread has (J. P. T. Higgins, S. G. Thompson &
     D. J. Spiegelhalter 2009, J. R. Stat. Soc. A 172:137-159), combined with the counts' by F. E. Satterthwaite 1946,
-    Biom. Bull. 2:110-114.
+    Biom. Bull. 2:110-114. With a `wander` from other periods of the log, it takes the place of the peers' own spread, which two
+    or three peers hardly show.
     """
-    count = len(peers.change)
-    between_peers = between_variance(peers.change / peers.slope, peers.variance / peers.slope**2)  # of the log odds
+    between_peers = (
+        between_variance(peers.change / peers.slope, peers.variance / peers.slope**2)  # of the log odds
+        if wander is None
+        else wander.variance
+    )
     pooled = 1 / (peers.variance + between_peers * peers.slope**2)
     mean = float(pooled @ peers.change / pooled.sum())
     between = float(between_peers * coached.slope[0] ** 2 + 1 / pooled.sum())
     variance = float(coached.variance[0]) + between
-    degrees_of_freedom, sd = (count - 1) * (variance / between) ** 2, variance**0.5
+    if wander is None:
+        degrees_of_freedom = (len(peers.change) - 1) * (variance / between) ** 2
+    else:
+        own = max(between_peers * float(coached.slope[0] ** 2), 1e-9)
+        degrees_of_freedom = wander.degrees_of_freedom * (variance / own) ** 2
+    sd = variance**0.5
     half_width = student_quantile(0.975, degrees_of_freedom) * sd
     change = float(coached.change[0]) - mean
     p_value = 2 * float(student_tail(abs(change) / sd, degrees_of_freedom))
@@ -114,8 +131,8 @@ def _effect_row(data: BleedData, coaching: pl.DataFrame, event: dict[str, Any]) 
     coached = _coached_technicians(coaching, event)
     sides = _before_after(data, data.missed.get_column(event["step"]), event, coached)
     if sides is not None:
-        coached_changes = _changes(sides.coached)
-        effect = difference(coached_changes, _changes(sides.peers))
+        coached_changes = changes_of(sides.coached)
+        effect = difference(coached_changes, changes_of(sides.peers))
         row |= {"missed_before": float(coached_changes.before[0]), "missed_after": float(coached_changes.after[0])}
         row |= {f"recorded_{side}": sides.coached.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
         row |= _effect_columns("change", "lo", "hi", effect)
@@ -123,7 +140,7 @@ def _effect_row(data: BleedData, coaching: pl.DataFrame, event: dict[str, Any]) 
     mature = pl.when("mature").then("came_back")
     back = _before_after(data, data.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
     if back is not None and back.coached.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= MIN_COMEBACKS:
-        effect = difference(_changes(back.coached), _changes(back.peers))
+        effect = difference(changes_of(back.coached), changes_of(back.peers))
         row |= _effect_columns("comebacks_change", "comebacks_lo", "comebacks_hi", effect)
     return row
 
@@ -142,23 +159,25 @@ class _BeforeAfter:
 
 def _before_after(data: BleedData, yes: pl.Series, event: dict[str, Any], coached: list[str]) -> _BeforeAfter | None:
     """Count `yes` (null where not known) before and after the event; None with too few bleeds or peers."""
-    counts = _counts(data.bleeds.select("technician", "started_at").with_columns(yes=yes), event["coached_on"])
+    counts = before_after_counts(
+        data.bleeds.select("technician", "started_at").with_columns(yes=yes), event["coached_on"]
+    )
     own = counts.filter(pl.col("technician") == event["technician"])
     peers = counts.filter(~pl.col("technician").is_in(coached))
     return None if own.is_empty() or peers.height < 2 else _BeforeAfter(own, peers)
 
 
-def _counts(bleeds: pl.DataFrame, day: dt.date) -> pl.DataFrame:
-    """Counts per technician with at least 10 bleeds on both sides; `bleeds` has technician, started_at and yes."""
+def before_after_counts(bleeds: pl.DataFrame, day: dt.date, group: str = "technician") -> pl.DataFrame:
+    """Counts per group with at least 10 bleeds on both sides; `bleeds` has the group's column, started_at and yes."""
     dated = bleeds.filter(pl.col("yes").is_not_null()).with_columns(
         since=(pl.col("started_at").dt.date() - day).dt.total_days()
     )
     after = pl.col("yes").filter(pl.col("since").is_between(1, DAYS_EITHER_SIDE))
     before = pl.col("yes").filter(pl.col("since").is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, -CHOICE_DAYS - 1))
-    sides = dated.group_by("technician").agg(
+    sides = dated.group_by(group).agg(
         yes_before=before.sum(), bleeds_before=before.len(), yes_after=after.sum(), bleeds_after=after.len()
     )
-    return sides.filter(pl.min_horizontal("bleeds_before", "bleeds_after") >= MIN_BLEEDS).sort("technician")
+    return sides.filter(pl.min_horizontal("bleeds_before", "bleeds_after") >= MIN_BLEEDS).sort(group)
 
 
 def _coached_technicians(coaching: pl.DataFrame, event: dict[str, Any]) -> list[str]:
@@ -168,7 +187,8 @@ def _coached_technicians(coaching: pl.DataFrame, event: dict[str, Any]) -> list[
     return coaching.filter(pl.col("step") == event["step"], overlapping).get_column("technician").to_list()
 
 
-def _changes(counts: pl.DataFrame) -> Changes:
+def changes_of(counts: pl.DataFrame) -> Changes:
+    """Shares before and after from counts: a name, then yes and bleeds on both sides."""
     column = {name: counts.get_column(name).to_numpy().astype(float) for name in counts.columns[1:]}
     variance = sum(_variance(column[f"yes_{side}"], column[f"bleeds_{side}"]) for side in ("before", "after"))
     return Changes(

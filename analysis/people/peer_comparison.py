@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import CASE_MIX, BleedData, per_year
+from analysis.people.recent_bleeds import recent_bleeds
 from analysis.rates import CovariatePatterns, covariate_patterns
 from analysis.stats import Z95, benjamini_hochberg, between_variance, level_codes, normal_tail
 from schemas import empty, validate_table
@@ -29,6 +30,9 @@ CLEAR_Q = 0.05
 
 def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Technique]:
     """Compare each technician's share missed of each step with peers, and rank the steps to coach.
+
+    Each technician's bleeds of the last 12 months count, or the last 150 if these are fewer; a step that somebody clearly
+    came to miss less often counts from then on (`recent_bleeds`).
 
     Estimand: `excess` is the share that a technician misses beyond what peers miss on the same mix of work, shrunk
     towards 0 with the spread between technicians estimated for each step (DerSimonian & Laird 1986, Control. Clin.
@@ -49,15 +53,19 @@ def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Techn
     if data.bleeds.is_empty():
         return empty(Technique)
     patterns = covariate_patterns(data.bleeds, CONTEXT)
-    technician = data.bleeds.get_column("technician")
+    technician, recent = data.bleeds.get_column("technician"), recent_bleeds(data)
     costs = {row["step"]: _miss_cost(row) for row in steps.iter_rows(named=True)}
     yearly_bleeds = _bleeds_per_year(data)
-    missed = data.missed.drop("session_id")
+    missed = recent.missed.drop("session_id")
     comparisons = zip(missed.columns, compare_with_peers(technician, patterns, missed), strict=True)
     table = pl.concat([_step_rows(step, peers, costs.get(step), yearly_bleeds) for step, peers in comparisons])
     q_value = benjamini_hochberg(table.get_column("p_value").fill_null(np.nan).to_numpy())
     table = table.with_columns(q_value=pl.Series(q_value).fill_nan(None))
     table = table.with_columns(clear=(pl.col("q_value") <= CLEAR_Q) & ((pl.col("lo") > 0) | (pl.col("hi") < 0)))
+    first_day = pl.col("technician").replace_strict(recent.first_day, default=None, return_dtype=pl.Date)
+    table = table.join(recent.improvements, on=["technician", "step"], how="left").with_columns(
+        since=pl.max_horizontal(first_day, "improved_since")
+    )
     return validate_table(Technique, _coach_ranks(table).sort("technician", "step"))
 
 

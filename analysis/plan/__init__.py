@@ -1,6 +1,7 @@
 """Planning: whether a reading can be trusted, and how many bleeds a study needs."""
 
 from analysis.plan.gauge_rr import GaugeStudy, gauge_study
+from analysis.plan.new_procedure import NewProcedure, ProposedLimit, propose_limits, try_procedure
 from analysis.plan.sample_size import (
     continuity_corrected,
     design_effect,
@@ -14,8 +15,10 @@ from analysis.plan.trial import bleeds_needed, trials
 
 __all__ = [
     "GaugeStudy",
+    "NewProcedure",
     "PowerAtSize",
     "PowerStudy",
+    "ProposedLimit",
     "StepPower",
     "bleeds_needed",
     "continuity_corrected",
@@ -24,8 +27,10 @@ __all__ = [
     "gauge_study",
     "one_rate_bleeds",
     "precise_rate_bleeds",
+    "propose_limits",
     "step_power",
     "trials",
+    "try_procedure",
     "two_arm_bleeds",
     "two_arm_power",
 ]

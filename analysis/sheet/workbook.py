@@ -15,7 +15,7 @@ from schemas import LOG_TABLES, Entry, dictionary
 
 ROWS_WITH_RULES = 2000
 """Rows whose cells have lists and limits; more rows may be added below."""
-SHEETS = ("sessions", "comebacks", "passes", "technicians", "coaching", "brakes")
+SHEETS = ("sessions", "comebacks", "passes", "technicians", "coaching", "measures", "brakes")
 FIRST_DAY_SERIAL = 32874
 """1990-01-01 as the day number of a spreadsheet."""
 

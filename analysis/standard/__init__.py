@@ -3,7 +3,7 @@
 from analysis.standard.adherence import deviation, missed_steps, own_fields
 from analysis.standard.definition import PLACE_ORDER, ComebackRule, SecondCheck, Standard, Step, WorkCondition
 from analysis.standard.holds import holds, recalls_by_field
-from analysis.standard.read import built_in, read_standard
+from analysis.standard.read import built_in, read_standard, read_standards
 from analysis.standard.rules import Limits, fields_read
 from analysis.standard.serialization import standard_from_dict, standard_to_dict
 
@@ -22,6 +22,7 @@ __all__ = [
     "missed_steps",
     "own_fields",
     "read_standard",
+    "read_standards",
     "recalls_by_field",
     "standard_from_dict",
     "standard_to_dict",

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from dataclasses import replace
+
 import polars as pl
 from pandera.typing.polars import DataFrame
 
@@ -14,7 +17,9 @@ from schemas.intermediate import Deviations, MissedSteps
 
 
 def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
-    """Judge every accepted bleed by every step.
+    """Judge every accepted bleed by every step, as the version of its day and workshop has it.
+
+    A step that this version does not have counts as not recorded.
 
     Returns
     -------
@@ -27,9 +32,17 @@ def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
     UserError
         A step reads one of the shop's own fields whose type does not suit its rule.
     """
-    bleeds = _join_brake_limits(log, standard)
-    steps = [(~step.rule.is_met(step.field)).alias(step.id) for step in standard.steps]
-    return validate_table(MissedSteps, bleeds.sort("session_id").select("session_id", *steps))
+    parts = [pl.DataFrame(schema={"session_id": pl.String} | {step.id: pl.Boolean for step in standard.steps})]
+    for version, own in _by_version(log, standard):
+        bleeds, steps = _join_brake_limits(own, version), {step.id: step for step in version.steps}
+        columns = [
+            (~steps[step.id].rule.is_met(steps[step.id].field) if step.id in steps else pl.lit(None, pl.Boolean)).alias(
+                step.id
+            )
+            for step in standard.steps
+        ]
+        parts.append(bleeds.select("session_id", *columns))
+    return validate_table(MissedSteps, pl.concat(parts).sort("session_id"))
 
 
 def deviation(log: Log, standard: Standard) -> DataFrame[Deviations]:
@@ -38,11 +51,36 @@ def deviation(log: Log, standard: Standard) -> DataFrame[Deviations]:
     A reading equal to what it should exceed is outside by 0. Steps that are met, not recorded or have no numeric limit
     are left out; sorted by session_id and step.
     """
-    bleeds = _join_brake_limits(log, standard).sort("session_id").with_row_index("place")
-    parts = [part for step in standard.steps if (part := _outside(bleeds, step)) is not None]
+    parts = []
+    for version, own in _by_version(log, standard):
+        bleeds = _join_brake_limits(own, version)
+        parts += [part for step in version.steps if (part := _outside(bleeds, step)) is not None]
     if not parts:
         return empty(Deviations)
-    return validate_table(Deviations, pl.concat(parts).sort("place", "step").drop("place"))
+    return validate_table(Deviations, pl.concat(parts).sort("session_id", "step"))
+
+
+def _by_version(log: Log, standard: Standard) -> list[tuple[Standard, Log]]:
+    """Each version of the standard with the bleeds of its time and workshops.
+
+    The newest version adopted by the day of a bleed applies, of two from one day that of its workshop; before the first of
+    them, the first.
+    """
+    if not standard.earlier:
+        return [(standard, log)]
+    versions = sorted((standard, *standard.earlier), key=lambda one: (one.adopted_on or dt.date.min, bool(one.shops)))
+    day, shop = pl.col("started_at").dt.date(), pl.col("shop")
+    applies = pl.lit(None, pl.Int64)
+    for number, version in enumerate(versions):
+        here = shop.is_in(version.shops).fill_null(False) if version.shops else pl.lit(True)
+        first = applies.is_null()
+        begun = (day >= version.adopted_on) if version.adopted_on else pl.lit(True)
+        applies = pl.when(here & (begun | first)).then(number).otherwise(applies)
+    number_of_bleed = log.sessions.select(applies.fill_null(0)).to_series()
+    return [
+        (version, replace(log, sessions=log.sessions.filter(number_of_bleed == number)))  # type: ignore[arg-type]
+        for number, version in enumerate(versions)
+    ]
 
 
 def own_fields(standard: Standard) -> dict[str, Kind]:
@@ -91,5 +129,5 @@ def _outside(bleeds: pl.DataFrame, step: Step) -> pl.DataFrame | None:
     reading = pl.col(step.field).cast(pl.Float64)
     outside = pl.when(reading <= bounds.lo).then(reading - bounds.lo).when(reading >= bounds.hi)
     return bleeds.filter(~step.rule.is_met(step.field)).select(
-        "place", "session_id", step=pl.lit(step.id), observed=reading, outside=outside.then(reading - bounds.hi)
+        "session_id", step=pl.lit(step.id), observed=reading, outside=outside.then(reading - bounds.hi)
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -28,7 +29,9 @@ class Step:
     `title` names the step done right, `missed_title` what went wrong when it is missed. `acts` is how a miss does
     harm: by trapped `air`, which the stand readings show, or by a `leak`, which they do not. `acts_on` names stand
     readings that the step changes directly (a lever set further out travels further without any air).
-    `place` is when it is done (`schemas.field.PLACES`). `interacts_with` is the kind of work on which a miss is expected to do more harm, declared before seeing results.
+    `place` is when it is done (`schemas.field.PLACES`). `interacts_with` is the kind of work on which a miss is
+    expected to do more harm, declared before seeing results. `never_looser` marks a maker's limit, which is never to be
+    moved outwards.
     """
 
     id: str
@@ -40,6 +43,7 @@ class Step:
     acts_on: tuple[str, ...] = ()
     interacts_with: WorkCondition | None = None
     place: str = "preparation"
+    never_looser: bool = False
 
     def is_after(self, place: str) -> bool:
         """Whether the step is done later than this place in time."""
@@ -88,7 +92,11 @@ class SecondCheck:
 
 @dataclass(frozen=True, repr=False)
 class Standard:
-    """The shop's written procedure; `fluid_replacements` lists the fluids that may replace a required one."""
+    """The shop's written procedure; `fluid_replacements` lists the fluids that may replace a required one.
+
+    `adopted_on` is the first day on which it applied (None: always), `shops` the workshops it applies to (none named: all).
+    `earlier` are other versions: each bleed is judged by the one of its day and workshop, reported under this one's steps.
+    """
 
     window_days: int
     currency: str
@@ -98,6 +106,9 @@ class Standard:
     steps: tuple[Step, ...]
     fluid_replacements: dict[str, tuple[str, ...]] = field(default_factory=dict)
     name: str = "built in"
+    adopted_on: dt.date | None = None
+    shops: tuple[str, ...] = ()
+    earlier: tuple[Standard, ...] = ()
 
     @property
     def usual_comeback_minutes(self) -> float:

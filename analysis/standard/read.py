@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -63,7 +65,7 @@ def _standard(text: str, name: str, own_fields: tuple[str, ...], default: Standa
     except (ValueError, RecursionError) as error:
         raise UserError(name, f"is not valid TOML: {error}", "key = value lines", "correct that line") from error
     top = TomlLocation(name, text, "")
-    reject_unknown_keys(content, ("shop", "comeback", "second_check", "fluids", "step"), top)
+    reject_unknown_keys(content, ("adopted_on", "shops", "shop", "comeback", "second_check", "fluids", "step"), top)
     shop, at = read_table(content, "shop", top), top.at("shop")
     reject_unknown_keys(shop, ("window_days", "currency", "minute_cost"), at)
     comeback, second_check, fluids = (read_table(content, name, top) for name in ("comeback", "second_check", "fluids"))
@@ -76,7 +78,51 @@ def _standard(text: str, name: str, own_fields: tuple[str, ...], default: Standa
         steps=default.steps if default and "step" not in content else parse_steps(content.get("step"), top, own_fields),
         fluid_replacements=_replacements(fluids, top.at("fluids"), _of(default, "fluid_replacements")),
         name=name,
+        adopted_on=_day(content, top),
+        shops=_shops(content, top),
     )
+
+
+def _day(content: dict[str, Any], top: TomlLocation) -> dt.date | None:
+    day = content.get("adopted_on")
+    if day is None or (isinstance(day, dt.date) and not isinstance(day, dt.datetime)):
+        return day
+    raise top.error(
+        f"adopted_on = {day!r}", "a day without quotes, such as 2026-03-01", "write year-month-day", "adopted_on"
+    )
+
+
+def _shops(content: dict[str, Any], top: TomlLocation) -> tuple[str, ...]:
+    shops = content.get("shops", [])
+    if not isinstance(shops, list) or not all(isinstance(shop, str) for shop in shops):
+        raise top.error(f"shops = {shops!r}", "a list of workshops in quotes", 'write shops = ["…"]', "shops")
+    return tuple(shops)
+
+
+def read_standards(paths: Sequence[str | Path], own_fields: Iterable[str] = ()) -> Standard:
+    """Read one standard or several versions; the newest is reported, the others judge the bleeds of their time and shop.
+
+    Raises
+    ------
+    UserError
+        As `read_standard`; two versions apply from the same day in the same workshop.
+    """
+    own = tuple(own_fields)
+    versions = [read_standard(path, own) for path in paths]
+    begins = [(version.adopted_on or dt.date.min, not version.shops) for version in versions]
+    for place, version in enumerate(versions):
+        for other in versions[:place]:
+            same_shops = set(version.shops) & set(other.shops) or (not version.shops and not other.shops)
+            if version.adopted_on == other.adopted_on and same_shops:
+                raise UserError(
+                    version.name,
+                    f"applies from the same day as {other.name}",
+                    "a different adopted_on, or different shops, in each version",
+                    "write adopted_on = 2026-03-01 (the first day) at the top of the newer one",
+                )
+    newest = max(range(len(versions)), key=lambda place: begins[place])
+    rest = tuple(version for place, version in enumerate(versions) if place != newest)
+    return replace(versions[newest], earlier=rest)
 
 
 def _comeback(table: dict[str, Any], at: TomlLocation, default: ComebackRule | None) -> ComebackRule:

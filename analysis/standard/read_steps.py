@@ -26,7 +26,19 @@ BRAKE_FIELDS = {entry.name for entry in dictionary("brakes", Brakes) if entry.ty
 STEP_PLACES = ("preparation", "first pass", "passes", "closing", "after")
 STAND_READINGS = ("travel", "pump_gain", "bubbles", "hard_pull", "leak")
 RULE_KEYS = ("is", "min", "max", "equals", "above_field", "at_least_field", "brake_limits")
-STEP_KEYS = ("id", "title", "missed_title", "field", "acts", "acts_on", "interacts_with", "place", "else", *RULE_KEYS)
+STEP_KEYS = (
+    "id",
+    "title",
+    "missed_title",
+    "field",
+    "acts",
+    "acts_on",
+    "interacts_with",
+    "place",
+    "never_looser",
+    "else",
+    *RULE_KEYS,
+)
 CONDITION_LEVELS = {name: entry.levels for name, entry in FIELDS.items() if entry.role == "context" and entry.levels}
 _KINDS: dict[str, Kind] = {"true/false": "true/false", "number": "number", "whole number": "number", "text": "text"}
 
@@ -71,6 +83,7 @@ def _step(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, 
         acts_on=read_words(table, "acts_on", location, STAND_READINGS, ()),
         interacts_with=_condition(table, location),
         place=_place(table, location, field, usual_place),
+        never_looser=read_value(table, "never_looser", location, bool, default=False),
     )
 
 

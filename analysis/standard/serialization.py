@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+import datetime as dt
+from dataclasses import asdict, replace
 from typing import Any
 
 from analysis.standard.definition import ComebackRule, SecondCheck, Standard, Step, WorkCondition
@@ -13,8 +14,10 @@ LIMIT_FIELDS = ("limits", "usual")
 
 
 def standard_to_dict(standard: Standard) -> dict[str, Any]:
-    """Convert a standard to dictionaries, lists, strings and numbers."""
-    content = {**asdict(standard), "steps": [_step_to_dict(step) for step in standard.steps]}
+    """Convert a standard to dictionaries, lists, strings and numbers, without its earlier versions."""
+    content = {**asdict(replace(standard, earlier=())), "steps": [_step_to_dict(step) for step in standard.steps]}
+    content |= {"adopted_on": standard.adopted_on and standard.adopted_on.isoformat(), "shops": list(standard.shops)}
+    content["earlier"] = []
     content["fluid_replacements"] = {fluid: list(others) for fluid, others in standard.fluid_replacements.items()}
     return content
 
@@ -35,6 +38,8 @@ def standard_from_dict(table: dict[str, Any]) -> Standard:
         "steps": tuple(_step_from_dict(step) for step in table["steps"]),
         "fluid_replacements": {fluid: tuple(others) for fluid, others in table["fluid_replacements"].items()},
     }
+    day = table.get("adopted_on")
+    whole |= {"adopted_on": day and dt.date.fromisoformat(day), "shops": tuple(table.get("shops", ())), "earlier": ()}
     return Standard(**whole)
 
 

@@ -24,6 +24,7 @@ from analysis.stats.intervals import (
     wilson,
 )
 from analysis.stats.joint import equal_values_p_value
+from analysis.stats.learning_cusum import Dispersion, LearningLimits, learning_limits, log_likelihood_steps, reset_cusum
 from analysis.stats.linear_algebra import symmetric_inverse, weighted_gram
 from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_fold_log_odds, ridge_logistic
 from analysis.stats.multiple_testing import benjamini_hochberg, holm
@@ -45,7 +46,9 @@ __all__ = [
     "MAX_LEVELS",
     "Z95",
     "CrossFitted",
+    "Dispersion",
     "Interval",
+    "LearningLimits",
     "benchmark_r2",
     "benjamini_hochberg",
     "beta_quantile",
@@ -66,8 +69,10 @@ __all__ = [
     "gamma_quantile",
     "holm",
     "kendall_tau",
+    "learning_limits",
     "level_codes",
     "level_of_look",
+    "log_likelihood_steps",
     "normal_tail",
     "omitted_variable_bias",
     "out_of_fold_log_odds",
@@ -75,6 +80,7 @@ __all__ = [
     "poisson_mid_p",
     "poisson_tail",
     "ratio_limits",
+    "reset_cusum",
     "ridge_logistic",
     "robustness_value",
     "spending_bounds",

@@ -1,21 +1,24 @@
 """Which missed steps lead to comebacks, and how many would be prevented without them."""
 
 from analysis.steps.aipw import aipw_terms
+from analysis.steps.air_score import air_score
 from analysis.steps.design_matrix import Design, build_design
 from analysis.steps.dose_response import DoseResponseBase, dose_response_base, dose_response_curves
 from analysis.steps.interactions import interaction_notes, interactions
 from analysis.steps.marginal_effects import MarginalEffects, estimate_marginal_effects
 from analysis.steps.ranking import e_value
 from analysis.steps.table import StepCosts, crude_steps, step_costs
-from analysis.steps.what_if import YearlyCost, what_if
+from analysis.steps.what_if import Prevented, YearlyCost, prevented_by, what_if
 
 __all__ = [
     "Design",
     "DoseResponseBase",
     "MarginalEffects",
+    "Prevented",
     "StepCosts",
     "YearlyCost",
     "aipw_terms",
+    "air_score",
     "build_design",
     "crude_steps",
     "dose_response_base",
@@ -24,6 +27,7 @@ __all__ = [
     "estimate_marginal_effects",
     "interaction_notes",
     "interactions",
+    "prevented_by",
     "step_costs",
     "what_if",
 ]

@@ -63,6 +63,38 @@ def what_if(costs: StepCosts, yearly_cost: YearlyCost, rng: np.random.Generator)
     return validate_table(WhatIf, pl.DataFrame(rows, schema=empty(WhatIf).schema))
 
 
+@dataclass(frozen=True)
+class Prevented:
+    """Comebacks prevented: per 100 bleeds with 95% limits, and per year."""
+
+    per_100: float
+    lo: float
+    hi: float
+    per_year: float
+
+
+def prevented_by(
+    costs: StepCosts, steps: tuple[str, ...], bleeds_a_year: float, rng: np.random.Generator
+) -> Prevented | None:
+    """Comebacks prevented if these steps were never missed, all else as it was; None with too few comebacks.
+
+    Parameters
+    ----------
+    costs
+        Ranked steps with their draws.
+    steps
+        IDs of steps in the design, at least one.
+    bleeds_a_year
+        Bleeds per year.
+    rng
+        Random generator.
+    """
+    if costs.estimate is None or costs.design is None:
+        return None
+    row = _row(Scenario("", steps), costs, costs.design, YearlyCost(bleeds_a_year, 0.0, 0.0), rng)
+    return Prevented(*(float(str(row[name])) for name in ("preventable_per_100", "lo", "hi", "comebacks_per_year")))
+
+
 def _scenarios(ranked: list[str], titles: list[str]) -> list[Scenario]:
     single = [Scenario(f"“{title}” never missed", (step,)) for step, title in zip(ranked, titles, strict=True)]
     joint = [

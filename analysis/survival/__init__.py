@@ -1,5 +1,6 @@
 """Survival analysis of bleeds: follow-up, cumulative incidence, and models of the time to return."""
 
+from analysis.survival.added_columns import AddedColumns, score_added_columns
 from analysis.survival.cox import CoxModel, breslow
 from analysis.survival.cumulative_incidence import (
     IncidenceCurve,
@@ -36,6 +37,7 @@ from analysis.survival.weibull_regression import WeibullModel
 
 __all__ = [
     "WHOLE_LOG",
+    "AddedColumns",
     "Block",
     "CoxModel",
     "IncidenceCurve",
@@ -62,6 +64,7 @@ __all__ = [
     "observed_period",
     "other_returns",
     "return_observable",
+    "score_added_columns",
     "weibull",
     "weibull_log_shape",
     "window_incidence",

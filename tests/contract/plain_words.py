@@ -103,8 +103,6 @@ BANNED_PARTS = frozenset(
         "reckoned",
         "mend",
         "mended",
-        "lot",
-        "lots",
         "lent",
         "lending",
         "amiss",
@@ -116,8 +114,6 @@ BANNED_PARTS = frozenset(
 )
 """Words that are no part of a name."""
 NAME_EXCEPTIONS: dict[str, str] = {
-    "fluid_lot": "a batch of fluid, the trade's word",
-    "hose_lot": "a batch of hose, the trade's word",
     "met": "whether a target is met, a column of prove.csv",
 }
 """A name that has one of these all the same, and why."""

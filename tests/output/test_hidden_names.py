@@ -201,7 +201,7 @@ def test_a_name_in_the_name_of_an_own_column_is_hidden_and_its_step_still_reads_
         (str(tmp_path / "sessions.csv"),),
         tmp_path / "out",
         str(tmp_path / "map.toml"),
-        str(tmp_path / "standard.toml"),
+        (str(tmp_path / "standard.toml"),),
         hide_names=True,
     )
     report = audit_exports(order).report

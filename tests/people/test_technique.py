@@ -19,7 +19,12 @@ PEOPLE = ("Alder", "Flint", "Wren", "Sorrel")
 
 
 def purged(missed: int, of: int, **others: str) -> list[dict[str, object]]:
-    return [{"kit_purged": n >= missed, **others} for n in range(of)]
+    """Misses spread evenly over the bleeds, so that nothing changes with time; 37 has no factor in common with the counts."""
+    return [{"kit_purged": 37 * n % of >= missed, **others} for n in range(of)]
+
+
+def _alternating(some: list[dict[str, object]], others: list[dict[str, object]]) -> list[dict[str, object]]:
+    return [row for pair in zip(some, others, strict=True) for row in pair]
 
 
 def row(table: pl.DataFrame, who: str, step: str = "purge") -> dict[str, float]:
@@ -27,7 +32,7 @@ def row(table: pl.DataFrame, who: str, step: str = "purge") -> dict[str, float]:
 
 
 def test_shares_are_of_the_recorded_bleeds_alone() -> None:
-    log = ready(entries("Wren", purged(6, 20) + [{}] * 30), entries("Alder", purged(2, 20)))
+    log = ready(entries("Wren", [*purged(6, 20), *[{}] * 30]), entries("Alder", purged(2, 20)))
     wren = row(technique_table(log, NO_COSTS), "Wren")
     assert (wren["recorded"], wren["missed"], wren["share"]) == (20, 6, 0.3)
 
@@ -36,11 +41,11 @@ def test_peers_are_everyone_else_on_the_same_work() -> None:
     """Alder misses half on inside hoses and none outside; Wren has inside hoses alone: a half is what peers do there."""
     inside, outside = {"hose_route": "internal"}, {"hose_route": "external"}
     log = ready(
-        entries("Wren", purged(100, 200, **inside)),
-        entries("Alder", purged(100, 200, **inside) + purged(0, 200, **outside)),
+        entries("Wren", purged(75, 150, **inside)),
+        entries("Alder", _alternating(purged(38, 75, **inside), purged(0, 75, **outside))),
     )
     wren = row(technique_table(log, NO_COSTS), "Wren")
-    assert wren["peer_share"] == pytest.approx(0.5, abs=0.01)  # less exact by the ridge of one bleed
+    assert wren["peer_share"] == pytest.approx(38 / 75, abs=0.02)  # less exact by the ridge of one bleed
 
 
 def test_technicians_do_not_count_among_their_own_peers() -> None:
@@ -99,16 +104,16 @@ def test_three_equal_technicians_are_named_in_at_most_one_log_in_twenty() -> Non
 
 
 def test_a_technician_who_misses_more_is_clear_and_the_others_are_not_named() -> None:
-    rows = {"Wren": 60, "Alder": 20, "Flint": 22, "Sorrel": 18}
-    table = technique_table(ready(*(entries(who, purged(missed, 200)) for who, missed in rows.items())), NO_COSTS)
+    rows = {"Wren": 45, "Alder": 15, "Flint": 17, "Sorrel": 13}
+    table = technique_table(ready(*(entries(who, purged(missed, 150)) for who, missed in rows.items())), NO_COSTS)
     assert table.filter("clear", pl.col("excess") > 0).get_column("technician").to_list() == ["Wren"]
     assert row(table, "Wren")["q_value"] >= row(table, "Wren")["p_value"]
 
 
 def test_what_a_miss_costs_orders_the_coaching_card() -> None:
     """Purge costs four times what seals do; Wren misses both far more than peers, so purge comes first."""
-    rows = [{"kit_purged": n >= 30, "port_seals_checked": n >= 40} for n in range(60)]
-    peers_rows = [{"kit_purged": n >= 6, "port_seals_checked": n >= 6} for n in range(60)]
+    rows = [{"kit_purged": 37 * n % 60 >= 30, "port_seals_checked": 37 * n % 60 >= 40} for n in range(60)]
+    peers_rows = [{"kit_purged": 37 * n % 60 >= 6, "port_seals_checked": 37 * n % 60 >= 6} for n in range(60)]
     log = ready(entries("Wren", rows), *(entries(who, peers_rows) for who in ("Alder", "Flint", "Sorrel")))
     costs = pl.DataFrame(
         [

@@ -204,7 +204,7 @@ def _refuse_two_meanings(levels: dict[str, tuple[str, ...]], where: str, compari
 def _own(name: str, section: Any, where: str) -> OwnColumn:
     if not isinstance(section, dict) or not isinstance(section.get("heading"), str):
         raise UserError(where, "has no heading", 'heading = "…"', "add it")
-    _refuse_unknown(section, ("heading", "type", "unit", "role", "min", "max"), where)
+    _refuse_unknown(section, ("heading", "type", "unit", "role", "min", "max", "group"), where)
     if not name.isidentifier() or len(name) > NAME_CHARACTERS:
         expected = f"letters, digits and underscores, at most {NAME_CHARACTERS}"
         raise UserError(where, f"{_quoted(name)} is not a valid name", expected, "rename it")
@@ -220,7 +220,8 @@ def _own(name: str, section: Any, where: str) -> OwnColumn:
     unit = section.get("unit", "")
     if not isinstance(unit, str):
         raise UserError(f"{where}.unit", f"is {_quoted(unit)}", "a text in quotes", "correct it")
-    return OwnColumn(name, section["heading"], kind, unit, role, low, high)
+    group = bool(_one_of(section, "group", (True, False), where))
+    return OwnColumn(name, section["heading"], kind, unit, role, low, high, group)
 
 
 def _bound(section: dict[str, Any], key: str, where: str) -> float | None:

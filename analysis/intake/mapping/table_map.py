@@ -28,7 +28,10 @@ class ColumnMap:
 
 @dataclass(frozen=True)
 class OwnColumn:
-    """A column that only this shop has, read as `own.<name>`; `low` and `high` are inclusive limits in `unit`."""
+    """A column that only this shop has, read as `own.<name>`; `low` and `high` are inclusive limits in `unit`.
+
+    `group` says that bleeds with the same value are compared with the others, as those of a lot or kit are.
+    """
 
     name: str
     heading: str
@@ -37,6 +40,7 @@ class OwnColumn:
     role: str = ""
     low: float | None = None
     high: float | None = None
+    group: bool = False
 
 
 @dataclass(frozen=True)

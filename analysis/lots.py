@@ -1,0 +1,269 @@
+"""Lots, kits and other groups named by the workshop: which clearly have more comebacks, their bleeds, and wear by age."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.dataset import BleedData
+from analysis.intake import Log
+from analysis.rates import chance_limits, gamma_poisson
+from analysis.stats import (
+    Z95,
+    benjamini_hochberg,
+    conditional_mid_p,
+    normal_tail,
+    ratio_limits,
+    sum_within_clusters,
+    wilson,
+)
+from analysis.steps import Design, air_score
+from analysis.survival import AddedColumns, SurvivalModel, score_added_columns
+from schemas import empty, validate_table
+from schemas.outputs import LotBleeds, Lots
+
+FloatArray = NDArray[np.float64]
+Codes = NDArray[np.int64]
+LOT_FIELDS = ("fluid_lot", "kit_id", "hose_lot")
+EVERY = "all"
+MIN_EXPECTED, MIN_BLEEDS, MIN_READINGS, SIGNAL_Q = 2.0, 10, 30, 0.05
+READING_RIDGE = 1e-2
+MAX_GROUPS = 300
+"""Groups of a kind that are compared, those with most bleeds; a column with more is an ID of something, not a lot."""
+MIN_AIR_RATIO, PREDICTS_Z = 1.2, 1.645
+"""Hazard ratio from which a difference of readings is worth looking at (common practice, no source); z from which readings
+predict comebacks."""
+DAYS_OF_AGE = 100
+MAX_LOG_RATIO = 20.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class LotResults:
+    """The groups, and the bleeds of those that clearly have more comebacks."""
+
+    lots: DataFrame[Lots]
+    lot_bleeds: DataFrame[LotBleeds]
+
+
+@dataclass(frozen=True)
+class FittedReturns:
+    """The bleeds that the time-to-return model was fitted to, its design matrix and the model."""
+
+    data: BleedData
+    design: Design = field(repr=False)
+    model: SurvivalModel = field(repr=False)
+
+
+def group_columns(log: Log, groups: Sequence[str] = ()) -> tuple[str, ...]:
+    """Columns of the bleeds whose groups are compared: lots and kits where recorded, own columns marked so, and `groups`."""
+    flagged = [own.name for own in log.own_fields if own.table == "sessions" and own.group]
+    requested = [name if name in log.sessions.columns else f"own.{name}" for name in groups]
+    names = dict.fromkeys([*LOT_FIELDS, *flagged, *requested])
+    return tuple(name for name in names if name in log.sessions.columns and log.sessions.get_column(name).count())
+
+
+def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) -> LotResults:
+    """Compare the bleeds of each lot, kit or other group with all others.
+
+    Estimand: comebacks so far of a group's bleeds over those expected had the same bleeds been done without it: with the
+    same work, missed steps, technician, workshop and time of the log, each followed as long. `expected` and its precision
+    come from the score test of the group in the time-to-return model of the steps (D. R. Cox & D. V. Hinkley 1974,
+    Theoretical Statistics, sect. 9.3), with counts divided by the design effect of bikes; limits and p-values are
+    conditional on the sum of both counts (J. Przyborowski & H. Wilenski 1940, Biometrika 31:313-323). Where stand readings
+    predict comebacks, the mean air they show after the group's bleeds is compared too, with the same things allowed for and
+    errors clustered by bike; `air_ratio` is the hazard ratio that goes with it. One-sided, as only a worse group asks for
+    something to be done; Benjamini-Hochberg over both comparisons of all groups of all columns. By readings alone a group
+    differs only from a hazard ratio of 1.2 on. `age_ratio` is the hazard
+    ratio for 100 days more since the group's first bleed, all else equal; in the row `all` with the groups' own levels
+    allowed for.
+
+    Parameters
+    ----------
+    data
+        All accepted bleeds; the counts are of these.
+    columns
+        `group_columns` of the log.
+    fitted
+        The time-to-return model; None with too few comebacks: then nothing is compared.
+    """
+    parts = [_kind(data, column, fitted) for column in columns]
+    table = pl.concat([empty(Lots), *parts])
+    p_values = np.concatenate(
+        [table.get_column(name).fill_null(np.nan).to_numpy() for name in ("p_value", "air_p_value")]
+    )
+    q_value, air_q_value = np.split(benjamini_hochberg(p_values), 2)
+    table = table.with_columns(
+        q_value=pl.Series(q_value).fill_nan(None), air_q_value=pl.Series(air_q_value).fill_nan(None)
+    )
+    by_air = (pl.col("air_q_value") <= SIGNAL_Q) & (pl.col("air_ratio") >= MIN_AIR_RATIO)
+    differs = ((pl.col("q_value") <= SIGNAL_Q).fill_null(False)) | by_air.fill_null(False)
+    signal = pl.when(differs).then(pl.lit("high")).when(pl.col("p_value").is_null()).then(pl.lit("too_few"))
+    table = table.with_columns(signal=signal.otherwise(pl.lit("none"))).sort("kind", "group")
+    differing = table.filter(pl.col("signal") == "high")
+    return LotResults(lots=validate_table(Lots, table), lot_bleeds=_bleeds(data, differing))
+
+
+def _kind(data: BleedData, column: str, fitted: FittedReturns | None) -> pl.DataFrame:
+    """One column's groups, and all of them together, without q-values and signals."""
+    bleeds = data.bleeds.with_columns(group=pl.col(column).cast(pl.String)).filter(pl.col("group").is_not_null())
+    groups, whole = _counts(bleeds), _counts(bleeds.with_columns(group=pl.lit(EVERY)))
+    compared = groups.sort("sessions", "group", descending=[True, False]).head(MAX_GROUPS).get_column("group").sort()
+    columns = [] if fitted is None else [_compared(fitted, column, compared)]
+    result = pl.concat([groups.filter(pl.col("group") != EVERY), whole])
+    if columns:
+        result = result.join(columns[0], on="group", how="left")
+    absent = [pl.lit(None, kind).alias(name) for name, kind in empty(Lots).schema.items() if name not in result.columns]
+    return (
+        result.with_columns(absent)
+        .with_columns(kind=pl.lit(column))
+        .select(empty(Lots).columns)
+        .cast(empty(Lots).schema)
+    )
+
+
+def _counts(bleeds: pl.DataFrame) -> pl.DataFrame:
+    day, back = pl.col("started_at").dt.date(), pl.col("mature") & pl.col("came_back")
+    table = bleeds.group_by("group").agg(
+        first_used=day.min(),
+        last_used=day.max(),
+        shops=pl.col("shop").drop_nulls().unique().sort().str.join(", "),
+        sessions=pl.len().cast(pl.Int64),
+        mature=pl.col("mature").sum().cast(pl.Int64),
+        comebacks=back.sum().cast(pl.Int64),
+        returned=pl.col("return_days").count().cast(pl.Int64),
+    )
+    limits = wilson(table.get_column("comebacks"), table.get_column("mature"))
+    return table.sort("group").with_columns(
+        days_in_use=(pl.col("last_used") - pl.col("first_used")).dt.total_days() + 1,
+        rate=(pl.col("comebacks") / pl.col("mature")).fill_nan(None),
+        rate_lo=pl.Series(limits.lo).fill_nan(None),
+        rate_hi=pl.Series(limits.hi).fill_nan(None),
+    )
+
+
+def _compared(fitted: FittedReturns, column: str, names: pl.Series) -> pl.DataFrame:
+    """Expected comebacks, ratio with limits, p-value and change by age of each group with enough bleeds."""
+    bleeds = fitted.data.bleeds
+    value = bleeds.get_column(column).cast(pl.String)
+    members = np.column_stack([(value == name).fill_null(False).to_numpy() for name in names]).astype(float)
+    age = _age(bleeds, value) * members.sum(axis=1)
+    time, event = bleeds.get_column("days_at_risk").to_numpy(), bleeds.get_column("end").eq("return").to_numpy()
+    added = np.column_stack([members, members * age[:, None], age])
+    scored = score_added_columns(fitted.model, fitted.design.x, added, time, event)
+    size = len(names)
+    effect = _design_effect(scored.residual, members, fitted.design.bike) * fitted.model.df_correction**2
+    table = _ratios(scored, members, event, effect)
+    own = [_age_ratio(scored.select([group, size + group]), 1) for group in range(size)]
+    every = _age_ratio(scored.select([*range(size), 2 * size]), size)
+    ages = pl.DataFrame(own, schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(group=names)
+    whole = pl.DataFrame([every], schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(
+        group=pl.lit(EVERY)
+    )
+    table = table.hstack(_readings(fitted, members)).with_columns(group=names).join(ages, on="group", how="left")
+    return pl.concat([table.filter(pl.col("group") != EVERY), whole], how="diagonal")
+
+
+def _age(bleeds: pl.DataFrame, value: pl.Series) -> FloatArray:
+    """Hundreds of days since the group's first bleed, less the mean over its bleeds."""
+    day = pl.col("started_at").dt.date().cast(pl.Int32)
+    frame = bleeds.select(day=day).with_columns(group=value)
+    centred = frame.select((pl.col("day") - pl.col("day").mean().over("group")) / DAYS_OF_AGE)
+    return centred.to_series().fill_null(0.0).to_numpy().astype(float)
+
+
+def _ratios(scored: AddedColumns, members: FloatArray, event: NDArray[np.bool_], effect: float) -> pl.DataFrame:
+    """Each group's expected count as if it had not entered the fit, and the exact comparison with it.
+
+    With h the share of a group's expected count that its own bleeds decided, expected is (E − hO) / (1 − h) and rests on
+    a count of expected (1 − h) / h; with one kind of work this is the comparison of two groups' counts. `effect` divides the
+    counts: the design effect of bikes, times that of a model with many columns for its comebacks.
+    """
+    size = members.shape[1]
+    observed = event.astype(float) @ members
+    fitted = observed - scored.score[:size]
+    own_share = np.clip(1 - np.diag(scored.information)[:size] / np.maximum(fitted, 1e-9), 1e-6, 1 - 1e-6)
+    expected = (fitted - own_share * observed) / (1 - own_share)
+    enough = (expected >= MIN_EXPECTED) & (members.sum(axis=0) >= MIN_BLEEDS)
+    columns = {
+        name: np.full(size, np.nan)
+        for name in ("ratio", "ratio_lo", "ratio_hi", "funnel_lo", "funnel_hi", "shrunk_ratio", "p_value")
+    }
+    columns["expected"] = np.where(expected > 0, expected, np.nan)
+    if enough.any():
+        o, e = observed[enough] / effect, expected[enough] / effect
+        reference = e * (1 - own_share[enough]) / own_share[enough]
+        limits = ratio_limits(o, e, reference)
+        discount = 1 / (1 + e / reference)
+        columns["ratio"][enough], columns["ratio_lo"][enough], columns["ratio_hi"][enough] = o / e, limits.lo, limits.hi
+        columns["funnel_lo"][enough], columns["funnel_hi"][enough] = chance_limits(e, reference=reference)
+        columns["shrunk_ratio"][enough] = gamma_poisson(o * discount, e * discount).ratio
+        columns["p_value"][enough] = conditional_mid_p(o, e, reference)[1]
+    return pl.DataFrame({name: pl.Series(values).fill_nan(None) for name, values in columns.items()})
+
+
+def _readings(fitted: FittedReturns, members: FloatArray) -> pl.DataFrame:
+    """Hazard ratio that goes with the air shown after each group's bleeds, and its one-sided p-value.
+
+    Residuals of the air score on the model's columns, averaged within groups; the model's columns are fitted to all bleeds,
+    so the mean is divided by the share of it that they leave.
+    """
+    columns = {name: np.full(members.shape[1], np.nan) for name in ("air_ratio", "air_lo", "air_hi", "air_p_value")}
+    score = air_score(fitted.data.bleeds)
+    if score is not None:
+        x = np.column_stack([np.ones(len(score)), fitted.design.x])
+        inverse = np.linalg.inv(x.T @ x + np.diag([0.0, *np.full(x.shape[1] - 1, READING_RIDGE)]))
+        residual = score - x @ (inverse @ (x.T @ score))
+        slope, slope_error = _slope(fitted, score)
+        if slope > PREDICTS_Z * slope_error:
+            own = members - x @ (inverse @ (x.T @ members))
+            information = (own**2).sum(axis=0)
+            by_bike = sum_within_clusters(own * residual[:, None], fitted.design.bike)
+            enough = (members.sum(axis=0) >= MIN_READINGS) & (information > 0)
+            shift = (own * residual[:, None]).sum(axis=0)[enough] / information[enough]
+            error = np.sqrt((by_bike**2).sum(axis=0)[enough]) / information[enough]
+            columns["air_p_value"][enough] = normal_tail(shift / error)
+            spread = np.sqrt((slope * error) ** 2 + (shift * slope_error) ** 2)
+            for name, z in (("air_ratio", 0.0), ("air_lo", -Z95), ("air_hi", Z95)):
+                columns[name][enough] = np.exp(np.clip(slope * shift + z * spread, -MAX_LOG_RATIO, MAX_LOG_RATIO))
+    return pl.DataFrame({name: pl.Series(values).fill_nan(None) for name, values in columns.items()})
+
+
+def _slope(fitted: FittedReturns, score: FloatArray) -> tuple[float, float]:
+    """Log hazard ratio of the air score in the model of returns, and its standard error."""
+    bleeds = fitted.data.bleeds
+    time, event = bleeds.get_column("days_at_risk").to_numpy(), bleeds.get_column("end").eq("return").to_numpy()
+    return score_added_columns(fitted.model, fitted.design.x, score[:, None], time, event).one_step(0)
+
+
+def _design_effect(residual: FloatArray, members: FloatArray, bike: Codes) -> float:
+    """Design effect of bleeds of one bike with the same group, at least 1 (K.-Y. Liang & S. L. Zeger 1986)."""
+    rows = np.flatnonzero(members.sum(axis=1))
+    group = members[rows].argmax(axis=1)
+    _, cluster = np.unique(bike[rows] * members.shape[1] + group, return_inverse=True)
+    squares = float((residual[rows] ** 2).sum())
+    return max(float((np.bincount(cluster, residual[rows]) ** 2).sum()) / squares, 1.0) if squares > 0 else 1.0
+
+
+def _age_ratio(scored: AddedColumns, column: int) -> tuple[float | None, float | None, float | None]:
+    log_ratio, error = scored.one_step(column)
+    if not np.isfinite(error) or abs(log_ratio) + Z95 * error > MAX_LOG_RATIO:
+        return None, None, None
+    low, middle, high = np.exp([log_ratio - Z95 * error, log_ratio, log_ratio + Z95 * error])
+    return float(middle), float(low), float(high)
+
+
+def _bleeds(data: BleedData, differing: pl.DataFrame) -> DataFrame[LotBleeds]:
+    """The bleeds of the groups that clearly have more comebacks."""
+    day = pl.col("started_at").dt.date()
+    parts: list[pl.DataFrame] = [empty(LotBleeds)]
+    bleeds = data.bleeds.with_columns(latest=day == day.max().over("bike_id", "brake"), bled_on=day)
+    for kind, group in differing.select("kind", "group").iter_rows():
+        own = bleeds.filter(pl.col(kind).cast(pl.String) == group)
+        own = own.with_columns(kind=pl.lit(kind), group=pl.lit(group), came_back_after="return_days")
+        parts.append(own.select(empty(LotBleeds).columns).cast(empty(LotBleeds).schema))
+    return validate_table(LotBleeds, pl.concat(parts).sort("kind", "group", "session_id"))

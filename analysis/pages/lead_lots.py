@@ -1,0 +1,122 @@
+"""Lots of fluid, kits and other groups that the workshop names: which give more comebacks, and their bikes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.charts import ratio_dots
+from analysis.pages.labels import field_label
+from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
+from analysis.pages.text import capitalised, estimate, join_words, quantity
+from analysis.report import Report
+
+EVERY, MAX_NAMES, SIGNAL_Q = "all", 3, 0.05
+COLUMNS = {
+    "kind": "kind", "group": "lot or kit", "bike_id": "bike", "brake": "brake", "shop": "workshop",
+    "technician": "bled by", "bled_on": "bled on", "session_id": "job", "came_back_after": "back after (days)",
+}  # fmt: skip
+
+
+def lot_question(report: Report) -> Question:
+    """Which lots and kits give more comebacks, and which bikes have them."""
+    groups = report.lots.filter(pl.col("group") != EVERY)
+    high = _differing(report)
+    return Question(
+        id="lots",
+        question="Is it a bad lot of fluid, or a bad kit?",
+        answer=_finding(report, groups, high),
+        points=(*(_group(report, row) for row in high.iter_rows(named=True)), *_ageing(report)),
+        action=(
+            "Take it out of use and look at it before anything else. The table lists its bikes: check those not bled since."
+            if high.height
+            else ""
+        ),
+        charts=chart_specs(*_charts(groups)),
+        table=page_table(
+            _bikes(report), "Bleeds with a lot or kit that differs, brakes not bled since first", COLUMNS, "tables/lot_bleeds.csv"
+        ),
+        method=(
+            "Comebacks so far are compared with those expected for the same work, missed steps, technician, workshop and time "
+            "of the log, each bleed counted as long as it was followed. The air shown by stand readings (lever travel, pump-up, "
+            "bubbles) is compared in the same way where it predicts comebacks. A lot or kit is named when either is clearly more, with "
+            "the false discovery rate controlled at 5 in 100 over all of them. Change with age is measured within each lot or "
+            "kit, from its first bleed in the log. A lot that only one workshop used in one season cannot be separated from "
+            "what else was particular about that season. These are observations, not an experiment."
+        ),
+    )  # fmt: skip
+
+
+def _differing(report: Report) -> pl.DataFrame:
+    return report.lots.filter(pl.col("signal") == "high").sort("p_value", "kind", "group")
+
+
+def _finding(report: Report, groups: pl.DataFrame, high: pl.DataFrame) -> Finding:
+    compared = groups.filter(pl.col("p_value").is_not_null()).height
+    if high.height:
+        names = [f"{_label(row)}" for row in high.head(MAX_NAMES).iter_rows(named=True)]
+        more = f" and {high.height - MAX_NAMES} more" if high.height > MAX_NAMES else ""
+        bikes = report.lot_bleeds.filter("latest").n_unique("bike_id")
+        text = f"{capitalised(join_words(names))}{more}: {_evidence(high)} than the same work gives."
+        return Finding(text, f"{quantity(bikes, 'bike')} not bled since. {quantity(compared, 'group')} compared.")
+    if not compared:
+        return Finding("Too few comebacks to compare lots or kits.", f"{quantity(groups.height, 'group')} in the log.")
+    return Finding("No lot or kit clearly has more comebacks.", f"{quantity(compared, 'group')} compared.")
+
+
+def _evidence(high: pl.DataFrame) -> str:
+    """What is clearly more, over all groups that differ."""
+    by_count, by_air = (
+        high.filter((pl.col(name) <= SIGNAL_Q).fill_null(False)).height for name in ("q_value", "air_q_value")
+    )
+    if by_count and by_air:
+        return "clearly more comebacks, or more air in the stand readings,"
+    return "clearly more comebacks" if by_count else "clearly more air in the stand readings"
+
+
+def _label(row: dict[str, Any]) -> str:
+    return f"{field_label(row['kind'])} {row['group']}"
+
+
+def _group(report: Report, row: dict[str, Any]) -> str:
+    ratio = estimate(row["ratio"], row["ratio_lo"], row["ratio_hi"])
+    own = report.lot_bleeds.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
+    shops = f" at {row['shops']}" if row["shops"] else ""
+    air = (
+        f"The air that stand readings show goes with {estimate(row['air_ratio'], row['air_lo'], row['air_hi'])} times the risk. "
+        if row["air_ratio"] is not None
+        else ""
+    )
+    return (
+        f"{capitalised(_label(row))}: {quantity(row['returned'], 'comeback')}, {row['expected']:.0f} expected (ratio {ratio}). {air}"
+        f"{quantity(row['sessions'], 'bleed')}{shops}, {row['first_used']} to {row['last_used']}; "
+        f"{quantity(own.filter('latest').n_unique('bike_id'), 'bike')} not bled since."
+    )
+
+
+def _ageing(report: Report) -> list[str]:
+    """Kinds of which comebacks clearly grow or fall with age, all groups taken together."""
+    clear = report.lots.filter(pl.col("group") == EVERY, (pl.col("age_lo") > 1) | (pl.col("age_hi") < 1))
+    return [
+        f"{capitalised(field_label(row['kind']))}: with each 100 days in use the comeback risk changes by a factor of "
+        f"{estimate(row['age_ratio'], row['age_lo'], row['age_hi'])} ({quantity(row['sessions'], 'bleed')})."
+        for row in clear.iter_rows(named=True)
+    ]
+
+
+def _bikes(report: Report) -> pl.DataFrame:
+    kind = pl.col("kind").map_elements(field_label, return_dtype=pl.String)
+    return report.lot_bleeds.sort("latest", "bled_on", "session_id", descending=[True, True, False]).with_columns(
+        kind=kind
+    )
+
+
+def _charts(groups: pl.DataFrame) -> list[Any]:
+    charts = []
+    for (kind,), own in groups.group_by("kind", maintain_order=True):
+        rows = own.filter(pl.col("ratio_lo").is_not_null()).with_columns(comebacks="returned", mature="sessions")
+        if rows.height:
+            label = field_label(str(kind))
+            charts.append(with_title(ratio_dots(rows, label), f"by {label}: comebacks so far / expected"))
+    return charts

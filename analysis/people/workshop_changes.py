@@ -1,0 +1,178 @@
+"""Changes in a workshop: whether misses and comebacks fell after one, against workshops without it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from analysis.dataset import BleedData
+from analysis.people.coaching import (
+    CHOICE_DAYS,
+    CLEAR_Q,
+    DAYS_EITHER_SIDE,
+    Changes,
+    Wander,
+    before_after_counts,
+    changes_of,
+    difference,
+)
+from analysis.stats import Z95, benjamini_hochberg
+from schemas import empty, validate_table
+from schemas.log import Measures
+from schemas.outputs import MeasureEffects
+
+EARLY_DAYS = 30
+MIN_COMEBACKS = 10
+"""Fewest comebacks on both sides together of a workshop whose comebacks are compared."""
+DAYS_BETWEEN_TRIALS = 91
+"""Days between two days on which nothing began that show how workshops change by themselves."""
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    """One outcome: its name, the least number of bleeds with it, and each bleed's shop, start and whether it has it.
+
+    `alike` are outcomes that are taken to vary as much by themselves.
+    """
+
+    name: str
+    minimum: int
+    bleeds: pl.DataFrame = field(repr=False)
+    alike: list[pl.DataFrame] = field(repr=False)
+
+
+def measure_effects(data: BleedData, measures: DataFrame[Measures]) -> DataFrame[MeasureEffects]:
+    """Estimate what each change in a workshop changed.
+
+    Estimand: the share of bleeds with the outcome in the half year after the first day, less that in the half year that
+    ended a quarter before it, less the mean change of workshops without a change on the same step within those days. The
+    quarter before is left out because a bad quarter is often the reason for a change (`coaching.difference`). Workshops
+    differ from year to year by themselves: how much is estimated from days on which nothing began, and widens the interval.
+    Outcomes: the step missed, a comeback within the window, a comeback within 30 days. With a single workshop, or a change
+    in all of them, it is before and after only, and never called clear. `q_value` controls false discoveries over all rows
+    (Benjamini & Hochberg 1995).
+
+    Parameters
+    ----------
+    data
+        All accepted bleeds.
+    measures
+        Changes; an empty shop means all workshops.
+    """
+    rows = []
+    for event in measures.select("began_on", "what", "shop", "step").unique().iter_rows(named=True):
+        rows += [event | _effect(outcome, measures, event) for outcome in _outcomes(data, event["step"])]
+    table = pl.DataFrame(rows, schema=empty(MeasureEffects).schema)
+    q_value = pl.Series(benjamini_hochberg(table.get_column("p_value").fill_null(np.nan).to_numpy())).fill_nan(None)
+    table = table.with_columns(q_value=q_value, clear=q_value <= CLEAR_Q)
+    return validate_table(MeasureEffects, table.sort("began_on", "what", "shop", "outcome"))
+
+
+def _outcomes(data: BleedData, step: str | None) -> list[_Outcome]:
+    days, observed = pl.col("return_days"), pl.col("observed_days")
+    early = pl.when(observed >= EARLY_DAYS).then((days <= EARLY_DAYS).fill_null(False))
+    bleeds = data.bleeds.select(
+        "started_at",
+        shop=pl.col("shop").fill_null("not recorded"),
+        comebacks=pl.when("mature").then("came_back"),
+        early_comebacks=early,
+    )
+    outcomes = []
+    for name in ("comebacks", "early_comebacks"):
+        own = bleeds.select("shop", "started_at", yes=name)
+        outcomes.append(_Outcome(name, MIN_COMEBACKS, own, [own]))
+    if step not in data.missed.columns[1:]:
+        return outcomes
+    steps = {
+        one.name: bleeds.select("shop", "started_at").with_columns(yes=one) for one in data.missed.drop("session_id")
+    }
+    return [_Outcome("missed", 0, steps[str(step)], list(steps.values())), *outcomes]
+
+
+def _effect(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
+    """One row, without q-value."""
+    row: dict[str, Any] = {"outcome": outcome.name, "comparison": "too_few"}
+    counts = before_after_counts(_of_shops(outcome, event["shop"]), event["began_on"], "shop")
+    own = counts if event["shop"] is None else counts.filter(pl.col("shop") == event["shop"])
+    if own.is_empty() or own.select(pl.sum_horizontal("yes_before", "yes_after")).sum().item() < outcome.minimum:
+        return row
+    if event["shop"] is None:
+        own = own.select(pl.lit("all").alias("shop"), pl.exclude("shop").sum())
+    others = counts.filter(~pl.col("shop").is_in(_changing_shops(measures, event)))
+    change = changes_of(own)
+    row |= {"before": float(change.before[0]), "after": float(change.after[0])}
+    row |= {f"bleeds_{side}": own.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
+    wander = _wander(outcome, measures, event)
+    if event["shop"] is None or others.is_empty():
+        return row | _before_after(change, wander)
+    effect = difference(change, changes_of(others), wander)
+    return row | {
+        "comparison": "other_workshops",
+        "change": effect.change,
+        "lo": max(effect.lo, -2.0),
+        "hi": min(effect.hi, 2.0),
+        "others_change": effect.peers_change,
+        "p_value": effect.p_value,
+    }
+
+
+def _of_shops(outcome: _Outcome, shop: str | None) -> pl.DataFrame:
+    """The bleeds by workshop; for a change in all of them, those of all together."""
+    return outcome.bleeds if shop is not None else outcome.bleeds.with_columns(shop=pl.lit("all"))
+
+
+def _before_after(change: Changes, wander: Wander) -> dict[str, Any]:
+    own = float(change.change[0])
+    half = Z95 * float(change.variance[0] + wander.variance * change.slope[0] ** 2) ** 0.5
+    return {"comparison": "before_after", "change": own, "lo": max(own - half, -2.0), "hi": min(own + half, 2.0)}
+
+
+def _changing_shops(measures: pl.DataFrame, event: dict[str, Any]) -> list[str]:
+    """Workshops with a change on the same step (or on no step) within those days, the one in question among them."""
+    since = (pl.col("began_on") - pl.lit(event["began_on"])).dt.total_days()
+    recent = since.is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, DAYS_EITHER_SIDE)
+    about = pl.col("step").is_null() | pl.lit(event["step"] is None) | (pl.col("step") == event["step"])
+    rows = measures.filter(recent, about)
+    return [event["shop"] or "", *rows.get_column("shop").drop_nulls()]
+
+
+def _wander(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) -> Wander:
+    """How much workshops change by themselves, from days of the log on which no change of theirs is close.
+
+    On each such day the workshops' changes of the log odds are compared with their mean (with a single workshop, with no
+    change); their variance beyond the counts' is averaged over the days, and for missed steps over all steps: habits are
+    taken to vary equally on the log odds of every step.
+    """
+    spreads = [_spread(bleeds, measures, event) for bleeds in outcome.alike]
+    squares, freedom = (sum(parts) for parts in zip(*spreads, strict=True)) if spreads else (0.0, 0.0)
+    if not freedom:
+        return Wander(0.0, 1.0)
+    overlap = DAYS_BETWEEN_TRIALS / (CHOICE_DAYS + 2 * DAYS_EITHER_SIDE)
+    return Wander(max(squares / freedom, 0.0), max(freedom * overlap, 1.0))
+
+
+def _spread(bleeds: pl.DataFrame, measures: pl.DataFrame, event: dict[str, Any]) -> tuple[float, float]:
+    """Summed squares of the changes beyond the counts' variance, and their degrees of freedom."""
+    everywhere = event["shop"] is None
+    bleeds = bleeds.with_columns(shop=pl.lit("all")) if everywhere else bleeds
+    start = pl.col("started_at").dt.date()
+    first, last = bleeds.select(start.min().alias("first"), start.max().alias("last")).row(0)
+    numbers = range(CHOICE_DAYS + DAYS_EITHER_SIDE, (last - first).days - DAYS_EITHER_SIDE + 1, DAYS_BETWEEN_TRIALS)
+    squares = freedom = 0.0
+    for day in (first + dt.timedelta(days=number) for number in numbers):
+        changing = _changing_shops(measures, {**event, "began_on": day, "shop": None})
+        counts = before_after_counts(bleeds, day, "shop").filter(~pl.col("shop").is_in(changing))
+        if counts.height < 2 - everywhere:
+            continue
+        changes = changes_of(counts)
+        value, variance = changes.change / changes.slope, changes.variance / changes.slope**2
+        centre = 0.0 if everywhere else float(value.mean())
+        own_freedom = len(value) - (not everywhere)
+        squares += float(((value - centre) ** 2).sum() - variance.mean() * own_freedom)
+        freedom += own_freedom
+    return squares, freedom

@@ -1,0 +1,253 @@
+"""A new procedure against the log: who would have met it, the minutes it takes, comebacks it may prevent, limits it moves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.dataset import DAYS_PER_YEAR, BleedData, bleeds_per_year
+from analysis.intake import Log
+from analysis.standard import Limits, Standard, Step, missed_steps
+from analysis.stats import Z95, clustered_standard_error, level_codes
+from analysis.steps import (
+    Prevented,
+    build_design,
+    dose_response_base,
+    dose_response_curves,
+    prevented_by,
+    step_costs,
+)
+from schemas import empty, validate_table
+from schemas.outputs import ProcedureTrial, Tolerance
+
+FloatArray = NDArray[np.float64]
+EVERY = "all"
+MIN_TIMED, MIN_NEAR = 100, 30
+MINUTES_RIDGE = 1e-2
+
+
+@dataclass(frozen=True)
+class Minutes:
+    """Bench minutes for each bleed that doing all changed steps would take, with 95% limits, and the bleeds it is from."""
+
+    each: float
+    lo: float
+    hi: float
+    bleeds: int
+
+
+@dataclass(frozen=True)
+class MovedLimit:
+    """A limit that the new procedure moves, and whether the log shows that it matters there.
+
+    `evidence` is `supported`, `none`, `looser` (moved outwards: the log cannot show that this is safe) or `makers_limit`
+    (moved outwards although the step is marked `never_looser`).
+    """
+
+    step: str
+    text: str
+    evidence: str
+
+
+@dataclass(frozen=True)
+class NewProcedure:
+    """What is known about a new procedure; `prevented` and `minutes` are None where the log is too small."""
+
+    table: DataFrame[ProcedureTrial]
+    bleeds: int
+    met_all: float
+    changed: tuple[str, ...]
+    minutes: Minutes | None
+    prevented: Prevented | None
+    moved: tuple[MovedLimit, ...] = field(default=())
+
+
+def try_procedure(log: Log, data: BleedData, new: Standard, rng: np.random.Generator) -> NewProcedure:
+    """Judge the last year's bleeds by a new procedure, and estimate what it would take and prevent.
+
+    Parameters
+    ----------
+    log, data
+        The log, and its bleeds judged by the present procedure.
+    new
+        The new one.
+    rng
+        For the draws of the step estimates.
+    """
+    under_new = replace(data, missed=missed_steps(log, replace(new, earlier=())), standard=replace(new, earlier=()))
+    changed = _changed_steps(data.standard, new)
+    recent = data.bleeds.select(pl.col("age_days") <= DAYS_PER_YEAR).to_series()
+    costs = step_costs(under_new, rng)
+    curves = dose_response_curves(dose_response_base(under_new, costs.design, costs.return_model))
+    steps = tuple(step for step in changed if costs.design is not None and step in costs.design.steps)
+    return NewProcedure(
+        table=_shares(data, under_new, recent),
+        bleeds=int(recent.sum()),
+        met_all=_met_all(under_new, recent),
+        changed=changed,
+        minutes=_minutes(under_new, changed),
+        prevented=prevented_by(costs, steps, bleeds_per_year(data), rng) if steps else None,
+        moved=tuple(_moved(data.standard, new, curves)),
+    )
+
+
+def _changed_steps(now: Standard, new: Standard) -> tuple[str, ...]:
+    """IDs of steps that are new or have another rule."""
+    rules = {step.id: (step.field, step.rule) for step in now.steps}
+    return tuple(step.id for step in new.steps if rules.get(step.id) != (step.field, step.rule))
+
+
+def _shares(now: BleedData, new: BleedData, recent: pl.Series) -> DataFrame[ProcedureTrial]:
+    shop = now.bleeds.get_column("shop").fill_null("not recorded").filter(recent)
+    shops = shop.unique().sort().to_list()
+    rows = []
+    for step in new.standard.steps:
+        missed = new.missed.get_column(step.id).filter(recent)
+        before = now.missed.get_column(step.id).filter(recent) if step.id in now.missed.columns else None
+        for name in (EVERY, *(shops if len(shops) > 1 else [])):
+            here = pl.repeat(True, len(shop), eager=True) if name == EVERY else shop == name
+            own = missed.filter(here)
+            rows.append(
+                {
+                    "step": step.id,
+                    "shop": name,
+                    "recorded": own.count(),
+                    "met": own.count() - int(own.sum()),
+                    "met_now": None if before is None else before.filter(here).count() - int(before.filter(here).sum()),
+                }
+            )
+    return validate_table(ProcedureTrial, pl.DataFrame(rows, schema=empty(ProcedureTrial).schema))
+
+
+def _met_all(data: BleedData, recent: pl.Series) -> float:
+    """Share of the bleeds with no recorded miss."""
+    missed = data.missed.filter(recent).drop("session_id")
+    return float((~missed.fill_null(False).select(pl.any_horizontal(pl.all())).to_series()).mean() or 0.0)  # type: ignore[arg-type]
+
+
+def _minutes(data: BleedData, changed: tuple[str, ...]) -> Minutes | None:
+    """Minutes that the changed steps' misses save, averaged over all bleeds: least squares on the model's columns, by bike.
+
+    None with fewer than 100 bleeds timed, or no changed step both missed and met.
+    """
+    varying = tuple(
+        step for step in data.missed.columns[1:] if data.missed.get_column(step).drop_nulls().n_unique() == 2
+    )
+    steps = [step for step in changed if step in varying]
+    timed = data.bleeds.get_column("minutes").is_not_null().to_numpy()
+    if not steps or timed.sum() < MIN_TIMED:
+        return None
+    design = build_design(data, varying)
+    x = np.column_stack([np.ones(int(timed.sum())), design.x[timed]])
+    y = data.bleeds.get_column("minutes").to_numpy()[timed].astype(float)
+    inverse = np.linalg.inv(x.T @ x + np.diag([0.0, *np.full(x.shape[1] - 1, MINUTES_RIDGE)]))
+    coefficients = inverse @ (x.T @ y)
+    contrast = np.zeros(x.shape[1])
+    for step in steps:
+        place = design.steps.index(step)
+        contrast[1 + place] = -design.missed[:, place].mean()
+    influence = (x @ (inverse @ contrast)) * (y - x @ coefficients)
+    each = float(contrast @ coefficients)
+    error = clustered_standard_error(influence, level_codes(data.bleeds.get_column("bike_id"))[timed])
+    return Minutes(each, each - Z95 * error, each + Z95 * error, int(timed.sum()))
+
+
+def _moved(now: Standard, new: Standard, curves: DataFrame[Tolerance]) -> list[MovedLimit]:
+    old = {step.id: step for step in now.steps}
+    moved = []
+    for step in new.steps:
+        before = old.get(step.id)
+        if before is None or before.field != step.field or before.limits == step.limits:
+            continue
+        curve = curves.filter(pl.col("field") == step.field, pl.col("lo").is_not_null())
+        text = f"{_words(before.limits)} becomes {_words(step.limits)}"
+        moved.append(MovedLimit(step.id, text, _evidence(before, step, curve)))
+    return moved
+
+
+def _evidence(before: Step, after: Step, curve: pl.DataFrame) -> str:
+    accepted = _within(after.limits)
+    if curve.filter(accepted & ~_within(before.limits)).height:
+        return "makers_limit" if before.never_looser else "looser"
+    excluded, inside = curve.filter(_within(before.limits) & ~accepted), curve.filter(accepted)
+    if excluded.is_empty() or inside.is_empty():
+        return "none"
+    return "supported" if excluded.get_column("lo").max() > inside.get_column("hi").min() else "none"  # type: ignore[operator]
+
+
+def _within(limits: Limits) -> pl.Expr:
+    infinity = float("inf")
+    low = -infinity if limits.lo is None else limits.lo
+    return pl.col("reading").is_between(low, infinity if limits.hi is None else limits.hi)
+
+
+def _words(limits: Limits) -> str:
+    if limits.lo is None or limits.hi is None:
+        return (
+            f"at most {limits.hi:g}"
+            if limits.hi is not None
+            else f"at least {limits.lo:g}"
+            if limits.lo is not None
+            else "any"
+        )
+    return f"{limits.lo:g} to {limits.hi:g}"
+
+
+@dataclass(frozen=True)
+class ProposedLimit:
+    """A limit (`min` or `max` of a step) moved to a reading, and the two rows of the curve that are the reason.
+
+    `worse` is the reading left out, `better` the one compared with.
+    """
+
+    step: str
+    key: str
+    before: float
+    after: float
+    worse: dict[str, float] = field(repr=False)
+    better: dict[str, float] = field(repr=False)
+
+
+def propose_limits(data: BleedData, rng: np.random.Generator) -> list[ProposedLimit]:
+    """Limits that the dose-response curves support moving inwards.
+
+    A limit moves past every reading whose risk is clearly above that of a reading further in: their 95% intervals do not
+    overlap, with 30 bleeds or more near both. It never moves outwards: where few go beyond a limit, a log can hardly show
+    that it is safe to.
+    """
+    costs = step_costs(data, rng)
+    curves = dose_response_curves(dose_response_base(data, costs.design, costs.return_model))
+    proposals = []
+    for step in data.standard.steps:
+        curve = curves.filter(pl.col("step") == step.id, pl.col("lo").is_not_null(), pl.col("bleeds") >= MIN_NEAR).sort(
+            "reading"
+        )
+        rows = curve.select("reading", "bleeds", "risk", "lo", "hi").to_dicts()
+        for key, limit, ordered in (("min", step.limits.lo, rows), ("max", step.limits.hi, rows[::-1])):
+            proposal = None if limit is None else _proposal(step, key, limit, ordered)
+            proposals += [proposal] if proposal else []
+    return proposals
+
+
+def _proposal(step: Step, key: str, limit: float, rows: list[dict[str, float]]) -> ProposedLimit | None:
+    """`rows` of the curve in order from outside this limit to inside."""
+    sign = 1 if key == "min" else -1
+    other = step.limits.hi if key == "min" else step.limits.lo
+    inside = [
+        row
+        for row in rows
+        if sign * row["reading"] >= sign * limit and (other is None or sign * row["reading"] <= sign * other)
+    ]
+    last = None
+    for place, row in enumerate(inside):
+        better = min(inside[place + 1 :], key=lambda one: one["hi"], default=None)
+        if better is not None and row["lo"] > better["hi"]:
+            last = (place, row, better)
+    if last is not None:
+        place, row, better = last
+        return ProposedLimit(step.id, key, limit, inside[place + 1]["reading"], row, better)
+    return None

@@ -1,0 +1,169 @@
+"""A new procedure on the log, versions by day and workshop, and limits that the log supports moving."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+
+from analysis.audit import run_audit
+from analysis.commands.new_standard import StandardOptions, proposed_text, try_standard
+from analysis.dataset import BleedData, bleed_data
+from analysis.errors import UserError
+from analysis.plan import ProposedLimit, try_procedure
+from analysis.plan.new_procedure import _evidence, _proposal
+from analysis.standard import (
+    Limits,
+    Standard,
+    built_in,
+    missed_steps,
+    read_standards,
+    standard_from_dict,
+    standard_to_dict,
+)
+from analysis.standard.rules import Between
+from tests.build import bleed, log_of
+from tests.shops import exports, report
+
+STEP = '[[step]]\nid = "cycles"\nfield = "cycles"\nmin = {least}\n'
+
+
+def version(path: Path, least: int, head: str = "") -> str:
+    path.write_text(f"{head}\n{STEP.format(least=least)}")
+    return str(path)
+
+
+def test_each_bleed_is_judged_by_the_version_of_its_day_and_workshop(tmp_path: Path) -> None:
+    paths = [
+        version(tmp_path / "old.toml", 1, "adopted_on = 2025-01-01"),
+        version(tmp_path / "new.toml", 3, "adopted_on = 2026-01-01"),
+        version(tmp_path / "velmoor.toml", 2, 'adopted_on = 2025-07-01\nshops = ["Velmoor"]'),
+    ]
+    log = log_of(
+        [
+            bleed("A", "2024-06-01", shop="Tarnholt", cycles=2, bike_id="a"),
+            bleed("B", "2025-08-01", shop="Tarnholt", cycles=1, bike_id="b"),
+            bleed("C", "2025-08-01", shop="Velmoor", cycles=1, bike_id="c"),
+            bleed("D", "2026-02-01", shop="Velmoor", cycles=2, bike_id="d"),
+            bleed("E", "2026-02-01", cycles=3, bike_id="e"),
+        ]
+    )
+    standard = read_standards(paths)
+    assert (standard.adopted_on, len(standard.earlier)) == (dt.date(2026, 1, 1), 2)
+    assert missed_steps(log, standard).get_column("cycles").to_list() == [False, False, True, True, False]
+
+
+def test_a_step_that_its_version_does_not_have_counts_as_not_recorded(tmp_path: Path) -> None:
+    old = version(tmp_path / "old.toml", 1)
+    new = tmp_path / "new.toml"
+    new.write_text(
+        "adopted_on = 2026-01-01\n" + STEP.format(least=2) + '[[step]]\nid = "pads"\nfield = "pads_out"\nis = true\n'
+    )
+    log = log_of(
+        [bleed(name, day, pads_out=False, cycles=1) for name, day in (("A", "2025-03-01"), ("B", "2026-03-01"))]
+    )
+    steps = missed_steps(log, read_standards([old, str(new)]))
+    assert steps.get_column("pads").to_list() == [None, True]
+    assert steps.get_column("cycles").to_list() == [False, True]
+
+
+def test_two_versions_from_one_day_are_refused(tmp_path: Path) -> None:
+    paths = [version(tmp_path / f"{n}.toml", n, "adopted_on = 2026-01-01") for n in (1, 2)]
+    with pytest.raises(UserError, match="applies from the same day"):
+        read_standards(paths)
+
+
+def test_a_saved_model_holds_the_newest_version_alone() -> None:
+    standard = replace(built_in(), adopted_on=dt.date(2026, 1, 1), shops=("Velmoor",), earlier=(built_in(),))
+    assert standard_from_dict(standard_to_dict(standard)) == replace(standard, earlier=())
+
+
+def test_a_day_in_quotes_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(UserError, match="a day without quotes"):
+        read_standards([version(tmp_path / "s.toml", 1, 'adopted_on = "2026-01-01"')])
+
+
+def with_cycles(least: float, never_looser: bool = False) -> Standard:
+    steps = [
+        replace(step, rule=Between(Limits(least, None)), never_looser=never_looser) if step.id == "cycles" else step
+        for step in built_in().steps
+    ]
+    return replace(built_in(), steps=tuple(steps), name="new.toml")
+
+
+def data_of_report() -> BleedData:
+    return bleed_data(report().log, built_in(), 90)
+
+
+def test_shares_and_minutes_of_a_stricter_procedure() -> None:
+    data = data_of_report()
+    result = try_procedure(report().log, data, with_cycles(4), np.random.default_rng(1))
+    row = result.table.filter(step="cycles", shop="all").row(0, named=True)
+    recent = data.bleeds.filter(pl.col("age_days") <= 365).get_column("cycles").drop_nulls()
+    assert (row["recorded"], row["met"], row["met_now"]) == (len(recent), (recent >= 4).sum(), (recent >= 2).sum())
+    shops = result.table.filter(pl.col("step") == "cycles", pl.col("shop") != "all")
+    assert shops.get_column("met").sum() == row["met"]
+    assert result.changed == ("cycles",)
+    assert result.minutes is not None
+    assert result.minutes.lo > 0  # each pass takes minutes in the simulated workshop
+
+
+CURVE = pl.DataFrame(
+    {
+        "field": "cycles", "reading": [1.0, 2.0, 3.0, 4.0], "bleeds": 500, "risk": [0.12, 0.09, 0.06, 0.06],
+        "lo": [0.10, 0.08, 0.05, 0.04], "hi": [0.14, 0.10, 0.07, 0.08],
+    }
+)  # fmt: skip
+
+
+def cycles_of(standard: Standard):
+    return next(step for step in standard.steps if step.id == "cycles")
+
+
+@pytest.mark.parametrize(
+    ("now", "new", "never_looser", "evidence"),
+    [(2, 3, False, "supported"), (3, 4, False, "none"), (2, 1, False, "looser"), (2, 1, True, "makers_limit")],
+)
+def test_evidence_for_a_moved_limit(now: float, new: float, never_looser: bool, evidence: str) -> None:
+    before, after = cycles_of(with_cycles(now, never_looser)), cycles_of(with_cycles(new))
+    assert _evidence(before, after, CURVE) == evidence
+
+
+def test_a_limit_moves_past_readings_that_are_clearly_worse_and_never_outwards() -> None:
+    rows = CURVE.to_dicts()
+    proposal = _proposal(cycles_of(with_cycles(1)), "min", 1.0, rows)
+    assert proposal is not None
+    assert (proposal.after, proposal.worse["reading"], proposal.better["reading"]) == (3.0, 2.0, 3.0)
+    assert _proposal(cycles_of(with_cycles(3)), "min", 3.0, rows) is None
+
+
+def test_the_proposed_file_differs_in_that_limit_alone() -> None:
+    source = 'adopted_on = 2025-01-01\n[[step]]\nid = "a"\nfield = "cycles"\nmin = 2\n[[step]]\nid = "b"\nfield = "minutes"\nmin = 2\n'
+    row = {"reading": 2.0, "bleeds": 90, "risk": 0.09, "lo": 0.08, "hi": 0.1}
+    text = proposed_text(source, [ProposedLimit("b", "min", 2, 3, row, row)])
+    content = tomllib.loads(text)
+    assert [step["min"] for step in content["step"]] == [2, 3]
+    assert "adopted_on" not in content
+    assert "was 2: 9.0% (8.0–10.0%) come back at 2 (90 bleeds)" in text
+
+
+def test_the_command_says_what_changes(tmp_path: Path) -> None:
+    new = version(tmp_path / "new.toml", 3)
+    text = try_standard(new, StandardOptions((str(exports()),), out=tmp_path / "shares.csv"))
+    assert "cycles (changed): met by" in text
+    assert pl.read_csv(tmp_path / "shares.csv").columns == ["step", "shop", "recorded", "met", "met_now"]
+
+
+def test_the_audit_reports_the_newest_version(tmp_path: Path) -> None:
+    paths = [
+        version(tmp_path / "old.toml", 1, "adopted_on = 2025-01-01"),
+        version(tmp_path / "new.toml", 3, "adopted_on = 2026-01-01"),
+    ]
+    log = log_of([bleed("A", "2025-06-01", cycles=1), bleed("B", "2026-02-01", cycles=1)])
+    row = run_audit(log, read_standards(paths)).steps.row(0, named=True)
+    assert (row["recorded"], row["missed"]) == (2, 1)
