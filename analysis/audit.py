@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import cast
 
 import numpy as np
@@ -13,6 +14,7 @@ from analysis.costs import UnitCost, cost_per_comeback, costs
 from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, fit_notes
 from analysis.intake import Log
 from analysis.monitoring import monthly_rates
+from analysis.output import read_earlier
 from analysis.parallel import Executor, SerialExecutor, limit_threads
 from analysis.people import add_ranking_sensitivity, coaching_effects, credibility, technique_table
 from analysis.plan import bleeds_needed, trials
@@ -27,7 +29,8 @@ from analysis.report import (
     RiskResults,
     StepResults,
 )
-from analysis.risk import assess_risk
+from analysis.risk import action_results, assess_risk, share_found
+from analysis.rounds import EarlierAudit, with_round
 from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
@@ -60,13 +63,14 @@ class AuditSettings:
     """Settings that change the figures of an audit.
 
     `window_days` is the follow-up window (None: that of the standard), `covered` the days on which returns were recorded,
-    `names_hidden` whether the names in the log are codes already.
+    `names_hidden` whether the names in the log are codes already, `since` an earlier audit to compare with.
     """
 
     window_days: int | None = None
     seed: int = SEED
     covered: ObservationWindow = WHOLE_LOG
     names_hidden: bool = False
+    since: EarlierAudit | None = None
 
 
 def run_audit(
@@ -76,7 +80,7 @@ def run_audit(
     window_days: int | None = None,
     seed: int = SEED,
     observation_window: ObservationWindow = WHOLE_LOG,
-    names_hidden: bool = False,
+    since: str | Path | None = None,
 ) -> Report:
     """Audit a log: rates, holds, steps, people, risk and plans.
 
@@ -92,10 +96,17 @@ def run_audit(
         Seed of all random numbers.
     observation_window
         The days on which returns were recorded.
-    names_hidden
-        Whether the names in the log are codes already.
+    since
+        The folder of an earlier audit to compare with.
+
+    Raises
+    ------
+    UserError
+        The folder of the earlier audit lacks something, or that audit is of a later day.
     """
-    return run_stages(log, standard, AuditSettings(window_days, seed, observation_window, names_hidden), Clock())
+    earlier = None if since is None else read_earlier(since)
+    settings = AuditSettings(window_days, seed, observation_window, since=earlier)
+    return run_stages(log, standard, settings, Clock())
 
 
 def run_stages(
@@ -107,7 +118,7 @@ def run_stages(
             followed, unit_cost = run_follow_up(log, standard, settings)
         ready, learned = followed.data, fit_data(followed.data, settings.seed)
         with clock.stage("risk"):
-            risk = executor.submit(run_risk, _without_tables(log), ready, unit_cost, settings)
+            risk = executor.submit(run_risk, _without_tables(log), ready, unit_cost, replace(settings, since=None))
         with clock.stage("rates"):
             rate_results = run_rates(ready, learned, settings.seed)
         with clock.stage("steps"):
@@ -121,9 +132,9 @@ def run_stages(
         with clock.stage("risk"):
             risk_results = risk.result()
     groups = vars(followed) | vars(rate_results) | vars(steps) | vars(people) | vars(risk_results) | vars(plan)
-    return Report(
+    report = Report(
         log=log,
-        standard=standard,
+        standard=ready.standard,
         as_of=log.as_of,
         window_days=ready.window_days,
         seed=settings.seed,
@@ -138,6 +149,11 @@ def run_stages(
         names_hidden=settings.names_hidden,
         **groups,
     )
+    if settings.since is None:
+        return report
+    with clock.stage("since"), limit_threads():
+        compared = with_round(report, settings.since)
+    return replace(compared, stages=tuple(clock.stages))
 
 
 def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tuple[FollowUpResults, UnitCost]:
@@ -147,8 +163,13 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
     matched = match_returns(log, standard, window, neighbours)
     ready = bleed_data(log, standard, window, settings.covered, matched, neighbours)
     days_at_risk = ready.bleeds.get_column("days_at_risk").to_numpy().astype(float)
+    share = share_found(log, ready)
+    if share.estimated and share.share is not None:
+        check = replace(standard.second_check, sensitivity=share.share)
+        ready = replace(ready, standard=replace(standard, second_check=check))
     results = FollowUpResults(
         data=ready,
+        action_results=action_results(log, share, standard.second_check.sensitivity),
         comebacks=ready.comebacks,
         small_sample=ready.small_sample,
         bleeds_per_year=bleeds_per_year(ready),

@@ -29,3 +29,4 @@ class AuditOptions:
     returns_from: tuple[ShopDay, ...] = ()
     returns_to: tuple[ShopDay, ...] = ()
     proof: Path | None = None
+    since: Path | None = None

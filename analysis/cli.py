@@ -157,6 +157,9 @@ def audit(
     proof: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder from 'rebleed prove' to show on the analyst page.")
     ] = None,
+    since: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder of an earlier audit: also report what changed since.")
+    ] = None,
     strict: Strict = False,
 ) -> None:
     """Audit the log: pages, tables, log and model."""
@@ -175,6 +178,7 @@ def audit(
         returns_from=shop_days_of(returns_from, "--returns-from"),
         returns_to=shop_days_of(returns_to, "--returns-to"),
         proof=proof,
+        since=since,
     )
     with progress() as say:
         result = audit_exports(options, say)

@@ -56,6 +56,7 @@ def log_of(
     links: dict[str, str | None] | None = None,
     brakes: list[dict[str, Any]] | None = None,
     coaching: list[dict[str, Any]] | None = None,
+    actions: list[dict[str, Any]] | None = None,
     as_of: dt.date = AS_OF,
 ) -> Log:
     """A log of those rows; `links` tells which bleed each return answers to (comeback_id to session_id).
@@ -78,6 +79,7 @@ def log_of(
         technicians=table("technicians", []),
         coaching=table("coaching", coaching or []),
         brakes=table("brakes", brakes or []),
+        actions=table("actions", actions or []),
         links=validate_table(intermediate.Links, pl.DataFrame(rows, schema=_empty(intermediate.Links).schema)),
         intake=_empty(Intake),
         set_aside=_empty(SetAside),

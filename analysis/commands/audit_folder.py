@@ -6,6 +6,7 @@ import random
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
@@ -16,9 +17,11 @@ from analysis.output import (
     OutputPlace,
     assign_codes,
     claim_folder,
+    csv_text,
     hidden_standard,
     key_path,
     pseudonymise,
+    read_earlier,
     read_key,
     read_proof,
     write_key,
@@ -28,6 +31,8 @@ from analysis.output import (
 )
 from analysis.parallel import BrokenProcessPool, Executor, WorkerExecutor
 from analysis.report import Clock, Report
+from analysis.rounds import EarlierAudit, to_do_list
+from analysis.sheet import write_to_do
 from analysis.standard import Standard, built_in, read_standard
 from analysis.survival import ObservationWindow, Span
 
@@ -46,7 +51,7 @@ class AuditResult:
 
 def audit_to_folder(options: AuditOptions, progress: Callable[[str], None], executor: Executor) -> AuditResult:
     """Read, audit and write one folder with this executor; see `run_audit.audit_exports`."""
-    inputs = (*options.exports, options.map_path, options.standard_path, options.proof)
+    inputs = (*options.exports, options.map_path, options.standard_path, options.proof, options.since)
     with claim_folder(options.out, "audit", inputs) as place:
         return _audit(options, place, Clock(progress), executor)
 
@@ -57,11 +62,12 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
         standard = standard_for(log, options.standard_path)
         window = observation_window(log, options)
     proof = None if options.proof is None else read_proof(options.proof)
+    earlier = None if options.since is None else _earlier(options.since, options)
     if options.hide_names:
-        key = assign_codes(log, read_key(key_path(options.out)), random.SystemRandom())
+        key = assign_codes(log, _known_codes(options), random.SystemRandom())
         log, standard = pseudonymise(log, key), hidden_standard(standard, log, key)
         write_key(key_path(options.out), key)
-    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names)
+    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names, earlier)
     if len(log.sessions) > MAX_BLEEDS_TO_SHARE:
         executor = SERIAL
     report = replace(_report(log, standard, settings, clock, executor), proof=proof)
@@ -70,6 +76,39 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
 
     text = "\n".join([*terminal_summary(report, options.out), *CAUTIONS])
     return AuditResult(report, text, int(report.intake.get_column("set_aside").sum()))
+
+
+def _earlier(folder: Path, options: AuditOptions) -> EarlierAudit:
+    """The earlier audit, whose names must be hidden if and only if this run hides them.
+
+    Raises
+    ------
+    UserError
+        The folder lacks something, or its names are hidden and here they are not, or the other way round.
+    """
+    earlier = read_earlier(folder)
+    if earlier.names_hidden != options.hide_names:
+        raise UserError(
+            f"--since {folder}",
+            "has codes for names" if earlier.names_hidden else "has names, and this run hides them",
+            "two audits with --hide-names, or two without",
+            "add --hide-names" if earlier.names_hidden else "repeat the earlier audit with --hide-names",
+        )
+    if earlier.names_hidden and not key_path(folder).exists():
+        raise UserError(
+            f"--since {folder}",
+            f"has codes for names, but its key {key_path(folder).name} is not next to it",
+            "the key that the earlier audit wrote",
+            "put the key next to that folder",
+        )
+    return earlier
+
+
+def _known_codes(options: AuditOptions) -> dict[str, str]:
+    """Codes from the key next to the folder to write, and from that of the earlier audit, which come first."""
+    earlier = {} if options.since is None else read_key(key_path(options.since))
+    own = read_key(key_path(options.out))
+    return earlier | {name: code for name, code in own.items() if name not in earlier and code not in earlier.values()}
 
 
 def _report(log: Log, standard: Standard, settings: AuditSettings, clock: Clock, executor: Executor) -> Report:
@@ -93,6 +132,9 @@ def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor,
                 pages = render_pages(report, executor)
             with clock.stage("tables"):
                 write_tables(folder, report, parquet=parquet)
+                to_do = to_do_list(report)
+                (folder / "to_do.csv").write_text(csv_text(to_do), encoding="utf-8")
+                write_to_do(folder / "to_do.xlsx", to_do, report.as_of)
                 log_written.result()
         with clock.stage("pages"):
             for page in pages():

@@ -133,6 +133,7 @@ TABLE_LABELS = {
     "technicians": "technicians",
     "coaching": "coaching",
     "brakes": "brake models",
+    "actions": "recalls and second checks",
 }
 RULE_LABELS = {
     "required_missing": "required, but empty",

@@ -30,7 +30,7 @@ from analysis.stats.multiple_testing import benjamini_hochberg, holm
 from analysis.stats.random_effects import between_variance
 from analysis.stats.rank_correlation import kendall_tau
 from analysis.stats.sampling import FIT_LIMIT, fit_sample
-from analysis.stats.spending import spending_bounds, spent_alpha
+from analysis.stats.spending import evenly_spent_alpha, spending_bounds, spent_alpha
 
 __all__ = [
     "FIT_LIMIT",
@@ -48,6 +48,7 @@ __all__ = [
     "conditional_mid_p",
     "cross_fitted_logistic",
     "equal_values_p_value",
+    "evenly_spent_alpha",
     "exact_binomial_limits",
     "exact_poisson_limits",
     "fit_sample",

@@ -9,7 +9,7 @@ Sources
 import numpy as np
 import pytest
 
-from analysis.stats import spending_bounds, spent_alpha
+from analysis.stats import evenly_spent_alpha, spending_bounds, spent_alpha
 
 QUARTERS = (0.25, 0.5, 0.75, 1.0)
 
@@ -26,6 +26,12 @@ def test_one_sided_bounds_at_quarters():
 def test_two_sided_bounds_of_five_looks():
     bounds = spending_bounds((0.2, 0.4, 0.6, 0.8, 1.0), 0.05)
     assert bounds == pytest.approx([4.8769, 3.3569, 2.6803, 2.2898, 2.0310], abs=2e-4)  # likewise
+
+
+def test_even_spending_of_five_looks():
+    """ldbounds, Pocock type, two-sided 0.05, five even looks (from memory)."""
+    bounds = spending_bounds((0.2, 0.4, 0.6, 0.8, 1.0), 0.05, spent=evenly_spent_alpha)
+    assert bounds == pytest.approx([2.4380, 2.4268, 2.4101, 2.3966, 2.3859], abs=2e-4)
 
 
 def test_a_single_look_is_the_usual_test():
