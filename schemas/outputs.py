@@ -24,6 +24,7 @@ RATE_KINDS = (
 SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
 TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
+SHARE_FOUND = "share of faults a check finds"
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
 
 

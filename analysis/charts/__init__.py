@@ -16,6 +16,7 @@ from analysis.charts.rates import (
 from analysis.charts.risk import (
     baseline_comparison,
     calibration_over_time,
+    predictions_by_tenth,
     reliability_curve,
     second_check_curve,
     worklist_dots,
@@ -41,6 +42,7 @@ __all__ = [
     "init_notebook",
     "missed_bars",
     "months_line",
+    "predictions_by_tenth",
     "prefetch_svg",
     "proof_dots",
     "rate_dots",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from analysis.pages.lead_holds import recall_question
 from analysis.pages.lead_rates import change_question, difference_question, rate_question
 from analysis.pages.lead_savings import cost_question, saving_question
+from analysis.pages.lead_since import since_questions
 from analysis.pages.lead_trial import trial_question
 from analysis.pages.lead_worklist import second_check_question, worklist_question
 from analysis.pages.question import Question
@@ -25,4 +26,4 @@ QUESTIONS = (
 def lead_questions(report: Report) -> list[Question]:
     """The lead's questions, most urgent first, answered from the report."""
     chosen = QUESTIONS if report.trial.is_empty() else (*QUESTIONS, trial_question)
-    return [question(report) for question in chosen]
+    return [*since_questions(report), *(question(report) for question in chosen)]

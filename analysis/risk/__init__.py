@@ -5,7 +5,7 @@ from analysis.risk.attributions import Attributions, attribute_risk
 from analysis.risk.backtest import Outcome, OutOfTimePredictions, outcomes, predict_out_of_time
 from analysis.risk.calibration import calibration_line
 from analysis.risk.calibration import logit as log_odds_of
-from analysis.risk.checks_done import SHARE_FOUND, ShareFound, action_results, share_found
+from analysis.risk.checks_done import ShareFound, action_results, share_found
 from analysis.risk.evaluation import brier_parts, brier_parts_of_bins
 from analysis.risk.features import BleedFeatures, bleed_features
 from analysis.risk.history import History, build_history, point_in_time_features
@@ -14,7 +14,6 @@ from analysis.risk.persistence import SavedModel, load_model, model_bytes, read_
 from analysis.risk.second_checks import BleedOutcomes, SecondCheckCost, net_benefit, second_checks
 
 __all__ = [
-    "SHARE_FOUND",
     "Attributions",
     "BleedFeatures",
     "BleedOutcomes",

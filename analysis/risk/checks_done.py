@@ -12,13 +12,12 @@ from analysis.intake import DONE, Log
 from analysis.stats import exact_binomial_limits
 from schemas import empty, validate_table
 from schemas.log import ACTION_KINDS, ACTION_OUTCOMES
-from schemas.outputs import ActionResults
+from schemas.outputs import SHARE_FOUND, ActionResults
 
 FOUND_OUTCOMES = ("re_bled", "fault_found")
 """Outcomes of a second check that found a fault."""
 MIN_CHECKED, MIN_FAULTS = 20, 5
 """Checked bleeds with a complete window, and faults known among them, from which the estimate replaces the assumption."""
-SHARE_FOUND = "share of faults a check finds"
 
 
 @dataclass(frozen=True)
