@@ -139,6 +139,9 @@ class Months(OutputTable):
     step_moved: str = schema_field("step whose share missed changed at the same time")
     cusum_limit: float = schema_field("signal limit of the CUSUM for a rise", low=0)
     cusum_limit_down: float = schema_field("signal limit of the CUSUM for a fall", low=0)
+    change_p_value: float = schema_field(
+        "p-value of the change that began in this month, adjusted for the number of groups", low=0, high=1
+    )
 
 
 class Steps(OutputTable):

@@ -12,7 +12,7 @@ from analysis.dataset import BleedData
 from analysis.errors import UserError
 from analysis.report import Report
 from analysis.rounds.earlier import EarlierAudit
-from analysis.rounds.looks import look_level
+from analysis.rounds.looks import Levels
 from analysis.rounds.predictions import compare_predictions, interim
 from analysis.rounds.records import changed_records
 from analysis.rounds.signals import group_changes, named_changes, recall_changes, signal_changes, step_changes
@@ -39,12 +39,13 @@ def with_round(report: Report, earlier: EarlierAudit) -> Report:
             "give the folder of an earlier audit",
         )
     look = earlier.look + 1
+    levels = Levels.at(look)
     then = earlier.follow_up(report)
     rows = [
         *recall_changes(earlier.tables["holds"], report),
-        *signal_changes(earlier.tables["rates"], report, look_level(look)),
-        *named_changes(earlier.tables["months"], report),
-        *step_changes(earlier.tables["steps"], report, look_level(look)),
+        *signal_changes(earlier.tables["rates"], report, levels),
+        *named_changes(earlier.tables["months"], report, levels),
+        *step_changes(earlier.tables["steps"], report, levels),
         *group_changes(then, report),
         *changed_records(earlier.linked_log(report), report.log),
         *rate_changes(then, report.data),

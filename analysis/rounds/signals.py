@@ -10,6 +10,7 @@ from analysis.dataset import BleedData
 from analysis.intake import DONE
 from analysis.rates import KINDS
 from analysis.report import Report
+from analysis.rounds.looks import Levels
 
 Row = dict[str, Any]
 CLEAR_SIGNALS = ("high", "low")
@@ -60,20 +61,20 @@ def _recall(kind: str, session: str, before: str | None, now: str, note: str) ->
     }
 
 
-def signal_changes(before: pl.DataFrame, report: Report, level: float) -> list[Row]:
+def signal_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list[Row]:
     """Groups whose rate is or was statistically clear; a new signal is confirmed if it is clear at the level of this look."""
-    columns = ("kind", "group", "signal", "ratio")
-    old = before.select(*columns).rename({"signal": "signal_before", "ratio": "ratio_before"})
-    now = report.rates.select(*columns, "ratio_lo", "ratio_hi", "q_value")
+    columns = ("kind", "group", "signal", "ratio", "q_value")
+    old = before.select(*columns).rename({name: f"{name}_before" for name in columns[2:]})
+    now = report.rates.select(*columns, "ratio_lo", "ratio_hi")
     both = now.join(old, on=["kind", "group"], how="full", coalesce=True).sort("kind", "group")
     rows = []
     for row in both.iter_rows(named=True):
         is_clear, was_clear = row["signal"] in CLEAR_SIGNALS, row["signal_before"] in CLEAR_SIGNALS
         if not (is_clear or was_clear):
             continue
-        same = row["signal"] == row["signal_before"]
+        same = row["signal"] == row["signal_before"] and not levels.is_new(row["q_value_before"], row["q_value"])
         kind = "signal_remains" if is_clear and same else "signal_appeared" if is_clear else "signal_gone"
-        confirmed = row["q_value"] is not None and row["q_value"] <= level if kind == "signal_appeared" else None
+        confirmed = row["q_value"] is not None and row["q_value"] <= levels.now if kind == "signal_appeared" else None
         rows.append(
             {
                 "kind": kind,
@@ -92,19 +93,26 @@ def signal_changes(before: pl.DataFrame, report: Report, level: float) -> list[R
     return rows
 
 
-def named_changes(before: pl.DataFrame, report: Report) -> list[Row]:
-    """Change points that this audit names and the earlier one did not."""
-    old: dict[tuple[str, str], list[int]] = {}
-    for kind, group, month in before.filter("change_began").select("kind", "group", "month").iter_rows():
-        old.setdefault((kind, group), []).append(_number(month))
+def named_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list[Row]:
+    """Change points that this audit names and the earlier one did not, confirmed if clear at the level of this look."""
+    old: dict[tuple[str, str], list[tuple[int, float | None]]] = {}
+    named = before.filter("change_began").select("kind", "group", "month", "change_p_value")
+    for kind, group, month, p in named.iter_rows():
+        old.setdefault((kind, group), []).append((_number(month), p))
     rows = []
     for row in report.months.filter("change_began").iter_rows(named=True):
         known = old.get((row["kind"], row["group"]), [])
-        if all(abs(_number(row["month"]) - month) > SAME_CHANGE_MONTHS for month in known):
+        same = [p for month, p in known if abs(_number(row["month"]) - month) <= SAME_CHANGE_MONTHS]
+        if not same or any(levels.is_new(p, row["change_p_value"]) for p in same):
             step = f"; step that changed with it: {row['step_moved']}" if row["step_moved"] else ""
             subject = {"kind": "change_named", "subject_kind": row["kind"], "subject": row["group"]}
             rows.append(
-                subject | {"state_now": row["month"], "confirmed": True, "note": f"month in which it began{step}"}
+                subject
+                | {
+                    "state_now": row["month"],
+                    "confirmed": row["change_p_value"] <= levels.now,
+                    "note": f"month in which it began{step}",
+                }
             )
     return rows
 
@@ -113,15 +121,16 @@ def _number(month: str) -> int:
     return 12 * int(month[:4]) + int(month[5:7])
 
 
-def step_changes(before: pl.DataFrame, report: Report, level: float) -> list[Row]:
+def step_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list[Row]:
     """Steps whose verdict changed; that a step costs comebacks is confirmed if it is clear at the level of this look."""
     old = {row["step"]: row for row in before.iter_rows(named=True)}
     rows = []
     for row in report.steps.iter_rows(named=True):
         was = old.get(row["step"])
-        if was is None or was["verdict"] == row["verdict"]:
-            continue
         costs = row["verdict"] == "costs_comebacks"
+        same = was is not None and was["verdict"] == row["verdict"]
+        if was is None or (same and not (costs and levels.is_new(was["q_value"], row["q_value"]))):
+            continue
         rows.append(
             {
                 "kind": "step_verdict",
@@ -133,7 +142,7 @@ def step_changes(before: pl.DataFrame, report: Report, level: float) -> list[Row
                 "now": row["preventable_per_100"],
                 "lo": row["lo"],
                 "hi": row["hi"],
-                "confirmed": row["q_value"] is not None and row["q_value"] <= level if costs else None,
+                "confirmed": row["q_value"] is not None and row["q_value"] <= levels.now if costs else None,
                 "note": "comebacks prevented per 100 bleeds",
             }
         )
