@@ -15,7 +15,7 @@ ShopDay = tuple[str | None, dt.date]
 
 @dataclass(frozen=True)
 class AuditOptions:
-    """Options of one audit, as on the command line."""
+    """Options of one audit, as on the command line; without `pages` only tables, log and model are written."""
 
     exports: tuple[str, ...]
     out: Path
@@ -30,3 +30,4 @@ class AuditOptions:
     returns_to: tuple[ShopDay, ...] = ()
     proof: Path | None = None
     since: Path | None = None
+    pages: bool = True

@@ -71,7 +71,7 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
     if len(log.sessions) > MAX_BLEEDS_TO_SHARE:
         executor = SERIAL
     report = replace(_report(log, standard, settings, clock, executor), proof=proof)
-    _write(place, report, clock, executor, parquet=options.parquet)
+    _write(place, report, clock, executor, options)
     from analysis.pages import CAUTIONS, terminal_summary
 
     text = "\n".join([*terminal_summary(report, options.out), *CAUTIONS])
@@ -119,9 +119,9 @@ def _report(log: Log, standard: Standard, settings: AuditSettings, clock: Clock,
         return run_stages(log, standard, settings, clock)
 
 
-def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor, *, parquet: bool) -> None:
+def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor, options: AuditOptions) -> None:
     """Write the folder; a thread writes the log while the executor draws the charts."""
-    if isinstance(executor, WorkerExecutor):
+    if options.pages and isinstance(executor, WorkerExecutor):
         executor.submit(warm_up_renderer)
     with place.write() as folder:
         with ThreadPoolExecutor(1) as thread:
@@ -129,9 +129,9 @@ def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor,
             with clock.stage("charts"):
                 from analysis.pages import render_pages  # imports the chart library while the worker loads its renderer
 
-                pages = render_pages(report, executor)
+                pages = render_pages(report, executor) if options.pages else tuple
             with clock.stage("tables"):
-                write_tables(folder, report, parquet=parquet)
+                write_tables(folder, report, parquet=options.parquet)
                 to_do = to_do_list(report)
                 (folder / "to_do.csv").write_text(csv_text(to_do), encoding="utf-8")
                 write_to_do(folder / "to_do.xlsx", to_do, report.as_of)

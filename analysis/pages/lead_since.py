@@ -91,7 +91,7 @@ def since_question(report: Report) -> Question:
 
 def _summary(report: Report) -> Finding:
     """Recalls and confirmed changes in a sentence; the rate of the same bleeds as detail."""
-    counts = dict(report.changes.group_by("kind").len().iter_rows())
+    counts = dict(report.changes.group_by("kind").agg(pl.col("subject").n_unique()).iter_rows())
     closed, opened = counts.get("recall_closed", 0), counts.get("recall_opened", 0)
     recalls = f"{quantity(closed, 'recall')} closed, {opened} opened"
     confirmed = report.changes.filter("confirmed")

@@ -11,6 +11,7 @@ from analysis.intake import DONE
 from analysis.rates import KINDS
 from analysis.report import Report
 from analysis.rounds.looks import Levels
+from analysis.standard import CLOSING_OUTCOMES
 
 Row = dict[str, Any]
 CLEAR_SIGNALS = ("high", "low")
@@ -43,9 +44,13 @@ def recall_changes(before: pl.DataFrame, report: Report) -> list[Row]:
 
 
 def _closed_by(report: Report) -> dict[str, str]:
-    """The outcome of the last recall or check of each brake, by the sessions of that brake."""
+    """The outcome that last closed a recall of each brake, by the sessions of that brake."""
     brakes = report.log.sessions.select("session_id", "bike_id", "brake")
-    acted_on = report.log.actions.filter(DONE).select("session_id", "done_on", "outcome").join(brakes, on="session_id")
+    acted_on = (
+        report.log.actions.filter(DONE, pl.col("outcome").is_in(CLOSING_OUTCOMES))
+        .select("session_id", "done_on", "outcome")
+        .join(brakes, on="session_id")
+    )
     last = acted_on.sort("done_on").group_by("bike_id", "brake", maintain_order=True).agg(pl.col("outcome").last())
     return dict(brakes.join(last, on=["bike_id", "brake"]).select("session_id", "outcome").iter_rows())
 

@@ -149,3 +149,14 @@ def test_bad_cells_of_a_list_are_rejected_or_blanked_with_a_reason(tmp_path: Pat
         ("minutes", "out_of_range", "value_blanked"),
         ("done_on", "after_as_of", "value_blanked"),
     }
+
+
+def test_a_list_is_not_taken_for_a_table_of_the_map_that_needs_one_of_its_headings(tmp_path: Path) -> None:
+    """A map whose brake models have the heading “Brake” would fit the list's column “brake”."""
+    files = write(tmp_path, [["A1", "recall", "S1", "B1", "front", "2026-03-05", "Sorrel", "firm", "10"]])
+    path = tmp_path / "map.toml"
+    path.write_text('[brakes.columns]\nbrake_model = "Brake"\n')
+    models = tmp_path / "models.csv"
+    models.write_text("Brake,Ratio\nBasalt 2,5\n")
+    log = read_log([*files, str(models)], str(path))
+    assert (log.actions.height, log.brakes.height) == (1, 1)

@@ -84,7 +84,8 @@ def with_planted_changes(whole: Log, first: Report) -> Log:
     """The later log with the first audit's recalls acted on, records edited, late returns and a new technician."""
     sessions, day = whole.sessions, first.as_of
     old = sessions.filter(pl.col("started_at").dt.date() <= day - dt.timedelta(days=200)).get_column("session_id")
-    edited, dropped = old[:7].to_list(), old[-2:].to_list()
+    sound = old.filter(~old.is_in(first.holds.get_column("session_id").implode()))
+    edited, dropped = old[:7].to_list(), sound[-2:].to_list()
     late = late_bleeds(first)
     is_new = pl.col("started_at").dt.date() > day
     last = sessions.filter(is_new).sort("session_id").get_column("session_id")
