@@ -30,4 +30,5 @@ class AuditOptions:
     returns_to: tuple[ShopDay, ...] = ()
     proof: Path | None = None
     since: Path | None = None
+    letter: str | None = None
     pages: bool = True

@@ -160,6 +160,10 @@ def audit(
     since: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder of an earlier audit: also report what changed since.")
     ] = None,
+    letter: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Your own words for recall_letters.txt, with {bike}, {found}, ..."),
+    ] = None,
     strict: Strict = False,
 ) -> None:
     """Audit the log: pages, tables, log and model."""
@@ -179,6 +183,7 @@ def audit(
         returns_to=shop_days_of(returns_to, "--returns-to"),
         proof=proof,
         since=since,
+        letter=text_of(letter),
     )
     with progress() as say:
         result = audit_exports(options, say)

@@ -51,12 +51,14 @@ class AuditResult:
 
 def audit_to_folder(options: AuditOptions, progress: Callable[[str], None], executor: Executor) -> AuditResult:
     """Read, audit and write one folder with this executor; see `run_audit.audit_exports`."""
-    inputs = (*options.exports, options.map_path, options.standard_path, options.proof, options.since)
+    inputs = (*options.exports, options.map_path, options.standard_path, options.proof, options.since, options.letter)
     with claim_folder(options.out, "audit", inputs) as place:
         return _audit(options, place, Clock(progress), executor)
 
 
 def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Executor) -> AuditResult:
+    if options.letter is not None:
+        options = replace(options, letter=_letter(options.letter))
     with clock.stage("read"):
         log = read_log(options.exports, options.map_path, options.as_of)
         standard = standard_for(log, options.standard_path)
@@ -76,6 +78,22 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
 
     text = "\n".join([*terminal_summary(report, options.out), *CAUTIONS])
     return AuditResult(report, text, int(report.intake.get_column("set_aside").sum()))
+
+
+def _letter(path: str) -> str:
+    """The workshop's own words for a recall, checked before the long work begins.
+
+    Raises
+    ------
+    UserError
+        The file cannot be read, or has an unknown field.
+    """
+    from analysis.pages import letter_template
+
+    try:
+        return letter_template(Path(path).read_text("utf-8"), path)
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"--letter {path}", "cannot be read", "a text file in UTF-8", "check the path") from error
 
 
 def _earlier(folder: Path, options: AuditOptions) -> EarlierAudit:
@@ -127,7 +145,10 @@ def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor,
         with ThreadPoolExecutor(1) as thread:
             log_written = thread.submit(write_log, folder, report.log)
             with clock.stage("charts"):
-                from analysis.pages import render_pages  # imports the chart library while the worker loads its renderer
+                from analysis.pages import (  # imports the chart library while the worker loads its renderer
+                    recall_letters,
+                    render_pages,
+                )
 
                 pages = render_pages(report, executor) if options.pages else tuple
             with clock.stage("tables"):
@@ -136,6 +157,8 @@ def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor,
                 (folder / "to_do.csv").write_text(csv_text(to_do), encoding="utf-8")
                 write_to_do(folder / "to_do.xlsx", to_do, report.as_of)
                 log_written.result()
+        if options.pages:
+            (folder / "recall_letters.txt").write_text(recall_letters(report, options.letter), encoding="utf-8")
         with clock.stage("pages"):
             for page in pages():
                 (folder / page.file).write_text(page.text, encoding="utf-8")

@@ -4,6 +4,7 @@ from analysis.pages.gauge_page import GaugeResult, gauge_page, gauge_summary
 from analysis.pages.labels import CAUTIONS
 from analysis.pages.proof_page import proof_page, proof_summary
 from analysis.pages.question import Finding
+from analysis.pages.recall_letters import letter_template, recall_letters
 from analysis.pages.render import Page, render_pages
 from analysis.pages.summary import findings, terminal_summary
 
@@ -15,8 +16,10 @@ __all__ = [
     "findings",
     "gauge_page",
     "gauge_summary",
+    "letter_template",
     "proof_page",
     "proof_summary",
+    "recall_letters",
     "render_pages",
     "terminal_summary",
 ]
