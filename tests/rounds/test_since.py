@@ -219,3 +219,22 @@ def test_every_planted_change_is_reported(seed: int) -> None:
     whole = log_of_made(simulate(scenario_workshop("base", 1600), seed))
     one = audit(up_to(whole, whole.as_of - dt.timedelta(days=31)))
     assert not missed_changes(one, audit(with_planted_changes(whole, one), earlier_of(one)))
+
+
+@pytest.mark.slow
+def test_codes_stay_the_same_from_audit_to_audit_and_nobody_is_named(tmp_path: Path) -> None:
+    one, two = tmp_path / "may", tmp_path / "june"
+    audit_exports(AuditOptions((str(exports()),), one, as_of=FIRST_DAY, hide_names=True, pages=False))
+    done = tmp_path / "done.csv"
+    listed = pl.read_csv(one / "to_do.csv", infer_schema=False)
+    by = pl.Series(["Wren", "Ivy Newcomer"] * listed.height)[: listed.height]
+    listed.with_columns(done_on=pl.lit("2026-06-02"), outcome=pl.lit("firm"), by=by).write_csv(done)
+    files = (str(exports()), str(done))
+    audit_exports(AuditOptions(files, two, as_of=SECOND_DAY, hide_names=True, since=one, pages=False))
+    before, now = (pl.read_csv(tmp_path / f"{name}.names.csv") for name in ("may", "june"))
+    assert before.join(now, on=["technician", "code"], how="anti").is_empty()
+    changes = table(two, "changes").get_column("kind").to_list()
+    assert not {"group_new", "group_gone", "records_changed", "records_missing"} & set(changes)
+    assert "recall_closed" in changes
+    texts = [path.read_text("utf-8") for path in two.rglob("*") if path.suffix in (".csv", ".json")]
+    assert not any(name in text for text in texts for name in ("Wren", "Ivy Newcomer"))
