@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import cast
 
 import numpy as np
@@ -17,6 +18,7 @@ from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.lots import FittedReturns, group_columns, lots
 from analysis.monitoring import mark_measures, monthly_rates
+from analysis.output import read_earlier
 from analysis.parallel import Executor, SerialExecutor, limit_threads
 from analysis.people import (
     add_ranking_sensitivity,
@@ -38,7 +40,8 @@ from analysis.report import (
     RiskResults,
     StepResults,
 )
-from analysis.risk import assess_risk
+from analysis.risk import action_results, assess_risk, share_found
+from analysis.rounds import EarlierAudit, with_round
 from analysis.standard import Standard, built_in, holds
 from analysis.steps import (
     YearlyCost,
@@ -80,7 +83,7 @@ class AuditSettings:
     """Settings that change the figures of an audit.
 
     `window_days` is the follow-up window (None: that of the standard), `covered` the days on which returns were recorded,
-    `names_hidden` whether the names in the log are codes already.
+    `names_hidden` whether the names in the log are codes already, `since` an earlier audit to compare with.
     """
 
     window_days: int | None = None
@@ -88,6 +91,7 @@ class AuditSettings:
     covered: ObservationWindow = WHOLE_LOG
     names_hidden: bool = False
     groups: tuple[str, ...] = ()
+    since: EarlierAudit | None = None
 
     def __post_init__(self) -> None:
         if self.window_days is not None and self.window_days < 1:
@@ -96,7 +100,7 @@ class AuditSettings:
             )
 
 
-def run_audit(
+def run_audit(  # noqa: PLR0913 - the one door, by keyword
     log: Log,
     standard: Standard | None = None,
     *,
@@ -104,6 +108,7 @@ def run_audit(
     seed: int = SEED,
     observation_window: ObservationWindow = WHOLE_LOG,
     groups: Sequence[str] = (),
+    since: str | Path | None = None,
 ) -> Report:
     """Audit a log: rates, holds, steps, people, risk and plans.
 
@@ -121,18 +126,22 @@ def run_audit(
         The days on which returns were recorded.
     groups
         Columns of the bleeds (fields, or own columns of the map) whose values are compared as lots and kits are.
+    since
+        The folder of an earlier audit to compare with.
 
     Raises
     ------
     UserError
-        The log is not one, the procedure is not one, or the window is shorter than a day.
+        The log is not one, the procedure is not one, the window is shorter than a day, the folder of the earlier audit
+        lacks something, or that audit is of a later day.
     """
     if not isinstance(log, Log):
         raise UserError("the log", f"is a {type(log).__name__}", "a Log", "read one: run_audit(read_log(exports))")
     if standard is not None and not isinstance(standard, Standard):
         problem = f"is a {type(standard).__name__}"
         raise UserError("the procedure", problem, "a Standard", "read one with read_standard(path)")
-    settings = AuditSettings(window_days, seed, observation_window, groups=tuple(groups))
+    earlier = None if since is None else read_earlier(since)
+    settings = AuditSettings(window_days, seed, observation_window, groups=tuple(groups), since=earlier)
     return run_stages(log, built_in() if standard is None else standard, settings, Clock())
 
 
@@ -145,7 +154,7 @@ def run_stages(
             followed, unit_cost = run_follow_up(log, standard, settings)
         ready, learned = followed.data, fit_data(followed.data, settings.seed)
         with clock.stage("risk"):
-            risk = executor.submit(run_risk, _without_tables(log), ready, unit_cost, settings)
+            risk = executor.submit(run_risk, _without_tables(log), ready, unit_cost, replace(settings, since=None))
         with clock.stage("rates"):
             rate_results = run_rates(ready, learned, log.measures, settings.seed)
         with clock.stage("steps"):
@@ -175,9 +184,9 @@ def run_stages(
         | vars(risk_results)
         | vars(plan)
     )
-    return Report(
+    report = Report(
         log=log,
-        standard=standard,
+        standard=ready.standard,
         as_of=log.as_of,
         window_days=ready.window_days,
         seed=settings.seed,
@@ -192,6 +201,11 @@ def run_stages(
         names_hidden=settings.names_hidden,
         **groups,
     )
+    if settings.since is None:
+        return report
+    with clock.stage("since"), limit_threads():
+        compared = with_round(report, settings.since)
+    return replace(compared, stages=tuple(clock.stages))
 
 
 def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tuple[FollowUpResults, UnitCost]:
@@ -201,8 +215,13 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
     matched = match_returns(log, standard, window, neighbours)
     ready = bleed_data(log, standard, window, settings.covered, matched, neighbours)
     days_at_risk = ready.bleeds.get_column("days_at_risk").to_numpy().astype(float)
+    share = share_found(log, ready)
+    if share.estimated and share.share is not None:
+        check = replace(standard.second_check, sensitivity=share.share)
+        ready = replace(ready, standard=replace(standard, second_check=check))
     results = FollowUpResults(
         data=ready,
+        action_results=action_results(log, share, standard.second_check.sensitivity),
         comebacks=ready.comebacks,
         small_sample=ready.small_sample,
         bleeds_per_year=bleeds_per_year(ready),

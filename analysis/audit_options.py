@@ -15,7 +15,7 @@ ShopDay = tuple[str | None, dt.date]
 
 @dataclass(frozen=True)
 class AuditOptions:
-    """Options of one audit, as on the command line."""
+    """Options of one audit, as on the command line; without `pages` only tables, log and model are written."""
 
     exports: tuple[str, ...]
     out: Path
@@ -31,3 +31,6 @@ class AuditOptions:
     proof: Path | None = None
     today: dt.date | None = None
     groups: tuple[str, ...] = ()
+    since: Path | None = None
+    letter: str | None = None
+    pages: bool = True

@@ -172,6 +172,13 @@ def audit(
         Path | None, typer.Option(metavar="DIR", help="Folder from 'rebleed prove' to show on the analyst page.")
     ] = None,
     group: Groups = None,
+    since: Annotated[
+        Path | None, typer.Option(metavar="DIR", help="Folder of an earlier audit: also report what changed since.")
+    ] = None,
+    letter: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Your own words for recall_letters.txt, with {bike}, {found}, ..."),
+    ] = None,
     strict: Strict = False,
 ) -> None:
     """Audit the log: pages, tables, log and model."""
@@ -192,6 +199,8 @@ def audit(
         proof=proof,
         today=dt.date.today(),
         groups=tuple(group or ()),
+        since=since,
+        letter=text_of(letter),
     )
     with progress() as say:
         result = audit_exports(options, say)

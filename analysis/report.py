@@ -17,7 +17,7 @@ from analysis.lots import LotResults
 from analysis.people import LearnerResults
 from analysis.standard import Standard
 from analysis.survival import Weibull
-from schemas import outputs
+from schemas import empty, outputs
 from schemas.intermediate import Incidence
 
 
@@ -57,6 +57,7 @@ class FollowUpResults:
     bleeds_per_year: float
     incidence: DataFrame[Incidence]
     weibull: Weibull | None
+    action_results: DataFrame[outputs.ActionResults]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -115,7 +116,8 @@ class Report(
     """All results of an audit.
 
     Each table has the name of its file. `notes` are sentences that readers must see with the figures (returns that end
-    early, hazards that are not proportional).
+    early, hazards that are not proportional). `look` counts earlier audits in the series; 0 without one, and then
+    `changes` and `predictions` are empty.
     """
 
     log: Log
@@ -126,6 +128,9 @@ class Report(
     intake: DataFrame[outputs.Intake]
     set_aside: DataFrame[outputs.SetAside]
     proof: DataFrame[outputs.Prove] | None = None
+    look: int = 0
+    changes: DataFrame[outputs.Changes] = field(default_factory=lambda: empty(outputs.Changes))
+    predictions: DataFrame[outputs.Predictions] = field(default_factory=lambda: empty(outputs.Predictions))
     notes: tuple[str, ...] = ()
     stages: tuple[Stage, ...] = ()
     names_hidden: bool = False

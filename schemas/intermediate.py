@@ -7,7 +7,7 @@ import pandera.polars as pa
 from schemas.field import schema_field
 from schemas.log import Moment
 
-ENDS = ("return", "next_bleed", "as_of")
+ENDS = ("re_bled", "return", "next_bleed", "as_of")
 CELL_STEPS = 10
 """Steps whose misses each cell counts."""
 
@@ -53,7 +53,8 @@ class Followed(IntermediateTable):
         low=0,
     )
     days_at_risk: int = schema_field(
-        "days to the first of comeback, next bleed, and last day on which returns were recorded",
+        "days to the first of re-bleed after a recall or check, comeback, next bleed, and last day on which returns were "
+        "recorded",
         unit="d",
         low=0,
         required=True,

@@ -23,6 +23,8 @@ FLUID_OUT = ("clear", "cloudy", "dark", "gritty")
 COMPLAINTS = ("soft_lever", "long_travel", "leak", "drag", "noise", "weak_braking", "other")
 FINDINGS = ("air", "leak", "old_fluid", "worn_part", "pads", "none_found", "other")
 DIRECTIONS = ("down", "up")
+ACTION_KINDS = ("recall", "second_check")
+ACTION_OUTCOMES = ("firm", "re_bled", "fault_found", "not_reached", "declined", "elsewhere")
 TRIAL_UNITS = ("bleed", "bike", "technician", "workshop", "week")
 
 Moment = Annotated[pl.Datetime, "us", None]
@@ -363,6 +365,32 @@ class Brakes(LogTable):
     )
 
 
+class Actions(LogTable):
+    """One brake to recall or to check a second time, and what came of it; `to_do.csv` of an audit has these columns."""
+
+    action_id: str = schema_field(
+        "number of the recall or check", label="number of the action", role="key", required=True, unique=True
+    )
+    kind: str = schema_field(
+        "recall, or second check", label="recall or check", role="key", levels=ACTION_KINDS, required=True
+    )
+    session_id: str = schema_field("the bleed it is about", label="job number", role="key")
+    bike_id: str = schema_field("bike: tag or frame number", label="bike", role="key")
+    brake: str = schema_field("which brake", label="brake", role="key", levels=BRAKES)
+    shop: str = schema_field("workshop", role="context")
+    technician: str = schema_field("technician who bled it", label="bled by", role="context")
+    bled_on: pl.Date = schema_field("day of the bleed", role="context")
+    reason: str = schema_field("why it is to be done", label="reason")
+    risk: float = schema_field(
+        "chance of a comeback when the list was made", label="risk", unit="fraction", low=0, high=1
+    )
+    done_on: pl.Date = schema_field("day it was done; empty: still to do", label="done on", role="outcome")
+    by: str = schema_field("who did it", role="outcome")
+    outcome: str = schema_field("what came of it", label="outcome", role="outcome", levels=ACTION_OUTCOMES)
+    minutes: float = schema_field("minutes it took", role="outcome", unit="min", low=0, high=480)
+    note: str = schema_field("notes")
+
+
 class Readings(LogTable):
     """One reading of a gauge study."""
 
@@ -382,6 +410,7 @@ LOG_TABLES: dict[str, type[LogTable]] = {
     "coaching": Coaching,
     "measures": Measures,
     "brakes": Brakes,
+    "actions": Actions,
 }
 STUDY_TABLES: dict[str, type[LogTable]] = {"readings": Readings}
 """Tables that are mapped and validated like the log but are not part of it."""

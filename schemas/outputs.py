@@ -27,7 +27,14 @@ MEASURE_OUTCOMES = ("missed", "comebacks", "early_comebacks")
 MEASURE_COMPARISONS = ("other_workshops", "before_after", "too_few")
 LEARNER_VERDICTS = ("not_yet", "as_peers", "needs_help", "too_few")
 TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
+SHARE_FOUND = "share of faults a check finds"
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
+
+
+CHANGE_KINDS = (
+    "recall_opened", "recall_closed", "signal_appeared", "signal_remains", "signal_gone", "change_named", "step_verdict",
+    "group_new", "group_gone", "records_missing", "records_changed", "same_bleeds", "newly_followed",
+)  # fmt: skip
 
 
 class OutputTable(pa.DataFrameModel):
@@ -219,6 +226,9 @@ class Months(OutputTable):
     measure: str = schema_field("changes in the workshop that began in this month")
     cusum_limit: float = schema_field("signal limit of the CUSUM for a rise", low=0)
     cusum_limit_down: float = schema_field("signal limit of the CUSUM for a fall", low=0)
+    change_p_value: float = schema_field(
+        "p-value of the change that began in this month, adjusted for the number of groups", low=0, high=1
+    )
 
 
 class Steps(OutputTable):
@@ -565,6 +575,58 @@ class Trial(OutputTable):
     units: int = schema_field("units with a bleed followed for the whole window", low=0)
 
 
+class Changes(OutputTable):
+    """What changed since an earlier audit, one row per change; empty without `--since`."""
+
+    kind: str = schema_field("kind of change", levels=CHANGE_KINDS, required=True)
+    subject_kind: str = schema_field("what it is about: bleed, step, field, all, or a kind of group", required=True)
+    subject: str = schema_field("the group, bleed, step or field", required=True)
+    state_before: str = schema_field("signal, verdict or rule in the earlier audit")
+    state_now: str = schema_field("the same now; for a closed recall, by what")
+    before: float = schema_field("figure in the earlier audit (a rate, a ratio or a count)")
+    now: float = schema_field("the same figure now")
+    lo: float = schema_field("95% interval of the figure now")
+    hi: float = schema_field("95% interval of the figure now")
+    look: int = schema_field("number of this audit in the series of audits since the first", low=1, required=True)
+    confirmed: bool = schema_field(
+        "whether it is clear after allowing for the audits so far; empty where there is nothing to test"
+    )
+    note: str = schema_field("whose, how many, what it is based on")
+
+
+class Predictions(OutputTable):
+    """Predictions of an earlier audit compared with what happened since; empty without `--since`."""
+
+    round: int = schema_field("number of the pair of audits; empty for all rounds together", low=1)
+    from_day: pl.Date = schema_field("last day of the earlier audit", required=True)
+    to_day: pl.Date = schema_field("last day of this audit", required=True)
+    group: str = schema_field("all, tenth 1 (lowest risk) to tenth 10, or check list", required=True)
+    bleeds: int = count("bleeds that had neither come back nor been bled again at the earlier audit")
+    expected: float = schema_field("comebacks predicted for the days between", low=0, required=True)
+    expected_se: float = schema_field("standard error of the expected number, from the model", low=0, required=True)
+    observed: int = count("comebacks")
+    found: int = count("faults found in second checks; of the check list only")
+    ratio: float = schema_field("(observed + found) / expected", low=0)
+    ratio_lo: float = schema_field("95% interval", low=0)
+    ratio_hi: float = schema_field("95% interval", low=0)
+    look: int = schema_field("number of looks at these predictions so far", low=1, required=True)
+    signal: str = schema_field(
+        "more or fewer comebacks than predicted, after allowing for the looks so far", levels=SIGNALS, required=True
+    )
+
+
+class ActionResults(OutputTable):
+    """What became of recalls and second checks."""
+
+    measure: str = schema_field("kind and outcome, or what is estimated", required=True)
+    number: int = count("number")
+    total: int = count("out of")
+    value: float = schema_field("share", unit="fraction", low=0, high=1)
+    lo: float = schema_field("95% interval", unit="fraction", low=0, high=1)
+    hi: float = schema_field("95% interval", unit="fraction", low=0, high=1)
+    note: str = schema_field("what it means")
+
+
 class Gauge(OutputTable):
     """Variance components of a gauge study, one row per source."""
 
@@ -636,6 +698,9 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "credibility": Credibility,
     "costs": Costs,
     "trial": Trial,
+    "changes": Changes,
+    "predictions": Predictions,
+    "action_results": ActionResults,
 }
 OTHER_TABLES: dict[str, type[OutputTable]] = {
     "gauge": Gauge,

@@ -3,6 +3,7 @@
 from synthetic.demo_workshop import CO_OPERATIVE, PLANTED_PROBLEMS, PlantedProblem, co_operative
 from synthetic.exports import EXPORT_FORMATS, ExportFormat, ExportResult, write_export
 from synthetic.scenarios import SCENARIOS, scenario_workshop
+from synthetic.second_month import DoneList, fill_in, leave_out_returns
 from synthetic.simulate import SimulatedLog, attainable_risks, simulate
 from synthetic.workshop import Change, Habit, Lesson, ShopTrial, StepTruth, Workshop
 from synthetic.write_files import write_simulation
@@ -13,6 +14,7 @@ __all__ = [
     "PLANTED_PROBLEMS",
     "SCENARIOS",
     "Change",
+    "DoneList",
     "ExportFormat",
     "ExportResult",
     "Habit",
@@ -24,6 +26,8 @@ __all__ = [
     "Workshop",
     "attainable_risks",
     "co_operative",
+    "fill_in",
+    "leave_out_returns",
     "scenario_workshop",
     "simulate",
     "write_export",

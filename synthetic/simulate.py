@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
+from schemas.log import Actions
 from synthetic.attainable_risk import attainable_risk
 from synthetic.course import History, history
 from synthetic.gaps import without_unrecorded
@@ -35,7 +36,7 @@ from synthetic.workshop import Lesson, Workshop
 class SimulatedLog:
     """A simulated log in canonical frames, and the truth behind it.
 
-    `sessions` … `brakes` are as in `schemas.log`. `truth_bleeds`: session_id, risk (of a comeback within the window and
+    `sessions` … `actions` are as in `schemas.log`. `truth_bleeds`: session_id, risk (of a comeback within the window and
     before the next planned bleed of the brake), air_ml, cause and return_days of any return in the log. `truth_steps`:
     step, preventable_per_100 (mean risk minus the mean risk if no recorded miss of the step had happened),
     direct_per_100 (the same with all other misses as they were), effect, recorded_missed.
@@ -50,6 +51,7 @@ class SimulatedLog:
     technicians: pl.DataFrame
     coaching: pl.DataFrame
     brakes: pl.DataFrame
+    actions: pl.DataFrame
     truth_bleeds: pl.DataFrame
     truth_steps: pl.DataFrame
     truth_technicians: pl.DataFrame
@@ -156,6 +158,7 @@ def _assemble(
         technicians=technicians_table(workshop, past.people, rng),
         coaching=coaching_table(workshop),
         brakes=brake_table(),
+        actions=pl.DataFrame(schema={name: c.dtype.type for name, c in Actions.to_schema().columns.items()}),
         truth_bleeds=truth_bleeds(past, seen_ml),
         truth_steps=truth_steps(workshop, past, recording),
         truth_technicians=truth_technicians(past.people),

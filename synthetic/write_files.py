@@ -8,14 +8,14 @@ import polars as pl
 
 from synthetic.simulate import SimulatedLog
 
-OPTIONAL_TABLES = ("passes", "technicians", "coaching", "brakes")
+OPTIONAL_TABLES = ("passes", "technicians", "coaching", "brakes", "actions")
 TRUTH_TABLES = ("bleeds", "steps", "technicians", "events", "planted")
 
 
 def write_simulation(log: SimulatedLog, folder: Path | str) -> None:
     """Write `sessions.csv`, `comebacks.csv` and `truth/*.csv` into `folder`, which is created if needed.
 
-    The optional tables (passes, technicians, coaching, brakes) are written if they have rows.
+    The optional tables (passes, technicians, coaching, brakes, actions) are written if they have rows.
     """
     folder = Path(folder)
     (folder / "truth").mkdir(parents=True, exist_ok=True)

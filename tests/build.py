@@ -57,6 +57,7 @@ def log_of(
     brakes: list[dict[str, Any]] | None = None,
     coaching: list[dict[str, Any]] | None = None,
     measures: list[dict[str, Any]] | None = None,
+    actions: list[dict[str, Any]] | None = None,
     as_of: dt.date = AS_OF,
 ) -> Log:
     """A log of those rows; `links` tells which bleed each return answers to (comeback_id to session_id).
@@ -80,6 +81,7 @@ def log_of(
         coaching=table("coaching", coaching or []),
         measures=table("measures", measures or []),
         brakes=table("brakes", brakes or []),
+        actions=table("actions", actions or []),
         links=validate_table(intermediate.Links, pl.DataFrame(rows, schema=_empty(intermediate.Links).schema)),
         intake=_empty(Intake),
         set_aside=_empty(SetAside),

@@ -18,6 +18,7 @@ from analysis.charts.rates import (
 from analysis.charts.risk import (
     baseline_comparison,
     calibration_over_time,
+    predictions_by_tenth,
     reliability_curve,
     second_check_curve,
     worklist_dots,
@@ -45,6 +46,7 @@ __all__ = [
     "learning_curves",
     "missed_bars",
     "months_line",
+    "predictions_by_tenth",
     "prefetch_svg",
     "proof_dots",
     "rate_dots",

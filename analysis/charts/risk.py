@@ -249,3 +249,43 @@ def _few_enough(risks: pl.DataFrame) -> pl.DataFrame:
             'give the report, or filter it: report.risk.filter("on_worklist")',
         )
     return risks
+
+
+@with_own_look
+def predictions_by_tenth(predictions: Source) -> alt.LayerChart | alt.FacetChart:
+    """Share of bleeds that came back since an earlier audit, by tenth of predicted risk: predicted (tick) and observed.
+
+    Parameters
+    ----------
+    predictions
+        The report, or the rows of the tenths in `schemas.outputs.Predictions`.
+    """
+    tenths = table_of(predictions, "predictions").filter(pl.col("group").str.starts_with("tenth "))
+    rows = tenths.select(
+        "bleeds", "observed", "expected",
+        tenth=pl.col("group").str.strip_prefix("tenth ").cast(pl.Int64),
+        share=pl.col("observed") / pl.col("bleeds"),
+        predicted=pl.col("expected") / pl.col("bleeds"),
+        lo=pl.col("ratio_lo") * pl.col("expected") / pl.col("bleeds"),
+        hi=(pl.col("ratio_hi") * pl.col("expected") / pl.col("bleeds")).clip(upper_bound=1),
+    ).sort("tenth")  # fmt: skip
+    axis = {**PERCENT, "title": "came back since the last audit"}
+    base = alt.Chart(rows, width=WIDTH, height=ROW_PX * max(rows.height, 1)).encode(
+        y=alt.Y("tenth:O", title="tenth of risk (10: highest)")
+    )
+    tooltip = [
+        alt.Tooltip("bleeds:Q", title="bleeds"),
+        alt.Tooltip("expected:Q", title="predicted", format=".2f"),
+        alt.Tooltip("observed:Q", title="came back"),
+    ]
+    dots = base.mark_point(filled=True, size=70, opacity=1, color=HIGH).encode(
+        x=alt.X("share:Q", axis=axis), tooltip=tooltip
+    )
+    ticks = base.mark_tick(thickness=3, size=ROW_PX * 0.7, color=LOW).encode(x=alt.X("predicted:Q", axis=axis))
+    words = "; ".join(
+        f"tenth {t}: predicted {e:.1f}, came back {o}"
+        for t, e, o in rows.select("tenth", "expected", "observed").iter_rows()
+    )
+    return layer_charts(interval_rule(base, "lo", "hi", axis), ticks, dots).properties(
+        description=f"Predicted and observed comebacks since the last audit: {words}"
+    )

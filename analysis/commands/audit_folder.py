@@ -10,6 +10,7 @@ from pathlib import Path
 
 from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
+from analysis.commands.next_round import earlier_audit, known_codes, letter_text
 from analysis.drawing import warm_up_renderer
 from analysis.errors import UserError
 from analysis.intake import Log, normalise, read_log
@@ -17,10 +18,10 @@ from analysis.output import (
     OutputPlace,
     assign_codes,
     claim_folder,
+    csv_text,
     hidden_standard,
     key_path,
     pseudonymise,
-    read_key,
     read_proof,
     write_key,
     write_log,
@@ -29,6 +30,8 @@ from analysis.output import (
 )
 from analysis.parallel import BrokenProcessPool, Executor, WorkerExecutor
 from analysis.report import Clock, Report
+from analysis.rounds import to_do_list
+from analysis.sheet import write_to_do
 from analysis.standard import Standard, built_in, read_standards
 from analysis.survival import ObservationWindow, Span
 
@@ -47,27 +50,32 @@ class AuditResult:
 
 def audit_to_folder(options: AuditOptions, progress: Callable[[str], None], executor: Executor) -> AuditResult:
     """Read, audit and write one folder with this executor; see `run_audit.audit_exports`."""
-    inputs = (*options.exports, options.map_path, *options.standard_paths, options.proof)
+    inputs = (
+        *options.exports, options.map_path, *options.standard_paths, options.proof, options.since, options.letter,
+    )  # fmt: skip
     with claim_folder(options.out, "audit", inputs) as place:
         return _audit(options, place, Clock(progress), executor)
 
 
 def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Executor) -> AuditResult:
+    if options.letter is not None:
+        options = replace(options, letter=letter_text(options.letter))
     with clock.stage("read"):
         log = read_log(options.exports, options.map_path, options.as_of, options.today, options.groups)
         standard = standard_for(log, *options.standard_paths)
         window = observation_window(log, options)
     proof = None if options.proof is None else read_proof(options.proof)
+    earlier = None if options.since is None else earlier_audit(options.since, options)
     if options.hide_names:
-        key = assign_codes(log, read_key(key_path(options.out)), random.SystemRandom())
+        key = assign_codes(log, known_codes(options), random.SystemRandom())
         log, standard = pseudonymise(log, key), hidden_standard(standard, log, key)
         write_key(key_path(options.out), key)
     fields = tuple(name for name in map(normalise, options.groups) if name in log.sessions.columns)
-    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names, fields)
+    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names, fields, earlier)
     if len(log.sessions) > MAX_BLEEDS_TO_SHARE:
         executor = SERIAL
     report = replace(_report(log, standard, settings, clock, executor), proof=proof)
-    _write(place, report, clock, executor, parquet=options.parquet)
+    _write(place, report, clock, executor, options)
     from analysis.pages import CAUTIONS, terminal_summary
 
     text = "\n".join([*terminal_summary(report, options.out), *CAUTIONS])
@@ -92,7 +100,7 @@ def write_report(report: Report, out: str | Path, *, parquet: bool = False) -> P
         The folder cannot be written.
     """
     with claim_folder(Path(out), "audit", tuple(source.file for source in report.log.sources)) as place:
-        _write(place, report, Clock(), SERIAL, parquet=parquet)
+        _write(place, report, Clock(), SERIAL, AuditOptions((), Path(out), parquet=parquet))
     return Path(out) / "index.html"
 
 
@@ -104,20 +112,28 @@ def _report(log: Log, standard: Standard, settings: AuditSettings, clock: Clock,
         return run_stages(log, standard, settings, clock)
 
 
-def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor, *, parquet: bool) -> None:
+def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor, options: AuditOptions) -> None:
     """Write the folder; a thread writes the log while the executor draws the charts."""
-    if isinstance(executor, WorkerExecutor):
+    if options.pages and isinstance(executor, WorkerExecutor):
         executor.submit(warm_up_renderer)
     with place.write() as folder:
         with ThreadPoolExecutor(1) as thread:
             log_written = thread.submit(write_log, folder, report.log)
             with clock.stage("charts"):
-                from analysis.pages import render_pages  # imports the chart library while the worker loads its renderer
+                from analysis.pages import (  # imports the chart library while the worker loads its renderer
+                    recall_letters,
+                    render_pages,
+                )
 
-                pages = render_pages(report, executor)
+                pages = render_pages(report, executor) if options.pages else tuple
             with clock.stage("tables"):
-                write_tables(folder, report, parquet=parquet)
+                write_tables(folder, report, parquet=options.parquet)
+                to_do = to_do_list(report)
+                (folder / "to_do.csv").write_text(csv_text(to_do), encoding="utf-8")
+                write_to_do(folder / "to_do.xlsx", to_do, report.as_of)
                 log_written.result()
+        if options.pages:
+            (folder / "recall_letters.txt").write_text(recall_letters(report, options.letter), encoding="utf-8")
         with clock.stage("pages"):
             for page in pages():
                 (folder / page.file).write_text(page.text, encoding="utf-8")

@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
+
+import polars as pl
 
 from analysis.commands.demo_findings import demo_findings
 from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.intake import propose_map
-from analysis.output import MANIFEST, OutputPlace, claim_folder, run_folder, run_marker, write_new_file
+from analysis.output import MANIFEST, OutputPlace, claim_folder, csv_text, run_folder, run_marker, write_new_file
+from schemas import empty
+from schemas.log import Actions
 from synthetic import (
     CO_OPERATIVE,
     EXPORT_FORMATS,
+    SimulatedLog,
     co_operative,
+    fill_in,
+    leave_out_returns,
     scenario_workshop,
     simulate,
     write_export,
@@ -20,7 +29,9 @@ from synthetic import (
 )
 
 DEMO_SEED = 7
-EXPORT_FORMAT = "bench_book"
+EXPORT_FORMAT, RETURNS_FILE = "bench_book", "came-back.csv"
+LAST_MONTH = dt.date(2026, 5, 31)
+"""The last day of the demo's first audit; the second one is a month later."""
 
 
 def run_demo(out: Path, on_stage: Callable[[str], None], print_line: Callable[[str], None]) -> None:
@@ -29,7 +40,8 @@ def run_demo(out: Path, on_stage: Callable[[str], None], print_line: Callable[[s
     Parameters
     ----------
     out
-        The folder to write: exports/, map.toml, audit/, planted_problems.txt.
+        The folder to write: exports/, map.toml, last-month/ (the tables of an audit a month before), audit/,
+        planted_problems.txt.
     on_stage
         Called with the name of each stage as it begins.
     print_line
@@ -59,11 +71,18 @@ def _run_demo(
     print_line(f"Wrote the exports to {out / 'exports'} and a proposed map to {out / 'map.toml'}.")
     options = AuditOptions(
         exports=tuple(str(out / "exports" / path.name) for path in exported.files),
-        out=out / "audit",
+        out=out / "last-month",
         map_path=str(out / "map.toml"),
-        as_of=CO_OPERATIVE.as_of,
+        as_of=LAST_MONTH,
+        pages=False,
     )
-    result = audit_exports(options, on_stage)
+    audit_exports(options, on_stage)
+    place.record()
+    done = _act_on_list(out, log)
+    place.record()
+    exports = (*options.exports, str(done))
+    now = replace(options, exports=exports, out=out / "audit", as_of=CO_OPERATIVE.as_of, since=options.out, pages=True)
+    result = audit_exports(now, on_stage)
     place.record()
     print_line(result.text)
     lines = ["Planted problems and whether the audit found them:"]
@@ -72,6 +91,17 @@ def _run_demo(
     write_new_file(out / "planted_problems.txt", "\n".join(lines) + "\n")
     place.record()
     print_line("\n".join(["", *lines]))
+
+
+def _act_on_list(out: Path, log: SimulatedLog) -> Path:
+    """Fill in last month's list as the simulated workshop did, and take out the returns that its checks prevented."""
+    schema = empty(Actions).schema
+    to_do = pl.read_csv(out / "last-month" / "to_do.csv", schema_overrides=schema)
+    done = fill_in(to_do, log, LAST_MONTH, DEMO_SEED)
+    leave_out_returns(out / "exports" / RETURNS_FILE, done.prevented, EXPORT_FORMATS[EXPORT_FORMAT].encoding)
+    path = out / "exports" / "recalls-and-checks.csv"
+    path.write_text(csv_text(done.actions), encoding="utf-8")
+    return path
 
 
 def run_simulation(out: Path, sessions: int, seed: int, no_effect: bool) -> None:

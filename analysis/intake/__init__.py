@@ -1,7 +1,8 @@
 """Intake: read exports of any kind into one validated log, with an account of every row."""
 
+from analysis.intake.actions import DONE
 from analysis.intake.as_of import AFTER_TODAY
-from analysis.intake.bleed_log import Log, OwnField, RejectedRows, Source
+from analysis.intake.bleed_log import PEOPLE_COLUMNS, Log, OwnField, RejectedRows, Source
 from analysis.intake.convert.cleaned_text import normalise
 from analysis.intake.gauge_readings import GaugeReadings, read_readings
 from analysis.intake.load import NO_RETURNS, log_from, read_log
@@ -15,7 +16,9 @@ from analysis.intake.rejected_rows import for_spreadsheets, with_reasons
 
 __all__ = [
     "AFTER_TODAY",
+    "DONE",
     "NO_RETURNS",
+    "PEOPLE_COLUMNS",
     "ROW",
     "GaugeReadings",
     "Log",

@@ -13,11 +13,13 @@ from pandera.typing.polars import DataFrame
 from analysis.days import day_of
 from analysis.errors import UserError
 from schemas.intermediate import Links
-from schemas.log import Brakes, Coaching, Comebacks, Measures, Passes, Sessions, Technicians
+from schemas.log import Actions, Brakes, Coaching, Comebacks, Measures, Passes, Sessions, Technicians
 from schemas.outputs import Intake, SetAside
 
 FILE, FILE_ROW = "file", "row"
 MAX_WARNINGS = 12
+PEOPLE_COLUMNS = ("technician", "by")
+"""Columns that name people."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,7 @@ class Log:
 
     Every table is sorted by its key and has all columns of its model (empty if the exports have none) and `file` and
     `row`, where each row comes from. `started_at_has_time` and `returned_at_has_time` are false where only the day was
-    recorded. `names` are the technicians as spelled in the files, in rejected rows too. `currency` is taken from the
+    recorded. `names` are the people as spelled in the files, in rejected rows too. `currency` is taken from the
     headings of sums of money, "" if unknown.
     """
 
@@ -73,6 +75,7 @@ class Log:
     coaching: DataFrame[Coaching]
     measures: DataFrame[Measures]
     brakes: DataFrame[Brakes]
+    actions: DataFrame[Actions]
     links: DataFrame[Links]
     intake: DataFrame[Intake]
     set_aside: DataFrame[SetAside]

@@ -19,11 +19,16 @@ ID_KEYS: dict[str, tuple[str, ...]] = {
     "passes": ("session_id", "pass_no"),
     "technicians": ("technician",),
     "brakes": ("brake_model",),
+    "actions": ("action_id",),
     "coaching": (),
     "measures": (),
     "readings": ("item", "technician", "repeat"),
 }
-ID_FIELDS = {"sessions": ("bike_id", "brake", "started_at"), "comebacks": ("bike_id", "brake", "returned_at")}
+ID_FIELDS = {
+    "sessions": ("bike_id", "brake", "started_at"),
+    "comebacks": ("bike_id", "brake", "returned_at"),
+    "actions": ("kind", "session_id", "bike_id", "brake", "done_on"),
+}
 """Fields from which an ID is generated where a file has no column for it."""
 _MANY_FILES = 100
 """From this many files on, the combined table is copied into one piece of memory: with thousands of pieces every later

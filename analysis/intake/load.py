@@ -12,9 +12,10 @@ from pandera.typing.polars import DataFrame
 
 from analysis.days import Day, day_of
 from analysis.errors import UserError
+from analysis.intake.actions import match_actions
 from analysis.intake.arguments import Exports, MapSource, map_of, tables_of
 from analysis.intake.as_of import as_of_date, as_of_warnings
-from analysis.intake.bleed_log import FILE, FILE_ROW, Log, OwnField, RejectedRows, Source
+from analysis.intake.bleed_log import FILE, FILE_ROW, PEOPLE_COLUMNS, Log, OwnField, RejectedRows, Source
 from analysis.intake.convert.cleaned_text import as_text
 from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, Deduplicated, FilePart, combine_files, deduplicate
 from analysis.intake.link import link_returns
@@ -27,7 +28,7 @@ from analysis.intake.rejected_rows import rejected_rows, with_reasons
 from analysis.intake.rejections import rejection_table, rejections, unmatched_returns
 from analysis.intake.returns_in_rows import with_bleeds
 from analysis.intake.similar_names import similar_names
-from analysis.intake.validate import FIRST_DAY, MOMENTS, Validated, validate
+from analysis.intake.validate import DATED, FIRST_DAY, MOMENTS, Validated, validate
 from schemas import LOG_TABLES, empty, validate_table
 from schemas.outputs import ACTIONS, Intake
 
@@ -151,9 +152,9 @@ def load_table(deduplicated: Deduplicated, day: dt.date | None) -> LoadedTable:
 
 
 def _days(tables: dict[str, Deduplicated]) -> pl.Series:
-    """The day of every bleed and return since 1990 that is neither a duplicate nor in conflict."""
+    """The day of every bleed, return and action since 1990 that is neither a duplicate nor in conflict."""
     days = [pl.Series("day", [], dtype=pl.Date)]
-    for name, moment in MOMENTS.items():
+    for name, moment in DATED.items():
         if name in tables and moment in tables[name].combined.frame.columns:
             rows = tables[name].combined.frame.filter(tables[name].remaining)
             days.append(rows.get_column(moment).dt.date().alias("day"))
@@ -165,6 +166,8 @@ def _log(raw: RawTables, tables: dict[str, LoadedTable], day: dt.date, warnings:
     frames = {name: tables[name].accepted if name in tables else _empty_table(name) for name in LOG_TABLES}
     filled = fill_from_passes(frames["sessions"], frames["passes"])
     frames["sessions"] = filled.sessions
+    matched = match_actions(frames["sessions"], frames["actions"])
+    frames["actions"] = matched.actions
     log_tables = {name: validate_table(LOG_TABLES[name], frame) for name, frame in frames.items()}
     sessions, comebacks = log_tables["sessions"], log_tables["comebacks"]
     links = link_returns(sessions, comebacks, _rejected_ids(tables["sessions"]))  # type: ignore[arg-type]
@@ -187,6 +190,7 @@ def _log(raw: RawTables, tables: dict[str, LoadedTable], day: dt.date, warnings:
             *_without_reasons(frames["comebacks"]),
             *similar_names(frames),
             *filled.warnings,
+            *matched.warnings,
         ),
         names=_names(tables),
         currency=_currency(tables),
@@ -272,12 +276,12 @@ def _own_fields(tables: dict[str, LoadedTable]) -> tuple[OwnField, ...]:
 
 
 def _names(tables: dict[str, LoadedTable]) -> tuple[str, ...]:
-    """Technicians of every row, rejected ones too, as the map spells them and as the files do."""
+    """People of every row, rejected ones too, as the map spells them and as the files do."""
     names: set[str] = set()
     for part in (part for one in tables.values() for part in one.parts):
-        if "technician" in part.converted.frame.columns:
-            mapped = part.converted.frame.get_column("technician")
-            cells = as_text(part.converted.cells.get_column("technician"))
+        for column in (name for name in PEOPLE_COLUMNS if name in part.converted.frame.columns):
+            mapped = part.converted.frame.get_column(column)
+            cells = as_text(part.converted.cells.get_column(column))
             in_file = cells.filter(mapped.is_not_null()).str.strip_chars()
             names |= {str(name) for column in (mapped, in_file) for name in column.drop_nulls().unique() if name}
     return tuple(sorted(names))

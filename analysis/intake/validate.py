@@ -20,6 +20,8 @@ FIRST_DAY = dt.date(1990, 1, 1)
 REASONS = {ROW_INDEX: pl.Int64, ROW: pl.Int64, "column": pl.String, "rule": pl.String}
 MOMENTS = {"sessions": "started_at", "comebacks": "returned_at"}
 """The date of a table's rows."""
+DATED = MOMENTS | {"actions": "done_on"}
+"""The date that may not be after the last day of the log."""
 
 
 @dataclass(frozen=True)
@@ -137,7 +139,7 @@ def _is_outside(column: OwnColumn) -> pl.Expr:
 
 
 def _invalid_dates(rows: pl.DataFrame, table: str, as_of: dt.date | None) -> pl.DataFrame:
-    moment = MOMENTS.get(table)
+    moment = DATED.get(table)
     if moment is None:
         return pl.DataFrame(schema=REASONS)
     day = pl.col(moment).dt.date()

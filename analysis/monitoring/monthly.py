@@ -72,16 +72,18 @@ def monthly_rates(data: BleedData, risk: FloatArray, rng: np.random.Generator) -
     }
     monitored = {} if data.small_sample else _monitor(followed, rng)
     p_values = holm([group.change.p_value for group in monitored.values()])
-    changed = {group for group, p in zip(monitored, p_values, strict=True) if p <= CHANGE_ALPHA}
+    changed = {group: float(p) for group, p in zip(monitored, p_values, strict=True) if p <= CHANGE_ALPHA}
     if len(counts) == 2 and monitored:  # with one shop, all bleeds are that shop's bleeds
         (only,) = monitored
-        monitored, changed = dict.fromkeys(counts, monitored[only]), set(counts) if changed else set()
+        monitored = dict.fromkeys(counts, monitored[only])
+        changed = dict.fromkeys(counts, changed[only]) if changed else {}
     tables = []
     for group, rows in counts.items():
         table = _with_charts(rows, monitored.get(group), "in_question" if group[1] in in_question else "too_few")
         if group in changed:
             mask = bleeds.select(_is_in(group)).to_series()
             table = _with_change_point(table, monitored[group], bleeds.filter(mask), data.missed.filter(mask))
+            table = table.with_columns(change_p_value=pl.when("change_began").then(pl.lit(changed[group])))
         tables.append(table.select(empty(Months).columns).cast(empty(Months).schema))
     return validate_table(Months, pl.concat(tables).sort("kind", "group", "month") if tables else empty(Months))
 
@@ -228,7 +230,10 @@ def _series(followed: pl.DataFrame) -> MonthlySeries:
 def _with_charts(rows: pl.DataFrame, monitored: _Monitored | None, reason: str) -> pl.DataFrame:
     """A group's months with chart columns and signals; empty, with the reason as signal, where not monitored."""
     table = rows.with_columns(
-        change_began=pl.lit(False), step_moved=pl.lit(None, pl.String), measure=pl.lit(None, pl.String)
+        change_began=pl.lit(False),
+        step_moved=pl.lit(None, pl.String),
+        measure=pl.lit(None, pl.String),
+        change_p_value=pl.lit(None, pl.Float64),
     )
     if monitored is None:
         absent = [pl.lit(None, pl.Float64).alias(name) for name in CHART_COLUMNS]

@@ -1,5 +1,6 @@
 """Output files: tables, the cleaned log, the manifest, folders that are complete or absent, and hidden names."""
 
+from analysis.output.earlier_run import read_earlier
 from analysis.output.manifest import MADE_BY, MANIFEST, manifest_text, read_proof, run_marker
 from analysis.output.name_key import assign_codes, codes_for_names, key_path, key_text, read_key, write_key
 from analysis.output.name_search import NameSearch
@@ -34,6 +35,7 @@ __all__ = [
     "key_text",
     "manifest_text",
     "pseudonymise",
+    "read_earlier",
     "read_key",
     "read_proof",
     "refuse_existing",

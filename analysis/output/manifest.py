@@ -42,6 +42,7 @@ def manifest_text(report: Report, stages: tuple[Stage, ...]) -> str:
             name: int(intake.get_column(name).sum()) for name in ("rows_read", "accepted", "set_aside", "duplicates")
         },
         "names_hidden": report.names_hidden,
+        "look": report.look,
         "model_sha256": report.model_bytes and hashlib.sha256(report.model_bytes).hexdigest(),
         "notes": [*log.warnings, *report.notes],
         "libraries": {name: metadata.version(name) for name in LIBRARIES},

@@ -13,7 +13,7 @@ from pathlib import Path
 import polars as pl
 
 from analysis.errors import UserError
-from analysis.intake import Log
+from analysis.intake import PEOPLE_COLUMNS, Log
 from analysis.output.write import csv_text
 
 CODE_LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
@@ -97,13 +97,15 @@ def write_key(path: Path, codes: dict[str, str]) -> None:
 
 
 def assign_codes(log: Log, existing: dict[str, str], rng: random.Random) -> dict[str, str]:
-    """Codes for all technicians of the log; known names keep their codes, new ones get random letters.
+    """Codes for all technicians of the log; known names keep their codes, new ones get random letters, and
+    codes that the log has instead of names stay as they are.
 
     Anyone who knows the names and the seed of `rng` can draw the codes again: use `random.SystemRandom()` in earnest.
     """
-    tables = (log.sessions, log.technicians, log.coaching)
-    names = {name for table in tables for name in table.get_column("technician").drop_nulls()}
-    return codes_for_names(names | set(log.names), existing, rng)
+    tables = (log.sessions, log.technicians, log.coaching, log.actions)
+    columns = [table.get_column(name) for table in tables for name in PEOPLE_COLUMNS if name in table.columns]
+    names = {name for column in columns for name in column.drop_nulls()} | set(log.names)
+    return codes_for_names(names - set(existing.values()), existing, rng)
 
 
 def codes_for_names(names: Iterable[str], existing: dict[str, str], rng: random.Random) -> dict[str, str]:

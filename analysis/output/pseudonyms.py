@@ -15,7 +15,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.intake import Log, OwnField, RejectedRows, normalise, with_reasons
+from analysis.intake import PEOPLE_COLUMNS, Log, OwnField, RejectedRows, normalise, with_reasons
 from analysis.output.name_search import NameSearch, one_to_one
 from analysis.standard import Standard, built_in
 from schemas import LOG_TABLES, dictionary
@@ -31,11 +31,12 @@ SORTED_BY = {
     "coaching": ["technician", "coached_on", "step"],
     "measures": ["began_on", "what", "shop"],
     "brakes": ["brake_model"],
+    "actions": ["action_id"],
     "links": ["comeback_id"],
     "intake": ["file", "table"],
     "set_aside": ["file", "table", "row", "column", "rule"],
 }
-FREE_TEXT = ("note", "value", "heading")
+FREE_TEXT = ("note", "reason", "value", "heading")
 """Columns in which two texts may become equal; elsewhere that would merge two bikes, files or IDs."""
 NOT_SHOWN = "not shown because names are hidden; see this row of the file"
 
@@ -129,7 +130,7 @@ def _changes(log: Log, codes: dict[str, str], search: NameSearch) -> dict[str, d
             columns.setdefault(name, []).append(frame.get_column(name))
     columns.setdefault("file", []).append(pl.Series([one.file for one in log.sources], dtype=pl.String))
     columns["file"].append(pl.Series([one.file for one in log.rejected], dtype=pl.String))
-    changes = {"technician": codes}
+    changes = dict.fromkeys(PEOPLE_COLUMNS, codes)
     for name, parts in columns.items():
         texts = pl.concat([part.unique() for part in parts])
         changes[name] = search.changes(texts) if name in FREE_TEXT else one_to_one(texts, search.changes)
@@ -140,13 +141,13 @@ def _changes(log: Log, codes: dict[str, str], search: NameSearch) -> dict[str, d
 
 
 def _data_columns(frame: pl.DataFrame) -> list[str]:
-    """Text columns with free content, without the technician column."""
-    fixed = {"technician", "table", "column", "rule", "action", "message", *LEVELS}
+    """Text columns with free content, without those that name people."""
+    fixed = {*PEOPLE_COLUMNS, "table", "column", "rule", "action", "message", *LEVELS}
     return [name for name, kind in frame.schema.items() if kind == pl.String and name not in fixed]
 
 
 def _with_changes(frame: pl.DataFrame, changes: dict[str, dict[str, str]]) -> pl.DataFrame:
-    names = [name for name in ("technician", *_data_columns(frame)) if name in frame.columns and changes.get(name)]
+    names = [name for name in (*PEOPLE_COLUMNS, *_data_columns(frame)) if name in frame.columns and changes.get(name)]
     return frame.with_columns(frame.get_column(name).replace(changes[name]) for name in names)
 
 
@@ -154,7 +155,7 @@ def hidden_table(frame: pl.DataFrame, codes: dict[str, str]) -> pl.DataFrame:
     """One table with every name in its data replaced by a code."""
     search = NameSearch(codes)
     changes = {name: one_to_one(frame.get_column(name), search.changes) for name in _data_columns(frame)}
-    return _with_changes(frame, changes | {"technician": codes})
+    return _with_changes(frame, changes | dict.fromkeys(PEOPLE_COLUMNS, codes))
 
 
 def hidden_reasons(
@@ -164,10 +165,10 @@ def hidden_reasons(
     renamed: dict[str, str] | None = None,
 ) -> pl.DataFrame:
     """The rejection reasons with names replaced; in a message only the heading and the quoted value change."""
-    people = reasons.filter(pl.col("column") == "technician").get_column("value").drop_nulls().unique()
+    people = reasons.filter(pl.col("column").is_in(PEOPLE_COLUMNS)).get_column("value").drop_nulls().unique()
     person = {text: search.hide_person(text) for text in people}
     changes = changes or {name: search.changes(reasons.get_column(name)) for name in ("file", "heading", "value")}
-    is_person, value = pl.col("column") == "technician", pl.col("value")
+    is_person, value = pl.col("column").is_in(PEOPLE_COLUMNS), pl.col("value")
     value = pl.when(is_person).then(value.replace(person)).otherwise(value.replace(changes["value"]))
     broken = pl.col("rule") == "unreadable_row"
     new = reasons.with_columns(
@@ -215,6 +216,6 @@ def _hidden_rows(rows: RejectedRows, file: str, search: NameSearch, tables: dict
 
 
 def _hidden_cell(cell: str, field: str, search: NameSearch) -> str:
-    if field == "technician":
+    if field in PEOPLE_COLUMNS:
         return search.hide_person(cell)
     return cell if normalise(cell) in LEVELS.get(field, ()) else search.hide(cell)

@@ -4,6 +4,7 @@ from analysis.pages.gauge_page import GaugeResult, gauge_page, gauge_summary
 from analysis.pages.labels import CAUTIONS
 from analysis.pages.proof_page import proof_page, proof_summary
 from analysis.pages.question import Finding
+from analysis.pages.recall_letters import letter_template, recall_letters
 from analysis.pages.render import Page, render_pages
 from analysis.pages.summary import findings, terminal_summary
 from analysis.pages.table_view import ShownTable, report_html, show
@@ -19,11 +20,13 @@ __all__ = [
     "findings",
     "gauge_page",
     "gauge_summary",
+    "letter_template",
     "observed_share",
     "percent_interval",
     "proof_page",
     "proof_summary",
     "quantity",
+    "recall_letters",
     "render_pages",
     "report_html",
     "show",

@@ -144,6 +144,7 @@ TABLE_LABELS = {
     "coaching": "coaching",
     "measures": "changes in a workshop",
     "brakes": "brake models",
+    "actions": "recalls and second checks",
 }
 RULE_LABELS = {
     "required_missing": "required, but empty",

@@ -7,6 +7,7 @@ from analysis.pages.lead_lots import lot_question
 from analysis.pages.lead_measures import measure_question
 from analysis.pages.lead_rates import change_question, difference_question, rate_question
 from analysis.pages.lead_savings import cost_question, saving_question
+from analysis.pages.lead_since import since_questions
 from analysis.pages.lead_trial import trial_question
 from analysis.pages.lead_worklist import second_check_question, worklist_question
 from analysis.pages.question import Question
@@ -36,4 +37,4 @@ def lead_questions(report: Report) -> list[Question]:
             chosen.insert(chosen.index(following), question)
     if not report.trial.is_empty():
         chosen.append(trial_question)
-    return [question(report) for question in chosen]
+    return [*since_questions(report), *(question(report) for question in chosen)]

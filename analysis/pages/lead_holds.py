@@ -11,9 +11,8 @@ from analysis.pages.labels import level_label
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, join_words, quantity
 from analysis.report import Report
+from analysis.rounds import RECENT_DAYS, open_recalls
 
-RECENT_DAYS = 31
-"""A brake that left longer ago has been ridden for a month; it is still recalled, after those of the last month."""
 ROWS_LISTED = 8
 CHECKED_FIELDS = {
     "fluid": ("fluid_used", "fluid_required"),
@@ -32,12 +31,9 @@ COLUMNS = {
 
 def recalls(report: Report) -> pl.DataFrame:
     """Open recalls, most urgent first: each brake once, under its latest bleed and the most serious reason of that bleed."""
-    still_open = _holds_with_bleeds(report).filter("open").with_columns(older=pl.col("days_since") > RECENT_DAYS)
-    latest = still_open.filter(pl.col("day") == pl.col("day").max().over("bike_id", "brake"))
-    worst = latest.sort("priority", "session_id").unique(["bike_id", "brake"], keep="first", maintain_order=True)
     readings = pl.format("{}: {} used, {} required", "hold", "observed", "required")
     why = pl.when(pl.col("rule").is_in(OBVIOUS_RULES)).then("hold").otherwise(readings)
-    return worst.sort("older", "priority", "days_since", "session_id").with_columns(why=why)
+    return _with_labels(open_recalls(report)).with_columns(why=why)
 
 
 def recall_finding(report: Report) -> Finding:
@@ -91,7 +87,11 @@ def _holds_with_bleeds(report: Report) -> pl.DataFrame:
     bleeds = report.log.sessions.select(
         "session_id", "bike_id", "brake", "shop", "technician", pl.col("started_at").dt.date().alias("day")
     )
-    return report.holds.join(bleeds, on="session_id", how="left", maintain_order="left").with_columns(
+    return _with_labels(report.holds.join(bleeds, on="session_id", how="left", maintain_order="left"))
+
+
+def _with_labels(rows: pl.DataFrame) -> pl.DataFrame:
+    return rows.with_columns(
         hold=pl.col("rule").replace(HOLD_LABELS),
         observed=pl.col("observed").map_elements(level_label, return_dtype=pl.String),
         required=pl.col("required").map_elements(level_label, return_dtype=pl.String),

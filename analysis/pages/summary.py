@@ -8,13 +8,15 @@ from analysis.intake import AFTER_TODAY
 from analysis.pages.lead_holds import recall_finding
 from analysis.pages.lead_rates import change_finding, difference_finding, rate_finding
 from analysis.pages.lead_savings import step_finding
+from analysis.pages.lead_since import since_findings
 from analysis.pages.question import Finding
 from analysis.report import Report
 
 
 def findings(report: Report) -> tuple[Finding, ...]:
-    """Recalls, the comeback rate, changes, differences and costly steps: one finding each."""
+    """What changed since an earlier audit, recalls, the comeback rate, changes, differences and costly steps: one finding each."""
     return (
+        *since_findings(report),
         recall_finding(report),
         rate_finding(report),
         change_finding(report),

@@ -1,7 +1,7 @@
 """Comeback rates by group: crude, expected for the same case mix, and which groups clearly differ."""
 
 from analysis.rates.case_mix import CaseMix, CovariatePatterns, build_case_mix, covariate_patterns
-from analysis.rates.crude import crude_rates
+from analysis.rates.crude import KINDS, crude_rates
 from analysis.rates.expected_risk import expected_risk
 from analysis.rates.funnel import Overdispersion, chance_limits, overdispersion, two_sided_p
 from analysis.rates.gamma_poisson import EmpiricalBayesRate, gamma_poisson
@@ -9,6 +9,7 @@ from analysis.rates.leave_group_out import Expectation, LeaveGroupOut, leave_gro
 from analysis.rates.standardised import rates
 
 __all__ = [
+    "KINDS",
     "CaseMix",
     "CovariatePatterns",
     "EmpiricalBayesRate",

@@ -5,6 +5,7 @@ from analysis.risk.attributions import Attributions, attribute_risk
 from analysis.risk.backtest import Outcome, OutOfTimePredictions, outcomes, predict_out_of_time
 from analysis.risk.calibration import calibration_line
 from analysis.risk.calibration import logit as log_odds_of
+from analysis.risk.checks_done import ShareFound, action_results, share_found
 from analysis.risk.evaluation import brier_parts, brier_parts_of_bins
 from analysis.risk.features import BleedFeatures, bleed_features
 from analysis.risk.history import History, build_history, point_in_time_features
@@ -24,6 +25,8 @@ __all__ = [
     "RiskResults",
     "SavedModel",
     "SecondCheckCost",
+    "ShareFound",
+    "action_results",
     "assess_risk",
     "attribute_risk",
     "bleed_features",
@@ -42,4 +45,5 @@ __all__ = [
     "saved_model",
     "score_new",
     "second_checks",
+    "share_found",
 ]

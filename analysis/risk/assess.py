@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData, bleeds_per_year
-from analysis.intake import Log
+from analysis.intake import DONE, Log
 from analysis.risk.attributions import predict_with_reasons
 from analysis.risk.backtest import Outcome, OutOfTimePredictions, backtest, fit_calibration, outcomes
 from analysis.risk.evaluation import TestSet, model_quality
@@ -70,7 +70,7 @@ def assess_risk(
     check_table = second_checks(out_of_time.risk[testable], followed, cost)
     quality = model_quality(_test_set(out_of_time, outcome, features, testable))
     predictions, reasons = predict_with_reasons(model, features, standard)
-    table = _table(out_of_time, predictions, data, cost).hstack(reasons)
+    table = _table(out_of_time, predictions, data, cost, _checked(log)).hstack(reasons)
     return RiskResults(
         risk=validate_table(Risk, table.select(empty(Risk).columns)),
         second_checks=check_table,
@@ -80,9 +80,13 @@ def assess_risk(
 
 
 def _table(
-    backtest: OutOfTimePredictions, predictions: Predictions, data: BleedData, cost: SecondCheckCost
+    backtest: OutOfTimePredictions,
+    predictions: Predictions,
+    data: BleedData,
+    cost: SecondCheckCost,
+    checked: pl.Series,
 ) -> pl.DataFrame:
-    """One row per bleed: the out-of-time risk where there is one, else the fitted model's."""
+    """One row per bleed: the out-of-time risk where there is one, else the fitted model's; none `checked` is out."""
     has_prediction = backtest.has_prediction
     bleeds = data.bleeds
     table = pl.DataFrame(
@@ -94,10 +98,16 @@ def _table(
             "out_of_time": has_prediction,
             "in_sample_risk": predictions.risk,
             "day": bleeds.get_column("started_at").dt.date(),
-            "out": bleeds.get_column("end") == "as_of",
+            "out": (bleeds.get_column("end") == "as_of") & ~bleeds.get_column("session_id").is_in(checked.implode()),
         }
     )
     return table.with_columns(on_worklist=pl.Series(worklist(table, cost.check, data.as_of, cost.worthwhile_risk)))
+
+
+def _checked(log: Log) -> pl.Series:
+    """Bleeds that had a second check, or whose rider declined one."""
+    done = log.actions.filter(DONE, pl.col("kind") == "second_check", pl.col("outcome") != "not_reached")
+    return done.get_column("session_id").drop_nulls()
 
 
 def _test_set(

@@ -27,6 +27,7 @@ MIN_RETURNS = 100
 SLOPE_PRIOR_SD = 0.2
 """Prior standard deviation of a window's slope around 1."""
 MIN_SLOPE, MAX_SLOPE = 0.5, 2.0
+FIXED_POINT_STEPS = 20
 CURVE_ERROR_SD = 0.05
 """Typical error of a Weibull curve's log cumulative hazard at the window."""
 
@@ -46,6 +47,24 @@ class Window:
         surviving = np.exp(-relative[:, None] * self.baseline_cumulative_hazard)
         ended = -np.diff(surviving, axis=1, prepend=1.0)
         return np.clip(ended @ self.survival_to_next_bleed, 1e-6, 1 - 1e-6)
+
+    def chance_between(self, risk: FloatArray, age: NDArray[np.int64], later: NDArray[np.int64]) -> FloatArray:
+        """P(return on days `age` + 1 to `later`, before the next bleed | neither up to day `age`).
+
+        Parameters
+        ----------
+        risk
+            Risk of each bleed within the whole window (n).
+        age, later
+            Days followed at an earlier and at a later day (n), up to the window's length.
+        """
+        uncensored, last = self.survival_to_next_bleed, len(self.baseline_cumulative_hazard) - 1
+        surviving = np.exp(-_hazard_ratio(self, risk)[:, None] * self.baseline_cumulative_hazard)
+        ended = -np.diff(surviving, axis=1, prepend=1.0) * uncensored
+        day = np.arange(last + 1)
+        between = (day > age[:, None]) & (day <= later[:, None])
+        still_out = surviving[np.arange(len(risk)), age] * uncensored[np.minimum(age + 1, last)]
+        return np.asarray((ended * between).sum(axis=1) / still_out)
 
 
 @dataclass(frozen=True)
@@ -74,6 +93,14 @@ class HazardModel:
         its variance.
         """
         return x * (x @ (0.5 * self.covariance) + self.coefficients)
+
+
+def _hazard_ratio(window: Window, risk: FloatArray) -> FloatArray:
+    """The hazard, relative to the baseline, with which the window's risk is `risk`."""
+    relative = np.ones_like(risk)
+    for _ in range(FIXED_POINT_STEPS):
+        relative *= np.log1p(-risk) / np.log1p(-window.risk(np.log(relative)))
+    return relative
 
 
 def fit_hazard_model(

@@ -95,6 +95,11 @@ class RiskModel:
         """
         return concat_predictions([self.predict_rows(self.design_rows(FeatureTable(part))) for part in batches(bleeds)])
 
+    def predict_with_covariates(self, bleeds: pl.DataFrame) -> tuple[FloatArray, FloatArray]:
+        """Risk of bleeds (`BleedFeatures.table`), and their covariates in the return model (n × p)."""
+        rows = [self.design_rows(FeatureTable(part)) for part in batches(bleeds)]
+        return np.concatenate([self.predict_rows(one).risk for one in rows]), np.concatenate([one.x for one in rows])
+
     def design_rows(self, features: FeatureTable) -> DesignRows:
         work, readings = self.air.inputs.transform(features), readings_of(features)
         air = self.air.predict(self.air.prior_mean(work), readings)

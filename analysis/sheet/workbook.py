@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 import xlsxwriter
+from pandera.typing.polars import DataFrame
 from xlsxwriter.workbook import Format
 from xlsxwriter.worksheet import Worksheet
 
@@ -12,10 +14,11 @@ from analysis.sheet.bench import sheet_label
 from analysis.sheet.step_targets import target_with_unit
 from analysis.standard import Standard, own_fields
 from schemas import LOG_TABLES, Entry, dictionary
+from schemas.log import Actions
 
 ROWS_WITH_RULES = 2000
 """Rows whose cells have lists and limits; more rows may be added below."""
-SHEETS = ("sessions", "comebacks", "passes", "technicians", "coaching", "measures", "brakes")
+SHEETS = ("sessions", "comebacks", "passes", "technicians", "coaching", "measures", "brakes", "actions")
 FIRST_DAY_SERIAL = 32874
 """1990-01-01 as the day number of a spreadsheet."""
 
@@ -41,6 +44,34 @@ def write_workbook(path: Path, standard: Standard) -> None:
     book.close()
 
 
+def write_to_do(path: Path, to_do: DataFrame[Actions], day: dt.date) -> None:
+    """Write the list of an audit as a workbook with one sheet, `to do`, to be filled in and read by the next audit.
+
+    Parameters
+    ----------
+    path
+        The .xlsx to write.
+    to_do
+        Recalls and second checks, most urgent first.
+    day
+        The last day of the audit, taken as the day of the file.
+    """
+    book = xlsxwriter.Workbook(path, {"in_memory": True})
+    book.set_properties({"created": dt.datetime.combine(day, dt.time())})
+    formats = _Formats(book)
+    sheet = book.add_worksheet("to do")
+    _fill_sheet(sheet, dictionary("actions", Actions), None, formats)
+    for line, row in enumerate(to_do.iter_rows(), 1):
+        for column, value in enumerate(row):
+            if isinstance(value, dt.date):
+                sheet.write_datetime(line, column, dt.datetime.combine(value, dt.time()), formats.day)
+            elif isinstance(value, str):
+                sheet.write_string(line, column, value)
+            elif value is not None:
+                sheet.write_number(line, column, value)
+    book.close()
+
+
 class _Formats:
     """Cell formats of the workbook."""
 
@@ -60,7 +91,7 @@ def _own_entries(standard: Standard) -> list[Entry]:
     ]
 
 
-def _fill_sheet(sheet: Worksheet, entries: list[Entry], standard: Standard, formats: _Formats) -> None:
+def _fill_sheet(sheet: Worksheet, entries: list[Entry], standard: Standard | None, formats: _Formats) -> None:
     sheet.freeze_panes(1, 1)
     sheet.repeat_rows(0)
     sheet.set_landscape()
@@ -74,7 +105,7 @@ def _fill_sheet(sheet: Worksheet, entries: list[Entry], standard: Standard, form
             sheet.data_validation(1, column, ROWS_WITH_RULES, column, rule)
 
 
-def _comment(entry: Entry, standard: Standard) -> str:
+def _comment(entry: Entry, standard: Standard | None) -> str:
     """Label, description, values with their unit, steps that use the field, and whether it is required."""
     fields = {field.name: field for field in dictionary("sessions", LOG_TABLES["sessions"])}
     lines = [entry.label[:1].upper() + entry.label[1:]]
@@ -82,7 +113,7 @@ def _comment(entry: Entry, standard: Standard) -> str:
     lines += [_values(entry)] if entry.range else []
     lines += [
         f"Step: {step.title} ({target_with_unit(step, fields)})"
-        for step in standard.steps
+        for step in (standard.steps if standard else ())
         if step.field == entry.name and entry.table == "sessions"
     ]
     lines.append("Required" if entry.required else "Leave empty if not recorded")

@@ -2,12 +2,13 @@
 
 from analysis.standard.adherence import deviation, missed_steps, own_fields
 from analysis.standard.definition import PLACE_ORDER, ComebackRule, SecondCheck, Standard, Step, WorkCondition
-from analysis.standard.holds import holds, recalls_by_field
+from analysis.standard.holds import CLOSING_OUTCOMES, holds, recalls_by_field
 from analysis.standard.read import built_in, read_standard, read_standards
 from analysis.standard.rules import Limits, fields_read
 from analysis.standard.serialization import standard_from_dict, standard_to_dict
 
 __all__ = [
+    "CLOSING_OUTCOMES",
     "PLACE_ORDER",
     "ComebackRule",
     "Limits",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.intake import Log
+from analysis.intake import DONE, Log
 from analysis.standard.definition import Standard
 from schemas import validate_table
 from schemas.log import FLUIDS, Sessions
@@ -19,6 +19,8 @@ RULE_FIELDS = {
     "leak": ("leak_seen",),
 }
 """The fields that decide each recall rule."""
+CLOSING_OUTCOMES = ("firm", "re_bled", "elsewhere")
+"""Outcomes that close a recall."""
 PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind", "wrong_fluid")
 """Fluid of the other family attacks every seal; a leak or a soft lever can fail without warning; a kit used for the other
 fluid may have left traces; a wrong fluid of the same family boils sooner. Common practice, no source; the maker's
@@ -43,7 +45,8 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     take precedence).
 
     `open` is false where a later bleed of the same brake broke no rule: on a later day, or later the same day where
-    both hours are recorded. `priority` is 1 for what can harm soonest. `returned_on` is the first later day on which the
+    both hours are recorded. It is also false once a recall of the brake, on the day of the bleed or later, ended firm,
+    re-bled or dealt with elsewhere, or a second check re-bled it. `priority` is 1 for what can harm soonest. `returned_on` is the first later day on which the
     brake came back.
 
     Returns
@@ -54,11 +57,12 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     broken = _broken_rules(log.sessions, standard)
     table = (
         broken.join(_fixed_later(log.sessions, broken), on="session_id", how="left")
+        .join(_closed_by_action(log), on="session_id", how="left")
         .join(_first_returns(log), on="session_id", how="left")
         .with_columns(
             priority=_priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY),
             days_since=(pl.lit(log.as_of) - pl.col("started_at").dt.date()).dt.total_days().cast(pl.Int64),
-            open=~pl.col("fixed"),
+            open=~pl.col("fixed") & pl.col("closed_by").is_null(),
         )
     )
     columns = list(Holds.to_schema().columns)
@@ -159,6 +163,22 @@ def _first_returns(log: Log) -> pl.DataFrame:
     returns = log.comebacks.select(*brake, returned_on=pl.col("returned_at").dt.date())
     later = bleeds.join(returns, on=brake, how="inner").filter(pl.col("returned_on") > pl.col("day"))
     return later.group_by("session_id").agg(pl.col("returned_on").min()).sort("session_id")
+
+
+def _closed_by_action(log: Log) -> pl.DataFrame:
+    """The outcome of the recall that closed each bleed's hold (session_id, closed_by)."""
+    closing = (pl.col("kind") == "recall") & pl.col("outcome").is_in(CLOSING_OUTCOMES) | (
+        pl.col("outcome") == "re_bled"
+    )
+    done = log.actions.filter(DONE, closing).select("session_id", "done_on", closed_by="outcome")
+    brakes = log.sessions.select("session_id", "bike_id", "brake", day=pl.col("started_at").dt.date())
+    acted_on = done.join(brakes.drop("day"), on="session_id", how="inner").drop("session_id")
+    closed = brakes.join(acted_on, on=["bike_id", "brake"], how="inner").filter(pl.col("done_on") >= pl.col("day"))
+    return (
+        closed.sort("session_id", "done_on")
+        .group_by("session_id", maintain_order=True)
+        .agg(pl.col("closed_by").first())
+    )
 
 
 def _fixed_later(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:

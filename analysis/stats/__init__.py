@@ -39,7 +39,7 @@ from analysis.stats.robustness import (
     systematic_error,
 )
 from analysis.stats.sampling import FIT_LIMIT, fit_sample
-from analysis.stats.spending import level_of_look, spending_bounds, spent_alpha
+from analysis.stats.spending import evenly_spent_alpha, spending_bounds, spent_alpha
 
 __all__ = [
     "FIT_LIMIT",
@@ -62,6 +62,7 @@ __all__ = [
     "conditional_mid_p",
     "cross_fitted_logistic",
     "equal_values_p_value",
+    "evenly_spent_alpha",
     "exact_binomial_limits",
     "exact_poisson_limits",
     "fit_sample",
@@ -71,7 +72,6 @@ __all__ = [
     "kendall_tau",
     "learning_limits",
     "level_codes",
-    "level_of_look",
     "log_likelihood_steps",
     "normal_tail",
     "omitted_variable_bias",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from statistics import NormalDist
 
 import numpy as np
@@ -25,8 +25,22 @@ def spent_alpha(fraction: float, alpha: float) -> float:
     return float(2 * normal_tail(NORMAL.inv_cdf(1 - alpha / 2) / np.sqrt(fraction)))
 
 
-def spending_bounds(fractions: Sequence[float], alpha: float, *, two_sided: bool = True) -> FloatArray:
-    """Critical z-values at each look, with alpha spent as `spent_alpha` gives.
+def evenly_spent_alpha(fraction: float, alpha: float) -> float:
+    """One-sided alpha spent by this fraction of the information, about evenly over the looks (Pocock type).
+
+    Source: K. K. G. Lan & D. L. DeMets 1983, Biometrika 70:659-663: alpha ln(1 + (e - 1) t).
+    """
+    return float(alpha * np.log1p((np.e - 1) * fraction))
+
+
+def spending_bounds(
+    fractions: Sequence[float],
+    alpha: float,
+    *,
+    two_sided: bool = True,
+    spent: Callable[[float, float], float] = spent_alpha,
+) -> FloatArray:
+    """Critical z-values at each look, with alpha spent as `spent` gives.
 
     The z-values are those of sums of independent increments; the density of the sum among paths that have not yet
     signalled is integrated numerically from look to look.
@@ -41,6 +55,8 @@ def spending_bounds(fractions: Sequence[float], alpha: float, *, two_sided: bool
         Type I error over all looks; half of it on each side if `two_sided`.
     two_sided
         Whether to test both sides.
+    spent
+        Alpha spent by a fraction of the information.
 
     Raises
     ------
@@ -50,7 +66,7 @@ def spending_bounds(fractions: Sequence[float], alpha: float, *, two_sided: bool
     if any(b <= a for a, b in zip([0.0, *fractions], fractions, strict=False)):
         raise ValueError(f"fractions: must increase from above 0, got {list(fractions)}")
     side = alpha / 2 if two_sided else alpha
-    goals = np.diff([0.0, *(spent_alpha(fraction, side) for fraction in fractions)])
+    goals = np.diff([0.0, *(spent(fraction, side) for fraction in fractions)])
     bounds: list[float] = []
     sums, density = np.zeros(1), np.ones(1)
     for previous, fraction, goal in zip([0.0, *fractions], fractions, goals, strict=False):
@@ -74,26 +90,3 @@ def _bound(sums: FloatArray, density: FloatArray, step: float, goal: float) -> f
         exceeded = float(normal_tail((middle - sums) / step) @ density)
         low, high = (middle, high) if exceeded > goal else (low, middle)
     return (low + high) / 2
-
-
-def level_of_look(look: int, fractions: Sequence[float], alpha: float, *, two_sided: bool = True) -> float:
-    """The p-value at or below which this look is a signal, so that all looks together have type I error `alpha`.
-
-    Parameters
-    ----------
-    look
-        Number of this look, from 1.
-    fractions
-        Fraction of the full information at each look so far, this one included; later ones are ignored.
-    alpha, two_sided
-        As in `spending_bounds`.
-
-    Raises
-    ------
-    ValueError
-        Fewer fractions than looks, or fractions that do not increase.
-    """
-    if not 1 <= look <= len(fractions):
-        raise ValueError(f"look: must be from 1 to the {len(fractions)} fractions given, got {look}")
-    bound = spending_bounds(fractions[:look], alpha, two_sided=two_sided)[-1]
-    return float((2 if two_sided else 1) * normal_tail(bound))

@@ -177,7 +177,7 @@ def incidence_limits(incidence: FloatArray, variance: FloatArray) -> Interval:
 
 def event_type(followed: pl.DataFrame) -> IntArray:
     """How each bleed's time at risk ended: RETURN, COMPETING or CENSORED."""
-    codes = {"return": RETURN, "next_bleed": COMPETING, "as_of": CENSORED}
+    codes = {"return": RETURN, "re_bled": COMPETING, "next_bleed": COMPETING, "as_of": CENSORED}
     return followed.get_column("end").replace_strict(codes, return_dtype=pl.Int64).to_numpy()
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.intake import Log
+from analysis.intake import DONE, Log
 from analysis.standard import Standard
 from schemas import validate_table
 from schemas.intermediate import Returns
@@ -13,6 +13,8 @@ from schemas.log import Sessions
 
 RETURN_REASONS = ("comeback", "soft_lever")
 OTHER_COMPLAINTS, BLEED_FINDINGS = ("noise", "drag"), ("air", "leak", "old_fluid")
+RE_BLED_OUTCOMES = ("re_bled", "elsewhere")
+"""Outcomes of a recall or second check after which the brake has another bleed in it."""
 
 
 def adjacent_bleeds(sessions: DataFrame[Sessions]) -> pl.DataFrame:
@@ -53,8 +55,9 @@ def match_returns(
 
     A return matched to a bleed counts if the standard counts its complaint or its finding, unless the finding is one
     that the standard excludes. Where no return of the log has a complaint or finding, every return counts: the workshop
-    wrote down only that the bike came back. A bleed whose job_reason is `comeback` or `soft_lever` counts as a return of the previous
-    bleed of the same brake, on the day it began and within the window, unless a return is recorded between the two.
+    wrote down only that the bike came back. A bleed whose job_reason is `comeback` or `soft_lever` counts as a return of
+    the previous bleed of the same brake, on the day it began and within the window, unless a return is recorded between
+    the two or it is the re-bleed of a recall or second check.
 
     Parameters
     ----------
@@ -105,6 +108,14 @@ def has_reasons(log: Log) -> bool:
     return any(log.comebacks.get_column(name).count() for name in ("complaint", "finding"))
 
 
+def re_bled_days(log: Log, adjacent: pl.DataFrame) -> pl.DataFrame:
+    """Days from a bleed to its re-bleed after a recall or second check, here or in another shop: session_id, re_bled_days."""
+    done = log.actions.filter(DONE, pl.col("outcome").is_in(RE_BLED_OUTCOMES)).select("session_id", "done_on")
+    days = (pl.col("done_on") - pl.col("day")).dt.total_days()
+    bleeds = adjacent.select("session_id", "day").join(done, on="session_id", how="inner").with_columns(days=days)
+    return bleeds.filter(pl.col("days") >= 0).group_by("session_id").agg(re_bled_days=pl.col("days").min())
+
+
 def _of_same_brake(column: str, shift: int) -> pl.Expr:
     """The value `shift` rows earlier in the sorted table, where that is still the same brake."""
     brake = pl.col("brake_of_bike")
@@ -130,4 +141,6 @@ def _returns_by_job_reason(log: Log, window_days: int, adjacent: pl.DataFrame) -
     recorded = links.group_by("session_id").agg(recorded_days=pl.col("days").min()).sort("session_id")
     by_reason = by_reason.join(recorded, on="session_id", how="left")
     unrecorded = by_reason.filter(~(pl.col("recorded_days") <= pl.col("days")).fill_null(False))
+    called_in = re_bled_days(log, adjacent).select("session_id", days="re_bled_days")
+    unrecorded = unrecorded.join(called_in, on=["session_id", "days"], how="anti", maintain_order="left")
     return unrecorded.select("session_id", "days", pl.lit(None, pl.String).alias("comeback_id"), "repair_session_id")

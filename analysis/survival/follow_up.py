@@ -10,7 +10,7 @@ from pandera.typing.polars import DataFrame
 from analysis.intake import Log
 from analysis.standard import Standard
 from analysis.stats import level_codes
-from analysis.survival.events import adjacent_bleeds, match_returns
+from analysis.survival.events import adjacent_bleeds, match_returns, re_bled_days
 from analysis.survival.observation_window import WHOLE_LOG, ObservationWindow
 from schemas import validate_table
 from schemas.intermediate import Followed, Returns, Workload
@@ -26,9 +26,9 @@ def add_follow_up(
 ) -> DataFrame[Followed]:
     """Follow-up of every accepted bleed.
 
-    Time at risk ends at the first of: a re-bleed return (event), any later bleed of the same brake (competing event),
-    the last day on which the shop recorded returns (censoring; the as-of date unless limited). On the same day a return
-    comes first. A bleed is mature if that last day is at least `window_days` after it. A bleed from before returns were
+    Time at risk ends at the first of: a re-bleed after a recall or second check (competing event of its own kind), a
+    re-bleed return (event), any later bleed of the same brake (competing event), the last day on which the shop recorded returns (censoring; the as-of date unless limited). On the same day they
+    count in this order. A bleed is mature if that last day is at least `window_days` after it. A bleed from before returns were
     recorded is not counted as a success: it is not mature and has no time at risk.
 
     Parameters
@@ -50,17 +50,18 @@ def add_follow_up(
     known_returns = match_returns(log, standard, window_days, adjacent) if known_returns is None else known_returns
     first = known_returns.group_by("session_id").agg(back_days=pl.col("days").min()).sort("session_id")
     bleeds = adjacent.join(first, on="session_id", how="left", maintain_order="left")
+    bleeds = bleeds.join(re_bled_days(log, adjacent), on="session_id", how="left", maintain_order="left")
     bleeds = bleeds.with_columns(
         month=pl.col("started_at").dt.strftime("%Y-%m"),
         age_days=_days_to(pl.lit(log.as_of)),
         observed_days=pl.Series(_observed_days(log, adjacent, observation_window)),
         gap_days=_days_to(pl.col("next_day")),
-    ).with_columns(return_days=pl.when(pl.col("back_days") <= pl.col("observed_days")).then("back_days"))
+    ).with_columns(return_days=pl.when(_return_is_of_this_bleed()).then("back_days"))
     table = bleeds.with_columns(
         mature=pl.col("observed_days") >= window_days,
         came_back=(pl.col("return_days") <= window_days).fill_null(False),
         next_bleed_days=_next_bleed_days(),
-        days_at_risk=pl.min_horizontal("return_days", "gap_days", "observed_days"),
+        days_at_risk=pl.min_horizontal("return_days", "re_bled_days", "gap_days", "observed_days"),
         end=_end(),
     )
     return validate_table(Followed, table.select(list(Followed.to_schema().columns)))
@@ -105,12 +106,17 @@ def _days_within(first: pl.Expr, last: pl.Expr) -> pl.Expr:
     return pl.when(pl.col("day") < first).then(0).otherwise(pl.max_horizontal(_days_to(last), 0))
 
 
+def _return_is_of_this_bleed() -> pl.Expr:
+    """Whether the return was recorded in time and came before the brake was re-bled after a recall or check."""
+    re_bled_first = (pl.col("re_bled_days") <= pl.col("back_days")).fill_null(False)
+    return (pl.col("back_days") <= pl.col("observed_days")) & ~re_bled_first
+
+
 def _end() -> pl.Expr:
-    """How time at risk ended; on the same day a return comes before a later bleed, and that before the end of the log."""
-    return_first = pl.col("return_days") <= pl.min_horizontal("gap_days", "observed_days")
-    next_first = pl.col("gap_days") <= pl.col("observed_days")
-    later = pl.when(next_first).then(pl.lit("next_bleed")).otherwise(pl.lit("as_of"))
-    return pl.when(return_first).then(pl.lit("return")).otherwise(later)
+    """How time at risk ended; on the same day, events count in the order of `ENDS`."""
+    days = {"re_bled": "re_bled_days", "return": "return_days", "next_bleed": "gap_days", "as_of": "observed_days"}
+    first = pl.min_horizontal(*days.values())
+    return pl.coalesce(pl.when(pl.col(column) == first).then(pl.lit(end)) for end, column in days.items())
 
 
 def _next_bleed_days() -> pl.Expr:

@@ -8,9 +8,8 @@ Sources
 
 import numpy as np
 import pytest
-from scipy import stats
 
-from analysis.stats import level_of_look, spending_bounds, spent_alpha
+from analysis.stats import evenly_spent_alpha, spending_bounds, spent_alpha
 
 QUARTERS = (0.25, 0.5, 0.75, 1.0)
 
@@ -29,20 +28,10 @@ def test_two_sided_bounds_of_five_looks():
     assert bounds == pytest.approx([4.8769, 3.3569, 2.6803, 2.2898, 2.0310], abs=2e-4)  # likewise
 
 
-@pytest.mark.parametrize(("look", "bound"), [(1, 4.8769), (2, 3.3569), (3, 2.6803), (4, 2.2898), (5, 2.0310)])
-def test_the_level_of_a_look_is_that_of_its_published_bound(look, bound):
-    level = level_of_look(look, (0.2, 0.4, 0.6, 0.8, 1.0), 0.05)
-    assert level == pytest.approx(2 * stats.norm.sf(bound), rel=2e-3)  # their grid is coarse
-
-
-def test_later_looks_do_not_change_an_earlier_level():
-    assert level_of_look(2, (0.2, 0.4), 0.05) == level_of_look(2, (0.2, 0.4, 0.9), 0.05)
-
-
-@pytest.mark.parametrize("look", [0, 3])
-def test_a_look_without_its_fraction_raises(look):
-    with pytest.raises(ValueError, match="look"):
-        level_of_look(look, (0.2, 0.4), 0.05)
+def test_even_spending_of_five_looks():
+    """ldbounds, Pocock type, two-sided 0.05, five even looks (from memory)."""
+    bounds = spending_bounds((0.2, 0.4, 0.6, 0.8, 1.0), 0.05, spent=evenly_spent_alpha)
+    assert bounds == pytest.approx([2.4380, 2.4268, 2.4101, 2.3966, 2.3859], abs=2e-4)
 
 
 def test_a_single_look_is_the_usual_test():

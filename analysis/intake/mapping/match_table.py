@@ -58,6 +58,8 @@ def match_table(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] 
     fitting = [(full, section) for full, section in completed if not _missing_fields(raw, full)]
     if fitting:
         best, section = max(fitting, key=lambda pair: (not pair[0].in_bleed_rows, *_headings_present(raw, pair[0])))
+        if _is_another_table(by_name, best, raw):
+            return by_name
         return replace(_with_file_headings(raw, best), section=section)
     if by_name.table_map is not None:
         return by_name
@@ -130,6 +132,12 @@ def _headings_present(raw: RawTable, section: TableMap) -> tuple[bool, int]:
     headings = {normalise(heading) for heading in raw.headings}
     present = [normalise(heading) in headings for heading in section.headings]
     return all(present), sum(present)
+
+
+def _is_another_table(by_name: TableMatch, section: TableMap, raw: RawTable) -> bool:
+    """Whether the file has the log's own headings for another table, and more of them than of the section's."""
+    own = by_name.table_map
+    return own is not None and own.table != section.table and len(own.columns) > _headings_present(raw, section)[1]
 
 
 def _match_by_field_names(raw: RawTable, tables: tuple[str, ...]) -> TableMatch:

@@ -13,7 +13,7 @@ MODELS = LOG_TABLES | STUDY_TABLES
 FIELDS: dict[str, dict[str, Entry]] = {
     table: {entry.name: entry for entry in dictionary(table, model)} for table, model in MODELS.items()
 }
-GENERATED_IDS = {"sessions": "session_id", "comebacks": "comeback_id"}
+GENERATED_IDS = {"sessions": "session_id", "comebacks": "comeback_id", "actions": "action_id"}
 """Ids that are generated where a file has no column for them."""
 
 

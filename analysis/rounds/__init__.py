@@ -1,0 +1,7 @@
+"""From audit to audit: what to do now, what changed since the last audit, and whether its predictions held."""
+
+from analysis.rounds.compare import with_round
+from analysis.rounds.earlier import EarlierAudit
+from analysis.rounds.to_do import RECENT_DAYS, open_recalls, to_do_list
+
+__all__ = ["RECENT_DAYS", "EarlierAudit", "open_recalls", "to_do_list", "with_round"]

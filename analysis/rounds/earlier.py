@@ -1,0 +1,58 @@
+"""An earlier audit as its folder has it."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass, field, replace
+
+import polars as pl
+
+from analysis.dataset import BleedData, bleed_data
+from analysis.intake import Log
+from analysis.report import Report
+from analysis.risk import SavedModel
+from schemas import empty, validate_table
+from schemas.intermediate import Links
+
+
+@dataclass(frozen=True)
+class EarlierAudit:
+    """The log, tables and model of an earlier audit.
+
+    `look` counts the audits before it in the series, `tables` has the tables that are compared, by name. The log has
+    no links: `linked_log` makes them.
+    """
+
+    folder: str
+    log: Log
+    window_days: int
+    names_hidden: bool
+    look: int
+    tables: dict[str, pl.DataFrame]
+    model: SavedModel | None = field(default=None, repr=False)
+    notes: tuple[str, ...] = ()
+
+    @property
+    def as_of(self) -> dt.date:
+        return self.log.as_of
+
+    def linked_log(self, report: Report) -> Log:
+        """The earlier log with its returns matched to their bleeds.
+
+        A return that both logs have belongs to the bleed it is matched to now, so that only records make a difference.
+        """
+        returns = self.log.comebacks.select("comeback_id", "session_id", day_back=pl.col("returned_at").dt.date())
+        bleeds = self.log.sessions.select("session_id", bled=pl.col("started_at").dt.date())
+        now = report.log.links.select("comeback_id", "session_id")
+        own = returns.join(now, on="comeback_id", how="anti").select("comeback_id", "session_id")
+        links = pl.concat([now, own]).join(bleeds, on="session_id", how="inner")
+        days = (pl.col("day_back") - pl.col("bled")).dt.total_days()
+        table = returns.drop("session_id").join(links, on="comeback_id", how="left").with_columns(days=days)
+        before_bleed = (pl.col("days") < 0).fill_null(False)
+        table = table.with_columns(pl.when(~before_bleed).then(name).alias(name) for name in ("session_id", "days"))
+        links = validate_table(Links, table.select(list(empty(Links).schema)).sort("comeback_id"))
+        return replace(self.log, links=links)
+
+    def follow_up(self, report: Report) -> BleedData:
+        """The earlier bleeds followed to the earlier day, by the rules of this audit."""
+        return bleed_data(self.linked_log(report), report.standard, report.window_days)

@@ -1,0 +1,179 @@
+"""Predictions of an earlier audit compared with what happened since."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.dataset import BleedData
+from analysis.intake import DONE, Log
+from analysis.risk import SavedModel
+from analysis.rounds.looks import look_level
+from analysis.stats import ratio_limits
+from schemas import empty, validate_table
+from schemas.outputs import Predictions
+
+FloatArray = NDArray[np.float64]
+ALL, CHECK_LIST, TENTHS = "all", "check list", 10
+MIN_TENTH_BLEEDS = 100
+"""Bleeds below which they are not split into tenths."""
+
+
+@dataclass(frozen=True)
+class Interim:
+    """Bleeds still out at the earlier day: the chance of a comeback between the two days, and what happened.
+
+    `covariates` (n × p) are those of the return model, `risk` the whole window's. `checked` marks bleeds with a recall or
+    second check since, which may have changed what would have happened.
+    """
+
+    risk: FloatArray
+    chance: FloatArray
+    covariates: FloatArray
+    came_back: NDArray[np.bool_]
+    checked: NDArray[np.bool_]
+    found: NDArray[np.bool_]
+    on_list: NDArray[np.bool_]
+
+
+def interim(
+    model: SavedModel, then: BleedData, earlier_log: Log, listed: pl.DataFrame, log: Log, now: BleedData
+) -> Interim:
+    """Predict every bleed that was still out at the earlier day, and look up what became of it.
+
+    Bleeds that the later log no longer has, and those outside its observation window, are left out.
+
+    Parameters
+    ----------
+    model
+        Saved by the earlier audit.
+    then, now
+        The bleeds as followed to the earlier and to the later day.
+    earlier_log, log
+        The logs of both audits.
+    listed
+        session_id of the bleeds on the earlier second-check list.
+    """
+    window_days = min(model.window_days, now.window_days)
+    days = (now.as_of - then.as_of).days
+    out = then.bleeds.filter(pl.col("end") == "as_of", pl.col("age_days") < window_days).select(
+        "session_id", "age_days"
+    )
+    since = now.bleeds.select("session_id", "return_days", "days_at_risk", "observed_days", later_age="age_days")
+    acted_on = log.actions.filter(DONE, pl.col("done_on") > then.as_of)
+    found = pl.col("outcome").is_in(("re_bled", "fault_found"))
+    done = acted_on.group_by("session_id").agg(checked=pl.lit(True), found=found.any())
+    table = (
+        out.join(since, on="session_id", how="inner")
+        .filter(pl.col("later_age") - pl.col("observed_days") == 0)
+        .join(done, on="session_id", how="left")
+        .with_columns(pl.col("checked", "found").fill_null(False))
+        .with_columns(later=pl.min_horizontal(pl.col("age_days") + days, pl.lit(window_days)))
+        .sort("session_id")
+    )
+    age, later = (table.get_column(name).to_numpy() for name in ("age_days", "later"))
+    returned = table.select((pl.col("return_days") > pl.col("age_days")) & (pl.col("return_days") <= pl.col("later")))
+    came_back = returned.to_series().fill_null(False).to_numpy()
+    features = model.features_of(earlier_log).table.join(table.select("session_id"), on="session_id", how="semi")
+    risk, covariates = model.model.predict_with_covariates(features.sort("session_id"))
+    return Interim(
+        risk=risk,
+        chance=model.model.hazard.window.chance_between(risk, age, later),
+        covariates=covariates,
+        came_back=came_back,
+        checked=table.get_column("checked").to_numpy(),
+        found=table.get_column("found").to_numpy(),
+        on_list=table.get_column("session_id").is_in(listed.get_column("session_id").implode()).to_numpy(),
+    )
+
+
+def compare_predictions(
+    bleeds: Interim, covariance: FloatArray, returns_known: int, days: tuple[dt.date, dt.date], earlier: pl.DataFrame
+) -> DataFrame[Predictions]:
+    """Expected against observed comebacks: this round's, those of earlier rounds, and all rounds together.
+
+    Parameters
+    ----------
+    bleeds
+        The bleeds of this round.
+    covariance
+        Covariance of the return model's coefficients.
+    returns_known
+        Comebacks within the window from which the model's level is estimated.
+    days
+        The last day of the earlier and of the later audit.
+    earlier
+        `predictions` of the earlier audit.
+    """
+    before = earlier.filter(pl.col("round").is_not_null())
+    look = int(before.get_column("round").n_unique()) + 1
+    groups = {ALL: ~bleeds.checked, **_tenths(bleeds), CHECK_LIST: bleeds.on_list}
+    rows = [_row(bleeds, name, chosen, covariance, returns_known) for name, chosen in groups.items() if chosen.any()]
+    this = [row | {"round": look, "from_day": days[0], "to_day": days[1]} for row in rows]
+    together = _totals([*before.to_dicts(), *this])
+    table = [*before.to_dicts(), *(_judged(row, look) for row in this), *(_judged(row, look) for row in together)]
+    frame = pl.DataFrame(table, schema=empty(Predictions).schema)
+    return validate_table(Predictions, frame.sort("round", nulls_last=True, maintain_order=True))
+
+
+def _tenths(bleeds: Interim) -> dict[str, NDArray[np.bool_]]:
+    """Bleeds by tenth of risk; none if there are too few."""
+    free = np.flatnonzero(~bleeds.checked)
+    if len(free) < MIN_TENTH_BLEEDS:
+        return {}
+    tenth = np.full(len(bleeds.risk), -1)
+    tenth[free] = np.argsort(np.argsort(bleeds.risk[free], kind="stable"), kind="stable") * TENTHS // len(free)
+    return {f"tenth {number + 1}": tenth == number for number in range(TENTHS)}
+
+
+def _row(
+    bleeds: Interim, name: str, chosen: NDArray[np.bool_], covariance: FloatArray, returns_known: int
+) -> dict[str, Any]:
+    chance = bleeds.chance[chosen]
+    expected = float(chance.sum())
+    mean = chance @ bleeds.covariates[chosen] / max(expected, 1e-12)
+    relative = float(mean @ covariance @ mean) + 1 / max(returns_known, 1)
+    return {
+        "group": name,
+        "bleeds": int(chosen.sum()),
+        "expected": expected,
+        "expected_se": expected * relative**0.5,
+        "observed": int(bleeds.came_back[chosen].sum()),
+        "found": int((bleeds.found & ~bleeds.came_back)[chosen].sum()) if name == CHECK_LIST else 0,
+    }
+
+
+def _totals(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Sums over rounds by group; standard errors add up, since successive models share most of their data."""
+    totals: dict[str, dict[str, Any]] = {}
+    for row in rows:
+        total = totals.setdefault(row["group"], {**row, "round": None} | dict.fromkeys(SUMMED, 0))
+        total |= {name: total[name] + row[name] for name in SUMMED}
+        total |= {"from_day": min(total["from_day"], row["from_day"]), "to_day": max(total["to_day"], row["to_day"])}
+    return list(totals.values())
+
+
+SUMMED = ("bleeds", "expected", "expected_se", "observed", "found")
+
+
+def _judged(row: dict[str, Any], look: int) -> dict[str, Any]:
+    """The row with the ratio, its 95% interval and the signal at this look; signals only for all bleeds and all rounds."""
+    seen, expected = row["observed"] + row["found"], row["expected"]
+    if expected <= 0:
+        return row | {"ratio": None, "ratio_lo": None, "ratio_hi": None, "look": look, "signal": "too_few"}
+    reference = (expected / row["expected_se"]) ** 2 if row["expected_se"] > 0 else np.inf
+    limits, bounds = (ratio_limits(seen, expected, reference, level) for level in (0.95, 1 - look_level(look)))
+    signal = "high" if float(bounds.lo) > 1 else "low" if float(bounds.hi) < 1 else "none"
+    return row | {
+        "ratio": seen / expected,
+        "ratio_lo": float(limits.lo),
+        "ratio_hi": float(limits.hi),
+        "look": look,
+        "signal": signal if row["group"] == ALL and row["round"] is None else "none",
+    }

@@ -1,0 +1,55 @@
+"""The list of an audit: brakes to recall and bleeds to check a second time, with empty columns for what came of it."""
+
+from __future__ import annotations
+
+import polars as pl
+from pandera.typing.polars import DataFrame
+
+from analysis.report import Report
+from schemas import empty, validate_table
+from schemas.log import Actions
+
+RECENT_DAYS = 31
+"""A brake that left longer ago has been ridden for a month; it is still recalled, after those of the last month."""
+
+
+def open_recalls(report: Report) -> pl.DataFrame:
+    """Open recalls, most urgent first: each brake once, under its latest bleed and the most serious reason of that bleed.
+
+    The columns of `report.holds`, bike_id, brake, shop, technician and day of the bleed, and `older` (than 31 days).
+    """
+    open_holds = report.holds.filter("open").join(_bleeds(report), on="session_id", how="left", maintain_order="left")
+    open_holds = open_holds.with_columns(older=pl.col("days_since") > RECENT_DAYS)
+    latest = open_holds.filter(pl.col("day") == pl.col("day").max().over("bike_id", "brake"))
+    worst = latest.sort("priority", "session_id").unique(["bike_id", "brake"], keep="first", maintain_order=True)
+    return worst.sort("older", "priority", "days_since", "session_id")
+
+
+def to_do_list(report: Report) -> DataFrame[Actions]:
+    """Open recalls, then the second checks worth doing, each in order of urgency.
+
+    Filled in, it is a table of the next audit's log. The last day of this audit is in each `action_id`, so that lists of
+    several audits can be read together.
+    """
+    recalls = open_recalls(report).with_columns(
+        kind=pl.lit("recall"), reason=pl.format("{}; required: {}. {}", "observed", "required", "action")
+    )
+    listed = report.risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
+    reasons = pl.concat_str("reason_1", "reason_2", "reason_3", separator="; ", ignore_nulls=True)
+    checks = listed.join(_bleeds(report), on="session_id", how="left", maintain_order="left").with_columns(
+        kind=pl.lit("second_check"), reason=reasons
+    )
+    checks = checks.join(recalls.select("session_id"), on="session_id", how="anti", maintain_order="left")
+    columns = ("kind", "session_id", "bike_id", "brake", "shop", "technician", "day", "reason")
+    rows = pl.concat([recalls.select(*columns, risk=pl.lit(None, pl.Float64)), checks.select(*columns, "risk")])
+    action_id = pl.format("{}-{}-{}", "kind", pl.lit(report.as_of.isoformat()), "session_id")
+    schema = empty(Actions).schema
+    empty_columns = {name: pl.lit(None, dtype=schema[name]) for name in ("done_on", "by", "outcome", "minutes", "note")}
+    table = rows.with_columns(action_id=action_id, bled_on="day", **empty_columns).select(list(schema))
+    return validate_table(Actions, table)
+
+
+def _bleeds(report: Report) -> pl.DataFrame:
+    return report.log.sessions.select(
+        "session_id", "bike_id", "brake", "shop", "technician", day=pl.col("started_at").dt.date()
+    )
