@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from typing import cast
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, cast
 
 import numpy as np
 from pandera.typing.polars import DataFrame
@@ -11,7 +12,8 @@ from pandera.typing.polars import DataFrame
 from analysis.audit_options import SEED
 from analysis.costs import UnitCost, cost_per_comeback, costs
 from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, fit_notes
-from analysis.intake import Log
+from analysis.errors import UserError
+from analysis.intake import Log, OwnField
 from analysis.monitoring import monthly_rates
 from analysis.parallel import Executor, SerialExecutor, limit_threads
 from analysis.people import add_ranking_sensitivity, coaching_effects, credibility, technique_table
@@ -27,7 +29,6 @@ from analysis.report import (
     RiskResults,
     StepResults,
 )
-from analysis.risk import assess_risk
 from analysis.standard import Standard, holds
 from analysis.steps import (
     YearlyCost,
@@ -49,7 +50,9 @@ from analysis.survival import (
     observed_period,
     weibull,
 )
+from schemas import empty
 from schemas.log import Sessions
+from schemas.outputs import Comparison, ModelQuality, Risk, SecondChecks
 
 SERIAL = SerialExecutor()
 Notes = tuple[str, ...]
@@ -60,16 +63,19 @@ class AuditSettings:
     """Settings that change the figures of an audit.
 
     `window_days` is the follow-up window (None: that of the standard), `covered` the days on which returns were recorded,
-    `names_hidden` whether the names in the log are codes already.
+    `names_hidden` whether the names in the log are codes already, `extra` the own fields to use, `classifiers` those of
+    scikit-learn to compare the risk model with, by name.
     """
 
     window_days: int | None = None
     seed: int = SEED
     covered: ObservationWindow = WHOLE_LOG
     names_hidden: bool = False
+    extra: tuple[str, ...] = ()
+    classifiers: Mapping[str, Any] = field(default_factory=dict)
 
 
-def run_audit(
+def run_audit(  # noqa: PLR0913 - the one door, by keyword
     log: Log,
     standard: Standard,
     *,
@@ -77,6 +83,8 @@ def run_audit(
     seed: int = SEED,
     observation_window: ObservationWindow = WHOLE_LOG,
     names_hidden: bool = False,
+    extra: Sequence[str] = (),
+    classifier: Any = None,
 ) -> Report:
     """Audit a log: rates, holds, steps, people, risk and plans.
 
@@ -94,8 +102,49 @@ def run_audit(
         The days on which returns were recorded.
     names_hidden
         Whether the names in the log are codes already.
+    extra
+        Own fields of the bleeds (with or without `own.`) that enter the risk; those whose role is context also adjust what
+        missed steps cost. Readings (signs) and technique never do.
+    classifier
+        A classifier of scikit-learn to compare the risk model with (`Report.comparison`), or several by name.
+
+    Raises
+    ------
+    UserError
+        The bleeds have no such own field.
     """
-    return run_stages(log, standard, AuditSettings(window_days, seed, observation_window, names_hidden), Clock())
+    classifiers = named_classifiers(classifier)
+    settings = AuditSettings(window_days, seed, observation_window, names_hidden, tuple(extra), classifiers)
+    return run_stages(log, standard, settings, Clock())
+
+
+def named_classifiers(classifier: Any) -> Mapping[str, Any]:
+    """One classifier under the name of its class, or those of a mapping."""
+    if classifier is None or isinstance(classifier, Mapping):
+        return classifier or {}
+    return {type(classifier).__name__: classifier}
+
+
+def compare(report: Report, classifiers: Mapping[str, Any]) -> DataFrame[Comparison]:
+    """Compare classifiers of scikit-learn with the risk model of an audit: same bleeds, folds and figures.
+
+    Parameters
+    ----------
+    report
+        A finished audit.
+    classifiers
+        By name, for example {"mine": LogisticRegression()}; each gets the audit's features as numbers
+        (`make_risk_pipeline`).
+
+    Returns
+    -------
+    DataFrame[Comparison]
+        The table that `run_audit` gives with the same classifiers; empty if the audit has no risk model.
+    """
+    from analysis.risk import compare_on_log
+
+    fitted = fit_data(report.data, report.seed)
+    return compare_on_log(report.log, report.data, fitted, report.risk, classifiers)
 
 
 def run_stages(
@@ -147,6 +196,7 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
     matched = match_returns(log, standard, window, neighbours)
     ready = bleed_data(log, standard, window, settings.covered, matched, neighbours)
     days_at_risk = ready.bleeds.get_column("days_at_risk").to_numpy().astype(float)
+    ready = replace(ready, extra=own_fields_named(log, settings.extra))
     results = FollowUpResults(
         data=ready,
         comebacks=ready.comebacks,
@@ -160,13 +210,34 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
 
 def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSettings) -> RiskResults:
     """Estimate and evaluate the risk of each bleed; the tables of `log` may be empty."""
+    if data.small_sample:
+        return RiskResults(
+            risk=empty(Risk), second_checks=empty(SecondChecks), model=empty(ModelQuality), comparison=empty(Comparison)
+        )
     whole = replace(log, sessions=cast("DataFrame[Sessions]", data.bleeds.select(log.sessions.columns)))
     minutes, learned = unit_cost.in_minutes(data.standard), fit_data(data, settings.seed)
     with limit_threads("sklearn"):  # no other stage imports it
-        results = assess_risk(whole, data, learned, minutes, names_hidden=settings.names_hidden)
-    return RiskResults(
-        risk=results.risk, second_checks=results.second_checks, model=results.model, model_bytes=results.model_bytes
-    )
+        from analysis.risk import RiskOptions, assess_risk
+
+        results = assess_risk(whole, data, learned, RiskOptions(minutes, settings.names_hidden, settings.classifiers))
+    return RiskResults(**vars(results))
+
+
+def own_fields_named(log: Log, names: Sequence[str]) -> tuple[OwnField, ...]:
+    """Own fields of the bleeds by name, with or without `own.`.
+
+    Raises
+    ------
+    UserError
+        The bleeds have no such field.
+    """
+    fields = {own.name: own for own in log.own_fields if own.table == "sessions"}
+    for name in names:
+        if name not in fields and f"own.{name}" not in fields:
+            known = ", ".join(own.removeprefix("own.") for own in fields)
+            expected = f"one of {known}" if known else "an own field of the bleeds, declared in the map"
+            raise UserError("extra", f"the bleeds have no own field {name!r}", expected, "correct the name, or the map")
+    return tuple(fields.get(name) or fields[f"own.{name}"] for name in dict.fromkeys(names))
 
 
 def run_rates(data: BleedData, learned: BleedData, seed: int) -> RateResults:

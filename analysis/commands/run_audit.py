@@ -13,7 +13,7 @@ from analysis.parallel import Executor, SerialExecutor, worker
 if TYPE_CHECKING:
     from analysis.commands.audit_folder import AuditResult
 
-WORKER_MODULES = ("skops.io", "sklearn.ensemble", "analysis.audit")
+WORKER_MODULES = ("skops.io", "analysis.risk", "analysis.audit")
 """Imported by the worker while exports are read. skops comes first: it searches all modules imported before it."""
 
 SMALL_EXPORT = 30_000

@@ -1,6 +1,6 @@
 """The shop's written procedure: its steps, which bleeds missed one, and which bleeds to recall."""
 
-from analysis.standard.adherence import deviation, missed_steps, own_fields
+from analysis.standard.adherence import deviation, join_brakes, missed_steps, own_fields, steps_missed
 from analysis.standard.definition import ComebackRule, SecondCheck, Standard, Step, WorkCondition
 from analysis.standard.holds import holds
 from analysis.standard.read import built_in, read_standard
@@ -18,9 +18,11 @@ __all__ = [
     "deviation",
     "fields_read",
     "holds",
+    "join_brakes",
     "missed_steps",
     "own_fields",
     "read_standard",
     "standard_from_dict",
     "standard_to_dict",
+    "steps_missed",
 ]

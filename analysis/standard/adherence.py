@@ -11,6 +11,7 @@ from analysis.standard.definition import Standard, Step
 from analysis.standard.rules import BrakeLimits, Kind, Rule, bounds_of, brake_column, fields_read
 from schemas import empty, validate_table
 from schemas.intermediate import Deviations, MissedSteps
+from schemas.log import Brakes
 
 
 def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
@@ -27,9 +28,32 @@ def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
     UserError
         A step reads one of the shop's own fields whose type does not suit its rule.
     """
-    bleeds = _join_brake_limits(log, standard)
-    steps = [(~step.rule.is_met(step.field)).alias(step.id) for step in standard.steps]
-    return validate_table(MissedSteps, bleeds.sort("session_id").select("session_id", *steps))
+    bleeds = _join_brake_limits(log, standard).sort("session_id")
+    return validate_table(MissedSteps, bleeds.select("session_id").hstack(steps_missed(bleeds, standard)))
+
+
+def join_brakes(log: Log) -> pl.DataFrame:
+    """Bleeds sorted by session_id, each with what the brakes table says of its model, in columns `brakes.<name>`."""
+    names = [name for name in empty(Brakes).columns if name != "brake_model"]
+    brakes = log.brakes.select("brake_model", *(pl.col(name).alias(brake_column(name)) for name in names))
+    return log.sessions.sort("session_id").join(brakes, on="brake_model", how="left", maintain_order="left")
+
+
+def steps_missed(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
+    """Judge each bleed by itself: one Boolean column per step, as in `missed_steps`.
+
+    Parameters
+    ----------
+    bleeds
+        Bleeds of `join_brakes`; a field that a step reads and that is missing counts as not recorded.
+
+    Raises
+    ------
+    UserError
+        A step reads one of the shop's own fields whose type does not suit its rule.
+    """
+    bleeds = _with_step_fields(bleeds, standard)
+    return bleeds.select((~step.rule.is_met(step.field)).alias(step.id) for step in standard.steps)
 
 
 def deviation(log: Log, standard: Standard) -> DataFrame[Deviations]:
@@ -56,12 +80,22 @@ def _join_brake_limits(log: Log, standard: Standard) -> pl.DataFrame:
     rules: list[Rule] = [step.rule for step in standard.steps]
     limits = {name for rule in rules if isinstance(rule, BrakeLimits) for name in (rule.lo_field, rule.hi_field)}
     brakes = log.brakes.select("brake_model", *(pl.col(name).alias(brake_column(name)) for name in sorted(limits)))
-    fields = {name for step in standard.steps for name in (step.field, *fields_read(step.rule))}
-    bleeds = log.sessions.with_columns(pl.lit(None).alias(name) for name in sorted(fields - set(log.sessions.columns)))
+    bleeds = _with_step_fields(log.sessions, standard)
+    bleed_fields = bleeds.select(sorted({"session_id", "brake_model", *_step_fields(standard)}))
+    return bleed_fields.join(brakes, on="brake_model", how="left", maintain_order="left")
+
+
+def _step_fields(standard: Standard) -> set[str]:
+    return {name for step in standard.steps for name in (step.field, *fields_read(step.rule))}
+
+
+def _with_step_fields(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
+    """With empty columns for the fields that a step reads and the bleeds have not."""
+    absent = sorted(_step_fields(standard) - set(bleeds.columns))
+    bleeds = bleeds.with_columns(pl.lit(None).alias(name) for name in absent)
     for step in standard.steps:
         _check_field_types(bleeds.schema, step, standard.name)
-    bleed_fields = bleeds.select(sorted({"session_id", "brake_model", *fields}))
-    return bleed_fields.join(brakes, on="brake_model", how="left", maintain_order="left")
+    return bleeds
 
 
 def _check_field_types(schema: pl.Schema, step: Step, standard: str) -> None:

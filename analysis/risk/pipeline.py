@@ -1,0 +1,155 @@
+"""Pipelines from bleeds to risks: ours, and any classifier of scikit-learn on the same columns."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Self
+
+import numpy as np
+import polars as pl
+from numpy.typing import ArrayLike, NDArray
+from sklearn.base import BaseEstimator, ClassifierMixin, TransformerMixin, clone
+from sklearn.pipeline import Pipeline
+from sklearn.utils.validation import check_is_fitted
+
+from analysis.risk.classifier import RebleedClassifier
+from analysis.risk.feature_table import FeatureTable
+from analysis.risk.features import BleedFeatures
+from analysis.risk.outcome import as_follow_up, mean_log_likelihood
+from analysis.risk.preprocessing import AIR, fit_preprocessor, risk_columns
+from analysis.standard import Standard
+
+FloatArray = NDArray[np.float64]
+MIN_OF_EACH = 5
+MIN_RISK = 1e-6
+
+
+class FeatureMatrix(TransformerMixin, BaseEstimator):
+    """The columns of the risk model as numbers: words by level, numbers scaled, missing values at the mean and marked.
+
+    Parameters
+    ----------
+    leak_steps
+        As in `RebleedClassifier`; it does not change the columns' values.
+    """
+
+    def __init__(self, leak_steps: Sequence[str] = ()) -> None:
+        self.leak_steps = leak_steps
+
+    def fit(self, X: pl.DataFrame, y: ArrayLike | None = None) -> Self:
+        """Learn the levels, limits, means and standard deviations of features (`BleedFeatures`)."""
+        columns = [c for c in risk_columns(X, tuple(self.leak_steps)) if c.field != AIR]
+        self.preprocessor_ = fit_preprocessor(columns, FeatureTable(X))
+        self.feature_names_in_, self.n_features_in_ = np.array(X.columns, dtype=object), X.width
+        return self
+
+    def transform(self, X: pl.DataFrame) -> FloatArray:
+        """Matrix n × columns, without missing values."""
+        check_is_fitted(self)
+        return self.preprocessor_.transform(FeatureTable(X))
+
+    def get_feature_names_out(self, input_features: ArrayLike | None = None) -> NDArray:
+        """Names of the columns, in order."""
+        check_is_fitted(self)
+        return np.array([column.name for column in self.preprocessor_.columns], dtype=object)
+
+
+class WindowClassifier(ClassifierMixin, BaseEstimator):
+    """Any classifier, fitted to the bleeds that were followed for the whole window: came back in it or not.
+
+    Parameters
+    ----------
+    classifier
+        Classifier with `predict_proba`; None predicts the same risk for all.
+    window_days
+        Follow-up window in days.
+
+    Attributes
+    ----------
+    rate_
+        (comebacks + 1) / (bleeds + 2): the risk of all bleeds with fewer than five of either outcome.
+    classifier_
+        The fitted classifier; None where `rate_` is used.
+    """
+
+    def __init__(self, classifier: Any = None, window_days: int = 90) -> None:
+        self.classifier = classifier
+        self.window_days = window_days
+
+    def fit(self, X: Any, y: ArrayLike) -> Self:
+        """Fit to n bleeds; `y` as in `RebleedClassifier.fit`, or whether each came back.
+
+        Raises
+        ------
+        ValueError
+            The classifier has no `predict_proba`.
+        """
+        if self.classifier is not None and not hasattr(self.classifier, "predict_proba"):
+            raise ValueError(
+                f"{type(self.classifier).__name__} has no predict_proba; wrap it in CalibratedClassifierCV to get risks"
+            )
+        follow_up = as_follow_up(y, self.window_days)
+        rows = np.flatnonzero(follow_up.is_complete(self.window_days))
+        came_back = follow_up.came_back(self.window_days)[rows]
+        self.classes_ = np.array([False, True])
+        self.rate_ = float((came_back.sum() + 1) / (len(rows) + 2))
+        too_few = min(came_back.sum(), (~came_back).sum()) < MIN_OF_EACH
+        self.classifier_ = None
+        if self.classifier is not None and not too_few:
+            self.classifier_ = clone(self.classifier).fit(X[rows], came_back)
+        return self
+
+    def predict_proba(self, X: Any) -> FloatArray:
+        """Probability of no comeback and of a comeback within the window (n × 2)."""
+        check_is_fitted(self, "rate_")
+        if self.classifier_ is None:
+            risk = np.full(len(X), self.rate_)
+        else:
+            risk = np.clip(self.classifier_.predict_proba(X)[:, 1], MIN_RISK, 1 - MIN_RISK)
+        return np.column_stack([1 - risk, risk])
+
+    def predict(self, X: Any) -> NDArray[np.bool_]:
+        """Whether a comeback is likelier than none (n)."""
+        return np.asarray(self.predict_proba(X)[:, 1] > 0.5)
+
+    def score(self, X: Any, y: ArrayLike, sample_weight: None = None) -> float:
+        """Minus the mean log loss of the bleeds followed for the whole window; higher is better."""
+        return mean_log_likelihood(self.predict_proba(X)[:, 1], y, self.window_days)
+
+
+def make_risk_pipeline(
+    standard: Standard,
+    classifier: Any = None,
+    *,
+    window_days: int | None = None,
+    extra: Sequence[str] = (),
+    groups: Sequence[str] = (),
+) -> Pipeline:
+    """A pipeline from bleeds (`risk_data`) to risks; an audit's risks come from it.
+
+    Parameters
+    ----------
+    standard
+        The procedure.
+    classifier
+        None for `RebleedClassifier`; any other classifier gets the same columns as numbers (`FeatureMatrix`) and the bleeds
+        whose window is over (`WindowClassifier`).
+    window_days
+        Follow-up window; that of the standard if None.
+    extra, groups
+        Own fields, as in `BleedFeatures`.
+
+    Returns
+    -------
+    Pipeline
+        Steps `features` and `classifier`, with `matrix` between them for another classifier.
+    """
+    window = standard.window_days if window_days is None else window_days
+    leak_steps = tuple(step.id for step in standard.steps if step.acts == "leak")
+    features = ("features", BleedFeatures(standard, extra=extra, groups=groups))
+    if classifier is None:
+        classifier = RebleedClassifier(window, leak_steps=leak_steps)
+    if isinstance(classifier, RebleedClassifier):
+        return Pipeline([features, ("classifier", classifier)])
+    windowed = WindowClassifier(classifier, window)
+    return Pipeline([features, ("matrix", FeatureMatrix(leak_steps)), ("classifier", windowed)])
