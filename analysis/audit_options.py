@@ -29,3 +29,5 @@ class AuditOptions:
     returns_from: tuple[ShopDay, ...] = ()
     returns_to: tuple[ShopDay, ...] = ()
     proof: Path | None = None
+    extra: tuple[str, ...] = ()
+    classifiers: tuple[str, ...] = ()

@@ -157,6 +157,14 @@ def audit(
     proof: Annotated[
         Path | None, typer.Option(metavar="DIR", help="Folder from 'rebleed prove' to show on the analyst page.")
     ] = None,
+    extra: Annotated[
+        list[str] | None,
+        typer.Option(metavar="FIELD", help="Own field of the map to use for the risks; repeat for several."),
+    ] = None,
+    classifier: Annotated[
+        list[str] | None,
+        typer.Option(metavar="MODULE:NAME", help="Scikit-learn classifier to compare with the risk model."),
+    ] = None,
     strict: Strict = False,
 ) -> None:
     """Audit the log: pages, tables, log and model."""
@@ -175,6 +183,8 @@ def audit(
         returns_from=shop_days_of(returns_from, "--returns-from"),
         returns_to=shop_days_of(returns_to, "--returns-to"),
         proof=proof,
+        extra=tuple(extra or ()),
+        classifiers=tuple(classifier or ()),
     )
     with progress() as say:
         result = audit_exports(options, say)

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import importlib
 import random
+import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
 
 from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
@@ -56,12 +60,13 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
         log = read_log(options.exports, options.map_path, options.as_of)
         standard = standard_for(log, options.standard_path)
         window = observation_window(log, options)
+        classifiers = {name: import_classifier(name) for name in options.classifiers}
     proof = None if options.proof is None else read_proof(options.proof)
     if options.hide_names:
         key = assign_codes(log, read_key(key_path(options.out)), random.SystemRandom())
         log, standard = pseudonymise(log, key), hidden_standard(standard, log, key)
         write_key(key_path(options.out), key)
-    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names)
+    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names, options.extra, classifiers)
     if len(log.sessions) > MAX_BLEEDS_TO_SHARE:
         executor = SERIAL
     report = replace(_report(log, standard, settings, clock, executor), proof=proof)
@@ -121,6 +126,31 @@ def observation_window(log: Log, options: AuditOptions) -> ObservationWindow:
             )
     spans = {name: Span(first.get(name), last.get(name)) for name in requested}
     return ObservationWindow(first.get(None), last.get(None), spans)
+
+
+def import_classifier(name: str) -> Any:
+    """The classifier of scikit-learn that `module:name` means, from the current folder or an installed package.
+
+    Raises
+    ------
+    UserError
+        It cannot be imported, or is no classifier with `predict_proba`.
+    """
+    module, _, attribute = name.partition(":")
+    expected = "module:name of a scikit-learn classifier with predict_proba, for example my_models:forest"
+    try:
+        sys.path.insert(0, str(Path.cwd()))
+        found = getattr(importlib.import_module(module), attribute)
+    except (ImportError, AttributeError, ValueError) as error:
+        raise UserError("--classifier", f"{name}: {error}", expected, "correct the name") from error
+    finally:
+        sys.path.pop(0)
+    classifier = found() if isinstance(found, type) else found
+    if not (hasattr(classifier, "fit") and hasattr(classifier, "predict_proba") and hasattr(classifier, "get_params")):
+        raise UserError(
+            "--classifier", f"{name} is a {type(classifier).__name__}", expected, "wrap it, or name another"
+        )
+    return classifier
 
 
 def standard_for(log: Log, path: str | None) -> Standard:

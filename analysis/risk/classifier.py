@@ -3,28 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Self
+from typing import Self
 
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike, NDArray
-from sklearn.base import BaseEstimator, ClassifierMixin
-from sklearn.utils.multiclass import check_classification_targets, type_of_target
-from sklearn.utils.validation import _check_feature_names, _num_samples, check_is_fitted, column_or_1d, validate_data
+from sklearn.utils.validation import check_is_fitted
 
 from analysis.risk.attributions import Attributions, attribute_risk
 from analysis.risk.calibration import Calibration, logit
+from analysis.risk.estimator_base import RiskClassifier, as_frame, checked_input
 from analysis.risk.features import DAY
 from analysis.risk.hazard_model import FitSettings
 from analysis.risk.model import Predictions, RiskModel
-from analysis.risk.outcome import FollowUp, as_follow_up, mean_log_likelihood
 from analysis.risk.preprocessing import PRIOR_DF
 from analysis.survival import CoxModel, SurvivalModel
 
 FloatArray = NDArray[np.float64]
 
 
-class RebleedClassifier(ClassifierMixin, BaseEstimator):
+class RebleedClassifier(RiskClassifier):
     """Risk that a bleed comes back within the window and before the brake's next bleed.
 
     A latent amount of trapped air, measured by the stand readings, and a time-to-return model with ridge penalties that
@@ -87,8 +85,11 @@ class RebleedClassifier(ClassifierMixin, BaseEstimator):
         if self.window_days < 1 or self.prior_df <= 0:
             raise ValueError(f"window_days={self.window_days}, prior_df={self.prior_df}: expected both above 0")
         start = getattr(self, "model_", None) if self.warm_start else None
-        features = self._features(X, reset=True)
-        follow_up = self._follow_up(y, features)
+        features = as_frame(checked_input(self, X, reset=True))
+        follow_up = self._follow_up(y, features.height)
+        if DAY in features.columns:
+            day = features.get_column(DAY).to_physical().to_numpy().astype(np.int64)
+            follow_up = follow_up.censor_at(day.max() + self.window_days - day)
         settings = FitSettings(self.window_days, tuple(self.leak_steps), self.prior_df, self.survival)
         self.model_ = RiskModel.fit(features, follow_up, settings, start)
         return self
@@ -102,21 +103,15 @@ class RebleedClassifier(ClassifierMixin, BaseEstimator):
     def predictions(self, X: pl.DataFrame | ArrayLike) -> Predictions:
         """Risks of n bleeds with 95% limits, and the log odds before calibration."""
         check_is_fitted(self)
-        return self.model_.predict(self._features(X, reset=False))
+        return self.model_.predict(as_frame(checked_input(self, X, reset=False)))
 
-    def predict_proba(self, X: pl.DataFrame | ArrayLike) -> FloatArray:
-        """Probability of no comeback and of a comeback within the window (n × 2)."""
-        risk = self.predictions(X).risk
-        return np.column_stack([1 - risk, risk])
+    def risks(self, X: pl.DataFrame | ArrayLike) -> FloatArray:
+        """Risk of each bleed (n)."""
+        return self.predictions(X).risk
 
     def decision_function(self, X: pl.DataFrame | ArrayLike) -> FloatArray:
         """Log odds of a comeback within the window (n)."""
         return logit(self.predictions(X).risk)
-
-    def predict(self, X: pl.DataFrame | ArrayLike) -> NDArray:
-        """The likelier label of each bleed (n); rarely of use, since few bleeds come back more often than not."""
-        log_odds = self.decision_function(X)
-        return np.asarray(self.classes_[(log_odds > 0).astype(int)])
 
     def predict_interval(self, X: pl.DataFrame | ArrayLike) -> FloatArray:
         """95% limits of each risk (n × 2): uncertainty of the fitted effects, and of an unknown technician."""
@@ -132,55 +127,6 @@ class RebleedClassifier(ClassifierMixin, BaseEstimator):
             n rows: reference_risk, and one column per group of features; each row adds up to the bleed's risk.
         """
         check_is_fitted(self)
-        shares: Attributions = attribute_risk(self.model_, self._features(X, reset=False))
+        shares: Attributions = attribute_risk(self.model_, as_frame(checked_input(self, X, reset=False)))
         added = pl.DataFrame(dict(zip(shares.feature_groups, shares.added.T, strict=True)))
         return added.select(pl.lit(shares.reference_risk).alias("reference_risk"), pl.all())
-
-    def score(self, X: pl.DataFrame | ArrayLike, y: ArrayLike, sample_weight: None = None) -> float:
-        """Minus the mean log loss of the bleeds followed for the whole window; higher is better."""
-        return mean_log_likelihood(self.predictions(X).risk, self._labels(y), self.window_days)
-
-    def __sklearn_tags__(self) -> Any:
-        tags = super().__sklearn_tags__()
-        tags.classifier_tags.multi_class = False
-        tags.input_tags.allow_nan = True
-        return tags
-
-    def _features(self, X: pl.DataFrame | ArrayLike, *, reset: bool) -> pl.DataFrame:
-        if isinstance(X, pl.DataFrame):
-            if X.is_empty():
-                raise ValueError(f"X has {X.height} rows and {X.width} columns; a minimum of 1 of each is required")
-            _check_feature_names(self, X, reset=reset)
-            if reset:
-                self.n_features_in_ = X.width
-            return X
-        values = validate_data(self, X, reset=reset, dtype=np.float64, ensure_all_finite="allow-nan")
-        return pl.DataFrame({f"x{number}": column for number, column in enumerate(values.T)}).fill_nan(None)
-
-    def _follow_up(self, y: ArrayLike, features: pl.DataFrame) -> FollowUp:
-        if y is None:
-            raise ValueError("RebleedClassifier requires y to be passed, but the target y is None")
-        if _num_samples(y) != features.height:
-            raise ValueError(f"X has {features.height} rows and y {_num_samples(y)}; expected the same number")
-        if np.asarray(y).dtype.names is None:
-            y = column_or_1d(y, warn=True)
-            check_classification_targets(y)
-            self.classes_ = np.unique(y)
-            if type_of_target(y, raise_unknown=True) != "binary":
-                raise ValueError(
-                    f"Only binary classification is supported. The type of the target is {type_of_target(y)}."
-                )
-            if len(self.classes_) < 2:
-                raise ValueError("y has one class only; expected bleeds that came back and bleeds that did not")
-        else:
-            self.classes_ = np.array([False, True])
-        follow_up = as_follow_up(self._labels(y), self.window_days)
-        if DAY not in features.columns:
-            return follow_up
-        day = features.get_column(DAY).to_physical().to_numpy().astype(np.int64)
-        return follow_up.censor_at(day.max() + self.window_days - day)
-
-    def _labels(self, y: ArrayLike) -> NDArray:
-        """Follow-up as it is; labels as whether they are that of a comeback."""
-        values = np.asarray(y)
-        return values if values.dtype.names is not None else values == self.classes_[-1]

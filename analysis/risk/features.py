@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 import polars as pl
@@ -160,6 +160,13 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
         """Names of the features, in order."""
         check_is_fitted(self)
         return np.array(self._names, dtype=object)
+
+    def __sklearn_tags__(self) -> Any:
+        tags = super().__sklearn_tags__()
+        tags.input_tags.two_d_array = False
+        tags.no_validation = True
+        tags.requires_fit = True
+        return tags
 
     def _rows(self, X: Log | pl.DataFrame) -> pl.DataFrame:
         if isinstance(X, Log):

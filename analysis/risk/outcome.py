@@ -75,6 +75,9 @@ def follow_up_of(bleeds: pl.DataFrame) -> NDArray:
 def as_follow_up(y: ArrayLike, window_days: int) -> FollowUp:
     """The follow-up in a structured array, or that of bleeds of which only the label of a whole window is known.
 
+    The days of comebacks known by label alone are spread evenly over the window, in random order with a fixed seed: on one
+    day, ties would weaken every effect.
+
     Raises
     ------
     ValueError
@@ -82,8 +85,10 @@ def as_follow_up(y: ArrayLike, window_days: int) -> FollowUp:
     """
     values = np.asarray(y)
     if values.dtype.names is None:
-        whole = np.full(len(values), window_days)
-        return FollowUp(whole, values.astype(bool), np.zeros(len(values), dtype=bool), whole)
+        whole, came_back = np.full(len(values), window_days), values.astype(bool)
+        days, comebacks = whole.copy(), int(came_back.sum())
+        days[came_back] = 1 + np.random.default_rng(0).permutation(comebacks) * window_days // max(comebacks, 1)
+        return FollowUp(days, came_back, np.zeros(len(values), dtype=bool), whole)
     if not {"days", "event"} <= set(values.dtype.names):
         raise ValueError(
             f"y has the fields {', '.join(values.dtype.names)}; expected days and event (0 none yet, 1 comeback, 2 the "

@@ -8,14 +8,15 @@ from typing import Any, Self
 import numpy as np
 import polars as pl
 from numpy.typing import ArrayLike, NDArray
-from sklearn.base import BaseEstimator, ClassifierMixin, TransformerMixin, clone
+from sklearn.base import BaseEstimator, TransformerMixin, clone
 from sklearn.pipeline import Pipeline
+from sklearn.utils import get_tags
 from sklearn.utils.validation import check_is_fitted
 
 from analysis.risk.classifier import RebleedClassifier
+from analysis.risk.estimator_base import RiskClassifier, as_frame, checked_input
 from analysis.risk.feature_table import FeatureTable
 from analysis.risk.features import BleedFeatures
-from analysis.risk.outcome import as_follow_up, mean_log_likelihood
 from analysis.risk.preprocessing import AIR, fit_preprocessor, risk_columns
 from analysis.standard import Standard
 
@@ -36,25 +37,30 @@ class FeatureMatrix(TransformerMixin, BaseEstimator):
     def __init__(self, leak_steps: Sequence[str] = ()) -> None:
         self.leak_steps = leak_steps
 
-    def fit(self, X: pl.DataFrame, y: ArrayLike | None = None) -> Self:
-        """Learn the levels, limits, means and standard deviations of features (`BleedFeatures`)."""
-        columns = [c for c in risk_columns(X, tuple(self.leak_steps)) if c.field != AIR]
-        self.preprocessor_ = fit_preprocessor(columns, FeatureTable(X))
-        self.feature_names_in_, self.n_features_in_ = np.array(X.columns, dtype=object), X.width
+    def fit(self, X: pl.DataFrame | ArrayLike, y: ArrayLike | None = None) -> Self:
+        """Learn the levels, limits, means and standard deviations of features (`BleedFeatures`), or of plain numbers."""
+        features = as_frame(checked_input(self, X, reset=True))
+        columns = [c for c in risk_columns(features, tuple(self.leak_steps)) if c.field != AIR]
+        self.preprocessor_ = fit_preprocessor(columns, FeatureTable(features))
         return self
 
-    def transform(self, X: pl.DataFrame) -> FloatArray:
+    def transform(self, X: pl.DataFrame | ArrayLike) -> FloatArray:
         """Matrix n × columns, without missing values."""
         check_is_fitted(self)
-        return self.preprocessor_.transform(FeatureTable(X))
+        return self.preprocessor_.transform(FeatureTable(as_frame(checked_input(self, X, reset=False))))
 
     def get_feature_names_out(self, input_features: ArrayLike | None = None) -> NDArray:
         """Names of the columns, in order."""
         check_is_fitted(self)
         return np.array([column.name for column in self.preprocessor_.columns], dtype=object)
 
+    def __sklearn_tags__(self) -> Any:
+        tags = super().__sklearn_tags__()
+        tags.input_tags.allow_nan = True
+        return tags
 
-class WindowClassifier(ClassifierMixin, BaseEstimator):
+
+class WindowClassifier(RiskClassifier):
     """Any classifier, fitted to the bleeds that were followed for the whole window: came back in it or not.
 
     Parameters
@@ -76,7 +82,7 @@ class WindowClassifier(ClassifierMixin, BaseEstimator):
         self.classifier = classifier
         self.window_days = window_days
 
-    def fit(self, X: Any, y: ArrayLike) -> Self:
+    def fit(self, X: pl.DataFrame | ArrayLike, y: ArrayLike) -> Self:
         """Fit to n bleeds; `y` as in `RebleedClassifier.fit`, or whether each came back.
 
         Raises
@@ -88,33 +94,29 @@ class WindowClassifier(ClassifierMixin, BaseEstimator):
             raise ValueError(
                 f"{type(self.classifier).__name__} has no predict_proba; wrap it in CalibratedClassifierCV to get risks"
             )
-        follow_up = as_follow_up(y, self.window_days)
+        values = checked_input(self, X, reset=True)
+        follow_up = self._follow_up(y, len(values))
         rows = np.flatnonzero(follow_up.is_complete(self.window_days))
         came_back = follow_up.came_back(self.window_days)[rows]
-        self.classes_ = np.array([False, True])
         self.rate_ = float((came_back.sum() + 1) / (len(rows) + 2))
         too_few = min(came_back.sum(), (~came_back).sum()) < MIN_OF_EACH
         self.classifier_ = None
         if self.classifier is not None and not too_few:
-            self.classifier_ = clone(self.classifier).fit(X[rows], came_back)
+            self.classifier_ = clone(self.classifier).fit(values[rows], came_back)
         return self
 
-    def predict_proba(self, X: Any) -> FloatArray:
-        """Probability of no comeback and of a comeback within the window (n × 2)."""
+    def __sklearn_tags__(self) -> Any:
+        tags = super().__sklearn_tags__()
+        tags.input_tags.allow_nan = self.classifier is None or get_tags(self.classifier).input_tags.allow_nan
+        return tags
+
+    def risks(self, X: pl.DataFrame | ArrayLike) -> FloatArray:
+        """Risk of each bleed (n)."""
         check_is_fitted(self, "rate_")
+        values = checked_input(self, X, reset=False)
         if self.classifier_ is None:
-            risk = np.full(len(X), self.rate_)
-        else:
-            risk = np.clip(self.classifier_.predict_proba(X)[:, 1], MIN_RISK, 1 - MIN_RISK)
-        return np.column_stack([1 - risk, risk])
-
-    def predict(self, X: Any) -> NDArray[np.bool_]:
-        """Whether a comeback is likelier than none (n)."""
-        return np.asarray(self.predict_proba(X)[:, 1] > 0.5)
-
-    def score(self, X: Any, y: ArrayLike, sample_weight: None = None) -> float:
-        """Minus the mean log loss of the bleeds followed for the whole window; higher is better."""
-        return mean_log_likelihood(self.predict_proba(X)[:, 1], y, self.window_days)
+            return np.full(len(values), self.rate_)
+        return np.clip(self.classifier_.predict_proba(values)[:, 1], MIN_RISK, 1 - MIN_RISK)
 
 
 def make_risk_pipeline(

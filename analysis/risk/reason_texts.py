@@ -112,7 +112,7 @@ def _context() -> list[Topic]:
 
 def _own(name: str) -> Topic:
     label = name.removeprefix(OWN_PREFIX).replace("_", " ")
-    return Topic((name,), pl.concat_str(pl.lit(f"{label}: "), _trimmed(pl.col(name)).fill_null("not recorded")))
+    return Topic((name,), pl.concat_str(pl.lit(f"{label} "), _trimmed(pl.col(name)).fill_null("not recorded")))
 
 
 def _missed(step: Step) -> pl.Expr:
