@@ -234,8 +234,8 @@ def own_fields_named(log: Log, names: Sequence[str]) -> tuple[OwnField, ...]:
     fields = {own.name: own for own in log.own_fields if own.table == "sessions"}
     for name in names:
         if name not in fields and f"own.{name}" not in fields:
-            known = ", ".join(own.removeprefix("own.") for own in fields)
-            expected = f"one of {known}" if known else "an own field of the bleeds, declared in the map"
+            available = ", ".join(own.removeprefix("own.") for own in fields)
+            expected = f"one of {available}" if available else "an own field of the bleeds, declared in the map"
             raise UserError("extra", f"the bleeds have no own field {name!r}", expected, "correct the name, or the map")
     return tuple(fields.get(name) or fields[f"own.{name}"] for name in dict.fromkeys(names))
 

@@ -140,12 +140,12 @@ def import_classifier(name: str) -> Any:
     expected = "module:name of a scikit-learn classifier with predict_proba, for example my_models:forest"
     try:
         sys.path.insert(0, str(Path.cwd()))
-        found = getattr(importlib.import_module(module), attribute)
+        value = getattr(importlib.import_module(module), attribute)
     except (ImportError, AttributeError, ValueError) as error:
         raise UserError("--classifier", f"{name}: {error}", expected, "correct the name") from error
     finally:
         sys.path.pop(0)
-    classifier = found() if isinstance(found, type) else found
+    classifier = value() if isinstance(value, type) else value
     if not (hasattr(classifier, "fit") and hasattr(classifier, "predict_proba") and hasattr(classifier, "get_params")):
         raise UserError(
             "--classifier", f"{name} is a {type(classifier).__name__}", expected, "wrap it, or name another"

@@ -7,7 +7,7 @@ from analysis.risk.baselines import DEFAULT_TREES, baselines
 from analysis.risk.calibration import calibration_line
 from analysis.risk.calibration import logit as log_odds_of
 from analysis.risk.classifier import RebleedClassifier
-from analysis.risk.comparison import compare_on_log, known_bleeds
+from analysis.risk.compare_classifiers import compare_on_log, known_bleeds
 from analysis.risk.evaluation import brier_parts, brier_parts_of_bins
 from analysis.risk.features import BleedFeatures, bleed_rows, risk_data
 from analysis.risk.history import History, build_history, point_in_time_features

@@ -14,7 +14,7 @@ from analysis.dataset import BleedData, bleeds_per_year
 from analysis.intake import Log
 from analysis.risk.attributions import predict_with_reasons
 from analysis.risk.backtest import backtest, fit_calibration
-from analysis.risk.comparison import compare_classifiers, known_bleeds, test_set
+from analysis.risk.compare_classifiers import compare_classifiers, known_bleeds, test_set
 from analysis.risk.evaluation import model_quality
 from analysis.risk.history import build_history
 from analysis.risk.model import Predictions

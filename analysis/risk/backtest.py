@@ -169,8 +169,8 @@ def backtest(bleeds: KnownBleeds, classifier: RebleedClassifier) -> Predictions:
     result = Predictions(risk, lo, hi, log_odds)
     for first, last in bleeds.folds():
         rows = bleeds.between(first, last)
-        known = bleeds.is_complete & (bleeds.day + bleeds.window_days < first)
-        fitted = bleeds.fit_before(first, classifier).recalibrate(fit_calibration(result, bleeds, known))
+        is_known = bleeds.is_complete & (bleeds.day + bleeds.window_days < first)
+        fitted = bleeds.fit_before(first, classifier).recalibrate(fit_calibration(result, bleeds, is_known))
         for name, values in vars(fitted.predictions(bleeds.features[rows])).items():
             getattr(result, name)[rows] = values
     return result
@@ -185,7 +185,7 @@ def backtest_other(bleeds: KnownBleeds, classifier: Any) -> FloatArray:
     return risk
 
 
-def fit_calibration(predictions: Predictions, bleeds: KnownBleeds, known: NDArray[np.bool_]) -> Calibration:
+def fit_calibration(predictions: Predictions, bleeds: KnownBleeds, is_known: NDArray[np.bool_]) -> Calibration:
     """Recalibrate on the out-of-time risks of the bleeds whose outcome is known."""
-    testable = np.isfinite(predictions.risk) & known
+    testable = np.isfinite(predictions.risk) & is_known
     return recalibration(predictions.log_odds[testable], bleeds.came_back[testable])

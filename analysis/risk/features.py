@@ -51,8 +51,8 @@ def steps_of(features: pl.DataFrame) -> list[str]:
 
 def own_names(features: pl.DataFrame) -> list[str]:
     """Features that this package does not know: the analyst's own."""
-    known = (MISSED_PREFIX, READING_PREFIX)
-    return [name for name in features.columns if name not in FEATURES and not name.startswith(known)]
+    prefixes = (MISSED_PREFIX, READING_PREFIX)
+    return [name for name in features.columns if name not in FEATURES and not name.startswith(prefixes)]
 
 
 def bleed_rows(log: Log, history: History) -> pl.DataFrame:

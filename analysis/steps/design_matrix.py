@@ -81,7 +81,7 @@ def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
 
     Technicians and brake models are partially pooled. Each technician's mean of every step column is included
     (Y. Mundlak 1978, Econometrica 46:69-85), so that pooling leaves no confounding by technician. Of the extra own fields
-    only those of role context adjust: a reading lies on the way from a missed step to a comeback.
+    only those of role context adjust: a reading is on the way from a missed step to a comeback.
 
     Parameters
     ----------

@@ -89,11 +89,11 @@ def fit_survival(
     UserError
         The frame lacks a column, a column does not vary, or no event happened.
     """
-    named = [*columns, days, event, *([cluster] if cluster else [])]
-    lacking = [name for name in named if name not in frame.columns]
+    names = [*columns, days, event, *([cluster] if cluster else [])]
+    lacking = [name for name in names if name not in frame.columns]
     if lacking:
         raise UserError("fit_survival", f"the frame has no column {', '.join(lacking)}", "columns of the frame", "")
-    complete = frame.select(list(dict.fromkeys(named))).drop_nulls()
+    complete = frame.select(list(dict.fromkeys(names))).drop_nulls()
     happened = complete.get_column(event).cast(pl.Boolean).to_numpy()
     if not happened.any():
         raise UserError("fit_survival", f"{event} is never true", "at least one event", "use crude rates instead")

@@ -13,7 +13,7 @@ import polars as pl
 from analysis.intake import Log, read_log
 from synthetic import scenario_workshop, simulate, write_simulation
 
-BAD_LOT, LOTS, ADDED_RISK = "L4", 5, 0.25
+BAD_BATCH, BATCHES, ADDED_RISK = "L4", 5, 0.25
 MAP = """
 [sessions.own.fluid_lot]
 heading = "fluid_lot"
@@ -33,24 +33,24 @@ role = "context"
 
 @cache
 def planted_log(sessions: int = 3000, seed: int = 21) -> Log:
-    """A quarter of the bleeds with lot L4 come back for that alone; lever_feel is worse before any comeback."""
+    """A quarter of the bleeds with batch L4 come back for that alone; lever_feel is worse before any comeback."""
     rng = np.random.default_rng(seed)
     with TemporaryDirectory() as name:
         folder = Path(name)
         world = simulate(scenario_workshop("base", sessions), seed)
         write_simulation(world, folder)
         bleeds = pl.read_csv(folder / "sessions.csv", infer_schema=False)
-        lots = rng.integers(1, LOTS + 1, bleeds.height)
+        batches = rng.integers(1, BATCHES + 1, bleeds.height)
         returned = bleeds.join(world.truth_bleeds, on="session_id", how="left", maintain_order="left")["return_days"]
         returns = _returns_of(
-            bleeds.filter(pl.Series(lots == 4) & pl.Series(rng.random(len(lots)) < ADDED_RISK)), rng, world.as_of
+            bleeds.filter(pl.Series(batches == 4) & pl.Series(rng.random(len(batches)) < ADDED_RISK)), rng, world.as_of
         )
         came_back = bleeds["session_id"].is_in(returns["session_id"].implode()) | returned.is_not_null()
-        feel = 1 + 2 * came_back.to_numpy() + rng.exponential(1.0, len(lots)).round(1)
+        feel = 1 + 2 * came_back.to_numpy() + rng.exponential(1.0, len(batches)).round(1)
         bleeds.with_columns(
-            fluid_lot=pl.Series([f"L{lot}" for lot in lots]),
+            fluid_lot=pl.Series([f"L{batch}" for batch in batches]),
             lever_feel=pl.Series(feel).cast(pl.String),
-            radio_volume=pl.Series(rng.integers(0, 11, len(lots))).cast(pl.String),
+            radio_volume=pl.Series(rng.integers(0, 11, len(batches))).cast(pl.String),
         ).write_csv(folder / "sessions.csv")
         recorded = pl.read_csv(folder / "comebacks.csv", infer_schema=False)
         pl.concat([recorded, returns.select(recorded.columns)]).write_csv(folder / "comebacks.csv")

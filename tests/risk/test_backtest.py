@@ -75,6 +75,6 @@ def test_another_classifier_learns_only_from_windows_that_were_over() -> None:
     bleeds = fitted().bleeds
     risk = backtest_other(bleeds, WindowClassifier())
     for first, last in bleeds.folds():
-        known = (bleeds.day + 90 < first) & bleeds.is_complete
-        expected = (bleeds.came_back[known].sum() + 1) / (known.sum() + 2)
+        is_known = (bleeds.day + 90 < first) & bleeds.is_complete
+        expected = (bleeds.came_back[is_known].sum() + 1) / (is_known.sum() + 2)
         assert set(risk[bleeds.between(first, last)]) == {expected}

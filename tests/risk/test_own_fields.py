@@ -14,7 +14,7 @@ from analysis.report import Report
 from analysis.risk import BleedFeatures, RebleedClassifier, load_model, make_risk_pipeline, risk_data, score_new
 from analysis.standard import built_in
 from analysis.stats import clustered_standard_error, level_codes
-from tests.risk.planted import BAD_LOT, planted_log
+from tests.risk.planted import BAD_BATCH, planted_log
 from tests.risk.simulated import fitted
 
 
@@ -38,9 +38,9 @@ def test_a_planted_batch_of_fluid_improves_the_risks_out_of_time() -> None:
 
 
 def test_the_planted_batch_is_a_reason_and_no_other_is() -> None:
-    lots = report("fluid_lot").risk["reason_1"].str.extract(r"^fluid lot (L\d)", 1).drop_nulls()
-    assert len(lots) > 100
-    assert (lots == BAD_LOT).mean() > 0.95
+    batches = report("fluid_lot").risk["reason_1"].str.extract(r"^fluid lot (L\d)", 1).drop_nulls()
+    assert len(batches) > 100
+    assert (batches == BAD_BATCH).mean() > 0.95
 
 
 def test_an_own_sign_changes_the_risk_and_no_figure_of_a_step() -> None:
@@ -61,9 +61,11 @@ def test_own_fields_enter_any_classifier_and_groups_are_pooled() -> None:
     features = BleedFeatures(built_in(), extra=["own.radio_volume"], groups=["fluid_lot"]).fit_transform(x)
     assert features.schema["own.radio_volume"] == pl.Float64
     assert features.schema["group own.fluid_lot"] == pl.String
-    explained = RebleedClassifier().fit(features, y).explain(features).with_columns(lot=features["group own.fluid_lot"])
-    added = dict(explained.group_by("lot").agg(pl.col("group own.fluid_lot").mean()).iter_rows())
-    assert max(added, key=added.__getitem__) == BAD_LOT
+    explained = (
+        RebleedClassifier().fit(features, y).explain(features).with_columns(batch=features["group own.fluid_lot"])
+    )
+    added = dict(explained.group_by("batch").agg(pl.col("group own.fluid_lot").mean()).iter_rows())
+    assert max(added, key=added.__getitem__) == BAD_BATCH
     matrix = make_risk_pipeline(built_in(), extra=["fluid_lot"], classifier=RebleedClassifier())
     assert matrix.fit(x, y).score(x, y) > make_risk_pipeline(built_in()).fit(x, y).score(x, y)
 
