@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.risk.calibration import calibration_line, logit
+from analysis.risk.group_spread import between_group_sd
 from analysis.stats import Z95, clustered_standard_error, exact_poisson_limits, wilson
 from schemas import empty, validate_table
 from schemas.outputs import ModelQuality
@@ -22,8 +23,6 @@ IDEAL, CHECK_ALL = "ideal", "a check of every bleed"
 THRESHOLDS = (0.02, 0.05, 0.1, 0.2, 0.3)
 """Risks at which the net benefit is given."""
 DECILES = 10
-MIN_EXPECTED = 2.0
-GRID = np.linspace(0.0, 1.5, 301)
 
 
 @dataclass(frozen=True)
@@ -293,55 +292,3 @@ def _risk_levels(risk: FloatArray, came_back: NDArray[np.bool_]) -> _RiskLevels:
 
 def _reverse_cumsum(values: FloatArray) -> FloatArray:
     return values[::-1].cumsum()[::-1]
-
-
-@dataclass(frozen=True)
-class BetweenGroupSD:
-    """Standard deviation between groups of log(observed / expected), sampling error excluded, with 95% limits."""
-
-    sd: float
-    lo: float
-    hi: float
-
-
-def between_group_sd(risk: FloatArray, came_back: NDArray[np.bool_], group: NDArray[np.int64]) -> BetweenGroupSD | None:
-    """Maximum likelihood of the between-group spread: comebacks Poisson around expected times a gamma of mean 1.
-
-    Limits by inverting the likelihood-ratio test (χ² with 1 degree of freedom). None with fewer than three groups of at
-    least two expected comebacks. Model: D. Clayton & J. Kaldor 1987, Biometrics 43:671-681.
-
-    Parameters
-    ----------
-    risk, came_back
-        Predicted risk and outcome (n).
-    group
-        Code of the technician or brake model (n).
-    """
-    expected: FloatArray = np.bincount(group, weights=risk).astype(float)
-    observed: FloatArray = np.bincount(group, weights=came_back.astype(float)).astype(float)
-    enough = expected >= MIN_EXPECTED
-    if enough.sum() < 3:
-        return None
-    expected, observed = expected[enough], observed[enough]
-    expected = expected * observed.sum() / expected.sum() if observed.sum() else expected
-    likelihood = np.array([_log_likelihood(observed, expected, sd) for sd in GRID])
-    inside = GRID[likelihood >= likelihood.max() - 1.920729]
-    return BetweenGroupSD(float(GRID[likelihood.argmax()]), float(inside[0]), float(inside[-1]))
-
-
-def _log_likelihood(observed: FloatArray, expected: FloatArray, sd: float) -> float:
-    from scipy.special import gammaln
-
-    variance = np.expm1(sd**2)
-    if variance < 1e-9:
-        return float((observed * np.log(expected) - expected - gammaln(observed + 1)).sum())
-    shape = 1 / variance
-    return float(
-        (
-            gammaln(observed + shape)
-            - gammaln(shape)
-            - gammaln(observed + 1)
-            + shape * np.log(shape / (shape + expected))
-            + observed * np.log(expected / (shape + expected))
-        ).sum()
-    )
