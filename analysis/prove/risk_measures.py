@@ -62,9 +62,9 @@ def risk_figures(last: LastBleeds, truth: FloatArray, foreseeable: FloatArray) -
     """Shares of the true risk's gain in log loss over a constant, with the true risk as the expected outcome; the
     calibration slope; and comebacks per 100 in the tenth of the bleeds with the highest predicted and true risks."""
     return {
-        SHARE: _share(last.risk, truth),
-        TREES: _share(last.by_trees, truth),
-        BAYES_LIMIT: _share(foreseeable, truth),
+        SHARE: share_of_gain(last.risk, truth),
+        TREES: share_of_gain(last.by_trees, truth),
+        BAYES_LIMIT: share_of_gain(foreseeable, truth),
         SLOPE: float(calibration_line(log_odds_of(last.risk), truth).slope),
         CAUGHT: _caught(last.risk, truth),
         MAX_CAUGHT: _caught(truth, truth),
@@ -106,7 +106,8 @@ def _loss(risk: FloatArray, truth: FloatArray) -> float:
     return -float((truth * np.log(risk) + (1 - truth) * np.log1p(-risk)).mean())
 
 
-def _share(risk: FloatArray, truth: FloatArray) -> float:
+def share_of_gain(risk: FloatArray, truth: FloatArray) -> float:
+    """Share of the true risks' gain in log loss over a constant that these risks have."""
     constant = _loss(np.full(len(truth), truth.mean()), truth)
     return (constant - _loss(risk, truth)) / (constant - _loss(truth, truth))
 

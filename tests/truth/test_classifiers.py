@@ -20,7 +20,7 @@ from sklearn.linear_model import LogisticRegressionCV
 from sklearn.neighbors import KNeighborsClassifier
 from sklearn.svm import SVC
 
-from analysis.prove.risk_measures import TRAINING_SHARE, _share
+from analysis.prove.risk_measures import TRAINING_SHARE, share_of_gain
 from analysis.risk import build_history, known_bleeds, make_risk_pipeline
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made, prepared_from
@@ -66,7 +66,9 @@ def shares(family: str, sessions: int, seed: int) -> dict[str, float]:
     figures = {}
     for name, classifier in classifiers().items():
         fitted = bleeds.fit_before(first, make_risk_pipeline(data.standard, classifier)[1:])
-        figures[name] = _share(fitted.predict_proba(bleeds.features[rows])[:, 1], truth.get_column("risk").to_numpy())
+        figures[name] = share_of_gain(
+            fitted.predict_proba(bleeds.features[rows])[:, 1], truth.get_column("risk").to_numpy()
+        )
     return figures
 
 
