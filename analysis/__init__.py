@@ -8,6 +8,11 @@ table, and `init_notebook` draws your own charts like ours. `report_html` is the
 report, `write_report` writes its folder of pages. `run_proof` validates the audit on simulated workshops, `read_proof`
 reads a finished validation. Anything that a user can correct raises `UserError`.
 
+For scikit-learn: `risk_data` gives the bleeds of a log as `X` and their follow-up as `y`; `make_risk_pipeline` the pipeline
+of an audit's risks from `BleedFeatures` and `RebleedClassifier`, or with any other classifier from `FeatureMatrix` and
+`WindowClassifier`; `OutOfTimeSplit` splits in time; `compare` judges classifiers against the risk model of a report.
+`fit_survival` fits the time to return to columns of a frame and lists hazard ratios.
+
 Twelve rows of bleeds and four of returns (two are rejected, one is a duplicate, one return has no matching bleed):
 
 >>> from analysis import charts, findings, read_log, run_audit
@@ -82,6 +87,15 @@ __all__ = [
     "write_report",
 ]
 _MODULES = {
+    "BleedFeatures": "analysis.risk",
+    "FeatureMatrix": "analysis.risk",
+    "OutOfTimeSplit": "analysis.risk",
+    "RebleedClassifier": "analysis.risk",
+    "WindowClassifier": "analysis.risk",
+    "compare": "analysis.audit",
+    "fit_survival": "analysis.survival",
+    "make_risk_pipeline": "analysis.risk",
+    "risk_data": "analysis.risk",
     "UserError": "analysis.errors",
     "Log": "analysis.intake",
     "Report": "analysis.report",

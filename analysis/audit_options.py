@@ -34,3 +34,5 @@ class AuditOptions:
     since: Path | None = None
     letter: str | None = None
     pages: bool = True
+    extra: tuple[str, ...] = ()
+    classifiers: tuple[str, ...] = ()

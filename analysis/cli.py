@@ -179,6 +179,14 @@ def audit(
         Path | None,
         typer.Option(metavar="FILE", help="Your own words for recall_letters.txt, with {bike}, {found}, ..."),
     ] = None,
+    extra: Annotated[
+        list[str] | None,
+        typer.Option(metavar="FIELD", help="Own field of the map to use for the risks; repeat for several."),
+    ] = None,
+    classifier: Annotated[
+        list[str] | None,
+        typer.Option(metavar="MODULE:NAME", help="Scikit-learn classifier to compare with the risk model."),
+    ] = None,
     strict: Strict = False,
 ) -> None:
     """Audit the log: pages, tables, log and model."""
@@ -201,6 +209,8 @@ def audit(
         groups=tuple(group or ()),
         since=since,
         letter=text_of(letter),
+        extra=tuple(extra or ()),
+        classifiers=tuple(classifier or ()),
     )
     with progress() as say:
         result = audit_exports(options, say)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.intake import Log
+from analysis.intake import Log, OwnField
 from analysis.standard import Standard, missed_steps
 from analysis.stats import FIT_LIMIT, fit_sample
 from analysis.survival import (
@@ -41,7 +41,7 @@ class BleedData:
     `schemas.intermediate.Followed` and `schemas.intermediate.Workload`, and `other_return_days`, to the first return that
     no bleed causes (empty if none). `missed` has the same rows in the same order:
     session_id, then one Boolean column per step of `standard` (true missed, false met, empty not recorded).
-    `questions` ask about gaps in the recording of returns, `in_question` names the shops they are about.
+    `extra` are own fields that enter the risk, those of role context the adjustment of the steps too. `questions` ask about gaps in the recording of returns, `in_question` names the shops they are about.
     """
 
     bleeds: pl.DataFrame
@@ -51,6 +51,11 @@ class BleedData:
     window_days: int
     questions: tuple[str, ...] = ()
     in_question: frozenset[str] = frozenset()
+    extra: tuple[OwnField, ...] = ()
+
+    @property
+    def extra_names(self) -> tuple[str, ...]:
+        return tuple(own.name for own in self.extra)
 
     @property
     def comebacks(self) -> int:

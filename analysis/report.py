@@ -91,11 +91,14 @@ class PeopleResults:
 
 @dataclass(frozen=True, kw_only=True)
 class RiskResults:
-    """Risk of each bleed, quality of the risk model, and the saved model (None with too few comebacks)."""
+    """Risk of each bleed, quality of the risk model and of other classifiers, and the saved model (None with too few
+    comebacks).
+    """
 
     risk: DataFrame[outputs.Risk]
     second_checks: DataFrame[outputs.SecondChecks]
     model: DataFrame[outputs.ModelQuality]
+    comparison: DataFrame[outputs.Comparison]
     model_bytes: bytes | None = field(repr=False, default=None)
 
 

@@ -509,6 +509,12 @@ class ModelQuality(OutputTable):
     baseline_name: str = schema_field("name of the simple rule")
 
 
+class Comparison(ModelQuality):
+    """Quality of the risk model (`rebleed`) and of other classifiers on the same bleeds; empty if none was given."""
+
+    classifier: str = schema_field("the classifier that the value is of", required=True)
+
+
 class Holds(OutputTable):
     """Bleeds to recall now, one row per bleed and broken rule."""
 
@@ -694,6 +700,7 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "risk": Risk,
     "second_checks": SecondChecks,
     "model": ModelQuality,
+    "comparison": Comparison,
     "holds": Holds,
     "credibility": Credibility,
     "costs": Costs,

@@ -11,6 +11,7 @@ from pathlib import Path
 from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
 from analysis.commands.next_round import earlier_audit, known_codes, letter_text
+from analysis.commands.other_classifiers import import_classifier
 from analysis.drawing import warm_up_renderer
 from analysis.errors import UserError
 from analysis.intake import Log, normalise, read_log
@@ -64,6 +65,7 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
         log = read_log(options.exports, options.map_path, options.as_of, options.today, options.groups)
         standard = standard_for(log, *options.standard_paths)
         window = observation_window(log, options)
+        classifiers = {name: import_classifier(name) for name in options.classifiers}
     proof = None if options.proof is None else read_proof(options.proof)
     earlier = None if options.since is None else earlier_audit(options.since, options)
     if options.hide_names:
@@ -71,7 +73,9 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
         log, standard = pseudonymise(log, key), hidden_standard(standard, log, key)
         write_key(key_path(options.out), key)
     fields = tuple(name for name in map(normalise, options.groups) if name in log.sessions.columns)
-    settings = AuditSettings(options.window_days, options.seed, window, options.hide_names, fields, earlier)
+    settings = AuditSettings(
+        options.window_days, options.seed, window, options.hide_names, fields, earlier, options.extra, classifiers
+    )
     if len(log.sessions) > MAX_BLEEDS_TO_SHARE:
         executor = SERIAL
     report = replace(_report(log, standard, settings, clock, executor), proof=proof)

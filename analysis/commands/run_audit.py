@@ -13,7 +13,7 @@ from analysis.parallel import Executor, SerialExecutor, worker
 if TYPE_CHECKING:
     from analysis.commands.audit_folder import AuditResult
 
-WORKER_MODULES = ("skops.io", "sklearn.ensemble", "analysis.audit")
+WORKER_MODULES = ("skops.io", "analysis.risk", "analysis.stages")
 """Imported by the worker while exports are read. skops comes first: it searches all modules imported before it."""
 
 SMALL_EXPORT = 30_000
@@ -28,16 +28,16 @@ def audit_exports(options: AuditOptions, progress: Callable[[str], None] = lambd
     UserError
         The exports, map, procedure, options or folder.
     """
-    with _executor(options.exports) as executor:  # both processes import their libraries at the same time
+    with _executor(options) as executor:  # both processes import their libraries at the same time
         from analysis.commands.audit_folder import audit_to_folder
 
         return audit_to_folder(options, progress, executor)
 
 
-def _executor(exports: tuple[str, ...]) -> AbstractContextManager[Executor]:
-    """A worker process, or a serial executor for small exports."""
-    small = sum(_size(export) for export in exports) < SMALL_EXPORT
-    return SerialExecutor() if small else worker(*WORKER_MODULES)
+def _executor(options: AuditOptions) -> AbstractContextManager[Executor]:
+    """A worker process, or a serial executor for small exports and for classifiers of the user's own modules."""
+    small = sum(_size(export) for export in options.exports) < SMALL_EXPORT
+    return SerialExecutor() if small or options.classifiers else worker(*WORKER_MODULES)
 
 
 def _size(export: str) -> float:

@@ -5,18 +5,20 @@ from __future__ import annotations
 import datetime as dt
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.output.manifest import MADE_BY, MANIFEST
-from analysis.risk import SavedModel, read_model
 from analysis.rounds import EarlierAudit
 from schemas import AUDIT_TABLES, LOG_TABLES, empty, validate_table
 from schemas.intermediate import Links
 from schemas.outputs import Intake, SetAside
+
+if TYPE_CHECKING:
+    from analysis.risk import SavedModel  # which imports scikit-learn
 
 REQUIRED_LOG = ("sessions", "comebacks")
 REQUIRED_TABLES = {
@@ -136,6 +138,8 @@ def _table(path: Path, name: str) -> pl.DataFrame:
 def _model(path: Path, manifest: dict[str, Any]) -> tuple[SavedModel | None, tuple[str, ...]]:
     if not manifest.get("model_sha256"):
         return None, ("The earlier audit saved no model (too few comebacks), so no prediction is compared.",)
+    from analysis.risk import read_model
+
     try:
         return read_model(path / "model.skops"), ()
     except UserError as error:

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import proof_dots, recorded_board
+from analysis.pages.analyst_comparison import comparison_questions
 from analysis.pages.analyst_model import model_question
 from analysis.pages.labels import RULE_LABELS, TABLE_LABELS, field_label, field_labels, step_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table
@@ -23,10 +24,9 @@ LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "s
 
 def analyst_questions(report: Report) -> list[Question]:
     """The analyst's questions, most urgent first, answered from the report."""
-    questions = (
-        _row_question, _recording_question, model_question, _sample_size_question, _validation_question, _input_question
-    )  # fmt: skip
-    return [question(report) for question in questions]
+    first = [_row_question(report), _recording_question(report), model_question(report)]
+    last = [_sample_size_question(report), _validation_question(report), _input_question(report)]
+    return [*first, *comparison_questions(report), *last]
 
 
 def _row_question(report: Report) -> Question:

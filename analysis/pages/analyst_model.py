@@ -17,12 +17,14 @@ QUESTION = "Is the risk model any good?"
 CONSTANT = "constant"
 GRADES = ((0.8, "Good"), (0.7, "Fair"), (0.0, "Weak"))
 """Words for an AUC; common practice, no source."""
+NET_BENEFIT = "net_benefit_at_"
 METRIC_LABELS = {
     "bleeds_predicted": "later bleeds predicted, with complete follow-up",
     "auc": "AUC",
     "average_precision": "average precision",
     "brier_skill": "Brier skill against the known rate",
     "log_loss": "log loss per bleed (lower is better)",
+    "log_loss_gain": "log loss saved per bleed (0 is no difference)",
     "calibration_slope": "calibration slope (1 is right)",
     "calibration_intercept": "calibration intercept, log odds (0 is right)",
     "observed_over_expected": "observed / predicted comebacks",
@@ -79,6 +81,8 @@ def metric_label(metric: str) -> str:
     """A figure of the model in readable words."""
     if metric.startswith(DECILE):
         return f"observed rate in decile {int(metric.removeprefix(DECILE))} of predicted risk (1 is the lowest)"
+    if metric.startswith(NET_BENEFIT):
+        return f"net benefit per bleed of checks from a risk of {int(metric.removeprefix(NET_BENEFIT))}%"
     if metric.startswith(QUARTER):
         return f"observed / predicted in {metric.removeprefix(QUARTER).replace('-', ' ')}"
     return METRIC_LABELS.get(metric, metric.replace("_", " "))
@@ -115,14 +119,12 @@ def _discrimination(model: pl.DataFrame) -> Finding:
 
 
 def _not_clearly_beaten(model: pl.DataFrame) -> list[str]:
-    """Simple rules whose log loss is not clearly worse than the model's, as readers call them."""
-    baselines = _baselines(model, "log_loss")
-    if baselines.is_empty():
-        return []
-    own = baselines.row(0, named=True)
-    limit = own["value"] if own["hi"] is None else own["hi"]
-    names = baselines.filter(pl.col("baseline") <= limit).get_column("baseline_name").to_list()
-    return [BASELINE_LABELS.get(name, name) for name in names]
+    """Simple rules against which no log loss is clearly saved, as readers call them."""
+    return _rules(_baselines(model, "log_loss_gain").filter(~(pl.col("lo") > 0).fill_null(False)))
+
+
+def _rules(rows: pl.DataFrame) -> list[str]:
+    return [BASELINE_LABELS.get(name, name) for name in rows.get_column("baseline_name")]
 
 
 def _log_loss(model: pl.DataFrame) -> str:
@@ -130,9 +132,8 @@ def _log_loss(model: pl.DataFrame) -> str:
     if baselines.is_empty():
         return ""
     own = baselines.row(0, named=True)
-    limit = own["value"] if own["hi"] is None else own["hi"]
-    names = baselines.filter(pl.col("baseline") > limit).get_column("baseline_name").to_list()
-    better_than, level_with = [BASELINE_LABELS.get(name, name) for name in names], _not_clearly_beaten(model)
+    better_than = _rules(_baselines(model, "log_loss_gain").filter(pl.col("lo") > 0))
+    level_with = _not_clearly_beaten(model)
     text = f"Log loss {estimate(own['value'], own['lo'], own['hi'])}: "
     text += (
         f"clearly better than {join_words(better_than)}" if better_than else "not clearly better than any simple rule"

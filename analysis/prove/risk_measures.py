@@ -12,11 +12,19 @@ from numpy.typing import NDArray
 from analysis.dataset import BleedData
 from analysis.intake import Log
 from analysis.prove.rows import Target, at_size, mean_row
-from analysis.risk import bleed_features, build_history, calibration_line, log_odds_of, outcomes, predict_out_of_time
+from analysis.risk import (
+    DEFAULT_TREES,
+    baselines,
+    build_history,
+    calibration_line,
+    known_bleeds,
+    log_odds_of,
+    make_risk_pipeline,
+)
 
 FloatArray = NDArray[np.float64]
-TRAINING_SHARE = 0.7
-SHARE, TREES, BAYES_LIMIT = "share", "default trees", "upper_bound"
+TRAINING_SHARE, MIN_RETURNS = 0.7, 30
+SHARE, TREES, BAYES_LIMIT = "share", DEFAULT_TREES, "upper_bound"
 SLOPE, CAUGHT, MAX_CAUGHT = "slope", "caught", "most caught"
 PLAIN = ("base", "loglinear")
 """Families whose shares have targets; the others are only compared with the best achievable."""
@@ -37,24 +45,26 @@ class LastBleeds:
 
 def last_bleeds(log: Log, data: BleedData, fitted: BleedData) -> LastBleeds | None:
     """Predict the last 30% of the bleeds; None where too few had come back by then."""
-    window = data.window_days
-    features = bleed_features(log, data.standard, build_history(data.bleeds, window))
-    outcome = outcomes(data, fitted)
-    days = np.sort(outcome.day)
-    rows = np.flatnonzero(outcome.day >= days[int(TRAINING_SHARE * len(days))])
-    predicted = predict_out_of_time(features, outcome, rows, window)
-    if predicted is None:
+    bleeds = known_bleeds(log, data, fitted, build_history(data.bleeds, data.window_days))
+    first = int(np.sort(bleeds.day)[int(TRAINING_SHARE * len(bleeds.day))])
+    if bleeds.known_before(first)[1].returned.sum() < MIN_RETURNS:
         return None
-    return LastBleeds(features.table.get_column("session_id").gather(rows), predicted.risk, predicted.baselines[:, -1])
+    rows = bleeds.between(first, int(bleeds.day.max()) + 1)
+    ours = make_risk_pipeline(data.standard, window_days=data.window_days)["classifier"]
+    risk, by_trees = (
+        bleeds.fit_before(first, classifier).predict_proba(bleeds.features[rows])[:, 1]
+        for classifier in (ours, baselines(data.window_days)[TREES])
+    )
+    return LastBleeds(data.bleeds.get_column("session_id").gather(rows), risk, by_trees)
 
 
 def risk_figures(last: LastBleeds, truth: FloatArray, foreseeable: FloatArray) -> dict[str, float]:
     """Shares of the true risk's gain in log loss over a constant, with the true risk as the expected outcome; the
     calibration slope; and comebacks per 100 in the tenth of the bleeds with the highest predicted and true risks."""
     return {
-        SHARE: _share(last.risk, truth),
-        TREES: _share(last.by_trees, truth),
-        BAYES_LIMIT: _share(foreseeable, truth),
+        SHARE: share_of_gain(last.risk, truth),
+        TREES: share_of_gain(last.by_trees, truth),
+        BAYES_LIMIT: share_of_gain(foreseeable, truth),
         SLOPE: float(calibration_line(log_odds_of(last.risk), truth).slope),
         CAUGHT: _caught(last.risk, truth),
         MAX_CAUGHT: _caught(truth, truth),
@@ -96,7 +106,8 @@ def _loss(risk: FloatArray, truth: FloatArray) -> float:
     return -float((truth * np.log(risk) + (1 - truth) * np.log1p(-risk)).mean())
 
 
-def _share(risk: FloatArray, truth: FloatArray) -> float:
+def share_of_gain(risk: FloatArray, truth: FloatArray) -> float:
+    """Share of the true risks' gain in log loss over a constant that these risks have."""
     constant = _loss(np.full(len(truth), truth.mean()), truth)
     return (constant - _loss(risk, truth)) / (constant - _loss(truth, truth))
 

@@ -2,41 +2,52 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData, bleeds_per_year
 from analysis.intake import DONE, Log
 from analysis.risk.attributions import predict_with_reasons
-from analysis.risk.backtest import Outcome, OutOfTimePredictions, backtest, fit_calibration, outcomes
-from analysis.risk.evaluation import TestSet, model_quality
-from analysis.risk.features import BleedFeatures, bleed_features
+from analysis.risk.backtest import backtest, fit_calibration
+from analysis.risk.compare_classifiers import compare_classifiers, known_bleeds, test_set
+from analysis.risk.evaluation import model_quality
 from analysis.risk.history import build_history
-from analysis.risk.model import Predictions, RiskModel
+from analysis.risk.model import Predictions
 from analysis.risk.persistence import SavedModel, model_bytes, saved_model
+from analysis.risk.pipeline import make_risk_pipeline
 from analysis.risk.second_checks import BleedOutcomes, SecondCheckCost, second_checks, worklist
-from analysis.stats import level_codes
 from schemas import empty, validate_table
-from schemas.outputs import ModelQuality, Risk, SecondChecks
+from schemas.outputs import Comparison, ModelQuality, Risk, SecondChecks
 
 
 @dataclass(frozen=True)
 class RiskResults:
-    """Tables of risk, second checks and model quality, and the model's file as bytes (None with too few comebacks)."""
+    """Tables of risk, second checks, model quality and the comparison with other classifiers, and the model's file as
+    bytes.
+    """
 
     risk: DataFrame[Risk]
     second_checks: DataFrame[SecondChecks]
     model: DataFrame[ModelQuality]
-    model_bytes: bytes | None = field(repr=False)
+    comparison: DataFrame[Comparison]
+    model_bytes: bytes = field(repr=False)
 
 
-def assess_risk(
-    log: Log, data: BleedData, fit_sample: BleedData, comeback_minutes: float, *, names_hidden: bool = False
-) -> RiskResults:
+@dataclass(frozen=True)
+class RiskOptions:
+    """What one comeback costs in bench minutes, whether names are codes, and other classifiers to compare with, by name."""
+
+    comeback_minutes: float
+    names_hidden: bool = False
+    classifiers: Mapping[str, Any] = field(default_factory=dict)
+
+
+def assess_risk(log: Log, data: BleedData, fit_sample: BleedData, options: RiskOptions) -> RiskResults:
     """Risk of a comeback within the window and before the brake's next bleed, for every accepted bleed.
 
     Parameters
@@ -44,57 +55,47 @@ def assess_risk(
     log
         The bleeds and the brakes table.
     data
-        The same bleeds with their follow-up. With fewer than 40 comebacks every table is empty and there is no model.
+        The same bleeds with their follow-up; at least 40 came back.
     fit_sample
         Bleeds to fit (`dataset.fit_data`).
-    comeback_minutes
-        Bench minutes that one comeback costs.
-    names_hidden
-        Whether the names in the log are codes.
+    options
+        Costs, names and other classifiers.
     """
-    if data.small_sample:
-        return RiskResults(empty(Risk), empty(SecondChecks), empty(ModelQuality), None)
     standard, window = data.standard, data.window_days
     history = build_history(data.bleeds, window)
-    features = bleed_features(log, standard, history)
-    outcome = outcomes(data, fit_sample)
-    out_of_time = backtest(features, outcome, window)
-    rows = np.flatnonzero(outcome.is_training)
-    uncalibrated = RiskModel.fit(features.take(rows), outcome.follow_up.take(rows), window, out_of_time.model)
-    model = uncalibrated.with_calibration(fit_calibration(out_of_time, outcome))
-    testable = out_of_time.has_prediction & outcome.mature
-    cost = SecondCheckCost(standard.second_check, comeback_minutes, bleeds_per_year(data))
-    followed = BleedOutcomes(
-        outcome.came_back[testable], outcome.follow_up.days[testable].astype(float), outcome.bike[testable]
-    )
-    check_table = second_checks(out_of_time.risk[testable], followed, cost)
-    quality = model_quality(_test_set(out_of_time, outcome, features, testable))
-    predictions, reasons = predict_with_reasons(model, features, standard)
+    pipeline = make_risk_pipeline(standard, window_days=window, extra=data.extra_names)
+    bleeds = known_bleeds(log, data, fit_sample, history)
+    classifier = pipeline["classifier"].set_params(warm_start=True)
+    out_of_time = backtest(bleeds, classifier)
+    rows = np.flatnonzero(bleeds.is_training)
+    classifier.fit(bleeds.features[rows], bleeds.follow_up.take(rows).to_array())
+    classifier.recalibrate(fit_calibration(out_of_time, bleeds, bleeds.is_complete))
+    test = test_set(bleeds, out_of_time.risk)
+    cost = SecondCheckCost(standard.second_check, options.comeback_minutes, bleeds_per_year(data))
+    followed = BleedOutcomes(test.came_back, bleeds.follow_up.days[test.rows].astype(float), test.bike)
+    predictions, reasons = predict_with_reasons(classifier.model_, bleeds.features, standard)
     table = _table(out_of_time, predictions, data, cost, _checked(log)).hstack(reasons)
     return RiskResults(
         risk=validate_table(Risk, table.select(empty(Risk).columns)),
-        second_checks=check_table,
-        model=quality,
-        model_bytes=model_bytes(saved_model(model, log, standard, history, window, names_hidden)),
+        second_checks=second_checks(test.risk, followed, cost),
+        model=model_quality(test),
+        comparison=compare_classifiers(bleeds, test, options.classifiers, standard),
+        model_bytes=model_bytes(saved_model(classifier.model_, log, data, history, options.names_hidden)),
     )
 
 
 def _table(
-    backtest: OutOfTimePredictions,
-    predictions: Predictions,
-    data: BleedData,
-    cost: SecondCheckCost,
-    checked: pl.Series,
+    out_of_time: Predictions, predictions: Predictions, data: BleedData, cost: SecondCheckCost, checked: pl.Series
 ) -> pl.DataFrame:
     """One row per bleed: the out-of-time risk where there is one, else the fitted model's; none `checked` is out."""
-    has_prediction = backtest.has_prediction
+    has_prediction = np.isfinite(out_of_time.risk)
     bleeds = data.bleeds
     table = pl.DataFrame(
         {
             "session_id": bleeds.get_column("session_id"),
-            "risk": np.where(has_prediction, backtest.risk, predictions.risk),
-            "risk_lo": np.where(has_prediction, backtest.lo, predictions.lo),
-            "risk_hi": np.where(has_prediction, backtest.hi, predictions.hi),
+            "risk": np.where(has_prediction, out_of_time.risk, predictions.risk),
+            "risk_lo": np.where(has_prediction, out_of_time.lo, predictions.lo),
+            "risk_hi": np.where(has_prediction, out_of_time.hi, predictions.hi),
             "out_of_time": has_prediction,
             "in_sample_risk": predictions.risk,
             "day": bleeds.get_column("started_at").dt.date(),
@@ -108,24 +109,6 @@ def _checked(log: Log) -> pl.Series:
     """Bleeds that had a second check, or whose rider declined one."""
     done = log.actions.filter(DONE, pl.col("kind") == "second_check", pl.col("outcome") != "not_reached")
     return done.get_column("session_id").drop_nulls()
-
-
-def _test_set(
-    backtest: OutOfTimePredictions, outcome: Outcome, features: BleedFeatures, rows: NDArray[np.bool_]
-) -> TestSet:
-    table = features.table
-    quarter = table.select(pl.format("{}-Q{}", pl.col("day").dt.year(), pl.col("day").dt.quarter())).to_series()
-    names = np.array(quarter.unique().sort().to_list(), dtype=str)
-    technician, model = (level_codes(table.get_column(name)) for name in ("technician", "brake_model"))
-    return TestSet(
-        risk=backtest.risk[rows],
-        baselines=backtest.baselines[rows],
-        came_back=outcome.came_back[rows],
-        bike=outcome.bike[rows],
-        quarter=names[level_codes(quarter)[rows]],
-        technician=technician[rows],
-        brake_model=model[rows],
-    )
 
 
 def score_new(saved: SavedModel, log: Log) -> DataFrame[Risk]:
@@ -142,19 +125,18 @@ def score_new(saved: SavedModel, log: Log) -> DataFrame[Risk]:
     log
         Accepted bleeds; returns are not used.
     """
-    features = saved.features_of(log)
-    table, standard = features.table, saved.saved_standard()
+    features, standard = saved.features_of(log), saved.saved_standard()
     predictions, reasons = predict_with_reasons(saved.model, features, standard)
     risk = pl.DataFrame(
         {
-            "session_id": table.get_column("session_id"),
+            "session_id": log.sessions.get_column("session_id").sort(),
             "risk": predictions.risk,
             "risk_lo": predictions.lo,
             "risk_hi": predictions.hi,
-            "out_of_time": table.get_column("day") > saved.last_day,
+            "out_of_time": features.get_column("day") > saved.last_day,
             "in_sample_risk": predictions.risk,
-            "day": table.get_column("day"),
-            "out": np.ones(table.height, dtype=bool),
+            "day": features.get_column("day"),
+            "out": np.ones(features.height, dtype=bool),
         }
     )
     least_risk = standard.second_check.break_even_risk(standard.usual_comeback_minutes)

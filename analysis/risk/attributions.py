@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analysis.risk.calibration import logit
 from analysis.risk.feature_table import FeatureTable
-from analysis.risk.features import BleedFeatures
+from analysis.risk.features import own_names
 from analysis.risk.model import DesignRows, Predictions, RiskModel, batches, concat_predictions
 from analysis.risk.preprocessing import AIR, Column
 from analysis.risk.reason_texts import Topic, topics
@@ -54,7 +54,7 @@ def attribute_risk(model: RiskModel, table: pl.DataFrame) -> Attributions:
     model
         Fitted model.
     table
-        `BleedFeatures.table`.
+        Features of bleeds.
     """
     return attribute_rows(model, model.design_rows(FeatureTable(table)))
 
@@ -119,7 +119,7 @@ def _slope(rise: FloatArray, run: FloatArray) -> FloatArray:
 
 
 def predict_with_reasons(
-    model: RiskModel, features: BleedFeatures, standard: Standard
+    model: RiskModel, features: pl.DataFrame, standard: Standard
 ) -> tuple[Predictions, pl.DataFrame]:
     """Predictions, and the three strongest reasons of each bleed.
 
@@ -140,8 +140,8 @@ def predict_with_reasons(
     Predictions, pl.DataFrame
         Predictions; and reason_1, reason_2, reason_3, one row per bleed.
     """
-    all_topics, predicted, reasons = topics(standard), [], []
-    for part in batches(features.table):
+    all_topics, predicted, reasons = topics(standard, own_names(features)), [], []
+    for part in batches(features):
         shares = attribute_rows(model, model.design_rows(FeatureTable(part)))
         predicted.append(shares.predictions)
         reasons.append(_reasons(shares, part, all_topics))

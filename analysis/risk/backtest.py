@@ -2,83 +2,157 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+import polars as pl
+from numpy.typing import ArrayLike, NDArray
+from sklearn.base import clone
+from sklearn.model_selection import BaseCrossValidator
 
-from analysis.dataset import BleedData
-from analysis.risk.baselines import NAMES, fit_baselines
 from analysis.risk.calibration import Calibration, recalibration
-from analysis.risk.features import BleedFeatures
-from analysis.risk.hazard_model import FollowUp
-from analysis.risk.model import RiskModel
-from analysis.stats import level_codes
+from analysis.risk.classifier import RebleedClassifier
+from analysis.risk.features import DAY
+from analysis.risk.model import Predictions
+from analysis.risk.outcome import FollowUp, as_follow_up
 
 FloatArray = NDArray[np.float64]
+Days = NDArray[np.int64]
 FOLDS, FEWER_FOLDS, FEWER_FOLDS_FROM = 4, 3, 2000
 """Folds of the expanding window; one fewer from this many bleeds on."""
 MIN_RETURNS, MIN_SHARE = 30, 0.3
 """The first fold starts once this many returns are known and this share of bleeds has begun."""
-PREDICTION_FIELDS = ("risk", "lo", "hi", "log_odds", "baselines")
+
+
+class OutOfTimeSplit(BaseCrossValidator):
+    """Folds of whole days, each after everything that is fitted: only bleeds whose window was over are trained on.
+
+    The first fold starts once 30 returns are known and 30% of the bleeds have begun; later bleeds are split into folds of
+    about equal size. Tested are bleeds that were followed for the whole window. `RebleedClassifier` uses no follow-up
+    later than the training bleeds' windows. An audit's own backtest has the same folds.
+
+    Parameters
+    ----------
+    n_splits
+        Number of folds; there are fewer where few days are left.
+    window_days
+        Follow-up window in days.
+    """
+
+    def __init__(self, n_splits: int = FOLDS, window_days: int = 90) -> None:
+        self.n_splits = n_splits
+        self.window_days = window_days
+
+    def split(
+        self, X: pl.DataFrame, y: ArrayLike, groups: None = None
+    ) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
+        """Rows to train on and rows to test on, fold by fold.
+
+        Parameters
+        ----------
+        X
+            n bleeds of `risk_data`, or features of `BleedFeatures`.
+        y
+            Their follow-up.
+
+        Raises
+        ------
+        ValueError
+            Too few comebacks, or too few days, for one fold; or `X` has no day.
+        """
+        parts = list(self._parts(X, y))
+        if not parts:
+            raise ValueError(
+                f"no fold can be made: expected {MIN_RETURNS} comebacks, then bleeds at least {self.window_days} days after "
+                "the first ones that were themselves followed for as long"
+            )
+        yield from parts
+
+    def get_n_splits(self, X: pl.DataFrame | None = None, y: ArrayLike | None = None, groups: None = None) -> int:
+        """Number of folds of these bleeds; `n_splits` without any."""
+        return self.n_splits if X is None or y is None else len(list(self._parts(X, y)))
+
+    def folds(self, day: Days, follow_up: FollowUp) -> list[tuple[int, int]]:
+        """First day, and day after the last, of each fold; days since 1970."""
+        days = np.sort(day)
+        return_days = np.sort((day + follow_up.days)[follow_up.returned])
+        if len(return_days) < MIN_RETURNS:
+            return []
+        start = max(int(return_days[MIN_RETURNS - 1]) + 1, int(days[int(MIN_SHARE * len(days))]))
+        days_left = days[days >= start]
+        if not len(days_left):
+            return []
+        starts = {int(part[0]) for part in np.array_split(days_left, self.n_splits) if len(part)}
+        return list(pairwise(sorted({*starts, int(days[-1]) + 1})))
+
+    def _parts(self, X: pl.DataFrame, y: ArrayLike) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
+        day, follow_up = days_of(X), as_follow_up(y, self.window_days)
+        complete = follow_up.is_complete(self.window_days)
+        for first, last in self.folds(day, follow_up):
+            training = np.flatnonzero((day + self.window_days < first) & complete)
+            test = np.flatnonzero((day >= first) & (day < last) & complete)
+            if len(training) and len(test):
+                yield training, test
+
+
+def days_of(X: pl.DataFrame) -> Days:
+    """Day on which each bleed began, in days since 1970."""
+    for name in (DAY, "started_at"):
+        if isinstance(X, pl.DataFrame) and name in X.columns:
+            return X.get_column(name).dt.date().to_physical().to_numpy().astype(np.int64)
+    raise ValueError("X has no column started_at or day; expected bleeds of risk_data")
 
 
 @dataclass(frozen=True)
-class Outcome:
-    """Outcome of n bleeds: follow-up, day begun (days since 1970), whether followed for the full window, whether it
-    came back in it, bike code, and whether models are fitted to it.
-    """
+class KnownBleeds:
+    """n bleeds to predict out of time: features, follow-up, code of the bike, and whether models are fitted to each."""
 
+    features: pl.DataFrame
     follow_up: FollowUp
-    day: NDArray[np.int64]
-    mature: NDArray[np.bool_]
-    came_back: NDArray[np.bool_]
     bike: NDArray[np.int64]
     is_training: NDArray[np.bool_]
+    window_days: int
 
-
-@dataclass(frozen=True)
-class OutOfTimePredictions:
-    """Out-of-time risks of n bleeds; NaN where none could be predicted.
-
-    `baselines` is n × `baselines.NAMES`; for bleeds outside the fitted sample all but the constant are NaN. `model` is
-    the last model that predicted.
-    """
-
-    risk: FloatArray
-    lo: FloatArray
-    hi: FloatArray
-    log_odds: FloatArray = field(repr=False)
-    baselines: FloatArray = field(repr=False)
-    model: RiskModel | None = field(default=None, repr=False)
+    @cached_property
+    def day(self) -> Days:
+        return days_of(self.features)
 
     @property
-    def has_prediction(self) -> NDArray[np.bool_]:
-        return np.isfinite(self.risk)
+    def came_back(self) -> NDArray[np.bool_]:
+        return self.follow_up.came_back(self.window_days)
+
+    @property
+    def is_complete(self) -> NDArray[np.bool_]:
+        """Whether each was followed for the whole window."""
+        return self.follow_up.is_complete(self.window_days)
+
+    def folds(self) -> list[tuple[int, int]]:
+        """Days of the folds in which at least 30 returns were known by the day before."""
+        number = FEWER_FOLDS if len(self.day) >= FEWER_FOLDS_FROM else FOLDS
+        folds = OutOfTimeSplit(number, self.window_days).folds(self.day, self.follow_up)
+        return [fold for fold in folds if self.known_before(fold[0])[1].returned.sum() >= MIN_RETURNS]
+
+    def known_before(self, first: int) -> tuple[NDArray[np.intp], FollowUp]:
+        """Bleeds to fit that began before a day, and their follow-up as known the day before."""
+        rows = np.flatnonzero((self.day < first) & self.is_training)
+        return rows, self.follow_up.take(rows).censor_at(first - 1 - self.day[rows])
+
+    def fit_before(self, first: int, classifier: Any) -> Any:
+        """Fit a classifier to what was known the day before."""
+        rows, follow_up = self.known_before(first)
+        return classifier.fit(self.features[rows], follow_up.to_array())
+
+    def between(self, first: int, last: int) -> NDArray[np.intp]:
+        """Bleeds begun from one day up to the day before another."""
+        return np.flatnonzero((self.day >= first) & (self.day < last))
 
 
-def outcomes(data: BleedData, fit_sample: BleedData | None = None) -> Outcome:
-    """Outcome of every bleed; models are fitted to `fit_sample` (all by default)."""
-    bleeds = data.bleeds
-    sessions = bleeds.get_column("session_id")
-    fit_sessions = sessions if fit_sample is None else fit_sample.bleeds.get_column("session_id")
-    end = bleeds.get_column("end")
-    follow_up = FollowUp(
-        bleeds.get_column("days_at_risk").to_numpy(), (end == "return").to_numpy(), (end == "next_bleed").to_numpy()
-    )
-    return Outcome(
-        follow_up,
-        bleeds.get_column("started_at").dt.date().to_physical().to_numpy().astype(np.int64),
-        bleeds.get_column("mature").to_numpy(),
-        bleeds.get_column("came_back").to_numpy(),
-        level_codes(bleeds.get_column("bike_id")),
-        sessions.is_in(fit_sessions.implode()).to_numpy(),
-    )
-
-
-def backtest(features: BleedFeatures, outcome: Outcome, window_days: int) -> OutOfTimePredictions:
-    """Out-of-time risks by an expanding window.
+def backtest(bleeds: KnownBleeds, classifier: RebleedClassifier) -> Predictions:
+    """Out-of-time risks by an expanding window; NaN where none could be predicted.
 
     Bleeds after the first ones are split into folds of whole days. A fold's model is fitted to bleeds begun before its
     first day, followed up to the day before it, and calibrated on earlier folds. Bleeds of one bike can be on both
@@ -86,99 +160,32 @@ def backtest(features: BleedFeatures, outcome: Outcome, window_days: int) -> Out
 
     Parameters
     ----------
-    features
+    bleeds
         All bleeds.
-    outcome
-        Their outcomes.
-    window_days
-        Follow-up window.
+    classifier
+        Fitted to each fold in turn; it begins at the coefficients of the fold before if it has `warm_start`.
     """
-    size = len(outcome.day)
-    risk, lo, hi, log_odds = np.full((4, size), np.nan)
-    predictions, model = OutOfTimePredictions(risk, lo, hi, log_odds, np.full((size, len(NAMES)), np.nan)), None
-    for first, last in _folds(outcome):
-        rows = np.flatnonzero((outcome.day >= first) & (outcome.day < last))
-        calibration = _calibration_before(predictions, outcome, first, window_days)
-        fold = predict_out_of_time(features, outcome, rows, window_days, calibration, model)
-        if fold is None:
-            continue
-        model = fold.model
-        for name in PREDICTION_FIELDS:
-            getattr(predictions, name)[rows] = getattr(fold, name)
-    return replace(predictions, model=model)
+    risk, lo, hi, log_odds = np.full((4, len(bleeds.bike)), np.nan)
+    result = Predictions(risk, lo, hi, log_odds)
+    for first, last in bleeds.folds():
+        rows = bleeds.between(first, last)
+        is_known = bleeds.is_complete & (bleeds.day + bleeds.window_days < first)
+        fitted = bleeds.fit_before(first, classifier).recalibrate(fit_calibration(result, bleeds, is_known))
+        for name, values in vars(fitted.predictions(bleeds.features[rows])).items():
+            getattr(result, name)[rows] = values
+    return result
 
 
-def predict_out_of_time(
-    features: BleedFeatures,
-    outcome: Outcome,
-    rows: NDArray[np.intp],
-    window_days: int,
-    calibration: Calibration | None = None,
-    initial_model: RiskModel | None = None,
-) -> OutOfTimePredictions | None:
-    """Predict bleeds by a model fitted to what was known on the day before the first of them; one entry per row.
-
-    Parameters
-    ----------
-    features, outcome
-        All bleeds.
-    rows
-        Bleeds to predict.
-    window_days
-        Follow-up window.
-    calibration
-        Calibration of the model; none by default.
-    initial_model
-        Fitted model that gives starting values.
-
-    Returns
-    -------
-    OutOfTimePredictions | None
-        None where fewer than 30 returns were known by then.
-    """
-    first = int(outcome.day[rows].min())
-    training = np.flatnonzero((outcome.day < first) & outcome.is_training)
-    follow_up = outcome.follow_up.take(training).censor_at(first - 1 - outcome.day[training])
-    if follow_up.returned.sum() < MIN_RETURNS:
-        return None
-    model = RiskModel.fit(features.take(training), follow_up, window_days, initial_model).with_calibration(
-        calibration or Calibration()
-    )
-    predicted = model.predict(features.table[rows])
-    matured = training[(first - 1 - outcome.day[training] >= window_days) & outcome.mature[training]]
-    baselines = fit_baselines(features.take(matured), outcome.came_back[matured])
-    is_training = outcome.is_training[rows]
-    baseline_risks = np.full((len(rows), len(NAMES)), np.nan)
-    baseline_risks[:, 0] = baselines.rate
-    if is_training.any():
-        baseline_risks[is_training] = baselines.predict(features.take(rows[is_training]))
-    return OutOfTimePredictions(predicted.risk, predicted.lo, predicted.hi, predicted.log_odds, baseline_risks, model)
+def backtest_other(bleeds: KnownBleeds, classifier: Any) -> FloatArray:
+    """Out-of-time risks of any classifier on the same folds; NaN where none could be predicted."""
+    risk = np.full(len(bleeds.bike), np.nan)
+    for first, last in bleeds.folds():
+        rows = bleeds.between(first, last)
+        risk[rows] = bleeds.fit_before(first, clone(classifier)).predict_proba(bleeds.features[rows])[:, 1]
+    return risk
 
 
-def fit_calibration(predictions: OutOfTimePredictions, outcome: Outcome) -> Calibration:
-    """Recalibrate on every out-of-time risk whose outcome is known."""
-    testable = predictions.has_prediction & outcome.mature
-    return recalibration(predictions.log_odds[testable], outcome.came_back[testable])
-
-
-def _folds(outcome: Outcome) -> list[tuple[int, int]]:
-    """First day, and day after the last, of each fold."""
-    days = np.sort(outcome.day)
-    return_days = np.sort((outcome.day + outcome.follow_up.days)[outcome.follow_up.returned])
-    if len(return_days) < MIN_RETURNS:
-        return []
-    start = max(int(return_days[MIN_RETURNS - 1]) + 1, int(days[int(MIN_SHARE * len(days))]))
-    days_left = days[days >= start]
-    if not len(days_left):
-        return []
-    folds = FEWER_FOLDS if len(days) >= FEWER_FOLDS_FROM else FOLDS
-    edges = [start, *(int(part[0]) for part in np.array_split(days_left, folds)[1:] if len(part)), int(days[-1]) + 1]
-    edges = sorted(set(edges))
-    return list(pairwise(edges))
-
-
-def _calibration_before(
-    predictions: OutOfTimePredictions, outcome: Outcome, first: int, window_days: int
-) -> Calibration:
-    testable = predictions.has_prediction & outcome.mature & (outcome.day + window_days < first)
-    return recalibration(predictions.log_odds[testable], outcome.came_back[testable])
+def fit_calibration(predictions: Predictions, bleeds: KnownBleeds, is_known: NDArray[np.bool_]) -> Calibration:
+    """Recalibrate on the out-of-time risks of the bleeds whose outcome is known."""
+    testable = np.isfinite(predictions.risk) & is_known
+    return recalibration(predictions.log_odds[testable], bleeds.came_back[testable])

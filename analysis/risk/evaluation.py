@@ -1,5 +1,5 @@
-"""Quality of the out-of-time risks: discrimination, calibration, gain over baselines, change over time, and fairness
-to groups.
+"""Quality of the out-of-time risks: discrimination, calibration, gain over other classifiers, benefit of acting on them,
+change over time, and fairness to groups.
 """
 
 from __future__ import annotations
@@ -11,37 +11,34 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.risk.baselines import NAMES
 from analysis.risk.calibration import calibration_line, logit
+from analysis.risk.group_spread import between_group_sd
 from analysis.stats import Z95, clustered_standard_error, exact_poisson_limits, wilson
 from schemas import empty, validate_table
 from schemas.outputs import ModelQuality
 
 FloatArray = NDArray[np.float64]
 MIN_COMEBACKS = 10
-IDEAL = "ideal"
+IDEAL, CHECK_ALL = "ideal", "a check of every bleed"
+THRESHOLDS = (0.02, 0.05, 0.1, 0.2, 0.3)
+"""Risks at which the net benefit is given."""
 DECILES = 10
-MIN_EXPECTED = 2.0
-GRID = np.linspace(0.0, 1.5, 301)
 
 
 @dataclass(frozen=True)
 class TestSet:
-    """Out-of-time risks of n bleeds with known outcome: risk, baseline risks (n × baselines, NaN where not
-    predicted), outcome, and bike, quarter, technician and brake model.
+    """Out-of-time risks of n bleeds with known outcome: their rows among all bleeds, risk, risks by the classifiers it is compared with (the first is a
+    constant), outcome, and bike, quarter, technician and brake model.
     """
 
+    rows: NDArray[np.intp] = field(repr=False)
     risk: FloatArray
-    baselines: FloatArray = field(repr=False)
+    baselines: dict[str, FloatArray] = field(repr=False)
     came_back: NDArray[np.bool_]
     bike: NDArray[np.int64]
     quarter: NDArray[np.str_]
     technician: NDArray[np.int64]
     brake_model: NDArray[np.int64]
-
-    def has_baseline(self, baseline: int) -> NDArray[np.bool_]:
-        """Which bleeds this baseline predicted."""
-        return np.isfinite(self.baselines[:, baseline])
 
 
 def model_quality(test: TestSet) -> DataFrame[ModelQuality]:
@@ -65,6 +62,7 @@ def model_quality(test: TestSet) -> DataFrame[ModelQuality]:
     rows += [
         *_discrimination_rows(test),
         *_score_rows(test),
+        *_net_benefit_rows(test),
         *_calibration_rows(test),
         *_decile_rows(test),
         *_quarter_rows(test),
@@ -93,39 +91,48 @@ def _discrimination_rows(test: TestSet) -> list[Row]:
     for metric, measure in (("auc", auc), ("average_precision", average_precision)):
         estimate = measure(test.risk, test.came_back)
         lo, hi = estimate.limits(test.bike)
-        rows += [
-            _row(
-                metric,
-                estimate.value,
-                lo,
-                hi,
-                measure(test.baselines[predicted, column], test.came_back[predicted]).value,
-                name,
-            )
-            for column, name in enumerate(NAMES)
-            for predicted in [test.has_baseline(column)]
-        ]
+        for name, baseline in test.baselines.items():
+            rows.append(_row(metric, estimate.value, lo, hi, measure(baseline, test.came_back).value, name))
     return rows
 
 
 def _score_rows(test: TestSet) -> list[Row]:
-    """Brier skill against the rate known at the time, and mean log loss, with those of the baselines."""
-    constant = _brier(test.baselines[:, 0], test.came_back)
+    """Brier skill against the rate known at the time, mean log loss, and the log loss saved against each other
+    classifier, bleed by bleed.
+    """
+    constant = _brier(next(iter(test.baselines.values())), test.came_back)
     brier, loss = _brier(test.risk, test.came_back), log_loss(test.risk, test.came_back)
     skill = 1 - brier.mean() / constant.mean()
-    skill_se = clustered_standard_error((brier - (1 - skill) * constant) / constant.mean(), test.bike) / len(test.risk)
-    loss_se = clustered_standard_error(loss - loss.mean(), test.bike) / len(test.risk)
+    skill_limits = _limits(skill, (brier - (1 - skill) * constant) / constant.mean(), test.bike)
+    loss_limits = _limits(loss.mean(), loss - loss.mean(), test.bike)
     rows = []
-    for column, name in enumerate(NAMES):
-        predicted = test.has_baseline(column)
-        baseline, came_back = test.baselines[predicted, column], test.came_back[predicted]
-        baseline_skill = 1 - _brier(baseline, came_back).mean() / constant[predicted].mean()
-        rows.append(_row("brier_skill", skill, skill - Z95 * skill_se, skill + Z95 * skill_se, baseline_skill, name))
-        baseline_loss = log_loss(baseline, came_back).mean()
-        rows.append(
-            _row("log_loss", loss.mean(), loss.mean() - Z95 * loss_se, loss.mean() + Z95 * loss_se, baseline_loss, name)
-        )
+    for name, baseline in test.baselines.items():
+        baseline_skill = 1 - _brier(baseline, test.came_back).mean() / constant.mean()
+        baseline_loss = log_loss(baseline, test.came_back)
+        gain = (baseline_loss - loss).mean()
+        rows += [
+            _row("brier_skill", skill, *skill_limits, baseline_skill, name),
+            _row("log_loss", loss.mean(), *loss_limits, baseline_loss.mean(), name),
+            _row("log_loss_gain", gain, *_limits(gain, baseline_loss - loss - gain, test.bike), 0, name),
+        ]
     return rows
+
+
+def _net_benefit_rows(test: TestSet) -> list[Row]:
+    """Net benefit per bleed of checking those at or above a risk, against checking all (the decision curve)."""
+    rows = []
+    for threshold in THRESHOLDS:
+        benefit = np.where(test.came_back, 1.0, -threshold / (1 - threshold))
+        checked = np.where(test.risk >= threshold, benefit, 0.0)
+        limits = _limits(checked.mean(), checked - checked.mean(), test.bike)
+        rows.append(_row(f"net_benefit_at_{100 * threshold:02.0f}", checked.mean(), *limits, benefit.mean(), CHECK_ALL))
+    return rows
+
+
+def _limits(value: float, deviations: FloatArray, bike: NDArray[np.int64]) -> tuple[float, float]:
+    """95% limits of a mean, clustered by bike."""
+    half_width = Z95 * clustered_standard_error(deviations, bike) / len(bike)
+    return value - half_width, value + half_width
 
 
 def _calibration_rows(test: TestSet) -> list[Row]:
@@ -285,55 +292,3 @@ def _risk_levels(risk: FloatArray, came_back: NDArray[np.bool_]) -> _RiskLevels:
 
 def _reverse_cumsum(values: FloatArray) -> FloatArray:
     return values[::-1].cumsum()[::-1]
-
-
-@dataclass(frozen=True)
-class BetweenGroupSD:
-    """Standard deviation between groups of log(observed / expected), sampling error excluded, with 95% limits."""
-
-    sd: float
-    lo: float
-    hi: float
-
-
-def between_group_sd(risk: FloatArray, came_back: NDArray[np.bool_], group: NDArray[np.int64]) -> BetweenGroupSD | None:
-    """Maximum likelihood of the between-group spread: comebacks Poisson around expected times a gamma of mean 1.
-
-    Limits by inverting the likelihood-ratio test (χ² with 1 degree of freedom). None with fewer than three groups of at
-    least two expected comebacks. Model: D. Clayton & J. Kaldor 1987, Biometrics 43:671-681.
-
-    Parameters
-    ----------
-    risk, came_back
-        Predicted risk and outcome (n).
-    group
-        Code of the technician or brake model (n).
-    """
-    expected: FloatArray = np.bincount(group, weights=risk).astype(float)
-    observed: FloatArray = np.bincount(group, weights=came_back.astype(float)).astype(float)
-    enough = expected >= MIN_EXPECTED
-    if enough.sum() < 3:
-        return None
-    expected, observed = expected[enough], observed[enough]
-    expected = expected * observed.sum() / expected.sum() if observed.sum() else expected
-    likelihood = np.array([_log_likelihood(observed, expected, sd) for sd in GRID])
-    inside = GRID[likelihood >= likelihood.max() - 1.920729]
-    return BetweenGroupSD(float(GRID[likelihood.argmax()]), float(inside[0]), float(inside[-1]))
-
-
-def _log_likelihood(observed: FloatArray, expected: FloatArray, sd: float) -> float:
-    from scipy.special import gammaln
-
-    variance = np.expm1(sd**2)
-    if variance < 1e-9:
-        return float((observed * np.log(expected) - expected - gammaln(observed + 1)).sum())
-    shape = 1 / variance
-    return float(
-        (
-            gammaln(observed + shape)
-            - gammaln(shape)
-            - gammaln(observed + 1)
-            + shape * np.log(shape / (shape + expected))
-            + observed * np.log(expected / (shape + expected))
-        ).sum()
-    )

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from functools import cached_property
+from collections.abc import Sequence
+from typing import Any, Self
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+from sklearn.base import BaseEstimator, TransformerMixin
+from sklearn.utils.validation import check_is_fitted
 
-from analysis.dataset import CASE_MIX_NUMBERS, CONTEXT_CATEGORIES
+from analysis.dataset import CASE_MIX_NUMBERS, CONTEXT_CATEGORIES, bleed_data
+from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.physics import Measures, flush_ratio, trapped_air
-from analysis.risk.feature_table import FeatureTable
-from analysis.risk.history import History, point_in_time_features
-from analysis.standard import Standard, missed_steps
+from analysis.risk.history import History, build_history, point_in_time_features
+from analysis.risk.outcome import follow_up_of
+from analysis.standard import Standard, join_brakes, steps_missed
 
 FloatArray = NDArray[np.float64]
 WORKLOAD = "place_in_day"
@@ -28,81 +31,197 @@ PHYSICS = ("travel_excess_mm", "trapped_air_ml", "trapped_air_lo_ml", "trapped_a
 MAX_BLEEDS_PER_DAY = 12
 LEVER_AND_CALIPER_ML = 6.0
 """Fluid volume of lever and caliper together, added to the hose's: common practice, no source."""
-MISSED_PREFIX = "missed "
+DAY = "day"
+NUMBERS = (*CONTEXT_NUMBERS, *SIGNS, *WORK_AMOUNTS, *HISTORY)
+FEATURES = ("technician", "brake_model", DAY, *CONTEXT_CATEGORIES, *SIGN_FLAGS, *NUMBERS, *PHYSICS)
+MISSED_PREFIX, READING_PREFIX, GROUP_PREFIX = "missed ", "reading ", "group "
+"""Prefixes of features: a step missed, another reading that a step's rule reads, an own field whose values are pooled."""
+OWN_PREFIX = "own."
 
 
-@dataclass(frozen=True)
-class BleedFeatures:
-    """One row per bleed, sorted by session_id; empty where not recorded.
-
-    `table` holds session_id, technician, brake_model, bike_id, day, `CONTEXT_CATEGORIES`, `CONTEXT_NUMBERS`, `SIGNS`,
-    `SIGN_FLAGS`, `WORK_AMOUNTS`, `HISTORY`, `PHYSICS`, other fields that a step's rule reads, and `missed <id>` for
-    each step (true missed, false met). `leak_steps` are the steps whose miss causes a leak, which no stand reading
-    shows.
-    """
-
-    table: pl.DataFrame
-    steps: tuple[str, ...]
-    leak_steps: tuple[str, ...] = ()
-
-    @cached_property
-    def feature_table(self) -> FeatureTable:
-        return FeatureTable(self.table)
-
-    def take(self, rows: NDArray[np.intp]) -> BleedFeatures:
-        return replace(self, table=self.table[rows])
+def reading_name(field: str) -> str:
+    """The feature that holds a field which a step's rule reads."""
+    return field if field in FEATURES else READING_PREFIX + field
 
 
-def bleed_features(log: Log, standard: Standard, history: History) -> BleedFeatures:
-    """Compute the features of every accepted bleed.
+def steps_of(features: pl.DataFrame) -> list[str]:
+    """Ids of the steps among the features."""
+    return [name.removeprefix(MISSED_PREFIX) for name in features.columns if name.startswith(MISSED_PREFIX)]
 
-    Context, technique (each step met, missed or not recorded, and its reading), stand readings, physics, workload
-    (bleeds the technician began earlier that day), and what `history` knew before the bleed's day.
+
+def own_names(features: pl.DataFrame) -> list[str]:
+    """Features that this package does not know: the analyst's own."""
+    prefixes = (MISSED_PREFIX, READING_PREFIX)
+    return [name for name in features.columns if name not in FEATURES and not name.startswith(prefixes)]
+
+
+def bleed_rows(log: Log, history: History) -> pl.DataFrame:
+    """Each bleed with everything that was known when it ended and that depends on other rows.
 
     Parameters
     ----------
     log
         Accepted bleeds and the brakes table; returns are not used.
-    standard
-        The procedure.
     history
         `build_history` of the log the model is fitted to.
+
+    Returns
+    -------
+    pl.DataFrame
+        Sorted by session_id: the fields of the bleed (`schemas.log.Sessions` and own fields), its brake's dimensions
+        (`brakes.<name>`), its place in the technician's day, and `point_in_time_features`.
     """
-    bleeds = log.sessions.sort("session_id")
-    missed = missed_steps(log, standard)
-    steps = tuple(step.id for step in standard.steps)
+    bleeds = join_brakes(log).drop("file", "row", strict=False)
     past = point_in_time_features(history, bleeds).drop("session_id")
-    table = bleeds.select(
-        "session_id",
-        "bike_id",
-        pl.col("technician", "brake_model").fill_null(""),
-        *CONTEXT_CATEGORIES,
-        *_other_step_fields(bleeds, standard),
-        *(pl.col(name).cast(pl.Float64) for name in (*CASE_MIX_NUMBERS, *SIGNS, *WORK_AMOUNTS)),
-        *SIGN_FLAGS,
-        day=pl.col("started_at").dt.date(),
-    ).hstack([_place_in_day(bleeds), *past.get_columns()])
-    table = table.hstack(_physics(log, table)).with_columns(
-        missed.get_column(step).alias(MISSED_PREFIX + step) for step in steps
+    return bleeds.hstack([_place_in_day(bleeds), *past.get_columns()])
+
+
+def risk_data(log: Log, standard: Standard, window_days: int | None = None) -> tuple[pl.DataFrame, NDArray]:
+    """The bleeds of a log as `X` and their follow-up as `y`, for any tool of scikit-learn.
+
+    Each row of `X` is complete in itself: what depends on other bleeds (a technician's and a model's earlier comebacks, a
+    firm lever's travel, the place in the day) is looked up as it was known before the bleed's day. So rows can be chosen
+    by index without a feature changing.
+
+    Parameters
+    ----------
+    log
+        Accepted bleeds and returns.
+    standard
+        The procedure.
+    window_days
+        Follow-up window; that of the standard if None.
+
+    Returns
+    -------
+    pl.DataFrame, NDArray
+        n bleeds sorted by session_id (`bleed_rows`), and n structured values: `days` at risk, `event` (0 none yet,
+        1 comeback, 2 the brake's next bleed) and `observed_days` (days on which a return would have been recorded).
+    """
+    window = standard.window_days if window_days is None else window_days
+    bleeds = bleed_data(log, standard, window).bleeds
+    return bleed_rows(log, build_history(bleeds, window)), follow_up_of(bleeds)
+
+
+class BleedFeatures(TransformerMixin, BaseEstimator):
+    """Features of bleeds, row by row: only what was known when the bleed ended; nothing is learned from other rows.
+
+    Context, technique (each step met, missed or not recorded, and its reading), stand readings, trapped air and flushed
+    volume, workload, what was known of technician and brake model before, and own fields. Empty where not recorded;
+    `RebleedClassifier` and `FeatureMatrix` scale numbers, code words and mark what is missing.
+
+    Parameters
+    ----------
+    standard
+        The procedure whose steps are judged.
+    extra
+        Names of further fields of the bleeds, own fields with or without `own.`: numbers, words or yes/no.
+    groups
+        The same for words with many values (a bench, a batch of fluid), pooled as technicians are and never a reason.
+
+    Attributes
+    ----------
+    feature_names_in_, n_features_in_
+        Columns of `X` in fitting.
+    """
+
+    def __init__(self, standard: Standard, *, extra: Sequence[str] = (), groups: Sequence[str] = ()) -> None:
+        self.standard = standard
+        self.extra = extra
+        self.groups = groups
+
+    def fit(self, X: Log | pl.DataFrame, y: ArrayLike | None = None) -> Self:
+        """Check the fields; `X` is a log, or bleeds of `risk_data`.
+
+        Raises
+        ------
+        UserError
+            `extra` or `groups` names a field that the bleeds do not have.
+        """
+        rows = self._rows(X)
+        self.feature_names_in_, self.n_features_in_ = np.array(rows.columns, dtype=object), rows.width
+        self._names = self._features(rows.head(0)).columns
+        return self
+
+    def transform(self, X: Log | pl.DataFrame) -> pl.DataFrame:
+        """Features, one row a bleed in the order of `X` (a log: by session_id).
+
+        Raises
+        ------
+        UserError
+            The bleeds lack a field of `extra` or `groups`.
+        ValueError
+            `X` is not a log, and lacks a column of `risk_data`.
+        """
+        check_is_fitted(self)
+        return self._features(self._rows(X))
+
+    def get_feature_names_out(self, input_features: ArrayLike | None = None) -> NDArray:
+        """Names of the features, in order."""
+        check_is_fitted(self)
+        return np.array(self._names, dtype=object)
+
+    def __sklearn_tags__(self) -> Any:
+        tags = super().__sklearn_tags__()
+        tags.input_tags.two_d_array = False
+        tags.no_validation = True
+        tags.requires_fit = True
+        return tags
+
+    def _rows(self, X: Log | pl.DataFrame) -> pl.DataFrame:
+        if isinstance(X, Log):
+            return risk_data(X, self.standard)[0]
+        if not isinstance(X, pl.DataFrame):
+            raise ValueError(f"X is a {type(X).__name__}; expected a log, or the polars frame of risk_data")
+        lacking = sorted({"session_id", "started_at", "firm_reference_mm", *NUMBERS} - set(X.columns))
+        if lacking:
+            raise ValueError(f"X lacks the columns {', '.join(lacking[:5])}; expected the frame of risk_data")
+        return X
+
+    def _features(self, rows: pl.DataFrame) -> pl.DataFrame:
+        listed = set(FEATURES) | {"session_id", "bike_id"}
+        readings = {step.field for step in self.standard.steps} | {"lever_syringe_end_ml"}
+        table = rows.select(
+            pl.col("technician", "brake_model").fill_null(""),
+            *CONTEXT_CATEGORIES,
+            *(pl.col(name).alias(READING_PREFIX + name) for name in sorted(readings & set(rows.columns) - listed)),
+            *(pl.col(name).cast(pl.Float64) for name in NUMBERS),
+            *SIGN_FLAGS,
+            *(_own_field(rows, name).alias(prefix + _own_name(rows, name)) for name, prefix in self._own()),
+            pl.col("started_at").dt.date().alias(DAY),
+        )
+        missed = steps_missed(rows, self.standard).rename(lambda step: MISSED_PREFIX + step)
+        return table.hstack(_physics(rows)).hstack(missed)
+
+    def _own(self) -> list[tuple[str, str]]:
+        return [*((name, "") for name in self.extra), *((name, GROUP_PREFIX) for name in self.groups)]
+
+
+def _own_name(rows: pl.DataFrame, name: str) -> str:
+    """The column of the bleeds that `extra` or `groups` names."""
+    for column in (OWN_PREFIX + name, name):
+        if column in rows.columns and column not in FEATURES:
+            return column
+    own = [column.removeprefix(OWN_PREFIX) for column in rows.columns if column.startswith(OWN_PREFIX)]
+    raise UserError(
+        f"extra feature {name!r}",
+        "the bleeds have no such field of their own" if name not in FEATURES else "is a feature already",
+        f"one of {', '.join(own)}" if own else "an own field declared in the map",
+        "declare it under own in the map, or correct the name",
     )
-    leak_steps = tuple(step.id for step in standard.steps if step.acts == "leak")
-    return BleedFeatures(table.drop("firm_reference_mm"), steps, leak_steps)
 
 
-def _other_step_fields(bleeds: pl.DataFrame, standard: Standard) -> list[str]:
-    """Fields that a step's rule reads and that are in no other list."""
-    listed = {
-        *CONTEXT_CATEGORIES,
-        *CONTEXT_NUMBERS,
-        *SIGNS,
-        *SIGN_FLAGS,
-        *WORK_AMOUNTS,
-        "session_id",
-        "technician",
-        "bike_id",
-    }
-    fields = {step.field for step in standard.steps} | {"lever_syringe_end_ml", "brake_model"}
-    return sorted(fields & set(bleeds.columns) - listed - {"brake_model"})
+def _own_field(rows: pl.DataFrame, name: str) -> pl.Expr:
+    """Words and yes/no as they are, numbers as floats, days as days since 1970."""
+    column = _own_name(rows, name)
+    kind = rows.schema[column]
+    if kind in (pl.String, pl.Boolean):
+        return pl.col(column)
+    return (
+        pl.col(column).dt.date().to_physical().cast(pl.Float64)
+        if kind.is_temporal()
+        else pl.col(column).cast(pl.Float64)
+    )
 
 
 def _place_in_day(bleeds: pl.DataFrame) -> pl.Series:
@@ -112,25 +231,24 @@ def _place_in_day(bleeds: pl.DataFrame) -> pl.Series:
     return placed.get_column("place").clip(1, MAX_BLEEDS_PER_DAY).cast(pl.Float64).alias(WORKLOAD)
 
 
-def _physics(log: Log, table: pl.DataFrame) -> pl.DataFrame:
+def _physics(rows: pl.DataFrame) -> pl.DataFrame:
     """Travel above a firm lever's, trapped air and flushed volume; the firm travel is the brakes table's, else the
     shop's own.
     """
-    names = ("lever_ratio", "master_bore_mm", "travel_reference_mm", "hose_bore_mm", "hose_mm")
-    brakes = log.brakes.select("brake_model", *(pl.col(name).alias(f"brakes.{name}") for name in names))
-    inputs = table.select("brake_model", "firm_reference_mm", "lever_travel_after_mm", "hose_mm", "volume_moved_ml")
-    with_brakes = inputs.join(brakes, on="brake_model", how="left", maintain_order="left")
-    reference = _floats(with_brakes.select(pl.coalesce("brakes.travel_reference_mm", "firm_reference_mm")).to_series())
-    travel = _floats(with_brakes.get_column("lever_travel_after_mm"))
-    measures = Measures(
-        _floats(with_brakes.get_column("brakes.lever_ratio")),
-        _floats(with_brakes.get_column("brakes.master_bore_mm")),
-        reference,
+    ratio, bore, hose_bore, volume, travel = (
+        _floats(rows.get_column(name))
+        for name in (
+            "brakes.lever_ratio",
+            "brakes.master_bore_mm",
+            "brakes.hose_bore_mm",
+            "volume_moved_ml",
+            "lever_travel_after_mm",
+        )
     )
-    air = trapped_air(travel, measures)
-    hose = _floats(with_brakes.select(pl.coalesce("hose_mm", "brakes.hose_mm")).to_series())
-    bore = _floats(with_brakes.get_column("brakes.hose_bore_mm"))
-    flushed = flush_ratio(_floats(with_brakes.get_column("volume_moved_ml")), bore, hose, LEVER_AND_CALIPER_ML)
+    reference = _floats(rows.select(pl.coalesce("brakes.travel_reference_mm", "firm_reference_mm")).to_series())
+    hose = _floats(rows.select(pl.coalesce(pl.col("hose_mm", "brakes.hose_mm").cast(pl.Float64))).to_series())
+    air = trapped_air(travel, Measures(ratio, bore, reference))
+    flushed = flush_ratio(volume, hose_bore, hose, LEVER_AND_CALIPER_ML)
     columns = (travel - reference, air.ml, air.lo_ml, air.hi_ml, flushed)
     return pl.DataFrame(dict(zip(PHYSICS, columns, strict=True))).fill_nan(None)
 

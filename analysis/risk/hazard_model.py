@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.risk.feature_table import FeatureTable
+from analysis.risk.outcome import FollowUp
 from analysis.risk.preprocessing import (
     PRIOR_DF,
     PRIOR_PENALTIES,
@@ -17,7 +18,6 @@ from analysis.risk.preprocessing import (
     Column,
     FittedPreprocessor,
     fit_preprocessor,
-    sort_by_block,
 )
 from analysis.survival import Block, CoxModel, SurvivalModel, breslow, kaplan_meier, weibull_log_shape
 
@@ -103,13 +103,22 @@ def _hazard_ratio(window: Window, risk: FloatArray) -> FloatArray:
     return relative
 
 
+@dataclass(frozen=True)
+class FitSettings:
+    """How a risk model is fitted; see `RebleedClassifier`."""
+
+    window_days: int = 90
+    leak_steps: tuple[str, ...] = ()
+    prior_df: float = PRIOR_DF
+    survival: type[SurvivalModel] = CoxModel
+
+
 def fit_hazard_model(
     features: FeatureTable,
     columns: list[Column],
     follow_up: FollowUp,
-    window_days: int,
+    settings: FitSettings,
     initial_model: HazardModel | None = None,
-    survival: type[SurvivalModel] = CoxModel,
 ) -> HazardModel:
     """Fit the return model; each block's ridge is estimated (empirical Bayes with a prior) unless the block is too
     small.
@@ -121,20 +130,20 @@ def fit_hazard_model(
     features
         Feature table with the air.
     columns
-        Columns of the model.
+        Columns of the model, sorted by block (`preprocessing.risk_columns`).
     follow_up
         Follow-up of these bleeds; at least one return.
-    window_days
-        Follow-up window.
+    settings
+        Follow-up window, weight of the prior and class of the time-to-return model.
     initial_model
         Fitted model that gives starting values.
-    survival
-        Class of the time-to-return model.
     """
-    inputs = fit_preprocessor(sort_by_block(columns), features)
+    window_days = settings.window_days
+    inputs = fit_preprocessor(columns, features)
     x = inputs.transform(features)
     start = None if initial_model is None else _initial_coefficients(initial_model, inputs)
-    model = survival.fit(x, follow_up.days, follow_up.returned, blocks=_blocks(inputs), start=start)
+    blocks = _blocks(inputs, settings.prior_df)
+    model = settings.survival.fit(x, follow_up.days, follow_up.returned, blocks=blocks, start=start)
     linear = model.linear_predictor(x)
     slope = recalibration_slope(linear, follow_up, window_days)
     technician_columns = [
@@ -161,14 +170,14 @@ def _initial_coefficients(model: HazardModel, inputs: FittedPreprocessor) -> Flo
     return np.array([per_unit.get(column, 0.0) for column in inputs.columns]) * inputs.scale
 
 
-def _blocks(inputs: FittedPreprocessor) -> list[Block]:
+def _blocks(inputs: FittedPreprocessor, prior_df: float) -> list[Block]:
     blocks, start = [], 0
     for name, columns in groupby(inputs.columns, key=lambda column: column.block):
         stop = start + len(list(columns))
         if name in PRIOR_PENALTIES:
             blocks.append(Block(start, stop, PRIOR_PENALTIES[name]))
         else:
-            blocks.append(Block(start, stop, 1 / PRIOR_VARIANCES[name], pooled=True, prior_df=PRIOR_DF))
+            blocks.append(Block(start, stop, 1 / PRIOR_VARIANCES[name], pooled=True, prior_df=prior_df))
         start = stop
     return blocks
 
@@ -181,27 +190,6 @@ def _survival_to_next_bleed(follow_up: FollowUp, window_days: int) -> FloatArray
     """Kaplan–Meier of the days to the brake's next bleed, just before each day from 0 to the window's end."""
     survival = kaplan_meier(follow_up.days, follow_up.next_bleed, window_days)
     return np.concatenate([[1.0], survival[:-1]])
-
-
-@dataclass(frozen=True)
-class FollowUp:
-    """Follow-up of n bleeds: days at risk, and whether a return or the brake's next bleed ended them."""
-
-    days: NDArray[np.int64]
-    returned: NDArray[np.bool_]
-    next_bleed: NDArray[np.bool_]
-
-    def censor_at(self, days: NDArray[np.int64]) -> FollowUp:
-        """The follow-up as known when each bleed had been followed for this many days."""
-        late = self.days > days
-        return FollowUp(np.minimum(self.days, np.maximum(days, 0)), self.returned & ~late, self.next_bleed & ~late)
-
-    def truncate(self, days: int) -> FollowUp:
-        """The follow-up censored at the same number of days for all bleeds."""
-        return self.censor_at(np.full(len(self.days), days))
-
-    def take(self, rows: NDArray[np.intp]) -> FollowUp:
-        return FollowUp(self.days[rows], self.returned[rows], self.next_bleed[rows])
 
 
 def recalibration_slope(log_hazard: FloatArray, follow_up: FollowUp, window_days: int) -> float:

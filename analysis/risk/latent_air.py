@@ -12,13 +12,13 @@ Source of the fit: A. P. Dempster, N. M. Laird & D. B. Rubin 1977, J. R. Stat. S
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.risk.feature_table import FeatureTable
-from analysis.risk.features import BleedFeatures
 from analysis.risk.preprocessing import (
     AIR,
     FIRST,
@@ -156,7 +156,9 @@ class MeasurementModel:
 
 def readings_of(features: FeatureTable) -> FloatArray:
     """Readings × bleeds; NaN where there is no information."""
-    values = np.stack([features.numbers(reading.field) for reading in READINGS])
+    absent = np.full(features.height, np.nan)
+    fields = features.table.columns
+    values = np.stack([features.numbers(r.field) if r.field in fields else absent for r in READINGS])
     until_none = np.array([reading.until_none for reading in READINGS])
     return np.where(until_none[:, None] & ~(values > 0), np.nan, values)
 
@@ -270,18 +272,20 @@ class LatentAirModel:
         return groups, contributions
 
 
-def fit_latent_air(features: BleedFeatures) -> LatentAirModel:
+def fit_latent_air(features: FeatureTable, leak_steps: Sequence[str]) -> LatentAirModel:
     """Fit the model to these bleeds by EM; without usable readings every bleed has its prior mean.
 
     Parameters
     ----------
     features
         Bleeds to fit.
+    leak_steps
+        Steps whose miss causes a leak.
     """
-    table = features.feature_table
+    table = features
     if table.height > MAX_TRAINING_BLEEDS:
         table = FeatureTable(table.table[np.linspace(0, table.height - 1, MAX_TRAINING_BLEEDS).astype(np.intp)])
-    inputs = fit_preprocessor(work_columns(features), table)
+    inputs = fit_preprocessor(work_columns(features.table, leak_steps), table)
     x = inputs.transform(table)
     readings = _winsorise_readings(readings_of(table))
     model = LatentAirModel(inputs, np.zeros(x.shape[1]), 0.0, INITIAL_VARIANCE, _initial_measurement(readings))

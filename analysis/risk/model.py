@@ -10,18 +10,10 @@ from numpy.typing import NDArray
 
 from analysis.risk.calibration import Calibration, calibrate, logit
 from analysis.risk.feature_table import FeatureTable
-from analysis.risk.features import BleedFeatures
-from analysis.risk.hazard_model import FollowUp, HazardModel, fit_hazard_model
+from analysis.risk.hazard_model import FitSettings, HazardModel, fit_hazard_model
 from analysis.risk.latent_air import LatentAirModel, fit_latent_air, readings_of
-from analysis.risk.preprocessing import (
-    AIR,
-    TECHNICIAN_BLOCK,
-    Column,
-    air_columns,
-    amount_columns,
-    sign_columns,
-    work_columns,
-)
+from analysis.risk.outcome import FollowUp
+from analysis.risk.preprocessing import AIR, TECHNICIAN_BLOCK, risk_columns
 from analysis.stats import Z95
 from analysis.survival import late_failure_models
 
@@ -63,31 +55,34 @@ class RiskModel:
 
     @classmethod
     def fit(
-        cls, features: BleedFeatures, follow_up: FollowUp, window_days: int, initial_model: RiskModel | None = None
+        cls,
+        features: pl.DataFrame,
+        follow_up: FollowUp,
+        settings: FitSettings,
+        initial_model: RiskModel | None = None,
     ) -> RiskModel:
         """Fit the model.
 
         Parameters
         ----------
         features
-            Bleeds to fit.
+            Bleeds to fit, as `BleedFeatures` gives them; at least one came back.
         follow_up
             Their follow-up, row by row.
-        window_days
-            Follow-up window.
+        settings
+            How to fit.
         initial_model
             Fitted model that gives starting values.
         """
-        air = fit_latent_air(features)
-        follow_up = _censor_wear(features.table, follow_up, window_days)
+        table = FeatureTable(features)
+        air = fit_latent_air(table, settings.leak_steps)
+        follow_up = _censor_wear(features, follow_up, settings.window_days)
         start = None if initial_model is None else initial_model.hazard
-        return cls(
-            air,
-            fit_hazard_model(air.with_air(features.feature_table), _columns(features), follow_up, window_days, start),
-        )
+        columns = risk_columns(features, settings.leak_steps)
+        return cls(air, fit_hazard_model(air.with_air(table), columns, follow_up, settings, start))
 
     def predict(self, bleeds: pl.DataFrame) -> Predictions:
-        """Risk and 95% limits of bleeds (`BleedFeatures.table`); unknown technicians, models and shops count as
+        """Risk and 95% limits of bleeds (as `BleedFeatures` gives them); unknown technicians, models and shops count as
         average.
 
         The risk uses the expected hazard. The limits carry the uncertainty of the return model (delta method on the log
@@ -124,6 +119,8 @@ class RiskModel:
 
     def _unknown_levels(self, features: FeatureTable) -> NDArray[np.bool_]:
         """Which bleeds have a technician the model has not seen."""
+        if not self.hazard.technician_variance:
+            return np.zeros(features.height, dtype=bool)
         known_technicians = {column.level for column in self.hazard.inputs.columns if column.block == TECHNICIAN_BLOCK}
         technician = features.categories("technician")
         return np.array([*(level not in known_technicians for level in technician.levels), True])[technician.codes]
@@ -144,11 +141,9 @@ def _censor_wear(table: pl.DataFrame, follow_up: FollowUp, window_days: int) -> 
     Their late returns are due to the part; under proportional hazards they would raise the risk within the window.
     """
     ends = pl.Series(np.where(follow_up.returned, "return", "as_of"))
+    if "brake_model" not in table.columns:
+        return follow_up
     table_with_end = table.select("brake_model").with_columns(days_at_risk=pl.Series(follow_up.days), end=ends)
     wearing = [late.brake_model for late in late_failure_models(table_with_end)]
     is_wearing = table.get_column("brake_model").is_in(wearing).fill_null(False).to_numpy()
     return follow_up.censor_at(np.where(is_wearing, window_days, follow_up.days))
-
-
-def _columns(features: BleedFeatures) -> list[Column]:
-    return [*work_columns(features), *amount_columns(), *sign_columns(), *air_columns(features)]

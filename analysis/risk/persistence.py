@@ -23,10 +23,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from analysis.dataset import BleedData
 from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.risk.calibration import Calibration
-from analysis.risk.features import BleedFeatures, bleed_features
+from analysis.risk.features import BleedFeatures, bleed_rows
 from analysis.risk.hazard_model import HazardModel, Window
 from analysis.risk.history import History
 from analysis.risk.latent_air import READINGS, LatentAirModel, MeasurementModel
@@ -37,7 +38,7 @@ from schemas import empty
 from schemas.log import Brakes
 
 PlainTable = dict[str, Any]
-FORMAT = 5
+FORMAT = 6
 ARCHIVE_TAG = b"rebleed risk model "
 DIGEST_LENGTH = 64
 END_RECORD, END_SIZE = b"PK\x05\x06", 22
@@ -56,7 +57,7 @@ class SavedModel:
     """A model with what it needs to score: `history` (tables of `History`), `standard`, `brakes`, and the `features` it
     uses.
 
-    `as_of` is its last day; `names_hidden` says that its technicians are codes.
+    `as_of` is its last day; `names_hidden` says that its technicians are codes; `extra` are the own fields it uses.
     """
 
     model: RiskModel
@@ -67,6 +68,7 @@ class SavedModel:
     as_of: str = ""
     window_days: int = 90
     names_hidden: bool = False
+    extra: NDArray[np.str_] = field(default_factory=lambda: np.array([], dtype=np.str_), repr=False)
 
     @property
     def last_day(self) -> dt.date:
@@ -75,40 +77,44 @@ class SavedModel:
     def saved_standard(self) -> Standard:
         return standard_from_dict(self.standard)
 
-    def features_of(self, log: Log) -> BleedFeatures:
-        """Features of a log's bleeds by the model's own history and brakes; brakes it lacks come from the log."""
+    def features_of(self, log: Log) -> pl.DataFrame:
+        """Features of a log's bleeds by the model's own history and brakes; brakes it lacks come from the log.
+
+        Raises
+        ------
+        UserError
+            The log lacks an own field that the model uses.
+        """
         model_brakes = _to_frame(self.brakes).select(empty(Brakes).columns).cast(empty(Brakes).schema)
         other_brakes = log.brakes.select(model_brakes.columns).join(model_brakes, on="brake_model", how="anti")
         with_brakes = Log(**{**log.__dict__, "brakes": pl.concat([model_brakes, other_brakes]).sort("brake_model")})
         history = History(**{name: _to_frame(table) for name, table in self.history.items()})
-        return bleed_features(with_brakes, self.saved_standard(), history)
+        features = BleedFeatures(self.saved_standard(), extra=self.extra.tolist())
+        return features.fit_transform(bleed_rows(with_brakes, history))
 
 
-def saved_model(
-    model: RiskModel, log: Log, standard: Standard, history: History, window_days: int, names_hidden: bool
-) -> SavedModel:
+def saved_model(model: RiskModel, log: Log, data: BleedData, history: History, names_hidden: bool) -> SavedModel:
     """Collect what the model needs from the log it was fitted to.
 
     Parameters
     ----------
     model
         Fitted and calibrated.
-    log, standard, history
+    log, data, history
         Sources of its features.
-    window_days
-        Follow-up window.
     names_hidden
         Whether the log's names are codes.
     """
     return SavedModel(
         model=model,
         history={name: _to_arrays(getattr(history, name)) for name in ("outcomes", "starts", "reference_travel")},
-        standard=standard_to_dict(standard),
+        standard=standard_to_dict(data.standard),
         brakes=_to_arrays(log.brakes.select(empty(Brakes).columns)),
         features=np.array([column.name for column in model.hazard.inputs.columns]),
         as_of=log.as_of.isoformat(),
-        window_days=window_days,
+        window_days=data.window_days,
         names_hidden=names_hidden,
+        extra=np.array(data.extra_names, dtype=np.str_),
     )
 
 

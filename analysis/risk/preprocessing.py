@@ -14,10 +14,12 @@ from analysis.dataset import CONTEXT_CATEGORIES
 from analysis.risk.feature_table import FeatureTable
 from analysis.risk.features import (
     CONTEXT_NUMBERS,
+    GROUP_PREFIX,
     HISTORY,
     MISSED_PREFIX,
     WORK_AMOUNTS,
-    BleedFeatures,
+    own_names,
+    steps_of,
 )
 from analysis.stats import frequent_codes, level_codes
 
@@ -30,18 +32,19 @@ UNTRIMMED = ("whole", "square", "times")
 TAIL = 0.005
 """Numbers beyond these quantiles of the fitted bleeds are set to them: no extrapolation along a line."""
 BLOCKS = (
-    "step", "leak step", "unrecorded", "context", "technician", "brake_model", "amount", "history", "sign", "fault",
-    "sign unrecorded", "air", "air interaction",
+    "step", "leak step", "unrecorded", "context", "technician", "brake_model", "own group", "own", "amount", "history",
+    "sign", "fault", "sign unrecorded", "air", "air interaction",
 )  # fmt: skip
 """Blocks of columns, in order; each has its own ridge."""
 PRIOR_PENALTIES = {"amount": 3000.0, "history": 3000.0}
 """Ridges of blocks too small to estimate one: close to no effect until there are thousands of returns."""
 PRIOR_VARIANCES = {
     "step": 0.003, "leak step": 0.1, "unrecorded": 0.001, "context": 0.001, "technician": 0.003,
-    "brake_model": 0.003, "sign": 0.001, "fault": 0.03, "sign unrecorded": 0.003, "air": 0.5, "air interaction": 0.003,
+    "brake_model": 0.003, "own group": 0.01, "own": 0.03, "sign": 0.001, "fault": 0.03, "sign unrecorded": 0.003, "air": 0.5, "air interaction": 0.003,
 }  # fmt: skip
 """Prior variance of each block's coefficients given all other blocks. Given the air, steps, context, people and single
-readings add little; leaks are not shown by any reading. Chosen on simulated workshops of five families."""
+readings add little; leaks are not shown by any reading. Chosen on simulated workshops of five families; those of own fields
+are a choice: somebody expects them to matter."""
 PRIOR_DF = 5.0
 """Weight of the prior variance, in columns known exactly: decisive with hundreds of returns, weak with thousands."""
 TECHNICIAN_BLOCK = "technician"
@@ -147,28 +150,61 @@ def _transformed(values: FloatArray, form: str) -> FloatArray:
     return np.log1p(np.maximum(values, 0.0))
 
 
-def work_columns(features: BleedFeatures) -> list[Column]:
+def risk_columns(features: pl.DataFrame, leak_steps: Sequence[str]) -> list[Column]:
+    """All columns of the return model, by block; those of fields that the features do not have are left out."""
+    columns = [
+        *work_columns(features, leak_steps),
+        *_amount_columns(),
+        *_sign_columns(),
+        *_air_columns(leak_steps),
+        *_own_columns(features),
+    ]
+    return sorted(_present(columns, features), key=lambda column: BLOCKS.index(column.block))
+
+
+def _present(columns: list[Column], features: pl.DataFrame) -> list[Column]:
+    names = {AIR, *features.columns}
+    return [c for c in columns if c.field in names and (c.form != "times" or c.level in names)]
+
+
+def work_columns(features: pl.DataFrame, leak_steps: Sequence[str]) -> list[Column]:
     """Columns for what was done, on what and by whom: steps missed and not recorded, context, technician, brake model.
 
     Leak steps have a ridge of their own: given the stand readings they keep their effect, other steps lose most of
     theirs.
     """
-    table, steps = features.table, features.steps
-    columns = [Column(f"missed {s}", "true", MISSED_PREFIX + s, _step_block(features, s), f"step {s}") for s in steps]
+    steps = steps_of(features)
+    block = {step: "leak step" if step in leak_steps else "step" for step in steps}
+    columns = [Column(f"missed {s}", "true", MISSED_PREFIX + s, block[s], f"step {s}") for s in steps]
     columns += [Column(f"unrecorded {s}", "null", MISSED_PREFIX + s, "unrecorded", f"unrecorded {s}") for s in steps]
     for word in CONTEXT_CATEGORIES:
-        columns += [Column(f"{word} {level}", "is", word, "context", word, level) for level in _levels(table, word)[1:]]
+        columns += [
+            Column(f"{word} {level}", "is", word, "context", word, level) for level in _levels(features, word)[1:]
+        ]
     for number in CONTEXT_NUMBERS:
         columns += [
             Column(number, "linear", number, "context", number),
             Column(f"unrecorded {number}", "null", number, "context", number),
         ]
     for group in (TECHNICIAN_BLOCK, "brake_model"):
-        columns += [Column(f"{group} {level}", "is", group, group, group, level) for level in _levels(table, group)]
+        columns += [Column(f"{group} {level}", "is", group, group, group, level) for level in _levels(features, group)]
+    return _present(columns, features)
+
+
+def _own_columns(features: pl.DataFrame) -> list[Column]:
+    """Columns for the analyst's own features: numbers, yes/no, words by level, and whether they were recorded."""
+    columns = []
+    for name in own_names(features):
+        block = "own group" if name.startswith(GROUP_PREFIX) else "own"
+        if features.schema[name] == pl.String:
+            columns += [Column(f"{name} {level}", "is", name, block, name, level) for level in _levels(features, name)]
+        else:
+            columns.append(Column(name, "true" if features.schema[name] == pl.Boolean else "linear", name, block, name))
+        columns.append(Column(f"unrecorded {name}", "null", name, block, name))
     return columns
 
 
-def amount_columns() -> list[Column]:
+def _amount_columns() -> list[Column]:
     """Columns for how much was done (passes, volumes, waiting), and what was known of technician and model before."""
     columns = [Column(f"log {name}", "log", name, "amount", name) for name in (*WORK_AMOUNTS, "flush_ratio")]
     for name in HISTORY:
@@ -177,7 +213,7 @@ def amount_columns() -> list[Column]:
     return columns
 
 
-def sign_columns() -> list[Column]:
+def _sign_columns() -> list[Column]:
     """Columns for the stand readings one by one, in concave forms only: a line in millimetres overpredicts at the
     far end.
     """
@@ -195,7 +231,7 @@ def sign_columns() -> list[Column]:
     ]
 
 
-def air_columns(features: BleedFeatures) -> list[Column]:
+def _air_columns(leak_steps: Sequence[str]) -> list[Column]:
     """Columns for the air shown by all readings together, its square, and its products with leak steps.
 
     A brake that leaks goes soft whatever air is left, so the two effects may add rather than multiply.
@@ -203,19 +239,13 @@ def air_columns(features: BleedFeatures) -> list[Column]:
     columns = [Column(AIR, "whole", AIR, "air", AIR), Column("air squared", "square", AIR, "air interaction", AIR)]
     return columns + [
         Column(f"air with missed {s}", "times", AIR, "air interaction", f"step {s}", MISSED_PREFIX + s)
-        for s in features.leak_steps
+        for s in leak_steps
     ]
 
 
-def sort_by_block(columns: list[Column]) -> list[Column]:
-    return sorted(columns, key=lambda column: BLOCKS.index(column.block))
-
-
-def _step_block(features: BleedFeatures, step: str) -> str:
-    return "leak step" if step in features.leak_steps else "step"
-
-
-def _levels(table: pl.DataFrame, name: str) -> list[str]:
+def _levels(features: pl.DataFrame, name: str) -> list[str]:
     """The levels of a category that get a column, in alphabetical order."""
-    values = table.get_column(name).drop_nulls()
+    if name not in features.columns:
+        return []
+    values = features.get_column(name).drop_nulls()
     return values.unique().sort().gather(frequent_codes(level_codes(values))).to_list()

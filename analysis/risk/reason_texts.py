@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
-from analysis.risk.features import MISSED_PREFIX
+from analysis.risk.features import GROUP_PREFIX, MISSED_PREFIX, OWN_PREFIX, reading_name
 from analysis.risk.preprocessing import FIRM, FIRST, LAST, LEAK, PUMPED, TRAVEL
 from analysis.standard import Standard, Step
 from schemas import dictionary
@@ -37,9 +38,10 @@ class Topic:
     text: pl.Expr
 
 
-def topics(standard: Standard) -> list[Topic]:
-    """Every possible reason; groups without a topic (people, shops) are never one."""
+def topics(standard: Standard, own: Sequence[str] = ()) -> list[Topic]:
+    """Every possible reason, own features among them; those without a topic (people, shops, own groups) are never one."""
     all_topics = [_passes(standard), *_signs(), *_context()]
+    all_topics += [_own(name) for name in own if not name.startswith(GROUP_PREFIX)]
     for step in standard.steps:
         if step.field not in PASS_FIELDS:
             groups = (
@@ -108,6 +110,11 @@ def _context() -> list[Topic]:
     ]  # fmt: skip
 
 
+def _own(name: str) -> Topic:
+    label = name.removeprefix(OWN_PREFIX).replace("_", " ")
+    return Topic((name,), pl.concat_str(pl.lit(f"{label} "), _trimmed(pl.col(name)).fill_null("not recorded")))
+
+
 def _missed(step: Step) -> pl.Expr:
     """What went wrong, with the reading if it is a number."""
     missed, title = pl.col(MISSED_PREFIX + step.id), pl.lit(step.missed_title)
@@ -115,7 +122,9 @@ def _missed(step: Step) -> pl.Expr:
         return pl.when(missed).then(title)
     unit = UNITS.get(step.field, "")
     unit = "" if unit in ("", "fraction") else f" {unit}"
-    with_reading = pl.format("{} ({}{})", pl.lit(step.missed_title), _two(pl.col(step.field)), pl.lit(unit))
+    with_reading = pl.format(
+        "{} ({}{})", pl.lit(step.missed_title), _two(pl.col(reading_name(step.field))), pl.lit(unit)
+    )
     return pl.when(missed).then(pl.coalesce(with_reading, title))
 
 

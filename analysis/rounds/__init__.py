@@ -1,7 +1,17 @@
 """From audit to audit: what to do now, what changed since the last audit, and whether its predictions held."""
 
+from analysis.rounds.checks_done import ShareFound, action_results, share_found
 from analysis.rounds.compare import with_round
 from analysis.rounds.earlier import EarlierAudit
 from analysis.rounds.to_do import RECENT_DAYS, open_recalls, to_do_list
 
-__all__ = ["RECENT_DAYS", "EarlierAudit", "open_recalls", "to_do_list", "with_round"]
+__all__ = [
+    "RECENT_DAYS",
+    "EarlierAudit",
+    "ShareFound",
+    "action_results",
+    "open_recalls",
+    "share_found",
+    "to_do_list",
+    "with_round",
+]

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import polars as pl
 
 from analysis.dataset import BleedData, bleed_data
 from analysis.intake import Log
 from analysis.report import Report
-from analysis.risk import SavedModel
 from schemas import empty, validate_table
 from schemas.intermediate import Links
+
+if TYPE_CHECKING:
+    from analysis.risk import SavedModel  # which imports scikit-learn
 
 
 @dataclass(frozen=True)

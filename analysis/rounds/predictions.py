@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
@@ -13,11 +13,13 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.intake import DONE, Log
-from analysis.risk import SavedModel
 from analysis.rounds.looks import look_level
 from analysis.stats import ratio_limits
 from schemas import empty, validate_table
 from schemas.outputs import Predictions
+
+if TYPE_CHECKING:
+    from analysis.risk import SavedModel  # which imports scikit-learn
 
 FloatArray = NDArray[np.float64]
 ALL, CHECK_LIST, TENTHS = "all", "check list", 10
@@ -80,7 +82,7 @@ def interim(
     age, later = (table.get_column(name).to_numpy() for name in ("age_days", "later"))
     returned = table.select((pl.col("return_days") > pl.col("age_days")) & (pl.col("return_days") <= pl.col("later")))
     came_back = returned.to_series().fill_null(False).to_numpy()
-    features = model.features_of(earlier_log).table.join(table.select("session_id"), on="session_id", how="semi")
+    features = model.features_of(earlier_log).join(table.select("session_id"), on="session_id", how="semi")
     risk, covariates = model.model.predict_with_covariates(features.sort("session_id"))
     return Interim(
         risk=risk,

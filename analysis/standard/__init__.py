@@ -1,6 +1,6 @@
 """The shop's written procedure: its steps, which bleeds missed one, and which bleeds to recall."""
 
-from analysis.standard.adherence import deviation, missed_steps, own_fields
+from analysis.standard.adherence import deviation, join_brakes, missed_steps, own_fields, steps_missed
 from analysis.standard.definition import PLACE_ORDER, ComebackRule, SecondCheck, Standard, Step, WorkCondition
 from analysis.standard.holds import CLOSING_OUTCOMES, holds, recalls_by_field
 from analysis.standard.read import built_in, read_standard, read_standards
@@ -20,6 +20,7 @@ __all__ = [
     "deviation",
     "fields_read",
     "holds",
+    "join_brakes",
     "missed_steps",
     "own_fields",
     "read_standard",
@@ -27,4 +28,5 @@ __all__ = [
     "recalls_by_field",
     "standard_from_dict",
     "standard_to_dict",
+    "steps_missed",
 ]

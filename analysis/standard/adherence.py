@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import replace
 
 import polars as pl
 from pandera.typing.polars import DataFrame
@@ -11,9 +10,12 @@ from pandera.typing.polars import DataFrame
 from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.standard.definition import Standard, Step
-from analysis.standard.rules import BrakeLimits, Kind, Rule, bounds_of, brake_column, fields_read
+from analysis.standard.rules import Kind, bounds_of, brake_column, fields_read
 from schemas import empty, validate_table
 from schemas.intermediate import Deviations, MissedSteps
+from schemas.log import Brakes
+
+PLACE = "place"
 
 
 def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
@@ -32,17 +34,36 @@ def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
     UserError
         A step reads one of the shop's own fields whose type does not suit its rule.
     """
-    parts = [pl.DataFrame(schema={"session_id": pl.String} | {step.id: pl.Boolean for step in standard.steps})]
-    for version, own in _by_version(log, standard):
-        bleeds, steps = _join_brake_limits(own, version), {step.id: step for step in version.steps}
-        columns = [
-            (~steps[step.id].rule.is_met(steps[step.id].field) if step.id in steps else pl.lit(None, pl.Boolean)).alias(
-                step.id
-            )
-            for step in standard.steps
-        ]
-        parts.append(bleeds.select("session_id", *columns))
-    return validate_table(MissedSteps, pl.concat(parts).sort("session_id"))
+    bleeds = _step_bleeds(log, standard)
+    return validate_table(MissedSteps, bleeds.select("session_id").hstack(steps_missed(bleeds, standard)))
+
+
+def join_brakes(log: Log) -> pl.DataFrame:
+    """Bleeds sorted by session_id, each with what the brakes table says of its model, in columns `brakes.<name>`."""
+    return _with_brakes(log.sessions.sort("session_id"), log)
+
+
+def steps_missed(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
+    """Judge each bleed by itself: one Boolean column per step, as in `missed_steps`.
+
+    Parameters
+    ----------
+    bleeds
+        Bleeds of `join_brakes`; a field that a step reads and that is missing counts as not recorded.
+
+    Raises
+    ------
+    UserError
+        A step reads one of the shop's own fields whose type does not suit its rule.
+    """
+    parts = []
+    for version, own in _by_version(bleeds.with_row_index(PLACE), standard):
+        rows, steps = _with_step_fields(own, version), {step.id: step for step in version.steps}
+        not_in_version = [step.id for step in standard.steps if step.id not in steps]
+        judged = rows.select(PLACE, *((~step.rule.is_met(step.field)).alias(step.id) for step in version.steps))
+        parts.append(judged.with_columns(pl.lit(None, pl.Boolean).alias(name) for name in not_in_version))
+    columns = [step.id for step in standard.steps]
+    return pl.concat(part.select(PLACE, *columns) for part in parts).sort(PLACE).select(columns)
 
 
 def deviation(log: Log, standard: Standard) -> DataFrame[Deviations]:
@@ -52,22 +73,22 @@ def deviation(log: Log, standard: Standard) -> DataFrame[Deviations]:
     are left out; sorted by session_id and step.
     """
     parts = []
-    for version, own in _by_version(log, standard):
-        bleeds = _join_brake_limits(own, version)
+    for version, own in _by_version(_step_bleeds(log, standard), standard):
+        bleeds = _with_step_fields(own, version)
         parts += [part for step in version.steps if (part := _outside(bleeds, step)) is not None]
     if not parts:
         return empty(Deviations)
     return validate_table(Deviations, pl.concat(parts).sort("session_id", "step"))
 
 
-def _by_version(log: Log, standard: Standard) -> list[tuple[Standard, Log]]:
+def _by_version(bleeds: pl.DataFrame, standard: Standard) -> list[tuple[Standard, pl.DataFrame]]:
     """Each version of the standard with the bleeds of its time and workshops.
 
     The newest version adopted by the day of a bleed applies, of two from one day that of its workshop; before the first of
     them, the first.
     """
     if not standard.earlier:
-        return [(standard, log)]
+        return [(standard, bleeds)]
     versions = sorted((standard, *standard.earlier), key=lambda one: (one.adopted_on or dt.date.min, bool(one.shops)))
     day, shop = pl.col("started_at").dt.date(), pl.col("shop")
     applies = pl.lit(None, pl.Int64)
@@ -76,11 +97,8 @@ def _by_version(log: Log, standard: Standard) -> list[tuple[Standard, Log]]:
         first = applies.is_null()
         begun = (day >= version.adopted_on) if version.adopted_on else pl.lit(True)
         applies = pl.when(here & (begun | first)).then(number).otherwise(applies)
-    number_of_bleed = log.sessions.select(applies.fill_null(0)).to_series()
-    return [
-        (version, replace(log, sessions=log.sessions.filter(number_of_bleed == number)))  # type: ignore[arg-type]
-        for number, version in enumerate(versions)
-    ]
+    number_of_bleed = bleeds.select(applies.fill_null(0)).to_series()
+    return [(version, bleeds.filter(number_of_bleed == number)) for number, version in enumerate(versions)]
 
 
 def own_fields(standard: Standard) -> dict[str, Kind]:
@@ -89,17 +107,31 @@ def own_fields(standard: Standard) -> dict[str, Kind]:
     return {name: kind for name, kind in fields if name.startswith("own.")}
 
 
-def _join_brake_limits(log: Log, standard: Standard) -> pl.DataFrame:
-    """Bleeds with their brake's own limits; fields that a step reads and no export has are empty."""
-    rules: list[Rule] = [step.rule for step in standard.steps]
-    limits = {name for rule in rules if isinstance(rule, BrakeLimits) for name in (rule.lo_field, rule.hi_field)}
-    brakes = log.brakes.select("brake_model", *(pl.col(name).alias(brake_column(name)) for name in sorted(limits)))
-    fields = {name for step in standard.steps for name in (step.field, *fields_read(step.rule))}
-    bleeds = log.sessions.with_columns(pl.lit(None).alias(name) for name in sorted(fields - set(log.sessions.columns)))
+def _step_bleeds(log: Log, standard: Standard) -> pl.DataFrame:
+    """Bleeds sorted by session_id with the fields that the steps of any version read, and their brakes."""
+    fields = {name for version in (standard, *standard.earlier) for name in _step_fields(version)}
+    wanted = {"session_id", "brake_model", "started_at", "shop", *fields}
+    bleeds = log.sessions.select(name for name in log.sessions.columns if name in wanted)
+    return _with_brakes(bleeds.sort("session_id"), log)
+
+
+def _with_brakes(bleeds: pl.DataFrame, log: Log) -> pl.DataFrame:
+    names = [name for name in empty(Brakes).columns if name != "brake_model"]
+    brakes = log.brakes.select("brake_model", *(pl.col(name).alias(brake_column(name)) for name in names))
+    return bleeds.join(brakes, on="brake_model", how="left", maintain_order="left")
+
+
+def _step_fields(standard: Standard) -> set[str]:
+    return {name for step in standard.steps for name in (step.field, *fields_read(step.rule))}
+
+
+def _with_step_fields(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
+    """With empty columns for the fields that a step reads and the bleeds have not."""
+    absent = sorted(_step_fields(standard) - set(bleeds.columns))
+    bleeds = bleeds.with_columns(pl.lit(None).alias(name) for name in absent)
     for step in standard.steps:
         _check_field_types(bleeds.schema, step, standard.name)
-    bleed_fields = bleeds.select(sorted({"session_id", "brake_model", *fields}))
-    return bleed_fields.join(brakes, on="brake_model", how="left", maintain_order="left")
+    return bleeds
 
 
 def _check_field_types(schema: pl.Schema, step: Step, standard: str) -> None:

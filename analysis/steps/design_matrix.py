@@ -94,7 +94,8 @@ def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
     about 1/50 of a step's variance, as every bleed shows the reading and few come back.)
 
     Technicians and brake models are partially pooled. Each technician's mean of every step column is included
-    (Y. Mundlak 1978, Econometrica 46:69-85), so that pooling leaves no confounding by technician.
+    (Y. Mundlak 1978, Econometrica 46:69-85), so that pooling leaves no confounding by technician. Of the extra own fields
+    only those of role context adjust: a reading is on the way from a missed step to a comeback.
 
     Parameters
     ----------
@@ -122,6 +123,7 @@ def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
         else _no_columns(size),
         _dummies(bleeds, "technician"),
         _dummies(bleeds, "brake_model"),
+        *_own_context(data),
     ]
     groups.append(_readings(data, steps, groups))
     x = np.hstack([part.columns for part in groups])
@@ -212,11 +214,9 @@ def _context(bleeds: pl.DataFrame) -> ColumnGroup:
         names += [f"{name} {level}" for level in level_numbers]
         columns += [(codes == level).astype(float) for level in level_numbers]
     for name in CASE_MIX_NUMBERS:
-        values = bleeds.get_column(name).cast(pl.Float64).fill_null(float("nan")).to_numpy()
-        if np.isfinite(values).sum() >= 2 and np.nanstd(values) > 0:
-            names += [name, f"{name} not recorded"]
-            scaled = np.nan_to_num((values - np.nanmean(values)) / np.nanstd(values))
-            columns += [scaled, np.isnan(values).astype(float)]
+        scaled = _scaled(bleeds.get_column(name))
+        names += [name, f"{name} not recorded"][: len(scaled)]
+        columns += scaled
     internal_rear = (
         (bleeds.get_column("brake") == "rear") & (bleeds.get_column("hose_route") == "internal")
     ).fill_null(False)
@@ -232,6 +232,28 @@ def _context(bleeds: pl.DataFrame) -> ColumnGroup:
     return ColumnGroup(
         [names[i] for i in varying], _column_stack([columns[i] for i in varying], len(bleeds)), EFFECT_RIDGE
     )
+
+
+def _scaled(values: pl.Series) -> list[FloatArray]:
+    """A number by its standard deviation (0 where not recorded), and whether it is missing; nothing without variation."""
+    numbers = values.cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    if np.isfinite(numbers).sum() < 2 or not np.nanstd(numbers) > 0:
+        return []
+    return [np.nan_to_num((numbers - np.nanmean(numbers)) / np.nanstd(numbers)), np.isnan(numbers).astype(float)]
+
+
+def _own_context(data: BleedData) -> list[ColumnGroup]:
+    """Columns of the extra own fields of role context: numbers scaled, words by level and partially pooled."""
+    groups = []
+    for name in (own.name for own in data.extra if own.role == "context"):
+        values = data.bleeds.get_column(name)
+        if values.dtype.is_numeric():
+            columns = [column for column in _scaled(values) if column.min() < column.max()]
+            names = [name, f"{name} not recorded"][: len(columns)]
+            groups.append(ColumnGroup(names, _column_stack(columns, len(values)), EFFECT_RIDGE))
+        else:
+            groups.append(_dummies(data.bleeds.select(pl.col(name).cast(pl.String)), name))
+    return groups
 
 
 def _calendar(bleeds: pl.DataFrame) -> list[FloatArray]:

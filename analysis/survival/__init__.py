@@ -16,6 +16,7 @@ from analysis.survival.cumulative_incidence import (
 from analysis.survival.empirical_bayes_ridge import Block
 from analysis.survival.events import adjacent_bleeds, match_returns, other_returns
 from analysis.survival.follow_up import add_follow_up, workload
+from analysis.survival.named_fit import SurvivalFit, fit_survival
 from analysis.survival.observation_window import (
     WHOLE_LOG,
     ObservationWindow,
@@ -45,6 +46,7 @@ __all__ = [
     "ObservationWindow",
     "ObservedPeriod",
     "Span",
+    "SurvivalFit",
     "SurvivalModel",
     "Weibull",
     "WeibullModel",
@@ -55,6 +57,7 @@ __all__ = [
     "breslow",
     "event_type",
     "exclude_recording_gaps",
+    "fit_survival",
     "incidence",
     "incidence_limits",
     "kaplan_meier",

@@ -18,6 +18,8 @@ FIGURES: list[tuple[str, float, float | None, float | None, float | None, str | 
     ("calibration_slope", 0.71, 0.52, 0.9, 1.0, "ideal"),
     ("log_loss", 0.21, 0.19, 0.23, 0.24, "constant"),
     ("log_loss", 0.21, 0.19, 0.23, 0.20, "default trees"),
+    ("log_loss_gain", 0.03, 0.01, 0.05, 0.0, "constant"),
+    ("log_loss_gain", -0.01, -0.03, 0.01, 0.0, "default trees"),
     ("observed_over_expected", 1.04, 0.81, 1.33, 1.0, "ideal"),
     *((f"observed_in_tenth_{n:02d}", 0.02 * n, 0.01 * n, 0.03 * n, 0.018 * n, "predicted risk") for n in range(1, 11)),
     ("quarter_2025-Q3", 0.9, 0.5, 1.5, 1.0, "ideal"),

@@ -15,7 +15,8 @@ from sklearn.metrics import average_precision_score, brier_score_loss, log_loss,
 
 from analysis.risk import brier_parts, brier_parts_of_bins, calibration_line, evaluation
 from analysis.risk.evaluation import auc, average_precision
-from analysis.risk.hazard_model import FollowUp, _survival_to_next_bleed
+from analysis.risk.hazard_model import _survival_to_next_bleed
+from analysis.risk.outcome import FollowUp
 
 RNG = np.random.default_rng(12)
 LOG_ODDS = np.round(RNG.normal(-2, 1, 3000), 2)
@@ -117,6 +118,6 @@ def test_the_parts_add_up_to_the_brier_score_of_risks_equal_within_bins():
 def test_survival_to_the_next_bleed_equals_another_librarys_kaplan_meier():
     days = RNG.integers(0, 200, 500)
     end = RNG.integers(0, 3, 500)
-    ours = _survival_to_next_bleed(FollowUp(days, end == 1, end == 2), 90)
+    ours = _survival_to_next_bleed(FollowUp(days, end == 1, end == 2, days), 90)
     theirs = KaplanMeierFitter().fit(days, end == 2).survival_function_at_times(np.arange(-1, 90)).to_numpy()
     assert ours == pytest.approx(np.concatenate([[1.0], theirs[1:]]), abs=1e-9)

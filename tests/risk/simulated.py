@@ -5,18 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 
+import numpy as np
+import polars as pl
+
 from analysis.dataset import BleedData
 from analysis.intake import Log
 from analysis.risk import (
-    BleedFeatures,
     History,
+    KnownBleeds,
+    RebleedClassifier,
     RiskModel,
     SavedModel,
-    bleed_features,
     build_history,
+    known_bleeds,
+    make_risk_pipeline,
     saved_model,
 )
-from analysis.risk.backtest import Outcome, outcomes
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made, prepared_from
 
@@ -26,21 +30,38 @@ class Fitted:
     log: Log
     ready: BleedData
     history: History
-    features: BleedFeatures
-    outcome: Outcome
-    model: RiskModel
+    bleeds: KnownBleeds
+    classifier: RebleedClassifier
+
+    @property
+    def features(self) -> pl.DataFrame:
+        return self.bleeds.features
+
+    @property
+    def y(self) -> np.ndarray:
+        return self.bleeds.follow_up.to_array()
+
+    @property
+    def sessions(self) -> pl.Series:
+        return self.ready.bleeds.get_column("session_id")
+
+    @property
+    def model(self) -> RiskModel:
+        return self.classifier.model_
 
     @property
     def saved(self) -> SavedModel:
-        return saved_model(self.model, self.log, self.ready.standard, self.history, 90, False)
+        return saved_model(self.model, self.log, self.ready, self.history, False)
+
+
+def fitted_to(log: Log) -> Fitted:
+    ready = prepared_from(log)
+    history = build_history(ready.bleeds, 90)
+    bleeds = known_bleeds(log, ready, ready, history)
+    classifier = make_risk_pipeline(ready.standard)["classifier"]
+    return Fitted(log, ready, history, bleeds, classifier.fit(bleeds.features, bleeds.follow_up.to_array()))
 
 
 @cache
 def fitted(sessions: int = 900, seed: int = 3) -> Fitted:
-    log = log_of_made(simulate(scenario_workshop("base", sessions), seed))
-    ready = prepared_from(log)
-    history = build_history(ready.bleeds, 90)
-    features = bleed_features(log, ready.standard, history)
-    outcome = outcomes(ready)
-    model = RiskModel.fit(features, outcome.follow_up, 90)
-    return Fitted(log, ready, history, features, outcome, model)
+    return fitted_to(log_of_made(simulate(scenario_workshop("base", sessions), seed)))

@@ -1,4 +1,4 @@
-"""Out-of-time predictions use nothing that became original later."""
+"""Out-of-time predictions use nothing that became known later."""
 
 from __future__ import annotations
 
@@ -6,40 +6,39 @@ from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
+from sklearn.base import clone
 
-from analysis.risk.backtest import _folds, backtest, predict_out_of_time
+from analysis.risk import WindowClassifier
+from analysis.risk.backtest import backtest, backtest_other
 from analysis.risk.calibration import recalibration
 from tests.risk.simulated import fitted
 
 
 def test_outcomes_of_later_days_change_no_earlier_risk() -> None:
-    features, outcome = fitted().features, fitted().outcome
-    folds = _folds(outcome)
-    predictions = backtest(features, outcome, 90)
-    second = folds[1][0]
-    follow_up = outcome.follow_up
-    ends = outcome.day + follow_up.days
-    late = ends >= second
+    bleeds, classifier = fitted().bleeds, fitted().classifier
+    folds = bleeds.folds()
+    predictions = backtest(bleeds, clone(classifier))
+    second, follow_up = folds[1][0], bleeds.follow_up
+    late = bleeds.day + follow_up.days >= second
     others = replace(
         follow_up,
         returned=np.where(late, ~follow_up.returned, follow_up.returned),
         next_bleed=follow_up.next_bleed & ~late,
     )
-    changed = replace(outcome, follow_up=others, came_back=np.where(late, ~outcome.came_back, outcome.came_back))
-    again = backtest(features, changed, 90)
-    first = (outcome.day >= folds[0][0]) & (outcome.day < second)
-    assert predictions.has_prediction[first].all()
+    again = backtest(replace(bleeds, follow_up=others), clone(classifier))
+    first = (bleeds.day >= folds[0][0]) & (bleeds.day < second)
+    assert np.isfinite(predictions.risk[first]).all()
     assert np.array_equal(predictions.risk[first], again.risk[first])
-    later = outcome.day >= folds[2][0]
+    later = bleeds.day >= folds[2][0]
     assert not np.array_equal(predictions.risk[later], again.risk[later])
 
 
 def test_folds_are_whole_days_and_cover_every_bleed_after_the_first_ones_once() -> None:
-    outcome = fitted().outcome
-    folds = _folds(outcome)
+    bleeds = fitted().bleeds
+    folds = bleeds.folds()
     assert all(one[1] == other[0] for one, other in pairwise(folds))
-    inside = [((outcome.day >= a) & (outcome.day < b)).sum() for a, b in folds]
-    assert sum(inside) == (outcome.day >= folds[0][0]).sum()
+    inside = [len(bleeds.between(*fold)) for fold in folds]
+    assert sum(inside) == (bleeds.day >= folds[0][0]).sum()
     assert min(inside) > 0
 
 
@@ -54,18 +53,28 @@ def test_few_returns_do_not_recalibrate_and_many_recalibrate_with_shrinkage() ->
 
 
 def test_models_fit_a_sample_and_predict_all_bleeds() -> None:
-    features, outcome = fitted().features, fitted().outcome
-    in_sample = np.arange(len(outcome.day)) % 8 > 0
-    some, every = backtest(features, replace(outcome, is_training=in_sample), 90), backtest(features, outcome, 90)
-    second = outcome.day >= _folds(outcome)[1][0]
-    assert some.has_prediction[second].all()
-    assert np.array_equal(np.isfinite(some.baselines[second, 1]), in_sample[second])
-    assert not np.array_equal(some.risk[second], every.risk[second])
-    ends = replace(
-        outcome.follow_up, returned=np.where(in_sample, outcome.follow_up.returned, ~outcome.follow_up.returned)
+    bleeds, classifier = fitted().bleeds, fitted().classifier
+    in_sample = np.arange(len(bleeds.day)) % 8 > 0
+    sampled = replace(bleeds, is_training=in_sample)
+    some, every = backtest(sampled, clone(classifier)), backtest(bleeds, clone(classifier))
+    second = bleeds.folds()[1][0]
+    assert np.isfinite(some.risk[bleeds.day >= second]).all()
+    assert not np.array_equal(some.risk, every.risk, equal_nan=True)
+    changed = replace(
+        bleeds.follow_up, returned=np.where(in_sample, bleeds.follow_up.returned, ~bleeds.follow_up.returned)
     )
-    original, changed = (
-        replace(outcome, is_training=in_sample, follow_up=follow_up) for follow_up in (outcome.follow_up, ends)
+    one, other = (
+        each.fit_before(second, clone(classifier)).predictions(bleeds.features).risk
+        for each in (sampled, replace(sampled, follow_up=changed))
     )
-    one, other = (predict_out_of_time(features, inputs, np.flatnonzero(second), 90) for inputs in (original, changed))
-    assert np.array_equal(one.risk, other.risk)
+    assert np.array_equal(one, other)
+
+
+def test_another_classifier_learns_only_from_windows_that_were_over() -> None:
+    """Without a classifier the risk is the rate known the day before the fold."""
+    bleeds = fitted().bleeds
+    risk = backtest_other(bleeds, WindowClassifier())
+    for first, last in bleeds.folds():
+        is_known = (bleeds.day + 90 < first) & bleeds.is_complete
+        expected = (bleeds.came_back[is_known].sum() + 1) / (is_known.sum() + 2)
+        assert set(risk[bleeds.between(first, last)]) == {expected}

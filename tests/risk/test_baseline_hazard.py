@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.risk.hazard_model import FollowUp, _weibull_baseline, baseline_cumulative_hazard
+from analysis.risk.hazard_model import _weibull_baseline, baseline_cumulative_hazard
+from analysis.risk.outcome import FollowUp
 from analysis.survival import breslow, weibull
 
 WINDOW, FOLLOWED, LEVEL = 90, 600, 0.06
@@ -17,7 +18,8 @@ def world(bleeds: int, seed: int, shape: float = 0.7) -> tuple[np.ndarray, Follo
     log_hazard = 0.8 * rng.standard_normal(bleeds)
     days = np.floor(WINDOW * (rng.exponential(size=bleeds) / (LEVEL * np.exp(log_hazard))) ** (1 / shape))
     returned = days < FOLLOWED
-    return log_hazard, FollowUp(np.minimum(days, FOLLOWED).astype(np.int64), returned, np.zeros(bleeds, dtype=bool))
+    days = np.minimum(days, FOLLOWED).astype(np.int64)
+    return log_hazard, FollowUp(days, returned, np.zeros(bleeds, dtype=bool), np.full(bleeds, FOLLOWED))
 
 
 def window_hazard(log_hazard: np.ndarray, follow_up: FollowUp) -> np.ndarray:
@@ -64,5 +66,6 @@ def test_the_smooth_level_is_that_of_a_weibull_fit() -> None:
 
 
 def test_without_returns_in_the_window_its_hazard_is_zero() -> None:
-    follow_up = FollowUp(np.array([200, 300, 400]), np.array([True, False, True]), np.zeros(3, dtype=bool))
+    days = np.array([200, 300, 400])
+    follow_up = FollowUp(days, np.array([True, False, True]), np.zeros(3, dtype=bool), np.full(3, 500))
     assert baseline_cumulative_hazard(np.zeros(3), follow_up, WINDOW) == pytest.approx(np.zeros(WINDOW + 1))

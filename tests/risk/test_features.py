@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from analysis.dataset import bleed_data
 from analysis.intake import Log
-from analysis.risk import bleed_features, build_history
+from analysis.risk import BleedFeatures, bleed_rows, build_history
 from analysis.risk import features as numbers
 from analysis.standard import built_in
 from analysis.survival import ObservationWindow
@@ -36,7 +36,8 @@ def features(log: Log) -> pl.DataFrame:
         log.sessions.get_column("started_at").dt.date().min(), log.as_of
     )  # not guessed from later rows
     ready = bleed_data(log, standard, WINDOW, every_day)
-    return bleed_features(log, standard, build_history(ready.bleeds, WINDOW)).table
+    rows = bleed_rows(log, build_history(ready.bleeds, WINDOW))
+    return rows.select("session_id").hstack(BleedFeatures(standard).fit_transform(rows))
 
 
 def early(log: Log, moment: dt.datetime) -> list[str]:

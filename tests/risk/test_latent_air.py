@@ -77,7 +77,7 @@ def workshop() -> Fitted:
 
 
 def air_scores(**changed: float | None) -> np.ndarray:
-    table = workshop().features.table
+    table = workshop().features
     for name, value in changed.items():
         table = table.with_columns(pl.lit(value).cast(table.schema[name]).alias(name))
     return workshop().model.air.with_air(FeatureTable(table)).numbers("air")
@@ -96,8 +96,9 @@ def test_the_measurement_model_is_that_of_the_simulation() -> None:
 
 def test_all_readings_together_show_the_air_better_than_any_alone() -> None:
     world = simulate(scenario_workshop("base", 3000), 3)
-    table = workshop().features.table
-    true = np.log(table.select("session_id").join(world.truth_bleeds, on="session_id", how="left")["air_ml"].to_numpy())
+    table = workshop().features
+    sessions = workshop().sessions.to_frame()
+    true = np.log(sessions.join(world.truth_bleeds, on="session_id", how="left")["air_ml"].to_numpy())
 
     def explained(values: np.ndarray) -> float:
         information = np.isfinite(values)
@@ -123,6 +124,6 @@ def test_an_outlying_reading_has_a_bounded_effect() -> None:
 
 def test_a_bleed_without_readings_has_the_prior_mean_of_its_work() -> None:
     bare = air_scores(**dict.fromkeys(NAMES))
-    air, features = workshop().model.air, FeatureTable(workshop().features.table)
+    air, features = workshop().model.air, FeatureTable(workshop().features)
     expected = air.prior_mean(air.inputs.transform(features))
     assert bare == pytest.approx((expected - air.centre) / air.scale, abs=1e-9)

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import polars as pl
 import pytest
+from sklearn.base import clone
 
-from analysis.risk import RiskModel, attribute_risk, bleed_features, build_history
-from analysis.risk.backtest import outcomes
+from analysis.risk import attribute_risk
 from analysis.risk.calibration import logit
 from analysis.risk.feature_table import FeatureTable
 from analysis.risk.hazard_model import Window
 from analysis.risk.model import BATCH_SIZE
 from synthetic import scenario_workshop, simulate
-from tests.risk.simulated import fitted
-from tests.simulated_logs import log_of_made, prepared_from
+from tests.risk.simulated import fitted, fitted_to
+from tests.simulated_logs import log_of_made
 
 EXACT = 1e-12
 """Rounding of sums in another order."""
@@ -24,15 +22,15 @@ EXACT = 1e-12
 
 def risks(**changed: object) -> np.ndarray:
     """Risks of all bleeds with some columns set to the same value."""
-    table = fitted().features.table
+    table = fitted().features
     for name, value in changed.items():
         table = table.with_columns(pl.lit(value).cast(table.schema[name]).alias(name))
     return fitted().model.predict(table).risk
 
 
 def test_unknown_technicians_models_shops_and_empty_rows_have_a_risk() -> None:
-    table = fitted().features.table
-    empty = {name: None for name in table.columns if name not in ("session_id", "technician", "brake_model", "day")}
+    table = fitted().features
+    empty = {name: None for name in table.columns if name not in ("technician", "brake_model", "day")}
     for risk in (
         risks(technician="Newcomer"),
         risks(brake_model="Never Seen 9"),
@@ -44,7 +42,7 @@ def test_unknown_technicians_models_shops_and_empty_rows_have_a_risk() -> None:
 
 
 def test_several_batches_predict_as_one_does() -> None:
-    model, table = fitted().model, fitted().features.table
+    model, table = fitted().model, fitted().features
     times = 2 * BATCH_SIZE // table.height + 1
     once, many = model.predict(table), model.predict(pl.concat([table] * times))
     assert many.risk == pytest.approx(np.tile(once.risk, times), rel=1e-12)
@@ -53,7 +51,7 @@ def test_several_batches_predict_as_one_does() -> None:
 
 def test_an_unknown_technician_has_wider_limits() -> None:
     """For most bleeds: the effect of a known technician is uncertain as well, almost as much where returns are few."""
-    model, table = fitted(3000).model, fitted(3000).features.table
+    model, table = fitted(3000).model, fitted(3000).features
     recorded, newcomer = model.predict(table), model.predict(table.with_columns(technician=pl.lit("Newcomer")))
     assert model.hazard.technician_variance > 0
     wider = (logit(newcomer.hi) - logit(newcomer.lo)) / (logit(recorded.hi) - logit(recorded.lo))
@@ -65,7 +63,7 @@ def test_contributions_of_columns_sum_to_the_log_of_the_expected_hazard() -> Non
     """The expected hazard is the mean over draws of coefficients normal around the fitted ones."""
     hazard_model, features = (
         fitted().model.hazard,
-        fitted().model.air.with_air(FeatureTable(fitted().features.table[:20])),
+        fitted().model.air.with_air(FeatureTable(fitted().features[:20])),
     )
     x = hazard_model.inputs.transform(features)
     expected = hazard_model.linear_predictor(x) + 0.5 * hazard_model.variance(x)
@@ -77,7 +75,7 @@ def test_contributions_of_columns_sum_to_the_log_of_the_expected_hazard() -> Non
 
 
 def test_the_risk_is_within_its_limits() -> None:
-    recorded = fitted().model.predict(fitted().features.table)
+    recorded = fitted().model.predict(fitted().features)
     assert (recorded.lo < recorded.risk).all()
     assert (recorded.risk < recorded.hi).all()
 
@@ -90,8 +88,8 @@ def test_more_travel_and_bubbles_mean_more_risk_on_average() -> None:
 
 
 def test_attributions_add_up_to_the_risk_on_both_scales() -> None:
-    shares = attribute_risk(fitted().model, fitted().features.table)
-    risk = fitted().model.predict(fitted().features.table).risk
+    shares = attribute_risk(fitted().model, fitted().features)
+    risk = fitted().model.predict(fitted().features).risk
     assert shares.reference_risk + shares.added.sum(axis=1) == pytest.approx(risk, abs=EXACT)
     odds = np.log(shares.reference_risk / (1 - shares.reference_risk)) + shares.log_odds.sum(axis=1)
     assert 1 / (1 + np.exp(-odds)) == pytest.approx(risk, abs=EXACT)
@@ -106,9 +104,9 @@ def test_a_risk_ends_with_the_brakes_next_bleed() -> None:
 
 def test_a_log_without_stand_readings_still_has_a_model() -> None:
     unseen = ["travel_excess_mm", "trapped_air_ml", "bubbles_first", "bubbles_last", "pump_gain_mm", "hard_pull_firm"]
-    table = fitted().features.table
+    table = fitted().features
     bare = table.with_columns(pl.lit(None, table.schema[name]).alias(name) for name in [*unseen, "leak_seen"])
-    model = RiskModel.fit(replace(fitted().features, table=bare), fitted().outcome.follow_up, 90)
+    model = clone(fitted().classifier).fit(bare, fitted().y).model_
     risk = model.predict(bare).risk
     assert np.isfinite(risk).all()
     assert attribute_risk(model, bare).reference_risk + attribute_risk(model, bare).added.sum(axis=1) == pytest.approx(
@@ -119,12 +117,13 @@ def test_a_log_without_stand_readings_still_has_a_model() -> None:
 def test_late_returns_of_a_model_that_wears_out_do_not_raise_the_early_risk() -> None:
     """Predicted over true risk within the window: 1.15, 0.98, 0.98 at seeds 1 to 3; followed to the end it was 1.5 to 1.7."""
     world = simulate(scenario_workshop("seals wear out", 3000), 1)
-    log = log_of_made(world)
-    ready = prepared_from(log)
-    features = bleed_features(log, ready.standard, build_history(ready.bleeds, 90))
-    model = RiskModel.fit(features, outcomes(ready).follow_up, 90)
-    predicted = features.table.select("session_id", "brake_model").with_columns(
-        predicted=model.predict(features.table).risk
+    worn = fitted_to(log_of_made(world))
+    predicted = pl.DataFrame(
+        {
+            "session_id": worn.sessions,
+            "brake_model": worn.features.get_column("brake_model"),
+            "predicted": worn.model.predict(worn.features).risk,
+        }
     )
     with_truth = predicted.join(world.truth_bleeds.select("session_id", "risk"), on="session_id")
     wears = with_truth.filter(pl.col("brake_model") == "Schist 2")
@@ -133,10 +132,7 @@ def test_late_returns_of_a_model_that_wears_out_do_not_raise_the_early_risk() ->
 
 def test_starting_values_do_not_change_the_fit() -> None:
     """Both fits converge to within 1e-10 of a standard error of the maximum; the ridges are estimated on the way."""
-    features, follow_up = fitted().features, fitted().outcome.follow_up
-    half = np.arange(len(follow_up.days) // 2)
-    other = RiskModel.fit(features.take(half), follow_up.take(half), 90)
-    from_other = RiskModel.fit(features, follow_up, 90, other)
-    assert from_other.predict(features.table).risk == pytest.approx(
-        fitted().model.predict(features.table).risk, rel=1e-6
-    )
+    features, y = fitted().features, fitted().y
+    half = np.arange(len(y) // 2)
+    from_other = clone(fitted().classifier).set_params(warm_start=True).fit(features[half], y[half]).fit(features, y)
+    assert from_other.predictions(features).risk == pytest.approx(fitted().model.predict(features).risk, rel=1e-6)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis.risk.hazard_model import FollowUp, recalibration_slope
+from analysis.risk.hazard_model import recalibration_slope
+from analysis.risk.outcome import FollowUp
 from analysis.survival import breslow
 
 WINDOW, FOLLOWED = 90, 700
@@ -19,7 +20,8 @@ def world(fades: bool, bleeds: int = 12_000, seed: int = 5) -> tuple[np.ndarray,
     late = WINDOW + rng.exponential(size=bleeds) / (0.06 / WINDOW * np.exp(0.0 if fades else log_hazard))
     day = np.floor(np.where(early < WINDOW, early, late)).astype(np.int64)
     returned = day < FOLLOWED
-    return log_hazard, FollowUp(np.minimum(day, FOLLOWED), returned, np.zeros(bleeds, dtype=bool))
+    never, followed = np.zeros(bleeds, dtype=bool), np.full(bleeds, FOLLOWED)
+    return log_hazard, FollowUp(np.minimum(day, FOLLOWED), returned, never, followed)
 
 
 def test_a_lasting_effect_keeps_its_slope() -> None:

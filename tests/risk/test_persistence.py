@@ -45,10 +45,8 @@ def test_a_loaded_model_predicts_the_same_to_the_last_bit() -> None:
     log = fitted().log
     loaded = load_model(content(), "bytes")
     features = loaded.features_of(log)
-    assert features.table.equals(fitted().features.table)
-    assert np.array_equal(
-        loaded.model.predict(features.table).risk, fitted().model.predict(fitted().features.table).risk
-    )
+    assert features.equals(fitted().features)
+    assert np.array_equal(loaded.model.predict(features).risk, fitted().model.predict(fitted().features).risk)
     assert loaded.saved_standard() == fitted().ready.standard
     assert loaded.last_day == log.as_of
 

@@ -35,7 +35,7 @@ def test_several_batches_have_the_reasons_of_one(monkeypatch: pytest.MonkeyPatch
 
 
 def test_no_reason_names_a_person_or_a_shop() -> None:
-    table = fitted().features.table
+    table = fitted().features
     names = {*table.get_column("technician"), *table.get_column("shop").drop_nulls()}
     words = set(re.findall(r"\w+", " ".join(every_reason())))
     assert not words & {word for name in names for word in re.findall(r"\w+", name) if word.istitle()} - {"Street"}
@@ -58,12 +58,12 @@ def test_a_bleed_without_a_reason_says_so_and_nothing_else() -> None:
 
 
 def test_the_riskiest_bleeds_have_reasons() -> None:
-    risk = fitted().model.predict(fitted().features.table).risk
+    risk = fitted().model.predict(fitted().features).risk
     assert NO_REASON not in reasons()[np.argsort(-risk)[:30]].get_column("reason_1")
 
 
 def test_what_a_reason_adds_is_its_attribution() -> None:
-    shares = attribute_risk(fitted().model, fitted().features.table)
+    shares = attribute_risk(fitted().model, fitted().features)
     added = shares.added[:, [shares.feature_groups.index("travel")]].sum(axis=1)
     table = reasons().with_row_index("row")
     travel = [

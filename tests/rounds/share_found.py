@@ -11,7 +11,7 @@ import polars as pl
 
 from analysis.dataset import bleed_data
 from analysis.intake import Log
-from analysis.risk import ShareFound, share_found
+from analysis.rounds import ShareFound, share_found
 from analysis.standard import built_in
 from analysis.stats import exact_binomial_limits
 from schemas import empty, validate_table

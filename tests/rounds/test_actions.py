@@ -11,7 +11,7 @@ import pytest
 
 from analysis.dataset import bleed_data
 from analysis.intake import read_log
-from analysis.risk import ShareFound, action_results, share_found
+from analysis.rounds import ShareFound, action_results, share_found
 from analysis.standard import built_in, holds
 from tests.build import bleed, comeback, log_of
 

@@ -36,7 +36,8 @@ def message(name: str, sessions: int, seed: int) -> dict[str, float]:
     """The proof's figures of one world; its ceiling, dear to reckon, is not asked for."""
     world = simulate(scenario_workshop(name, sessions), seed)
     log = log_of_made(world)
-    last = last_bleeds(log, prepared_from(log), np.random.default_rng(seed))
+    data = prepared_from(log)
+    last = last_bleeds(log, data, data)
     assert last is not None
     other = last.bleeds.to_frame().join(world.truth_bleeds, on="session_id", maintain_order="left", how="left")
     truth = other.get_column("risk").to_numpy()
