@@ -13,10 +13,20 @@ import polars as pl
 from schemas.field import schema_field
 from schemas.log import TRIAL_UNITS
 
-RULES = (
-    "required_missing", "unreadable", "unreadable_row", "out_of_range", "unknown_level", "too_long", "after_as_of",
-    "two_contents", "exact_copy", "no_bleed_found",
-)  # fmt: skip
+RULE_LABELS = {
+    "required_missing": "required, but empty",
+    "unreadable": "not a valid value",
+    "unreadable_row": "row could not be read",
+    "out_of_range": "outside its range",
+    "unknown_level": "value not recognised",
+    "too_long": "too long for a name",
+    "after_as_of": "after the last day of the log",
+    "two_contents": "same ID, conflicting data",
+    "exact_copy": "exact duplicate",
+    "no_bleed_found": "no earlier bleed of this bike and brake",
+}
+"""Why a row or value was not accepted, in words, by the rule's name."""
+RULES = tuple(RULE_LABELS)
 ACTIONS = ("row_set_aside", "value_blanked", "duplicate", "unlinked")
 RATE_KINDS = (
     "all", "shop", "technician", "brake_model", "fluid", "job_reason", "brake", "hose_route",

@@ -6,7 +6,13 @@ from typing import Any
 
 import polars as pl
 
-from analysis.charts import baseline_comparison, calibration_over_time, reliability_curve, second_check_curve
+from analysis.charts import (
+    BASELINE_LABELS,
+    baseline_comparison,
+    calibration_over_time,
+    reliability_curve,
+    second_check_curve,
+)
 from analysis.pages.lead_worklist import no_risk_finding
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import estimate, interval, join_words, quantity
@@ -14,12 +20,6 @@ from analysis.report import Report
 
 QUESTION = "Is the risk model any good?"
 CONSTANT = "constant"
-BASELINE_LABELS = {
-    CONSTANT: "the same risk for every bleed",
-    "default trees": "off-the-shelf boosted trees",
-    "lever travel": "lever travel alone",
-    "missed steps": "a count of missed steps",
-}
 GRADES = ((0.8, "Good"), (0.7, "Fair"), (0.0, "Weak"))
 """Words for an AUC; common practice, no source."""
 DECILE, QUARTER = "observed_in_tenth_", "quarter_"

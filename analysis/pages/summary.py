@@ -11,15 +11,14 @@ from analysis.pages.question import Finding
 from analysis.report import Report
 
 
+def main_findings(report: Report) -> tuple[Finding, ...]:
+    """What the five figures do not say: changes, differences and costly steps."""
+    return change_finding(report), difference_finding(report), step_finding(report)
+
+
 def findings(report: Report) -> tuple[Finding, ...]:
     """Recalls, the comeback rate, changes, differences and costly steps: one finding each."""
-    return (
-        recall_finding(report),
-        rate_finding(report),
-        change_finding(report),
-        difference_finding(report),
-        step_finding(report),
-    )
+    return recall_finding(report), rate_finding(report), *main_findings(report)
 
 
 def terminal_summary(report: Report, out: Path) -> list[str]:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 
-from analysis.charts import missed_bars, step_board, tolerance_curve
+from analysis.charts import missed_bars, step_bars, step_board, tolerance_curve
 from analysis.pages.labels import (
     COSTLY_VERDICTS,
     field_labels,
     missed_titles,
     quoted_misses,
-    reading_label,
     reading_text,
     step_titles,
     with_missed_titles,
@@ -21,6 +22,7 @@ from analysis.pages.text import join_words, observed_share, percent_interval, qu
 from analysis.pages.trainer_cards import card_question
 from analysis.pages.trainer_coaching import coaching_question, credibility_question
 from analysis.report import Report
+from schemas import reading_label
 
 
 def trainer_questions(report: Report) -> list[Question]:
@@ -45,8 +47,8 @@ def _step_question(report: Report) -> Question:
         answer=step_finding(report),
         points=tuple(_step_points(report)),
         action="Demonstrate these steps; use the jobs on the cards as examples." if costly else "",
-        hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs else "",
-        charts=chart_specs(step_board(ranked, technique) if has_costs else missed_bars(ranked)),
+        hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs and technique.get_column("excess").count() else "",
+        charts=_step_charts(ranked, technique),
         table=page_table(
             ranked,
             "Steps of the procedure, three estimates",
@@ -68,6 +70,14 @@ def _step_question(report: Report) -> Question:
             "only to agree in direction; “suspected” means an interval above zero, not confirmed."
         ),
     )  # fmt: skip
+
+
+def _step_charts(ranked: pl.DataFrame, technique: pl.DataFrame) -> tuple[dict[str, Any], ...]:
+    """What each step costs, with the technicians where they can be compared; how often it is missed where no cost is known."""
+    if ranked.get_column("preventable_per_100").count():
+        compared = technique.get_column("excess").count()
+        return chart_specs(step_board(ranked, technique) if compared else step_bars(ranked))
+    return chart_specs(missed_bars(ranked)) if ranked.get_column("share_missed").count() else ()
 
 
 def _step_points(report: Report) -> list[str]:
