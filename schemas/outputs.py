@@ -34,7 +34,7 @@ RATE_KINDS = (
 SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
 TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
-HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
+HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak", "long_travel")
 
 
 class OutputTable(pa.DataFrameModel):
@@ -331,8 +331,11 @@ class Holds(OutputTable):
     observed: str = schema_field("value in the log", required=True)
     required: str = schema_field("value required", required=True)
     action: str = schema_field("what to do", required=True)
-    open: bool = schema_field("false if a later bleed of that brake broke no rule", required=True)
-    priority: int = schema_field("order of urgency; 1 is the most urgent", required=True, low=1, high=5)
+    open: bool = schema_field(
+        "false if a later bleed of that brake broke no rule; for long travel also if the brake was back since",
+        required=True,
+    )
+    priority: int = schema_field("order of urgency; 1 is the most urgent", required=True, low=1, high=6)
     days_since: int = schema_field("days from the bleed to the last day of the log", required=True, unit="d")
     returned_on: pl.Date = schema_field("first return of that brake after the bleed")
 

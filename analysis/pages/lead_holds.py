@@ -20,16 +20,20 @@ HOLD_LABELS = {
     "kit_of_other_kind": "bled with a kit used for the other fluid (mineral/DOT)",
     "not_firm": "went out with a soft lever",
     "leak": "went out leaking",
+    "long_travel": "lever travel much too long",
 }
 CHECKED_FIELDS = {
     "fluid": ("fluid_used", "fluid_required"),
     "kit": ("kit_fluid",),
     "hard pull": ("hard_pull_firm",),
     "leaks": ("leak_seen",),
+    "lever travel": ("lever_travel_after_mm",),
 }
 """What the safety rules look at, and the fields they need."""
 OBVIOUS_RULES = ("leak", "not_firm")
 """Recalls whose instruction already says what was found."""
+TO_MEASURE = pl.col("rule") == "long_travel"
+"""Recalls that begin with a measurement, which may show that there is nothing to do."""
 COLUMNS = {
     "bike_id": "bike", "brake": "brake", "why": "reason", "technician": "bled by", "shop": "workshop", "day": "bled on",
     "days_since": "days ago", "session_id": "job", "returned_on": "back since",
@@ -42,7 +46,8 @@ def recalls(report: Report) -> pl.DataFrame:
     latest = still_open.filter(pl.col("day") == pl.col("day").max().over("bike_id", "brake"))
     worst = latest.sort("priority", "session_id").unique(["bike_id", "brake"], keep="first", maintain_order=True)
     readings = pl.format("{}: {} used, {} required", "hold", "observed", "required")
-    why = pl.when(pl.col("rule").is_in(OBVIOUS_RULES)).then("hold").otherwise(readings)
+    measured = pl.format("{} ({})", "observed", "required")
+    why = pl.when(pl.col("rule").is_in(OBVIOUS_RULES)).then("hold").when(TO_MEASURE).then(measured).otherwise(readings)
     return worst.sort("older", "priority", "days_since", "session_id").with_columns(why=why)
 
 
@@ -55,10 +60,14 @@ def recall_finding(report: Report) -> Finding:
     open_recalls = recalls(report)
     if open_recalls.is_empty():
         return Finding("Nothing to recall: no recorded bleed breaks a safety rule.", note.strip())
-    recent = open_recalls.filter(~pl.col("older")).height
-    text = f"Recall {quantity(open_recalls.height, 'brake')}."
-    if 0 < recent < open_recalls.height:
+    certain = open_recalls.filter(~TO_MEASURE)
+    recent, to_measure = certain.filter(~pl.col("older")).height, open_recalls.height - certain.height
+    text = f"Recall {quantity(certain.height, 'brake')}." if certain.height else ""
+    if 0 < recent < certain.height:
         text += f" Start with the {_number_word(recent)} bled in the last {RECENT_DAYS} days."
+    if to_measure:
+        text += f" Measure the lever travel of {quantity(to_measure, 'more brake' if text else 'brake')} again."
+    text = text.strip()
     reasons = open_recalls.group_by("rule").len().sort("len", "rule", descending=[True, False])
     counts = [f"{HOLD_LABELS[rule]}: {n}" for rule, n in reasons.iter_rows()]
     return Finding(text, f"{capitalised('; '.join(counts))}.{note}")
@@ -84,10 +93,11 @@ def recall_question(report: Report) -> Question:
         open_table=0 < len(open_recalls) <= ROWS_LISTED,
         method=(
             "A recall follows from a rule, not from statistics: the wrong fluid, a kit used for the other fluid, a lever that "
-            "was not firm, a leak. It closes when a later bleed of the same brake breaks no rule. Each brake is listed once, "
+            "was not firm, a leak, a lever travel far above a firm brake's of that model or much longer than before the bleed. "
+            "It closes when a later bleed of the same brake breaks no rule; a long travel also when the brake has been back. Each brake is listed once, "
             f"under its latest bleed. Brakes bled in the last {RECENT_DAYS} days come first; within each group the order is: "
             "the wrong type of fluid (mineral/DOT), a leak, a soft lever, a kit used for the other fluid, the wrong grade of the "
-            "right fluid. This order is common practice, no source; a qualified mechanic may know better."
+            "right fluid, a long lever travel (measure it again first). This order is common practice, no source; a qualified mechanic may know better."
         ),
     )  # fmt: skip
 
@@ -108,9 +118,11 @@ def _holds_with_bleeds(report: Report) -> pl.DataFrame:
 def _instruction(row: dict[str, Any]) -> str:
     """One brake on the list: which, what was found, what to do."""
     shop = f", {row['shop']}" if row["shop"] else ""
-    reading = (
-        "" if row["rule"] in OBVIOUS_RULES else f"{capitalised(row['observed'])} used, {row['required']} required. "
-    )
+    reading = f"{capitalised(row['observed'])} used, {row['required']} required. "
+    if row["rule"] == "long_travel":
+        reading = f"{capitalised(row['observed'])}, {row['required']}. "
+    elif row["rule"] in OBVIOUS_RULES:
+        reading = ""
     back = f" It was back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
     return (
         f"{row['bike_id']}, {row['brake']} brake ({row['technician']}{shop}, {_ago(row['days_since'])}, job "

@@ -12,10 +12,10 @@ from schemas.log import FLUIDS
 from schemas.outputs import Holds
 
 MINERAL = "mineral"
-PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind", "wrong_fluid")
+PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind", "wrong_fluid", "long_travel")
 """Fluid of the other family attacks every seal; a leak or a soft lever can fail without warning; a kit used for the other
-fluid may have left traces; a wrong fluid of the same family boils sooner. Common practice, no source; the maker's
-instructions take precedence."""
+fluid may have left traces; a wrong fluid of the same family boils sooner; a long travel may be a mistake of measurement.
+Common practice, no source; the maker's instructions take precedence."""
 _OTHER_FAMILY = "Do not ride. Drain, flush and replace the parts the maker lists as damaged by the wrong fluid."
 _SAME_FAMILY = "Drain, flush and refill with the fluid the maker requires."
 _OTHER_KIT = (
@@ -23,6 +23,9 @@ _OTHER_KIT = (
     "seals."
 )
 _NOT_FIRM = "Do not ride. The lever was not firm: bleed again and repeat the hard pull."
+_TRAVEL = (
+    "Measure the lever travel again before the bike is ridden. If it is still this long, do not ride: bleed again."
+)
 _LEAK = "Do not ride. A leak was seen: find and repair it before the bike is ridden."
 
 
@@ -32,12 +35,13 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     `wrong_fluid`: the fluid used is neither the one required nor one that may replace it by the standard.
     `kit_of_other_kind`: the kit is kept for the other family (mineral oil or glycol-based DOT fluid) than the fluid
     required, or than the fluid used where none is recorded as required. `not_firm`: not firm under a hard pull.
-    `leak`: a leak was seen. Mineral oil and DOT fluid never mix (common practice, no source; the maker's instructions
-    take precedence).
+    `leak`: a leak was seen. `long_travel`: lever travel far above a firm brake's of that model, or much longer after the
+    bleed than before, whatever the hard pull says; the limits are the standard's. Mineral oil and DOT fluid never mix
+    (common practice, no source; the maker's instructions take precedence).
 
     `open` is false where a later bleed of the same brake broke no rule: on a later day, or later the same day where
-    both hours are recorded. `priority` is 1 for what can harm soonest. `returned_on` is the first later day on which the
-    brake came back.
+    both hours are recorded. A long travel also closes once the brake was back. `priority` is 1 for what can harm soonest.
+    `returned_on` is the first later day on which the brake came back.
 
     Returns
     -------
@@ -51,7 +55,7 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
         .with_columns(
             priority=_priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY),
             days_since=(pl.lit(log.as_of) - pl.col("started_at").dt.date()).dt.total_days().cast(pl.Int64),
-            open=~pl.col("fixed"),
+            open=~pl.col("fixed") & ~((pl.col("rule") == "long_travel") & pl.col("returned_on").is_not_null()),
         )
     )
     columns = list(Holds.to_schema().columns)
@@ -82,7 +86,28 @@ def _broken_rules(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
                 pl.lit(_NOT_FIRM),
             ),
             _rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("leak seen"), pl.lit("no leak"), pl.lit(_LEAK)),
+            _long_travel(bleeds, standard),
         ]
+    )
+
+
+def _long_travel(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
+    """Bleeds whose lever travel is far above a firm brake's of that model, or much longer after than before."""
+    limits, after, before = standard.travel_recall, pl.col("lever_travel_after_mm"), pl.col("lever_travel_before_mm")
+    firm = after.filter(pl.col("hard_pull_firm"))
+    usual = pl.when(firm.count() >= limits.min_bleeds).then(firm.median()).over("brake_model")
+    with_usual = bleeds.with_columns(usual=pl.when(pl.col("brake_model").is_not_null()).then(usual))
+    far = (after > limits.times_usual * pl.col("usual")).fill_null(False)
+    worse = (after - before > limits.worse_mm).fill_null(False)
+    return _rows(
+        with_usual,
+        "long_travel",
+        far | worse,
+        pl.format("lever travel {} mm", after),
+        pl.when(far)
+        .then(pl.format("{} mm is usual on a firm {}", pl.col("usual").round(1), "brake_model"))
+        .otherwise(pl.format("{} mm before the bleed", before)),
+        pl.lit(_TRAVEL),
     )
 
 
