@@ -12,7 +12,7 @@ from analysis.audit_options import SEED
 from analysis.costs import UnitCost, cost_per_comeback, costs
 from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, fit_notes
 from analysis.intake import Log
-from analysis.monitoring import monthly_rates
+from analysis.monitoring import early_signs, monthly_rates
 from analysis.parallel import Executor, SerialExecutor, limit_threads
 from analysis.people import add_ranking_sensitivity, coaching_effects, credibility, technique_table
 from analysis.plan import bleeds_needed, trials
@@ -176,6 +176,7 @@ def run_rates(data: BleedData, learned: BleedData, seed: int) -> RateResults:
     return RateResults(
         rates=rates(data, stage_rng(seed, "rates"), work),
         months=monthly_rates(data, expected, stage_rng(seed, "months")),
+        early_signs=early_signs(data),
         credibility=add_ranking_sensitivity(learned, credibility(data)),
     )
 

@@ -62,6 +62,7 @@ class RateResults:
 
     rates: DataFrame[outputs.Rates]
     months: DataFrame[outputs.Months]
+    early_signs: DataFrame[outputs.EarlySigns]
     credibility: DataFrame[outputs.Credibility]
 
 

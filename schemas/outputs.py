@@ -33,6 +33,7 @@ RATE_KINDS = (
 )  # fmt: skip
 SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "suspected", "no_sign")
+EARLY_SIGNS = ("missed", "reading", "early")
 TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
 HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak", "long_travel")
 
@@ -144,6 +145,25 @@ class Months(OutputTable):
     cusum_limit_down: float = schema_field("signal limit of the CUSUM for a fall", low=0)
 
 
+class EarlySigns(OutputTable):
+    """Changes of level in missed steps, stand readings and early comebacks, one row per workshop and sign."""
+
+    shop: str = schema_field("workshop", required=True)
+    sign: str = schema_field(
+        "what moved: a missed step, a stand reading, early comebacks", levels=EARLY_SIGNS, required=True
+    )
+    subject: str = schema_field(
+        "ID of the step, name of the reading, or days within which bleeds came back", required=True
+    )
+    month: str = schema_field("first month at the new level, YYYY-MM", required=True)
+    before: int = count("bleeds with the sign before that month")
+    before_of: int = count("bleeds before it where the sign is known")
+    since: int = count("bleeds with the sign from that month on")
+    since_of: int = count("bleeds from it on where the sign is known")
+    worse: bool = schema_field("whether the share rose", required=True)
+    p_value: float = fraction("p-value adjusted over months (Bonferroni) and over all signs of the log (Holm)")
+
+
 class Steps(OutputTable):
     """What missing each step of the procedure costs."""
 
@@ -249,6 +269,10 @@ class Technique(OutputTable):
     p_value: float = fraction("two-sided p-value of no difference from peers on the same work")
     q_value: float = fraction("false discovery rate over all technicians and steps")
     clear: bool = schema_field("q_value at most 0.05 and an interval without zero")
+    beyond_shop: bool = schema_field(
+        "whether it is also missed more than by colleagues of the same workshop in the same quarter (Mantel-Haenszel, 95%); "
+        "empty without colleagues"
+    )
 
 
 class CoachingEffect(OutputTable):
@@ -435,6 +459,7 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "set_aside": SetAside,
     "rates": Rates,
     "months": Months,
+    "early_signs": EarlySigns,
     "steps": Steps,
     "tolerance": Tolerance,
     "interactions": Interactions,

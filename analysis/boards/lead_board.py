@@ -158,12 +158,18 @@ def _limits(report: Report, cells: CountedCells, x: alt.X) -> list[Any]:
         .encode(x=x, y=alt.Y("edge:Q"), text="word:N", opacity=alt.condition(narrow, alt.value(0), alt.value(1)),
                 color=alt.condition("datum.signal === 'high'", alt.value(HIGH), alt.value(LOW)))
     )  # fmt: skip
-    began = base.transform_filter("datum.change_began")
+    changes = limits.filter("change_began").with_columns(
+        words=pl.when(pl.col("key") == "").then(pl.lit("")).otherwise(pl.format("{}: ", "key"))
+        + pl.lit("a change began here")
+    )
+    began = alt.Chart(inline_data(changes.to_dicts())).transform_filter(
+        "!isValid(shop_shop) || datum.key === shop_shop"
+    )
     rule = began.mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5).encode(x=x)
     word = began.mark_text(aria=False, align="right", dx=-5, baseline="top", color=HIGH, fontSize=11).encode(
-        x=x, y=alt.value(2), text=alt.value("a change began here")
+        x=x, y=alt.value(2), text="words:N"
     )
-    return [band, centre, rule, word, out]
+    return [band, centre, *([] if changes.is_empty() else [rule, word]), out]
 
 
 def _legend(cells: CountedCells, kinds: list[str], *, followed: bool) -> Any:

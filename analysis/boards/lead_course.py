@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import altair as alt
+import polars as pl
 
 from analysis.boards.board_cells import EARLY_DAYS, CountedCells
 from analysis.boards.selection import (
@@ -15,10 +16,11 @@ from analysis.boards.selection import (
     all_cells,
     any_chosen,
     counted,
+    inline_data,
     selected_cells,
     with_wilson,
 )
-from analysis.charts.theme import CHANCE, PLAIN, layer_charts
+from analysis.charts.theme import CHANCE, HIGH, PLAIN, layer_charts
 from analysis.report import Report
 from schemas.intermediate import CELL_STEPS
 
@@ -71,7 +73,9 @@ def moved_steps(report: Report, cells: CountedCells, selection: Selection) -> li
             frame=[None, None],
         )
     )
-    charts = [_moved_step(shares, cells, selection, place) for place in range(1, min(MOVED, len(cells.steps)) + 1)]
+    charts = [
+        _moved_step(report, shares, cells, selection, place) for place in range(1, min(MOVED, len(cells.steps)) + 1)
+    ]
     if charts:
         charts[0] = charts[0].add_params(names)
     if not charts:
@@ -81,7 +85,7 @@ def moved_steps(report: Report, cells: CountedCells, selection: Selection) -> li
     return [alt.hconcat(*charts, spacing=16).resolve_scale(y="shared").properties(title=title)]
 
 
-def _moved_step(shares: alt.Chart, cells: CountedCells, selection: Selection, place: int) -> Any:
+def _moved_step(report: Report, shares: alt.Chart, cells: CountedCells, selection: Selection, place: int) -> Any:
     own = with_wilson(shares.transform_filter(f"datum.place === {place}"), "missed", "recorded").transform_calculate(
         title="missed_titles[datum.at - 1]"
     )
@@ -102,7 +106,30 @@ def _moved_step(shares: alt.Chart, cells: CountedCells, selection: Selection, pl
         .mark_text(aria=False, align="left", baseline="top", fontSize=11, fontWeight="bold", limit=STEP_PX + 30)
         .encode(text="title:N", x=alt.value(2), y=alt.value(-16))
     )
-    return layer_charts(line, dots, name).properties(width=STEP_PX, height=110, name=f"moved_{place}")
+    layers = [line, dots, name, *_first_signs(report, own, x)]
+    return layer_charts(*layers).properties(width=STEP_PX, height=110, name=f"moved_{place}")
+
+
+def _first_signs(report: Report, own: alt.Chart, x: alt.X) -> list[Any]:
+    """Where a workshop began to miss the step more: a line with its name."""
+    titles = {step.id: step.missed_title for step in report.standard.steps}
+    signs = report.early_signs.filter("worse", pl.col("sign") == "missed").sort("shop", "subject")
+    if signs.is_empty():
+        return []
+    rows = signs.select(key=pl.format("{} {}", "month", pl.col("subject").replace(titles)), worse_shop="shop")
+    found = (
+        own.transform_calculate(key="datum.month + ' ' + datum.title")
+        .transform_lookup(
+            lookup="key", from_=alt.LookupData(inline_data(rows.to_dicts()), key="key", fields=["worse_shop"])
+        )
+        .transform_filter("isValid(datum.worse_shop) && (!isValid(shop_shop) || datum.worse_shop === shop_shop)")
+    )
+    return [
+        found.mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5).encode(x=x),
+        found.mark_text(aria=False, align="right", dx=-4, baseline="top", color=HIGH, fontSize=11).encode(
+            x=x, y=alt.value(2), text="worse_shop:N"
+        ),
+    ]
 
 
 def how_soon(report: Report, selection: Selection) -> Any:

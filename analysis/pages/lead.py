@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from analysis.pages.lead_differences import difference_question
 from analysis.pages.lead_holds import recall_question
-from analysis.pages.lead_rates import change_question, difference_question, rate_question
+from analysis.pages.lead_rates import change_question, rate_question
 from analysis.pages.lead_savings import cost_question, saving_question
 from analysis.pages.lead_trial import trial_question
 from analysis.pages.lead_worklist import second_check_question, worklist_question

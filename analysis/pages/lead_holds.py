@@ -43,6 +43,8 @@ COLUMNS = {
 def recalls(report: Report) -> pl.DataFrame:
     """Open recalls, most urgent first: each brake once, under its latest bleed and the most serious reason of that bleed."""
     still_open = _holds_with_bleeds(report).filter("open").with_columns(older=pl.col("days_since") > RECENT_DAYS)
+    certain = (~TO_MEASURE).any().over("bike_id", "brake")
+    still_open = still_open.filter(~(TO_MEASURE & certain))
     latest = still_open.filter(pl.col("day") == pl.col("day").max().over("bike_id", "brake"))
     worst = latest.sort("priority", "session_id").unique(["bike_id", "brake"], keep="first", maintain_order=True)
     readings = pl.format("{}: {} used, {} required", "hold", "observed", "required")

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from analysis.pages.lead_differences import difference_finding
 from analysis.pages.lead_holds import recall_finding
-from analysis.pages.lead_rates import change_finding, difference_finding, rate_finding
+from analysis.pages.lead_rates import change_finding, rate_finding
 from analysis.pages.lead_savings import step_finding
 from analysis.pages.question import Finding
 from analysis.report import Report

@@ -12,7 +12,7 @@ import pytest
 from analysis.pages.analyst import analyst_questions
 from analysis.pages.labels import TABLE_LABELS, level_label
 from analysis.pages.lead import lead_questions
-from analysis.pages.lead_rates import comeback_times, work_mix
+from analysis.pages.lead_differences import comeback_times, work_mix
 from analysis.pages.question import Question
 from analysis.pages.trainer import trainer_questions
 from schemas import LOG_TABLES, field_label, log_fields, reading_label

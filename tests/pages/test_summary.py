@@ -11,7 +11,8 @@ import pytest
 from analysis.pages import terminal_summary
 from analysis.pages.analyst_model import model_question
 from analysis.pages.lead import lead_questions
-from analysis.pages.lead_rates import change_finding, difference_finding, rate_finding
+from analysis.pages.lead_differences import difference_finding
+from analysis.pages.lead_rates import change_finding, rate_finding
 from analysis.pages.lead_worklist import second_check_question, worklist_question
 from analysis.pages.text import month_name
 from analysis.pages.trainer_cards import _workshop_change
