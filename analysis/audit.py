@@ -131,7 +131,7 @@ def run_stages(
         set_aside=log.set_aside,
         notes=(
             *(ready.questions or observed_period(log, settings.covered).notes),
-            *late_model_notes(ready.bleeds),
+            *followed.late_model_notes,
             *step_notes,
         ),
         stages=tuple(clock.stages),
@@ -154,6 +154,7 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
         bleeds_per_year=bleeds_per_year(ready),
         incidence=incidence(ready.bleeds),
         weibull=weibull(days_at_risk, event_type(ready.bleeds) == 1),
+        late_model_notes=late_model_notes(ready.bleeds),
     )
     return results, cost_per_comeback(ready, matched, log.comebacks)
 

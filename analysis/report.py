@@ -46,7 +46,10 @@ class Clock:
 
 @dataclass(frozen=True, kw_only=True)
 class FollowUpResults:
-    """Bleeds with their follow-up; `small_sample` is true if there are too few comebacks for estimates."""
+    """Bleeds with their follow-up; `small_sample` is true if there are too few comebacks for estimates.
+
+    `late_model_notes` has a sentence for each brake model that comes back late, as worn parts do.
+    """
 
     data: BleedData
     comebacks: int
@@ -54,6 +57,7 @@ class FollowUpResults:
     bleeds_per_year: float
     incidence: DataFrame[Incidence]
     weibull: Weibull | None
+    late_model_notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -57,7 +57,7 @@ def lead_board(report: Report) -> alt.ConcatChart:
         sentence_chart(selection, WIDTH, without_rate),
         first,
         *([alt.hconcat(*second, spacing=26)] if second else []),
-        _legend(cells, kinds, followed=followed),
+        _legend(cells, kinds, report.late_model_notes, followed=followed),
         spacing=12,
         columns=1,
         align="none",
@@ -172,7 +172,7 @@ def _limits(report: Report, cells: CountedCells, x: alt.X) -> list[Any]:
     return [band, centre, *([] if changes.is_empty() else [rule, word]), out]
 
 
-def _legend(cells: CountedCells, kinds: list[str], *, followed: bool) -> Any:
+def _legend(cells: CountedCells, kinds: list[str], notes: tuple[str, ...], *, followed: bool) -> Any:
     """The one legend of the board: what is counted in the selection and what the audit estimated."""
     words = [f"Counted in the selection: {'● followed to the end, ○ still open, ' if followed else ''}■ bleeds."]
     if followed and kinds:
@@ -180,6 +180,7 @@ def _legend(cells: CountedCells, kinds: list[str], *, followed: bool) -> Any:
             "Estimated by the audit: grey band, control limits; ▲ clearly more, ▼ clearly fewer, ◆ no clear difference; hollow, "
             "for all work of that name and not for the selection alone."
         )
+    words += notes
     if cells.by_quarter:
         words.append("Months are put together as quarters: the log is large.")
     if cells.merged:

@@ -38,6 +38,12 @@ CLIP = re.compile(r'(?<=id=")clip\d+(?=")|(?<=url\(#)clip\d+(?=\))')
 VIEW = re.compile(r"view_[0-9a-f]{16}(_\d+)*")
 SHORT_LABEL = 40
 """Characters of a label that always fit into the label limit: some 270 pixels."""
+NOTEBOOK_STYLE = (
+    ".rebleed-chart svg :is(.role-axis-label, .role-axis-title, .role-legend-label, .role-title-text, .role-title-subtitle) text, "
+    '.rebleed-chart svg .mark-text.role-mark text:is(:not([fill]), [fill="#000"], [fill="black"]) '
+    "{ fill: var(--jp-content-font-color1, currentColor) }"
+)
+"""Text of charts in the colour of a notebook's own text, light or dark."""
 EMBEDDING = {"ast": True, "actions": False, "renderer": "svg"}
 
 
@@ -215,7 +221,7 @@ def init_notebook() -> None:
 
     alt.renderers.register("rebleed", _mime_bundle)
     alt.renderers.enable("rebleed")
-    display(HTML(f"<script>{library_text()}</script>"))  # type: ignore[no-untyped-call]
+    display(HTML(f"<style>{NOTEBOOK_STYLE}</style><script>{library_text()}</script>"))  # type: ignore[no-untyped-call]
 
 
 def _mime_bundle(spec: dict[str, Any], **_: Any) -> dict[str, str]:
@@ -227,7 +233,7 @@ def _mime_bundle(spec: dict[str, Any], **_: Any) -> dict[str, str]:
     still = svg(spec)
     harmless = chart_text.replace("<", "\\u003c")
     script = f'if (window.vegaEmbed) vegaEmbed("#{element}", {harmless}, {json.dumps(EMBEDDING)});'
-    figure = f'<div id="{element}" role="img" aria-label="{html.escape(words)}">{still}</div>'
+    figure = f'<div id="{element}" class="rebleed-chart" role="img" aria-label="{html.escape(words)}">{still}</div>'
     return {"text/html": f"{figure}<script>{script}</script>", "image/svg+xml": still, "text/plain": words}
 
 

@@ -23,7 +23,7 @@ from analysis.pages.text import (
 from analysis.report import Report
 
 KINDS_OF_WORK = ("brake_model", "fluid", "job_reason", "brake", "hose_route")
-MAX_POINTS = 8
+MAX_POINTS = 3
 MIN_BLEEDS_FOR_A_NAME = 30
 EARLY_DAYS, MIN_SHARE = 30, 0.03
 
@@ -119,6 +119,7 @@ def difference_question(report: Report) -> Question:
             if adjusted
             else ""
         ),
+        fold_charts=True,
         charts=chart_specs(*(_group_chart(report, rates, kind, adjusted) for kind in kinds)),
         table=page_table(table, "Rates by group", columns, "tables/rates.csv"),
         method=(

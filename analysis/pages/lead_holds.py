@@ -14,7 +14,7 @@ from analysis.report import Report
 
 RECENT_DAYS = 31
 """A brake that left longer ago has been ridden for a month; it is still recalled, after those of the last month."""
-ROWS_LISTED = 8
+ROWS_LISTED = 5
 HOLD_LABELS = {
     "wrong_fluid": "wrong fluid",
     "kit_of_other_kind": "bled with a kit used for the other fluid (mineral/DOT)",
@@ -90,6 +90,7 @@ def recall_question(report: Report) -> Question:
         answer=recall_finding(report),
         points=tuple(_instruction(row) for row in open_recalls.head(ROWS_LISTED).iter_rows(named=True)),
         action=_action(open_recalls),
+        fold_charts=True,
         charts=chart_specs(holds_by_day(holds.select("day", "hold", "session_id", "shop", "state"))) if len(holds) else (),
         table=page_table(open_recalls, "Brakes to recall, most urgent first", COLUMNS, "tables/holds.csv"),
         open_table=0 < len(open_recalls) <= ROWS_LISTED,
