@@ -132,9 +132,8 @@ def _matrix(compared: pl.DataFrame, linked: Linked) -> Any:
     rows = [{"technician": first, "shop": shop} for shop, first in linked.shops.items()]
     workshops = (
         alt.Chart(inline_data(rows))
-        .mark_text(aria=False, align="left", baseline="bottom", dx=-CELL_PX // 2, fontSize=11)
+        .mark_text(aria=False, align="left", baseline="bottom", dx=-CELL_PX // 2, fontSize=11, style="workshops")
         .encode(x=_person_axis(linked, labels=True), y=alt.value(-2), text="shop:N")
-        .properties(name="workshops")
     )
     title = alt.TitleParams(
         "Who misses a step more or less often than peers on the same work", offset=18 if linked.shops else 8

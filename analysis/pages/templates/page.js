@@ -41,7 +41,7 @@
       else title.text = lines(title.text);
       if (title.subtitle) title.subtitle = lines(title.subtitle);
     }
-    if (spec.name === "workshops") spec.mark.angle = -30;
+    if (spec.mark && spec.mark.style === "workshops") spec.mark.angle = -30;
     var x = spec.encoding && spec.encoding.x;
     if (x && x.axis && x.axis.labelExpr) x.axis.labelOverlap = "greedy";
     if (x && x.axis && x.axis.labelAngle) x.axis.labelAngle = -90;
