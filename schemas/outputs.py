@@ -150,7 +150,7 @@ class EarlySigns(OutputTable):
 
     shop: str = schema_field("workshop", required=True)
     sign: str = schema_field(
-        "what moved: a missed step, a stand reading, early comebacks", levels=EARLY_SIGNS, required=True
+        "what moved: missed steps, stand readings or early comebacks", levels=EARLY_SIGNS, required=True
     )
     subject: str = schema_field(
         "ID of the step, name of the reading, or days within which bleeds came back", required=True

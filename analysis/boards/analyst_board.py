@@ -47,7 +47,7 @@ def analyst_board(report: Report) -> alt.ConcatChart:
 
 
 def distinct_names(files: list[str]) -> dict[str, str]:
-    """What tells each file from the others: its sheet or table, else its file name, else its path below what all share."""
+    """A name that no other file has: its sheet or table, else its file name, else its path below what all share."""
     shared = _shared_folder(files)
     candidates = [
         {file: file.rpartition("#")[2].rpartition("/")[2] for file in files},

@@ -117,7 +117,7 @@ def _first_signs(report: Report, own: alt.Chart, x: alt.X) -> list[Any]:
     if signs.is_empty():
         return []
     rows = signs.select(key=pl.format("{} {}", "month", pl.col("subject").replace(titles)), worse_shop="shop")
-    found = (
+    beginnings = (
         own.transform_calculate(key="datum.month + ' ' + datum.title")
         .transform_lookup(
             lookup="key", from_=alt.LookupData(inline_data(rows.to_dicts()), key="key", fields=["worse_shop"])
@@ -125,8 +125,8 @@ def _first_signs(report: Report, own: alt.Chart, x: alt.X) -> list[Any]:
         .transform_filter("isValid(datum.worse_shop) && (!isValid(shop_shop) || datum.worse_shop === shop_shop)")
     )
     return [
-        found.mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5).encode(x=x),
-        found.mark_text(aria=False, align="right", dx=-4, baseline="top", color=HIGH, fontSize=11).encode(
+        beginnings.mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5).encode(x=x),
+        beginnings.mark_text(aria=False, align="right", dx=-4, baseline="top", color=HIGH, fontSize=11).encode(
             x=x, y=alt.value(2), text="worse_shop:N"
         ),
     ]

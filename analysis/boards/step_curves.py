@@ -43,13 +43,13 @@ def step_curves(report: Report, linked: Linked) -> list[Any]:
 
 
 def _axis(**more: Any) -> alt.Axis:
-    shown: Any = alt.expr(HAS_CURVE)
+    opacity: Any = alt.expr(HAS_CURVE)
     return alt.Axis(
-        labelOpacity=shown,
-        tickOpacity=shown,
-        domainOpacity=shown,
-        gridOpacity=shown,
-        titleOpacity=shown,
+        labelOpacity=opacity,
+        tickOpacity=opacity,
+        domainOpacity=opacity,
+        gridOpacity=opacity,
+        titleOpacity=opacity,
         **SMALL,
         **more,
     )

@@ -60,16 +60,16 @@ def trainer_board(report: Report) -> alt.ConcatChart:
 def _panels(report: Report, linked: Linked) -> Any:
     compared = _excess(report, linked)
     if compared.is_empty():
-        left = _shares(report, linked)
+        people = _shares(report, linked)
     else:
-        left = alt.vconcat(_matrix(compared, linked), _people(compared, linked), spacing=4).resolve_scale(
+        people = alt.vconcat(_matrix(compared, linked), _people(compared, linked), spacing=4).resolve_scale(
             shape="independent", color="independent"
         )
     history = alt.vconcat(quarter_chart(report, linked), *learning_charts(report, linked), _flags(report), spacing=10)
     right = alt.vconcat(
         alt.hconcat(*_costs(report, linked), history, spacing=16), *step_curves(report, linked), spacing=10
     )
-    return alt.hconcat(left, right, spacing=16).resolve_scale(
+    return alt.hconcat(people, right, spacing=16).resolve_scale(
         color="independent", shape="independent", size="independent"
     )
 

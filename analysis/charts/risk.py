@@ -72,7 +72,7 @@ def worklist_dots(selection: pl.DataFrame, overall: float | None) -> alt.LayerCh
 def second_check_curve(second_checks: pl.DataFrame, per_week: float | None = None) -> alt.LayerChart | alt.FacetChart:
     """Comebacks caught, of 100, by the share of bleeds checked a second time; the diagonal is checking at random.
 
-    A slider asks how many checks a week can be done, and the chart says what so many cover and save.
+    A slider asks how many checks a week can be done, and the chart says what they cover and save.
 
     Parameters
     ----------

@@ -36,15 +36,15 @@ def early_signs(data: BleedData) -> DataFrame[EarlySigns]:
     """
     bleeds = _with_signs(data)
     signs = [name for name in bleeds.columns if name.startswith(("missed:", "reading:", "early:"))]
-    found = [
+    changes = [
         row
         for (shop,), own in bleeds.group_by("shop", maintain_order=True)
         for sign in signs
         if (row := _largest_change(own, str(shop), sign)) is not None
     ]
-    if not found:
+    if not changes:
         return empty(EarlySigns)
-    table = pl.DataFrame(found, infer_schema_length=None)
+    table = pl.DataFrame(changes, infer_schema_length=None)
     table = table.with_columns(p_value=pl.Series(holm(table.get_column("p_value").to_numpy())))
     columns = empty(EarlySigns)
     clear = table.filter(pl.col("p_value") <= ALPHA).sort("shop", "month", "sign", "subject")

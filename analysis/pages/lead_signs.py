@@ -1,4 +1,4 @@
-"""What moved first in a workshop, in words: a missed step, a stand reading or early comebacks, with its month."""
+"""What moved first in a workshop, in words: missed steps, stand readings or early comebacks, each with its month."""
 
 from __future__ import annotations
 

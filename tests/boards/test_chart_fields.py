@@ -1,4 +1,4 @@
-"""Every column that a board draws or computes with is in its data or made by an earlier transform."""
+"""Every column that a board draws or computes with is in its data or new by an earlier transform."""
 
 from __future__ import annotations
 
@@ -52,13 +52,13 @@ def after(transform: dict[str, Any], columns: set[str]) -> tuple[set[str], set[s
         | grouped
         | {one["field"] for one in transform.get("sort", ())}
     )
-    made = {one["as"] for one in steps}
+    new = {one["as"] for one in steps}
     if "as" in transform:
-        made |= set(transform["as"]) if isinstance(transform["as"], list) else {transform["as"]}
-    return used, (grouped | made) if "aggregate" in transform else columns | made
+        new |= set(transform["as"]) if isinstance(transform["as"], list) else {transform["as"]}
+    return used, (grouped | new) if "aggregate" in transform else columns | new
 
 
-def drawn(value: Any) -> Iterator[str]:
+def encoded_columns(value: Any) -> Iterator[str]:
     """Columns of encodings, their conditions and tooltips."""
     if isinstance(value, dict):
         if isinstance(value.get("field"), str):
@@ -67,10 +67,10 @@ def drawn(value: Any) -> Iterator[str]:
             if key == "test":
                 yield from used_in(part)
             elif key != "axis":
-                yield from drawn(part)
+                yield from encoded_columns(part)
     elif isinstance(value, list):
         for part in value:
-            yield from drawn(part)
+            yield from encoded_columns(part)
 
 
 def unknown_columns(chart: dict[str, Any]) -> list[tuple[str, set[str]]]:
@@ -83,7 +83,7 @@ def unknown_columns(chart: dict[str, Any]) -> list[tuple[str, set[str]]]:
             used, later = after(transform, columns)
             faults += [(str(transform), used - columns)] if used - columns else []
             columns = later
-        missing = set(drawn(unit["encoding"])) - columns
+        missing = set(encoded_columns(unit["encoding"])) - columns
         faults += [(str(unit["mark"]), missing)] if missing else []
     return faults
 

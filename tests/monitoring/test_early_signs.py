@@ -23,10 +23,10 @@ def monthly(shares: list[float], n: int, seed: int) -> pl.DataFrame:
 
 
 def test_the_month_of_a_step_is_found_with_its_counts() -> None:
-    found = _largest_change(monthly([0.1] * 6 + [0.6] * 6, 40, 1), "Tarnholt", "missed:purge")
-    assert found is not None
-    assert (found["month"], found["worse"], found["before_of"], found["since_of"]) == ("2025-07", True, 240, 240)
-    assert float(str(found["p_value"])) < 1e-6
+    change = _largest_change(monthly([0.1] * 6 + [0.6] * 6, 40, 1), "Tarnholt", "missed:purge")
+    assert change is not None
+    assert (change["month"], change["worse"], change["before_of"], change["since_of"]) == ("2025-07", True, 240, 240)
+    assert float(str(change["p_value"])) < 1e-6
 
 
 def test_the_chi_square_is_that_of_a_two_by_two_table() -> None:
@@ -35,13 +35,13 @@ def test_the_chi_square_is_that_of_a_two_by_two_table() -> None:
     rows += [
         (f"2025-0{month}", at < share) for month, share in ((5, 15), (6, 15), (7, 15), (8, 15)) for at in range(50)
     ]
-    found = _largest_change(pl.DataFrame(rows, schema=["month", "missed:x"], orient="row"), "T", "missed:x")
-    assert found is not None
-    assert (found["before"], found["before_of"], found["since"], found["since_of"]) == (20, 100, 60, 200)
+    change = _largest_change(pl.DataFrame(rows, schema=["month", "missed:x"], orient="row"), "T", "missed:x")
+    assert change is not None
+    assert (change["before"], change["before_of"], change["since"], change["since_of"]) == (20, 100, 60, 200)
     pooled = 80 / 300
     z = (0.3 - 0.2) / np.sqrt(pooled * (1 - pooled) * (1 / 100 + 1 / 200))
 
-    assert found["p_value"] == pytest.approx(min(2 * norm.sf(z) * 7, 1.0))
+    assert change["p_value"] == pytest.approx(min(2 * norm.sf(z) * 7, 1.0))
 
 
 def test_a_short_or_constant_series_shows_nothing() -> None:

@@ -58,7 +58,7 @@
     }
     var layers = parts(spec).map(namesInLines);
     long = long || Boolean(spec.layer) && layers.some(Boolean);
-    if (long && typeof spec.height === "number") spec.height *= 2.2;
+    if (long && typeof spec.height === "number") spec.height *= 2.6;
     return long && typeof spec.height !== "number";
   }
   function sideBySide(spec) { return Boolean(spec.hconcat) || parts(spec).some(sideBySide); }
