@@ -42,7 +42,6 @@ from analysis.standard import Standard, built_in
 from analysis.survival import (
     WHOLE_LOG,
     ObservationWindow,
-    late_model_notes,
     observed_period,
 )
 from schemas.outputs import Comparison
@@ -187,7 +186,7 @@ def run_stages(
         set_aside=log.set_aside,
         notes=(
             *(ready.questions or observed_period(log, settings.covered).notes),
-            *late_model_notes(ready.bleeds),
+            *followed.late_model_notes,
             *step_notes,
         ),
         stages=tuple(clock.stages),

@@ -49,7 +49,10 @@ class Clock:
 
 @dataclass(frozen=True, kw_only=True)
 class FollowUpResults:
-    """Bleeds with their follow-up; `small_sample` is true if there are too few comebacks for estimates."""
+    """Bleeds with their follow-up; `small_sample` is true if there are too few comebacks for estimates.
+
+    `late_model_notes` has a sentence for each brake model that comes back late, as worn parts do.
+    """
 
     data: BleedData
     comebacks: int
@@ -58,6 +61,7 @@ class FollowUpResults:
     incidence: DataFrame[Incidence]
     weibull: Weibull | None
     action_results: DataFrame[outputs.ActionResults]
+    late_model_notes: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,6 +70,7 @@ class RateResults:
 
     rates: DataFrame[outputs.Rates]
     months: DataFrame[outputs.Months]
+    early_signs: DataFrame[outputs.EarlySigns]
     credibility: DataFrame[outputs.Credibility]
 
 

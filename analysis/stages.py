@@ -16,7 +16,7 @@ from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, f
 from analysis.errors import UserError
 from analysis.intake import Log, OwnField
 from analysis.lots import FittedReturns
-from analysis.monitoring import mark_measures, monthly_rates
+from analysis.monitoring import early_signs, mark_measures, monthly_rates
 from analysis.parallel import limit_threads
 from analysis.people import (
     add_ranking_sensitivity,
@@ -48,6 +48,7 @@ from analysis.survival import (
     adjacent_bleeds,
     event_type,
     incidence,
+    late_model_notes,
     match_returns,
     weibull,
 )
@@ -111,6 +112,7 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
         bleeds_per_year=bleeds_per_year(ready),
         incidence=incidence(ready.bleeds),
         weibull=weibull(days_at_risk, event_type(ready.bleeds) == 1),
+        late_model_notes=late_model_notes(ready.bleeds),
     )
     return results, cost_per_comeback(ready, matched, log.comebacks)
 
@@ -154,6 +156,7 @@ def run_rates(data: BleedData, learned: BleedData, measures: DataFrame[Measures]
     return RateResults(
         rates=rates(data, stage_rng(seed, "rates"), work),
         months=mark_measures(monthly_rates(data, expected, stage_rng(seed, "months")), measures),
+        early_signs=early_signs(data),
         credibility=add_ranking_sensitivity(learned, credibility(data)),
     )
 

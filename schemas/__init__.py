@@ -5,7 +5,7 @@ Each model gives names, types, units, ranges and roles, and validates a frame. N
 
 from schemas import intermediate, log, outputs
 from schemas.dictionary import Entry, dictionary
-from schemas.log import LOG_TABLES, STUDY_TABLES
+from schemas.log import LOG_TABLES, STUDY_TABLES, field_label, log_fields, reading_label
 from schemas.outputs import AUDIT_TABLES, OTHER_TABLES
 from schemas.validation import empty, invalid_columns, validate_table
 
@@ -17,9 +17,12 @@ __all__ = [
     "Entry",
     "dictionary",
     "empty",
+    "field_label",
     "intermediate",
     "invalid_columns",
     "log",
+    "log_fields",
     "outputs",
+    "reading_label",
     "validate_table",
 ]

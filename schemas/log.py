@@ -6,11 +6,13 @@ never taken as done or missed.
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Annotated
 
 import pandera.polars as pa
 import polars as pl
 
+from schemas.dictionary import Entry, dictionary
 from schemas.field import schema_field
 
 BRAKES = ("front", "rear")
@@ -414,3 +416,22 @@ LOG_TABLES: dict[str, type[LogTable]] = {
 }
 STUDY_TABLES: dict[str, type[LogTable]] = {"readings": Readings}
 """Tables that are mapped and validated like the log but are not part of it."""
+
+
+@cache
+def log_fields() -> dict[str, Entry]:
+    """Every field of the log by name; one that several tables share as its first table has it."""
+    entries = [entry for table, model in LOG_TABLES.items() for entry in dictionary(table, model)]
+    return {entry.name: entry for entry in reversed(entries)}
+
+
+def field_label(name: str) -> str:
+    """A field in a mechanic's words; a shop's own field by its own name."""
+    entry = log_fields().get(name)
+    return entry.label if entry else name.removeprefix("own.").replace("_", " ")
+
+
+def reading_label(name: str) -> str:
+    """A reading with its unit: `lever reach, mm`."""
+    entry = log_fields().get(name)
+    return field_label(name) + (f", {entry.unit}" if entry and entry.unit not in ("", "fraction") else "")

@@ -13,10 +13,21 @@ import polars as pl
 from schemas.field import schema_field
 from schemas.log import TRIAL_UNITS
 
-RULES = (
-    "required_missing", "unreadable", "unreadable_row", "out_of_range", "unknown_level", "out_of_scope", "too_long",
-    "after_as_of", "two_contents", "exact_copy", "no_bleed_found",
-)  # fmt: skip
+RULE_LABELS = {
+    "required_missing": "required, but empty",
+    "unreadable": "not a valid value",
+    "unreadable_row": "row could not be read",
+    "out_of_range": "outside its range",
+    "unknown_level": "value not recognised",
+    "out_of_scope": "not one bicycle brake",
+    "too_long": "too long for a name",
+    "after_as_of": "after the last day of the log",
+    "two_contents": "same ID, conflicting data",
+    "exact_copy": "exact duplicate",
+    "no_bleed_found": "no earlier bleed of this bike and brake",
+}
+"""Why a row or value was not accepted, in words, by the rule's name."""
+RULES = tuple(RULE_LABELS)
 ACTIONS = ("row_set_aside", "value_blanked", "duplicate", "unlinked")
 RATE_KINDS = (
     "all", "shop", "technician", "brake_model", "fluid", "job_reason", "brake", "hose_route",
@@ -26,9 +37,10 @@ VERDICTS = ("too_few", "costs_comebacks", "goes_with_comebacks", "suspected", "n
 MEASURE_OUTCOMES = ("missed", "comebacks", "early_comebacks")
 MEASURE_COMPARISONS = ("other_workshops", "before_after", "too_few")
 LEARNER_VERDICTS = ("not_yet", "as_peers", "needs_help", "too_few")
-TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
 SHARE_FOUND = "share of faults a check finds"
-HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak")
+EARLY_SIGNS = ("missed", "reading", "early")
+TRIAL_DESIGNS = ("randomised", "before_after", "undeclared", "mixed")
+HOLDS = ("wrong_fluid", "kit_of_other_kind", "not_firm", "leak", "long_travel")
 
 
 CHANGE_KINDS = (
@@ -231,6 +243,25 @@ class Months(OutputTable):
     )
 
 
+class EarlySigns(OutputTable):
+    """Changes of level in missed steps, stand readings and early comebacks, one row per workshop and sign."""
+
+    shop: str = schema_field("workshop", required=True)
+    sign: str = schema_field(
+        "what moved: missed steps, stand readings or early comebacks", levels=EARLY_SIGNS, required=True
+    )
+    subject: str = schema_field(
+        "ID of the step, name of the reading, or days within which bleeds came back", required=True
+    )
+    month: str = schema_field("first month at the new level, YYYY-MM", required=True)
+    before: int = count("bleeds with the sign before that month")
+    before_of: int = count("bleeds before it where the sign is known")
+    since: int = count("bleeds with the sign from that month on")
+    since_of: int = count("bleeds from it on where the sign is known")
+    worse: bool = schema_field("whether the share rose", required=True)
+    p_value: float = fraction("p-value adjusted over months (Bonferroni) and over all signs of the log (Holm)")
+
+
 class Steps(OutputTable):
     """What missing each step of the procedure costs."""
 
@@ -363,6 +394,10 @@ class Technique(OutputTable):
     improved_since: pl.Date = schema_field("day since which the technician clearly misses the step less often")
     share_before: float = fraction("share missed before that day")
     recorded_before: int = schema_field("bleeds with the step recorded before that day", low=0)
+    beyond_shop: bool = schema_field(
+        "whether it is also missed more than by colleagues of the same workshop in the same quarter (Mantel-Haenszel, 95%); "
+        "empty without colleagues"
+    )
 
 
 class CoachingEffect(OutputTable):
@@ -523,8 +558,11 @@ class Holds(OutputTable):
     observed: str = schema_field("value in the log", required=True)
     required: str = schema_field("value required", required=True)
     action: str = schema_field("what to do", required=True)
-    open: bool = schema_field("false if a later bleed of that brake broke no rule", required=True)
-    priority: int = schema_field("order of urgency; 1 is the most urgent", required=True, low=1, high=5)
+    open: bool = schema_field(
+        "false if a later bleed of that brake broke no rule; for long travel also if the brake was back since",
+        required=True,
+    )
+    priority: int = schema_field("order of urgency; 1 is the most urgent", required=True, low=1, high=6)
     days_since: int = schema_field("days from the bleed to the last day of the log", required=True, unit="d")
     returned_on: pl.Date = schema_field("first return of that brake after the bleed")
 
@@ -688,6 +726,7 @@ AUDIT_TABLES: dict[str, type[OutputTable]] = {
     "lots": Lots,
     "lot_bleeds": LotBleeds,
     "months": Months,
+    "early_signs": EarlySigns,
     "steps": Steps,
     "tolerance": Tolerance,
     "interactions": Interactions,

@@ -7,18 +7,19 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import inline_data
+from analysis.boards.model_charts import coverage_charts, model_charts
+from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text
 from analysis.charts.own_look import with_own_look
-from analysis.charts.theme import CHANCE, HIGH, PLAIN, layer_charts
+from analysis.charts.theme import CHANCE, PLAIN, layer_charts
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
+from schemas.outputs import RULE_LABELS
 
-WIDTH, FILE_PX, REASON_PX, FIELD_PX, MODEL_PX, ROW_PX = 900, 190, 190, 480, 200, 15
-MAX_FIELDS, MAX_REASONS, DECILE, QUARTER = 20, 12, "observed_in_tenth_", "quarter_"
+WIDTH, FILE_PX, REASON_PX, SHARE_PX, FIELD_PX, ROW_PX = 850, 130, 130, 90, 330, 15
+LABEL_PX = 250
+MAX_FIELDS, MAX_REASONS, MAX_LABEL = 15, 12, 40
 FIELD_ROLES = ("context", "technique", "sign")
-SMALL: Any = {"labelFontSize": 11, "titleFontSize": 11}
-PERCENT = alt.Axis(format=".0%", tickCount=4, **SMALL)
-REASON_WORDS = {"two_contents": "same ID, conflicting data", "exact_copy": "exact duplicate"}
+ACTION_LABELS = {"row_set_aside": "row rejected", "value_blanked": "value blanked"}
 
 
 @with_own_look
@@ -34,95 +35,146 @@ def analyst_board(report: Report) -> alt.ConcatChart:
     fields = _fields(report)
     file, field = _choice("file", "File", files), _choice("field", "Field", fields)
     rows = alt.vconcat(_rows(report, file), _reasons(report), spacing=14)
-    first = alt.hconcat(rows, _recorded(report, fields, field), _by_month(report, fields), spacing=20)
-    second = alt.hconcat(*_model(report), *_coverage(report), spacing=26)
-    board = alt.concat(first, second, _legend(), spacing=14, columns=1, align="none")
+    if fields:
+        months = alt.vconcat(_missing(report, fields, field), _by_month(report, fields), spacing=14)
+        first = alt.hconcat(rows, _recorded(report, fields, field), months, spacing=20)
+    else:
+        first = alt.hconcat(rows, line_of_text("No optional field is recorded: see rebleed fields.", 330), spacing=20)
+    second = alt.hconcat(*model_charts(report), *coverage_charts(report), spacing=30)
+    board = alt.concat(first, second, _legend(report), spacing=14, columns=1, align="none")
     return board.resolve_scale(color="independent", shape="independent", x="independent", y="independent").properties(
         title=alt.TitleParams("Data and model at a glance", fontSize=16),
         description="The analyst's board: rows by file and reason, fields recorded by month, how good the risks are",
     )
 
 
+def distinct_names(files: list[str]) -> dict[str, str]:
+    """A name that no other file has: its sheet or table, else its file name, else its path below what all share."""
+    shared = _shared_folder(files)
+    candidates = [
+        {file: file.rpartition("#")[2].rpartition("/")[2] for file in files},
+        {file: file.rpartition("/")[2] for file in files},
+        {file: file[len(shared) :] for file in files},
+    ]
+    names = next((one for one in candidates if len(set(one.values())) == len(files)), candidates[-1])
+    return {file: name if len(name) <= MAX_LABEL else "…" + name[1 - MAX_LABEL :] for file, name in names.items()}
+
+
+def _shared_folder(files: list[str]) -> str:
+    first, last = min(files, default=""), max(files, default="")
+    same = next((at for at, (one, other) in enumerate(zip(first, last, strict=False)) if one != other), 0)
+    return first[: first.rfind("/", 0, same) + 1]
+
+
 def _choice(name: str, label: str, options: list[str]) -> alt.Parameter:
-    clicks = ", ".join(f"@{name}_dots{at}_marks:click" for at in ("", "_0", "_1"))
+    marks = ("", "_0", "_1", "_2")  # Altair numbers the names of charts that carry a parameter
+    clicks = ", ".join(f"@{name}_dots{at}_marks:click" for at in marks)
     bind = alt.binding_select(options=[None, *options], labels=["all", *options], name=f"{label} ")
     return alt.selection_point(name=name, fields=[name], on=clicks, bind=bind)
 
 
+def _labels(limit: int = LABEL_PX, **more: Any) -> alt.Axis:
+    """An axis of names, without a line."""
+    return alt.Axis(labelLimit=limit, labelPadding=4, ticks=False, domain=False, **SMALL, **more)
+
+
+def _same_width(report: Report) -> dict[str, int]:
+    """The width of labels where charts below each other must begin together."""
+    return {} if report.set_aside.is_empty() else {"minExtent": LABEL_PX, "maxExtent": LABEL_PX}
+
+
 def _rows(report: Report, file: alt.Parameter) -> Any:
-    """Rows accepted and not accepted, by file."""
+    """Rows read from each file, with how many were not accepted."""
+    names = distinct_names(report.intake.get_column("file").unique().to_list())
     counts = report.intake.group_by("file", maintain_order=True).agg(
-        accepted=pl.col("accepted").sum(), other=(pl.col("set_aside") + pl.col("duplicates")).sum()
-    ).sort("file")  # fmt: skip
-    rows = [
-        {"file": name, "what": what, "rows": n, "of": good + bad}
-        for name, good, bad in counts.iter_rows()
-        for what, n in (("accepted", good), ("rejected or duplicate", bad))
-    ]
-    return (
-        alt.Chart(inline_data(rows), width=FILE_PX, height=ROW_PX * max(counts.height, 1), name="file_dots",
-                  title="Rows read, by file")
-        .mark_bar()
+        read=pl.col("rows_read").sum(), accepted=pl.col("accepted").sum(),
+        other=(pl.col("set_aside") + pl.col("duplicates")).sum(),
+    )  # fmt: skip
+    table = counts.sort("file").with_columns(
+        label=pl.col("file").replace(names),
+        words=pl.when(pl.col("other") > 0).then(pl.format("{} not accepted", "other")).otherwise(pl.lit("")),
+    )
+    base = alt.Chart(inline_data(table.to_dicts())).encode(
+        y=alt.Y("label:N", sort=None, title=None, axis=_labels(**_same_width(report))),
+        opacity=alt.condition(file, alt.value(1), alt.value(0.3)),
+    )
+    bars = (
+        base.mark_bar(color=CHANCE)
         .encode(
-            y=alt.Y("file:N", title=None, axis=alt.Axis(labelLimit=150, ticks=False, domain=False, **SMALL)),
-            x=alt.X("rows:Q", title=None, axis=alt.Axis(tickCount=3, **SMALL)),
-            color=alt.Color("what:N", scale=alt.Scale(domain=["accepted", "rejected or duplicate"], range=[CHANCE, HIGH]), legend=None),
-            opacity=alt.condition(file, alt.value(1), alt.value(0.3)),
-            tooltip=[alt.Tooltip("file:N"), alt.Tooltip("what:N", title="rows"), alt.Tooltip("rows:Q", title="count"), alt.Tooltip("of:Q", title="of rows read")],
+            x=alt.X("read:Q", title=None, axis=alt.Axis(tickCount=3, **SMALL)),
+            tooltip=[
+                alt.Tooltip("file:N"), alt.Tooltip("read:Q", title="rows read"), alt.Tooltip("accepted:Q"),
+                alt.Tooltip("other:Q", title="rejected or exact duplicate"),
+            ],
         )
+        .properties(name="file_dots")
         .add_params(file)
     )  # fmt: skip
+    words = base.mark_text(aria=False, align="left", dx=4, fontSize=11).encode(x="read:Q", text="words:N")
+    return layer_charts(bars, words).properties(
+        width=FILE_PX, height=ROW_PX * max(table.height, 1), title="Rows read from each file"
+    )
 
 
 def _reasons(report: Report) -> Any:
     """Why rows were rejected and values blanked, most frequent first, for the chosen file."""
-    table = (
-        report.set_aside.group_by("file", "rule", "action", maintain_order=True)
-        .len()
-        .sort("len", "file", "rule", "action", descending=[True, False, False, False])
+    counts = report.set_aside.group_by("file", "rule", "action", maintain_order=True).len()
+    if counts.is_empty():
+        return line_of_text("No row was rejected and no value blanked.", LABEL_PX + REASON_PX)
+    action = pl.col("action").replace(ACTION_LABELS)
+    obvious = pl.col("action").is_in(["duplicate", "unlinked"])
+    rule = pl.col("rule").replace(RULE_LABELS)
+    rows = (
+        counts.with_columns(reason=pl.when(obvious).then(rule).otherwise(pl.format("{}: {}", rule, action)))
+        .with_columns(total=pl.col("len").sum().over("reason"))
+        .sort("total", "reason", "file", descending=[True, False, False])
     )
-    rows = [
-        {"file": file, "reason": REASON_WORDS.get(rule, rule.replace("_", " ")), "what": action.replace("_", " "), "count": n}
-        for file, rule, action, n in table.iter_rows()
-    ]  # fmt: skip
-    reasons = min(len({row["reason"] for row in rows}), MAX_REASONS)
-    return (
-        alt.Chart(inline_data(rows), width=REASON_PX, height=ROW_PX * max(reasons, 1),
-                  title="Why rows were rejected or values blanked")
+    reasons = rows.get_column("reason").unique(maintain_order=True).head(MAX_REASONS)
+    rows = rows.filter(pl.col("reason").is_in(reasons.implode())).select("file", "reason", "len")
+    base = (
+        alt.Chart(inline_data(rows.to_dicts()))
         .transform_filter("!isValid(file_file) || datum.file === file_file")
-        .mark_bar(color=PLAIN)
+        .transform_aggregate(count="sum(len)", groupby=["reason"])
         .encode(
-            y=alt.Y("reason:N", sort="-x", title=None, axis=alt.Axis(labelLimit=190, ticks=False, domain=False, **SMALL)),
-            x=alt.X("sum(count):Q", title=None, axis=alt.Axis(tickCount=3, **SMALL)),
-            tooltip=[alt.Tooltip("reason:N", title="reason"), alt.Tooltip("sum(count):Q", title="count")],
+            y=alt.Y("reason:N", sort=None, title=None, axis=_labels(**_same_width(report))),
+            x=alt.X("count:Q", title=None, axis=alt.Axis(tickCount=3, tickMinStep=1, format="d", **SMALL)),
         )
-    )  # fmt: skip
+    )
+    bars = base.mark_bar(color=PLAIN).encode(
+        tooltip=[alt.Tooltip("reason:N", title="reason"), alt.Tooltip("count:Q", title="count")]
+    )
+    words = base.mark_text(aria=False, align="left", dx=4, fontSize=11).encode(text="count:Q")
+    return layer_charts(bars, words).properties(
+        width=REASON_PX, height=ROW_PX * len(reasons), title="Why rows were rejected or values blanked"
+    )
 
 
 def _entries(report: Report) -> dict[str, str]:
-    """Fields of a bleed that a shop may record, in words, by name."""
+    """Labels of the fields of a bleed that a shop may record, by name."""
     return {
-        entry.name: entry.name.replace("_", " ")
+        entry.name: entry.label
         for entry in dictionary("sessions", LOG_TABLES["sessions"])
         if entry.role in FIELD_ROLES and not entry.required
     }
 
 
 def _fields(report: Report) -> list[str]:
-    """The least completely recorded fields that are recorded at all, in words, the least complete first."""
-    bleeds, words = report.log.sessions, _entries(report)
-    shares = {words[name]: bleeds.get_column(name).count() for name in words if bleeds.get_column(name).count()}
-    return sorted(shares, key=lambda word: (shares[word], word))[:MAX_FIELDS]
+    """Labels of the least completely recorded fields that are recorded at all, the least complete first."""
+    bleeds, labels = report.log.sessions, _entries(report)
+    shares = {labels[name]: bleeds.get_column(name).count() for name in labels if bleeds.get_column(name).count()}
+    return sorted(shares, key=lambda label: (shares[label], label))[:MAX_FIELDS]
 
 
 def _monthly(report: Report, fields: list[str]) -> pl.DataFrame:
     """Bleeds and how many have each field, by month."""
-    names = {word: name for name, word in _entries(report).items()}
+    names = {label: name for name, label in _entries(report).items()}
     table = report.data.bleeds.group_by("month", maintain_order=True).agg(
-        pl.len().alias("bleeds"), *(pl.col(names[word]).count().alias(word) for word in fields)
+        pl.len().alias("bleeds"), *(pl.col(names[label]).count().alias(label) for label in fields)
     )
-    return table.unpivot(on=fields, index=["month", "bleeds"], variable_name="field", value_name="recorded").sort(
-        "field", "month"
+    return (
+        table.unpivot(on=fields, index=["month", "bleeds"], variable_name="field", value_name="recorded")
+        .with_columns(share=pl.col("recorded") / pl.col("bleeds"), missing=1 - pl.col("recorded") / pl.col("bleeds"))
+        .sort("field", "month")
     )
 
 
@@ -134,168 +186,77 @@ def _recorded(report: Report, fields: list[str], field: alt.Parameter) -> Any:
         .agg(pl.col("bleeds").sum(), pl.col("recorded").sum())
     )
     rows = totals.with_columns(share=pl.col("recorded") / pl.col("bleeds")).to_dicts()
-    return (
-        alt.Chart(inline_data(rows), width=120, height=ROW_PX * max(len(fields), 1), name="field_dots",
-                  title="Least completely recorded")
-        .mark_bar(color=PLAIN, height=8)
+    base = alt.Chart(inline_data(rows)).encode(
+        y=alt.Y("field:N", sort=fields, title=None, axis=_labels()),
+        opacity=alt.condition(field, alt.value(1), alt.value(0.3)),
+    )
+    bars = (
+        base.mark_bar(color=PLAIN, height=8)
         .encode(
-            y=alt.Y("field:N", sort=fields, title=None, axis=alt.Axis(labelLimit=170, ticks=False, domain=False, **SMALL)),
             x=alt.X("share:Q", scale=alt.Scale(domain=[0, 1]), axis=PERCENT, title=None),
-            opacity=alt.condition(field, alt.value(1), alt.value(0.3)),
             tooltip=[alt.Tooltip("field:N"), alt.Tooltip("share:Q", format=".1%", title="recorded"), alt.Tooltip("recorded:Q", title="bleeds with it"), alt.Tooltip("bleeds:Q", title="of bleeds")],
         )
+        .properties(name="field_dots")
         .add_params(field)
+    )  # fmt: skip
+    words = base.mark_text(aria=False, align="left", dx=4, fontSize=11).encode(
+        x="share:Q", text=alt.Text("share:Q", format=".0%")
+    )
+    return layer_charts(bars, words).properties(
+        width=SHARE_PX, height=ROW_PX * max(len(fields), 1), title="Least completely recorded"
+    )
+
+
+def _months(report: Report) -> alt.X:
+    months = report.data.bleeds.get_column("month").unique().sort().to_list()
+    every = max(1, -(-len(months) // 5))
+    axis = alt.Axis(values=months[::every], labelAngle=0, title=None, **SMALL)
+    return alt.X("month:O", axis=axis, scale=alt.Scale(domain=months))
+
+
+MONTH_TIPS = [
+    alt.Tooltip("field:N"), alt.Tooltip("month:O"), alt.Tooltip("share:Q", format=".1%", title="recorded"),
+    alt.Tooltip("recorded:Q", title="bleeds with it"), alt.Tooltip("bleeds:Q", title="of bleeds"),
+]  # fmt: skip
+
+
+def _missing(report: Report, fields: list[str], field: alt.Parameter) -> Any:
+    """Where each field is missing: a square for each month, the larger the more bleeds lack it."""
+    table = _monthly(report, fields).filter(pl.col("missing") > 0)
+    return (
+        alt.Chart(inline_data(table.to_dicts()), width=FIELD_PX, height=ROW_PX * max(len(fields), 1), name="field_dots",
+                  title="Share missing, by field and month")
+        .mark_square(color=PLAIN)
+        .encode(
+            x=_months(report).copy(),
+            y=alt.Y("field:N", sort=fields, scale=alt.Scale(domain=fields), title=None, axis=_labels(labels=False)),
+            size=alt.Size("missing:Q", scale=alt.Scale(domain=[0, 1], range=[0, 170]), legend=None),
+            opacity=alt.condition(field, alt.value(1), alt.value(0.2)),
+            tooltip=MONTH_TIPS,
+        )
     )  # fmt: skip
 
 
 def _by_month(report: Report, fields: list[str]) -> Any:
-    """Share recorded by month: the chosen field, or a line for each."""
-    table = _monthly(report, fields).with_columns(share=pl.col("recorded") / pl.col("bleeds"))
-    months = table.get_column("month").unique().sort().to_list()
-    every = max(1, -(-len(months) // 6))
-    visible = alt.Axis(values=months[::every], labelAngle=0, title=None, **SMALL)
-    base = alt.Chart(inline_data(table.to_dicts())).transform_filter(
-        "!isValid(field_field) || datum.field === field_field"
-    )
+    """Share recorded by month: the chosen field, or all of these together."""
     return (
-        base.mark_line(aria=False, color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN, size=14), opacity=0.8)
+        alt.Chart(inline_data(_monthly(report, fields).to_dicts()))
+        .transform_filter("!isValid(field_field) || datum.field === field_field")
+        .transform_calculate(field="isValid(field_field) ? field_field : 'all of these together'")
+        .transform_aggregate(recorded="sum(recorded)", bleeds="sum(bleeds)", groupby=["field", "month"])
+        .transform_calculate(share="datum.recorded / datum.bleeds")
+        .mark_line(aria=False, color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN, size=16))
         .encode(
-            x=alt.X("month:O", axis=visible, scale=alt.Scale(domain=months)),
+            x=_months(report),
             y=alt.Y("share:Q", scale=alt.Scale(domain=[0, 1]), axis=PERCENT, title=None),
-            detail="field:N",
-            tooltip=[alt.Tooltip("field:N"), alt.Tooltip("month:O"), alt.Tooltip("share:Q", format=".1%", title="recorded"), alt.Tooltip("bleeds:Q", title="of bleeds")],
+            tooltip=MONTH_TIPS,
         )
-        .properties(width=FIELD_PX, height=ROW_PX * max(len(fields), 10), title="Share recorded by month: the chosen field, or all of these")
-    )  # fmt: skip
+        .properties(width=FIELD_PX, height=60, title="Share recorded: the chosen field, or all of these together")
+    )
 
 
-def _model(report: Report) -> list[Any]:
-    """Observed over predicted by quarter, calibration by decile, and discrimination against simple rules."""
-    if report.model.is_empty():
-        words = [{"text": "No risk model in this run: too few comebacks, or no later bleeds to test one on."}]
-        return [
-            alt.Chart(inline_data(words), width=500, height=20).mark_text(align="left", fontSize=13).encode(
-                text="text:N", x=alt.value(0)
-            )
-        ]  # fmt: skip
-    return [_over_time(report), _calibration(report), _discrimination(report)]
-
-
-def _over_time(report: Report) -> Any:
-    table = report.model.filter(pl.col("metric").str.starts_with(QUARTER)).select(
-        "value", "lo", "hi", quarter=pl.col("metric").str.strip_prefix(QUARTER).str.replace("-", " ")
-    )
-    base = alt.Chart(inline_data(table.to_dicts()), width=MODEL_PX + 40, height=130)
-    x = alt.X("quarter:O", title=None, axis=alt.Axis(labelAngle=-40, **SMALL))
-    tips = [
-        alt.Tooltip("quarter:O"),
-        *(
-            alt.Tooltip(f"{n}:Q", format=".2f", title=w)
-            for n, w in (("value", "observed / predicted"), ("lo", "from"), ("hi", "to"))
-        ),
-    ]
-    scale = alt.Scale(domain=[0, 3], clamp=True)
-    one = (
-        alt.Chart(inline_data([{"y": 1}]))
-        .mark_rule(aria=False, color=CHANCE, strokeDash=[4, 3])
-        .encode(y=alt.Y("y:Q", scale=scale))
-    )
-    rules = base.mark_rule(aria=False, color=PLAIN).encode(
-        x=x, y=alt.Y("lo:Q", scale=scale, title=None, axis=alt.Axis(tickCount=4, **SMALL)), y2=alt.Y2("hi:Q")
-    )
-    dots = base.mark_point(filled=True, size=50, color=PLAIN, opacity=1).encode(
-        x=x, y=alt.Y("value:Q", scale=scale), tooltip=tips
-    )
-    return layer_charts(one, rules, dots).properties(title="Comebacks observed / predicted, by quarter")
-
-
-def _calibration(report: Report) -> Any:
-    table = report.model.filter(pl.col("metric").str.starts_with(DECILE), pl.col("value").is_not_null()).select(
-        "value", "lo", "hi", predicted="baseline"
-    )
-    top = max([0.05, *(value for value in (*table["hi"].drop_nulls(), *table["predicted"].drop_nulls()))])
-    scale = alt.Scale(domain=[0, top], nice=False)
-    base = alt.Chart(inline_data(table.to_dicts()), width=MODEL_PX, height=130)
-    x = alt.X("predicted:Q", scale=scale, axis=PERCENT, title="predicted risk, by tenths of bleeds")
-    tips = [
-        alt.Tooltip(f"{n}:Q", format=".1%", title=w)
-        for n, w in (("predicted", "predicted"), ("value", "came back"), ("lo", "from"), ("hi", "to"))
-    ]
-    line = (
-        alt.Chart(inline_data([{"x": 0, "y": 0}, {"x": top, "y": top}]))
-        .mark_line(aria=False, color=CHANCE, strokeDash=[4, 3])
-        .encode(x=alt.X("x:Q", scale=scale), y=alt.Y("y:Q", scale=scale))
-    )
-    rules = base.mark_rule(aria=False, color=PLAIN).encode(
-        x=x, y=alt.Y("lo:Q", scale=scale, axis=PERCENT, title=None), y2=alt.Y2("hi:Q")
-    )
-    dots = base.mark_point(filled=True, size=45, color=PLAIN, opacity=1).encode(
-        x=x, y=alt.Y("value:Q", scale=scale), tooltip=tips
-    )
-    return layer_charts(line, rules, dots).properties(title="Came back, against predicted")
-
-
-def _discrimination(report: Report) -> Any:
-    table = report.model.filter(pl.col("metric") == "auc", pl.col("baseline").is_not_null())
-    rows = [
-        {"what": "risks of this audit", "value": v, "lo": lo, "hi": hi, "own": True}
-        for v, lo, hi in table.select("value", "lo", "hi").head(1).iter_rows()
-    ]
-    rows += [
-        {"what": name, "value": value, "lo": None, "hi": None, "own": False}
-        for value, name in table.select("baseline", "baseline_name").iter_rows()
-    ]
-    base = alt.Chart(inline_data(rows), width=MODEL_PX, height=22 * max(len(rows), 1)).encode(
-        y=alt.Y("what:N", sort=None, title=None, axis=alt.Axis(labelLimit=130, **SMALL))
-    )
-    scale = alt.Scale(domain=[0.4, 1], clamp=True)
-    x = alt.X(
-        "value:Q",
-        scale=scale,
-        axis=alt.Axis(tickCount=4, **SMALL),
-        title="AUC (0.5 is a coin toss)",
-    )
-    rules = (
-        base.transform_filter("datum.own")
-        .mark_rule(aria=False, color=PLAIN)
-        .encode(x=alt.X("lo:Q", scale=scale), x2=alt.X2("hi:Q"))
-    )
-    dots = base.mark_point(filled=True, size=55, opacity=1).encode(
-        x=x,
-        color=alt.condition("datum.own", alt.value(PLAIN), alt.value(CHANCE)),
-        shape=alt.condition("datum.own", alt.value("circle"), alt.value("diamond")),
-        tooltip=[alt.Tooltip("what:N", title="what"), *(alt.Tooltip(f"{n}:Q", format=".3f", title=w) for n, w in (("value", "AUC"), ("lo", "from"), ("hi", "to")))],
-    )  # fmt: skip
-    return layer_charts(rules, dots).properties(title="Discrimination against simple rules")
-
-
-def _coverage(report: Report) -> list[Any]:
-    """Interval coverage and the other shares of a validation run, where there is one."""
-    if report.proof is None or report.proof.filter("share").is_empty():
-        return []
-    rows = report.proof.filter("share").select("measure", "value", "lo", "hi", "met").head(12).to_dicts()
-    base = alt.Chart(inline_data(rows), width=MODEL_PX, height=ROW_PX * len(rows)).encode(
-        y=alt.Y("measure:N", sort=None, title=None, axis=alt.Axis(labelLimit=230, **SMALL))
-    )
-    rules = base.mark_rule(aria=False, color=CHANCE).encode(
-        x=alt.X("lo:Q", axis=PERCENT, title=None), x2=alt.X2("hi:Q")
-    )
-    dots = base.mark_point(filled=True, size=45, opacity=1).encode(
-        x=alt.X("value:Q"),
-        color=alt.condition("datum.met", alt.value(PLAIN), alt.value(HIGH)),
-        shape=alt.condition("datum.met", alt.value("circle"), alt.value("triangle-left")),
-        tooltip=[alt.Tooltip("measure:N", title="measure"), *(alt.Tooltip(f"{n}:Q", format=".1%") for n in ("value", "lo", "hi"))],
-    )  # fmt: skip
-    return [layer_charts(rules, dots).properties(title="Validation on simulated workshops")]
-
-
-def _legend() -> Any:
-    words = (
-        "Grey bars: rows accepted; red bars: rejected or duplicate.   ● with its 95% interval   ◊ a simple rule   "
-        "dashed: what a perfect prediction would give"
-    )
-    return (
-        alt.Chart(inline_data([{"text": words}]), name="legend", width=WIDTH, height=16)
-        .mark_text(align="left", fontSize=11, baseline="top")
-        .encode(text="text:N", x=alt.value(0), y=alt.value(0))
-    )
+def _legend(report: Report) -> Any:
+    words = "Counted: grey bars, rows read; slate, rows and values not accepted, shares recorded; ■ larger where more is missing."
+    if not report.model.is_empty():
+        words += " Tested on later bleeds: ● with its 95% interval; ◆ a simple rule; dashed, a perfect prediction."
+    return line_of_text(words, WIDTH, name="legend")

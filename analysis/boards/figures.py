@@ -62,10 +62,15 @@ def comeback_minutes(report: Report) -> float:
 
 def _recall_figure(report: Report) -> Figure:
     bleeds = report.log.sessions.select("session_id", "bike_id", "brake")
-    still_open = report.holds.filter("open").join(bleeds, on="session_id", how="left", maintain_order="left")
+    measured = pl.col("rule") == "long_travel"
+    to_measure = report.holds.filter("open", measured).join(bleeds, on="session_id", how="left", maintain_order="left")
+    still_open = report.holds.filter("open", ~measured).join(bleeds, on="session_id", how="left", maintain_order="left")
     brakes = still_open.select("bike_id", "brake").n_unique() if still_open.height else 0
     recent = still_open.filter(pl.col("days_since") <= 31).select("bike_id", "brake").n_unique() if brakes else 0
-    return Figure("Brakes to recall", f"{brakes:,}", f"{recent} bled in the last 31 days" if brakes else "none")
+    others = to_measure.join(still_open, on=["bike_id", "brake"], how="anti").select("bike_id", "brake").n_unique()
+    words = [f"{recent} bled in the last 31 days"] if brakes else []
+    words += [f"lever travel of {others:,} to measure again"] if others else []
+    return Figure("Brakes to recall", f"{brakes:,}", "; ".join(words) or "none")
 
 
 def _rate_figure(report: Report) -> Figure:

@@ -30,6 +30,8 @@ COUNTS = ("bleeds", "followed", "comebacks", "followed_14", "comebacks_14", "fol
 MISSES = tuple(f"{what}_{at}" for what in ("missed", "recorded") for at in range(1, CELL_STEPS + 1))
 
 COLUMNS = (*COUNTS, *MISSES)
+SMALL: Any = {"labelFontSize": 11, "titleFontSize": 11}
+PERCENT = alt.Axis(format=".0%", tickCount=4, **SMALL)
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,14 @@ def _lacks(name: str) -> bool:
 def inline_data(rows: list[dict[str, Any]]) -> Any:
     """Rows as data of a chart."""
     return alt.InlineData(values=rows)
+
+
+def line_of_text(words: str, width: int, name: str = "") -> Any:
+    """One line of text in place of a chart."""
+    chart = alt.Chart(inline_data([{"text": words}]), width=width, height=16, name=name or alt.Undefined)
+    return chart.mark_text(align="left", fontSize=11 if name else 12, baseline="top").encode(
+        text="text:N", x=alt.value(0), y=alt.value(0)
+    )
 
 
 def all_cells(**properties: Any) -> alt.Chart:

@@ -25,9 +25,10 @@ from analysis.charts.risk import (
 )
 from analysis.charts.steps import missed_bars, step_bars, step_board, tolerance_curve, what_if_bars
 from analysis.charts.studies import gauge_bars, gauge_marks, proof_dots
-from analysis.charts.theme import COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_LABELS, VERDICT_LABELS
+from analysis.charts.theme import BASELINE_LABELS, COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_LABELS, VERDICT_LABELS
 
 __all__ = [
+    "BASELINE_LABELS",
     "COLOURS",
     "DARK_PAPER",
     "HOLD_LABELS",

@@ -21,6 +21,7 @@ HOLD_LABELS = {
     "kit_of_other_kind": "bled with a kit used for the other fluid (mineral/DOT)",
     "not_firm": "went out with a soft lever",
     "leak": "went out leaking",
+    "long_travel": "lever travel much too long",
 }
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from typing import Any
+
 import altair as alt
 import polars as pl
 
@@ -79,13 +82,17 @@ def worklist_dots(selection: Source, overall: float | None = None) -> alt.LayerC
 
 
 @with_own_look
-def second_check_curve(second_checks: Source) -> alt.LayerChart | alt.FacetChart:
+def second_check_curve(second_checks: Source, per_week: float | None = None) -> alt.LayerChart | alt.FacetChart:
     """Comebacks caught, of 100, by the share of bleeds checked a second time; the diagonal is checking at random.
+
+    A slider asks how many checks a week can be done, and the chart says what they cover and save.
 
     Parameters
     ----------
     second_checks
-        `schemas.outputs.SecondChecks`.
+        The report, or its `second_checks`.
+    per_week
+        Where the slider starts; the fewest checks of the table unless given.
     """
     second_checks = table_of(second_checks, "second_checks")
     share_axis = {**PERCENT, "title": "share of bleeds checked a second time"}
@@ -119,9 +126,40 @@ def second_check_curve(second_checks: Source) -> alt.LayerChart | alt.FacetChart
     examples = second_checks.sort("share").gather_every(max(1, second_checks.height // 4))
     complete = examples.select("share", "caught_per_100_comebacks").drop_nulls()
     words = "; ".join(f"{share:.0%} checked cover {caught:.0f}" for share, caught in complete.iter_rows())
-    return layer_charts(diagonal, line).properties(
+    return layer_charts(diagonal, line, *_possible_checks(second_checks, per_week)).properties(
         description=f"Comebacks covered, of 100, by share of bleeds checked: {words}"
     )
+
+
+def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> list[Any]:
+    """The largest number of checks that the slider allows, marked on the curve and in words."""
+    numbers = second_checks.get_column("checks_per_week").drop_nulls()
+    if numbers.is_empty():
+        return []
+    fewest, most = math.ceil(float(numbers.min())), math.ceil(float(numbers.max()))  # type: ignore[arg-type]
+    start = min(max(round(per_week) if per_week else fewest, fewest), most)
+    slider = alt.binding_range(min=fewest, max=most, step=1, name="Checks you can do a week ")
+    checks = alt.param(name="checks", value=start, bind=slider)
+    chosen = (
+        alt.Chart(second_checks)
+        .transform_filter("datum.checks_per_week <= checks")
+        .transform_window(place="row_number()", sort=[alt.SortField("checks_per_week", order="descending")])
+        .transform_filter("datum.place === 1")
+        .transform_calculate(
+            covers="format(datum.checks_per_week, '.0f') + ' checks cover ' + format(datum.caught_per_100_comebacks, '.0f') + ' of 100'",
+            saves="(datum.minutes_saved < 0 ? 'cost ' : 'save ') + format(abs(datum.minutes_saved) / 60, ',.0f') + ' hours a year'",
+        )
+    )  # fmt: skip
+    dot = chosen.mark_point(filled=True, size=140, color=HIGH, opacity=1).encode(
+        x=alt.X("share:Q"), y=alt.Y("caught_per_100_comebacks:Q")
+    )
+    words = [
+        chosen.mark_text(aria=False, align="right", fontWeight="bold", dx=-6).encode(
+            x=alt.value(WIDTH // 2 + 60), y=alt.value(y), text=alt.Text(f"{name}:N")
+        )
+        for name, y in (("covers", 190), ("saves", 208))
+    ]
+    return [dot.add_params(checks), *words]
 
 
 @with_own_look

@@ -2,6 +2,7 @@
 
 from analysis.monitoring.change_point import ChangePoint, change_point
 from analysis.monitoring.control_charts import Limits, cusum, log_likelihood_ratios, p_chart
+from analysis.monitoring.early_signs import early_signs
 from analysis.monitoring.monthly import changed_step, mark_measures, monthly_counts, monthly_rates
 
 __all__ = [
@@ -10,6 +11,7 @@ __all__ = [
     "change_point",
     "changed_step",
     "cusum",
+    "early_signs",
     "log_likelihood_ratios",
     "mark_measures",
     "monthly_counts",

@@ -10,12 +10,13 @@ import polars as pl
 from analysis.charts import proof_dots, recorded_board
 from analysis.pages.analyst_comparison import comparison_questions
 from analysis.pages.analyst_model import model_question
-from analysis.pages.labels import RULE_LABELS, TABLE_LABELS, field_label, field_labels, step_titles
+from analysis.pages.labels import TABLE_LABELS, field_labels, step_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import estimate, join_words, quantity
 from analysis.report import Report
-from schemas import LOG_TABLES, dictionary
+from schemas import LOG_TABLES, dictionary, field_label
 from schemas.dictionary import Entry
+from schemas.outputs import RULE_LABELS
 
 RECORDED_ROLES = ("context", "technique", "sign")
 FIELDS_ON_CHART, MAX_TECHNICIANS_ON_CHART = 15, 40

@@ -8,8 +8,9 @@ import polars as pl
 
 from analysis.boards import NOT_RECORDED, WORK
 from analysis.charts import HOLD_LABELS
-from analysis.pages.labels import level_label, missed_titles, reading_label
+from analysis.pages.labels import level_label, missed_titles
 from analysis.report import Report
+from schemas import reading_label
 
 MAX_BLEEDS, MAX_OTHERS = 1000, 5
 READINGS = (

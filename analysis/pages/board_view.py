@@ -54,7 +54,7 @@ def board_view(
         for one in sorted(
             chart.get("params", []), key=lambda one: ORDER.index(one["name"]) if one["name"] in ORDER else 9
         )
-        if one.get("bind", {}).get("input") == "select"
+        if one.get("bind", {}).get("input") == "select" and len(one["bind"]["options"]) > 2  # one name is no choice
     )
     periods = tuple(zip(values.get("periods") or (), values.get("period_names") or (), strict=True))
     says = any(part.get("name") == "sentence" for part in chart["concat"])

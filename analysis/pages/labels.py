@@ -1,11 +1,11 @@
-"""Readers' words for fields, groups, rules, steps and tables; the glossary; the cautions. No page shows a column name."""
+"""Readers' words for groups, levels, steps and tables; the glossary; the cautions. No page shows a column name."""
 
 from __future__ import annotations
 
 import polars as pl
 
 from analysis.report import Report
-from schemas import LOG_TABLES, dictionary
+from schemas import field_label, log_fields
 
 CAUTIONS = (
     "Brakes are safety parts. These figures are statistics about work, not an inspection of any brake: a low risk is not a pass.",
@@ -76,66 +76,6 @@ GLOSSARY = (
 )
 """At most 40 terms."""
 
-FIELD_LABELS = {
-    "session_id": "job number",
-    "shop": "workshop",
-    "bike_id": "bike",
-    "brake": "brake",
-    "technician": "technician",
-    "started_at": "start",
-    "minutes": "bench minutes",
-    "job_reason": "reason for the job",
-    "brake_model": "brake model",
-    "bike_kind": "kind of bike",
-    "fluid_required": "fluid required by the maker",
-    "fluid_used": "fluid used",
-    "kit_fluid": "fluid the kit is dedicated to",
-    "hose_route": "hose routing",
-    "hose_mm": "hose length",
-    "piston_pairs": "pairs of pistons",
-    "shop_temp_c": "workshop temperature",
-    "trial": "trial",
-    "trial_arm": "arm of the trial",
-    "trial_unit": "unit of randomisation",
-    "lever_reach_mm": "lever reach",
-    "pads_out": "pads out",
-    "pistons_seated": "pistons pushed back",
-    "blocks_fitted": "bleed blocks fitted",
-    "block_mm": "bleed block thickness",
-    "lever_syringe_fill": "lever syringe fill",
-    "caliper_syringe_fill": "caliper syringe fill",
-    "kit_purged": "kit purged",
-    "cycles": "passes",
-    "volume_moved_ml": "fluid moved",
-    "bubbles_first": "bubbles in the first pass",
-    "bubbles_last": "bubbles in the last pass",
-    "lever_vacuum_strokes": "vacuum strokes at the lever",
-    "settle_minutes": "settling time",
-    "lever_syringe_end_ml": "fluid left in the lever syringe",
-    "caliper_syringe_end_ml": "fluid left in the caliper syringe",
-    "syringes_upright": "syringes held upright",
-    "caliper_closed_first": "caliper port closed first",
-    "port_seals_checked": "O-rings on both port screws checked",
-    "lever_port_nm": "lever bleed port torque",
-    "caliper_port_nm": "caliper bleed port torque",
-    "cleaned": "cleaned",
-    "reach_restored": "lever reach reset",
-    "fluid_out": "old fluid",
-    "lever_travel_before_mm": "lever travel before",
-    "lever_travel_after_mm": "lever travel after",
-    "pump_gain_mm": "pump-up",
-    "hard_pull_firm": "firm under a hard pull",
-    "leak_seen": "leak seen",
-    "note": "notes",
-    "returned_at": "day of return",
-    "complaint": "complaint",
-    "finding": "fault found",
-    "comeback_id": "return number",
-    "coached_on": "day of coaching",
-    "began_on": "first day of the change",
-    "what": "change",
-    "step": "step",
-}
 TABLE_LABELS = {
     "sessions": "bleeds",
     "comebacks": "returns",
@@ -145,19 +85,6 @@ TABLE_LABELS = {
     "measures": "changes in a workshop",
     "brakes": "brake models",
     "actions": "recalls and second checks",
-}
-RULE_LABELS = {
-    "required_missing": "required, but empty",
-    "unreadable": "not a valid value",
-    "unreadable_row": "row could not be read",
-    "out_of_range": "outside its range",
-    "unknown_level": "value not recognised",
-    "out_of_scope": "not one bicycle brake",
-    "too_long": "too long for a name",
-    "after_as_of": "after the last day of the log",
-    "two_contents": "same ID, conflicting data",
-    "exact_copy": "exact duplicate",
-    "no_bleed_found": "no earlier bleed of this bike and brake",
 }
 LEVEL_LABELS = {
     "mineral": "mineral oil",
@@ -183,20 +110,10 @@ SMALL_COST = 0.2
 """Comebacks per 100 bleeds. A step is of low priority only if a larger cost is ruled out. Common practice, no source."""
 
 
-def field_label(name: str) -> str:
-    """A field in a mechanic's words; a shop's own field by its own name."""
-    return FIELD_LABELS.get(name, name.removeprefix("own.").replace("_", " "))
-
-
-def reading_label(name: str) -> str:
-    """A reading with its unit: `lever reach, mm`."""
-    unit = next((e.unit for e in dictionary("sessions", LOG_TABLES["sessions"]) if e.name == name), "")
-    return field_label(name) + (f", {unit}" if unit and unit != "fraction" else "")
-
-
 def reading_text(field: str, value: float) -> str:
     """A value of a reading with its unit: `70% full` for a syringe, else `31 mm`."""
-    unit = next((e.unit for e in dictionary("sessions", LOG_TABLES["sessions"]) if e.name == field), "")
+    entry = log_fields().get(field)
+    unit = entry.unit if entry else ""
     if unit == "fraction":
         return f"{100 * value:.0f}% full"
     return f"{value:g} {unit}".strip()

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from analysis.pages.lead_differences import difference_question
 from analysis.pages.lead_holds import recall_question
 from analysis.pages.lead_lots import lot_question
 from analysis.pages.lead_measures import measure_question
-from analysis.pages.lead_rates import change_question, difference_question, rate_question
+from analysis.pages.lead_rates import change_question, rate_question
 from analysis.pages.lead_savings import cost_question, saving_question
 from analysis.pages.lead_since import since_questions
 from analysis.pages.lead_trial import trial_question

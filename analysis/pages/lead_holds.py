@@ -11,14 +11,15 @@ from analysis.pages.labels import level_label
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, join_words, quantity
 from analysis.report import Report
-from analysis.rounds import RECENT_DAYS, open_recalls
+from analysis.rounds import RECENT_DAYS, TO_MEASURE, open_recalls
 
-ROWS_LISTED = 8
+ROWS_LISTED = 5
 CHECKED_FIELDS = {
     "fluid": ("fluid_used", "fluid_required"),
     "kit": ("kit_fluid",),
     "hard pull": ("hard_pull_firm",),
     "leaks": ("leak_seen",),
+    "lever travel": ("lever_travel_after_mm",),
 }
 """What the safety rules look at, and the fields they need."""
 OBVIOUS_RULES = ("leak", "not_firm")
@@ -32,7 +33,8 @@ COLUMNS = {
 def recalls(report: Report) -> pl.DataFrame:
     """Open recalls, most urgent first: each brake once, under its latest bleed and the most serious reason of that bleed."""
     readings = pl.format("{}: {} used, {} required", "hold", "observed", "required")
-    why = pl.when(pl.col("rule").is_in(OBVIOUS_RULES)).then("hold").otherwise(readings)
+    measured = pl.format("{} ({})", "observed", "required")
+    why = pl.when(pl.col("rule").is_in(OBVIOUS_RULES)).then("hold").when(TO_MEASURE).then(measured).otherwise(readings)
     return _with_labels(open_recalls(report)).with_columns(why=why)
 
 
@@ -45,10 +47,14 @@ def recall_finding(report: Report) -> Finding:
     open_recalls = recalls(report)
     if open_recalls.is_empty():
         return Finding("Nothing to recall: no recorded bleed breaks a safety rule.", note.strip())
-    recent = open_recalls.filter(~pl.col("older")).height
-    text = f"Recall {quantity(open_recalls.height, 'brake')}."
-    if 0 < recent < open_recalls.height:
+    certain = open_recalls.filter(~TO_MEASURE)
+    recent, to_measure = certain.filter(~pl.col("older")).height, open_recalls.height - certain.height
+    text = f"Recall {quantity(certain.height, 'brake')}." if certain.height else ""
+    if 0 < recent < certain.height:
         text += f" Start with the {_number_word(recent)} bled in the last {RECENT_DAYS} days."
+    if to_measure:
+        text += f" Measure the lever travel of {quantity(to_measure, 'more brake' if text else 'brake')} again."
+    text = text.strip()
     reasons = open_recalls.group_by("rule").len().sort("len", "rule", descending=[True, False])
     counts = [f"{HOLD_LABELS[rule]}: {n}" for rule, n in reasons.iter_rows()]
     return Finding(text, f"{capitalised('; '.join(counts))}.{note}")
@@ -69,15 +75,17 @@ def recall_question(report: Report) -> Question:
         answer=recall_finding(report),
         points=tuple(_instruction(row) for row in open_recalls.head(ROWS_LISTED).iter_rows(named=True)),
         action=_action(open_recalls),
+        fold_charts=True,
         charts=chart_specs(holds_by_day(report)) if len(report.holds) else (),
         table=page_table(open_recalls, "Brakes to recall, most urgent first", COLUMNS, "tables/holds.csv"),
         open_table=0 < len(open_recalls) <= ROWS_LISTED,
         method=(
             "A recall follows from a rule, not from statistics: the wrong fluid, a kit used for the other fluid, a lever that "
-            "was not firm, a leak. It closes when a later bleed of the same brake breaks no rule. Each brake is listed once, "
+            "was not firm, a leak, a lever travel far above a firm brake's of that model or much longer than before the bleed. "
+            "It closes when a later bleed of the same brake breaks no rule; a long travel also when the brake has been back. Each brake is listed once, "
             f"under its latest bleed. Brakes bled in the last {RECENT_DAYS} days come first; within each group the order is: "
             "the wrong type of fluid (mineral/DOT), a leak, a soft lever, a kit used for the other fluid, the wrong grade of the "
-            "right fluid. This order is common practice, no source; a qualified mechanic may know better."
+            "right fluid, a long lever travel (measure it again first). This order is common practice, no source; a qualified mechanic may know better."
         ),
     )  # fmt: skip
 
@@ -101,9 +109,11 @@ def _with_labels(rows: pl.DataFrame) -> pl.DataFrame:
 def _instruction(row: dict[str, Any]) -> str:
     """One brake on the list: which, what was found, what to do."""
     shop = f", {row['shop']}" if row["shop"] else ""
-    reading = (
-        "" if row["rule"] in OBVIOUS_RULES else f"{capitalised(row['observed'])} used, {row['required']} required. "
-    )
+    reading = f"{capitalised(row['observed'])} used, {row['required']} required. "
+    if row["rule"] == "long_travel":
+        reading = f"{capitalised(row['observed'])}, {row['required']}. "
+    elif row["rule"] in OBVIOUS_RULES:
+        reading = ""
     back = f" It was back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
     return (
         f"{row['bike_id']}, {row['brake']} brake ({row['technician']}{shop}, {_ago(row['days_since'])}, job "

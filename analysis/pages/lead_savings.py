@@ -101,6 +101,7 @@ def saving_question(report: Report) -> Question:
         answer=step_finding(report),
         points=(*(_scenario(row) for row in joint.head(3).iter_rows(named=True)), *robustness_points(report)),
         action="Fix the top one or two steps first." if costly else "",
+        fold_charts=True,
         charts=chart_specs(*charts),
         table=page_table(
             ranked.with_columns(field_labels("benchmark")), "Steps of the procedure", STEP_COLUMNS, "tables/steps.csv"

@@ -51,9 +51,9 @@ def worklist_question(report: Report) -> Question:
             *_also_recalled(report, listed),
         ),
         action=f"Check these first, from the top. {REMINDER}" if listed.height else REMINDER,
+        fold_charts=True,
         charts=chart_specs(worklist_dots(listed, _overall_rate(report))) if listed.height else (),
         table=page_table(listed, "Second checks, highest risk first", COLUMNS, "tables/risk.csv"),
-        open_table=bool(listed.height),
         method=(
             "The most recent bleeds in order of their risk of a comeback, as many as the procedure allows time for, and only down "
             f"to the risk from which a check saves more bench time than it costs ({_check_minutes(report.standard.second_check)}). "
@@ -168,7 +168,8 @@ def second_check_question(report: Report) -> Question:
         answer=_catch_finding(affordable, check.sensitivity),
         points=tuple(points),
         action="Choose the number of checks by what they save; each extra check catches less.",
-        charts=chart_specs(second_check_curve(table)),
+        hint="How many checks can you do? Move the slider below the chart.",
+        charts=chart_specs(second_check_curve(table, check.per_week)),
         table=page_table(
             table,
             "By the share of bleeds checked",

@@ -65,7 +65,7 @@ class Card:
 
 @dataclass(frozen=True)
 class Question:
-    """One question of a reader and its answer, in reading order; `hint` says how to use the charts."""
+    """One question of a reader and its answer, in reading order; `hint` says how to use the charts, which `fold_charts` folds away."""
 
     id: str
     question: str
@@ -74,6 +74,7 @@ class Question:
     points: tuple[str, ...] = ()
     hint: str = ""
     charts: tuple[dict[str, Any], ...] = ()
+    fold_charts: bool = False
     table: PageTable | None = None
     open_table: bool = False
     method: str = ""

@@ -24,7 +24,7 @@ from analysis.pages.file_names import with_file_names
 from analysis.pages.labels import CAUTIONS, GLOSSARY, TABLE_LABELS
 from analysis.pages.lead import lead_questions
 from analysis.pages.question import Question
-from analysis.pages.summary import findings
+from analysis.pages.summary import main_findings
 from analysis.pages.trainer import trainer_questions
 from analysis.parallel import Executor
 from analysis.report import Report
@@ -85,7 +85,7 @@ def render_pages(report: Report, executor: Executor | None = None) -> Callable[[
     parts = {reader: _parts(report, reader, renderer) for reader in (ANALYST, TRAINER, LEAD)}
 
     def pages() -> tuple[Page, ...]:
-        title, sentences = "What the bleed log says", findings(report)
+        title, sentences = "What the bleed log says", main_findings(report)
         values: dict[str, Any] = {"title": title, "findings": sentences, "figures": lead_figures(report)}
         index = render_template("index.html", report, renderer, here="index.html", **values)
         return Page("index.html", index), *(

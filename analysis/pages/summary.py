@@ -5,24 +5,23 @@ from __future__ import annotations
 from pathlib import Path
 
 from analysis.intake import AFTER_TODAY
+from analysis.pages.lead_differences import difference_finding
 from analysis.pages.lead_holds import recall_finding
-from analysis.pages.lead_rates import change_finding, difference_finding, rate_finding
+from analysis.pages.lead_rates import change_finding, rate_finding
 from analysis.pages.lead_savings import step_finding
 from analysis.pages.lead_since import since_findings
 from analysis.pages.question import Finding
 from analysis.report import Report
 
 
+def main_findings(report: Report) -> tuple[Finding, ...]:
+    """What the five figures do not say: changes, differences and costly steps."""
+    return change_finding(report), difference_finding(report), step_finding(report)
+
+
 def findings(report: Report) -> tuple[Finding, ...]:
     """What changed since an earlier audit, recalls, the comeback rate, changes, differences and costly steps: one finding each."""
-    return (
-        *since_findings(report),
-        recall_finding(report),
-        rate_finding(report),
-        change_finding(report),
-        difference_finding(report),
-        step_finding(report),
-    )
+    return (*since_findings(report), recall_finding(report), rate_finding(report), *main_findings(report))
 
 
 def terminal_summary(report: Report, out: Path) -> list[str]:

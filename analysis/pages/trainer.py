@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import polars as pl
 
-from analysis.charts import missed_bars, step_board, tolerance_curve
+from analysis.charts import missed_bars, step_bars, step_board, tolerance_curve
 from analysis.pages.labels import (
     COSTLY_VERDICTS,
     field_labels,
     missed_titles,
     quoted_misses,
-    reading_label,
     reading_text,
     ruled_out,
     step_titles,
@@ -23,6 +24,7 @@ from analysis.pages.trainer_cards import card_question
 from analysis.pages.trainer_coaching import coaching_question, credibility_question
 from analysis.pages.trainer_learners import learner_question
 from analysis.report import Report
+from schemas import reading_label
 
 CLEAR_Q = 0.05
 
@@ -50,8 +52,8 @@ def _step_question(report: Report) -> Question:
         answer=step_finding(report),
         points=(*robustness_points(report), *_step_points(report)),
         action="Demonstrate these steps; use the jobs on the cards as examples." if costly else "",
-        hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs else "",
-        charts=chart_specs(step_board(ranked, technique) if has_costs else missed_bars(ranked)),
+        hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs and technique.get_column("excess").count() else "",
+        charts=_step_charts(ranked, technique),
         table=page_table(
             ranked,
             "Steps of the procedure, three estimates",
@@ -75,6 +77,14 @@ def _step_question(report: Report) -> Question:
             "not confirmed."
         ),
     )  # fmt: skip
+
+
+def _step_charts(ranked: pl.DataFrame, technique: pl.DataFrame) -> tuple[dict[str, Any], ...]:
+    """What each step costs, with the technicians where they can be compared; how often it is missed where no cost is known."""
+    if ranked.get_column("preventable_per_100").count():
+        compared = technique.get_column("excess").count()
+        return chart_specs(step_board(ranked, technique) if compared else step_bars(ranked))
+    return chart_specs(missed_bars(ranked)) if ranked.get_column("share_missed").count() else ()
 
 
 def _step_points(report: Report) -> list[str]:

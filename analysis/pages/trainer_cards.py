@@ -8,6 +8,7 @@ import polars as pl
 
 from analysis.charts import technique_board
 from analysis.pages.labels import COSTLY_VERDICTS, SMALL_COST, missed_title, ruled_out, with_missed_titles
+from analysis.pages.lead_signs import first_signs
 from analysis.pages.question import Card, Finding, Question, chart_specs, page_table
 from analysis.pages.summary import spelling_warnings
 from analysis.pages.text import estimate, join_words, month_name, number, percentage_points, quantity
@@ -38,6 +39,11 @@ def missed_more_than_peers(report: Report) -> pl.DataFrame:
     return report.technique.filter("clear", pl.col("excess") > 0).join(
         verdicts, on="step", how="left", maintain_order="left"
     )
+
+
+def missed_beyond_workshop(report: Report) -> pl.DataFrame:
+    """Those of them that colleagues of the same workshop in the same quarter miss less."""
+    return missed_more_than_peers(report).filter(pl.col("beyond_shop").fill_null(True))
 
 
 def card_question(report: Report) -> Question:
@@ -82,23 +88,27 @@ def _limit_text(verdict: str, hi: float | None) -> str:
 
 
 def _card_finding(report: Report, cards: int) -> Finding:
-    more = missed_more_than_peers(report)
+    more, workshops = missed_beyond_workshop(report), first_signs(report, ("missed",))
     people = report.technique.n_unique("technician")
+    first, detail = " ".join(one.text for one in workshops), " ".join(one.detail for one in workshops)
+    first += " Look at the kit and the procedure there before you talk to anyone." if first else ""
     if more.is_empty():
-        return Finding(
-            "No technician clearly misses a step more than peers do.", f"{quantity(people, 'technician')} compared."
-        )
+        text = "No technician clearly misses a step more than peers do."
+        return Finding(f"{first} {text}".strip(), f"{detail} {quantity(people, 'technician')} compared.".strip())
     count = more.n_unique("technician")
-    text = f"{count} of {quantity(people, 'technician')} {'misses' if count == 1 else 'miss'} some step clearly more than peers on the same work."
+    text = f"{count} of {quantity(people, 'technician')} {'misses' if count == 1 else 'miss'} some step clearly more than peers on the same work and colleagues."
     gain = _biggest_gain(report)
-    detail = f"{quantity(cards, 'card')} on steps that lead to comebacks." if cards else ""
-    return Finding(f"{text} {gain}".strip(), detail)
+    detail += f" {quantity(cards, 'card')} on steps that lead to comebacks." if cards else ""
+    return Finding(f"{first} {text} {gain}".strip(), detail.strip())
 
 
 def _biggest_gain(report: Report) -> str:
     """Whose practice of which step would prevent most comebacks."""
-    costly = missed_more_than_peers(report).filter(
-        pl.col("verdict").is_in(COSTLY_VERDICTS), pl.col("preventable") >= MIN_COMEBACKS_A_YEAR
+    of_workshops = report.early_signs.filter("worse", pl.col("sign") == "missed").get_column("subject").implode()
+    costly = missed_beyond_workshop(report).filter(
+        ~pl.col("step").is_in(of_workshops),
+        pl.col("verdict").is_in(COSTLY_VERDICTS),
+        pl.col("preventable") >= MIN_COMEBACKS_A_YEAR,
     )
     if costly.is_empty():
         return ""

@@ -66,7 +66,42 @@ def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Techn
     table = table.join(recent.improvements, on=["technician", "step"], how="left").with_columns(
         since=pl.max_horizontal(first_day, "improved_since")
     )
+    table = table.join(_beyond_shop(data), on=["technician", "step"], how="left")
     return validate_table(Technique, _coach_ranks(table).sort("technician", "step"))
+
+
+def _beyond_shop(data: BleedData) -> pl.DataFrame:
+    """Whether each technician misses each step more than colleagues of the same workshop in the same quarter do.
+
+    Two proportions in each workshop and quarter, added up over both (Mantel & Haenszel 1959, J. Natl. Cancer Inst.
+    22:719-748; from memory), so that neither a workshop that differs from the others nor a change of the whole workshop
+    counts as one person's. Empty without colleagues.
+    """
+    steps, stratum = [name for name in data.missed.columns if name != "session_id"], ["shop", "quarter"]
+    rows = data.bleeds.select("technician", "shop", quarter=pl.col("started_at").dt.truncate("1q"))
+    counts = (
+        rows.hstack(data.missed.select(steps))
+        .group_by("technician", *stratum)
+        .agg(
+            pl.struct(k=pl.col(step).cast(pl.Float64).sum(), n=pl.col(step).count().cast(pl.Float64)).alias(step)
+            for step in steps
+        )
+        .unpivot(on=steps, index=["technician", *stratum], variable_name="step")
+        .unnest("value")
+        .filter(pl.col("n") > 0)
+    )
+    all_k, all_n = (pl.col(name).sum().over("step", *stratum) for name in ("k", "n"))
+    share = all_k / all_n
+    return (
+        counts.with_columns(
+            difference=pl.col("k") - pl.col("n") * share, all_n=all_n,
+            variance=pl.col("n") * (all_n - pl.col("n")) * share * (1 - share) / (all_n - 1),
+        )
+        .filter(pl.col("n") < pl.col("all_n"))
+        .group_by("technician", "step")
+        .agg(pl.col("difference").sum(), pl.col("variance").sum())
+        .select("technician", "step", beyond_shop=(pl.col("difference") / pl.col("variance").sqrt()).fill_nan(0.0) > Z95)
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

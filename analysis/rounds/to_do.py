@@ -11,6 +11,8 @@ from schemas.log import Actions
 
 RECENT_DAYS = 31
 """A brake that left longer ago has been ridden for a month; it is still recalled, after those of the last month."""
+TO_MEASURE = pl.col("rule") == "long_travel"
+"""Recalls that begin with a measurement, which may show that there is nothing to do; a certain reason takes their place."""
 
 
 def open_recalls(report: Report) -> pl.DataFrame:
@@ -20,6 +22,8 @@ def open_recalls(report: Report) -> pl.DataFrame:
     """
     open_holds = report.holds.filter("open").join(_bleeds(report), on="session_id", how="left", maintain_order="left")
     open_holds = open_holds.with_columns(older=pl.col("days_since") > RECENT_DAYS)
+    certain = (~TO_MEASURE).any().over("bike_id", "brake")
+    open_holds = open_holds.filter(~(TO_MEASURE & certain))
     latest = open_holds.filter(pl.col("day") == pl.col("day").max().over("bike_id", "brake"))
     worst = latest.sort("priority", "session_id").unique(["bike_id", "brake"], keep="first", maintain_order=True)
     return worst.sort("older", "priority", "days_since", "session_id")

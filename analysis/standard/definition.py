@@ -90,6 +90,19 @@ class SecondCheck:
         return min(self.cost / saved, 1.0) if saved > 0 else 1.0
 
 
+@dataclass(frozen=True)
+class TravelRecall:
+    """When lever travel alone recalls a brake, whatever the hard pull says.
+
+    Longer than `times_usual` the median of firm brakes of that model, of which there must be `min_bleeds`; or more than
+    `worse_mm` longer after the bleed than before it.
+    """
+
+    times_usual: float
+    worse_mm: float
+    min_bleeds: int
+
+
 @dataclass(frozen=True, repr=False)
 class Standard:
     """The shop's written procedure; `fluid_replacements` lists the fluids that may replace a required one.
@@ -103,6 +116,7 @@ class Standard:
     minute_cost: float
     comeback: ComebackRule
     second_check: SecondCheck
+    travel_recall: TravelRecall
     steps: tuple[Step, ...]
     fluid_replacements: dict[str, tuple[str, ...]] = field(default_factory=dict)
     name: str = "built in"

@@ -17,14 +17,15 @@ RULE_FIELDS = {
     "kit_of_other_kind": ("kit_fluid",),
     "not_firm": ("hard_pull_firm",),
     "leak": ("leak_seen",),
+    "long_travel": ("lever_travel_after_mm",),
 }
 """The fields that decide each recall rule."""
 CLOSING_OUTCOMES = ("firm", "re_bled", "elsewhere")
 """Outcomes that close a recall."""
-PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind", "wrong_fluid")
+PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind", "wrong_fluid", "long_travel")
 """Fluid of the other family attacks every seal; a leak or a soft lever can fail without warning; a kit used for the other
-fluid may have left traces; a wrong fluid of the same family boils sooner. Common practice, no source; the maker's
-instructions take precedence."""
+fluid may have left traces; a wrong fluid of the same family boils sooner; a long travel may be a mistake of measurement.
+Common practice, no source; the maker's instructions take precedence."""
 _OTHER_FAMILY = "Do not ride. Drain, flush and replace the parts the maker lists as damaged by the wrong fluid."
 _SAME_FAMILY = "Drain, flush and refill with the fluid the maker requires."
 _OTHER_KIT = (
@@ -32,6 +33,9 @@ _OTHER_KIT = (
     "seals."
 )
 _NOT_FIRM = "Do not ride. The lever was not firm: bleed again and repeat the hard pull."
+_TRAVEL = (
+    "Measure the lever travel again before the bike is ridden. If it is still this long, do not ride: bleed again."
+)
 _LEAK = "Do not ride. A leak was seen: find and repair it before the bike is ridden."
 
 
@@ -41,13 +45,14 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     `wrong_fluid`: the fluid used is neither the one required nor one that may replace it by the standard.
     `kit_of_other_kind`: the kit is kept for the other family (mineral oil or glycol-based DOT fluid) than the fluid
     required, or than the fluid used where none is recorded as required. `not_firm`: not firm under a hard pull.
-    `leak`: a leak was seen. Mineral oil and DOT fluid never mix (common practice, no source; the maker's instructions
-    take precedence).
+    `leak`: a leak was seen. `long_travel`: lever travel far above a firm brake's of that model, or much longer after the
+    bleed than before, whatever the hard pull says; the limits are the standard's. Mineral oil and DOT fluid never mix
+    (common practice, no source; the maker's instructions take precedence).
 
     `open` is false where a later bleed of the same brake broke no rule: on a later day, or later the same day where
     both hours are recorded. It is also false once a recall of the brake, on the day of the bleed or later, ended firm,
-    re-bled or dealt with elsewhere, or a second check re-bled it. `priority` is 1 for what can harm soonest. `returned_on` is the first later day on which the
-    brake came back.
+    re-bled or dealt with elsewhere, or a second check re-bled it; a long travel also once the brake was back. `priority`
+    is 1 for what can harm soonest. `returned_on` is the first later day on which the brake came back.
 
     Returns
     -------
@@ -62,7 +67,9 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
         .with_columns(
             priority=_priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY),
             days_since=(pl.lit(log.as_of) - pl.col("started_at").dt.date()).dt.total_days().cast(pl.Int64),
-            open=~pl.col("fixed") & pl.col("closed_by").is_null(),
+            open=~pl.col("fixed")
+            & pl.col("closed_by").is_null()
+            & ~((pl.col("rule") == "long_travel") & pl.col("returned_on").is_not_null()),
         )
     )
     columns = list(Holds.to_schema().columns)
@@ -110,7 +117,28 @@ def _broken_rules(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
                 pl.lit(_NOT_FIRM),
             ),
             _rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("leak seen"), pl.lit("no leak"), pl.lit(_LEAK)),
+            _long_travel(bleeds, standard),
         ]
+    )
+
+
+def _long_travel(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
+    """Bleeds whose lever travel is far above a firm brake's of that model, or much longer after than before."""
+    limits, after, before = standard.travel_recall, pl.col("lever_travel_after_mm"), pl.col("lever_travel_before_mm")
+    firm = after.filter(pl.col("hard_pull_firm"))
+    usual = pl.when(firm.count() >= limits.min_bleeds).then(firm.median()).over("brake_model")
+    with_usual = bleeds.with_columns(usual=pl.when(pl.col("brake_model").is_not_null()).then(usual))
+    far = (after > limits.times_usual * pl.col("usual")).fill_null(False)
+    worse = (after - before > limits.worse_mm).fill_null(False)
+    return _rows(
+        with_usual,
+        "long_travel",
+        far | worse,
+        pl.format("lever travel {} mm", after),
+        pl.when(far)
+        .then(pl.format("{} mm is usual on a firm {}", pl.col("usual").round(1), "brake_model"))
+        .otherwise(pl.format("{} mm before the bleed", before)),
+        pl.lit(_TRAVEL),
     )
 
 

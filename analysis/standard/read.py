@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis.errors import UserError
-from analysis.standard.definition import ComebackRule, SecondCheck, Standard
+from analysis.standard.definition import ComebackRule, SecondCheck, Standard, TravelRecall
 from analysis.standard.grammar import TomlLocation, read_table, read_value, read_words, reject_unknown_keys
 from analysis.standard.read_steps import parse_steps
 from schemas.log import COMPLAINTS, FINDINGS, FLUIDS
@@ -65,16 +65,20 @@ def _standard(text: str, name: str, own_fields: tuple[str, ...], default: Standa
     except (ValueError, RecursionError) as error:
         raise UserError(name, f"is not valid TOML: {error}", "key = value lines", "correct that line") from error
     top = TomlLocation(name, text, "")
-    reject_unknown_keys(content, ("adopted_on", "shops", "shop", "comeback", "second_check", "fluids", "step"), top)
+    reject_unknown_keys(
+        content, ("adopted_on", "shops", "shop", "comeback", "second_check", "travel_recall", "fluids", "step"), top
+    )
     shop, at = read_table(content, "shop", top), top.at("shop")
     reject_unknown_keys(shop, ("window_days", "currency", "minute_cost"), at)
-    comeback, second_check, fluids = (read_table(content, name, top) for name in ("comeback", "second_check", "fluids"))
+    names = ("comeback", "second_check", "travel_recall", "fluids")
+    comeback, second_check, travel, fluids = (read_table(content, name, top) for name in names)
     return Standard(
         window_days=read_value(shop, "window_days", at, int, allowed=(1, 3650), default=_of(default, "window_days")),
         currency=read_value(shop, "currency", at, str, default=_of(default, "currency")),
         minute_cost=read_value(shop, "minute_cost", at, float, allowed=(0, None), default=_of(default, "minute_cost")),
         comeback=_comeback(comeback, top.at("comeback"), _of(default, "comeback")),
         second_check=_second_check(second_check, top.at("second_check"), _of(default, "second_check")),
+        travel_recall=_travel_recall(travel, top.at("travel_recall"), _of(default, "travel_recall")),
         steps=default.steps if default and "step" not in content else parse_steps(content.get("step"), top, own_fields),
         fluid_replacements=_replacements(fluids, top.at("fluids"), _of(default, "fluid_replacements")),
         name=name,
@@ -148,6 +152,15 @@ def _second_check(table: dict[str, Any], at: TomlLocation, default: SecondCheck 
         recall_minutes=read_value(
             table, "recall_minutes", at, float, allowed=(0, None), default=_of(default, "recall_minutes")
         ),
+    )
+
+
+def _travel_recall(table: dict[str, Any], at: TomlLocation, default: TravelRecall | None) -> TravelRecall:
+    reject_unknown_keys(table, ("times_usual", "worse_mm", "min_bleeds"), at)
+    return TravelRecall(
+        times_usual=read_value(table, "times_usual", at, float, allowed=(1, None), default=_of(default, "times_usual")),
+        worse_mm=read_value(table, "worse_mm", at, float, allowed=(0, None), default=_of(default, "worse_mm")),
+        min_bleeds=read_value(table, "min_bleeds", at, int, allowed=(1, None), default=_of(default, "min_bleeds")),
     )
 
 

@@ -6,7 +6,7 @@ import datetime as dt
 from dataclasses import asdict, replace
 from typing import Any
 
-from analysis.standard.definition import ComebackRule, SecondCheck, Standard, Step, WorkCondition
+from analysis.standard.definition import ComebackRule, SecondCheck, Standard, Step, TravelRecall, WorkCondition
 from analysis.standard.rules import AboveField, AtLeastField, Between, BrakeLimits, Equals, Is, Limits, Rule
 
 RULES: dict[str, type] = {kind.__name__: kind for kind in (Is, Between, Equals, AboveField, AtLeastField, BrakeLimits)}
@@ -35,6 +35,7 @@ def standard_from_dict(table: dict[str, Any]) -> Standard:
         **table,
         "comeback": ComebackRule(**comeback),
         "second_check": SecondCheck(**table["second_check"]),
+        "travel_recall": TravelRecall(**table["travel_recall"]),
         "steps": tuple(_step_from_dict(step) for step in table["steps"]),
         "fluid_replacements": {fluid: tuple(others) for fluid, others in table["fluid_replacements"].items()},
     }

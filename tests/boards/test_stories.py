@@ -86,3 +86,53 @@ def test_two_clicks_show_the_coaching_that_worked_and_the_one_that_did_not(drive
             for part in ([x for x in quarters if x[0] < "2025 Q1"], [x for x in quarters if x[0] > "2025 Q1"])
         )
         assert (after < before / 2) == worked
+
+
+def test_the_lead_sees_what_to_recall_what_moved_first_and_what_wears_out(driver, audit) -> None:
+    opened(driver, audit / "lead.html")
+    assert "Velmoor: a change began here" in visible(driver)
+    page = str(driver.execute_script("return document.body.textContent"))
+    assert "Velmoor got worse in July 2025" in page
+    assert "wrong fluid" in str(driver.find_element(By.ID, "bleeds-data").get_attribute("textContent"))
+    assert "Schist 2 comes back later" in driver.find_element(By.CSS_SELECTOR, ".board .legend").text
+
+
+def test_the_trainer_sees_which_steps_cost_and_which_do_not(driver, audit) -> None:
+    opened(driver, audit / "trainer.html")
+    costs = [line for line in visible(driver).splitlines() if "prevented per 100 bleeds" in line]
+    for step in ("Kit not purged", "Fewer than 2 push-pull passes", "Stopped with bubbles showing"):
+        assert any(step in line and "in words: costs comebacks" in line for line in costs)
+    for step in ("Lever reach not set before bleeding", "Caliper syringe filled too much or too little"):
+        assert any(step in line and "in words: no sign of a cost" in line for line in costs)
+
+
+MARKS = """
+const counts = {};
+(function look(item) {
+  if (item.marktype && item.marktype !== "group" && item.role === "mark" && item.name)
+    counts[item.name] = (counts[item.name] || 0) + item.items.length;
+  (item.items || []).forEach(look);
+})(document.getElementById("board").view.scenegraph().root);
+return counts;
+"""
+SELECTIONS = {
+    "lead.html": ("", "#shop=Velmoor"),
+    "trainer.html": ("", "#technician=Alder&step=Fewer+than+2+push-pull+passes", "#step=Kit+not+purged"),
+    "analyst.html": ("",),
+}
+
+
+@pytest.mark.parametrize("page", sorted(SELECTIONS))
+def test_every_layer_of_a_board_draws_something(driver, audit, page) -> None:
+    """With no selection or one of these. No month is beyond its limits here, and only the first of three steps moved."""
+    counts: dict[str, int] = {}
+    for address in SELECTIONS[page]:
+        opened(driver, audit / page, address)
+        for name, marks in driver.execute_script(MARKS).items():
+            counts[name] = counts.get(name, 0) + marks
+    absent = {f"moved_{place}_layer_{at}_marks" for place in (2, 3) for at in (3, 4)}
+    absent |= {
+        name for name in counts if page == "lead.html" and name.startswith("concat") and name.endswith("_layer_4_marks")
+    }
+    assert len(counts) > 10
+    assert {name for name, marks in counts.items() if not marks} <= absent

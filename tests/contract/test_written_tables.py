@@ -23,6 +23,7 @@ KINDS = {
 KEYS = {
     "rates": ["kind", "group"],
     "months": ["kind", "group", "month"],
+    "early_signs": ["shop", "month", "sign", "subject"],
     "steps": ["step"],
     "technique": ["technician", "step"],
     "coaching": ["technician", "step", "coached_on"],

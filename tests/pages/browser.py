@@ -58,6 +58,7 @@ def resized(driver: webdriver.Chrome, width: int, height: int = 900) -> None:
 def drawn_charts(driver: webdriver.Chrome, path: Path) -> int:
     """Open a page, bring each of its charts into sight until it is drawn; how many there are."""
     driver.get(path.as_uri())
+    driver.execute_script("document.querySelectorAll('details').forEach(one => one.open = true)")
     charts = int(driver.execute_script("return document.querySelectorAll('[data-chart]').length"))
     for at in range(charts):
         look = "var c = document.querySelectorAll('[data-chart]')[arguments[0]]; c.scrollIntoView(); "

@@ -10,13 +10,12 @@ import polars as pl
 import pytest
 
 from analysis.pages.analyst import analyst_questions
-from analysis.pages.labels import FIELD_LABELS, RULE_LABELS, TABLE_LABELS, field_label, level_label, reading_label
+from analysis.pages.labels import TABLE_LABELS, level_label
 from analysis.pages.lead import lead_questions
-from analysis.pages.lead_rates import comeback_times, work_mix
+from analysis.pages.lead_differences import comeback_times, work_mix
 from analysis.pages.question import Question
 from analysis.pages.trainer import trainer_questions
-from schemas import LOG_TABLES, dictionary
-from schemas.outputs import RULES
+from schemas import LOG_TABLES, field_label, log_fields, reading_label
 from tests.pages.predicted import with_predictions
 from tests.shops import report
 
@@ -28,13 +27,9 @@ def questions() -> list[Question]:
     return [*lead_questions(audited), *trainer_questions(audited), *analyst_questions(audited)]
 
 
-def test_every_field_of_a_bleed_has_a_label() -> None:
-    assert {entry.name for entry in dictionary("sessions", LOG_TABLES["sessions"])} <= set(FIELD_LABELS)
-
-
-def test_every_table_and_rule_has_a_label() -> None:
+def test_every_table_and_field_has_a_label() -> None:
     assert set(TABLE_LABELS) == set(LOG_TABLES)
-    assert set(RULE_LABELS) == set(RULES)
+    assert all(one.label and not COLUMN.search(one.label) for one in log_fields().values())
 
 
 @pytest.mark.parametrize(

@@ -47,7 +47,7 @@ def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -
     finding = recall_finding(audited(MIXED))
     assert finding.text == "Recall 5 brakes. Start with the four bled in the last 31 days."
     assert finding.detail == (
-        "Went out leaking: 2; wrong fluid: 2; went out with a soft lever: 1. Not recorded, so not checked: kit."
+        "Went out leaking: 2; wrong fluid: 2; went out with a soft lever: 1. Not recorded, so not checked: kit and lever travel."
     )
     assert question.points[0].startswith(
         "poison, front brake (Wren, 29 days ago, job S3). DOT 4 used, mineral oil required."
@@ -86,4 +86,4 @@ def test_nothing_to_recall_asks_for_nothing() -> None:
 
 def test_a_log_without_safety_fields_cannot_be_checked_for_recalls() -> None:
     finding = recall_finding(audited([bleed("S1", "2026-06-01")]))
-    assert finding.text == "Cannot check for recalls: fluid, kit, hard pull and leaks are not recorded."
+    assert finding.text == "Cannot check for recalls: fluid, kit, hard pull, leaks and lever travel are not recorded."

@@ -11,7 +11,8 @@ import pytest
 from analysis.pages import terminal_summary
 from analysis.pages.analyst_model import model_question
 from analysis.pages.lead import lead_questions
-from analysis.pages.lead_rates import change_finding, difference_finding, rate_finding
+from analysis.pages.lead_differences import difference_finding
+from analysis.pages.lead_rates import change_finding, rate_finding
 from analysis.pages.lead_worklist import second_check_question, worklist_question
 from analysis.pages.text import month_name
 from analysis.pages.trainer_cards import _workshop_change
@@ -41,10 +42,11 @@ def test_a_month_out_of_control_without_a_dated_change_is_reported() -> None:
     out = (pl.col("kind") == "all") & (pl.col("month") == month)
     signal = pl.when(out).then(pl.lit("high")).otherwise(pl.lit("none"))
     quiet = report().months.with_columns(centre=pl.lit(0.05), change_began=pl.lit(False), signal=pl.lit("none"))
-    loud = replace(report(), months=quiet.with_columns(signal=signal))
+    unmoved = replace(report(), early_signs=report().early_signs.clear())
+    loud = replace(unmoved, months=quiet.with_columns(signal=signal))
     assert "no date of a lasting change is clear" in change_finding(loud).text
     assert change_finding(loud).detail == f"All workshops together ({month_name(month)})."
-    assert change_finding(replace(report(), months=quiet)).text.startswith("No clear change")
+    assert change_finding(replace(unmoved, months=quiet)).text.startswith("No clear change")
 
 
 def test_the_highest_rate_below_its_expectation_is_not_a_concern() -> None:

@@ -152,6 +152,17 @@ HOLD_CASES = [
     ),
     HoldCase({"fluid_required": "dot5.1", "kit_fluid": "dot3"}, (), "both are DOT fluid"),
     HoldCase({"hard_pull_firm": False}, ("not_firm",), "left with a soft lever"),
+    HoldCase(
+        {"hard_pull_firm": True, "lever_travel_before_mm": 31.0, "lever_travel_after_mm": 67.0},
+        ("long_travel",),
+        "36 mm longer than before the bleed; the limit is 20",
+    ),
+    HoldCase(
+        {"hard_pull_firm": True, "lever_travel_before_mm": 31.0, "lever_travel_after_mm": 51.0},
+        (),
+        "20 mm longer than before: at the limit",
+    ),
+    HoldCase({"lever_travel_after_mm": 67.0}, (), "neither measured before nor a usual travel of that model"),
     HoldCase({"hard_pull_firm": False, "leak_seen": True}, ("leak", "not_firm"), "all broken rules are listed"),
     HoldCase({"hard_pull_firm": True, "leak_seen": False}, (), "nothing to recall"),
     HoldCase({}, (), "nothing recorded, no recall"),

@@ -31,7 +31,7 @@ UNIQUE_KEYS = {"technicians": "technician", "brakes": "brake_model"}
 """Tables with one row for each name, and the field of the name."""
 MIN_UNIQUE = 0.8
 """Share of distinct names from which a file can be such a table (common practice, no source)."""
-RECALL_FIELDS = ("hard_pull_firm", "leak_seen", "fluid_required", "fluid_used", "kit_fluid")
+RECALL_FIELDS = ("hard_pull_firm", "leak_seen", "fluid_required", "fluid_used", "kit_fluid", "lever_travel_after_mm")
 """Fields by which a bike is recalled: always asked about."""
 RecallCounts = Callable[[pl.DataFrame], Mapping[str, int]]
 """The number of bleeds that each field of a table of bleeds would recall."""

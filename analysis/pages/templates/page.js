@@ -14,6 +14,7 @@
   }
   function narrowed(spec, most) {
     if (typeof spec.width === "number") spec.width = Math.max(110, Math.min(spec.width, most));
+    if (spec.name === "sentence") spec.mark.limit = most;  // the page has the sentence in its own words
     parts(spec).forEach(function (part) { narrowed(part, most); });
   }
   function labelled(spec) {
@@ -21,6 +22,8 @@
     if (y && y.axis && y.axis.labels === false) delete y.axis.labels;
     parts(spec).forEach(labelled);
   }
+  // The expression that breaks a text into lines, each with its end.
+  function inLines(text, most) { return "replace(" + text + ", regexp('(.{1," + most + "})( |$)', 'g'), '$1\\n')"; }
   // On a narrow screen titles are set in lines, and months that have no room are left out.
   function wrapped(spec, room) {
     var title = spec.title, most = Math.floor(room / 9);
@@ -34,12 +37,29 @@
     }
     if (typeof title === "string" || Array.isArray(title)) spec.title = lines(title);
     else if (title && title.text) {
-      title.text = lines(title.text);
+      if (title.text.expr) title.text.expr = "split(slice(" + inLines(title.text.expr, most) + ", 0, -1), '\\n')";
+      else title.text = lines(title.text);
       if (title.subtitle) title.subtitle = lines(title.subtitle);
     }
+    if (spec.mark && spec.mark.style === "workshops") spec.mark.angle = -30;
     var x = spec.encoding && spec.encoding.x;
     if (x && x.axis && x.axis.labelExpr) x.axis.labelOverlap = "greedy";
+    if (x && x.axis && x.axis.labelAngle) x.axis.labelAngle = -90;
     parts(spec).forEach(function (part) { wrapped(part, room); });
+  }
+  // Long names are set in lines too, in rows that have room for two; whether the chart has any.
+  function namesInLines(spec) {
+    var axis = spec.encoding && spec.encoding.y && spec.encoding.y.axis, long = Boolean(axis && axis.labelLimit > 200);
+    if (long) {
+      delete axis.minExtent;
+      delete axis.maxExtent;
+      axis.labelExpr = "slice(" + inLines("datum.label", 28) + ", 0, -1)";
+      axis.labelLimit = 190;
+    }
+    var layers = parts(spec).map(namesInLines);
+    long = long || Boolean(spec.layer) && layers.some(Boolean);
+    if (long && typeof spec.height === "number") spec.height *= 2.6;
+    return long && typeof spec.height !== "number";
   }
   function sideBySide(spec) { return Boolean(spec.hconcat) || parts(spec).some(sideBySide); }
   function folded(spec, room) {
@@ -59,7 +79,7 @@
       }
       var again = JSON.parse(JSON.stringify(spec));
       folded(again, room);
-      if (room < 700) wrapped(again, room);
+      if (room < 700) { wrapped(again, room); namesInLines(again); }
       if (!sideBySide(spec)) narrowed(again, widest(spec) - Math.ceil(over));
       result.finalize();
       return fitted(place, again, tries - 1);

@@ -1,0 +1,112 @@
+"""Workshops, technicians and brake models compared on the same work, for the lead's board."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from analysis.boards.selection import CLICKED, SMALL, Selection, any_chosen, inline_data, line_of_text
+from analysis.charts.theme import CHANCE, HIGH, LOW, SIGNAL_LABELS, layer_charts
+from analysis.dataset import MIN_COMEBACKS
+from analysis.report import Report
+
+GROUP_PX, ROW_PX = 175, 16
+MAX_GROUPS, MAX_RATIO = 16, 4.0
+
+
+def compared_kinds(report: Report) -> list[str]:
+    """The kinds of group of which at least two can be compared on the same work."""
+    ratios = report.rates.filter(pl.col("ratio_lo").is_not_null()).group_by("kind").agg(pl.col("group").n_unique())
+    kinds = {kind for kind, groups in ratios.iter_rows() if groups > 1}
+    return [kind for kind in CLICKED if kind in kinds]
+
+
+def compared(report: Report, selection: Selection, kinds: list[str]) -> list[Any]:
+    """Workshops and brake models in one column, technicians in the next; one line where nothing can be compared."""
+    if not kinds:
+        words = f"Comparing workshops, technicians or brake models needs two of a kind and {MIN_COMEBACKS} comebacks."
+        return [line_of_text(words, 500)]
+    columns = [[kind for kind in column if kind in kinds] for column in (("shop", "brake_model"), ("technician",))]
+    return [
+        alt.vconcat(*(_groups(report, selection, kind) for kind in column), spacing=14) for column in columns if column
+    ]
+
+
+def _groups(report: Report, selection: Selection, kind: str) -> Any:
+    """Observed over expected comebacks of each group on the same work, with its interval: estimated by the audit."""
+    titles = {
+        "shop": "Workshops, on the same work",
+        "brake_model": "Brake models, on the same work",
+        "technician": "Technicians, on the same work",
+    }
+    rates = report.rates.filter(pl.col("kind") == kind, pl.col("ratio_lo").is_not_null())
+    clear = pl.col("signal").is_in(["high", "low"])
+    rates = rates.sort(~clear, "sessions", "group", descending=[False, True, False])
+    left_out = max(rates.height - MAX_GROUPS, 0)
+    rows = rates.head(MAX_GROUPS).sort("ratio", "group", descending=[True, False]).select(
+        "ratio", "ratio_lo", "ratio_hi", "comebacks", "expected", "mature", "signal", pl.col("group").alias(kind),
+        word=pl.col("signal").replace_strict(SIGNAL_LABELS),
+        interval=pl.format("{} to {}", pl.col("ratio_lo").round(2), pl.col("ratio_hi").round(2)),
+        scope=pl.format("all work of {}", "group"),
+    )  # fmt: skip
+    scale = alt.Scale(domain=[0, _top(report)], clamp=True, nice=False)
+    base = alt.Chart(inline_data(rows.to_dicts()), width=GROUP_PX, height=ROW_PX * max(rows.height, 1)).encode(
+        y=alt.Y(
+            f"{kind}:N",
+            sort=None,
+            title=None,
+            axis=alt.Axis(ticks=False, domain=False, labelLimit=110, labelPadding=4, **SMALL),
+        )
+    )
+    axis = alt.Axis(values=list(range(int(_top(report)) + 1)), format="d", labelOverlap=False, **SMALL)
+    label = "comebacks for each one expected" if kind != "shop" else None
+    one = (
+        alt.Chart(inline_data([{"x": 1}]))
+        .mark_rule(aria=False, color=CHANCE, strokeDash=[4, 3])
+        .encode(x=alt.X("x:Q", scale=scale, axis=axis, title=label))
+    )
+    rules = base.mark_rule(aria=False, color=CHANCE, strokeWidth=1.5).encode(
+        x=alt.X("ratio_lo:Q", scale=scale, axis=axis, title=label), x2=alt.X2("ratio_hi:Q")
+    )
+    picked = selection.clicked[kind]
+    colour = f"datum.signal === 'high' ? '{HIGH}' : datum.signal === 'low' ? '{LOW}' : '{CHANCE}'"
+    hollow = any_chosen(kind)
+    dots = (
+        base.transform_calculate(colour=colour)
+        .mark_point(size=64, strokeWidth=1.6)
+        .encode(
+            x=alt.X("ratio:Q", scale=scale, axis=axis, title=label),
+            shape=alt.Shape(
+                "signal:N",
+                scale=alt.Scale(
+                    domain=["high", "low", "none", "too_few"],
+                    range=["triangle-up", "triangle-down", "diamond", "diamond"],
+                ),
+                legend=None,
+            ),
+            stroke=alt.Stroke("colour:N", scale=None),
+            fill=alt.Fill("colour:N", scale=None),
+            fillOpacity=alt.condition(hollow, alt.value(0), alt.value(1)),
+            opacity=alt.condition(picked, alt.value(1), alt.value(0.35)),
+            tooltip=[
+                alt.Tooltip("scope:N", title="estimated for"), alt.Tooltip("ratio:Q", format=".2f", title="observed / expected"),
+                alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("comebacks:Q", title="comebacks"),
+                alt.Tooltip("expected:Q", format=".1f", title="expected on the same work"),
+                alt.Tooltip("mature:Q", title="of bleeds followed"), alt.Tooltip("word:N", title="in words"),
+            ],
+        )
+        .properties(name=f"{kind}_dots")
+        .add_params(picked)
+    )  # fmt: skip
+    title = titles[kind] + (f" ({left_out} with fewer bleeds not shown)" if left_out else "")
+    return layer_charts(one, rules, dots).properties(title=title)
+
+
+def _top(report: Report) -> float:
+    """The end of the axis of ratios, the same for all groups."""
+    highest = (
+        report.rates.filter(pl.col("kind").is_in(["shop", "technician", "brake_model"])).get_column("ratio_hi").max()
+    )
+    return min(max(float(highest or 2.0), 2.0), MAX_RATIO)  # type: ignore[arg-type]

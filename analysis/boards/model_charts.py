@@ -1,0 +1,140 @@
+"""How good the risks and intervals are, for the analyst's board: over time, calibration, simple rules, validation."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text
+from analysis.charts.theme import BASELINE_LABELS, CHANCE, HIGH, PLAIN, layer_charts
+from analysis.report import Report
+
+MODEL_PX, TIME_PX, HEIGHT, ROW_PX, LABEL_PX = 220, 280, 120, 15, 250
+DECILE, QUARTER = "observed_in_tenth_", "quarter_"
+MAX_MEASURES = 10
+
+
+def model_charts(report: Report) -> list[Any]:
+    """Discrimination against simple rules, observed over predicted by quarter, and calibration by decile."""
+    if report.model.is_empty():
+        words = "No risk model in this run: it needs more comebacks, and later bleeds to be tested on."
+        return [line_of_text(words, 620)]
+    return [_discrimination(report), _over_time(report), _calibration(report)]
+
+
+def _estimate_tips(first: str, labels: tuple[tuple[str, str], ...], form: str) -> list[alt.Tooltip]:
+    return [alt.Tooltip(first), *(alt.Tooltip(f"{name}:Q", format=form, title=label) for name, label in labels)]
+
+
+def _discrimination(report: Report) -> Any:
+    table = report.model.filter(pl.col("metric") == "auc", pl.col("baseline").is_not_null())
+    rows = [
+        {"what": "risks of this audit", "value": v, "lo": lo, "hi": hi, "own": True}
+        for v, lo, hi in table.select("value", "lo", "hi").head(1).iter_rows()
+    ]
+    rows += [
+        {"what": BASELINE_LABELS.get(name, name), "value": value, "lo": None, "hi": None, "own": False}
+        for value, name in table.select("baseline", "baseline_name").iter_rows()
+    ]
+    axis = alt.Axis(
+        labelLimit=LABEL_PX, labelPadding=4, minExtent=LABEL_PX, maxExtent=LABEL_PX, ticks=False, domain=False, **SMALL
+    )
+    base = alt.Chart(inline_data(rows)).encode(y=alt.Y("what:N", sort=None, title=None, axis=axis))
+    scale = alt.Scale(domain=[min([0.45, *(row["value"] - 0.02 for row in rows)]), 1], nice=False)
+    x = alt.X("value:Q", scale=scale, axis=alt.Axis(tickCount=4, **SMALL), title="AUC (0.5 is a coin toss)")
+    rules = (
+        base.transform_filter("datum.own")
+        .mark_rule(aria=False, color=PLAIN)
+        .encode(x=alt.X("lo:Q", scale=scale), x2=alt.X2("hi:Q"))
+    )
+    labels = (("value", "AUC"), ("lo", "from"), ("hi", "to"))
+    dots = base.mark_point(filled=True, size=55, opacity=1).encode(
+        x=x,
+        color=alt.condition("datum.own", alt.value(PLAIN), alt.value(CHANCE)),
+        shape=alt.condition("datum.own", alt.value("circle"), alt.value("diamond")),
+        tooltip=_estimate_tips("what:N", labels, ".3f"),
+    )
+    words = base.mark_text(aria=False, align="left", dx=9, dy=-6, fontSize=11).encode(
+        x=x, text=alt.Text("value:Q", format=".2f")
+    )
+    return layer_charts(rules, dots, words).properties(
+        width=MODEL_PX, height=22 * max(len(rows), 1), title="Discrimination, against simple rules"
+    )
+
+
+def _over_time(report: Report) -> Any:
+    table = report.model.filter(pl.col("metric").str.starts_with(QUARTER)).select(
+        "value", "lo", "hi", quarter=pl.col("metric").str.strip_prefix(QUARTER).str.replace("-", " ")
+    )
+    base = alt.Chart(inline_data(table.to_dicts()))
+    every = max(1, -(-table.height // 4))
+    values = table.get_column("quarter").to_list()[::every]
+    x = alt.X("quarter:O", title=None, axis=alt.Axis(labelAngle=0, values=values, **SMALL))
+    scale = alt.Scale(domain=[0, 3], clamp=True)
+    one = (
+        alt.Chart(inline_data([{"y": 1}]))
+        .mark_rule(aria=False, color=CHANCE, strokeDash=[4, 3])
+        .encode(y=alt.Y("y:Q", scale=scale))
+    )
+    rules = base.mark_rule(aria=False, color=PLAIN).encode(
+        x=x, y=alt.Y("lo:Q", scale=scale, title=None, axis=alt.Axis(tickCount=4, **SMALL)), y2=alt.Y2("hi:Q")
+    )
+    labels = (("value", "observed / predicted"), ("lo", "from"), ("hi", "to"))
+    dots = base.mark_point(filled=True, size=50, color=PLAIN, opacity=1).encode(
+        x=x, y=alt.Y("value:Q", scale=scale), tooltip=_estimate_tips("quarter:O", labels, ".2f")
+    )
+    title = "Comebacks observed / predicted, by quarter"
+    return layer_charts(one, rules, dots).properties(width=TIME_PX, height=HEIGHT, title=title)
+
+
+def _calibration(report: Report) -> Any:
+    table = report.model.filter(pl.col("metric").str.starts_with(DECILE), pl.col("value").is_not_null()).select(
+        "value", "lo", "hi", predicted="baseline"
+    )
+    top = max([0.05, *(value for value in (*table["hi"].drop_nulls(), *table["predicted"].drop_nulls()))])
+    scale = alt.Scale(domain=[0, top], nice=False)
+    base = alt.Chart(inline_data(table.to_dicts()))
+    x = alt.X("predicted:Q", scale=scale, axis=PERCENT, title="predicted risk, by tenths of bleeds")
+    line = (
+        alt.Chart(inline_data([{"x": 0, "y": 0}, {"x": top, "y": top}]))
+        .mark_line(aria=False, color=CHANCE, strokeDash=[4, 3])
+        .encode(x=alt.X("x:Q", scale=scale), y=alt.Y("y:Q", scale=scale))
+    )
+    rules = base.mark_rule(aria=False, color=PLAIN).encode(
+        x=x, y=alt.Y("lo:Q", scale=scale, axis=PERCENT, title=None), y2=alt.Y2("hi:Q")
+    )
+    labels = (("predicted", "predicted"), ("value", "came back"), ("lo", "from"), ("hi", "to"))
+    dots = base.mark_point(filled=True, size=45, color=PLAIN, opacity=1).encode(
+        x=x,
+        y=alt.Y("value:Q", scale=scale),
+        tooltip=[alt.Tooltip(f"{name}:Q", format=".1%", title=label) for name, label in labels],
+    )
+    return layer_charts(line, rules, dots).properties(
+        width=MODEL_PX, height=HEIGHT, title="Came back, against predicted"
+    )
+
+
+def coverage_charts(report: Report) -> list[Any]:
+    """Interval coverage and the other shares of a validation run, where there is one."""
+    if report.proof is None or report.proof.filter("share").is_empty():
+        return []
+    rows = report.proof.filter("share").select("measure", "value", "lo", "hi", "met").head(MAX_MEASURES).to_dicts()
+    base = alt.Chart(inline_data(rows)).encode(
+        y=alt.Y("measure:N", sort=None, title=None, axis=alt.Axis(labelLimit=LABEL_PX, **SMALL))
+    )
+    rules = base.mark_rule(aria=False, color=CHANCE).encode(
+        x=alt.X("lo:Q", axis=PERCENT, title=None), x2=alt.X2("hi:Q")
+    )
+    dots = base.mark_point(filled=True, size=45, opacity=1).encode(
+        x=alt.X("value:Q"),
+        color=alt.condition("datum.met", alt.value(PLAIN), alt.value(HIGH)),
+        shape=alt.condition("datum.met", alt.value("circle"), alt.value("triangle-left")),
+        tooltip=_estimate_tips("measure:N", (("value", "share"), ("lo", "from"), ("hi", "to")), ".1%"),
+    )
+    return [
+        layer_charts(rules, dots).properties(
+            width=MODEL_PX, height=ROW_PX * len(rows), title="Validation on simulated workshops"
+        )
+    ]

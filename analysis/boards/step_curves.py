@@ -1,0 +1,106 @@
+"""The risk of a comeback along the reading that decides a step, for the trainer's board."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from analysis.boards.selection import SMALL, inline_data
+from analysis.boards.trainer_choices import Linked
+from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts
+from analysis.report import Report
+from schemas import reading_label
+
+CURVE_PX, CURVE_HEIGHT = 440, 84
+HAS_CURVE = "!isValid(step_step) || indexof(curve_names, step_step) >= 0 ? 1 : 0"
+"""Opacity of the axes: a step without a curve has none."""
+
+
+def step_curves(report: Report, linked: Linked) -> list[Any]:
+    """The adjusted risk along the chosen step's reading, its limits, and the bleeds at each value; nothing without curves."""
+    labels = {name: reading_label(name) for name in report.tolerance.get_column("field").unique()}
+    curves = report.tolerance.with_columns(step=pl.col("step").replace(linked.titles)).filter(
+        pl.col("step").is_in(linked.curves)
+    )
+    if curves.is_empty():
+        return []
+    rows = curves.select(
+        "step", "reading", "bleeds", "risk", "lo", "hi", "tolerance_lo", "tolerance_hi", field=pl.col("field").replace(labels)
+    )  # fmt: skip
+    base = alt.Chart(inline_data(rows.to_dicts())).transform_filter(linked.this_curve)
+    upper = layer_charts(*_curve(base), _name(base), _no_curve(linked))
+    title = alt.TitleParams("Comeback risk along a step's reading (dashed: its limit)", offset=20)
+    bars = base.mark_bar(color=CHANCE, width=6).encode(
+        x=_reading(), y=alt.Y("bleeds:Q", title=None, axis=_axis(tickCount=2)), tooltip=_tips()
+    )
+    charts = (
+        upper.properties(width=CURVE_PX, height=CURVE_HEIGHT, title=title),
+        bars.properties(width=CURVE_PX, height=30),
+    )
+    return [alt.vconcat(*charts, spacing=4).resolve_scale(x="shared")]
+
+
+def _axis(**more: Any) -> alt.Axis:
+    opacity: Any = alt.expr(HAS_CURVE)
+    return alt.Axis(
+        labelOpacity=opacity,
+        tickOpacity=opacity,
+        domainOpacity=opacity,
+        gridOpacity=opacity,
+        titleOpacity=opacity,
+        **SMALL,
+        **more,
+    )
+
+
+def _reading() -> alt.X:
+    return alt.X("reading:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=_axis(tickCount=6, format="~g"))
+
+
+def _tips() -> list[alt.Tooltip]:
+    return [
+        alt.Tooltip("field:N", title="reading"), alt.Tooltip("reading:Q", title="value"),
+        alt.Tooltip("risk:Q", format=".1%", title="came back, adjusted"), alt.Tooltip("lo:Q", format=".1%", title="from"),
+        alt.Tooltip("hi:Q", format=".1%", title="to"), alt.Tooltip("bleeds:Q", title="bleeds near"),
+    ]  # fmt: skip
+
+
+def _curve(base: alt.Chart) -> list[Any]:
+    x, y = _reading(), alt.Y("lo:Q", axis=_axis(format=".0%", tickCount=4), title=None)
+    limits = [
+        base.transform_filter(f"isValid(datum.{name})")
+        .transform_aggregate(limit=f"min({name})")
+        .mark_rule(aria=False, color=SUSPECT, strokeDash=[4, 3], strokeWidth=1.5)
+        .encode(x=alt.X("limit:Q"))
+        for name in ("tolerance_lo", "tolerance_hi")
+    ]
+    line = base.mark_line(aria=False, color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN, size=25))
+    return [
+        base.mark_area(aria=False, color=CHANCE, opacity=0.3).encode(x=x, y=y, y2=alt.Y2("hi:Q")),
+        line.encode(x=x, y=alt.Y("risk:Q"), tooltip=_tips()),
+        *limits,
+    ]
+
+
+def _name(base: alt.Chart) -> Any:
+    """The step and its reading above the curve."""
+    return (
+        base.transform_aggregate(n="count()", groupby=["step", "field"])
+        .transform_calculate(words="datum.step + ': ' + datum.field")
+        .mark_text(aria=False, align="left", baseline="top", fontSize=11, limit=CURVE_PX + 30)
+        .encode(text="words:N", x=alt.value(2), y=alt.value(-15))
+    )
+
+
+def _no_curve(linked: Linked) -> Any:
+    """One line where the chosen step has no curve."""
+    without = [{"step": step} for step in linked.steps if step not in linked.curves]
+    return (
+        alt.Chart(inline_data(without))
+        .transform_filter("datum.step === step_step")
+        .transform_calculate(words="datum.step + ': done or not, there is no reading to draw along.'")
+        .mark_text(aria=False, align="left", fontSize=11, limit=CURVE_PX + 60)
+        .encode(text="words:N", x=alt.value(2), y=alt.value(10))
+    )

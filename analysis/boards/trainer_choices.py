@@ -1,0 +1,86 @@
+"""What the charts of the trainer's board share: technicians and steps in order, and the two choices."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import altair as alt
+import polars as pl
+
+from analysis.report import Report
+
+MAX_PEOPLE, MAX_STEPS = 16, 19
+
+
+@dataclass(frozen=True)
+class Linked:
+    """Technicians by workshop, steps (by what went wrong) in order of cost, steps with a curve, and the two choices.
+
+    `shops` are the workshops that have technicians here, each with its first technician; empty with one workshop alone.
+    """
+
+    people: list[str]
+    steps: list[str]
+    curves: list[str]
+    shops: dict[str, str]
+    titles: dict[str, str]
+    technician: alt.Parameter
+    step: alt.Parameter
+
+    @property
+    def this_step(self) -> str:
+        """The expression that keeps the chosen step; the costliest where none is chosen."""
+        return "isValid(step_step) ? datum.step === step_step : datum.step === step_names[0]"
+
+    @property
+    def this_curve(self) -> str:
+        """The expression that keeps the chosen step; the costliest that has a curve where none is chosen."""
+        return "isValid(step_step) ? datum.step === step_step : datum.step === curve_names[0]"
+
+    def step_title(self, words: str) -> alt.ExprRef:
+        """A title that begins with the chosen step; with the costliest where none is chosen."""
+        return alt.ExprRef(expr=f"(isValid(step_step) ? step_step : step_names[0]) + '{words}'")
+
+    @property
+    def this_person(self) -> str:
+        """The expression that keeps the chosen technician; everybody where none is chosen."""
+        return "!isValid(technician_technician) || datum.technician === technician_technician"
+
+
+def linked_choices(report: Report) -> Linked:
+    """The technicians with most bleeds and the recorded steps of a report."""
+    titles = {step.id: step.missed_title for step in report.standard.steps}
+    available = report.steps.filter(pl.col("recorded") > 0).sort(
+        "rank", "share_missed", "step", descending=[False, True, False], nulls_last=True
+    )
+    ids = available.get_column("step").head(MAX_STEPS).to_list()
+    steps = [titles.get(step, step) for step in ids]
+    with_curve = set(report.tolerance.get_column("step"))
+    people, shops = _people(report)
+    return Linked(
+        people=people,
+        steps=steps,
+        curves=[titles.get(step, step) for step in ids if step in with_curve],
+        shops=shops,
+        titles=titles,
+        technician=_choice("technician", "Technician", people),
+        step=_choice("step", "Step", steps),
+    )
+
+
+def _people(report: Report) -> tuple[list[str], dict[str, str]]:
+    """The technicians with most bleeds, in order of the workshop where each does most; each workshop's first technician."""
+    bleeds = report.log.sessions.group_by("technician", "shop", maintain_order=True).len()
+    main = bleeds.sort("len", "shop", descending=[True, False]).group_by("technician", maintain_order=True)
+    table = main.agg(pl.col("shop").first(), pl.col("len").sum()).sort("len", "technician", descending=[True, False])
+    table = table.head(MAX_PEOPLE).sort("shop", "technician", nulls_last=True)
+    first = table.drop_nulls("shop").group_by("shop", maintain_order=True).agg(pl.col("technician").first())
+    return table.get_column("technician").to_list(), dict(first.iter_rows()) if first.height > 1 else {}
+
+
+def _choice(name: str, label: str, options: list[str]) -> alt.Parameter:
+    """A point selection with its list, by clicks on the marks named after it."""
+    numbers = ("", "_0", "_1", "_2")  # Altair numbers the names of charts that carry a parameter
+    clicks = ", ".join(f"@{mark}{at}_marks:click" for mark in ("matrix", f"{name}_dots") for at in numbers)
+    bind = alt.binding_select(options=[None, *options], labels=["all", *options], name=f"{label} ")
+    return alt.selection_point(name=name, fields=[name], on=clicks, bind=bind)

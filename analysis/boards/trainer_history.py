@@ -1,0 +1,180 @@
+"""How misses have gone over time, for the trainer's board: by quarter, by time at the bench, and the choice in words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import altair as alt
+import polars as pl
+
+from analysis.boards.selection import PERCENT, SMALL, inline_data, with_wilson
+from analysis.boards.trainer_choices import Linked
+from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts
+from analysis.report import Report
+
+QUARTERS = "quarters"
+SIDE_PX, WIDTH, MIN_DRAWN = 310, 850, 5
+
+
+def quarter_rows(report: Report, linked: Linked) -> list[list[int]]:
+    """Misses by quarter: place of the quarter, technician and step, missed, recorded."""
+    places = {name: at for at, name in enumerate(linked.people)}
+    ids = {title: step for step, title in linked.titles.items()}
+    quarters = {name: at for at, name in enumerate(_quarters_of(report))}
+    bleeds = report.data.bleeds.select("technician", quarter=_quarter())
+    rows: list[list[int]] = []
+    for at, title in enumerate(linked.steps):
+        missed = report.data.missed.get_column(ids.get(title, title)).alias("missed")
+        counts = (
+            bleeds.with_columns(missed)
+            .filter(pl.col("missed").is_not_null())
+            .group_by("quarter", "technician", maintain_order=True)
+        )
+        table = counts.agg(pl.col("missed").sum(), recorded=pl.len()).sort("quarter", "technician")
+        rows += [
+            [quarters[quarter], places.get(who, -1), at, int(misses), recorded]
+            for quarter, who, misses, recorded in table.iter_rows()
+        ]
+    return rows
+
+
+def _quarter() -> pl.Expr:
+    day = pl.col("started_at").dt
+    return pl.format("{} Q{}", day.year(), day.quarter())
+
+
+def _quarters_of(report: Report) -> list[str]:
+    return report.data.bleeds.select(_quarter().alias("quarter")).get_column("quarter").unique().sort().to_list()
+
+
+def _missed(linked: Linked) -> alt.Chart:
+    """Every count of misses, with the names its numbers stand for."""
+    data = alt.NamedData(QUARTERS, format=alt.JsonDataFormat(type="json", property="rows"))
+    return alt.Chart(data).transform_calculate(
+        quarter="quarter_names[datum[0]]", technician="people[datum[1]]", step="step_names[datum[2]]"
+    )
+
+
+def _sums(chart: alt.Chart, by: list[str]) -> alt.Chart:
+    totals = [
+        alt.AggregatedFieldDef(op="sum", field=field, **{"as": name})
+        for field, name in (("3", "missed"), ("4", "recorded"))
+    ]
+    return chart.transform_aggregate(totals, groupby=[*by])
+
+
+def quarter_chart(report: Report, linked: Linked) -> Any:
+    """The chosen technician's misses of the chosen step by quarter, with everybody else's."""
+    quarters = _quarters_of(report)
+    names = alt.param(name="quarter_names", value=quarters)
+    every = max(1, -(-len(quarters) // 6))
+    axis = alt.Axis(
+        labelAngle=0,
+        labelExpr=f"indexof(quarter_names, datum.value) % {every} == 0 ? datum.value : ''",
+        title=None,
+        labelOverlap=False,
+        **SMALL,
+    )
+    x = alt.X("quarter:O", scale=alt.Scale(domain=quarters), axis=axis)
+    own = with_wilson(
+        _sums(_missed(linked).transform_filter(linked.this_step).transform_filter(linked.this_person), ["quarter"]),
+        "missed",
+        "recorded",
+    )
+    peers = with_wilson(
+        _sums(
+            _missed(linked).transform_filter(linked.this_step).transform_filter(
+                "isValid(technician_technician) && datum.technician !== technician_technician"
+            ),
+            ["quarter"],
+        ),
+        "missed", "recorded",
+    )  # fmt: skip
+    y = alt.Y("rate:Q", axis=PERCENT, title=None)
+    tips = [
+        alt.Tooltip("quarter:O", title="quarter"), alt.Tooltip("rate:Q", format=".1%", title="missed"),
+        alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("missed:Q", title="missed"), alt.Tooltip("recorded:Q", title="of recorded"),
+    ]  # fmt: skip
+    coached = report.log.coaching.select(
+        "technician", step=pl.col("step").replace(linked.titles),
+        quarter=pl.format("{} Q{}", pl.col("coached_on").dt.year(), pl.col("coached_on").dt.quarter()),
+        word=pl.format("coached {}", pl.col("coached_on").cast(pl.String)),
+    )  # fmt: skip
+    days = (
+        alt.Chart(inline_data(coached.to_dicts()))
+        .transform_filter(linked.this_step)
+        .transform_filter("datum.technician === technician_technician")
+    )
+    bands = own.mark_rule(aria=False, color=PLAIN, opacity=0.4).encode(
+        x=x, y=alt.Y("lo:Q", title=None), y2=alt.Y2("hi:Q")
+    )
+    marks = [
+        bands,
+        peers.mark_line(aria=False, color=CHANCE, strokeDash=[4, 3]).encode(x=x, y=y),
+        own.mark_line(aria=False, color=PLAIN).encode(x=x, y=y),
+        own.mark_point(filled=True, size=40, color=PLAIN, opacity=1).encode(x=x, y=y, tooltip=tips),
+        days.mark_rule(aria=False, color=SUSPECT, strokeWidth=2).encode(x=x),
+        days.mark_text(aria=False, color=SUSPECT, align="left", dx=4, fontSize=11, baseline="top").encode(x=x, y=alt.value(0), text="word:N"),
+    ]  # fmt: skip
+    title = alt.TitleParams(
+        linked.step_title(", by quarter"),
+        subtitle="solid: the chosen technician, or all; dashed: everybody else",
+    )
+    return layer_charts(*marks).add_params(names).properties(width=SIDE_PX, height=95, title=title, name="by_quarter")
+
+
+def learning_charts(report: Report, linked: Linked) -> list[Any]:
+    """Share of all steps missed by time since the first day at the bench; nothing where no first day is known."""
+    started = report.log.technicians.filter(pl.col("started_on").is_not_null()).select("technician", "started_on")
+    steps = [name for name in report.data.missed.columns if name != "session_id"]
+    bleeds = report.data.bleeds.select("technician", "started_at").with_columns(
+        missed=report.data.missed.select(pl.sum_horizontal(pl.col(steps).cast(pl.Int64))).to_series(),
+        recorded=report.data.missed.select(pl.sum_horizontal(pl.col(steps).is_not_null().cast(pl.Int64))).to_series(),
+    )
+    days = (pl.col("started_at").dt.date() - pl.col("started_on")).dt.total_days()
+    table = (
+        bleeds.join(started, on="technician", maintain_order="left")
+        .filter(days >= 0, pl.col("technician").is_in(linked.people))
+        .group_by("technician", years=(days / 182.625).floor() / 2, maintain_order=True)
+        .agg(pl.col("missed").sum(), pl.col("recorded").sum(), bleeds=pl.len())
+        .filter(pl.col("bleeds") >= MIN_DRAWN, pl.col("recorded") > 0)
+        .with_columns(share=pl.col("missed") / pl.col("recorded"))
+        .sort("technician", "years")
+    )
+    if table.is_empty():
+        return []
+    base = alt.Chart(inline_data(table.to_dicts()), width=SIDE_PX, height=75)
+    x = alt.X("years:Q", title="years since the first day at the bench", axis=alt.Axis(tickCount=8, **SMALL))
+    y = alt.Y("share:Q", axis=PERCENT, title=None, scale=alt.Scale(zero=False))
+    tips = [
+        alt.Tooltip("technician:N", title="technician"), alt.Tooltip("years:Q", title="years from"),
+        alt.Tooltip("share:Q", format=".1%", title="of recorded steps missed"), alt.Tooltip("bleeds:Q", title="bleeds"),
+    ]  # fmt: skip
+    every = base.mark_line(aria=False, color=CHANCE, opacity=0.5, strokeWidth=1).encode(
+        x=x, y=y, detail="technician:N", tooltip=tips
+    )
+    own = base.transform_filter("datum.technician === technician_technician")
+    line = own.mark_line(aria=False, color=PLAIN, strokeWidth=2.5, point=alt.OverlayMarkDef(color=PLAIN)).encode(
+        x=x, y=y, tooltip=tips
+    )
+    return [layer_charts(every, line).properties(title="Learning: share of all steps missed, by time at the bench")]
+
+
+def choice_in_words(linked: Linked) -> Any:
+    """The choice in words: how often the chosen technician missed the chosen step."""
+    chart = (
+        _missed(linked)
+        .transform_filter(linked.this_person)
+        .transform_filter("!isValid(step_step) || datum.step === step_step")
+    )
+    chart = with_wilson(_sums(chart, []), "missed", "recorded").transform_calculate(
+        who="isValid(technician_technician) ? technician_technician : 'All technicians'",
+        what="isValid(step_step) ? step_step : 'all steps together'",
+    )
+    chart = chart.transform_calculate(
+        sentence="datum.who + ', ' + datum.what + ': ' + (datum.recorded > 0 ? 'missed ' + format(datum.rate, '.1%') + ' of ' + "
+        "format(datum.recorded, ',') + (isValid(step_step) ? ' bleeds, ' + datum.interval : ' recorded steps') : 'not recorded')"
+    )
+    return chart.properties(width=WIDTH, height=14, name="sentence").mark_text(
+        aria=False, align="left", baseline="middle", fontSize=14, fontWeight="bold"
+    ).encode(text="sentence:N", x=alt.value(0), y=alt.value(7))  # fmt: skip

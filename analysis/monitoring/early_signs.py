@@ -1,0 +1,106 @@
+"""What moved first in each workshop: missed steps, stand readings and early comebacks by month, each with its own date."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+from pandera.typing.polars import DataFrame
+
+from analysis.dataset import BleedData
+from analysis.stats import holm, normal_tail
+from schemas import empty, validate_table
+from schemas.outputs import EarlySigns
+
+FloatArray = NDArray[np.float64]
+READINGS = ("lever_travel_after_mm", "pump_gain_mm", "bubbles_last")
+EARLY_DAYS = (14, 30)
+USUAL = 0.9
+"""A reading counts as high above this quantile of its brake model."""
+MIN_MONTHS, MIN_RECORDS, ALPHA = 6, 30, 0.05
+
+
+def early_signs(data: BleedData) -> DataFrame[EarlySigns]:
+    """Changes of level in the missed steps, stand readings and early comebacks of each workshop, by month.
+
+    Each series is a share by month. The date maximises the two-sample chi-square of the share before and since over all
+    months; it is divided by the dispersion that remains within both periods (at least 1), and its p-value multiplied by
+    the number of months tried (Bonferroni). A change is listed where that p-value, adjusted over all series of the log
+    by Holm's method, is at most 0.05. Assumes one lasting change at most in each series; crude shares, not adjusted for
+    the kind of work.
+
+    Returns
+    -------
+    DataFrame[EarlySigns]
+        Sorted by workshop, month and sign.
+    """
+    bleeds = _with_signs(data)
+    signs = [name for name in bleeds.columns if name.startswith(("missed:", "reading:", "early:"))]
+    changes = [
+        row
+        for (shop,), own in bleeds.group_by("shop", maintain_order=True)
+        for sign in signs
+        if (row := _largest_change(own, str(shop), sign)) is not None
+    ]
+    if not changes:
+        return empty(EarlySigns)
+    table = pl.DataFrame(changes, infer_schema_length=None)
+    table = table.with_columns(p_value=pl.Series(holm(table.get_column("p_value").to_numpy())))
+    columns = empty(EarlySigns)
+    clear = table.filter(pl.col("p_value") <= ALPHA).sort("shop", "month", "sign", "subject")
+    return validate_table(EarlySigns, clear.select(columns.columns).cast(columns.schema))
+
+
+def _with_signs(data: BleedData) -> pl.DataFrame:
+    """One row for each bleed: workshop, month, and true, false or empty for each sign."""
+    bleeds, age, days = data.bleeds, pl.col("observed_days"), pl.col("return_days")
+    high = {
+        f"reading:{name}": pl.col(name) > pl.col(name).cast(pl.Float64).quantile(USUAL, "nearest").over("brake_model")
+        for name in READINGS
+    }
+    early = {f"early:{limit}": pl.when(age >= limit).then((days <= limit).fill_null(False)) for limit in EARLY_DAYS}
+    table = bleeds.select(
+        "month", pl.col("shop").fill_null("not recorded"), **high, **(early if data.comebacks else {})
+    )
+    return table.hstack(
+        [data.missed.get_column(c).alias(f"missed:{c}") for c in data.missed.columns if c != "session_id"]
+    )
+
+
+def _largest_change(bleeds: pl.DataFrame, shop: str, sign: str) -> dict[str, object] | None:
+    """The likeliest change of one series, whether clear or not; None where it is too short."""
+    counts = (
+        bleeds.filter(pl.col(sign).is_not_null())
+        .group_by("month")
+        .agg(k=pl.col(sign).cast(pl.Int64).sum(), n=pl.len().cast(pl.Int64))
+        .sort("month")
+    )
+    if counts.height < MIN_MONTHS or int(counts.get_column("n").sum()) < MIN_RECORDS:
+        return None
+    k, n = (counts.get_column(name).to_numpy().astype(float) for name in ("k", "n"))
+    if k.sum() in (0, n.sum()):
+        return None
+    before_k, before_n = np.cumsum(k)[:-1], np.cumsum(n)[:-1]
+    since_k, since_n = k.sum() - before_k, n.sum() - before_n
+    pooled = k.sum() / n.sum()
+    variance = pooled * (1 - pooled) * (1 / before_n + 1 / since_n)
+    chi_square = (since_k / since_n - before_k / before_n) ** 2 / variance
+    at = int(chi_square.argmax())
+    z = np.sqrt(chi_square[at] / _dispersion(k, n, at))
+    p_value = min(2 * float(normal_tail(z)) * len(chi_square), 1.0)
+    kind, _, subject = sign.partition(":")
+    return {
+        "shop": shop, "sign": kind, "subject": subject, "month": counts.get_column("month")[at + 1],
+        "before": int(before_k[at]), "before_of": int(before_n[at]), "since": int(since_k[at]), "since_of": int(since_n[at]),
+        "worse": bool(since_k[at] / since_n[at] > before_k[at] / before_n[at]), "p_value": p_value,
+    }  # fmt: skip
+
+
+def _dispersion(k: FloatArray, n: FloatArray, at: int) -> float:
+    """Pearson's chi-square within both periods over its degrees of freedom, at least 1."""
+    total = 0.0
+    for part in (slice(None, at + 1), slice(at + 1, None)):
+        share = k[part].sum() / n[part].sum()
+        if 0 < share < 1:
+            total += float(((k[part] - n[part] * share) ** 2 / (n[part] * share * (1 - share))).sum())
+    return max(total / max(len(k) - 2, 1), 1.0)

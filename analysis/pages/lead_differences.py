@@ -1,0 +1,207 @@
+"""Who and what differs once the kind of work is allowed for."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.charts import (
+    rate_dots,
+    ratio_board,
+    ratio_dots,
+    select_groups,
+    truncation_note,
+)
+from analysis.pages.labels import KIND_LABELS, level_label, with_group_labels
+from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
+from analysis.pages.text import (
+    estimate,
+    percent,
+    quantity,
+)
+from analysis.report import Report
+
+KINDS_OF_WORK = ("brake_model", "fluid", "job_reason", "brake", "hose_route")
+MAX_POINTS = 3
+MIN_BLEEDS_FOR_A_NAME = 30
+EARLY_DAYS, MIN_SHARE = 30, 0.03
+
+
+def difference_finding(report: Report) -> Finding:
+    """Which workshop or technician differs from the same work elsewhere, and who is no concern."""
+    if report.small_sample:
+        return Finding(f"Too few comebacks ({report.comebacks:,}) to compare workshops or technicians.")
+    if not report.rates.get_column("expected").count():
+        return Finding("Unadjusted rates only: the kind of work could not be allowed for in this log.")
+    alone = _compared_with_nobody(report)
+    if not report.rates.filter(pl.col("kind").is_in(["shop", "technician"])).get_column("expected").count():
+        return Finding(alone or "No workshop or technician can be compared with another.")
+    rows = list(signals(report, ("shop", "technician")).iter_rows(named=True))
+    texts = [_difference(row) for row in rows] or ["No workshop or technician clearly differs on the same work."]
+    innocent = _highest_rate(report)
+    details = [
+        f"{row['group']}: ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}, "
+        f"{quantity(row['mature'], 'bleed')}."
+        for row in rows
+    ]
+    return Finding(
+        " ".join([*texts, alone, innocent.text]).replace("  ", " ").strip(),
+        " ".join([*details, innocent.detail]).strip(),
+    )
+
+
+def _compared_with_nobody(report: Report) -> str:
+    """Who is alone, so that no comparison can be made."""
+    groups = [report.rates.filter(pl.col("kind") == kind) for kind in ("shop", "technician")]
+    return " ".join(
+        f"{own.get_column('group')[0]} is the only {KIND_LABELS[own.get_column('kind')[0]]}: there is nobody to compare with."
+        for own in groups
+        if own.height == 1
+    )
+
+
+def signals(report: Report, kinds: tuple[str, ...]) -> pl.DataFrame:
+    """Groups of these kinds that clearly differ, in the order of the kinds."""
+    rows = report.rates.filter(pl.col("signal").is_in(["high", "low"]), pl.col("kind").is_in(kinds))
+    order = {kind: index for index, kind in enumerate(kinds)}
+    return rows.sort(pl.col("kind").replace_strict(order, default=None, return_dtype=pl.Int64), "group")
+
+
+def _difference(row: dict[str, Any]) -> str:
+    return f"{row['group']} had {quantity(row['comebacks'], 'comeback')}; {row['expected']:.0f} expected for the same mix of work."
+
+
+def _highest_rate(report: Report) -> Finding:
+    """The technician with the highest unadjusted rate, and whether the kind of work accounts for it."""
+    people = report.rates.filter(
+        pl.col("kind") == "technician", pl.col("mature") >= MIN_BLEEDS_FOR_A_NAME, pl.col("expected").is_not_null()
+    ).sort("rate", "group", descending=[True, False])
+    alike = people.get_column("rate").n_unique() < 2
+    if people.is_empty() or alike or people.row(0, named=True)["signal"] in ("high", "in_question"):
+        return Finding("")
+    row = people.row(0, named=True)
+    name, expected = row["group"], f"{row['expected']:.0f}"
+    detail = (
+        f"{name}: {percent(row['rate'])} of {quantity(row['mature'], 'bleed')} came back, the highest unadjusted rate."
+    )
+    if row["comebacks"] <= row["expected"]:
+        text = f"{name} is not a concern: {quantity(row['comebacks'], 'comeback')}, {expected} expected for the work {name} does."
+        return Finding(text, detail)
+    text = f"{name} has the highest rate, but no clear difference: {quantity(row['comebacks'], 'comeback')}, {expected} expected."
+    return Finding(text, f"{detail} Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}.")
+
+
+def difference_question(report: Report) -> Question:
+    """Who and what differs, allowing for the work."""
+    rates = with_group_labels(report.rates)
+    adjusted = bool(report.rates.get_column("expected").count())
+    points = [_work_difference(row) for row in signals(report, KINDS_OF_WORK).iter_rows(named=True)]
+    if len(points) > MAX_POINTS:
+        points = [*points[:MAX_POINTS], f"{len(points) - MAX_POINTS} more are in the table."]
+    columns = {
+        "kind": "kind", "group": "group", "mature": "followed", "comebacks": "came back", "rate": "rate %",
+        "expected": "expected", "ratio": "observed / expected", "ratio_lo": "from", "ratio_hi": "to",
+        "shrunk_rate": "adjusted rate %", "q_value": "q", "signal": "signal",
+    }  # fmt: skip
+    kinds = [
+        kind for kind in KIND_LABELS if _has_rates(rates, kind) and not (adjusted and kind == "shop")
+    ]  # on the board
+    table = rates.filter(pl.col("kind") != "all").with_columns(pl.col("kind").replace(KIND_LABELS))
+    return Question(
+        id="where",
+        question="Who and what differs on like-for-like work?",
+        answer=difference_finding(report),
+        points=tuple(points),
+        action="Do not rank people: most of these differences are too small. Talk about the work." if adjusted else "",
+        hint=(
+            "Click a technician (or pick one below) to see the work they do, or a brake model to see how soon it comes back."
+            if adjusted
+            else ""
+        ),
+        fold_charts=True,
+        charts=chart_specs(*(_group_chart(report, rates, kind, adjusted) for kind in kinds)),
+        table=page_table(table, "Rates by group", columns, "tables/rates.csv"),
+        method=(
+            "Rates have Wilson intervals. Comebacks expected of a workshop or technician are what the others had on the same "
+            "kind of work, by a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
+            "has exact limits that allow for chance in both counts, with bleeds of one bike taken together. A group is flagged "
+            "when the difference is statistically clear with the false discovery rate controlled over all groups compared; it "
+            "is then set apart and the others are compared again without it. Of only two that differ, the log cannot say which "
+            "one is unusual. These are observations, not an experiment."
+        ),
+    )  # fmt: skip
+
+
+def _work_difference(row: dict[str, Any]) -> str:
+    label = level_label(row["group"])
+    ratio = f"ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}"
+    return (
+        f"{label[:1].upper()}{label[1:]} ({KIND_LABELS[row['kind']]}): {percent(row['rate'])} came back, "
+        f"{percent(row['expected'] / row['mature'])} expected from the rest of the job ({ratio}, {quantity(row['mature'], 'bleed')})."
+    )
+
+
+def _has_rates(rates: pl.DataFrame, kind: str) -> bool:
+    return bool(rates.filter(pl.col("kind") == kind).get_column("rate").count())
+
+
+def _group_chart(report: Report, rates: pl.DataFrame, kind: str, adjusted: bool) -> Any:
+    every, label = rates.filter(pl.col("kind") == kind), KIND_LABELS[kind]
+    own = select_groups(every)
+    cut = truncation_note(own.height, every.height, "those with a signal first, then those with most bleeds")
+    title = f"by {label}" + (f" ({cut})" if cut else "")
+    if not adjusted or kind not in ("shop", "technician", "brake_model") or not own.get_column("ratio_lo").count():
+        return with_title(rate_dots(own, label), title)
+    if kind == "technician":
+        board = ratio_board(own, work_mix(report), label, "share of bleeds", _first_choice(own))
+        return with_title(board, title)
+    if kind == "brake_model":
+        board = ratio_board(own, comeback_times(report), label, "share of comebacks", _first_choice(own))
+        return with_title(board, title)
+    return with_title(ratio_dots(own, label), title)
+
+
+def _first_choice(own: pl.DataFrame) -> str | None:
+    """The group selected at first: the one with the highest rate, whose work most needs to be seen."""
+    rows = own.filter(pl.col("mature") >= MIN_BLEEDS_FOR_A_NAME, pl.col("ratio_lo").is_not_null())
+    names = rows.sort("rate", "group", descending=[True, False]).get_column("group")
+    return str(names[0]) if len(names) else None
+
+
+def work_mix(report: Report) -> pl.DataFrame:
+    """Each technician's followed bleeds by brake and hose routing, compared with all technicians.
+
+    Returns
+    -------
+    DataFrame
+        group, what, place: technician, kind of work, its order; n, of, share, share_all: own bleeds of that kind, own
+        bleeds, own share, share among all.
+    """
+    hose = pl.col("hose_route").map_elements(level_label, return_dtype=pl.String).fill_null("not recorded")
+    counts = report.data.bleeds.filter("mature").group_by("technician", "brake", "hose_route").agg(n=pl.len())
+    kinds = counts.select("n", group="technician", what=pl.concat_str(pl.col("brake"), pl.lit(", hose "), hose))
+    return _shares(kinds).filter(pl.col("share_all") >= MIN_SHARE)
+
+
+def comeback_times(report: Report) -> pl.DataFrame:
+    """Each brake model's comebacks by how soon they came, compared with all models; columns as in `work_mix`."""
+    days, window = pl.col("return_days"), report.window_days
+    early = min(EARLY_DAYS, window)
+    labels = [f"1. within {early} days", f"2. up to {window} days", f"3. after {window} days"]
+    band = pl.when(days <= early).then(0).when(days <= window).then(1).otherwise(2)
+    rows = report.data.bleeds.filter(days.is_not_null(), pl.col("brake_model").is_not_null())
+    counts = rows.group_by(
+        group="brake_model", what=band.replace_strict(dict(enumerate(labels)), return_dtype=pl.String)
+    ).agg(n=pl.len())
+    return _shares(counts)
+
+
+def _shares(counts: pl.DataFrame) -> pl.DataFrame:
+    """Shares of each kind (`what`) within each `group` and among all, from counts `n`."""
+    kinds = counts.group_by("what").agg(share_all=pl.col("n").sum() / counts.get_column("n").sum())
+    kinds = kinds.sort("what").with_row_index("place")
+    totals = counts.group_by("group").agg(of=pl.col("n").sum()).sort("group")
+    own = counts.group_by("group", "what").agg(pl.col("n").sum())
+    table = totals.join(kinds, how="cross").join(own, on=["group", "what"], how="left", maintain_order="left")
+    return table.with_columns(pl.col("n").fill_null(0)).with_columns(share=pl.col("n") / pl.col("of"))

@@ -1,0 +1,58 @@
+"""What moved first in a workshop, in words: missed steps, stand readings or early comebacks, each with its month."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import polars as pl
+
+from analysis.pages.labels import missed_title
+from analysis.pages.question import Finding
+from analysis.pages.text import capitalised, month_name, observed_share
+from analysis.report import Report
+from schemas import field_label
+
+SIGN_MONTHS = 6
+"""Months between an early sign and a change of the comeback rate that belong together."""
+KINDS = ("missed", "reading", "early")
+
+
+def first_signs(report: Report, kinds: tuple[str, ...] = KINDS) -> list[Finding]:
+    """What got worse first in each workshop, one finding for each workshop."""
+    signs = report.early_signs.filter("worse", pl.col("sign").is_in(kinds)).sort("month", "p_value")
+    return [sign_finding(report, own.row(0, named=True)) for _, own in signs.group_by("shop", maintain_order=True)]
+
+
+def signs_around(report: Report, shop: str, month: str) -> list[dict[str, Any]]:
+    """What got worse in a workshop within half a year of a month, in order."""
+    own = report.early_signs.filter(
+        "worse",
+        pl.col("shop") == shop,
+        (month_number(pl.col("month")) - month_number(pl.lit(month))).abs() <= SIGN_MONTHS,
+    )
+    return own.sort("month", "p_value").to_dicts()
+
+
+def sign_finding(report: Report, row: dict[str, Any]) -> Finding:
+    """`Velmoor got worse in July 2025, when “Kit not purged” went from 13% to 66% of bleeds.`"""
+    before, since = row["before"] / row["before_of"], row["since"] / row["since_of"]
+    what = sign_name(report, row)
+    return Finding(
+        f"{row['shop']} got worse in {month_name(row['month'])}, when {what} went from {before:.0%} to {since:.0%} of bleeds.",
+        f"{capitalised(what)}: before {observed_share(row['before'], row['before_of'])}, since "
+        f"{observed_share(row['since'], row['since_of'])}.",
+    )
+
+
+def sign_name(report: Report, row: dict[str, Any]) -> str:
+    """`“Kit not purged”`, `high pump-up` or `returns within 30 days`."""
+    if row["sign"] == "missed":
+        return f"“{missed_title(report, row['subject'])}”"
+    return (
+        f"high {field_label(row['subject'])}" if row["sign"] == "reading" else f"returns within {row['subject']} days"
+    )
+
+
+def month_number(month: pl.Expr) -> pl.Expr:
+    """Months since the year 0."""
+    return month.str.slice(0, 4).cast(pl.Int64) * 12 + month.str.slice(5, 2).cast(pl.Int64)
