@@ -92,7 +92,7 @@ def test_the_measurement_model_is_that_of_the_simulation() -> None:
     assert pumped / travel == pytest.approx(0.35, abs=0.04)
     assert 1 < first / travel < 180 / 64
     assert measurement.noise[0] == pytest.approx(1 + 0.5**2 / 12, rel=0.2)
-    assert measurement.noise[2] == pytest.approx(1.0, abs=0.15)
+    assert 1 < measurement.noise[2] < 2  # beyond Poisson, as later misses add air after the count
 
 
 def test_all_readings_together_show_the_air_better_than_any_alone() -> None:
