@@ -71,11 +71,11 @@ def as_of_warnings(days: pl.Series, requested: dt.date | None, today: dt.date | 
     newest = rows[-1]
     last = requested or newest
     if today is not None and last > today:
-        given = f"--as-of {last}" if requested else f"the last date in the exports ({last})"
+        subject = f"--as-of {last}" if requested else f"the last date in the exports ({last})"
         right = rows.filter(rows <= today)
         day = min(today, right[-1] if len(right) else today)
         return [
-            f"{given} {AFTER_TODAY} ({today}): bleeds count as followed until then; if it is wrong, use --as-of {day}"
+            f"{subject} {AFTER_TODAY} ({today}): bleeds count as followed until then; if it is wrong, use --as-of {day}"
         ]
     if requested is not None:
         late = (requested - newest).days

@@ -126,8 +126,10 @@ def late_failure_models(bleeds: pl.DataFrame) -> tuple[LateFailureModel, ...]:
     counts = rows.group_by(pl.all()).len("number").sort("brake_model", "days_at_risk", "back")
     models = counts.get_column("brake_model").unique().sort().to_list()
     critical_z = NormalDist().inv_cdf(1 - ALPHA / max(len(models), 1))
+    returns = counts.filter("back").group_by("brake_model").agg(pl.col("number").sum())
+    testable = set(returns.filter(pl.col("number") >= MIN_RETURNS).get_column("brake_model"))
     late = []
-    for model in models:
+    for model in (model for model in models if model in testable):
         of_model = counts.get_column("brake_model") == model
         own, others = (_fit(counts.filter(mask)) for mask in (of_model, ~of_model))
         if own is not None and others is not None and _shape_difference_z(own, others) > critical_z:

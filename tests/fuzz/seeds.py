@@ -50,6 +50,7 @@ type = "number"
 min = 0
 max = 10.5
 [[comebacks]]
+in_bleed_rows = true
 encoding = "cp1252"
 delimiter = ";"
 [comebacks.columns]

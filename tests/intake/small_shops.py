@@ -15,9 +15,9 @@ MECHANICS = ("Wren", "Ash", "Elm")
 
 @dataclass(frozen=True)
 class Answer:
-    """What a person changes in a proposed map: `asked` is in the line that asks, `old` becomes `new`."""
+    """What a person changes in a proposed map: `question` is in the line that asks, `old` becomes `new`."""
 
-    asked: str
+    question: str
     old: str
     new: str
 
@@ -73,19 +73,19 @@ class Bleed:
 
 def bleeds(name: str, count: int, rate: float = 0.12) -> list[Bleed]:
     """Bleeds of different bikes, one in eight of which came back, one in four of those twice."""
-    rng, made = random.Random(name), []
+    rng, all_bleeds = random.Random(name), []
     for number in range(count):
         day = FIRST_DAY + dt.timedelta(days=number)
         days = [day + dt.timedelta(days=rng.randint(3, 40))] if rng.random() < rate else []
         if days and rng.random() < 0.25:
             days.append(days[0] + dt.timedelta(days=rng.randint(5, 30)))
-        made.append(
+        all_bleeds.append(
             Bleed(
                 4000 + number, day, f"{rng.choice('KLMN')}{100 + number}", rng.choice(("front", "rear")),
                 rng.choice(MECHANICS), rng.randint(1, 3), rng.random() < 0.3, tuple(days),
             )
         )  # fmt: skip
-    return made
+    return all_bleeds
 
 
 def _csv(path: Path, head: str, rows: list[str]) -> str:
@@ -153,14 +153,14 @@ def _phone_app(folder: Path) -> list[str]:
 
 def _till(folder: Path) -> list[str]:
     """A till: "RO #" is a column of both exports, twice in one, and in the returns it is the number of the bleed."""
-    made = bleeds("till", 300)
+    all_bleeds = bleeds("till", 300)
     sales = [
         f"{one.number},{one.bike},{one.brake},{one.mechanic},{one.day:%m/%d/%Y},{one.passes},{one.number}"
-        for one in made
+        for one in all_bleeds
     ]
     returns = [
         f"{one.number},{day:%m/%d/%Y},{one.bike},{one.brake},soft lever,{5 + one.number % 20}.00"
-        for one in made
+        for one in all_bleeds
         for day in one.back
     ]
     return [

@@ -67,6 +67,8 @@ SETTINGS: list[tuple[str, str]] = [
     (f"[sessions]\nmissing = {MANY}", READ),
     *((f"[sessions]\nmissing = {value}", "sessions.missing") for value in ('"?"', "[1]", "[[]]", "true")),
     *((f"[sessions]\nshort_rows = {value}", READ) for value in ("true", "false")),
+    ("[sessions]\nin_bleed_rows = false", READ),
+    ("[sessions]\nin_bleed_rows = true", "sessions.in_bleed_rows"),
     *((f"[sessions]\nshort_rows = {value}", "sessions.short_rows") for value in ("1", "0", '"true"', "[true]")),
     (COLUMNS + 'hose_mm = { heading = "hose_mm", unit = "cm" }', READ),
     (COLUMNS + f'hose_mm = {{ heading = "hose_mm", unit = "{LONG}" }}', "sessions.columns.hose_mm"),

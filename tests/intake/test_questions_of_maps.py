@@ -49,13 +49,13 @@ def test_fields_that_recall_bikes_are_asked_about_with_the_number_of_recalls(tmp
         for i in range(60)
     ]
     toml = toml_of(export(tmp_path, f"{HEAD},Lever feel,Leak seen,Fluid required,Fluid used", rows))
-    asked = {
+    recalls = {
         "hard_pull_firm": "15 bleeds",
         "leak_seen": "1 bleed",
         "fluid_required": "7 bleeds",
         "fluid_used": "7 bleeds",
     }
-    for field, number in asked.items():
+    for field, number in recalls.items():
         assert f"CHECK: would recall {number}; is it" in line_of(field, toml)
 
 
@@ -118,8 +118,10 @@ CANONICAL = "session_id,bike_id,brake,technician,started_at"
 def test_a_last_day_after_today_is_questioned(tmp_path: Path, as_of: dt.date | None, said: str | None) -> None:
     path = export(tmp_path, CANONICAL, [start(i) for i in range(28)])
     warnings = read_log([path], as_of=as_of, today=dt.date(2026, 1, 20)).warnings
-    found = [one for one in warnings if "is after today" in one]
-    assert [one.startswith(said) and "use --as-of 2026-01-20" in one for one in found] == [True] * (said is not None)
+    questions = [one for one in warnings if "is after today" in one]
+    assert [one.startswith(said) and "use --as-of 2026-01-20" in one for one in questions] == [True] * (
+        said is not None
+    )
     assert not any("today" in one for one in read_log([path], as_of=as_of).warnings)
 
 
@@ -139,7 +141,7 @@ def test_words_for_one_bicycle_brake_are_not(word: str) -> None:
     assert not is_out_of_scope(word)
 
 
-def test_front_right_is_not_front_beside_words_for_the_left(tmp_path: Path) -> None:
+def test_front_right_is_not_front_where_words_for_the_left_occur(tmp_path: Path) -> None:
     words = ("FL", "FR", "RL", "RR")
     rows = [f"J{i},K{i},{words[i % 4]},Ash,2026-01-{1 + i % 28:02d}" for i in range(60)]
     assert "front = [" not in toml_of(export(tmp_path, HEAD, rows))

@@ -41,7 +41,7 @@ def mapped(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
 def test_at_most_three_lines_are_corrected_and_each_is_asked_about(mapped: Mapped) -> None:
     questions = [line for line in mapped.proposed.splitlines() if "CHECK" in line or line.startswith("#   ")]
     assert len(mapped.shop.answers) <= MAX_ANSWERS
-    assert all(any(answer.asked in line for line in questions) for answer in mapped.shop.answers)
+    assert all(any(answer.question in line for line in questions) for answer in mapped.shop.answers)
 
 
 def test_every_bleed_and_return_is_read(mapped: Mapped) -> None:
@@ -58,8 +58,8 @@ def test_every_return_belongs_to_its_bleed(mapped: Mapped) -> None:
     log = mapped.log
     assert log.links.get_column("session_id").null_count() == 0
     linked = log.links.join(log.sessions.select("session_id", "bike_id", "brake"), on="session_id", how="inner")
-    named = log.comebacks.select("comeback_id", bike="bike_id", same_brake="brake")
-    pairs = linked.join(named, on="comeback_id", how="inner")
+    returns = log.comebacks.select("comeback_id", bike="bike_id", same_brake="brake")
+    pairs = linked.join(returns, on="comeback_id", how="inner")
     assert pairs.filter(pl.col("bike_id") == pl.col("bike"), pl.col("brake") == pl.col("same_brake")).height == len(
         log.comebacks
     )

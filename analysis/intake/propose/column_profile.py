@@ -176,10 +176,10 @@ def level_share(profile: ColumnProfile, entry: Entry) -> float:
     if len(profile.distinct) > 60:
         return 0.02
     counts = profile.texts.value_counts()
-    known = set(word_levels(profile.distinct, entry))
+    recognised_words = set(word_levels(profile.distinct, entry))
     if entry.name == "brake":
-        known |= {word for word in profile.distinct if is_out_of_scope(word)}
-    share = sum(n for word, n in counts.iter_rows() if word in known) / len(profile.texts)
+        recognised_words |= {word for word in profile.distinct if is_out_of_scope(word)}
+    share = sum(n for word, n in counts.iter_rows() if word in recognised_words) / len(profile.texts)
     if share > 0.5:
         return 0.1 + 0.9 * share
     return 0.15 * share + (0.25 if entry.type == "true/false" and len(profile.distinct) == 2 else 0.0)

@@ -176,21 +176,23 @@ def _returns_in_rows(bleeds: Proposal, sheet: _Sheet) -> list[Proposal]:
 
 def _with_recalls(bleeds: Proposal, sheet: _Sheet, count_recalls: RecallCounts | None) -> Proposal:
     """The proposal with a question on every field that recalls bikes: how many bleeds it would recall."""
-    asked = [choice for choice in bleeds.choices if choice.field in RECALL_FIELDS]
-    if not asked:
+    recalling = [choice for choice in bleeds.choices if choice.field in RECALL_FIELDS]
+    if not recalling:
         return bleeds
     counts: Mapping[str, int] = {}
     if count_recalls is not None:
-        counts = count_recalls(convert(sheet.raw, replace(bleeds, choices=tuple(asked)).table_map()).frame)
+        needed = tuple(choice for choice in bleeds.choices if choice in recalling or choice.field == "brake")
+        rows = convert(sheet.raw, replace(bleeds, choices=needed).table_map()).frame
+        counts = count_recalls(rows.filter(pl.col("brake").is_not_null()) if "brake" in rows.columns else rows)
     choices = [
-        replace(choice, doubts=(*choice.doubts, _recall_question(choice, counts))) if choice in asked else choice
+        replace(choice, doubts=(*choice.doubts, _recall_question(choice, counts))) if choice in recalling else choice
         for choice in bleeds.choices
     ]
     return replace(bleeds, choices=tuple(choices))
 
 
 def _recall_question(choice: ColumnMatch, counts: Mapping[str, int]) -> str:
-    meant = {
+    questions = {
         "hard_pull_firm": "is it the lever after the bleed, not as the bike came in?",
         "leak_seen": "is it a leak seen after the bleed, not as the bike came in?",
         "fluid_required": "is it the fluid the maker requires?",
@@ -199,7 +201,7 @@ def _recall_question(choice: ColumnMatch, counts: Mapping[str, int]) -> str:
     }
     n = counts.get(choice.field)
     recalls = "" if n is None else f"would recall {n:,} {'bleed' if n == 1 else 'bleeds'}; "
-    return f"{recalls}{meant[choice.field]}"
+    return f"{recalls}{questions[choice.field]}"
 
 
 def _lacks(table: str, choices: tuple[ColumnMatch, ...]) -> tuple[str, ...]:

@@ -53,8 +53,8 @@ class _Column:
 def is_return_heading(heading: Heading) -> bool:
     """Whether a heading names a return and nothing else, such as *Came back on*, *Why back*, *2nd call-back*."""
     sure = _sure_concepts(heading)
-    known = {concept for one in sure for concept in one}
-    names_return = "return" in known or ("back" in known and bool(known & _REASONS))
+    concepts = {concept for one in sure for concept in one}
+    names_return = "return" in concepts or ("back" in concepts and bool(concepts & _REASONS))
     return names_return and all(not one or one & _ALLOWED for one in sure)
 
 
@@ -75,21 +75,21 @@ def return_columns(headings: Sequence[Heading], profiles: Sequence[ColumnProfile
     """The columns of returns, grouped: a second date, or a heading with *2nd*, begins the next return of the row."""
     groups: list[list[_Column]] = []
     refused: list[RefusedMatch] = []
-    taken: list[str] = []
+    names: list[str] = []
     previous = ""
     for heading, profile in zip(headings, profiles, strict=True):
-        belongs = is_return_heading(heading) or (bool(taken) and taken[-1] == previous and _is_reason(heading))
+        belongs = is_return_heading(heading) or (bool(names) and names[-1] == previous and _is_reason(heading))
         previous = heading.text
         column = _column(heading, profile) if belongs else None
         if column is None:
             continue
-        taken.append(heading.text)
+        names.append(heading.text)
         if column.rows > MAX_SHARE * profile.rows:
             reason = f"filled in {column.rows:,} of {profile.rows:,} rows: the day the bike was handed over?"
             refused.append(RefusedMatch(column.field.removeprefix("own."), heading.text, reason))
         else:
             _add(groups, column, _ordinal(heading.text))
-    return ReturnColumns(tuple(_lines(group, profiles[0].rows) for group in groups), tuple(refused), frozenset(taken))
+    return ReturnColumns(tuple(_lines(group, profiles[0].rows) for group in groups), tuple(refused), frozenset(names))
 
 
 def _add(groups: list[list[_Column]], column: _Column, ordinal: int | None) -> None:
@@ -128,13 +128,13 @@ def _column(heading: Heading, profile: ColumnProfile) -> _Column | None:
             CAME_BACK, heading.text, rows, {"true": yes, "false": no} if no else {"true": yes} if yes else {}
         )
     name = max(("complaint", "finding"), key=lambda one: level_share(profile, FIELDS["comebacks"][one]))
-    known = word_levels(tuple(counts)[:MAX_WORDS], FIELDS["comebacks"][name])
+    levels_of = word_levels(tuple(counts)[:MAX_WORDS], FIELDS["comebacks"][name])
     own = {normalise_level(level) for level in FIELDS["comebacks"][name].levels}
     values: dict[str, tuple[str, ...]] = {}
-    for word, level in known.items():
+    for word, level in levels_of.items():
         if normalise_level(word) not in own:
             values[level] = (*values.get(level, ()), word)
-    unknown = tuple((word, count) for word, count in counts.items() if word not in known)
+    unknown = tuple((word, count) for word, count in counts.items() if word not in levels_of)
     return _Column(name, heading.text, rows, values, unknown)
 
 
