@@ -33,6 +33,8 @@ LOT_FIELDS = ("fluid_lot", "kit_id", "hose_lot")
 EVERY = "all"
 MIN_EXPECTED, MIN_BLEEDS, MIN_READINGS, SIGNAL_Q = 2.0, 10, 30, 0.05
 READING_RIDGE = 1e-2
+MAX_OWN_SHARE = 0.9
+"""Of a group's expected count: with more, the model allows for the group already and there is nothing to compare with."""
 MAX_GROUPS = 300
 """Groups of a kind that are compared, those with most bleeds; a column with more is an ID of something, not a lot."""
 MIN_AIR_RATIO, PREDICTS_Z = 1.2, 1.645
@@ -188,7 +190,7 @@ def _ratios(scored: AddedColumns, members: FloatArray, event: NDArray[np.bool_],
     fitted = observed - scored.score[:size]
     own_share = np.clip(1 - np.diag(scored.information)[:size] / np.maximum(fitted, 1e-9), 1e-6, 1 - 1e-6)
     expected = (fitted - own_share * observed) / (1 - own_share)
-    enough = (expected >= MIN_EXPECTED) & (members.sum(axis=0) >= MIN_BLEEDS)
+    enough = (expected >= MIN_EXPECTED) & (members.sum(axis=0) >= MIN_BLEEDS) & (own_share <= MAX_OWN_SHARE)
     columns = {
         name: np.full(size, np.nan)
         for name in ("ratio", "ratio_lo", "ratio_hi", "funnel_lo", "funnel_hi", "shrunk_ratio", "p_value")
@@ -223,7 +225,8 @@ def _readings(fitted: FittedReturns, members: FloatArray) -> pl.DataFrame:
             own = members - x @ (inverse @ (x.T @ members))
             information = (own**2).sum(axis=0)
             by_bike = sum_within_clusters(own * residual[:, None], fitted.design.bike)
-            enough = (members.sum(axis=0) >= MIN_READINGS) & (information > 0)
+            own_part = information / np.maximum(members.sum(axis=0), 1)
+            enough = (members.sum(axis=0) >= MIN_READINGS) & (own_part >= 1 - MAX_OWN_SHARE)
             shift = (own * residual[:, None]).sum(axis=0)[enough] / information[enough]
             error = np.sqrt((by_bike**2).sum(axis=0)[enough]) / information[enough]
             columns["air_p_value"][enough] = normal_tail(shift / error)
