@@ -649,7 +649,7 @@ class Predictions(OutputTable):
     expected: float = schema_field("comebacks predicted for the days between", low=0, required=True)
     expected_se: float = schema_field("standard error of the expected number, from the model", low=0, required=True)
     observed: int = count("comebacks")
-    found: int = count("faults found in second checks; of the check list only")
+    faults_found: int = count("faults found in second checks; of the check list only")
     ratio: float = schema_field("(observed + found) / expected", low=0)
     ratio_lo: float = schema_field("95% interval", low=0)
     ratio_hi: float = schema_field("95% interval", low=0)

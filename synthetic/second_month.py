@@ -46,9 +46,9 @@ def fill_in(to_do: pl.DataFrame, log: SimulatedLog, day: dt.date, seed: int) -> 
     rows = to_do.join(returns, on="session_id", how="left", maintain_order="left")
     faulty = rows.get_column("return_days").is_not_null().to_numpy()
     is_recall = (rows.get_column("kind") == "recall").to_numpy()
-    found = ~is_recall & faulty & (rng.random(rows.height) < TRUE_SHARE_FOUND)
+    caught_fault = ~is_recall & faulty & (rng.random(rows.height) < TRUE_SHARE_FOUND)
     of_recall = rng.choice(list(RECALL_OUTCOMES), size=rows.height, p=list(RECALL_OUTCOMES.values()))
-    outcome = np.where(is_recall, of_recall, np.where(found, "re_bled", "firm"))
+    outcome = np.where(is_recall, of_recall, np.where(caught_fault, "re_bled", "firm"))
     days = rng.integers(1, 6, rows.height)
     who = rng.choice(log.technicians.get_column("technician").to_numpy(), size=rows.height)
     actions = to_do.with_columns(
@@ -57,7 +57,7 @@ def fill_in(to_do: pl.DataFrame, log: SimulatedLog, day: dt.date, seed: int) -> 
         outcome=pl.Series(outcome.tolist(), dtype=pl.String),
         minutes=pl.Series(np.where(is_recall, RECALL_MINUTES, CHECK_MINUTES)),
     )
-    caught = rows.filter(pl.Series(found | (outcome == "re_bled"))).select("bike_id", "brake")
+    caught = rows.filter(pl.Series(caught_fault | (outcome == "re_bled"))).select("bike_id", "brake")
     later = log.comebacks.filter(pl.col("returned_at").dt.date() > day)
     prevented = later.join(caught, on=["bike_id", "brake"], how="semi").get_column("comeback_id")
     return DoneList(actions, prevented)
@@ -67,5 +67,5 @@ def leave_out_returns(path: Path, comeback_ids: pl.Series, encoding: str) -> Non
     """Remove the lines of a text export that begin with one of these return numbers."""
     ids = set(comeback_ids)
     lines = path.read_bytes().decode(encoding).splitlines(keepends=True)
-    kept = [line for line in lines if line.split(";", 1)[0] not in ids]
-    path.write_bytes("".join(kept).encode(encoding))
+    other_lines = [line for line in lines if line.split(";", 1)[0] not in ids]
+    path.write_bytes("".join(other_lines).encode(encoding))

@@ -41,9 +41,9 @@ def match_actions(sessions: pl.DataFrame, actions: pl.DataFrame) -> MatchedActio
             check_sortedness=False,
         )
     )
-    known = pl.col("session_id").is_in(sessions.get_column("session_id").implode())
+    in_log = pl.col("session_id").is_in(sessions.get_column("session_id").implode())
     matched = actions.join(latest.select("action_id", "bleed"), on="action_id", how="left", maintain_order="left")
-    matched = matched.with_columns(session_id=pl.coalesce(pl.when(known).then("session_id"), "bleed")).drop("bleed")
+    matched = matched.with_columns(session_id=pl.coalesce(pl.when(in_log).then("session_id"), "bleed")).drop("bleed")
     return MatchedActions(matched, _warnings(matched))
 
 

@@ -74,9 +74,9 @@ def _manifest(path: Path) -> dict[str, Any]:
         raise _error(path, f"has no {MANIFEST}" if path.is_dir() else "is not a folder") from error
     except (OSError, ValueError) as error:
         raise _error(path, f"{MANIFEST} cannot be read") from error
-    made = content.get("made", "audit") if isinstance(content, dict) else None
-    if not isinstance(content, dict) or content.get("made_by") != MADE_BY or made != "audit":
-        raise _error(path, f"was written by something else: {made if made and made != 'audit' else 'unknown'}")
+    kind = content.get("made", "audit") if isinstance(content, dict) else None
+    if not isinstance(content, dict) or content.get("made_by") != MADE_BY or kind != "audit":
+        raise _error(path, f"was written by something else: {kind if kind and kind != 'audit' else 'unknown'}")
     return content
 
 
@@ -146,5 +146,5 @@ def _model(path: Path, manifest: dict[str, Any]) -> tuple[SavedModel | None, tup
         return None, (f"The earlier model cannot be used, so its predictions are not compared: {error.problem}.",)
 
 
-def _error(path: Path, found: str) -> UserError:
-    return UserError(f"--since {path}", found, EXPECTED, "give the folder of an audit, or run that audit again")
+def _error(path: Path, problem: str) -> UserError:
+    return UserError(f"--since {path}", problem, EXPECTED, "give the folder of an audit, or run that audit again")

@@ -199,7 +199,7 @@ def _prediction_points(report: Report) -> list[str]:
     for row in together.filter(pl.col("group") == "check list").iter_rows(named=True):
         points.append(
             f"Second-check list: {quantity(row['bleeds'], 'bleed')}, {number(row['expected'])} comebacks predicted; "
-            f"{row['observed']} came back and checks found {quantity(row['found'], 'fault')}."
+            f"{row['observed']} came back and checks found {quantity(row['faults_found'], 'fault')}."
         )
     return points
 
@@ -229,9 +229,9 @@ def _actions_finding(report: Report) -> Finding:
 def _checks(report: Report) -> tuple[str, ...]:
     """The share of faults that checks find, with its interval and whether it is used."""
     for row in report.action_results.filter(pl.col("measure") == SHARE_FOUND).iter_rows(named=True):
-        found = f"Checks found {row['number']} of {quantity(row['total'], 'known fault')}"
+        counts = f"Checks found {row['number']} of {quantity(row['total'], 'known fault')}"
         share = "" if row["value"] is None else f", {percent(row['value'])} ({percent_range(row['lo'], row['hi'])})"
-        return (f"{found}{share}; {row['note']}.",)
+        return (f"{counts}{share}; {row['note']}.",)
     return ()
 
 

@@ -20,7 +20,7 @@ On {day} we bled this brake{workshop} (job {job}). Our records show: {found}.
 {ride}
 What we will do: {work}
 
-Please call us to arrange a time. If another workshop has worked on this brake since, please tell us what was done.
+Please call us to arrange a time. If another workshop has worked on this brake since, please let us know what was done.
 """
 RIDE = {
     True: "Please do not ride the bike until a mechanic has checked the brake.",
@@ -44,7 +44,7 @@ def recall_letters(report: Report, template: str | None = None) -> str:
     letters = []
     for row in open_recalls(report).iter_rows(named=True):
         stop = row["action"].startswith(DO_NOT_RIDE)
-        found = level_label(row["observed"])
+        reading = level_label(row["observed"])
         required = "" if row["rule"] in OBVIOUS_RULES else f" (required: {level_label(row['required'])})"
         values = {
             "bike": row["bike_id"],
@@ -52,7 +52,7 @@ def recall_letters(report: Report, template: str | None = None) -> str:
             "day": _day(row["day"]),
             "workshop": f" in {row['shop']}" if row["shop"] else "",
             "job": row["session_id"],
-            "found": found + required,
+            "found": reading + required,
             "ride": RIDE[stop],
             "work": row["action"].removeprefix(DO_NOT_RIDE).strip(),
         }

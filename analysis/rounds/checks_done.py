@@ -25,12 +25,12 @@ class ShareFound:
     """Of the checked bleeds whose window is complete: faults that the check found, and those that came back later."""
 
     checked: int
-    found: int
+    faults_found: int
     missed: int
 
     @property
     def faults(self) -> int:
-        return self.found + self.missed
+        return self.faults_found + self.missed
 
     @property
     def estimated(self) -> bool:
@@ -39,14 +39,14 @@ class ShareFound:
 
     @property
     def share(self) -> float | None:
-        return self.found / self.faults if self.faults else None
+        return self.faults_found / self.faults if self.faults else None
 
     @property
     def limits(self) -> tuple[float, float] | None:
         """Exact 95% limits, conditional on the number of faults."""
         if not self.faults:
             return None
-        limits = exact_binomial_limits(self.found, self.faults)
+        limits = exact_binomial_limits(self.faults_found, self.faults)
         return float(limits.lo), float(limits.hi)
 
 
@@ -64,8 +64,8 @@ def share_found(log: Log, data: BleedData) -> ShareFound:
     checked = first.select("session_id", "done_on", "outcome").join(bleeds, on="session_id", how="inner")
     check_day = (pl.col("done_on") - pl.col("started_at").dt.date()).dt.total_days()
     later = pl.col("came_back") & (pl.col("return_days") > check_day).fill_null(False)
-    found = pl.col("outcome").is_in(FOUND_OUTCOMES)
-    counts = checked.select(found=found.sum(), missed=(~found & later).sum()).row(0)
+    is_found = pl.col("outcome").is_in(FOUND_OUTCOMES)
+    counts = checked.select(faults_found=is_found.sum(), missed=(~is_found & later).sum()).row(0)
     return ShareFound(checked.height, *map(int, counts))
 
 
@@ -92,5 +92,5 @@ def action_results(log: Log, share: ShareFound, assumed: float) -> DataFrame[Act
             f"(now {share.checked}) and {MIN_FAULTS} faults are known (now {share.faults})"
         )
         figures = {"value": share.share, "lo": limits[0], "hi": limits[1], "note": note}
-        rows.append({"measure": SHARE_FOUND, "number": share.found, "total": share.faults} | figures)
+        rows.append({"measure": SHARE_FOUND, "number": share.faults_found, "total": share.faults} | figures)
     return validate_table(ActionResults, pl.DataFrame(rows, schema=empty(ActionResults).schema))

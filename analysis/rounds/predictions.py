@@ -40,7 +40,7 @@ class Interim:
     covariates: FloatArray
     came_back: NDArray[np.bool_]
     checked: NDArray[np.bool_]
-    found: NDArray[np.bool_]
+    faults_found: NDArray[np.bool_]
     on_list: NDArray[np.bool_]
 
 
@@ -69,13 +69,13 @@ def interim(
     )
     since = now.bleeds.select("session_id", "return_days", "days_at_risk", "observed_days", later_age="age_days")
     acted_on = log.actions.filter(DONE, pl.col("done_on") > then.as_of)
-    found = pl.col("outcome").is_in(("re_bled", "fault_found"))
-    done = acted_on.group_by("session_id").agg(checked=pl.lit(True), found=found.any())
+    faults_found = pl.col("outcome").is_in(("re_bled", "fault_found"))
+    done = acted_on.group_by("session_id").agg(checked=pl.lit(True), faults_found=faults_found.any())
     table = (
         out.join(since, on="session_id", how="inner")
         .filter(pl.col("later_age") - pl.col("observed_days") == 0)
         .join(done, on="session_id", how="left")
-        .with_columns(pl.col("checked", "found").fill_null(False))
+        .with_columns(pl.col("checked", "faults_found").fill_null(False))
         .with_columns(later=pl.min_horizontal(pl.col("age_days") + days, pl.lit(window_days)))
         .sort("session_id")
     )
@@ -90,7 +90,7 @@ def interim(
         covariates=covariates,
         came_back=came_back,
         checked=table.get_column("checked").to_numpy(),
-        found=table.get_column("found").to_numpy(),
+        faults_found=table.get_column("faults_found").to_numpy(),
         on_list=table.get_column("session_id").is_in(listed.get_column("session_id").implode()).to_numpy(),
     )
 
@@ -119,7 +119,11 @@ def compare_predictions(
     rows = [_row(bleeds, name, chosen, covariance, returns_known) for name, chosen in groups.items() if chosen.any()]
     this = [row | {"round": look, "from_day": days[0], "to_day": days[1]} for row in rows]
     together = _totals([*before.to_dicts(), *this])
-    table = [*before.to_dicts(), *(_judged(row, look) for row in this), *(_judged(row, look) for row in together)]
+    table = [
+        *before.to_dicts(),
+        *(_with_ratio(row, look) for row in this),
+        *(_with_ratio(row, look) for row in together),
+    ]
     frame = pl.DataFrame(table, schema=empty(Predictions).schema)
     return validate_table(Predictions, frame.sort("round", nulls_last=True, maintain_order=True))
 
@@ -147,7 +151,7 @@ def _row(
         "expected": expected,
         "expected_se": expected * relative**0.5,
         "observed": int(bleeds.came_back[chosen].sum()),
-        "found": int((bleeds.found & ~bleeds.came_back)[chosen].sum()) if name == CHECK_LIST else 0,
+        "faults_found": int((bleeds.faults_found & ~bleeds.came_back)[chosen].sum()) if name == CHECK_LIST else 0,
     }
 
 
@@ -161,19 +165,19 @@ def _totals(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return list(totals.values())
 
 
-SUMMED = ("bleeds", "expected", "expected_se", "observed", "found")
+SUMMED = ("bleeds", "expected", "expected_se", "observed", "faults_found")
 
 
-def _judged(row: dict[str, Any], look: int) -> dict[str, Any]:
+def _with_ratio(row: dict[str, Any], look: int) -> dict[str, Any]:
     """The row with the ratio, its 95% interval and the signal at this look; signals only for all bleeds and all rounds."""
-    seen, expected = row["observed"] + row["found"], row["expected"]
+    events, expected = row["observed"] + row["faults_found"], row["expected"]
     if expected <= 0:
         return row | {"ratio": None, "ratio_lo": None, "ratio_hi": None, "look": look, "signal": "too_few"}
     reference = (expected / row["expected_se"]) ** 2 if row["expected_se"] > 0 else np.inf
-    limits, bounds = (ratio_limits(seen, expected, reference, level) for level in (0.95, 1 - look_level(look)))
+    limits, bounds = (ratio_limits(events, expected, reference, level) for level in (0.95, 1 - look_level(look)))
     signal = "high" if float(bounds.lo) > 1 else "low" if float(bounds.hi) < 1 else "none"
     return row | {
-        "ratio": seen / expected,
+        "ratio": events / expected,
         "ratio_lo": float(limits.lo),
         "ratio_hi": float(limits.hi),
         "look": look,

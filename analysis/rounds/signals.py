@@ -101,13 +101,13 @@ def signal_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list
 def named_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list[Row]:
     """Change points that this audit names and the earlier one did not, confirmed if clear at the level of this look."""
     old: dict[tuple[str, str], list[tuple[int, float | None]]] = {}
-    named = before.filter("change_began").select("kind", "group", "month", "change_p_value")
-    for kind, group, month, p in named.iter_rows():
+    points = before.filter("change_began").select("kind", "group", "month", "change_p_value")
+    for kind, group, month, p in points.iter_rows():
         old.setdefault((kind, group), []).append((_number(month), p))
     rows = []
     for row in report.months.filter("change_began").iter_rows(named=True):
-        known = old.get((row["kind"], row["group"]), [])
-        same = [p for month, p in known if abs(_number(row["month"]) - month) <= SAME_CHANGE_MONTHS]
+        earlier_points = old.get((row["kind"], row["group"]), [])
+        same = [p for month, p in earlier_points if abs(_number(row["month"]) - month) <= SAME_CHANGE_MONTHS]
         if not same or any(levels.is_new(p, row["change_p_value"]) for p in same):
             step = f"; step that changed with it: {row['step_moved']}" if row["step_moved"] else ""
             subject = {"kind": "change_named", "subject_kind": row["kind"], "subject": row["group"]}

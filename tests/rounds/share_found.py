@@ -31,20 +31,20 @@ def checked_log(seed: int, bleeds: int = BLEEDS, checked: int = CHECKED) -> Log:
         "session_id", "bike_id", "brake", "started_at", "came_back"
     )
     chosen = out[np.sort(rng.permutation(out.height)[:checked])]
-    found = chosen.get_column("came_back").to_numpy() & (rng.random(chosen.height) < TRUE_SHARE)
+    detected = chosen.get_column("came_back").to_numpy() & (rng.random(chosen.height) < TRUE_SHARE)
     schema = empty(Actions).schema
     values = chosen.with_columns(
         action_id=pl.format("check-{}", "session_id"),
         kind=pl.lit("second_check"),
         done_on=pl.col("started_at").dt.date() + dt.timedelta(days=CHECK_DAY),
-        outcome=pl.Series(np.where(found, "re_bled", "firm")),
+        outcome=pl.Series(np.where(detected, "re_bled", "firm")),
     )
     absent = [pl.lit(None, dtype=kind).alias(name) for name, kind in schema.items() if name not in values.columns]
     actions = validate_table(Actions, values.with_columns(absent).select(list(schema)).sort("action_id"))
-    caught = values.filter(pl.Series(found)).get_column("session_id")
+    caught = values.filter(pl.Series(detected)).get_column("session_id")
     gone = log.links.filter(pl.col("session_id").is_in(caught.implode()).fill_null(False)).get_column("comeback_id")
-    kept = ~pl.col("comeback_id").is_in(gone.implode())
-    return replace(log, actions=actions, comebacks=log.comebacks.filter(kept), links=log.links.filter(kept))
+    remaining = ~pl.col("comeback_id").is_in(gone.implode())
+    return replace(log, actions=actions, comebacks=log.comebacks.filter(remaining), links=log.links.filter(remaining))
 
 
 def estimate(seed: int, bleeds: int = BLEEDS, checked: int = CHECKED) -> ShareFound:

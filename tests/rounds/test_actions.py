@@ -92,7 +92,7 @@ def test_the_share_found_by_hand() -> None:
     ]
     log = log_of(bleeds, [comeback("R1", "2026-02-10", session_id="S3", bike_id="bike 3")], actions=actions)
     share = share_found(log, bleed_data(log, built_in(), 90))
-    assert (share.checked, share.found, share.missed, share.share) == (6, 3, 1, 0.75)
+    assert (share.checked, share.faults_found, share.missed, share.share) == (6, 3, 1, 0.75)
     assert share.limits == pytest.approx((0.194120, 0.993691), abs=1e-6)  # R: binom.test(3, 4)$conf.int, from memory
     assert not share.estimated
     note = action_results(log, share, 0.7).get_column("note")[-1]
@@ -101,10 +101,12 @@ def test_the_share_found_by_hand() -> None:
 
 
 @pytest.mark.parametrize(
-    ("checked", "found", "missed", "estimated"), [(19, 6, 2, False), (20, 3, 1, False), (20, 4, 1, True)]
+    ("checked", "detected", "missed", "estimated"), [(19, 6, 2, False), (20, 3, 1, False), (20, 4, 1, True)]
 )
-def test_the_assumption_is_kept_until_enough_is_known(checked: int, found: int, missed: int, estimated: bool) -> None:
-    assert ShareFound(checked, found, missed).estimated is estimated
+def test_the_assumption_is_kept_until_enough_is_known(
+    checked: int, detected: int, missed: int, estimated: bool
+) -> None:
+    assert ShareFound(checked, detected, missed).estimated is estimated
 
 
 def write(folder: Path, rows: list[list[str]]) -> list[str]:
@@ -142,8 +144,8 @@ def test_bad_cells_of_a_list_are_rejected_or_blanked_with_a_reason(tmp_path: Pat
         ["A3", "recall", "S1", "B1", "front", "2026-06-01", "", "firm", ""],
     ]
     log = read_log(write(tmp_path, rows), as_of=dt.date(2026, 5, 1))
-    found = set(log.set_aside.select("column", "rule", "action").iter_rows())
-    assert found == {
+    reasons = set(log.set_aside.select("column", "rule", "action").iter_rows())
+    assert reasons == {
         ("kind", "unknown_level", "row_set_aside"),
         ("outcome", "unknown_level", "value_blanked"),
         ("minutes", "out_of_range", "value_blanked"),
