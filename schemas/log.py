@@ -77,9 +77,9 @@ class Sessions(LogTable):
     fluid_required: str = schema_field("fluid required by the maker", role="context", sheet="before", levels=FLUIDS)
     fluid_used: str = schema_field("fluid used", role="technique", sheet="after", levels=FLUIDS)
     kit_fluid: str = schema_field("fluid the kit is dedicated to", role="technique", sheet="before", levels=FLUIDS)
-    fluid_lot: str = schema_field("lot of the fluid", role="context", sheet="before")
+    fluid_lot: str = schema_field("lot of the fluid", label="fluid lot", role="context", sheet="before")
     kit_id: str = schema_field("bleed kit: its number or name", label="bleed kit", role="context", sheet="before")
-    hose_lot: str = schema_field("lot of the new hose", role="context")
+    hose_lot: str = schema_field("lot of the new hose", label="hose lot", role="context")
     hose_route: str = schema_field(
         "hose outside or inside the frame", label="hose routing", role="context", sheet="before", levels=HOSE_ROUTES
     )
