@@ -82,8 +82,8 @@ def interim(
     age, later = (table.get_column(name).to_numpy() for name in ("age_days", "later"))
     returned = table.select((pl.col("return_days") > pl.col("age_days")) & (pl.col("return_days") <= pl.col("later")))
     came_back = returned.to_series().fill_null(False).to_numpy()
-    features = model.features_of(earlier_log).join(table.select("session_id"), on="session_id", how="semi")
-    risk, covariates = model.model.predict_with_covariates(features.sort("session_id"))
+    is_out = earlier_log.sessions.get_column("session_id").sort().is_in(table.get_column("session_id").implode())
+    risk, covariates = model.model.predict_with_covariates(model.features_of(earlier_log).filter(is_out))
     return Interim(
         risk=risk,
         chance=model.model.hazard.window.chance_between(risk, age, later),

@@ -33,6 +33,8 @@ MIN_UNIQUE = 0.8
 """Share of distinct names from which a file can be such a table (common practice, no source)."""
 RECALL_FIELDS = ("hard_pull_firm", "leak_seen", "fluid_required", "fluid_used", "kit_fluid", "lever_travel_after_mm")
 """Fields by which a bike is recalled: always asked about."""
+COUNTED_WITH = ("brake", "brake_model", "lever_travel_before_mm")
+"""Fields that the rules compare them with."""
 RecallCounts = Callable[[pl.DataFrame], Mapping[str, int]]
 """The number of bleeds that each field of a table of bleeds would recall."""
 
@@ -181,7 +183,7 @@ def _with_recalls(bleeds: Proposal, sheet: _Sheet, count_recalls: RecallCounts |
         return bleeds
     counts: Mapping[str, int] = {}
     if count_recalls is not None:
-        needed = tuple(choice for choice in bleeds.choices if choice in recalling or choice.field == "brake")
+        needed = tuple(choice for choice in bleeds.choices if choice in recalling or choice.field in COUNTED_WITH)
         rows = convert(sheet.raw, replace(bleeds, choices=needed).table_map()).frame
         counts = count_recalls(rows.filter(pl.col("brake").is_not_null()) if "brake" in rows.columns else rows)
     choices = [
@@ -198,6 +200,7 @@ def _recall_question(choice: ColumnMatch, counts: Mapping[str, int]) -> str:
         "fluid_required": "is it the fluid the maker requires?",
         "fluid_used": "is it the new fluid, not what was drained?",
         "kit_fluid": "is it the fluid the kit is kept for?",
+        "lever_travel_after_mm": "is it the travel after the bleed, and is the unit right?",
     }
     n = counts.get(choice.field)
     recalls = "" if n is None else f"would recall {n:,} {'bleed' if n == 1 else 'bleeds'}; "
