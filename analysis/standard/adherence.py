@@ -1,4 +1,4 @@
-"""Each bleed judged by the standard: step met, missed or not recorded, and by how much a reading was outside."""
+"""Each bleed misses by the standard: step met, missed or not recorded, and by how much a reading was outside."""
 
 from __future__ import annotations
 
@@ -60,8 +60,8 @@ def steps_missed(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
     for version, own in _by_version(bleeds.with_row_index(PLACE), standard):
         rows, steps = _with_step_fields(own, version), {step.id: step for step in version.steps}
         not_in_version = [step.id for step in standard.steps if step.id not in steps]
-        judged = rows.select(PLACE, *((~step.rule.is_met(step.field)).alias(step.id) for step in version.steps))
-        parts.append(judged.with_columns(pl.lit(None, pl.Boolean).alias(name) for name in not_in_version))
+        misses = rows.select(PLACE, *((~step.rule.is_met(step.field)).alias(step.id) for step in version.steps))
+        parts.append(misses.with_columns(pl.lit(None, pl.Boolean).alias(name) for name in not_in_version))
     columns = [step.id for step in standard.steps]
     return pl.concat(part.select(PLACE, *columns) for part in parts).sort(PLACE).select(columns)
 
@@ -110,8 +110,8 @@ def own_fields(standard: Standard) -> dict[str, Kind]:
 def _step_bleeds(log: Log, standard: Standard) -> pl.DataFrame:
     """Bleeds sorted by session_id with the fields that the steps of any version read, and their brakes."""
     fields = {name for version in (standard, *standard.earlier) for name in _step_fields(version)}
-    wanted = {"session_id", "brake_model", "started_at", "shop", *fields}
-    bleeds = log.sessions.select(name for name in log.sessions.columns if name in wanted)
+    step_columns = {"session_id", "brake_model", "started_at", "shop", *fields}
+    bleeds = log.sessions.select(name for name in log.sessions.columns if name in step_columns)
     return _with_brakes(bleeds.sort("session_id"), log)
 
 
