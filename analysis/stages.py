@@ -15,7 +15,7 @@ from analysis.costs import UnitCost, cost_per_comeback, costs
 from analysis.dataset import BleedData, bleed_data, bleeds_per_year, fit_data, fit_notes
 from analysis.errors import UserError
 from analysis.intake import Log, OwnField
-from analysis.lots import FittedReturns
+from analysis.lots import LOT_FIELDS, FittedReturns
 from analysis.monitoring import early_signs, mark_measures, monthly_rates
 from analysis.parallel import limit_threads
 from analysis.people import (
@@ -133,20 +133,21 @@ def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSett
 
 
 def own_fields_named(log: Log, names: Sequence[str]) -> tuple[OwnField, ...]:
-    """Own fields of the bleeds by name, with or without `own.`.
+    """Own fields of the bleeds by name, with or without `own.`; lots and kits, which no feature uses, likewise.
 
     Raises
     ------
     UserError
         The bleeds have no such field.
     """
-    fields = {own.name: own for own in log.own_fields if own.table == "sessions"}
+    fields = {name: OwnField("sessions", name, "text", "", "context") for name in LOT_FIELDS}
+    fields |= {own.name: own for own in log.own_fields if own.table == "sessions"}
     for name in names:
         if name not in fields and f"own.{name}" not in fields:
-            available = ", ".join(own.removeprefix("own.") for own in fields)
+            available = ", ".join(own.removeprefix("own.") for own in fields if own not in LOT_FIELDS)
             expected = f"one of {available}" if available else "an own field of the bleeds, declared in the map"
             raise UserError("extra", f"the bleeds have no own field {name!r}", expected, "correct the name, or the map")
-    return tuple(fields.get(name) or fields[f"own.{name}"] for name in dict.fromkeys(names))
+    return tuple(fields.get(f"own.{name}") or fields[name] for name in dict.fromkeys(names))
 
 
 def run_rates(data: BleedData, learned: BleedData, measures: DataFrame[Measures], seed: int) -> RateResults:

@@ -52,7 +52,9 @@ def test_a_public_object_prints_in_under_40_lines_without_bytes(show: Any) -> No
 def test_the_report_displays_its_findings_and_tables() -> None:
     html = report()._repr_html_()
     assert str(analysis.findings(report())[1].text) in html
-    assert html.count("<details>") == 18  # notes, and each of the seventeen tables
+    tables = html.count("<summary>report.")
+    assert tables > 10
+    assert html.count("<details>") == tables + 1  # and the notes
     assert len(html) < 150_000
 
 
