@@ -49,6 +49,10 @@ class OwnLayerChart(OwnLook, alt.LayerChart):
     """A chart of several layers."""
 
 
+class OwnFacetChart(OwnLook, alt.FacetChart):
+    """The same chart for each group."""
+
+
 class OwnConcatChart(OwnLook, alt.ConcatChart):
     """A board."""
 
