@@ -34,6 +34,7 @@ MAX_RATIO = 8.0
 """An upper limit above this is an arrow at the edge of the chart."""
 DASHED = [4, 3]
 RISK_AXIS = {**PERCENT, "title": "risk of a comeback within the window"}
+SHARE_CHECKED = "share of bleeds checked a second time"
 CAUGHT_AXIS = {"title": "comebacks covered, of 100", "format": ".0f"}
 AUC_AXIS = {"format": ".2f", "tickCount": 6, "title": "AUC (dashed: a coin toss)"}
 RATIO_AXIS = {"title": "observed / predicted", "format": ".2~f"}
@@ -95,7 +96,7 @@ def second_check_curve(second_checks: Source, per_week: float | None = None) -> 
         Where the slider starts; the fewest checks of the table unless given.
     """
     second_checks = table_of(second_checks, "second_checks")
-    share_axis = {**PERCENT, "title": "share of bleeds checked a second time"}
+    share_axis = {**PERCENT, "title": SHARE_CHECKED}
     line = (
         alt.Chart(second_checks, width=WIDTH // 2 + 60, height=240)
         .mark_line(color=LOW, point=True)
@@ -133,6 +134,7 @@ def second_check_curve(second_checks: Source, per_week: float | None = None) -> 
 
 def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> list[Any]:
     """The largest number of checks that the slider allows, marked on the curve and in words."""
+    share_axis = {**PERCENT, "title": SHARE_CHECKED}
     numbers = second_checks.get_column("checks_per_week").drop_nulls()
     if numbers.is_empty():
         return []
@@ -151,11 +153,12 @@ def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> lis
         )
     )  # fmt: skip
     dot = chosen.mark_point(filled=True, size=140, color=HIGH, opacity=1).encode(
-        x=alt.X("share:Q"), y=alt.Y("caught_per_100_comebacks:Q")
+        x=alt.X("share:Q", title="share checked", axis=share_axis),
+        y=alt.Y("caught_per_100_comebacks:Q", title="covered, of 100", axis=CAUGHT_AXIS),
     )
     words = [
         chosen.mark_text(aria=False, align="right", fontWeight="bold", dx=-6).encode(
-            x=alt.value(WIDTH // 2 + 60), y=alt.value(y), text=alt.Text(f"{name}:N")
+            x=alt.value(WIDTH // 2 + 60), y=alt.value(y), text=alt.Text(f"{name}:N", title="these checks")
         )
         for name, y in (("covers", 190), ("saves", 208))
     ]

@@ -47,7 +47,20 @@ def filled() -> dict[str, pl.DataFrame]:
         "technicians": created.technicians,
         "coaching": created.coaching,
         "brakes": created.brakes,
-    }
+        "measures": pl.DataFrame(
+            {
+                "shop": sessions.get_column("shop").head(2),
+                "began_on": [dt.date(2024, 5, 1), dt.date(2024, 9, 2)],
+                "what": ["kits replaced", "a second bench"],
+                "step": ["purge", None],
+            }
+        ),
+        "actions": sessions.head(3).select(
+            "session_id", "bike_id", "brake", "shop", "technician",
+            action_id=pl.format("recall-{}", "session_id"), kind=pl.lit("recall"), done_on=dt.date(2026, 6, 1),
+            outcome=pl.lit("firm"), minutes=pl.lit(20.0), note=pl.lit("rung twice"),
+        ),
+    }  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -84,7 +97,9 @@ def typed(value: Any) -> str:
 def test_every_cell_is_read_back_as_typed(log: Log, filled: dict[str, pl.DataFrame], table: str) -> None:
     read: pl.DataFrame = getattr(log, table)
     keys = [
-        name for name in ("comeback_id", "session_id", "pass_no", "technician", "brake_model") if name in read.columns
+        name
+        for name in ("comeback_id", "session_id", "pass_no", "technician", "brake_model", "began_on")
+        if name in read.columns
     ]
     expected = filled[table].sort(keys)
     actual = read.sort(keys).select(expected.columns)
