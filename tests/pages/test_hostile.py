@@ -59,7 +59,8 @@ def test_nothing_an_export_says_runs_or_breaks_a_page(driver, run, file) -> None
     assert complaints(driver) == []
     assert asked_for(driver) == [(run / file).as_uri()]
     text = driver.execute_script("return document.body.innerText + document.body.textContent")
-    assert f"<img src=x onerror={BREAKS}>" in text, "it stands there as what it is: text"
+    if file != "index.html":  # which names nobody here
+        assert f"<img src=x onerror={BREAKS}>" in text, "it stands there as what it is: text"
 
 
 def test_a_choice_of_a_hostile_name_is_only_a_name(driver, run) -> None:

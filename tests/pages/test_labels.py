@@ -80,6 +80,8 @@ def titles(part: Any) -> Iterator[str]:
     """Every title of a specification; the field itself where a tooltip has no title."""
     if isinstance(part, dict):
         for key, value in part.items():
+            if key == "datasets":
+                continue
             if key == "title" and value:
                 yield from [value] if isinstance(value, str) else [str(v) for v in value if isinstance(v, str)]
             if key == "tooltip":
