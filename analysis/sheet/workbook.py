@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 from pathlib import Path
 
 import xlsxwriter
@@ -36,12 +37,14 @@ def write_workbook(path: Path, standard: Standard) -> None:
     standard
         The procedure, whose steps are named in the comments.
     """
-    book = xlsxwriter.Workbook(path, {"in_memory": True})  # no temporary files
+    content = io.BytesIO()  # no temporary files, and the disk's own errors
+    book = xlsxwriter.Workbook(content, {"in_memory": True})
     formats = _Formats(book)
     for name in SHEETS:
         own = _own_entries(standard) if name == "sessions" else []
         _fill_sheet(book.add_worksheet(name), [*dictionary(name, LOG_TABLES[name]), *own], standard, formats)
     book.close()
+    path.write_bytes(content.getvalue())
 
 
 def write_to_do(path: Path, to_do: DataFrame[Actions], day: dt.date) -> None:
@@ -56,7 +59,8 @@ def write_to_do(path: Path, to_do: DataFrame[Actions], day: dt.date) -> None:
     day
         The last day of the audit, taken as the day of the file.
     """
-    book = xlsxwriter.Workbook(path, {"in_memory": True})
+    content = io.BytesIO()
+    book = xlsxwriter.Workbook(content, {"in_memory": True})
     book.set_properties({"created": dt.datetime.combine(day, dt.time())})
     formats = _Formats(book)
     sheet = book.add_worksheet("to do")
@@ -70,6 +74,7 @@ def write_to_do(path: Path, to_do: DataFrame[Actions], day: dt.date) -> None:
             elif value is not None:
                 sheet.write_number(line, column, value)
     book.close()
+    path.write_bytes(content.getvalue())
 
 
 class _Formats:
