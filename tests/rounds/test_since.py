@@ -145,25 +145,18 @@ def test_named_and_hidden_audits_are_not_mixed() -> None:
         audit_exports(options)
 
 
-def test_a_constant_hazard_gives_the_exponential_chance() -> None:
-    """P(return in days a+1 to b | none up to a) = 1 − exp(−h (b − a)); the hazard follows from the window's risk."""
+def test_a_constant_hazard_gives_the_chance_of_each_day_times_the_days_out() -> None:
+    """P(return on a day | still out) = 1 − exp(−h); the hazard follows from the window's risk."""
     hazard, days = 0.0004, np.arange(91)
     window = Window(hazard * days / 3.0, np.ones(91))
-    risk, age, later = np.full(3, 1 - np.exp(-90 * hazard)), np.array([0, 30, 80]), np.array([31, 61, 90])
-    assert window.chance_between(risk, age, later) == pytest.approx(1 - np.exp(-hazard * (later - age)), rel=1e-9)
-
-
-def test_the_chance_allows_for_the_next_bleed() -> None:
-    """With two days left, p = q₁ + (1 − h₁) g q₂, where g is the chance that no next bleed comes on the first."""
-    window = Window(np.array([0.0, 0.1, 0.3]), np.array([1.0, 1.0, 0.5]))
-    risk = window.risk(np.zeros(1))
-    expected = (1 - np.exp(-0.1)) + (np.exp(-0.1) - np.exp(-0.3)) * 0.5
-    assert window.chance_between(risk, np.zeros(1, int), np.full(1, 2)) == pytest.approx([expected], rel=1e-9)
+    risk, age, last = np.full(4, 1 - np.exp(-90 * hazard)), np.array([0, 30, 80, 20]), np.array([31, 61, 90, 15])
+    expected = (1 - np.exp(-hazard)) * np.array([31, 31, 10, 0])
+    assert window.expected_between(risk, age, last) == pytest.approx(expected, rel=1e-9)
 
 
 def interim_of(n: int, comebacks: int) -> Interim:
     none = np.zeros(n, dtype=bool)
-    return Interim(np.full(n, 0.1), np.full(n, 0.05), np.zeros((n, 1)), np.arange(n) < comebacks, none, none, none)
+    return Interim(np.full(n, 0.1), np.full(n, 0.05), np.zeros((n, 1)), np.arange(n) < comebacks, none, none)
 
 
 def test_rounds_add_up_and_limits_are_those_of_a_poisson_mean() -> None:
