@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from scipy.stats import nbinom
 
 from analysis.audit import run_audit
 from analysis.commands.run_audit import AuditOptions, audit_exports
@@ -195,6 +196,21 @@ def test_twelve_looks_err_one_time_in_twenty() -> None:
     levels = np.array([look_level(look) for look in range(1, 13)])
     error = (2 * normal_tail(np.abs(z)) <= levels).any(axis=1).mean()
     assert error == pytest.approx(0.05, abs=0.0035)  # three standard errors of 40,000 draws
+
+
+def test_a_family_of_fifty_tests_errs_a_little_more_often() -> None:
+    """Adjusted for the fifty at each look (Bonferroni), then spent over twelve: 6.7% of years, as METHODS.md states."""
+    from analysis.stats import normal_tail
+
+    z = np.cumsum(np.random.default_rng(8).standard_normal((4000, 50, 12)), axis=2) / np.sqrt(np.arange(1, 13))
+    levels = np.array([look_level(look) for look in range(1, 13)])
+    error = (100 * normal_tail(np.abs(z).max(axis=1)) <= levels).any(axis=1).mean()
+    assert error == pytest.approx(0.067, abs=0.012)  # three standard errors of 4,000 years
+
+
+def test_no_bleed_of_a_group_with_an_estimated_pace_comes_one_time_in_257() -> None:
+    """36 in 180 days, none in 30: negative binomial by scipy, against e⁻⁶ with a known pace."""
+    assert 1 / nbinom.pmf(0, 36, 180 / 210) == pytest.approx(257, abs=0.5)
 
 
 @pytest.mark.truth
