@@ -35,7 +35,7 @@ RATE_KINDS = (
 SIGNALS = ("none", "high", "low", "too_few", "in_question")
 VERDICTS = ("too_few", "costs_comebacks", "goes_with_comebacks", "suspected", "no_sign")
 MEASURE_OUTCOMES = ("missed", "comebacks", "early_comebacks")
-MEASURE_COMPARISONS = ("other_workshops", "before_after", "too_few")
+MEASURE_COMPARISONS = ("other_workshops", "before_after", "too_few_days", "too_few")
 LEARNER_VERDICTS = ("not_yet", "as_peers", "needs_help", "too_few")
 SHARE_FOUND = "share of faults a check finds"
 EARLY_SIGNS = ("missed", "reading", "early")
@@ -646,11 +646,13 @@ class Predictions(OutputTable):
     to_day: pl.Date = schema_field("last day of this audit", required=True)
     group: str = schema_field("all, tenth 1 (lowest risk) to tenth 10, or check list", required=True)
     bleeds: int = count("bleeds that had neither come back nor been bled again at the earlier audit")
-    expected: float = schema_field("comebacks predicted for the days between", low=0, required=True)
+    expected: float = schema_field(
+        "comebacks predicted for the days between, up to any recall or second check", low=0, required=True
+    )
     expected_se: float = schema_field("standard error of the expected number, from the model", low=0, required=True)
-    observed: int = count("comebacks")
-    faults_found: int = count("faults found in second checks; of the check list only")
-    ratio: float = schema_field("(observed + found) / expected", low=0)
+    observed: int = count("comebacks in these days")
+    faults_found: int = count("faults found in second checks, of the check list only; not in the ratio")
+    ratio: float = schema_field("observed / expected", low=0)
     ratio_lo: float = schema_field("95% interval", low=0)
     ratio_hi: float = schema_field("95% interval", low=0)
     look: int = schema_field("number of looks at these predictions so far", low=1, required=True)

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.stats import holm, normal_tail
+from analysis.stats import holm, hypergeometric_mid_p, student_tail
 from schemas import empty, validate_table
 from schemas.outputs import EarlySigns
 
@@ -17,17 +17,21 @@ READINGS = ("lever_travel_after_mm", "pump_gain_mm", "bubbles_last")
 EARLY_DAYS = (14, 30)
 USUAL = 0.9
 """A reading counts as high above this quantile of its brake model."""
-MIN_MONTHS, MIN_RECORDS, ALPHA = 6, 30, 0.05
+MIN_MONTHS, MIN_SIDE, MIN_RECORDS, ALPHA = 6, 2, 30, 0.05
+"""Fewest months of a series, months of a level, and records."""
+MIN_EXPECTED = 5
+"""Expected records with and without the sign on both sides of a month (W. G. Cochran 1954, Biometrics 10:417-451)."""
 
 
 def early_signs(data: BleedData) -> DataFrame[EarlySigns]:
     """Changes of level in the missed steps, stand readings and early comebacks of each workshop, by month.
 
-    Each series is a share by month. The date maximises the two-sample chi-square of the share before and since over all
-    months; it is divided by the dispersion that remains within both periods (at least 1), and its p-value multiplied by
-    the number of months tried (Bonferroni). A change is listed where that p-value, adjusted over all series of the log
-    by Holm's method, is at most 0.05. Assumes one lasting change at most in each series; crude shares, not adjusted for
-    the kind of work.
+    Each series is a share by month. The date maximises the two-sample chi-square of the share before and since over the
+    months with two months and at least 5 expected records with and without the sign on both sides. Its p-value is Fisher's (two-sided
+    mid-p); where months differ by more than chance within both periods, at least that of F(1, months - 2) for the
+    chi-square over their dispersion. It is multiplied by the number of months tried (Bonferroni). A change is listed
+    where that p-value, adjusted over all series of the log by Holm's method, is at most 0.05. Assumes one lasting change
+    at most in each series; crude shares, not adjusted for the kind of work.
 
     Returns
     -------
@@ -78,29 +82,50 @@ def _largest_change(bleeds: pl.DataFrame, shop: str, sign: str) -> dict[str, obj
     if counts.height < MIN_MONTHS or int(counts.get_column("n").sum()) < MIN_RECORDS:
         return None
     k, n = (counts.get_column(name).to_numpy().astype(float) for name in ("k", "n"))
-    if k.sum() in (0, n.sum()):
+    change = change_of_level(k, n)
+    if change is None:
         return None
-    before_k, before_n = np.cumsum(k)[:-1], np.cumsum(n)[:-1]
-    since_k, since_n = k.sum() - before_k, n.sum() - before_n
-    pooled = k.sum() / n.sum()
-    variance = pooled * (1 - pooled) * (1 / before_n + 1 / since_n)
-    chi_square = (since_k / since_n - before_k / before_n) ** 2 / variance
-    at = int(chi_square.argmax())
-    z = np.sqrt(chi_square[at] / _dispersion(k, n, at))
-    p_value = min(2 * float(normal_tail(z)) * len(chi_square), 1.0)
+    at, p_value = change
+    before_k, before_n = int(k[: at + 1].sum()), int(n[: at + 1].sum())
+    since_k, since_n = int(k.sum()) - before_k, int(n.sum()) - before_n
     kind, _, subject = sign.partition(":")
     return {
         "shop": shop, "sign": kind, "subject": subject, "month": counts.get_column("month")[at + 1],
-        "before": int(before_k[at]), "before_of": int(before_n[at]), "since": int(since_k[at]), "since_of": int(since_n[at]),
-        "worse": bool(since_k[at] / since_n[at] > before_k[at] / before_n[at]), "p_value": p_value,
+        "before": before_k, "before_of": before_n, "since": since_k, "since_of": since_n,
+        "worse": since_k / since_n > before_k / before_n, "p_value": p_value,
     }  # fmt: skip
 
 
+def change_of_level(k: FloatArray, n: FloatArray) -> tuple[int, float] | None:
+    """The last month before the likeliest change of a monthly share `k / n`, and its p-value over all months tried.
+
+    Tried are months with two months and at least 5 expected records with and without the sign on both sides; None without.
+    """
+    before_n = np.cumsum(n)[:-1]
+    since_n = n.sum() - before_n
+    pooled = k.sum() / n.sum()
+    enough = np.minimum(before_n, since_n) * min(pooled, 1 - pooled) >= MIN_EXPECTED
+    enough[: MIN_SIDE - 1] = enough[len(enough) - MIN_SIDE + 1 :] = False
+    tried = np.flatnonzero(enough)
+    if not len(tried):
+        return None
+    before_k = np.cumsum(k)[:-1]
+    variance = pooled * (1 - pooled) * (1 / before_n + 1 / since_n)
+    chi_square = ((k.sum() - before_k) / since_n - before_k / before_n) ** 2 / variance
+    at = int(tried[chi_square[tried].argmax()])
+    p_value = 2 * min(hypergeometric_mid_p(int(before_k[at]), int(before_n[at]), int(k.sum()), int(n.sum())))
+    dispersion = _dispersion(k, n, at)
+    if dispersion > 1:
+        t = np.sqrt(chi_square[at] / dispersion)
+        p_value = max(p_value, 2 * float(student_tail(t, len(k) - 2)))  # F(1, months - 2) is the square of t
+    return at, min(p_value * len(tried), 1.0)
+
+
 def _dispersion(k: FloatArray, n: FloatArray, at: int) -> float:
-    """Pearson's chi-square within both periods over its degrees of freedom, at least 1."""
+    """Pearson's chi-square within both periods over its degrees of freedom."""
     total = 0.0
     for part in (slice(None, at + 1), slice(at + 1, None)):
         share = k[part].sum() / n[part].sum()
         if 0 < share < 1:
             total += float(((k[part] - n[part] * share) ** 2 / (n[part] * share * (1 - share))).sum())
-    return max(total / max(len(k) - 2, 1), 1.0)
+    return total / (len(k) - 2)

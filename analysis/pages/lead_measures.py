@@ -18,6 +18,7 @@ OUTCOMES = {"comebacks": "comebacks", "early_comebacks": "comebacks within 30 da
 COMPARISONS = {
     "other_workshops": "other workshops",
     "before_after": "before and after only",
+    "too_few_days": "before and after only: too few days to know how much workshops vary by themselves",
     "too_few": "too few bleeds",
 }
 
@@ -75,7 +76,7 @@ def _finding(rows: pl.DataFrame, measured: pl.DataFrame) -> Finding:
     number = better.select("began_on", "what", "shop").n_unique()
     verb = "were" if number > 1 else "was"
     text = f"{number or 'None'} of {quantity(changes, 'change')} {verb} followed by a clear improvement."
-    alone = measured.filter(pl.col("comparison") == "before_after").select("began_on", "what").n_unique()
+    alone = measured.filter(pl.col("comparison") != "other_workshops").select("began_on", "what").n_unique()
     detail = f"{quantity(alone, 'change')} could be compared with before only." if alone else ""
     return Finding(text, detail)
 
@@ -92,6 +93,8 @@ def _point(row: dict[str, Any]) -> str:
 def _outcome(row: dict[str, Any]) -> str:
     if row["comparison"] == "before_after":
         return "before and after only, no verdict possible"
+    if row["comparison"] == "too_few_days":
+        return "too few days to know how much workshops vary by themselves, no verdict possible"
     if not row["clear"]:
         return "no clear change"
     return "clearly fewer" if row["change"] < 0 else "clearly more"

@@ -83,8 +83,8 @@ def since_question(report: Report) -> Question:
             f"This is comparison {report.look} of the series. A new difference or verdict is confirmed if it is clear after the "
             "error of 1 in 20 is spread over a year of monthly audits (alpha spending, Lan and DeMets 1983); others may be "
             "chance. A changed record may be a correction: it is listed, not judged. Predictions: for each bleed that was still "
-            "out at the last audit, the chance of a comeback up to today by the model saved then. Bleeds that had a recall or a "
-            "second check since are left out, except on the check list, where faults found count like comebacks."
+            "out at the last audit, the comebacks expected by the model saved then, up to today or the day before its recall or "
+            "second check."
         ),
     )
 
@@ -198,8 +198,8 @@ def _prediction_points(report: Report) -> list[str]:
         )
     for row in together.filter(pl.col("group") == "check list").iter_rows(named=True):
         points.append(
-            f"Second-check list: {quantity(row['bleeds'], 'bleed')}, {number(row['expected'])} comebacks predicted; "
-            f"{row['observed']} came back and checks found {quantity(row['faults_found'], 'fault')}."
+            f"Second-check list: {quantity(row['bleeds'], 'bleed')}, {number(row['expected'])} comebacks predicted before "
+            f"any check; {row['observed']} came back. Checks found {quantity(row['faults_found'], 'fault')}."
         )
     return points
 
@@ -231,7 +231,7 @@ def _checks(report: Report) -> tuple[str, ...]:
     for row in report.action_results.filter(pl.col("measure") == SHARE_FOUND).iter_rows(named=True):
         counts = f"Checks found {row['number']} of {quantity(row['total'], 'known fault')}"
         share = "" if row["value"] is None else f", {percent(row['value'])} ({percent_range(row['lo'], row['hi'])})"
-        return (f"{counts}{share}; {row['note']}.",)
+        return (f"{counts}{share}; {row['note']}. A fault found need not have come back: an upper figure.",)
     return ()
 
 

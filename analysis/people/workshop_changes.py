@@ -53,8 +53,8 @@ def measure_effects(data: BleedData, measures: DataFrame[Measures]) -> DataFrame
     ended a quarter before it, less the mean change of workshops without a change on the same step within those days. The
     quarter before is left out because a bad quarter is often the reason for a change (`coaching.difference`). Workshops
     differ from year to year by themselves: how much is estimated from days on which nothing began, and widens the interval.
-    Outcomes: the step missed, a comeback within the window, a comeback within 30 days. With a single workshop, or a change
-    in all of them, it is before and after only, and never called clear. `q_value` controls false discoveries over all rows
+    Outcomes: the step missed, a comeback within the window, a comeback within 30 days. With a single workshop, a change in
+    all of them, or too few such days, it is before and after only, and never called clear. `q_value` controls false discoveries over all rows
     (Benjamini & Hochberg 1995).
 
     Parameters
@@ -108,7 +108,7 @@ def _effect(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) ->
     row |= {"before": float(change.before[0]), "after": float(change.after[0])}
     row |= {f"bleeds_{side}": own.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
     wander = _wander(outcome, measures, event)
-    if event["shop"] is None or others.is_empty():
+    if wander is None or event["shop"] is None or others.is_empty():
         return row | _before_after(change, wander)
     effect = difference(change, changes_of(others), wander)
     return row | {
@@ -126,10 +126,13 @@ def _of_shops(outcome: _Outcome, shop: str | None) -> pl.DataFrame:
     return outcome.bleeds if shop is not None else outcome.bleeds.with_columns(shop=pl.lit("all"))
 
 
-def _before_after(change: Changes, wander: Wander) -> dict[str, Any]:
+def _before_after(change: Changes, wander: Wander | None) -> dict[str, Any]:
+    """Before and after only; without days that show how workshops vary by themselves, the interval is that of the counts."""
     own = float(change.change[0])
-    half = Z95 * float(change.variance[0] + wander.variance * change.slope[0] ** 2) ** 0.5
-    return {"comparison": "before_after", "change": own, "lo": max(own - half, -2.0), "hi": min(own + half, 2.0)}
+    between = 0.0 if wander is None else wander.variance
+    half = Z95 * float(change.variance[0] + between * change.slope[0] ** 2) ** 0.5
+    comparison = "too_few_days" if wander is None else "before_after"
+    return {"comparison": comparison, "change": own, "lo": max(own - half, -2.0), "hi": min(own + half, 2.0)}
 
 
 def _changing_shops(measures: pl.DataFrame, event: dict[str, Any]) -> list[str]:
@@ -141,8 +144,8 @@ def _changing_shops(measures: pl.DataFrame, event: dict[str, Any]) -> list[str]:
     return [event["shop"] or "", *rows.get_column("shop").drop_nulls()]
 
 
-def _wander(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) -> Wander:
-    """How much workshops change by themselves, from days of the log on which no change of theirs is close.
+def _wander(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) -> Wander | None:
+    """How much workshops change by themselves, from days of the log on which no change of theirs is close; None without.
 
     On each such day the workshops' changes of the log odds are compared with their mean (with a single workshop, with no
     change); their variance beyond the counts' is averaged over the days, and for missed steps over all steps: habits are
@@ -151,15 +154,15 @@ def _wander(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) ->
     spreads = [_spread(bleeds, measures, event) for bleeds in outcome.alike]
     squares, freedom = (sum(parts) for parts in zip(*spreads, strict=True)) if spreads else (0.0, 0.0)
     if not freedom:
-        return Wander(0.0, 1.0)
+        return None
     overlap = DAYS_BETWEEN_TRIALS / (CHOICE_DAYS + 2 * DAYS_EITHER_SIDE)
     return Wander(max(squares / freedom, 0.0), max(freedom * overlap, 1.0))
 
 
 def _spread(bleeds: pl.DataFrame, measures: pl.DataFrame, event: dict[str, Any]) -> tuple[float, float]:
     """Summed squares of the changes beyond the counts' variance, and their degrees of freedom."""
-    everywhere = event["shop"] is None
-    bleeds = bleeds.with_columns(shop=pl.lit("all")) if everywhere else bleeds
+    bleeds = bleeds.with_columns(shop=pl.lit("all")) if event["shop"] is None else bleeds
+    alone = bleeds.get_column("shop").n_unique() == 1
     start = pl.col("started_at").dt.date()
     first, last = bleeds.select(start.min().alias("first"), start.max().alias("last")).row(0)
     numbers = range(CHOICE_DAYS + DAYS_EITHER_SIDE, (last - first).days - DAYS_EITHER_SIDE + 1, DAYS_BETWEEN_TRIALS)
@@ -167,12 +170,12 @@ def _spread(bleeds: pl.DataFrame, measures: pl.DataFrame, event: dict[str, Any])
     for day in (first + dt.timedelta(days=number) for number in numbers):
         changing = _changing_shops(measures, {**event, "began_on": day, "shop": None})
         counts = before_after_counts(bleeds, day, "shop").filter(~pl.col("shop").is_in(changing))
-        if counts.height < 2 - everywhere:
+        if counts.height < 2 - alone:
             continue
         changes = changes_of(counts)
         value, variance = changes.change / changes.slope, changes.variance / changes.slope**2
-        centre = 0.0 if everywhere else float(value.mean())
-        own_freedom = len(value) - (not everywhere)
+        centre = 0.0 if alone else float(value.mean())
+        own_freedom = len(value) - (not alone)
         squares += float(((value - centre) ** 2).sum() - variance.mean() * own_freedom)
         freedom += own_freedom
     return squares, freedom

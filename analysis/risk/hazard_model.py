@@ -48,23 +48,23 @@ class Window:
         ended = -np.diff(surviving, axis=1, prepend=1.0)
         return np.clip(ended @ self.survival_to_next_bleed, 1e-6, 1 - 1e-6)
 
-    def chance_between(self, risk: FloatArray, age: NDArray[np.int64], later: NDArray[np.int64]) -> FloatArray:
-        """P(return on days `age` + 1 to `later`, before the next bleed | neither up to day `age`).
+    def expected_between(self, risk: FloatArray, age: NDArray[np.int64], last: NDArray[np.int64]) -> FloatArray:
+        """Returns expected on days `age` + 1 to `last`, on which the bleed was out: sum of P(return that day | still out).
+
+        Whatever ended these days, observed less expected returns have mean 0 if the model is right (the compensator of a
+        counting process: P. K. Andersen, O. Borgan, R. D. Gill & N. Keiding 1993, Statistical Models Based on Counting
+        Processes, section II.4).
 
         Parameters
         ----------
         risk
             Risk of each bleed within the whole window (n).
-        age, later
-            Days followed at an earlier and at a later day (n), up to the window's length.
+        age, last
+            Days followed at an earlier day, and the last day out (n), up to the window's length.
         """
-        uncensored, last = self.survival_to_next_bleed, len(self.baseline_cumulative_hazard) - 1
-        surviving = np.exp(-_hazard_ratio(self, risk)[:, None] * self.baseline_cumulative_hazard)
-        ended = -np.diff(surviving, axis=1, prepend=1.0) * uncensored
-        day = np.arange(last + 1)
-        between = (day > age[:, None]) & (day <= later[:, None])
-        still_out = surviving[np.arange(len(risk)), age] * uncensored[np.minimum(age + 1, last)]
-        return np.asarray((ended * between).sum(axis=1) / still_out)
+        daily = -np.expm1(-_hazard_ratio(self, risk)[:, None] * np.diff(self.baseline_cumulative_hazard, prepend=0.0))
+        day = np.arange(daily.shape[1])
+        return np.asarray((daily * ((day > age[:, None]) & (day <= last[:, None]))).sum(axis=1))
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.intake import DONE, Log
+from analysis.rounds.checks_done import FOUND_OUTCOMES
 from analysis.rounds.looks import look_level
 from analysis.stats import ratio_limits
 from schemas import empty, validate_table
@@ -25,21 +26,22 @@ FloatArray = NDArray[np.float64]
 ALL, CHECK_LIST, TENTHS = "all", "check list", 10
 MIN_TENTH_BLEEDS = 100
 """Bleeds below which they are not split into tenths."""
+NOTHING_DONE = ("not_reached", "declined")
+"""Outcomes of a recall or check that leave the brake as it was."""
 
 
 @dataclass(frozen=True)
 class Interim:
-    """Bleeds still out at the earlier day: the chance of a comeback between the two days, and what happened.
+    """Bleeds still out at the earlier day: the comebacks expected of each on the days it was out since, and what happened.
 
-    `covariates` (n × p) are those of the return model, `risk` the whole window's. `checked` marks bleeds with a recall or
-    second check since, which may have changed what would have happened.
+    `covariates` (n × p) are those of the return model, `risk` the whole window's. The days end before a recall or second
+    check, which may have changed what would have happened.
     """
 
     risk: FloatArray
-    chance: FloatArray
+    expected: FloatArray
     covariates: FloatArray
     came_back: NDArray[np.bool_]
-    checked: NDArray[np.bool_]
     faults_found: NDArray[np.bool_]
     on_list: NDArray[np.bool_]
 
@@ -62,36 +64,52 @@ def interim(
     listed
         session_id of the bleeds on the earlier second-check list.
     """
-    window_days = min(model.window_days, now.window_days)
-    days = (now.as_of - then.as_of).days
-    out = then.bleeds.filter(pl.col("end") == "as_of", pl.col("age_days") < window_days).select(
-        "session_id", "age_days"
-    )
-    since = now.bleeds.select("session_id", "return_days", "days_at_risk", "observed_days", later_age="age_days")
-    acted_on = log.actions.filter(DONE, pl.col("done_on") > then.as_of)
-    faults_found = pl.col("outcome").is_in(("re_bled", "fault_found"))
-    done = acted_on.group_by("session_id").agg(checked=pl.lit(True), faults_found=faults_found.any())
-    table = (
-        out.join(since, on="session_id", how="inner")
-        .filter(pl.col("later_age") - pl.col("observed_days") == 0)
-        .join(done, on="session_id", how="left")
-        .with_columns(pl.col("checked", "faults_found").fill_null(False))
-        .with_columns(later=pl.min_horizontal(pl.col("age_days") + days, pl.lit(window_days)))
-        .sort("session_id")
-    )
-    age, later = (table.get_column(name).to_numpy() for name in ("age_days", "later"))
-    returned = table.select((pl.col("return_days") > pl.col("age_days")) & (pl.col("return_days") <= pl.col("later")))
-    came_back = returned.to_series().fill_null(False).to_numpy()
+    table = followed_between(then, now, log, min(model.window_days, now.window_days))
+    age, last = (table.get_column(name).to_numpy() for name in ("age_days", "last_day"))
     is_out = earlier_log.sessions.get_column("session_id").sort().is_in(table.get_column("session_id").implode())
     risk, covariates = model.model.predict_with_covariates(model.features_of(earlier_log).filter(is_out))
     return Interim(
         risk=risk,
-        chance=model.model.hazard.window.chance_between(risk, age, later),
+        expected=model.model.hazard.window.expected_between(risk, age, last),
         covariates=covariates,
-        came_back=came_back,
-        checked=table.get_column("checked").to_numpy(),
+        came_back=table.get_column("came_back").to_numpy(),
         faults_found=table.get_column("faults_found").to_numpy(),
         on_list=table.get_column("session_id").is_in(listed.get_column("session_id").implode()).to_numpy(),
+    )
+
+
+def followed_between(then: BleedData, now: BleedData, log: Log, window_days: int) -> pl.DataFrame:
+    """Bleeds still out at the earlier day, followed to the later one, their end or the day before an action.
+
+    Bleeds with an action stay in up to it: only those that had not come back yet could have one, so that leaving them out
+    would leave too many comebacks among the others (immortal time; S. Suissa 2008, Am. J. Epidemiol. 167:492-499).
+
+    Returns
+    -------
+    pl.DataFrame
+        session_id; age_days at the earlier day; last_day out; came_back between them; whether a second check found a fault.
+    """
+    days = (now.as_of - then.as_of).days
+    out = then.bleeds.filter(pl.col("end") == "as_of", pl.col("age_days") < window_days).select(
+        "session_id", "age_days"
+    )
+    since = now.bleeds.select(
+        "session_id", "return_days", "days_at_risk", "observed_days", "started_at", later_age="age_days"
+    )
+    acted_on = log.actions.filter(DONE, pl.col("done_on") > then.as_of, ~pl.col("outcome").is_in(NOTHING_DONE))
+    is_fault = pl.col("outcome").is_in(FOUND_OUTCOMES) & (pl.col("kind") == "second_check")
+    done = acted_on.group_by("session_id").agg(pl.col("done_on").min(), faults_found=is_fault.any())
+    untouched = (pl.col("done_on") - pl.col("started_at").dt.date()).dt.total_days() - 1
+    last = pl.min_horizontal(pl.col("age_days") + days, pl.lit(window_days), "days_at_risk", untouched)
+    came_back = (pl.col("return_days") > pl.col("age_days")) & (pl.col("return_days") <= pl.col("last_day"))
+    return (
+        out.join(since, on="session_id", how="inner")
+        .filter(pl.col("later_age") - pl.col("observed_days") == 0)
+        .join(done, on="session_id", how="left")
+        .with_columns(pl.col("faults_found").fill_null(False), last_day=last)
+        .with_columns(came_back=came_back.fill_null(False))
+        .select("session_id", "age_days", "last_day", "came_back", "faults_found")
+        .sort("session_id")
     )
 
 
@@ -115,7 +133,7 @@ def compare_predictions(
     """
     before = earlier.filter(pl.col("round").is_not_null())
     look = int(before.get_column("round").n_unique()) + 1
-    groups = {ALL: ~bleeds.checked, **_tenths(bleeds), CHECK_LIST: bleeds.on_list}
+    groups = {ALL: np.ones(len(bleeds.risk), dtype=bool), **_tenths(bleeds), CHECK_LIST: bleeds.on_list}
     rows = [_row(bleeds, name, chosen, covariance, returns_known) for name, chosen in groups.items() if chosen.any()]
     this = [row | {"round": look, "from_day": days[0], "to_day": days[1]} for row in rows]
     together = _totals([*before.to_dicts(), *this])
@@ -130,20 +148,19 @@ def compare_predictions(
 
 def _tenths(bleeds: Interim) -> dict[str, NDArray[np.bool_]]:
     """Bleeds by tenth of risk; none if there are too few."""
-    free = np.flatnonzero(~bleeds.checked)
-    if len(free) < MIN_TENTH_BLEEDS:
+    number = len(bleeds.risk)
+    if number < MIN_TENTH_BLEEDS:
         return {}
-    tenth = np.full(len(bleeds.risk), -1)
-    tenth[free] = np.argsort(np.argsort(bleeds.risk[free], kind="stable"), kind="stable") * TENTHS // len(free)
-    return {f"tenth {number + 1}": tenth == number for number in range(TENTHS)}
+    tenth = np.argsort(np.argsort(bleeds.risk, kind="stable"), kind="stable") * TENTHS // number
+    return {f"tenth {place + 1}": tenth == place for place in range(TENTHS)}
 
 
 def _row(
     bleeds: Interim, name: str, chosen: NDArray[np.bool_], covariance: FloatArray, returns_known: int
 ) -> dict[str, Any]:
-    chance = bleeds.chance[chosen]
-    expected = float(chance.sum())
-    mean = chance @ bleeds.covariates[chosen] / max(expected, 1e-12)
+    each = bleeds.expected[chosen]
+    expected = float(each.sum())
+    mean = each @ bleeds.covariates[chosen] / max(expected, 1e-12)
     relative = float(mean @ covariance @ mean) + 1 / max(returns_known, 1)
     return {
         "group": name,
@@ -170,7 +187,7 @@ SUMMED = ("bleeds", "expected", "expected_se", "observed", "faults_found")
 
 def _with_ratio(row: dict[str, Any], look: int) -> dict[str, Any]:
     """The row with the ratio, its 95% interval and the signal at this look; signals only for all bleeds and all rounds."""
-    events, expected = row["observed"] + row["faults_found"], row["expected"]
+    events, expected = row["observed"], row["expected"]
     if expected <= 0:
         return row | {"ratio": None, "ratio_lo": None, "ratio_hi": None, "look": look, "signal": "too_few"}
     reference = (expected / row["expected_se"]) ** 2 if row["expected_se"] > 0 else np.inf

@@ -89,3 +89,19 @@ def conditional_mid_p(count: FloatArray, mean: FloatArray, reference: FloatArray
     this_or_more = np.where(count > 0, special.betainc(np.maximum(count, 1e-300), reference + 1, share), 1.0)
     larger = (more + this_or_more) / 2
     return 1 - larger, larger
+
+
+def hypergeometric_mid_p(count: int, draws: int, successes: int, total: int) -> tuple[float, float]:
+    """Lower and upper mid-p tails of the successes among `draws` from `total`: P(X < count) + P(X = count) / 2, and 1 - it.
+
+    Sources: R. A. Fisher 1935, The Design of Experiments; mid-p, H. O. Lancaster 1961, J. Am. Stat. Assoc. 56:223-234.
+    """
+    from scipy import special
+
+    x = np.arange(max(0, draws + successes - total), min(draws, successes) + 1)
+    terms = ((successes, x), (total - successes, draws - x))
+    log_mass = sum(special.gammaln(n + 1) - special.gammaln(m + 1) - special.gammaln(n - m + 1) for n, m in terms)
+    mass = np.exp(log_mass - log_mass.max())
+    mass /= mass.sum()
+    half = mass[x == count].sum() / 2
+    return float(mass[x < count].sum() + half), float(mass[x > count].sum() + half)

@@ -7,10 +7,11 @@ from dataclasses import replace
 import numpy as np
 import polars as pl
 import pytest
-from scipy.stats import norm
+from scipy.stats import f, hypergeom
 
 from analysis.monitoring import early_signs
-from analysis.monitoring.early_signs import _largest_change
+from analysis.monitoring.early_signs import _largest_change, change_of_level
+from analysis.stats import holm
 from synthetic import CO_OPERATIVE, simulate
 from tests.simulated_logs import prepared_of
 
@@ -29,8 +30,8 @@ def test_the_month_of_a_step_is_found_with_its_counts() -> None:
     assert float(str(change["p_value"])) < 1e-6
 
 
-def test_the_chi_square_is_that_of_a_two_by_two_table() -> None:
-    """Against scipy's normal tail; 20 of 100 before, 60 of 200 since, no spread within the periods, 7 months tried."""
+def test_the_p_value_is_fishers_of_a_two_by_two_table() -> None:
+    """Against scipy's hypergeometric; 20 of 100 before, 60 of 200 since, no spread within the periods, 5 months tried."""
     rows = [(f"2025-0{month}", at < share) for month, share in ((1, 5), (2, 5), (3, 5), (4, 5)) for at in range(25)]
     rows += [
         (f"2025-0{month}", at < share) for month, share in ((5, 15), (6, 15), (7, 15), (8, 15)) for at in range(50)
@@ -38,10 +39,41 @@ def test_the_chi_square_is_that_of_a_two_by_two_table() -> None:
     change = _largest_change(pl.DataFrame(rows, schema=["month", "missed:x"], orient="row"), "T", "missed:x")
     assert change is not None
     assert (change["before"], change["before_of"], change["since"], change["since_of"]) == (20, 100, 60, 200)
-    pooled = 80 / 300
-    z = (0.3 - 0.2) / np.sqrt(pooled * (1 - pooled) * (1 / 100 + 1 / 200))
+    table = hypergeom(300, 80, 100)
+    mid_p = 2 * (table.cdf(19) + table.pmf(20) / 2)
+    assert change["p_value"] == pytest.approx(min(mid_p * 5, 1.0))
 
-    assert change["p_value"] == pytest.approx(min(2 * norm.sf(z) * 7, 1.0))
+
+def test_months_that_differ_by_themselves_are_judged_by_the_f_distribution() -> None:
+    """Shares of 50 scatter about 0.2, then about 0.5: scipy's F(1, months - 2) of chi-square over dispersion."""
+    k, n = np.array([4, 16, 5, 15, 32, 18, 33, 17.0]), np.full(8, 50.0)
+    at, p_value = change_of_level(k, n) or (0, 0.0)
+    chi_square = 200 * (0.5 - 0.2) ** 2 / (2 * 0.35 * 0.65)
+    within = sum(((k[part] - 50 * share) ** 2).sum() / (50 * share * (1 - share)) for part, share in HALVES)
+    assert (at, p_value) == (3, pytest.approx(5 * f.sf(chi_square / (within / 6), 1, 6)))
+
+
+HALVES = ((slice(None, 4), 0.2), (slice(4, None), 0.5))
+
+
+def chance_of_any_sign(n: int, share: float, last: int, seeds: int, dispersion: float = 1.0) -> int:
+    """Logs of 60 series by 24 months without a change, of `seeds`, that show any sign; `last` bleeds in the last month."""
+    size = np.full(24, n)
+    size[-1] = last
+    beta = np.array([share, 1 - share]) * ((n - 1) / (dispersion - 1) - 1 if dispersion > 1 else 1e9)
+    logs = 0
+    for seed in range(seeds):
+        rng = np.random.default_rng(seed)
+        counts = rng.binomial(size, rng.beta(*beta, (60, 24))).astype(float)
+        changes = [change for k in counts if k.any() and (change := change_of_level(k, size.astype(float)))]
+        logs += bool((holm([p_value for _, p_value in changes]) <= 0.05).any())
+    return logs
+
+
+@pytest.mark.parametrize(("n", "share", "last"), [(60, 0.02, 60), (20, 0.02, 20), (60, 0.01, 60), (60, 0.02, 3)])
+def test_rare_signs_without_a_change_err_one_time_in_twenty(n: int, share: float, last: int) -> None:
+    """At most 8 of 80 logs (nominal 4; P(more than 8) = 2%, binomial); a normal tail at every month gives 11 to 45."""
+    assert chance_of_any_sign(n, share, last, 80) <= 8
 
 
 def test_a_short_or_constant_series_shows_nothing() -> None:

@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -14,7 +15,7 @@ from analysis.dataset import bleed_data
 from analysis.monitoring import mark_measures
 from analysis.pages.lead_measures import measure_question
 from analysis.people import measure_effects
-from analysis.people.coaching import CHOICE_DAYS
+from analysis.people.coaching import CHOICE_DAYS, DAYS_EITHER_SIDE
 from analysis.standard import built_in
 from tests.build import log_of, table
 from tests.shops import report
@@ -23,12 +24,16 @@ DAY = dt.date(2025, 12, 15)
 CHANGE = {"shop": "Velmoor", "began_on": DAY, "what": "new kit stand", "step": "purge"}
 
 
-def surrounding(shop: str, before: tuple[int, int], after: tuple[int, int]) -> list[dict[str, Any]]:
-    """Bleeds on both sides of the day, missed of all, one a day; the side before ends a quarter earlier."""
+def surrounding(shop: str, before: tuple[int, int], after: tuple[int, int], earlier: int = 600) -> list[dict[str, Any]]:
+    """Bleeds on both sides of the day, missed of all, one a day; the side before ends a quarter earlier.
+
+    `earlier` more days come before, of which as many are missed, that show how much the workshop changes by itself.
+    """
     rows = []
     for sign, (missed, of) in ((-1, before), (1, after)):
         first = 1 if sign > 0 else CHOICE_DAYS + 1
-        for n in range(of):
+        gap = CHOICE_DAYS + DAYS_EITHER_SIDE
+        for n in [*range(of), *(range(gap, gap + earlier) if sign < 0 else ())]:
             day = DAY + dt.timedelta(days=sign * (n + first))
             rows.append(
                 {
@@ -67,6 +72,21 @@ def test_one_workshop_alone_is_before_and_after_only_and_never_clear() -> None:
     row = row_of(surrounding("Velmoor", (90, 150), (45, 150)))
     assert (row["comparison"], row["clear"], row["p_value"]) == ("before_after", None, None)
     assert row["change"] == pytest.approx(-0.3)
+
+
+def test_without_days_that_show_how_workshops_vary_nothing_is_clear() -> None:
+    """20 short logs of three workshops whose habits wander (SD of the log odds 0.7): by the counts alone, 14 would be clear."""
+    clear = 0
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        odds = np.exp(rng.normal(0, 0.7, (3, 2)))
+        missed = rng.binomial(150, odds / (1 + odds))
+        shops = ("Velmoor", "Tarnholt", "Quay Street")
+        parts = [surrounding(shop, (int(b), 150), (int(a), 150), 0) for shop, (b, a) in zip(shops, missed, strict=True)]
+        row = row_of(*parts)
+        assert (row["comparison"], row["p_value"]) == ("too_few_days", None)
+        clear += bool(row["clear"])
+    assert clear == 0
 
 
 def test_a_change_in_all_workshops_is_before_and_after_only() -> None:

@@ -55,3 +55,15 @@ def test_the_sums_have_the_run_lengths_of_pages_scheme(limit: float, shift: floa
 
 def test_the_sums_stay_between_zero_and_the_highest() -> None:
     assert reset_cusum(np.array([1.0, 2.0, -5.0, 1.0]), 2.5).tolist() == [1.0, 2.5, 0.0, 1.0]
+
+
+def test_starting_again_only_lowers_the_sum_and_later_bleeds_are_not_covered() -> None:
+    """Somebody as good as peers, seeded: within 300 bleeds at most 5% (+2 SE) with a new start at any bleed, more in 900."""
+    mean, limits = 0.8, learning_limits(np.array([0.8]), 1.5, Dispersion(1.0), 0.05, np.random.default_rng(5))
+    counts = np.random.default_rng(6).poisson(mean, (900, 2000)).astype(float)
+    steps = -log_likelihood_steps(counts, np.array(mean), 1.5, 1.0)
+    restarted = np.concatenate([reset_cusum(steps[:120]), reset_cusum(steps[120:])])
+    assert (restarted <= reset_cusum(steps) + 1e-12).all()
+    reached = restarted >= limits.needs_help
+    assert reached[:300].any(axis=0).mean() <= 0.06
+    assert reached.any(axis=0).mean() > 0.1

@@ -13,6 +13,7 @@ from analysis.stats import (
     chi_square_tail,
     conditional_mid_p,
     gamma_quantile,
+    hypergeometric_mid_p,
     kendall_tau,
     normal_tail,
     poisson_mid_p,
@@ -29,6 +30,17 @@ K, M = (part.ravel() for part in np.meshgrid(COUNTS, MEANS))
 
 def assert_equal(ours, theirs):
     np.testing.assert_allclose(ours, theirs, rtol=1e-10, atol=1e-290)
+
+
+@pytest.mark.parametrize(
+    ("count", "draws", "successes", "total"), [(3, 8, 4, 8 + 8), (0, 500, 20, 9000), (60, 90, 80, 100)]
+)
+def test_mid_p_tails_of_the_hypergeometric_distribution(count, draws, successes, total):
+    table = stats.hypergeom(total, successes, draws)
+    half = table.pmf(count) / 2
+    assert hypergeometric_mid_p(count, draws, successes, total) == pytest.approx(
+        (table.cdf(count - 1) + half, table.sf(count) + half), rel=1e-9, abs=1e-290
+    )
 
 
 def test_tails_of_the_normal_student_and_chi_square_distributions():
