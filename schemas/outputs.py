@@ -303,11 +303,13 @@ class Steps(OutputTable):
     )
     e_value_lo: float = schema_field("E-value of the lower limit; 1 where the interval includes zero", low=1)
     robustness_value: float = fraction(
-        "share of the variation of both misses and comebacks that an unseen cause must explain to move the lower limit to zero"
+        "share of the variation of both misses and comebacks that an unmeasured confounder must explain to move the lower limit of the direct effect to zero"
     )
-    benchmark: str = schema_field("recorded work whose equal, unseen, would distort this estimate most")
+    benchmark: str = schema_field(
+        "recorded group (work, technician, workshop, workload, calendar time) whose equal, unmeasured, would distort this estimate most; empty: not assessed"
+    )
     times_benchmark: float = schema_field(
-        "how many times as strong as the benchmark an unseen cause must be to move the lower limit to zero (at most 99)",
+        "how many times the benchmark's bias would move the lower limit of the direct effect to zero (at most 99; empty: not assessed)",
         low=0,
     )
     calibrated_p: float = fraction(

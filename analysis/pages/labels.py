@@ -67,7 +67,7 @@ GLOSSARY = (
     ),
     (
         "times the benchmark",
-        "how many times as strong as the named kind of work an unseen cause must be to explain a figure away",
+        "how many times as strong as the named recorded group an unseen cause must be to explain a figure away; empty: not assessed",
     ),
     (
         "doubly robust check",

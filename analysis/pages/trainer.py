@@ -72,8 +72,8 @@ def _step_question(report: Report) -> Question:
             "with complete follow-up. All three are observations, not an experiment, and assume no unmeasured cause. The first "
             "three steps are the most certain; the rest are in order of the estimate, and steps whose ranks overlap are not in "
             "order. “Leads to comebacks” controls false alarms at 5 in 100 over all steps and requires the estimate from comebacks "
-            "only to agree in direction, no sign of an unseen cause, and a lower limit that an unseen cause as strong as any recorded "
-            "kind of work would not explain away; otherwise a step “goes with comebacks”. “Suspected” means an interval above zero, "
+            "only to agree in direction, no sign of an unseen cause, and a direct effect that one as strong as any recorded group (kind "
+            "of work, technician, workshop, workload, calendar time) would not explain away; otherwise a step “goes with comebacks”. “Suspected” means an interval above zero, "
             "not confirmed."
         ),
     )  # fmt: skip

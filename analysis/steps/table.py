@@ -162,18 +162,18 @@ def _estimate_columns(
             "aipw_hi": estimates.aipw + Z95 * estimates.aipw_sd,
             "e_value": _e_values(design, total, verdicts.estimate),
             "e_value_lo": _e_values(design, total, np.maximum(verdicts.lo, 0.0)),
-            **_robustness_columns(verdicts.lo, unseen),
+            **_robustness_columns(direct_lo, unseen),
             "calibrated_p": unseen.calibrated_p_values(total.effects),
             "aipw_disagrees": disagrees & ~estimates.no_overlap,
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
     table = table.with_columns(pl.when(pl.Series(estimable)).then(pl.all().exclude("step")))
-    times = _times_benchmark(verdicts.lo, unseen)
+    times = _times_benchmark(direct_lo, unseen)
     return table.with_columns(verdict=pl.Series(robust_verdicts(verdicts.verdict, times, unseen.suspected)))
 
 
 def _times_benchmark(lo: FloatArray, unseen: UnseenCauses) -> FloatArray:
-    """How many times as strong as the strongest recorded work an unseen cause must be to explain the lower limit away."""
+    """How many times the bias of the benchmark would move the lower limit of the direct effect to 0; NaN: not assessed."""
     return np.minimum(np.maximum(lo, 0.0) / np.maximum(unseen.bias, 1e-12), MAX_TIMES)
 
 

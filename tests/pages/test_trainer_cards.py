@@ -84,7 +84,7 @@ def test_a_costly_step_says_how_strong_an_unseen_cause_would_have_to_be() -> Non
         benchmark=pl.lit("hose_route"), times_benchmark=pl.lit(2.34), rank=pl.lit(1)
     )
     (point,) = robustness_points(replace(audited, steps=steps_table))
-    assert "would have to be 2.3 times as strong as the recorded hose routing" in point
+    assert "would have to be 2.3 times as strong as the recorded differences by hose routing" in point
 
 
 def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
