@@ -44,7 +44,7 @@ class StepCosts:
     """The table of steps, and the fits behind it (None with too few comebacks).
 
     `return_model` is the return model over the whole follow-up; `notes` say which estimate ranks the steps and whether
-    effects last; `later` is how later steps respond; `unseen` the tests for unseen causes.
+    effects last; `later` is how later steps respond; `unseen` the tests for unmeasured confounders.
     """
 
     table: DataFrame[Steps]

@@ -1,7 +1,8 @@
-"""Signs of an unseen cause behind misses and comebacks, and how strong one would have to be.
+"""Signs of an unmeasured confounder of misses and comebacks, and how strong one would have to be.
 
 Negative controls: what a step cannot cause (M. Lipsitch, E. Tchetgen Tchetgen & T. Cohen 2010, Epidemiology 21:383-388).
 Returns for pads, noise or worn parts are not caused by a bleed; bubbles in the first pass are not caused by later steps.
+Exclusion: the bubbles do not lead to misses of closing steps either (many bubbles take time).
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from analysis.survival import CoxModel
 FloatArray = NDArray[np.float64]
 MIN_RETURNS, MIN_CONTROLS, MIN_RECORDED = 40, 3, 200
 SIGNIFICANCE = 0.01
-"""Level of each test for an unseen cause, one-sided."""
+"""Level of each test for an unmeasured confounder, one-sided."""
 BENCHMARKS = (*CASE_MIX, "brake_model", *CASE_MIX_NUMBERS)
 CARRIERS = {
     "shop": ("shop",),
@@ -42,7 +43,7 @@ RIDGE = 1e-2
 
 @dataclass(frozen=True)
 class Signal:
-    """One test for an unseen cause: `value` is 0 without one, p is one-sided; NaN where it could not be made."""
+    """One test for an unmeasured confounder: `value` is 0 without one, p is one-sided; NaN where it could not be made."""
 
     value: float = float("nan")
     p_value: float = float("nan")
@@ -54,7 +55,7 @@ class Signal:
 
 @dataclass(frozen=True)
 class UnseenCauses:
-    """Tests for unseen causes, and the strength an unseen cause must have.
+    """Tests for unmeasured confounders, and the strength one must have.
 
     `returns`: mean log hazard ratio of a miss for returns that no step causes; `bubbles`: change of the log of the bubbles
     in the first pass with a miss of a later step; `retro`: share of entries missing among bleeds that came back less that
@@ -75,7 +76,7 @@ class UnseenCauses:
 
     @property
     def suspected(self) -> bool:
-        """Whether any test shows an unseen cause."""
+        """Whether any test is positive."""
         return self.returns.clear or self.bubbles.clear or self.retro.clear
 
     @property
@@ -90,7 +91,8 @@ class UnseenCauses:
         if self.bubbles.clear:
             notes.append(
                 "Missed steps of the end of the bleed go with more bubbles in the first pass, which they cannot cause "
-                f"({np.expm1(self.bubbles.value):+.1%} for each miss, p = {self.bubbles.p_value:.3f})."
+                f"({np.expm1(self.bubbles.value):+.1%} for each miss, p = {self.bubbles.p_value:.3f}). Either something not "
+                "recorded causes both, or many bubbles take so much time that steps at the end are left out."
             )
         if self.retro.clear:
             back, others = self.shares
@@ -100,8 +102,8 @@ class UnseenCauses:
             )
         if notes:
             notes.append(
-                "Something that is not recorded therefore goes with both missed steps and comebacks. The steps below go with "
-                "comebacks; whether they cost them cannot be said from this log."
+                "Something that is not recorded may cause both missed steps and comebacks. The steps below go with comebacks; "
+                "whether they lead to them cannot be said from this log."
             )
         return tuple(notes)
 
@@ -113,7 +115,7 @@ class UnseenCauses:
 
 
 def unseen_causes(data: BleedData, design: Design) -> UnseenCauses:
-    """Test the log for unseen causes, and compare the steps with the recorded work.
+    """Test the log for unmeasured confounders, and compare the steps with the recorded groups.
 
     Parameters
     ----------
@@ -154,7 +156,8 @@ def _mean(estimates: FloatArray, covariance: FloatArray) -> Signal:
 def _first_bubbles(data: BleedData, design: Design) -> Signal:
     """Whether misses after the passes go with more bubbles in the first pass.
 
-    Steps of the passes themselves may respond to the bubbles and are left out.
+    Steps of the passes themselves may respond to the bubbles and are left out. Exclusion assumption: bubbles do not lead to
+    misses of the steps after the passes, by the time they take for instance; the association has no direction.
     """
     name, place = READINGS[0]
     by_id = {step.id: step for step in data.standard.steps}
