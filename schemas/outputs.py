@@ -328,6 +328,9 @@ class Tolerance(OutputTable):
     step: str = schema_field("ID of the step", required=True)
     field: str = schema_field("field of the reading", required=True)
     reading: float = schema_field("value of the reading", required=True)
+    pooled: str = schema_field(
+        "readings counted together in this row, as `6+` or `2–3`; empty for one value or a smooth curve"
+    )
     bleeds: int = count("bleeds with a reading near this value")
     risk: float = fraction("adjusted risk of a comeback within the window")
     lo: float = fraction("95% interval")

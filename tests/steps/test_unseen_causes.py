@@ -126,8 +126,8 @@ def test_without_a_benchmark_nothing_is_assessed_and_no_step_is_said_to_lead_to_
 
 
 def test_the_note_on_bubbles_names_the_other_explanation_and_concludes_nothing_more():
-    shown = UnseenCauses(Signal(), Signal(0.3, 0.001), Signal(), (0, 0), None, np.ones(1), ("",), np.ones(1))
-    text = " ".join(shown.notes)
+    bubbles = UnseenCauses(Signal(), Signal(0.3, 0.001), Signal(), (0, 0), None, np.ones(1), ("",), np.ones(1))
+    text = " ".join(bubbles.notes)
     assert "many bubbles take so much time that steps at the end are left out" in text
     assert "may cause both" in text
     assert "therefore" not in text
