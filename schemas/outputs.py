@@ -303,11 +303,13 @@ class Steps(OutputTable):
     )
     e_value_lo: float = schema_field("E-value of the lower limit; 1 where the interval includes zero", low=1)
     robustness_value: float = fraction(
-        "share of the variation of both misses and comebacks that an unseen cause must explain to move the lower limit to zero"
+        "share of the variation of both misses and comebacks that an unmeasured confounder must explain to move the lower limit of the direct effect to zero"
     )
-    benchmark: str = schema_field("recorded work whose equal, unseen, would distort this estimate most")
+    benchmark: str = schema_field(
+        "recorded group (work, technician, workshop, workload, calendar time) whose equal, unmeasured, would distort this estimate most; empty: not assessed"
+    )
     times_benchmark: float = schema_field(
-        "how many times as strong as the benchmark an unseen cause must be to move the lower limit to zero (at most 99)",
+        "how many times the benchmark's bias would move the lower limit of the direct effect to zero (at most 99; empty: not assessed)",
         low=0,
     )
     calibrated_p: float = fraction(
@@ -326,6 +328,9 @@ class Tolerance(OutputTable):
     step: str = schema_field("ID of the step", required=True)
     field: str = schema_field("field of the reading", required=True)
     reading: float = schema_field("value of the reading", required=True)
+    pooled: str = schema_field(
+        "readings counted together in this row, as `6+` or `2–3`; empty for one value or a smooth curve"
+    )
     bleeds: int = count("bleeds with a reading near this value")
     risk: float = fraction("adjusted risk of a comeback within the window")
     lo: float = fraction("95% interval")

@@ -9,7 +9,7 @@ import polars as pl
 
 from analysis.boards.selection import SMALL, inline_data
 from analysis.boards.trainer_choices import Linked
-from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts
+from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts, reading_words
 from analysis.report import Report
 from schemas import reading_label
 
@@ -27,7 +27,8 @@ def step_curves(report: Report, linked: Linked) -> list[Any]:
     if curves.is_empty():
         return []
     rows = curves.select(
-        "step", "reading", "bleeds", "risk", "lo", "hi", "tolerance_lo", "tolerance_hi", field=pl.col("field").replace(labels)
+        "step", "reading", "pooled", "bleeds", "risk", "lo", "hi", "tolerance_lo", "tolerance_hi", field=pl.col("field").replace(labels),
+        value=reading_words(),
     )  # fmt: skip
     base = alt.Chart(inline_data(rows.to_dicts())).transform_filter(linked.this_curve)
     upper = layer_charts(*_curve(base), _name(base), _no_curve(linked))
@@ -61,7 +62,7 @@ def _reading() -> alt.X:
 
 def _tips() -> list[alt.Tooltip]:
     return [
-        alt.Tooltip("field:N", title="reading"), alt.Tooltip("reading:Q", title="value"),
+        alt.Tooltip("field:N", title="reading"), alt.Tooltip("value:N", title="value"),
         alt.Tooltip("risk:Q", format=".1%", title="came back, adjusted"), alt.Tooltip("lo:Q", format=".1%", title="from"),
         alt.Tooltip("hi:Q", format=".1%", title="to"), alt.Tooltip("bleeds:Q", title="bleeds near"),
     ]  # fmt: skip
@@ -80,6 +81,9 @@ def _curve(base: alt.Chart) -> list[Any]:
     return [
         base.mark_area(aria=False, color=CHANCE, opacity=0.3).encode(x=x, y=y, y2=alt.Y2("hi:Q")),
         line.encode(x=x, y=alt.Y("risk:Q"), tooltip=_tips()),
+        base.transform_filter("isValid(datum.pooled)")
+        .mark_text(aria=False, dy=-8, fontSize=11)
+        .encode(x=x, y=alt.Y("risk:Q"), text="pooled:N"),
         *limits,
     ]
 

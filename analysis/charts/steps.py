@@ -27,6 +27,7 @@ from analysis.charts.theme import (
     fold_column,
     interval_rule,
     layer_charts,
+    reading_words,
     rows_height,
     selected_name,
     vertical_line,
@@ -224,6 +225,9 @@ def tolerance_curve(tolerance: Source, field_label: str = "") -> alt.LayerChart 
         tolerance = one_group(tolerance, ("step", "field"), "tolerance")
     field_label = field_label or tolerance.get_column("field").head(1).str.replace_all("_", " ").to_list()[0]
     readings = {**_ticks(tolerance), "title": field_label}
+    if "pooled" not in tolerance.columns:
+        tolerance = tolerance.with_columns(pooled=pl.lit(None, pl.String))
+    tolerance = tolerance.with_columns(value=reading_words())
     risk = {**PERCENT, "title": "came back"}
     base = alt.Chart(tolerance, width=290, height=170).encode(
         x=alt.X("reading:Q", title=field_label, scale=alt.Scale(zero=False, nice=False), axis=readings)
@@ -234,7 +238,7 @@ def tolerance_curve(tolerance: Source, field_label: str = "") -> alt.LayerChart 
     line = base.mark_line(color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN)).encode(
         y=alt.Y("risk:Q", title="came back", axis=risk),
         tooltip=[
-            alt.Tooltip("reading:Q", title=field_label, format=readings["format"]),
+            alt.Tooltip("value:N", title=field_label),
             alt.Tooltip("risk:Q", title="came back", format=".1%"),
             alt.Tooltip("lo:Q", title="from", format=".1%"),
             alt.Tooltip("hi:Q", title="to", format=".1%"),
@@ -248,7 +252,9 @@ def tolerance_curve(tolerance: Source, field_label: str = "") -> alt.LayerChart 
         for name, title in (("tolerance_lo", "lower limit"), ("tolerance_hi", "upper limit"))
         if tolerance.get_column(name).count()
     ]
-    return layer_charts(band, line, *limits).properties(
+    pooled = base.transform_filter("isValid(datum.pooled)").mark_text(dy=-10, aria=False)
+    names = [pooled.encode(y=alt.Y("risk:Q", title="came back", axis=risk), text="pooled:N")]
+    return layer_charts(band, line, *(names if tolerance.get_column("pooled").count() else ()), *limits).properties(
         description=f"Comeback risk by {field_label}, from {min(tolerance['reading'])} to {max(tolerance['reading'])}"
     )
 

@@ -167,3 +167,9 @@ def selected_name(selection: alt.Parameter, data: alt.Chart, field: str, label: 
         .mark_text(align="left", baseline="bottom", dy=-6, fontWeight="bold", color=PLAIN)
         .encode(text=alt.Text(f"{field}:N", title=label), x=AT_LEFT, y=AT_TOP)
     )
+
+
+def reading_words() -> pl.Expr:
+    """Readings of a dose-response curve as text, those counted together as `6+`."""
+    one = pl.col("reading").map_elements(lambda value: f"{value:g}", return_dtype=pl.String)
+    return pl.coalesce("pooled", one)

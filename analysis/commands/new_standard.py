@@ -146,7 +146,7 @@ def proposed_text(source: str, proposals: list[ProposedLimit]) -> str:
 
 def _reason(one: ProposedLimit) -> str:
     parts = [
-        f"{percent_interval(row['risk'], row['lo'], row['hi'])} come back at {row['reading']:g} ({row['bleeds']:,} bleeds)"
+        f"{percent_interval(row['risk'], row['lo'], row['hi'])} come back at {row.get('pooled') or format(row['reading'], 'g')} ({row['bleeds']:,} bleeds)"
         for row in (one.worse, one.better)
     ]
     return ", ".join(parts)

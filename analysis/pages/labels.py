@@ -67,7 +67,7 @@ GLOSSARY = (
     ),
     (
         "times the benchmark",
-        "how many times as strong as the named kind of work an unseen cause must be to explain a figure away",
+        "how many times as strong as the named recorded group an unseen cause must be to explain a figure away; empty: not assessed",
     ),
     (
         "doubly robust check",
@@ -110,10 +110,12 @@ SMALL_COST = 0.2
 """Comebacks per 100 bleeds. A step is of low priority only if a larger cost is ruled out. Common practice, no source."""
 
 
-def reading_text(field: str, value: float) -> str:
-    """A value of a reading with its unit: `70% full` for a syringe, else `31 mm`."""
+def reading_text(field: str, value: float, pooled: str | None = None) -> str:
+    """A value of a reading with its unit: `70% full` for a syringe, else `31 mm`; `pooled` readings as `6+`."""
     entry = log_fields().get(field)
     unit = entry.unit if entry else ""
+    if pooled:
+        return f"{pooled} {'of a full one' if unit == 'fraction' else unit}".strip()
     if unit == "fraction":
         return f"{100 * value:.0f}% full"
     return f"{value:g} {unit}".strip()

@@ -74,8 +74,8 @@ def robustness_points(report: Report) -> list[str]:
     """How strong an unseen cause would have to be to explain the three costliest steps away."""
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks", pl.col("benchmark").is_not_null()).sort("rank")
     return [
-        f"“{row['title']}”: an unseen cause would have to be {_times(row['times_benchmark'])} as strong as the recorded "
-        f"{field_label(row['benchmark'])} to explain it away."
+        f"“{row['title']}”: an unseen cause would have to be {_times(row['times_benchmark'])} as strong as the "
+        f"recorded differences by {field_label(row['benchmark'])} to explain it away."
         for row in with_missed_titles(report, costly.head(3)).iter_rows(named=True)
     ]
 
@@ -111,8 +111,9 @@ def saving_question(report: Report) -> Question:
             "the other steps and readings taken before the step, never for what was seen after it. Later steps that depend on what "
             "is seen (go on until no bubbles show) are missed as often as they then would be; the direct part leaves them as they "
             "were. These are observations, not an experiment, and they assume no unmeasured cause of both the miss and the "
-            "comeback. “Leads to comebacks” requires that no test shows such a cause, and that one as strong as any recorded kind of "
-            "work would not explain the lower limit away; otherwise a step “goes with comebacks”. Tick: unadjusted difference (mixes in the kind of "
+            "comeback. “Leads to comebacks” requires that no test shows such a cause, and that one as strong as any recorded group (kind of "
+            "work, technician, workshop, workload, calendar time) would not explain the direct part away; otherwise, or where no group "
+            "could be compared, a step “goes with comebacks”. Tick: unadjusted difference (mixes in the kind of "
             "work). The first three are the most certain; the rest are in order of the estimate."
             + (f" Ranked {report.combined_estimate}." if report.combined_estimate else "")
         ),

@@ -7,6 +7,7 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import missed_bars, step_bars, step_board, tolerance_curve
+from analysis.charts.theme import reading_words
 from analysis.pages.labels import (
     COSTLY_VERDICTS,
     field_labels,
@@ -72,8 +73,8 @@ def _step_question(report: Report) -> Question:
             "with complete follow-up. All three are observations, not an experiment, and assume no unmeasured cause. The first "
             "three steps are the most certain; the rest are in order of the estimate, and steps whose ranks overlap are not in "
             "order. “Leads to comebacks” controls false alarms at 5 in 100 over all steps and requires the estimate from comebacks "
-            "only to agree in direction, no sign of an unseen cause, and a lower limit that an unseen cause as strong as any recorded "
-            "kind of work would not explain away; otherwise a step “goes with comebacks”. “Suspected” means an interval above zero, "
+            "only to agree in direction, no sign of an unseen cause, and a direct effect that one as strong as any recorded group (kind "
+            "of work, technician, workshop, workload, calendar time) would not explain away; otherwise a step “goes with comebacks”. “Suspected” means an interval above zero, "
             "not confirmed."
         ),
     )  # fmt: skip
@@ -123,7 +124,9 @@ def _tolerance_question(report: Report) -> Question:
             else f"For none of the {quantity(len(curves), 'reading')} does comeback risk clearly change with the value."
         )
         answer = Finding(text, f"{'; '.join(list(differing.values())[:3])}." if differing else "")
-    table = report.tolerance.with_columns(field_labels("field"), pl.col("step").replace(titles))
+    table = report.tolerance.with_columns(
+        field_labels("field"), pl.col("step").replace(titles), reading=reading_words()
+    )
     return Question(
         id="tolerance",
         question="Are our limits in the right place?",
@@ -141,7 +144,7 @@ def _tolerance_question(report: Report) -> Question:
             "tables/tolerance.csv",
         ),
         method=(
-            "The adjusted risk within the window at each value of the reading (dose-response curve), from comebacks only. One "
+            "The adjusted risk within the window at each value of the reading (dose-response curve), from comebacks only; rare values count with the nearest on the same side of the limit (“6+”: 6 or more). One "
             "test for each curve; false alarms are controlled at 5 in 100 over all curves. The estimate for a step compares met with missed at the "
             "limit and also uses stand readings, so it can see what the curve cannot. A flat curve does not show that a limit is "
             "unnecessary. The maker's limits come first in any case."
@@ -180,7 +183,7 @@ def _differing_readings(report: Report) -> dict[str, str]:
         high = curve.sort("lo", "reading", descending=[True, False]).row(0, named=True)
         low = curve.sort("hi", "reading").row(0, named=True)
         risks = [
-            f"{percent_interval(row['risk'], row['lo'], row['hi'])} at {reading_text(row['field'], row['reading'])}"
+            f"{percent_interval(row['risk'], row['lo'], row['hi'])} at {reading_text(row['field'], row['reading'], row['pooled'])}"
             for row in (high, low)
         ]
         differing[str(step)] = f"“{titles.get(str(step), str(step))}”: {risks[0]}, {risks[1]}"

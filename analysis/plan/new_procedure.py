@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -208,8 +209,8 @@ class ProposedLimit:
     key: str
     before: float
     after: float
-    worse: dict[str, float] = field(repr=False)
-    better: dict[str, float] = field(repr=False)
+    worse: dict[str, Any] = field(repr=False)
+    better: dict[str, Any] = field(repr=False)
 
 
 def propose_limits(data: BleedData, rng: np.random.Generator) -> list[ProposedLimit]:
@@ -226,14 +227,14 @@ def propose_limits(data: BleedData, rng: np.random.Generator) -> list[ProposedLi
         curve = curves.filter(pl.col("step") == step.id, pl.col("lo").is_not_null(), pl.col("bleeds") >= MIN_NEAR).sort(
             "reading"
         )
-        rows = curve.select("reading", "bleeds", "risk", "lo", "hi").to_dicts()
+        rows = curve.select("reading", "pooled", "bleeds", "risk", "lo", "hi").to_dicts()
         for key, limit, ordered in (("min", step.limits.lo, rows), ("max", step.limits.hi, rows[::-1])):
             proposal = None if limit is None else _proposal(step, key, limit, ordered)
             proposals += [proposal] if proposal else []
     return proposals
 
 
-def _proposal(step: Step, key: str, limit: float, rows: list[dict[str, float]]) -> ProposedLimit | None:
+def _proposal(step: Step, key: str, limit: float, rows: list[dict[str, Any]]) -> ProposedLimit | None:
     """`rows` of the curve in order from outside this limit to inside."""
     sign = 1 if key == "min" else -1
     other = step.limits.hi if key == "min" else step.limits.lo

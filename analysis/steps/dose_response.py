@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.standard import Step
+from analysis.standard import Limits, Step
 from analysis.stats import Z95, benjamini_hochberg, equal_values_p_value
 from analysis.steps.design_matrix import EFFECT_RIDGE, Design
 from analysis.steps.marginal_effects import (
@@ -29,9 +29,11 @@ MIN_RECORDED = 50
 MAX_LEVELS = 6
 KNOT_QUANTILES = (0.05, 0.275, 0.5, 0.725, 0.95)
 GRID_POINTS = 25
+NO_LIMITS = Limits(None, None)
+LIMIT_SLACK = 1e-9
 """Spline knots at these quantiles of the reading (F. E. Harrell 2015, Regression Modeling Strategies, 2nd ed., table
 2.3, from memory); a level for each value where there are at most `MAX_LEVELS`; points at which a spline is
-tabulated."""
+tabulated. Limits are inclusive up to `LIMIT_SLACK`."""
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ def _readings(base: DoseResponseBase) -> list[_Reading]:
         values = column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
         recorded = values[np.isfinite(values)]
         if len(recorded) >= MIN_RECORDED and len(np.unique(recorded)) >= 2:
-            readings.append(_Reading(step, values, reading_curve(recorded)))
+            readings.append(_Reading(step, values, reading_curve(recorded, step.limits)))
     return readings
 
 
@@ -143,6 +145,7 @@ def _curve(base: DoseResponseBase, reading: _Reading) -> pl.DataFrame:
             "step": reading.step.id,
             "field": reading.step.field,
             "reading": reading.curve.grid,
+            "pooled": reading.curve.pooled,
             "bleeds": reading.curve.nearest_counts(reading.values[recorded]),
             "risk": risks.mean,
             "lo": limits[:, 0],
@@ -153,6 +156,7 @@ def _curve(base: DoseResponseBase, reading: _Reading) -> pl.DataFrame:
             "q_value": None,
         },
         schema_overrides={
+            "pooled": pl.String,
             "tolerance_lo": pl.Float64,
             "tolerance_hi": pl.Float64,
             "p_value": pl.Float64,
@@ -197,12 +201,19 @@ def _limits(risk: float, sd: float) -> tuple[float, float]:
 class ReadingCurve:
     """Basis of a curve along a reading, and the readings (`grid`) at which it is tabulated.
 
-    One level per value where there are few (`levels`), else a restricted cubic spline (Harrell 2015, sect. 2.4.5).
+    One level per value where there are few (`levels`), else a restricted cubic spline (Harrell 2015, sect. 2.4.5). A level
+    contains all readings from its entry in `starts` to the next one's; `pooled` describes it (`6+`, `2–3`), None for one
+    value alone.
     """
 
     grid: FloatArray
     knots: FloatArray = field(repr=False)
-    levels: bool
+    starts: FloatArray | None = field(default=None, repr=False)
+    pooled: tuple[str | None, ...] | None = field(default=None, repr=False)
+
+    @property
+    def levels(self) -> bool:
+        return self.starts is not None
 
     @property
     def width(self) -> int:
@@ -211,31 +222,65 @@ class ReadingCurve:
     def basis(self, readings: FloatArray) -> FloatArray:
         """Columns of the basis (n × width): indicators of all levels but the first, or the spline."""
         if self.levels:
-            nearest = _nearest(self.grid, readings)
-            return (nearest[:, None] == np.arange(1, len(self.grid))).astype(float)
+            return (self._places(readings)[:, None] == np.arange(1, len(self.grid))).astype(float)
         return _restricted_cubic(readings, self.knots)
 
     def nearest_counts(self, readings: FloatArray) -> NDArray[np.int64]:
-        """Number of readings nearest to each grid point."""
-        return np.bincount(_nearest(self.grid, readings), minlength=len(self.grid)).astype(np.int64)
+        """Number of readings in each level, or nearest to each grid point."""
+        return np.bincount(self._places(readings), minlength=len(self.grid)).astype(np.int64)
+
+    def _places(self, readings: FloatArray) -> NDArray[np.int64]:
+        if self.starts is None:
+            return _nearest(self.grid, readings)
+        return np.maximum(np.searchsorted(self.starts, readings, side="right") - 1, 0)
 
 
-def reading_curve(readings: FloatArray) -> ReadingCurve:
-    """Choose the curve for these readings (finite, at least two different values)."""
+def reading_curve(readings: FloatArray, limits: Limits = NO_LIMITS) -> ReadingCurve:
+    """Choose the curve for these readings (finite, at least two different values); no level crosses a limit."""
     values = np.unique(readings)
     knots = np.unique(np.quantile(readings, KNOT_QUANTILES, method="nearest"))
     if len(values) <= MAX_LEVELS or len(knots) < 3:
-        return ReadingCurve(_commonest_values(readings), knots, levels=True)
+        return _level_curve(readings, knots, limits)
     low, high = np.quantile(readings, [0.01, 0.99], method="nearest")
     inside = values[(values >= low) & (values <= high)]
     positions = np.linspace(0, len(inside) - 1, min(GRID_POINTS, len(inside))).round().astype(int)
-    return ReadingCurve(inside[np.unique(positions)], knots, levels=False)
+    return ReadingCurve(inside[np.unique(positions)], knots)
 
 
-def _commonest_values(readings: FloatArray) -> FloatArray:
-    """The `MAX_LEVELS` commonest values, sorted; rarer ones count with the nearest."""
+def _level_curve(readings: FloatArray, knots: FloatArray, limits: Limits) -> ReadingCurve:
+    """The `MAX_LEVELS` commonest values; rarer ones count with the nearest on the same side of the limits."""
     values, counts = np.unique(readings, return_counts=True)
-    return np.sort(values[np.argsort(-counts, kind="stable")[:MAX_LEVELS]])
+    side = _side(values, limits)
+    chosen = _commonest(counts, side)
+    level = np.concatenate(
+        [
+            chosen[side[chosen] == s][_nearest(values[chosen[side[chosen] == s]], values[side == s])]
+            for s in np.unique(side)
+        ]
+    )
+    starts = [values[level == index].min() for index in chosen]
+    pooled = [_pooled(values[level == index], bool(index == chosen[-1])) for index in chosen]
+    return ReadingCurve(values[chosen], knots, np.array(starts), tuple(pooled))
+
+
+def _side(values: FloatArray, limits: Limits) -> NDArray[np.int64]:
+    """0 below the limits, 1 within, 2 above."""
+    low, high = (-np.inf if limits.lo is None else limits.lo), (np.inf if limits.hi is None else limits.hi)
+    return 1 + (values > high + LIMIT_SLACK).astype(np.int64) - (values < low - LIMIT_SLACK)
+
+
+def _commonest(counts: NDArray[np.int64], side: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Indices of the commonest value of each side and then of the commonest others, `MAX_LEVELS` in all."""
+    order = np.argsort(-counts, kind="stable")
+    first = [order[side[order] == s][0] for s in np.unique(side)]
+    others = [index for index in order if index not in first]
+    return np.sort(np.array([*first, *others][:MAX_LEVELS], dtype=np.int64))
+
+
+def _pooled(values: FloatArray, is_last: bool) -> str | None:
+    if len(values) == 1:
+        return None
+    return f"{values[0]:g}+" if is_last else f"{values[0]:g}–{values[-1]:g}"
 
 
 def _nearest(grid: FloatArray, readings: FloatArray) -> NDArray[np.int64]:

@@ -98,11 +98,12 @@ def e_value(ratio: float) -> float:
 
 
 def robust_verdicts(verdicts: list[str], times_benchmark: FloatArray, suspected: bool) -> list[str]:
-    """Verdicts of which "costs comebacks" is kept only where no unseen cause is suspected, and one as strong as any recorded
-    piece of work would not explain the lower limit away; else a step "goes with comebacks".
+    """Verdicts of which "leads to comebacks" is kept only where no unmeasured confounder is suspected, and one as strong as
+    any recorded group would not explain the lower limit away; else, or where that was not assessed (NaN), a step "goes
+    with comebacks".
     """
     return [
-        "goes_with_comebacks" if verdict == "costs_comebacks" and (suspected or times < 1) else verdict
+        "goes_with_comebacks" if verdict == "costs_comebacks" and (suspected or not times >= 1) else verdict
         for verdict, times in zip(verdicts, times_benchmark, strict=True)
     ]
 

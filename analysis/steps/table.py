@@ -44,7 +44,7 @@ class StepCosts:
     """The table of steps, and the fits behind it (None with too few comebacks).
 
     `return_model` is the return model over the whole follow-up; `notes` say which estimate ranks the steps and whether
-    effects last; `later` is how later steps respond; `unseen` the tests for unseen causes.
+    effects last; `later` is how later steps respond; `unseen` the tests for unmeasured confounders.
     """
 
     table: DataFrame[Steps]
@@ -108,7 +108,10 @@ def step_costs(
 
 
 class _Estimates:
-    """The direct and the total estimate, and the two others with what passes through later steps added."""
+    """The direct and the total estimate, and the two others with the indirect effect through later steps added.
+
+    `disagrees` compares the direct estimates: the indirect effect is the same in both.
+    """
 
     def __init__(
         self,
@@ -118,12 +121,21 @@ class _Estimates:
         later: LaterSteps,
         rng: np.random.Generator,
     ) -> None:
-        self.direct, self.later, self.no_overlap = direct, later, check.no_overlap
+        self.direct, self.later = direct, later
         self.total = add_later_steps(marginal.design, later, direct, rng)
         through = self.total.prevented - direct.prevented
         shift, spread = through.mean(axis=0), through.std(axis=0)
         self.survival, self.survival_sd = marginal.prevented + shift, np.hypot(marginal.sd, spread)
         self.aipw, self.aipw_sd = check.prevented + shift, np.hypot(check.sd, spread)
+        self.disagrees = _differ(direct.prevented, check.prevented, check.sd) & ~check.no_overlap
+
+
+def _differ(draws: FloatArray, check: FloatArray, check_sd: FloatArray) -> NDArray[np.bool_]:
+    """Whether the medians of the draws (draws × steps) are more than `DISAGREES_Z` standard errors from the check.
+
+    The errors are added as if independent; both come from the same bleeds, so the check rather disagrees too rarely.
+    """
+    return np.abs(np.median(draws, axis=0) - check) > DISAGREES_Z * np.hypot(draws.std(axis=0), check_sd)
 
 
 def _has_enough(crude: pl.DataFrame, least: int = MIN_BLEEDS) -> pl.Series:
@@ -137,8 +149,6 @@ def _estimate_columns(
 ) -> pl.DataFrame:
     total = estimates.total
     verdicts = classify(total.prevented, estimates.survival / np.maximum(estimates.survival_sd, 1e-12), estimable)
-    sd = total.prevented.std(axis=0)
-    disagrees = np.abs(verdicts.estimate - estimates.aipw) > DISAGREES_Z * np.hypot(sd, estimates.aipw_sd)
     direct_lo, direct, direct_hi = np.quantile(estimates.direct.prevented, [0.025, 0.5, 0.975], axis=0)
     table = pl.DataFrame(
         {
@@ -162,18 +172,18 @@ def _estimate_columns(
             "aipw_hi": estimates.aipw + Z95 * estimates.aipw_sd,
             "e_value": _e_values(design, total, verdicts.estimate),
             "e_value_lo": _e_values(design, total, np.maximum(verdicts.lo, 0.0)),
-            **_robustness_columns(verdicts.lo, unseen),
+            **_robustness_columns(direct_lo, unseen),
             "calibrated_p": unseen.calibrated_p_values(total.effects),
-            "aipw_disagrees": disagrees & ~estimates.no_overlap,
+            "aipw_disagrees": estimates.disagrees,
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
     table = table.with_columns(pl.when(pl.Series(estimable)).then(pl.all().exclude("step")))
-    times = _times_benchmark(verdicts.lo, unseen)
+    times = _times_benchmark(direct_lo, unseen)
     return table.with_columns(verdict=pl.Series(robust_verdicts(verdicts.verdict, times, unseen.suspected)))
 
 
 def _times_benchmark(lo: FloatArray, unseen: UnseenCauses) -> FloatArray:
-    """How many times as strong as the strongest recorded work an unseen cause must be to explain the lower limit away."""
+    """How many times the bias of the benchmark would move the lower limit of the direct effect to 0; NaN: not assessed."""
     return np.minimum(np.maximum(lo, 0.0) / np.maximum(unseen.bias, 1e-12), MAX_TIMES)
 
 

@@ -83,11 +83,13 @@ NO_LATER_STEPS = LaterSteps((), ())
 
 
 def later_steps(data: BleedData, design: Design) -> LaterSteps:
-    """Fit the responses: logistic regressions of each responding step on everything else in the design.
+    """Fit the responses: logistic regressions of each responding step on earlier steps, the steps after the passes and X.
 
     Hurry makes all misses likelier. A step done after the passes cannot have caused the bubbles, so the association
     with it, averaged by precision, is subtracted from the slopes (a negative control). With fewer than three such steps
-    nothing can be subtracted and nothing is estimated.
+    nothing can be subtracted and nothing is estimated. They are in the same regression so that hurry affects both
+    associations alike, which assumes that the responding step has no effect on them: otherwise they are its descendants
+    (a collider), and its slopes too small by about that effect.
     """
     by_id = {step.id: step for step in data.standard.steps}
     steps = [by_id[step] for step in design.steps]

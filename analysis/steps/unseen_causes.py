@@ -1,7 +1,8 @@
-"""Signs of an unseen cause behind misses and comebacks, and how strong one would have to be.
+"""Signs of an unmeasured confounder of misses and comebacks, and how strong one would have to be.
 
 Negative controls: what a step cannot cause (M. Lipsitch, E. Tchetgen Tchetgen & T. Cohen 2010, Epidemiology 21:383-388).
 Returns for pads, noise or worn parts are not caused by a bleed; bubbles in the first pass are not caused by later steps.
+Exclusion: the bubbles do not lead to misses of closing steps either (many bubbles take time).
 """
 
 from __future__ import annotations
@@ -27,15 +28,22 @@ from analysis.survival import CoxModel
 FloatArray = NDArray[np.float64]
 MIN_RETURNS, MIN_CONTROLS, MIN_RECORDED = 40, 3, 200
 SIGNIFICANCE = 0.01
-"""Level of each test for an unseen cause, one-sided."""
+"""Level of each test for an unmeasured confounder, one-sided."""
 BENCHMARKS = (*CASE_MIX, "brake_model", *CASE_MIX_NUMBERS)
+CARRIERS = {
+    "shop": ("shop",),
+    "technician": ("technician", "mean"),
+    "bleeds_that_day": ("bleeds that day",),
+    "calendar_time": ("day",),
+}
+"""Who, where and when, as columns of the design: what hurry may go with."""
 MAX_TIMES = 99.0
 RIDGE = 1e-2
 
 
 @dataclass(frozen=True)
 class Signal:
-    """One test for an unseen cause: `value` is 0 without one, p is one-sided; NaN where it could not be made."""
+    """One test for an unmeasured confounder: `value` is 0 without one, p is one-sided; NaN where it could not be made."""
 
     value: float = float("nan")
     p_value: float = float("nan")
@@ -47,13 +55,14 @@ class Signal:
 
 @dataclass(frozen=True)
 class UnseenCauses:
-    """Tests for unseen causes, and the strength an unseen cause must have.
+    """Tests for unmeasured confounders, and the strength one must have.
 
     `returns`: mean log hazard ratio of a miss for returns that no step causes; `bubbles`: change of the log of the bubbles
     in the first pass with a miss of a later step; `retro`: share of entries missing among bleeds that came back less that
     among others (negative: probably completed after the return), with both shares. `error` is mean and standard
     deviation of the systematic error (None with fewer than 40 other returns). `bias` is, for each step, the bias (per 100)
-    of an unseen cause as strong as its `benchmark`; `scale` the standard error times √df of its least-squares estimate.
+    of the direct effect by an unmeasured confounder as strong as its `benchmark` (NaN and "" without one); `scale` the
+    standard error times √df of the least-squares estimate of that effect.
     """
 
     returns: Signal
@@ -67,7 +76,7 @@ class UnseenCauses:
 
     @property
     def suspected(self) -> bool:
-        """Whether any test shows an unseen cause."""
+        """Whether any test is positive."""
         return self.returns.clear or self.bubbles.clear or self.retro.clear
 
     @property
@@ -82,7 +91,8 @@ class UnseenCauses:
         if self.bubbles.clear:
             notes.append(
                 "Missed steps of the end of the bleed go with more bubbles in the first pass, which they cannot cause "
-                f"({np.expm1(self.bubbles.value):+.1%} for each miss, p = {self.bubbles.p_value:.3f})."
+                f"({np.expm1(self.bubbles.value):+.1%} for each miss, p = {self.bubbles.p_value:.3f}). Either something not "
+                "recorded causes both, or many bubbles take so much time that steps at the end are left out."
             )
         if self.retro.clear:
             back, others = self.shares
@@ -92,8 +102,8 @@ class UnseenCauses:
             )
         if notes:
             notes.append(
-                "Something that is not recorded therefore goes with both missed steps and comebacks. The steps below go with "
-                "comebacks; whether they cost them cannot be said from this log."
+                "Something that is not recorded may cause both missed steps and comebacks. The steps below go with comebacks; "
+                "whether they lead to them cannot be said from this log."
             )
         return tuple(notes)
 
@@ -105,7 +115,7 @@ class UnseenCauses:
 
 
 def unseen_causes(data: BleedData, design: Design) -> UnseenCauses:
-    """Test the log for unseen causes, and compare the steps with the recorded work.
+    """Test the log for unmeasured confounders, and compare the steps with the recorded groups.
 
     Parameters
     ----------
@@ -146,7 +156,8 @@ def _mean(estimates: FloatArray, covariance: FloatArray) -> Signal:
 def _first_bubbles(data: BleedData, design: Design) -> Signal:
     """Whether misses after the passes go with more bubbles in the first pass.
 
-    Steps of the passes themselves may respond to the bubbles and are left out.
+    Steps of the passes themselves may respond to the bubbles and are left out. Exclusion assumption: bubbles do not lead to
+    misses of the steps after the passes, by the time they take for instance; the association has no direction.
     """
     name, place = READINGS[0]
     by_id = {step.id: step for step in data.standard.steps}
@@ -195,43 +206,60 @@ def _least_squares(x: FloatArray, y: FloatArray, bike: NDArray[np.int64]) -> tup
 
 
 def _benchmarks(data: BleedData, design: Design) -> tuple[FloatArray, tuple[str, ...], FloatArray]:
-    """For each step the largest bias (per 100) of an unseen cause as strong as a recorded piece of work, and which."""
+    """For each step the largest bias (per 100) of an unmeasured confounder as strong as a recorded group, and which.
+
+    Workshops are compared without the columns of their technicians, who say all about the workshop. NaN and "" where no
+    group explains any residual variance of both miss and comeback: then there is nothing to compare with.
+    """
     mature = data.bleeds.get_column("mature").to_numpy()
     y = data.bleeds.get_column("came_back").to_numpy()[mature].astype(float)
     variances = _ResidualVariances(np.column_stack([design.x[mature], y]))
-    width = design.x.shape[1]
-    groups = {
-        name: [i for i, n in enumerate(design.names) if n == name or n.startswith(name + " ")] for name in BENCHMARKS
-    }
-    bias, names, scale = np.zeros(design.step_count), [], np.zeros(design.step_count)
+    width, groups = design.x.shape[1], _benchmark_groups(design.names)
+    nested = {"shop": groups.get("technician", [])}
+    outcome = {name: variances.explained(width, columns, nested.get(name, [])) for name, columns in groups.items()}
+    bias, names, scale = np.full(design.step_count, np.nan), [], np.zeros(design.step_count)
     for step in range(design.step_count):
         scale[step] = np.sqrt(variances.of(width, []) / variances.of(step, [width]))
         candidates = {"": 0.0}
         for name, columns in groups.items():
-            if columns:
-                strength = benchmark_r2(
-                    variances.explained(step, columns, [width]), variances.explained(width, columns, [])
-                )
-                candidates[name] = omitted_variable_bias(*strength, scale[step], 1.0)
+            treatment = variances.explained(step, columns, [width, *nested.get(name, [])])
+            candidates[name] = omitted_variable_bias(*benchmark_r2(treatment, outcome[name]), scale[step], 1.0)
         names.append(max(candidates, key=lambda name: candidates[name]))
-        bias[step] = candidates[names[-1]]
+        bias[step] = candidates[names[-1]] or np.nan
     share = 100 * design.missed.mean(axis=0)
     return bias * share, tuple(names), scale * share
 
 
+def _benchmark_groups(names: tuple[str, ...]) -> dict[str, list[int]]:
+    """Columns of the design by group of recorded facts; groups without a column are left out."""
+    prefixes = {**{name: (name,) for name in BENCHMARKS}, **CARRIERS}
+    groups = {
+        group: [i for i, n in enumerate(names) if any(n == start or n.startswith(start + " ") for start in starts)]
+        for group, starts in prefixes.items()
+    }
+    return {group: columns for group, columns in groups.items() if columns}
+
+
 class _ResidualVariances:
-    """Residual variances of least-squares regressions among the columns of a matrix, from its cross products."""
+    """Residual variances of least-squares regressions among the columns of a matrix, from its cross products.
+
+    All follow from one inverse: the inverse of its block for a column and those left out is their covariance given the
+    others. Degrees of freedom are effective ones, since the columns of technicians depend on each other.
+    """
 
     def __init__(self, columns: FloatArray) -> None:
         centred = columns - columns.mean(axis=0)
-        self.rows, self.gram = len(columns), centred.T @ centred + RIDGE * np.eye(columns.shape[1])
+        self.rows = len(columns)
+        self.precision = np.linalg.inv(centred.T @ centred + RIDGE * np.eye(columns.shape[1]))
+        self.squared = self.precision @ self.precision
 
     def of(self, target: int, left_out: list[int]) -> float:
         """Residual variance of a column given all others but `left_out`."""
-        columns_used = np.setdiff1d(np.arange(len(self.gram)), [target, *left_out])
-        slopes = np.linalg.solve(self.gram[np.ix_(columns_used, columns_used)], self.gram[columns_used, target])
-        rest = self.gram[target, target] - self.gram[target, columns_used] @ slopes
-        return max(float(rest), 1e-12) / max(self.rows - len(columns_used) - 1, 1)
+        block = np.ix_([target, *left_out], [target, *left_out])
+        rest = np.linalg.inv(self.precision[block])
+        ridge_trace = np.trace(self.precision) - np.sum(rest * self.squared[block])
+        used = len(self.precision) - len(rest) - RIDGE * ridge_trace
+        return max(float(rest[0, 0]), 1e-12) / max(self.rows - float(used) - 1, 1.0)
 
     def explained(self, target: int, columns: list[int], left_out: list[int]) -> float:
         """Adjusted partial R² of some columns with the target, given the others; 0 where it is not positive."""

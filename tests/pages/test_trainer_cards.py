@@ -84,7 +84,7 @@ def test_a_costly_step_says_how_strong_an_unseen_cause_would_have_to_be() -> Non
         benchmark=pl.lit("hose_route"), times_benchmark=pl.lit(2.34), rank=pl.lit(1)
     )
     (point,) = robustness_points(replace(audited, steps=steps_table))
-    assert "would have to be 2.3 times as strong as the recorded hose routing" in point
+    assert "would have to be 2.3 times as strong as the recorded differences by hose routing" in point
 
 
 def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
@@ -168,3 +168,15 @@ def test_a_costly_step_with_a_flat_curve_says_why_both_may_be_right() -> None:
 def test_a_changing_curve_under_a_step_without_a_cost_says_so_too() -> None:
     audited = with_verdicts("no_sign", tolerance=curve(steps()[0], (0.02, 0.04), (0.06, 0.12)))
     assert "which may be set where it makes little difference" in tolerance_of(audited).points[0]
+
+
+def test_readings_counted_together_are_called_6_or_more_in_words_table_and_chart() -> None:
+    pooled = pl.when(pl.col("reading") == 6).then(pl.lit("6+"))
+    audited = with_verdicts(
+        "costs_comebacks",
+        tolerance=curve(steps()[0], (0.02, 0.04), (0.02, 0.3), (0.06, 0.12)).with_columns(pooled=pooled),
+    )
+    question = tolerance_of(audited)
+    assert "at 6+, 3.0% (2.0–4.0%) at 0" in question.answer.detail
+    assert "6+" in str(question.table)
+    assert "6+" in str(question.charts)

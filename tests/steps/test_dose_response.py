@@ -5,6 +5,7 @@ import polars as pl
 import pytest
 from polars.testing import assert_frame_equal
 
+from analysis.standard import Limits
 from analysis.steps import dose_response_base, dose_response_curves
 from analysis.steps.dose_response import reading_curve
 
@@ -57,3 +58,30 @@ def test_many_values_have_a_smooth_curve_that_is_straight_outside():
 def test_curves_use_the_model_of_the_ranking_if_given(workshop, costs, curves):
     shared_model = dose_response_curves(dose_response_base(workshop, costs.design, costs.return_model))
     assert_frame_equal(shared_model, curves, rel_tol=1e-7)
+
+
+def test_levels_never_cross_a_limit_and_the_last_one_says_that_it_is_open():
+    counts = {0: 5, 1: 3, 2: 20, 3: 20, 4: 20, 5: 20, 6: 800, 7: 12, 9: 2}
+    readings = np.repeat(np.array(list(counts), dtype=float), list(counts.values()))
+    curve = reading_curve(readings, Limits(0.0, 1.0))  # 1 is within and rare, 2 beyond and common
+    assert curve.levels
+    assert curve.grid.tolist() == [0, 2, 3, 4, 5, 6]
+    assert curve.pooled == ("0–1", None, None, None, None, "6+")
+    assert curve.nearest_counts(readings).tolist() == [8, 20, 20, 20, 20, 814]
+
+
+def test_a_rare_value_beyond_the_limit_is_a_level_of_its_own():
+    counts = {0: 4000, 1: 3, 2: 10, 3: 10, 4: 10, 5: 10, 6: 10, 8: 1}
+    readings = np.repeat(np.array(list(counts), dtype=float), list(counts.values()))
+    curve = reading_curve(readings, Limits(None, 0.0))
+    assert curve.grid.tolist()[:2] == [0, 2]
+    assert curve.pooled == (None, "1–2", None, None, None, "6+")  # not with 0, which is equally near
+    assert curve.nearest_counts(readings).tolist() == [4000, 13, 10, 10, 10, 11]
+
+
+def test_a_side_of_the_limit_with_few_readings_keeps_a_level():
+    counts = {0: 1, 1: 500, 2: 50, 3: 40, 4: 30, 5: 20, 6: 10}
+    readings = np.repeat(np.array(list(counts), dtype=float), list(counts.values()))
+    curve = reading_curve(readings, Limits(1.0, None))
+    assert curve.grid.tolist() == [0, 1, 2, 3, 4, 5]
+    assert curve.pooled == (None, None, None, None, None, "5+")

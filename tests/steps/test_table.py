@@ -1,6 +1,8 @@
 """The table of steps."""
 
 from dataclasses import replace
+from types import SimpleNamespace
+from unittest.mock import patch
 
 import numpy as np
 import polars as pl
@@ -9,6 +11,8 @@ import pytest
 from analysis.dataset import bleed_data
 from analysis.standard import built_in
 from analysis.steps import dose_response_base, dose_response_curves, step_costs, what_if
+from analysis.steps.aipw import AipwEstimate
+from analysis.steps.table import _Estimates
 from analysis.steps.what_if import YearlyCost
 from schemas import validate_table
 from schemas.intermediate import MissedSteps
@@ -45,10 +49,12 @@ def test_every_estimate_is_within_its_interval(costs, value, low, high):
 
 
 def test_verdicts_follow_their_definition(costs):
-    lo, q = pl.col("lo"), pl.col("q_value")
+    assert not costs.unseen.suspected
+    lo, q, times = pl.col("lo"), pl.col("q_value"), pl.col("times_benchmark")
     expected = (
         pl.when(lo.is_null()).then(pl.lit("too_few"))
-        .when((lo > 0) & (q <= 0.05)).then(pl.lit("costs_comebacks"))
+        .when((lo > 0) & (q <= 0.05) & (times >= 1)).then(pl.lit("costs_comebacks"))
+        .when((lo > 0) & (q <= 0.05)).then(pl.lit("goes_with_comebacks"))
         .when(lo > 0).then(pl.lit("suspected"))
         .otherwise(pl.lit("no_sign"))
     )  # fmt: skip
@@ -93,3 +99,17 @@ def test_without_stand_readings_returns_alone_rank_the_steps(workshop):
         estimates["survival_estimate_hi"] - estimates["survival_estimate_lo"]
     )
     assert difference.max() < 0.05  # the mean of 4,000 draws: 0.016 of a standard error, a quarter of that of the width
+
+
+def test_an_uncertain_effect_through_later_steps_hides_no_disagreement(workshop, costs):
+    """It is in both estimates: the check compares the direct ones."""
+    size = costs.design.step_count
+    draws = np.tile(np.array([-1.0, 1.0])[:, None] * 0.1, (1, size)) + 2.0
+    check = AipwEstimate(np.full(size, 1.0), np.full(size, 0.1), np.zeros(size, dtype=bool))
+    wild = np.array([-1.0, 1.0])[:, None]
+    estimate = replace(costs.estimate, prevented=draws)
+    with patch("analysis.steps.table.add_later_steps", lambda *_: replace(estimate, prevented=draws + wild)):
+        marginal = SimpleNamespace(prevented=np.zeros(size), sd=np.ones(size), design=costs.design)
+        estimates = _Estimates(estimate, marginal, check, costs.later, np.random.default_rng(1))
+    assert estimates.disagrees.all()  # 1.0 apart at standard errors of 0.1 each
+    assert not (np.abs(estimates.aipw - 2) > 3 * np.hypot(1.0, estimates.aipw_sd)).any()

@@ -1,12 +1,24 @@
-"""Tests for unseen causes, and benchmarks against recorded work."""
+"""Tests for unmeasured confounders, and benchmarks against recorded groups."""
+
+from dataclasses import replace
 
 import numpy as np
+import polars as pl
 import pytest
 import statsmodels.api as sm
 
 from analysis.standard import built_in
 from analysis.steps.design_matrix import build_design
-from analysis.steps.unseen_causes import Signal, UnseenCauses, _ResidualVariances, unseen_causes
+from analysis.steps.ranking import robust_verdicts
+from analysis.steps.table import _times_benchmark
+from analysis.steps.unseen_causes import (
+    Signal,
+    UnseenCauses,
+    _benchmark_groups,
+    _benchmarks,
+    _ResidualVariances,
+    unseen_causes,
+)
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 
@@ -60,3 +72,62 @@ def test_calibrated_p_values_use_the_systematic_error():
     one = UnseenCauses(Signal(), Signal(), Signal(), (0, 0), (0.2, 0.0), np.ones(1), ("",), np.ones(1))
     draws = np.random.default_rng(4).normal(0.2, 0.1, (4000, 1))
     assert one.calibrated_p_values(draws)[0] > 0.9
+
+
+def test_who_where_and_when_are_benchmarks_with_the_means_of_the_technicians():
+    names = ("purge", "shop 1", "technician Ann", "mean purge", "bleeds that day", "day 1", "day 2", "bubbles_first")
+    assert _benchmark_groups(names) == {
+        "shop": [1], "technician": [2, 3], "bleeds_that_day": [4], "calendar_time": [5, 6]
+    }  # fmt: skip
+
+
+def test_columns_that_depend_on_each_other_count_once():
+    rng = np.random.default_rng(5)
+    person = rng.integers(0, 6, 800)
+    dummies = np.eye(6)[person]
+    means = dummies @ rng.standard_normal((6, 9))  # nine columns more, nothing new
+    y = person * 0.2 + rng.standard_normal(800)
+    ours = _ResidualVariances(np.column_stack([dummies, means, y])).explained(15, list(range(15)), [])
+    full = sm.OLS(y, dummies).fit()
+    assert ours == pytest.approx(1 - full.mse_resid / y.var(ddof=1), rel=1e-3)  # adjusted R²
+
+
+def test_hurry_by_technician_is_the_strongest_benchmark():
+    """Who misses the step also misses what is not recorded: only the technician shows it."""
+    rng = np.random.default_rng(6)
+    log = prepared_of(simulate(scenario_workshop("base", 1500), 7))
+    design = build_design(log, STEPS)
+    person = [i for i, name in enumerate(design.names) if name.startswith("technician ")]
+    hurried = design.x[:, person[0]] > 0
+    step, missed = design.steps.index("settle"), rng.random(len(hurried)) < np.where(hurried, 0.6, 0.1)
+    x = design.x.copy()
+    x[:, step] = missed - missed.mean()
+    back = pl.Series("came_back", rng.random(len(hurried)) < np.where(hurried, 0.4, 0.05))
+    bias, benchmark, _ = _benchmarks(
+        replace(log, bleeds=log.bleeds.with_columns(back)), replace(design, x=x, missed=design.missed)
+    )
+    assert benchmark[step] in ("technician", "shop")
+    assert bias[step] > 0
+
+
+def test_without_a_benchmark_nothing_is_assessed_and_no_step_is_said_to_lead_to_comebacks():
+    rng = np.random.default_rng(8)
+    log = prepared_of(simulate(scenario_workshop("base", 1000), 9))
+    design = build_design(log, STEPS)
+    alone = replace(
+        design, x=rng.random((len(design.x), design.step_count)), names=design.steps, blocks=design.blocks[:1]
+    )
+    bias, benchmark, scale = _benchmarks(log, alone)
+    assert np.isnan(bias).all()
+    assert set(benchmark) == {""}
+    nothing = UnseenCauses(Signal(), Signal(), Signal(), (0, 0), None, bias, benchmark, scale)
+    times = _times_benchmark(np.ones(len(bias)), nothing)
+    assert set(robust_verdicts(["costs_comebacks"] * len(bias), times, suspected=False)) == {"goes_with_comebacks"}
+
+
+def test_the_note_on_bubbles_names_the_other_explanation_and_concludes_nothing_more():
+    bubbles = UnseenCauses(Signal(), Signal(0.3, 0.001), Signal(), (0, 0), None, np.ones(1), ("",), np.ones(1))
+    text = " ".join(bubbles.notes)
+    assert "many bubbles take so much time that steps at the end are left out" in text
+    assert "may cause both" in text
+    assert "therefore" not in text
