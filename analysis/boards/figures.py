@@ -69,7 +69,7 @@ def _recall_figure(report: Report) -> Figure:
     recent = still_open.filter(pl.col("days_since") <= 31).select("bike_id", "brake").n_unique() if brakes else 0
     others = to_measure.join(still_open, on=["bike_id", "brake"], how="anti").select("bike_id", "brake").n_unique()
     words = [f"{recent} bled in the last 31 days"] if brakes else []
-    words += [f"lever travel of {others:,} to measure again"] if others else []
+    words += [f"{others:,} more to measure again"] if others else []
     return Figure("Brakes to recall", f"{brakes:,}", "; ".join(words) or "none")
 
 

@@ -14,6 +14,7 @@ BASELINE_LABELS = {
     "lever travel": "lever travel alone",
     "missed steps": "a count of missed steps",
 }
+RECALL_STATE, MEASURE_STATE, CLOSED_STATE = "to recall", "to measure again", "closed since"
 HOLD_COLUMNS = ("day", "hold", "session_id", "shop", "state")
 DECILE, QUARTER = "observed_in_tenth_", "quarter_"
 HOLD_LABELS = {
@@ -110,11 +111,14 @@ def quarter_rows(model: pl.DataFrame) -> pl.DataFrame:
 
 
 def hold_rows(report: Report) -> pl.DataFrame:
-    """Every bleed that broke a safety rule: session_id, hold (in words), day, shop, state."""
-    bleeds = report.log.sessions.select("session_id", "shop", day=pl.col("started_at").dt.date())
+    """Every bleed that broke a safety rule: session_id, hold (in words), day, shop, state; bike_id and brake."""
+    bleeds = report.log.sessions.select("session_id", "bike_id", "brake", "shop", day=pl.col("started_at").dt.date())
     holds = report.holds.join(bleeds, on="session_id", how="left", maintain_order="left")
-    state = pl.when("open").then(pl.lit("to recall")).otherwise(pl.lit("re-bled since"))
-    return holds.select("session_id", "day", "shop", hold=pl.col("rule").replace(HOLD_LABELS), state=state)
+    certain = (pl.col("open") & (pl.col("rule") != "long_travel")).any().over("bike_id", "brake")
+    to_do = pl.when(certain).then(pl.lit(RECALL_STATE)).otherwise(pl.lit(MEASURE_STATE))
+    state = pl.when("open").then(to_do).otherwise(pl.lit(CLOSED_STATE))
+    hold = pl.col("rule").replace(HOLD_LABELS)
+    return holds.select("session_id", "day", "shop", "bike_id", "brake", hold=hold, state=state)
 
 
 def worklist_rows(report: Report) -> pl.DataFrame:

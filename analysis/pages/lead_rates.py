@@ -160,8 +160,8 @@ def _dated_by_signs(
     before, since = (percent(back / bleeds) for back, bleeds in counts)
     return Finding(
         f"{first.text} Comebacks rose in {month}: {before} before, {since} since.",
-        f"{first.detail} Comebacks: before {observed_share(*counts[0])}, since {observed_share(*counts[1])}. What moved, in "
-        f"order: {dates}.",
+        f"{first.detail} Comebacks: before {observed_share(*counts[0])}, since {observed_share(*counts[1])}. Order of "
+        f"events: {dates}.",
     )
 
 
@@ -212,12 +212,12 @@ def change_question(report: Report) -> Question:
             "tables/months.csv",
         ),
         method=(
-            "Each month with complete follow-up is compared with what its kind of work gives at the mean level, with a yearly "
+            "Each month with complete follow-up is compared with the average rate for the same work, with a yearly "
             "season where there are 18 such months or more; limits are widened where months vary more than random variation would explain. Each CUSUM "
             "adds up the evidence that the odds have doubled or halved since the first third of those months. Of logs in which "
             "nothing changes, 8 in 100 show a triangle on any chart of any workshop, in either direction, and at most 5 in 100 "
             "name a change. A change is dated by maximum likelihood. Missed steps, high stand readings (above nine in ten of that "
-            "model) and returns within 14 and 30 days are dated each for itself, unadjusted; the headline takes what moved "
+            "model) and returns within 14 and 30 days are each dated separately, unadjusted; the headline takes what moved "
             "first. A workshop whose recording of returns is in question "
             "raises no signal."
         ),

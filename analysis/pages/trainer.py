@@ -135,7 +135,7 @@ def _tolerance_question(report: Report) -> Question:
             table,
             "Comeback risk by reading",
             {
-                "step": "step", "field": "field", "reading": "reading", "bleeds": "bleeds near this value", "risk": "risk %",
+                "step": "step", "field": "field", "reading": "reading", "bleeds": "bleeds at about this value", "risk": "risk %",
                 "lo": "from %", "hi": "to %", "q_value": "q",
             },
             "tables/tolerance.csv",

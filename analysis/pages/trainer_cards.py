@@ -74,8 +74,8 @@ def card_question(report: Report) -> Question:
         ),
         method=(
             "Each technician's last 12 months count, or the last 150 bleeds if these are fewer; a step that clearly improved "
-            "counts from then on. Each technician's misses are compared with what peers miss on the same work; with few bleeds the difference is "
-            "moved towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
+            "counts from then on. Each technician's misses are compared with what peers miss on the same work; small samples are "
+            "shrunk towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
             "test that controls false alarms at 5 in 100 over all technicians and steps together. Comebacks a year are that difference times what a miss costs, with the "
             "uncertainty of both. A step without evidence of a cost is named on the card, but not as one to practise."
         ),

@@ -47,7 +47,7 @@ def coaching_question(report: Report) -> Question:
         ),
         method=(
             "The share missed in half a year before and after, less the change of uncoached peers over the same days (difference "
-            "in differences). Somebody coached because of a bad quarter would partly improve anyway, so the quarter before the "
+            "in differences). A technician coached after a bad quarter would improve somewhat anyway, so the quarter before the "
             "coaching is left out, and the interval allows for habits that change from month to month by themselves, as peers' "
             "do. “Clearly” controls false alarms at 5 in 100 over all coaching sessions. It is an observation, not an experiment."
         ),
@@ -115,7 +115,7 @@ def _next_coaching(report: Report, measured: pl.DataFrame) -> str:
             "bleeds is ruled out: not a priority to coach again."
         )
     actions += [
-        f"No clear change on “{title}”, whose cost is not known yet{_limit(hi)}: keep practising it."
+        f"No clear change on “{title}”, which may not cost anything{_limit(hi)}: keep practising it."
         for title, hi in uncertain.select("title", "hi").iter_rows()
     ]
     return " ".join(actions)
