@@ -88,9 +88,10 @@ def one_group(table: pl.DataFrame, columns: tuple[str, ...], name: str) -> pl.Da
 
 
 def auc_rows(model: pl.DataFrame) -> pl.DataFrame:
-    """The AUC of the model, then of the simple rules, best first: rule, value, lo, hi."""
+    """The AUC of the model, then of the simple rules, best first: rule, value, lo, hi. A constant risk ranks nothing."""
     compared = model.filter(pl.col("metric") == "auc", pl.col("value").is_not_null(), pl.col("baseline").is_not_null())
     own = compared.head(1).select(pl.lit("this model").alias("rule"), "value", "lo", "hi")
+    compared = compared.filter(pl.col("baseline_name") != "constant")
     none = pl.lit(None, pl.Float64)
     names = pl.col("baseline_name").replace(BASELINE_LABELS)
     rules = compared.select(rule=names, value="baseline", lo=none, hi=none)

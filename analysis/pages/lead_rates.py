@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 
+from analysis.boards import year_counts
 from analysis.charts import (
     cusum_lines,
     incidence_curve,
@@ -21,9 +22,11 @@ from analysis.pages.text import (
     percent,
     percent_interval,
     percent_range,
+    percentage_points,
     quantity,
 )
 from analysis.report import Report
+from analysis.stats import share_difference
 
 MAX_MONTH_CHARTS = 8
 ALL_SHOPS = "All workshops together"
@@ -88,6 +91,22 @@ def _rate_points(report: Report) -> list[str]:
             "higher."
         )
     return points
+
+
+def trend_finding(report: Report) -> Finding | None:
+    """Whether the last year differs from the year before; None where the log has no two years."""
+    now, before = year_counts(report, 0), year_counts(report, 1)
+    if now is None or before is None:
+        return None
+    limits = share_difference((now.comebacks, now.bleeds), (before.comebacks, before.bleeds))
+    lo, hi = float(limits.lo), float(limits.hi)
+    clear = "no clear change" if lo <= 0 <= hi else "a clear rise" if lo > 0 else "a clear fall"
+    change = percentage_points(now.rate - before.rate, lo, hi)
+    return Finding(
+        f"The comeback rate against the year before: {clear}.",
+        f"{change}, 95% interval. Bled {now.days}: {observed_share(now.comebacks, now.bleeds)}. The year before: "
+        f"{observed_share(before.comebacks, before.bleeds)}. Not adjusted for the kind of work.",
+    )
 
 
 def change_finding(report: Report) -> Finding:

@@ -69,8 +69,8 @@ def _coaching_points(report: Report, measured: pl.DataFrame) -> list[str]:
     titles = missed_titles(report)
     points = [
         f"{row['technician']}, “{titles.get(row['step'], row['step'])}” ({row['coached_on']}): {_outcome(row)}. Missed "
-        f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} before, {row['missed_after']:.0%} of "
-        f"{row['recorded_after']:,} after; change against uncoached peers {percentage_points(row['change'], row['lo'], row['hi'])}."
+        f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} in the half year up to a quarter before, "
+        f"{row['missed_after']:.0%} of {row['recorded_after']:,} in the half year after; change against uncoached peers {percentage_points(row['change'], row['lo'], row['hi'])}."
         for row in measured.iter_rows(named=True)
     ]
     too_early = report.coaching.height - measured.height

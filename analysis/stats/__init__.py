@@ -21,6 +21,7 @@ from analysis.stats.intervals import (
     exact_binomial_limits,
     exact_poisson_limits,
     ratio_limits,
+    share_difference,
     wilson,
 )
 from analysis.stats.joint import equal_values_p_value
@@ -83,6 +84,7 @@ __all__ = [
     "reset_cusum",
     "ridge_logistic",
     "robustness_value",
+    "share_difference",
     "spending_bounds",
     "spent_alpha",
     "student_quantile",
