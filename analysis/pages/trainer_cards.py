@@ -98,8 +98,8 @@ def _card_finding(report: Report, cards: int) -> Finding:
         return Finding(f"{first} {text}".strip(), f"{detail} {quantity(people, 'technician')} compared.".strip())
     count = more.n_unique("technician")
     text = (
-        f"{count} of {quantity(people, 'technician')} clearly {'misses' if count == 1 else 'miss'} some step more than colleagues "
-        "of the same workshop do."
+        f"{count} of {quantity(people, 'technician')} clearly {'misses' if count == 1 else 'miss'} some step more than "
+        "peers, colleagues of their workshop included."
     )
     gain = _biggest_gain(report)
     shared = missed_more_than_peers(report).n_unique("technician") - count

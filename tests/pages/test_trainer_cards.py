@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from functools import cache
 from typing import Any
@@ -102,7 +103,7 @@ def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
     quiet = [name for name, card in cards_of(audited).items() if "No clear difference" in card.note]
     assert not any(name in group for name in on_chart for group in quiet)
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
-    assert answer.text.startswith("3 of 4 technicians miss some step clearly more than peers")
+    assert answer.text.startswith("3 of 4 technicians clearly miss some step more than peers")
     assert answer.detail == "1 card on steps that lead to comebacks."
 
 
@@ -168,3 +169,30 @@ def test_a_costly_step_with_a_flat_curve_says_why_both_may_be_right() -> None:
 def test_a_changing_curve_under_a_step_without_a_cost_says_so_too() -> None:
     audited = with_verdicts("no_sign", tolerance=curve(steps()[0], (0.02, 0.04), (0.06, 0.12)))
     assert "which may be set where it makes little difference" in tolerance_of(audited).points[0]
+
+
+def test_a_step_that_a_whole_workshop_misses_is_not_charged_to_one_of_them() -> None:
+    rows = technique(misses(steps()[0], beyond_shop=False), misses(steps()[0], "Ash", beyond_shop=True))
+    audited = with_verdicts("costs_comebacks", technique=rows)
+    cards = cards_of(audited)
+    assert "more than peers at other workshops, no more than colleagues here." in cards["Wren"].lines[0]
+    assert "more than peers. " in cards["Ash"].lines[0]
+    answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
+    assert "1 of 2 technicians clearly misses some step more than peers" in answer.text
+    assert "1 more misses a step more than peers elsewhere, but no more than their own workshop." in answer.detail
+
+
+def test_an_improvement_in_copied_entries_says_so() -> None:
+    better = misses(
+        steps()[0], clear=False, excess=0.0, improved_since=dt.date(2026, 1, 5), share_before=0.7, recorded_before=50
+    )
+    flags = (
+        report()
+        .credibility.head(1)
+        .with_columns(technician=pl.lit("Wren"), test=pl.lit("copied_entries"), flag=pl.lit(True))
+    )
+    audited = with_verdicts("costs_comebacks", technique=technique(better))
+    doubted = cards_of(replace(audited, credibility=flags))["Wren"].note
+    assert "70% of all 50 before" in doubted
+    assert "look copied from another bleed: check first." in doubted
+    assert "copied" not in cards_of(replace(audited, credibility=flags.clear()))["Wren"].note
