@@ -144,10 +144,10 @@ def difference_question(report: Report) -> Question:
 
 def _work_difference(row: dict[str, Any]) -> str:
     label = level_label(row["group"])
-    ratio = f"ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}"
+    ratio = f"Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}"
     return (
         f"{label[:1].upper()}{label[1:]} ({KIND_LABELS[row['kind']]}): {percent(row['rate'])} came back, "
-        f"{percent(row['expected'] / row['mature'])} expected from the rest of the job ({ratio}, {quantity(row['mature'], 'bleed')})."
+        f"{percent(row['expected'] / row['mature'])} expected from the rest of the job. {ratio}, {quantity(row['mature'], 'bleed')}."
     )
 
 

@@ -124,7 +124,7 @@ def saving_question(report: Report) -> Question:
 def _scenario(row: dict[str, Any]) -> str:
     return (
         f"{capitalised(row['scenario'])}: {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds (95% interval "
-        f"{interval(row['lo'], row['hi'])}), about {row['comebacks_per_year']:.0f} comebacks and "
+        f"{interval(row['lo'], row['hi'])}). That is about {row['comebacks_per_year']:.0f} comebacks and "
         f"{row['minutes_per_year'] / 60:.0f} bench hours a year."
     )
 

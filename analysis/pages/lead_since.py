@@ -203,19 +203,16 @@ def _prediction_points(report: Report) -> list[str]:
         verdict = {"high": " More came back than predicted.", "low": " Fewer came back than predicted."}.get(
             row["signal"], ""
         )
-        ratio = (
-            ""
-            if row["ratio"] is None
-            else f" (observed/predicted {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])})"
-        )
+        ratio = ""
+        if row["ratio"] is not None:
+            ratio = f" Observed/predicted {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}, {quantity(row['bleeds'], 'bleed')}."
         points.append(
-            f"{number(row['expected'])} comebacks were predicted {span} among {quantity(row['bleeds'], 'bleed')}; "
-            f"{row['observed']} came{ratio}.{verdict}"
+            f"{number(row['expected'])} comebacks were predicted {span}; {row['observed']} came.{verdict}{ratio}"
         )
     for row in together.filter(pl.col("group") == "check list").iter_rows(named=True):
         points.append(
-            f"Second-check list: {quantity(row['bleeds'], 'bleed')}, {number(row['expected'])} comebacks predicted; "
-            f"{row['observed']} came back and checks found {quantity(row['faults_found'], 'fault')}."
+            f"Second-check list of {quantity(row['bleeds'], 'bleed')}: checks found {quantity(row['faults_found'], 'fault')}. "
+            f"{number(row['expected'])} comebacks were predicted; {row['observed']} came."
         )
     return points
 

@@ -179,7 +179,7 @@ def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
     examples = join_words(_recent_misses(report, name, row["step"]))
     return (
         f"“{missed_title(report, row['step'])}”: missed {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
-        f"{row['peer_share']:.0%}){_since(row)}; about {excess} more than {_peers(row)}. {_comebacks_a_year(row)} "
+        f"{row['peer_share']:.0%}){_since(row)}. That is about {excess} more than {_peers(row)}. {_comebacks_a_year(row)} "
         f"Example jobs: {examples}."
     )
 
