@@ -265,6 +265,12 @@ def _checks(report: Report) -> tuple[str, ...]:
     return ()
 
 
+def _note(report: Report, note: str | None) -> str | None:
+    """The note with its step by what went wrong."""
+    words, mark, step = (note or "").rpartition("step that changed with it: ")
+    return f"{words}{mark}“{missed_title(report, step)}”" if mark else note
+
+
 def _table(report: Report) -> pl.DataFrame:
     """The changes with readers' words."""
     rows = [_subject(report, row) for row in report.changes.iter_rows(named=True)]
@@ -278,5 +284,6 @@ def _table(report: Report) -> pl.DataFrame:
         pl.col("state_before").replace(words),
         state_now=month.otherwise(pl.col("state_now").replace(words)),
         label=pl.col("kind").replace(CHANGE_LABELS),
+        note=pl.Series([_note(report, note) for note in report.changes.get_column("note")], dtype=pl.String),
         about=pl.Series(about, dtype=pl.String),
     )
