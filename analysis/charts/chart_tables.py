@@ -15,6 +15,7 @@ BASELINE_LABELS = {
     "missed steps": "a count of missed steps",
 }
 RECALL_STATE, MEASURE_STATE, CLOSED_STATE = "to recall", "to measure again", "closed since"
+HOLD_STATES = (RECALL_STATE, MEASURE_STATE, CLOSED_STATE)
 HOLD_COLUMNS = ("day", "hold", "session_id", "shop", "state")
 DECILE, QUARTER = "observed_in_tenth_", "quarter_"
 HOLD_LABELS = {
@@ -120,6 +121,15 @@ def hold_rows(report: Report) -> pl.DataFrame:
     state = pl.when("open").then(to_do).otherwise(pl.lit(CLOSED_STATE))
     hold = pl.col("rule").replace(HOLD_LABELS)
     return holds.select("session_id", "day", "shop", "bike_id", "brake", hold=hold, state=state)
+
+
+def hold_counts(holds: pl.DataFrame) -> str:
+    """`90 bleeds in all; 11 brakes to recall, 12 to measure again`; bleeds where the brakes are not known."""
+    unit = ["bike_id", "brake"] if "brake" in holds.columns else ["session_id"]
+    counts = [holds.filter(pl.col("state") == state).select(unit).n_unique() for state in (RECALL_STATE, MEASURE_STATE)]
+    noun = "brakes" if len(unit) > 1 else "bleeds"
+    total = holds.get_column("session_id").n_unique()
+    return f"{total} bleeds in all; {counts[0]} {noun} {RECALL_STATE}, {counts[1]} {MEASURE_STATE}"
 
 
 def worklist_rows(report: Report) -> pl.DataFrame:

@@ -8,11 +8,10 @@ import altair as alt
 import polars as pl
 
 from analysis.charts.chart_tables import (
-    CLOSED_STATE,
     HOLD_COLUMNS,
-    MEASURE_STATE,
-    RECALL_STATE,
+    HOLD_STATES,
     Source,
+    hold_counts,
     hold_rows,
     one_group,
     table_of,
@@ -303,7 +302,7 @@ def holds_by_day(holds: Source) -> alt.Chart:
         if isinstance(holds, Report)
         else with_columns(holds, HOLD_COLUMNS, "the report: the days of the bleeds are in its log")
     )
-    states = [RECALL_STATE, MEASURE_STATE, CLOSED_STATE]
+    states = list(HOLD_STATES)
     many = holds.height > MAX_MARKS
     labelled = holds.with_columns(label=fold_column("hold"))
     rows = _by_month(labelled) if many else labelled
@@ -323,17 +322,8 @@ def holds_by_day(holds: Source) -> alt.Chart:
             size=alt.Size("bleeds:Q", title="bleeds", legend=None) if many else alt.SizeValue(70),
             tooltip=MONTH_TOOLTIP if many else BLEED_TOOLTIP,
         )
-        .properties(description=f"Bleeds that broke a safety rule by {by}: {_hold_counts(holds)}")
+        .properties(description=f"Bleeds that broke a safety rule by {by}: {hold_counts(holds)}")
     )
-
-
-def _hold_counts(holds: pl.DataFrame) -> str:
-    """`90 bleeds in all; 11 brakes to recall, 12 to measure again`; bleeds where the brakes are not known."""
-    unit = ["bike_id", "brake"] if "brake" in holds.columns else ["session_id"]
-    counts = [holds.filter(pl.col("state") == state).select(unit).n_unique() for state in (RECALL_STATE, MEASURE_STATE)]
-    noun = "brakes" if len(unit) > 1 else "bleeds"
-    total = holds.get_column("session_id").n_unique()
-    return f"{total} bleeds in all; {counts[0]} {noun} {RECALL_STATE}, {counts[1]} {MEASURE_STATE}"
 
 
 def _by_month(holds: pl.DataFrame) -> pl.DataFrame:
