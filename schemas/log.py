@@ -20,6 +20,8 @@ JOB_REASONS = (
     "scheduled", "soft_lever", "dirty_fluid", "new_hose", "new_brake", "leak_repair", "comeback", "other",
 )  # fmt: skip
 FLUIDS = ("mineral", "dot3", "dot4", "dot5.1")
+FLUID_NAMES = {"mineral": "mineral oil", "dot3": "DOT 3", "dot4": "DOT 4", "dot5.1": "DOT 5.1"}
+"""Fluids in a mechanic's words."""
 HOSE_ROUTES = ("external", "internal")
 FLUID_OUT = ("clear", "cloudy", "dark", "gritty")
 COMPLAINTS = ("soft_lever", "long_travel", "leak", "drag", "noise", "weak_braking", "other")

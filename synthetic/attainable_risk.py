@@ -19,7 +19,7 @@ from synthetic.models import MODELS
 from synthetic.procedure import PLACE, STEPS
 from synthetic.readings import LAST_BUBBLES
 from synthetic.recording import COARSE, LEFT_OUT_BY_CHOICE, Recording
-from synthetic.response import expected_bubbles, first_air_ml
+from synthetic.response import MAX_BUBBLES, expected_bubbles, first_air_ml
 from synthetic.signs import LEAK_SEEN, LEAK_STEPS, PUMP_NOISE, PUMPED_AWAY, READ_TO_MM, RELEASED_SOFT, softness
 from synthetic.workshop import Workshop
 
@@ -167,12 +167,16 @@ def _signs(
     def reading_likelihood(name: str, expected: FloatArray, noise_mm: float) -> FloatArray:
         half = np.where(recorders == "rounder", COARSE[name], READ_TO_MM) / 2
         off = recording.columns[name][every] - expected
-        within = special.ndtr((off + half) / noise_mm) - special.ndtr((off - half) / noise_mm)
+        above = np.where(at_reach & (name == "lever_travel_after_mm"), 1.0, special.ndtr((off + half) / noise_mm))
+        within = above - special.ndtr((off - half) / noise_mm)
         return if_recorded(name, np.log(np.maximum(within, TINY)))
 
     def count_likelihood(name: str, bubbles: NDArray, expected: FloatArray) -> FloatArray:
-        return if_recorded(name, special.xlogy(bubbles, expected) - expected)
+        counted = special.xlogy(bubbles, expected) - expected
+        further = np.log(np.maximum(special.pdtrc(MAX_BUBBLES - 1, expected), TINY))
+        return if_recorded(name, np.where(bubbles >= MAX_BUBBLES, further, counted))
 
+    at_reach = (recording.columns["lever_travel_after_mm"] >= recording.columns["lever_reach_mm"])[every]
     last = recording.columns["bubbles_last"][every]
     ended = (last > 0) & (recorders != "copier")
     soft, firm = RELEASED_SOFT * softness(air), recording.columns["hard_pull_firm"][every].astype(bool)

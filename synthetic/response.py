@@ -14,8 +14,8 @@ from synthetic.physical import Circumstances
 from synthetic.procedure import BEFORE_FIRST_PASS, BEFORE_LAST_PASS, PLACE, STEP_IDS
 from synthetic.workshop import Workshop
 
-BUBBLES, BUBBLES_PER_ML, MAX_BUBBLES = 3.0, 180.0, 500
-"""Mean bubbles in the first pass: a constant plus a number per ml of air."""
+BUBBLES, BUBBLES_PER_ML, MAX_BUBBLES = 3.0, 180.0, 60
+"""Mean bubbles in the first pass: a constant plus a number per ml of air; nobody counts further than the last number."""
 TYPICAL_BUBBLES = 7.0
 
 

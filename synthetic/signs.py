@@ -51,8 +51,8 @@ def signs(
     other = bubbles if workshop.signs_informative == 1 else rng.permutation(bubbles)
     return {
         "bubbles_first": np.where(rng.random(n) < workshop.signs_informative, bubbles, other),
-        "lever_travel_before_mm": np.clip(_rounded(before), 0, 120),
-        "lever_travel_after_mm": np.clip(_rounded(travel), 0, 120),
+        "lever_travel_before_mm": np.clip(_rounded(before), 0, done["lever_reach_mm"]),
+        "lever_travel_after_mm": np.clip(_rounded(travel), 0, done["lever_reach_mm"]),
         "pump_gain_mm": np.clip(_rounded(gain), -5, 60),
         "hard_pull_firm": rng.random(n) >= RELEASED_SOFT * soft,
         "leak_seen": rng.random(n) < np.where(leaking, *LEAK_SEEN),

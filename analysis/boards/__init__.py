@@ -2,7 +2,7 @@
 
 from analysis.boards.analyst_board import analyst_board
 from analysis.boards.board_cells import NOT_RECORDED, WORK, CountedCells, counted_cells
-from analysis.boards.figures import Figure, comeback_minutes, lead_figures
+from analysis.boards.figures import Figure, comeback_minutes, lead_figures, money_per_year, year_counts
 from analysis.boards.lead_board import lead_board
 from analysis.boards.trainer_board import PATTERN_LABELS, trainer_board
 
@@ -17,5 +17,7 @@ __all__ = [
     "counted_cells",
     "lead_board",
     "lead_figures",
+    "money_per_year",
     "trainer_board",
+    "year_counts",
 ]

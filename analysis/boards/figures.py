@@ -69,7 +69,7 @@ def _recall_figure(report: Report) -> Figure:
     recent = still_open.filter(pl.col("days_since") <= 31).select("bike_id", "brake").n_unique() if brakes else 0
     others = to_measure.join(still_open, on=["bike_id", "brake"], how="anti").select("bike_id", "brake").n_unique()
     words = [f"{recent} bled in the last 31 days"] if brakes else []
-    words += [f"lever travel of {others:,} to measure again"] if others else []
+    words += [f"{others:,} more to measure again"] if others else []
     return Figure("Brakes to recall", f"{brakes:,}", "; ".join(words) or "none")
 
 
@@ -81,20 +81,40 @@ def _rate_figure(report: Report) -> Figure:
     if not row["mature"]:
         return Figure(label, "too early", f"no bleed followed for {report.window_days} days")
     interval = f"{100 * row['rate_lo']:.1f} to {100 * row['rate_hi']:.1f}%"
-    years = [_year_rate(report, ago) for ago in (0, 1)]
-    change = f"; last year {years[0]}, the year before {years[1]}" if all(years) else ""
+    change = ""
+    if (now := year_counts(report, 0)) and (before := year_counts(report, 1)):
+        change = f"; bled {now.days} {100 * now.rate:.1f}%, the year before {100 * before.rate:.1f}%"
     return Figure(label, f"{100 * row['rate']:.1f}%", f"{interval}{change}")
 
 
-def _year_rate(report: Report, years_ago: int) -> str:
-    """The rate of the bleeds followed in full that were done in one year; empty without a full year."""
+@dataclass(frozen=True)
+class YearCounts:
+    """The bleeds of one year that were followed in full: how many, how many came back, first and last day."""
+
+    bleeds: int
+    comebacks: int
+    first: dt.date
+    last: dt.date
+
+    @property
+    def rate(self) -> float:
+        return self.comebacks / self.bleeds
+
+    @property
+    def days(self) -> str:
+        """`2 April 2025 to 1 April 2026`."""
+        return " to ".join(f"{day.day} {day:%B %Y}" for day in (self.first, self.last))
+
+
+def year_counts(report: Report, years_ago: int) -> YearCounts | None:
+    """The bleeds of the last year that can have been followed in full, or of an earlier one; None without a full year."""
     last = report.as_of - dt.timedelta(days=report.window_days) - years_ago * YEAR
     day = pl.col("started_at").dt.date()
     bleeds = report.data.bleeds.filter("mature")
     own = bleeds.filter((day > last - YEAR) & (day <= last))
     if own.is_empty() or bleeds.select(day.min()).item() > last - 0.9 * YEAR:
-        return ""
-    return f"{100 * own.get_column('came_back').sum() / own.height:.1f}%"
+        return None
+    return YearCounts(own.height, int(own.get_column("came_back").sum()), last - YEAR + dt.timedelta(days=1), last)
 
 
 def _cost_figure(report: Report) -> Figure:
@@ -104,9 +124,14 @@ def _cost_figure(report: Report) -> Figure:
     row, currency = report.costs.row(0, named=True), report.currency
     detail = f"{row['comebacks_per_year']:.0f} comebacks ({row['comebacks_lo']:.0f} to {row['comebacks_hi']:.0f})"
     if currency:
-        money = row["parts_per_year"] + row["minutes_per_year"] * report.standard.minute_cost
-        detail += f"; {money:,.0f} {currency} with parts"
+        detail += f"; {money_per_year(report):,.0f} {currency} for time and parts"
     return Figure(label, f"{row['minutes_per_year'] / 60:,.0f} h", detail)
+
+
+def money_per_year(report: Report) -> float:
+    """What a year's comebacks cost: bench minutes at the procedure's price of a minute, and parts."""
+    row = report.costs.row(0, named=True)
+    return float(row["parts_per_year"] + row["minutes_per_year"] * report.standard.minute_cost)
 
 
 def _check_figure(report: Report) -> Figure:

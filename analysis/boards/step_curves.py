@@ -64,7 +64,7 @@ def _tips() -> list[alt.Tooltip]:
     return [
         alt.Tooltip("field:N", title="reading"), alt.Tooltip("value:N", title="value"),
         alt.Tooltip("risk:Q", format=".1%", title="came back, adjusted"), alt.Tooltip("lo:Q", format=".1%", title="from"),
-        alt.Tooltip("hi:Q", format=".1%", title="to"), alt.Tooltip("bleeds:Q", title="bleeds near"),
+        alt.Tooltip("hi:Q", format=".1%", title="to"), alt.Tooltip("bleeds:Q", title="bleeds at about this value"),
     ]  # fmt: skip
 
 

@@ -14,6 +14,8 @@ BASELINE_LABELS = {
     "lever travel": "lever travel alone",
     "missed steps": "a count of missed steps",
 }
+RECALL_STATE, MEASURE_STATE, CLOSED_STATE = "to recall", "to measure again", "closed since"
+HOLD_STATES = (RECALL_STATE, MEASURE_STATE, CLOSED_STATE)
 HOLD_COLUMNS = ("day", "hold", "session_id", "shop", "state")
 DECILE, QUARTER = "observed_in_tenth_", "quarter_"
 HOLD_LABELS = {
@@ -87,9 +89,10 @@ def one_group(table: pl.DataFrame, columns: tuple[str, ...], name: str) -> pl.Da
 
 
 def auc_rows(model: pl.DataFrame) -> pl.DataFrame:
-    """The AUC of the model, then of the simple rules, best first: rule, value, lo, hi."""
+    """The AUC of the model, then of the simple rules, best first: rule, value, lo, hi. A constant risk ranks nothing."""
     compared = model.filter(pl.col("metric") == "auc", pl.col("value").is_not_null(), pl.col("baseline").is_not_null())
     own = compared.head(1).select(pl.lit("this model").alias("rule"), "value", "lo", "hi")
+    compared = compared.filter(pl.col("baseline_name") != "constant")
     none = pl.lit(None, pl.Float64)
     names = pl.col("baseline_name").replace(BASELINE_LABELS)
     rules = compared.select(rule=names, value="baseline", lo=none, hi=none)
@@ -110,11 +113,23 @@ def quarter_rows(model: pl.DataFrame) -> pl.DataFrame:
 
 
 def hold_rows(report: Report) -> pl.DataFrame:
-    """Every bleed that broke a safety rule: session_id, hold (in words), day, shop, state."""
-    bleeds = report.log.sessions.select("session_id", "shop", day=pl.col("started_at").dt.date())
+    """Every bleed that broke a safety rule: session_id, hold (in words), day, shop, state; bike_id and brake."""
+    bleeds = report.log.sessions.select("session_id", "bike_id", "brake", "shop", day=pl.col("started_at").dt.date())
     holds = report.holds.join(bleeds, on="session_id", how="left", maintain_order="left")
-    state = pl.when("open").then(pl.lit("to recall")).otherwise(pl.lit("re-bled since"))
-    return holds.select("session_id", "day", "shop", hold=pl.col("rule").replace(HOLD_LABELS), state=state)
+    certain = (pl.col("open") & (pl.col("rule") != "long_travel")).any().over("bike_id", "brake")
+    to_do = pl.when(certain).then(pl.lit(RECALL_STATE)).otherwise(pl.lit(MEASURE_STATE))
+    state = pl.when("open").then(to_do).otherwise(pl.lit(CLOSED_STATE))
+    hold = pl.col("rule").replace(HOLD_LABELS)
+    return holds.select("session_id", "day", "shop", "bike_id", "brake", hold=hold, state=state)
+
+
+def hold_counts(holds: pl.DataFrame) -> str:
+    """`90 bleeds in all; 11 brakes to recall, 12 to measure again`; bleeds where the brakes are not known."""
+    unit = ["bike_id", "brake"] if "brake" in holds.columns else ["session_id"]
+    counts = [holds.filter(pl.col("state") == state).select(unit).n_unique() for state in (RECALL_STATE, MEASURE_STATE)]
+    noun = "brakes" if len(unit) > 1 else "bleeds"
+    total = holds.get_column("session_id").n_unique()
+    return f"{total} bleeds in all; {counts[0]} {noun} {RECALL_STATE}, {counts[1]} {MEASURE_STATE}"
 
 
 def worklist_rows(report: Report) -> pl.DataFrame:

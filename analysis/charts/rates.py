@@ -7,7 +7,16 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.charts.chart_tables import HOLD_COLUMNS, Source, hold_rows, one_group, table_of, with_columns
+from analysis.charts.chart_tables import (
+    HOLD_COLUMNS,
+    HOLD_STATES,
+    Source,
+    hold_counts,
+    hold_rows,
+    one_group,
+    table_of,
+    with_columns,
+)
 from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import (
     AT_TOP,
@@ -280,25 +289,25 @@ def incidence_curve(incidence: Source, window_days: int | None = None) -> alt.La
 
 @with_own_look
 def holds_by_day(holds: Source) -> alt.Chart:
-    """Each bleed to recall on the day it was done, by reason; re-bled ones in grey. Many are counted by month.
+    """Each bleed to recall on the day it was done, by reason; closed ones in grey. Many are counted by month.
 
     Parameters
     ----------
     holds
-        A report, or columns day, hold (in words), session_id, shop, state (`to recall` or `re-bled since`).
+        A report, or columns day, hold (in words), session_id, shop, state (`to recall`, `to measure again` or `closed
+        since`).
     """
     holds = (
         hold_rows(holds)
         if isinstance(holds, Report)
         else with_columns(holds, HOLD_COLUMNS, "the report: the days of the bleeds are in its log")
     )
-    states = ["to recall", "re-bled since"]
+    states = list(HOLD_STATES)
     many = holds.height > MAX_MARKS
     labelled = holds.with_columns(label=fold_column("hold"))
     rows = _by_month(labelled) if many else labelled
     chart = alt.Chart(rows, width=WIDTH, height=38 * max(holds.get_column("hold").n_unique(), 1))
     by = "month, larger where there are more" if many else "day"
-    open_recalls = holds.filter(pl.col("state") == "to recall").height
     days = {"title": f"by {by}" if many else None, "format": "%Y-%m", "tickCount": 4}
     state: dict[str, Any] = {"title": "state", "legend": UNTITLED}
     return (
@@ -306,14 +315,14 @@ def holds_by_day(holds: Source) -> alt.Chart:
         .encode(
             x=alt.X("day:T", title="month", axis=days),
             y=alt.Y("label:N", title="reason", axis=UNTITLED),
-            color=alt.Color("state:N", scale=alt.Scale(domain=states, range=[HIGH, CHANCE]), **state),
-            shape=alt.Shape("state:N", scale=alt.Scale(domain=states, range=["triangle-up", "circle"]), **state),
+            color=alt.Color("state:N", scale=alt.Scale(domain=states, range=[HIGH, PLAIN, CHANCE]), **state),
+            shape=alt.Shape(
+                "state:N", scale=alt.Scale(domain=states, range=["triangle-up", "diamond", "circle"]), **state
+            ),
             size=alt.Size("bleeds:Q", title="bleeds", legend=None) if many else alt.SizeValue(70),
             tooltip=MONTH_TOOLTIP if many else BLEED_TOOLTIP,
         )
-        .properties(
-            description=f"Bleeds that broke a safety rule by {by}: {holds.height} in all, {open_recalls} still to recall"
-        )
+        .properties(description=f"Bleeds that broke a safety rule by {by}: {hold_counts(holds)}")
     )
 
 

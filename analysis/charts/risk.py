@@ -148,7 +148,7 @@ def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> lis
         .transform_window(place="row_number()", sort=[alt.SortField("checks_per_week", order="descending")])
         .transform_filter("datum.place === 1")
         .transform_calculate(
-            covers="format(datum.checks_per_week, '.0f') + ' checks cover ' + format(datum.caught_per_100_comebacks, '.0f') + ' of 100'",
+            covers="format(datum.checks_per_week, '.0f') + (round(datum.checks_per_week) == 1 ? ' check covers ' : ' checks cover ') + format(datum.caught_per_100_comebacks, '.0f') + ' of 100'",
             saves="(datum.minutes_saved < 0 ? 'cost ' : 'save ') + format(abs(datum.minutes_saved) / 60, ',.0f') + ' hours a year'",
         )
     )  # fmt: skip
@@ -312,7 +312,7 @@ def predictions_by_tenth(predictions: Source) -> alt.LayerChart | alt.FacetChart
     ).sort("tenth")  # fmt: skip
     axis = {**PERCENT, "title": "came back since the last audit"}
     base = alt.Chart(rows, width=WIDTH, height=ROW_PX * max(rows.height, 1)).encode(
-        y=alt.Y("tenth:O", title="tenth of risk (10: highest)")
+        y=alt.Y("tenth:O", title="risk group (10 = highest)")
     )
     tooltip = [
         alt.Tooltip("bleeds:Q", title="bleeds"),
@@ -324,7 +324,7 @@ def predictions_by_tenth(predictions: Source) -> alt.LayerChart | alt.FacetChart
     )
     ticks = base.mark_tick(thickness=3, size=ROW_PX * 0.7, color=LOW).encode(x=alt.X("predicted:Q", axis=axis))
     words = "; ".join(
-        f"tenth {t}: predicted {e:.1f}, came back {o}"
+        f"group {t}: predicted {e:.1f}, came back {o}"
         for t, e, o in rows.select("tenth", "expected", "observed").iter_rows()
     )
     return layer_charts(interval_rule(base, "lo", "hi", axis), ticks, dots).properties(

@@ -242,7 +242,7 @@ def tolerance_curve(tolerance: Source, field_label: str = "") -> alt.LayerChart 
             alt.Tooltip("risk:Q", title="came back", format=".1%"),
             alt.Tooltip("lo:Q", title="from", format=".1%"),
             alt.Tooltip("hi:Q", title="to", format=".1%"),
-            alt.Tooltip("bleeds:Q", title="bleeds near it", format=",.0f"),
+            alt.Tooltip("bleeds:Q", title="bleeds at about this value", format=",.0f"),
         ],
     )
     limits = [

@@ -74,7 +74,7 @@ def _lines(result: NewProcedure, new: Standard) -> list[str]:
         )
     lines.append("")
     if not result.changed:
-        return [*lines, "No step differs from the present procedure."]
+        return [*lines, "No step differs from the current procedure."]
     if result.minutes is None:
         lines.append("Minutes: too few bleeds with minutes to say.")
     else:
@@ -92,7 +92,7 @@ def _lines(result: NewProcedure, new: Standard) -> list[str]:
 
 
 def propose_standard(options: StandardOptions) -> str:
-    """Write the present procedure with the limits moved that the log supports; say which.
+    """Write the current procedure, with the limits that the log supports changing; say which.
 
     Raises
     ------

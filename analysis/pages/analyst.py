@@ -37,7 +37,7 @@ def _row_question(report: Report) -> Question:
         f"{quantity(total['rows_read'], 'row')} read, {total['accepted']:,} accepted.",
         f"{total['set_aside']:,} rejected and {quantity(total['duplicates'], 'exact duplicate')}: every row is accounted for. "
         f"{quantity(total['values_blanked'], 'value')} blanked in accepted rows; "
-        f"{quantity(total['unlinked'], 'return')} with no bleed found.",
+        f"{quantity(total['unlinked'], 'return')} not matched to a bleed.",
     )
     reasons = _reasons(report)
     return Question(

@@ -46,7 +46,8 @@ def model_question(report: Report) -> Question:
         _drift_text(model),
         *_bias(model),
     ]
-    table = model.with_columns(
+    ranks_nothing = (pl.col("metric") == "auc") & pl.col("baseline_name").eq_missing(CONSTANT)
+    table = model.filter(~ranks_nothing).with_columns(
         pl.col("baseline_name").replace(BASELINE_LABELS),
         metric=pl.col("metric").map_elements(metric_label, return_dtype=pl.String),
     )

@@ -6,6 +6,7 @@ import polars as pl
 
 from analysis.report import Report
 from schemas import field_label, log_fields
+from schemas.log import FLUID_NAMES
 
 CAUTIONS = (
     "Brakes are safety parts. These figures are statistics about work, not an inspection of any brake: a low risk is not a pass.",
@@ -27,7 +28,10 @@ GLOSSARY = (
     ("followed", "bled long enough ago that the whole window has passed"),
     ("recall", "a bike called back at once, whatever the statistics say"),
     ("stand readings", "lever travel, pump-up and bubbles, as read on the work stand"),
-    ("pump-up", "how much shorter the lever travel gets after five quick pulls, mm; a sign of air in the brake"),
+    (
+        "pump-up",
+        "how much shorter the lever travel gets after five quick pulls, mm; often air, also worn pads or sticking pistons",
+    ),
     ("procedure", "the shop's written list of steps, with the limits each reading must meet"),
     (
         "95% interval",
@@ -87,10 +91,7 @@ TABLE_LABELS = {
     "actions": "recalls and second checks",
 }
 LEVEL_LABELS = {
-    "mineral": "mineral oil",
-    "dot3": "DOT 3",
-    "dot4": "DOT 4",
-    "dot5.1": "DOT 5.1",
+    **FLUID_NAMES,
     "external": "external",
     "internal": "internal",
 }

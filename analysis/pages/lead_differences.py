@@ -39,6 +39,7 @@ def difference_finding(report: Report) -> Finding:
         return Finding(alone or "No workshop or technician can be compared with another.")
     rows = list(signals(report, ("shop", "technician")).iter_rows(named=True))
     texts = [_difference(row) for row in rows] or ["No workshop or technician clearly differs on the same work."]
+    texts += _alike_workshops(report, rows)
     innocent = _highest_rate(report)
     details = [
         f"{row['group']}: ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}, "
@@ -49,6 +50,13 @@ def difference_finding(report: Report) -> Finding:
         " ".join([*texts, alone, innocent.text]).replace("  ", " ").strip(),
         " ".join([*details, innocent.detail]).strip(),
     )
+
+
+def _alike_workshops(report: Report, rows: list[dict[str, Any]]) -> list[str]:
+    """That no workshop differs, where several are compared and only technicians do."""
+    shops = report.rates.filter(pl.col("kind") == "shop").get_column("expected").count()
+    alike = rows and shops > 1 and all(row["kind"] != "shop" for row in rows)
+    return ["No workshop clearly differs on the same work."] if alike else []
 
 
 def _compared_with_nobody(report: Report) -> str:
@@ -98,7 +106,8 @@ def difference_question(report: Report) -> Question:
     adjusted = bool(report.rates.get_column("expected").count())
     points = [_work_difference(row) for row in signals(report, KINDS_OF_WORK).iter_rows(named=True)]
     if len(points) > MAX_POINTS:
-        points = [*points[:MAX_POINTS], f"{len(points) - MAX_POINTS} more are in the table."]
+        rest = len(points) - MAX_POINTS
+        points = [*points[:MAX_POINTS], "One more is in the table." if rest == 1 else f"{rest} more are in the table."]
     columns = {
         "kind": "kind", "group": "group", "mature": "followed", "comebacks": "came back", "rate": "rate %",
         "expected": "expected", "ratio": "observed / expected", "ratio_lo": "from", "ratio_hi": "to",
@@ -127,18 +136,18 @@ def difference_question(report: Report) -> Question:
             "kind of work, by a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
             "has exact limits that allow for chance in both counts, with bleeds of one bike taken together. A group is flagged "
             "when the difference is statistically clear with the false discovery rate controlled over all groups compared; it "
-            "is then set apart and the others are compared again without it. Of only two that differ, the log cannot say which "
-            "one is unusual. These are observations, not an experiment."
+            "is then set apart and the others are compared again without it. With only two groups, either could be the odd one "
+            "out. These are observations, not an experiment."
         ),
     )  # fmt: skip
 
 
 def _work_difference(row: dict[str, Any]) -> str:
     label = level_label(row["group"])
-    ratio = f"ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}"
+    ratio = f"Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}"
     return (
         f"{label[:1].upper()}{label[1:]} ({KIND_LABELS[row['kind']]}): {percent(row['rate'])} came back, "
-        f"{percent(row['expected'] / row['mature'])} expected from the rest of the job ({ratio}, {quantity(row['mature'], 'bleed')})."
+        f"{percent(row['expected'] / row['mature'])} expected from the rest of the job. {ratio}, {quantity(row['mature'], 'bleed')}."
     )
 
 

@@ -7,11 +7,10 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import HOLD_LABELS, holds_by_day
-from analysis.pages.labels import level_label
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, join_words, quantity
 from analysis.report import Report
-from analysis.rounds import RECENT_DAYS, TO_MEASURE, open_recalls
+from analysis.rounds import OBVIOUS, RECENT_DAYS, TO_MEASURE, open_recalls
 
 ROWS_LISTED = 5
 CHECKED_FIELDS = {
@@ -22,20 +21,15 @@ CHECKED_FIELDS = {
     "lever travel": ("lever_travel_after_mm",),
 }
 """What the safety rules look at, and the fields they need."""
-OBVIOUS_RULES = ("leak", "not_firm")
-"""Recalls whose instruction already says what was found."""
 COLUMNS = {
-    "bike_id": "bike", "brake": "brake", "why": "reason", "technician": "bled by", "shop": "workshop", "day": "bled on",
+    "bike_id": "bike", "brake": "brake", "finding": "recorded", "technician": "bled by", "shop": "workshop", "day": "bled on",
     "days_since": "days ago", "session_id": "job", "returned_on": "back since",
 }  # fmt: skip
 
 
 def recalls(report: Report) -> pl.DataFrame:
     """Open recalls, most urgent first: each brake once, under its latest bleed and the most serious reason of that bleed."""
-    readings = pl.format("{}: {} used, {} required", "hold", "observed", "required")
-    measured = pl.format("{} ({})", "observed", "required")
-    why = pl.when(pl.col("rule").is_in(OBVIOUS_RULES)).then("hold").when(TO_MEASURE).then(measured).otherwise(readings)
-    return _with_labels(open_recalls(report)).with_columns(why=why)
+    return open_recalls(report)
 
 
 def recall_finding(report: Report) -> Finding:
@@ -49,15 +43,15 @@ def recall_finding(report: Report) -> Finding:
         return Finding("Nothing to recall: no recorded bleed breaks a safety rule.", note.strip())
     certain = open_recalls.filter(~TO_MEASURE)
     recent, to_measure = certain.filter(~pl.col("older")).height, open_recalls.height - certain.height
-    text = f"Recall {quantity(certain.height, 'brake')}." if certain.height else ""
+    texts = [f"{quantity(certain.height, 'brake')} to recall"] if certain.height else []
+    texts += [f"{quantity(to_measure, 'brake')} to measure again"] if to_measure else []
+    text = f"{capitalised(join_words(texts))}."
     if 0 < recent < certain.height:
         text += f" Start with the {_number_word(recent)} bled in the last {RECENT_DAYS} days."
-    if to_measure:
-        text += f" Measure the lever travel of {quantity(to_measure, 'more brake' if text else 'brake')} again."
-    text = text.strip()
-    reasons = open_recalls.group_by("rule").len().sort("len", "rule", descending=[True, False])
+    reasons = certain.group_by("rule").len().sort("len", "rule", descending=[True, False])
     counts = [f"{HOLD_LABELS[rule]}: {n}" for rule, n in reasons.iter_rows()]
-    return Finding(text, f"{capitalised('; '.join(counts))}.{note}")
+    detail = f"To recall: {'; '.join(counts)}." if counts else ""
+    return Finding(text, f"{detail}{note}".strip())
 
 
 def _unchecked(report: Report) -> list[str]:
@@ -83,37 +77,19 @@ def recall_question(report: Report) -> Question:
             "A recall follows from a rule, not from statistics: the wrong fluid, a kit used for the other fluid, a lever that "
             "was not firm, a leak, a lever travel far above a firm brake's of that model or much longer than before the bleed. "
             "It closes when a later bleed of the same brake breaks no rule; a long travel also when the brake has been back. Each brake is listed once, "
-            f"under its latest bleed. Brakes bled in the last {RECENT_DAYS} days come first; within each group the order is: "
+            f"under its latest bleed, with all its open reasons. Brakes to recall come before brakes to measure again (a long lever "
+            f"travel and no other reason). Of each, those bled in the last {RECENT_DAYS} days come first; then the order is: "
             "the wrong type of fluid (mineral/DOT), a leak, a soft lever, a kit used for the other fluid, the wrong grade of the "
-            "right fluid, a long lever travel (measure it again first). This order is common practice, no source; a qualified mechanic may know better."
+            "right fluid. This order is common practice, no source; a qualified mechanic may know better."
         ),
     )  # fmt: skip
-
-
-def _holds_with_bleeds(report: Report) -> pl.DataFrame:
-    """All holds, open or not, with the bike, workshop, technician and day of their bleed."""
-    bleeds = report.log.sessions.select(
-        "session_id", "bike_id", "brake", "shop", "technician", pl.col("started_at").dt.date().alias("day")
-    )
-    return _with_labels(report.holds.join(bleeds, on="session_id", how="left", maintain_order="left"))
-
-
-def _with_labels(rows: pl.DataFrame) -> pl.DataFrame:
-    return rows.with_columns(
-        hold=pl.col("rule").replace(HOLD_LABELS),
-        observed=pl.col("observed").map_elements(level_label, return_dtype=pl.String),
-        required=pl.col("required").map_elements(level_label, return_dtype=pl.String),
-    )
 
 
 def _instruction(row: dict[str, Any]) -> str:
     """One brake on the list: which, what was found, what to do."""
     shop = f", {row['shop']}" if row["shop"] else ""
-    reading = f"{capitalised(row['observed'])} used, {row['required']} required. "
-    if row["rule"] == "long_travel":
-        reading = f"{capitalised(row['observed'])}, {row['required']}. "
-    elif row["rule"] in OBVIOUS_RULES:
-        reading = ""
+    said = row["finding"] == OBVIOUS.get(row["rule"])  # the instruction begins with it
+    reading = "" if said else f"{capitalised(row['finding'])}. "
     back = f" It was back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
     return (
         f"{row['bike_id']}, {row['brake']} brake ({row['technician']}{shop}, {_ago(row['days_since'])}, job "
@@ -134,15 +110,16 @@ def _action(open_recalls: pl.DataFrame) -> str:
     """What to do first today, and what comes after it."""
     if open_recalls.is_empty():
         return ""
-    older = open_recalls.filter("older").height
-    recent = open_recalls.height - older
+    certain = open_recalls.filter(~TO_MEASURE)
+    older, recent = certain.filter("older").height, certain.filter(~pl.col("older")).height
     this = "this brake" if open_recalls.height == 1 else "these brakes"
     text = f"Call the owners of {this} before anything else, in this order."
     if recent and older:
         text = "Call the owners of the recent ones before anything else, in this order."
-    if older:
+    if open_recalls.get_column("older").any():
         text += " For older bleeds, first ask whether another shop has re-bled the brake: no later bleed is on record."
     unlisted = open_recalls.height - ROWS_LISTED
     if unlisted > 0:
-        text += f" The other {unlisted} are in the table, most urgent first."
+        rest = "The other one is" if unlisted == 1 else f"The other {unlisted} are"
+        text += f" {rest} in the table, most urgent first."
     return text

@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 
+from analysis.boards import year_counts
 from analysis.charts import (
     cusum_lines,
     incidence_curve,
@@ -21,9 +22,11 @@ from analysis.pages.text import (
     percent,
     percent_interval,
     percent_range,
+    percentage_points,
     quantity,
 )
 from analysis.report import Report
+from analysis.stats import share_difference
 
 MAX_MONTH_CHARTS = 8
 ALL_SHOPS = "All workshops together"
@@ -88,6 +91,22 @@ def _rate_points(report: Report) -> list[str]:
             "higher."
         )
     return points
+
+
+def trend_finding(report: Report) -> Finding | None:
+    """Whether the last year differs from the year before; None where the log has no two years."""
+    now, before = year_counts(report, 0), year_counts(report, 1)
+    if now is None or before is None:
+        return None
+    limits = share_difference((now.comebacks, now.bleeds), (before.comebacks, before.bleeds))
+    lo, hi = float(limits.lo), float(limits.hi)
+    clear = "no clear change" if lo <= 0 <= hi else "a clear rise" if lo > 0 else "a clear fall"
+    change = percentage_points(now.rate - before.rate, lo, hi)
+    return Finding(
+        f"The comeback rate against the year before: {clear}.",
+        f"{change}, 95% interval. Bled {now.days}: {observed_share(now.comebacks, now.bleeds)}. The year before: "
+        f"{observed_share(before.comebacks, before.bleeds)}. Not adjusted for the kind of work.",
+    )
 
 
 def change_finding(report: Report) -> Finding:
@@ -160,8 +179,8 @@ def _dated_by_signs(
     before, since = (percent(back / bleeds) for back, bleeds in counts)
     return Finding(
         f"{first.text} Comebacks rose in {month}: {before} before, {since} since.",
-        f"{first.detail} Comebacks: before {observed_share(*counts[0])}, since {observed_share(*counts[1])}. What moved, in "
-        f"order: {dates}.",
+        f"{first.detail} Comebacks: before {observed_share(*counts[0])}, since {observed_share(*counts[1])}. Order of "
+        f"events: {dates}.",
     )
 
 
@@ -212,12 +231,12 @@ def change_question(report: Report) -> Question:
             "tables/months.csv",
         ),
         method=(
-            "Each month with complete follow-up is compared with what its kind of work gives at the mean level, with a yearly "
+            "Each month with complete follow-up is compared with the average rate for the same work, with a yearly "
             "season where there are 18 such months or more; limits are widened where months vary more than random variation would explain. Each CUSUM "
             "adds up the evidence that the odds have doubled or halved since the first third of those months. Of logs in which "
             "nothing changes, 8 in 100 show a triangle on any chart of any workshop, in either direction, and at most 5 in 100 "
             "name a change. A change is dated by maximum likelihood. Missed steps, high stand readings (above nine in ten of that "
-            "model) and returns within 14 and 30 days are dated each for itself, unadjusted; the headline takes what moved "
+            "model) and returns within 14 and 30 days are each dated separately, unadjusted; the headline takes what moved "
             "first. A workshop whose recording of returns is in question "
             "raises no signal."
         ),

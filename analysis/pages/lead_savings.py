@@ -6,6 +6,7 @@ from typing import Any
 
 import polars as pl
 
+from analysis.boards import money_per_year
 from analysis.charts import missed_bars, step_bars, what_if_bars
 from analysis.pages.labels import field_label, field_labels, with_missed_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
@@ -75,7 +76,7 @@ def robustness_points(report: Report) -> list[str]:
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks", pl.col("benchmark").is_not_null()).sort("rank")
     return [
         f"“{row['title']}”: an unseen cause would have to be {_times(row['times_benchmark'])} as strong as the "
-        f"recorded differences by {field_label(row['benchmark'])} to explain it away."
+        f"recorded differences by {field_label(row['benchmark'])} to account for the whole figure."
         for row in with_missed_titles(report, costly.head(3)).iter_rows(named=True)
     ]
 
@@ -99,7 +100,7 @@ def saving_question(report: Report) -> Question:
         id="steps",
         question="What would fixing the worst steps save?",
         answer=step_finding(report),
-        points=(*(_scenario(row) for row in joint.head(3).iter_rows(named=True)), *robustness_points(report)),
+        points=tuple(_scenario(row) for row in joint.head(3).iter_rows(named=True)),
         action="Fix the top one or two steps first." if costly else "",
         fold_charts=True,
         charts=chart_specs(*charts),
@@ -116,6 +117,7 @@ def saving_question(report: Report) -> Question:
             "could be compared, a step “goes with comebacks”. Tick: unadjusted difference (mixes in the kind of "
             "work). The first three are the most certain; the rest are in order of the estimate."
             + (f" Ranked {report.combined_estimate}." if report.combined_estimate else "")
+            + "".join(f" {text}" for text in robustness_points(report))
         ),
     )  # fmt: skip
 
@@ -123,7 +125,7 @@ def saving_question(report: Report) -> Question:
 def _scenario(row: dict[str, Any]) -> str:
     return (
         f"{capitalised(row['scenario'])}: {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds (95% interval "
-        f"{interval(row['lo'], row['hi'])}), about {row['comebacks_per_year']:.0f} comebacks and "
+        f"{interval(row['lo'], row['hi'])}). That is about {row['comebacks_per_year']:.0f} comebacks and "
         f"{row['minutes_per_year'] / 60:.0f} bench hours a year."
     )
 
@@ -134,12 +136,16 @@ def cost_finding(report: Report) -> Finding:
         return Finding("Too few comebacks to say what they cost.")
     row, overall = report.costs.row(0, named=True), report.rates.filter(pl.col("kind") == "all").row(0, named=True)
     lo, hi = (overall[name] * report.bleeds_per_year for name in ("rate_lo", "rate_hi"))
-    text = f"Comebacks take about {row['minutes_per_year'] / 60:,.0f} bench hours a year."
-    if row["parts_per_year"] and report.currency:
-        text += f" Parts for them cost {_money(row['parts_per_year'], report.currency)}."
+    text, money = f"Comebacks take about {row['minutes_per_year'] / 60:,.0f} bench hours a year.", ""
+    if report.currency:
+        text += f" Time and parts together cost {_money(money_per_year(report), report.currency)}."
+        money = (
+            f"{row['minutes_per_year']:,.0f} minutes at {report.standard.minute_cost:g} {report.currency}, and parts for "
+            f"{_money(row['parts_per_year'], report.currency)}. "
+        )
     return Finding(
         text,
-        f"{estimate(row['comebacks_per_year'], lo, hi)} comebacks a year in "
+        f"{money}{estimate(row['comebacks_per_year'], lo, hi)} comebacks a year in "
         f"{quantity(round(report.bleeds_per_year), 'bleed')}.",
     )
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import polars as pl
 
-from analysis.charts import SIGNAL_LABELS, VERDICT_LABELS, predictions_by_tenth
+from analysis.charts import HOLD_LABELS, SIGNAL_LABELS, VERDICT_LABELS, predictions_by_tenth
 from analysis.pages.labels import KIND_LABELS, field_label, level_label, missed_title
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import (
@@ -20,8 +20,10 @@ from analysis.pages.text import (
     quantity,
 )
 from analysis.report import Report
+from analysis.rounds import open_recalls
 from schemas.outputs import SHARE_FOUND
 
+MAX_LISTED = 20
 RECORD_KINDS = ("records_missing", "records_changed")
 OUTCOME_LABELS = {
     "firm": "firm",
@@ -31,6 +33,7 @@ OUTCOME_LABELS = {
     "declined": "declined",
     "elsewhere": "dealt with elsewhere",
 }
+SUBJECT_LABELS = KIND_LABELS | {"session": "job"}
 CHANGE_LABELS = {
     "recall_opened": "recall opened",
     "recall_closed": "recall closed",
@@ -68,7 +71,10 @@ def since_question(report: Report) -> Question:
     """What changed since the last audit, or only what became of recalls and second checks."""
     if not report.look:
         return Question(
-            "since", "What became of recalls and second checks?", _actions_finding(report), points=_checks(report)
+            "since",
+            "What became of recalls and second checks?",
+            _actions_finding(report),
+            points=(*_not_reached(report), *_checks(report)),
         )
     tenths = report.predictions.filter(pl.col("round").is_null(), pl.col("group").str.starts_with("tenth"))
     return Question(
@@ -91,13 +97,22 @@ def since_question(report: Report) -> Question:
 
 def _summary(report: Report) -> Finding:
     """Recalls and confirmed changes in a sentence; the rate of the same bleeds as detail."""
-    counts = dict(report.changes.group_by("kind").agg(pl.col("subject").n_unique()).iter_rows())
-    closed, opened = counts.get("recall_closed", 0), counts.get("recall_opened", 0)
-    recalls = f"{quantity(closed, 'recall')} closed, {opened} opened"
+    recalled, measured = _brakes(report, "recall_opened", "state_now")
+    closed, measured_closed = _brakes(report, "recall_closed", "state_before")
+    recalls = f"{quantity(recalled, 'more brake')} to recall, {measured} to measure again"
+    settled = f"Closed: {quantity(closed, 'brake')} to recall and {measured_closed} to measure again."
     confirmed = report.changes.filter("confirmed")
     words = [_sentence(report, row) for row in confirmed.iter_rows(named=True)]
     rest = words[0] if words else "No new difference is clear."
-    return Finding(f"Since the last audit: {recalls}. {rest}", " ".join(_rate_points(report)))
+    return Finding(f"Since the last audit: {recalls}. {rest}", " ".join([settled, *_rate_points(report)]))
+
+
+def _brakes(report: Report, kind: str, rule: str) -> tuple[int, int]:
+    """Brakes among the recalls of one kind of change: those to recall, and those only to measure again."""
+    bleeds = report.log.sessions.select("session_id", "bike_id", "brake")
+    rows = report.changes.filter(pl.col("kind") == kind).join(bleeds, left_on="subject", right_on="session_id")
+    certain = rows.group_by("bike_id", "brake").agg((pl.col(rule) != "long_travel").any()).get_column(rule)
+    return int(certain.sum()), int((~certain).sum())
 
 
 def _rate_points(report: Report) -> list[str]:
@@ -169,7 +184,8 @@ def _subject(report: Report, row: dict[str, Any]) -> str:
     if row["subject_kind"] == "step":
         return missed_title(report, row["subject"])
     if row["subject_kind"] == "all":
-        return "The workshop as a whole"
+        several = report.log.sessions.get_column("shop").drop_nulls().n_unique() > 1
+        return "All workshops together" if several else "The workshop as a whole"
     return (
         level_label(row["subject"])
         if row["subject_kind"] in ("fluid", "job_reason", "brake", "hose_route")
@@ -187,14 +203,11 @@ def _prediction_points(report: Report) -> list[str]:
         verdict = {"high": " More came back than predicted.", "low": " Fewer came back than predicted."}.get(
             row["signal"], ""
         )
-        ratio = (
-            ""
-            if row["ratio"] is None
-            else f" (observed/predicted {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])})"
-        )
+        ratio = ""
+        if row["ratio"] is not None:
+            ratio = f" Observed/predicted {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}, {quantity(row['bleeds'], 'bleed')}."
         points.append(
-            f"{number(row['expected'])} comebacks were predicted {span} among {quantity(row['bleeds'], 'bleed')}; "
-            f"{row['observed']} came{ratio}.{verdict}"
+            f"{number(row['expected'])} comebacks were predicted {span}; {row['observed']} came.{verdict}{ratio}"
         )
     for row in together.filter(pl.col("group") == "check list").iter_rows(named=True):
         points.append(
@@ -210,7 +223,24 @@ def _day(day: dt.date) -> str:
 
 def _list_points(report: Report) -> list[str]:
     """What became of recalls and second checks."""
-    return [_actions_finding(report).text] if report.action_results.height else []
+    return [_actions_finding(report).text, *_not_reached(report)] if report.action_results.height else []
+
+
+def _not_reached(report: Report) -> list[str]:
+    """Bikes whose owners were not reached and whose brake is still to recall or to measure."""
+    tried = report.log.actions.filter(pl.col("kind") == "recall", pl.col("outcome") == "not_reached")
+    still_open = open_recalls(report).join(
+        tried.select("bike_id", "brake").unique(), on=["bike_id", "brake"], how="semi", maintain_order="left"
+    )
+    if still_open.is_empty():
+        return []
+    listed = [
+        f"{bike} (job {job})" for bike, job in still_open.head(MAX_LISTED).select("bike_id", "session_id").iter_rows()
+    ]
+    rest = still_open.height - len(listed)
+    if rest:
+        listed.append(f"{rest} more")
+    return [f"Owners not reached, brake still open: {join_words(listed)}. Call again."]
 
 
 def _actions_finding(report: Report) -> Finding:
@@ -235,14 +265,25 @@ def _checks(report: Report) -> tuple[str, ...]:
     return ()
 
 
+def _note(report: Report, note: str | None) -> str | None:
+    """The note with its step by what went wrong."""
+    words, mark, step = (note or "").rpartition("step that changed with it: ")
+    return f"{words}{mark}“{missed_title(report, step)}”" if mark else note
+
+
 def _table(report: Report) -> pl.DataFrame:
     """The changes with readers' words."""
     rows = [_subject(report, row) for row in report.changes.iter_rows(named=True)]
-    kinds = [KIND_LABELS.get(kind, field_label(kind)) for kind in report.changes.get_column("subject_kind")]
-    words = SIGNAL_LABELS | VERDICT_LABELS | OUTCOME_LABELS
+    kinds = [SUBJECT_LABELS.get(kind, field_label(kind)) for kind in report.changes.get_column("subject_kind")]
+    words = SIGNAL_LABELS | VERDICT_LABELS | OUTCOME_LABELS | HOLD_LABELS
+    month = pl.when(pl.col("kind") == "change_named").then(
+        pl.col("state_now").map_elements(month_name, return_dtype=pl.String)
+    )
     about = [f"{kind}: {name}" if kind != "all" else name for kind, name in zip(kinds, rows, strict=True)]
     return report.changes.with_columns(
-        pl.col("state_before", "state_now").replace(words),
+        pl.col("state_before").replace(words),
+        state_now=month.otherwise(pl.col("state_now").replace(words)),
         label=pl.col("kind").replace(CHANGE_LABELS),
+        note=pl.Series([_note(report, note) for note in report.changes.get_column("note")], dtype=pl.String),
         about=pl.Series(about, dtype=pl.String),
     )

@@ -11,7 +11,7 @@ from analysis.boards import comeback_minutes
 from analysis.charts import second_check_curve, worklist_dots
 from analysis.dataset import MIN_COMEBACKS
 from analysis.pages.question import Finding, Question, chart_specs, page_table
-from analysis.pages.text import interval, join_words, percent, percent_range, quantity
+from analysis.pages.text import capitalised, interval, join_words, percent, percent_range, quantity
 from analysis.report import Report
 from analysis.standard import SecondCheck, built_in
 
@@ -59,7 +59,8 @@ def worklist_question(report: Report) -> Question:
             f"to the risk from which a check saves more bench time than it costs ({_check_minutes(report.standard.second_check)}). "
             "That counts minutes, not the rider's safety. Each "
             "interval is the model's own. The reasons are what points to a risk, not proven causes; “no reason found” does not "
-            "mean the bleed is sound. The analyst's page says how good the risks are."
+            "mean the bleed is sound. A well-bled brake's travel is the one of the brakes' table, otherwise that of the shortest fifth of "
+            "firm levers of that model; a recall compares with their median. The analyst's page says how good the risks are."
         ),
     )
 
@@ -157,15 +158,18 @@ def second_check_question(report: Report) -> Question:
     check = report.standard.second_check
     affordable = _affordable(table, check.per_week)
     best = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
-    points = [f"Most bench time is saved by checking {_saving(row)}." for row in best.iter_rows(named=True)] or [
+    points = [
+        f"Most bench time is saved by checking {_saving(row)}; more checks may keep a rider from a bad brake."
+        for row in best.iter_rows(named=True)
+    ] or [
         "In bench minutes alone no number of checks pays for itself, but each check may keep a rider from a bad brake."
     ]
     if affordable["minutes_saved"] is not None:
-        points = [f"{check.per_week:g} checks a week{_default(report)}: {_saving(affordable)}.", *points]
+        points = [f"What the time allows: {_saving(affordable)}.", *points]
     return Question(
         id="second-checks",
         question=question,
-        answer=_catch_finding(affordable, check.sensitivity),
+        answer=_catch_finding(affordable, check, _default(report)),
         points=tuple(points),
         action="Choose the number of checks by what they save; each extra check catches less.",
         hint="How many checks can you do? Move the slider below the chart.",
@@ -194,18 +198,19 @@ def _affordable(table: pl.DataFrame, per_week: float) -> dict[str, Any]:
     return (within.tail(1) if within.height else table.head(1)).row(0, named=True)
 
 
-def _catch_finding(row: dict[str, Any], finds: float) -> Finding:
+def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Finding:
+    """What the checks that there is time for look at: not always what saves most bench time."""
     text = f"Checking the riskiest {row['share']:.0%}"
     if row["caught_per_100_comebacks"] is None:
         return Finding(f"{text}: too few comebacks to say what it would catch.")
     text += f" of bleeds looks at {row['caught_per_100_comebacks']:.0f}% of those that would come back."
     if row["precision"]:
         text += f" One check in {1 / row['precision']:.0f} finds a bleed that would come back."
-    details = [] if row["checks_per_week"] is None else [f"{row['checks_per_week']:.0f} checks a week"]
+    details = [] if row["checks_per_week"] is None else [f"as many as {check.per_week:g} checks a week allow{default}"]
     if row["caught_lo"] is not None and row["caught_hi"] is not None:
         details.append(f"95% interval {row['caught_lo']:.0f}–{row['caught_hi']:.0f}% of them")
-    details.append(f"assumes a check finds the fault in {finds:.0%}")
-    return Finding(text, f"{details[0][:1].upper()}{'; '.join(details)[1:]}.")
+    details.append(f"assumes a check finds the fault in {check.sensitivity:.0%}")
+    return Finding(text, f"{capitalised('; '.join(details))}.")
 
 
 def _saving(row: dict[str, Any]) -> str:

@@ -19,7 +19,7 @@ VALUE_LABELS = {
         "row_set_aside": "row rejected",
         "value_blanked": "value blanked",
         "duplicate": "duplicate dropped",
-        "unlinked": "return with no bleed found",
+        "unlinked": "return not matched to a bleed",
     },
 }
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import re
 from string import Formatter
+from typing import Any
 
 from analysis.errors import UserError
-from analysis.pages.labels import level_label
-from analysis.pages.lead_holds import OBVIOUS_RULES
 from analysis.report import Report
 from analysis.rounds import open_recalls
 
@@ -16,16 +15,23 @@ DO_NOT_RIDE = "Do not ride."
 TEMPLATE = """\
 About your bike {bike}, {brake} brake
 
-On {day} we bled this brake{workshop} (job {job}). Our records show: {found}.
+On {day} we bled this brake{workshop} (job {job}). We recorded {found}.
 {ride}
-What we will do: {work}
+{work}
 
 Please call us to arrange a time. If another workshop has worked on this brake since, please let us know what was done.
 """
-RIDE = {
-    True: "Please do not ride the bike until a mechanic has checked the brake.",
-    False: "Please bring it in soon. Do not ride it if the lever feels soft or fluid is leaking.",
+STOP = "Please do not ride the bike until a mechanic has checked the brake."
+MEASURE = "Please do not ride it until we have checked the lever."
+SOON = "Please bring it in soon. Do not ride it if the lever feels soft or fluid is leaking."
+FLUSH = "We will drain it, flush it and refill it with the fluid the maker requires."
+WORK = {
+    "leak": "We will find the leak and repair it.",
+    "not_firm": "We will bleed it again.",
+    "kit_of_other_kind": "We will treat the brake as filled with the wrong fluid until shown otherwise.",
+    "long_travel": "We will measure the lever travel again, and bleed the brake again if it is still this long.",
 }
+WRONG_FAMILY = "We will drain and flush it, and replace the parts the maker lists as damaged by the wrong fluid."
 FIELDS = ("bike", "brake", "day", "workshop", "job", "found", "ride", "work")
 SEPARATOR = "\n" + "-" * 60 + "\n\n"
 NONE = "No brake to recall.\n"
@@ -43,21 +49,32 @@ def recall_letters(report: Report, template: str | None = None) -> str:
     """
     letters = []
     for row in open_recalls(report).iter_rows(named=True):
-        stop = row["action"].startswith(DO_NOT_RIDE)
-        reading = level_label(row["observed"])
-        required = "" if row["rule"] in OBVIOUS_RULES else f" (required: {level_label(row['required'])})"
         values = {
             "bike": row["bike_id"],
             "brake": row["brake"],
             "day": _day(row["day"]),
-            "workshop": f" in {row['shop']}" if row["shop"] else "",
+            "workshop": f" at {row['shop']}" if row["shop"] else "",
             "job": row["session_id"],
-            "found": reading + required,
-            "ride": RIDE[stop],
-            "work": row["action"].removeprefix(DO_NOT_RIDE).strip(),
+            "found": row["finding"],
+            "ride": _ride(row),
+            "work": _work(row),
         }
         letters.append((template or TEMPLATE).format(**values))
     return SEPARATOR.join(letters) or NONE
+
+
+def _ride(row: dict[str, Any]) -> str:
+    """Ride or do not ride, by the most serious reason."""
+    if row["rule"] == "long_travel":
+        return MEASURE
+    return STOP if row["action"].startswith(DO_NOT_RIDE) else SOON
+
+
+def _work(row: dict[str, Any]) -> str:
+    """What the workshop will do about every open reason; another bleed makes measuring first unnecessary."""
+    fluid = WRONG_FAMILY if row["action"].startswith(DO_NOT_RIDE) else FLUSH
+    rules = [rule for rule in row["rules"] if rule != "long_travel" or "not_firm" not in row["rules"]]
+    return " ".join(fluid if rule == "wrong_fluid" else WORK[rule] for rule in rules)
 
 
 def letter_template(text: str, file: str) -> str:

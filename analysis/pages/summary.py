@@ -7,7 +7,7 @@ from pathlib import Path
 from analysis.intake import AFTER_TODAY
 from analysis.pages.lead_differences import difference_finding
 from analysis.pages.lead_holds import recall_finding
-from analysis.pages.lead_rates import change_finding, rate_finding
+from analysis.pages.lead_rates import change_finding, rate_finding, trend_finding
 from analysis.pages.lead_savings import step_finding
 from analysis.pages.lead_since import since_findings
 from analysis.pages.question import Finding
@@ -15,8 +15,9 @@ from analysis.report import Report
 
 
 def main_findings(report: Report) -> tuple[Finding, ...]:
-    """What the five figures do not say: changes, differences and costly steps."""
-    return change_finding(report), difference_finding(report), step_finding(report)
+    """What the five figures do not say: the trend, changes, differences and costly steps."""
+    trend = trend_finding(report)
+    return *([trend] if trend else []), change_finding(report), difference_finding(report), step_finding(report)
 
 
 def findings(report: Report) -> tuple[Finding, ...]:

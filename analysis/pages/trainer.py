@@ -51,7 +51,7 @@ def _step_question(report: Report) -> Question:
         id="steps",
         question="Which missed steps lead to most comebacks?",
         answer=step_finding(report),
-        points=(*robustness_points(report), *_step_points(report)),
+        points=tuple(_step_points(report)),
         action="Demonstrate these steps; use the jobs on the cards as examples." if costly else "",
         hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs and technique.get_column("excess").count() else "",
         charts=_step_charts(ranked, technique),
@@ -75,7 +75,7 @@ def _step_question(report: Report) -> Question:
             "order. “Leads to comebacks” controls false alarms at 5 in 100 over all steps and requires the estimate from comebacks "
             "only to agree in direction, no sign of an unseen cause, and a direct effect that one as strong as any recorded group (kind "
             "of work, technician, workshop, workload, calendar time) would not explain away; otherwise a step “goes with comebacks”. “Suspected” means an interval above zero, "
-            "not confirmed."
+            "not confirmed." + "".join(f" {text}" for text in robustness_points(report))
         ),
     )  # fmt: skip
 
@@ -138,7 +138,7 @@ def _tolerance_question(report: Report) -> Question:
             table,
             "Comeback risk by reading",
             {
-                "step": "step", "field": "field", "reading": "reading", "bleeds": "bleeds near this value", "risk": "risk %",
+                "step": "step", "field": "field", "reading": "reading", "bleeds": "bleeds at about this value", "risk": "risk %",
                 "lo": "from %", "hi": "to %", "q_value": "q",
             },
             "tables/tolerance.csv",

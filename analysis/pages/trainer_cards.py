@@ -16,6 +16,7 @@ from analysis.report import Report
 
 STEPS_PER_CARD, BLEEDS_PER_STEP = 3, 3
 MAX_CARDS = 60
+COPIES = "copied_entries"
 MIN_COMEBACKS_A_YEAR = 0.1
 LOW_PRIORITY = {
     "costs_comebacks": "at this rate it leads to too few comebacks to practise first",
@@ -74,8 +75,8 @@ def card_question(report: Report) -> Question:
         ),
         method=(
             "Each technician's last 12 months count, or the last 150 bleeds if these are fewer; a step that clearly improved "
-            "counts from then on. Each technician's misses are compared with what peers miss on the same work; with few bleeds the difference is "
-            "moved towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
+            "counts from then on. Each technician's misses are compared with what peers miss on the same work; small samples are "
+            "shrunk towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
             "test that controls false alarms at 5 in 100 over all technicians and steps together. Comebacks a year are that difference times what a miss costs, with the "
             "uncertainty of both. A step without evidence of a cost is named on the card, but not as one to practise."
         ),
@@ -96,8 +97,15 @@ def _card_finding(report: Report, cards: int) -> Finding:
         text = "No technician clearly misses a step more than peers do."
         return Finding(f"{first} {text}".strip(), f"{detail} {quantity(people, 'technician')} compared.".strip())
     count = more.n_unique("technician")
-    text = f"{count} of {quantity(people, 'technician')} {'misses' if count == 1 else 'miss'} some step clearly more than peers on the same work and colleagues."
+    text = (
+        f"{count} of {quantity(people, 'technician')} clearly {'misses' if count == 1 else 'miss'} some step more than "
+        "peers, colleagues of their workshop included."
+    )
     gain = _biggest_gain(report)
+    shared = missed_more_than_peers(report).n_unique("technician") - count
+    if shared > 0:
+        verb = "misses" if shared == 1 else "miss"
+        detail += f" {shared} more {verb} a step more than peers elsewhere, but no more than their own workshop."
     detail += f" {quantity(cards, 'card')} on steps that lead to comebacks." if cards else ""
     return Finding(f"{first} {text} {gain}".strip(), detail.strip())
 
@@ -171,9 +179,14 @@ def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
     examples = join_words(_recent_misses(report, name, row["step"]))
     return (
         f"“{missed_title(report, row['step'])}”: missed {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
-        f"{row['peer_share']:.0%}){_since(row)}; about {excess} more than peers. {_comebacks_a_year(row)} "
+        f"{row['peer_share']:.0%}){_since(row)}. That is about {excess} more than {_peers(row)}. {_comebacks_a_year(row)} "
         f"Example jobs: {examples}."
     )
+
+
+def _peers(row: dict[str, Any]) -> str:
+    """Whom the technician is compared with: colleagues miss the step as often where it is the whole workshop's."""
+    return "peers at other workshops, no more than colleagues here" if row["beyond_shop"] is False else "peers"
 
 
 def _since(row: dict[str, Any]) -> str:
@@ -181,7 +194,7 @@ def _since(row: dict[str, Any]) -> str:
     if row["improved_since"] is None:
         return ""
     return (
-        f", improved since {month_name(str(row['improved_since'])[:7])} ({row['share_before']:.0%} of "
+        f", improved since {month_name(str(row['improved_since'])[:7])} ({row['share_before']:.0%} of all "
         f"{quantity(row['recorded_before'], 'bleed')} before)"
     )
 
@@ -196,10 +209,16 @@ def _improved(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
     )
     steps = [
         f"“{missed_title(report, row['step'])}” since {month_name(str(row['improved_since'])[:7])} (missed {row['share']:.0%} "
-        f"of {quantity(row['recorded'], 'bleed')}; {row['share_before']:.0%} of {row['recorded_before']:,} before)"
+        f"of {quantity(row['recorded'], 'bleed')} from then on; {row['share_before']:.0%} of all {row['recorded_before']:,} before)"
         for row in rows.iter_rows(named=True)
     ]
-    return [f"Improved: {join_words(steps)}."] if steps else []
+    if not steps:
+        return []
+    doubt = report.credibility.filter("flag", pl.col("technician") == name, pl.col("test") == COPIES)
+    caution = (
+        "" if doubt.is_empty() else " But these entries include some that look copied from another bleed: check first."
+    )
+    return [f"Improved: {join_words(steps)}.{caution}"]
 
 
 def _comebacks_a_year(row: dict[str, Any]) -> str:
@@ -226,16 +245,20 @@ def _recent_misses(report: Report, name: str, step: str) -> list[str]:
 
 def _workshop_change(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
     """Steps of the card that the technician's whole workshop began to miss: not one person's habit."""
+    own = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique().implode()
+    steps = practise.get_column("step").implode()
+    signs = report.early_signs.filter(
+        "worse", pl.col("sign") == "missed", pl.col("subject").is_in(steps), pl.col("shop").is_in(own)
+    ).select("shop", "month", step="subject")
     changes = report.months.filter(
-        "change_began", pl.col("kind") == "shop", pl.col("step_moved").is_in(practise.get_column("step").implode())
-    ).sort("month")
-    if changes.is_empty():
-        return []
-    own = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique()
+        "change_began", pl.col("kind") == "shop", pl.col("step_moved").is_in(steps), pl.col("group").is_in(own)
+    ).select("month", shop="group", step="step_moved")
+    undated = changes.join(signs, on=["shop", "step"], how="anti")
+    rows = pl.concat([signs, undated.select(signs.columns)]).sort("month", "shop", "step")
     return [
-        f"At {row['group']} everyone's rate of “{missed_title(report, row['step_moved'])}” changed in "
+        f"At {row['shop']} everyone's rate of “{missed_title(report, row['step'])}” changed in "
         f"{month_name(row['month'])}: look at the kit and the procedure there before you talk to anyone."
-        for row in changes.filter(pl.col("group").is_in(own.implode())).iter_rows(named=True)
+        for row in rows.iter_rows(named=True)
     ]
 
 

@@ -47,7 +47,7 @@ def coaching_question(report: Report) -> Question:
         ),
         method=(
             "The share missed in half a year before and after, less the change of uncoached peers over the same days (difference "
-            "in differences). Somebody coached because of a bad quarter would partly improve anyway, so the quarter before the "
+            "in differences). A technician coached after a bad quarter would improve somewhat anyway, so the quarter before the "
             "coaching is left out, and the interval allows for habits that change from month to month by themselves, as peers' "
             "do. “Clearly” controls false alarms at 5 in 100 over all coaching sessions. It is an observation, not an experiment."
         ),
@@ -69,8 +69,8 @@ def _coaching_points(report: Report, measured: pl.DataFrame) -> list[str]:
     titles = missed_titles(report)
     points = [
         f"{row['technician']}, “{titles.get(row['step'], row['step'])}” ({row['coached_on']}): {_outcome(row)}. Missed "
-        f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} before, {row['missed_after']:.0%} of "
-        f"{row['recorded_after']:,} after; change against uncoached peers {percentage_points(row['change'], row['lo'], row['hi'])}."
+        f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} in the half year up to a quarter before, "
+        f"{row['missed_after']:.0%} of {row['recorded_after']:,} in the half year after; change against uncoached peers {percentage_points(row['change'], row['lo'], row['hi'])}."
         for row in measured.iter_rows(named=True)
     ]
     too_early = report.coaching.height - measured.height
@@ -115,7 +115,7 @@ def _next_coaching(report: Report, measured: pl.DataFrame) -> str:
             "bleeds is ruled out: not a priority to coach again."
         )
     actions += [
-        f"No clear change on “{title}”, whose cost is not known yet{_limit(hi)}: keep practising it."
+        f"No clear change on “{title}”, which may not cost anything{_limit(hi)}: keep practising it."
         for title, hi in uncertain.select("title", "hi").iter_rows()
     ]
     return " ".join(actions)

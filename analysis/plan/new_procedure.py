@@ -73,7 +73,7 @@ def try_procedure(log: Log, data: BleedData, new: Standard, rng: np.random.Gener
     Parameters
     ----------
     log, data
-        The log, and its bleeds judged by the present procedure.
+        The log, and its bleeds judged by the current procedure.
     new
         The new one.
     rng

@@ -14,7 +14,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.plan.sample_size import precise_rate_bleeds, two_arm_bleeds
-from analysis.stats import student_quantile, student_tail, wilson
+from analysis.stats import share_difference, student_quantile, student_tail
 from schemas import empty, validate_table
 from schemas.outputs import Trial
 
@@ -78,14 +78,12 @@ def by_bleed(comebacks_1: int, n_1: int, comebacks_2: int, n_2: int) -> Contrast
     two-sided test with the pooled variance.
     """
     p_1, p_2 = comebacks_1 / n_1, comebacks_2 / n_2
-    limits = wilson([comebacks_1, comebacks_2], [n_1, n_2])
+    limits = share_difference((comebacks_2, n_2), (comebacks_1, n_1))
     difference = p_2 - p_1
     pooled = (comebacks_1 + comebacks_2) / (n_1 + n_2)
     sd = float(np.sqrt(pooled * (1 - pooled) * (1 / n_1 + 1 / n_2)))
     p_value = 2 * NormalDist().cdf(-abs(difference) / sd) if sd > 0 else 1.0
-    lo = difference - float(np.hypot(p_2 - limits.lo[1], limits.hi[0] - p_1))
-    hi = difference + float(np.hypot(limits.hi[1] - p_2, p_1 - limits.lo[0]))
-    return Contrast(difference, lo, hi, p_value)
+    return Contrast(difference, float(limits.lo), float(limits.hi), p_value)
 
 
 def by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Generator) -> Contrast:

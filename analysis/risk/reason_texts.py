@@ -11,7 +11,7 @@ from analysis.risk.features import GROUP_PREFIX, MISSED_PREFIX, OWN_PREFIX, read
 from analysis.risk.preprocessing import FIRM, FIRST, LAST, LEAK, PUMPED, TRAVEL
 from analysis.standard import Standard, Step
 from schemas import dictionary
-from schemas.log import Sessions
+from schemas.log import FLUID_NAMES, Sessions
 
 UNITS = {entry.name: entry.unit for entry in dictionary("sessions", Sessions)}
 PASSES = "passes"
@@ -25,7 +25,7 @@ REASONS = {
     "leak_repair": "a leak had been repaired",
     "comeback": "had already come back once",
 }
-FLUID_NAMES = {"mineral": "mineral oil", "dot3": "DOT 3 fluid", "dot4": "DOT 4 fluid", "dot5.1": "DOT 5.1 fluid"}
+FLUIDS_TAKEN = {code: name if code == "mineral" else f"{name} fluid" for code, name in FLUID_NAMES.items()}
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ def _signs() -> list[Topic]:
         ", about {} ml of air ({}–{})",
         *(_one(pl.col(name)) for name in ("trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml")),
     )
-    over_reference = pl.format(" ({} mm over a firm brake)", _whole(excess))
+    over_reference = pl.format(" ({} mm over a well-bled brake's {} mm)", _whole(excess), _one(travel - excess))
     long_travel = pl.when(excess >= 0.5).then(pl.concat_str(over_reference, air.fill_null(""))).otherwise(pl.lit(""))
     bubbles_first, gain = pl.col("bubbles_first"), pl.col("pump_gain_mm")
     bubbles = (
@@ -97,7 +97,7 @@ def _context() -> list[Topic]:
         Topic(("job_reason",), pl.col("job_reason").replace_strict(REASONS, default=None, return_dtype=pl.String)),
         Topic(
             ("fluid_required",),
-            pl.format("takes {}", pl.col("fluid_required").replace_strict(FLUID_NAMES, default=None, return_dtype=pl.String)),
+            pl.format("takes {}", pl.col("fluid_required").replace_strict(FLUIDS_TAKEN, default=None, return_dtype=pl.String)),
         ),
         Topic(("fluid_out",), pl.format("old fluid {}", pl.col("fluid_out"))),
         Topic(("bike_kind",), pl.format("kind of bike: {}", pl.col("bike_kind"))),

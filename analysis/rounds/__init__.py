@@ -3,9 +3,10 @@
 from analysis.rounds.checks_done import ShareFound, action_results, share_found
 from analysis.rounds.compare import with_round
 from analysis.rounds.earlier import EarlierAudit
-from analysis.rounds.to_do import RECENT_DAYS, TO_MEASURE, open_recalls, to_do_list
+from analysis.rounds.to_do import OBVIOUS, RECENT_DAYS, TO_MEASURE, open_recalls, to_do_list
 
 __all__ = [
+    "OBVIOUS",
     "RECENT_DAYS",
     "TO_MEASURE",
     "EarlierAudit",

@@ -11,6 +11,9 @@ from schemas.log import Actions
 
 RECENT_DAYS = 31
 """A brake that left longer ago has been ridden for a month; it is still recalled, after those of the last month."""
+OBVIOUS = {"leak": "a leak", "not_firm": "a lever that was not firm under a hard pull"}
+"""Reasons that need no reading, in words."""
+BRAKE = ("bike_id", "brake")
 TO_MEASURE = pl.col("rule") == "long_travel"
 """Recalls that begin with a measurement, which may show that there is nothing to do; a certain reason takes their place."""
 
@@ -18,15 +21,45 @@ TO_MEASURE = pl.col("rule") == "long_travel"
 def open_recalls(report: Report) -> pl.DataFrame:
     """Open recalls, most urgent first: each brake once, under its latest bleed and the most serious reason of that bleed.
 
-    The columns of `report.holds`, bike_id, brake, shop, technician and day of the bleed, and `older` (than 31 days).
+    The columns of `report.holds`, bike_id, brake, shop, technician and day of the bleed; `older` (than 31 days); `rules`,
+    every open reason of the brake; `finding`, what was recorded for each of them, with the day where it is another.
+    Brakes to measure again come last.
     """
     open_holds = report.holds.filter("open").join(_bleeds(report), on="session_id", how="left", maintain_order="left")
-    open_holds = open_holds.with_columns(older=pl.col("days_since") > RECENT_DAYS)
-    certain = (~TO_MEASURE).any().over("bike_id", "brake")
-    open_holds = open_holds.filter(~(TO_MEASURE & certain))
-    latest = open_holds.filter(pl.col("day") == pl.col("day").max().over("bike_id", "brake"))
-    worst = latest.sort("priority", "session_id").unique(["bike_id", "brake"], keep="first", maintain_order=True)
-    return worst.sort("older", "priority", "days_since", "session_id")
+    open_holds = open_holds.with_columns(older=pl.col("days_since") > RECENT_DAYS, finding=_finding())
+    certain = (~TO_MEASURE).any().over(BRAKE)
+    leading = open_holds.filter(~(TO_MEASURE & certain))
+    latest = leading.filter(pl.col("day") == pl.col("day").max().over(BRAKE))
+    worst = latest.sort("priority", "session_id").unique(BRAKE, keep="first", maintain_order=True)
+    reasons = _all_reasons(open_holds, worst)
+    worst = worst.drop("finding").join(reasons, on=BRAKE, how="left", maintain_order="left")
+    return worst.sort(TO_MEASURE, "older", "priority", "days_since", "session_id")
+
+
+def _finding() -> pl.Expr:
+    """What was recorded, in a mechanic's words: `DOT 5.1 where mineral oil is required`."""
+    before_the_bleed = pl.col("required").str.starts_with("up from")
+    return (
+        pl.when(pl.col("rule").is_in(OBVIOUS))
+        .then(pl.col("rule").replace(OBVIOUS))
+        .when(TO_MEASURE)
+        .then(
+            pl.concat_str("observed", pl.when(before_the_bleed).then(pl.lit(", ")).otherwise(pl.lit("; ")), "required")
+        )
+        .otherwise(pl.format("{} where {} is required", "observed", "required"))
+    )
+
+
+def _all_reasons(open_holds: pl.DataFrame, worst: pl.DataFrame) -> pl.DataFrame:
+    """Every open reason of each brake, the most serious of the listed bleed first (bike_id, brake, finding, rules)."""
+    listed = open_holds.join(worst.select(*BRAKE, listed_day="day"), on=BRAKE, how="inner")
+    elsewhere = pl.col("day") != pl.col("listed_day")
+    dated = pl.when(elsewhere).then(pl.format("{} ({})", "finding", "day")).otherwise("finding")
+    rows = listed.with_columns(finding=dated).sort(elsewhere, "priority", "session_id")
+    return rows.group_by(BRAKE, maintain_order=True).agg(
+        pl.col("finding").unique(maintain_order=True).str.join(" and "),
+        rules=pl.col("rule").unique(maintain_order=True),
+    )
 
 
 def to_do_list(report: Report) -> DataFrame[Actions]:
@@ -36,7 +69,8 @@ def to_do_list(report: Report) -> DataFrame[Actions]:
     several audits can be read together.
     """
     recalls = open_recalls(report).with_columns(
-        kind=pl.lit("recall"), reason=pl.format("{}; required: {}. {}", "observed", "required", "action")
+        kind=pl.lit("recall"),
+        reason=pl.concat_str(_to_do(), pl.lit(": "), "finding", pl.lit(". "), "action"),
     )
     listed = report.risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
     reasons = pl.concat_str("reason_1", "reason_2", "reason_3", separator="; ", ignore_nulls=True)
@@ -51,6 +85,10 @@ def to_do_list(report: Report) -> DataFrame[Actions]:
     empty_columns = {name: pl.lit(None, dtype=schema[name]) for name in ("done_on", "by", "outcome", "minutes", "note")}
     table = rows.with_columns(action_id=action_id, bled_on="day", **empty_columns).select(list(schema))
     return validate_table(Actions, table)
+
+
+def _to_do() -> pl.Expr:
+    return pl.when(TO_MEASURE).then(pl.lit("To measure again")).otherwise(pl.lit("To recall"))
 
 
 def _bleeds(report: Report) -> pl.DataFrame:

@@ -8,7 +8,7 @@ from pandera.typing.polars import DataFrame
 from analysis.intake import DONE, Log
 from analysis.standard.definition import Standard
 from schemas import validate_table
-from schemas.log import FLUIDS, Sessions
+from schemas.log import FLUID_NAMES, Sessions
 from schemas.outputs import Holds
 
 MINERAL = "mineral"
@@ -33,6 +33,7 @@ _OTHER_KIT = (
     "seals."
 )
 _NOT_FIRM = "Do not ride. The lever was not firm: bleed again and repeat the hard pull."
+_NOT_PLAUSIBLE = "Measure again: this reading is not plausible, the lever cannot travel further than its reach. Do not ride until then."
 _TRAVEL = (
     "Measure the lever travel again before the bike is ridden. If it is still this long, do not ride: bleed again."
 )
@@ -99,13 +100,15 @@ def _broken_rules(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
     flush = pl.when(_mineral(used) == _mineral(required)).then(pl.lit(_SAME_FAMILY)).otherwise(pl.lit(_OTHER_FAMILY))
     return pl.concat(
         [
-            _rows(bleeds, "wrong_fluid", ~_allowed(standard), used, _fluid_required(standard), flush),
+            _rows(
+                bleeds, "wrong_fluid", ~_allowed(standard), used.replace(FLUID_NAMES), _fluid_required(standard), flush
+            ),
             _rows(
                 bleeds,
                 "kit_of_other_kind",
                 _mineral(kit) != _mineral(kit_should_match),
-                pl.concat_str(pl.lit("kit for "), _family(kit)),
-                pl.concat_str(pl.lit("kit for "), _family(kit_should_match)),
+                pl.concat_str(pl.lit("a kit for "), _family(kit)),
+                pl.concat_str(pl.lit("a kit for "), _family(kit_should_match)),
                 pl.lit(_OTHER_KIT),
             ),
             _rows(
@@ -134,12 +137,17 @@ def _long_travel(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
         with_usual,
         "long_travel",
         far | worse,
-        pl.format("lever travel {} mm", after),
+        pl.format("lever travel of {} mm", _millimetres(after)),
         pl.when(far)
-        .then(pl.format("{} mm is usual on a firm {}", pl.col("usual").round(1), "brake_model"))
-        .otherwise(pl.format("{} mm before the bleed", before)),
-        pl.lit(_TRAVEL),
+        .then(pl.format("a firm {} usually has {} mm", "brake_model", _millimetres(pl.col("usual"))))
+        .otherwise(pl.format("up from {} mm before the bleed", _millimetres(before))),
+        pl.when(after > pl.col("lever_reach_mm")).then(pl.lit(_NOT_PLAUSIBLE)).otherwise(pl.lit(_TRAVEL)),
     )
+
+
+def _millimetres(reading: pl.Expr) -> pl.Expr:
+    """`52` or `26.5`: one decimal at most."""
+    return reading.cast(pl.Float64).round(1).cast(pl.String).str.strip_suffix(".0")
 
 
 def _rows(
@@ -168,11 +176,11 @@ def _allowed(standard: Standard) -> pl.Expr:
 
 def _fluid_required(standard: Standard) -> pl.Expr:
     """The fluid required, followed by those that may replace it."""
-    names = {
-        fluid: f"{fluid} ({' or '.join(replacements)} may replace it)" if replacements else fluid
-        for fluid in FLUIDS
-        for replacements in [standard.fluid_replacements.get(fluid, ())]
-    }
+    names = dict(FLUID_NAMES)
+    for fluid, replacements in standard.fluid_replacements.items():
+        if replacements:
+            others = " or ".join(FLUID_NAMES[one] for one in replacements)
+            names[fluid] = f"{FLUID_NAMES[fluid]} ({others} may replace it)"
     return pl.col("fluid_required").replace(names)
 
 

@@ -22,6 +22,7 @@ from analysis.stats.intervals import (
     exact_binomial_limits,
     exact_poisson_limits,
     ratio_limits,
+    share_difference,
     wilson,
 )
 from analysis.stats.joint import equal_values_p_value
@@ -85,6 +86,7 @@ __all__ = [
     "reset_cusum",
     "ridge_logistic",
     "robustness_value",
+    "share_difference",
     "spending_bounds",
     "spent_alpha",
     "student_quantile",

@@ -96,3 +96,16 @@ def ratio_limits(counts: ArrayLike, expected: ArrayLike, reference: ArrayLike, l
     lo = np.where(estimated, np.where(x > 0, low / (1 - low) * m, 0.0), poisson.lo)
     hi = np.where(estimated, high / np.maximum(1 - high, 1e-300) * m, poisson.hi)
     return Interval(lo / e, hi / e)
+
+
+def share_difference(now: tuple[int, int], before: tuple[int, int], level: float = 0.95) -> Interval:
+    """Limits of the difference of two shares of independent counts, `now` less `before`.
+
+    Each is (successes, trials). Method 10 of R. G. Newcombe 1998, Statist. Med. 17:873-890: the Wilson limits of both.
+    """
+    first, second = wilson(*now, level), wilson(*before, level)
+    shares = [successes / trials for successes, trials in (now, before)]
+    lower = np.hypot(shares[0] - first.lo, second.hi - shares[1])
+    upper = np.hypot(first.hi - shares[0], shares[1] - second.lo)
+    change = shares[0] - shares[1]
+    return Interval(np.asarray(change - lower), np.asarray(change + upper))

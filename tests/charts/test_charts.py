@@ -359,7 +359,7 @@ def test_every_recall_has_a_mark_or_is_counted(bleeds: int) -> None:
             "hold": ["leak seen", "lever not firm"] * (bleeds // 2) + ["leak seen"] * (bleeds % 2),
             "session_id": [f"s{i}" for i in range(bleeds)],
             "shop": "Tarnholt",
-            "state": ["to recall" if i % 3 else "re-bled since" for i in range(bleeds)],
+            "state": ["to recall" if i % 3 else "closed since" for i in range(bleeds)],
         }
     )
     spec = charts.specification(charts.holds_by_day(holds))

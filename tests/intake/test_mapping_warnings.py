@@ -99,7 +99,7 @@ def test_a_phrase_with_not_is_never_understood_from_another_word(tmp_path):
     cells = [("ja", "nein", "nicht so richtig")[i % 3] for i in range(60)]
     proposed = propose_map([sheet(tmp_path, "Beläge raus", cells)]).toml
     assert "unknown words: 'nicht so richtig'" in line_of("pads_out", proposed)
-    assert "# CHECK: words not recognised; write each into the list of its value: true, false" in proposed
+    assert "# CHECK: words not recognised; add each word to the list it belongs in: true, false" in proposed
     assert '#   "nicht so richtig" (20 cells)' in proposed
 
 

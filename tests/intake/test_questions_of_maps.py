@@ -92,7 +92,7 @@ def test_every_unknown_word_of_a_listed_field_is_in_the_map_with_its_count(tmp_p
     toml = toml_of(export(tmp_path, f"{HEAD},Old fluid", [f"{start(i)},{look}" for i, look in enumerate(looks)]))
     listed = [line for line in toml.splitlines() if line.startswith("#   ")]
     assert listed == ['#   "honey" (25 cells)', '#   "tea-ish" (2 cells)', '#   "??" (1 cell)']
-    assert "# CHECK: words not recognised; write each into the list of its value: clear, cloudy, dark, gritty" in toml
+    assert "# CHECK: words not recognised; add each word to the list it belongs in: clear, cloudy, dark, gritty" in toml
 
 
 def test_two_columns_with_one_heading_are_reported_by_map_and_check(tmp_path: Path) -> None:

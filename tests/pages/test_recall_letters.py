@@ -17,8 +17,10 @@ def test_each_recalled_brake_has_a_letter_with_what_was_found_and_no_name() -> N
         assert f"About your bike {row['bike_id']}, {row['brake']} brake" in letter
         assert row["session_id"] in letter
         assert row["technician"] not in letter
-        assert ("Please do not ride" in letter) == row["action"].startswith("Do not ride.")
+        assert ("Please do not ride the bike" in letter) == row["action"].startswith("Do not ride.")
         assert "Do not ride." not in letter
+        assert row["rule"] != "long_travel" or "Please do not ride it until we have checked the lever." in letter
+        assert f"We recorded {row['finding']}." in letter
 
 
 def test_own_words_replace_ours() -> None:

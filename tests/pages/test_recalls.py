@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from analysis.boards import lead_figures
+from analysis.charts import holds_by_day
 from analysis.pages.lead_holds import ROWS_LISTED, recall_finding, recall_question
 from analysis.report import Report
+from analysis.rounds import to_do_list
 from analysis.standard import built_in, holds
 from tests.build import bleed, comeback, log_of
 from tests.shops import report
@@ -45,12 +48,12 @@ def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -
     assert question.action.startswith("Call the owners of the recent ones before anything else")
     assert "first ask whether another shop has re-bled the brake" in question.action
     finding = recall_finding(audited(MIXED))
-    assert finding.text == "Recall 5 brakes. Start with the four bled in the last 31 days."
+    assert finding.text == "5 brakes to recall. Start with the four bled in the last 31 days."
     assert finding.detail == (
-        "Went out leaking: 2; wrong fluid: 2; went out with a soft lever: 1. Not recorded, so not checked: kit and lever travel."
+        "To recall: went out leaking: 2; wrong fluid: 2; went out with a soft lever: 1. Not recorded, so not checked: kit and lever travel."
     )
     assert question.points[0].startswith(
-        "poison, front brake (Wren, 29 days ago, job S3). DOT 4 used, mineral oil required."
+        "poison, front brake (Wren, 29 days ago, job S3). DOT 4 where mineral oil is required."
     )
     assert "Do not ride. Drain, flush and replace the parts" in question.points[0]
 
@@ -87,3 +90,33 @@ def test_nothing_to_recall_asks_for_nothing() -> None:
 def test_a_log_without_safety_fields_cannot_be_checked_for_recalls() -> None:
     finding = recall_finding(audited([bleed("S1", "2026-06-01")]))
     assert finding.text == "Cannot check for recalls: fluid, kit, hard pull, leaks and lever travel are not recorded."
+
+
+def test_brakes_to_measure_again_come_after_every_recall_and_are_counted_apart() -> None:
+    mixed = [bleed("S8", "2026-06-29", bike_id="long", lever_travel_before_mm=25.0, lever_travel_after_mm=52.0), *MIXED]
+    assert bikes(audited(mixed))[-2:] == ["old poison", "long"]
+    assert recall_finding(audited(mixed)).text.startswith("5 brakes to recall and 1 brake to measure again.")
+    assert lead_figures(audited(mixed))[0].value == "5"
+    assert "5 brakes to recall, 1 to measure again" in holds_by_day(audited(mixed)).description
+    (reason,) = to_do_list(audited(mixed)).filter(bike_id="long").get_column("reason")
+    assert reason.startswith("To measure again: lever travel of 52 mm, up from 25 mm before the bleed. Measure")
+
+
+def test_every_open_reason_of_a_brake_is_listed_with_the_day_where_it_is_another() -> None:
+    bleeds = [
+        bleed("S1", "2026-05-01", leak_seen=True),
+        bleed("S2", "2026-06-20", hard_pull_firm=False, lever_travel_before_mm=25.0, lever_travel_after_mm=52.0),
+    ]
+    (point,) = recall_question(audited(bleeds)).points
+    assert (
+        "A lever that was not firm under a hard pull and lever travel of 52 mm, up from 25 mm before the bleed" in point
+    )
+    assert "and a leak (2026-05-01). Do not ride." in point
+
+
+def test_a_travel_beyond_the_reach_is_called_implausible() -> None:
+    travel = {"lever_travel_before_mm": 25.0, "lever_travel_after_mm": 111.0}
+    (beyond,) = holds(log_of([bleed("S1", "2026-06-20", lever_reach_mm=78.0, **travel)]), built_in())["action"]
+    (unknown,) = holds(log_of([bleed("S1", "2026-06-20", **travel)]), built_in())["action"]
+    assert beyond.startswith("Measure again: this reading is not plausible")
+    assert unknown.startswith("Measure the lever travel again before the bike is ridden.")

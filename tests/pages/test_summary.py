@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from functools import cache
 
@@ -12,8 +13,9 @@ from analysis.pages import terminal_summary
 from analysis.pages.analyst_model import model_question
 from analysis.pages.lead import lead_questions
 from analysis.pages.lead_differences import difference_finding
-from analysis.pages.lead_rates import change_finding, rate_finding
+from analysis.pages.lead_rates import change_finding, rate_finding, trend_finding
 from analysis.pages.lead_worklist import second_check_question, worklist_question
+from analysis.pages.question import Finding
 from analysis.pages.text import month_name
 from analysis.pages.trainer_cards import _workshop_change
 from analysis.report import Report
@@ -134,9 +136,9 @@ def test_second_checks_say_what_the_time_available_covers() -> None:
     assert question.answer.text.startswith(
         "Checking the riskiest 20% of bleeds looks at 51% of those that would come back."
     )
-    assert "8 checks a week" in question.answer.detail
+    assert "15 checks a week allow (built-in default)" in question.answer.detail
     assert question.answer.detail.endswith("assumes a check finds the fault in 70%.")
-    assert question.points[0].startswith("15 checks a week (built-in default): 20% of bleeds")
+    assert question.points[0].startswith("What the time allows: 20% of bleeds")
     assert "5% of bleeds, a net saving of 12 h a year" in question.points[1]
 
 
@@ -250,3 +252,21 @@ def test_months_in_question_are_not_called_too_few() -> None:
 def test_without_returns_no_rate_is_given() -> None:
     audited = replace(report(), comebacks=0, log=replace(report().log, has_comebacks_table=False))
     assert rate_finding(audited).text == "Comeback rate unknown: no returns were read."
+
+
+def test_the_trend_is_the_last_year_against_the_year_before() -> None:
+    """8 of 100 against 4 of 100: Newcombe 1998 gives 4 points, -3.0 to 11.4 (formula worked by hand)."""
+    last = report().as_of - dt.timedelta(days=report().window_days)
+    days = [last - dt.timedelta(days=ago) for ago in [100] * 100 + [465] * 100 + [729]]
+    back = [i < 8 for i in range(100)] + [i < 4 for i in range(100)] + [False]
+    frame = pl.DataFrame({"started_at": days, "came_back": back, "mature": True})
+    bleeds = frame.with_columns(pl.col("started_at").cast(pl.Datetime))
+
+    def of(rows: pl.DataFrame) -> Finding | None:
+        return trend_finding(replace(report(), data=replace(report().data, bleeds=rows)))
+
+    finding = of(bleeds)
+    assert finding is not None
+    assert finding.text == "The comeback rate against the year before: no clear change."
+    assert finding.detail.startswith("+4 points (−3 to 11), 95% interval.")
+    assert of(bleeds.head(100)) is None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from functools import cache
 from typing import Any
@@ -102,8 +103,8 @@ def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
     quiet = [name for name, card in cards_of(audited).items() if "No clear difference" in card.note]
     assert not any(name in group for name in on_chart for group in quiet)
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
-    assert answer.text.startswith("3 of 4 technicians miss some step clearly more than peers")
-    assert answer.detail == "1 card on steps that lead to comebacks."
+    assert "3 of 4 technicians clearly miss some step more than peers" in answer.text
+    assert answer.detail.endswith("1 card on steps that lead to comebacks.")
 
 
 def coached(step: str, change: float, lo: float, hi: float) -> dict[str, Any]:
@@ -124,7 +125,10 @@ def test_coaching_again_is_advised_only_where_the_step_costs_comebacks() -> None
     assert f"Wren on “{titles[steps()[0]]}”" in again
     assert titles[steps()[1]] not in again
     assert rest.startswith(f"“{titles[steps()[1]]}”, but a cost above 0.2 comebacks per 100 bleeds is ruled out")
-    assert "Missed 40% of 50 bleeds before, 35% of 60 after" in question.points[0]
+    assert (
+        "Missed 40% of 50 bleeds in the half year up to a quarter before, 35% of 60 in the half year after"
+        in question.points[0]
+    )
 
 
 def curve(step: str, *limits: tuple[float, float], q: float = 0.01) -> pl.DataFrame:
@@ -180,3 +184,30 @@ def test_readings_counted_together_are_called_6_or_more_in_words_table_and_chart
     assert "at 6+, 3.0% (2.0–4.0%) at 0" in question.answer.detail
     assert "6+" in str(question.table)
     assert "6+" in str(question.charts)
+
+
+def test_a_step_that_a_whole_workshop_misses_is_not_charged_to_one_of_them() -> None:
+    rows = technique(misses(steps()[0], beyond_shop=False), misses(steps()[0], "Ash", beyond_shop=True))
+    audited = with_verdicts("costs_comebacks", technique=rows)
+    cards = cards_of(audited)
+    assert "more than peers at other workshops, no more than colleagues here." in cards["Wren"].lines[0]
+    assert "more than peers. " in cards["Ash"].lines[0]
+    answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
+    assert "1 of 2 technicians clearly misses some step more than peers" in answer.text
+    assert "1 more misses a step more than peers elsewhere, but no more than their own workshop." in answer.detail
+
+
+def test_an_improvement_in_copied_entries_says_so() -> None:
+    better = misses(
+        steps()[0], clear=False, excess=0.0, improved_since=dt.date(2026, 1, 5), share_before=0.7, recorded_before=50
+    )
+    flags = (
+        report()
+        .credibility.head(1)
+        .with_columns(technician=pl.lit("Wren"), test=pl.lit("copied_entries"), flag=pl.lit(True))
+    )
+    audited = with_verdicts("costs_comebacks", technique=technique(better))
+    doubted = cards_of(replace(audited, credibility=flags))["Wren"].note
+    assert "70% of all 50 before" in doubted
+    assert "look copied from another bleed: check first." in doubted
+    assert "copied" not in cards_of(replace(audited, credibility=flags.clear()))["Wren"].note

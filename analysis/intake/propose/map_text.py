@@ -141,7 +141,7 @@ def _unknown_words(table: str, choice: ColumnMatch) -> Iterator[str]:
     if unknown:
         entry = FIELDS[table].get(choice.field)
         levels = (entry.levels if entry else ()) or ("true", "false")
-        yield f"# {CHECK}: words not recognised; write each into the list of its value: {', '.join(levels)}"
+        yield f"# {CHECK}: words not recognised; add each word to the list it belongs in: {', '.join(levels)}"
         yield from (f"#   {_word_count(pair)}" for pair in unknown[:MAX_UNKNOWN])
         rest = unknown[MAX_UNKNOWN:]
         if rest:

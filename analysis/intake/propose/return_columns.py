@@ -85,7 +85,11 @@ def return_columns(headings: Sequence[Heading], profiles: Sequence[ColumnProfile
             continue
         names.append(heading.text)
         if column.rows > MAX_SHARE * profile.rows:
-            reason = f"filled in {column.rows:,} of {profile.rows:,} rows: the day the bike was handed over?"
+            is_reason = column.field in ("complaint", "finding")
+            question = (
+                "no return date: is this the reason for the job?" if is_reason else "the day the bike was handed over?"
+            )
+            reason = f"filled in {column.rows:,} of {profile.rows:,} rows: {question}"
             refused.append(RefusedMatch(column.field.removeprefix("own."), heading.text, reason))
         else:
             _add(groups, column, _ordinal(heading.text))
