@@ -196,7 +196,7 @@ def run_stages(
     if settings.since is None:
         return report
     with clock.stage("since"), limit_threads():
-        compared = with_round(report, settings.since)
+        compared = with_round(report, settings.since, settings.covered)
     return replace(compared, stages=tuple(clock.stages))
 
 

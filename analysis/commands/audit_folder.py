@@ -67,7 +67,7 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
         window = observation_window(log, options)
         classifiers = {name: import_classifier(name) for name in options.classifiers}
     proof = None if options.proof is None else read_proof(options.proof)
-    earlier = None if options.since is None else earlier_audit(options.since, options)
+    earlier = None if options.since is None else earlier_audit(options.since, log.as_of, options.hide_names)
     if options.hide_names:
         key = assign_codes(log, known_codes(options), random.SystemRandom())
         log, standard = pseudonymise(log, key), hidden_standard(standard, log, key)
