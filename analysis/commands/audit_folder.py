@@ -94,7 +94,7 @@ def write_report(report: Report, out: str | Path, *, parquet: bool = False) -> P
     report
         The results.
     out
-        The folder; one from an earlier run is replaced unless its files were edited.
+        The folder; one from an earlier run is replaced unless its files were edited or the report compares with it.
     parquet
         Whether to write the tables as Parquet too.
 
@@ -103,7 +103,8 @@ def write_report(report: Report, out: str | Path, *, parquet: bool = False) -> P
     UserError
         The folder cannot be written.
     """
-    with claim_folder(Path(out), "audit", tuple(source.file for source in report.log.sources)) as place:
+    inputs = (*(source.file for source in report.log.sources), report.earlier_folder)
+    with claim_folder(Path(out), "audit", inputs) as place:
         _write(place, report, Clock(), SERIAL, AuditOptions((), Path(out), parquet=parquet))
     return Path(out) / "index.html"
 

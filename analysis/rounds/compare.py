@@ -49,9 +49,16 @@ def with_round(report: Report, earlier: EarlierAudit, covered: ObservationWindow
     schema = empty(Changes).schema
     frame = pl.DataFrame([dict.fromkeys(schema) | {"look": look} | row for row in rows], schema=schema)
     order = {kind: place for place, kind in enumerate(Changes.to_schema().columns["kind"].metadata["levels"])}
-    sorted_rows = frame.sort(pl.col("kind").replace_strict(order, return_dtype=pl.Int64), "subject_kind", "subject")
-    changes = validate_table(Changes, sorted_rows)
-    return replace(report, look=look, changes=changes, predictions=_predictions(report, earlier, then))
+    kind = pl.col("kind").replace_strict(order, return_dtype=pl.Int64)
+    changes = validate_table(Changes, frame.sort(kind, "subject_kind", "subject", maintain_order=True))
+    return replace(
+        report,
+        look=look,
+        changes=changes,
+        predictions=_predictions(report, earlier, then),
+        earlier_folder=earlier.folder,
+        notes=(*report.notes, *earlier.notes_for(report.window_days)),
+    )
 
 
 def rate_changes(then: BleedData, now: BleedData) -> list[Row]:

@@ -64,6 +64,16 @@ class EarlierAudit:
                 "add --hide-names" if self.names_hidden else "repeat the earlier audit with --hide-names",
             )
 
+    def notes_for(self, window_days: int) -> tuple[str, ...]:
+        """Sentences that readers of an audit with this window must see."""
+        if self.window_days == window_days:
+            return self.notes
+        return (
+            *self.notes,
+            f"The earlier audit's window was {self.window_days} days. Its signals and verdicts are compared as they were; "
+            f"its bleeds are followed for {window_days} days.",
+        )
+
     def linked_log(self, report: Report) -> Log:
         """The earlier log with its returns matched to their bleeds.
 

@@ -19,6 +19,7 @@ import polars as pl
 import pytest
 
 from analysis.audit import AuditSettings, run_audit, run_stages
+from analysis.commands.audit_folder import write_report
 from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.dataset import bleed_data
 from analysis.errors import UserError
@@ -134,6 +135,16 @@ def test_codes_are_not_compared_with_names() -> None:
     hidden = replace(earlier_of(report), names_hidden=True)
     with pytest.raises(UserError, match="has codes for names"):
         with_round(report, hidden, WHOLE_LOG)
+
+
+def test_notes_of_the_earlier_audit_reach_the_report_and_its_folder_is_never_replaced() -> None:
+    report = shop_report()
+    earlier = replace(earlier_of(report), folder=str(first()), window_days=60, notes=("No model was saved.",))
+    compared = with_round(report, earlier, WHOLE_LOG)
+    assert compared.notes[-2] == "No model was saved."
+    assert "window was 60 days" in compared.notes[-1]
+    with pytest.raises(UserError, match="contains an input of this run"):
+        write_report(compared, first())
 
 
 @pytest.mark.parametrize("part", ["manifest.json", "log/sessions.parquet", "tables/holds.csv", "model.skops"])
