@@ -50,7 +50,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from analysis import charts
-    from analysis.audit import run_audit
+    from analysis.audit import compare, run_audit
     from analysis.boards.analyst_board import analyst_board
     from analysis.boards.lead_board import lead_board
     from analysis.boards.trainer_board import trainer_board
@@ -62,24 +62,43 @@ if TYPE_CHECKING:
     from analysis.pages import findings, report_html, show
     from analysis.prove import run_proof
     from analysis.report import Report
+    from analysis.risk import (
+        BleedFeatures,
+        FeatureMatrix,
+        OutOfTimeSplit,
+        RebleedClassifier,
+        WindowClassifier,
+        make_risk_pipeline,
+        risk_data,
+    )  # fmt: skip
     from analysis.standard import Standard, built_in, read_standard
+    from analysis.survival import fit_survival
 
 __all__ = [
+    "BleedFeatures",
+    "FeatureMatrix",
     "Log",
+    "OutOfTimeSplit",
+    "RebleedClassifier",
     "Report",
     "Standard",
     "UserError",
+    "WindowClassifier",
     "analyst_board",
     "built_in",
     "charts",
+    "compare",
     "findings",
+    "fit_survival",
     "init_notebook",
     "lead_board",
+    "make_risk_pipeline",
     "propose_map",
     "read_log",
     "read_proof",
     "read_standard",
     "report_html",
+    "risk_data",
     "run_audit",
     "run_proof",
     "show",
@@ -89,27 +108,27 @@ __all__ = [
 _MODULES = {
     "BleedFeatures": "analysis.risk",
     "FeatureMatrix": "analysis.risk",
+    "Log": "analysis.intake",
     "OutOfTimeSplit": "analysis.risk",
     "RebleedClassifier": "analysis.risk",
-    "WindowClassifier": "analysis.risk",
-    "compare": "analysis.audit",
-    "fit_survival": "analysis.survival",
-    "make_risk_pipeline": "analysis.risk",
-    "risk_data": "analysis.risk",
-    "UserError": "analysis.errors",
-    "Log": "analysis.intake",
     "Report": "analysis.report",
     "Standard": "analysis.standard",
-    "built_in": "analysis.standard",
+    "UserError": "analysis.errors",
+    "WindowClassifier": "analysis.risk",
     "analyst_board": "analysis.boards",
+    "built_in": "analysis.standard",
+    "compare": "analysis.audit",
     "findings": "analysis.pages",
+    "fit_survival": "analysis.survival",
     "init_notebook": "analysis.charts",
     "lead_board": "analysis.boards",
+    "make_risk_pipeline": "analysis.risk",
     "propose_map": "analysis.intake",
     "read_log": "analysis.intake",
     "read_proof": "analysis.output",
     "read_standard": "analysis.standard",
     "report_html": "analysis.pages",
+    "risk_data": "analysis.risk",
     "run_audit": "analysis.audit",
     "run_proof": "analysis.prove",
     "show": "analysis.pages",

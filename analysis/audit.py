@@ -9,7 +9,7 @@ from typing import Any
 
 from pandera.typing.polars import DataFrame
 
-from analysis.audit_options import SEED
+from analysis.audit_options import RISK_MODEL, SEED
 from analysis.dataset import fit_data
 from analysis.errors import UserError
 from analysis.intake import Log
@@ -89,7 +89,8 @@ def run_audit(  # noqa: PLR0913 - the one door, by keyword
     ------
     UserError
         The log is not one, the procedure is not one, the window is shorter than a day, the folder of the earlier audit
-        lacks something, or that audit is of a later day; the bleeds have no such own field.
+        lacks something, or that audit is of a later day; the bleeds have no such own field or column of groups; a
+        classifier has the name of the risk model.
     """
     if not isinstance(log, Log):
         raise UserError("the log", f"is a {type(log).__name__}", "a Log", "read one: run_audit(read_log(exports))")
@@ -109,13 +110,24 @@ def run_audit(  # noqa: PLR0913 - the one door, by keyword
 
 
 def named_classifiers(classifier: Any) -> Mapping[str, Any]:
-    """One classifier under the name of its class, or those of a mapping."""
-    if classifier is None or isinstance(classifier, Mapping):
-        return classifier or {}
-    return {type(classifier).__name__: classifier}
+    """One classifier under the name of its class, or those of a mapping.
+
+    Raises
+    ------
+    UserError
+        One has the name of the risk model.
+    """
+    if classifier is None:
+        return {}
+    by_name = classifier if isinstance(classifier, Mapping) else {type(classifier).__name__: classifier}
+    if RISK_MODEL in by_name:
+        raise UserError(
+            "the classifiers", f"one is called {RISK_MODEL!r}", "another name", "the risk model has this one"
+        )
+    return by_name
 
 
-def compare(report: Report, classifiers: Mapping[str, Any]) -> DataFrame[Comparison]:
+def compare(report: Report, classifiers: Any) -> DataFrame[Comparison]:
     """Compare classifiers of scikit-learn with the risk model of an audit: same bleeds, folds and figures.
 
     Parameters
@@ -123,24 +135,30 @@ def compare(report: Report, classifiers: Mapping[str, Any]) -> DataFrame[Compari
     report
         A finished audit.
     classifiers
-        By name, for example {"mine": LogisticRegression()}; each gets the audit's features as numbers
+        One, or several by name, for example {"mine": LogisticRegression()}; each gets the audit's features as numbers
         (`make_risk_pipeline`).
 
     Returns
     -------
     DataFrame[Comparison]
         The table that `run_audit` gives with the same classifiers; empty if the audit has no risk model.
+
+    Raises
+    ------
+    UserError
+        One has the name of the risk model.
     """
     from analysis.risk import compare_on_log
 
     fitted = fit_data(report.data, report.seed)
-    return compare_on_log(report.log, report.data, fitted, report.risk, classifiers)
+    return compare_on_log(report.log, report.data, fitted, report.risk, named_classifiers(classifiers))
 
 
 def run_stages(
     log: Log, standard: Standard, settings: AuditSettings, clock: Clock, executor: Executor = SERIAL
 ) -> Report:
     """`run_audit` with a clock and an executor for the risk; the results do not depend on the executor."""
+    columns = group_columns(log, settings.groups)
     with limit_threads():
         with clock.stage("follow up"):
             followed, unit_cost = run_follow_up(log, standard, settings)
@@ -151,7 +169,7 @@ def run_stages(
             rate_results = run_rates(ready, learned, log.measures, settings.seed)
         with clock.stage("steps"):
             steps, step_notes, fitted = run_steps(ready, learned, unit_cost, settings.seed)
-            lot_results = lots(ready, group_columns(log, settings.groups), fitted)
+            lot_results = lots(ready, columns, fitted)
         with clock.stage("people"):
             people = PeopleResults(
                 technique=technique_table(ready, steps.steps),
@@ -196,7 +214,7 @@ def run_stages(
     if settings.since is None:
         return report
     with clock.stage("since"), limit_threads():
-        compared = with_round(report, settings.since)
+        compared = with_round(report, settings.since, settings.covered)
     return replace(compared, stages=tuple(clock.stages))
 
 

@@ -9,6 +9,9 @@ from pathlib import Path
 SEED = 20260101
 """Default random seed."""
 
+RISK_MODEL = "rebleed"
+"""Name of the risk model among classifiers."""
+
 ShopDay = tuple[str | None, dt.date]
 """A workshop (None: all of them) and a day."""
 

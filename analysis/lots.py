@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
+from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.rates import chance_limits, gamma_poisson
 from analysis.stats import (
@@ -62,9 +63,20 @@ class FittedReturns:
 
 
 def group_columns(log: Log, groups: Sequence[str] = ()) -> tuple[str, ...]:
-    """Columns of the bleeds whose groups are compared: lots and kits where recorded, own columns marked so, and `groups`."""
+    """Columns of the bleeds whose groups are compared: lots and kits where recorded, own columns marked so, and `groups`.
+
+    Raises
+    ------
+    UserError
+        The bleeds have no column of that name.
+    """
     flagged = [own.name for own in log.own_fields if own.table == "sessions" and own.group]
     requested = [name if name in log.sessions.columns else f"own.{name}" for name in groups]
+    for name, sought in zip(requested, groups, strict=True):
+        if name not in log.sessions.columns:
+            own = [one.removeprefix("own.") for one in log.sessions.columns if one.startswith("own.")]
+            expected = ", ".join(["a field of the log", *own])
+            raise UserError("groups", f"the bleeds have no column {sought!r}", expected, "correct the name, or the map")
     names = dict.fromkeys([*LOT_FIELDS, *flagged, *requested])
     return tuple(name for name in names if name in log.sessions.columns and log.sessions.get_column(name).count())
 

@@ -125,7 +125,7 @@ class Report(
 
     Each table has the name of its file. `notes` are sentences that readers must see with the figures (returns that end
     early, hazards that are not proportional). `look` counts earlier audits in the series; 0 without one, and then
-    `changes` and `predictions` are empty.
+    `changes` and `predictions` are empty; `earlier_folder` has the earlier audit.
     """
 
     log: Log
@@ -142,6 +142,7 @@ class Report(
     notes: tuple[str, ...] = ()
     stages: tuple[Stage, ...] = ()
     names_hidden: bool = False
+    earlier_folder: str | None = None
 
     @property
     def currency(self) -> str:

@@ -108,3 +108,8 @@ def test_a_column_that_is_not_there_is_refused(tmp_path: Path) -> None:
     (tmp_path / "bleeds.csv").write_text(EXPORT)
     with pytest.raises(UserError, match=r"--group colour.*no such column"):
         read_log([str(tmp_path)], groups=["colour"])
+
+
+def test_a_group_that_the_bleeds_do_not_have_is_refused() -> None:
+    with pytest.raises(UserError, match="no column 'typo'"):
+        run_audit(report().log, groups=["typo"])

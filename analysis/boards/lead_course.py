@@ -111,18 +111,22 @@ def _moved_step(report: Report, shares: alt.Chart, cells: CountedCells, selectio
 
 
 def _first_signs(report: Report, own: alt.Chart, x: alt.X) -> list[Any]:
-    """Where a workshop began to miss the step more: a line with its name."""
+    """Where a workshop began to miss the step more: a line with its name, or theirs."""
     titles = {step.id: step.missed_title for step in report.standard.steps}
     signs = report.early_signs.filter("worse", pl.col("sign") == "missed").sort("shop", "subject")
     if signs.is_empty():
         return []
-    rows = signs.select(key=pl.format("{} {}", "month", pl.col("subject").replace(titles)), worse_shop="shop")
+    key = pl.format("{} {}", "month", pl.col("subject").replace(titles)).alias("key")
+    rows = signs.group_by(key, maintain_order=True).agg(worse_shops="shop")
     beginnings = (
         own.transform_calculate(key="datum.month + ' ' + datum.title")
         .transform_lookup(
-            lookup="key", from_=alt.LookupData(inline_data(rows.to_dicts()), key="key", fields=["worse_shop"])
+            lookup="key", from_=alt.LookupData(inline_data(rows.to_dicts()), key="key", fields=["worse_shops"])
         )
-        .transform_filter("isValid(datum.worse_shop) && (!isValid(shop_shop) || datum.worse_shop === shop_shop)")
+        .transform_filter(
+            "isValid(datum.worse_shops) && (!isValid(shop_shop) || indexof(datum.worse_shops, shop_shop) >= 0)"
+        )
+        .transform_calculate(worse_shop="isValid(shop_shop) ? shop_shop : join(datum.worse_shops, ', ')")
     )
     return [
         beginnings.mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5).encode(x=x),

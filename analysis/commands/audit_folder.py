@@ -67,7 +67,7 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
         window = observation_window(log, options)
         classifiers = {name: import_classifier(name) for name in options.classifiers}
     proof = None if options.proof is None else read_proof(options.proof)
-    earlier = None if options.since is None else earlier_audit(options.since, options)
+    earlier = None if options.since is None else earlier_audit(options.since, log.as_of, options.hide_names)
     if options.hide_names:
         key = assign_codes(log, known_codes(options), random.SystemRandom())
         log, standard = pseudonymise(log, key), hidden_standard(standard, log, key)
@@ -94,7 +94,7 @@ def write_report(report: Report, out: str | Path, *, parquet: bool = False) -> P
     report
         The results.
     out
-        The folder; one from an earlier run is replaced unless its files were edited.
+        The folder; one from an earlier run is replaced unless its files were edited or the report compares with it.
     parquet
         Whether to write the tables as Parquet too.
 
@@ -103,7 +103,8 @@ def write_report(report: Report, out: str | Path, *, parquet: bool = False) -> P
     UserError
         The folder cannot be written.
     """
-    with claim_folder(Path(out), "audit", tuple(source.file for source in report.log.sources)) as place:
+    inputs = (*(source.file for source in report.log.sources), report.earlier_folder)
+    with claim_folder(Path(out), "audit", inputs) as place:
         _write(place, report, Clock(), SERIAL, AuditOptions((), Path(out), parquet=parquet))
     return Path(out) / "index.html"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 from analysis.audit_options import AuditOptions
@@ -26,22 +27,16 @@ def letter_text(path: str) -> str:
         raise UserError(f"--letter {path}", "cannot be read", "a text file in UTF-8", "check the path") from error
 
 
-def earlier_audit(folder: Path, options: AuditOptions) -> EarlierAudit:
-    """The earlier audit, whose names must be hidden if and only if this run hides them.
+def earlier_audit(folder: Path, as_of: dt.date, names_hidden: bool) -> EarlierAudit:
+    """The earlier audit, checked before the long work begins.
 
     Raises
     ------
     UserError
-        The folder lacks something, or its names are hidden and here they are not, or the other way round.
+        The folder lacks something, or its key, or it cannot be compared (`EarlierAudit.require_comparable`).
     """
     earlier = read_earlier(folder)
-    if earlier.names_hidden != options.hide_names:
-        raise UserError(
-            f"--since {folder}",
-            "has codes for names" if earlier.names_hidden else "has names, and this run hides them",
-            "two audits with --hide-names, or two without",
-            "add --hide-names" if earlier.names_hidden else "repeat the earlier audit with --hide-names",
-        )
+    earlier.require_comparable(as_of, names_hidden)
     if earlier.names_hidden and not key_path(folder).exists():
         raise UserError(
             f"--since {folder}",

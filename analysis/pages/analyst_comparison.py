@@ -6,13 +6,14 @@ from typing import Any
 
 import polars as pl
 
+from analysis.audit_options import RISK_MODEL
 from analysis.charts import baseline_comparison, reliability_curve
 from analysis.pages.analyst_model import DECILE, QUARTER, metric_label
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import estimate, interval, join_words, quantity
 from analysis.report import Report
 
-OURS, OUR_LABEL = "rebleed", "the risk model"
+OUR_LABEL = "the risk model"
 COMPARED = ("auc", "log_loss", "log_loss_gain", "calibration_slope", "observed_over_expected", "net_benefit_at")
 
 
@@ -21,12 +22,13 @@ def comparison_questions(report: Report) -> list[Question]:
     table = report.comparison
     if table.is_empty():
         return []
-    others = [name for name in table.get_column("classifier").unique(maintain_order=True) if name != OURS]
+    others = [name for name in table.get_column("classifier").unique(maintain_order=True) if name != RISK_MODEL]
     answers = [_against_ours(table, name) for name in others]
     rows = table.filter(
         ~pl.col("metric").str.starts_with(DECILE) & ~pl.col("metric").str.starts_with(QUARTER),
         pl.any_horizontal(pl.col("metric").str.starts_with(name) for name in COMPARED),
-        pl.col("baseline_name").is_in([OURS, "constant", "ideal"]) | pl.col("metric").str.starts_with("net_benefit"),
+        pl.col("baseline_name").is_in([RISK_MODEL, "constant", "ideal"])
+        | pl.col("metric").str.starts_with("net_benefit"),
     )
     return [
         Question(
@@ -42,8 +44,8 @@ def comparison_questions(report: Report) -> list[Question]:
             table=page_table(
                 rows.with_columns(
                     metric=pl.col("metric").map_elements(metric_label, return_dtype=pl.String),
-                    classifier=pl.col("classifier").replace(OURS, OUR_LABEL),
-                    baseline_name=pl.col("baseline_name").replace(OURS, OUR_LABEL),
+                    classifier=pl.col("classifier").replace(RISK_MODEL, OUR_LABEL),
+                    baseline_name=pl.col("baseline_name").replace(RISK_MODEL, OUR_LABEL),
                 ),
                 "Figures of each classifier, all on the same later bleeds",
                 {
@@ -69,7 +71,7 @@ def _row(table: pl.DataFrame, classifier: str, metric: str, baseline: str | None
 
 def _against_ours(table: pl.DataFrame, name: str) -> tuple[str, str]:
     """Which is better, and the figures behind it."""
-    gain, size = _row(table, name, "log_loss_gain", OURS), _row(table, name, "bleeds_predicted")
+    gain, size = _row(table, name, "log_loss_gain", RISK_MODEL), _row(table, name, "bleeds_predicted")
     if gain is None or size is None or gain["lo"] is None:
         return f"Too few comebacks to compare {name}.", ""
     verdict = "not clearly better or worse than"
@@ -82,7 +84,7 @@ def _against_ours(table: pl.DataFrame, name: str) -> tuple[str, str]:
 
 def _points(table: pl.DataFrame, name: str) -> list[str]:
     points = []
-    theirs, ours = _row(table, name, "auc"), _row(table, OURS, "auc")
+    theirs, ours = _row(table, name, "auc"), _row(table, RISK_MODEL, "auc")
     if theirs and ours and theirs["lo"] is not None and ours["lo"] is not None:
         points.append(
             f"AUC: {name} {estimate(theirs['value'], theirs['lo'], theirs['hi'])}, {OUR_LABEL} "
@@ -97,11 +99,11 @@ def _points(table: pl.DataFrame, name: str) -> list[str]:
 
 
 def _charts(table: pl.DataFrame, others: list[str]) -> list[Any]:
-    names = [OURS, *others]
+    names = [RISK_MODEL, *others]
     rows = [(name, row) for name in names if (row := _row(table, name, "auc"))]
     auc = pl.DataFrame(
         [
-            {"rule": OUR_LABEL if name == OURS else name, **{k: row[k] for k in ("value", "lo", "hi")}}
+            {"rule": OUR_LABEL if name == RISK_MODEL else name, **{k: row[k] for k in ("value", "lo", "hi")}}
             for name, row in rows
         ],
         schema={"rule": pl.String, "value": pl.Float64, "lo": pl.Float64, "hi": pl.Float64},
@@ -111,6 +113,6 @@ def _charts(table: pl.DataFrame, others: list[str]) -> list[Any]:
         deciles = table.filter(pl.col("classifier") == name, pl.col("metric").str.starts_with(DECILE)).sort("metric")
         deciles = deciles.select("lo", "hi", predicted="baseline", observed="value")
         if deciles.get_column("observed").count():
-            title = f"Calibration of {OUR_LABEL if name == OURS else name}"
+            title = f"Calibration of {OUR_LABEL if name == RISK_MODEL else name}"
             charts.append(with_title(reliability_curve(deciles), title))
     return charts

@@ -33,7 +33,8 @@ class OutOfTimeSplit(BaseCrossValidator):
 
     The first fold starts once 30 returns are known and 30% of the bleeds have begun; later bleeds are split into folds of
     about equal size. Tested are bleeds that were followed for the whole window. `RebleedClassifier` uses no follow-up
-    later than the training bleeds' windows. An audit's own backtest has the same folds.
+    later than the training bleeds' windows. An audit's own backtest makes its folds by the same rule; it has one fewer from
+    2,000 bleeds on, skips a fold before which fewer than 30 returns were known, and fits bleeds whose window is not over too.
 
     Parameters
     ----------

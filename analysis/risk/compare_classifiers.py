@@ -11,6 +11,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
+from analysis.audit_options import RISK_MODEL
 from analysis.dataset import BleedData
 from analysis.intake import Log
 from analysis.risk.backtest import KnownBleeds, backtest_other
@@ -26,7 +27,6 @@ from schemas import empty, validate_table
 from schemas.outputs import Comparison, Risk
 
 FloatArray = NDArray[np.float64]
-OURS = "rebleed"
 
 
 def known_bleeds(log: Log, data: BleedData, fit_sample: BleedData, history: History) -> KnownBleeds:
@@ -94,11 +94,11 @@ def compare_classifiers(
     """
     if not classifiers:
         return empty(Comparison)
-    tests = {OURS: test}
+    tests = {RISK_MODEL: test}
     for name, classifier in classifiers.items():
         fitted_part = make_risk_pipeline(standard, classifier, window_days=bleeds.window_days)[1:]
         risk = backtest_other(bleeds, fitted_part)[test.rows]
-        tests[name] = replace(test, risk=risk, baselines=test.baselines | {OURS: test.risk})
+        tests[name] = replace(test, risk=risk, baselines=test.baselines | {RISK_MODEL: test.risk})
     tables = [model_quality(each).with_columns(classifier=pl.lit(name)) for name, each in tests.items()]
     return validate_table(Comparison, pl.concat(tables))
 

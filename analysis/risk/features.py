@@ -118,6 +118,8 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
         Names of further fields of the bleeds, own fields with or without `own.`: numbers, words or yes/no.
     groups
         The same for words with many values (a bench, a batch of fluid), pooled as technicians are and never a reason.
+    window_days
+        Follow-up window of earlier comebacks where `X` is a log; that of the standard if None.
 
     Attributes
     ----------
@@ -125,10 +127,18 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
         Columns of `X` in fitting.
     """
 
-    def __init__(self, standard: Standard, *, extra: Sequence[str] = (), groups: Sequence[str] = ()) -> None:
+    def __init__(
+        self,
+        standard: Standard,
+        *,
+        extra: Sequence[str] = (),
+        groups: Sequence[str] = (),
+        window_days: int | None = None,
+    ) -> None:
         self.standard = standard
         self.extra = extra
         self.groups = groups
+        self.window_days = window_days
 
     def fit(self, X: Log | pl.DataFrame, y: ArrayLike | None = None) -> Self:
         """Check the fields; `X` is a log, or bleeds of `risk_data`.
@@ -170,7 +180,7 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
 
     def _rows(self, X: Log | pl.DataFrame) -> pl.DataFrame:
         if isinstance(X, Log):
-            return risk_data(X, self.standard)[0]
+            return risk_data(X, self.standard, self.window_days)[0]
         if not isinstance(X, pl.DataFrame):
             raise ValueError(f"X is a {type(X).__name__}; expected a log, or the polars frame of risk_data")
         lacking = sorted({"session_id", "started_at", "firm_reference_mm", *NUMBERS} - set(X.columns))

@@ -26,21 +26,12 @@ MIN_RISK = 1e-6
 
 
 class FeatureMatrix(TransformerMixin, BaseEstimator):
-    """The columns of the risk model as numbers: words by level, numbers scaled, missing values at the mean and marked.
-
-    Parameters
-    ----------
-    leak_steps
-        As in `RebleedClassifier`; it does not change the columns' values.
-    """
-
-    def __init__(self, leak_steps: Sequence[str] = ()) -> None:
-        self.leak_steps = leak_steps
+    """The columns of the risk model as numbers: words by level, numbers scaled, missing values at the mean and marked."""
 
     def fit(self, X: pl.DataFrame | ArrayLike, y: ArrayLike | None = None) -> Self:
         """Learn the levels, limits, means and standard deviations of features (`BleedFeatures`), or of plain numbers."""
         features = as_frame(checked_input(self, X, reset=True))
-        columns = [c for c in risk_columns(features, tuple(self.leak_steps)) if c.field != AIR]
+        columns = [c for c in risk_columns(features, ()) if c.field != AIR]
         self.preprocessor_ = fit_preprocessor(columns, FeatureTable(features))
         return self
 
@@ -148,10 +139,10 @@ def make_risk_pipeline(
     """
     window = standard.window_days if window_days is None else window_days
     leak_steps = tuple(step.id for step in standard.steps if step.acts == "leak")
-    features = ("features", BleedFeatures(standard, extra=extra, groups=groups))
+    features = ("features", BleedFeatures(standard, extra=extra, groups=groups, window_days=window))
     if classifier is None:
         classifier = RebleedClassifier(window, leak_steps=leak_steps)
     if isinstance(classifier, RebleedClassifier):
         return Pipeline([features, ("classifier", classifier)])
     windowed = WindowClassifier(classifier, window)
-    return Pipeline([features, ("matrix", FeatureMatrix(leak_steps)), ("classifier", windowed)])
+    return Pipeline([features, ("matrix", FeatureMatrix()), ("classifier", windowed)])

@@ -9,7 +9,6 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.errors import UserError
 from analysis.report import Report
 from analysis.rounds.earlier import EarlierAudit
 from analysis.rounds.looks import Levels
@@ -17,30 +16,27 @@ from analysis.rounds.predictions import compare_predictions, interim
 from analysis.rounds.records import changed_records
 from analysis.rounds.signals import group_changes, named_changes, recall_changes, signal_changes, step_changes
 from analysis.stats import wilson
+from analysis.survival import ObservationWindow
 from schemas import empty, validate_table
 from schemas.outputs import Changes, Predictions
 
 Row = dict[str, Any]
 
 
-def with_round(report: Report, earlier: EarlierAudit) -> Report:
+def with_round(report: Report, earlier: EarlierAudit, covered: ObservationWindow) -> Report:
     """The report with `changes`, `predictions` and the number of this audit in the series.
+
+    `covered` are the days on which returns were recorded, as for the report.
 
     Raises
     ------
     UserError
-        The earlier audit is of a later day, or has other names.
+        The earlier audit is of a later day, or has names where this one has codes, or the other way round.
     """
-    if earlier.as_of > report.as_of:
-        raise UserError(
-            f"--since {earlier.folder}",
-            f"that audit is up to {earlier.as_of}, later than this one ({report.as_of})",
-            "an earlier audit of the same workshop",
-            "give the folder of an earlier audit",
-        )
+    earlier.require_comparable(report.as_of, report.names_hidden)
     look = earlier.look + 1
     levels = Levels.at(look)
-    then = earlier.follow_up(report)
+    then = earlier.follow_up(report, covered)
     rows = [
         *recall_changes(earlier.tables["holds"], report),
         *signal_changes(earlier.tables["rates"], report, levels),
@@ -53,9 +49,16 @@ def with_round(report: Report, earlier: EarlierAudit) -> Report:
     schema = empty(Changes).schema
     frame = pl.DataFrame([dict.fromkeys(schema) | {"look": look} | row for row in rows], schema=schema)
     order = {kind: place for place, kind in enumerate(Changes.to_schema().columns["kind"].metadata["levels"])}
-    sorted_rows = frame.sort(pl.col("kind").replace_strict(order, return_dtype=pl.Int64), "subject_kind", "subject")
-    changes = validate_table(Changes, sorted_rows)
-    return replace(report, look=look, changes=changes, predictions=_predictions(report, earlier, then))
+    kind = pl.col("kind").replace_strict(order, return_dtype=pl.Int64)
+    changes = validate_table(Changes, frame.sort(kind, "subject_kind", "subject", maintain_order=True))
+    return replace(
+        report,
+        look=look,
+        changes=changes,
+        predictions=_predictions(report, earlier, then),
+        earlier_folder=earlier.folder,
+        notes=(*report.notes, *earlier.notes_for(report.window_days)),
+    )
 
 
 def rate_changes(then: BleedData, now: BleedData) -> list[Row]:

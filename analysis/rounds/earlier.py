@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 import polars as pl
 
 from analysis.dataset import BleedData, bleed_data
+from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.report import Report
+from analysis.survival import ObservationWindow
 from schemas import empty, validate_table
 from schemas.intermediate import Links
 
@@ -39,6 +41,39 @@ class EarlierAudit:
     def as_of(self) -> dt.date:
         return self.log.as_of
 
+    def require_comparable(self, as_of: dt.date, names_hidden: bool) -> None:
+        """Check that an audit up to this day, with names or codes, can be compared with this earlier one.
+
+        Raises
+        ------
+        UserError
+            This one is of a later day, or its names are hidden and there they are not, or the other way round.
+        """
+        if self.as_of > as_of:
+            raise UserError(
+                f"--since {self.folder}",
+                f"that audit is up to {self.as_of}, later than this one ({as_of})",
+                "an earlier audit of the same workshop",
+                "give the folder of an earlier audit",
+            )
+        if self.names_hidden != names_hidden:
+            raise UserError(
+                f"--since {self.folder}",
+                "has codes for names" if self.names_hidden else "has names, and this run hides them",
+                "two audits with --hide-names, or two without",
+                "add --hide-names" if self.names_hidden else "repeat the earlier audit with --hide-names",
+            )
+
+    def notes_for(self, window_days: int) -> tuple[str, ...]:
+        """Sentences that readers of an audit with this window must see."""
+        if self.window_days == window_days:
+            return self.notes
+        return (
+            *self.notes,
+            f"The earlier audit's window was {self.window_days} days. Its signals and verdicts are compared as they were; "
+            f"its bleeds are followed for {window_days} days.",
+        )
+
     def linked_log(self, report: Report) -> Log:
         """The earlier log with its returns matched to their bleeds.
 
@@ -56,6 +91,6 @@ class EarlierAudit:
         links = validate_table(Links, table.select(list(empty(Links).schema)).sort("comeback_id"))
         return replace(self.log, links=links)
 
-    def follow_up(self, report: Report) -> BleedData:
-        """The earlier bleeds followed to the earlier day, by the rules of this audit."""
-        return bleed_data(self.linked_log(report), report.standard, report.window_days)
+    def follow_up(self, report: Report, covered: ObservationWindow) -> BleedData:
+        """The earlier bleeds followed to the earlier day, by the rules of this audit and its days of recorded returns."""
+        return bleed_data(self.linked_log(report), report.standard, report.window_days, covered)

@@ -52,7 +52,8 @@ def after(transform: dict[str, Any], columns: set[str]) -> tuple[set[str], set[s
         | grouped
         | {one["field"] for one in transform.get("sort", ())}
     )
-    new = {one["as"] for one in steps}
+    used |= {transform["lookup"]} if "lookup" in transform else set()
+    new = {one["as"] for one in steps} | set(transform.get("from", {}).get("fields", ()))
     if "as" in transform:
         new |= set(transform["as"]) if isinstance(transform["as"], list) else {transform["as"]}
     return used, (grouped | new) if "aggregate" in transform else columns | new

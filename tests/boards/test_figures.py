@@ -13,6 +13,8 @@ from analysis.boards import analyst_board, counted_cells, lead_board, lead_figur
 from analysis.boards.figures import break_even_risk, worth_checking
 from analysis.charts import specification, without_validation
 from analysis.report import Report
+from schemas import empty
+from schemas.outputs import EarlySigns
 from tests.pages.predicted import with_predictions
 from tests.shops import report
 
@@ -88,3 +90,12 @@ def test_the_calculated_columns_of_the_lead_board_are_those_it_draws(audited) ->
     assert '"field": "plotted_rate"' in text
     assert '"op": "sum", "field": "deviation"' in text or '"field": "deviation", "op": "sum"' in text
     assert '"drawn"' not in text
+
+
+def test_two_workshops_that_began_to_miss_a_step_in_one_month_are_both_named(audited, tmp_path) -> None:
+    cells = counted_cells(audited)
+    schema = empty(EarlySigns).schema
+    sign = dict.fromkeys(schema) | {"sign": "missed", "month": cells.periods[-4], "worse": True}
+    signs = [sign | {"shop": shop, "subject": step} for step in cells.steps for shop in ("North", "South")]
+    lead_board(replace(audited, early_signs=pl.DataFrame(signs, schema=schema))).save(tmp_path / "board.svg")
+    assert ">North, South<" in (tmp_path / "board.svg").read_text("utf-8")

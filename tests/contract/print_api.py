@@ -16,8 +16,12 @@ TITLES = {
     "Reading": ("read_log", "propose_map", "Log"),
     "Auditing": ("read_standard", "built_in", "Standard", "run_audit", "Report"),
     "Looking": ("findings", "show", "report_html", "lead_board", "trainer_board", "analyst_board", "init_notebook"),
+    "With scikit-learn": (
+        "risk_data", "make_risk_pipeline", "BleedFeatures", "FeatureMatrix", "RebleedClassifier", "WindowClassifier",
+        "OutOfTimeSplit", "compare", "fit_survival",
+    ),
     "Writing and validating": ("write_report", "run_proof", "read_proof", "UserError"),
-}
+}  # fmt: skip
 
 
 def api_markdown() -> str:

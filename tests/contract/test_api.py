@@ -24,6 +24,7 @@ def test_api_md_is_up_to_date() -> None:
 
 def test_every_public_name_is_in_it() -> None:
     assert {name for names in TITLES.values() for name in names} | {"charts"} == set(analysis.__all__)
+    assert set(analysis._MODULES) | {"charts"} == set(analysis.__all__)
 
 
 def test_the_names_are_written_out_for_readers_of_the_source() -> None:

@@ -99,3 +99,8 @@ def test_the_command_compares_as_the_notebook_does(tmp_path: Path, monkeypatch: 
 def test_one_classifier_is_named_after_its_class() -> None:
     assert list(named_classifiers(LogisticRegression())) == ["LogisticRegression"]
     assert named_classifiers(None) == {}
+
+
+def test_the_name_of_the_risk_model_is_taken() -> None:
+    with pytest.raises(UserError, match="'rebleed'"):
+        compare(shops.report(), {"rebleed": LogisticRegression()})

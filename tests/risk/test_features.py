@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from analysis.dataset import bleed_data
 from analysis.intake import Log
-from analysis.risk import BleedFeatures, bleed_rows, build_history
+from analysis.risk import BleedFeatures, bleed_rows, build_history, risk_data
 from analysis.risk import features as numbers
 from analysis.standard import built_in
 from analysis.survival import ObservationWindow
@@ -118,3 +118,9 @@ def test_the_order_of_the_number_fields_does_not_matter(monkeypatch) -> None:  #
     for name in ("CONTEXT_NUMBERS", "CASE_MIX_NUMBERS"):
         monkeypatch.setattr(numbers, name, tuple(reversed(getattr(numbers, name))))
     assert features(whole()).select(usual.columns).equals(usual)
+
+
+def test_a_log_and_its_bleeds_have_the_same_features() -> None:
+    rows = risk_data(whole(), built_in(), WINDOW)[0]
+    of_log = BleedFeatures(built_in(), window_days=WINDOW).fit_transform(whole())
+    assert of_log.equals(BleedFeatures(built_in()).fit_transform(rows))

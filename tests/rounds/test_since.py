@@ -10,6 +10,7 @@ import csv
 import datetime as dt
 import hashlib
 import shutil
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -18,19 +19,25 @@ import polars as pl
 import pytest
 from scipy.stats import nbinom
 
-from analysis.audit import run_audit
+from analysis.audit import AuditSettings, run_audit, run_stages
+from analysis.commands.audit_folder import write_report
 from analysis.commands.run_audit import AuditOptions, audit_exports
+from analysis.dataset import bleed_data
 from analysis.errors import UserError
 from analysis.output import read_earlier
 from analysis.pages import findings
+from analysis.report import Clock
 from analysis.risk.hazard_model import Window
+from analysis.rounds import with_round
 from analysis.rounds.looks import Levels, look_level
 from analysis.rounds.predictions import Interim, compare_predictions
 from analysis.standard import built_in
+from analysis.survival import WHOLE_LOG, ObservationWindow
 from schemas import empty
 from schemas.outputs import Predictions
 from tests.rounds.two_audits import audit, earlier_of, false_changes, missed_changes, quiet, up_to, with_planted_changes
 from tests.shops import exports
+from tests.shops import report as shop_report
 
 FIRST_DAY, SECOND_DAY = dt.date(2026, 5, 31), dt.date(2026, 6, 30)
 
@@ -108,6 +115,37 @@ def test_the_same_in_a_notebook() -> None:
     report = run_audit(read_log([str(exports())], as_of=SECOND_DAY), built_in(), since=first())
     assert report.look == 1
     assert str(findings(report)[0]).startswith("Since the last audit: ")
+
+
+def test_the_same_bleeds_are_counted_on_the_same_days_of_recorded_returns() -> None:
+    """Without new returns nothing changes, also where returns were recorded on some days only."""
+    from analysis.intake import read_log
+
+    log = read_log([str(exports())], as_of=FIRST_DAY)
+    recorded = ObservationWindow(dt.date(2025, 9, 1), dt.date(2026, 4, 30))
+    earlier = earlier_of(run_audit(log, observation_window=recorded))
+    report = run_stages(log, built_in(), AuditSettings(covered=recorded, since=earlier), Clock())
+    row = report.changes.filter(pl.col("kind") == "same_bleeds").row(0, named=True)
+    assert row["before"] == pytest.approx(row["now"], abs=1e-12)
+    assert row["note"].startswith(f"{report.data.bleeds.get_column('mature').sum():,} bleeds")
+    assert report.data.bleeds.get_column("mature").sum() < bleed_data(log, built_in(), 90).bleeds["mature"].sum()
+
+
+def test_codes_are_not_compared_with_names() -> None:
+    report = shop_report()
+    hidden = replace(earlier_of(report), names_hidden=True)
+    with pytest.raises(UserError, match="has codes for names"):
+        with_round(report, hidden, WHOLE_LOG)
+
+
+def test_notes_of_the_earlier_audit_reach_the_report_and_its_folder_is_never_replaced() -> None:
+    report = shop_report()
+    earlier = replace(earlier_of(report), folder=str(first()), window_days=60, notes=("No model was saved.",))
+    compared = with_round(report, earlier, WHOLE_LOG)
+    assert compared.notes[-2] == "No model was saved."
+    assert "window was 60 days" in compared.notes[-1]
+    with pytest.raises(UserError, match="contains an input of this run"):
+        write_report(compared, first())
 
 
 @pytest.mark.parametrize("part", ["manifest.json", "log/sessions.parquet", "tables/holds.csv", "model.skops"])

@@ -19,6 +19,7 @@ from analysis.risk import load_model
 from analysis.rounds import EarlierAudit, to_do_list
 from analysis.standard import built_in
 from analysis.stats import exact_binomial_limits
+from analysis.survival import WHOLE_LOG
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made
 
@@ -193,7 +194,7 @@ def compared(report: Report, planted: Log, first: Report) -> Report:
 
     data = bleed_data(planted, report.standard, report.window_days)
     changed = replace(report, log=planted, data=data, holds=holds(planted, report.standard))
-    return with_round(changed, earlier_of(first))
+    return with_round(changed, earlier_of(first), WHOLE_LOG)
 
 
 if __name__ == "__main__":
