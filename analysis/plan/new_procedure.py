@@ -13,12 +13,14 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import DAYS_PER_YEAR, BleedData, bleeds_per_year
 from analysis.intake import Log
 from analysis.standard import Limits, Standard, Step, missed_steps
-from analysis.stats import Z95, clustered_standard_error, level_codes
+from analysis.stats import Z95, clustered_standard_error, holm, level_codes, normal_tail
 from analysis.steps import (
+    FittedCurve,
     Prevented,
     build_design,
     dose_response_base,
     dose_response_curves,
+    fit_curves,
     prevented_by,
     step_costs,
 )
@@ -29,6 +31,7 @@ FloatArray = NDArray[np.float64]
 EVERY = "all"
 MIN_TIMED, MIN_NEAR = 100, 30
 MINUTES_RIDGE = 1e-2
+CLEAR_P = 0.05
 
 
 @dataclass(frozen=True)
@@ -216,39 +219,74 @@ class ProposedLimit:
 def propose_limits(data: BleedData, rng: np.random.Generator) -> list[ProposedLimit]:
     """Limits that the dose-response curves support moving inwards.
 
-    A limit moves past every reading whose risk is clearly above that of a reading further in: their 95% intervals do not
-    overlap, with 30 bleeds or more near both. It never moves outwards: where few go beyond a limit, a log can hardly show
-    that it is safe to.
+    A limit moves past every reading within it whose risk is clearly above that of a reading further in, with 30 bleeds or
+    more near both. It never moves outwards: where few go beyond a limit, a log can hardly show that it is safe to.
     """
     costs = step_costs(data, rng)
-    curves = dose_response_curves(dose_response_base(data, costs.design, costs.return_model))
-    proposals = []
-    for step in data.standard.steps:
-        curve = curves.filter(pl.col("step") == step.id, pl.col("lo").is_not_null(), pl.col("bleeds") >= MIN_NEAR).sort(
-            "reading"
-        )
-        rows = curve.select("reading", "pooled", "bleeds", "risk", "lo", "hi").to_dicts()
-        for key, limit, ordered in (("min", step.limits.lo, rows), ("max", step.limits.hi, rows[::-1])):
-            proposal = None if limit is None else _proposal(step, key, limit, ordered)
-            proposals += [proposal] if proposal else []
-    return proposals
+    return limits_to_move(fit_curves(dose_response_base(data, costs.design, costs.return_model)))
 
 
-def _proposal(step: Step, key: str, limit: float, rows: list[dict[str, Any]]) -> ProposedLimit | None:
-    """`rows` of the curve in order from outside this limit to inside."""
-    sign = 1 if key == "min" else -1
-    other = step.limits.hi if key == "min" else step.limits.lo
-    inside = [
-        row
-        for row in rows
-        if sign * row["reading"] >= sign * limit and (other is None or sign * row["reading"] <= sign * other)
+@dataclass(frozen=True)
+class _Pair:
+    """Two readings within a limit, by place on the curve; `p_value` is that of the outer one being no worse (one-sided)."""
+
+    curve: FittedCurve = field(repr=False)
+    key: str
+    outer: int
+    further_in: int
+    p_value: float
+
+
+def limits_to_move(curves: list[FittedCurve]) -> list[ProposedLimit]:
+    """Limits that the curves support moving inwards.
+
+    Each pair of readings within a limit is compared by the difference of their log hazards, with its covariance; p-values
+    are adjusted over all pairs, limits and steps (Holm 1979), clear at 0.05.
+    """
+    pairs = [pair for curve in curves for key in ("min", "max") for pair in _pairs(curve, key)]
+    adjusted = holm([pair.p_value for pair in pairs])
+    proposals: dict[tuple[str, str], ProposedLimit] = {}
+    for place in np.argsort(adjusted, kind="stable")[::-1]:  # the clearest last
+        pair, step = pairs[place], pairs[place].curve.step
+        if adjusted[place] > CLEAR_P:
+            continue
+        one, known = _moved_limit(pair), proposals.get((step.id, pair.key))
+        inwards = 1 if pair.key == "min" else -1
+        if known is None or inwards * one.after >= inwards * known.after:
+            proposals[step.id, pair.key] = one
+    return [proposals[key] for key in sorted(proposals)]
+
+
+def _pairs(curve: FittedCurve, key: str) -> list[_Pair]:
+    limit = curve.step.limits.lo if key == "min" else curve.step.limits.hi
+    if limit is None:
+        return []
+    inside = _inside(curve, key)
+    return [
+        _Pair(curve, key, outer, further_in, _no_worse(curve, outer, further_in))
+        for place, outer in enumerate(inside)
+        for further_in in inside[place + 1 :]
     ]
-    last = None
-    for place, row in enumerate(inside):
-        better = min(inside[place + 1 :], key=lambda one: one["hi"], default=None)
-        if better is not None and row["lo"] > better["hi"]:
-            last = (place, row, better)
-    if last is not None:
-        place, row, better = last
-        return ProposedLimit(step.id, key, limit, inside[place + 1]["reading"], row, better)
-    return None
+
+
+def _inside(curve: FittedCurve, key: str) -> list[int]:
+    """Places of the curve within the step's limits with enough bleeds near them, in order from this limit inwards."""
+    usable = curve.table.select(_within(curve.step.limits) & (pl.col("bleeds") >= MIN_NEAR)).to_series()
+    places = usable.arg_true().to_list()
+    return places if key == "min" else places[::-1]
+
+
+def _no_worse(curve: FittedCurve, outer: int, further_in: int) -> float:
+    covariance = curve.covariance
+    variance = covariance[outer, outer] + covariance[further_in, further_in] - 2 * covariance[outer, further_in]
+    difference = curve.log_hazard[outer] - curve.log_hazard[further_in]
+    return float(normal_tail(difference / max(variance, 1e-12) ** 0.5))
+
+
+def _moved_limit(pair: _Pair) -> ProposedLimit:
+    step, inside = pair.curve.step, _inside(pair.curve, pair.key)
+    rows = pair.curve.table.select("reading", "pooled", "bleeds", "risk", "lo", "hi")
+    worse, better = (rows.row(place, named=True) for place in (pair.outer, pair.further_in))
+    after = rows.row(inside[inside.index(pair.outer) + 1], named=True)["reading"]
+    before = step.limits.lo if pair.key == "min" else step.limits.hi
+    return ProposedLimit(step.id, pair.key, float(before or 0.0), after, worse, better)

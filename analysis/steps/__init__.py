@@ -3,7 +3,13 @@
 from analysis.steps.aipw import aipw_terms
 from analysis.steps.air_score import air_score
 from analysis.steps.design_matrix import Design, build_design
-from analysis.steps.dose_response import DoseResponseBase, dose_response_base, dose_response_curves
+from analysis.steps.dose_response import (
+    DoseResponseBase,
+    FittedCurve,
+    dose_response_base,
+    dose_response_curves,
+    fit_curves,
+)
 from analysis.steps.interactions import interaction_notes, interactions
 from analysis.steps.marginal_effects import MarginalEffects, estimate_marginal_effects
 from analysis.steps.ranking import e_value
@@ -13,6 +19,7 @@ from analysis.steps.what_if import Prevented, YearlyCost, prevented_by, what_if
 __all__ = [
     "Design",
     "DoseResponseBase",
+    "FittedCurve",
     "MarginalEffects",
     "Prevented",
     "StepCosts",
@@ -25,6 +32,7 @@ __all__ = [
     "dose_response_curves",
     "e_value",
     "estimate_marginal_effects",
+    "fit_curves",
     "interaction_notes",
     "interactions",
     "prevented_by",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -84,13 +85,27 @@ def dose_response_curves(base: DoseResponseBase | None) -> DataFrame[Tolerance]:
     base
         `dose_response_base` of the bleeds; an empty table without one.
     """
-    curves = [] if base is None else [_curve(base, reading) for reading in _readings(base)]
-    table = pl.concat([empty(Tolerance), *curves]).sort("step", "reading")
+    table = pl.concat([empty(Tolerance), *(curve.table for curve in fit_curves(base))]).sort("step", "reading")
     tests = table.group_by("step", maintain_order=True).agg(pl.col("p_value").first())
     q = benjamini_hochberg(tests.get_column("p_value").fill_null(1.0).to_numpy())
     tests = tests.select("step", q_value=pl.Series(q, dtype=pl.Float64))
     table = table.drop("q_value").join(tests, on="step", how="left", maintain_order="left")
     return validate_table(Tolerance, table.select(empty(Tolerance).columns))
+
+
+@dataclass(frozen=True)
+class FittedCurve:
+    """One curve: its rows of `Tolerance` by reading, without q-value, and the log hazards there with their covariance."""
+
+    step: Step
+    table: pl.DataFrame = field(repr=False)
+    log_hazard: FloatArray = field(repr=False)
+    covariance: FloatArray = field(repr=False)
+
+
+def fit_curves(base: DoseResponseBase | None) -> list[FittedCurve]:
+    """A curve for each measured field that decides a step; see `dose_response_curves`."""
+    return [] if base is None else [_curve(base, reading) for reading in _readings(base)]
 
 
 def _readings(base: DoseResponseBase) -> list[_Reading]:
@@ -110,7 +125,7 @@ def _readings(base: DoseResponseBase) -> list[_Reading]:
     return readings
 
 
-def _curve(base: DoseResponseBase, reading: _Reading) -> pl.DataFrame:
+def _curve(base: DoseResponseBase, reading: _Reading) -> FittedCurve:
     data, design = base.data, base.design
     recorded = np.isfinite(reading.values)
     basis = np.zeros((len(reading.values), reading.curve.width))
@@ -139,30 +154,29 @@ def _curve(base: DoseResponseBase, reading: _Reading) -> pl.DataFrame:
     limits = np.array([_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
     own_columns = np.eye(x.shape[1])[:, reading_start:] @ grid_basis.T
     log_hazard_influence = model.influence(own_columns) * model.df_correction
-    p_value = equal_values_p_value(grid_basis @ effects, log_hazard_influence.T @ log_hazard_influence)
-    return pl.DataFrame(
-        {
-            "step": reading.step.id,
-            "field": reading.step.field,
-            "reading": reading.curve.grid,
-            "pooled": reading.curve.pooled,
-            "bleeds": reading.curve.nearest_counts(reading.values[recorded]),
-            "risk": risks.mean,
-            "lo": limits[:, 0],
-            "hi": limits[:, 1],
-            "tolerance_lo": reading.step.limits.lo,
-            "tolerance_hi": reading.step.limits.hi,
-            "p_value": None if np.isnan(p_value) else p_value,
-            "q_value": None,
-        },
-        schema_overrides={
-            "pooled": pl.String,
-            "tolerance_lo": pl.Float64,
-            "tolerance_hi": pl.Float64,
-            "p_value": pl.Float64,
-            "q_value": pl.Float64,
-        },
-    ).select(empty(Tolerance).columns)
+    log_hazard, covariance = grid_basis @ effects, log_hazard_influence.T @ log_hazard_influence
+    p_value = equal_values_p_value(log_hazard, covariance)
+    bleeds = reading.curve.nearest_counts(reading.values[recorded])
+    columns = {
+        "reading": reading.curve.grid, "pooled": reading.curve.pooled, "bleeds": bleeds, "risk": risks.mean, "lo": limits[:, 0], "hi": limits[:, 1],
+    }  # fmt: skip
+    return FittedCurve(reading.step, _table(reading.step, columns, p_value), log_hazard, covariance)
+
+
+def _table(step: Step, columns: dict[str, Any], p_value: float) -> pl.DataFrame:
+    """Rows of `Tolerance`, without q-value."""
+    constant = {
+        "step": step.id,
+        "field": step.field,
+        "tolerance_lo": step.limits.lo,
+        "tolerance_hi": step.limits.hi,
+        "p_value": None if np.isnan(p_value) else p_value,
+        "q_value": None,
+    }
+    names = ("tolerance_lo", "tolerance_hi", "p_value", "q_value")
+    types = {"pooled": pl.String, **dict.fromkeys(names, pl.Float64)}
+    table = pl.DataFrame({**columns, **constant}, schema_overrides=types)
+    return table.select(empty(Tolerance).columns)
 
 
 @dataclass(frozen=True)
