@@ -73,7 +73,8 @@ def p_chart(
 ) -> Limits:
     """p-chart for samples of different size, with Laney's correction for overdispersion.
 
-    Sources: D. C. Montgomery, Introduction to Statistical Quality Control, section 7.3; D. B. Laney 2002, Qual. Eng.
+    Sources: D. C. Montgomery, Introduction to Statistical Quality Control, section 7.2 (fraction
+    nonconforming; section from memory); D. B. Laney 2002, Qual. Eng.
     14:531-537: sigma_z is the mean moving range of the z-scores over 1.128. Limits are only ever widened.
 
     Parameters

@@ -72,7 +72,7 @@ def model_question(report: Report) -> Question:
         ),
         method=(
             "Every figure is tested on later bleeds: each was predicted by a model fitted only to outcomes known before it. "
-            "Bleeds with incomplete follow-up are weighted or left out, never counted as good. The risks describe this shop's "
+            "Bleeds with incomplete follow-up are left out, never counted as good. The risks describe this shop's "
             "own past work; after a change of people, kits or procedure they may be wrong."
         ),
     )  # fmt: skip

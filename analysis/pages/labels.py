@@ -35,9 +35,10 @@ GLOSSARY = (
     ("procedure", "the shop's written list of steps, with the limits each reading must meet"),
     (
         "95% interval",
-        "95% confidence interval: a range calculated so that 95 in 100 such ranges contain the true figure",
+        "95% confidence interval: a range calculated so that 95 in 100 such ranges contain the true figure; for steps a "
+        "credible interval: the figure is in it with 95% probability, given the model and its prior",
     ),
-    ("expected", "comebacks for the same mix of work done by an average technician here"),
+    ("expected", "comebacks for the same mix of work done by the other technicians or workshops here"),
     ("adjusted rate", "a rate moved towards the expected value when there are few bleeds"),
     (
         "statistically clear",
@@ -47,10 +48,14 @@ GLOSSARY = (
     ("unadjusted difference", "the difference before adjusting for the kind of work"),
     ("q", "false discovery rate: among results flagged at this q or below, the share expected to be false alarms"),
     ("control limits", "the range months stay within when only chance is at work"),
-    ("CUSUM", "a running sum of observed minus expected comebacks that shows a lasting change early"),
+    (
+        "CUSUM",
+        "a running score that rises with each month more like a changed rate than an unchanged one (log-likelihood ratio) "
+        "and starts again at 0; shows a lasting change early",
+    ),
     (
         "Weibull shape",
-        "below 1, comebacks come early and tail off, as workmanship faults do; above 1, they come late, as wear does",
+        "below 1, comebacks come early and tail off, as workmanship faults often do, and as a mix of high and low risks does; above 1, they come late, as wear often does",
     ),
     (
         "E-value",
@@ -67,7 +72,8 @@ GLOSSARY = (
     ("comebacks prevented per 100", "how many fewer comebacks in 100 bleeds if the step were never missed"),
     (
         "unseen cause",
-        "something not recorded that makes both a missed step and a comeback likelier; the figures assume there is none",
+        "something not recorded that makes both a missed step and a comeback likelier (unmeasured confounder); the figures "
+        "assume there is none",
     ),
     (
         "times the benchmark",
@@ -75,7 +81,7 @@ GLOSSARY = (
     ),
     (
         "doubly robust check",
-        "a second estimate that is right if either its model of comebacks or its model of misses is",
+        "a second estimate that is right if either its model of comebacks or its model of misses is and there is no unseen cause",
     ),
 )
 """At most 40 terms."""

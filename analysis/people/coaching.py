@@ -22,7 +22,7 @@ DAYS_EITHER_SIDE = 183
 CHOICE_DAYS = 91
 """The quarter before a coaching, which may have led to it, belongs to neither side: a technician chosen for a bad quarter
 does better afterwards anyway. The half year before that quarter and the half year after it are equally far from it, so
-habits that wander are as far from the bad quarter on both sides."""
+habits that vary between periods are as far from the bad quarter on both sides."""
 MIN_BLEEDS = 10
 MIN_COMEBACKS = 10
 CLEAR_Q = 0.05
@@ -86,7 +86,7 @@ def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFram
 
 @dataclass(frozen=True)
 class Wander:
-    """How much groups change by themselves between two periods: variance of the log odds, and its degrees of freedom."""
+    """Between-period variance: how much groups change by themselves, on the log odds, and its degrees of freedom."""
 
     variance: float
     degrees_of_freedom: float
@@ -96,11 +96,11 @@ def difference(coached: Changes, peers: Changes, wander: Wander | None = None) -
     """The coached person's change less the peers' mean change.
 
     Peers' changes are pooled by random effects (R. DerSimonian & N. Laird 1986, Control. Clin. Trials 7:177-188) on the
-    scale of log odds, where habits wander equally at every share. How much peers differ beyond their counts widens the
+    scale of log odds, where the between-period variance is the same at every share. How much peers differ beyond their counts widens the
     interval: the coached person could have changed as much without coaching. The interval is a prediction
     interval: Student's t with as many degrees of freedom as the peers' spread has (J. P. T. Higgins, S. G. Thompson &
     D. J. Spiegelhalter 2009, J. R. Stat. Soc. A 172:137-159), combined with the counts' by F. E. Satterthwaite 1946,
-    Biom. Bull. 2:110-114. With a `wander` from other periods of the log, it takes the place of the peers' own spread, which two
+    Biom. Bull. 2:110-114. With a `wander` (between-period variance) from other periods of the log, it takes the place of the peers' own spread, which two
     or three peers hardly show.
     """
     between_peers = (

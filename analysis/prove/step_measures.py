@@ -59,7 +59,7 @@ def step_facts(name: str, data: BleedData, truth: pl.DataFrame, rng: np.random.G
 
 
 def unseen_fact(costs: StepCosts) -> list[Fact]:
-    """Whether an unseen cause is suspected where there is none."""
+    """Whether an unmeasured confounder is suspected where there is none."""
     return [] if costs.unseen is None else [Fact(UNSEEN_INVENTED, costs.unseen.suspected)]
 
 

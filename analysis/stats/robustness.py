@@ -1,4 +1,4 @@
-"""How strong an unseen cause would have to be, and estimates calibrated by negative controls."""
+"""How strong an unmeasured confounder would have to be, and estimates calibrated by negative controls."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ def partial_r2(t: float, degrees_of_freedom: float) -> float:
 
 
 def robustness_value(t: float, degrees_of_freedom: float) -> float:
-    """Share of the residual variance of both treatment and outcome that an unseen cause must explain to remove t.
+    """Share of the residual variance of both treatment and outcome that an unmeasured confounder must explain to remove t.
 
     For the value at a significance level subtract the critical t (with one degree of freedom less) over √(df − 1) from
     t / √df first, and multiply by √df; 0 where nothing is left.
@@ -29,7 +29,7 @@ def robustness_value(t: float, degrees_of_freedom: float) -> float:
 
 
 def benchmark_r2(with_treatment: float, with_outcome: float) -> tuple[float, float]:
-    """Partial R² with treatment and with outcome of an unseen cause as strong as an observed covariate.
+    """Partial R² with treatment and outcome of an unmeasured confounder as strong as an observed covariate.
 
     Source: Cinelli & Hazlett 2020, section 4.4. Both are below 1.
 

@@ -90,7 +90,7 @@ def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
 
     A reading taken between steps (bubbles in the first pass) is a confounder of the steps after it and an effect of those
     before it. It enters as its residual given the steps before it, so that the coefficients of later steps are adjusted
-    for it and those of earlier steps still contain what passes through it. (The residual's own error is ignored: it is
+    for it and those of earlier steps still contain the indirect effect through it. (The residual's own error is ignored: it is
     about 1/50 of a step's variance, as every bleed shows the reading and few come back.)
 
     Technicians and brake models are partially pooled. Each technician's mean of every step column is included

@@ -28,7 +28,7 @@ SMALL = 1e-3
 
 
 def through_later_step(missed: FloatArray, change: FloatArray, risk_missed: FloatArray, risk_met: FloatArray) -> float:
-    """Mean outcome that passes through a later step (g-formula): Σ missed × change of chance × effect of the later miss.
+    """Mean indirect effect through a later step (g-formula): Σ missed × change of chance × effect of the later miss.
 
     Parameters
     ----------
@@ -71,8 +71,8 @@ class Response:
 
 @dataclass(frozen=True)
 class LaterSteps:
-    """Responses of the steps that depend on what is seen: `alone` to steps before the passes, with whatever passes through
-    other responding steps; `joint` with those held as they were.
+    """Responses of the steps that depend on what is seen: `alone` to steps before the passes, with their indirect effects
+    through other responding steps; `joint` with those held as they were.
     """
 
     alone: tuple[Response, ...]

@@ -141,7 +141,7 @@ def late_model_notes(bleeds: pl.DataFrame) -> tuple[str, ...]:
     """A sentence for each brake model whose returns come late."""
     return tuple(
         f"{late.brake_model} comes back later than other models (Weibull shape {late.model.shape:.2f}; other models "
-        f"{late.others.shape:.2f}): that points to a part wearing out rather than workmanship."
+        f"{late.others.shape:.2f}): a part that wears out often looks like this."
         for late in late_failure_models(bleeds)
     )
 
@@ -175,7 +175,7 @@ def _log_sum_exp(x: FloatArray, number: FloatArray) -> float:
 
 def _interpretation(lo: float, hi: float) -> str:
     if hi < 1:
-        return "Most comebacks come early and tail off, as workmanship faults do"
+        return "Most comebacks come early and tail off, as workmanship faults often do (and as a mix of high and low risks does)"
     if lo > 1:
-        return "Comebacks become more likely with time, as with parts that wear out"
+        return "Comebacks become more likely with time, as often with parts that wear out"
     return "It is too early to say whether comebacks come early or late"

@@ -1,4 +1,4 @@
-"""Robustness to unseen causes and calibrated p-values against published figures.
+"""Robustness to unmeasured confounders and calibrated p-values against published figures.
 
 Sources
 - C. Cinelli & C. Hazlett 2020, J. R. Stat. Soc. B 82:39-67, the Darfur example: estimate .09731582, error .02325654, 783

@@ -11,7 +11,14 @@ def simulated(shape, bleeds=4000, seed=3, censored_after=200.0):
     return np.minimum(days, censored_after), days <= censored_after
 
 
-@pytest.mark.parametrize(("shape", "word"), [(0.6, "workmanship"), (1.6, "wear out"), (1.0, "too early to say")])
+@pytest.mark.parametrize(
+    ("shape", "word"),
+    [
+        (0.6, "workmanship faults often do (and as a mix of high and low risks does)"),
+        (1.6, "often with parts that wear out"),
+        (1.0, "too early to say"),
+    ],
+)
 def test_the_shape_is_estimated_and_interpreted(shape, word):
     fit = weibull(*simulated(shape))
     assert fit.shape_lo < shape < fit.shape_hi
