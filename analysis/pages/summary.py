@@ -15,14 +15,19 @@ from analysis.report import Report
 
 
 def main_findings(report: Report) -> tuple[Finding, ...]:
-    """What the five figures do not say: the trend, changes, differences and costly steps."""
-    trend = trend_finding(report)
-    return *([trend] if trend else []), change_finding(report), difference_finding(report), step_finding(report)
+    """What the five figures do not say: what is new since an earlier audit, the trend, changes, differences and costly steps."""
+    return (*since_findings(report), *_figures_in_words(report))
 
 
 def findings(report: Report) -> tuple[Finding, ...]:
     """What changed since an earlier audit, recalls, the comeback rate, changes, differences and costly steps: one finding each."""
-    return (*since_findings(report), recall_finding(report), rate_finding(report), *main_findings(report))
+    return (*since_findings(report), recall_finding(report), rate_finding(report), *_figures_in_words(report))
+
+
+def _figures_in_words(report: Report) -> tuple[Finding, ...]:
+    """The trend, changes, differences and costly steps."""
+    trend = trend_finding(report)
+    return *([trend] if trend else []), change_finding(report), difference_finding(report), step_finding(report)
 
 
 def terminal_summary(report: Report, out: Path) -> list[str]:
