@@ -167,8 +167,8 @@ def _signs(
     def reading_likelihood(name: str, expected: FloatArray, noise_mm: float) -> FloatArray:
         half = np.where(recorders == "rounder", COARSE[name], READ_TO_MM) / 2
         off = recording.columns[name][every] - expected
-        above = np.where(at_reach & (name == "lever_travel_after_mm"), 1.0, special.ndtr((off + half) / noise_mm))
-        within = above - special.ndtr((off - half) / noise_mm)
+        upper_share = np.where(at_reach & (name == "lever_travel_after_mm"), 1.0, special.ndtr((off + half) / noise_mm))
+        within = upper_share - special.ndtr((off - half) / noise_mm)
         return if_recorded(name, np.log(np.maximum(within, TINY)))
 
     def count_likelihood(name: str, bubbles: NDArray, expected: FloatArray) -> FloatArray:

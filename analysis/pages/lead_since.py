@@ -100,11 +100,11 @@ def _summary(report: Report) -> Finding:
     recalled, measured = _brakes(report, "recall_opened", "state_now")
     closed, measured_closed = _brakes(report, "recall_closed", "state_before")
     recalls = f"{quantity(recalled, 'more brake')} to recall, {measured} to measure again"
-    settled = f"Closed: {quantity(closed, 'brake')} to recall and {measured_closed} to measure again."
+    recalls_closed = f"Closed: {quantity(closed, 'brake')} to recall and {measured_closed} to measure again."
     confirmed = report.changes.filter("confirmed")
     words = [_sentence(report, row) for row in confirmed.iter_rows(named=True)]
     rest = words[0] if words else "No new difference is clear."
-    return Finding(f"Since the last audit: {recalls}. {rest}", " ".join([settled, *_rate_points(report)]))
+    return Finding(f"Since the last audit: {recalls}. {rest}", " ".join([recalls_closed, *_rate_points(report)]))
 
 
 def _brakes(report: Report, kind: str, rule: str) -> tuple[int, int]:
@@ -228,9 +228,9 @@ def _list_points(report: Report) -> list[str]:
 
 def _not_reached(report: Report) -> list[str]:
     """Bikes whose owners were not reached and whose brake is still to recall or to measure."""
-    tried = report.log.actions.filter(pl.col("kind") == "recall", pl.col("outcome") == "not_reached")
+    not_reached = report.log.actions.filter(pl.col("kind") == "recall", pl.col("outcome") == "not_reached")
     still_open = open_recalls(report).join(
-        tried.select("bike_id", "brake").unique(), on=["bike_id", "brake"], how="semi", maintain_order="left"
+        not_reached.select("bike_id", "brake").unique(), on=["bike_id", "brake"], how="semi", maintain_order="left"
     )
     if still_open.is_empty():
         return []
