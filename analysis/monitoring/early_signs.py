@@ -27,11 +27,11 @@ def early_signs(data: BleedData) -> DataFrame[EarlySigns]:
     """Changes of level in the missed steps, stand readings and early comebacks of each workshop, by month.
 
     Each series is a share by month. The date maximises the two-sample chi-square of the share before and since over the
-    months with two months and at least 5 expected records with and without the sign on both sides. Its p-value is Fisher's (two-sided
-    mid-p); where months vary within both periods more than binomial counts do, at least that of F(1, months - 2) for the
-    chi-square over their dispersion. It is multiplied by the number of months splits (Bonferroni). A change is listed
-    where that p-value, adjusted over all series of the log by Holm's method, is at most 0.05. Assumes one lasting change
-    at most in each series; crude shares, not adjusted for the kind of work.
+    months with two months and at least 5 expected records with and without the sign on both sides. Its p-value is
+    Fisher's (two-sided mid-p); where months vary more than a binomial share within both periods, at least that of
+    F(1, months - 2) for the chi-square over their dispersion. It is multiplied by the number of months tried (Bonferroni).
+    A change is listed where that p-value, adjusted over all series of the log by Holm's method, is at most 0.05. Assumes
+    one lasting change at most in each series; crude shares, not adjusted for the kind of work.
 
     Returns
     -------
@@ -97,28 +97,28 @@ def _largest_change(bleeds: pl.DataFrame, shop: str, sign: str) -> dict[str, obj
 
 
 def change_of_level(k: FloatArray, n: FloatArray) -> tuple[int, float] | None:
-    """The last month before the likeliest change of a monthly share `k / n`, and its p-value over all months splits.
+    """The last month before the likeliest change of a monthly share `k / n`, and its p-value over all months tried.
 
-    Tried are months with two months and at least 5 expected records with and without the sign on both sides; None without.
+    Candidates are months with two months and at least 5 expected records with and without the sign on both sides; None without.
     """
     before_n = np.cumsum(n)[:-1]
     since_n = n.sum() - before_n
     pooled = k.sum() / n.sum()
     enough = np.minimum(before_n, since_n) * min(pooled, 1 - pooled) >= MIN_EXPECTED
     enough[: MIN_SIDE - 1] = enough[len(enough) - MIN_SIDE + 1 :] = False
-    splits = np.flatnonzero(enough)
-    if not len(splits):
+    candidates = np.flatnonzero(enough)
+    if not len(candidates):
         return None
     before_k = np.cumsum(k)[:-1]
     variance = pooled * (1 - pooled) * (1 / before_n + 1 / since_n)
     chi_square = ((k.sum() - before_k) / since_n - before_k / before_n) ** 2 / variance
-    at = int(splits[chi_square[splits].argmax()])
+    at = int(candidates[chi_square[candidates].argmax()])
     p_value = 2 * min(hypergeometric_mid_p(int(before_k[at]), int(before_n[at]), int(k.sum()), int(n.sum())))
     dispersion = _dispersion(k, n, at)
     if dispersion > 1:
         t = np.sqrt(chi_square[at] / dispersion)
         p_value = max(p_value, 2 * float(student_tail(t, len(k) - 2)))  # F(1, months - 2) is the square of t
-    return at, min(p_value * len(splits), 1.0)
+    return at, min(p_value * len(candidates), 1.0)
 
 
 def _dispersion(k: FloatArray, n: FloatArray, at: int) -> float:

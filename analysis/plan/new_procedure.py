@@ -250,9 +250,9 @@ def limits_to_move(curves: list[FittedCurve]) -> list[ProposedLimit]:
         pair, step = pairs[place], pairs[place].curve.step
         if adjusted[place] > CLEAR_P:
             continue
-        one, known = _moved_limit(pair), proposals.get((step.id, pair.key))
+        one, previous = _moved_limit(pair), proposals.get((step.id, pair.key))
         inwards = 1 if pair.key == "min" else -1
-        if known is None or inwards * one.after >= inwards * known.after:
+        if previous is None or inwards * one.after >= inwards * previous.after:
             proposals[step.id, pair.key] = one
     return [proposals[key] for key in sorted(proposals)]
 
