@@ -16,17 +16,8 @@ from analysis.intake import Log
 from analysis.lots import group_columns, lots
 from analysis.output import read_earlier
 from analysis.parallel import Executor, SerialExecutor, limit_threads
-from analysis.people import (
-    coaching_effects,
-    learners,
-    measure_effects,
-    technique_table,
-)
-from analysis.report import (
-    Clock,
-    PeopleResults,
-    Report,
-)
+from analysis.people import coaching_effects, learners, measure_effects, technique_table
+from analysis.report import Clock, PeopleResults, Report
 from analysis.rounds import with_round
 from analysis.stages import (
     AuditSettings,
@@ -39,11 +30,7 @@ from analysis.stages import (
     without_rates,
 )
 from analysis.standard import Standard, built_in
-from analysis.survival import (
-    WHOLE_LOG,
-    ObservationWindow,
-    observed_period,
-)
+from analysis.survival import WHOLE_LOG, ObservationWindow, recording_notes
 from schemas.outputs import Comparison
 
 SERIAL = SerialExecutor()
@@ -184,38 +171,35 @@ def run_stages(
             risk_results = risk.result()
     if not (log.has_comebacks_table or followed.comebacks):
         followed, rate_results, plan = without_rates(followed, rate_results, plan)
-    groups = (
-        vars(followed)
-        | vars(rate_results)
-        | vars(steps)
-        | vars(lot_results)
-        | vars(people)
-        | vars(learner_results)
-        | vars(risk_results)
-        | vars(plan)
-    )
-    report = Report(
-        log=log,
-        standard=ready.standard,
-        as_of=log.as_of,
-        window_days=ready.window_days,
-        seed=settings.seed,
-        intake=log.intake,
-        set_aside=log.set_aside,
-        notes=(
-            *(ready.questions or observed_period(log, settings.covered).notes),
-            *followed.late_model_notes,
-            *step_notes,
-        ),
-        stages=tuple(clock.stages),
-        names_hidden=settings.names_hidden,
-        **groups,
-    )
+    notes = (*(ready.questions or recording_notes(log, settings.covered)), *followed.late_model_notes, *step_notes)
+    results = (followed, rate_results, steps, lot_results, people, learner_results, risk_results, plan)
+    report = _joined_report(log, settings, results, notes, clock)
     if settings.since is None:
         return report
     with clock.stage("since"), limit_threads():
         compared = with_round(report, settings.since, settings.covered)
     return replace(compared, stages=tuple(clock.stages))
+
+
+def _joined_report(
+    log: Log, settings: AuditSettings, results: Sequence[object], notes: tuple[str, ...], clock: Clock
+) -> Report:
+    """The results of all stages as one report; the first are those of the follow-up."""
+    by_name: dict[str, Any] = {name: value for one in results for name, value in vars(one).items()}
+    data = by_name["data"]
+    return Report(
+        log=log,
+        standard=data.standard,
+        as_of=log.as_of,
+        window_days=data.window_days,
+        seed=settings.seed,
+        intake=log.intake,
+        set_aside=log.set_aside,
+        notes=notes,
+        stages=tuple(clock.stages),
+        names_hidden=settings.names_hidden,
+        **by_name,
+    )
 
 
 def _without_tables(log: Log) -> Log:

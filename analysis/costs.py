@@ -63,7 +63,7 @@ def costs(data: BleedData, steps: DataFrame[Steps], unit_cost: UnitCost) -> Data
         return empty(Costs)
     limits = wilson(int(mature.sum()), len(mature))
     estimated = steps.filter(pl.col("preventable_per_100").is_not_null()).sort("rank")
-    titles = {step.id: step.missed_title for step in data.standard.steps}
+    titles = data.standard.missed_titles
     per_bleed = {
         "comebacks_per_year": [mature.sum() / len(mature), *estimated.get_column("preventable_per_100") / 100],
         "comebacks_lo": [limits.lo, *estimated.get_column("lo") / 100],

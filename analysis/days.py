@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import datetime as dt
+from typing import TYPE_CHECKING
 
 from analysis.errors import UserError
+
+if TYPE_CHECKING:
+    import polars as pl
 
 Day = dt.date | str
 
@@ -27,3 +31,10 @@ def day_of(value: Day | None, name: str) -> dt.date | None:
         raise UserError(
             name, f"{value!r} is not a date", "a date such as 2026-06-30", "write year-month-day"
         ) from error
+
+
+def quarter_of(day: pl.Expr) -> pl.Expr:
+    """`2025-Q3`, as tables have it; readers see `2025 Q3`."""
+    import polars as pl
+
+    return pl.format("{}-Q{}", day.dt.year(), day.dt.quarter())

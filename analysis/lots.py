@@ -47,7 +47,7 @@ MAX_LOG_RATIO = 20.0
 
 @dataclass(frozen=True, kw_only=True)
 class LotResults:
-    """The groups, and the bleeds of those that clearly have more comebacks."""
+    """The groups, and the bleeds of those that clearly have more comebacks or worse readings."""
 
     lots: DataFrame[Lots]
     lot_bleeds: DataFrame[LotBleeds]
@@ -127,10 +127,9 @@ def _kind(data: BleedData, column: str, fitted: FittedReturns | None) -> pl.Data
     bleeds = data.bleeds.with_columns(group=pl.col(column).cast(pl.String)).filter(pl.col("group").is_not_null())
     groups, whole = _counts(bleeds), _counts(bleeds.with_columns(group=pl.lit(EVERY)))
     compared = groups.sort("sessions", "group", descending=[True, False]).head(MAX_GROUPS).get_column("group").sort()
-    columns = [] if fitted is None else [_compared(fitted, column, compared)]
     result = pl.concat([groups.filter(pl.col("group") != EVERY), whole])
-    if columns:
-        result = result.join(columns[0], on="group", how="left")
+    if fitted is not None:
+        result = result.join(_compared(fitted, column, compared), on="group", how="left")
     absent = [pl.lit(None, kind).alias(name) for name, kind in empty(Lots).schema.items() if name not in result.columns]
     return (
         result.with_columns(absent)
@@ -273,7 +272,7 @@ def _age_ratio(scored: AddedColumns, column: int) -> tuple[float | None, float |
 
 
 def _bleeds(data: BleedData, differing: pl.DataFrame) -> DataFrame[LotBleeds]:
-    """The bleeds of the groups that clearly have more comebacks."""
+    """The bleeds of the groups that clearly have more comebacks or worse readings."""
     day = pl.col("started_at").dt.date()
     parts: list[pl.DataFrame] = [empty(LotBleeds)]
     bleeds = data.bleeds.with_columns(latest=day == day.max().over("bike_id", "brake"), bled_on=day)

@@ -46,11 +46,6 @@ class TrappedAir:
     hi_ml: FloatArray
 
 
-def lost_volume_ml(free_air_ml: FloatArray, pressure_pa: float = PULL_PRESSURE_PA) -> FloatArray:
-    """The volume by which `free_air_ml` shrinks from atmospheric to `pressure_pa` above it (Boyle 1662, isothermal)."""
-    return free_air_ml * _lost_share(pressure_pa)
-
-
 def trapped_air(travel_mm: FloatArray, brake: Measures) -> TrappedAir:
     """Free air that explains lever travel in excess of the reference.
 

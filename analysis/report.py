@@ -149,6 +149,21 @@ class Report(
         """Of the log's money headings, else of the standard; empty if neither names one."""
         return self.log.currency or self.standard.currency
 
+    @property
+    def comeback_minutes(self) -> float:
+        """Bench minutes of one comeback in this log, its parts turned into minutes; the procedure's without one."""
+        standard = self.standard
+        for row in self.costs.head(1).iter_rows(named=True):
+            if row["comebacks_per_year"]:
+                parts = row["parts_per_year"] / standard.minute_cost if standard.minute_cost > 0 else 0.0
+                return float((row["minutes_per_year"] + parts) / row["comebacks_per_year"])
+        return standard.usual_comeback_minutes
+
+    @property
+    def break_even_risk(self) -> float:
+        """The risk at which a second check costs as much bench time as it saves."""
+        return self.standard.second_check.break_even_risk(self.comeback_minutes)
+
     def __repr__(self) -> str:
         rates = f"{self.comebacks:,} comebacks within {self.window_days} days"
         return (

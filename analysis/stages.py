@@ -18,19 +18,10 @@ from analysis.intake import Log, OwnField
 from analysis.lots import LOT_FIELDS, FittedReturns
 from analysis.monitoring import early_signs, mark_measures, monthly_rates
 from analysis.parallel import limit_threads
-from analysis.people import (
-    add_ranking_sensitivity,
-    credibility,
-)
+from analysis.people import add_ranking_sensitivity, credibility
 from analysis.plan import bleeds_needed, trials
 from analysis.rates import build_case_mix, expected_risk, rates
-from analysis.report import (
-    FollowUpResults,
-    PlanResults,
-    RateResults,
-    RiskResults,
-    StepResults,
-)
+from analysis.report import FollowUpResults, PlanResults, RateResults, RiskResults, StepResults
 from analysis.rounds import EarlierAudit, action_results, share_found
 from analysis.standard import Standard, holds
 from analysis.steps import (
@@ -100,7 +91,7 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
     ready = bleed_data(log, standard, window, settings.covered, matched, neighbours)
     days_at_risk = ready.bleeds.get_column("days_at_risk").to_numpy().astype(float)
     share = share_found(log, ready)
-    if share.estimated and share.share is not None:
+    if share.has_enough_checks and share.share is not None:
         check = replace(standard.second_check, sensitivity=share.share)
         ready = replace(ready, standard=replace(standard, second_check=check))
     ready = replace(ready, extra=own_fields_named(log, settings.extra))

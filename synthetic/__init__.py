@@ -5,7 +5,7 @@ from synthetic.exports import EXPORT_FORMATS, ExportFormat, ExportResult, write_
 from synthetic.scenarios import SCENARIOS, scenario_workshop
 from synthetic.second_month import DoneList, fill_in, leave_out_returns
 from synthetic.simulate import SimulatedLog, attainable_risks, simulate
-from synthetic.workshop import Change, Habit, Lesson, ShopTrial, StepTruth, Workshop
+from synthetic.workshop import Change, ClusterTrial, Habit, Lesson, StepTruth, Workshop
 from synthetic.write_files import write_simulation
 
 __all__ = [
@@ -14,13 +14,13 @@ __all__ = [
     "PLANTED_PROBLEMS",
     "SCENARIOS",
     "Change",
+    "ClusterTrial",
     "DoneList",
     "ExportFormat",
     "ExportResult",
     "Habit",
     "Lesson",
     "PlantedProblem",
-    "ShopTrial",
     "SimulatedLog",
     "StepTruth",
     "Workshop",

@@ -7,7 +7,7 @@ from dataclasses import replace
 from functools import partial
 
 from synthetic.technicians import technician_names
-from synthetic.workshop import Change, Habit, Lesson, ReturnsWritten, ShopTrial, StepTruth, Workshop
+from synthetic.workshop import Change, ClusterTrial, Habit, Lesson, ReturnsWritten, StepTruth, Workshop
 
 
 def _base(w: Workshop) -> Workshop:
@@ -144,13 +144,13 @@ def _wandering_habits_learnt(w: Workshop) -> Workshop:
 def _trial_by_workshop(w: Workshop) -> Workshop:
     """Twelve different workshops, half of them randomised to a changed procedure that has no effect."""
     shops = tuple(f"Shop {number}" for number in range(1, 13))
-    trial = ShopTrial(w.months // 3, 0.0)
+    trial = ClusterTrial(w.months // 3, 0.0)
     return replace(w, shops=shops, technicians=24, shop_sd=0.3, trial=trial, no_effect=True)
 
 
 def _trial_by_workshop_works(w: Workshop) -> Workshop:
     """The same, but the change halves the hazard."""
-    return replace(_trial_by_workshop(w), trial=ShopTrial(w.months // 3, -0.6931471805599453))
+    return replace(_trial_by_workshop(w), trial=ClusterTrial(w.months // 3, -0.6931471805599453))
 
 
 def _early_comebacks(w: Workshop) -> Workshop:

@@ -61,7 +61,7 @@ class ReturnsWritten:
 
 
 @dataclass(frozen=True)
-class ShopTrial:
+class ClusterTrial:
     """A trial from `month` on in which half of the workshops, chosen at random, change their procedure.
 
     The change adds `shift` to their log hazard (0: no effect).
@@ -137,7 +137,8 @@ class Workshop:
     left. A difficulty that nobody records (standard normal) adds `unseen_misses` to the logit of every miss and
     `unseen_hazard` to the log hazard of comebacks and of other returns. `recorded_once_back` is the share of misses that are
     recorded only if the bike comes back.
-    month to month, `shop_sd` that of the log hazards of workshops. Each shop uses `fluid_lots` lots one after another and
+
+    Each shop uses `fluid_lots` lots one after another and
     `kits` kits side by side (0: not recorded); `bad_lot` and `bad_kit` are log hazards of the first shop's middle lot and
     first kit (`lot_air` is true if the lot does harm by air, which stand readings show), `kit_wear` that of every kit for each 100 days of the log.
     """
@@ -186,7 +187,7 @@ class Workshop:
     drift_per_month: float = 0.0
     changes: tuple[Change, ...] = ()
     lessons: tuple[Lesson, ...] = ()
-    trial: ShopTrial | None = None
+    trial: ClusterTrial | None = None
     wearing_model: str = ""
     wear_days: float = 700.0
     wear_shape: float = 3.0

@@ -2,7 +2,7 @@
 
 from analysis.boards.analyst_board import analyst_board
 from analysis.boards.board_cells import NOT_RECORDED, WORK, CountedCells, counted_cells
-from analysis.boards.figures import Figure, comeback_minutes, lead_figures, money_per_year, year_counts
+from analysis.boards.figures import Figure, lead_figures, money_per_year, year_counts
 from analysis.boards.lead_board import lead_board
 from analysis.boards.trainer_board import PATTERN_LABELS, trainer_board
 
@@ -13,7 +13,6 @@ __all__ = [
     "CountedCells",
     "Figure",
     "analyst_board",
-    "comeback_minutes",
     "counted_cells",
     "lead_board",
     "lead_figures",

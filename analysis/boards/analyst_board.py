@@ -149,7 +149,7 @@ def _reasons(report: Report) -> Any:
     )
 
 
-def _entries(report: Report) -> dict[str, str]:
+def _entries() -> dict[str, str]:
     """Labels of the fields of a bleed that a shop may record, by name."""
     return {
         entry.name: entry.label
@@ -160,14 +160,14 @@ def _entries(report: Report) -> dict[str, str]:
 
 def _fields(report: Report) -> list[str]:
     """Labels of the least completely recorded fields that are recorded at all, the least complete first."""
-    bleeds, labels = report.log.sessions, _entries(report)
+    bleeds, labels = report.log.sessions, _entries()
     shares = {labels[name]: bleeds.get_column(name).count() for name in labels if bleeds.get_column(name).count()}
     return sorted(shares, key=lambda label: (shares[label], label))[:MAX_FIELDS]
 
 
 def _monthly(report: Report, fields: list[str]) -> pl.DataFrame:
     """Bleeds and how many have each field, by month."""
-    names = {label: name for name, label in _entries(report).items()}
+    names = {label: name for name, label in _entries().items()}
     table = report.data.bleeds.group_by("month", maintain_order=True).agg(
         pl.len().alias("bleeds"), *(pl.col(names[label]).count().alias(label) for label in fields)
     )

@@ -8,6 +8,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.boards.figures import no_returns
+from analysis.days import quarter_of
 from analysis.report import Report
 from schemas import validate_table
 from schemas.intermediate import CELL_STEPS, BoardCells
@@ -57,7 +58,7 @@ def counted_cells(report: Report, max_cells: int = MAX_CELLS) -> CountedCells:
     cells = _counted(bleeds)
     if cells.height > max_cells:
         by_quarter = True
-        cells = _counted(cells.with_columns(month=_quarter()))
+        cells = _counted(cells.with_columns(month=quarter_of(pl.col("month").str.to_date("%Y-%m"))))
     for column in MERGED:
         remaining = cells.get_column(column).n_unique()
         while cells.height > max_cells and remaining > 0:
@@ -106,13 +107,8 @@ def _counted(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.group_by(keys, maintain_order=True).agg(pl.all().sum()).sort(keys)
 
 
-def _quarter() -> pl.Expr:
-    number = (pl.col("month").str.slice(5, 2).cast(pl.Int64) + 2) // 3
-    return pl.format("{}-Q{}", pl.col("month").str.slice(0, 4), number)
-
-
 def _merged(cells: pl.DataFrame, column: str, remaining: int) -> pl.DataFrame:
-    """The cells with all names of a column but the `kept` with most bleeds called `others`."""
+    """The cells with all names of a column but the `remaining` with most bleeds called `others`."""
     totals = cells.filter(pl.col(column) != OTHERS).group_by(column, maintain_order=True).agg(pl.col("bleeds").sum())
     names = totals.sort("bleeds", column, descending=[True, False]).get_column(column).head(remaining)
     by_name = pl.when(pl.col(column).is_in(names.implode())).then(pl.col(column)).otherwise(pl.lit(OTHERS))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from analysis.report import Report
+from analysis.rounds import RECENT_DAYS, TO_MEASURE, open_recalls, worth_checking
 
 YEAR = dt.timedelta(days=365)
 
@@ -40,35 +41,12 @@ def no_returns(report: Report) -> bool:
     return not report.log.has_comebacks_table and not report.comebacks
 
 
-def worth_checking(report: Report) -> pl.DataFrame:
-    """Bleeds on the second-check list, riskiest first; it ends at the break-even risk."""
-    return report.risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
-
-
-def break_even_risk(report: Report) -> float:
-    """The risk at which a check costs as much bench time as it saves."""
-    return report.standard.second_check.break_even_risk(comeback_minutes(report))
-
-
-def comeback_minutes(report: Report) -> float:
-    """Bench minutes of one comeback in this log, its parts turned into minutes; the procedure's without one."""
-    standard = report.standard
-    for row in report.costs.head(1).iter_rows(named=True):
-        if row["comebacks_per_year"]:
-            parts = row["parts_per_year"] / standard.minute_cost if standard.minute_cost > 0 else 0.0
-            return float((row["minutes_per_year"] + parts) / row["comebacks_per_year"])
-    return standard.usual_comeback_minutes
-
-
 def _recall_figure(report: Report) -> Figure:
-    bleeds = report.log.sessions.select("session_id", "bike_id", "brake")
-    measured = pl.col("rule") == "long_travel"
-    to_measure = report.holds.filter("open", measured).join(bleeds, on="session_id", how="left", maintain_order="left")
-    still_open = report.holds.filter("open", ~measured).join(bleeds, on="session_id", how="left", maintain_order="left")
-    brakes = still_open.select("bike_id", "brake").n_unique() if still_open.height else 0
-    recent = still_open.filter(pl.col("days_since") <= 31).select("bike_id", "brake").n_unique() if brakes else 0
-    others = to_measure.join(still_open, on=["bike_id", "brake"], how="anti").select("bike_id", "brake").n_unique()
-    words = [f"{recent} bled in the last 31 days"] if brakes else []
+    recalls = open_recalls(report)
+    certain = recalls.filter(~TO_MEASURE)
+    brakes, recent = certain.height, certain.filter(~pl.col("older")).height
+    others = recalls.height - brakes
+    words = [f"{recent} bled in the last {RECENT_DAYS} days"] if brakes else []
     words += [f"{others:,} more to measure again"] if others else []
     return Figure("Brakes to recall", f"{brakes:,}", "; ".join(words) or "none")
 
@@ -80,7 +58,7 @@ def _rate_figure(report: Report) -> Figure:
     row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
     if not row["mature"]:
         return Figure(label, "too early", f"no bleed followed for {report.window_days} days")
-    interval = f"{100 * row['rate_lo']:.1f} to {100 * row['rate_hi']:.1f}%"
+    interval = f"{100 * row['rate_lo']:.1f}–{100 * row['rate_hi']:.1f}%"
     change = ""
     if (now := year_counts(report, 0)) and (before := year_counts(report, 1)):
         change = f"; bled {now.days} {100 * now.rate:.1f}%, the year before {100 * before.rate:.1f}%"
@@ -122,7 +100,7 @@ def _cost_figure(report: Report) -> Figure:
     if report.costs.is_empty() or no_returns(report):
         return Figure(label, "not known", "no returns were read" if no_returns(report) else "too early to say")
     row, currency = report.costs.row(0, named=True), report.currency
-    detail = f"{row['comebacks_per_year']:.0f} comebacks ({row['comebacks_lo']:.0f} to {row['comebacks_hi']:.0f})"
+    detail = f"{row['comebacks_per_year']:.0f} comebacks ({row['comebacks_lo']:.0f}–{row['comebacks_hi']:.0f})"
     if currency:
         detail += f"; {money_per_year(report):,.0f} {currency} for time and parts"
     return Figure(label, f"{row['minutes_per_year'] / 60:,.0f} h", detail)
@@ -139,7 +117,7 @@ def _check_figure(report: Report) -> Figure:
     if report.risk.is_empty():
         return Figure(label, "no list", "too few comebacks to estimate risks")
     worthwhile = worth_checking(report).height
-    return Figure(label, f"{worthwhile:,}", f"risk above {100 * break_even_risk(report):.0f}%, where a check pays")
+    return Figure(label, f"{worthwhile:,}", f"risk above {100 * report.break_even_risk:.0f}%, where a check pays")
 
 
 def _saving_figure(report: Report) -> Figure:
@@ -149,7 +127,7 @@ def _saving_figure(report: Report) -> Figure:
     if both.is_empty():
         return Figure(label, "not known", "no two steps clearly cost comebacks")
     row = both.row(0, named=True)
-    titles = {step.id: step.missed_title for step in report.standard.steps}
+    titles = report.standard.missed_titles
     names = " and ".join(f"“{titles.get(step, step)}”" for step in costly)
     return Figure(
         label, f"{row['minutes_per_year'] / 60:,.0f} h a year", f"{row['comebacks_per_year']:.0f} comebacks: {names}"

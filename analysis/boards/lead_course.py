@@ -51,7 +51,7 @@ def period_axis(cells: CountedCells, labels: int = 8) -> alt.X:
 
 def moved_steps(report: Report, cells: CountedCells, selection: Selection) -> list[Any]:
     """Share missed by month of the three steps that moved most in the selection: one small chart for each."""
-    titles = {step.id: step.missed_title for step in report.standard.steps}
+    titles = report.standard.missed_titles
     names = alt.param(name="missed_titles", value=[titles.get(step, step) for step in cells.steps])
     numbered = counted(selected_cells(selection, period=False), ["month"], MISSES).transform_fold(
         [f"missed_{at}" for at in range(1, CELL_STEPS + 1)], as_=["field", "missed"]
@@ -112,7 +112,7 @@ def _moved_step(report: Report, shares: alt.Chart, cells: CountedCells, selectio
 
 def _first_signs(report: Report, own: alt.Chart, x: alt.X) -> list[Any]:
     """Where a workshop began to miss the step more: a line with its name, or theirs."""
-    titles = {step.id: step.missed_title for step in report.standard.steps}
+    titles = report.standard.missed_titles
     signs = report.early_signs.filter("worse", pl.col("sign") == "missed").sort("shop", "subject")
     if signs.is_empty():
         return []
@@ -139,31 +139,15 @@ def _first_signs(report: Report, own: alt.Chart, x: alt.X) -> list[Any]:
 def how_soon(report: Report, selection: Selection) -> Any:
     """The share that had come back by day 14, 30 and the end of the window: the selection and all bleeds."""
     days = [day for day in EARLY_DAYS if day < report.window_days]
-
-    def curve(chart: alt.Chart) -> alt.Chart:
-        shares = {
-            f"by_{day}": f"datum.followed_{day} > 0 ? datum.comebacks_{day} / datum.followed_{day} : null"
-            for day in days
-        }
-        total = counted(chart, []).transform_calculate(
-            by_0="0", by_end="datum.followed > 0 ? datum.comebacks / datum.followed : null", **shares
-        )
-        at = {"by_0": 0, "by_end": report.window_days, **{f"by_{day}": day for day in days}}
-        place = " : ".join(f"datum.key === '{name}' ? {day}" for name, day in at.items()) + " : 0"
-        n = (
-            "datum.key === 'by_end' ? datum.followed : "
-            + "".join(f"datum.key === 'by_{day}' ? datum.followed_{day} : " for day in days)
-            + "datum.bleeds"
-        )
-        return total.transform_fold(list(at), as_=["key", "share"]).transform_calculate(day=place, n=n)
-
     x = alt.X("day:Q", axis=alt.Axis(values=[0, *days, report.window_days], **SMALL), title="days since the bleed")
     y = alt.Y("share:Q", axis=PERCENT, title=None)
     tips = [
         alt.Tooltip("day:Q", title="by day"), alt.Tooltip("share:Q", format=".1%", title="came back"),
         alt.Tooltip("n:Q", title="of bleeds followed so long"),
     ]  # fmt: skip
-    every, own = curve(all_cells()), curve(selected_cells(selection, period=True))
+    every, own = (
+        _curve(cells, days, report.window_days) for cells in (all_cells(), selected_cells(selection, period=True))
+    )
     lines = [
         every.mark_line(
             aria=False, color=CHANCE, strokeDash=[4, 3], point=alt.OverlayMarkDef(color=CHANCE, size=20)
@@ -184,3 +168,21 @@ def how_soon(report: Report, selection: Selection) -> Any:
     return layer_charts(*lines, *words).properties(
         width=SOON_PX, height=110, name="how_soon", title=alt.TitleParams("How soon they came back", offset=22)
     )
+
+
+def _curve(chart: alt.Chart, days: list[int], window_days: int) -> alt.Chart:
+    """The share of the counted cells that had come back by each day, with the bleeds followed so long."""
+    shares = {
+        f"by_{day}": f"datum.followed_{day} > 0 ? datum.comebacks_{day} / datum.followed_{day} : null" for day in days
+    }
+    total = counted(chart, []).transform_calculate(
+        by_0="0", by_end="datum.followed > 0 ? datum.comebacks / datum.followed : null", **shares
+    )
+    at = {"by_0": 0, "by_end": window_days, **{f"by_{day}": day for day in days}}
+    place = " : ".join(f"datum.key === '{name}' ? {day}" for name, day in at.items()) + " : 0"
+    n = (
+        "datum.key === 'by_end' ? datum.followed : "
+        + "".join(f"datum.key === 'by_{day}' ? datum.followed_{day} : " for day in days)
+        + "datum.bleeds"
+    )
+    return total.transform_fold(list(at), as_=["key", "share"]).transform_calculate(day=place, n=n)

@@ -48,7 +48,7 @@ def _groups(report: Report, selection: Selection, kind: str) -> Any:
     rows = rates.head(MAX_GROUPS).sort("ratio", "group", descending=[True, False]).select(
         "ratio", "ratio_lo", "ratio_hi", "comebacks", "expected", "mature", "signal", pl.col("group").alias(kind),
         word=pl.col("signal").replace_strict(SIGNAL_LABELS),
-        interval=pl.format("{} to {}", pl.col("ratio_lo").round(2), pl.col("ratio_hi").round(2)),
+        interval=pl.format("{}–{}", pl.col("ratio_lo").round(2), pl.col("ratio_hi").round(2)),
         scope=pl.format("all work of {}", "group"),
     )  # fmt: skip
     scale = alt.Scale(domain=[0, _top(report)], clamp=True, nice=False)

@@ -8,11 +8,11 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text
-from analysis.charts.theme import BASELINE_LABELS, CHANCE, HIGH, PLAIN, layer_charts
+from analysis.charts.chart_tables import BASELINE_LABELS, DECILE, QUARTER
+from analysis.charts.theme import CHANCE, HIGH, PLAIN, layer_charts
 from analysis.report import Report
 
 MODEL_PX, TIME_PX, HEIGHT, ROW_PX, LABEL_PX = 220, 280, 120, 15, 250
-DECILE, QUARTER = "observed_in_tenth_", "quarter_"
 MAX_MEASURES = 10
 
 

@@ -89,10 +89,10 @@ def _click_on(column: str) -> str:
 
 
 def period_name(period: str) -> str:
-    """`August 2025` for `2025-08`; `3rd quarter of 2025` for `2025-Q3`."""
+    """`August 2025` for `2025-08`; `2025 Q3` for `2025-Q3`."""
     year, part = period.split("-")
     if part.startswith("Q"):
-        return f"quarter {part[1]} of {year}"
+        return f"{year} {part}"
     return f"{month_name[int(part)]} {year}"
 
 
@@ -184,7 +184,7 @@ def with_wilson(chart: alt.Chart, successes: str, trials: str) -> alt.Chart:
 
 
 def _range(lo: str, hi: str) -> str:
-    return f"format(100 * {lo}, '.1f') + ' to ' + format({hi}, '.1%')"
+    return f"format(100 * {lo}, '.1f') + '–' + format({hi}, '.1%')"
 
 
 def sentence_chart(selection: Selection, width: int, without_rate: str) -> Any:

@@ -49,7 +49,7 @@ class Linked:
 
 def linked_choices(report: Report) -> Linked:
     """The technicians with most bleeds and the recorded steps of a report."""
-    titles = {step.id: step.missed_title for step in report.standard.steps}
+    titles = report.standard.missed_titles
     available = report.steps.filter(pl.col("recorded") > 0).sort(
         "rank", "share_missed", "step", descending=[False, True, False], nulls_last=True
     )

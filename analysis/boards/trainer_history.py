@@ -10,6 +10,7 @@ import polars as pl
 from analysis.boards.selection import PERCENT, SMALL, inline_data, with_wilson
 from analysis.boards.trainer_choices import Linked
 from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts
+from analysis.days import quarter_of
 from analysis.report import Report
 
 QUARTERS = "quarters"
@@ -21,7 +22,7 @@ def quarter_rows(report: Report, linked: Linked) -> list[list[int]]:
     places = {name: at for at, name in enumerate(linked.people)}
     ids = {title: step for step, title in linked.titles.items()}
     quarters = {name: at for at, name in enumerate(_quarters_of(report))}
-    bleeds = report.data.bleeds.select("technician", quarter=_quarter())
+    bleeds = report.data.bleeds.select("technician", quarter=_quarter("started_at"))
     rows: list[list[int]] = []
     for at, title in enumerate(linked.steps):
         missed = report.data.missed.get_column(ids.get(title, title)).alias("missed")
@@ -38,16 +39,15 @@ def quarter_rows(report: Report, linked: Linked) -> list[list[int]]:
     return rows
 
 
-def _quarter() -> pl.Expr:
-    day = pl.col("started_at").dt
-    return pl.format("{} Q{}", day.year(), day.quarter())
+def _quarter(column: str) -> pl.Expr:
+    return quarter_of(pl.col(column)).str.replace("-", " ")
 
 
 def _quarters_of(report: Report) -> list[str]:
-    return report.data.bleeds.select(_quarter().alias("quarter")).get_column("quarter").unique().sort().to_list()
+    return report.data.bleeds.select(quarter=_quarter("started_at")).get_column("quarter").unique().sort().to_list()
 
 
-def _missed(linked: Linked) -> alt.Chart:
+def _missed() -> alt.Chart:
     """Every count of misses, with the names its numbers stand for."""
     data = alt.NamedData(QUARTERS, format=alt.JsonDataFormat(type="json", property="rows"))
     return alt.Chart(data).transform_calculate(
@@ -77,13 +77,13 @@ def quarter_chart(report: Report, linked: Linked) -> Any:
     )
     x = alt.X("quarter:O", scale=alt.Scale(domain=quarters), axis=axis)
     own = with_wilson(
-        _sums(_missed(linked).transform_filter(linked.this_step).transform_filter(linked.this_person), ["quarter"]),
+        _sums(_missed().transform_filter(linked.this_step).transform_filter(linked.this_person), ["quarter"]),
         "missed",
         "recorded",
     )
     peers = with_wilson(
         _sums(
-            _missed(linked).transform_filter(linked.this_step).transform_filter(
+            _missed().transform_filter(linked.this_step).transform_filter(
                 "isValid(technician_technician) && datum.technician !== technician_technician"
             ),
             ["quarter"],
@@ -97,7 +97,7 @@ def quarter_chart(report: Report, linked: Linked) -> Any:
     ]  # fmt: skip
     coached = report.log.coaching.select(
         "technician", step=pl.col("step").replace(linked.titles),
-        quarter=pl.format("{} Q{}", pl.col("coached_on").dt.year(), pl.col("coached_on").dt.quarter()),
+        quarter=_quarter("coached_on"),
         word=pl.format("coached {}", pl.col("coached_on").cast(pl.String)),
     )  # fmt: skip
     days = (
@@ -163,7 +163,7 @@ def learning_charts(report: Report, linked: Linked) -> list[Any]:
 def choice_in_words(linked: Linked) -> Any:
     """The choice in words: how often the chosen technician missed the chosen step."""
     chart = (
-        _missed(linked)
+        _missed()
         .transform_filter(linked.this_person)
         .transform_filter("!isValid(step_step) || datum.step === step_step")
     )

@@ -1,6 +1,6 @@
 """Charts: a table in, an Altair chart out. Nothing here computes an estimate."""
 
-from analysis.charts.chart_tables import HOLD_LABELS
+from analysis.charts.chart_tables import BASELINE_LABELS, HOLD_LABELS
 from analysis.charts.embed import prefetch_svg, specification, svg, without_validation
 from analysis.charts.learning import learning_curves
 from analysis.charts.months import cusum_lines, months_line
@@ -25,7 +25,7 @@ from analysis.charts.risk import (
 )
 from analysis.charts.steps import missed_bars, step_bars, step_board, tolerance_curve, what_if_bars
 from analysis.charts.studies import gauge_bars, gauge_marks, proof_dots
-from analysis.charts.theme import BASELINE_LABELS, COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_LABELS, VERDICT_LABELS
+from analysis.charts.theme import COLOURS, DARK_PAPER, LIGHT_PAPER, SIGNAL_LABELS, VERDICT_LABELS
 
 __all__ = [
     "BASELINE_LABELS",

@@ -14,6 +14,7 @@ BASELINE_LABELS = {
     "lever travel": "lever travel alone",
     "missed steps": "a count of missed steps",
 }
+"""Simple rules that the risk model must beat, in words, by the name the model's table has for them."""
 RECALL_STATE, MEASURE_STATE, CLOSED_STATE = "to recall", "to measure again", "closed since"
 HOLD_STATES = (RECALL_STATE, MEASURE_STATE, CLOSED_STATE)
 HOLD_COLUMNS = ("day", "hold", "session_id", "shop", "state")
@@ -39,18 +40,13 @@ def table_of(source: Source, name: str) -> pl.DataFrame:
         table: pl.DataFrame = getattr(source, name)
         if "step" not in table.columns:
             return table
-        return table.with_columns(title=pl.col("step").replace(missed_titles(source)))
+        return table.with_columns(title=pl.col("step").replace(source.standard.missed_titles))
     if not isinstance(source, pl.DataFrame):
         expected = f"a report or its table {name}"
         raise UserError("the chart", f"was given a {type(source).__name__}", expected, f"give report.{name}")
     if "step" in source.columns and "title" not in source.columns:
         return source.with_columns(title="step")
     return source
-
-
-def missed_titles(report: Report) -> dict[str, str]:
-    """What went wrong when a step is missed, by the step's ID."""
-    return {step.id: step.missed_title for step in report.standard.steps}
 
 
 def with_columns(table: pl.DataFrame, columns: tuple[str, ...], instead: str) -> pl.DataFrame:

@@ -30,13 +30,6 @@ VERDICT_LABELS = {
     "no_sign": "no clear cost",
     "too_few": "too few to say",
 }
-BASELINE_LABELS = {
-    "constant": "the same risk for every bleed",
-    "default trees": "off-the-shelf boosted trees",
-    "lever travel": "lever travel alone",
-    "missed steps": "a count of missed steps",
-}
-"""Simple rules that the risk model must beat, in words, by the name the model's table has for them."""
 SIGNAL_COLOURS = alt.Scale(domain=list(SIGNAL_LABELS.values()), range=[HIGH, LOW, PLAIN, CHANCE, CHANCE])
 SIGNAL_MARKS = alt.Scale(
     domain=list(SIGNAL_LABELS.values()), range=["triangle-up", "triangle-down", "circle", "cross", "square"]

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
-from analysis.commands.next_round import earlier_audit, known_codes, letter_text
+from analysis.commands.earlier_round import earlier_audit, known_codes, letter_text
 from analysis.commands.other_classifiers import import_classifier
 from analysis.drawing import warm_up_renderer
 from analysis.errors import UserError

@@ -37,7 +37,7 @@ def tables_of(exports: Exports, hints: Sequence[ReadingHint] = ()) -> RawTables:
     else:
         several = list(exports) if isinstance(exports, list | tuple) else [exports]
         by_name = [(ONE_FRAME if place == 1 else f"{ONE_FRAME} {place}", one) for place, one in enumerate(several, 1)]
-    parts = [_read(name, one, hints) for name, one in by_name if not isinstance(one, str | PathLike)]
+    parts = [_read(name, one) for name, one in by_name if not isinstance(one, str | PathLike)]
     files = [fspath(one) for _, one in by_name if isinstance(one, str | PathLike)]
     if files or not parts:
         parts.insert(0, raw_tables(files, hints))
@@ -48,7 +48,7 @@ def tables_of(exports: Exports, hints: Sequence[ReadingHint] = ()) -> RawTables:
     )
 
 
-def _read(name: str, export: object, hints: Sequence[ReadingHint]) -> RawTables:
+def _read(name: str, export: object) -> RawTables:
     if isinstance(export, pl.LazyFrame):
         export = export.collect()
     if not isinstance(export, pl.DataFrame) and hasattr(export, "__arrow_c_stream__"):  # pandas and others

@@ -1,7 +1,7 @@
 """Output files: tables, the cleaned log, the manifest, folders that are complete or absent, and hidden names."""
 
 from analysis.output.earlier_run import read_earlier
-from analysis.output.manifest import MADE_BY, MANIFEST, manifest_text, read_proof, run_marker
+from analysis.output.manifest import LIBRARIES, MADE_BY, MANIFEST, manifest_text, read_proof, run_marker
 from analysis.output.name_key import assign_codes, codes_for_names, key_path, key_text, read_key, write_key
 from analysis.output.name_search import NameSearch
 from analysis.output.new_file import refuse_existing, write_new_file
@@ -19,6 +19,7 @@ from analysis.output.write import (
 )
 
 __all__ = [
+    "LIBRARIES",
     "MADE_BY",
     "MANIFEST",
     "NameSearch",

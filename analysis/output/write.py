@@ -154,11 +154,6 @@ def _quoted(text: str) -> str:
     return '"' + text.replace('"', '""') + '"' if NEEDS_QUOTES.search(text) else text
 
 
-def escape_formula(text: str) -> str:
-    """The text with an apostrophe if a spreadsheet would run it as a formula."""
-    return f"'{text}" if FORMULA_START.match(text) and not NUMBER.match(text) else text
-
-
 def _numbers(values: pl.Series) -> pl.Series:
     """Twelve significant digits as in Python's `.12g`; a tie in the 13th digit may round either way."""
     text = values.round_sig_figs(DIGITS).cast(pl.String).str.strip_suffix(".0")

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import proof_dots, recorded_board
+from analysis.output import LIBRARIES
 from analysis.pages.analyst_comparison import comparison_questions
 from analysis.pages.analyst_model import model_question
 from analysis.pages.labels import TABLE_LABELS, field_labels, step_titles
@@ -20,7 +21,6 @@ from schemas.outputs import RULE_LABELS
 
 RECORDED_ROLES = ("context", "technique", "sign")
 FIELDS_ON_CHART, MAX_TECHNICIANS_ON_CHART = 15, 40
-LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "skops")
 
 
 def analyst_questions(report: Report) -> list[Question]:

@@ -8,7 +8,7 @@ import polars as pl
 
 from analysis.boards import NOT_RECORDED, WORK
 from analysis.charts import HOLD_LABELS
-from analysis.pages.labels import level_label, missed_titles
+from analysis.pages.labels import level_label
 from analysis.report import Report
 from schemas import reading_label
 
@@ -33,7 +33,7 @@ def listed_bleeds(report: Report) -> dict[str, Any]:
     listed = every.head(MAX_BLEEDS)
     names = {column: listed.get_column(column).unique().sort().to_list() for column in WORK}
     places = {column: {name: at for at, name in enumerate(values)} for column, values in names.items()}
-    titles, steps = missed_titles(report), [c for c in report.data.missed.columns if c != "session_id"]
+    titles, steps = report.standard.missed_titles, [c for c in report.data.missed.columns if c != "session_id"]
     missed = _missed_places(report, listed, steps)
     reasons = _reasons(listed)
     at = {reason: place for place, reason in enumerate(reasons)}

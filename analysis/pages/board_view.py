@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from analysis.boards import Figure
+from analysis.boards import WORK, Figure
 from analysis.charts import specification
 from analysis.report import Report
 
@@ -52,7 +52,7 @@ def board_view(
             one["name"], one["bind"]["name"].strip(), tuple(name for name in one["bind"]["options"] if name is not None)
         )
         for one in sorted(
-            chart.get("params", []), key=lambda one: ORDER.index(one["name"]) if one["name"] in ORDER else 9
+            chart.get("params", []), key=lambda one: WORK.index(one["name"]) if one["name"] in WORK else 9
         )
         if one.get("bind", {}).get("input") == "select" and len(one["bind"]["options"]) > 2  # one name is no choice
     )
@@ -68,9 +68,6 @@ def board_view(
         figures=figures(report) if figures else (),
         bleeds=bleeds(report) if bleeds else None,
     )
-
-
-ORDER = ("shop", "technician", "brake_model", "brake", "hose_route")
 
 
 def _rows(part: dict[str, Any], chart: dict[str, Any]) -> list[dict[str, Any]]:

@@ -149,14 +149,9 @@ def step_titles(report: Report) -> dict[str, str]:
     return {step.id: step.title for step in report.standard.steps}
 
 
-def missed_titles(report: Report) -> dict[str, str]:
-    """What went wrong when a step is missed, by the step's id."""
-    return {step.id: step.missed_title for step in report.standard.steps}
-
-
 def missed_title(report: Report, step: str) -> str:
     """What went wrong when this step is missed; the id of a step that the standard lacks."""
-    return missed_titles(report).get(step, step)
+    return report.standard.missed_titles.get(step, step)
 
 
 def quoted_misses(report: Report, steps: list[str]) -> list[str]:
@@ -171,4 +166,4 @@ def ruled_out(hi: float) -> str:
 
 def with_missed_titles(report: Report, table: pl.DataFrame) -> pl.DataFrame:
     """A table of steps with a column `title` that says what went wrong."""
-    return table.with_columns(title=pl.col("step").replace(missed_titles(report)))
+    return table.with_columns(title=pl.col("step").replace(report.standard.missed_titles))

@@ -7,7 +7,6 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import coaching_changes
-from analysis.pages.labels import missed_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import percentage_points, quantity
 from analysis.report import Report
@@ -63,7 +62,7 @@ def measure_question(report: Report) -> Question:
 
 
 def _labelled(report: Report) -> pl.DataFrame:
-    step = pl.format("“{}”", pl.col("step").replace(missed_titles(report)))
+    step = pl.format("“{}”", pl.col("step").replace(report.standard.missed_titles))
     result = pl.when(pl.col("outcome") == "missed").then(step).otherwise(pl.col("outcome").replace(OUTCOMES))
     return report.measure_effects.with_columns(
         place=pl.col("shop").fill_null(ALL_SHOPS), result=result, against=pl.col("comparison").replace(COMPARISONS)

@@ -24,7 +24,6 @@ from analysis.rounds import open_recalls
 from schemas.outputs import SHARE_FOUND
 
 MAX_LISTED = 20
-RECORD_KINDS = ("records_missing", "records_changed")
 OUTCOME_LABELS = {
     "firm": "firm",
     "re_bled": "re-bled",

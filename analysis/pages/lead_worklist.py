@@ -7,7 +7,6 @@ from typing import Any
 
 import polars as pl
 
-from analysis.boards import comeback_minutes
 from analysis.charts import second_check_curve, worklist_dots
 from analysis.dataset import MIN_COMEBACKS
 from analysis.pages.question import Finding, Question, chart_specs, page_table
@@ -79,7 +78,7 @@ def _worklist(report: Report) -> pl.DataFrame:
 def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
     check, recent = report.standard.second_check, _recent_bleeds(report)
     days = quantity(check.worklist_days, "day")
-    pays = f"a check pays from a risk of {percent(check.break_even_risk(comeback_minutes(report)))}"
+    pays = f"a check pays from a risk of {percent(report.break_even_risk)}"
     if listed.is_empty() and not recent:
         return Finding(
             "Nothing to check today.",

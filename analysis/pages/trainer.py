@@ -11,7 +11,6 @@ from analysis.charts.theme import reading_words
 from analysis.pages.labels import (
     COSTLY_VERDICTS,
     field_labels,
-    missed_titles,
     quoted_misses,
     reading_text,
     ruled_out,
@@ -175,7 +174,7 @@ def _disagreements(report: Report, differing: set[str]) -> tuple[str, ...]:
 def _differing_readings(report: Report) -> dict[str, str]:
     """Readings whose curve is clearly not flat: the step, and its highest and lowest risk in words."""
     differing = {}
-    titles = missed_titles(report)
+    titles = report.standard.missed_titles
     for (step,), own in report.tolerance.group_by("step", maintain_order=True):
         curve = own.filter(pl.col("lo").is_not_null(), pl.col("hi").is_not_null(), pl.col("q_value") <= CLEAR_Q)
         if curve.is_empty():

@@ -12,7 +12,6 @@ from analysis.pages.labels import (
     COSTLY_VERDICTS,
     SMALL_COST,
     field_labels,
-    missed_titles,
     quoted_misses,
     ruled_out,
     with_missed_titles,
@@ -26,7 +25,10 @@ def coaching_question(report: Report) -> Question:
     """Whether coaching changed the coached step."""
     measured = report.coaching.filter(pl.col("change").is_not_null())
     labels = pl.format(
-        "{}: {} ({})", "technician", pl.col("step").replace(missed_titles(report)), pl.col("coached_on").cast(pl.String)
+        "{}: {} ({})",
+        "technician",
+        pl.col("step").replace(report.standard.missed_titles),
+        pl.col("coached_on").cast(pl.String),
     )
     return Question(
         id="coaching",
@@ -66,7 +68,7 @@ def _coaching_finding(report: Report, measured: pl.DataFrame) -> Finding:
 
 
 def _coaching_points(report: Report, measured: pl.DataFrame) -> list[str]:
-    titles = missed_titles(report)
+    titles = report.standard.missed_titles
     points = [
         f"{row['technician']}, “{titles.get(row['step'], row['step'])}” ({row['coached_on']}): {_outcome(row)}. Missed "
         f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} in the half year up to a quarter before, "

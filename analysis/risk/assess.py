@@ -14,12 +14,11 @@ from analysis.dataset import BleedData, bleeds_per_year
 from analysis.intake import DONE, Log
 from analysis.risk.attributions import predict_with_reasons
 from analysis.risk.backtest import backtest, fit_calibration
-from analysis.risk.compare_classifiers import compare_classifiers, known_bleeds, test_set
+from analysis.risk.compare_classifiers import compare_classifiers, known_bleeds, risk_pipeline, tested_bleeds
 from analysis.risk.evaluation import model_quality
 from analysis.risk.history import build_history
 from analysis.risk.model import Predictions
 from analysis.risk.persistence import SavedModel, model_bytes, saved_model
-from analysis.risk.pipeline import make_risk_pipeline
 from analysis.risk.second_checks import BleedOutcomes, SecondCheckCost, second_checks, worklist
 from schemas import empty, validate_table
 from schemas.outputs import Comparison, ModelQuality, Risk, SecondChecks
@@ -63,14 +62,13 @@ def assess_risk(log: Log, data: BleedData, fit_sample: BleedData, options: RiskO
     """
     standard, window = data.standard, data.window_days
     history = build_history(data.bleeds, window)
-    pipeline = make_risk_pipeline(standard, window_days=window, extra=data.extra_names)
     bleeds = known_bleeds(log, data, fit_sample, history)
-    classifier = pipeline["classifier"].set_params(warm_start=True)
+    classifier = risk_pipeline(data)["classifier"].set_params(warm_start=True)
     out_of_time = backtest(bleeds, classifier)
     rows = np.flatnonzero(bleeds.is_training)
     classifier.fit(bleeds.features[rows], bleeds.follow_up.take(rows).to_array())
     classifier.recalibrate(fit_calibration(out_of_time, bleeds, bleeds.is_complete))
-    test = test_set(bleeds, out_of_time.risk)
+    test = tested_bleeds(bleeds, out_of_time.risk)
     cost = SecondCheckCost(standard.second_check, options.comeback_minutes, bleeds_per_year(data))
     followed = BleedOutcomes(test.came_back, bleeds.follow_up.days[test.rows].astype(float), test.bike)
     predictions, reasons = predict_with_reasons(classifier.model_, bleeds.features, standard)

@@ -10,9 +10,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
+from sklearn.pipeline import Pipeline
 
 from analysis.audit_options import RISK_MODEL
 from analysis.dataset import BleedData
+from analysis.days import quarter_of
 from analysis.intake import Log
 from analysis.risk.backtest import KnownBleeds, backtest_other
 from analysis.risk.baselines import baselines
@@ -29,6 +31,11 @@ from schemas.outputs import Comparison, Risk
 FloatArray = NDArray[np.float64]
 
 
+def risk_pipeline(data: BleedData) -> Pipeline:
+    """The pipeline of an audit's risks."""
+    return make_risk_pipeline(data.standard, window_days=data.window_days, extra=data.extra_names)
+
+
 def known_bleeds(log: Log, data: BleedData, fit_sample: BleedData, history: History) -> KnownBleeds:
     """Features and outcomes of every bleed.
 
@@ -41,10 +48,9 @@ def known_bleeds(log: Log, data: BleedData, fit_sample: BleedData, history: Hist
     history
         `build_history` of the bleeds.
     """
-    features = make_risk_pipeline(data.standard, extra=data.extra_names)["features"]
     sessions = data.bleeds.get_column("session_id")
     return KnownBleeds(
-        features.fit_transform(bleed_rows(log, history)),
+        risk_pipeline(data)["features"].fit_transform(bleed_rows(log, history)),
         FollowUp.from_array(follow_up_of(data.bleeds)),
         level_codes(data.bleeds.get_column("bike_id")),
         sessions.is_in(fit_sample.bleeds.get_column("session_id").implode()).to_numpy(),
@@ -52,11 +58,11 @@ def known_bleeds(log: Log, data: BleedData, fit_sample: BleedData, history: Hist
     )
 
 
-def test_set(bleeds: KnownBleeds, risk: FloatArray) -> TestSet:
+def tested_bleeds(bleeds: KnownBleeds, risk: FloatArray) -> TestSet:
     """The bleeds with an out-of-time risk and a known outcome."""
     rows, features = np.flatnonzero(np.isfinite(risk) & bleeds.is_complete), bleeds.features
     others = baselines(bleeds.window_days)
-    quarter = features.select(pl.format("{}-Q{}", pl.col("day").dt.year(), pl.col("day").dt.quarter())).to_series()
+    quarter = features.select(quarter_of(pl.col("day"))).to_series()
     technician, model = (level_codes(features.get_column(name)) for name in ("technician", "brake_model"))
     return TestSet(
         rows=rows,
@@ -111,4 +117,4 @@ def compare_on_log(
         return empty(Comparison)
     bleeds = known_bleeds(log, data, fit_sample, build_history(data.bleeds, data.window_days))
     risk = np.where(risks.get_column("out_of_time"), risks.get_column("risk"), np.nan)
-    return compare_classifiers(bleeds, test_set(bleeds, risk), classifiers, data.standard)
+    return compare_classifiers(bleeds, tested_bleeds(bleeds, risk), classifiers, data.standard)

@@ -3,7 +3,7 @@
 from analysis.rounds.checks_done import ShareFound, action_results, share_found
 from analysis.rounds.compare import with_round
 from analysis.rounds.earlier import EarlierAudit
-from analysis.rounds.to_do import OBVIOUS, RECENT_DAYS, TO_MEASURE, open_recalls, to_do_list
+from analysis.rounds.to_do import OBVIOUS, RECENT_DAYS, TO_MEASURE, open_recalls, to_do_list, worth_checking
 
 __all__ = [
     "OBVIOUS",
@@ -16,4 +16,5 @@ __all__ = [
     "share_found",
     "to_do_list",
     "with_round",
+    "worth_checking",
 ]

@@ -33,7 +33,7 @@ class ShareFound:
         return self.faults_found + self.missed
 
     @property
-    def estimated(self) -> bool:
+    def has_enough_checks(self) -> bool:
         """Whether there are enough checks to replace the assumed share."""
         return self.checked >= MIN_CHECKED and self.faults >= MIN_FAULTS
 
@@ -87,7 +87,7 @@ def action_results(log: Log, share: ShareFound, assumed: float) -> DataFrame[Act
         limits = share.limits or (None, None)
         note = (
             "used for second checks"
-            if share.estimated
+            if share.has_enough_checks
             else f"not used yet: the procedure's {assumed:.0%} is kept until {MIN_CHECKED} checked bleeds have had their window "
             f"(now {share.checked}) and {MIN_FAULTS} faults are known (now {share.faults})"
         )

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 FloatArray = NDArray[np.float64]
 ALL, CHECK_LIST, TENTHS = "all", "check list", 10
+SUMMED = ("bleeds", "expected", "expected_se", "observed", "faults_found")
 MIN_TENTH_BLEEDS = 100
 """Bleeds below which they are not split into tenths."""
 NOTHING_DONE = ("not_reached", "declined")
@@ -180,9 +181,6 @@ def _totals(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
         total |= {name: total[name] + row[name] for name in SUMMED}
         total |= {"from_day": min(total["from_day"], row["from_day"]), "to_day": max(total["to_day"], row["to_day"])}
     return list(totals.values())
-
-
-SUMMED = ("bleeds", "expected", "expected_se", "observed", "faults_found")
 
 
 def _with_ratio(row: dict[str, Any], look: int) -> dict[str, Any]:

@@ -62,6 +62,11 @@ def _all_reasons(open_holds: pl.DataFrame, worst: pl.DataFrame) -> pl.DataFrame:
     )
 
 
+def worth_checking(report: Report) -> pl.DataFrame:
+    """Bleeds on the second-check list, riskiest first; it ends at the break-even risk."""
+    return report.risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
+
+
 def to_do_list(report: Report) -> DataFrame[Actions]:
     """Open recalls, then the second checks worth doing, each in order of urgency.
 
@@ -72,10 +77,11 @@ def to_do_list(report: Report) -> DataFrame[Actions]:
         kind=pl.lit("recall"),
         reason=pl.concat_str(_to_do(), pl.lit(": "), "finding", pl.lit(". "), "action"),
     )
-    listed = report.risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
     reasons = pl.concat_str("reason_1", "reason_2", "reason_3", separator="; ", ignore_nulls=True)
-    checks = listed.join(_bleeds(report), on="session_id", how="left", maintain_order="left").with_columns(
-        kind=pl.lit("second_check"), reason=reasons
+    checks = (
+        worth_checking(report)
+        .join(_bleeds(report), on="session_id", how="left", maintain_order="left")
+        .with_columns(kind=pl.lit("second_check"), reason=reasons)
     )
     checks = checks.join(recalls.select("session_id"), on="session_id", how="anti", maintain_order="left")
     columns = ("kind", "session_id", "bike_id", "brake", "shop", "technician", "day", "reason")

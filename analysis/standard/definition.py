@@ -130,6 +130,11 @@ class Standard:
         parts = self.comeback.parts_cost / self.minute_cost if self.minute_cost > 0 else 0.0
         return self.comeback.minutes + parts
 
+    @property
+    def missed_titles(self) -> dict[str, str]:
+        """What went wrong when a step is missed, by the step's ID."""
+        return {step.id: step.missed_title for step in self.steps}
+
     def __repr__(self) -> str:
         steps = (f"  {step.id}: {step.title}" for step in self.steps[:MAX_STEPS_SHOWN])
         head = f"Procedure {self.name}: {len(self.steps)} steps, each bleed followed for {self.window_days} days"

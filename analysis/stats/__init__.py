@@ -28,7 +28,7 @@ from analysis.stats.intervals import (
 from analysis.stats.joint import equal_values_p_value
 from analysis.stats.learning_cusum import Dispersion, LearningLimits, learning_limits, log_likelihood_steps, reset_cusum
 from analysis.stats.linear_algebra import symmetric_inverse, weighted_gram
-from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, out_of_fold_log_odds, ridge_logistic
+from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, expit, out_of_fold_log_odds, ridge_logistic
 from analysis.stats.multiple_testing import benjamini_hochberg, holm
 from analysis.stats.random_effects import between_variance
 from analysis.stats.rank_correlation import kendall_tau
@@ -67,6 +67,7 @@ __all__ = [
     "evenly_spent_alpha",
     "exact_binomial_limits",
     "exact_poisson_limits",
+    "expit",
     "fit_sample",
     "frequent_codes",
     "gamma_quantile",

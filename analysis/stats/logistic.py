@@ -125,7 +125,7 @@ class _Counts:
         return _Counts(self.rows, self.trials[:, fits], self.successes[:, fits])
 
     def score(self, b: FloatArray, linear: FloatArray) -> FloatArray:
-        return self.rows.T @ (self.successes - self.trials * _expit(linear)) - _ridge(self.rows)[:, None] * b
+        return self.rows.T @ (self.successes - self.trials * expit(linear)) - _ridge(self.rows)[:, None] * b
 
     def loss(self, b: FloatArray, linear: FloatArray) -> FloatArray:
         minus_log = (self.trials * np.logaddexp(0, linear) - self.successes * linear).sum(axis=0)
@@ -149,7 +149,7 @@ def _newton(counts: _Counts, b: FloatArray, tolerance: float) -> FloatArray:
     """Newton's method for one fit; (p + 1) × 1."""
     at, last = _position(counts, b), np.inf
     for _ in range(MAX_STEPS):
-        p = _expit(at.linear[:, 0])
+        p = expit(at.linear[:, 0])
         information = weighted_gram(counts.rows, counts.trials[:, 0] * p * (1 - p)) + np.diag(_ridge(counts.rows))
         inverses = np.asarray(np.linalg.inv(information), dtype=float)[None]
         at = _chord_steps(at, counts, inverses, tolerance, REUSE_INFORMATION)
@@ -192,7 +192,7 @@ def _after_step(at: _Position, step: FloatArray, counts: _Counts, *, halving: bo
 
 def _information_outside(rows: FloatArray, trials: FloatArray, coefficients: FloatArray) -> FloatArray:
     """The information outside each fold at these coefficients: folds × (p + 1) × (p + 1)."""
-    p = _expit(rows @ coefficients)
+    p = expit(rows @ coefficients)
     own = np.empty((trials.shape[1], rows.shape[1], rows.shape[1]))
     for fold in range(trials.shape[1]):
         inside = trials[:, fold] > 0
@@ -204,7 +204,8 @@ def _with_intercept(x: FloatArray) -> FloatArray:
     return np.hstack([x, np.ones((len(x), 1))])
 
 
-def _expit(linear: FloatArray) -> FloatArray:
+def expit(linear: FloatArray) -> FloatArray:
+    """Probability of log odds."""
     from scipy import special
 
     return np.asarray(special.expit(linear))

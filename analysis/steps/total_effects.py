@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
 from analysis.standard import PLACE_ORDER
-from analysis.stats import clustered_covariance, ridge_logistic
+from analysis.stats import clustered_covariance, expit, ridge_logistic
 from analysis.steps.design_matrix import NOT_RECORDED, Design
 from analysis.steps.marginal_effects import interpolate_in_effect
 from analysis.steps.posterior import CombinedEstimate
@@ -64,7 +64,7 @@ class Response:
     def unit_changes(self, missed: FloatArray) -> FloatArray:
         """Change in the chance of a miss per unit of log odds, had the misses of `missed` (n × causes) been met."""
         shift = missed @ self.slopes
-        chance, chance_met = _expit(self.log_odds), _expit(self.log_odds - shift)
+        chance, chance_met = expit(self.log_odds), expit(self.log_odds - shift)
         small = np.abs(shift) < SMALL
         return np.where(small, chance * (1 - chance), (chance - chance_met) / np.where(small, 1.0, shift))
 
@@ -136,7 +136,7 @@ def _response(
 
 def _covariance(x: FloatArray, missed: FloatArray, log_odds: FloatArray, bike: NDArray[np.int64]) -> FloatArray:
     """Sandwich covariance of the coefficients, the intercept last, clustered by bike."""
-    rows, chance = np.hstack([x, np.ones((len(x), 1))]), _expit(log_odds)
+    rows, chance = np.hstack([x, np.ones((len(x), 1))]), expit(log_odds)
     ridge = np.append(np.ones(x.shape[1]), 0.0)
     inverse = np.linalg.inv((rows * (chance * (1 - chance))[:, None]).T @ rows + np.diag(ridge))
     return clustered_covariance((rows * (missed - chance)[:, None]) @ inverse, bike)
@@ -202,9 +202,3 @@ def _per_unit(hazard: FloatArray, unit_change: FloatArray, effects: FloatArray, 
         return through_later_step(ones, unit_change, risk_missed, risk_met) * 100 * len(hazard) / bleeds
 
     return interpolate_in_effect(at, effects)
-
-
-def _expit(linear: FloatArray) -> FloatArray:
-    from scipy import special
-
-    return np.asarray(special.expit(linear))

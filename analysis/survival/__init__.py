@@ -1,6 +1,5 @@
 """Survival analysis of bleeds: follow-up, cumulative incidence, and models of the time to return."""
 
-from analysis.survival.added_columns import AddedColumns, score_added_columns
 from analysis.survival.cox import CoxModel, breslow
 from analysis.survival.cumulative_incidence import (
     IncidenceCurve,
@@ -20,11 +19,11 @@ from analysis.survival.named_fit import SurvivalFit, fit_survival
 from analysis.survival.observation_window import (
     WHOLE_LOG,
     ObservationWindow,
-    ObservedPeriod,
     Span,
     exclude_recording_gaps,
-    observed_period,
+    recording_notes,
 )
+from analysis.survival.score_test import AddedColumns, score_added_columns
 from analysis.survival.survival_model import SurvivalModel
 from analysis.survival.weibull import (
     LateFailureModel,
@@ -44,7 +43,6 @@ __all__ = [
     "IncidenceCurve",
     "LateFailureModel",
     "ObservationWindow",
-    "ObservedPeriod",
     "Span",
     "SurvivalFit",
     "SurvivalModel",
@@ -64,8 +62,8 @@ __all__ = [
     "late_failure_models",
     "late_model_notes",
     "match_returns",
-    "observed_period",
     "other_returns",
+    "recording_notes",
     "return_observable",
     "score_added_columns",
     "weibull",

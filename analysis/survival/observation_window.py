@@ -105,21 +105,8 @@ def _option(shop: str | None, day: dt.date) -> str:
     return str(day) if shop is None else f"'{shop}={day}'"
 
 
-@dataclass(frozen=True)
-class ObservedPeriod:
-    """The first and last day of bleeds and of returns (None where there are none), and notes on how they differ."""
-
-    first_bleed: dt.date | None
-    last_bleed: dt.date | None
-    first_return: dt.date | None
-    last_return: dt.date | None
-    starts_late: bool
-    stops_early: bool
-    notes: tuple[str, ...]
-
-
-def observed_period(log: Log, observation_window: ObservationWindow = WHOLE_LOG) -> ObservedPeriod:
-    """Whether returns start later or stop earlier than bleeds by more than a month (31 days).
+def recording_notes(log: Log, observation_window: ObservationWindow = WHOLE_LOG) -> tuple[str, ...]:
+    """A sentence each if returns start later, or stop earlier, than bleeds by more than a month (31 days).
 
     A note names the option that sets the observation window, unless `observation_window` sets it: without it a bleed
     whose return was not recorded would count as a success.
@@ -146,7 +133,7 @@ def observed_period(log: Log, observation_window: ObservationWindow = WHOLE_LOG)
             f"The last return is on {last_return}, the last bleed on {last_bleed}: if returns were not recorded after, "
             f"use --returns-to {last_return}, so that later bleeds are not counted as successes."
         )
-    return ObservedPeriod(first_bleed, last_bleed, first_return, last_return, late, early, tuple(notes))
+    return tuple(notes)
 
 
 def _first_and_last(times: pl.Series) -> tuple[dt.date | None, dt.date | None]:

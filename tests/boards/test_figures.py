@@ -10,9 +10,9 @@ import polars as pl
 import pytest
 
 from analysis.boards import analyst_board, counted_cells, lead_board, lead_figures, trainer_board
-from analysis.boards.figures import break_even_risk, worth_checking
 from analysis.charts import specification, without_validation
 from analysis.report import Report
+from analysis.rounds import worth_checking
 from schemas import empty
 from schemas.outputs import EarlySigns
 from tests.pages.predicted import with_predictions
@@ -37,7 +37,7 @@ def test_a_check_pays_from_the_risk_at_which_it_costs_what_it_saves(audited) -> 
         0.7,
         1.0,
     )
-    assert break_even_risk(priced) == pytest.approx(11 / (0.7 * 54))
+    assert priced.break_even_risk == pytest.approx(11 / (0.7 * 54))
     assert worth_checking(priced).height == int(priced.risk["on_worklist"].sum()) == int(lead_figures(priced)[3].value)
 
 

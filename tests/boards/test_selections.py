@@ -116,7 +116,7 @@ def recount(bleeds: pl.DataFrame, chosen: dict[str, str], window: int) -> tuple[
         back, n = int(followed.get_column("came_back").sum()), followed.height
         limits = wilson(back, n)
         lo, hi = percent(100 * float(limits.lo)), percent(100 * float(limits.hi))
-        end = f": {percent(100 * (back / n))}% of {n:,} bleeds came back, {lo} to {hi}%"
+        end = f": {percent(100 * (back / n))}% of {n:,} bleeds came back, {lo}–{hi}%"
     return end, [list(row) for row in months.iter_rows()]
 
 

@@ -14,7 +14,6 @@ from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.commands.score import score_exports
 from analysis.errors import UserError
 from analysis.output import run_lock
-from analysis.pages.lead_worklist import comeback_minutes
 from schemas.outputs import Risk
 from tests.shops import run
 
@@ -125,5 +124,5 @@ def test_the_audit_writes_risks_for_every_bleed_and_the_manifest_names_the_model
     recent = report.data.bleeds.filter(pl.col("started_at").dt.date() >= first, pl.col("end") == "as_of")
     risks = audit_risks().join(recent, on="session_id", how="semi").get_column("risk")
     assert len(risks) > 0
-    worth_it = (risks >= check.break_even_risk(comeback_minutes(report))).sum()
+    worth_it = (risks >= report.break_even_risk).sum()
     assert audit_risks().get_column("on_worklist").sum() == min(worth_it, int(check.per_week))

@@ -94,7 +94,7 @@ def test_the_share_found_by_hand() -> None:
     share = share_found(log, bleed_data(log, built_in(), 90))
     assert (share.checked, share.faults_found, share.missed, share.share) == (6, 3, 1, 0.75)
     assert share.limits == pytest.approx((0.194120, 0.993691), abs=1e-6)  # R: binom.test(3, 4)$conf.int, from memory
-    assert not share.estimated
+    assert not share.has_enough_checks
     note = action_results(log, share, 0.7).get_column("note")[-1]
     assert "70%" in note
     assert "now 6" in note
@@ -106,7 +106,7 @@ def test_the_share_found_by_hand() -> None:
 def test_the_assumption_is_kept_until_enough_is_known(
     checked: int, detected: int, missed: int, estimated: bool
 ) -> None:
-    assert ShareFound(checked, detected, missed).estimated is estimated
+    assert ShareFound(checked, detected, missed).has_enough_checks is estimated
 
 
 def write(folder: Path, rows: list[list[str]]) -> list[str]:
