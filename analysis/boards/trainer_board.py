@@ -138,7 +138,7 @@ def _matrix(compared: pl.DataFrame, linked: Linked) -> Any:
         .encode(x=_person_axis(linked, labels=True), y=alt.value(-2), text="shop:N")
     )
     title = alt.TitleParams(
-        "Who misses a step more or less often than peers on the same work", offset=18 if linked.shops else 8
+        "Who misses a step more or less often than peers (last 12 months, same work)", offset=18 if linked.shops else 8
     )
     return layer_charts(marks, *([workshops] if rows else [])).properties(
         width=CELL_PX * max(len(linked.people), 1), height=ROW_PX * len(linked.steps), title=title

@@ -200,9 +200,12 @@ def test_a_click_on_the_trainers_board_chooses_a_technician_and_a_step(driver, f
     mark = next(one for one in marks if f"what went wrong: {step}" in str(one.get_attribute("aria-label")))
     ActionChains(driver).move_to_element(mark).click().perform()
     WebDriverWait(driver, PATIENCE_S).until(lambda d: words(d).startswith(f"{recorded['technician']}, {step}: "))
-    limits = wilson(recorded["missed"], recorded["recorded"])
-    share, lo, hi = (percent(100 * float(x)) for x in (recorded["missed"] / recorded["recorded"], limits.lo, limits.hi))
-    assert words(driver).endswith(f"missed {share}% of {recorded['recorded']:,} bleeds, {lo} to {hi}%")
+    bleeds = audited.data.bleeds.filter(pl.col("technician") == recorded["technician"]).select("session_id")
+    entries = audited.data.missed.join(bleeds, on="session_id", how="semi").get_column(recorded["step"]).drop_nulls()
+    missed, n = int(entries.sum()), len(entries)
+    limits = wilson(missed, n)
+    share, lo, hi = (percent(100 * float(x)) for x in (missed / n, limits.lo, limits.hi))
+    assert words(driver).endswith(f"missed {share}% of {n:,} bleeds, {lo}–{hi}%")
     assert "shop=elsewhere" in driver.current_url
 
 
