@@ -150,22 +150,24 @@ def _readings(data: BleedData, steps: tuple[str, ...], groups: Sequence[ColumnGr
         if not later or count.count() < MIN_READINGS or name in {step.field for step in by_id.values()}:
             continue
         dropped = {*later, *(NOT_RECORDED + step for step in later), *(f"mean {step}" for step in later)}
-        earlier_columns = [
-            part.columns[:, [i for i, n in enumerate(part.names) if n not in dropped]] for part in groups
-        ]
+        earlier = [(part.columns, place) for part in groups for place, n in enumerate(part.names) if n not in dropped]
         names += [name, f"{name} squared", f"{name} not recorded"]
-        columns += _residuals(count, np.hstack([*earlier_columns, np.ones((len(count), 1))]))
+        columns += _residuals(count, earlier)
     return ColumnGroup(names, _column_stack(columns, len(data.bleeds)), EFFECT_RIDGE)
 
 
-def _residuals(count: pl.Series, earlier_columns: FloatArray) -> list[FloatArray]:
+def _residuals(count: pl.Series, earlier: Sequence[tuple[FloatArray, int]]) -> list[FloatArray]:
     """Residuals of the standardised log count and its square (0 where not recorded), and whether it is not recorded."""
     recorded = count.is_not_null().to_numpy()
     log = np.log1p(count.fill_null(0).to_numpy().astype(float))
     scaled = (log - log[recorded].mean()) / (log[recorded].std() or 1.0)
-    basis, rows = np.column_stack([scaled, scaled**2 - 1]), earlier_columns[recorded]
+    basis = np.column_stack([scaled, scaled**2 - 1])
+    rows = np.ones((int(recorded.sum()), len(earlier) + 1))
+    for place, (columns, column) in enumerate(earlier):
+        rows[:, place] = columns[recorded, column]
     slopes = np.linalg.solve(rows.T @ rows + SMALL_RIDGE * np.eye(rows.shape[1]), rows.T @ basis[recorded])
-    residual = np.where(recorded[:, None], basis - earlier_columns @ slopes, 0.0)
+    residual = np.zeros_like(basis)
+    residual[recorded] = basis[recorded] - rows @ slopes
     return [residual[:, 0], residual[:, 1], 1.0 - recorded]
 
 

@@ -210,7 +210,8 @@ def _table(crude: pl.DataFrame) -> DataFrame[Steps]:
     schema = empty(Steps).schema
     absent = [pl.lit(None, dtype=kind).alias(name) for name, kind in schema.items() if name not in crude.columns]
     table = crude.with_columns(absent).with_columns(pl.col("verdict").fill_null("too_few"))
-    return validate_table(Steps, table.select(schema.names()).sort("step"))
+    all_empty = [pl.col(name).cast(schema[name]) for name, kind in table.schema.items() if kind == pl.Null]
+    return validate_table(Steps, table.with_columns(all_empty).select(schema.names()).sort("step"))
 
 
 def crude_steps(data: BleedData) -> pl.DataFrame:

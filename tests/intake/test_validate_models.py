@@ -15,6 +15,7 @@ KEYS = {
     "passes": {"session_id": "S", "pass_no": 1},
     "technicians": {"technician": "Wren"},
     "coaching": {"technician": "Wren", "coached_on": dt.date(2026, 1, 5), "step": "cycles"},
+    "measures": {"began_on": dt.date(2026, 1, 5), "what": "new kits"},
     "actions": {"action_id": "A1", "kind": "recall"},
     "brakes": {"brake_model": "M"},
 }

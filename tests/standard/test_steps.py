@@ -86,9 +86,9 @@ def test_a_recall_names_the_kit_and_the_fluids_in_words():
     )
     rows = holds(log, built_in()).select("observed", "required").rows()
     assert rows == [
-        ("kit for mineral oil", "kit for DOT fluid"),
-        ("mineral", "dot3 (dot4 or dot5.1 may replace it)"),
-        ("dot4", "dot5.1"),
+        ("a kit for mineral oil", "a kit for DOT fluid"),
+        ("mineral oil", "DOT 3 (DOT 4 or DOT 5.1 may replace it)"),
+        ("DOT 4", "DOT 5.1"),
     ]
 
 

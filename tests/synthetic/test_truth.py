@@ -107,6 +107,8 @@ def test_as_many_bleeds_are_made_as_asked_for(sessions):
 def test_every_table_fits_its_schema():
     log = world("poor bookkeeping", 1500)
     for name, model in LOG_TABLES.items():
+        if name == "measures":  # none is simulated
+            continue
         types = {column: kind.dtype.type for column, kind in model.to_schema().columns.items()}
         table: pl.DataFrame = getattr(log, name)
         lacking = [
