@@ -9,7 +9,7 @@ from analysis.commands.demo import run_demo
 from tests.pages.browser import opened_browser, resized
 
 PICTURE = Path(__file__).parents[2] / "notebooks" / "overview.png"
-WIDTH, HEIGHT = 1100, 560
+WIDTH, HEIGHT = 1280, 640
 
 
 def main() -> None:
@@ -17,6 +17,7 @@ def main() -> None:
         run_demo(Path(folder) / "demo", lambda stage: None, lambda line: None)
         resized(driver, WIDTH, HEIGHT)
         driver.get((Path(folder) / "demo" / "audit" / "index.html").as_uri())
+        driver.execute_script("document.documentElement.style.overflow = 'hidden'")
         driver.save_screenshot(str(PICTURE))
 
 
