@@ -21,7 +21,14 @@ CALL = [sys.executable, "-c", "from analysis.cli import main; main()"]
 def test_a_signal_ends_an_audit_with_one_line_and_leaves_nothing(tmp_path: Path, name: str) -> None:
     number = getattr(signal, name)
     words = ["audit", str(exports()), "--out", str(tmp_path / "out")]
-    with subprocess.Popen([*CALL, *words], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as run:
+    before = signal.signal(
+        number, signal.default_int_handler
+    )  # the tests may run under nohup, and a child inherits that
+    try:
+        run = subprocess.Popen([*CALL, *words], cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    finally:
+        signal.signal(number, before)
+    with run:
         while not (tmp_path / ".out.rebleed-lock").exists():
             assert run.poll() is None
             time.sleep(0.02)
