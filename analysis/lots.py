@@ -17,6 +17,7 @@ from analysis.rates import chance_limits, gamma_poisson
 from analysis.stats import (
     Z95,
     benjamini_hochberg,
+    cluster_design_effect,
     conditional_mid_p,
     normal_tail,
     ratio_limits,
@@ -255,12 +256,9 @@ def _slope(fitted: FittedReturns, score: FloatArray) -> tuple[float, float]:
 
 
 def _design_effect(residual: FloatArray, members: FloatArray, bike: Codes) -> float:
-    """Design effect of bleeds of one bike with the same group, at least 1 (K.-Y. Liang & S. L. Zeger 1986)."""
+    """Design effect of bleeds of one bike with the same group being alike, at least 1."""
     rows = np.flatnonzero(members.sum(axis=1))
-    group = members[rows].argmax(axis=1)
-    _, cluster = np.unique(bike[rows] * members.shape[1] + group, return_inverse=True)
-    squares = float((residual[rows] ** 2).sum())
-    return max(float((np.bincount(cluster, residual[rows]) ** 2).sum()) / squares, 1.0) if squares > 0 else 1.0
+    return cluster_design_effect(residual[rows], bike[rows] * members.shape[1] + members[rows].argmax(axis=1))
 
 
 def _age_ratio(scored: AddedColumns, column: int) -> tuple[float | None, float | None, float | None]:

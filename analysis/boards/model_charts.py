@@ -8,7 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text
-from analysis.charts.chart_tables import BASELINE_LABELS, DECILE, QUARTER
+from analysis.charts.chart_tables import auc_rows, decile_rows, quarter_rows
 from analysis.charts.theme import CHANCE, HIGH, PLAIN, layer_charts
 from analysis.report import Report
 
@@ -29,19 +29,11 @@ def _estimate_tips(first: str, labels: tuple[tuple[str, str], ...], form: str) -
 
 
 def _discrimination(report: Report) -> Any:
-    table = report.model.filter(pl.col("metric") == "auc", pl.col("baseline").is_not_null())
-    rows = [
-        {"what": "risks of this audit", "value": v, "lo": lo, "hi": hi, "own": True}
-        for v, lo, hi in table.select("value", "lo", "hi").head(1).iter_rows()
-    ]
-    rows += [
-        {"what": BASELINE_LABELS.get(name, name), "value": value, "lo": None, "hi": None, "own": False}
-        for value, name in table.select("baseline", "baseline_name").iter_rows()
-    ]
+    rows = auc_rows(report.model).with_row_index("place").with_columns(own=pl.col("place") == 0).to_dicts()
     axis = alt.Axis(
         labelLimit=LABEL_PX, labelPadding=4, minExtent=LABEL_PX, maxExtent=LABEL_PX, ticks=False, domain=False, **SMALL
     )
-    base = alt.Chart(inline_data(rows)).encode(y=alt.Y("what:N", sort=None, title=None, axis=axis))
+    base = alt.Chart(inline_data(rows)).encode(y=alt.Y("rule:N", sort=None, title=None, axis=axis))
     scale = alt.Scale(domain=[min([0.45, *(row["value"] - 0.02 for row in rows)]), 1], nice=False)
     x = alt.X("value:Q", scale=scale, axis=alt.Axis(tickCount=4, **SMALL), title="AUC (0.5 is a coin toss)")
     rules = (
@@ -54,7 +46,7 @@ def _discrimination(report: Report) -> Any:
         x=x,
         color=alt.condition("datum.own", alt.value(PLAIN), alt.value(CHANCE)),
         shape=alt.condition("datum.own", alt.value("circle"), alt.value("diamond")),
-        tooltip=_estimate_tips("what:N", labels, ".3f"),
+        tooltip=_estimate_tips("rule:N", labels, ".3f"),
     )
     words = base.mark_text(aria=False, align="left", dx=9, dy=-6, fontSize=11).encode(
         x=x, text=alt.Text("value:Q", format=".2f")
@@ -65,9 +57,7 @@ def _discrimination(report: Report) -> Any:
 
 
 def _over_time(report: Report) -> Any:
-    table = report.model.filter(pl.col("metric").str.starts_with(QUARTER)).select(
-        "value", "lo", "hi", quarter=pl.col("metric").str.strip_prefix(QUARTER).str.replace("-", " ")
-    )
+    table = quarter_rows(report.model)
     base = alt.Chart(inline_data(table.to_dicts()))
     every = max(1, -(-table.height // 4))
     values = table.get_column("quarter").to_list()[::every]
@@ -90,9 +80,7 @@ def _over_time(report: Report) -> Any:
 
 
 def _calibration(report: Report) -> Any:
-    table = report.model.filter(pl.col("metric").str.starts_with(DECILE), pl.col("value").is_not_null()).select(
-        "value", "lo", "hi", predicted="baseline"
-    )
+    table = decile_rows(report.model).drop_nulls("observed")
     top = max([0.05, *(value for value in (*table["hi"].drop_nulls(), *table["predicted"].drop_nulls()))])
     scale = alt.Scale(domain=[0, top], nice=False)
     base = alt.Chart(inline_data(table.to_dicts()))
@@ -105,10 +93,10 @@ def _calibration(report: Report) -> Any:
     rules = base.mark_rule(aria=False, color=PLAIN).encode(
         x=x, y=alt.Y("lo:Q", scale=scale, axis=PERCENT, title=None), y2=alt.Y2("hi:Q")
     )
-    labels = (("predicted", "predicted"), ("value", "came back"), ("lo", "from"), ("hi", "to"))
+    labels = (("predicted", "predicted"), ("observed", "came back"), ("lo", "from"), ("hi", "to"))
     dots = base.mark_point(filled=True, size=45, color=PLAIN, opacity=1).encode(
         x=x,
-        y=alt.Y("value:Q", scale=scale),
+        y=alt.Y("observed:Q", scale=scale),
         tooltip=[alt.Tooltip(f"{name}:Q", format=".1%", title=label) for name, label in labels],
     )
     return layer_charts(line, rules, dots).properties(

@@ -181,7 +181,7 @@ def coaching_changes(
     words = "; ".join(f"{event} {change:+.0%}" for event, change in rows.select("event", "change").iter_rows())
     note = truncation_note(rows.height, estimated.height, "the clearest changes")
     return layer_charts(vertical_line(0, axis), interval_rule(base, "lo", "hi", axis), dots).properties(
-        **({"title": f"Coachings: {note}"} if note else {}),
+        **({"title": f"Changes: {note}"} if note else {}),
         description=f"Change in {what}, against peers: {words}",
     )
 

@@ -263,4 +263,6 @@ def _ticks(tolerance: pl.DataFrame) -> dict[str, Any]:
     """Ticks of a reading; one that is counted in whole numbers has no fractions."""
     whole = tolerance.select((pl.col("reading") == pl.col("reading").round()).all()).item()
     span = tolerance.select(pl.col("reading").max() - pl.col("reading").min()).item() or 1
-    return {"tickCount": min(int(span), 6), "format": "d"} if whole else {"tickCount": 6, "format": "~g"}
+    return (
+        {"tickCount": min(int(span), 6), "format": "d"} if whole else {"tickCount": 6, "format": ".2~f"}
+    )  # ~g gives 1e+1

@@ -54,6 +54,7 @@ def model_question(report: Report) -> Question:
     return Question(
         id="model",
         question=QUESTION,
+        fold_charts=True,
         answer=_discrimination(model),
         points=tuple(point for point in points if point),
         action=(

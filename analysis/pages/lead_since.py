@@ -251,8 +251,8 @@ def _actions_finding(report: Report) -> Finding:
             for measure, n in rows.select("measure", "number").iter_rows()
         ]
         if outcomes:
-            parts.append(f"{quantity(rows.item(0, 'total'), noun)} done: {', '.join(outcomes)}")
-    return Finding(". ".join(parts) + "." if parts else "None has been done yet.")
+            parts.append(f"{quantity(rows.item(0, 'total'), noun)} reported on: {', '.join(outcomes)}")
+    return Finding(". ".join(parts) + "." if parts else "None has been reported on yet.")
 
 
 def _checks(report: Report) -> tuple[str, ...]:

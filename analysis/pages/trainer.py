@@ -129,6 +129,7 @@ def _tolerance_question(report: Report) -> Question:
     return Question(
         id="tolerance",
         question="Are our limits in the right place?",
+        fold_charts=True,
         answer=answer,
         points=_disagreements(report, set(differing)),
         action="If risk is still falling well inside a limit, consider tightening it." if differing else "",

@@ -18,7 +18,7 @@ from analysis.dataset import BleedData
 from analysis.rates.case_mix import CaseMix, Codes, FloatArray
 from analysis.rates.crude import NOT_RECORDED
 from analysis.rates.expected_risk import CrossFittedRisk, fit_cross_fitted_risk
-from analysis.stats import level_codes
+from analysis.stats import cluster_design_effect, level_codes
 
 MAX_FOLDS = 20
 RIDGE = 1.0
@@ -78,15 +78,9 @@ class LeaveGroupOut:
 
     @cached_property
     def clustering(self) -> float:
-        """Design effect of bleeds of the same bike being alike, at least 1.
-
-        Sum of squared residual totals by bike and group over the sum of squared residuals. Source: the cluster-robust
-        variance of K.-Y. Liang & S. L. Zeger 1986, Biometrika 73:13-22, as a design effect.
-        """
+        """Design effect of bleeds of the same bike and group being alike, at least 1."""
         residual = np.where(self.mature, self.returned - self.fits.of_each_bleed, 0.0)
-        _, cluster = np.unique(self.bikes * self.groups + self.codes, return_inverse=True)
-        squares = float((residual**2).sum())
-        return max(float((np.bincount(cluster, residual) ** 2).sum()) / squares, 1.0) if squares > 0 else 1.0
+        return cluster_design_effect(residual, self.bikes * self.groups + self.codes)
 
     def expectation(self, excluded: NDArray[np.bool_]) -> Expectation:
         """Expected comebacks of each group, with all other groups that are not `excluded` as the reference."""

@@ -58,13 +58,16 @@ def _counts(rows: pl.DataFrame) -> list[tuple[str, int]]:
 
 def _row(kind: str, table: str, technician: str, field: str, number: int) -> dict[str, Any]:
     noun = {"sessions": "bleed", "comebacks": "return"}[table]
-    plural = noun if number == 1 else f"{noun}s"
+    one = number == 1
+    state = (
+        ("has another value now" if one else "have another value now")
+        if field
+        else f"{'is' if one else 'are'} missing now"
+    )
     return {
         "kind": kind,
         "subject_kind": field or table,
         "subject": technician,
         "now": float(number),
-        "note": f"{number:,} {plural} of the earlier log {'are missing now' if not field else 'have another value now'}"
-        if number != 1
-        else f"1 {noun} of the earlier log {'is missing now' if not field else 'has another value now'}",
+        "note": f"{number:,} {noun if one else noun + 's'} of the earlier log {state}",
     }

@@ -1,7 +1,12 @@
 """Textbook statistics, each with its source."""
 
 from analysis.stats.categories import MAX_LEVELS, frequent_codes, level_codes, sum_by_level
-from analysis.stats.cluster_robust import clustered_covariance, clustered_standard_error, sum_within_clusters
+from analysis.stats.cluster_robust import (
+    cluster_design_effect,
+    clustered_covariance,
+    clustered_standard_error,
+    sum_within_clusters,
+)
 from analysis.stats.distributions import (
     beta_quantile,
     binomial_tail,
@@ -59,6 +64,7 @@ __all__ = [
     "byar_limits",
     "calibrated_p_value",
     "chi_square_tail",
+    "cluster_design_effect",
     "clustered_covariance",
     "clustered_standard_error",
     "conditional_mid_p",

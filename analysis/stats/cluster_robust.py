@@ -50,6 +50,25 @@ def clustered_covariance(influence: FloatArray, cluster: NDArray[np.integer]) ->
     return np.asarray(sums.T @ sums)
 
 
+def cluster_design_effect(residual: FloatArray, cluster: NDArray[np.integer]) -> float:
+    """How much more a sum of residuals varies than if rows of one cluster were independent; at least 1.
+
+    Sum of squared residual totals by cluster over the sum of squared residuals; 1 where all residuals are 0.
+
+    Source: the cluster-robust variance of K.-Y. Liang & S. L. Zeger 1986, Biometrika 73:13-22, as a design effect.
+
+    Parameters
+    ----------
+    residual
+        One per row (n).
+    cluster
+        Each row's cluster, any integers.
+    """
+    squares = float((residual**2).sum())
+    _, numbered = np.unique(cluster, return_inverse=True)
+    return max(float((np.bincount(numbered, residual) ** 2).sum()) / squares, 1.0) if squares > 0 else 1.0
+
+
 def clustered_standard_error(influence: FloatArray, cluster: NDArray[np.integer]) -> float:
     """Cluster-robust standard error of one estimate from each row's influence on it."""
     return float(np.sqrt((sum_within_clusters(influence, cluster) ** 2).sum()))
