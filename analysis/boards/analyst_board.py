@@ -10,7 +10,7 @@ import polars as pl
 from analysis.boards.model_charts import coverage_charts, model_charts
 from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text
 from analysis.charts.own_look import with_own_look
-from analysis.charts.theme import CHANCE, PLAIN, layer_charts
+from analysis.charts.theme import CHANCE, PLAIN, layer_charts, separate_scales
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary
 from schemas.outputs import RULE_LABELS
@@ -41,8 +41,14 @@ def analyst_board(report: Report) -> alt.ConcatChart:
     else:
         first = alt.hconcat(rows, line_of_text("No optional field is recorded: see rebleed fields.", 330), spacing=20)
     second = alt.hconcat(*model_charts(report), *coverage_charts(report), spacing=30)
-    board = alt.concat(first, second, _legend(report), spacing=14, columns=1, align="none")
-    return board.resolve_scale(color="independent", shape="independent", x="independent", y="independent").properties(
+    return alt.concat(
+        first,
+        second,
+        _legend(report),
+        spacing=14,
+        columns=1,
+        align="none",
+        resolve=separate_scales("color", "shape", "x", "y"),
         title=alt.TitleParams("Data and model at a glance", fontSize=16),
         description="The analyst's board: rows by file and reason, fields recorded by month, how good the risks are",
     )
@@ -111,8 +117,8 @@ def _rows(report: Report, file: alt.Parameter) -> Any:
         .add_params(file)
     )  # fmt: skip
     words = base.mark_text(aria=False, align="left", dx=4, fontSize=11).encode(x="read:Q", text="words:N")
-    return layer_charts(bars, words).properties(
-        width=FILE_PX, height=ROW_PX * max(table.height, 1), title="Rows read from each file"
+    return layer_charts(
+        bars, words, width=FILE_PX, height=ROW_PX * max(table.height, 1), title="Rows read from each file"
     )
 
 
@@ -144,8 +150,8 @@ def _reasons(report: Report) -> Any:
         tooltip=[alt.Tooltip("reason:N", title="reason"), alt.Tooltip("count:Q", title="count")]
     )
     words = base.mark_text(aria=False, align="left", dx=4, fontSize=11).encode(text="count:Q")
-    return layer_charts(bars, words).properties(
-        width=REASON_PX, height=ROW_PX * len(reasons), title="Why rows were rejected or values blanked"
+    return layer_charts(
+        bars, words, width=REASON_PX, height=ROW_PX * len(reasons), title="Why rows were rejected or values blanked"
     )
 
 
@@ -202,8 +208,8 @@ def _recorded(report: Report, fields: list[str], field: alt.Parameter) -> Any:
     words = base.mark_text(aria=False, align="left", dx=4, fontSize=11).encode(
         x="share:Q", text=alt.Text("share:Q", format=".0%")
     )
-    return layer_charts(bars, words).properties(
-        width=SHARE_PX, height=ROW_PX * max(len(fields), 1), title="Least completely recorded"
+    return layer_charts(
+        bars, words, width=SHARE_PX, height=ROW_PX * max(len(fields), 1), title="Least completely recorded"
     )
 
 

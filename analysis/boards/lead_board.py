@@ -27,7 +27,7 @@ from analysis.boards.selection import (
     with_wilson,
 )
 from analysis.charts.own_look import with_own_look
-from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, layer_charts
+from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, layer_charts, separate_scales
 from analysis.report import Report
 
 WIDTH, MONTHS_PX = 1100, 555
@@ -55,7 +55,7 @@ def lead_board(report: Report) -> alt.ConcatChart:
     )
     first = alt.hconcat(alt.vconcat(rates, bars, spacing=6), *compared(report, selection, kinds), spacing=24)
     second = [*moved_steps(report, cells, selection), *([how_soon(report, selection)] if followed else [])]
-    board = alt.concat(
+    return alt.concat(
         sentence_chart(selection, WIDTH, without_rate),
         first,
         *([alt.hconcat(*second, spacing=26)] if second else []),
@@ -63,8 +63,8 @@ def lead_board(report: Report) -> alt.ConcatChart:
         spacing=12,
         columns=1,
         align="none",
-    ).add_params(*selection.listed, *selection.constants)
-    return board.resolve_scale(color="independent", shape="independent", y="independent", x="independent").properties(
+        params=[one.param for one in (*selection.listed, *selection.constants)],
+        resolve=separate_scales("color", "shape", "y", "x"),
         datasets={CELLS: cell_rows(cells)},
         title=alt.TitleParams(
             "Comebacks at a glance", subtitle=[str(figure) for figure in lead_figures(report)], fontSize=16
@@ -107,8 +107,14 @@ def _months(report: Report, cells: CountedCells, selection: Selection) -> Any:
         f"How many bleeds came back within {report.window_days} days, by month of the bleed",
         subtitle=f"thin grey line: back within {EARLY_DAYS[1]} days, an early warning",
     )
-    return layer_charts(*_limits(report, cells, upper), early, line, dots.properties(name="months")).properties(
-        width=MONTHS_PX, height=150, title=title
+    return layer_charts(
+        *_limits(report, cells, upper),
+        early,
+        line,
+        dots.properties(name="months"),
+        width=MONTHS_PX,
+        height=150,
+        title=title,
     )
 
 

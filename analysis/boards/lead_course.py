@@ -82,7 +82,7 @@ def moved_steps(report: Report, cells: CountedCells, selection: Selection) -> li
         return []
     number = {1: "step", 2: "two steps", 3: "three steps"}[len(charts)]
     title = alt.TitleParams(f"The {number} whose misses moved most, share of bleeds", offset=22)
-    return [alt.hconcat(*charts, spacing=16).resolve_scale(y="shared").properties(title=title)]
+    return [alt.hconcat(*charts, spacing=16, resolve={"scale": {"y": "shared"}}, title=title)]
 
 
 def _moved_step(report: Report, shares: alt.Chart, cells: CountedCells, selection: Selection, place: int) -> Any:
@@ -107,7 +107,7 @@ def _moved_step(report: Report, shares: alt.Chart, cells: CountedCells, selectio
         .encode(text="title:N", x=alt.value(2), y=alt.value(-16))
     )
     layers = [line, dots, name, *_first_signs(report, own, x)]
-    return layer_charts(*layers).properties(width=STEP_PX, height=110, name=f"moved_{place}")
+    return layer_charts(*layers, width=STEP_PX, height=110, name=f"moved_{place}")
 
 
 def _first_signs(report: Report, own: alt.Chart, x: alt.X) -> list[Any]:
@@ -165,8 +165,13 @@ def how_soon(report: Report, selection: Selection) -> Any:
             (own, "selection", alt.value(1)),
         )
     ]
-    return layer_charts(*lines, *words).properties(
-        width=SOON_PX, height=110, name="how_soon", title=alt.TitleParams("How soon they came back", offset=22)
+    return layer_charts(
+        *lines,
+        *words,
+        width=SOON_PX,
+        height=110,
+        name="how_soon",
+        title=alt.TitleParams("How soon they came back", offset=22),
     )
 
 

@@ -101,7 +101,7 @@ def _groups(report: Report, selection: Selection, kind: str) -> Any:
         .add_params(picked)
     )  # fmt: skip
     title = titles[kind] + (f" ({left_out} with fewer bleeds not shown)" if left_out else "")
-    return layer_charts(one, rules, dots).properties(title=title)
+    return layer_charts(one, rules, dots, title=title)
 
 
 def _top(report: Report) -> float:

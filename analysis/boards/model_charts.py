@@ -51,8 +51,8 @@ def _discrimination(report: Report) -> Any:
     words = base.mark_text(aria=False, align="left", dx=9, dy=-6, fontSize=11).encode(
         x=x, text=alt.Text("value:Q", format=".2f")
     )
-    return layer_charts(rules, dots, words).properties(
-        width=MODEL_PX, height=22 * max(len(rows), 1), title="Discrimination, against simple rules"
+    return layer_charts(
+        rules, dots, words, width=MODEL_PX, height=22 * max(len(rows), 1), title="Discrimination, against simple rules"
     )
 
 
@@ -76,7 +76,7 @@ def _over_time(report: Report) -> Any:
         x=x, y=alt.Y("value:Q", scale=scale), tooltip=_estimate_tips("quarter:O", labels, ".2f")
     )
     title = "Comebacks observed / predicted, by quarter"
-    return layer_charts(one, rules, dots).properties(width=TIME_PX, height=HEIGHT, title=title)
+    return layer_charts(one, rules, dots, width=TIME_PX, height=HEIGHT, title=title)
 
 
 def _calibration(report: Report) -> Any:
@@ -99,9 +99,7 @@ def _calibration(report: Report) -> Any:
         y=alt.Y("observed:Q", scale=scale),
         tooltip=[alt.Tooltip(f"{name}:Q", format=".1%", title=label) for name, label in labels],
     )
-    return layer_charts(line, rules, dots).properties(
-        width=MODEL_PX, height=HEIGHT, title="Came back, against predicted"
-    )
+    return layer_charts(line, rules, dots, width=MODEL_PX, height=HEIGHT, title="Came back, against predicted")
 
 
 def coverage_charts(report: Report) -> list[Any]:
@@ -122,7 +120,5 @@ def coverage_charts(report: Report) -> list[Any]:
         tooltip=_estimate_tips("measure:N", (("value", "share"), ("lo", "from"), ("hi", "to")), ".1%"),
     )
     return [
-        layer_charts(rules, dots).properties(
-            width=MODEL_PX, height=ROW_PX * len(rows), title="Validation on simulated workshops"
-        )
+        layer_charts(rules, dots, width=MODEL_PX, height=ROW_PX * len(rows), title="Validation on simulated workshops")
     ]

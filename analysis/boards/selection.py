@@ -123,7 +123,7 @@ def _lacks(name: str) -> bool:
 
 def inline_data(rows: list[dict[str, Any]]) -> Any:
     """Rows as data of a chart."""
-    return alt.InlineData(values=rows)
+    return alt.InlineData(values=tuple(rows))  # a tuple: Altair copies lists of rows at every step of composing a board
 
 
 def line_of_text(words: str, width: int, name: str = "") -> Any:

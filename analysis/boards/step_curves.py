@@ -40,7 +40,7 @@ def step_curves(report: Report, linked: Linked) -> list[Any]:
         upper.properties(width=CURVE_PX, height=CURVE_HEIGHT, title=title),
         bars.properties(width=CURVE_PX, height=30),
     )
-    return [alt.vconcat(*charts, spacing=4).resolve_scale(x="shared")]
+    return [alt.vconcat(*charts, spacing=4, resolve={"scale": {"x": "shared"}})]
 
 
 def _axis(**more: Any) -> alt.Axis:

@@ -12,7 +12,7 @@ from analysis.boards.step_curves import step_curves
 from analysis.boards.trainer_choices import Linked, linked_choices
 from analysis.boards.trainer_history import QUARTERS, choice_in_words, learning_charts, quarter_chart, quarter_rows
 from analysis.charts.own_look import with_own_look
-from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, VERDICT_LABELS, layer_charts
+from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, VERDICT_LABELS, layer_charts, separate_scales
 from analysis.report import Report
 from schemas import field_label
 
@@ -47,12 +47,14 @@ def trainer_board(report: Report) -> alt.ConcatChart:
         needed = line_of_text(f"No step of the procedure is recorded in this log. {RECORD_STEPS}", WIDTH)
         return alt.concat(needed, _flags(report), _legend(report), columns=1).properties(title=title, description=words)
     parts = [choice_in_words(linked), _panels(report, linked), _legend(report)]
-    board = alt.concat(*parts, spacing=12, columns=1, align="none").add_params(
-        alt.param(name="step_names", value=linked.steps),
-        alt.param(name="curve_names", value=linked.curves),
-        alt.param(name="people", value=linked.people),
-    )
-    return board.resolve_scale(color="independent", shape="independent", size="independent").properties(
+    names = {"step_names": linked.steps, "curve_names": linked.curves, "people": linked.people}
+    return alt.concat(
+        *parts,
+        spacing=12,
+        columns=1,
+        align="none",
+        params=[alt.VariableParameter(name=name, value=value) for name, value in names.items()],
+        resolve=separate_scales("color", "shape", "size"),
         datasets={QUARTERS: {"rows": quarter_rows(report, linked)}},
         title=title,
         description=words,
@@ -64,16 +66,13 @@ def _panels(report: Report, linked: Linked) -> Any:
     if compared.is_empty():
         people = _shares(report, linked)
     else:
-        people = alt.vconcat(_matrix(compared, linked), _people(compared, linked), spacing=4).resolve_scale(
-            shape="independent", color="independent"
-        )
+        by_person = _matrix(compared, linked), _people(compared, linked)
+        people = alt.vconcat(*by_person, spacing=4, resolve=separate_scales("shape", "color"))
     history = alt.vconcat(quarter_chart(report, linked), *learning_charts(report, linked), _flags(report), spacing=10)
     right = alt.vconcat(
         alt.hconcat(*_costs(report, linked), history, spacing=16), *step_curves(report, linked), spacing=10
     )
-    return alt.hconcat(people, right, spacing=16).resolve_scale(
-        color="independent", shape="independent", size="independent"
-    )
+    return alt.hconcat(people, right, spacing=16, resolve=separate_scales("color", "shape", "size"))
 
 
 def _excess(report: Report, linked: Linked) -> pl.DataFrame:
@@ -140,8 +139,12 @@ def _matrix(compared: pl.DataFrame, linked: Linked) -> Any:
     title = alt.TitleParams(
         "Who misses a step more or less often than peers (last 12 months, same work)", offset=18 if linked.shops else 8
     )
-    return layer_charts(marks, *([workshops] if rows else [])).properties(
-        width=CELL_PX * max(len(linked.people), 1), height=ROW_PX * len(linked.steps), title=title
+    return layer_charts(
+        marks,
+        *([workshops] if rows else []),
+        width=CELL_PX * max(len(linked.people), 1),
+        height=ROW_PX * len(linked.steps),
+        title=title,
     )
 
 
@@ -170,7 +173,7 @@ def _people(compared: pl.DataFrame, linked: Linked) -> Any:
         )
         .properties(name="technician_dots")
     )
-    return layer_charts(zero, rules, dots).properties(
+    return layer_charts(zero, rules, dots, 
         width=CELL_PX * max(len(linked.people), 1), height=PEOPLE_PX,
         title=alt.TitleParams(linked.step_title(": more than peers, points")),
     )  # fmt: skip
@@ -197,7 +200,7 @@ def _shares(report: Report, linked: Linked) -> Any:
         .add_params(linked.technician, linked.step)
     )  # fmt: skip
     title = "How often each step is missed (comparing needs two technicians)"
-    return layer_charts(rules, dots).properties(width=SHARE_PX, height=ROW_PX * len(linked.steps), title=title)
+    return layer_charts(rules, dots, width=SHARE_PX, height=ROW_PX * len(linked.steps), title=title)
 
 
 def _costs(report: Report, linked: Linked) -> list[Any]:

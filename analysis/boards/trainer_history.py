@@ -157,7 +157,7 @@ def learning_charts(report: Report, linked: Linked) -> list[Any]:
     line = own.mark_line(aria=False, color=PLAIN, strokeWidth=2.5, point=alt.OverlayMarkDef(color=PLAIN)).encode(
         x=x, y=y, tooltip=tips
     )
-    return [layer_charts(every, line).properties(title="Learning: share of all steps missed, by time at the bench")]
+    return [layer_charts(every, line, title="Learning: share of all steps missed, by time at the bench")]
 
 
 def choice_in_words(linked: Linked) -> Any:

@@ -95,15 +95,23 @@ def theme() -> alt.theme.ThemeConfig:
     return look
 
 
-def layer_charts(*charts: alt.Chart) -> Any:
-    """The charts over one another, the first at the bottom.
+def layer_charts(*charts: alt.Chart, **properties: Any) -> Any:
+    """The charts over one another, the first at the bottom, with properties of the whole.
 
     Altair copies every chart of a layer some ten times; with marks as plain dictionaries it copies half as much.
     """
     for chart in charts:
         if isinstance(chart.mark, alt.SchemaBase):
             chart.mark = chart.mark.to_dict(validate=False)
-    return alt.layer(*charts)
+    return alt.layer(*charts, **properties)
+
+
+def separate_scales(*channels: str) -> dict[str, Any]:
+    """The `resolve` of charts side by side whose scales differ on these channels.
+
+    Given where charts are put together: each method called afterwards copies all of them.
+    """
+    return {"scale": dict.fromkeys(channels, "independent")}
 
 
 def conditional(channel: type[Any], when: Any, then: Any, otherwise: Any) -> Any:
