@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-FIT_LIMIT = 100_000
+FIT_LIMIT = 50_000
 """Largest number of bleeds that a model is fitted to. Counts use all bleeds, and every bleed is scored."""
 
 
