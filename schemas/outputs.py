@@ -139,7 +139,9 @@ class Rates(OutputTable):
     ratio: float = schema_field("comebacks / expected", low=0)
     ratio_lo: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
     ratio_hi: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
-    shrunk_rate: float = fraction("rate adjusted towards expected when data are few (empirical Bayes)")
+    shrunk_rate: float = fraction(
+        "indirectly standardised rate: the ratio, adjusted towards 1 when data are few (empirical Bayes), times the rate of all bleeds"
+    )
     shrunk_lo: float = fraction("95% interval")
     shrunk_hi: float = fraction("95% interval")
     funnel_lo: float = schema_field("lower funnel limit of the ratio: the range expected by chance", low=0)

@@ -39,7 +39,10 @@ GLOSSARY = (
         "credible interval: the figure is in it with 95% probability, given the model and its prior",
     ),
     ("expected", "comebacks for the same mix of work done by the other technicians or workshops here"),
-    ("adjusted rate", "a rate moved towards the expected value when there are few bleeds"),
+    (
+        "adjusted rate",
+        "the rate expected had the group done the same mix of work as all, moved towards the average when it has few bleeds",
+    ),
     (
         "statistically clear",
         "a difference larger than chance alone would give, after allowing for multiple comparisons",

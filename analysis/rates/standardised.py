@@ -27,7 +27,8 @@ def rates(data: BleedData, rng: np.random.Generator, case_mix: CaseMix | None = 
 
     Estimand: comebacks among a group's mature bleeds over those expected if the other groups had done the same work
     (standardised comeback ratio, O/E). Limits are exact, conditional on the sum of observed and reference comebacks,
-    with counts divided by the design effect of bikes. Shrunk rates are gamma-Poisson empirical Bayes. p-values are
+    with counts divided by the design effect of bikes. A shrunk rate is the indirectly standardised rate: the gamma-Poisson
+    empirical Bayes ratio times the rate of all bleeds, so that groups rank by their ratios. p-values are
     widened for overdispersion where ten or more groups are compared; q-values are Benjamini-Hochberg within a kind. The
     group that differs most is excluded and the others are compared again, until none differs.
 
@@ -105,12 +106,13 @@ def _rows(table: pl.DataFrame, comparison: Comparison, rng: np.random.Generator)
     columns["ratio"][rows], columns["ratio_lo"][rows], columns["ratio_hi"][rows] = o / e, limits.lo, limits.hi
     effective_share = 1 / (design_effect * (1 + e / reference))  # the expectation is estimated from a count too
     shrunk = gamma_poisson(o * effective_share, e * effective_share)
+    overall = observed.sum() / max(mature.sum(), 1.0)
     for name, ratio in (
         ("shrunk_rate", shrunk.ratio),
         ("shrunk_lo", shrunk.quantile(0.025)),
         ("shrunk_hi", shrunk.quantile(0.975)),
     ):
-        columns[name][rows] = np.clip(ratio * e / mature[rows], 0, 1)
+        columns[name][rows] = np.clip(ratio * overall, 0, 1)
     if comparison.compared.any():
         draws = shrunk.draws(DRAWS, rng)
         ranks = np.argsort(np.argsort(-draws, axis=1), axis=1) + 1
