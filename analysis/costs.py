@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.dataset import BleedData, bleeds_per_year
+from analysis.dataset import DAYS_PER_YEAR, BleedData, bleeds_per_year
 from analysis.standard import Standard
 from analysis.stats import wilson
 from schemas import empty, validate_table
@@ -44,7 +44,7 @@ def cost_per_comeback(data: BleedData, returns: DataFrame[Returns], comebacks: D
 def costs(data: BleedData, steps: DataFrame[Steps], unit_cost: UnitCost) -> DataFrame[Costs]:
     """Comebacks per year and their cost: all of them, then each step with an estimate.
 
-    Estimand: the comeback rate of mature bleeds times bleeds per year, with Wilson limits; for a step,
+    Estimand: the comeback rate of the last year of mature bleeds times bleeds per year, with Wilson limits; for a step,
     preventable_per_100 times bleeds per year, with the step's own limits (the lower one is negative where the step may
     cost nothing). Causes do not add up: two missed steps can contribute to the same comeback.
 
@@ -58,14 +58,15 @@ def costs(data: BleedData, steps: DataFrame[Steps], unit_cost: UnitCost) -> Data
         Mean cost of one comeback.
     """
     bleeds_yearly = bleeds_per_year(data) if not data.bleeds.is_empty() else 0.0
-    mature = data.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
-    if not len(mature):
+    mature = data.bleeds.filter("mature")
+    last_year = mature.filter(pl.col("age_days") < pl.col("age_days").min() + DAYS_PER_YEAR).get_column("came_back")
+    if last_year.is_empty():
         return empty(Costs)
-    limits = wilson(int(mature.sum()), len(mature))
+    limits = wilson(int(last_year.sum()), len(last_year))
     estimated = steps.filter(pl.col("preventable_per_100").is_not_null()).sort("rank")
     titles = data.standard.missed_titles
     per_bleed = {
-        "comebacks_per_year": [mature.sum() / len(mature), *estimated.get_column("preventable_per_100") / 100],
+        "comebacks_per_year": [last_year.sum() / len(last_year), *estimated.get_column("preventable_per_100") / 100],
         "comebacks_lo": [limits.lo, *estimated.get_column("lo") / 100],
         "comebacks_hi": [limits.hi, *estimated.get_column("hi") / 100],
     }

@@ -134,8 +134,7 @@ def cost_finding(report: Report) -> Finding:
     """What comebacks cost a year."""
     if report.costs.is_empty():
         return Finding("Too few comebacks to say what they cost.")
-    row, overall = report.costs.row(0, named=True), report.rates.filter(pl.col("kind") == "all").row(0, named=True)
-    lo, hi = (overall[name] * report.bleeds_per_year for name in ("rate_lo", "rate_hi"))
+    row = report.costs.row(0, named=True)
     text, money = f"Comebacks take about {row['minutes_per_year'] / 60:,.0f} bench hours a year.", ""
     if report.currency:
         text += f" Time and parts together cost {_money(money_per_year(report), report.currency)}."
@@ -145,7 +144,7 @@ def cost_finding(report: Report) -> Finding:
         )
     return Finding(
         text,
-        f"{money}{estimate(row['comebacks_per_year'], lo, hi)} comebacks a year in "
+        f"{money}{estimate(row['comebacks_per_year'], row['comebacks_lo'], row['comebacks_hi'])} comebacks a year in "
         f"{quantity(round(report.bleeds_per_year), 'bleed')}.",
     )
 
@@ -172,7 +171,7 @@ def cost_question(report: Report) -> Question:
             "tables/costs.csv",
         ),
         method=(
-            "The rate times the bleeds in a year. Minutes and parts are as recorded on returns, otherwise the defaults of the "
+            "The rate of the last year followed in full, times the bleeds in a year. Minutes and parts are as recorded on returns, otherwise the defaults of the "
             "procedure. The limits are those of the number of comebacks; a lower limit below zero means it may cost nothing."
         ),
     )  # fmt: skip

@@ -14,7 +14,7 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import CASE_MIX, BleedData, per_year
 from analysis.people.recent_bleeds import recent_bleeds
 from analysis.rates import CovariatePatterns, covariate_patterns
-from analysis.stats import Z95, benjamini_hochberg, between_variance, level_codes, normal_tail
+from analysis.stats import Z95, benjamini_hochberg, level_codes, normal_tail, spread_posterior
 from schemas import empty, validate_table
 from schemas.outputs import Steps, Technique
 
@@ -26,6 +26,8 @@ RIDGE = 1.0
 """The ridge penalty, in bleeds: keeps a brake model with few bleeds from getting a share of its own."""
 MIN_RECORDED = 10
 CLEAR_Q = 0.05
+LARGEST_SPREAD = 0.5
+"""Largest standard deviation that shares can have."""
 
 
 def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Technique]:
@@ -35,8 +37,7 @@ def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Techn
     came to miss less often counts from then on (`recent_bleeds`).
 
     Estimand: `excess` is the share that a technician misses beyond what peers miss on the same mix of work, shrunk
-    towards 0 with the spread between technicians estimated for each step (DerSimonian & Laird 1986, Control. Clin.
-    Trials 7:177-188). `preventable` is the comebacks a year that the excess costs: excess × bleeds a year × what each
+    towards 0 with the spread between technicians estimated for each step (`spread_posterior`). `preventable` is the comebacks a year that the excess costs: excess × bleeds a year × what each
     miss of the step costs (preventable_per_100 / 100 / share_missed). `coach_rank` orders a technician's steps by it,
     among those whose excess and cost are above 0. `q_value` controls false discoveries over every technician and step
     of the audit (Benjamini & Hochberg 1995); an excess is `clear` where it is at most 0.05 and the interval excludes 0.
@@ -273,17 +274,17 @@ def shrink_excess(peers: Peers, enough: NDArray[np.bool_]) -> tuple[FloatArray, 
 
     The spread comes from the deviations from everyone, which are nearly independent; excesses over peers are not, as
     each technician is among the peers of all others. An excess varies by the technician's own spread and by that of the
-    peers' mean. NaN where there is not `enough` recorded.
+    peers' mean. The spread is not known exactly, and averaged over (`spread_posterior`). NaN where there is not `enough`
+    recorded.
     """
     n = np.where(enough, peers.recorded, 0.0)
     if enough.sum() < 2:
         return np.full_like(n, np.nan), np.full_like(n, np.nan)
-    tau2 = between_variance(peers.deviation[enough], peers.deviation_sd[enough] ** 2)
+    posterior = spread_posterior(peers.deviation[enough], peers.deviation_sd[enough] ** 2, LARGEST_SPREAD)
     peers_spread = ((n**2).sum() - n**2) / np.maximum(n.sum() - n, 1.0) ** 2
-    spread = tau2 * (1 + peers_spread)
     sd = np.where(enough, peers.excess_sd, np.nan)
-    reliability = spread / (spread + sd**2)
-    return reliability * (peers.share - peers.peer_share), np.sqrt(reliability) * sd
+    shrunk = posterior.shrink(peers.share - peers.peer_share, sd**2, 1 + peers_spread)
+    return shrunk.mean, shrunk.sd
 
 
 @dataclass(frozen=True)

@@ -35,7 +35,7 @@ from analysis.stats.learning_cusum import Dispersion, LearningLimits, learning_l
 from analysis.stats.linear_algebra import symmetric_inverse, weighted_gram
 from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, expit, out_of_fold_log_odds, ridge_logistic
 from analysis.stats.multiple_testing import benjamini_hochberg, holm
-from analysis.stats.random_effects import between_variance
+from analysis.stats.random_effects import between_variance, spread_posterior
 from analysis.stats.rank_correlation import kendall_tau
 from analysis.stats.robustness import (
     benchmark_r2,
@@ -96,6 +96,7 @@ __all__ = [
     "share_difference",
     "spending_bounds",
     "spent_alpha",
+    "spread_posterior",
     "student_quantile",
     "student_tail",
     "sum_by_level",

@@ -19,6 +19,8 @@ from analysis.survival import Block, SurvivalModel
 
 FloatArray = NDArray[np.float64]
 SIGNIFICANCE = 0.05
+LEAST_EARLY = 0.1
+"""Least early effect, as a share of the whole follow-up's, that a ratio is given to."""
 
 
 @dataclass(frozen=True)
@@ -26,12 +28,14 @@ class TimeVaryingEffects:
     """Early and late effects (log hazard ratios) in the order early steps, early not-recorded, late steps.
 
     `influence` is each bike's influence on them; `shrinkage` maps true to expected estimates, since the ridge shrinks
-    late effects: without late returns an estimate of zero is no evidence of no effect.
+    late effects: without late returns an estimate of zero is no evidence of no effect. `early_share` is the share of
+    returns within the window.
     """
 
     effects: FloatArray
     shrinkage: FloatArray = field(repr=False)
     late_returns: int
+    early_share: float
     influence: FloatArray = field(repr=False)
 
 
@@ -68,7 +72,9 @@ def fit_time_varying(data: BleedData, design: Design, return_model: SurvivalMode
     shrinkage = np.eye(len(columns))
     shrinkage_loss = model.covariance[np.ix_(columns, columns)] * model.penalties[columns]
     shrinkage[-step_count:, -step_count:] -= shrinkage_loss[-step_count:, -step_count:]
-    return TimeVaryingEffects(model.coefficients[columns], shrinkage, int(returned[late_rows].sum()), influence)
+    late_returns, early_returns = int(returned[late_rows].sum()), int(early_returned.sum())
+    early_share = early_returns / max(early_returns + late_returns, 1)
+    return TimeVaryingEffects(model.coefficients[columns], shrinkage, late_returns, early_share, influence)
 
 
 def _split_columns(x: FloatArray, late_rows: NDArray[np.intp], late_effects: int) -> FloatArray:
@@ -106,7 +112,8 @@ def proportional_hazards_test(
 
     Wald tests with the joint sandwich covariance of early and late effects: 1 degree of freedom along the whole
     follow-up's effects, and one per step. Idea: P. M. Grambsch & T. M. Therneau 1994, Biometrika 81:515-526, here with
-    a single cut at the window.
+    a single cut at the window. The whole follow-up's effect is near the mean of both, weighted by their returns: if the
+    change is k times it, late is (1 + πk) / (1 − (1 − π)k) of early, π the share of early returns.
 
     Parameters
     ----------
@@ -123,11 +130,12 @@ def proportional_hazards_test(
     change_influence = time_varying.influence[:, late:] - time_varying.influence[:, :steps]
     inverse = np.linalg.pinv(change_influence.T @ change_influence, rcond=1e-10, hermitian=True)
     precision = float(contrast @ inverse @ contrast)
-    log_ratio = float(contrast @ inverse @ change) / precision
+    relative_change = float(contrast @ inverse @ change) / precision
+    early = max(1 - (1 - time_varying.early_share) * relative_change, LEAST_EARLY)
     return ProportionalHazardsTest(
-        ratio=1 + log_ratio,
-        ratio_sd=precision**-0.5,
-        p_contrast=float(2 * normal_tail(abs(log_ratio) * precision**0.5)),
+        ratio=(1 + time_varying.early_share * relative_change) / early,
+        ratio_sd=precision**-0.5 / early**2,
+        p_contrast=float(2 * normal_tail(abs(relative_change) * precision**0.5)),
         p_all=float(chi_square_tail(change @ inverse @ change, steps)),
     )
 

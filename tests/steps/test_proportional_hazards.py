@@ -33,6 +33,15 @@ def test_effects_that_stay_pass(fitted):
     assert result.ratio == pytest.approx(1.0, abs=1e-9)  # arithmetic
 
 
+@pytest.mark.parametrize("share", [0.25, 0.5, 2.0])
+def test_the_ratio_is_late_over_early_also_far_from_one(fitted, share):
+    _, windows = fitted
+    early = windows.effects[: len(fitted[0])]
+    whole = (windows.early_share + (1 - windows.early_share) * share) * early
+    assert 0.2 < windows.early_share < 0.9
+    assert late_share((whole, windows), share).ratio == pytest.approx(share, rel=1e-6)
+
+
 def test_effects_that_fade_fail(fitted):
     result = late_share(fitted, 0.0)
     assert result.fails
