@@ -23,6 +23,7 @@ from analysis.pages.board_view import BoardView, board_view
 from analysis.pages.file_names import with_file_names
 from analysis.pages.labels import CAUTIONS, GLOSSARY, TABLE_LABELS
 from analysis.pages.lead import lead_questions
+from analysis.pages.meeting import meeting_sheet
 from analysis.pages.question import Question
 from analysis.pages.summary import main_findings
 from analysis.pages.trainer import trainer_questions
@@ -34,6 +35,7 @@ NAVIGATION = (
     ("lead.html", "service lead"),
     ("trainer.html", "trainer"),
     ("analyst.html", "analyst"),
+    ("meeting.html", "team meeting"),
 )
 
 
@@ -83,14 +85,18 @@ def render_pages(report: Report, executor: Executor | None = None) -> Callable[[
     """
     report, renderer = with_file_names(report), SvgRenderer(executor)
     parts = {reader: _parts(report, reader, renderer) for reader in (ANALYST, TRAINER, LEAD)}
+    with without_validation():
+        sheet = meeting_sheet(report)
 
     def pages() -> tuple[Page, ...]:
         title, sentences = "What the bleed log says", main_findings(report)
         values: dict[str, Any] = {"title": title, "findings": sentences, "figures": lead_figures(report)}
         index = render_template("index.html", report, renderer, here="index.html", **values)
-        return Page("index.html", index), *(
-            _page(report, reader, *parts[reader], renderer) for reader in (LEAD, TRAINER, ANALYST)
+        meeting = render_template(
+            "meeting.html", report, renderer, here="meeting.html", title="For the team meeting", sheet=sheet
         )
+        readers = (_page(report, reader, *parts[reader], renderer) for reader in (LEAD, TRAINER, ANALYST))
+        return Page("index.html", index), *readers, Page("meeting.html", meeting)
 
     return pages
 
