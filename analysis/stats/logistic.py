@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.stats.linear_algebra import weighted_gram
+from analysis.stats.clusters import weighted_gram
 
 FloatArray = NDArray[np.float64]
 RIDGE = 1.0

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis.stats import Dispersion, learning_limits, log_likelihood_steps, reset_cusum
-from analysis.stats.learning_cusum import HORIZON
+from analysis.stats.sequential import HORIZON
 
 
 def reached_by(mean: float, step: np.ndarray, limit: float, entries: int) -> float:

@@ -1,13 +1,87 @@
-"""How strong an unmeasured confounder would have to be, and estimates calibrated by negative controls."""
+"""Several estimates together: joint and multiple tests, rank correlation, unseen causes."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.stats.distributions import normal_tail
+from analysis.stats.intervals import chi_square_tail, normal_tail
+
+
+def benjamini_hochberg(p_values: ArrayLike) -> NDArray[np.float64]:
+    """q-values (false discovery rate), in the order given; NaN stays NaN and does not count as a test.
+
+    Source: Y. Benjamini & Y. Hochberg 1995, J. R. Stat. Soc. B 57:289-300.
+    """
+    p = np.asarray(p_values, dtype=float)
+    q = np.full_like(p, np.nan)
+    tested = np.isfinite(p)
+    order = np.argsort(p[tested])[::-1]
+    ranks = np.arange(len(order), 0, -1)
+    adjusted = np.minimum.accumulate(p[tested][order] * len(order) / ranks)
+    q[np.flatnonzero(tested)[order]] = np.minimum(adjusted, 1.0)
+    return q
+
+
+def holm(p_values: ArrayLike) -> NDArray[np.float64]:
+    """p-values adjusted for family-wise error, in the order given.
+
+    Source: S. Holm 1979, Scand. J. Stat. 6:65-70.
+    """
+    p = np.asarray(p_values, dtype=float)
+    order = np.argsort(p)
+    adjusted = np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1))
+    result = np.empty_like(p)
+    result[order] = np.minimum(adjusted, 1.0)
+    return result
+
+
+RANK_TOLERANCE = 1e-10
+"""Eigenvalues below this share of the largest count as zero."""
+
+
+def equal_values_p_value(values: ArrayLike, covariance: ArrayLike) -> float:
+    """p-value of the hypothesis that correlated estimates have the same true value; NaN with fewer than two.
+
+    Wald test of all differences from the first; the degrees of freedom are the rank of their covariance, so that points
+    along a smooth curve count as the few coefficients they come from.
+
+    Source: A. Wald 1943, Trans. Am. Math. Soc. 54:426-482; with independent estimates it is W. G. Cochran's Q (1954,
+    Biometrics 10:101-129).
+
+    Parameters
+    ----------
+    values
+        One estimate per level, shape (k,).
+    covariance
+        Covariance of the estimates, shape (k, k).
+    """
+    y, sigma = np.asarray(values, dtype=float), np.asarray(covariance, dtype=float)
+    if len(y) < 2 or not (np.isfinite(y).all() and np.isfinite(sigma).all()):
+        return float("nan")
+    differences = y[1:] - y[0]
+    variance = sigma[1:, 1:] - sigma[1:, :1] - sigma[:1, 1:] + sigma[0, 0]
+    eigenvalues, directions = np.linalg.eigh((variance + variance.T) / 2)
+    estimable = eigenvalues > RANK_TOLERANCE * max(float(eigenvalues[-1]), 0.0)
+    if not estimable.any():
+        return float("nan")
+    components = directions[:, estimable].T @ differences
+    return float(chi_square_tail(float((components**2 / eigenvalues[estimable]).sum()), int(estimable.sum())))
+
 
 FloatArray = NDArray[np.float64]
+
+
+def kendall_tau(first: ArrayLike, second: ArrayLike) -> float:
+    """Kendall's tau-b of two rankings of the same items; NaN where all of one are tied.
+
+    Source: M. G. Kendall 1945, Biometrika 33:239-251.
+    """
+    a, b = (np.sign(np.subtract.outer(values, values)) for values in (np.asarray(first), np.asarray(second)))
+    untied = float((a * a).sum() * (b * b).sum())
+    return float((a * b).sum()) / untied**0.5 if untied else float("nan")
+
+
 GRID = 60
 
 
