@@ -15,7 +15,9 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from analysis.commands.options import (
+from analysis.commands.plan_cli import planning
+from analysis.commands.terminal import (
+    ClosedOutput,
     Cluster,
     Day,
     Exports,
@@ -29,20 +31,16 @@ from analysis.commands.options import (
     StandardFiles,
     Strict,
     day_of,
-    progress,
-    shop_days_of,
-    text_of,
-)
-from analysis.commands.plan_cli import planning
-from analysis.commands.terminal import (
-    ClosedOutput,
     discard_output,
     limit_memory_arenas,
     machine_error,
     open_streams,
+    progress,
+    shop_days_of,
     show,
     show_error,
     show_interrupt,
+    text_of,
 )
 from analysis.errors import UserError
 from analysis.parallel import collect_garbage_rarely
@@ -93,7 +91,7 @@ def demo(
     with progress() as say:
         run_demo(out, say, lines.append)
     if notebooks is not None:
-        from analysis.commands.write_notebooks import write_notebooks
+        from analysis.commands.demo import write_notebooks
 
         files = write_notebooks(notebooks, out)
         lines.append(f"Wrote {len(files)} notebooks; open them with: jupyter lab {notebooks}")

@@ -1,11 +1,13 @@
-"""Declaration of a table field: description, label, unit, role and valid values."""
+"""Declaration of a table field (description, label, unit, role, valid values), and the fields of a table as records."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import pandera.polars as pa
+import polars as pl
 
 Role = Literal["key", "context", "technique", "sign", "outcome", ""]
 Sheet = Literal["before", "after", ""]
@@ -32,6 +34,14 @@ _USUAL_PLACES: dict[Role, Place] = {
     "technique": "preparation",
     "sign": "after",
     "outcome": "return",
+}
+_TYPE_NAMES: dict[Any, str] = {
+    pl.String: "text",
+    pl.Float64: "number",
+    pl.Int64: "whole number",
+    pl.Boolean: "true/false",
+    pl.Date: "date",
+    pl.Datetime: "date or date-time",
 }
 
 
@@ -98,4 +108,58 @@ def schema_field(
             "required": required,
         },
         **limits,
+    )
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One field of one table."""
+
+    table: str
+    name: str
+    label: str
+    type: str
+    unit: str
+    role: str
+    sheet: str
+    place: str
+    required: bool
+    low: float | None
+    high: float | None
+    levels: tuple[str, ...]
+    description: str
+
+    @property
+    def range(self) -> str:
+        """The valid values as text."""
+        if self.levels:
+            return ", ".join(self.levels)
+        if self.low is not None and self.high is not None:
+            return f"{self.low:g} to {self.high:g}"
+        if self.low is not None:
+            return f"{self.low:g} or more"
+        return f"{self.high:g} or less" if self.high is not None else ""
+
+
+def dictionary(table: str, model: type[pa.DataFrameModel]) -> list[Entry]:
+    """One entry for each field of `model`, in order; `table` is the name of the table."""
+    return [_entry(table, name, column) for name, column in model.to_schema().columns.items()]
+
+
+def _entry(table: str, name: str, column: Any) -> Entry:
+    metadata = column.metadata or {}
+    return Entry(
+        table=table,
+        name=name,
+        label=metadata.get("label") or column.description or "",
+        type=_TYPE_NAMES[column.dtype.type.base_type()],
+        unit=metadata.get("unit", ""),
+        role=metadata.get("role", ""),
+        sheet=metadata.get("sheet", ""),
+        place=metadata.get("place", ""),
+        required=metadata.get("required", not column.nullable),
+        low=metadata.get("low"),
+        high=metadata.get("high"),
+        levels=tuple(metadata.get("levels") or ()),
+        description=column.description or "",
     )

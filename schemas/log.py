@@ -12,8 +12,7 @@ from typing import Annotated
 import pandera.polars as pa
 import polars as pl
 
-from schemas.dictionary import Entry, dictionary
-from schemas.field import schema_field
+from schemas.field import Entry, dictionary, schema_field
 
 BRAKES = ("front", "rear")
 JOB_REASONS = (

@@ -9,8 +9,7 @@ from pathlib import Path
 
 import pandera.polars as pa
 
-from schemas.dictionary import Entry, dictionary
-from schemas.field import PLACES, ROLES
+from schemas.field import PLACES, ROLES, Entry, dictionary
 from schemas.log import LOG_TABLES, STUDY_TABLES
 from schemas.outputs import AUDIT_TABLES, OTHER_TABLES
 

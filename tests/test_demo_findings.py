@@ -7,7 +7,7 @@ from dataclasses import astuple, replace
 import polars as pl
 import pytest
 
-from analysis.commands.demo_findings import DETECTED, FALSE_ALARM, MISSED, demo_findings
+from analysis.commands.demo import DETECTED, FALSE_ALARM, MISSED, demo_findings
 from analysis.report import Report
 from synthetic import PLANTED_PROBLEMS
 from tests.shops import report

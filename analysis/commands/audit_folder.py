@@ -1,17 +1,19 @@
-"""Read exports, audit them and write the folder: tables, log, charts, pages."""
+"""Read exports and what an audit takes from the one before, audit them and write the folder: tables, log, charts, pages."""
 
 from __future__ import annotations
 
+import datetime as dt
+import importlib
 import random
+import sys
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
-from analysis.commands.earlier_round import earlier_audit, known_codes, letter_text
-from analysis.commands.other_classifiers import import_classifier
 from analysis.drawing import warm_up_renderer
 from analysis.errors import UserError
 from analysis.intake import Log, normalise, read_log
@@ -23,6 +25,8 @@ from analysis.output import (
     hidden_standard,
     key_path,
     pseudonymise,
+    read_earlier,
+    read_key,
     read_proof,
     write_key,
     write_log,
@@ -31,13 +35,81 @@ from analysis.output import (
 )
 from analysis.parallel import BrokenProcessPool, Executor, WorkerExecutor
 from analysis.report import Clock, Report
-from analysis.rounds import to_do_list
+from analysis.rounds import EarlierAudit, to_do_list
 from analysis.sheet import write_to_do
 from analysis.standard import Standard, built_in, read_standards
 from analysis.survival import ObservationWindow, Span
 
 MAX_BLEEDS_TO_SHARE = 1_500_000
 """Bleeds; a log with more is audited in one process, since the memory of a second copy may not be there."""
+
+
+def import_classifier(name: str) -> Any:
+    """The classifier of scikit-learn that `module:name` means, from the current folder or an installed package.
+
+    Raises
+    ------
+    UserError
+        It cannot be imported, or is no classifier with `predict_proba`.
+    """
+    module, _, attribute = name.partition(":")
+    expected = "module:name of a scikit-learn classifier with predict_proba, for example my_models:forest"
+    try:
+        sys.path.insert(0, str(Path.cwd()))
+        value = getattr(importlib.import_module(module), attribute)
+    except (ImportError, AttributeError, ValueError) as error:
+        raise UserError("--classifier", f"{name}: {error}", expected, "correct the name") from error
+    finally:
+        sys.path.pop(0)
+    classifier = value() if isinstance(value, type) else value
+    if not (hasattr(classifier, "fit") and hasattr(classifier, "predict_proba") and hasattr(classifier, "get_params")):
+        raise UserError(
+            "--classifier", f"{name} is a {type(classifier).__name__}", expected, "wrap it, or name another"
+        )
+    return classifier
+
+
+def letter_text(path: str) -> str:
+    """The workshop's own words for a recall, checked before the long work begins.
+
+    Raises
+    ------
+    UserError
+        The file cannot be read, or has an unknown field.
+    """
+    from analysis.pages import letter_template
+
+    try:
+        return letter_template(Path(path).read_text("utf-8"), path)
+    except (OSError, UnicodeDecodeError) as error:
+        raise UserError(f"--letter {path}", "cannot be read", "a text file in UTF-8", "check the path") from error
+
+
+def earlier_audit(folder: Path, as_of: dt.date, names_hidden: bool) -> EarlierAudit:
+    """The earlier audit, checked before the long work begins.
+
+    Raises
+    ------
+    UserError
+        The folder lacks something, or its key, or it cannot be compared (`EarlierAudit.require_comparable`).
+    """
+    earlier = read_earlier(folder)
+    earlier.require_comparable(as_of, names_hidden)
+    if earlier.names_hidden and not key_path(folder).exists():
+        raise UserError(
+            f"--since {folder}",
+            f"has codes for names, but its key {key_path(folder).name} is not next to it",
+            "the key that the earlier audit wrote",
+            "put the key next to that folder",
+        )
+    return earlier
+
+
+def known_codes(options: AuditOptions) -> dict[str, str]:
+    """Codes from the key next to the folder to write, and from that of the earlier audit, which come first."""
+    earlier = {} if options.since is None else read_key(key_path(options.since))
+    own = read_key(key_path(options.out))
+    return earlier | {name: code for name, code in own.items() if name not in earlier and code not in earlier.values()}
 
 
 @dataclass(frozen=True)

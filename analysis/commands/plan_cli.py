@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from analysis.commands.options import (
+from analysis.commands.terminal import (
     Day,
     Exports,
     HideNames,
@@ -17,9 +17,9 @@ from analysis.commands.options import (
     StandardFile,
     day_of,
     progress,
+    show,
     text_of,
 )
-from analysis.commands.terminal import show
 
 planning = typer.Typer(add_completion=False, rich_markup_mode=None)
 plan = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="How many bleeds you need.")

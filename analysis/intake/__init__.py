@@ -1,10 +1,9 @@
 """Intake: read exports of any kind into one validated log, with an account of every row."""
 
-from analysis.intake.actions import DONE
-from analysis.intake.as_of import AFTER_TODAY
-from analysis.intake.bleed_log import PEOPLE_COLUMNS, Log, OwnField, RejectedRows, Source
+from analysis.intake.bleed_log import AFTER_TODAY, PEOPLE_COLUMNS, Log, OwnField, RejectedRows, Source
 from analysis.intake.convert.cleaned_text import normalise
 from analysis.intake.gauge_readings import GaugeReadings, read_readings
+from analysis.intake.link import DONE
 from analysis.intake.load import NO_RETURNS, log_from, read_log
 from analysis.intake.mapping.read_map import read_map
 from analysis.intake.mapping.table_map import Mapping, TableMap
@@ -12,7 +11,7 @@ from analysis.intake.propose.proposal import Proposal, ProposedMap
 from analysis.intake.propose.propose import proposals, propose_map
 from analysis.intake.readers.raw_table import ROW, RawTable, RawTables, ReadingHint
 from analysis.intake.readers.sources import raw_tables
-from analysis.intake.rejected_rows import for_spreadsheets, with_reasons
+from analysis.intake.rejections import for_spreadsheets, with_reasons
 
 __all__ = [
     "AFTER_TODAY",

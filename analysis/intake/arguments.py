@@ -13,7 +13,7 @@ from analysis.errors import UserError
 from analysis.intake.mapping.read_map import parse_map, read_map
 from analysis.intake.mapping.table_map import Mapping
 from analysis.intake.propose.proposal import ProposedMap
-from analysis.intake.readers.parquet import frame_table
+from analysis.intake.readers.frames import frame_table
 from analysis.intake.readers.raw_table import RawTables, ReadingHint
 from analysis.intake.readers.sources import raw_tables
 

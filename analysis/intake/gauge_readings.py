@@ -11,8 +11,8 @@ from analysis.errors import UserError
 from analysis.intake.bleed_log import Source
 from analysis.intake.convert.columns import convert
 from analysis.intake.deduplicate import ROW_INDEX, CombinedTable, Deduplicated, FilePart, combine_files, deduplicate
-from analysis.intake.mapping.match_table import match_table, unused_sections
 from analysis.intake.mapping.read_map import read_map
+from analysis.intake.mapping.table_map import match_table, unused_sections
 from analysis.intake.readers.raw_table import RawTable
 from analysis.intake.readers.sources import raw_tables
 from analysis.intake.rejections import rejection_table, rejections

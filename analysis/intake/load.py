@@ -12,22 +12,33 @@ from pandera.typing.polars import DataFrame
 
 from analysis.days import Day, day_of
 from analysis.errors import UserError
-from analysis.intake.actions import match_actions
 from analysis.intake.arguments import Exports, MapSource, map_of, tables_of
-from analysis.intake.as_of import as_of_date, as_of_warnings
-from analysis.intake.bleed_log import FILE, FILE_ROW, PEOPLE_COLUMNS, Log, OwnField, RejectedRows, Source
+from analysis.intake.bleed_log import (
+    FILE,
+    FILE_ROW,
+    PEOPLE_COLUMNS,
+    Log,
+    OwnField,
+    RejectedRows,
+    Source,
+    as_of_date,
+    as_of_warnings,
+)
 from analysis.intake.convert.cleaned_text import as_text
-from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, Deduplicated, FilePart, combine_files, deduplicate
-from analysis.intake.link import link_returns
-from analysis.intake.mapping.match_table import match_table
-from analysis.intake.mapping.table_map import FIELDS, Mapping
-from analysis.intake.match_tables import match_tables
-from analysis.intake.passes import fill_from_passes
+from analysis.intake.deduplicate import (
+    ID_KEYS,
+    ROW_INDEX,
+    Deduplicated,
+    FilePart,
+    combine_files,
+    deduplicate,
+    similar_names,
+)
+from analysis.intake.link import fill_from_passes, link_returns, match_actions
+from analysis.intake.mapping.table_map import FIELDS, Mapping, match_table
+from analysis.intake.match_tables import match_tables, with_bleeds
 from analysis.intake.readers.raw_table import ROW, RawTable, RawTables
-from analysis.intake.rejected_rows import rejected_rows, with_reasons
-from analysis.intake.rejections import rejection_table, rejections, unmatched_returns
-from analysis.intake.returns_in_rows import with_bleeds
-from analysis.intake.similar_names import similar_names
+from analysis.intake.rejections import rejected_rows, rejection_table, rejections, unmatched_returns, with_reasons
 from analysis.intake.validate import DATED, FIRST_DAY, MOMENTS, Validated, validate
 from schemas import LOG_TABLES, empty, validate_table
 from schemas.outputs import ACTIONS, Intake

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandera.polars as pa
 import polars as pl
 
-from analysis.intake.convert.category_levels import SCOPE_FAULT
+from analysis.intake.convert.cleaned_text import SCOPE_FAULT
 from analysis.intake.deduplicate import ROW_INDEX, Deduplicated
 from analysis.intake.mapping.table_map import FIELDS, MODELS, OwnColumn
 from analysis.intake.readers.limits import NAME_CHARACTERS

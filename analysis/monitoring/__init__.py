@@ -1,7 +1,6 @@
 """Monitoring over time: monthly rates with control limits, risk-adjusted CUSUM, and the month of a change."""
 
-from analysis.monitoring.change_point import ChangePoint, change_point
-from analysis.monitoring.control_charts import Limits, cusum, log_likelihood_ratios, p_chart
+from analysis.monitoring.control_charts import ChangePoint, Limits, change_point, cusum, log_likelihood_ratios, p_chart
 from analysis.monitoring.early_signs import early_signs
 from analysis.monitoring.monthly import changed_step, mark_measures, monthly_counts, monthly_rates
 

@@ -10,8 +10,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.monitoring.change_point import ChangePoint, locate_change
-from analysis.monitoring.control_charts import ControlCharts, control_charts
+from analysis.monitoring.control_charts import ChangePoint, ControlCharts, control_charts, locate_change
 from analysis.monitoring.null_model import MonthlySeries, NullModel, fit_null_model, fit_pooled_null_models
 from analysis.stats import MAX_LEVELS, benjamini_hochberg, holm, normal_tail, sum_by_level
 from schemas import empty, validate_table

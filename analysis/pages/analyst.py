@@ -16,7 +16,7 @@ from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import estimate, join_words, quantity
 from analysis.report import Report
 from schemas import LOG_TABLES, dictionary, field_label
-from schemas.dictionary import Entry
+from schemas.field import Entry
 from schemas.outputs import RULE_LABELS
 
 RECORDED_ROLES = ("context", "technique", "sign")

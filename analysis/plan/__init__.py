@@ -3,14 +3,18 @@
 from analysis.plan.gauge_rr import GaugeStudy, gauge_study
 from analysis.plan.new_procedure import NewProcedure, ProposedLimit, propose_limits, try_procedure
 from analysis.plan.sample_size import (
+    PowerAtSize,
+    PowerStudy,
+    StepPower,
     continuity_corrected,
     design_effect,
+    estimable_steps,
     one_rate_bleeds,
     precise_rate_bleeds,
+    step_power,
     two_arm_bleeds,
     two_arm_power,
 )
-from analysis.plan.step_power import PowerAtSize, PowerStudy, StepPower, estimable_steps, step_power
 from analysis.plan.trial import bleeds_needed, trials
 
 __all__ = [

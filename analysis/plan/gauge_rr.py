@@ -9,8 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.plan.gauge_data import gauge_data
-from analysis.plan.variance_components import Components, balanced_components, unbalanced_components
+from analysis.plan.variance_components import Components, balanced_components, gauge_data, unbalanced_components
 from schemas import empty, validate_table
 from schemas.outputs import Gauge, GaugeNoise
 

@@ -1,13 +1,15 @@
-"""Variance components of a two-way random layout, item × technician: mean squares if balanced, else REML."""
+"""Sufficient statistics of a gauge study (item × technician), and its variance components: mean squares if balanced, else
+REML.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
-from analysis.plan.gauge_data import GaugeData
 from analysis.stats import chi_square_tail
 
 FloatArray = NDArray[np.float64]
@@ -15,6 +17,60 @@ DRAWS = 4000
 RESAMPLES = 200
 ALL_COMPONENTS, NO_INTERACTION = (0, 1, 2), (0, 2)
 """Indices in `GaugeData.indicators` (technician, interaction, item) of the components in the model."""
+
+
+@dataclass(frozen=True)
+class GaugeData:
+    """One entry per pair of item and technician, sorted by both: sufficient statistics of the variance components.
+
+    `within` is the sum of squares within pairs, with `degrees_of_freedom`. `indicators` map pairs to technician, pair
+    and item; `shapes` are the covariances of the means per unit of variance of each.
+    """
+
+    means: FloatArray
+    counts: FloatArray
+    within: float
+    degrees_of_freedom: int
+    items: int
+    technicians: int
+    indicators: tuple[FloatArray, ...] = field(repr=False)
+    shapes: tuple[FloatArray, ...] = field(repr=False)
+
+    @property
+    def complete(self) -> bool:
+        """Whether every technician read every item."""
+        return len(self.means) == self.items * self.technicians
+
+    @property
+    def balanced(self) -> bool:
+        """Whether every technician read every item equally often."""
+        return self.complete and len(np.unique(self.counts)) == 1
+
+
+def gauge_data(readings: pl.DataFrame) -> GaugeData:
+    """Reduce readings (item, technician, reading) to pairs."""
+    squared_deviation = (pl.col("reading") - pl.col("reading").mean()) ** 2
+    pairs = readings.group_by("item", "technician").agg(
+        mean=pl.col("reading").mean(), n=pl.len(), within=squared_deviation.sum()
+    )
+    pairs = pairs.sort("item", "technician")
+    technician, item = (_indicators(pairs.get_column(name)) for name in ("technician", "item"))
+    indicators = (technician, np.eye(pairs.height), item)
+    return GaugeData(
+        means=pairs.get_column("mean").to_numpy(),
+        counts=pairs.get_column("n").to_numpy().astype(float),
+        within=float(pairs.get_column("within").sum()),
+        degrees_of_freedom=readings.height - pairs.height,
+        items=item.shape[1],
+        technicians=technician.shape[1],
+        indicators=indicators,
+        shapes=tuple(indicator @ indicator.T for indicator in indicators),
+    )
+
+
+def _indicators(label: pl.Series) -> FloatArray:
+    codes = label.rank("dense").to_numpy().astype(int) - 1
+    return np.eye(codes.max() + 1)[codes]
 
 
 @dataclass(frozen=True)

@@ -9,17 +9,6 @@ import polars as pl
 from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
-from analysis.prove.group_measures import (
-    CALENDAR_CHANGE,
-    CALENDAR_SIGNAL,
-    FEW_HELD,
-    FEW_SIGNALLED,
-    GAP_ASKED,
-    GAP_JUDGED,
-    ONE_FOUND,
-    ONE_MISTAKEN,
-    SHOP_MISTAKEN,
-)
 from analysis.prove.one_workshop import (
     CHANGE_INVENTED,
     EASY_WORK_FOUND,
@@ -28,26 +17,37 @@ from analysis.prove.one_workshop import (
     SCAPEGOAT_CLEARED,
     SimulationResult,
 )
-from analysis.prove.people_measures import (
+from analysis.prove.scenarios import SIGNS_OF_NO_USE, WITH_EFFECTS, WITHOUT_EFFECT
+from analysis.prove.workshop_measures import (
+    CALENDAR_CHANGE,
+    CALENDAR_SIGNAL,
+    CURVE_INVENTED,
     DIFFERENCE_FOUND,
     DIFFERENCE_INVENTED,
     EQUAL_NAMED,
+    FEW_HELD,
+    FEW_SIGNALLED,
+    GAP_ASKED,
+    GAP_JUDGED,
     IMPROVEMENT_FOUND,
     IMPROVEMENT_INVENTED,
-)
-from analysis.prove.risk_measures import risk_rows
-from analysis.prove.rows import Target, at_size, mean_row, root_mean_row, share_row
-from analysis.prove.scenarios import SIGNS_OF_NO_USE, WITH_EFFECTS, WITHOUT_EFFECT
-from analysis.prove.step_measures import (
-    CURVE_INVENTED,
     LATE_COSTS,
     LATE_FOUND,
+    ONE_FOUND,
+    ONE_MISTAKEN,
     PASSES_COVERED,
     PASSES_PRAISED,
+    SHOP_MISTAKEN,
     TOTAL_COVERED,
     UNSEEN_COSTS,
     UNSEEN_FOUND,
     UNSEEN_INVENTED,
+    Target,
+    at_size,
+    mean_row,
+    risk_rows,
+    root_mean_row,
+    share_row,
 )
 from analysis.stats import kendall_tau
 from schemas import empty, validate_table

@@ -12,9 +12,6 @@ import polars as pl
 from analysis.dataset import BleedData, bleed_data, fit_data
 from analysis.intake import Log, read_log
 from analysis.monitoring import monthly_rates
-from analysis.prove.group_measures import Fact, group_facts
-from analysis.prove.people_measures import people_facts
-from analysis.prove.risk_measures import LastBleeds, last_bleeds, risk_figures
 from analysis.prove.scenarios import (
     CHANGES,
     CO_OPERATIVE,
@@ -26,7 +23,17 @@ from analysis.prove.scenarios import (
     WITH_EFFECTS,
     Scenario,
 )
-from analysis.prove.step_measures import curve_fact, step_facts, unseen_fact
+from analysis.prove.workshop_measures import (
+    Fact,
+    LastBleeds,
+    curve_fact,
+    group_facts,
+    last_bleeds,
+    people_facts,
+    risk_figures,
+    step_facts,
+    unseen_fact,
+)
 from analysis.rates import expected_risk, rates
 from analysis.standard import built_in
 from analysis.steps import step_costs

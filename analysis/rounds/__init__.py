@@ -1,8 +1,7 @@
 """From audit to audit: what to do now, what changed since the last audit, and whether its predictions held."""
 
-from analysis.rounds.checks_done import ShareFound, action_results, share_found
 from analysis.rounds.compare import with_round
-from analysis.rounds.earlier import EarlierAudit
+from analysis.rounds.earlier import EarlierAudit, ShareFound, action_results, share_found
 from analysis.rounds.to_do import OBVIOUS, RECENT_DAYS, TO_MEASURE, open_recalls, to_do_list, worth_checking
 
 __all__ = [

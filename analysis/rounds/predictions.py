@@ -13,8 +13,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.intake import DONE, Log
-from analysis.rounds.checks_done import FOUND_OUTCOMES
-from analysis.rounds.looks import look_level
+from analysis.rounds.earlier import FOUND_OUTCOMES, look_level
 from analysis.stats import ratio_limits
 from schemas import empty, validate_table
 from schemas.outputs import Predictions

@@ -10,7 +10,7 @@ from analysis.dataset import BleedData
 from analysis.intake import DONE
 from analysis.rates import KINDS
 from analysis.report import Report
-from analysis.rounds.looks import Levels
+from analysis.rounds.earlier import Levels
 from analysis.standard import CLOSING_OUTCOMES
 
 Row = dict[str, Any]

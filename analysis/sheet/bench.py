@@ -1,4 +1,4 @@
-"""The bench sheet: one printable page per bleed, made from the workshop's own procedure."""
+"""The bench sheet: one printable page per bleed, made from the workshop's own procedure, each step with its target."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from analysis.sheet.step_targets import target_with_unit, value_label
 from analysis.standard import Standard, Step, fields_read
+from analysis.standard.rules import AboveField, AtLeastField, BrakeLimits, Equals, Is, Limits
 from schemas import Entry, dictionary
 from schemas.log import Sessions
 
@@ -30,6 +30,48 @@ LABELS = {
 """Labels that say more than those of the pages, because they ask for an entry."""
 MAX_FONT_PT, STEPS_HEIGHT_PT = 8.6, 190.0
 """Font size, and the total for all steps that fits one page: more than 22 steps make the font smaller."""
+
+
+def target_with_unit(step: Step, fields: dict[str, Entry]) -> str:
+    """`75–80 mm`, `65–85 % full`, `2 or more`, `yes`, `bleed blocks fitted ≥ pairs of pistons`.
+
+    Parameters
+    ----------
+    step
+        A step of the procedure.
+    fields
+        The fields of a bleed by name; a step that reads a field of the workshop's own has a target without a unit.
+    """
+    rule = step.rule
+    if isinstance(rule, Is):
+        return "yes" if rule.value else "no"
+    if isinstance(rule, Equals) and isinstance(rule.value, str):
+        return value_label(rule.value)
+    if isinstance(rule, AboveField | AtLeastField):
+        sign = ">" if isinstance(rule, AboveField) else "≥"
+        return f"{_label(step.field, fields)} {sign} {_label(rule.other, fields)}"
+    unit = fields[step.field].unit if step.field in fields else ""
+    return _range(step.limits, unit) + (" (or the brake's own limits)" if isinstance(rule, BrakeLimits) else "")
+
+
+def value_label(value: str) -> str:
+    """A level of a field as it is written on a job card: `DOT 5.1`, `soft lever`."""
+    return value.replace("dot", "DOT ") if value.startswith("dot") else value.replace("_", " ")
+
+
+def _label(name: str, fields: dict[str, Entry]) -> str:
+    return fields[name].label if name in fields else name
+
+
+def _range(limits: Limits, unit: str) -> str:
+    percent = unit == "fraction"
+    lo, hi = (None if limit is None else f"{100 * limit if percent else limit:g}" for limit in (limits.lo, limits.hi))
+    written_unit = " % full" if percent else f" {unit}" if unit else ""
+    if lo is not None and hi is not None:
+        return (lo if lo == hi else f"{lo}–{hi}") + written_unit
+    if lo is not None:
+        return f"{lo}{written_unit} or more"
+    return f"{hi}{written_unit} or less" if hi is not None else ""
 
 
 @dataclass(frozen=True)

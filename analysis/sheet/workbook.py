@@ -11,8 +11,7 @@ from pandera.typing.polars import DataFrame
 from xlsxwriter.workbook import Format
 from xlsxwriter.worksheet import Worksheet
 
-from analysis.sheet.bench import sheet_label
-from analysis.sheet.step_targets import target_with_unit
+from analysis.sheet.bench import sheet_label, target_with_unit
 from analysis.standard import Standard, own_fields
 from schemas import LOG_TABLES, Entry, dictionary
 from schemas.log import Actions

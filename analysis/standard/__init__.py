@@ -1,11 +1,19 @@
 """The shop's written procedure: its steps, which bleeds missed one, and which bleeds to recall."""
 
 from analysis.standard.adherence import deviation, join_brakes, missed_steps, own_fields, steps_missed
-from analysis.standard.definition import PLACE_ORDER, ComebackRule, SecondCheck, Standard, Step, WorkCondition
+from analysis.standard.definition import (
+    PLACE_ORDER,
+    ComebackRule,
+    SecondCheck,
+    Standard,
+    Step,
+    WorkCondition,
+    standard_from_dict,
+    standard_to_dict,
+)
 from analysis.standard.holds import CLOSING_OUTCOMES, holds, recalls_by_field
 from analysis.standard.read import built_in, read_standard, read_standards
 from analysis.standard.rules import Limits, fields_read
-from analysis.standard.serialization import standard_from_dict, standard_to_dict
 
 __all__ = [
     "CLOSING_OUTCOMES",

@@ -12,8 +12,14 @@ from typing import Any
 
 from analysis.errors import UserError
 from analysis.standard.definition import ComebackRule, SecondCheck, Standard, TravelRecall
-from analysis.standard.grammar import TomlLocation, read_table, read_value, read_words, reject_unknown_keys
-from analysis.standard.read_steps import parse_steps
+from analysis.standard.read_steps import (
+    TomlLocation,
+    parse_steps,
+    read_table,
+    read_value,
+    read_words,
+    reject_unknown_keys,
+)
 from schemas.log import COMPLAINTS, FINDINGS, FLUIDS
 
 MAX_BYTES = 1_000_000

@@ -11,6 +11,12 @@ from numpy.typing import NDArray
 MAX_LEVELS = 300
 """Levels of a category with a column of their own in a model; the others are taken as average. A ridge leaves little of
 a level with few rows, and time grows with the cube of the columns."""
+FloatArray = NDArray[np.float64]
+ROWS_AT_ONCE = 2_048
+"""Few enough to stay in the processor's cache: writing a weighted copy of a whole tall matrix takes longer than the
+product itself."""
+FIT_LIMIT = 50_000
+"""Largest number of bleeds that a model is fitted to. Counts use all bleeds, and every bleed is scored."""
 
 
 def level_codes(values: pl.Series) -> NDArray[np.int64]:
@@ -45,12 +51,6 @@ def sum_by_level(levels: pl.Series, values: NDArray[np.floating]) -> pl.DataFram
     """
     distinct = levels.unique().sort()
     return pl.DataFrame({levels.name: distinct, "sum": np.bincount(level_codes(levels), values, len(distinct))})
-
-
-FloatArray = NDArray[np.float64]
-ROWS_AT_ONCE = 2_048
-"""Few enough to stay in the processor's cache: writing a weighted copy of a whole tall matrix takes longer than the
-product itself."""
 
 
 def weighted_gram(x: FloatArray, weight: FloatArray) -> FloatArray:
@@ -145,10 +145,6 @@ def cluster_design_effect(residual: FloatArray, cluster: NDArray[np.integer]) ->
 def clustered_standard_error(influence: FloatArray, cluster: NDArray[np.integer]) -> float:
     """Cluster-robust standard error of one estimate from each row's influence on it."""
     return float(np.sqrt((sum_within_clusters(influence, cluster) ** 2).sum()))
-
-
-FIT_LIMIT = 50_000
-"""Largest number of bleeds that a model is fitted to. Counts use all bleeds, and every bleed is scored."""
 
 
 def fit_sample(clusters: pl.Series, limit: int, seed: int) -> NDArray[np.bool_]:

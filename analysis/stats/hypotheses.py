@@ -7,6 +7,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.stats.intervals import chi_square_tail, normal_tail
 
+RANK_TOLERANCE = 1e-10
+"""Eigenvalues below this share of the largest count as zero."""
+FloatArray = NDArray[np.float64]
+GRID = 60
+
 
 def benjamini_hochberg(p_values: ArrayLike) -> NDArray[np.float64]:
     """q-values (false discovery rate), in the order given; NaN stays NaN and does not count as a test.
@@ -34,10 +39,6 @@ def holm(p_values: ArrayLike) -> NDArray[np.float64]:
     result = np.empty_like(p)
     result[order] = np.minimum(adjusted, 1.0)
     return result
-
-
-RANK_TOLERANCE = 1e-10
-"""Eigenvalues below this share of the largest count as zero."""
 
 
 def equal_values_p_value(values: ArrayLike, covariance: ArrayLike) -> float:
@@ -69,9 +70,6 @@ def equal_values_p_value(values: ArrayLike, covariance: ArrayLike) -> float:
     return float(chi_square_tail(float((components**2 / eigenvalues[estimable]).sum()), int(estimable.sum())))
 
 
-FloatArray = NDArray[np.float64]
-
-
 def kendall_tau(first: ArrayLike, second: ArrayLike) -> float:
     """Kendall's tau-b of two rankings of the same items; NaN where all of one are tied.
 
@@ -80,9 +78,6 @@ def kendall_tau(first: ArrayLike, second: ArrayLike) -> float:
     a, b = (np.sign(np.subtract.outer(values, values)) for values in (np.asarray(first), np.asarray(second)))
     untied = float((a * a).sum() * (b * b).sum())
     return float((a * b).sum()) / untied**0.5 if untied else float("nan")
-
-
-GRID = 60
 
 
 def partial_r2(t: float, degrees_of_freedom: float) -> float:

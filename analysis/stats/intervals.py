@@ -13,6 +13,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 FloatArray = NDArray[np.float64]
+Z95 = NormalDist().inv_cdf(0.975)
+"""The 97.5% quantile of the standard normal distribution."""
 
 
 def normal_tail(z: ArrayLike) -> FloatArray:
@@ -108,10 +110,6 @@ def hypergeometric_mid_p(count: int, draws: int, successes: int, total: int) -> 
     mass /= mass.sum()
     half = mass[x == count].sum() / 2
     return float(mass[x < count].sum() + half), float(mass[x > count].sum() + half)
-
-
-Z95 = NormalDist().inv_cdf(0.975)
-"""The 97.5% quantile of the standard normal distribution."""
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,9 @@ from analysis.stats.intervals import normal_tail
 FloatArray = NDArray[np.float64]
 NODES, MAX_Z, HALVINGS = 400, 9.0, 60
 NORMAL = NormalDist()
+DRAWS = 4000
+HORIZON = 300
+"""Entries within which the error rates hold."""
 
 
 def spent_alpha(fraction: float, alpha: float) -> float:
@@ -96,11 +99,6 @@ def _bound(sums: FloatArray, density: FloatArray, step: float, goal: float) -> f
         exceeded = float(normal_tail((middle - sums) / step) @ density)
         low, high = (middle, high) if exceeded > goal else (low, middle)
     return (low + high) / 2
-
-
-DRAWS = 4000
-HORIZON = 300
-"""Entries within which the error rates hold."""
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
 """Survival analysis of bleeds: follow-up, cumulative incidence, and models of the time to return."""
 
-from analysis.survival.cox import CoxModel, breslow
+from analysis.survival.cox import AddedColumns, CoxModel, breslow, score_added_columns
 from analysis.survival.cumulative_incidence import (
     IncidenceCurve,
     WindowIncidence,
@@ -13,8 +13,7 @@ from analysis.survival.cumulative_incidence import (
     window_incidence,
 )
 from analysis.survival.empirical_bayes_ridge import Block
-from analysis.survival.events import adjacent_bleeds, match_returns, other_returns
-from analysis.survival.follow_up import add_follow_up, workload
+from analysis.survival.follow_up import add_follow_up, adjacent_bleeds, match_returns, other_returns, workload
 from analysis.survival.named_fit import SurvivalFit, fit_survival
 from analysis.survival.observation_window import (
     WHOLE_LOG,
@@ -23,7 +22,6 @@ from analysis.survival.observation_window import (
     exclude_recording_gaps,
     recording_notes,
 )
-from analysis.survival.score_test import AddedColumns, score_added_columns
 from analysis.survival.survival_model import SurvivalModel
 from analysis.survival.weibull import (
     LateFailureModel,

@@ -1,4 +1,4 @@
-"""Follow-up of each bleed: time at risk, how it ended, and whether the bleed came back within the window."""
+"""Returns matched to the bleeds they belong to, and the follow-up of each bleed: time at risk and how it ended."""
 
 from __future__ import annotations
 
@@ -7,13 +7,147 @@ import datetime as dt
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.intake import Log
+from analysis.intake import DONE, Log
 from analysis.standard import Standard
 from analysis.stats import level_codes
-from analysis.survival.events import adjacent_bleeds, match_returns, re_bled_days
 from analysis.survival.observation_window import WHOLE_LOG, ObservationWindow
 from schemas import validate_table
 from schemas.intermediate import Followed, Returns, Workload
+from schemas.log import Sessions
+
+RETURN_REASONS = ("comeback", "soft_lever")
+OTHER_COMPLAINTS, BLEED_FINDINGS = ("noise", "drag"), ("air", "leak", "old_fluid")
+RE_BLED_OUTCOMES = ("re_bled", "elsewhere")
+"""Outcomes of a recall or second check after which the brake has another bleed in it."""
+
+
+def adjacent_bleeds(sessions: DataFrame[Sessions]) -> pl.DataFrame:
+    """Each bleed with the previous and the next two bleeds of the same brake, in order of day, hour and session_id.
+
+    Returns
+    -------
+    DataFrame
+        Sorted by session_id: session_id, started_at, day, job_reason; previous_id and previous_day; next_day, and
+        next_but_one_day of the bleed after it; empty where there is none.
+    """
+    bleeds = sessions.select(
+        "session_id",
+        "job_reason",
+        "started_at",
+        brake_of_bike=pl.struct("bike_id", "brake").rank("dense"),
+        day=pl.col("started_at").dt.date(),
+    ).sort("session_id")
+    bleeds = bleeds.with_row_index("place").sort("brake_of_bike", "started_at", "place")
+    neighbours = bleeds.select(
+        "place",
+        "session_id",
+        "started_at",
+        "day",
+        "job_reason",
+        previous_id=_of_same_brake("session_id", 1),
+        previous_day=_of_same_brake("day", 1),
+        next_day=_of_same_brake("day", -1),
+        next_but_one_day=_of_same_brake("day", -2),
+    )
+    return neighbours.sort("place").drop("place")
+
+
+def match_returns(
+    log: Log, standard: Standard, window_days: int, adjacent: pl.DataFrame | None = None
+) -> DataFrame[Returns]:
+    """Every re-bleed return of an accepted bleed.
+
+    A return matched to a bleed counts if the standard counts its complaint or its finding, unless the finding is one
+    that the standard excludes. Where no return of the log has a complaint or finding, every return counts: the workshop
+    wrote down only that the bike came back. A bleed whose job_reason is `comeback` or `soft_lever` counts as a return of
+    the previous bleed of the same brake, on the day it began and within the window, unless a return is recorded between
+    the two or it is the re-bleed of a recall or second check.
+
+    Parameters
+    ----------
+    log
+        Accepted bleeds and returns.
+    standard
+        The standard whose comeback rule decides.
+    window_days
+        Length of the window in days.
+    adjacent
+        `adjacent_bleeds(log.sessions)`, if already computed.
+
+    Returns
+    -------
+    DataFrame[Returns]
+        Sorted by session_id, days and comeback_id.
+    """
+    links = log.links.filter(pl.col("session_id").is_not_null()).rename({"session_id": "bleed"})
+    recorded = links.join(log.comebacks.drop("session_id"), on="comeback_id", how="inner")
+    if has_reasons(log):
+        recorded = recorded.filter(_counts_as_rebleed(standard))
+    rows = recorded.select(
+        session_id="bleed", days="days", comeback_id="comeback_id", repair_session_id=pl.lit(None, pl.String)
+    )
+    adjacent = adjacent_bleeds(log.sessions) if adjacent is None else adjacent
+    by_reason = _returns_by_job_reason(log, window_days, adjacent)
+    return validate_table(Returns, pl.concat([rows, by_reason]).sort("session_id", "days", "comeback_id"))
+
+
+def other_returns(log: Log, standard: Standard) -> pl.DataFrame:
+    """Days to the first return of each bleed that no step of a bleed causes: session_id, other_return_days.
+
+    A return counts if the standard excludes its finding (worn parts, pads), or if the complaint is noise or drag and
+    neither air, a leak nor old fluid was found.
+    """
+    rule = standard.comeback
+    excluded = pl.col("finding").is_in(list(rule.exclude_findings)).fill_null(False)
+    harmless = pl.col("complaint").is_in(OTHER_COMPLAINTS).fill_null(False) & ~_counts_as_rebleed(standard)
+    of_a_bleed = pl.col("finding").is_in(BLEED_FINDINGS).fill_null(False)
+    links = log.links.filter(pl.col("session_id").is_not_null())
+    rows = links.join(log.comebacks.drop("session_id"), on="comeback_id", how="inner")
+    rows = rows.filter(excluded | (harmless & ~of_a_bleed))
+    return rows.group_by("session_id").agg(other_return_days=pl.col("days").min()).sort("session_id")
+
+
+def has_reasons(log: Log) -> bool:
+    """Whether any return has a complaint or a finding."""
+    return any(log.comebacks.get_column(name).count() for name in ("complaint", "finding"))
+
+
+def re_bled_days(log: Log, adjacent: pl.DataFrame) -> pl.DataFrame:
+    """Days from a bleed to its re-bleed after a recall or second check, here or in another shop: session_id, re_bled_days."""
+    done = log.actions.filter(DONE, pl.col("outcome").is_in(RE_BLED_OUTCOMES)).select("session_id", "done_on")
+    days = (pl.col("done_on") - pl.col("day")).dt.total_days()
+    bleeds = adjacent.select("session_id", "day").join(done, on="session_id", how="inner").with_columns(days=days)
+    return bleeds.filter(pl.col("days") >= 0).group_by("session_id").agg(re_bled_days=pl.col("days").min())
+
+
+def _of_same_brake(column: str, shift: int) -> pl.Expr:
+    """The value `shift` rows earlier in the sorted table, where that is still the same brake."""
+    brake = pl.col("brake_of_bike")
+    return pl.when(brake == brake.shift(shift)).then(pl.col(column).shift(shift))
+
+
+def _counts_as_rebleed(standard: Standard) -> pl.Expr:
+    rule = standard.comeback
+    complaint_counts = pl.col("complaint").is_in(list(rule.complaints)).fill_null(False)
+    finding_counts = pl.col("finding").is_in(list(rule.findings)).fill_null(False)
+    return (complaint_counts | finding_counts) & ~pl.col("finding").is_in(list(rule.exclude_findings)).fill_null(False)
+
+
+def _returns_by_job_reason(log: Log, window_days: int, adjacent: pl.DataFrame) -> pl.DataFrame:
+    """Bleeds done because of a comeback, as returns of the previous bleed where none is recorded."""
+    days = (pl.col("day") - pl.col("previous_day")).dt.total_days()
+    by_reason = (
+        adjacent.filter(pl.col("job_reason").is_in(RETURN_REASONS))
+        .select(session_id="previous_id", days=days, repair_session_id="session_id")
+        .filter(pl.col("days") <= window_days)
+    )
+    links = log.links.filter(pl.col("session_id").is_not_null())
+    recorded = links.group_by("session_id").agg(recorded_days=pl.col("days").min()).sort("session_id")
+    by_reason = by_reason.join(recorded, on="session_id", how="left")
+    unrecorded = by_reason.filter(~(pl.col("recorded_days") <= pl.col("days")).fill_null(False))
+    called_in = re_bled_days(log, adjacent).select("session_id", days="re_bled_days")
+    unrecorded = unrecorded.join(called_in, on=["session_id", "days"], how="anti", maintain_order="left")
+    return unrecorded.select("session_id", "days", pl.lit(None, pl.String).alias("comeback_id"), "repair_session_id")
 
 
 def add_follow_up(

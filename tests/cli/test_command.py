@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from analysis.cli import main
-from analysis.commands.options import shop_days_of
+from analysis.commands.terminal import shop_days_of
 from tests.shops import exports
 
 LARGE_LIBRARIES = ("polars", "pandera", "altair", "sklearn", "scipy", "skops")

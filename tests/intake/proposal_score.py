@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from analysis.intake import proposals
 from analysis.intake.convert.cleaned_text import normalise_level
-from analysis.intake.convert.units import unit_for
+from analysis.intake.convert.numbers import unit_for
 from analysis.intake.mapping.table_map import FIELDS
 from analysis.intake.propose.assignment import ColumnMatch
 from analysis.intake.readers.sources import raw_tables

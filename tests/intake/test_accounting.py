@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from analysis.errors import UserError
 from analysis.intake import read_log
-from analysis.intake.rejected_rows import REASON_COLUMNS
+from analysis.intake.rejections import REASON_COLUMNS
 
 HEAD = "session_id,bike_id,brake,technician,started_at,cycles,lever_reach_mm"
 GOOD = [f"S{i},B{i},front,Wren,2026-01-{i + 1:02d},2,78" for i in range(12)]

@@ -10,8 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis.intake.convert.columns import convert
-from analysis.intake.convert.numbers import NumberFormat, parse_numbers
-from analysis.intake.convert.units import FLUID_OUNCE_ML, INCH_MM, INCH_POUND_NM
+from analysis.intake.convert.numbers import FLUID_OUNCE_ML, INCH_MM, INCH_POUND_NM, NumberFormat, parse_numbers
 from analysis.intake.mapping.table_map import ColumnMap, TableMap
 from tests.intake.raw_tables import raw
 

@@ -14,7 +14,7 @@ from analysis.errors import UserError
 from analysis.intake import Log, propose_map, read_log
 from analysis.intake.propose.headings import headings
 from analysis.intake.readers import limits
-from analysis.intake.readers.non_data_rows import find_heading_row, is_non_data_row, unique_headings
+from analysis.intake.readers.raw_table import find_heading_row, is_non_data_row, unique_headings
 from analysis.standard import read_standard
 
 HEAD = "session_id,bike_id,brake,technician,started_at,note"

@@ -5,8 +5,15 @@ from __future__ import annotations
 import pytest
 
 from analysis.intake import Mapping
-from analysis.intake.mapping.match_table import AbsentHeading, match_table, unused_sections
-from analysis.intake.mapping.table_map import FIELDS, ColumnMap, OwnColumn, TableMap
+from analysis.intake.mapping.table_map import (
+    FIELDS,
+    AbsentHeading,
+    ColumnMap,
+    OwnColumn,
+    TableMap,
+    match_table,
+    unused_sections,
+)
 from schemas import LOG_TABLES
 from tests.intake.raw_tables import raw
 

@@ -13,7 +13,7 @@ import pytest
 from analysis.errors import UserError
 from analysis.intake import read_log
 from analysis.intake.readers.files import Snapshot
-from analysis.intake.readers.parquet import parquet_table
+from analysis.intake.readers.frames import parquet_table
 from analysis.intake.readers.raw_table import ROW
 from analysis.intake.readers.sources import raw_tables
 

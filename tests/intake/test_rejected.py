@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from analysis.intake import ROW
-from analysis.intake.rejected_rows import rejected_rows
+from analysis.intake.rejections import rejected_rows
 from tests.intake.raw_tables import raw
 
 CELLS = ["", "plain", 'a "quoted" word', "a,b", "two\nlines", "bare\rreturn", " lead", "'=1+1", None, "é;", "\t"]

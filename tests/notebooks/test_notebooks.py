@@ -17,9 +17,8 @@ import analysis
 from analysis import charts
 from analysis.audit_options import AuditOptions
 from analysis.commands.audit_folder import AuditResult
-from analysis.commands.demo import DEMO_SEED, EXPORT_FORMAT
+from analysis.commands.demo import DEMO_SEED, EXPORT_FORMAT, write_notebooks
 from analysis.commands.run_audit import audit_exports
-from analysis.commands.write_notebooks import write_notebooks
 from analysis.intake import propose_map
 from synthetic import CO_OPERATIVE, EXPORT_FORMATS, co_operative, write_export
 from tests.shops import exports

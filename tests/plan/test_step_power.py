@@ -8,7 +8,7 @@ from scipy import stats
 
 from analysis.dataset import BleedData
 from analysis.plan import PowerStudy, StepPower, estimable_steps, step_power
-from analysis.plan.step_power import _required_bleeds
+from analysis.plan.sample_size import _required_bleeds
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 

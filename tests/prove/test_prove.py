@@ -8,10 +8,9 @@ import pytest
 
 from analysis.errors import UserError
 from analysis.prove import Scenario, SimulationResult, audit_simulation, proof, proof_scenarios, run_proof
-from analysis.prove.group_measures import ONE_FOUND, ONE_MISTAKEN
 from analysis.prove.measures import OUTCOME_TARGETS
-from analysis.prove.risk_measures import LastBleeds, risk_figures
 from analysis.prove.scenarios import ONE_OF_FIVE, ONE_OF_THREE
+from analysis.prove.workshop_measures import ONE_FOUND, ONE_MISTAKEN, LastBleeds, risk_figures
 
 
 def world_held(family, estimate, truth, called=(False, False)):

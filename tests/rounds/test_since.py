@@ -29,7 +29,7 @@ from analysis.pages import findings
 from analysis.report import Clock
 from analysis.risk.hazard_model import Window
 from analysis.rounds import with_round
-from analysis.rounds.looks import Levels, look_level
+from analysis.rounds.earlier import Levels, look_level
 from analysis.rounds.predictions import Interim, compare_predictions
 from analysis.standard import built_in
 from analysis.survival import WHOLE_LOG, ObservationWindow

@@ -20,7 +20,7 @@ from sklearn.linear_model import LogisticRegressionCV
 from sklearn.neighbors import KNeighborsClassifier
 from sklearn.svm import SVC
 
-from analysis.prove.risk_measures import TRAINING_SHARE, share_of_gain
+from analysis.prove.workshop_measures import TRAINING_SHARE, share_of_gain
 from analysis.risk import build_history, known_bleeds, make_risk_pipeline
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made, prepared_from

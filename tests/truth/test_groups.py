@@ -9,8 +9,8 @@ import pytest
 
 from analysis.prove.measures import OUTCOME_TARGETS
 from analysis.prove.one_workshop import SimulationResult, audit_simulation
-from analysis.prove.rows import share_row
 from analysis.prove.scenarios import CHANGES, GROUP_FAMILIES, LARGE_SESSIONS, ONE_OF_FIVE, UNCHANGED, Scenario
+from analysis.prove.workshop_measures import share_row
 
 pytestmark = pytest.mark.truth
 WORKSHOPS, FIRST_SEED, SESSIONS, BUSY = 200, 90_000, 3000, 3900

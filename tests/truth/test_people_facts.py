@@ -12,8 +12,8 @@ import pytest
 
 from analysis.prove.measures import OUTCOME_TARGETS
 from analysis.prove.one_workshop import SimulationResult, audit_simulation
-from analysis.prove.rows import share_row
 from analysis.prove.scenarios import LARGE_SESSIONS, PEOPLE_FAMILIES, TRIAL_FUTILE, TRIAL_WORKS, Scenario
+from analysis.prove.workshop_measures import share_row
 from analysis.risk import BleedOutcomes, SecondCheckCost, second_checks
 from analysis.standard import SecondCheck
 from analysis.stats import level_codes

@@ -20,7 +20,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analysis.prove.risk_measures import CAUGHT, MAX_CAUGHT, SHARE, SLOPE, TREES, last_bleeds, risk_figures
+from analysis.prove.workshop_measures import CAUGHT, MAX_CAUGHT, SHARE, SLOPE, TREES, last_bleeds, risk_figures
 from analysis.stats import Z95
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import log_of_made, prepared_from

@@ -7,17 +7,17 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from analysis.intake.convert.category_levels import (
+from analysis.intake.convert.cleaned_text import (
     LEVEL_FAULT,
     SCOPE_FAULT,
     YES_NO_FAULT,
+    as_text,
     level_lookup,
     map_categories,
+    recorded_text,
     yes_no_lookup,
 )
-from analysis.intake.convert.cleaned_text import as_text, recorded_text
-from analysis.intake.convert.date_order import column_date_order
-from analysis.intake.convert.dates import ParsedDatetimes, parse_datetimes
+from analysis.intake.convert.dates import ParsedDatetimes, column_date_order, parse_datetimes
 from analysis.intake.convert.numbers import parse_readings
 from analysis.intake.mapping.table_map import FIELDS, TableMap
 from analysis.intake.propose.vocabulary import is_out_of_scope

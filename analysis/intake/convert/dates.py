@@ -1,15 +1,46 @@
-"""Parse dates and date-times: ISO, day or month first, spreadsheet serial numbers, Unix seconds and milliseconds."""
+"""Parse dates and date-times: ISO, day or month first, months by name in six languages, serial numbers, Unix time."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import polars as pl
 
 from analysis.intake.convert.cleaned_text import apply_to_unique, as_text
-from analysis.intake.convert.date_order import YEAR_LAST, Order, order_of_dates
-from analysis.intake.convert.month_names import CENTURY_PIVOT, with_month_numbers
 
+_MONTHS = (
+    "jan|januar|january|jänner|janvier|janv|januari|enero|ene|gennaio|gen",
+    "feb|februar|february|février|fevrier|févr|fév|februari|febrero|febbraio|febr",
+    "mar|mär|märz|mrz|maerz|march|mars|maart|mrt|marzo",
+    "apr|april|avril|avr|abril|abr|aprile",
+    "may|mai|mei|mayo|maggio|mag",
+    "jun|juni|june|juin|junio|giugno|giu",
+    "jul|juli|july|juillet|juil|julio|luglio|lug",
+    "aug|august|août|aout|augustus|agosto|ago",
+    "sep|sept|september|septembre|septiembre|settembre|set",
+    "oct|okt|october|oktober|octobre|octubre|ottobre|ott",
+    "nov|november|novembre|noviembre",
+    "dec|dez|déc|december|dezember|décembre|decembre|diciembre|dic|dicembre",
+)
+_ANY_MONTH = "|".join(_MONTHS)
+_DAY_FIRST = (
+    rf"(?i)^(?:\p{{L}}+\.?,?\s+)??(\d{{1,2}})(?:st|nd|rd|th|er|\.)?[\s\-/.]*(?:de\s+)?({_ANY_MONTH})\b"
+    r"\.?,?[\s\-/.]*(?:del?\s+)?(\d{4}|\d{2})\b(.*)$"
+)
+_MONTH_FIRST = (
+    rf"(?i)^(?:\p{{L}}+\.?,?\s+)??({_ANY_MONTH})\b\.?[\s\-/.]*(\d{{1,2}})(?:st|nd|rd|th)?,?\s+(\d{{4}})\b(.*)$"
+)
+_WEEKDAY = r"^\p{L}{2,10}\.?,?\s+(\d)"
+CENTURY_PIVOT = 69
+"""Two-digit years from here on are 19xx, below it 20xx (POSIX, strptime, %y)."""
+Order = Literal["dmy", "mdy", "ymd"]
+YEAR_LAST = r"(?i)^(\d{1,2})[-/. ]+(\d{1,2})[-/. ]+(\d{4}|\d{2})\.?"
+_STARTS_WITH_YEAR = r"^\d{4}-\d"
+_CLEAR_MAJORITY = 10
+"""How many dates must agree for each one that contradicts."""
+_MAX_YEARS = 9
+"""A log covers at most this many years; days of the month cover more numbers."""
 _TIME = (
     r"(?:(?:[T ,;]|\s)+(\d{1,2})\s*[:.h]\s*(\d{2})(?:[:.](\d{2})(?:[.,](\d{1,9}))?)?\s*(?:([ap])\.?\s?m\.?|uhr|h)?"
     r"\s*(?:z|utc|gmt|[+-]\d{2}:?\d{2})?)?\s*$"
@@ -24,6 +55,98 @@ _SERIAL_OF_1970 = 25569
 _FIRST_SECOND, _LAST_SECOND = 631_152_000, 4_102_444_800
 """1990-01-01 and 2100-01-01 in Unix seconds."""
 _MS_PER_DAY = 86_400_000
+
+
+def with_month_numbers(texts: pl.Series) -> pl.Series:
+    """The texts with dates such as `12. März 2024` and `Mar 12, 2024` as 2024-3-12, without a weekday before a date."""
+    if not texts.str.contains(r"\p{L}{2}").any():
+        return texts
+    number = {name: str(month) for month, names in enumerate(_MONTHS, start=1) for name in names.split("|")}
+    text = pl.col("text")
+    frame = texts.to_frame("text").select(
+        "text", day_first=text.str.extract_groups(_DAY_FIRST), month_first=text.str.extract_groups(_MONTH_FIRST)
+    )
+    dates = [
+        _iso_date(pl.col(pattern).struct, year, month, day, number)
+        for pattern, year, month, day in (("day_first", "3", "2", "1"), ("month_first", "3", "1", "2"))
+    ]
+    return frame.select(pl.coalesce(*dates, text.str.replace(_WEEKDAY, "$1"))).to_series()
+
+
+def _iso_date(
+    group: pl.expr.struct.ExprStructNameSpace, year: str, month: str, day: str, number: dict[str, str]
+) -> pl.Expr:
+    month_number = group.field(month).str.to_lowercase().replace_strict(number, default=None, return_dtype=pl.String)
+    year_digits = group.field(year)
+    years = year_digits.cast(pl.Int64)
+    century = pl.when(year_digits.str.len_chars() > 2).then(0).when(years < CENTURY_PIVOT).then(2000).otherwise(1900)
+    return pl.concat_str(
+        (years + century).cast(pl.String), pl.lit("-"), month_number, pl.lit("-"), group.field(day), group.field("4")
+    )
+
+
+@dataclass(frozen=True)
+class DateOrder:
+    """The order of the dates; None if they can be read both ways, with an example of such a date."""
+
+    order: Order | None
+    example: str | None = None
+
+
+def file_date_order(cells: pl.DataFrame) -> DateOrder:
+    """The order in the first column that decides it.
+
+    If none does, day first and an ambiguous date with its heading; None if every date starts with the year.
+    """
+    example = None
+    for column in cells.select(pl.col(pl.String)).iter_columns():
+        order = column_date_order(column)
+        if order.order in ("dmy", "mdy"):
+            return DateOrder(order.order)
+        if order.order is None:
+            example = example or f"{column.name}: {order.example}"
+    return DateOrder("dmy" if example else None, example)
+
+
+def column_date_order(cells: pl.Series) -> DateOrder:
+    """The order in a column of texts."""
+    dates = cells.drop_nulls()
+    if dates.str.contains(_STARTS_WITH_YEAR).all():
+        return DateOrder("ymd")
+    return order_of_dates(with_month_numbers(dates.unique(maintain_order=True)))
+
+
+def order_of_dates(texts: pl.Series) -> DateOrder:
+    """The order among dates in digits: a number above 12 is a day.
+
+    "ymd" if no date ends with its year, and "dmy" if day and month are equal in every date.
+    """
+    parts = texts.to_frame("text").select("text", part=pl.col("text").str.extract_groups(YEAR_LAST)).unnest("part")
+    numbers = parts.select("text", *(pl.col(group).cast(pl.Int64) for group in ("1", "2", "3"))).drop_nulls()
+    if numbers.is_empty():
+        return DateOrder("ymd")
+    first, second, last = (numbers[group] for group in ("1", "2", "3"))
+    if _starts_with_year(first, second, last):
+        return DateOrder("ymd")
+    day_first, month_first = int(((first > 12) & (second <= 12)).sum()), int(((second > 12) & (first <= 12)).sum())
+    if day_first > _CLEAR_MAJORITY * month_first:
+        return DateOrder("dmy")
+    if month_first > _CLEAR_MAJORITY * day_first:
+        return DateOrder("mdy")
+    ambiguous = numbers.filter((first <= 12) & (second <= 12) & (first != second))
+    if ambiguous.is_empty() and not (day_first or month_first):
+        return DateOrder("dmy")
+    return DateOrder(None, str((ambiguous if ambiguous.height else numbers)["text"][0]))
+
+
+def _starts_with_year(first: pl.Series, second: pl.Series, last: pl.Series) -> bool:
+    """Whether two-digit years come first: nearly every date can be read so, and the first number varies least."""
+    possible = (second <= 12) & (last <= 31)
+    if possible.sum() < 0.9 * len(possible):
+        return False
+    spans = [part.filter(possible).to_numpy() for part in (first, last)]
+    first_span, last_span = (int(span.max() - span.min()) for span in spans)
+    return bool((first > 31).any()) or first_span <= _MAX_YEARS < last_span
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from typing import Any
 
 from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import normalise_level
-from analysis.intake.convert.units import UNIT_NAMES, unit_for
+from analysis.intake.convert.numbers import UNIT_NAMES, unit_for
 from analysis.intake.mapping.table_map import FIELDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
 from analysis.intake.readers.files import refuse_special
 from analysis.intake.readers.limits import NAME_CHARACTERS

@@ -11,13 +11,18 @@ from types import MappingProxyType
 import numpy as np
 
 from analysis.intake.convert.cleaned_text import FALSE, TRUE, normalise, normalise_level
-from analysis.intake.convert.units import unit_for
+from analysis.intake.convert.numbers import unit_for
 from analysis.intake.mapping.table_map import FIELDS, required_fields
-from analysis.intake.propose.column_profile import ColumnProfile, identifiable_by_values, likely_unit, value_score
+from analysis.intake.propose.column_profile import (
+    ColumnProfile,
+    identifiable_by_values,
+    likely_unit,
+    value_score,
+    word_levels,
+)
 from analysis.intake.propose.headings import Heading, name_similarity
 from analysis.intake.propose.mapping_warnings import DATES, MIN_SCORE, ProposedLine, contradiction, mapping_warnings
 from analysis.intake.propose.vocabulary import FieldVocabulary, field_vocabulary, is_out_of_scope
-from analysis.intake.propose.word_lookup import word_levels
 from schemas import Entry
 
 HAS_DATES = 0.8

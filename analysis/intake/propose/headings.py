@@ -8,7 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
-from analysis.intake.convert.units import unit_named
+from analysis.intake.convert.numbers import unit_named
 from analysis.intake.propose.vocabulary import FieldVocabulary, concepts, filler_words, negations, tokens
 
 _MAX_PHRASE = 4

@@ -11,16 +11,15 @@ import polars as pl
 from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import normalise
 from analysis.intake.convert.columns import convert
-from analysis.intake.convert.date_order import file_date_order
+from analysis.intake.convert.dates import file_date_order
 from analysis.intake.convert.numbers import decimal_mark
 from analysis.intake.mapping.table_map import FIELDS, GENERATED_IDS, required_fields
 from analysis.intake.match_tables import shared_headings
 from analysis.intake.propose.assignment import Assignment, ColumnMatch, assign
 from analysis.intake.propose.column_profile import ColumnProfile, column_profile
 from analysis.intake.propose.headings import Heading, headings
-from analysis.intake.propose.map_text import map_summary, map_toml
 from analysis.intake.propose.mapping_warnings import DATES
-from analysis.intake.propose.proposal import Proposal, ProposedMap
+from analysis.intake.propose.proposal import Proposal, ProposedMap, map_summary, map_toml
 from analysis.intake.propose.return_columns import ReturnColumns, return_columns
 from analysis.intake.readers.raw_table import RawTable
 from analysis.intake.readers.sources import raw_tables

@@ -13,10 +13,9 @@ from analysis.intake.convert.cleaned_text import FALSE, normalise_level
 from analysis.intake.convert.dates import parse_datetimes
 from analysis.intake.mapping.table_map import FIELDS
 from analysis.intake.propose.assignment import MAX_WORDS, ColumnMatch, RefusedMatch
-from analysis.intake.propose.column_profile import ColumnProfile, level_share
+from analysis.intake.propose.column_profile import ColumnProfile, level_share, word_levels
 from analysis.intake.propose.headings import Heading
 from analysis.intake.propose.vocabulary import tokens
-from analysis.intake.propose.word_lookup import word_levels
 from schemas import Entry
 
 CAME_BACK = "own.came_back"

@@ -7,8 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from analysis.intake.readers import limits
-from analysis.intake.readers.non_data_rows import find_heading_row, is_non_data_row, unique_headings
-from analysis.intake.readers.raw_table import ReadingHint
+from analysis.intake.readers.raw_table import ReadingHint, find_heading_row, is_non_data_row, unique_headings
 
 DELIMITERS = ("\t", ";", "|", ",")
 _SAMPLE_RECORDS = 300

@@ -15,8 +15,18 @@ from analysis.intake.readers import limits
 from analysis.intake.readers.excel_archive import check_workbook, extent_is_checked, uses_1904_dates
 from analysis.intake.readers.files import Snapshot
 from analysis.intake.readers.library_failures import library_errors_as_user_errors
-from analysis.intake.readers.non_data_rows import MAY_BE_NON_DATA, find_heading_row, is_non_data_row, unique_headings
-from analysis.intake.readers.raw_table import ROW, RawTable, RawTables, ReadingHint, SkippedFile, unparsed_rows
+from analysis.intake.readers.raw_table import (
+    MAY_BE_NON_DATA,
+    ROW,
+    RawTable,
+    RawTables,
+    ReadingHint,
+    SkippedFile,
+    find_heading_row,
+    is_non_data_row,
+    unique_headings,
+    unparsed_rows,
+)
 
 _SAMPLE_ROWS = 300
 _MIDNIGHT = r"^(\d{4}-\d\d-\d\d) 00:00:00(?:\.0+)?$"

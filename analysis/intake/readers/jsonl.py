@@ -12,9 +12,8 @@ from analysis.errors import EmptyExport, UserError
 from analysis.intake.readers import limits
 from analysis.intake.readers.decoding import decode
 from analysis.intake.readers.files import Snapshot
-from analysis.intake.readers.non_data_rows import unique_headings
-from analysis.intake.readers.raw_table import ROW, RawTable, unparsed_rows
-from analysis.intake.readers.values import concat_batches, replace_surrogates, typed_column
+from analysis.intake.readers.frames import concat_batches, replace_surrogates, typed_column
+from analysis.intake.readers.raw_table import ROW, RawTable, unique_headings, unparsed_rows
 
 _MAX_LISTED_KEYS = 12
 

@@ -1,4 +1,4 @@
-"""From the exports a user names to raw tables: files, folders, workbooks and databases."""
+"""From the exports a user names to raw tables: files, folders, workbooks, and databases by their address."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ import stat
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import unquote
 
 from analysis.errors import EmptyExport, UserError
 from analysis.intake.readers.csv import csv_table
-from analysis.intake.readers.database import database_tables
 from analysis.intake.readers.excel import workbook_tables
 from analysis.intake.readers.excel_archive import OLE_SIGNATURE, ZIP_SIGNATURE, not_a_table_error
 from analysis.intake.readers.files import (
@@ -23,16 +23,17 @@ from analysis.intake.readers.files import (
     refuse_special,
     snapshot,
 )
+from analysis.intake.readers.frames import parquet_table
 from analysis.intake.readers.jsonl import jsonl_table
 from analysis.intake.readers.library_failures import CrashGuard
-from analysis.intake.readers.parquet import parquet_table
 from analysis.intake.readers.raw_table import RawTables, ReadingHint, SkippedFile, reject_long_cells
-from analysis.intake.readers.sql import is_address
+from analysis.intake.readers.sql import hide_password, is_address, parse_address
 from analysis.intake.readers.sqlite import sqlite_tables
 
 _SIGNATURES = ((SQLITE_SIGNATURE, "sqlite"), (b"PAR1", "parquet"), (OLE_SIGNATURE, "workbook"))
 _DOCUMENT_EXTENSIONS = {".doc", ".docx", ".odt", ".rtf", ".pdf", ".ppt", ".pptx", ".odp", ".htm", ".html"}
 _DOCUMENT_SIGNATURES = ((b"%PDF-", ".pdf"), (b"{\\rtf", ".rtf"))
+_POSTGRES_SCHEMES = {"postgresql", "postgres", "postgresql+psycopg"}
 
 
 def raw_tables(exports: Sequence[str], hints: Sequence[ReadingHint] = ()) -> RawTables:
@@ -184,4 +185,45 @@ def _read_sqlite(file: Snapshot, named_file: _NamedFile) -> RawTables:
     tables = sqlite_tables(file, named_file.path, named_file.target)
     if not tables.tables:
         raise EmptyExport(file.label, "a database without a table", "a table of bleeds", "export the log again")
+    return tables
+
+
+def database_tables(export: str) -> RawTables:
+    """Read the table, the result of the SELECT, or all tables that an address names.
+
+    Raises
+    ------
+    UserError
+        The kind of database is not supported, or it cannot be read; the message shows no password.
+    """
+    scheme = export.partition("://")[0].lower()
+    if scheme == "sqlite":
+        return _sqlite_tables(export)
+    if scheme in _POSTGRES_SCHEMES:
+        from analysis.intake.readers.postgres import postgres_tables
+
+        return postgres_tables(parse_address(export))
+    raise UserError(
+        hide_password(export),
+        f"addresses starting with {scheme}:// are not supported",
+        "sqlite:///… or postgresql://…, a file or a folder",
+        "export the log to a file and name that",
+    )
+
+
+def _sqlite_tables(export: str) -> RawTables:
+    url, _, target = export.partition("#")
+    path_part = url.partition("://")[2]
+    if not path_part.startswith("/") or "?" in path_part or len(path_part) < 2:
+        raise UserError(
+            hide_password(url),
+            "no path to a file",
+            "sqlite:///path/to/shop.sqlite",
+            "write three slashes and the path",
+        )
+    path = Path(unquote(path_part[1:]))
+    file = snapshot(path, printable_path(path))
+    tables = sqlite_tables(file, path, target.strip() or None)
+    if not tables.tables:
+        raise UserError(file.label, "a database without a table", "a table of bleeds", "check the path")
     return tables

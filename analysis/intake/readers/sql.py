@@ -12,9 +12,8 @@ import polars as pl
 
 from analysis.errors import UserError
 from analysis.intake.readers import limits
-from analysis.intake.readers.non_data_rows import unique_headings
-from analysis.intake.readers.raw_table import ROW, RawTable, unparsed_rows
-from analysis.intake.readers.values import concat_batches, typed_column
+from analysis.intake.readers.frames import concat_batches, typed_column
+from analysis.intake.readers.raw_table import ROW, RawTable, unique_headings, unparsed_rows
 
 _ADDRESS = re.compile(r"[A-Za-z][A-Za-z0-9+.-]*://")
 _USER_AND_PASSWORD = re.compile(
