@@ -11,10 +11,9 @@ from dataclasses import dataclass, replace
 
 import polars as pl
 
-from analysis.intake.convert.cleaned_text import as_text
+from analysis.intake.convert.cleaned_text import as_text, folded
 from analysis.intake.convert.columns import ConvertedTable
 from analysis.intake.mapping.table_map import GENERATED_IDS, TableMap
-from analysis.intake.propose.vocabulary import folded
 from analysis.intake.readers.raw_table import RawTable
 
 ROW_INDEX = "__place__"

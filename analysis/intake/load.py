@@ -35,33 +35,17 @@ from analysis.intake.deduplicate import (
     similar_names,
 )
 from analysis.intake.link import fill_from_passes, link_returns, match_actions
-from analysis.intake.mapping.table_map import FIELDS, Mapping, match_table
-from analysis.intake.match_tables import match_tables, with_bleeds
-from analysis.intake.readers.raw_table import ROW, RawTable, RawTables
+from analysis.intake.mapping.table_map import FIELDS, Mapping
+from analysis.intake.match_tables import match_tables, no_bleeds_table, with_bleeds
+from analysis.intake.readers.raw_table import ROW, RawTables
 from analysis.intake.rejections import rejected_rows, rejection_table, rejections, unmatched_returns, with_reasons
 from analysis.intake.validate import DATED, FIRST_DAY, MOMENTS, Validated, validate
 from schemas import LOG_TABLES, empty, validate_table
 from schemas.outputs import ACTIONS, Intake
 
-_CURRENCIES = {
-    "€",
-    "$",
-    "£",
-    "¥",
-    "EUR",
-    "USD",
-    "GBP",
-    "CHF",
-    "SEK",
-    "NOK",
-    "DKK",
-    "PLN",
-    "CZK",
-    "AUD",
-    "CAD",
-    "NZD",
-    "JPY",
-}
+_CURRENCIES = frozenset(
+    ["€", "$", "£", "¥", "EUR", "USD", "GBP", "CHF", "SEK", "NOK", "DKK", "PLN", "CZK", "AUD", "CAD", "NZD", "JPY"]
+)
 MAX_WITHOUT_REASON = 0.1
 """Share of returns without a reason beyond which it is pointed out (common practice, no source)."""
 SORTED_BY = {"coaching": ("technician", "coached_on", "step"), "measures": ("began_on", "what", "shop")}
@@ -133,7 +117,7 @@ def log_from(
     """Make a log of tables that have been read; see `read_log`."""
     parts, warnings = match_tables(raw, mapping, groups)
     if "sessions" not in parts:
-        raise _no_bleeds_table(raw, mapping)
+        raise no_bleeds_table(raw, mapping)
     tables = {"sessions": deduplicate(combine_files("sessions", tuple(parts.pop("sessions"))))}
     for name, files in parts.items():
         linked = with_bleeds(files, tables["sessions"]) if name == "comebacks" else files
@@ -310,39 +294,6 @@ def _currency(tables: dict[str, LoadedTable]) -> str:
     words = {word.upper() for heading in headings for word in re.findall(r"[^\W\d_]+|[€$£¥]", heading)}
     currencies = sorted(words & _CURRENCIES)
     return currencies[0] if len(currencies) == 1 else ""
-
-
-def _no_bleeds_table(raw_tables: RawTables, mapping: Mapping | None) -> UserError:
-    """The error if no file is a table of bleeds: what was found instead."""
-    descriptions = []
-    for raw in raw_tables.tables:
-        match = match_table(raw, mapping)
-        if match.resembles == "sessions" or (match.resembles and len(raw_tables.tables) == 1):
-            return UserError(
-                raw.file,
-                f"looks like a table of {match.resembles}, but has no column for {', '.join(match.lacks)}",
-                "a column for every required field (rebleed fields lists them)",
-                f"add the column; if it has another heading, {_how_to_map(raw.file, mapping)}",
-            )
-        descriptions.append(_table_description(raw))
-    return UserError(
-        "the exports",
-        f"no table of bleeds found. Tables read: {'; '.join(descriptions[:5]) or 'none'}",
-        "one table with a row per bleed: bike_id, brake, technician, started_at and whatever else was recorded",
-        f"for other headings {_how_to_map('EXPORT', mapping)}",
-    )
-
-
-def _how_to_map(export: str, mapping: Mapping | None) -> str:
-    """What gives a heading its field: a new map, or a line in the one there is."""
-    if mapping is None:
-        return f"make a map with rebleed map {export}, and pass it with --map"
-    return f"write it in {mapping.file} under [sessions.columns]"
-
-
-def _table_description(raw: RawTable) -> str:
-    names = ", ".join(heading[:24] for heading in raw.headings[:5])
-    return f"{raw.file} ({raw.rows_read} rows; {names} …)"
 
 
 def _no_bleed_accepted(table: LoadedTable) -> UserError:

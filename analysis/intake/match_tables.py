@@ -274,3 +274,36 @@ def _absent_in_one_file(
             "correct the heading in the map, or delete the line",
         )
     return f"{file}: has no column {heading}, unlike other files of {table}; left empty for this file"
+
+
+def no_bleeds_table(raw_tables: RawTables, mapping: Mapping | None) -> UserError:
+    """The error if no file is a table of bleeds: what was found instead."""
+    descriptions = []
+    for raw in raw_tables.tables:
+        match = match_table(raw, mapping)
+        if match.resembles == "sessions" or (match.resembles and len(raw_tables.tables) == 1):
+            return UserError(
+                raw.file,
+                f"looks like a table of {match.resembles}, but has no column for {', '.join(match.lacks)}",
+                "a column for every required field (rebleed fields lists them)",
+                f"add the column; if it has another heading, {_how_to_map(raw.file, mapping)}",
+            )
+        descriptions.append(_table_description(raw))
+    return UserError(
+        "the exports",
+        f"no table of bleeds found. Tables read: {'; '.join(descriptions[:5]) or 'none'}",
+        "one table with a row per bleed: bike_id, brake, technician, started_at and whatever else was recorded",
+        f"for other headings {_how_to_map('EXPORT', mapping)}",
+    )
+
+
+def _how_to_map(export: str, mapping: Mapping | None) -> str:
+    """What gives a heading its field: a new map, or a line in the one there is."""
+    if mapping is None:
+        return f"make a map with rebleed map {export}, and pass it with --map"
+    return f"write it in {mapping.file} under [sessions.columns]"
+
+
+def _table_description(raw: RawTable) -> str:
+    names = ", ".join(heading[:24] for heading in raw.headings[:5])
+    return f"{raw.file} ({raw.rows_read} rows; {names} …)"

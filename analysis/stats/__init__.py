@@ -22,7 +22,6 @@ from analysis.stats.hypotheses import (
     holm,
     kendall_tau,
     omitted_variable_bias,
-    partial_r2,
     robustness_value,
     systematic_error,
 )
@@ -98,7 +97,6 @@ __all__ = [
     "normal_tail",
     "omitted_variable_bias",
     "out_of_fold_log_odds",
-    "partial_r2",
     "poisson_mid_p",
     "poisson_tail",
     "ratio_limits",

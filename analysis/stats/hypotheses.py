@@ -80,11 +80,6 @@ def kendall_tau(first: ArrayLike, second: ArrayLike) -> float:
     return float((a * b).sum()) / untied**0.5 if untied else float("nan")
 
 
-def partial_r2(t: float, degrees_of_freedom: float) -> float:
-    """Share of the residual variance that a regressor explains, from its t statistic."""
-    return t * t / (t * t + degrees_of_freedom)
-
-
 def robustness_value(t: float, degrees_of_freedom: float) -> float:
     """Share of the residual variance of both treatment and outcome that an unmeasured confounder must explain to remove t.
 

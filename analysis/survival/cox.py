@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.stats import sum_within_clusters, symmetric_inverse, weighted_gram
-from analysis.survival.empirical_bayes_ridge import Block, Evaluation, maximise
-from analysis.survival.survival_model import SurvivalModel, df_correction, require_usable
+from analysis.survival.empirical_bayes_ridge import Block, Evaluation, df_correction, maximise, require_usable
+from analysis.survival.survival_model import SurvivalModel
 
 FloatArray = NDArray[np.float64]
 Days = NDArray[np.int64]

@@ -108,6 +108,19 @@ def maximise(likelihood: Likelihood[At], blocks: Sequence[Block], start: FloatAr
     return PenalisedFit(b, penalties, information, at)
 
 
+def df_correction(events: float, edf: float) -> float:
+    """sqrt(E / (E − edf)), at most 2, for E events and `edf` effective columns."""
+    return float(np.sqrt(events / max(events - edf, 0.25 * events)))
+
+
+def require_usable(x: FloatArray, event: NDArray[np.bool_]) -> None:
+    """Raise ValueError where a model cannot be fitted."""
+    if not event.any():
+        raise ValueError("event: at least one return is needed, got none; use crude rates instead")
+    if not np.isfinite(x.sum(axis=0)).all():
+        raise ValueError("x: every covariate must be finite, got NaN or infinity; fill in missing values first")
+
+
 def initial_penalties(blocks: Sequence[Block], columns: int) -> FloatArray:
     """Each column's ridge penalty before any is estimated."""
     penalties = np.zeros(columns)

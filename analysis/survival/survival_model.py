@@ -88,16 +88,3 @@ class SurvivalModel(Protocol):
     def baseline_influence(self, day: int) -> FloatArray:
         """Influence of each cluster on the log of the baseline cumulative hazard at a day."""
         ...
-
-
-def df_correction(events: float, edf: float) -> float:
-    """sqrt(E / (E − edf)), at most 2, for E events and `edf` effective columns."""
-    return float(np.sqrt(events / max(events - edf, 0.25 * events)))
-
-
-def require_usable(x: FloatArray, event: NDArray[np.bool_]) -> None:
-    """Raise ValueError where a model cannot be fitted."""
-    if not event.any():
-        raise ValueError("event: at least one return is needed, got none; use crude rates instead")
-    if not np.isfinite(x.sum(axis=0)).all():
-        raise ValueError("x: every covariate must be finite, got NaN or infinity; fill in missing values first")

@@ -26,6 +26,18 @@ def normalise_level(text: str) -> str:
     return normalise(text).replace("_", "") or normalise(text)
 
 
+def folded(text: str) -> str:
+    """Lower case without accents: `Bremsflüssigkeit` becomes bremsflussigkeit."""
+    decomposed = unicodedata.normalize("NFKD", text.replace("ß", "ss").replace("ø", "o").casefold())
+    return "".join(letter for letter in decomposed if not unicodedata.combining(letter)).strip()
+
+
+def tokens(text: str) -> list[str]:
+    """The words of a heading or cell, split at capitals too: `LeverTravel_mm` becomes lever, travel, mm."""
+    split = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", text)
+    return re.findall(r"[^\W_]+|[✓✔☑✗✘☐#]", folded(split))
+
+
 def missing_words(more: Iterable[str] = ()) -> frozenset[str]:
     """The words for a missing value, those of the map included, in small letters."""
     return frozenset([*MISSING, *(word.strip().casefold() for word in more)])

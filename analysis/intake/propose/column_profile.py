@@ -8,19 +8,11 @@ from functools import cache, cached_property
 
 import polars as pl
 
-from analysis.intake.convert.cleaned_text import FALSE, TRUE, normalise_level, recorded_text
+from analysis.intake.convert.cleaned_text import FALSE, TRUE, folded, normalise_level, recorded_text, tokens
 from analysis.intake.convert.dates import parse_datetimes
 from analysis.intake.convert.numbers import Unit, unit_for
 from analysis.intake.propose.headings import abbreviation_score
-from analysis.intake.propose.vocabulary import (
-    folded,
-    is_out_of_scope,
-    level_lexicon,
-    means_missing,
-    negations,
-    pairs,
-    tokens,
-)
+from analysis.intake.propose.vocabulary import is_out_of_scope, level_lexicon, means_missing, negations, pairs
 from schemas import Entry
 
 MIN_ABBREVIATION_SCORE = 0.6

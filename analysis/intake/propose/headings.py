@@ -8,8 +8,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
 
+from analysis.intake.convert.cleaned_text import tokens
 from analysis.intake.convert.numbers import unit_named
-from analysis.intake.propose.vocabulary import FieldVocabulary, concepts, filler_words, negations, tokens
+from analysis.intake.propose.vocabulary import FieldVocabulary, concepts, filler_words, negations
 
 _MAX_PHRASE = 4
 """Words of the longest phrase that is looked up."""

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from analysis.intake.convert.cleaned_text import tokens
 from analysis.intake.convert.numbers import unit_for
 from analysis.intake.propose.column_profile import FAR_OFF, ColumnProfile, guess_from_one_word, median_reading
 from analysis.intake.propose.headings import Heading, irrelevant_words
-from analysis.intake.propose.vocabulary import FieldVocabulary, negations, tokens
+from analysis.intake.propose.vocabulary import FieldVocabulary, negations
 from schemas import Entry
 
 MIN_SCORE = 0.33

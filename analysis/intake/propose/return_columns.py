@@ -9,13 +9,12 @@ from dataclasses import field as dataclass_field
 
 import polars as pl
 
-from analysis.intake.convert.cleaned_text import FALSE, normalise_level
+from analysis.intake.convert.cleaned_text import FALSE, normalise_level, tokens
 from analysis.intake.convert.dates import parse_datetimes
 from analysis.intake.mapping.table_map import FIELDS
 from analysis.intake.propose.assignment import MAX_WORDS, ColumnMatch, RefusedMatch
 from analysis.intake.propose.column_profile import ColumnProfile, level_share, word_levels
 from analysis.intake.propose.headings import Heading
-from analysis.intake.propose.vocabulary import tokens
 from schemas import Entry
 
 CAME_BACK = "own.came_back"

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
-import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from typing import Any
+
+from analysis.intake.convert.cleaned_text import tokens
 
 LANGUAGES = ("en", "de", "fr", "nl", "es", "it")
 
@@ -119,18 +119,6 @@ def field_vocabulary() -> dict[str, dict[str, FieldVocabulary]]:
         }
         for table, fields in _read_toml("fields").items()
     }
-
-
-def folded(text: str) -> str:
-    """Lower case without accents: `Bremsflüssigkeit` becomes bremsflussigkeit."""
-    decomposed = unicodedata.normalize("NFKD", text.replace("ß", "ss").replace("ø", "o").casefold())
-    return "".join(letter for letter in decomposed if not unicodedata.combining(letter)).strip()
-
-
-def tokens(text: str) -> list[str]:
-    """The words of a heading or cell, split at capitals too: `LeverTravel_mm` becomes lever, travel, mm."""
-    split = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", text)
-    return re.findall(r"[^\W_]+|[✓✔☑✗✘☐#]", folded(split))
 
 
 def _phrasings(phrases: list[str]) -> Iterator[Phrasing]:
