@@ -6,7 +6,7 @@ import pytest
 
 from analysis.errors import UserError
 from analysis.intake.readers.files import Snapshot
-from analysis.intake.readers.jsonl import jsonl_table
+from analysis.intake.readers.frames import jsonl_table
 from analysis.intake.readers.raw_table import ROW, RawTable
 
 

@@ -14,8 +14,6 @@ from numpy.typing import NDArray
 
 from analysis.errors import EmptyExport
 from analysis.intake.readers import limits
-from analysis.intake.readers.csv_layout import CsvLayout, Record, csv_layout, record_at
-from analysis.intake.readers.decoding import DecodedText, decode
 from analysis.intake.readers.files import Snapshot
 from analysis.intake.readers.raw_table import (
     MAY_BE_NON_DATA,
@@ -25,6 +23,7 @@ from analysis.intake.readers.raw_table import (
     is_non_data_row,
     unparsed_rows,
 )
+from analysis.intake.readers.text_files import CsvLayout, DecodedText, Record, csv_layout, decode, record_at
 
 _SAMPLE_BYTES = 4 << 20
 _SAMPLE_LINES = 3000

@@ -1,10 +1,11 @@
-"""Data frames, Parquet files and other typed values as raw tables."""
+"""Typed values as raw tables: data frames, Parquet files, what databases return, and JSON lines."""
 
 from __future__ import annotations
 
 import datetime as dt
 import json
 import math
+from collections import Counter
 from collections.abc import Callable, Sequence
 from decimal import Decimal
 from io import BytesIO
@@ -12,10 +13,12 @@ from typing import Any
 
 import polars as pl
 
+from analysis.errors import EmptyExport, UserError
 from analysis.intake.readers import limits
 from analysis.intake.readers.files import Snapshot
 from analysis.intake.readers.library_failures import library_errors_as_user_errors
 from analysis.intake.readers.raw_table import ROW, RawTable, unique_headings, unparsed_rows
+from analysis.intake.readers.text_files import decode
 
 _EXACT_AS_FLOAT = 2**53
 _DTYPES: dict[type, Any] = {
@@ -29,6 +32,7 @@ _DTYPES: dict[type, Any] = {
 _INT64 = range(-(2**63), 2**63)
 _PER_DAY = {"days": 1, "ms": 86_400_000, "us": 86_400_000_000, "ns": 86_400_000_000_000}
 _FIRST_DAY, _LAST_DAY = (day.toordinal() - dt.date(1970, 1, 1).toordinal() for day in (dt.date.min, dt.date.max))
+_MAX_LISTED_KEYS = 12
 
 
 def typed_column(values: Sequence[Any]) -> pl.Series:
@@ -187,3 +191,91 @@ def _local_time(values: pl.Series, dtype: pl.Datetime | pl.Date) -> pl.Series:
     if isinstance(dtype, pl.Date):
         return values
     return values.dt.cast_time_unit("us").dt.replace_time_zone(None)
+
+
+def jsonl_table(file: Snapshot) -> RawTable:
+    """Read a file of JSON objects: a column for each key; `row` is the line. Nested values are JSON text.
+
+    Raises
+    ------
+    UserError
+        No line holds an object, or the text is damaged or exceeds a limit.
+    EmptyExport
+        It has only blank lines.
+    """
+    text = decode(file.label, file.data)
+    lines = text.data.decode("utf-8", "replace").split("\n")
+    limits.check_size(file.label, rows=len(lines))
+    objects = _Objects(file.label)
+    for number, line in enumerate(lines, start=1):
+        if line.strip():
+            objects.append(number, line)
+    if not objects.rows and not objects.broken:
+        raise EmptyExport(file.label, "only blank lines", "one JSON object per line", "export the log again")
+    if not objects.rows:
+        raise UserError(
+            file.label,
+            "no line holds a JSON object",
+            'one object per line, as in {"bike_id": "B1", "minutes": 35}',
+            "export as JSON lines or CSV",
+        )
+    cells = objects.cells()
+    return RawTable(file.label, cells, unparsed_rows(objects.broken), file.sha256, (*text.notes, *objects.notes))
+
+
+class _Objects:
+    """Objects collected line by line.
+
+    They become columns in batches: parsed objects of 30 keys take about 4 kB each, so a million would take 4 GB.
+    """
+
+    def __init__(self, label: str) -> None:
+        self._label = label
+        self.rows: list[int] = []
+        self.broken: list[tuple[int, str, str]] = []
+        self._columns: dict[str, list[pl.Series]] = {}
+        self._batch: list[dict[str, Any]] = []
+        self._repeated_keys: set[str] = set()
+
+    def append(self, number: int, line: str) -> None:
+        try:
+            value = json.loads(line, object_pairs_hook=self._object)
+        except (ValueError, RecursionError) as problem:
+            self.broken.append((number, line, f"not JSON ({problem})"))
+            return
+        if not isinstance(value, dict):
+            self.broken.append((number, line, "JSON, but not an object"))
+            return
+        self.rows.append(number)
+        self._batch.append(value)
+        if len(self._batch) == limits.BATCH_ROWS:
+            self._close_batch()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        keys = ", ".join(repr(replace_surrogates(key)[:60]) for key in sorted(self._repeated_keys)[:_MAX_LISTED_KEYS])
+        return (f"some lines have a key more than once; the last value is used: {keys}",) if keys else ()
+
+    def cells(self) -> pl.DataFrame:
+        self._close_batch()
+        headings = unique_headings([replace_surrogates(key) for key in self._columns])
+        columns = [
+            concat_batches(batches).alias(heading)
+            for heading, batches in zip(headings, self._columns.values(), strict=True)
+        ]
+        return pl.DataFrame([pl.Series(ROW, self.rows, dtype=pl.Int64), *columns])
+
+    def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+        value = dict(pairs)
+        if len(value) < len(pairs):
+            self._repeated_keys |= {key for key, count in Counter(key for key, _ in pairs).items() if count > 1}
+        return value
+
+    def _close_batch(self) -> None:
+        rows_before = len(self.rows) - len(self._batch)
+        for key in dict.fromkeys(key for value in self._batch for key in value):
+            self._columns.setdefault(key, [pl.Series([None] * rows_before, dtype=pl.Null)])
+        limits.check_size(self._label, columns=len(self._columns))
+        for key, batches in self._columns.items():
+            batches.append(typed_column([value.get(key) for value in self._batch]))
+        self._batch = []

@@ -23,8 +23,7 @@ from analysis.intake.readers.files import (
     refuse_special,
     snapshot,
 )
-from analysis.intake.readers.frames import parquet_table
-from analysis.intake.readers.jsonl import jsonl_table
+from analysis.intake.readers.frames import jsonl_table, parquet_table
 from analysis.intake.readers.library_failures import CrashGuard
 from analysis.intake.readers.raw_table import RawTables, ReadingHint, SkippedFile, reject_long_cells
 from analysis.intake.readers.sql import hide_password, is_address, parse_address
