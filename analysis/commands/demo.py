@@ -141,12 +141,7 @@ class DemoFinding:
 def demo_findings(report: Report, planted: pl.DataFrame) -> list[DemoFinding]:
     """Compare the report with each planted problem, then list signals that nobody planted.
 
-    Parameters
-    ----------
-    report
-        The audit of the simulated log.
-    planted
-        kind, subject, month (counted from the first of the log; may be empty), description.
+    `planted` has kind, subject, month (counted from the first of the log; may be empty) and description.
     """
     results = []
     for kind, subject, month, description in planted.select("kind", "subject", "month", "description").iter_rows():

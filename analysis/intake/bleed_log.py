@@ -161,12 +161,7 @@ class Log:
 def as_of_date(days: pl.Series, requested: dt.date | None) -> dt.date:
     """The as-of date of a log.
 
-    Parameters
-    ----------
-    days
-        The days of its bleeds and returns.
-    requested
-        The day given by the user, or None.
+    `days` are those of its bleeds and returns; `requested` is the day given by the user.
 
     Raises
     ------

@@ -178,10 +178,7 @@ def _conflicts(combined: CombinedTable, copies: pl.Series) -> pl.Series:
 def similar_names(tables: Mapping[str, pl.DataFrame]) -> list[str]:
     """One warning for each group of names that may be one person, with the lines of the map that would merge them.
 
-    Parameters
-    ----------
-    tables
-        The log's tables by name, accepted rows only.
+    `tables` are those of the log by name, accepted rows only.
     """
     bleeds = dict(tables["sessions"].get_column("technician").value_counts().iter_rows())
     names = {

@@ -26,16 +26,10 @@ def link_returns(
     """Find the bleed of each accepted return.
 
     If the return names an accepted bleed of its bike that is not later, that is the one. If the bleed it names was
-    rejected, is of another bike or is later, the return stays unmatched. Otherwise it is the latest earlier bleed of the
-    same bike and brake, or, if the return names no brake, of the same bike, provided only one of its brakes had been bled.
-    With times on both sides, earlier means not after that time; else not after that day.
-
-    Parameters
-    ----------
-    sessions, comebacks
-        Accepted rows.
-    rejected_ids
-        IDs of rejected bleeds.
+    rejected, is of another bike or is later, the return stays unmatched. Otherwise it is the latest earlier bleed of
+    the same bike and brake, or, if the return names no brake, of the same bike, provided only one of its brakes had
+    been bled. With times on both sides, earlier means not after that time; else not after that day. The rows are
+    accepted ones; `rejected_ids` are of bleeds that were rejected.
 
     Returns
     -------

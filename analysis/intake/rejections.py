@@ -226,15 +226,7 @@ def _unread_remedy(table: str) -> pl.Expr:
 
 
 def with_reasons(rejected: RejectedRows, set_aside: pl.DataFrame) -> RejectedRows:
-    """Add file, row, rules and reasons to each row; lines that could not be read are left as they are.
-
-    Parameters
-    ----------
-    rejected
-        Rows of one file.
-    set_aside
-        The reasons (`schemas.outputs.SetAside`).
-    """
+    """Add file, row, rules and reasons to each row; lines that could not be read are left as they are."""
     if rejected.suffix != ".csv":
         return rejected
     own = set_aside.filter(
@@ -283,14 +275,7 @@ def restore_formulas(raw: RawTable) -> RawTable:
 def rejected_rows(raw: RawTable, table: str, rows: pl.Series, heading_of: dict[str, str]) -> list[RejectedRows]:
     """Rejected rows of a file as CSV under the file's own headings, and its unreadable lines as text.
 
-    Parameters
-    ----------
-    raw, table
-        The file and the table of the log it holds.
-    rows
-        Numbers of the rejected rows.
-    heading_of
-        The file's heading for each field of the log.
+    `rows` are their numbers; `heading_of` has the file's heading for each field of the log.
     """
     field_of = {heading: field for field, heading in heading_of.items()}
     fields = tuple(field_of.get(heading, "") for heading in raw.headings)

@@ -169,12 +169,7 @@ def change_point(
 ) -> ChangePoint | None:
     """Locate a single change of level in a series without season; None with too few months or no event.
 
-    Parameters
-    ----------
-    observed, expected
-        Observed and expected counts of each calendar month.
-    rng, draws
-        Random generator and number of draws for the p-value.
+    `observed` and `expected` are counts of each calendar month; the p-value is from `draws` draws.
     """
     if len(observed) < MIN_MONTHS or observed.sum() == 0:
         return None

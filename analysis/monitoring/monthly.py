@@ -40,20 +40,12 @@ class _Monitored:
 def monthly_rates(data: BleedData, risk: FloatArray, rng: np.random.Generator) -> DataFrame[Months]:
     """Comeback rates of every group by month, with control charts and change points.
 
-    The null model has the same case mix, the same yearly season (from 18 months on) and the same variance between months
-    as the log. Control limits hold the probability of any signal on any chart, in a log without a change, at 8%; a
-    change point is reported if its p-value, adjusted by Holm's method over the groups, is at most 0.05. Months in which
-    not all bleeds are older than the window raise no signal; nor do shops whose recording of returns is in question, nor
-    all bleeds together while any shop's is.
-
-    Parameters
-    ----------
-    data
-        All accepted bleeds.
-    risk
-        Each bleed's expected risk given the case mix, in the order of `data.bleeds`.
-    rng
-        Random generator for draws from the null models.
+    The null model has the same case mix, the same yearly season (from 18 months on) and the same variance between
+    months as the log. Control limits hold the probability of any signal on any chart, in a log without a change, at 8%;
+    a change point is reported if its p-value, adjusted by Holm's method over the groups, is at most 0.05. Months in
+    which not all bleeds are older than the window raise no signal; nor do shops whose recording of returns is in
+    question, nor all bleeds together while any shop's is. `risk` is each bleed's expected risk given the case mix, in
+    the order of `data.bleeds`; `rng` draws from the null models.
     """
     bleeds = data.bleeds.select(
         *("session_id", "started_at", "month", "mature"),

@@ -154,18 +154,8 @@ def fit_null_model(
     """Fit level, season (from 18 months on) and variance between months by quasi-likelihood, and draw from the fit.
 
     The variance between months is estimated from successive differences, which a lasting change hardly affects (J. von
-    Neumann 1941, Ann. Math. Stat. 12:367-395). Draws are negative binomial.
-
-    Parameters
-    ----------
-    series
-        Months with expected comebacks above 0.
-    rng, draws
-        Random generator and number of draws.
-    seasonal
-        Whether to fit a season.
-    tau2
-        Variance between months, if already estimated from several series.
+    Neumann 1941, Ann. Math. Stat. 12:367-395). Draws are negative binomial. Months of `series` have expected comebacks
+    above 0; `tau2` is the variance between months, if already estimated from several series.
     """
     basis = _basis(series.month if seasonal else series.month[:0], len(series.month))
     mean = _fit_mean(series, basis, 0.0)

@@ -73,14 +73,7 @@ class NewProcedure:
 def try_procedure(log: Log, data: BleedData, new: Standard, rng: np.random.Generator) -> NewProcedure:
     """Judge the last year's bleeds by a new procedure, and estimate what it would take and prevent.
 
-    Parameters
-    ----------
-    log, data
-        The log, and its bleeds judged by the current procedure.
-    new
-        The new one.
-    rng
-        For the draws of the step estimates.
+    `data` is judged by the current procedure.
     """
     under_new = replace(data, missed=missed_steps(log, replace(new, earlier=())), standard=replace(new, earlier=()))
     changed = _changed_steps(data.standard, new)

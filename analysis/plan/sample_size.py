@@ -167,18 +167,8 @@ def step_power(
     The time-to-return model is fitted to the log and the step's coefficient set to log(`hazard_ratio`). Bikes are
     resampled with replacement, returns are simulated from the model within the days each bleed was observed, and the
     same model is fitted. A step is detected at a two-sided p of at most 0.05. Stand readings are not used: where they
-    predict returns, the audit needs fewer bleeds.
-
-    Parameters
-    ----------
-    data
-        A log with at least 40 comebacks.
-    study
-        What to simulate; its step one of `estimable_steps(data)`.
-    rng
-        Random generator.
-    progress
-        Called with a message at the start of each size.
+    predict returns, the audit needs fewer bleeds. `data` has at least 40 comebacks; the step of `study` is one of
+    `estimable_steps(data)`; `progress` is called with a message at the start of each size.
 
     Raises
     ------

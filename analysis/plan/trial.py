@@ -49,16 +49,10 @@ def trials(data: BleedData, rng: np.random.Generator) -> DataFrame[Trial]:
     """Compare the arms of every trial in the log, one row per arm.
 
     Estimand: the arm's comeback rate within the window less the first arm's (in alphabetical order), among mature
-    bleeds as randomised. `trial_unit` of the log declares what was randomised; nothing is tested without it. Where every
-    workshop, technician or week has one arm only, that is the unit whatever is declared. Arms that follow each other
-    in time are a before/after comparison, and a unit with several arms was not randomised: neither is tested.
-
-    Parameters
-    ----------
-    data
-        All accepted bleeds; those with both trial and trial_arm take part.
-    rng
-        For permutations where there are too many to count.
+    bleeds as randomised. `trial_unit` of the log declares what was randomised; nothing is tested without it. Where
+    every workshop, technician or week has one arm only, that is the unit whatever is declared. Arms that follow each
+    other in time are a before/after comparison, and a unit with several arms was not randomised: neither is tested.
+    `rng` is for permutations where there are too many to count.
     """
     taking_part = data.bleeds.filter(pl.col("trial").is_not_null() & pl.col("trial_arm").is_not_null())
     if taking_part.is_empty():
@@ -90,14 +84,8 @@ def by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Generator) 
     """Arm 2 less arm 1 when whole units (workshops, technicians, weeks, bikes) were randomised.
 
     Limits: ratio estimates of the rates with between-unit variances, Student's t on units less two (W. G. Cochran 1977,
-    Sampling Techniques, chapter 9); none with fewer than 4 units in an arm. p-value: `permutation_p_value`.
-
-    Parameters
-    ----------
-    arm_1, arm_2
-        One unit per row: comebacks, bleeds.
-    rng
-        For permutations that are too many to count.
+    Sampling Techniques, chapter 9); none with fewer than 4 units in an arm. p-value: `permutation_p_value`. The arms
+    have one unit per row: comebacks, bleeds; `rng` is for permutations that are too many to count.
     """
     y_1, n_1, y_2, n_2 = (
         arm.get_column(c).to_numpy().astype(float) for arm in (arm_1, arm_2) for c in ("comebacks", "bleeds")
@@ -125,13 +113,10 @@ def permutation_p_value(arm_1: Counts, arm_2: Counts, rng: np.random.Generator) 
 
     All assignments are counted where there are at most 20,000; otherwise 9,999 are sampled and the observed one is added.
 
+    The arms have comebacks and bleeds of each unit.
+
     Source: R. A. Fisher 1935, The Design of Experiments, chapters 2 and 3; sampled assignments, B. Phipson & G. K. Smyth 2010,
     Stat. Appl. Genet. Mol. Biol. 9:39.
-
-    Parameters
-    ----------
-    arm_1, arm_2
-        Comebacks and bleeds of each unit.
     """
     y, n = (np.concatenate(pair) for pair in zip(arm_1, arm_2, strict=True))
     size, units = len(arm_1[0]), len(y)

@@ -35,12 +35,7 @@ MAX_FONT_PT, STEPS_HEIGHT_PT = 8.6, 190.0
 def target_with_unit(step: Step, fields: dict[str, Entry]) -> str:
     """`75–80 mm`, `65–85 % full`, `2 or more`, `yes`, `bleed blocks fitted ≥ pairs of pistons`.
 
-    Parameters
-    ----------
-    step
-        A step of the procedure.
-    fields
-        The fields of a bleed by name; a step that reads a field of the workshop's own has a target without a unit.
+    A step that reads a field of the workshop's own has a target without a unit.
     """
     rule = step.rule
     if isinstance(rule, Is):
@@ -95,14 +90,8 @@ class Box:
 def write_bench_sheet(path: Path, standard: Standard) -> None:
     """Write the bench sheet as one HTML page that prints on A4.
 
-    It has the job details, the steps in order with their targets, and the checks after the bleed.
-
-    Parameters
-    ----------
-    path
-        The .html to write; an existing file is replaced.
-    standard
-        The procedure with its steps and limits.
+    It has the job details, the steps in order with their targets, and the checks after the bleed. An existing file is
+    replaced.
     """
     fields = {entry.name: entry for entry in dictionary("sessions", Sessions)}
     step_fields = {step.field for step in standard.steps}

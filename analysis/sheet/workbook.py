@@ -26,15 +26,8 @@ FIRST_DAY_SERIAL = 32874
 def write_workbook(path: Path, standard: Standard) -> None:
     """Write an empty log as a workbook: one sheet per log table, one column per field.
 
-    Headings are the field names and stay in view; the comment on each gives its meaning, unit, range, and the steps of the
-    procedure that use it. Cells accept only values of the field's list or range.
-
-    Parameters
-    ----------
-    path
-        The .xlsx to write; an existing file is replaced.
-    standard
-        The procedure, whose steps are named in the comments.
+    Headings are the field names and stay in view; the comment on each gives its meaning, unit, range, and the steps of
+    the procedure that use it. Cells accept only values of the field's list or range. An existing file is replaced.
     """
     content = io.BytesIO()  # no temporary files, and the disk's own errors
     book = xlsxwriter.Workbook(content, {"in_memory": True})
@@ -49,14 +42,7 @@ def write_workbook(path: Path, standard: Standard) -> None:
 def write_to_do(path: Path, to_do: DataFrame[Actions], day: dt.date) -> None:
     """Write the list of an audit as a workbook with one sheet, `to do`, to be filled in and read by the next audit.
 
-    Parameters
-    ----------
-    path
-        The .xlsx to write.
-    to_do
-        Recalls and second checks, most urgent first.
-    day
-        The last day of the audit, taken as the day of the file.
+    The file is dated on `day`, the last day of the audit.
     """
     content = io.BytesIO()
     book = xlsxwriter.Workbook(content, {"in_memory": True})

@@ -46,10 +46,7 @@ def join_brakes(log: Log) -> pl.DataFrame:
 def steps_missed(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
     """Judge each bleed by itself: one Boolean column per step, as in `missed_steps`.
 
-    Parameters
-    ----------
-    bleeds
-        Bleeds of `join_brakes`; a field that a step reads and that is missing counts as not recorded.
+    `bleeds` are of `join_brakes`; a field that a step reads and that is missing counts as not recorded.
 
     Raises
     ------

@@ -80,12 +80,7 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
 def recalls_by_field(bleeds: pl.DataFrame, standard: Standard) -> dict[str, int]:
     """The number of bleeds that each field of a recall rule would recall, whether fixed later or not.
 
-    Parameters
-    ----------
-    bleeds
-        Some of the columns of `Sessions`.
-    standard
-        The procedure with the fluids that may replace each other.
+    `bleeds` may have only some of the columns of `Sessions`.
     """
     types = {name: column.dtype.type for name, column in Sessions.to_schema().columns.items()}
     absent = [pl.lit(None, dtype).alias(name) for name, dtype in types.items() if name not in bleeds.columns]

@@ -35,14 +35,8 @@ def frequent_codes(codes: NDArray[np.int64]) -> NDArray[np.int64]:
 def sum_by_level(levels: pl.Series, values: NDArray[np.floating]) -> pl.DataFrame:
     """Sum values within each level, always in row order.
 
-    polars sums in the order its threads finish, so that the last digit would change from run to run.
-
-    Parameters
-    ----------
-    levels
-        One per row; an empty cell is a level.
-    values
-        One per row.
+    polars sums in the order its threads finish, so that the last digit would change from run to run. One level and
+    value per row; an empty cell is a level.
 
     Returns
     -------
@@ -129,13 +123,6 @@ def cluster_design_effect(residual: FloatArray, cluster: NDArray[np.integer]) ->
     Sum of squared residual totals by cluster over the sum of squared residuals; 1 where all residuals are 0.
 
     Source: the cluster-robust variance of K.-Y. Liang & S. L. Zeger 1986, Biometrika 73:13-22, as a design effect.
-
-    Parameters
-    ----------
-    residual
-        One per row (n).
-    cluster
-        Each row's cluster, any integers.
     """
     squares = float((residual**2).sum())
     _, numbered = np.unique(cluster, return_inverse=True)

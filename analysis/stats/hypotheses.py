@@ -47,15 +47,10 @@ def equal_values_p_value(values: ArrayLike, covariance: ArrayLike) -> float:
     Wald test of all differences from the first; the degrees of freedom are the rank of their covariance, so that points
     along a smooth curve count as the few coefficients they come from.
 
+    One estimate per level (k), and their covariance (k × k).
+
     Source: A. Wald 1943, Trans. Am. Math. Soc. 54:426-482; with independent estimates it is W. G. Cochran's Q (1954,
     Biometrics 10:101-129).
-
-    Parameters
-    ----------
-    values
-        One estimate per level, shape (k,).
-    covariance
-        Covariance of the estimates, shape (k, k).
     """
     y, sigma = np.asarray(values, dtype=float), np.asarray(covariance, dtype=float)
     if len(y) < 2 or not (np.isfinite(y).all() and np.isfinite(sigma).all()):

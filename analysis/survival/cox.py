@@ -257,16 +257,7 @@ def score_added_columns(
 ) -> AddedColumns:
     """Score test of columns that are not in the model (D. R. Cox & D. V. Hinkley 1974, Theoretical Statistics, sect. 9.3).
 
-    Parameters
-    ----------
-    model
-        The fitted model.
-    x
-        Its columns: n × p.
-    added
-        The columns to add: n × k.
-    time, event
-        Time at risk in whole days, and whether it ended in a return.
+    `x` has the model's columns (n × p), `added` those to add (n × k).
     """
     data, size = survival_data(time, event), x.shape[1]
     likelihood = PartialLikelihood(np.hstack([x, added]), data, np.zeros(len(x)))

@@ -120,10 +120,7 @@ def estimate(table: RiskTable) -> Estimate:
 def aalen_johansen(days: IntArray, end: IntArray) -> IncidenceCurve:
     """Cumulative incidence of RETURN with COMPETING as competing event, ties exact.
 
-    Parameters
-    ----------
-    days, end
-        Each bleed's time at risk in whole days, and RETURN, COMPETING or CENSORED.
+    Time at risk is in whole days; `end` is RETURN, COMPETING or CENSORED.
     """
     distinct, index = np.unique(days, return_inverse=True)
     table = risk_table(np.zeros_like(index), index, end, groups=1, days=len(distinct))
@@ -193,12 +190,8 @@ def incidence(followed: pl.DataFrame) -> DataFrame[Incidence]:
     """Cumulative incidence by day over all bleeds, recent ones censored at the as-of date.
 
     One row for each day on which any bleed's time at risk ended, sorted. `naive` is one minus Kaplan-Meier with the
-    competing event as censoring, for comparison.
-
-    Parameters
-    ----------
-    followed
-        The columns end, days_at_risk and age_days of `schemas.intermediate.Followed`.
+    competing event as censoring, for comparison. `followed` has end, days_at_risk and age_days of
+    `schemas.intermediate.Followed`.
     """
     at_risk = followed.select("end", "days_at_risk", "age_days").filter(return_observable())
     if at_risk.is_empty():

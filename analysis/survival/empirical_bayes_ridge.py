@@ -83,14 +83,7 @@ class PenalisedMode:
 def maximise(likelihood: Likelihood[At], blocks: Sequence[Block], start: FloatArray) -> PenalisedFit[At]:
     """Maximise the penalised likelihood; each step re-estimates pooled penalties on the quadratic approximation.
 
-    Parameters
-    ----------
-    likelihood
-        The log likelihood of p coefficients.
-    blocks
-        Ridge penalties; columns in no block have none.
-    start
-        p coefficients.
+    Columns in no block have no penalty.
     """
     b, penalties, last, close = start, initial_penalties(blocks, len(start)), np.inf, False
     at = likelihood.at(b)

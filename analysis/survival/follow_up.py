@@ -59,20 +59,10 @@ def match_returns(
 
     A return matched to a bleed counts if the standard counts its complaint or its finding, unless the finding is one
     that the standard excludes. Where no return of the log has a complaint or finding, every return counts: the workshop
-    wrote down only that the bike came back. A bleed whose job_reason is `comeback` or `soft_lever` counts as a return of
-    the previous bleed of the same brake, on the day it began and within the window, unless a return is recorded between
-    the two or it is the re-bleed of a recall or second check.
-
-    Parameters
-    ----------
-    log
-        Accepted bleeds and returns.
-    standard
-        The standard whose comeback rule decides.
-    window_days
-        Length of the window in days.
-    adjacent
-        `adjacent_bleeds(log.sessions)`, if already computed.
+    wrote down only that the bike came back. A bleed whose job_reason is `comeback` or `soft_lever` counts as a return
+    of the previous bleed of the same brake, on the day it began and within the window, unless a return is recorded
+    between the two or it is the re-bleed of a recall or second check. `adjacent` is `adjacent_bleeds(log.sessions)`, if
+    already computed.
 
     Returns
     -------
@@ -161,24 +151,11 @@ def add_follow_up(
     """Follow-up of every accepted bleed.
 
     Time at risk ends at the first of: a re-bleed after a recall or second check (competing event of its own kind), a
-    re-bleed return (event), any later bleed of the same brake (competing event), the last day on which the shop recorded returns (censoring; the as-of date unless limited). On the same day they
-    count in this order. A bleed is mature if that last day is at least `window_days` after it. A bleed from before returns were
-    recorded is not counted as a success: it is not mature and has no time at risk.
-
-    Parameters
-    ----------
-    log
-        Accepted bleeds and returns.
-    standard
-        The standard whose comeback rule decides.
-    window_days
-        Length of the window in days.
-    observation_window
-        The days on which returns were recorded.
-    known_returns
-        `match_returns(log, standard, window_days)`, if already computed.
-    adjacent
-        `adjacent_bleeds(log.sessions)`, if already computed.
+    re-bleed return (event), any later bleed of the same brake (competing event), the last day on which the shop
+    recorded returns (censoring; the as-of date unless limited). On the same day they count in this order. A bleed is
+    mature if that last day is at least `window_days` after it. A bleed from before returns were recorded is not counted
+    as a success: it is not mature and has no time at risk. `known_returns` is `match_returns` of the same log,
+    `adjacent` its `adjacent_bleeds`, if already computed.
     """
     adjacent = adjacent_bleeds(log.sessions) if adjacent is None else adjacent
     known_returns = match_returns(log, standard, window_days, adjacent) if known_returns is None else known_returns

@@ -109,14 +109,7 @@ def recording_notes(log: Log, observation_window: ObservationWindow = WHOLE_LOG)
     """A sentence each if returns start later, or stop earlier, than bleeds by more than a month (31 days).
 
     A note names the option that sets the observation window, unless `observation_window` sets it: without it a bleed
-    whose return was not recorded would count as a success.
-
-    Parameters
-    ----------
-    log
-        Accepted bleeds and returns.
-    observation_window
-        The days on which returns were recorded, as far as known.
+    whose return was not recorded would count as a success. The window is as far as known.
     """
     first_bleed, last_bleed = _first_and_last(log.sessions.get_column("started_at"))
     first_return, last_return = _first_and_last(log.comebacks.get_column("returned_at"))
@@ -151,18 +144,8 @@ def exclude_recording_gaps(
     """Narrow the window where returns stop early or start late (a significant gap), and ask about it.
 
     All shops together are tested first, then each shop within their days. Limits that `window` already sets are not
-    questioned.
-
-    Parameters
-    ----------
-    log
-        Accepted bleeds and returns.
-    returns
-        `match_returns` of the log.
-    adjacent
-        `adjacent_bleeds` of its bleeds.
-    window
-        The days on which returns were recorded, as far as known.
+    questioned. `returns` is `match_returns` of the log, `adjacent` its `adjacent_bleeds`; the window is as far as
+    known.
     """
     if log.sessions.is_empty() or returns.is_empty():
         return window

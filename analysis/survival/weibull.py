@@ -115,12 +115,8 @@ def late_failure_models(bleeds: pl.DataFrame) -> tuple[LateFailureModel, ...]:
     """Brake models whose Weibull shape is significantly above that of all other models.
 
     One-sided z-test of the difference in log shape, Bonferroni over the models (standard errors: Meeker & Escobar 1998,
-    chapter 8). A model with fewer than 10 returns is not tested.
-
-    Parameters
-    ----------
-    bleeds
-        brake_model, days_at_risk, end; one row per bleed.
+    chapter 8). A model with fewer than 10 returns is not tested. `bleeds` has brake_model, days_at_risk and end, one
+    row per bleed.
     """
     rows = bleeds.select("brake_model", "days_at_risk", back=pl.col("end") == "return").drop_nulls("brake_model")
     counts = rows.group_by(pl.all()).len("number").sort("brake_model", "days_at_risk", "back")

@@ -115,11 +115,8 @@ def _unpunctuated(text: str) -> str:
 def to_field_unit(numbers: pl.DataFrame) -> pl.Series:
     """Readings in the unit of the field.
 
-    Parameters
-    ----------
-    numbers
-        `number` and `step` (the last decimal place written) in the source unit, and the unit's `factor`, `offset` and
-        `between_systems`.
+    `numbers` has `number` and `step` (the last decimal place written) in the source unit, and the unit's `factor`,
+    `offset` and `between_systems`.
     """
     value = pl.col("number") * pl.col("factor") + pl.col("offset")
     step = pl.col("step") * pl.col("factor")

@@ -120,14 +120,7 @@ class TableMatch:
 def match_table(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] = LOG_TABLE_NAMES) -> TableMatch:
     """Find the section of the map that fits a file; without one, the table whose field names are the file's headings.
 
-    Parameters
-    ----------
-    raw
-        The file.
-    mapping
-        A map, or None.
-    tables
-        Tables the file may hold; sections for other tables are ignored.
+    Sections of the map for tables that are not among `tables` are ignored.
     """
     by_name = _match_by_field_names(raw, tables)
     candidates = [section for section in mapping.sections if section.table in tables] if mapping else []
@@ -167,14 +160,7 @@ def unused_sections(
 ) -> list[TableMap]:
     """Sections of the map whose required headings no file has.
 
-    Parameters
-    ----------
-    mapping
-        The map.
-    matches, files
-        The match of each file, in the same order.
-    tables
-        Tables the files may hold.
+    `matches` are of `files`, in the same order; `tables` are those that the files may hold.
 
     Raises
     ------

@@ -59,16 +59,8 @@ def mapping_warnings(
 ) -> list[str]:
     """Every reason to check a proposed line; none if both heading and contents match.
 
-    Parameters
-    ----------
-    line
-        The field and its heading.
-    alternatives
-        Unused headings that fit nearly as well.
-    other_dates
-        Unused headings of other columns of dates.
-    unknown
-        Words of the column that are in no vocabulary.
+    `alternatives` are unused headings that fit nearly as well, `other_dates` those of other columns of dates, `unknown`
+    words of the column that are in no vocabulary.
     """
     warnings = []
     if line.score < MIN_SURE_SCORE:
