@@ -5,10 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 import shutil
-import signal
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -27,6 +24,7 @@ from analysis.commands.terminal import (
     OutFolder,
     ReturnsFrom,
     ReturnsTo,
+    SignalReceived,
     StandardFile,
     StandardFiles,
     Strict,
@@ -40,11 +38,13 @@ from analysis.commands.terminal import (
     show,
     show_error,
     show_interrupt,
+    stop_on_signals,
     text_of,
 )
 from analysis.errors import UserError
 from analysis.parallel import collect_garbage_rarely
 
+STATUS_ERROR, STATUS_INTERRUPTED = 2, 130
 HELP = """How many bleeds come back, who and what really differs, which missed steps lead to comebacks, and which bikes
 to recall now.
 
@@ -85,14 +85,12 @@ def demo(
     ] = None,
 ) -> None:
     """Create a made-up workshop's exports, audit them and say which page to open."""
-    from analysis.commands.demo import run_demo
+    from analysis.commands.demo import run_demo, write_notebooks
 
     lines: list[str] = []
     with progress() as say:
         run_demo(out, say, lines.append)
     if notebooks is not None:
-        from analysis.commands.demo import write_notebooks
-
         files = write_notebooks(notebooks, out)
         lines.append(f"Wrote {len(files)} notebooks; open them with: jupyter lab {notebooks}")
     show("\n".join(lines))
@@ -266,32 +264,6 @@ def prove(
     for line in proof_summary(table):
         show(line)
     show(f"Open {out / 'prove.html'}")
-
-
-STATUS_ERROR, STATUS_INTERRUPTED = 2, 130
-
-
-class SignalReceived(SystemExit):
-    """A signal ended the run; the exception lets open files and folders be cleaned up."""
-
-
-@contextmanager
-def stop_on_signals() -> Iterator[None]:
-    """Turn signals into an exception; a signal that the caller ignores, as nohup does, stays ignored."""
-    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    defaults = (signal.SIG_DFL, signal.default_int_handler)
-    before = {number: handler for number in numbers if (handler := signal.getsignal(number)) in defaults}
-
-    def stop(number: int, _: object) -> None:
-        raise SignalReceived(128 + number)
-
-    for number in before:
-        signal.signal(number, stop)
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
 
 
 def main() -> None:

@@ -1,4 +1,4 @@
-"""Command line of `sheet`, `gauge` and `plan`."""
+"""Command line of `sheet`, `gauge`, `plan` and `standard`."""
 
 from __future__ import annotations
 

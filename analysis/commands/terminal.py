@@ -7,6 +7,7 @@ import ctypes
 import datetime as dt
 import errno
 import os
+import signal
 import sys
 import unicodedata
 from collections.abc import Callable, Iterator
@@ -272,3 +273,26 @@ def _file_error(problem: OSError, number: int) -> UserError | None:
     if number in PERMISSION_ERRORS:
         return UserError(where, f"cannot be used: {reason}", "permission to read and write it", "ask its owner")
     return None
+
+
+class SignalReceived(SystemExit):
+    """A signal ended the run; the exception lets open files and folders be cleaned up."""
+
+
+@contextmanager
+def stop_on_signals() -> Iterator[None]:
+    """Turn signals into an exception; a signal that the caller ignores, as nohup does, stays ignored."""
+    numbers = [getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    defaults = (signal.SIG_DFL, signal.default_int_handler)
+    before = {number: handler for number in numbers if (handler := signal.getsignal(number)) in defaults}
+
+    def stop(number: int, _: object) -> None:
+        raise SignalReceived(128 + number)
+
+    for number in before:
+        signal.signal(number, stop)
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
