@@ -1,7 +1,6 @@
 """Which missed steps lead to comebacks, and how many would be prevented without them."""
 
 from analysis.steps.aipw import aipw_terms
-from analysis.steps.air_score import air_score
 from analysis.steps.design_matrix import Design, build_design
 from analysis.steps.dose_response import (
     DoseResponseBase,
@@ -10,6 +9,7 @@ from analysis.steps.dose_response import (
     dose_response_curves,
     fit_curves,
 )
+from analysis.steps.evidence import air_score
 from analysis.steps.interactions import interaction_notes, interactions
 from analysis.steps.marginal_effects import MarginalEffects, estimate_marginal_effects
 from analysis.steps.ranking import e_value

@@ -57,12 +57,7 @@ def aipw_terms(
 def aipw_check(data: BleedData, design: Design, rng: np.random.Generator) -> AipwEstimate:
     """Estimate every step of the design from the bleeds followed for the full window.
 
-    Parameters
-    ----------
-    data, design
-        Bleeds to fit and their design matrix.
-    rng
-        Random generator for the folds (whole bikes).
+    Whole bikes are drawn into folds.
     """
     rows = np.flatnonzero(data.bleeds.get_column("mature").to_numpy())
     y = data.bleeds.get_column("came_back").to_numpy()[rows].astype(float)

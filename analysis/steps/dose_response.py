@@ -58,14 +58,7 @@ def dose_response_base(
 ) -> DoseResponseBase | None:
     """Collect what every curve is fitted with; None without a design.
 
-    Parameters
-    ----------
-    data
-        Bleeds to fit.
-    design
-        Design matrix of the steps; None with too few comebacks.
-    return_model
-        Model of the steps over the whole follow-up; fitted here by default.
+    The return model, over the whole follow-up, is fitted here unless given.
     """
     if design is None:
         return None
@@ -78,12 +71,7 @@ def dose_response_curves(base: DoseResponseBase | None) -> DataFrame[Tolerance]:
     Estimand: mean risk within the window and before the brake's next bleed, over the bleeds where the reading was
     recorded, had each had this reading and everything else as it was. The curve of the reading replaces the step in the
     time-to-return model. Intervals: infinitesimal jackknife clustered by bike, on the log cumulative hazard. One Wald test
-    per curve that it is flat; Benjamini-Hochberg over the curves.
-
-    Parameters
-    ----------
-    base
-        `dose_response_base` of the bleeds; an empty table without one.
+    per curve that it is flat; Benjamini-Hochberg over the curves. Without a base the table is empty.
     """
     table = pl.concat([empty(Tolerance), *(curve.table for curve in fit_curves(base))]).sort("step", "reading")
     tests = table.group_by("step", maintain_order=True).agg(pl.col("p_value").first())

@@ -27,16 +27,8 @@ def interactions(
 
     Adjusted as the step estimates are. One time-to-return model holds all declared pairs as products; standard errors
     by the infinitesimal jackknife, clustered by bike; Benjamini-Hochberg over the pairs. A pair with fewer than 10
-    bleeds missed or met on either kind of work is too_few.
-
-    Parameters
-    ----------
-    data
-        Bleeds to fit.
-    design
-        Design matrix of the step estimates; None with too few comebacks.
-    return_model
-        Its model over the whole follow-up, which gives starting values; fitted here by default.
+    bleeds missed or met on either kind of work is too_few. The return model, over the whole follow-up, gives starting
+    values; it is fitted here unless given. Without a design (too few comebacks) nothing is estimated.
     """
     declared = [step for step in data.standard.steps if step.interacts_with is not None]
     counts = [_counts(data, step) for step in declared]

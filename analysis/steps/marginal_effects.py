@@ -116,16 +116,8 @@ def marginal_effects(data: BleedData, design: Design, model: SurvivalModel) -> M
 
     Estimand: 100 × mean over bleeds of P(comeback) − P(comeback had the step been met), within the window and before
     the brake's next bleed. Recorded misses are set to met; steps not recorded stay as they are. Standard errors:
-    infinitesimal jackknife, clustered by bike, delta method over coefficients and baseline hazard.
-
-    Parameters
-    ----------
-    data
-        Bleeds the model was fitted to.
-    design
-        Their design matrix.
-    model
-        The fitted model, with a horizon of at least the window.
+    infinitesimal jackknife, clustered by bike, delta method over coefficients and baseline hazard. The horizon of the
+    model is at least the window.
     """
     baseline_hazard = expected_baseline_hazard(data, model)
     prevented, gradients = _prevented(design, model, baseline_hazard)

@@ -18,10 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
-from analysis.steps.air_score import MediatorEvidence, mediator_evidence
 from analysis.steps.design_matrix import Design
+from analysis.steps.evidence import MediatorEvidence, TimeVaryingEffects, mediator_evidence
 from analysis.steps.marginal_effects import MarginalEffects, log_hazard_error_draws, prevented_draws, refit_nuisance
-from analysis.steps.time_varying import TimeVaryingEffects
 from analysis.survival import SurvivalModel
 
 FloatArray = NDArray[np.float64]
@@ -56,17 +55,7 @@ class Evidence:
 
 
 def posterior_draws(evidence: Evidence, draws: int, rng: np.random.Generator) -> FloatArray:
-    """Draws of the early effects (draws × early effects), steps first, then not recorded.
-
-    Parameters
-    ----------
-    evidence
-        Estimates from returns and stand readings.
-    draws
-        Number of draws.
-    rng
-        Random generator.
-    """
+    """Draws of the early effects (draws × early effects), steps first, then not recorded."""
     sampler = _GibbsSampler(evidence, rng)
     sweeps = -(-draws // CHAINS)
     samples = np.empty((sweeps, CHAINS, evidence.early_count))
@@ -87,11 +76,7 @@ class _GibbsSampler:
         weighted = evidence.shrinkage.T @ np.linalg.inv(evidence.covariance + ridge * np.eye(size))
         self.precision, self.scores = weighted @ evidence.shrinkage, weighted @ evidence.values
         early, steps = evidence.early_count, evidence.step_count
-        self.beta, self.delta, self.late = (
-            np.zeros((CHAINS, early)),
-            np.zeros((CHAINS, early)),
-            np.zeros((CHAINS, steps)),
-        )
+        self.beta, self.delta, self.late = (np.zeros((CHAINS, size)) for size in (early, early, steps))
         self.kappa = np.full(CHAINS, KAPPA_MEAN)
         self.slab = np.zeros((CHAINS, early), dtype=bool)
         self.slab_probability = np.full(CHAINS, 0.3)
@@ -158,12 +143,9 @@ class _GibbsSampler:
     def _sample_slab(self) -> None:
         """Which ε are in the slab, and the share that are (prior Beta(1, 2))."""
         direct = self._direct_effects
-        log_in = np.log(self.slab_probability)[:, None] - np.log(SLAB_SD) - 0.5 * (direct / SLAB_SD) ** 2
-        log_out = (
-            np.log1p(-self.slab_probability)[:, None]
-            - np.log(self.tau)[:, None]
-            - 0.5 * (direct / self.tau[:, None]) ** 2
-        )
+        share, tau = self.slab_probability[:, None], self.tau[:, None]
+        log_in = np.log(share) - np.log(SLAB_SD) - 0.5 * (direct / SLAB_SD) ** 2
+        log_out = np.log1p(-share) - np.log(tau) - 0.5 * (direct / tau) ** 2
         probability = 1 / (1 + np.exp(np.clip(log_out - log_in, -500, 500)))
         self.slab = self.rng.random(direct.shape) < probability
         has_mediator = self.evidence.has_mediator
@@ -259,18 +241,7 @@ def combined_estimate(
 ) -> CombinedEstimate:
     """Estimate from returns and stand readings where these predict returns, else from returns alone.
 
-    Parameters
-    ----------
-    data, design
-        Bleeds to fit and their design matrix.
-    marginal
-        Estimate from returns alone.
-    return_model
-        Return model over the whole follow-up.
-    time_varying
-        Effects within the window and after it.
-    rng
-        Random generator.
+    `marginal` is the estimate from returns alone; the return model is over the whole follow-up.
     """
     mediator = mediator_evidence(data, design, return_model)
     if mediator is None:

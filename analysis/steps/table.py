@@ -14,10 +14,10 @@ from analysis.dataset import BleedData
 from analysis.stats import Z95, robustness_value
 from analysis.steps.aipw import AipwEstimate, aipw_check
 from analysis.steps.design_matrix import Design, build_design
+from analysis.steps.evidence import fit_time_varying, proportional_hazards_test, proportionality_note
 from analysis.steps.marginal_effects import MarginalEffects, fit_step_model, marginal_effects
 from analysis.steps.posterior import CombinedEstimate, combined_estimate
 from analysis.steps.ranking import classify, e_value, robust_verdicts
-from analysis.steps.time_varying import fit_time_varying, proportional_hazards_test, proportionality_note
 from analysis.steps.total_effects import NO_LATER_STEPS, LaterSteps, add_later_steps, later_steps
 from analysis.steps.unseen_causes import MAX_TIMES, UnseenCauses, unseen_causes
 from analysis.survival import CoxModel, SurvivalModel

@@ -115,13 +115,7 @@ class UnseenCauses:
 
 
 def unseen_causes(data: BleedData, design: Design) -> UnseenCauses:
-    """Test the log for unmeasured confounders, and compare the steps with the recorded groups.
-
-    Parameters
-    ----------
-    data, design
-        Bleeds to fit and their design matrix.
-    """
+    """Test the log for unmeasured confounders, and compare the steps with the recorded groups."""
     returns, error = _other_returns(data, design)
     retro, shares = _late_entries(data, design)
     bias, benchmark, scale = _benchmarks(data, design)

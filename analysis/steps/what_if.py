@@ -46,14 +46,7 @@ class YearlyCost:
 def what_if(costs: StepCosts, yearly_cost: YearlyCost, rng: np.random.Generator) -> DataFrame[WhatIf]:
     """Comebacks prevented in each scenario: each step alone, the costliest two and three, all steps, and half as often.
 
-    Parameters
-    ----------
-    costs
-        Ranked steps with their draws.
-    yearly_cost
-        Bleeds per year and cost of a comeback.
-    rng
-        Random generator for which half of the misses is met.
+    `rng` chooses which half of the misses is met.
     """
     if costs.estimate is None or costs.design is None:
         return empty(WhatIf)
@@ -78,16 +71,7 @@ def prevented_by(
 ) -> Prevented | None:
     """Comebacks prevented if these steps were never missed, all else as it was; None with too few comebacks.
 
-    Parameters
-    ----------
-    costs
-        Ranked steps with their draws.
-    steps
-        IDs of steps in the design, at least one.
-    bleeds_a_year
-        Bleeds per year.
-    rng
-        Random generator.
+    `steps` are ids of the design, at least one.
     """
     if costs.estimate is None or costs.design is None:
         return None

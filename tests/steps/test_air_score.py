@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from analysis.steps import step_costs
-from analysis.steps.air_score import air_score, mediator_evidence
+from analysis.steps.evidence import air_score, mediator_evidence
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from analysis.steps.evidence import fit_time_varying, proportional_hazards_test, proportionality_note
 from analysis.steps.marginal_effects import fit_step_model
-from analysis.steps.time_varying import fit_time_varying, proportional_hazards_test, proportionality_note
 
 
 @pytest.fixture(scope="module")
