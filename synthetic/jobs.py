@@ -92,8 +92,7 @@ def _jobs(
 ) -> Jobs:
     n = len(brake)
     day = start // MINUTES_A_DAY
-    internal, rear, model = brakes.internal[brake], brakes.rear[brake], brakes.model[brake]
-    difficulty = 1.2 * internal + 0.5 * rear + 0.6 * (REASON_EFFECT[reason] > 0.2)
+    difficulty = 1.2 * brakes.internal[brake] + 0.5 * brakes.rear[brake] + 0.6 * (REASON_EFFECT[reason] > 0.2)
     month = _month(day, day_number(first_day(workshop)))
     technician = _technicians(workshop, technicians, brakes.shop[brake], difficulty, rng)
     if workshop.newcomers:
@@ -101,15 +100,7 @@ def _jobs(
     dirty = rng.choice(4, n, p=(0.45, 0.3, 0.2, 0.05))
     dirty = np.where(reason == REASONS.index("dirty_fluid"), np.maximum(dirty, 1), dirty)
     season = np.cos(2 * np.pi * ((day % 365.25) - 200) / 365.25)
-    case = (
-        0.5 * internal
-        + 0.2 * rear
-        + REASON_EFFECT[reason]
-        + np.array([m.effect for m in MODELS])[model]
-        + 0.1 * np.array([m.fluid == DOT for m in MODELS])[model]
-        + 0.1 * (dirty >= 2)
-        + 0.0002 * (brakes.hose_mm[brake] - 1300)
-    )
+    case = _case(brakes, brake, reason, dirty)
     return Jobs(
         brake=brake,
         start=start,
@@ -124,6 +115,20 @@ def _jobs(
         case=workshop.case_mix * (case - ORDINARY_CASE),
         second=_place_in_day(technician, start),
         unseen=rng.standard_normal(n) if workshop.unseen_hazard else np.zeros(n),
+    )
+
+
+def _case(brakes: Fleet, brake: IntArray, reason: NDArray[np.intp], dirty: NDArray[np.int64]) -> FloatArray:
+    """Log hazard ratio of the kind of work: the brake, why it came in, and how dirty its fluid is (0 to 3)."""
+    model = brakes.model[brake]
+    return (
+        0.5 * brakes.internal[brake]
+        + 0.2 * brakes.rear[brake]
+        + REASON_EFFECT[reason]
+        + np.array([m.effect for m in MODELS])[model]
+        + 0.1 * np.array([m.fluid == DOT for m in MODELS])[model]
+        + 0.1 * (dirty >= 2)
+        + 0.0002 * (brakes.hose_mm[brake] - 1300)
     )
 
 
