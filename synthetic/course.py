@@ -117,13 +117,18 @@ def _wave(
         reported_by_session=reported,
         repairs=repairs,
     )
-    rows = np.flatnonzero(returned)
+    return course, _repairs(workshop, brakes, course, technicians, rng)
+
+
+def _repairs(
+    workshop: Workshop, brakes: Fleet, course: Course, technicians: Staff, rng: np.random.Generator
+) -> tuple[Jobs, IntArray] | None:
+    """The jobs within the log that repair these returns, and the rows that they repair."""
+    rows = np.flatnonzero(course.return_day != NONE)
     start = _repair_start(course, rows, rng)
-    in_log = start // MINUTES_A_DAY <= as_of
+    in_log = start // MINUTES_A_DAY <= day_number(workshop.as_of)
     rows, start = rows[in_log], start[in_log]
-    if not len(rows):
-        return course, None
-    return course, (repair_jobs(workshop, brakes, jobs, rows, start, technicians, rng), rows)
+    return (repair_jobs(workshop, brakes, course.jobs, rows, start, technicians, rng), rows) if len(rows) else None
 
 
 def _carry_out(
