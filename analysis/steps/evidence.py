@@ -1,4 +1,4 @@
-"""Evidence on each step beside its average effect: through the stand readings, and before against after the window.
+"""Evidence on each step apart from its average effect: through the stand readings, and before against after the window.
 
 The air score says in one number per bleed how much trapped air the stand readings show. A late return is evidence on
 the window only as far as effects last; two effects per step use late returns without assuming that they do.
