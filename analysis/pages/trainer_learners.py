@@ -30,7 +30,7 @@ def learner_question(report: Report) -> Question:
         answer=_finding(learners),
         points=tuple(_point(report, row) for row in learners.iter_rows(named=True)),
         action=(
-            "Watch a bleed together before you sign anybody off: the trainer signs, not this page."
+            "Watch a bleed together before you sign anybody off: that is the trainer's decision."
             if learners.height
             else ""
         ),
@@ -48,8 +48,8 @@ def learner_question(report: Report) -> Question:
         ),
         method=(
             "Every recorded step of every bleed is compared with what experienced technicians miss on the same work. A "
-            "learning-curve CUSUM starts from “not good enough” and adds up the evidence. Somebody who misses half as many "
-            "steps again as peers passes within 300 bleeds in at most 5 of 100 cases. Somebody as good as peers is named as "
+            "learning-curve CUSUM starts from “not good enough” and adds up the evidence. Somebody who misses 1.5 times as many "
+            "steps as peers passes within 300 bleeds in at most 5 of 100 cases. Somebody as good as peers is named as "
             "needing help in at most 5 of 100. The first day is the one recorded, else the first bleed in the log. Comebacks "
             "are shown but do not decide: they come too late and too rarely."
         ),
@@ -85,7 +85,7 @@ def _verdict(row: dict[str, Any]) -> str:
     if row["verdict"] == "as_peers":
         return f"no clear difference from peers after {quantity(row['cleared_after'], 'bleed')}"
     if row["verdict"] == "not_yet" and row["usual_bleeds"] is not None:
-        return f"not yet; half of those as good as peers need {row['usual_bleeds']:.0f} bleeds"
+        return f"not yet; of technicians as good as peers, half are through by {row['usual_bleeds']:.0f} bleeds"
     return VERDICTS[row["verdict"]]
 
 
