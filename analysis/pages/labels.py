@@ -49,7 +49,11 @@ GLOSSARY = (
     ),
     ("points", "percentage points: 36% against 20% is 16 points more"),
     ("unadjusted difference", "the difference before adjusting for the kind of work"),
-    ("q", "false discovery rate: among results flagged at this q or below, the share expected to be false alarms"),
+    (
+        "q",
+        "false discovery rate: among results flagged at this q or below, the share expected to be false alarms; for steps a "
+        "rule for choosing, without that guarantee",
+    ),
     ("control limits", "the range in which months usually stay when only chance is at work"),
     (
         "CUSUM",

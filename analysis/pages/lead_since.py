@@ -87,8 +87,8 @@ def since_question(report: Report) -> Question:
         table=page_table(_table(report), "Changes since the last audit", COLUMNS, "tables/changes.csv"),
         method=(
             "Both audits use the same rules, so for the same bleeds only a changed record can change the figure. "
-            f"This is comparison {report.look} of the series. A new difference or verdict is confirmed if it is clear after the "
-            "error of 1 in 20 is spread over a year of monthly audits (alpha spending, Lan and DeMets 1983). Others may be "
+            f"This is comparison {report.look} of the series. A new difference or verdict is confirmed if it is still clear when "
+            "an error of 1 in 20 is spread over a year of monthly audits (alpha spending, Lan and DeMets 1983). Others may be "
             "chance. A changed record may be a correction: it is listed, not judged. Predictions: for each bleed that was still "
             "out at the last audit, the comebacks expected by the model saved then, up to today or the day before its recall or "
             "second check."

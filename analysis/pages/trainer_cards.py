@@ -95,7 +95,7 @@ def card_question(report: Report) -> Question:
 
 def _limit_text(verdict: str, hi: float | None) -> str:
     """The largest cost that is not ruled out, where there is no clear one."""
-    return f", {ruled_out(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
+    return f", costs {ruled_out(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
 
 
 def _card_finding(report: Report, cards: int) -> Finding:
@@ -274,7 +274,7 @@ def _workshop_change(report: Report, name: str, practise: pl.DataFrame) -> list[
     undated = changes.join(signs, on=["shop", "step"], how="anti")
     rows = pl.concat([signs, undated.select(signs.columns)]).sort("month", "shop", "step")
     return [
-        f"Everyone at {row['shop']} has missed this more often since {month_name(row['month'])}: look at the kit and the "
+        f"{row['shop']} as a whole has missed this more often since {month_name(row['month'])}: look at the kit and the "
         "procedure first."
         for row in rows.iter_rows(named=True)
     ]
