@@ -88,7 +88,7 @@ def card_question(report: Report) -> Question:
             "shrunk towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
             "test that controls false alarms at 5 in 100 over all technicians and steps together. Comebacks a year are that difference times what a miss costs, with the "
             "uncertainty of both. A step without evidence of a cost is named on the card, but not among those to practise first. "
-            "“Colleagues here” compares each quarter of the whole log within the workshop; the shares shown are of recent bleeds."
+            "“Colleagues here” compares the same bleeds within the workshop, quarter by quarter."
         ),
     )  # fmt: skip
 
