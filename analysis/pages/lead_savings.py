@@ -59,10 +59,8 @@ def step_finding(report: Report) -> Finding:
         )
     missed = report.steps.filter(pl.col("share_missed").is_not_null()).sort("share_missed", descending=True).head(3)
     often = [
-        f"“{title}”, {observed_share(misses, recorded)}"
-        for title, misses, recorded in with_missed_titles(report, missed)
-        .select("title", "missed", "recorded")
-        .iter_rows()
+        f"“{done_title(report, step)}”, in {observed_share(misses, recorded)}"
+        for step, misses, recorded in missed.select("step", "missed", "recorded").iter_rows()
     ]
     ranked = report.steps.get_column("preventable_per_100").count()
     text = (

@@ -205,7 +205,7 @@ def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Fin
         return Finding(f"{text}: too few comebacks to say what it would catch.")
     text += f" of bleeds looks at {row['caught_per_100_comebacks']:.0f}% of those that would come back."
     if row["precision"]:
-        text += f" One check in {1 / row['precision']:.0f} finds a bleed that would come back."
+        text += f" 1 checked bleed in {1 / row['precision']:.0f} would come back."
     checks = "" if row["checks_per_week"] is None else f"With {check.per_week:g} checks a week{default}: "
     limits = "" if row["caught_lo"] is None else f" ({row['caught_lo']:.0f}–{row['caught_hi']:.0f}%)"
     share = f"{row['caught_per_100_comebacks']:.0f}%{limits}"

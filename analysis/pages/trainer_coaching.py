@@ -14,6 +14,7 @@ from analysis.pages.labels import (
     done_title,
     field_labels,
     ruled_out,
+    step_titles,
     with_missed_titles,
 )
 from analysis.pages.question import Finding, Question, chart_specs, page_table
@@ -27,7 +28,7 @@ def coaching_question(report: Report) -> Question:
     labels = pl.format(
         "{}: {} ({})",
         "technician",
-        pl.col("step").replace(report.standard.missed_titles),
+        pl.col("step").replace(step_titles(report)),
         pl.col("coached_on").cast(pl.String),
     )
     return Question(

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import learning_curves
-from analysis.pages.labels import missed_title, with_missed_titles
+from analysis.pages.labels import done_title, with_missed_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, estimate, join_words, quantity
 from analysis.report import Report
@@ -94,7 +94,7 @@ def _help(report: Report, row: dict[str, Any]) -> str:
     if row["verdict"] != "needs_help" or row["step"] is None:
         return ""
     return (
-        f" Begin with “{missed_title(report, row['step'])}”: missed in {row['step_missed']} of the last "
+        f" Begin with “{done_title(report, row['step'])}”: missed in {row['step_missed']} of the last "
         f"{quantity(row['step_recorded'], 'bleed')} ({row['step_peer_share']:.0%} among peers). Look at jobs "
         f"{join_words(str(row['example_sessions']).split())}."
     )
