@@ -172,7 +172,7 @@ def second_check_question(report: Report) -> Question:
         points=tuple(points),
         figures=tuple(figures),
         action="Choose the number of checks by what they save; each extra check catches less.",
-        hint="How many checks can you do? Move the slider below the chart.",
+        hint="Move the slider to the checks you can do.",
         charts=chart_specs(second_check_curve(table, check.per_week)),
         table=page_table(
             table,
