@@ -26,7 +26,7 @@ The audit and its findings:
 >>> report.rates.select("kind", "mature", "comebacks", "rate").row(0)
 ('all', 8, 1, 0.125)
 >>> print(findings(report)[1])
-12.5% of bleeds came back within 90 days. 1 of 8 bleeds; 95% interval 2.2–47.1%. ...
+12.5% of bleeds came back within 90 days. 1 of 8 bleeds; 95% interval 2.2–47.1%.
 >>> report.small_sample
 True
 

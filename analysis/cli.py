@@ -177,7 +177,7 @@ def audit(
     ] = None,
     extra: Annotated[
         list[str] | None,
-        typer.Option(metavar="FIELD", help="Own field of the map to use for the risks; repeat for several."),
+        typer.Option(metavar="FIELD", help="A field of your own from the map, for the risk model; repeat for several."),
     ] = None,
     classifier: Annotated[
         list[str] | None,

@@ -21,7 +21,7 @@ PLACES: dict[Place, str] = {
     "after": "once the brake is closed",
     "return": "after the brake has left",
 }
-"""When a field comes about, in order of time."""
+"""When a field becomes known, in order of time."""
 ROLES: dict[Role, str] = {
     "key": "identifies the row or links it to another table",
     "context": "describes the job as it came in; comparisons are adjusted for it",
@@ -72,7 +72,7 @@ def schema_field(
     sheet
         Whether the bench sheet asks for it `before` or `after` the steps, unless a step reads it.
     place
-        When it comes about; see `PLACES`. By default `arrival` for context, `preparation` for technique, `after` for
+        When it becomes known; see `PLACES`. By default `arrival` for context, `preparation` for technique, `after` for
         signs, `return` for outcomes.
     unit
         The unit of `low`, `high` and the values.

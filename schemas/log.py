@@ -311,10 +311,12 @@ class Passes(LogTable):
         low=1,
         high=60,
     )
-    direction: str = schema_field("direction of the push", label="direction", role="technique", levels=DIRECTIONS)
-    ml: float = schema_field("fluid moved", role="technique", unit="ml", low=0, high=200)
-    bubbles: int = schema_field("bubbles counted", label="bubbles", role="sign", low=0, high=500)
-    seconds: float = schema_field("time taken", role="technique", unit="s", low=0, high=3600)
+    direction: str = schema_field(
+        "direction of the push", label="direction", role="technique", levels=DIRECTIONS, place="passes"
+    )
+    ml: float = schema_field("fluid moved", role="technique", place="passes", unit="ml", low=0, high=200)
+    bubbles: int = schema_field("bubbles counted", label="bubbles", role="sign", place="passes", low=0, high=500)
+    seconds: float = schema_field("time taken", role="technique", place="passes", unit="s", low=0, high=3600)
 
 
 class Technicians(LogTable):

@@ -308,7 +308,7 @@ class Steps(OutputTable):
         "share of the variation of both misses and comebacks that an unmeasured confounder must explain to move the lower limit of the direct effect to zero"
     )
     benchmark: str = schema_field(
-        "recorded group (work, technician, workshop, workload, calendar time) whose equal, unmeasured, would distort this estimate most; empty: not assessed"
+        "recorded group (work, technician, workshop, workload, calendar time); an unmeasured cause as strong would distort this estimate most; empty: not assessed"
     )
     times_benchmark: float = schema_field(
         "how many times the benchmark's bias would move the lower limit of the direct effect to zero (at most 99; empty: not assessed)",
@@ -413,8 +413,8 @@ class CoachingEffect(OutputTable):
     technician: str = schema_field("technician who was coached", required=True)
     step: str = schema_field("ID of the step", required=True)
     coached_on: pl.Date = schema_field("day of the session", required=True)
-    missed_before: float = fraction("share missed in the half year that ends a quarter before the session")
-    missed_after: float = fraction("share missed in the half year after the session")
+    missed_before: float = fraction("share missed in the six months ending three months before the session")
+    missed_after: float = fraction("share missed in the six months after the session")
     change: float = schema_field("change against peers (difference in differences)", unit="fraction", low=-2, high=2)
     lo: float = schema_field("95% interval", low=-2, high=2)
     hi: float = schema_field("95% interval", low=-2, high=2)
@@ -440,8 +440,8 @@ class MeasureEffects(OutputTable):
     step: str = schema_field("ID of the step it is about")
     outcome: str = schema_field("what is compared", levels=MEASURE_OUTCOMES, required=True)
     comparison: str = schema_field("what it is compared with", levels=MEASURE_COMPARISONS, required=True)
-    before: float = fraction("share in the half year that ends a quarter before the change")
-    after: float = fraction("share in the half year after it")
+    before: float = fraction("share in the six months ending three months before the change")
+    after: float = fraction("share in the six months after it")
     bleeds_before: int = schema_field("bleeds before", low=0)
     bleeds_after: int = schema_field("bleeds after", low=0)
     change: float = schema_field(
@@ -456,7 +456,7 @@ class MeasureEffects(OutputTable):
 
 
 class Learners(OutputTable):
-    """Technicians who began within the log, compared with experienced peers on the same work; the trainer signs, not this."""
+    """Technicians who began within the log, compared with experienced peers on the same work; sign-off is the trainer's decision."""
 
     technician: str = schema_field("technician", required=True)
     started_on: pl.Date = schema_field("first day in the workshop, or first bleed in the log", required=True)
@@ -479,8 +479,12 @@ class Learners(OutputTable):
     verdict: str = schema_field("conclusion", levels=LEARNER_VERDICTS, required=True)
     cleared_after: int = schema_field("bleeds after which no clear difference from peers was left", low=1)
     cleared_on: pl.Date = schema_field("day of that bleed")
-    usual_bleeds: float = schema_field("bleeds within which half of those as good as peers are cleared", low=1)
-    most_bleeds: float = schema_field("bleeds within which nine of ten of those as good as peers are cleared", low=1)
+    usual_bleeds: float = schema_field(
+        "bleeds after which half of the technicians as good as peers would show no clear difference", low=1
+    )
+    most_bleeds: float = schema_field(
+        "bleeds after which nine in ten of the technicians as good as peers would show no clear difference", low=1
+    )
     step: str = schema_field("step missed most beyond peers in the last 50 bleeds")
     step_missed: int = schema_field("misses of it in the last 50 bleeds", low=0)
     step_recorded: int = schema_field("of these bleeds, those with it recorded", low=0)
@@ -499,7 +503,7 @@ class LearnerCurves(OutputTable):
     expected: float = schema_field("misses expected of experienced peers on the same work", low=0, required=True)
     cusum: float = schema_field("evidence of being as good as peers", low=0, required=True)
     cusum_limit: float = schema_field("limit from which it shows no clear difference from peers", low=0, required=True)
-    help_cusum: float = schema_field("evidence of missing half as many steps again as peers", low=0, required=True)
+    help_cusum: float = schema_field("evidence of missing 1.5 times as many steps as peers", low=0, required=True)
     help_limit: float = schema_field("limit from which it shows that help is needed", low=0, required=True)
 
 
@@ -566,7 +570,7 @@ class Holds(OutputTable):
     required: str = schema_field("value required", required=True)
     action: str = schema_field("what to do", required=True)
     open: bool = schema_field(
-        "false if a later bleed of that brake broke no rule; for long travel also if the brake was back since",
+        "false if a later bleed of that brake broke no rule, or only that of long travel and recorded this one as put right; for long travel also if the brake was back since",
         required=True,
     )
     priority: int = schema_field("order of urgency; 1 is the most urgent", required=True, low=1, high=6)

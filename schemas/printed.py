@@ -22,7 +22,7 @@ SECTIONS: dict[str, dict[str, type[pa.DataFrameModel]]] = {
         f"tables/{name}.csv": model for name, model in {**AUDIT_TABLES, **OTHER_TABLES}.items()
     },
 }
-ORDER_HEADING = "When a log field comes about (place), in order of time"
+ORDER_HEADING = "When a field becomes known (place), in order of time"
 INTRODUCTION = (
     "A field that is not required may be empty: not recorded is a value of its own, never taken as done or missed.",
     "A bad value in a required field rejects the row; in any other field the value is blanked.",

@@ -42,7 +42,10 @@ PLANTED_PROBLEMS = (
     ),
     PlantedProblem("costly_steps", " ".join(COSTLY_STEPS), None, "missing these steps leads to most of the comebacks"),
     PlantedProblem(
-        "harmless_steps", " ".join(ARGUED_STEPS), None, "staff argue about these, but missing them makes no difference"
+        "harmless_steps",
+        " ".join(ARGUED_STEPS),
+        None,
+        "staff argue about these; by design, missing them makes no difference",
     ),
     PlantedProblem("change", CHANGED_SHOP, CHANGED_MONTH, "stopped purging its kit"),
     PlantedProblem("coaching_worked", LEARNT, COACHED_MONTH, "coached on push-pull passes and improved"),

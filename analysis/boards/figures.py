@@ -117,7 +117,7 @@ def _check_figure(report: Report) -> Figure:
     if report.risk.is_empty():
         return Figure(label, "no list", "too few comebacks to estimate risks")
     worthwhile = worth_checking(report).height
-    return Figure(label, f"{worthwhile:,}", f"risk above {100 * report.break_even_risk:.0f}%, where a check pays")
+    return Figure(label, f"{worthwhile:,}", f"risk above {100 * report.break_even_risk:.0f}%, recalls apart")
 
 
 def _saving_figure(report: Report) -> Figure:
@@ -127,8 +127,11 @@ def _saving_figure(report: Report) -> Figure:
     if both.is_empty():
         return Figure(label, "not known", "no two steps clearly cost comebacks")
     row = both.row(0, named=True)
+    yearly = row["comebacks_per_year"] / row["preventable_per_100"] if row["preventable_per_100"] else 0.0
     titles = report.standard.missed_titles
     names = " and ".join(f"“{titles.get(step, step)}”" for step in costly)
     return Figure(
-        label, f"{row['minutes_per_year'] / 60:,.0f} h a year", f"{row['comebacks_per_year']:.0f} comebacks: {names}"
+        label,
+        f"about {row['minutes_per_year'] / 60:,.0f} h a year",
+        f"{row['comebacks_per_year']:.0f} comebacks ({yearly * row['lo']:.0f}–{yearly * row['hi']:.0f}): {names}",
     )

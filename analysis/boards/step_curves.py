@@ -1,4 +1,4 @@
-"""The risk of a comeback along the reading that decides a step, for the trainer's board."""
+"""The risk of a comeback by the reading that decides a step, for the trainer's board."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ HAS_CURVE = "!isValid(step_step) || indexof(curve_names, step_step) >= 0 ? 1 : 0
 
 
 def step_curves(report: Report, linked: Linked) -> list[Any]:
-    """The adjusted risk along the chosen step's reading, its limits, and the bleeds at each value; nothing without curves."""
+    """The adjusted risk by the chosen step's reading, its limits, and the bleeds at each value; nothing without curves."""
     labels = {name: reading_label(name) for name in report.tolerance.get_column("field").unique()}
     curves = report.tolerance.with_columns(step=pl.col("step").replace(linked.titles)).filter(
         pl.col("step").is_in(linked.curves)
@@ -32,7 +32,7 @@ def step_curves(report: Report, linked: Linked) -> list[Any]:
     )  # fmt: skip
     base = alt.Chart(inline_data(rows.to_dicts())).transform_filter(linked.this_curve)
     upper = layer_charts(*_curve(base), _name(base), _no_curve(linked))
-    title = alt.TitleParams("Comeback risk along a step's reading (dashed: its limit)", offset=20)
+    title = alt.TitleParams("Comeback risk by reading (dashed: its limit)", offset=20)
     bars = base.mark_bar(color=CHANCE, width=6).encode(
         x=_reading(), y=alt.Y("bleeds:Q", title=None, axis=_axis(tickCount=2)), tooltip=_tips()
     )

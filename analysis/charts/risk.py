@@ -148,7 +148,7 @@ def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> lis
         .transform_window(place="row_number()", sort=[alt.SortField("checks_per_week", order="descending")])
         .transform_filter("datum.place === 1")
         .transform_calculate(
-            covers="format(datum.checks_per_week, '.0f') + (round(datum.checks_per_week) == 1 ? ' check a week covers ' : ' checks a week cover ') + format(datum.caught_per_100_comebacks, '.0f') + ' of 100'",
+            covers="'up to ' + checks + (checks == 1 ? ' check a week covers ' : ' checks a week cover ') + format(datum.caught_per_100_comebacks, '.0f') + ' of 100'",
             saves="(datum.minutes_saved < 0 ? 'costing ' : 'saving ') + format(abs(datum.minutes_saved) / 60, ',.0f') + ' hours a year'",
         )
     )  # fmt: skip

@@ -1,4 +1,4 @@
-"""The `standard` commands: try a new procedure on the log, and propose limits that the log supports."""
+"""The `standard` commands: try a new procedure on the log, and propose limits that the log suggests."""
 
 from __future__ import annotations
 
@@ -92,7 +92,7 @@ def _lines(result: NewProcedure, new: Standard) -> list[str]:
 
 
 def propose_standard(options: StandardOptions) -> str:
-    """Write the current procedure, with the limits that the log supports changing; say which.
+    """Write the current procedure, with the limits that the log suggests changing; say which.
 
     Raises
     ------

@@ -185,7 +185,7 @@ def propose(
     standard_file: StandardFile = None,
     as_of: Day = None,
 ) -> None:
-    """The current procedure, with the limits that the log supports changing, each with its figures in a comment."""
+    """The current procedure, with the limits that the log suggests changing, each with its figures in a comment."""
     from analysis.commands.new_standard import StandardOptions, propose_standard
 
     options = StandardOptions(tuple(exports), text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)

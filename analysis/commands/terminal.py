@@ -56,7 +56,9 @@ ReturnsTo = Annotated[
 Groups = Annotated[
     list[str] | None,
     typer.Option(
-        "--group", metavar="COLUMN", help="Compare the bleeds by this column too, as by fluid lot and kit; repeatable."
+        "--group",
+        metavar="COLUMN",
+        help="Compare the bleeds by this column too, just as for fluid lot and kit; repeatable.",
     ),
 ]
 Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Address of a running Dask scheduler.")]

@@ -35,19 +35,19 @@ def _row_question(report: Report) -> Question:
     total = {name: int(report.intake.get_column(name).sum()) for name in columns}
     answer = Finding(
         f"{quantity(total['rows_read'], 'row')} read, {total['accepted']:,} accepted.",
-        f"{total['set_aside']:,} rejected and {quantity(total['duplicates'], 'exact duplicate')}: every row is accounted for. "
-        f"{quantity(total['values_blanked'], 'value')} blanked in accepted rows; "
-        f"{quantity(total['unlinked'], 'return')} not matched to a bleed.",
+        f"{total['set_aside']:,} rejected, {quantity(total['duplicates'], 'exact duplicate')}, "
+        f"{quantity(total['values_blanked'], 'value')} blanked, {quantity(total['unlinked'], 'return')} not matched to a bleed.",
     )
     reasons = _reasons(report)
     return Question(
         id="rows",
         question="Where did each row go?",
         answer=answer,
-        points=tuple(
+        figures=tuple(
             f"{file}: {rows_read:,} rows read, {accepted:,} accepted, {rejected:,} rejected, {quantity(copies, 'duplicate')}"
             for file, rows_read, accepted, rejected, copies in report.intake.select("file", *columns[:4]).iter_rows()
         ),
+        points=("Which heading was read as which field is in the map: “rebleed map” proposes one (map.toml).",),
         action="Correct the rows in set_aside_rows/ and import them again." if total["set_aside"] else "",
         table=page_table(
             reasons,
@@ -94,8 +94,15 @@ def _recording_question(report: Report) -> Question:
             f"{len(fields) - len(never)} of {quantity(len(fields), 'field')} are recorded in at least some bleeds.",
             f"The least complete are {join_words(least)}.",
         ),
-        points=(f"Never recorded: {join_words(never)}.",) if never else (),
-        action="A step that is not recorded counts as neither met nor missed. Start by getting the least complete field written down.",
+        points=(
+            *(
+                (f"Not in this log: {join_words(never)}. If the export has a column for one, add it to the map.",)
+                if never
+                else ()
+            ),
+            "How good a reading is (lever travel, for example) shows in a gauge study: “rebleed gauge READINGS --out DIR”.",
+        ),
+        action=f"A step without a record counts as neither met nor missed. {_what_to_record(never, least)}",
         charts=chart_specs(recorded_board(on_chart.with_columns(field_labels("field"))))
         if sessions.n_unique("technician") <= MAX_TECHNICIANS_ON_CHART
         else (),
@@ -107,6 +114,12 @@ def _recording_question(report: Report) -> Question:
         ),
         method="The share of each technician's accepted bleeds in which the field is filled.",
     )
+
+
+def _what_to_record(never: list[str], least: list[str]) -> str:
+    if never:
+        return f"Decide first which of the {quantity(len(never), 'missing field')} you need."
+    return f"Start by getting {least[0].partition(' (')[0]} written down." if least else ""
 
 
 def _shares_recorded(sessions: pl.DataFrame, fields: list[Entry]) -> pl.DataFrame:
@@ -123,7 +136,7 @@ def _shares_recorded(sessions: pl.DataFrame, fields: list[Entry]) -> pl.DataFram
 def _sample_size_question(report: Report) -> Question:
     too_few = report.steps.filter(pl.col("verdict") == "too_few").get_column("step").to_list()
     titles = step_titles(report)
-    points = list(report.needed[1:])
+    points = [*report.needed[1:], "For one step: “rebleed plan step” gives the power to detect what a miss costs."]
     if too_few:
         points.append(
             f"Too few comebacks or misses to judge yet: {join_words([titles.get(step, step) for step in too_few])}."
@@ -133,7 +146,7 @@ def _sample_size_question(report: Report) -> Question:
         question="How much data is still needed?",
         answer=Finding(report.needed[0] if report.needed else "Too early to say: more bleeds must be followed first."),
         points=tuple(points),
-        action="Decide what you need to know before deciding how long to wait; a trial settles what a log cannot.",
+        action="Decide what you need to know before deciding how long to wait. A trial can answer what a log cannot.",
         method="Textbook sample sizes at the shop's own rate (Wilson interval; two proportions, 80% power, 5% two-sided).",
     )
 

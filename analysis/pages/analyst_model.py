@@ -57,10 +57,7 @@ def model_question(report: Report) -> Question:
         fold_charts=True,
         answer=_discrimination(model),
         points=tuple(point for point in points if point),
-        action=(
-            "Do not use the risks in quarters flagged as drifting, or where a simple rule does as well. No single low risk is a "
-            "pass."
-        ),
+        action=_action(model),
         charts=chart_specs(*_charts(report)),
         table=page_table(
             table,
@@ -77,6 +74,19 @@ def model_question(report: Report) -> Question:
             "own past work; after a change of people, kits or procedure they may be wrong."
         ),
     )  # fmt: skip
+
+
+def _action(model: pl.DataFrame) -> str:
+    """What not to use the risks for, as far as something was found."""
+    drifting = _drifting(quarter_rows(model)).get_column("quarter").to_list()
+    texts = [f"Do not rely on the risks in {join_words(drifting)}."] if drifting else []
+    if rules := [rule for rule in _not_clearly_beaten(model) if rule != CONSTANT]:
+        texts.append(f"Where it is easier, use {join_words(rules, 'or')} instead.")
+    return " ".join([*texts, "No single low risk is a pass."])
+
+
+def _drifting(quarters: pl.DataFrame) -> pl.DataFrame:
+    return quarters.filter((pl.col("lo") > 1) | (pl.col("hi") < 1))
 
 
 def metric_label(metric: str) -> str:
@@ -103,14 +113,15 @@ def _discrimination(model: pl.DataFrame) -> Finding:
     auc, size = _row(model, "auc"), _row(model, "bleeds_predicted")
     if auc is None:
         return Finding("Too few comebacks to say how well the risks rank bleeds.")
+    area = f"AUC {auc['value']:.2f}" + ("" if auc["lo"] is None else f", 95% interval {auc['lo']:.2f}–{auc['hi']:.2f}")
     if auc["lo"] is not None and auc["lo"] <= 0.5:
-        text = f"Not clearly better than chance at ranking bleeds (AUC {auc['value']:.2f})."
+        text = f"Not clearly better than chance at ranking bleeds ({area})."
     else:
         grade = next(word for limit, word in GRADES if auc["value"] >= limit)
-        text = f"{grade} at ranking later bleeds (AUC {auc['value']:.2f})"
+        text = f"{grade} at ranking later bleeds ({area})"
         level_with = [rule for rule in _not_clearly_beaten(model) if rule != CONSTANT]
         text += f", but not clearly better than {join_words(level_with, 'or')}." if level_with else "."
-    details = [] if auc["lo"] is None else [f"95% interval {auc['lo']:.3f}–{auc['hi']:.3f}"]
+    details = []
     if size is not None:
         bleeds = quantity(int(size["value"]), "bleed")
         with_comebacks = f" with {quantity(int(size['baseline']), 'comeback')}" if size["baseline"] is not None else ""
@@ -167,9 +178,9 @@ def _drift_text(model: pl.DataFrame) -> str:
     quarters = quarter_rows(model)
     if quarters.is_empty():
         return ""
-    drifting = quarters.filter((pl.col("lo") > 1) | (pl.col("hi") < 1))
+    drifting = _drifting(quarters)
     if drifting.is_empty():
-        return f"No drift in {quantity(quarters.height, 'quarter')}."
+        return f"No clear drift in {quantity(quarters.height, 'quarter')}."
     listed = [
         f"{row['quarter']}, {estimate(row['value'], row['lo'], row['hi'])}" for row in drifting.iter_rows(named=True)
     ]
@@ -198,4 +209,8 @@ def _charts(report: Report) -> list[Any]:
         charts.append(with_title(reliability_curve(report), "Calibration by decile"))
     if quarter_rows(model).height:
         charts.append(with_title(calibration_over_time(report), "Observed / predicted by quarter"))
-    return charts + ([with_title(second_check_curve(report), "Second checks")] if len(report.second_checks) else [])
+    return charts + (
+        [with_title(second_check_curve(report, report.standard.second_check.per_week), "Second checks")]
+        if len(report.second_checks)
+        else []
+    )

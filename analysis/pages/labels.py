@@ -21,8 +21,8 @@ GLOSSARY = (
     ("pass", "fluid pushed from one syringe to the other and back again, once"),
     (
         "comeback",
-        "a bike that returned within the window with a soft lever, long lever travel or air in the brake; not for worn "
-        "parts or pads",
+        "a bike that returned with a soft lever, long lever travel or air in the brake, not for worn parts or pads; rates "
+        "count those within the window",
     ),
     ("window", "the number of days each bleed is followed"),
     ("followed", "bled long enough ago that the whole window has passed"),
@@ -45,12 +45,16 @@ GLOSSARY = (
     ),
     (
         "statistically clear",
-        "a difference larger than chance alone would give, after allowing for multiple comparisons",
+        "a difference that chance alone would rarely give, after allowing for multiple comparisons",
     ),
     ("points", "percentage points: 36% against 20% is 16 points more"),
     ("unadjusted difference", "the difference before adjusting for the kind of work"),
-    ("q", "false discovery rate: among results flagged at this q or below, the share expected to be false alarms"),
-    ("control limits", "the range months stay within when only chance is at work"),
+    (
+        "q",
+        "false discovery rate: among results flagged at this q or below, the share expected to be false alarms; for steps a "
+        "rule for choosing, without that guarantee",
+    ),
+    ("control limits", "the range in which months usually stay when only chance is at work"),
     (
         "CUSUM",
         "a running score that rises with each month more like a changed rate than an unchanged one (log-likelihood ratio) "
@@ -84,7 +88,8 @@ GLOSSARY = (
     ),
     (
         "doubly robust check",
-        "a second estimate that is right if either its model of comebacks or its model of misses is and there is no unseen cause",
+        "a second estimate; right in large samples if either model is right, there is no unseen cause, and on every kind of "
+        "bleed the step is sometimes met and sometimes missed",
     ),
 )
 """At most 40 terms."""
@@ -157,6 +162,11 @@ def missed_title(report: Report, step: str) -> str:
     return report.standard.missed_titles.get(step, step)
 
 
+def done_title(report: Report, step: str) -> str:
+    """The step done right, for what is missed, practised or improved; the id of a step that the standard lacks."""
+    return step_titles(report).get(step, step)
+
+
 def quoted_misses(report: Report, steps: list[str]) -> list[str]:
     """Missed steps in quotation marks, for a sentence."""
     return [f"“{missed_title(report, step)}”" for step in steps]
@@ -164,7 +174,8 @@ def quoted_misses(report: Report, steps: list[str]) -> list[str]:
 
 def ruled_out(hi: float) -> str:
     """The largest cost that an interval does not rule out."""
-    return f"at most {hi:.1f} comebacks per 100 bleeds" if hi >= 0.05 else "less than 0.1 comebacks per 100 bleeds"
+    limit = f"at most {hi:.1f}" if hi >= 0.05 else "less than 0.1"
+    return f"{limit} comebacks per 100 bleeds (upper 95% limit)"
 
 
 def with_missed_titles(report: Report, table: pl.DataFrame) -> pl.DataFrame:

@@ -17,19 +17,19 @@ from analysis.pages.labels import KIND_LABELS, level_label, with_group_labels
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
     estimate,
+    join_words,
     percent,
     quantity,
 )
 from analysis.report import Report
 
 KINDS_OF_WORK = ("brake_model", "fluid", "job_reason", "brake", "hose_route")
-MAX_POINTS = 3
 MIN_BLEEDS_FOR_A_NAME = 30
 EARLY_DAYS, MIN_SHARE = 30, 0.03
 
 
 def difference_finding(report: Report) -> Finding:
-    """Which workshop or technician differs from the same work elsewhere, and who is no concern."""
+    """Which workshop or technician differs from the same work elsewhere, and whose high rate the work explains."""
     if report.small_sample:
         return Finding(f"Too few comebacks ({report.comebacks:,}) to compare workshops or technicians.")
     if not report.rates.get_column("expected").count():
@@ -94,7 +94,7 @@ def _highest_rate(report: Report) -> Finding:
         f"{name}: {percent(row['rate'])} of {quantity(row['mature'], 'bleed')} came back, the highest unadjusted rate."
     )
     if row["comebacks"] <= row["expected"]:
-        text = f"{name} is not a concern: {quantity(row['comebacks'], 'comeback')}, {expected} expected for the work {name} does."
+        text = f"{name} has the highest rate, but no clear difference: {quantity(row['comebacks'], 'comeback')}, {expected} expected for that work."
         return Finding(text, detail)
     text = f"{name} has the highest rate, but no clear difference: {quantity(row['comebacks'], 'comeback')}, {expected} expected."
     return Finding(text, f"{detail} Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}.")
@@ -104,10 +104,7 @@ def difference_question(report: Report) -> Question:
     """Who and what differs, allowing for the work."""
     rates = with_group_labels(report.rates)
     adjusted = bool(report.rates.get_column("expected").count())
-    points = [_work_difference(row) for row in signals(report, KINDS_OF_WORK).iter_rows(named=True)]
-    if len(points) > MAX_POINTS:
-        rest = len(points) - MAX_POINTS
-        points = [*points[:MAX_POINTS], "One more is in the table." if rest == 1 else f"{rest} more are in the table."]
+    of_work = signals(report, KINDS_OF_WORK)
     columns = {
         "kind": "kind", "group": "group", "mature": "followed", "comebacks": "came back", "rate": "rate %",
         "expected": "expected", "ratio": "observed / expected", "ratio_lo": "from", "ratio_hi": "to",
@@ -121,7 +118,8 @@ def difference_question(report: Report) -> Question:
         id="where",
         question="Who and what differs on like-for-like work?",
         answer=difference_finding(report),
-        points=tuple(points),
+        points=tuple(_work_in_words(of_work)),
+        figures=tuple(_work_difference(row) for row in of_work.iter_rows(named=True)),
         action="Do not rank people: most of these differences are too small. Talk about the work." if adjusted else "",
         hint=(
             "Click a technician (or pick one below) to see the work they do, or a brake model to see how soon it comes back."
@@ -132,7 +130,7 @@ def difference_question(report: Report) -> Question:
         charts=chart_specs(*(_group_chart(report, rates, kind, adjusted) for kind in kinds)),
         table=page_table(table, "Rates by group", columns, "tables/rates.csv"),
         method=(
-            "Rates have Wilson intervals. Comebacks expected of a workshop or technician are what the others had on the same "
+            "Rates have Wilson intervals. Comebacks expected for a workshop or technician are what the others had on the same "
             "kind of work, by a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
             "has exact limits that allow for chance in both counts, with bleeds of one bike taken together. A group is flagged "
             "when the difference is statistically clear with the false discovery rate controlled over all groups compared; it "
@@ -140,6 +138,12 @@ def difference_question(report: Report) -> Question:
             "out. These are observations, not an experiment."
         ),
     )  # fmt: skip
+
+
+def _work_in_words(rows: pl.DataFrame) -> list[str]:
+    """`Comebacks also clearly differ by brake and hose routing (figures below).`"""
+    kinds = [KIND_LABELS[kind] for kind in rows.get_column("kind").unique(maintain_order=True)]
+    return [f"Comebacks also clearly differ by {join_words(kinds)} (figures below)."] if kinds else []
 
 
 def _work_difference(row: dict[str, Any]) -> str:

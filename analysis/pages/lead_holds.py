@@ -10,9 +10,9 @@ from analysis.charts import HOLD_LABELS, holds_by_day
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, join_words, quantity
 from analysis.report import Report
-from analysis.rounds import OBVIOUS, RECENT_DAYS, TO_MEASURE, open_recalls
+from analysis.rounds import RECENT_DAYS, TO_MEASURE, open_recalls
 
-ROWS_LISTED = 5
+ROWS_LISTED = 4
 CHECKED_FIELDS = {
     "fluid": ("fluid_used", "fluid_required"),
     "kit": ("kit_fluid",),
@@ -23,12 +23,12 @@ CHECKED_FIELDS = {
 """What the safety rules look at, and the fields they need."""
 COLUMNS = {
     "bike_id": "bike", "brake": "brake", "finding": "recorded", "technician": "bled by", "shop": "workshop", "day": "bled on",
-    "days_since": "days ago", "session_id": "job", "returned_on": "back since",
+    "days_since": "days ago", "session_id": "job", "action": "what to do", "returned_on": "back since",
 }  # fmt: skip
 
 
 def recalls(report: Report) -> pl.DataFrame:
-    """Open recalls, most urgent first: each brake once, under its latest bleed and the most serious reason of that bleed."""
+    """Open recalls, most urgent first: each brake once, under its latest bleed to recall and the most serious reason of that bleed."""
     return open_recalls(report)
 
 
@@ -76,8 +76,9 @@ def recall_question(report: Report) -> Question:
         method=(
             "A recall follows from a rule, not from statistics: the wrong fluid, a kit used for the other fluid, a lever that "
             "was not firm, a leak, a lever travel far above a firm brake's of that model or much longer than before the bleed. "
-            "It closes when a later bleed of the same brake breaks no rule; a long travel also when the brake has been back. Each brake is listed once, "
-            f"under its latest bleed, with all its open reasons. Brakes to recall come before brakes to measure again (a long lever "
+            "It closes when a later bleed of the same brake breaks no rule. A later bleed whose only fault is a long travel closes "
+            "the earlier reasons that it records as put right, and the travel is measured again. A long travel also closes when the brake has been back. Each brake is listed once, "
+            f"under its latest bleed that has to be recalled, with all its open reasons. Brakes to recall come before brakes to measure again (a long lever "
             f"travel and no other reason). Of each, those bled in the last {RECENT_DAYS} days come first; then the order is: "
             "the wrong type of fluid (mineral/DOT), a leak, a soft lever, a kit used for the other fluid, the wrong grade of the "
             "right fluid. This order is common practice, no source; a qualified mechanic may know better."
@@ -86,14 +87,12 @@ def recall_question(report: Report) -> Question:
 
 
 def _instruction(row: dict[str, Any]) -> str:
-    """One brake on the list: which, what was found, what to do."""
-    shop = f", {row['shop']}" if row["shop"] else ""
-    said = row["finding"] == OBVIOUS.get(row["rule"])  # the instruction begins with it
-    reading = "" if said else f"{capitalised(row['finding'])}. "
+    """One brake on the list in a line: which, what was found first, whether it may be ridden."""
+    shop = f"{row['shop']}, " if row["shop"] else ""
     back = f" It was back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
     return (
-        f"{row['bike_id']}, {row['brake']} brake ({row['technician']}{shop}, {_ago(row['days_since'])}, job "
-        f"{row['session_id']}). {reading}{row['action']}{back}"
+        f"{row['bike_id']}, {row['brake']} (job {row['session_id']}, {shop}{_ago(row['days_since'])}): "
+        f"{row['finding'].partition(' and ')[0]}. {row['action'].partition('. ')[0].removesuffix('.')}.{back}"
     )
 
 
@@ -117,9 +116,9 @@ def _action(open_recalls: pl.DataFrame) -> str:
     if recent and older:
         text = "Call the owners of the recent ones before anything else, in this order."
     if open_recalls.get_column("older").any():
-        text += " For older bleeds, first ask whether another shop has re-bled the brake: no later bleed is on record."
+        text += " For older bleeds, first ask whether another shop has re-bled the brake."
     unlisted = open_recalls.height - ROWS_LISTED
     if unlisted > 0:
         rest = "The other one is" if unlisted == 1 else f"The other {unlisted} are"
-        text += f" {rest} in the table, most urgent first."
+        text += f" {rest} in the table."
     return text

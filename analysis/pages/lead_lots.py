@@ -39,7 +39,7 @@ def lot_question(report: Report) -> Question:
         ),
         method=(
             "Comebacks so far are compared with those expected for the same work, missed steps, technician, workshop and time "
-            "of the log, each bleed counted as long as it was followed. The air shown by stand readings (lever travel, pump-up, "
+            "of the log; each bleed counts for as long as it was followed. The air shown by stand readings (lever travel, pump-up, "
             "bubbles) is compared in the same way where it predicts comebacks. A lot or kit is named when either is clearly more, with "
             "the false discovery rate controlled at 5 in 100 over all of them. Change with age is measured within each lot or "
             "kit, from its first bleed in the log. A lot that only one workshop used in one season cannot be separated from "
@@ -58,7 +58,7 @@ def _finding(report: Report, groups: pl.DataFrame, high: pl.DataFrame) -> Findin
         names = [f"{_label(row)}" for row in high.head(MAX_NAMES).iter_rows(named=True)]
         more = f" and {high.height - MAX_NAMES} more" if high.height > MAX_NAMES else ""
         bikes = report.lot_bleeds.filter("latest").n_unique("bike_id")
-        text = f"{capitalised(join_words(names))}{more}: {_evidence(high)} than the same work gives."
+        text = f"{capitalised(join_words(names))}{more}: {_evidence(high)} than expected for the same work."
         return Finding(text, f"{quantity(bikes, 'bike')} not bled since. {quantity(compared, 'group')} compared.")
     if not compared:
         return Finding("Too few comebacks to compare lots or kits.", f"{quantity(groups.height, 'group')} in the log.")

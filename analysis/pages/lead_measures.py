@@ -38,7 +38,7 @@ def measure_question(report: Report) -> Question:
         action=(
             "Keep what clearly helped. Where nothing is clear yet, wait for more bleeds before you change something else."
             if measured.height
-            else "Write down the first day of each change: half a year on both sides shows what it did."
+            else "Write down the first day of each change: six months on both sides show what it did."
         ),
         charts=chart_specs(coaching_changes(chart, AXIS_TITLE, "share of bleeds after a change")) if measured.height else (),
         table=page_table(
@@ -52,8 +52,8 @@ def measure_question(report: Report) -> Question:
             "tables/measure_effects.csv",
         ),
         method=(
-            "The share in half a year before and after, less the change of workshops without it over the same days. The quarter "
-            "before is left out, because a bad quarter is often why something is changed and would pass anyway. Workshops also "
+            "The share in the six months after, less that in the six months ending three months before, less the change of workshops without it over the same days. The three months "
+            "before are left out, because a bad quarter is often why something is changed and would pass anyway. Workshops also "
             "change by themselves: the interval allows for the differences seen on days when nothing began. With one workshop, or a "
             "change in all of them, it is before and after only: something else may have changed on the same day. “Clearly” "
             "controls false alarms at 5 in 100 over all changes. It is an observation, not an experiment."

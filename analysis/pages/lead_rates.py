@@ -44,12 +44,6 @@ def rate_finding(report: Report) -> Finding:
         f"{row['comebacks']:,} of {quantity(row['mature'], 'bleed')}; 95% interval "
         f"{percent_range(row['rate_lo'], row['rate_hi'])}."
     )
-    recent = row["sessions"] - row["mature"]
-    if row["incidence"] is not None and recent:
-        detail += (
-            f" Allowing for the {quantity(recent, 'bleed')} not yet {report.window_days} days old: "
-            f"{percent_interval(row['incidence'], row['incidence_lo'], row['incidence_hi'])}."
-        )
     return Finding(f"{percent(row['rate'])} of bleeds came back within {report.window_days} days.", detail)
 
 
@@ -61,6 +55,7 @@ def rate_question(report: Report) -> Question:
         answer=rate_finding(report),
         action="Quote the rate with its interval; do not count a recent bleed as good yet.",
         points=tuple(_rate_points(report)),
+        figures=tuple(_rate_figures(report)),
         charts=chart_specs(incidence_curve(report.incidence, report.window_days)) if len(report.incidence) else (),
         table=page_table(
             report.rates.filter(pl.col("kind") == "all"),
@@ -77,20 +72,30 @@ def rate_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _rate_points(report: Report) -> list[str]:
-    points = []
+def _rate_figures(report: Report) -> list[str]:
+    """The rate with recent bleeds, whether comebacks come early or late, and returns without a bleed."""
+    row, lines = report.rates.filter(pl.col("kind") == "all").row(0, named=True), []
+    recent = row["sessions"] - row["mature"]
+    if row["incidence"] is not None and recent:
+        lines.append(
+            f"Allowing for the {quantity(recent, 'bleed')} not yet {report.window_days} days old: "
+            f"{percent_interval(row['incidence'], row['incidence_lo'], row['incidence_hi'])}."
+        )
     if report.weibull is not None:
         shape = estimate(report.weibull.shape, report.weibull.shape_lo, report.weibull.shape_hi)
-        points.append(f"{report.weibull.interpretation} (Weibull shape {shape}).")
+        lines.append(f"{report.weibull.interpretation}. Weibull shape {shape}.")
     unlinked = int(report.intake.get_column("unlinked").sum())
     if unlinked:
-        points.append(f"{quantity(unlinked, 'return')} could not be matched to a bleed and are not counted.")
-    if not report.log.has_comebacks_table:
-        points.append(
-            "No table of returns was read. Only returns given as the reason for a later job are counted, so the true rate is "
-            "higher."
-        )
-    return points
+        lines.append(f"{quantity(unlinked, 'return')} could not be matched to a bleed and are not counted.")
+    return lines
+
+
+def _rate_points(report: Report) -> list[str]:
+    if report.log.has_comebacks_table:
+        return []
+    return [
+        "No table of returns was read. Only returns given as the reason for a later job are counted, so the true rate is higher."
+    ]
 
 
 def trend_finding(report: Report) -> Finding | None:
@@ -216,9 +221,8 @@ def change_question(report: Report) -> Question:
         action=(
             "Ask what changed there that month: people, kits, fluid, the procedure."
             if changed
-            else "Keep watching. A single high month within its limits is no reason to change anything."
+            else "Keep watching. One high month within its limits is no reason to change anything."
         ),
-        hint="The board above shows each month within its limits. The CUSUM adds up what is above expected.",
         charts=chart_specs(*_month_charts(report)) if overall.get_column("rate").count() else (),
         table=page_table(
             report.months,
@@ -231,11 +235,11 @@ def change_question(report: Report) -> Question:
             "tables/months.csv",
         ),
         method=(
-            "Each month with complete follow-up is compared with the average rate for the same work, with a yearly "
+            "The board above shows each month with its control limits. Each month with complete follow-up is compared with the average rate for the same work, with a yearly "
             "season where there are 18 such months or more; limits are widened where months vary more than random variation would explain. Each CUSUM "
             "adds up the evidence that the odds have doubled or halved since the first third of those months. Of logs in which "
             "nothing changes, 8 in 100 show a triangle on any chart of any workshop, in either direction, and at most 5 in 100 "
-            "name a change. A change is dated by maximum likelihood. Missed steps, high stand readings (above nine in ten of that "
+            "name a change. A triangle, or “clearly more” in the table, on a month inside its limits means that the CUSUM has passed its own limit. A change is dated by maximum likelihood. Missed steps, high stand readings (above nine in ten of that "
             "model) and returns within 14 and 30 days are each dated separately, unadjusted; the headline takes what moved "
             "first. A workshop whose recording of returns is in question "
             "raises no signal."

@@ -8,7 +8,7 @@ import polars as pl
 
 from analysis.boards import money_per_year
 from analysis.charts import missed_bars, step_bars, what_if_bars
-from analysis.pages.labels import field_label, field_labels, with_missed_titles
+from analysis.pages.labels import done_title, field_label, field_labels, with_missed_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
     capitalised,
@@ -29,6 +29,8 @@ STEP_COLUMNS = {
     "verdict": "verdict",
 }  # fmt: skip
 
+FLOOR = {"q_value": 0.002}
+"""Smaller values are those of all draws agreeing, however many were made."""
 MANY_TIMES = 10
 OBSERVATION = "An observation, not an experiment: it assumes that nothing unseen causes both the miss and the comeback."
 
@@ -41,8 +43,8 @@ def step_finding(report: Report) -> Finding:
     if costly.height:
         first = costly.row(0, named=True)
         text = (
-            f"The missed step that leads to most comebacks: “{first['title']}”. Never missing it would prevent "
-            f"{first['preventable_per_100']:.1f} comebacks per 100 bleeds."
+            f"The missed step that leads to most comebacks: “{first['title']}”. With “{done_title(report, first['step'])}” "
+            f"every time, about {first['preventable_per_100']:.1f} fewer comebacks per 100 bleeds."
         )
         details = [f"“{row['title']}” {_prevented(row)}" for row in costly.iter_rows(named=True)]
         return Finding(text, f"Comebacks prevented per 100 bleeds (95% interval): {join_words(details)}. {OBSERVATION}")
@@ -57,10 +59,8 @@ def step_finding(report: Report) -> Finding:
         )
     missed = report.steps.filter(pl.col("share_missed").is_not_null()).sort("share_missed", descending=True).head(3)
     often = [
-        f"“{title}”, {observed_share(misses, recorded)}"
-        for title, misses, recorded in with_missed_titles(report, missed)
-        .select("title", "missed", "recorded")
-        .iter_rows()
+        f"“{done_title(report, step)}”, in {observed_share(misses, recorded)}"
+        for step, misses, recorded in missed.select("step", "missed", "recorded").iter_rows()
     ]
     ranked = report.steps.get_column("preventable_per_100").count()
     text = (
@@ -100,20 +100,21 @@ def saving_question(report: Report) -> Question:
         id="steps",
         question="What would fixing the worst steps save?",
         answer=step_finding(report),
-        points=tuple(_scenario(row) for row in joint.head(3).iter_rows(named=True)),
+        points=tuple(_scenario(row) for row in joint.head(1).iter_rows(named=True)),
+        figures=tuple(_scenario(row) for row in joint[1:3].iter_rows(named=True)),
         action="Fix the top one or two steps first." if costly else "",
         fold_charts=True,
         charts=chart_specs(*charts),
         table=page_table(
-            ranked.with_columns(field_labels("benchmark")), "Steps of the procedure", STEP_COLUMNS, "tables/steps.csv"
+            ranked.with_columns(field_labels("benchmark")), "Steps of the procedure", STEP_COLUMNS, "tables/steps.csv", FLOOR
         ),
         method=(
             "Comebacks prevented per 100 bleeds if nobody missed the step again, adjusted for the kind of work, the technician, "
             "the other steps and readings taken before the step, never for what was seen after it. Later steps that depend on what "
             "is seen (go on until no bubbles show) are missed as often as they then would be; the direct part leaves them as they "
             "were. These are observations, not an experiment, and they assume no unmeasured cause of both the miss and the "
-            "comeback. “Leads to comebacks” requires that no test shows such a cause, and that one as strong as any recorded group (kind of "
-            "work, technician, workshop, workload, calendar time) would not explain the direct part away; otherwise, or where no group "
+            "comeback. “Leads to comebacks” requires that no test shows such a cause, and that an unseen cause as strong as any recorded group "
+            "(kind of work, technician, workshop, workload, calendar time) could not explain the direct part away; otherwise, or where no group "
             "could be compared, a step “goes with comebacks”. Tick: unadjusted difference (mixes in the kind of "
             "work). The first three are the most certain; the rest are in order of the estimate."
             + (f" Ranked {report.combined_estimate}." if report.combined_estimate else "")
@@ -124,8 +125,8 @@ def saving_question(report: Report) -> Question:
 
 def _scenario(row: dict[str, Any]) -> str:
     return (
-        f"{capitalised(row['scenario'])}: {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds (95% interval "
-        f"{interval(row['lo'], row['hi'])}). That is about {row['comebacks_per_year']:.0f} comebacks and "
+        f"{capitalised(row['scenario'])}: {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds "
+        f"({interval(row['lo'], row['hi'])}), about {row['comebacks_per_year']:.0f} comebacks and "
         f"{row['minutes_per_year'] / 60:.0f} bench hours a year."
     )
 
@@ -139,7 +140,7 @@ def cost_finding(report: Report) -> Finding:
     if report.currency:
         text += f" Time and parts together cost {_money(money_per_year(report), report.currency)}."
         money = (
-            f"{row['minutes_per_year']:,.0f} minutes at {report.standard.minute_cost:g} {report.currency}, and parts for "
+            f"{row['minutes_per_year']:,.0f} minutes at {report.standard.minute_cost:g} {report.currency} a minute, and parts for "
             f"{_money(row['parts_per_year'], report.currency)}. "
         )
     return Finding(

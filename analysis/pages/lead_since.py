@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import Any
 
 import polars as pl
@@ -11,6 +10,7 @@ from analysis.charts import HOLD_LABELS, SIGNAL_LABELS, VERDICT_LABELS, predicti
 from analysis.pages.labels import KIND_LABELS, field_label, level_label, missed_title
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import (
+    day_name,
     estimate,
     join_words,
     month_name,
@@ -74,19 +74,21 @@ def since_question(report: Report) -> Question:
             "What became of recalls and second checks?",
             _actions_finding(report),
             points=(*_not_reached(report), *_checks(report)),
+            figures=tuple(_names_not_reached(report)),
         )
     tenths = report.predictions.filter(pl.col("round").is_null(), pl.col("group").str.starts_with("tenth"))
     return Question(
         id="since",
         question="What changed since the last audit?",
         answer=_summary(report),
-        points=(*_points(report), *_prediction_points(report), *_list_points(report), *_checks(report)),
+        points=(*_list_points(report), *_checks(report)),
+        figures=(*_points(report), *_prediction_points(report), *_names_not_reached(report)),
         charts=chart_specs(predictions_by_tenth(tenths)) if tenths.height else (),
         table=page_table(_table(report), "Changes since the last audit", COLUMNS, "tables/changes.csv"),
         method=(
-            "Both logs are followed by the rules of this audit, so only records make a difference to the same bleeds. "
-            f"This is comparison {report.look} of the series. A new difference or verdict is confirmed if it is clear after the "
-            "error of 1 in 20 is spread over a year of monthly audits (alpha spending, Lan and DeMets 1983); others may be "
+            "Both audits use the same rules, so for the same bleeds only a changed record can change the figure. "
+            f"This is comparison {report.look} of the series. A new difference or verdict is confirmed if it is still clear when "
+            "an error of 1 in 20 is spread over a year of monthly audits (alpha spending, Lan and DeMets 1983). Others may be "
             "chance. A changed record may be a correction: it is listed, not judged. Predictions: for each bleed that was still "
             "out at the last audit, the comebacks expected by the model saved then, up to today or the day before its recall or "
             "second check."
@@ -98,7 +100,7 @@ def _summary(report: Report) -> Finding:
     """Recalls and confirmed changes in a sentence; the rate of the same bleeds as detail."""
     recalled, measured = _brakes(report, "recall_opened", "state_now")
     closed, measured_closed = _brakes(report, "recall_closed", "state_before")
-    recalls = f"{quantity(recalled, 'more brake')} to recall, {measured} to measure again"
+    recalls = f"{quantity(recalled, 'new brake')} to recall, {measured} to measure again"
     recalls_closed = f"Closed: {quantity(closed, 'brake')} to recall and {measured_closed} to measure again."
     confirmed = report.changes.filter("confirmed")
     words = [_sentence(report, row) for row in confirmed.iter_rows(named=True)]
@@ -198,26 +200,20 @@ def _prediction_points(report: Report) -> list[str]:
     points = []
     for row in together.filter(pl.col("group") == "all").iter_rows(named=True):
         rounds = row["look"]
-        span = f"over {rounds} audits" if rounds > 1 else f"since {_day(row['from_day'])}"
+        span = f"over {rounds} audits" if rounds > 1 else f"since {day_name(row['from_day'])}"
         verdict = {"high": " More came back than predicted.", "low": " Fewer came back than predicted."}.get(
             row["signal"], ""
         )
         ratio = ""
         if row["ratio"] is not None:
             ratio = f" Observed/predicted {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}, {quantity(row['bleeds'], 'bleed')}."
-        points.append(
-            f"{number(row['expected'])} comebacks were predicted {span}; {row['observed']} came.{verdict}{ratio}"
-        )
+        points.append(f"{row['expected']:.1f} comebacks were predicted {span}; {row['observed']} came.{verdict}{ratio}")
     for row in together.filter(pl.col("group") == "check list").iter_rows(named=True):
         points.append(
-            f"Second-check list: {quantity(row['bleeds'], 'bleed')}, {number(row['expected'])} comebacks predicted before "
-            f"any check; {row['observed']} came back. Checks found {quantity(row['faults_found'], 'fault')}."
+            f"Bleeds on the second-check list: {row['bleeds']:,}. Before any check {row['observed']} came back, "
+            f"{row['expected']:.1f} predicted; checks found {quantity(row['faults_found'], 'fault')}."
         )
     return points
-
-
-def _day(day: dt.date) -> str:
-    return f"{day.day} {day:%B %Y}"
 
 
 def _list_points(report: Report) -> list[str]:
@@ -226,20 +222,31 @@ def _list_points(report: Report) -> list[str]:
 
 
 def _not_reached(report: Report) -> list[str]:
-    """Bikes whose owners were not reached and whose brake is still to recall or to measure."""
-    not_reached = report.log.actions.filter(pl.col("kind") == "recall", pl.col("outcome") == "not_reached")
-    still_open = open_recalls(report).join(
-        not_reached.select("bike_id", "brake").unique(), on=["bike_id", "brake"], how="semi", maintain_order="left"
+    """How many owners were not reached whose brake is still to recall or to measure."""
+    still_open = _still_open(report)
+    return (
+        [f"{quantity(still_open.height, 'owner')} not reached, recall still open: call again."]
+        if still_open.height
+        else []
     )
-    if still_open.is_empty():
-        return []
+
+
+def _names_not_reached(report: Report) -> list[str]:
+    still_open = _still_open(report)
     listed = [
         f"{bike} (job {job})" for bike, job in still_open.head(MAX_LISTED).select("bike_id", "session_id").iter_rows()
     ]
     rest = still_open.height - len(listed)
     if rest:
         listed.append(f"{rest} more")
-    return [f"Owners not reached, brake still open: {join_words(listed)}. Call again."]
+    return [f"Owners not reached, recall still open: {join_words(listed)}."] if listed else []
+
+
+def _still_open(report: Report) -> pl.DataFrame:
+    """Open recalls of brakes whose owners were not reached."""
+    not_reached = report.log.actions.filter(pl.col("kind") == "recall", pl.col("outcome") == "not_reached")
+    brakes = not_reached.select("bike_id", "brake").unique()
+    return open_recalls(report).join(brakes, on=["bike_id", "brake"], how="semi", maintain_order="left")
 
 
 def _actions_finding(report: Report) -> Finding:
@@ -260,7 +267,9 @@ def _checks(report: Report) -> tuple[str, ...]:
     for row in report.action_results.filter(pl.col("measure") == SHARE_FOUND).iter_rows(named=True):
         counts = f"Checks found {row['number']} of {quantity(row['total'], 'known fault')}"
         share = "" if row["value"] is None else f", {percent(row['value'])} ({percent_range(row['lo'], row['hi'])})"
-        return (f"{counts}{share}; {row['note']}. A fault found need not have come back: an upper figure.",)
+        return (
+            f"{counts}{share}; {row['note']}. Not every fault found would have come back, so this is an upper limit.",
+        )
     return ()
 
 

@@ -10,8 +10,9 @@ import polars as pl
 from analysis.charts import second_check_curve, worklist_dots
 from analysis.dataset import MIN_COMEBACKS
 from analysis.pages.question import Finding, Question, chart_specs, page_table
-from analysis.pages.text import capitalised, interval, join_words, percent, percent_range, quantity
+from analysis.pages.text import interval, join_words, percent, percent_range, quantity
 from analysis.report import Report
+from analysis.rounds import open_recalls, worth_checking
 from analysis.standard import SecondCheck, built_in
 
 REMINDER = "Every bleed ends with a hard pull; a low risk is not a pass."
@@ -45,34 +46,35 @@ def worklist_question(report: Report) -> Question:
         id="worklist",
         question=question,
         answer=_worklist_finding(report, listed),
-        points=(
-            *(_bleed(row) for row in listed.head(ROWS_LISTED).iter_rows(named=True)),
-            *_also_recalled(report, listed),
-        ),
-        action=f"Check these first, from the top. {REMINDER}" if listed.height else REMINDER,
+        points=tuple(_bleed(row) for row in listed.head(ROWS_LISTED).iter_rows(named=True)),
+        figures=_also_recalled(report),
+        action=_action(report, listed),
         fold_charts=True,
         charts=chart_specs(worklist_dots(listed, _overall_rate(report))) if listed.height else (),
         table=page_table(listed, "Second checks, highest risk first", COLUMNS, "tables/risk.csv"),
         method=(
             "The most recent bleeds in order of their risk of a comeback, as many as the procedure allows time for, and only down "
             f"to the risk from which a check saves more bench time than it costs ({_check_minutes(report.standard.second_check)}). "
-            "That counts minutes, not the rider's safety. Each "
+            "That counts minutes, not the rider's safety. Bleeds on the recall list are left out. Each "
             "interval is the model's own. The reasons are what points to a risk, not proven causes; “no reason found” does not "
-            "mean the bleed is sound. A well-bled brake's travel is the one of the brakes' table, otherwise that of the shortest fifth of "
-            "firm levers of that model; a recall compares with their median. The analyst's page says how good the risks are."
+            "mean the bleed is sound. The reference for lever travel comes from the brakes table, otherwise from the shortest fifth of "
+            "firm levers of that model; a recall compares with the median of its firm levers, which is longer. The analyst's page says how good the risks are."
         ),
     )
+
+
+def _action(report: Report, listed: pl.DataFrame) -> str:
+    if listed.is_empty():
+        return REMINDER
+    first = "Check these" if open_recalls(report).is_empty() else "After the recalls, check these"
+    return f"{first} from the top. {REMINDER}"
 
 
 def _worklist(report: Report) -> pl.DataFrame:
     bleeds = report.log.sessions.select(
         "session_id", "bike_id", "brake", "shop", "technician", pl.col("started_at").dt.date().alias("day")
     )
-    return (
-        report.risk.filter("on_worklist")
-        .sort("risk", "session_id", descending=[True, False])
-        .join(bleeds, on="session_id", how="left", maintain_order="left")
-    )
+    return worth_checking(report).join(bleeds, on="session_id", how="left", maintain_order="left")
 
 
 def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
@@ -87,12 +89,14 @@ def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
     if listed.is_empty():
         return Finding(
             "Nothing to check today.",
-            f"None of {quantity(recent, 'bleed')} in the last {days} is worth a check: {pays}.",
+            f"{quantity(recent, 'bleed')} in the last {days}. Checking them would cost more bench time than it saves ({pays}); "
+            "safety is not counted here. Bleeds to recall are not on this list.",
         )
     allowed = f"{check.per_week:g} checks a week{_default(report)}"
-    if listed.height < min(recent, int(check.per_week * check.worklist_days / 7)):
+    if report.risk.get_column("on_worklist").sum() < min(recent, int(check.per_week * check.worklist_days / 7)):
         return Finding(
-            f"{quantity(listed.height, 'bleed')} to check today; the rest are not worth a check.",
+            f"{quantity(listed.height, 'bleed')} to check today. Checking the others would cost more bench time than it saves; "
+            "safety is not counted here.",
             f"Of {quantity(recent, 'bleed')} in the last {days} up to {report.as_of}; {pays}.{_rest(listed)}",
         )
     return Finding(
@@ -124,23 +128,22 @@ def _rest(listed: pl.DataFrame) -> str:
 
 
 def _bleed(row: dict[str, Any]) -> str:
-    reasons = [reason for reason in (row["reason_1"], row["reason_2"], row["reason_3"]) if reason]
     risk = (
         percent(row["risk"])
         if row["risk_lo"] is None
         else f"{percent(row['risk'])} ({percent_range(row['risk_lo'], row['risk_hi'])})"
     )
     return (
-        f"{row['bike_id']}, {row['brake']} ({row['technician']}, job {row['session_id']}): risk {risk}; "
-        f"{'; '.join(reasons) if reasons else 'no reason found'}."
+        f"{row['bike_id']}, {row['brake']} (job {row['session_id']}, {row['technician']}): risk {risk}; "
+        f"{row['reason_1'] or 'no reason found'}."
     )
 
 
-def _also_recalled(report: Report, listed: pl.DataFrame) -> tuple[str, ...]:
-    """Bleeds of the worklist that are recalled whatever their risk."""
-    holds = report.holds.filter("open", pl.col("session_id").is_in(listed.get_column("session_id").implode()))
-    jobs = holds.get_column("session_id").unique().sort().to_list()
-    return (f"Already on the recall list: {join_words(jobs)}.",) if jobs else ()
+def _also_recalled(report: Report) -> tuple[str, ...]:
+    """Bleeds with as high a risk that are recalled anyway."""
+    jobs = report.risk.filter("on_worklist").join(open_recalls(report), on="session_id", how="semi")
+    names = jobs.get_column("session_id").sort().to_list()
+    return (f"Also at high risk, but already on the recall list: {join_words(names)}.",) if names else ()
 
 
 def _overall_rate(report: Report) -> float | None:
@@ -158,20 +161,18 @@ def second_check_question(report: Report) -> Question:
     affordable = _affordable(table, check.per_week)
     best = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
     points = [
-        f"Most bench time is saved by checking {_saving(row)}; more checks may keep a rider from a bad brake."
+        f"Most bench time is saved by checking {_saving(row)}. More checks may still keep a rider from a bad brake."
         for row in best.iter_rows(named=True)
-    ] or [
-        "In bench minutes alone no number of checks pays for itself, but each check may keep a rider from a bad brake."
-    ]
-    if affordable["minutes_saved"] is not None:
-        points = [f"What the time allows: {_saving(affordable)}.", *points]
+    ] or ["In bench time alone no number of checks pays for itself, but each check may keep a rider from a bad brake."]
+    figures = [] if affordable["minutes_saved"] is None else [f"What the time allows: {_saving(affordable)}."]
     return Question(
         id="second-checks",
         question=question,
         answer=_catch_finding(affordable, check, _default(report)),
         points=tuple(points),
+        figures=tuple(figures),
         action="Choose the number of checks by what they save; each extra check catches less.",
-        hint="How many checks can you do? Move the slider below the chart.",
+        hint="Move the slider to the checks you can do.",
         charts=chart_specs(second_check_curve(table, check.per_week)),
         table=page_table(
             table,
@@ -204,12 +205,11 @@ def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Fin
         return Finding(f"{text}: too few comebacks to say what it would catch.")
     text += f" of bleeds looks at {row['caught_per_100_comebacks']:.0f}% of those that would come back."
     if row["precision"]:
-        text += f" One check in {1 / row['precision']:.0f} finds a bleed that would come back."
-    details = [] if row["checks_per_week"] is None else [f"as many as {check.per_week:g} checks a week allow{default}"]
-    if row["caught_lo"] is not None and row["caught_hi"] is not None:
-        details.append(f"95% interval {row['caught_lo']:.0f}–{row['caught_hi']:.0f}% of them")
-    details.append(f"assumes a check finds the fault in {check.sensitivity:.0%}")
-    return Finding(text, f"{capitalised('; '.join(details))}.")
+        text += f" 1 checked bleed in {1 / row['precision']:.0f} would come back."
+    checks = "" if row["checks_per_week"] is None else f"With {check.per_week:g} checks a week{default}: "
+    limits = "" if row["caught_lo"] is None else f" ({row['caught_lo']:.0f}–{row['caught_hi']:.0f}%)"
+    share = f"{row['caught_per_100_comebacks']:.0f}%{limits}"
+    return Finding(text, f"{checks}{share}. Assumes that a check finds the fault in {check.sensitivity:.0%} of cases.")
 
 
 def _saving(row: dict[str, Any]) -> str:

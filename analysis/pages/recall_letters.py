@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import re
 from string import Formatter
 from typing import Any
 
 from analysis.errors import UserError
+from analysis.pages.text import day_name
 from analysis.report import Report
 from analysis.rounds import open_recalls
 
@@ -29,7 +29,7 @@ WORK = {
     "leak": "We will find the leak and repair it.",
     "not_firm": "We will bleed it again.",
     "kit_of_other_kind": "We will treat the brake as filled with the wrong fluid until shown otherwise.",
-    "long_travel": "We will measure the lever travel again, and bleed the brake again if it is still this long.",
+    "long_travel": "We will measure the lever travel again, and bleed the brake again if it is too long.",
 }
 WRONG_FAMILY = "We will drain and flush it, and replace the parts the maker lists as damaged by the wrong fluid."
 FIELDS = ("bike", "brake", "day", "workshop", "job", "found", "ride", "work")
@@ -52,7 +52,7 @@ def recall_letters(report: Report, template: str | None = None) -> str:
         values = {
             "bike": row["bike_id"],
             "brake": row["brake"],
-            "day": _day(row["day"]),
+            "day": day_name(row["day"]),
             "workshop": f" at {row['shop']}" if row["shop"] else "",
             "job": row["session_id"],
             "found": row["finding"],
@@ -96,7 +96,3 @@ def letter_template(text: str, file: str) -> str:
         if name not in FIELDS:
             raise UserError(file, f"has the unknown field {{{name}}}", expected, "correct the word in braces")
     return re.sub(r"\r\n?", "\n", text)
-
-
-def _day(day: dt.date) -> str:
-    return f"{day.day} {day:%B %Y}"

@@ -92,12 +92,17 @@ def nonnegative_estimate(value: float, lo: float | None, hi: float | None) -> st
         return number(value) if lo is None or hi is None else estimate(value, lo, hi)
     if hi is None or hi <= 0:
         return "none seen"
-    return f"none seen, at most {number(hi)}"
+    return f"none seen, at most {number(hi)} (upper 95% limit)"
 
 
 def month_name(month: str) -> str:
     """`August 2025` for `2025-08`."""
     return dt.date(int(month[:4]), int(month[5:7]), 1).strftime("%B %Y")
+
+
+def day_name(day: dt.date) -> str:
+    """`28 February 2025`."""
+    return f"{day.day} {day:%B %Y}"
 
 
 def join_words(words: list[str], joint: str = "and") -> str:

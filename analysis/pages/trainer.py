@@ -10,6 +10,8 @@ from analysis.charts import missed_bars, step_bars, step_board, tolerance_curve
 from analysis.charts.theme import reading_words
 from analysis.pages.labels import (
     COSTLY_VERDICTS,
+    done_title,
+    field_label,
     field_labels,
     quoted_misses,
     reading_text,
@@ -19,7 +21,7 @@ from analysis.pages.labels import (
 )
 from analysis.pages.lead_savings import robustness_points, step_finding
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
-from analysis.pages.text import join_words, observed_share, percent_interval, quantity
+from analysis.pages.text import join_words, percent, percent_interval, quantity
 from analysis.pages.trainer_cards import card_question
 from analysis.pages.trainer_coaching import coaching_question, credibility_question
 from analysis.pages.trainer_learners import learner_question
@@ -51,6 +53,7 @@ def _step_question(report: Report) -> Question:
         question="Which missed steps lead to most comebacks?",
         answer=step_finding(report),
         points=tuple(_step_points(report)),
+        figures=tuple(robustness_points(report)),
         action="Demonstrate these steps; use the jobs on the cards as examples." if costly else "",
         hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs and technique.get_column("excess").count() else "",
         charts=_step_charts(ranked, technique),
@@ -70,11 +73,12 @@ def _step_question(report: Report) -> Question:
             "Three estimates. From comebacks only: a model of the time to a comeback. The main estimate also uses stand readings "
             "(lever travel, pump-up, bubbles) where they predict comebacks. The doubly robust check is cross-fitted on bleeds "
             "with complete follow-up. All three are observations, not an experiment, and assume no unmeasured cause. The first "
-            "three steps are the most certain; the rest are in order of the estimate, and steps whose ranks overlap are not in "
-            "order. “Leads to comebacks” controls false alarms at 5 in 100 over all steps and requires the estimate from comebacks "
-            "only to agree in direction, no sign of an unseen cause, and a direct effect that one as strong as any recorded group (kind "
-            "of work, technician, workshop, workload, calendar time) would not explain away; otherwise a step “goes with comebacks”. “Suspected” means an interval above zero, "
-            "not confirmed." + "".join(f" {text}" for text in robustness_points(report))
+            "three steps are the most certain, the rest follow by estimate; where rank intervals overlap, the order is not certain. "
+            "“Leads to comebacks” requires an interval above zero, q at most 0.05 over all steps (a rule for choosing, which does "
+            "not guarantee a rate of false alarms), the estimate from comebacks only to agree in direction, no sign of an unseen "
+            "cause, and a direct effect that an unseen cause as strong as any recorded group (kind of work, technician, workshop, "
+            "workload, calendar time) could not explain away; otherwise a step “goes with comebacks”. “Suspected” means an "
+            "interval above zero, not confirmed."
         ),
     )  # fmt: skip
 
@@ -98,13 +102,13 @@ def _step_points(report: Report) -> list[str]:
         "share_missed", descending=True
     )
     often = [
-        f"“{title}”, {observed_share(misses, recorded)}, {ruled_out(hi)}"
-        for title, misses, recorded, hi in with_missed_titles(report, harmless.head(2))
-        .select("title", "missed", "recorded", "hi")
-        .iter_rows()
+        f"“{done_title(report, step)}”, missed in {percent(misses / recorded)} of bleeds, costs {ruled_out(hi)}"
+        for step, misses, recorded, hi in harmless.head(2).select("step", "missed", "recorded", "hi").iter_rows()
     ]
     if often:
-        points.append(f"Often missed without a clear cost: {'; '.join(often)}. Keep a step whose cost could matter.")
+        points.append(
+            f"Often missed without a clear cost: {'; '.join(often)}. Keep the steps: a cost is not ruled out."
+        )
     return points
 
 
@@ -122,7 +126,7 @@ def _tolerance_question(report: Report) -> Question:
             if differing
             else f"For none of the {quantity(len(curves), 'reading')} does comeback risk clearly change with the value."
         )
-        answer = Finding(text, f"{'; '.join(list(differing.values())[:3])}." if differing else "")
+        answer = Finding(text)
     table = report.tolerance.with_columns(
         field_labels("field"), pl.col("step").replace(titles), reading=reading_words()
     )
@@ -131,8 +135,9 @@ def _tolerance_question(report: Report) -> Question:
         question="Are our limits in the right place?",
         fold_charts=True,
         answer=answer,
-        points=_disagreements(report, set(differing)),
-        action="If risk is still falling well inside a limit, consider tightening it." if differing else "",
+        points=(*_one_more(report, set(differing)), *_disagreements(report, set(differing))),
+        figures=tuple(f"{words}." for words in differing.values()),
+        action="If risk is still falling well inside a limit, consider a trial of a tighter one." if differing else "",
         charts=chart_specs(*curves),
         table=page_table(
             table,
@@ -161,15 +166,35 @@ def _disagreements(report: Report, differing: set[str]) -> tuple[str, ...]:
     points = []
     if costly:
         points.append(
-            f"{join_words(quoted_misses(report, costly))}: estimated to lead to comebacks, but no clear change along the curve. The "
+            f"{join_words(quoted_misses(report, costly))}: linked with comebacks, but no clear change by reading. The "
             "curve uses comebacks only and is less sensitive than the step estimate. Keep the limit."
         )
     if harmless:
         points.append(
-            f"{join_words(quoted_misses(report, harmless))}: risk changes with the reading, but not clearly at the limit, which may "
-            "be set where it makes little difference. Look at the curve before moving it."
+            f"{join_words(quoted_misses(report, harmless))}: risk changes with the reading, but missing the limit shows no clear "
+            "cost. The curve may be a false alarm: keep the limit unless a trial says otherwise."
         )
     return tuple(points)
+
+
+def _one_more(report: Report, differing: set[str]) -> list[str]:
+    """What one more than the least number asked for goes with, where a count has a lower limit only."""
+    points = []
+    for (step,), own in report.tolerance.group_by("step", maintain_order=True):
+        least = own.item(0, "tolerance_lo")
+        if step not in differing or least is None or own.item(0, "tolerance_hi") is not None:
+            continue
+        rows = {
+            row["reading"]: row for row in own.drop_nulls(["lo", "hi"]).iter_rows(named=True) if row["pooled"] is None
+        }
+        if least in rows and least + 1 in rows:
+            risks = [
+                percent_interval(*(rows[one][name] for name in ("risk", "lo", "hi"))) for one in (least, least + 1)
+            ]
+            points.append(
+                f"{least + 1:g} instead of {least:g} {field_label(own.item(0, 'field'))}: {risks[1]} come back instead of {risks[0]}."
+            )
+    return points
 
 
 def _differing_readings(report: Report) -> dict[str, str]:

@@ -7,12 +7,21 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import technique_board
-from analysis.pages.labels import COSTLY_VERDICTS, SMALL_COST, missed_title, ruled_out, with_missed_titles
+from analysis.pages.labels import COSTLY_VERDICTS, SMALL_COST, done_title, ruled_out, with_missed_titles
 from analysis.pages.lead_signs import first_signs
 from analysis.pages.question import Card, Finding, Question, chart_specs, page_table
 from analysis.pages.summary import spelling_warnings
-from analysis.pages.text import estimate, join_words, month_name, number, percentage_points, quantity
+from analysis.pages.text import (
+    estimate,
+    join_words,
+    month_name,
+    number,
+    percent_interval,
+    percentage_points,
+    quantity,
+)
 from analysis.report import Report
+from analysis.stats import wilson
 
 STEPS_PER_CARD, BLEEDS_PER_STEP = 3, 3
 MAX_CARDS = 60
@@ -22,8 +31,8 @@ LOW_PRIORITY = {
     "costs_comebacks": "at this rate it leads to too few comebacks to practise first",
     "goes_with_comebacks": "at this rate it goes with too few comebacks to practise first",
     "suspected": "at this rate it leads to too few comebacks to practise first",
-    "no_sign": f"a cost above {SMALL_COST:.1f} comebacks per 100 bleeds is ruled out: low priority",
-    "not_known": "no clear cost, but one that matters is not ruled out: keep practising",
+    "no_sign": f"a cost above {SMALL_COST:.1f} comebacks per 100 bleeds is unlikely (95% interval): low priority",
+    "not_known": "no clear cost, but one that matters is not ruled out: keep the step",
     "too_few": "too few comebacks to say whether it costs any",
 }
 """Why a step that somebody misses more than peers is not one to practise first, by the step's verdict."""
@@ -78,14 +87,15 @@ def card_question(report: Report) -> Question:
             "counts from then on. Each technician's misses are compared with what peers miss on the same work; small samples are "
             "shrunk towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
             "test that controls false alarms at 5 in 100 over all technicians and steps together. Comebacks a year are that difference times what a miss costs, with the "
-            "uncertainty of both. A step without evidence of a cost is named on the card, but not as one to practise."
+            "uncertainty of both. A step without evidence of a cost is named on the card, but not among those to practise first. "
+            "“Colleagues here” compares the same bleeds within the workshop, quarter by quarter."
         ),
     )  # fmt: skip
 
 
 def _limit_text(verdict: str, hi: float | None) -> str:
     """The largest cost that is not ruled out, where there is no clear one."""
-    return f"; {ruled_out(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
+    return f", costs {ruled_out(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
 
 
 def _card_finding(report: Report, cards: int) -> Finding:
@@ -99,13 +109,13 @@ def _card_finding(report: Report, cards: int) -> Finding:
     count = more.n_unique("technician")
     text = (
         f"{count} of {quantity(people, 'technician')} clearly {'misses' if count == 1 else 'miss'} some step more than "
-        "peers, colleagues of their workshop included."
+        "peers, including colleagues in their own workshop."
     )
     gain = _biggest_gain(report)
     shared = missed_more_than_peers(report).n_unique("technician") - count
     if shared > 0:
-        verb = "misses" if shared == 1 else "miss"
-        detail += f" {shared} more {verb} a step more than peers elsewhere, but no more than their own workshop."
+        who = "1 other misses" if shared == 1 else f"{shared} others miss"
+        detail += f" {who} a step more than peers elsewhere, but not clearly more than colleagues here."
     detail += f" {quantity(cards, 'card')} on steps that lead to comebacks." if cards else ""
     return Finding(f"{first} {text} {gain}".strip(), detail.strip())
 
@@ -122,8 +132,8 @@ def _biggest_gain(report: Report) -> str:
         return ""
     row = costly.sort("preventable", "technician", descending=[True, False]).row(0, named=True)
     return (
-        f"Biggest gain: {row['technician']}, “{missed_title(report, row['step'])}”, {row['preventable']:.1f} fewer comebacks a "
-        "year."
+        f"Biggest gain: {row['technician']}, “{done_title(report, row['step'])}”, about {row['preventable']:.1f} fewer comebacks "
+        "a year."
     )
 
 
@@ -142,7 +152,7 @@ def coaching_cards(report: Report) -> tuple[Card, ...]:
     cards = [_card(report, name, more.filter(pl.col("technician") == name)) for name in sorted(by_gain[:MAX_CARDS])]
     useful = [card for card in cards if card.lines or card.note]
     alike = [name for name in everyone if name not in by_name]
-    return (*useful, *_counted(by_gain[MAX_CARDS:]), *_other_technicians(alike))
+    return (*useful, *_counted(by_gain[MAX_CARDS:]), *_other_technicians(report, alike))
 
 
 def _counted(names: list[str]) -> list[Card]:
@@ -154,11 +164,14 @@ def _counted(names: list[str]) -> list[Card]:
     ]
 
 
-def _other_technicians(names: list[str]) -> list[Card]:
+def _other_technicians(report: Report, names: list[str]) -> list[Card]:
     if not names:
         return []
     who = join_words(names) if len(names) <= MAX_CARDS else f"{quantity(len(names), 'other technician')}"
-    return [Card(who, (), "No clear difference from peers.")]
+    first = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").head(2).get_column("step")
+    steps = join_words([f"“{done_title(report, step)}”" for step in first])
+    practise = f" To practise first, for everybody: {steps}." if len(first) else ""
+    return [Card(who, (), f"No step clearly missed more often than by peers.{practise}")]
 
 
 def _card(report: Report, name: str, own: pl.DataFrame) -> Card:
@@ -178,15 +191,15 @@ def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
     excess = percentage_points(row["excess"], row["lo"], row["hi"]).removeprefix("+")
     examples = join_words(_recent_misses(report, name, row["step"]))
     return (
-        f"“{missed_title(report, row['step'])}”: missed {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
-        f"{row['peer_share']:.0%}){_since(row)}. That is about {excess} more than {_peers(row)}. {_comebacks_a_year(row)} "
-        f"Example jobs: {examples}."
+        f"“{done_title(report, row['step'])}”: missed in {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
+        f"{row['peer_share']:.0%}){_since(row)}; about {excess} more than {_peers(row)}. {_comebacks_a_year(row)} "
+        f"Jobs: {examples}."
     )
 
 
 def _peers(row: dict[str, Any]) -> str:
     """Whom the technician is compared with: colleagues miss the step as often where it is the whole workshop's."""
-    return "peers at other workshops, no more than colleagues here" if row["beyond_shop"] is False else "peers"
+    return "peers elsewhere, not clearly more than colleagues here" if row["beyond_shop"] is False else "peers"
 
 
 def _since(row: dict[str, Any]) -> str:
@@ -194,7 +207,7 @@ def _since(row: dict[str, Any]) -> str:
     if row["improved_since"] is None:
         return ""
     return (
-        f", improved since {month_name(str(row['improved_since'])[:7])} ({row['share_before']:.0%} of all "
+        f", improved since {month_name(str(row['improved_since'])[:7])} ({row['share_before']:.0%} of "
         f"{quantity(row['recorded_before'], 'bleed')} before)"
     )
 
@@ -208,8 +221,9 @@ def _improved(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
         ~pl.col("step").is_in(practise.get_column("step").implode()),
     )
     steps = [
-        f"“{missed_title(report, row['step'])}” since {month_name(str(row['improved_since'])[:7])} (missed {row['share']:.0%} "
-        f"of {quantity(row['recorded'], 'bleed')} from then on; {row['share_before']:.0%} of all {row['recorded_before']:,} before)"
+        f"“{done_title(report, row['step'])}” since {month_name(str(row['improved_since'])[:7])}: missed in "
+        f"{_with_wilson(row['share'], row['recorded'])} of the last {row['recorded']:,} bleeds, "
+        f"{_with_wilson(row['share_before'], row['recorded_before'])} of {row['recorded_before']:,} before"
         for row in rows.iter_rows(named=True)
     ]
     if not steps:
@@ -218,15 +232,19 @@ def _improved(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
     caution = (
         "" if doubt.is_empty() else " But these entries include some that look copied from another bleed: check first."
     )
-    return [f"Improved: {join_words(steps)}.{caution}"]
+    return [f"Improved: {'; '.join(steps)}.{caution}"]
+
+
+def _with_wilson(share: float, bleeds: int) -> str:
+    limits = wilson(round(share * bleeds), bleeds)
+    return percent_interval(share, float(limits.lo), float(limits.hi))
 
 
 def _comebacks_a_year(row: dict[str, Any]) -> str:
+    verb = "Leads to" if row["verdict"] == "costs_comebacks" else "Goes with"
     if row["preventable"] < MIN_COMEBACKS_A_YEAR:
-        return (
-            f"Leads to less than one comeback in ten years (at most {number(round(row['preventable_hi'], 2))} a year)."
-        )
-    return f"Leads to {estimate(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year."
+        return f"{verb} less than one comeback in ten years (upper 95% limit {number(round(row['preventable_hi'], 2))} a year)."
+    return f"{verb} {estimate(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year."
 
 
 def _recent_misses(report: Report, name: str, step: str) -> list[str]:
@@ -256,8 +274,8 @@ def _workshop_change(report: Report, name: str, practise: pl.DataFrame) -> list[
     undated = changes.join(signs, on=["shop", "step"], how="anti")
     rows = pl.concat([signs, undated.select(signs.columns)]).sort("month", "shop", "step")
     return [
-        f"At {row['shop']} everyone's rate of “{missed_title(report, row['step'])}” changed in "
-        f"{month_name(row['month'])}: look at the kit and the procedure there before you talk to anyone."
+        f"{row['shop']} as a whole has missed this more often since {month_name(row['month'])}: look at the kit and the "
+        "procedure first."
         for row in rows.iter_rows(named=True)
     ]
 
@@ -265,9 +283,9 @@ def _workshop_change(report: Report, name: str, practise: pl.DataFrame) -> list[
 def _unexplained_comebacks(report: Report, name: str, has_lines: bool) -> list[str]:
     """A technician flagged on all work together, which the steps on the card may not explain."""
     own = report.rates.filter(pl.col("kind") == "technician", pl.col("group") == name, pl.col("signal") == "high")
-    why = "these steps may not explain all of them" if has_lines else "no recorded step explains them"
+    why = "these steps may not explain all of them" if has_lines else "no step on this card to practise first"
     return [
-        f"{quantity(row['comebacks'], 'comeback')}, {row['expected']:.0f} expected: {why}; watch a bleed together from "
+        f"{quantity(row['comebacks'], 'comeback')}, {row['expected']:.0f} expected; {why}. Watch a bleed together from "
         "start to finish."
         for row in own.iter_rows(named=True)
     ]
@@ -278,8 +296,8 @@ def _low_priority(report: Report, others: pl.DataFrame) -> list[str]:
     notes = []
     for verdict, why in LOW_PRIORITY.items():
         steps = [
-            f"“{missed_title(report, row['step'])}” ({percentage_points(row['excess'], row['lo'], row['hi'])}"
-            f"{_limit_text(verdict, row['step_hi'])})"
+            f"“{done_title(report, row['step'])}”, {percentage_points(row['excess'], row['lo'], row['hi'])}"
+            f"{_limit_text(verdict, row['step_hi'])}"
             for row in others.filter(pl.col("verdict") == verdict).iter_rows(named=True)
         ]
         if steps:

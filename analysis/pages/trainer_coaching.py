@@ -11,13 +11,14 @@ from analysis.charts import coaching_changes
 from analysis.pages.labels import (
     COSTLY_VERDICTS,
     SMALL_COST,
+    done_title,
     field_labels,
-    quoted_misses,
     ruled_out,
+    step_titles,
     with_missed_titles,
 )
 from analysis.pages.question import Finding, Question, chart_specs, page_table
-from analysis.pages.text import capitalised, join_words, percentage_points, quantity
+from analysis.pages.text import capitalised, day_name, join_words, percentage_points, quantity
 from analysis.report import Report
 
 
@@ -27,7 +28,7 @@ def coaching_question(report: Report) -> Question:
     labels = pl.format(
         "{}: {} ({})",
         "technician",
-        pl.col("step").replace(report.standard.missed_titles),
+        pl.col("step").replace(step_titles(report)),
         pl.col("coached_on").cast(pl.String),
     )
     return Question(
@@ -48,9 +49,9 @@ def coaching_question(report: Report) -> Question:
             "tables/coaching.csv",
         ),
         method=(
-            "The share missed in half a year before and after, less the change of uncoached peers over the same days (difference "
-            "in differences). A technician coached after a bad quarter would improve somewhat anyway, so the quarter before the "
-            "coaching is left out, and the interval allows for habits that change from month to month by themselves, as peers' "
+            "The share missed in the six months after, less that in the six months ending three months before, less the change "
+            "of uncoached peers over the same days (difference in differences). A technician coached after a bad quarter would "
+            "improve somewhat anyway, so the three months before the coaching are left out, and the interval allows for habits that change from month to month by themselves, as peers' "
             "do. “Clearly” controls false alarms at 5 in 100 over all coaching sessions. It is an observation, not an experiment."
         ),
     )  # fmt: skip
@@ -68,11 +69,11 @@ def _coaching_finding(report: Report, measured: pl.DataFrame) -> Finding:
 
 
 def _coaching_points(report: Report, measured: pl.DataFrame) -> list[str]:
-    titles = report.standard.missed_titles
     points = [
-        f"{row['technician']}, “{titles.get(row['step'], row['step'])}” ({row['coached_on']}): {_outcome(row)}. Missed "
-        f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} in the half year up to a quarter before, "
-        f"{row['missed_after']:.0%} of {row['recorded_after']:,} in the half year after; change against uncoached peers {percentage_points(row['change'], row['lo'], row['hi'])}."
+        f"{row['technician']}, “{done_title(report, row['step'])}” ({day_name(row['coached_on'])}): {_outcome(row)}. Missed in "
+        f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} in the six months ending three months before the "
+        f"session, in {row['missed_after']:.0%} of {row['recorded_after']:,} in the six months after; change against uncoached "
+        f"peers {percentage_points(row['change'], row['lo'], row['hi'])}."
         for row in measured.iter_rows(named=True)
     ]
     too_early = report.coaching.height - measured.height
@@ -92,13 +93,11 @@ def _outcome(row: dict[str, Any]) -> str:
 def _next_coaching(report: Report, measured: pl.DataFrame) -> str:
     """Coach again where nothing clearly changed and the step shows a cost; elsewhere there is no need."""
     verdicts = measured.join(report.steps.select("step", "verdict"), on="step", how="left")
-    unchanged = with_missed_titles(
-        report, verdicts.filter(~(pl.col("clear") & (pl.col("change") < 0))).sort("technician", "step")
-    )
+    unchanged = verdicts.filter(~(pl.col("clear") & (pl.col("change") < 0))).sort("technician", "step")
     costly = unchanged.filter(pl.col("verdict").is_in(COSTLY_VERDICTS))
     people = [
-        f"{name} on “{title}”"
-        for name, title in costly.select("technician", "title").unique(maintain_order=True).iter_rows()
+        f"{name} on “{done_title(report, step)}”"
+        for name, step in costly.select("technician", "step").unique(maintain_order=True).iter_rows()
     ]
     limits = report.steps.select("step", "hi")
     no_sign = (
@@ -113,18 +112,19 @@ def _next_coaching(report: Report, measured: pl.DataFrame) -> str:
         )
     if harmless:
         actions.append(
-            f"No clear change on {join_words(quoted_misses(report, harmless))}, but a cost above {SMALL_COST:.1f} comebacks per 100 "
-            "bleeds is ruled out: not a priority to coach again."
+            f"No clear change on {join_words([f'“{done_title(report, step)}”' for step in harmless])}, but a cost above "
+            f"{SMALL_COST:.1f} comebacks per 100 bleeds is unlikely (95% interval): not a priority to coach again."
         )
     actions += [
-        f"No clear change on “{title}”, which may not cost anything{_limit(hi)}: keep practising it."
-        for title, hi in uncertain.select("title", "hi").iter_rows()
+        f"No clear change on “{done_title(report, step)}”. Missing it may cost nothing{_limit(hi)}. Keep the step, and coach "
+        "what leads to comebacks first."
+        for step, hi in uncertain.select("step", "hi").iter_rows()
     ]
     return " ".join(actions)
 
 
 def _limit(hi: float | None) -> str:
-    return "" if hi is None else f" ({ruled_out(hi)})"
+    return "" if hi is None else f", and {ruled_out(hi)}"
 
 
 def credibility_question(report: Report) -> Question:

@@ -7,7 +7,7 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import learning_curves
-from analysis.pages.labels import missed_title, with_missed_titles
+from analysis.pages.labels import done_title, with_missed_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, estimate, join_words, quantity
 from analysis.report import Report
@@ -30,7 +30,7 @@ def learner_question(report: Report) -> Question:
         answer=_finding(learners),
         points=tuple(_point(report, row) for row in learners.iter_rows(named=True)),
         action=(
-            "Watch a bleed together before you sign anybody off: the trainer signs, not this page."
+            "Watch a bleed together before you sign anybody off: that is the trainer's decision."
             if learners.height
             else ""
         ),
@@ -48,8 +48,8 @@ def learner_question(report: Report) -> Question:
         ),
         method=(
             "Every recorded step of every bleed is compared with what experienced technicians miss on the same work. A "
-            "learning-curve CUSUM starts from “not good enough” and adds up the evidence. Somebody who misses half as many "
-            "steps again as peers passes within 300 bleeds in at most 5 of 100 cases. Somebody as good as peers is named as "
+            "learning-curve CUSUM starts from “not good enough” and adds up the evidence. Somebody who misses 1.5 times as many "
+            "steps as peers passes within 300 bleeds in at most 5 of 100 cases. Somebody as good as peers is named as "
             "needing help in at most 5 of 100. The first day is the one recorded, else the first bleed in the log. Comebacks "
             "are shown but do not decide: they come too late and too rarely."
         ),
@@ -85,7 +85,7 @@ def _verdict(row: dict[str, Any]) -> str:
     if row["verdict"] == "as_peers":
         return f"no clear difference from peers after {quantity(row['cleared_after'], 'bleed')}"
     if row["verdict"] == "not_yet" and row["usual_bleeds"] is not None:
-        return f"not yet; half of those as good as peers need {row['usual_bleeds']:.0f} bleeds"
+        return f"not yet; of technicians as good as peers, half are through by {row['usual_bleeds']:.0f} bleeds"
     return VERDICTS[row["verdict"]]
 
 
@@ -94,7 +94,7 @@ def _help(report: Report, row: dict[str, Any]) -> str:
     if row["verdict"] != "needs_help" or row["step"] is None:
         return ""
     return (
-        f" Begin with “{missed_title(report, row['step'])}”: missed in {row['step_missed']} of the last "
+        f" Begin with “{done_title(report, row['step'])}”: missed in {row['step_missed']} of the last "
         f"{quantity(row['step_recorded'], 'bleed')} ({row['step_peer_share']:.0%} among peers). Look at jobs "
         f"{join_words(str(row['example_sessions']).split())}."
     )

@@ -67,21 +67,23 @@ def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Techn
     table = table.join(recent.improvements, on=["technician", "step"], how="left").with_columns(
         since=pl.max_horizontal(first_day, "improved_since")
     )
-    table = table.join(_beyond_shop(data), on=["technician", "step"], how="left")
+    table = table.join(_beyond_shop(data, missed), on=["technician", "step"], how="left")
     return validate_table(Technique, _coach_ranks(table).sort("technician", "step"))
 
 
-def _beyond_shop(data: BleedData) -> pl.DataFrame:
+def _beyond_shop(data: BleedData, missed: pl.DataFrame) -> pl.DataFrame:
     """Whether each technician misses each step more than colleagues of the same workshop in the same quarter do.
+
+    Of the same bleeds as the shares: `missed` (n × steps) is empty before the bleeds that count.
 
     Two proportions in each workshop and quarter, added up over both (Mantel & Haenszel 1959, J. Natl. Cancer Inst.
     22:719-748; from memory), so that neither a workshop that differs from the others nor a change of the whole workshop
     counts as one person's. Empty without colleagues.
     """
-    steps, stratum = [name for name in data.missed.columns if name != "session_id"], ["shop", "quarter"]
+    steps, stratum = missed.columns, ["shop", "quarter"]
     rows = data.bleeds.select("technician", "shop", quarter=pl.col("started_at").dt.truncate("1q"))
     counts = (
-        rows.hstack(data.missed.select(steps))
+        rows.hstack(missed)
         .group_by("technician", *stratum)
         .agg(
             pl.struct(k=pl.col(step).cast(pl.Float64).sum(), n=pl.col(step).count().cast(pl.Float64)).alias(step)

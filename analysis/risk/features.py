@@ -154,7 +154,7 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
         return self
 
     def transform(self, X: Log | pl.DataFrame) -> pl.DataFrame:
-        """Features, one row a bleed in the order of `X` (a log: by session_id).
+        """Features, one row per bleed in the order of `X` (a log: by session_id).
 
         Raises
         ------

@@ -69,7 +69,7 @@ def _signs() -> list[Topic]:
         ", about {} ml of air ({}–{})",
         *(_one(pl.col(name)) for name in ("trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml")),
     )
-    over_reference = pl.format(" ({} mm over a well-bled brake's {} mm)", _whole(excess), _one(travel - excess))
+    over_reference = pl.format(" ({} mm over the reference of {} mm)", _whole(excess), _one(travel - excess))
     long_travel = pl.when(excess >= 0.5).then(pl.concat_str(over_reference, air.fill_null(""))).otherwise(pl.lit(""))
     bubbles_first, gain = pl.col("bubbles_first"), pl.col("pump_gain_mm")
     bubbles = (

@@ -2,10 +2,9 @@
 
 from analysis.rounds.compare import with_round
 from analysis.rounds.earlier import EarlierAudit, ShareFound, action_results, share_found
-from analysis.rounds.to_do import OBVIOUS, RECENT_DAYS, TO_MEASURE, open_recalls, to_do_list, worth_checking
+from analysis.rounds.to_do import RECENT_DAYS, TO_MEASURE, open_recalls, to_do_list, worth_checking
 
 __all__ = [
-    "OBVIOUS",
     "RECENT_DAYS",
     "TO_MEASURE",
     "EarlierAudit",

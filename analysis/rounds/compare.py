@@ -93,7 +93,8 @@ def _predictions(report: Report, earlier: EarlierAudit, then: BleedData) -> Data
     """The earlier model's predictions against what happened; those of earlier rounds alone where it saved no model."""
     if earlier.model is None or earlier.as_of == report.as_of:
         return validate_table(Predictions, earlier.tables["predictions"])
-    listed = earlier.tables["risk"].filter("on_worklist").select("session_id")
+    recalled = earlier.tables["holds"].filter("open").select("session_id")
+    listed = earlier.tables["risk"].filter("on_worklist").join(recalled, on="session_id", how="anti")
     bleeds = interim(earlier.model, then, earlier.linked_log(report), listed, report.log, report.data)
     return compare_predictions(
         bleeds,

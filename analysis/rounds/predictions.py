@@ -62,7 +62,7 @@ def interim(
     earlier_log, log
         The logs of both audits.
     listed
-        session_id of the bleeds on the earlier second-check list.
+        session_id of the bleeds on the earlier second-check list, without those recalled at once.
     """
     table = followed_between(then, now, log, min(model.window_days, now.window_days))
     age, last = (table.get_column(name).to_numpy() for name in ("age_days", "last_day"))

@@ -6,6 +6,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.report import Report
+from analysis.standard import NOT_PLAUSIBLE
 from schemas import empty, validate_table
 from schemas.log import Actions
 
@@ -15,11 +16,12 @@ OBVIOUS = {"leak": "a leak", "not_firm": "a lever that was not firm under a hard
 """Reasons that need no reading, in words."""
 BRAKE = ("bike_id", "brake")
 TO_MEASURE = pl.col("rule") == "long_travel"
+BEYOND_REACH = TO_MEASURE & (pl.col("action") == NOT_PLAUSIBLE)
 """Recalls that begin with a measurement, which may show that there is nothing to do; a certain reason takes their place."""
 
 
 def open_recalls(report: Report) -> pl.DataFrame:
-    """Open recalls, most urgent first: each brake once, under its latest bleed and the most serious reason of that bleed.
+    """Open recalls, most urgent first: each brake once, under its latest bleed to recall and the most serious reason of that bleed.
 
     The columns of `report.holds`, bike_id, brake, shop, technician and day of the bleed; `older` (than 31 days); `rules`,
     every open reason of the brake; `finding`, what was recorded for each of them, with the day where it is another.
@@ -42,6 +44,8 @@ def _finding() -> pl.Expr:
     return (
         pl.when(pl.col("rule").is_in(OBVIOUS))
         .then(pl.col("rule").replace(OBVIOUS))
+        .when(BEYOND_REACH)
+        .then(pl.format("{}, which cannot be right", "observed"))
         .when(TO_MEASURE)
         .then(
             pl.concat_str("observed", pl.when(before_the_bleed).then(pl.lit(", ")).otherwise(pl.lit("; ")), "required")
@@ -54,7 +58,11 @@ def _all_reasons(open_holds: pl.DataFrame, worst: pl.DataFrame) -> pl.DataFrame:
     """Every open reason of each brake, the most serious of the listed bleed first (bike_id, brake, finding, rules)."""
     listed = open_holds.join(worst.select(*BRAKE, listed_day="day"), on=BRAKE, how="inner")
     elsewhere = pl.col("day") != pl.col("listed_day")
-    dated = pl.when(elsewhere).then(pl.format("{} ({})", "finding", "day")).otherwise("finding")
+    dated = (
+        pl.when(elsewhere)
+        .then(pl.format("{} (on {})", "finding", pl.col("day").dt.strftime("%-d %B %Y")))
+        .otherwise("finding")
+    )
     rows = listed.with_columns(finding=dated).sort(elsewhere, "priority", "session_id")
     return rows.group_by(BRAKE, maintain_order=True).agg(
         pl.col("finding").unique(maintain_order=True).str.join(" and "),
@@ -63,8 +71,9 @@ def _all_reasons(open_holds: pl.DataFrame, worst: pl.DataFrame) -> pl.DataFrame:
 
 
 def worth_checking(report: Report) -> pl.DataFrame:
-    """Bleeds on the second-check list, riskiest first; it ends at the break-even risk."""
-    return report.risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
+    """Bleeds on the second-check list that are not recalled anyway, riskiest first; it ends at the break-even risk."""
+    checks = report.risk.filter("on_worklist").join(open_recalls(report), on="session_id", how="anti")
+    return checks.sort("risk", "session_id", descending=[True, False])
 
 
 def to_do_list(report: Report) -> DataFrame[Actions]:
@@ -83,7 +92,6 @@ def to_do_list(report: Report) -> DataFrame[Actions]:
         .join(_bleeds(report), on="session_id", how="left", maintain_order="left")
         .with_columns(kind=pl.lit("second_check"), reason=reasons)
     )
-    checks = checks.join(recalls.select("session_id"), on="session_id", how="anti", maintain_order="left")
     columns = ("kind", "session_id", "bike_id", "brake", "shop", "technician", "day", "reason")
     rows = pl.concat([recalls.select(*columns, risk=pl.lit(None, pl.Float64)), checks.select(*columns, "risk")])
     action_id = pl.format("{}-{}-{}", "kind", pl.lit(report.as_of.isoformat()), "session_id")

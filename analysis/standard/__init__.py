@@ -11,12 +11,13 @@ from analysis.standard.definition import (
     standard_from_dict,
     standard_to_dict,
 )
-from analysis.standard.holds import CLOSING_OUTCOMES, holds, recalls_by_field
+from analysis.standard.holds import CLOSING_OUTCOMES, NOT_PLAUSIBLE, holds, recalls_by_field
 from analysis.standard.read import built_in, read_standard, read_standards
 from analysis.standard.rules import Limits, fields_read
 
 __all__ = [
     "CLOSING_OUTCOMES",
+    "NOT_PLAUSIBLE",
     "PLACE_ORDER",
     "ComebackRule",
     "Limits",

@@ -32,11 +32,11 @@ _OTHER_KIT = (
     "Do not ride. Treat the brake as filled with the wrong fluid until shown otherwise; scrap the kit's hoses and "
     "seals."
 )
-_NOT_FIRM = "Do not ride. The lever was not firm: bleed again and repeat the hard pull."
-_NOT_PLAUSIBLE = "Measure again: this reading is not plausible, the lever cannot travel further than its reach. Do not ride until then."
-_TRAVEL = (
-    "Measure the lever travel again before the bike is ridden. If it is still this long, do not ride: bleed again."
+_NOT_FIRM = "Do not ride. The lever was not firm: re-bleed the brake and repeat the hard pull."
+NOT_PLAUSIBLE = (
+    "Measure again: the lever cannot travel further than its reach, so this entry is wrong. Do not ride until then."
 )
+_TRAVEL = "Measure the lever travel again before the bike is ridden. If it is still too long, do not ride: re-bleed the brake."
 _LEAK = "Do not ride. A leak was seen: find and repair it before the bike is ridden."
 
 
@@ -50,8 +50,8 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     bleed than before, whatever the hard pull says; the limits are the standard's. Mineral oil and DOT fluid never mix
     (common practice, no source; the maker's instructions take precedence).
 
-    `open` is false where a later bleed of the same brake broke no rule: on a later day, or later the same day where
-    both hours are recorded. It is also false once a recall of the brake, on the day of the bleed or later, ended firm,
+    `open` is false where a later bleed of the same brake broke no rule, or only that of long travel while what this rule
+    looks at was recorded: on a later day, or later the same day where both hours are recorded. It is also false once a recall of the brake, on the day of the bleed or later, ended firm,
     re-bled or dealt with elsewhere, or a second check re-bled it; a long travel also once the brake was back. `priority`
     is 1 for what can harm soonest. `returned_on` is the first later day on which the brake came back.
 
@@ -62,7 +62,7 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     """
     broken = _broken_rules(log.sessions, standard)
     table = (
-        broken.join(_fixed_later(log.sessions, broken), on="session_id", how="left")
+        broken.join(_fixed_later(log.sessions, broken), on=["session_id", "rule"], how="left")
         .join(_closed_by_action(log), on="session_id", how="left")
         .join(_first_returns(log), on="session_id", how="left")
         .with_columns(
@@ -136,7 +136,7 @@ def _long_travel(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
         pl.when(far)
         .then(pl.format("a firm {} usually has {} mm", "brake_model", _millimetres(pl.col("usual"))))
         .otherwise(pl.format("up from {} mm before the bleed", _millimetres(before))),
-        pl.when(after > pl.col("lever_reach_mm")).then(pl.lit(_NOT_PLAUSIBLE)).otherwise(pl.lit(_TRAVEL)),
+        pl.when(after > pl.col("lever_reach_mm")).then(pl.lit(NOT_PLAUSIBLE)).otherwise(pl.lit(_TRAVEL)),
     )
 
 
@@ -213,12 +213,34 @@ def _closed_by_action(log: Log) -> pl.DataFrame:
 
 
 def _fixed_later(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:
-    """Whether the same brake was certainly bled later without breaking a rule (session_id, fixed)."""
+    """Whether the same brake was certainly bled later in a way that closes the recall (session_id, rule, fixed)."""
     brake, start, timed = ("bike_id", "brake"), pl.col("started_at"), pl.col("started_at_has_time").fill_null(False)
-    bleeds = bleeds.select("session_id", *brake, "started_at", "started_at_has_time")
-    recalled = bleeds.join(broken.select("session_id").unique(), on="session_id", how="semi")
-    sound = bleeds.join(recalled.select("session_id"), on="session_id", how="anti").join(recalled, on=brake, how="semi")
-    last = sound.group_by(brake).agg(last_day=start.dt.date().max(), last_hour=start.filter(timed).max())
+    when = bleeds.select("session_id", *brake, "started_at", "started_at_has_time")
+    recalled = broken.select("session_id", "rule").join(when, on="session_id", how="left")
+    of_brakes = bleeds.join(recalled, on=brake, how="semi")
+    last = pl.concat(
+        _closing(of_brakes, broken, rule)
+        .group_by(brake)
+        .agg(last_day=start.dt.date().max(), last_hour=start.filter(timed).max())
+        .with_columns(rule=pl.lit(rule))
+        for rule in RULE_FIELDS
+    )
     later_day = (pl.col("last_day") > start.dt.date()).fill_null(False)
     later_hour = (timed & (pl.col("last_hour") > start)).fill_null(False)
-    return recalled.join(last.sort(brake), on=brake, how="left").select("session_id", fixed=later_day | later_hour)
+    table = recalled.join(last, on=[*brake, "rule"], how="left")
+    return table.select("session_id", "rule", fixed=later_day | later_hour)
+
+
+def _closing(bleeds: pl.DataFrame, broken: pl.DataFrame, rule: str) -> pl.DataFrame:
+    """The bleeds that close an earlier recall by this rule.
+
+    They break no rule; or only that of long travel, where what this rule looks at is recorded: a lever that is firm now is
+    no longer one that was not, and its long travel is a recall of its own.
+    """
+    sound = bleeds.join(broken.select("session_id"), on="session_id", how="anti")
+    if rule == "long_travel":
+        return sound
+    certain = broken.filter(pl.col("rule") != "long_travel").select("session_id")
+    recorded = pl.all_horizontal(pl.col(name).is_not_null() for name in RULE_FIELDS[rule])
+    long_only = bleeds.join(sound, on="session_id", how="anti").join(certain, on="session_id", how="anti")
+    return pl.concat([sound, long_only.filter(recorded)])

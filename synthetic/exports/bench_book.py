@@ -94,13 +94,13 @@ port_nm_max | Port screw max Nm
 """)
 WORDS = levels("""
 brake: front=front, rear=back
-job_reason: scheduled=planned service, soft_lever=lever soft, dirty_fluid=fluid dirty, new_hose=new hose, new_brake=new brake, leak_repair=leak mended, comeback=came back, other=something else
+job_reason: scheduled=planned service, soft_lever=lever soft, dirty_fluid=fluid dirty, new_hose=new hose, new_brake=new brake, leak_repair=leak repaired, comeback=came back, other=something else
 fluid_required: mineral=mineral oil, dot5.1=DOT 5.1
 fluid_used: mineral=mineral oil, dot5.1=DOT 5.1
 kit_fluid: mineral=mineral oil, dot5.1=DOT 5.1
 hose_route: external=outside, internal=in the frame
 fluid_out: clear=clear, cloudy=cloudy, dark=dark, gritty=gritty
-complaint: soft_lever=soft lever, long_travel=long pull, leak=leaks, drag=rubs, noise=noise, weak_braking=brakes weakly, other=other
+complaint: soft_lever=soft lever, long_travel=long pull, leak=leaks, drag=rubs, noise=noise, weak_braking=weak brakes, other=other
 finding: air=air, leak=leak, old_fluid=old fluid, worn_part=worn part, pads=pads, none_found=nothing found, other=other
 direction: down=down, up=up
 """)

@@ -17,7 +17,7 @@ from synthetic.exports.export_format import ExportFormat, Sheet
 from synthetic.exports.foreign_rows import Cell, Flaw, Row, number
 from synthetic.simulate import SimulatedLog
 
-UNREADABLE = ("ca. 20", "?", "x", "viel")
+UNREADABLE = ("ca. 20", "?", "x", "lots")
 WRONG_NUMBERS = {"lever_port_nm": 48.0, "lever_reach_mm": 780.0, "shop_temp_c": 180.0, "minutes": 9000.0}
 WRONG_WORDS = {"brake": "middle", "fluid_out": "purple", "complaint": "wobbles", "hose_route": "sideways"}
 REQUIRED = {"sessions": ("bike_id", "technician"), "comebacks": ("bike_id",)}

@@ -11,7 +11,7 @@ from typer.testing import CliRunner
 
 from analysis.cli import app
 from tests.boards.test_selections import opened, words
-from tests.pages.browser import opened_browser
+from tests.pages.browser import MOST_WORDS, opened_browser, visible_words
 
 pytestmark = pytest.mark.slow
 
@@ -36,6 +36,11 @@ def visible(driver) -> str:
         "return [...arguments[0].querySelectorAll('[aria-label]')].map(e => e.ariaLabel)", board
     )
     return "\n".join([str(board.get_attribute("textContent")), *labels])
+
+
+@pytest.mark.parametrize(("file", "most"), MOST_WORDS.items())
+def test_a_page_opens_with_few_words(driver, audit, file, most) -> None:
+    assert 100 < visible_words(driver, audit / file) <= most
 
 
 def test_the_lead_sees_who_differs_without_a_click(driver, audit) -> None:

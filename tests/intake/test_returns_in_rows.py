@@ -111,7 +111,18 @@ def test_a_day_in_most_rows_is_the_day_of_handing_over(tmp_path: Path) -> None:
     rows = tuple(f"K{i},front,Wren,2026-01-{i + 1:02d},2026-01-{i + 2:02d}," for i in range(20))
     toml = proposed(tmp_path, rows)
     assert "in_bleed_rows" not in toml
-    assert '"Back on" for returned_at: filled in 20 of 20 rows: the day the bike was handed over?' in toml
+    assert '"Back on" for returned_at: filled in 20 of 20 rows. Is it the day the bike was handed over?' in toml
+
+
+def test_a_reason_in_every_row_is_the_reason_for_the_job(tmp_path: Path) -> None:
+    reasons = ("planned service", "lever soft", "came back")
+    rows = tuple(f"K{i},front,Wren,2026-01-{i + 1:02d},{reasons[i % 3]}" for i in range(20))
+    head = "Bike,Brake,Mech,Date,Why it came in"
+    toml = proposed(tmp_path, rows, head)
+    assert 'job_reason = "Why it came in"' in toml
+    assert "Not proposed" not in toml
+    jobs = log_of(tmp_path, rows, head, toml).sessions.get_column("job_reason")
+    assert set(jobs) == {"scheduled", "soft_lever", "comeback"}
 
 
 @pytest.mark.parametrize(

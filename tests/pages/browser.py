@@ -25,6 +25,13 @@ KEEP_REFUSALS = """
 window.refused = [];
 document.addEventListener("securitypolicyviolation", e => window.refused.push(e.violatedDirective + " " + e.blockedURI));
 """
+MOST_WORDS = {"index.html": 650, "lead.html": 1200, "trainer.html": 1200, "analyst.html": 1200}
+"""Words of a page as it opens; a reader's five minutes are about 1,200 (about 240 words a minute; common practice, no source)."""
+VISIBLE_TEXT = """
+document.querySelectorAll("svg").forEach(one => one.remove());
+document.querySelectorAll("select").forEach(one => [...one.options].slice(1).forEach(option => option.remove()));
+return document.body.innerText;
+"""
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
     "--disable-dev-shm-usage", "--host-resolver-rules=MAP * ~NOTFOUND", "--disable-ipc-flooding-protection",
@@ -67,6 +74,12 @@ def drawn_charts(driver: webdriver.Chrome, path: Path) -> int:
     whole = f"return document.body.dataset.drawn === '{charts}' || Boolean(document.body.dataset.failed)"
     WebDriverWait(driver, PATIENCE_S, 0.05).until(lambda d: d.execute_script(whole))
     return charts
+
+
+def visible_words(driver: webdriver.Chrome, path: Path) -> int:
+    """Words of a page as it opens, with nothing unfolded, without those in charts and with one option of each list."""
+    driver.get(path.as_uri())
+    return len(str(driver.execute_script(VISIBLE_TEXT)).split())
 
 
 def complaints(driver: webdriver.Chrome) -> list[str]:

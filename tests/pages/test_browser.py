@@ -18,6 +18,7 @@ from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.pages import render_pages
 from synthetic import co_operative, write_simulation
 from tests.pages.browser import (
+    MOST_WORDS,
     PATIENCE_S,
     accessibility_faults,
     asked_for,
@@ -26,6 +27,7 @@ from tests.pages.browser import (
     opened_browser,
     printed,
     resized,
+    visible_words,
 )
 from tests.pages.predicted import with_predictions
 from tests.shops import report
@@ -74,6 +76,11 @@ def test_no_page_is_wider_than_its_window_and_axe_finds_no_serious_fault(driver,
     assert driver.execute_script("return document.documentElement.scrollWidth") <= width
     assert accessibility_faults(driver) == []
     resized(driver, 1600)
+
+
+@pytest.mark.parametrize(("file", "most"), MOST_WORDS.items())
+def test_a_page_opens_with_few_words(driver, folder, file, most) -> None:
+    assert 100 < visible_words(driver, folder / file) <= most
 
 
 def test_a_dark_page_is_as_readable(driver, folder) -> None:

@@ -35,7 +35,8 @@ def test_without_a_costly_step_the_one_missed_most_often_is_discussed():
     steps = report().steps.with_columns(verdict=pl.lit("too_few"))
     often = steps.sort("share_missed", descending=True, nulls_last=True).row(0, named=True)
     sheet = meeting_sheet(replace(report(), steps=steps))
-    assert report().standard.missed_titles[often["step"]] in sheet.step.text
+    [title] = [step.title for step in report().standard.steps if step.id == often["step"]]
+    assert f"Missed most often: “{title}”, in " in sheet.step.text
     assert "prevent" not in sheet.step.text
 
 

@@ -6,7 +6,8 @@ from dataclasses import replace
 
 from analysis.boards import lead_figures
 from analysis.charts import holds_by_day
-from analysis.pages.lead_holds import ROWS_LISTED, recall_finding, recall_question
+from analysis.pages.lead_holds import ROWS_LISTED, recall_finding, recall_question, recalls
+from analysis.pages.recall_letters import recall_letters
 from analysis.report import Report
 from analysis.rounds import to_do_list
 from analysis.standard import built_in, holds
@@ -52,10 +53,12 @@ def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -
     assert finding.detail == (
         "To recall: went out leaking: 2; wrong fluid: 2; went out with a soft lever: 1. Not recorded, so not checked: kit and lever travel."
     )
-    assert question.points[0].startswith(
-        "poison, front brake (Wren, 29 days ago, job S3). DOT 4 where mineral oil is required."
+    assert question.points[0] == (
+        "poison, front (job S3, 29 days ago): DOT 4 where mineral oil is required. Do not ride."
     )
-    assert "Do not ride. Drain, flush and replace the parts" in question.points[0]
+    assert question.table is not None
+    to_do = question.table.headings.index("what to do")
+    assert question.table.rows[0][to_do].text.startswith("Do not ride. Drain, flush and replace the parts")
 
 
 def test_a_brake_is_listed_once_under_its_latest_bleed_and_most_serious_reason() -> None:
@@ -65,7 +68,7 @@ def test_a_brake_is_listed_once_under_its_latest_bleed_and_most_serious_reason()
         bleed("S3", "2026-06-20", brake="rear", hard_pull_firm=False),
     ]
     question = recall_question(audited(twice))
-    assert [point.split("job ")[1].split(")")[0] for point in question.points] == ["S2", "S3"]
+    assert [point.split("job ")[1].split(",")[0] for point in question.points] == ["S2", "S3"]
 
 
 def test_a_long_list_is_continued_in_the_table() -> None:
@@ -74,7 +77,7 @@ def test_a_long_list_is_continued_in_the_table() -> None:
     assert len(question.points) == ROWS_LISTED
     assert len(bikes(audited(many))) == ROWS_LISTED + 5
     assert not question.open_table
-    assert "The other 5 are in the table, most urgent first." in question.action
+    assert "The other 5 are in the table." in question.action
 
 
 def test_a_brake_that_was_back_since_says_so() -> None:
@@ -107,16 +110,44 @@ def test_every_open_reason_of_a_brake_is_listed_with_the_day_where_it_is_another
         bleed("S1", "2026-05-01", leak_seen=True),
         bleed("S2", "2026-06-20", hard_pull_firm=False, lever_travel_before_mm=25.0, lever_travel_after_mm=52.0),
     ]
-    (point,) = recall_question(audited(bleeds)).points
-    assert (
-        "A lever that was not firm under a hard pull and lever travel of 52 mm, up from 25 mm before the bleed" in point
+    (row,) = recalls(audited(bleeds)).iter_rows(named=True)
+    assert row["finding"] == (
+        "a lever that was not firm under a hard pull and lever travel of 52 mm, up from 25 mm before the bleed and a leak "
+        "(on 1 May 2026)"
     )
-    assert "and a leak (2026-05-01). Do not ride." in point
+    (point,) = recall_question(audited(bleeds)).points
+    assert point.endswith("a lever that was not firm under a hard pull. Do not ride.")
 
 
 def test_a_travel_beyond_the_reach_is_called_implausible() -> None:
     travel = {"lever_travel_before_mm": 25.0, "lever_travel_after_mm": 111.0}
     (beyond,) = holds(log_of([bleed("S1", "2026-06-20", lever_reach_mm=78.0, **travel)]), built_in())["action"]
     (unknown,) = holds(log_of([bleed("S1", "2026-06-20", **travel)]), built_in())["action"]
-    assert beyond.startswith("Measure again: this reading is not plausible")
+    assert beyond.startswith("Measure again: the lever cannot travel further than its reach")
     assert unknown.startswith("Measure the lever travel again before the bike is ridden.")
+
+
+def test_a_lever_firm_at_a_later_bleed_is_measured_again_and_no_longer_recalled_as_soft() -> None:
+    bleeds = [
+        bleed("S1", "2025-09-10", hard_pull_firm=False, lever_travel_before_mm=25.0, lever_travel_after_mm=47.5),
+        bleed("S2", "2025-09-21", hard_pull_firm=True, lever_travel_before_mm=25.0, lever_travel_after_mm=52.0),
+    ]
+    assert recall_finding(audited(bleeds)).text == "1 brake to measure again."
+    letter = recall_letters(audited(bleeds))
+    assert "On 21 September 2025 we bled this brake" in letter
+    assert "not firm" not in letter
+
+
+def test_a_long_travel_without_a_hard_pull_on_record_leaves_the_soft_lever_open() -> None:
+    bleeds = [
+        bleed("S1", "2025-09-10", hard_pull_firm=False),
+        bleed("S2", "2025-09-21", lever_travel_before_mm=25.0, lever_travel_after_mm=52.0),
+    ]
+    assert recall_finding(audited(bleeds)).text.startswith("1 brake to recall.")
+
+
+def test_a_travel_beyond_the_reach_is_named_a_wrong_entry_everywhere() -> None:
+    travel = {"lever_travel_before_mm": 25.0, "lever_travel_after_mm": 111.0, "lever_reach_mm": 78.0}
+    shop = audited([bleed("S1", "2026-06-20", **travel)])
+    assert "lever travel of 111 mm, which cannot be right. Measure again" in recall_question(shop).points[0]
+    assert "lever travel of 111 mm, which cannot be right" in recall_letters(shop)

@@ -135,3 +135,15 @@ def test_what_a_miss_costs_orders_the_coaching_card() -> None:
     rng = np.random.default_rng(5)
     products = rng.normal(wren["excess"], excess_sd, 400_000) * rng.normal(0.1, cost_sd, 400_000) * yearly
     assert (wren["preventable_hi"] - wren["preventable"]) / 1.96 == pytest.approx(products.std(), rel=0.01)
+
+
+def test_colleagues_are_compared_over_the_bleeds_that_count() -> None:
+    """Wren missed far more than Alder in older bleeds, which no longer count, and no more in the last 150."""
+    wren, alder = [*purged(120, 150), *purged(30, 150)], [*purged(30, 150), *purged(30, 150)]
+    shop = {"shop": "Velmoor"}
+    log = ready(*(entries(who, [row | shop for row in rows]) for who, rows in (("Wren", wren), ("Alder", alder))))
+    assert row(technique_table(log, NO_COSTS), "Wren")["beyond_shop"] is False
+    later = ready(
+        *(entries(who, [row | shop for row in rows[::-1]]) for who, rows in (("Wren", wren), ("Alder", alder)))
+    )
+    assert row(technique_table(later, NO_COSTS), "Wren")["beyond_shop"] is True

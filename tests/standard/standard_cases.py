@@ -36,7 +36,7 @@ def _yes_or_no(step: str, field: str, not_done: str) -> list[StepCase]:
     return [
         StepCase(step, {field: True}, False, "recorded as done"),
         StepCase(step, {field: False}, True, not_done),
-        StepCase(step, {}, None, "without a record neither met nor missed"),
+        StepCase(step, {}, None, "no record"),
     ]
 
 
@@ -47,7 +47,7 @@ def _range(step: str, field: str, readings: tuple[float, float, float, float]) -
         StepCase(step, {field: lowest}, False, "the lower limit itself is allowed"),
         StepCase(step, {field: highest}, False, "the upper limit itself is allowed"),
         StepCase(step, {field: too_high}, True, "above the limit"),
-        StepCase(step, {}, None, "without a record neither met nor missed"),
+        StepCase(step, {}, None, "no record"),
     ]
 
 
@@ -55,7 +55,7 @@ def _at_least(step: str, field: str, too_few: float, enough: float) -> list[Step
     return [
         StepCase(step, {field: too_few}, True, "below the minimum"),
         StepCase(step, {field: enough}, False, "the minimum itself is enough"),
-        StepCase(step, {}, None, "without a record neither met nor missed"),
+        StepCase(step, {}, None, "no record"),
     ]
 
 

@@ -141,7 +141,7 @@ def _propose(sheet: _Sheet, agreed: Mapping[str, str]) -> Proposal:
         date_order=dates.order,
         date_doubt=dates.example,
         missing=tuple(dict.fromkeys(word for one in sheet.profiles if one.heading in used for word in one.missing)),
-        refused=(*assignments[table].refused, *returns.refused),
+        refused=(*assignments[table].refused, *(one for one in returns.refused if one.heading not in used)),
         rows=raw.rows_read,
     )
     return replace(proposal, notes=tuple(shared_headings(raw.headings, proposal.table_map())))

@@ -30,7 +30,10 @@ _YES_NO = Entry("comebacks", "came_back", "", "true/false", "", "", "", "", Fals
 
 @dataclass(frozen=True)
 class ReturnColumns:
-    """The returns that a row of bleeds can hold, the lines of the map for each; and columns that only look so."""
+    """The returns that a row of bleeds can hold, the lines of the map for each; and columns that only look so.
+
+    `headings` are no columns of a bleed; a reason filled in most rows may be one, the reason for the job.
+    """
 
     returns: tuple[tuple[ColumnMatch, ...], ...] = ()
     refused: tuple[RefusedMatch, ...] = ()
@@ -74,6 +77,7 @@ def return_columns(headings: Sequence[Heading], profiles: Sequence[ColumnProfile
     groups: list[list[_Column]] = []
     refused: list[RefusedMatch] = []
     names: list[str] = []
+    reasons_of_jobs: set[str] = set()
     previous = ""
     for heading, profile in zip(headings, profiles, strict=True):
         belongs = is_return_heading(heading) or (bool(names) and names[-1] == previous and _is_reason(heading))
@@ -83,15 +87,17 @@ def return_columns(headings: Sequence[Heading], profiles: Sequence[ColumnProfile
             continue
         names.append(heading.text)
         if column.rows > MAX_SHARE * profile.rows:
-            is_reason = column.field in ("complaint", "finding")
-            question = (
-                "no return date: is this the reason for the job?" if is_reason else "the day the bike was handed over?"
-            )
-            reason = f"filled in {column.rows:,} of {profile.rows:,} rows: {question}"
+            if column.field in ("complaint", "finding"):
+                reasons_of_jobs.add(heading.text)
+                question = "A return would have a date. Is this the reason for the job?"
+            else:
+                question = "Is it the day the bike was handed over?"
+            reason = f"filled in {column.rows:,} of {profile.rows:,} rows. {question}"
             refused.append(RefusedMatch(column.field.removeprefix("own."), heading.text, reason))
         else:
             _add(groups, column, _ordinal(heading.text))
-    return ReturnColumns(tuple(_lines(group, profiles[0].rows) for group in groups), tuple(refused), frozenset(names))
+    lines = tuple(_lines(group, profiles[0].rows) for group in groups)
+    return ReturnColumns(lines, tuple(refused), frozenset(names) - reasons_of_jobs)
 
 
 def _add(groups: list[list[_Column]], column: _Column, ordinal: int | None) -> None:

@@ -111,7 +111,7 @@
   });
 
   var source = document.getElementById("bleeds-data");
-  var data = source && JSON.parse(source.textContent), SHOWN = 10;
+  var data = source && JSON.parse(source.textContent), SHOWN = 5;
   var WORK = ["shop", "technician", "brake_model", "brake", "hose_route"];
   var sorted = null, down = false, limit = SHOWN, found = [], selected = new URLSearchParams();
   function work(row, name) { return data.names[name][row[2 + WORK.indexOf(name)]]; }
