@@ -71,10 +71,10 @@ def fraction(description: str, *, required: bool = False) -> Any:
 def holds_in_every_row(name: str, rule: pl.Expr) -> Any:
     """A rule across the fields of a table; a row in which one of them is empty passes."""
 
-    def check(cls: type, data: pa.PolarsData) -> pl.LazyFrame:
+    def check(cls: type, data: pa.PolarsData, rule: pl.Expr) -> pl.LazyFrame:
         return data.lazyframe.select(rule.fill_null(True))
 
-    return pa.dataframe_check(check, name=name)
+    return pa.dataframe_check(check, name=name, rule=rule)
 
 
 class Intake(OutputTable):

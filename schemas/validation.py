@@ -68,7 +68,9 @@ def _model_checks(model: type[pa.DataFrameModel]) -> _ModelChecks | None:
     """The checks as expressions; None if the model has a check that is not in `CHECKS`."""
     schema = model.to_schema()
     checks = [(name, check) for name, column in schema.columns.items() for check in column.checks]
-    if schema.checks or schema.unique or not all(check.name in CHECKS and check.ignore_na for _, check in checks):
+    rules = [check.statistics.get("rule") for check in schema.checks]
+    known = all(check.name in CHECKS and check.ignore_na for _, check in checks)
+    if schema.unique or any(rule is None for rule in rules) or not known:
         return None
     kinds = {name: column.dtype.type for name, column in schema.columns.items()}
     expressions = [(name, CHECKS[check.name](pl.col(name), **check.statistics).all()) for name, check in checks]
@@ -78,6 +80,7 @@ def _model_checks(model: type[pa.DataFrameModel]) -> _ModelChecks | None:
             expressions += [(name, pl.col(name).is_not_nan().all())] if kinds[name].is_float() else []
         if column.unique:
             expressions.append((name, pl.col(name).n_unique() == pl.len()))
+    expressions += [(rule.meta.root_names()[0], rule.fill_null(True).all()) for rule in rules]
     aliased = [one.alias(str(number)) for number, (_, one) in enumerate(expressions)]
     return _ModelChecks(kinds, [name for name, _ in expressions], aliased)
 
