@@ -47,8 +47,8 @@ def validate_table(model: type[Model], frame: pl.DataFrame) -> DataFrame[Model]:
 
 def invalid_columns(model: type[pa.DataFrameModel], frame: pl.DataFrame) -> list[str]:
     """The columns that do not fit the model; all columns if a type differs or only pandera knows the check."""
-    checks = _model_checks(model)
-    if checks is None or any(frame.schema.get(name) != kind for name, kind in checks.kinds.items()):
+    checks, kinds = _model_checks(model), frame.schema
+    if checks is None or any(kinds.get(name) != kind for name, kind in checks.kinds.items()):
         return list(model.to_schema().columns)
     passed = frame.select(checks.expressions).row(0) if checks.expressions else ()
     return list(dict.fromkeys(name for name, fits in zip(checks.checked_columns, passed, strict=True) if not fits))
