@@ -69,8 +69,8 @@ def _model_checks(model: type[pa.DataFrameModel]) -> _ModelChecks | None:
     schema = model.to_schema()
     checks = [(name, check) for name, column in schema.columns.items() for check in column.checks]
     rules = [check.statistics.get("rule") for check in schema.checks]
-    known = all(check.name in CHECKS and check.ignore_na for _, check in checks)
-    if schema.unique or any(rule is None for rule in rules) or not known:
+    all_listed = all(check.name in CHECKS and check.ignore_na for _, check in checks)
+    if schema.unique or any(rule is None for rule in rules) or not all_listed:
         return None
     kinds = {name: column.dtype.type for name, column in schema.columns.items()}
     expressions = [(name, CHECKS[check.name](pl.col(name), **check.statistics).all()) for name, check in checks]
