@@ -32,7 +32,6 @@ from schemas.outputs import LotBleeds, Lots
 FloatArray = NDArray[np.float64]
 Codes = NDArray[np.int64]
 LOT_FIELDS = ("fluid_lot", "kit_id", "hose_lot")
-EVERY = "all"
 MIN_EXPECTED, MIN_BLEEDS, MIN_READINGS, SIGNAL_Q = 2.0, 10, 30, 0.05
 READING_RIDGE = 1e-2
 MAX_OWN_SHARE = 0.9
@@ -94,8 +93,8 @@ def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) 
     errors clustered by bike; `air_ratio` is the hazard ratio that goes with it. One-sided, as only a worse group asks for
     something to be done; Benjamini-Hochberg over both comparisons of all groups of all columns. By readings alone a group
     differs only from a hazard ratio of 1.2 on. `age_ratio` is the hazard
-    ratio for 100 days more since the group's first bleed, all else equal; in the row `all` with the groups' own levels
-    allowed for.
+    ratio for 100 days more since the group's first bleed, all else equal; in the row of all groups, without a name, with
+    the groups' own levels allowed for.
 
     Parameters
     ----------
@@ -126,11 +125,11 @@ def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) 
 def _kind(data: BleedData, column: str, fitted: FittedReturns | None) -> pl.DataFrame:
     """One column's groups, and all of them together, without q-values and signals."""
     bleeds = data.bleeds.with_columns(group=pl.col(column).cast(pl.String)).filter(pl.col("group").is_not_null())
-    groups, whole = _counts(bleeds), _counts(bleeds.with_columns(group=pl.lit(EVERY)))
+    groups, whole = _counts(bleeds), _counts(bleeds.with_columns(group=pl.lit(None, pl.String)))
     compared = groups.sort("sessions", "group", descending=[True, False]).head(MAX_GROUPS).get_column("group").sort()
-    result = pl.concat([groups.filter(pl.col("group") != EVERY), whole])
+    result = pl.concat([groups, whole])
     if fitted is not None:
-        result = result.join(_compared(fitted, column, compared), on="group", how="left")
+        result = result.join(_compared(fitted, column, compared), on="group", how="left", nulls_equal=True)
     absent = [pl.lit(None, kind).alias(name) for name, kind in empty(Lots).schema.items() if name not in result.columns]
     return (
         result.with_columns(absent)
@@ -142,17 +141,21 @@ def _kind(data: BleedData, column: str, fitted: FittedReturns | None) -> pl.Data
 
 def _counts(bleeds: pl.DataFrame) -> pl.DataFrame:
     day, back = pl.col("started_at").dt.date(), pl.col("mature") & pl.col("came_back")
-    table = bleeds.group_by("group").agg(
-        first_used=day.min(),
-        last_used=day.max(),
-        shops=pl.col("shop").drop_nulls().unique().sort().str.join(", "),
-        sessions=pl.len().cast(pl.Int64),
-        mature=pl.col("mature").sum().cast(pl.Int64),
-        comebacks=back.sum().cast(pl.Int64),
-        returned=pl.col("return_days").count().cast(pl.Int64),
+    table = (
+        bleeds.group_by("group")
+        .agg(
+            first_used=day.min(),
+            last_used=day.max(),
+            shops=pl.col("shop").drop_nulls().unique().sort().str.join(", "),
+            sessions=pl.len().cast(pl.Int64),
+            mature=pl.col("mature").sum().cast(pl.Int64),
+            comebacks=back.sum().cast(pl.Int64),
+            returned=pl.col("return_days").count().cast(pl.Int64),
+        )
+        .sort("group")
     )
     limits = wilson(table.get_column("comebacks"), table.get_column("mature"))
-    return table.sort("group").with_columns(
+    return table.with_columns(
         days_in_use=(pl.col("last_used") - pl.col("first_used")).dt.total_days() + 1,
         rate=(pl.col("comebacks") / pl.col("mature")).fill_nan(None),
         rate_lo=pl.Series(limits.lo).fill_nan(None),
@@ -176,10 +179,10 @@ def _compared(fitted: FittedReturns, column: str, names: pl.Series) -> pl.DataFr
     every = _age_ratio(scored.select([*range(size), 2 * size]), size)
     ages = pl.DataFrame(own, schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(group=names)
     whole = pl.DataFrame([every], schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(
-        group=pl.lit(EVERY)
+        group=pl.lit(None, pl.String)
     )
     table = table.hstack(_readings(fitted, members)).with_columns(group=names).join(ages, on="group", how="left")
-    return pl.concat([table.filter(pl.col("group") != EVERY), whole], how="diagonal")
+    return pl.concat([table, whole], how="diagonal")
 
 
 def _age(bleeds: pl.DataFrame, value: pl.Series) -> FloatArray:

@@ -71,10 +71,10 @@ def fraction(description: str, *, required: bool = False) -> Any:
 def holds_in_every_row(name: str, rule: pl.Expr) -> Any:
     """A rule across the fields of a table; a row in which one of them is empty passes."""
 
-    def check(cls: type, data: pa.PolarsData) -> pl.LazyFrame:
+    def check(cls: type, data: pa.PolarsData, rule: pl.Expr) -> pl.LazyFrame:
         return data.lazyframe.select(rule.fill_null(True))
 
-    return pa.dataframe_check(check, name=name)
+    return pa.dataframe_check(check, name=name, rule=rule)
 
 
 class Intake(OutputTable):
@@ -156,10 +156,10 @@ class Rates(OutputTable):
 
 
 class Lots(OutputTable):
-    """Lots, kits and other groups named by the workshop, one row per group; `all` is every group of the kind together."""
+    """Lots, kits and other groups named by the workshop, one row per group; without a name, every group of the kind together."""
 
     kind: str = schema_field("field that names the groups", required=True)
-    group: str = schema_field("the lot, kit or other group", required=True)
+    group: str = schema_field("the lot, kit or other group; empty for all of them together")
     first_used: pl.Date = schema_field("day of its first bleed in the log", required=True)
     last_used: pl.Date = schema_field("day of its last bleed in the log", required=True)
     days_in_use: int = schema_field(
@@ -723,10 +723,10 @@ class Prove(OutputTable):
 
 
 class ProcedureTrial(OutputTable):
-    """The last year's bleeds judged by a new procedure, one row per step and workshop (`all`: every workshop)."""
+    """The last year's bleeds judged by a new procedure, one row per step and workshop, and one of all workshops."""
 
     step: str = schema_field("ID of the step in the new procedure", required=True)
-    shop: str = schema_field("workshop, or all", required=True)
+    shop: str = schema_field("workshop; empty for all of them together")
     recorded: int = count("bleeds of the last year with the step recorded")
     met: int = count("of these, bleeds that would have met the new procedure")
     met_now: int = schema_field("bleeds that met the present procedure; empty for a new step", low=0)

@@ -47,8 +47,8 @@ def validate_table(model: type[Model], frame: pl.DataFrame) -> DataFrame[Model]:
 
 def invalid_columns(model: type[pa.DataFrameModel], frame: pl.DataFrame) -> list[str]:
     """The columns that do not fit the model; all columns if a type differs or only pandera knows the check."""
-    checks = _model_checks(model)
-    if checks is None or any(frame.schema.get(name) != kind for name, kind in checks.kinds.items()):
+    checks, kinds = _model_checks(model), frame.schema
+    if checks is None or any(kinds.get(name) != kind for name, kind in checks.kinds.items()):
         return list(model.to_schema().columns)
     passed = frame.select(checks.expressions).row(0) if checks.expressions else ()
     return list(dict.fromkeys(name for name, fits in zip(checks.checked_columns, passed, strict=True) if not fits))
@@ -68,7 +68,9 @@ def _model_checks(model: type[pa.DataFrameModel]) -> _ModelChecks | None:
     """The checks as expressions; None if the model has a check that is not in `CHECKS`."""
     schema = model.to_schema()
     checks = [(name, check) for name, column in schema.columns.items() for check in column.checks]
-    if schema.checks or schema.unique or not all(check.name in CHECKS and check.ignore_na for _, check in checks):
+    rules = [check.statistics.get("rule") for check in schema.checks]
+    all_listed = all(check.name in CHECKS and check.ignore_na for _, check in checks)
+    if schema.unique or any(rule is None for rule in rules) or not all_listed:
         return None
     kinds = {name: column.dtype.type for name, column in schema.columns.items()}
     expressions = [(name, CHECKS[check.name](pl.col(name), **check.statistics).all()) for name, check in checks]
@@ -78,6 +80,7 @@ def _model_checks(model: type[pa.DataFrameModel]) -> _ModelChecks | None:
             expressions += [(name, pl.col(name).is_not_nan().all())] if kinds[name].is_float() else []
         if column.unique:
             expressions.append((name, pl.col(name).n_unique() == pl.len()))
+    expressions += [(rule.meta.root_names()[0], rule.fill_null(True).all()) for rule in rules]
     aliased = [one.alias(str(number)) for number, (_, one) in enumerate(expressions)]
     return _ModelChecks(kinds, [name for name, _ in expressions], aliased)
 

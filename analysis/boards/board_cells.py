@@ -61,9 +61,10 @@ def counted_cells(report: Report, max_cells: int = MAX_CELLS) -> CountedCells:
         cells = _counted(cells.with_columns(month=quarter_of(pl.col("month").str.to_date("%Y-%m"))))
     for column in MERGED:
         remaining = cells.get_column(column).n_unique()
+        others = _unused(OTHERS, cells.get_column(column))
         while cells.height > max_cells and remaining > 0:
             remaining //= 2
-            cells = _counted(_merged(cells, column, remaining))
+            cells = _counted(_merged(cells, column, remaining, others))
             merged.append(column)
     table = validate_table(BoardCells, cells.select(list(BoardCells.to_schema().columns)))
     return CountedCells(table, steps, by_quarter, tuple(dict.fromkeys(merged)))
@@ -107,9 +108,14 @@ def _counted(rows: pl.DataFrame) -> pl.DataFrame:
     return rows.group_by(keys, maintain_order=True).agg(pl.all().sum()).sort(keys)
 
 
-def _merged(cells: pl.DataFrame, column: str, remaining: int) -> pl.DataFrame:
+def _unused(word: str, names: pl.Series) -> str:
+    """The word, in brackets where it is a name."""
+    return _unused(f"({word})", names) if word in names else word
+
+
+def _merged(cells: pl.DataFrame, column: str, remaining: int, others: str) -> pl.DataFrame:
     """The cells with all names of a column but the `remaining` with most bleeds called `others`."""
-    totals = cells.filter(pl.col(column) != OTHERS).group_by(column, maintain_order=True).agg(pl.col("bleeds").sum())
+    totals = cells.filter(pl.col(column) != others).group_by(column, maintain_order=True).agg(pl.col("bleeds").sum())
     names = totals.sort("bleeds", column, descending=[True, False]).get_column(column).head(remaining)
-    by_name = pl.when(pl.col(column).is_in(names.implode())).then(pl.col(column)).otherwise(pl.lit(OTHERS))
+    by_name = pl.when(pl.col(column).is_in(names.implode())).then(pl.col(column)).otherwise(pl.lit(others))
     return cells.with_columns(by_name.alias(column))

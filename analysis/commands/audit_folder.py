@@ -18,11 +18,14 @@ from analysis.drawing import warm_up_renderer
 from analysis.errors import UserError
 from analysis.intake import Log, normalise, read_log
 from analysis.output import (
+    NameSearch,
     OutputPlace,
     assign_codes,
     claim_folder,
     csv_text,
+    hidden_fields,
     hidden_standard,
+    hidden_values,
     key_path,
     pseudonymise,
     read_earlier,
@@ -141,9 +144,7 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
     proof = None if options.proof is None else read_proof(options.proof)
     earlier = None if options.since is None else earlier_audit(options.since, log.as_of, options.hide_names)
     if options.hide_names:
-        key = assign_codes(log, known_codes(options), random.SystemRandom())
-        log, standard = pseudonymise(log, key), hidden_standard(standard, log, key)
-        write_key(key_path(options.out), key)
+        options, log, standard, window = _with_codes(options, log, standard, window)
     fields = tuple(name for name in map(normalise, options.groups) if name in log.sessions.columns)
     settings = AuditSettings(
         options.window_days, options.seed, window, options.hide_names, fields, earlier, options.extra, classifiers
@@ -156,6 +157,19 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
 
     text = "\n".join([*terminal_summary(report, options.out), *CAUTIONS])
     return AuditResult(report, text, int(report.intake.get_column("set_aside").sum()))
+
+
+def _with_codes(
+    options: AuditOptions, log: Log, standard: Standard, window: ObservationWindow
+) -> tuple[AuditOptions, Log, Standard, ObservationWindow]:
+    """All of them with people's names replaced by codes; writes the key."""
+    key = assign_codes(log, known_codes(options), random.SystemRandom())
+    letter = None if options.letter is None else NameSearch(key).hide(options.letter)
+    write_key(key_path(options.out), key)
+    options = replace(options, extra=hidden_fields(options.extra, log, key), letter=letter)
+    shops = hidden_values("shop", log, key)
+    window = replace(window, shops={shops.get(shop, shop): span for shop, span in window.shops.items()})
+    return options, pseudonymise(log, key), hidden_standard(standard, log, key), window
 
 
 def write_report(report: Report, out: str | Path, *, parquet: bool = False) -> Path:

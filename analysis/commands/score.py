@@ -16,7 +16,7 @@ from analysis.intake import Log, read_log
 from analysis.output import (
     assign_codes,
     csv_text,
-    hidden_ids,
+    hidden_values,
     key_path,
     pseudonymise,
     read_key,
@@ -86,7 +86,7 @@ def _score(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> D
     if saved.names_hidden:
         return score_new(saved, masked)
     risk = score_new(saved, log)
-    ids = hidden_ids(log, codes)
+    ids = hidden_values("session_id", log, codes)
     return validate_table(Risk, risk.with_columns(pl.col("session_id").replace(ids)).sort("session_id"))
 
 

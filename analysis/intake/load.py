@@ -81,6 +81,8 @@ def read_log(
 ) -> Log:
     """Read exports into a validated log; every row read is accepted, rejected, or a duplicate of an earlier one.
 
+    Worker processes must be started with `spawn`: the threads of polars do not survive a fork.
+
     Parameters
     ----------
     exports

@@ -90,9 +90,11 @@ def _with_all_fields(frame: pl.DataFrame, table: str) -> pl.DataFrame:
 def _invalid_by_model(rows: pl.DataFrame, table: str) -> pl.DataFrame:
     """Cells outside their range or levels, by the checks of the pandera model."""
     parts = [pl.DataFrame(schema=REASONS)]
-    schema = MODELS[table].to_schema()
+    invalid = invalid_columns(MODELS[table], rows)
+    if not invalid:
+        return parts[0]
     try:
-        schema.select_columns(invalid_columns(MODELS[table], rows)).validate(rows, lazy=True)
+        MODELS[table].to_schema().select_columns(invalid).validate(rows, lazy=True)
     except pa.errors.SchemaErrors as errors:
         for error in errors.schema_errors:
             mask = error.check_output

@@ -38,7 +38,7 @@ def early_signs(data: BleedData) -> DataFrame[EarlySigns]:
     DataFrame[EarlySigns]
         Sorted by workshop, month and sign.
     """
-    bleeds = _with_signs(data)
+    bleeds = _with_signs(data).filter(pl.len().over("shop") >= MIN_RECORDS)
     signs = [name for name in bleeds.columns if name.startswith(("missed:", "reading:", "early:"))]
     changes = [
         row

@@ -55,11 +55,11 @@ def monthly_rates(data: BleedData, risk: FloatArray, rng: np.random.Generator) -
         all=pl.lit("all"),
     )
     counts = dict(monthly_counts(data).group_by("kind", "group", maintain_order=True))
-    in_question = {"all", *data.in_question} if data.in_question else set()
+    in_question = {("shop", shop) for shop in data.in_question} | ({("all", "all")} if data.in_question else set())
     followed = {
         group: _followed_months(rows, bleeds.filter(_is_in(group)))
         for group, rows in counts.items()
-        if group[1] not in in_question
+        if group not in in_question
     }
     monitored = {} if data.small_sample else _monitor(followed, rng)
     p_values = holm([group.change.p_value for group in monitored.values()])
@@ -70,7 +70,7 @@ def monthly_rates(data: BleedData, risk: FloatArray, rng: np.random.Generator) -
         changed = dict.fromkeys(counts, changed[only]) if changed else {}
     tables = []
     for group, rows in counts.items():
-        table = _with_charts(rows, monitored.get(group), "in_question" if group[1] in in_question else "too_few")
+        table = _with_charts(rows, monitored.get(group), "in_question" if group in in_question else "too_few")
         if group in changed:
             mask = bleeds.select(_is_in(group)).to_series()
             table = _with_change_point(table, monitored[group], bleeds.filter(mask), data.missed.filter(mask))

@@ -5,7 +5,14 @@ from analysis.output.manifest import LIBRARIES, MADE_BY, MANIFEST, manifest_text
 from analysis.output.name_key import assign_codes, codes_for_names, key_path, key_text, read_key, write_key
 from analysis.output.name_search import NameSearch
 from analysis.output.new_file import refuse_existing, write_new_file
-from analysis.output.pseudonyms import hidden_ids, hidden_reasons, hidden_standard, hidden_table, pseudonymise
+from analysis.output.pseudonyms import (
+    hidden_fields,
+    hidden_reasons,
+    hidden_standard,
+    hidden_table,
+    hidden_values,
+    pseudonymise,
+)
 from analysis.output.run_folder import OutputPlace, claim_folder, refuse_foreign, run_folder
 from analysis.output.run_lock import run_lock
 from analysis.output.write import (
@@ -28,10 +35,11 @@ __all__ = [
     "claim_folder",
     "codes_for_names",
     "csv_text",
-    "hidden_ids",
+    "hidden_fields",
     "hidden_reasons",
     "hidden_standard",
     "hidden_table",
+    "hidden_values",
     "key_path",
     "key_text",
     "manifest_text",

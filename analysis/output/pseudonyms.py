@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterable
 from dataclasses import fields as fields_of
 from dataclasses import is_dataclass, replace
 from itertools import chain, repeat
@@ -64,9 +65,15 @@ def pseudonymise(log: Log, codes: dict[str, str]) -> Log:
     )
 
 
-def hidden_ids(log: Log, codes: dict[str, str]) -> dict[str, str]:
-    """New session_id of each one that contains a name, as in `pseudonymise`."""
-    return _changes(log, codes, NameSearch(codes))["session_id"]
+def hidden_values(column: str, log: Log, codes: dict[str, str]) -> dict[str, str]:
+    """New value of each one in a column that contains a name, as in `pseudonymise`."""
+    return _changes(log, codes, NameSearch(codes))[column]
+
+
+def hidden_fields(names: Iterable[str], log: Log, codes: dict[str, str]) -> tuple[str, ...]:
+    """Own fields as they are called after `pseudonymise`; names with or without `own.`."""
+    renamed = _own_names(log, NameSearch(codes))
+    return tuple(renamed.get(f"own.{name.removeprefix('own.')}", name) for name in names)
 
 
 def hidden_standard(standard: Standard, log: Log, codes: dict[str, str]) -> Standard:

@@ -12,7 +12,7 @@ from analysis.pages.question import Finding, Question, chart_specs, page_table, 
 from analysis.pages.text import capitalised, estimate, join_words, quantity
 from analysis.report import Report
 
-EVERY, MAX_NAMES, SIGNAL_Q = "all", 3, 0.05
+MAX_NAMES, SIGNAL_Q = 3, 0.05
 COLUMNS = {
     "kind": "kind", "group": "lot or kit", "bike_id": "bike", "brake": "brake", "shop": "workshop",
     "technician": "bled by", "bled_on": "bled on", "session_id": "job", "came_back_after": "back after (days)",
@@ -21,7 +21,7 @@ COLUMNS = {
 
 def lot_question(report: Report) -> Question:
     """Which lots and kits give more comebacks, and which bikes have them."""
-    groups = report.lots.filter(pl.col("group") != EVERY)
+    groups = report.lots.drop_nulls("group")
     high = _differing(report)
     return Question(
         id="lots",
@@ -97,7 +97,7 @@ def _group(report: Report, row: dict[str, Any]) -> str:
 
 def _ageing(report: Report) -> list[str]:
     """Kinds of which comebacks clearly grow or fall with age, all groups taken together."""
-    clear = report.lots.filter(pl.col("group") == EVERY, (pl.col("age_lo") > 1) | (pl.col("age_hi") < 1))
+    clear = report.lots.filter(pl.col("group").is_null(), (pl.col("age_lo") > 1) | (pl.col("age_hi") < 1))
     return [
         f"{capitalised(field_label(row['kind']))}: with each 100 days in use the comeback risk changes by a factor of "
         f"{estimate(row['age_ratio'], row['age_lo'], row['age_hi'])} ({quantity(row['sessions'], 'bleed')})."

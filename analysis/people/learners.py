@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -33,6 +35,8 @@ NEW_AFTER_DAYS = 60
 no source."""
 POOR_RATIO, ALPHA = 1.5, 0.05
 """Misses, as a multiple of experienced peers', that are not good enough; the chance of either error within 300 bleeds."""
+LEVEL_STEP = 0.05
+"""Of the log of the mean expected misses: a limit moves by less than its simulation error within a step."""
 MIN_BLEEDS, MIN_PEERS, MIN_PEER_BLEEDS = 10, 2, 50
 RECENT_BLEEDS, EXAMPLES = 50, 3
 COMEBACKS = {
@@ -92,8 +96,9 @@ def learners(
     misses = expected_misses(data, starts.get_column("technician").to_list())
     rows, curves = [], [empty(LearnerCurves).clone()]
     comebacks = rates.filter(pl.col("kind") == "technician").select("group", *COMEBACKS).rename(COMEBACKS)
+    limits = _limits(misses, rng)
     for start in starts.iter_rows(named=True):
-        row, curve = _learner(data, misses, start, rng)
+        row, curve = _learner(data, misses, start, limits)
         rows.append(row)
         curves += [] if curve is None else [curve]
     table = pl.DataFrame(rows, infer_schema_length=None).join(
@@ -168,8 +173,20 @@ def _dispersion(missed: FloatArray, expected: FloatArray, technician: pl.Series)
     return Dispersion(counts, float(np.sqrt(1 / (1 / (between + variance)).sum())))
 
 
+def _limits(misses: Misses | None, rng: np.random.Generator) -> Callable[[float], LearningLimits]:
+    """Limits by the mean of the expected misses, simulated once for means within 5% of each other."""
+    seed = int(rng.integers(2**32))
+
+    @cache
+    def at_level(level: int) -> LearningLimits:
+        own = np.random.default_rng([seed, level % 2**32])
+        return learning_limits(np.exp(level * LEVEL_STEP), POOR_RATIO, misses.dispersion, ALPHA, own)  # type: ignore[union-attr]
+
+    return lambda mean: at_level(round(np.log(mean) / LEVEL_STEP))
+
+
 def _learner(
-    data: BleedData, misses: Misses | None, start: dict[str, Any], rng: np.random.Generator
+    data: BleedData, misses: Misses | None, start: dict[str, Any], limits_at: Callable[[float], LearningLimits]
 ) -> tuple[dict[str, Any], pl.DataFrame | None]:
     """One learner's row, and the curve if there are peers and enough bleeds."""
     bleeds = data.bleeds.with_row_index("place").filter(technician=start["technician"]).sort("started_at", "session_id")
@@ -186,7 +203,7 @@ def _learner(
     row |= _shares(missed, totals, misses.dispersion.counts)
     if len(places) < MIN_BLEEDS:
         return row, None
-    limits = learning_limits(totals[1], POOR_RATIO, misses.dispersion, ALPHA, rng)
+    limits = limits_at(float(totals[1].mean()))
     curve = _curve(data.bleeds[places], totals, misses.dispersion.counts, limits)
     cleared = curve.filter(pl.col("cusum") >= pl.col("cusum_limit")).head(1)
     if cleared.height:

@@ -161,14 +161,15 @@ def _wander(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) ->
 
 def _spread(bleeds: pl.DataFrame, measures: pl.DataFrame, event: dict[str, Any]) -> tuple[float, float]:
     """Summed squares of the changes beyond the counts' variance, and their degrees of freedom."""
-    bleeds = bleeds.with_columns(shop=pl.lit("all")) if event["shop"] is None else bleeds
+    pooled = event["shop"] is None
+    bleeds = bleeds.with_columns(shop=pl.lit("all")) if pooled else bleeds
     alone = bleeds.get_column("shop").n_unique() == 1
     start = pl.col("started_at").dt.date()
     first, last = bleeds.select(start.min().alias("first"), start.max().alias("last")).row(0)
     numbers = range(CHOICE_DAYS + DAYS_EITHER_SIDE, (last - first).days - DAYS_EITHER_SIDE + 1, DAYS_BETWEEN_TRIALS)
     squares = freedom = 0.0
     for day in (first + dt.timedelta(days=number) for number in numbers):
-        changing = _changing_shops(measures, {**event, "began_on": day, "shop": None})
+        changing = [] if pooled else _changing_shops(measures, {**event, "began_on": day, "shop": None})
         counts = before_after_counts(bleeds, day, "shop").filter(~pl.col("shop").is_in(changing))
         if counts.height < 2 - alone:
             continue

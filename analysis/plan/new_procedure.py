@@ -28,7 +28,6 @@ from schemas import empty, validate_table
 from schemas.outputs import ProcedureTrial, Tolerance
 
 FloatArray = NDArray[np.float64]
-EVERY = "all"
 MIN_TIMED, MIN_NEAR = 100, 30
 MINUTES_RIDGE = 1e-2
 CLEAR_P = 0.05
@@ -105,8 +104,8 @@ def _shares(now: BleedData, new: BleedData, recent: pl.Series) -> DataFrame[Proc
     for step in new.standard.steps:
         missed = new.missed.get_column(step.id).filter(recent)
         before = now.missed.get_column(step.id).filter(recent) if step.id in now.missed.columns else None
-        for name in (EVERY, *(shops if len(shops) > 1 else [])):
-            here = pl.repeat(True, len(shop), eager=True) if name == EVERY else shop == name
+        for name in (None, *(shops if len(shops) > 1 else [])):
+            here = pl.repeat(True, len(shop), eager=True) if name is None else shop == name
             own = missed.filter(here)
             rows.append(
                 {

@@ -146,14 +146,15 @@ def reset_cusum(steps: FloatArray, highest: float = np.inf) -> FloatArray:
 
 
 def learning_limits(
-    expected: FloatArray, ratio: float, dispersion: Dispersion, alpha: float, rng: np.random.Generator
+    mean: float, ratio: float, dispersion: Dispersion, alpha: float, rng: np.random.Generator
 ) -> LearningLimits:
     """Limits by simulation.
 
     Parameters
     ----------
-    expected
-        Misses expected of peers in each entry, above 0; they are repeated up to the horizon.
+    mean
+        Misses expected of peers in an entry, above 0. Where entries differ, their mean: drift and variance of the sums are
+        both proportional to what is expected, so only its sum over the horizon matters.
     ratio
         How many times the peers' misses are not good enough.
     dispersion
@@ -163,11 +164,11 @@ def learning_limits(
     rng
         Random generator.
     """
-    mean = np.resize(expected, HORIZON)[:, None]
+    expected = np.full((HORIZON, 1), mean)
     level = np.exp(dispersion.level_sd * rng.standard_normal(DRAWS))
-    poor, good = (_counts(mean * factor * level, dispersion.counts, rng) for factor in (ratio, 1.0))
-    clearing = [reset_cusum(log_likelihood_steps(count, mean, ratio, dispersion.counts)) for count in (poor, good)]
-    alarm = reset_cusum(-log_likelihood_steps(good, mean, ratio, dispersion.counts))
+    poor, good = (_counts(expected * factor * level, dispersion.counts, rng) for factor in (ratio, 1.0))
+    clearing = [reset_cusum(log_likelihood_steps(count, expected, ratio, dispersion.counts)) for count in (poor, good)]
+    alarm = reset_cusum(-log_likelihood_steps(good, expected, ratio, dispersion.counts))
     competent = float(np.quantile(clearing[0].max(axis=0), 1 - alpha))
     reached = clearing[1] >= competent
     entries = np.where(reached.any(axis=0), reached.argmax(axis=0) + 1.0, np.inf)

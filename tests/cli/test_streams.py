@@ -11,6 +11,7 @@ import sys
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from analysis import cli
@@ -101,6 +102,27 @@ def test_printable_text_of_any_script_is_unchanged() -> None:
     text = "Zoë – 山田\u00a0太郎\n\tОльга 👍"
     assert escape_controls(text) == text
     assert escape_controls("a\rb\x9bc\u2028d") == r"a\x0db\x9bc\u2028d"
+
+
+@pytest.mark.parametrize("words", [("audit", "{}.xlsx", "{}.parquet"), ("sheet",)])
+def test_no_folder_for_temporary_files_is_needed(words: tuple[str, ...], tmp_path: Path) -> None:
+    """As in a container whose file system is read-only but for the output."""
+    table = pl.read_csv(ROWS.encode(), infer_schema=False)
+    table.write_excel(tmp_path / "log.xlsx")
+    table.with_columns(session_id="P" + pl.col("session_id")).rename({"note": "remark"}).write_parquet(
+        tmp_path / "log.parquet"
+    )
+    code = "import tempfile; tempfile._candidate_tempdir_list = lambda: []; from analysis.cli import main; main()"
+    call = [word.format(tmp_path / "log") for word in words]
+    done = subprocess.run(
+        [sys.executable, "-c", code, *call, "--out", str(tmp_path / "out")],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        check=False,
+    )
+    assert (done.stderr, done.returncode) == ("", 0)
+    assert list((tmp_path / "out").glob("*.html"))
 
 
 def test_an_interrupt_is_reported(log: Path) -> None:

@@ -11,7 +11,7 @@ import polars as pl
 from schemas import Entry, dictionary
 from schemas.log import Comebacks, Sessions
 
-LARGEST = 300
+FEW, LARGEST = 60, 300
 KEYS = ("session_id", "bike_id", "brake", "technician", "started_at")
 GROUPS = ("shop", "brake_model", "bike_kind", "trial", "trial_arm")
 FIRST_DAY, LAST_DAY = dt.date(2000, 1, 1), dt.date(2026, 6, 30)
@@ -23,7 +23,8 @@ COMPLAINTS = next(entry for entry in dictionary("comebacks", Comebacks) if entry
 def write_random_log(number: int, folder: Path) -> int:
     """Write the log of a number, the same each time; returns how many rows of bleeds it has."""
     rng = np.random.default_rng(number)
-    n = int(rng.choice([0, 1, 2, int(rng.integers(0, LARGEST + 1)), LARGEST]))
+    sizes = (0, 1, 2, int(rng.integers(FEW)), int(rng.integers(LARGEST)), LARGEST)
+    n = int(rng.choice(sizes, p=(0.05, 0.1, 0.1, 0.55, 0.15, 0.05)))
     days = _days(rng, n)
     columns = {
         "session_id": [f"S{i}" for i in range(n)],

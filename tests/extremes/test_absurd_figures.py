@@ -11,6 +11,7 @@ from typer.testing import CliRunner
 from analysis.cli import app
 from analysis.commands.sample_sizes import StepPowerOptions, WeeklyTrial, rate_text, step_power_text, trial_text
 from analysis.errors import UserError
+from analysis.intake import read_log
 from analysis.output.manifest import read_proof
 from analysis.standard import read_standard
 from schemas import empty
@@ -71,6 +72,18 @@ def test_an_absurd_figure_of_a_standard_is_refused_with_its_line(tmp_path: Path,
         read_standard(path)
     assert f"line {line}" in str(refused.value)
     assert len(str(refused.value)) < 1000
+
+
+@pytest.mark.parametrize("cost", ["1e308", "inf", "-1", "9" * 400])
+def test_an_absurd_cost_of_a_return_is_left_out_and_listed(tmp_path: Path, cost: str) -> None:
+    rows = "".join(f"S{n},B{n},front,Wren,2026-01-{n + 1:02}\n" for n in range(12))
+    (tmp_path / "bleeds.csv").write_text(f"session_id,bike_id,brake,technician,started_at\n{rows}")
+    (tmp_path / "returns.csv").write_text(
+        f"comeback_id,bike_id,returned_at,parts_cost\nR1,B1,2026-01-20,{cost}\nR2,B2,2026-01-21,12.50\n"
+    )
+    log = read_log(tmp_path)
+    assert log.comebacks.sort("comeback_id").get_column("parts_cost").to_list() == [None, 12.5]
+    assert log.set_aside.select("column", "action").rows() == [("parts_cost", "value_blanked")]
 
 
 def test_a_proof_with_a_figure_that_is_no_number_is_refused(tmp_path: Path) -> None:

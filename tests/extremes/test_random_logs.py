@@ -18,7 +18,7 @@ from analysis.errors import UserError
 from tests.extremes.random_logs import write_random_log
 from tests.extremes.workshops import BLEEDS, usual
 
-QUICK, SLOW, AT_ONCE = 200, 10_000, 100
+QUICK, SLOW, AT_ONCE = 500, 10_000, 100
 AS_OF = dt.date(2026, 7, 1)
 
 

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import datetime as dt
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
 
-from analysis import UserError, propose_map, read_log, run_audit
-from tests.shops import exports, report
+from analysis import UserError, built_in, propose_map, read_log, run_audit
+from analysis.intake import Log
+from tests.shops import exports
 
 GOLDEN = Path(__file__).parents[1] / "golden" / "exports"
 BLEEDS, DAY = GOLDEN / "bleeds.csv", "2026-06-30"
+
+
+@cache
+def shop_log() -> Log:
+    return read_log(exports())
 
 
 def frame() -> pl.DataFrame:
@@ -55,10 +62,10 @@ def test_a_map_is_accepted_as_proposed_and_as_a_file(tmp_path: Path) -> None:
         (lambda: read_log(BLEEDS, as_of=3), "is not a date"),  # type: ignore[arg-type]
         (lambda: read_log(BLEEDS, 3), "what propose_map returned"),  # type: ignore[arg-type]
         (lambda: run_audit("bleeds.csv"), "is a str"),  # type: ignore[arg-type]
-        (lambda: run_audit(report().log, "procedure.toml"), "is a str"),  # type: ignore[arg-type]
-        (lambda: run_audit(report().log, window_days=0), "is 0 days"),
-        (lambda: report().log.filter(shop="nowhere"), "leaves no bleed"),
-        (lambda: report().log.filter(since="soon"), "is not a date"),
+        (lambda: run_audit(shop_log(), "procedure.toml"), "is a str"),  # type: ignore[arg-type]
+        (lambda: run_audit(shop_log(), window_days=0), "is 0 days"),
+        (lambda: shop_log().filter(shop="nowhere"), "leaves no bleed"),
+        (lambda: shop_log().filter(since="soon"), "is not a date"),
     ],
 )
 def test_what_cannot_be_used_is_refused_in_one_sentence(call: Any, message: str) -> None:
@@ -69,7 +76,7 @@ def test_what_cannot_be_used_is_refused_in_one_sentence(call: Any, message: str)
 
 
 def test_a_filtered_log_has_the_bleeds_of_one_workshop_since_a_day_and_their_returns() -> None:
-    log = report().log
+    log = shop_log()
     shop = log.sessions["shop"].drop_nulls().sort()[0]
     own = log.filter(shop=shop, since="2025-01-01")
     assert set(own.sessions["shop"]) == {shop}
@@ -81,8 +88,9 @@ def test_a_filtered_log_has_the_bleeds_of_one_workshop_since_a_day_and_their_ret
 
 
 def test_the_built_in_procedure_is_the_default_and_a_report_writes_its_folder(tmp_path: Path) -> None:
-    log = read_log(exports())
-    first = run_audit(log).write(tmp_path / "audit")
+    report = run_audit(read_log(frame().head(40)))
+    assert report.standard == built_in()
+    first = report.write(tmp_path / "audit")
     assert first == tmp_path / "audit" / "index.html"
     assert {"index.html", "lead.html", "tables", "manifest.json"} <= {path.name for path in first.parent.iterdir()}
 

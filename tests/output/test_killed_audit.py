@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from analysis.commands.run_audit import AuditOptions, audit_exports
+from analysis import read_log, run_audit
 from analysis.pages import render_pages
 
 ROOT = Path(__file__).parents[2]
@@ -20,17 +20,18 @@ def killed(work: Path, kills: int, what: str) -> list[str]:
     return subprocess.run(order, check=True, stdout=subprocess.PIPE, text=True, cwd=ROOT).stdout.splitlines()
 
 
-@pytest.fixture
-def work(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def work(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Two small logs with their audits."""
+    folder = tmp_path_factory.mktemp("killed")
     for name, bleeds in (("a", 12), ("b", 15)):
-        (tmp_path / name).mkdir()
+        (folder / name).mkdir()
         rows = [f"{i},b{i},front,Wren,2026-01-{1 + i:02d},78\n" for i in range(bleeds)]
         head = "session_id,bike_id,brake,technician,started_at,lever_reach_mm\n"
-        (tmp_path / name / "sessions.csv").write_text(head + "".join(rows))
-        report = audit_exports(AuditOptions((str(tmp_path / name),), tmp_path / "made")).report
-        (tmp_path / f"{name}.pickle").write_bytes(pickle.dumps((report, render_pages(report)())))
-    return tmp_path
+        (folder / name / "sessions.csv").write_text(head + "".join(rows))
+        report = run_audit(read_log(folder / name))
+        (folder / f"{name}.pickle").write_bytes(pickle.dumps((report, render_pages(report)())))
+    return folder
 
 
 def stands_whole(result: list[str], kills: int) -> None:

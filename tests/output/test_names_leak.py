@@ -4,6 +4,7 @@ same codes, and no spelling of a name is in any file."""
 from __future__ import annotations
 
 import csv
+import datetime as dt
 import html
 import io
 import json
@@ -13,13 +14,16 @@ import unicodedata
 import zipfile
 from collections.abc import Iterator, Sequence
 from contextlib import chdir
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
 import pytest
 
+from analysis import read_log, run_audit
 from analysis.commands.run_audit import AuditOptions, audit_exports
-from analysis.output import key_path, write_key
+from analysis.output import key_path, read_key, write_key
+from analysis.pages import render_pages
 from tests.shops import exports
 
 UNLIKE_WORDS = (
@@ -161,21 +165,70 @@ def test_no_spelling_of_a_name_is_in_any_file(tmp_path: Path, seed: int) -> None
     assert_hidden(tmp_path / "run" / "out", said, names)
 
 
-@pytest.mark.slow
-def test_no_spelling_of_a_name_is_in_a_whole_audit_with_model_and_pictures(tmp_path: Path) -> None:
-    """A thousand bleeds, so that every table, picture and the model file are written."""
-    (tmp_path / "in").mkdir()
+def shop_with_names(folder: Path) -> list[str]:
+    """A thousand bleeds with other names: in notes, a workshop, the heading and the values of an own column, a letter."""
+    folder.mkdir()
     sessions = pl.read_csv(exports() / "sessions.csv", infer_schema=False)
     people = sorted(sessions.get_column("technician").unique())
-    new = {old: f"{UNLIKE_WORDS[n % len(UNLIKE_WORDS)]} Xq{chr(97 + n)}" for n, old in enumerate(people)}
-    notes = [f"with {name}" for name in sessions.get_column("technician").replace(new).to_list()[::-1]]
-    sessions = sessions.with_columns(pl.col("technician").replace(new), note=pl.Series(notes))
-    sessions.write_csv(tmp_path / "in" / "sessions.csv")
+    names = [f"{UNLIKE_WORDS[n % len(UNLIKE_WORDS)]} Xq{chr(97 + n)}" for n in range(len(people) - 1)] + ["Xqzev"]
+    new = dict(zip(people, names, strict=True))
+    shop = sessions.get_column("shop")[0]
+    own = sessions.get_column("technician").replace(new)
+    sessions = sessions.with_columns(
+        own, pl.format("with {}", own.reverse()).alias("note"), pl.col("shop").replace({shop: "Xqzev's yard"}),
+        pl.format("bench of {}", own).alias("Bench of Xqzev"), pl.col("minutes").alias("Xqzev noted"),
+    )  # fmt: skip
+    sessions.write_csv(folder / "sessions.csv")
     for path in exports().glob("*.csv"):
         if path.name != "sessions.csv":
             table = pl.read_csv(path, infer_schema=False)
             table = table.with_columns(pl.col("technician").replace(new)) if "technician" in table.columns else table
-            table.write_csv(tmp_path / "in" / path.name)
-    said = audit_exports(AuditOptions((str(tmp_path / "in"),), tmp_path / "out", hide_names=True, parquet=True)).text
-    assert (tmp_path / "out" / "model.skops").exists()
-    assert_hidden(tmp_path / "out", said, list(new.values()))
+            table.write_csv(folder / path.name)
+    (folder / "map.toml").write_text(
+        '[sessions.own.bench_of_xqzev]\nheading = "Bench of Xqzev"\nrole = "context"\n'
+        '[sessions.own.xqzev_noted]\nheading = "Xqzev noted"\ntype = "number"\nrole = "sign"\n',
+        "utf-8",
+    )
+    (folder / "letter.txt").write_text("Please bring {bike}. Xqzev, service lead", "utf-8")
+    return names
+
+
+@pytest.mark.slow
+def test_no_spelling_of_a_name_is_in_two_whole_audits_with_model_pictures_and_own_fields(tmp_path: Path) -> None:
+    """Every table, picture, page, sheet, letter and the model; the second audit compares with the first one."""
+    names = shop_with_names(tmp_path / "in")
+    bleeds, own = str(tmp_path / "in"), ("bench_of_xqzev", "xqzev_noted")
+    options = AuditOptions(
+        (bleeds,), tmp_path / "may", f"{bleeds}/map.toml", as_of=dt.date(2026, 5, 31), hide_names=True, parquet=True,
+        extra=own, groups=("Bench of Xqzev", "technician"), letter=f"{bleeds}/letter.txt",
+        returns_from=(("Xqzev's yard", dt.date(2024, 2, 1)),),
+    )  # fmt: skip
+    first = audit_exports(options)
+    second = audit_exports(replace(options, out=tmp_path / "june", as_of=dt.date(2026, 6, 30), since=tmp_path / "may"))
+    for folder, result in (("may", first), ("june", second)):
+        assert (tmp_path / folder / "model.skops").exists()
+        assert len(result.report.data.extra) == 2
+        assert_hidden(tmp_path / folder, result.text, names)
+    assert second.report.changes.height
+    assert second.report.predictions.height
+    code = read_key(tmp_path / "may.names.csv")["Xqzev"]
+    assert f"{code}, service lead" in (tmp_path / "june" / "recall_letters.txt").read_text("utf-8")
+    assert f"{code}'s yard" in second.report.rates.get_column("group")
+    read_again = run_audit(read_log(str(tmp_path / "may" / "log")))
+    texts = [repr(read_again), repr(read_again.log), *(page.text for page in render_pages(read_again)())]
+    assert not [name for name in names for text in texts if name.casefold() in text.casefold()]
+
+
+def test_an_own_field_called_after_somebody_can_be_used_and_is_hidden(tmp_path: Path) -> None:
+    (tmp_path / "bleeds.csv").write_text(
+        "session_id,bike_id,brake,technician,started_at,Wren check\n"
+        + "".join(f"S{n},b{n},front,Wren,2026-01-{n + 1:02},{n}\n" for n in range(12))
+    )
+    (tmp_path / "map.toml").write_text('[sessions.own.wren_check]\nheading = "Wren check"\ntype = "number"\n')
+    options = AuditOptions(
+        (str(tmp_path / "bleeds.csv"),), tmp_path / "out", str(tmp_path / "map.toml"), hide_names=True,
+        extra=("wren_check",), pages=False,
+    )  # fmt: skip
+    result = audit_exports(options)
+    assert [own.name.count("wren") for own in result.report.data.extra] == [0]
+    assert_hidden(tmp_path / "out", result.text, ["Wren"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -149,6 +150,17 @@ def test_a_link_or_a_device_in_the_folder_is_neither_followed_nor_replaced(shop:
     page.rename(shop / "page.html")
     page.symlink_to(shop / "page.html")
     assert "bench_sheet.html (changed)" in refused(shop / "bench", "sheet")
+
+
+@pytest.mark.parametrize(
+    "words", [("check", "log.csv"), ("sheet",), ("map", "log.csv"), ("plan", "rate", "--rate", "0.06")]
+)
+def test_a_device_is_not_replaced(shop: Path, words: tuple[str, ...]) -> None:
+    call = [str(shop / word) if word.endswith(".csv") else word for word in words]
+    result = rebleed(*call, "--out", os.devnull)
+    assert result.returncode == 2
+    assert f"{os.devnull}: " in result.stderr
+    assert Path(os.devnull).is_char_device()
 
 
 @pytest.mark.parametrize("extra", [("plan", "rate", "--rate", "0.06"), ("map", "log.csv")])
