@@ -22,7 +22,7 @@ from analysis.charts.theme import LIGHT_PAPER
 from analysis.drawing import render_png, render_svg
 from tests.shops import report
 
-DRAWN = [
+CHARTS = [
     lead_board, trainer_board, analyst_board, charts.months_line, charts.step_board, charts.technique_board,
     charts.holds_by_day, charts.incidence_curve, charts.cusum_lines, charts.worklist_dots, charts.coaching_changes,
 ]  # fmt: skip
@@ -35,7 +35,7 @@ def parts(svg: str) -> tuple[list[str], list[float]]:
     return NUMBER.split(svg), [float(number) for number in NUMBER.findall(svg)]
 
 
-@pytest.mark.parametrize("draw", DRAWN, ids=lambda draw: draw.__name__)
+@pytest.mark.parametrize("draw", CHARTS, ids=lambda draw: draw.__name__)
 def test_the_saved_specification_draws_the_same_picture(draw: Any) -> None:
     spec = charts.specification(draw(report()))
     saved = saved_spec(spec)
