@@ -38,7 +38,7 @@ CONTROL_PICTURES = 0x2400
 CLIP = re.compile(r'(?<=id=")clip\d+(?=")|(?<=url\(#)clip\d+(?=\))')
 """Names of a picture's clipping paths, which the drawing library numbers from picture to picture."""
 VIEW = re.compile(r"view_[0-9a-f]{16}(_\d+)*")
-PALETTE = 64
+PALETTE = 40
 """Colours of a picture in a notebook: those of a chart, and the shades on the edges of letters and lines."""
 DIAMONDS = str.maketrans("◆", "◊")
 """A sign that `OWN_FONT` lacks, and one like it."""
