@@ -13,6 +13,7 @@ from contextlib import AbstractContextManager, suppress
 from functools import cache
 from importlib import metadata
 from importlib.util import cache_from_source
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,10 @@ CONTROL_PICTURES = 0x2400
 CLIP = re.compile(r'(?<=id=")clip\d+(?=")|(?<=url\(#)clip\d+(?=\))')
 """Names of a picture's clipping paths, which the drawing library numbers from picture to picture."""
 VIEW = re.compile(r"view_[0-9a-f]{16}(_\d+)*")
+PALETTE = 40
+"""Colours of a picture in a notebook: those of a chart, and the shades on the edges of letters and lines."""
+DIAMONDS = str.maketrans("◆", "◊")
+"""A sign that `OWN_FONT` lacks, and one like it."""
 SHORT_LABEL = 40
 """Characters of a label that always fit into the label limit: some 270 pixels."""
 
@@ -187,9 +192,21 @@ def png(spec: dict[str, Any]) -> str:
     """The chart as a PNG picture on light paper, in base64; "" if it cannot be drawn."""
     on_paper = {**spec, "config": {**spec.get("config", {}), "background": LIGHT_PAPER}}
     try:
-        return base64.b64encode(_shared_worker().submit(render_png, _json_text(on_paper)).result()).decode()
+        picture = _shared_worker().submit(render_png, _json_text(on_paper).translate(DIAMONDS)).result()
     except Exception:  # the drawing library failed or ended its worker
         return ""
+    return base64.b64encode(_with_palette(picture)).decode()
+
+
+def _with_palette(picture: bytes) -> bytes:
+    """The picture in `PALETTE` colours, an eighth of the bytes."""
+    from PIL import Image
+
+    with Image.open(BytesIO(picture)) as image:
+        small = image.convert("RGB").quantize(PALETTE, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
+    out = BytesIO()
+    small.save(out, "PNG", optimize=True)
+    return out.getvalue()
 
 
 @cache

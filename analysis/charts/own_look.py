@@ -6,7 +6,6 @@ of the user, and charts that the user builds from ours, follow the user's theme 
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from functools import wraps
 from typing import Any, ParamSpec, TypeVar
@@ -14,6 +13,7 @@ from typing import Any, ParamSpec, TypeVar
 import altair as alt
 
 from analysis.charts.embed import drawable, png, specification
+from analysis.charts.saved_spec import saved_spec
 from analysis.charts.theme import THEME
 
 P = ParamSpec("P")
@@ -80,42 +80,29 @@ def with_own_look(draw: Callable[P, T]) -> Callable[P, T]:
     return draw_in_own_look
 
 
-def init_notebook() -> None:
+def init_notebook(*, pictures: bool = False) -> None:
     """Draw the user's own Altair charts like ours: in the theme `rebleed`, without a network.
 
     Our charts need no call: they bring both along.
+
+    Parameters
+    ----------
+    pictures
+        Whether all charts, ours too, are pictures only: nothing to click, and a notebook small enough to send.
     """
-    alt.renderers.register("rebleed", lambda spec, **_: mime_bundle(drawable(spec)))
+    alt.renderers.register("rebleed", lambda spec, **_: mime_bundle(drawable(spec), pictures=pictures))
     alt.renderers.enable("rebleed")
     alt.theme.enable(THEME)
 
 
-def mime_bundle(spec: dict[str, Any]) -> Bundle:
+def mime_bundle(spec: dict[str, Any], *, pictures: bool = False) -> Bundle:
     """What a notebook stores of a chart: its specification, a picture for readers that draw nothing, its description.
 
     No HTML: where a notebook is not trusted or is sanitised, front ends take a script's HTML apart and show the rest.
     """
     picture, words = png(spec), str(spec.get("description", "chart"))
-    data = {VEGALITE: _compact(spec), "text/plain": words}
-    return data | ({"image/png": picture} if picture else {}), {VEGALITE: EMBEDDING, "image/png": {"alt": words}}
-
-
-def _compact(spec: dict[str, Any]) -> dict[str, Any]:
-    """The specification with each table as JSON text: a notebook would store every number on a line of its own."""
-    tables = {
-        name: rows if isinstance(rows, str) else json.dumps(rows, separators=(",", ":"))
-        for name, rows in spec.get("datasets", {}).items()
-    }
-    config = {**spec.get("config", {}), "text": {"color": TEXT_ON_ANY_PAPER}}
-    return _with_text_tables({**spec, "$schema": SCHEMA, "config": config}) | {"datasets": tables}
-
-
-def _with_text_tables(part: Any) -> Any:
-    if isinstance(part, list):
-        return [_with_text_tables(one) for one in part]
-    if not isinstance(part, dict):
-        return part
-    whole = {key: value if key == "datasets" else _with_text_tables(value) for key, value in part.items()}
-    if isinstance(whole.get("data"), dict) and "name" in whole["data"]:
-        whole["data"] = {**whole["data"], "format": {"type": "json", **whole["data"].get("format", {})}}
-    return whole
+    data: dict[str, Any] = {"text/plain": words} | ({"image/png": picture} if picture else {})
+    if not (pictures and picture):
+        config = {**spec.get("config", {}), "text": {"color": TEXT_ON_ANY_PAPER}}
+        data[VEGALITE] = saved_spec({**spec, "$schema": SCHEMA, "config": config})
+    return data, {VEGALITE: EMBEDDING, "image/png": {"alt": words}}

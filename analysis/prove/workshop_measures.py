@@ -255,7 +255,7 @@ def last_bleeds(log: Log, data: BleedData, fitted: BleedData) -> LastBleeds | No
     rows = bleeds.between(first, int(bleeds.day.max()) + 1)
     ours = make_risk_pipeline(data.standard, window_days=data.window_days)["classifier"]
     risk, by_trees = (
-        bleeds.fit_before(first, classifier).predict_proba(bleeds.features[rows])[:, 1]
+        classifier.fit(*bleeds.training_before(first)).predict_proba(bleeds.features[rows])[:, 1]
         for classifier in (ours, baselines(data.window_days)[TREES])
     )
     return LastBleeds(data.bleeds.get_column("session_id").gather(rows), risk, by_trees)

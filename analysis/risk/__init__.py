@@ -8,13 +8,13 @@ from analysis.risk.calibration import calibration_line
 from analysis.risk.calibration import logit as log_odds_of
 from analysis.risk.classifier import RebleedClassifier
 from analysis.risk.compare_classifiers import compare_on_log, known_bleeds
-from analysis.risk.evaluation import brier_parts, brier_parts_of_bins
+from analysis.risk.evaluation import brier_parts, brier_parts_of_bins, net_benefit
 from analysis.risk.features import BleedFeatures, bleed_rows, risk_data
 from analysis.risk.history import History, build_history, point_in_time_features
 from analysis.risk.model import Predictions, RiskModel
 from analysis.risk.persistence import SavedModel, load_model, model_bytes, read_model, saved_model
 from analysis.risk.pipeline import FeatureMatrix, WindowClassifier, make_risk_pipeline
-from analysis.risk.second_checks import BleedOutcomes, SecondCheckCost, net_benefit, second_checks
+from analysis.risk.second_checks import BleedOutcomes, SecondCheckCost, second_checks
 
 __all__ = [
     "DEFAULT_TREES",

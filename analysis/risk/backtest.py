@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -131,6 +131,7 @@ class KnownBleeds:
         """Whether each was followed for the whole window."""
         return self.follow_up.is_complete(self.window_days)
 
+    @cached_property
     def folds(self) -> list[tuple[int, int]]:
         """Days of the folds in which at least 30 returns were known by the day before."""
         number = FEWER_FOLDS if len(self.day) >= FEWER_FOLDS_FROM else FOLDS
@@ -142,10 +143,10 @@ class KnownBleeds:
         rows = np.flatnonzero((self.day < first) & self.is_training)
         return rows, self.follow_up.take(rows).censor_at(first - 1 - self.day[rows])
 
-    def fit_before(self, first: int, classifier: Any) -> Any:
-        """Fit a classifier to what was known the day before."""
+    def training_before(self, first: int) -> tuple[pl.DataFrame, NDArray]:
+        """Features and `y` to fit a classifier to what was known the day before."""
         rows, follow_up = self.known_before(first)
-        return classifier.fit(self.features[rows], follow_up.to_array())
+        return self.features[rows], follow_up.to_array()
 
     def between(self, first: int, last: int) -> NDArray[np.intp]:
         """Bleeds begun from one day up to the day before another."""
@@ -168,22 +169,24 @@ def backtest(bleeds: KnownBleeds, classifier: RebleedClassifier) -> Predictions:
     """
     risk, lo, hi, log_odds = np.full((4, len(bleeds.bike)), np.nan)
     result = Predictions(risk, lo, hi, log_odds)
-    for first, last in bleeds.folds():
+    for first, last in bleeds.folds:
         rows = bleeds.between(first, last)
         is_known = bleeds.is_complete & (bleeds.day + bleeds.window_days < first)
-        fitted = bleeds.fit_before(first, classifier).recalibrate(fit_calibration(result, bleeds, is_known))
+        fitted = classifier.fit(*bleeds.training_before(first)).recalibrate(fit_calibration(result, bleeds, is_known))
         for name, values in vars(fitted.predictions(bleeds.features[rows])).items():
             getattr(result, name)[rows] = values
     return result
 
 
-def backtest_other(bleeds: KnownBleeds, classifier: Any) -> FloatArray:
-    """Out-of-time risks of any classifier on the same folds; NaN where none could be predicted."""
-    risk = np.full(len(bleeds.bike), np.nan)
-    for first, last in bleeds.folds():
+def backtest_others(bleeds: KnownBleeds, classifiers: Mapping[str, Any]) -> dict[str, FloatArray]:
+    """Out-of-time risks of any classifiers, by name, on the same folds; NaN where none could be predicted."""
+    risks = {name: np.full(len(bleeds.bike), np.nan) for name in classifiers}
+    for first, last in bleeds.folds:
         rows = bleeds.between(first, last)
-        risk[rows] = bleeds.fit_before(first, clone(classifier)).predict_proba(bleeds.features[rows])[:, 1]
-    return risk
+        (training, y), later = bleeds.training_before(first), bleeds.features[rows]
+        for name, classifier in classifiers.items():
+            risks[name][rows] = clone(classifier).fit(training, y).predict_proba(later)[:, 1]
+    return risks
 
 
 def fit_calibration(predictions: Predictions, bleeds: KnownBleeds, is_known: NDArray[np.bool_]) -> Calibration:

@@ -17,7 +17,6 @@ from analysis.risk.features import DAY
 from analysis.risk.hazard_model import FitSettings
 from analysis.risk.model import Predictions, RiskModel
 from analysis.risk.preprocessing import PRIOR_DF
-from analysis.survival import CoxModel, SurvivalModel
 
 FloatArray = NDArray[np.float64]
 
@@ -39,8 +38,6 @@ class RebleedClassifier(RiskClassifier):
         Ids of steps whose miss causes a leak, which no stand reading shows.
     prior_df
         Weight of the prior variances of the coefficients, in columns known exactly; above 0.
-    survival
-        Class of the time-to-return model.
     warm_start
         Whether to begin at the coefficients of the last fit; the result does not depend on it.
 
@@ -58,13 +55,11 @@ class RebleedClassifier(RiskClassifier):
         *,
         leak_steps: Sequence[str] = (),
         prior_df: float = PRIOR_DF,
-        survival: type[SurvivalModel] = CoxModel,
         warm_start: bool = False,
     ) -> None:
         self.window_days = window_days
         self.leak_steps = leak_steps
         self.prior_df = prior_df
-        self.survival = survival
         self.warm_start = warm_start
 
     def fit(self, X: pl.DataFrame | ArrayLike, y: ArrayLike) -> Self:
@@ -90,7 +85,7 @@ class RebleedClassifier(RiskClassifier):
         if DAY in features.columns:
             day = features.get_column(DAY).to_physical().to_numpy().astype(np.int64)
             follow_up = follow_up.censor_at(day.max() + self.window_days - day)
-        settings = FitSettings(self.window_days, tuple(self.leak_steps), self.prior_df, self.survival)
+        settings = FitSettings(self.window_days, tuple(self.leak_steps), self.prior_df)
         self.model_ = RiskModel.fit(features, follow_up, settings, start)
         return self
 

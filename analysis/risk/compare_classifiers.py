@@ -16,7 +16,7 @@ from analysis.audit_options import RISK_MODEL
 from analysis.dataset import BleedData
 from analysis.days import quarter_of
 from analysis.intake import Log
-from analysis.risk.backtest import KnownBleeds, backtest_other
+from analysis.risk.backtest import KnownBleeds, backtest_others
 from analysis.risk.baselines import baselines
 from analysis.risk.evaluation import TestSet, model_quality
 from analysis.risk.features import bleed_rows
@@ -61,13 +61,13 @@ def known_bleeds(log: Log, data: BleedData, fit_sample: BleedData, history: Hist
 def tested_bleeds(bleeds: KnownBleeds, risk: FloatArray) -> TestSet:
     """The bleeds with an out-of-time risk and a known outcome."""
     rows, features = np.flatnonzero(np.isfinite(risk) & bleeds.is_complete), bleeds.features
-    others = baselines(bleeds.window_days)
+    others = backtest_others(bleeds, baselines(bleeds.window_days))
     quarter = features.select(quarter_of(pl.col("day"))).to_series()
     technician, model = (level_codes(features.get_column(name)) for name in ("technician", "brake_model"))
     return TestSet(
         rows=rows,
         risk=risk[rows],
-        baselines={name: backtest_other(bleeds, other)[rows] for name, other in others.items()},
+        baselines={name: other[rows] for name, other in others.items()},
         came_back=bleeds.came_back[rows],
         bike=bleeds.bike[rows],
         quarter=np.array(quarter.to_list(), dtype=str)[rows],
@@ -100,11 +100,14 @@ def compare_classifiers(
     """
     if not classifiers:
         return empty(Comparison)
-    tests = {RISK_MODEL: test}
-    for name, classifier in classifiers.items():
-        fitted_part = make_risk_pipeline(standard, classifier, window_days=bleeds.window_days)[1:]
-        risk = backtest_other(bleeds, fitted_part)[test.rows]
-        tests[name] = replace(test, risk=risk, baselines=test.baselines | {RISK_MODEL: test.risk})
+    pipelines = {
+        name: make_risk_pipeline(standard, classifier, window_days=bleeds.window_days)[1:]
+        for name, classifier in classifiers.items()
+    }
+    tests = {RISK_MODEL: test} | {
+        name: replace(test, risk=risk[test.rows], baselines=test.baselines | {RISK_MODEL: test.risk})
+        for name, risk in backtest_others(bleeds, pipelines).items()
+    }
     tables = [model_quality(each).with_columns(classifier=pl.lit(name)) for name, each in tests.items()]
     return validate_table(Comparison, pl.concat(tables))
 

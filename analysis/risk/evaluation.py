@@ -13,6 +13,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.risk.calibration import calibration_line, logit
 from analysis.risk.group_spread import between_group_sd
+from analysis.risk.outcome import log_loss
 from analysis.stats import Z95, clustered_standard_error, exact_poisson_limits, wilson
 from schemas import empty, validate_table
 from schemas.outputs import ModelQuality
@@ -122,11 +123,18 @@ def _net_benefit_rows(test: TestSet) -> list[Row]:
     """Net benefit per bleed of checking those at or above a risk, against checking all (the decision curve)."""
     rows = []
     for threshold in THRESHOLDS:
-        benefit = np.where(test.came_back, 1.0, -threshold / (1 - threshold))
-        checked = np.where(test.risk >= threshold, benefit, 0.0)
-        limits = _limits(checked.mean(), checked - checked.mean(), test.bike)
-        rows.append(_row(f"net_benefit_at_{100 * threshold:02.0f}", checked.mean(), *limits, benefit.mean(), CHECK_ALL))
+        benefit = net_benefit(test.risk, test.came_back, threshold)
+        check_all = net_benefit(np.ones_like(test.risk), test.came_back, threshold)
+        limits = _limits(benefit.mean(), benefit - benefit.mean(), test.bike)
+        rows.append(
+            _row(f"net_benefit_at_{100 * threshold:02.0f}", benefit.mean(), *limits, check_all.mean(), CHECK_ALL)
+        )
     return rows
+
+
+def net_benefit(risk: FloatArray, came_back: NDArray[np.bool_], threshold: float) -> FloatArray:
+    """Net benefit of each bleed (n) if those whose risk reaches the threshold are checked."""
+    return np.where(risk >= threshold, np.where(came_back, 1.0, -threshold / (1 - threshold)), 0.0)
 
 
 def _limits(value: float, deviations: FloatArray, bike: NDArray[np.int64]) -> tuple[float, float]:
@@ -211,11 +219,6 @@ def brier_parts_of_bins(predicted: FloatArray, observed: FloatArray, weight: Flo
     return BrierParts(
         float(weight @ (predicted - observed) ** 2), float(weight @ (observed - rate) ** 2), rate * (1 - rate)
     )
-
-
-def log_loss(risk: FloatArray, came_back: NDArray[np.bool_]) -> FloatArray:
-    """Log loss of each bleed."""
-    return -np.where(came_back, np.log(risk), np.log1p(-risk))
 
 
 def _brier(risk: FloatArray, came_back: NDArray[np.bool_]) -> FloatArray:

@@ -35,8 +35,7 @@ class FeatureTable:
     def numbers(self, name: str) -> FloatArray:
         """Numbers or flags (n), NaN where not recorded; read-only."""
         if name not in self._numbers:
-            column = self.table.get_column(name).cast(pl.Float64)
-            self._numbers[name] = column.fill_null(float("nan")).to_numpy()
+            self._numbers[name] = self.table.get_column(name).cast(pl.Float64).to_numpy()
         return self._numbers[name]
 
     def categories(self, name: str) -> Categories:
@@ -48,9 +47,8 @@ class FeatureTable:
         return self._words[name]
 
     def unrecorded(self, name: str) -> NDArray[np.bool_]:
-        if self.table.schema[name] != pl.String:
-            return np.isnan(self.numbers(name))
-        return np.asarray(self.table.get_column(name).is_null().to_numpy())
+        column = self.table.get_column(name)
+        return np.asarray(column.is_null().to_numpy()) if column.dtype == pl.String else np.isnan(self.numbers(name))
 
     def with_numbers(self, name: str, values: FloatArray) -> FeatureTable:
         """Copy with one more number field."""

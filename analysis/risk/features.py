@@ -34,8 +34,8 @@ LEVER_AND_CALIPER_ML = 6.0
 DAY = "day"
 NUMBERS = (*CONTEXT_NUMBERS, *SIGNS, *WORK_AMOUNTS, *HISTORY)
 FEATURES = ("technician", "brake_model", DAY, *CONTEXT_CATEGORIES, *SIGN_FLAGS, *NUMBERS, *PHYSICS)
-MISSED_PREFIX, READING_PREFIX, GROUP_PREFIX = "missed ", "reading ", "group "
-"""Prefixes of features: a step missed, another reading that a step's rule reads, an own field whose values are pooled."""
+MISSED_PREFIX, READING_PREFIX = "missed ", "reading "
+"""Prefixes of features: a step missed, another reading that a step's rule reads."""
 OWN_PREFIX = "own."
 
 
@@ -116,8 +116,6 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
         The procedure whose steps are judged.
     extra
         Names of further fields of the bleeds, own fields with or without `own.`: numbers, words or yes/no.
-    groups
-        The same for words with many values (a bench, a batch of fluid), pooled as technicians are and never a reason.
     window_days
         Follow-up window of earlier comebacks where `X` is a log; that of the standard if None.
 
@@ -127,17 +125,9 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
         Columns of `X` in fitting.
     """
 
-    def __init__(
-        self,
-        standard: Standard,
-        *,
-        extra: Sequence[str] = (),
-        groups: Sequence[str] = (),
-        window_days: int | None = None,
-    ) -> None:
+    def __init__(self, standard: Standard, *, extra: Sequence[str] = (), window_days: int | None = None) -> None:
         self.standard = standard
         self.extra = extra
-        self.groups = groups
         self.window_days = window_days
 
     def fit(self, X: Log | pl.DataFrame, y: ArrayLike | None = None) -> Self:
@@ -146,7 +136,7 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
         Raises
         ------
         UserError
-            `extra` or `groups` names a field that the bleeds do not have.
+            `extra` names a field that the bleeds do not have.
         """
         rows = self._rows(X)
         self.feature_names_in_, self.n_features_in_ = np.array(rows.columns, dtype=object), rows.width
@@ -159,7 +149,7 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
         Raises
         ------
         UserError
-            The bleeds lack a field of `extra` or `groups`.
+            The bleeds lack a field of `extra`.
         ValueError
             `X` is not a log, and lacks a column of `risk_data`.
         """
@@ -197,18 +187,15 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
             *(pl.col(name).alias(READING_PREFIX + name) for name in sorted(readings & set(rows.columns) - listed)),
             *(pl.col(name).cast(pl.Float64) for name in NUMBERS),
             *SIGN_FLAGS,
-            *(_own_field(rows, name).alias(prefix + _own_name(rows, name)) for name, prefix in self._own()),
+            *(_own_field(rows, name).alias(_own_name(rows, name)) for name in self.extra),
             pl.col("started_at").dt.date().alias(DAY),
         )
         missed = steps_missed(rows, self.standard).rename(lambda step: MISSED_PREFIX + step)
         return table.hstack(_physics(rows)).hstack(missed)
 
-    def _own(self) -> list[tuple[str, str]]:
-        return [*((name, "") for name in self.extra), *((name, GROUP_PREFIX) for name in self.groups)]
-
 
 def _own_name(rows: pl.DataFrame, name: str) -> str:
-    """The column of the bleeds that `extra` or `groups` names."""
+    """The column of the bleeds that `extra` names."""
     for column in (OWN_PREFIX + name, name):
         if column in rows.columns and column not in FEATURES:
             return column

@@ -19,7 +19,7 @@ from analysis.risk.preprocessing import (
     FittedPreprocessor,
     fit_preprocessor,
 )
-from analysis.survival import Block, CoxModel, SurvivalModel, breslow, kaplan_meier, weibull_log_shape
+from analysis.survival import Block, CoxModel, breslow, kaplan_meier, weibull_log_shape
 
 FloatArray = NDArray[np.float64]
 MIN_RETURNS = 100
@@ -45,7 +45,9 @@ class Window:
         """Probability of a return within the window and before the brake's next bleed (n)."""
         relative = np.exp(np.clip(log_hazard, -30.0, 30.0))
         surviving = np.exp(-relative[:, None] * self.baseline_cumulative_hazard)
-        ended = -np.diff(surviving, axis=1, prepend=1.0)
+        ended = np.empty_like(surviving)
+        ended[:, 0] = 1 - surviving[:, 0]
+        np.subtract(surviving[:, :-1], surviving[:, 1:], out=ended[:, 1:])
         return np.clip(ended @ self.survival_to_next_bleed, 1e-6, 1 - 1e-6)
 
     def expected_between(self, risk: FloatArray, age: NDArray[np.int64], last: NDArray[np.int64]) -> FloatArray:
@@ -110,7 +112,6 @@ class FitSettings:
     window_days: int = 90
     leak_steps: tuple[str, ...] = ()
     prior_df: float = PRIOR_DF
-    survival: type[SurvivalModel] = CoxModel
 
 
 def fit_hazard_model(
@@ -134,7 +135,7 @@ def fit_hazard_model(
     follow_up
         Follow-up of these bleeds; at least one return.
     settings
-        Follow-up window, weight of the prior and class of the time-to-return model.
+        Follow-up window and weight of the prior.
     initial_model
         Fitted model that gives starting values.
     """
@@ -143,7 +144,7 @@ def fit_hazard_model(
     x = inputs.transform(features)
     start = None if initial_model is None else _initial_coefficients(initial_model, inputs)
     blocks = _blocks(inputs, settings.prior_df)
-    model = settings.survival.fit(x, follow_up.days, follow_up.returned, blocks=blocks, start=start)
+    model = CoxModel.fit(x, follow_up.days, follow_up.returned, blocks=blocks, start=start)
     linear = model.linear_predictor(x)
     slope = recalibration_slope(linear, follow_up, window_days)
     technician_columns = [

@@ -187,9 +187,8 @@ def posterior(
     """Posterior of log air given the readings, with prior N(prior_mean, variance)."""
     observations = measurement.observations(readings)
     mode, sd = _posterior_mode(prior_mean, variance, measurement, observations)
-    clipped = {
-        index: measurement.winsorise(index, observation, np.exp(mode)) for index, observation in observations.items()
-    }
+    air = np.exp(mode)
+    clipped = {index: measurement.winsorise(index, observed, air) for index, observed in observations.items()}
     log_air = mode + sd * NODES[:, None]
     log_prior = (log_air - prior_mean) ** 2 * (-0.5 / variance)
     log_density = log_prior + measurement.log_likelihood(clipped, np.exp(log_air))
@@ -208,9 +207,10 @@ def _posterior_mode(
     mode, information = np.empty((2, len(prior_mean)))
     active, current = np.arange(len(prior_mean)), prior_mean
     for _ in range(MAX_ITERATIONS):
+        air = np.exp(current)
         score, total_information = (prior_mean - current) / variance, np.full_like(current, 1 / variance)
         for index, observation in observations.items():
-            score_term, information_term = measurement.score_terms(index, observation, np.exp(current))
+            score_term, information_term = measurement.score_terms(index, observation, air)
             score += score_term
             total_information += information_term
         updated = np.clip(current + score / total_information, prior_mean - max_step, prior_mean + max_step)

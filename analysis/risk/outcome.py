@@ -111,5 +111,9 @@ def mean_log_likelihood(risk: FloatArray, y: ArrayLike, window_days: int) -> flo
     complete = follow_up.is_complete(window_days)
     if not complete.any():
         raise ValueError(f"no bleed was followed for {window_days} days, so there is nothing to score")
-    came_back, risk = follow_up.came_back(window_days)[complete], np.clip(risk[complete], 1e-6, 1 - 1e-6)
-    return float(np.where(came_back, np.log(risk), np.log1p(-risk)).mean())
+    return -float(log_loss(np.clip(risk[complete], 1e-6, 1 - 1e-6), follow_up.came_back(window_days)[complete]).mean())
+
+
+def log_loss(risk: FloatArray, came_back: NDArray[np.bool_]) -> FloatArray:
+    """Log loss of each bleed."""
+    return -np.where(came_back, np.log(risk), np.log1p(-risk))

@@ -116,7 +116,6 @@ def make_risk_pipeline(
     *,
     window_days: int | None = None,
     extra: Sequence[str] = (),
-    groups: Sequence[str] = (),
 ) -> Pipeline:
     """A pipeline from bleeds (`risk_data`) to risks; an audit's risks come from it.
 
@@ -129,7 +128,7 @@ def make_risk_pipeline(
         whose window is over (`WindowClassifier`).
     window_days
         Follow-up window; that of the standard if None.
-    extra, groups
+    extra
         Own fields, as in `BleedFeatures`.
 
     Returns
@@ -139,7 +138,7 @@ def make_risk_pipeline(
     """
     window = standard.window_days if window_days is None else window_days
     leak_steps = tuple(step.id for step in standard.steps if step.acts == "leak")
-    features = ("features", BleedFeatures(standard, extra=extra, groups=groups, window_days=window))
+    features = ("features", BleedFeatures(standard, extra=extra, window_days=window))
     if classifier is None:
         classifier = RebleedClassifier(window, leak_steps=leak_steps)
     if isinstance(classifier, RebleedClassifier):

@@ -14,7 +14,6 @@ from analysis.dataset import CONTEXT_CATEGORIES
 from analysis.risk.feature_table import FeatureTable
 from analysis.risk.features import (
     CONTEXT_NUMBERS,
-    GROUP_PREFIX,
     HISTORY,
     MISSED_PREFIX,
     WORK_AMOUNTS,
@@ -32,7 +31,7 @@ UNTRIMMED = ("whole", "square", "times")
 TAIL = 0.005
 """Numbers beyond these quantiles of the fitted bleeds are set to them: no extrapolation along a line."""
 BLOCKS = (
-    "step", "leak step", "unrecorded", "context", "technician", "brake_model", "own group", "own", "amount", "history",
+    "step", "leak step", "unrecorded", "context", "technician", "brake_model", "own", "amount", "history",
     "sign", "fault", "sign unrecorded", "air", "air interaction",
 )  # fmt: skip
 """Blocks of columns, in order; each has its own ridge."""
@@ -40,7 +39,7 @@ PRIOR_PENALTIES = {"amount": 3000.0, "history": 3000.0}
 """Ridges of blocks too small to estimate one: close to no effect until there are thousands of returns."""
 PRIOR_VARIANCES = {
     "step": 0.003, "leak step": 0.1, "unrecorded": 0.001, "context": 0.001, "technician": 0.003,
-    "brake_model": 0.003, "own group": 0.01, "own": 0.03, "sign": 0.001, "fault": 0.03, "sign unrecorded": 0.003, "air": 0.5, "air interaction": 0.003,
+    "brake_model": 0.003, "own": 0.03, "sign": 0.001, "fault": 0.03, "sign unrecorded": 0.003, "air": 0.5, "air interaction": 0.003,
 }  # fmt: skip
 """Prior variance of each block's coefficients given all other blocks. Given the air, steps, context, people and single
 readings add little; leaks are not shown by any reading. Chosen on simulated workshops of five families; those of own fields
@@ -195,12 +194,11 @@ def _own_columns(features: pl.DataFrame) -> list[Column]:
     """Columns for the analyst's own features: numbers, yes/no, words by level, and whether they were recorded."""
     columns = []
     for name in own_names(features):
-        block = "own group" if name.startswith(GROUP_PREFIX) else "own"
         if features.schema[name] == pl.String:
-            columns += [Column(f"{name} {level}", "is", name, block, name, level) for level in _levels(features, name)]
+            columns += [Column(f"{name} {level}", "is", name, "own", name, level) for level in _levels(features, name)]
         else:
-            columns.append(Column(name, "true" if features.schema[name] == pl.Boolean else "linear", name, block, name))
-        columns.append(Column(f"unrecorded {name}", "null", name, block, name))
+            columns.append(Column(name, "true" if features.schema[name] == pl.Boolean else "linear", name, "own", name))
+        columns.append(Column(f"unrecorded {name}", "null", name, "own", name))
     return columns
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from analysis.risk.features import GROUP_PREFIX, MISSED_PREFIX, OWN_PREFIX, reading_name
+from analysis.risk.features import MISSED_PREFIX, OWN_PREFIX, reading_name
 from analysis.risk.preprocessing import FIRM, FIRST, LAST, LEAK, PUMPED, TRAVEL
 from analysis.standard import Standard, Step
 from schemas import dictionary
@@ -39,9 +39,8 @@ class Topic:
 
 
 def topics(standard: Standard, own: Sequence[str] = ()) -> list[Topic]:
-    """Every possible reason, own features among them; those without a topic (people, shops, own groups) are never one."""
-    all_topics = [_passes(standard), *_signs(), *_context()]
-    all_topics += [_own(name) for name in own if not name.startswith(GROUP_PREFIX)]
+    """Every possible reason, own features among them; those without a topic (people, shops) are never one."""
+    all_topics = [_passes(standard), *_signs(), *_context(), *map(_own, own)]
     for step in standard.steps:
         if step.field not in PASS_FIELDS:
             groups = (

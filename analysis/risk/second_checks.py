@@ -92,13 +92,6 @@ def second_checks(risk: FloatArray, outcomes: BleedOutcomes, cost: SecondCheckCo
     return validate_table(SecondChecks, table)
 
 
-def net_benefit(risk: FloatArray, came_back: NDArray[np.bool_], threshold: float) -> float:
-    """Net benefit per bleed of checking those whose risk reaches the threshold."""
-    chosen = risk >= threshold
-    true_positives, false_positives = (chosen & came_back).sum(), (chosen & ~came_back).sum()
-    return float((true_positives - false_positives * threshold / (1 - threshold)) / len(risk))
-
-
 def worklist(risk: pl.DataFrame, check: SecondCheck, as_of: dt.date, least_risk: float) -> NDArray[np.bool_]:
     """Select the bleeds to check again: recent, still out, with the highest risks that are worth a check and time allows.
 

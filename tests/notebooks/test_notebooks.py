@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ast
 import json
+import subprocess
+import sys
 from functools import cache
 from pathlib import Path
 from tempfile import mkdtemp
@@ -11,9 +13,12 @@ from tempfile import mkdtemp
 import nbformat
 import polars as pl
 import pytest
+from IPython.core.completer import provisionalcompleter
+from IPython.core.interactiveshell import InteractiveShell
 from nbclient import NotebookClient
 
 import analysis
+import rebleed
 from analysis import charts
 from analysis.audit_options import AuditOptions
 from analysis.commands.audit_folder import AuditResult
@@ -28,6 +33,7 @@ NAMES = ["analyst", "gallery", "lead", "methods", "proof", "trainer", "your_own_
 OF_A_LOG = [path for path in ALL if path.stem not in ("methods", "proof")]
 NOTEBOOKS = [path if path.stem in ("lead", "methods") else pytest.param(path, marks=pytest.mark.slow) for path in ALL]
 """Two run with every change, all in the slow lane; what is in them is looked at every time."""
+PACKAGES = [Path(analysis.__file__).parent, Path(rebleed.__file__).parent]
 OWN = {"proof": "sessions = 900\nworkshops = 1\nproof_folder = None", "methods": "seed = 2"}
 """What is changed for a reader's own: the exports, or the size of the simulated workshops."""
 CHART_BUNDLE = ("application/vnd.vegalite.v5+json", "image/png", "text/plain")
@@ -80,13 +86,14 @@ def test_it_runs_from_top_to_bottom_with_one_cell_changed(path: Path) -> None:
     NotebookClient(
         book, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(path.parent)}}
     ).execute()
+    assert len(nbformat.writes(book)) < 300_000
     outputs = [out.get("data", {}) for cell in book.cells for out in cell.get("outputs", [])]
     if path.stem == "methods":
         return
-    charts_shown = [data for data in outputs if CHART_BUNDLE[0] in data]
-    assert charts_shown
-    for data in charts_shown:
-        assert set(CHART_BUNDLE) == set(data)  # no script, which a notebook that is not trusted would show as text
+    bundles = [data for data in outputs if CHART_BUNDLE[1] in data]
+    assert bundles
+    for data in bundles:  # no script, which a notebook that is not trusted would show as text
+        assert set(data) == set(CHART_BUNDLE[path.stem == "gallery" :])
 
 
 @cache
@@ -100,16 +107,20 @@ def demo_pages() -> tuple[Path, AuditResult]:
     return folder, audit_exports(options)
 
 
+@cache
+def report_of(cells: tuple[str, ...]) -> object:
+    """`report` after these cells have run; notebooks that begin alike run once."""
+    names: dict[str, object] = {}
+    for source in cells:
+        exec(source.replace("../rebleed-demo", str(demo_pages()[0])), names)
+    return names["report"]
+
+
 @pytest.mark.parametrize("path", OF_A_LOG, ids=lambda p: p.stem)
 def test_its_figures_are_those_of_the_pages(path: Path) -> None:
     """The parameters as kept, but for the folder: rows dated three weeks after all others must not move the last day."""
-    folder, pages = demo_pages()
-    names: dict[str, object] = {}
-    for source in code_cells(path):
-        exec(source.replace("../rebleed-demo", str(folder)), names)
-        if "report" in names:
-            break
-    report = names["report"]
+    pages, cells = demo_pages()[1], code_cells(path)
+    report = report_of(tuple(cells[: 1 + next(i for i, source in enumerate(cells) if "run_audit(" in source)]))
     assert isinstance(report, analysis.Report)
     assert report.as_of == CO_OPERATIVE.as_of
     for table in ("rates", "months", "steps", "technique", "risk", "holds", "model", "costs"):
@@ -128,13 +139,18 @@ def test_without_a_day_the_gap_is_pointed_out_in_the_notebook_and_by_the_command
     assert "a gap of 20 days" in check_exports(files, str(folder / "map.toml")).text
 
 
-def test_the_gallery_draws_every_chart_and_board() -> None:
+def test_the_gallery_draws_every_chart_and_a_readers_notebook_their_board() -> None:
     """Each name that draws, as the tests of charts count them."""
-    tree = ast.parse("\n".join(code_cells(next(path for path in ALL if path.stem == "gallery"))))
-    used = {node.attr for node in ast.walk(tree) if isinstance(node, ast.Attribute)}
+    used = {
+        path.stem: {
+            node.attr for node in ast.walk(ast.parse("\n".join(code_cells(path)))) if isinstance(node, ast.Attribute)
+        }
+        for path in ALL
+    }
     ends = ("dots", "bars", "board", "curve", "line", "lines", "marks", "day", "changes", "comparison", "time")
     names = {name for name in charts.__all__ if name.endswith(ends)}
-    assert names | {"lead_board", "trainer_board", "analyst_board"} <= used
+    assert names <= used["gallery"]
+    assert all(f"{reader}_board" in used[reader] for reader in ("lead", "trainer", "analyst"))
 
 
 def test_the_command_writes_them_for_the_demo_and_replaces_none(tmp_path: Path) -> None:
@@ -146,6 +162,32 @@ def test_the_command_writes_them_for_the_demo_and_replaces_none(tmp_path: Path) 
     files[0].write_text("edited", encoding="utf-8")
     write_notebooks(tmp_path / "books", tmp_path / "demo")
     assert files[0].read_text("utf-8") == "edited"
+
+
+def test_a_type_checker_finds_no_error_in_them(tmp_path: Path) -> None:
+    """Each exported as a script; pyright in its basic mode, as editors run it."""
+    pytest.importorskip("pyright")
+    for path in ALL:
+        (tmp_path / f"{path.stem}.py").write_text("\n\n".join(code_cells(path)) + "\n", encoding="utf-8")
+    settings = {"typeCheckingMode": "basic", "extraPaths": [str(path.parent) for path in PACKAGES]}
+    (tmp_path / "pyrightconfig.json").write_text(json.dumps(settings), encoding="utf-8")
+    command = [sys.executable, "-m", "pyright", "--pythonpath", sys.executable, "-p", str(tmp_path)]
+    result = subprocess.run(command, capture_output=True, text=True)
+    assert result.returncode == 0, result.stdout
+
+
+def test_tab_completion_lists_the_doors() -> None:
+    """As a kernel completes: names, and what a name leads to."""
+    shell = InteractiveShell()
+    shell.run_cell("import rebleed as rb")
+
+    def completions(text: str) -> set[str]:
+        with provisionalcompleter():
+            return {one.text for one in shell.Completer.completions(text, len(text))}
+
+    assert completions("rb.") == set(analysis.__all__)
+    assert completions("rb.run") == {"run_audit", "run_proof"}
+    assert "months_line" in completions("rb.charts.mon")
 
 
 def test_the_published_figures_in_the_methods_are_ours() -> None:

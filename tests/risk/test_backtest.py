@@ -9,14 +9,14 @@ import numpy as np
 from sklearn.base import clone
 
 from analysis.risk import WindowClassifier
-from analysis.risk.backtest import backtest, backtest_other
+from analysis.risk.backtest import backtest, backtest_others
 from analysis.risk.calibration import recalibration
 from tests.risk.simulated import fitted
 
 
 def test_outcomes_of_later_days_change_no_earlier_risk() -> None:
     bleeds, classifier = fitted().bleeds, fitted().classifier
-    folds = bleeds.folds()
+    folds = bleeds.folds
     predictions = backtest(bleeds, clone(classifier))
     second, follow_up = folds[1][0], bleeds.follow_up
     late = bleeds.day + follow_up.days >= second
@@ -35,7 +35,7 @@ def test_outcomes_of_later_days_change_no_earlier_risk() -> None:
 
 def test_folds_are_whole_days_and_cover_every_bleed_after_the_first_ones_once() -> None:
     bleeds = fitted().bleeds
-    folds = bleeds.folds()
+    folds = bleeds.folds
     assert all(one[1] == other[0] for one, other in pairwise(folds))
     inside = [len(bleeds.between(*fold)) for fold in folds]
     assert sum(inside) == (bleeds.day >= folds[0][0]).sum()
@@ -57,14 +57,14 @@ def test_models_fit_a_sample_and_predict_all_bleeds() -> None:
     in_sample = np.arange(len(bleeds.day)) % 8 > 0
     sampled = replace(bleeds, is_training=in_sample)
     some, every = backtest(sampled, clone(classifier)), backtest(bleeds, clone(classifier))
-    second = bleeds.folds()[1][0]
+    second = bleeds.folds[1][0]
     assert np.isfinite(some.risk[bleeds.day >= second]).all()
     assert not np.array_equal(some.risk, every.risk, equal_nan=True)
     changed = replace(
         bleeds.follow_up, returned=np.where(in_sample, bleeds.follow_up.returned, ~bleeds.follow_up.returned)
     )
     one, other = (
-        each.fit_before(second, clone(classifier)).predictions(bleeds.features).risk
+        clone(classifier).fit(*each.training_before(second)).predictions(bleeds.features).risk
         for each in (sampled, replace(sampled, follow_up=changed))
     )
     assert np.array_equal(one, other)
@@ -73,8 +73,8 @@ def test_models_fit_a_sample_and_predict_all_bleeds() -> None:
 def test_another_classifier_learns_only_from_windows_that_were_over() -> None:
     """Without a classifier the risk is the rate known the day before the fold."""
     bleeds = fitted().bleeds
-    risk = backtest_other(bleeds, WindowClassifier())
-    for first, last in bleeds.folds():
+    risk = backtest_others(bleeds, {"same": WindowClassifier()})["same"]
+    for first, last in bleeds.folds:
         is_known = (bleeds.day + 90 < first) & bleeds.is_complete
         expected = (bleeds.came_back[is_known].sum() + 1) / (is_known.sum() + 2)
         assert set(risk[bleeds.between(first, last)]) == {expected}

@@ -56,15 +56,13 @@ def test_own_fields_of_role_context_adjust_the_steps() -> None:
     assert adjusted == pytest.approx(steps, abs=1.0)
 
 
-def test_own_fields_enter_any_classifier_and_groups_are_pooled() -> None:
+def test_own_fields_enter_any_classifier() -> None:
     x, y = risk_data(planted_log(), built_in())
-    features = BleedFeatures(built_in(), extra=["own.radio_volume"], groups=["fluid_lot"]).fit_transform(x)
+    features = BleedFeatures(built_in(), extra=["own.radio_volume", "fluid_lot"]).fit_transform(x)
     assert features.schema["own.radio_volume"] == pl.Float64
-    assert features.schema["group own.fluid_lot"] == pl.String
-    explained = (
-        RebleedClassifier().fit(features, y).explain(features).with_columns(batch=features["group own.fluid_lot"])
-    )
-    added = dict(explained.group_by("batch").agg(pl.col("group own.fluid_lot").mean()).iter_rows())
+    assert features.schema["own.fluid_lot"] == pl.String
+    explained = RebleedClassifier().fit(features, y).explain(features).with_columns(batch=features["own.fluid_lot"])
+    added = dict(explained.group_by("batch").agg(pl.col("own.fluid_lot").mean()).iter_rows())
     assert max(added, key=added.__getitem__) == BAD_BATCH
     matrix = make_risk_pipeline(built_in(), extra=["fluid_lot"], classifier=RebleedClassifier())
     assert matrix.fit(x, y).score(x, y) > make_risk_pipeline(built_in()).fit(x, y).score(x, y)

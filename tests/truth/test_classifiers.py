@@ -65,7 +65,7 @@ def shares(family: str, sessions: int, seed: int) -> dict[str, float]:
     )
     figures = {}
     for name, classifier in classifiers().items():
-        fitted = bleeds.fit_before(first, make_risk_pipeline(data.standard, classifier)[1:])
+        fitted = make_risk_pipeline(data.standard, classifier)[1:].fit(*bleeds.training_before(first))
         figures[name] = share_of_gain(
             fitted.predict_proba(bleeds.features[rows])[:, 1], truth.get_column("risk").to_numpy()
         )

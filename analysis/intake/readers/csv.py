@@ -79,7 +79,7 @@ def _first_lines(data: bytes) -> list[str]:
 def _lines_below_headings(source: _CsvSource) -> pl.Series:
     if not source.text.data:
         return pl.Series("line", [], dtype=pl.String)
-    lines = pl.read_lines(BytesIO(source.text.data))["line"][source.layout.first_line :]
+    lines = pl.read_lines(BytesIO(source.text.data)).to_series()[source.layout.first_line :]
     return lines.str.strip_suffix(source.layout.delimiter) if source.layout.trailing else lines
 
 
