@@ -17,7 +17,7 @@ from analysis.boards.selection import (
     SMALL,
     Selection,
     any_chosen,
-    cell_rows,
+    cells_text,
     counted,
     inline_data,
     line_of_text,
@@ -65,7 +65,7 @@ def lead_board(report: Report) -> alt.ConcatChart:
         align="none",
         params=[one.param for one in (*selection.listed, *selection.constants)],
         resolve=separate_scales("color", "shape", "y", "x"),
-        datasets={CELLS: cell_rows(cells)},
+        datasets={CELLS: cells_text(cells)},
         title=alt.TitleParams(
             "Comebacks at a glance", subtitle=[str(figure) for figure in lead_figures(report)], fontSize=16
         ),

@@ -5,6 +5,7 @@ All of it is Vega-Lite: rates are counted in the browser, so that any selection 
 
 from __future__ import annotations
 
+import json
 from calendar import month_name
 from dataclasses import dataclass
 from typing import Any
@@ -96,11 +97,10 @@ def period_name(period: str) -> str:
     return f"{month_name[int(part)]} {year}"
 
 
-def cell_rows(cells: CountedCells) -> dict[str, list[list[int]]]:
-    """The cells as they travel: `rows` of numbers, zeros at the end left out.
+def cells_text(cells: CountedCells) -> str:
+    """The cells as they travel: rows of numbers, zeros at the end left out.
 
-    Names are places in their list; `followed` and `recorded` are written as what they lack of `bleeds`. CSV would be
-    shorter still, but its reader in the browser needs `eval`, which a page forbids.
+    Names are places in their list; `followed` and `recorded` are written as what they lack of `bleeds`.
     """
     places = {column: {name: at for at, name in enumerate(cells.names(column))} for column in WORK}
     periods = {name: at for at, name in enumerate(cells.periods)}
@@ -113,7 +113,20 @@ def cell_rows(cells: CountedCells) -> dict[str, list[list[int]]]:
     for row in rows:
         while not row[-1]:
             row.pop()
-    return {"rows": rows}
+    return rows_text(rows)
+
+
+def rows_text(rows: list[list[int]]) -> str:
+    """Rows of numbers as JSON text, which Altair does not walk through number by number.
+
+    CSV would be shorter still, but its reader in the browser needs `eval`, which a page forbids.
+    """
+    return json.dumps(rows, separators=(",", ":"))
+
+
+def numbered_rows(name: str) -> alt.NamedData:
+    """The data of a chart that reads the rows of this name."""
+    return alt.NamedData(name, format=alt.JsonDataFormat(type="json"))
 
 
 def _lacks(name: str) -> bool:
@@ -137,8 +150,7 @@ def line_of_text(words: str, width: int, name: str = "") -> Any:
 def all_cells(**properties: Any) -> alt.Chart:
     """A chart of all cells, with the names their numbers stand for."""
     names = {column: f"{column}_names[datum[{at}]]" for at, column in enumerate(WORK, 1)}
-    data = alt.NamedData(CELLS, format=alt.JsonDataFormat(type="json", property="rows"))
-    return alt.Chart(data, **properties).transform_calculate(month="periods[datum[0]]", **names)
+    return alt.Chart(numbered_rows(CELLS), **properties).transform_calculate(month="periods[datum[0]]", **names)
 
 
 def selected_cells(selection: Selection, *, period: bool, **properties: Any) -> alt.Chart:

@@ -7,10 +7,10 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text, with_wilson
+from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text, rows_text, with_wilson
 from analysis.boards.step_curves import step_curves
 from analysis.boards.trainer_choices import Linked, linked_choices
-from analysis.boards.trainer_history import QUARTERS, choice_in_words, learning_charts, quarter_chart, quarter_rows
+from analysis.boards.trainer_history import QUARTERS, choice_in_words, learning_charts, misses_by_quarter, quarter_chart
 from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, VERDICT_LABELS, layer_charts, separate_scales
 from analysis.report import Report
@@ -55,7 +55,7 @@ def trainer_board(report: Report) -> alt.ConcatChart:
         align="none",
         params=[alt.VariableParameter(name=name, value=value) for name, value in names.items()],
         resolve=separate_scales("color", "shape", "size"),
-        datasets={QUARTERS: {"rows": quarter_rows(report, linked)}},
+        datasets={QUARTERS: rows_text(misses_by_quarter(report, linked))},
         title=title,
         description=words,
     )
