@@ -31,6 +31,9 @@ COUNTS = ("bleeds", "followed", "comebacks", "followed_14", "comebacks_14", "fol
 MISSES = tuple(f"{what}_{at}" for what in ("missed", "recorded") for at in range(1, CELL_STEPS + 1))
 
 COLUMNS = (*COUNTS, *MISSES)
+MAX_LETTERS = 150
+LETTERS = alt.param(name="letters", value=MAX_LETTERS).param
+"""How many letters a line of words on a board may have: a narrow page sets fewer."""
 SMALL: Any = {"labelFontSize": 11, "titleFontSize": 11}
 PERCENT = alt.Axis(format=".0%", tickCount=4, **SMALL)
 
@@ -139,11 +142,27 @@ def inline_data(rows: list[dict[str, Any]]) -> Any:
     return alt.InlineData(values=tuple(rows))  # a tuple: Altair copies lists of rows at every step of composing a board
 
 
+def in_lines(text: str, most: int = MAX_LETTERS) -> str:
+    """The expression that breaks a text at its spaces into lines of at most so many letters, fewer on a narrow page."""
+    return f"slice(replace({text}, regexp('(.{{1,' + min(letters, {most}) + '}})( |$)', 'g'), '$1\\n'), 0, -1)"
+
+
+def words_above(chart: alt.Chart, text: str, most: int, **look: Any) -> alt.Chart:
+    """Words in lines above a chart, whose title needs an offset."""
+    return (
+        chart.transform_calculate(lines=in_lines(text, most))
+        .mark_text(aria=False, align="left", baseline="top", fontSize=11, **look)
+        .encode(text="lines:N", x=alt.value(2), y=alt.value(alt.expr("-3 - 13 * length(split(datum.lines, '\\n'))")))
+    )
+
+
 def line_of_text(words: str, width: int, name: str = "") -> Any:
-    """One line of text in place of a chart."""
+    """Words in place of a chart: one line, or several on a narrow page."""
     chart = alt.Chart(inline_data([{"text": words}]), width=width, height=16, name=name or alt.Undefined)
-    return chart.mark_text(align="left", fontSize=11 if name else 12, baseline="top").encode(
-        text="text:N", x=alt.value(0), y=alt.value(0)
+    return (
+        chart.transform_calculate(lines=in_lines("datum.text"))
+        .mark_text(align="left", fontSize=11 if name else 12, baseline="top", style="words")
+        .encode(text="lines:N", x=alt.value(0), y=alt.value(0))
     )
 
 
