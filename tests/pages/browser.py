@@ -34,7 +34,7 @@ return document.body.innerText;
 """
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-    "--disable-dev-shm-usage", "--host-resolver-rules=MAP * ~NOTFOUND", "--disable-ipc-flooding-protection",
+    "--disable-dev-shm-usage", "--disable-ipc-flooding-protection",
 )  # fmt: skip
 
 
@@ -54,14 +54,17 @@ return faults;
 
 @contextmanager
 def opened_browser(
-    width: int = 1600, height: int = 900, variables: dict[str, str] | None = None
+    width: int = 1600, height: int = 900, variables: dict[str, str] | None = None, reach: str = "~NOTFOUND"
 ) -> Iterator[webdriver.Chrome]:
-    """The browser, its window that wide, with these environment variables; skips where none is installed."""
+    """The browser, its window that wide, with these environment variables; `reach` is the one host that it finds.
+
+    Skips where no browser is installed.
+    """
     if BROWSER is None or DRIVER is None:
         pytest.skip("no Chromium with its driver on this machine")
     options = webdriver.ChromeOptions()
     options.binary_location = BROWSER
-    for flag in FLAGS:
+    for flag in (*FLAGS, f"--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE {reach}"):
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     driver = webdriver.Chrome(options=options, service=Service(DRIVER, env={**os.environ, **(variables or {})}))
