@@ -34,7 +34,8 @@ const all = [...document.querySelectorAll(".jp-RenderedVegaCommon5 svg, .jp-Rend
 return all.find(one => one.textContent.includes(arguments[0])) || null;
 """
 SENTENCE = """
-return [...arguments[0].querySelectorAll("text")].some(one => one.textContent.match(`^${arguments[1]}[:,] .*%`));
+const says = words => words.includes(arguments[1]) && /: .*%/.test(words);
+return [...arguments[0].querySelectorAll("text")].some(one => says(one.textContent));
 """
 """Whether the board's sentence is about the chosen name."""
 
