@@ -184,10 +184,10 @@ def _changes(limits: pl.DataFrame) -> pl.DataFrame:
     began, words = limits.filter("change_began"), pl.lit("a change began here")
     shops = pl.col("key").filter(pl.col("key") != "").unique().sort().str.join(", ")
     every = began.group_by("month", maintain_order=True).agg(shops.alias("shops"))
-    named = pl.when(pl.col("shops") == "").then(words).otherwise(pl.format("{}: {}", "shops", words))
+    with_shops = pl.when(pl.col("shops") == "").then(words).otherwise(pl.format("{}: {}", "shops", words))
     return pl.concat(
         [
-            every.select("month", key=pl.lit(""), words=named),
+            every.select("month", key=pl.lit(""), words=with_shops),
             began.filter(pl.col("key") != "").select("month", "key", words=words),
         ]
     )

@@ -143,7 +143,7 @@ def inline_data(rows: list[dict[str, Any]]) -> Any:
 
 
 def in_lines(text: str, most: int = MAX_LETTERS) -> str:
-    """The expression that breaks a text at its spaces into lines of at most so many letters, fewer on a narrow page."""
+    """The expression that breaks a text at its spaces into lines of at most `most` letters, fewer on a narrow page."""
     return f"slice(replace({text}, regexp('(.{{1,' + min(letters, {most}) + '}})( |$)', 'g'), '$1\\n'), 0, -1)"
 
 

@@ -107,8 +107,10 @@ def layer_charts(*charts: alt.Chart, **properties: Any) -> Any:
             channels = chart.encoding.to_dict(validate=False, context={"data": chart.data})
             chart.encoding = type(chart.encoding)(**channels)
         if isinstance(chart.transform, list):  # a lookup keeps its table until the whole is written
-            kept = dict, alt.LookupTransform
-            chart.transform = [one if isinstance(one, kept) else one.to_dict(validate=False) for one in chart.transform]
+            unchanged = dict, alt.LookupTransform
+            chart.transform = [
+                one if isinstance(one, unchanged) else one.to_dict(validate=False) for one in chart.transform
+            ]
     return alt.layer(*charts, **properties)
 
 
