@@ -8,7 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.model_charts import coverage_charts, model_charts
-from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text
+from analysis.boards.selection import LETTERS, PERCENT, SMALL, inline_data, line_of_text
 from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, PLAIN, layer_charts, separate_scales
 from analysis.report import Report
@@ -48,6 +48,7 @@ def analyst_board(report: Report) -> alt.ConcatChart:
         spacing=14,
         columns=1,
         align="none",
+        params=[LETTERS],
         resolve=separate_scales("color", "shape", "x", "y"),
         title=alt.TitleParams("Data and model at a glance", fontSize=16),
         description="The analyst's board: rows by file and reason, fields recorded by month, how good the risks are",

@@ -13,11 +13,12 @@ from analysis.boards.lead_course import MIN_DRAWN, how_soon, moved_steps, period
 from analysis.boards.lead_groups import compared, compared_kinds
 from analysis.boards.selection import (
     CELLS,
+    LETTERS,
     PERCENT,
     SMALL,
     Selection,
     any_chosen,
-    cell_rows,
+    cells_text,
     counted,
     inline_data,
     line_of_text,
@@ -63,9 +64,9 @@ def lead_board(report: Report) -> alt.ConcatChart:
         spacing=12,
         columns=1,
         align="none",
-        params=[one.param for one in (*selection.listed, *selection.constants)],
+        params=[LETTERS, *(one.param for one in (*selection.listed, *selection.constants))],
         resolve=separate_scales("color", "shape", "y", "x"),
-        datasets={CELLS: cell_rows(cells)},
+        datasets={CELLS: cells_text(cells)},
         title=alt.TitleParams(
             "Comebacks at a glance", subtitle=[str(figure) for figure in lead_figures(report)], fontSize=16
         ),
@@ -166,13 +167,7 @@ def _limits(report: Report, cells: CountedCells, x: alt.X) -> list[Any]:
         .encode(x=x, y=alt.Y("edge:Q"), text="word:N", opacity=alt.condition(narrow, alt.value(0), alt.value(1)),
                 color=alt.condition("datum.signal === 'high'", alt.value(HIGH), alt.value(LOW)))
     )  # fmt: skip
-    changes = limits.filter("change_began").with_columns(
-        words=pl.when(pl.col("key") == "").then(pl.lit("")).otherwise(pl.format("{}: ", "key"))
-        + pl.lit("a change began here")
-    )
-    began = alt.Chart(inline_data(changes.to_dicts())).transform_filter(
-        "!isValid(shop_shop) || datum.key === shop_shop"
-    )
+    began = alt.Chart(inline_data(_changes(limits).to_dicts())).transform_filter("datum.key === (shop_shop || '')")
     rule = began.mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5).encode(x=x)
     word = began.mark_text(aria=False, align="right", dx=-5, baseline="top", color=HIGH, fontSize=11).encode(
         x=x, y=alt.value(2), text="words:N"
@@ -182,6 +177,20 @@ def _limits(report: Report, cells: CountedCells, x: alt.X) -> list[Any]:
         x=x, tooltip=[alt.Tooltip("month:O", title="month"), alt.Tooltip("measure:N", title="change in the workshop")]
     )
     return [band, centre, rule, word, measure, out]
+
+
+def _changes(limits: pl.DataFrame) -> pl.DataFrame:
+    """Where a change began, in words: of each workshop, and of all work with the workshops' names in one line."""
+    began, words = limits.filter("change_began"), pl.lit("a change began here")
+    shops = pl.col("key").filter(pl.col("key") != "").unique().sort().str.join(", ")
+    every = began.group_by("month", maintain_order=True).agg(shops.alias("shops"))
+    with_shops = pl.when(pl.col("shops") == "").then(words).otherwise(pl.format("{}: {}", "shops", words))
+    return pl.concat(
+        [
+            every.select("month", key=pl.lit(""), words=with_shops),
+            began.filter(pl.col("key") != "").select("month", "key", words=words),
+        ]
+    )
 
 
 def _legend(cells: CountedCells, kinds: list[str], notes: tuple[str, ...], *, followed: bool) -> Any:

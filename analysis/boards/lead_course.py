@@ -19,6 +19,7 @@ from analysis.boards.selection import (
     inline_data,
     selected_cells,
     with_wilson,
+    words_above,
 )
 from analysis.charts.theme import CHANCE, HIGH, PLAIN, layer_charts
 from analysis.report import Report
@@ -81,7 +82,7 @@ def moved_steps(report: Report, cells: CountedCells, selection: Selection) -> li
     if not charts:
         return []
     number = {1: "step", 2: "two steps", 3: "three steps"}[len(charts)]
-    title = alt.TitleParams(f"The {number} whose misses moved most, share of bleeds", offset=22)
+    title = alt.TitleParams(f"The {number} whose misses moved most, share of bleeds", offset=35)
     return [alt.hconcat(*charts, spacing=16, resolve={"scale": {"y": "shared"}}, title=title)]
 
 
@@ -101,11 +102,7 @@ def _moved_step(report: Report, shares: alt.Chart, cells: CountedCells, selectio
             alt.Tooltip("missed:Q", title="missed"), alt.Tooltip("recorded:Q", title="of recorded"),
         ],
     )  # fmt: skip
-    name = (
-        own.transform_aggregate(n="count()", groupby=["title"])
-        .mark_text(aria=False, align="left", baseline="top", fontSize=11, fontWeight="bold", limit=STEP_PX + 30)
-        .encode(text="title:N", x=alt.value(2), y=alt.value(-16))
-    )
+    name = words_above(own.transform_aggregate(n="count()", groupby=["title"]), "datum.title", 42, fontWeight="bold")
     layers = [line, dots, name, *_first_signs(report, own, x)]
     return layer_charts(*layers, width=STEP_PX, height=110, name=f"moved_{place}")
 

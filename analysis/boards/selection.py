@@ -5,6 +5,7 @@ All of it is Vega-Lite: rates are counted in the browser, so that any selection 
 
 from __future__ import annotations
 
+import json
 from calendar import month_name
 from dataclasses import dataclass
 from typing import Any
@@ -30,6 +31,9 @@ COUNTS = ("bleeds", "followed", "comebacks", "followed_14", "comebacks_14", "fol
 MISSES = tuple(f"{what}_{at}" for what in ("missed", "recorded") for at in range(1, CELL_STEPS + 1))
 
 COLUMNS = (*COUNTS, *MISSES)
+MAX_LETTERS = 150
+LETTERS = alt.param(name="letters", value=MAX_LETTERS).param
+"""How many letters a line of words on a board may have: a narrow page sets fewer."""
 SMALL: Any = {"labelFontSize": 11, "titleFontSize": 11}
 PERCENT = alt.Axis(format=".0%", tickCount=4, **SMALL)
 
@@ -96,11 +100,10 @@ def period_name(period: str) -> str:
     return f"{month_name[int(part)]} {year}"
 
 
-def cell_rows(cells: CountedCells) -> dict[str, list[list[int]]]:
-    """The cells as they travel: `rows` of numbers, zeros at the end left out.
+def cells_text(cells: CountedCells) -> str:
+    """The cells as they travel: rows of numbers, zeros at the end left out.
 
-    Names are places in their list; `followed` and `recorded` are written as what they lack of `bleeds`. CSV would be
-    shorter still, but its reader in the browser needs `eval`, which a page forbids.
+    Names are places in their list; `followed` and `recorded` are written as what they lack of `bleeds`.
     """
     places = {column: {name: at for at, name in enumerate(cells.names(column))} for column in WORK}
     periods = {name: at for at, name in enumerate(cells.periods)}
@@ -113,7 +116,20 @@ def cell_rows(cells: CountedCells) -> dict[str, list[list[int]]]:
     for row in rows:
         while not row[-1]:
             row.pop()
-    return {"rows": rows}
+    return rows_text(rows)
+
+
+def rows_text(rows: list[list[int]]) -> str:
+    """Rows of numbers as JSON text, which Altair does not walk through number by number.
+
+    CSV would be shorter still, but its reader in the browser needs `eval`, which a page forbids.
+    """
+    return json.dumps(rows, separators=(",", ":"))
+
+
+def numbered_rows(name: str) -> alt.NamedData:
+    """The data of a chart that reads the rows of this name."""
+    return alt.NamedData(name, format=alt.JsonDataFormat(type="json"))
 
 
 def _lacks(name: str) -> bool:
@@ -126,19 +142,34 @@ def inline_data(rows: list[dict[str, Any]]) -> Any:
     return alt.InlineData(values=tuple(rows))  # a tuple: Altair copies lists of rows at every step of composing a board
 
 
+def in_lines(text: str, most: int = MAX_LETTERS) -> str:
+    """The expression that breaks a text at its spaces into lines of at most `most` letters, fewer on a narrow page."""
+    return f"slice(replace({text}, regexp('(.{{1,' + min(letters, {most}) + '}})( |$)', 'g'), '$1\\n'), 0, -1)"
+
+
+def words_above(chart: alt.Chart, text: str, most: int, **look: Any) -> alt.Chart:
+    """Words in lines above a chart, whose title needs an offset."""
+    return (
+        chart.transform_calculate(lines=in_lines(text, most))
+        .mark_text(aria=False, align="left", baseline="top", fontSize=11, **look)
+        .encode(text="lines:N", x=alt.value(2), y=alt.value(alt.expr("-3 - 13 * length(split(datum.lines, '\\n'))")))
+    )
+
+
 def line_of_text(words: str, width: int, name: str = "") -> Any:
-    """One line of text in place of a chart."""
+    """Words in place of a chart: one line, or several on a narrow page."""
     chart = alt.Chart(inline_data([{"text": words}]), width=width, height=16, name=name or alt.Undefined)
-    return chart.mark_text(align="left", fontSize=11 if name else 12, baseline="top").encode(
-        text="text:N", x=alt.value(0), y=alt.value(0)
+    return (
+        chart.transform_calculate(lines=in_lines("datum.text"))
+        .mark_text(align="left", fontSize=11 if name else 12, baseline="top", style="words")
+        .encode(text="lines:N", x=alt.value(0), y=alt.value(0))
     )
 
 
 def all_cells(**properties: Any) -> alt.Chart:
     """A chart of all cells, with the names their numbers stand for."""
     names = {column: f"{column}_names[datum[{at}]]" for at, column in enumerate(WORK, 1)}
-    data = alt.NamedData(CELLS, format=alt.JsonDataFormat(type="json", property="rows"))
-    return alt.Chart(data, **properties).transform_calculate(month="periods[datum[0]]", **names)
+    return alt.Chart(numbered_rows(CELLS), **properties).transform_calculate(month="periods[datum[0]]", **names)
 
 
 def selected_cells(selection: Selection, *, period: bool, **properties: Any) -> alt.Chart:

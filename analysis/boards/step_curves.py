@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import SMALL, inline_data
+from analysis.boards.selection import SMALL, in_lines, inline_data, words_above
 from analysis.boards.trainer_choices import Linked
 from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts, reading_words
 from analysis.report import Report
@@ -32,7 +32,7 @@ def step_curves(report: Report, linked: Linked) -> list[Any]:
     )  # fmt: skip
     base = alt.Chart(inline_data(rows.to_dicts())).transform_filter(linked.this_curve)
     upper = layer_charts(*_curve(base), _name(base), _no_curve(linked))
-    title = alt.TitleParams("Comeback risk by reading (dashed: its limit)", offset=20)
+    title = alt.TitleParams("Comeback risk by reading (dashed: its limit)", offset=22)
     bars = base.mark_bar(color=CHANCE, width=6).encode(
         x=_reading(), y=alt.Y("bleeds:Q", title=None, axis=_axis(tickCount=2)), tooltip=_tips()
     )
@@ -90,11 +90,8 @@ def _curve(base: alt.Chart) -> list[Any]:
 
 def _name(base: alt.Chart) -> Any:
     """The step and its reading above the curve."""
-    return (
-        base.transform_aggregate(n="count()", groupby=["step", "field"])
-        .transform_calculate(words="datum.step + ': ' + datum.field")
-        .mark_text(aria=False, align="left", baseline="top", fontSize=11, limit=CURVE_PX + 30)
-        .encode(text="words:N", x=alt.value(2), y=alt.value(-15))
+    return words_above(
+        base.transform_aggregate(n="count()", groupby=["step", "field"]), "datum.step + ': ' + datum.field", 76
     )
 
 
@@ -104,7 +101,7 @@ def _no_curve(linked: Linked) -> Any:
     return (
         alt.Chart(inline_data(without))
         .transform_filter("datum.step === step_step")
-        .transform_calculate(words="datum.step + ': done or not, there is no reading to draw along.'")
-        .mark_text(aria=False, align="left", fontSize=11, limit=CURVE_PX + 60)
-        .encode(text="words:N", x=alt.value(2), y=alt.value(10))
+        .transform_calculate(lines=in_lines("datum.step + ': done or not, there is no reading to draw along.'"))
+        .mark_text(aria=False, align="left", fontSize=11)
+        .encode(text="lines:N", x=alt.value(2), y=alt.value(10))
     )

@@ -7,10 +7,19 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import PERCENT, SMALL, inline_data, line_of_text, with_wilson
+from analysis.boards.selection import (
+    LETTERS,
+    PERCENT,
+    SMALL,
+    in_lines,
+    inline_data,
+    line_of_text,
+    rows_text,
+    with_wilson,
+)
 from analysis.boards.step_curves import step_curves
 from analysis.boards.trainer_choices import Linked, linked_choices
-from analysis.boards.trainer_history import QUARTERS, choice_in_words, learning_charts, quarter_chart, quarter_rows
+from analysis.boards.trainer_history import QUARTERS, choice_in_words, learning_charts, misses_by_quarter, quarter_chart
 from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, VERDICT_LABELS, layer_charts, separate_scales
 from analysis.report import Report
@@ -45,7 +54,9 @@ def trainer_board(report: Report) -> alt.ConcatChart:
     words = "The trainer's board: steps missed by each technician, what steps cost, shares missed over time"
     if not linked.steps:
         needed = line_of_text(f"No step of the procedure is recorded in this log. {RECORD_STEPS}", WIDTH)
-        return alt.concat(needed, _flags(report), _legend(report), columns=1).properties(title=title, description=words)
+        return alt.concat(
+            needed, _flags(report), _legend(report), columns=1, params=[LETTERS], title=title, description=words
+        )
     parts = [choice_in_words(linked), _panels(report, linked), _legend(report)]
     names = {"step_names": linked.steps, "curve_names": linked.curves, "people": linked.people}
     return alt.concat(
@@ -53,9 +64,9 @@ def trainer_board(report: Report) -> alt.ConcatChart:
         spacing=12,
         columns=1,
         align="none",
-        params=[alt.VariableParameter(name=name, value=value) for name, value in names.items()],
+        params=[LETTERS, *(alt.VariableParameter(name=name, value=value) for name, value in names.items())],
         resolve=separate_scales("color", "shape", "size"),
-        datasets={QUARTERS: {"rows": quarter_rows(report, linked)}},
+        datasets={QUARTERS: rows_text(misses_by_quarter(report, linked))},
         title=title,
         description=words,
     )
@@ -255,9 +266,10 @@ def _flags(report: Report) -> Any:
         lines.append({"row": MAX_FLAGS, "text": words, "n": 0, "fields": ""})
     return (
         alt.Chart(inline_data(lines), width=FLAGS_PX, height=17 * len(lines), title="Unusual recording patterns: ask how they came about")
-        .mark_text(aria=False, align="left", baseline="top", fontSize=12)
+        .transform_calculate(lines=in_lines("datum.text"))
+        .mark_text(aria=False, align="left", baseline="top", fontSize=12, style="words")
         .encode(
-            text="text:N", x=alt.value(0), y=alt.Y("row:O", axis=None),
+            text="lines:N", x=alt.value(0), y=alt.Y("row:O", axis=None),
             tooltip=[alt.Tooltip("text:N", title="pattern"), alt.Tooltip("fields:N", title="fields"), alt.Tooltip("n:Q", title="entries")],
         )
     )  # fmt: skip

@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.selection import PERCENT, SMALL, inline_data, with_wilson
+from analysis.boards.selection import PERCENT, SMALL, inline_data, numbered_rows, with_wilson
 from analysis.boards.trainer_choices import Linked
 from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts
 from analysis.days import quarter_of
@@ -17,7 +17,7 @@ QUARTERS = "quarters"
 SIDE_PX, WIDTH, MIN_DRAWN = 310, 850, 5
 
 
-def quarter_rows(report: Report, linked: Linked) -> list[list[int]]:
+def misses_by_quarter(report: Report, linked: Linked) -> list[list[int]]:
     """Misses by quarter: place of the quarter, technician and step, missed, recorded."""
     places = {name: at for at, name in enumerate(linked.people)}
     ids = {title: step for step, title in linked.titles.items()}
@@ -49,8 +49,7 @@ def _quarters_of(report: Report) -> list[str]:
 
 def _missed() -> alt.Chart:
     """Every count of misses, with the names its numbers stand for."""
-    data = alt.NamedData(QUARTERS, format=alt.JsonDataFormat(type="json", property="rows"))
-    return alt.Chart(data).transform_calculate(
+    return alt.Chart(numbered_rows(QUARTERS)).transform_calculate(
         quarter="quarter_names[datum[0]]", technician="people[datum[1]]", step="step_names[datum[2]]"
     )
 

@@ -60,6 +60,8 @@ def drawable(spec: Any) -> Any:
 def _drawable_entry(name: str, value: Any) -> Any:
     if name in EXPRESSIONS and isinstance(value, str):
         return _make_visible(value)
+    if name == "datasets":
+        return {key: rows if isinstance(rows, str) else drawable(rows) for key, rows in value.items()}
     return _shorten(value, MAX_DESCRIPTION) if name == "description" and isinstance(value, str) else drawable(value)
 
 

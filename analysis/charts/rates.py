@@ -37,6 +37,7 @@ from analysis.charts.theme import (
     fold_column,
     interval_rule,
     layer_charts,
+    rows_height,
     selected_name,
     vertical_line,
 )
@@ -306,7 +307,7 @@ def holds_by_day(holds: Source) -> alt.Chart:
     many = holds.height > MAX_MARKS
     labelled = holds.with_columns(label=fold_column("hold"))
     rows = _by_month(labelled) if many else labelled
-    chart = alt.Chart(rows, width=WIDTH, height=38 * max(holds.get_column("hold").n_unique(), 1))
+    chart = alt.Chart(rows, width=WIDTH, height=max(rows_height(labelled.get_column("label")), 38))
     by = "month, larger where there are more" if many else "day"
     days = {"title": f"by {by}" if many else None, "format": "%Y-%m", "tickCount": 4}
     state: dict[str, Any] = {"title": "state", "legend": UNTITLED}

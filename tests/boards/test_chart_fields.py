@@ -31,7 +31,7 @@ def units(spec: dict[str, Any], data: Any = None, earlier: tuple[dict[str, Any],
 
 def columns_of(data: dict[str, Any], datasets: dict[str, Any]) -> set[str]:
     rows = data.get("values", datasets.get(data.get("name", ""), []))
-    rows = rows["rows"] if isinstance(rows, dict) else rows
+    rows = json.loads(rows) if isinstance(rows, str) else rows
     longest = max((len(row) for row in rows), default=0)
     return (
         {str(at) for at in range(longest)} if rows and isinstance(rows[0], list) else {k for row in rows for k in row}

@@ -15,11 +15,10 @@ from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
 from analysis.boards import WORK, counted_cells
-from analysis.pages import render_pages
 from analysis.report import Report
 from analysis.stats import wilson
-from tests.pages.browser import PATIENCE_S, accessibility_faults, asked_for, complaints, opened_browser, resized
-from tests.pages.predicted import with_predictions
+from tests.pages.browser import PATIENCE_S, complaints, opened_browser
+from tests.pages.predicted import predicted_pages, with_predictions
 from tests.shops import report
 
 SELECTIONS = 200
@@ -46,11 +45,8 @@ def audited() -> Report:
 
 
 @pytest.fixture(scope="module")
-def folder(audited: Report, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    created: Path = tmp_path_factory.mktemp("boards")
-    for page in render_pages(audited)():
-        (created / page.file).write_text(page.text, encoding="utf-8")
-    return created
+def folder() -> Path:
+    return predicted_pages()
 
 
 @pytest.fixture(scope="module")
@@ -224,22 +220,3 @@ def test_bleeds_of_the_selection_are_listed_sorted_and_found(driver, folder, aud
     driver.find_element(By.ID, "bleeds-find").send_keys(job)
     matches = driver.find_elements(By.CSS_SELECTOR, ".bleeds-list tbody tr")
     assert [row.find_element(By.TAG_NAME, "button").text for row in matches] == [job]
-
-
-@pytest.mark.parametrize("width", [400, 1280])
-@pytest.mark.parametrize("file", ["lead.html", "trainer.html", "analyst.html"])
-def test_a_board_asks_for_nothing_complains_of_nothing_and_axe_finds_no_serious_fault(
-    driver, folder, file, width
-) -> None:
-    resized(driver, width, 800)
-    asked_for(driver)
-    opened(driver, folder / file)
-    assert asked_for(driver) == [(folder / file).as_uri()]
-    assert complaints(driver) == []
-    assert driver.execute_script("return document.documentElement.scrollWidth") <= width
-    assert accessibility_faults(driver) == []
-    first_chart = driver.execute_script("return document.getElementById('board').getBoundingClientRect().top")
-    form = driver.execute_script("return document.getElementById('selection').getBoundingClientRect().top")
-    assert form < 800
-    assert width < 1280 or first_chart < 400
-    resized(driver, 1280, 800)

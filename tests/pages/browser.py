@@ -34,21 +34,40 @@ return document.body.innerText;
 """
 FLAGS = (
     "--headless=new", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-    "--disable-dev-shm-usage", "--host-resolver-rules=MAP * ~NOTFOUND", "--disable-ipc-flooding-protection",
+    "--disable-dev-shm-usage", "--disable-ipc-flooding-protection",
 )  # fmt: skip
 
 
+CUT = """
+const faults = [];
+document.querySelectorAll(".chart svg").forEach(svg => {
+  const edge = svg.getBoundingClientRect();
+  if (edge.width) svg.querySelectorAll("text").forEach(text => {
+    const box = text.getBoundingClientRect(), words = text.textContent.trim();
+    const out = box.left < edge.left - 1 || box.right > edge.right + 1 || box.top < edge.top - 1 || box.bottom > edge.bottom + 1;
+    if (words && box.width && (out || words.endsWith("…"))) faults.push(words);
+  });
+});
+return faults;
+"""
+
+
 @contextmanager
-def opened_browser(width: int = 1600, height: int = 900) -> Iterator[webdriver.Chrome]:
-    """The browser, its window that wide; skips where none is installed."""
+def opened_browser(
+    width: int = 1600, height: int = 900, variables: dict[str, str] | None = None, reach: str = "~NOTFOUND"
+) -> Iterator[webdriver.Chrome]:
+    """The browser, its window that wide, with these environment variables; `reach` is the one host that it finds.
+
+    Skips where no browser is installed.
+    """
     if BROWSER is None or DRIVER is None:
         pytest.skip("no Chromium with its driver on this machine")
     options = webdriver.ChromeOptions()
     options.binary_location = BROWSER
-    for flag in FLAGS:
+    for flag in (*FLAGS, f"--host-resolver-rules=MAP * ~NOTFOUND, EXCLUDE {reach}"):
         options.add_argument(flag)
     options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    driver = webdriver.Chrome(options=options, service=Service(DRIVER))
+    driver = webdriver.Chrome(options=options, service=Service(DRIVER, env={**os.environ, **(variables or {})}))
     try:
         resized(driver, width, height)
         driver.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": KEEP_REFUSALS})
@@ -80,6 +99,11 @@ def visible_words(driver: webdriver.Chrome, path: Path) -> int:
     """Words of a page as it opens, with nothing unfolded, without those in charts and with one option of each list."""
     driver.get(path.as_uri())
     return len(str(driver.execute_script(VISIBLE_TEXT)).split())
+
+
+def cut_labels(driver: webdriver.Chrome) -> list[str]:
+    """Words of pictures and live charts that reach beyond the edge of their chart or are cut short."""
+    return list(driver.execute_script(CUT))
 
 
 def complaints(driver: webdriver.Chrome) -> list[str]:

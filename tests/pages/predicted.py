@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
+from pathlib import Path
+from tempfile import mkdtemp
 from typing import Any
 
 import polars as pl
 
+from analysis.pages import render_pages
 from analysis.report import Report
 from schemas import empty, outputs, validate_table
+from tests.shops import report
 
 FIGURES: list[tuple[str, float, float | None, float | None, float | None, str | None]] = [
     ("auc", 0.72, 0.66, 0.78, 0.5, "constant"),
@@ -28,9 +33,9 @@ FIGURES: list[tuple[str, float, float | None, float | None, float | None, str | 
 ]
 
 
-def with_predictions(report: Report, listed: int = 4) -> Report:
+def with_predictions(audited: Report, listed: int = 4) -> Report:
     """The report with risks of 5 to 50% for its newest bleeds, the first of them on the worklist."""
-    newest = report.log.sessions.sort("started_at", "session_id", descending=True).get_column("session_id").head(40)
+    newest = audited.log.sessions.sort("started_at", "session_id", descending=True).get_column("session_id").head(40)
     risks = [
         {
             "session_id": bleed, "risk": 0.5 - at / 100, "risk_lo": 0.4 - at / 100, "risk_hi": 0.6 - at / 100,
@@ -50,12 +55,21 @@ def with_predictions(report: Report, listed: int = 4) -> Report:
         dict(zip(("metric", "value", "lo", "hi", "baseline", "baseline_name"), row, strict=True)) for row in FIGURES
     ]
     return replace(
-        report,
+        audited,
         small_sample=False,
         risk=_table(outputs.Risk, risks),
         second_checks=_table(outputs.SecondChecks, checks),
         model=_table(outputs.ModelQuality, figures),
     )
+
+
+@cache
+def predicted_pages() -> Path:
+    """A folder with the pages of that report: made once for all tests that open them."""
+    folder = Path(mkdtemp(prefix="rebleed-pages-"))
+    for page in render_pages(with_predictions(report()))():
+        (folder / page.file).write_text(page.text, encoding="utf-8")
+    return folder
 
 
 def _table(model: Any, rows: list[dict[str, Any]]) -> Any:

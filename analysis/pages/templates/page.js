@@ -24,9 +24,10 @@
   }
   // The expression that breaks a text into lines, each with its end.
   function inLines(text, most) { return "replace(" + text + ", regexp('(.{1," + most + "})( |$)', 'g'), '$1\\n')"; }
-  // On a narrow screen titles are set in lines, and months that have no room are left out.
+  // On a narrow screen titles and words are set in lines, and months that have no room are left out.
   function wrapped(spec, room) {
-    var title = spec.title, most = Math.floor(room / 9);
+    var title = spec.title, most = Math.floor(room / 7.6);
+    (spec.params || []).forEach(function (one) { if (one.name === "letters") one.value = Math.floor(room / 6.4); });
     function lines(text) {
       return [].concat(text).join(" ").split(" ").reduce(function (all, word) {
         var last = all[all.length - 1];
@@ -37,11 +38,15 @@
     }
     if (typeof title === "string" || Array.isArray(title)) spec.title = lines(title);
     else if (title && title.text) {
-      if (title.text.expr) title.text.expr = "split(slice(" + inLines(title.text.expr, most) + ", 0, -1), '\\n')";
+      if (title.text.expr) {
+        spec.whole = spec.whole || title.text.expr;
+        title.text.expr = "split(slice(" + inLines(spec.whole, most) + ", 0, -1), '\\n')";
+      }
       else title.text = lines(title.text);
       if (title.subtitle) title.subtitle = lines(title.subtitle);
     }
     if (spec.mark && spec.mark.style === "workshops") spec.mark.angle = -30;
+    if (spec.mark && spec.mark.style === "words" && !spec.taller) { spec.taller = true; spec.height *= 2.5; }
     var x = spec.encoding && spec.encoding.x;
     if (x && x.axis && x.axis.labelExpr) x.axis.labelOverlap = "greedy";
     if (x && x.axis && x.axis.labelAngle) x.axis.labelAngle = -90;
@@ -53,12 +58,12 @@
     if (long) {
       delete axis.minExtent;
       delete axis.maxExtent;
-      axis.labelExpr = "slice(" + inLines("datum.label", 28) + ", 0, -1)";
-      axis.labelLimit = 190;
+      axis.labelExpr = "slice(" + inLines("datum.label", 32) + ", 0, -1)";
+      axis.labelLimit = 200;
     }
     var layers = parts(spec).map(namesInLines);
     long = long || Boolean(spec.layer) && layers.some(Boolean);
-    if (long && typeof spec.height === "number") spec.height *= 2.6;
+    if (long && typeof spec.height === "number") spec.height *= 2;
     return long && typeof spec.height !== "number";
   }
   function sideBySide(spec) { return Boolean(spec.hconcat) || parts(spec).some(sideBySide); }
@@ -73,13 +78,14 @@
     return drawn(place, spec).then(function (result) {
       var picture = place.querySelector("svg"), room = place.parentNode.clientWidth;
       var over = picture ? Number(picture.getAttribute("width")) - room : 0;
+      var left = result.view.origin()[0];  // the room of names; titles and words begin where plots do
       if (over <= 1 || tries === 0) {
         if (over > 1) place.parentNode.setAttribute("tabindex", "0");
         return result;
       }
       var again = JSON.parse(JSON.stringify(spec));
       folded(again, room);
-      if (room < 700) { wrapped(again, room); namesInLines(again); }
+      if (room < 700) { namesInLines(again); wrapped(again, Math.max(room - left, 120)); }
       if (!sideBySide(spec)) narrowed(again, widest(spec) - Math.ceil(over));
       result.finalize();
       return fitted(place, again, tries - 1);
