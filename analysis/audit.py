@@ -18,16 +18,16 @@ from analysis.output import read_earlier
 from analysis.parallel import Executor, SerialExecutor, limit_threads
 from analysis.people import coaching_effects, learners, measure_effects, technique_table
 from analysis.report import Clock, PeopleResults, Report
-from analysis.rounds import with_round
+from analysis.rounds import compare_with_earlier_audit
 from analysis.stages import (
     AuditSettings,
+    drop_rates_and_costs,
     run_follow_up,
     run_plan,
     run_rates,
     run_risk,
     run_steps,
     stage_rng,
-    without_rates,
 )
 from analysis.standard import Standard, built_in
 from analysis.survival import WHOLE_LOG, ObservationWindow, recording_notes
@@ -151,7 +151,7 @@ def run_stages(
             followed, unit_cost = run_follow_up(log, standard, settings)
         ready, learned = followed.data, fit_data(followed.data, settings.seed)
         with clock.stage("risk"):
-            risk = executor.submit(run_risk, _without_tables(log), ready, unit_cost, replace(settings, since=None))
+            risk = executor.submit(run_risk, _empty_long_tables(log), ready, unit_cost, replace(settings, since=None))
         with clock.stage("rates"):
             rate_results = run_rates(ready, learned, log.measures, settings.seed)
         with clock.stage("steps"):
@@ -170,18 +170,18 @@ def run_stages(
         with clock.stage("risk"):
             risk_results = risk.result()
     if not (log.has_comebacks_table or followed.comebacks):
-        followed, rate_results, plan = without_rates(followed, rate_results, plan)
+        followed, rate_results, plan = drop_rates_and_costs(followed, rate_results, plan)
     notes = (*(ready.questions or recording_notes(log, settings.covered)), *followed.late_model_notes, *step_notes)
     results = (followed, rate_results, steps, lot_results, people, learner_results, risk_results, plan)
-    report = _joined_report(log, settings, results, notes, clock)
+    report = _join_results(log, settings, results, notes, clock)
     if settings.since is None:
         return report
     with clock.stage("since"), limit_threads():
-        compared = with_round(report, settings.since, settings.covered)
+        compared = compare_with_earlier_audit(report, settings.since, settings.covered)
     return replace(compared, stages=tuple(clock.stages))
 
 
-def _joined_report(
+def _join_results(
     log: Log, settings: AuditSettings, results: Sequence[object], notes: tuple[str, ...], clock: Clock
 ) -> Report:
     """The results of all stages as one report; the first are those of the follow-up."""
@@ -202,7 +202,7 @@ def _joined_report(
     )
 
 
-def _without_tables(log: Log) -> Log:
+def _empty_long_tables(log: Log) -> Log:
     """The log with its long tables emptied, so that less is sent to the worker; the risk stage does not need them."""
     long = ("sessions", "comebacks", "passes", "links", "set_aside")
     return replace(log, **{name: getattr(log, name).clear() for name in long}, rejected=())

@@ -28,13 +28,13 @@ from analysis.commands.terminal import (
     StandardFile,
     StandardFiles,
     Strict,
-    day_of,
     discard_output,
     limit_memory_arenas,
     machine_error,
     open_streams,
+    parse_day,
+    parse_shop_days,
     progress,
-    shop_days_of,
     show,
     show_error,
     show_interrupt,
@@ -54,7 +54,7 @@ Start with 'rebleed demo'. For your own export: run 'rebleed map EXPORT', check 
 Brakes are safety parts. These figures are statistics about work, not an inspection."""
 
 
-class Commands(TyperGroup):
+class CommandGroup(TyperGroup):
     """All commands; one whose output is no longer read, as in `rebleed fields | head`, ends quietly."""
 
     def invoke(self, ctx: Any) -> Any:
@@ -66,7 +66,7 @@ class Commands(TyperGroup):
 
 
 app = typer.Typer(
-    cls=Commands,
+    cls=CommandGroup,
     help=HELP,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
@@ -143,7 +143,7 @@ def check(
 
     with progress() as say:
         say("reading and validating")
-        day, today = day_of(as_of, "--as-of"), dt.date.today()
+        day, today = parse_day(as_of, "--as-of"), dt.date.today()
         result = check_exports(exports, text_of(map_file), text_of(standard_file), day, out, today)
     show(result.text)
     raise typer.Exit(1 if strict and result.rows_rejected else 0)
@@ -193,13 +193,13 @@ def audit(
         out=out,
         map_path=text_of(map_file),
         standard_paths=tuple(map(str, standard_file or ())),
-        as_of=day_of(as_of, "--as-of"),
+        as_of=parse_day(as_of, "--as-of"),
         window_days=window,
         seed=seed,
         hide_names=hide_names,
         parquet=parquet,
-        returns_from=shop_days_of(returns_from, "--returns-from"),
-        returns_to=shop_days_of(returns_to, "--returns-to"),
+        returns_from=parse_shop_days(returns_from, "--returns-from"),
+        returns_to=parse_shop_days(returns_to, "--returns-to"),
         proof=proof,
         today=dt.date.today(),
         groups=tuple(group or ()),

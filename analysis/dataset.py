@@ -54,7 +54,7 @@ class BleedData:
     extra: tuple[OwnField, ...] = ()
 
     @property
-    def extra_names(self) -> tuple[str, ...]:
+    def own_field_names(self) -> tuple[str, ...]:
         return tuple(own.name for own in self.extra)
 
     @property

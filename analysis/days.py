@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 Day = dt.date | str
 
 
-def day_of(value: Day | None, name: str) -> dt.date | None:
+def parse_day(value: Day | None, name: str) -> dt.date | None:
     """A date, or one written as text.
 
     Raises

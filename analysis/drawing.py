@@ -27,20 +27,20 @@ def render_svg(chart: str) -> str:
     ValueError
         The library cannot draw it. On some characters the library ends the process instead.
     """
-    svg = str(_library().vegalite_to_svg(_with_own_font(chart)))
+    svg = str(_import_drawing_library().vegalite_to_svg(_set_own_font(chart)))
     return svg.replace(f'font-family="{OWN_FONT}"', f'font-family="{FONT}"')
 
 
 def render_png(chart: str) -> bytes:
     """The chart as a PNG picture; errors as in `render_svg`."""
-    return bytes(_library().vegalite_to_png(_with_own_font(chart)))
+    return bytes(_import_drawing_library().vegalite_to_png(_set_own_font(chart)))
 
 
-def _with_own_font(chart: str) -> str:
+def _set_own_font(chart: str) -> str:
     return chart.replace(f'"{FONT}"', f'"{OWN_FONT}"')
 
 
-def _library() -> Any:
+def _import_drawing_library() -> Any:
     if parent_process() is not None:  # in a worker: no font files to open, a third faster
         os.environ.setdefault("FONTCONFIG_FILE", str(Path(__file__).with_name("fonts.conf")))
     import vl_convert

@@ -105,7 +105,7 @@ def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) 
     fitted
         The time-to-return model; None with too few comebacks: then nothing is compared.
     """
-    parts = [_kind(data, column, fitted) for column in columns]
+    parts = [_compare_kind(data, column, fitted) for column in columns]
     table = pl.concat([empty(Lots), *parts])
     p_values = np.concatenate(
         [table.get_column(name).fill_null(np.nan).to_numpy() for name in ("p_value", "air_p_value")]
@@ -119,17 +119,17 @@ def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) 
     signal = pl.when(differs).then(pl.lit("high")).when(pl.col("p_value").is_null()).then(pl.lit("too_few"))
     table = table.with_columns(signal=signal.otherwise(pl.lit("none"))).sort("kind", "group")
     differing = table.filter(pl.col("signal") == "high")
-    return LotResults(lots=validate_table(Lots, table), lot_bleeds=_bleeds(data, differing))
+    return LotResults(lots=validate_table(Lots, table), lot_bleeds=_select_differing_bleeds(data, differing))
 
 
-def _kind(data: BleedData, column: str, fitted: FittedReturns | None) -> pl.DataFrame:
+def _compare_kind(data: BleedData, column: str, fitted: FittedReturns | None) -> pl.DataFrame:
     """One column's groups, and all of them together, without q-values and signals."""
     bleeds = data.bleeds.with_columns(group=pl.col(column).cast(pl.String)).filter(pl.col("group").is_not_null())
-    groups, whole = _counts(bleeds), _counts(bleeds.with_columns(group=pl.lit(None, pl.String)))
+    groups, whole = _count_by_group(bleeds), _count_by_group(bleeds.with_columns(group=pl.lit(None, pl.String)))
     compared = groups.sort("sessions", "group", descending=[True, False]).head(MAX_GROUPS).get_column("group").sort()
     result = pl.concat([groups, whole])
     if fitted is not None:
-        result = result.join(_compared(fitted, column, compared), on="group", how="left", nulls_equal=True)
+        result = result.join(_compare_groups(fitted, column, compared), on="group", how="left", nulls_equal=True)
     absent = [pl.lit(None, kind).alias(name) for name, kind in empty(Lots).schema.items() if name not in result.columns]
     return (
         result.with_columns(absent)
@@ -139,7 +139,7 @@ def _kind(data: BleedData, column: str, fitted: FittedReturns | None) -> pl.Data
     )
 
 
-def _counts(bleeds: pl.DataFrame) -> pl.DataFrame:
+def _count_by_group(bleeds: pl.DataFrame) -> pl.DataFrame:
     day, back = pl.col("started_at").dt.date(), pl.col("mature") & pl.col("came_back")
     table = (
         bleeds.group_by("group")
@@ -163,29 +163,31 @@ def _counts(bleeds: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _compared(fitted: FittedReturns, column: str, names: pl.Series) -> pl.DataFrame:
+def _compare_groups(fitted: FittedReturns, column: str, names: pl.Series) -> pl.DataFrame:
     """Expected comebacks, ratio with limits, p-value and change by age of each group with enough bleeds."""
     bleeds = fitted.data.bleeds
     value = bleeds.get_column(column).cast(pl.String)
     members = np.column_stack([(value == name).fill_null(False).to_numpy() for name in names]).astype(float)
-    age = _age(bleeds, value) * members.sum(axis=1)
+    age = _centred_group_age(bleeds, value) * members.sum(axis=1)
     time, event = bleeds.get_column("days_at_risk").to_numpy(), bleeds.get_column("end").eq("return").to_numpy()
     added = np.column_stack([members, members * age[:, None], age])
     scored = score_added_columns(fitted.model, fitted.design.x, added, time, event)
     size = len(names)
     effect = _design_effect(scored.residual, members, fitted.design.bike) * fitted.model.df_correction**2
-    table = _ratios(scored, members, event, effect)
+    table = _observed_over_expected(scored, members, event, effect)
     own = [_age_ratio(scored.select([group, size + group]), 1) for group in range(size)]
     every = _age_ratio(scored.select([*range(size), 2 * size]), size)
     ages = pl.DataFrame(own, schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(group=names)
     whole = pl.DataFrame([every], schema=["age_ratio", "age_lo", "age_hi"], orient="row").with_columns(
         group=pl.lit(None, pl.String)
     )
-    table = table.hstack(_readings(fitted, members)).with_columns(group=names).join(ages, on="group", how="left")
+    table = (
+        table.hstack(_air_ratio_columns(fitted, members)).with_columns(group=names).join(ages, on="group", how="left")
+    )
     return pl.concat([table, whole], how="diagonal")
 
 
-def _age(bleeds: pl.DataFrame, value: pl.Series) -> FloatArray:
+def _centred_group_age(bleeds: pl.DataFrame, value: pl.Series) -> FloatArray:
     """Hundreds of days since the group's first bleed, less the mean over its bleeds."""
     day = pl.col("started_at").dt.date().cast(pl.Int32)
     frame = bleeds.select(day=day).with_columns(group=value)
@@ -193,7 +195,9 @@ def _age(bleeds: pl.DataFrame, value: pl.Series) -> FloatArray:
     return centred.to_series().fill_null(0.0).to_numpy().astype(float)
 
 
-def _ratios(scored: AddedColumns, members: FloatArray, event: NDArray[np.bool_], effect: float) -> pl.DataFrame:
+def _observed_over_expected(
+    scored: AddedColumns, members: FloatArray, event: NDArray[np.bool_], effect: float
+) -> pl.DataFrame:
     """Each group's expected count as if it had not entered the fit, and the exact comparison with it.
 
     With h the share of a group's expected count that its own bleeds decided, expected is (E − hO) / (1 − h) and rests on
@@ -223,7 +227,7 @@ def _ratios(scored: AddedColumns, members: FloatArray, event: NDArray[np.bool_],
     return pl.DataFrame({name: pl.Series(values).fill_nan(None) for name, values in columns.items()})
 
 
-def _readings(fitted: FittedReturns, members: FloatArray) -> pl.DataFrame:
+def _air_ratio_columns(fitted: FittedReturns, members: FloatArray) -> pl.DataFrame:
     """Hazard ratio that goes with the air shown after each group's bleeds, and its one-sided p-value.
 
     Residuals of the air score on the model's columns, averaged within groups; the model's columns are fitted to all bleeds,
@@ -235,7 +239,7 @@ def _readings(fitted: FittedReturns, members: FloatArray) -> pl.DataFrame:
         x = np.column_stack([np.ones(len(score)), fitted.design.x])
         inverse = np.linalg.inv(x.T @ x + np.diag([0.0, *np.full(x.shape[1] - 1, READING_RIDGE)]))
         residual = score - x @ (inverse @ (x.T @ score))
-        slope, slope_error = _slope(fitted, score)
+        slope, slope_error = _air_score_slope(fitted, score)
         if slope > PREDICTS_Z * slope_error:
             own = members - x @ (inverse @ (x.T @ members))
             information = (own**2).sum(axis=0)
@@ -251,7 +255,7 @@ def _readings(fitted: FittedReturns, members: FloatArray) -> pl.DataFrame:
     return pl.DataFrame({name: pl.Series(values).fill_nan(None) for name, values in columns.items()})
 
 
-def _slope(fitted: FittedReturns, score: FloatArray) -> tuple[float, float]:
+def _air_score_slope(fitted: FittedReturns, score: FloatArray) -> tuple[float, float]:
     """Log hazard ratio of the air score in the model of returns, and its standard error."""
     bleeds = fitted.data.bleeds
     time, event = bleeds.get_column("days_at_risk").to_numpy(), bleeds.get_column("end").eq("return").to_numpy()
@@ -272,7 +276,7 @@ def _age_ratio(scored: AddedColumns, column: int) -> tuple[float | None, float |
     return float(middle), float(low), float(high)
 
 
-def _bleeds(data: BleedData, differing: pl.DataFrame) -> DataFrame[LotBleeds]:
+def _select_differing_bleeds(data: BleedData, differing: pl.DataFrame) -> DataFrame[LotBleeds]:
     """The bleeds of the groups that clearly have more comebacks or worse readings."""
     day = pl.col("started_at").dt.date()
     parts: list[pl.DataFrame] = [empty(LotBleeds)]

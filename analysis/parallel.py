@@ -51,11 +51,11 @@ class WorkerExecutor(Executor):
     def submit(self, function: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
         _send_tables_as_arrow()
         try:
-            return self._pool.submit(_call, function, *args, **kwargs)
+            return self._pool.submit(_call_in_worker, function, *args, **kwargs)
         except BrokenProcessPool:
             self.shutdown()
             self._start()
-            return self._pool.submit(_call, function, *args, **kwargs)
+            return self._pool.submit(_call_in_worker, function, *args, **kwargs)
 
     def shutdown(self, wait: bool = True, *, cancel_futures: bool = True) -> None:
         """Stop the worker at once, even in the middle of a function."""
@@ -64,7 +64,7 @@ class WorkerExecutor(Executor):
         self._pool.shutdown(wait, cancel_futures=cancel_futures)
 
     def _start(self) -> None:
-        self._context = _Context()
+        self._context = _WorkerContext()
         self._pool = ProcessPoolExecutor(1, self._context, _initialize_worker, self._modules)
         self._pool.submit(int)  # the first submission starts the process
 
@@ -73,7 +73,7 @@ class WorkerExecutor(Executor):
 def worker(*modules: str) -> Iterator[Executor]:
     """Yield a WorkerExecutor, or a SerialExecutor on one core or if no process can be started."""
     try:
-        executor: Executor = WorkerExecutor(*modules) if _cores() > 1 else SerialExecutor()
+        executor: Executor = WorkerExecutor(*modules) if _count_cores() > 1 else SerialExecutor()
     except (OSError, ImportError):  # not enough memory, or a system without semaphores
         executor = SerialExecutor()
     with executor:
@@ -98,12 +98,12 @@ def collect_garbage_rarely() -> None:
     atexit.register(gc.freeze)
 
 
-def _cores() -> int:
+def _count_cores() -> int:
     """Number of cores that this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-class _Process(SpawnProcess):
+class _WorkerProcess(SpawnProcess):
     def start(self) -> None:
         """Start without importing the caller's script again, which may have no `__main__` guard or file."""
         script, sys.modules["__main__"] = sys.modules["__main__"], ModuleType("__main__")
@@ -113,12 +113,12 @@ class _Process(SpawnProcess):
             sys.modules["__main__"] = script
 
 
-class _Context(SpawnContext):
+class _WorkerContext(SpawnContext):
     def __init__(self) -> None:
-        self.started: list[_Process] = []
+        self.started: list[_WorkerProcess] = []
 
-    def Process(self, *args: Any, **kwargs: Any) -> _Process:  # type: ignore[override]
-        self.started.append(_Process(*args, **kwargs))
+    def Process(self, *args: Any, **kwargs: Any) -> _WorkerProcess:  # type: ignore[override]
+        self.started.append(_WorkerProcess(*args, **kwargs))
         return self.started[-1]
 
 
@@ -136,7 +136,7 @@ def _initialize_worker(*modules: str) -> None:
         limit_threads()
 
 
-def _call(function: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Any:
+def _call_in_worker(function: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Any:
     result = function(*args, **kwargs)
     _send_tables_as_arrow()
     return result
@@ -152,18 +152,18 @@ def _end_with_parent() -> None:
 def _send_tables_as_arrow() -> None:
     """Send polars frames as one Arrow record batch; the chunks of their pickles change the last digits of sums."""
     if polars := sys.modules.get("polars"):
-        ForkingPickler.register(polars.DataFrame, _reduce_table)
+        ForkingPickler.register(polars.DataFrame, _pickle_as_arrow)
 
 
-def _reduce_table(table: Any) -> Any:
+def _pickle_as_arrow(table: Any) -> Any:
     if table.width == 0:
         return table.__reduce_ex__(pickle.HIGHEST_PROTOCOL)
     arrow = io.BytesIO()
     table.write_ipc(arrow, record_batch_size=max(table.height, 1))
-    return _read_table, (arrow.getvalue(),)
+    return _unpickle_arrow, (arrow.getvalue(),)
 
 
-def _read_table(arrow: bytes) -> Any:
+def _unpickle_arrow(arrow: bytes) -> Any:
     import polars as pl
 
     return pl.read_ipc(arrow)

@@ -22,7 +22,7 @@ from schemas.intermediate import Incidence
 
 
 @dataclass(frozen=True)
-class Stage:
+class StageDuration:
     """Duration of one stage of an audit."""
 
     name: str
@@ -34,7 +34,7 @@ class Clock:
     """Seconds per stage, summed if a stage has several parts; `progress` is called as each part begins."""
 
     progress: Callable[[str], None] = lambda _: None
-    stages: list[Stage] = field(default_factory=list)
+    stages: list[StageDuration] = field(default_factory=list)
 
     @contextmanager
     def stage(self, name: str) -> Iterator[None]:
@@ -44,7 +44,7 @@ class Clock:
         yield
         before = sum(stage.seconds for stage in self.stages if stage.name == name)
         self.stages = [stage for stage in self.stages if stage.name != name]
-        self.stages.append(Stage(name, before + time.perf_counter() - start))
+        self.stages.append(StageDuration(name, before + time.perf_counter() - start))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,7 +140,7 @@ class Report(
     changes: DataFrame[outputs.Changes] = field(default_factory=lambda: empty(outputs.Changes))
     predictions: DataFrame[outputs.Predictions] = field(default_factory=lambda: empty(outputs.Predictions))
     notes: tuple[str, ...] = ()
-    stages: tuple[Stage, ...] = ()
+    stages: tuple[StageDuration, ...] = ()
     names_hidden: bool = False
     earlier_folder: str | None = None
 

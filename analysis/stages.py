@@ -94,7 +94,7 @@ def run_follow_up(log: Log, standard: Standard, settings: AuditSettings) -> tupl
     if share.has_enough_checks and share.share is not None:
         check = replace(standard.second_check, sensitivity=share.share)
         ready = replace(ready, standard=replace(standard, second_check=check))
-    ready = replace(ready, extra=own_fields_named(log, settings.extra))
+    ready = replace(ready, extra=select_own_fields(log, settings.extra))
     results = FollowUpResults(
         data=ready,
         action_results=action_results(log, share, standard.second_check.sensitivity),
@@ -123,7 +123,7 @@ def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSett
     return RiskResults(**vars(results))
 
 
-def own_fields_named(log: Log, names: Sequence[str]) -> tuple[OwnField, ...]:
+def select_own_fields(log: Log, names: Sequence[str]) -> tuple[OwnField, ...]:
     """Own fields of the bleeds by name, with or without `own.`; lots and kits, which no feature uses, likewise.
 
     Raises
@@ -153,7 +153,7 @@ def run_rates(data: BleedData, learned: BleedData, measures: DataFrame[Measures]
     )
 
 
-def without_rates(
+def drop_rates_and_costs(
     followed: FollowUpResults, results: RateResults, plan: PlanResults
 ) -> tuple[FollowUpResults, RateResults, PlanResults]:
     """The same without rates and costs: where no return was read, a rate of zero would mean nothing."""

@@ -143,10 +143,10 @@ class Entry:
 
 def dictionary(table: str, model: type[pa.DataFrameModel]) -> list[Entry]:
     """One entry for each field of `model`, in order; `table` is the name of the table."""
-    return [_entry(table, name, column) for name, column in model.to_schema().columns.items()]
+    return [_field_entry(table, name, column) for name, column in model.to_schema().columns.items()]
 
 
-def _entry(table: str, name: str, column: Any) -> Entry:
+def _field_entry(table: str, name: str, column: Any) -> Entry:
     metadata = column.metadata or {}
     return Entry(
         table=table,

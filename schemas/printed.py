@@ -47,13 +47,13 @@ def fields_markdown() -> str:
     for section, tables in SECTIONS.items():
         lines += ["", f"## {section}"]
         for name, model in tables.items():
-            lines += ["", f"### {name}", "", _summary(model), "", *_markdown_table(dictionary(name, model))]
+            lines += ["", f"### {name}", "", _model_summary(model), "", *_markdown_table(dictionary(name, model))]
     return "\n".join(lines) + "\n"
 
 
 def fields_text(width: int = 110) -> str:
     """Every field of every table in aligned columns, at most `width` characters wide."""
-    lines = [*_wrap(" ".join(INTRODUCTION), width), "", "Fields marked * are required. Roles of a log field:"]
+    lines = [*_wrap_text(" ".join(INTRODUCTION), width), "", "Fields marked * are required. Roles of a log field:"]
     for role, meaning in ROLES.items():
         lines += textwrap.wrap(f"  {role:<10} {meaning}", width, subsequent_indent=" " * 13)
     lines += ["", f"{ORDER_HEADING}:"]
@@ -61,13 +61,13 @@ def fields_text(width: int = 110) -> str:
     for section, tables in SECTIONS.items():
         lines += ["", section.upper()]
         for name, model in tables.items():
-            lines += ["", *_wrap(f"{name}: {_summary(model)}", width)]
+            lines += ["", *_wrap_text(f"{name}: {_model_summary(model)}", width)]
             for entry in dictionary(name, model):
                 lines += _aligned_rows(entry, width)
     return "\n".join(lines)
 
 
-def _summary(model: type[pa.DataFrameModel]) -> str:
+def _model_summary(model: type[pa.DataFrameModel]) -> str:
     return " ".join((model.__doc__ or "").split())
 
 
@@ -87,14 +87,14 @@ def _aligned_rows(entry: Entry, width: int) -> Iterator[str]:
     """One field: name, values and meaning side by side, each wrapped in its column."""
     use = ", ".join(filter(None, (entry.role, entry.place)))
     meaning = entry.description + (f" ({use})" if use else "")
-    name = _wrap(entry.name + (" *" if entry.required else ""), NAME_WIDTH - 1)
-    values = _wrap(_values(entry), VALUES_WIDTH - 1)
-    text = _wrap(meaning, max(width - NAME_WIDTH - VALUES_WIDTH - 2, MIN_TEXT_WIDTH))
+    name = _wrap_text(entry.name + (" *" if entry.required else ""), NAME_WIDTH - 1)
+    values = _wrap_text(_values_text(entry), VALUES_WIDTH - 1)
+    text = _wrap_text(meaning, max(width - NAME_WIDTH - VALUES_WIDTH - 2, MIN_TEXT_WIDTH))
     for first, second, third in zip_longest(name, values, text, fillvalue=""):
         yield f"  {first:<{NAME_WIDTH}}{second:<{VALUES_WIDTH}}{third}".rstrip()
 
 
-def _values(entry: Entry) -> str:
+def _values_text(entry: Entry) -> str:
     """`text`, `front, rear`, `number (mm), 40 to 130`."""
     if entry.levels:
         return entry.range
@@ -102,7 +102,7 @@ def _values(entry: Entry) -> str:
     return entry.type + unit + (f", {entry.range}" if entry.range else "")
 
 
-def _wrap(text: str, width: int) -> list[str]:
+def _wrap_text(text: str, width: int) -> list[str]:
     return textwrap.wrap(text, width, break_long_words=False, break_on_hyphens=False)
 
 

@@ -87,11 +87,11 @@ def _model_checks(model: type[pa.DataFrameModel]) -> _ModelChecks | None:
 
 def empty(model: type[Model]) -> DataFrame[Model]:
     """An empty table with the columns and types of the model."""
-    return _empty(model).clone()  # type: ignore[return-value]  # clone() loses the pandera type
+    return _build_empty_table(model).clone()  # type: ignore[return-value]  # clone() loses the pandera type
 
 
 @cache
-def _empty(model: type[Model]) -> DataFrame[Model]:
+def _build_empty_table(model: type[Model]) -> DataFrame[Model]:
     columns = model.to_schema().columns
     frame = pl.DataFrame(schema={name: column.dtype.type for name, column in columns.items()})
     return cast("DataFrame[Model]", frame)  # columns from the model, no values to validate

@@ -3,7 +3,7 @@
 from synthetic.demo_workshop import CO_OPERATIVE, PLANTED_PROBLEMS, PlantedProblem, co_operative
 from synthetic.exports import EXPORT_FORMATS, ExportFormat, ExportResult, write_export
 from synthetic.scenarios import SCENARIOS, scenario_workshop
-from synthetic.second_month import DoneList, fill_in, leave_out_returns
+from synthetic.second_month import DoneList, fill_in_list, leave_out_returns
 from synthetic.simulate import SimulatedLog, attainable_risks, simulate
 from synthetic.workshop import Change, ClusterTrial, Habit, Lesson, StepTruth, Workshop
 from synthetic.write_files import write_simulation
@@ -26,7 +26,7 @@ __all__ = [
     "Workshop",
     "attainable_risks",
     "co_operative",
-    "fill_in",
+    "fill_in_list",
     "leave_out_returns",
     "scenario_workshop",
     "simulate",

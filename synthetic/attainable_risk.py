@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 
 from synthetic.course import History, mechanics
 from synthetic.fleet import FloatArray
-from synthetic.missed_steps import Missed, missed_chance
+from synthetic.missed_steps import Missed, sample_miss_chances
 from synthetic.models import MODELS
 from synthetic.procedure import PLACE, STEPS
 from synthetic.readings import LAST_BUBBLES
 from synthetic.recording import COARSE, LEFT_OUT_BY_CHOICE, Recording
 from synthetic.response import MAX_BUBBLES, expected_bubbles, first_air_ml
-from synthetic.signs import LEAK_SEEN, LEAK_STEPS, PUMP_NOISE, PUMPED_AWAY, READ_TO_MM, RELEASED_SOFT, softness
+from synthetic.signs import LEAK_SEEN, LEAK_STEPS, PUMP_NOISE, PUMPED_AWAY, READ_TO_MM, RELEASED_SOFT, soft_lever_chance
 from synthetic.workshop import Workshop
 
 DRAWS = 512
@@ -30,7 +30,7 @@ TINY = 1e-300
 
 
 @dataclass(frozen=True)
-class _Draws:
+class _SampledHistories:
     """Sampled histories: `DRAWS` rows per bleed."""
 
     missed: Missed
@@ -69,31 +69,31 @@ def attainable_risk(
     risks = np.empty(len(rows))
     for start in range(0, len(rows), ROWS_AT_ONCE):
         batch = rows[start : start + ROWS_AT_ONCE]
-        risks[start : start + ROWS_AT_ONCE] = _batch(workshop, past, recording, batch, rng)
+        risks[start : start + ROWS_AT_ONCE] = _attainable_risk_of_batch(workshop, past, recording, batch, rng)
     return risks
 
 
-def _batch(
+def _attainable_risk_of_batch(
     workshop: Workshop, past: History, recording: Recording, rows: NDArray[np.intp], rng: np.random.Generator
 ) -> FloatArray:
     every = np.repeat(rows, DRAWS)
-    missed, log_weight = _steps(workshop, past, recording, every, rng)
-    draws = _draws(workshop, past, every, missed, rng)
-    log_weight += _leaks(recording, every, missed)
+    missed, log_weight = _sample_missed_steps(workshop, past, recording, every, rng)
+    draws = _sample_histories(workshop, past, every, missed, rng)
+    log_weight += _leak_log_likelihood(recording, every, missed)
     if workshop.signs_informative:
-        log_weight += _signs(workshop, past, recording, every, draws)
+        log_weight += _sign_log_likelihood(workshop, past, recording, every, draws)
     log_weight = log_weight.reshape(len(rows), DRAWS)
     weight = np.exp(log_weight - log_weight.max(axis=1, keepdims=True))
     return np.asarray((weight * draws.risk.reshape(len(rows), DRAWS)).sum(axis=1) / weight.sum(axis=1))
 
 
-def _steps(
+def _sample_missed_steps(
     workshop: Workshop, past: History, recording: Recording, every: NDArray[np.intp], rng: np.random.Generator
 ) -> tuple[Missed, FloatArray]:
     """Missed steps (recorded, or sampled if not) and the log-likelihood of what was and was not recorded."""
     course, recorded = past.course, recording.recorded
     jobs = course.jobs.of(every)
-    chance = missed_chance(workshop, jobs, past.people, past.fleet.shop[jobs.brake], rng)
+    chance = sample_miss_chances(workshop, jobs, past.people, past.fleet.shop[jobs.brake], rng)
     recorder = past.people.recorder[jobs.technician][:, None]
     # misses are left out more often, so they are more common among unrecorded steps
     left_out = workshop.missing_random + np.where(
@@ -110,9 +110,9 @@ def _steps(
     return np.where(is_recorded, true_misses, sampled), np.log(evidence).sum(axis=1)
 
 
-def _draws(
+def _sample_histories(
     workshop: Workshop, past: History, every: NDArray[np.intp], missed: Missed, rng: np.random.Generator
-) -> _Draws:
+) -> _SampledHistories:
     course, brake = past.course, past.course.jobs.brake[every]
     proneness = past.fleet.proneness[brake]
     new_proneness = workshop.bike_sd * rng.standard_normal(len(every))
@@ -123,12 +123,12 @@ def _draws(
         luck=rng.standard_normal(circumstances.luck.shape),
     )
     mech = mechanics(workshop)
-    risk = mech.hazard(workshop, past.scale, missed, circumstances).risk(_horizon(past, every, rng))
+    risk = mech.hazard(workshop, past.scale, missed, circumstances).risk(_sample_days_to_next_bleed(past, every, rng))
     first_ml = first_air_ml(mech, workshop, missed, circumstances)
-    return _Draws(missed, first_ml, mech.seen_air_ml(workshop, missed, circumstances), risk)
+    return _SampledHistories(missed, first_ml, mech.seen_air_ml(workshop, missed, circumstances), risk)
 
 
-def _horizon(past: History, every: NDArray[np.intp], rng: np.random.Generator) -> FloatArray:
+def _sample_days_to_next_bleed(past: History, every: NDArray[np.intp], rng: np.random.Generator) -> FloatArray:
     """Sample the days to the next bleed from bleeds of the same kind (planned or repair)."""
     course = past.course
     days = np.empty(len(every))
@@ -140,7 +140,7 @@ def _horizon(past: History, every: NDArray[np.intp], rng: np.random.Generator) -
     return days
 
 
-def _leaks(recording: Recording, every: NDArray[np.intp], missed: Missed) -> FloatArray:
+def _leak_log_likelihood(recording: Recording, every: NDArray[np.intp], missed: Missed) -> FloatArray:
     leaking = missed[:, [PLACE[step] for step in LEAK_STEPS]].any(axis=1)
     chance = np.where(leaking, *LEAK_SEEN)
     leak_seen = recording.columns["leak_seen"][every].astype(bool)
@@ -148,8 +148,8 @@ def _leaks(recording: Recording, every: NDArray[np.intp], missed: Missed) -> Flo
     return np.where(recording.recorded["leak_seen"][every], log_likelihood, 0.0)
 
 
-def _signs(
-    workshop: Workshop, past: History, recording: Recording, every: NDArray[np.intp], draws: _Draws
+def _sign_log_likelihood(
+    workshop: Workshop, past: History, recording: Recording, every: NDArray[np.intp], draws: _SampledHistories
 ) -> FloatArray:
     """Log-likelihood of the recorded bubbles, lever travel, pump-up and hard pull."""
     from scipy import special
@@ -179,7 +179,7 @@ def _signs(
     at_reach = (recording.columns["lever_travel_after_mm"] >= recording.columns["lever_reach_mm"])[every]
     last = recording.columns["bubbles_last"][every]
     ended = (last > 0) & (recorders != "copier")
-    soft, firm = RELEASED_SOFT * softness(air), recording.columns["hard_pull_firm"][every].astype(bool)
+    soft, firm = RELEASED_SOFT * soft_lever_chance(air), recording.columns["hard_pull_firm"][every].astype(bool)
     noise_mm = workshop.travel_noise_mm
     return (
         count_likelihood("bubbles_first", recording.columns["bubbles_first"][every], expected_bubbles(draws.first_ml))

@@ -12,11 +12,11 @@ from synthetic import loglinear, physical
 from synthetic.fleet import Fleet, IntArray, day_number, fleet, planned_visits
 from synthetic.hazard import FloatArray
 from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, planned_jobs, repair_jobs
-from synthetic.lots import lot_burden, material_hazard
-from synthetic.missed_steps import Missed, hazard_changes, missed_chance
+from synthetic.lots import lot_burden, lot_kit_log_hazard
+from synthetic.missed_steps import Missed, calendar_log_hazard, sample_miss_chances
 from synthetic.models import MODELS
 from synthetic.physical import Circumstances
-from synthetic.response import steered_misses
+from synthetic.response import adapt_misses_to_bubbles
 from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
 
@@ -66,22 +66,22 @@ def history(workshop: Workshop, technicians: Staff, rng: np.random.Generator) ->
     """Simulate all events from the first to the last day of the log, in the order of start times."""
     brakes = fleet(workshop, rng)
     jobs = planned_jobs(workshop, brakes, planned_visits(workshop, len(brakes.bike), rng), technicians, rng)
-    scale = _scale(workshop, brakes, jobs, technicians, rng)
+    scale = _find_baseline_scale(workshop, brakes, jobs, technicians, rng)
     waves: list[Course] = []
     before = 0
     repairs = np.full(jobs.count, NONE)
     for _ in range(WAVES):
-        wave, again = _wave(workshop, scale, brakes, jobs, repairs, technicians, rng)
+        wave, again = _simulate_outcomes(workshop, scale, brakes, jobs, repairs, technicians, rng)
         waves.append(wave)
         if again is None:
             break
         jobs, repaired = again
         repairs = before + repaired
         before += wave.jobs.count
-    return History(brakes, technicians, _in_order(_cut_to_size(workshop, _concatenate(waves), rng)), scale)
+    return History(brakes, technicians, _sort_by_start(_cut_to_size(workshop, _concatenate_waves(waves), rng)), scale)
 
 
-def _wave(
+def _simulate_outcomes(
     workshop: Workshop,
     scale: float,
     brakes: Fleet,
@@ -91,9 +91,9 @@ def _wave(
     rng: np.random.Generator,
 ) -> tuple[Course, tuple[Jobs, IntArray] | None]:
     """The outcomes of these jobs, and the repairs that follow with the rows that they repair."""
-    missed, circumstances = _carry_out(workshop, brakes, jobs, technicians, rng)
+    missed, circumstances = _simulate_misses(workshop, brakes, jobs, technicians, rng)
     hazard = mechanics(workshop).hazard(workshop, scale, missed, circumstances)
-    material = material_hazard(workshop, jobs.start, jobs.day, brakes.shop[jobs.brake])
+    material = lot_kit_log_hazard(workshop, jobs.start, jobs.day, brakes.shop[jobs.brake])
     hazard = replace(hazard, sizes=hazard.sizes * np.exp(material)[:, None])
     horizon = np.minimum(workshop.window_days + 1.0, jobs.gap_days)
     days, cause = hazard.times(rng)
@@ -125,20 +125,20 @@ def _repairs(
 ) -> tuple[Jobs, IntArray] | None:
     """The jobs within the log that repair these returns, and the rows that they repair."""
     rows = np.flatnonzero(course.return_day != NONE)
-    start = _repair_start(course, rows, rng)
+    start = _sample_repair_starts(course, rows, rng)
     in_log = start // MINUTES_A_DAY <= day_number(workshop.as_of)
     rows, start = rows[in_log], start[in_log]
     return (repair_jobs(workshop, brakes, course.jobs, rows, start, technicians, rng), rows) if len(rows) else None
 
 
-def _carry_out(
+def _simulate_misses(
     workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: Staff, rng: np.random.Generator
 ) -> tuple[Missed, Circumstances]:
     shop = brakes.shop[jobs.brake]
-    chance = missed_chance(workshop, jobs, technicians, shop, rng)
+    chance = sample_miss_chances(workshop, jobs, technicians, shop, rng)
     roll = rng.random(chance.shape)
     burden = jobs.case + technicians.skill[jobs.technician] + brakes.proneness[jobs.brake]
-    burden = burden + hazard_changes(workshop, jobs, technicians, shop) + technicians.shop_burden[shop]
+    burden = burden + calendar_log_hazard(workshop, jobs, technicians, shop) + technicians.shop_burden[shop]
     burden = burden + workshop.unseen_hazard * jobs.unseen
     if workshop.lot_air:
         burden = burden + lot_burden(workshop, jobs.day, shop)
@@ -149,10 +149,10 @@ def _carry_out(
     wears = np.isin(brakes.model[jobs.brake], wearing)
     look = rng.spawn(1)[0].random(jobs.count)
     circumstances = Circumstances(burden, luck, brakes.internal[jobs.brake], wears, chance, roll, look)
-    return steered_misses(mechanics(workshop), workshop, roll < chance, circumstances), circumstances
+    return adapt_misses_to_bubbles(mechanics(workshop), workshop, roll < chance, circumstances), circumstances
 
 
-def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generator) -> IntArray:
+def _sample_repair_starts(course: Course, rows: NDArray[np.intp], rng: np.random.Generator) -> IntArray:
     """Start times of the repairs of `rows`, before the next planned bleed of the brake."""
     jobs = course.jobs
     delay = rng.choice(REPAIR_DELAYS, len(rows), p=REPAIR_DELAY_SHARES)
@@ -165,11 +165,13 @@ def _repair_start(course: Course, rows: NDArray[np.intp], rng: np.random.Generat
     return np.where(delay == 0, same_day, other_day)
 
 
-def _scale(workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: Staff, rng: np.random.Generator) -> float:
+def _find_baseline_scale(
+    workshop: Workshop, brakes: Fleet, jobs: Jobs, technicians: Staff, rng: np.random.Generator
+) -> float:
     """The baseline hazard at which planned bleeds come back at the base rate, wear not counted."""
     rows = rng.permutation(jobs.count)[:100_000]
     sample = jobs.of(rows)
-    missed, circumstances = _carry_out(workshop, brakes, sample, technicians, rng)
+    missed, circumstances = _simulate_misses(workshop, brakes, sample, technicians, rng)
     circumstances = replace(circumstances, wears=np.zeros(len(rows), bool))
     horizon = np.minimum(workshop.window_days + 1.0, sample.gap_days)
     hazard = mechanics(workshop).hazard(workshop, 1.0, missed, circumstances).cumulative(horizon)
@@ -191,13 +193,13 @@ def _cut_to_size(workshop: Workshop, course: Course, rng: np.random.Generator) -
     missing = workshop.sessions - int(each[selected].sum())
     single = order[(each[order] == 1) & ~selected[order]]
     if len(single) < missing:
-        single = _fitting(order[~selected[order]], each, missing)
+        single = _choose_brakes_to_add(order[~selected[order]], each, missing)
     selected[single[:missing]] = True
     rows = np.flatnonzero(np.isin(course.jobs.brake, brakes[selected]))
-    return _rows(course, rows)
+    return _select_rows(course, rows)
 
 
-def _fitting(brakes: NDArray[np.intp], each: NDArray[np.int64], missing: int) -> NDArray[np.intp]:
+def _choose_brakes_to_add(brakes: NDArray[np.intp], each: NDArray[np.int64], missing: int) -> NDArray[np.intp]:
     """Brakes to add, those with most bleeds first, so that as few bleeds as possible are missing."""
     chosen: list[int] = []
     for brake in sorted(brakes.tolist(), key=lambda one: -int(each[one])):
@@ -207,12 +209,12 @@ def _fitting(brakes: NDArray[np.intp], each: NDArray[np.int64], missing: int) ->
     return np.array(chosen, dtype=np.intp)
 
 
-def _in_order(course: Course) -> Course:
+def _sort_by_start(course: Course) -> Course:
     """The bleeds sorted by start time."""
-    return _rows(course, np.lexsort((course.jobs.brake, course.jobs.start)))
+    return _select_rows(course, np.lexsort((course.jobs.brake, course.jobs.start)))
 
 
-def _rows(course: Course, rows: NDArray[np.intp]) -> Course:
+def _select_rows(course: Course, rows: NDArray[np.intp]) -> Course:
     """These rows in this order, with `repairs` renumbered."""
     place = np.full(course.jobs.count + 1, NONE)
     place[rows] = np.arange(len(rows))
@@ -221,7 +223,7 @@ def _rows(course: Course, rows: NDArray[np.intp]) -> Course:
     return Course(jobs=course.jobs.of(rows), circumstances=course.circumstances.of(rows), **changed)
 
 
-def _concatenate(waves: list[Course]) -> Course:
+def _concatenate_waves(waves: list[Course]) -> Course:
     def together(parts: list, kind: type) -> dict[str, np.ndarray]:
         return {f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(kind)}
 

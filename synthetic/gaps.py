@@ -8,7 +8,7 @@ from synthetic.tables import month_end, month_start
 from synthetic.workshop import Workshop
 
 
-def without_unrecorded(
+def remove_unrecorded_returns(
     workshop: Workshop, sessions: pl.DataFrame, comebacks: pl.DataFrame
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Remove unrecorded returns, and give the bleeds that repaired them an ordinary job reason."""

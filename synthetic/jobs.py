@@ -61,7 +61,7 @@ def planned_jobs(
     # no later visit has the reason soft_lever: within the window it would count as a return
     reason = np.where(visits.first, rng.choice(8, n, p=FIRST_SHARES), rng.choice(8, n, p=LATER_SHARES))
     start = visits.day * MINUTES_A_DAY + rng.integers(OPENS, LAST_START, n)
-    return _jobs(workshop, brakes, visits.brake, start, visits.gap_days, reason, technicians, rng)
+    return _build_jobs(workshop, brakes, visits.brake, start, visits.gap_days, reason, technicians, rng)
 
 
 def repair_jobs(
@@ -77,10 +77,10 @@ def repair_jobs(
     gap = earlier.gap_days[rows] - (start // MINUTES_A_DAY - earlier.day[rows])
     gap = np.where(earlier.gap_days[rows] >= NO_NEXT, NO_NEXT, gap)
     reason = np.where(rng.random(len(rows)) < 0.1, REASONS.index("soft_lever"), REASONS.index("comeback"))
-    return _jobs(workshop, brakes, earlier.brake[rows], start, gap, reason, technicians, rng)
+    return _build_jobs(workshop, brakes, earlier.brake[rows], start, gap, reason, technicians, rng)
 
 
-def _jobs(
+def _build_jobs(
     workshop: Workshop,
     brakes: Fleet,
     brake: IntArray,
@@ -93,10 +93,10 @@ def _jobs(
     n = len(brake)
     day = start // MINUTES_A_DAY
     difficulty = 1.2 * brakes.internal[brake] + 0.5 * brakes.rear[brake] + 0.6 * (REASON_EFFECT[reason] > 0.2)
-    month = _month(day, day_number(first_day(workshop)))
-    technician = _technicians(workshop, technicians, brakes.shop[brake], difficulty, rng)
+    month = _month_of_log(day, day_number(first_day(workshop)))
+    technician = _assign_technicians(workshop, technicians, brakes.shop[brake], difficulty, rng)
     if workshop.newcomers:
-        technician = _without_absent(workshop, technicians, technician, month, rng)
+        technician = _reassign_absent_jobs(workshop, technicians, technician, month, rng)
     dirty = rng.choice(4, n, p=(0.45, 0.3, 0.2, 0.05))
     dirty = np.where(reason == REASONS.index("dirty_fluid"), np.maximum(dirty, 1), dirty)
     season = np.cos(2 * np.pi * ((day % 365.25) - 200) / 365.25)
@@ -113,7 +113,7 @@ def _jobs(
         temp_c=np.round(18.5 + 4.5 * season + 1.5 * rng.standard_normal(n), 1),
         before_excess_mm=rng.gamma(1.5, 4.0, n) + 8.0 * (reason == 1) + 6.0 * (reason == 6),
         case=workshop.case_mix * (case - ORDINARY_CASE),
-        second=_place_in_day(technician, start),
+        second=_count_earlier_that_day(technician, start),
         unseen=rng.standard_normal(n) if workshop.unseen_hazard else np.zeros(n),
     )
 
@@ -132,7 +132,7 @@ def _case(brakes: Fleet, brake: IntArray, reason: NDArray[np.intp], dirty: NDArr
     )
 
 
-def _technicians(
+def _assign_technicians(
     workshop: Workshop, technicians: Staff, shop: NDArray[np.intp], difficulty: FloatArray, rng: np.random.Generator
 ) -> NDArray[np.intp]:
     """The technician of each job: by pace, with a preference for or against difficult brakes."""
@@ -149,7 +149,7 @@ def _technicians(
     return chosen
 
 
-def _without_absent(
+def _reassign_absent_jobs(
     workshop: Workshop,
     technicians: Staff,
     chosen: NDArray[np.intp],
@@ -166,7 +166,7 @@ def _without_absent(
     return chosen
 
 
-def _place_in_day(technician: NDArray[np.intp], start: IntArray) -> IntArray:
+def _count_earlier_that_day(technician: NDArray[np.intp], start: IntArray) -> IntArray:
     """Number of bleeds of the same technician that began earlier on the same day, within these jobs."""
     day = start // MINUTES_A_DAY
     order = np.lexsort((start, day, technician))
@@ -178,7 +178,7 @@ def _place_in_day(technician: NDArray[np.intp], start: IntArray) -> IntArray:
     return place
 
 
-def _month(day: IntArray, start: int) -> IntArray:
+def _month_of_log(day: IntArray, start: int) -> IntArray:
     months = day.astype("datetime64[D]").astype("datetime64[M]").astype(np.int64)
     first = np.datetime64(start, "D").astype("datetime64[M]").astype(np.int64)
     return np.asarray(months - first + 1, dtype=np.int64)

@@ -27,9 +27,9 @@ def hazard(workshop: Workshop, scale: float, missed: Missed, circumstances: Circ
         Cause("leak", workshop.air_shape, window, workshop.fade_days),
         Cause("wear", workshop.wear_shape, workshop.wear_days),
     )
-    baseline = scale * np.exp(circumstances.burden + workshop.luck_sd * _luck(circumstances))
-    air = baseline * np.exp(_effects(workshop, missed, circumstances, "air"))
-    leak = air * np.expm1(_effects(workshop, missed, circumstances, "leak"))
+    baseline = scale * np.exp(circumstances.burden + workshop.luck_sd * _total_luck(circumstances))
+    air = baseline * np.exp(_log_hazard_of_misses(workshop, missed, circumstances, "air"))
+    leak = air * np.expm1(_log_hazard_of_misses(workshop, missed, circumstances, "leak"))
     sizes = np.column_stack([baseline, air - baseline, leak, circumstances.wears.astype(float)])
     return SimulatedHazard(causes, sizes)
 
@@ -37,16 +37,16 @@ def hazard(workshop: Workshop, scale: float, missed: Missed, circumstances: Circ
 def seen_air_ml(workshop: Workshop, missed: Missed, circumstances: Circumstances) -> FloatArray:
     """Free air left, ml, as far as signs show it."""
     visible = np.array([1 - truth.bypass for truth in workshop.steps])
-    log_air = circumstances.burden + _effects(workshop, missed, circumstances, "air", visible)
+    log_air = circumstances.burden + _log_hazard_of_misses(workshop, missed, circumstances, "air", visible)
     log_air += workshop.luck_sd * circumstances.luck[:, 0]
     return np.asarray(ORDINARY_AIR_ML * np.exp(AIR_PER_LOG_HAZARD * log_air))
 
 
-def _luck(circumstances: Circumstances) -> FloatArray:
+def _total_luck(circumstances: Circumstances) -> FloatArray:
     return np.asarray(circumstances.luck[:, 0] + UNSEEN_LUCK * circumstances.luck[:, 1])
 
 
-def _effects(
+def _log_hazard_of_misses(
     workshop: Workshop, missed: Missed, circumstances: Circumstances, acts: str, visible: FloatArray | float = 1.0
 ) -> FloatArray:
     by_mechanism = np.array([step.acts == acts for step in STEPS])

@@ -15,7 +15,7 @@ Missed = NDArray[np.bool_]
 MIN_CHANCE, MAX_CHANCE = 0.001, 0.98
 
 
-def missed_chance(
+def sample_miss_chances(
     workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp], rng: np.random.Generator
 ) -> NDArray[np.float64]:
     """Chance that each step is missed, with the hurry of the bleed sampled."""
@@ -30,8 +30,8 @@ def missed_chance(
     logit = middle + technicians.habit[jobs.technician] + hurry[:, None]
     if len(technicians.wander):
         logit += technicians.wander[jobs.month - 1, jobs.technician]
-    _add_changes(workshop, jobs, shop, logit)
-    _add_lessons(workshop, jobs, technicians, logit)
+    _shift_miss_odds(workshop, jobs, shop, logit)
+    _shift_coached_odds(workshop, jobs, technicians, logit)
     for one in workshop.newcomers:
         rows = jobs.technician == technicians.names.index(one.technician)
         learnt = 0.5 ** ((jobs.month[rows] - one.month) / one.halving_months)
@@ -39,30 +39,32 @@ def missed_chance(
     return np.clip(1 / (1 + np.exp(-logit)), MIN_CHANCE, MAX_CHANCE)
 
 
-def hazard_changes(workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp]) -> NDArray[np.float64]:
+def calendar_log_hazard(
+    workshop: Workshop, jobs: Jobs, technicians: Staff, shop: NDArray[np.intp]
+) -> NDArray[np.float64]:
     """Log hazard of the calendar: season, unexplained months, drift and changes without a step."""
     added = workshop.drift_per_month * (jobs.month - 1.0) + season(workshop, jobs.day)
     added = added + technicians.month_luck[shop, np.minimum(jobs.month, workshop.months) - 1]
     for change in workshop.changes:
         if not change.step:
-            added = added + change.shift * _affected(workshop, change.shop, change.month, jobs, shop)
+            added = added + change.shift * _is_affected(workshop, change.shop, change.month, jobs, shop)
     return np.asarray(added, dtype=np.float64)
 
 
-def _add_changes(workshop: Workshop, jobs: Jobs, shop: NDArray[np.intp], logit: NDArray[np.float64]) -> None:
+def _shift_miss_odds(workshop: Workshop, jobs: Jobs, shop: NDArray[np.intp], logit: NDArray[np.float64]) -> None:
     for change in workshop.changes:
         if change.step:
-            rows = _affected(workshop, change.shop, change.month, jobs, shop)
+            rows = _is_affected(workshop, change.shop, change.month, jobs, shop)
             logit[rows, PLACE[change.step]] += change.shift
 
 
-def _add_lessons(workshop: Workshop, jobs: Jobs, technicians: Staff, logit: NDArray[np.float64]) -> None:
+def _shift_coached_odds(workshop: Workshop, jobs: Jobs, technicians: Staff, logit: NDArray[np.float64]) -> None:
     for lesson in workshop.lessons:
         index = technicians.names.index(lesson.technician)
         rows = (jobs.technician == index) & (jobs.month > lesson.month)
         logit[rows, PLACE[lesson.step]] += lesson.shift
 
 
-def _affected(workshop: Workshop, name: str, month: int, jobs: Jobs, shop: NDArray[np.intp]) -> NDArray[np.bool_]:
+def _is_affected(workshop: Workshop, name: str, month: int, jobs: Jobs, shop: NDArray[np.intp]) -> NDArray[np.bool_]:
     here = shop == workshop.shops.index(name) if name else np.ones(jobs.count, bool)
     return np.asarray(here & (jobs.month >= month))

@@ -67,15 +67,15 @@ def hazard(workshop: Workshop, scale: float, missed: Missed, circumstances: Circ
 
 def seen_air_ml(workshop: Workshop, missed: Missed, circumstances: Circumstances) -> FloatArray:
     """Free air left, ml, as far as signs show it."""
-    return ORDINARY_AIR_ML * _air(workshop, missed, circumstances, visible=True)
+    return ORDINARY_AIR_ML * _relative_air(workshop, missed, circumstances, visible=True)
 
 
 def _air_hazard(workshop: Workshop, missed: Missed, circumstances: Circumstances) -> FloatArray:
-    excess = _air(workshop, missed, circumstances, visible=False) - workshop.air_threshold
+    excess = _relative_air(workshop, missed, circumstances, visible=False) - workshop.air_threshold
     return np.asarray(np.maximum(excess, MIN_AIR) ** AIR_POWER)
 
 
-def _air(workshop: Workshop, missed: Missed, circumstances: Circumstances, *, visible: bool) -> FloatArray:
+def _relative_air(workshop: Workshop, missed: Missed, circumstances: Circumstances, *, visible: bool) -> FloatArray:
     """Air in units of an ordinary bleed."""
     baseline = np.exp(workshop.luck_sd * circumstances.luck[:, 0] / AIR_POWER)
     added = np.zeros(len(missed))

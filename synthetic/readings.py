@@ -77,14 +77,14 @@ def step_readings(
         ),
         "lever_syringe_end_ml": lever_end,
         "caliper_syringe_end_ml": np.round(lever_end + balance, 1),
-        "lever_port_nm": _torque(is_missed("lever_port"), rng),
-        "caliper_port_nm": _torque(is_missed("caliper_port"), rng),
+        "lever_port_nm": _sample_port_torque(is_missed("lever_port"), rng),
+        "caliper_port_nm": _sample_port_torque(is_missed("caliper_port"), rng),
     }
     columns["volume_moved_ml"] = np.round(columns["cycles"] * rng.uniform(14, 26, n) + rng.uniform(2, 9, n), 0)
     return columns
 
 
-def _torque(missed: NDArray[np.bool_], rng: np.random.Generator) -> NDArray[np.float64]:
+def _sample_port_torque(missed: NDArray[np.bool_], rng: np.random.Generator) -> NDArray[np.float64]:
     n = len(missed)
     correct = np.round(rng.uniform(*PORT_MET_NM, n), 1)
     low = np.round(rng.uniform(0.4, PORT_MISSED_NM[0] - 0.1, n), 1)

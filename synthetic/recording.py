@@ -45,7 +45,7 @@ def recording(workshop: Workshop, history: History, columns: Columns, rng: np.ra
     """The recorded entries, from what was really done."""
     course, recorder = history.course, history.people.recorder[history.course.jobs.technician]
     columns = dict(columns)
-    source, copied = _copies(course.jobs.technician, recorder == "copier", rng)
+    source, copied = _sample_copied_entries(course.jobs.technician, recorder == "copier", rng)
     for step in STEPS:
         for field in step.fields:
             columns[field] = columns[field][source]
@@ -79,7 +79,7 @@ def _is_recorded(
     return np.asarray(rng.random(len(missed)) >= left_out)
 
 
-def _copies(
+def _sample_copied_entries(
     technician: NDArray[np.intp], copier: NDArray[np.bool_], rng: np.random.Generator
 ) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
     """The bleed whose entries each bleed has (its own, or for a copier often the one before), and which are copies."""

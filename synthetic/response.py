@@ -21,7 +21,7 @@ TYPICAL_BUBBLES = 7.0
 
 def first_air_ml(mechanics: ModuleType, workshop: Workshop, missed: Missed, circumstances: Circumstances) -> FloatArray:
     """Free air in the first pass, ml: later steps have not been done yet."""
-    return np.asarray(mechanics.seen_air_ml(workshop, _only(missed, BEFORE_FIRST_PASS), circumstances))
+    return np.asarray(mechanics.seen_air_ml(workshop, _keep_steps(missed, BEFORE_FIRST_PASS), circumstances))
 
 
 def expected_bubbles(air_ml: FloatArray) -> FloatArray:
@@ -40,7 +40,7 @@ def first_bubbles(
     return np.minimum(counts, MAX_BUBBLES).astype(np.int64)
 
 
-def steered_misses(
+def adapt_misses_to_bubbles(
     mechanics: ModuleType, workshop: Workshop, missed: Missed, circumstances: Circumstances, fixed: tuple[str, ...] = ()
 ) -> Missed:
     """The misses, with passes skipped where few bubbles show, and the last one where air still comes.
@@ -54,7 +54,7 @@ def steered_misses(
         missed[:, PLACE["cycles"]] = _is_missed("cycles", shift, circumstances)
     if workshop.stops and "clear_finish" not in fixed:
         usual = replace(circumstances, luck=np.zeros_like(circumstances.luck))
-        air = mechanics.seen_air_ml(workshop, _only(missed, BEFORE_LAST_PASS), usual)
+        air = mechanics.seen_air_ml(workshop, _keep_steps(missed, BEFORE_LAST_PASS), usual)
         clean = mechanics.seen_air_ml(workshop, np.zeros_like(missed), usual)
         missed[:, PLACE["clear_finish"]] = _is_missed(
             "clear_finish", workshop.stops * np.log(air / clean), circumstances
@@ -68,5 +68,5 @@ def _is_missed(step: str, shift: FloatArray, circumstances: Circumstances) -> ND
     return np.asarray(circumstances.roll[:, PLACE[step]] < np.clip(shifted, MIN_CHANCE, MAX_CHANCE))
 
 
-def _only(missed: Missed, steps: tuple[str, ...]) -> Missed:
+def _keep_steps(missed: Missed, steps: tuple[str, ...]) -> Missed:
     return missed & np.isin(STEP_IDS, steps)

@@ -31,15 +31,15 @@ class Return:
     rebleed: NDArray[np.bool_]
 
 
-def comeback_rows(workshop: Workshop, course: Course, rng: np.random.Generator) -> pl.DataFrame:
+def sample_returns(workshop: Workshop, course: Course, rng: np.random.Generator) -> pl.DataFrame:
     """Returns without IDs: row (of the bleed), start, complaint, finding, minutes, parts_cost, written_session,
     written_brake."""
     soft = np.flatnonzero((course.return_day >= 0) & ~course.reported_by_session)
-    other = _other_returns(workshop, course, rng)
+    other = _sample_other_returns(workshop, course, rng)
     row = np.concatenate([soft, other.row])
     start = np.concatenate([course.return_start[soft], other.start])
     n, rebleed = len(row), np.arange(len(row)) < len(soft)
-    complaint, finding = _words(course.cause[row], rebleed, rng)
+    complaint, finding = _sample_complaints_and_findings(course.cause[row], rebleed, rng)
     return pl.DataFrame(
         {
             "row": row,
@@ -54,7 +54,7 @@ def comeback_rows(workshop: Workshop, course: Course, rng: np.random.Generator) 
     )
 
 
-def _other_returns(workshop: Workshop, course: Course, rng: np.random.Generator) -> Return:
+def _sample_other_returns(workshop: Workshop, course: Course, rng: np.random.Generator) -> Return:
     """Returns for pads, noise and worn parts, before the next bleed, of brakes without a comeback."""
     days_left = np.minimum(course.jobs.gap_days - 1, day_number(workshop.as_of) - course.jobs.day)
     hard_use = np.exp(workshop.unseen_hazard * course.jobs.unseen - workshop.unseen_hazard**2 / 2)
@@ -65,7 +65,7 @@ def _other_returns(workshop: Workshop, course: Course, rng: np.random.Generator)
     return Return(row, start, np.zeros(len(row), bool))
 
 
-def _words(
+def _sample_complaints_and_findings(
     cause: NDArray[np.str_], rebleed: NDArray[np.bool_], rng: np.random.Generator
 ) -> tuple[NDArray[np.str_], NDArray[np.str_]]:
     """Complaint and finding; for comebacks at least one counts by the built-in rule, for other returns none."""

@@ -10,7 +10,7 @@ from synthetic.technicians import technician_names
 from synthetic.workshop import Change, ClusterTrial, Habit, Lesson, ReturnsWritten, StepTruth, Workshop
 
 
-def _base(w: Workshop) -> Workshop:
+def _unchanged_workshop(w: Workshop) -> Workshop:
     return w
 
 
@@ -49,7 +49,7 @@ def _dominant_by_leak(w: Workshop) -> Workshop:
     return w.with_every_step(effect=0.0).with_steps(seals=StepTruth("seals", 0.10, 2.8))
 
 
-def _repeats(w: Workshop) -> Workshop:
+def _frequent_bikes(w: Workshop) -> Workshop:
     return replace(w, one_off_share=0.1, mean_gap_days=130.0, bike_sd=0.3)
 
 
@@ -89,7 +89,7 @@ def _seals_wear_out(w: Workshop) -> Workshop:
     return replace(w, wearing_model="Schist 2", wear_days=600.0)
 
 
-def _drift(w: Workshop) -> Workshop:
+def _drifting_risk(w: Workshop) -> Workshop:
     return replace(w, drift_per_month=0.02, changes=(Change(w.months // 2, 1.5, step="cycles"),))
 
 
@@ -162,12 +162,12 @@ def _air_threshold(w: Workshop) -> Workshop:
     return replace(w, air_threshold=1.2)
 
 
-def _loglinear(w: Workshop) -> Workshop:
+def _loglinear_generator(w: Workshop) -> Workshop:
     return replace(w, generator="loglinear", air_shape=0.75, effect_scale=0.6)
 
 
 def _loglinear_no_effect(w: Workshop) -> Workshop:
-    return replace(_loglinear(w), no_effect=True)
+    return replace(_loglinear_generator(w), no_effect=True)
 
 
 def _skips_passes(w: Workshop) -> Workshop:
@@ -202,26 +202,28 @@ def _starts_late(w: Workshop) -> Workshop:
     return replace(_equal_people(w), returns_written=(ReturnsWritten(w.shops[1], first_month=w.months // 2),))
 
 
-def _few(w: Workshop, technicians: int) -> Workshop:
+def _few_technicians(w: Workshop, technicians: int) -> Workshop:
     """Few equal technicians in one workshop; a few different bikes come often."""
     often = replace(w, one_off_share=0.2, mean_gap_days=90.0, bike_sd=0.5)
     return replace(_equal_people(often), shops=w.shops[:1], technicians=technicians)
 
 
 def _few_shops(w: Workshop, shops: int) -> Workshop:
-    return replace(_few(w, max(2 * shops, 4)), shops=w.shops[:shops])
+    return replace(_few_technicians(w, max(2 * shops, 4)), shops=w.shops[:shops])
 
 
 def _one_of_five_doubles(w: Workshop) -> Workshop:
     habits = tuple(Habit(name, skill=0.6931471805599453 if name == "Wren" else 0.0) for name in technician_names(5))
-    return replace(_few(w, 5), habits=habits, one_off_share=w.one_off_share, mean_gap_days=w.mean_gap_days, bike_sd=0.0)
+    return replace(
+        _few_technicians(w, 5), habits=habits, one_off_share=w.one_off_share, mean_gap_days=w.mean_gap_days, bike_sd=0.0
+    )
 
 
 def _one_of_three_shops_worse(w: Workshop) -> Workshop:
     return replace(_equal_people(w), changes=(Change(1, 0.5306282510621704, shop=w.shops[1]),))
 
 
-def _season(w: Workshop, size: float) -> Workshop:
+def _seasonal_risk(w: Workshop, size: float) -> Workshop:
     return replace(_equal_people(w), season=size)
 
 
@@ -229,7 +231,7 @@ def _restless_months(w: Workshop) -> Workshop:
     return replace(_equal_people(w), month_sd=0.2)
 
 
-def _growing(w: Workshop) -> Workshop:
+def _growing_workshop(w: Workshop) -> Workshop:
     return replace(_equal_people(w), growth=4.0)
 
 
@@ -238,7 +240,7 @@ def _all_of_the_calendar(w: Workshop) -> Workshop:
 
 
 SCENARIOS: dict[str, Callable[[Workshop], Workshop]] = {
-    "base": _base,
+    "base": _unchanged_workshop,
     "no step matters": _no_effect,
     "signs say nothing": _signs_uninformative,
     "effects bypass the signs": _effects_bypass_signs,
@@ -247,7 +249,7 @@ SCENARIOS: dict[str, Callable[[Workshop], Workshop]] = {
     "first 30 days only": _early_only,
     "one dominant step, by air": _dominant_by_air,
     "one dominant step, by leak": _dominant_by_leak,
-    "repeats": _repeats,
+    "repeats": _frequent_bikes,
     "30% not recorded": _missing_at_random,
     "misses left unrecorded": _missing_selectively,
     "few comebacks": _few_comebacks,
@@ -257,7 +259,7 @@ SCENARIOS: dict[str, Callable[[Workshop], Workshop]] = {
     "an unmarked step moves the reading": _reading_moved_unmarked,
     "many technicians": _many_technicians,
     "seals wear out": _seals_wear_out,
-    "drift": _drift,
+    "drift": _drifting_risk,
     "a shop changes": _a_shop_changes,
     "one busy shop": _one_busy_shop,
     "one busy shop changes": _one_busy_shop_changes,
@@ -273,25 +275,25 @@ SCENARIOS: dict[str, Callable[[Workshop], Workshop]] = {
     "air below a threshold does nothing": _air_threshold,
     "a shop stops writing returns": _stops_writing,
     "a shop starts writing returns late": _starts_late,
-    "two technicians": partial(_few, technicians=2),
-    "three technicians": partial(_few, technicians=3),
-    "four technicians": partial(_few, technicians=4),
-    "five technicians": partial(_few, technicians=5),
+    "two technicians": partial(_few_technicians, technicians=2),
+    "three technicians": partial(_few_technicians, technicians=3),
+    "four technicians": partial(_few_technicians, technicians=4),
+    "five technicians": partial(_few_technicians, technicians=5),
     "two shops": partial(_few_shops, shops=2),
     "three shops": partial(_few_shops, shops=3),
     "one of five at twice the hazard": _one_of_five_doubles,
     "one of three shops worse": _one_of_three_shops_worse,
-    "season of 30%": partial(_season, size=0.26),
-    "season of 50%": partial(_season, size=0.41),
+    "season of 30%": partial(_seasonal_risk, size=0.26),
+    "season of 50%": partial(_seasonal_risk, size=0.41),
     "months differ": _restless_months,
-    "volume grows fourfold": _growing,
+    "volume grows fourfold": _growing_workshop,
     "season, growth and months that differ": _all_of_the_calendar,
     "few first bubbles skip a pass": _skips_passes,
     "few first bubbles skip a pass that does nothing": _skips_passes_without_effect,
     "the last pass stops with bubbles": _stops_with_bubbles,
     "unseen difficulty": _unseen_difficulty,
     "misses recorded once the bike is back": _recorded_once_back,
-    "loglinear": _loglinear,
+    "loglinear": _loglinear_generator,
     "loglinear, no step matters": _loglinear_no_effect,
 }
 

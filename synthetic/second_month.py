@@ -25,7 +25,7 @@ class DoneList:
     prevented: pl.Series
 
 
-def fill_in(to_do: pl.DataFrame, log: SimulatedLog, day: dt.date, seed: int) -> DoneList:
+def fill_in_list(to_do: pl.DataFrame, log: SimulatedLog, day: dt.date, seed: int) -> DoneList:
     """Fill in a list of recalls and second checks on the days after it was made.
 
     A bleed has a fault if it comes back later in the simulated log; a check finds 7 of 10. Recalls end by chance.

@@ -44,26 +44,26 @@ def signs(
         travel += millimetres * course.missed[:, PLACE[step]]
     gain = PUMPED_AWAY * excess + PUMP_NOISE * workshop.travel_noise_mm * rng.standard_normal(n)
     before = reference + course.jobs.before_excess_mm + rng.standard_normal(n)
-    soft = softness(seen_ml)
+    soft = soft_lever_chance(seen_ml)
     leaking = course.missed[:, [PLACE[step] for step in LEAK_STEPS]].any(axis=1)
     minutes = 16 + 5.5 * done["cycles"] + 0.8 * done["settle_minutes"] + 9 * history.fleet.internal[course.jobs.brake]
     bubbles = first_bubbles(mechanics(workshop), workshop, course.missed, course.circumstances)
     other = bubbles if workshop.signs_informative == 1 else rng.permutation(bubbles)
     return {
         "bubbles_first": np.where(rng.random(n) < workshop.signs_informative, bubbles, other),
-        "lever_travel_before_mm": np.clip(_rounded(before), 0, done["lever_reach_mm"]),
-        "lever_travel_after_mm": np.clip(_rounded(travel), 0, done["lever_reach_mm"]),
-        "pump_gain_mm": np.clip(_rounded(gain), -5, 60),
+        "lever_travel_before_mm": np.clip(_round_to_reading(before), 0, done["lever_reach_mm"]),
+        "lever_travel_after_mm": np.clip(_round_to_reading(travel), 0, done["lever_reach_mm"]),
+        "pump_gain_mm": np.clip(_round_to_reading(gain), -5, 60),
         "hard_pull_firm": rng.random(n) >= RELEASED_SOFT * soft,
         "leak_seen": rng.random(n) < np.where(leaking, *LEAK_SEEN),
         "minutes": np.clip(np.round(minutes * np.exp(0.15 * rng.standard_normal(n))), 2, 480),
     }
 
 
-def softness(seen_ml: NDArray[np.float64]) -> NDArray[np.float64]:
+def soft_lever_chance(seen_ml: NDArray[np.float64]) -> NDArray[np.float64]:
     """Chance that the lever is soft under a hard pull."""
     return 1 / (1 + np.exp(-(seen_ml - SOFT_AT_ML) / 0.015))
 
 
-def _rounded(millimetres: NDArray[np.float64]) -> NDArray[np.float64]:
+def _round_to_reading(millimetres: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.round(millimetres / READ_TO_MM) * READ_TO_MM

@@ -11,21 +11,21 @@ import polars as pl
 from schemas.log import Actions
 from synthetic.attainable_risk import attainable_risk
 from synthetic.course import History, history
-from synthetic.gaps import without_unrecorded
+from synthetic.gaps import remove_unrecorded_returns
 from synthetic.models import brake_table
 from synthetic.procedure import PLACE
 from synthetic.readings import step_readings
 from synthetic.recording import Recording, recording
-from synthetic.returns import comeback_rows
+from synthetic.returns import sample_returns
 from synthetic.signs import shown_air_ml, signs
 from synthetic.tables import (
     coaching_table,
     comebacks_table,
     passes_table,
     piston_pairs,
+    sample_fluids,
     sessions_table,
     technicians_table,
-    with_wrong_fluids,
 )
 from synthetic.technicians import sample_staff
 from synthetic.truth import truth_bleeds, truth_events, truth_steps, truth_technicians
@@ -76,10 +76,10 @@ def simulate(workshop: Workshop, seed: int) -> SimulatedLog:
     seed
         A whole number, 0 or more.
     """
-    workshop = with_named_lessons(workshop, seed)
+    workshop = name_lesson_technicians(workshop, seed)
     rng = np.random.default_rng(seed)
-    past, recording, seen_ml = _simulate(workshop, rng)
-    return _assemble(workshop, past, recording, seen_ml, rng)
+    past, recording, seen_ml = _simulate_events(workshop, rng)
+    return _assemble_log(workshop, past, recording, seen_ml, rng)
 
 
 def attainable_risks(workshop: Workshop, seed: int, session_ids: pl.Series) -> pl.DataFrame:
@@ -99,15 +99,15 @@ def attainable_risks(workshop: Workshop, seed: int, session_ids: pl.Series) -> p
     ValueError
         As `attainable_risk` does.
     """
-    workshop = with_named_lessons(workshop, seed)
+    workshop = name_lesson_technicians(workshop, seed)
     rng = np.random.default_rng(seed)
-    past, recording, _ = _simulate(workshop, rng)
+    past, recording, _ = _simulate_events(workshop, rng)
     places = session_ids.str.slice(1).cast(pl.Int64).to_numpy() - 1
     risk = attainable_risk(workshop, past, recording, places, rng)
     return pl.DataFrame({"session_id": session_ids, "foreseeable_risk": risk})
 
 
-def with_named_lessons(workshop: Workshop, seed: int) -> Workshop:
+def name_lesson_technicians(workshop: Workshop, seed: int) -> Workshop:
     """Name the technician of every lesson: if none is given, the one who missed the step most just before.
 
     The log is first simulated without the lesson and reviewed as a lead would review it.
@@ -116,13 +116,13 @@ def with_named_lessons(workshop: Workshop, seed: int) -> Workshop:
     if not open_lessons:
         return workshop
     lessons = tuple(lesson for lesson in workshop.lessons if lesson.technician)
-    past, recording, _ = _simulate(replace(workshop, lessons=lessons), np.random.default_rng(seed))
+    past, recording, _ = _simulate_events(replace(workshop, lessons=lessons), np.random.default_rng(seed))
     for lesson in open_lessons:
-        lessons += (replace(lesson, technician=past.people.names[_worst(lesson, past, recording)]),)
+        lessons += (replace(lesson, technician=past.people.names[_worst_technician(lesson, past, recording)]),)
     return replace(workshop, lessons=lessons)
 
 
-def _worst(lesson: Lesson, past: History, recording: Recording) -> int:
+def _worst_technician(lesson: Lesson, past: History, recording: Recording) -> int:
     """The technician with the highest recorded share missed in the lesson's month and the two before it."""
     course, place = past.course, PLACE[lesson.step]
     recent = (course.jobs.month <= lesson.month) & (course.jobs.month > lesson.month - REVIEW_MONTHS)
@@ -133,7 +133,7 @@ def _worst(lesson: Lesson, past: History, recording: Recording) -> int:
     return int(np.argmax(np.where(bleeds >= MIN_REVIEWED, missed / np.maximum(bleeds, 1), -1.0)))
 
 
-def _simulate(workshop: Workshop, rng: np.random.Generator) -> tuple[History, Recording, np.ndarray]:
+def _simulate_events(workshop: Workshop, rng: np.random.Generator) -> tuple[History, Recording, np.ndarray]:
     """What happened, what was recorded, and the air that the signs show."""
     technicians = sample_staff(workshop, rng)
     past = history(workshop, technicians, rng)
@@ -144,13 +144,13 @@ def _simulate(workshop: Workshop, rng: np.random.Generator) -> tuple[History, Re
     return past, recording(workshop, past, done, rng), seen_ml
 
 
-def _assemble(
+def _assemble_log(
     workshop: Workshop, past: History, recording: Recording, seen_ml: np.ndarray, rng: np.random.Generator
 ) -> SimulatedLog:
-    fluids = with_wrong_fluids(workshop, past, rng)
+    fluids = sample_fluids(workshop, past, rng)
     sessions = sessions_table(workshop, past, recording, fluids)
-    comebacks = comebacks_table(past, comeback_rows(workshop, past.course, rng))
-    sessions, comebacks = without_unrecorded(workshop, sessions, comebacks)
+    comebacks = comebacks_table(past, sample_returns(workshop, past.course, rng))
+    sessions, comebacks = remove_unrecorded_returns(workshop, sessions, comebacks)
     return SimulatedLog(
         sessions=sessions,
         comebacks=comebacks,

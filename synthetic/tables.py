@@ -13,7 +13,7 @@ from schemas.log import Sessions
 from synthetic.course import History
 from synthetic.fleet import BIKE_KINDS, IntArray, first_day
 from synthetic.jobs import FLUID_STATES, REASONS
-from synthetic.lots import material_columns
+from synthetic.lots import lot_and_kit_columns
 from synthetic.models import DOT, MINERAL, MODELS
 from synthetic.recording import Recording
 from synthetic.technicians import Staff
@@ -42,7 +42,7 @@ def piston_pairs(past: History) -> NDArray[np.int64]:
     return past.fleet.piston_pairs[past.course.jobs.brake]
 
 
-def with_wrong_fluids(workshop: Workshop, past: History, rng: np.random.Generator) -> Fluids:
+def sample_fluids(workshop: Workshop, past: History, rng: np.random.Generator) -> Fluids:
     """The correct fluid, except for `wrong_fluids` and `wrong_kits` bleeds with the other type."""
     required = np.array([m.fluid for m in MODELS])[past.fleet.model[past.course.jobs.brake]]
     other = np.where(required == MINERAL, DOT, MINERAL)
@@ -76,14 +76,14 @@ def sessions_table(workshop: Workshop, past: History, recording: Recording, flui
     )
     frame = frame.with_columns(_trial_columns(workshop, past))
     shop = brakes.shop[jobs.brake]
-    frame = frame.with_columns(material_columns(workshop, jobs.start, jobs.day, shop))
+    frame = frame.with_columns(lot_and_kit_columns(workshop, jobs.start, jobs.day, shop))
     words = {
         "bike_kind": pl.Series(BIKE_KINDS).gather(brakes.kind[jobs.brake]),
         "hose_route": pl.Series(["external", "internal"]).gather(brakes.internal[jobs.brake].astype(int)),
         "fluid_out": pl.Series(FLUID_STATES).gather(jobs.fluid_out),
     }
     plain = {
-        field: pl.Series(values, strict=False).cast(pl.Int64 if field in INTEGERS else None or _type(values))
+        field: pl.Series(values, strict=False).cast(pl.Int64 if field in INTEGERS else None or _column_type(values))
         for field, values in recording.columns.items()
     }
     frame = frame.with_columns(**words, **plain)
@@ -91,7 +91,7 @@ def sessions_table(workshop: Workshop, past: History, recording: Recording, flui
         pl.when(pl.Series(recorded)).then(pl.col(field)).alias(field) for field, recorded in recording.recorded.items()
     ]
     renamed = frame.with_columns(left_out).rename({"temp_c": "shop_temp_c"})
-    return renamed.select(_order(renamed.columns))
+    return renamed.select(_schema_order(renamed.columns))
 
 
 def _trial_columns(workshop: Workshop, past: History) -> list[pl.Series]:
@@ -211,10 +211,10 @@ def bike_ids(bikes: IntArray) -> pl.Series:
     return pl.Series(bikes + 1).cast(pl.String).str.zfill(DIGITS - 1).str.replace("^", "B")
 
 
-def _type(values: NDArray) -> pl.DataType:
+def _column_type(values: NDArray) -> pl.DataType:
     return pl.Boolean() if values.dtype == bool else pl.Float64()
 
 
-def _order(columns: list[str]) -> list[str]:
+def _schema_order(columns: list[str]) -> list[str]:
     """The columns in the order of the schema."""
     return [name for name in Sessions.to_schema().columns if name in columns]

@@ -71,13 +71,13 @@ def sample_staff(workshop: Workshop, rng: np.random.Generator) -> Staff:
         recorder=np.array([one.recorder for one in each]),
         habit=habit,
         month_luck=month_luck(workshop, rng),
-        wander=_wander(workshop, rng),
+        wander=_sample_habit_drift(workshop, rng),
         shop_burden=workshop.shop_sd * rng.standard_normal(shops) if workshop.shop_sd else np.zeros(shops),
         shop_changes=rng.permutation(shops) < shops // 2 if workshop.trial else np.zeros(shops, bool),
     )
 
 
-def _wander(workshop: Workshop, rng: np.random.Generator) -> NDArray[np.float64]:
+def _sample_habit_drift(workshop: Workshop, rng: np.random.Generator) -> NDArray[np.float64]:
     """Deviations by month, technician and step: a stationary first-order autoregression."""
     if not workshop.wander_sd:
         return np.zeros((0, workshop.technicians, len(STEP_IDS)))

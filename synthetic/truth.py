@@ -9,7 +9,7 @@ from synthetic.course import History, mechanics
 from synthetic.fleet import FloatArray
 from synthetic.procedure import STEPS
 from synthetic.recording import Recording
-from synthetic.response import steered_misses
+from synthetic.response import adapt_misses_to_bubbles
 from synthetic.tables import Fluids, month_end, month_start, session_ids
 from synthetic.technicians import Staff
 from synthetic.workshop import Workshop
@@ -44,8 +44,8 @@ def truth_steps(workshop: Workshop, past: History, recording: Recording) -> pl.D
     rows = []
     for place, (step, effect) in enumerate(zip(STEPS, workshop.step_effects, strict=True)):
         missed = np.flatnonzero(recording.honest[:, place] & course.missed[:, place])
-        direct = _prevented(workshop, past, missed, place, respond=False) if effect else 0.0
-        total = _prevented(workshop, past, missed, place, respond=True) if effect else 0.0
+        direct = _true_prevented(workshop, past, missed, place, respond=False) if effect else 0.0
+        total = _true_prevented(workshop, past, missed, place, respond=True) if effect else 0.0
         rows.append((step.id, total, direct, effect, int(recording.honest[:, place].sum())))
     names = ["step", "preventable_per_100", "direct_per_100", "effect", "recorded_missed"]
     return pl.DataFrame(rows, schema=names, orient="row").with_columns(
@@ -90,12 +90,12 @@ def truth_events(workshop: Workshop, past: History, recording: Recording, fluids
     return pl.DataFrame(events, schema=EVENT_COLUMNS, orient="row")
 
 
-def _prevented(workshop: Workshop, past: History, rows: np.ndarray, place: int, *, respond: bool) -> float:
+def _true_prevented(workshop: Workshop, past: History, rows: np.ndarray, place: int, *, respond: bool) -> float:
     """Comebacks prevented per 100 bleeds, had these bleeds met the step; later work responds to what is seen."""
     course, mech = past.course, mechanics(workshop)
     missed, circumstances = course.missed[rows].copy(), course.circumstances.of(rows)
     missed[:, place] = False
     if respond:
-        missed = steered_misses(mech, workshop, missed, circumstances, fixed=(STEPS[place].id,))
+        missed = adapt_misses_to_bubbles(mech, workshop, missed, circumstances, fixed=(STEPS[place].id,))
     lower_risk = mech.hazard(workshop, past.scale, missed, circumstances).risk(course.horizon_days[rows])
     return float((course.risk[rows] - lower_risk).sum()) * 100 / course.jobs.count

@@ -237,10 +237,10 @@ class Workshop:
 
     def with_every_step(self, *, effect: float | None = None, bypass: float | None = None) -> Workshop:
         """The workshop with the same effect or bypass for every step."""
-        return replace(self, steps=tuple(_changed(step, effect, bypass) for step in self.steps))
+        return replace(self, steps=tuple(_change_step(step, effect, bypass) for step in self.steps))
 
 
-def _changed(step: StepTruth, effect: float | None, bypass: float | None) -> StepTruth:
+def _change_step(step: StepTruth, effect: float | None, bypass: float | None) -> StepTruth:
     return replace(
         step,
         effect=step.effect if effect is None else effect,

@@ -19,15 +19,15 @@ def write_simulation(log: SimulatedLog, folder: Path | str) -> None:
     """
     folder = Path(folder)
     (folder / "truth").mkdir(parents=True, exist_ok=True)
-    _write(log.sessions, folder / "sessions.csv")
-    _write(log.comebacks, folder / "comebacks.csv")
+    _write_csv(log.sessions, folder / "sessions.csv")
+    _write_csv(log.comebacks, folder / "comebacks.csv")
     for name in OPTIONAL_TABLES:
         table: pl.DataFrame = getattr(log, name)
         if table.height:
-            _write(table, folder / f"{name}.csv")
+            _write_csv(table, folder / f"{name}.csv")
     for name in TRUTH_TABLES:
-        _write(getattr(log, f"truth_{name}"), folder / "truth" / f"{name}.csv")
+        _write_csv(getattr(log, f"truth_{name}"), folder / "truth" / f"{name}.csv")
 
 
-def _write(table: pl.DataFrame, path: Path) -> None:
+def _write_csv(table: pl.DataFrame, path: Path) -> None:
     table.write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%S")

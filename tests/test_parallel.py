@@ -111,7 +111,7 @@ def test_where_no_process_can_be_started_all_runs_here(error: type[Exception], m
 
 
 def test_a_single_core_is_not_shared(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(parallel, "_cores", lambda: 1)
+    monkeypatch.setattr(parallel, "_count_cores", lambda: 1)
     with worker() as executor:
         assert executor.submit(os.getpid).result() == os.getpid()
 

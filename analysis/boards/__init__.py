@@ -1,7 +1,7 @@
 """Boards: the charts of one reader as one linked chart. Nothing here estimates; crude rates are counted in the browser."""
 
 from analysis.boards.analyst_board import analyst_board
-from analysis.boards.board_cells import NOT_RECORDED, WORK, CountedCells, counted_cells
+from analysis.boards.board_cells import NOT_RECORDED, WORK, CountedCells, count_cells
 from analysis.boards.figures import Figure, lead_figures, money_per_year, year_counts
 from analysis.boards.lead_board import lead_board
 from analysis.boards.trainer_board import PATTERN_LABELS, trainer_board
@@ -13,7 +13,7 @@ __all__ = [
     "CountedCells",
     "Figure",
     "analyst_board",
-    "counted_cells",
+    "count_cells",
     "lead_board",
     "lead_figures",
     "money_per_year",

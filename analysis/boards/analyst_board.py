@@ -32,19 +32,21 @@ def analyst_board(report: Report) -> alt.ConcatChart:
         What the audit found; nothing is estimated here.
     """
     files = report.intake.get_column("file").unique().sort().to_list()
-    fields = _fields(report)
-    file, field = _choice("file", "File", files), _choice("field", "Field", fields)
-    rows = alt.vconcat(_rows(report, file), _reasons(report), spacing=14)
+    fields = _least_complete_fields(report)
+    file, field = _list_selection("file", "File", files), _list_selection("field", "Field", fields)
+    rows = alt.vconcat(_rows_read_chart(report, file), _reasons_chart(report), spacing=14)
     if fields:
-        months = alt.vconcat(_missing(report, fields, field), _by_month(report, fields), spacing=14)
-        first = alt.hconcat(rows, _recorded(report, fields, field), months, spacing=20)
+        months = alt.vconcat(
+            _missing_by_month_chart(report, fields, field), _recorded_by_month_chart(report, fields), spacing=14
+        )
+        first = alt.hconcat(rows, _completeness_chart(report, fields, field), months, spacing=20)
     else:
         first = alt.hconcat(rows, line_of_text("No optional field is recorded: see rebleed fields.", 330), spacing=20)
     second = alt.hconcat(*model_charts(report), *coverage_charts(report), spacing=30)
     return alt.concat(
         first,
         second,
-        _legend(report),
+        _legend_chart(report),
         spacing=14,
         columns=1,
         align="none",
@@ -73,24 +75,24 @@ def _shared_folder(files: list[str]) -> str:
     return first[: first.rfind("/", 0, same) + 1]
 
 
-def _choice(name: str, label: str, options: list[str]) -> alt.Parameter:
+def _list_selection(name: str, label: str, options: list[str]) -> alt.Parameter:
     marks = ("", "_0", "_1", "_2")  # Altair numbers the names of charts that carry a parameter
     clicks = ", ".join(f"@{name}_dots{at}_marks:click" for at in marks)
     bind = alt.binding_select(options=[None, *options], labels=["all", *options], name=f"{label} ")
     return alt.selection_point(name=name, fields=[name], on=clicks, bind=bind)
 
 
-def _labels(limit: int = LABEL_PX, **more: Any) -> alt.Axis:
+def _label_axis(limit: int = LABEL_PX, **more: Any) -> alt.Axis:
     """An axis of names, without a line."""
     return alt.Axis(labelLimit=limit, labelPadding=4, ticks=False, domain=False, **SMALL, **more)
 
 
-def _same_width(report: Report) -> dict[str, int]:
+def _aligned_label_width(report: Report) -> dict[str, int]:
     """The width of labels where charts below each other must begin together."""
     return {} if report.set_aside.is_empty() else {"minExtent": LABEL_PX, "maxExtent": LABEL_PX}
 
 
-def _rows(report: Report, file: alt.Parameter) -> Any:
+def _rows_read_chart(report: Report, file: alt.Parameter) -> Any:
     """Rows read from each file, with how many were not accepted."""
     names = distinct_names(report.intake.get_column("file").unique().to_list())
     counts = report.intake.group_by("file", maintain_order=True).agg(
@@ -102,7 +104,7 @@ def _rows(report: Report, file: alt.Parameter) -> Any:
         words=pl.when(pl.col("other") > 0).then(pl.format("{} not accepted", "other")).otherwise(pl.lit("")),
     )
     base = alt.Chart(inline_data(table.to_dicts())).encode(
-        y=alt.Y("label:N", sort=None, title=None, axis=_labels(**_same_width(report))),
+        y=alt.Y("label:N", sort=None, title=None, axis=_label_axis(**_aligned_label_width(report))),
         opacity=alt.condition(file, alt.value(1), alt.value(0.3)),
     )
     bars = (
@@ -123,7 +125,7 @@ def _rows(report: Report, file: alt.Parameter) -> Any:
     )
 
 
-def _reasons(report: Report) -> Any:
+def _reasons_chart(report: Report) -> Any:
     """Why rows were rejected and values blanked, most frequent first, for the chosen file."""
     counts = report.set_aside.group_by("file", "rule", "action", maintain_order=True).len()
     if counts.is_empty():
@@ -143,7 +145,7 @@ def _reasons(report: Report) -> Any:
         .transform_filter("!isValid(file_file) || datum.file === file_file")
         .transform_aggregate(count="sum(len)", groupby=["reason"])
         .encode(
-            y=alt.Y("reason:N", sort=None, title=None, axis=_labels(**_same_width(report))),
+            y=alt.Y("reason:N", sort=None, title=None, axis=_label_axis(**_aligned_label_width(report))),
             x=alt.X("count:Q", title=None, axis=alt.Axis(tickCount=3, tickMinStep=1, format="d", **SMALL)),
         )
     )
@@ -156,7 +158,7 @@ def _reasons(report: Report) -> Any:
     )
 
 
-def _entries() -> dict[str, str]:
+def _recordable_field_labels() -> dict[str, str]:
     """Labels of the fields of a bleed that a shop may record, by name."""
     return {
         entry.name: entry.label
@@ -165,16 +167,16 @@ def _entries() -> dict[str, str]:
     }
 
 
-def _fields(report: Report) -> list[str]:
+def _least_complete_fields(report: Report) -> list[str]:
     """Labels of the least completely recorded fields that are recorded at all, the least complete first."""
-    bleeds, labels = report.log.sessions, _entries()
+    bleeds, labels = report.log.sessions, _recordable_field_labels()
     shares = {labels[name]: bleeds.get_column(name).count() for name in labels if bleeds.get_column(name).count()}
     return sorted(shares, key=lambda label: (shares[label], label))[:MAX_FIELDS]
 
 
-def _monthly(report: Report, fields: list[str]) -> pl.DataFrame:
+def _monthly_completeness(report: Report, fields: list[str]) -> pl.DataFrame:
     """Bleeds and how many have each field, by month."""
-    names = {label: name for name, label in _entries().items()}
+    names = {label: name for name, label in _recordable_field_labels().items()}
     table = report.data.bleeds.group_by("month", maintain_order=True).agg(
         pl.len().alias("bleeds"), *(pl.col(names[label]).count().alias(label) for label in fields)
     )
@@ -185,16 +187,16 @@ def _monthly(report: Report, fields: list[str]) -> pl.DataFrame:
     )
 
 
-def _recorded(report: Report, fields: list[str], field: alt.Parameter) -> Any:
+def _completeness_chart(report: Report, fields: list[str], field: alt.Parameter) -> Any:
     """Share recorded of each field, all months together."""
     totals = (
-        _monthly(report, fields)
+        _monthly_completeness(report, fields)
         .group_by("field", maintain_order=True)
         .agg(pl.col("bleeds").sum(), pl.col("recorded").sum())
     )
     rows = totals.with_columns(share=pl.col("recorded") / pl.col("bleeds")).to_dicts()
     base = alt.Chart(inline_data(rows)).encode(
-        y=alt.Y("field:N", sort=fields, title=None, axis=_labels()),
+        y=alt.Y("field:N", sort=fields, title=None, axis=_label_axis()),
         opacity=alt.condition(field, alt.value(1), alt.value(0.3)),
     )
     bars = (
@@ -214,7 +216,7 @@ def _recorded(report: Report, fields: list[str], field: alt.Parameter) -> Any:
     )
 
 
-def _months(report: Report) -> alt.X:
+def _month_axis(report: Report) -> alt.X:
     months = report.data.bleeds.get_column("month").unique().sort().to_list()
     every = max(1, -(-len(months) // 5))
     axis = alt.Axis(values=months[::every], labelAngle=0, title=None, **SMALL)
@@ -227,16 +229,16 @@ MONTH_TIPS = [
 ]  # fmt: skip
 
 
-def _missing(report: Report, fields: list[str], field: alt.Parameter) -> Any:
+def _missing_by_month_chart(report: Report, fields: list[str], field: alt.Parameter) -> Any:
     """Where each field is missing: a square for each month, the larger the more bleeds lack it."""
-    table = _monthly(report, fields).filter(pl.col("missing") > 0)
+    table = _monthly_completeness(report, fields).filter(pl.col("missing") > 0)
     return (
         alt.Chart(inline_data(table.to_dicts()), width=FIELD_PX, height=ROW_PX * max(len(fields), 1), name="field_dots",
                   title="Share missing, by field and month")
         .mark_square(color=PLAIN)
         .encode(
-            x=_months(report).copy(),
-            y=alt.Y("field:N", sort=fields, scale=alt.Scale(domain=fields), title=None, axis=_labels(labels=False)),
+            x=_month_axis(report).copy(),
+            y=alt.Y("field:N", sort=fields, scale=alt.Scale(domain=fields), title=None, axis=_label_axis(labels=False)),
             size=alt.Size("missing:Q", scale=alt.Scale(domain=[0, 1], range=[0, 170]), legend=None),
             opacity=alt.condition(field, alt.value(1), alt.value(0.2)),
             tooltip=MONTH_TIPS,
@@ -244,17 +246,17 @@ def _missing(report: Report, fields: list[str], field: alt.Parameter) -> Any:
     )  # fmt: skip
 
 
-def _by_month(report: Report, fields: list[str]) -> Any:
+def _recorded_by_month_chart(report: Report, fields: list[str]) -> Any:
     """Share recorded by month: the chosen field, or all of these together."""
     return (
-        alt.Chart(inline_data(_monthly(report, fields).to_dicts()))
+        alt.Chart(inline_data(_monthly_completeness(report, fields).to_dicts()))
         .transform_filter("!isValid(field_field) || datum.field === field_field")
         .transform_calculate(field="isValid(field_field) ? field_field : 'all of these together'")
         .transform_aggregate(recorded="sum(recorded)", bleeds="sum(bleeds)", groupby=["field", "month"])
         .transform_calculate(share="datum.recorded / datum.bleeds")
         .mark_line(aria=False, color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN, size=16))
         .encode(
-            x=_months(report),
+            x=_month_axis(report),
             y=alt.Y("share:Q", scale=alt.Scale(domain=[0, 1]), axis=PERCENT, title=None),
             tooltip=MONTH_TIPS,
         )
@@ -262,7 +264,7 @@ def _by_month(report: Report, fields: list[str]) -> Any:
     )
 
 
-def _legend(report: Report) -> Any:
+def _legend_chart(report: Report) -> Any:
     words = "Counted: grey bars, rows read; slate, rows and values not accepted, shares recorded; ■ larger where more is missing."
     if not report.model.is_empty():
         words += " Tested on later bleeds: ● with its 95% interval; ◆ a simple rule; dashed, a perfect prediction."

@@ -51,26 +51,26 @@ def costliest_steps(report: Report) -> tuple[str, ...]:
     return tuple(order.get_column("step").head(CELL_STEPS))
 
 
-def counted_cells(report: Report, max_cells: int = MAX_CELLS) -> CountedCells:
+def count_cells(report: Report, max_cells: int = MAX_CELLS) -> CountedCells:
     """Count the bleeds of a report by month and kind of work, in at most `max_cells` cells."""
     steps = costliest_steps(report)
-    bleeds, by_quarter, merged = _bleeds(report, steps), False, []
-    cells = _counted(bleeds)
+    bleeds, by_quarter, merged = _bleed_rows(report, steps), False, []
+    cells = _sum_into_cells(bleeds)
     if cells.height > max_cells:
         by_quarter = True
-        cells = _counted(cells.with_columns(month=quarter_of(pl.col("month").str.to_date("%Y-%m"))))
+        cells = _sum_into_cells(cells.with_columns(month=quarter_of(pl.col("month").str.to_date("%Y-%m"))))
     for column in MERGED:
         remaining = cells.get_column(column).n_unique()
         others = _unused(OTHERS, cells.get_column(column))
         while cells.height > max_cells and remaining > 0:
             remaining //= 2
-            cells = _counted(_merged(cells, column, remaining, others))
+            cells = _sum_into_cells(_merge_rare_names(cells, column, remaining, others))
             merged.append(column)
     table = validate_table(BoardCells, cells.select(list(BoardCells.to_schema().columns)))
     return CountedCells(table, steps, by_quarter, tuple(dict.fromkeys(merged)))
 
 
-def _bleeds(report: Report, steps: tuple[str, ...]) -> pl.DataFrame:
+def _bleed_rows(report: Report, steps: tuple[str, ...]) -> pl.DataFrame:
     """One row for each bleed with the counts that its cell adds up."""
     days, age = pl.col("return_days"), pl.col("observed_days")
     missed = [report.data.missed.get_column(step) for step in steps]
@@ -102,7 +102,7 @@ def _bleeds(report: Report, steps: tuple[str, ...]) -> pl.DataFrame:
     )
 
 
-def _counted(rows: pl.DataFrame) -> pl.DataFrame:
+def _sum_into_cells(rows: pl.DataFrame) -> pl.DataFrame:
     """Rows added up by month and work, in their order."""
     keys = ["month", *WORK]
     return rows.group_by(keys, maintain_order=True).agg(pl.all().sum()).sort(keys)
@@ -113,7 +113,7 @@ def _unused(word: str, names: pl.Series) -> str:
     return _unused(f"({word})", names) if word in names else word
 
 
-def _merged(cells: pl.DataFrame, column: str, remaining: int, others: str) -> pl.DataFrame:
+def _merge_rare_names(cells: pl.DataFrame, column: str, remaining: int, others: str) -> pl.DataFrame:
     """The cells with all names of a column but the `remaining` with most bleeds called `others`."""
     totals = cells.filter(pl.col(column) != others).group_by(column, maintain_order=True).agg(pl.col("bleeds").sum())
     names = totals.sort("bleeds", column, descending=[True, False]).get_column(column).head(remaining)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from analysis.report import Report
-from analysis.rounds import RECENT_DAYS, TO_MEASURE, open_recalls, worth_checking
+from analysis.rounds import RECENT_DAYS, TO_MEASURE, open_recalls, worthwhile_second_checks
 
 YEAR = dt.timedelta(days=365)
 
@@ -116,7 +116,7 @@ def _check_figure(report: Report) -> Figure:
     label = "Checks worth doing today"
     if report.risk.is_empty():
         return Figure(label, "no list", "too few comebacks to estimate risks")
-    worthwhile = worth_checking(report).height
+    worthwhile = worthwhile_second_checks(report).height
     return Figure(label, f"{worthwhile:,}", f"risk above {100 * report.break_even_risk:.0f}%, recalls apart")
 
 

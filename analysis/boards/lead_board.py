@@ -7,9 +7,9 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.boards.board_cells import EARLY_DAYS, CountedCells, counted_cells
+from analysis.boards.board_cells import EARLY_DAYS, CountedCells, count_cells
 from analysis.boards.figures import lead_figures, no_returns
-from analysis.boards.lead_course import MIN_DRAWN, how_soon, moved_steps, period_axis
+from analysis.boards.lead_course import MIN_DRAWN, how_soon, moved_step_charts, period_axis
 from analysis.boards.lead_groups import compared, compared_kinds
 from analysis.boards.selection import (
     CELLS,
@@ -18,12 +18,12 @@ from analysis.boards.selection import (
     SMALL,
     Selection,
     any_chosen,
+    build_selection,
     cells_text,
     counted,
     inline_data,
     line_of_text,
-    selected_cells,
-    selection_of,
+    selected_cells_chart,
     sentence_chart,
     with_wilson,
 )
@@ -43,24 +43,26 @@ def lead_board(report: Report) -> alt.ConcatChart:
     report
         What the audit found; nothing is estimated here, crude rates are counted from the board's cells.
     """
-    cells = counted_cells(report)
+    cells = count_cells(report)
     unread = "no returns were read: no rate"
     without_rate = unread if no_returns(report) else f"none followed for {report.window_days} days yet"
-    selection = selection_of(cells)
+    selection = build_selection(cells)
     kinds = compared_kinds(report)
     unused = [parameter for kind, parameter in selection.clicked.items() if kind not in kinds]
-    bars = _bleeds(cells, selection).add_params(selection.period, *unused)
+    bars = _bleeds_chart(cells, selection).add_params(selection.period, *unused)
     followed = bool(cells.table.get_column("followed").sum())
     rates = (
-        _months(report, cells, selection) if followed else line_of_text(f"No rate by month: {without_rate}.", MONTHS_PX)
+        _months_chart(report, cells, selection)
+        if followed
+        else line_of_text(f"No rate by month: {without_rate}.", MONTHS_PX)
     )
     first = alt.hconcat(alt.vconcat(rates, bars, spacing=6), *compared(report, selection, kinds), spacing=24)
-    second = [*moved_steps(report, cells, selection), *([how_soon(report, selection)] if followed else [])]
+    second = [*moved_step_charts(report, cells, selection), *([how_soon(report, selection)] if followed else [])]
     return alt.concat(
         sentence_chart(selection, WIDTH, without_rate),
         first,
         *([alt.hconcat(*second, spacing=26)] if second else []),
-        _legend(cells, kinds, report.late_model_notes, followed=followed),
+        _legend_chart(cells, kinds, report.late_model_notes, followed=followed),
         spacing=12,
         columns=1,
         align="none",
@@ -74,8 +76,8 @@ def lead_board(report: Report) -> alt.ConcatChart:
     )
 
 
-def _months(report: Report, cells: CountedCells, selection: Selection) -> Any:
-    base = counted(selected_cells(selection, period=False), ["month"])
+def _months_chart(report: Report, cells: CountedCells, selection: Selection) -> Any:
+    base = counted(selected_cells_chart(selection, period=False), ["month"])
     rated = with_wilson(base, "comebacks", "followed").transform_calculate(
         state="datum.followed < datum.bleeds ? 'still open' : 'followed to the end'",
         early=f"datum.followed_{EARLY_DAYS[1]} >= {MIN_DRAWN} ? datum.comebacks_{EARLY_DAYS[1]} / datum.followed_{EARLY_DAYS[1]} : null",
@@ -109,7 +111,7 @@ def _months(report: Report, cells: CountedCells, selection: Selection) -> Any:
         subtitle=f"thin grey line: back within {EARLY_DAYS[1]} days, an early warning",
     )
     return layer_charts(
-        *_limits(report, cells, upper),
+        *_control_limit_layers(report, cells, upper),
         early,
         line,
         dots.properties(name="months"),
@@ -119,10 +121,10 @@ def _months(report: Report, cells: CountedCells, selection: Selection) -> Any:
     )
 
 
-def _bleeds(cells: CountedCells, selection: Selection) -> Any:
+def _bleeds_chart(cells: CountedCells, selection: Selection) -> Any:
     """Bleeds done in each month; a brush across them picks a period."""
     return (
-        counted(selected_cells(selection, period=False), ["month"])
+        counted(selected_cells_chart(selection, period=False), ["month"])
         .mark_bar(color=CHANCE)
         .encode(
             x=period_axis(cells),
@@ -139,7 +141,7 @@ def _bleeds(cells: CountedCells, selection: Selection) -> Any:
     )
 
 
-def _limits(report: Report, cells: CountedCells, x: alt.X) -> list[Any]:
+def _control_limit_layers(report: Report, cells: CountedCells, x: alt.X) -> list[Any]:
     """Control limits of the chosen workshop, or of all; months out of control; where a change began."""
     if cells.by_quarter:
         return []
@@ -193,7 +195,7 @@ def _changes(limits: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _legend(cells: CountedCells, kinds: list[str], notes: tuple[str, ...], *, followed: bool) -> Any:
+def _legend_chart(cells: CountedCells, kinds: list[str], notes: tuple[str, ...], *, followed: bool) -> Any:
     """The one legend of the board: what is counted in the selection and what the audit estimated."""
     words = [f"Counted in the selection: {'● followed to the end, ○ still open, ' if followed else ''}■ bleeds."]
     if followed and kinds:

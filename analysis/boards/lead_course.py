@@ -13,11 +13,11 @@ from analysis.boards.selection import (
     PERCENT,
     SMALL,
     Selection,
-    all_cells,
+    all_cells_chart,
     any_chosen,
     counted,
     inline_data,
-    selected_cells,
+    selected_cells_chart,
     with_wilson,
     words_above,
 )
@@ -50,11 +50,11 @@ def period_axis(cells: CountedCells, labels: int = 8) -> alt.X:
     return alt.X("month:O", scale=alt.Scale(domain=cells.periods, padding=0.1), axis=axis)
 
 
-def moved_steps(report: Report, cells: CountedCells, selection: Selection) -> list[Any]:
+def moved_step_charts(report: Report, cells: CountedCells, selection: Selection) -> list[Any]:
     """Share missed by month of the three steps that moved most in the selection: one small chart for each."""
     titles = report.standard.missed_titles
     names = alt.param(name="missed_titles", value=[titles.get(step, step) for step in cells.steps])
-    numbered = counted(selected_cells(selection, period=False), ["month"], MISSES).transform_fold(
+    numbered = counted(selected_cells_chart(selection, period=False), ["month"], MISSES).transform_fold(
         [f"missed_{at}" for at in range(1, CELL_STEPS + 1)], as_=["field", "missed"]
     )
     shares = (
@@ -75,7 +75,8 @@ def moved_steps(report: Report, cells: CountedCells, selection: Selection) -> li
         )
     )
     charts = [
-        _moved_step(report, shares, cells, selection, place) for place in range(1, min(MOVED, len(cells.steps)) + 1)
+        _moved_step_chart(report, shares, cells, selection, place)
+        for place in range(1, min(MOVED, len(cells.steps)) + 1)
     ]
     if charts:
         charts[0] = charts[0].add_params(names)
@@ -86,7 +87,7 @@ def moved_steps(report: Report, cells: CountedCells, selection: Selection) -> li
     return [alt.hconcat(*charts, spacing=16, resolve={"scale": {"y": "shared"}}, title=title)]
 
 
-def _moved_step(report: Report, shares: alt.Chart, cells: CountedCells, selection: Selection, place: int) -> Any:
+def _moved_step_chart(report: Report, shares: alt.Chart, cells: CountedCells, selection: Selection, place: int) -> Any:
     own = with_wilson(shares.transform_filter(f"datum.place === {place}"), "missed", "recorded").transform_calculate(
         title="missed_titles[datum.at - 1]"
     )
@@ -103,11 +104,11 @@ def _moved_step(report: Report, shares: alt.Chart, cells: CountedCells, selectio
         ],
     )  # fmt: skip
     name = words_above(own.transform_aggregate(n="count()", groupby=["title"]), "datum.title", 42, fontWeight="bold")
-    layers = [line, dots, name, *_first_signs(report, own, x)]
+    layers = [line, dots, name, *_first_sign_marks(report, own, x)]
     return layer_charts(*layers, width=STEP_PX, height=110, name=f"moved_{place}")
 
 
-def _first_signs(report: Report, own: alt.Chart, x: alt.X) -> list[Any]:
+def _first_sign_marks(report: Report, own: alt.Chart, x: alt.X) -> list[Any]:
     """Where a workshop began to miss the step more: a line with its name, or theirs."""
     titles = report.standard.missed_titles
     signs = report.early_signs.filter("worse", pl.col("sign") == "missed").sort("shop", "subject")
@@ -143,7 +144,8 @@ def how_soon(report: Report, selection: Selection) -> Any:
         alt.Tooltip("n:Q", title="of bleeds followed so long"),
     ]  # fmt: skip
     every, own = (
-        _curve(cells, days, report.window_days) for cells in (all_cells(), selected_cells(selection, period=True))
+        _share_returned_by_day(cells, days, report.window_days)
+        for cells in (all_cells_chart(), selected_cells_chart(selection, period=True))
     )
     lines = [
         every.mark_line(
@@ -172,7 +174,7 @@ def how_soon(report: Report, selection: Selection) -> Any:
     )
 
 
-def _curve(chart: alt.Chart, days: list[int], window_days: int) -> alt.Chart:
+def _share_returned_by_day(chart: alt.Chart, days: list[int], window_days: int) -> alt.Chart:
     """The share of the counted cells that had come back by each day, with the bleeds followed so long."""
     shares = {
         f"by_{day}": f"datum.followed_{day} > 0 ? datum.comebacks_{day} / datum.followed_{day} : null" for day in days

@@ -30,11 +30,13 @@ def compared(report: Report, selection: Selection, kinds: list[str]) -> list[Any
         return [line_of_text(words, 500)]
     columns = [[kind for kind in column if kind in kinds] for column in (("shop", "brake_model"), ("technician",))]
     return [
-        alt.vconcat(*(_groups(report, selection, kind) for kind in column), spacing=14) for column in columns if column
+        alt.vconcat(*(_group_chart(report, selection, kind) for kind in column), spacing=14)
+        for column in columns
+        if column
     ]
 
 
-def _groups(report: Report, selection: Selection, kind: str) -> Any:
+def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
     """Observed over expected comebacks of each group on the same work, with its interval: estimated by the audit."""
     titles = {
         "shop": "Workshops, on the same work",
@@ -51,7 +53,7 @@ def _groups(report: Report, selection: Selection, kind: str) -> Any:
         interval=pl.format("{}–{}", pl.col("ratio_lo").round(2), pl.col("ratio_hi").round(2)),
         scope=pl.format("all work of {}", "group"),
     )  # fmt: skip
-    scale = alt.Scale(domain=[0, _top(report)], clamp=True, nice=False)
+    scale = alt.Scale(domain=[0, _ratio_axis_end(report)], clamp=True, nice=False)
     base = alt.Chart(inline_data(rows.to_dicts()), width=GROUP_PX, height=ROW_PX * max(rows.height, 1)).encode(
         y=alt.Y(
             f"{kind}:N",
@@ -60,7 +62,7 @@ def _groups(report: Report, selection: Selection, kind: str) -> Any:
             axis=alt.Axis(ticks=False, domain=False, labelLimit=110, labelPadding=4, **SMALL),
         )
     )
-    axis = alt.Axis(values=list(range(int(_top(report)) + 1)), format="d", labelOverlap=False, **SMALL)
+    axis = alt.Axis(values=list(range(int(_ratio_axis_end(report)) + 1)), format="d", labelOverlap=False, **SMALL)
     label = "comebacks for each one expected" if kind != "shop" else None
     one = (
         alt.Chart(inline_data([{"x": 1}]))
@@ -104,7 +106,7 @@ def _groups(report: Report, selection: Selection, kind: str) -> Any:
     return layer_charts(one, rules, dots, title=title)
 
 
-def _top(report: Report) -> float:
+def _ratio_axis_end(report: Report) -> float:
     """The end of the axis of ratios, the same for all groups."""
     highest = (
         report.rates.filter(pl.col("kind").is_in(["shop", "technician", "brake_model"])).get_column("ratio_hi").max()

@@ -21,14 +21,14 @@ def model_charts(report: Report) -> list[Any]:
     if report.model.is_empty():
         words = "No risk model in this run: it needs more comebacks, and later bleeds to be tested on."
         return [line_of_text(words, 620)]
-    return [_discrimination(report), _over_time(report), _calibration(report)]
+    return [_discrimination_chart(report), _calibration_by_quarter_chart(report), _calibration_chart(report)]
 
 
 def _estimate_tips(first: str, labels: tuple[tuple[str, str], ...], form: str) -> list[alt.Tooltip]:
     return [alt.Tooltip(first), *(alt.Tooltip(f"{name}:Q", format=form, title=label) for name, label in labels)]
 
 
-def _discrimination(report: Report) -> Any:
+def _discrimination_chart(report: Report) -> Any:
     rows = auc_rows(report.model).with_row_index("place").with_columns(own=pl.col("place") == 0).to_dicts()
     axis = alt.Axis(
         labelLimit=LABEL_PX, labelPadding=4, minExtent=LABEL_PX, maxExtent=LABEL_PX, ticks=False, domain=False, **SMALL
@@ -56,7 +56,7 @@ def _discrimination(report: Report) -> Any:
     )
 
 
-def _over_time(report: Report) -> Any:
+def _calibration_by_quarter_chart(report: Report) -> Any:
     table = quarter_rows(report.model)
     base = alt.Chart(inline_data(table.to_dicts()))
     every = max(1, -(-table.height // 4))
@@ -79,7 +79,7 @@ def _over_time(report: Report) -> Any:
     return layer_charts(one, rules, dots, width=TIME_PX, height=HEIGHT, title=title)
 
 
-def _calibration(report: Report) -> Any:
+def _calibration_chart(report: Report) -> Any:
     table = decile_rows(report.model).drop_nulls("observed")
     top = max([0.05, *(value for value in (*table["hi"].drop_nulls(), *table["predicted"].drop_nulls()))])
     scale = alt.Scale(domain=[0, top], nice=False)

@@ -59,7 +59,7 @@ def any_chosen(but: str = "", *, period: bool = True) -> str:
     return " || ".join(tests + (["isValid(period.month)"] if period else []))
 
 
-def selection_of(cells: CountedCells) -> Selection:
+def build_selection(cells: CountedCells) -> Selection:
     """The parameters for these cells."""
 
     def options(column: str) -> Any:
@@ -69,7 +69,7 @@ def selection_of(cells: CountedCells) -> Selection:
     periods = cells.periods
     return Selection(
         clicked={
-            column: alt.selection_point(name=column, fields=[column], on=_click_on(column), bind=options(column))
+            column: alt.selection_point(name=column, fields=[column], on=_click_selection(column), bind=options(column))
             for column in CLICKED
         },
         listed=tuple(
@@ -84,7 +84,7 @@ def selection_of(cells: CountedCells) -> Selection:
     )
 
 
-def _click_on(column: str) -> str:
+def _click_selection(column: str) -> str:
     """A click on a mark named after this column; a bound list would take a click on any chart of the board for its own.
 
     Altair numbers the names of charts that carry a parameter.
@@ -110,7 +110,10 @@ def cells_text(cells: CountedCells) -> str:
     table = cells.table.select(
         pl.col("month").replace_strict(periods, return_dtype=pl.Int64),
         *(pl.col(column).replace_strict(places[column], return_dtype=pl.Int64) for column in WORK),
-        *((pl.col("bleeds") - pl.col(name) if _lacks(name) else pl.col(name)).alias(name) for name in COLUMNS),
+        *(
+            (pl.col("bleeds") - pl.col(name) if _is_stored_as_lack(name) else pl.col(name)).alias(name)
+            for name in COLUMNS
+        ),
     )
     rows = [list(row) for row in table.iter_rows()]
     for row in rows:
@@ -132,7 +135,7 @@ def numbered_rows(name: str) -> alt.NamedData:
     return alt.NamedData(name, format=alt.JsonDataFormat(type="json"))
 
 
-def _lacks(name: str) -> bool:
+def _is_stored_as_lack(name: str) -> bool:
     """Whether a count travels as what it lacks of `bleeds`."""
     return name.startswith(("followed", "recorded"))
 
@@ -166,15 +169,15 @@ def line_of_text(words: str, width: int, name: str = "") -> Any:
     )
 
 
-def all_cells(**properties: Any) -> alt.Chart:
+def all_cells_chart(**properties: Any) -> alt.Chart:
     """A chart of all cells, with the names their numbers stand for."""
     names = {column: f"{column}_names[datum[{at}]]" for at, column in enumerate(WORK, 1)}
     return alt.Chart(numbered_rows(CELLS), **properties).transform_calculate(month="periods[datum[0]]", **names)
 
 
-def selected_cells(selection: Selection, *, period: bool, **properties: Any) -> alt.Chart:
+def selected_cells_chart(selection: Selection, *, period: bool, **properties: Any) -> alt.Chart:
     """A chart of the selected cells; `period` also holds them to the chosen months."""
-    chart = all_cells(**properties)
+    chart = all_cells_chart(**properties)
     for column in WORK:
         if column in selection.clicked:
             chart = chart.transform_filter(selection.clicked[column])
@@ -191,7 +194,7 @@ def counted(chart: alt.Chart, by: list[str], names: tuple[str, ...] = COUNTS) ->
     ]
     chart = chart.transform_aggregate(sums, groupby=[*by])
     values = {
-        name: f"datum.bleeds - (datum.{name} || 0)" if _lacks(name) else f"datum.{name} || 0"
+        name: f"datum.bleeds - (datum.{name} || 0)" if _is_stored_as_lack(name) else f"datum.{name} || 0"
         for name in names
         if name != "bleeds"
     }
@@ -210,11 +213,11 @@ def with_wilson(chart: alt.Chart, successes: str, trials: str) -> alt.Chart:
             lo=f"{n} > 0 ? ({k} == 0 ? 0 : {middle} - {reach}) : null",
             hi=f"{n} > 0 ? ({k} == {n} ? 1 : {middle} + {reach}) : null",
         )
-        .transform_calculate(interval=f"{n} > 0 ? {_range('datum.lo', 'datum.hi')} : ''")
+        .transform_calculate(interval=f"{n} > 0 ? {_range_expression('datum.lo', 'datum.hi')} : ''")
     )
 
 
-def _range(lo: str, hi: str) -> str:
+def _range_expression(lo: str, hi: str) -> str:
     return f"format(100 * {lo}, '.1f') + '–' + format({hi}, '.1%')"
 
 
@@ -234,7 +237,7 @@ def sentence_chart(selection: Selection, width: int, without_rate: str) -> Any:
         f"datum.interval : format(datum.bleeds, ',') + ' bleeds, {without_rate}'"
     )
     chart = with_wilson(
-        counted(selected_cells(selection, period=True, width=width, height=14, name="sentence"), []),
+        counted(selected_cells_chart(selection, period=True, width=width, height=14, name="sentence"), []),
         "comebacks",
         "followed",
     )

@@ -8,7 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import SMALL, in_lines, inline_data, words_above
-from analysis.boards.trainer_choices import Linked
+from analysis.boards.trainer_choices import LinkedChoices
 from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts, reading_words
 from analysis.report import Report
 from schemas import reading_label
@@ -18,7 +18,7 @@ HAS_CURVE = "!isValid(step_step) || indexof(curve_names, step_step) >= 0 ? 1 : 0
 """Opacity of the axes: a step without a curve has none."""
 
 
-def step_curves(report: Report, linked: Linked) -> list[Any]:
+def step_curves(report: Report, linked: LinkedChoices) -> list[Any]:
     """The adjusted risk by the chosen step's reading, its limits, and the bleeds at each value; nothing without curves."""
     labels = {name: reading_label(name) for name in report.tolerance.get_column("field").unique()}
     curves = report.tolerance.with_columns(step=pl.col("step").replace(linked.titles)).filter(
@@ -30,11 +30,11 @@ def step_curves(report: Report, linked: Linked) -> list[Any]:
         "step", "reading", "pooled", "bleeds", "risk", "lo", "hi", "tolerance_lo", "tolerance_hi", field=pl.col("field").replace(labels),
         value=reading_words(),
     )  # fmt: skip
-    base = alt.Chart(inline_data(rows.to_dicts())).transform_filter(linked.this_curve)
-    upper = layer_charts(*_curve(base), _name(base), _no_curve(linked))
+    base = alt.Chart(inline_data(rows.to_dicts())).transform_filter(linked.chosen_curve_filter)
+    upper = layer_charts(*_curve_layers(base), _curve_title(base), _no_curve_note(linked))
     title = alt.TitleParams("Comeback risk by reading (dashed: its limit)", offset=22)
     bars = base.mark_bar(color=CHANCE, width=6).encode(
-        x=_reading(), y=alt.Y("bleeds:Q", title=None, axis=_axis(tickCount=2)), tooltip=_tips()
+        x=_reading_axis(), y=alt.Y("bleeds:Q", title=None, axis=_curve_axis(tickCount=2)), tooltip=_curve_tooltips()
     )
     charts = (
         upper.properties(width=CURVE_PX, height=CURVE_HEIGHT, title=title),
@@ -43,7 +43,7 @@ def step_curves(report: Report, linked: Linked) -> list[Any]:
     return [alt.vconcat(*charts, spacing=4, resolve={"scale": {"x": "shared"}})]
 
 
-def _axis(**more: Any) -> alt.Axis:
+def _curve_axis(**more: Any) -> alt.Axis:
     opacity: Any = alt.expr(HAS_CURVE)
     return alt.Axis(
         labelOpacity=opacity,
@@ -56,11 +56,13 @@ def _axis(**more: Any) -> alt.Axis:
     )
 
 
-def _reading() -> alt.X:
-    return alt.X("reading:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=_axis(tickCount=6, format="~g"))
+def _reading_axis() -> alt.X:
+    return alt.X(
+        "reading:Q", title=None, scale=alt.Scale(zero=False, nice=False), axis=_curve_axis(tickCount=6, format="~g")
+    )
 
 
-def _tips() -> list[alt.Tooltip]:
+def _curve_tooltips() -> list[alt.Tooltip]:
     return [
         alt.Tooltip("field:N", title="reading"), alt.Tooltip("value:N", title="value"),
         alt.Tooltip("risk:Q", format=".1%", title="came back, adjusted"), alt.Tooltip("lo:Q", format=".1%", title="from"),
@@ -68,8 +70,8 @@ def _tips() -> list[alt.Tooltip]:
     ]  # fmt: skip
 
 
-def _curve(base: alt.Chart) -> list[Any]:
-    x, y = _reading(), alt.Y("lo:Q", axis=_axis(format=".0%", tickCount=4), title=None)
+def _curve_layers(base: alt.Chart) -> list[Any]:
+    x, y = _reading_axis(), alt.Y("lo:Q", axis=_curve_axis(format=".0%", tickCount=4), title=None)
     limits = [
         base.transform_filter(f"isValid(datum.{name})")
         .transform_aggregate(limit=f"min({name})")
@@ -80,7 +82,7 @@ def _curve(base: alt.Chart) -> list[Any]:
     line = base.mark_line(aria=False, color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN, size=25))
     return [
         base.mark_area(aria=False, color=CHANCE, opacity=0.3).encode(x=x, y=y, y2=alt.Y2("hi:Q")),
-        line.encode(x=x, y=alt.Y("risk:Q"), tooltip=_tips()),
+        line.encode(x=x, y=alt.Y("risk:Q"), tooltip=_curve_tooltips()),
         base.transform_filter("isValid(datum.pooled)")
         .mark_text(aria=False, dy=-8, fontSize=11)
         .encode(x=x, y=alt.Y("risk:Q"), text="pooled:N"),
@@ -88,14 +90,14 @@ def _curve(base: alt.Chart) -> list[Any]:
     ]
 
 
-def _name(base: alt.Chart) -> Any:
+def _curve_title(base: alt.Chart) -> Any:
     """The step and its reading above the curve."""
     return words_above(
         base.transform_aggregate(n="count()", groupby=["step", "field"]), "datum.step + ': ' + datum.field", 76
     )
 
 
-def _no_curve(linked: Linked) -> Any:
+def _no_curve_note(linked: LinkedChoices) -> Any:
     """One line where the chosen step has no curve."""
     without = [{"step": step} for step in linked.steps if step not in linked.curves]
     return (

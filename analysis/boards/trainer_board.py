@@ -18,7 +18,7 @@ from analysis.boards.selection import (
     with_wilson,
 )
 from analysis.boards.step_curves import step_curves
-from analysis.boards.trainer_choices import Linked, linked_choices
+from analysis.boards.trainer_choices import LinkedChoices, linked_choices
 from analysis.boards.trainer_history import QUARTERS, choice_in_words, learning_charts, misses_by_quarter, quarter_chart
 from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import CHANCE, HIGH, LOW, PLAIN, VERDICT_LABELS, layer_charts, separate_scales
@@ -55,9 +55,15 @@ def trainer_board(report: Report) -> alt.ConcatChart:
     if not linked.steps:
         needed = line_of_text(f"No step of the procedure is recorded in this log. {RECORD_STEPS}", WIDTH)
         return alt.concat(
-            needed, _flags(report), _legend(report), columns=1, params=[LETTERS], title=title, description=words
+            needed,
+            _recording_flags_chart(report),
+            _legend_chart(report),
+            columns=1,
+            params=[LETTERS],
+            title=title,
+            description=words,
         )
-    parts = [choice_in_words(linked), _panels(report, linked), _legend(report)]
+    parts = [choice_in_words(linked), _lay_out_panels(report, linked), _legend_chart(report)]
     names = {"step_names": linked.steps, "curve_names": linked.curves, "people": linked.people}
     return alt.concat(
         *parts,
@@ -72,21 +78,23 @@ def trainer_board(report: Report) -> alt.ConcatChart:
     )
 
 
-def _panels(report: Report, linked: Linked) -> Any:
-    compared = _excess(report, linked)
+def _lay_out_panels(report: Report, linked: LinkedChoices) -> Any:
+    compared = _excess_over_peers(report, linked)
     if compared.is_empty():
-        people = _shares(report, linked)
+        people = _missed_shares_chart(report, linked)
     else:
-        by_person = _matrix(compared, linked), _people(compared, linked)
+        by_person = _excess_matrix_chart(compared, linked), _peer_comparison_chart(compared, linked)
         people = alt.vconcat(*by_person, spacing=4, resolve=separate_scales("shape", "color"))
-    history = alt.vconcat(quarter_chart(report, linked), *learning_charts(report, linked), _flags(report), spacing=10)
+    history = alt.vconcat(
+        quarter_chart(report, linked), *learning_charts(report, linked), _recording_flags_chart(report), spacing=10
+    )
     right = alt.vconcat(
-        alt.hconcat(*_costs(report, linked), history, spacing=16), *step_curves(report, linked), spacing=10
+        alt.hconcat(*_step_costs_chart(report, linked), history, spacing=16), *step_curves(report, linked), spacing=10
     )
     return alt.hconcat(people, right, spacing=16, resolve=separate_scales("color", "shape", "size"))
 
 
-def _excess(report: Report, linked: Linked) -> pl.DataFrame:
+def _excess_over_peers(report: Report, linked: LinkedChoices) -> pl.DataFrame:
     """How much more or less than peers each technician misses each step; empty without peers to compare with."""
     clear = pl.when(pl.col("lo") > 0).then(pl.lit("more")).when(pl.col("hi") < 0).then(pl.lit("fewer"))
     colours = {"more": HIGH, "fewer": LOW, "no clear difference": CHANCE}
@@ -108,12 +116,12 @@ EXCESS_TIPS = [
 ]  # fmt: skip
 
 
-def _step_axis(linked: Linked, **more: Any) -> alt.Y:
+def _step_axis(linked: LinkedChoices, **more: Any) -> alt.Y:
     axis = alt.Axis(labelLimit=LABEL_PX, labelPadding=4, ticks=False, domain=False, **SMALL, **more)
     return alt.Y("step:N", sort=linked.steps, title=None, scale=alt.Scale(domain=linked.steps), axis=axis)
 
 
-def _person_axis(linked: Linked, *, labels: bool) -> alt.X:
+def _person_axis(linked: LinkedChoices, *, labels: bool) -> alt.X:
     look: Any = (
         {"labelAngle": -50, "labelOverlap": False, "labelSeparation": -20, **SMALL} if labels else {"labels": False}
     )
@@ -123,7 +131,7 @@ def _person_axis(linked: Linked, *, labels: bool) -> alt.X:
     )  # fmt: skip
 
 
-def _matrix(compared: pl.DataFrame, linked: Linked) -> Any:
+def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
     """Technicians by steps: how much more or less than peers each misses each step; strong where that is clear."""
     shapes = ["triangle-up", "triangle-down", "circle"]
     marks = (
@@ -159,10 +167,10 @@ def _matrix(compared: pl.DataFrame, linked: Linked) -> Any:
     )
 
 
-def _people(compared: pl.DataFrame, linked: Linked) -> Any:
+def _peer_comparison_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
     """Who misses the chosen step, compared with peers on the same work, below their columns of the matrix."""
     x = _person_axis(linked, labels=False)
-    base = alt.Chart(inline_data(compared.to_dicts())).transform_filter(linked.this_step)
+    base = alt.Chart(inline_data(compared.to_dicts())).transform_filter(linked.chosen_step_filter)
     zero = (
         alt.Chart(inline_data([{"y": 0}])).mark_rule(aria=False, color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("y:Q"))
     )
@@ -190,7 +198,7 @@ def _people(compared: pl.DataFrame, linked: Linked) -> Any:
     )  # fmt: skip
 
 
-def _shares(report: Report, linked: Linked) -> Any:
+def _missed_shares_chart(report: Report, linked: LinkedChoices) -> Any:
     """How often each step is missed, where there are no peers to compare with."""
     table = report.steps.filter(pl.col("recorded") > 0).with_columns(step=pl.col("step").replace(linked.titles))
     rows = table.filter(pl.col("step").is_in(linked.steps)).select("step", "missed", "recorded").to_dicts()
@@ -214,7 +222,7 @@ def _shares(report: Report, linked: Linked) -> Any:
     return layer_charts(rules, dots, width=SHARE_PX, height=ROW_PX * len(linked.steps), title=title)
 
 
-def _costs(report: Report, linked: Linked) -> list[Any]:
+def _step_costs_chart(report: Report, linked: LinkedChoices) -> list[Any]:
     """Comebacks each step costs, in the order of the matrix next to it; nothing where there are too few comebacks."""
     table = report.steps.with_columns(step=pl.col("step").replace(linked.titles)).filter(
         pl.col("step").is_in(linked.steps), pl.col("preventable_per_100").is_not_null()
@@ -246,7 +254,7 @@ def _costs(report: Report, linked: Linked) -> list[Any]:
     return [chart.properties(width=COST_PX, height=ROW_PX * len(linked.steps), title=title)]
 
 
-def _flags(report: Report) -> Any:
+def _recording_flags_chart(report: Report) -> Any:
     """Unusual recording patterns, one line for each technician and pattern."""
     flags = (
         report.credibility.filter("flag")
@@ -275,7 +283,7 @@ def _flags(report: Report) -> Any:
     )  # fmt: skip
 
 
-def _legend(report: Report) -> Any:
+def _legend_chart(report: Report) -> Any:
     words = "Counted: ● shares missed."
     if report.technique.get_column("excess").count():
         words += " Estimated by the audit: ▲ clearly more, ▼ clearly fewer, ► clearly costs comebacks; faint or ◆, not clear."

@@ -13,7 +13,7 @@ MAX_PEOPLE, MAX_STEPS = 16, 19
 
 
 @dataclass(frozen=True)
-class Linked:
+class LinkedChoices:
     """Technicians by workshop, steps (by what went wrong) in order of cost, steps with a curve, and the two choices.
 
     `shops` are the workshops that have technicians here, each with its first technician; empty with one workshop alone.
@@ -28,12 +28,12 @@ class Linked:
     step: alt.Parameter
 
     @property
-    def this_step(self) -> str:
+    def chosen_step_filter(self) -> str:
         """The expression that keeps the chosen step; the costliest where none is chosen."""
         return "isValid(step_step) ? datum.step === step_step : datum.step === step_names[0]"
 
     @property
-    def this_curve(self) -> str:
+    def chosen_curve_filter(self) -> str:
         """The expression that keeps the chosen step; the costliest that has a curve where none is chosen."""
         return "isValid(step_step) ? datum.step === step_step : datum.step === curve_names[0]"
 
@@ -42,12 +42,12 @@ class Linked:
         return alt.ExprRef(expr=f"(isValid(step_step) ? step_step : step_names[0]) + '{words}'")
 
     @property
-    def this_person(self) -> str:
+    def chosen_person_filter(self) -> str:
         """The expression that keeps the chosen technician; everybody where none is chosen."""
         return "!isValid(technician_technician) || datum.technician === technician_technician"
 
 
-def linked_choices(report: Report) -> Linked:
+def linked_choices(report: Report) -> LinkedChoices:
     """The technicians with most bleeds and the recorded steps of a report."""
     titles = report.standard.missed_titles
     available = report.steps.filter(pl.col("recorded") > 0).sort(
@@ -56,19 +56,19 @@ def linked_choices(report: Report) -> Linked:
     ids = available.get_column("step").head(MAX_STEPS).to_list()
     steps = [titles.get(step, step) for step in ids]
     with_curve = set(report.tolerance.get_column("step"))
-    people, shops = _people(report)
-    return Linked(
+    people, shops = _busiest_technicians(report)
+    return LinkedChoices(
         people=people,
         steps=steps,
         curves=[titles.get(step, step) for step in ids if step in with_curve],
         shops=shops,
         titles=titles,
-        technician=_choice("technician", "Technician", people),
-        step=_choice("step", "Step", steps),
+        technician=_list_selection("technician", "Technician", people),
+        step=_list_selection("step", "Step", steps),
     )
 
 
-def _people(report: Report) -> tuple[list[str], dict[str, str]]:
+def _busiest_technicians(report: Report) -> tuple[list[str], dict[str, str]]:
     """The technicians with most bleeds, in order of the workshop where each does most; each workshop's first technician."""
     bleeds = report.log.sessions.group_by("technician", "shop", maintain_order=True).len()
     main = bleeds.sort("len", "shop", descending=[True, False]).group_by("technician", maintain_order=True)
@@ -78,7 +78,7 @@ def _people(report: Report) -> tuple[list[str], dict[str, str]]:
     return table.get_column("technician").to_list(), dict(first.iter_rows()) if first.height > 1 else {}
 
 
-def _choice(name: str, label: str, options: list[str]) -> alt.Parameter:
+def _list_selection(name: str, label: str, options: list[str]) -> alt.Parameter:
     """A point selection with its list, by clicks on the marks named after it."""
     numbers = ("", "_0", "_1", "_2")  # Altair numbers the names of charts that carry a parameter
     clicks = ", ".join(f"@{mark}{at}_marks:click" for mark in ("matrix", f"{name}_dots") for at in numbers)

@@ -8,7 +8,7 @@ import altair as alt
 import polars as pl
 
 from analysis.boards.selection import PERCENT, SMALL, inline_data, numbered_rows, with_wilson
-from analysis.boards.trainer_choices import Linked
+from analysis.boards.trainer_choices import LinkedChoices
 from analysis.charts.theme import CHANCE, PLAIN, SUSPECT, layer_charts
 from analysis.days import quarter_of
 from analysis.report import Report
@@ -17,12 +17,12 @@ QUARTERS = "quarters"
 SIDE_PX, WIDTH, MIN_DRAWN = 310, 850, 5
 
 
-def misses_by_quarter(report: Report, linked: Linked) -> list[list[int]]:
+def misses_by_quarter(report: Report, linked: LinkedChoices) -> list[list[int]]:
     """Misses by quarter: place of the quarter, technician and step, missed, recorded."""
     places = {name: at for at, name in enumerate(linked.people)}
     ids = {title: step for step, title in linked.titles.items()}
-    quarters = {name: at for at, name in enumerate(_quarters_of(report))}
-    bleeds = report.data.bleeds.select("technician", quarter=_quarter("started_at"))
+    quarters = {name: at for at, name in enumerate(_list_quarters(report))}
+    bleeds = report.data.bleeds.select("technician", quarter=_quarter_label("started_at"))
     rows: list[list[int]] = []
     for at, title in enumerate(linked.steps):
         missed = report.data.missed.get_column(ids.get(title, title)).alias("missed")
@@ -39,22 +39,24 @@ def misses_by_quarter(report: Report, linked: Linked) -> list[list[int]]:
     return rows
 
 
-def _quarter(column: str) -> pl.Expr:
+def _quarter_label(column: str) -> pl.Expr:
     return quarter_of(pl.col(column)).str.replace("-", " ")
 
 
-def _quarters_of(report: Report) -> list[str]:
-    return report.data.bleeds.select(quarter=_quarter("started_at")).get_column("quarter").unique().sort().to_list()
+def _list_quarters(report: Report) -> list[str]:
+    return (
+        report.data.bleeds.select(quarter=_quarter_label("started_at")).get_column("quarter").unique().sort().to_list()
+    )
 
 
-def _missed() -> alt.Chart:
+def _miss_counts_chart() -> alt.Chart:
     """Every count of misses, with the names its numbers stand for."""
     return alt.Chart(numbered_rows(QUARTERS)).transform_calculate(
         quarter="quarter_names[datum[0]]", technician="people[datum[1]]", step="step_names[datum[2]]"
     )
 
 
-def _sums(chart: alt.Chart, by: list[str]) -> alt.Chart:
+def _sum_misses(chart: alt.Chart, by: list[str]) -> alt.Chart:
     totals = [
         alt.AggregatedFieldDef(op="sum", field=field, **{"as": name})
         for field, name in (("3", "missed"), ("4", "recorded"))
@@ -62,9 +64,9 @@ def _sums(chart: alt.Chart, by: list[str]) -> alt.Chart:
     return chart.transform_aggregate(totals, groupby=[*by])
 
 
-def quarter_chart(report: Report, linked: Linked) -> Any:
+def quarter_chart(report: Report, linked: LinkedChoices) -> Any:
     """The chosen technician's misses of the chosen step by quarter, with everybody else's."""
-    quarters = _quarters_of(report)
+    quarters = _list_quarters(report)
     names = alt.param(name="quarter_names", value=quarters)
     every = max(1, -(-len(quarters) // 6))
     axis = alt.Axis(
@@ -76,13 +78,18 @@ def quarter_chart(report: Report, linked: Linked) -> Any:
     )
     x = alt.X("quarter:O", scale=alt.Scale(domain=quarters), axis=axis)
     own = with_wilson(
-        _sums(_missed().transform_filter(linked.this_step).transform_filter(linked.this_person), ["quarter"]),
+        _sum_misses(
+            _miss_counts_chart()
+            .transform_filter(linked.chosen_step_filter)
+            .transform_filter(linked.chosen_person_filter),
+            ["quarter"],
+        ),
         "missed",
         "recorded",
     )
     peers = with_wilson(
-        _sums(
-            _missed().transform_filter(linked.this_step).transform_filter(
+        _sum_misses(
+            _miss_counts_chart().transform_filter(linked.chosen_step_filter).transform_filter(
                 "isValid(technician_technician) && datum.technician !== technician_technician"
             ),
             ["quarter"],
@@ -96,12 +103,12 @@ def quarter_chart(report: Report, linked: Linked) -> Any:
     ]  # fmt: skip
     coached = report.log.coaching.select(
         "technician", step=pl.col("step").replace(linked.titles),
-        quarter=_quarter("coached_on"),
+        quarter=_quarter_label("coached_on"),
         word=pl.format("coached {}", pl.col("coached_on").cast(pl.String)),
     )  # fmt: skip
     days = (
         alt.Chart(inline_data(coached.to_dicts()))
-        .transform_filter(linked.this_step)
+        .transform_filter(linked.chosen_step_filter)
         .transform_filter("datum.technician === technician_technician")
     )
     bands = own.mark_rule(aria=False, color=PLAIN, opacity=0.4).encode(
@@ -122,7 +129,7 @@ def quarter_chart(report: Report, linked: Linked) -> Any:
     return layer_charts(*marks).add_params(names).properties(width=SIDE_PX, height=95, title=title, name="by_quarter")
 
 
-def learning_charts(report: Report, linked: Linked) -> list[Any]:
+def learning_charts(report: Report, linked: LinkedChoices) -> list[Any]:
     """Share of all steps missed by time since the first day at the bench; nothing where no first day is known."""
     started = report.log.technicians.filter(pl.col("started_on").is_not_null()).select("technician", "started_on")
     steps = [name for name in report.data.missed.columns if name != "session_id"]
@@ -159,14 +166,14 @@ def learning_charts(report: Report, linked: Linked) -> list[Any]:
     return [layer_charts(every, line, title="Learning: share of all steps missed, by time at the bench")]
 
 
-def choice_in_words(linked: Linked) -> Any:
+def choice_in_words(linked: LinkedChoices) -> Any:
     """The choice in words: how often the chosen technician missed the chosen step."""
     chart = (
-        _missed()
-        .transform_filter(linked.this_person)
+        _miss_counts_chart()
+        .transform_filter(linked.chosen_person_filter)
         .transform_filter("!isValid(step_step) || datum.step === step_step")
     )
-    chart = with_wilson(_sums(chart, []), "missed", "recorded").transform_calculate(
+    chart = with_wilson(_sum_misses(chart, []), "missed", "recorded").transform_calculate(
         who="isValid(technician_technician) ? technician_technician : 'All technicians'",
         what="isValid(step_step) ? step_step : 'all steps together'",
     )

@@ -28,7 +28,7 @@ HOLD_LABELS = {
 }
 
 
-def table_of(source: Source, name: str) -> pl.DataFrame:
+def table_from_source(source: Source, name: str) -> pl.DataFrame:
     """The table `name` of a report, or the table given; steps of a report are named by what went wrong.
 
     Raises
@@ -63,7 +63,7 @@ def with_columns(table: pl.DataFrame, columns: tuple[str, ...], instead: str) ->
     return table
 
 
-def one_group(table: pl.DataFrame, columns: tuple[str, ...], name: str) -> pl.DataFrame:
+def require_one_group(table: pl.DataFrame, columns: tuple[str, ...], name: str) -> pl.DataFrame:
     """The table, if all rows are of one group.
 
     Raises
@@ -119,7 +119,7 @@ def hold_rows(report: Report) -> pl.DataFrame:
     return holds.select("session_id", "day", "shop", "bike_id", "brake", hold=hold, state=state)
 
 
-def hold_counts(holds: pl.DataFrame) -> str:
+def hold_counts_text(holds: pl.DataFrame) -> str:
     """`90 bleeds in all; 11 brakes to recall, 12 to measure again`; bleeds where the brakes are not known."""
     unit = ["bike_id", "brake"] if "brake" in holds.columns else ["session_id"]
     counts = [holds.filter(pl.col("state") == state).select(unit).n_unique() for state in (RECALL_STATE, MEASURE_STATE)]

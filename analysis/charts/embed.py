@@ -49,7 +49,7 @@ SHORT_LABEL = 40
 def drawable(spec: Any) -> Any:
     """Make every text of a specification drawable: control characters become visible signs, long texts are cut."""
     if isinstance(spec, str):
-        return _shorten(spec, MAX_TEXT)
+        return _shorten_text(spec, MAX_TEXT)
     if isinstance(spec, list):
         return [drawable(one) for one in spec]
     if isinstance(spec, dict):
@@ -62,10 +62,12 @@ def _drawable_entry(name: str, value: Any) -> Any:
         return _make_visible(value)
     if name == "datasets":
         return {key: rows if isinstance(rows, str) else drawable(rows) for key, rows in value.items()}
-    return _shorten(value, MAX_DESCRIPTION) if name == "description" and isinstance(value, str) else drawable(value)
+    return (
+        _shorten_text(value, MAX_DESCRIPTION) if name == "description" and isinstance(value, str) else drawable(value)
+    )
 
 
-def _shorten(text: str, most: int) -> str:
+def _shorten_text(text: str, most: int) -> str:
     return _make_visible(text if len(text) <= most else f"{text[:most]}…")
 
 
@@ -212,7 +214,7 @@ def _with_palette(picture: bytes) -> bytes:
 
 
 @cache
-def library_text() -> str:
+def chart_library_script() -> str:
     """The chart library as one script, for pages without a network.
 
     Built once per installation and cached where Python keeps its compiled modules.

@@ -5,7 +5,7 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
-from analysis.charts.chart_tables import Source, table_of
+from analysis.charts.chart_tables import Source, table_from_source
 from analysis.charts.own_look import with_own_look
 from analysis.charts.rates import MAX_GROUPS
 from analysis.charts.theme import CHANCE, HIGH, LOW, UNTITLED, WIDTH, layer_charts
@@ -24,7 +24,7 @@ def learning_curves(curves: Source) -> alt.FacetChart:
     curves
         `schemas.outputs.LearnerCurves`; at most 60 learners are sides, and 400 bleeds of each.
     """
-    curves = table_of(curves, "learner_curves")
+    curves = table_from_source(curves, "learner_curves")
     names = curves.get_column("technician").unique().sort().head(MAX_GROUPS)
     rows = curves.filter(pl.col("technician").is_in(names.implode()), pl.col("bleed_no") <= MAX_ROWS_EACH)
     columns = ((CLEARED, "cusum", "cusum_limit"), (POOR, "help_cusum", "help_limit"))

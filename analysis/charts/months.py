@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.charts.chart_tables import Source, one_group, table_of
+from analysis.charts.chart_tables import Source, require_one_group, table_from_source
 from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import AT_TOP, CHANCE, HIGH, LOW, PERCENT, PLAIN, WIDTH, conditional, layer_charts
 from analysis.report import Report
@@ -27,14 +27,14 @@ def months_line(months: Source) -> alt.LayerChart | alt.FacetChart:
     months
         `schemas.outputs.Months` of one group; of a report, all bleeds.
     """
-    months = _of_one_group(months)
+    months = _select_one_group(months)
     complete = pl.col("mature") == pl.col("sessions")
     state = pl.when(complete).then(pl.lit("followed")).otherwise(pl.lit("follow-up not complete"))
     rows = months.filter(pl.col("rate").is_not_null()).with_columns(state=state)
     base = alt.Chart(rows, width=WIDTH, height=210).encode(x=_month_axis(rows))
     rate = alt.Y("rate:Q", title="came back", axis=RATE_AXIS)
     followed = rows.filter(pl.col("state") == "followed")
-    line = [_with_rows(base, followed).mark_line(color=PLAIN, opacity=0.6, aria=False).encode(y=rate)]
+    line = [_replace_rows(base, followed).mark_line(color=PLAIN, opacity=0.6, aria=False).encode(y=rate)]
     dots = base.mark_point(size=60, opacity=1, strokeWidth=1.6).encode(
         y=rate,
         fill=conditional(alt.FillValue, alt.datum.state == "followed", PLAIN, "transparent"),
@@ -48,11 +48,11 @@ def months_line(months: Source) -> alt.LayerChart | alt.FacetChart:
             alt.Tooltip("state:N", title="state"),
         ],
     )
-    limits = _limits(base) if rows.get_column("centre").count() else []
+    limits = _control_limit_layers(base) if rows.get_column("centre").count() else []
     lines = line if followed.height else []
     return layer_charts(
-        *limits, *lines, dots, *_flags(rows, base), *_change_marks(months), *_measure_marks(months)
-    ).properties(description=_description(months))
+        *limits, *lines, dots, *_signal_marks(rows, base), *_change_marks(months), *_measure_marks(months)
+    ).properties(description=_months_description(months))
 
 
 @with_own_look
@@ -64,7 +64,7 @@ def cusum_lines(months: Source) -> alt.LayerChart | alt.FacetChart:
     months
         `schemas.outputs.Months` of one group; of a report, all bleeds.
     """
-    months = _of_one_group(months)
+    months = _select_one_group(months)
     rows_with_cusum = months.filter(pl.col("cusum_up").is_not_null())
     rows = pl.concat(
         rows_with_cusum.select("month", side=pl.lit(side), sum=total, limit=limit)
@@ -88,13 +88,13 @@ def cusum_lines(months: Source) -> alt.LayerChart | alt.FacetChart:
     )
 
 
-def _of_one_group(months: Source) -> pl.DataFrame:
-    table = table_of(months, "months")
+def _select_one_group(months: Source) -> pl.DataFrame:
+    table = table_from_source(months, "months")
     own = table.filter(pl.col("kind") == "all") if isinstance(months, Report) else table
-    return one_group(own, ("kind", "group"), "months")
+    return require_one_group(own, ("kind", "group"), "months")
 
 
-def _limits(base: alt.Chart) -> list[alt.Chart]:
+def _control_limit_layers(base: alt.Chart) -> list[alt.Chart]:
     band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step", aria=False).encode(
         y=alt.Y("lower:Q", title="lower control limit", axis=RATE_AXIS),
         y2=alt.Y2("upper:Q", title="upper control limit"),
@@ -103,17 +103,17 @@ def _limits(base: alt.Chart) -> list[alt.Chart]:
     return [band, centre.encode(y=alt.Y("centre:Q", title="centre line", axis=RATE_AXIS))]
 
 
-def _flags(rows: pl.DataFrame, base: alt.Chart) -> list[alt.Chart]:
+def _signal_marks(rows: pl.DataFrame, base: alt.Chart) -> list[alt.Chart]:
     """A triangle above each month with a signal."""
     rate = alt.Y("rate:Q", title="came back", axis=RATE_AXIS)
     return [
-        _with_rows(base, own).mark_text(dy=-14, fontSize=13, color=colour, text=sign).encode(y=rate)
+        _replace_rows(base, own).mark_text(dy=-14, fontSize=13, color=colour, text=sign).encode(y=rate)
         for signal, sign, colour in (("high", "▲", HIGH), ("low", "▼", LOW))
         if len(own := rows.filter(pl.col("signal") == signal))
     ]
 
 
-def _with_rows(base: alt.Chart, rows: pl.DataFrame) -> alt.Chart:
+def _replace_rows(base: alt.Chart, rows: pl.DataFrame) -> alt.Chart:
     chart = base.copy(deep=False)
     chart.data = rows
     return chart
@@ -153,7 +153,7 @@ def _month_axis(rows: pl.DataFrame) -> alt.X:
     return alt.X("month:O", title="month", axis={"title": None, "labelAngle": 0, "values": months[::every]})
 
 
-def _description(months: pl.DataFrame) -> str:
+def _months_description(months: pl.DataFrame) -> str:
     if months.is_empty():
         return "Comeback rate by month: no month yet"
     description = f"Comeback rate by month from {months.get_column('month')[0]} to {months.get_column('month')[-1]}"

@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.charts.chart_tables import Source, coaching_rows, table_of, with_columns
+from analysis.charts.chart_tables import Source, coaching_rows, table_from_source, with_columns
 from analysis.charts.own_look import with_own_look
 from analysis.charts.rates import MAX_GROUPS, truncation_note
 from analysis.charts.theme import (
@@ -100,7 +100,7 @@ def technique_board(technique: Source, first: str | None = None) -> alt.HConcatC
     first
         The technician who is selected at the start.
     """
-    every = _compared(table_of(technique, "technique"))
+    every = _label_comparisons(table_from_source(technique, "technique"))
     rows = select_technicians(every)
     selection = click_selection(
         "technician", rows.get_column("technician").unique().sort().to_list(), first, "technician"
@@ -113,7 +113,7 @@ def technique_board(technique: Source, first: str | None = None) -> alt.HConcatC
     which = "those unlike their peers in most steps, then those with most bleeds"
     note = truncation_note(rows.n_unique("technician"), every.n_unique("technician"), which)
     return (
-        alt.hconcat(_cells(rows, selection), detail, spacing=14)
+        alt.hconcat(_cell_marks(rows, selection), detail, spacing=14)
         .resolve_scale(color="independent", shape="independent")
         .properties(
             **({"title": f"Technicians: {note}"} if note else {}),
@@ -122,7 +122,7 @@ def technique_board(technique: Source, first: str | None = None) -> alt.HConcatC
     )
 
 
-def _cells(rows: pl.DataFrame, selection: alt.Parameter) -> alt.Chart:
+def _cell_marks(rows: pl.DataFrame, selection: alt.Parameter) -> alt.Chart:
     colours = alt.Scale(domain=COMPARISONS, range=[HIGH, LOW, "#8884"])
     marks = alt.Scale(domain=COMPARISONS, range=["triangle-up", "triangle-down", "square"])
     chart = alt.Chart(rows, width=alt.Step(CELL_PX), height=alt.Step(ROW_STEP)).mark_point(
@@ -138,7 +138,7 @@ def _cells(rows: pl.DataFrame, selection: alt.Parameter) -> alt.Chart:
     ).add_params(selection)
 
 
-def _compared(technique: pl.DataFrame) -> pl.DataFrame:
+def _label_comparisons(technique: pl.DataFrame) -> pl.DataFrame:
     estimated = technique.filter(pl.col("excess").is_not_null())
     return estimated.select(
         "technician", "title", "recorded", "missed", "share", "peer_share", "excess", "lo", "hi",
@@ -160,7 +160,7 @@ def coaching_changes(
         What the change is of, on the axis and in the description.
     """
     axis = {**PERCENT, "title": axis_title}
-    table = table_of(coaching, "coaching")
+    table = table_from_source(coaching, "coaching")
     labelled = table if "label" in table.columns else coaching_rows(table)
     estimated = labelled.filter(pl.col("change").is_not_null()).select(
         "missed_before", "missed_after", "change", "lo", "hi", "p_value", event="label", label=fold_column("label")

@@ -11,10 +11,10 @@ from analysis.charts.chart_tables import (
     HOLD_COLUMNS,
     HOLD_STATES,
     Source,
-    hold_counts,
+    hold_counts_text,
     hold_rows,
-    one_group,
-    table_of,
+    require_one_group,
+    table_from_source,
     with_columns,
 )
 from analysis.charts.own_look import with_own_look
@@ -99,9 +99,9 @@ def rate_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart
     kind_label
         What the groups are, in the trade's words.
     """
-    rows = _labelled(_of_one_kind(rates, kind_label).filter(pl.col("rate").is_not_null()))
+    rows = _label_groups(_select_one_kind(rates, kind_label).filter(pl.col("rate").is_not_null()))
     words = "; ".join(f"{group} {rate:.1%}" for group, rate in rows.select("group", "rate").head(12).iter_rows())
-    base = _rows(rows, NARROW, kind_label)
+    base = _base_chart(rows, NARROW, kind_label)
     interval = interval_rule(base, "rate_lo", "rate_hi", RATE_AXIS)
     dots = _signal_dots(base, alt.X("rate:Q", title="rate", axis=RATE_AXIS), kind_label)
     return layer_charts(interval, dots).properties(
@@ -120,8 +120,8 @@ def ratio_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChar
     kind_label
         What the groups are, in the trade's words.
     """
-    rows = _compared(_of_one_kind(rates, kind_label))
-    return _ratios(rows, kind_label).properties(description=_ratio_description(rows, kind_label))
+    rows = _select_comparable(_select_one_kind(rates, kind_label))
+    return _ratio_chart(rows, kind_label).properties(description=_ratio_description(rows, kind_label))
 
 
 @with_own_look
@@ -142,17 +142,17 @@ def ratio_board(
     first
         The group that is selected at the start.
     """
-    rows = _compared(_of_one_kind(rates, kind_label))
+    rows = _select_comparable(_select_one_kind(rates, kind_label))
     names = rows.get_column("group").to_list()
     selection = click_selection("group", names, first, kind_label)
-    right = _detail(detail.filter(pl.col("group").is_in(names)), selection, kind_label, detail_label)
+    right = _detail_chart(detail.filter(pl.col("group").is_in(names)), selection, kind_label, detail_label)
     description = (
         f"{_ratio_description(rows, kind_label)}. On the right, for the {kind_label} you choose: {detail_label}"
     )
-    return alt.hconcat(_ratios(rows, kind_label, selection), right, spacing=24).properties(description=description)
+    return alt.hconcat(_ratio_chart(rows, kind_label, selection), right, spacing=24).properties(description=description)
 
 
-def _detail(
+def _detail_chart(
     detail: pl.DataFrame, selection: alt.Parameter, kind_label: str, detail_label: str
 ) -> alt.LayerChart | alt.FacetChart:
     height = ROW_PX * max(detail.get_column("what").n_unique(), 1)
@@ -178,10 +178,10 @@ def _detail(
     return layer_charts(ticks, dots, selected_name(selection, data, "group", kind_label))
 
 
-def _ratios(
+def _ratio_chart(
     rows: pl.DataFrame, kind_label: str, selection: alt.Parameter | None = None
 ) -> alt.LayerChart | alt.FacetChart:
-    base = _rows(rows, WIDTH, kind_label)
+    base = _base_chart(rows, WIDTH, kind_label)
     chance = base.mark_bar(color=CHANCE, opacity=0.28, height=ROW_PX - 8, aria=False).encode(
         x=alt.X("funnel_lo:Q", title="chance from", axis=RATIO_AXIS), x2=alt.X2("funnel_hi:Q", title="chance to")
     )
@@ -193,7 +193,7 @@ def _ratios(
     )
 
 
-def _rows(rows: pl.DataFrame, width: int, kind_label: str) -> alt.Chart:
+def _base_chart(rows: pl.DataFrame, width: int, kind_label: str) -> alt.Chart:
     chart = alt.Chart(rows, width=width, height=ROW_PX * max(rows.height, 1))
     return chart.encode(y=alt.Y("label:N", title=kind_label, axis=UNTITLED))
 
@@ -215,16 +215,16 @@ def _signal_dots(base: alt.Chart, x: alt.X, kind_label: str) -> alt.Chart:
     )
 
 
-def _of_one_kind(rates: Source, kind_label: str) -> pl.DataFrame:
-    table = table_of(rates, "rates")
+def _select_one_kind(rates: Source, kind_label: str) -> pl.DataFrame:
+    table = table_from_source(rates, "rates")
     if isinstance(rates, Report):
         kind = "shop" if kind_label == "workshop" else kind_label.replace(" ", "_")
         table = table.filter(pl.col("kind") == kind)
-    return one_group(table, ("kind",), "rates")
+    return require_one_group(table, ("kind",), "rates")
 
 
-def _compared(rates: pl.DataFrame) -> pl.DataFrame:
-    return _labelled(rates.filter(pl.col("ratio").is_not_null(), pl.col("ratio_lo").is_not_null()))
+def _select_comparable(rates: pl.DataFrame) -> pl.DataFrame:
+    return _label_groups(rates.filter(pl.col("ratio").is_not_null(), pl.col("ratio_lo").is_not_null()))
 
 
 def _ratio_description(rows: pl.DataFrame, kind_label: str) -> str:
@@ -232,7 +232,7 @@ def _ratio_description(rows: pl.DataFrame, kind_label: str) -> str:
     return f"Observed / expected comebacks by {kind_label}: {words}"
 
 
-def _labelled(rates: pl.DataFrame) -> pl.DataFrame:
+def _label_groups(rates: pl.DataFrame) -> pl.DataFrame:
     return select_groups(rates).select(
         "group", "rate", "rate_lo", "rate_hi", "ratio", "ratio_lo", "ratio_hi", "funnel_lo", "funnel_hi", "expected",
         "mature", "comebacks",
@@ -261,12 +261,12 @@ def incidence_curve(incidence: Source, window_days: int | None = None) -> alt.La
         if not isinstance(incidence, Report):
             raise UserError("incidence_curve", "no window was given", "a report, or the window in days", "give either")
         window_days = incidence.window_days
-    incidence = table_of(incidence, "incidence")
+    incidence = table_from_source(incidence, "incidence")
     rows = incidence.select("day", "at_risk", "incidence", "lo", "hi").filter(
         pl.col("day") <= max(4 * window_days, 120)
     )
     days = {"title": "days since the bleed"}
-    base = alt.Chart(_subsample(rows), width=WIDTH, height=220).encode(x=alt.X("day:Q", title="day", axis=days))
+    base = alt.Chart(_thin_curve(rows), width=WIDTH, height=220).encode(x=alt.X("day:Q", title="day", axis=days))
     axis = {**PERCENT, "title": "came back (cumulative %)"}
     band = base.mark_area(opacity=0.3, color=CHANCE, interpolate="step-after", aria=False).encode(
         y=alt.Y("lo:Q", title="from", axis=axis), y2=alt.Y2("hi:Q", title="to")
@@ -306,7 +306,7 @@ def holds_by_day(holds: Source) -> alt.Chart:
     states = list(HOLD_STATES)
     many = holds.height > MAX_MARKS
     labelled = holds.with_columns(label=fold_column("hold"))
-    rows = _by_month(labelled) if many else labelled
+    rows = _count_by_month(labelled) if many else labelled
     chart = alt.Chart(rows, width=WIDTH, height=max(rows_height(labelled.get_column("label")), 38))
     by = "month, larger where there are more" if many else "day"
     days = {"title": f"by {by}" if many else None, "format": "%Y-%m", "tickCount": 4}
@@ -323,16 +323,16 @@ def holds_by_day(holds: Source) -> alt.Chart:
             size=alt.Size("bleeds:Q", title="bleeds", legend=None) if many else alt.SizeValue(70),
             tooltip=MONTH_TOOLTIP if many else BLEED_TOOLTIP,
         )
-        .properties(description=f"Bleeds that broke a safety rule by {by}: {hold_counts(holds)}")
+        .properties(description=f"Bleeds that broke a safety rule by {by}: {hold_counts_text(holds)}")
     )
 
 
-def _by_month(holds: pl.DataFrame) -> pl.DataFrame:
+def _count_by_month(holds: pl.DataFrame) -> pl.DataFrame:
     by = holds.group_by(pl.col("day").dt.truncate("1mo"), "label", "state").agg(bleeds=pl.len())
     return by.sort("day", "label", "state")
 
 
-def _subsample(curve: pl.DataFrame) -> pl.DataFrame:
+def _thin_curve(curve: pl.DataFrame) -> pl.DataFrame:
     return curve if curve.height <= CURVE_POINTS else curve.gather_every(curve.height // CURVE_POINTS + 1)
 
 

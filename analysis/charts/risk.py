@@ -8,7 +8,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.charts.chart_tables import Source, auc_rows, decile_rows, quarter_rows, table_of, worklist_rows
+from analysis.charts.chart_tables import Source, auc_rows, decile_rows, quarter_rows, table_from_source, worklist_rows
 from analysis.charts.own_look import with_own_look
 from analysis.charts.theme import (
     CHANCE,
@@ -55,7 +55,7 @@ def worklist_dots(selection: Source, overall: float | None = None) -> alt.LayerC
         if overall is None:
             overall = selection.rates.filter(pl.col("kind") == "all").get_column("rate")[0]
         selection = worklist_rows(selection)
-    listed = _few_enough(table_of(selection, "risk"))
+    listed = _require_few_rows(table_from_source(selection, "risk"))
     absent = [pl.lit("").alias(name) for name in ("bike_id", "brake") if name not in listed.columns]
     rows = listed.with_columns(absent).select(
         "session_id", "bike_id", "brake", "risk", "risk_lo", "risk_hi", "reason_1",
@@ -95,7 +95,7 @@ def second_check_curve(second_checks: Source, per_week: float | None = None) -> 
     per_week
         Where the slider starts; the fewest checks of the table unless given.
     """
-    second_checks = table_of(second_checks, "second_checks")
+    second_checks = table_from_source(second_checks, "second_checks")
     share_axis = {**PERCENT, "title": SHARE_CHECKED}
     line = (
         alt.Chart(second_checks, width=WIDTH // 2 + 60, height=240)
@@ -175,7 +175,7 @@ def baseline_comparison(figures: Source) -> alt.LayerChart | alt.FacetChart:
         `schemas.outputs.ModelQuality`; or columns rule (in words), value, lo, hi (empty for the rules), in the order
         drawn, the model first.
     """
-    table = table_of(figures, "model")
+    table = table_from_source(figures, "model")
     figures = auc_rows(table) if "metric" in table.columns else table
     limits = pl.format("{} to {}", pl.col("lo").round(3), pl.col("hi").round(3)).fill_null("not computed")
     base = alt.Chart(
@@ -206,7 +206,7 @@ def reliability_curve(deciles: Source) -> alt.LayerChart | alt.FacetChart:
     deciles
         `schemas.outputs.ModelQuality`; or columns predicted, observed, lo, hi: fractions, one row per tenth.
     """
-    table = table_of(deciles, "model")
+    table = table_from_source(deciles, "model")
     deciles = decile_rows(table) if "metric" in table.columns else table
     most = max([*deciles.get_column("predicted").drop_nulls(), *deciles.get_column("hi").drop_nulls()], default=1.0)
     predicted = alt.X("predicted:Q", title="predicted risk", axis={**PERCENT, "title": "predicted risk"})
@@ -245,7 +245,7 @@ def calibration_over_time(quarters: Source) -> alt.LayerChart | alt.FacetChart:
     quarters
         `schemas.outputs.ModelQuality`; or columns quarter, value, lo, hi.
     """
-    table = table_of(quarters, "model")
+    table = table_from_source(quarters, "model")
     quarters = quarter_rows(table) if "metric" in table.columns else table
     labels = {"title": None, "labelAngle": -60, "labelOverlap": False if quarters.height <= MAX_LABELS else "greedy"}
     quarter = alt.X("quarter:O", title="quarter", axis=labels)
@@ -280,7 +280,7 @@ def calibration_over_time(quarters: Source) -> alt.LayerChart | alt.FacetChart:
     return layer_charts(*layers).properties(description=f"Observed / predicted comebacks by quarter: {words}")
 
 
-def _few_enough(risks: pl.DataFrame) -> pl.DataFrame:
+def _require_few_rows(risks: pl.DataFrame) -> pl.DataFrame:
     """The rows, if a list has room for them."""
     if risks.height > MAX_BLEEDS:
         raise UserError(
@@ -301,7 +301,7 @@ def predictions_by_tenth(predictions: Source) -> alt.LayerChart | alt.FacetChart
     predictions
         The report, or the rows of the tenths in `schemas.outputs.Predictions`.
     """
-    tenths = table_of(predictions, "predictions").filter(pl.col("group").str.starts_with("tenth "))
+    tenths = table_from_source(predictions, "predictions").filter(pl.col("group").str.starts_with("tenth "))
     rows = tenths.select(
         "bleeds", "observed", "expected",
         tenth=pl.col("group").str.strip_prefix("tenth ").cast(pl.Int64),

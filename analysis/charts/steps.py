@@ -7,7 +7,7 @@ from typing import Any
 import altair as alt
 import polars as pl
 
-from analysis.charts.chart_tables import Source, one_group, table_of
+from analysis.charts.chart_tables import Source, require_one_group, table_from_source
 from analysis.charts.own_look import with_own_look
 from analysis.charts.people import excess_dots, peer_comparison, select_technicians
 from analysis.charts.theme import (
@@ -52,8 +52,8 @@ def step_bars(steps: Source) -> alt.LayerChart | alt.FacetChart:
     steps
         `schemas.outputs.Steps`.
     """
-    rows = _prevented(table_of(steps, "steps"))
-    return _bars(rows).properties(description=_step_description(rows))
+    rows = _prevented_rows(table_from_source(steps, "steps"))
+    return _bars_with_intervals(rows).properties(description=_step_description(rows))
 
 
 @with_own_look
@@ -72,9 +72,9 @@ def step_board(steps: Source, technique: pl.DataFrame | None = None) -> alt.HCon
     UserError
         A table of steps was given without one of technique.
     """
-    table = table_of(steps, "steps")
-    rows = _prevented(table)
-    technique = _with_step_titles(steps if technique is None else technique, table)
+    table = table_from_source(steps, "steps")
+    rows = _prevented_rows(table)
+    technique = _add_step_titles(steps if technique is None else technique, table)
     titles = rows.sort("rank").get_column("title").to_list()
     selection = click_selection("title", titles, None, "step")
     estimated = technique.filter(pl.col("excess").is_not_null(), pl.col("title").is_in(titles))
@@ -88,13 +88,13 @@ def step_board(steps: Source, technique: pl.DataFrame | None = None) -> alt.HCon
     right = layer_charts(*excess_dots(base), selected_name(selection, data, "title", "step"))
     detail = "On the right, for the step you choose: how much more than peers each technician misses it"
     return (
-        alt.hconcat(_bars(rows, selection), right, spacing=24)
+        alt.hconcat(_bars_with_intervals(rows, selection), right, spacing=24)
         .resolve_scale(color="independent", shape="independent")
         .properties(description=f"{_step_description(rows)}. {detail}")
     )
 
 
-def _with_step_titles(technique: Source, steps: pl.DataFrame) -> pl.DataFrame:
+def _add_step_titles(technique: Source, steps: pl.DataFrame) -> pl.DataFrame:
     """Misses by technician, each step called as in `steps`."""
     if isinstance(technique, Report):
         technique = technique.technique
@@ -104,7 +104,7 @@ def _with_step_titles(technique: Source, steps: pl.DataFrame) -> pl.DataFrame:
     return technique.with_columns(title=pl.col("step").replace(titles))
 
 
-def _prevented(steps: pl.DataFrame) -> pl.DataFrame:
+def _prevented_rows(steps: pl.DataFrame) -> pl.DataFrame:
     rows = steps.filter(pl.col("preventable_per_100").is_not_null()).select(
         "title", "preventable_per_100", "lo", "hi", "missed", "recorded", "verdict", "rank", "crude_difference"
     )
@@ -112,7 +112,7 @@ def _prevented(steps: pl.DataFrame) -> pl.DataFrame:
     return rows.with_columns(verdict_label=labels, label=fold_column("title"))
 
 
-def _bars(rows: pl.DataFrame, selection: alt.Parameter | None = None) -> alt.LayerChart | alt.FacetChart:
+def _bars_with_intervals(rows: pl.DataFrame, selection: alt.Parameter | None = None) -> alt.LayerChart | alt.FacetChart:
     base = alt.Chart(rows, width=WIDTH, height=rows_height(rows.get_column("label"))).encode(
         y=alt.Y("label:N", title="step", sort=alt.EncodingSortField("rank"), axis=UNTITLED)
     )
@@ -157,7 +157,7 @@ def missed_bars(steps: Source) -> alt.Chart:
         `schemas.outputs.Steps`.
     """
     rows = (
-        table_of(steps, "steps")
+        table_from_source(steps, "steps")
         .filter(pl.col("share_missed").is_not_null())
         .select("title", "share_missed", "missed", "recorded", label=fold_column("title"))
     )
@@ -185,7 +185,7 @@ def what_if_bars(scenarios: Source) -> alt.LayerChart | alt.FacetChart:
         `schemas.outputs.WhatIf`; the first 12 are drawn.
     """
     rows = (
-        table_of(scenarios, "what_if")
+        table_from_source(scenarios, "what_if")
         .head(MAX_SCENARIOS)
         .select("scenario", "preventable_per_100", "lo", "hi", "comebacks_per_year", label=fold_column("scenario"))
     )
@@ -220,11 +220,11 @@ def tolerance_curve(tolerance: Source, field_label: str = "") -> alt.LayerChart 
     field_label
         The reading in the trade's words, with its unit; the field's name if not given.
     """
-    tolerance = table_of(tolerance, "tolerance")
+    tolerance = table_from_source(tolerance, "tolerance")
     if "step" in tolerance.columns:
-        tolerance = one_group(tolerance, ("step", "field"), "tolerance")
+        tolerance = require_one_group(tolerance, ("step", "field"), "tolerance")
     field_label = field_label or tolerance.get_column("field").head(1).str.replace_all("_", " ").to_list()[0]
-    readings = {**_ticks(tolerance), "title": field_label}
+    readings = {**_tick_options(tolerance), "title": field_label}
     if "pooled" not in tolerance.columns:
         tolerance = tolerance.with_columns(pooled=pl.lit(None, pl.String))
     tolerance = tolerance.with_columns(value=reading_words())
@@ -259,7 +259,7 @@ def tolerance_curve(tolerance: Source, field_label: str = "") -> alt.LayerChart 
     )
 
 
-def _ticks(tolerance: pl.DataFrame) -> dict[str, Any]:
+def _tick_options(tolerance: pl.DataFrame) -> dict[str, Any]:
     """Ticks of a reading; one that is counted in whole numbers has no fractions."""
     whole = tolerance.select((pl.col("reading") == pl.col("reading").round()).all()).item()
     span = tolerance.select(pl.col("reading").max() - pl.col("reading").min()).item() or 1

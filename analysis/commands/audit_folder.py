@@ -24,8 +24,8 @@ from analysis.output import (
     claim_folder,
     csv_text,
     hidden_fields,
-    hidden_standard,
     hidden_values,
+    hide_names_in_standard,
     key_path,
     pseudonymise,
     read_earlier,
@@ -41,7 +41,7 @@ from analysis.report import Clock, Report
 from analysis.rounds import EarlierAudit, to_do_list
 from analysis.sheet import write_to_do
 from analysis.standard import Standard, built_in, read_standards
-from analysis.survival import ObservationWindow, Span
+from analysis.survival import ObservationWindow, RecordingSpan
 
 MAX_BLEEDS_TO_SHARE = 1_500_000
 """Bleeds; a log with more is audited in one process, since the memory of a second copy may not be there."""
@@ -72,7 +72,7 @@ def import_classifier(name: str) -> Any:
     return classifier
 
 
-def letter_text(path: str) -> str:
+def read_letter_text(path: str) -> str:
     """The workshop's own words for a recall, checked before the long work begins.
 
     Raises
@@ -88,7 +88,7 @@ def letter_text(path: str) -> str:
         raise UserError(f"--letter {path}", "cannot be read", "a text file in UTF-8", "check the path") from error
 
 
-def earlier_audit(folder: Path, as_of: dt.date, names_hidden: bool) -> EarlierAudit:
+def read_earlier_audit(folder: Path, as_of: dt.date, names_hidden: bool) -> EarlierAudit:
     """The earlier audit, checked before the long work begins.
 
     Raises
@@ -108,7 +108,7 @@ def earlier_audit(folder: Path, as_of: dt.date, names_hidden: bool) -> EarlierAu
     return earlier
 
 
-def known_codes(options: AuditOptions) -> dict[str, str]:
+def read_known_codes(options: AuditOptions) -> dict[str, str]:
     """Codes from the key next to the folder to write, and from that of the earlier audit, which come first."""
     earlier = {} if options.since is None else read_key(key_path(options.since))
     own = read_key(key_path(options.out))
@@ -130,19 +130,19 @@ def audit_to_folder(options: AuditOptions, progress: Callable[[str], None], exec
         *options.exports, options.map_path, *options.standard_paths, options.proof, options.since, options.letter,
     )  # fmt: skip
     with claim_folder(options.out, "audit", inputs) as place:
-        return _audit(options, place, Clock(progress), executor)
+        return _audit_and_write(options, place, Clock(progress), executor)
 
 
-def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Executor) -> AuditResult:
+def _audit_and_write(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Executor) -> AuditResult:
     if options.letter is not None:
-        options = replace(options, letter=letter_text(options.letter))
+        options = replace(options, letter=read_letter_text(options.letter))
     with clock.stage("read"):
         log = read_log(options.exports, options.map_path, options.as_of, options.today, options.groups)
-        standard = standard_for(log, *options.standard_paths)
+        standard = choose_standard(log, *options.standard_paths)
         window = observation_window(log, options)
         classifiers = {name: import_classifier(name) for name in options.classifiers}
     proof = None if options.proof is None else read_proof(options.proof)
-    earlier = None if options.since is None else earlier_audit(options.since, log.as_of, options.hide_names)
+    earlier = None if options.since is None else read_earlier_audit(options.since, log.as_of, options.hide_names)
     if options.hide_names:
         options, log, standard, window = _with_codes(options, log, standard, window)
     fields = tuple(name for name in map(normalise, options.groups) if name in log.sessions.columns)
@@ -151,8 +151,8 @@ def _audit(options: AuditOptions, place: OutputPlace, clock: Clock, executor: Ex
     )
     if len(log.sessions) > MAX_BLEEDS_TO_SHARE:
         executor = SERIAL
-    report = replace(_report(log, standard, settings, clock, executor), proof=proof)
-    _write(place, report, clock, executor, options)
+    report = replace(_run_with_retry(log, standard, settings, clock, executor), proof=proof)
+    _write_folder(place, report, clock, executor, options)
     from analysis.pages import CAUTIONS, terminal_summary
 
     text = "\n".join([*terminal_summary(report, options.out), *CAUTIONS])
@@ -163,13 +163,13 @@ def _with_codes(
     options: AuditOptions, log: Log, standard: Standard, window: ObservationWindow
 ) -> tuple[AuditOptions, Log, Standard, ObservationWindow]:
     """All of them with people's names replaced by codes; writes the key."""
-    key = assign_codes(log, known_codes(options), random.SystemRandom())
+    key = assign_codes(log, read_known_codes(options), random.SystemRandom())
     letter = None if options.letter is None else NameSearch(key).hide(options.letter)
     write_key(key_path(options.out), key)
     options = replace(options, extra=hidden_fields(options.extra, log, key), letter=letter)
     shops = hidden_values("shop", log, key)
     window = replace(window, shops={shops.get(shop, shop): span for shop, span in window.shops.items()})
-    return options, pseudonymise(log, key), hidden_standard(standard, log, key), window
+    return options, pseudonymise(log, key), hide_names_in_standard(standard, log, key), window
 
 
 def write_report(report: Report, out: str | Path, *, parquet: bool = False) -> Path:
@@ -191,11 +191,11 @@ def write_report(report: Report, out: str | Path, *, parquet: bool = False) -> P
     """
     inputs = (*(source.file for source in report.log.sources), report.earlier_folder)
     with claim_folder(Path(out), "audit", inputs) as place:
-        _write(place, report, Clock(), SERIAL, AuditOptions((), Path(out), parquet=parquet))
+        _write_folder(place, report, Clock(), SERIAL, AuditOptions((), Path(out), parquet=parquet))
     return Path(out) / "index.html"
 
 
-def _report(log: Log, standard: Standard, settings: AuditSettings, clock: Clock, executor: Executor) -> Report:
+def _run_with_retry(log: Log, standard: Standard, settings: AuditSettings, clock: Clock, executor: Executor) -> Report:
     """The results of the audit; after a crash of the worker all stages are repeated in this process."""
     try:
         return run_stages(log, standard, settings, clock, executor)
@@ -203,7 +203,7 @@ def _report(log: Log, standard: Standard, settings: AuditSettings, clock: Clock,
         return run_stages(log, standard, settings, clock)
 
 
-def _write(place: OutputPlace, report: Report, clock: Clock, executor: Executor, options: AuditOptions) -> None:
+def _write_folder(place: OutputPlace, report: Report, clock: Clock, executor: Executor, options: AuditOptions) -> None:
     """Write the folder; a thread writes the log while the executor draws the charts."""
     if options.pages and isinstance(executor, WorkerExecutor):
         executor.submit(warm_up_renderer)
@@ -250,11 +250,11 @@ def observation_window(log: Log, options: AuditOptions) -> ObservationWindow:
                 ", ".join(sorted(shops)) or "a log whose bleeds name their workshop",
                 "write SHOP=DATE with the name as it is in the log",
             )
-    spans = {name: Span(first.get(name), last.get(name)) for name in requested}
+    spans = {name: RecordingSpan(first.get(name), last.get(name)) for name in requested}
     return ObservationWindow(first.get(None), last.get(None), spans)
 
 
-def standard_for(log: Log, *paths: str | None) -> Standard:
+def choose_standard(log: Log, *paths: str | None) -> Standard:
     """The procedure in the files, which may read own fields of the log, or the built-in procedure."""
     files = [path for path in paths if path is not None]
     return read_standards(files, [own.name for own in log.own_fields]) if files else built_in()

@@ -10,7 +10,7 @@ from pathlib import Path, PurePath
 
 import polars as pl
 
-from analysis.commands.audit_folder import standard_for
+from analysis.commands.audit_folder import choose_standard
 from analysis.intake import NO_RETURNS, Log, read_log
 from analysis.output import claim_folder, write_check
 
@@ -44,20 +44,20 @@ def check_exports(
     inputs = (*exports, map_path, standard_path)
     with nullcontext() if out is None else claim_folder(out, "check", inputs) as place:
         log = read_log(exports, map_path, as_of, today)
-        standard_for(log, standard_path)
+        choose_standard(log, standard_path)
         if place is not None:
             with place.write() as folder:
                 write_check(folder, log)
-    return CheckResult(log, _summary(log, as_of, out), int(log.intake.get_column("set_aside").sum()))
+    return CheckResult(log, _summary_text(log, as_of, out), int(log.intake.get_column("set_aside").sum()))
 
 
-def _summary(log: Log, as_of: dt.date | None, out: Path | None) -> str:
+def _summary_text(log: Log, as_of: dt.date | None, out: Path | None) -> str:
     source = "the newest date in them" if as_of is None else "as given with --as-of"
     lines = [f"The exports cover the time up to {log.as_of} ({source})."]
     lines += [_row_account(row) for row in log.intake.iter_rows(named=True)]
     if not log.has_comebacks_table:
         lines.append(f"{NO_RETURNS}. Add the export of returns, if there is one.")
-    lines += _reasons(log.set_aside)
+    lines += _reason_lines(log.set_aside)
     notes = [f"Note: {warning}" for warning in log.warnings if warning != NO_RETURNS]
     lines += notes[:MAX_NOTES]
     if len(notes) > MAX_NOTES:
@@ -74,7 +74,7 @@ def _row_account(row: dict[str, str | int]) -> str:
     return text + (f"; {row['unlinked']:,} returns could not be matched to a bleed" if row["unlinked"] else "")
 
 
-def _reasons(reasons: pl.DataFrame) -> list[str]:
+def _reason_lines(reasons: pl.DataFrame) -> list[str]:
     """The most common reasons, each with its number and the first row it was found in."""
     counts = (
         reasons.sort("file", "row")

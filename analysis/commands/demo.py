@@ -14,7 +14,7 @@ import analysis
 from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.errors import UserError
 from analysis.intake import propose_map
-from analysis.output import MANIFEST, OutputPlace, claim_folder, csv_text, run_folder, run_marker, write_new_file
+from analysis.output import MANIFEST, OutputPlace, claim_folder, csv_text, run_folder, run_manifest_text, write_new_file
 from analysis.report import Report
 from schemas import empty
 from schemas.log import Actions
@@ -23,7 +23,7 @@ from synthetic import (
     EXPORT_FORMATS,
     SimulatedLog,
     co_operative,
-    fill_in,
+    fill_in_list,
     leave_out_returns,
     scenario_workshop,
     simulate,
@@ -79,7 +79,7 @@ def _run_demo(
         on_stage("proposing a map")
         proposed = propose_map(files)
         (folder / "map.toml").write_text(proposed.toml, encoding="utf-8")
-        (folder / MANIFEST).write_text(run_marker(as_of=CO_OPERATIVE.as_of), encoding="utf-8")
+        (folder / MANIFEST).write_text(run_manifest_text(as_of=CO_OPERATIVE.as_of), encoding="utf-8")
     print_line(f"Wrote the exports to {out / 'exports'} and a proposed map to {out / 'map.toml'}.")
     options = AuditOptions(
         exports=tuple(str(out / "exports" / path.name) for path in exported.files),
@@ -109,7 +109,7 @@ def _act_on_list(out: Path, log: SimulatedLog) -> Path:
     """Fill in last month's list as the simulated workshop did, and take out the returns that its checks prevented."""
     schema = empty(Actions).schema
     to_do = pl.read_csv(out / "last-month" / "to_do.csv", schema_overrides=schema)
-    done = fill_in(to_do, log, LAST_MONTH, DEMO_SEED)
+    done = fill_in_list(to_do, log, LAST_MONTH, DEMO_SEED)
     leave_out_returns(out / "exports" / RETURNS_FILE, done.prevented, EXPORT_FORMATS[EXPORT_FORMAT].encoding)
     path = out / "exports" / "recalls-and-checks.csv"
     path.write_text(csv_text(done.actions), encoding="utf-8")
@@ -157,33 +157,33 @@ def _subject_text(report: Report, subject: str) -> str:
     return ", ".join(titles[word] for word in words) if all(word in titles for word in words) else subject
 
 
-def _signal(report: Report, technician: str) -> str:
+def _technician_signal(report: Report, technician: str) -> str:
     row = report.rates.filter(pl.col("kind") == "technician", pl.col("group") == technician)
     return str(row.get_column("signal")[0]) if row.height else "absent"
 
 
-def _cleared(report: Report, subject: str, _: int | None) -> bool:
+def _is_cleared(report: Report, subject: str, _: int | None) -> bool:
     """The highest raw rate, and no signal on the same work."""
     people = report.rates.filter(pl.col("kind") == "technician", pl.col("mature") >= MIN_BLEEDS)
     by_rate = people.sort("rate", descending=True).get_column("group")
-    return by_rate.len() > 0 and by_rate[0] == subject and _signal(report, subject) == "none"
+    return by_rate.len() > 0 and by_rate[0] == subject and _technician_signal(report, subject) == "none"
 
 
 def _has_high_signal(report: Report, subject: str, _: int | None) -> bool:
-    return _signal(report, subject) == "high"
+    return _technician_signal(report, subject) == "high"
 
 
-def _costly(report: Report, subject: str, _: int | None) -> bool:
+def _are_costly(report: Report, subject: str, _: int | None) -> bool:
     costly = report.steps.filter(pl.col("rank") <= TOP_RANK, pl.col("verdict") == "costs_comebacks")
     return set(subject.split()) <= set(costly.get_column("step"))
 
 
-def _harmless(report: Report, subject: str, _: int | None) -> bool:
+def _are_harmless(report: Report, subject: str, _: int | None) -> bool:
     rows = report.steps.filter(pl.col("step").is_in(subject.split()))
     return not rows.get_column("verdict").is_in(["costs_comebacks", "goes_with_comebacks", "suspected"]).any()
 
 
-def _change(report: Report, subject: str, month: int | None) -> bool:
+def _change_is_found(report: Report, subject: str, month: int | None) -> bool:
     own = report.months.filter(pl.col("group") == subject).sort("month").with_row_index("number", offset=1)
     estimates = own.filter("change_began").get_column("number").to_list()
     return month is not None and any(abs(estimate - month) <= MONTHS_TOLERANCE for estimate in estimates)
@@ -199,37 +199,37 @@ def _coaching_failed(report: Report, subject: str, _: int | None) -> bool:
     return row.height > 0 and not _coaching_worked(report, subject, None)
 
 
-def _flagged(test: str) -> Callable[[Report, str, int | None], bool]:
+def _make_flag_check(test: str) -> Callable[[Report, str, int | None], bool]:
     def check(report: Report, subject: str, _: int | None) -> bool:
         return report.credibility.filter(pl.col("technician") == subject, pl.col("test") == test, "flag").height > 0
 
     return check
 
 
-def _recalled(*rules: str) -> Callable[[Report, str, int | None], bool]:
+def _make_recall_check(*rules: str) -> Callable[[Report, str, int | None], bool]:
     def check(report: Report, _subject: str, _: int | None) -> bool:
         return set(rules) <= set(report.holds.get_column("rule"))
 
     return check
 
 
-def _late_wear(report: Report, subject: str, _: int | None) -> bool:
+def _wear_is_noted(report: Report, subject: str, _: int | None) -> bool:
     return any(subject in note and "wear" in note for note in report.notes)
 
 
 _CHECKS: dict[str, Callable[[Report, str, int | None], bool]] = {
-    "hard_work": _cleared,
+    "hard_work": _is_cleared,
     "easy_work": _has_high_signal,
-    "costly_steps": _costly,
-    "harmless_steps": _harmless,
-    "change": _change,
+    "costly_steps": _are_costly,
+    "harmless_steps": _are_harmless,
+    "change": _change_is_found,
     "coaching_worked": _coaching_worked,
     "coaching_failed": _coaching_failed,
-    "copied_entries": _flagged("copied_entries"),
-    "rounded_readings": _flagged("favourite_digits"),
-    "wrong_fluids": _recalled("wrong_fluid", "kit_of_other_kind"),
-    "soft_levers": _recalled("not_firm"),
-    "late_wear": _late_wear,
+    "copied_entries": _make_flag_check("copied_entries"),
+    "rounded_readings": _make_flag_check("favourite_digits"),
+    "wrong_fluids": _make_recall_check("wrong_fluid", "kit_of_other_kind"),
+    "soft_levers": _make_recall_check("not_firm"),
+    "late_wear": _wear_is_noted,
 }
 
 
@@ -265,7 +265,7 @@ def write_notebooks(folder: Path, demo: Path) -> list[Path]:
     files = [folder / source.name for source in notebooks()]
     for source, file in zip(notebooks(), files, strict=True):
         if not file.exists():
-            write_new_file(file, _pointed_at(source.read_text("utf-8"), demo.absolute()))
+            write_new_file(file, _set_demo_folder(source.read_text("utf-8"), demo.absolute()))
     return files
 
 
@@ -278,7 +278,7 @@ def notebooks() -> list[Path]:
     return sorted(place.glob("*.ipynb"))
 
 
-def _pointed_at(text: str, demo: Path) -> str:
+def _set_demo_folder(text: str, demo: Path) -> str:
     """The notebook with the demo's folder in place of the one that it is kept with."""
     notebook = json.loads(text)
     for cell in notebook["cells"]:

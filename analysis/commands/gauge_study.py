@@ -19,11 +19,11 @@ from analysis.output import (
     claim_folder,
     codes_for_names,
     csv_text,
-    hidden_reasons,
-    hidden_table,
+    hide_names_in_reasons,
+    hide_names_in_table,
     key_path,
     read_key,
-    run_marker,
+    run_manifest_text,
     write_key,
 )
 from analysis.pages import CAUTIONS, GaugeResult, gauge_page, gauge_summary
@@ -72,7 +72,7 @@ def gauge_readings(options: GaugeOptions) -> GaugeRun:
 def _gauge_run(options: GaugeOptions, place: OutputPlace) -> GaugeRun:
     readings = read_readings(options.readings, options.map_path)
     _check_size(options.readings, readings)
-    readings = _pseudonymised(readings, key_path(options.out)) if options.hide_names else readings
+    readings = _pseudonymise_readings(readings, key_path(options.out)) if options.hide_names else readings
     study = gauge_study(readings.readings, np.random.default_rng(options.seed), tolerance=options.tolerance)
     result = GaugeResult(
         readings=readings.readings,
@@ -87,12 +87,12 @@ def _gauge_run(options: GaugeOptions, place: OutputPlace) -> GaugeRun:
         names_hidden=options.hide_names,
     )
     with place.write() as folder:
-        _write(folder, options, readings, study, result)
+        _write_folder(folder, options, readings, study, result)
     lines = [*_rejected_rows_note(readings), *gauge_summary(result), f"Open {options.out / 'gauge.html'}", *CAUTIONS]
     return GaugeRun(study, "\n".join(lines))
 
 
-def _write(
+def _write_folder(
     folder: Path, options: GaugeOptions, readings: GaugeReadings, study: GaugeStudy, result: GaugeResult
 ) -> None:
     (folder / "tables").mkdir()
@@ -104,8 +104,8 @@ def _write(
         "rows": {
             "rows_read": readings.rows_read,
             "accepted": readings.readings.height,
-            "set_aside": _rows(readings, "row_set_aside"),
-            "duplicates": _rows(readings, "duplicate"),
+            "set_aside": _count_rows(readings, "row_set_aside"),
+            "duplicates": _count_rows(readings, "duplicate"),
         },
         "seed": options.seed,
         "tolerance": options.tolerance,
@@ -116,7 +116,7 @@ def _write(
         "names_hidden": options.hide_names,
         "notes": list(result.notes),
     }
-    (folder / MANIFEST).write_text(run_marker(inputs=readings.sources, **more), encoding="utf-8")
+    (folder / MANIFEST).write_text(run_manifest_text(inputs=readings.sources, **more), encoding="utf-8")
 
 
 def _check_size(where: str, readings: GaugeReadings) -> None:
@@ -124,8 +124,8 @@ def _check_size(where: str, readings: GaugeReadings) -> None:
     pairs = readings.readings.select("item", "technician").n_unique()
     if items < 2 or people < 2 or readings.readings.height <= pairs:
         problem = (
-            f"{_counted(readings.readings.height, 'reading')} of {_counted(items, 'item')} by "
-            f"{_counted(people, 'technician')}, {'none' if readings.readings.height <= pairs else 'some'} repeated"
+            f"{_count_text(readings.readings.height, 'reading')} of {_count_text(items, 'item')} by "
+            f"{_count_text(people, 'technician')}, {'none' if readings.readings.height <= pairs else 'some'} repeated"
         )
         if readings.set_aside.height:
             problem += f"; first rejected row: {readings.set_aside.get_column('message')[0]}"
@@ -137,12 +137,12 @@ def _check_size(where: str, readings: GaugeReadings) -> None:
         )
 
 
-def _counted(number: int, noun: str) -> str:
+def _count_text(number: int, noun: str) -> str:
     return f"{number:,} {noun}{'' if number == 1 else 's'}"
 
 
 def _rejected_rows_note(readings: GaugeReadings) -> tuple[str, ...]:
-    rejected, duplicates = _rows(readings, "row_set_aside"), _rows(readings, "duplicate")
+    rejected, duplicates = _count_rows(readings, "row_set_aside"), _count_rows(readings, "duplicate")
     if not rejected and not duplicates:
         return ()
     first = readings.set_aside.filter(pl.col("action") != "value_blanked").get_column("message")[0]
@@ -152,18 +152,18 @@ def _rejected_rows_note(readings: GaugeReadings) -> tuple[str, ...]:
     )
 
 
-def _rows(readings: GaugeReadings, action: str) -> int:
+def _count_rows(readings: GaugeReadings, action: str) -> int:
     return readings.set_aside.filter(pl.col("action") == action).n_unique(["file", "row"])
 
 
-def _pseudonymised(readings: GaugeReadings, path: Path) -> GaugeReadings:
+def _pseudonymise_readings(readings: GaugeReadings, path: Path) -> GaugeReadings:
     codes = codes_for_names(readings.technicians, read_key(path), random.SystemRandom())
     write_key(path, codes)
     search = NameSearch(codes)
     return replace(
         readings,
-        readings=validate_table(Readings, hidden_table(readings.readings, codes)),
-        set_aside=validate_table(SetAside, hidden_reasons(readings.set_aside, search)),
+        readings=validate_table(Readings, hide_names_in_table(readings.readings, codes)),
+        set_aside=validate_table(SetAside, hide_names_in_reasons(readings.set_aside, search)),
         sources=tuple(replace(source, file=search.hide(source.file)) for source in readings.sources),
         warnings=tuple(search.hide_in_message(warning) for warning in readings.warnings),
         heading=search.hide(readings.heading),

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.audit_options import SEED
-from analysis.commands.audit_folder import standard_for
+from analysis.commands.audit_folder import choose_standard
 from analysis.dataset import bleed_data
 from analysis.intake import read_log
 from analysis.output import csv_text, refuse_existing, write_new_file
@@ -28,7 +28,7 @@ EVIDENCE = {
 
 
 @dataclass(frozen=True)
-class StandardOptions:
+class ProcedureChangeOptions:
     """Options of both commands, as on the command line."""
 
     exports: tuple[str, ...]
@@ -38,7 +38,7 @@ class StandardOptions:
     out: Path | None = None
 
 
-def try_standard(new_path: str, options: StandardOptions) -> str:
+def try_standard(new_path: str, options: ProcedureChangeOptions) -> str:
     """What a new procedure would have asked, taken and prevented; with `out` its table is written too.
 
     Raises
@@ -49,15 +49,15 @@ def try_standard(new_path: str, options: StandardOptions) -> str:
     if options.out is not None:
         refuse_existing(options.out)
     log = read_log(options.exports, options.map_path, options.as_of)
-    now, new = standard_for(log, options.standard_path), standard_for(log, new_path)
+    now, new = choose_standard(log, options.standard_path), choose_standard(log, new_path)
     data = bleed_data(log, now, now.window_days)
     result = try_procedure(log, data, new, np.random.default_rng(SEED))
     if options.out is not None:
         write_new_file(options.out, csv_text(result.table))
-    return "\n".join(_lines(result, new))
+    return "\n".join(_result_lines(result, new))
 
 
-def _lines(result: NewProcedure, new: Standard) -> list[str]:
+def _result_lines(result: NewProcedure, new: Standard) -> list[str]:
     titles = {step.id: step.title for step in new.steps}
     lines = [
         f"{quantity(result.bleeds, 'bleed')} of the last year, judged by {new.name}: {result.met_all:.1%} missed no step.",
@@ -91,7 +91,7 @@ def _lines(result: NewProcedure, new: Standard) -> list[str]:
     return [*lines, "An observation, not an experiment: the makers' instructions come first."]
 
 
-def propose_standard(options: StandardOptions) -> str:
+def propose_standard(options: ProcedureChangeOptions) -> str:
     """Write the current procedure, with the limits that the log suggests changing; say which.
 
     Raises
@@ -103,30 +103,31 @@ def propose_standard(options: StandardOptions) -> str:
         raise ValueError("out: a file to write, got None")
     refuse_existing(options.out)
     log = read_log(options.exports, options.map_path, options.as_of)
-    standard = standard_for(log, options.standard_path)
+    standard = choose_standard(log, options.standard_path)
     data = bleed_data(log, standard, standard.window_days)
     proposals = propose_limits(data, np.random.default_rng(SEED))
-    source = _source(options.standard_path)
+    source = _procedure_toml(options.standard_path)
     if "[[step]]" not in source:
         source = f"{source}\n{_built_in_steps()}"
     text = proposed_text(source, proposals)
     write_new_file(options.out, text)
     titles = {step.id: step.title for step in standard.steps}
     lines = [
-        f"{titles[one.step]}: {one.key} {one.before:g} becomes {one.after:g}: {_reason(one)}." for one in proposals
+        f"{titles[one.step]}: {one.key} {one.before:g} becomes {one.after:g}: {_evidence_text(one)}."
+        for one in proposals
     ]
     if not lines:
         lines = ["No limit is clearly in the wrong place in this log; the procedure is written as it is."]
     return "\n".join([*lines, f"Wrote {options.out}. Check it against the makers' instructions before you adopt it."])
 
 
-def _source(path: str | None) -> str:
+def _procedure_toml(path: str | None) -> str:
     built_in = files("analysis.standard").joinpath("built_in.toml")
     return (built_in.read_text("utf-8") if path is None else Path(path).read_text("utf-8-sig")).replace("\r\n", "\n")
 
 
 def _built_in_steps() -> str:
-    text = _source(None)
+    text = _procedure_toml(None)
     return text[text.index("[[step]]") :]
 
 
@@ -136,7 +137,7 @@ def proposed_text(source: str, proposals: list[ProposedLimit]) -> str:
     for one in proposals:
         name = re.compile(rf"(?m)^\s*id\s*=\s*[\"']{re.escape(one.step)}[\"']")
         line = re.compile(rf"(?m)^([ \t]*{one.key}[ \t]*=).*$")
-        comment = f"{one.after:g}  # was {one.before:g}: {_reason(one)}"
+        comment = f"{one.after:g}  # was {one.before:g}: {_evidence_text(one)}"
         steps = [line.sub(rf"\g<1> {comment}", step, count=1) if name.search(step) else step for step in steps]
     note = (
         "# Proposed from the log; add adopted_on = (first day) when it applies. The makers' instructions come first.\n"
@@ -144,7 +145,7 @@ def proposed_text(source: str, proposals: list[ProposedLimit]) -> str:
     return note + re.sub(r"(?m)^adopted_on\s*=.*\n", "", head) + "".join(steps)
 
 
-def _reason(one: ProposedLimit) -> str:
+def _evidence_text(one: ProposedLimit) -> str:
     parts = [
         f"{percent_interval(row['risk'], row['lo'], row['hi'])} come back at {row.get('pooled') or format(row['reading'], 'g')} ({row['bleeds']:,} bleeds)"
         for row in (one.worse, one.better)

@@ -15,7 +15,7 @@ from analysis.commands.terminal import (
     MapFile,
     OutFolder,
     StandardFile,
-    day_of,
+    parse_day,
     progress,
     show,
     text_of,
@@ -72,9 +72,9 @@ def plan_rate(
     out: Save = None,
 ) -> None:
     """Sample size to estimate a comeback rate, or to detect a change in it."""
-    from analysis.commands.sample_sizes import rate_text
+    from analysis.commands.sample_sizes import rate_sample_size_text
 
-    _print_or_save(lambda: rate_text(rate, half_width, detect, power), out)
+    _print_or_save(lambda: rate_sample_size_text(rate, half_width, detect, power), out)
 
 
 @plan.command("step", short_help="To detect the effect of a missed step.")
@@ -105,7 +105,7 @@ def plan_step(
         runs,
         text_of(map_file),
         text_of(standard_file),
-        day_of(as_of, "--as-of"),
+        parse_day(as_of, "--as-of"),
         seed,
     )
 
@@ -138,10 +138,10 @@ def plan_trial(
     out: Save = None,
 ) -> None:
     """Sample size of a trial of a changed procedure, by bleed or by whole weeks."""
-    from analysis.commands.sample_sizes import WeeklyTrial, trial_text
+    from analysis.commands.sample_sizes import WeeklyTrial, trial_sample_size_text
 
     weekly = None if bleeds_per_week is None else WeeklyTrial(bleeds_per_week, correlation)
-    _print_or_save(lambda: trial_text(rate, target_rate, power, bleeds, weekly), out)
+    _print_or_save(lambda: trial_sample_size_text(rate, target_rate, power, bleeds, weekly), out)
 
 
 def _print_or_save(content: Callable[[], str], out: Path | None) -> None:
@@ -168,9 +168,11 @@ def try_new(
     ] = None,
 ) -> None:
     """How many of last year's bleeds would have met a new procedure, the minutes it takes, comebacks it may prevent."""
-    from analysis.commands.new_standard import StandardOptions, try_standard
+    from analysis.commands.new_standard import ProcedureChangeOptions, try_standard
 
-    options = StandardOptions(tuple(exports), text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
+    options = ProcedureChangeOptions(
+        tuple(exports), text_of(map_file), text_of(standard_file), parse_day(as_of, "--as-of"), out
+    )
     with progress() as say:
         say("judging the bleeds by the new procedure")
         text = try_standard(str(new), options)
@@ -186,9 +188,11 @@ def propose(
     as_of: Day = None,
 ) -> None:
     """The current procedure, with the limits that the log suggests changing, each with its figures in a comment."""
-    from analysis.commands.new_standard import StandardOptions, propose_standard
+    from analysis.commands.new_standard import ProcedureChangeOptions, propose_standard
 
-    options = StandardOptions(tuple(exports), text_of(map_file), text_of(standard_file), day_of(as_of, "--as-of"), out)
+    options = ProcedureChangeOptions(
+        tuple(exports), text_of(map_file), text_of(standard_file), parse_day(as_of, "--as-of"), out
+    )
     with progress() as say:
         say("estimating the risk along each reading")
         text = propose_standard(options)

@@ -28,19 +28,19 @@ def audit_exports(options: AuditOptions, progress: Callable[[str], None] = lambd
     UserError
         The exports, map, procedure, options or folder.
     """
-    with _executor(options) as executor:  # both processes import their libraries at the same time
+    with _choose_executor(options) as executor:  # both processes import their libraries at the same time
         from analysis.commands.audit_folder import audit_to_folder
 
         return audit_to_folder(options, progress, executor)
 
 
-def _executor(options: AuditOptions) -> AbstractContextManager[Executor]:
+def _choose_executor(options: AuditOptions) -> AbstractContextManager[Executor]:
     """A worker process, or a serial executor for small exports and for classifiers of the user's own modules."""
-    small = sum(_size(export) for export in options.exports) < SMALL_EXPORT
+    small = sum(_export_size(export) for export in options.exports) < SMALL_EXPORT
     return SerialExecutor() if small or options.classifiers else worker(*WORKER_MODULES)
 
 
-def _size(export: str) -> float:
+def _export_size(export: str) -> float:
     """Bytes of a file or of the files in a folder; infinite for a database."""
     path = Path(export)
     try:

@@ -9,14 +9,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.commands.audit_folder import standard_for
+from analysis.commands.audit_folder import choose_standard
 from analysis.dataset import MIN_COMEBACKS, BleedData, bleed_data, fit_data
 from analysis.errors import UserError
 from analysis.intake import read_log
 from analysis.plan import (
     PowerStudy,
     StepPower,
-    continuity_corrected,
+    continuity_corrected_size,
     design_effect,
     estimable_steps,
     one_rate_bleeds,
@@ -49,7 +49,7 @@ class StepPowerOptions:
     seed: int = 1
 
 
-def rate_text(rate: float, half_width: float | None, detect: float | None, power: float) -> str:
+def rate_sample_size_text(rate: float, half_width: float | None, detect: float | None, power: float) -> str:
     """Sample size to estimate a comeback rate, or to detect a change from it.
 
     Parameters
@@ -75,7 +75,7 @@ def rate_text(rate: float, half_width: float | None, detect: float | None, power
         width = rate / 4 if half_width is None else half_width
         _check_half_width(width)
         lines.append(
-            f"To estimate a rate near {rate:.2%} to within ±{_points(width)} (95% interval): "
+            f"To estimate a rate near {rate:.2%} to within ±{_points_text(width)} (95% interval): "
             f"{precise_rate_bleeds(rate, width):,} bleeds, each followed for the whole window."
         )
     if detect is not None:
@@ -88,7 +88,9 @@ def rate_text(rate: float, half_width: float | None, detect: float | None, power
     return "\n".join(lines)
 
 
-def trial_text(rate: float, target_rate: float, power: float, bleeds: int | None, weekly: WeeklyTrial | None) -> str:
+def trial_sample_size_text(
+    rate: float, target_rate: float, power: float, bleeds: int | None, weekly: WeeklyTrial | None
+) -> str:
     """Sample size of a trial of a changed procedure, randomised by bleed or by week.
 
     Raises
@@ -100,7 +102,7 @@ def trial_text(rate: float, target_rate: float, power: float, bleeds: int | None
     _check_probabilities({"--power": power}, example="80% is 0.8")
     _check_different(rate, target_rate, "--target-rate")
     uncorrected = two_arm_bleeds(rate, target_rate, power)
-    arm = math.ceil(continuity_corrected(uncorrected, rate, target_rate))
+    arm = math.ceil(continuity_corrected_size(uncorrected, rate, target_rate))
     lines = [
         f"From {rate:.2%} to {target_rate:.2%}, bleeds assigned at random: {arm:,} bleeds per arm, "
         f"{2 * arm:,} in all ({power:.0%} power, two-sided test at 5%).",
@@ -144,7 +146,7 @@ def step_power_text(options: StepPowerOptions, progress: Callable[[str], None] =
     _check_probabilities({"--power": options.power}, example="80% is 0.8")
     progress("reading the log")
     log = read_log(options.exports, options.map_path, options.as_of)
-    standard = standard_for(log, options.standard_path)
+    standard = choose_standard(log, options.standard_path)
     data = bleed_data(log, standard, standard.window_days)
     _check_step(data, options.step)
     sizes = options.bleeds or tuple(
@@ -165,7 +167,7 @@ def step_power_text(options: StepPowerOptions, progress: Callable[[str], None] =
 
 def _step_power_lines(power: StepPower, missed_title: str, runs: int) -> str:
     lines = [
-        f"“{missed_title}”: a miss that {_effect(power.study.hazard_ratio)}; never missing it would prevent "
+        f"“{missed_title}”: a miss that {_effect_text(power.study.hazard_ratio)}; never missing it would prevent "
         f"{power.prevented_per_100:.2f} comebacks per 100 bleeds in a log like this one.",
         f"{runs} resamples per size with simulated comebacks, analysed with the return model of the audit (p ≤ 0.05):",
     ]
@@ -176,21 +178,21 @@ def _step_power_lines(power: StepPower, missed_title: str, runs: int) -> str:
     ]
     if power.required_bleeds is None:
         return "\n".join([*lines, "No clear effect at these sizes: try larger ones with --bleeds."])
-    limits = f"{_rounded(power.required_lo)} to {_rounded(power.required_hi)}"
+    limits = f"{_rounded_text(power.required_lo)} to {_rounded_text(power.required_hi)}"
     lines += [
-        f"Detected {power.study.power:.0%} of the time from about {_rounded(power.required_bleeds)} bleeds (95% interval {limits}).",
+        f"Detected {power.study.power:.0%} of the time from about {_rounded_text(power.required_bleeds)} bleeds (95% interval {limits}).",
         "The audit needs fewer where stand readings predict comebacks, and somewhat more because it tests all steps.",
     ]
     return "\n".join(lines)
 
 
-def _effect(hazard_ratio: float) -> str:
+def _effect_text(hazard_ratio: float) -> str:
     if hazard_ratio == 2:
         return "doubles the chance of a comeback"
     return f"multiplies the chance of a comeback by {hazard_ratio:g}"
 
 
-def _rounded(bleeds: float | None) -> str:
+def _rounded_text(bleeds: float | None) -> str:
     """The number to two significant digits, as precise as the resampling is."""
     if bleeds is None or bleeds > 1e8:
         return "more than 100 million"
@@ -254,6 +256,6 @@ def _check_different(rate: float, other: float, option: str) -> None:
         raise UserError(option, f"is {other:g}, the same as --rate", "a different rate", "give the rate to detect")
 
 
-def _points(half_width: float) -> str:
+def _points_text(half_width: float) -> str:
     points = f"{100 * half_width:.2g}"
     return f"{points} point" if points == "1" else f"{points} points"

@@ -25,7 +25,7 @@ from analysis.output import (
     write_key,
     write_new_file,
 )
-from analysis.risk import SavedModel, read_model, score_new
+from analysis.risk import SavedModel, read_model, score_with_saved_model
 from schemas import validate_table
 from schemas.outputs import Risk
 
@@ -66,17 +66,17 @@ def score_exports(
             "add --hide-names; names are then replaced by means of the key of that run",
         )
     log = read_log(exports, map_path)
-    risk = _score(saved, log, model_path, out) if hide_names else score_new(saved, log)
+    risk = _score_with_codes(saved, log, model_path, out) if hide_names else score_with_saved_model(saved, log)
     if out is not None:
         write_new_file(out, csv_text(risk))
-    return ScoreResult(risk, _summary(risk, out))
+    return ScoreResult(risk, _summary_text(risk, out))
 
 
-def _score(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> DataFrame[Risk]:
+def _score_with_codes(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> DataFrame[Risk]:
     """Score with codes for names in the output; the key is that of the model's run."""
     folder = model_path.absolute().parent
     own_key = out is not None and not saved.names_hidden
-    with nullcontext() if own_key else _lock(folder):
+    with nullcontext() if own_key else _lock_run(folder):
         key = key_path(folder)
         existing_codes = read_key(key)
         codes = assign_codes(log, existing_codes, random.SystemRandom())
@@ -84,14 +84,14 @@ def _score(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> D
         if codes != existing_codes:
             _write_codes(key, codes, out if own_key else None)
     if saved.names_hidden:
-        return score_new(saved, masked)
-    risk = score_new(saved, log)
+        return score_with_saved_model(saved, masked)
+    risk = score_with_saved_model(saved, log)
     ids = hidden_values("session_id", log, codes)
     return validate_table(Risk, risk.with_columns(pl.col("session_id").replace(ids)).sort("session_id"))
 
 
 @contextmanager
-def _lock(folder: Path) -> Iterator[None]:
+def _lock_run(folder: Path) -> Iterator[None]:
     """Lock the folder, so that no audit changes it or its key meanwhile."""
     with ExitStack() as stack:
         try:
@@ -116,7 +116,7 @@ def _write_codes(key: Path, codes: dict[str, str], out: Path | None) -> None:
     write_key(own, codes)
 
 
-def _summary(risk: pl.DataFrame, out: Path | None) -> str:
+def _summary_text(risk: pl.DataFrame, out: Path | None) -> str:
     worklist = risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
     scored = f"{risk.height:,} {'bleed' if risk.height == 1 else 'bleeds'} scored"
     lines = [

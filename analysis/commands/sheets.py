@@ -6,7 +6,7 @@ import re
 from collections.abc import Mapping
 from pathlib import Path
 
-from analysis.output import MANIFEST, run_folder, run_marker
+from analysis.output import MANIFEST, run_folder, run_manifest_text
 from analysis.sheet import write_bench_sheet, write_workbook
 from analysis.standard import Standard, built_in, own_fields, read_standard
 
@@ -30,8 +30,8 @@ def write_sheets(out: Path, standard_path: str | None = None) -> str:
         write_bench_sheet(folder / SHEET, standard)
         write_workbook(folder / BOOK, standard)
         if own:
-            (folder / MAP).write_text(_map(own), encoding="utf-8")
-        (folder / MANIFEST).write_text(run_marker(standard=standard.name), encoding="utf-8")
+            (folder / MAP).write_text(_own_fields_map(own), encoding="utf-8")
+        (folder / MANIFEST).write_text(run_manifest_text(standard=standard.name), encoding="utf-8")
     return (
         f"Print {out / SHEET}: one page per bleed.\n"
         f"Fill in {out / BOOK}: one row per bleed; each cell has its list or limits.\n"
@@ -48,6 +48,6 @@ def _read_standard(path: str) -> Standard:
     return read_standard(path, sorted(set(OWN_FIELD.findall(text))))
 
 
-def _map(own_fields: Mapping[str, str]) -> str:
+def _own_fields_map(own_fields: Mapping[str, str]) -> str:
     sections = [f'[sessions.{name}]\nheading = "{name}"\ntype = "{kind}"\n' for name, kind in own_fields.items()]
     return "\n".join(["# Your own fields, for rebleed check and rebleed audit", *sections])

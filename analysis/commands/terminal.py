@@ -18,7 +18,7 @@ from typing import Annotated, Any
 import typer
 
 from analysis.audit_options import ShopDay
-from analysis.days import day_of
+from analysis.days import parse_day
 from analysis.errors import UserError
 
 Exports = Annotated[list[str], typer.Argument(metavar="EXPORT", help="Files, folders or databases (URL#table).")]
@@ -112,7 +112,7 @@ def text_of(path: Path | None) -> str | None:
     return None if path is None else str(path)
 
 
-def shop_days_of(texts: list[str] | None, option: str) -> tuple[ShopDay, ...]:
+def parse_shop_days(texts: list[str] | None, option: str) -> tuple[ShopDay, ...]:
     """Parse `DATE` (all workshops) and `SHOP=DATE` (one workshop).
 
     Raises
@@ -123,7 +123,7 @@ def shop_days_of(texts: list[str] | None, option: str) -> tuple[ShopDay, ...]:
     days: list[ShopDay] = []
     for text in texts or []:
         shop, equals, day = text.rpartition("=")
-        days.append((shop if equals else None, day_of(day, option) or dt.date.min))
+        days.append((shop if equals else None, parse_day(day, option) or dt.date.min))
     return tuple(days)
 
 
@@ -141,7 +141,7 @@ def open_streams() -> None:
     sys.stdin = sys.stdin or open(0, closefd=False)  # noqa: SIM115
     sys.stdout = sys.stdout or open(1, "w", closefd=False)  # noqa: SIM115
     sys.stderr = sys.stderr or open(2, "w", closefd=False)  # noqa: SIM115
-    codecs.register_error("plain", _replace)
+    codecs.register_error("plain", _replace_unencodable)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="plain")
@@ -158,11 +158,11 @@ def limit_memory_arenas() -> None:
         pass
 
 
-def _replace(problem: UnicodeError) -> tuple[str, int]:
+def _replace_unencodable(problem: UnicodeError) -> tuple[str, int]:
     if not isinstance(problem, UnicodeEncodeError):
         raise problem
     characters = problem.object[problem.start : problem.end]
-    return "".join(REPLACEMENTS.get(character) or _escape(character) for character in characters), problem.end
+    return "".join(REPLACEMENTS.get(character) or _escape_character(character) for character in characters), problem.end
 
 
 def escape_controls(text: str) -> str:
@@ -170,7 +170,7 @@ def escape_controls(text: str) -> str:
     return "".join(
         character
         if character.isprintable() or character in ALLOWED_CONTROLS or _is_space(character)
-        else _escape(character)
+        else _escape_character(character)
         for character in text
     )
 
@@ -179,7 +179,7 @@ def _is_space(character: str) -> bool:
     return unicodedata.category(character) == "Zs"
 
 
-def _escape(character: str) -> str:
+def _escape_character(character: str) -> str:
     if ord(character) > 126:
         return character.encode("ascii", "backslashreplace").decode()
     return f"\\x{ord(character):02x}"

@@ -24,7 +24,7 @@ ONE_FRAME = "frame"
 """How a frame without a name is called in messages and tables."""
 
 
-def tables_of(exports: Exports, hints: Sequence[ReadingHint] = ()) -> RawTables:
+def read_raw_tables(exports: Exports, hints: Sequence[ReadingHint] = ()) -> RawTables:
     """Read every table of files, folders, databases and frames.
 
     Raises
@@ -37,7 +37,7 @@ def tables_of(exports: Exports, hints: Sequence[ReadingHint] = ()) -> RawTables:
     else:
         several = list(exports) if isinstance(exports, list | tuple) else [exports]
         by_name = [(ONE_FRAME if place == 1 else f"{ONE_FRAME} {place}", one) for place, one in enumerate(several, 1)]
-    parts = [_read(name, one) for name, one in by_name if not isinstance(one, str | PathLike)]
+    parts = [_read_export_argument(name, one) for name, one in by_name if not isinstance(one, str | PathLike)]
     files = [fspath(one) for _, one in by_name if isinstance(one, str | PathLike)]
     if files or not parts:
         parts.insert(0, raw_tables(files, hints))
@@ -48,7 +48,7 @@ def tables_of(exports: Exports, hints: Sequence[ReadingHint] = ()) -> RawTables:
     )
 
 
-def _read(name: str, export: object) -> RawTables:
+def _read_export_argument(name: str, export: object) -> RawTables:
     if isinstance(export, pl.LazyFrame):
         export = export.collect()
     if not isinstance(export, pl.DataFrame) and hasattr(export, "__arrow_c_stream__"):  # pandas and others
@@ -57,13 +57,13 @@ def _read(name: str, export: object) -> RawTables:
         return RawTables((frame_table(name, export),))
     raise UserError(
         "the exports",
-        f"one of them is {_kind(export)}",
+        f"one of them is {_describe_value(export)}",
         "a file, a folder, a database address, a data frame, or a list or dict of these",
         'for example: read_log("bleeds.csv"), read_log({"bleeds": frame})',
     )
 
 
-def map_of(source: MapSource | None) -> Mapping | None:
+def read_or_propose_map(source: MapSource | None) -> Mapping | None:
     """A map from its file, or as proposed.
 
     Raises
@@ -78,11 +78,14 @@ def map_of(source: MapSource | None) -> Mapping | None:
     if isinstance(source, str | PathLike):
         return read_map(fspath(source))
     raise UserError(
-        "the map", f"is {_kind(source)}", "the name of a map's file, or what propose_map returned", "give one of these"
+        "the map",
+        f"is {_describe_value(source)}",
+        "the name of a map's file, or what propose_map returned",
+        "give one of these",
     )
 
 
-def _kind(value: object) -> str:
+def _describe_value(value: object) -> str:
     """`a number (42)`: a value in words, for a message."""
     words = {bool: "true or false", int: "a number", float: "a number", dict: "a dict", list: "a list"}
     text = repr(value)

@@ -13,7 +13,7 @@ from html import escape
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.days import day_of
+from analysis.days import parse_day
 from analysis.errors import UserError
 from schemas.intermediate import Links
 from schemas.log import Actions, Brakes, Coaching, Comebacks, Measures, Passes, Sessions, Technicians
@@ -138,7 +138,7 @@ class Log:
         UserError
             No bleed is left, or the day is not a date.
         """
-        first = day_of(since, "since")
+        first = parse_day(since, "since")
         shops = [shop] if isinstance(shop, str) else shop
         conditions = [] if shops is None else [pl.col("shop").is_in(list(shops))]
         conditions += [] if first is None else [pl.col("started_at").dt.date() >= first]
@@ -219,10 +219,10 @@ def as_of_warnings(days: pl.Series, requested: dt.date | None, today: dt.date | 
         return [
             f"the as-of date {requested} is {late:,} days after the last date in the exports ({newest}); check --as-of"
         ]
-    return _isolated_end(rows)
+    return _isolated_end_warning(rows)
 
 
-def _isolated_end(rows: pl.Series) -> list[str]:
+def _isolated_end_warning(rows: pl.Series) -> list[str]:
     """Warn of the first gap among the last rows that is unusual for this log."""
     most = int(ISOLATED_SHARE * len(rows)) + 1
     gaps = rows.diff().dt.total_days().fill_null(0).to_list()

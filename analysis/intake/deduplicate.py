@@ -90,7 +90,7 @@ class CombinedTable:
 
 
 @dataclass(frozen=True)
-class Deduplicated:
+class DeduplicatedTable:
     """A table with masks over the rows of `combined.frame`: duplicates, and IDs shared by different rows."""
 
     combined: CombinedTable
@@ -115,14 +115,14 @@ def combine_files(table: str, parts: tuple[FilePart, ...]) -> CombinedTable:
     return CombinedTable(table, parts, frames, faults)
 
 
-def deduplicate(combined: CombinedTable) -> Deduplicated:
+def deduplicate(combined: CombinedTable) -> DeduplicatedTable:
     """Mark duplicates (the first row is kept) and conflicting IDs; generate IDs for files without a column for them."""
-    copies = ~_is_first(combined) if combined.fields else pl.repeat(False, combined.frame.height, eager=True)
-    combined = _with_generated_ids(combined, ~copies)
-    return Deduplicated(combined, copies.alias("copy"), _conflicts(combined, copies).alias("conflict"))
+    copies = ~_is_first_occurrence(combined) if combined.fields else pl.repeat(False, combined.frame.height, eager=True)
+    combined = _add_generated_ids(combined, ~copies)
+    return DeduplicatedTable(combined, copies.alias("copy"), _find_conflicting_ids(combined, copies).alias("conflict"))
 
 
-def _is_first(combined: CombinedTable) -> pl.Series:
+def _is_first_occurrence(combined: CombinedTable) -> pl.Series:
     """Whether a row is the first of its content; only rows with equal hashes are compared in full, as text."""
     equal_hash = _row_hashes(combined).is_duplicated()
     first = pl.repeat(True, combined.frame.height, dtype=pl.Boolean, eager=True)
@@ -142,7 +142,7 @@ def _row_hashes(combined: CombinedTable) -> pl.Series:
     return pl.DataFrame([combined.texts(name).alias(name) for name in combined.fields]).hash_rows(seed=7)
 
 
-def _with_generated_ids(combined: CombinedTable, is_first: pl.Series) -> CombinedTable:
+def _add_generated_ids(combined: CombinedTable, is_first: pl.Series) -> CombinedTable:
     """Build IDs from bike, brake and time; equal ones are numbered in the order of the rows."""
     id_field = GENERATED_IDS.get(combined.table)
     files_without = [i for i, part in enumerate(combined.parts) if id_field and id_field not in part.heading_of]
@@ -165,7 +165,7 @@ def _with_generated_ids(combined: CombinedTable, is_first: pl.Series) -> Combine
     return replace(combined, frame=frame.drop("is_first"))
 
 
-def _conflicts(combined: CombinedTable, copies: pl.Series) -> pl.Series:
+def _find_conflicting_ids(combined: CombinedTable, copies: pl.Series) -> pl.Series:
     keys = [key for key in ID_KEYS[combined.table] if key in combined.frame.columns]
     if not keys:
         return pl.repeat(False, combined.frame.height, eager=True)
@@ -192,15 +192,17 @@ def similar_names(tables: Mapping[str, pl.DataFrame]) -> list[str]:
         if key:
             groups.setdefault(key, []).append(name)
     similar = [group for group in groups.values() if len(group) > 1]
-    warnings = [_warning(group, bleeds, tables) for group in similar[:MAX_WARNINGS]]
+    warnings = [_similar_names_warning(group, bleeds, tables) for group in similar[:MAX_WARNINGS]]
     more = len(similar) - MAX_WARNINGS
     return [*warnings, *([f"{more} more groups of similar names"] if more > 0 else [])]
 
 
-def _warning(group: list[str], bleeds: dict[str, int], tables: Mapping[str, pl.DataFrame]) -> str:
+def _similar_names_warning(group: list[str], bleeds: dict[str, int], tables: Mapping[str, pl.DataFrame]) -> str:
     spellings = ", ".join(f"{name!r} ({_bleeds(bleeds.get(name, 0))})" for name in group)
     first, others = json.dumps(group[0], ensure_ascii=False), json.dumps(group[1:], ensure_ascii=False)
-    sections = " and ".join(f"[{name}.values.technician]" for name in TABLES_WITH_NAMES if _occurs(tables[name], group))
+    sections = " and ".join(
+        f"[{name}.values.technician]" for name in TABLES_WITH_NAMES if _has_other_spelling(tables[name], group)
+    )
     return (
         f"the technicians {spellings} differ only in capitals, spaces, accents or punctuation; they are counted as "
         f"different people. If they are one person, write in the map under {sections}: {first} = {others}"
@@ -211,6 +213,6 @@ def _bleeds(n: int) -> str:
     return f"{n:,} bleed" + ("" if n == 1 else "s")
 
 
-def _occurs(table: pl.DataFrame, group: list[str]) -> bool:
+def _has_other_spelling(table: pl.DataFrame, group: list[str]) -> bool:
     """Whether a table has one of the other spellings."""
     return bool(table.get_column("technician").is_in(group[1:]).any())

@@ -10,7 +10,14 @@ from pandera.typing.polars import DataFrame
 from analysis.errors import UserError
 from analysis.intake.bleed_log import Source
 from analysis.intake.convert.columns import convert
-from analysis.intake.deduplicate import ROW_INDEX, CombinedTable, Deduplicated, FilePart, combine_files, deduplicate
+from analysis.intake.deduplicate import (
+    ROW_INDEX,
+    CombinedTable,
+    DeduplicatedTable,
+    FilePart,
+    combine_files,
+    deduplicate,
+)
 from analysis.intake.mapping.read_map import read_map
 from analysis.intake.mapping.table_map import match_table, unused_sections
 from analysis.intake.readers.raw_table import RawTable
@@ -88,14 +95,14 @@ def read_readings(export: str, map_path: str | None = None) -> GaugeReadings:
     )
 
 
-def _deduplicate_repeats(combined: CombinedTable) -> Deduplicated:
+def _deduplicate_repeats(combined: CombinedTable) -> DeduplicatedTable:
     """Mark duplicates and conflicts only among rows with the number of their repeat."""
     unique = deduplicate(combined)
     if "repeat" not in combined.frame.columns:
         none = pl.repeat(False, combined.frame.height, dtype=pl.Boolean, eager=True)
-        return Deduplicated(combined, none.alias("copy"), none.alias("conflict"))
+        return DeduplicatedTable(combined, none.alias("copy"), none.alias("conflict"))
     numbered = combined.frame.get_column("repeat").is_not_null()
-    return Deduplicated(combined, unique.copies & numbered, unique.conflicts & numbered)
+    return DeduplicatedTable(combined, unique.copies & numbered, unique.conflicts & numbered)
 
 
 def _no_readings_table(export: str, tables: tuple[RawTable, ...]) -> UserError:

@@ -132,7 +132,7 @@ def fill_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> FilledBlee
     totals = sessions.select("session_id").join(
         _pass_totals(passes), on="session_id", how="left", maintain_order="left"
     )
-    warnings = [*_without_a_bleed(sessions, passes), *_unpaired(passes)]
+    warnings = [*_unmatched_pass_warnings(sessions, passes), *_unpaired_pass_warnings(passes)]
     ids = sessions.get_column("session_id")
     for name in FIELDS_FROM_PASSES:
         entry, recorded, total = FIELDS["sessions"][name], sessions.get_column(name), totals.get_column(name)
@@ -150,7 +150,7 @@ def fill_from_passes(sessions: pl.DataFrame, passes: pl.DataFrame) -> FilledBlee
     return FilledBleeds(sessions.with_columns(columns), tuple(warnings))
 
 
-def _without_a_bleed(sessions: pl.DataFrame, passes: pl.DataFrame) -> list[str]:
+def _unmatched_pass_warnings(sessions: pl.DataFrame, passes: pl.DataFrame) -> list[str]:
     unmatched = passes.join(sessions.select("session_id"), on="session_id", how="anti")
     if unmatched.is_empty():
         return []
@@ -160,7 +160,7 @@ def _without_a_bleed(sessions: pl.DataFrame, passes: pl.DataFrame) -> list[str]:
     return [f"{unmatched.height:,} passes belong to bleeds that are not in the log or were rejected: {ids}"]
 
 
-def _unpaired(passes: pl.DataFrame) -> list[str]:
+def _unpaired_pass_warnings(passes: pl.DataFrame) -> list[str]:
     """Warn of an odd number of passes, or of unequal numbers down and up where every direction is recorded."""
     down, up = ((pl.col("direction") == way).sum() for way in ("down", "up"))
     uneven = (pl.len() % 2 == 1) | ((pl.col("direction").null_count() == 0) & (down != up))
@@ -228,10 +228,10 @@ def match_actions(sessions: pl.DataFrame, actions: pl.DataFrame) -> MatchedActio
     in_log = pl.col("session_id").is_in(sessions.get_column("session_id").implode())
     matched = actions.join(latest.select("action_id", "bleed"), on="action_id", how="left", maintain_order="left")
     matched = matched.with_columns(session_id=pl.coalesce(pl.when(in_log).then("session_id"), "bleed")).drop("bleed")
-    return MatchedActions(matched, _warnings(matched))
+    return MatchedActions(matched, _action_warnings(matched))
 
 
-def _warnings(actions: pl.DataFrame) -> tuple[str, ...]:
+def _action_warnings(actions: pl.DataFrame) -> tuple[str, ...]:
     half = pl.col("done_on").is_null() != pl.col("outcome").is_null()
     counts = (
         (actions.filter(half).height, "a day without an outcome, or an outcome without a day: counted as still to do"),

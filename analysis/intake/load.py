@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 import polars as pl
 from pandera.typing.polars import DataFrame
 
-from analysis.days import Day, day_of
+from analysis.days import Day, parse_day
 from analysis.errors import UserError
-from analysis.intake.arguments import Exports, MapSource, map_of, tables_of
+from analysis.intake.arguments import Exports, MapSource, read_or_propose_map, read_raw_tables
 from analysis.intake.bleed_log import (
     FILE,
     FILE_ROW,
@@ -28,7 +28,7 @@ from analysis.intake.convert.cleaned_text import as_text
 from analysis.intake.deduplicate import (
     ID_KEYS,
     ROW_INDEX,
-    Deduplicated,
+    DeduplicatedTable,
     FilePart,
     combine_files,
     deduplicate,
@@ -36,10 +36,10 @@ from analysis.intake.deduplicate import (
 )
 from analysis.intake.link import fill_from_passes, link_returns, match_actions
 from analysis.intake.mapping.table_map import FIELDS, Mapping
-from analysis.intake.match_tables import match_tables, no_bleeds_table, with_bleeds
+from analysis.intake.match_tables import fill_bleed_ids, match_tables, no_bleeds_table
 from analysis.intake.readers.raw_table import ROW, RawTables
 from analysis.intake.rejections import rejected_rows, rejection_table, rejections, unmatched_returns, with_reasons
-from analysis.intake.validate import DATED, FIRST_DAY, MOMENTS, Validated, validate
+from analysis.intake.validate import DATED, FIRST_DAY, MOMENTS, ValidatedRows, validate
 from schemas import LOG_TABLES, empty, validate_table
 from schemas.outputs import ACTIONS, Intake
 
@@ -58,8 +58,8 @@ NO_RETURNS = "No returns were read; only returns given as the reason for a later
 class LoadedTable:
     """One table of the log, deduplicated and validated; `validated.accepted` are its rows as they are in the log."""
 
-    deduplicated: Deduplicated
-    validated: Validated
+    deduplicated: DeduplicatedTable
+    validated: ValidatedRows
 
     @property
     def accepted(self) -> pl.DataFrame:
@@ -104,9 +104,9 @@ def read_log(
         An export cannot be read or there is no table of bleeds, a required column is missing, a map does not fit, it is
         unclear whether day or month comes first in a date, or no bleed is accepted.
     """
-    mapping, day = map_of(map_path), day_of(as_of, "as_of")
+    mapping, day = read_or_propose_map(map_path), parse_day(as_of, "as_of")
     hints = [section.hint() for section in mapping.sections] if mapping else []
-    return log_from(tables_of(exports, hints), mapping, day, today, groups)
+    return log_from(read_raw_tables(exports, hints), mapping, day, today, groups)
 
 
 def log_from(
@@ -122,19 +122,19 @@ def log_from(
         raise no_bleeds_table(raw, mapping)
     tables = {"sessions": deduplicate(combine_files("sessions", tuple(parts.pop("sessions"))))}
     for name, files in parts.items():
-        linked = with_bleeds(files, tables["sessions"]) if name == "comebacks" else files
+        linked = fill_bleed_ids(files, tables["sessions"]) if name == "comebacks" else files
         tables[name] = deduplicate(combine_files(name, tuple(linked)))
-    days = _days(tables)
+    days = _days_of_events(tables)
     if as_of is None and days.is_empty():
-        raise _no_bleed_accepted(load_table(tables["sessions"], None))
+        raise _all_rejected_error(load_table(tables["sessions"], None))
     day = as_of_date(days, as_of)
     loaded = {name: load_table(one, day) for name, one in tables.items()}
     if loaded["sessions"].accepted.is_empty():
-        raise _no_bleed_accepted(loaded["sessions"])
-    return _log(raw, loaded, day, [*as_of_warnings(days, as_of, today), *warnings])
+        raise _all_rejected_error(loaded["sessions"])
+    return _assemble_log(raw, loaded, day, [*as_of_warnings(days, as_of, today), *warnings])
 
 
-def load_table(deduplicated: Deduplicated, day: dt.date | None) -> LoadedTable:
+def load_table(deduplicated: DeduplicatedTable, day: dt.date | None) -> LoadedTable:
     """Validate a table as of a day, and sort its accepted rows by their key."""
     validated = validate(deduplicated, day)
     files = {place: part.raw.file for place, part in enumerate(deduplicated.combined.parts)}
@@ -148,7 +148,7 @@ def load_table(deduplicated: Deduplicated, day: dt.date | None) -> LoadedTable:
     )
 
 
-def _days(tables: dict[str, Deduplicated]) -> pl.Series:
+def _days_of_events(tables: dict[str, DeduplicatedTable]) -> pl.Series:
     """The day of every bleed, return and action since 1990 that is neither a duplicate nor in conflict."""
     days = [pl.Series("day", [], dtype=pl.Date)]
     for name, moment in DATED.items():
@@ -159,7 +159,7 @@ def _days(tables: dict[str, Deduplicated]) -> pl.Series:
     return all_days.filter(all_days >= FIRST_DAY)
 
 
-def _log(raw: RawTables, tables: dict[str, LoadedTable], day: dt.date, warnings: list[str]) -> Log:
+def _assemble_log(raw: RawTables, tables: dict[str, LoadedTable], day: dt.date, warnings: list[str]) -> Log:
     frames = {name: tables[name].accepted if name in tables else _empty_table(name) for name in LOG_TABLES}
     filled = fill_from_passes(frames["sessions"], frames["passes"])
     frames["sessions"] = filled.sessions
@@ -178,23 +178,23 @@ def _log(raw: RawTables, tables: dict[str, LoadedTable], day: dt.date, warnings:
         set_aside=set_aside,
         as_of=day,
         has_comebacks_table="comebacks" in tables,
-        own_fields=_own_fields(tables),
+        own_fields=_list_own_fields(tables),
         sources=tuple(Source(raw.file, raw.sha256, raw.rows_read) for raw in raw.tables),
-        rejected=tuple(with_reasons(one, set_aside) for one in _rejected(tables)),
+        rejected=tuple(with_reasons(one, set_aside) for one in _list_rejected_rows(tables)),
         warnings=(
             *warnings,
             *no_returns,
-            *_without_reasons(frames["comebacks"]),
+            *_missing_reason_warnings(frames["comebacks"]),
             *similar_names(frames),
             *filled.warnings,
             *matched.warnings,
         ),
-        names=_names(tables),
-        currency=_currency(tables),
+        names=_people_names(tables),
+        currency=_currency_from_headings(tables),
     )
 
 
-def _without_reasons(comebacks: pl.DataFrame) -> list[str]:
+def _missing_reason_warnings(comebacks: pl.DataFrame) -> list[str]:
     """Warn of returns without a complaint and a finding, which decide what counts as a comeback."""
     total = comebacks.height
     without = comebacks.filter(pl.col("complaint").is_null() & pl.col("finding").is_null()).height
@@ -252,7 +252,7 @@ def _rejected_ids(bleeds: LoadedTable) -> pl.Series:
     return ids.filter(~ids.is_in(bleeds.accepted.get_column("session_id").implode()))
 
 
-def _rejected(tables: dict[str, LoadedTable]) -> list[RejectedRows]:
+def _list_rejected_rows(tables: dict[str, LoadedTable]) -> list[RejectedRows]:
     rejected = []
     for table, one in tables.items():
         rows_of = {key[0]: rows.get_column(ROW) for key, rows in _rejected_positions(one).group_by(ROW_INDEX)}
@@ -262,7 +262,7 @@ def _rejected(tables: dict[str, LoadedTable]) -> list[RejectedRows]:
     return rejected
 
 
-def _own_fields(tables: dict[str, LoadedTable]) -> tuple[OwnField, ...]:
+def _list_own_fields(tables: dict[str, LoadedTable]) -> tuple[OwnField, ...]:
     fields = {
         (table, column.name): OwnField(table, f"own.{column.name}", column.type, column.unit, column.role, column.group)
         for table, one in tables.items()
@@ -272,7 +272,7 @@ def _own_fields(tables: dict[str, LoadedTable]) -> tuple[OwnField, ...]:
     return tuple(fields.values())
 
 
-def _names(tables: dict[str, LoadedTable]) -> tuple[str, ...]:
+def _people_names(tables: dict[str, LoadedTable]) -> tuple[str, ...]:
     """People of every row, rejected ones too, as the map spells them and as the files do."""
     names: set[str] = set()
     for part in (part for one in tables.values() for part in one.parts):
@@ -284,7 +284,7 @@ def _names(tables: dict[str, LoadedTable]) -> tuple[str, ...]:
     return tuple(sorted(names))
 
 
-def _currency(tables: dict[str, LoadedTable]) -> str:
+def _currency_from_headings(tables: dict[str, LoadedTable]) -> str:
     """The one currency named in the headings of sums of money; "" if none or several are."""
     headings = [
         column.heading
@@ -298,7 +298,7 @@ def _currency(tables: dict[str, LoadedTable]) -> str:
     return currencies[0] if len(currencies) == 1 else ""
 
 
-def _no_bleed_accepted(table: LoadedTable) -> UserError:
+def _all_rejected_error(table: LoadedTable) -> UserError:
     """The error if every bleed was rejected: the three most common reasons."""
     reasons = rejections(table.deduplicated, table.validated).filter(pl.col("action") != "value_blanked")
     counts = reasons.group_by("message").agg(n=pl.col("row").n_unique()).sort("n", "message", descending=[True, False])

@@ -11,7 +11,7 @@ import polars as pl
 from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import map_categories, normalise, recorded_text, yes_no_lookup
 from analysis.intake.convert.columns import ambiguous_dates, convert
-from analysis.intake.deduplicate import ROW_INDEX, Deduplicated, FilePart
+from analysis.intake.deduplicate import ROW_INDEX, DeduplicatedTable, FilePart
 from analysis.intake.mapping.table_map import (
     AbsentHeading,
     Mapping,
@@ -98,18 +98,20 @@ def returns_note(part: FilePart, bleeds: TableMap) -> str:
     count, listed = part.raw.rows_read, ", ".join(map(repr, return_headings(table_map, bleeds)))
     rows = "1 return" if count == 1 else f"{count:,} returns"
     text = f"{part.bleeds_file}: {rows} read from the rows of the bleeds ({listed})"
-    moment, start = (one.get(name) for one, name in ((part.heading_of, "returned_at"), (_fields(bleeds), "started_at")))
+    moment, start = (
+        one.get(name) for one, name in ((part.heading_of, "returned_at"), (_headings_by_field(bleeds), "started_at"))
+    )
     if moment == start:
         text += "; they have no date of their own, so each counts on the day of its bleed; how soon bikes came back is unknown"
     return text
 
 
-def with_bleeds(parts: list[FilePart], bleeds: Deduplicated) -> list[FilePart]:
+def fill_bleed_ids(parts: list[FilePart], bleeds: DeduplicatedTable) -> list[FilePart]:
     """The files of returns; one written in the row of a bleed without a job number gets the ID generated for that bleed."""
-    return [_with_bleed_ids(part, bleeds) if part.bleeds_file else part for part in parts]
+    return [_add_bleed_ids(part, bleeds) if part.bleeds_file else part for part in parts]
 
 
-def _with_bleed_ids(part: FilePart, bleeds: Deduplicated) -> FilePart:
+def _add_bleed_ids(part: FilePart, bleeds: DeduplicatedTable) -> FilePart:
     frame = part.converted.frame
     place = next(i for i, one in enumerate(bleeds.combined.parts) if one.raw.file == part.bleeds_file)
     if "session_id" in frame.columns:
@@ -119,7 +121,7 @@ def _with_bleed_ids(part: FilePart, bleeds: Deduplicated) -> FilePart:
     return replace(part, converted=replace(part.converted, frame=frame))
 
 
-def _fields(table_map: TableMap) -> dict[str, str]:
+def _headings_by_field(table_map: TableMap) -> dict[str, str]:
     return {column.field: column.heading for column in table_map.columns}
 
 
@@ -145,7 +147,7 @@ def match_tables(
     warnings = [f"{one.file}: not read, {one.reason}" for one in raw_tables.skipped] + list(raw_tables.notes)
     absent: list[tuple[str, str, AbsentHeading]] = []
     tables = tuple(map(restore_formulas, raw_tables.tables))
-    matches = [_with_groups(raw, match_table(raw, mapping), groups) for raw in tables]
+    matches = [_mark_group_columns(raw, match_table(raw, mapping), groups) for raw in tables]
     unused = unused_sections(mapping, matches, tables) if mapping else []
     for raw, match in zip(tables, matches, strict=True):
         if match.table_map is None:
@@ -155,18 +157,20 @@ def match_tables(
         in_rows = list(matches_in_rows(raw, match.table_map, mapping)) if match.table_map.table == "sessions" else []
         used = [one for one in (match, *in_rows) if one.table_map is not None]
         absent += [(raw.file, one.table_map.table, missing) for one in used if one.table_map for missing in one.absent]
-        files, notes = _file_parts(raw, match.table_map, [one.table_map for one in in_rows if one.table_map], mapping)
+        files, notes = _convert_file_parts(
+            raw, match.table_map, [one.table_map for one in in_rows if one.table_map], mapping
+        )
         warnings += notes
         for part in files:
             parts.setdefault(part.table_map.table, []).append(part)
     _refuse_absent_groups(groups, parts.get("sessions", []))
     if mapping is not None:
         warnings += [f"{mapping.file}: no file has the headings of section [{one.table}]; not used" for one in unused]
-        warnings += [_absent_in_one_file(mapping, parts, *one) for one in absent if one[1] in parts]
+        warnings += [_absent_heading_warning(mapping, parts, *one) for one in absent if one[1] in parts]
     return parts, warnings
 
 
-def _file_parts(
+def _convert_file_parts(
     raw: RawTable, table_map: TableMap, in_rows: Sequence[TableMap], mapping: Mapping | None
 ) -> tuple[list[FilePart], list[str]]:
     """A file as rows of its table, and the returns in its rows, each converted; and notes about its columns."""
@@ -185,7 +189,7 @@ def _file_parts(
     return [FilePart(raw, table_map, converted), *returns], notes
 
 
-def _with_groups(raw: RawTable, match: TableMatch, groups: Sequence[str]) -> TableMatch:
+def _mark_group_columns(raw: RawTable, match: TableMatch, groups: Sequence[str]) -> TableMatch:
     """The match of a file of bleeds with the columns to compare among its own ones; mapped fields stay as they are."""
     table_map = match.table_map
     if table_map is None or table_map.table != "sessions":
@@ -253,7 +257,7 @@ def shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[st
             yield f"{len(group)} columns share a heading: {', '.join(used)}; not read: {listed}"
 
 
-def _absent_in_one_file(
+def _absent_heading_warning(
     mapping: Mapping, parts: dict[str, list[FilePart]], file: str, table: str, absent: AbsentHeading
 ) -> str:
     """Warn of a heading that only other files of the table have; one that no file has is a mistake in the map.
@@ -286,18 +290,18 @@ def no_bleeds_table(raw_tables: RawTables, mapping: Mapping | None) -> UserError
                 raw.file,
                 f"looks like a table of {match.resembles}, but has no column for {', '.join(match.lacks)}",
                 "a column for every required field (rebleed fields lists them)",
-                f"add the column; if it has another heading, {_how_to_map(raw.file, mapping)}",
+                f"add the column; if it has another heading, {_mapping_remedy(raw.file, mapping)}",
             )
         descriptions.append(_table_description(raw))
     return UserError(
         "the exports",
         f"no table of bleeds found. Tables read: {'; '.join(descriptions[:5]) or 'none'}",
         "one table with a row per bleed: bike_id, brake, technician, started_at and whatever else was recorded",
-        f"for other headings {_how_to_map('EXPORT', mapping)}",
+        f"for other headings {_mapping_remedy('EXPORT', mapping)}",
     )
 
 
-def _how_to_map(export: str, mapping: Mapping | None) -> str:
+def _mapping_remedy(export: str, mapping: Mapping | None) -> str:
     """What gives a heading its field: a new map, or a line in the one there is."""
     if mapping is None:
         return f"make a map with rebleed map {export}, and pass it with --map"

@@ -13,11 +13,11 @@ from pandera.typing.polars import DataFrame
 
 from analysis.intake.bleed_log import RejectedRows
 from analysis.intake.convert.numbers import Unit, unit_for
-from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, CombinedTable, Deduplicated, FilePart
+from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, CombinedTable, DeduplicatedTable, FilePart
 from analysis.intake.mapping.table_map import FIELDS
 from analysis.intake.readers.limits import NAME_CHARACTERS
 from analysis.intake.readers.raw_table import ROW, RawTable
-from analysis.intake.validate import FIRST_DAY, MOMENTS, Validated
+from analysis.intake.validate import FIRST_DAY, MOMENTS, ValidatedRows
 from schemas import empty, validate_table
 from schemas.intermediate import Links
 from schemas.outputs import SetAside
@@ -50,15 +50,15 @@ NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 SEPARATOR = re.compile(r'[",;\t\r\n]')
 
 
-def rejections(deduplicated: Deduplicated, validated: Validated) -> pl.DataFrame:
+def rejections(deduplicated: DeduplicatedTable, validated: ValidatedRows) -> pl.DataFrame:
     """Every reason for one table's rows and values, with the cell as it is in the file."""
     combined, table = deduplicated.combined, deduplicated.combined.table
     parts = [
         *(_unreadable_lines(part.raw, table) for part in combined.parts),
         _repeated_rows(combined, deduplicated.copies, "exact_copy", "duplicate", DUPLICATE),
         _repeated_rows(combined, deduplicated.conflicts, "two_contents", "row_set_aside", CONFLICT),
-        _reasons(combined, validated.row_reasons, "row_set_aside"),
-        _reasons(combined, validated.blanked, "value_blanked"),
+        _reasons_with_cells(combined, validated.row_reasons, "row_set_aside"),
+        _reasons_with_cells(combined, validated.blanked, "value_blanked"),
     ]
     return pl.concat(parts)
 
@@ -93,23 +93,23 @@ def _repeated_rows(combined: CombinedTable, mask: pl.Series, rule: str, action: 
     rows = combined.frame.filter(mask).with_columns(value=value.cast(pl.String))
     column = pl.lit(keys[0] if keys else None, pl.String)
     reasons = rows.select(ROW_INDEX, ROW, "value", column=column, rule=pl.lit(rule))
-    return _with_location(combined, reasons, action, pl.lit(message))
+    return _add_location(combined, reasons, action, pl.lit(message))
 
 
-def _reasons(combined: CombinedTable, reasons: pl.DataFrame, action: str) -> pl.DataFrame:
+def _reasons_with_cells(combined: CombinedTable, reasons: pl.DataFrame, action: str) -> pl.DataFrame:
     """Each reason with the cell as it is in the file."""
     if reasons.is_empty():
-        return _with_location(combined, reasons.with_columns(value=pl.lit(None, pl.String)), action, pl.lit(""))
+        return _add_location(combined, reasons.with_columns(value=pl.lit(None, pl.String)), action, pl.lit(""))
     parts = []
     for (name,), own in reasons.group_by("column", maintain_order=True):
         column = str(name)
         text = combined.texts(column) if column in combined.fields else pl.lit(None, pl.String)
         cells = combined.frame.select(ROW_INDEX, ROW).with_columns(value=text)
         parts.append(own.join(cells, on=[ROW_INDEX, ROW], how="left", maintain_order="left"))
-    return _with_location(combined, pl.concat(parts), action, _message(combined.table))
+    return _add_location(combined, pl.concat(parts), action, _reason_message(combined.table))
 
 
-def _with_location(combined: CombinedTable, reasons: pl.DataFrame, action: str, message: pl.Expr) -> pl.DataFrame:
+def _add_location(combined: CombinedTable, reasons: pl.DataFrame, action: str, message: pl.Expr) -> pl.DataFrame:
     files = pl.DataFrame(
         {ROW_INDEX: range(len(combined.parts)), "file": [part.raw.file for part in combined.parts]},
         schema_overrides={ROW_INDEX: pl.Int64},
@@ -129,40 +129,40 @@ def _field_texts(combined: CombinedTable) -> pl.DataFrame:
     rows = [
         (place, field, *texts)
         for place, part in enumerate(combined.parts)
-        for field, *texts in (*_mapped_fields(part), *_own_fields(part))
+        for field, *texts in (*_mapped_field_rows(part), *_own_field_rows(part))
     ]
     schema = {ROW_INDEX: pl.Int64, "column": pl.String} | dict.fromkeys(names, pl.String)
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def _mapped_fields(part: FilePart) -> list[tuple[str, ...]]:
+def _mapped_field_rows(part: FilePart) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for column in part.table_map.columns:
         entry = FIELDS[part.table_map.table][column.field]
         unit = unit_for(column.unit, entry.unit) if column.unit else None
-        allowed = ", ".join(entry.levels) or _limits(entry.low, entry.high, entry.unit, unit)
+        allowed = ", ".join(entry.levels) or _limits_text(entry.low, entry.high, entry.unit, unit)
         unit_name = _UNIT_NAMES.get(unit.name, unit.name) if unit else ""
         rows.append((column.field, column.heading, unit_name, allowed, _TYPE_NAMES[entry.type], entry.unit))
     return rows
 
 
-def _own_fields(part: FilePart) -> list[tuple[str, ...]]:
+def _own_field_rows(part: FilePart) -> list[tuple[str, ...]]:
     return [
-        (f"own.{c.name}", c.heading, "", _limits(c.low, c.high, c.unit), _TYPE_NAMES[c.type], "")
+        (f"own.{c.name}", c.heading, "", _limits_text(c.low, c.high, c.unit), _TYPE_NAMES[c.type], "")
         for c in part.table_map.own
     ]
 
 
-def _limits(low: float | None, high: float | None, field_unit: str, unit: Unit | None = None) -> str:
+def _limits_text(low: float | None, high: float | None, field_unit: str, unit: Unit | None = None) -> str:
     """Limits in words, in the unit of the file; no unit after a fraction or a sum of money."""
     name = _UNIT_NAMES.get(unit.name, unit.name) if unit else field_unit
-    low_text, high_text = (_in_unit(limit, unit) for limit in (low, high))
+    low_text, high_text = (_limit_in_unit(limit, unit) for limit in (low, high))
     words = f"{low_text} to {high_text}" if low_text and high_text else ""
     words = words or (f"{low_text} or more" if low_text else f"{high_text} or less" if high_text else "")
     return words if name in ("", "fraction", "currency") else f"{words} {name}"
 
 
-def _in_unit(limit: float | None, unit: Unit | None) -> str:
+def _limit_in_unit(limit: float | None, unit: Unit | None) -> str:
     if limit is None:
         return ""
     if unit is None:
@@ -171,7 +171,7 @@ def _in_unit(limit: float | None, unit: Unit | None) -> str:
     return f"{value:.0f}" if abs(value) >= 100 else f"{value:.3g}"
 
 
-def _message(table: str) -> pl.Expr:
+def _reason_message(table: str) -> pl.Expr:
     """The reason in words: heading, cell, what is allowed, and the line of the map that would change it.
 
     Only the beginning quotes the export, so that `output.pseudonyms` can put codes for names there.
@@ -186,7 +186,7 @@ def _message(table: str) -> pl.Expr:
         "unreadable": pl.format("{} is not {}{}", quoted, pl.col("kind").fill_null("readable"), _unread_remedy(table)),
         "out_of_range": pl.when(pl.col("column") == MOMENTS.get(table, ""))
         .then(pl.format("{} is before {}", bare, pl.lit(str(FIRST_DAY))))
-        .otherwise(pl.format("{}{}", bare, _outside_limits(raw_value))),
+        .otherwise(pl.format("{}{}", bare, _outside_limits_text(raw_value))),
         "unknown_level": pl.format(
             "{} is not one of: {}; if it means one of these, add it under [" + table + ".values.{}] in the map",
             *(quoted, pl.col("allowed").fill_null(""), "column"),
@@ -206,7 +206,7 @@ def _message(table: str) -> pl.Expr:
     return words.otherwise(pl.lit("not accepted"))
 
 
-def _outside_limits(value: pl.Expr) -> pl.Expr:
+def _outside_limits_text(value: pl.Expr) -> pl.Expr:
     """The unit of the cell, the limits in that unit, and where the map would give another unit."""
     has_unit = pl.col("unit").fill_null("") != ""
     unit = pl.when(has_unit & value.str.contains(_PLAIN_NUMBER)).then(pl.format(" {}", "unit")).otherwise(pl.lit(""))

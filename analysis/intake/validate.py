@@ -9,7 +9,7 @@ import pandera.polars as pa
 import polars as pl
 
 from analysis.intake.convert.cleaned_text import SCOPE_FAULT
-from analysis.intake.deduplicate import ROW_INDEX, Deduplicated
+from analysis.intake.deduplicate import ROW_INDEX, DeduplicatedTable
 from analysis.intake.mapping.table_map import FIELDS, MODELS, OwnColumn
 from analysis.intake.readers.limits import NAME_CHARACTERS
 from analysis.intake.readers.raw_table import ROW
@@ -25,7 +25,7 @@ DATED = MOMENTS | {"actions": "done_on"}
 
 
 @dataclass(frozen=True)
-class Validated:
+class ValidatedRows:
     """The accepted rows, with bad values blanked, and the reasons (ROW_INDEX, ROW, column, rule) for the rest.
 
     `row_reasons` are those for which a row was rejected, `blanked` those for which a value was blanked.
@@ -36,7 +36,7 @@ class Validated:
     blanked: pl.DataFrame
 
 
-def validate(deduplicated: Deduplicated, as_of: dt.date | None) -> Validated:
+def validate(deduplicated: DeduplicatedTable, as_of: dt.date | None) -> ValidatedRows:
     """Validate the rows that are neither duplicates nor conflicts.
 
     Parameters
@@ -48,15 +48,15 @@ def validate(deduplicated: Deduplicated, as_of: dt.date | None) -> Validated:
     """
     table = deduplicated.combined.table
     frame, remaining = deduplicated.combined.frame, deduplicated.remaining
-    rows = _with_all_fields(frame if remaining.all() else frame.filter(remaining), table)
-    unread = _of_rows(deduplicated.combined.faults, rows).select(ROW_INDEX, ROW, "column", "rule")
+    rows = _add_absent_fields(frame if remaining.all() else frame.filter(remaining), table)
+    unread = _select_reasons(deduplicated.combined.faults, rows).select(ROW_INDEX, ROW, "column", "rule")
     reasons = [
         unread,
-        _invalid_by_model(rows, table),
-        _outside_own_limits(rows, deduplicated),
-        _long_names(rows, deduplicated),
-        _invalid_dates(rows, table, as_of),
-        _empty_required(rows, table, unread),
+        _find_invalid_cells(rows, table),
+        _find_outside_limits(rows, deduplicated),
+        _find_long_names(rows, deduplicated),
+        _find_invalid_dates(rows, table, as_of),
+        _find_empty_required(rows, table, unread),
     ]
     all_reasons = pl.concat(reasons).unique().sort(ROW_INDEX, ROW, "column", "rule")
     required = [name for name, entry in FIELDS[table].items() if entry.required]
@@ -65,16 +65,16 @@ def validate(deduplicated: Deduplicated, as_of: dt.date | None) -> Validated:
     valid = rows
     if not row_reasons.is_empty():
         valid = rows.join(row_reasons.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="anti", maintain_order="left")
-    blanked = _of_rows(all_reasons.filter(~rejects), valid)
-    return Validated(_blank(valid, blanked), row_reasons, blanked)
+    blanked = _select_reasons(all_reasons.filter(~rejects), valid)
+    return ValidatedRows(_blank_bad_cells(valid, blanked), row_reasons, blanked)
 
 
-def _of_rows(reasons: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
+def _select_reasons(reasons: pl.DataFrame, rows: pl.DataFrame) -> pl.DataFrame:
     """The reasons that concern these rows."""
     return reasons.join(rows.select(ROW_INDEX, ROW), on=[ROW_INDEX, ROW], how="semi")
 
 
-def _with_all_fields(frame: pl.DataFrame, table: str) -> pl.DataFrame:
+def _add_absent_fields(frame: pl.DataFrame, table: str) -> pl.DataFrame:
     """Every field of the table, empty if no file has it, and whether the time of day was recorded with each date."""
     columns = MODELS[table].to_schema().columns
     absent = [pl.lit(None, dtype=c.dtype.type).alias(name) for name, c in columns.items() if name not in frame.columns]
@@ -87,7 +87,7 @@ def _with_all_fields(frame: pl.DataFrame, table: str) -> pl.DataFrame:
     return frame.select(ROW_INDEX, ROW, *columns, *extra_columns, *own)
 
 
-def _invalid_by_model(rows: pl.DataFrame, table: str) -> pl.DataFrame:
+def _find_invalid_cells(rows: pl.DataFrame, table: str) -> pl.DataFrame:
     """Cells outside their range or levels, by the checks of the pandera model."""
     parts = [pl.DataFrame(schema=REASONS)]
     invalid = invalid_columns(MODELS[table], rows)
@@ -109,19 +109,19 @@ def _invalid_by_model(rows: pl.DataFrame, table: str) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def _outside_own_limits(rows: pl.DataFrame, deduplicated: Deduplicated) -> pl.DataFrame:
+def _find_outside_limits(rows: pl.DataFrame, deduplicated: DeduplicatedTable) -> pl.DataFrame:
     parts = [pl.DataFrame(schema=REASONS)]
     for place, part in enumerate(deduplicated.combined.parts):
         for column in part.table_map.own:
             if column.low is not None or column.high is not None:
-                bad = rows.filter(pl.col(ROW_INDEX) == place, _is_outside(column))
+                bad = rows.filter(pl.col(ROW_INDEX) == place, _is_outside_own_limits(column))
                 parts.append(
                     bad.select(ROW_INDEX, ROW, column=pl.lit(f"own.{column.name}"), rule=pl.lit("out_of_range"))
                 )
     return pl.concat(parts)
 
 
-def _long_names(rows: pl.DataFrame, deduplicated: Deduplicated) -> pl.DataFrame:
+def _find_long_names(rows: pl.DataFrame, deduplicated: DeduplicatedTable) -> pl.DataFrame:
     """IDs and names too long for a label of a table or chart."""
     table, parts = deduplicated.combined.table, [pl.DataFrame(schema=REASONS)]
     names = {name for name, entry in FIELDS[table].items() if entry.type == "text" and entry.role and not entry.levels}
@@ -133,14 +133,14 @@ def _long_names(rows: pl.DataFrame, deduplicated: Deduplicated) -> pl.DataFrame:
     return pl.concat(parts)
 
 
-def _is_outside(column: OwnColumn) -> pl.Expr:
+def _is_outside_own_limits(column: OwnColumn) -> pl.Expr:
     value = pl.col(f"own.{column.name}")
     low = value < column.low if column.low is not None else pl.lit(False)
     high = value > column.high if column.high is not None else pl.lit(False)
     return (low | high).fill_null(False)
 
 
-def _invalid_dates(rows: pl.DataFrame, table: str, as_of: dt.date | None) -> pl.DataFrame:
+def _find_invalid_dates(rows: pl.DataFrame, table: str, as_of: dt.date | None) -> pl.DataFrame:
     moment = DATED.get(table)
     if moment is None:
         return pl.DataFrame(schema=REASONS)
@@ -152,7 +152,7 @@ def _invalid_dates(rows: pl.DataFrame, table: str, as_of: dt.date | None) -> pl.
     return pl.concat([early, late])
 
 
-def _empty_required(rows: pl.DataFrame, table: str, unread: pl.DataFrame) -> pl.DataFrame:
+def _find_empty_required(rows: pl.DataFrame, table: str, unread: pl.DataFrame) -> pl.DataFrame:
     parts = [pl.DataFrame(schema=REASONS)]
     for name, entry in FIELDS[table].items():
         if entry.required and rows.get_column(name).null_count():
@@ -162,7 +162,7 @@ def _empty_required(rows: pl.DataFrame, table: str, unread: pl.DataFrame) -> pl.
     return pl.concat(parts)
 
 
-def _blank(rows: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
+def _blank_bad_cells(rows: pl.DataFrame, reasons: pl.DataFrame) -> pl.DataFrame:
     """Empty every cell that broke a rule; cells that could not be read are empty already."""
     for (name,), bad in reasons.filter(pl.col("rule") != "unreadable").group_by("column", maintain_order=True):
         flags = rows.select(ROW_INDEX, ROW).join(

@@ -38,7 +38,7 @@ def early_signs(data: BleedData) -> DataFrame[EarlySigns]:
     DataFrame[EarlySigns]
         Sorted by workshop, month and sign.
     """
-    bleeds = _with_signs(data).filter(pl.len().over("shop") >= MIN_RECORDS)
+    bleeds = _add_signs(data).filter(pl.len().over("shop") >= MIN_RECORDS)
     signs = [name for name in bleeds.columns if name.startswith(("missed:", "reading:", "early:"))]
     changes = [
         row
@@ -55,7 +55,7 @@ def early_signs(data: BleedData) -> DataFrame[EarlySigns]:
     return validate_table(EarlySigns, clear.select(columns.columns).cast(columns.schema))
 
 
-def _with_signs(data: BleedData) -> pl.DataFrame:
+def _add_signs(data: BleedData) -> pl.DataFrame:
     """One row for each bleed: workshop, month, and true, false or empty for each sign."""
     bleeds, age, days = data.bleeds, pl.col("observed_days"), pl.col("return_days")
     high = {
@@ -82,7 +82,7 @@ def _largest_change(bleeds: pl.DataFrame, shop: str, sign: str) -> dict[str, obj
     if counts.height < MIN_MONTHS or int(counts.get_column("n").sum()) < MIN_RECORDS:
         return None
     k, n = (counts.get_column(name).to_numpy().astype(float) for name in ("k", "n"))
-    change = change_of_level(k, n)
+    change = locate_level_change(k, n)
     if change is None:
         return None
     at, p_value = change
@@ -96,7 +96,7 @@ def _largest_change(bleeds: pl.DataFrame, shop: str, sign: str) -> dict[str, obj
     }  # fmt: skip
 
 
-def change_of_level(k: FloatArray, n: FloatArray) -> tuple[int, float] | None:
+def locate_level_change(k: FloatArray, n: FloatArray) -> tuple[int, float] | None:
     """The last month before the likeliest change of a monthly share `k / n`, and its p-value over all months tried.
 
     Candidates are months with two months and at least 5 expected records with and without the sign on both sides; None without.
@@ -114,14 +114,14 @@ def change_of_level(k: FloatArray, n: FloatArray) -> tuple[int, float] | None:
     chi_square = ((k.sum() - before_k) / since_n - before_k / before_n) ** 2 / variance
     at = int(candidates[chi_square[candidates].argmax()])
     p_value = 2 * min(hypergeometric_mid_p(int(before_k[at]), int(before_n[at]), int(k.sum()), int(n.sum())))
-    dispersion = _dispersion(k, n, at)
+    dispersion = _pearson_dispersion(k, n, at)
     if dispersion > 1:
         t = np.sqrt(chi_square[at] / dispersion)
         p_value = max(p_value, 2 * float(student_tail(t, len(k) - 2)))  # F(1, months - 2) is the square of t
     return at, min(p_value * len(candidates), 1.0)
 
 
-def _dispersion(k: FloatArray, n: FloatArray, at: int) -> float:
+def _pearson_dispersion(k: FloatArray, n: FloatArray, at: int) -> float:
     """Pearson's chi-square within both periods over its degrees of freedom."""
     total = 0.0
     for part in (slice(None, at + 1), slice(at + 1, None)):

@@ -57,11 +57,11 @@ def monthly_rates(data: BleedData, risk: FloatArray, rng: np.random.Generator) -
     counts = dict(monthly_counts(data).group_by("kind", "group", maintain_order=True))
     in_question = {("shop", shop) for shop in data.in_question} | ({("all", "all")} if data.in_question else set())
     followed = {
-        group: _followed_months(rows, bleeds.filter(_is_in(group)))
+        group: _followed_months(rows, bleeds.filter(_is_in_group(group)))
         for group, rows in counts.items()
         if group not in in_question
     }
-    monitored = {} if data.small_sample else _monitor(followed, rng)
+    monitored = {} if data.small_sample else _monitor_groups(followed, rng)
     p_values = holm([group.change.p_value for group in monitored.values()])
     changed = {group: float(p) for group, p in zip(monitored, p_values, strict=True) if p <= CHANGE_ALPHA}
     if len(counts) == 2 and monitored:  # with one shop, all bleeds are that shop's bleeds
@@ -70,10 +70,10 @@ def monthly_rates(data: BleedData, risk: FloatArray, rng: np.random.Generator) -
         changed = dict.fromkeys(counts, changed[only]) if changed else {}
     tables = []
     for group, rows in counts.items():
-        table = _with_charts(rows, monitored.get(group), "in_question" if group in in_question else "too_few")
+        table = _add_chart_columns(rows, monitored.get(group), "in_question" if group in in_question else "too_few")
         if group in changed:
-            mask = bleeds.select(_is_in(group)).to_series()
-            table = _with_change_point(table, monitored[group], bleeds.filter(mask), data.missed.filter(mask))
+            mask = bleeds.select(_is_in_group(group)).to_series()
+            table = _add_change_point(table, monitored[group], bleeds.filter(mask), data.missed.filter(mask))
             table = table.with_columns(change_p_value=pl.when("change_began").then(pl.lit(changed[group])))
         tables.append(table.select(empty(Months).columns).cast(empty(Months).schema))
     return validate_table(Months, pl.concat(tables).sort("kind", "group", "month") if tables else empty(Months))
@@ -96,7 +96,7 @@ def monthly_counts(data: BleedData) -> pl.DataFrame:
     if bleeds.is_empty():
         return tables[0]
     if bleeds.get_column("shop").count():
-        tables.append(_counts_by_group(by_shop.filter(_is_frequent(by_shop)), "shop", pl.col("shop")))
+        tables.append(_counts_by_group(by_shop.filter(_is_among_largest_shops(by_shop)), "shop", pl.col("shop")))
     first, last = bleeds.get_column("started_at").min(), bleeds.get_column("started_at").max()
     months = pl.select(
         month=pl.date_range(pl.lit(first).dt.truncate("1mo").cast(pl.Date), pl.lit(last).cast(pl.Date), interval="1mo")
@@ -136,7 +136,7 @@ def _change_in_share(missed: pl.Series, after: pl.Series) -> float:
     return float((p1 - p0) / sd) if sd > 0 else 0.0
 
 
-def _is_frequent(by_shop: pl.DataFrame) -> pl.Series:
+def _is_among_largest_shops(by_shop: pl.DataFrame) -> pl.Series:
     """Whether a row is of one of the shops with most bleeds; months of thousands of shops are read by nobody."""
     bleeds = by_shop.group_by("shop").agg(pl.col("sessions").sum()).sort("sessions", "shop", descending=[True, False])
     return by_shop.get_column("shop").is_in(bleeds.get_column("shop").head(MAX_LEVELS).implode())
@@ -164,7 +164,7 @@ def mark_measures(months: DataFrame[Months], measures: pl.DataFrame) -> DataFram
     return validate_table(Months, months.with_columns(measure=pl.Series(marks, dtype=pl.String)))
 
 
-def _is_in(group: Group) -> pl.Expr:
+def _is_in_group(group: Group) -> pl.Expr:
     """Whether a bleed is in a group: the group's kind is the column with its name."""
     return pl.col(str(group[0])).eq(pl.lit(group[1]))
 
@@ -182,15 +182,15 @@ def _followed_months(rows: pl.DataFrame, bleeds: pl.DataFrame) -> pl.DataFrame:
     return table.filter(pl.col("old_enough"), pl.col("mature") > 0).with_columns(number=12 * year + month)
 
 
-def _monitor(followed: dict[Group, pl.DataFrame], rng: np.random.Generator) -> dict[Group, _Monitored]:
+def _monitor_groups(followed: dict[Group, pl.DataFrame], rng: np.random.Generator) -> dict[Group, _Monitored]:
     """Null models and charts of the groups with enough months and comebacks; with a single shop, of all bleeds only.
 
     Shops share one variance between months.
     """
-    groups = [group for group, rows in followed.items() if _is_long_enough(rows)]
+    groups = [group for group, rows in followed.items() if _has_enough_data(rows)]
     if len(followed) == 2:
         groups = groups[:1]
-    series = {group: _series(followed[group]) for group in groups}
+    series = {group: _monthly_series(followed[group]) for group in groups}
     shops = [group for group in groups if group[0] == "shop"]
     nulls: dict[Group, NullModel] = {}
     if shops:
@@ -208,17 +208,17 @@ def _monitor(followed: dict[Group, pl.DataFrame], rng: np.random.Generator) -> d
     }
 
 
-def _is_long_enough(followed: pl.DataFrame) -> bool:
+def _has_enough_data(followed: pl.DataFrame) -> bool:
     comebacks = int(followed.get_column("comebacks").sum())
     return followed.height >= MIN_CHART_MONTHS and comebacks >= MIN_CHART_COMEBACKS
 
 
-def _series(followed: pl.DataFrame) -> MonthlySeries:
+def _monthly_series(followed: pl.DataFrame) -> MonthlySeries:
     counts = (followed.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature", "expected"))
     return MonthlySeries(followed.get_column("number").to_numpy(), *counts)
 
 
-def _with_charts(rows: pl.DataFrame, monitored: _Monitored | None, reason: str) -> pl.DataFrame:
+def _add_chart_columns(rows: pl.DataFrame, monitored: _Monitored | None, reason: str) -> pl.DataFrame:
     """A group's months with chart columns and signals; empty, with the reason as signal, where not monitored."""
     table = rows.with_columns(
         change_began=pl.lit(False),
@@ -244,7 +244,7 @@ def _with_charts(rows: pl.DataFrame, monitored: _Monitored | None, reason: str) 
     return table.join(columns, on="month", how="left").with_columns(pl.col("signal").fill_null("too_few"))
 
 
-def _with_change_point(
+def _add_change_point(
     table: pl.DataFrame, monitored: _Monitored, bleeds: pl.DataFrame, missed: pl.DataFrame
 ) -> pl.DataFrame:
     month = monitored.months[monitored.change.index]

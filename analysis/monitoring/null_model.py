@@ -99,14 +99,14 @@ class NullModel:
     @cached_property
     def own_dispersion(self) -> float:
         """Dispersion of the log's months, relative to the variance of the draws."""
-        return float(self._dispersion(self.series.observed, self.mean))
+        return float(self._relative_dispersion(self.series.observed, self.mean))
 
     @cached_property
     def own_drawn_dispersion(self) -> FloatArray:
         """Dispersion of each draw's months, relative to the variance of the draws."""
-        return self._dispersion(self.draws, self.drawn_mean)
+        return self._relative_dispersion(self.draws, self.drawn_mean)
 
-    def _dispersion(self, counts: FloatArray, mean: FloatArray) -> FloatArray:
+    def _relative_dispersion(self, counts: FloatArray, mean: FloatArray) -> FloatArray:
         return successive_difference_variance((counts - mean) / np.sqrt(mean * (1 + self.tau2 * mean)))
 
     @property
@@ -133,7 +133,7 @@ def fit_pooled_null_models(series: Sequence[MonthlySeries], rng: np.random.Gener
     """Fit null models with one variance between months for all series, which estimates it more precisely."""
     if len(series) == 1:
         return [fit_null_model(series[0], rng)]
-    means = [_fit_mean(one, _basis(one.month, len(one.month)), 0.0) for one in series]
+    means = [_fit_mean(one, _seasonal_basis(one.month, len(one.month)), 0.0) for one in series]
     weight = np.array([mean.mean() for mean in means])
     excess = np.array([_excess_variance(one, mean) for one, mean in zip(series, means, strict=True)])
     tau2 = max(0.0, float((weight * excess).sum() / (weight**2).sum()))
@@ -157,7 +157,7 @@ def fit_null_model(
     Neumann 1941, Ann. Math. Stat. 12:367-395). Draws are negative binomial. Months of `series` have expected comebacks
     above 0; `tau2` is the variance between months, if already estimated from several series.
     """
-    basis = _basis(series.month if seasonal else series.month[:0], len(series.month))
+    basis = _seasonal_basis(series.month if seasonal else series.month[:0], len(series.month))
     mean = _fit_mean(series, basis, 0.0)
     tau2 = max(0.0, _excess_variance(series, mean) / float(mean.mean())) if tau2 is None else tau2
     if tau2 > 0:
@@ -192,7 +192,7 @@ def tail_probability(draws: FloatArray, statistic: float) -> float:
     return float(np.clip(tail, MIN_P, TAIL))
 
 
-def _basis(month: IntArray, size: int) -> FloatArray:
+def _seasonal_basis(month: IntArray, size: int) -> FloatArray:
     """A constant and, from 18 months on, one yearly sine wave."""
     constant = np.ones((size, 1))
     if len(month) < MIN_SEASONAL_MONTHS:

@@ -1,16 +1,16 @@
 """Output files: tables, the cleaned log, the manifest, folders that are complete or absent, and hidden names."""
 
 from analysis.output.earlier_run import read_earlier
-from analysis.output.manifest import LIBRARIES, MADE_BY, MANIFEST, manifest_text, read_proof, run_marker
+from analysis.output.manifest import LIBRARIES, MADE_BY, MANIFEST, manifest_text, read_proof, run_manifest_text
 from analysis.output.name_key import assign_codes, codes_for_names, key_path, key_text, read_key, write_key
 from analysis.output.name_search import NameSearch
 from analysis.output.new_file import refuse_existing, write_new_file
 from analysis.output.pseudonyms import (
     hidden_fields,
-    hidden_reasons,
-    hidden_standard,
-    hidden_table,
     hidden_values,
+    hide_names_in_reasons,
+    hide_names_in_standard,
+    hide_names_in_table,
     pseudonymise,
 )
 from analysis.output.run_folder import OutputPlace, claim_folder, refuse_foreign, run_folder
@@ -36,10 +36,10 @@ __all__ = [
     "codes_for_names",
     "csv_text",
     "hidden_fields",
-    "hidden_reasons",
-    "hidden_standard",
-    "hidden_table",
     "hidden_values",
+    "hide_names_in_reasons",
+    "hide_names_in_standard",
+    "hide_names_in_table",
     "key_path",
     "key_text",
     "manifest_text",
@@ -51,7 +51,7 @@ __all__ = [
     "refuse_foreign",
     "run_folder",
     "run_lock",
-    "run_marker",
+    "run_manifest_text",
     "write_check",
     "write_csv",
     "write_key",

@@ -45,16 +45,16 @@ def read_earlier(folder: str | Path) -> EarlierAudit:
         The folder is not of an audit, or lacks something.
     """
     path = Path(folder)
-    manifest = _manifest(path)
-    missing = _missing(path, manifest)
+    manifest = _read_manifest(path)
+    missing = _find_missing_files(path, manifest)
     if missing:
-        raise _error(path, f"lacks {', '.join(missing)}")
+        raise _earlier_run_error(path, f"lacks {', '.join(missing)}")
     try:
-        log = _log(path, dt.date.fromisoformat(manifest["as_of"]))
-        tables = {name: _table(path, name) for name in (*REQUIRED_TABLES, *OPTIONAL_TABLES)}
+        log = _read_log(path, dt.date.fromisoformat(manifest["as_of"]))
+        tables = {name: _read_table(path, name) for name in (*REQUIRED_TABLES, *OPTIONAL_TABLES)}
     except (OSError, ValueError, KeyError, TypeError, pl.exceptions.PolarsError) as error:
-        raise _error(path, f"cannot be read: {str(error).splitlines()[0][:160]}") from error
-    model, notes = _model(path, manifest)
+        raise _earlier_run_error(path, f"cannot be read: {str(error).splitlines()[0][:160]}") from error
+    model, notes = _read_model(path, manifest)
     return EarlierAudit(
         folder=str(folder),
         log=log,
@@ -67,20 +67,22 @@ def read_earlier(folder: str | Path) -> EarlierAudit:
     )
 
 
-def _manifest(path: Path) -> dict[str, Any]:
+def _read_manifest(path: Path) -> dict[str, Any]:
     try:
         content = json.loads((path / MANIFEST).read_text("utf-8"))
     except FileNotFoundError as error:
-        raise _error(path, f"has no {MANIFEST}" if path.is_dir() else "is not a folder") from error
+        raise _earlier_run_error(path, f"has no {MANIFEST}" if path.is_dir() else "is not a folder") from error
     except (OSError, ValueError) as error:
-        raise _error(path, f"{MANIFEST} cannot be read") from error
+        raise _earlier_run_error(path, f"{MANIFEST} cannot be read") from error
     kind = content.get("made", "audit") if isinstance(content, dict) else None
     if not isinstance(content, dict) or content.get("made_by") != MADE_BY or kind != "audit":
-        raise _error(path, f"was written by something else: {kind if kind and kind != 'audit' else 'unknown'}")
+        raise _earlier_run_error(
+            path, f"was written by something else: {kind if kind and kind != 'audit' else 'unknown'}"
+        )
     return content
 
 
-def _missing(path: Path, manifest: dict[str, Any]) -> list[str]:
+def _find_missing_files(path: Path, manifest: dict[str, Any]) -> list[str]:
     """Files and columns that the comparison needs and the folder does not have."""
     files = [f"log/{name}.parquet" for name in REQUIRED_LOG] + [f"tables/{name}.csv" for name in REQUIRED_TABLES]
     files += ["model.skops"] if manifest.get("model_sha256") else []
@@ -95,7 +97,7 @@ def _missing(path: Path, manifest: dict[str, Any]) -> list[str]:
     return missing
 
 
-def _log(path: Path, as_of: dt.date) -> Log:
+def _read_log(path: Path, as_of: dt.date) -> Log:
     tables: dict[str, Any] = {}
     for name, model in LOG_TABLES.items():
         file, schema = path / "log" / f"{name}.parquet", empty(model).schema
@@ -114,7 +116,7 @@ def _log(path: Path, as_of: dt.date) -> Log:
     )
 
 
-def _table(path: Path, name: str) -> pl.DataFrame:
+def _read_table(path: Path, name: str) -> pl.DataFrame:
     """A table of the folder with the types of today; columns it lacks are empty."""
     file, schema = path / "tables" / f"{name}.csv", empty(AUDIT_TABLES[name]).schema
     if not file.is_file():
@@ -135,7 +137,7 @@ def _table(path: Path, name: str) -> pl.DataFrame:
     return text.select(columns)
 
 
-def _model(path: Path, manifest: dict[str, Any]) -> tuple[SavedModel | None, tuple[str, ...]]:
+def _read_model(path: Path, manifest: dict[str, Any]) -> tuple[SavedModel | None, tuple[str, ...]]:
     if not manifest.get("model_sha256"):
         return None, ("The earlier audit saved no model (too few comebacks), so no prediction is compared.",)
     from analysis.risk import read_model
@@ -146,5 +148,5 @@ def _model(path: Path, manifest: dict[str, Any]) -> tuple[SavedModel | None, tup
         return None, (f"The earlier model cannot be used, so its predictions are not compared: {error.problem}.",)
 
 
-def _error(path: Path, problem: str) -> UserError:
+def _earlier_run_error(path: Path, problem: str) -> UserError:
     return UserError(f"--since {path}", problem, EXPECTED, "give the folder of an audit, or run that audit again")

@@ -17,7 +17,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.errors import UserError
 from analysis.intake import Source
-from analysis.report import Report, Stage
+from analysis.report import Report, StageDuration
 from schemas import empty, validate_table
 from schemas.outputs import Prove
 
@@ -32,10 +32,10 @@ SYSTEM_FILES = {".DS_Store", "Thumbs.db", "desktop.ini"}
 LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "skops")
 
 
-def manifest_text(report: Report, stages: tuple[Stage, ...]) -> str:
+def manifest_text(report: Report, stages: tuple[StageDuration, ...]) -> str:
     """The manifest of an audit: inputs, row counts, settings, library versions and seconds per stage."""
     log, intake = report.log, report.intake
-    content = _common(log.sources, report.as_of, report.window_days) | {
+    content = _common_entries(log.sources, report.as_of, report.window_days) | {
         "seed": report.seed,
         "standard": report.standard.name,
         "rows": {
@@ -48,10 +48,10 @@ def manifest_text(report: Report, stages: tuple[Stage, ...]) -> str:
         "libraries": {name: metadata.version(name) for name in LIBRARIES},
         "seconds": {stage.name: round(stage.seconds, 3) for stage in stages},
     }
-    return _text(content)
+    return _json_text(content)
 
 
-def run_marker(
+def run_manifest_text(
     *,
     inputs: Sequence[Source] = (),
     as_of: dt.date | None = None,
@@ -62,10 +62,10 @@ def run_marker(
 
     Readers refuse a folder with a manifest as an export. A simulated workshop is meant to be read, so it gets none from here.
     """
-    return _text(_common(inputs, as_of, window_days) | more)
+    return _json_text(_common_entries(inputs, as_of, window_days) | more)
 
 
-def _common(inputs: Sequence[Source], as_of: dt.date | None, window_days: int | None) -> dict[str, Any]:
+def _common_entries(inputs: Sequence[Source], as_of: dt.date | None, window_days: int | None) -> dict[str, Any]:
     """The part that every manifest has; `made_by` lets a later run replace the folder."""
     return {
         "made_by": MADE_BY,
@@ -88,7 +88,7 @@ def seal(folder: Path, kind: str) -> None:
     """
     manifest = folder / MANIFEST
     content = json.loads(manifest.read_text("utf-8")) if manifest.exists() else {}
-    files = {name: _sha256(folder / name) for name in sorted(_files(folder))}
+    files = {name: _sha256(folder / name) for name in sorted(_list_files(folder))}
     draft = folder / UNFINISHED
     with draft.open("w", encoding="utf-8", newline="\n") as file:
         file.write(_sealed_text(content | {"made_by": MADE_BY, "made": kind, "files": files}))
@@ -121,7 +121,7 @@ def changes(folder: Path) -> list[str]:
     recorded = content.get("files")
     recorded = recorded if isinstance(recorded, dict) else {}
     changed = [] if _is_sealed(folder, content) else [f"{MANIFEST} (changed)"]
-    for name in sorted(_files(folder)):
+    for name in sorted(_list_files(folder)):
         if name not in recorded:
             changed.append(f"{name} (added)")
         elif (folder / name).is_symlink() or not (folder / name).is_file() or _sha256(folder / name) != recorded[name]:
@@ -157,16 +157,16 @@ def _is_sealed(folder: Path, content: dict[str, Any]) -> bool:
 def _sealed_text(content: dict[str, Any]) -> str:
     """The manifest with a checksum of its own text added."""
     unsealed = {key: value for key, value in content.items() if key != "sha256"}
-    return _text(unsealed | {"sha256": hashlib.sha256(_text(unsealed).encode()).hexdigest()})
+    return _json_text(unsealed | {"sha256": hashlib.sha256(_json_text(unsealed).encode()).hexdigest()})
 
 
-def _text(content: dict[str, Any]) -> str:
+def _json_text(content: dict[str, Any]) -> str:
     return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
 
 
-def _files(folder: Path) -> Iterator[str]:
+def _list_files(folder: Path) -> Iterator[str]:
     """Relative paths of all files, links and devices in the folder, except the manifest and remains of killed runs."""
-    for place, folders, files in os.walk(folder, onerror=_raise):
+    for place, folders, files in os.walk(folder, onerror=_raise_error):
         here = Path(place)
         links = [name for name in folders if (here / name).is_symlink()]
         folders[:] = [name for name in folders if name not in links and not _is_remains_of_killed_run(here / name)]
@@ -185,7 +185,7 @@ def _is_remains_of_killed_run(path: Path) -> bool:
     return path.name.endswith(".writing") and (path / UNFINISHED).is_file()
 
 
-def _raise(error: OSError) -> None:
+def _raise_error(error: OSError) -> None:
     raise error
 
 

@@ -157,7 +157,7 @@ def _fold_character(character: str) -> str:
     return "".join(EQUIVALENTS.get(one, one) for one in plain if unicodedata.category(one) not in IGNORED_CATEGORIES)
 
 
-def one_to_one(texts: Iterable[str], hide: Callable[[pl.Series], dict[str, str]]) -> dict[str, str]:
+def distinct_replacements(texts: Iterable[str], hide: Callable[[pl.Series], dict[str, str]]) -> dict[str, str]:
     """New text for each text that contains a name, so that different texts stay different.
 
     Parameters

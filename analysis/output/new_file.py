@@ -50,7 +50,7 @@ def write_new_file(path: Path, text: str) -> None:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
-        _publish(draft, path)
+        _rename_draft(draft, path)
     except OSError as error:
         raise UserError(
             str(path), f"cannot be written: {error.strerror or error}", "a disk with free space", "choose another --out"
@@ -60,7 +60,7 @@ def write_new_file(path: Path, text: str) -> None:
             draft.unlink(missing_ok=True)
 
 
-def _publish(draft: Path, path: Path) -> None:
+def _rename_draft(draft: Path, path: Path) -> None:
     """Give the draft its name unless the name was taken meanwhile; without hard links, check and rename."""
     try:
         os.link(draft, path)

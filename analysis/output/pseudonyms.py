@@ -17,7 +17,7 @@ from typing import Any
 import polars as pl
 
 from analysis.intake import PEOPLE_COLUMNS, Log, OwnField, RejectedRows, normalise, with_reasons
-from analysis.output.name_search import NameSearch, one_to_one
+from analysis.output.name_search import NameSearch, distinct_replacements
 from analysis.standard import Standard, built_in
 from schemas import LOG_TABLES, dictionary
 
@@ -45,14 +45,14 @@ NOT_SHOWN = "not shown because names are hidden; see this row of the file"
 def pseudonymise(log: Log, codes: dict[str, str]) -> Log:
     """The log with every name in its data replaced by a code."""
     search = NameSearch(codes)
-    renamed = _own_names(log, search)
-    changes = _changes(log, codes, search)
+    renamed = _rename_own_columns(log, search)
+    changes = _collect_changes(log, codes, search)
     tables: dict[str, Any] = {}
     for name in TABLES:
-        table = _with_changes(getattr(log, name), changes)
+        table = _apply_changes(getattr(log, name), changes)
         own = {old: new for old, new in renamed.items() if old in table.columns}
         tables[name] = table.rename(own).sort(SORTED_BY[name], nulls_last=True, maintain_order=True)
-    tables["set_aside"] = hidden_reasons(log.set_aside, search, changes, renamed)
+    tables["set_aside"] = hide_names_in_reasons(log.set_aside, search, changes, renamed)
     file = changes["file"]
     return replace(
         log,
@@ -67,26 +67,28 @@ def pseudonymise(log: Log, codes: dict[str, str]) -> Log:
 
 def hidden_values(column: str, log: Log, codes: dict[str, str]) -> dict[str, str]:
     """New value of each one in a column that contains a name, as in `pseudonymise`."""
-    return _changes(log, codes, NameSearch(codes))[column]
+    return _collect_changes(log, codes, NameSearch(codes))[column]
 
 
 def hidden_fields(names: Iterable[str], log: Log, codes: dict[str, str]) -> tuple[str, ...]:
     """Own fields as they are called after `pseudonymise`; names with or without `own.`."""
-    renamed = _own_names(log, NameSearch(codes))
+    renamed = _rename_own_columns(log, NameSearch(codes))
     return tuple(renamed.get(f"own.{name.removeprefix('own.')}", name) for name in names)
 
 
-def hidden_standard(standard: Standard, log: Log, codes: dict[str, str]) -> Standard:
+def hide_names_in_standard(standard: Standard, log: Log, codes: dict[str, str]) -> Standard:
     """The procedure with names replaced in its titles, IDs and own fields, consistent with `pseudonymise`."""
     search, default = NameSearch(codes), built_in()
     if standard.name == default.name and not standard.earlier:
         return standard
     unchanged = (
-        _texts(default.steps) | {entry.name for entry in FIELDS} | {level for one in LEVELS.values() for level in one}
+        _collect_texts(default.steps)
+        | {entry.name for entry in FIELDS}
+        | {level for one in LEVELS.values() for level in one}
     )
-    renamed = _own_names(log, search)
+    renamed = _rename_own_columns(log, search)
     versions = (standard, *standard.earlier)
-    texts = {text for one in versions for text in _texts((one.steps, one.name, one.shops))}
+    texts = {text for one in versions for text in _collect_texts((one.steps, one.name, one.shops))}
     changed = {text: renamed.get(text) or search.hide(text) for text in texts - unchanged}
     return _hidden_version(standard, changed)
 
@@ -94,41 +96,43 @@ def hidden_standard(standard: Standard, log: Log, codes: dict[str, str]) -> Stan
 def _hidden_version(standard: Standard, changed: dict[str, str]) -> Standard:
     return replace(
         standard,
-        steps=_replaced(standard.steps, changed),
+        steps=_replace_texts(standard.steps, changed),
         name=changed.get(standard.name, standard.name),
-        shops=_replaced(standard.shops, changed),
+        shops=_replace_texts(standard.shops, changed),
         earlier=tuple(_hidden_version(one, changed) for one in standard.earlier),
     )
 
 
-def _texts(thing: object) -> set[str]:
+def _collect_texts(thing: object) -> set[str]:
     """All texts in a tree of dataclasses and tuples."""
     if isinstance(thing, str):
         return {thing}
     if is_dataclass(thing) and not isinstance(thing, type):
-        return {text for field in fields_of(thing) for text in _texts(getattr(thing, field.name))}
-    return {text for part in thing for text in _texts(part)} if isinstance(thing, tuple) else set()
+        return {text for field in fields_of(thing) for text in _collect_texts(getattr(thing, field.name))}
+    return {text for part in thing for text in _collect_texts(part)} if isinstance(thing, tuple) else set()
 
 
-def _replaced(thing: Any, changed: dict[str, str]) -> Any:
+def _replace_texts(thing: Any, changed: dict[str, str]) -> Any:
     if isinstance(thing, str):
         return changed.get(thing, thing)
     if is_dataclass(thing) and not isinstance(thing, type):
-        return replace(thing, **{one.name: _replaced(getattr(thing, one.name), changed) for one in fields_of(thing)})
-    return tuple(_replaced(part, changed) for part in thing) if isinstance(thing, tuple) else thing
+        return replace(
+            thing, **{one.name: _replace_texts(getattr(thing, one.name), changed) for one in fields_of(thing)}
+        )
+    return tuple(_replace_texts(part, changed) for part in thing) if isinstance(thing, tuple) else thing
 
 
-def _own_names(log: Log, search: NameSearch) -> dict[str, str]:
+def _rename_own_columns(log: Log, search: NameSearch) -> dict[str, str]:
     """New names of own columns that contain a name."""
     names = pl.Series([own.name.removeprefix("own.") for own in log.own_fields], dtype=pl.String)
-    return {f"own.{old}": f"own.{new}" for old, new in one_to_one(names, search.changes).items()}
+    return {f"own.{old}": f"own.{new}" for old, new in distinct_replacements(names, search.changes).items()}
 
 
 def _hidden_own_field(own: OwnField, renamed: dict[str, str], search: NameSearch) -> OwnField:
     return replace(own, name=renamed.get(own.name, own.name), unit=search.hide(own.unit))
 
 
-def _changes(log: Log, codes: dict[str, str], search: NameSearch) -> dict[str, dict[str, str]]:
+def _collect_changes(log: Log, codes: dict[str, str], search: NameSearch) -> dict[str, dict[str, str]]:
     """New texts by column and old text; the same for every table with that column."""
     columns: dict[str, list[pl.Series]] = {}
     for table in TABLES:
@@ -140,7 +144,7 @@ def _changes(log: Log, codes: dict[str, str], search: NameSearch) -> dict[str, d
     changes = dict.fromkeys(PEOPLE_COLUMNS, codes)
     for name, parts in columns.items():
         texts = pl.concat([part.unique() for part in parts])
-        changes[name] = search.changes(texts) if name in FREE_TEXT else one_to_one(texts, search.changes)
+        changes[name] = search.changes(texts) if name in FREE_TEXT else distinct_replacements(texts, search.changes)
     if "step" in changes:
         steps = {step.id for step in built_in().steps}
         changes["step"] = {old: new for old, new in changes["step"].items() if old not in steps}
@@ -153,19 +157,19 @@ def _data_columns(frame: pl.DataFrame) -> list[str]:
     return [name for name, kind in frame.schema.items() if kind == pl.String and name not in fixed]
 
 
-def _with_changes(frame: pl.DataFrame, changes: dict[str, dict[str, str]]) -> pl.DataFrame:
+def _apply_changes(frame: pl.DataFrame, changes: dict[str, dict[str, str]]) -> pl.DataFrame:
     names = [name for name in (*PEOPLE_COLUMNS, *_data_columns(frame)) if name in frame.columns and changes.get(name)]
     return frame.with_columns(frame.get_column(name).replace(changes[name]) for name in names)
 
 
-def hidden_table(frame: pl.DataFrame, codes: dict[str, str]) -> pl.DataFrame:
+def hide_names_in_table(frame: pl.DataFrame, codes: dict[str, str]) -> pl.DataFrame:
     """One table with every name in its data replaced by a code."""
     search = NameSearch(codes)
-    changes = {name: one_to_one(frame.get_column(name), search.changes) for name in _data_columns(frame)}
-    return _with_changes(frame, changes | dict.fromkeys(PEOPLE_COLUMNS, codes))
+    changes = {name: distinct_replacements(frame.get_column(name), search.changes) for name in _data_columns(frame)}
+    return _apply_changes(frame, changes | dict.fromkeys(PEOPLE_COLUMNS, codes))
 
 
-def hidden_reasons(
+def hide_names_in_reasons(
     reasons: pl.DataFrame,
     search: NameSearch,
     changes: dict[str, dict[str, str]] | None = None,
@@ -186,13 +190,13 @@ def hidden_reasons(
     )
     label = pl.coalesce("heading", "column")
     old = reasons.select(old_label=label, old_value=pl.col("value").str.slice(0, 60).fill_null(""))
-    hidden = new.hstack(old).with_columns(label=label).with_columns(message=_message())
+    hidden = new.hstack(old).with_columns(label=label).with_columns(message=_rewrite_message())
     return hidden.drop("label", "old_label", "old_value").sort(
         SORTED_BY["set_aside"], nulls_last=True, maintain_order=True
     )
 
 
-def _message() -> pl.Expr:
+def _rewrite_message() -> pl.Expr:
     """The message with the old heading and value at its start replaced by the new ones."""
     message, new = pl.col("message"), pl.col("value").str.slice(0, 60).fill_null("")
     words: Any = pl.when(False).then(message)

@@ -34,13 +34,13 @@ class OutputPlace:
         UserError
             The disk is full, or the folder of the earlier run was changed meanwhile.
         """
-        writing = _sibling(self.target, "writing")
+        writing = _sibling_path(self.target, "writing")
         try:
             writing.mkdir()
         except OSError as error:
-            raise _cannot_write(self.target, error) from error
+            raise _cannot_write_error(self.target, error) from error
         try:
-            _prepare(writing, self.target)
+            _prepare_new_folder(writing, self.target)
             yield writing
             sync(writing)
             seal(writing, self.kind)
@@ -49,17 +49,17 @@ class OutputPlace:
         except OSError as error:
             if isinstance(error, ConnectionError | TimeoutError):
                 raise
-            raise _cannot_write(self.target, error) from error
+            raise _cannot_write_error(self.target, error) from error
         finally:
             with suppress(OSError):
-                _remove(writing)
+                _remove_folder(writing)
 
     def record(self) -> None:
         """Add files written since to the manifest as the run's own."""
         try:
             seal(self.target, self.kind)
         except OSError as error:
-            raise _cannot_write(self.target, error) from error
+            raise _cannot_write_error(self.target, error) from error
 
 
 @contextmanager
@@ -81,19 +81,19 @@ def claim_folder(out: str | Path, kind: str, inputs: Sequence[str | Path | None]
         Files would be lost or cannot be written, or another run is writing there.
     """
     try:
-        target = _resolved(Path(out))
+        target = _resolve_parent(Path(out))
         refuse_place(target)
         created = [parent for parent in target.parents if not parent.exists()]
         target.parent.mkdir(parents=True, exist_ok=True)
     except (OSError, RuntimeError) as error:
-        raise _cannot_write(Path(out), error) from error
+        raise _cannot_write_error(Path(out), error) from error
     try:
         with ExitStack() as stack:
             try:
                 stack.enter_context(run_lock(target))
             except OSError as error:
-                raise _cannot_write(target, error) from error
-            _clean_up(target)
+                raise _cannot_write_error(target, error) from error
+            _clean_up_killed_run(target)
             _refuse_inputs(target, inputs)
             refuse_foreign(target, kind)
             yield OutputPlace(target, kind)
@@ -153,7 +153,7 @@ def refuse_foreign(target: Path, kind: str) -> None:
         existing_kind = kind_of_run(target)
         changed = changes(target) if existing_kind == kind else []
     except OSError as error:
-        raise _cannot_write(target, error) from error
+        raise _cannot_write_error(target, error) from error
     if existing_kind is None:
         raise UserError(
             str(target),
@@ -171,7 +171,7 @@ def refuse_foreign(target: Path, kind: str) -> None:
     if changed:
         raise UserError(
             str(target),
-            f"contains files that were added or edited since the run: {_listed(changed)}",
+            f"contains files that were added or edited since the run: {_list_names(changed)}",
             "only the files of the earlier run, because this run replaces the folder",
             "move those files, or choose another --out",
         )
@@ -180,7 +180,7 @@ def refuse_foreign(target: Path, kind: str) -> None:
 def _refuse_inputs(target: Path, inputs: Sequence[str | Path | None]) -> None:
     """Refuse inputs in the folder that the run replaces."""
     for source in inputs:
-        for path in _paths(source):
+        for path in _existing_paths(source):
             if _is_within(path, target):
                 raise UserError(
                     str(target),
@@ -199,7 +199,7 @@ def _is_within(path: Path, folder: Path) -> bool:
     return False
 
 
-def _paths(source: str | Path | None) -> Iterator[Path]:
+def _existing_paths(source: str | Path | None) -> Iterator[Path]:
     """Existing files that an input may name: the whole text, the part before a #, or the path of a database URL."""
     text = "" if source is None else str(source)
     text = text.partition("://")[2] if "://" in text else text
@@ -211,48 +211,48 @@ def _paths(source: str | Path | None) -> Iterator[Path]:
                 yield path.resolve()
 
 
-def _listed(names: list[str]) -> str:
+def _list_names(names: list[str]) -> str:
     more = len(names) - MAX_LISTED
     return ", ".join(names[:MAX_LISTED]) + (f" and {more:,} more" if more > 0 else "")
 
 
-def _resolved(path: Path) -> Path:
+def _resolve_parent(path: Path) -> Path:
     """The absolute path with `..` and links resolved, except a link in the last name."""
     path = path.absolute()
     return path.resolve() if path.name in ("", "..") else path.parent.resolve() / path.name
 
 
-def _sibling(target: Path, role: str) -> Path:
+def _sibling_path(target: Path, role: str) -> Path:
     return target.with_name(f".{target.name}.{role}")
 
 
-def _clean_up(target: Path) -> None:
+def _clean_up_killed_run(target: Path) -> None:
     """Clean up after a killed run: remove its unfinished folder and restore an earlier run that it had renamed."""
-    writing, old = _sibling(target, "writing"), _sibling(target, "old")
+    writing, old = _sibling_path(target, "writing"), _sibling_path(target, "old")
     try:
         for path in (writing, old):
             if path.is_symlink() or (path.exists() and not path.is_dir()):
-                raise _in_the_way(path, target)
+                raise _foreign_file_error(path, target)
         if old.exists() and not (target.exists() and any(target.iterdir())) and kind_of_run(old) is not None:
             if target.exists():
                 target.rmdir()
             old.rename(target)
         for path in (writing, old):
             if path.exists():
-                _discard(path, target)
+                _discard_own_folder(path, target)
     except OSError as error:
-        raise _cannot_write(target, error) from error
+        raise _cannot_write_error(target, error) from error
 
 
-def _discard(folder: Path, target: Path) -> None:
+def _discard_own_folder(folder: Path, target: Path) -> None:
     """Remove a folder written by a run; refuse one with other files."""
     if is_unfinished(folder) or (kind_of_run(folder) is not None and not changes(folder)):
-        _remove(folder)
+        _remove_folder(folder)
     else:
-        raise _in_the_way(folder, target)
+        raise _foreign_file_error(folder, target)
 
 
-def _in_the_way(path: Path, target: Path) -> UserError:
+def _foreign_file_error(path: Path, target: Path) -> UserError:
     return UserError(
         str(path),
         "is in the way and contains files that were not written by rebleed",
@@ -261,7 +261,7 @@ def _in_the_way(path: Path, target: Path) -> UserError:
     )
 
 
-def _prepare(writing: Path, target: Path) -> None:
+def _prepare_new_folder(writing: Path, target: Path) -> None:
     """Mark the new folder as unfinished and copy owner, group and permissions of the folder that it replaces."""
     (writing / UNFINISHED).touch()
     if not target.exists():
@@ -278,20 +278,20 @@ def _prepare(writing: Path, target: Path) -> None:
 
 def _replace_target(writing: Path, target: Path) -> None:
     """Replace the target by two renames; after a crash in between, the next run restores `.NAME.old`."""
-    old = _sibling(target, "old")
+    old = _sibling_path(target, "old")
     if target.exists():
         target.rename(old)
     try:
         writing.rename(target)
     except OSError as error:
-        _restore(old, target, error)
+        _restore_earlier_run(old, target, error)
         raise
     with suppress(OSError):
         if old.exists():
-            _discard(old, target)
+            _discard_own_folder(old, target)
 
 
-def _restore(old: Path, target: Path, error: OSError) -> None:
+def _restore_earlier_run(old: Path, target: Path, error: OSError) -> None:
     if not old.exists():
         return
     try:
@@ -305,7 +305,7 @@ def _restore(old: Path, target: Path, error: OSError) -> None:
         ) from error
 
 
-def _remove(folder: Path) -> None:
+def _remove_folder(folder: Path) -> None:
     """Remove the folder of a run, its markers last, so that the next run can finish an interrupted removal."""
     last = (UNFINISHED, MANIFEST)
     for path in [path for path in folder.iterdir() if path.name not in last]:
@@ -326,7 +326,7 @@ def sync(folder: Path) -> None:
                 os.fsync(file.fileno())
 
 
-def _cannot_write(target: Path, error: Exception) -> UserError:
+def _cannot_write_error(target: Path, error: Exception) -> UserError:
     reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     return UserError(
         str(target), f"cannot be written: {reason}", "free space and permission to write", "choose another --out"

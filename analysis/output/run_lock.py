@@ -27,19 +27,19 @@ def run_lock(target: Path) -> Iterator[None]:
         The lock cannot be created.
     """
     path = target.with_name(f".{target.name}{LOCK_SUFFIX}")
-    handle = _acquire(path, target)
+    handle = _acquire_lock(path, target)
     try:
         yield
     finally:
-        _release(path, handle)
+        _release_lock(path, handle)
 
 
-def _acquire(path: Path, target: Path) -> int:
+def _acquire_lock(path: Path, target: Path) -> int:
     """Open and lock the file; retry if the previous run removed it in between."""
     while True:
-        handle = _open(path)
+        handle = _open_lock_file(path)
         try:
-            if not _lock(handle):
+            if not _try_lock(handle):
                 raise UserError(
                     str(target), "another run is writing to it", "one run at a time", "wait, or choose another --out"
                 )
@@ -51,25 +51,25 @@ def _acquire(path: Path, target: Path) -> int:
         os.close(handle)
 
 
-def _open(path: Path) -> int:
+def _open_lock_file(path: Path) -> int:
     try:
         handle = os.open(path, FLAGS, 0o600)
     except OSError as error:
         if error.errno in (errno.ELOOP, errno.EISDIR, errno.ENXIO) or path.is_symlink():
-            raise _in_the_way(path) from error
+            raise _blocked_name_error(path) from error
         raise
     status = os.fstat(handle)
     if not stat.S_ISREG(status.st_mode) or status.st_size:
         os.close(handle)
-        raise _in_the_way(path)
+        raise _blocked_name_error(path)
     return handle
 
 
-def _in_the_way(path: Path) -> UserError:
+def _blocked_name_error(path: Path) -> UserError:
     return UserError(str(path), "is in the way: a run needs this name for its lock", "no file of this name", "move it")
 
 
-def _lock(handle: int) -> bool:
+def _try_lock(handle: int) -> bool:
     """Lock an open file without waiting; False if another process holds it."""
     try:
         import fcntl
@@ -95,7 +95,7 @@ def _is_still_at(path: Path, handle: int) -> bool:
         return False
 
 
-def _release(path: Path, handle: int) -> None:
+def _release_lock(path: Path, handle: int) -> None:
     """Remove the file while it is locked; Windows can remove it only after it is closed."""
     with suppress(OSError):
         path.unlink()

@@ -13,8 +13,8 @@ from typing import IO
 import polars as pl
 
 from analysis.intake import Log, for_spreadsheets
-from analysis.output.manifest import MANIFEST, manifest_text, run_marker
-from analysis.report import Report, Stage
+from analysis.output.manifest import MANIFEST, manifest_text, run_manifest_text
+from analysis.report import Report, StageDuration
 from schemas import AUDIT_TABLES, LOG_TABLES
 
 MAX_NAME_BYTES = 120
@@ -57,7 +57,7 @@ def write_tables(folder: Path, report: Report, *, parquet: bool = False) -> None
         (folder / "model.skops").write_bytes(report.model_bytes)
 
 
-def write_manifest(folder: Path, report: Report, stages: tuple[Stage, ...]) -> None:
+def write_manifest(folder: Path, report: Report, stages: tuple[StageDuration, ...]) -> None:
     """Write the manifest; `stages` has the seconds of each stage, including writing and pages."""
     (folder / MANIFEST).write_text(manifest_text(report, stages), encoding="utf-8")
 
@@ -69,7 +69,7 @@ def write_check(folder: Path, log: Log) -> None:
     for name in ("intake", "set_aside"):
         (tables / f"{name}.csv").write_text(csv_text(getattr(log, name)), encoding="utf-8")
     write_log(folder, log)
-    marker = run_marker(inputs=log.sources, as_of=log.as_of, notes=list(log.warnings))
+    marker = run_manifest_text(inputs=log.sources, as_of=log.as_of, notes=list(log.warnings))
     (folder / MANIFEST).write_text(marker, encoding="utf-8")
 
 
@@ -127,17 +127,17 @@ def csv_text(table: pl.DataFrame) -> str:
 
 def write_csv(table: pl.DataFrame, file: IO[bytes]) -> None:
     """Write the table as `csv_text` does."""
-    headings = [_quoted(name) for name in table.columns]
+    headings = [_quote_text(name) for name in table.columns]
     file.write(f"{','.join(headings)}\n".encode())
     for rows in table.iter_slices(ROWS_AT_ONCE):
-        cells = pl.DataFrame([_cells(column) for column in rows])
+        cells = pl.DataFrame([_format_cells(column) for column in rows])
         cells.write_csv(file, include_header=False, quote_style="never")
 
 
-def _cells(column: pl.Series) -> pl.Series:
+def _format_cells(column: pl.Series) -> pl.Series:
     """The cells of a column as text."""
     if column.dtype.is_float():
-        return _numbers(column.cast(pl.Float64))
+        return _format_numbers(column.cast(pl.Float64))
     if column.dtype == pl.Boolean or column.dtype.is_integer():
         return column
     texts = column.cast(pl.String)
@@ -150,18 +150,18 @@ def _cells(column: pl.Series) -> pl.Series:
     return texts.to_frame().select(cell_text.alias(column.name)).to_series()
 
 
-def _quoted(text: str) -> str:
+def _quote_text(text: str) -> str:
     return '"' + text.replace('"', '""') + '"' if NEEDS_QUOTES.search(text) else text
 
 
-def _numbers(values: pl.Series) -> pl.Series:
+def _format_numbers(values: pl.Series) -> pl.Series:
     """Twelve significant digits as in Python's `.12g`; a tie in the 13th digit may round either way."""
     text = values.round_sig_figs(DIGITS).cast(pl.String).str.strip_suffix(".0")
     other = (~values.abs().is_between(MIN_PLAIN, MAX_PLAIN, closed="left").fill_null(False)).arg_true()
-    return text.scatter(other, [_number(value) for value in values.gather(other)])
+    return text.scatter(other, [_format_unusual_number(value) for value in values.gather(other)])
 
 
-def _number(value: float | None) -> str | None:
+def _format_unusual_number(value: float | None) -> str | None:
     """Text of a number that is missing, not finite, 0, or outside the plain range."""
     if value is None or not math.isfinite(value):
         return None

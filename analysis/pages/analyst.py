@@ -38,7 +38,7 @@ def _row_question(report: Report) -> Question:
         f"{total['set_aside']:,} rejected, {quantity(total['duplicates'], 'exact duplicate')}, "
         f"{quantity(total['values_blanked'], 'value')} blanked, {quantity(total['unlinked'], 'return')} not matched to a bleed.",
     )
-    reasons = _reasons(report)
+    reasons = _count_reasons(report)
     return Question(
         id="rows",
         question="Where did each row go?",
@@ -63,7 +63,7 @@ def _row_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _reasons(report: Report) -> pl.DataFrame:
+def _count_reasons(report: Report) -> pl.DataFrame:
     """Reasons for rejecting rows and blanking values, with their counts and an example."""
     keys = ("table", "column", "rule", "action")
     counts = report.set_aside.group_by(keys).agg(
@@ -174,7 +174,7 @@ def _validation_question(report: Report) -> Question:
             f"{with_target.height - missed.height} of {quantity(with_target.height, 'target')} reached.",
             f"Simulated workshops of {sizes} bleeds; up to {quantity(most, 'workshop')} for each figure.",
         ),
-        points=tuple(_missed_target(row) for row in missed.head(12).iter_rows(named=True)),
+        points=tuple(_missed_target_text(row) for row in missed.head(12).iter_rows(named=True)),
         action="Read the rows closest to the size of this log; do not rely on figures that missed their target.",
         charts=chart_specs(proof_dots(proof)),
         table=page_table(
@@ -193,7 +193,7 @@ def _validation_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _missed_target(row: dict[str, Any]) -> str:
+def _missed_target_text(row: dict[str, Any]) -> str:
     value = estimate(row["value"], row["lo"], row["hi"])
     return f"Not reached: {row['measure']} at {row['sessions']:,} bleeds: {value}, target {row['aim']}."
 

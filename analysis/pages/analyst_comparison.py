@@ -23,7 +23,7 @@ def comparison_questions(report: Report) -> list[Question]:
     if table.is_empty():
         return []
     others = [name for name in table.get_column("classifier").unique(maintain_order=True) if name != RISK_MODEL]
-    answers = [_against_ours(table, name) for name in others]
+    answers = [_compare_with_ours(table, name) for name in others]
     rows = table.filter(
         ~pl.col("metric").str.starts_with(DECILE) & ~pl.col("metric").str.starts_with(QUARTER),
         pl.any_horizontal(pl.col("metric").str.starts_with(name) for name in COMPARED),
@@ -35,12 +35,12 @@ def comparison_questions(report: Report) -> list[Question]:
             id="comparison",
             question=f"Is {join_words(others, 'or')} better than the risk model?",
             answer=Finding(" ".join(text for text, _ in answers), " ".join(detail for _, detail in answers)),
-            points=tuple(point for name in others for point in _points(table, name)),
+            points=tuple(point for name in others for point in _comparison_points(table, name)),
             action=(
                 "Use the classifier with the lower log loss if the interval is clear of zero; otherwise keep the one that is "
                 "easier to explain."
             ),
-            charts=chart_specs(*_charts(table, others)),
+            charts=chart_specs(*_comparison_charts(table, others)),
             table=page_table(
                 rows.with_columns(
                     metric=pl.col("metric").map_elements(metric_label, return_dtype=pl.String),
@@ -63,15 +63,20 @@ def comparison_questions(report: Report) -> list[Question]:
     ]  # fmt: skip
 
 
-def _row(table: pl.DataFrame, classifier: str, metric: str, baseline: str | None = None) -> dict[str, Any] | None:
+def _find_metric_row(
+    table: pl.DataFrame, classifier: str, metric: str, baseline: str | None = None
+) -> dict[str, Any] | None:
     rows = table.filter(pl.col("classifier") == classifier, pl.col("metric") == metric, pl.col("value").is_not_null())
     rows = rows if baseline is None else rows.filter(pl.col("baseline_name") == baseline)
     return rows.row(0, named=True) if rows.height else None
 
 
-def _against_ours(table: pl.DataFrame, name: str) -> tuple[str, str]:
+def _compare_with_ours(table: pl.DataFrame, name: str) -> tuple[str, str]:
     """Which is better, and the figures behind it."""
-    gain, size = _row(table, name, "log_loss_gain", RISK_MODEL), _row(table, name, "bleeds_predicted")
+    gain, size = (
+        _find_metric_row(table, name, "log_loss_gain", RISK_MODEL),
+        _find_metric_row(table, name, "bleeds_predicted"),
+    )
     if gain is None or size is None or gain["lo"] is None:
         return f"Too few comebacks to compare {name}.", ""
     verdict = "not clearly better or worse than"
@@ -82,15 +87,15 @@ def _against_ours(table: pl.DataFrame, name: str) -> tuple[str, str]:
     return f"{name} is {verdict} {OUR_LABEL}.", saved
 
 
-def _points(table: pl.DataFrame, name: str) -> list[str]:
+def _comparison_points(table: pl.DataFrame, name: str) -> list[str]:
     points = []
-    theirs, ours = _row(table, name, "auc"), _row(table, RISK_MODEL, "auc")
+    theirs, ours = _find_metric_row(table, name, "auc"), _find_metric_row(table, RISK_MODEL, "auc")
     if theirs and ours and theirs["lo"] is not None and ours["lo"] is not None:
         points.append(
             f"AUC: {name} {estimate(theirs['value'], theirs['lo'], theirs['hi'])}, {OUR_LABEL} "
             f"{estimate(ours['value'], ours['lo'], ours['hi'])}."
         )
-    slope = _row(table, name, "calibration_slope")
+    slope = _find_metric_row(table, name, "calibration_slope")
     if slope and slope["lo"] is not None:
         points.append(
             f"Calibration slope of {name}: {slope['value']:.2f} ({interval(slope['lo'], slope['hi'])}; 1 is right)."
@@ -98,9 +103,9 @@ def _points(table: pl.DataFrame, name: str) -> list[str]:
     return points
 
 
-def _charts(table: pl.DataFrame, others: list[str]) -> list[Any]:
+def _comparison_charts(table: pl.DataFrame, others: list[str]) -> list[Any]:
     names = [RISK_MODEL, *others]
-    rows = [(name, row) for name in names if (row := _row(table, name, "auc"))]
+    rows = [(name, row) for name in names if (row := _find_metric_row(table, name, "auc"))]
     auc = pl.DataFrame(
         [
             {"rule": OUR_LABEL if name == RISK_MODEL else name, **{k: row[k] for k in ("value", "lo", "hi")}}

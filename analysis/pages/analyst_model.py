@@ -40,11 +40,11 @@ def model_question(report: Report) -> Question:
         return Question("model", QUESTION, no_risk_finding(report), action="Use no risk from this log.")
     model = report.model
     points = [
-        _log_loss(model),
-        _calibration_in_the_large(model),
-        _calibration_slope(model),
+        _log_loss_text(model),
+        _observed_over_predicted_text(model),
+        _calibration_slope_text(model),
         _drift_text(model),
-        *_bias(model),
+        *_bias_points(model),
     ]
     ranks_nothing = (pl.col("metric") == "auc") & pl.col("baseline_name").eq_missing(CONSTANT)
     table = model.filter(~ranks_nothing).with_columns(
@@ -55,10 +55,10 @@ def model_question(report: Report) -> Question:
         id="model",
         question=QUESTION,
         fold_charts=True,
-        answer=_discrimination(model),
+        answer=_discrimination_finding(model),
         points=tuple(point for point in points if point),
         action=_action(model),
-        charts=chart_specs(*_charts(report)),
+        charts=chart_specs(*_quality_charts(report)),
         table=page_table(
             table,
             "Figures of the model, all on later bleeds",
@@ -100,17 +100,17 @@ def metric_label(metric: str) -> str:
     return METRIC_LABELS.get(metric, metric.replace("_", " "))
 
 
-def _row(model: pl.DataFrame, metric: str) -> dict[str, Any] | None:
+def _find_metric_row(model: pl.DataFrame, metric: str) -> dict[str, Any] | None:
     rows = model.filter(pl.col("metric") == metric, pl.col("value").is_not_null())
     return rows.row(0, named=True) if rows.height else None
 
 
-def _baselines(model: pl.DataFrame, metric: str) -> pl.DataFrame:
+def _baseline_rows(model: pl.DataFrame, metric: str) -> pl.DataFrame:
     return model.filter(pl.col("metric") == metric, pl.col("value").is_not_null(), pl.col("baseline").is_not_null())
 
 
-def _discrimination(model: pl.DataFrame) -> Finding:
-    auc, size = _row(model, "auc"), _row(model, "bleeds_predicted")
+def _discrimination_finding(model: pl.DataFrame) -> Finding:
+    auc, size = _find_metric_row(model, "auc"), _find_metric_row(model, "bleeds_predicted")
     if auc is None:
         return Finding("Too few comebacks to say how well the risks rank bleeds.")
     area = f"AUC {auc['value']:.2f}" + ("" if auc["lo"] is None else f", 95% interval {auc['lo']:.2f}–{auc['hi']:.2f}")
@@ -126,26 +126,26 @@ def _discrimination(model: pl.DataFrame) -> Finding:
         bleeds = quantity(int(size["value"]), "bleed")
         with_comebacks = f" with {quantity(int(size['baseline']), 'comeback')}" if size["baseline"] is not None else ""
         details.append(bleeds + with_comebacks)
-    rules = _baselines(model, "auc").filter(pl.col("baseline_name") != CONSTANT).select("baseline_name", "baseline")
+    rules = _baseline_rows(model, "auc").filter(pl.col("baseline_name") != CONSTANT).select("baseline_name", "baseline")
     details += [f"{BASELINE_LABELS.get(rule, rule)} {value:.2f}" for rule, value in rules.iter_rows()]
     return Finding(text, f"{'; '.join(details)}.")
 
 
 def _not_clearly_beaten(model: pl.DataFrame) -> list[str]:
     """Simple rules against which no log loss is clearly saved, as readers call them."""
-    return _rules(_baselines(model, "log_loss_gain").filter(~(pl.col("lo") > 0).fill_null(False)))
+    return _rule_labels(_baseline_rows(model, "log_loss_gain").filter(~(pl.col("lo") > 0).fill_null(False)))
 
 
-def _rules(rows: pl.DataFrame) -> list[str]:
+def _rule_labels(rows: pl.DataFrame) -> list[str]:
     return [BASELINE_LABELS.get(name, name) for name in rows.get_column("baseline_name")]
 
 
-def _log_loss(model: pl.DataFrame) -> str:
-    baselines = _baselines(model, "log_loss")
+def _log_loss_text(model: pl.DataFrame) -> str:
+    baselines = _baseline_rows(model, "log_loss")
     if baselines.is_empty():
         return ""
     own = baselines.row(0, named=True)
-    better_than = _rules(_baselines(model, "log_loss_gain").filter(pl.col("lo") > 0))
+    better_than = _rule_labels(_baseline_rows(model, "log_loss_gain").filter(pl.col("lo") > 0))
     level_with = _not_clearly_beaten(model)
     text = f"Log loss {estimate(own['value'], own['lo'], own['hi'])}: "
     text += (
@@ -154,8 +154,8 @@ def _log_loss(model: pl.DataFrame) -> str:
     return text + (f", not clearly better than {join_words(level_with)}." if level_with and better_than else ".")
 
 
-def _calibration_in_the_large(model: pl.DataFrame) -> str:
-    row = _row(model, "observed_over_expected")
+def _observed_over_predicted_text(model: pl.DataFrame) -> str:
+    row = _find_metric_row(model, "observed_over_expected")
     if row is None or row["lo"] is None:
         return ""
     verdict = ""
@@ -164,8 +164,8 @@ def _calibration_in_the_large(model: pl.DataFrame) -> str:
     return f"Observed/predicted {row['value']:.2f} ({interval(row['lo'], row['hi'])}){verdict}."
 
 
-def _calibration_slope(model: pl.DataFrame) -> str:
-    row = _row(model, "calibration_slope")
+def _calibration_slope_text(model: pl.DataFrame) -> str:
+    row = _find_metric_row(model, "calibration_slope")
     if row is None or row["lo"] is None:
         return ""
     verdict = "spread about right"
@@ -187,10 +187,10 @@ def _drift_text(model: pl.DataFrame) -> str:
     return f"Observed/predicted differs from 1 in {join_words(listed)} (expected in one quarter of 20 by chance)."
 
 
-def _bias(model: pl.DataFrame) -> list[str]:
+def _bias_points(model: pl.DataFrame) -> list[str]:
     points = []
     for metric, group in (("spread_technicians", "technicians"), ("spread_brake_models", "brake models")):
-        row = _row(model, metric)
+        row = _find_metric_row(model, metric)
         if row is not None and row["lo"] is not None:
             verdict = (
                 f"No evidence of bias between {group}"
@@ -201,9 +201,9 @@ def _bias(model: pl.DataFrame) -> list[str]:
     return points
 
 
-def _charts(report: Report) -> list[Any]:
+def _quality_charts(report: Report) -> list[Any]:
     model, charts = report.model, []
-    if _baselines(model, "auc").height:
+    if _baseline_rows(model, "auc").height:
         charts.append(with_title(baseline_comparison(report), "Discrimination (AUC) against simple rules"))
     if decile_rows(model).get_column("observed").count():
         charts.append(with_title(reliability_curve(report), "Calibration by decile"))

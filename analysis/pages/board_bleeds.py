@@ -18,7 +18,7 @@ READINGS = (
 )  # fmt: skip
 
 
-def listed_bleeds(report: Report) -> dict[str, Any]:
+def list_board_bleeds(report: Report) -> dict[str, Any]:
     """Recalled bleeds, comebacks and the riskiest others, at most 1,000, as lists that a script reads.
 
     Returns
@@ -29,13 +29,13 @@ def listed_bleeds(report: Report) -> dict[str, Any]:
         10th, 50th and 90th percentile of each reading; `others` and `returns`: by bike its other bleeds and its returns;
         `left_out`: bleeds that are in the file alone.
     """
-    every = _with_outcomes(report)
+    every = _rank_by_urgency(report)
     listed = every.head(MAX_BLEEDS)
     names = {column: listed.get_column(column).unique().sort().to_list() for column in WORK}
     places = {column: {name: at for at, name in enumerate(values)} for column, values in names.items()}
     titles, steps = report.standard.missed_titles, [c for c in report.data.missed.columns if c != "session_id"]
-    missed = _missed_places(report, listed, steps)
-    reasons = _reasons(listed)
+    missed = _missed_step_indices(report, listed, steps)
+    reasons = _distinct_reasons(listed)
     at = {reason: place for place, reason in enumerate(reasons)}
     rows = [
         [
@@ -52,15 +52,15 @@ def listed_bleeds(report: Report) -> dict[str, Any]:
         "steps": [titles.get(step, step) for step in steps],
         "reasons": reasons,
         "readings": [reading_label(name) for name in READINGS],
-        "usual": _usual(report, names["brake_model"]),
+        "usual": _usual_readings(report, names["brake_model"]),
         "others": _other_bleeds(report, listed),
-        "returns": _returns(report, listed),
+        "returns": _latest_returns(report, listed),
         "left_out": every.height - listed.height,
         "window": report.window_days,
     }
 
 
-def _with_outcomes(report: Report) -> pl.DataFrame:
+def _rank_by_urgency(report: Report) -> pl.DataFrame:
     """Every bleed worth listing, the most urgent first: recalls, comebacks by how recent, then others by risk."""
     holds = (
         report.holds.filter("open")
@@ -84,7 +84,7 @@ def _with_outcomes(report: Report) -> pl.DataFrame:
     return recorded.sort("group", recent, "risk", "session_id", descending=[False, True, True, False], nulls_last=True)
 
 
-def _missed_places(report: Report, listed: pl.DataFrame, steps: list[str]) -> dict[str, list[int]]:
+def _missed_step_indices(report: Report, listed: pl.DataFrame, steps: list[str]) -> dict[str, list[int]]:
     """The missed steps of each listed bleed, as places in `steps`."""
     own = report.data.missed.filter(pl.col("session_id").is_in(listed.get_column("session_id").implode()))
     return {
@@ -93,12 +93,12 @@ def _missed_places(report: Report, listed: pl.DataFrame, steps: list[str]) -> di
     }
 
 
-def _reasons(listed: pl.DataFrame) -> list[str]:
+def _distinct_reasons(listed: pl.DataFrame) -> list[str]:
     columns = [listed.get_column(name) for name in ("reason_1", "reason_2", "reason_3")]
     return pl.concat(columns).drop_nulls().unique().sort().to_list()
 
 
-def _usual(report: Report, models: list[str]) -> list[list[list[float] | None]]:
+def _usual_readings(report: Report, models: list[str]) -> list[list[list[float] | None]]:
     """The 10th, 50th and 90th percentile of each reading, by brake model."""
     bleeds = report.data.bleeds.with_columns(pl.col("brake_model").fill_null(NOT_RECORDED))
     levels = (0.1, 0.5, 0.9)
@@ -118,28 +118,28 @@ def _usual(report: Report, models: list[str]) -> list[list[list[float] | None]]:
 
 def _other_bleeds(report: Report, listed: pl.DataFrame) -> dict[str, list[list[Any]]]:
     """The latest bleeds of each listed bike: job, day, brake, technician, days to the comeback."""
-    own = _of_listed_bikes(report.data.bleeds, listed).sort("started_at", "session_id", descending=True)
+    own = _select_listed_bikes(report.data.bleeds, listed).sort("started_at", "session_id", descending=True)
     table = own.group_by("bike_id", maintain_order=True).head(MAX_OTHERS).select(
         "bike_id", "session_id", pl.col("started_at").dt.date().cast(pl.String), "brake", "technician", "return_days"
     )  # fmt: skip
-    return _by_bike(table)
+    return _group_by_bike(table)
 
 
-def _returns(report: Report, listed: pl.DataFrame) -> dict[str, list[list[Any]]]:
+def _latest_returns(report: Report, listed: pl.DataFrame) -> dict[str, list[list[Any]]]:
     """The latest returns of each listed bike: day, brake, complaint, fault found."""
     words = [
         pl.col(name).map_elements(level_label, return_dtype=pl.String) for name in ("brake", "complaint", "finding")
     ]
-    own = _of_listed_bikes(report.log.comebacks, listed).sort("returned_at", "comeback_id", descending=True)
+    own = _select_listed_bikes(report.log.comebacks, listed).sort("returned_at", "comeback_id", descending=True)
     table = own.group_by("bike_id", maintain_order=True).head(MAX_OTHERS)
-    return _by_bike(table.select("bike_id", pl.col("returned_at").dt.date().cast(pl.String), *words))
+    return _group_by_bike(table.select("bike_id", pl.col("returned_at").dt.date().cast(pl.String), *words))
 
 
-def _of_listed_bikes(table: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
+def _select_listed_bikes(table: pl.DataFrame, listed: pl.DataFrame) -> pl.DataFrame:
     return table.filter(pl.col("bike_id").is_in(listed.get_column("bike_id").unique().implode()))
 
 
-def _by_bike(table: pl.DataFrame) -> dict[str, list[list[Any]]]:
+def _group_by_bike(table: pl.DataFrame) -> dict[str, list[list[Any]]]:
     matches: dict[str, list[list[Any]]] = {}
     for bike, *values in table.iter_rows():
         matches.setdefault(bike, []).append(values)

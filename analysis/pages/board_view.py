@@ -12,7 +12,7 @@ from analysis.report import Report
 
 
 @dataclass(frozen=True)
-class Choice:
+class FormChoice:
     """One list of the form: the parameter it sets, its label, and the names to choose from."""
 
     name: str
@@ -28,7 +28,7 @@ class BoardView:
     """
 
     chart: dict[str, Any]
-    choices: tuple[Choice, ...]
+    choices: tuple[FormChoice, ...]
     periods: tuple[tuple[str, str], ...]
     says: bool = False
     legend: tuple[str, ...] = ()
@@ -48,7 +48,7 @@ def board_view(
     legend = chart["concat"].pop()
     values = {one["name"]: one.get("value") for one in chart.get("params", [])}
     choices = tuple(
-        Choice(
+        FormChoice(
             one["name"], one["bind"]["name"].strip(), tuple(name for name in one["bind"]["options"] if name is not None)
         )
         for one in sorted(
@@ -58,7 +58,7 @@ def board_view(
     )
     periods = tuple(zip(values.get("periods") or (), values.get("period_names") or (), strict=True))
     says = any(part.get("name") == "sentence" for part in chart["concat"])
-    words = tuple(row["text"] for row in _rows(legend, chart))
+    words = tuple(row["text"] for row in _take_data_rows(legend, chart))
     return BoardView(
         chart=chart,
         choices=choices,
@@ -70,7 +70,7 @@ def board_view(
     )
 
 
-def _rows(part: dict[str, Any], chart: dict[str, Any]) -> list[dict[str, Any]]:
+def _take_data_rows(part: dict[str, Any], chart: dict[str, Any]) -> list[dict[str, Any]]:
     """The rows of data of one part of a chart."""
     rows = part["data"].get("values") or chart["datasets"].pop(part["data"]["name"])
     return list(rows)

@@ -61,7 +61,7 @@ def gauge_page(result: GaugeResult) -> Page:
 def gauge_summary(result: GaugeResult) -> list[str]:
     """The same in a few lines for the terminal."""
     noise = _noise_finding(result)
-    return [f"{gauge_scope(result)}.", result.verdict, *_limits(result), f"{noise.text} {noise.detail}".strip()]
+    return [f"{gauge_scope(result)}.", result.verdict, *_limit_points(result), f"{noise.text} {noise.detail}".strip()]
 
 
 def gauge_scope(result: GaugeResult) -> str:
@@ -79,8 +79,8 @@ def _trust_question(result: GaugeResult) -> Question:
         id="trusted",
         question="Can one reading be trusted?",
         answer=Finding(result.verdict),
-        points=tuple(_limits(result)),
-        action=_action(result),
+        points=tuple(_limit_points(result)),
+        action=_action_text(result),
         charts=chart_specs(gauge_marks(result.readings, result.heading)),
         method=(
             "Every mark is one reading. Marks spread within a column: poor repeatability. Columns of one item at different heights: "
@@ -105,7 +105,7 @@ def _spread_question(result: GaugeResult) -> Question:
         question="Where does the spread come from?",
         answer=Finding(
             f"Measurement error is {share}.",
-            f"Standard deviation {estimate(row['sd'], row['lo'], row['hi'])}. {_interaction(result)}",
+            f"Standard deviation {estimate(row['sd'], row['lo'], row['hi'])}. {_interaction_text(result)}",
         ),
         charts=chart_specs(gauge_bars(result.table)),
         table=page_table(
@@ -147,7 +147,7 @@ def _noise_question(result: GaugeResult) -> Question:
     )  # fmt: skip
 
 
-def _limits(result: GaugeResult) -> list[str]:
+def _limit_points(result: GaugeResult) -> list[str]:
     same, other = (REPEATABILITY_FACTOR * result.sd(source) for source in ("repeatability", "gauge"))
     lines = [f"Repeatability limit {same:.2g} (same technician), reproducibility limit {other:.2g} (two technicians)."]
     if result.tolerance:
@@ -156,13 +156,13 @@ def _limits(result: GaugeResult) -> list[str]:
     return lines
 
 
-def _action(result: GaugeResult) -> str:
+def _action_text(result: GaugeResult) -> str:
     if result.sd("repeatability") >= result.sd("reproducibility"):
         return "Most of the error is within one technician's readings: read twice, clamp the gauge, record to 0.1 mm."
     return "Most of the error is between technicians: measure one brake together and agree on one way to read it."
 
 
-def _interaction(result: GaugeResult) -> str:
+def _interaction_text(result: GaugeResult) -> str:
     if result.interaction_p is None:
         return "Technician-by-item interaction could not be tested."
     if result.interaction_p <= SIGNIFICANCE:

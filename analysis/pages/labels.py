@@ -172,7 +172,7 @@ def quoted_misses(report: Report, steps: list[str]) -> list[str]:
     return [f"“{missed_title(report, step)}”" for step in steps]
 
 
-def ruled_out(hi: float) -> str:
+def largest_cost_text(hi: float) -> str:
     """The largest cost that an interval does not rule out."""
     limit = f"at most {hi:.1f}" if hi >= 0.05 else "less than 0.1"
     return f"{limit} comebacks per 100 bleeds (upper 95% limit)"

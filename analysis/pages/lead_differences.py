@@ -34,13 +34,13 @@ def difference_finding(report: Report) -> Finding:
         return Finding(f"Too few comebacks ({report.comebacks:,}) to compare workshops or technicians.")
     if not report.rates.get_column("expected").count():
         return Finding("Unadjusted rates only: the kind of work could not be allowed for in this log.")
-    alone = _compared_with_nobody(report)
+    alone = _lone_groups_text(report)
     if not report.rates.filter(pl.col("kind").is_in(["shop", "technician"])).get_column("expected").count():
         return Finding(alone or "No workshop or technician can be compared with another.")
     rows = list(signals(report, ("shop", "technician")).iter_rows(named=True))
-    texts = [_difference(row) for row in rows] or ["No workshop or technician clearly differs on the same work."]
-    texts += _alike_workshops(report, rows)
-    innocent = _highest_rate(report)
+    texts = [_difference_text(row) for row in rows] or ["No workshop or technician clearly differs on the same work."]
+    texts += _alike_workshops_note(report, rows)
+    innocent = _highest_rate_finding(report)
     details = [
         f"{row['group']}: ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}, "
         f"{quantity(row['mature'], 'bleed')}."
@@ -52,14 +52,14 @@ def difference_finding(report: Report) -> Finding:
     )
 
 
-def _alike_workshops(report: Report, rows: list[dict[str, Any]]) -> list[str]:
+def _alike_workshops_note(report: Report, rows: list[dict[str, Any]]) -> list[str]:
     """That no workshop differs, where several are compared and only technicians do."""
     shops = report.rates.filter(pl.col("kind") == "shop").get_column("expected").count()
     alike = rows and shops > 1 and all(row["kind"] != "shop" for row in rows)
     return ["No workshop clearly differs on the same work."] if alike else []
 
 
-def _compared_with_nobody(report: Report) -> str:
+def _lone_groups_text(report: Report) -> str:
     """Who is alone, so that no comparison can be made."""
     groups = [report.rates.filter(pl.col("kind") == kind) for kind in ("shop", "technician")]
     return " ".join(
@@ -76,11 +76,11 @@ def signals(report: Report, kinds: tuple[str, ...]) -> pl.DataFrame:
     return rows.sort(pl.col("kind").replace_strict(order, default=None, return_dtype=pl.Int64), "group")
 
 
-def _difference(row: dict[str, Any]) -> str:
+def _difference_text(row: dict[str, Any]) -> str:
     return f"{row['group']} had {quantity(row['comebacks'], 'comeback')}; {row['expected']:.0f} expected for the same mix of work."
 
 
-def _highest_rate(report: Report) -> Finding:
+def _highest_rate_finding(report: Report) -> Finding:
     """The technician with the highest unadjusted rate, and whether the kind of work accounts for it."""
     people = report.rates.filter(
         pl.col("kind") == "technician", pl.col("mature") >= MIN_BLEEDS_FOR_A_NAME, pl.col("expected").is_not_null()
@@ -119,7 +119,7 @@ def difference_question(report: Report) -> Question:
         question="Who and what differs on like-for-like work?",
         answer=difference_finding(report),
         points=tuple(_work_in_words(of_work)),
-        figures=tuple(_work_difference(row) for row in of_work.iter_rows(named=True)),
+        figures=tuple(_work_difference_text(row) for row in of_work.iter_rows(named=True)),
         action="Do not rank people: most of these differences are too small. Talk about the work." if adjusted else "",
         hint=(
             "Click a technician (or pick one below) to see the work they do, or a brake model to see how soon it comes back."
@@ -146,7 +146,7 @@ def _work_in_words(rows: pl.DataFrame) -> list[str]:
     return [f"Comebacks also clearly differ by {join_words(kinds)} (figures below)."] if kinds else []
 
 
-def _work_difference(row: dict[str, Any]) -> str:
+def _work_difference_text(row: dict[str, Any]) -> str:
     label = level_label(row["group"])
     ratio = f"Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}"
     return (
@@ -194,7 +194,7 @@ def work_mix(report: Report) -> pl.DataFrame:
     hose = pl.col("hose_route").map_elements(level_label, return_dtype=pl.String).fill_null("not recorded")
     counts = report.data.bleeds.filter("mature").group_by("technician", "brake", "hose_route").agg(n=pl.len())
     kinds = counts.select("n", group="technician", what=pl.concat_str(pl.col("brake"), pl.lit(", hose "), hose))
-    return _shares(kinds).filter(pl.col("share_all") >= MIN_SHARE)
+    return _shares_by_group(kinds).filter(pl.col("share_all") >= MIN_SHARE)
 
 
 def comeback_times(report: Report) -> pl.DataFrame:
@@ -207,10 +207,10 @@ def comeback_times(report: Report) -> pl.DataFrame:
     counts = rows.group_by(
         group="brake_model", what=band.replace_strict(dict(enumerate(labels)), return_dtype=pl.String)
     ).agg(n=pl.len())
-    return _shares(counts)
+    return _shares_by_group(counts)
 
 
-def _shares(counts: pl.DataFrame) -> pl.DataFrame:
+def _shares_by_group(counts: pl.DataFrame) -> pl.DataFrame:
     """Shares of each kind (`what`) within each `group` and among all, from counts `n`."""
     kinds = counts.group_by("what").agg(share_all=pl.col("n").sum() / counts.get_column("n").sum())
     kinds = kinds.sort("what").with_row_index("place")

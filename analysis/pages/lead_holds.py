@@ -34,7 +34,7 @@ def recalls(report: Report) -> pl.DataFrame:
 
 def recall_finding(report: Report) -> Finding:
     """How many brakes to recall now, by reason."""
-    unchecked = _unchecked(report)
+    unchecked = _unrecorded_checks(report)
     if len(unchecked) == len(CHECKED_FIELDS):
         return Finding(f"Cannot check for recalls: {join_words(unchecked)} are not recorded.")
     note = f" Not recorded, so not checked: {join_words(unchecked)}." if unchecked else ""
@@ -54,7 +54,7 @@ def recall_finding(report: Report) -> Finding:
     return Finding(text, f"{detail}{note}".strip())
 
 
-def _unchecked(report: Report) -> list[str]:
+def _unrecorded_checks(report: Report) -> list[str]:
     """What the safety rules look at and this log never records."""
     sessions = report.log.sessions
     return [label for label, fields in CHECKED_FIELDS.items() if not all(sessions[name].count() for name in fields)]
@@ -67,8 +67,8 @@ def recall_question(report: Report) -> Question:
         id="holds",
         question="Which bikes do we recall now?",
         answer=recall_finding(report),
-        points=tuple(_instruction(row) for row in open_recalls.head(ROWS_LISTED).iter_rows(named=True)),
-        action=_action(open_recalls),
+        points=tuple(_recall_instruction(row) for row in open_recalls.head(ROWS_LISTED).iter_rows(named=True)),
+        action=_action_text(open_recalls),
         fold_charts=True,
         charts=chart_specs(holds_by_day(report)) if len(report.holds) else (),
         table=page_table(open_recalls, "Brakes to recall, most urgent first", COLUMNS, "tables/holds.csv"),
@@ -86,17 +86,17 @@ def recall_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _instruction(row: dict[str, Any]) -> str:
+def _recall_instruction(row: dict[str, Any]) -> str:
     """One brake on the list in a line: which, what was found first, whether it may be ridden."""
     shop = f"{row['shop']}, " if row["shop"] else ""
     back = f" It was back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
     return (
-        f"{row['bike_id']}, {row['brake']} (job {row['session_id']}, {shop}{_ago(row['days_since'])}): "
+        f"{row['bike_id']}, {row['brake']} (job {row['session_id']}, {shop}{_days_ago_text(row['days_since'])}): "
         f"{row['finding'].partition(' and ')[0]}. {row['action'].partition('. ')[0].removesuffix('.')}.{back}"
     )
 
 
-def _ago(days: int) -> str:
+def _days_ago_text(days: int) -> str:
     return "today" if days == 0 else f"{quantity(days, 'day')} ago"
 
 
@@ -105,7 +105,7 @@ def _number_word(count: int) -> str:
     return words[count - 1] if count <= len(words) else f"{count}"
 
 
-def _action(open_recalls: pl.DataFrame) -> str:
+def _action_text(open_recalls: pl.DataFrame) -> str:
     """What to do first today, and what comes after it."""
     if open_recalls.is_empty():
         return ""

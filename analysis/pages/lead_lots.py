@@ -22,20 +22,20 @@ COLUMNS = {
 def lot_question(report: Report) -> Question:
     """Which lots and kits give more comebacks, and which bikes have them."""
     groups = report.lots.drop_nulls("group")
-    high = _differing(report)
+    high = _select_differing_lots(report)
     return Question(
         id="lots",
         question="Is it a bad lot of fluid, or a bad kit?",
-        answer=_finding(report, groups, high),
-        points=(*(_group(report, row) for row in high.iter_rows(named=True)), *_ageing(report)),
+        answer=_lot_finding(report, groups, high),
+        points=(*(_lot_text(report, row) for row in high.iter_rows(named=True)), *_ageing_points(report)),
         action=(
             "Take it out of use and look at it before anything else. The table lists its bikes: check those not bled since."
             if high.height
             else ""
         ),
-        charts=chart_specs(*_charts(groups)),
+        charts=chart_specs(*_lot_charts(groups)),
         table=page_table(
-            _bikes(report), "Bleeds with a lot or kit that differs, brakes not bled since first", COLUMNS, "tables/lot_bleeds.csv"
+            _lot_bleeds_table(report), "Bleeds with a lot or kit that differs, brakes not bled since first", COLUMNS, "tables/lot_bleeds.csv"
         ),
         method=(
             "Comebacks so far are compared with those expected for the same work, missed steps, technician, workshop and time "
@@ -48,24 +48,24 @@ def lot_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _differing(report: Report) -> pl.DataFrame:
+def _select_differing_lots(report: Report) -> pl.DataFrame:
     return report.lots.filter(pl.col("signal") == "high").sort("p_value", "kind", "group")
 
 
-def _finding(report: Report, groups: pl.DataFrame, high: pl.DataFrame) -> Finding:
+def _lot_finding(report: Report, groups: pl.DataFrame, high: pl.DataFrame) -> Finding:
     compared = groups.filter(pl.col("p_value").is_not_null()).height
     if high.height:
-        names = [f"{_label(row)}" for row in high.head(MAX_NAMES).iter_rows(named=True)]
+        names = [f"{_lot_label(row)}" for row in high.head(MAX_NAMES).iter_rows(named=True)]
         more = f" and {high.height - MAX_NAMES} more" if high.height > MAX_NAMES else ""
         bikes = report.lot_bleeds.filter("latest").n_unique("bike_id")
-        text = f"{capitalised(join_words(names))}{more}: {_evidence(high)} than expected for the same work."
+        text = f"{capitalised(join_words(names))}{more}: {_evidence_text(high)} than expected for the same work."
         return Finding(text, f"{quantity(bikes, 'bike')} not bled since. {quantity(compared, 'group')} compared.")
     if not compared:
         return Finding("Too few comebacks to compare lots or kits.", f"{quantity(groups.height, 'group')} in the log.")
     return Finding("No lot or kit clearly has more comebacks.", f"{quantity(compared, 'group')} compared.")
 
 
-def _evidence(high: pl.DataFrame) -> str:
+def _evidence_text(high: pl.DataFrame) -> str:
     """What is clearly more, over all groups that differ."""
     by_count, by_air = (
         high.filter((pl.col(name) <= SIGNAL_Q).fill_null(False)).height for name in ("q_value", "air_q_value")
@@ -75,11 +75,11 @@ def _evidence(high: pl.DataFrame) -> str:
     return "clearly more comebacks" if by_count else "clearly more air in the stand readings"
 
 
-def _label(row: dict[str, Any]) -> str:
+def _lot_label(row: dict[str, Any]) -> str:
     return f"{field_label(row['kind'])} {row['group']}"
 
 
-def _group(report: Report, row: dict[str, Any]) -> str:
+def _lot_text(report: Report, row: dict[str, Any]) -> str:
     ratio = estimate(row["ratio"], row["ratio_lo"], row["ratio_hi"])
     own = report.lot_bleeds.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
     shops = f" at {row['shops']}" if row["shops"] else ""
@@ -89,13 +89,13 @@ def _group(report: Report, row: dict[str, Any]) -> str:
         else ""
     )
     return (
-        f"{capitalised(_label(row))}: {quantity(row['returned'], 'comeback')}, {row['expected']:.0f} expected (ratio {ratio}). {air}"
+        f"{capitalised(_lot_label(row))}: {quantity(row['returned'], 'comeback')}, {row['expected']:.0f} expected (ratio {ratio}). {air}"
         f"{quantity(row['sessions'], 'bleed')}{shops}, {row['first_used']} to {row['last_used']}; "
         f"{quantity(own.filter('latest').n_unique('bike_id'), 'bike')} not bled since."
     )
 
 
-def _ageing(report: Report) -> list[str]:
+def _ageing_points(report: Report) -> list[str]:
     """Kinds of which comebacks clearly grow or fall with age, all groups taken together."""
     clear = report.lots.filter(pl.col("group").is_null(), (pl.col("age_lo") > 1) | (pl.col("age_hi") < 1))
     return [
@@ -105,14 +105,14 @@ def _ageing(report: Report) -> list[str]:
     ]
 
 
-def _bikes(report: Report) -> pl.DataFrame:
+def _lot_bleeds_table(report: Report) -> pl.DataFrame:
     kind = pl.col("kind").map_elements(field_label, return_dtype=pl.String)
     return report.lot_bleeds.sort("latest", "bled_on", "session_id", descending=[True, True, False]).with_columns(
         kind=kind
     )
 
 
-def _charts(groups: pl.DataFrame) -> list[Any]:
+def _lot_charts(groups: pl.DataFrame) -> list[Any]:
     charts = []
     for (kind,), own in groups.group_by("kind", maintain_order=True):
         rows = own.filter(pl.col("ratio_lo").is_not_null()).with_columns(comebacks="returned", mature="sessions")

@@ -24,7 +24,7 @@ COMPARISONS = {
 
 def measure_question(report: Report) -> Question:
     """What each change in a workshop changed."""
-    rows = _labelled(report)
+    rows = _label_effects(report)
     measured = rows.filter(pl.col("change").is_not_null())
     chart = measured.select(
         "change", "lo", "hi", missed_before="before", missed_after="after", p_value=pl.col("p_value").fill_null(1.0),
@@ -33,8 +33,8 @@ def measure_question(report: Report) -> Question:
     return Question(
         id="measures",
         question="Did our changes help?",
-        answer=_finding(rows, measured),
-        points=tuple(_point(row) for row in measured.iter_rows(named=True)),
+        answer=_measures_finding(rows, measured),
+        points=tuple(_effect_text(row) for row in measured.iter_rows(named=True)),
         action=(
             "Keep what clearly helped. Where nothing is clear yet, wait for more bleeds before you change something else."
             if measured.height
@@ -61,7 +61,7 @@ def measure_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _labelled(report: Report) -> pl.DataFrame:
+def _label_effects(report: Report) -> pl.DataFrame:
     step = pl.format("“{}”", pl.col("step").replace(report.standard.missed_titles))
     result = pl.when(pl.col("outcome") == "missed").then(step).otherwise(pl.col("outcome").replace(OUTCOMES))
     return report.measure_effects.with_columns(
@@ -69,7 +69,7 @@ def _labelled(report: Report) -> pl.DataFrame:
     )
 
 
-def _finding(rows: pl.DataFrame, measured: pl.DataFrame) -> Finding:
+def _measures_finding(rows: pl.DataFrame, measured: pl.DataFrame) -> Finding:
     changes = rows.select("began_on", "what", "shop").n_unique()
     better = measured.filter(pl.col("clear").fill_null(False), pl.col("change") < 0)
     number = better.select("began_on", "what", "shop").n_unique()
@@ -80,16 +80,16 @@ def _finding(rows: pl.DataFrame, measured: pl.DataFrame) -> Finding:
     return Finding(text, detail)
 
 
-def _point(row: dict[str, Any]) -> str:
+def _effect_text(row: dict[str, Any]) -> str:
     against = "against the other workshops" if row["comparison"] == "other_workshops" else "against before only"
     return (
-        f"{row['what']} ({row['place']}, {row['began_on']}): {_outcome(row)}. {row['result'][:1].upper()}{row['result'][1:]}: "
+        f"{row['what']} ({row['place']}, {row['began_on']}): {_outcome_words(row)}. {row['result'][:1].upper()}{row['result'][1:]}: "
         f"{row['before']:.1%} of {quantity(row['bleeds_before'], 'bleed')} before, {row['after']:.1%} of "
         f"{row['bleeds_after']:,} after; change {against} {percentage_points(row['change'], row['lo'], row['hi'])}."
     )
 
 
-def _outcome(row: dict[str, Any]) -> str:
+def _outcome_words(row: dict[str, Any]) -> str:
     if row["comparison"] == "before_after":
         return "before and after only, no verdict possible"
     if row["comparison"] == "too_few_days":

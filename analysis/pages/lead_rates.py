@@ -12,7 +12,7 @@ from analysis.charts import (
     incidence_curve,
 )
 from analysis.pages.labels import missed_title
-from analysis.pages.lead_signs import first_signs, month_number, sign_finding, sign_name, signs_around
+from analysis.pages.lead_signs import first_sign_findings, month_number, sign_finding, sign_name, signs_near_month
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
     estimate,
@@ -120,16 +120,16 @@ def change_finding(report: Report) -> Finding:
         if (report.months.get_column("signal") == "in_question").any():
             return Finding("Better or worse cannot be judged until it is rows on which days returns were recorded.")
         return Finding("Too few comebacks to say whether things got better or worse.")
-    changes = _separate_changes(report.months.filter("change_began"))
-    if changes.is_empty() and (early := first_signs(report)):
+    changes = _drop_explained_changes(report.months.filter("change_began"))
+    if changes.is_empty() and (early := first_sign_findings(report)):
         return Finding(" ".join(one.text for one in early), " ".join(one.detail for one in early))
     if changes.is_empty():
-        return _undated_signals(report.months.filter(pl.col("signal").is_in(["high", "low"])))
-    findings = [_change(report, row) for row in changes.iter_rows(named=True)]
+        return _undated_signals_finding(report.months.filter(pl.col("signal").is_in(["high", "low"])))
+    findings = [_group_change_finding(report, row) for row in changes.iter_rows(named=True)]
     return Finding(" ".join(one.text for one in findings), " ".join(one.detail for one in findings))
 
 
-def _undated_signals(signals: pl.DataFrame) -> Finding:
+def _undated_signals_finding(signals: pl.DataFrame) -> Finding:
     """Months outside their limits although no date of a change is clear."""
     if signals.is_empty():
         return Finding("No clear change: every month is within its control limits.")
@@ -142,7 +142,7 @@ def _undated_signals(signals: pl.DataFrame) -> Finding:
     )
 
 
-def _separate_changes(changes: pl.DataFrame) -> pl.DataFrame:
+def _drop_explained_changes(changes: pl.DataFrame) -> pl.DataFrame:
     """The changes without one of all workshops together that a workshop's own change of that step and time explains."""
     shops, overall = changes.filter(pl.col("kind") != "all"), changes.filter(pl.col("kind") == "all")
     explained = [
@@ -155,7 +155,7 @@ def _separate_changes(changes: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([overall.filter(~pl.Series(explained, dtype=pl.Boolean)), shops])
 
 
-def _change(report: Report, row: dict[str, Any]) -> Finding:
+def _group_change_finding(report: Report, row: dict[str, Any]) -> Finding:
     """`Velmoor got worse in August 2025: 5.7% came back before, 12.2% since.`"""
     own = report.months.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
     before, since = own.filter(pl.col("month") < row["month"]), own.filter(pl.col("month") >= row["month"])
@@ -164,16 +164,16 @@ def _change(report: Report, row: dict[str, Any]) -> Finding:
     name = ALL_SHOPS if row["kind"] == "all" else row["group"]
     if rates[0] is None or rates[1] is None:
         return Finding(f"{name} changed in {month_name(row['month'])}.")
-    if rates[1] > rates[0] and (signs := signs_around(report, row["group"], row["month"])):
-        return _dated_by_signs(report, row, counts, signs)
+    if rates[1] > rates[0] and (signs := signs_near_month(report, row["group"], row["month"])):
+        return _change_finding_by_signs(report, row, counts, signs)
     way = "worse" if rates[1] > rates[0] else "better"
     text = f"{name} has been {way} since {month_name(row['month'])}: {percent(rates[0])} came back before, {percent(rates[1])} since."
     detail = f"Before {observed_share(*counts[0])}, since {observed_share(*counts[1])}."
-    step = _moved_step(report, row)
+    step = _moved_step_finding(report, row)
     return Finding(f"{text} {step.text}".strip(), f"{detail} {step.detail}".strip())
 
 
-def _dated_by_signs(
+def _change_finding_by_signs(
     report: Report, row: dict[str, Any], counts: list[tuple[int, int]], signs: list[dict[str, Any]]
 ) -> Finding:
     """A change dated by what moved first, with the date of everything that moved."""
@@ -189,7 +189,7 @@ def _dated_by_signs(
     )
 
 
-def _moved_step(report: Report, row: dict[str, Any]) -> Finding:
+def _moved_step_finding(report: Report, row: dict[str, Any]) -> Finding:
     """The step whose share of misses moved with the change, before and since."""
     if not row["step_moved"]:
         return Finding("")

@@ -46,12 +46,13 @@ def step_finding(report: Report) -> Finding:
             f"The missed step that leads to most comebacks: “{first['title']}”. With “{done_title(report, first['step'])}” "
             f"every time, about {first['preventable_per_100']:.1f} fewer comebacks per 100 bleeds."
         )
-        details = [f"“{row['title']}” {_prevented(row)}" for row in costly.iter_rows(named=True)]
+        details = [f"“{row['title']}” {_prevented_text(row)}" for row in costly.iter_rows(named=True)]
         return Finding(text, f"Comebacks prevented per 100 bleeds (95% interval): {join_words(details)}. {OBSERVATION}")
     linked = report.steps.filter(pl.col("verdict") == "goes_with_comebacks").sort("rank").head(3)
     if linked.height:
         details = [
-            f"“{row['title']}” {_prevented(row)}" for row in with_missed_titles(report, linked).iter_rows(named=True)
+            f"“{row['title']}” {_prevented_text(row)}"
+            for row in with_missed_titles(report, linked).iter_rows(named=True)
         ]
         return Finding(
             "Some missed steps go with more comebacks; this log cannot show that they cause them.",
@@ -75,17 +76,17 @@ def robustness_points(report: Report) -> list[str]:
     """How strong an unseen cause would have to be to explain the three costliest steps away."""
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks", pl.col("benchmark").is_not_null()).sort("rank")
     return [
-        f"“{row['title']}”: an unseen cause would have to be {_times(row['times_benchmark'])} as strong as the "
+        f"“{row['title']}”: an unseen cause would have to be {_times_text(row['times_benchmark'])} as strong as the "
         f"recorded differences by {field_label(row['benchmark'])} to account for the whole figure."
         for row in with_missed_titles(report, costly.head(3)).iter_rows(named=True)
     ]
 
 
-def _times(value: float) -> str:
+def _times_text(value: float) -> str:
     return f"{value:.1f} times" if value < MANY_TIMES else f"more than {MANY_TIMES} times"
 
 
-def _prevented(row: dict[str, Any]) -> str:
+def _prevented_text(row: dict[str, Any]) -> str:
     return estimate(row["preventable_per_100"], row["lo"], row["hi"])
 
 
@@ -100,8 +101,8 @@ def saving_question(report: Report) -> Question:
         id="steps",
         question="What would fixing the worst steps save?",
         answer=step_finding(report),
-        points=tuple(_scenario(row) for row in joint.head(1).iter_rows(named=True)),
-        figures=tuple(_scenario(row) for row in joint[1:3].iter_rows(named=True)),
+        points=tuple(_scenario_text(row) for row in joint.head(1).iter_rows(named=True)),
+        figures=tuple(_scenario_text(row) for row in joint[1:3].iter_rows(named=True)),
         action="Fix the top one or two steps first." if costly else "",
         fold_charts=True,
         charts=chart_specs(*charts),
@@ -123,7 +124,7 @@ def saving_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _scenario(row: dict[str, Any]) -> str:
+def _scenario_text(row: dict[str, Any]) -> str:
     return (
         f"{capitalised(row['scenario'])}: {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds "
         f"({interval(row['lo'], row['hi'])}), about {row['comebacks_per_year']:.0f} comebacks and "
@@ -138,10 +139,10 @@ def cost_finding(report: Report) -> Finding:
     row = report.costs.row(0, named=True)
     text, money = f"Comebacks take about {row['minutes_per_year'] / 60:,.0f} bench hours a year.", ""
     if report.currency:
-        text += f" Time and parts together cost {_money(money_per_year(report), report.currency)}."
+        text += f" Time and parts together cost {_money_text(money_per_year(report), report.currency)}."
         money = (
             f"{row['minutes_per_year']:,.0f} minutes at {report.standard.minute_cost:g} {report.currency} a minute, and parts for "
-            f"{_money(row['parts_per_year'], report.currency)}. "
+            f"{_money_text(row['parts_per_year'], report.currency)}. "
         )
     return Finding(
         text,
@@ -150,7 +151,7 @@ def cost_finding(report: Report) -> Finding:
     )
 
 
-def _money(value: float, currency: str) -> str:
+def _money_text(value: float, currency: str) -> str:
     return f"{value:,.0f} {currency}".rstrip()
 
 
@@ -183,14 +184,14 @@ def _yearly_costs(report: Report) -> pl.DataFrame:
     rows = [
         {
             "cause": row["cause"],
-            **{name: _scaled(row, row[f"{name}_per_year"]) for name in ("comebacks", "minutes", "parts")},
+            **{name: _yearly_amount_text(row, row[f"{name}_per_year"]) for name in ("comebacks", "minutes", "parts")},
         }
         for row in report.costs.iter_rows(named=True)
     ]
     return pl.DataFrame(rows, schema=["cause", "comebacks", "minutes", "parts"], orient="row")
 
 
-def _scaled(row: dict[str, Any], value: float) -> str:
+def _yearly_amount_text(row: dict[str, Any], value: float) -> str:
     """A yearly amount with the limits of the comebacks, scaled to it."""
     per_comeback = value / row["comebacks_per_year"] if row["comebacks_per_year"] else 0.0
     lo, hi = (None if row[name] is None else row[name] * per_comeback for name in ("comebacks_lo", "comebacks_hi"))

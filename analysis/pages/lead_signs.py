@@ -17,13 +17,13 @@ SIGN_MONTHS = 6
 KINDS = ("missed", "reading", "early")
 
 
-def first_signs(report: Report, kinds: tuple[str, ...] = KINDS) -> list[Finding]:
+def first_sign_findings(report: Report, kinds: tuple[str, ...] = KINDS) -> list[Finding]:
     """What got worse first in each workshop, one finding for each workshop."""
     signs = report.early_signs.filter("worse", pl.col("sign").is_in(kinds)).sort("month", "p_value")
     return [sign_finding(report, own.row(0, named=True)) for _, own in signs.group_by("shop", maintain_order=True)]
 
 
-def signs_around(report: Report, shop: str, month: str) -> list[dict[str, Any]]:
+def signs_near_month(report: Report, shop: str, month: str) -> list[dict[str, Any]]:
     """What got worse in a workshop within half a year of a month, in order."""
     own = report.early_signs.filter(
         "worse",

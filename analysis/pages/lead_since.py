@@ -61,9 +61,9 @@ def since_questions(report: Report) -> list[Question]:
     return [since_question(report)]
 
 
-def since_findings(report: Report) -> list[Finding]:
+def findings_since_last_audit(report: Report) -> list[Finding]:
     """The most important changes, for the overview; none without an earlier audit."""
-    return [_summary(report)] if report.look else []
+    return [_changes_finding(report)] if report.look else []
 
 
 def since_question(report: Report) -> Question:
@@ -73,18 +73,18 @@ def since_question(report: Report) -> Question:
             "since",
             "What became of recalls and second checks?",
             _actions_finding(report),
-            points=(*_not_reached(report), *_checks(report)),
+            points=(*_not_reached_points(report), *_share_found_points(report)),
             figures=tuple(_names_not_reached(report)),
         )
     tenths = report.predictions.filter(pl.col("round").is_null(), pl.col("group").str.starts_with("tenth"))
     return Question(
         id="since",
         question="What changed since the last audit?",
-        answer=_summary(report),
-        points=(*_list_points(report), *_checks(report)),
-        figures=(*_points(report), *_prediction_points(report), *_names_not_reached(report)),
+        answer=_changes_finding(report),
+        points=(*_action_points(report), *_share_found_points(report)),
+        figures=(*_list_changes(report), *_prediction_points(report), *_names_not_reached(report)),
         charts=chart_specs(predictions_by_tenth(tenths)) if tenths.height else (),
-        table=page_table(_table(report), "Changes since the last audit", COLUMNS, "tables/changes.csv"),
+        table=page_table(_changes_table(report), "Changes since the last audit", COLUMNS, "tables/changes.csv"),
         method=(
             "Both audits use the same rules, so for the same bleeds only a changed record can change the figure. "
             f"This is comparison {report.look} of the series. A new difference or verdict is confirmed if it is still clear when "
@@ -96,19 +96,19 @@ def since_question(report: Report) -> Question:
     )
 
 
-def _summary(report: Report) -> Finding:
+def _changes_finding(report: Report) -> Finding:
     """Recalls and confirmed changes in a sentence; the rate of the same bleeds as detail."""
-    recalled, measured = _brakes(report, "recall_opened", "state_now")
-    closed, measured_closed = _brakes(report, "recall_closed", "state_before")
+    recalled, measured = _count_brakes(report, "recall_opened", "state_now")
+    closed, measured_closed = _count_brakes(report, "recall_closed", "state_before")
     recalls = f"{quantity(recalled, 'new brake')} to recall, {measured} to measure again"
     recalls_closed = f"Closed: {quantity(closed, 'brake')} to recall and {measured_closed} to measure again."
     confirmed = report.changes.filter("confirmed")
-    words = [_sentence(report, row) for row in confirmed.iter_rows(named=True)]
+    words = [_change_sentence(report, row) for row in confirmed.iter_rows(named=True)]
     rest = words[0] if words else "No new difference is clear."
     return Finding(f"Since the last audit: {recalls}. {rest}", " ".join([recalls_closed, *_rate_points(report)]))
 
 
-def _brakes(report: Report, kind: str, rule: str) -> tuple[int, int]:
+def _count_brakes(report: Report, kind: str, rule: str) -> tuple[int, int]:
     """Brakes among the recalls of one kind of change: those to recall, and those only to measure again."""
     bleeds = report.log.sessions.select("session_id", "bike_id", "brake")
     rows = report.changes.filter(pl.col("kind") == kind).join(bleeds, left_on="subject", right_on="session_id")
@@ -127,25 +127,27 @@ def _rate_points(report: Report) -> list[str]:
     return points
 
 
-def _points(report: Report) -> list[str]:
+def _list_changes(report: Report) -> list[str]:
     """A sentence for each confirmed change, then one for each other kind."""
     changes = report.changes
     clear = changes.filter("confirmed")
     open_ones = changes.filter(~pl.col("confirmed").fill_null(True))
-    points = [_sentence(report, row) for row in clear.iter_rows(named=True)]
+    points = [_change_sentence(report, row) for row in clear.iter_rows(named=True)]
     if open_ones.height:
-        names = [_subject(report, row) for row in open_ones.head(6).iter_rows(named=True)]
+        names = [_subject_name(report, row) for row in open_ones.head(6).iter_rows(named=True)]
         points.append(f"New, but may still be chance: {join_words(names)}.")
     for kind, words in (("signal_remains", "Still clearly different"), ("signal_gone", "No longer clearly different")):
         rows = changes.filter(pl.col("kind") == kind)
-        names = [f"{_subject(report, row)} ({_state(row)})" for row in rows.head(8).iter_rows(named=True)]
+        names = [
+            f"{_subject_name(report, row)} ({_signal_state_label(row)})" for row in rows.head(8).iter_rows(named=True)
+        ]
         points += [f"{words}: {join_words(names)}."] if names else []
     groups = changes.filter(pl.col("kind").is_in(["group_new", "group_gone"]))
-    points += [_sentence(report, row) for row in groups.head(6).iter_rows(named=True)]
+    points += [_change_sentence(report, row) for row in groups.head(6).iter_rows(named=True)]
     return points + _record_points(changes)
 
 
-def _state(row: dict[str, Any]) -> str:
+def _signal_state_label(row: dict[str, Any]) -> str:
     state = row["state_now"] if row["kind"] == "signal_remains" else row["state_before"]
     return str(SIGNAL_LABELS.get(state, state))
 
@@ -165,8 +167,8 @@ def _record_points(changes: pl.DataFrame) -> list[str]:
     return points
 
 
-def _sentence(report: Report, row: dict[str, Any]) -> str:
-    who = _subject(report, row)
+def _change_sentence(report: Report, row: dict[str, Any]) -> str:
+    who = _subject_name(report, row)
     if row["kind"] == "signal_appeared":
         more = "more" if row["state_now"] == "high" else "fewer"
         ratio = estimate(row["now"], row["lo"], row["hi"])
@@ -180,7 +182,7 @@ def _sentence(report: Report, row: dict[str, Any]) -> str:
     return f"{who} has no bleed since the last audit."
 
 
-def _subject(report: Report, row: dict[str, Any]) -> str:
+def _subject_name(report: Report, row: dict[str, Any]) -> str:
     """A step by what went wrong, a level in a mechanic's words, all bleeds as such, else the name."""
     if row["subject_kind"] == "step":
         return missed_title(report, row["subject"])
@@ -216,12 +218,12 @@ def _prediction_points(report: Report) -> list[str]:
     return points
 
 
-def _list_points(report: Report) -> list[str]:
+def _action_points(report: Report) -> list[str]:
     """What became of recalls and second checks."""
-    return [_actions_finding(report).text, *_not_reached(report)] if report.action_results.height else []
+    return [_actions_finding(report).text, *_not_reached_points(report)] if report.action_results.height else []
 
 
-def _not_reached(report: Report) -> list[str]:
+def _not_reached_points(report: Report) -> list[str]:
     """How many owners were not reached whose brake is still to recall or to measure."""
     still_open = _still_open(report)
     return (
@@ -262,7 +264,7 @@ def _actions_finding(report: Report) -> Finding:
     return Finding(". ".join(parts) + "." if parts else "None has been reported on yet.")
 
 
-def _checks(report: Report) -> tuple[str, ...]:
+def _share_found_points(report: Report) -> tuple[str, ...]:
     """The share of faults that checks find, with its interval and whether it is used."""
     for row in report.action_results.filter(pl.col("measure") == SHARE_FOUND).iter_rows(named=True):
         counts = f"Checks found {row['number']} of {quantity(row['total'], 'known fault')}"
@@ -273,15 +275,15 @@ def _checks(report: Report) -> tuple[str, ...]:
     return ()
 
 
-def _note(report: Report, note: str | None) -> str | None:
+def _note_with_step_title(report: Report, note: str | None) -> str | None:
     """The note with its step by what went wrong."""
     words, mark, step = (note or "").rpartition("step that changed with it: ")
     return f"{words}{mark}“{missed_title(report, step)}”" if mark else note
 
 
-def _table(report: Report) -> pl.DataFrame:
+def _changes_table(report: Report) -> pl.DataFrame:
     """The changes with readers' words."""
-    rows = [_subject(report, row) for row in report.changes.iter_rows(named=True)]
+    rows = [_subject_name(report, row) for row in report.changes.iter_rows(named=True)]
     kinds = [SUBJECT_LABELS.get(kind, field_label(kind)) for kind in report.changes.get_column("subject_kind")]
     words = SIGNAL_LABELS | VERDICT_LABELS | OUTCOME_LABELS | HOLD_LABELS
     month = pl.when(pl.col("kind") == "change_named").then(
@@ -292,6 +294,8 @@ def _table(report: Report) -> pl.DataFrame:
         pl.col("state_before").replace(words),
         state_now=month.otherwise(pl.col("state_now").replace(words)),
         label=pl.col("kind").replace(CHANGE_LABELS),
-        note=pl.Series([_note(report, note) for note in report.changes.get_column("note")], dtype=pl.String),
+        note=pl.Series(
+            [_note_with_step_title(report, note) for note in report.changes.get_column("note")], dtype=pl.String
+        ),
         about=pl.Series(about, dtype=pl.String),
     )

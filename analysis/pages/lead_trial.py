@@ -30,7 +30,7 @@ ACTIONS = {
 def trial_question(report: Report) -> Question:
     """The result of every trial in the log, or why it has none."""
     trials = report.trial.partition_by("trial", maintain_order=True)
-    findings = [_finding(own) for own in trials]
+    findings = [_trial_finding(own) for own in trials]
     actions = list(dict.fromkeys(ACTIONS[design] for own in trials if (design := own.item(0, "design")) in ACTIONS))
     return Question(
         id="trial",
@@ -57,7 +57,7 @@ def trial_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _finding(own: pl.DataFrame) -> Finding:
+def _trial_finding(own: pl.DataFrame) -> Finding:
     """One trial: its first two arms in a sentence, the figures of every arm against the first in the detail."""
     name, design, unit = own.item(0, "trial"), own.item(0, "design"), own.item(0, "unit")
     if design in REASONS:
@@ -66,18 +66,18 @@ def _finding(own: pl.DataFrame) -> Finding:
     tested = [row for row in others if row["p_value"] is not None]
     if not tested:
         return Finding(f"“{name}”: too early to say.", "No bleeds in two arms have been followed for the whole window.")
-    outcomes = join_words([f"{_outcome(row)} with “{row['arm']}” ({percent(row['rate'])})" for row in tested])
-    details = [_detail(first, row, len(tested) > 1) for row in tested]
+    outcomes = join_words([f"{_outcome_words(row)} with “{row['arm']}” ({percent(row['rate'])})" for row in tested])
+    details = [_arm_difference_text(first, row, len(tested) > 1) for row in tested]
     return Finding(f"“{name}”: {outcomes} than with “{first['arm']}” ({percent(first['rate'])}).", " ".join(details))
 
 
-def _outcome(row: dict[str, Any]) -> str:
+def _outcome_words(row: dict[str, Any]) -> str:
     if row["p_value"] > SIGNIFICANT:
         return "not clearly more or fewer comebacks"
     return f"clearly {'fewer' if row['difference'] < 0 else 'more'} comebacks"
 
 
-def _detail(first: dict[str, Any], row: dict[str, Any], several: bool) -> str:
+def _arm_difference_text(first: dict[str, Any], row: dict[str, Any], several: bool) -> str:
     """The difference with its interval, how many units were compared, and the p-value."""
     units = quantity(first["units"] + row["units"], row["unit"])
     limits = percentage_points(row["difference"], row["lo"], row["hi"])

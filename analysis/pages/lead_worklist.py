@@ -12,7 +12,7 @@ from analysis.dataset import MIN_COMEBACKS
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import interval, join_words, percent, percent_range, quantity
 from analysis.report import Report
-from analysis.rounds import open_recalls, worth_checking
+from analysis.rounds import open_recalls, worthwhile_second_checks
 from analysis.standard import SecondCheck, built_in
 
 REMINDER = "Every bleed ends with a hard pull; a low risk is not a pass."
@@ -41,20 +41,20 @@ def worklist_question(report: Report) -> Question:
     if report.risk.is_empty():
         action = f"Check by the procedure, not by a list. {REMINDER}"
         return Question("worklist", question, no_risk_finding(report), action=action)
-    listed = _worklist(report)
+    listed = _worklist_with_bleeds(report)
     return Question(
         id="worklist",
         question=question,
         answer=_worklist_finding(report, listed),
-        points=tuple(_bleed(row) for row in listed.head(ROWS_LISTED).iter_rows(named=True)),
-        figures=_also_recalled(report),
+        points=tuple(_bleed_text(row) for row in listed.head(ROWS_LISTED).iter_rows(named=True)),
+        figures=_recalled_on_list_note(report),
         action=_action(report, listed),
         fold_charts=True,
         charts=chart_specs(worklist_dots(listed, _overall_rate(report))) if listed.height else (),
         table=page_table(listed, "Second checks, highest risk first", COLUMNS, "tables/risk.csv"),
         method=(
             "The most recent bleeds in order of their risk of a comeback, as many as the procedure allows time for, and only down "
-            f"to the risk from which a check saves more bench time than it costs ({_check_minutes(report.standard.second_check)}). "
+            f"to the risk from which a check saves more bench time than it costs ({_check_minutes_text(report.standard.second_check)}). "
             "That counts minutes, not the rider's safety. Bleeds on the recall list are left out. Each "
             "interval is the model's own. The reasons are what points to a risk, not proven causes; “no reason found” does not "
             "mean the bleed is sound. The reference for lever travel comes from the brakes table, otherwise from the shortest fifth of "
@@ -70,15 +70,15 @@ def _action(report: Report, listed: pl.DataFrame) -> str:
     return f"{first} from the top. {REMINDER}"
 
 
-def _worklist(report: Report) -> pl.DataFrame:
+def _worklist_with_bleeds(report: Report) -> pl.DataFrame:
     bleeds = report.log.sessions.select(
         "session_id", "bike_id", "brake", "shop", "technician", pl.col("started_at").dt.date().alias("day")
     )
-    return worth_checking(report).join(bleeds, on="session_id", how="left", maintain_order="left")
+    return worthwhile_second_checks(report).join(bleeds, on="session_id", how="left", maintain_order="left")
 
 
 def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
-    check, recent = report.standard.second_check, _recent_bleeds(report)
+    check, recent = report.standard.second_check, _count_recent_bleeds(report)
     days = quantity(check.worklist_days, "day")
     pays = f"a check pays from a risk of {percent(report.break_even_risk)}"
     if listed.is_empty() and not recent:
@@ -92,42 +92,42 @@ def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
             f"{quantity(recent, 'bleed')} in the last {days}. Checking them would cost more bench time than it saves ({pays}); "
             "safety is not counted here. Bleeds to recall are not on this list.",
         )
-    allowed = f"{check.per_week:g} checks a week{_default(report)}"
+    allowed = f"{check.per_week:g} checks a week{_default_note(report)}"
     if report.risk.get_column("on_worklist").sum() < min(recent, int(check.per_week * check.worklist_days / 7)):
         return Finding(
             f"{quantity(listed.height, 'bleed')} to check today. Checking the others would cost more bench time than it saves; "
             "safety is not counted here.",
-            f"Of {quantity(recent, 'bleed')} in the last {days} up to {report.as_of}; {pays}.{_rest(listed)}",
+            f"Of {quantity(recent, 'bleed')} in the last {days} up to {report.as_of}; {pays}.{_remainder_text(listed)}",
         )
     return Finding(
         f"{quantity(listed.height, 'bleed')} to check, the riskiest of the last {days}.",
-        f"Up to {report.as_of}; {allowed}.{_rest(listed)}",
+        f"Up to {report.as_of}; {allowed}.{_remainder_text(listed)}",
     )
 
 
-def _recent_bleeds(report: Report) -> int:
+def _count_recent_bleeds(report: Report) -> int:
     """How many bleeds of the days of the list have neither come back nor been bled again."""
     first = report.as_of - dt.timedelta(days=report.standard.second_check.worklist_days - 1)
     bleeds = report.data.bleeds.select(day=pl.col("started_at").dt.date(), out=pl.col("end") == "as_of")
     return bleeds.filter("out", pl.col("day") >= first).height
 
 
-def _check_minutes(check: SecondCheck) -> str:
+def _check_minutes_text(check: SecondCheck) -> str:
     """`6 minutes, and 5 to bring the bike back`."""
     back = f", and {check.recall_minutes:g} to bring the bike back" if check.recall_minutes else ""
     return f"{check.minutes:g} minutes{back}"
 
 
-def _default(report: Report) -> str:
+def _default_note(report: Report) -> str:
     return " (built-in default)" if report.standard.second_check == built_in().second_check else ""
 
 
-def _rest(listed: pl.DataFrame) -> str:
+def _remainder_text(listed: pl.DataFrame) -> str:
     more = listed.height - ROWS_LISTED
     return f" The other {more} are in the table." if more > 0 else ""
 
 
-def _bleed(row: dict[str, Any]) -> str:
+def _bleed_text(row: dict[str, Any]) -> str:
     risk = (
         percent(row["risk"])
         if row["risk_lo"] is None
@@ -139,7 +139,7 @@ def _bleed(row: dict[str, Any]) -> str:
     )
 
 
-def _also_recalled(report: Report) -> tuple[str, ...]:
+def _recalled_on_list_note(report: Report) -> tuple[str, ...]:
     """Bleeds with as high a risk that are recalled anyway."""
     jobs = report.risk.filter("on_worklist").join(open_recalls(report), on="session_id", how="semi")
     names = jobs.get_column("session_id").sort().to_list()
@@ -158,17 +158,17 @@ def second_check_question(report: Report) -> Question:
         too_few = Finding("Too few comebacks to say what second checks save.")
         return Question("second-checks", question, no_risk_finding(report) if report.risk.is_empty() else too_few)
     check = report.standard.second_check
-    affordable = _affordable(table, check.per_week)
+    affordable = _affordable_row(table, check.per_week)
     best = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
     points = [
-        f"Most bench time is saved by checking {_saving(row)}. More checks may still keep a rider from a bad brake."
+        f"Most bench time is saved by checking {_saving_text(row)}. More checks may still keep a rider from a bad brake."
         for row in best.iter_rows(named=True)
     ] or ["In bench time alone no number of checks pays for itself, but each check may keep a rider from a bad brake."]
-    figures = [] if affordable["minutes_saved"] is None else [f"What the time allows: {_saving(affordable)}."]
+    figures = [] if affordable["minutes_saved"] is None else [f"What the time allows: {_saving_text(affordable)}."]
     return Question(
         id="second-checks",
         question=question,
-        answer=_catch_finding(affordable, check, _default(report)),
+        answer=_catch_finding(affordable, check, _default_note(report)),
         points=tuple(points),
         figures=tuple(figures),
         action="Choose the number of checks by what they save; each extra check catches less.",
@@ -185,14 +185,14 @@ def second_check_question(report: Report) -> Question:
             "tables/second_checks.csv",
         ),
         method=(
-            f"From risks predicted before the outcome was known. A check takes {_check_minutes(check)}, and finds "
+            f"From risks predicted before the outcome was known. A check takes {_check_minutes_text(check)}, and finds "
             f"{check.sensitivity:.0%} of the faults that would come back, as set in the procedure; savings are net of checking time. A "
             f"list is made every {quantity(check.worklist_days, 'day')}: comebacks before the next list are not covered."
         ),
     )  # fmt: skip
 
 
-def _affordable(table: pl.DataFrame, per_week: float) -> dict[str, Any]:
+def _affordable_row(table: pl.DataFrame, per_week: float) -> dict[str, Any]:
     """The row with the most checks that the time allows; the smallest where none fits."""
     within = table.filter(pl.col("checks_per_week") <= per_week)
     return (within.tail(1) if within.height else table.head(1)).row(0, named=True)
@@ -212,7 +212,7 @@ def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Fin
     return Finding(text, f"{checks}{share}. Assumes that a check finds the fault in {check.sensitivity:.0%} of cases.")
 
 
-def _saving(row: dict[str, Any]) -> str:
+def _saving_text(row: dict[str, Any]) -> str:
     """`30% of bleeds: a net saving of 16 h a year (10–20)`, or what they cost."""
     hours, lo, hi = (
         None if row[name] is None else row[name] / 60

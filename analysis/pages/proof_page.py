@@ -19,7 +19,7 @@ COLUMNS = {
 
 def proof_page(table: DataFrame[Prove]) -> Page:
     """The validation as one page that opens without a network; it computes nothing from the table."""
-    sizes = _by_size(table)
+    sizes = _split_by_size(table)
     questions = [_overall_question(table), *(_size_question(own, sessions) for sessions, own in sizes)]
     scope = f"simulated workshops of {join_words([f'{size:,}' for size, _ in sizes])} bleeds"
     text = render_template(
@@ -36,14 +36,14 @@ def proof_summary(table: DataFrame[Prove]) -> list[str]:
         value = f"{row['value']:.3f} ({row['lo']:.3f} to {row['hi']:.3f})"
         target = f"target {row['aim']}, {'reached' if row['met'] else 'NOT REACHED'}" if row["aim"] else "no target"
         lines.append(f"{row['measure']:<70} {value:<26} {target}  [{quantity(row['workshops'], 'workshop')}]")
-    return [*lines, _targets_reached(table)]
+    return [*lines, _targets_reached_text(table)]
 
 
-def _by_size(table: pl.DataFrame) -> list[tuple[int, pl.DataFrame]]:
+def _split_by_size(table: pl.DataFrame) -> list[tuple[int, pl.DataFrame]]:
     return [(size, table.filter(pl.col("sessions") == size)) for size in table.get_column("sessions").unique().sort()]
 
 
-def _targets_reached(table: pl.DataFrame) -> str:
+def _targets_reached_text(table: pl.DataFrame) -> str:
     with_target = table.filter(pl.col("aim") != "", pl.col("met").is_not_null())
     reached = int(with_target.get_column("met").sum())
     return f"{reached} of {quantity(with_target.height, 'measure')} with a target reach it (95% interval overlaps the target)."
@@ -59,7 +59,7 @@ def _overall_question(table: pl.DataFrame) -> Question:
     return Question(
         id="answer",
         question="Does the audit find the known truth?",
-        answer=Finding(_targets_reached(table)),
+        answer=Finding(_targets_reached_text(table)),
         points=tuple(points),
         method=(
             "Every workshop was simulated with known effects, written as an export, read and audited like any other, and the "
@@ -75,7 +75,7 @@ def _size_question(own: pl.DataFrame, sessions: int) -> Question:
     return Question(
         id=f"bleeds-{sessions}",
         question=f"Workshops of {sessions:,} bleeds",
-        answer=Finding(_targets_reached(own)),
+        answer=Finding(_targets_reached_text(own)),
         charts=charts,
         table=page_table(own, f"Measures at {sessions:,} bleeds", COLUMNS, "tables/prove.csv"),
         open_table=True,

@@ -132,7 +132,7 @@ def page_table(
     )
     rows = tuple(
         tuple(
-            _cell(value, heading.endswith("%"), floor)
+            _table_cell(value, heading.endswith("%"), floor)
             for value, heading, floor in zip(row, columns.values(), floors, strict=True)
         )
         for row in visible.select(list(columns)).iter_rows()
@@ -141,7 +141,7 @@ def page_table(
     return PageTable(caption, headings, rows, file, frame.height - visible.height)
 
 
-def _cell(value: Any, percent: bool, floor: float) -> TableCell:
+def _table_cell(value: Any, percent: bool, floor: float) -> TableCell:
     if value is None:
         return TableCell("", "")
     if isinstance(value, bool):

@@ -56,21 +56,21 @@ def recall_letters(report: Report, template: str | None = None) -> str:
             "workshop": f" at {row['shop']}" if row["shop"] else "",
             "job": row["session_id"],
             "found": row["finding"],
-            "ride": _ride(row),
-            "work": _work(row),
+            "ride": _ride_advice(row),
+            "work": _planned_work_text(row),
         }
         letters.append((template or TEMPLATE).format(**values))
     return SEPARATOR.join(letters) or NONE
 
 
-def _ride(row: dict[str, Any]) -> str:
+def _ride_advice(row: dict[str, Any]) -> str:
     """Ride or do not ride, by the most serious reason."""
     if row["rule"] == "long_travel":
         return MEASURE
     return STOP if row["action"].startswith(DO_NOT_RIDE) else SOON
 
 
-def _work(row: dict[str, Any]) -> str:
+def _planned_work_text(row: dict[str, Any]) -> str:
     """What the workshop will do about every open reason; another bleed makes measuring first unnecessary."""
     fluid = WRONG_FAMILY if row["action"].startswith(DO_NOT_RIDE) else FLUSH
     rules = [rule for rule in row["rules"] if rule != "long_travel" or "not_firm" not in row["rules"]]

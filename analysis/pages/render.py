@@ -16,11 +16,11 @@ from markupsafe import Markup
 
 from analysis.boards import analyst_board, lead_board, lead_figures, trainer_board
 from analysis.charts import prefetch_svg, svg, without_validation
-from analysis.charts.embed import SHARED, SvgRenderer, library_text
+from analysis.charts.embed import SHARED, SvgRenderer, chart_library_script
 from analysis.pages.analyst import analyst_questions
-from analysis.pages.board_bleeds import listed_bleeds
+from analysis.pages.board_bleeds import list_board_bleeds
 from analysis.pages.board_view import BoardView, board_view
-from analysis.pages.file_names import with_file_names
+from analysis.pages.file_names import shorten_file_names
 from analysis.pages.labels import CAUTIONS, GLOSSARY, TABLE_LABELS
 from analysis.pages.lead import lead_questions
 from analysis.pages.meeting import meeting_sheet
@@ -53,7 +53,7 @@ LEAD = Audience(
     "lead.html",
     "For the service lead",
     lead_questions,
-    lambda report: board_view(report, lead_board, lead_figures, listed_bleeds),
+    lambda report: board_view(report, lead_board, lead_figures, list_board_bleeds),
 )
 TRAINER = Audience(
     "trainer.html", "For the trainer", trainer_questions, lambda report: board_view(report, trainer_board)
@@ -83,8 +83,8 @@ def render_pages(report: Report, executor: Executor | None = None) -> Callable[[
     executor
         Draws the pictures ahead; this process unless given, and then only when the pages are made.
     """
-    report, renderer = with_file_names(report), SvgRenderer(executor)
-    parts = {reader: _parts(report, reader, renderer) for reader in (ANALYST, TRAINER, LEAD)}
+    report, renderer = shorten_file_names(report), SvgRenderer(executor)
+    parts = {reader: _board_and_questions(report, reader, renderer) for reader in (ANALYST, TRAINER, LEAD)}
     with without_validation():
         sheet = meeting_sheet(report)
 
@@ -95,13 +95,13 @@ def render_pages(report: Report, executor: Executor | None = None) -> Callable[[
         meeting = render_template(
             "meeting.html", report, renderer, here="meeting.html", title="For the team meeting", sheet=sheet
         )
-        readers = (_page(report, reader, *parts[reader], renderer) for reader in (LEAD, TRAINER, ANALYST))
+        readers = (_render_page(report, reader, *parts[reader], renderer) for reader in (LEAD, TRAINER, ANALYST))
         return Page("index.html", index), *readers, Page("meeting.html", meeting)
 
     return pages
 
 
-def _parts(report: Report, audience: Audience, renderer: SvgRenderer) -> tuple[BoardView, list[Question]]:
+def _board_and_questions(report: Report, audience: Audience, renderer: SvgRenderer) -> tuple[BoardView, list[Question]]:
     """A reader's board and questions with their answers; the charts' pictures are prefetched."""
     with without_validation():
         board, questions = audience.board(report), audience.questions(report)
@@ -110,7 +110,7 @@ def _parts(report: Report, audience: Audience, renderer: SvgRenderer) -> tuple[B
     return board, questions
 
 
-def _page(
+def _render_page(
     report: Report, audience: Audience, board: BoardView, questions: list[Question], renderer: SvgRenderer
 ) -> Page:
     values: dict[str, Any] = {"title": audience.title, "board": board, "questions": questions}
@@ -133,10 +133,10 @@ def render_template(
     board: BoardView | None = values.setdefault("board", None)
     charts = {f"{q.id}-{i}": chart for q in questions for i, chart in enumerate(q.charts)}
     charts |= {"board": board.chart} if board else {}
-    own = [_text("page.js"), *([_text("board.js")] if board else [])]
-    scripts = [Markup(text) for text in ([library_text()] if charts else []) + own]
+    own = [_template_text("page.js"), *([_template_text("board.js")] if board else [])]
+    scripts = [Markup(text) for text in ([chart_library_script()] if charts else []) + own]
     return (
-        _environment()
+        _template_environment()
         .get_template(template)
         .render(
             title=title,
@@ -146,34 +146,34 @@ def render_template(
             charts=charts,
             picture=lambda chart: Markup(svg(chart, renderer)),  # every text of an export is text in it
             scripts=scripts,
-            hashes=" ".join(f"'sha256-{_digest(script)}'" for script in scripts),
+            hashes=" ".join(f"'sha256-{_script_digest(script)}'" for script in scripts),
             cautions=CAUTIONS,
             glossary=GLOSSARY,
             table_labels=TABLE_LABELS,
             data=data_text,
-            font=_font,
+            font=_font_base64,
             **values,
         )
     )
 
 
-def _digest(script: str) -> str:
+def _script_digest(script: str) -> str:
     return base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
 
 
 @cache
-def _text(name: str) -> str:
+def _template_text(name: str) -> str:
     return files("analysis.pages").joinpath(f"templates/{name}").read_text("utf-8")
 
 
 @cache
-def _font(weight: str) -> str:
+def _font_base64(weight: str) -> str:
     """A font of the package as text, for a style sheet."""
     return base64.b64encode(files("analysis.pages").joinpath(f"fonts/bench-sans-{weight}.woff2").read_bytes()).decode()
 
 
 @cache
-def _environment() -> Environment:
+def _template_environment() -> Environment:
     return Environment(
         loader=PackageLoader("analysis.pages"),
         autoescape=True,

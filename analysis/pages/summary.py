@@ -9,19 +9,24 @@ from analysis.pages.lead_differences import difference_finding
 from analysis.pages.lead_holds import recall_finding
 from analysis.pages.lead_rates import change_finding, rate_finding, trend_finding
 from analysis.pages.lead_savings import step_finding
-from analysis.pages.lead_since import since_findings
+from analysis.pages.lead_since import findings_since_last_audit
 from analysis.pages.question import Finding
 from analysis.report import Report
 
 
 def main_findings(report: Report) -> tuple[Finding, ...]:
     """What the five figures do not say: what is new since an earlier audit, the trend, changes, differences and costly steps."""
-    return (*since_findings(report), *_figures_in_words(report))
+    return (*findings_since_last_audit(report), *_figures_in_words(report))
 
 
 def findings(report: Report) -> tuple[Finding, ...]:
     """What changed since an earlier audit, recalls, the comeback rate, changes, differences and costly steps: one finding each."""
-    return (*since_findings(report), recall_finding(report), rate_finding(report), *_figures_in_words(report))
+    return (
+        *findings_since_last_audit(report),
+        recall_finding(report),
+        rate_finding(report),
+        *_figures_in_words(report),
+    )
 
 
 def _figures_in_words(report: Report) -> tuple[Finding, ...]:

@@ -56,8 +56,8 @@ def show(table: pl.DataFrame) -> ShownTable:
     table
         Rows in the order they are shown.
     """
-    fields = _fields(tuple(table.columns))
-    cells = [_Column(name, fields.get(name)) for name in table.columns if not _estimate_of(name, table.columns)]
+    fields = _fields_of_columns(tuple(table.columns))
+    cells = [_ShownColumn(name, fields.get(name)) for name in table.columns if not _estimate_of(name, table.columns)]
     limits = {_estimate_of(name, table.columns): name for name in table.columns if name.endswith("lo")}
     texts = table.select(column.expression(limits.get(column.name), table) for column in cells)
     formatted = page_table(texts, "", {column.name: column.heading for column in cells}, "")
@@ -67,7 +67,7 @@ def show(table: pl.DataFrame) -> ShownTable:
 
 
 @dataclass(frozen=True)
-class _Column:
+class _ShownColumn:
     """One column as it is shown, and its field, if it is a field of a run's table or of the log."""
 
     name: str
@@ -89,24 +89,24 @@ class _Column:
     def expression(self, limit: str | None, table: pl.DataFrame) -> pl.Expr:
         """The column, or its text with the interval."""
         if self.name.endswith("_lo") and f"{self.name[:-3]}_hi" in table.columns:
-            return self._text(None, self.name, f"{self.name[:-3]}_hi")
+            return self._interval_expression(None, self.name, f"{self.name[:-3]}_hi")
         if limit is None:
             return pl.col(self.name)
-        return self._text(self.name, limit, limit[:-2] + "hi")
+        return self._interval_expression(self.name, limit, limit[:-2] + "hi")
 
-    def _text(self, value: str | None, lo: str, hi: str) -> pl.Expr:
+    def _interval_expression(self, value: str | None, lo: str, hi: str) -> pl.Expr:
         share = self.unit == "fraction"
         names = [name for name in (value, lo, hi) if name]
         return (
             pl.struct(names)
             .map_elements(
-                lambda row: _with_interval(row.get(value or ""), row[lo], row[hi], share), return_dtype=pl.String
+                lambda row: _estimate_text(row.get(value or ""), row[lo], row[hi], share), return_dtype=pl.String
             )
             .alias(self.name)
         )
 
 
-def _with_interval(value: float | None, lo: float | None, hi: float | None, share: bool) -> str:
+def _estimate_text(value: float | None, lo: float | None, hi: float | None, share: bool) -> str:
     if value is None:
         no_limits = lo is None or hi is None
         return TOO_FEW if no_limits else percent_range(lo, hi) if share else interval(lo, hi)  # type: ignore[arg-type]
@@ -135,7 +135,7 @@ def _estimate_of(name: str, columns: list[str]) -> str:
 
 
 @cache
-def _fields(columns: tuple[str, ...]) -> dict[str, Entry]:
+def _fields_of_columns(columns: tuple[str, ...]) -> dict[str, Entry]:
     """The fields of the run's table, or else of the log's, that has most of these columns."""
     models = (*AUDIT_TABLES.items(), *OTHER_TABLES.items(), *LOG_TABLES.items())
     tables = [{entry.name: entry for entry in dictionary(name, model)} for name, model in models]
@@ -158,7 +158,7 @@ def report_html(report: Report) -> str:
     )
     notes = "".join(f"<li>{escape(note)}</li>" for note in (*report.notes, *report.log.warnings))
     tables = "".join(
-        f"<details><summary>report.{name}: {_size(getattr(report, name))}</summary>"
+        f"<details><summary>report.{name}: {_row_count_text(getattr(report, name))}</summary>"
         f"{show(getattr(report, name).head(ROWS_FOLDED))._repr_html_()}</details>"
         for name in AUDIT_TABLES
     )
@@ -169,5 +169,5 @@ def report_html(report: Report) -> str:
     )
 
 
-def _size(table: pl.DataFrame) -> str:
+def _row_count_text(table: pl.DataFrame) -> str:
     return f"{table.height:,} row{'' if table.height == 1 else 's'}"

@@ -28,13 +28,13 @@ def percent(value: float | None) -> str:
     """`6.1%`: one decimal, two below one percent."""
     if value is None:
         return TOO_FEW
-    return f"{_signed(100 * value, 2 if 0 < abs(value) < 0.01 else 1)}%"
+    return f"{_format_signed(100 * value, 2 if 0 < abs(value) < 0.01 else 1)}%"
 
 
 def percent_range(lo: float, hi: float) -> str:
     """`5.5–6.8%`: one decimal, two where the upper limit is below one percent."""
     digits = 2 if 0 < hi < 0.01 else 1
-    return f"{_signed(100 * lo, digits)}–{_signed(100 * hi, digits)}%"
+    return f"{_format_signed(100 * lo, digits)}–{_format_signed(100 * hi, digits)}%"
 
 
 def percent_interval(value: float | None, lo: float | None, hi: float | None) -> str:
@@ -48,14 +48,14 @@ def interval(lo: float, hi: float) -> str:
     """`0.4–2.0`, or `−0.4 to 2.0` where a limit is negative."""
     digits = decimals(lo, hi)
     joint = " to " if lo < 0 else "–"
-    return f"{_signed(lo, digits)}{joint}{_signed(hi, digits)}"
+    return f"{_format_signed(lo, digits)}{joint}{_format_signed(hi, digits)}"
 
 
 def estimate(value: float | None, lo: float | None, hi: float | None) -> str:
     """`1.2 (0.4–2.0)`; too few to say without all three."""
     if value is None or lo is None or hi is None:
         return TOO_FEW
-    return f"{_signed(value, decimals(lo, hi))} ({interval(lo, hi)})"
+    return f"{_format_signed(value, decimals(lo, hi))} ({interval(lo, hi)})"
 
 
 def percentage_points(value: float | None, lo: float | None, hi: float | None) -> str:
@@ -64,7 +64,7 @@ def percentage_points(value: float | None, lo: float | None, hi: float | None) -
         return TOO_FEW
     digits = decimals(100 * lo, 100 * hi)
     sign = "+" if round(100 * value, digits) > 0 else ""
-    return f"{sign}{_signed(100 * value, digits)} points ({interval(100 * lo, 100 * hi)})"
+    return f"{sign}{_format_signed(100 * value, digits)} points ({interval(100 * lo, 100 * hi)})"
 
 
 def observed_share(successes: int, trials: int) -> str:
@@ -83,7 +83,7 @@ def number(value: float) -> str:
         return f"under {SMALLEST_SHOWN:g}" if value > 0 else "0"
     digits = max(2 - math.floor(math.log10(abs(value))), 0)
     text = f"{value:,.{digits}f}"
-    return _minus(text.rstrip("0").rstrip(".") if "." in text else text)
+    return _replace_minus(text.rstrip("0").rstrip(".") if "." in text else text)
 
 
 def nonnegative_estimate(value: float, lo: float | None, hi: float | None) -> str:
@@ -115,10 +115,10 @@ def capitalised(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _signed(value: float, digits: int) -> str:
+def _format_signed(value: float, digits: int) -> str:
     text = f"{value:,.{digits}f}"
-    return text.lstrip("-") if float(text.replace(",", "")) == 0 else _minus(text)
+    return text.lstrip("-") if float(text.replace(",", "")) == 0 else _replace_minus(text)
 
 
-def _minus(text: str) -> str:
+def _replace_minus(text: str) -> str:
     return text.replace("-", "−")

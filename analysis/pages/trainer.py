@@ -13,9 +13,9 @@ from analysis.pages.labels import (
     done_title,
     field_label,
     field_labels,
+    largest_cost_text,
     quoted_misses,
     reading_text,
-    ruled_out,
     step_titles,
     with_missed_titles,
 )
@@ -102,7 +102,7 @@ def _step_points(report: Report) -> list[str]:
         "share_missed", descending=True
     )
     often = [
-        f"“{done_title(report, step)}”, missed in {percent(misses / recorded)} of bleeds, costs {ruled_out(hi)}"
+        f"“{done_title(report, step)}”, missed in {percent(misses / recorded)} of bleeds, costs {largest_cost_text(hi)}"
         for step, misses, recorded, hi in harmless.head(2).select("step", "missed", "recorded", "hi").iter_rows()
     ]
     if often:
@@ -135,7 +135,7 @@ def _tolerance_question(report: Report) -> Question:
         question="Are our limits in the right place?",
         fold_charts=True,
         answer=answer,
-        points=(*_one_more(report, set(differing)), *_disagreements(report, set(differing))),
+        points=(*_one_more(report, set(differing)), *_curve_disagreement_points(report, set(differing))),
         figures=tuple(f"{words}." for words in differing.values()),
         action="If risk is still falling well inside a limit, consider a trial of a tighter one." if differing else "",
         charts=chart_specs(*curves),
@@ -157,7 +157,7 @@ def _tolerance_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _disagreements(report: Report, differing: set[str]) -> tuple[str, ...]:
+def _curve_disagreement_points(report: Report, differing: set[str]) -> tuple[str, ...]:
     """Steps on which the dose-response curve and the step's estimate say different things, and what to do."""
     on_chart = report.steps.filter(pl.col("step").is_in(sorted(set(report.tolerance.get_column("step")))))
     verdicts = on_chart.sort("rank", "step", nulls_last=True).select("step", "verdict").rows()

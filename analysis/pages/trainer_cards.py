@@ -7,8 +7,8 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import technique_board
-from analysis.pages.labels import COSTLY_VERDICTS, SMALL_COST, done_title, ruled_out, with_missed_titles
-from analysis.pages.lead_signs import first_signs
+from analysis.pages.labels import COSTLY_VERDICTS, SMALL_COST, done_title, largest_cost_text, with_missed_titles
+from analysis.pages.lead_signs import first_sign_findings
 from analysis.pages.question import Card, Finding, Question, chart_specs, page_table
 from analysis.pages.summary import spelling_warnings
 from analysis.pages.text import (
@@ -95,11 +95,11 @@ def card_question(report: Report) -> Question:
 
 def _limit_text(verdict: str, hi: float | None) -> str:
     """The largest cost that is not ruled out, where there is no clear one."""
-    return f", costs {ruled_out(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
+    return f", costs {largest_cost_text(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
 
 
 def _card_finding(report: Report, cards: int) -> Finding:
-    more, workshops = missed_beyond_workshop(report), first_signs(report, ("missed",))
+    more, workshops = missed_beyond_workshop(report), first_sign_findings(report, ("missed",))
     people = report.technique.n_unique("technician")
     first, detail = " ".join(one.text for one in workshops), " ".join(one.detail for one in workshops)
     first += " Look at the kit and the procedure there before you talk to anyone." if first else ""
@@ -111,7 +111,7 @@ def _card_finding(report: Report, cards: int) -> Finding:
         f"{count} of {quantity(people, 'technician')} clearly {'misses' if count == 1 else 'miss'} some step more than "
         "peers, including colleagues in their own workshop."
     )
-    gain = _biggest_gain(report)
+    gain = _biggest_gain_text(report)
     shared = missed_more_than_peers(report).n_unique("technician") - count
     if shared > 0:
         who = "1 other misses" if shared == 1 else f"{shared} others miss"
@@ -120,7 +120,7 @@ def _card_finding(report: Report, cards: int) -> Finding:
     return Finding(f"{first} {text} {gain}".strip(), detail.strip())
 
 
-def _biggest_gain(report: Report) -> str:
+def _biggest_gain_text(report: Report) -> str:
     """Whose practice of which step would prevent most comebacks."""
     of_workshops = report.early_signs.filter("worse", pl.col("sign") == "missed").get_column("subject").implode()
     costly = missed_beyond_workshop(report).filter(
@@ -149,13 +149,16 @@ def coaching_cards(report: Report) -> tuple[Card, ...]:
     by_name = set(more.get_column("technician")) | set(flagged) | set(improved)
     gain = dict(more.group_by("technician").agg(pl.col("preventable").fill_null(0.0).clip(0).sum()).iter_rows())
     by_gain = sorted((name for name in everyone if name in by_name), key=lambda name: (-gain.get(name, 0.0), name))
-    cards = [_card(report, name, more.filter(pl.col("technician") == name)) for name in sorted(by_gain[:MAX_CARDS])]
+    cards = [
+        _technician_card(report, name, more.filter(pl.col("technician") == name))
+        for name in sorted(by_gain[:MAX_CARDS])
+    ]
     useful = [card for card in cards if card.lines or card.note]
     alike = [name for name in everyone if name not in by_name]
-    return (*useful, *_counted(by_gain[MAX_CARDS:]), *_other_technicians(report, alike))
+    return (*useful, *_card_for_remaining(by_gain[MAX_CARDS:]), *_card_for_others(report, alike))
 
 
-def _counted(names: list[str]) -> list[Card]:
+def _card_for_remaining(names: list[str]) -> list[Card]:
     """The technicians with something to practise beyond the cards there is room for."""
     if not names:
         return []
@@ -164,7 +167,7 @@ def _counted(names: list[str]) -> list[Card]:
     ]
 
 
-def _other_technicians(report: Report, names: list[str]) -> list[Card]:
+def _card_for_others(report: Report, names: list[str]) -> list[Card]:
     if not names:
         return []
     who = join_words(names) if len(names) <= MAX_CARDS else f"{quantity(len(names), 'other technician')}"
@@ -174,15 +177,15 @@ def _other_technicians(report: Report, names: list[str]) -> list[Card]:
     return [Card(who, (), f"No step clearly missed more often than by peers.{practise}")]
 
 
-def _card(report: Report, name: str, own: pl.DataFrame) -> Card:
+def _technician_card(report: Report, name: str, own: pl.DataFrame) -> Card:
     costly = (pl.col("coach_rank").is_not_null() & pl.col("verdict").is_in(COSTLY_VERDICTS)).fill_null(False)
     practise = own.filter(costly).sort("coach_rank").head(STEPS_PER_CARD)
     lines = tuple(_practice_line(report, name, row) for row in practise.iter_rows(named=True))
     notes = [
-        *_improved(report, name, practise),
-        *_unexplained_comebacks(report, name, bool(lines)),
-        *_workshop_change(report, name, practise),
-        *_low_priority(report, own.filter(~costly).sort("step")),
+        *_improvement_notes(report, name, practise),
+        *_unexplained_comebacks_notes(report, name, bool(lines)),
+        *_workshop_change_notes(report, name, practise),
+        *_low_priority_notes(report, own.filter(~costly).sort("step")),
     ]
     return Card(name, lines, " ".join(notes))
 
@@ -192,17 +195,17 @@ def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
     examples = join_words(_recent_misses(report, name, row["step"]))
     return (
         f"“{done_title(report, row['step'])}”: missed in {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
-        f"{row['peer_share']:.0%}){_since(row)}; about {excess} more than {_peers(row)}. {_comebacks_a_year(row)} "
+        f"{row['peer_share']:.0%}){_improved_since_text(row)}; about {excess} more than {_peers_text(row)}. {_comebacks_a_year_text(row)} "
         f"Jobs: {examples}."
     )
 
 
-def _peers(row: dict[str, Any]) -> str:
+def _peers_text(row: dict[str, Any]) -> str:
     """Whom the technician is compared with: colleagues miss the step as often where it is the whole workshop's."""
     return "peers elsewhere, not clearly more than colleagues here" if row["beyond_shop"] is False else "peers"
 
 
-def _since(row: dict[str, Any]) -> str:
+def _improved_since_text(row: dict[str, Any]) -> str:
     """From when on the share is counted, where the step has improved."""
     if row["improved_since"] is None:
         return ""
@@ -212,7 +215,7 @@ def _since(row: dict[str, Any]) -> str:
     )
 
 
-def _improved(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
+def _improvement_notes(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
     """Steps that the technician has come to miss less often, apart from those still to practise."""
     rows = report.technique.filter(
         pl.col("technician") == name,
@@ -240,7 +243,7 @@ def _with_wilson(share: float, bleeds: int) -> str:
     return percent_interval(share, float(limits.lo), float(limits.hi))
 
 
-def _comebacks_a_year(row: dict[str, Any]) -> str:
+def _comebacks_a_year_text(row: dict[str, Any]) -> str:
     verb = "Leads to" if row["verdict"] == "costs_comebacks" else "Goes with"
     if row["preventable"] < MIN_COMEBACKS_A_YEAR:
         return f"{verb} less than one comeback in ten years (upper 95% limit {number(round(row['preventable_hi'], 2))} a year)."
@@ -261,7 +264,7 @@ def _recent_misses(report: Report, name: str, step: str) -> list[str]:
     return recent.get_column("session_id").to_list()
 
 
-def _workshop_change(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
+def _workshop_change_notes(report: Report, name: str, practise: pl.DataFrame) -> list[str]:
     """Steps of the card that the technician's whole workshop began to miss: not one person's habit."""
     own = report.log.sessions.filter(pl.col("technician") == name).get_column("shop").drop_nulls().unique().implode()
     steps = practise.get_column("step").implode()
@@ -280,7 +283,7 @@ def _workshop_change(report: Report, name: str, practise: pl.DataFrame) -> list[
     ]
 
 
-def _unexplained_comebacks(report: Report, name: str, has_lines: bool) -> list[str]:
+def _unexplained_comebacks_notes(report: Report, name: str, has_lines: bool) -> list[str]:
     """A technician flagged on all work together, which the steps on the card may not explain."""
     own = report.rates.filter(pl.col("kind") == "technician", pl.col("group") == name, pl.col("signal") == "high")
     why = "these steps may not explain all of them" if has_lines else "no step on this card to practise first"
@@ -291,7 +294,7 @@ def _unexplained_comebacks(report: Report, name: str, has_lines: bool) -> list[s
     ]
 
 
-def _low_priority(report: Report, others: pl.DataFrame) -> list[str]:
+def _low_priority_notes(report: Report, others: pl.DataFrame) -> list[str]:
     """Steps missed more than peers that are not worth practising first."""
     notes = []
     for verdict, why in LOW_PRIORITY.items():

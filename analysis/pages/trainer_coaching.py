@@ -13,7 +13,7 @@ from analysis.pages.labels import (
     SMALL_COST,
     done_title,
     field_labels,
-    ruled_out,
+    largest_cost_text,
     step_titles,
     with_missed_titles,
 )
@@ -36,7 +36,7 @@ def coaching_question(report: Report) -> Question:
         question="Did the coaching work?",
         answer=_coaching_finding(report, measured),
         points=tuple(_coaching_points(report, measured)),
-        action=_next_coaching(report, measured),
+        action=_coaching_advice(report, measured),
         charts=chart_specs(coaching_changes(measured.with_columns(label=labels))) if measured.height else (),
         table=page_table(
             with_missed_titles(report, report.coaching),
@@ -70,7 +70,7 @@ def _coaching_finding(report: Report, measured: pl.DataFrame) -> Finding:
 
 def _coaching_points(report: Report, measured: pl.DataFrame) -> list[str]:
     points = [
-        f"{row['technician']}, “{done_title(report, row['step'])}” ({day_name(row['coached_on'])}): {_outcome(row)}. Missed in "
+        f"{row['technician']}, “{done_title(report, row['step'])}” ({day_name(row['coached_on'])}): {_outcome_words(row)}. Missed in "
         f"{row['missed_before']:.0%} of {quantity(row['recorded_before'], 'bleed')} in the six months ending three months before the "
         f"session, in {row['missed_after']:.0%} of {row['recorded_after']:,} in the six months after; change against uncoached "
         f"peers {percentage_points(row['change'], row['lo'], row['hi'])}."
@@ -84,13 +84,13 @@ def _coaching_points(report: Report, measured: pl.DataFrame) -> list[str]:
     return points
 
 
-def _outcome(row: dict[str, Any]) -> str:
+def _outcome_words(row: dict[str, Any]) -> str:
     if not row["clear"]:
         return "no clear change"
     return "clearly fewer misses" if row["change"] < 0 else "clearly more misses"
 
 
-def _next_coaching(report: Report, measured: pl.DataFrame) -> str:
+def _coaching_advice(report: Report, measured: pl.DataFrame) -> str:
     """Coach again where nothing clearly changed and the step shows a cost; elsewhere there is no need."""
     verdicts = measured.join(report.steps.select("step", "verdict"), on="step", how="left")
     unchanged = verdicts.filter(~(pl.col("clear") & (pl.col("change") < 0))).sort("technician", "step")
@@ -116,15 +116,15 @@ def _next_coaching(report: Report, measured: pl.DataFrame) -> str:
             f"{SMALL_COST:.1f} comebacks per 100 bleeds is unlikely (95% interval): not a priority to coach again."
         )
     actions += [
-        f"No clear change on “{done_title(report, step)}”. Missing it may cost nothing{_limit(hi)}. Keep the step, and coach "
+        f"No clear change on “{done_title(report, step)}”. Missing it may cost nothing{_limit_note(hi)}. Keep the step, and coach "
         "what leads to comebacks first."
         for step, hi in uncertain.select("step", "hi").iter_rows()
     ]
     return " ".join(actions)
 
 
-def _limit(hi: float | None) -> str:
-    return "" if hi is None else f", and {ruled_out(hi)}"
+def _limit_note(hi: float | None) -> str:
+    return "" if hi is None else f", and {largest_cost_text(hi)}"
 
 
 def credibility_question(report: Report) -> Question:

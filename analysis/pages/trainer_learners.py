@@ -27,8 +27,8 @@ def learner_question(report: Report) -> Question:
     return Question(
         id="learners",
         question="How far are the learners?",
-        answer=_finding(learners),
-        points=tuple(_point(report, row) for row in learners.iter_rows(named=True)),
+        answer=_learners_finding(learners),
+        points=tuple(_learner_text(report, row) for row in learners.iter_rows(named=True)),
         action=(
             "Watch a bleed together before you sign anybody off: that is the trainer's decision."
             if learners.height
@@ -56,7 +56,7 @@ def learner_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _finding(learners: pl.DataFrame) -> Finding:
+def _learners_finding(learners: pl.DataFrame) -> Finding:
     if learners.is_empty():
         return Finding("Nobody began within the log.", "Technicians' first days would show who is learning.")
     groups = [
@@ -67,21 +67,19 @@ def _finding(learners: pl.DataFrame) -> Finding:
     return Finding(f"{quantity(learners.height, 'learner')}.", capitalised(f"{'; '.join(groups)}."))
 
 
-def _point(report: Report, row: dict[str, Any]) -> str:
+def _learner_text(report: Report, row: dict[str, Any]) -> str:
     since = "the first day" if row["first_day_known"] else "the first bleed in the log"
-    head = (
-        f"{row['technician']}, {quantity(row['bleeds'], 'bleed')} since {since} ({row['started_on']}): {_verdict(row)}."
-    )
+    head = f"{row['technician']}, {quantity(row['bleeds'], 'bleed')} since {since} ({row['started_on']}): {_verdict_words(row)}."
     if row["ratio"] is None:
         return head
     shares = (
         f" {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])} times the misses of experienced peers; in the last 50 "
         f"bleeds {estimate(row['recent_ratio'], row['recent_lo'], row['recent_hi'])}."
     )
-    return f"{head}{shares}{_help(report, row)}"
+    return f"{head}{shares}{_help_advice(report, row)}"
 
 
-def _verdict(row: dict[str, Any]) -> str:
+def _verdict_words(row: dict[str, Any]) -> str:
     if row["verdict"] == "as_peers":
         return f"no clear difference from peers after {quantity(row['cleared_after'], 'bleed')}"
     if row["verdict"] == "not_yet" and row["usual_bleeds"] is not None:
@@ -89,7 +87,7 @@ def _verdict(row: dict[str, Any]) -> str:
     return VERDICTS[row["verdict"]]
 
 
-def _help(report: Report, row: dict[str, Any]) -> str:
+def _help_advice(report: Report, row: dict[str, Any]) -> str:
     """The step to look at, for those who need help."""
     if row["verdict"] != "needs_help" or row["step"] is None:
         return ""

@@ -85,14 +85,14 @@ def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFram
 
 
 @dataclass(frozen=True)
-class Wander:
+class PeriodVariance:
     """Between-period variance: how much groups change by themselves, on the log odds, and its degrees of freedom."""
 
     variance: float
     degrees_of_freedom: float
 
 
-def difference(coached: Changes, peers: Changes, wander: Wander | None = None) -> Difference:
+def difference(coached: Changes, peers: Changes, wander: PeriodVariance | None = None) -> Difference:
     """The coached person's change less the peers' mean change.
 
     Peers' changes are pooled by random effects (R. DerSimonian & N. Laird 1986, Control. Clin. Trials 7:177-188) on the
@@ -129,18 +129,18 @@ def _effect_row(data: BleedData, coaching: pl.DataFrame, event: dict[str, Any]) 
     if event["step"] not in data.missed.columns[1:]:
         return row
     coached = _coached_technicians(coaching, event)
-    sides = _before_after(data, data.missed.get_column(event["step"]), event, coached)
+    sides = _count_before_after(data, data.missed.get_column(event["step"]), event, coached)
     if sides is not None:
-        coached_changes = changes_of(sides.coached)
-        effect = difference(coached_changes, changes_of(sides.peers))
+        coached_changes = share_changes(sides.coached)
+        effect = difference(coached_changes, share_changes(sides.peers))
         row |= {"missed_before": float(coached_changes.before[0]), "missed_after": float(coached_changes.after[0])}
         row |= {f"recorded_{side}": sides.coached.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
         row |= _effect_columns("change", "lo", "hi", effect)
         row |= {"peers_change": effect.peers_change, "p_value": effect.p_value}
     mature = pl.when("mature").then("came_back")
-    back = _before_after(data, data.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
+    back = _count_before_after(data, data.bleeds.select(mature.alias("came_back")).to_series(), event, coached)
     if back is not None and back.coached.select(pl.sum_horizontal("yes_before", "yes_after")).item() >= MIN_COMEBACKS:
-        effect = difference(changes_of(back.coached), changes_of(back.peers))
+        effect = difference(share_changes(back.coached), share_changes(back.peers))
         row |= _effect_columns("comebacks_change", "comebacks_lo", "comebacks_hi", effect)
     return row
 
@@ -157,7 +157,9 @@ class _BeforeAfter:
     peers: pl.DataFrame
 
 
-def _before_after(data: BleedData, yes: pl.Series, event: dict[str, Any], coached: list[str]) -> _BeforeAfter | None:
+def _count_before_after(
+    data: BleedData, yes: pl.Series, event: dict[str, Any], coached: list[str]
+) -> _BeforeAfter | None:
     """Count `yes` (null where not known) before and after the event; None with too few bleeds or peers."""
     counts = before_after_counts(
         data.bleeds.select("technician", "started_at").with_columns(yes=yes), event["coached_on"]
@@ -187,10 +189,10 @@ def _coached_technicians(coaching: pl.DataFrame, event: dict[str, Any]) -> list[
     return coaching.filter(pl.col("step") == event["step"], overlapping).get_column("technician").to_list()
 
 
-def changes_of(counts: pl.DataFrame) -> Changes:
+def share_changes(counts: pl.DataFrame) -> Changes:
     """Shares before and after from counts: a name, then yes and bleeds on both sides."""
     column = {name: counts.get_column(name).to_numpy().astype(float) for name in counts.columns[1:]}
-    variance = sum(_variance(column[f"yes_{side}"], column[f"bleeds_{side}"]) for side in ("before", "after"))
+    variance = sum(_share_variance(column[f"yes_{side}"], column[f"bleeds_{side}"]) for side in ("before", "after"))
     return Changes(
         before=column["yes_before"] / column["bleeds_before"],
         after=column["yes_after"] / column["bleeds_after"],
@@ -198,7 +200,7 @@ def changes_of(counts: pl.DataFrame) -> Changes:
     )
 
 
-def _variance(missed: FloatArray, bleeds: FloatArray) -> FloatArray:
+def _share_variance(missed: FloatArray, bleeds: FloatArray) -> FloatArray:
     """Variance of a share, with one miss and one success added (A. Agresti & B. Caffo 2000, Am. Stat. 54:280-288)."""
     p = (missed + 1) / (bleeds + 2)
     return p * (1 - p) / (bleeds + 2)

@@ -43,7 +43,7 @@ def copy_findings(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> list[Finding
     code = level_codes(ordered.get_column("technician"))
     first = np.flatnonzero(np.diff(code, prepend=-1))
     neighbours = np.zeros(len(code), dtype=bool)
-    neighbours[1:] = _matches(values, 1) & (code[1:] == code[:-1])
+    neighbours[1:] = _matches_earlier_entry(values, 1) & (code[1:] == code[:-1])
     total, pairs = int(neighbours.sum()), len(code) - len(first)
     findings = []
     for start, end in zip(first.tolist(), [*first[1:].tolist(), len(code)], strict=True):
@@ -51,7 +51,7 @@ def copy_findings(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> list[Finding
             continue
         own = ordered.slice(start, end - start)
         matches = neighbours[start + 1 : end]
-        distant = [_matches(values[start:end], lag) for lag in FAR_APART if own.height > lag]
+        distant = [_matches_earlier_entry(values[start:end], lag) for lag in FAR_APART if own.height > lag]
         own_share = (sum(int(m.sum()) for m in distant) + 0.5) / (sum(len(m) for m in distant) + 1)
         count = int(matches.sum())
         others_share = (total - count + 0.5) / (pairs - len(matches) + 1)
@@ -62,7 +62,7 @@ def copy_findings(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> list[Finding
     return findings
 
 
-def _matches(values: NDArray[np.float64], lag: int) -> NDArray[np.bool_]:
+def _matches_earlier_entry(values: NDArray[np.float64], lag: int) -> NDArray[np.bool_]:
     """For each entry but the first `lag`: whether it matches the one `lag` before it; NaN is not recorded."""
     later, earlier = values[lag:], values[:-lag]
     equal = later == earlier
@@ -116,10 +116,10 @@ def constant_findings(readings: Mapping[str, RecordedValues]) -> list[Finding]:
     readings
         What was recorded, by reading (`recorded_values`).
     """
-    return [finding for name, recorded in readings.items() for finding in _constant(recorded, name)]
+    return [finding for name, recorded in readings.items() for finding in _test_constant_reading(recorded, name)]
 
 
-def _constant(recorded: RecordedValues, name: str) -> Iterator[Finding]:
+def _test_constant_reading(recorded: RecordedValues, name: str) -> Iterator[Finding]:
     values, value_of_entry = np.unique(recorded.reading, return_inverse=True)
     everyone = np.bincount(value_of_entry, recorded.counts, len(values)).astype(np.int64)
     total = int(everyone.sum())

@@ -38,11 +38,11 @@ def digit_findings(readings: Mapping[str, RecordedValues]) -> list[Finding]:
     readings
         What was recorded, by reading (`recorded_values`).
     """
-    return [finding for name, recorded in readings.items() for finding in _in_field(recorded, name)]
+    return [finding for name, recorded in readings.items() for finding in _test_field_digits(recorded, name)]
 
 
-def _in_field(recorded: RecordedValues, name: str) -> Iterator[Finding]:
-    resolution = _resolution(recorded)
+def _test_field_digits(recorded: RecordedValues, name: str) -> Iterator[Finding]:
+    resolution = _recording_resolution(recorded)
     if resolution is None:
         return
     units = np.rint(recorded.reading / resolution).astype(np.int64)
@@ -98,7 +98,7 @@ def _technician_digits(
     return _TechnicianDigits(own_multiples.total, uneven.statistic, max(uneven.p_value, heaped))
 
 
-def _resolution(recorded: RecordedValues) -> float | None:
+def _recording_resolution(recorded: RecordedValues) -> float | None:
     """The coarsest grid that at least 95% of the median technician's readings are on."""
     entries = recorded.entry_counts
     enough = entries >= MIN_ENTRIES

@@ -85,10 +85,10 @@ def recorded_values(bleeds: pl.DataFrame, readings: Sequence[str] = READINGS) ->
         Columns of numbers.
     """
     bleeds = bleeds.select(pl.col("technician").cast(pl.Categorical), "session_id", *readings)
-    return {name: _recorded_values(bleeds, name) for name in readings}
+    return {name: _values_of_reading(bleeds, name) for name in readings}
 
 
-def _recorded_values(bleeds: pl.DataFrame, name: str) -> RecordedValues:
+def _values_of_reading(bleeds: pl.DataFrame, name: str) -> RecordedValues:
     recorded = bleeds.select("technician", "session_id", reading=name).drop_nulls("reading")
     values = (
         recorded.with_row_index("row")

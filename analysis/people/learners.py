@@ -90,7 +90,7 @@ def learners(
     rng
         For the limits.
     """
-    starts = _starts(data.bleeds, technicians)
+    starts = _find_learners(data.bleeds, technicians)
     if starts.is_empty():
         return LearnerResults(learners=empty(Learners), learner_curves=empty(LearnerCurves))
     misses = expected_misses(data, starts.get_column("technician").to_list())
@@ -98,7 +98,7 @@ def learners(
     comebacks = rates.filter(pl.col("kind") == "technician").select("group", *COMEBACKS).rename(COMEBACKS)
     limits = _limits(misses, rng)
     for start in starts.iter_rows(named=True):
-        row, curve = _learner(data, misses, start, limits)
+        row, curve = _follow_learner(data, misses, start, limits)
         rows.append(row)
         curves += [] if curve is None else [curve]
     table = pl.DataFrame(rows, infer_schema_length=None).join(
@@ -114,7 +114,7 @@ def learners(
     )
 
 
-def _starts(bleeds: pl.DataFrame, technicians: pl.DataFrame) -> pl.DataFrame:
+def _find_learners(bleeds: pl.DataFrame, technicians: pl.DataFrame) -> pl.DataFrame:
     """technician, started_on and first_day_known of everybody who began within the log."""
     day = pl.col("started_at").dt.date()
     first = bleeds.group_by("technician").agg(first_bleed=day.min())
@@ -156,11 +156,11 @@ def expected_misses(data: BleedData, novices: list[str]) -> Misses | None:
     return Misses(
         missed,
         expected,
-        _dispersion(missed[experienced], expected[experienced], technician.filter(pl.Series(experienced))),
+        _estimate_dispersion(missed[experienced], expected[experienced], technician.filter(pl.Series(experienced))),
     )
 
 
-def _dispersion(missed: FloatArray, expected: FloatArray, technician: pl.Series) -> Dispersion:
+def _estimate_dispersion(missed: FloatArray, expected: FloatArray, technician: pl.Series) -> Dispersion:
     """How misses in a bleed vary about each technician's own level, and technicians' levels about their mean."""
     frame = pl.DataFrame({"who": technician, "m": np.nansum(missed, axis=1), "e": np.nansum(expected, axis=1)})
     level = pl.col("e") * (pl.col("m").sum() / pl.col("e").sum()).over("who")
@@ -185,7 +185,7 @@ def _limits(misses: Misses | None, rng: np.random.Generator) -> Callable[[float]
     return lambda mean: at_level(round(np.log(mean) / LEVEL_STEP))
 
 
-def _learner(
+def _follow_learner(
     data: BleedData, misses: Misses | None, start: dict[str, Any], limits_at: Callable[[float], LearningLimits]
 ) -> tuple[dict[str, Any], pl.DataFrame | None]:
     """One learner's row, and the curve if there are peers and enough bleeds."""
@@ -200,11 +200,11 @@ def _learner(
     places = places[np.nansum(misses.expected[places], axis=1) > 0]
     missed, expected = misses.missed[places], misses.expected[places]
     totals = np.nansum(missed, axis=1), np.nansum(expected, axis=1)
-    row |= _shares(missed, totals, misses.dispersion.counts)
+    row |= _share_columns(missed, totals, misses.dispersion.counts)
     if len(places) < MIN_BLEEDS:
         return row, None
     limits = limits_at(float(totals[1].mean()))
-    curve = _curve(data.bleeds[places], totals, misses.dispersion.counts, limits)
+    curve = _cusum_curve(data.bleeds[places], totals, misses.dispersion.counts, limits)
     cleared = curve.filter(pl.col("cusum") >= pl.col("cusum_limit")).head(1)
     if cleared.height:
         row |= {"cleared_after": cleared["bleed_no"].item(), "cleared_on": cleared["bled_on"].item()}
@@ -214,7 +214,7 @@ def _learner(
     return row | _worst_step(data, places, missed, expected), curve
 
 
-def _shares(missed: FloatArray, totals: tuple[FloatArray, FloatArray], dispersion: float) -> dict[str, Any]:
+def _share_columns(missed: FloatArray, totals: tuple[FloatArray, FloatArray], dispersion: float) -> dict[str, Any]:
     hits, expected, recorded = float(totals[0].sum()), float(totals[1].sum()), int(np.isfinite(missed).sum())
     if not recorded:
         return {}
@@ -234,7 +234,7 @@ def _shares(missed: FloatArray, totals: tuple[FloatArray, FloatArray], dispersio
     }
 
 
-def _curve(
+def _cusum_curve(
     bleeds: pl.DataFrame, totals: tuple[FloatArray, FloatArray], dispersion: float, limits: LearningLimits
 ) -> pl.DataFrame:
     """Both CUSUMs; that for help is held at twice its limit, and starts again when the learner is cleared."""

@@ -67,11 +67,11 @@ def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Techn
     table = table.join(recent.improvements, on=["technician", "step"], how="left").with_columns(
         since=pl.max_horizontal(first_day, "improved_since")
     )
-    table = table.join(_beyond_shop(data, missed), on=["technician", "step"], how="left")
+    table = table.join(_misses_beyond_colleagues(data, missed), on=["technician", "step"], how="left")
     return validate_table(Technique, _coach_ranks(table).sort("technician", "step"))
 
 
-def _beyond_shop(data: BleedData, missed: pl.DataFrame) -> pl.DataFrame:
+def _misses_beyond_colleagues(data: BleedData, missed: pl.DataFrame) -> pl.DataFrame:
     """Whether each technician misses each step more than colleagues of the same workshop in the same quarter do.
 
     Of the same bleeds as the shares: `missed` (n × steps) is empty before the bleeds that count.
@@ -309,7 +309,7 @@ def _step_rows(step: str, peers: Peers, cost: MissCost | None, yearly_bleeds: di
     enough = (peers.recorded >= MIN_RECORDED) & np.isfinite(peers.peer_share)
     excess, sd = shrink_excess(peers, enough)
     per_year = np.array([yearly_bleeds[name] for name in peers.technicians])
-    preventable, preventable_sd = _preventable(excess, sd, cost)
+    preventable, preventable_sd = _preventable_comebacks(excess, sd, cost)
     return pl.DataFrame(
         {
             "technician": peers.technicians,
@@ -329,7 +329,7 @@ def _step_rows(step: str, peers: Peers, cost: MissCost | None, yearly_bleeds: di
     ).with_columns(pl.selectors.float().fill_nan(None))
 
 
-def _preventable(excess: FloatArray, sd: FloatArray, cost: MissCost | None) -> tuple[FloatArray, FloatArray]:
+def _preventable_comebacks(excess: FloatArray, sd: FloatArray, cost: MissCost | None) -> tuple[FloatArray, FloatArray]:
     """Comebacks per bleed that the excess costs, and the standard error of that product of two estimates."""
     if cost is None:
         return np.full_like(excess, np.nan), np.full_like(excess, np.nan)

@@ -50,7 +50,7 @@ def recent_bleeds(data: BleedData) -> RecentBleeds:
     newest = pl.col("day").rank("ordinal", descending=True).over("technician")
     counts = bleeds.select((pl.col("age_days") <= RECENT_DAYS) & (newest <= RECENT_BLEEDS)).to_series()
     first_day = dict(bleeds.filter(counts).group_by("technician").agg(pl.col("day").min()).iter_rows())
-    improvements = _improvements(bleeds, data.missed)
+    improvements = _find_improvements(bleeds, data.missed)
     missed = data.missed.with_columns(
         pl.when(counts).then(pl.col(step)).alias(step) for step in data.missed.columns if step != "session_id"
     )
@@ -60,7 +60,7 @@ def recent_bleeds(data: BleedData) -> RecentBleeds:
     return RecentBleeds(missed, first_day, improvements)
 
 
-def _improvements(bleeds: pl.DataFrame, missed: pl.DataFrame) -> pl.DataFrame:
+def _find_improvements(bleeds: pl.DataFrame, missed: pl.DataFrame) -> pl.DataFrame:
     steps = missed.columns[1:]
     values = missed.select(steps).cast(pl.Float64).fill_null(float("nan")).to_numpy()
     order = bleeds.with_row_index("place").sort("technician", "day", "place")

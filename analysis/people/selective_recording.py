@@ -20,7 +20,7 @@ MIN_SPREAD = 0.02
 
 
 @dataclass(frozen=True)
-class _Counts:
+class _EntryCounts:
     """Bleeds of each technician, and by technician and step the misses and the entries."""
 
     technicians: list[str]
@@ -30,7 +30,7 @@ class _Counts:
 
 
 @dataclass(frozen=True)
-class _Person:
+class _TechnicianEntries:
     """One technician and the peers, by step; `expected_misses` are the misses peers would have in the same entries."""
 
     bleeds: float
@@ -47,7 +47,7 @@ class _Person:
 
 
 @dataclass(frozen=True)
-class _Line:
+class _BlanksLine:
     """The line of blanks on misses: its slope, and the p-value of a slope above 0."""
 
     slope: float
@@ -78,29 +78,29 @@ def selective_findings(bleeds: pl.DataFrame, missed: pl.DataFrame) -> list[Findi
     steps = [step for step in missed.columns[1:] if missed.get_column(step).count() > 0]
     if len(steps) < MIN_STEPS:
         return []
-    counts = _counts(bleeds, missed.select(steps))
+    counts = _count_entries(bleeds, missed.select(steps))
     if len(counts.technicians) < MIN_PEOPLE:
         return []
-    people = _people(counts)
+    people = _compare_with_others(counts)
     shape = _gamma_shape(counts)
     log_ratios = np.array([person.log_ratio for person in people])
     variances = np.array([1 / (person.missed.sum() + 0.5) for person in people])
     findings = []
     for i in np.flatnonzero(counts.bleeds >= MIN_ENTRIES):
-        line = _blanks_on_misses(people[i], shape)
-        p_value = _fisher_combination(line.p_value, _fewer_misses(log_ratios, variances, int(i)))
+        line = _regress_blanks_on_misses(people[i], shape)
+        p_value = _fisher_combination(line.p_value, _fewer_misses_p_value(log_ratios, variances, int(i)))
         technician, n = counts.technicians[i], int(counts.bleeds[i])
-        examples = _most_blanks(bleeds, missed, technician) if p_value <= SIGNIFICANT else ()
+        examples = _bleeds_with_most_blanks(bleeds, missed, technician) if p_value <= SIGNIFICANT else ()
         findings.append(Finding(technician, "recorded_only_when_met", "", n, line.slope, p_value, examples))
     return findings
 
 
-def _counts(bleeds: pl.DataFrame, missed: pl.DataFrame) -> _Counts:
+def _count_entries(bleeds: pl.DataFrame, missed: pl.DataFrame) -> _EntryCounts:
     steps = missed.columns
     by_technician = missed.with_columns(technician=bleeds.get_column("technician")).group_by("technician")
     sums = [pl.col(s).sum().alias(f"m_{s}") for s in steps] + [pl.col(s).count().alias(f"r_{s}") for s in steps]
     table = by_technician.agg(pl.len().alias("n"), *sums).sort("technician")
-    return _Counts(
+    return _EntryCounts(
         technicians=table.get_column("technician").to_list(),
         bleeds=table.get_column("n").to_numpy().astype(float),
         missed=table.select(f"m_{s}" for s in steps).to_numpy().astype(float),
@@ -108,18 +108,18 @@ def _counts(bleeds: pl.DataFrame, missed: pl.DataFrame) -> _Counts:
     )
 
 
-def _people(counts: _Counts) -> list[_Person]:
+def _compare_with_others(counts: _EntryCounts) -> list[_TechnicianEntries]:
     all_missed, all_recorded, all_bleeds = counts.missed.sum(axis=0), counts.recorded.sum(axis=0), counts.bleeds.sum()
     people = []
     for bleeds, missed, recorded in zip(counts.bleeds, counts.missed, counts.recorded, strict=True):
         others = all_recorded - recorded
         share = (all_missed - missed + 0.5) / (others + 1)
         blank = 1 - others / max(all_bleeds - bleeds, 1.0)
-        people.append(_Person(float(bleeds), missed, recorded, recorded * share, share, blank))
+        people.append(_TechnicianEntries(float(bleeds), missed, recorded, recorded * share, share, blank))
     return people
 
 
-def _gamma_shape(counts: _Counts) -> float:
+def _gamma_shape(counts: _EntryCounts) -> float:
     """How alike technicians' profiles over the steps are: the gamma shape of recorded over expected misses, by moments."""
     share = counts.missed.sum(axis=0) / np.maximum(counts.recorded.sum(axis=0), 1)
     expected = counts.recorded * share
@@ -129,7 +129,7 @@ def _gamma_shape(counts: _Counts) -> float:
     return float(1 / max(spread, MIN_SPREAD))
 
 
-def _blanks_on_misses(person: _Person, shape: float) -> _Line:
+def _regress_blanks_on_misses(person: _TechnicianEntries, shape: float) -> _BlanksLine:
     """Weighted least squares of the blanks beyond peers on the likely share missed, over the steps."""
     level = (person.missed.sum() + 0.5) / (person.expected_misses.sum() + 0.5)
     likely = person.peers_missed * (shape + person.missed) / (shape + person.expected_misses * level)
@@ -144,10 +144,10 @@ def _blanks_on_misses(person: _Person, shape: float) -> _Line:
     degrees_of_freedom = len(y) - 2
     spread = max(float(weight @ (y - x @ line) ** 2) / degrees_of_freedom, 1 / person.bleeds)
     sd = max(float(np.sqrt(spread * covariance[1, 1])), 1e-12)
-    return _Line(float(line[1]), float(student_tail(line[1] / sd, degrees_of_freedom)))
+    return _BlanksLine(float(line[1]), float(student_tail(line[1] / sd, degrees_of_freedom)))
 
 
-def _fewer_misses(log_ratios: FloatArray, variances: FloatArray, i: int) -> float:
+def _fewer_misses_p_value(log_ratios: FloatArray, variances: FloatArray, i: int) -> float:
     """p-value of technician `i` recording so few misses, if drawn from among the others (pooled by random effects)."""
     r, v = np.delete(log_ratios, i), np.delete(variances, i)
     between = between_variance(r, v)
@@ -164,7 +164,7 @@ def _fisher_combination(p_1: float, p_2: float) -> float:
     return float(product * (1 - np.log(product)))
 
 
-def _most_blanks(bleeds: pl.DataFrame, missed: pl.DataFrame, technician: str) -> tuple[str, ...]:
+def _bleeds_with_most_blanks(bleeds: pl.DataFrame, missed: pl.DataFrame, technician: str) -> tuple[str, ...]:
     """That technician's bleeds with the most blanks."""
     own = missed.filter(bleeds.get_column("technician") == technician)
     blanks = own.select("session_id", blanks=pl.sum_horizontal(pl.col(missed.columns[1:]).is_null()))

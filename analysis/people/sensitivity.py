@@ -11,7 +11,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.stats import Z95, kendall_tau
-from analysis.steps import build_design, crude_steps, estimate_marginal_effects
+from analysis.steps import build_design, crude_step_differences, estimate_marginal_effects
 from schemas import validate_table
 from schemas.intermediate import MissedSteps
 from schemas.outputs import Credibility
@@ -27,7 +27,7 @@ _SENSITIVITY_SCHEMA = {
 
 
 @dataclass(frozen=True)
-class _Estimates:
+class _PreventedEstimates:
     """Comebacks that never missing each step would prevent, from comebacks alone, with the standard error."""
 
     steps: tuple[str, ...]
@@ -50,14 +50,14 @@ def add_ranking_sensitivity(data: BleedData, credibility: DataFrame[Credibility]
         What `credibility` found in all bleeds.
     """
     flagged = credibility.filter("flag").get_column("technician").unique().sort().to_list()
-    whole = _estimates(data) if flagged else None
+    whole = _estimate_prevented(data) if flagged else None
     if whole is None:
         return credibility
     rows: list[dict[str, object]] = []
     for technician in flagged:
-        rest = _estimates(leave_technician_out(data, technician))
+        rest = _estimate_prevented(leave_technician_out(data, technician))
         if rest is not None:
-            rows.append({"technician": technician, "flag": True} | _compared(whole, rest))
+            rows.append({"technician": technician, "flag": True} | _compare_rankings(whole, rest))
     if not rows:
         return credibility
     table = credibility.drop("ranking_tau", "ranking_holds").join(
@@ -73,8 +73,8 @@ def leave_technician_out(data: BleedData, technician: str) -> BleedData:
     return replace(data, bleeds=data.bleeds.filter(others), missed=missed)
 
 
-def _estimates(data: BleedData) -> _Estimates | None:
-    crude = crude_steps(data)
+def _estimate_prevented(data: BleedData) -> _PreventedEstimates | None:
+    crude = crude_step_differences(data)
     enough = (crude.get_column("missed") >= MIN_BLEEDS) & (
         crude.get_column("recorded") - crude.get_column("missed") >= MIN_BLEEDS
     )
@@ -82,10 +82,10 @@ def _estimates(data: BleedData) -> _Estimates | None:
         return None
     steps = tuple(crude.filter(enough).get_column("step"))
     effects = estimate_marginal_effects(data, build_design(data, steps))
-    return _Estimates(steps, effects.prevented, effects.sd)
+    return _PreventedEstimates(steps, effects.prevented, effects.sd)
 
 
-def _compared(whole: _Estimates, rest: _Estimates) -> dict[str, object]:
+def _compare_rankings(whole: _PreventedEstimates, rest: _PreventedEstimates) -> dict[str, object]:
     both = [step for step in whole.steps if step in rest.steps]
     indices = [whole.steps.index(step) for step in both]
     before, sd = whole.prevented[indices], whole.sd[indices]

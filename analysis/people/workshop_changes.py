@@ -16,10 +16,10 @@ from analysis.people.coaching import (
     CLEAR_Q,
     DAYS_EITHER_SIDE,
     Changes,
-    Wander,
+    PeriodVariance,
     before_after_counts,
-    changes_of,
     difference,
+    share_changes,
 )
 from analysis.stats import Z95, benjamini_hochberg
 from schemas import empty, validate_table
@@ -66,14 +66,14 @@ def measure_effects(data: BleedData, measures: DataFrame[Measures]) -> DataFrame
     """
     rows = []
     for event in measures.select("began_on", "what", "shop", "step").unique().iter_rows(named=True):
-        rows += [event | _effect(outcome, measures, event) for outcome in _outcomes(data, event["step"])]
+        rows += [event | _effect_row(outcome, measures, event) for outcome in _list_outcomes(data, event["step"])]
     table = pl.DataFrame(rows, schema=empty(MeasureEffects).schema)
     q_value = pl.Series(benjamini_hochberg(table.get_column("p_value").fill_null(np.nan).to_numpy())).fill_nan(None)
     table = table.with_columns(q_value=q_value, clear=q_value <= CLEAR_Q)
     return validate_table(MeasureEffects, table.sort("began_on", "what", "shop", "outcome"))
 
 
-def _outcomes(data: BleedData, step: str | None) -> list[_Outcome]:
+def _list_outcomes(data: BleedData, step: str | None) -> list[_Outcome]:
     days, observed = pl.col("return_days"), pl.col("observed_days")
     early = pl.when(observed >= EARLY_DAYS).then((days <= EARLY_DAYS).fill_null(False))
     bleeds = data.bleeds.select(
@@ -94,23 +94,23 @@ def _outcomes(data: BleedData, step: str | None) -> list[_Outcome]:
     return [_Outcome("missed", 0, steps[str(step)], list(steps.values())), *outcomes]
 
 
-def _effect(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
+def _effect_row(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) -> dict[str, Any]:
     """One row, without q-value."""
     row: dict[str, Any] = {"outcome": outcome.name, "comparison": "too_few"}
-    counts = before_after_counts(_of_shops(outcome, event["shop"]), event["began_on"], "shop")
+    counts = before_after_counts(_group_by_workshop(outcome, event["shop"]), event["began_on"], "shop")
     own = counts if event["shop"] is None else counts.filter(pl.col("shop") == event["shop"])
     if own.is_empty() or own.select(pl.sum_horizontal("yes_before", "yes_after")).sum().item() < outcome.minimum:
         return row
     if event["shop"] is None:
         own = own.select(pl.lit("all").alias("shop"), pl.exclude("shop").sum())
     others = counts.filter(~pl.col("shop").is_in(_changing_shops(measures, event)))
-    change = changes_of(own)
+    change = share_changes(own)
     row |= {"before": float(change.before[0]), "after": float(change.after[0])}
     row |= {f"bleeds_{side}": own.get_column(f"bleeds_{side}").item() for side in ("before", "after")}
-    wander = _wander(outcome, measures, event)
+    wander = _estimate_period_variance(outcome, measures, event)
     if wander is None or event["shop"] is None or others.is_empty():
-        return row | _before_after(change, wander)
-    effect = difference(change, changes_of(others), wander)
+        return row | _before_after_columns(change, wander)
+    effect = difference(change, share_changes(others), wander)
     return row | {
         "comparison": "other_workshops",
         "change": effect.change,
@@ -121,12 +121,12 @@ def _effect(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) ->
     }
 
 
-def _of_shops(outcome: _Outcome, shop: str | None) -> pl.DataFrame:
+def _group_by_workshop(outcome: _Outcome, shop: str | None) -> pl.DataFrame:
     """The bleeds by workshop; for a change in all of them, those of all together."""
     return outcome.bleeds if shop is not None else outcome.bleeds.with_columns(shop=pl.lit("all"))
 
 
-def _before_after(change: Changes, wander: Wander | None) -> dict[str, Any]:
+def _before_after_columns(change: Changes, wander: PeriodVariance | None) -> dict[str, Any]:
     """Before and after only; without days that show how workshops vary by themselves, the interval is that of the counts."""
     own = float(change.change[0])
     between = 0.0 if wander is None else wander.variance
@@ -144,22 +144,24 @@ def _changing_shops(measures: pl.DataFrame, event: dict[str, Any]) -> list[str]:
     return [event["shop"] or "", *rows.get_column("shop").drop_nulls()]
 
 
-def _wander(outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]) -> Wander | None:
+def _estimate_period_variance(
+    outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]
+) -> PeriodVariance | None:
     """How much workshops change by themselves, from days of the log on which no change of theirs is close; None without.
 
     On each such day the workshops' changes of the log odds are compared with their mean (with a single workshop, with no
     change); their variance beyond the counts' is averaged over the days, and for missed steps over all steps: habits are
     taken to vary equally on the log odds of every step.
     """
-    spreads = [_spread(bleeds, measures, event) for bleeds in outcome.alike]
+    spreads = [_squares_beyond_counts(bleeds, measures, event) for bleeds in outcome.alike]
     squares, freedom = (sum(parts) for parts in zip(*spreads, strict=True)) if spreads else (0.0, 0.0)
     if not freedom:
         return None
     overlap = DAYS_BETWEEN_TRIALS / (CHOICE_DAYS + 2 * DAYS_EITHER_SIDE)
-    return Wander(max(squares / freedom, 0.0), max(freedom * overlap, 1.0))
+    return PeriodVariance(max(squares / freedom, 0.0), max(freedom * overlap, 1.0))
 
 
-def _spread(bleeds: pl.DataFrame, measures: pl.DataFrame, event: dict[str, Any]) -> tuple[float, float]:
+def _squares_beyond_counts(bleeds: pl.DataFrame, measures: pl.DataFrame, event: dict[str, Any]) -> tuple[float, float]:
     """Summed squares of the changes beyond the counts' variance, and their degrees of freedom."""
     pooled = event["shop"] is None
     bleeds = bleeds.with_columns(shop=pl.lit("all")) if pooled else bleeds
@@ -173,7 +175,7 @@ def _spread(bleeds: pl.DataFrame, measures: pl.DataFrame, event: dict[str, Any])
         counts = before_after_counts(bleeds, day, "shop").filter(~pl.col("shop").is_in(changing))
         if counts.height < 2 - alone:
             continue
-        changes = changes_of(counts)
+        changes = share_changes(counts)
         value, variance = changes.change / changes.slope, changes.variance / changes.slope**2
         centre = 0.0 if alone else float(value.mean())
         own_freedom = len(value) - (not alone)

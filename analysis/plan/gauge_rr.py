@@ -78,18 +78,18 @@ def gauge_study(
     study = gauge_data(readings)
     components = (balanced_components if study.balanced else unbalanced_components)(study, rng, pool_above_p)
     sd, draws = _sd_by_source(components.variances), _sd_by_source(components.draws)
-    table = _table(sd, draws, tolerance)
+    table = _gauge_table(sd, draws, tolerance)
     gauge_share = float(sd[2, 0] / sd[5, 0]) if sd[5, 0] > 0 else 0.0
     categories = int(CATEGORY_FACTOR * sd[4, 0] / sd[2, 0]) if sd[2, 0] > 0 else 0
     return GaugeStudy(
         table=validate_table(Gauge, table),
-        noise=_noise(components),
+        noise=_noise_table(components),
         distinct_categories=categories,
         interaction_p=components.interaction_p,
         interaction_pooled=components.pooled,
         balanced=study.balanced,
         readings=readings.height,
-        verdict=_verdict(gauge_share, categories),
+        verdict=_verdict_text(gauge_share, categories),
     )
 
 
@@ -106,7 +106,7 @@ def _sd_by_source(variances: Components | FloatArray) -> FloatArray:
     return np.sqrt(np.stack([repeat, reproduced, gauge, interaction, item, gauge + item]))
 
 
-def _table(sd: FloatArray, draws: FloatArray, tolerance: float | None) -> pl.DataFrame:
+def _gauge_table(sd: FloatArray, draws: FloatArray, tolerance: float | None) -> pl.DataFrame:
     lo, hi = np.quantile(draws, [0.025, 0.975], axis=1)
     total = sd[5, 0]
     return pl.DataFrame(
@@ -122,7 +122,7 @@ def _table(sd: FloatArray, draws: FloatArray, tolerance: float | None) -> pl.Dat
     )
 
 
-def _noise(components: Components) -> DataFrame[GaugeNoise]:
+def _noise_table(components: Components) -> DataFrame[GaugeNoise]:
     """Reliability: share of the items' variance in the variance of a reading.
 
     Measurement error weakens the slope of a risk on the reading by this factor and the sample size for detecting it
@@ -147,7 +147,7 @@ def _reliability(variances: FloatArray, readings: int) -> FloatArray:
     return np.where(total > 0, item / np.where(total > 0, total, 1), 0.0)
 
 
-def _verdict(gauge_share: float, categories: int) -> str:
+def _verdict_text(gauge_share: float, categories: int) -> str:
     """Bands of the measurement systems analysis manual, from memory: under 10% good, 10-30% conditional, over 30%
     not good enough.
     """

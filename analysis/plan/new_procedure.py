@@ -16,12 +16,12 @@ from analysis.standard import Limits, Standard, Step, missed_steps
 from analysis.stats import Z95, clustered_standard_error, holm, level_codes, normal_tail
 from analysis.steps import (
     FittedCurve,
-    Prevented,
+    PreventedComebacks,
     build_design,
     dose_response_base,
     dose_response_curves,
     fit_curves,
-    prevented_by,
+    prevented_if_never_missed,
     step_costs,
 )
 from schemas import empty, validate_table
@@ -65,7 +65,7 @@ class NewProcedure:
     met_all: float
     changed: tuple[str, ...]
     minutes: Minutes | None
-    prevented: Prevented | None
+    prevented: PreventedComebacks | None
     moved: tuple[MovedLimit, ...] = field(default=())
 
 
@@ -81,13 +81,13 @@ def try_procedure(log: Log, data: BleedData, new: Standard, rng: np.random.Gener
     curves = dose_response_curves(dose_response_base(under_new, costs.design, costs.return_model))
     steps = tuple(step for step in changed if costs.design is not None and step in costs.design.steps)
     return NewProcedure(
-        table=_shares(data, under_new, recent),
+        table=_met_shares(data, under_new, recent),
         bleeds=int(recent.sum()),
-        met_all=_met_all(under_new, recent),
+        met_all=_share_met_all(under_new, recent),
         changed=changed,
-        minutes=_minutes(under_new, changed),
-        prevented=prevented_by(costs, steps, bleeds_per_year(data), rng) if steps else None,
-        moved=tuple(_moved(data.standard, new, curves)),
+        minutes=_estimate_minutes(under_new, changed),
+        prevented=prevented_if_never_missed(costs, steps, bleeds_per_year(data), rng) if steps else None,
+        moved=tuple(_list_moved_limits(data.standard, new, curves)),
     )
 
 
@@ -97,7 +97,7 @@ def _changed_steps(now: Standard, new: Standard) -> tuple[str, ...]:
     return tuple(step.id for step in new.steps if rules.get(step.id) != (step.field, step.rule))
 
 
-def _shares(now: BleedData, new: BleedData, recent: pl.Series) -> DataFrame[ProcedureTrial]:
+def _met_shares(now: BleedData, new: BleedData, recent: pl.Series) -> DataFrame[ProcedureTrial]:
     shop = now.bleeds.get_column("shop").fill_null("not recorded").filter(recent)
     shops = shop.unique().sort().to_list()
     rows = []
@@ -119,13 +119,13 @@ def _shares(now: BleedData, new: BleedData, recent: pl.Series) -> DataFrame[Proc
     return validate_table(ProcedureTrial, pl.DataFrame(rows, schema=empty(ProcedureTrial).schema))
 
 
-def _met_all(data: BleedData, recent: pl.Series) -> float:
+def _share_met_all(data: BleedData, recent: pl.Series) -> float:
     """Share of the bleeds with no recorded miss."""
     missed = data.missed.filter(recent).drop("session_id")
     return float((~missed.fill_null(False).select(pl.any_horizontal(pl.all())).to_series()).mean() or 0.0)  # type: ignore[arg-type]
 
 
-def _minutes(data: BleedData, changed: tuple[str, ...]) -> Minutes | None:
+def _estimate_minutes(data: BleedData, changed: tuple[str, ...]) -> Minutes | None:
     """Minutes that the changed steps' misses save, averaged over all bleeds: least squares on the model's columns, by bike.
 
     None with fewer than 100 bleeds timed, or no changed step both missed and met.
@@ -152,7 +152,7 @@ def _minutes(data: BleedData, changed: tuple[str, ...]) -> Minutes | None:
     return Minutes(each, each - Z95 * error, each + Z95 * error, int(timed.sum()))
 
 
-def _moved(now: Standard, new: Standard, curves: DataFrame[Tolerance]) -> list[MovedLimit]:
+def _list_moved_limits(now: Standard, new: Standard, curves: DataFrame[Tolerance]) -> list[MovedLimit]:
     old = {step.id: step for step in now.steps}
     moved = []
     for step in new.steps:
@@ -160,28 +160,28 @@ def _moved(now: Standard, new: Standard, curves: DataFrame[Tolerance]) -> list[M
         if before is None or before.field != step.field or before.limits == step.limits:
             continue
         curve = curves.filter(pl.col("field") == step.field, pl.col("lo").is_not_null())
-        text = f"{_words(before.limits)} becomes {_words(step.limits)}"
+        text = f"{_limits_text(before.limits)} becomes {_limits_text(step.limits)}"
         moved.append(MovedLimit(step.id, text, _evidence(before, step, curve)))
     return moved
 
 
 def _evidence(before: Step, after: Step, curve: pl.DataFrame) -> str:
-    accepted = _within(after.limits)
-    if curve.filter(accepted & ~_within(before.limits)).height:
+    accepted = _is_within_limits(after.limits)
+    if curve.filter(accepted & ~_is_within_limits(before.limits)).height:
         return "makers_limit" if before.never_looser else "looser"
-    excluded, inside = curve.filter(_within(before.limits) & ~accepted), curve.filter(accepted)
+    excluded, inside = curve.filter(_is_within_limits(before.limits) & ~accepted), curve.filter(accepted)
     if excluded.is_empty() or inside.is_empty():
         return "none"
     return "supported" if excluded.get_column("lo").max() > inside.get_column("hi").min() else "none"  # type: ignore[operator]
 
 
-def _within(limits: Limits) -> pl.Expr:
+def _is_within_limits(limits: Limits) -> pl.Expr:
     infinity = float("inf")
     low = -infinity if limits.lo is None else limits.lo
     return pl.col("reading").is_between(low, infinity if limits.hi is None else limits.hi)
 
 
-def _words(limits: Limits) -> str:
+def _limits_text(limits: Limits) -> str:
     if limits.lo is None or limits.hi is None:
         return (
             f"at most {limits.hi:g}"
@@ -215,11 +215,11 @@ def propose_limits(data: BleedData, rng: np.random.Generator) -> list[ProposedLi
     more near both. It never moves outwards: where few go beyond a limit, a log can hardly show that it is safe to.
     """
     costs = step_costs(data, rng)
-    return limits_to_move(fit_curves(dose_response_base(data, costs.design, costs.return_model)))
+    return select_supported_limits(fit_curves(dose_response_base(data, costs.design, costs.return_model)))
 
 
 @dataclass(frozen=True)
-class _Pair:
+class _ReadingPair:
     """Two readings within a limit, by place on the curve; `p_value` is that of the outer one being no worse (one-sided)."""
 
     curve: FittedCurve = field(repr=False)
@@ -229,54 +229,54 @@ class _Pair:
     p_value: float
 
 
-def limits_to_move(curves: list[FittedCurve]) -> list[ProposedLimit]:
+def select_supported_limits(curves: list[FittedCurve]) -> list[ProposedLimit]:
     """Limits that the curves support moving inwards.
 
     Each pair of readings within a limit is compared by the difference of their log hazards, with its covariance; p-values
     are adjusted over all pairs, limits and steps (Holm 1979), clear at 0.05.
     """
-    pairs = [pair for curve in curves for key in ("min", "max") for pair in _pairs(curve, key)]
+    pairs = [pair for curve in curves for key in ("min", "max") for pair in _reading_pairs(curve, key)]
     adjusted = holm([pair.p_value for pair in pairs])
     proposals: dict[tuple[str, str], ProposedLimit] = {}
     for place in np.argsort(adjusted, kind="stable")[::-1]:  # the clearest last
         pair, step = pairs[place], pairs[place].curve.step
         if adjusted[place] > CLEAR_P:
             continue
-        one, previous = _moved_limit(pair), proposals.get((step.id, pair.key))
+        one, previous = _propose_moved_limit(pair), proposals.get((step.id, pair.key))
         inwards = 1 if pair.key == "min" else -1
         if previous is None or inwards * one.after >= inwards * previous.after:
             proposals[step.id, pair.key] = one
     return [proposals[key] for key in sorted(proposals)]
 
 
-def _pairs(curve: FittedCurve, key: str) -> list[_Pair]:
+def _reading_pairs(curve: FittedCurve, key: str) -> list[_ReadingPair]:
     limit = curve.step.limits.lo if key == "min" else curve.step.limits.hi
     if limit is None:
         return []
-    inside = _inside(curve, key)
+    inside = _usable_places(curve, key)
     return [
-        _Pair(curve, key, outer, further_in, _no_worse(curve, outer, further_in))
+        _ReadingPair(curve, key, outer, further_in, _no_worse_p_value(curve, outer, further_in))
         for place, outer in enumerate(inside)
         for further_in in inside[place + 1 :]
     ]
 
 
-def _inside(curve: FittedCurve, key: str) -> list[int]:
+def _usable_places(curve: FittedCurve, key: str) -> list[int]:
     """Places of the curve within the step's limits with enough bleeds near them, in order from this limit inwards."""
-    usable = curve.table.select(_within(curve.step.limits) & (pl.col("bleeds") >= MIN_NEAR)).to_series()
+    usable = curve.table.select(_is_within_limits(curve.step.limits) & (pl.col("bleeds") >= MIN_NEAR)).to_series()
     places = usable.arg_true().to_list()
     return places if key == "min" else places[::-1]
 
 
-def _no_worse(curve: FittedCurve, outer: int, further_in: int) -> float:
+def _no_worse_p_value(curve: FittedCurve, outer: int, further_in: int) -> float:
     covariance = curve.covariance
     variance = covariance[outer, outer] + covariance[further_in, further_in] - 2 * covariance[outer, further_in]
     difference = curve.log_hazard[outer] - curve.log_hazard[further_in]
     return float(normal_tail(difference / max(variance, 1e-12) ** 0.5))
 
 
-def _moved_limit(pair: _Pair) -> ProposedLimit:
-    step, inside = pair.curve.step, _inside(pair.curve, pair.key)
+def _propose_moved_limit(pair: _ReadingPair) -> ProposedLimit:
+    step, inside = pair.curve.step, _usable_places(pair.curve, pair.key)
     rows = pair.curve.table.select("reading", "pooled", "bleeds", "risk", "lo", "hi")
     worse, better = (rows.row(place, named=True) for place in (pair.outer, pair.further_in))
     after = rows.row(inside[inside.index(pair.outer) + 1], named=True)["reading"]

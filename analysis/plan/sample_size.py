@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
 from analysis.stats import Z95, wilson
-from analysis.steps import Design, MarginalEffects, build_design, crude_steps, estimate_marginal_effects
+from analysis.steps import Design, MarginalEffects, build_design, crude_step_differences, estimate_marginal_effects
 from analysis.survival import CoxModel
 
 _NORMAL = NormalDist()
@@ -58,7 +58,7 @@ def two_arm_bleeds(rate_1: float, rate_2: float, power: float = 0.8, alpha: floa
     return ((null_term + alternative_term) / (rate_1 - rate_2)) ** 2
 
 
-def continuity_corrected(bleeds: float, rate_1: float, rate_2: float) -> float:
+def continuity_corrected_size(bleeds: float, rate_1: float, rate_2: float) -> float:
     """Two-arm size with Fleiss's continuity correction, close to that of an exact test."""
     return bleeds / 4 * (1 + math.sqrt(1 + 4 / (bleeds * abs(rate_1 - rate_2)))) ** 2
 
@@ -153,7 +153,7 @@ class _SimulationBase:
 
 def estimable_steps(data: BleedData) -> tuple[str, ...]:
     """Steps with at least 10 missed and 10 met bleeds."""
-    crude = crude_steps(data)
+    crude = crude_step_differences(data)
     times_met = crude.get_column("recorded") - crude.get_column("missed")
     enough = (crude.get_column("missed") >= MIN_BLEEDS) & (times_met >= MIN_BLEEDS)
     return tuple(crude.filter(enough).get_column("step"))
@@ -187,11 +187,11 @@ def step_power(
     z, results = [], []
     for size in study.sizes:
         progress(f"{size:,} bleeds, {study.runs} resamples")
-        resamples = [_resample(base, size, rng) for _ in range(study.runs)]
+        resamples = [_simulate_resample(base, size, rng) for _ in range(study.runs)]
         z.append(np.array([resample.z for resample in resamples]))
         results.append(_power_at_size(size, resamples))
     required = _required_bleeds(study.sizes, z, base.effect, study.power)
-    return StepPower(study, _per_100(base, fitted.baseline_hazard), tuple(results), *required)
+    return StepPower(study, _true_prevented_per_100(base, fitted.baseline_hazard), tuple(results), *required)
 
 
 @dataclass(frozen=True)
@@ -217,7 +217,7 @@ def _simulation_base(
     )
 
 
-def _resample(log: _SimulationBase, size: int, rng: np.random.Generator) -> _Resample:
+def _simulate_resample(log: _SimulationBase, size: int, rng: np.random.Generator) -> _Resample:
     """Resample about `size` bleeds with simulated returns, and fit; z of the step and number of comebacks."""
     bikes: list[IndexArray] = []
     total = 0
@@ -245,7 +245,7 @@ def _power_at_size(size: int, resamples: list[_Resample]) -> PowerAtSize:
     return PowerAtSize(size, comebacks, detected / len(resamples), float(limits.lo), float(limits.hi))
 
 
-def _per_100(log: _SimulationBase, exposure: FloatArray) -> float:
+def _true_prevented_per_100(log: _SimulationBase, exposure: FloatArray) -> float:
     mass = exposure * np.exp(log.linear_predictor)
     missed = log.design.missed[:, log.column] > 0
     without = np.where(missed, mass * math.exp(-log.effect), mass)

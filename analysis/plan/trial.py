@@ -65,7 +65,7 @@ def trials(data: BleedData, rng: np.random.Generator) -> DataFrame[Trial]:
     return validate_table(Trial, pl.DataFrame(rows, schema=empty(Trial).schema).sort("trial", "arm"))
 
 
-def by_bleed(comebacks_1: int, n_1: int, comebacks_2: int, n_2: int) -> Contrast:
+def compare_by_bleed(comebacks_1: int, n_1: int, comebacks_2: int, n_2: int) -> Contrast:
     """Arm 2 less arm 1 when each bleed was randomised.
 
     Interval: R. G. Newcombe 1998, Stat. Med. 17:873-890, method 10 (Wilson limits squared and added). p-value: the
@@ -80,7 +80,7 @@ def by_bleed(comebacks_1: int, n_1: int, comebacks_2: int, n_2: int) -> Contrast
     return Contrast(difference, float(limits.lo), float(limits.hi), p_value)
 
 
-def by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Generator) -> Contrast:
+def compare_by_unit(arm_1: pl.DataFrame, arm_2: pl.DataFrame, rng: np.random.Generator) -> Contrast:
     """Arm 2 less arm 1 when whole units (workshops, technicians, weeks, bikes) were randomised.
 
     Limits: ratio estimates of the rates with between-unit variances, Student's t on units less two (W. G. Cochran 1977,
@@ -138,21 +138,21 @@ def _ratio_variance(y: NDArray[np.float64], n: NDArray[np.float64]) -> float:
 
 
 @dataclass(frozen=True)
-class _Design:
+class _TrialDesign:
     """How a trial was designed, and its unit of randomisation ("" where none is declared)."""
 
     design: str
     unit: str
 
 
-def _design(bleeds: pl.DataFrame) -> _Design:
+def _find_trial_design(bleeds: pl.DataFrame) -> _TrialDesign:
     declared = bleeds.get_column("trial_unit").drop_nulls().unique().to_list()
     if _is_sequential(bleeds):
-        return _Design("before_after", "")
+        return _TrialDesign("before_after", "")
     if len(declared) != 1:
-        return _Design("undeclared", "")
+        return _TrialDesign("undeclared", "")
     unit = next((coarse for coarse in COARSER[declared[0]] if _has_one_arm_per_unit(bleeds, coarse)), declared[0])
-    return _Design("randomised" if unit == "bleed" or _has_one_arm_per_unit(bleeds, unit, 1) else "mixed", unit)
+    return _TrialDesign("randomised" if unit == "bleed" or _has_one_arm_per_unit(bleeds, unit, 1) else "mixed", unit)
 
 
 def _is_sequential(bleeds: pl.DataFrame) -> bool:
@@ -169,7 +169,7 @@ def _has_one_arm_per_unit(bleeds: pl.DataFrame, unit: str, least: int = 2) -> bo
 
 
 def _arm_rows(name: str, bleeds: pl.DataFrame, rng: np.random.Generator) -> list[dict[str, object]]:
-    trial_design = _design(bleeds)
+    trial_design = _find_trial_design(bleeds)
     mature = bleeds.filter("mature").with_columns(unit=UNIT_KEYS[trial_design.unit or "bleed"])
     arms = sorted(bleeds.get_column("trial_arm").unique().to_list())
     first = mature.filter(pl.col("trial_arm") == arms[0])
@@ -187,20 +187,20 @@ def _arm_rows(name: str, bleeds: pl.DataFrame, rng: np.random.Generator) -> list
             "units": own.n_unique("unit") if trial_design.unit else None,
         }
         if arm != arms[0] and trial_design.design == "randomised" and not own.is_empty() and not first.is_empty():
-            contrast = _contrast(first, own, trial_design.unit, rng)
+            contrast = _compare_arms(first, own, trial_design.unit, rng)
             row |= {"difference": contrast.difference, "p_value": contrast.p_value}
             row |= {} if np.isnan(contrast.lo) else {"lo": max(contrast.lo, -1), "hi": min(contrast.hi, 1)}
         rows.append(row)
     return rows
 
 
-def _contrast(first: pl.DataFrame, own: pl.DataFrame, unit: str, rng: np.random.Generator) -> Contrast:
+def _compare_arms(first: pl.DataFrame, own: pl.DataFrame, unit: str, rng: np.random.Generator) -> Contrast:
     if unit == "bleed":
         came_back = [int(arm.get_column("came_back").sum()) for arm in (first, own)]
-        return by_bleed(came_back[0], first.height, came_back[1], own.height)
+        return compare_by_bleed(came_back[0], first.height, came_back[1], own.height)
     comebacks = pl.col("came_back").sum().alias("comebacks")
     arms = [arm.group_by("unit").agg(comebacks, pl.len().alias("bleeds")).sort("unit") for arm in (first, own)]
-    return by_unit(arms[0], arms[1], rng)
+    return compare_by_unit(arms[0], arms[1], rng)
 
 
 def bleeds_needed(data: BleedData) -> tuple[str, ...]:

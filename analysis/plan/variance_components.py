@@ -54,7 +54,7 @@ def gauge_data(readings: pl.DataFrame) -> GaugeData:
         mean=pl.col("reading").mean(), n=pl.len(), within=squared_deviation.sum()
     )
     pairs = pairs.sort("item", "technician")
-    technician, item = (_indicators(pairs.get_column(name)) for name in ("technician", "item"))
+    technician, item = (_indicator_matrix(pairs.get_column(name)) for name in ("technician", "item"))
     indicators = (technician, np.eye(pairs.height), item)
     return GaugeData(
         means=pairs.get_column("mean").to_numpy(),
@@ -68,7 +68,7 @@ def gauge_data(readings: pl.DataFrame) -> GaugeData:
     )
 
 
-def _indicators(label: pl.Series) -> FloatArray:
+def _indicator_matrix(label: pl.Series) -> FloatArray:
     codes = label.rank("dense").to_numpy().astype(int) - 1
     return np.eye(codes.max() + 1)[codes]
 
@@ -87,7 +87,7 @@ class Components:
 
 
 @dataclass(frozen=True)
-class _Squares:
+class _SumsOfSquares:
     """Sums of squares and degrees of freedom of item, technician, interaction and repeatability."""
 
     sums: FloatArray
@@ -104,14 +104,16 @@ def balanced_components(study: GaugeData, rng: np.random.Generator, pool_above_p
     """
     from scipy import stats
 
-    squares = _squares(study)
+    squares = _sums_of_squares(study)
     mean_squares = squares.sums / squares.degrees_of_freedom
     ratio = mean_squares[2] / mean_squares[3] if mean_squares[3] > 0 else np.inf
     p = float(stats.f.sf(ratio, squares.degrees_of_freedom[2], squares.degrees_of_freedom[3]))
     pooled = p > pool_above_p
     chosen = _pool_interaction(squares) if pooled else squares
     return Components(
-        variances=_from_mean_squares((chosen.sums / chosen.degrees_of_freedom)[:, None], chosen, pooled)[:, 0],
+        variances=_variances_from_mean_squares((chosen.sums / chosen.degrees_of_freedom)[:, None], chosen, pooled)[
+            :, 0
+        ],
         draws=pivotal_draws(study, rng),
         interaction_p=p,
         pooled=pooled,
@@ -126,12 +128,12 @@ def pivotal_draws(study: GaugeData, rng: np.random.Generator) -> FloatArray:
     Sources: S. Weerahandi 1993, J. Am. Stat. Assoc. 88:899-905; unequal numbers of readings by mean squares of the
     unweighted means (R. K. Burdick & F. A. Graybill 1992, Confidence Intervals on Variance Components).
     """
-    squares = _squares(study)
+    squares = _sums_of_squares(study)
     pivots = rng.chisquare(squares.degrees_of_freedom[:, None], (4, DRAWS))
-    return _from_mean_squares(squares.sums[:, None] / pivots, squares, pooled=False)
+    return _variances_from_mean_squares(squares.sums[:, None] / pivots, squares, pooled=False)
 
 
-def _squares(study: GaugeData) -> _Squares:
+def _sums_of_squares(study: GaugeData) -> _SumsOfSquares:
     """Sums of squares of the pairs' means, weighted by the harmonic mean of the numbers of readings."""
     items, technicians = study.items, study.technicians
     repeats = float(1 / np.mean(1 / study.counts))
@@ -148,16 +150,16 @@ def _squares(study: GaugeData) -> _Squares:
     freedom = np.array(
         [items - 1, technicians - 1, (items - 1) * (technicians - 1), study.degrees_of_freedom], dtype=float
     )
-    return _Squares(sums, freedom, items, technicians, repeats)
+    return _SumsOfSquares(sums, freedom, items, technicians, repeats)
 
 
-def _pool_interaction(squares: _Squares) -> _Squares:
+def _pool_interaction(squares: _SumsOfSquares) -> _SumsOfSquares:
     sums, freedom = squares.sums.copy(), squares.degrees_of_freedom.copy()
     sums[3], freedom[3] = sums[2] + sums[3], freedom[2] + freedom[3]
-    return _Squares(sums, freedom, squares.items, squares.technicians, squares.repeats)
+    return _SumsOfSquares(sums, freedom, squares.items, squares.technicians, squares.repeats)
 
 
-def _from_mean_squares(mean_squares: FloatArray, squares: _Squares, pooled: bool) -> FloatArray:
+def _variances_from_mean_squares(mean_squares: FloatArray, squares: _SumsOfSquares, pooled: bool) -> FloatArray:
     item, technician, interaction, repeat = mean_squares
     denominator = repeat if pooled else interaction
     k = squares.repeats
@@ -193,7 +195,7 @@ def unbalanced_components(study: GaugeData, rng: np.random.Generator, pool_above
 
 
 def _bootstrap(study: GaugeData, variances: FloatArray, rng: np.random.Generator) -> FloatArray:
-    simulated = (_simulate(variances, study, rng) for _ in range(RESAMPLES))
+    simulated = (_simulate_readings(variances, study, rng) for _ in range(RESAMPLES))
     return np.stack([_reml(study_draw, ALL_COMPONENTS, variances).variances for study_draw in simulated], axis=1)
 
 
@@ -236,7 +238,7 @@ def _negative_log_likelihood(logs: FloatArray, study: GaugeData, included: tuple
     return -float(likelihood), -gradient
 
 
-def _simulate(variances: FloatArray, study: GaugeData, rng: np.random.Generator) -> GaugeData:
+def _simulate_readings(variances: FloatArray, study: GaugeData, rng: np.random.Generator) -> GaugeData:
     means = rng.normal(0, np.sqrt(variances[0] / study.counts))
     for indicator, variance in zip(study.indicators, variances[1:], strict=True):
         means += indicator @ rng.normal(0, np.sqrt(variance), indicator.shape[1])

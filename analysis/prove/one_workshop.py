@@ -91,7 +91,9 @@ def audit_simulation(scenario: Scenario) -> SimulationResult:
     log = simulate(workshop, scenario.seed)
     if scenario.family == EQUAL_PEOPLE:
         return SimulationResult(
-            scenario.family, scenario.sessions, facts=[Fact(EQUAL_SIGNALLED, bool(_signals(_bleed_data(log), rng)))]
+            scenario.family,
+            scenario.sessions,
+            facts=[Fact(EQUAL_SIGNALLED, bool(_technician_signals(_bleed_data(log), rng)))],
         )
     if scenario.family in (CHANGES, UNCHANGED):
         return SimulationResult(scenario.family, scenario.sessions, facts=[_change_fact(workshop, log, rng)])
@@ -130,14 +132,14 @@ def _step_results(
         truth=compared.get_column("truth").to_list(),
         survival_estimate=compared.get_column("survival_estimate").to_list(),
         called=(compared.get_column("verdict") == "costs_comebacks").to_list(),
-        risk=_risk(workshop, scenario.seed, log, last_bleeds(bleed_log, data, fitted))
+        risk=_risk_results(workshop, scenario.seed, log, last_bleeds(bleed_log, data, fitted))
         if scenario.family in WITH_EFFECTS
         else {},
         facts=unseen_fact(costs) if scenario.family in WITH_EFFECTS else curve_fact(fitted, costs),
     )
 
 
-def _risk(workshop: Workshop, seed: int, log: SimulatedLog, last: LastBleeds | None) -> dict[str, float]:
+def _risk_results(workshop: Workshop, seed: int, log: SimulatedLog, last: LastBleeds | None) -> dict[str, float]:
     if last is None:
         return {}
     truth = last.bleeds.to_frame().join(log.truth_bleeds, on="session_id", maintain_order="left", how="left")
@@ -145,7 +147,7 @@ def _risk(workshop: Workshop, seed: int, log: SimulatedLog, last: LastBleeds | N
     return risk_figures(last, truth.get_column("risk").to_numpy(), foreseen)
 
 
-def _signals(data: BleedData, rng: np.random.Generator) -> dict[str, str]:
+def _technician_signals(data: BleedData, rng: np.random.Generator) -> dict[str, str]:
     """The signal of each technician who has one."""
     people = rates(data, rng).filter(pl.col("kind") == "technician", pl.col("signal").is_in(["high", "low"]))
     return dict(people.select("group", "signal").iter_rows())
@@ -153,7 +155,7 @@ def _signals(data: BleedData, rng: np.random.Generator) -> dict[str, str]:
 
 def _co_operative_facts(log: SimulatedLog, rng: np.random.Generator) -> list[Fact]:
     people = dict(log.truth_planted.filter(pl.col("kind").is_in([HARD, EASY])).select("kind", "subject").iter_rows())
-    signals = _signals(_bleed_data(log), rng)
+    signals = _technician_signals(_bleed_data(log), rng)
     return [
         Fact(SCAPEGOAT_CLEARED, signals.get(people[HARD]) != "high"),
         Fact(EASY_WORK_FOUND, signals.get(people[EASY]) == "high"),

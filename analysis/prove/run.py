@@ -12,7 +12,7 @@ from typing import Any
 from pandera.typing.polars import DataFrame
 
 from analysis.errors import UserError
-from analysis.output import MANIFEST, OutputPlace, claim_folder, csv_text, run_marker
+from analysis.output import MANIFEST, OutputPlace, claim_folder, csv_text, run_manifest_text
 from analysis.pages import proof_page
 from analysis.prove.measures import proof
 from analysis.prove.one_workshop import Fact, SimulationResult, audit_simulation
@@ -43,7 +43,7 @@ def run_proof(
             _write_result(cache / f"{scenario.name}.json", result)
             progress(f"{number} of {len(remaining)} workshops audited")
         table = proof([_read_result(cache / f"{one.name}.json") for one in scenarios])
-        _write(place, table)
+        _write_proof(place, table)
         for one in scenarios:
             (cache / f"{one.name}.json").unlink(missing_ok=True)
     return table
@@ -76,13 +76,13 @@ def _write_result(path: Path, result: SimulationResult) -> None:
     unfinished.replace(path)
 
 
-def _write(place: OutputPlace, table: DataFrame[Prove]) -> None:
+def _write_proof(place: OutputPlace, table: DataFrame[Prove]) -> None:
     with place.write() as folder:
         (folder / "tables").mkdir()
         (folder / "tables" / "prove.csv").write_text(csv_text(table), encoding="utf-8")
         page = proof_page(table)
         (folder / page.file).write_text(page.text, encoding="utf-8")
-        (folder / MANIFEST).write_text(run_marker(), encoding="utf-8")
+        (folder / MANIFEST).write_text(run_manifest_text(), encoding="utf-8")
 
 
 def _read_result(path: Path) -> SimulationResult:

@@ -84,7 +84,7 @@ LIST_SHARE = 0.1
 
 
 @dataclass(frozen=True)
-class Target:
+class MeasureTarget:
     """What a measure should be: not below `minimum`, not above `maximum` (NaN where there is no such limit)."""
 
     minimum: float = float("nan")
@@ -108,9 +108,9 @@ class Target:
         return not (hi < self.minimum or lo > self.maximum)
 
 
-def share_row(measure: str, sessions: int, outcomes: list[bool], target: Target) -> dict[str, Any]:
+def share_row(measure: str, sessions: int, outcomes: list[bool], target: MeasureTarget) -> dict[str, Any]:
     """The share of outcomes that happened, with exact binomial limits; no value without outcomes."""
-    row = _head(measure, sessions, len(outcomes), target) | {"share": True}
+    row = _common_columns(measure, sessions, len(outcomes), target) | {"share": True}
     if not outcomes:
         return row
     limits = exact_binomial_limits(sum(outcomes), len(outcomes))
@@ -118,9 +118,9 @@ def share_row(measure: str, sessions: int, outcomes: list[bool], target: Target)
     return row | {"value": float(np.mean(outcomes)), "lo": lo, "hi": hi, "met": target.is_met(lo, hi)}
 
 
-def mean_row(measure: str, sessions: int, values: list[float], target: Target) -> dict[str, Any]:
+def mean_row(measure: str, sessions: int, values: list[float], target: MeasureTarget) -> dict[str, Any]:
     """The mean of the finite values over workshops, with normal limits; no value with fewer than two."""
-    row = _head(measure, sessions, len(values), target) | {"share": False}
+    row = _common_columns(measure, sessions, len(values), target) | {"share": False}
     finite = [value for value in values if np.isfinite(value)]
     if len(finite) < 2:
         return row
@@ -131,7 +131,7 @@ def mean_row(measure: str, sessions: int, values: list[float], target: Target) -
 
 def root_mean_row(measure: str, sessions: int, squares: list[float], maximum: float) -> dict[str, Any]:
     """The root of a mean of squares and of its limits."""
-    target = Target(maximum=maximum, share=False)
+    target = MeasureTarget(maximum=maximum, share=False)
     row = mean_row(measure, sessions, squares, target)
     if "value" not in row:
         return row
@@ -139,13 +139,13 @@ def root_mean_row(measure: str, sessions: int, squares: list[float], maximum: fl
     return row | {"lo": lo, "value": value, "hi": hi, "met": target.is_met(lo, hi)}
 
 
-def at_size(sessions: int, targets: tuple[float, ...]) -> float:
+def target_at_size(sessions: int, targets: tuple[float, ...]) -> float:
     """The target of the largest of `SIZES` that a workshop reaches; NaN below the first."""
     reached = [target for size, target in zip(SIZES, targets, strict=True) if sessions >= size]
     return reached[-1] if reached else float("nan")
 
 
-def _head(measure: str, sessions: int, workshops: int, target: Target) -> dict[str, Any]:
+def _common_columns(measure: str, sessions: int, workshops: int, target: MeasureTarget) -> dict[str, Any]:
     least, most = (limit if np.isfinite(limit) else None for limit in (target.minimum, target.maximum))
     return {
         "measure": measure,
@@ -269,8 +269,8 @@ def risk_figures(last: LastBleeds, truth: FloatArray, foreseeable: FloatArray) -
         TREES: share_of_gain(last.by_trees, truth),
         BAYES_LIMIT: share_of_gain(foreseeable, truth),
         SLOPE: float(calibration_line(log_odds_of(last.risk), truth).slope),
-        CAUGHT: _caught(last.risk, truth),
-        MAX_CAUGHT: _caught(truth, truth),
+        CAUGHT: _share_caught(last.risk, truth),
+        MAX_CAUGHT: _share_caught(truth, truth),
     }
 
 
@@ -278,43 +278,52 @@ def risk_rows(by_family: dict[str, list[dict[str, float]]], sessions: int) -> li
     """Rows of the validation: figures by family, and of all families."""
     rows = []
     for name, figures in by_family.items():
-        target = Target(minimum=at_size(sessions, SHARES), share=False) if name in PLAIN else Target(share=False)
-        row = mean_row(f"risk, share of the true risk's gain: {name}", sessions, _all(figures, SHARE), target)
+        target = (
+            MeasureTarget(minimum=target_at_size(sessions, SHARES), share=False)
+            if name in PLAIN
+            else MeasureTarget(share=False)
+        )
+        row = mean_row(
+            f"risk, share of the true risk's gain: {name}", sessions, _collect_figure(figures, SHARE), target
+        )
         rows.append(row | _bayes_limit(figures, BAYES_LIMIT))
         trees = mean_row(
             f"the same by gradient-boosted trees with default settings: {name}",
             sessions,
-            _all(figures, TREES),
-            Target(),
+            _collect_figure(figures, TREES),
+            MeasureTarget(),
         )
         rows.append(trees | _bayes_limit(figures, BAYES_LIMIT))
     every = [one for figures in by_family.values() for one in figures]
-    slope = Target(0.9, 1.1, share=False) if sessions >= 3_000 else Target()
-    rows.append(mean_row("risk, calibration slope", sessions, _all(every, SLOPE), slope))
+    slope = MeasureTarget(0.9, 1.1, share=False) if sessions >= 3_000 else MeasureTarget()
+    rows.append(mean_row("risk, calibration slope", sessions, _collect_figure(every, SLOPE), slope))
     caught = mean_row(
-        "comebacks per 100 among the riskiest tenth", sessions, _all(every, CAUGHT), Target(minimum=30, share=False)
+        "comebacks per 100 among the riskiest tenth",
+        sessions,
+        _collect_figure(every, CAUGHT),
+        MeasureTarget(minimum=30, share=False),
     )
     return [*rows, caught | _bayes_limit(every, MAX_CAUGHT)]
 
 
-def _all(figures: list[dict[str, float]], name: str) -> list[float]:
+def _collect_figure(figures: list[dict[str, float]], name: str) -> list[float]:
     return [one[name] for one in figures]
 
 
 def _bayes_limit(figures: list[dict[str, float]], name: str) -> dict[str, float]:
-    return {"upper_bound": float(np.mean(_all(figures, name)))} if figures else {}
+    return {"upper_bound": float(np.mean(_collect_figure(figures, name)))} if figures else {}
 
 
-def _loss(risk: FloatArray, truth: FloatArray) -> float:
+def _expected_log_loss(risk: FloatArray, truth: FloatArray) -> float:
     return -float((truth * np.log(risk) + (1 - truth) * np.log1p(-risk)).mean())
 
 
 def share_of_gain(risk: FloatArray, truth: FloatArray) -> float:
     """Share of the true risks' gain in log loss over a constant that these risks have."""
-    constant = _loss(np.full(len(truth), truth.mean()), truth)
-    return (constant - _loss(risk, truth)) / (constant - _loss(truth, truth))
+    constant = _expected_log_loss(np.full(len(truth), truth.mean()), truth)
+    return (constant - _expected_log_loss(risk, truth)) / (constant - _expected_log_loss(truth, truth))
 
 
-def _caught(risk: FloatArray, truth: FloatArray) -> float:
+def _share_caught(risk: FloatArray, truth: FloatArray) -> float:
     riskiest = np.argsort(-risk, kind="stable")[: max(round(LIST_SHARE * len(risk)), 1)]
     return float(100 * truth[riskiest].sum() / truth.sum())

@@ -56,18 +56,18 @@ class Comparison:
     signal: NDArray[np.str_]
 
 
-def compare_with_fixed(counts: GroupCounts, expected: FloatArray, *, test: bool) -> Comparison:
+def compare_with_expectations(counts: GroupCounts, expected: FloatArray, *, test: bool) -> Comparison:
     """Compare groups with known expectations; without `test` no group is compared and none signals."""
     enough = counts.large_enough(expected) & test
     if enough.sum() < 2:
         enough[:] = False
     expectation = Expectation(expected, np.full(len(expected), np.inf))
-    comparison = _compare(counts, expectation, 1.0, enough, _tau2(counts, expectation, 1.0, enough))
+    comparison = _compare_groups(counts, expectation, 1.0, enough, _estimate_tau2(counts, expectation, 1.0, enough))
     if not test:
         return replace(comparison, signal=np.full(len(expected), "none"))
     q = np.full(len(expected), np.nan)
     q[enough] = benjamini_hochberg(comparison.p_value[enough])
-    return _with_signals(counts, comparison, q)
+    return _add_signals(counts, comparison, q)
 
 
 def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> Comparison:
@@ -80,9 +80,9 @@ def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> Comparison:
     excluded, q = np.zeros(groups.groups, dtype=bool), np.full(groups.groups, np.nan)
     expectation = groups.expectation(excluded)
     enough = counts.large_enough(expectation.expected)
-    tau2 = _tau2(counts, expectation, groups.clustering, enough)
+    tau2 = _estimate_tau2(counts, expectation, groups.clustering, enough)
     while True:
-        comparison = _compare(counts, expectation, groups.clustering, enough, tau2)
+        comparison = _compare_groups(counts, expectation, groups.clustering, enough, tau2)
         remaining = comparison.compared & ~excluded
         if remaining.sum() < 2:
             break
@@ -94,10 +94,10 @@ def compare_stepwise(counts: GroupCounts, groups: LeaveGroupOut) -> Comparison:
             break
         excluded[np.flatnonzero(remaining)[comparison.p_value[remaining].argmin()]] = True
         expectation = groups.expectation(excluded)
-    return _with_signals(counts, comparison, np.where(comparison.compared, q, np.nan))
+    return _add_signals(counts, comparison, np.where(comparison.compared, q, np.nan))
 
 
-def _tau2(counts: GroupCounts, expectation: Expectation, clustering: float, enough: Mask) -> float:
+def _estimate_tau2(counts: GroupCounts, expectation: Expectation, clustering: float, enough: Mask) -> float:
     """Variance between groups of the log ratio; 0 with too few groups to estimate it."""
     if enough.sum() < MIN_GROUPS_FOR_OVERDISPERSION:
         return 0.0
@@ -106,7 +106,9 @@ def _tau2(counts: GroupCounts, expectation: Expectation, clustering: float, enou
     return overdispersion(observed, expected, reference=reference).tau2
 
 
-def _compare(counts: GroupCounts, expectation: Expectation, clustering: float, enough: Mask, tau2: float) -> Comparison:
+def _compare_groups(
+    counts: GroupCounts, expectation: Expectation, clustering: float, enough: Mask, tau2: float
+) -> Comparison:
     size = len(expectation.expected)
     lo, hi, p = (np.full(size, np.nan) for _ in range(3))
     compared = enough & np.isfinite(expectation.expected)
@@ -128,7 +130,7 @@ def _compare(counts: GroupCounts, expectation: Expectation, clustering: float, e
     )
 
 
-def _with_signals(counts: GroupCounts, comparison: Comparison, q: FloatArray) -> Comparison:
+def _add_signals(counts: GroupCounts, comparison: Comparison, q: FloatArray) -> Comparison:
     differs = comparison.compared & (np.nan_to_num(q, nan=1.0) <= SIGNAL_Q)
     higher = counts.observed > np.nan_to_num(comparison.expected)
     signal = np.where(differs, np.where(higher, "high", "low"), comparison.signal)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
 from analysis.stats import level_codes, wilson
-from analysis.survival import event_type, return_observable, window_incidence
+from analysis.survival import event_type, is_return_observable, window_incidence
 
 KINDS = {
     "shop": "shop",
@@ -42,8 +42,8 @@ def crude_rates(data: BleedData) -> pl.DataFrame:
     kinds = [kind for kind, column in KINDS.items() if bleeds.get_column(column).count()]
     groups = {kind: bleeds.get_column(KINDS[kind]).fill_null(NOT_RECORDED) for kind in kinds}
     groups["all"] = pl.repeat("all", len(bleeds), eager=True)
-    follow_up = _follow_up(bleeds)
-    tables = [_kind(follow_up, kind, own, data.window_days) for kind, own in groups.items()]
+    follow_up = _extract_follow_up(bleeds)
+    tables = [_rates_of_kind(follow_up, kind, own, data.window_days) for kind, own in groups.items()]
     return pl.concat(tables).sort("kind", "group")
 
 
@@ -61,9 +61,9 @@ class _FollowUp:
     event_type: NDArray[np.int64]
 
 
-def _follow_up(bleeds: pl.DataFrame) -> _FollowUp:
+def _extract_follow_up(bleeds: pl.DataFrame) -> _FollowUp:
     mature, came_back = (bleeds.get_column(name).to_numpy() for name in ("mature", "came_back"))
-    observed = bleeds.select(return_observable()).to_series()
+    observed = bleeds.select(is_return_observable()).to_series()
     at_risk = bleeds.select("days_at_risk", "end").filter(observed)
     return _FollowUp(
         mature,
@@ -74,7 +74,7 @@ def _follow_up(bleeds: pl.DataFrame) -> _FollowUp:
     )
 
 
-def _kind(follow_up: _FollowUp, kind: str, groups: pl.Series, window_days: int) -> pl.DataFrame:
+def _rates_of_kind(follow_up: _FollowUp, kind: str, groups: pl.Series, window_days: int) -> pl.DataFrame:
     codes, names = level_codes(groups), groups.unique().sort()
     counts = {
         "sessions": np.bincount(codes, minlength=len(names)),

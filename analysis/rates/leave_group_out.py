@@ -37,16 +37,16 @@ class Expectation:
 
 
 @dataclass(frozen=True)
-class _Sums:
+class _FitSums:
     """Sums over some bleeds by each fit: predicted comebacks, their gradient in the coefficients, observed comebacks."""
 
     predicted: FloatArray
     gradient: FloatArray
     observed: FloatArray
 
-    def subtract(self, other: _Sums, where: NDArray[np.bool_]) -> _Sums:
+    def subtract(self, other: _FitSums, where: NDArray[np.bool_]) -> _FitSums:
         """Without other bleeds, in the fits that include them."""
-        return _Sums(
+        return _FitSums(
             self.predicted - where * other.predicted,
             self.gradient - where[:, None] * other.gradient,
             self.observed - where * other.observed,
@@ -87,14 +87,14 @@ class LeaveGroupOut:
         reference_sums = self._outside_folds
         for group in np.flatnonzero(excluded).tolist():
             outside = np.arange(len(reference_sums.predicted)) != self.fold_of[group]
-            reference_sums = reference_sums.subtract(self._in_every_fit(group), outside)
+            reference_sums = reference_sums.subtract(self._sums_in_every_fit(group), outside)
         expected, reference = np.full(self.groups, np.nan), np.zeros(self.groups)
         for group, fold in enumerate(self.fold_of.tolist()):
-            predicted, own = float(reference_sums.predicted[fold]), float(self._own.predicted[group])
+            predicted, own = float(reference_sums.predicted[fold]), float(self._sums_by_group.predicted[group])
             observed = float(reference_sums.observed[fold])
             if observed < 0.5 or predicted < 1e-9 or own <= 0:
                 continue
-            gradient = self._own.gradient[group] / own - reference_sums.gradient[fold] / predicted
+            gradient = self._sums_by_group.gradient[group] / own - reference_sums.gradient[fold] / predicted
             expected[group] = own * observed / predicted
             reference[group] = 1 / (1 / observed + float(gradient @ self._covariances[fold] @ gradient))
         return Expectation(expected, reference)
@@ -109,37 +109,37 @@ class LeaveGroupOut:
         return [np.bincount(pattern[own], self.mature[own], size).astype(float) for own in rows]
 
     @cached_property
-    def _own(self) -> _Sums:
+    def _sums_by_group(self) -> _FitSums:
         """Each group by the fit without it; observed comebacks are not filled in."""
         sums = [
-            self._sums(counts[:, None], [fold])
+            self._sum_by_fits(counts[:, None], [fold])
             for counts, fold in zip(self._mature_by_pattern, self.fold_of, strict=True)
         ]
         parts = zip(*((own.predicted, own.gradient, own.observed) for own in sums), strict=True)
-        return _Sums(*(np.concatenate(part) for part in parts))
+        return _FitSums(*(np.concatenate(part) for part in parts))
 
-    def _in_every_fit(self, group: int) -> _Sums:
+    def _sums_in_every_fit(self, group: int) -> _FitSums:
         folds = range(self.fits.risk.shape[1])
-        sums = self._sums(np.repeat(self._mature_by_pattern[group][:, None], len(folds), axis=1), folds)
-        return _Sums(sums.predicted, sums.gradient, np.full(len(folds), self.observed[group]))
+        sums = self._sum_by_fits(np.repeat(self._mature_by_pattern[group][:, None], len(folds), axis=1), folds)
+        return _FitSums(sums.predicted, sums.gradient, np.full(len(folds), self.observed[group]))
 
     @cached_property
-    def _outside_folds(self) -> _Sums:
+    def _outside_folds(self) -> _FitSums:
         """All bleeds outside each fold, by the fit without it."""
         counts = self._trials_outside
-        sums = self._sums(counts, range(counts.shape[1]))
+        sums = self._sum_by_fits(counts, range(counts.shape[1]))
         successes = self.fits.successes.sum(axis=0)
-        return _Sums(sums.predicted, sums.gradient, successes.sum() - successes)
+        return _FitSums(sums.predicted, sums.gradient, successes.sum() - successes)
 
     @property
     def _trials_outside(self) -> FloatArray:
         return np.asarray(self.fits.trials.sum(axis=1, keepdims=True) - self.fits.trials)
 
-    def _sums(self, counts: FloatArray, folds: Sequence[int]) -> _Sums:
+    def _sum_by_fits(self, counts: FloatArray, folds: Sequence[int]) -> _FitSums:
         """Sums by the fits without these folds, for counts of each covariate pattern, one column per fold."""
         risk = self.fits.risk[:, folds]
         gradient = (counts * risk * (1 - risk)).T @ self.fits.patterns.x
-        return _Sums((counts * risk).sum(axis=0), gradient, np.zeros(counts.shape[1]))
+        return _FitSums((counts * risk).sum(axis=0), gradient, np.zeros(counts.shape[1]))
 
     @cached_property
     def _covariances(self) -> FloatArray:

@@ -9,7 +9,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.rates.case_mix import CASE_MIX_FIELDS, CaseMix, build_case_mix
-from analysis.rates.comparison import Comparison, GroupCounts, compare_stepwise, compare_with_fixed
+from analysis.rates.comparison import Comparison, GroupCounts, compare_stepwise, compare_with_expectations
 from analysis.rates.crude import KINDS, NOT_RECORDED, crude_rates
 from analysis.rates.expected_risk import expected_risk
 from analysis.rates.gamma_poisson import gamma_poisson
@@ -48,14 +48,14 @@ def rates(data: BleedData, rng: np.random.Generator, case_mix: CaseMix | None = 
     """
     crude = crude_rates(data)
     if data.small_sample:
-        return _table(crude)
+        return _complete_rates_table(crude)
     case_mix = case_mix or build_case_mix(data.bleeds)
     parts = [
         _standardised_ratios(data, crude, kind, column, case_mix, rng)
         for kind, column in {"all": None, **KINDS}.items()
     ]
     table = crude.join(pl.concat([p for p in parts if p is not None]), on=["kind", "group"], how="left")
-    return _table(_withhold_signals(table, data))
+    return _complete_rates_table(_withhold_signals(table, data))
 
 
 def _withhold_signals(table: pl.DataFrame, data: BleedData) -> pl.DataFrame:
@@ -78,14 +78,18 @@ def _standardised_ratios(
     if column is None or column in CASE_MIX_FIELDS:
         risk = expected_risk(data, rng, leaving_out=column, case_mix=case_mix)
         mature_risk = np.where(data.bleeds.get_column("mature").to_numpy(), risk, 0.0)
-        sums = _expected(data.bleeds, column, case_mix, mature_risk)
+        sums = _expected_by_group(data.bleeds, column, case_mix, mature_risk)
         table = own.join(sums, on="group", how="left").with_columns(pl.col("expected").fill_null(0.0)).sort("group")
         expected = table.get_column("expected").to_numpy()
-        return _rows(table, compare_with_fixed(GroupCounts.from_table(table), expected, test=column is not None), rng)
-    return _rows(own, compare_stepwise(GroupCounts.from_table(own), leave_group_out(data, column, case_mix, rng)), rng)
+        return _comparison_columns(
+            table, compare_with_expectations(GroupCounts.from_table(table), expected, test=column is not None), rng
+        )
+    return _comparison_columns(
+        own, compare_stepwise(GroupCounts.from_table(own), leave_group_out(data, column, case_mix, rng)), rng
+    )
 
 
-def _expected(bleeds: pl.DataFrame, column: str | None, case_mix: CaseMix, risk: FloatArray) -> pl.DataFrame:
+def _expected_by_group(bleeds: pl.DataFrame, column: str | None, case_mix: CaseMix, risk: FloatArray) -> pl.DataFrame:
     """Sum the risk within each group."""
     if column is None:
         return pl.DataFrame({"group": ["all"], "expected": [np.bincount(np.zeros(len(risk), dtype=int), risk)[0]]})
@@ -94,7 +98,7 @@ def _expected(bleeds: pl.DataFrame, column: str | None, case_mix: CaseMix, risk:
     return pl.DataFrame({"group": names, "expected": sums}).group_by("group", maintain_order=True).sum()
 
 
-def _rows(table: pl.DataFrame, comparison: Comparison, rng: np.random.Generator) -> pl.DataFrame:
+def _comparison_columns(table: pl.DataFrame, comparison: Comparison, rng: np.random.Generator) -> pl.DataFrame:
     """The comparison as columns, with limits of the ratio, shrunk rates and, if groups are compared, rank intervals."""
     observed, mature = (table.get_column(name).to_numpy().astype(float) for name in ("comebacks", "mature"))
     names = ("ratio", "ratio_lo", "ratio_hi", "shrunk_rate", "shrunk_lo", "shrunk_hi", "rank_lo", "rank_hi")
@@ -127,7 +131,7 @@ def _rows(table: pl.DataFrame, comparison: Comparison, rng: np.random.Generator)
     )
 
 
-def _table(table: pl.DataFrame) -> DataFrame[Rates]:
+def _complete_rates_table(table: pl.DataFrame) -> DataFrame[Rates]:
     schema = empty(Rates).schema
     absent = [pl.lit(None, dtype=kind).alias(name) for name, kind in schema.items() if name not in table.columns]
     full = table.with_columns(absent).with_columns(pl.col("signal").fill_null("too_few"))

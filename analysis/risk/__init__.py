@@ -1,6 +1,6 @@
 """Risk of a comeback after each bleed: how likely, why, and which bleeds deserve a second check."""
 
-from analysis.risk.assess import RiskOptions, RiskResults, assess_risk, score_new
+from analysis.risk.assess import RiskOptions, RiskResults, assess_risk, score_with_saved_model
 from analysis.risk.attributions import Attributions, attribute_risk
 from analysis.risk.backtest import KnownBleeds, OutOfTimeSplit
 from analysis.risk.baselines import DEFAULT_TREES, baselines
@@ -52,6 +52,6 @@ __all__ = [
     "read_model",
     "risk_data",
     "saved_model",
-    "score_new",
+    "score_with_saved_model",
     "second_checks",
 ]

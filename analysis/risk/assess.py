@@ -72,7 +72,7 @@ def assess_risk(log: Log, data: BleedData, fit_sample: BleedData, options: RiskO
     cost = SecondCheckCost(standard.second_check, options.comeback_minutes, bleeds_per_year(data))
     followed = BleedOutcomes(test.came_back, bleeds.follow_up.days[test.rows].astype(float), test.bike)
     predictions, reasons = predict_with_reasons(classifier.model_, bleeds.features, standard)
-    table = _table(out_of_time, predictions, data, cost, _checked(log)).hstack(reasons)
+    table = _risk_table(out_of_time, predictions, data, cost, _checked_bleeds(log)).hstack(reasons)
     return RiskResults(
         risk=validate_table(Risk, table.select(empty(Risk).columns)),
         second_checks=second_checks(test.risk, followed, cost),
@@ -82,7 +82,7 @@ def assess_risk(log: Log, data: BleedData, fit_sample: BleedData, options: RiskO
     )
 
 
-def _table(
+def _risk_table(
     out_of_time: Predictions, predictions: Predictions, data: BleedData, cost: SecondCheckCost, checked: pl.Series
 ) -> pl.DataFrame:
     """One row per bleed: the out-of-time risk where there is one, else the fitted model's; none `checked` is out."""
@@ -103,13 +103,13 @@ def _table(
     return table.with_columns(on_worklist=pl.Series(worklist(table, cost.check, data.as_of, cost.worthwhile_risk)))
 
 
-def _checked(log: Log) -> pl.Series:
+def _checked_bleeds(log: Log) -> pl.Series:
     """Bleeds that had a second check, or whose rider declined one."""
     done = log.actions.filter(DONE, pl.col("kind") == "second_check", pl.col("outcome") != "not_reached")
     return done.get_column("session_id").drop_nulls()
 
 
-def score_new(saved: SavedModel, log: Log) -> DataFrame[Risk]:
+def score_with_saved_model(saved: SavedModel, log: Log) -> DataFrame[Risk]:
     """Risk of every bleed of a log by a saved model, with reasons; nothing is fitted.
 
     Technician and model histories come from the saved model, so a bleed it was fitted to keeps its risk. `out_of_time`

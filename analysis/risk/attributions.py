@@ -66,14 +66,14 @@ def attribute_rows(model: RiskModel, rows: DesignRows) -> Attributions:
     predictions = model.predict_rows(rows, log_hazard)
     air_groups, air_contributions = model.air.attributions(rows.work, rows.readings)
     names = tuple(sorted({*air_groups, *(column.feature_group for column in columns if _group_share(column))}))
-    log_odds = _by_feature_group(columns, names).T @ contributions.T
+    log_odds = _feature_group_shares(columns, names).T @ contributions.T
     log_odds[[names.index(group) for group in air_groups]] += _air_attributions(
         columns, contributions, air_contributions
     )
-    reference_odds = _odds(model, np.zeros(1))
-    log_odds *= model.calibration.slope * _slope(predictions.log_odds - reference_odds, log_hazard)
+    reference_odds = _window_log_odds(model, np.zeros(1))
+    log_odds *= model.calibration.slope * _rise_over_run(predictions.log_odds - reference_odds, log_hazard)
     reference_risk = float(model.calibrate(reference_odds)[0])
-    added = log_odds * _slope(predictions.risk - reference_risk, log_odds.sum(axis=0))
+    added = log_odds * _rise_over_run(predictions.risk - reference_risk, log_odds.sum(axis=0))
     return Attributions(names, reference_risk, added.T, log_odds.T, predictions)
 
 
@@ -82,7 +82,7 @@ def _group_share(column: Column) -> float:
     return 0.5 if column.form == "times" else float(column.feature_group != AIR)
 
 
-def _by_feature_group(columns: Sequence[Column], names: tuple[str, ...]) -> FloatArray:
+def _feature_group_shares(columns: Sequence[Column], names: tuple[str, ...]) -> FloatArray:
     """Columns × groups: share of each column's contribution that goes to the group."""
     shares = np.zeros((len(columns), len(names)))
     for index, column in enumerate(columns):
@@ -108,11 +108,11 @@ def _air_attributions(columns: Sequence[Column], values: FloatArray, air_contrib
     return attributed
 
 
-def _odds(model: RiskModel, log_hazard: FloatArray) -> FloatArray:
+def _window_log_odds(model: RiskModel, log_hazard: FloatArray) -> FloatArray:
     return logit(model.hazard.window.risk(log_hazard))
 
 
-def _slope(rise: FloatArray, run: FloatArray) -> FloatArray:
+def _rise_over_run(rise: FloatArray, run: FloatArray) -> FloatArray:
     """Rise over run; 0 where the run is 0."""
     no_run = np.abs(run) < MIN_DENOMINATOR
     return np.where(no_run, 0.0, rise / np.where(no_run, 1.0, run))
@@ -144,13 +144,13 @@ def predict_with_reasons(
     for part in batches(features):
         shares = attribute_rows(model, model.design_rows(FeatureTable(part)))
         predicted.append(shares.predictions)
-        reasons.append(_reasons(shares, part, all_topics))
+        reasons.append(_rank_reasons(shares, part, all_topics))
     return concat_predictions(predicted), pl.concat(reasons)
 
 
-def _reasons(shares: Attributions, table: pl.DataFrame, all_topics: list[Topic]) -> pl.DataFrame:
+def _rank_reasons(shares: Attributions, table: pl.DataFrame, all_topics: list[Topic]) -> pl.DataFrame:
     """Up to three reasons of each bleed, largest first."""
-    log_odds, added = (_by_topic(shares, all_topics, values) for values in (shares.log_odds, shares.added))
+    log_odds, added = (_sum_by_topic(shares, all_topics, values) for values in (shares.log_odds, shares.added))
     added = np.where((log_odds >= MIN_LOG_ODDS) & (added >= MIN_ADDED), added, 0.0)
     texts = pl.concat([_reason_texts(topic, table, added[:, i]) for i, topic in enumerate(all_topics)])
     row, points = texts.get_column("row").to_numpy(), texts.get_column("added").to_numpy()
@@ -163,7 +163,8 @@ def _reasons(shares: Attributions, table: pl.DataFrame, all_topics: list[Topic])
         .to_series()
     )
     columns = [
-        _at(reasons, row[rank == number], np.flatnonzero(rank == number), table.height) for number in range(MAX_REASONS)
+        _scatter_texts(reasons, row[rank == number], np.flatnonzero(rank == number), table.height)
+        for number in range(MAX_REASONS)
     ]
     return pl.DataFrame({f"reason_{number}": column for number, column in enumerate(columns, 1)}).with_columns(
         pl.col("reason_1").fill_null(NO_REASON)
@@ -177,14 +178,14 @@ def _reason_texts(topic: Topic, table: pl.DataFrame, added: FloatArray) -> pl.Da
     return texts.with_columns(row=pl.Series(rows), added=pl.Series(added[rows])).drop_nulls("text")
 
 
-def _at(texts: pl.Series, rows: NDArray[np.intp], places: NDArray[np.intp], height: int) -> pl.Series:
+def _scatter_texts(texts: pl.Series, rows: NDArray[np.intp], places: NDArray[np.intp], height: int) -> pl.Series:
     """Column of length `height` with texts[places] in `rows`, empty elsewhere."""
     index = np.full(height, -1)
     index[rows] = places
     return texts.gather(pl.Series(index).replace(-1, None))
 
 
-def _by_topic(shares: Attributions, all_topics: list[Topic], values: FloatArray) -> FloatArray:
+def _sum_by_topic(shares: Attributions, all_topics: list[Topic], values: FloatArray) -> FloatArray:
     """Contributions summed by topic (n × topics)."""
     total = np.zeros((len(values), len(all_topics)))
     for i, topic in enumerate(all_topics):

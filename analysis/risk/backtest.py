@@ -65,7 +65,7 @@ class OutOfTimeSplit(BaseCrossValidator):
         ValueError
             Too few comebacks, or too few days, for one fold; or `X` has no day.
         """
-        parts = list(self._parts(X, y))
+        parts = list(self._training_and_test_rows(X, y))
         if not parts:
             raise ValueError(
                 f"no fold can be made: expected {MIN_RETURNS} comebacks, then bleeds at least {self.window_days} days after "
@@ -75,7 +75,7 @@ class OutOfTimeSplit(BaseCrossValidator):
 
     def get_n_splits(self, X: pl.DataFrame | None = None, y: ArrayLike | None = None, groups: None = None) -> int:
         """Number of folds of these bleeds; `n_splits` without any."""
-        return self.n_splits if X is None or y is None else len(list(self._parts(X, y)))
+        return self.n_splits if X is None or y is None else len(list(self._training_and_test_rows(X, y)))
 
     def folds(self, day: Days, follow_up: FollowUp) -> list[tuple[int, int]]:
         """First day, and day after the last, of each fold; days since 1970."""
@@ -90,8 +90,10 @@ class OutOfTimeSplit(BaseCrossValidator):
         starts = {int(part[0]) for part in np.array_split(days_left, self.n_splits) if len(part)}
         return list(pairwise(sorted({*starts, int(days[-1]) + 1})))
 
-    def _parts(self, X: pl.DataFrame, y: ArrayLike) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
-        day, follow_up = days_of(X), as_follow_up(y, self.window_days)
+    def _training_and_test_rows(
+        self, X: pl.DataFrame, y: ArrayLike
+    ) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
+        day, follow_up = start_days(X), as_follow_up(y, self.window_days)
         complete = follow_up.is_complete(self.window_days)
         for first, last in self.folds(day, follow_up):
             training = np.flatnonzero((day + self.window_days < first) & complete)
@@ -100,7 +102,7 @@ class OutOfTimeSplit(BaseCrossValidator):
                 yield training, test
 
 
-def days_of(X: pl.DataFrame) -> Days:
+def start_days(X: pl.DataFrame) -> Days:
     """Day on which each bleed began, in days since 1970."""
     for name in (DAY, "started_at"):
         if isinstance(X, pl.DataFrame) and name in X.columns:
@@ -120,7 +122,7 @@ class KnownBleeds:
 
     @cached_property
     def day(self) -> Days:
-        return days_of(self.features)
+        return start_days(self.features)
 
     @property
     def came_back(self) -> NDArray[np.bool_]:

@@ -33,11 +33,11 @@ def baselines(window_days: int) -> dict[str, WindowClassifier]:
     """The simple classifiers by name; each takes features of `BleedFeatures` and a follow-up."""
     classifiers: dict[str, Any] = {
         CONSTANT: None,
-        STEPS_MISSED: _logistic(_missed_steps),
+        STEPS_MISSED: _logistic(_count_missed_steps),
         TRAVEL_RULE: _logistic(_excess_travel),
         DEFAULT_TREES: make_pipeline(
             FunctionTransformer(_tree_features),
-            ColumnTransformer([("recorded", "passthrough", _recorded)]),
+            ColumnTransformer([("recorded", "passthrough", _columns_with_values)]),
             HistGradientBoostingClassifier(random_state=0),
         ),
     }
@@ -50,7 +50,7 @@ def _logistic(number: Any) -> Any:
     return make_pipeline(FunctionTransformer(number), line)
 
 
-def _missed_steps(features: pl.DataFrame) -> FloatArray:
+def _count_missed_steps(features: pl.DataFrame) -> FloatArray:
     missed = [pl.col(MISSED_PREFIX + step).fill_null(False).cast(pl.Float64) for step in steps_of(features)]
     return features.select(missed=pl.sum_horizontal(missed)).to_numpy()
 
@@ -70,6 +70,6 @@ def _tree_features(features: pl.DataFrame) -> FloatArray:
     )
 
 
-def _recorded(x: FloatArray) -> NDArray[np.bool_]:
+def _columns_with_values(x: FloatArray) -> NDArray[np.bool_]:
     """Columns with at least one value."""
     return np.asarray(np.isfinite(x).any(axis=0))

@@ -12,7 +12,7 @@ from sklearn.utils.validation import check_is_fitted
 
 from analysis.risk.attributions import Attributions, attribute_risk
 from analysis.risk.calibration import Calibration, logit
-from analysis.risk.estimator_base import RiskClassifier, as_frame, checked_input
+from analysis.risk.estimator_base import RiskClassifier, as_frame, check_input
 from analysis.risk.features import DAY
 from analysis.risk.hazard_model import FitSettings
 from analysis.risk.model import Predictions, RiskModel
@@ -80,7 +80,7 @@ class RebleedClassifier(RiskClassifier):
         if self.window_days < 1 or self.prior_df <= 0:
             raise ValueError(f"window_days={self.window_days}, prior_df={self.prior_df}: expected both above 0")
         start = getattr(self, "model_", None) if self.warm_start else None
-        features = as_frame(checked_input(self, X, reset=True))
+        features = as_frame(check_input(self, X, reset=True))
         follow_up = self._follow_up(y, features.height)
         if DAY in features.columns:
             day = features.get_column(DAY).to_physical().to_numpy().astype(np.int64)
@@ -98,7 +98,7 @@ class RebleedClassifier(RiskClassifier):
     def predictions(self, X: pl.DataFrame | ArrayLike) -> Predictions:
         """Risks of n bleeds with 95% limits, and the log odds before calibration."""
         check_is_fitted(self)
-        return self.model_.predict(as_frame(checked_input(self, X, reset=False)))
+        return self.model_.predict(as_frame(check_input(self, X, reset=False)))
 
     def risks(self, X: pl.DataFrame | ArrayLike) -> FloatArray:
         """Risk of each bleed (n)."""
@@ -122,6 +122,6 @@ class RebleedClassifier(RiskClassifier):
             n rows: reference_risk, and one column per group of features; each row adds up to the bleed's risk.
         """
         check_is_fitted(self)
-        shares: Attributions = attribute_risk(self.model_, as_frame(checked_input(self, X, reset=False)))
+        shares: Attributions = attribute_risk(self.model_, as_frame(check_input(self, X, reset=False)))
         added = pl.DataFrame(dict(zip(shares.feature_groups, shares.added.T, strict=True)))
         return added.select(pl.lit(shares.reference_risk).alias("reference_risk"), pl.all())

@@ -33,7 +33,7 @@ FloatArray = NDArray[np.float64]
 
 def risk_pipeline(data: BleedData) -> Pipeline:
     """The pipeline of an audit's risks."""
-    return make_risk_pipeline(data.standard, window_days=data.window_days, extra=data.extra_names)
+    return make_risk_pipeline(data.standard, window_days=data.window_days, extra=data.own_field_names)
 
 
 def known_bleeds(log: Log, data: BleedData, fit_sample: BleedData, history: History) -> KnownBleeds:

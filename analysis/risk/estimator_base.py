@@ -16,7 +16,7 @@ from analysis.risk.outcome import FollowUp, as_follow_up, mean_log_likelihood
 FloatArray = NDArray[np.float64]
 
 
-def checked_input(estimator: Any, X: pl.DataFrame | ArrayLike, *, reset: bool) -> pl.DataFrame | FloatArray:
+def check_input(estimator: Any, X: pl.DataFrame | ArrayLike, *, reset: bool) -> pl.DataFrame | FloatArray:
     """A polars frame as it is, with its names checked; anything else as a matrix of numbers, NaN allowed.
 
     Raises
@@ -64,7 +64,7 @@ class RiskClassifier(ClassifierMixin, BaseEstimator):
 
     def score(self, X: pl.DataFrame | ArrayLike, y: ArrayLike, sample_weight: None = None) -> float:
         """Minus the mean log loss of the bleeds followed for the whole window; higher is better."""
-        return mean_log_likelihood(self.risks(X), self._labels(y), self.window_days)
+        return mean_log_likelihood(self.risks(X), self._came_back_labels(y), self.window_days)
 
     def __sklearn_tags__(self) -> Any:
         tags = super().__sklearn_tags__()
@@ -89,9 +89,9 @@ class RiskClassifier(ClassifierMixin, BaseEstimator):
             self.classes_ = np.array([False, True])
         if _num_samples(y) != rows:
             raise ValueError(f"X has {rows} rows and y {_num_samples(y)}; expected the same number")
-        return as_follow_up(self._labels(y), self.window_days)
+        return as_follow_up(self._came_back_labels(y), self.window_days)
 
-    def _labels(self, y: ArrayLike) -> NDArray:
+    def _came_back_labels(self, y: ArrayLike) -> NDArray:
         """Follow-up as it is; labels as whether they are that of a comeback."""
         values = np.asarray(y)
         return values if values.dtype.names is not None else values == self.classes_[-1]

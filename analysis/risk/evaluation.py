@@ -59,7 +59,9 @@ def model_quality(test: TestSet) -> DataFrame[ModelQuality]:
     """
     if test.came_back.sum() < MIN_COMEBACKS or test.came_back.all():
         return empty(ModelQuality)
-    rows = [_row("bleeds_predicted", len(test.risk), None, None, int(test.came_back.sum()), "comebacks among them")]
+    rows = [
+        _quality_row("bleeds_predicted", len(test.risk), None, None, int(test.came_back.sum()), "comebacks among them")
+    ]
     rows += [
         *_discrimination_rows(test),
         *_score_rows(test),
@@ -71,7 +73,7 @@ def model_quality(test: TestSet) -> DataFrame[ModelQuality]:
     for name, group in (("spread_technicians", test.technician), ("spread_brake_models", test.brake_model)):
         between_groups = between_group_sd(test.risk, test.came_back, group)
         if between_groups is not None:
-            rows.append(_row(name, between_groups.sd, between_groups.lo, between_groups.hi, 0.0, IDEAL))
+            rows.append(_quality_row(name, between_groups.sd, between_groups.lo, between_groups.hi, 0.0, IDEAL))
     table = pl.DataFrame(rows, schema=empty(ModelQuality).schema, orient="row")
     return validate_table(ModelQuality, table.sort("metric", "baseline_name"))
 
@@ -80,7 +82,7 @@ Number = float | FloatArray
 Row = tuple[str, float | None, float | None, float | None, float | None, str]
 
 
-def _row(
+def _quality_row(
     metric: str, value: Number, lo: Number | None, hi: Number | None, baseline: Number | None, baseline_name: str
 ) -> Row:
     figures = [None if x is None or not np.isfinite(x) else float(x) for x in (value, lo, hi, baseline)]
@@ -93,7 +95,7 @@ def _discrimination_rows(test: TestSet) -> list[Row]:
         estimate = measure(test.risk, test.came_back)
         lo, hi = estimate.limits(test.bike)
         for name, baseline in test.baselines.items():
-            rows.append(_row(metric, estimate.value, lo, hi, measure(baseline, test.came_back).value, name))
+            rows.append(_quality_row(metric, estimate.value, lo, hi, measure(baseline, test.came_back).value, name))
     return rows
 
 
@@ -104,17 +106,17 @@ def _score_rows(test: TestSet) -> list[Row]:
     constant = _brier(next(iter(test.baselines.values())), test.came_back)
     brier, loss = _brier(test.risk, test.came_back), log_loss(test.risk, test.came_back)
     skill = 1 - brier.mean() / constant.mean()
-    skill_limits = _limits(skill, (brier - (1 - skill) * constant) / constant.mean(), test.bike)
-    loss_limits = _limits(loss.mean(), loss - loss.mean(), test.bike)
+    skill_limits = _mean_limits(skill, (brier - (1 - skill) * constant) / constant.mean(), test.bike)
+    loss_limits = _mean_limits(loss.mean(), loss - loss.mean(), test.bike)
     rows = []
     for name, baseline in test.baselines.items():
         baseline_skill = 1 - _brier(baseline, test.came_back).mean() / constant.mean()
         baseline_loss = log_loss(baseline, test.came_back)
         gain = (baseline_loss - loss).mean()
         rows += [
-            _row("brier_skill", skill, *skill_limits, baseline_skill, name),
-            _row("log_loss", loss.mean(), *loss_limits, baseline_loss.mean(), name),
-            _row("log_loss_gain", gain, *_limits(gain, baseline_loss - loss - gain, test.bike), 0, name),
+            _quality_row("brier_skill", skill, *skill_limits, baseline_skill, name),
+            _quality_row("log_loss", loss.mean(), *loss_limits, baseline_loss.mean(), name),
+            _quality_row("log_loss_gain", gain, *_mean_limits(gain, baseline_loss - loss - gain, test.bike), 0, name),
         ]
     return rows
 
@@ -125,9 +127,11 @@ def _net_benefit_rows(test: TestSet) -> list[Row]:
     for threshold in THRESHOLDS:
         benefit = net_benefit(test.risk, test.came_back, threshold)
         check_all = net_benefit(np.ones_like(test.risk), test.came_back, threshold)
-        limits = _limits(benefit.mean(), benefit - benefit.mean(), test.bike)
+        limits = _mean_limits(benefit.mean(), benefit - benefit.mean(), test.bike)
         rows.append(
-            _row(f"net_benefit_at_{100 * threshold:02.0f}", benefit.mean(), *limits, check_all.mean(), CHECK_ALL)
+            _quality_row(
+                f"net_benefit_at_{100 * threshold:02.0f}", benefit.mean(), *limits, check_all.mean(), CHECK_ALL
+            )
         )
     return rows
 
@@ -137,7 +141,7 @@ def net_benefit(risk: FloatArray, came_back: NDArray[np.bool_], threshold: float
     return np.where(risk >= threshold, np.where(came_back, 1.0, -threshold / (1 - threshold)), 0.0)
 
 
-def _limits(value: float, deviations: FloatArray, bike: NDArray[np.int64]) -> tuple[float, float]:
+def _mean_limits(value: float, deviations: FloatArray, bike: NDArray[np.int64]) -> tuple[float, float]:
     """95% limits of a mean, clustered by bike."""
     half_width = Z95 * clustered_standard_error(deviations, bike) / len(bike)
     return value - half_width, value + half_width
@@ -150,10 +154,10 @@ def _calibration_rows(test: TestSet) -> list[Row]:
     limits = exact_poisson_limits(comebacks)
     parts = brier_parts(test.risk, test.came_back)
     return [
-        _row("calibration_slope", line.slope, line.slope - Z95 * line.slope_se, line.slope + Z95 * line.slope_se, 1, IDEAL),
-        _row("calibration_intercept", line.in_the_large, line.in_the_large - Z95 * line.in_the_large_se, line.in_the_large + Z95 * line.in_the_large_se, 0, IDEAL),
-        _row("observed_over_expected", comebacks / expected, limits.lo / expected, limits.hi / expected, 1, IDEAL),
-        _row("brier_reliability", parts.reliability, None, None, parts.resolution, "resolution"),
+        _quality_row("calibration_slope", line.slope, line.slope - Z95 * line.slope_se, line.slope + Z95 * line.slope_se, 1, IDEAL),
+        _quality_row("calibration_intercept", line.in_the_large, line.in_the_large - Z95 * line.in_the_large_se, line.in_the_large + Z95 * line.in_the_large_se, 0, IDEAL),
+        _quality_row("observed_over_expected", comebacks / expected, limits.lo / expected, limits.hi / expected, 1, IDEAL),
+        _quality_row("brier_reliability", parts.reliability, None, None, parts.resolution, "resolution"),
     ]  # fmt: skip
 
 
@@ -165,7 +169,7 @@ def _decile_rows(test: TestSet) -> list[Row]:
             limits = wilson(comebacks, len(part))
             name = f"observed_in_tenth_{number:02d}"
             rows.append(
-                _row(
+                _quality_row(
                     name,
                     comebacks / len(part),
                     float(limits.lo),
@@ -184,7 +188,9 @@ def _quarter_rows(test: TestSet) -> list[Row]:
         comebacks, expected = int(test.came_back[in_quarter].sum()), float(test.risk[in_quarter].sum())
         limits = exact_poisson_limits(comebacks)
         rows.append(
-            _row(f"quarter_{quarter}", comebacks / expected, limits.lo / expected, limits.hi / expected, 1, IDEAL)
+            _quality_row(
+                f"quarter_{quarter}", comebacks / expected, limits.lo / expected, limits.hi / expected, 1, IDEAL
+            )
         )
     return rows
 

@@ -17,7 +17,7 @@ from analysis.intake import Log
 from analysis.physics import Measures, flush_ratio, trapped_air
 from analysis.risk.history import History, build_history, point_in_time_features
 from analysis.risk.outcome import follow_up_of
-from analysis.standard import Standard, join_brakes, steps_missed
+from analysis.standard import Standard, join_brakes, missed_step_columns
 
 FloatArray = NDArray[np.float64]
 WORKLOAD = "place_in_day"
@@ -39,7 +39,7 @@ MISSED_PREFIX, READING_PREFIX = "missed ", "reading "
 OWN_PREFIX = "own."
 
 
-def reading_name(field: str) -> str:
+def reading_feature_name(field: str) -> str:
     """The feature that holds a field which a step's rule reads."""
     return field if field in FEATURES else READING_PREFIX + field
 
@@ -138,9 +138,9 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
         UserError
             `extra` names a field that the bleeds do not have.
         """
-        rows = self._rows(X)
+        rows = self._as_bleed_rows(X)
         self.feature_names_in_, self.n_features_in_ = np.array(rows.columns, dtype=object), rows.width
-        self._names = self._features(rows.head(0)).columns
+        self._names = self._compute_features(rows.head(0)).columns
         return self
 
     def transform(self, X: Log | pl.DataFrame) -> pl.DataFrame:
@@ -154,7 +154,7 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
             `X` is not a log, and lacks a column of `risk_data`.
         """
         check_is_fitted(self)
-        return self._features(self._rows(X))
+        return self._compute_features(self._as_bleed_rows(X))
 
     def get_feature_names_out(self, input_features: ArrayLike | None = None) -> NDArray:
         """Names of the features, in order."""
@@ -168,7 +168,7 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
         tags.requires_fit = True
         return tags
 
-    def _rows(self, X: Log | pl.DataFrame) -> pl.DataFrame:
+    def _as_bleed_rows(self, X: Log | pl.DataFrame) -> pl.DataFrame:
         if isinstance(X, Log):
             return risk_data(X, self.standard, self.window_days)[0]
         if not isinstance(X, pl.DataFrame):
@@ -178,7 +178,7 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
             raise ValueError(f"X lacks the columns {', '.join(lacking[:5])}; expected the frame of risk_data")
         return X
 
-    def _features(self, rows: pl.DataFrame) -> pl.DataFrame:
+    def _compute_features(self, rows: pl.DataFrame) -> pl.DataFrame:
         listed = set(FEATURES) | {"session_id", "bike_id"}
         readings = {step.field for step in self.standard.steps} | {"lever_syringe_end_ml"}
         table = rows.select(
@@ -190,8 +190,8 @@ class BleedFeatures(TransformerMixin, BaseEstimator):
             *(_own_field(rows, name).alias(_own_name(rows, name)) for name in self.extra),
             pl.col("started_at").dt.date().alias(DAY),
         )
-        missed = steps_missed(rows, self.standard).rename(lambda step: MISSED_PREFIX + step)
-        return table.hstack(_physics(rows)).hstack(missed)
+        missed = missed_step_columns(rows, self.standard).rename(lambda step: MISSED_PREFIX + step)
+        return table.hstack(_physics_columns(rows)).hstack(missed)
 
 
 def _own_name(rows: pl.DataFrame, name: str) -> str:
@@ -228,12 +228,12 @@ def _place_in_day(bleeds: pl.DataFrame) -> pl.Series:
     return placed.get_column("place").clip(1, MAX_BLEEDS_PER_DAY).cast(pl.Float64).alias(WORKLOAD)
 
 
-def _physics(rows: pl.DataFrame) -> pl.DataFrame:
+def _physics_columns(rows: pl.DataFrame) -> pl.DataFrame:
     """Travel above a firm lever's, trapped air and flushed volume; the firm travel is the brakes table's, else the
     shop's own.
     """
     ratio, bore, hose_bore, volume, travel = (
-        _floats(rows.get_column(name))
+        _to_floats(rows.get_column(name))
         for name in (
             "brakes.lever_ratio",
             "brakes.master_bore_mm",
@@ -242,13 +242,13 @@ def _physics(rows: pl.DataFrame) -> pl.DataFrame:
             "lever_travel_after_mm",
         )
     )
-    reference = _floats(rows.select(pl.coalesce("brakes.travel_reference_mm", "firm_reference_mm")).to_series())
-    hose = _floats(rows.select(pl.coalesce(pl.col("hose_mm", "brakes.hose_mm").cast(pl.Float64))).to_series())
+    reference = _to_floats(rows.select(pl.coalesce("brakes.travel_reference_mm", "firm_reference_mm")).to_series())
+    hose = _to_floats(rows.select(pl.coalesce(pl.col("hose_mm", "brakes.hose_mm").cast(pl.Float64))).to_series())
     air = trapped_air(travel, Measures(ratio, bore, reference))
     flushed = flush_ratio(volume, hose_bore, hose, LEVER_AND_CALIPER_ML)
     columns = (travel - reference, air.ml, air.lo_ml, air.hi_ml, flushed)
     return pl.DataFrame(dict(zip(PHYSICS, columns, strict=True))).fill_nan(None)
 
 
-def _floats(column: pl.Series) -> FloatArray:
+def _to_floats(column: pl.Series) -> FloatArray:
     return column.cast(pl.Float64).fill_null(float("nan")).to_numpy()

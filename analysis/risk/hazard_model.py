@@ -88,7 +88,7 @@ class HazardModel:
 
     def variance(self, x: FloatArray) -> FloatArray:
         """Variance of each log hazard, for technicians the model has seen."""
-        return _variance(x, self.covariance)
+        return _linear_predictor_variance(x, self.covariance)
 
     def contributions(self, x: FloatArray) -> FloatArray:
         """Contribution of each column to the log of the expected hazard (n × p): to the linear predictor and half
@@ -143,14 +143,14 @@ def fit_hazard_model(
     inputs = fit_preprocessor(columns, features)
     x = inputs.transform(features)
     start = None if initial_model is None else _initial_coefficients(initial_model, inputs)
-    blocks = _blocks(inputs, settings.prior_df)
+    blocks = _ridge_blocks(inputs, settings.prior_df)
     model = CoxModel.fit(x, follow_up.days, follow_up.returned, blocks=blocks, start=start)
     linear = model.linear_predictor(x)
     slope = recalibration_slope(linear, follow_up, window_days)
     technician_columns = [
         i for i, column in enumerate(inputs.columns) if column.block == TECHNICIAN_BLOCK and column.form == "is"
     ]
-    expected = slope * linear + 0.5 * slope**2 * _variance(x, model.covariance)
+    expected = slope * linear + 0.5 * slope**2 * _linear_predictor_variance(x, model.covariance)
     return HazardModel(
         inputs=inputs,
         coefficients=slope * model.coefficients,
@@ -171,7 +171,7 @@ def _initial_coefficients(model: HazardModel, inputs: FittedPreprocessor) -> Flo
     return np.array([per_unit.get(column, 0.0) for column in inputs.columns]) * inputs.scale
 
 
-def _blocks(inputs: FittedPreprocessor, prior_df: float) -> list[Block]:
+def _ridge_blocks(inputs: FittedPreprocessor, prior_df: float) -> list[Block]:
     blocks, start = [], 0
     for name, columns in groupby(inputs.columns, key=lambda column: column.block):
         stop = start + len(list(columns))
@@ -183,7 +183,7 @@ def _blocks(inputs: FittedPreprocessor, prior_df: float) -> list[Block]:
     return blocks
 
 
-def _variance(x: FloatArray, covariance: FloatArray) -> FloatArray:
+def _linear_predictor_variance(x: FloatArray, covariance: FloatArray) -> FloatArray:
     return np.maximum(np.einsum("ij,ij->i", x @ covariance, x), 0.0)
 
 
@@ -211,7 +211,10 @@ def recalibration_slope(log_hazard: FloatArray, follow_up: FollowUp, window_days
     early = follow_up.truncate(window_days)
     if early.returned.sum() < MIN_RETURNS or log_hazard.std() < 1e-6:
         return 1.0
-    (whole, whole_variance), (window, window_variance) = _slope(log_hazard, follow_up), _slope(log_hazard, early)
+    (whole, whole_variance), (window, window_variance) = (
+        _cox_slope(log_hazard, follow_up),
+        _cox_slope(log_hazard, early),
+    )
     if whole <= 0:
         return 1.0
     # the window's returns are among all returns, so the variance of the ratio is about the difference of the variances
@@ -220,7 +223,7 @@ def recalibration_slope(log_hazard: FloatArray, follow_up: FollowUp, window_days
     return float(np.clip(1 + weight * (window / whole - 1), MIN_SLOPE, MAX_SLOPE))
 
 
-def _slope(log_hazard: FloatArray, follow_up: FollowUp) -> tuple[float, float]:
+def _cox_slope(log_hazard: FloatArray, follow_up: FollowUp) -> tuple[float, float]:
     """Cox slope of the log hazard, and its variance."""
     x = (log_hazard - log_hazard.mean())[:, None]
     model = CoxModel.fit(x, follow_up.days, follow_up.returned)

@@ -43,8 +43,8 @@ def build_history(bleeds: pl.DataFrame, window_days: int) -> History:
         "lever_travel_after_mm",
         "mature",
         pl.col("technician", "brake_model").fill_null(""),
-        day=_day(),
-        known_on=_day() + pl.duration(days=window_days + 1),
+        day=_start_date(),
+        known_on=_start_date() + pl.duration(days=window_days + 1),
         back=pl.col("came_back").cast(pl.Float64),
     )
     mature = dated.filter("mature")
@@ -84,15 +84,15 @@ def point_in_time_features(history: History, bleeds: pl.DataFrame) -> pl.DataFra
     lookups = bleeds.select(
         "session_id",
         pl.col("technician", "brake_model").fill_null(""),
-        day=_day(),
-        before=_day() - pl.duration(days=1),
+        day=_start_date(),
+        before=_start_date() - pl.duration(days=1),
         everyone=pl.lit(EVERYONE),
     ).with_row_index("place")
-    overall = _counts(history, lookups, EVERYONE)
+    overall = _known_counts(history, lookups, EVERYONE)
     overall_rate = pl.Series(overall["back"] + 1) / (overall["bleeds"] + PRIOR_BLEEDS)
     rates = {}
     for kind in ("technician", "brake_model"):
-        counts = _counts(history, lookups, kind)
+        counts = _known_counts(history, lookups, kind)
         shrunk = (counts["back"] + PRIOR_BLEEDS * overall_rate) / (counts["bleeds"] + PRIOR_BLEEDS)
         rates[kind] = pl.select(pl.when(overall["bleeds"] > 0).then(shrunk)).to_series()
     starts = _latest_before(history.starts, lookups, "technician", ["bleeds"])
@@ -106,7 +106,7 @@ def point_in_time_features(history: History, bleeds: pl.DataFrame) -> pl.DataFra
     )
 
 
-def _day() -> pl.Expr:
+def _start_date() -> pl.Expr:
     return pl.col("started_at").dt.date()
 
 
@@ -138,7 +138,7 @@ def _reference_travel(dated: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def _counts(history: History, bleeds: pl.DataFrame, kind: str) -> pl.DataFrame:
+def _known_counts(history: History, bleeds: pl.DataFrame, kind: str) -> pl.DataFrame:
     """Bleeds whose outcome was known by the day, and comebacks among them."""
     outcomes = history.outcomes.filter(pl.col("kind") == kind).select(
         pl.col("group").alias(kind), "day", "bleeds", "back"

@@ -154,7 +154,7 @@ class MeasurementModel:
         return limit * np.sqrt(expected) if READINGS[reading].is_count else limit
 
 
-def readings_of(features: FeatureTable) -> FloatArray:
+def reading_matrix(features: FeatureTable) -> FloatArray:
     """Readings × bleeds; NaN where there is no information."""
     absent = np.full(features.height, np.nan)
     fields = features.table.columns
@@ -238,7 +238,7 @@ class LatentAirModel:
     def with_air(self, features: FeatureTable) -> FeatureTable:
         """The feature table with the field `AIR`: posterior mean of log air, standardised."""
         return features.with_numbers(
-            AIR, self.predict(self.prior_mean(self.inputs.transform(features)), readings_of(features))
+            AIR, self.predict(self.prior_mean(self.inputs.transform(features)), reading_matrix(features))
         )
 
     def prior_mean(self, x: FloatArray) -> FloatArray:
@@ -287,7 +287,7 @@ def fit_latent_air(features: FeatureTable, leak_steps: Sequence[str]) -> LatentA
         table = FeatureTable(table.table[np.linspace(0, table.height - 1, MAX_TRAINING_BLEEDS).astype(np.intp)])
     inputs = fit_preprocessor(work_columns(features.table, leak_steps), table)
     x = inputs.transform(table)
-    readings = _winsorise_readings(readings_of(table))
+    readings = _winsorise_readings(reading_matrix(table))
     model = LatentAirModel(inputs, np.zeros(x.shape[1]), 0.0, INITIAL_VARIANCE, _initial_measurement(readings))
     penalised_gram = x.T @ x + RIDGE * np.eye(x.shape[1])
     for _ in range(EM_ITERATIONS):

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from analysis.risk.calibration import Calibration, calibrate, logit
 from analysis.risk.feature_table import FeatureTable
 from analysis.risk.hazard_model import FitSettings, HazardModel, fit_hazard_model
-from analysis.risk.latent_air import LatentAirModel, fit_latent_air, readings_of
+from analysis.risk.latent_air import LatentAirModel, fit_latent_air, reading_matrix
 from analysis.risk.outcome import FollowUp
 from analysis.risk.preprocessing import AIR, TECHNICIAN_BLOCK, risk_columns
 from analysis.stats import Z95
@@ -96,7 +96,7 @@ class RiskModel:
         return np.concatenate([self.predict_rows(one).risk for one in rows]), np.concatenate([one.x for one in rows])
 
     def design_rows(self, features: FeatureTable) -> DesignRows:
-        work, readings = self.air.inputs.transform(features), readings_of(features)
+        work, readings = self.air.inputs.transform(features), reading_matrix(features)
         air = self.air.predict(self.air.prior_mean(work), readings)
         return DesignRows(features, work, readings, self.hazard.inputs.transform(features.with_numbers(AIR, air)))
 
@@ -105,7 +105,7 @@ class RiskModel:
         linear = self.hazard.linear_predictor(rows.x)
         variance = self.hazard.variance(rows.x) if log_hazard is None else 2 * (log_hazard - linear)
         error = Z95 * np.sqrt(
-            np.maximum(variance + self.hazard.technician_variance * self._unknown_levels(rows.features), 0.0)
+            np.maximum(variance + self.hazard.technician_variance * self._has_unknown_technician(rows.features), 0.0)
         )
         log_hazards = np.concatenate([linear + 0.5 * variance, linear - error, linear + error])
         expected, lo, hi = logit(self.hazard.window.risk(log_hazards)).reshape(3, -1)
@@ -117,7 +117,7 @@ class RiskModel:
     def with_calibration(self, calibration: Calibration) -> RiskModel:
         return replace(self, calibration=calibration)
 
-    def _unknown_levels(self, features: FeatureTable) -> NDArray[np.bool_]:
+    def _has_unknown_technician(self, features: FeatureTable) -> NDArray[np.bool_]:
         """Which bleeds have a technician the model has not seen."""
         if not self.hazard.technician_variance:
             return np.zeros(features.height, dtype=bool)

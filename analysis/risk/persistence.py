@@ -114,7 +114,7 @@ def saved_model(model: RiskModel, log: Log, data: BleedData, history: History, n
         as_of=log.as_of.isoformat(),
         window_days=data.window_days,
         names_hidden=names_hidden,
-        extra=np.array(data.extra_names, dtype=np.str_),
+        extra=np.array(data.own_field_names, dtype=np.str_),
     )
 
 

@@ -14,7 +14,7 @@ from sklearn.utils import get_tags
 from sklearn.utils.validation import check_is_fitted
 
 from analysis.risk.classifier import RebleedClassifier
-from analysis.risk.estimator_base import RiskClassifier, as_frame, checked_input
+from analysis.risk.estimator_base import RiskClassifier, as_frame, check_input
 from analysis.risk.feature_table import FeatureTable
 from analysis.risk.features import BleedFeatures
 from analysis.risk.preprocessing import AIR, fit_preprocessor, risk_columns
@@ -30,7 +30,7 @@ class FeatureMatrix(TransformerMixin, BaseEstimator):
 
     def fit(self, X: pl.DataFrame | ArrayLike, y: ArrayLike | None = None) -> Self:
         """Learn the levels, limits, means and standard deviations of features (`BleedFeatures`), or of plain numbers."""
-        features = as_frame(checked_input(self, X, reset=True))
+        features = as_frame(check_input(self, X, reset=True))
         columns = [c for c in risk_columns(features, ()) if c.field != AIR]
         self.preprocessor_ = fit_preprocessor(columns, FeatureTable(features))
         return self
@@ -38,7 +38,7 @@ class FeatureMatrix(TransformerMixin, BaseEstimator):
     def transform(self, X: pl.DataFrame | ArrayLike) -> FloatArray:
         """Matrix n × columns, without missing values."""
         check_is_fitted(self)
-        return self.preprocessor_.transform(FeatureTable(as_frame(checked_input(self, X, reset=False))))
+        return self.preprocessor_.transform(FeatureTable(as_frame(check_input(self, X, reset=False))))
 
     def get_feature_names_out(self, input_features: ArrayLike | None = None) -> NDArray:
         """Names of the columns, in order."""
@@ -85,7 +85,7 @@ class WindowClassifier(RiskClassifier):
             raise ValueError(
                 f"{type(self.classifier).__name__} has no predict_proba; wrap it in CalibratedClassifierCV to get risks"
             )
-        values = checked_input(self, X, reset=True)
+        values = check_input(self, X, reset=True)
         follow_up = self._follow_up(y, len(values))
         rows = np.flatnonzero(follow_up.is_complete(self.window_days))
         came_back = follow_up.came_back(self.window_days)[rows]
@@ -104,7 +104,7 @@ class WindowClassifier(RiskClassifier):
     def risks(self, X: pl.DataFrame | ArrayLike) -> FloatArray:
         """Risk of each bleed (n)."""
         check_is_fitted(self, "rate_")
-        values = checked_input(self, X, reset=False)
+        values = check_input(self, X, reset=False)
         if self.classifier_ is None:
             return np.full(len(values), self.rate_)
         return np.clip(self.classifier_.predict_proba(values)[:, 1], MIN_RISK, 1 - MIN_RISK)

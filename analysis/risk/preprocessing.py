@@ -136,10 +136,10 @@ def column_values(features: FeatureTable, column: Column) -> NDArray[Any]:
         return features.categories(column.field).equal(column.level)
     if column.form == "times":
         return features.numbers(column.field) * features.numbers(column.level)
-    return _transformed(features.numbers(column.field), column.form)
+    return _transform_values(features.numbers(column.field), column.form)
 
 
-def _transformed(values: FloatArray, form: str) -> FloatArray:
+def _transform_values(values: FloatArray, form: str) -> FloatArray:
     if form in ("true", "linear", "whole"):
         return values
     if form == "false":
@@ -158,10 +158,10 @@ def risk_columns(features: pl.DataFrame, leak_steps: Sequence[str]) -> list[Colu
         *_air_columns(leak_steps),
         *_own_columns(features),
     ]
-    return sorted(_present(columns, features), key=lambda column: BLOCKS.index(column.block))
+    return sorted(_keep_present_columns(columns, features), key=lambda column: BLOCKS.index(column.block))
 
 
-def _present(columns: list[Column], features: pl.DataFrame) -> list[Column]:
+def _keep_present_columns(columns: list[Column], features: pl.DataFrame) -> list[Column]:
     names = {AIR, *features.columns}
     return [c for c in columns if c.field in names and (c.form != "times" or c.level in names)]
 
@@ -178,7 +178,8 @@ def work_columns(features: pl.DataFrame, leak_steps: Sequence[str]) -> list[Colu
     columns += [Column(f"unrecorded {s}", "null", MISSED_PREFIX + s, "unrecorded", f"unrecorded {s}") for s in steps]
     for word in CONTEXT_CATEGORIES:
         columns += [
-            Column(f"{word} {level}", "is", word, "context", word, level) for level in _levels(features, word)[1:]
+            Column(f"{word} {level}", "is", word, "context", word, level)
+            for level in _frequent_levels(features, word)[1:]
         ]
     for number in CONTEXT_NUMBERS:
         columns += [
@@ -186,8 +187,10 @@ def work_columns(features: pl.DataFrame, leak_steps: Sequence[str]) -> list[Colu
             Column(f"unrecorded {number}", "null", number, "context", number),
         ]
     for group in (TECHNICIAN_BLOCK, "brake_model"):
-        columns += [Column(f"{group} {level}", "is", group, group, group, level) for level in _levels(features, group)]
-    return _present(columns, features)
+        columns += [
+            Column(f"{group} {level}", "is", group, group, group, level) for level in _frequent_levels(features, group)
+        ]
+    return _keep_present_columns(columns, features)
 
 
 def _own_columns(features: pl.DataFrame) -> list[Column]:
@@ -195,7 +198,9 @@ def _own_columns(features: pl.DataFrame) -> list[Column]:
     columns = []
     for name in own_names(features):
         if features.schema[name] == pl.String:
-            columns += [Column(f"{name} {level}", "is", name, "own", name, level) for level in _levels(features, name)]
+            columns += [
+                Column(f"{name} {level}", "is", name, "own", name, level) for level in _frequent_levels(features, name)
+            ]
         else:
             columns.append(Column(name, "true" if features.schema[name] == pl.Boolean else "linear", name, "own", name))
         columns.append(Column(f"unrecorded {name}", "null", name, "own", name))
@@ -241,7 +246,7 @@ def _air_columns(leak_steps: Sequence[str]) -> list[Column]:
     ]
 
 
-def _levels(features: pl.DataFrame, name: str) -> list[str]:
+def _frequent_levels(features: pl.DataFrame, name: str) -> list[str]:
     """The levels of a category that get a column, in alphabetical order."""
     if name not in features.columns:
         return []

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from analysis.risk.features import MISSED_PREFIX, OWN_PREFIX, reading_name
+from analysis.risk.features import MISSED_PREFIX, OWN_PREFIX, reading_feature_name
 from analysis.risk.preprocessing import FIRM, FIRST, LAST, LEAK, PUMPED, TRAVEL
 from analysis.standard import Standard, Step
 from schemas import dictionary
@@ -40,47 +40,54 @@ class Topic:
 
 def topics(standard: Standard, own: Sequence[str] = ()) -> list[Topic]:
     """Every possible reason, own features among them; those without a topic (people, shops) are never one."""
-    all_topics = [_passes(standard), *_signs(), *_context(), *map(_own, own)]
+    all_topics = [_passes_topic(standard), *_sign_topics(), *_context_topics(), *map(_own_field_topic, own)]
     for step in standard.steps:
         if step.field not in PASS_FIELDS:
             groups = (
                 f"step {step.id}",
                 *((step.field,) if step.field in ("settle_minutes", "lever_vacuum_strokes") else ()),
             )
-            all_topics.append(Topic(groups, _missed(step)))
+            all_topics.append(Topic(groups, _missed_step_text(step)))
         text = pl.when(pl.col(MISSED_PREFIX + step.id).is_null()).then(pl.lit(f"not recorded: {step.title}"))
         all_topics.append(Topic((f"unrecorded {step.id}",), text))
     return all_topics
 
 
-def _passes(standard: Standard) -> Topic:
+def _passes_topic(standard: Standard) -> Topic:
     steps = tuple(f"step {step.id}" for step in standard.steps if step.field in PASS_FIELDS)
     passes, bubbles_last = pl.col("cycles"), pl.col("bubbles_last")
-    count = pl.when(passes == 1).then(pl.lit("1 pass")).otherwise(pl.format("{} passes", _whole(passes)))
+    count = pl.when(passes == 1).then(pl.lit("1 pass")).otherwise(pl.format("{} passes", _format_whole(passes)))
     state = pl.when(bubbles_last > 0).then(pl.lit("bubbles still showing"))
     both = pl.format("{}, {}", count, state)
     return Topic((*steps, *PASS_GROUPS), pl.coalesce(both, count, state))
 
 
-def _signs() -> list[Topic]:
+def _sign_topics() -> list[Topic]:
     travel, excess = pl.col("lever_travel_after_mm"), pl.col("travel_excess_mm")
     air = pl.format(
         ", about {} ml of air ({}–{})",
-        *(_one(pl.col(name)) for name in ("trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml")),
+        *(_format_one_decimal(pl.col(name)) for name in ("trapped_air_ml", "trapped_air_lo_ml", "trapped_air_hi_ml")),
     )
-    over_reference = pl.format(" ({} mm over the reference of {} mm)", _whole(excess), _one(travel - excess))
+    over_reference = pl.format(
+        " ({} mm over the reference of {} mm)", _format_whole(excess), _format_one_decimal(travel - excess)
+    )
     long_travel = pl.when(excess >= 0.5).then(pl.concat_str(over_reference, air.fill_null(""))).otherwise(pl.lit(""))
     bubbles_first, gain = pl.col("bubbles_first"), pl.col("pump_gain_mm")
     bubbles = (
-        pl.when(bubbles_first == 1).then(pl.lit("1 bubble")).otherwise(pl.format("{} bubbles", _whole(bubbles_first)))
+        pl.when(bubbles_first == 1)
+        .then(pl.lit("1 bubble"))
+        .otherwise(pl.format("{} bubbles", _format_whole(bubbles_first)))
     )
     return [
-        Topic((TRAVEL,), pl.concat_str(pl.format("lever travel {} mm", _one(travel)), long_travel.fill_null(""))),
+        Topic(
+            (TRAVEL,),
+            pl.concat_str(pl.format("lever travel {} mm", _format_one_decimal(travel)), long_travel.fill_null("")),
+        ),
         Topic((f"unrecorded {TRAVEL}",), _unrecorded_text("lever_travel_after_mm", "lever travel after the bleed")),
         Topic((FIRST,), pl.concat_str(bubbles, pl.lit(" in the first pass"))),
         Topic((f"unrecorded {FIRST}",), _unrecorded_text("bubbles_first", "bubbles in the first pass")),
         Topic((f"unrecorded {LAST}",), _unrecorded_text("bubbles_last", "bubbles in the last pass")),
-        Topic((PUMPED,), pl.when(gain > 0).then(pl.format("pump-up {} mm", _one(gain)))),
+        Topic((PUMPED,), pl.when(gain > 0).then(pl.format("pump-up {} mm", _format_one_decimal(gain)))),
         Topic((f"unrecorded {PUMPED}",), _unrecorded_text("pump_gain_mm", "pump-up")),
         Topic((FIRM,), pl.when(~pl.col("hard_pull_firm")).then(pl.lit("not firm under a hard pull"))),
         Topic((f"unrecorded {FIRM}",), _unrecorded_text("hard_pull_firm", "the hard pull")),
@@ -88,7 +95,7 @@ def _signs() -> list[Topic]:
     ]
 
 
-def _context() -> list[Topic]:
+def _context_topics() -> list[Topic]:
     model, place = pl.col("brake_model"), pl.col("place_in_day")
     return [
         Topic(("hose_route",), pl.when(pl.col("hose_route") == "internal").then(pl.lit("internal hose"))),
@@ -100,21 +107,23 @@ def _context() -> list[Topic]:
         ),
         Topic(("fluid_out",), pl.format("old fluid {}", pl.col("fluid_out"))),
         Topic(("bike_kind",), pl.format("kind of bike: {}", pl.col("bike_kind"))),
-        Topic(("hose_mm",), pl.format("{} mm of hose", _whole(pl.col("hose_mm")))),
-        Topic(("shop_temp_c",), pl.format("{} °C in the workshop", _whole(pl.col("shop_temp_c")))),
-        Topic(("lever_travel_before_mm",), pl.format("lever travel {} mm when it came in", _one(pl.col("lever_travel_before_mm")))),
-        Topic(("piston_pairs",), pl.format("{} pairs of pistons", _whole(pl.col("piston_pairs")))),
-        Topic(("place_in_day",), pl.when(place > 1).then(pl.format("bleed number {} of the technician that day", _whole(place)))),
+        Topic(("hose_mm",), pl.format("{} mm of hose", _format_whole(pl.col("hose_mm")))),
+        Topic(("shop_temp_c",), pl.format("{} °C in the workshop", _format_whole(pl.col("shop_temp_c")))),
+        Topic(("lever_travel_before_mm",), pl.format("lever travel {} mm when it came in", _format_one_decimal(pl.col("lever_travel_before_mm")))),
+        Topic(("piston_pairs",), pl.format("{} pairs of pistons", _format_whole(pl.col("piston_pairs")))),
+        Topic(("place_in_day",), pl.when(place > 1).then(pl.format("bleed number {} of the technician that day", _format_whole(place)))),
         Topic(("brake_model",), pl.when(model != "").then(pl.format("{} comes back more often than other models", model))),
     ]  # fmt: skip
 
 
-def _own(name: str) -> Topic:
+def _own_field_topic(name: str) -> Topic:
     label = name.removeprefix(OWN_PREFIX).replace("_", " ")
-    return Topic((name,), pl.concat_str(pl.lit(f"{label} "), _trimmed(pl.col(name)).fill_null("not recorded")))
+    return Topic(
+        (name,), pl.concat_str(pl.lit(f"{label} "), _trim_zero_decimal(pl.col(name)).fill_null("not recorded"))
+    )
 
 
-def _missed(step: Step) -> pl.Expr:
+def _missed_step_text(step: Step) -> pl.Expr:
     """What went wrong, with the reading if it is a number."""
     missed, title = pl.col(MISSED_PREFIX + step.id), pl.lit(step.missed_title)
     if step.rule.kind() != "number" or step.field.startswith("own."):
@@ -122,7 +131,10 @@ def _missed(step: Step) -> pl.Expr:
     unit = UNITS.get(step.field, "")
     unit = "" if unit in ("", "fraction") else f" {unit}"
     with_reading = pl.format(
-        "{} ({}{})", pl.lit(step.missed_title), _two(pl.col(reading_name(step.field))), pl.lit(unit)
+        "{} ({}{})",
+        pl.lit(step.missed_title),
+        _format_two_decimals(pl.col(reading_feature_name(step.field))),
+        pl.lit(unit),
     )
     return pl.when(missed).then(pl.coalesce(with_reading, title))
 
@@ -131,18 +143,18 @@ def _unrecorded_text(field: str, title: str) -> pl.Expr:
     return pl.when(pl.col(field).is_null()).then(pl.lit(f"not recorded: {title}"))
 
 
-def _whole(column: pl.Expr) -> pl.Expr:
+def _format_whole(column: pl.Expr) -> pl.Expr:
     return column.round(0).cast(pl.Int64).cast(pl.String)
 
 
-def _one(column: pl.Expr) -> pl.Expr:
-    return _trimmed(column.cast(pl.Float64).round(1))
+def _format_one_decimal(column: pl.Expr) -> pl.Expr:
+    return _trim_zero_decimal(column.cast(pl.Float64).round(1))
 
 
-def _two(column: pl.Expr) -> pl.Expr:
-    return _trimmed(column.cast(pl.Float64).round(2))
+def _format_two_decimals(column: pl.Expr) -> pl.Expr:
+    return _trim_zero_decimal(column.cast(pl.Float64).round(2))
 
 
-def _trimmed(column: pl.Expr) -> pl.Expr:
+def _trim_zero_decimal(column: pl.Expr) -> pl.Expr:
     """Without a trailing `.0`."""
     return column.cast(pl.String).str.replace(r"\.0$", "")

@@ -87,7 +87,7 @@ def second_checks(risk: FloatArray, outcomes: BleedOutcomes, cost: SecondCheckCo
     ranked = _RankedBleeds(risk[order], outcomes.came_back[order], caught, outcomes.bike[order])
     worthwhile = float((risk >= cost.worthwhile_risk).mean())
     shares = sorted({*SHARES, round(cost.affordable_share, 6), round(worthwhile, 6)} - {0.0})
-    rows = [_row(share, ranked, cost) for share in shares]
+    rows = [_checked_share_row(share, ranked, cost) for share in shares]
     table = pl.DataFrame(rows, schema=empty(SecondChecks).schema).unique("share", keep="first").sort("share")
     return validate_table(SecondChecks, table)
 
@@ -134,7 +134,7 @@ class _RankedBleeds:
         return max(float(by_bike @ by_bike) / (len(caught) * mean * (1 - mean)), 1.0)
 
 
-def _row(share: float, ranked: _RankedBleeds, cost: SecondCheckCost) -> dict[str, float]:
+def _checked_share_row(share: float, ranked: _RankedBleeds, cost: SecondCheckCost) -> dict[str, float]:
     bleeds, comebacks = len(ranked.risk), int(ranked.came_back.sum())
     number = max(1, round(share * bleeds))
     n_caught, threshold = float(ranked.caught[:number].sum()), float(ranked.risk[number - 1])

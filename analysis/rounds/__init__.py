@@ -1,8 +1,8 @@
 """From audit to audit: what to do now, what changed since the last audit, and whether its predictions held."""
 
-from analysis.rounds.compare import with_round
+from analysis.rounds.compare import compare_with_earlier_audit
 from analysis.rounds.earlier import EarlierAudit, ShareFound, action_results, share_found
-from analysis.rounds.to_do import RECENT_DAYS, TO_MEASURE, open_recalls, to_do_list, worth_checking
+from analysis.rounds.to_do import RECENT_DAYS, TO_MEASURE, open_recalls, to_do_list, worthwhile_second_checks
 
 __all__ = [
     "RECENT_DAYS",
@@ -10,9 +10,9 @@ __all__ = [
     "EarlierAudit",
     "ShareFound",
     "action_results",
+    "compare_with_earlier_audit",
     "open_recalls",
     "share_found",
     "to_do_list",
-    "with_round",
-    "worth_checking",
+    "worthwhile_second_checks",
 ]

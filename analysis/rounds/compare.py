@@ -13,7 +13,7 @@ from analysis.intake import Log
 from analysis.report import Report
 from analysis.rounds.earlier import EarlierAudit, Levels
 from analysis.rounds.predictions import compare_predictions, interim
-from analysis.rounds.signals import group_changes, named_changes, recall_changes, signal_changes, step_changes
+from analysis.rounds.signals import group_changes, new_change_points, recall_changes, signal_changes, step_changes
 from analysis.stats import wilson
 from analysis.survival import ObservationWindow
 from schemas import LOG_TABLES, empty, validate_table
@@ -25,7 +25,7 @@ CLOSE = 1e-9
 """Relative difference up to which two readings are the same."""
 
 
-def with_round(report: Report, earlier: EarlierAudit, covered: ObservationWindow) -> Report:
+def compare_with_earlier_audit(report: Report, earlier: EarlierAudit, covered: ObservationWindow) -> Report:
     """The report with `changes`, `predictions` and the number of this audit in the series.
 
     `covered` are the days on which returns were recorded, as for the report.
@@ -42,7 +42,7 @@ def with_round(report: Report, earlier: EarlierAudit, covered: ObservationWindow
     rows = [
         *recall_changes(earlier.tables["holds"], report),
         *signal_changes(earlier.tables["rates"], report, levels),
-        *named_changes(earlier.tables["months"], report, levels),
+        *new_change_points(earlier.tables["months"], report, levels),
         *step_changes(earlier.tables["steps"], report, levels),
         *group_changes(then, report),
         *changed_records(earlier.linked_log(report), report.log),
@@ -57,7 +57,7 @@ def with_round(report: Report, earlier: EarlierAudit, covered: ObservationWindow
         report,
         look=look,
         changes=changes,
-        predictions=_predictions(report, earlier, then),
+        predictions=_check_earlier_predictions(report, earlier, then),
         earlier_folder=earlier.folder,
         notes=(*report.notes, *earlier.notes_for(report.window_days)),
     )
@@ -89,7 +89,7 @@ def _rate_row(kind: str, bleeds: pl.DataFrame, before: float | None, note: str) 
     return {"kind": kind, "subject_kind": "all", "subject": "all", "before": before, "note": note} | now
 
 
-def _predictions(report: Report, earlier: EarlierAudit, then: BleedData) -> DataFrame[Predictions]:
+def _check_earlier_predictions(report: Report, earlier: EarlierAudit, then: BleedData) -> DataFrame[Predictions]:
     """The earlier model's predictions against what happened; those of earlier rounds alone where it saved no model."""
     if earlier.model is None or earlier.as_of == report.as_of:
         return validate_table(Predictions, earlier.tables["predictions"])
@@ -112,20 +112,20 @@ def changed_records(earlier: Log, log: Log) -> list[dict[str, Any]]:
     """
     rows = []
     for table, key in COMPARED.items():
-        before, now = _with_technician(earlier, table), _with_technician(log, table)
+        before, now = _add_technician(earlier, table), _add_technician(log, table)
         missing = before.join(now, on=key, how="anti")
-        rows += [_row("records_missing", table, who, "", n) for who, n in _counts(missing)]
+        rows += [_row("records_missing", table, who, "", n) for who, n in _count_by_technician(missing)]
         both = before.join(now, on=key, how="inner", suffix=" now")
         for name in LOG_TABLES[table].to_schema().columns:
             if name != key:
                 rows += [
                     _row("records_changed", table, who, name, n)
-                    for who, n in _counts(both.filter(_differs(both, name)))
+                    for who, n in _count_by_technician(both.filter(_has_changed(both, name)))
                 ]
     return rows
 
 
-def _with_technician(log: Log, table: str) -> pl.DataFrame:
+def _add_technician(log: Log, table: str) -> pl.DataFrame:
     """A table of the log with the technician of each row's bleed as `whose`."""
     frame: pl.DataFrame = getattr(log, table)
     if table == "sessions":
@@ -134,7 +134,7 @@ def _with_technician(log: Log, table: str) -> pl.DataFrame:
     return frame.join(of_bleed.select("comeback_id", "whose"), on="comeback_id", how="left")
 
 
-def _differs(both: pl.DataFrame, name: str) -> pl.Expr:
+def _has_changed(both: pl.DataFrame, name: str) -> pl.Expr:
     before, now = pl.col(name), pl.col(f"{name} now")
     if both.schema[name].is_float():
         same = (before - now).abs() <= CLOSE * pl.max_horizontal(before.abs(), now.abs())
@@ -142,7 +142,7 @@ def _differs(both: pl.DataFrame, name: str) -> pl.Expr:
     return before.ne_missing(now)
 
 
-def _counts(rows: pl.DataFrame) -> list[tuple[str, int]]:
+def _count_by_technician(rows: pl.DataFrame) -> list[tuple[str, int]]:
     counts = rows.group_by(pl.col("whose").fill_null("no technician known")).len().sort("whose")
     return [(str(who), int(n)) for who, n in counts.iter_rows()]
 

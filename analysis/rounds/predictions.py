@@ -31,7 +31,7 @@ NOTHING_DONE = ("not_reached", "declined")
 
 
 @dataclass(frozen=True)
-class Interim:
+class BleedsStillOut:
     """Bleeds still out at the earlier day: the comebacks expected of each on the days it was out since, and what happened.
 
     `covariates` (n × p) are those of the return model, `risk` the whole window's. The days end before a recall or second
@@ -48,7 +48,7 @@ class Interim:
 
 def interim(
     model: SavedModel, then: BleedData, earlier_log: Log, listed: pl.DataFrame, log: Log, now: BleedData
-) -> Interim:
+) -> BleedsStillOut:
     """Predict every bleed that was still out at the earlier day, and look up what became of it.
 
     Bleeds that the later log no longer has, and those outside its observation window, are left out.
@@ -68,7 +68,7 @@ def interim(
     age, last = (table.get_column(name).to_numpy() for name in ("age_days", "last_day"))
     is_out = earlier_log.sessions.get_column("session_id").sort().is_in(table.get_column("session_id").implode())
     risk, covariates = model.model.predict_with_covariates(model.features_of(earlier_log).filter(is_out))
-    return Interim(
+    return BleedsStillOut(
         risk=risk,
         expected=model.model.hazard.window.expected_between(risk, age, last),
         covariates=covariates,
@@ -114,7 +114,11 @@ def followed_between(then: BleedData, now: BleedData, log: Log, window_days: int
 
 
 def compare_predictions(
-    bleeds: Interim, covariance: FloatArray, returns_known: int, days: tuple[dt.date, dt.date], earlier: pl.DataFrame
+    bleeds: BleedsStillOut,
+    covariance: FloatArray,
+    returns_known: int,
+    days: tuple[dt.date, dt.date],
+    earlier: pl.DataFrame,
 ) -> DataFrame[Predictions]:
     """Expected against observed comebacks: this round's, those of earlier rounds, and all rounds together.
 
@@ -133,20 +137,24 @@ def compare_predictions(
     """
     before = earlier.filter(pl.col("round").is_not_null())
     look = int(before.get_column("round").n_unique()) + 1
-    groups = {ALL: np.ones(len(bleeds.risk), dtype=bool), **_tenths(bleeds), CHECK_LIST: bleeds.on_list}
-    rows = [_row(bleeds, name, chosen, covariance, returns_known) for name, chosen in groups.items() if chosen.any()]
+    groups = {ALL: np.ones(len(bleeds.risk), dtype=bool), **_split_into_tenths(bleeds), CHECK_LIST: bleeds.on_list}
+    rows = [
+        _prediction_row(bleeds, name, chosen, covariance, returns_known)
+        for name, chosen in groups.items()
+        if chosen.any()
+    ]
     this = [row | {"round": look, "from_day": days[0], "to_day": days[1]} for row in rows]
-    together = _totals([*before.to_dicts(), *this])
+    together = _sum_over_rounds([*before.to_dicts(), *this])
     table = [
         *before.to_dicts(),
-        *(_with_ratio(row, look) for row in this),
-        *(_with_ratio(row, look) for row in together),
+        *(_add_ratio(row, look) for row in this),
+        *(_add_ratio(row, look) for row in together),
     ]
     frame = pl.DataFrame(table, schema=empty(Predictions).schema)
     return validate_table(Predictions, frame.sort("round", nulls_last=True, maintain_order=True))
 
 
-def _tenths(bleeds: Interim) -> dict[str, NDArray[np.bool_]]:
+def _split_into_tenths(bleeds: BleedsStillOut) -> dict[str, NDArray[np.bool_]]:
     """Bleeds by tenth of risk; none if there are too few."""
     number = len(bleeds.risk)
     if number < MIN_TENTH_BLEEDS:
@@ -155,8 +163,8 @@ def _tenths(bleeds: Interim) -> dict[str, NDArray[np.bool_]]:
     return {f"tenth {place + 1}": tenth == place for place in range(TENTHS)}
 
 
-def _row(
-    bleeds: Interim, name: str, chosen: NDArray[np.bool_], covariance: FloatArray, returns_known: int
+def _prediction_row(
+    bleeds: BleedsStillOut, name: str, chosen: NDArray[np.bool_], covariance: FloatArray, returns_known: int
 ) -> dict[str, Any]:
     each = bleeds.expected[chosen]
     expected = float(each.sum())
@@ -172,7 +180,7 @@ def _row(
     }
 
 
-def _totals(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _sum_over_rounds(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Sums over rounds by group; standard errors add up, since successive models share most of their data."""
     totals: dict[str, dict[str, Any]] = {}
     for row in rows:
@@ -182,7 +190,7 @@ def _totals(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return list(totals.values())
 
 
-def _with_ratio(row: dict[str, Any], look: int) -> dict[str, Any]:
+def _add_ratio(row: dict[str, Any], look: int) -> dict[str, Any]:
     """The row with the ratio, its 95% interval and the signal at this look; signals only for all bleeds and all rounds."""
     events, expected = row["observed"], row["expected"]
     if expected <= 0:

@@ -31,20 +31,20 @@ def recall_changes(before: pl.DataFrame, report: Report) -> list[Row]:
     opened = now.filter("open").join(was_open, on=["session_id", "rule"], how="anti").sort("session_id", "rule")
     closed = was_open.join(now.filter("open"), on=["session_id", "rule"], how="anti").sort("session_id", "rule")
     rows = [
-        _recall("recall_opened", session, None, rule, "")
+        _recall_row("recall_opened", session, None, rule, "")
         for session, rule in opened.select("session_id", "rule").iter_rows()
     ]
-    by = _closed_by(report)
+    by = _closing_outcomes(report)
     in_log = set(report.log.sessions.get_column("session_id"))
     for session, rule in closed.iter_rows():
         reason = by.get(
             session, "a later bleed of the brake" if session in in_log else "the bleed is no longer in the log"
         )
-        rows.append(_recall("recall_closed", session, rule, reason, ""))
+        rows.append(_recall_row("recall_closed", session, rule, reason, ""))
     return rows
 
 
-def _closed_by(report: Report) -> dict[str, str]:
+def _closing_outcomes(report: Report) -> dict[str, str]:
     """The outcome that last closed a recall of each brake, by the sessions of that brake."""
     brakes = report.log.sessions.select("session_id", "bike_id", "brake")
     acted_on = (
@@ -56,7 +56,7 @@ def _closed_by(report: Report) -> dict[str, str]:
     return dict(brakes.join(last, on=["bike_id", "brake"]).select("session_id", "outcome").iter_rows())
 
 
-def _recall(kind: str, session: str, before: str | None, now: str, note: str) -> Row:
+def _recall_row(kind: str, session: str, before: str | None, now: str, note: str) -> Row:
     return {
         "kind": kind,
         "subject_kind": "session",
@@ -99,16 +99,16 @@ def signal_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list
     return rows
 
 
-def named_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list[Row]:
+def new_change_points(before: pl.DataFrame, report: Report, levels: Levels) -> list[Row]:
     """Change points that this audit names and the earlier one did not, confirmed if clear at the level of this look."""
     old: dict[tuple[str, str], list[tuple[int, float | None]]] = {}
     points = before.filter("change_began").select("kind", "group", "month", "change_p_value")
     for kind, group, month, p in points.iter_rows():
-        old.setdefault((kind, group), []).append((_number(month), p))
+        old.setdefault((kind, group), []).append((_month_count(month), p))
     rows = []
     for row in report.months.filter("change_began").iter_rows(named=True):
         earlier_points = old.get((row["kind"], row["group"]), [])
-        same = [p for month, p in earlier_points if abs(_number(row["month"]) - month) <= SAME_CHANGE_MONTHS]
+        same = [p for month, p in earlier_points if abs(_month_count(row["month"]) - month) <= SAME_CHANGE_MONTHS]
         if not same or any(levels.is_new(p, row["change_p_value"]) for p in same):
             step = f"; step that changed with it: {row['step_moved']}" if row["step_moved"] else ""
             subject = {"kind": "change_named", "subject_kind": row["kind"], "subject": row["group"]}
@@ -123,7 +123,7 @@ def named_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list[
     return rows
 
 
-def _number(month: str) -> int:
+def _month_count(month: str) -> int:
     return 12 * int(month[:4]) + int(month[5:7])
 
 
@@ -173,15 +173,15 @@ def group_changes(then: BleedData, report: Report) -> list[Row]:
         }
         for group in sorted(counts["now"].keys() - counts["then"].keys()):
             n = counts["now"][group]
-            rows.append(_group("group_new", kind, group, 0, n, f"first bleed since {then.as_of}"))
+            rows.append(_group_row("group_new", kind, group, 0, n, f"first bleed since {then.as_of}"))
         for group in sorted(counts["recent"].keys() - counts["since"].keys()):
             expected = counts["recent"][group] * days / PACE_DAYS
             if expected >= GONE_EXPECTED:
                 note = f"no bleed since {then.as_of}; about {expected:.0f} were expected at its earlier pace"
-                rows.append(_group("group_gone", kind, group, counts["recent"][group], 0, note))
+                rows.append(_group_row("group_gone", kind, group, counts["recent"][group], 0, note))
     return rows
 
 
-def _group(kind: str, group_kind: str, group: str, before: int, now: int, note: str) -> Row:
+def _group_row(kind: str, group_kind: str, group: str, before: int, now: int, note: str) -> Row:
     subject = {"kind": kind, "subject_kind": group_kind, "subject": group}
     return subject | {"before": float(before), "now": float(now), "note": f"bleeds; {note}"}

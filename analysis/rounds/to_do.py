@@ -27,8 +27,10 @@ def open_recalls(report: Report) -> pl.DataFrame:
     every open reason of the brake; `finding`, what was recorded for each of them, with the day where it is another.
     Brakes to measure again come last.
     """
-    open_holds = report.holds.filter("open").join(_bleeds(report), on="session_id", how="left", maintain_order="left")
-    open_holds = open_holds.with_columns(older=pl.col("days_since") > RECENT_DAYS, finding=_finding())
+    open_holds = report.holds.filter("open").join(
+        _bleed_columns(report), on="session_id", how="left", maintain_order="left"
+    )
+    open_holds = open_holds.with_columns(older=pl.col("days_since") > RECENT_DAYS, finding=_finding_text())
     certain = (~TO_MEASURE).any().over(BRAKE)
     leading = open_holds.filter(~(TO_MEASURE & certain))
     latest = leading.filter(pl.col("day") == pl.col("day").max().over(BRAKE))
@@ -38,7 +40,7 @@ def open_recalls(report: Report) -> pl.DataFrame:
     return worst.sort(TO_MEASURE, "older", "priority", "days_since", "session_id")
 
 
-def _finding() -> pl.Expr:
+def _finding_text() -> pl.Expr:
     """What was recorded, in a mechanic's words: `DOT 5.1 where mineral oil is required`."""
     before_the_bleed = pl.col("required").str.starts_with("up from")
     return (
@@ -70,7 +72,7 @@ def _all_reasons(open_holds: pl.DataFrame, worst: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def worth_checking(report: Report) -> pl.DataFrame:
+def worthwhile_second_checks(report: Report) -> pl.DataFrame:
     """Bleeds on the second-check list that are not recalled anyway, riskiest first; it ends at the break-even risk."""
     checks = report.risk.filter("on_worklist").join(open_recalls(report), on="session_id", how="anti")
     return checks.sort("risk", "session_id", descending=[True, False])
@@ -84,12 +86,12 @@ def to_do_list(report: Report) -> DataFrame[Actions]:
     """
     recalls = open_recalls(report).with_columns(
         kind=pl.lit("recall"),
-        reason=pl.concat_str(_to_do(), pl.lit(": "), "finding", pl.lit(". "), "action"),
+        reason=pl.concat_str(_task_text(), pl.lit(": "), "finding", pl.lit(". "), "action"),
     )
     reasons = pl.concat_str("reason_1", "reason_2", "reason_3", separator="; ", ignore_nulls=True)
     checks = (
-        worth_checking(report)
-        .join(_bleeds(report), on="session_id", how="left", maintain_order="left")
+        worthwhile_second_checks(report)
+        .join(_bleed_columns(report), on="session_id", how="left", maintain_order="left")
         .with_columns(kind=pl.lit("second_check"), reason=reasons)
     )
     columns = ("kind", "session_id", "bike_id", "brake", "shop", "technician", "day", "reason")
@@ -101,11 +103,11 @@ def to_do_list(report: Report) -> DataFrame[Actions]:
     return validate_table(Actions, table)
 
 
-def _to_do() -> pl.Expr:
+def _task_text() -> pl.Expr:
     return pl.when(TO_MEASURE).then(pl.lit("To measure again")).otherwise(pl.lit("To recall"))
 
 
-def _bleeds(report: Report) -> pl.DataFrame:
+def _bleed_columns(report: Report) -> pl.DataFrame:
     return report.log.sessions.select(
         "session_id", "bike_id", "brake", "shop", "technician", day=pl.col("started_at").dt.date()
     )

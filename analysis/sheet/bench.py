@@ -7,7 +7,7 @@ from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from analysis.standard import Standard, Step, fields_read
+from analysis.standard import Standard, Step, other_fields_of_rule
 from analysis.standard.rules import AboveField, AtLeastField, BrakeLimits, Equals, Is, Limits
 from schemas import Entry, dictionary
 from schemas.log import Sessions
@@ -44,9 +44,9 @@ def target_with_unit(step: Step, fields: dict[str, Entry]) -> str:
         return value_label(rule.value)
     if isinstance(rule, AboveField | AtLeastField):
         sign = ">" if isinstance(rule, AboveField) else "≥"
-        return f"{_label(step.field, fields)} {sign} {_label(rule.other, fields)}"
+        return f"{_label_of_field(step.field, fields)} {sign} {_label_of_field(rule.other, fields)}"
     unit = fields[step.field].unit if step.field in fields else ""
-    return _range(step.limits, unit) + (" (or the brake's own limits)" if isinstance(rule, BrakeLimits) else "")
+    return _range_text(step.limits, unit) + (" (or the brake's own limits)" if isinstance(rule, BrakeLimits) else "")
 
 
 def value_label(value: str) -> str:
@@ -54,11 +54,11 @@ def value_label(value: str) -> str:
     return value.replace("dot", "DOT ") if value.startswith("dot") else value.replace("_", " ")
 
 
-def _label(name: str, fields: dict[str, Entry]) -> str:
+def _label_of_field(name: str, fields: dict[str, Entry]) -> str:
     return fields[name].label if name in fields else name
 
 
-def _range(limits: Limits, unit: str) -> str:
+def _range_text(limits: Limits, unit: str) -> str:
     percent = unit == "fraction"
     lo, hi = (None if limit is None else f"{100 * limit if percent else limit:g}" for limit in (limits.lo, limits.hi))
     written_unit = " % full" if percent else f" {unit}" if unit else ""
@@ -70,7 +70,7 @@ def _range(limits: Limits, unit: str) -> str:
 
 
 @dataclass(frozen=True)
-class Blank:
+class SheetBlank:
     """One place to fill in: values to tick, or a line with its unit; `label` where a box has several."""
 
     ticks: tuple[str, ...]
@@ -79,11 +79,11 @@ class Blank:
 
 
 @dataclass(frozen=True)
-class Box:
+class SheetBox:
     """One item to fill in, with its target."""
 
     label: str
-    blanks: tuple[Blank, ...]
+    blanks: tuple[SheetBlank, ...]
     target: str = ""
 
 
@@ -101,16 +101,20 @@ def write_bench_sheet(path: Path, standard: Standard) -> None:
     text = environment.get_template("bench.html").render(
         font_size=min(MAX_FONT_PT, STEPS_HEIGHT_PT / max(len(standard.steps), 1)),
         procedure=standard.name,
-        before=[_box(field) for field in fields.values() if field.sheet == "before" and field.name not in step_fields],
+        before=[
+            _field_box(field) for field in fields.values() if field.sheet == "before" and field.name not in step_fields
+        ],
         steps=[_step_box(step, fields, step_fields) for step in standard.steps],
-        after=[_box(field) for field in fields.values() if field.sheet == "after" and field.name not in step_fields],
+        after=[
+            _field_box(field) for field in fields.values() if field.sheet == "after" and field.name not in step_fields
+        ],
         cautions=CAUTIONS,
     )
     path.write_text(text, encoding="utf-8")
 
 
-def _box(field: Entry) -> Box:
-    return Box(sheet_label(field), (_blank(field),))
+def _field_box(field: Entry) -> SheetBox:
+    return SheetBox(sheet_label(field), (_field_blank(field),))
 
 
 def sheet_label(field: Entry) -> str:
@@ -118,23 +122,23 @@ def sheet_label(field: Entry) -> str:
     return LABELS.get(field.name, field.label[:1].upper() + field.label[1:])
 
 
-def _blank(field: Entry, label: str = "") -> Blank:
+def _field_blank(field: Entry, label: str = "") -> SheetBlank:
     ticks = ("yes", "no") if field.type == "true/false" else tuple(map(value_label, field.levels))
-    return Blank(ticks, "% full" if field.unit == "fraction" else field.unit, label)
+    return SheetBlank(ticks, "% full" if field.unit == "fraction" else field.unit, label)
 
 
-def _step_box(step: Step, fields: dict[str, Entry], step_fields: set[str]) -> Box:
+def _step_box(step: Step, fields: dict[str, Entry], step_fields: set[str]) -> SheetBox:
     """The reading of the step, and other readings it is compared with that have no other place on the sheet."""
     target = target_with_unit(step, fields)
     own = fields.get(step.field)
     if own is None:
         ticks = ("yes", "no") if step.rule.kind() == "true/false" else ()
-        return Box(step.title, (Blank(ticks, ""),), target)
+        return SheetBox(step.title, (SheetBlank(ticks, ""),), target)
     others = [
         fields[name]
-        for name in fields_read(step.rule)
+        for name in other_fields_of_rule(step.rule)
         if name in fields and name not in step_fields and not fields[name].sheet
     ]
     if not others:
-        return Box(step.title, (_blank(own),), target)
-    return Box(step.title, tuple(_blank(field, field.label) for field in (own, *others)), target)
+        return SheetBox(step.title, (_field_blank(own),), target)
+    return SheetBox(step.title, tuple(_field_blank(field, field.label) for field in (own, *others)), target)

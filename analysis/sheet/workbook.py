@@ -87,20 +87,20 @@ def _fill_sheet(sheet: Worksheet, entries: list[Entry], standard: Standard | Non
     sheet.set_landscape()
     for column, entry in enumerate(entries):
         sheet.write_string(0, column, entry.name, formats.required if entry.required else formats.optional)
-        sheet.write_comment(0, column, _comment(entry, standard), {"x_scale": 2})
+        sheet.write_comment(0, column, _heading_comment(entry, standard), {"x_scale": 2})
         cell_format = {"date": formats.day, "date or date-time": formats.moment, "text": formats.text}.get(entry.type)
         sheet.set_column(column, column, max(11, len(entry.name) + 2), cell_format)
-        rule = _validation(entry)
+        rule = _cell_validation(entry)
         if rule is not None:
             sheet.data_validation(1, column, ROWS_WITH_RULES, column, rule)
 
 
-def _comment(entry: Entry, standard: Standard | None) -> str:
+def _heading_comment(entry: Entry, standard: Standard | None) -> str:
     """Label, description, values with their unit, steps that use the field, and whether it is required."""
     fields = {field.name: field for field in dictionary("sessions", LOG_TABLES["sessions"])}
     lines = [entry.label[:1].upper() + entry.label[1:]]
     lines += [entry.description] if entry.description != entry.label else []
-    lines += [_values(entry)] if entry.range else []
+    lines += [_allowed_values_text(entry)] if entry.range else []
     lines += [
         f"Step: {step.title} ({target_with_unit(step, fields)})"
         for step in (standard.steps if standard else ())
@@ -110,17 +110,17 @@ def _comment(entry: Entry, standard: Standard | None) -> str:
     return "\n".join(lines)
 
 
-def _values(entry: Entry) -> str:
+def _allowed_values_text(entry: Entry) -> str:
     """`2 to 480 min`, `front, rear`."""
     if entry.unit == "fraction":
         return f"{entry.range} (0.75 is 75% full)"
     return entry.range if entry.unit in ("", "currency") else f"{entry.range} {entry.unit}"
 
 
-def _validation(entry: Entry) -> dict[str, object] | None:
+def _cell_validation(entry: Entry) -> dict[str, object] | None:
     message = {
         "error_title": sheet_label(entry)[:32],
-        "error_message": f"Allowed: {_values(entry) if entry.range else entry.type}"[:255],
+        "error_message": f"Allowed: {_allowed_values_text(entry) if entry.range else entry.type}"[:255],
     }
     if entry.levels:
         return {"validate": "list", "source": list(entry.levels), **message}

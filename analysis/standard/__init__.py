@@ -1,6 +1,6 @@
 """The shop's written procedure: its steps, which bleeds missed one, and which bleeds to recall."""
 
-from analysis.standard.adherence import deviation, join_brakes, missed_steps, own_fields, steps_missed
+from analysis.standard.adherence import deviation, join_brakes, missed_step_columns, missed_steps, own_fields
 from analysis.standard.definition import (
     PLACE_ORDER,
     ComebackRule,
@@ -13,7 +13,7 @@ from analysis.standard.definition import (
 )
 from analysis.standard.holds import CLOSING_OUTCOMES, NOT_PLAUSIBLE, holds, recalls_by_field
 from analysis.standard.read import built_in, read_standard, read_standards
-from analysis.standard.rules import Limits, fields_read
+from analysis.standard.rules import Limits, other_fields_of_rule
 
 __all__ = [
     "CLOSING_OUTCOMES",
@@ -27,15 +27,15 @@ __all__ = [
     "WorkCondition",
     "built_in",
     "deviation",
-    "fields_read",
     "holds",
     "join_brakes",
+    "missed_step_columns",
     "missed_steps",
+    "other_fields_of_rule",
     "own_fields",
     "read_standard",
     "read_standards",
     "recalls_by_field",
     "standard_from_dict",
     "standard_to_dict",
-    "steps_missed",
 ]

@@ -10,7 +10,7 @@ from pandera.typing.polars import DataFrame
 from analysis.errors import UserError
 from analysis.intake import Log
 from analysis.standard.definition import Standard, Step
-from analysis.standard.rules import Kind, bounds_of, brake_column, fields_read
+from analysis.standard.rules import Kind, bounds_of, brake_column, other_fields_of_rule
 from schemas import empty, validate_table
 from schemas.intermediate import Deviations, MissedSteps
 from schemas.log import Brakes
@@ -35,15 +35,15 @@ def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
         A step reads one of the shop's own fields whose type does not suit its rule.
     """
     bleeds = _step_bleeds(log, standard)
-    return validate_table(MissedSteps, bleeds.select("session_id").hstack(steps_missed(bleeds, standard)))
+    return validate_table(MissedSteps, bleeds.select("session_id").hstack(missed_step_columns(bleeds, standard)))
 
 
 def join_brakes(log: Log) -> pl.DataFrame:
     """Bleeds sorted by session_id, each with what the brakes table says of its model, in columns `brakes.<name>`."""
-    return _with_brakes(log.sessions.sort("session_id"), log)
+    return _join_brake_columns(log.sessions.sort("session_id"), log)
 
 
-def steps_missed(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
+def missed_step_columns(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
     """Judge each bleed by itself: one Boolean column per step, as in `missed_steps`.
 
     `bleeds` are of `join_brakes`; a field that a step reads and that is missing counts as not recorded.
@@ -54,8 +54,8 @@ def steps_missed(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
         A step reads one of the shop's own fields whose type does not suit its rule.
     """
     parts = []
-    for version, own in _by_version(bleeds.with_row_index(PLACE), standard):
-        rows, steps = _with_step_fields(own, version), {step.id: step for step in version.steps}
+    for version, own in _split_by_version(bleeds.with_row_index(PLACE), standard):
+        rows, steps = _add_absent_step_fields(own, version), {step.id: step for step in version.steps}
         not_in_version = [step.id for step in standard.steps if step.id not in steps]
         misses = rows.select(PLACE, *((~step.rule.is_met(step.field)).alias(step.id) for step in version.steps))
         parts.append(misses.with_columns(pl.lit(None, pl.Boolean).alias(name) for name in not_in_version))
@@ -70,15 +70,15 @@ def deviation(log: Log, standard: Standard) -> DataFrame[Deviations]:
     are left out; sorted by session_id and step.
     """
     parts = []
-    for version, own in _by_version(_step_bleeds(log, standard), standard):
-        bleeds = _with_step_fields(own, version)
-        parts += [part for step in version.steps if (part := _outside(bleeds, step)) is not None]
+    for version, own in _split_by_version(_step_bleeds(log, standard), standard):
+        bleeds = _add_absent_step_fields(own, version)
+        parts += [part for step in version.steps if (part := _distance_outside_limits(bleeds, step)) is not None]
     if not parts:
         return empty(Deviations)
     return validate_table(Deviations, pl.concat(parts).sort("session_id", "step"))
 
 
-def _by_version(bleeds: pl.DataFrame, standard: Standard) -> list[tuple[Standard, pl.DataFrame]]:
+def _split_by_version(bleeds: pl.DataFrame, standard: Standard) -> list[tuple[Standard, pl.DataFrame]]:
     """Each version of the standard with the bleeds of its time and workshops.
 
     The newest version adopted by the day of a bleed applies, of two from one day that of its workshop; before the first of
@@ -100,7 +100,9 @@ def _by_version(bleeds: pl.DataFrame, standard: Standard) -> list[tuple[Standard
 
 def own_fields(standard: Standard) -> dict[str, Kind]:
     """The shop's own fields that the steps read, with the kind of value their rule needs, in the steps' order."""
-    fields = [(name, step.rule.kind()) for step in standard.steps for name in (step.field, *fields_read(step.rule))]
+    fields = [
+        (name, step.rule.kind()) for step in standard.steps for name in (step.field, *other_fields_of_rule(step.rule))
+    ]
     return {name: kind for name, kind in fields if name.startswith("own.")}
 
 
@@ -109,20 +111,20 @@ def _step_bleeds(log: Log, standard: Standard) -> pl.DataFrame:
     fields = {name for version in (standard, *standard.earlier) for name in _step_fields(version)}
     step_columns = {"session_id", "brake_model", "started_at", "shop", *fields}
     bleeds = log.sessions.select(name for name in log.sessions.columns if name in step_columns)
-    return _with_brakes(bleeds.sort("session_id"), log)
+    return _join_brake_columns(bleeds.sort("session_id"), log)
 
 
-def _with_brakes(bleeds: pl.DataFrame, log: Log) -> pl.DataFrame:
+def _join_brake_columns(bleeds: pl.DataFrame, log: Log) -> pl.DataFrame:
     names = [name for name in empty(Brakes).columns if name != "brake_model"]
     brakes = log.brakes.select("brake_model", *(pl.col(name).alias(brake_column(name)) for name in names))
     return bleeds.join(brakes, on="brake_model", how="left", maintain_order="left")
 
 
 def _step_fields(standard: Standard) -> set[str]:
-    return {name for step in standard.steps for name in (step.field, *fields_read(step.rule))}
+    return {name for step in standard.steps for name in (step.field, *other_fields_of_rule(step.rule))}
 
 
-def _with_step_fields(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
+def _add_absent_step_fields(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
     """With empty columns for the fields that a step reads and the bleeds have not."""
     absent = sorted(_step_fields(standard) - set(bleeds.columns))
     bleeds = bleeds.with_columns(pl.lit(None).alias(name) for name in absent)
@@ -132,8 +134,8 @@ def _with_step_fields(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
 
 
 def _check_field_types(schema: pl.Schema, step: Step, standard: str) -> None:
-    for field in (step.field, *fields_read(step.rule)):
-        kind_in_log, kind_needed = _kind(schema[field]), step.rule.kind()
+    for field in (step.field, *other_fields_of_rule(step.rule)):
+        kind_in_log, kind_needed = _value_kind(schema[field]), step.rule.kind()
         if kind_in_log not in (kind_needed, None):
             raise UserError(
                 f"{standard}, step {step.id}",
@@ -143,7 +145,7 @@ def _check_field_types(schema: pl.Schema, step: Step, standard: str) -> None:
             )
 
 
-def _kind(dtype: pl.DataType) -> Kind | None:
+def _value_kind(dtype: pl.DataType) -> Kind | None:
     if dtype == pl.Boolean:
         return "true/false"
     if dtype.is_numeric():
@@ -151,7 +153,7 @@ def _kind(dtype: pl.DataType) -> Kind | None:
     return None if dtype == pl.Null else "text"
 
 
-def _outside(bleeds: pl.DataFrame, step: Step) -> pl.DataFrame | None:
+def _distance_outside_limits(bleeds: pl.DataFrame, step: Step) -> pl.DataFrame | None:
     bounds = bounds_of(step.rule)
     if bounds is None:
         return None

@@ -62,11 +62,11 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     """
     broken = _broken_rules(log.sessions, standard)
     table = (
-        broken.join(_fixed_later(log.sessions, broken), on=["session_id", "rule"], how="left")
-        .join(_closed_by_action(log), on="session_id", how="left")
-        .join(_first_returns(log), on="session_id", how="left")
+        broken.join(_find_later_fixes(log.sessions, broken), on=["session_id", "rule"], how="left")
+        .join(_find_closing_actions(log), on="session_id", how="left")
+        .join(_find_first_returns(log), on="session_id", how="left")
         .with_columns(
-            priority=_priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY),
+            priority=_recall_priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY),
             days_since=(pl.lit(log.as_of) - pl.col("started_at").dt.date()).dt.total_days().cast(pl.Int64),
             open=~pl.col("fixed")
             & pl.col("closed_by").is_null()
@@ -92,21 +92,30 @@ def recalls_by_field(bleeds: pl.DataFrame, standard: Standard) -> dict[str, int]
 def _broken_rules(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
     used, required, kit = pl.col("fluid_used"), pl.col("fluid_required"), pl.col("kit_fluid")
     kit_should_match = pl.coalesce(required, used)
-    flush = pl.when(_mineral(used) == _mineral(required)).then(pl.lit(_SAME_FAMILY)).otherwise(pl.lit(_OTHER_FAMILY))
+    flush = (
+        pl.when(_is_mineral_oil(used) == _is_mineral_oil(required))
+        .then(pl.lit(_SAME_FAMILY))
+        .otherwise(pl.lit(_OTHER_FAMILY))
+    )
     return pl.concat(
         [
-            _rows(
-                bleeds, "wrong_fluid", ~_allowed(standard), used.replace(FLUID_NAMES), _fluid_required(standard), flush
+            _recall_rows(
+                bleeds,
+                "wrong_fluid",
+                ~_is_allowed_fluid(standard),
+                used.replace(FLUID_NAMES),
+                _required_fluid_text(standard),
+                flush,
             ),
-            _rows(
+            _recall_rows(
                 bleeds,
                 "kit_of_other_kind",
-                _mineral(kit) != _mineral(kit_should_match),
-                pl.concat_str(pl.lit("a kit for "), _family(kit)),
-                pl.concat_str(pl.lit("a kit for "), _family(kit_should_match)),
+                _is_mineral_oil(kit) != _is_mineral_oil(kit_should_match),
+                pl.concat_str(pl.lit("a kit for "), _fluid_family(kit)),
+                pl.concat_str(pl.lit("a kit for "), _fluid_family(kit_should_match)),
                 pl.lit(_OTHER_KIT),
             ),
-            _rows(
+            _recall_rows(
                 bleeds,
                 "not_firm",
                 ~pl.col("hard_pull_firm"),
@@ -114,7 +123,7 @@ def _broken_rules(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
                 pl.lit("firm under a hard pull"),
                 pl.lit(_NOT_FIRM),
             ),
-            _rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("leak seen"), pl.lit("no leak"), pl.lit(_LEAK)),
+            _recall_rows(bleeds, "leak", pl.col("leak_seen"), pl.lit("leak seen"), pl.lit("no leak"), pl.lit(_LEAK)),
             _long_travel(bleeds, standard),
         ]
     )
@@ -128,24 +137,24 @@ def _long_travel(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFrame:
     with_usual = bleeds.with_columns(usual=pl.when(pl.col("brake_model").is_not_null()).then(usual))
     far = (after > limits.times_usual * pl.col("usual")).fill_null(False)
     worse = (after - before > limits.worse_mm).fill_null(False)
-    return _rows(
+    return _recall_rows(
         with_usual,
         "long_travel",
         far | worse,
-        pl.format("lever travel of {} mm", _millimetres(after)),
+        pl.format("lever travel of {} mm", _format_millimetres(after)),
         pl.when(far)
-        .then(pl.format("a firm {} usually has {} mm", "brake_model", _millimetres(pl.col("usual"))))
-        .otherwise(pl.format("up from {} mm before the bleed", _millimetres(before))),
+        .then(pl.format("a firm {} usually has {} mm", "brake_model", _format_millimetres(pl.col("usual"))))
+        .otherwise(pl.format("up from {} mm before the bleed", _format_millimetres(before))),
         pl.when(after > pl.col("lever_reach_mm")).then(pl.lit(NOT_PLAUSIBLE)).otherwise(pl.lit(_TRAVEL)),
     )
 
 
-def _millimetres(reading: pl.Expr) -> pl.Expr:
+def _format_millimetres(reading: pl.Expr) -> pl.Expr:
     """`52` or `26.5`: one decimal at most."""
     return reading.cast(pl.Float64).round(1).cast(pl.String).str.strip_suffix(".0")
 
 
-def _rows(
+def _recall_rows(
     bleeds: pl.DataFrame, rule: str, broken: pl.Expr, observed: pl.Expr, required: pl.Expr, action: pl.Expr
 ) -> pl.DataFrame:
     return bleeds.filter(broken.fill_null(False)).select(
@@ -153,15 +162,15 @@ def _rows(
     )
 
 
-def _mineral(fluid: pl.Expr) -> pl.Expr:
+def _is_mineral_oil(fluid: pl.Expr) -> pl.Expr:
     return fluid == MINERAL
 
 
-def _family(fluid: pl.Expr) -> pl.Expr:
-    return pl.when(_mineral(fluid)).then(pl.lit("mineral oil")).otherwise(pl.lit("DOT fluid"))
+def _fluid_family(fluid: pl.Expr) -> pl.Expr:
+    return pl.when(_is_mineral_oil(fluid)).then(pl.lit("mineral oil")).otherwise(pl.lit("DOT fluid"))
 
 
-def _allowed(standard: Standard) -> pl.Expr:
+def _is_allowed_fluid(standard: Standard) -> pl.Expr:
     used, required = pl.col("fluid_used"), pl.col("fluid_required")
     allowed = used == required
     for fluid, replacements in standard.fluid_replacements.items():
@@ -169,7 +178,7 @@ def _allowed(standard: Standard) -> pl.Expr:
     return allowed
 
 
-def _fluid_required(standard: Standard) -> pl.Expr:
+def _required_fluid_text(standard: Standard) -> pl.Expr:
     """The fluid required, followed by those that may replace it."""
     names = dict(FLUID_NAMES)
     for fluid, replacements in standard.fluid_replacements.items():
@@ -179,7 +188,7 @@ def _fluid_required(standard: Standard) -> pl.Expr:
     return pl.col("fluid_required").replace(names)
 
 
-def _priority(rule: pl.Expr, other_family: pl.Expr) -> pl.Expr:
+def _recall_priority(rule: pl.Expr, other_family: pl.Expr) -> pl.Expr:
     """1 for what can harm soonest, 5 for the least; `other_family` marks a wrong fluid of the other family."""
     ranks = {name: rank for rank, name in enumerate(PRIORITY_ORDER, 1)}
     by_rule = rule.replace_strict(ranks, return_dtype=pl.Int64)
@@ -187,7 +196,7 @@ def _priority(rule: pl.Expr, other_family: pl.Expr) -> pl.Expr:
     return pl.when(wrong_family).then(pl.lit(ranks["other_fluid_family"])).otherwise(by_rule).cast(pl.Int64)
 
 
-def _first_returns(log: Log) -> pl.DataFrame:
+def _find_first_returns(log: Log) -> pl.DataFrame:
     """For each bleed the first later day on which its brake came back (session_id, returned_on)."""
     brake = ["bike_id", "brake"]
     bleeds = log.sessions.select("session_id", *brake, day=pl.col("started_at").dt.date())
@@ -196,7 +205,7 @@ def _first_returns(log: Log) -> pl.DataFrame:
     return later.group_by("session_id").agg(pl.col("returned_on").min()).sort("session_id")
 
 
-def _closed_by_action(log: Log) -> pl.DataFrame:
+def _find_closing_actions(log: Log) -> pl.DataFrame:
     """The outcome of the recall that closed each bleed's hold (session_id, closed_by)."""
     closing = (pl.col("kind") == "recall") & pl.col("outcome").is_in(CLOSING_OUTCOMES) | (
         pl.col("outcome") == "re_bled"
@@ -212,7 +221,7 @@ def _closed_by_action(log: Log) -> pl.DataFrame:
     )
 
 
-def _fixed_later(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:
+def _find_later_fixes(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:
     """Whether the same brake was certainly bled later in a way that closes the recall (session_id, rule, fixed)."""
     brake, start, timed = ("bike_id", "brake"), pl.col("started_at"), pl.col("started_at_has_time").fill_null(False)
     when = bleeds.select("session_id", *brake, "started_at", "started_at_has_time")

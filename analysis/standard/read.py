@@ -27,7 +27,9 @@ MAX_BYTES = 1_000_000
 
 def built_in() -> Standard:
     """The built-in procedure: starting values, common practice, no source; the maker's instructions take precedence."""
-    return _standard(files("analysis.standard").joinpath("built_in.toml").read_text("utf-8"), "built in", (), None)
+    return _parse_standard(
+        files("analysis.standard").joinpath("built_in.toml").read_text("utf-8"), "built in", (), None
+    )
 
 
 def read_standard(path: str | Path, own_fields: Iterable[str] = ()) -> Standard:
@@ -47,10 +49,10 @@ def read_standard(path: str | Path, own_fields: Iterable[str] = ()) -> Standard:
         Unreadable file or invalid TOML, an unknown key or field, a value of the wrong kind, a rule that does not suit
         its field, min above max, no rule or two rules in one step, a step id used twice; with file and line or key.
     """
-    return _standard(_text(Path(path)), str(path), tuple(own_fields), built_in())
+    return _parse_standard(_read_text(Path(path)), str(path), tuple(own_fields), built_in())
 
 
-def _text(file: Path) -> str:
+def _read_text(file: Path) -> str:
     expected = "a standard in TOML, a few kilobytes"
     try:
         if not file.is_file():
@@ -65,7 +67,7 @@ def _text(file: Path) -> str:
         raise UserError(str(file), "is not UTF-8 text", "a standard in TOML, UTF-8", "save it as UTF-8") from error
 
 
-def _standard(text: str, name: str, own_fields: tuple[str, ...], default: Standard | None) -> Standard:
+def _parse_standard(text: str, name: str, own_fields: tuple[str, ...], default: Standard | None) -> Standard:
     try:
         content = tomllib.loads(text)
     except (ValueError, RecursionError) as error:
@@ -79,21 +81,27 @@ def _standard(text: str, name: str, own_fields: tuple[str, ...], default: Standa
     names = ("comeback", "second_check", "travel_recall", "fluids")
     comeback, second_check, travel, fluids = (read_table(content, name, top) for name in names)
     return Standard(
-        window_days=read_value(shop, "window_days", at, int, allowed=(1, 3650), default=_of(default, "window_days")),
-        currency=read_value(shop, "currency", at, str, default=_of(default, "currency")),
-        minute_cost=read_value(shop, "minute_cost", at, float, allowed=(0, None), default=_of(default, "minute_cost")),
-        comeback=_comeback(comeback, top.at("comeback"), _of(default, "comeback")),
-        second_check=_second_check(second_check, top.at("second_check"), _of(default, "second_check")),
-        travel_recall=_travel_recall(travel, top.at("travel_recall"), _of(default, "travel_recall")),
+        window_days=read_value(
+            shop, "window_days", at, int, allowed=(1, 3650), default=_default_value(default, "window_days")
+        ),
+        currency=read_value(shop, "currency", at, str, default=_default_value(default, "currency")),
+        minute_cost=read_value(
+            shop, "minute_cost", at, float, allowed=(0, None), default=_default_value(default, "minute_cost")
+        ),
+        comeback=_read_comeback_rule(comeback, top.at("comeback"), _default_value(default, "comeback")),
+        second_check=_read_second_check(second_check, top.at("second_check"), _default_value(default, "second_check")),
+        travel_recall=_read_travel_recall(travel, top.at("travel_recall"), _default_value(default, "travel_recall")),
         steps=default.steps if default and "step" not in content else parse_steps(content.get("step"), top, own_fields),
-        fluid_replacements=_replacements(fluids, top.at("fluids"), _of(default, "fluid_replacements")),
+        fluid_replacements=_read_fluid_replacements(
+            fluids, top.at("fluids"), _default_value(default, "fluid_replacements")
+        ),
         name=name,
-        adopted_on=_day(content, top),
-        shops=_shops(content, top),
+        adopted_on=_read_adopted_on(content, top),
+        shops=_read_shops(content, top),
     )
 
 
-def _day(content: dict[str, Any], top: TomlLocation) -> dt.date | None:
+def _read_adopted_on(content: dict[str, Any], top: TomlLocation) -> dt.date | None:
     day = content.get("adopted_on")
     if day is None or (isinstance(day, dt.date) and not isinstance(day, dt.datetime)):
         return day
@@ -102,7 +110,7 @@ def _day(content: dict[str, Any], top: TomlLocation) -> dt.date | None:
     )
 
 
-def _shops(content: dict[str, Any], top: TomlLocation) -> tuple[str, ...]:
+def _read_shops(content: dict[str, Any], top: TomlLocation) -> tuple[str, ...]:
     shops = content.get("shops", [])
     if not isinstance(shops, list) or not all(isinstance(shop, str) for shop in shops):
         raise top.error(f"shops = {shops!r}", "a list of workshops in quotes", 'write shops = ["…"]', "shops")
@@ -135,42 +143,56 @@ def read_standards(paths: Sequence[str | Path], own_fields: Iterable[str] = ()) 
     return replace(versions[newest], earlier=rest)
 
 
-def _comeback(table: dict[str, Any], at: TomlLocation, default: ComebackRule | None) -> ComebackRule:
+def _read_comeback_rule(table: dict[str, Any], at: TomlLocation, default: ComebackRule | None) -> ComebackRule:
     reject_unknown_keys(table, ("complaints", "findings", "exclude_findings", "minutes", "parts_cost"), at)
     return ComebackRule(
-        complaints=read_words(table, "complaints", at, COMPLAINTS, _of(default, "complaints")),
-        findings=read_words(table, "findings", at, FINDINGS, _of(default, "findings")),
-        exclude_findings=read_words(table, "exclude_findings", at, FINDINGS, _of(default, "exclude_findings")),
-        minutes=read_value(table, "minutes", at, float, allowed=(0, None), default=_of(default, "minutes")),
-        parts_cost=read_value(table, "parts_cost", at, float, allowed=(0, None), default=_of(default, "parts_cost")),
+        complaints=read_words(table, "complaints", at, COMPLAINTS, _default_value(default, "complaints")),
+        findings=read_words(table, "findings", at, FINDINGS, _default_value(default, "findings")),
+        exclude_findings=read_words(
+            table, "exclude_findings", at, FINDINGS, _default_value(default, "exclude_findings")
+        ),
+        minutes=read_value(table, "minutes", at, float, allowed=(0, None), default=_default_value(default, "minutes")),
+        parts_cost=read_value(
+            table, "parts_cost", at, float, allowed=(0, None), default=_default_value(default, "parts_cost")
+        ),
     )
 
 
-def _second_check(table: dict[str, Any], at: TomlLocation, default: SecondCheck | None) -> SecondCheck:
+def _read_second_check(table: dict[str, Any], at: TomlLocation, default: SecondCheck | None) -> SecondCheck:
     reject_unknown_keys(table, ("minutes", "sensitivity", "per_week", "worklist_days", "recall_minutes"), at)
     return SecondCheck(
-        minutes=read_value(table, "minutes", at, float, allowed=(0, None), default=_of(default, "minutes")),
-        sensitivity=read_value(table, "sensitivity", at, float, allowed=(0, 1), default=_of(default, "sensitivity")),
-        per_week=read_value(table, "per_week", at, float, allowed=(0, None), default=_of(default, "per_week")),
+        minutes=read_value(table, "minutes", at, float, allowed=(0, None), default=_default_value(default, "minutes")),
+        sensitivity=read_value(
+            table, "sensitivity", at, float, allowed=(0, 1), default=_default_value(default, "sensitivity")
+        ),
+        per_week=read_value(
+            table, "per_week", at, float, allowed=(0, None), default=_default_value(default, "per_week")
+        ),
         worklist_days=read_value(
-            table, "worklist_days", at, int, allowed=(1, 3650), default=_of(default, "worklist_days")
+            table, "worklist_days", at, int, allowed=(1, 3650), default=_default_value(default, "worklist_days")
         ),
         recall_minutes=read_value(
-            table, "recall_minutes", at, float, allowed=(0, None), default=_of(default, "recall_minutes")
+            table, "recall_minutes", at, float, allowed=(0, None), default=_default_value(default, "recall_minutes")
         ),
     )
 
 
-def _travel_recall(table: dict[str, Any], at: TomlLocation, default: TravelRecall | None) -> TravelRecall:
+def _read_travel_recall(table: dict[str, Any], at: TomlLocation, default: TravelRecall | None) -> TravelRecall:
     reject_unknown_keys(table, ("times_usual", "worse_mm", "min_bleeds"), at)
     return TravelRecall(
-        times_usual=read_value(table, "times_usual", at, float, allowed=(1, None), default=_of(default, "times_usual")),
-        worse_mm=read_value(table, "worse_mm", at, float, allowed=(0, None), default=_of(default, "worse_mm")),
-        min_bleeds=read_value(table, "min_bleeds", at, int, allowed=(1, None), default=_of(default, "min_bleeds")),
+        times_usual=read_value(
+            table, "times_usual", at, float, allowed=(1, None), default=_default_value(default, "times_usual")
+        ),
+        worse_mm=read_value(
+            table, "worse_mm", at, float, allowed=(0, None), default=_default_value(default, "worse_mm")
+        ),
+        min_bleeds=read_value(
+            table, "min_bleeds", at, int, allowed=(1, None), default=_default_value(default, "min_bleeds")
+        ),
     )
 
 
-def _replacements(
+def _read_fluid_replacements(
     table: dict[str, Any], at: TomlLocation, default: dict[str, tuple[str, ...]] | None
 ) -> dict[str, tuple[str, ...]]:
     reject_unknown_keys(table, ("replaces",), at)
@@ -181,6 +203,6 @@ def _replacements(
     return {fluid: read_words(replaces, fluid, within, FLUIDS, None) for fluid in replaces}
 
 
-def _of(default: Any, name: str) -> Any:
+def _default_value(default: Any, name: str) -> Any:
     """An attribute of the built-in default; None where there is no default, so that the key is required."""
     return None if default is None else getattr(default, name)

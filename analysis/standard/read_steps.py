@@ -22,7 +22,7 @@ from analysis.standard.rules import (
     Kind,
     Limits,
     Rule,
-    fields_read,
+    other_fields_of_rule,
 )
 from schemas import dictionary
 from schemas.log import Brakes, Sessions
@@ -73,7 +73,7 @@ class TomlLocation:
         """The location of a table within this one."""
         name = f"{self.table}.{table}" if self.table else table
         return replace(
-            self, table=name, first_line=_line(self.text, rf"^\s*\[\[?\s*{re.escape(name)}\s*\]", self.first_line)
+            self, table=name, first_line=_find_line(self.text, rf"^\s*\[\[?\s*{re.escape(name)}\s*\]", self.first_line)
         )
 
     def step(self, number: int, table: Mapping[str, Any]) -> TomlLocation:
@@ -84,7 +84,7 @@ class TomlLocation:
 
     def error(self, problem: str, expected: str, remedy: str, key: str = "") -> UserError:
         """An error at the line of `key`, or at the first line of the table."""
-        line = _line(self.text, rf"^\s*{re.escape(key)}\s*=", self.first_line) if key else self.first_line
+        line = _find_line(self.text, rf"^\s*{re.escape(key)}\s*=", self.first_line) if key else self.first_line
         where = f"{self.file}, line {line}" + (f", {self.table}" if self.table else "")
         return UserError(where, problem, expected, remedy)
 
@@ -117,9 +117,9 @@ def read_value(
     value = table[key]
     fits = isinstance(value, int | float if kind is float else kind) and (kind is bool or not isinstance(value, bool))
     if not fits or value != value or value in (float("inf"), -float("inf")):
-        raise location.error(f"{key} = {_quoted(value)}", _KINDS[kind], "correct the value", key)
+        raise location.error(f"{key} = {_quote_value(value)}", _KINDS[kind], "correct the value", key)
     if kind in (int, float) and abs(value) > MAX_NUMBER:
-        raise location.error(f"{key} = {_quoted(value)}", f"at most {MAX_NUMBER:,}", "correct the value", key)
+        raise location.error(f"{key} = {_quote_value(value)}", f"at most {MAX_NUMBER:,}", "correct the value", key)
     if kind is str and len(value) > MAX_TEXT_LENGTH:
         problem = f"{key} is {len(value):,} characters long"
         raise location.error(problem, f"at most {MAX_TEXT_LENGTH} characters", "shorten the text", key)
@@ -153,7 +153,7 @@ def read_table(table: Mapping[str, Any], key: str, location: TomlLocation) -> di
     return value
 
 
-def _quoted(value: Any) -> str:
+def _quote_value(value: Any) -> str:
     """A value shortened for a message; Python refuses to print whole numbers with thousands of digits."""
     if isinstance(value, int) and abs(value) > MAX_NUMBER**6:
         return "a whole number of more than 54 digits"
@@ -161,7 +161,7 @@ def _quoted(value: Any) -> str:
     return text if len(text) <= _MAX_QUOTED_LENGTH else f"{text[:_MAX_QUOTED_LENGTH]}…"
 
 
-def _line(text: str, pattern: str, first: int) -> int:
+def _find_line(text: str, pattern: str, first: int) -> int:
     lines = text.split("\n")
     for number in range(first, len(lines) + 1):
         if re.search(pattern, lines[number - 1]):
@@ -177,7 +177,7 @@ def parse_steps(table: Any, root: TomlLocation, own_fields: tuple[str, ...]) -> 
     steps: tuple[Step, ...] = ()
     for number, step in enumerate(table, 1):
         usual_place = steps[-1].place if steps else STEP_PLACES[0]
-        steps += (_step(step, root.step(number, step), own_fields, usual_place),)
+        steps += (_read_step(step, root.step(number, step), own_fields, usual_place),)
     ids: set[str] = set()
     for number, step in enumerate(steps, 1):
         if step.id in ids or step.id in ("", "session_id"):
@@ -188,12 +188,12 @@ def parse_steps(table: Any, root: TomlLocation, own_fields: tuple[str, ...]) -> 
     return steps
 
 
-def _step(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, ...], usual_place: str) -> Step:
+def _read_step(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, ...], usual_place: str) -> Step:
     """Read one step; without a place of its own or of its field, it has `usual_place`."""
     reject_unknown_keys(table, STEP_KEYS, location)
     name = read_value(table, "id", location, str)
-    field = _field(table, "field", location, own_fields)
-    rule = _rule(table, location, own_fields)
+    field = _read_field(table, "field", location, own_fields)
+    rule = _read_rule(table, location, own_fields)
     _check_rule_suits_field(field, rule, location)
     acts = read_value(table, "acts", location, str, default="air")
     if acts not in ("air", "leak"):
@@ -207,13 +207,13 @@ def _step(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, 
         rule=rule,
         acts=acts,
         acts_on=read_words(table, "acts_on", location, STAND_READINGS, ()),
-        interacts_with=_condition(table, location),
-        place=_place(table, location, field, usual_place),
+        interacts_with=_read_work_condition(table, location),
+        place=_read_place(table, location, field, usual_place),
         never_looser=read_value(table, "never_looser", location, bool, default=False),
     )
 
 
-def _place(table: dict[str, Any], location: TomlLocation, field: str, usual_place: str) -> str:
+def _read_place(table: dict[str, Any], location: TomlLocation, field: str, usual_place: str) -> str:
     """When the step is done: as written, else when its field comes about, else `usual_place`."""
     if "place" not in table:
         own = FIELDS[field].place if field in FIELDS else ""
@@ -224,7 +224,7 @@ def _place(table: dict[str, Any], location: TomlLocation, field: str, usual_plac
     return place
 
 
-def _condition(table: dict[str, Any], location: TomlLocation) -> WorkCondition | None:
+def _read_work_condition(table: dict[str, Any], location: TomlLocation) -> WorkCondition | None:
     """The kind of work in `interacts_with`: one context field and one of its levels; None where there is none."""
     if "interacts_with" not in table:
         return None
@@ -243,7 +243,7 @@ def _condition(table: dict[str, Any], location: TomlLocation) -> WorkCondition |
     return WorkCondition(field, level)
 
 
-def _field(table: dict[str, Any], key: str, location: TomlLocation, own_fields: tuple[str, ...]) -> str:
+def _read_field(table: dict[str, Any], key: str, location: TomlLocation, own_fields: tuple[str, ...]) -> str:
     field: str = read_value(table, key, location, str)
     if field not in FIELDS and field not in own_fields:
         expected = "a field of the bleeds, or own.<name> from the map's own fields"
@@ -251,7 +251,7 @@ def _field(table: dict[str, Any], key: str, location: TomlLocation, own_fields: 
     return field
 
 
-def _rule(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, ...]) -> Rule:
+def _read_rule(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, ...]) -> Rule:
     keys = [key for key in RULE_KEYS if key in table]
     kinds = [key for key in keys if key not in ("min", "max")] or (["limits"] if keys else [])
     bounded = kinds in (["brake_limits"], ["limits"])
@@ -263,25 +263,25 @@ def _rule(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, 
             "else without at_least_field", "else together with at_least_field only", "delete else", "else"
         )
     if bounded:
-        return _limits_rule(table, location, kinds[0])
+        return _read_limits_rule(table, location, kinds[0])
     if kinds == ["is"]:
         return Is(read_value(table, "is", location, bool))
     if kinds == ["equals"]:
-        return _equals(table, location)
-    other = _field(table, kinds[0], location, own_fields)
+        return _read_equals_rule(table, location)
+    other = _read_field(table, kinds[0], location, own_fields)
     if kinds == ["above_field"]:
         return AboveField(other)
     return AtLeastField(other, read_value(table, "else", location, float))
 
 
-def _equals(table: dict[str, Any], location: TomlLocation) -> Equals:
+def _read_equals_rule(table: dict[str, Any], location: TomlLocation) -> Equals:
     value = table["equals"]
     if isinstance(value, bool) or not isinstance(value, int | float | str):
         raise location.error(f"equals = {value!r}", "a number or a text", "for true or false write is = true", "equals")
     return Equals(value if isinstance(value, str) else read_value(table, "equals", location, float))
 
 
-def _limits_rule(table: dict[str, Any], location: TomlLocation, kind: str) -> Rule:
+def _read_limits_rule(table: dict[str, Any], location: TomlLocation, kind: str) -> Rule:
     lo, hi = (read_value(table, key, location, float) if key in table else None for key in ("min", "max"))
     if lo is not None and hi is not None and lo > hi:
         raise location.error(f"min = {lo:g} is above max = {hi:g}", "min no greater than max", "swap the two", "min")
@@ -296,7 +296,7 @@ def _limits_rule(table: dict[str, Any], location: TomlLocation, kind: str) -> Ru
 
 def _check_rule_suits_field(field: str, rule: Rule, location: TomlLocation) -> None:
     """Check each field's type; the shop's own fields have none until the log is read."""
-    for name in (field, *fields_read(rule)):
+    for name in (field, *other_fields_of_rule(rule)):
         entry = FIELDS.get(name)
         if entry is None:
             continue

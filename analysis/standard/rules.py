@@ -49,10 +49,10 @@ class Between:
     limits: Limits
 
     def is_met(self, field: str) -> pl.Expr:
-        return _within(field, self.bounds())
+        return _is_within_bounds(field, self.bounds())
 
     def bounds(self) -> Bounds:
-        return _fixed(self.limits)
+        return _constant_bounds(self.limits)
 
     def kind(self) -> Kind:
         return "number"
@@ -65,11 +65,11 @@ class Equals:
     value: float | str
 
     def is_met(self, field: str) -> pl.Expr:
-        return pl.col(field) == self.value if isinstance(self.value, str) else _within(field, self.bounds())
+        return pl.col(field) == self.value if isinstance(self.value, str) else _is_within_bounds(field, self.bounds())
 
     def bounds(self) -> Bounds:
         number = None if isinstance(self.value, str) else float(self.value)
-        return _fixed(Limits(number, number))
+        return _constant_bounds(Limits(number, number))
 
     def kind(self) -> Kind:
         return "text" if isinstance(self.value, str) else "number"
@@ -82,10 +82,10 @@ class AboveField:
     other: str
 
     def is_met(self, field: str) -> pl.Expr:
-        return _number(field) > _number(self.other) + TOLERANCE
+        return _number_column(field) > _number_column(self.other) + TOLERANCE
 
     def bounds(self) -> Bounds:
-        return Bounds(_number(self.other), pl.lit(None, pl.Float64))
+        return Bounds(_number_column(self.other), pl.lit(None, pl.Float64))
 
     def kind(self) -> Kind:
         return "number"
@@ -99,10 +99,10 @@ class AtLeastField:
     otherwise: float
 
     def is_met(self, field: str) -> pl.Expr:
-        return _within(field, self.bounds())
+        return _is_within_bounds(field, self.bounds())
 
     def bounds(self) -> Bounds:
-        return Bounds(_number(self.other).fill_null(self.otherwise), pl.lit(None, pl.Float64))
+        return Bounds(_number_column(self.other).fill_null(self.otherwise), pl.lit(None, pl.Float64))
 
     def kind(self) -> Kind:
         return "number"
@@ -121,10 +121,14 @@ class BrakeLimits:
 
     def is_met(self, field: str) -> pl.Expr:
         limits = self.bounds()
-        return pl.when(limits.lo.is_not_null() | limits.hi.is_not_null()).then(_within(field, limits))
+        return pl.when(limits.lo.is_not_null() | limits.hi.is_not_null()).then(_is_within_bounds(field, limits))
 
     def bounds(self) -> Bounds:
-        lo, hi, usual = pl.col(brake_column(self.lo_field)), pl.col(brake_column(self.hi_field)), _fixed(self.usual)
+        lo, hi, usual = (
+            pl.col(brake_column(self.lo_field)),
+            pl.col(brake_column(self.hi_field)),
+            _constant_bounds(self.usual),
+        )
         return Bounds(
             pl.coalesce(lo, pl.when((usual.lo <= hi).fill_null(True)).then(usual.lo)),
             pl.coalesce(hi, pl.when((usual.hi >= lo).fill_null(True)).then(usual.hi)),
@@ -155,7 +159,7 @@ def bounds_of(rule: Rule) -> Bounds | None:
     return rule.bounds() if not isinstance(rule, Is) and rule.kind() == "number" else None
 
 
-def fields_read(rule: Rule) -> tuple[str, ...]:
+def other_fields_of_rule(rule: Rule) -> tuple[str, ...]:
     """The other fields of the bleed that a rule reads."""
     return (rule.other,) if isinstance(rule, AboveField | AtLeastField) else ()
 
@@ -165,16 +169,16 @@ def brake_column(field: str) -> str:
     return f"brakes.{field}"
 
 
-def _number(field: str) -> pl.Expr:
+def _number_column(field: str) -> pl.Expr:
     return pl.col(field).cast(pl.Float64)
 
 
-def _fixed(limits: Limits) -> Bounds:
+def _constant_bounds(limits: Limits) -> Bounds:
     return Bounds(pl.lit(limits.lo, pl.Float64), pl.lit(limits.hi, pl.Float64))
 
 
-def _within(field: str, bounds: Bounds) -> pl.Expr:
-    reading, infinity = _number(field), float("inf")
+def _is_within_bounds(field: str, bounds: Bounds) -> pl.Expr:
+    reading, infinity = _number_column(field), float("inf")
     return (reading >= bounds.lo.fill_null(-infinity) - TOLERANCE) & (
         reading <= bounds.hi.fill_null(infinity) + TOLERANCE
     )

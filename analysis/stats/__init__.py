@@ -46,7 +46,13 @@ from analysis.stats.intervals import (
     student_tail,
     wilson,
 )
-from analysis.stats.logistic import CrossFitted, cross_fitted_logistic, expit, out_of_fold_log_odds, ridge_logistic
+from analysis.stats.logistic import (
+    CrossFittedCoefficients,
+    cross_fitted_logistic,
+    expit,
+    out_of_fold_log_odds,
+    ridge_logistic,
+)
 from analysis.stats.random_effects import between_variance, spread_posterior
 from analysis.stats.sequential import (
     Dispersion,
@@ -63,7 +69,7 @@ __all__ = [
     "FIT_LIMIT",
     "MAX_LEVELS",
     "Z95",
-    "CrossFitted",
+    "CrossFittedCoefficients",
     "Dispersion",
     "Interval",
     "LearningLimits",

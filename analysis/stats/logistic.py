@@ -21,7 +21,7 @@ MAX_STEPS, MAX_HALVINGS = 50, 30
 
 
 @dataclass(frozen=True)
-class CrossFitted:
+class CrossFittedCoefficients:
     """Coefficients of the fits without each fold, (p + 1) × folds, the intercept last.
 
     `estimable` is false for a fold outside which only one outcome occurs.
@@ -52,7 +52,7 @@ def ridge_logistic(
     ndarray
         p + 1 coefficients, the intercept last.
     """
-    counts = _Counts(_with_intercept(x), trials[:, None], successes[:, None])
+    counts = _BinomialCounts(_with_intercept(x), trials[:, None], successes[:, None])
     start = np.zeros((x.shape[1] + 1, 1))
     start[-1] = np.log(successes.sum() / (trials.sum() - successes.sum()))
     return _newton(counts, start, tolerance)[:, 0]
@@ -60,7 +60,7 @@ def ridge_logistic(
 
 def cross_fitted_logistic(
     x: FloatArray, trials: FloatArray, successes: FloatArray, tolerance: float = TOLERANCE
-) -> CrossFitted:
+) -> CrossFittedCoefficients:
     """Fit `ridge_logistic` to the rows outside each fold.
 
     Every fit starts at the fit to all rows and uses the information there, less the fold's own; a fit that does not
@@ -76,24 +76,26 @@ def cross_fitted_logistic(
         As in `ridge_logistic`.
     """
     rows = _with_intercept(x)
-    others = _Counts(rows, trials.sum(axis=1, keepdims=True) - trials, successes.sum(axis=1, keepdims=True) - successes)
+    others = _BinomialCounts(
+        rows, trials.sum(axis=1, keepdims=True) - trials, successes.sum(axis=1, keepdims=True) - successes
+    )
     successes_outside = others.successes.sum(axis=0)
     estimable = (successes_outside > 0) & (successes_outside < others.trials.sum(axis=0))
     coefficients = np.zeros((rows.shape[1], trials.shape[1]))
     if not estimable.any():
-        return CrossFitted(coefficients, estimable)
+        return CrossFittedCoefficients(coefficients, estimable)
     folds = np.flatnonzero(estimable)
     whole = ridge_logistic(x, trials.sum(axis=1), successes.sum(axis=1), tolerance)
     inverses = np.asarray(np.linalg.inv(_information_outside(rows, trials, whole)[folds]), dtype=float)
-    start = _position(others.select(folds), np.repeat(whole[:, None], len(folds), axis=1))
+    start = _start_position(others.select(folds), np.repeat(whole[:, None], len(folds), axis=1))
     end = _chord_steps(start, others.select(folds), inverses, tolerance)
     coefficients[:, folds] = end.b
     for fold in folds[end.gain > max(NOT_CONVERGED, tolerance)]:
         coefficients[:, [fold]] = _newton(others.select(np.array([fold])), coefficients[:, [fold]], tolerance)
-    return CrossFitted(coefficients, estimable)
+    return CrossFittedCoefficients(coefficients, estimable)
 
 
-def out_of_fold_log_odds(x: FloatArray, fits: Sequence[CrossFitted], fold: NDArray[np.int64]) -> FloatArray:
+def out_of_fold_log_odds(x: FloatArray, fits: Sequence[CrossFittedCoefficients], fold: NDArray[np.int64]) -> FloatArray:
     """Log odds of each row by the fits without its fold, one column per fit; minus infinity where not estimable.
 
     Parameters
@@ -114,26 +116,26 @@ def out_of_fold_log_odds(x: FloatArray, fits: Sequence[CrossFitted], fold: NDArr
 
 
 @dataclass(frozen=True)
-class _Counts:
+class _BinomialCounts:
     """Design matrix with intercept, and trials and successes, n × fits."""
 
     rows: FloatArray = field(repr=False)
     trials: FloatArray = field(repr=False)
     successes: FloatArray = field(repr=False)
 
-    def select(self, fits: NDArray[np.intp]) -> _Counts:
-        return _Counts(self.rows, self.trials[:, fits], self.successes[:, fits])
+    def select(self, fits: NDArray[np.intp]) -> _BinomialCounts:
+        return _BinomialCounts(self.rows, self.trials[:, fits], self.successes[:, fits])
 
     def score(self, b: FloatArray, linear: FloatArray) -> FloatArray:
-        return self.rows.T @ (self.successes - self.trials * expit(linear)) - _ridge(self.rows)[:, None] * b
+        return self.rows.T @ (self.successes - self.trials * expit(linear)) - _ridge_penalties(self.rows)[:, None] * b
 
     def loss(self, b: FloatArray, linear: FloatArray) -> FloatArray:
         minus_log = (self.trials * np.logaddexp(0, linear) - self.successes * linear).sum(axis=0)
-        return minus_log + 0.5 * (_ridge(self.rows)[:, None] * b**2).sum(axis=0)
+        return minus_log + 0.5 * (_ridge_penalties(self.rows)[:, None] * b**2).sum(axis=0)
 
 
 @dataclass(frozen=True)
-class _Position:
+class _FitPosition:
     """Current coefficients, linear predictors and the gain of the next step, one column per fit."""
 
     b: FloatArray
@@ -141,16 +143,18 @@ class _Position:
     gain: FloatArray
 
 
-def _position(counts: _Counts, b: FloatArray) -> _Position:
-    return _Position(b, counts.rows @ b, np.full(b.shape[1], np.inf))
+def _start_position(counts: _BinomialCounts, b: FloatArray) -> _FitPosition:
+    return _FitPosition(b, counts.rows @ b, np.full(b.shape[1], np.inf))
 
 
-def _newton(counts: _Counts, b: FloatArray, tolerance: float) -> FloatArray:
+def _newton(counts: _BinomialCounts, b: FloatArray, tolerance: float) -> FloatArray:
     """Newton's method for one fit; (p + 1) × 1."""
-    at, last = _position(counts, b), np.inf
+    at, last = _start_position(counts, b), np.inf
     for _ in range(MAX_STEPS):
         p = expit(at.linear[:, 0])
-        information = weighted_gram(counts.rows, counts.trials[:, 0] * p * (1 - p)) + np.diag(_ridge(counts.rows))
+        information = weighted_gram(counts.rows, counts.trials[:, 0] * p * (1 - p)) + np.diag(
+            _ridge_penalties(counts.rows)
+        )
         inverses = np.asarray(np.linalg.inv(information), dtype=float)[None]
         at = _chord_steps(at, counts, inverses, tolerance, REUSE_INFORMATION)
         gain = float(at.gain[0])
@@ -161,8 +165,8 @@ def _newton(counts: _Counts, b: FloatArray, tolerance: float) -> FloatArray:
 
 
 def _chord_steps(
-    at: _Position, counts: _Counts, inverses: FloatArray, tolerance: float, slow: float = 1.0
-) -> _Position:
+    at: _FitPosition, counts: _BinomialCounts, inverses: FloatArray, tolerance: float, slow: float = 1.0
+) -> _FitPosition:
     """Newton steps with fixed information, while each gains less than `slow` of the previous one."""
     last = np.inf
     for _ in range(MAX_STEPS):
@@ -170,14 +174,14 @@ def _chord_steps(
         step = np.einsum("kij,jk->ik", inverses, score)
         gain = (step * score).sum(axis=0)
         if gain.max() < tolerance or gain.max() > slow * last:
-            return _Position(at.b, at.linear, gain)
-        at, last = _after_step(at, step, counts, halving=bool(gain.max() > 1)), float(gain.max())
+            return _FitPosition(at.b, at.linear, gain)
+        at, last = _take_step(at, step, counts, halving=bool(gain.max() > 1)), float(gain.max())
     return at
 
 
-def _after_step(at: _Position, step: FloatArray, counts: _Counts, *, halving: bool) -> _Position:
+def _take_step(at: _FitPosition, step: FloatArray, counts: _BinomialCounts, *, halving: bool) -> _FitPosition:
     """The position after a step, halved where the loss would increase."""
-    new = _position(counts, at.b + step)
+    new = _start_position(counts, at.b + step)
     if not halving:
         return new
     before = counts.loss(at.b, at.linear)
@@ -186,7 +190,7 @@ def _after_step(at: _Position, step: FloatArray, counts: _Counts, *, halving: bo
         if not worse.any():
             break
         step = np.where(worse, step / 2, step)
-        new = _position(counts, at.b + step)
+        new = _start_position(counts, at.b + step)
     return new
 
 
@@ -197,7 +201,7 @@ def _information_outside(rows: FloatArray, trials: FloatArray, coefficients: Flo
     for fold in range(trials.shape[1]):
         inside = trials[:, fold] > 0
         own[fold] = weighted_gram(rows[inside], (trials[:, fold] * p * (1 - p))[inside])
-    return np.asarray(own.sum(axis=0) + np.diag(_ridge(rows)) - own)
+    return np.asarray(own.sum(axis=0) + np.diag(_ridge_penalties(rows)) - own)
 
 
 def _with_intercept(x: FloatArray) -> FloatArray:
@@ -211,5 +215,5 @@ def expit(linear: FloatArray) -> FloatArray:
     return np.asarray(special.expit(linear))
 
 
-def _ridge(rows: FloatArray) -> FloatArray:
+def _ridge_penalties(rows: FloatArray) -> FloatArray:
     return np.append(np.full(rows.shape[1] - 1, RIDGE), 0.0)

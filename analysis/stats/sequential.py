@@ -80,7 +80,7 @@ def spending_bounds(
     sums, density = np.zeros(1), np.ones(1)
     for previous, fraction, goal in zip([0.0, *fractions], fractions, goals, strict=False):
         step = np.sqrt(fraction - previous)
-        bound = _bound(sums, density, step, float(goal)) / np.sqrt(fraction)
+        bound = _find_bound(sums, density, step, float(goal)) / np.sqrt(fraction)
         bounds.append(bound)
         top = bound * np.sqrt(fraction)
         low = -top if two_sided else -MAX_Z * np.sqrt(fraction)
@@ -91,7 +91,7 @@ def spending_bounds(
     return np.array(bounds)
 
 
-def _bound(sums: FloatArray, density: FloatArray, step: float, goal: float) -> float:
+def _find_bound(sums: FloatArray, density: FloatArray, step: float, goal: float) -> float:
     """The bound that the sum exceeds at this look, and not before, with probability `goal`."""
     low, high = -MAX_Z, MAX_Z
     for _ in range(HALVINGS):
@@ -166,7 +166,7 @@ def learning_limits(
     """
     expected = np.full((HORIZON, 1), mean)
     level = np.exp(dispersion.level_sd * rng.standard_normal(DRAWS))
-    poor, good = (_counts(expected * factor * level, dispersion.counts, rng) for factor in (ratio, 1.0))
+    poor, good = (_sample_counts(expected * factor * level, dispersion.counts, rng) for factor in (ratio, 1.0))
     clearing = [reset_cusum(log_likelihood_steps(count, expected, ratio, dispersion.counts)) for count in (poor, good)]
     alarm = reset_cusum(-log_likelihood_steps(good, expected, ratio, dispersion.counts))
     competent = float(np.quantile(clearing[0].max(axis=0), 1 - alpha))
@@ -181,7 +181,7 @@ def learning_limits(
     )
 
 
-def _counts(mean: FloatArray, dispersion: float, rng: np.random.Generator) -> FloatArray:
+def _sample_counts(mean: FloatArray, dispersion: float, rng: np.random.Generator) -> FloatArray:
     """Poisson counts, or negative binomial ones with variance `dispersion` times their mean: horizon × draws."""
     level = mean
     if dispersion > 1:

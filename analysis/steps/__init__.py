@@ -13,21 +13,21 @@ from analysis.steps.evidence import air_score
 from analysis.steps.interactions import interaction_notes, interactions
 from analysis.steps.marginal_effects import MarginalEffects, estimate_marginal_effects
 from analysis.steps.ranking import e_value
-from analysis.steps.table import StepCosts, crude_steps, step_costs
-from analysis.steps.what_if import Prevented, YearlyCost, prevented_by, what_if
+from analysis.steps.table import StepCosts, crude_step_differences, step_costs
+from analysis.steps.what_if import PreventedComebacks, YearlyCost, prevented_if_never_missed, what_if
 
 __all__ = [
     "Design",
     "DoseResponseBase",
     "FittedCurve",
     "MarginalEffects",
-    "Prevented",
+    "PreventedComebacks",
     "StepCosts",
     "YearlyCost",
     "aipw_terms",
     "air_score",
     "build_design",
-    "crude_steps",
+    "crude_step_differences",
     "dose_response_base",
     "dose_response_curves",
     "e_value",
@@ -35,7 +35,7 @@ __all__ = [
     "fit_curves",
     "interaction_notes",
     "interactions",
-    "prevented_by",
+    "prevented_if_never_missed",
     "step_costs",
     "what_if",
 ]

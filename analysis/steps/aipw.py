@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.dataset import BleedData
-from analysis.stats import CrossFitted, clustered_covariance, cross_fitted_logistic, out_of_fold_log_odds
+from analysis.stats import CrossFittedCoefficients, clustered_covariance, cross_fitted_logistic, out_of_fold_log_odds
 from analysis.steps.design_matrix import Design
 
 FloatArray = NDArray[np.float64]
@@ -54,7 +54,7 @@ def aipw_terms(
     return recorded * (missed * residual - (1 - missed) * odds * residual)
 
 
-def aipw_check(data: BleedData, design: Design, rng: np.random.Generator) -> AipwEstimate:
+def estimate_by_aipw(data: BleedData, design: Design, rng: np.random.Generator) -> AipwEstimate:
     """Estimate every step of the design from the bleeds followed for the full window.
 
     Whole bikes are drawn into folds.
@@ -67,7 +67,7 @@ def aipw_check(data: BleedData, design: Design, rng: np.random.Generator) -> Aip
         return AipwEstimate(no_estimate, no_estimate.copy(), np.zeros(steps, dtype=bool))
     fold = rng.integers(0, FOLDS, bike.max() + 1)[bike]
     missed, recorded = (flags[rows].astype(float) for flags in (design.missed, ~design.unrecorded))
-    risk, propensity = _predictions(x, y, missed, recorded, fold)
+    risk, propensity = _cross_fit_predictions(x, y, missed, recorded, fold)
     terms = 100 * aipw_terms(y[:, None], missed, recorded, risk, np.minimum(propensity, MAX_PROPENSITY))
     prevented = terms.mean(axis=0)
     sd = np.sqrt(np.diag(clustered_covariance(terms - prevented, bike))) / len(rows)
@@ -76,7 +76,7 @@ def aipw_check(data: BleedData, design: Design, rng: np.random.Generator) -> Aip
     return AipwEstimate(np.where(too_few, np.nan, prevented), np.where(too_few, np.nan, sd), no_overlap)
 
 
-def _predictions(
+def _cross_fit_predictions(
     x: FloatArray, y: FloatArray, missed: FloatArray, recorded: FloatArray, fold: NDArray[np.int64]
 ) -> tuple[FloatArray, FloatArray]:
     """Out-of-fold risk had each step been met, and propensity of a miss (both n × steps)."""
@@ -85,22 +85,24 @@ def _predictions(
     in_fold = np.eye(FOLDS)[fold]
     outcome = cross_fitted_logistic(x, in_fold, y[:, None] * in_fold, TOLERANCE)
     propensities = [
-        _propensity(x, step, missed[:, step], recorded[:, step], in_fold) for step in range(missed.shape[1])
+        _fit_propensity(x, step, missed[:, step], recorded[:, step], in_fold) for step in range(missed.shape[1])
     ]
     log_odds = out_of_fold_log_odds(x, [outcome, *propensities], fold)
     effects = outcome.coefficients[: missed.shape[1]].T
     return special.expit(log_odds[:, :1] - effects[fold] * missed), special.expit(log_odds[:, 1:])
 
 
-def _propensity(x: FloatArray, step: int, missed: FloatArray, recorded: FloatArray, in_fold: FloatArray) -> CrossFitted:
+def _fit_propensity(
+    x: FloatArray, step: int, missed: FloatArray, recorded: FloatArray, in_fold: FloatArray
+) -> CrossFittedCoefficients:
     """Fit the probability that a step is missed, given everything else."""
-    rows = _evenly_spaced(np.flatnonzero(recorded > 0))
+    rows = _select_evenly_spaced(np.flatnonzero(recorded > 0))
     covariates = x[rows]
     covariates[:, step] = 0
     return cross_fitted_logistic(covariates, in_fold[rows], missed[rows, None] * in_fold[rows], TOLERANCE)
 
 
-def _evenly_spaced(rows: NDArray[np.intp]) -> NDArray[np.intp]:
+def _select_evenly_spaced(rows: NDArray[np.intp]) -> NDArray[np.intp]:
     """Evenly spaced rows such that `MAX_PROPENSITY_BLEEDS` remain with one fold left out; all rows if fewer."""
     limit = MAX_PROPENSITY_BLEEDS * FOLDS // (FOLDS - 1)
     if len(rows) <= limit:

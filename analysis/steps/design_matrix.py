@@ -108,7 +108,7 @@ def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
     columns = [data.missed.get_column(step) for step in steps]
     missed = _column_stack([column.fill_null(False).to_numpy() for column in columns], size).astype(bool)
     unrecorded = _column_stack([column.is_null().to_numpy() for column in columns], size).astype(bool)
-    technician, technicians = _levels(bleeds, "technician")
+    technician, technicians = _code_levels(bleeds, "technician")
     step_values = np.where(unrecorded, _shrunken_miss_rates(missed, unrecorded, technician)[technician], missed)
     with_gaps = np.flatnonzero(unrecorded.any(axis=0))
     technician_means = sum_within_clusters(step_values, technician) / np.maximum(np.bincount(technician), 1)[:, None]
@@ -117,21 +117,21 @@ def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
         ColumnGroup(
             [NOT_RECORDED + steps[j] for j in with_gaps], unrecorded[:, with_gaps].astype(float), NUISANCE_RIDGE
         ),
-        _context(bleeds),
+        _context_columns(bleeds),
         ColumnGroup([f"mean {step}" for step in steps], technician_means[technician], NUISANCE_RIDGE)
         if technicians
-        else _no_columns(size),
-        _dummies(bleeds, "technician"),
-        _dummies(bleeds, "brake_model"),
-        *_own_context(data),
+        else _empty_column_group(size),
+        _indicator_columns(bleeds, "technician"),
+        _indicator_columns(bleeds, "brake_model"),
+        *_own_context_columns(data),
     ]
-    groups.append(_readings(data, steps, groups))
+    groups.append(_reading_columns(data, steps, groups))
     x = np.hstack([part.columns for part in groups])
     x -= x.mean(axis=0)
     return Design(
         x=x,
         names=tuple(name for part in groups for name in part.names),
-        blocks=_blocks(groups),
+        blocks=_ridge_blocks(groups),
         steps=steps,
         missed=missed,
         unrecorded=unrecorded,
@@ -139,7 +139,7 @@ def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
     )
 
 
-def _readings(data: BleedData, steps: tuple[str, ...], groups: Sequence[ColumnGroup]) -> ColumnGroup:
+def _reading_columns(data: BleedData, steps: tuple[str, ...], groups: Sequence[ColumnGroup]) -> ColumnGroup:
     """Log of each reading taken between steps and its square, less what the steps before it and the work explain."""
     by_id = {step.id: step for step in data.standard.steps}
     names: list[str] = []
@@ -152,11 +152,11 @@ def _readings(data: BleedData, steps: tuple[str, ...], groups: Sequence[ColumnGr
         dropped = {*later, *(NOT_RECORDED + step for step in later), *(f"mean {step}" for step in later)}
         earlier = [(part.columns, place) for part in groups for place, n in enumerate(part.names) if n not in dropped]
         names += [name, f"{name} squared", f"{name} not recorded"]
-        columns += _residuals(count, earlier)
+        columns += _count_residuals(count, earlier)
     return ColumnGroup(names, _column_stack(columns, len(data.bleeds)), EFFECT_RIDGE)
 
 
-def _residuals(count: pl.Series, earlier: Sequence[tuple[FloatArray, int]]) -> list[FloatArray]:
+def _count_residuals(count: pl.Series, earlier: Sequence[tuple[FloatArray, int]]) -> list[FloatArray]:
     """Residuals of the standardised log count and its square (0 where not recorded), and whether it is not recorded."""
     recorded = count.is_not_null().to_numpy()
     log = np.log1p(count.fill_null(0).to_numpy().astype(float))
@@ -171,7 +171,7 @@ def _residuals(count: pl.Series, earlier: Sequence[tuple[FloatArray, int]]) -> l
     return [residual[:, 0], residual[:, 1], 1.0 - recorded]
 
 
-def _blocks(parts: list[ColumnGroup]) -> tuple[Block, ...]:
+def _ridge_blocks(parts: list[ColumnGroup]) -> tuple[Block, ...]:
     stops = np.cumsum([len(part.names) for part in parts])
     return tuple(
         Block(int(stop) - len(part.names), int(stop), part.penalty, part.pooled)
@@ -179,7 +179,7 @@ def _blocks(parts: list[ColumnGroup]) -> tuple[Block, ...]:
     )
 
 
-def _levels(bleeds: pl.DataFrame, name: str) -> tuple[NDArray[np.int64], list[str]]:
+def _code_levels(bleeds: pl.DataFrame, name: str) -> tuple[NDArray[np.int64], list[str]]:
     """Code of each bleed's level of `name` (an empty cell is a level of its own), and the level names; no names with
     one level only.
     """
@@ -188,17 +188,17 @@ def _levels(bleeds: pl.DataFrame, name: str) -> tuple[NDArray[np.int64], list[st
     return level_codes(values), names if len(names) > 1 else []
 
 
-def _dummies(bleeds: pl.DataFrame, name: str) -> ColumnGroup:
+def _indicator_columns(bleeds: pl.DataFrame, name: str) -> ColumnGroup:
     """One partially pooled column for each frequent level of `name`; none with one level only."""
-    codes, names = _levels(bleeds, name)
+    codes, names = _code_levels(bleeds, name)
     if not names:
-        return _no_columns(len(bleeds))
+        return _empty_column_group(len(bleeds))
     frequent = frequent_codes(codes)
     columns = (codes[:, None] == frequent).astype(float)
     return ColumnGroup([f"{name} {names[code]}" for code in frequent], columns, 1.0, pooled=True)
 
 
-def _no_columns(rows: int) -> ColumnGroup:
+def _empty_column_group(rows: int) -> ColumnGroup:
     return ColumnGroup([], np.zeros((rows, 0)), EFFECT_RIDGE)
 
 
@@ -206,24 +206,24 @@ def _column_stack(columns: Sequence[NDArray], rows: int) -> FloatArray:
     return np.column_stack(columns) if columns else np.zeros((rows, 0))
 
 
-def _context(bleeds: pl.DataFrame) -> ColumnGroup:
+def _context_columns(bleeds: pl.DataFrame) -> ColumnGroup:
     """Case mix, shop, workload and calendar time; constant columns are dropped."""
     names: list[str] = []
     columns: list[FloatArray] = []
     for name in CONTEXT_CATEGORIES:
-        codes, _ = _levels(bleeds, name)
+        codes, _ = _code_levels(bleeds, name)
         level_numbers = [level for level in frequent_codes(codes).tolist() if level > 0]
         names += [f"{name} {level}" for level in level_numbers]
         columns += [(codes == level).astype(float) for level in level_numbers]
     for name in CASE_MIX_NUMBERS:
-        scaled = _scaled(bleeds.get_column(name))
+        scaled = _scaled_columns(bleeds.get_column(name))
         names += [name, f"{name} not recorded"][: len(scaled)]
         columns += scaled
     internal_rear = (
         (bleeds.get_column("brake") == "rear") & (bleeds.get_column("hose_route") == "internal")
     ).fill_null(False)
     workload = np.minimum(bleeds.get_column("bleeds_that_day").to_numpy(), 12).astype(float)
-    calendar = _calendar(bleeds)
+    calendar = _calendar_polynomials(bleeds)
     names += ["rear and internal", "bleeds that day", *(f"day {power}" for power in range(1, len(calendar) + 1))]
     columns += [
         internal_rear.to_numpy().astype(float),
@@ -236,7 +236,7 @@ def _context(bleeds: pl.DataFrame) -> ColumnGroup:
     )
 
 
-def _scaled(values: pl.Series) -> list[FloatArray]:
+def _scaled_columns(values: pl.Series) -> list[FloatArray]:
     """A number by its standard deviation (0 where not recorded), and whether it is missing; nothing without variation."""
     numbers = values.cast(pl.Float64).fill_null(float("nan")).to_numpy()
     if np.isfinite(numbers).sum() < 2 or not np.nanstd(numbers) > 0:
@@ -244,21 +244,21 @@ def _scaled(values: pl.Series) -> list[FloatArray]:
     return [np.nan_to_num((numbers - np.nanmean(numbers)) / np.nanstd(numbers)), np.isnan(numbers).astype(float)]
 
 
-def _own_context(data: BleedData) -> list[ColumnGroup]:
+def _own_context_columns(data: BleedData) -> list[ColumnGroup]:
     """Columns of the extra own fields of role context: numbers scaled, words by level and partially pooled."""
     groups = []
     for name in (own.name for own in data.extra if own.role == "context"):
         values = data.bleeds.get_column(name)
         if values.dtype.is_numeric():
-            columns = [column for column in _scaled(values) if column.min() < column.max()]
+            columns = [column for column in _scaled_columns(values) if column.min() < column.max()]
             names = [name, f"{name} not recorded"][: len(columns)]
             groups.append(ColumnGroup(names, _column_stack(columns, len(values)), EFFECT_RIDGE))
         else:
-            groups.append(_dummies(data.bleeds.select(pl.col(name).cast(pl.String)), name))
+            groups.append(_indicator_columns(data.bleeds.select(pl.col(name).cast(pl.String)), name))
     return groups
 
 
-def _calendar(bleeds: pl.DataFrame) -> list[FloatArray]:
+def _calendar_polynomials(bleeds: pl.DataFrame) -> list[FloatArray]:
     """Legendre polynomials of the starting time, so that drift over the years is not attributed to technique."""
     start = bleeds.get_column("started_at").to_physical().to_numpy().astype(float)
     span = float(np.ptp(start)) if len(start) else 0.0

@@ -38,7 +38,7 @@ tabulated. Limits are inclusive up to `LIMIT_SLACK`."""
 
 
 @dataclass(frozen=True)
-class _Reading:
+class _MeasuredReading:
     step: Step
     values: FloatArray = field(repr=False)
     curve: ReadingCurve = field(repr=False)
@@ -93,10 +93,10 @@ class FittedCurve:
 
 def fit_curves(base: DoseResponseBase | None) -> list[FittedCurve]:
     """A curve for each measured field that decides a step; see `dose_response_curves`."""
-    return [] if base is None else [_curve(base, reading) for reading in _readings(base)]
+    return [] if base is None else [_fit_curve(base, reading) for reading in _select_readings(base)]
 
 
-def _readings(base: DoseResponseBase) -> list[_Reading]:
+def _select_readings(base: DoseResponseBase) -> list[_MeasuredReading]:
     """Measured fields with limits in the procedure whose step is in the design, recorded at least `MIN_RECORDED`
     times and varying.
     """
@@ -109,11 +109,11 @@ def _readings(base: DoseResponseBase) -> list[_Reading]:
         values = column.cast(pl.Float64).fill_null(float("nan")).to_numpy()
         recorded = values[np.isfinite(values)]
         if len(recorded) >= MIN_RECORDED and len(np.unique(recorded)) >= 2:
-            readings.append(_Reading(step, values, reading_curve(recorded, step.limits)))
+            readings.append(_MeasuredReading(step, values, reading_curve(recorded, step.limits)))
     return readings
 
 
-def _curve(base: DoseResponseBase, reading: _Reading) -> FittedCurve:
+def _fit_curve(base: DoseResponseBase, reading: _MeasuredReading) -> FittedCurve:
     data, design = base.data, base.design
     recorded = np.isfinite(reading.values)
     basis = np.zeros((len(reading.values), reading.curve.width))
@@ -134,12 +134,12 @@ def _curve(base: DoseResponseBase, reading: _Reading) -> FittedCurve:
     hazard_without = expected_baseline_hazard(data, model) * np.exp(
         x[:, :reading_start] @ model.coefficients[:reading_start]
     )
-    risks = _risks(
+    risks = _mean_risks(
         x, np.where(recorded, hazard_without, 0.0), grid_basis, np.exp(grid_basis @ effects), int(recorded.sum())
     )
     influence = clustered_influence(model, risks.gradients, data.window_days)
     sd = np.sqrt((influence**2).sum(axis=0)) * model.df_correction
-    limits = np.array([_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
+    limits = np.array([_risk_limits(risk, error) for risk, error in zip(risks.mean, sd, strict=True)])
     own_columns = np.eye(x.shape[1])[:, reading_start:] @ grid_basis.T
     log_hazard_influence = model.influence(own_columns) * model.df_correction
     log_hazard, covariance = grid_basis @ effects, log_hazard_influence.T @ log_hazard_influence
@@ -148,10 +148,10 @@ def _curve(base: DoseResponseBase, reading: _Reading) -> FittedCurve:
     columns = {
         "reading": reading.curve.grid, "pooled": reading.curve.pooled, "bleeds": bleeds, "risk": risks.mean, "lo": limits[:, 0], "hi": limits[:, 1],
     }  # fmt: skip
-    return FittedCurve(reading.step, _table(reading.step, columns, p_value), log_hazard, covariance)
+    return FittedCurve(reading.step, _tolerance_rows(reading.step, columns, p_value), log_hazard, covariance)
 
 
-def _table(step: Step, columns: dict[str, Any], p_value: float) -> pl.DataFrame:
+def _tolerance_rows(step: Step, columns: dict[str, Any], p_value: float) -> pl.DataFrame:
     """Rows of `Tolerance`, without q-value."""
     constant = {
         "step": step.id,
@@ -168,16 +168,16 @@ def _table(step: Step, columns: dict[str, Any], p_value: float) -> pl.DataFrame:
 
 
 @dataclass(frozen=True)
-class _Risks:
+class _MeanRisks:
     """Mean risk at each reading, and its gradients."""
 
     mean: FloatArray
     gradients: Gradients
 
 
-def _risks(
+def _mean_risks(
     x: FloatArray, hazard_without: FloatArray, grid_basis: FloatArray, ratios: FloatArray, bleeds: int
-) -> _Risks:
+) -> _MeanRisks:
     """Mean risk at each grid reading, over the bleeds where it was recorded.
 
     `hazard_without` is each bleed's cumulative hazard without the reading's effect (0 where not recorded), `grid_basis`
@@ -188,10 +188,10 @@ def _risks(
     slope = hazard * survival
     baseline_slope, size = slope.sum(axis=0), x.shape[1] - grid_basis.shape[1]
     gradient = np.vstack([x[:, :size].T @ slope, (baseline_slope[:, None] * grid_basis).T])
-    return _Risks((1 - survival).sum(axis=0) / bleeds, Gradients(gradient / bleeds, baseline_slope / bleeds))
+    return _MeanRisks((1 - survival).sum(axis=0) / bleeds, Gradients(gradient / bleeds, baseline_slope / bleeds))
 
 
-def _limits(risk: float, sd: float) -> tuple[float, float]:
+def _risk_limits(risk: float, sd: float) -> tuple[float, float]:
     """95% limits on the scale log(−log(1 − risk))."""
     risk = min(max(risk, 1e-9), 1 - 1e-9)
     hazard = -np.log1p(-risk)
@@ -224,16 +224,16 @@ class ReadingCurve:
     def basis(self, readings: FloatArray) -> FloatArray:
         """Columns of the basis (n × width): indicators of all levels but the first, or the spline."""
         if self.levels:
-            return (self._places(readings)[:, None] == np.arange(1, len(self.grid))).astype(float)
+            return (self._level_indices(readings)[:, None] == np.arange(1, len(self.grid))).astype(float)
         return _restricted_cubic(readings, self.knots)
 
     def nearest_counts(self, readings: FloatArray) -> NDArray[np.int64]:
         """Number of readings in each level, or nearest to each grid point."""
-        return np.bincount(self._places(readings), minlength=len(self.grid)).astype(np.int64)
+        return np.bincount(self._level_indices(readings), minlength=len(self.grid)).astype(np.int64)
 
-    def _places(self, readings: FloatArray) -> NDArray[np.int64]:
+    def _level_indices(self, readings: FloatArray) -> NDArray[np.int64]:
         if self.starts is None:
-            return _nearest(self.grid, readings)
+            return _nearest_index(self.grid, readings)
         return np.maximum(np.searchsorted(self.starts, readings, side="right") - 1, 0)
 
 
@@ -252,26 +252,26 @@ def reading_curve(readings: FloatArray, limits: Limits = NO_LIMITS) -> ReadingCu
 def _level_curve(readings: FloatArray, knots: FloatArray, limits: Limits) -> ReadingCurve:
     """The `MAX_LEVELS` commonest values; rarer ones count with the nearest on the same side of the limits."""
     values, counts = np.unique(readings, return_counts=True)
-    side = _side(values, limits)
-    chosen = _commonest(counts, side)
+    side = _side_of_limits(values, limits)
+    chosen = _commonest_values(counts, side)
     level = np.concatenate(
         [
-            chosen[side[chosen] == s][_nearest(values[chosen[side[chosen] == s]], values[side == s])]
+            chosen[side[chosen] == s][_nearest_index(values[chosen[side[chosen] == s]], values[side == s])]
             for s in np.unique(side)
         ]
     )
     starts = [values[level == index].min() for index in chosen]
-    pooled = [_pooled(values[level == index], bool(index == chosen[-1])) for index in chosen]
+    pooled = [_pooled_label(values[level == index], bool(index == chosen[-1])) for index in chosen]
     return ReadingCurve(values[chosen], knots, np.array(starts), tuple(pooled))
 
 
-def _side(values: FloatArray, limits: Limits) -> NDArray[np.int64]:
+def _side_of_limits(values: FloatArray, limits: Limits) -> NDArray[np.int64]:
     """0 below the limits, 1 within, 2 above."""
     low, high = (-np.inf if limits.lo is None else limits.lo), (np.inf if limits.hi is None else limits.hi)
     return 1 + (values > high + LIMIT_SLACK).astype(np.int64) - (values < low - LIMIT_SLACK)
 
 
-def _commonest(counts: NDArray[np.int64], side: NDArray[np.int64]) -> NDArray[np.int64]:
+def _commonest_values(counts: NDArray[np.int64], side: NDArray[np.int64]) -> NDArray[np.int64]:
     """Indices of the commonest value of each side and then of the commonest others, `MAX_LEVELS` in all."""
     order = np.argsort(-counts, kind="stable")
     first = [order[side[order] == s][0] for s in np.unique(side)]
@@ -279,13 +279,13 @@ def _commonest(counts: NDArray[np.int64], side: NDArray[np.int64]) -> NDArray[np
     return np.sort(np.array([*first, *others][:MAX_LEVELS], dtype=np.int64))
 
 
-def _pooled(values: FloatArray, is_last: bool) -> str | None:
+def _pooled_label(values: FloatArray, is_last: bool) -> str | None:
     if len(values) == 1:
         return None
     return f"{values[0]:g}+" if is_last else f"{values[0]:g}–{values[-1]:g}"
 
 
-def _nearest(grid: FloatArray, readings: FloatArray) -> NDArray[np.int64]:
+def _nearest_index(grid: FloatArray, readings: FloatArray) -> NDArray[np.int64]:
     """Index of the nearest grid point."""
     right = np.clip(np.searchsorted(grid, readings), 1, max(len(grid) - 1, 1))
     if len(grid) == 1:

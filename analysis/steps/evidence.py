@@ -40,9 +40,9 @@ def air_score(bleeds: pl.DataFrame, excluded: tuple[str, ...] = ()) -> FloatArra
     """
     signs = {
         "travel": np.maximum(_travel_above_low(bleeds), 0),
-        "pump_gain": np.maximum(_floats(bleeds, "pump_gain_mm"), 0),
+        "pump_gain": np.maximum(_to_floats(bleeds, "pump_gain_mm"), 0),
     }
-    informative = [sign for name, sign in signs.items() if name not in excluded and _varies(sign)]
+    informative = [sign for name, sign in signs.items() if name not in excluded and _has_variation(sign)]
     if not informative:
         return None
     scaled = np.column_stack([sign / np.nanstd(sign) for sign in informative])
@@ -54,7 +54,7 @@ def air_score(bleeds: pl.DataFrame, excluded: tuple[str, ...] = ()) -> FloatArra
     return np.where(has_reading, score / score[has_reading].std(), 0.0)
 
 
-def _varies(sign: FloatArray) -> bool:
+def _has_variation(sign: FloatArray) -> bool:
     return bool(np.isfinite(sign).sum() >= MIN_RECORDED and np.nanstd(sign) > 1e-9)
 
 
@@ -62,10 +62,10 @@ def _travel_above_low(bleeds: pl.DataFrame) -> FloatArray:
     low = bleeds.select(
         pl.col("lever_travel_after_mm").quantile(LOW_QUANTILE, "linear").over(pl.col("brake_model").fill_null(""))
     ).to_series()
-    return _floats(bleeds, "lever_travel_after_mm") - low.fill_null(float("nan")).to_numpy()
+    return _to_floats(bleeds, "lever_travel_after_mm") - low.fill_null(float("nan")).to_numpy()
 
 
-def _floats(bleeds: pl.DataFrame, name: str) -> FloatArray:
+def _to_floats(bleeds: pl.DataFrame, name: str) -> FloatArray:
     return bleeds.get_column(name).cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()
 
 
@@ -94,7 +94,7 @@ def mediator_evidence(data: BleedData, design: Design, return_model: SurvivalMod
     score = air_score(data.bleeds)
     if score is None:
         return None
-    inverse_gram = np.asarray(np.linalg.inv(design.x.T @ design.x + np.diag(_ridges(design))), dtype=float)
+    inverse_gram = np.asarray(np.linalg.inv(design.x.T @ design.x + np.diag(_ridge_penalties(design))), dtype=float)
     base = _MediatorBase(data, design, return_model, inverse_gram)
     columns = np.array([*range(design.step_count), *design.unrecorded_columns])
     whole = _mediated_effects(base, score, columns)
@@ -154,7 +154,7 @@ def _mediated_effects(base: _MediatorBase, score: FloatArray, columns: NDArray[n
     return _MediatedEffects(slope * regression[columns], influence, p)
 
 
-def _ridges(design: Design) -> FloatArray:
+def _ridge_penalties(design: Design) -> FloatArray:
     ridges = np.full(design.x.shape[1], OTHER_RIDGE)
     for block in design.blocks:
         if block.pooled:

@@ -31,8 +31,8 @@ def interactions(
     values; it is fitted here unless given. Without a design (too few comebacks) nothing is estimated.
     """
     declared = [step for step in data.standard.steps if step.interacts_with is not None]
-    counts = [_counts(data, step) for step in declared]
-    rows = [_row(step, count) for step, count in zip(declared, counts, strict=True)]
+    counts = [_count_by_work(data, step) for step in declared]
+    rows = [_counts_row(step, count) for step, count in zip(declared, counts, strict=True)]
     estimable = [
         index
         for index, step in enumerate(declared)
@@ -40,7 +40,7 @@ def interactions(
     ]
     if design is not None and estimable:
         for index, estimate in zip(
-            estimable, _estimates(data, design, return_model, [declared[i] for i in estimable]), strict=True
+            estimable, _estimate_ratios(data, design, return_model, [declared[i] for i in estimable]), strict=True
         ):
             rows[index] |= estimate
     return validate_table(Interactions, pl.DataFrame(rows, schema=empty(Interactions).schema).sort("step"))
@@ -50,38 +50,38 @@ def interaction_notes(table: DataFrame[Interactions]) -> tuple[str, ...]:
     """A sentence for every pair that differs."""
     differ = table.filter(pl.col("verdict") == "differs").iter_rows(named=True)
     return tuple(
-        f"“{row['title']}” missed: {_ratio(row, 'there')} times the hazard where {row['field'].replace('_', ' ')} is "
-        f"{row['level']}, {_ratio(row, 'elsewhere')} times elsewhere (question set in advance; q = {row['q_value']:.3f})."
+        f"“{row['title']}” missed: {_ratio_text(row, 'there')} times the hazard where {row['field'].replace('_', ' ')} is "
+        f"{row['level']}, {_ratio_text(row, 'elsewhere')} times elsewhere (question set in advance; q = {row['q_value']:.3f})."
         for row in differ
     )
 
 
-def _ratio(row: dict[str, float], place_text: str) -> str:
+def _ratio_text(row: dict[str, float], place_text: str) -> str:
     value, lo, hi = (row[f"ratio_{place_text}{end}"] for end in ("", "_lo", "_hi"))
     return f"{value:.1f} ({lo:.1f} to {hi:.1f})"
 
 
-def _in_work(data: BleedData, step: Step) -> NDArray[np.bool_]:
+def _is_named_work(data: BleedData, step: Step) -> NDArray[np.bool_]:
     where = step.interacts_with
     assert where is not None
     return (data.bleeds.get_column(where.field) == where.level).fill_null(False).to_numpy()
 
 
-def _counts(data: BleedData, step: Step) -> NDArray[np.int64]:
+def _count_by_work(data: BleedData, step: Step) -> NDArray[np.int64]:
     """Bleeds missed there, met there, missed elsewhere, met elsewhere."""
-    missed, there = data.missed.get_column(step.id), _in_work(data, step)
+    missed, there = data.missed.get_column(step.id), _is_named_work(data, step)
     states = [missed.fill_null(False).to_numpy(), (~missed).fill_null(False).to_numpy()]
     return np.array([(state & work).sum() for work in (there, ~there) for state in states])
 
 
-def _row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
+def _counts_row(step: Step, counts: NDArray[np.int64]) -> dict[str, object]:
     where = step.interacts_with
     assert where is not None
     head = {"step": step.id, "title": step.title, "field": where.field, "level": where.level}
     return head | {"missed_there": int(counts[0]), "missed_elsewhere": int(counts[2]), "verdict": "too_few"}
 
 
-def _estimates(
+def _estimate_ratios(
     data: BleedData, design: Design, return_model: SurvivalModel | None, steps: list[Step]
 ) -> list[dict[str, object]]:
     """Ratios, p and verdict of each pair, from one model with all products.
@@ -90,7 +90,7 @@ def _estimates(
     """
     places = [design.steps.index(step.id) for step in steps]
     width = design.x.shape[1]
-    in_work = np.column_stack([_in_work(data, step) for step in steps])
+    in_work = np.column_stack([_is_named_work(data, step) for step in steps])
     missed_there = design.x[:, places] * in_work
     x = np.hstack([design.x, missed_there - missed_there.mean(axis=0)])
     pairs, time_event = len(steps), time_and_event(data.bleeds)
@@ -114,13 +114,13 @@ def _estimates(
     estimates: list[dict[str, object]] = [{} for _ in steps]
     for i, p_value, q in zip(estimable, p, benjamini_hochberg(p), strict=True):
         estimates[i] = (
-            _limits("ratio_there", there[i], sd_there[i])
-            | _limits("ratio_elsewhere", elsewhere[i], sd[i])
+            _ratio_with_limits("ratio_there", there[i], sd_there[i])
+            | _ratio_with_limits("ratio_elsewhere", elsewhere[i], sd[i])
             | {"p_value": float(p_value), "q_value": float(q), "verdict": "differs" if q <= LEVEL else "no_sign"}
         )
     return estimates
 
 
-def _limits(name: str, log: float, sd: float) -> dict[str, object]:
+def _ratio_with_limits(name: str, log: float, sd: float) -> dict[str, object]:
     ends = {"": log, "_lo": log - Z95 * sd, "_hi": log + Z95 * sd}
     return {name + end: float(np.exp(np.clip(value, -20, 20))) for end, value in ends.items()}

@@ -120,7 +120,7 @@ def marginal_effects(data: BleedData, design: Design, model: SurvivalModel) -> M
     model is at least the window.
     """
     baseline_hazard = expected_baseline_hazard(data, model)
-    prevented, gradients = _prevented(design, model, baseline_hazard)
+    prevented, gradients = _prevented_and_gradients(design, model, baseline_hazard)
     influence = clustered_influence(model, gradients, data.window_days)
     sd = np.sqrt((influence**2).sum(axis=0)) * model.df_correction
     return MarginalEffects(prevented, sd, model, baseline_hazard, gradients, design, data.window_days)
@@ -157,7 +157,9 @@ def time_and_event(
     return np.minimum(days, horizon_days), returned & (days <= horizon_days)
 
 
-def _prevented(design: Design, model: SurvivalModel, baseline_hazard: FloatArray) -> tuple[FloatArray, Gradients]:
+def _prevented_and_gradients(
+    design: Design, model: SurvivalModel, baseline_hazard: FloatArray
+) -> tuple[FloatArray, Gradients]:
     """Comebacks prevented per 100 bleeds by step, and their gradients."""
     steps, missed = design.step_count, design.missed
     hazard = (baseline_hazard * np.exp(model.linear_predictor(design.x)))[:, None]

@@ -93,7 +93,7 @@ class _GibbsSampler:
         self._sample_sigma()
 
     @property
-    def _mediation(self) -> FloatArray:
+    def _mediation_coefficient(self) -> FloatArray:
         """κ where the readings apply, else 0."""
         return np.where(self.evidence.has_mediator, self.kappa[:, None], 0.0)
 
@@ -106,7 +106,7 @@ class _GibbsSampler:
     def _sample_effects(self) -> None:
         """β, δ and λ together: normal, given the rest."""
         early, steps = self.evidence.early_count, self.evidence.step_count
-        k, v = self._mediation, self._direct_variance
+        k, v = self._mediation_coefficient, self._direct_variance
         rho = self.rho[:, self.evidence.group[:steps]]
         late_precision = 1 / self.sigma[:, None] ** 2
         precision = np.broadcast_to(self.precision, (CHAINS, *self.precision.shape)).copy()
@@ -138,7 +138,7 @@ class _GibbsSampler:
     @property
     def _direct_effects(self) -> FloatArray:
         """ε = β − κ δ."""
-        return self.beta - self._mediation * self.delta
+        return self.beta - self._mediation_coefficient * self.delta
 
     def _sample_slab(self) -> None:
         """Which ε are in the slab, and the share that are (prior Beta(1, 2))."""
@@ -251,13 +251,13 @@ def combined_estimate(
     if mediator.p_value > PREDICTS_P:
         note = "The step ranking uses comebacks alone: in this log, the stand readings do not predict them."
         return _estimate_from_returns(design, marginal, rng, note)
-    evidence = _evidence(data, design, mediator, time_varying)
+    evidence = _collect_evidence(data, design, mediator, time_varying)
     return _estimate_with_mediator(
         data, design, evidence, time_varying.influence[:, : evidence.early_count], marginal.model, rng
     )
 
 
-def _evidence(
+def _collect_evidence(
     data: BleedData, design: Design, mediator: MediatorEvidence, time_varying: TimeVaryingEffects
 ) -> Evidence:
     """Estimates from early returns, stand readings and late returns, with their joint covariance."""

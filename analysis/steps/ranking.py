@@ -32,7 +32,7 @@ class StepEstimates:
     verdict: list[str]
 
 
-def classify(prevented: FloatArray, survival_z: FloatArray, estimable: NDArray[np.bool_]) -> StepEstimates:
+def judge_and_rank_steps(prevented: FloatArray, survival_z: FloatArray, estimable: NDArray[np.bool_]) -> StepEstimates:
     """Estimates, verdicts and ranks from joint draws; the estimate is the median, since the draws are skewed.
 
     A step costs comebacks where its 95% interval is above 0 and its q at most 0.05 (Benjamini-Hochberg), is suspected
@@ -55,15 +55,15 @@ def classify(prevented: FloatArray, survival_z: FloatArray, estimable: NDArray[n
     q = np.where(survival_z > MIN_SURVIVAL_Z, q, np.maximum(q, 0.5))
     order = np.argsort(np.argsort(-prevented[:, estimable], axis=1), axis=1) + 1
     ranks = np.zeros((3, len(estimate)), dtype=np.int64)
-    ranks[0, estimable] = _ranks(estimate[estimable], order)
+    ranks[0, estimable] = _rank_steps(estimate[estimable], order)
     if estimable.any():
         low, high = np.quantile(order, [0.025, 0.975], axis=0, method="nearest")
         ranks[1:, estimable] = np.minimum(low, ranks[0, estimable]), np.maximum(high, ranks[0, estimable])
-    verdict = [_verdict(*step) for step in zip(estimable, q, lo, strict=True)]
+    verdict = [_step_verdict(*step) for step in zip(estimable, q, lo, strict=True)]
     return StepEstimates(estimate, lo, hi, p, q, ranks[0], ranks[1], ranks[2], verdict)
 
 
-def _ranks(estimate: FloatArray, order: NDArray[np.int64]) -> NDArray[np.int64]:
+def _rank_steps(estimate: FloatArray, order: NDArray[np.int64]) -> NDArray[np.int64]:
     """Ranks from 1: the three steps most probably all near the top, then the others, each by their estimates.
 
     The three highest estimates are a worse start where steps are close: they favour uncertain steps. Near the top is
@@ -108,7 +108,7 @@ def robust_verdicts(verdicts: list[str], times_benchmark: FloatArray, suspected:
     ]
 
 
-def _verdict(enough: bool, q: float, lo: float) -> str:
+def _step_verdict(enough: bool, q: float, lo: float) -> str:
     if not enough:
         return "too_few"
     if lo > 0:

@@ -12,13 +12,13 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.stats import Z95, robustness_value
-from analysis.steps.aipw import AipwEstimate, aipw_check
+from analysis.steps.aipw import AipwEstimate, estimate_by_aipw
 from analysis.steps.design_matrix import Design, build_design
 from analysis.steps.evidence import fit_time_varying, proportional_hazards_test, proportionality_note
 from analysis.steps.marginal_effects import MarginalEffects, fit_step_model, marginal_effects
 from analysis.steps.posterior import CombinedEstimate, combined_estimate
-from analysis.steps.ranking import classify, e_value, robust_verdicts
-from analysis.steps.total_effects import NO_LATER_STEPS, LaterSteps, add_later_steps, later_steps
+from analysis.steps.ranking import e_value, judge_and_rank_steps, robust_verdicts
+from analysis.steps.total_effects import NO_LATER_STEPS, LaterSteps, add_later_steps, fit_later_steps
 from analysis.steps.unseen_causes import MAX_TIMES, UnseenCauses, unseen_causes
 from analysis.survival import CoxModel, SurvivalModel
 from schemas import empty, validate_table
@@ -87,10 +87,10 @@ def step_costs(
         Class of the time-to-return model.
     """
     sample = data if fit_sample is None else fit_sample
-    crude, crude_sample = crude_steps(data), crude_steps(sample)
-    has_enough, in_design = _has_enough(crude_sample), _has_enough(crude_sample, ADJUSTED_BLEEDS)
+    crude, crude_sample = crude_step_differences(data), crude_step_differences(sample)
+    has_enough, in_design = _has_enough_misses(crude_sample), _has_enough_misses(crude_sample, ADJUSTED_BLEEDS)
     if sample.small_sample or not has_enough.any():
-        return StepCosts(_table(crude), None, None)
+        return StepCosts(_complete_steps_table(crude), None, None)
     design = build_design(sample, tuple(crude.filter(in_design).get_column("step")))
     whole_model = model = fit_step_model(sample, design, survival=survival)
     time_varying = fit_time_varying(sample, design, whole_model)
@@ -99,11 +99,13 @@ def step_costs(
         model = fit_step_model(sample, design, sample.window_days, whole_model.coefficients, survival)
     marginal = marginal_effects(sample, design, model)
     direct = combined_estimate(sample, design, marginal, whole_model, time_varying, rng)
-    estimates = _Estimates(direct, marginal, aipw_check(sample, design, rng), later_steps(sample, design), rng)
+    estimates = _Estimates(
+        direct, marginal, estimate_by_aipw(sample, design, rng), fit_later_steps(sample, design), rng
+    )
     unseen = unseen_causes(sample, design)
     columns = _estimate_columns(design, estimates, unseen, has_enough.filter(in_design).to_numpy())
     notes = (direct.note, proportionality_note(proportional, data.window_days), *unseen.notes)
-    table = _table(crude.join(columns, on="step", how="left", maintain_order="left"))
+    table = _complete_steps_table(crude.join(columns, on="step", how="left", maintain_order="left"))
     return StepCosts(table, design, estimates.total, whole_model, notes, estimates.later, unseen)
 
 
@@ -127,10 +129,10 @@ class _Estimates:
         shift, spread = through.mean(axis=0), through.std(axis=0)
         self.survival, self.survival_sd = marginal.prevented + shift, np.hypot(marginal.sd, spread)
         self.aipw, self.aipw_sd = check.prevented + shift, np.hypot(check.sd, spread)
-        self.disagrees = _differ(direct.prevented, check.prevented, check.sd) & ~check.no_overlap
+        self.disagrees = _disagree_with_check(direct.prevented, check.prevented, check.sd) & ~check.no_overlap
 
 
-def _differ(draws: FloatArray, check: FloatArray, check_sd: FloatArray) -> NDArray[np.bool_]:
+def _disagree_with_check(draws: FloatArray, check: FloatArray, check_sd: FloatArray) -> NDArray[np.bool_]:
     """Whether the medians of the draws (draws × steps) are more than `DISAGREES_Z` standard errors from the check.
 
     The errors are added as if independent; both come from the same bleeds, so the check rather disagrees too rarely.
@@ -138,7 +140,7 @@ def _differ(draws: FloatArray, check: FloatArray, check_sd: FloatArray) -> NDArr
     return np.abs(np.median(draws, axis=0) - check) > DISAGREES_Z * np.hypot(draws.std(axis=0), check_sd)
 
 
-def _has_enough(crude: pl.DataFrame, least: int = MIN_BLEEDS) -> pl.Series:
+def _has_enough_misses(crude: pl.DataFrame, least: int = MIN_BLEEDS) -> pl.Series:
     """Whether each step was missed in at least `least` bleeds, and met in as many."""
     times_met = crude.get_column("recorded") - crude.get_column("missed")
     return (crude.get_column("missed") >= least) & (times_met >= least)
@@ -148,7 +150,9 @@ def _estimate_columns(
     design: Design, estimates: _Estimates, unseen: UnseenCauses, estimable: NDArray[np.bool_]
 ) -> pl.DataFrame:
     total = estimates.total
-    verdicts = classify(total.prevented, estimates.survival / np.maximum(estimates.survival_sd, 1e-12), estimable)
+    verdicts = judge_and_rank_steps(
+        total.prevented, estimates.survival / np.maximum(estimates.survival_sd, 1e-12), estimable
+    )
     direct_lo, direct, direct_hi = np.quantile(estimates.direct.prevented, [0.025, 0.5, 0.975], axis=0)
     table = pl.DataFrame(
         {
@@ -178,11 +182,11 @@ def _estimate_columns(
         }
     ).with_columns(pl.selectors.float().fill_nan(None))
     table = table.with_columns(pl.when(pl.Series(estimable)).then(pl.all().exclude("step")))
-    times = _times_benchmark(direct_lo, unseen)
+    times = _benchmark_multiples(direct_lo, unseen)
     return table.with_columns(verdict=pl.Series(robust_verdicts(verdicts.verdict, times, unseen.suspected)))
 
 
-def _times_benchmark(lo: FloatArray, unseen: UnseenCauses) -> FloatArray:
+def _benchmark_multiples(lo: FloatArray, unseen: UnseenCauses) -> FloatArray:
     """How many times the bias of the benchmark would move the lower limit of the direct effect to 0; NaN: not assessed."""
     return np.minimum(np.maximum(lo, 0.0) / np.maximum(unseen.bias, 1e-12), MAX_TIMES)
 
@@ -191,7 +195,7 @@ def _robustness_columns(lo: FloatArray, unseen: UnseenCauses) -> dict[str, Any]:
     return {
         "robustness_value": [robustness_value(t, 1.0) for t in lo / np.maximum(unseen.scale, 1e-12)],
         "benchmark": [name or None for name in unseen.benchmark],
-        "times_benchmark": _times_benchmark(lo, unseen),
+        "times_benchmark": _benchmark_multiples(lo, unseen),
     }
 
 
@@ -206,7 +210,7 @@ def _e_values(design: Design, estimate: CombinedEstimate, prevented: FloatArray)
     return np.array([e_value(float(r)) for r in np.maximum(risk_missed, 1e-9) / risk_met])
 
 
-def _table(crude: pl.DataFrame) -> DataFrame[Steps]:
+def _complete_steps_table(crude: pl.DataFrame) -> DataFrame[Steps]:
     schema = empty(Steps).schema
     absent = [pl.lit(None, dtype=kind).alias(name) for name, kind in schema.items() if name not in crude.columns]
     table = crude.with_columns(absent).with_columns(pl.col("verdict").fill_null("too_few"))
@@ -214,7 +218,7 @@ def _table(crude: pl.DataFrame) -> DataFrame[Steps]:
     return validate_table(Steps, table.with_columns(all_empty).select(schema.names()).sort("step"))
 
 
-def crude_steps(data: BleedData) -> pl.DataFrame:
+def crude_step_differences(data: BleedData) -> pl.DataFrame:
     """Count misses and take the crude difference by step, in the standard's order.
 
     Columns

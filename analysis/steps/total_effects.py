@@ -27,7 +27,7 @@ SMALL = 1e-3
 """Below this change in the log odds, the slope of the chance is taken at the point."""
 
 
-def through_later_step(missed: FloatArray, change: FloatArray, risk_missed: FloatArray, risk_met: FloatArray) -> float:
+def indirect_effect(missed: FloatArray, change: FloatArray, risk_missed: FloatArray, risk_met: FloatArray) -> float:
     """Mean indirect effect through a later step (g-formula): Σ missed × change of chance × effect of the later miss.
 
     Parameters
@@ -43,7 +43,7 @@ def through_later_step(missed: FloatArray, change: FloatArray, risk_missed: Floa
 
 
 @dataclass(frozen=True)
-class Response:
+class MissResponse:
     """How earlier misses change the log odds of missing one responding step.
 
     `step` and `causes` are indices of steps; `slopes` the changes of log odds, less that of a step done later, which
@@ -75,14 +75,14 @@ class LaterSteps:
     through other responding steps; `joint` with those held as they were.
     """
 
-    alone: tuple[Response, ...]
-    joint: tuple[Response, ...]
+    alone: tuple[MissResponse, ...]
+    joint: tuple[MissResponse, ...]
 
 
 NO_LATER_STEPS = LaterSteps((), ())
 
 
-def later_steps(data: BleedData, design: Design) -> LaterSteps:
+def fit_later_steps(data: BleedData, design: Design) -> LaterSteps:
     """Fit the responses: logistic regressions of each responding step on earlier steps, the steps after the passes and X.
 
     Hurry makes all misses likelier. A step done after the passes cannot have caused the bubbles, so the association
@@ -106,14 +106,14 @@ def later_steps(data: BleedData, design: Design) -> LaterSteps:
         if min(misses, int(recorded.sum()) - misses) < MIN_MISSED:
             continue
         earlier = responding[:position]
-        alone.append(_response(design, step, before, controls, responding))
-        joint.append(_response(design, step, [*before, *earlier], controls, responding[position:]))
+        alone.append(_fit_response(design, step, before, controls, responding))
+        joint.append(_fit_response(design, step, [*before, *earlier], controls, responding[position:]))
     return LaterSteps(tuple(r for r in alone if r.causes), tuple(r for r in joint if r.causes))
 
 
-def _response(
+def _fit_response(
     design: Design, step: int, causes: Sequence[int], controls: Sequence[int], excluded: Sequence[int]
-) -> Response:
+) -> MissResponse:
     """Fit the chance that `step` is missed, without the columns of the `excluded` steps."""
     dropped = {design.steps[index] for index in excluded}
     names = [name.removeprefix(NOT_RECORDED) for name in design.names]
@@ -125,16 +125,18 @@ def _response(
     missed = design.missed[rows, step].astype(float)
     coefficients = ridge_logistic(x[rows], np.ones(len(rows)), missed)
     log_odds = x @ coefficients[:-1] + coefficients[-1]
-    covariance = _covariance(x[rows], missed, log_odds[rows], design.bike[rows])
+    covariance = _sandwich_covariance(x[rows], missed, log_odds[rows], design.bike[rows])
     own, later = [position[index] for index in causes], [position[index] for index in controls]
     weights = 1 / np.diag(covariance)[later]
     contrast = np.zeros((len(own), len(coefficients)))
     contrast[np.arange(len(own)), own] = 1
     contrast[:, later] -= weights / weights.sum()
-    return Response(step, tuple(causes), contrast @ coefficients, contrast @ covariance @ contrast.T, log_odds)
+    return MissResponse(step, tuple(causes), contrast @ coefficients, contrast @ covariance @ contrast.T, log_odds)
 
 
-def _covariance(x: FloatArray, missed: FloatArray, log_odds: FloatArray, bike: NDArray[np.int64]) -> FloatArray:
+def _sandwich_covariance(
+    x: FloatArray, missed: FloatArray, log_odds: FloatArray, bike: NDArray[np.int64]
+) -> FloatArray:
     """Sandwich covariance of the coefficients, the intercept last, clustered by bike."""
     rows, chance = np.hstack([x, np.ones((len(x), 1))]), expit(log_odds)
     ridge = np.append(np.ones(x.shape[1]), 0.0)
@@ -173,7 +175,7 @@ def prevented_through_later_steps(
         effects = estimate.effects[:, response.step]
         for place in np.flatnonzero(own.any(axis=0)):
             rows = np.flatnonzero(own[:, place])
-            per_unit = _per_unit(base[rows], unit[rows], effects, len(base))
+            per_unit = _prevented_per_log_odds(base[rows], unit[rows], effects, len(base))
             errors = np.exp(estimate.log_hazard_errors[:, response.causes[place]])
             prevented += slopes[:, place] * per_unit * errors
     return prevented
@@ -193,12 +195,14 @@ def add_later_steps(
     return replace(estimate, prevented=estimate.prevented + through)
 
 
-def _per_unit(hazard: FloatArray, unit_change: FloatArray, effects: FloatArray, bleeds: int) -> FloatArray:
+def _prevented_per_log_odds(
+    hazard: FloatArray, unit_change: FloatArray, effects: FloatArray, bleeds: int
+) -> FloatArray:
     """Comebacks prevented per 100 bleeds and unit of log odds, at each effect of the later miss."""
     ones, risk_met = np.ones(len(hazard)), -np.expm1(-hazard)
 
     def at(effect: float) -> float:
         risk_missed = -np.expm1(-hazard * np.exp(effect))
-        return through_later_step(ones, unit_change, risk_missed, risk_met) * 100 * len(hazard) / bleeds
+        return indirect_effect(ones, unit_change, risk_missed, risk_met) * 100 * len(hazard) / bleeds
 
     return interpolate_in_effect(at, effects)

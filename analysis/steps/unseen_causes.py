@@ -42,7 +42,7 @@ RIDGE = 1e-2
 
 
 @dataclass(frozen=True)
-class Signal:
+class ConfounderTest:
     """One test for an unmeasured confounder: `value` is 0 without one, p is one-sided; NaN where it could not be made."""
 
     value: float = float("nan")
@@ -65,9 +65,9 @@ class UnseenCauses:
     standard error times √df of the least-squares estimate of that effect.
     """
 
-    returns: Signal
-    bubbles: Signal
-    retro: Signal
+    returns: ConfounderTest
+    bubbles: ConfounderTest
+    retro: ConfounderTest
     shares: tuple[float, float]
     error: tuple[float, float] | None
     bias: FloatArray = field(repr=False)
@@ -116,38 +116,38 @@ class UnseenCauses:
 
 def unseen_causes(data: BleedData, design: Design) -> UnseenCauses:
     """Test the log for unmeasured confounders, and compare the steps with the recorded groups."""
-    returns, error = _other_returns(data, design)
-    retro, shares = _late_entries(data, design)
-    bias, benchmark, scale = _benchmarks(data, design)
-    return UnseenCauses(returns, _first_bubbles(data, design), retro, shares, error, bias, benchmark, scale)
+    returns, error = _test_other_returns(data, design)
+    retro, shares = _test_late_entries(data, design)
+    bias, benchmark, scale = _strongest_group_bias(data, design)
+    return UnseenCauses(returns, _test_first_bubbles(data, design), retro, shares, error, bias, benchmark, scale)
 
 
-def _other_returns(data: BleedData, design: Design) -> tuple[Signal, tuple[float, float] | None]:
+def _test_other_returns(data: BleedData, design: Design) -> tuple[ConfounderTest, tuple[float, float] | None]:
     """Effects of the steps on returns that no step causes: their mean, and the systematic error."""
     days = data.bleeds.get_column("other_return_days", default=pl.Series(dtype=pl.Int64)).fill_null(-1).to_numpy()
     at_risk = data.bleeds.get_column("days_at_risk").to_numpy()
     event = (days >= 0) & (days <= at_risk) if len(days) else np.zeros(len(at_risk), dtype=bool)
     if event.sum() < MIN_RETURNS:
-        return Signal(), None
+        return ConfounderTest(), None
     time = np.where(event, days, at_risk)
     model = CoxModel.fit(design.x, time, event, blocks=design.blocks, clusters=design.bike)
     steps = design.step_count
     influence = model.influence(np.eye(design.x.shape[1])[:, :steps]) * model.df_correction
     estimates, covariance = model.coefficients[:steps], influence.T @ influence
-    return _mean(estimates, covariance), systematic_error(estimates, np.sqrt(np.diag(covariance)))
+    return _test_weighted_mean(estimates, covariance), systematic_error(estimates, np.sqrt(np.diag(covariance)))
 
 
-def _mean(estimates: FloatArray, covariance: FloatArray) -> Signal:
+def _test_weighted_mean(estimates: FloatArray, covariance: FloatArray) -> ConfounderTest:
     """Mean by precision of estimates that should be zero, tested to be above it."""
     variances = np.diag(covariance)
     if not (variances > 0).all():
-        return Signal()
+        return ConfounderTest()
     weights = (1 / variances) / (1 / variances).sum()
     mean, sd = float(weights @ estimates), float(np.sqrt(weights @ covariance @ weights))
-    return Signal(mean, float(normal_tail(mean / sd)))
+    return ConfounderTest(mean, float(normal_tail(mean / sd)))
 
 
-def _first_bubbles(data: BleedData, design: Design) -> Signal:
+def _test_first_bubbles(data: BleedData, design: Design) -> ConfounderTest:
     """Whether misses after the passes go with more bubbles in the first pass.
 
     Steps of the passes themselves may respond to the bubbles and are left out. Exclusion assumption: bubbles do not lead to
@@ -159,34 +159,34 @@ def _first_bubbles(data: BleedData, design: Design) -> Signal:
     count = data.bleeds.get_column(name, default=pl.Series(dtype=pl.Int64))
     responding = {step for step in design.steps if by_id[step].is_after(place) and not by_id[step].is_after("passes")}
     if len(later) < MIN_CONTROLS or count.count() < MIN_RECORDED:
-        return Signal()
+        return ConfounderTest()
     names = [n.removeprefix(NOT_RECORDED) for n in design.names]
     columns_used = [i for i, n in enumerate(names) if n not in responding and not n.startswith(name)]
     rows = np.flatnonzero(count.is_not_null().to_numpy())
     y = np.log1p(count.drop_nulls().to_numpy().astype(float))
     estimates, covariance = _least_squares(design.x[rows][:, columns_used], y, design.bike[rows])
     columns = [columns_used.index(i) for i in later]
-    return _mean(estimates[columns], covariance[np.ix_(columns, columns)])
+    return _test_weighted_mean(estimates[columns], covariance[np.ix_(columns, columns)])
 
 
-def _late_entries(data: BleedData, design: Design) -> tuple[Signal, tuple[float, float]]:
+def _test_late_entries(data: BleedData, design: Design) -> tuple[ConfounderTest, tuple[float, float]]:
     """Whether bleeds that came back have fewer missing entries than others of the same technician and work."""
     mature = data.bleeds.get_column("mature").to_numpy()
     missing = design.unrecorded.mean(axis=1)[mature]
     back = data.bleeds.get_column("came_back").to_numpy()[mature].astype(float)
     if back.sum() < MIN_CONTROLS or not missing.any() or back.all():
-        return Signal(), (0.0, 0.0)
+        return ConfounderTest(), (0.0, 0.0)
     columns_used = [
-        i for block in design.blocks for i in range(block.start, block.stop) if _is_context(design.names[i])
+        i for block in design.blocks for i in range(block.start, block.stop) if _is_adjustment_column(design.names[i])
     ]
     x = np.column_stack([back, design.x[mature][:, columns_used]])
     estimates, covariance = _least_squares(x - x.mean(axis=0), missing, design.bike[mature])
     shares = float(missing[back == 1].mean()), float(missing[back == 0].mean())
     p = float(normal_tail(-estimates[0] / np.sqrt(max(covariance[0, 0], 1e-30))))
-    return Signal(float(estimates[0]), p), shares
+    return ConfounderTest(float(estimates[0]), p), shares
 
 
-def _is_context(name: str) -> bool:
+def _is_adjustment_column(name: str) -> bool:
     return name.startswith((*BENCHMARKS, "shop", "technician", "day ", "bleeds that day"))
 
 
@@ -199,7 +199,7 @@ def _least_squares(x: FloatArray, y: FloatArray, bike: NDArray[np.int64]) -> tup
     return estimates[:-1], covariance[:-1, :-1]
 
 
-def _benchmarks(data: BleedData, design: Design) -> tuple[FloatArray, tuple[str, ...], FloatArray]:
+def _strongest_group_bias(data: BleedData, design: Design) -> tuple[FloatArray, tuple[str, ...], FloatArray]:
     """For each step the largest bias (per 100) of an unmeasured confounder as strong as a recorded group, and which.
 
     Workshops are compared without the columns of their technicians, who say all about the workshop. NaN and "" where no

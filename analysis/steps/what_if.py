@@ -51,13 +51,13 @@ def what_if(costs: StepCosts, yearly_cost: YearlyCost, rng: np.random.Generator)
     if costs.estimate is None or costs.design is None:
         return empty(WhatIf)
     ranked = costs.table.filter(pl.col("rank").is_not_null()).sort("rank").select("step", "title")
-    scenarios = _scenarios(ranked.get_column("step").to_list(), ranked.get_column("title").to_list())
-    rows = [_row(scenario, costs, costs.design, yearly_cost, rng) for scenario in scenarios]
+    scenarios = _list_scenarios(ranked.get_column("step").to_list(), ranked.get_column("title").to_list())
+    rows = [_scenario_row(scenario, costs, costs.design, yearly_cost, rng) for scenario in scenarios]
     return validate_table(WhatIf, pl.DataFrame(rows, schema=empty(WhatIf).schema))
 
 
 @dataclass(frozen=True)
-class Prevented:
+class PreventedComebacks:
     """Comebacks prevented: per 100 bleeds with 95% limits, and per year."""
 
     per_100: float
@@ -66,20 +66,22 @@ class Prevented:
     per_year: float
 
 
-def prevented_by(
+def prevented_if_never_missed(
     costs: StepCosts, steps: tuple[str, ...], bleeds_a_year: float, rng: np.random.Generator
-) -> Prevented | None:
+) -> PreventedComebacks | None:
     """Comebacks prevented if these steps were never missed, all else as it was; None with too few comebacks.
 
     `steps` are ids of the design, at least one.
     """
     if costs.estimate is None or costs.design is None:
         return None
-    row = _row(Scenario("", steps), costs, costs.design, YearlyCost(bleeds_a_year, 0.0, 0.0), rng)
-    return Prevented(*(float(str(row[name])) for name in ("preventable_per_100", "lo", "hi", "comebacks_per_year")))
+    row = _scenario_row(Scenario("", steps), costs, costs.design, YearlyCost(bleeds_a_year, 0.0, 0.0), rng)
+    return PreventedComebacks(
+        *(float(str(row[name])) for name in ("preventable_per_100", "lo", "hi", "comebacks_per_year"))
+    )
 
 
-def _scenarios(ranked: list[str], titles: list[str]) -> list[Scenario]:
+def _list_scenarios(ranked: list[str], titles: list[str]) -> list[Scenario]:
     single = [Scenario(f"“{title}” never missed", (step,)) for step, title in zip(ranked, titles, strict=True)]
     joint = [
         Scenario(f"The {word} costliest steps never missed", tuple(ranked[:n]))
@@ -90,13 +92,13 @@ def _scenarios(ranked: list[str], titles: list[str]) -> list[Scenario]:
     return [*single, *joint, half, Scenario("No step ever missed", tuple(ranked))]
 
 
-def _row(
+def _scenario_row(
     scenario: Scenario, costs: StepCosts, design: Design, yearly_cost: YearlyCost, rng: np.random.Generator
 ) -> dict[str, object]:
     assert costs.estimate is not None
     places = [design.steps.index(step) for step in scenario.steps]
     prevented = (
-        _joint(scenario, places, design, costs, rng)
+        _draw_prevented(scenario, places, design, costs, rng)
         if len(places) > 1 or scenario.share < 1
         else costs.estimate.prevented[:, places[0]]
     )
@@ -114,7 +116,7 @@ def _row(
     }
 
 
-def _joint(
+def _draw_prevented(
     scenario: Scenario, indices: list[int], design: Design, costs: StepCosts, rng: np.random.Generator
 ) -> FloatArray:
     """Draws of comebacks prevented per 100 when all the scenario's steps are met, later steps responding.
@@ -130,7 +132,7 @@ def _joint(
     all_missed[:, indices] = missed
     changed = missed.sum(axis=1) > 0
     missed, hazard = missed[changed].astype(float), estimate.cumulative_hazard[changed]
-    patterns = _miss_patterns(missed, hazard * np.exp(-missed @ estimate.reference_effects[indices]))
+    patterns = _group_miss_patterns(missed, hazard * np.exp(-missed @ estimate.reference_effects[indices]))
     errors, effects = estimate.log_hazard_errors[:, indices], estimate.effects[:, indices]
     direct = 100 / len(estimate.cumulative_hazard) * _prevented(patterns, errors, effects)
     return direct + prevented_through_later_steps(design, costs.later, estimate, all_missed, rng)
@@ -158,7 +160,7 @@ class _MissPatterns:
     bleeds: FloatArray
 
 
-def _miss_patterns(missed: FloatArray, hazard_if_met: FloatArray) -> _MissPatterns:
+def _group_miss_patterns(missed: FloatArray, hazard_if_met: FloatArray) -> _MissPatterns:
     steps = missed.shape[1]
     band = np.floor(np.log(np.maximum(hazard_if_met, 1e-12)) / BAND)
     key = (band - band.min(initial=0.0)) * 2.0**steps + missed @ 2.0 ** np.arange(steps)

@@ -8,8 +8,8 @@ from analysis.survival.cumulative_incidence import (
     event_type,
     incidence,
     incidence_limits,
+    is_return_observable,
     kaplan_meier,
-    return_observable,
     window_incidence,
 )
 from analysis.survival.empirical_bayes_ridge import Block
@@ -18,7 +18,7 @@ from analysis.survival.named_fit import SurvivalFit, fit_survival
 from analysis.survival.observation_window import (
     WHOLE_LOG,
     ObservationWindow,
-    Span,
+    RecordingSpan,
     exclude_recording_gaps,
     recording_notes,
 )
@@ -41,7 +41,7 @@ __all__ = [
     "IncidenceCurve",
     "LateFailureModel",
     "ObservationWindow",
-    "Span",
+    "RecordingSpan",
     "SurvivalFit",
     "SurvivalModel",
     "Weibull",
@@ -56,13 +56,13 @@ __all__ = [
     "fit_survival",
     "incidence",
     "incidence_limits",
+    "is_return_observable",
     "kaplan_meier",
     "late_failure_models",
     "late_model_notes",
     "match_returns",
     "other_returns",
     "recording_notes",
-    "return_observable",
     "score_added_columns",
     "weibull",
     "weibull_log_shape",

@@ -146,7 +146,7 @@ class CoxModel:
         """
         data, directions = self.data, self.covariance @ contrasts
         relative = np.exp(self.fitted)
-        means = self._means @ directions
+        means = self._risk_set_means @ directions
         rows = self.x @ directions
         rows *= (data.event - relative * data.sum_while_at_risk(self.jumps))[:, None]
         rows += relative[:, None] * data.sum_while_at_risk(means * self.jumps[:, None])
@@ -158,7 +158,9 @@ class CoxModel:
         data = self.data
         within = data.days <= day
         total = max(float((self.jumps * within).sum()), 1e-12)
-        through_coefficients = self.influence((self._means * (self.jumps * within)[:, None]).sum(axis=0)[:, None])
+        through_coefficients = self.influence(
+            (self._risk_set_means * (self.jumps * within)[:, None]).sum(axis=0)[:, None]
+        )
         variance = np.where(within, data.events / self.risk_set_sum**2, 0.0)
         event = data.event & (data.time <= day)
         direct = np.where(event, 1 / self.risk_set_sum[data.day_index], 0.0)
@@ -166,7 +168,7 @@ class CoxModel:
         return (sum_within_clusters(direct, self.clusters) - through_coefficients[:, 0]) / total
 
     @cached_property
-    def _means(self) -> FloatArray:
+    def _risk_set_means(self) -> FloatArray:
         """Mean covariates of the risk set on each day (S1 / S0)."""
         return self.data.sum_at_risk(self.x, np.exp(self.fitted)) / self.risk_set_sum[:, None]
 

@@ -114,7 +114,7 @@ def estimate(table: RiskTable) -> Estimate:
     survival = product_limit(table.events, table.at_risk)
     before = np.concatenate([np.ones((len(survival), 1)), survival[:, :-1]], axis=1)
     incidence = np.minimum(np.cumsum(before * table.returns / np.maximum(table.at_risk, 1), axis=1), 1.0)
-    return Estimate(incidence, _variance(table, before, incidence), survival)
+    return Estimate(incidence, _aalen_variance(table, before, incidence), survival)
 
 
 def aalen_johansen(days: IntArray, end: IntArray) -> IncidenceCurve:
@@ -178,7 +178,7 @@ def event_type(followed: pl.DataFrame) -> IntArray:
     return followed.get_column("end").replace_strict(codes, return_dtype=pl.Int64).to_numpy()
 
 
-def return_observable() -> pl.Expr:
+def is_return_observable() -> pl.Expr:
     """Whether a return of the bleed would have been recorded (from end, days_at_risk and age_days).
 
     Bleeds outside the observation window were never at risk; a bleed on the as-of date itself was, for that day.
@@ -193,7 +193,7 @@ def incidence(followed: pl.DataFrame) -> DataFrame[Incidence]:
     competing event as censoring, for comparison. `followed` has end, days_at_risk and age_days of
     `schemas.intermediate.Followed`.
     """
-    at_risk = followed.select("end", "days_at_risk", "age_days").filter(return_observable())
+    at_risk = followed.select("end", "days_at_risk", "age_days").filter(is_return_observable())
     if at_risk.is_empty():
         return empty(Incidence)
     curve = aalen_johansen(at_risk.get_column("days_at_risk").to_numpy(), event_type(at_risk))
@@ -203,7 +203,7 @@ def incidence(followed: pl.DataFrame) -> DataFrame[Incidence]:
     return validate_table(Incidence, table.with_columns(pl.col("incidence", "lo", "hi", "naive").clip(0, 1)))
 
 
-def _variance(table: RiskTable, before: FloatArray, incidence: FloatArray) -> FloatArray:
+def _aalen_variance(table: RiskTable, before: FloatArray, incidence: FloatArray) -> FloatArray:
     """Aalen's variance: its sum over days s ≤ t, expanded in powers of I(t) so that cumulative sums give every t."""
     at_risk, returns, ends = table.at_risk, table.returns, table.events
     with np.errstate(divide="ignore", invalid="ignore"):

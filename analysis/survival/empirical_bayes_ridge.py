@@ -210,8 +210,8 @@ def _estimate_ridges(
         if converged:
             break
         if len(path) == 3:
-            path = [_extrapolate(*path)]
-    penalties = _by_column(path[-1], blocks, len(linear))
+            path = [_extrapolate_penalties(*path)]
+    penalties = _penalty_by_column(path[-1], blocks, len(linear))
     return symmetric_inverse(information + np.diag(penalties)) @ linear, penalties
 
 
@@ -219,7 +219,7 @@ def _updated_log_penalties(
     information: FloatArray, linear: FloatArray, blocks: list[_PooledBlock], log_penalties: FloatArray
 ) -> FloatArray:
     """The log penalties implied by the coefficients at these penalties."""
-    penalties = _by_column(log_penalties, blocks, len(linear))
+    penalties = _penalty_by_column(log_penalties, blocks, len(linear))
     covariance = symmetric_inverse(information + np.diag(penalties))
     b, shrinkage = covariance @ linear, penalties * np.diag(covariance)
     columns = [block.columns for block in blocks]
@@ -230,7 +230,7 @@ def _updated_log_penalties(
     return -np.log(np.clip(squares / edf, MIN_VARIANCE, MAX_VARIANCE))
 
 
-def _extrapolate(first: FloatArray, second: FloatArray, third: FloatArray) -> FloatArray:
+def _extrapolate_penalties(first: FloatArray, second: FloatArray, third: FloatArray) -> FloatArray:
     step, curvature = second - first, third - 2 * second + first
     length = min(float(np.linalg.norm(step)) / max(float(np.linalg.norm(curvature)), 1e-300), MAX_EXTRAPOLATION)
     if length <= 1:
@@ -238,7 +238,7 @@ def _extrapolate(first: FloatArray, second: FloatArray, third: FloatArray) -> Fl
     return np.clip(first + 2 * length * step + length**2 * curvature, -np.log(MAX_VARIANCE), -np.log(MIN_VARIANCE))
 
 
-def _by_column(log_penalties: FloatArray, blocks: list[_PooledBlock], columns: int) -> FloatArray:
+def _penalty_by_column(log_penalties: FloatArray, blocks: list[_PooledBlock], columns: int) -> FloatArray:
     penalties = np.zeros(columns)
     for log_penalty, block in zip(log_penalties, blocks, strict=True):
         penalties[block.columns] = np.exp(log_penalty)

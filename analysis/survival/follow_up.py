@@ -44,10 +44,10 @@ def adjacent_bleeds(sessions: DataFrame[Sessions]) -> pl.DataFrame:
         "started_at",
         "day",
         "job_reason",
-        previous_id=_of_same_brake("session_id", 1),
-        previous_day=_of_same_brake("day", 1),
-        next_day=_of_same_brake("day", -1),
-        next_but_one_day=_of_same_brake("day", -2),
+        previous_id=_value_of_same_brake("session_id", 1),
+        previous_day=_value_of_same_brake("day", 1),
+        next_day=_value_of_same_brake("day", -1),
+        next_but_one_day=_value_of_same_brake("day", -2),
     )
     return neighbours.sort("place").drop("place")
 
@@ -110,7 +110,7 @@ def re_bled_days(log: Log, adjacent: pl.DataFrame) -> pl.DataFrame:
     return bleeds.filter(pl.col("days") >= 0).group_by("session_id").agg(re_bled_days=pl.col("days").min())
 
 
-def _of_same_brake(column: str, shift: int) -> pl.Expr:
+def _value_of_same_brake(column: str, shift: int) -> pl.Expr:
     """The value `shift` rows earlier in the sorted table, where that is still the same brake."""
     brake = pl.col("brake_of_bike")
     return pl.when(brake == brake.shift(shift)).then(pl.col(column).shift(shift))
@@ -173,7 +173,7 @@ def add_follow_up(
         came_back=(pl.col("return_days") <= window_days).fill_null(False),
         next_bleed_days=_next_bleed_days(),
         days_at_risk=pl.min_horizontal("return_days", "re_bled_days", "gap_days", "observed_days"),
-        end=_end(),
+        end=_end_of_risk(),
     )
     return validate_table(Followed, table.select(list(Followed.to_schema().columns)))
 
@@ -223,7 +223,7 @@ def _return_is_of_this_bleed() -> pl.Expr:
     return (pl.col("back_days") <= pl.col("observed_days")) & ~re_bled_first
 
 
-def _end() -> pl.Expr:
+def _end_of_risk() -> pl.Expr:
     """How time at risk ended; on the same day, events count in the order of `ENDS`."""
     days = {"re_bled": "re_bled_days", "return": "return_days", "next_bleed": "gap_days", "as_of": "observed_days"}
     first = pl.min_horizontal(*days.values())

@@ -99,7 +99,7 @@ def fit_survival(
         raise UserError("fit_survival", f"{event} is never true", "at least one event", "use crude rates instead")
     terms: dict[str, FloatArray] = {}
     for name in columns:
-        terms |= _terms(complete.get_column(name))
+        terms |= _term_columns(complete.get_column(name))
     x = np.column_stack(list(terms.values())) if terms else np.zeros((complete.height, 0))
     clusters = None if cluster is None else level_codes(complete.get_column(cluster))
     fitted = model.fit(
@@ -109,7 +109,7 @@ def fit_survival(
     return SurvivalFit(fitted, tuple(terms), complete.height, int(happened.sum()), left_out, cluster is not None)
 
 
-def _terms(values: pl.Series) -> dict[str, FloatArray]:
+def _term_columns(values: pl.Series) -> dict[str, FloatArray]:
     """Columns of one field by the name that readers see."""
     entry = next((entry for entry in dictionary("sessions", Sessions) if entry.name == values.name), None)
     label = values.name if entry is None else entry.label

@@ -37,7 +37,7 @@ NEVER = 100_000
 
 
 @dataclass(frozen=True)
-class Span:
+class RecordingSpan:
     """The first and last day on which returns were recorded; None where only the log limits them."""
 
     returns_from: dt.date | None = None
@@ -53,37 +53,37 @@ class ObservationWindow:
 
     returns_from: dt.date | None = None
     returns_to: dt.date | None = None
-    shops: Mapping[str, Span] = field(default_factory=dict)
+    shops: Mapping[str, RecordingSpan] = field(default_factory=dict)
     questions: tuple[str, ...] = ()
     in_question: frozenset[str] = frozenset()
 
-    def span(self, shop: str | None) -> Span:
+    def span(self, shop: str | None) -> RecordingSpan:
         """A shop's own days, or those of all shops together (None)."""
         if shop is None:
-            return Span(self.returns_from, self.returns_to)
-        return self.shops.get(shop, Span())
+            return RecordingSpan(self.returns_from, self.returns_to)
+        return self.shops.get(shop, RecordingSpan())
 
     def end_at(self, shop: str | None, last: dt.date, missing: float, log_end: dt.date) -> ObservationWindow:
         """End the window on `last`, and ask whether about `missing` returns after it were not recorded."""
         question = (
-            f"{_name(shop)}: no return is recorded after {last}, although about {missing:.0f} would be expected by "
-            f"{log_end}. Until this is answered, later bleeds do not count as successes{_not_compared(shop)}. If "
-            f"returns were not recorded after that day, use --returns-to {_option(shop, last)}; if they were recorded "
-            f"and there were none, use --returns-to {_option(shop, log_end)}."
+            f"{_workshop_name(shop)}: no return is recorded after {last}, although about {missing:.0f} would be expected by "
+            f"{log_end}. Until this is answered, later bleeds do not count as successes{_not_compared_clause(shop)}. If "
+            f"returns were not recorded after that day, use --returns-to {_option_text(shop, last)}; if they were recorded "
+            f"and there were none, use --returns-to {_option_text(shop, log_end)}."
         )
-        return self._with_question(shop, replace(self.span(shop), returns_to=last), question)
+        return self._add_question(shop, replace(self.span(shop), returns_to=last), question)
 
     def start_at(self, shop: str | None, first: dt.date, missing: float, log_start: dt.date) -> ObservationWindow:
         """Start the window on `first`, and ask whether about `missing` returns before it were not recorded."""
         question = (
-            f"{_name(shop)}: no return is recorded before {first}, although about {missing:.0f} would be expected from "
-            f"{log_start} on. Until this is answered, earlier bleeds do not count as successes{_not_compared(shop)}. If "
-            f"returns were not recorded before that day, use --returns-from {_option(shop, first)}; if they were "
-            f"recorded and there were none, use --returns-from {_option(shop, log_start)}."
+            f"{_workshop_name(shop)}: no return is recorded before {first}, although about {missing:.0f} would be expected from "
+            f"{log_start} on. Until this is answered, earlier bleeds do not count as successes{_not_compared_clause(shop)}. If "
+            f"returns were not recorded before that day, use --returns-from {_option_text(shop, first)}; if they were "
+            f"recorded and there were none, use --returns-from {_option_text(shop, log_start)}."
         )
-        return self._with_question(shop, replace(self.span(shop), returns_from=first), question)
+        return self._add_question(shop, replace(self.span(shop), returns_from=first), question)
 
-    def _with_question(self, shop: str | None, span: Span, question: str) -> ObservationWindow:
+    def _add_question(self, shop: str | None, span: RecordingSpan, question: str) -> ObservationWindow:
         window = replace(self, questions=(*self.questions, question))
         if shop is None:
             return replace(window, returns_from=span.returns_from, returns_to=span.returns_to)
@@ -93,15 +93,15 @@ class ObservationWindow:
 WHOLE_LOG = ObservationWindow()
 
 
-def _name(shop: str | None) -> str:
+def _workshop_name(shop: str | None) -> str:
     return "All workshops" if shop is None else shop
 
 
-def _not_compared(shop: str | None) -> str:
+def _not_compared_clause(shop: str | None) -> str:
     return "" if shop is None else ", and this workshop is not called better or worse than others"
 
 
-def _option(shop: str | None, day: dt.date) -> str:
+def _option_text(shop: str | None, day: dt.date) -> str:
     return str(day) if shop is None else f"'{shop}={day}'"
 
 
@@ -113,8 +113,8 @@ def recording_notes(log: Log, observation_window: ObservationWindow = WHOLE_LOG)
     """
     first_bleed, last_bleed = _first_and_last(log.sessions.get_column("started_at"))
     first_return, last_return = _first_and_last(log.comebacks.get_column("returned_at"))
-    late = observation_window.returns_from is None and _days(first_bleed, first_return) > MONTH_DAYS
-    early = observation_window.returns_to is None and _days(last_return, last_bleed) > MONTH_DAYS
+    late = observation_window.returns_from is None and _days_between(first_bleed, first_return) > MONTH_DAYS
+    early = observation_window.returns_to is None and _days_between(last_return, last_bleed) > MONTH_DAYS
     notes = []
     if late:
         notes.append(
@@ -134,7 +134,7 @@ def _first_and_last(times: pl.Series) -> tuple[dt.date | None, dt.date | None]:
     return days.min(), days.max()  # type: ignore[return-value]
 
 
-def _days(earlier: dt.date | None, later: dt.date | None) -> int:
+def _days_between(earlier: dt.date | None, later: dt.date | None) -> int:
     return (later - earlier).days if earlier and later else 0
 
 
@@ -168,7 +168,7 @@ def exclude_recording_gaps(
 
 
 @dataclass(frozen=True)
-class _Ends:
+class _GroupEnds:
     """The returns of one group at either end of the log.
 
     `return_days` counts days with a return (returns entered together count once); `first_return` and `last_return` are
@@ -205,7 +205,7 @@ class _RecordingGaps:
         """The window without a gap at either end of each group's returns."""
         start = _day_number(window.returns_from) if window.returns_from else int(self.day.min())
         alpha = ALPHA / 2 / len(self.names) / (1 if self.names == (None,) else 2)
-        for name, ends in zip(self.names, self._ends(start, last_day), strict=True):
+        for name, ends in zip(self.names, self._find_ends(start, last_day), strict=True):
             span, n = window.span(name), ends.return_days
             if n < MIN_RETURNS:
                 continue
@@ -213,13 +213,13 @@ class _RecordingGaps:
                 missing = n * (1 / max(ends.share_by_last, 1e-12) - 1)
                 bleeds_go_on = ends.share_of_entries**n < alpha
                 last = ends.last_return if bleeds_go_on else ends.last_entry
-                window = window.end_at(name, _date(last), missing, _date(last_day))
+                window = window.end_at(name, _date_from_number(last), missing, _date_from_number(last_day))
             if ends.share_from_first**n < alpha and span.returns_from is None:
                 missing = n * (1 / max(ends.share_from_first, 1e-12) - 1)
-                window = window.start_at(name, _date(ends.first_return), missing, _date(start))
+                window = window.start_at(name, _date_from_number(ends.first_return), missing, _date_from_number(start))
         return window
 
-    def _ends(self, start: int, last_day: int) -> list[_Ends]:
+    def _find_ends(self, start: int, last_day: int) -> list[_GroupEnds]:
         size, return_day = len(self.names), self.day + self.at_risk
         inside = self.returned & (return_day <= last_day) & (return_day >= start)
         last, first = np.full(size, start), np.full(size, last_day)
@@ -228,7 +228,8 @@ class _RecordingGaps:
         last_entry = last.copy()
         np.maximum.at(last_entry, self.group, np.minimum(self.day, last_day))
         by_start, by_first, by_last, by_entry, by_end = (
-            self._expected_by(at) for at in (np.full(size, start), first, last, last_entry, np.full(size, last_day))
+            self._expected_returns_by(at)
+            for at in (np.full(size, start), first, last, last_entry, np.full(size, last_day))
         )
         total = np.maximum(by_end - by_start, 1e-12)
         return_days = np.unique(return_day[inside] * size + self.group[inside]) % size
@@ -236,9 +237,9 @@ class _RecordingGaps:
             np.bincount(return_days, minlength=size), first, last, last_entry, (by_last - by_start) / total,
             (by_end - by_first) / total, (by_last - by_start) / np.maximum(by_entry - by_start, 1e-12),
         )  # fmt: skip
-        return [_Ends(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
+        return [_GroupEnds(*row) for row in zip(*(column.tolist() for column in columns), strict=True)]
 
-    def _expected_by(self, until: IntArray) -> FloatArray:
+    def _expected_returns_by(self, until: IntArray) -> FloatArray:
         """Returns expected of each group by the end of a day (one day per group), at the hazard of the whole log."""
         age = np.minimum(until[self.group] - self.day, self.at_risk)
         expected = np.where(age >= 0, self.hazard[np.clip(age, 0, len(self.hazard) - 1)], 0.0)
@@ -259,5 +260,5 @@ def _day_number(day: dt.date) -> int:
     return (day - EPOCH).days
 
 
-def _date(day: int) -> dt.date:
+def _date_from_number(day: int) -> dt.date:
     return EPOCH + dt.timedelta(days=int(day))

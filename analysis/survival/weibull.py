@@ -59,7 +59,7 @@ def weibull(days: FloatArray, returned: NDArray[np.bool_], number: FloatArray | 
     log_shape = weibull_log_shape(t, number * returned, np.log(number))
     k = np.exp(log_shape)
     log_scale = (_log_sum_exp(k * t, number) - np.log(events)) / k
-    covariance = np.linalg.inv(_information(t, returned, number, k, log_scale))
+    covariance = np.linalg.inv(_observed_information(t, returned, number, k, log_scale))
     shape_sd, scale_sd = np.sqrt(np.diag(covariance))
     z = k * (t - log_scale)
     log_hazards = (np.log(k) - log_scale + (k - 1) * (t - log_scale))[returned]
@@ -68,7 +68,7 @@ def weibull(days: FloatArray, returned: NDArray[np.bool_], number: FloatArray | 
     scale, factor = np.exp(log_scale), np.exp(Z95 * scale_sd)
     return Weibull(
         float(k), float(lo), float(hi), float(scale), float(scale / factor), float(scale * factor), likelihood, events,
-        _interpretation(float(lo), float(hi)),
+        _interpretation_text(float(lo), float(hi)),
     )  # fmt: skip
 
 
@@ -127,7 +127,7 @@ def late_failure_models(bleeds: pl.DataFrame) -> tuple[LateFailureModel, ...]:
     late = []
     for model in (model for model in models if model in testable):
         of_model = counts.get_column("brake_model") == model
-        own, others = (_fit(counts.filter(mask)) for mask in (of_model, ~of_model))
+        own, others = (_fit_counts(counts.filter(mask)) for mask in (of_model, ~of_model))
         if own is not None and others is not None and _shape_difference_z(own, others) > critical_z:
             late.append(LateFailureModel(model, own, others))
     return tuple(late)
@@ -142,7 +142,7 @@ def late_model_notes(bleeds: pl.DataFrame) -> tuple[str, ...]:
     )
 
 
-def _fit(counts: pl.DataFrame) -> Weibull | None:
+def _fit_counts(counts: pl.DataFrame) -> Weibull | None:
     days, number = (counts.get_column(name).to_numpy().astype(float) for name in ("days_at_risk", "number"))
     return weibull(days, counts.get_column("back").to_numpy(), number)
 
@@ -153,7 +153,7 @@ def _shape_difference_z(model: Weibull, others: Weibull) -> float:
     return float(np.log(model.shape / others.shape) / np.hypot(*errors))
 
 
-def _information(
+def _observed_information(
     t: FloatArray, returned: NDArray[np.bool_], number: FloatArray, k: float, log_scale: float
 ) -> FloatArray:
     """Observed information in (log shape, log scale)."""
@@ -169,7 +169,7 @@ def _log_sum_exp(x: FloatArray, number: FloatArray) -> float:
     return float(x.max() + np.log(number @ np.exp(x - x.max())))
 
 
-def _interpretation(lo: float, hi: float) -> str:
+def _interpretation_text(lo: float, hi: float) -> str:
     if hi < 1:
         return "Most comebacks come early and tail off, as workmanship faults often do (and as a mix of high and low risks does)"
     if lo > 1:

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from synthetic.exports.export_format import ExportFormat, Sheet
-from synthetic.exports.files import first_row, write_database, write_text, write_workbook
+from synthetic.exports.files import first_data_row, write_database, write_text, write_workbook
 from synthetic.exports.flaws import Grid, add_flaws
 from synthetic.exports.foreign_rows import Row, foreign_rows
 from synthetic.simulate import SimulatedLog
@@ -50,18 +50,20 @@ def write_export(
     """
     folder, rng = Path(folder), np.random.default_rng(seed)
     (folder / "truth").mkdir(parents=True, exist_ok=True)
-    sheets = _rows(log, export_format, flaws_each, rng)
+    sheets = _rows_by_sheet(log, export_format, flaws_each, rng)
     files = tuple(dict.fromkeys(folder / sheet.file for sheet in export_format.sheets))
     for path in files:
         inside = [(sheet, rows) for sheet, rows in sheets if sheet.file == path.name]
-        _write(path, export_format, inside)
-    exported = ExportResult(files, _headings(export_format), _flaws(export_format, sheets), _counts(sheets))
+        _write_file(path, export_format, inside)
+    exported = ExportResult(
+        files, _headings_table(export_format), _flaws_table(export_format, sheets), _row_counts_table(sheets)
+    )
     for name in ("headings", "flaws", "rows"):
         getattr(exported, name).write_csv(folder / "truth" / f"{name}.csv")
     return exported
 
 
-def _rows(
+def _rows_by_sheet(
     log: SimulatedLog, export_format: ExportFormat, flaws_each: int, rng: np.random.Generator
 ) -> list[tuple[Sheet, list[Row]]]:
     """The rows of every sheet; flaws are added to a table before it is split into sheets."""
@@ -75,14 +77,14 @@ def _rows(
                 grid = Grid(sheet, export_format, rows, typed)
                 rows = add_flaws(grid, log, flaws_each, rng)
             done[sheet.table] = rows
-    return [(sheet, [r for r in done[sheet.table] if _belongs(r, sheet)]) for sheet in export_format.sheets]
+    return [(sheet, [r for r in done[sheet.table] if _belongs_to_sheet(r, sheet)]) for sheet in export_format.sheets]
 
 
-def _belongs(row: Row, sheet: Sheet) -> bool:
+def _belongs_to_sheet(row: Row, sheet: Sheet) -> bool:
     return row.year == 0 or sheet.from_year <= row.year <= sheet.until_year
 
 
-def _write(path: Path, export_format: ExportFormat, inside: list[tuple[Sheet, list[Row]]]) -> None:
+def _write_file(path: Path, export_format: ExportFormat, inside: list[tuple[Sheet, list[Row]]]) -> None:
     kind = export_format.kind(inside[0][0])
     if kind == "workbook":
         write_workbook(path, export_format, inside)
@@ -93,14 +95,14 @@ def _write(path: Path, export_format: ExportFormat, inside: list[tuple[Sheet, li
         write_text(path, sheet, export_format, rows)
 
 
-def _headings(export_format: ExportFormat) -> pl.DataFrame:
+def _headings_table(export_format: ExportFormat) -> pl.DataFrame:
     rows = [(s.source, s.table, c.heading, c.field, c.unit) for s in export_format.sheets for c in s.columns]
     return pl.DataFrame(rows, schema=["file", "table", "heading", "column", "unit"], orient="row")
 
 
-def _flaws(export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
+def _flaws_table(export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
     lines = [
-        (sheet.source, first_row(sheet, export_format) + at, sheet.table, f.column, f.rule, f.value, f.action)
+        (sheet.source, first_data_row(sheet, export_format) + at, sheet.table, f.column, f.rule, f.value, f.action)
         for sheet, rows in sheets
         for at, row in enumerate(rows)
         for f in row.flaws
@@ -108,6 +110,6 @@ def _flaws(export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -
     return pl.DataFrame(lines, schema=FLAW_COLUMNS, orient="row")
 
 
-def _counts(sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
+def _row_counts_table(sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
     rows = [(sheet.source, sheet.table, len(rows)) for sheet, rows in sheets]
     return pl.DataFrame(rows, schema=["file", "table", "rows"], orient="row")

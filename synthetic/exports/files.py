@@ -12,7 +12,7 @@ from synthetic.exports.export_format import ExportFormat, Sheet
 from synthetic.exports.foreign_rows import Cell, Row
 
 
-def first_row(sheet: Sheet, export_format: ExportFormat) -> int:
+def first_data_row(sheet: Sheet, export_format: ExportFormat) -> int:
     """Row number of the first data row, counting titles, a blank line and headings; 1 in a database."""
     if export_format.kind(sheet) == "database":
         return 1
@@ -28,7 +28,7 @@ def write_text(path: Path, sheet: Sheet, export_format: ExportFormat, rows: list
     if sheet.totals:
         lines.append((sheet.totals, f"{len(rows)}", *[None] * (len(sheet.columns) - 2)))
     text = (
-        "\r\n".join(export_format.delimiter.join(_quoted(cell, export_format) for cell in line) for line in lines)
+        "\r\n".join(export_format.delimiter.join(_quote_cell(cell, export_format) for cell in line) for line in lines)
         + "\r\n"
     )
     encoding = "utf-8-sig" if export_format.bom else export_format.encoding
@@ -43,7 +43,7 @@ def write_workbook(path: Path, export_format: ExportFormat, sheets: list[tuple[S
             page = book.add_worksheet(sheet.sheet_name)
             for line, title in enumerate(sheet.titles):
                 page.write_string(line, 0, title)
-            top = first_row(sheet, export_format) - 1
+            top = first_data_row(sheet, export_format) - 1
             page.write_row(top - 1, 0, [column.heading for column in sheet.columns])
             for line, row in enumerate(rows):
                 for at, cell in enumerate(row.cells):
@@ -59,18 +59,18 @@ def write_database(path: Path, sheets: list[tuple[Sheet, list[Row]]]) -> None:
             names = ", ".join(f'"{column.heading}"' for column in sheet.columns)
             connection.execute(f'CREATE TABLE "{sheet.sheet_name}" ({names})')
             marks = ", ".join("?" for _ in sheet.columns)
-            cells = ([_plain(cell) for cell in row.cells] for row in rows)
+            cells = ([_database_cell(cell) for cell in row.cells] for row in rows)
             connection.executemany(f'INSERT INTO "{sheet.sheet_name}" VALUES ({marks})', cells)
     connection.close()
 
 
-def _plain(cell: Cell) -> Cell:
+def _database_cell(cell: Cell) -> Cell:
     if isinstance(cell, dt.datetime):
         return cell.isoformat(" ")
     return cell.isoformat() if isinstance(cell, dt.date) else cell
 
 
-def _quoted(cell: Cell, export_format: ExportFormat) -> str:
+def _quote_cell(cell: Cell, export_format: ExportFormat) -> str:
     text = "" if cell is None else str(cell)
     special = any(mark in text for mark in (export_format.delimiter, '"', "\n"))
     return '"' + text.replace('"', '""') + '"' if special else text

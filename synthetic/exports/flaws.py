@@ -60,7 +60,10 @@ def add_flaws(grid: Grid, log: SimulatedLog, each: int, rng: np.random.Generator
         at = free.pop()
         rows[at] = flawed(rows[at])
     clean = [row for row in rows if not row.flaws]
-    added = [(min(at + int(rng.integers(1, COPY_WITHIN)), len(rows)), _copy(grid, rows[at])) for at in free[-each:]]
+    added = [
+        (min(at + int(rng.integers(1, COPY_WITHIN)), len(rows)), _mark_as_duplicate(grid, rows[at]))
+        for at in free[-each:]
+    ]
     added += [(int(rng.integers(1, len(rows) + 1)), row) for row in _unrelated_rows(grid, log, clean, each, rng)]
     for place, row in sorted(added, key=lambda pair: pair[0], reverse=True):
         rows.insert(place, row)
@@ -76,9 +79,9 @@ def _unrelated_rows(grid: Grid, log: SimulatedLog, clean: list[Row], each: int, 
 
     made_up = [flawed(unrelated()) for flawed in [*_rejecting_flaws(grid, log)] * each]
     if grid.place(IDS[grid.sheet.table]) is not None:
-        made_up += [row for _ in range(each) for row in _contradiction(grid, unrelated())]
+        made_up += [row for _ in range(each) for row in _make_conflicting_rows(grid, unrelated())]
     if grid.export_format.kind(grid.sheet) == "text":
-        made_up += [_broken(unrelated()) for _ in range(each)]
+        made_up += [_break_row(unrelated()) for _ in range(each)]
     if grid.sheet.table == "comebacks":
         unknown = Flaw("", "no_bleed_found", "", "unlinked")
         made_up += [replace(unrelated(), flaws=(unknown,)) for _ in range(each)]
@@ -91,16 +94,16 @@ def _cell_flaws(grid: Grid, rng: np.random.Generator) -> Iterator[RowFlaw]:
         at = grid.place(field)
         if at is not None:
             cell = number(value, grid.sheet.columns[at], grid.export_format, grid.typed)
-            yield _put(at, cell, Flaw(field, "out_of_range", str(cell), "value_blanked"))
+            yield _make_cell_flaw(at, cell, Flaw(field, "out_of_range", str(cell), "value_blanked"))
     for field, word in WRONG_WORDS.items():
         at = grid.place(field)
         if at is not None and (field != "brake" or grid.sheet.table == "comebacks"):
-            yield _put(at, word, Flaw(field, "unknown_level", word, "value_blanked"))
+            yield _make_cell_flaw(at, word, Flaw(field, "unknown_level", word, "value_blanked"))
     for field in ("settle_minutes", "parts_cost"):
         at = grid.place(field)
         if at is not None:
             text = str(rng.choice(UNREADABLE))
-            yield _put(at, text, Flaw(field, "unreadable", text, "value_blanked"))
+            yield _make_cell_flaw(at, text, Flaw(field, "unreadable", text, "value_blanked"))
 
 
 def _rejecting_flaws(grid: Grid, log: SimulatedLog) -> Iterator[RowFlaw]:
@@ -108,41 +111,41 @@ def _rejecting_flaws(grid: Grid, log: SimulatedLog) -> Iterator[RowFlaw]:
     for field in REQUIRED[grid.sheet.table]:
         at = grid.place(field)
         if at is not None:
-            yield _put(at, None, Flaw(field, "required_missing", "", "row_set_aside"))
+            yield _make_cell_flaw(at, None, Flaw(field, "required_missing", "", "row_set_aside"))
     date = DATES[grid.sheet.table]
     at = grid.place(date)
     if at is not None:
-        yield _put(at, "soon", Flaw(date, "unreadable", "soon", "row_set_aside"))
+        yield _make_cell_flaw(at, "soon", Flaw(date, "unreadable", "soon", "row_set_aside"))
         late = dt.datetime.combine(log.as_of, dt.time(10)) + dt.timedelta(days=20)
         cell: Cell = late.strftime(grid.export_format.moment)
-        yield _put(at, cell, Flaw(date, "after_as_of", str(cell), "row_set_aside"))
+        yield _make_cell_flaw(at, cell, Flaw(date, "after_as_of", str(cell), "row_set_aside"))
     brake = grid.place("brake")
     if grid.sheet.table == "sessions" and brake is not None:
-        yield _put(brake, "middle", Flaw("brake", "unknown_level", "middle", "row_set_aside"))
+        yield _make_cell_flaw(brake, "middle", Flaw("brake", "unknown_level", "middle", "row_set_aside"))
 
 
-def _put(at: int, cell: Cell, flaw: Flaw) -> RowFlaw:
+def _make_cell_flaw(at: int, cell: Cell, flaw: Flaw) -> RowFlaw:
     def flawed(row: Row) -> Row:
         return replace(row, cells=(*row.cells[:at], cell, *row.cells[at + 1 :]), flaws=(*row.flaws, flaw))
 
     return flawed
 
 
-def _copy(grid: Grid, row: Row) -> Row:
+def _mark_as_duplicate(grid: Grid, row: Row) -> Row:
     """A duplicate."""
-    return replace(row, flaws=(Flaw(IDS[grid.sheet.table], "exact_copy", _id(grid, row), "duplicate"),))
+    return replace(row, flaws=(Flaw(IDS[grid.sheet.table], "exact_copy", _row_id(grid, row), "duplicate"),))
 
 
-def _contradiction(grid: Grid, row: Row) -> tuple[Row, Row]:
+def _make_conflicting_rows(grid: Grid, row: Row) -> tuple[Row, Row]:
     """Two rows with the same ID and different data: both are rejected."""
     minutes = next(at for at, column in enumerate(grid.sheet.columns) if column.field == "minutes")
-    flaw = Flaw(IDS[grid.sheet.table], "two_contents", _id(grid, row), "row_set_aside")
+    flaw = Flaw(IDS[grid.sheet.table], "two_contents", _row_id(grid, row), "row_set_aside")
     one, two = (number(value, grid.sheet.columns[minutes], grid.export_format, grid.typed) for value in (76.0, 77.0))
     first, second = ((*row.cells[:minutes], cell, *row.cells[minutes + 1 :]) for cell in (one, two))
     return replace(row, cells=first, flaws=(flaw,)), replace(row, cells=second, flaws=(flaw,))
 
 
-def _broken(row: Row) -> Row:
+def _break_row(row: Row) -> Row:
     """A line with more cells than headings."""
     return replace(row, cells=(*row.cells, "?", "?"), flaws=(Flaw("", "unreadable_row", "", "row_set_aside"),))
 
@@ -158,6 +161,6 @@ def _unrelated_row(grid: Grid, pattern: Row, turn: int) -> Row:
     return replace(pattern, cells=tuple(cells))
 
 
-def _id(grid: Grid, row: Row) -> str:
+def _row_id(grid: Grid, row: Row) -> str:
     at = grid.place(IDS[grid.sheet.table])
     return "" if at is None else str(row.cells[at])

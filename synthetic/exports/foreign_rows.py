@@ -35,7 +35,7 @@ class Row:
 def foreign_rows(table: pl.DataFrame, sheet: Sheet, export_format: ExportFormat, rng: np.random.Generator) -> list[Row]:
     """The rows of the table in the columns of this sheet; columns that the table lacks are empty."""
     typed = export_format.typed and export_format.kind(sheet) != "text"
-    cells = [_cells(table, column, export_format, typed, rng) for column in sheet.columns]
+    cells = [_foreign_cells(table, column, export_format, typed, rng) for column in sheet.columns]
     years = table["started_at"].dt.year().to_list() if "started_at" in table.columns else [0] * table.height
     return [Row(row, year) for row, year in zip(zip(*cells, strict=True), years, strict=True)]
 
@@ -47,14 +47,14 @@ def number(value: float, column: Column, export_format: ExportFormat, typed: boo
     return whole if typed else f"{whole}".replace(".", export_format.decimal)
 
 
-def _cells(
+def _foreign_cells(
     table: pl.DataFrame, column: Column, export_format: ExportFormat, typed: bool, rng: np.random.Generator
 ) -> list[Cell]:
     if column.field not in table.columns:
         return [None] * table.height
     values = table[column.field]
     if values.dtype.is_temporal():
-        return _dates(values, export_format, typed, rng)
+        return _foreign_dates(values, export_format, typed, rng)
     if values.dtype == pl.Boolean:
         yes: Cell = 1 if typed and export_format.yes == "1" else export_format.yes
         no: Cell = 0 if typed and export_format.no == "0" else export_format.no
@@ -65,7 +65,7 @@ def _cells(
     return [None if v is None else words.get(v, v) for v in values]
 
 
-def _dates(values: pl.Series, export_format: ExportFormat, typed: bool, rng: np.random.Generator) -> list[Cell]:
+def _foreign_dates(values: pl.Series, export_format: ExportFormat, typed: bool, rng: np.random.Generator) -> list[Cell]:
     style = export_format.moment if values.dtype == pl.Datetime else export_format.day
     as_text = rng.random(len(values)) < (export_format.text_dates_share if typed else 1.0)
     return [None if v is None else v.strftime(style) if t else v for v, t in zip(values, as_text, strict=True)]

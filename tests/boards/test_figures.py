@@ -9,10 +9,10 @@ from importlib.resources import files
 import polars as pl
 import pytest
 
-from analysis.boards import analyst_board, counted_cells, lead_board, lead_figures, trainer_board
+from analysis.boards import analyst_board, count_cells, lead_board, lead_figures, trainer_board
 from analysis.charts import specification, without_validation
 from analysis.report import Report
-from analysis.rounds import worth_checking
+from analysis.rounds import worthwhile_second_checks
 from schemas import empty
 from schemas.outputs import EarlySigns
 from tests.pages.predicted import with_predictions
@@ -38,7 +38,11 @@ def test_a_check_pays_from_the_risk_at_which_it_costs_what_it_saves(audited) -> 
         1.0,
     )
     assert priced.break_even_risk == pytest.approx(11 / (0.7 * 54))
-    assert worth_checking(priced).height == int(priced.risk["on_worklist"].sum()) == int(lead_figures(priced)[3].value)
+    assert (
+        worthwhile_second_checks(priced).height
+        == int(priced.risk["on_worklist"].sum())
+        == int(lead_figures(priced)[3].value)
+    )
 
 
 def test_without_returns_no_figure_is_a_rate(audited) -> None:
@@ -50,7 +54,7 @@ def test_without_returns_no_figure_is_a_rate(audited) -> None:
     unread = replace(audited, data=data, comebacks=0, log=replace(audited.log, has_comebacks_table=False))
     assert lead_figures(unread)[1].value == "no rate"
     assert lead_figures(unread)[2].value == "not known"
-    assert counted_cells(unread).table.get_column("followed").sum() == 0
+    assert count_cells(unread).table.get_column("followed").sum() == 0
     assert "no returns were read: no rate" in json.dumps(specification(lead_board(unread)))
 
 
@@ -93,7 +97,7 @@ def test_the_calculated_columns_of_the_lead_board_are_those_it_draws(audited) ->
 
 
 def test_two_workshops_that_began_to_miss_a_step_in_one_month_are_both_named(audited, tmp_path) -> None:
-    cells = counted_cells(audited)
+    cells = count_cells(audited)
     schema = empty(EarlySigns).schema
     sign = dict.fromkeys(schema) | {"sign": "missed", "month": cells.periods[-4], "worse": True}
     signs = [sign | {"shop": shop, "subject": step} for step in cells.steps for shop in ("North", "South")]

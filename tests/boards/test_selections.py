@@ -14,7 +14,7 @@ from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import Select, WebDriverWait
 
-from analysis.boards import WORK, counted_cells
+from analysis.boards import WORK, count_cells
 from analysis.report import Report
 from analysis.stats import wilson
 from tests.pages.browser import PATIENCE_S, complaints, opened_browser
@@ -135,7 +135,7 @@ def own_empty(sentence: str) -> bool:
 
 
 def test_cells_add_up_to_the_bleeds_and_keep_to_their_number(audited) -> None:
-    cells, few = counted_cells(audited), counted_cells(audited, 300)
+    cells, few = count_cells(audited), count_cells(audited, 300)
     assert 0 < few.table.height <= 300
     assert few.by_quarter
     assert few.merged

@@ -86,10 +86,10 @@ def test_a_chart_that_cannot_be_drawn_is_replaced_by_a_sentence_and_the_next_is_
 def test_the_library_is_cached_whole_or_made_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(embed, "cache_from_source", lambda _: str(tmp_path / "sub" / "embed.pyc"))
     monkeypatch.setattr(sys, "dont_write_bytecode", False)
-    script = embed.library_text.__wrapped__()
+    script = embed.chart_library_script.__wrapped__()
     (cached,) = (tmp_path / "sub").iterdir()
     assert cached.read_text("utf-8") == script
     cached.write_text("cached")
-    assert embed.library_text.__wrapped__() == "cached"
+    assert embed.chart_library_script.__wrapped__() == "cached"
     monkeypatch.setattr(embed, "cache_from_source", lambda _: "/proc/none/embed.pyc")
-    assert embed.library_text.__wrapped__() == script
+    assert embed.chart_library_script.__wrapped__() == script

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from analysis.cli import main
-from analysis.commands.terminal import shop_days_of
+from analysis.commands.terminal import parse_shop_days
 from tests.shops import exports
 
 LARGE_LIBRARIES = ("polars", "pandera", "altair", "sklearn", "scipy", "skops")
@@ -191,7 +191,7 @@ def _read(terminal: int) -> str:
 
 
 def test_days_of_recorded_returns_may_be_given_per_workshop() -> None:
-    days = shop_days_of(["2025-01-01", "Quay = Street=2025-03-31"], "--returns-to")
+    days = parse_shop_days(["2025-01-01", "Quay = Street=2025-03-31"], "--returns-to")
     assert days == ((None, dt.date(2025, 1, 1)), ("Quay = Street", dt.date(2025, 3, 31)))
 
 

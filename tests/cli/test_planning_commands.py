@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.charts.embed import library_text
+from analysis.charts.embed import chart_library_script
 from schemas import OTHER_TABLES
 from tests.cli.test_command import rebleed
 from tests.output.test_hidden_names import found_in
@@ -76,7 +76,7 @@ def test_a_study_with_hidden_names_has_no_name_in_any_file(tmp_path: Path) -> No
     result = rebleed("gauge", str(study(tmp_path)), "--out", str(tmp_path / "out"), "--hide-names")
     assert result.returncode == 0, result.stderr
     assert not any(name in result.stdout for name in (*NAMES, "Lee"))
-    library = library_text().casefold()
+    library = chart_library_script().casefold()
     names = [name for name in (*NAMES, "readings by Wren") if name.casefold() not in library]
     assert len(names) >= 3
     for path in (p for p in (tmp_path / "out").rglob("*") if p.is_file()):

@@ -9,7 +9,13 @@ import pytest
 from typer.testing import CliRunner
 
 from analysis.cli import app
-from analysis.commands.sample_sizes import StepPowerOptions, WeeklyTrial, rate_text, step_power_text, trial_text
+from analysis.commands.sample_sizes import (
+    StepPowerOptions,
+    WeeklyTrial,
+    rate_sample_size_text,
+    step_power_text,
+    trial_sample_size_text,
+)
 from analysis.errors import UserError
 from analysis.intake import read_log
 from analysis.output.manifest import read_proof
@@ -33,13 +39,13 @@ def test_a_seed_below_zero_is_refused(command: list[str], tmp_path: Path) -> Non
 )
 def test_a_rate_or_width_out_of_reach_is_refused(rate: float, within: float | None) -> None:
     with pytest.raises(UserError):
-        rate_text(rate, within, None, 0.8)
+        rate_sample_size_text(rate, within, None, 0.8)
 
 
 @pytest.mark.parametrize("weekly", [(NAN, 0.01), (float("inf"), 0.01), (HUGE, 0.01), (12, NAN), (12, 1.0), (0.5, 0.01)])
 def test_weeks_out_of_reach_are_refused(weekly: tuple[float, float]) -> None:
     with pytest.raises(UserError, match="bleeds-per-week"):
-        trial_text(0.06, 0.03, 0.8, None, WeeklyTrial(*weekly))
+        trial_sample_size_text(0.06, 0.03, 0.8, None, WeeklyTrial(*weekly))
 
 
 @pytest.mark.parametrize("times", [NAN, HUGE, 0.0, -1.0, 1.0])

@@ -12,7 +12,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from analysis.audit import run_audit
-from analysis.boards import counted_cells
+from analysis.boards import count_cells
 from analysis.dataset import bleed_data
 from analysis.intake import Log
 from analysis.plan import try_procedure
@@ -52,7 +52,7 @@ def results(log: Log) -> dict[str, pl.DataFrame]:
     report = run_audit(log, built_in())
     data = bleed_data(log, built_in(), report.window_days)
     tables = {name: getattr(report, name) for name in AUDIT_TABLES}
-    tables["cells"], tables["few cells"] = counted_cells(report).table, counted_cells(report, 60).table
+    tables["cells"], tables["few cells"] = count_cells(report).table, count_cells(report, 60).table
     tables["procedure"] = try_procedure(log, data, built_in(), np.random.default_rng(1)).table
     return tables
 

@@ -10,7 +10,7 @@ import pytest
 from scipy.stats import f, hypergeom
 
 from analysis.monitoring import early_signs
-from analysis.monitoring.early_signs import _largest_change, change_of_level
+from analysis.monitoring.early_signs import _largest_change, locate_level_change
 from analysis.stats import holm
 from synthetic import CO_OPERATIVE, simulate
 from tests.simulated_logs import prepared_of
@@ -47,7 +47,7 @@ def test_the_p_value_is_fishers_of_a_two_by_two_table() -> None:
 def test_months_that_differ_by_themselves_are_judged_by_the_f_distribution() -> None:
     """Shares of 50 scatter about 0.2, then about 0.5: scipy's F(1, months - 2) of chi-square over dispersion."""
     k, n = np.array([4, 16, 5, 15, 32, 18, 33, 17.0]), np.full(8, 50.0)
-    at, p_value = change_of_level(k, n) or (0, 0.0)
+    at, p_value = locate_level_change(k, n) or (0, 0.0)
     chi_square = 200 * (0.5 - 0.2) ** 2 / (2 * 0.35 * 0.65)
     within = sum(((k[part] - 50 * share) ** 2).sum() / (50 * share * (1 - share)) for part, share in HALVES)
     assert (at, p_value) == (3, pytest.approx(5 * f.sf(chi_square / (within / 6), 1, 6)))
@@ -65,7 +65,7 @@ def chance_of_any_sign(n: int, share: float, last: int, seeds: int, dispersion: 
     for seed in range(seeds):
         rng = np.random.default_rng(seed)
         counts = rng.binomial(size, rng.beta(*beta, (60, 24))).astype(float)
-        changes = [change for k in counts if k.any() and (change := change_of_level(k, size.astype(float)))]
+        changes = [change for k in counts if k.any() and (change := locate_level_change(k, size.astype(float)))]
         logs += bool((holm([p_value for _, p_value in changes]) <= 0.05).any())
     return logs
 

@@ -12,7 +12,7 @@ import pytest
 
 from analysis.errors import UserError
 from analysis.intake import raw_tables
-from analysis.output import run_folder, run_marker
+from analysis.output import run_folder, run_manifest_text
 
 
 def write(out: Path, text: str) -> None:
@@ -107,7 +107,7 @@ def complete(out: Path) -> bool:
 
 def test_what_a_run_wrote_is_replaced_by_the_next_and_refused_as_an_export(tmp_path: Path) -> None:
     with run_folder(tmp_path / "out", "audit") as folder:
-        (folder / "manifest.json").write_text(run_marker())
+        (folder / "manifest.json").write_text(run_manifest_text())
         (folder / "sessions.csv").write_text(
             "session_id,bike_id,brake,technician,started_at\n1,b,front,Wren,2026-01-05\n"
         )

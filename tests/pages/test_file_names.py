@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from analysis.intake.bleed_log import Source
-from analysis.pages.file_names import with_file_names
+from analysis.pages.file_names import shorten_file_names
 from analysis.report import Report
 from tests.build import bleed, log_of
 from tests.shops import report
@@ -18,7 +18,7 @@ def read_from(*files: str, warnings: tuple[str, ...] = ()) -> Report:
     log = log_of([bleed("S1", "2026-06-01")])
     log = replace(log, sources=tuple(Source(file, "", 1) for file in files), warnings=warnings)
     intake = report().intake.head(1).with_columns(file=pl.lit(files[0]))
-    return with_file_names(replace(report(), log=log, intake=intake, set_aside=report().set_aside.clear()))
+    return shorten_file_names(replace(report(), log=log, intake=intake, set_aside=report().set_aside.clear()))
 
 
 @pytest.mark.parametrize(

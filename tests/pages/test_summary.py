@@ -17,7 +17,7 @@ from analysis.pages.lead_rates import change_finding, rate_finding, trend_findin
 from analysis.pages.lead_worklist import second_check_question, worklist_question
 from analysis.pages.question import Finding
 from analysis.pages.text import month_name
-from analysis.pages.trainer_cards import _workshop_change
+from analysis.pages.trainer_cards import _workshop_change_notes
 from analysis.report import Report
 from tests.pages.predicted import with_predictions
 from tests.shops import report
@@ -213,10 +213,10 @@ def test_a_card_says_when_the_whole_workshop_misses_the_step_at_a_different_rate
     step = changed.months.filter("change_began").get_column("step_moved")[0]
     of_the_shop = changed.log.sessions.filter(pl.col("shop") == a_shop()).get_column("technician").unique()
     chosen = pl.DataFrame({"step": [step]})
-    (note,) = _workshop_change(changed, str(of_the_shop[0]), chosen)
+    (note,) = _workshop_change_notes(changed, str(of_the_shop[0]), chosen)
     assert "look at the kit and the procedure" in note
-    assert _workshop_change(changed, str(of_the_shop[0]), pl.DataFrame({"step": ["another"]})) == []
-    assert _workshop_change(report(), str(of_the_shop[0]), chosen) == []
+    assert _workshop_change_notes(changed, str(of_the_shop[0]), pl.DataFrame({"step": ["another"]})) == []
+    assert _workshop_change_notes(report(), str(of_the_shop[0]), chosen) == []
 
 
 def test_the_terminal_warns_of_names_spelled_in_several_ways(tmp_path) -> None:

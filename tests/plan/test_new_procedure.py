@@ -13,11 +13,11 @@ import pytest
 from numpy.typing import NDArray
 
 from analysis.audit import run_audit
-from analysis.commands.new_standard import StandardOptions, proposed_text, try_standard
+from analysis.commands.new_standard import ProcedureChangeOptions, proposed_text, try_standard
 from analysis.dataset import BleedData, bleed_data
 from analysis.errors import UserError
 from analysis.plan import ProposedLimit, try_procedure
-from analysis.plan.new_procedure import _evidence, limits_to_move
+from analysis.plan.new_procedure import _evidence, select_supported_limits
 from analysis.standard import (
     Limits,
     Standard,
@@ -149,14 +149,18 @@ LOG_HAZARD, COVARIANCE = np.log([2.0, 1.5, 1.0, 1.0]), np.diag([0.08, 0.06, 0.08
 
 
 def test_a_limit_moves_past_readings_that_are_clearly_worse_and_never_outwards() -> None:
-    (one,) = limits_to_move([curve_of(cycles_of(with_cycles(1)), [1.0, 2.0, 3.0, 4.0], LOG_HAZARD, COVARIANCE)])
+    (one,) = select_supported_limits(
+        [curve_of(cycles_of(with_cycles(1)), [1.0, 2.0, 3.0, 4.0], LOG_HAZARD, COVARIANCE)]
+    )
     assert (one.before, one.after, one.worse["reading"], one.better["reading"]) == (1.0, 3.0, 2.0, 3.0)
-    assert not limits_to_move([curve_of(cycles_of(with_cycles(3)), [1.0, 2.0, 3.0, 4.0], LOG_HAZARD, COVARIANCE)])
+    assert not select_supported_limits(
+        [curve_of(cycles_of(with_cycles(3)), [1.0, 2.0, 3.0, 4.0], LOG_HAZARD, COVARIANCE)]
+    )
 
 
 def test_a_highest_limit_moves_down() -> None:
     step = replace(cycles_of(built_in()), rule=Between(Limits(None, 4)))
-    (one,) = limits_to_move([curve_of(step, [1.0, 2.0, 3.0, 4.0], LOG_HAZARD[::-1], COVARIANCE[::-1, ::-1])])
+    (one,) = select_supported_limits([curve_of(step, [1.0, 2.0, 3.0, 4.0], LOG_HAZARD[::-1], COVARIANCE[::-1, ::-1])])
     assert (one.key, one.after, one.worse["reading"]) == ("max", 2.0, 3.0)
 
 
@@ -177,7 +181,7 @@ def test_limits_of_flat_curves_move_one_time_in_twenty_at_most() -> None:
             curve_of(step, at.tolist(), root @ rng.standard_normal(root.shape[1]), root @ root.T)
             for at, root in (*kinds, *kinds)
         ]
-        moved += bool(limits_to_move(curves))
+        moved += bool(select_supported_limits(curves))
         overlapping += any((one.table["lo"][:-1] > one.table["hi"][::-1].cum_min()[::-1][1:]).any() for one in curves)
     assert moved <= 24
     assert overlapping > 24
@@ -195,7 +199,7 @@ def test_the_proposed_file_differs_in_that_limit_alone() -> None:
 
 def test_the_command_says_what_changes(tmp_path: Path) -> None:
     new = version(tmp_path / "new.toml", 3)
-    text = try_standard(new, StandardOptions((str(exports()),), out=tmp_path / "shares.csv"))
+    text = try_standard(new, ProcedureChangeOptions((str(exports()),), out=tmp_path / "shares.csv"))
     assert "cycles (changed): met by" in text
     assert pl.read_csv(tmp_path / "shares.csv").columns == ["step", "shop", "recorded", "met", "met_now"]
 

@@ -16,7 +16,7 @@ import pytest
 from statsmodels.stats.proportion import power_proportions_2indep, proportion_confint
 
 from analysis.plan import (
-    continuity_corrected,
+    continuity_corrected_size,
     design_effect,
     one_rate_bleeds,
     precise_rate_bleeds,
@@ -50,7 +50,7 @@ def test_power_agrees_with_an_independent_library():
 def test_sizes_match_the_table_of_fleiss(rates, plain, corrected):
     bleeds = two_arm_bleeds(*rates)
     assert math.ceil(bleeds) == plain
-    assert math.ceil(continuity_corrected(bleeds, *rates)) == corrected
+    assert math.ceil(continuity_corrected_size(bleeds, *rates)) == corrected
 
 
 def test_one_rate_against_a_known_one():

@@ -9,7 +9,7 @@ A0 takes the place of the missed step and L1 that of the later one.
 import numpy as np
 import pytest
 
-from analysis.steps.total_effects import through_later_step
+from analysis.steps.total_effects import indirect_effect
 
 MEANS = np.array([[84.0, 52.0], [76.0, 44.0]])
 CELLS = {(0, 0): 4000, (0, 1): 12000, (1, 0): 8000, (1, 1): 8000}
@@ -26,7 +26,7 @@ def test_the_direct_effect_and_the_one_through_the_covariate_cancel(people):
     direct = treated @ (MEANS[1, covariate] - MEANS[0, covariate]) / len(people)
     chance = [covariate[treated == group].mean() for group in (0, 1)]
     change = np.full(len(people), chance[1] - chance[0])
-    through = through_later_step(treated, change, np.full(len(people), MEANS[0, 1]), np.full(len(people), MEANS[0, 0]))
+    through = indirect_effect(treated, change, np.full(len(people), MEANS[0, 1]), np.full(len(people), MEANS[0, 0]))
     share = treated.mean()
     assert direct / share == pytest.approx(-8.0)
     assert through / share == pytest.approx(8.0)

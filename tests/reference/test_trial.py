@@ -11,16 +11,16 @@ import pytest
 from scipy import stats
 from statsmodels.stats.proportion import confint_proportions_2indep
 
-from analysis.plan.trial import by_bleed, permutation_p_value
+from analysis.plan.trial import compare_by_bleed, permutation_p_value
 
 
 def test_newcombes_interval_of_the_difference():
-    matches = by_bleed(48, 80, 56, 70)
+    matches = compare_by_bleed(48, 80, 56, 70)
     assert (matches.lo, matches.hi) == pytest.approx((0.0524, 0.3339), abs=5e-5)  # printed digits
 
 
 def test_the_interval_agrees_with_an_independent_library():
-    matches = by_bleed(12, 300, 25, 310)
+    matches = compare_by_bleed(12, 300, 25, 310)
     theirs = confint_proportions_2indep(25, 310, 12, 300, method="newcomb", compare="diff")
     assert (matches.lo, matches.hi) == pytest.approx(theirs, abs=1e-10)
 

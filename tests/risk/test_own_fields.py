@@ -11,7 +11,14 @@ import pytest
 from analysis import run_audit
 from analysis.errors import UserError
 from analysis.report import Report
-from analysis.risk import BleedFeatures, RebleedClassifier, load_model, make_risk_pipeline, risk_data, score_new
+from analysis.risk import (
+    BleedFeatures,
+    RebleedClassifier,
+    load_model,
+    make_risk_pipeline,
+    risk_data,
+    score_with_saved_model,
+)
 from analysis.standard import built_in
 from analysis.stats import clustered_standard_error, level_codes
 from tests.risk.planted import BAD_BATCH, planted_log
@@ -70,12 +77,12 @@ def test_own_fields_enter_any_classifier() -> None:
 
 def test_a_saved_model_needs_its_own_fields() -> None:
     saved = load_model(report("fluid_lot").model_bytes or b"", "bytes")
-    again = score_new(saved, planted_log())
+    again = score_with_saved_model(saved, planted_log())
     assert again["in_sample_risk"].to_numpy() == pytest.approx(
         report("fluid_lot").risk["in_sample_risk"].to_numpy(), abs=1e-9
     )
     with pytest.raises(UserError, match="fluid_lot"):
-        score_new(saved, fitted().log)
+        score_with_saved_model(saved, fitted().log)
 
 
 def test_an_own_field_that_the_log_does_not_have_is_named() -> None:

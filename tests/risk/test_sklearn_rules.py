@@ -25,7 +25,7 @@ from analysis.risk import (
     make_risk_pipeline,
     risk_data,
 )
-from analysis.risk.backtest import days_of
+from analysis.risk.backtest import start_days
 from analysis.standard import built_in
 from tests.shops import exports
 
@@ -91,7 +91,7 @@ def test_the_pipeline_clones_validates_and_searches_by_row() -> None:
 
 def test_a_split_trains_only_on_outcomes_known_at_the_time() -> None:
     x, y = demo()
-    day = days_of(x)
+    day = start_days(x)
     for training, test in OutOfTimeSplit(4, 90).split(x, y):
         assert day[training].max() + 90 < day[test].min()
         assert (y["observed_days"][test] >= 90).all()
@@ -103,8 +103,8 @@ def test_nothing_that_happens_after_a_fold_begins_changes_its_model() -> None:
     training, test = next(OutOfTimeSplit(4, 90).split(x, y))
     features = BleedFeatures(built_in()).fit_transform(x)
     later = y.copy()
-    begins = days_of(x)[training].max() + 90
-    after = days_of(x) + y["days"] > begins
+    begins = start_days(x)[training].max() + 90
+    after = start_days(x) + y["days"] > begins
     later["event"][after], later["days"][after] = 1, later["days"][after] + 200
     assert after[training].any()
     risks = [RebleedClassifier().fit(features[training], each[training]).risks(features[test]) for each in (y, later)]

@@ -30,9 +30,9 @@ from analysis.pages import findings
 from analysis.pages.lead import lead_questions
 from analysis.report import Clock, Report
 from analysis.risk.hazard_model import Window
-from analysis.rounds import with_round
+from analysis.rounds import compare_with_earlier_audit
 from analysis.rounds.earlier import Levels, look_level
-from analysis.rounds.predictions import Interim, compare_predictions
+from analysis.rounds.predictions import BleedsStillOut, compare_predictions
 from analysis.standard import built_in
 from analysis.survival import WHOLE_LOG, ObservationWindow
 from schemas import empty
@@ -148,13 +148,13 @@ def test_codes_are_not_compared_with_names() -> None:
     report = first_report()
     hidden = replace(earlier_of(report), names_hidden=True)
     with pytest.raises(UserError, match="has codes for names"):
-        with_round(report, hidden, WHOLE_LOG)
+        compare_with_earlier_audit(report, hidden, WHOLE_LOG)
 
 
 def test_notes_of_the_earlier_audit_reach_the_report_and_its_folder_is_never_replaced() -> None:
     report = first_report()
     earlier = replace(earlier_of(report), folder=str(first()), window_days=60, notes=("No model was saved.",))
-    compared = with_round(report, earlier, WHOLE_LOG)
+    compared = compare_with_earlier_audit(report, earlier, WHOLE_LOG)
     assert compared.notes[-2] == "No model was saved."
     assert "window was 60 days" in compared.notes[-1]
     with pytest.raises(UserError, match="contains an input of this run"):
@@ -206,9 +206,9 @@ def test_a_constant_hazard_gives_the_chance_of_each_day_times_the_days_out() -> 
     assert window.expected_between(risk, age, last) == pytest.approx(expected, rel=1e-9)
 
 
-def interim_of(n: int, comebacks: int) -> Interim:
+def interim_of(n: int, comebacks: int) -> BleedsStillOut:
     none = np.zeros(n, dtype=bool)
-    return Interim(np.full(n, 0.1), np.full(n, 0.05), np.zeros((n, 1)), np.arange(n) < comebacks, none, none)
+    return BleedsStillOut(np.full(n, 0.1), np.full(n, 0.05), np.zeros((n, 1)), np.arange(n) < comebacks, none, none)
 
 
 def test_rounds_add_up_and_limits_are_those_of_a_poisson_mean() -> None:

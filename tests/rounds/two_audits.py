@@ -189,12 +189,12 @@ def main(first_seed: int, last_seed: int) -> None:
 
 def compared(report: Report, planted: Log, first: Report) -> Report:
     """The second audit with the planted log in place of the quiet one: only records, follow-up and recalls differ."""
-    from analysis.rounds import with_round
+    from analysis.rounds import compare_with_earlier_audit
     from analysis.standard import holds
 
     data = bleed_data(planted, report.standard, report.window_days)
     changed = replace(report, log=planted, data=data, holds=holds(planted, report.standard))
-    return with_round(changed, earlier_of(first), WHOLE_LOG)
+    return compare_with_earlier_audit(changed, earlier_of(first), WHOLE_LOG)
 
 
 if __name__ == "__main__":

@@ -4,14 +4,14 @@ import pytest
 
 from analysis.dataset import bleed_data
 from analysis.standard import built_in
-from analysis.steps.table import crude_steps
+from analysis.steps.table import crude_step_differences
 from tests.build import bleed, comeback, log_of
 
 
 def purge(states, back=(), day="2026-01-10"):
     rows = [bleed(f"S{i:02d}", day, bike_id=f"b{i}", kit_purged=state) for i, state in enumerate(states)]
     comebacks = [comeback(f"C{i}", "2026-01-20", bike_id=f"b{i}", session_id=f"S{i:02d}") for i in back]
-    table = crude_steps(bleed_data(log_of(rows, comebacks), built_in(), 90))
+    table = crude_step_differences(bleed_data(log_of(rows, comebacks), built_in(), 90))
     return table.filter(table["step"] == "purge").row(0, named=True)
 
 
@@ -40,6 +40,6 @@ def test_bleeds_not_yet_followed_for_the_window_do_not_count():
 
 
 def test_every_step_has_its_row_in_the_standards_order():
-    table = crude_steps(bleed_data(log_of([]), built_in(), 90))
+    table = crude_step_differences(bleed_data(log_of([]), built_in(), 90))
     assert table["step"].to_list() == [step.id for step in built_in().steps]
     assert table["recorded"].sum() == 0

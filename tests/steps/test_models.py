@@ -6,7 +6,7 @@ import pytest
 from polars.testing import assert_frame_equal
 
 from analysis.dataset import fit_data, fit_notes
-from analysis.steps import crude_steps, dose_response_base, dose_response_curves, interactions, step_costs
+from analysis.steps import crude_step_differences, dose_response_base, dose_response_curves, interactions, step_costs
 from analysis.survival import WeibullModel
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
@@ -35,7 +35,7 @@ def test_models_fit_a_sample_of_bikes_while_counts_use_all_bleeds(large):
     assert 1_400 < len(sample.bleeds) <= 1_500
     table = step_costs(large, np.random.default_rng(1), sample).table
     counts = ["step", "recorded", "missed", "share_missed", "crude_difference"]
-    assert_frame_equal(table.select(counts), crude_steps(large).select(counts).sort("step"))
+    assert_frame_equal(table.select(counts), crude_step_differences(large).select(counts).sort("step"))
     alone = step_costs(sample, np.random.default_rng(1)).table
     rest = [name for name in table.columns if name not in counts]
     assert_frame_equal(table.select(rest), alone.select(rest))

@@ -5,12 +5,12 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from analysis.steps.ranking import classify
+from analysis.steps.ranking import judge_and_rank_steps
 
 
 def ranks(draws):
     enough = np.ones(draws.shape[1], dtype=bool)
-    return classify(draws, np.ones(draws.shape[1]), enough).rank
+    return judge_and_rank_steps(draws, np.ones(draws.shape[1]), enough).rank
 
 
 def test_precise_estimates_rank_by_their_size():
@@ -43,6 +43,6 @@ def test_up_to_three_steps_rank_by_their_estimates(steps):
 
 def test_a_rank_is_within_its_limits():
     draws = np.random.default_rng(5).normal(0, 0.3, (800, 12))
-    steps = classify(draws, np.ones(12), np.ones(12, dtype=bool))
+    steps = judge_and_rank_steps(draws, np.ones(12), np.ones(12, dtype=bool))
     assert (steps.rank_lo <= steps.rank).all()
     assert (steps.rank <= steps.rank_hi).all()

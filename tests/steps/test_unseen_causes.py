@@ -10,13 +10,13 @@ import statsmodels.api as sm
 from analysis.standard import built_in
 from analysis.steps.design_matrix import build_design
 from analysis.steps.ranking import robust_verdicts
-from analysis.steps.table import _times_benchmark
+from analysis.steps.table import _benchmark_multiples
 from analysis.steps.unseen_causes import (
-    Signal,
+    ConfounderTest,
     UnseenCauses,
     _benchmark_groups,
-    _benchmarks,
     _ResidualVariances,
+    _strongest_group_bias,
     unseen_causes,
 )
 from synthetic import scenario_workshop, simulate
@@ -54,9 +54,9 @@ def test_too_few_other_returns_calibrate_nothing():
 
 
 def test_a_signal_counts_at_its_level_only():
-    assert Signal(0.3, 0.01).clear
-    assert not Signal(0.3, 0.011).clear
-    assert not Signal().clear
+    assert ConfounderTest(0.3, 0.01).clear
+    assert not ConfounderTest(0.3, 0.011).clear
+    assert not ConfounderTest().clear
 
 
 def test_adjusted_partial_r2_equals_that_of_two_regressions():
@@ -69,7 +69,9 @@ def test_adjusted_partial_r2_equals_that_of_two_regressions():
 
 
 def test_calibrated_p_values_use_the_systematic_error():
-    one = UnseenCauses(Signal(), Signal(), Signal(), (0, 0), (0.2, 0.0), np.ones(1), ("",), np.ones(1))
+    one = UnseenCauses(
+        ConfounderTest(), ConfounderTest(), ConfounderTest(), (0, 0), (0.2, 0.0), np.ones(1), ("",), np.ones(1)
+    )
     draws = np.random.default_rng(4).normal(0.2, 0.1, (4000, 1))
     assert one.calibrated_p_values(draws)[0] > 0.9
 
@@ -103,7 +105,7 @@ def test_hurry_by_technician_is_the_strongest_benchmark():
     x = design.x.copy()
     x[:, step] = missed - missed.mean()
     back = pl.Series("came_back", rng.random(len(hurried)) < np.where(hurried, 0.4, 0.05))
-    bias, benchmark, _ = _benchmarks(
+    bias, benchmark, _ = _strongest_group_bias(
         replace(log, bleeds=log.bleeds.with_columns(back)), replace(design, x=x, missed=design.missed)
     )
     assert benchmark[step] in ("technician", "shop")
@@ -117,16 +119,18 @@ def test_without_a_benchmark_nothing_is_assessed_and_no_step_is_said_to_lead_to_
     alone = replace(
         design, x=rng.random((len(design.x), design.step_count)), names=design.steps, blocks=design.blocks[:1]
     )
-    bias, benchmark, scale = _benchmarks(log, alone)
+    bias, benchmark, scale = _strongest_group_bias(log, alone)
     assert np.isnan(bias).all()
     assert set(benchmark) == {""}
-    nothing = UnseenCauses(Signal(), Signal(), Signal(), (0, 0), None, bias, benchmark, scale)
-    times = _times_benchmark(np.ones(len(bias)), nothing)
+    nothing = UnseenCauses(ConfounderTest(), ConfounderTest(), ConfounderTest(), (0, 0), None, bias, benchmark, scale)
+    times = _benchmark_multiples(np.ones(len(bias)), nothing)
     assert set(robust_verdicts(["costs_comebacks"] * len(bias), times, suspected=False)) == {"goes_with_comebacks"}
 
 
 def test_the_note_on_bubbles_names_the_other_explanation_and_concludes_nothing_more():
-    bubbles = UnseenCauses(Signal(), Signal(0.3, 0.001), Signal(), (0, 0), None, np.ones(1), ("",), np.ones(1))
+    bubbles = UnseenCauses(
+        ConfounderTest(), ConfounderTest(0.3, 0.001), ConfounderTest(), (0, 0), None, np.ones(1), ("",), np.ones(1)
+    )
     text = " ".join(bubbles.notes)
     assert "many bubbles take so much time that steps at the end are left out" in text
     assert "may cause both" in text

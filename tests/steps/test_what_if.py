@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from analysis.steps import YearlyCost, what_if
-from analysis.steps.what_if import _miss_patterns, _prevented
+from analysis.steps.what_if import _group_miss_patterns, _prevented
 
 A_YEAR = YearlyCost(bleeds=1200, minutes=40.0, parts=5.0)
 
@@ -56,7 +56,7 @@ def test_grouped_bleeds_prevent_what_they_prevent_one_by_one():
     missed = (rng.random((20_000, 3)) < [0.2, 0.1, 0.3]).astype(float)
     missed[missed.sum(axis=1) == 0, 0] = 1
     hazard_if_met, effects = np.exp(rng.normal(-3, 0.7, len(missed))), np.array([0.6, 0.2, -0.1])
-    patterns = _miss_patterns(missed, hazard_if_met)
+    patterns = _group_miss_patterns(missed, hazard_if_met)
     assert patterns.bleeds.sum() == len(missed)
     total = patterns.bleeds @ (
         np.exp(-patterns.hazard_if_met) - np.exp(-patterns.hazard_if_met * np.exp(patterns.missed @ effects))
@@ -71,7 +71,7 @@ def test_each_draw_prevents_the_sum_over_bleeds():
     rng = np.random.default_rng(6)
     missed = (rng.random((5_000, 2)) < 0.5).astype(float)
     missed[missed.sum(axis=1) == 0, 1] = 1
-    patterns = _miss_patterns(missed, np.exp(rng.normal(-3, 0.7, len(missed))))
+    patterns = _group_miss_patterns(missed, np.exp(rng.normal(-3, 0.7, len(missed))))
     errors, effects = rng.normal(0, 0.05, (5, 2)), rng.normal(0.4, 0.1, (5, 2))
     total = _prevented(patterns, errors, effects)
     each = patterns.missed / patterns.missed.sum(axis=1, keepdims=True)

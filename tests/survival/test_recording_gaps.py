@@ -8,7 +8,7 @@ import pytest
 
 from analysis.dataset import bleed_data
 from analysis.standard import built_in
-from analysis.survival import ObservationWindow, Span
+from analysis.survival import ObservationWindow, RecordingSpan
 from tests.build import bleed, comeback, log_of
 
 FIRST, AS_OF = dt.date(2024, 1, 1), dt.date(2026, 6, 30)
@@ -68,7 +68,7 @@ def test_a_shop_that_starts_recording_late_raises_a_question():
 @pytest.mark.parametrize("answer", ["2025-03-31", "2026-06-30"])
 def test_either_answer_ends_the_question(answer):
     day = dt.date.fromisoformat(answer)
-    data = build(shops(stops=dt.date(2025, 4, 1)), ObservationWindow(shops={"South": Span(returns_to=day)}))
+    data = build(shops(stops=dt.date(2025, 4, 1)), ObservationWindow(shops={"South": RecordingSpan(returns_to=day)}))
     assert data.questions == ()
     late = bleeds_of_south(data).filter(pl.col("day") == dt.date(2025, 6, 2))
     assert late["mature"].all() == (day > dt.date(2026, 1, 1))

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from analysis.steps import build_design, crude_steps, estimate_marginal_effects
+from analysis.steps import build_design, crude_step_differences, estimate_marginal_effects
 from synthetic import scenario_workshop, simulate
 from tests.simulated_logs import prepared_of
 
@@ -33,7 +33,7 @@ def resampled(data, rng):
 @pytest.mark.parametrize("name", ["loglinear", "repeats"])
 def test_the_jackknife_equals_a_bootstrap_of_bikes(name):
     prepared = prepared_of(simulate(scenario_workshop(name, BLEEDS), 60_000))
-    raw = crude_steps(prepared)
+    raw = crude_step_differences(prepared)
     is_met = raw["recorded"] - raw["missed"]
     steps = tuple(raw.filter((raw["missed"] >= 30) & (is_met >= 30))["step"])
     message = estimate_marginal_effects(prepared, build_design(prepared, steps))

@@ -93,12 +93,12 @@ def map_categories(cells: pl.Series, words: WordLevels, missing: Iterable[str] =
     level_of_cell = {
         cell: words[key]
         for cell in text.unique().to_list()
-        if cell is not None and cell.strip().casefold() not in missing_cells and (key := _key(cell)) in words
+        if cell is not None and cell.strip().casefold() not in missing_cells and (key := _comparison_key(cell)) in words
     }
     return text.replace_strict(level_of_cell, default=None, return_dtype=pl.String)
 
 
-def _key(cell: str) -> str:
+def _comparison_key(cell: str) -> str:
     """A cell as words are compared; 1.0 is 1."""
     text = cell.strip()
     return normalise_level(text[:-2] if text in ("0.0", "1.0") else text)

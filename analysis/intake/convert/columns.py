@@ -71,7 +71,7 @@ class _Target:
 
 
 @dataclass(frozen=True)
-class _Column:
+class _ConvertedColumn:
     """One converted column, further columns for it, and the rule broken by a cell that cannot be read."""
 
     values: pl.Series
@@ -89,11 +89,11 @@ def convert(raw: RawTable, table_map: TableMap) -> ConvertedTable:
         day first: check `ambiguous_dates` before.
     """
     columns, faults, used = [raw.cells.get_column(ROW)], [pl.DataFrame(schema=FAULTS)], set()
-    targets = list(_targets(table_map))
+    targets = list(_list_targets(table_map))
     for target in targets:
         column = _convert_column(raw, target, table_map)
         columns += [column.values.alias(target.name), *column.more]
-        faults.append(_faults(raw, target, column, table_map))
+        faults.append(_unreadable_cells(raw, target, column, table_map))
         used |= {target.heading, f"{target.heading}_has_time" if target.type in _DATES else target.heading}
     return ConvertedTable(
         frame=pl.DataFrame(columns),
@@ -108,7 +108,7 @@ def ambiguous_dates(raw: RawTable, table_map: TableMap) -> tuple[AmbiguousDates,
     if table_map.date_order is not None:
         return ()
     ambiguous = []
-    for target in _targets(table_map):
+    for target in _list_targets(table_map):
         cells = raw.cells.get_column(target.heading)
         if target.type in _DATES and cells.dtype == pl.String:
             order = column_date_order(recorded_text(cells, table_map.missing))
@@ -117,7 +117,7 @@ def ambiguous_dates(raw: RawTable, table_map: TableMap) -> tuple[AmbiguousDates,
     return tuple(ambiguous)
 
 
-def _targets(table_map: TableMap) -> Iterator[_Target]:
+def _list_targets(table_map: TableMap) -> Iterator[_Target]:
     for column in table_map.columns:
         entry = FIELDS[table_map.table][column.field]
         yield _Target(entry.name, column.heading, entry.type, entry.unit, entry.levels, column.unit)
@@ -125,24 +125,24 @@ def _targets(table_map: TableMap) -> Iterator[_Target]:
         yield _Target(f"own.{own.name}", own.heading, own.type, own.unit)
 
 
-def _convert_column(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:
+def _convert_column(raw: RawTable, target: _Target, table_map: TableMap) -> _ConvertedColumn:
     cells, missing = raw.cells.get_column(target.heading), table_map.missing
     if target.type in _DATES:
         return _convert_dates(raw, target, table_map)
     words = table_map.values.get(target.name, {})
     if target.type == "true/false":
         if cells.dtype == pl.Boolean:
-            return _Column(cells)
-        return _Column(map_categories(cells, yes_no_lookup(words), missing) == "true", YES_NO_FAULT)
+            return _ConvertedColumn(cells)
+        return _ConvertedColumn(map_categories(cells, yes_no_lookup(words), missing) == "true", YES_NO_FAULT)
     if target.levels:
-        return _Column(map_categories(cells, level_lookup(target.levels, words), missing), LEVEL_FAULT)
+        return _ConvertedColumn(map_categories(cells, level_lookup(target.levels, words), missing), LEVEL_FAULT)
     if target.type == "text":
-        return _Column(_unify_spellings(recorded_text(cells, missing), words))
+        return _ConvertedColumn(_unify_spellings(recorded_text(cells, missing), words))
     number = parse_readings(cells, target.unit, target.source_unit, table_map)
     if target.type != "whole number":
-        return _Column(number)
+        return _ConvertedColumn(number)
     whole = number.to_frame("n").select(pl.when(pl.col("n") == pl.col("n").round()).then("n"))
-    return _Column(whole.to_series().cast(pl.Int64, strict=False))
+    return _ConvertedColumn(whole.to_series().cast(pl.Int64, strict=False))
 
 
 def _unify_spellings(text: pl.Series, spellings: Mapping[str, tuple[str, ...]]) -> pl.Series:
@@ -150,14 +150,14 @@ def _unify_spellings(text: pl.Series, spellings: Mapping[str, tuple[str, ...]]) 
     return text.replace({word.strip(): name for name, words in spellings.items() for word in words})
 
 
-def _convert_dates(raw: RawTable, target: _Target, table_map: TableMap) -> _Column:
+def _convert_dates(raw: RawTable, target: _Target, table_map: TableMap) -> _ConvertedColumn:
     cells = raw.cells.get_column(target.heading)
     text = cells if cells.dtype.is_temporal() else recorded_text(cells, table_map.missing)
     parsed = parse_datetimes(text, table_map.date_order)
     if target.type == "date":
-        return _Column(parsed.local_time.dt.date())
+        return _ConvertedColumn(parsed.local_time.dt.date())
     has_time = _has_time(raw, target.heading, parsed)
-    return _Column(parsed.local_time, more=(has_time.alias(f"{target.name}_has_time"),))
+    return _ConvertedColumn(parsed.local_time, more=(has_time.alias(f"{target.name}_has_time"),))
 
 
 def _has_time(raw: RawTable, heading: str, parsed: ParsedDatetimes) -> pl.Series:
@@ -170,7 +170,7 @@ def _has_time(raw: RawTable, heading: str, parsed: ParsedDatetimes) -> pl.Series
     return frame.select(has_time).to_series()
 
 
-def _faults(raw: RawTable, target: _Target, column: _Column, table_map: TableMap) -> pl.DataFrame:
+def _unreadable_cells(raw: RawTable, target: _Target, column: _ConvertedColumn, table_map: TableMap) -> pl.DataFrame:
     cells = raw.cells.get_column(target.heading)
     unread = column.values.is_null() & cells.is_not_null()
     faults = pl.DataFrame({ROW: raw.cells[ROW].filter(unread), "value": as_text(cells.filter(unread))})

@@ -95,20 +95,20 @@ def unit_for(name: str, canonical: str) -> Unit | None:
     return next((unit for unit in _UNITS if unit.name == name and unit.canonical == canonical), None)
 
 
-def unit_named(text: str) -> str | None:
+def unit_name_in_map(text: str) -> str | None:
     """The name in the map of the unit a text spells out; None if it is not a unit."""
-    return _UNIT_OF_SPELLING.get(_unpunctuated(text))
+    return _UNIT_OF_SPELLING.get(_strip_punctuation(text))
 
 
 def unit_of_suffix(suffix: str, canonical: str) -> Unit | None:
     """The unit written after a number, such as `in-lb` for N·m or `"` for mm; None if it is not of the field's kind."""
-    spelling = _unpunctuated(suffix)
+    spelling = _strip_punctuation(suffix)
     if canonical == "currency":
         return Unit(spelling, canonical, 1) if spelling in _MONEY else None
     return unit_for(_UNIT_OF_SPELLING.get(spelling, ""), canonical)
 
 
-def _unpunctuated(text: str) -> str:
+def _strip_punctuation(text: str) -> str:
     return re.sub(r"[\s.·⋅*°_-]", "", text.casefold())
 
 

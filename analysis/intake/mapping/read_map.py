@@ -63,7 +63,7 @@ def parse_map(text: str, path: str) -> Mapping:
             tables = f"one of: {', '.join(FIELDS)}"
             raise UserError(f"{path}, [{table}]", "is not a table of the log", tables, "fix the name in brackets")
         for one in section if isinstance(section, list) else [section]:
-            sections.append(_section(table, one, f"{path}, {table}"))
+            sections.append(_read_section(table, one, f"{path}, {table}"))
     if not sections:
         raise UserError(
             path, "contains no table", "[sessions] and its columns", "propose a map with: rebleed map EXPORT"
@@ -71,45 +71,48 @@ def parse_map(text: str, path: str) -> Mapping:
     return Mapping(tuple(sections), path)
 
 
-def _section(table: str, section: Any, where: str) -> TableMap:
+def _read_section(table: str, section: Any, where: str) -> TableMap:
     if not isinstance(section, dict):
-        raise UserError(where, f"is {_quoted(section)}", "a table of keys", f"write [{table}] and its keys under it")
-    _refuse_unknown(section, SECTION_KEYS, where)
-    columns = _columns(table, _table(section, "columns", where), f"{where}.columns")
+        raise UserError(
+            where, f"is {_quote_value(section)}", "a table of keys", f"write [{table}] and its keys under it"
+        )
+    _refuse_unknown_keys(section, SECTION_KEYS, where)
+    columns = _read_columns(table, _read_subtable(section, "columns", where), f"{where}.columns")
     _require_headings(table, columns, f"{where}.columns")
     own = tuple(
-        _own(name, one, f"{where}.own.{name[:_MAX_QUOTED]}") for name, one in _table(section, "own", where).items()
+        _read_own_column(name, one, f"{where}.own.{name[:_MAX_QUOTED]}")
+        for name, one in _read_subtable(section, "own", where).items()
     )
-    decimal = _one_of(section, "decimal", (".", ","), where)
-    thousands = _one_of(section, "thousands", (".", ",", " ", "'", "’", ""), where) or ""
+    decimal = _read_choice(section, "decimal", (".", ","), where)
+    thousands = _read_choice(section, "thousands", (".", ",", " ", "'", "’", ""), where) or ""
     if decimal is not None and decimal == thousands:
         problem = f"is {thousands!r}, the same as the decimal mark"
         raise UserError(f"{where}.thousands", problem, "a different mark", "correct one of the two")
     return TableMap(
         table=table,
         columns=columns,
-        values=_values(table, own, _table(section, "values", where), f"{where}.values"),
+        values=_read_values(table, own, _read_subtable(section, "values", where), f"{where}.values"),
         own=own,
         decimal=decimal,
         thousands=thousands,
-        date_order=_one_of(section, "date_order", ("dmy", "mdy", "ymd"), where),
-        encoding=_encoding(section, where),
-        delimiter=_one_of(section, "delimiter", (",", ";", "\t", "|"), where),
-        missing=_words(section.get("missing", []), f"{where}.missing"),
-        short_rows=bool(_one_of(section, "short_rows", (True, False), where)),
-        in_bleed_rows=_in_bleed_rows(table, section, where),
+        date_order=_read_choice(section, "date_order", ("dmy", "mdy", "ymd"), where),
+        encoding=_read_encoding(section, where),
+        delimiter=_read_choice(section, "delimiter", (",", ";", "\t", "|"), where),
+        missing=_read_words(section.get("missing", []), f"{where}.missing"),
+        short_rows=bool(_read_choice(section, "short_rows", (True, False), where)),
+        in_bleed_rows=_read_in_bleed_rows(table, section, where),
     )
 
 
-def _in_bleed_rows(table: str, section: dict[str, Any], where: str) -> bool:
-    in_rows = bool(_one_of(section, "in_bleed_rows", (True, False), where))
+def _read_in_bleed_rows(table: str, section: dict[str, Any], where: str) -> bool:
+    in_rows = bool(_read_choice(section, "in_bleed_rows", (True, False), where))
     if in_rows and table != "comebacks":
         expected = "in_bleed_rows under [comebacks] only"
         raise UserError(f"{where}.in_bleed_rows", f"is true for {table}", expected, "remove the line")
     return in_rows
 
 
-def _columns(table: str, section: dict[str, Any], where: str) -> tuple[ColumnMap, ...]:
+def _read_columns(table: str, section: dict[str, Any], where: str) -> tuple[ColumnMap, ...]:
     columns: list[ColumnMap] = []
     used: dict[str, str] = {}
     for name, value in section.items():
@@ -119,16 +122,16 @@ def _columns(table: str, section: dict[str, Any], where: str) -> tuple[ColumnMap
                 f"{where}.{name}", f"is not a field of {table}", "a field's name", "list them with: rebleed fields"
             )
         detail = value if isinstance(value, dict) else {"heading": value}
-        _refuse_unknown(detail, ("heading", "unit"), f"{where}.{name}")
+        _refuse_unknown_keys(detail, ("heading", "unit"), f"{where}.{name}")
         heading, unit = detail.get("heading"), detail.get("unit")
         if not isinstance(heading, str) or not heading.strip():
             raise UserError(
-                f"{where}.{name}", f"the heading is {_quoted(heading)}", "the export's heading in quotes", "add it"
+                f"{where}.{name}", f"the heading is {_quote_value(heading)}", "the export's heading in quotes", "add it"
             )
         if heading in used:
             raise UserError(
                 f"{where}.{name}",
-                f"{_quoted(heading)} is also the heading of {used[heading]}",
+                f"{_quote_value(heading)} is also the heading of {used[heading]}",
                 "each heading for one field only",
                 "correct one of the two",
             )
@@ -138,7 +141,7 @@ def _columns(table: str, section: dict[str, Any], where: str) -> tuple[ColumnMap
             expected = f"one of: {possible}" if possible else "no unit"
             raise UserError(
                 f"{where}.{name}",
-                f"{_quoted(unit)} is not a unit of this field",
+                f"{_quote_value(unit)} is not a unit of this field",
                 expected,
                 "correct the unit" if possible else "leave the unit out",
             )
@@ -159,7 +162,7 @@ def _require_headings(table: str, columns: tuple[ColumnMap, ...], where: str) ->
         )
 
 
-def _values(
+def _read_values(
     table: str, own: tuple[OwnColumn, ...], section: dict[str, Any], where: str
 ) -> dict[str, dict[str, tuple[str, ...]]]:
     values: dict[str, dict[str, tuple[str, ...]]] = {}
@@ -176,13 +179,13 @@ def _values(
             )
         if not isinstance(levels, dict):
             raise UserError(
-                f"{where}.{name}", f"is {_quoted(levels)}", 'value = ["word", …]', "write one line per value"
+                f"{where}.{name}", f"is {_quote_value(levels)}", 'value = ["word", …]', "write one line per value"
             )
         if "" in map(str.strip, levels):
             raise UserError(f"{where}.{name}", "has an empty name", "a name", "write the name to use")
         if allowed:
-            _refuse_unknown(levels, allowed, f"{where}.{name}")
-        values[name] = {level: _words(words, f"{where}.{name}.{level}") for level, words in levels.items()}
+            _refuse_unknown_keys(levels, allowed, f"{where}.{name}")
+        values[name] = {level: _read_words(words, f"{where}.{name}.{level}") for level, words in levels.items()}
         _refuse_two_meanings(values[name], f"{where}.{name}", normalise_level if allowed else str.strip)
     return values
 
@@ -195,36 +198,38 @@ def _refuse_two_meanings(levels: dict[str, tuple[str, ...]], where: str, compari
             if other != level:
                 raise UserError(
                     where,
-                    f"{_quoted(word)} is both {other} and {level}",
+                    f"{_quote_value(word)} is both {other} and {level}",
                     "one meaning per word",
                     "remove one of the two",
                 )
 
 
-def _own(name: str, section: Any, where: str) -> OwnColumn:
+def _read_own_column(name: str, section: Any, where: str) -> OwnColumn:
     if not isinstance(section, dict) or not isinstance(section.get("heading"), str):
         raise UserError(where, "has no heading", 'heading = "…"', "add it")
-    _refuse_unknown(section, ("heading", "type", "unit", "role", "min", "max", "group"), where)
+    _refuse_unknown_keys(section, ("heading", "type", "unit", "role", "min", "max", "group"), where)
     if not name.isidentifier() or len(name) > NAME_CHARACTERS:
         expected = f"letters, digits and underscores, at most {NAME_CHARACTERS}"
-        raise UserError(where, f"{_quoted(name)} is not a valid name", expected, "rename it")
-    low, high = (_bound(section, key, where) for key in ("min", "max"))
+        raise UserError(where, f"{_quote_value(name)} is not a valid name", expected, "rename it")
+    low, high = (_read_bound(section, key, where) for key in ("min", "max"))
     if low is not None and high is not None and low > high:
         raise UserError(where, f"min = {low:g} is above max = {high:g}", "min not above max", "swap them")
-    kind = _one_of(section, "type", OWN_TYPES, where) or ("number" if low is not None or high is not None else "text")
-    role = _one_of(section, "role", ROLES, where) or ""
+    kind = _read_choice(section, "type", OWN_TYPES, where) or (
+        "number" if low is not None or high is not None else "text"
+    )
+    role = _read_choice(section, "role", ROLES, where) or ""
     if kind not in ("number", "whole number") and (low is not None or high is not None):
         raise UserError(
             where, f"min or max given for a {kind}", "a number or whole number", "leave them out or correct the type"
         )
     unit = section.get("unit", "")
     if not isinstance(unit, str):
-        raise UserError(f"{where}.unit", f"is {_quoted(unit)}", "a text in quotes", "correct it")
-    group = bool(_one_of(section, "group", (True, False), where))
+        raise UserError(f"{where}.unit", f"is {_quote_value(unit)}", "a text in quotes", "correct it")
+    group = bool(_read_choice(section, "group", (True, False), where))
     return OwnColumn(name, section["heading"], kind, unit, role, low, high, group)
 
 
-def _bound(section: dict[str, Any], key: str, where: str) -> float | None:
+def _read_bound(section: dict[str, Any], key: str, where: str) -> float | None:
     value = section.get(key)
     if value is None:
         return None
@@ -233,10 +238,10 @@ def _bound(section: dict[str, Any], key: str, where: str) -> float | None:
             return float(value)
     except OverflowError:  # a whole number of more than 308 digits is not a float
         pass
-    raise UserError(f"{where}.{key}", f"is {_quoted(value)}", "a number", "correct it")
+    raise UserError(f"{where}.{key}", f"is {_quote_value(value)}", "a number", "correct it")
 
 
-def _quoted(value: Any) -> str:
+def _quote_value(value: Any) -> str:
     """A value as it is in the map, cut if it is long."""
     if isinstance(value, int) and not isinstance(value, bool) and abs(value) >= 10**_MAX_QUOTED:
         return "a whole number with too many digits"
@@ -244,24 +249,24 @@ def _quoted(value: Any) -> str:
     return text if len(text) <= _MAX_QUOTED else f"{text[:_MAX_QUOTED]}…"
 
 
-def _table(section: dict[str, Any], key: str, where: str) -> dict[str, Any]:
+def _read_subtable(section: dict[str, Any], key: str, where: str) -> dict[str, Any]:
     value = section.get(key, {})
     if not isinstance(value, dict):
         raise UserError(
-            f"{where}.{key}", f"is {_quoted(value)}", "a table of keys", "write it as a section in square brackets"
+            f"{where}.{key}", f"is {_quote_value(value)}", "a table of keys", "write it as a section in square brackets"
         )
     return value
 
 
-def _one_of(section: dict[str, Any], key: str, allowed: tuple[Any, ...], where: str) -> Any:
+def _read_choice(section: dict[str, Any], key: str, allowed: tuple[Any, ...], where: str) -> Any:
     value = section.get(key)
     if value is not None and (value not in allowed or isinstance(value, bool) != isinstance(allowed[0], bool)):
         words = ", ".join(repr(word) for word in allowed)
-        raise UserError(f"{where}.{key}", f"is {_quoted(value)}", f"one of: {words}", "correct the value")
+        raise UserError(f"{where}.{key}", f"is {_quote_value(value)}", f"one of: {words}", "correct the value")
     return value
 
 
-def _encoding(section: dict[str, Any], where: str) -> str | None:
+def _read_encoding(section: dict[str, Any], where: str) -> str | None:
     value = section.get("encoding")
     if value is None:
         return None
@@ -269,7 +274,7 @@ def _encoding(section: dict[str, Any], where: str) -> str | None:
         return _text_codec(value)
     except (LookupError, TypeError, ValueError) as error:
         expected = "utf-8, cp1252 or another text encoding"
-        raise UserError(f"{where}.encoding", f"is {_quoted(value)}", expected, "correct the value") from error
+        raise UserError(f"{where}.encoding", f"is {_quote_value(value)}", expected, "correct the value") from error
 
 
 def _text_codec(name: str) -> str:
@@ -287,13 +292,13 @@ def _text_codec(name: str) -> str:
     return codec
 
 
-def _words(value: Any, where: str) -> tuple[str, ...]:
+def _read_words(value: Any, where: str) -> tuple[str, ...]:
     if not isinstance(value, list) or not all(isinstance(word, str) for word in value):
-        raise UserError(where, f"is {_quoted(value)}", 'a list of words: ["…"]', "write it as a list")
+        raise UserError(where, f"is {_quote_value(value)}", 'a list of words: ["…"]', "write it as a list")
     return tuple(value)
 
 
-def _refuse_unknown(section: dict[str, Any], allowed: tuple[str, ...], where: str) -> None:
+def _refuse_unknown_keys(section: dict[str, Any], allowed: tuple[str, ...], where: str) -> None:
     for key in section:
         if key not in allowed:
             raise UserError(

@@ -132,7 +132,7 @@ def match_table(raw: RawTable, mapping: Mapping | None, tables: tuple[str, ...] 
         best, section = max(fitting, key=lambda pair: (not pair[0].in_bleed_rows, *_headings_present(raw, pair[0])))
         if _is_another_table(by_name, best, raw):
             return by_name
-        return replace(_with_file_headings(raw, best), section=section)
+        return replace(_respell_headings(raw, best), section=section)
     if by_name.table_map is not None:
         return by_name
     closest = min((full for full, _ in completed), key=lambda full: len(_missing_fields(raw, full)))
@@ -146,7 +146,7 @@ def sections_in_rows(raw: RawTable, mapping: Mapping | None) -> list[TableMatch]
     """The sections of a map for returns in the rows of bleeds that fit a file."""
     sections = [section for section in mapping.sections if section.in_bleed_rows] if mapping else []
     return [
-        replace(_with_file_headings(raw, section), section=section)
+        replace(_respell_headings(raw, section), section=section)
         for section in sections
         if not _missing_fields(raw, section)
     ]
@@ -229,7 +229,7 @@ def _missing_fields(raw: RawTable, section: TableMap) -> tuple[str, ...]:
     )
 
 
-def _with_file_headings(raw: RawTable, section: TableMap) -> TableMatch:
+def _respell_headings(raw: RawTable, section: TableMap) -> TableMatch:
     """The section with headings spelled as in the file, without those the file does not have."""
     spelling = {normalise(heading): heading for heading in reversed(raw.headings)} | {
         name: name for name in raw.headings

@@ -15,8 +15,8 @@ from analysis.intake.convert.numbers import unit_for
 from analysis.intake.mapping.table_map import FIELDS, required_fields
 from analysis.intake.propose.column_profile import (
     ColumnProfile,
-    identifiable_by_values,
     likely_unit,
+    score_by_values,
     value_score,
     word_levels,
 )
@@ -80,7 +80,7 @@ class Assignment:
 
 
 @dataclass(frozen=True)
-class _Match:
+class _HeadingMatch:
     """How well one heading and its column match one field."""
 
     entry: Entry
@@ -96,7 +96,7 @@ class _Match:
     def heading_score(self) -> float:
         if normalise(self.heading.text) == self.entry.name:
             return 1.0
-        return max(name_similarity(self.heading, self.vocabulary), identifiable_by_values(self.profile, self.entry))
+        return max(name_similarity(self.heading, self.vocabulary), score_by_values(self.profile, self.entry))
 
     @cached_property
     def value_score(self) -> float:
@@ -145,7 +145,10 @@ def assign(
 
     vocabulary, entries = field_vocabulary().get(table, {}), FIELDS[table]
     matches = [
-        [_Match(entries[name], vocabulary[name], heading, one) for heading, one in zip(headings, profiles, strict=True)]
+        [
+            _HeadingMatch(entries[name], vocabulary[name], heading, one)
+            for heading, one in zip(headings, profiles, strict=True)
+        ]
         for name in entries
         if name in vocabulary
     ]
@@ -157,7 +160,7 @@ def assign(
             scores[:, j] = [float(row[j].entry.name == name) for row in matches]
     rows, columns = linear_sum_assignment(-np.where(scores > MIN_SCORE * 0.6, scores, 0.0))
     pairs = {int(i): int(j) for i, j in zip(rows, columns, strict=True) if scores[i, j] >= MIN_SCORE}
-    pairs |= _only_date_left(matches, pairs, required_fields(table))
+    pairs |= _match_only_date_left(matches, pairs, required_fields(table))
     free = [j for j in range(len(profiles)) if j not in pairs.values()]
     choices = tuple(_column_match(matches[i], j, free) for i, j in sorted(pairs.items()))
     refused = tuple(
@@ -169,7 +172,9 @@ def assign(
     return Assignment(choices, refused)
 
 
-def _only_date_left(matches: list[list[_Match]], pairs: dict[int, int], required: tuple[str, ...]) -> dict[int, int]:
+def _match_only_date_left(
+    matches: list[list[_HeadingMatch]], pairs: dict[int, int], required: tuple[str, ...]
+) -> dict[int, int]:
     """A required date that no heading names, if one column of dates alone is left: proposed, but doubtful."""
     candidates = [j for j, match in enumerate(matches[0]) if j not in pairs.values() and match.has_dates]
     if len(candidates) != 1 or len(pairs) < 3:
@@ -182,7 +187,7 @@ def _only_date_left(matches: list[list[_Match]], pairs: dict[int, int], required
     }
 
 
-def _column_match(row: list[_Match], index: int, free: list[int]) -> ColumnMatch:
+def _column_match(row: list[_HeadingMatch], index: int, free: list[int]) -> ColumnMatch:
     """The proposed line of a field (a row of matches) with its heading (by index), and the reasons to check it."""
     best = row[index]
     score = max(best.score, MIN_SCORE)
@@ -190,7 +195,7 @@ def _column_match(row: list[_Match], index: int, free: list[int]) -> ColumnMatch
     others.reverse()
     close = tuple(row[j].heading.text for other, j in others if j in free and other > score - CLOSE)
     other_dates = tuple(row[j].heading.text for j in free if row[j].has_dates)
-    values, unknown = _words(best.entry, best.profile)
+    values, unknown = _words_by_level(best.entry, best.profile)
     line = ProposedLine(
         best.entry, best.vocabulary, best.heading, best.profile, best.unit, best.heading_score, best.score
     )
@@ -204,11 +209,13 @@ def _column_match(row: list[_Match], index: int, free: list[int]) -> ColumnMatch
         values=values,
         unknown_words=unknown,
         runners_up=tuple(row[j].heading.text for _, j in others[:2]),
-        doubts=tuple(mapping_warnings(line, close, other_dates, _frequent(unknown, best))),
+        doubts=tuple(mapping_warnings(line, close, other_dates, _frequent_words(unknown, best))),
     )
 
 
-def _words(entry: Entry, profile: ColumnProfile) -> tuple[dict[str, tuple[str, ...]], tuple[tuple[str, int], ...]]:
+def _words_by_level(
+    entry: Entry, profile: ColumnProfile
+) -> tuple[dict[str, tuple[str, ...]], tuple[tuple[str, int], ...]]:
     """The words of a column by level, and those that mean none of them, each with its number of cells."""
     if entry.type != "true/false" and not entry.levels:
         return {}, ()
@@ -225,7 +232,7 @@ def _words(entry: Entry, profile: ColumnProfile) -> tuple[dict[str, tuple[str, .
     return {level: tuple(words) for level, words in by_level.items()}, unknown
 
 
-def _frequent(unknown: tuple[tuple[str, int], ...], match: _Match) -> tuple[str, ...]:
+def _frequent_words(unknown: tuple[tuple[str, int], ...], match: _HeadingMatch) -> tuple[str, ...]:
     """Unknown words that are more than a typing error; words for other brakes are known to be out of scope."""
     least = max(2, 0.002 * match.profile.rows)
     of_brakes = match.entry.name == "brake"

@@ -12,7 +12,7 @@ from analysis.intake.convert.cleaned_text import FALSE, TRUE, folded, normalise_
 from analysis.intake.convert.dates import parse_datetimes
 from analysis.intake.convert.numbers import Unit, unit_for
 from analysis.intake.propose.headings import abbreviation_score
-from analysis.intake.propose.vocabulary import is_out_of_scope, level_lexicon, means_missing, negations, pairs
+from analysis.intake.propose.vocabulary import is_out_of_scope, level_lexicon, negations, pairs, says_not_recorded
 from schemas import Entry
 
 MIN_ABBREVIATION_SCORE = 0.6
@@ -55,10 +55,10 @@ def word_level(word: str, entry: Entry) -> str | None:
         return own[key]
     names = ["fluid"] if entry.name in FLUID_FIELDS else [entry.name]
     names += ["yes_no"] if entry.type == "true/false" else []
-    return next((level for name in names if (level := _meaning(word, name)) is not None), None)
+    return next((level for name in names if (level := _look_up_level(word, name)) is not None), None)
 
 
-def guess_from_one_word(words: Sequence[str], entry: Entry) -> list[tuple[str, str]]:
+def guess_level_from_word(words: Sequence[str], entry: Entry) -> list[tuple[str, str]]:
     """Unknown phrases of a yes/no column, each with the level that one of its words means."""
     if entry.type != "true/false":
         return []
@@ -67,11 +67,11 @@ def guess_from_one_word(words: Sequence[str], entry: Entry) -> list[tuple[str, s
     return [
         (word, level)
         for word, level in word_levels(words, entry).items()
-        if normalise_level(word) not in own and not any(_whole_phrase(word, name) for name in names)
+        if normalise_level(word) not in own and not any(_level_of_phrase(word, name) for name in names)
     ]
 
 
-def _whole_phrase(word: str, name: str) -> str | None:
+def _level_of_phrase(word: str, name: str) -> str | None:
     """The level that a phrase as a whole means."""
     phrase, meanings = " ".join(tokens(word)) or word.strip(), level_lexicon(name).meanings
     spelled = next((s for s in (phrase, phrase.replace(" ", ""), word.strip()) if s in meanings), None)
@@ -79,10 +79,10 @@ def _whole_phrase(word: str, name: str) -> str | None:
 
 
 @cache
-def _meaning(word: str, name: str) -> str | None:
+def _look_up_level(word: str, name: str) -> str | None:
     lexicon = level_lexicon(name)
     phrase = " ".join(tokens(word)) or word.strip()
-    whole = _whole_phrase(word, name)
+    whole = _level_of_phrase(word, name)
     if whole is not None or negations() & set(phrase.split()):
         return whole
     inside = [
@@ -93,10 +93,10 @@ def _meaning(word: str, name: str) -> str | None:
     ]
     if inside:
         return max(inside)[1]
-    return _abbreviation(phrase, name) if phrase.isalpha() and 2 < len(phrase) < 7 else None
+    return _level_of_abbreviation(phrase, name) if phrase.isalpha() and 2 < len(phrase) < 7 else None
 
 
-def _abbreviation(word: str, name: str) -> str | None:
+def _level_of_abbreviation(word: str, name: str) -> str | None:
     """The one level an abbreviation may mean (DRK is dark); None if two are equally likely."""
     scores: dict[str, float] = {}
     for whole, levels in level_lexicon(name).meanings.items():
@@ -154,14 +154,14 @@ def column_profile(heading: str, cells: pl.Series, decimal: str) -> ColumnProfil
         text = text.gather_every(len(text) // SAMPLE + 1)
     counts = text.value_counts(sort=True)
     words = counts.get_column(counts.columns[0]).to_list()
-    missing = tuple(word for word in words[:400] if means_missing(word))
+    missing = tuple(word for word in words[:400] if says_not_recorded(word))
     usual = {"-", "–", "n/a", "na", "n.r.", "k.a.", "null", "none", "nan"}
     text = text.filter(~text.is_in(list(missing)) & ~text.str.to_lowercase().is_in(list(usual)))
     ignored = {*missing, *(word for word in words if word.casefold() in usual)}
     remaining = tuple(word for word in words if word not in ignored)
     dates_read = parse_datetimes(text.head(500), None).local_time
     dates = dates_read.count() / len(dates_read) if len(dates_read) else 0.0
-    return ColumnProfile(heading, text, remaining, dates, _numbers(text, decimal), missing, cells)
+    return ColumnProfile(heading, text, remaining, dates, _parse_plain_numbers(text, decimal), missing, cells)
 
 
 def value_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
@@ -178,7 +178,7 @@ def value_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> floa
     return _text_score(profile, entry)
 
 
-def identifiable_by_values(profile: ColumnProfile, entry: Entry) -> float:
+def score_by_values(profile: ColumnProfile, entry: Entry) -> float:
     """Score of a column whose words alone identify a field, whatever its heading.
 
     0.5 if nearly all its words mean at least three of the field's levels (or both of two), else 0. Fluids never identify
@@ -198,7 +198,9 @@ def likely_unit(profile: ColumnProfile, entry: Entry, usual: float | None, headi
     """
     if not entry.unit or entry.type not in ("number", "whole number"):
         return None
-    own = next((name for name in ("mm", "ml", "nm", "c", "fraction", "min", "s") if _is_own(name, entry.unit)), None)
+    own = next(
+        (name for name in ("mm", "ml", "nm", "c", "fraction", "min", "s") if _is_field_unit(name, entry.unit)), None
+    )
     if heading_unit is not None and unit_for(heading_unit, entry.unit) is not None:
         return None if heading_unit == own else heading_unit
     if own is None or usual is None or not profile.numbers.count():
@@ -207,13 +209,13 @@ def likely_unit(profile: ColumnProfile, entry: Entry, usual: float | None, headi
     best = max(
         names,
         key=lambda name: (
-            _inside(profile, entry, unit_for(name, entry.unit)),
+            _share_within_limits(profile, entry, unit_for(name, entry.unit)),
             name == own,
             -_distance_from_usual(profile, entry, usual, name),
         ),
     )
-    ours = _inside(profile, entry, unit_for(own, entry.unit)) if own else 0.0
-    better = _inside(profile, entry, unit_for(best, entry.unit))
+    ours = _share_within_limits(profile, entry, unit_for(own, entry.unit)) if own else 0.0
+    better = _share_within_limits(profile, entry, unit_for(best, entry.unit))
     return best if best != own and better > ours + 0.3 else _usual_unit(profile, entry, usual, own)
 
 
@@ -223,7 +225,11 @@ def _usual_unit(profile: ColumnProfile, entry: Entry, usual: float, field_unit: 
         return None
     fitting_units = (name for name in OTHER_UNITS if is_near_usual(profile, unit_for(name, entry.unit), usual, ABOUT))
     return next(
-        (name for name in fitting_units if _inside(profile, entry, unit_for(name, entry.unit)) > IDENTIFYING_SHARE),
+        (
+            name
+            for name in fitting_units
+            if _share_within_limits(profile, entry, unit_for(name, entry.unit)) > IDENTIFYING_SHARE
+        ),
         None,
     )
 
@@ -242,7 +248,7 @@ def median_reading(profile: ColumnProfile, unit: Unit | None) -> float | None:
     return abs(float(median) * (unit.factor if unit else 1) + (unit.offset if unit else 0))
 
 
-def _numbers(text: pl.Series, decimal: str) -> pl.Series:
+def _parse_plain_numbers(text: pl.Series, decimal: str) -> pl.Series:
     bare = (
         pl.DataFrame({"cell": text})
         .select(pl.when(pl.col("cell").str.contains(_NUMBER)).then(pl.col("cell").str.replace_all(r"[^\d.,+-]", "")))
@@ -272,8 +278,8 @@ def level_share(profile: ColumnProfile, entry: Entry) -> float:
 def _number_score(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
     if profile.numeric < 0.7:
         return 0.03
-    whole = entry.type != "whole number" or _share(profile.numbers.drop_nulls() % 1 == 0) > 0.95
-    return (0.3 + 0.7 * _inside(profile, entry, unit)) * (1.0 if whole else 0.3)
+    whole = entry.type != "whole number" or _share_true(profile.numbers.drop_nulls() % 1 == 0) > 0.95
+    return (0.3 + 0.7 * _share_within_limits(profile, entry, unit)) * (1.0 if whole else 0.3)
 
 
 def _text_score(profile: ColumnProfile, entry: Entry) -> float:
@@ -291,7 +297,7 @@ def _text_score(profile: ColumnProfile, entry: Entry) -> float:
     return 1.0 if profile.distinct_share < 0.5 or len(profile.distinct) < 80 else 0.5
 
 
-def _inside(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
+def _share_within_limits(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
     values = profile.numbers.drop_nulls()
     if unit is not None:
         values = values * unit.factor + unit.offset
@@ -299,10 +305,10 @@ def _inside(profile: ColumnProfile, entry: Entry, unit: Unit | None) -> float:
         return 0.0
     low = -float("inf") if entry.low is None else entry.low
     high = float("inf") if entry.high is None else entry.high
-    return _share((values >= low - 1e-9) & (values <= high + 1e-9))
+    return _share_true((values >= low - 1e-9) & (values <= high + 1e-9))
 
 
-def _share(true: pl.Series) -> float:
+def _share_true(true: pl.Series) -> float:
     return int(true.sum()) / len(true) if len(true) else 0.0
 
 
@@ -314,6 +320,6 @@ def _distance_from_usual(profile: ColumnProfile, entry: Entry, usual: float, nam
     return abs(abs(float(median) * unit.factor + unit.offset) - usual)  # type: ignore[arg-type]
 
 
-def _is_own(name: str, canonical: str) -> bool:
+def _is_field_unit(name: str, canonical: str) -> bool:
     unit = unit_for(name, canonical)
     return unit is not None and unit.factor == 1 and unit.offset == 0

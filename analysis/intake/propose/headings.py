@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import cache
 
 from analysis.intake.convert.cleaned_text import tokens
-from analysis.intake.convert.numbers import unit_named
+from analysis.intake.convert.numbers import unit_name_in_map
 from analysis.intake.propose.vocabulary import FieldVocabulary, concepts, filler_words, negations
 
 _MAX_PHRASE = 4
@@ -50,25 +50,27 @@ class Heading:
 def headings(texts: Iterable[str]) -> list[Heading]:
     """The meaning of each heading of a file; meanings in the file's own language and in English are more certain."""
     split = [(text, *_words_and_unit(text)) for text in texts]
-    language = _language(word for _, words, _ in split for word in words)
-    return [_heading(text, words, unit, language) for text, words, unit in split]
+    language = _main_language(word for _, words, _ in split for word in words)
+    return [_interpret_heading(text, words, unit, language) for text, words, unit in split]
 
 
 def name_similarity(heading: Heading, vocabulary: FieldVocabulary) -> float:
     """How well a heading names a field, 0-1: it has all concepts of one phrasing, and little else."""
     return max(
-        (_similarity(heading.senses, one.needed, one.needed | one.optional) for one in vocabulary.phrasings),
+        (_phrase_similarity(heading.senses, one.needed, one.needed | one.optional) for one in vocabulary.phrasings),
         default=0.0,
     )
 
 
-def _similarity(senses: tuple[Sense, ...], needed: frozenset[str], allowed: frozenset[str]) -> float:
+def _phrase_similarity(senses: tuple[Sense, ...], needed: frozenset[str], allowed: frozenset[str]) -> float:
     if not senses:
         return 0.0
     scores = {concept: max(sense.get(concept, 0.0) for sense in senses) for concept in needed}
-    recall = sum(_weight(c) * score for c, score in scores.items()) / sum(_weight(c) for c in needed)
-    weights = [max((_weight(c) for c in sense), default=_UNKNOWN_WEIGHT) for sense in senses]
-    on_topic = [max((_weight(c) * sure for c, sure in sense.items() if c in allowed), default=0.0) for sense in senses]
+    recall = sum(_concept_weight(c) * score for c, score in scores.items()) / sum(_concept_weight(c) for c in needed)
+    weights = [max((_concept_weight(c) for c in sense), default=_UNKNOWN_WEIGHT) for sense in senses]
+    on_topic = [
+        max((_concept_weight(c) * sure for c, sure in sense.items() if c in allowed), default=0.0) for sense in senses
+    ]
     precision = min(1.0, sum(on_topic) / sum(weights))
     unrelated = any(
         max(sense, key=lambda c: (sense[c], c != "unrelated"), default="") == "unrelated" for sense in senses
@@ -80,7 +82,7 @@ def irrelevant_words(heading: Heading, vocabulary: FieldVocabulary) -> tuple[str
     """Words of a heading that are not in the most similar phrasing of a field."""
     best = max(
         vocabulary.phrasings,
-        key=lambda one: _similarity(heading.senses, one.needed, one.needed | one.optional),
+        key=lambda one: _phrase_similarity(heading.senses, one.needed, one.needed | one.optional),
         default=None,
     )
     allowed = best.needed | best.optional if best else frozenset()
@@ -88,16 +90,16 @@ def irrelevant_words(heading: Heading, vocabulary: FieldVocabulary) -> tuple[str
         word
         for word, sense in zip(heading.words, heading.senses, strict=True)
         if max((sense.get(concept, 0.0) for concept in allowed), default=0.0) < _UNKNOWN_WEIGHT
-        and max((_weight(concept) for concept in sense), default=_UNKNOWN_WEIGHT) >= _UNKNOWN_WEIGHT
+        and max((_concept_weight(concept) for concept in sense), default=_UNKNOWN_WEIGHT) >= _UNKNOWN_WEIGHT
     )
 
 
-def _heading(text: str, words: list[str], unit: str | None, language: str) -> Heading:
-    word_senses = _senses(words, language)
+def _interpret_heading(text: str, words: list[str], unit: str | None, language: str) -> Heading:
+    word_senses = _find_senses(words, language)
     return Heading(text, tuple(sense for _, sense in word_senses), unit, tuple(word for word, _ in word_senses))
 
 
-def _weight(concept: str) -> float:
+def _concept_weight(concept: str) -> float:
     return _WEIGHTS.get(concept, 1.0)
 
 
@@ -105,17 +107,17 @@ def _words_and_unit(text: str) -> tuple[list[str], str | None]:
     """The words of a heading without the unit it names in brackets or at its end, and that unit."""
     text = text[:_MAX_HEADING]
     for bracketed in _BRACKETED.findall(text):
-        unit = unit_named(bracketed.strip())
+        unit = unit_name_in_map(bracketed.strip())
         if unit:
             return tokens(_BRACKETED.sub(" ", text)), unit
     words = tokens(text)
     for length in (2, 1):
         if len(words) > length:
-            unit = unit_named(" ".join(words[-length:]))
+            unit = unit_name_in_map(" ".join(words[-length:]))
             if unit and not _is_not_a_unit(text, words, length):
                 return words[:-length], unit
     sign = re.search(r'[%"″]|°\s?[CF]\b', text)
-    return words, unit_named(sign[0]) if sign else None
+    return words, unit_name_in_map(sign[0]) if sign else None
 
 
 def _is_not_a_unit(text: str, words: list[str], length: int) -> bool:
@@ -124,14 +126,14 @@ def _is_not_a_unit(text: str, words: list[str], length: int) -> bool:
     return phrase in concepts().meanings or bool(re.search(r"\b\w/\w\W*$", text))
 
 
-def _language(words: Iterable[str]) -> str:
+def _main_language(words: Iterable[str]) -> str:
     """The language of most of the words; English if two have as many."""
     meanings = concepts().meanings
     counts = Counter(language for word in words if word in meanings for language in set.union(*meanings[word].values()))
     return max(counts, key=lambda language: (counts[language], language == "en"), default="en")
 
 
-def _senses(words: list[str], language: str) -> list[tuple[str, Sense]]:
+def _find_senses(words: list[str], language: str) -> list[tuple[str, Sense]]:
     """The words and phrases of a heading with their senses, filler words left out."""
     senses: list[tuple[str, Sense]] = []
     start = 0
@@ -140,47 +142,47 @@ def _senses(words: list[str], language: str) -> list[tuple[str, Sense]]:
         longest = next((one for one in phrases if " ".join(one) in concepts().meanings), words[start : start + 1])
         phrase = " ".join(longest)
         if phrase not in filler_words() or len(words) == 1:
-            senses += [(phrase, sense) for sense in _senses_of(phrase, language)]
+            senses += [(phrase, sense) for sense in _senses_of_word(phrase, language)]
         start += len(longest)
     return senses
 
 
 @cache
-def _senses_of(word: str, language: str) -> list[Sense]:
+def _senses_of_word(word: str, language: str) -> list[Sense]:
     """The senses of one word: as it is, as a compound, by the stems in it, or as an abbreviation."""
     if len(word) > _MAX_WORD:
         return []
     for spelled in dict.fromkeys((word, re.sub(r"([aou])e", r"\1", word))):
         if spelled in concepts().meanings:
             return [_sense_or_abbreviation(spelled, language)]
-        parts = _compound(spelled, 3)
+        parts = _split_compound(spelled, 3)
         if parts:
-            return [_sense(part, language, 1.0) for part in parts]
-    stems = _stems(word)
+            return [_dictionary_sense(part, language, 1.0) for part in parts]
+    stems = _find_stems(word)
     if stems:
-        return [_sense(stem, language, 0.9) for stem in stems]
+        return [_dictionary_sense(stem, language, 0.9) for stem in stems]
     if word.isdigit() or (len(word) == 1 and not word.isalpha()):
         return []
-    return [_abbreviated(word, language)]
+    return [_expand_abbreviation(word, language)]
 
 
 def _sense_or_abbreviation(word: str, language: str) -> Sense:
     """A known word; one of another language may also abbreviate a word of the file's own (`rem` is not always a brake)."""
-    sense = _sense(word, language, 1.0)
+    sense = _dictionary_sense(word, language, 1.0)
     if len(word) < 2 or (max(sense.values()) == 1.0 and not (len(word) == 3 and word in concepts().alone)):
         return sense
-    abbreviated = _abbreviated(word, language)
+    abbreviated = _expand_abbreviation(word, language)
     return {concept: max(sense.get(concept, 0.0), abbreviated.get(concept, 0.0)) for concept in (*sense, *abbreviated)}
 
 
-def _sense(word: str, language: str, certainty: float) -> Sense:
+def _dictionary_sense(word: str, language: str, certainty: float) -> Sense:
     return {
         concept: certainty * (1.0 if language in languages or "en" in languages else _OTHER_LANGUAGE)
         for concept, languages in concepts().meanings[word].items()
     }
 
 
-def _compound(word: str, at_most: int) -> list[str]:
+def _split_compound(word: str, at_most: int) -> list[str]:
     """The known words of a compound, joined directly or by the usual linking letters; empty if it is not one."""
     if len(word) < 3:
         return []
@@ -193,12 +195,14 @@ def _compound(word: str, at_most: int) -> list[str]:
             return [head, word[cut:]]
         for link in _LINKING_LETTERS:
             rest = word[cut + len(link) :]
-            if word[cut:].startswith(link) and (not rest or (at_most > 1 and (tail := _compound(rest, at_most - 1)))):
+            if word[cut:].startswith(link) and (
+                not rest or (at_most > 1 and (tail := _split_compound(rest, at_most - 1)))
+            ):
                 return [head, *(tail if rest else [])]
     return []
 
 
-def _stems(word: str) -> list[str]:
+def _find_stems(word: str) -> list[str]:
     """Known words inside a word that do not overlap, in the order of the text; longer ones take precedence."""
     lexicon = concepts()
     stems, rest = [], word
@@ -216,13 +220,13 @@ def _long_stems() -> tuple[str, ...]:
     return tuple(sorted(stems, key=lambda stem: (-len(stem), stem)))
 
 
-def _abbreviated(word: str, language: str) -> Sense:
+def _expand_abbreviation(word: str, language: str) -> Sense:
     """What an abbreviation may mean: the words of which it is the beginning, the consonants, or letters in order."""
     senses: Sense = {}
     if word in negations():
         return senses
     if len(word) > 2 and word.endswith("s"):
-        senses = dict(_abbreviated(word[:-1], language))
+        senses = dict(_expand_abbreviation(word[:-1], language))
     for whole, meanings in concepts().meanings.items():
         score = abbreviation_score(word, whole) if len(whole) > len(word) and whole not in concepts().alone else 0.0
         if score:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from analysis.intake.convert.cleaned_text import tokens
 from analysis.intake.convert.numbers import unit_for
-from analysis.intake.propose.column_profile import FAR_OFF, ColumnProfile, guess_from_one_word, median_reading
+from analysis.intake.propose.column_profile import FAR_OFF, ColumnProfile, guess_level_from_word, median_reading
 from analysis.intake.propose.headings import Heading, irrelevant_words
 from analysis.intake.propose.vocabulary import FieldVocabulary, negations
 from schemas import Entry
@@ -67,19 +67,19 @@ def mapping_warnings(
         warnings.append("only date column left" if line.score < MIN_SCORE else "weak match")
     irrelevant = irrelevant_words(line.heading, line.vocabulary)
     if irrelevant and line.heading_score < 1:
-        warnings.append(f"heading also contains {_listed(irrelevant)}")
+        warnings.append(f"heading also contains {_list_words(irrelevant)}")
     if alternatives:
-        warnings.append(f"{_listed(alternatives)} fits nearly as well")
+        warnings.append(f"{_list_words(alternatives)} fits nearly as well")
     if line.entry.type in DATES and line.heading_score < 1 and other_dates:
-        warnings.append(f"{_listed(other_dates)} contains dates too")
+        warnings.append(f"{_list_words(other_dates)} contains dates too")
     if line.entry.type in NUMBERS:
         warnings += _number_warnings(line)
     if unknown:
-        warnings.append(f"unknown words: {_listed(unknown)}")
+        warnings.append(f"unknown words: {_list_words(unknown)}")
     meanings = {"true": "yes", "false": "no"}
     warnings += [
         f"{word!r} is taken as {meanings.get(level, level)} from one of its words"
-        for word, level in guess_from_one_word(line.profile.distinct, line.entry)
+        for word, level in guess_level_from_word(line.profile.distinct, line.entry)
     ]
     return warnings
 
@@ -95,10 +95,10 @@ def _number_warnings(line: ProposedLine) -> list[str]:
         warnings.append("heading suggests a count")
     if line.unit and not line.heading.unit:
         warnings.append(f"heading gives no unit; {line.unit} is guessed from the readings")
-    return [*warnings, *_unusual_size(line)]
+    return [*warnings, *_unusual_size_warning(line)]
 
 
-def _unusual_size(line: ProposedLine) -> list[str]:
+def _unusual_size_warning(line: ProposedLine) -> list[str]:
     entry, usual = line.entry, line.vocabulary.usual
     median = median_reading(line.profile, unit_for(line.unit, entry.unit) if line.unit else None)
     if not median or not usual or entry.unit in ("", "currency", "°C"):
@@ -126,5 +126,5 @@ def _whole_range(profile: ColumnProfile) -> str:
     return f"whole numbers from {low:g} to {high:g}" if isinstance(low, float) and isinstance(high, float) else ""
 
 
-def _listed(words: tuple[str, ...]) -> str:
+def _list_words(words: tuple[str, ...]) -> str:
     return ", ".join(repr(word) for word in words[:4])

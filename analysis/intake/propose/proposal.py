@@ -85,10 +85,10 @@ def map_toml(proposed: Sequence[Proposal]) -> str:
     ]
     for one in recognised:
         place = ", returns in the rows of its bleeds" if one.in_bleed_rows else ""
-        lines += ["", f"# {_comment(names[one.file])}{place}", *_section(one, sections[one.table] > 1)]
+        lines += ["", f"# {_one_line_text(names[one.file])}{place}", *_section_lines(one, sections[one.table] > 1)]
     for one in proposed:
         if one.table is None:
-            lines += ["", f"# {_comment(names[one.file])}: not recognised as a table of the log"]
+            lines += ["", f"# {_one_line_text(names[one.file])}: not recognised as a table of the log"]
     return "\n".join(lines) + "\n"
 
 
@@ -113,7 +113,7 @@ def map_summary(proposed: Sequence[Proposal]) -> str:
             lines.append(f"  please check: {', '.join(doubtful)}")
         if one.date_doubt:
             lines.append(
-                f"  unclear whether dates are day-first or month-first ({_comment(one.date_doubt)}); day-first is proposed"
+                f"  unclear whether dates are day-first or month-first ({_one_line_text(one.date_doubt)}); day-first is proposed"
             )
     return "\n".join(lines)
 
@@ -125,11 +125,11 @@ def _short_names(files: Sequence[str]) -> dict[str, str]:
     return {file: name if counts[name] == 1 else file for file, name in names.items()}
 
 
-def _section(proposal: Proposal, several: bool) -> list[str]:
+def _section_lines(proposal: Proposal, several: bool) -> list[str]:
     table = proposal.table or ""
-    lines = [f"[[{table}]]" if several else f"[{table}]", *_reading(proposal)]
+    lines = [f"[[{table}]]" if several else f"[{table}]", *_reading_lines(proposal)]
     lines += [f"# {CHECK}: no heading found for {field}, which is required" for field in proposal.lacks]
-    lines += [f"# {CHECK}: {_comment(note)}" for note in proposal.notes]
+    lines += [f"# {CHECK}: {_one_line_text(note)}" for note in proposal.notes]
     columns = [choice for choice in proposal.choices if not choice.is_own]
     lines += ["", f"[{table}.columns]", *(_column_line(choice) for choice in columns)]
     for choice in proposal.choices:
@@ -139,82 +139,84 @@ def _section(proposal: Proposal, several: bool) -> list[str]:
             lines += ["", *_values_section(table, choice)]
     if proposal.refused:
         lines += ["", "# Not proposed:"]
-        lines += [f"#   {_quoted(one.heading)} for {one.field}: {_comment(one.reason)}" for one in proposal.refused]
+        lines += [
+            f"#   {_quote_text(one.heading)} for {one.field}: {_one_line_text(one.reason)}" for one in proposal.refused
+        ]
     if proposal.unmapped:
-        lines += ["", "# Headings not used: " + ", ".join(map(_quoted, proposal.unmapped))]
+        lines += ["", "# Headings not used: " + ", ".join(map(_quote_text, proposal.unmapped))]
     return lines
 
 
-def _reading(proposal: Proposal) -> Iterator[str]:
+def _reading_lines(proposal: Proposal) -> Iterator[str]:
     """How the cells of the file are read."""
     if proposal.in_bleed_rows:
         yield "in_bleed_rows = true"
     if proposal.decimal != ".":
-        yield f"decimal = {_quoted(proposal.decimal)}"
+        yield f"decimal = {_quote_text(proposal.decimal)}"
     if proposal.thousands:
-        yield f"thousands = {_quoted(proposal.thousands)}"
+        yield f"thousands = {_quote_text(proposal.thousands)}"
     if proposal.date_order:
-        doubt = f"  # {CHECK}: unclear whether day-first or month-first ({_comment(proposal.date_doubt)})"
-        yield f"date_order = {_quoted(proposal.date_order)}{doubt if proposal.date_doubt else ''}"
+        doubt = f"  # {CHECK}: unclear whether day-first or month-first ({_one_line_text(proposal.date_doubt)})"
+        yield f"date_order = {_quote_text(proposal.date_order)}{doubt if proposal.date_doubt else ''}"
     if proposal.missing:
-        yield f"missing = [{', '.join(map(_quoted, proposal.missing))}]"
+        yield f"missing = [{', '.join(map(_quote_text, proposal.missing))}]"
 
 
 def _column_line(choice: ColumnMatch) -> str:
-    heading = _quoted(choice.heading)
-    value = f"{{ heading = {heading}, unit = {_quoted(choice.unit)} }}" if choice.unit else heading
-    return f"{choice.field} = {value}{_question(choice)}"
+    heading = _quote_text(choice.heading)
+    value = f"{{ heading = {heading}, unit = {_quote_text(choice.unit)} }}" if choice.unit else heading
+    return f"{choice.field} = {value}{_doubt_comment(choice)}"
 
 
 def _heading_line(choice: ColumnMatch) -> str:
-    return f"heading = {_quoted(choice.heading)}{_question(choice)}"
+    return f"heading = {_quote_text(choice.heading)}{_doubt_comment(choice)}"
 
 
-def _question(choice: ColumnMatch) -> str:
+def _doubt_comment(choice: ColumnMatch) -> str:
     if not choice.doubtful:
         return ""
-    reasons = [_comment("; ".join(choice.doubts))]
+    reasons = [_one_line_text("; ".join(choice.doubts))]
     if choice.heading_score > 0:  # else no field was matched: the only date column left, or a return
         reasons.append(f"heading match {choice.heading_score:.0%}, contents match {choice.value_score:.0%}")
     if choice.runners_up:
-        reasons.append(f"next best: {', '.join(map(_quoted, choice.runners_up))}")
+        reasons.append(f"next best: {', '.join(map(_quote_text, choice.runners_up))}")
     return f"  # {CHECK}: {'; '.join(reasons)}"
 
 
 def _values_section(table: str, choice: ColumnMatch) -> list[str]:
-    field = _quoted(choice.field) if choice.is_own else choice.field
+    field = _quote_text(choice.field) if choice.is_own else choice.field
     lines = [f"[{table}.values.{field}]"]
     for level, words in choice.values.items():
-        key = level if level.isidentifier() else _quoted(level)
-        lines.append(f"{key} = [{', '.join(map(_quoted, words))}]")
-    return [*lines, *_unknown_words(table, choice)]
+        key = level if level.isidentifier() else _quote_text(level)
+        lines.append(f"{key} = [{', '.join(map(_quote_text, words))}]")
+    return [*lines, *_unknown_word_lines(table, choice)]
 
 
-def _unknown_words(table: str, choice: ColumnMatch) -> Iterator[str]:
+def _unknown_word_lines(table: str, choice: ColumnMatch) -> Iterator[str]:
     """Every word that means no level, with its number of cells, to be written into the list of one."""
     outside = [pair for pair in choice.unknown_words if choice.field == "brake" and is_out_of_scope(pair[0])]
     if outside:
-        yield f"# Out of scope, their rows are rejected: {', '.join(map(_word_count, outside))}"
+        yield f"# Out of scope, their rows are rejected: {', '.join(map(_word_with_count, outside))}"
     unknown = [pair for pair in choice.unknown_words if pair not in outside]
     if unknown:
         entry = FIELDS[table].get(choice.field)
         levels = (entry.levels if entry else ()) or ("true", "false")
         yield f"# {CHECK}: words not recognised; add each word to the list it belongs in: {', '.join(levels)}"
-        yield from (f"#   {_word_count(pair)}" for pair in unknown[:MAX_UNKNOWN])
+        yield from (f"#   {_word_with_count(pair)}" for pair in unknown[:MAX_UNKNOWN])
         rest = unknown[MAX_UNKNOWN:]
         if rest:
             yield f"#   and {len(rest):,} more words in {sum(count for _, count in rest):,} cells"
 
 
-def _word_count(pair: tuple[str, int]) -> str:
+def _word_with_count(pair: tuple[str, int]) -> str:
     word, count = pair
-    return f"{_quoted(word)} ({count:,} {'cell' if count == 1 else 'cells'})"
+    return f"{_quote_text(word)} ({count:,} {'cell' if count == 1 else 'cells'})"
 
 
-def _quoted(text: str) -> str:
+def _quote_text(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _comment(text: str | None) -> str:
+def _one_line_text(text: str | None) -> str:
     """Text for a comment: on one line, without control characters."""
     return "".join(letter if letter.isprintable() else " " for letter in text or "")

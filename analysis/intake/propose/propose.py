@@ -39,7 +39,7 @@ RecallCounts = Callable[[pl.DataFrame], Mapping[str, int]]
 
 
 @dataclass(frozen=True)
-class _Sheet:
+class _ProfiledFile:
     """A file with what its headings mean and what its columns hold, and the columns of returns in it."""
 
     raw: RawTable
@@ -91,41 +91,42 @@ def proposals(tables: Sequence[RawTable], count_recalls: RecallCounts | None = N
 
     A heading of the largest table of bleeds means the same field in every other file.
     """
-    sheets = [_sheet(raw) for raw in tables]
-    proposed = [_propose(sheet, {}) for sheet in sheets]
+    sheets = [_profile_file(raw) for raw in tables]
+    proposed = [_propose_table(sheet, {}) for sheet in sheets]
     bleeds = [one for one in proposed if one.table == "sessions"]
     if bleeds:
         largest = max(bleeds, key=lambda one: one.rows)
         agreed = {normalise(choice.heading): choice.field for choice in largest.choices}
         proposed = [
-            one if one is largest else _propose(sheet, agreed) for one, sheet in zip(proposed, sheets, strict=True)
+            one if one is largest else _propose_table(sheet, agreed)
+            for one, sheet in zip(proposed, sheets, strict=True)
         ]
     complete = []
     for one, sheet in zip(proposed, sheets, strict=True):
-        complete.append(_with_recalls(one, sheet, count_recalls) if one.table == "sessions" else one)
+        complete.append(_add_recall_questions(one, sheet, count_recalls) if one.table == "sessions" else one)
         if one.table == "sessions":
-            complete += _returns_in_rows(one, sheet)
+            complete += _propose_returns_in_rows(one, sheet)
     return complete
 
 
-def _sheet(raw: RawTable) -> _Sheet:
+def _profile_file(raw: RawTable) -> _ProfiledFile:
     decimal = decimal_mark(raw.cells)
     profiles = [column_profile(heading, raw.cells.get_column(heading), decimal) for heading in raw.headings]
     file_headings = headings(raw.headings)
-    return _Sheet(raw, decimal, file_headings, profiles, return_columns(file_headings, profiles))
+    return _ProfiledFile(raw, decimal, file_headings, profiles, return_columns(file_headings, profiles))
 
 
-def _propose(sheet: _Sheet, agreed: Mapping[str, str]) -> Proposal:
+def _propose_table(sheet: _ProfiledFile, agreed: Mapping[str, str]) -> Proposal:
     raw = sheet.raw
     assignments = {table: sheet.assign(table, agreed) for table in FIELDS}
-    possible = {name: one.choices for name, one in assignments.items() if _may_be(name, one.choices, sheet)}
+    possible = {name: one.choices for name, one in assignments.items() if _can_be_table(name, one.choices, sheet)}
     if "sessions" in possible and sheet.returns.returns:
         possible.pop("comebacks", None)  # each row is a bleed, with its returns
     table = max(possible, key=lambda name: _table_score(name, possible[name]), default="")
     choices = possible.get(table, ())
     if not choices:
         return Proposal(raw.file, None, unmapped=tuple(raw.headings), decimal=sheet.decimal, rows=raw.rows_read)
-    lacks = _lacks(table, choices)
+    lacks = _lacking_fields(table, choices)
     used = {choice.heading for choice in choices}
     returns = sheet.returns if table == "sessions" else ReturnColumns()
     in_rows = {choice.heading for one in returns.returns for choice in one}
@@ -147,7 +148,7 @@ def _propose(sheet: _Sheet, agreed: Mapping[str, str]) -> Proposal:
     return replace(proposal, notes=tuple(shared_headings(raw.headings, proposal.table_map())))
 
 
-def _returns_in_rows(bleeds: Proposal, sheet: _Sheet) -> list[Proposal]:
+def _propose_returns_in_rows(bleeds: Proposal, sheet: _ProfiledFile) -> list[Proposal]:
     """A proposal for each return that a row of bleeds can hold; without a day of its own it has that of the bleed."""
     shared = [replace(one, doubts=()) for one in bleeds.choices if one.field in ("session_id", "bike_id", "brake")]
     start = next((one for one in bleeds.choices if one.field == "started_at"), None)
@@ -175,7 +176,7 @@ def _returns_in_rows(bleeds: Proposal, sheet: _Sheet) -> list[Proposal]:
     return sections
 
 
-def _with_recalls(bleeds: Proposal, sheet: _Sheet, count_recalls: RecallCounts | None) -> Proposal:
+def _add_recall_questions(bleeds: Proposal, sheet: _ProfiledFile, count_recalls: RecallCounts | None) -> Proposal:
     """The proposal with a question on every field that recalls bikes: how many bleeds it would recall."""
     recalling = [choice for choice in bleeds.choices if choice.field in RECALL_FIELDS]
     if not recalling:
@@ -206,7 +207,7 @@ def _recall_question(choice: ColumnMatch, counts: Mapping[str, int]) -> str:
     return f"{recalls}{questions[choice.field]}"
 
 
-def _lacks(table: str, choices: tuple[ColumnMatch, ...]) -> tuple[str, ...]:
+def _lacking_fields(table: str, choices: tuple[ColumnMatch, ...]) -> tuple[str, ...]:
     return tuple(name for name in required_fields(table) if name not in {choice.field for choice in choices})
 
 
@@ -221,18 +222,18 @@ def _table_doubts(table: str, matched: int, n_headings: int, lacks: tuple[str, .
     return []
 
 
-def _may_be(table: str, choices: tuple[ColumnMatch, ...], sheet: _Sheet) -> bool:
+def _can_be_table(table: str, choices: tuple[ColumnMatch, ...], sheet: _ProfiledFile) -> bool:
     """Whether a file can be a table: enough of its fields, and for a list of names each name once."""
     if len(choices) < 2 or _table_score(table, choices) <= 0:
         return False
-    if 2 * len(_lacks(table, choices)) > len(required_fields(table)):
+    if 2 * len(_lacking_fields(table, choices)) > len(required_fields(table)):
         return False
     key = next((choice.heading for choice in choices if choice.field == UNIQUE_KEYS.get(table)), None)
     profile = next((one for one in sheet.profiles if one.heading == key), None)
-    return (profile is None or profile.distinct_share >= MIN_UNIQUE) and _may_be_returns(table, choices, sheet.headings)
+    return (profile is None or profile.distinct_share >= MIN_UNIQUE) and _can_be_returns(table, choices, sheet.headings)
 
 
-def _may_be_returns(table: str, choices: tuple[ColumnMatch, ...], file_headings: list[Heading]) -> bool:
+def _can_be_returns(table: str, choices: tuple[ColumnMatch, ...], file_headings: list[Heading]) -> bool:
     """A bike and a date alone are not a return: an invoice has them too."""
     if table != "comebacks" or {"comeback_id", "session_id", "complaint", "finding"} & {c.field for c in choices}:
         return True
@@ -242,4 +243,6 @@ def _may_be_returns(table: str, choices: tuple[ColumnMatch, ...], file_headings:
 
 def _table_score(table: str, choices: tuple[ColumnMatch, ...]) -> float:
     generated = GENERATED_IDS.get(table)
-    return sum(choice.score for choice in choices if choice.field != generated) - 1.5 * len(_lacks(table, choices))
+    return sum(choice.score for choice in choices if choice.field != generated) - 1.5 * len(
+        _lacking_fields(table, choices)
+    )

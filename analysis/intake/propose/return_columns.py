@@ -41,7 +41,7 @@ class ReturnColumns:
 
 
 @dataclass(frozen=True)
-class _Column:
+class _ReturnColumn:
     """A column of returns: the field it is, how many rows have a return, its words by level, and those not known."""
 
     field: str
@@ -74,7 +74,7 @@ def _sure_concepts(heading: Heading) -> list[set[str]]:
 
 def return_columns(headings: Sequence[Heading], profiles: Sequence[ColumnProfile]) -> ReturnColumns:
     """The columns of returns, grouped: a second date, or a heading with *2nd*, begins the next return of the row."""
-    groups: list[list[_Column]] = []
+    groups: list[list[_ReturnColumn]] = []
     refused: list[RefusedMatch] = []
     names: list[str] = []
     reasons_of_jobs: set[str] = set()
@@ -82,7 +82,7 @@ def return_columns(headings: Sequence[Heading], profiles: Sequence[ColumnProfile
     for heading, profile in zip(headings, profiles, strict=True):
         belongs = is_return_heading(heading) or (bool(names) and names[-1] == previous and _is_reason(heading))
         previous = heading.text
-        column = _column(heading, profile) if belongs else None
+        column = _read_return_column(heading, profile) if belongs else None
         if column is None:
             continue
         names.append(heading.text)
@@ -95,12 +95,12 @@ def return_columns(headings: Sequence[Heading], profiles: Sequence[ColumnProfile
             reason = f"filled in {column.rows:,} of {profile.rows:,} rows. {question}"
             refused.append(RefusedMatch(column.field.removeprefix("own."), heading.text, reason))
         else:
-            _add(groups, column, _ordinal(heading.text))
-    lines = tuple(_lines(group, profiles[0].rows) for group in groups)
+            _add_to_group(groups, column, _read_ordinal(heading.text))
+    lines = tuple(_map_lines(group, profiles[0].rows) for group in groups)
     return ReturnColumns(lines, tuple(refused), frozenset(names) - reasons_of_jobs)
 
 
-def _add(groups: list[list[_Column]], column: _Column, ordinal: int | None) -> None:
+def _add_to_group(groups: list[list[_ReturnColumn]], column: _ReturnColumn, ordinal: int | None) -> None:
     place = len(groups) - 1 if ordinal is None else min(ordinal - 1, len(groups))
     if not 0 <= place < len(groups) or column.field in {one.field for one in groups[place]}:
         groups.append([column])
@@ -108,23 +108,23 @@ def _add(groups: list[list[_Column]], column: _Column, ordinal: int | None) -> N
         groups[place].append(column)
 
 
-def _ordinal(heading: str) -> int | None:
+def _read_ordinal(heading: str) -> int | None:
     words = tokens(heading)
     return next((_ORDINALS[word] for word in words if word in _ORDINALS), None) or next(
         (int(word) for word in words if re.fullmatch(r"[1-9]", word)), None
     )
 
 
-def _column(heading: Heading, profile: ColumnProfile) -> _Column | None:
+def _read_return_column(heading: Heading, profile: ColumnProfile) -> _ReturnColumn | None:
     """What a column of returns holds: days, yes and no, or reasons; None for something else."""
     no_words = [word for word in profile.counts if normalise_level(word) in FALSE]
     counts = {word: count for word, count in profile.counts.items() if word not in no_words}
     rows = sum(counts.values())
     if not counts:
-        return _Column(CAME_BACK, heading.text, 0) if no_words else None
+        return _ReturnColumn(CAME_BACK, heading.text, 0) if no_words else None
     dates = parse_datetimes(pl.Series(list(counts)[:500], dtype=pl.String), None).local_time
     if dates.count() >= _MIN_DATES * len(dates):
-        return _Column("returned_at", heading.text, rows)
+        return _ReturnColumn("returned_at", heading.text, rows)
     levels = word_levels(tuple(counts), _YES_NO)
     if all(word in levels or re.fullmatch(r"[1-9]", word) for word in counts):
         yes = tuple(
@@ -132,7 +132,7 @@ def _column(heading: Heading, profile: ColumnProfile) -> _Column | None:
         )
         no = tuple(word for word in counts if levels.get(word) == "false")
         rows -= sum(counts[word] for word in no)
-        return _Column(
+        return _ReturnColumn(
             CAME_BACK, heading.text, rows, {"true": yes, "false": no} if no else {"true": yes} if yes else {}
         )
     name = max(("complaint", "finding"), key=lambda one: level_share(profile, FIELDS["comebacks"][one]))
@@ -143,10 +143,10 @@ def _column(heading: Heading, profile: ColumnProfile) -> _Column | None:
         if normalise_level(word) not in own:
             values[level] = (*values.get(level, ()), word)
     unknown = tuple((word, count) for word, count in counts.items() if word not in levels_of)
-    return _Column(name, heading.text, rows, values, unknown)
+    return _ReturnColumn(name, heading.text, rows, values, unknown)
 
 
-def _lines(group: list[_Column], total: int) -> tuple[ColumnMatch, ...]:
+def _map_lines(group: list[_ReturnColumn], total: int) -> tuple[ColumnMatch, ...]:
     """The lines of the map for one return of a row, each with the question it asks."""
     questions = {
         "returned_at": "is it the day the bike came back after this bleed?",

@@ -89,7 +89,7 @@ _MAX_REMARK = 200
 """Characters of the longest cell that may be such a phrase."""
 
 
-def means_missing(cell: str) -> bool:
+def says_not_recorded(cell: str) -> bool:
     """Whether a cell says in words that nothing was recorded: *weiß nicht*, *not known*."""
     return len(cell) <= _MAX_REMARK and (" ".join(tokens(cell)) or cell.strip()) in missing_lexicon()
 
@@ -115,13 +115,14 @@ def field_vocabulary() -> dict[str, dict[str, FieldVocabulary]]:
     """The vocabulary of every field, by table and field."""
     return {
         table: {
-            name: FieldVocabulary(tuple(_phrasings(one["phrases"])), one.get("usual")) for name, one in fields.items()
+            name: FieldVocabulary(tuple(_parse_phrasings(one["phrases"])), one.get("usual"))
+            for name, one in fields.items()
         }
         for table, fields in _read_toml("fields").items()
     }
 
 
-def _phrasings(phrases: list[str]) -> Iterator[Phrasing]:
+def _parse_phrasings(phrases: list[str]) -> Iterator[Phrasing]:
     for way in phrases:
         words = way.split()
         yield Phrasing(

@@ -23,7 +23,7 @@ from analysis.intake.readers.raw_table import (
     is_non_data_row,
     unparsed_rows,
 )
-from analysis.intake.readers.text_files import CsvLayout, DecodedText, Record, csv_layout, decode, record_at
+from analysis.intake.readers.text_files import CsvLayout, CsvRecord, DecodedText, csv_layout, decode, record_at
 
 _SAMPLE_BYTES = 4 << 20
 _SAMPLE_LINES = 3000
@@ -46,7 +46,9 @@ def csv_table(file: Snapshot, hints: Sequence[ReadingHint] = ()) -> RawTable:
     limits.check_size(file.label, columns=layout.width, rows=len(lines))
     rows = csv_rows(lines, layout, source.short_rows)
     broken = unparsed_rows((record.row, record.text, record.reason) for record in rows.broken)
-    return RawTable(file.label, _with_headings(rows.cells, layout), broken, file.sha256, _notes(source.text, rows))
+    return RawTable(
+        file.label, _apply_headings(rows.cells, layout), broken, file.sha256, _reading_notes(source.text, rows)
+    )
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,7 @@ def _lines_below_headings(source: _CsvSource) -> pl.Series:
     return lines.str.strip_suffix(source.layout.delimiter) if source.layout.trailing else lines
 
 
-def _with_headings(cells: pl.DataFrame, layout: CsvLayout) -> pl.DataFrame:
+def _apply_headings(cells: pl.DataFrame, layout: CsvLayout) -> pl.DataFrame:
     """The cells under their headings, without columns that have neither a heading nor a value."""
     row, *columns = cells.get_columns()
     headings = zip(columns, layout.headings, layout.has_heading, strict=True)
@@ -92,16 +94,18 @@ def _with_headings(cells: pl.DataFrame, layout: CsvLayout) -> pl.DataFrame:
     )
 
 
-def _notes(text: DecodedText, rows: CsvRows) -> tuple[str, ...]:
+def _reading_notes(text: DecodedText, rows: CsvRows) -> tuple[str, ...]:
     notes = list(text.notes)
     if rows.non_data_rows:
-        notes.append(f"totals, row counts or lines of dashes, not read as data: {_listed(rows.non_data_rows)}")
+        notes.append(
+            f"totals, row counts or lines of dashes, not read as data: {_list_row_numbers(rows.non_data_rows)}"
+        )
     if rows.literal_quotes:
-        notes.append(f"quotation marks read as ordinary characters: {_listed(rows.literal_quotes)}")
+        notes.append(f"quotation marks read as ordinary characters: {_list_row_numbers(rows.literal_quotes)}")
     return tuple(notes)
 
 
-def _listed(rows: Sequence[int]) -> str:
+def _list_row_numbers(rows: Sequence[int]) -> str:
     listed = ", ".join(str(row) for row in rows[:_MAX_LISTED_ROWS])
     more = f" and {len(rows) - _MAX_LISTED_ROWS} more" if len(rows) > _MAX_LISTED_ROWS else ""
     return f"row{'s' if len(rows) > 1 else ''} {listed}{more}"
@@ -151,14 +155,14 @@ def csv_rows(lines: pl.Series, layout: CsvLayout, short_rows: bool) -> CsvRows:
     is_blank = (~lines.str.contains(rf'[^\s"{re.escape(layout.delimiter)}]')).to_numpy()
     is_well_formed = _is_well_formed(lines, layout).to_numpy() & ~is_blank
     is_continuation = np.zeros(len(lines), dtype=bool)
-    records: list[tuple[int, Record]] = []
+    records: list[tuple[int, CsvRecord]] = []
     for line in np.flatnonzero(~is_well_formed & ~is_blank).tolist():
         if not is_continuation[line]:
             record = record_at(cast("Sequence[str]", lines), line, layout.delimiter, layout.width)
             is_continuation[line + 1 : line + record.lines] = True
             records.append((line, record))
     row = layout.rows_above + np.cumsum(~is_continuation)
-    checked = tuple(_checked(record, int(row[line]), layout.width, short_rows) for line, record in records)
+    checked = tuple(_check_record(record, int(row[line]), layout.width, short_rows) for line, record in records)
     cells = _well_formed_cells(lines, is_well_formed & ~is_continuation, row, layout)
     more = [(record.row, *record.cells) for record in checked if record.cells is not None]
     if more:
@@ -179,7 +183,7 @@ def _is_well_formed(lines: pl.Series, layout: CsvLayout) -> pl.Series:
     return lines.str.contains(rf"^{cell}(?:{delimiter}{cell}){{{layout.width - 1}}}$") & ~may_be_non_data
 
 
-def _checked(record: Record, row: int, width: int, short_rows: bool) -> CheckedRecord:
+def _check_record(record: CsvRecord, row: int, width: int, short_rows: bool) -> CheckedRecord:
     if record.cells is None:
         return CheckedRecord(row, record.text, reason=record.reason)
     if is_non_data_row(record.cells):
@@ -201,14 +205,14 @@ def _well_formed_cells(
 ) -> pl.DataFrame:
     schema = {f"c{position}": pl.String() for position in range(layout.width)}
     row_lines = lines.filter(pl.Series(is_row))
-    frame = _parse(row_lines, layout.delimiter, schema)
+    frame = _parse_lines(row_lines, layout.delimiter, schema)
     if frame.height != len(row_lines):  # polars found other rows than there are lines
         records = (record_at([line], 0, layout.delimiter).cells or () for line in row_lines)
         frame = pl.DataFrame([_empty_as_null(cells) for cells in records], schema=schema, orient="row")
     return frame.select(pl.Series(ROW, row[is_row], dtype=pl.Int64), pl.all())
 
 
-def _parse(lines: pl.Series, delimiter: str, schema: dict[str, pl.String]) -> pl.DataFrame:
+def _parse_lines(lines: pl.Series, delimiter: str, schema: dict[str, pl.String]) -> pl.DataFrame:
     if lines.is_empty():
         return pl.DataFrame(schema=schema)
     text = BytesIO()

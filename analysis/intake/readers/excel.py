@@ -68,13 +68,13 @@ def workbook_tables(
     check_workbook(file)
     if not extent_is_checked(file):
         refuse_if_too_large()
-    book = _open(file)
+    book = _open_workbook(file)
     names = book.sheet_names
     if sheet is not None and sheet not in names:
         raise UserError(
             f"{file.label}#{sheet}", "no such sheet", f"one of {', '.join(names)}", "name a sheet of the workbook"
         )
-    sheets = [_Sheet(f"{file.label}#{name}", book, name) for name in names if sheet in (None, name)]
+    sheets = [_OpenSheet(f"{file.label}#{name}", book, name) for name in names if sheet in (None, name)]
     tables = {each.label: _sheet_table(file, each, hints) for each in sheets}
     return RawTables(
         tables=tuple(table for table in tables.values() if table is not None),
@@ -82,14 +82,14 @@ def workbook_tables(
     )
 
 
-def _open(file: Snapshot) -> fastexcel.ExcelReader:
+def _open_workbook(file: Snapshot) -> fastexcel.ExcelReader:
     for library in ("calamine", "fastexcel"):  # they warn of charts and empty columns
         logging.getLogger(library).setLevel(logging.ERROR)
     with library_errors_as_user_errors(file.label, "workbook"):
         return fastexcel.read_excel(file.data)
 
 
-class _Sheet:
+class _OpenSheet:
     """One sheet of an open workbook, read as text or typed. Columns are named c0, c1, ..."""
 
     def __init__(self, label: str, book: fastexcel.ExcelReader, name: str) -> None:
@@ -109,7 +109,7 @@ class _Sheet:
         return frame.rename({name: f"c{position}" for position, name in enumerate(frame.columns)})
 
 
-def _sheet_table(file: Snapshot, sheet: _Sheet, hints: Sequence[ReadingHint]) -> RawTable | None:
+def _sheet_table(file: Snapshot, sheet: _OpenSheet, hints: Sequence[ReadingHint]) -> RawTable | None:
     """The table of a sheet; None if the sheet is empty."""
     grid = sheet.read(dtypes="string").with_columns(pl.col(pl.String).replace("", None))
     limits.check_size(sheet.label, columns=grid.width, rows=grid.height)
@@ -118,16 +118,16 @@ def _sheet_table(file: Snapshot, sheet: _Sheet, hints: Sequence[ReadingHint]) ->
         return None
     text = grid.slice(heading + 1)
     row = pl.Series(ROW, range(heading + 2, grid.height + 1), dtype=pl.Int64)
-    is_totals = _is_totals(text)
-    cells = _under_headings(_typed_columns(sheet, heading + 1, text), grid.row(heading))
+    is_totals = _is_totals_row(text)
+    cells = _apply_headings(_typed_columns(sheet, heading + 1, text), grid.row(heading))
     notes = tuple(f"totals, not read as data: row {number}" for number in row.filter(is_totals))
     if uses_1904_dates(file):
         notes += tuple(_FROM_1904.format(heading=name) for name in cells.columns if _may_be_days(cells[name]))
-    data_rows = cells.select(row, pl.all()).filter(~_is_blank(text) & ~is_totals)
+    data_rows = cells.select(row, pl.all()).filter(~_is_blank_row(text) & ~is_totals)
     return RawTable(sheet.label, data_rows, unparsed_rows(), file.sha256, notes)
 
 
-def _typed_columns(sheet: _Sheet, skip_rows: int, text: pl.DataFrame) -> pl.DataFrame:
+def _typed_columns(sheet: _OpenSheet, skip_rows: int, text: pl.DataFrame) -> pl.DataFrame:
     """Numbers where a column holds only numbers, otherwise text with dates and rounded decimals repaired."""
     if not text.height:
         return text
@@ -164,7 +164,7 @@ def _repair_text(text: pl.Series, exact: pl.Series | None) -> pl.Series:
     return pl.DataFrame([text, exact.alias("exact")]).select(with_digits.alias(text.name)).to_series()
 
 
-def _under_headings(cells: pl.DataFrame, headings: Sequence[str | None]) -> pl.DataFrame:
+def _apply_headings(cells: pl.DataFrame, headings: Sequence[str | None]) -> pl.DataFrame:
     """The cells under their headings, without columns that have neither a heading nor a value."""
     columns = zip(cells.columns, unique_headings(headings), headings, strict=True)
     return cells.select(
@@ -177,12 +177,12 @@ def _may_be_days(values: pl.Series) -> bool:
     return values.dtype.is_numeric() and bool(values.is_between(FIRST_SERIAL - _DAYS_TO_1904, LAST_SERIAL).any())
 
 
-def _is_blank(text: pl.DataFrame) -> pl.Series:
+def _is_blank_row(text: pl.DataFrame) -> pl.Series:
     blank = pl.all_horizontal((pl.all().str.strip_chars() == "").fill_null(True))
     return text.select(blank.alias("blank"))["blank"]
 
 
-def _is_totals(text: pl.DataFrame) -> pl.Series:
+def _is_totals_row(text: pl.DataFrame) -> pl.Series:
     first = text.select(pl.coalesce(pl.when(pl.all().str.strip_chars() != "").then(pl.all())).alias("first"))["first"]
     may_be = first.str.strip_chars_start().str.contains(MAY_BE_NON_DATA).fill_null(False)
     totals = [bool(candidate) and is_non_data_row(text.row(index)) for index, candidate in enumerate(may_be)]

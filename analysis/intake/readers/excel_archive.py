@@ -48,9 +48,9 @@ def check_workbook(file: Snapshot) -> None:
             members = archive.infolist()
             _check_unpacked_size(file, sum(member.file_size for member in members))
             if any(member.flag_bits & 1 for member in members):
-                raise _locked(file.label)
+                raise _locked_error(file.label)
             _check_members(file, archive, members)
-            other = _other_document(archive)
+            other = _document_type(archive)
     except _DAMAGED as problem:
         raise UserError(
             file.label,
@@ -80,7 +80,7 @@ def uses_1904_dates(file: Snapshot) -> bool:
 def _check_old_workbook(file: Snapshot) -> None:
     """Check a compound file (.xls) by the names of its streams."""
     if _has_stream(file, "EncryptedPackage"):
-        raise _locked(file.label)
+        raise _locked_error(file.label)
     if _has_stream(file, "WordDocument") and not _has_stream(file, "Workbook"):
         raise not_a_table_error(file.label, "a text document (.doc)")
     if _has_stream(file, "PowerPoint Document") and not _has_stream(file, "Workbook"):
@@ -91,7 +91,7 @@ def _has_stream(file: Snapshot, name: str) -> bool:
     return name.encode("utf-16-le") in file.data
 
 
-def _other_document(archive: zipfile.ZipFile) -> str:
+def _document_type(archive: zipfile.ZipFile) -> str:
     """What a zip archive is if it is not a workbook; empty for a workbook."""
     names = {name.replace("\\", "/").lower() for name in archive.namelist()}
     if "content.xml" in names:
@@ -116,7 +116,7 @@ def _check_members(file: Snapshot, archive: zipfile.ZipFile, members: list[zipfi
     unpacked = 0
     for member in members:
         if member.filename.endswith((".xml", ".rels", ".bin")):
-            for chunk in _chunks(archive, member):
+            for chunk in _read_chunks(archive, member):
                 unpacked += len(chunk)
                 _check_unpacked_size(file, unpacked)
     for member in members:
@@ -125,10 +125,10 @@ def _check_members(file: Snapshot, archive: zipfile.ZipFile, members: list[zipfi
         elif member.filename == "content.xml":
             for number, extent in enumerate(_extents_of_opendocument(archive.read(member)), 1):
                 if extent.sparse:
-                    raise _too_sparse(file, f"sheet {number}", extent)
+                    raise _sparse_sheet_error(file, f"sheet {number}", extent)
 
 
-def _chunks(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Iterator[bytes]:
+def _read_chunks(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> Iterator[bytes]:
     with archive.open(member) as stream:
         while chunk := stream.read(_UNPACK_BYTES):
             yield chunk
@@ -147,16 +147,16 @@ def _check_unpacked_size(file: Snapshot, unpacked: int) -> None:
 
 def _refuse_sparse_sheet(file: Snapshot, archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> None:
     """Raise a UserError if a sheet spans far more cells than are filled: the library makes room for all of them."""
-    if not any(_CELL_BEYOND_Z.search(chunk) for chunk in _overlapping(_chunks(archive, member))):
+    if not any(_CELL_BEYOND_Z.search(chunk) for chunk in _overlap_chunks(_read_chunks(archive, member))):
         return  # so MAX_CELLS cannot be exceeded
     for pattern in (_CELL, _FILLED_CELL):  # cells with a format but no value take no room
-        extent = _extent(pattern, _chunks(archive, member))
+        extent = _measure_extent(pattern, _read_chunks(archive, member))
         if not extent.sparse:
             return
-    raise _too_sparse(file, member.filename, extent)
+    raise _sparse_sheet_error(file, member.filename, extent)
 
 
-def _too_sparse(file: Snapshot, sheet: str, extent: _Extent) -> UserError:
+def _sparse_sheet_error(file: Snapshot, sheet: str, extent: _Extent) -> UserError:
     return UserError(
         file.label,
         f"a sheet ({sheet}) of {extent.filled:,} filled cells that reaches to row {extent.rows:,} and column "
@@ -180,9 +180,9 @@ class _Extent:
         return cells > MAX_CELLS and cells > _MAX_CELLS_PER_FILLED * self.filled
 
 
-def _extent(pattern: re.Pattern[bytes], chunks: Iterable[bytes]) -> _Extent:
+def _measure_extent(pattern: re.Pattern[bytes], chunks: Iterable[bytes]) -> _Extent:
     columns, rows, filled = {b"@"}, 0, 0
-    for chunk in _overlapping(chunks):
+    for chunk in _overlap_chunks(chunks):
         cells = pattern.findall(chunk)
         filled += len(cells)
         columns |= {letters for letters, _ in cells}
@@ -211,7 +211,7 @@ def _extents_of_opendocument(content: bytes) -> Iterator[_Extent]:
         yield extent
 
 
-def _overlapping(chunks: Iterable[bytes]) -> Iterator[bytes]:
+def _overlap_chunks(chunks: Iterable[bytes]) -> Iterator[bytes]:
     """Each chunk after the end of the previous one, so that the beginning of a cell is always complete."""
     end = b""
     for chunk in chunks:
@@ -227,7 +227,7 @@ def _column_number(letters: bytes) -> int:
     return number
 
 
-def _locked(label: str) -> UserError:
+def _locked_error(label: str) -> UserError:
     return UserError(label, "locked by a password", "a workbook without a password", "save a copy without a password")
 
 

@@ -51,10 +51,10 @@ def concat_batches(batches: Sequence[pl.Series]) -> pl.Series:
     dtypes = {batch.dtype for batch in batches} - {pl.Null()}
     if not dtypes:
         return pl.Series([None] * sum(len(batch) for batch in batches), dtype=pl.String)
-    if dtypes == {pl.Int64(), pl.Float64()} and all(_exact_as_float(batch) for batch in batches):
+    if dtypes == {pl.Int64(), pl.Float64()} and all(_is_exact_as_float(batch) for batch in batches):
         dtypes = {pl.Float64()}
     dtype = dtypes.pop() if len(dtypes) == 1 else pl.String()
-    return pl.concat([batch if batch.dtype == dtype else _cast(batch, dtype) for batch in batches])
+    return pl.concat([batch if batch.dtype == dtype else _cast_batch(batch, dtype) for batch in batches])
 
 
 def value_to_text(value: Any) -> str | None:
@@ -100,11 +100,11 @@ def _mixed_column(values: Sequence[Any]) -> pl.Series:
     return pl.Series(plain, dtype=_DTYPES[types.pop()])
 
 
-def _exact_as_float(batch: pl.Series) -> bool:
+def _is_exact_as_float(batch: pl.Series) -> bool:
     return batch.dtype != pl.Int64 or bool((batch.abs() <= _EXACT_AS_FLOAT).all())
 
 
-def _cast(batch: pl.Series, dtype: pl.DataType) -> pl.Series:
+def _cast_batch(batch: pl.Series, dtype: pl.DataType) -> pl.Series:
     if batch.dtype == pl.Null or dtype == pl.Float64:
         return batch.cast(dtype)
     return pl.Series([value_to_text(value) for value in batch], dtype=pl.String)
@@ -119,14 +119,14 @@ def _plain_value(value: Any) -> Any:
     return replace_surrogates(str(value))
 
 
-def _unchanged(value: Any) -> Any:
+def _identity(value: Any) -> Any:
     return value
 
 
 _CONVERTERS: dict[type, Callable[[Any], Any]] = {
-    type(None): _unchanged,
-    bool: _unchanged,
-    dt.date: _unchanged,
+    type(None): _identity,
+    bool: _identity,
+    dt.date: _identity,
     str: lambda value: replace_surrogates(value) or None,
     int: lambda value: value if value in _INT64 else str(value),
     float: lambda value: None if math.isnan(value) else value,
@@ -171,11 +171,11 @@ def _plain_column(values: pl.Series) -> pl.Series:
     if dtype.is_nested() or dtype.is_decimal() or dtype in (pl.Time, pl.Duration, pl.Object):
         return typed_column(values.to_list()).cast(pl.String).alias(values.name)
     if isinstance(dtype, pl.Datetime | pl.Date):
-        return _dates(values, dtype)
+        return _convert_dates(values, dtype)
     return values.fill_nan(None) if dtype.is_float() else values
 
 
-def _dates(values: pl.Series, dtype: pl.Datetime | pl.Date) -> pl.Series:
+def _convert_dates(values: pl.Series, dtype: pl.Datetime | pl.Date) -> pl.Series:
     """Dates, or local times in microseconds; all as text if one is outside the calendar, such as a database's infinity."""
     number = values.to_physical()
     per_day = _PER_DAY["days" if isinstance(dtype, pl.Date) else dtype.time_unit]
@@ -206,7 +206,7 @@ def jsonl_table(file: Snapshot) -> RawTable:
     text = decode(file.label, file.data)
     lines = text.data.decode("utf-8", "replace").split("\n")
     limits.check_size(file.label, rows=len(lines))
-    objects = _Objects(file.label)
+    objects = _JsonObjects(file.label)
     for number, line in enumerate(lines, start=1):
         if line.strip():
             objects.append(number, line)
@@ -223,7 +223,7 @@ def jsonl_table(file: Snapshot) -> RawTable:
     return RawTable(file.label, cells, unparsed_rows(objects.broken), file.sha256, (*text.notes, *objects.notes))
 
 
-class _Objects:
+class _JsonObjects:
     """Objects collected line by line.
 
     They become columns in batches: parsed objects of 30 keys take about 4 kB each, so a million would take 4 GB.
@@ -239,7 +239,7 @@ class _Objects:
 
     def append(self, number: int, line: str) -> None:
         try:
-            value = json.loads(line, object_pairs_hook=self._object)
+            value = json.loads(line, object_pairs_hook=self._build_object)
         except (ValueError, RecursionError) as problem:
             self.broken.append((number, line, f"not JSON ({problem})"))
             return
@@ -265,7 +265,7 @@ class _Objects:
         ]
         return pl.DataFrame([pl.Series(ROW, self.rows, dtype=pl.Int64), *columns])
 
-    def _object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    def _build_object(self, pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         value = dict(pairs)
         if len(value) < len(pairs):
             self._repeated_keys |= {key for key, count in Counter(key for key, _ in pairs).items() if count > 1}

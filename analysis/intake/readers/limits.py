@@ -25,15 +25,15 @@ STATEMENT_SECONDS = 600
 def check_size(label: str, *, columns: int = 0, rows: int = 0) -> None:
     """Raise a UserError for a table with too many columns or rows."""
     if columns > COLUMNS:
-        _refuse(label, f"{columns:,} columns", f"at most {COLUMNS:,}")
+        _refuse_table(label, f"{columns:,} columns", f"at most {COLUMNS:,}")
     if rows > ROWS:
-        _refuse(label, f"{rows:,} rows", f"at most {ROWS:,}")
+        _refuse_table(label, f"{rows:,} rows", f"at most {ROWS:,}")
 
 
 def check_bytes(label: str, size: int, limit: int) -> None:
     """Raise a UserError for a table whose texts have more than `limit` bytes in total."""
     if size > limit:
-        _refuse(label, f"more than {limit:,} bytes of text", f"at most {limit:,}")
+        _refuse_table(label, f"more than {limit:,} bytes of text", f"at most {limit:,}")
 
 
 def max_unpacked_bytes(size: int) -> int:
@@ -41,7 +41,7 @@ def max_unpacked_bytes(size: int) -> int:
     return min(UNPACKED_BYTES, max(UNPACKED_ALWAYS_ALLOWED, MAX_UNPACKED_RATIO * size))
 
 
-def _refuse(label: str, problem: str, expected: str) -> NoReturn:
+def _refuse_table(label: str, problem: str, expected: str) -> NoReturn:
     raise UserError(
         label, problem, expected, "check that this is the bleed log, and export fewer rows or columns at a time"
     )

@@ -15,7 +15,7 @@ from analysis.errors import UserError
 from analysis.intake.readers import limits
 from analysis.intake.readers.library_failures import first_line
 from analysis.intake.readers.raw_table import RawTable, RawTables, SkippedFile
-from analysis.intake.readers.sql import Address, is_statement, quote_identifier, result_table, single_select
+from analysis.intake.readers.sql import Address, is_statement, parse_single_select, quote_identifier, result_table
 
 if TYPE_CHECKING:
     from psycopg import Connection
@@ -35,7 +35,7 @@ _SECONDS_BEYOND_SERVER_LIMIT = 5
 
 
 @dataclass(frozen=True)
-class _Table:
+class _DatabaseTable:
     schema: str
     name: str
     visible: bool
@@ -68,20 +68,20 @@ def postgres_tables(address: Address, seconds: float = limits.STATEMENT_SECONDS)
     with _read_only_connection(address, seconds) as connection:
         target = address.target
         if target is not None and is_statement(target):
-            return RawTables((_result(address, connection, target, single_select(address.label, target)),))
-        tables = [_Table(*row) for row in connection.execute(_TABLES)]
+            return RawTables((_read_query(address, connection, target, parse_single_select(address.label, target)),))
+        tables = [_DatabaseTable(*row) for row in connection.execute(_TABLES)]
         if target is not None:
             table = _find_table(address, target, tables)
-            return RawTables((_result(address, connection, table.label, table.query),))
-        return _all_tables(address, connection, tables)
+            return RawTables((_read_query(address, connection, table.label, table.query),))
+        return _read_all_tables(address, connection, tables)
 
 
-def _all_tables(address: Address, connection: Connection, tables: Sequence[_Table]) -> RawTables:
+def _read_all_tables(address: Address, connection: Connection, tables: Sequence[_DatabaseTable]) -> RawTables:
     raw_tables, skipped = [], []
     for table in tables:
         try:
             with connection.transaction():
-                raw_tables.append(_result(address, connection, table.label, table.query))
+                raw_tables.append(_read_query(address, connection, table.label, table.query))
         except UserError as problem:
             if connection.closed:
                 raise
@@ -93,7 +93,7 @@ def _all_tables(address: Address, connection: Connection, tables: Sequence[_Tabl
     return RawTables(tuple(raw_tables), tuple(skipped))
 
 
-def _result(address: Address, connection: Connection, name: str, query: str) -> RawTable:
+def _read_query(address: Address, connection: Connection, name: str, query: str) -> RawTable:
     label = address.target_label(name)
     with _database_errors_as_user_errors(address, label), connection.cursor(name="rows") as cursor:
         cursor.execute(query.encode())
@@ -101,7 +101,7 @@ def _result(address: Address, connection: Connection, name: str, query: str) -> 
         return result_table(label, headings, iter(lambda: cursor.fetchmany(_FETCHED_ROWS), []), sha256="")
 
 
-def _find_table(address: Address, target: str, tables: Sequence[_Table]) -> _Table:
+def _find_table(address: Address, target: str, tables: Sequence[_DatabaseTable]) -> _DatabaseTable:
     """The table of that name, or of that name in another case."""
     for spelling in (str, str.casefold):
         for table in tables:
@@ -129,7 +129,7 @@ def _read_only_connection(address: Address, seconds: float) -> Iterator[Connecti
     try:
         with _database_errors_as_user_errors(address, address.label), psycopg.connect(**parameters) as connection:
             time_limit.start(connection.fileno())
-            _set_up(connection, seconds)
+            _restrict_connection(connection, seconds)
             # these two settings give rows in the same order in every run
             connection.execute("SET LOCAL synchronize_seqscans = off")
             connection.execute("SET LOCAL max_parallel_workers_per_gather = 0")
@@ -156,7 +156,7 @@ def _database_errors_as_user_errors(address: Address, label: str) -> Iterator[No
         ) from None
 
 
-def _set_up(connection: Any, seconds: float) -> None:
+def _restrict_connection(connection: Any, seconds: float) -> None:
     """Make a connection read-only, with a time limit on the server, and with values that lose no digits."""
     from psycopg.types.datetime import DateLoader, TimestampLoader, TimestamptzLoader
     from psycopg.types.string import TextLoader
@@ -168,10 +168,10 @@ def _set_up(connection: Any, seconds: float) -> None:
     for kind in _READ_AS_TEXT:
         connection.adapters.register_loader(kind, TextLoader)
     for kind, loader in (("date", DateLoader), ("timestamp", TimestampLoader), ("timestamptz", TimestamptzLoader)):
-        connection.adapters.register_loader(kind, _text_if_outside_calendar(loader))
+        connection.adapters.register_loader(kind, _calendar_safe_loader(loader))
 
 
-def _text_if_outside_calendar(loader: type) -> type:
+def _calendar_safe_loader(loader: type) -> type:
     """A loader that returns infinity, and years outside Python's calendar, as text."""
     from psycopg import DataError
 

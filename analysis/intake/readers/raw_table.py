@@ -116,12 +116,12 @@ def reject_long_cells(table: RawTable) -> RawTable:
     is_rejected = too_long.select(pl.any_horizontal(columns)).to_series()
     rejected = table.cells.filter(is_rejected)
     lines = (row.write_csv(include_header=False).removesuffix("\n") for row in rejected.drop(ROW).iter_slices(1))
-    reasons = (_long_cells(row.select(columns)) for row in rejected.iter_slices(1))
+    reasons = (_long_cells_text(row.select(columns)) for row in rejected.iter_slices(1))
     broken = pl.concat([table.broken, unparsed_rows(zip(rejected[ROW], lines, reasons, strict=True))]).sort(ROW)
     return replace(table, cells=table.cells.filter(~is_rejected), broken=broken)
 
 
-def _long_cells(row: pl.DataFrame) -> str:
+def _long_cells_text(row: pl.DataFrame) -> str:
     sizes = row.select(pl.all().str.len_bytes()).to_dicts()[0]
     cells = (f"{name[:60]!r} has {size:,} bytes" for name, size in sizes.items() if (size or 0) > CELL_BYTES)
     return f"the cell under {', '.join(cells)}; at most {CELL_BYTES:,} are read per cell"

@@ -145,16 +145,16 @@ class _ExportReader:
 def _named_file(export: str) -> _NamedFile:
     """The whole export if such a file exists, otherwise what precedes the first `#` that leaves an existing file."""
     path = Path(export)
-    if _exists(path) or "#" not in export:
+    if _path_exists(path) or "#" not in export:
         return _NamedFile(path, None)
     for position in (index for index, character in enumerate(export) if character == "#"):
         path = Path(export[:position])
-        if position and _exists(path):
+        if position and _path_exists(path):
             return _NamedFile(path, export[position + 1 :].strip() or None)
     return _NamedFile(Path(export.partition("#")[0]), None)
 
 
-def _exists(path: Path) -> bool:
+def _path_exists(path: Path) -> bool:
     try:
         return path.exists()
     except (OSError, ValueError):

@@ -76,7 +76,7 @@ def parse_address(export: str) -> Address:
     host = f"[{host}]" if ":" in host else host
     user = f"{parts.username}@" if parts.username else ""
     label = f"{parts.scheme}://{user}{host}{f':{port}' if port else ''}{parts.path}"
-    return Address(url, target.strip() or None, label, _secrets(parts.password, parts.query))
+    return Address(url, target.strip() or None, label, _list_secrets(parts.password, parts.query))
 
 
 def hide_password(export: str) -> str:
@@ -94,7 +94,7 @@ def is_statement(target: str) -> bool:
     return bool(_SELECT.match(statement) or _OTHER_STATEMENT.match(statement)) or ";" in statement
 
 
-def single_select(label: str, target: str) -> str:
+def parse_single_select(label: str, target: str) -> str:
     """The SELECT of a target, without a final semicolon.
 
     Raises
@@ -141,7 +141,7 @@ def result_table(
     limits.check_size(label, columns=len(headings))
     columns: list[list[pl.Series]] = [[] for _ in headings]
     height = 0
-    for rows in _larger_batches(label, batches, max_bytes):
+    for rows in _combine_batches(label, batches, max_bytes):
         height += len(rows)
         limits.check_size(label, rows=height)
         for column, values in zip(columns, zip(*rows, strict=True), strict=True):
@@ -151,7 +151,7 @@ def result_table(
     return RawTable(label, cells, unparsed_rows(), sha256)
 
 
-def _larger_batches(
+def _combine_batches(
     label: str, batches: Iterable[Sequence[Sequence[Any]]], max_bytes: int
 ) -> Iterator[list[Sequence[Any]]]:
     """Combine small batches, and check the total size before the next one is fetched."""
@@ -168,7 +168,7 @@ def _larger_batches(
         yield batch
 
 
-def _secrets(password: str | None, query: str) -> tuple[str, ...]:
+def _list_secrets(password: str | None, query: str) -> tuple[str, ...]:
     secrets = [password] if password else []
     secrets += [value for _, value in re.findall(r"(?i)(password|passphrase|sslpassword)=([^&]*)", query) if value]
     return tuple(dict.fromkeys(form for secret in secrets for form in (secret, unquote(secret))))

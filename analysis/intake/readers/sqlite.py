@@ -16,7 +16,7 @@ from analysis.intake.readers import limits
 from analysis.intake.readers.files import Snapshot, changed_file_error, printable_path
 from analysis.intake.readers.library_failures import first_line
 from analysis.intake.readers.raw_table import RawTable, RawTables, SkippedFile
-from analysis.intake.readers.sql import is_statement, quote_identifier, result_table, single_select
+from analysis.intake.readers.sql import is_statement, parse_single_select, quote_identifier, result_table
 
 _READ_ACTIONS = {sqlite3.SQLITE_SELECT, sqlite3.SQLITE_READ, sqlite3.SQLITE_FUNCTION, sqlite3.SQLITE_RECURSIVE}
 _FORBIDDEN_FUNCTIONS = {"load_extension", "readfile", "writefile", "edit", "fts3_tokenizer"}
@@ -47,25 +47,25 @@ def sqlite_tables(
         Not an SQLite database, no such table or none that can be read, not a single SELECT, too slow, or too large.
     """
     before = _file_states(path)
-    with _connection(file.label, path, seconds) as connection:
+    with _open_read_only(file.label, path, seconds) as connection:
         if target is not None and is_statement(target):
-            tables = RawTables((_result(file, connection, target, single_select(file.label, target)),))
+            tables = RawTables((_read_query(file, connection, target, parse_single_select(file.label, target)),))
         else:
             names = [name for (name,) in connection.execute(_TABLES)]
             if target is None:
-                tables = _all_tables(file, connection, names)
+                tables = _read_all_tables(file, connection, names)
             else:
-                tables = RawTables((_table(file, connection, _table_name(file.label, target, names)),))
+                tables = RawTables((_read_table(file, connection, _find_table_name(file.label, target, names)),))
     if _file_states(path) != before:
         raise changed_file_error(file.label)
     return tables
 
 
-def _all_tables(file: Snapshot, connection: sqlite3.Connection, names: Sequence[str]) -> RawTables:
+def _read_all_tables(file: Snapshot, connection: sqlite3.Connection, names: Sequence[str]) -> RawTables:
     tables, skipped = [], []
     for name in names:
         try:
-            tables.append(_table(file, connection, name))
+            tables.append(_read_table(file, connection, name))
         except UserError as problem:
             skipped.append(SkippedFile(problem.location, problem.problem))
     if skipped and not tables:
@@ -79,8 +79,8 @@ def _all_tables(file: Snapshot, connection: sqlite3.Connection, names: Sequence[
     return RawTables(tuple(tables), tuple(skipped))
 
 
-def _table(file: Snapshot, connection: sqlite3.Connection, name: str) -> RawTable:
-    return _result(file, connection, name, f"SELECT * FROM {quote_identifier(name)}")
+def _read_table(file: Snapshot, connection: sqlite3.Connection, name: str) -> RawTable:
+    return _read_query(file, connection, name, f"SELECT * FROM {quote_identifier(name)}")
 
 
 def _file_states(path: Path) -> list[tuple[int, int] | None]:
@@ -90,7 +90,7 @@ def _file_states(path: Path) -> list[tuple[int, int] | None]:
     return [(each.st_size, each.st_mtime_ns) if each else None for each in states]
 
 
-def _result(file: Snapshot, connection: sqlite3.Connection, name: str, query: str) -> RawTable:
+def _read_query(file: Snapshot, connection: sqlite3.Connection, name: str, query: str) -> RawTable:
     label = f"{file.label}#{' '.join(name.split())}"
     try:
         cursor = connection.execute(query)
@@ -102,15 +102,15 @@ def _result(file: Snapshot, connection: sqlite3.Connection, name: str, query: st
 
 
 @contextmanager
-def _connection(label: str, path: Path, seconds: float) -> Iterator[sqlite3.Connection]:
+def _open_read_only(label: str, path: Path, seconds: float) -> Iterator[sqlite3.Connection]:
     """A connection that writes nothing, not even the log files SQLite keeps for a database."""
     try:
-        with _readable_without_writing(path) as readable:
+        with _database_or_copy(path) as readable:
             has_journal = any(Path(f"{readable}{suffix}").exists() for suffix in ("-wal", "-journal"))
             address = f"file:{quote(str(readable.resolve()))}?mode=ro" + ("" if has_journal else "&immutable=1")
             connection = sqlite3.connect(address, uri=True)
             try:
-                _restrict(connection, seconds)
+                _restrict_connection(connection, seconds)
                 yield connection
             finally:
                 connection.close()
@@ -119,7 +119,7 @@ def _connection(label: str, path: Path, seconds: float) -> Iterator[sqlite3.Conn
 
 
 @contextmanager
-def _readable_without_writing(path: Path) -> Iterator[Path]:
+def _database_or_copy(path: Path) -> Iterator[Path]:
     """The database, or a copy if SQLite would have to write the missing index (-shm) of its write-ahead log."""
     log, index = Path(f"{path}-wal"), Path(f"{path}-shm")
     if index.exists() or not log.exists():
@@ -140,30 +140,30 @@ def _readable_without_writing(path: Path) -> Iterator[Path]:
         ) from None
 
 
-def _restrict(connection: sqlite3.Connection, seconds: float) -> None:
+def _restrict_connection(connection: sqlite3.Connection, seconds: float) -> None:
     connection.execute("PRAGMA query_only = 1")
     connection.execute("PRAGMA trusted_schema = 0")
-    connection.text_factory = _decode
+    connection.text_factory = _decode_text
     connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, _MAX_ROW_BYTES)
     connection.setlimit(sqlite3.SQLITE_LIMIT_ATTACHED, 0)
-    connection.set_authorizer(_authorise)
+    connection.set_authorizer(_authorise_action)
     deadline = time.monotonic() + seconds
     connection.set_progress_handler(lambda: int(time.monotonic() > deadline), _STEPS_BETWEEN_TIME_CHECKS)
 
 
-def _authorise(action: int, _: str | None, function: str | None, *__: object) -> int:
+def _authorise_action(action: int, _: str | None, function: str | None, *__: object) -> int:
     forbidden = action == sqlite3.SQLITE_FUNCTION and (function or "").lower() in _FORBIDDEN_FUNCTIONS
     return sqlite3.SQLITE_OK if action in _READ_ACTIONS and not forbidden else sqlite3.SQLITE_DENY
 
 
-def _decode(value: bytes) -> str:
+def _decode_text(value: bytes) -> str:
     try:
         return value.decode("utf-8")
     except UnicodeDecodeError:
         return value.decode("cp1252", "replace")
 
 
-def _table_name(label: str, target: str, names: Sequence[str]) -> str:
+def _find_table_name(label: str, target: str, names: Sequence[str]) -> str:
     matches = [name for name in names if name.casefold() == target.casefold()]
     if not matches:
         raise UserError(

@@ -162,7 +162,7 @@ def _normalise_line_ends(data: bytes) -> bytes:
 
 
 @dataclass(frozen=True)
-class Record:
+class CsvRecord:
     """One record: how many lines it takes, its text, and its cells or the reason why it has none."""
 
     lines: int
@@ -216,7 +216,9 @@ def csv_layout(
     start = 1 if separator_line else 0
     delimiter = delimiter or (separator_line[1] if separator_line else None)
     candidates = [delimiter] if delimiter else DELIMITERS
-    layouts = [layout for each in candidates if (layout := _layout_with(lines, start, each, hints)) is not None]
+    layouts = [
+        layout for each in candidates if (layout := _layout_for_delimiter(lines, start, each, hints)) is not None
+    ]
     if len(layouts) < len(candidates):
         return None
     good = [layout for layout in layouts if layout.width > 1 and layout.fit >= _NEARLY_ALL]
@@ -226,7 +228,7 @@ def csv_layout(
     return next((layout for layout in good if layout.fit > first.fit and layout.width > first.width), first)
 
 
-def record_at(lines: Sequence[str], index: int, delimiter: str, width: int | None = None) -> Record:
+def record_at(lines: Sequence[str], index: int, delimiter: str, width: int | None = None) -> CsvRecord:
     """Read the record that starts on a line; a quoted cell may continue on the following lines (RFC 4180, section 2).
 
     A quotation mark that is never closed spoils only its own line. One followed by more text is read as an ordinary
@@ -235,15 +237,17 @@ def record_at(lines: Sequence[str], index: int, delimiter: str, width: int | Non
     record = _strict_record(lines, index, delimiter)
     if record.reason == _WITHIN_A_CELL:
         cells = tuple(lines[index].split(delimiter))
-        return Record(1, lines[index], cells, literal_quotes=True) if len(cells) == width else record
+        return CsvRecord(1, lines[index], cells, literal_quotes=True) if len(cells) == width else record
     if record.cells and record.lines > 1 and width not in (None, len(record.cells)):
         following = range(index + 1, index + record.lines)
         if any(_is_complete_row(lines[line], delimiter, width) for line in following):
-            return Record(1, lines[index], None, _NEVER_CLOSED)
+            return CsvRecord(1, lines[index], None, _NEVER_CLOSED)
     return record
 
 
-def _layout_with(lines: Sequence[str], start: int, delimiter: str, hints: Sequence[ReadingHint]) -> CsvLayout | None:
+def _layout_for_delimiter(
+    lines: Sequence[str], start: int, delimiter: str, hints: Sequence[ReadingHint]
+) -> CsvLayout | None:
     records = _first_records(lines, start, delimiter)
     cells = [record.cells or tuple(record.text.split(delimiter)) for record in records]
     heading = find_heading_row(cells, hints)
@@ -265,18 +269,18 @@ def _layout_with(lines: Sequence[str], start: int, delimiter: str, hints: Sequen
     )
 
 
-def _first_records(lines: Sequence[str], start: int, delimiter: str) -> list[Record]:
-    records: list[Record] = []
+def _first_records(lines: Sequence[str], start: int, delimiter: str) -> list[CsvRecord]:
+    records: list[CsvRecord] = []
     while start < len(lines) and len(records) < _SAMPLE_RECORDS:
         records.append(record_at(lines, start, delimiter))
         start += records[-1].lines
     return records
 
 
-def _strict_record(lines: Sequence[str], index: int, delimiter: str) -> Record:
+def _strict_record(lines: Sequence[str], index: int, delimiter: str) -> CsvRecord:
     text, line_count, start = lines[index], 1, 0
     if '"' not in text:
-        return Record(1, text, tuple(text.split(delimiter)))
+        return CsvRecord(1, text, tuple(text.split(delimiter)))
     cells: list[str] = []
     while start <= len(text):
         if not text.startswith('"', start):
@@ -286,14 +290,14 @@ def _strict_record(lines: Sequence[str], index: int, delimiter: str) -> Record:
             while (quoted := _QUOTED_CELL.match(text, start)) is None:
                 more = _lines_to_next_quote(lines, index + line_count, limits.LINES_PER_CELL - line_count)
                 if not more:
-                    return Record(1, lines[index], None, _NEVER_CLOSED)
+                    return CsvRecord(1, lines[index], None, _NEVER_CLOSED)
                 text, line_count = "\n".join([text, *more]), line_count + len(more)
             end = quoted.end()
             if end < len(text) and text[end] != delimiter:
-                return Record(1, lines[index], None, _WITHIN_A_CELL if line_count == 1 else _NEVER_CLOSED)
+                return CsvRecord(1, lines[index], None, _WITHIN_A_CELL if line_count == 1 else _NEVER_CLOSED)
             cells.append(quoted[1].replace('""', '"'))
         start = end + 1
-    return Record(line_count, text, tuple(cells))
+    return CsvRecord(line_count, text, tuple(cells))
 
 
 def _unquoted_end(text: str, start: int, delimiter: str) -> int:
