@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analysis.dataset import CASE_MIX
 from analysis.rates.crude import NOT_RECORDED
-from analysis.stats import level_codes
+from analysis.stats import MAX_LEVELS, frequent_codes, level_codes
 
 FloatArray = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -23,7 +23,8 @@ TRAVEL, TRAVEL_BANDS = "lever_travel_before_mm", 5
 
 @dataclass(frozen=True)
 class CovariatePatterns:
-    """Distinct covariate patterns as indicator columns (first level of each factor as reference).
+    """Distinct covariate patterns as indicator columns: the first level of each factor is the reference; of very many
+    levels, all but the most frequent.
 
     `pattern_index` is the pattern of each bleed.
     """
@@ -53,8 +54,8 @@ class CaseMix:
         columns = [column for column, name in enumerate(self.factors) if name not in dropped]
         all_levels, pattern_index = self._all_patterns
         levels, merged_index = np.unique(all_levels[:, columns], axis=0, return_inverse=True)
-        indicators = [np.eye(int(codes.max(initial=0)) + 1)[codes][:, 1:] for codes in levels.T]
-        return CovariatePatterns(np.hstack(indicators), merged_index.reshape(-1)[pattern_index])
+        pattern_index = merged_index.reshape(-1)[pattern_index]
+        return CovariatePatterns(np.hstack([_indicators(codes, pattern_index) for codes in levels.T]), pattern_index)
 
     @cached_property
     def _all_patterns(self) -> tuple[Codes, Codes]:
@@ -68,6 +69,13 @@ class CaseMix:
             levels = np.column_stack([levels[distinct // size], distinct % size])
             index = (np.cumsum(present) - 1)[index]
         return levels, index
+
+
+def _indicators(codes: Codes, pattern_index: Codes) -> FloatArray:
+    """Columns of one factor, `codes` by pattern: all levels but the first, or the most frequent of very many."""
+    size = int(codes.max(initial=0)) + 1
+    columns = np.arange(1, size) if size <= MAX_LEVELS else frequent_codes(codes[pattern_index])
+    return (codes[:, None] == columns).astype(float)
 
 
 def build_case_mix(bleeds: pl.DataFrame) -> CaseMix:
