@@ -350,7 +350,8 @@ def _linear_response(current: FloatArray, posterior_air: Posterior, reading: Flo
     air = np.exp(posterior_air.log_air)
     mean, mean_square = posterior_air.mean(air), posterior_air.mean(air**2)
     air_variance = float((mean_square - mean.mean() ** 2).mean())
-    slope = max(float(((reading - reading.mean()) * mean).mean()) / air_variance, 0.0)
+    covariance = float(((reading - reading.mean()) * mean).mean())
+    slope = max(covariance / air_variance, 0.0) if air_variance > 0 else 0.0
     intercept = float(reading.mean() - slope * mean.mean())
     residual = (reading - intercept - slope * mean) ** 2 + slope**2 * (mean_square - mean**2)
     return intercept, slope, max(float(residual.mean()), MIN_NOISE)

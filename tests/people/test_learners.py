@@ -98,5 +98,5 @@ def test_the_page_says_that_the_trainer_signs() -> None:
     result = results(bleeds("Wren", 100, 150, 0.4, 3))
     question = learner_question(replace(report(), learners=result.learners, learner_curves=result.learner_curves))
     assert question.answer.detail == "Needs help: Wren."
-    assert "the trainer signs" in question.action
+    assert "that is the trainer's decision" in question.action
     assert "Look at jobs Wren-1" in question.points[0]
