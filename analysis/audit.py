@@ -21,7 +21,7 @@ from analysis.report import Clock, PeopleResults, Report
 from analysis.rounds import compare_with_earlier_audit
 from analysis.stages import (
     AuditSettings,
-    drop_rates_and_costs,
+    clear_rates_and_costs,
     run_follow_up,
     run_plan,
     run_rates,
@@ -170,7 +170,7 @@ def run_stages(
         with clock.stage("risk"):
             risk_results = risk.result()
     if not (log.has_comebacks_table or followed.comebacks):
-        followed, rate_results, plan = drop_rates_and_costs(followed, rate_results, plan)
+        followed, rate_results, plan = clear_rates_and_costs(followed, rate_results, plan)
     notes = (*(ready.questions or recording_notes(log, settings.covered)), *followed.late_model_notes, *step_notes)
     results = (followed, rate_results, steps, lot_results, people, learner_results, risk_results, plan)
     report = _join_results(log, settings, results, notes, clock)

@@ -153,7 +153,7 @@ def run_rates(data: BleedData, learned: BleedData, measures: DataFrame[Measures]
     )
 
 
-def drop_rates_and_costs(
+def clear_rates_and_costs(
     followed: FollowUpResults, results: RateResults, plan: PlanResults
 ) -> tuple[FollowUpResults, RateResults, PlanResults]:
     """The same without rates and costs: where no return was read, a rate of zero would mean nothing."""

@@ -59,7 +59,7 @@ def analyst_board(report: Report) -> alt.ConcatChart:
 
 def distinct_names(files: list[str]) -> dict[str, str]:
     """A name that no other file has: its sheet or table, else its file name, else its path below what all share."""
-    shared = _shared_folder(files)
+    shared = _common_parent_folder(files)
     candidates = [
         {file: file.rpartition("#")[2].rpartition("/")[2] for file in files},
         {file: file.rpartition("/")[2] for file in files},
@@ -69,7 +69,7 @@ def distinct_names(files: list[str]) -> dict[str, str]:
     return {file: name if len(name) <= MAX_LABEL else "…" + name[1 - MAX_LABEL :] for file, name in names.items()}
 
 
-def _shared_folder(files: list[str]) -> str:
+def _common_parent_folder(files: list[str]) -> str:
     first, last = min(files, default=""), max(files, default="")
     same = next((at for at, (one, other) in enumerate(zip(first, last, strict=False)) if one != other), 0)
     return first[: first.rfind("/", 0, same) + 1]

@@ -43,7 +43,7 @@ MAX_WARNINGS = 10
 
 
 @dataclass(frozen=True)
-class FilePart:
+class MappedTable:
     """One file of a table: its cells, its map, and what was read from it.
 
     `bleeds_file` is the file of bleeds in whose rows these returns are written, "" for a file of its own.
@@ -69,7 +69,7 @@ class CombinedTable:
     """
 
     table: str
-    parts: tuple[FilePart, ...]
+    parts: tuple[MappedTable, ...]
     frame: pl.DataFrame
     faults: pl.DataFrame
 
@@ -102,7 +102,7 @@ class DeduplicatedTable:
         return ~(self.copies | self.conflicts)
 
 
-def combine_files(table: str, parts: tuple[FilePart, ...]) -> CombinedTable:
+def combine_files(table: str, parts: tuple[MappedTable, ...]) -> CombinedTable:
     """Stack the files of one table; a field that a file does not have is empty there."""
     frames, faults = (
         pl.concat(
@@ -175,7 +175,7 @@ def _find_conflicting_ids(combined: CombinedTable, copies: pl.Series) -> pl.Seri
     return ids.select(repeated.fill_null(False)).to_series()
 
 
-def similar_names(tables: Mapping[str, pl.DataFrame]) -> list[str]:
+def similar_name_warnings(tables: Mapping[str, pl.DataFrame]) -> list[str]:
     """One warning for each group of names that may be one person, with the lines of the map that would merge them.
 
     `tables` are those of the log by name, accepted rows only.

@@ -14,7 +14,7 @@ from analysis.intake.deduplicate import (
     ROW_INDEX,
     CombinedTable,
     DeduplicatedTable,
-    FilePart,
+    MappedTable,
     combine_files,
     deduplicate,
 )
@@ -75,7 +75,7 @@ def read_readings(export: str, map_path: str | None = None) -> GaugeReadings:
     if mapping is not None:
         unused_sections(mapping, matches, files, (TABLE,))
     parts = [
-        FilePart(raw, match.table_map, convert(raw, match.table_map))
+        MappedTable(raw, match.table_map, convert(raw, match.table_map))
         for raw, match in zip(files, matches, strict=True)
         if match.table_map is not None
     ]

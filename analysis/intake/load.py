@@ -29,10 +29,10 @@ from analysis.intake.deduplicate import (
     ID_KEYS,
     ROW_INDEX,
     DeduplicatedTable,
-    FilePart,
+    MappedTable,
     combine_files,
     deduplicate,
-    similar_names,
+    similar_name_warnings,
 )
 from analysis.intake.link import fill_from_passes, link_returns, match_actions
 from analysis.intake.mapping.table_map import FIELDS, Mapping
@@ -67,7 +67,7 @@ class LoadedTable:
         return self.validated.accepted
 
     @property
-    def parts(self) -> tuple[FilePart, ...]:
+    def parts(self) -> tuple[MappedTable, ...]:
         """The files of the table."""
         return self.deduplicated.combined.parts
 
@@ -185,7 +185,7 @@ def _assemble_log(raw: RawTables, tables: dict[str, LoadedTable], day: dt.date, 
             *warnings,
             *no_returns,
             *_missing_reason_warnings(frames["comebacks"]),
-            *similar_names(frames),
+            *similar_name_warnings(frames),
             *filled.warnings,
             *matched.warnings,
         ),

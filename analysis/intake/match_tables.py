@@ -11,7 +11,7 @@ import polars as pl
 from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import map_categories, normalise, recorded_text, yes_no_lookup
 from analysis.intake.convert.columns import ambiguous_dates, convert
-from analysis.intake.deduplicate import ROW_INDEX, DeduplicatedTable, FilePart
+from analysis.intake.deduplicate import ROW_INDEX, DeduplicatedTable, MappedTable
 from analysis.intake.mapping.table_map import (
     AbsentHeading,
     Mapping,
@@ -70,7 +70,7 @@ def return_headings(section: TableMap, bleeds: TableMap) -> tuple[str, ...]:
     return tuple(heading for heading in section.headings if heading not in bleeds.headings)
 
 
-def returns_part(raw: RawTable, section: TableMap, bleeds: TableMap) -> FilePart | None:
+def returns_part(raw: RawTable, section: TableMap, bleeds: TableMap) -> MappedTable | None:
     """The rows of a file that have a return, under a name of their own; None if nothing was ever recorded.
 
     A row has a return if one of its columns is filled, with another word than no.
@@ -89,10 +89,10 @@ def returns_part(raw: RawTable, section: TableMap, bleeds: TableMap) -> FilePart
     rows = raw.cells.select(columns).filter(returns.select(pl.any_horizontal(pl.all())).to_series())
     name = f"{raw.file} [{headings[0].replace('/', ' ')[:_MAX_HEADING]}]"
     own_rows = replace(raw, file=name, cells=rows, broken=unparsed_rows(), notes=())
-    return FilePart(own_rows, section, convert(own_rows, section), bleeds_file=raw.file)
+    return MappedTable(own_rows, section, convert(own_rows, section), bleeds_file=raw.file)
 
 
-def returns_note(part: FilePart, bleeds: TableMap) -> str:
+def returns_note(part: MappedTable, bleeds: TableMap) -> str:
     """What was read as returns from the rows of bleeds, for the notes on the import."""
     table_map = part.table_map
     count, listed = part.raw.rows_read, ", ".join(map(repr, return_headings(table_map, bleeds)))
@@ -106,12 +106,12 @@ def returns_note(part: FilePart, bleeds: TableMap) -> str:
     return text
 
 
-def fill_bleed_ids(parts: list[FilePart], bleeds: DeduplicatedTable) -> list[FilePart]:
+def fill_bleed_ids(parts: list[MappedTable], bleeds: DeduplicatedTable) -> list[MappedTable]:
     """The files of returns; one written in the row of a bleed without a job number gets the ID generated for that bleed."""
     return [_add_bleed_ids(part, bleeds) if part.bleeds_file else part for part in parts]
 
 
-def _add_bleed_ids(part: FilePart, bleeds: DeduplicatedTable) -> FilePart:
+def _add_bleed_ids(part: MappedTable, bleeds: DeduplicatedTable) -> MappedTable:
     frame = part.converted.frame
     place = next(i for i, one in enumerate(bleeds.combined.parts) if one.raw.file == part.bleeds_file)
     if "session_id" in frame.columns:
@@ -133,7 +133,7 @@ def _says_no(cells: pl.Series, section: TableMap) -> pl.Series:
 
 def match_tables(
     raw_tables: RawTables, mapping: Mapping | None, groups: Sequence[str] = ()
-) -> tuple[dict[str, list[FilePart]], list[str]]:
+) -> tuple[dict[str, list[MappedTable]], list[str]]:
     """The files of each table of the log, and warnings about files, columns and sections that are not used.
 
     `groups` are headings of further columns of the bleeds to read, whose values are compared.
@@ -143,7 +143,7 @@ def match_tables(
     UserError
         It is unclear whether day or month comes first in a date, a map does not fit, or no bleeds have a column to compare.
     """
-    parts: dict[str, list[FilePart]] = {}
+    parts: dict[str, list[MappedTable]] = {}
     warnings = [f"{one.file}: not read, {one.reason}" for one in raw_tables.skipped] + list(raw_tables.notes)
     absent: list[tuple[str, str, AbsentHeading]] = []
     tables = tuple(map(restore_formulas, raw_tables.tables))
@@ -172,7 +172,7 @@ def match_tables(
 
 def _convert_file_parts(
     raw: RawTable, table_map: TableMap, in_rows: Sequence[TableMap], mapping: Mapping | None
-) -> tuple[list[FilePart], list[str]]:
+) -> tuple[list[MappedTable], list[str]]:
     """A file as rows of its table, and the returns in its rows, each converted; and notes about its columns."""
     for section in (table_map, *in_rows):
         _refuse_ambiguous_dates(raw, section, mapping)
@@ -186,7 +186,7 @@ def _convert_file_parts(
     notes += [f"{raw.file}: {warning}" for warning in shared_headings(raw.headings, table_map)]
     returns = [part for section in in_rows if (part := returns_part(raw, section, table_map)) is not None]
     notes += [returns_note(part, table_map) for part in returns]
-    return [FilePart(raw, table_map, converted), *returns], notes
+    return [MappedTable(raw, table_map, converted), *returns], notes
 
 
 def _mark_group_columns(raw: RawTable, match: TableMatch, groups: Sequence[str]) -> TableMatch:
@@ -208,7 +208,7 @@ def _mark_group_columns(raw: RawTable, match: TableMatch, groups: Sequence[str])
     return replace(match, table_map=table_map)
 
 
-def _refuse_absent_groups(groups: Sequence[str], bleeds: Sequence[FilePart]) -> None:
+def _refuse_absent_groups(groups: Sequence[str], bleeds: Sequence[MappedTable]) -> None:
     for group in groups if bleeds else ():
         sought = normalise(group)
         fields = {column.field for part in bleeds for column in part.table_map.columns}
@@ -258,7 +258,7 @@ def shared_headings(headings: Sequence[str], table_map: TableMap) -> Iterator[st
 
 
 def _absent_heading_warning(
-    mapping: Mapping, parts: dict[str, list[FilePart]], file: str, table: str, absent: AbsentHeading
+    mapping: Mapping, parts: dict[str, list[MappedTable]], file: str, table: str, absent: AbsentHeading
 ) -> str:
     """Warn of a heading that only other files of the table have; one that no file has is a mistake in the map.
 

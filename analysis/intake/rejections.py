@@ -13,7 +13,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.intake.bleed_log import RejectedRows
 from analysis.intake.convert.numbers import Unit, unit_for
-from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, CombinedTable, DeduplicatedTable, FilePart
+from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, CombinedTable, DeduplicatedTable, MappedTable
 from analysis.intake.mapping.table_map import FIELDS
 from analysis.intake.readers.limits import NAME_CHARACTERS
 from analysis.intake.readers.raw_table import ROW, RawTable
@@ -135,7 +135,7 @@ def _field_texts(combined: CombinedTable) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def _mapped_field_rows(part: FilePart) -> list[tuple[str, ...]]:
+def _mapped_field_rows(part: MappedTable) -> list[tuple[str, ...]]:
     rows: list[tuple[str, ...]] = []
     for column in part.table_map.columns:
         entry = FIELDS[part.table_map.table][column.field]
@@ -146,7 +146,7 @@ def _mapped_field_rows(part: FilePart) -> list[tuple[str, ...]]:
     return rows
 
 
-def _own_field_rows(part: FilePart) -> list[tuple[str, ...]]:
+def _own_field_rows(part: MappedTable) -> list[tuple[str, ...]]:
     return [
         (f"own.{c.name}", c.heading, "", _limits_text(c.low, c.high, c.unit), _TYPE_NAMES[c.type], "")
         for c in part.table_map.own

@@ -11,7 +11,12 @@ from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
 from analysis.monitoring.control_charts import ChangePoint, ControlCharts, control_charts, locate_change
-from analysis.monitoring.null_model import MonthlySeries, NullModel, fit_null_model, fit_pooled_null_models
+from analysis.monitoring.null_model import (
+    MonthlySeries,
+    NullModel,
+    fit_null_model,
+    fit_null_models_with_shared_variance,
+)
 from analysis.stats import MAX_LEVELS, benjamini_hochberg, holm, normal_tail, sum_by_level
 from schemas import empty, validate_table
 from schemas.outputs import Months
@@ -194,7 +199,9 @@ def _monitor_groups(followed: dict[Group, pl.DataFrame], rng: np.random.Generato
     shops = [group for group in groups if group[0] == "shop"]
     nulls: dict[Group, NullModel] = {}
     if shops:
-        nulls = dict(zip(shops, fit_pooled_null_models([series[shop] for shop in shops], rng), strict=True))
+        nulls = dict(
+            zip(shops, fit_null_models_with_shared_variance([series[shop] for shop in shops], rng), strict=True)
+        )
     nulls |= {group: fit_null_model(series[group], rng) for group in groups if group not in nulls}
     alpha = SIGNAL_ALPHA / max(len(groups), 1)
     return {

@@ -129,7 +129,7 @@ class NullModel:
         return np.asarray((after * weighted).sum(axis=0) - (with_basis * (self._projection @ weighted)).sum(axis=0))
 
 
-def fit_pooled_null_models(series: Sequence[MonthlySeries], rng: np.random.Generator) -> list[NullModel]:
+def fit_null_models_with_shared_variance(series: Sequence[MonthlySeries], rng: np.random.Generator) -> list[NullModel]:
     """Fit null models with one variance between months for all series, which estimates it more precisely."""
     if len(series) == 1:
         return [fit_null_model(series[0], rng)]

@@ -53,7 +53,7 @@ def list_board_bleeds(report: Report) -> dict[str, Any]:
         "reasons": reasons,
         "readings": [reading_label(name) for name in READINGS],
         "usual": _usual_readings(report, names["brake_model"]),
-        "others": _other_bleeds(report, listed),
+        "others": _latest_bleeds(report, listed),
         "returns": _latest_returns(report, listed),
         "left_out": every.height - listed.height,
         "window": report.window_days,
@@ -116,7 +116,7 @@ def _usual_readings(report: Report, models: list[str]) -> list[list[list[float] 
     return [[limits(model, name) for name in READINGS] for model in models]
 
 
-def _other_bleeds(report: Report, listed: pl.DataFrame) -> dict[str, list[list[Any]]]:
+def _latest_bleeds(report: Report, listed: pl.DataFrame) -> dict[str, list[list[Any]]]:
     """The latest bleeds of each listed bike: job, day, brake, technician, days to the comeback."""
     own = _select_listed_bikes(report.data.bleeds, listed).sort("started_at", "session_id", descending=True)
     table = own.group_by("bike_id", maintain_order=True).head(MAX_OTHERS).select(

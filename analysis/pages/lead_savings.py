@@ -13,9 +13,9 @@ from analysis.pages.question import Finding, Question, chart_specs, page_table, 
 from analysis.pages.text import (
     capitalised,
     estimate,
+    estimate_or_none_seen,
     interval,
     join_words,
-    nonnegative_estimate,
     observed_share,
     quantity,
 )
@@ -195,4 +195,4 @@ def _yearly_amount_text(row: dict[str, Any], value: float) -> str:
     """A yearly amount with the limits of the comebacks, scaled to it."""
     per_comeback = value / row["comebacks_per_year"] if row["comebacks_per_year"] else 0.0
     lo, hi = (None if row[name] is None else row[name] * per_comeback for name in ("comebacks_lo", "comebacks_hi"))
-    return nonnegative_estimate(value, lo, hi)
+    return estimate_or_none_seen(value, lo, hi)

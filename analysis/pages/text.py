@@ -86,7 +86,7 @@ def number(value: float) -> str:
     return _replace_minus(text.rstrip("0").rstrip(".") if "." in text else text)
 
 
-def nonnegative_estimate(value: float, lo: float | None, hi: float | None) -> str:
+def estimate_or_none_seen(value: float, lo: float | None, hi: float | None) -> str:
     """`23 (−4 to 51)` for a quantity that cannot be negative; for a negative estimate, its upper limit."""
     if value >= 0:
         return number(value) if lo is None or hi is None else estimate(value, lo, hi)

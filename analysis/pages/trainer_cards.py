@@ -257,7 +257,7 @@ def _recent_misses(report: Report, name: str, step: str) -> list[str]:
     first_day = report.technique.filter(technician=name, step=step).get_column("since")[0]
     bleeds = report.data.bleeds.select("session_id", "started_at", "came_back").filter(missed & own)
     recent = (
-        bleeds.filter(pl.col("started_at").dt.date() >= first_day)
+        bleeds.filter(pl.col("started_at").dt.date() >= pl.lit(first_day, pl.Date))
         .sort("came_back", "started_at", descending=[True, True])
         .head(BLEEDS_PER_STEP)
     )

@@ -60,7 +60,7 @@ def trials(data: BleedData, rng: np.random.Generator) -> DataFrame[Trial]:
     rows = [
         row
         for (name,), bleeds in taking_part.sort("trial", "session_id").group_by("trial", maintain_order=True)
-        for row in _arm_rows(str(name), bleeds, rng)
+        for row in _summarise_arms(str(name), bleeds, rng)
     ]
     return validate_table(Trial, pl.DataFrame(rows, schema=empty(Trial).schema).sort("trial", "arm"))
 
@@ -168,7 +168,7 @@ def _has_one_arm_per_unit(bleeds: pl.DataFrame, unit: str, least: int = 2) -> bo
     return arms.height >= least and arms.get_column("trial_arm").max() == 1
 
 
-def _arm_rows(name: str, bleeds: pl.DataFrame, rng: np.random.Generator) -> list[dict[str, object]]:
+def _summarise_arms(name: str, bleeds: pl.DataFrame, rng: np.random.Generator) -> list[dict[str, object]]:
     trial_design = _find_trial_design(bleeds)
     mature = bleeds.filter("mature").with_columns(unit=UNIT_KEYS[trial_design.unit or "bleed"])
     arms = sorted(bleeds.get_column("trial_arm").unique().to_list())

@@ -147,8 +147,8 @@ def compare_predictions(
     together = _sum_over_rounds([*before.to_dicts(), *this])
     table = [
         *before.to_dicts(),
-        *(_add_ratio(row, look) for row in this),
-        *(_add_ratio(row, look) for row in together),
+        *(_add_ratio_and_signal(row, look) for row in this),
+        *(_add_ratio_and_signal(row, look) for row in together),
     ]
     frame = pl.DataFrame(table, schema=empty(Predictions).schema)
     return validate_table(Predictions, frame.sort("round", nulls_last=True, maintain_order=True))
@@ -190,7 +190,7 @@ def _sum_over_rounds(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return list(totals.values())
 
 
-def _add_ratio(row: dict[str, Any], look: int) -> dict[str, Any]:
+def _add_ratio_and_signal(row: dict[str, Any], look: int) -> dict[str, Any]:
     """The row with the ratio, its 95% interval and the signal at this look; signals only for all bleeds and all rounds."""
     events, expected = row["observed"], row["expected"]
     if expected <= 0:

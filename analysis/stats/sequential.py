@@ -166,7 +166,7 @@ def learning_limits(
     """
     expected = np.full((HORIZON, 1), mean)
     level = np.exp(dispersion.level_sd * rng.standard_normal(DRAWS))
-    poor, good = (_sample_counts(expected * factor * level, dispersion.counts, rng) for factor in (ratio, 1.0))
+    poor, good = (_draw_counts(expected * factor * level, dispersion.counts, rng) for factor in (ratio, 1.0))
     clearing = [reset_cusum(log_likelihood_steps(count, expected, ratio, dispersion.counts)) for count in (poor, good)]
     alarm = reset_cusum(-log_likelihood_steps(good, expected, ratio, dispersion.counts))
     competent = float(np.quantile(clearing[0].max(axis=0), 1 - alpha))
@@ -181,7 +181,7 @@ def learning_limits(
     )
 
 
-def _sample_counts(mean: FloatArray, dispersion: float, rng: np.random.Generator) -> FloatArray:
+def _draw_counts(mean: FloatArray, dispersion: float, rng: np.random.Generator) -> FloatArray:
     """Poisson counts, or negative binomial ones with variance `dispersion` times their mean: horizon × draws."""
     level = mean
     if dispersion > 1:

@@ -63,7 +63,7 @@ def test_numbers_are_written_out_and_never_as_powers_of_ten(value: float, expect
     ],
 )
 def test_a_negative_estimate_of_a_quantity_shows_its_upper_limit(value, lo, hi, expected) -> None:
-    assert text.nonnegative_estimate(value, lo, hi) == expected
+    assert text.estimate_or_none_seen(value, lo, hi) == expected
 
 
 def test_an_observed_share_has_wilson_limits() -> None:

@@ -41,7 +41,7 @@ def csv_table(file: Snapshot, hints: Sequence[ReadingHint] = ()) -> RawTable:
     EmptyExport
         It has only blank lines.
     """
-    source = _csv_source(file, hints)
+    source = _decode_csv(file, hints)
     layout, lines = source.layout, _lines_below_headings(source)
     limits.check_size(file.label, columns=layout.width, rows=len(lines))
     rows = csv_rows(lines, layout, source.short_rows)
@@ -52,13 +52,13 @@ def csv_table(file: Snapshot, hints: Sequence[ReadingHint] = ()) -> RawTable:
 
 
 @dataclass(frozen=True)
-class _CsvSource:
+class _DecodedCsv:
     text: DecodedText
     layout: CsvLayout
     short_rows: bool = False
 
 
-def _csv_source(file: Snapshot, hints: Sequence[ReadingHint]) -> _CsvSource:
+def _decode_csv(file: Snapshot, hints: Sequence[ReadingHint]) -> _DecodedCsv:
     """Read by the first hint whose headings the text then has, otherwise by the content alone."""
     texts: dict[str | None, DecodedText] = {}
     for hint in hints:
@@ -66,19 +66,19 @@ def _csv_source(file: Snapshot, hints: Sequence[ReadingHint]) -> _CsvSource:
         texts[hint.encoding] = text
         layout = csv_layout(_first_lines(text.data), hint.delimiter, [hint])
         if layout is not None and hint.fits(layout.headings):
-            return _CsvSource(text, layout, hint.short_rows)
+            return _DecodedCsv(text, layout, hint.short_rows)
     text = texts.get(None) or decode(file.label, file.data)
     layout = csv_layout(_first_lines(text.data))
     if layout is None:
         raise EmptyExport(file.label, "only blank lines", "headings and rows", "export the log again")
-    return _CsvSource(text, layout)
+    return _DecodedCsv(text, layout)
 
 
 def _first_lines(data: bytes) -> list[str]:
     return data[:_SAMPLE_BYTES].decode("utf-8", "replace").split("\n")[:_SAMPLE_LINES]
 
 
-def _lines_below_headings(source: _CsvSource) -> pl.Series:
+def _lines_below_headings(source: _DecodedCsv) -> pl.Series:
     if not source.text.data:
         return pl.Series("line", [], dtype=pl.String)
     lines = pl.read_lines(BytesIO(source.text.data)).to_series()[source.layout.first_line :]

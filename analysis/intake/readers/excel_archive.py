@@ -150,13 +150,13 @@ def _refuse_sparse_sheet(file: Snapshot, archive: zipfile.ZipFile, member: zipfi
     if not any(_CELL_BEYOND_Z.search(chunk) for chunk in _overlap_chunks(_read_chunks(archive, member))):
         return  # so MAX_CELLS cannot be exceeded
     for pattern in (_CELL, _FILLED_CELL):  # cells with a format but no value take no room
-        extent = _measure_extent(pattern, _read_chunks(archive, member))
+        extent = _measure_sheet(pattern, _read_chunks(archive, member))
         if not extent.sparse:
             return
     raise _sparse_sheet_error(file, member.filename, extent)
 
 
-def _sparse_sheet_error(file: Snapshot, sheet: str, extent: _Extent) -> UserError:
+def _sparse_sheet_error(file: Snapshot, sheet: str, extent: _SheetSize) -> UserError:
     return UserError(
         file.label,
         f"a sheet ({sheet}) of {extent.filled:,} filled cells that reaches to row {extent.rows:,} and column "
@@ -167,7 +167,7 @@ def _sparse_sheet_error(file: Snapshot, sheet: str, extent: _Extent) -> UserErro
 
 
 @dataclass(frozen=True)
-class _Extent:
+class _SheetSize:
     """The rectangle from the first cell of a sheet to its last row and column, and the number of filled cells in it."""
 
     columns: int
@@ -180,19 +180,19 @@ class _Extent:
         return cells > MAX_CELLS and cells > _MAX_CELLS_PER_FILLED * self.filled
 
 
-def _measure_extent(pattern: re.Pattern[bytes], chunks: Iterable[bytes]) -> _Extent:
+def _measure_sheet(pattern: re.Pattern[bytes], chunks: Iterable[bytes]) -> _SheetSize:
     columns, rows, filled = {b"@"}, 0, 0
     for chunk in _overlap_chunks(chunks):
         cells = pattern.findall(chunk)
         filled += len(cells)
         columns |= {letters for letters, _ in cells}
         rows = max(rows, max((int(row) for row in {row for _, row in cells}), default=0))
-    return _Extent(max(map(_column_number, columns)), rows, filled)
+    return _SheetSize(max(map(_column_number, columns)), rows, filled)
 
 
-def _extents_of_opendocument(content: bytes) -> Iterator[_Extent]:
+def _extents_of_opendocument(content: bytes) -> Iterator[_SheetSize]:
     """The extent of each sheet, a cell written once and repeated filled once (OpenDocument 1.3, part 3, 19.675 and 19.677)."""
-    extent, row, height, column = _Extent(0, 0, 0), 0, 0, 0
+    extent, row, height, column = _SheetSize(0, 0, 0), 0, 0, 0
     for tag in _OPENDOCUMENT_TAG.finditer(content):
         kind, attributes, is_empty = tag.groups()
         repeated = _REPEATED.search(attributes)
@@ -200,13 +200,13 @@ def _extents_of_opendocument(content: bytes) -> Iterator[_Extent]:
         if kind == b"table":
             if extent.filled:
                 yield extent
-            extent, row, height = _Extent(0, 0, 0), 0, 0
+            extent, row, height = _SheetSize(0, 0, 0), 0, 0
         elif kind == b"table-row":
             row, height, column = row + height, count, 0
         else:
             column += count
             if not is_empty or b"value" in attributes:
-                extent = _Extent(max(extent.columns, column), row + height, extent.filled + 1)
+                extent = _SheetSize(max(extent.columns, column), row + height, extent.filled + 1)
     if extent.filled:
         yield extent
 
