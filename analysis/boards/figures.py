@@ -117,7 +117,7 @@ def _check_figure(report: Report) -> Figure:
     if report.risk.is_empty():
         return Figure(label, "no list", "too few comebacks to estimate risks")
     worthwhile = worthwhile_second_checks(report).height
-    return Figure(label, f"{worthwhile:,}", f"risk above {100 * report.break_even_risk:.0f}%, recalls apart")
+    return Figure(label, f"{worthwhile:,}", f"risk above {100 * report.break_even_risk:.0f}%, not counting recalls")
 
 
 def _saving_figure(report: Report) -> Figure:

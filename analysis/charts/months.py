@@ -15,7 +15,7 @@ from analysis.report import Report
 MAX_LABELS = 7
 RATE_AXIS = {**PERCENT, "title": "came back"}
 CUSUM_AXIS = {"title": "CUSUM", "format": ".2~f"}
-SIDES = ["for worse", "for better"]
+SIDES = ["getting worse", "getting better"]
 
 
 @with_own_look

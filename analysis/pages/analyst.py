@@ -100,7 +100,7 @@ def _recording_question(report: Report) -> Question:
                 if never
                 else ()
             ),
-            "How good a reading is (lever travel, for example) shows in a gauge study: “rebleed gauge READINGS --out DIR”.",
+            "A gauge study shows how good a reading is (lever travel, for example): “rebleed gauge READINGS --out DIR”.",
         ),
         action=f"A step without a record counts as neither met nor missed. {_what_to_record(never, least)}",
         charts=chart_specs(recorded_board(on_chart.with_columns(field_labels("field"))))

@@ -151,7 +151,7 @@ def _work_difference_text(row: dict[str, Any]) -> str:
     ratio = f"Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}"
     return (
         f"{label[:1].upper()}{label[1:]} ({KIND_LABELS[row['kind']]}): {percent(row['rate'])} came back, "
-        f"{percent(row['expected'] / row['mature'])} expected from the rest of the job. {ratio}, {quantity(row['mature'], 'bleed')}."
+        f"{percent(row['expected'] / row['mature'])} expected for otherwise similar jobs. {ratio}, {quantity(row['mature'], 'bleed')}."
     )
 
 

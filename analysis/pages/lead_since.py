@@ -119,10 +119,13 @@ def _count_brakes(report: Report, kind: str, rule: str) -> tuple[int, int]:
 def _rate_points(report: Report) -> list[str]:
     points = []
     for row in report.changes.filter(pl.col("kind").is_in(["same_bleeds", "newly_followed"])).iter_rows(named=True):
-        before = "" if row["before"] is None else f"{percent(row['before'])} before, "
-        title = "The same bleeds" if row["kind"] == "same_bleeds" else "Newly followed bleeds"
+        same = row["kind"] == "same_bleeds"
+        before = (
+            "" if row["before"] is None else f"{percent(row['before'])} {'before' if same else 'of earlier bleeds'}, "
+        )
+        title = "The same bleeds" if same else "Bleeds followed in full since"
         points.append(
-            f"{title}: {before}{percent(row['now'])} now ({percent_range(row['lo'], row['hi'])}; {row['note']})."
+            f"{title}: {before}{percent(row['now'])} {'now' if same else 'of these'} ({percent_range(row['lo'], row['hi'])}; {row['note']})."
         )
     return points
 

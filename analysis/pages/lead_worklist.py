@@ -58,7 +58,7 @@ def worklist_question(report: Report) -> Question:
             "That counts minutes, not the rider's safety. Bleeds on the recall list are left out. Each "
             "interval is the model's own. The reasons are what points to a risk, not proven causes; “no reason found” does not "
             "mean the bleed is sound. The reference for lever travel comes from the brakes table, otherwise from the shortest fifth of "
-            "firm levers of that model; a recall compares with the median of its firm levers, which is longer. The analyst's page says how good the risks are."
+            "firm levers of that model; a recall compares with the median of its firm levers, which is longer. The analyst's page says how accurate the risks are."
         ),
     )
 
@@ -80,7 +80,7 @@ def _worklist_with_bleeds(report: Report) -> pl.DataFrame:
 def _worklist_finding(report: Report, listed: pl.DataFrame) -> Finding:
     check, recent = report.standard.second_check, _count_recent_bleeds(report)
     days = quantity(check.worklist_days, "day")
-    pays = f"a check pays from a risk of {percent(report.break_even_risk)}"
+    pays = f"a check pays for itself above a risk of {percent(report.break_even_risk)}"
     if listed.is_empty() and not recent:
         return Finding(
             "Nothing to check today.",
@@ -200,10 +200,10 @@ def _affordable_row(table: pl.DataFrame, per_week: float) -> dict[str, Any]:
 
 def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Finding:
     """What the checks that there is time for look at: not always what saves most bench time."""
-    text = f"Checking the riskiest {row['share']:.0%}"
+    riskiest = f"riskiest {row['share']:.0%}"
     if row["caught_per_100_comebacks"] is None:
-        return Finding(f"{text}: too few comebacks to say what it would catch.")
-    text += f" of bleeds looks at {row['caught_per_100_comebacks']:.0f}% of those that would come back."
+        return Finding(f"Checking the {riskiest}: too few comebacks to say what it would catch.")
+    text = f"The {riskiest} of bleeds include {row['caught_per_100_comebacks']:.0f}% of those that would come back."
     if row["precision"]:
         text += f" 1 checked bleed in {1 / row['precision']:.0f} would come back."
     checks = "" if row["checks_per_week"] is None else f"With {check.per_week:g} checks a week{default}: "

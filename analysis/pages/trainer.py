@@ -54,7 +54,7 @@ def _step_question(report: Report) -> Question:
         answer=step_finding(report),
         points=tuple(_step_points(report)),
         figures=tuple(robustness_points(report)),
-        action="Demonstrate these steps; use the jobs on the cards as examples." if costly else "",
+        action="Demonstrate the steps that clearly lead to comebacks; the cards name jobs as examples." if costly else "",
         hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs and technique.get_column("excess").count() else "",
         charts=_step_charts(ranked, technique),
         table=page_table(

@@ -174,7 +174,7 @@ def _card_for_others(report: Report, names: list[str]) -> list[Card]:
     first = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").head(2).get_column("step")
     steps = join_words([f"“{done_title(report, step)}”" for step in first])
     practise = f" To practise first, for everybody: {steps}." if len(first) else ""
-    return [Card(who, (), f"No step clearly missed more often than by peers.{practise}")]
+    return [Card(who, (), f"Misses no step clearly more often than peers.{practise}")]
 
 
 def _technician_card(report: Report, name: str, own: pl.DataFrame) -> Card:

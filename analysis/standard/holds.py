@@ -22,6 +22,8 @@ RULE_FIELDS = {
 """The fields that decide each recall rule."""
 CLOSING_OUTCOMES = ("firm", "re_bled", "elsewhere")
 """Outcomes that close a recall."""
+FIRM_CLOSES = ("not_firm", "long_travel")
+"""Rules whose recall a firm lever closes; it says nothing of a leak or of the fluid inside."""
 PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind", "wrong_fluid", "long_travel")
 """Fluid of the other family attacks every seal; a leak or a soft lever can fail without warning; a kit used for the other
 fluid may have left traces; a wrong fluid of the same family boils sooner; a long travel may be a mistake of measurement.
@@ -33,9 +35,7 @@ _OTHER_KIT = (
     "seals."
 )
 _NOT_FIRM = "Do not ride. The lever was not firm: re-bleed the brake and repeat the hard pull."
-NOT_PLAUSIBLE = (
-    "Measure again: the lever cannot travel further than its reach, so this entry is wrong. Do not ride until then."
-)
+NOT_PLAUSIBLE = "Measure again: the lever cannot travel further than its reach, so this entry is wrong. Do not ride until it has been measured."
 _TRAVEL = "Measure the lever travel again before the bike is ridden. If it is still too long, do not ride: re-bleed the brake."
 _LEAK = "Do not ride. A leak was seen: find and repair it before the bike is ridden."
 
@@ -51,8 +51,9 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     (common practice, no source; the maker's instructions take precedence).
 
     `open` is false where a later bleed of the same brake broke no rule, or only that of long travel while what this rule
-    looks at was recorded: on a later day, or later the same day where both hours are recorded. It is also false once a recall of the brake, on the day of the bleed or later, ended firm,
-    re-bled or dealt with elsewhere, or a second check re-bled it; a long travel also once the brake was back. `priority`
+    looks at was recorded: on a later day, or later the same day where both hours are recorded. It is also false once a recall
+    of the brake, on the day of the bleed or later, ended re-bled or dealt with elsewhere, or a second check re-bled it; a soft
+    lever or long travel also once it ended firm, a long travel once the brake was back. `priority`
     is 1 for what can harm soonest. `returned_on` is the first later day on which the brake came back.
 
     Returns
@@ -69,7 +70,8 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
             priority=_recall_priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY),
             days_since=(pl.lit(log.as_of) - pl.col("started_at").dt.date()).dt.total_days().cast(pl.Int64),
             open=~pl.col("fixed")
-            & pl.col("closed_by").is_null()
+            & ~pl.col("put_right").fill_null(False)
+            & ~(pl.col("found_firm").fill_null(False) & pl.col("rule").is_in(FIRM_CLOSES))
             & ~((pl.col("rule") == "long_travel") & pl.col("returned_on").is_not_null()),
         )
     )
@@ -206,19 +208,15 @@ def _find_first_returns(log: Log) -> pl.DataFrame:
 
 
 def _find_closing_actions(log: Log) -> pl.DataFrame:
-    """The outcome of the recall that closed each bleed's hold (session_id, closed_by)."""
+    """What was reported of each brake since the bleed: put right, or found firm (session_id, put_right, found_firm)."""
     closing = (pl.col("kind") == "recall") & pl.col("outcome").is_in(CLOSING_OUTCOMES) | (
         pl.col("outcome") == "re_bled"
     )
-    done = log.actions.filter(DONE, closing).select("session_id", "done_on", closed_by="outcome")
+    done = log.actions.filter(DONE, closing).select("session_id", "done_on", firm=pl.col("outcome") == "firm")
     brakes = log.sessions.select("session_id", "bike_id", "brake", day=pl.col("started_at").dt.date())
     acted_on = done.join(brakes.drop("day"), on="session_id", how="inner").drop("session_id")
     closed = brakes.join(acted_on, on=["bike_id", "brake"], how="inner").filter(pl.col("done_on") >= pl.col("day"))
-    return (
-        closed.sort("session_id", "done_on")
-        .group_by("session_id", maintain_order=True)
-        .agg(pl.col("closed_by").first())
-    )
+    return closed.group_by("session_id").agg(put_right=(~pl.col("firm")).any(), found_firm=pl.col("firm").any())
 
 
 def _find_later_fixes(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:

@@ -379,4 +379,4 @@ def test_each_cusum_is_drawn_with_its_own_limit() -> None:
     )
     (rows,) = charts.specification(charts.cusum_lines(months))["datasets"].values()
     drawn_limits = {(row["side"], row["limit"]) for row in rows}
-    assert drawn_limits == {("for worse", 4.0), ("for better", 3.0)}
+    assert drawn_limits == {("getting worse", 4.0), ("getting better", 3.0)}

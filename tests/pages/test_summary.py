@@ -123,7 +123,7 @@ def test_a_worklist_that_ends_at_the_break_even_risk_says_so() -> None:
     assert text.text == (
         "4 bleeds to check today. Checking the others would cost more bench time than it saves; safety is not counted here."
     )
-    assert "a check pays from a risk of" in text.detail
+    assert "a check pays for itself above a risk of" in text.detail
 
 
 def test_a_worklist_without_recent_bleeds_says_so() -> None:
@@ -135,9 +135,7 @@ def test_a_worklist_without_recent_bleeds_says_so() -> None:
 def test_second_checks_say_what_the_time_available_covers() -> None:
     """The procedure allows 15 checks a week: 20% of bleeds are 8 a week, 50% are 20."""
     question = second_check_question(with_predictions(report()))
-    assert question.answer.text.startswith(
-        "Checking the riskiest 20% of bleeds looks at 51% of those that would come back."
-    )
+    assert question.answer.text.startswith("The riskiest 20% of bleeds include 51% of those that would come back.")
     assert question.answer.detail.startswith("With 15 checks a week (built-in default): 51%")
     assert question.answer.detail.endswith("Assumes that a check finds the fault in 70% of cases.")
     assert question.folded[1].startswith("What the time allows: 20% of bleeds")

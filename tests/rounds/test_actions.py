@@ -41,6 +41,18 @@ def test_an_outcome_closes_a_recall_or_not(outcome: str, kind: str, is_open: boo
     assert holds(log, built_in()).get_column("open").to_list() == [is_open]
 
 
+@pytest.mark.parametrize(
+    "fault", [{"leak_seen": True}, {"fluid_required": "mineral", "fluid_used": "dot5.1"}], ids=["leak", "fluid"]
+)
+@pytest.mark.parametrize(
+    ("outcomes", "is_open"), [(["firm"], True), (["re_bled"], False), (["firm", "re_bled"], False)]
+)
+def test_a_firm_lever_closes_no_recall_for_a_leak_or_a_fluid(fault, outcomes, is_open) -> None:
+    done = [action(one, action_id=f"A{at}", done_on=DAY + dt.timedelta(days=at)) for at, one in enumerate(outcomes)]
+    log = log_of([bleed("S1", "2026-03-01", **fault)], actions=done)
+    assert holds(log, built_in()).get_column("open").to_list() == [is_open]
+
+
 def test_a_recall_done_before_the_bleed_does_not_close_it() -> None:
     log = log_of(
         [bleed("S1", "2026-03-01", hard_pull_firm=False)], actions=[action("firm", done_on=dt.date(2026, 2, 1))]
