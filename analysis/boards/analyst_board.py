@@ -53,7 +53,7 @@ def analyst_board(report: Report) -> alt.ConcatChart:
         params=[LETTERS],
         resolve=separate_scales("color", "shape", "x", "y"),
         title=alt.TitleParams("Data and model at a glance", fontSize=16),
-        description="The analyst's board: rows by file and reason, fields recorded by month, how good the risks are",
+        description="The analyst's board: rows by file and reason, fields recorded by month, how accurate the risks are",
     )
 
 

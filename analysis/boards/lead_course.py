@@ -83,7 +83,7 @@ def moved_step_charts(report: Report, cells: CountedCells, selection: Selection)
     if not charts:
         return []
     number = {1: "step", 2: "two steps", 3: "three steps"}[len(charts)]
-    title = alt.TitleParams(f"The {number} missed at rates that changed most, share of bleeds", offset=35)
+    title = alt.TitleParams(f"The {number} whose miss rates changed most", offset=35)
     return [alt.hconcat(*charts, spacing=16, resolve={"scale": {"y": "shared"}}, title=title)]
 
 

@@ -191,9 +191,8 @@ def _one_more(report: Report, differing: set[str]) -> list[str]:
             risks = [
                 percent_interval(*(rows[one][name] for name in ("risk", "lo", "hi"))) for one in (least, least + 1)
             ]
-            points.append(
-                f"{least + 1:g} instead of {least:g} {field_label(own.item(0, 'field'))}: {risks[1]} come back instead of {risks[0]}."
-            )
+            label = field_label(own.item(0, "field"))
+            points.append(f"With {least + 1:g} {label} {risks[1]} come back; with {least:g}, {risks[0]}.")
     return points
 
 

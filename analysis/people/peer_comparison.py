@@ -37,7 +37,8 @@ def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Techn
     came to miss less often counts from then on (`recent_bleeds`).
 
     Estimand: `excess` is the share that a technician misses beyond what peers miss on the same mix of work, shrunk
-    towards 0 with the spread between technicians estimated for each step (`spread_posterior`). `preventable` is the comebacks a year that the excess costs: excess × bleeds a year × what each
+    towards 0 with the spread between technicians estimated for each step (`spread_posterior`). `preventable` is the
+    comebacks a year that the excess costs: excess × bleeds a year × what each
     miss of the step costs (preventable_per_100 / 100 / share_missed). `coach_rank` orders a technician's steps by it,
     among those whose excess and cost are above 0. `q_value` controls false discoveries over every technician and step
     of the audit (Benjamini & Hochberg 1995); an excess is `clear` where it is at most 0.05 and the interval excludes 0.

@@ -7,11 +7,10 @@ from typing import Any
 import polars as pl
 
 from analysis.dataset import BleedData
-from analysis.intake import DONE
 from analysis.rates import KINDS
 from analysis.report import Report
 from analysis.rounds.earlier import Levels
-from analysis.standard import CLOSING_OUTCOMES
+from analysis.standard import closing_actions
 
 Row = dict[str, Any]
 CLEAR_SIGNALS = ("high", "low")
@@ -34,26 +33,13 @@ def recall_changes(before: pl.DataFrame, report: Report) -> list[Row]:
         _recall_row("recall_opened", session, None, rule, "")
         for session, rule in opened.select("session_id", "rule").iter_rows()
     ]
-    by = _closing_outcomes(report)
+    closed_by = {(session, rule): by for session, rule, by in closing_actions(report.log).iter_rows()}
     in_log = set(report.log.sessions.get_column("session_id"))
     for session, rule in closed.iter_rows():
-        reason = by.get(
-            session, "a later bleed of the brake" if session in in_log else "the bleed is no longer in the log"
-        )
+        otherwise = "a later bleed of the brake" if session in in_log else "the bleed is no longer in the log"
+        reason = closed_by.get((session, rule), otherwise)
         rows.append(_recall_row("recall_closed", session, rule, reason, ""))
     return rows
-
-
-def _closing_outcomes(report: Report) -> dict[str, str]:
-    """The outcome that last closed a recall of each brake, by the sessions of that brake."""
-    brakes = report.log.sessions.select("session_id", "bike_id", "brake")
-    acted_on = (
-        report.log.actions.filter(DONE, pl.col("outcome").is_in(CLOSING_OUTCOMES))
-        .select("session_id", "done_on", "outcome")
-        .join(brakes, on="session_id")
-    )
-    last = acted_on.sort("done_on").group_by("bike_id", "brake", maintain_order=True).agg(pl.col("outcome").last())
-    return dict(brakes.join(last, on=["bike_id", "brake"]).select("session_id", "outcome").iter_rows())
 
 
 def _recall_row(kind: str, session: str, before: str | None, now: str, note: str) -> Row:

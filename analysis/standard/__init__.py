@@ -11,12 +11,11 @@ from analysis.standard.definition import (
     standard_from_dict,
     standard_to_dict,
 )
-from analysis.standard.holds import CLOSING_OUTCOMES, NOT_PLAUSIBLE, holds, recalls_by_field
+from analysis.standard.holds import NOT_PLAUSIBLE, closing_actions, holds, recalls_by_field
 from analysis.standard.read import built_in, read_standard, read_standards
 from analysis.standard.rules import Limits, other_fields_of_rule
 
 __all__ = [
-    "CLOSING_OUTCOMES",
     "NOT_PLAUSIBLE",
     "PLACE_ORDER",
     "ComebackRule",
@@ -26,6 +25,7 @@ __all__ = [
     "Step",
     "WorkCondition",
     "built_in",
+    "closing_actions",
     "deviation",
     "holds",
     "join_brakes",

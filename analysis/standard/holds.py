@@ -20,10 +20,11 @@ RULE_FIELDS = {
     "long_travel": ("lever_travel_after_mm",),
 }
 """The fields that decide each recall rule."""
-CLOSING_OUTCOMES = ("firm", "re_bled", "elsewhere")
-"""Outcomes that close a recall."""
-FIRM_CLOSES = ("not_firm", "long_travel")
-"""Rules whose recall a firm lever closes; it says nothing of a leak or of the fluid inside."""
+CLOSING_OUTCOMES = {
+    rule: ("re_bled", "elsewhere", "firm") if rule in ("not_firm", "long_travel") else ("re_bled", "elsewhere")
+    for rule in RULE_FIELDS
+}
+"""Outcomes that close a recall by each rule: a firm lever says nothing of a leak or of the fluid inside."""
 PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind", "wrong_fluid", "long_travel")
 """Fluid of the other family attacks every seal; a leak or a soft lever can fail without warning; a kit used for the other
 fluid may have left traces; a wrong fluid of the same family boils sooner; a long travel may be a mistake of measurement.
@@ -35,7 +36,10 @@ _OTHER_KIT = (
     "seals."
 )
 _NOT_FIRM = "Do not ride. The lever was not firm: re-bleed the brake and repeat the hard pull."
-NOT_PLAUSIBLE = "Measure again: the lever cannot travel further than its reach, so this entry is wrong. Do not ride until it has been measured."
+NOT_PLAUSIBLE = (
+    "Measure again: the lever cannot travel further than its reach, so this entry is wrong. Do not ride until it has been "
+    "measured."
+)
 _TRAVEL = "Measure the lever travel again before the bike is ridden. If it is still too long, do not ride: re-bleed the brake."
 _LEAK = "Do not ride. A leak was seen: find and repair it before the bike is ridden."
 
@@ -51,10 +55,9 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     (common practice, no source; the maker's instructions take precedence).
 
     `open` is false where a later bleed of the same brake broke no rule, or only that of long travel while what this rule
-    looks at was recorded: on a later day, or later the same day where both hours are recorded. It is also false once a recall
-    of the brake, on the day of the bleed or later, ended re-bled or dealt with elsewhere, or a second check re-bled it; a soft
-    lever or long travel also once it ended firm, a long travel once the brake was back. `priority`
-    is 1 for what can harm soonest. `returned_on` is the first later day on which the brake came back.
+    looks at was recorded: on a later day, or later the same day where both hours are recorded. It is also false once an
+    action of the day of the bleed or later closed it (`closing_actions`); for a long travel, once the brake was back.
+    `priority` is 1 for what can harm soonest. `returned_on` is the first later day on which the brake came back.
 
     Returns
     -------
@@ -64,14 +67,13 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     broken = _broken_rules(log.sessions, standard)
     table = (
         broken.join(_find_later_fixes(log.sessions, broken), on=["session_id", "rule"], how="left")
-        .join(_find_closing_actions(log), on="session_id", how="left")
+        .join(closing_actions(log), on=["session_id", "rule"], how="left")
         .join(_find_first_returns(log), on="session_id", how="left")
         .with_columns(
             priority=_recall_priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY),
             days_since=(pl.lit(log.as_of) - pl.col("started_at").dt.date()).dt.total_days().cast(pl.Int64),
             open=~pl.col("fixed")
-            & ~pl.col("put_right").fill_null(False)
-            & ~(pl.col("found_firm").fill_null(False) & pl.col("rule").is_in(FIRM_CLOSES))
+            & pl.col("closed_by").is_null()
             & ~((pl.col("rule") == "long_travel") & pl.col("returned_on").is_not_null()),
         )
     )
@@ -207,16 +209,24 @@ def _find_first_returns(log: Log) -> pl.DataFrame:
     return later.group_by("session_id").agg(pl.col("returned_on").min()).sort("session_id")
 
 
-def _find_closing_actions(log: Log) -> pl.DataFrame:
-    """What was reported of each brake since the bleed: put right, or found firm (session_id, put_right, found_firm)."""
-    closing = (pl.col("kind") == "recall") & pl.col("outcome").is_in(CLOSING_OUTCOMES) | (
-        pl.col("outcome") == "re_bled"
-    )
-    done = log.actions.filter(DONE, closing).select("session_id", "done_on", firm=pl.col("outcome") == "firm")
+def closing_actions(log: Log) -> pl.DataFrame:
+    """What was last reported to close a recall of each bleed by each rule (session_id, rule, closed_by).
+
+    An action on a brake counts for its bleeds up to that day. A second check closes a recall only if it re-bled the brake.
+    """
+    pairs = [(rule, outcome) for rule, outcomes in CLOSING_OUTCOMES.items() for outcome in outcomes]
+    closing = pl.DataFrame(pairs, schema=["rule", "outcome"], orient="row")
+    counts = (pl.col("kind") == "recall") | (pl.col("outcome") == "re_bled")
+    done = log.actions.filter(DONE, counts).join(closing, on="outcome", how="inner")
     brakes = log.sessions.select("session_id", "bike_id", "brake", day=pl.col("started_at").dt.date())
-    acted_on = done.join(brakes.drop("day"), on="session_id", how="inner").drop("session_id")
-    closed = brakes.join(acted_on, on=["bike_id", "brake"], how="inner").filter(pl.col("done_on") >= pl.col("day"))
-    return closed.group_by("session_id").agg(put_right=(~pl.col("firm")).any(), found_firm=pl.col("firm").any())
+    acted_on = done.select("session_id", "done_on", "rule", closed_by="outcome").join(
+        brakes.drop("day"), on="session_id"
+    )
+    closed = brakes.join(acted_on.drop("session_id"), on=["bike_id", "brake"]).filter(
+        pl.col("done_on") >= pl.col("day")
+    )
+    by_rule = closed.sort("session_id", "rule", "done_on").group_by("session_id", "rule", maintain_order=True)
+    return by_rule.agg(pl.col("closed_by").last())
 
 
 def _find_later_fixes(bleeds: pl.DataFrame, broken: pl.DataFrame) -> pl.DataFrame:

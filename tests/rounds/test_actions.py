@@ -12,7 +12,7 @@ import pytest
 from analysis.dataset import bleed_data
 from analysis.intake import read_log
 from analysis.rounds import ShareFound, action_results, share_found
-from analysis.standard import built_in, holds
+from analysis.standard import built_in, closing_actions, holds
 from tests.build import bleed, comeback, log_of
 
 DAY = dt.date(2026, 3, 5)
@@ -50,7 +50,10 @@ def test_an_outcome_closes_a_recall_or_not(outcome: str, kind: str, is_open: boo
 def test_a_firm_lever_closes_no_recall_for_a_leak_or_a_fluid(fault, outcomes, is_open) -> None:
     done = [action(one, action_id=f"A{at}", done_on=DAY + dt.timedelta(days=at)) for at, one in enumerate(outcomes)]
     log = log_of([bleed("S1", "2026-03-01", **fault)], actions=done)
-    assert holds(log, built_in()).get_column("open").to_list() == [is_open]
+    table = holds(log, built_in())
+    assert table.get_column("open").to_list() == [is_open]
+    by = closing_actions(log).filter(pl.col("rule") == table.item(0, "rule")).get_column("closed_by").to_list()
+    assert by == ([] if is_open else ["re_bled"])
 
 
 def test_a_recall_done_before_the_bleed_does_not_close_it() -> None:
