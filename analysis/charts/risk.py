@@ -310,7 +310,7 @@ def predictions_by_tenth(predictions: Source) -> alt.LayerChart | alt.FacetChart
         lo=pl.col("ratio_lo") * pl.col("expected") / pl.col("bleeds"),
         hi=(pl.col("ratio_hi") * pl.col("expected") / pl.col("bleeds")).clip(upper_bound=1),
     ).sort("tenth")  # fmt: skip
-    axis = {**PERCENT, "title": ["since the last audit: ● came back, with its 95% interval", "❘ predicted"]}
+    axis = {**PERCENT, "title": ["came back since the last audit (●, 95% interval)", "and predicted (tick)"]}
     base = alt.Chart(rows, width=WIDTH, height=ROW_PX * max(rows.height, 1)).encode(
         y=alt.Y("tenth:O", title="risk group (10 = highest)")
     )
