@@ -217,7 +217,7 @@ def audit(
 @app.command()
 def score(
     exports: Exports,
-    model: Annotated[Path, typer.Option("--model", metavar="FILE", help="The model.skops written by an audit.")],
+    model: Annotated[Path, typer.Option("--model", metavar="FILE", help="The model.npz written by an audit.")],
     map_file: MapFile = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Also write the risk of every bleed to this CSV file.")

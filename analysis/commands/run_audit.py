@@ -13,8 +13,8 @@ from analysis.parallel import Executor, SerialExecutor, worker
 if TYPE_CHECKING:
     from analysis.commands.audit_folder import AuditResult
 
-WORKER_MODULES = ("skops.io", "analysis.risk", "analysis.stages")
-"""Imported by the worker while exports are read. skops comes first: it searches all modules imported before it."""
+WORKER_MODULES = ("analysis.risk", "analysis.stages")
+"""Imported by the worker while exports are read."""
 
 SMALL_EXPORT = 30_000
 """Bytes of about a hundred bleeds: too few for a risk model, so a worker would save no time."""

@@ -85,7 +85,7 @@ def _read_manifest(path: Path) -> dict[str, Any]:
 def _find_missing_files(path: Path, manifest: dict[str, Any]) -> list[str]:
     """Files and columns that the comparison needs and the folder does not have."""
     files = [f"log/{name}.parquet" for name in REQUIRED_LOG] + [f"tables/{name}.csv" for name in REQUIRED_TABLES]
-    files += ["model.skops"] if manifest.get("model_sha256") else []
+    files += ["model.npz"] if manifest.get("model_sha256") else []
     missing = [name for name in files if not (path / name).is_file()]
     missing += [] if manifest.get("as_of") else [f"{MANIFEST}: as_of"]
     for name, columns in REQUIRED_TABLES.items():
@@ -143,7 +143,7 @@ def _read_model(path: Path, manifest: dict[str, Any]) -> tuple[SavedModel | None
     from analysis.risk import read_model
 
     try:
-        return read_model(path / "model.skops"), ()
+        return read_model(path / "model.npz"), ()
     except UserError as error:
         return None, (f"The earlier model cannot be used, so its predictions are not compared: {error.problem}.",)
 

@@ -29,7 +29,7 @@ LOCK_SUFFIX = ".rebleed-lock"
 MAX_MANIFEST_BYTES = 64 * 2**20
 SYSTEM_FILES = {".DS_Store", "Thumbs.db", "desktop.ini"}
 """Written by file managers into any folder that is opened."""
-LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair", "skops")
+LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair")
 
 
 def manifest_text(report: Report, stages: tuple[StageDuration, ...]) -> str:

@@ -54,7 +54,7 @@ def write_tables(folder: Path, report: Report, *, parquet: bool = False) -> None
         if parquet:
             _write_parquet(table, tables / f"{name}.parquet")
     if report.model_bytes is not None:
-        (folder / "model.skops").write_bytes(report.model_bytes)
+        (folder / "model.npz").write_bytes(report.model_bytes)
 
 
 def write_manifest(folder: Path, report: Report, stages: tuple[StageDuration, ...]) -> None:

@@ -123,7 +123,7 @@ def score_with_saved_model(saved: SavedModel, log: Log) -> DataFrame[Risk]:
     log
         Accepted bleeds; returns are not used.
     """
-    features, standard = saved.features_of(log), saved.saved_standard()
+    features, standard = saved.features_of(log), saved.standard
     predictions, reasons = predict_with_reasons(saved.model, features, standard)
     risk = pl.DataFrame(
         {

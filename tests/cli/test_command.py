@@ -18,7 +18,7 @@ from analysis.cli import main
 from analysis.commands.terminal import parse_shop_days
 from tests.shops import exports
 
-LARGE_LIBRARIES = ("polars", "pandera", "altair", "sklearn", "scipy", "skops")
+LARGE_LIBRARIES = ("polars", "pandera", "altair", "sklearn", "scipy")
 ROOT = Path(__file__).parents[2]
 
 

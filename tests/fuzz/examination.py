@@ -9,13 +9,13 @@ from analysis.errors import UserError
 from analysis.intake import Log, log_from, raw_tables, read_map
 from analysis.output import refuse_foreign
 from analysis.risk import load_model
+from analysis.risk.persistence import seal_archive
 from analysis.standard import read_standard
 from tests.fuzz.seeds import seed_of
-from tests.risk.sealed import sealed
 
 ENDINGS = {
     "text": "csv", "lines": "jsonl", "parquet": "parquet", "book": "xlsx", "database": "sqlite", "map": "toml",
-    "standard": "toml", "manifest": "json", "model": "skops",
+    "standard": "toml", "manifest": "json", "model": "npz",
 }  # fmt: skip
 MAX_LINES, MAX_LINE_CHARACTERS = 12, 10_000
 
@@ -36,7 +36,7 @@ def examine(kind: str, data: bytes, folder: Path, *, whole: bool) -> bool:
         elif kind == "standard":
             read_standard(str(path))
         elif kind == "model":
-            load_model(sealed(data), str(path))
+            load_model(seal_archive(data), str(path))
         elif kind == "manifest":
             _check_manifest(data, folder)
         else:

@@ -28,7 +28,7 @@ def hidden_run() -> Path:
 
 
 def model(folder: Path | None = None) -> Path:
-    return (folder or run().out) / "model.skops"
+    return (folder or run().out) / "model.npz"
 
 
 def audit_risks(folder: Path | None = None) -> pl.DataFrame:

@@ -161,7 +161,7 @@ def test_notes_of_the_earlier_audit_reach_the_report_and_its_folder_is_never_rep
         write_report(compared, first())
 
 
-@pytest.mark.parametrize("part", ["manifest.json", "log/sessions.parquet", "tables/holds.csv", "model.skops"])
+@pytest.mark.parametrize("part", ["manifest.json", "log/sessions.parquet", "tables/holds.csv", "model.npz"])
 def test_a_missing_part_is_named(tmp_path: Path, part: str) -> None:
     shutil.copytree(first(), tmp_path / "old")
     (tmp_path / "old" / part).unlink()
