@@ -21,7 +21,7 @@ from analysis.standard import Standard
 
 EVIDENCE = {
     "supported": "comebacks are clearly more frequent outside the new limit",
-    "none": "no evidence in this log that it matters there",
+    "none": "this log does not show that comebacks are more frequent outside the new limit",
     "makers_limit": "looser than a limit marked never_looser: do not adopt it",
     "looser": "looser than now: this log cannot show that it is safe; the maker's limit comes first",
 }
@@ -68,7 +68,11 @@ def _result_lines(result: NewProcedure, new: Standard) -> list[str]:
         shops = "; ".join(f"{row['shop']} {observed_share(row['met'], row['recorded'])}" for row in rows[1:])
         mark = " (changed)" if step in result.changed else ""
         before = rows[0]["met_now"]
-        now = f", now {observed_share(before, rows[0]['recorded'])}" if mark and before is not None else ""
+        now = (
+            f"; by the present rule {observed_share(before, rows[0]['recorded'])}"
+            if mark and before is not None
+            else ""
+        )
         lines.append(
             f"{title}{mark}: met by {observed_share(rows[0]['met'], rows[0]['recorded'])}{now}{f' ({shops})' if shops and mark else ''}"
         )
@@ -80,7 +84,7 @@ def _result_lines(result: NewProcedure, new: Standard) -> list[str]:
     else:
         each = estimate(result.minutes.each, result.minutes.lo, result.minutes.hi)
         lines.append(
-            f"Minutes for each bleed if the changed steps were always done: {each}, from {quantity(result.minutes.bleeds, 'bleed')}."
+            f"Extra minutes per bleed if the changed steps were always done: {each}, from {quantity(result.minutes.bleeds, 'bleed')}."
         )
     if result.prevented is None:
         lines.append("Comebacks: too few to say what the changed steps may prevent.")
@@ -132,13 +136,19 @@ def _built_in_steps() -> str:
 
 
 def proposed_text(source: str, proposals: list[ProposedLimit]) -> str:
-    """The TOML of a procedure with its limits moved, each with the old limit and the reason in a comment."""
+    """The TOML of a procedure with its limits moved, also where a title names one, each with the old limit and the reason in a comment."""
     head, *steps = re.split(r"(?m)^(?=[ \t]*\[\[[ \t]*step[ \t]*\]\])", source)
     for one in proposals:
         name = re.compile(rf"(?m)^\s*id\s*=\s*[\"']{re.escape(one.step)}[\"']")
         line = re.compile(rf"(?m)^([ \t]*{one.key}[ \t]*=).*$")
+        titles = re.compile(rf"(?m)^([ \t]*(?:missed_)?title[ \t]*=.*?)(?<![\d.]){one.before:g}(?![\d.])")
         comment = f"{one.after:g}  # was {one.before:g}: {_evidence_text(one)}"
-        steps = [line.sub(rf"\g<1> {comment}", step, count=1) if name.search(step) else step for step in steps]
+        steps = [
+            titles.sub(rf"\g<1>{one.after:g}", line.sub(rf"\g<1> {comment}", step, count=1))
+            if name.search(step)
+            else step
+            for step in steps
+        ]
     note = (
         "# Proposed from the log; add adopted_on = (first day) when it applies. The makers' instructions come first.\n"
     )

@@ -19,13 +19,12 @@ from analysis.steps import (
     PreventedComebacks,
     build_design,
     dose_response_base,
-    dose_response_curves,
     fit_curves,
     prevented_if_never_missed,
     step_costs,
 )
 from schemas import empty, validate_table
-from schemas.outputs import ProcedureTrial, Tolerance
+from schemas.outputs import ProcedureTrial
 
 FloatArray = NDArray[np.float64]
 MIN_TIMED, MIN_NEAR = 100, 30
@@ -78,7 +77,6 @@ def try_procedure(log: Log, data: BleedData, new: Standard, rng: np.random.Gener
     changed = _changed_steps(data.standard, new)
     recent = data.bleeds.select(pl.col("age_days") <= DAYS_PER_YEAR).to_series()
     costs = step_costs(under_new, rng)
-    curves = dose_response_curves(dose_response_base(under_new, costs.design, costs.return_model))
     steps = tuple(step for step in changed if costs.design is not None and step in costs.design.steps)
     return NewProcedure(
         table=_met_shares(data, under_new, recent),
@@ -87,7 +85,7 @@ def try_procedure(log: Log, data: BleedData, new: Standard, rng: np.random.Gener
         changed=changed,
         minutes=_estimate_minutes(under_new, changed),
         prevented=prevented_if_never_missed(costs, steps, bleeds_per_year(data), rng) if steps else None,
-        moved=tuple(_list_moved_limits(data.standard, new, curves)),
+        moved=tuple(_list_moved_limits(data, new, rng)),
     )
 
 
@@ -152,27 +150,39 @@ def _estimate_minutes(data: BleedData, changed: tuple[str, ...]) -> Minutes | No
     return Minutes(each, each - Z95 * error, each + Z95 * error, int(timed.sum()))
 
 
-def _list_moved_limits(now: Standard, new: Standard, curves: DataFrame[Tolerance]) -> list[MovedLimit]:
-    old = {step.id: step for step in now.steps}
-    moved = []
-    for step in new.steps:
-        before = old.get(step.id)
-        if before is None or before.field != step.field or before.limits == step.limits:
-            continue
-        curve = curves.filter(pl.col("field") == step.field, pl.col("lo").is_not_null())
-        text = f"{_limits_text(before.limits)} becomes {_limits_text(step.limits)}"
-        moved.append(MovedLimit(step.id, text, _evidence(before, step, curve)))
-    return moved
+def _list_moved_limits(data: BleedData, new: Standard, rng: np.random.Generator) -> list[MovedLimit]:
+    """Limits of measured steps that differ, with the evidence of the test that `propose_limits` uses."""
+    now = {step.id: step for step in data.standard.steps}
+    moved = [
+        (now[step.id], step)
+        for step in new.steps
+        if step.id in now and now[step.id].field == step.field and now[step.id].limits != step.limits
+    ]
+    if not moved:
+        return []
+    costs = step_costs(data, rng)
+    curves = fit_curves(dose_response_base(data, costs.design, costs.return_model))
+    return [
+        MovedLimit(
+            after.id,
+            f"{_limits_text(before.limits)} becomes {_limits_text(after.limits)}",
+            _evidence(before, after, curves),
+        )
+        for before, after in moved
+    ]
 
 
-def _evidence(before: Step, after: Step, curve: pl.DataFrame) -> str:
-    accepted = _is_within_limits(after.limits)
-    if curve.filter(accepted & ~_is_within_limits(before.limits)).height:
+def _evidence(before: Step, after: Step, curves: list[FittedCurve]) -> str:
+    readings = [curve.table.filter(pl.col("lo").is_not_null()) for curve in curves if curve.step.id == before.id]
+    newly_accepted = _is_within_limits(after.limits) & ~_is_within_limits(before.limits)
+    if any(table.filter(newly_accepted).height for table in readings):
         return "makers_limit" if before.never_looser else "looser"
-    excluded, inside = curve.filter(_is_within_limits(before.limits) & ~accepted), curve.filter(accepted)
-    if excluded.is_empty() or inside.is_empty():
-        return "none"
-    return "supported" if excluded.get_column("lo").max() > inside.get_column("hi").min() else "none"  # type: ignore[operator]
+    furthest = {(one.step, one.key): one.after for one in select_supported_limits(curves)}
+    lowest, highest = furthest.get((before.id, "min")), furthest.get((before.id, "max"))
+    old, new = before.limits, after.limits
+    low_supported = new.lo == old.lo or new.lo is None or (lowest is not None and new.lo <= lowest)
+    high_supported = new.hi == old.hi or new.hi is None or (highest is not None and new.hi >= highest)
+    return "supported" if low_supported and high_supported else "none"
 
 
 def _is_within_limits(limits: Limits) -> pl.Expr:
@@ -250,8 +260,7 @@ def select_supported_limits(curves: list[FittedCurve]) -> list[ProposedLimit]:
 
 
 def _reading_pairs(curve: FittedCurve, key: str) -> list[_ReadingPair]:
-    limit = curve.step.limits.lo if key == "min" else curve.step.limits.hi
-    if limit is None:
+    if (curve.step.limits.lo if key == "min" else curve.step.limits.hi) is None:
         return []
     inside = _usable_places(curve, key)
     return [
