@@ -165,7 +165,8 @@ class Report(
         return self.standard.second_check.break_even_risk(self.comeback_minutes)
 
     def __repr__(self) -> str:
-        rates = f"{self.comebacks:,} comebacks within {self.window_days} days"
+        followed = self.data.bleeds.filter("mature")
+        rates = f"{followed['came_back'].sum():,} of {followed.height:,} followed in full came back within {self.window_days} days"
         return (
             f"Report on {self.data.bleeds.height:,} bleeds up to {self.as_of}: {rates}, procedure: {self.standard.name}"
         )

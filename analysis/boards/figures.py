@@ -8,7 +8,14 @@ from dataclasses import dataclass
 import polars as pl
 
 from analysis.report import Report
-from analysis.rounds import RECENT_DAYS, TO_MEASURE, open_recalls, worthwhile_second_checks
+from analysis.rounds import (
+    RECENT_DAYS,
+    SAFETY_CHECKS,
+    TO_MEASURE,
+    open_recalls,
+    unrecorded_safety_checks,
+    worthwhile_second_checks,
+)
 
 YEAR = dt.timedelta(days=365)
 
@@ -42,13 +49,17 @@ def no_returns(report: Report) -> bool:
 
 
 def _recall_figure(report: Report) -> Figure:
-    recalls = open_recalls(report)
+    label, recalls = "Brakes to recall", open_recalls(report)
+    unrecorded = unrecorded_safety_checks(report.log)
+    if len(unrecorded) == len(SAFETY_CHECKS):
+        return Figure(label, "not known", "no fluid, kit, hard pull, leak or lever travel is recorded")
     certain = recalls.filter(~TO_MEASURE)
     brakes, recent = certain.height, certain.filter(~pl.col("older")).height
     others = recalls.height - brakes
     words = [f"{recent} bled in the last {RECENT_DAYS} days"] if brakes else []
     words += [f"{others:,} more to measure again"] if others else []
-    return Figure("Brakes to recall", f"{brakes:,}", "; ".join(words) or "none")
+    words += [f"not recorded: {', '.join(unrecorded)}"] if unrecorded else []
+    return Figure(label, f"{brakes:,}", "; ".join(words) or "none")
 
 
 def _rate_figure(report: Report) -> Figure:
@@ -121,17 +132,17 @@ def _check_figure(report: Report) -> Figure:
 
 
 def _saving_figure(report: Report) -> Figure:
-    label = "Fixing the two costliest steps"
+    """What never missing the two costliest of the steps that clearly lead to comebacks would save, or the only one."""
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").get_column("step").head(2)
-    both = report.what_if.filter(pl.col("steps") == " ".join(costly)) if costly.len() == 2 else report.what_if.clear()
-    if both.is_empty():
-        return Figure(label, "not known", "no two steps clearly cost comebacks")
-    row = both.row(0, named=True)
+    label = "Fixing the costliest step" if len(costly) == 1 else "Fixing the two costliest steps"
+    if costly.is_empty():
+        return Figure(label, "not known", "no step clearly leads to comebacks")
+    row = report.what_if.filter(pl.col("steps") == " ".join(costly)).row(0, named=True)
     yearly = row["comebacks_per_year"] / row["preventable_per_100"] if row["preventable_per_100"] else 0.0
     titles = report.standard.missed_titles
     names = " and ".join(f"“{titles.get(step, step)}”" for step in costly)
     return Figure(
         label,
-        f"about {row['minutes_per_year'] / 60:,.0f} h a year",
+        f"saves about {row['minutes_per_year'] / 60:,.0f} h a year",
         f"{row['comebacks_per_year']:.0f} comebacks ({yearly * row['lo']:.0f}–{yearly * row['hi']:.0f}): {names}",
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import random
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, nullcontext
@@ -69,7 +70,7 @@ def score_exports(
     risk = _score_with_codes(saved, log, model_path, out) if hide_names else score_with_saved_model(saved, log)
     if out is not None:
         write_new_file(out, csv_text(risk))
-    return ScoreResult(risk, _summary_text(risk, out))
+    return ScoreResult(risk, _summary_text(risk, out, log.as_of))
 
 
 def _score_with_codes(saved: SavedModel, log: Log, model_path: Path, out: Path | None) -> DataFrame[Risk]:
@@ -116,11 +117,11 @@ def _write_codes(key: Path, codes: dict[str, str], out: Path | None) -> None:
     write_key(own, codes)
 
 
-def _summary_text(risk: pl.DataFrame, out: Path | None) -> str:
+def _summary_text(risk: pl.DataFrame, out: Path | None, as_of: dt.date) -> str:
     worklist = risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
     scored = f"{risk.height:,} {'bleed' if risk.height == 1 else 'bleeds'} scored"
     lines = [
-        f"{scored}; no recent bleed is worth a second check."
+        f"{scored}; no recent bleed is worth a second check (the last day of these exports is {as_of})."
         if worklist.is_empty()
         else f"{scored}; highest recent risks (95% interval, main reasons):"
     ]

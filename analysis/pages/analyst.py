@@ -86,13 +86,15 @@ def _recording_question(report: Report) -> Question:
     never = [field_label(name) for name in overall.filter(pl.col("share") == 0).get_column("field")]
     by_technician = _shares_recorded(sessions, fields)
     on_chart = by_technician.filter(pl.col("field").is_in(recorded.head(FIELDS_ON_CHART).get_column("field").to_list()))
-    least = [f"{field_label(name)} ({share:.0%})" for name, share in recorded.head(3).iter_rows()]
+    least = [
+        f"{field_label(name)} ({share:.0%})" for name, share in recorded.filter(pl.col("share") < 1).head(3).iter_rows()
+    ]
     return Question(
         id="recorded",
         question="What is recorded, and what is missing?",
         answer=Finding(
             f"{len(fields) - len(never)} of {quantity(len(fields), 'field')} are recorded in at least some bleeds.",
-            f"The least complete are {join_words(least)}.",
+            f"The least complete are {join_words(least)}." if least else "Those are complete.",
         ),
         points=(
             *(

@@ -10,17 +10,9 @@ from analysis.charts import HOLD_LABELS, holds_by_day
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import capitalised, join_words, quantity
 from analysis.report import Report
-from analysis.rounds import RECENT_DAYS, TO_MEASURE, open_recalls
+from analysis.rounds import RECENT_DAYS, SAFETY_CHECKS, TO_MEASURE, open_recalls, unrecorded_safety_checks
 
 ROWS_LISTED = 4
-CHECKED_FIELDS = {
-    "fluid": ("fluid_used", "fluid_required"),
-    "kit": ("kit_fluid",),
-    "hard pull": ("hard_pull_firm",),
-    "leaks": ("leak_seen",),
-    "lever travel": ("lever_travel_after_mm",),
-}
-"""What the safety rules look at, and the fields they need."""
 COLUMNS = {
     "bike_id": "bike", "brake": "brake", "finding": "recorded", "technician": "bled by", "shop": "workshop", "day": "bled on",
     "days_since": "days ago", "session_id": "job", "action": "what to do", "returned_on": "back since",
@@ -34,8 +26,8 @@ def recalls(report: Report) -> pl.DataFrame:
 
 def recall_finding(report: Report) -> Finding:
     """How many brakes to recall now, by reason."""
-    unchecked = _unrecorded_checks(report)
-    if len(unchecked) == len(CHECKED_FIELDS):
+    unchecked = unrecorded_safety_checks(report.log)
+    if len(unchecked) == len(SAFETY_CHECKS):
         return Finding(f"Cannot check for recalls: {join_words(unchecked)} are not recorded.")
     note = f" Not recorded, so not checked: {join_words(unchecked)}." if unchecked else ""
     open_recalls = recalls(report)
@@ -52,12 +44,6 @@ def recall_finding(report: Report) -> Finding:
     counts = [f"{HOLD_LABELS[rule]}: {n}" for rule, n in reasons.iter_rows()]
     detail = f"To recall: {'; '.join(counts)}." if counts else ""
     return Finding(text, f"{detail}{note}".strip())
-
-
-def _unrecorded_checks(report: Report) -> list[str]:
-    """What the safety rules look at and this log never records."""
-    sessions = report.log.sessions
-    return [label for label, fields in CHECKED_FIELDS.items() if not all(sessions[name].count() for name in fields)]
 
 
 def recall_question(report: Report) -> Question:

@@ -94,9 +94,9 @@ def saving_question(report: Report) -> Question:
     """What fixing the costliest steps would save."""
     ranked = with_missed_titles(report, report.steps.sort("rank", "step", nulls_last=True))
     chart = step_bars(ranked) if ranked.get_column("preventable_per_100").count() else missed_bars(ranked)
-    joint = report.what_if.filter(pl.col("steps").str.contains(" "))
-    charts = [chart] + ([with_title(what_if_bars(joint), "Fixing several steps")] if len(joint) else [])
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks").height
+    joint = report.what_if.filter(pl.col("steps").str.contains(" ") & pl.lit(costly > 1))
+    charts = [chart] + ([with_title(what_if_bars(joint), "Fixing several steps")] if len(joint) else [])
     return Question(
         id="steps",
         question="What would fixing the worst steps save?",

@@ -163,7 +163,10 @@ def second_check_question(report: Report) -> Question:
     points = [
         f"Most bench time is saved by checking {_saving_text(row)}. More checks may still keep a rider from a bad brake."
         for row in best.iter_rows(named=True)
-    ] or ["In bench time alone no number of checks pays for itself, but each check may keep a rider from a bad brake."]
+    ] or [
+        "Checking a fixed share of all bleeds costs more bench time than it saves; a single bleed with a risk above "
+        f"{percent(report.break_even_risk)} is worth it, and any check may keep a rider from a bad brake."
+    ]
     figures = [] if affordable["minutes_saved"] is None else [f"What the time allows: {_saving_text(affordable)}."]
     return Question(
         id="second-checks",
@@ -204,6 +207,9 @@ def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Fin
     if row["caught_per_100_comebacks"] is None:
         return Finding(f"Checking the {riskiest}: too few comebacks to say what it would catch.")
     text = f"The {riskiest} of bleeds include {row['caught_per_100_comebacks']:.0f}% of those that would come back."
+    if row["share"] == 1:
+        missed = 100 - row["caught_per_100_comebacks"]
+        text = f"There is time to check every bleed; {missed:.0f}% of those that come back do so before the next list."
     if row["precision"]:
         text += f" 1 checked bleed in {1 / row['precision']:.0f} would come back."
     checks = "" if row["checks_per_week"] is None else f"With {check.per_week:g} checks a week{default}: "

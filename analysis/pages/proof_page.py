@@ -34,7 +34,7 @@ def proof_summary(table: DataFrame[Prove]) -> list[str]:
     lines = []
     for row in table.filter(pl.col("value").is_not_null()).iter_rows(named=True):
         value = f"{row['value']:.3f} ({row['lo']:.3f} to {row['hi']:.3f})"
-        target = f"target {row['aim']}, {'reached' if row['met'] else 'NOT REACHED'}" if row["aim"] else "no target"
+        target = f"target {row['aim']}: {'compatible' if row['met'] else 'MISSED'}" if row["aim"] else "no target"
         lines.append(f"{row['measure']:<70} {value:<26} {target}  [{quantity(row['workshops'], 'workshop')}]")
     return [*lines, _targets_reached_text(table)]
 
@@ -46,13 +46,16 @@ def _split_by_size(table: pl.DataFrame) -> list[tuple[int, pl.DataFrame]]:
 def _targets_reached_text(table: pl.DataFrame) -> str:
     with_target = table.filter(pl.col("aim") != "", pl.col("met").is_not_null())
     reached = int(with_target.get_column("met").sum())
-    return f"{reached} of {quantity(with_target.height, 'measure')} with a target reach it (95% interval overlaps the target)."
+    return (
+        f"{reached} of {quantity(with_target.height, 'measure')} with a target are compatible with it: the 95% interval reaches the "
+        "target. Few workshops give wide intervals, which rule out little."
+    )
 
 
 def _overall_question(table: pl.DataFrame) -> Question:
     missed = table.filter(pl.col("aim") != "", ~pl.col("met"))
     points = [
-        f"Not reached at {row['sessions']:,} bleeds: {row['measure']}, {row['value']:.3f} "
+        f"Missed at {row['sessions']:,} bleeds: {row['measure']}, {row['value']:.3f} "
         f"({row['lo']:.3f} to {row['hi']:.3f}), target {row['aim']}."
         for row in missed.iter_rows(named=True)
     ]

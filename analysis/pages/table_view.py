@@ -153,8 +153,8 @@ def report_html(report: Report) -> str:
     """A report as a notebook displays it: findings, days covered, notes, and each table folded."""
     lines = "".join(f"<p><b>{escape(finding.text)}</b><br>{escape(finding.detail)}</p>" for finding in findings(report))
     head = (
-        f"{report.data.bleeds.height:,} bleeds up to {report.as_of}, each followed for {report.window_days} days; "
-        f"procedure: {report.standard.name}."
+        f"{report.data.bleeds.height:,} bleeds up to {report.as_of}, {report.data.bleeds['mature'].sum():,} of them followed "
+        f"for the whole {report.window_days} days; procedure: {report.standard.name}."
     )
     notes = "".join(f"<li>{escape(note)}</li>" for note in (*report.notes, *report.log.warnings))
     tables = "".join(

@@ -103,6 +103,8 @@ def _card_finding(report: Report, cards: int) -> Finding:
     people = report.technique.n_unique("technician")
     first, detail = " ".join(one.text for one in workshops), " ".join(one.detail for one in workshops)
     first += " Look at the kit and the procedure there before you talk to anyone." if first else ""
+    if report.technique.is_empty():
+        return Finding("Technicians cannot be compared: no step is recorded often enough.")
     if more.is_empty():
         text = "No technician clearly misses a step more than peers do."
         return Finding(f"{first} {text}".strip(), f"{detail} {quantity(people, 'technician')} compared.".strip())

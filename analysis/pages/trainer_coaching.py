@@ -157,6 +157,8 @@ def credibility_question(report: Report) -> Question:
 
 def _credibility_finding(report: Report, flags: pl.DataFrame) -> Finding:
     tests = quantity(report.credibility.height, "test")
+    if report.credibility.is_empty():
+        return Finding("Nothing could be tested: too few readings and steps are recorded.")
     if flags.is_empty():
         return Finding("No unusual recording patterns. Nothing to follow up.", f"{capitalised(tests)}.")
     people = quantity(report.log.sessions.n_unique("technician"), "technician")

@@ -139,7 +139,7 @@ def _changing_shops(measures: pl.DataFrame, event: dict[str, Any]) -> list[str]:
     """Workshops with a change on the same step (or on no step) within those days, the one in question among them."""
     since = (pl.col("began_on") - pl.lit(event["began_on"])).dt.total_days()
     recent = since.is_between(-CHOICE_DAYS - DAYS_EITHER_SIDE, DAYS_EITHER_SIDE)
-    about = pl.col("step").is_null() | pl.lit(event["step"] is None) | (pl.col("step") == event["step"])
+    about = pl.col("step").is_null() | pl.lit(event["step"] is None) | pl.col("step").eq_missing(event["step"])
     rows = measures.filter(recent, about)
     return [event["shop"] or "", *rows.get_column("shop").drop_nulls()]
 

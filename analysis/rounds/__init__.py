@@ -2,10 +2,19 @@
 
 from analysis.rounds.compare import compare_with_earlier_audit
 from analysis.rounds.earlier import EarlierAudit, ShareFound, action_results, share_found
-from analysis.rounds.to_do import RECENT_DAYS, TO_MEASURE, open_recalls, to_do_list, worthwhile_second_checks
+from analysis.rounds.to_do import (
+    RECENT_DAYS,
+    SAFETY_CHECKS,
+    TO_MEASURE,
+    open_recalls,
+    to_do_list,
+    unrecorded_safety_checks,
+    worthwhile_second_checks,
+)
 
 __all__ = [
     "RECENT_DAYS",
+    "SAFETY_CHECKS",
     "TO_MEASURE",
     "EarlierAudit",
     "ShareFound",
@@ -14,5 +23,6 @@ __all__ = [
     "open_recalls",
     "share_found",
     "to_do_list",
+    "unrecorded_safety_checks",
     "worthwhile_second_checks",
 ]

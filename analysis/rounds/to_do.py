@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 from pandera.typing.polars import DataFrame
 
+from analysis.intake import Log
 from analysis.report import Report
 from analysis.standard import NOT_PLAUSIBLE
 from schemas import empty, validate_table
@@ -18,6 +19,20 @@ BRAKE = ("bike_id", "brake")
 TO_MEASURE = pl.col("rule") == "long_travel"
 BEYOND_REACH = TO_MEASURE & (pl.col("action") == NOT_PLAUSIBLE)
 """Recalls that begin with a measurement, which may show that there is nothing to do; a certain reason takes their place."""
+
+SAFETY_CHECKS = {
+    "fluid": ("fluid_used", "fluid_required"),
+    "kit": ("kit_fluid",),
+    "hard pull": ("hard_pull_firm",),
+    "leaks": ("leak_seen",),
+    "lever travel": ("lever_travel_after_mm",),
+}
+"""What the safety rules look at, and the fields they need."""
+
+
+def unrecorded_safety_checks(log: Log) -> list[str]:
+    """What the safety rules look at and a log never records, so that no recall can follow from it."""
+    return [what for what, fields in SAFETY_CHECKS.items() if not all(log.sessions[name].count() for name in fields)]
 
 
 def open_recalls(report: Report) -> pl.DataFrame:

@@ -4,6 +4,7 @@ up.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,8 @@ DRAWS = 400
 BAND = 0.01
 """Bleeds with the same misses whose log hazards differ by less are summed as one: sums change by less than 1 in
 100,000, and the scenarios of 200,000 bleeds take 1 s instead of 6."""
+
+COSTLIEST = ("The costliest step", "The two costliest steps", "The three costliest steps")
 
 
 @dataclass(frozen=True)
@@ -44,14 +47,17 @@ class YearlyCost:
 
 
 def what_if(costs: StepCosts, yearly_cost: YearlyCost, rng: np.random.Generator) -> DataFrame[WhatIf]:
-    """Comebacks prevented in each scenario: each step alone, the costliest two and three, all steps, and half as often.
+    """Comebacks prevented in each scenario: each step alone, the costliest two and three, half as often, and all steps.
 
-    `rng` chooses which half of the misses is met.
+    Only steps that clearly lead to comebacks count among the costliest. `rng` chooses which half of the misses is met.
     """
     if costs.estimate is None or costs.design is None:
         return empty(WhatIf)
-    ranked = costs.table.filter(pl.col("rank").is_not_null()).sort("rank").select("step", "title")
-    scenarios = _list_scenarios(ranked.get_column("step").to_list(), ranked.get_column("title").to_list())
+    ranked = costs.table.filter(pl.col("rank").is_not_null()).sort("rank")
+    scenarios = _list_scenarios(
+        dict(ranked.select("step", "title").iter_rows()),
+        ranked.filter(pl.col("verdict") == "costs_comebacks").get_column("step").to_list(),
+    )
     rows = [_scenario_row(scenario, costs, costs.design, yearly_cost, rng) for scenario in scenarios]
     return validate_table(WhatIf, pl.DataFrame(rows, schema=empty(WhatIf).schema))
 
@@ -81,15 +87,13 @@ def prevented_if_never_missed(
     )
 
 
-def _list_scenarios(ranked: list[str], titles: list[str]) -> list[Scenario]:
-    single = [Scenario(f"“{title}” never missed", (step,)) for step, title in zip(ranked, titles, strict=True)]
-    joint = [
-        Scenario(f"The {word} costliest steps never missed", tuple(ranked[:n]))
-        for n, word in ((2, "two"), (3, "three"))
-        if len(ranked) >= n
-    ]
-    half = Scenario("The three costliest steps missed half as often", tuple(ranked[:3]), 0.5)
-    return [*single, *joint, half, Scenario("No step ever missed", tuple(ranked))]
+def _list_scenarios(titles: Mapping[str, str], costly: list[str]) -> list[Scenario]:
+    """`titles` of the ranked steps by id, and the ids of those that clearly lead to comebacks, costliest first."""
+    single = [Scenario(f"“{title}” never missed", (step,)) for step, title in titles.items()]
+    most = min(len(costly), len(COSTLIEST))
+    joint = [Scenario(f"{COSTLIEST[n - 1]} never missed", tuple(costly[:n])) for n in range(2, most + 1)]
+    half = [Scenario(f"{COSTLIEST[most - 1]} missed half as often", tuple(costly[:most]), 0.5)] if most else []
+    return [*single, *joint, *half, Scenario("No step ever missed", tuple(titles))]
 
 
 def _scenario_row(

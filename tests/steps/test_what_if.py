@@ -1,5 +1,7 @@
 """What-if scenarios; joint, since effects of steps do not add up."""
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -10,9 +12,21 @@ from analysis.steps.what_if import _group_miss_patterns, _prevented
 A_YEAR = YearlyCost(bleeds=1200, minutes=40.0, parts=5.0)
 
 
+def with_clear_steps(costs, clear):
+    """The first steps of the ranking called clear, the others not."""
+    verdict = pl.when(pl.col("rank") <= clear).then(pl.lit("costs_comebacks")).otherwise(pl.lit("no_sign"))
+    return replace(costs, table=costs.table.with_columns(verdict=verdict))
+
+
 @pytest.fixture(scope="module")
 def scenarios(costs):
-    return what_if(costs, A_YEAR, np.random.default_rng(3))
+    return what_if(with_clear_steps(costs, 3), A_YEAR, np.random.default_rng(3))
+
+
+@pytest.mark.parametrize(("clear", "joint"), [(0, 0), (1, 1), (2, 2), (3, 3), (5, 3)])
+def test_only_clear_steps_count_among_the_costliest(costs, clear, joint):
+    names = what_if(with_clear_steps(costs, clear), A_YEAR, np.random.default_rng(3))["scenario"].to_list()
+    assert len([name for name in names if "costliest" in name]) == joint
 
 
 def one(table, name):
