@@ -18,10 +18,10 @@ PLACES: dict[Place, str] = {
     "first pass": "during the first pass",
     "passes": "after the first pass, until the last",
     "closing": "after the last pass, until both ports are closed",
-    "after": "once the brake is closed",
+    "after": "once both ports are closed",
     "return": "after the brake has left",
 }
-"""When a field becomes known, in order of time."""
+"""The stage at which a field becomes known, in order of time."""
 ROLES: dict[Role, str] = {
     "key": "identifies the row or links it to another table",
     "context": "describes the job as it came in; comparisons are adjusted for it",
@@ -68,18 +68,18 @@ def schema_field(
     label
         A short name for readers; the description where none is given.
     role
-        What the field is to a bleed; see `ROLES`.
+        What part the field plays; see `ROLES`.
     sheet
         Whether the bench sheet asks for it `before` or `after` the steps, unless a step reads it.
     place
-        When it becomes known; see `PLACES`. By default `arrival` for context, `preparation` for technique, `after` for
+        The stage at which it becomes known; see `PLACES`. By default `arrival` for context, `preparation` for technique, `after` for
         signs, `return` for outcomes.
     unit
         The unit of `low`, `high` and the values.
     low, high
         The range, both limits included.
     levels
-        The only texts allowed.
+        The only values allowed.
     required
         Whether it must have a value; otherwise an empty field means "not recorded".
     unique

@@ -1,7 +1,7 @@
 """The bleed log: the tables after intake, one model per table.
 
-Field names end in their unit. A field that is not required may be empty or absent: *not recorded* is a value of its own,
-never taken as done or missed.
+Field names end in their unit. A field that is not required may be empty or absent: *not recorded* is kept as such,
+never treated as done or missed.
 """
 
 from __future__ import annotations
@@ -53,9 +53,7 @@ class LogTable(pa.DataFrameModel):
 class Sessions(LogTable):
     """One bleed of one brake."""
 
-    session_id: str = schema_field(
-        "job number of the bleed", label="job number", role="key", sheet="before", required=True, unique=True
-    )
+    session_id: str = schema_field("job number", role="key", sheet="before", required=True, unique=True)
     shop: str = schema_field("workshop", role="context", sheet="before")
     bike_id: str = schema_field("bike: tag or frame number", label="bike", role="key", sheet="before", required=True)
     brake: str = schema_field(
@@ -77,10 +75,10 @@ class Sessions(LogTable):
     bike_kind: str = schema_field("kind of bike", role="context")
     fluid_required: str = schema_field("fluid required by the maker", role="context", sheet="before", levels=FLUIDS)
     fluid_used: str = schema_field("fluid used", role="technique", sheet="after", levels=FLUIDS)
-    kit_fluid: str = schema_field("fluid the kit is dedicated to", role="technique", sheet="before", levels=FLUIDS)
-    fluid_lot: str = schema_field("lot of the fluid", label="fluid lot", role="context", sheet="before")
+    kit_fluid: str = schema_field("kit reserved for (fluid)", role="technique", sheet="before", levels=FLUIDS)
+    fluid_lot: str = schema_field("fluid lot", role="context", sheet="before")
     kit_id: str = schema_field("bleed kit: its number or name", label="bleed kit", role="context", sheet="before")
-    hose_lot: str = schema_field("lot of the new hose", label="hose lot", role="context")
+    hose_lot: str = schema_field("lot of the newly fitted hose", label="hose lot", role="context")
     hose_route: str = schema_field(
         "hose outside or inside the frame", label="hose routing", role="context", sheet="before", levels=HOSE_ROUTES
     )
@@ -90,9 +88,9 @@ class Sessions(LogTable):
     )
     shop_temp_c: float = schema_field("workshop temperature", role="context", unit="°C", low=-10, high=50)
     trial: str = schema_field("trial that this bleed belongs to", label="trial", role="context")
-    trial_arm: str = schema_field("arm of the trial", role="context")
+    trial_arm: str = schema_field("trial arm", role="context")
     trial_unit: str = schema_field(
-        "what the trial assigned to an arm at random",
+        "what was assigned to the arms at random",
         label="unit of randomisation",
         role="context",
         levels=TRIAL_UNITS,
@@ -112,7 +110,7 @@ class Sessions(LogTable):
     )
     block_mm: float = schema_field("bleed block thickness", role="technique", unit="mm", low=5, high=25)
     lever_syringe_fill: float = schema_field(
-        "lever syringe filled to, as a fraction of the syringe",
+        "how full the lever syringe was, as a fraction",
         label="lever syringe fill",
         role="technique",
         unit="fraction",
@@ -120,7 +118,7 @@ class Sessions(LogTable):
         high=1,
     )
     caliper_syringe_fill: float = schema_field(
-        "caliper syringe filled to, as a fraction of the syringe",
+        "how full the caliper syringe was, as a fraction",
         label="caliper syringe fill",
         role="technique",
         unit="fraction",
@@ -137,7 +135,7 @@ class Sessions(LogTable):
         high=30,
     )
     volume_moved_ml: float = schema_field(
-        "fluid moved in all passes together",
+        "total fluid moved in all passes",
         label="fluid moved",
         role="technique",
         place="passes",
@@ -171,7 +169,7 @@ class Sessions(LogTable):
         high=60,
     )
     settle_minutes: float = schema_field(
-        "time given to bubbles to rise",
+        "time allowed for bubbles to rise",
         label="settling time",
         role="technique",
         place="closing",
@@ -211,7 +209,7 @@ class Sessions(LogTable):
     )
     port_seals_checked: bool = schema_field("O-rings on both port screws checked", role="technique", place="closing")
     lever_port_nm: float = schema_field(
-        "torque of the lever port screw",
+        "lever port screw torque",
         label="lever port torque",
         role="technique",
         place="closing",
@@ -220,7 +218,7 @@ class Sessions(LogTable):
         high=10,
     )
     caliper_port_nm: float = schema_field(
-        "torque of the caliper port screw",
+        "caliper port screw torque",
         label="caliper port torque",
         role="technique",
         place="closing",
@@ -229,13 +227,16 @@ class Sessions(LogTable):
         high=10,
     )
     cleaned: bool = schema_field(
-        "lever and caliper wiped with alcohol before the pads went in", label="cleaned", role="technique", place="after"
+        "lever and caliper wiped with alcohol before the pads were refitted",
+        label="cleaned",
+        role="technique",
+        place="after",
     )
     reach_restored: bool = schema_field(
-        "lever reach reset to the rider's", label="lever reach reset", role="technique", place="after"
+        "lever reach reset to the rider's setting", label="lever reach reset", role="technique", place="after"
     )
     fluid_out: str = schema_field(
-        "old fluid as it came out", label="old fluid", role="context", sheet="before", levels=FLUID_OUT
+        "condition of the old fluid as it came out", label="old fluid", role="context", sheet="before", levels=FLUID_OUT
     )
     lever_travel_before_mm: float = schema_field(
         "lever travel to the bite point before the bleed, at the lever tip",
@@ -256,7 +257,7 @@ class Sessions(LogTable):
         high=120,
     )
     pump_gain_mm: float = schema_field(
-        "pump-up: shortening of the lever travel after five quick pulls",
+        "pump-up: how much shorter the lever travel is after five quick pulls",
         label="pump-up",
         role="sign",
         sheet="after",
@@ -274,15 +275,13 @@ class Sessions(LogTable):
 class Comebacks(LogTable):
     """One return of one brake."""
 
-    comeback_id: str = schema_field(
-        "number of the return", label="return number", role="key", required=True, unique=True
-    )
+    comeback_id: str = schema_field("return number", role="key", required=True, unique=True)
     session_id: str = schema_field("the bleed it belongs to, if recorded", label="job number", role="key")
     bike_id: str = schema_field("bike: tag or frame number", label="bike", role="key", required=True)
     brake: str = schema_field("which brake", label="brake", role="context", levels=BRAKES)
     returned_at: Moment = schema_field(
         "when it came back (from 1990-01-01 to the last day of the log)",
-        label="day of return",
+        label="return date",
         role="outcome",
         required=True,
     )
@@ -300,12 +299,12 @@ class Comebacks(LogTable):
 
 
 class Passes(LogTable):
-    """One push of fluid down or up; a push down and a push up make one pass."""
+    """One push of fluid, down or up. A push down and a push up make one pass, so `pass_no` counts pushes."""
 
     session_id: str = schema_field("the bleed it belongs to", label="job number", role="key", required=True)
     pass_no: int = schema_field(
-        "number of the push within the bleed, from 1",
-        label="number of the push",
+        "push number within the bleed, from 1",
+        label="push number",
         role="key",
         required=True,
         low=1,
@@ -331,17 +330,15 @@ class Coaching(LogTable):
     """One coaching session."""
 
     technician: str = schema_field("technician who was coached", label="technician", role="key", required=True)
-    coached_on: pl.Date = schema_field("day of the session", label="day of coaching", role="key", required=True)
+    coached_on: pl.Date = schema_field("date of the session", label="coaching date", role="key", required=True)
     step: str = schema_field("step coached, by its ID in the procedure", label="step", role="key", required=True)
 
 
 class Measures(LogTable):
-    """One change in a workshop's way of working."""
+    """One change in how a workshop works."""
 
     shop: str = schema_field("workshop; empty for all", label="workshop", role="context")
-    began_on: pl.Date = schema_field(
-        "first day of the change", label="first day of the change", role="key", required=True
-    )
+    began_on: pl.Date = schema_field("first day of the change", label="date of the change", role="key", required=True)
     what: str = schema_field("what changed", label="change", role="key", required=True)
     step: str = schema_field("step it is about, by its ID in the procedure", label="step", role="context")
 
@@ -351,7 +348,7 @@ class Brakes(LogTable):
 
     brake_model: str = schema_field("brake model", role="key", required=True, unique=True)
     lever_ratio: float = schema_field(
-        "travel of the lever tip per travel of the master piston", label="lever ratio", role="context", low=1, high=20
+        "lever-tip travel ÷ master-piston travel", label="lever ratio", role="context", low=1, high=20
     )
     master_bore_mm: float = schema_field("master cylinder bore", role="context", unit="mm", low=4, high=25)
     caliper_bore_mm: float = schema_field("caliper piston bore", role="context", unit="mm", low=8, high=50)
@@ -363,18 +360,18 @@ class Brakes(LogTable):
         "lever travel of a well-bled brake", label="reference lever travel", role="context", unit="mm", low=0, high=120
     )
     port_nm_min: float = schema_field(
-        "minimum torque of the port screws", label="minimum port torque", role="context", unit="N·m", low=0, high=10
+        "minimum port screw torque", label="minimum port torque", role="context", unit="N·m", low=0, high=10
     )
     port_nm_max: float = schema_field(
-        "maximum torque of the port screws", label="maximum port torque", role="context", unit="N·m", low=0, high=10
+        "maximum port screw torque", label="maximum port torque", role="context", unit="N·m", low=0, high=10
     )
 
 
 class Actions(LogTable):
-    """One brake to recall or to check a second time, and what came of it; `to_do.csv` of an audit has these columns."""
+    """One brake to recall or check a second time, and the outcome; an audit's `to_do.csv` has these columns."""
 
     action_id: str = schema_field(
-        "number of the recall or check", label="number of the action", role="key", required=True, unique=True
+        "number of the recall or check", label="action number", role="key", required=True, unique=True
     )
     kind: str = schema_field(
         "recall, or second check", label="recall or check", role="key", levels=ACTION_KINDS, required=True
@@ -384,14 +381,14 @@ class Actions(LogTable):
     brake: str = schema_field("which brake", label="brake", role="key", levels=BRAKES)
     shop: str = schema_field("workshop", role="context")
     technician: str = schema_field("technician who bled it", label="bled by", role="context")
-    bled_on: pl.Date = schema_field("day of the bleed", role="context")
-    reason: str = schema_field("why it is to be done", label="reason")
+    bled_on: pl.Date = schema_field("date bled", role="context")
+    reason: str = schema_field("reason")
     risk: float = schema_field(
         "chance of a comeback when the list was made", label="risk", unit="fraction", low=0, high=1
     )
-    done_on: pl.Date = schema_field("day it was done; empty: still to do", label="done on", role="outcome")
+    done_on: pl.Date = schema_field("date it was done; empty if still to do", label="done on", role="outcome")
     by: str = schema_field("who did it", role="outcome")
-    outcome: str = schema_field("what came of it", label="outcome", role="outcome", levels=ACTION_OUTCOMES)
+    outcome: str = schema_field("outcome", role="outcome", levels=ACTION_OUTCOMES)
     minutes: float = schema_field("minutes it took", role="outcome", unit="min", low=0, high=480)
     note: str = schema_field("notes")
 
@@ -423,13 +420,13 @@ STUDY_TABLES: dict[str, type[LogTable]] = {"readings": Readings}
 
 @cache
 def log_fields() -> dict[str, Entry]:
-    """Every field of the log by name; one that several tables share as its first table has it."""
+    """Every field of the log by name; one that several tables share as in the first of them."""
     entries = [entry for table, model in LOG_TABLES.items() for entry in dictionary(table, model)]
     return {entry.name: entry for entry in reversed(entries)}
 
 
 def field_label(name: str) -> str:
-    """A field in a mechanic's words; a shop's own field by its own name."""
+    """A field in a mechanic's words; a custom field by its own name."""
     entry = log_fields().get(name)
     return entry.label if entry else name.removeprefix("own.").replace("_", " ")
 

@@ -133,7 +133,7 @@ class Rates(OutputTable):
     incidence_lo: float = fraction("95% interval")
     incidence_hi: float = fraction("95% interval")
     expected: float = schema_field(
-        "comebacks expected for the same mix of work, from the bleeds of others; empty without others to compare with",
+        "comebacks expected for the same mix of work, estimated from others' bleeds; empty if there are no others",
         low=0,
     )
     ratio: float = schema_field("comebacks / expected", low=0)
@@ -156,15 +156,13 @@ class Rates(OutputTable):
 
 
 class Lots(OutputTable):
-    """Lots, kits and other groups named by the workshop, one row per group; without a name, every group of the kind together."""
+    """Lots, kits and other groups that the workshop records, one row per group; an empty group is all of that kind together."""
 
-    kind: str = schema_field("field that names the groups", required=True)
-    group: str = schema_field("the lot, kit or other group; empty for all of them together")
-    first_used: pl.Date = schema_field("day of its first bleed in the log", required=True)
-    last_used: pl.Date = schema_field("day of its last bleed in the log", required=True)
-    days_in_use: int = schema_field(
-        "days from the first to the last bleed, both counted", unit="d", low=1, required=True
-    )
+    kind: str = schema_field("field that defines the groups", required=True)
+    group: str = schema_field("lot, kit or other group; empty for all of them together")
+    first_used: pl.Date = schema_field("date of its first bleed in the log", required=True)
+    last_used: pl.Date = schema_field("date of its last bleed in the log", required=True)
+    days_in_use: int = schema_field("days from the first to the last bleed, inclusive", unit="d", low=1, required=True)
     shops: str = schema_field("workshops that used it, separated by commas")
     sessions: int = count("bleeds")
     mature: int = count("bleeds followed for the whole window")
@@ -174,7 +172,7 @@ class Lots(OutputTable):
     rate_hi: float = fraction("95% interval (Wilson)")
     returned: int = count("bleeds that came back so far, at any age")
     expected: float = schema_field(
-        "comebacks so far expected for the same work, steps, technician, workshop and time", low=0
+        "comebacks expected so far for the same work, steps, technician, workshop and time", low=0
     )
     ratio: float = schema_field("returned / expected", low=0)
     ratio_lo: float = schema_field("95% interval, exact, allowing for chance in both counts", low=0)
@@ -182,15 +180,15 @@ class Lots(OutputTable):
     funnel_lo: float = schema_field("lower funnel limit of the ratio: the range expected by chance", low=0)
     funnel_hi: float = schema_field("upper funnel limit of the ratio", low=0)
     shrunk_ratio: float = schema_field("ratio adjusted towards 1 when data are few (empirical Bayes)", low=0)
-    p_value: float = fraction("one-sided p-value of no more comebacks than expected")
+    p_value: float = fraction("one-sided p-value for more comebacks than expected")
     q_value: float = fraction("false discovery rate over both comparisons of all groups (Benjamini–Hochberg)")
     air_ratio: float = schema_field(
-        "hazard ratio that goes with the air shown by stand readings after its bleeds", low=0
+        "hazard ratio corresponding to the air that stand readings show after its bleeds", low=0
     )
     air_lo: float = schema_field("95% interval", low=0)
     air_hi: float = schema_field("95% interval", low=0)
-    air_p_value: float = fraction("one-sided p-value of no more air shown than expected")
-    air_q_value: float = fraction("its false discovery rate, together with q_value")
+    air_p_value: float = fraction("one-sided p-value for more air than expected")
+    air_q_value: float = fraction("false discovery rate, adjusted together with q_value")
     signal: str = schema_field(
         "whether it clearly has more comebacks, or more air in the stand readings", levels=SIGNALS, required=True
     )
@@ -202,14 +200,14 @@ class Lots(OutputTable):
 class LotBleeds(OutputTable):
     """Bleeds of every lot, kit or other group that clearly has more comebacks, one row per bleed."""
 
-    kind: str = schema_field("field that names the groups", required=True)
-    group: str = schema_field("the lot, kit or other group", required=True)
+    kind: str = schema_field("field that defines the groups", required=True)
+    group: str = schema_field("lot, kit or other group", required=True)
     session_id: str = schema_field("bleed", required=True)
     bike_id: str = schema_field("bike", required=True)
     brake: str = schema_field("which brake", required=True)
     shop: str = schema_field("workshop")
     technician: str = schema_field("technician", required=True)
-    bled_on: pl.Date = schema_field("day of the bleed", required=True)
+    bled_on: pl.Date = schema_field("date of the bleed", required=True)
     came_back_after: int = schema_field("days to its comeback; empty if none so far", unit="d", low=0)
     latest: bool = schema_field("whether it is the latest bleed of that brake", required=True)
 
@@ -229,7 +227,7 @@ class Months(OutputTable):
     mature: int = count("bleeds followed for the whole window")
     comebacks: int = count("of these, bleeds that came back within the window")
     rate: float = fraction("comebacks / mature")
-    centre: float = fraction("expected rate of the month, for its work and season")
+    centre: float = fraction("rate expected in that month, given its work and the season")
     lower: float = fraction("lower control limit")
     upper: float = fraction("upper control limit")
     cusum_up: float = schema_field("case-mix-adjusted CUSUM for a rise", low=0)
@@ -250,16 +248,14 @@ class EarlySigns(OutputTable):
 
     shop: str = schema_field("workshop", required=True)
     sign: str = schema_field(
-        "what moved: missed steps, stand readings or early comebacks", levels=EARLY_SIGNS, required=True
+        "what changed: missed steps, stand readings or early comebacks", levels=EARLY_SIGNS, required=True
     )
-    subject: str = schema_field(
-        "ID of the step, name of the reading, or days within which bleeds came back", required=True
-    )
+    subject: str = schema_field("step ID, name of the reading, or number of days for early comebacks", required=True)
     month: str = schema_field("first month at the new level, YYYY-MM", required=True)
     before: int = count("bleeds with the sign before that month")
-    before_of: int = count("bleeds before it where the sign is known")
-    since: int = count("bleeds with the sign from that month on")
-    since_of: int = count("bleeds from it on where the sign is known")
+    before_of: int = count("bleeds before that month for which the sign is known")
+    since: int = count("bleeds with the sign in that month or later")
+    since_of: int = count("bleeds in that month or later for which the sign is known")
     worse: bool = schema_field("whether the share rose", required=True)
     p_value: float = fraction("p-value adjusted over months (Bonferroni) and over all signs of the log (Holm)")
 
@@ -269,23 +265,25 @@ class Steps(OutputTable):
 
     counts_fit = holds_in_every_row("missed <= recorded", pl.col("missed") <= pl.col("recorded"))
 
-    step: str = schema_field("ID of the step", required=True)
-    title: str = schema_field("title of the step", required=True)
+    step: str = schema_field("step ID", required=True)
+    title: str = schema_field("step title", required=True)
     recorded: int = count("bleeds with the step recorded")
     missed: int = count("of these, bleeds with the step missed")
     share_missed: float = fraction("missed / recorded")
     preventable_per_100: float = schema_field(
         "comebacks prevented per 100 bleeds if the step were never missed", unit="per 100"
     )
-    lo: float = schema_field("95% interval", unit="per 100")
-    hi: float = schema_field("95% interval", unit="per 100")
-    direct_per_100: float = schema_field(
-        "the part that does not pass through later steps: these stay as they were", unit="per 100"
+    lo: float = schema_field("95% credible interval", unit="per 100")
+    hi: float = schema_field("95% credible interval", unit="per 100")
+    direct_per_100: float = schema_field("direct effect: with later steps held as they were", unit="per 100")
+    direct_lo: float = schema_field("95% credible interval", unit="per 100")
+    direct_hi: float = schema_field("95% credible interval", unit="per 100")
+    p_value: float = fraction(
+        "posterior probability that always doing the step would prevent no comebacks; not a frequentist p-value"
     )
-    direct_lo: float = schema_field("95% interval", unit="per 100")
-    direct_hi: float = schema_field("95% interval", unit="per 100")
-    p_value: float = fraction("one-sided p-value")
-    q_value: float = fraction("false discovery rate over the steps (Benjamini–Hochberg)")
+    q_value: float = fraction(
+        "Benjamini–Hochberg applied to p_value: a rule for choosing, with no guarantee that the false discovery rate is controlled"
+    )
     rank: int = schema_field(
         "1 is the costliest: first the three most certain to be near the top, then the others by preventable_per_100",
         low=1,
@@ -308,14 +306,14 @@ class Steps(OutputTable):
         "share of the variation of both misses and comebacks that an unmeasured confounder must explain to move the lower limit of the direct effect to zero"
     )
     benchmark: str = schema_field(
-        "recorded group (work, technician, workshop, workload, calendar time); an unmeasured cause as strong would distort this estimate most; empty: not assessed"
+        "recorded group (work, technician, workshop, workload, calendar time) that would distort this estimate most: an unrecorded cause is compared with it; empty if not assessed"
     )
     times_benchmark: float = schema_field(
-        "how many times the benchmark's bias would move the lower limit of the direct effect to zero (at most 99; empty: not assessed)",
+        "how many times the benchmark's bias it would take to move the lower limit of the direct effect to zero (at most 99; empty if not assessed)",
         low=0,
     )
     calibrated_p: float = fraction(
-        "two-sided p-value calibrated by returns that no step causes; empty with fewer than 40 of them"
+        "two-sided p-value calibrated against returns that no bleed can cause; empty with fewer than 40 of them"
     )
     verdict: str = schema_field("conclusion", levels=VERDICTS, required=True)
     crude_difference: float = schema_field(
@@ -327,27 +325,27 @@ class Steps(OutputTable):
 class Tolerance(OutputTable):
     """Adjusted risk at each value of a measured reading (dose-response)."""
 
-    step: str = schema_field("ID of the step", required=True)
-    field: str = schema_field("field of the reading", required=True)
+    step: str = schema_field("step ID", required=True)
+    field: str = schema_field("field that holds the reading", required=True)
     reading: float = schema_field("value of the reading", required=True)
     pooled: str = schema_field(
-        "readings counted together in this row, as `6+` or `2–3`; empty for one value or a smooth curve"
+        "readings pooled in this row, such as `6+` or `2–3`; empty for one value or a smooth curve"
     )
     bleeds: int = count("bleeds with a reading near this value")
     risk: float = fraction("adjusted risk of a comeback within the window")
     lo: float = fraction("95% interval")
     hi: float = fraction("95% interval")
-    tolerance_lo: float = schema_field("lower limit of the procedure")
-    tolerance_hi: float = schema_field("upper limit of the procedure")
-    p_value: float = fraction("p-value of the whole curve being flat, the same in all its rows")
+    tolerance_lo: float = schema_field("procedure's lower limit")
+    tolerance_hi: float = schema_field("procedure's upper limit")
+    p_value: float = fraction("p-value for the whole curve not being flat; the same in every row of a curve")
     q_value: float = fraction("false discovery rate over the curves (Benjamini–Hochberg)")
 
 
 class Interactions(OutputTable):
-    """Whether a miss does more harm on certain work, one row per interaction named in the procedure."""
+    """Whether a miss does more harm on certain work, one row per interaction listed in the procedure."""
 
-    step: str = schema_field("ID of the step", required=True)
-    title: str = schema_field("title of the step", required=True)
+    step: str = schema_field("step ID", required=True)
+    title: str = schema_field("step title", required=True)
     field: str = schema_field("field that describes the work", required=True)
     level: str = schema_field("value of that field", required=True)
     missed_there: int = count("bleeds on that work with the step missed")
@@ -358,7 +356,7 @@ class Interactions(OutputTable):
     ratio_elsewhere: float = schema_field("hazard ratio of a miss on other work", low=0)
     ratio_elsewhere_lo: float = schema_field("95% interval", low=0)
     ratio_elsewhere_hi: float = schema_field("95% interval", low=0)
-    p_value: float = fraction("p-value of the hypothesis that both ratios are equal")
+    p_value: float = fraction("p-value for a difference between the two ratios")
     q_value: float = fraction("false discovery rate over all rows (Benjamini–Hochberg)")
     verdict: str = schema_field("conclusion", levels=("differs", "no_sign", "too_few"), required=True)
 
@@ -367,7 +365,7 @@ class WhatIf(OutputTable):
     """What would be prevented if some steps were missed less often."""
 
     scenario: str = schema_field("what would change", required=True)
-    steps: str = schema_field("IDs of the steps, separated by spaces", required=True)
+    steps: str = schema_field("step IDs, separated by spaces", required=True)
     preventable_per_100: float = schema_field("comebacks prevented per 100 bleeds", unit="per 100")
     lo: float = schema_field("95% interval", unit="per 100")
     hi: float = schema_field("95% interval", unit="per 100")
@@ -377,33 +375,33 @@ class WhatIf(OutputTable):
 
 
 class Technique(OutputTable):
-    """Recent misses compared with peers on the same work, one row per technician and step."""
+    """Recent misses compared with peers doing similar work, one row per technician and step."""
 
     counts_fit = holds_in_every_row("missed <= recorded", pl.col("missed") <= pl.col("recorded"))
 
     technician: str = schema_field("technician", required=True)
-    step: str = schema_field("ID of the step", required=True)
+    step: str = schema_field("step ID", required=True)
     recorded: int = count("bleeds with the step recorded")
     missed: int = count("of these, bleeds with the step missed")
     share: float = fraction("missed / recorded")
-    peer_share: float = fraction("share missed by peers on the same work")
+    peer_share: float = fraction("share missed by peers doing similar work")
     excess: float = schema_field("share missed minus that of peers, partially pooled", unit="fraction", low=-1, high=1)
     lo: float = schema_field("95% interval", low=-1, high=1)
     hi: float = schema_field("95% interval", low=-1, high=1)
     preventable: float = schema_field("comebacks per year linked to the excess")
-    coach_rank: int = schema_field("order of coaching; 1 is first", low=1)
+    coach_rank: int = schema_field("coaching priority; 1 is first", low=1)
     preventable_lo: float = schema_field("95% interval, from the uncertainty of the excess and of the cost of a miss")
     preventable_hi: float = schema_field("95% interval, from the uncertainty of the excess and of the cost of a miss")
-    p_value: float = fraction("two-sided p-value of no difference from peers on the same work")
+    p_value: float = fraction("two-sided p-value for a difference from peers doing similar work")
     q_value: float = fraction("false discovery rate over all technicians and steps")
-    clear: bool = schema_field("q_value at most 0.05 and an interval without zero")
-    since: pl.Date = schema_field("first day that counts: the last 12 months or 150 bleeds, or since the improvement")
-    improved_since: pl.Date = schema_field("day since which the technician clearly misses the step less often")
+    clear: bool = schema_field("q_value at most 0.05 and an interval that excludes zero")
+    since: pl.Date = schema_field("first day counted: the last 12 months or 150 bleeds, or since the improvement")
+    improved_since: pl.Date = schema_field("day from which the technician clearly missed the step less often")
     share_before: float = fraction("share missed before that day")
     recorded_before: int = schema_field("bleeds with the step recorded before that day", low=0)
     beyond_shop: bool = schema_field(
-        "whether it is also missed more than by colleagues of the same workshop in the same quarter (Mantel-Haenszel, 95%); "
-        "empty without colleagues"
+        "whether it is also missed more often than by colleagues of the same workshop in the same quarter "
+        "(Mantel–Haenszel, 95%); empty if there are no colleagues"
     )
 
 
@@ -411,21 +409,23 @@ class CoachingEffect(OutputTable):
     """What changed after coaching, one row per session."""
 
     technician: str = schema_field("technician who was coached", required=True)
-    step: str = schema_field("ID of the step", required=True)
-    coached_on: pl.Date = schema_field("day of the session", required=True)
+    step: str = schema_field("step ID", required=True)
+    coached_on: pl.Date = schema_field("date of the session", required=True)
     missed_before: float = fraction("share missed in the six months ending three months before the session")
     missed_after: float = fraction("share missed in the six months after the session")
-    change: float = schema_field("change against peers (difference in differences)", unit="fraction", low=-2, high=2)
+    change: float = schema_field(
+        "change compared with peers (difference in differences)", unit="fraction", low=-2, high=2
+    )
     lo: float = schema_field("95% interval", low=-2, high=2)
     hi: float = schema_field("95% interval", low=-2, high=2)
-    peers_change: float = schema_field("change of peers over the same period", unit="fraction", low=-1, high=1)
-    p_value: float = fraction("two-sided p-value of no change against peers")
+    peers_change: float = schema_field("change in peers over the same period", unit="fraction", low=-1, high=1)
+    p_value: float = fraction("two-sided p-value for a change compared with peers")
     q_value: float = fraction("false discovery rate over all sessions")
     clear: bool = schema_field("q_value at most 0.05")
     recorded_before: int = schema_field("bleeds with the step recorded, before", low=0)
     recorded_after: int = schema_field("bleeds with the step recorded, after", low=0)
     comebacks_change: float = schema_field(
-        "change of the comeback rate against peers, if there are enough bleeds", unit="fraction", low=-2, high=2
+        "change in the comeback rate compared with peers, if there are enough bleeds", unit="fraction", low=-2, high=2
     )
     comebacks_lo: float = schema_field("95% interval", low=-2, high=2)
     comebacks_hi: float = schema_field("95% interval", low=-2, high=2)
@@ -437,7 +437,7 @@ class MeasureEffects(OutputTable):
     began_on: pl.Date = schema_field("first day of the change", required=True)
     what: str = schema_field("what changed", required=True)
     shop: str = schema_field("workshop; empty for all")
-    step: str = schema_field("ID of the step it is about")
+    step: str = schema_field("ID of the step concerned")
     outcome: str = schema_field("what is compared", levels=MEASURE_OUTCOMES, required=True)
     comparison: str = schema_field("what it is compared with", levels=MEASURE_COMPARISONS, required=True)
     before: float = fraction("share in the six months ending three months before the change")
@@ -445,31 +445,33 @@ class MeasureEffects(OutputTable):
     bleeds_before: int = schema_field("bleeds before", low=0)
     bleeds_after: int = schema_field("bleeds after", low=0)
     change: float = schema_field(
-        "change, less that of the other workshops over the same days if there are any", low=-2, high=2
+        "change, minus that of the other workshops over the same days if there are any", low=-2, high=2
     )
     lo: float = schema_field("95% interval", low=-2, high=2)
     hi: float = schema_field("95% interval", low=-2, high=2)
-    others_change: float = schema_field("change of the other workshops", low=-1, high=1)
-    p_value: float = fraction("two-sided p-value of no change against the other workshops")
+    others_change: float = schema_field("change in the other workshops", low=-1, high=1)
+    p_value: float = fraction("two-sided p-value for a change compared with the other workshops")
     q_value: float = fraction("false discovery rate over all rows")
-    clear: bool = schema_field("q_value at most 0.05; empty without other workshops")
+    clear: bool = schema_field("q_value at most 0.05; empty if there are no other workshops")
 
 
 class Learners(OutputTable):
-    """Technicians who began within the log, compared with experienced peers on the same work; sign-off is the trainer's decision."""
+    """Technicians who began within the log, compared with experienced peers doing similar work; sign-off is the trainer's decision."""
 
     technician: str = schema_field("technician", required=True)
     started_on: pl.Date = schema_field("first day in the workshop, or first bleed in the log", required=True)
-    first_day_known: bool = schema_field("whether the first day is recorded; else it is the first bleed", required=True)
-    bleeds: int = count("bleeds since")
+    first_day_known: bool = schema_field(
+        "whether the first day is recorded; if not, the first bleed is used", required=True
+    )
+    bleeds: int = count("bleeds since then")
     recorded: int = schema_field("steps recorded in them", low=0)
     missed: int = schema_field("of these, steps missed", low=0)
     share_missed: float = fraction("missed / recorded")
-    peer_share: float = fraction("share missed by experienced peers on the same work")
-    ratio: float = schema_field("missed / expected of experienced peers", low=0)
+    peer_share: float = fraction("share missed by experienced peers doing similar work")
+    ratio: float = schema_field("missed / misses expected from experienced peers", low=0)
     ratio_lo: float = schema_field("95% interval", low=0)
     ratio_hi: float = schema_field("95% interval", low=0)
-    recent_ratio: float = schema_field("the same in the last 50 bleeds", low=0)
+    recent_ratio: float = schema_field("the same ratio over the last 50 bleeds", low=0)
     recent_lo: float = schema_field("95% interval", low=0)
     recent_hi: float = schema_field("95% interval", low=0)
     comebacks: int = schema_field("bleeds that came back within the window", low=0)
@@ -477,18 +479,18 @@ class Learners(OutputTable):
     comebacks_lo: float = schema_field("95% interval of comebacks / expected_comebacks", low=0)
     comebacks_hi: float = schema_field("95% interval of comebacks / expected_comebacks", low=0)
     verdict: str = schema_field("conclusion", levels=LEARNER_VERDICTS, required=True)
-    cleared_after: int = schema_field("bleeds after which no clear difference from peers was left", low=1)
+    cleared_after: int = schema_field("bleeds after which no clear difference from peers remained", low=1)
     cleared_on: pl.Date = schema_field("day of that bleed")
     usual_bleeds: float = schema_field(
-        "bleeds after which half of the technicians as good as peers would show no clear difference", low=1
+        "bleeds after which half of all technicians as good as their peers would show no clear difference", low=1
     )
     most_bleeds: float = schema_field(
-        "bleeds after which nine in ten of the technicians as good as peers would show no clear difference", low=1
+        "bleeds after which nine in ten technicians as good as their peers would show no clear difference", low=1
     )
-    step: str = schema_field("step missed most beyond peers in the last 50 bleeds")
+    step: str = schema_field("step missed furthest above peers in the last 50 bleeds")
     step_missed: int = schema_field("misses of it in the last 50 bleeds", low=0)
     step_recorded: int = schema_field("of these bleeds, those with it recorded", low=0)
-    step_peer_share: float = fraction("share missed by experienced peers on the same work")
+    step_peer_share: float = fraction("share missed by experienced peers doing similar work")
     example_sessions: str = schema_field("recent bleeds that missed it, separated by spaces")
 
 
@@ -496,15 +498,15 @@ class LearnerCurves(OutputTable):
     """Learning-curve CUSUM, one row per learner and bleed."""
 
     technician: str = schema_field("technician", required=True)
-    bleed_no: int = schema_field("number of the bleed since the first day", low=1, required=True)
+    bleed_no: int = schema_field("bleed number since the first day", low=1, required=True)
     session_id: str = schema_field("bleed", required=True)
-    bled_on: pl.Date = schema_field("day of the bleed", required=True)
+    bled_on: pl.Date = schema_field("date of the bleed", required=True)
     missed: int = count("steps missed")
-    expected: float = schema_field("misses expected of experienced peers on the same work", low=0, required=True)
+    expected: float = schema_field("misses expected from experienced peers doing similar work", low=0, required=True)
     cusum: float = schema_field("evidence of being as good as peers", low=0, required=True)
-    cusum_limit: float = schema_field("limit from which it shows no clear difference from peers", low=0, required=True)
+    cusum_limit: float = schema_field("limit at which it shows no clear difference from peers", low=0, required=True)
     help_cusum: float = schema_field("evidence of missing 1.5 times as many steps as peers", low=0, required=True)
-    help_limit: float = schema_field("limit from which it shows that help is needed", low=0, required=True)
+    help_limit: float = schema_field("limit at which it shows that help is needed", low=0, required=True)
 
 
 class Risk(OutputTable):
@@ -518,11 +520,11 @@ class Risk(OutputTable):
     reason_2: str = schema_field("second reason")
     reason_3: str = schema_field("third reason")
     out_of_time: bool = schema_field(
-        "predicted by a model fitted only to outcomes known before this bleed", required=True
+        "whether the risk comes from a model fitted only to outcomes known before this bleed", required=True
     )
-    in_sample_risk: float = fraction("risk by the saved model, which was fitted to this bleed too", required=True)
+    in_sample_risk: float = fraction("risk from the saved model, which was fitted to this bleed too", required=True)
     on_worklist: bool = schema_field(
-        "among the highest recent risks that the workshop has time to check", required=True
+        "whether it is among the highest recent risks that the workshop has time to check", required=True
     )
 
 
@@ -531,11 +533,11 @@ class SecondChecks(OutputTable):
 
     share: float = fraction("share of bleeds checked", required=True)
     checks_per_week: float = schema_field("checks per week", low=0)
-    threshold: float = fraction("risk threshold of a check")
+    threshold: float = fraction("risk at or above which a bleed is checked")
     caught_per_100_comebacks: float = schema_field(
         "comebacks among the bleeds checked, per 100 comebacks", low=0, high=100
     )
-    precision: float = fraction("hit rate: share of the bleeds checked that came back")
+    precision: float = fraction("precision (positive predictive value): share of the checked bleeds that came back")
     net_benefit: float = schema_field("net benefit per bleed at that threshold (decision curve)")
     minutes_saved: float = schema_field("bench minutes saved per year, net of checking time", unit="min")
     caught_lo: float = schema_field("95% interval of caught_per_100_comebacks", low=0, high=100)
@@ -551,14 +553,14 @@ class ModelQuality(OutputTable):
     value: float = schema_field("value on later bleeds (fitted to earlier data only)")
     lo: float = schema_field("95% interval")
     hi: float = schema_field("95% interval")
-    baseline: float = schema_field("the same metric of the simple rule")
+    baseline: float = schema_field("the same metric for the simple rule")
     baseline_name: str = schema_field("name of the simple rule")
 
 
 class Comparison(ModelQuality):
     """Quality of the risk model (`rebleed`) and of other classifiers on the same bleeds; empty if none was given."""
 
-    classifier: str = schema_field("the classifier that the value is of", required=True)
+    classifier: str = schema_field("classifier that the value belongs to", required=True)
 
 
 class Holds(OutputTable):
@@ -566,11 +568,11 @@ class Holds(OutputTable):
 
     session_id: str = schema_field("bleed", required=True)
     rule: str = schema_field("rule that was broken", levels=HOLDS, required=True)
-    observed: str = schema_field("value in the log", required=True)
-    required: str = schema_field("value required", required=True)
+    observed: str = schema_field("recorded value", required=True)
+    required: str = schema_field("required value", required=True)
     action: str = schema_field("what to do", required=True)
     open: bool = schema_field(
-        "false if a later bleed of that brake broke no rule, or only that of long travel and recorded this one as put right; for long travel also if the brake was back since",
+        "false if a recall that was carried out closed it, or a later bleed of that brake broke no rule, or broke only the long-travel rule and recorded this fault as put right; for long travel, also if the brake has been back since",
         required=True,
     )
     priority: int = schema_field("order of urgency; 1 is the most urgent", required=True, low=1, high=6)
@@ -623,9 +625,7 @@ class Trial(OutputTable):
     lo: float = schema_field("95% interval", low=-1, high=1)
     hi: float = schema_field("95% interval", low=-1, high=1)
     p_value: float = fraction("two-sided p-value; a permutation test if whole units were randomised")
-    design: str = schema_field(
-        "design of the trial; only a randomised one is tested", levels=TRIAL_DESIGNS, required=True
-    )
+    design: str = schema_field("trial design; only a randomised trial is tested", levels=TRIAL_DESIGNS, required=True)
     unit: str = schema_field("unit of randomisation", levels=TRIAL_UNITS)
     units: int = schema_field("units with a bleed followed for the whole window", low=0)
 
@@ -637,32 +637,34 @@ class Changes(OutputTable):
     subject_kind: str = schema_field("what it is about: bleed, step, field, all, or a kind of group", required=True)
     subject: str = schema_field("the group, bleed, step or field", required=True)
     state_before: str = schema_field("signal, verdict or rule in the earlier audit")
-    state_now: str = schema_field("the same now; for a closed recall, by what")
+    state_now: str = schema_field("the same now; for a closed recall, what closed it")
     before: float = schema_field("figure in the earlier audit (a rate, a ratio or a count)")
     now: float = schema_field("the same figure now")
     lo: float = schema_field("95% interval of the figure now")
     hi: float = schema_field("95% interval of the figure now")
-    look: int = schema_field("number of this audit in the series of audits since the first", low=1, required=True)
+    look: int = schema_field("number of this audit in its series, counted from the first", low=1, required=True)
     confirmed: bool = schema_field(
         "whether it is clear after allowing for the audits so far; empty where there is nothing to test"
     )
-    note: str = schema_field("whose, how many, what it is based on")
+    note: str = schema_field("details: who, how many, based on what")
 
 
 class Predictions(OutputTable):
     """Predictions of an earlier audit compared with what happened since; empty without `--since`."""
 
-    round: int = schema_field("number of the pair of audits; empty for all rounds together", low=1)
+    round: int = schema_field("number of this pair of audits; empty for all pairs together", low=1)
     from_day: pl.Date = schema_field("last day of the earlier audit", required=True)
     to_day: pl.Date = schema_field("last day of this audit", required=True)
-    group: str = schema_field("all, tenth 1 (lowest risk) to tenth 10, or check list", required=True)
+    group: str = schema_field(
+        "all, a tenth (decile) of predicted risk from tenth 1 (lowest) to tenth 10, or check list", required=True
+    )
     bleeds: int = count("bleeds that had neither come back nor been bled again at the earlier audit")
     expected: float = schema_field(
         "comebacks predicted for the days between, up to any recall or second check", low=0, required=True
     )
     expected_se: float = schema_field("standard error of the expected number, from the model", low=0, required=True)
     observed: int = count("comebacks in these days")
-    faults_found: int = count("faults found in second checks, of the check list only; not in the ratio")
+    faults_found: int = count("faults found in second checks (check list only); not included in the ratio")
     ratio: float = schema_field("observed / expected", low=0)
     ratio_lo: float = schema_field("95% interval", low=0)
     ratio_hi: float = schema_field("95% interval", low=0)
@@ -673,7 +675,7 @@ class Predictions(OutputTable):
 
 
 class ActionResults(OutputTable):
-    """What became of recalls and second checks."""
+    """Outcomes of recalls and second checks."""
 
     measure: str = schema_field("kind and outcome, or what is estimated", required=True)
     number: int = count("number")
@@ -692,14 +694,14 @@ class Gauge(OutputTable):
     lo: float = schema_field("95% interval", low=0)
     hi: float = schema_field("95% interval", low=0)
     share_of_total: float = fraction("share of the total standard deviation")
-    share_of_tolerance: float = schema_field("six standard deviations / tolerance", low=0)
+    share_of_tolerance: float = schema_field("precision-to-tolerance ratio: six standard deviations / tolerance", low=0)
 
 
 class GaugeNoise(OutputTable):
     """Information lost to measurement error, by number of readings averaged (same technician)."""
 
     readings: int = count("readings averaged")
-    reliability: float = fraction("share of the information of an exact reading", required=True)
+    reliability: float = fraction("information kept, as a share of that in an exact reading", required=True)
     lo: float = fraction("95% interval")
     hi: float = fraction("95% interval")
     sample_size_ratio: float = schema_field("bleeds needed, as a multiple of those needed with an exact reading", low=1)
@@ -718,18 +720,18 @@ class Prove(OutputTable):
     aim: str = schema_field("target as text")
     target_min: float = schema_field("minimum of the target")
     target_max: float = schema_field("maximum of the target")
-    met: bool = schema_field("the interval overlaps the target")
+    met: bool = schema_field("whether the result is consistent with the target (its interval overlaps it)")
     upper_bound: float = schema_field("best achievable value, with the true risks known")
 
 
 class ProcedureTrial(OutputTable):
-    """The last year's bleeds judged by a new procedure, one row per step and workshop, and one of all workshops."""
+    """The last year's bleeds judged by a new procedure, one row per step and workshop, plus one per step for all workshops."""
 
-    step: str = schema_field("ID of the step in the new procedure", required=True)
+    step: str = schema_field("step ID in the new procedure", required=True)
     shop: str = schema_field("workshop; empty for all of them together")
     recorded: int = count("bleeds of the last year with the step recorded")
     met: int = count("of these, bleeds that would have met the new procedure")
-    met_now: int = schema_field("bleeds that met the present procedure; empty for a new step", low=0)
+    met_now: int = schema_field("bleeds that met the current procedure; empty for a new step", low=0)
 
 
 AUDIT_TABLES: dict[str, type[OutputTable]] = {
