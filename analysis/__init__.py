@@ -4,13 +4,13 @@
 `read_standard` give the `Standard`, the procedure that bleeds are checked against. `run_audit` makes the `Report`, whose
 tables are polars frames with the names of a run's files. `findings` gives the main findings as text; `lead_board`,
 `trainer_board` and `analyst_board` draw one linked chart for each reader, `charts` draws single charts, `show` formats a
-table, and `init_notebook` draws your own charts like ours. `report_html` is the summary that a notebook displays of a
-report, `write_report` writes its folder of pages. `run_proof` validates the audit on simulated workshops, `read_proof`
+table, and `init_notebook` draws your own charts like the built-in ones. `report_html` is the summary of a report
+that a notebook displays, `write_report` writes its folder of pages. `run_proof` validates the audit on simulated workshops, `read_proof`
 reads a finished validation. Anything that a user can correct raises `UserError`.
 
 For scikit-learn: `risk_data` gives the bleeds of a log as `X` and their follow-up as `y`; `make_risk_pipeline` the pipeline
 of an audit's risks from `BleedFeatures` and `RebleedClassifier`, or with any other classifier from `FeatureMatrix` and
-`WindowClassifier`; `OutOfTimeSplit` splits in time; `compare` judges classifiers against the risk model of a report.
+`WindowClassifier`; `OutOfTimeSplit` splits in time; `compare` compares classifiers with the risk model of a report.
 `fit_survival` fits the time to return to columns of a frame and lists hazard ratios.
 
 Twelve rows of bleeds and four of returns (two are rejected, one is a duplicate, one return has no matching bleed):

@@ -36,7 +36,7 @@ from schemas.outputs import Comparison
 SERIAL = SerialExecutor()
 
 
-def run_audit(  # noqa: PLR0913 - the one door, by keyword
+def run_audit(  # noqa: PLR0913 - the one entry point, by keyword
     log: Log,
     standard: Standard | None = None,
     *,
@@ -48,7 +48,7 @@ def run_audit(  # noqa: PLR0913 - the one door, by keyword
     extra: Sequence[str] = (),
     classifier: Any = None,
 ) -> Report:
-    """Audit a log: rates, holds, steps, people, risk and plans.
+    """Audit a log: recalls, rates, steps, people, risks and plans.
 
     Parameters
     ----------
@@ -57,27 +57,27 @@ def run_audit(  # noqa: PLR0913 - the one door, by keyword
     standard
         The procedure they are compared with; the built-in one if None.
     window_days
-        Follow-up window in days; that of the standard if None.
+        Follow-up window in days; None takes that of the procedure.
     seed
         Seed of all random numbers.
     observation_window
         The days on which returns were recorded.
     groups
-        Columns of the bleeds (fields, or own columns of the map) whose values are compared as lots and kits are.
+        Columns in the table of bleeds (log fields, or custom columns from the map) whose values are compared like lots and kits.
     since
         The folder of an earlier audit to compare with.
     extra
-        Own fields of the bleeds (with or without `own.`) that enter the risk; those whose role is context also adjust what
-        missed steps cost. Readings (signs) and technique never do.
+        Custom fields declared in the map (with or without `own.`) that enter the risk model. Those with the role context also
+        adjust the estimated effects of missed steps; readings (role sign) and technique never do.
     classifier
-        A classifier of scikit-learn to compare the risk model with (`Report.comparison`), or several by name.
+        A scikit-learn classifier to compare the risk model with (`Report.comparison`), or a dict of several by name.
 
     Raises
     ------
     UserError
-        The log is not one, the procedure is not one, the window is shorter than a day, the folder of the earlier audit
-        lacks something, or that audit is of a later day; the bleeds have no such own field or column of groups; a
-        classifier has the name of the risk model.
+        `log` is not a `Log` or `standard` not a `Standard`; the window is shorter than a day; the folder of the earlier audit
+        is incomplete, or that audit is of a later day; the bleeds have no such custom field or group column; a classifier
+        has the name of the risk model.
     """
     if not isinstance(log, Log):
         raise UserError("the log", f"is a {type(log).__name__}", "a Log", "read one: run_audit(read_log(exports))")
@@ -115,14 +115,14 @@ def named_classifiers(classifier: Any) -> Mapping[str, Any]:
 
 
 def compare(report: Report, classifiers: Any) -> DataFrame[Comparison]:
-    """Compare classifiers of scikit-learn with the risk model of an audit: same bleeds, folds and figures.
+    """Compare scikit-learn classifiers with an audit's risk model on the same bleeds, folds and metrics.
 
     Parameters
     ----------
     report
         A finished audit.
     classifiers
-        One, or several by name, for example {"mine": LogisticRegression()}; each gets the audit's features as numbers
+        One classifier, or a dict of several by name, for example {"mine": LogisticRegression()}; each gets the audit's features as numbers
         (`make_risk_pipeline`).
 
     Returns

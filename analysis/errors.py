@@ -4,7 +4,7 @@ from __future__ import annotations
 
 
 class UserError(Exception):
-    """Something in the input, the options or the machine stops the run, and the user can correct it.
+    """Something in the input, the options or the machine stops the run and can be corrected by the user.
 
     Parameters
     ----------

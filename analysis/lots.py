@@ -63,7 +63,7 @@ class FittedReturns:
 
 
 def group_columns(log: Log, groups: Sequence[str] = ()) -> tuple[str, ...]:
-    """Columns of the bleeds whose groups are compared: lots and kits where recorded, own columns marked so, and `groups`.
+    """Columns of the bleeds whose groups are compared: lots and kits where recorded, custom columns marked as groups, and `groups`.
 
     Raises
     ------

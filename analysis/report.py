@@ -123,9 +123,9 @@ class Report(
 ):
     """All results of an audit.
 
-    Each table has the name of its file. `notes` are sentences that readers must see with the figures (returns that end
-    early, hazards that are not proportional). `look` counts earlier audits in the series; 0 without one, and then
-    `changes` and `predictions` are empty; `earlier_folder` has the earlier audit.
+    Each table has the name of its file. `notes` are sentences that readers must see with the figures (for example, that
+    returns stop early or hazards are not proportional). `look` counts the earlier audits in the series; with none it is 0,
+    and `changes` and `predictions` are empty. `earlier_folder` is the folder of the earlier audit.
     """
 
     log: Log
@@ -172,7 +172,7 @@ class Report(
         )
 
     def _repr_html_(self) -> str:
-        from analysis import report_html  # the rooms that show a report know it, not the other way round
+        from analysis import report_html  # the packages that show a report import it, not the other way round
 
         return report_html(self)
 

@@ -63,7 +63,7 @@ class AuditSettings:
 
     `window_days` is the follow-up window (None: that of the standard), `covered` the days on which returns were recorded,
     `names_hidden` whether the names in the log are codes already, `groups` the columns whose values are compared, `since`
-    an earlier audit to compare with, `extra` the own fields to use, `classifiers` those of scikit-learn to compare the
+    an earlier audit to compare with, `extra` the custom fields to use, `classifiers` those of scikit-learn to compare the
     risk model with, by name.
     """
 
@@ -124,7 +124,7 @@ def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSett
 
 
 def select_own_fields(log: Log, names: Sequence[str]) -> tuple[OwnField, ...]:
-    """Own fields of the bleeds by name, with or without `own.`; lots and kits, which no feature uses, likewise.
+    """Custom fields of the bleeds by name, with or without `own.`; lots and kits, which no feature uses, likewise.
 
     Raises
     ------

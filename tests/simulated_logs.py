@@ -1,4 +1,4 @@
-"""Simulated workshops as the estimating rooms take them, without a detour through files."""
+"""Simulated workshops as the estimating packages take them, without a detour through files."""
 
 from __future__ import annotations
 

@@ -24,12 +24,12 @@ ACTION_LABELS = {"row_set_aside": "row rejected", "value_blanked": "value blanke
 
 @with_own_look
 def analyst_board(report: Report) -> alt.ConcatChart:
-    """The analyst's board, one chart: click a file to see its reasons, a field to see it by month.
+    """The analyst's board as one chart: click a file to see why its rows were rejected, a field to see it by month.
 
     Parameters
     ----------
     report
-        What the audit found; nothing is estimated here.
+        A finished audit; nothing is estimated here.
     """
     files = report.intake.get_column("file").unique().sort().to_list()
     fields = _least_complete_fields(report)

@@ -36,12 +36,12 @@ WIDTH, MONTHS_PX = 1100, 555
 
 @with_own_look
 def lead_board(report: Report) -> alt.ConcatChart:
-    """The lead's board, one chart: click a workshop, technician or brake model, or drag across months, to select.
+    """The lead's board as one chart: click a workshop, technician or brake model, or drag across months, to select.
 
     Parameters
     ----------
     report
-        What the audit found; nothing is estimated here, crude rates are counted from the board's cells.
+        A finished audit; nothing is estimated here, and unadjusted rates are counted from the board's cells.
     """
     cells = count_cells(report)
     unread = "no returns were read: no rate"

@@ -42,12 +42,12 @@ WAYS = ("more", "fewer", "no clear difference")
 
 @with_own_look
 def trainer_board(report: Report) -> alt.ConcatChart:
-    """The trainer's board, one chart: click a technician, a step or a mark where both meet.
+    """The trainer's board as one chart: click a technician, a step, or the mark where the two meet.
 
     Parameters
     ----------
     report
-        What the audit found; nothing is estimated here, shares missed by quarter are counted.
+        A finished audit; nothing is estimated here, and shares missed by quarter are counted.
     """
     linked = linked_choices(report)
     title = alt.TitleParams("Steps and technicians at a glance", fontSize=16)

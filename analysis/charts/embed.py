@@ -82,7 +82,7 @@ def _control_picture(code: int) -> str:
 
 
 def specification(chart: Any) -> dict[str, Any]:
-    """The chart as Vega-Lite with its data, at most 20,000 rows."""
+    """The chart as a Vega-Lite specification with its data, at most 20,000 rows."""
     with alt.data_transformers.enable("default", max_rows=MAX_CHART_ROWS):
         spec: dict[str, Any] = drawable(chart.to_dict(validate=schemapi.DEBUG_MODE))
     if _labels_fit(spec):
@@ -129,7 +129,7 @@ def _label_fields(spec: Any) -> Iterator[str]:
 
 
 def without_validation() -> AbstractContextManager[None]:
-    """Build charts without checking each part against Vega-Lite's schema, which takes most of a chart's time."""
+    """Build charts without validating each part against Vega-Lite's schema, which takes most of the time."""
     return schemapi.debug_mode(False)
 
 
@@ -148,7 +148,7 @@ class SvgRenderer:
         self._pictures: dict[str, Future[str]] = {}
 
     def prefetch(self, chart: str) -> None:
-        """Start drawing a picture that will be needed."""
+        """Start drawing a picture that will be needed later."""
         if self._executor is not None and chart not in self._pictures:
             self._pictures[chart] = self._executor.submit(render_svg, chart)
 
@@ -178,12 +178,12 @@ SHARED = SvgRenderer()
 
 
 def prefetch_svg(spec: dict[str, Any], renderer: SvgRenderer) -> None:
-    """Start drawing a picture that will be needed."""
+    """Start drawing a picture that will be needed later."""
     renderer.prefetch(_json_text(spec))
 
 
 def svg(spec: dict[str, Any], renderer: SvgRenderer = SHARED) -> str:
-    """The chart as an SVG picture, for paper and for readers without scripts."""
+    """The chart as an SVG picture, for print and for readers without JavaScript."""
     chart_text = _json_text(spec)
     image = renderer.svg(chart_text)
     digest = hashlib.sha256(chart_text.encode()).hexdigest()[:8]

@@ -17,12 +17,12 @@ AXIS = {"title": "evidence, as a share of its limit", "tickCount": 4}
 
 @with_own_look
 def learning_curves(curves: Source) -> alt.FacetChart:
-    """Both CUSUMs of each learner as shares of their limits, bleed by bleed; above the line the limit is reached.
+    """Both CUSUMs of each learner, bleed by bleed, as fractions of their limits; at the line the limit is reached.
 
     Parameters
     ----------
     curves
-        `schemas.outputs.LearnerCurves`; at most 60 learners are sides, and 400 bleeds of each.
+        `schemas.outputs.LearnerCurves`. Shows at most 60 learners, one panel each, and 400 bleeds per learner.
     """
     curves = table_from_source(curves, "learner_curves")
     names = curves.get_column("technician").unique().sort().head(MAX_GROUPS)

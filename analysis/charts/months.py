@@ -20,12 +20,12 @@ SIDES = ["getting worse", "getting better"]
 
 @with_own_look
 def months_line(months: Source) -> alt.LayerChart | alt.FacetChart:
-    """One group's rate by month within its control limits; months whose follow-up is not complete are hollow.
+    """One group's rate by month with its control limits; months with incomplete follow-up are hollow.
 
     Parameters
     ----------
     months
-        `schemas.outputs.Months` of one group; of a report, all bleeds.
+        Rows of `schemas.outputs.Months` for one group; from a report, all bleeds.
     """
     months = _select_one_group(months)
     complete = pl.col("mature") == pl.col("sessions")
@@ -62,7 +62,7 @@ def cusum_lines(months: Source) -> alt.LayerChart | alt.FacetChart:
     Parameters
     ----------
     months
-        `schemas.outputs.Months` of one group; of a report, all bleeds.
+        Rows of `schemas.outputs.Months` for one group; from a report, all bleeds.
     """
     months = _select_one_group(months)
     rows_with_cusum = months.filter(pl.col("cusum_up").is_not_null())

@@ -81,14 +81,15 @@ def with_own_look(draw: Callable[P, T]) -> Callable[P, T]:
 
 
 def init_notebook(*, pictures: bool = False) -> None:
-    """Draw the user's own Altair charts like ours: in the theme `rebleed`, without a network.
+    """Draw your own Altair charts like the built-in ones: in the theme `rebleed`, without a network.
 
-    Our charts need no call: they bring both along.
+    The built-in charts need no such call: theme and offline renderer are included.
 
     Parameters
     ----------
     pictures
-        Whether all charts, ours too, are pictures only: nothing to click, and a notebook small enough to send.
+        Whether all charts, including the built-in ones, are saved as pictures only: nothing to click, but a notebook small
+        enough to send.
     """
     alt.renderers.register("rebleed", lambda spec, **_: mime_bundle(drawable(spec), pictures=pictures))
     alt.renderers.enable("rebleed")

@@ -90,15 +90,15 @@ def excess_dots(base: alt.Chart) -> list[alt.Chart]:
 
 @with_own_look
 def technique_board(technique: Source, first: str | None = None) -> alt.HConcatChart:
-    """Technicians across and steps down, coloured where misses clearly differ from peers; next to it the selected
-    technician's steps with their intervals.
+    """Technicians across and steps down, coloured where the share missed clearly differs from peers; next to it, the
+    selected technician's steps with their intervals.
 
     Parameters
     ----------
     technique
-        `schemas.outputs.Technique`; a column `title` has the step in words.
+        `schemas.outputs.Technique`; an optional column `title` gives the step in words.
     first
-        The technician who is selected at the start.
+        The technician selected at the start.
     """
     every = _label_comparisons(table_from_source(technique, "technique"))
     rows = select_technicians(every)
@@ -150,14 +150,14 @@ def _label_comparisons(technique: pl.DataFrame) -> pl.DataFrame:
 def coaching_changes(
     coaching: Source, axis_title: str = COACHING_AXIS, what: str = "share missed after coaching"
 ) -> alt.LayerChart | alt.FacetChart:
-    """What each coaching changed against peers, with 95% intervals; at most 60, the clearest changes first.
+    """What each coaching session changed compared with peers, with 95% intervals; at most 60, the clearest changes first.
 
     Parameters
     ----------
     coaching
-        `schemas.outputs.CoachingEffect`; a column `label` has who and what in words.
+        `schemas.outputs.CoachingEffect`; an optional column `label` gives technician and step in words.
     axis_title, what
-        What the change is of, on the axis and in the description.
+        What has changed, for the axis and the description.
     """
     axis = {**PERCENT, "title": axis_title}
     table = table_from_source(coaching, "coaching")
@@ -188,8 +188,8 @@ def coaching_changes(
 
 @with_own_look
 def recorded_board(recorded: pl.DataFrame) -> alt.Chart:
-    """Share recorded of each field by technician: the larger the circle, the more complete; at most 60 technicians,
-    those with most bleeds.
+    """How completely each technician records each field: the larger the circle, the more complete. Shows the 60
+    technicians with the most bleeds.
 
     Parameters
     ----------

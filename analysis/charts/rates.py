@@ -69,7 +69,7 @@ MONTH_TOOLTIP = [
 
 
 def select_groups(rates: pl.DataFrame) -> pl.DataFrame:
-    """The groups that a chart has room for, in the order of the table: those with a signal, then those with most bleeds.
+    """The groups that a chart has room for, in table order; groups with a signal take precedence, then those with the most bleeds.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def select_groups(rates: pl.DataFrame) -> pl.DataFrame:
 
 
 def truncation_note(rows: int, all_rows: int, which: str) -> str:
-    """Which rows a chart shows where it does not show all; otherwise empty."""
+    """Which rows a chart shows if it does not show all; otherwise empty."""
     return f"{rows} of {all_rows:,}: {which}" if rows < all_rows else ""
 
 
@@ -95,7 +95,7 @@ def rate_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart
     Parameters
     ----------
     rates
-        `schemas.outputs.Rates` of one kind; of a report, the kind of that label.
+        Rows of `schemas.outputs.Rates` of one kind; from a report, the kind with that label is taken.
     kind_label
         What the groups are, in the trade's words.
     """
@@ -111,12 +111,12 @@ def rate_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart
 
 @with_own_look
 def ratio_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart:
-    """One row per group, by name: comebacks divided by those expected for the same work, the range of chance in grey.
+    """One row per group, by name: observed / expected comebacks for the same mix of work, with the range expected by chance in grey.
 
     Parameters
     ----------
     rates
-        `schemas.outputs.Rates` of one kind; of a report, the kind of that label.
+        Rows of `schemas.outputs.Rates` of one kind; from a report, the kind with that label is taken.
     kind_label
         What the groups are, in the trade's words.
     """
@@ -128,19 +128,19 @@ def ratio_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChar
 def ratio_board(
     rates: Source, detail: pl.DataFrame, kind_label: str, detail_label: str, first: str | None = None
 ) -> alt.HConcatChart:
-    """`ratio_dots` next to the selected group's shares of work: its own as a dot, everyone's as a tick.
+    """`ratio_dots` next to the selected group's mix of work: its shares as dots, everyone's as ticks.
 
     Parameters
     ----------
     rates
         `schemas.outputs.Rates` of one kind.
     detail
-        Columns group, what (one row's label), place (its order), n, of, share, share_all: the group's share of `what`,
-        n of its `of`, and everyone's.
+        Columns group, what (row label), place (row order), n, of, share (n / of, the group's share of `what`) and share_all
+        (everyone's).
     kind_label, detail_label
-        What the groups are, and what their shares are of.
+        What the groups are, and what the shares refer to.
     first
-        The group that is selected at the start.
+        The group selected at the start.
     """
     rows = _select_comparable(_select_one_kind(rates, kind_label))
     names = rows.get_column("group").to_list()
@@ -250,7 +250,7 @@ def incidence_curve(incidence: Source, window_days: int | None = None) -> alt.La
     incidence
         `schemas.intermediate.Incidence`.
     window_days
-        Where the window ends; a report knows its own.
+        Where the window ends; not needed with a report.
 
     Raises
     ------
@@ -290,7 +290,7 @@ def incidence_curve(incidence: Source, window_days: int | None = None) -> alt.La
 
 @with_own_look
 def holds_by_day(holds: Source) -> alt.Chart:
-    """Each bleed to recall on the day it was done, by reason; closed ones in grey. Many are counted by month.
+    """Each bleed to recall, on the day it was done, by reason; closed recalls in grey. Large numbers are grouped by month.
 
     Parameters
     ----------

@@ -42,14 +42,14 @@ RATIO_AXIS = {"title": "observed / predicted", "format": ".2~f"}
 
 @with_own_look
 def worklist_dots(selection: Source, overall: float | None = None) -> alt.LayerChart | alt.FacetChart:
-    """One row per bleed, highest risk first: its risk with the 95% interval; the rate of all bleeds is a line.
+    """One row per bleed, highest risk first: its risk with the 95% interval; a line marks the rate of all bleeds.
 
     Parameters
     ----------
     selection
-        `schemas.outputs.Risk` in the order of the list, bike_id and brake with it if known; of a report, its worklist.
+        Rows of `schemas.outputs.Risk` in list order, with bike_id and brake if known; from a report, its worklist.
     overall
-        Rate of all bleeds, fraction; no line without one. A report knows its own.
+        Rate of all bleeds, as a fraction; without it there is no line. Not needed with a report.
     """
     if isinstance(selection, Report):
         if overall is None:
@@ -84,16 +84,16 @@ def worklist_dots(selection: Source, overall: float | None = None) -> alt.LayerC
 
 @with_own_look
 def second_check_curve(second_checks: Source, per_week: float | None = None) -> alt.LayerChart | alt.FacetChart:
-    """Comebacks caught, of 100, by the share of bleeds checked a second time; the diagonal is checking at random.
+    """Comebacks caught, per 100, by the share of bleeds checked a second time; the diagonal is checking at random.
 
-    A slider asks how many checks a week can be done, and the chart says what they cover and save.
+    A slider sets the number of checks a week, and the chart shows what they cover and save.
 
     Parameters
     ----------
     second_checks
         The report, or its `second_checks`.
     per_week
-        Where the slider starts; the fewest checks of the table unless given.
+        Where the slider starts; by default the smallest number of checks in the table.
     """
     second_checks = table_from_source(second_checks, "second_checks")
     share_axis = {**PERCENT, "title": SHARE_CHECKED}
@@ -199,12 +199,12 @@ def baseline_comparison(figures: Source) -> alt.LayerChart | alt.FacetChart:
 
 @with_own_look
 def reliability_curve(deciles: Source) -> alt.LayerChart | alt.FacetChart:
-    """Share that came back in each tenth of the risks with its 95% interval, by the risk predicted there.
+    """Observed share that came back in each decile of predicted risk, with its 95% interval, against the predicted risk.
 
     Parameters
     ----------
     deciles
-        `schemas.outputs.ModelQuality`; or columns predicted, observed, lo, hi: fractions, one row per tenth.
+        `schemas.outputs.ModelQuality`; or columns predicted, observed, lo, hi: fractions, one row per decile.
     """
     table = table_from_source(deciles, "model")
     deciles = decile_rows(table) if "metric" in table.columns else table
@@ -238,7 +238,7 @@ def reliability_curve(deciles: Source) -> alt.LayerChart | alt.FacetChart:
 
 @with_own_look
 def calibration_over_time(quarters: Source) -> alt.LayerChart | alt.FacetChart:
-    """Comebacks divided by predicted ones, quarter by quarter, with 95% intervals; 1 is as predicted.
+    """Observed / predicted comebacks, quarter by quarter, with 95% intervals; 1 is as predicted.
 
     Parameters
     ----------
@@ -294,12 +294,12 @@ def _require_few_rows(risks: pl.DataFrame) -> pl.DataFrame:
 
 @with_own_look
 def predictions_by_tenth(predictions: Source) -> alt.LayerChart | alt.FacetChart:
-    """Share of bleeds that came back since an earlier audit, by tenth of predicted risk: predicted (tick) and observed.
+    """Share of bleeds that came back after an earlier audit, by decile of predicted risk: predicted (tick) and observed.
 
     Parameters
     ----------
     predictions
-        The report, or the rows of the tenths in `schemas.outputs.Predictions`.
+        The report, or the rows of the tenths (deciles) in `schemas.outputs.Predictions`.
     """
     tenths = table_from_source(predictions, "predictions").filter(pl.col("group").str.starts_with("tenth "))
     rows = tenths.select(

@@ -43,9 +43,9 @@ MAX_SCENARIOS = 12
 
 @with_own_look
 def step_bars(steps: Source) -> alt.LayerChart | alt.FacetChart:
-    """Comebacks per 100 bleeds that never missing each step would prevent, with 95% intervals, costliest first.
+    """Comebacks that would be prevented, per 100 bleeds, if each step were never missed; 95% intervals, costliest first.
 
-    The unadjusted difference, which also counts the kind of work in which a step is missed, is a small tick.
+    A small tick marks the unadjusted difference, which is not corrected for the kind of work.
 
     Parameters
     ----------
@@ -58,19 +58,19 @@ def step_bars(steps: Source) -> alt.LayerChart | alt.FacetChart:
 
 @with_own_look
 def step_board(steps: Source, technique: pl.DataFrame | None = None) -> alt.HConcatChart:
-    """`step_bars` next to the technicians, by name: how much more than peers each misses the selected step.
+    """`step_bars` next to the technicians, by name: how much more often than peers each misses the selected step.
 
     Parameters
     ----------
     steps
         `schemas.outputs.Steps`.
     technique
-        `schemas.outputs.Technique`; a report has its own.
+        `schemas.outputs.Technique`; not needed with a report.
 
     Raises
     ------
     UserError
-        A table of steps was given without one of technique.
+        A table of steps was given without a table of technique.
     """
     table = table_from_source(steps, "steps")
     rows = _prevented_rows(table)
@@ -149,7 +149,7 @@ def _step_description(rows: pl.DataFrame) -> str:
 
 @with_own_look
 def missed_bars(steps: Source) -> alt.Chart:
-    """How often each step was missed, of the bleeds where it was recorded.
+    """How often each step was missed, among bleeds with the step recorded.
 
     Parameters
     ----------
@@ -177,7 +177,7 @@ def missed_bars(steps: Source) -> alt.Chart:
 
 @with_own_look
 def what_if_bars(scenarios: Source) -> alt.LayerChart | alt.FacetChart:
-    """Comebacks per 100 bleeds that each scenario would prevent, with 95% intervals, in the order given.
+    """Comebacks per 100 bleeds that each scenario would prevent, with 95% intervals, in table order.
 
     Parameters
     ----------
@@ -211,14 +211,14 @@ def what_if_bars(scenarios: Source) -> alt.LayerChart | alt.FacetChart:
 
 @with_own_look
 def tolerance_curve(tolerance: Source, field_label: str = "") -> alt.LayerChart | alt.FacetChart:
-    """The adjusted risk along one reading with its 95% band and the procedure's limits.
+    """The adjusted risk at each value of a reading, with its 95% band and the procedure's limits.
 
     Parameters
     ----------
     tolerance
         `schemas.outputs.Tolerance` of one step.
     field_label
-        The reading in the trade's words, with its unit; the field's name if not given.
+        The reading in the trade's words, with its unit; by default the field name.
     """
     tolerance = table_from_source(tolerance, "tolerance")
     if "step" in tolerance.columns:

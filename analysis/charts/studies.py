@@ -40,17 +40,17 @@ SHARE_AXIS = {"title": "share, with 95% interval", "format": ".0%"}
 
 @with_own_look
 def gauge_marks(readings: pl.DataFrame, heading: str) -> alt.Chart:
-    """Every reading: items across in the order of their mean, for each a column of marks per technician.
+    """Every reading: items across, in order of their mean, each with one column of marks per technician.
 
-    Marks of one column far apart: the reading does not repeat. Columns of one item at different heights: technicians
-    read differently. Items at different heights: what the reading is meant to distinguish.
+    Marks far apart within a column: poor repeatability. Columns of one item at different heights: technicians read
+    differently (poor reproducibility). Items at different heights: the differences the gauge is meant to detect.
 
     Parameters
     ----------
     readings
         Columns item, technician, reading.
     heading
-        What the reading is called.
+        Name of the reading.
     """
     heading = " ".join(heading.split())  # headings in workbooks may have line breaks, which a title may not
     rows = readings.select("item", "technician", "reading")
@@ -86,7 +86,7 @@ def gauge_marks(readings: pl.DataFrame, heading: str) -> alt.Chart:
 
 @with_own_look
 def gauge_bars(table: pl.DataFrame) -> alt.LayerChart:
-    """Standard deviation by source, with 95% intervals: what is measurement error, and what differs between the items.
+    """Standard deviation by source, with 95% intervals: measurement error against differences between items.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def proof_dots(proof: pl.DataFrame) -> alt.LayerChart | alt.FacetChart:
     Parameters
     ----------
     proof
-        `schemas.outputs.Prove`; measures that are not shares are in the table only.
+        `schemas.outputs.Prove`; measures that are not shares are not drawn.
     """
     result = pl.when(pl.col("met")).then(pl.lit(MET_LABELS[True])).otherwise(pl.lit(MET_LABELS[False]))
     target = pl.coalesce("target_min", "target_max")

@@ -48,7 +48,7 @@ MAX_BLEEDS_TO_SHARE = 1_500_000
 
 
 def import_classifier(name: str) -> Any:
-    """The classifier of scikit-learn that `module:name` means, from the current folder or an installed package.
+    """The scikit-learn classifier that `module:name` means, from the current folder or an installed package.
 
     Raises
     ------
@@ -180,9 +180,9 @@ def write_report(report: Report, out: str | Path, *, parquet: bool = False) -> P
     report
         The results.
     out
-        The folder; one from an earlier run is replaced unless its files were edited or the report compares with it.
+        The folder. One from an earlier run is replaced, unless its files were edited or the report is compared with it.
     parquet
-        Whether to write the tables as Parquet too.
+        Whether to write the tables as Parquet files too.
 
     Raises
     ------
@@ -255,6 +255,6 @@ def observation_window(log: Log, options: AuditOptions) -> ObservationWindow:
 
 
 def choose_standard(log: Log, *paths: str | None) -> Standard:
-    """The procedure in the files, which may read own fields of the log, or the built-in procedure."""
+    """The procedure in the files, which may read custom fields of the log, or the built-in procedure."""
     files = [path for path in paths if path is not None]
     return read_standards(files, [own.name for own in log.own_fields]) if files else built_in()

@@ -74,9 +74,9 @@ class Log:
     """A validated bleed log.
 
     Every table is sorted by its key and has all columns of its model (empty if the exports have none) and `file` and
-    `row`, where each row comes from. `started_at_has_time` and `returned_at_has_time` are false where only the day was
-    recorded. `names` are the people as spelled in the files, in rejected rows too. `currency` is taken from the
-    headings of sums of money, "" if unknown.
+    `row`, which say where each row comes from. `started_at_has_time` and `returned_at_has_time` are false where only the
+    day was recorded. `names` are the people as spelled in the files, including rejected rows. `currency` is taken from
+    the headings of money columns, "" if unknown.
     """
 
     sessions: DataFrame[Sessions]
@@ -121,10 +121,10 @@ class Log:
         return lines + ([f"and {more} more notes in log.warnings"] if more > 0 else [])
 
     def filter(self, *, shop: str | Sequence[str] | None = None, since: dt.date | str | None = None) -> Log:
-        """The log of some workshops, or of the bleeds since a day, with their returns; the rest is left out.
+        """Keep the bleeds of some workshops, or those since a day, with their returns; leave out the rest.
 
-        Bleeds that are left out no longer count as returns: a bike that was bled again at a workshop left out is not a
-        comeback here unless the table of returns has it. The account of rows stays that of the exports.
+        Bleeds that are left out no longer count as returns: a bike re-bled at a workshop that is left out is not a comeback
+        here unless it is in the table of returns. The row counts remain those of the exports.
 
         Parameters
         ----------

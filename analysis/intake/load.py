@@ -86,17 +86,17 @@ def read_log(
     Parameters
     ----------
     exports
-        One or a list of files, folders, `book.xlsx#sheet`, `shop.sqlite#table`, database addresses and data frames; or
-        a dict of frames by the name that messages give them.
+        A file, folder, `book.xlsx#sheet`, `shop.sqlite#table`, database address or data frame, or a list of these; or a
+        dict of frames by the names that messages should use.
     map_path
-        A map for other headings, as a file or as `propose_map` returned it; without one the log's own field names are
+        A map for other headings: a file, or what `propose_map` returned. Without one, the field names of the log are
         recognised.
     as_of
         The last day the exports cover, a date or `"2026-06-30"`; by default the newest date in them.
     today
-        A last day after it is questioned; None: no day is.
+        If the last day is later than this, a warning is given. None: no check.
     groups
-        Headings of other columns of the bleeds to read, whose values are compared as lots and kits are.
+        Headings of other columns in the table of bleeds whose values are to be compared like lots and kits.
 
     Raises
     ------

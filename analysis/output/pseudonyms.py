@@ -1,6 +1,6 @@
 """Replace technicians' names by codes in all data of a log.
 
-Changed are IDs, free text, own columns, file names, headings and cells of rejected rows. Fields with fixed values, table and
+What changes: IDs, free text, custom columns, file names, headings and cells of rejected rows. Fields with fixed values, table and
 column names and the text of messages stay as they are, even if a technician is called Mineral, Front or sessions.
 """
 
@@ -71,13 +71,13 @@ def hidden_values(column: str, log: Log, codes: dict[str, str]) -> dict[str, str
 
 
 def hidden_fields(names: Iterable[str], log: Log, codes: dict[str, str]) -> tuple[str, ...]:
-    """Own fields as they are called after `pseudonymise`; names with or without `own.`."""
+    """Custom fields as they are called after `pseudonymise`; names with or without `own.`."""
     renamed = _rename_own_columns(log, NameSearch(codes))
     return tuple(renamed.get(f"own.{name.removeprefix('own.')}", name) for name in names)
 
 
 def hide_names_in_standard(standard: Standard, log: Log, codes: dict[str, str]) -> Standard:
-    """The procedure with names replaced in its titles, IDs and own fields, consistent with `pseudonymise`."""
+    """The procedure with names replaced in its titles, IDs and custom fields, consistent with `pseudonymise`."""
     search, default = NameSearch(codes), built_in()
     if standard.name == default.name and not standard.earlier:
         return standard
@@ -123,7 +123,7 @@ def _replace_texts(thing: Any, changed: dict[str, str]) -> Any:
 
 
 def _rename_own_columns(log: Log, search: NameSearch) -> dict[str, str]:
-    """New names of own columns that contain a name."""
+    """New names of custom columns that contain a name."""
     names = pl.Series([own.name.removeprefix("own.") for own in log.own_fields], dtype=pl.String)
     return {f"own.{old}": f"own.{new}" for old, new in distinct_replacements(names, search.changes).items()}
 

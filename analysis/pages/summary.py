@@ -20,7 +20,7 @@ def main_findings(report: Report) -> tuple[Finding, ...]:
 
 
 def findings(report: Report) -> tuple[Finding, ...]:
-    """What changed since an earlier audit, recalls, the comeback rate, changes, differences and costly steps: one finding each."""
+    """The main findings, one each: changes since an earlier audit, recalls, comeback rate, changes, differences, costly steps."""
     return (
         *findings_since_last_audit(report),
         recall_finding(report),

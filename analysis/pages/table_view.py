@@ -46,15 +46,15 @@ class ShownTable:
 
 
 def show(table: pl.DataFrame) -> ShownTable:
-    """A table formatted for reading, by the units of its fields; the first 200 rows.
+    """Format a table for reading, by the units of its fields; at most the first 200 rows are shown.
 
-    Shares are percentages, the limits of an interval are in the cell of their estimate, and texts are whole. The
-    columns may be those of a run's table (see `rebleed fields`), some of them, or others, which are shown as they are.
+    Shares are shown as percentages, each interval is in the same cell as its estimate, and text is not cut off. Columns
+    may be any of those in a run's tables (see `rebleed fields`); other columns are shown as they are.
 
     Parameters
     ----------
     table
-        Rows in the order they are shown.
+        Rows, in the order to show them.
     """
     fields = _fields_of_columns(tuple(table.columns))
     cells = [_ShownColumn(name, fields.get(name)) for name in table.columns if not _estimate_of(name, table.columns)]
@@ -150,7 +150,7 @@ def _html_cell(cell: TableCell) -> str:
 
 
 def report_html(report: Report) -> str:
-    """A report as a notebook displays it: findings, days covered, notes, and each table folded."""
+    """A report as a notebook displays it: findings, days covered, notes, and every table, folded."""
     lines = "".join(f"<p><b>{escape(finding.text)}</b><br>{escape(finding.detail)}</p>" for finding in findings(report))
     head = (
         f"{report.data.bleeds.height:,} bleeds up to {report.as_of}, {report.data.bleeds['mature'].sum():,} of them followed "

@@ -27,9 +27,9 @@ def run_proof(
     cluster: str | None = None,
     progress: Callable[[str], None] = lambda _: None,
 ) -> DataFrame[Prove]:
-    """Audit every workshop, in processes or on an existing Dask cluster, and write tables/prove.csv and prove.html.
+    """Audit simulated workshops, in worker processes or on an existing Dask cluster; write tables/prove.csv and prove.html.
 
-    Results of an interrupted run are read from a hidden folder next to `out`.
+    An interrupted run is resumed from a hidden folder next to `out`.
 
     Raises
     ------

@@ -29,17 +29,18 @@ MIN_RETURNS, MIN_SHARE = 30, 0.3
 
 
 class OutOfTimeSplit(BaseCrossValidator):
-    """Folds of whole days, each after everything that is fitted: only bleeds whose window was over are trained on.
+    """Folds of whole days, each tested after its training data; training uses only bleeds whose window was over.
 
     The first fold starts once 30 returns are known and 30% of the bleeds have begun; later bleeds are split into folds of
-    about equal size. Tested are bleeds that were followed for the whole window. `RebleedClassifier` uses no follow-up
-    later than the training bleeds' windows. An audit's own backtest makes its folds by the same rule; it has one fewer from
-    2,000 bleeds on, skips a fold before which fewer than 30 returns were known, and fits bleeds whose window is not over too.
+    about equal size. The test rows are bleeds followed for the whole window. `RebleedClassifier` uses no follow-up
+    later than the training bleeds' windows. The backtest of an audit makes its folds by the same rule, but has one
+    fewer with 2,000 bleeds or more, skips a fold before which fewer than 30 returns were known, and also trains on bleeds
+    whose window is not over.
 
     Parameters
     ----------
     n_splits
-        Number of folds; there are fewer where few days are left.
+        Number of folds; there may be fewer if few days are left.
     window_days
         Follow-up window in days.
     """
@@ -51,7 +52,7 @@ class OutOfTimeSplit(BaseCrossValidator):
     def split(
         self, X: pl.DataFrame, y: ArrayLike, groups: None = None
     ) -> Iterator[tuple[NDArray[np.intp], NDArray[np.intp]]]:
-        """Rows to train on and rows to test on, fold by fold.
+        """Training rows and test rows, fold by fold.
 
         Parameters
         ----------

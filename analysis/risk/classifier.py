@@ -1,4 +1,4 @@
-"""The risk model as a classifier of scikit-learn."""
+"""The risk model as a scikit-learn classifier."""
 
 from __future__ import annotations
 
@@ -24,29 +24,29 @@ FloatArray = NDArray[np.float64]
 class RebleedClassifier(RiskClassifier):
     """Risk that a bleed comes back within the window and before the brake's next bleed.
 
-    A latent amount of trapped air, measured by the stand readings, and a time-to-return model with ridge penalties that
-    are estimated by block. It learns from every day of follow-up, whether or not the window is over. Follow-up is used up
-    to `window_days` after the last bleed fitted to, so that a model fitted to the past (`OutOfTimeSplit`) knows nothing
-    later. Columns of `X` that are not features of this package enter as they are: numbers scaled, words by level, missing
-    values marked; so do all columns of a plain numeric array.
+    Combines a latent amount of trapped air, measured by the stand readings, with a time-to-return model whose ridge
+    penalties are estimated by block. It learns from every day of follow-up, whether or not the window is over. Follow-up
+    is used up to `window_days` after the last bleed in the training data, so that a model fitted to the past
+    (`OutOfTimeSplit`) uses nothing later. Columns of `X` that are not features of this package are also used, and so are
+    all columns of a plain numeric array: numbers scaled, text one-hot encoded, missing values flagged.
 
     Parameters
     ----------
     window_days
         Follow-up window in days.
     leak_steps
-        Ids of steps whose miss causes a leak, which no stand reading shows.
+        IDs of steps whose miss causes a leak, which no stand reading shows.
     prior_df
-        Weight of the prior variances of the coefficients, in columns known exactly; above 0.
+        Weight of the prior variances of the coefficients, expressed as a number of exactly known coefficients; above 0.
     warm_start
-        Whether to begin at the coefficients of the last fit; the result does not depend on it.
+        Whether to start from the coefficients of the last fit; the result does not depend on it.
 
     Attributes
     ----------
     model_
         The fitted `RiskModel`.
     classes_
-        The two labels, that of a comeback last; False and True where `y` is a follow-up.
+        The two labels, the comeback's last; False and True if `y` is a follow-up.
     """
 
     def __init__(
@@ -90,7 +90,7 @@ class RebleedClassifier(RiskClassifier):
         return self
 
     def recalibrate(self, calibration: Calibration) -> Self:
-        """Replace the calibration of the fitted model; nothing is fitted again."""
+        """Replace the calibration of the fitted model without refitting it."""
         check_is_fitted(self)
         self.model_ = self.model_.with_calibration(calibration)
         return self
@@ -109,7 +109,7 @@ class RebleedClassifier(RiskClassifier):
         return logit(self.predictions(X).risk)
 
     def predict_interval(self, X: pl.DataFrame | ArrayLike) -> FloatArray:
-        """95% limits of each risk (n × 2): uncertainty of the fitted effects, and of an unknown technician."""
+        """95% interval of each risk (n × 2), from the uncertainty of the fitted effects and of an unknown technician."""
         predicted = self.predictions(X)
         return np.column_stack([predicted.lo, predicted.hi])
 

@@ -88,7 +88,7 @@ def compare_classifiers(
     test
         The risk model's risks of those with a known outcome.
     classifiers
-        Other classifiers of scikit-learn by name; they get the columns of `make_risk_pipeline`.
+        Other scikit-learn classifiers by name; they get the columns of `make_risk_pipeline`.
     standard
         The procedure.
 

@@ -68,7 +68,7 @@ def bleed_rows(log: Log, history: History) -> pl.DataFrame:
     Returns
     -------
     pl.DataFrame
-        Sorted by session_id: the fields of the bleed (`schemas.log.Sessions` and own fields), its brake's dimensions
+        Sorted by session_id: the fields of the bleed (`schemas.log.Sessions` and custom fields), its brake's dimensions
         (`brakes.<name>`), its place in the technician's day, and `point_in_time_features`.
     """
     bleeds = join_brakes(log).drop("file", "row", strict=False)
@@ -77,11 +77,11 @@ def bleed_rows(log: Log, history: History) -> pl.DataFrame:
 
 
 def risk_data(log: Log, standard: Standard, window_days: int | None = None) -> tuple[pl.DataFrame, NDArray]:
-    """The bleeds of a log as `X` and their follow-up as `y`, for any tool of scikit-learn.
+    """The bleeds of a log as `X` and their follow-up as `y`, for any scikit-learn tool.
 
-    Each row of `X` is complete in itself: what depends on other bleeds (a technician's and a model's earlier comebacks, a
-    firm lever's travel, the place in the day) is looked up as it was known before the bleed's day. So rows can be chosen
-    by index without a feature changing.
+    Each row of `X` is self-contained: anything that depends on other bleeds (earlier comebacks of the technician and the
+    brake model, the travel of a firm lever, the position in the day) is looked up as it was known before the bleed's day,
+    so rows can be selected by index without changing a feature.
 
     Parameters
     ----------
@@ -90,7 +90,7 @@ def risk_data(log: Log, standard: Standard, window_days: int | None = None) -> t
     standard
         The procedure.
     window_days
-        Follow-up window; that of the standard if None.
+        Follow-up window in days; None takes that of the procedure.
 
     Returns
     -------
@@ -104,25 +104,25 @@ def risk_data(log: Log, standard: Standard, window_days: int | None = None) -> t
 
 
 class BleedFeatures(TransformerMixin, BaseEstimator):
-    """Features of bleeds, row by row: only what was known when the bleed ended; nothing is learned from other rows.
+    """Features of bleeds, row by row, from what was known when the bleed ended; nothing is learned from other rows.
 
     Context, technique (each step met, missed or not recorded, and its reading), stand readings, trapped air and flushed
-    volume, workload, what was known of technician and brake model before, and own fields. Empty where not recorded;
-    `RebleedClassifier` and `FeatureMatrix` scale numbers, code words and mark what is missing.
+    volume, workload, what was already known about the technician and brake model, and custom fields. Empty where not
+    recorded; `RebleedClassifier` and `FeatureMatrix` scale numbers, encode text and flag missing values.
 
     Parameters
     ----------
     standard
         The procedure whose steps are judged.
     extra
-        Names of further fields of the bleeds, own fields with or without `own.`: numbers, words or yes/no.
+        Names of further fields of the bleeds (numbers, text or yes/no); custom fields with or without `own.`.
     window_days
-        Follow-up window of earlier comebacks where `X` is a log; that of the standard if None.
+        Follow-up window for earlier comebacks if `X` is a log; None takes that of the procedure.
 
     Attributes
     ----------
     feature_names_in_, n_features_in_
-        Columns of `X` in fitting.
+        Columns of `X` when fitted.
     """
 
     def __init__(self, standard: Standard, *, extra: Sequence[str] = (), window_days: int | None = None) -> None:

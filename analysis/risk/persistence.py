@@ -49,7 +49,7 @@ MAX_LOG_HAZARD, MAX_FIGURE = 1e3, 1e12
 class SavedModel:
     """A model with what it needs to score: `history`, `standard` and `brakes` (those of its log).
 
-    `as_of` is its last day (ISO); `names_hidden` says that its technicians are codes; `extra` are the own fields it uses.
+    `as_of` is its last day (ISO); `names_hidden` says that its technicians are codes; `extra` are the custom fields it uses.
     """
 
     model: RiskModel
@@ -71,7 +71,7 @@ class SavedModel:
         Raises
         ------
         UserError
-            The log lacks an own field that the model uses.
+            The log lacks a custom field that the model uses.
         """
         model_brakes = self.brakes.select(empty(Brakes).columns).cast(empty(Brakes).schema)
         other_brakes = log.brakes.select(model_brakes.columns).join(model_brakes, on="brake_model", how="anti")

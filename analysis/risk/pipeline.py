@@ -1,4 +1,4 @@
-"""Pipelines from bleeds to risks: ours, and any classifier of scikit-learn on the same columns."""
+"""Pipelines from bleeds to risks: ours, and any scikit-learn classifier on the same columns."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ MIN_RISK = 1e-6
 
 
 class FeatureMatrix(TransformerMixin, BaseEstimator):
-    """The columns of the risk model as numbers: words by level, numbers scaled, missing values at the mean and marked."""
+    """The columns of the risk model as numbers: text one-hot encoded, numbers scaled, missing values set to the mean and flagged."""
 
     def fit(self, X: pl.DataFrame | ArrayLike, y: ArrayLike | None = None) -> Self:
-        """Learn the levels, limits, means and standard deviations of features (`BleedFeatures`), or of plain numbers."""
+        """Learn the categories, limits, means and standard deviations of features (`BleedFeatures`), or of plain numbers."""
         features = as_frame(check_input(self, X, reset=True))
         columns = [c for c in risk_columns(features, ()) if c.field != AIR]
         self.preprocessor_ = fit_preprocessor(columns, FeatureTable(features))
@@ -52,21 +52,21 @@ class FeatureMatrix(TransformerMixin, BaseEstimator):
 
 
 class WindowClassifier(RiskClassifier):
-    """Any classifier, fitted to the bleeds that were followed for the whole window: came back in it or not.
+    """Any classifier, fitted to the bleeds that were followed for the whole window: whether they came back within it.
 
     Parameters
     ----------
     classifier
-        Classifier with `predict_proba`; None predicts the same risk for all.
+        A classifier with `predict_proba`; None predicts the same risk for all bleeds.
     window_days
         Follow-up window in days.
 
     Attributes
     ----------
     rate_
-        (comebacks + 1) / (bleeds + 2): the risk of all bleeds with fewer than five of either outcome.
+        (comebacks + 1) / (bleeds + 2), the risk of every bleed if there are fewer than five of either outcome.
     classifier_
-        The fitted classifier; None where `rate_` is used.
+        The fitted classifier; None if `rate_` is used.
     """
 
     def __init__(self, classifier: Any = None, window_days: int = 90) -> None:
@@ -117,19 +117,19 @@ def make_risk_pipeline(
     window_days: int | None = None,
     extra: Sequence[str] = (),
 ) -> Pipeline:
-    """A pipeline from bleeds (`risk_data`) to risks; an audit's risks come from it.
+    """Build the pipeline from bleeds (`risk_data`) to risks that an audit uses.
 
     Parameters
     ----------
     standard
         The procedure.
     classifier
-        None for `RebleedClassifier`; any other classifier gets the same columns as numbers (`FeatureMatrix`) and the bleeds
-        whose window is over (`WindowClassifier`).
+        None for `RebleedClassifier`. Any other classifier gets the same columns as numbers (`FeatureMatrix`) and only the
+        bleeds whose window is over (`WindowClassifier`).
     window_days
-        Follow-up window; that of the standard if None.
+        Follow-up window in days; None takes that of the procedure.
     extra
-        Own fields, as in `BleedFeatures`.
+        Further fields, as in `BleedFeatures`.
 
     Returns
     -------

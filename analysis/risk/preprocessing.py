@@ -42,7 +42,7 @@ PRIOR_VARIANCES = {
     "brake_model": 0.003, "own": 0.03, "sign": 0.001, "fault": 0.03, "sign unrecorded": 0.003, "air": 0.5, "air interaction": 0.003,
 }  # fmt: skip
 """Prior variance of each block's coefficients given all other blocks. Given the air, steps, context, people and single
-readings add little; leaks are not shown by any reading. Chosen on simulated workshops of five families; those of own fields
+readings add little; leaks are not shown by any reading. Chosen on simulated workshops of five families; those of custom fields
 are a choice: somebody expects them to matter."""
 PRIOR_DF = 5.0
 """Weight of the prior variance, in columns known exactly: decisive with hundreds of returns, weak with thousands."""
@@ -194,7 +194,7 @@ def work_columns(features: pl.DataFrame, leak_steps: Sequence[str]) -> list[Colu
 
 
 def _own_columns(features: pl.DataFrame) -> list[Column]:
-    """Columns for the analyst's own features: numbers, yes/no, words by level, and whether they were recorded."""
+    """Columns for the analyst's own features: numbers, yes/no, one-hot encoded text, and whether they were recorded."""
     columns = []
     for name in own_names(features):
         if features.schema[name] == pl.String:

@@ -32,7 +32,7 @@ def missed_steps(log: Log, standard: Standard) -> DataFrame[MissedSteps]:
     Raises
     ------
     UserError
-        A step reads one of the shop's own fields whose type does not suit its rule.
+        A step reads a custom field whose type does not suit its rule.
     """
     bleeds = _step_bleeds(log, standard)
     return validate_table(MissedSteps, bleeds.select("session_id").hstack(missed_step_columns(bleeds, standard)))
@@ -51,7 +51,7 @@ def missed_step_columns(bleeds: pl.DataFrame, standard: Standard) -> pl.DataFram
     Raises
     ------
     UserError
-        A step reads one of the shop's own fields whose type does not suit its rule.
+        A step reads a custom field whose type does not suit its rule.
     """
     parts = []
     for version, own in _split_by_version(bleeds.with_row_index(PLACE), standard):
@@ -99,7 +99,7 @@ def _split_by_version(bleeds: pl.DataFrame, standard: Standard) -> list[tuple[St
 
 
 def own_fields(standard: Standard) -> dict[str, Kind]:
-    """The shop's own fields that the steps read, with the kind of value their rule needs, in the steps' order."""
+    """The custom fields that the steps read, with the kind of value their rule needs, in the steps' order."""
     fields = [
         (name, step.rule.kind()) for step in standard.steps for name in (step.field, *other_fields_of_rule(step.rule))
     ]

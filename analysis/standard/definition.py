@@ -111,8 +111,9 @@ class TravelRecall:
 class Standard:
     """The shop's written procedure; `fluid_replacements` lists the fluids that may replace a required one.
 
-    `adopted_on` is the first day on which it applied (None: always), `shops` the workshops it applies to (none named: all).
-    `earlier` are other versions: each bleed is judged by the one of its day and workshop, reported under this one's steps.
+    `adopted_on` is the first day on which it applied (None: always), `shops` the workshops it applies to (empty: all).
+    `earlier` holds other versions: each bleed is judged by the version for its day and workshop, and reported under the
+    steps of this one.
     """
 
     window_days: int

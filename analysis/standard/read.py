@@ -1,4 +1,4 @@
-"""A shop's own standard, read from TOML; tables it leaves out are taken from the built-in one."""
+"""A shop's standard, read from TOML; tables it leaves out are taken from the built-in one."""
 
 from __future__ import annotations
 
@@ -33,20 +33,20 @@ def built_in() -> Standard:
 
 
 def read_standard(path: str | Path, own_fields: Iterable[str] = ()) -> Standard:
-    """Read a shop's own standard.
+    """Read a shop's written procedure.
 
     Parameters
     ----------
     path
-        A TOML file. A table it leaves out is taken from the built-in standard; if it lists any step, only its own steps
-        are used.
+        A TOML file. A table it leaves out is taken from the built-in standard; if it lists any
+        step, only the steps it lists are used.
     own_fields
-        Names of the shop's own fields (`own.<name>`) that a step may read.
+        Names of custom fields (`own.<name>`) that a step may read.
 
     Raises
     ------
     UserError
-        Unreadable file or invalid TOML, an unknown key or field, a value of the wrong kind, a rule that does not suit
+        Unreadable file or invalid TOML, an unknown key or field, a value of the wrong type, a rule that does not suit
         its field, min above max, no rule or two rules in one step, a step id used twice; with file and line or key.
     """
     return _parse_standard(_read_text(Path(path)), str(path), tuple(own_fields), built_in())

@@ -295,7 +295,7 @@ def _read_limits_rule(table: dict[str, Any], location: TomlLocation, kind: str) 
 
 
 def _check_rule_suits_field(field: str, rule: Rule, location: TomlLocation) -> None:
-    """Check each field's type; the shop's own fields have none until the log is read."""
+    """Check each field's type; custom fields have none until the log is read."""
     for name in (field, *other_fields_of_rule(rule)):
         entry = FIELDS.get(name)
         if entry is None:

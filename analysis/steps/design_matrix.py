@@ -94,7 +94,7 @@ def build_design(data: BleedData, steps: tuple[str, ...]) -> Design:
     about 1/50 of a step's variance, as every bleed shows the reading and few come back.)
 
     Technicians and brake models are partially pooled. Each technician's mean of every step column is included
-    (Y. Mundlak 1978, Econometrica 46:69-85), so that pooling leaves no confounding by technician. Of the extra own fields
+    (Y. Mundlak 1978, Econometrica 46:69-85), so that pooling leaves no confounding by technician. Of the extra custom fields
     only those of role context adjust: a reading is on the way from a missed step to a comeback.
 
     Parameters
@@ -245,7 +245,7 @@ def _scaled_columns(values: pl.Series) -> list[FloatArray]:
 
 
 def _own_context_columns(data: BleedData) -> list[ColumnGroup]:
-    """Columns of the extra own fields of role context: numbers scaled, words by level and partially pooled."""
+    """Columns of the extra custom fields with the role context: numbers scaled, text one-hot encoded and partially pooled."""
     groups = []
     for name in (own.name for own in data.extra if own.role == "context"):
         values = data.bleeds.get_column(name)

@@ -66,28 +66,28 @@ def fit_survival(
     cluster: str | None = None,
     model: type[SurvivalModel] = CoxModel,
 ) -> SurvivalFit:
-    """Fit the time to return to named columns, without ridges.
+    """Fit the time to return to chosen columns, unpenalised.
 
     Sources: D. R. Cox 1972, J. R. Stat. Soc. B 34:187-220; D. Y. Lin & L. J. Wei 1989, J. Am. Stat. Assoc. 84:1074-1078
-    (errors by cluster).
+    (standard errors by cluster).
 
     Parameters
     ----------
     frame
         One row per bleed, for example `report.data.bleeds`. Rows with a missing value are left out and counted.
     columns
-        Numbers, words or yes/no fields.
+        Columns of numbers, text or yes/no.
     days, event
         Columns with whole days at risk (0 or more), and whether they ended in the event.
     cluster
-        Column of the clusters, for example bike_id; rows are independent without it.
+        Column that identifies clusters, for example bike_id; without it, rows are treated as independent.
     model
-        Class of the model: `CoxModel`, or `WeibullModel`.
+        Model class: `CoxModel` or `WeibullModel`.
 
     Raises
     ------
     UserError
-        The frame lacks a column, a column does not vary, or no event happened.
+        The frame lacks a column, a column does not vary, or there is no event.
     """
     names = [*columns, days, event, *([cluster] if cluster else [])]
     lacking = [name for name in names if name not in frame.columns]

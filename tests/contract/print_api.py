@@ -27,7 +27,7 @@ TITLES = {
 def api_markdown() -> str:
     """Every public name: signature, description, arguments and errors, from its docstring."""
     lines = [
-        "# The functions",
+        "# Functions",
         "",
         "Generated from the code; do not edit. `import rebleed as rb`, then `rb.read_log(...)` and so on.",
     ]
@@ -35,7 +35,7 @@ def api_markdown() -> str:
         lines += ["", f"## {title}"]
         for name in names:
             lines += _entry(f"rb.{name}", getattr(analysis, name))
-    lines += ["", "## Charts", "", "Each takes the report, or its table as written, or rows of one group."]
+    lines += ["", "## Charts", "", "Each takes a report, one of its tables, or the rows of one group."]
     for name in charts.__all__:
         if inspect.isfunction(getattr(charts, name)):
             lines += _entry(f"rb.charts.{name}", getattr(charts, name))

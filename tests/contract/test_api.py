@@ -36,7 +36,7 @@ def test_the_names_are_written_out_for_readers_of_the_source() -> None:
     )
     imports = [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.module != "__future__"]
     assert set(listed) <= {alias.name for node in imports for alias in node.names}
-    assert all((TOP / room / "py.typed").exists() for room in ("analysis", "schemas", "synthetic"))
+    assert all((TOP / package / "py.typed").exists() for package in ("analysis", "schemas", "synthetic"))
 
 
 @pytest.mark.parametrize(

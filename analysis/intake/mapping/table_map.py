@@ -70,7 +70,7 @@ class TableMap:
 
     @property
     def headings(self) -> tuple[str, ...]:
-        """Every heading named, those of own columns last."""
+        """Every heading in the map, those of custom columns last."""
         return (*(column.heading for column in self.columns), *(column.heading for column in self.own))
 
     def hint(self) -> ReadingHint:

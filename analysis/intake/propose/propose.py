@@ -64,9 +64,9 @@ def propose_map(
     Parameters
     ----------
     exports
-        One or a list of files, folders and database addresses.
+        A file, folder or database address, or a list of these.
     count_recalls
-        Counts the bleeds that each field would recall; None: the map asks without numbers.
+        A function that counts the bleeds each field would recall. None: the map's questions give no numbers.
 
     Raises
     ------
