@@ -57,7 +57,7 @@ class Sessions(LogTable):
     shop: str = schema_field("workshop", role="context", sheet="before")
     bike_id: str = schema_field("bike: tag or frame number", label="bike", role="key", sheet="before", required=True)
     brake: str = schema_field(
-        "which brake", label="brake", role="context", sheet="before", levels=BRAKES, required=True
+        "which brake: front or rear", label="brake", role="context", sheet="before", levels=BRAKES, required=True
     )
     technician: str = schema_field(
         "technician who bled it", label="technician", role="context", sheet="before", required=True
@@ -75,7 +75,13 @@ class Sessions(LogTable):
     bike_kind: str = schema_field("kind of bike", role="context")
     fluid_required: str = schema_field("fluid required by the maker", role="context", sheet="before", levels=FLUIDS)
     fluid_used: str = schema_field("fluid used", role="technique", sheet="after", levels=FLUIDS)
-    kit_fluid: str = schema_field("kit reserved for (fluid)", role="technique", sheet="before", levels=FLUIDS)
+    kit_fluid: str = schema_field(
+        "fluid the kit is reserved for",
+        label="kit reserved for (fluid)",
+        role="technique",
+        sheet="before",
+        levels=FLUIDS,
+    )
     fluid_lot: str = schema_field("fluid lot", role="context", sheet="before")
     kit_id: str = schema_field("bleed kit: its number or name", label="bleed kit", role="context", sheet="before")
     hose_lot: str = schema_field("lot of the newly fitted hose", label="hose lot", role="context")
@@ -278,7 +284,7 @@ class Comebacks(LogTable):
     comeback_id: str = schema_field("return number", role="key", required=True, unique=True)
     session_id: str = schema_field("the bleed it belongs to, if recorded", label="job number", role="key")
     bike_id: str = schema_field("bike: tag or frame number", label="bike", role="key", required=True)
-    brake: str = schema_field("which brake", label="brake", role="context", levels=BRAKES)
+    brake: str = schema_field("which brake: front or rear", label="brake", role="context", levels=BRAKES)
     returned_at: Moment = schema_field(
         "when it came back (from 1990-01-01 to the last day of the log)",
         label="return date",
@@ -378,7 +384,7 @@ class Actions(LogTable):
     )
     session_id: str = schema_field("the bleed it is about", label="job number", role="key")
     bike_id: str = schema_field("bike: tag or frame number", label="bike", role="key")
-    brake: str = schema_field("which brake", label="brake", role="key", levels=BRAKES)
+    brake: str = schema_field("which brake: front or rear", label="brake", role="key", levels=BRAKES)
     shop: str = schema_field("workshop", role="context")
     technician: str = schema_field("technician who bled it", label="bled by", role="context")
     bled_on: pl.Date = schema_field("date bled", role="context")

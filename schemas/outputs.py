@@ -204,7 +204,7 @@ class LotBleeds(OutputTable):
     group: str = schema_field("lot, kit or other group", required=True)
     session_id: str = schema_field("bleed", required=True)
     bike_id: str = schema_field("bike", required=True)
-    brake: str = schema_field("which brake", required=True)
+    brake: str = schema_field("which brake: front or rear", required=True)
     shop: str = schema_field("workshop")
     technician: str = schema_field("technician", required=True)
     bled_on: pl.Date = schema_field("date of the bleed", required=True)
