@@ -346,7 +346,7 @@ class Measures(LogTable):
     shop: str = schema_field("workshop; empty for all", label="workshop", role="context")
     began_on: pl.Date = schema_field("first day of the change", label="date of the change", role="key", required=True)
     what: str = schema_field("what changed", label="change", role="key", required=True)
-    step: str = schema_field("step it is about, by its ID in the procedure", label="step", role="context")
+    step: str = schema_field("step concerned, by its ID in the procedure", label="step", role="context")
 
 
 class Brakes(LogTable):
@@ -395,7 +395,7 @@ class Actions(LogTable):
     done_on: pl.Date = schema_field("date it was done; empty if still to do", label="done on", role="outcome")
     by: str = schema_field("who did it", role="outcome")
     outcome: str = schema_field("outcome", role="outcome", levels=ACTION_OUTCOMES)
-    minutes: float = schema_field("minutes it took", role="outcome", unit="min", low=0, high=480)
+    minutes: float = schema_field("minutes taken", role="outcome", unit="min", low=0, high=480)
     note: str = schema_field("notes")
 
 
@@ -405,7 +405,7 @@ class Readings(LogTable):
     item: str = schema_field("item measured, for example a brake", label="item", role="key", required=True)
     technician: str = schema_field("technician who measured it", label="technician", role="key", required=True)
     repeat: int = schema_field(
-        "number of the reading by that technician, from 1", label="repeat", role="key", low=1, high=1000
+        "repeat number for that technician, from 1", label="repeat", role="key", low=1, high=1000
     )
     reading: float = schema_field("the reading, all in one unit", label="reading", role="sign", required=True)
 

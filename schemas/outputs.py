@@ -85,7 +85,7 @@ class Intake(OutputTable):
         pl.col("rows_read") == pl.col("accepted") + pl.col("set_aside") + pl.col("duplicates"),
     )
 
-    file: str = schema_field("file as named in the command; book.xlsx#sheet, shop.sqlite#table", required=True)
+    file: str = schema_field("file as given in the command; book.xlsx#sheet, shop.sqlite#table", required=True)
     table: str = schema_field("table of the log that it contains", required=True)
     rows_read: int = count("rows read")
     accepted: int = count("rows accepted")
@@ -147,10 +147,10 @@ class Rates(OutputTable):
     funnel_lo: float = schema_field("lower funnel limit of the ratio: the range expected by chance", low=0)
     funnel_hi: float = schema_field("upper funnel limit of the ratio", low=0)
     p_value: float = fraction("two-sided p-value; allows for overdispersion if there are ten groups or more")
-    q_value: float = fraction("false discovery rate within the kind (Benjamini–Hochberg)")
+    q_value: float = fraction("false discovery rate among groups of this kind (Benjamini–Hochberg)")
     signal: str = schema_field("a statistically clear difference, and its direction", levels=SIGNALS, required=True)
     rank_lo: float = schema_field(
-        "lower 95% limit of the rank within the kind, by adjusted ratio; 1 is the highest", low=1
+        "lower 95% limit of the rank among groups of this kind, by adjusted ratio; 1 is the highest ratio", low=1
     )
     rank_hi: float = schema_field("upper 95% limit of that rank", low=1)
 
@@ -239,7 +239,7 @@ class Months(OutputTable):
     cusum_limit: float = schema_field("signal limit of the CUSUM for a rise", low=0)
     cusum_limit_down: float = schema_field("signal limit of the CUSUM for a fall", low=0)
     change_p_value: float = schema_field(
-        "p-value of the change that began in this month, adjusted for the number of groups", low=0, high=1
+        "p-value for the change that began in this month, adjusted for the number of groups", low=0, high=1
     )
 
 
@@ -257,11 +257,11 @@ class EarlySigns(OutputTable):
     since: int = count("bleeds with the sign in that month or later")
     since_of: int = count("bleeds in that month or later for which the sign is known")
     worse: bool = schema_field("whether the share rose", required=True)
-    p_value: float = fraction("p-value adjusted over months (Bonferroni) and over all signs of the log (Holm)")
+    p_value: float = fraction("p-value adjusted over months (Bonferroni) and over all signs in the log (Holm)")
 
 
 class Steps(OutputTable):
-    """What missing each step of the procedure costs."""
+    """What missing each step of the procedure costs in comebacks, one row per step."""
 
     counts_fit = holds_in_every_row("missed <= recorded", pl.col("missed") <= pl.col("recorded"))
 
@@ -306,7 +306,7 @@ class Steps(OutputTable):
         "share of the variation of both misses and comebacks that an unmeasured confounder must explain to move the lower limit of the direct effect to zero"
     )
     benchmark: str = schema_field(
-        "recorded group (work, technician, workshop, workload, calendar time) that would distort this estimate most: an unrecorded cause is compared with it; empty if not assessed"
+        "recorded group (work, technician, workshop, workload, calendar time) that would distort this estimate most, the yardstick for an unrecorded cause; empty if not assessed"
     )
     times_benchmark: float = schema_field(
         "how many times the benchmark's bias it would take to move the lower limit of the direct effect to zero (at most 99; empty if not assessed)",
@@ -400,7 +400,7 @@ class Technique(OutputTable):
     share_before: float = fraction("share missed before that day")
     recorded_before: int = schema_field("bleeds with the step recorded before that day", low=0)
     beyond_shop: bool = schema_field(
-        "whether it is also missed more often than by colleagues of the same workshop in the same quarter "
+        "whether it is also missed more often than by colleagues in the same workshop and quarter "
         "(Mantel–Haenszel, 95%); empty if there are no colleagues"
     )
 
@@ -558,7 +558,7 @@ class ModelQuality(OutputTable):
 
 
 class Comparison(ModelQuality):
-    """Quality of the risk model (`rebleed`) and of other classifiers on the same bleeds; empty if none was given."""
+    """Quality of the risk model (`rebleed`) and of other classifiers on the same bleeds; empty if no other was given."""
 
     classifier: str = schema_field("classifier that the value belongs to", required=True)
 
@@ -658,12 +658,12 @@ class Predictions(OutputTable):
     group: str = schema_field(
         "all, a tenth (decile) of predicted risk from tenth 1 (lowest) to tenth 10, or check list", required=True
     )
-    bleeds: int = count("bleeds that had neither come back nor been bled again at the earlier audit")
+    bleeds: int = count("bleeds that had neither come back nor been re-bled by the earlier audit")
     expected: float = schema_field(
         "comebacks predicted for the days between, up to any recall or second check", low=0, required=True
     )
     expected_se: float = schema_field("standard error of the expected number, from the model", low=0, required=True)
-    observed: int = count("comebacks in these days")
+    observed: int = count("comebacks on those days")
     faults_found: int = count("faults found in second checks (check list only); not included in the ratio")
     ratio: float = schema_field("observed / expected", low=0)
     ratio_lo: float = schema_field("95% interval", low=0)
