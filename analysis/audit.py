@@ -122,8 +122,8 @@ def compare(report: Report, classifiers: Any) -> DataFrame[Comparison]:
     report
         A finished audit.
     classifiers
-        One classifier, or a dict of several by name, for example {"mine": LogisticRegression()}; each gets the audit's features as numbers
-        (`make_risk_pipeline`).
+        One classifier, or a dict of several by name, for example {"mine": LogisticRegression()}; each gets the audit's
+        features as numbers (`make_risk_pipeline`).
 
     Returns
     -------

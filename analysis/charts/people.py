@@ -188,8 +188,8 @@ def coaching_changes(
 
 @with_own_look
 def recorded_board(recorded: pl.DataFrame) -> alt.Chart:
-    """How completely each technician records each field: the larger the circle, the more complete. Shows the 60
-    technicians with the most bleeds.
+    """How completely each technician records each field: the larger the circle, the more complete. Shows at most 60
+    technicians, those with the most bleeds.
 
     Parameters
     ----------

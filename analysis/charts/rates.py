@@ -111,7 +111,7 @@ def rate_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart
 
 @with_own_look
 def ratio_dots(rates: Source, kind_label: str) -> alt.LayerChart | alt.FacetChart:
-    """One row per group, by name: observed / expected comebacks for the same mix of work, with the range expected by chance in grey.
+    """One row per group, by name: observed / expected comebacks for the same mix of work; the range expected by chance is grey.
 
     Parameters
     ----------

@@ -96,7 +96,7 @@ class RebleedClassifier(RiskClassifier):
         return self
 
     def predictions(self, X: pl.DataFrame | ArrayLike) -> Predictions:
-        """Risks of n bleeds with 95% limits, and the log odds before calibration."""
+        """Risks of n bleeds with 95% intervals, and the log odds before calibration."""
         check_is_fitted(self)
         return self.model_.predict(as_frame(check_input(self, X, reset=False)))
 

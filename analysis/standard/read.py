@@ -38,8 +38,8 @@ def read_standard(path: str | Path, own_fields: Iterable[str] = ()) -> Standard:
     Parameters
     ----------
     path
-        A TOML file. A table it leaves out is taken from the built-in standard; if it lists any
-        step, only the steps it lists are used.
+        A TOML file. A table it leaves out is taken from the built-in procedure; if it lists any step, only those steps are
+        used.
     own_fields
         Names of custom fields (`own.<name>`) that a step may read.
 
