@@ -1,6 +1,6 @@
 """What a capable analyst would write in a day from general-purpose libraries: the peer an audit is raced against.
 
-pandas for the data, pandera to validate, lifelines for follow-up, scikit-learn's default boosted trees and permutation
+pandas for the data, pandera to validate, lifelines for follow-up, scikit-learn's default gradient-boosted trees and permutation
 importance for risk and 'causes', statsmodels for a logistic table, altair for charts. Run by `tests.benchmarks`:
 `python -m tests.benchmarks.peer EXPORTS OUT AS_OF` prints its stages as one line of JSON.
 """

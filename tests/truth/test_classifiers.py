@@ -42,7 +42,7 @@ def classifiers() -> dict[str, Any]:
             l1_ratios=(0,),
             use_legacy_attributes=False,
         ),
-        "boosted trees": HistGradientBoostingClassifier(
+        "gradient-boosted trees": HistGradientBoostingClassifier(
             learning_rate=0.05, max_iter=80, max_leaf_nodes=3, l2_regularization=5.0, random_state=0
         ),
         "random forest": RandomForestClassifier(300, min_samples_leaf=4, random_state=0),
