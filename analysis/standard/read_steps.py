@@ -80,7 +80,9 @@ class TomlLocation:
         """The location of a [[step]] table, numbered from 1."""
         starts = [m.start() for m in re.finditer(r"(?m)^[ \t]*\[\[[ \t]*step[ \t]*\]\]", self.text)]
         first = self.text.count("\n", 0, starts[number - 1]) + 1 if number <= len(starts) else 1
-        return replace(self, table=f"step {number} ({table.get('id', 'no id')})", first_line=first)
+        return replace(
+            self, table=f"step {number} ({str(table.get('id', 'no id'))[:_MAX_QUOTED_LENGTH]})", first_line=first
+        )
 
     def error(self, problem: str, expected: str, remedy: str, key: str = "") -> UserError:
         """An error at the line of `key`, or at the first line of the table."""
