@@ -182,7 +182,7 @@ def parse_steps(table: Any, root: TomlLocation, own_fields: tuple[str, ...]) -> 
         steps += (_read_step(step, root.step(number, step), own_fields, usual_place),)
     ids: set[str] = set()
     for number, step in enumerate(steps, 1):
-        if step.id in ids or step.id in ("", "session_id"):
+        if step.id in ids or step.id in ("", "session_id") or not step.id.isprintable():
             problem = f"the id {step.id!r} is used twice" if step.id in ids else f"{step.id!r} cannot be a step's id"
             expected = "a different id for each step"
             raise root.step(number, table[number - 1]).error(problem, expected, "choose another id", "id")

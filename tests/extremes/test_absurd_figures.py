@@ -67,6 +67,7 @@ def test_a_step_that_makes_no_difference_or_an_absurd_one_is_refused(times: floa
         (f"[[step]]\nid = 'a'\nfield = 'cycles'\nmin = {'9' * 400}", 4),
         (f"[[step]]\nid = 'a'\nfield = 'cycles'\nequals = {'9' * 400}", 4),
         (f"[[step]]\nid = 'a'\nfield = 'cycles'\nequals = -{'9' * 4000}", 4),
+        ('[[step]]\nid = "a\\u0000"\nfield = "cycles"\nmin = 2', 2),
         (f"[[step]]\nid = '{'a' * 100_000}'\nfield = 'cycles'\nmin = 2", 2),
         (f"[[step]]\nid = 'a'\nfield = 'cycles'\nmin = 2\ntitle = '{'t' * 200_000}'", 5),
     ],
