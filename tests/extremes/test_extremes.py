@@ -75,6 +75,17 @@ def test_a_window_longer_than_the_log_leaves_nothing_to_compare(tmp_path: Path) 
     assert report.rates.get_column("mature").sum() == 0
 
 
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_beginner_where_nobody_records_a_step_is_too_few_to_say(tmp_path: Path) -> None:
+    rows = [
+        f"S{i},B{i},front,{'New' if i > 90 and i % 2 else f'T{i % 3}'},2025-{1 + i // 10:02}-{1 + i % 10:02}"
+        for i in range(120)
+    ]
+    (tmp_path / "log.csv").write_text("\n".join(["session_id,bike_id,brake,technician,started_at", *rows]) + "\n")
+    report = run_audit(read_log([str(tmp_path / "log.csv")]), built_in())
+    assert report.learners.select("technician", "verdict").rows() == [("New", "too_few")]
+
+
 def test_nobody_coming_back_is_too_few_and_everybody_is_a_rate_of_one(tmp_path: Path) -> None:
     (tmp_path / "none").mkdir()
     none = audited(tmp_path / "none", workshops.none_back)
