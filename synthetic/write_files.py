@@ -30,4 +30,5 @@ def write_simulation(log: SimulatedLog, folder: Path | str) -> None:
 
 
 def _write_csv(table: pl.DataFrame, path: Path) -> None:
-    table.write_csv(path, datetime_format="%Y-%m-%dT%H:%M:%S")
+    with path.open("wb") as file:  # polars cannot open a path that is not valid UTF-8
+        table.write_csv(file, datetime_format="%Y-%m-%dT%H:%M:%S")

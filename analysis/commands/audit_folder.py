@@ -60,7 +60,7 @@ def import_classifier(name: str) -> Any:
     try:
         sys.path.insert(0, str(Path.cwd()))
         value = getattr(importlib.import_module(module), attribute)
-    except (ImportError, AttributeError, ValueError) as error:
+    except (ImportError, AttributeError, TypeError, ValueError) as error:
         raise UserError("--classifier", f"{name}: {error}", expected, "correct the name") from error
     finally:
         sys.path.pop(0)
@@ -83,6 +83,8 @@ def read_letter_text(path: str) -> str:
     from analysis.pages import letter_template
 
     try:
+        if Path(path).exists() and not Path(path).is_file():
+            raise OSError("not a regular file")
         return letter_template(Path(path).read_text("utf-8"), path)
     except (OSError, UnicodeDecodeError) as error:
         raise UserError(f"--letter {path}", "cannot be read", "a text file in UTF-8", "check the path") from error

@@ -42,7 +42,7 @@ def write_sheets(out: Path, standard_path: str | None = None) -> str:
 def _read_standard(path: str) -> Standard:
     """The workshop's procedure; its own fields become columns of the workbook."""
     try:
-        text = Path(path).read_text("utf-8")
+        text = Path(path).read_text("utf-8") if Path(path).is_file() else ""
     except (OSError, UnicodeDecodeError):
         text = ""  # read_standard gives the full message
     return read_standard(path, sorted(set(OWN_FIELD.findall(text))))

@@ -11,11 +11,13 @@ from analysis.intake.propose.proposal import Proposal, ProposedMap
 from analysis.intake.propose.propose import proposals, propose_map
 from analysis.intake.readers.raw_table import ROW, RawTable, RawTables, ReadingHint
 from analysis.intake.readers.sources import raw_tables
-from analysis.intake.rejections import for_spreadsheets, with_reasons
+from analysis.intake.rejections import INNER_FORMULA, INNER_GUARD, for_spreadsheets, with_reasons
 
 __all__ = [
     "AFTER_TODAY",
     "DONE",
+    "INNER_FORMULA",
+    "INNER_GUARD",
     "NO_RETURNS",
     "PEOPLE_COLUMNS",
     "ROW",

@@ -46,6 +46,10 @@ _MAX_FIELD = 2**31 - 1
 """For the csv module, whose own limit of 131,072 characters is less than a cell may hold."""
 FORMULA = re.compile(r"'*[=+\-@\t\r]")
 """The beginning of a cell that a spreadsheet would take for a formula; apostrophes before it count."""
+INNER_FORMULA = re.compile(r"""([;\t\r\n])(['"]*[=+\-@])""")
+"""The beginning of a formula within a cell, if a spreadsheet takes this separator and ignores quotes that begin before it."""
+INNER_GUARD = re.compile(r"""([;\t\r\n])'(['"]*[=+\-@])""")
+"""The same with the apostrophe that guards it."""
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 SEPARATOR = re.compile(r'[",;\t\r\n]')
 
@@ -249,7 +253,7 @@ def with_reasons(rejected: RejectedRows, set_aside: pl.DataFrame) -> RejectedRow
 def for_spreadsheets(text: str) -> str:
     """CSV text without cells that a spreadsheet would run as formulas, whichever separator it assumes.
 
-    Cells that begin like a formula get an apostrophe; `restore_formulas` removes it when the rows are imported again.
+    Cells that begin like a formula, also after a separator within the cell, get an apostrophe; `restore_formulas` removes it when the rows are imported again.
     """
     csv.field_size_limit(_MAX_FIELD)
     rows = csv.reader(io.StringIO(text, newline=""))
@@ -257,9 +261,15 @@ def for_spreadsheets(text: str) -> str:
 
 
 def _spreadsheet_cell(cell: str) -> str:
-    if FORMULA.match(cell) and not NUMBER.fullmatch(cell):
-        cell = f"'{cell}"
+    guard = "'" if FORMULA.match(cell) and not NUMBER.fullmatch(cell) else ""
+    cell = guard + INNER_FORMULA.sub(r"\1'\2", cell)
     return '"' + cell.replace('"', '""') + '"' if SEPARATOR.search(cell) else cell
+
+
+def without_guards(texts: Any) -> Any:
+    """Texts (a polars expression or series) without the apostrophes of `for_spreadsheets`."""
+    start = texts.str.replace(rf"^'({FORMULA.pattern})", "${1}")
+    return start.str.replace_all(INNER_GUARD.pattern, "${1}${2}")
 
 
 def restore_formulas(raw: RawTable) -> RawTable:
@@ -267,8 +277,8 @@ def restore_formulas(raw: RawTable) -> RawTable:
     if tuple(raw.headings[-len(REASON_COLUMNS) :]) != REASON_COLUMNS:
         return raw
     texts = [name for name in raw.headings if raw.cells.schema[name] == pl.String]
-    cells = raw.cells.with_columns(pl.col(texts).str.replace(r"^'('*[=+\-@\t\r])", "${1}"))
-    headings = {name: name[1:] for name in raw.headings if name[0] == "'" and FORMULA.match(name)}
+    cells = raw.cells.with_columns(without_guards(pl.col(texts)))
+    headings = dict(zip(raw.headings, without_guards(pl.Series(raw.headings)), strict=True))
     return replace(raw, cells=cells.rename({old: new for old, new in headings.items() if new not in raw.headings}))
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from analysis.errors import UserError
-from analysis.intake import Log
+from analysis.intake import INNER_GUARD, Log
 from analysis.output.manifest import MADE_BY, MANIFEST
 from analysis.rounds import EarlierAudit
 from schemas import AUDIT_TABLES, LOG_TABLES, empty, validate_table
@@ -69,6 +69,8 @@ def read_earlier(folder: str | Path) -> EarlierAudit:
 
 def _read_manifest(path: Path) -> dict[str, Any]:
     try:
+        if (path / MANIFEST).exists() and not (path / MANIFEST).is_file():
+            raise OSError("not a regular file")
         content = json.loads((path / MANIFEST).read_text("utf-8"))
     except FileNotFoundError as error:
         raise _earlier_run_error(path, f"has no {MANIFEST}" if path.is_dir() else "is not a folder") from error
@@ -130,7 +132,7 @@ def _read_table(path: Path, name: str) -> pl.DataFrame:
         elif kind == pl.Date:
             value = value.str.to_date()
         elif kind == pl.String:
-            value = value.str.replace(ESCAPED, "$1")
+            value = value.str.replace(ESCAPED, "$1").str.replace_all(INNER_GUARD.pattern, "${1}${2}")
         else:
             value = value.cast(kind)
         columns.append(value)

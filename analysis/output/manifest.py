@@ -209,6 +209,8 @@ def read_proof(folder: str | Path) -> DataFrame[Prove]:
     """
     path = Path(folder) / "tables" / "prove.csv"
     try:
+        if not path.is_file():
+            raise OSError("not a regular file")
         table = pl.read_csv(path, schema=empty(Prove).schema)
         if not all(values.drop_nulls().is_finite().all() for values in table.iter_columns() if values.dtype.is_float()):
             raise ValueError("a value that is not finite")

@@ -13,7 +13,7 @@ from pathlib import Path
 import polars as pl
 
 from analysis.errors import UserError
-from analysis.intake import PEOPLE_COLUMNS, Log
+from analysis.intake import INNER_GUARD, PEOPLE_COLUMNS, Log
 from analysis.output.write import csv_text
 
 CODE_LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
@@ -130,4 +130,4 @@ def _random_code(length: int, rng: random.Random) -> str:
 
 
 def _without_apostrophe(text: str) -> str:
-    return text[1:] if text.startswith("'") and FORMULA.match(text) else text
+    return INNER_GUARD.sub(r"\1\2", text[1:] if text.startswith("'") and FORMULA.match(text) else text)

@@ -12,7 +12,7 @@ from typing import IO
 
 import polars as pl
 
-from analysis.intake import Log, for_spreadsheets
+from analysis.intake import INNER_FORMULA, Log, for_spreadsheets
 from analysis.output.manifest import MANIFEST, manifest_text, run_manifest_text
 from analysis.report import Report, StageDuration
 from schemas import AUDIT_TABLES, LOG_TABLES
@@ -118,7 +118,8 @@ def csv_text(table: pl.DataFrame) -> str:
     """The table as CSV: UTF-8, ISO dates, decimal points, empty for missing, 12 significant digits.
 
     A text that begins with = + - @ tab or carriage return and is not a number gets a leading apostrophe, so that a
-    spreadsheet does not run it as a formula. NaN and infinity become empty.
+    spreadsheet does not run it as a formula; so does = + - @ after a semicolon, tab or line end, which a spreadsheet may
+    take for the end of a cell. NaN and infinity become empty.
     """
     file = BytesIO()
     write_csv(table, file)
@@ -144,7 +145,8 @@ def _format_cells(column: pl.Series) -> pl.Series:
     if column.dtype.is_temporal():
         return texts.str.replace(" ", "T", literal=True).str.strip_suffix(".000000")
     formula = texts.str.contains(FORMULA_START.pattern) & ~texts.str.contains(NUMBER.pattern)
-    cell = pl.when(formula).then("'" + pl.col(column.name)).otherwise(pl.col(column.name))
+    guarded = pl.col(column.name).str.replace_all(INNER_FORMULA.pattern, "${1}'${2}")
+    cell = pl.when(formula).then("'" + guarded).otherwise(guarded)
     quoted = '"' + cell.str.replace_all('"', '""', literal=True) + '"'
     cell_text = pl.when(cell.str.contains(NEEDS_QUOTES.pattern)).then(quoted).otherwise(cell)
     return texts.to_frame().select(cell_text.alias(column.name)).to_series()

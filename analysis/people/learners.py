@@ -170,7 +170,8 @@ def _estimate_dispersion(missed: FloatArray, expected: FloatArray, technician: p
     people = frame.group_by("who").agg(pl.col("m", "e").sum()).sort("who").select("m", "e").to_numpy()
     variance = counts / np.maximum(people[:, 0], 0.5)
     between = between_variance(np.log(np.maximum(people[:, 0], 0.5) / people[:, 1]), variance)
-    return Dispersion(counts, float(np.sqrt(1 / (1 / (between + variance)).sum())))
+    precision = float((1 / (between + variance)).sum())
+    return Dispersion(counts, precision**-0.5 if precision else float("inf"))  # no step recorded: nothing is known
 
 
 def _limits(misses: Misses | None, rng: np.random.Generator) -> Callable[[float], LearningLimits]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
@@ -96,7 +97,9 @@ def _audit_all(scenarios: list[Scenario], cluster: str | None) -> Iterator[tuple
 
     if cluster is None:
         run = joblib.Parallel(n_jobs=-1, return_as="generator", inner_max_num_threads=1)
-        yield from zip(scenarios, run(joblib.delayed(audit_simulation)(one) for one in scenarios), strict=True)
+        with warnings.catch_warnings():
+            warnings.filterwarnings("ignore", message=".*being processed by the workers")  # when an error ends the run
+            yield from zip(scenarios, run(joblib.delayed(audit_simulation)(one) for one in scenarios), strict=True)
         return
 
     with connect_cluster(cluster) as client:

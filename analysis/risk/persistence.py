@@ -265,5 +265,7 @@ def _check_consistent(model: SavedModel) -> None:
     )
     checks += [len(x) == len(READINGS) for x in vars(air.measurement).values()]
     checks += [0 < air.variance < MAX_FIGURE, 0 < air.scale < MAX_FIGURE]
+    calibration = model.model.calibration
+    checks.append(_all_below((hazard.technician_variance, calibration.intercept, calibration.slope), MAX_FIGURE))
     if not all(checks):
         raise ValueError("the arrays of the model do not fit one another")

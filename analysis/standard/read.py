@@ -70,6 +70,7 @@ def _read_text(file: Path) -> str:
 def _parse_standard(text: str, name: str, own_fields: tuple[str, ...], default: Standard | None) -> Standard:
     try:
         content = tomllib.loads(text)
+        repr(content)  # fails for a hexadecimal number too long for any message
     except (ValueError, RecursionError) as error:
         raise UserError(name, f"is not valid TOML: {error}", "key = value lines", "correct that line") from error
     top = TomlLocation(name, text, "")

@@ -80,7 +80,9 @@ class TomlLocation:
         """The location of a [[step]] table, numbered from 1."""
         starts = [m.start() for m in re.finditer(r"(?m)^[ \t]*\[\[[ \t]*step[ \t]*\]\]", self.text)]
         first = self.text.count("\n", 0, starts[number - 1]) + 1 if number <= len(starts) else 1
-        return replace(self, table=f"step {number} ({table.get('id', 'no id')})", first_line=first)
+        return replace(
+            self, table=f"step {number} ({str(table.get('id', 'no id'))[:_MAX_QUOTED_LENGTH]})", first_line=first
+        )
 
     def error(self, problem: str, expected: str, remedy: str, key: str = "") -> UserError:
         """An error at the line of `key`, or at the first line of the table."""
@@ -180,7 +182,7 @@ def parse_steps(table: Any, root: TomlLocation, own_fields: tuple[str, ...]) -> 
         steps += (_read_step(step, root.step(number, step), own_fields, usual_place),)
     ids: set[str] = set()
     for number, step in enumerate(steps, 1):
-        if step.id in ids or step.id in ("", "session_id"):
+        if step.id in ids or step.id in ("", "session_id") or not step.id.isprintable():
             problem = f"the id {step.id!r} is used twice" if step.id in ids else f"{step.id!r} cannot be a step's id"
             expected = "a different id for each step"
             raise root.step(number, table[number - 1]).error(problem, expected, "choose another id", "id")

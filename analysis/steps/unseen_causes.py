@@ -242,7 +242,7 @@ class _ResidualVariances:
     """
 
     def __init__(self, columns: FloatArray) -> None:
-        centred = columns - columns.mean(axis=0)
+        centred = columns - columns.mean(axis=0) if len(columns) else columns
         self.rows = len(columns)
         self.precision = np.linalg.inv(centred.T @ centred + RIDGE * np.eye(columns.shape[1]))
         self.squared = self.precision @ self.precision

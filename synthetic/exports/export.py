@@ -59,7 +59,7 @@ def write_export(
         files, _headings_table(export_format), _flaws_table(export_format, sheets), _row_counts_table(sheets)
     )
     for name in ("headings", "flaws", "rows"):
-        getattr(exported, name).write_csv(folder / "truth" / f"{name}.csv")
+        (folder / "truth" / f"{name}.csv").write_text(getattr(exported, name).write_csv(), encoding="utf-8")
     return exported
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 import sqlite3
 from pathlib import Path
 
@@ -37,7 +38,9 @@ def write_text(path: Path, sheet: Sheet, export_format: ExportFormat, rows: list
 
 def write_workbook(path: Path, export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> None:
     """Write one workbook with several sheets."""
-    with xlsxwriter.Workbook(path, {"default_date_format": "yyyy-mm-dd hh:mm", "strings_to_formulas": False}) as book:
+    content = io.BytesIO()  # no temporary files, and the disk's own errors
+    options = {"default_date_format": "yyyy-mm-dd hh:mm", "strings_to_formulas": False, "in_memory": True}
+    with xlsxwriter.Workbook(content, options) as book:
         book.set_properties({"created": dt.datetime(2026, 1, 1)})
         for sheet, rows in sheets:
             page = book.add_worksheet(sheet.sheet_name)
@@ -49,6 +52,7 @@ def write_workbook(path: Path, export_format: ExportFormat, sheets: list[tuple[S
                 for at, cell in enumerate(row.cells):
                     if cell is not None:
                         page.write(top + line, at, cell)
+    path.write_bytes(content.getvalue())
 
 
 def write_database(path: Path, sheets: list[tuple[Sheet, list[Row]]]) -> None:

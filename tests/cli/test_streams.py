@@ -77,11 +77,17 @@ def test_a_terminal_without_dashes_gets_hyphens(log: Path) -> None:
     assert r"'fr-nt - \u0416' is not" in result.stdout
 
 
-def test_a_folder_name_that_is_not_valid_utf_8_can_be_written(log: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("words", "file"),
+    [(("check", "{}"), "log/sessions.parquet"), (("simulate", "--sessions", "20"), "truth/steps.csv")],
+)
+def test_a_folder_name_that_is_not_valid_utf_8_can_be_written(
+    log: Path, tmp_path: Path, words: tuple[str, ...], file: str
+) -> None:
     out = os.fsdecode(os.fsencode(tmp_path) + b"/a\xff")
-    result = in_shell("{}", "check", log, "--out", out)
+    result = in_shell("{}", *(word.format(log) for word in words), "--out", out)
     assert result.returncode == 0, result.stderr
-    assert Path(out, "log", "sessions.parquet").exists()
+    assert Path(out, file).exists()
 
 
 def test_control_characters_of_an_export_do_not_reach_the_terminal(tmp_path: Path) -> None:

@@ -67,6 +67,8 @@ def test_a_step_that_makes_no_difference_or_an_absurd_one_is_refused(times: floa
         (f"[[step]]\nid = 'a'\nfield = 'cycles'\nmin = {'9' * 400}", 4),
         (f"[[step]]\nid = 'a'\nfield = 'cycles'\nequals = {'9' * 400}", 4),
         (f"[[step]]\nid = 'a'\nfield = 'cycles'\nequals = -{'9' * 4000}", 4),
+        ('[[step]]\nid = "a\\u0000"\nfield = "cycles"\nmin = 2', 2),
+        (f"[[step]]\nid = '{'a' * 100_000}'\nfield = 'cycles'\nmin = 2", 2),
         (f"[[step]]\nid = 'a'\nfield = 'cycles'\nmin = 2\ntitle = '{'t' * 200_000}'", 5),
     ],
     ids=lambda value: str(value)[:40],
@@ -78,6 +80,16 @@ def test_an_absurd_figure_of_a_standard_is_refused_with_its_line(tmp_path: Path,
         read_standard(path)
     assert f"line {line}" in str(refused.value)
     assert len(str(refused.value)) < 1000
+
+
+@pytest.mark.parametrize("value", ["{}", "[{}]", "{{ a = {} }}"])
+def test_a_number_of_thousands_of_digits_is_refused(tmp_path: Path, value: str) -> None:
+    """Python reads such a hexadecimal number, but cannot print it in a message."""
+    path = tmp_path / "shop.toml"
+    for key in ("shops", "adopted_on", "[comeback]\nfindings", "[[step]]\nid"):
+        path.write_text(f"{key} = {value.format('0x' + 'f' * 5000)}\n")
+        with pytest.raises(UserError, match="is not valid TOML"):
+            read_standard(path)
 
 
 @pytest.mark.parametrize("cost", ["1e308", "inf", "-1", "9" * 400])

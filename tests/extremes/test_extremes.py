@@ -23,7 +23,7 @@ SURROUNDING = ("rate", "incidence", "ratio", "shrunk_rate", "shrunk")
 QUICK = ("all_back", "none_back", "a_step_decides", "one_of_each", "steps_go_together")
 
 
-def audited(folder: Path, world: object) -> Report:
+def audited(folder: Path, world: object, window_days: int | None = None) -> Report:
     usual = workshops.usual(np.random.default_rng(7))
     log = usual if world is workshops.usual else world(usual)  # type: ignore[operator]
     back = log.filter("back").select("bike_id", "brake", returned_at=pl.col("started_at").dt.offset_by("20d"))
@@ -33,7 +33,7 @@ def audited(folder: Path, world: object) -> Report:
         complaint=pl.lit("soft_lever"),
         finding=pl.lit("air"),
     ).write_csv(folder / "comebacks.csv")
-    return run_audit(read_log([str(folder)]), built_in())
+    return run_audit(read_log([str(folder)]), built_in(), window_days=window_days)
 
 
 @pytest.mark.parametrize(
@@ -67,6 +67,23 @@ def _in_order(table: pl.DataFrame, names: tuple[str, ...]) -> None:
                 (pl.col(f"{name}_lo") > pl.col(name) + 1e-9) | (pl.col(f"{name}_hi") < pl.col(name) - 1e-9)
             )
             assert difference.is_empty(), (name, difference)
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_window_longer_than_the_log_leaves_nothing_to_compare(tmp_path: Path) -> None:
+    report = audited(tmp_path, workshops.usual, window_days=3650)
+    assert report.rates.get_column("mature").sum() == 0
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_beginner_where_nobody_records_a_step_is_too_few_to_say(tmp_path: Path) -> None:
+    rows = [
+        f"S{i},B{i},front,{'New' if i > 90 and i % 2 else f'T{i % 3}'},2025-{1 + i // 10:02}-{1 + i % 10:02}"
+        for i in range(120)
+    ]
+    (tmp_path / "log.csv").write_text("\n".join(["session_id,bike_id,brake,technician,started_at", *rows]) + "\n")
+    report = run_audit(read_log([str(tmp_path / "log.csv")]), built_in())
+    assert report.learners.select("technician", "verdict").rows() == [("New", "too_few")]
 
 
 def test_nobody_coming_back_is_too_few_and_everybody_is_a_rate_of_one(tmp_path: Path) -> None:

@@ -14,7 +14,7 @@ HEAD = "session_id,bike_id,brake,technician,started_at,hose_mm,note,grease"
 ROWS = [
     f"S{n},B{n},{'front' if n % 2 else 'rear'},Wren,2025-01-{n + 1:02},{900 + n}.5,{n} plain,{n}.25" for n in range(12)
 ]
-DIGITS, LONG = "9" * 400, "x" * 100_000
+DIGITS, LONG, HEXADECIMAL = "9" * 400, "x" * 100_000, "0x" + "f" * 5000
 OWN = '[sessions.own.grease]\nheading = "grease"\n'
 COLUMNS = "[sessions.columns]\n"
 MANY = repr([f"w{n}" for n in range(20_000)])
@@ -110,6 +110,7 @@ SETTINGS: list[tuple[str, str]] = [
     (f"{OWN}min = 3\nmax = 3", READ),
     (f"{OWN}min = 3\nmax = 2", "sessions.own.grease"),
     (f"{OWN}min = 1{'0' * 4999}", "not TOML"),
+    *((f"[sessions]\nmissing = {value}", "not TOML") for value in (f"[{HEXADECIMAL}]", f"{{ a = {HEXADECIMAL} }}")),
     *(
         (f'[sessions.own."{name}"]\nheading = "grease"', READ)
         for name in ("grease", "é", "class", "note", "__row__", "x" * 200)

@@ -109,6 +109,16 @@ def test_a_statement_that_writes_is_refused_and_nothing_is_written(running: Serv
     assert table.cells.height == 2
 
 
+def test_a_view_that_ends_the_session_is_reported(running: Server) -> None:
+    """Read-only holds for the data; a view may still call a function of the server."""
+    running.run("CREATE VIEW quits AS SELECT pg_terminate_backend(pg_backend_pid()) AS x")
+    try:
+        with pytest.raises(UserError, match="terminating connection"):
+            raw_tables([running.url(password=SECRET) + "#quits"])
+    finally:
+        running.run("DROP VIEW quits")
+
+
 def test_a_missing_table_is_refused_with_the_existing_names(running: Server) -> None:
     with pytest.raises(UserError, match=r"one of other\.returns, bleeds, fronts, wreck"):
         raw_tables([f"{running.url(password=SECRET)}#bleed"])

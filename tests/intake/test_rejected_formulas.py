@@ -9,14 +9,32 @@ from pathlib import Path
 from analysis.intake import read_log
 from analysis.output import write_log
 
-CELLS = ("=own", "@bad", "+x", "-y", "'=z", "''-z", "'t Hooft", "-5", "a;=1+1", "\t=1", 'say "=1"', "plain")
+CELLS = (
+    "=own",
+    "@bad",
+    "+x",
+    "-y",
+    "'=z",
+    "''-z",
+    "'t Hooft",
+    "-5",
+    "a;=1+1",
+    "a;'=1",
+    'a;"=1"',
+    "a\n@b",
+    "\t=1",
+    'say "=1"',
+    "plain",
+)
 
 
 def test_no_rejected_cell_is_a_formula_whatever_the_separator(tmp_path: Path) -> None:
     text = _rejected_text(tmp_path, _rows(CELLS))
     cells = [cell for row in csv.reader(text.splitlines(keepends=True)) for cell in row]
     assert [cell for cell in cells if re.match(r"[=+\-@\t\r]", cell) and cell != "-5"] == []
-    assert "a;=1+1" in cells
+    assert "a;'=1+1" in cells
+    where_quotes_are_not_seen = re.split(r"[;\t\r\n]+", text)
+    assert [cell for cell in where_quotes_are_not_seen if re.match(r"\"*[=+\-@]", cell)] == []
     unquoted = re.sub(r'"(?:[^"]|"")*"', "", text)
     assert not {";", "\t"} & set(unquoted)
 

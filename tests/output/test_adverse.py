@@ -107,6 +107,31 @@ def test_a_full_disk_is_reported_and_the_earlier_run_stays(export: Path) -> None
         assert only(disk / "out")
 
 
+def test_a_full_disk_is_reported_while_the_demo_writes_its_workbook(tmp_path: Path) -> None:
+    with no_file_beyond(2_000):
+        assert "cannot be written" in refused("demo", "--out", str(tmp_path / "demo"))
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("audit", "{}", "--letter", "{}.pipe"),
+        ("audit", "{}", "--letter", "/dev/zero"),
+        ("audit", "{}", "--since", "{}.since"),
+        ("audit", "{}", "--proof", "{}.proof"),
+        ("sheet", "--standard", "{}.pipe"),
+    ],
+    ids=" ".join,
+)
+def test_a_pipe_or_device_is_refused_without_waiting(export: Path, words: tuple[str, ...]) -> None:
+    for name in ("pipe", "since/manifest.json", "proof/tables/prove.csv"):
+        path = Path(f"{export}.{name}")
+        path.parent.mkdir(parents=True, exist_ok=True)
+        os.mkfifo(path)
+    refused(*(word.format(export) for word in words), "--out", str(export.parent / "out"))
+
+
 def test_a_write_protected_folder_is_reported(export: Path) -> None:
     """Root ignores permissions, so it gets a folder of the system that nobody can write to."""
     shut = export.parent / "shut"

@@ -88,11 +88,13 @@ def test_an_input_behind_a_link_is_recognised(shop: Path) -> None:
     assert "contains an input of this run" in refused(shop / "out", "check", str(corrected))
 
 
-@pytest.mark.parametrize("option", ["--map", "--standard"])
-def test_a_map_or_procedure_in_the_folder_is_recognised(shop: Path, option: str) -> None:
+@pytest.mark.parametrize(
+    ("command", "option"), [("check", "--map"), ("check", "--standard"), ("audit", "--letter"), ("audit", "--proof")]
+)
+def test_any_other_input_in_the_folder_is_recognised(shop: Path, command: str, option: str) -> None:
     created("check", str(shop / "log.csv"), "--out", str(shop / "out"))
     (shop / "out" / "own.toml").write_text("")
-    result = refused(shop / "out", "check", str(shop / "log.csv"), option, str(shop / "out" / "own.toml"))
+    result = refused(shop / "out", command, str(shop / "log.csv"), option, str(shop / "out" / "own.toml"))
     assert "contains an input of this run" in result
 
 

@@ -87,12 +87,18 @@ def test_a_foreign_archive_is_refused(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("figure", [float("nan"), float("inf"), 1e308])
-@pytest.mark.parametrize("part", ["coefficients", "covariance", "window.baseline_cumulative_hazard"])
+@pytest.mark.parametrize(
+    "part",
+    [
+        *("hazard.coefficients", "hazard.covariance", "hazard.window.baseline_cumulative_hazard"),
+        *("hazard.technician_variance", "calibration.intercept", "calibration.slope"),
+    ],
+)
 def test_a_model_with_absurd_numbers_under_the_model_files_tag_is_refused(
     tmp_path: Path, part: str, figure: float
 ) -> None:
     arrays = arrays_of(content())
-    arrays[f"model.hazard.{part}"].flat[0] = figure
+    arrays[f"model.{part}"].flat[0] = figure
     assert "is not a complete risk model" in refusal(seal_archive(archive(arrays)), tmp_path)
 
 

@@ -55,6 +55,7 @@ def parse_map(text: str, path: str) -> Mapping:
     """Check a map given as TOML; `path` names it in messages. Errors as in `read_map`."""
     try:
         content = tomllib.loads(text)
+        repr(content)  # fails for a hexadecimal number too long for any message
     except (ValueError, RecursionError) as error:
         raise UserError(path, f"is not TOML: {error}", "lines of the form key = value", "fix that line") from error
     sections = []
