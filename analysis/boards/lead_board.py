@@ -20,10 +20,9 @@ from analysis.boards.selection import (
     any_chosen,
     build_selection,
     cells_text,
-    counted,
     inline_data,
     line_of_text,
-    selected_cells_chart,
+    month_counts,
     sentence_chart,
     with_wilson,
 )
@@ -57,12 +56,15 @@ def lead_board(report: Report) -> alt.ConcatChart:
         else line_of_text(f"No rate by month: {without_rate}.", MONTHS_PX)
     )
     first = alt.hconcat(alt.vconcat(rates, bars, spacing=6), *compared(report, selection, kinds), spacing=24)
-    second = [*moved_step_charts(report, cells, selection), *([how_soon(report, selection)] if followed else [])]
+    second = [*moved_step_charts(report, cells, selection), *([how_soon(report, cells, selection)] if followed else [])]
+    counts = month_counts()
     return alt.concat(
         sentence_chart(selection, WIDTH, without_rate),
         first,
         *([alt.hconcat(*second, spacing=26)] if second else []),
         _legend_chart(cells, kinds, report.late_model_notes, followed=followed),
+        data=counts.data,
+        transform=counts.transform,
         spacing=12,
         columns=1,
         align="none",
@@ -77,8 +79,7 @@ def lead_board(report: Report) -> alt.ConcatChart:
 
 
 def _months_chart(report: Report, cells: CountedCells, selection: Selection) -> Any:
-    base = counted(selected_cells_chart(selection, period=False), ["month"])
-    rated = with_wilson(base, "comebacks", "followed").transform_calculate(
+    rated = with_wilson(alt.Chart(), "comebacks", "followed").transform_calculate(
         state="datum.followed < datum.bleeds ? 'still open' : 'followed to the end'",
         early=f"datum.followed_{EARLY_DAYS[1]} >= {MIN_DRAWN} ? datum.comebacks_{EARLY_DAYS[1]} / datum.followed_{EARLY_DAYS[1]} : null",
         earliest=f"datum.followed_{EARLY_DAYS[0]} > 0 ? datum.comebacks_{EARLY_DAYS[0]} / datum.followed_{EARLY_DAYS[0]} : null",
@@ -86,35 +87,33 @@ def _months_chart(report: Report, cells: CountedCells, selection: Selection) -> 
     )
     y = alt.Y("plotted_rate:Q", axis=PERCENT, title=None)
     tips = [
-        alt.Tooltip("month:O", title="month"), alt.Tooltip("rate:Q", format=".1%", title="came back"),
-        alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("comebacks:Q", title="comebacks"),
-        alt.Tooltip("followed:Q", title="of bleeds followed"), alt.Tooltip("bleeds:Q", title="bleeds"),
+        alt.Tooltip("month:O"), alt.Tooltip("rate:Q", format=".1%", title="came back"),
+        alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("comebacks:Q"),
+        alt.Tooltip("followed:Q", title="of bleeds followed"), alt.Tooltip("bleeds:Q"),
         alt.Tooltip("earliest:Q", format=".1%", title=f"back within {EARLY_DAYS[0]} days"),
-        alt.Tooltip("early:Q", format=".1%", title=f"back within {EARLY_DAYS[1]} days"), alt.Tooltip("state:N", title="state"),
+        alt.Tooltip("early:Q", format=".1%", title=f"back within {EARLY_DAYS[1]} days"), alt.Tooltip("state:N"),
     ]  # fmt: skip
-    upper = period_axis(cells, 0)
-    early = rated.mark_line(aria=False, color=CHANCE, strokeWidth=1.2).encode(x=upper, y=alt.Y("early:Q"))
+    early = alt.Chart().mark_line(aria=False, color=CHANCE, strokeWidth=1.2).encode(y=alt.Y("early:Q"))
     line = (
-        rated.transform_filter("datum.followed >= datum.bleeds")
+        alt.Chart()
+        .transform_filter("datum.followed >= datum.bleeds")
         .mark_line(aria=False, color=PLAIN, opacity=0.7)
-        .encode(x=upper, y=y)
+        .encode(y=y)
     )
-    dots = rated.mark_point(size=42, strokeWidth=1.6, opacity=1, stroke=PLAIN).encode(
-        x=upper,
-        y=y,
+    dots = alt.Chart(name="months").mark_point(size=42, strokeWidth=1.6, opacity=1, stroke=PLAIN).encode(
+        y=alt.Y("plotted_rate:Q"),
         fill=alt.condition(alt.datum.state == "still open", alt.value("transparent"), alt.value(PLAIN)),
         opacity=alt.condition(selection.period, alt.value(1), alt.value(0.25)),
         tooltip=tips,
-    )
+    )  # fmt: skip
     title = alt.TitleParams(
         f"How many bleeds came back within {report.window_days} days, by month of the bleed",
         subtitle=f"thin grey line: back within {EARLY_DAYS[1]} days, an early warning",
     )
     return layer_charts(
-        *_control_limit_layers(report, cells, upper),
-        early,
-        line,
-        dots.properties(name="months"),
+        *_control_limit_layers(report, cells),
+        layer_charts(early, line, dots, shared=rated),
+        shared=alt.Chart().encode(x=period_axis(cells, 0)),
         width=MONTHS_PX,
         height=150,
         title=title,
@@ -124,13 +123,13 @@ def _months_chart(report: Report, cells: CountedCells, selection: Selection) -> 
 def _bleeds_chart(cells: CountedCells, selection: Selection) -> Any:
     """Bleeds done in each month; a brush across them picks a period."""
     return (
-        counted(selected_cells_chart(selection, period=False), ["month"])
+        alt.Chart()
         .mark_bar(color=CHANCE)
         .encode(
             x=period_axis(cells),
-            y=alt.Y("bleeds:Q", title=None, axis=alt.Axis(tickCount=2, **SMALL)),
+            y=alt.Y("bleeds:Q", stack=None, title=None, axis=alt.Axis(tickCount=2, **SMALL)),
             opacity=alt.condition(selection.period, alt.value(0.8), alt.value(0.3)),
-            tooltip=[alt.Tooltip("month:O", title="month"), alt.Tooltip("bleeds:Q", title="bleeds")],
+            tooltip=[alt.Tooltip("month:O"), alt.Tooltip("bleeds:Q")],
         )
         .properties(
             width=MONTHS_PX,
@@ -141,56 +140,66 @@ def _bleeds_chart(cells: CountedCells, selection: Selection) -> Any:
     )
 
 
-def _control_limit_layers(report: Report, cells: CountedCells, x: alt.X) -> list[Any]:
+def _control_limit_layers(report: Report, cells: CountedCells) -> list[Any]:
     """Control limits of the chosen workshop, or of all; months out of control; where a change began."""
     if cells.by_quarter:
         return []
-    words = pl.when(pl.col("kind") == "all").then(pl.lit("all work")).otherwise(pl.format("all work of {}", "group"))
     limits = report.months.filter(pl.col("kind").is_in(["all", "shop"]), pl.col("centre").is_not_null()).select(
-        "month", "centre", "lower", "upper", "signal", "change_began", "measure", scope=words,
-        key=pl.when(pl.col("kind") == "all").then(pl.lit("")).otherwise("group"),
+        "month", "centre", "lower", "upper", "change_began", "measure",
+        signal=pl.when(pl.col("signal").is_in(["high", "low"])).then("signal"), shop=pl.when(pl.col("kind") == "shop").then("group"),
     )  # fmt: skip
-    base = alt.Chart(inline_data(limits.to_dicts())).transform_filter("datum.key === (shop_shop || '')")
+    of_shop = "datum.shop === (shop_shop || null)"
     narrow = any_chosen("shop", period=False)
     tips = [
-        alt.Tooltip("scope:N", title="control limits (estimated) for"), alt.Tooltip("month:O", title="month"),
-        alt.Tooltip("lower:Q", format=".1%", title="lower"), alt.Tooltip("upper:Q", format=".1%", title="upper"),
+        alt.Tooltip("scope:N", title="control limits (estimated) for"), alt.Tooltip("month:O"),
+        alt.Tooltip("lower:Q", format=".1%"), alt.Tooltip("upper:Q", format=".1%"),
     ]  # fmt: skip
     strength = alt.condition(narrow, alt.value(0.1), alt.value(0.22))
-    band = base.mark_rect(aria=False, color=CHANCE).encode(
-        x=x, y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q"), opacity=strength, tooltip=tips
+    band = (
+        alt.Chart()
+        .transform_calculate(scope="datum.shop ? 'all work of ' + datum.shop : 'all work'")
+        .mark_rect(aria=False, color=CHANCE)
+        .encode(y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q"), opacity=strength, tooltip=tips)
     )
-    centre = base.mark_line(aria=False, color=CHANCE, strokeDash=[4, 3]).encode(x=x, y=alt.Y("centre:Q"))
+    centre = alt.Chart().mark_line(aria=False, color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("centre:Q"))
     out = (
-        base.transform_filter("datum.signal === 'high' || datum.signal === 'low'")
+        alt.Chart()
+        .transform_filter("isValid(datum.signal)")
         .transform_calculate(edge="datum.signal === 'high' ? datum.upper : datum.lower",
                              word="datum.signal === 'high' ? '▲' : '▼'")
         .mark_text(aria=False, fontSize=11, dy=-7)
-        .encode(x=x, y=alt.Y("edge:Q"), text="word:N", opacity=alt.condition(narrow, alt.value(0), alt.value(1)),
+        .encode(y=alt.Y("edge:Q"), text="word:N", opacity=alt.condition(narrow, alt.value(0), alt.value(1)),
                 color=alt.condition("datum.signal === 'high'", alt.value(HIGH), alt.value(LOW)))
     )  # fmt: skip
-    began = alt.Chart(inline_data(_changes(limits).to_dicts())).transform_filter("datum.key === (shop_shop || '')")
-    rule = began.mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5).encode(x=x)
-    word = began.mark_text(aria=False, align="right", dx=-5, baseline="top", color=HIGH, fontSize=11).encode(
-        x=x, y=alt.value(2), text="words:N"
+    rule = alt.Chart().mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5)
+    word = alt.Chart().mark_text(aria=False, align="right", dx=-5, baseline="top", color=HIGH, fontSize=11)
+    measure = (
+        alt.Chart()
+        .transform_filter("isValid(datum.measure)")
+        .mark_rule(color=LOW, strokeWidth=2)
+        .encode(tooltip=[alt.Tooltip("month:O"), alt.Tooltip("measure:N", title="change in the workshop")])
     )
-    changed = base.transform_filter("isValid(datum.measure)")
-    measure = changed.mark_rule(color=LOW, strokeWidth=2).encode(
-        x=x, tooltip=[alt.Tooltip("month:O", title="month"), alt.Tooltip("measure:N", title="change in the workshop")]
-    )
-    return [band, centre, rule, word, measure, out]
+    return [
+        layer_charts(band, centre, measure, out, shared=_rows_chart(limits.drop("change_began"), of_shop)),
+        layer_charts(rule, word.encode(y=alt.value(2), text="words:N"), shared=_rows_chart(_changes(limits), of_shop)),
+    ]
+
+
+def _rows_chart(table: pl.DataFrame, test: str) -> alt.Chart:
+    """A chart of the rows that meet the test."""
+    return alt.Chart(inline_data(table.to_dicts())).transform_filter(test)
 
 
 def _changes(limits: pl.DataFrame) -> pl.DataFrame:
     """Where a change began, in words: of each workshop, and of all work with the workshops' names in one line."""
     began, words = limits.filter("change_began"), pl.lit("a change began here")
-    shops = pl.col("key").filter(pl.col("key") != "").unique().sort().str.join(", ")
+    shops = pl.col("shop").drop_nulls().unique().sort().str.join(", ")
     every = began.group_by("month", maintain_order=True).agg(shops.alias("shops"))
     with_shops = pl.when(pl.col("shops") == "").then(words).otherwise(pl.format("{}: {}", "shops", words))
     return pl.concat(
         [
-            every.select("month", key=pl.lit(""), words=with_shops),
-            began.filter(pl.col("key") != "").select("month", "key", words=words),
+            every.select("month", shop=pl.lit(None, pl.String), words=with_shops),
+            began.drop_nulls("shop").select("month", "shop", words=words),
         ]
     )
 

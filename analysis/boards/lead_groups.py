@@ -54,32 +54,29 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
         scope=pl.format("all work of {}", "group"),
     )  # fmt: skip
     scale = alt.Scale(domain=[0, _ratio_axis_end(report)], clamp=True, nice=False)
-    base = alt.Chart(inline_data(rows.to_dicts()), width=GROUP_PX, height=ROW_PX * max(rows.height, 1)).encode(
-        y=alt.Y(
-            f"{kind}:N",
-            sort=None,
-            title=None,
-            axis=alt.Axis(ticks=False, domain=False, labelLimit=110, labelPadding=4, **SMALL),
-        )
-    )
-    axis = alt.Axis(values=list(range(int(_ratio_axis_end(report)) + 1)), format="d", labelOverlap=False, **SMALL)
+    rows_axis = alt.Axis(ticks=False, domain=False, labelLimit=110, labelPadding=4, **SMALL)
+    shared = alt.Chart(inline_data(rows.to_dicts())).encode(y=alt.Y(f"{kind}:N", sort=None, title=None, axis=rows_axis))
+    axis = alt.Axis(tickMinStep=1, format="d", labelOverlap=False, **SMALL)
     label = "comebacks for each one expected" if kind != "shop" else None
     one = (
         alt.Chart(inline_data([{"x": 1}]))
         .mark_rule(aria=False, color=CHANCE, strokeDash=[4, 3])
         .encode(x=alt.X("x:Q", scale=scale, axis=axis, title=label))
     )
-    rules = base.mark_rule(aria=False, color=CHANCE, strokeWidth=1.5).encode(
-        x=alt.X("ratio_lo:Q", scale=scale, axis=axis, title=label), x2=alt.X2("ratio_hi:Q")
+    rules = (
+        alt.Chart()
+        .mark_rule(aria=False, color=CHANCE, strokeWidth=1.5)
+        .encode(x=alt.X("ratio_lo:Q"), x2=alt.X2("ratio_hi:Q"))
     )
     picked = selection.clicked[kind]
     colour = f"datum.signal === 'high' ? '{HIGH}' : datum.signal === 'low' ? '{LOW}' : '{CHANCE}'"
     hollow = any_chosen(kind)
     dots = (
-        base.transform_calculate(colour=colour)
+        alt.Chart(name=f"{kind}_dots")
+        .transform_calculate(colour=colour)
         .mark_point(size=64, strokeWidth=1.6)
         .encode(
-            x=alt.X("ratio:Q", scale=scale, axis=axis, title=label),
+            x=alt.X("ratio:Q"),
             shape=alt.Shape(
                 "signal:N",
                 scale=alt.Scale(
@@ -94,16 +91,16 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
             opacity=alt.condition(picked, alt.value(1), alt.value(0.35)),
             tooltip=[
                 alt.Tooltip("scope:N", title="estimated for"), alt.Tooltip("ratio:Q", format=".2f", title="observed / expected"),
-                alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("comebacks:Q", title="comebacks"),
+                alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("comebacks:Q"),
                 alt.Tooltip("expected:Q", format=".1f", title="expected on the same work"),
                 alt.Tooltip("mature:Q", title="of bleeds followed"), alt.Tooltip("word:N", title="in words"),
             ],
         )
-        .properties(name=f"{kind}_dots")
         .add_params(picked)
     )  # fmt: skip
     title = titles[kind] + (f" ({left_out} with fewer bleeds not shown)" if left_out else "")
-    return layer_charts(one, rules, dots, title=title)
+    groups = layer_charts(rules, dots, shared=shared)
+    return layer_charts(one, groups, width=GROUP_PX, height=ROW_PX * max(rows.height, 1), title=title)
 
 
 def _ratio_axis_end(report: Report) -> float:

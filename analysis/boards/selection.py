@@ -6,6 +6,7 @@ All of it is Vega-Lite: rates are counted in the browser, so that any selection 
 from __future__ import annotations
 
 import json
+import string
 from calendar import month_name
 from dataclasses import dataclass
 from typing import Any
@@ -27,10 +28,14 @@ WORK_LABELS = {
 }
 CLICKED = ("shop", "technician", "brake_model")
 """Columns that are chosen by a click on a mark as well as from a list."""
-COUNTS = ("bleeds", "followed", "comebacks", "followed_14", "comebacks_14", "followed_30", "comebacks_30")
-MISSES = tuple(f"{what}_{at}" for what in ("missed", "recorded") for at in range(1, CELL_STEPS + 1))
-
-COLUMNS = (*COUNTS, *MISSES)
+COUNTS = ("bleeds", "comebacks", "comebacks_30", "comebacks_14", "followed", "followed_30", "followed_14")
+MISSED = [f"missed_{at}" for at in range(1, CELL_STEPS + 1)]
+COLUMNS = ("bleeds", *MISSED, *COUNTS[1:], *(f"recorded_{at}" for at in range(1, CELL_STEPS + 1)))
+"""The counts of a cell as they travel, those that are nearly always zero last."""
+DIGITS = string.digits + string.ascii_letters + "-_"
+"""The figures 0 to 63 of a cell's counts."""
+ZEROS = (("00", "."), ("...", "!"))
+"""Most counts are zero: two of them are written as one sign, and three of those as another."""
 MAX_LETTERS = 150
 LETTERS = alt.param(name="letters", value=MAX_LETTERS).param
 """How many letters a line of words on a board may have: a narrow page sets fewer."""
@@ -78,6 +83,7 @@ def build_selection(cells: CountedCells) -> Selection:
         period=alt.selection_interval(name="period", encodings=["x"]),
         constants=(
             *(alt.param(name=f"{column}_names", value=cells.names(column)) for column in WORK),
+            alt.param(name="digits", value=DIGITS),
             alt.param(name="periods", value=periods),
             alt.param(name="period_names", value=[period_name(one) for one in periods]),
         ),
@@ -101,25 +107,40 @@ def period_name(period: str) -> str:
 
 
 def cells_text(cells: CountedCells) -> str:
-    """The cells as they travel: rows of numbers, zeros at the end left out.
+    """The cells as they travel: for each kind of work the places of its names in their lists, and a text of its months.
 
-    Names are places in their list; `followed` and `recorded` are written as what they lack of `bleeds`.
+    `0321,0b4001` is two months: two of `DIGITS` for the place of the month, then one for each count in the order of
+    `COLUMNS`, zeros at the end left out, others shortened. `followed` and `recorded` are what they lack of `bleeds`.
     """
-    places = {column: {name: at for at, name in enumerate(cells.names(column))} for column in WORK}
-    periods = {name: at for at, name in enumerate(cells.periods)}
-    table = cells.table.select(
-        pl.col("month").replace_strict(periods, return_dtype=pl.Int64),
-        *(pl.col(column).replace_strict(places[column], return_dtype=pl.Int64) for column in WORK),
-        *(
-            (pl.col("bleeds") - pl.col(name) if _is_stored_as_lack(name) else pl.col(name)).alias(name)
-            for name in COLUMNS
-        ),
+    lists = {"month": cells.periods, **{column: cells.names(column) for column in WORK}}
+    places = (
+        pl.col(column).replace_strict(names, range(len(names)), return_dtype=pl.Int64)
+        for column, names in lists.items()
     )
-    rows = [list(row) for row in table.iter_rows()]
-    for row in rows:
-        while not row[-1]:
-            row.pop()
-    return rows_text(rows)
+    counts = (
+        (pl.col("bleeds") - pl.col(name) if _is_stored_as_lack(name) else pl.col(name)).alias(name) for name in COLUMNS
+    )
+    figures = (pl.col("month") // len(DIGITS), pl.col("month") % len(DIGITS), *map(pl.col, COLUMNS))
+    digits = pl.concat_str(
+        each.replace_strict(range(len(DIGITS)), list(DIGITS), return_dtype=pl.String) for each in figures
+    )
+    digits = digits.str.strip_chars_end(DIGITS[0])
+    for zeros, sign in ZEROS:
+        digits = digits.str.replace_all(zeros, sign, literal=True)
+    parts = _split_large_cells(cells.table.select(*places, *counts))
+    work = parts.group_by(WORK, maintain_order=True).agg(digits.str.join(",").alias("months"))
+    return rows_text([list(row) for row in work.iter_rows()])
+
+
+def _split_large_cells(table: pl.DataFrame) -> pl.DataFrame:
+    """The cells with counts of one digit each: a cell with more bleeds becomes several, which add up to it."""
+    most = len(DIGITS) - 1
+    return pl.concat(
+        [
+            table.filter(pl.col("bleeds") > used).with_columns((pl.col(name) - used).clip(0, most) for name in COLUMNS)
+            for used in range(0, max(table.get_column("bleeds"), default=1), most)
+        ]
+    )
 
 
 def rows_text(rows: list[list[int]]) -> str:
@@ -169,36 +190,38 @@ def line_of_text(words: str, width: int, name: str = "") -> Any:
     )
 
 
-def all_cells_chart(**properties: Any) -> alt.Chart:
-    """A chart of all cells, with the names their numbers stand for."""
-    names = {column: f"{column}_names[datum[{at}]]" for at, column in enumerate(WORK, 1)}
-    return alt.Chart(numbered_rows(CELLS), **properties).transform_calculate(month="periods[datum[0]]", **names)
+def month_counts() -> alt.Chart:
+    """The counts of the selected work by month: the data that every counted chart of a board shares.
+
+    `recorded_1` and so on are what they lack of `bleeds`.
+    """
+    names = {column: f"{column}_names[datum[{at}]]" for at, column in enumerate(WORK)}
+    counts = {name: f"indexof(digits, slice(datum.cell, {at}, {at + 1}))" for at, name in enumerate(COLUMNS, 2)}
+    month = f"{len(DIGITS)} * indexof(digits, datum.cell[0]) + indexof(digits, datum.cell[1])"
+    whole = "datum.cell"
+    for zeros, sign in reversed(ZEROS):
+        whole = f"replace({whole}, regexp('[{sign}]', 'g'), '{zeros}')"
+    is_chosen = (f"(!isValid({chosen(column)}) || datum.{column} === {chosen(column)})" for column in WORK)
+    return _added_up(
+        alt.Chart(numbered_rows(CELLS))
+        .transform_calculate(cell=f"split(datum[{len(WORK)}], ',')", **names)
+        .transform_flatten(["cell"])
+        .transform_calculate(cell=whole)
+        .transform_calculate(month=f"periods[{month}]", **counts)
+        .transform_filter(" && ".join(is_chosen)),
+        COLUMNS,
+        ["month"],
+    ).transform_calculate(**{name: f"datum.bleeds - datum.{name}" for name in COUNTS if _is_stored_as_lack(name)})
 
 
-def selected_cells_chart(selection: Selection, *, period: bool, **properties: Any) -> alt.Chart:
-    """A chart of the selected cells; `period` also holds them to the chosen months."""
-    chart = all_cells_chart(**properties)
-    for column in WORK:
-        if column in selection.clicked:
-            chart = chart.transform_filter(selection.clicked[column])
-        else:
-            chart = chart.transform_filter(f"!isValid({column}) || datum.{column} === {column}")
-    return chart.transform_filter(selection.period) if period else chart
+def period_counts(selection: Selection, names: tuple[str, ...], **properties: Any) -> alt.Chart:
+    """These counts of the chosen months, added up."""
+    return _added_up(alt.Chart(**properties).transform_filter(selection.period), names, [])
 
 
-def counted(chart: alt.Chart, by: list[str], names: tuple[str, ...] = COUNTS) -> alt.Chart:
-    """The counts of these columns added up by `by`; followed and recorded again as themselves."""
-    sums = [
-        alt.AggregatedFieldDef(op="sum", field=str(1 + len(WORK) + COLUMNS.index(name)), **{"as": name})
-        for name in dict.fromkeys(("bleeds", *names))
-    ]
-    chart = chart.transform_aggregate(sums, groupby=[*by])
-    values = {
-        name: f"datum.bleeds - (datum.{name} || 0)" if _is_stored_as_lack(name) else f"datum.{name} || 0"
-        for name in names
-        if name != "bleeds"
-    }
-    return chart.transform_calculate(**values)
+def _added_up(chart: alt.Chart, names: tuple[str, ...], by: list[str]) -> alt.Chart:
+    sums = [alt.AggregatedFieldDef(op="sum", field=name, **{"as": name}) for name in names]
+    return chart.transform_aggregate(sums, groupby=[*by])
 
 
 def with_wilson(chart: alt.Chart, successes: str, trials: str) -> alt.Chart:
@@ -237,7 +260,7 @@ def sentence_chart(selection: Selection, width: int, without_rate: str) -> Any:
         f"datum.interval : format(datum.bleeds, ',') + ' bleeds, {without_rate}'"
     )
     chart = with_wilson(
-        counted(selected_cells_chart(selection, period=True, width=width, height=14, name="sentence"), []),
+        period_counts(selection, ("bleeds", "comebacks", "followed"), width=width, height=14, name="sentence"),
         "comebacks",
         "followed",
     )

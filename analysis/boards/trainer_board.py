@@ -109,9 +109,9 @@ def _excess_over_peers(report: Report, linked: LinkedChoices) -> pl.DataFrame:
 
 
 EXCESS_TIPS = [
-    alt.Tooltip("technician:N", title="technician"), alt.Tooltip("step:N", title="what went wrong"),
+    alt.Tooltip("technician:N"), alt.Tooltip("step:N", title="what went wrong"),
     alt.Tooltip("share:Q", format=".0%", title="missed"), alt.Tooltip("peer_share:Q", format=".0%", title="peers on the same work"),
-    alt.Tooltip("interval:N", title="more than peers, 95%"), alt.Tooltip("missed:Q", title="missed"),
+    alt.Tooltip("interval:N", title="more than peers, 95%"), alt.Tooltip("missed:Q"),
     alt.Tooltip("recorded:Q", title="of recorded"), alt.Tooltip("way:N", title="in words"),
 ]  # fmt: skip
 
@@ -169,30 +169,26 @@ def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
 
 def _peer_comparison_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
     """Who misses the chosen step, compared with peers on the same work, below their columns of the matrix."""
-    x = _person_axis(linked, labels=False)
-    base = alt.Chart(inline_data(compared.to_dicts())).transform_filter(linked.chosen_step_filter)
+    shared = alt.Chart(inline_data(compared.to_dicts())).transform_filter(linked.chosen_step_filter)
+    shared = shared.encode(x=_person_axis(linked, labels=False))
     zero = (
         alt.Chart(inline_data([{"y": 0}])).mark_rule(aria=False, color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("y:Q"))
     )
     axis = alt.Axis(format="+.0%", tickCount=4, **SMALL)
-    rules = base.mark_rule(aria=False, color=CHANCE, strokeWidth=1.5).encode(
-        x=x, y=alt.Y("lo:Q", title=None, axis=axis), y2=alt.Y2("hi:Q")
+    rules = (
+        alt.Chart()
+        .mark_rule(aria=False, color=CHANCE, strokeWidth=1.5)
+        .encode(y=alt.Y("lo:Q", title=None, axis=axis), y2=alt.Y2("hi:Q"))
     )
-    dots = (
-        base.mark_point(filled=True, size=55)
-        .encode(
-            x=x,
-            y=alt.Y("excess:Q"),
-            color=alt.Color("colour:N", scale=None),
-            shape=alt.Shape(
-                "way:N", scale=alt.Scale(domain=WAYS, range=["triangle-up", "triangle-down", "diamond"]), legend=None
-            ),
-            opacity=alt.condition(linked.technician, alt.value(1), alt.value(0.35)),
-            tooltip=EXCESS_TIPS,
-        )
-        .properties(name="technician_dots")
-    )
-    return layer_charts(zero, rules, dots, 
+    shapes = alt.Scale(domain=WAYS, range=["triangle-up", "triangle-down", "diamond"])
+    dots = alt.Chart(name="technician_dots").mark_point(filled=True, size=55).encode(
+        y=alt.Y("excess:Q"),
+        color=alt.Color("colour:N", scale=None),
+        shape=alt.Shape("way:N", scale=shapes, legend=None),
+        opacity=alt.condition(linked.technician, alt.value(1), alt.value(0.35)),
+        tooltip=EXCESS_TIPS,
+    )  # fmt: skip
+    return layer_charts(zero, layer_charts(rules, dots, shared=shared),
         width=CELL_PX * max(len(linked.people), 1), height=PEOPLE_PX,
         title=alt.TitleParams(linked.step_title(": more than peers, points")),
     )  # fmt: skip
@@ -246,7 +242,7 @@ def _step_costs_chart(report: Report, linked: LinkedChoices) -> list[Any]:
         tooltip=[
             alt.Tooltip("step:N", title="what went wrong"), alt.Tooltip("preventable_per_100:Q", format=".2f", title="prevented per 100 bleeds"),
             alt.Tooltip("lo:Q", format=".2f", title="from"), alt.Tooltip("hi:Q", format=".2f", title="to"),
-            alt.Tooltip("missed:Q", title="missed"), alt.Tooltip("recorded:Q", title="of recorded"), alt.Tooltip("word:N", title="in words"),
+            alt.Tooltip("missed:Q"), alt.Tooltip("recorded:Q", title="of recorded"), alt.Tooltip("word:N", title="in words"),
         ],
     )  # fmt: skip
     title = alt.TitleParams("What each costs", offset=18 if linked.shops else 8)
@@ -278,7 +274,7 @@ def _recording_flags_chart(report: Report) -> Any:
         .mark_text(aria=False, align="left", baseline="top", fontSize=12, style="words")
         .encode(
             text="lines:N", x=alt.value(0), y=alt.Y("row:O", axis=None),
-            tooltip=[alt.Tooltip("text:N", title="pattern"), alt.Tooltip("fields:N", title="fields"), alt.Tooltip("n:Q", title="entries")],
+            tooltip=[alt.Tooltip("text:N", title="pattern"), alt.Tooltip("fields:N"), alt.Tooltip("n:Q", title="entries")],
         )
     )  # fmt: skip
 

@@ -8,6 +8,7 @@ import json
 import os
 import re
 import sys
+import zlib
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, suppress
 from functools import cache
@@ -209,7 +210,7 @@ def _with_palette(picture: bytes) -> bytes:
     with Image.open(BytesIO(picture)) as image:
         small = image.convert("RGB").quantize(PALETTE, Image.Quantize.MAXCOVERAGE, dither=Image.Dither.NONE)
     out = BytesIO()
-    small.save(out, "PNG", optimize=True)
+    small.save(out, "PNG", optimize=True, compress_type=zlib.Z_FILTERED)
     return out.getvalue()
 
 

@@ -34,7 +34,7 @@ PEER_COLOURS = alt.Scale(domain=COMPARISONS, range=[HIGH, LOW, PLAIN])
 PEER_MARKS = alt.Scale(domain=COMPARISONS, range=["triangle-up", "triangle-down", "circle"])
 EXCESS_AXIS = {**PERCENT, "title": "missed more than peers (percentage points)"}
 COACHING_AXIS = "change in share missed against peers\n(left: fewer misses)"
-CELL_PX, ROW_STEP = 24, 30
+CELL_PX = 24
 COMPARISON: dict[str, Any] = {"title": "against peers"}
 TECHNICIAN_AXIS = {"title": None, "labelAngle": -60, "orient": "top", "labelOverlap": False}
 
@@ -105,7 +105,7 @@ def technique_board(technique: Source, first: str | None = None) -> alt.HConcatC
     selection = click_selection(
         "technician", rows.get_column("technician").unique().sort().to_list(), first, "technician"
     )
-    data = alt.Chart(rows, width=DETAIL_WIDTH, height=alt.Step(ROW_STEP))
+    data = alt.Chart(rows, width=DETAIL_WIDTH, height=rows_height(rows.get_column("label")))
     own = data.transform_filter(selection).encode(y=alt.Y("label:N", title="step", axis={**UNTITLED, "labels": False}))
     detail = layer_charts(*excess_dots(own), selected_name(selection, data, "technician", "technician"))
     more = rows.filter(pl.col("comparison") == MORE).sort("technician", "title").select("technician", "title")
@@ -125,7 +125,7 @@ def technique_board(technique: Source, first: str | None = None) -> alt.HConcatC
 def _cell_marks(rows: pl.DataFrame, selection: alt.Parameter) -> alt.Chart:
     colours = alt.Scale(domain=COMPARISONS, range=[HIGH, LOW, "#8884"])
     marks = alt.Scale(domain=COMPARISONS, range=["triangle-up", "triangle-down", "square"])
-    chart = alt.Chart(rows, width=alt.Step(CELL_PX), height=alt.Step(ROW_STEP)).mark_point(
+    chart = alt.Chart(rows, width=alt.Step(CELL_PX), height=rows_height(rows.get_column("label"))).mark_point(
         size=180, filled=True, opacity=1
     )
     return chart.encode(

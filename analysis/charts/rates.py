@@ -52,7 +52,7 @@ RATIO_AXIS = {
 }
 MAX_GROUPS = 60
 """Rows of a chart: more cannot be read, and thousands take minutes to draw."""
-CURVE_POINTS = 400
+CURVE_POINTS = 200
 MAX_MARKS = 600
 """Recalls up to which each has a mark of its own."""
 BLEED_TOOLTIP = [

@@ -1,8 +1,7 @@
 """A chart's specification as a notebook saves it: the same picture from a fraction of the bytes.
 
-Altair repeats every column's name in every row, whether the chart uses the column or not, and a board every transform in
-every layer. Here a table keeps the columns that are used, six digits of a number, and becomes CSV; what all layers of a
-view begin with is written once, in the view.
+Altair repeats every column's name in every row, whether the chart uses the column or not. Here a table keeps the columns
+that are used, five digits of a number, and becomes CSV.
 """
 
 from __future__ import annotations
@@ -11,10 +10,11 @@ import csv
 import json
 import re
 from collections.abc import Iterator
+from copy import deepcopy
 from io import StringIO
 from typing import Any
 
-DIGITS = 6
+DIGITS = 5
 """Significant digits of a fraction."""
 WORD = re.compile(r"\w+")
 PLAIN_NAME = re.compile(r"\w[\w ]*")
@@ -23,13 +23,12 @@ ANY_COLUMN = re.compile(r"^data$|datum\[(?!\d+\]|'[^']*'\])")
 """A text that may use columns it does not name: a tooltip of all data, a name that is put together."""
 DATE = re.compile(r"\d{4}-\d\d")
 TABLES = "datasets"
-VIEWS = ("layer", "hconcat", "vconcat", "concat")
 Rows = list[dict[str, Any]]
 
 
 def saved_spec(spec: dict[str, Any]) -> dict[str, Any]:
     """The specification with each table as text: CSV, or JSON where CSV cannot hold it."""
-    rest = _with_shared_transforms({key: value for key, value in spec.items() if key != TABLES})
+    rest = deepcopy({key: value for key, value in spec.items() if key != TABLES})
     texts, formatted = set(_texts(rest)), {part["name"] for part in _sources(rest) if "format" in part}
     words = None if any(map(ANY_COLUMN.search, texts)) else {word for text in texts for word in WORD.findall(text)}
     tables: dict[str, str] = {}
@@ -43,33 +42,6 @@ def saved_spec(spec: dict[str, Any]) -> dict[str, Any]:
                 parse = {"parse": kinds} if kinds else {}
                 source["format"] = {"type": "json" if kinds is None else "csv", **parse, **source.get("format", {})}
     return rest | {TABLES: tables}
-
-
-def _with_shared_transforms(part: Any) -> Any:
-    """A copy with the transforms that all parts of a view begin with in the view itself."""
-    if isinstance(part, list):
-        return [_with_shared_transforms(one) for one in part]
-    if not isinstance(part, dict):
-        return part
-    whole = {key: _with_shared_transforms(value) for key, value in part.items()}
-    views: list[dict[str, Any]] = next((whole[kind] for kind in VIEWS if kind in whole), [])
-    sources = [view.get("data") for view in views]
-    if len(views) < 2 or ("data" in whole and any(sources)) or any(source != sources[0] for source in sources):
-        return whole
-    shared = _common_start([view.get("transform", []) for view in views])
-    if shared:
-        whole["transform"] = [*whole.get("transform", []), *shared]
-        whole |= {"data": sources[0]} if sources[0] else {}
-        for view in views:
-            view.pop("data", None)
-            view["transform"] = view["transform"][len(shared) :]
-    return whole
-
-
-def _common_start(lists: list[list[Any]]) -> list[Any]:
-    together = enumerate(zip(*lists, strict=False))
-    end = next((place for place, steps in together if any(step != steps[0] for step in steps)), min(map(len, lists)))
-    return lists[0][:end]
 
 
 def _texts(part: Any) -> Iterator[str]:

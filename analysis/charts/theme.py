@@ -69,8 +69,6 @@ def rows_height(labels: pl.Series) -> int:
 def theme() -> alt.theme.ThemeConfig:
     """Plain axes, no frame, a font that every machine has; colours of text are left to the page (light and dark)."""
     text = {
-        "labelFont": FONT,
-        "titleFont": FONT,
         "labelFontSize": 12,
         "titleFontSize": 12,
         "titleFontWeight": "normal",
@@ -88,30 +86,40 @@ def theme() -> alt.theme.ThemeConfig:
                 "titleLimit": 0,
             },
             "legend": {**text, "orient": "top", "title": None, "symbolSize": 80, "labelLimit": 300},
-            "title": {"font": FONT, "anchor": "start", "frame": "bounds", "fontSize": 13, "offset": 8},
+            "title": {"anchor": "start", "frame": "bounds", "fontSize": 13, "offset": 8},
             "header": text,
         }
     }  # fmt: skip
     return look
 
 
-def layer_charts(*charts: alt.Chart, **properties: Any) -> Any:
+def layer_charts(*charts: Any, shared: alt.Chart | None = None, **properties: Any) -> Any:
     """The charts over one another, the first at the bottom, with properties of the whole.
+
+    The data, transforms and encoding of `shared` are those of every part that has none of its own.
 
     Altair copies every part of a layer some ten times; parts that are plain dictionaries already are copied quickly.
     """
-    for chart in charts:
-        if isinstance(chart.mark, alt.SchemaBase):
-            chart.mark = chart.mark.to_dict(validate=False)
-        if isinstance(chart.encoding, alt.SchemaBase):
-            channels = chart.encoding.to_dict(validate=False, context={"data": chart.data})
-            chart.encoding = type(chart.encoding)(**channels)
-        if isinstance(chart.transform, list):  # a lookup keeps its table until the whole is written
-            unchanged = dict, alt.LookupTransform
-            chart.transform = [
-                one if isinstance(one, unchanged) else one.to_dict(validate=False) for one in chart.transform
-            ]
+    for chart in (*charts, *([shared] if shared else [])):
+        if isinstance(chart, alt.Chart):
+            _write_out(chart)
+    if shared:
+        properties |= {"data": shared.data, "transform": shared.transform, "encoding": shared.encoding}
     return alt.layer(*charts, **properties)
+
+
+def _write_out(chart: alt.Chart) -> None:
+    """Make mark, encoding and transforms of a chart plain dictionaries."""
+    if isinstance(chart.mark, alt.SchemaBase):
+        chart.mark = chart.mark.to_dict(validate=False)
+    if isinstance(chart.encoding, alt.SchemaBase):
+        channels = chart.encoding.to_dict(validate=False, context={"data": chart.data})
+        chart.encoding = type(chart.encoding)(**channels)
+    if isinstance(chart.transform, list):  # a lookup keeps its table until the whole is written
+        unchanged = dict, alt.LookupTransform
+        chart.transform = [
+            one if isinstance(one, unchanged) else one.to_dict(validate=False) for one in chart.transform
+        ]
 
 
 def separate_scales(*channels: str) -> dict[str, Any]:

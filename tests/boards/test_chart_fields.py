@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 from typing import Any
 
 import pytest
@@ -19,14 +20,30 @@ PARTS = ("concat", "hconcat", "vconcat", "layer")
 BOARDS = (lead_board, trainer_board, analyst_board)
 
 
-def units(spec: dict[str, Any], data: Any = None, earlier: tuple[dict[str, Any], ...] = ()) -> Iterator[tuple]:
-    """Every chart with a mark: the chart, its data, and its transforms with those of the charts around it."""
-    data, transforms = spec.get("data", data), (*earlier, *spec.get("transform", ()))
-    if "mark" in spec:
-        yield spec, data, transforms
+@dataclass(frozen=True)
+class Unit:
+    """A chart with a mark: what it draws, its data, transforms and encodings with those of the charts around it."""
+
+    mark: Any = None
+    data: Any = None
+    transforms: tuple[dict[str, Any], ...] = ()
+    encoding: dict[str, Any] = field(default_factory=dict)
+
+
+def units(spec: dict[str, Any], around: Unit = Unit()) -> Iterator[Unit]:
+    """Every chart with a mark; one with data of its own takes no transforms from around it."""
+    earlier = () if "data" in spec else around.transforms
+    own = Unit(
+        spec.get("mark"),
+        spec.get("data", around.data),
+        (*earlier, *spec.get("transform", ())),
+        around.encoding | spec.get("encoding", {}),
+    )
+    if own.mark:
+        yield own
     for name in PARTS:
         for part in spec.get(name, ()):
-            yield from units(part, data, transforms)
+            yield from units(part, own)
 
 
 def columns_of(data: dict[str, Any], datasets: dict[str, Any]) -> set[str]:
@@ -52,7 +69,7 @@ def after(transform: dict[str, Any], columns: set[str]) -> tuple[set[str], set[s
         | grouped
         | {one["field"] for one in transform.get("sort", ())}
     )
-    used |= {transform["lookup"]} if "lookup" in transform else set()
+    used |= ({transform["lookup"]} if "lookup" in transform else set()) | set(transform.get("flatten", ()))
     new = {one["as"] for one in steps} | set(transform.get("from", {}).get("fields", ()))
     if "as" in transform:
         new |= set(transform["as"]) if isinstance(transform["as"], list) else {transform["as"]}
@@ -76,16 +93,16 @@ def encoded_columns(value: Any) -> Iterator[str]:
 
 def unknown_columns(chart: dict[str, Any]) -> list[tuple[str, set[str]]]:
     faults = []
-    for unit, data, transforms in units(chart):
-        columns = columns_of(data, chart.get("datasets", {}))
+    for unit in units(chart):
+        columns = columns_of(unit.data, chart.get("datasets", {}))
         if not columns:
             continue  # no rows, so no column can be missing
-        for transform in transforms:
+        for transform in unit.transforms:
             used, later = after(transform, columns)
             faults += [(str(transform), used - columns)] if used - columns else []
             columns = later
-        missing = set(encoded_columns(unit["encoding"])) - columns
-        faults += [(str(unit["mark"]), missing)] if missing else []
+        missing = set(encoded_columns(unit.encoding)) - columns
+        faults += [(str(unit.mark), missing)] if missing else []
     return faults
 
 

@@ -41,7 +41,7 @@ return Array.from(document.querySelectorAll("figure")).map(
 
 
 FIRST_SCREEN = {
-    "lead.html": (".figures-row", ".months_0_marks", ".bars_marks", "[class*=shop_dots]", "[class*=technician_dots]"),
+    "lead.html": (".figures-row", "[class*=months_]", ".bars_marks", "[class*=shop_dots]", "[class*=technician_dots]"),
     "trainer.html": ("[class*=matrix]", "[class*=step_dots]", "[class*=by_quarter]"),
     "analyst.html": ("[class*=file_dots]", "[class*=field_dots]"),
 }
