@@ -31,8 +31,7 @@ def step_curves(report: Report, linked: LinkedChoices) -> list[Any]:
         value=reading_words(),
     )  # fmt: skip
     base = alt.Chart(inline_data(rows.to_dicts())).transform_filter(linked.chosen_curve_filter)
-    curve = layer_charts(*_curve_layers(), _curve_title(), shared=base.encode(x=_reading_axis()))
-    upper = layer_charts(curve, _no_curve_note(linked))
+    upper = layer_charts(*_curve_layers(base), _curve_title(base), _no_curve_note(linked))
     title = alt.TitleParams("Comeback risk by reading (dashed: its limit)", offset=22)
     bars = base.mark_bar(color=CHANCE, width=6).encode(
         x=_reading_axis(), y=alt.Y("bleeds:Q", title=None, axis=_curve_axis(tickCount=2)), tooltip=_curve_tooltips()
@@ -71,32 +70,31 @@ def _curve_tooltips() -> list[alt.Tooltip]:
     ]  # fmt: skip
 
 
-def _curve_layers() -> list[Any]:
-    y = alt.Y("lo:Q", axis=_curve_axis(format=".0%", tickCount=4), title=None)
+def _curve_layers(base: alt.Chart) -> list[Any]:
+    x, y = _reading_axis(), alt.Y("lo:Q", axis=_curve_axis(format=".0%", tickCount=4), title=None)
     limits = [
-        alt.Chart()
-        .transform_filter(f"isValid(datum.{name})")
+        base.transform_filter(f"isValid(datum.{name})")
         .transform_aggregate(limit=f"min({name})")
         .mark_rule(aria=False, color=SUSPECT, strokeDash=[4, 3], strokeWidth=1.5)
         .encode(x=alt.X("limit:Q"))
         for name in ("tolerance_lo", "tolerance_hi")
     ]
-    line = alt.Chart().mark_line(aria=False, color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN, size=25))
+    line = base.mark_line(aria=False, color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN, size=25))
     return [
-        alt.Chart().mark_area(aria=False, color=CHANCE, opacity=0.3).encode(y=y, y2=alt.Y2("hi:Q")),
-        line.encode(y=alt.Y("risk:Q"), tooltip=_curve_tooltips()),
-        alt.Chart()
-        .transform_filter("isValid(datum.pooled)")
+        base.mark_area(aria=False, color=CHANCE, opacity=0.3).encode(x=x, y=y, y2=alt.Y2("hi:Q")),
+        line.encode(x=x, y=alt.Y("risk:Q"), tooltip=_curve_tooltips()),
+        base.transform_filter("isValid(datum.pooled)")
         .mark_text(aria=False, dy=-8, fontSize=11)
-        .encode(y=alt.Y("risk:Q"), text="pooled:N"),
+        .encode(x=x, y=alt.Y("risk:Q"), text="pooled:N"),
         *limits,
     ]
 
 
-def _curve_title() -> Any:
+def _curve_title(base: alt.Chart) -> Any:
     """The step and its reading above the curve."""
-    one = alt.Chart().transform_aggregate(n="count()", groupby=["step", "field"])
-    return words_above(one, "datum.step + ': ' + datum.field", 76)
+    return words_above(
+        base.transform_aggregate(n="count()", groupby=["step", "field"]), "datum.step + ': ' + datum.field", 76
+    )
 
 
 def _no_curve_note(linked: LinkedChoices) -> Any:

@@ -169,26 +169,30 @@ def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
 
 def _peer_comparison_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
     """Who misses the chosen step, compared with peers on the same work, below their columns of the matrix."""
-    shared = alt.Chart(inline_data(compared.to_dicts())).transform_filter(linked.chosen_step_filter)
-    shared = shared.encode(x=_person_axis(linked, labels=False))
+    x = _person_axis(linked, labels=False)
+    base = alt.Chart(inline_data(compared.to_dicts())).transform_filter(linked.chosen_step_filter)
     zero = (
         alt.Chart(inline_data([{"y": 0}])).mark_rule(aria=False, color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("y:Q"))
     )
     axis = alt.Axis(format="+.0%", tickCount=4, **SMALL)
-    rules = (
-        alt.Chart()
-        .mark_rule(aria=False, color=CHANCE, strokeWidth=1.5)
-        .encode(y=alt.Y("lo:Q", title=None, axis=axis), y2=alt.Y2("hi:Q"))
+    rules = base.mark_rule(aria=False, color=CHANCE, strokeWidth=1.5).encode(
+        x=x, y=alt.Y("lo:Q", title=None, axis=axis), y2=alt.Y2("hi:Q")
     )
-    shapes = alt.Scale(domain=WAYS, range=["triangle-up", "triangle-down", "diamond"])
-    dots = alt.Chart(name="technician_dots").mark_point(filled=True, size=55).encode(
-        y=alt.Y("excess:Q"),
-        color=alt.Color("colour:N", scale=None),
-        shape=alt.Shape("way:N", scale=shapes, legend=None),
-        opacity=alt.condition(linked.technician, alt.value(1), alt.value(0.35)),
-        tooltip=EXCESS_TIPS,
-    )  # fmt: skip
-    return layer_charts(zero, layer_charts(rules, dots, shared=shared),
+    dots = (
+        base.mark_point(filled=True, size=55)
+        .encode(
+            x=x,
+            y=alt.Y("excess:Q"),
+            color=alt.Color("colour:N", scale=None),
+            shape=alt.Shape(
+                "way:N", scale=alt.Scale(domain=WAYS, range=["triangle-up", "triangle-down", "diamond"]), legend=None
+            ),
+            opacity=alt.condition(linked.technician, alt.value(1), alt.value(0.35)),
+            tooltip=EXCESS_TIPS,
+        )
+        .properties(name="technician_dots")
+    )
+    return layer_charts(zero, rules, dots, 
         width=CELL_PX * max(len(linked.people), 1), height=PEOPLE_PX,
         title=alt.TitleParams(linked.step_title(": more than peers, points")),
     )  # fmt: skip

@@ -57,8 +57,10 @@ def _miss_counts_chart() -> alt.Chart:
 
 
 def _sum_misses(chart: alt.Chart, by: list[str]) -> alt.Chart:
-    fields = (("3", "missed"), ("4", "recorded"))
-    totals = [alt.AggregatedFieldDef(op="sum", field=field, **{"as": name}) for field, name in fields]
+    totals = [
+        alt.AggregatedFieldDef(op="sum", field=field, **{"as": name})
+        for field, name in (("3", "missed"), ("4", "recorded"))
+    ]
     return chart.transform_aggregate(totals, groupby=[*by])
 
 
@@ -75,14 +77,25 @@ def quarter_chart(report: Report, linked: LinkedChoices) -> Any:
         **SMALL,
     )
     x = alt.X("quarter:O", scale=alt.Scale(domain=quarters), axis=axis)
-    counts = _miss_counts_chart().transform_filter(linked.chosen_step_filter)
-    own, peers = (
-        with_wilson(_sum_misses(alt.Chart().transform_filter(test), ["quarter"]), "missed", "recorded")
-        for test in (
-            linked.chosen_person_filter,
-            "isValid(technician_technician) && datum.technician !== technician_technician",
-        )
+    own = with_wilson(
+        _sum_misses(
+            _miss_counts_chart()
+            .transform_filter(linked.chosen_step_filter)
+            .transform_filter(linked.chosen_person_filter),
+            ["quarter"],
+        ),
+        "missed",
+        "recorded",
     )
+    peers = with_wilson(
+        _sum_misses(
+            _miss_counts_chart().transform_filter(linked.chosen_step_filter).transform_filter(
+                "isValid(technician_technician) && datum.technician !== technician_technician"
+            ),
+            ["quarter"],
+        ),
+        "missed", "recorded",
+    )  # fmt: skip
     y = alt.Y("rate:Q", axis=PERCENT, title=None)
     tips = [
         alt.Tooltip("quarter:O"), alt.Tooltip("rate:Q", format=".1%", title="missed"),
@@ -98,26 +111,22 @@ def quarter_chart(report: Report, linked: LinkedChoices) -> Any:
         .transform_filter(linked.chosen_step_filter)
         .transform_filter("datum.technician === technician_technician")
     )
-    bands = alt.Chart().mark_rule(aria=False, color=PLAIN, opacity=0.4)
-    line = alt.Chart().mark_line(aria=False, color=PLAIN).encode(y=y)
-    points = (
-        alt.Chart().mark_point(filled=True, size=40, color=PLAIN, opacity=1).encode(y=alt.Y("rate:Q"), tooltip=tips)
+    bands = own.mark_rule(aria=False, color=PLAIN, opacity=0.4).encode(
+        x=x, y=alt.Y("lo:Q", title=None), y2=alt.Y2("hi:Q")
     )
-    day = alt.Chart().mark_rule(aria=False, color=SUSPECT, strokeWidth=2)
-    word = alt.Chart().mark_text(aria=False, color=SUSPECT, align="left", dx=4, fontSize=11, baseline="top")
-    counted = layer_charts(
-        peers.mark_line(aria=False, color=CHANCE, strokeDash=[4, 3]).encode(y=y),
-        layer_charts(bands.encode(y=alt.Y("lo:Q", title=None), y2=alt.Y2("hi:Q")), line, points, shared=own),
-        shared=counts,
-    )
-    coaching = layer_charts(day, word.encode(y=alt.value(0), text="word:N"), shared=days)
+    marks = [
+        bands,
+        peers.mark_line(aria=False, color=CHANCE, strokeDash=[4, 3]).encode(x=x, y=y),
+        own.mark_line(aria=False, color=PLAIN).encode(x=x, y=y),
+        own.mark_point(filled=True, size=40, color=PLAIN, opacity=1).encode(x=x, y=y, tooltip=tips),
+        days.mark_rule(aria=False, color=SUSPECT, strokeWidth=2).encode(x=x),
+        days.mark_text(aria=False, color=SUSPECT, align="left", dx=4, fontSize=11, baseline="top").encode(x=x, y=alt.value(0), text="word:N"),
+    ]  # fmt: skip
     title = alt.TitleParams(
         linked.step_title(", by quarter"),
         subtitle="solid: the chosen technician, or all; dashed: everybody else",
     )
-    return layer_charts(
-        counted, coaching, shared=alt.Chart().encode(x=x), width=SIDE_PX, height=95, title=title, name="by_quarter"
-    ).add_params(names)
+    return layer_charts(*marks).add_params(names).properties(width=SIDE_PX, height=95, title=title, name="by_quarter")
 
 
 def learning_charts(report: Report, linked: LinkedChoices) -> list[Any]:
@@ -140,21 +149,21 @@ def learning_charts(report: Report, linked: LinkedChoices) -> list[Any]:
     )
     if table.is_empty():
         return []
+    base = alt.Chart(inline_data(table.to_dicts()), width=SIDE_PX, height=75)
     x = alt.X("years:Q", title="years since the first day at the bench", axis=alt.Axis(tickCount=8, **SMALL))
     y = alt.Y("share:Q", axis=PERCENT, title=None, scale=alt.Scale(zero=False))
     tips = [
         alt.Tooltip("technician:N"), alt.Tooltip("years:Q", title="years from"),
         alt.Tooltip("share:Q", format=".1%", title="of recorded steps missed"), alt.Tooltip("bleeds:Q"),
     ]  # fmt: skip
-    shared = alt.Chart(inline_data(table.to_dicts())).encode(x=x, y=y, tooltip=tips)
-    every = alt.Chart().mark_line(aria=False, color=CHANCE, opacity=0.5, strokeWidth=1).encode(detail="technician:N")
-    line = (
-        alt.Chart()
-        .transform_filter("datum.technician === technician_technician")
-        .mark_line(aria=False, color=PLAIN, strokeWidth=2.5, point=alt.OverlayMarkDef(color=PLAIN))
+    every = base.mark_line(aria=False, color=CHANCE, opacity=0.5, strokeWidth=1).encode(
+        x=x, y=y, detail="technician:N", tooltip=tips
     )
-    title = "Learning: share of all steps missed, by time at the bench"
-    return [layer_charts(every, line, shared=shared, width=SIDE_PX, height=75, title=title)]
+    own = base.transform_filter("datum.technician === technician_technician")
+    line = own.mark_line(aria=False, color=PLAIN, strokeWidth=2.5, point=alt.OverlayMarkDef(color=PLAIN)).encode(
+        x=x, y=y, tooltip=tips
+    )
+    return [layer_charts(every, line, title="Learning: share of all steps missed, by time at the bench")]
 
 
 def choice_in_words(linked: LinkedChoices) -> Any:

@@ -82,7 +82,7 @@ def test_two_clicks_show_the_coaching_that_worked_and_the_one_that_did_not(drive
         assert words(driver).startswith(f"{who}, {step}: ")
         assert "coached 2025-02-28" in visible(driver)
         quarters = driver.execute_script(
-            "const look = (i, out) => { if (i.name === 'by_quarter_layer_0_layer_1_layer_2_marks') out.push(...i.items.map(x => x.datum));"
+            "const look = (i, out) => { if (i.name === 'by_quarter_layer_3_marks') out.push(...i.items.map(x => x.datum));"
             " else (i.items || []).forEach(j => look(j, out)); return out; };"
             "return look(document.getElementById('board').view.scenegraph().root, []).map(d => [d.quarter, d.missed, d.recorded])"
         )

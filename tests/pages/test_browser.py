@@ -45,7 +45,7 @@ FIRST_SCREEN = {
     "trainer.html": ("[class*=matrix]", "[class*=step_dots]", "[class*=by_quarter]"),
     "analyst.html": ("[class*=file_dots]", "[class*=field_dots]"),
 }
-"""Where a board has its figures and first row of charts, which a screen of 1280 by 800 shows; 360 wide, the selection."""
+"""Where a board has its figures and first row of charts, which a screen of 1280 by 800 shows; a narrow one shows the figures and the selection."""
 BOTTOM = """
 const found = [...document.querySelectorAll(arguments[0])];
 return found.length ? Math.max(...found.map(one => one.getBoundingClientRect().bottom + scrollY)) : 9999;
@@ -64,8 +64,15 @@ def driver() -> Iterator:
         yield one
 
 
+def first_screen(file: str, width: int) -> list[str]:
+    """What a screen of this width shows of a page without scrolling: figures, selection, first row of charts."""
+    marks = FIRST_SCREEN.get(file, ())
+    narrow = [*(mark for mark in marks if mark == ".figures-row"), ".selection"] if marks else []
+    return [*marks] if width == 1280 else narrow
+
+
 @pytest.mark.parametrize("file", FILES)
-@pytest.mark.parametrize("width", [360, 1280])
+@pytest.mark.parametrize("width", [360, 400, 1280])
 def test_a_page_draws_all_fits_its_window_asks_for_nothing_and_axe_finds_no_serious_fault(
     driver, folder, file, width
 ) -> None:
@@ -78,9 +85,8 @@ def test_a_page_draws_all_fits_its_window_asks_for_nothing_and_axe_finds_no_seri
     assert asked_for(driver) == [(folder / file).as_uri()]
     assert driver.execute_script("return document.documentElement.scrollWidth") <= width
     assert accessibility_faults(driver) == []
-    for mark in FIRST_SCREEN.get(file, ()):
-        bottom = driver.execute_script(BOTTOM, mark if width == 1280 else ".selection")
-        assert bottom < 800, mark
+    for mark in first_screen(file, width):
+        assert driver.execute_script(BOTTOM, mark) < 800, mark
     resized(driver, 1600)
 
 
@@ -192,13 +198,16 @@ def test_a_question_stands_on_the_sheet_where_its_answer_begins(driver, folder, 
             assert any(question in sheet and " ".join(answer.split()[:4]) in sheet for sheet in sheets), question
 
 
+def audited_pages(folder: Path, bleeds: int) -> Path:
+    write_simulation(co_operative(1, bleeds), folder / "exports")
+    audit_exports(AuditOptions((str(folder / "exports"),), folder / "audit"))
+    return folder / "audit"
+
+
 @pytest.fixture(scope="module")
 def large(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The pages of 20,000 bleeds."""
-    folder = tmp_path_factory.mktemp("large")
-    write_simulation(co_operative(1, 20_000), folder / "exports")
-    audit_exports(AuditOptions((str(folder / "exports"),), folder / "audit"))
-    return folder / "audit"
+    return audited_pages(tmp_path_factory.mktemp("large"), 20_000)
 
 
 @pytest.mark.slow
@@ -217,9 +226,26 @@ def test_pages_of_20_000_bleeds_open_in_two_seconds_and_stay_under_3_mb(driver, 
 @pytest.mark.slow
 def test_a_selection_among_20_000_bleeds_takes_200_ms(driver, large) -> None:
     """Nine of ten: processor time of the page's thread, which another's work on the machine hardly lengthens."""
+    seconds = selection_seconds(driver, large / "lead.html")
+    assert sorted(seconds)[len(seconds) * 9 // 10] < 0.2, seconds
+
+
+@pytest.mark.slow
+def test_a_selection_among_200_000_bleeds_takes_500_ms(driver, tmp_path) -> None:
+    """Nine of ten, as above."""
+    page = audited_pages(tmp_path, 200_000) / "lead.html"
+    seconds = selection_seconds(driver, page)
+    assert sorted(seconds)[len(seconds) * 9 // 10] < 0.5, seconds
+    assert page.stat().st_size < 4_000_000
+
+
+def selection_seconds(driver, page: Path) -> list[float]:
+    """Processor time of selections from each list of a board."""
     resized(driver, 1280, 800)
-    driver.get((large / "lead.html").as_uri())
-    WebDriverWait(driver, PATIENCE_S).until(lambda d: d.execute_script("return document.getElementById('board').view"))
+    driver.get(page.as_uri())
+    WebDriverWait(driver, PATIENCE_S).until(
+        lambda d: d.execute_script("return Boolean(document.getElementById('board').view)")
+    )
     driver.execute_cdp_cmd("Performance.enable", {"timeDomain": "threadTicks"})
     seconds = []
     for name in ("shop", "technician", "brake_model", "brake", "hose_route", "from", "to"):
@@ -230,7 +256,7 @@ def test_a_selection_among_20_000_bleeds_takes_200_ms(driver, large) -> None:
             seconds.append(seconds_of_page(driver) - before)
     driver.execute_cdp_cmd("Performance.disable", {})
     assert len(seconds) > 15
-    assert sorted(seconds)[len(seconds) * 9 // 10] < 0.2, seconds
+    return seconds
 
 
 SELECT = """
