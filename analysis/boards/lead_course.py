@@ -147,14 +147,14 @@ def how_soon(report: Report, cells: CountedCells, selection: Selection) -> Any:
     shares = [{"day": day, "n": n, "share": back / n if n else None} for day, n, back in ends]
     every = alt.Chart(inline_data([{"day": 0, "n": counts["bleeds"], "share": 0}, *shares]))
     own = _share_returned_by_day(period_counts(selection, COUNTS), days)
-    shown = alt.condition(any_chosen(), alt.value(1), alt.value(0))
+    visible = alt.condition(any_chosen(), alt.value(1), alt.value(0))
     last = alt.Chart().transform_filter(f"datum.day === {report.window_days}")
     word = last.mark_text(aria=False, align="left", dx=6, fontSize=11)
     small, large = (alt.OverlayMarkDef(color=colour, size=size) for colour, size in ((CHANCE, 20), (PLAIN, 40)))
     every_line = alt.Chart().mark_line(aria=False, color=CHANCE, strokeDash=[4, 3], point=small).encode(tooltip=tips)
     own_line = alt.Chart().mark_line(aria=False, color=PLAIN, point=large).encode(tooltip=tips)
     layers = [
-        layer_charts(every_line, word.encode(text=alt.value("all"), opacity=shown), shared=every),
+        layer_charts(every_line, word.encode(text=alt.value("all"), opacity=visible), shared=every),
         layer_charts(own_line, word.encode(text=alt.value("selection")), shared=own),
     ]
     title = alt.TitleParams("How soon they came back", offset=22)
@@ -163,12 +163,12 @@ def how_soon(report: Report, cells: CountedCells, selection: Selection) -> Any:
 
 def _share_returned_by_day(chart: alt.Chart, days: dict[int, str]) -> alt.Chart:
     """The share of the counted bleeds that had come back by each day, with the bleeds followed so long."""
-    kept = {"by_0": 0} | {f"comebacks{end}": day for day, end in days.items()}
+    day_of = {"by_0": 0} | {f"comebacks{end}": day for day, end in days.items()}
     return (
         chart.transform_calculate(by_0="0")
-        .transform_fold([*kept], as_=["key", "back"])
+        .transform_fold([*day_of], as_=["key", "back"])
         .transform_calculate(
-            day=f"{json.dumps(kept)}[datum.key]",
+            day=f"{json.dumps(day_of)}[datum.key]",
             n="datum.key === 'by_0' ? datum.bleeds : datum[replace(datum.key, 'comebacks', 'followed')]",
         )
         .transform_calculate(share="datum.n > 0 ? datum.back / datum.n : null")

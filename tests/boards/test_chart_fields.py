@@ -30,14 +30,14 @@ class Unit:
     encoding: dict[str, Any] = field(default_factory=dict)
 
 
-def units(spec: dict[str, Any], around: Unit = Unit()) -> Iterator[Unit]:
+def units(spec: dict[str, Any], parent: Unit = Unit()) -> Iterator[Unit]:
     """Every chart with a mark; one with data of its own takes no transforms from around it."""
-    earlier = () if "data" in spec else around.transforms
+    earlier = () if "data" in spec else parent.transforms
     own = Unit(
         spec.get("mark"),
-        spec.get("data", around.data),
+        spec.get("data", parent.data),
         (*earlier, *spec.get("transform", ())),
-        around.encoding | spec.get("encoding", {}),
+        parent.encoding | spec.get("encoding", {}),
     )
     if own.mark:
         yield own
