@@ -203,7 +203,7 @@ def _completeness_chart(report: Report, fields: list[str], field: alt.Parameter)
         base.mark_bar(color=PLAIN, height=8)
         .encode(
             x=alt.X("share:Q", scale=alt.Scale(domain=[0, 1]), axis=PERCENT, title=None),
-            tooltip=[alt.Tooltip("field:N"), alt.Tooltip("share:Q", format=".1%", title="recorded"), alt.Tooltip("recorded:Q", title="bleeds with it"), alt.Tooltip("bleeds:Q", title="of bleeds")],
+            tooltip=[alt.Tooltip("field:N"), alt.Tooltip("share:Q", format=".1%", title="recorded"), alt.Tooltip("recorded:Q", title="bleeds with it recorded"), alt.Tooltip("bleeds:Q", title="of bleeds")],
         )
         .properties(name="field_dots")
         .add_params(field)
@@ -225,7 +225,7 @@ def _month_axis(report: Report) -> alt.X:
 
 MONTH_TIPS = [
     alt.Tooltip("field:N"), alt.Tooltip("month:O"), alt.Tooltip("share:Q", format=".1%", title="recorded"),
-    alt.Tooltip("recorded:Q", title="bleeds with it"), alt.Tooltip("bleeds:Q", title="of bleeds"),
+    alt.Tooltip("recorded:Q", title="bleeds with it recorded"), alt.Tooltip("bleeds:Q", title="of bleeds"),
 ]  # fmt: skip
 
 
@@ -260,12 +260,12 @@ def _recorded_by_month_chart(report: Report, fields: list[str]) -> Any:
             y=alt.Y("share:Q", scale=alt.Scale(domain=[0, 1]), axis=PERCENT, title=None),
             tooltip=MONTH_TIPS,
         )
-        .properties(width=FIELD_PX, height=60, title="Share recorded: the chosen field, or all of these together")
+        .properties(width=FIELD_PX, height=60, title="Share recorded: the selected field, or all of these together")
     )
 
 
 def _legend_chart(report: Report) -> Any:
-    words = "Counted: grey bars, rows read; slate, rows and values not accepted, shares recorded; ■ larger where more is missing."
+    words = "Counted: grey bars are rows read; slate bars are rows and values not accepted; a larger ■ means more is missing."
     if not report.model.is_empty():
-        words += " Tested on later bleeds: ● with its 95% interval; ◆ a simple rule; dashed, a perfect prediction."
+        words += " Tested on later bleeds: ● the model with its 95% interval, ◆ a simple rule, dashed line a perfect prediction."
     return line_of_text(words, WIDTH, name="legend")

@@ -134,7 +134,7 @@ def _check_figure(report: Report) -> Figure:
 def _saving_figure(report: Report) -> Figure:
     """What never missing the two costliest of the steps that clearly lead to comebacks would save, or the only one."""
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").get_column("step").head(2)
-    label = "Fixing the costliest step" if len(costly) == 1 else "Fixing the two costliest steps"
+    label = "Fixing the costliest step would save" if len(costly) == 1 else "Fixing the two costliest steps would save"
     if costly.is_empty():
         return Figure(label, "not known", "no step clearly leads to comebacks")
     row = report.what_if.filter(pl.col("steps") == " ".join(costly)).row(0, named=True)
@@ -143,6 +143,6 @@ def _saving_figure(report: Report) -> Figure:
     names = " and ".join(f"“{titles.get(step, step)}”" for step in costly)
     return Figure(
         label,
-        f"saves about {row['minutes_per_year'] / 60:,.0f} h a year",
+        f"about {row['minutes_per_year'] / 60:,.0f} h a year",
         f"{row['comebacks_per_year']:.0f} comebacks ({yearly * row['lo']:.0f}–{yearly * row['hi']:.0f}): {names}",
     )

@@ -74,13 +74,13 @@ def lead_board(report: Report) -> alt.ConcatChart:
         title=alt.TitleParams(
             "Comebacks at a glance", subtitle=[str(figure) for figure in lead_figures(report)], fontSize=16
         ),
-        description="The lead's board: comebacks by month, compared on the same work, missed steps, time to a comeback",
+        description="The lead's board: comebacks by month, compared like for like, missed steps, time to a comeback",
     )
 
 
 def _months_chart(report: Report, cells: CountedCells, selection: Selection) -> Any:
     rated = with_wilson(alt.Chart(), "comebacks", "followed").transform_calculate(
-        state="datum.followed < datum.bleeds ? 'still open' : 'followed to the end'",
+        state="datum.followed < datum.bleeds ? 'still open' : 'follow-up complete'",
         early=f"datum.followed_{EARLY_DAYS[1]} >= {MIN_DRAWN} ? datum.comebacks_{EARLY_DAYS[1]} / datum.followed_{EARLY_DAYS[1]} : null",
         earliest=f"datum.followed_{EARLY_DAYS[0]} > 0 ? datum.comebacks_{EARLY_DAYS[0]} / datum.followed_{EARLY_DAYS[0]} : null",
         plotted_rate=f"datum.followed >= {MIN_DRAWN} ? datum.rate : null",
@@ -206,17 +206,17 @@ def _changes(limits: pl.DataFrame) -> pl.DataFrame:
 
 def _legend_chart(cells: CountedCells, kinds: list[str], notes: tuple[str, ...], *, followed: bool) -> Any:
     """The one legend of the board: what is counted in the selection and what the audit estimated."""
-    words = [f"Counted in the selection: {'● followed to the end, ○ still open, ' if followed else ''}■ bleeds."]
+    words = [f"Counted from the selected bleeds: {'● follow-up complete, ○ still open, ' if followed else ''}■ bleeds."]
     if followed and kinds:
         words.append(
-            "Estimated by the audit: grey band, control limits; ▲ clearly more, ▼ clearly fewer, ◆ no clear difference; hollow, "
-            "for all work of that name and not for the selection alone."
+            "Estimated by the audit: grey band, control limits; ▲ clearly more, ▼ clearly fewer, ◆ no clear difference; hollow: "
+            "from all of that group's work, not only the selected bleeds."
         )
     words += notes
     if cells.by_quarter:
-        words.append("Months are put together as quarters: the log is large.")
+        words.append("Months are grouped into quarters because the log is large.")
     if cells.merged:
-        words.append("Names with the fewest bleeds are together as “others”.")
+        words.append("Names with the fewest bleeds are grouped as “others”.")
     rows = [{"text": text, "row": row} for row, text in enumerate(words)]
     return (
         alt.Chart(inline_data(rows), name="legend", width=WIDTH, height=16 * len(rows))

@@ -98,7 +98,7 @@ def _moved_step_chart(cells: CountedCells, selection: Selection, place: int) -> 
         tooltip=[
             alt.Tooltip("title:N", title="step"), alt.Tooltip("month:O"),
             alt.Tooltip("share:Q", format=".1%", title="missed"), alt.Tooltip("interval:N", title="95% interval"),
-            alt.Tooltip("missed:Q"), alt.Tooltip("recorded:Q", title="of recorded"),
+            alt.Tooltip("missed:Q"), alt.Tooltip("recorded:Q", title="of bleeds with the step recorded"),
         ],
     )  # fmt: skip
     name = words_above(
@@ -137,7 +137,7 @@ def how_soon(report: Report, cells: CountedCells, selection: Selection) -> Any:
     axis = alt.Axis(values=[0, *days], **SMALL)
     tips = [
         alt.Tooltip("day:Q", title="by day"), alt.Tooltip("share:Q", format=".1%", title="came back"),
-        alt.Tooltip("n:Q", title="of bleeds followed so long"),
+        alt.Tooltip("n:Q", title="of bleeds followed that long"),
     ]  # fmt: skip
     shared = alt.Chart().encode(
         x=alt.X("day:Q", axis=axis, title="days since the bleed"), y=alt.Y("share:Q", axis=PERCENT, title=None)
@@ -155,7 +155,7 @@ def how_soon(report: Report, cells: CountedCells, selection: Selection) -> Any:
     own_line = alt.Chart().mark_line(aria=False, color=PLAIN, point=large).encode(tooltip=tips)
     layers = [
         layer_charts(every_line, word.encode(text=alt.value("all"), opacity=visible), shared=every),
-        layer_charts(own_line, word.encode(text=alt.value("selection")), shared=own),
+        layer_charts(own_line, word.encode(text=alt.value("selected")), shared=own),
     ]
     title = alt.TitleParams("How soon they came back", offset=22)
     return layer_charts(*layers, shared=shared, width=SOON_PX, height=110, name="how_soon", title=title)

@@ -39,9 +39,9 @@ def compared(report: Report, selection: Selection, kinds: list[str]) -> list[Any
 def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
     """Observed over expected comebacks of each group on the same work, with its interval: estimated by the audit."""
     titles = {
-        "shop": "Workshops, on the same work",
-        "brake_model": "Brake models, on the same work",
-        "technician": "Technicians, on the same work",
+        "shop": "Workshops, like for like",
+        "brake_model": "Brake models, like for like",
+        "technician": "Technicians, like for like",
     }
     rates = report.rates.filter(pl.col("kind") == kind, pl.col("ratio_lo").is_not_null())
     clear = pl.col("signal").is_in(["high", "low"])
@@ -57,7 +57,7 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
     rows_axis = alt.Axis(ticks=False, domain=False, labelLimit=110, labelPadding=4, **SMALL)
     shared = alt.Chart(inline_data(rows.to_dicts())).encode(y=alt.Y(f"{kind}:N", sort=None, title=None, axis=rows_axis))
     axis = alt.Axis(tickMinStep=1, format="d", labelOverlap=False, **SMALL)
-    label = "comebacks for each one expected" if kind != "shop" else None
+    label = "observed / expected comebacks" if kind != "shop" else None
     one = (
         alt.Chart(inline_data([{"x": 1}]))
         .mark_rule(aria=False, color=CHANCE, strokeDash=[4, 3])
@@ -92,7 +92,7 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
             tooltip=[
                 alt.Tooltip("scope:N", title="estimated for"), alt.Tooltip("ratio:Q", format=".2f", title="observed / expected"),
                 alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("comebacks:Q"),
-                alt.Tooltip("expected:Q", format=".1f", title="expected on the same work"),
+                alt.Tooltip("expected:Q", format=".1f", title="expected for the same mix of work"),
                 alt.Tooltip("mature:Q", title="of bleeds followed"), alt.Tooltip("word:N", title="in words"),
             ],
         )

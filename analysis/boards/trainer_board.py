@@ -51,7 +51,7 @@ def trainer_board(report: Report) -> alt.ConcatChart:
     """
     linked = linked_choices(report)
     title = alt.TitleParams("Steps and technicians at a glance", fontSize=16)
-    words = "The trainer's board: steps missed by each technician, what steps cost, shares missed over time"
+    words = "The trainer's board: steps missed by each technician, what missed steps cost, shares missed over time"
     if not linked.steps:
         needed = line_of_text(f"No step of the procedure is recorded in this log. {RECORD_STEPS}", WIDTH)
         return alt.concat(
@@ -110,9 +110,9 @@ def _excess_over_peers(report: Report, linked: LinkedChoices) -> pl.DataFrame:
 
 EXCESS_TIPS = [
     alt.Tooltip("technician:N"), alt.Tooltip("step:N", title="what went wrong"),
-    alt.Tooltip("share:Q", format=".0%", title="missed"), alt.Tooltip("peer_share:Q", format=".0%", title="peers on the same work"),
+    alt.Tooltip("share:Q", format=".0%", title="missed"), alt.Tooltip("peer_share:Q", format=".0%", title="missed by peers on similar work"),
     alt.Tooltip("interval:N", title="more than peers, 95%"), alt.Tooltip("missed:Q"),
-    alt.Tooltip("recorded:Q", title="of recorded"), alt.Tooltip("way:N", title="in words"),
+    alt.Tooltip("recorded:Q", title="of bleeds with the step recorded"), alt.Tooltip("way:N", title="in words"),
 ]  # fmt: skip
 
 
@@ -156,7 +156,8 @@ def _excess_matrix_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any:
         .encode(x=_person_axis(linked, labels=True), y=alt.value(-2), text="shop:N")
     )
     title = alt.TitleParams(
-        "Who misses a step more or less often than peers (last 12 months, same work)", offset=18 if linked.shops else 8
+        "Who misses a step more or less often than peers (last 12 months, similar work)",
+        offset=18 if linked.shops else 8,
     )
     return layer_charts(
         marks,
@@ -212,7 +213,7 @@ def _missed_shares_chart(report: Report, linked: LinkedChoices) -> Any:
             x="rate:Q",
             tooltip=[
                 alt.Tooltip("step:N", title="what went wrong"), alt.Tooltip("rate:Q", format=".1%", title="missed"),
-                alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("missed:Q"), alt.Tooltip("recorded:Q", title="of recorded"),
+                alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("missed:Q"), alt.Tooltip("recorded:Q", title="of bleeds with the step recorded"),
             ],
         )
         .properties(name="matrix")
@@ -246,10 +247,10 @@ def _step_costs_chart(report: Report, linked: LinkedChoices) -> list[Any]:
         tooltip=[
             alt.Tooltip("step:N", title="what went wrong"), alt.Tooltip("preventable_per_100:Q", format=".2f", title="prevented per 100 bleeds"),
             alt.Tooltip("lo:Q", format=".2f", title="from"), alt.Tooltip("hi:Q", format=".2f", title="to"),
-            alt.Tooltip("missed:Q"), alt.Tooltip("recorded:Q", title="of recorded"), alt.Tooltip("word:N", title="in words"),
+            alt.Tooltip("missed:Q"), alt.Tooltip("recorded:Q", title="of bleeds with the step recorded"), alt.Tooltip("word:N", title="in words"),
         ],
     )  # fmt: skip
-    title = alt.TitleParams("What each costs", offset=18 if linked.shops else 8)
+    title = alt.TitleParams("What each missed step costs", offset=18 if linked.shops else 8)
     chart = layer_charts(zero, rules, dots.properties(name="step_dots"))
     return [chart.properties(width=COST_PX, height=ROW_PX * len(linked.steps), title=title)]
 
@@ -284,7 +285,7 @@ def _recording_flags_chart(report: Report) -> Any:
 
 
 def _legend_chart(report: Report) -> Any:
-    words = "Counted: ● shares missed."
+    words = "Solid circles are counted shares of bleeds with the step missed."
     if report.technique.get_column("excess").count():
-        words += " Estimated by the audit: ▲ clearly more, ▼ clearly fewer, ► clearly costs comebacks; faint or ◆, not clear."
+        words += " Estimated by the audit: ▲ clearly more, ▼ clearly fewer, ► clearly leads to comebacks. Faint marks and ◆ are not clear."
     return line_of_text(words, WIDTH, name="legend")

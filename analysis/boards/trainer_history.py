@@ -99,7 +99,7 @@ def quarter_chart(report: Report, linked: LinkedChoices) -> Any:
     y = alt.Y("rate:Q", axis=PERCENT, title=None)
     tips = [
         alt.Tooltip("quarter:O"), alt.Tooltip("rate:Q", format=".1%", title="missed"),
-        alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("missed:Q"), alt.Tooltip("recorded:Q", title="of recorded"),
+        alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("missed:Q"), alt.Tooltip("recorded:Q", title="of bleeds with the step recorded"),
     ]  # fmt: skip
     coached = report.log.coaching.select(
         "technician", step=pl.col("step").replace(linked.titles),
@@ -124,7 +124,7 @@ def quarter_chart(report: Report, linked: LinkedChoices) -> Any:
     ]  # fmt: skip
     title = alt.TitleParams(
         linked.step_title(", by quarter"),
-        subtitle="solid: the chosen technician, or all; dashed: everybody else",
+        subtitle="solid: the selected technician, or everyone; dashed: everyone else",
     )
     return layer_charts(*marks).add_params(names).properties(width=SIDE_PX, height=95, title=title, name="by_quarter")
 

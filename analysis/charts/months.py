@@ -84,7 +84,7 @@ def cusum_lines(months: Source) -> alt.LayerChart | alt.FacetChart:
         y=alt.Y("limit:Q", title="limit", axis=CUSUM_AXIS), color=colour
     )
     return layer_charts(limit, lines, *_measure_marks(rows_with_cusum)).properties(
-        description="CUSUM of comebacks against the same work, for worse and for better, by month, each with its limit"
+        description="CUSUM of comebacks against those expected for the same mix of work, for worse and for better, by month, each with its limit"
     )
 
 

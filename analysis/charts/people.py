@@ -69,8 +69,8 @@ def technique_tooltip() -> list[alt.Tooltip]:
         alt.Tooltip("title:N", title="step"),
         alt.Tooltip("missed:Q", title="missed", format=",d"),
         alt.Tooltip("recorded:Q", title="recorded", format=",d"),
-        alt.Tooltip("share:Q", title="missed, own", format=".0%"),
-        alt.Tooltip("peer_share:Q", title="missed, peers on the same work", format=".0%"),
+        alt.Tooltip("share:Q", title="missed by this technician", format=".0%"),
+        alt.Tooltip("peer_share:Q", title="missed by peers on similar work", format=".0%"),
         alt.Tooltip("excess:Q", title="more than peers", format="+.1%"),
         alt.Tooltip("lo:Q", title="from", format="+.1%"),
         alt.Tooltip("hi:Q", title="to", format="+.1%"),
@@ -117,7 +117,7 @@ def technique_board(technique: Source, first: str | None = None) -> alt.HConcatC
         .resolve_scale(color="independent", shape="independent")
         .properties(
             **({"title": f"Technicians: {note}"} if note else {}),
-            description=f"Steps missed more often than peers on the same work, by technician: {listing or 'none'}",
+            description=f"Steps missed more often than peers on similar work, by technician: {listing or 'none'}",
         )
     )
 

@@ -163,11 +163,11 @@ def _detail_chart(
     everyone = "all technicians" if kind_label == "technician" else "all models"
     axis = {**PERCENT, "title": f"{detail_label}\n(tick: {everyone})"}
     dots = base.mark_point(filled=True, size=80, opacity=1, color=PLAIN).encode(
-        x=alt.X("share:Q", title="own share", axis=axis, scale=alt.Scale(domain=[0, 1])),
+        x=alt.X("share:Q", title="this group's share", axis=axis, scale=alt.Scale(domain=[0, 1])),
         tooltip=[
             alt.Tooltip("group:N", title=kind_label),
             alt.Tooltip("what:N", title="kind"),
-            alt.Tooltip("n:Q", title="own", format=",d"),
+            alt.Tooltip("n:Q", title="bleeds of this group", format=",d"),
             alt.Tooltip("of:Q", title="of", format=",d"),
             alt.Tooltip("share_all:Q", title=f"share of {everyone}", format=".0%"),
         ],
@@ -183,7 +183,8 @@ def _ratio_chart(
 ) -> alt.LayerChart | alt.FacetChart:
     base = _base_chart(rows, WIDTH, kind_label)
     chance = base.mark_bar(color=CHANCE, opacity=0.28, height=ROW_PX - 8, aria=False).encode(
-        x=alt.X("funnel_lo:Q", title="chance from", axis=RATIO_AXIS), x2=alt.X2("funnel_hi:Q", title="chance to")
+        x=alt.X("funnel_lo:Q", title="expected by chance, low", axis=RATIO_AXIS),
+        x2=alt.X2("funnel_hi:Q", title="expected by chance, high"),
     )
     width = None if selection is None else conditional(alt.StrokeWidthValue, selection, 5, 2)
     interval = interval_rule(base, "ratio_lo", "ratio_hi", RATIO_AXIS, width)

@@ -35,7 +35,7 @@ MAX_RATIO = 8.0
 DASHED = [4, 3]
 RISK_AXIS = {**PERCENT, "title": "risk of a comeback within the window"}
 SHARE_CHECKED = "share of bleeds checked a second time"
-CAUGHT_AXIS = {"title": "comebacks covered, of 100", "format": ".0f"}
+CAUGHT_AXIS = {"title": "comebacks included, per 100", "format": ".0f"}
 AUC_AXIS = {"format": ".2f", "tickCount": 6, "title": "AUC (dashed: a coin toss)"}
 RATIO_AXIS = {"title": "observed / predicted", "format": ".2~f"}
 
@@ -104,14 +104,14 @@ def second_check_curve(second_checks: Source, per_week: float | None = None) -> 
             x=alt.X("share:Q", title="share checked", axis=share_axis),
             y=alt.Y(
                 "caught_per_100_comebacks:Q",
-                title="covered, of 100",
+                title="comebacks included, per 100",
                 axis=CAUGHT_AXIS,
                 scale=alt.Scale(domain=[0, 100]),
             ),
             tooltip=[
                 alt.Tooltip("share:Q", title="share checked", format=".0%"),
                 alt.Tooltip("checks_per_week:Q", title="checks a week", format=".1f"),
-                alt.Tooltip("caught_per_100_comebacks:Q", title="covered, of 100", format=".0f"),
+                alt.Tooltip("caught_per_100_comebacks:Q", title="comebacks included, per 100", format=".0f"),
                 alt.Tooltip("minutes_saved:Q", title="minutes saved a year", format=",.0f"),
             ],
         )
@@ -121,14 +121,14 @@ def second_check_curve(second_checks: Source, per_week: float | None = None) -> 
         .mark_line(color=CHANCE, strokeDash=DASHED, aria=False)
         .encode(
             x=alt.X("share:Q", title="share checked", axis=share_axis),
-            y=alt.Y("caught:Q", title="covered at random", axis=CAUGHT_AXIS),
+            y=alt.Y("caught:Q", title="by checking at random", axis=CAUGHT_AXIS),
         )
     )
     examples = second_checks.sort("share").gather_every(max(1, second_checks.height // 4))
     complete = examples.select("share", "caught_per_100_comebacks").drop_nulls()
     words = "; ".join(f"{share:.0%} checked cover {caught:.0f}" for share, caught in complete.iter_rows())
     return layer_charts(diagonal, line, *_possible_checks(second_checks, per_week)).properties(
-        description=f"Comebacks covered, of 100, by share of bleeds checked: {words}"
+        description=f"Comebacks included, per 100, by share of bleeds checked: {words}"
     )
 
 
@@ -148,13 +148,13 @@ def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> lis
         .transform_window(place="row_number()", sort=[alt.SortField("checks_per_week", order="descending")])
         .transform_filter("datum.place === 1")
         .transform_calculate(
-            covers="'up to ' + checks + (checks == 1 ? ' check a week covers ' : ' checks a week cover ') + format(datum.caught_per_100_comebacks, '.0f') + ' of 100'",
+            covers="'up to ' + checks + (checks == 1 ? ' check a week includes ' : ' checks a week include ') + format(datum.caught_per_100_comebacks, '.0f') + ' of 100 comebacks'",
             saves="(datum.minutes_saved < 0 ? 'costing ' : 'saving ') + format(abs(datum.minutes_saved) / 60, ',.0f') + ' hours a year'",
         )
     )  # fmt: skip
     dot = chosen.mark_point(filled=True, size=140, color=HIGH, opacity=1).encode(
         x=alt.X("share:Q", title="share checked", axis=share_axis),
-        y=alt.Y("caught_per_100_comebacks:Q", title="covered, of 100", axis=CAUGHT_AXIS),
+        y=alt.Y("caught_per_100_comebacks:Q", title="comebacks included, per 100", axis=CAUGHT_AXIS),
     )
     words = [
         chosen.mark_text(aria=False, align="right", fontWeight="bold", dx=-6).encode(

@@ -21,7 +21,7 @@ SIGNAL_LABELS = {
     "low": "clearly fewer",
     "none": "no clear difference",
     "too_few": "too few to say",
-    "in_question": "returns in question",
+    "in_question": "returns possibly incomplete",
 }
 VERDICT_LABELS = {
     "costs_comebacks": "leads to comebacks",
