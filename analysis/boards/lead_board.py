@@ -83,9 +83,9 @@ def _months_chart(report: Report, cells: CountedCells, selection: Selection) -> 
         state="datum.followed < datum.bleeds ? 'still open' : 'follow-up complete'",
         early=f"datum.followed_{EARLY_DAYS[1]} >= {MIN_DRAWN} ? datum.comebacks_{EARLY_DAYS[1]} / datum.followed_{EARLY_DAYS[1]} : null",
         earliest=f"datum.followed_{EARLY_DAYS[0]} > 0 ? datum.comebacks_{EARLY_DAYS[0]} / datum.followed_{EARLY_DAYS[0]} : null",
-        plotted_rate=f"datum.followed >= {MIN_DRAWN} ? datum.rate : null",
+        came_back=f"datum.followed >= {MIN_DRAWN} ? datum.rate : null",
     )
-    y = alt.Y("plotted_rate:Q", axis=PERCENT, title=None)
+    y = alt.Y("came_back:Q", axis={**PERCENT.to_dict(), "title": None}, title="came back")
     tips = [
         alt.Tooltip("month:O"), alt.Tooltip("rate:Q", format=".1%", title="came back"),
         alt.Tooltip("interval:N", title="95% interval"), alt.Tooltip("comebacks:Q"),
@@ -101,7 +101,7 @@ def _months_chart(report: Report, cells: CountedCells, selection: Selection) -> 
         .encode(y=y)
     )
     dots = alt.Chart(name="months").mark_point(size=42, strokeWidth=1.6, opacity=1, stroke=PLAIN).encode(
-        y=alt.Y("plotted_rate:Q"),
+        y=alt.Y("came_back:Q", title="came back"),
         fill=alt.condition(alt.datum.state == "still open", alt.value("transparent"), alt.value(PLAIN)),
         opacity=alt.condition(selection.period, alt.value(1), alt.value(0.25)),
         tooltip=tips,

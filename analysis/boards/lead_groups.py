@@ -69,24 +69,21 @@ def _group_chart(report: Report, selection: Selection, kind: str) -> Any:
         .encode(x=alt.X("ratio_lo:Q"), x2=alt.X2("ratio_hi:Q"))
     )
     picked = selection.clicked[kind]
-    colour = f"datum.signal === 'high' ? '{HIGH}' : datum.signal === 'low' ? '{LOW}' : '{CHANCE}'"
+    domain = ["high", "low", "none", "too_few"]
+    colours = alt.Scale(domain=domain, range=[HIGH, LOW, CHANCE, CHANCE])
     hollow = any_chosen(kind)
     dots = (
         alt.Chart(name=f"{kind}_dots")
-        .transform_calculate(colour=colour)
         .mark_point(size=64, strokeWidth=1.6)
         .encode(
             x=alt.X("ratio:Q"),
             shape=alt.Shape(
                 "signal:N",
-                scale=alt.Scale(
-                    domain=["high", "low", "none", "too_few"],
-                    range=["triangle-up", "triangle-down", "diamond", "diamond"],
-                ),
+                scale=alt.Scale(domain=domain, range=["triangle-up", "triangle-down", "diamond", "diamond"]),
                 legend=None,
             ),
-            stroke=alt.Stroke("colour:N", scale=None),
-            fill=alt.Fill("colour:N", scale=None),
+            stroke=alt.Stroke("signal:N", scale=colours, legend=None),
+            fill=alt.Fill("signal:N", scale=colours, legend=None),
             fillOpacity=alt.condition(hollow, alt.value(0), alt.value(1)),
             opacity=alt.condition(picked, alt.value(1), alt.value(0.35)),
             tooltip=[

@@ -97,7 +97,6 @@ def _lay_out_panels(report: Report, linked: LinkedChoices) -> Any:
 def _excess_over_peers(report: Report, linked: LinkedChoices) -> pl.DataFrame:
     """How much more or less than peers each technician misses each step; empty without peers to compare with."""
     clear = pl.when(pl.col("lo") > 0).then(pl.lit("more")).when(pl.col("hi") < 0).then(pl.lit("fewer"))
-    colours = {"more": HIGH, "fewer": LOW, "no clear difference": CHANCE}
     table = report.technique.with_columns(step=pl.col("step").replace(linked.titles)).filter(
         pl.col("excess").is_not_null(), pl.col("step").is_in(linked.steps), pl.col("technician").is_in(linked.people)
     )
@@ -105,7 +104,7 @@ def _excess_over_peers(report: Report, linked: LinkedChoices) -> pl.DataFrame:
         "technician", "step", "excess", "lo", "hi", "missed", "recorded", "share", "peer_share",
         size=pl.col("excess").abs(), way=clear.otherwise(pl.lit("no clear difference")),
         interval=pl.format("{} to {} points", (100 * pl.col("lo")).round(1), (100 * pl.col("hi")).round(1)),
-    ).with_columns(colour=pl.col("way").replace(colours))  # fmt: skip
+    )  # fmt: skip
 
 
 EXCESS_TIPS = [
@@ -184,7 +183,7 @@ def _peer_comparison_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any
         .encode(
             x=x,
             y=alt.Y("excess:Q"),
-            color=alt.Color("colour:N", scale=None),
+            color=alt.Color("way:N", scale=alt.Scale(domain=WAYS, range=[HIGH, LOW, CHANCE]), legend=None),
             shape=alt.Shape(
                 "way:N", scale=alt.Scale(domain=WAYS, range=["triangle-up", "triangle-down", "diamond"]), legend=None
             ),

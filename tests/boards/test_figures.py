@@ -89,9 +89,9 @@ def test_the_embedded_font_is_small_and_its_licence_is_next_to_it() -> None:
 
 def test_the_calculated_columns_of_the_lead_board_are_those_it_draws(audited) -> None:
     text = json.dumps(lead_board(audited).to_dict(validate=False))
-    for column in ("plotted_rate", "deviation"):
+    for column in ("came_back", "deviation"):
         assert f'"as": "{column}"' in text
-    assert '"field": "plotted_rate"' in text
+    assert '"field": "came_back"' in text
     assert '"op": "sum", "field": "deviation"' in text or '"field": "deviation", "op": "sum"' in text
     assert '"drawn"' not in text
 
