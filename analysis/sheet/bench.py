@@ -14,9 +14,9 @@ from schemas.log import Sessions
 
 CAUTIONS = (
     "Brakes are safety parts. The maker's instructions, local rules and a qualified mechanic come first.",
-    "Mineral oil and DOT fluid never mix: check the fluid and the kit before you start.",
+    "Never mix mineral oil and DOT fluid: check the fluid and the kit before you start.",
     "End with a hard pull. A brake with a soft lever or a leak does not leave the shop.",
-    "Used fluid goes to licensed disposal. Wear gloves and eye protection.",
+    "Take used fluid to a licensed disposal facility. Wear gloves and eye protection.",
 )
 LABELS = {
     "session_id": "Job no.",
@@ -28,23 +28,36 @@ LABELS = {
     "pump_gain_mm": "Pump-up (shortening after five quick pulls)",
 }
 """Labels that say more than those of the pages, because they ask for an entry."""
+COUNTED = {
+    "cycles": "passes",
+    "lever_vacuum_strokes": "strokes",
+    "bubbles_first": "bubbles",
+    "bubbles_last": "bubbles",
+    "blocks_fitted": "blocks",
+}
+"""What a count counts, written where other readings have their unit."""
 MAX_FONT_PT, STEPS_HEIGHT_PT = 8.6, 190.0
 """Font size, and the total for all steps that fits one page: more than 22 steps make the font smaller."""
 
 
 def target_with_unit(step: Step, fields: dict[str, Entry]) -> str:
-    """`75–80 mm`, `65–85 % full`, `2 or more`, `yes`, `bleed blocks fitted ≥ pairs of pistons`.
+    """`75–80 mm`, `65–85 % full`, `2 or more passes`, `yes`, `at least the number of pairs of pistons`.
 
-    A step that reads a field of the workshop's own has a target without a unit.
+    A step that reads a custom field has a target without a unit.
     """
     rule = step.rule
     if isinstance(rule, Is):
         return "yes" if rule.value else "no"
     if isinstance(rule, Equals) and isinstance(rule.value, str):
         return value_label(rule.value)
-    if isinstance(rule, AboveField | AtLeastField):
-        sign = ">" if isinstance(rule, AboveField) else "≥"
-        return f"{_label_of_field(step.field, fields)} {sign} {_label_of_field(rule.other, fields)}"
+    if isinstance(rule, AboveField):
+        return f"more than the {_label_of_field(rule.other, fields)}"
+    if isinstance(rule, AtLeastField):
+        count = "number of " if rule.other in fields and fields[rule.other].type == "whole number" else ""
+        return f"at least the {count}{_label_of_field(rule.other, fields)}"
+    if step.field in COUNTED:
+        place = " in the last pass" if step.field == "bubbles_last" else ""
+        return f"{_range_text(step.limits, '').replace('less', 'fewer')} {COUNTED[step.field]}{place}"
     unit = fields[step.field].unit if step.field in fields else ""
     return _range_text(step.limits, unit) + (" (or the brake's own limits)" if isinstance(rule, BrakeLimits) else "")
 
@@ -124,7 +137,8 @@ def sheet_label(field: Entry) -> str:
 
 def _field_blank(field: Entry, label: str = "") -> SheetBlank:
     ticks = ("yes", "no") if field.type == "true/false" else tuple(map(value_label, field.levels))
-    return SheetBlank(ticks, "% full" if field.unit == "fraction" else field.unit, label)
+    unit = "% full" if field.unit == "fraction" else COUNTED.get(field.name, field.unit)
+    return SheetBlank(ticks, unit, label)
 
 
 def _step_box(step: Step, fields: dict[str, Entry], step_fields: set[str]) -> SheetBox:

@@ -76,7 +76,7 @@ class _Formats:
 def _own_entries(standard: Standard) -> list[Entry]:
     """Columns for the workshop's own fields that the procedure reads."""
     return [
-        Entry("sessions", name, name, kind, "", "", "", "", False, None, None, (), "your own field")
+        Entry("sessions", name, name, kind, "", "", "", "", False, None, None, (), "custom field")
         for name, kind in own_fields(standard).items()
     ]
 
@@ -106,14 +106,14 @@ def _heading_comment(entry: Entry, standard: Standard | None) -> str:
         for step in (standard.steps if standard else ())
         if step.field == entry.name and entry.table == "sessions"
     ]
-    lines.append("Required" if entry.required else "Leave empty if not recorded")
+    lines.append("Required" if entry.required else "Leave blank if not recorded")
     return "\n".join(lines)
 
 
 def _allowed_values_text(entry: Entry) -> str:
     """`2 to 480 min`, `front, rear`."""
     if entry.unit == "fraction":
-        return f"{entry.range} (0.75 is 75% full)"
+        return f"{entry.range} (0.75 is 75%{' full' if entry.name.endswith('_fill') else ''})"
     return entry.range if entry.unit in ("", "currency") else f"{entry.range} {entry.unit}"
 
 

@@ -53,7 +53,7 @@ def read_standard(path: str | Path, own_fields: Iterable[str] = ()) -> Standard:
 
 
 def _read_text(file: Path) -> str:
-    expected = "a standard in TOML, a few kilobytes"
+    expected = "a procedure in TOML, a few kilobytes"
     try:
         if not file.is_file():
             problem = "is not a file" if file.exists() else "does not exist"
@@ -64,7 +64,7 @@ def _read_text(file: Path) -> str:
     except OSError as error:
         raise UserError(str(file), f"cannot be read: {error.strerror}", expected, "check the path") from error
     except UnicodeDecodeError as error:
-        raise UserError(str(file), "is not UTF-8 text", "a standard in TOML, UTF-8", "save it as UTF-8") from error
+        raise UserError(str(file), "is not UTF-8 text", "a procedure in TOML, UTF-8", "save it as UTF-8") from error
 
 
 def _parse_standard(text: str, name: str, own_fields: tuple[str, ...], default: Standard | None) -> Standard:

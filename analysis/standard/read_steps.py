@@ -32,7 +32,7 @@ MAX_NUMBER = 1_000_000_000
 MAX_TEXT_LENGTH = 200
 """Characters of a title, which is printed in charts and tables."""
 _MAX_QUOTED_LENGTH = 60
-_KINDS = {int: "a whole number", float: "a number", str: "a text in quotes", bool: "true or false"}
+_KINDS = {int: "a whole number", float: "a number", str: "text in quotes", bool: "true or false"}
 FIELDS = {entry.name: entry for entry in dictionary("sessions", Sessions)}
 BRAKE_FIELDS = {entry.name for entry in dictionary("brakes", Brakes) if entry.type == "number"}
 STEP_PLACES = ("preparation", "first pass", "passes", "closing", "after")
@@ -248,7 +248,7 @@ def _read_work_condition(table: dict[str, Any], location: TomlLocation) -> WorkC
 def _read_field(table: dict[str, Any], key: str, location: TomlLocation, own_fields: tuple[str, ...]) -> str:
     field: str = read_value(table, key, location, str)
     if field not in FIELDS and field not in own_fields:
-        expected = "a field of the bleeds, or own.<name> from the map's own fields"
+        expected = "a field of the bleeds, or own.<name> for a custom field of the map"
         raise location.error(f"{key} = {field!r} is not a field of a bleed", expected, "see: rebleed fields", key)
     return field
 
@@ -279,7 +279,7 @@ def _read_rule(table: dict[str, Any], location: TomlLocation, own_fields: tuple[
 def _read_equals_rule(table: dict[str, Any], location: TomlLocation) -> Equals:
     value = table["equals"]
     if isinstance(value, bool) or not isinstance(value, int | float | str):
-        raise location.error(f"equals = {value!r}", "a number or a text", "for true or false write is = true", "equals")
+        raise location.error(f"equals = {value!r}", "a number or text", "for true or false write is = true", "equals")
     return Equals(value if isinstance(value, str) else read_value(table, "equals", location, float))
 
 

@@ -107,7 +107,7 @@ def test_the_trainer_sees_which_steps_cost_and_which_do_not(driver, audit) -> No
     costs = [line for line in visible(driver).splitlines() if "prevented per 100 bleeds" in line]
     for step in ("Kit not purged", "Fewer than 2 push-pull passes", "Stopped with bubbles showing"):
         assert any(step in line and "in words: leads to comebacks" in line for line in costs)
-    for step in ("Lever reach not set before bleeding", "Caliper syringe filled too much or too little"):
+    for step in ("Lever reach not set before bleeding", "Caliper syringe overfilled or underfilled"):
         assert any(step in line and "in words: no clear cost" in line for line in costs)
 
 

@@ -41,7 +41,10 @@ def test_every_step_is_on_the_sheet_in_order_with_its_target(tmp_path: Path) -> 
     assert "75–80 mm" in text
     assert "65–85 % full" in text
     assert "1.2–2 N·m (or the brake&#39;s own limits)" in text
-    assert "bleed blocks fitted ≥ pairs of pistons" in text
+    assert "at least the number of pairs of pistons" in text
+    assert "2 or more passes" in text
+    assert "0 bubbles in the last pass" in text
+    assert "________ bubbles" in text
 
 
 def test_a_reading_that_a_step_is_compared_with_has_its_own_place(tmp_path: Path) -> None:
@@ -53,7 +56,7 @@ def test_a_reading_that_a_step_is_compared_with_has_its_own_place(tmp_path: Path
 def test_cautions_come_before_anything_to_fill_in(tmp_path: Path) -> None:
     text = text_of(tmp_path, built_in())
     assert text.index("Brakes are safety parts") < text.index("Job details")
-    assert "never mix" in text
+    assert "Never mix" in text
 
 
 def test_markup_in_a_procedure_is_escaped(tmp_path: Path) -> None:

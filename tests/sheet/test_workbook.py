@@ -89,7 +89,7 @@ def test_comments_on_the_headings_give_unit_range_and_step(book: zipfile.ZipFile
         for name in book.namelist()
         if name.startswith("xl/comments")
     )
-    for words in ("40 to 130 mm", "75–80 mm", "At least 2 push-pull passes", "Required", "Leave empty"):
+    for words in ("40 to 130 mm", "75–80 mm", "At least 2 push-pull passes", "Required", "Leave blank"):
         assert words in notes, words
 
 

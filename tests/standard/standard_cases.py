@@ -36,7 +36,7 @@ def _yes_or_no(step: str, field: str, not_done: str) -> list[StepCase]:
     return [
         StepCase(step, {field: True}, False, "recorded as done"),
         StepCase(step, {field: False}, True, not_done),
-        StepCase(step, {}, None, "no record"),
+        StepCase(step, {}, None, "not recorded"),
     ]
 
 
@@ -47,7 +47,7 @@ def _range(step: str, field: str, readings: tuple[float, float, float, float]) -
         StepCase(step, {field: lowest}, False, "the lower limit itself is allowed"),
         StepCase(step, {field: highest}, False, "the upper limit itself is allowed"),
         StepCase(step, {field: too_high}, True, "above the limit"),
-        StepCase(step, {}, None, "no record"),
+        StepCase(step, {}, None, "not recorded"),
     ]
 
 
@@ -55,7 +55,7 @@ def _at_least(step: str, field: str, too_few: float, enough: float) -> list[Step
     return [
         StepCase(step, {field: too_few}, True, "below the minimum"),
         StepCase(step, {field: enough}, False, "the minimum itself is enough"),
-        StepCase(step, {}, None, "no record"),
+        StepCase(step, {}, None, "not recorded"),
     ]
 
 
@@ -69,15 +69,25 @@ def _torque(step: str, field: str) -> list[StepCase]:
             step,
             {field: 1.2, "brake_model": "Marl 4"},
             False,
-            "a brake missing from the brakes table has the usual limits",
+            "a brake missing from the brakes table uses the usual limits",
         ),
-        StepCase(step, {field: 1.3, "brake_model": "Gneiss 1"}, False, "own upper limit, usual lower limit"),
-        StepCase(step, {field: 1.0, "brake_model": "Gneiss 1"}, True, "own upper limit, usual lower limit"),
+        StepCase(
+            step,
+            {field: 1.3, "brake_model": "Gneiss 1"},
+            False,
+            "the brake's own upper limit, and the usual lower limit",
+        ),
+        StepCase(
+            step,
+            {field: 1.0, "brake_model": "Gneiss 1"},
+            True,
+            "the brake's own upper limit, and the usual lower limit",
+        ),
         StepCase(
             step,
             {field: 3.0, "brake_model": "Schist 6"},
             False,
-            "own lower limit above the usual upper limit, which is then ignored",
+            "the brake's own lower limit is above the usual upper limit, which is then ignored",
         ),
     ]
 
@@ -89,7 +99,7 @@ STEP_CASES = [
     StepCase("blocks", {"blocks_fitted": 1, "piston_pairs": 2}, True, "two pairs of pistons, one block"),
     StepCase("blocks", {"blocks_fitted": 2, "piston_pairs": 2}, False, "one block for each pair"),
     StepCase("blocks", {"blocks_fitted": 1}, False, "number of pairs not recorded: one block is enough"),
-    StepCase("blocks", {"blocks_fitted": 0}, True, "zero never counts"),
+    StepCase("blocks", {"blocks_fitted": 0}, True, "zero blocks is always a miss"),
     StepCase("blocks", {"piston_pairs": 2}, None, "number of blocks not recorded"),
     *_range("lever_fill", "lever_syringe_fill", (0.64, 0.65, 0.85, 0.86)),
     *_range("caliper_fill", "caliper_syringe_fill", (0.14, 0.15, 0.35, 0.36)),
@@ -122,7 +132,7 @@ STEP_CASES = [
 
 HOLD_CASES = [
     HoldCase(
-        {"fluid_required": "mineral", "fluid_used": "dot5.1"}, ("wrong_fluid",), "mineral oil and DOT fluid never mix"
+        {"fluid_required": "mineral", "fluid_used": "dot5.1"}, ("wrong_fluid",), "never mix mineral oil and DOT fluid"
     ),
     HoldCase({"fluid_required": "dot4", "fluid_used": "dot5.1"}, (), "dot5.1 may replace dot4"),
     HoldCase({"fluid_required": "dot5.1", "fluid_used": "dot4"}, ("wrong_fluid",), "the reverse is not allowed"),
@@ -130,7 +140,7 @@ HOLD_CASES = [
     HoldCase({"fluid_required": "dot3", "fluid_used": "dot5.1"}, (), "dot5.1 may replace dot3"),
     HoldCase({"fluid_required": "dot4", "fluid_used": "dot3"}, ("wrong_fluid",), "the reverse is not allowed"),
     HoldCase(
-        {"fluid_required": "dot4", "fluid_used": "mineral"}, ("wrong_fluid",), "mineral oil and DOT fluid never mix"
+        {"fluid_required": "dot4", "fluid_used": "mineral"}, ("wrong_fluid",), "never mix mineral oil and DOT fluid"
     ),
     HoldCase({"fluid_used": "dot4"}, (), "required fluid not recorded"),
     HoldCase({"fluid_required": "dot4"}, (), "fluid used not recorded"),
@@ -162,7 +172,7 @@ HOLD_CASES = [
         (),
         "20 mm longer than before: at the limit",
     ),
-    HoldCase({"lever_travel_after_mm": 67.0}, (), "neither measured before nor a usual travel of that model"),
+    HoldCase({"lever_travel_after_mm": 67.0}, (), "not measured before, and no usual travel known for the model"),
     HoldCase({"hard_pull_firm": False, "leak_seen": True}, ("leak", "not_firm"), "all broken rules are listed"),
     HoldCase({"hard_pull_firm": True, "leak_seen": False}, (), "nothing to recall"),
     HoldCase({}, (), "nothing recorded, no recall"),

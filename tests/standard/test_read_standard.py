@@ -97,7 +97,7 @@ def test_an_own_field_must_be_in_the_map(tmp_path, own):
     if own:
         assert read(tmp_path, text, own_fields=own).steps[0].field == "own.grease"
     else:
-        with pytest.raises(UserError, match=r"own.<name> from the map's own fields"):
+        with pytest.raises(UserError, match=r"own.<name> for a custom field of the map"):
             read(tmp_path, text)
 
 

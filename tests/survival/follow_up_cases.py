@@ -108,7 +108,7 @@ CASES = [
         ("next_bleed", 31, True, 31),
     ),
     Case(
-        "a recorded return for another cause: the re-bleed is not a second one",
+        "already returned for another cause: the re-bleed is not counted again",
         (at("2026-01-01"), at("2026-02-01", job_reason="soft_lever")),
         (at("2026-01-30", finding="pads"),),
         ("next_bleed", 31, False, 31),
