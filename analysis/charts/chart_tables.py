@@ -10,7 +10,7 @@ from analysis.report import Report
 Source = Report | pl.DataFrame
 BASELINE_LABELS = {
     "constant": "the same risk for every bleed",
-    "default trees": "off-the-shelf boosted trees",
+    "default trees": "gradient-boosted trees (default settings)",
     "lever travel": "lever travel alone",
     "missed steps": "a count of missed steps",
 }

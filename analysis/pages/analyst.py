@@ -47,7 +47,7 @@ def _row_question(report: Report) -> Question:
             f"{file}: {rows_read:,} rows read, {accepted:,} accepted, {rejected:,} rejected, {quantity(copies, 'duplicate')}"
             for file, rows_read, accepted, rejected, copies in report.intake.select("file", *columns[:4]).iter_rows()
         ),
-        points=("Which heading was read as which field is in the map: “rebleed map” proposes one (map.toml).",),
+        points=("The map shows which heading was read as which field; “rebleed map” proposes one (map.toml).",),
         action="Correct the rows in set_aside_rows/ and import them again." if total["set_aside"] else "",
         table=page_table(
             reasons,
@@ -120,7 +120,9 @@ def _recording_question(report: Report) -> Question:
 
 def _what_to_record(never: list[str], least: list[str]) -> str:
     if never:
-        return f"Decide first which of the {quantity(len(never), 'missing field')} you need."
+        if len(never) == 1:
+            return "First decide whether you need the missing field."
+        return f"First decide which of the {len(never)} missing fields you need."
     return f"Start by getting {least[0].partition(' (')[0]} written down." if least else ""
 
 
@@ -183,8 +185,8 @@ def _validation_question(report: Report) -> Question:
             proof,
             "Measures",
             {
-                "measure": "measure", "sessions": "bleeds in each", "workshops": "workshops", "value": "value", "lo": "from",
-                "hi": "to", "aim": "target", "met": "reached",
+                "measure": "measure", "sessions": "bleeds in each", "workshops": "workshops", "value": "value", "lo": "95% low",
+                "hi": "95% high", "aim": "target", "met": "reached",
             },
             "tables/prove.csv",
         ),

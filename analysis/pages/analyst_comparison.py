@@ -1,4 +1,4 @@
-"""The analyst's own classifier against the risk model: same bleeds, same folds, which is better by an interval."""
+"""The analyst's classifier against the risk model: same bleeds, same folds, which is better by an interval."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def comparison_questions(report: Report) -> list[Question]:
             answer=Finding(" ".join(text for text, _ in answers), " ".join(detail for _, detail in answers)),
             points=tuple(point for name in others for point in _comparison_points(table, name)),
             action=(
-                "Use the classifier with the lower log loss if the interval is clear of zero; otherwise keep the one that is "
+                "Use the classifier with the lower log loss if the interval excludes zero; otherwise keep the one that is "
                 "easier to explain."
             ),
             charts=chart_specs(*_comparison_charts(table, others)),
@@ -47,9 +47,9 @@ def comparison_questions(report: Report) -> list[Question]:
                     classifier=pl.col("classifier").replace(RISK_MODEL, OUR_LABEL),
                     baseline_name=pl.col("baseline_name").replace(RISK_MODEL, OUR_LABEL),
                 ),
-                "Figures of each classifier, all on the same later bleeds",
+                "Performance of each classifier on the same later bleeds",
                 {
-                    "classifier": "classifier", "metric": "figure", "value": "value", "lo": "from", "hi": "to",
+                    "classifier": "classifier", "metric": "figure", "value": "value", "lo": "95% low", "hi": "95% high",
                     "baseline": "comparison", "baseline_name": "compared with",
                 },
                 "tables/comparison.csv",
@@ -98,7 +98,7 @@ def _comparison_points(table: pl.DataFrame, name: str) -> list[str]:
     slope = _find_metric_row(table, name, "calibration_slope")
     if slope and slope["lo"] is not None:
         points.append(
-            f"Calibration slope of {name}: {slope['value']:.2f} ({interval(slope['lo'], slope['hi'])}; 1 is right)."
+            f"{name}: calibration slope {slope['value']:.2f} ({interval(slope['lo'], slope['hi'])}; 1 is right)."
         )
     return points
 

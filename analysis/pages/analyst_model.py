@@ -37,7 +37,7 @@ METRIC_LABELS = {
 def model_question(report: Report) -> Question:
     """Discrimination, calibration, drift and fairness, each with its interval and what it must beat."""
     if report.model.is_empty():
-        return Question("model", QUESTION, no_risk_finding(report), action="Use no risk from this log.")
+        return Question("model", QUESTION, no_risk_finding(report), action="Do not use risks from this log.")
     model = report.model
     points = [
         _log_loss_text(model),
@@ -61,9 +61,9 @@ def model_question(report: Report) -> Question:
         charts=chart_specs(*_quality_charts(report)),
         table=page_table(
             table,
-            "Figures of the model, all on later bleeds",
+            "Model performance on later bleeds",
             {
-                "metric": "figure", "value": "value", "lo": "from", "hi": "to", "baseline": "comparison",
+                "metric": "figure", "value": "value", "lo": "95% low", "hi": "95% high", "baseline": "comparison",
                 "baseline_name": "compared with",
             },
             "tables/model.csv",
@@ -82,7 +82,7 @@ def _action(model: pl.DataFrame) -> str:
     texts = [f"Do not rely on the risks in {join_words(drifting)}."] if drifting else []
     if rules := [rule for rule in _not_clearly_beaten(model) if rule != CONSTANT]:
         texts.append(f"Where it is easier, use {join_words(rules, 'or')} instead.")
-    return " ".join([*texts, "No single low risk is a pass."])
+    return " ".join([*texts, "A low risk is never a pass."])
 
 
 def _drifting(quarters: pl.DataFrame) -> pl.DataFrame:
@@ -94,7 +94,7 @@ def metric_label(metric: str) -> str:
     if metric.startswith(DECILE):
         return f"observed rate in decile {int(metric.removeprefix(DECILE))} of predicted risk (1 is the lowest)"
     if metric.startswith(NET_BENEFIT):
-        return f"net benefit per bleed of checks from a risk of {int(metric.removeprefix(NET_BENEFIT))}%"
+        return f"net benefit per bleed, checking at a risk of {int(metric.removeprefix(NET_BENEFIT))}% or more"
     if metric.startswith(QUARTER):
         return f"observed / predicted in {metric.removeprefix(QUARTER).replace('-', ' ')}"
     return METRIC_LABELS.get(metric, metric.replace("_", " "))
@@ -120,7 +120,8 @@ def _discrimination_finding(model: pl.DataFrame) -> Finding:
         grade = next(word for limit, word in GRADES if auc["value"] >= limit)
         text = f"{grade} at ranking later bleeds ({area})"
         level_with = [rule for rule in _not_clearly_beaten(model) if rule != CONSTANT]
-        text += f", but not clearly better than {join_words(level_with, 'or')}." if level_with else "."
+        joint = "and" if grade == GRADES[-1][1] else "but"
+        text += f", {joint} not clearly better than {join_words(level_with, 'or')}." if level_with else "."
     details = []
     if size is not None:
         bleeds = quantity(int(size["value"]), "bleed")
@@ -184,7 +185,7 @@ def _drift_text(model: pl.DataFrame) -> str:
     listed = [
         f"{row['quarter']}, {estimate(row['value'], row['lo'], row['hi'])}" for row in drifting.iter_rows(named=True)
     ]
-    return f"Observed/predicted differs from 1 in {join_words(listed)} (expected in one quarter of 20 by chance)."
+    return f"Observed/predicted differs from 1 in {join_words(listed)} (by chance alone, expect about 1 quarter in 20)."
 
 
 def _bias_points(model: pl.DataFrame) -> list[str]:
@@ -197,7 +198,7 @@ def _bias_points(model: pl.DataFrame) -> list[str]:
                 if row["lo"] <= 0
                 else f"The risks are too high for some {group} and too low for others"
             )
-            points.append(f"{verdict} (spread {estimate(row['value'], row['lo'], row['hi'])}).")
+            points.append(f"{verdict}: spread {estimate(row['value'], row['lo'], row['hi'])}.")
     return points
 
 

@@ -18,11 +18,11 @@ REPEATABILITY_FACTOR = 2.77
 """1.96 × √2: 95% of differences between two readings are smaller (ISO 5725-6 uses 2.8; from memory)."""
 SIGNIFICANCE = 0.05
 SOURCE_LABELS = {
-    "repeatability": "repeatability (one technician, one item, again)",
+    "repeatability": "repeatability (same technician, same item)",
     "reproducibility": "reproducibility (between technicians)",
-    "gauge": "measurement error in all (both together)",
+    "gauge": "total gauge R&R (all measurement error)",
     "interaction": "of which technician-by-item interaction",
-    "items": "between the items",
+    "items": "part-to-part (real differences between items)",
     "total": "total",
 }
 
@@ -96,10 +96,10 @@ def _spread_question(result: GaugeResult) -> Question:
     row = result.table.filter(pl.col("source") == "gauge").row(0, named=True)
     share = f"{gauge / total:.0%} of the total" if total else "the whole spread"
     columns = {
-        "source": "source", "sd": "standard deviation", "lo": "from", "hi": "to", "share_of_total": "share of total %",
+        "source": "source", "sd": "standard deviation", "lo": "95% low", "hi": "95% high", "share_of_total": "share of total %",
     }  # fmt: skip
     if result.tolerance:
-        columns["share_of_tolerance"] = "6 standard deviations / tolerance %"
+        columns["share_of_tolerance"] = "precision-to-tolerance ratio (6 SD / tolerance) %"
     return Question(
         id="spread",
         question="Where does the spread come from?",
@@ -117,7 +117,7 @@ def _spread_question(result: GaugeResult) -> Question:
         open_table=True,
         method=(
             "Analysis of variance with random technicians and items; their interaction is left out where it is no larger than "
-            "chance. Unbalanced studies: restricted maximum likelihood. With few technicians or items the limits are wide. Shares "
+            "chance. Unbalanced studies: restricted maximum likelihood. With few technicians or items the intervals are wide. Shares "
             "are of standard deviations and add up in squares."
         ),
     )
@@ -133,8 +133,8 @@ def _noise_question(result: GaugeResult) -> Question:
             result.noise,
             "Reliability by the number of readings one technician averages",
             {
-                "readings": "readings averaged", "reliability": "reliability %", "lo": "from %", "hi": "to %",
-                "sample_size_ratio": "bleeds needed, times",
+                "readings": "readings averaged", "reliability": "reliability %", "lo": "95% low %", "hi": "95% high %",
+                "sample_size_ratio": "bleeds needed (multiple)",
             },
             "tables/gauge_noise.csv",
         ),

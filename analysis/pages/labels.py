@@ -41,7 +41,7 @@ GLOSSARY = (
     ("expected", "comebacks for the same mix of work done by the other technicians or workshops here"),
     (
         "adjusted rate",
-        "the rate expected had the group done the same mix of work as all, moved towards the average when it has few bleeds",
+        "the rate expected had the group done the same mix of work as everyone together, moved towards the average when it has few bleeds",
     ),
     (
         "statistically clear",
@@ -66,7 +66,7 @@ GLOSSARY = (
     ),
     (
         "E-value",
-        "how strongly an unmeasured cause would have to be linked with both the missed step and the comeback to explain "
+        "how strongly an unrecorded cause would have to be linked with both the missed step and the comeback to explain "
         "the figure away (unmeasured confounding)",
     ),
     ("risk", "the chance of a comeback within the window, as estimated from earlier bleeds; not an inspection"),
@@ -74,22 +74,22 @@ GLOSSARY = (
     ("AUC", "the chance that a bleed that came back was given a higher risk than one that did not; 0.5 is a coin toss"),
     ("log loss", "average prediction error; lower is better"),
     ("calibration slope", "1 means predictions are spread correctly; below 1 they are too extreme"),
-    ("drift", "predictions that have become wrong over time"),
+    ("drift", "predictions becoming less accurate over time"),
     ("net benefit", "comebacks caught minus the cost of unnecessary checks"),
     ("comebacks prevented per 100", "how many fewer comebacks in 100 bleeds if the step were never missed"),
     (
-        "unseen cause",
+        "unrecorded cause",
         "something not recorded that makes both a missed step and a comeback likelier (unmeasured confounder); the figures "
         "assume there is none",
     ),
     (
         "times the benchmark",
-        "how many times as strong as the named recorded group an unseen cause must be to explain a figure away; empty: not assessed",
+        "how many times as strong as the recorded group under “benchmark” an unrecorded cause must be to explain a figure away; empty: not assessed",
     ),
     (
         "doubly robust check",
-        "a second estimate; right in large samples if either model is right, there is no unseen cause, and on every kind of "
-        "bleed the step is sometimes met and sometimes missed",
+        "a second estimate; right in large samples provided that at least one of its two models is right, no cause is "
+        "unrecorded, and on every kind of bleed the step is sometimes met and sometimes missed",
     ),
 )
 """At most 40 terms."""
@@ -109,6 +109,16 @@ LEVEL_LABELS = {
     "external": "external",
     "internal": "internal",
 }
+JOB_PHRASES = {
+    "scheduled": "scheduled jobs",
+    "soft_lever": "jobs done for a soft lever",
+    "dirty_fluid": "jobs done for dirty fluid",
+    "new_hose": "jobs done for a new hose",
+    "new_brake": "jobs done for a new brake",
+    "leak_repair": "jobs done for a leak repair",
+    "comeback": "jobs done for a comeback",
+    "other": "jobs done for other reasons",
+}
 KINDS_WITH_LEVELS = ("fluid", "hose_route", "job_reason", "brake")
 KIND_LABELS = {
     "shop": "workshop",
@@ -116,7 +126,7 @@ KIND_LABELS = {
     "brake_model": "brake model",
     "fluid": "fluid",
     "job_reason": "reason for the job",
-    "brake": "brake",
+    "brake": "front/rear",
     "hose_route": "hose routing",
 }
 COSTLY_VERDICTS = ("costs_comebacks", "goes_with_comebacks", "suspected")
@@ -139,6 +149,17 @@ def reading_text(field: str, value: float, pooled: str | None = None) -> str:
 def level_label(level: str) -> str:
     """A level of a listed field in a mechanic's words: `DOT 5.1`, `leak repair`."""
     return LEVEL_LABELS.get(level, level.replace("_", " "))
+
+
+def group_phrase(kind: str, group: str) -> str:
+    """A group as a sentence names it: `front brakes`, `external hoses`, `jobs done for a comeback`, `DOT 4`, `Velmoor`."""
+    if kind not in KINDS_WITH_LEVELS:
+        return group
+    label = level_label(group)
+    phrases = {"brake": f"{label} brakes", "hose_route": f"{label} hoses"}
+    if kind == "job_reason":
+        return JOB_PHRASES.get(group, f"jobs with the reason “{label}”")
+    return phrases.get(kind, label)
 
 
 def with_group_labels(rates: pl.DataFrame) -> pl.DataFrame:
@@ -174,8 +195,8 @@ def quoted_misses(report: Report, steps: list[str]) -> list[str]:
 
 def largest_cost_text(hi: float) -> str:
     """The largest cost that an interval does not rule out."""
-    limit = f"at most {hi:.1f}" if hi >= 0.05 else "less than 0.1"
-    return f"{limit} comebacks per 100 bleeds (upper 95% limit)"
+    bound = f"at most {hi:.1f}" if hi >= 0.05 else "less than 0.1"
+    return f"{bound} comebacks per 100 bleeds (upper 95% bound)"
 
 
 def with_missed_titles(report: Report, table: pl.DataFrame) -> pl.DataFrame:

@@ -13,9 +13,10 @@ from analysis.charts import (
     select_groups,
     truncation_note,
 )
-from analysis.pages.labels import KIND_LABELS, level_label, with_group_labels
+from analysis.pages.labels import KIND_LABELS, group_phrase, level_label, with_group_labels
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
+    capitalised,
     estimate,
     join_words,
     percent,
@@ -29,16 +30,16 @@ EARLY_DAYS, MIN_SHARE = 30, 0.03
 
 
 def difference_finding(report: Report) -> Finding:
-    """Which workshop or technician differs from the same work elsewhere, and whose high rate the work explains."""
+    """Which workshop or technician differs from similar work elsewhere, and whose high rate the work explains."""
     if report.small_sample:
         return Finding(f"Too few comebacks ({report.comebacks:,}) to compare workshops or technicians.")
     if not report.rates.get_column("expected").count():
-        return Finding("Unadjusted rates only: the kind of work could not be allowed for in this log.")
+        return Finding("Only unadjusted rates are shown: this log cannot be adjusted for the kind of work.")
     alone = _lone_groups_text(report)
     if not report.rates.filter(pl.col("kind").is_in(["shop", "technician"])).get_column("expected").count():
         return Finding(alone or "No workshop or technician can be compared with another.")
     rows = list(signals(report, ("shop", "technician")).iter_rows(named=True))
-    texts = [_difference_text(row) for row in rows] or ["No workshop or technician clearly differs on the same work."]
+    texts = [_difference_text(row) for row in rows] or ["Like for like, no workshop or technician clearly differs."]
     texts += _alike_workshops_note(report, rows)
     innocent = _highest_rate_finding(report)
     details = [
@@ -56,7 +57,7 @@ def _alike_workshops_note(report: Report, rows: list[dict[str, Any]]) -> list[st
     """That no workshop differs, where several are compared and only technicians do."""
     shops = report.rates.filter(pl.col("kind") == "shop").get_column("expected").count()
     alike = rows and shops > 1 and all(row["kind"] != "shop" for row in rows)
-    return ["No workshop clearly differs on the same work."] if alike else []
+    return ["Like for like, no workshop clearly differs."] if alike else []
 
 
 def _lone_groups_text(report: Report) -> str:
@@ -94,9 +95,9 @@ def _highest_rate_finding(report: Report) -> Finding:
         f"{name}: {percent(row['rate'])} of {quantity(row['mature'], 'bleed')} came back, the highest unadjusted rate."
     )
     if row["comebacks"] <= row["expected"]:
-        text = f"{name} has the highest rate, but no clear difference: {quantity(row['comebacks'], 'comeback')}, {expected} expected for that work."
+        text = f"{name} has the highest rate but does not clearly differ: {quantity(row['comebacks'], 'comeback')}, {expected} expected for that work."
         return Finding(text, detail)
-    text = f"{name} has the highest rate, but no clear difference: {quantity(row['comebacks'], 'comeback')}, {expected} expected."
+    text = f"{name} has the highest rate but does not clearly differ: {quantity(row['comebacks'], 'comeback')}, {expected} expected."
     return Finding(text, f"{detail} Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}.")
 
 
@@ -107,7 +108,7 @@ def difference_question(report: Report) -> Question:
     of_work = signals(report, KINDS_OF_WORK)
     columns = {
         "kind": "kind", "group": "group", "mature": "followed", "comebacks": "came back", "rate": "rate %",
-        "expected": "expected", "ratio": "observed / expected", "ratio_lo": "from", "ratio_hi": "to",
+        "expected": "expected", "ratio": "observed / expected", "ratio_lo": "95% low", "ratio_hi": "95% high",
         "shrunk_rate": "adjusted rate %", "q_value": "q", "signal": "signal",
     }  # fmt: skip
     kinds = [
@@ -134,7 +135,7 @@ def difference_question(report: Report) -> Question:
             "kind of work, by a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
             "has exact limits that allow for chance in both counts, with bleeds of one bike taken together. A group is flagged "
             "when the difference is statistically clear with the false discovery rate controlled over all groups compared; it "
-            "is then set apart and the others are compared again without it. With only two groups, either could be the odd one "
+            "is then left out and the others are compared again. With only two groups, either could be the odd one "
             "out. These are observations, not an experiment."
         ),
     )  # fmt: skip
@@ -147,10 +148,11 @@ def _work_in_words(rows: pl.DataFrame) -> list[str]:
 
 
 def _work_difference_text(row: dict[str, Any]) -> str:
-    label = level_label(row["group"])
+    label = capitalised(group_phrase(row["kind"], row["group"]))
+    label += " (brake model)" if row["kind"] == "brake_model" else ""
     ratio = f"Ratio {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}"
     return (
-        f"{label[:1].upper()}{label[1:]} ({KIND_LABELS[row['kind']]}): {percent(row['rate'])} came back, "
+        f"{label}: {percent(row['rate'])} came back, "
         f"{percent(row['expected'] / row['mature'])} expected for otherwise similar jobs. {ratio}, {quantity(row['mature'], 'bleed')}."
     )
 
@@ -162,7 +164,7 @@ def _has_rates(rates: pl.DataFrame, kind: str) -> bool:
 def _group_chart(report: Report, rates: pl.DataFrame, kind: str, adjusted: bool) -> Any:
     every, label = rates.filter(pl.col("kind") == kind), KIND_LABELS[kind]
     own = select_groups(every)
-    cut = truncation_note(own.height, every.height, "those with a signal first, then those with most bleeds")
+    cut = truncation_note(own.height, every.height, "flagged groups first, then those with most bleeds")
     title = f"by {label}" + (f" ({cut})" if cut else "")
     if not adjusted or kind not in ("shop", "technician", "brake_model") or not own.get_column("ratio_lo").count():
         return with_title(rate_dots(own, label), title)

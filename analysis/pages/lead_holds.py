@@ -14,8 +14,8 @@ from analysis.rounds import RECENT_DAYS, SAFETY_CHECKS, TO_MEASURE, open_recalls
 
 ROWS_LISTED = 4
 COLUMNS = {
-    "bike_id": "bike", "brake": "brake", "finding": "recorded", "technician": "bled by", "shop": "workshop", "day": "bled on",
-    "days_since": "days ago", "session_id": "job", "action": "what to do", "returned_on": "back since",
+    "bike_id": "bike", "brake": "front/rear", "finding": "recorded", "technician": "bled by", "shop": "workshop", "day": "bled on",
+    "days_since": "days ago", "session_id": "job", "action": "what to do", "returned_on": "returned on",
 }  # fmt: skip
 
 
@@ -39,7 +39,7 @@ def recall_finding(report: Report) -> Finding:
     texts += [f"{quantity(to_measure, 'brake')} to measure again"] if to_measure else []
     text = f"{capitalised(join_words(texts))}."
     if 0 < recent < certain.height:
-        text += f" Start with the {_number_word(recent)} to recall that were bled in the last {RECENT_DAYS} days."
+        text += f" Of those to recall, start with the {_number_word(recent)} bled in the last {RECENT_DAYS} days."
     reasons = certain.group_by("rule").len().sort("len", "rule", descending=[True, False])
     counts = [f"{HOLD_LABELS[rule]}: {n}" for rule, n in reasons.iter_rows()]
     detail = f"To recall: {'; '.join(counts)}." if counts else ""
@@ -61,11 +61,11 @@ def recall_question(report: Report) -> Question:
         open_table=0 < len(open_recalls) <= ROWS_LISTED,
         method=(
             "A recall follows from a rule, not from statistics: the wrong fluid, a kit used for the other fluid, a lever that "
-            "was not firm, a leak, a lever travel far above a firm brake's of that model or much longer than before the bleed. "
+            "was not firm, a leak, or a lever travel far longer than is normal for a firm brake of that model or much longer than before the bleed. "
             "It closes when a later bleed of the same brake breaks no rule. A later bleed whose only fault is a long travel closes "
-            "the earlier reasons that it records as put right, and the travel is measured again. A long travel also closes when the brake has been back. Of the outcomes you report, re-bled and dealt with elsewhere close every recall; firm closes one for a soft lever or a long travel, not one for a leak or the fluid. Each brake is listed once, "
+            "any earlier recall reasons it records as fixed, and the travel is measured again. A long-travel recall is also closed once the brake has been back. Of the outcomes you report, re-bled and dealt with elsewhere close every recall; firm closes one for a soft lever or a long travel, not one for a leak or the fluid. Each brake is listed once, "
             f"under its latest bleed that has to be recalled, with all its open reasons. Brakes to recall come before brakes to measure again (a long lever "
-            f"travel and no other reason). Of each, those bled in the last {RECENT_DAYS} days come first; then the order is: "
+            f"travel and no other reason). Within each group, those bled in the last {RECENT_DAYS} days come first; then the order is: "
             "the wrong type of fluid (mineral/DOT), a leak, a soft lever, a kit used for the other fluid, the wrong grade of the "
             "right fluid. This order is common practice, no source; a qualified mechanic may know better."
         ),

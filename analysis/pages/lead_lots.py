@@ -1,4 +1,4 @@
-"""Lots of fluid, kits and other groups that the workshop names: which give more comebacks, and their bikes."""
+"""Lots of fluid, kits and other groups recorded by the workshop: which have more comebacks, and their bikes."""
 
 from __future__ import annotations
 
@@ -14,33 +14,33 @@ from analysis.report import Report
 
 MAX_NAMES, SIGNAL_Q = 3, 0.05
 COLUMNS = {
-    "kind": "kind", "group": "lot or kit", "bike_id": "bike", "brake": "brake", "shop": "workshop",
+    "kind": "kind", "group": "lot, kit or other group", "bike_id": "bike", "brake": "front/rear", "shop": "workshop",
     "technician": "bled by", "bled_on": "bled on", "session_id": "job", "came_back_after": "back after (days)",
 }  # fmt: skip
 
 
 def lot_question(report: Report) -> Question:
-    """Which lots and kits give more comebacks, and which bikes have them."""
+    """Which lots and kits have more comebacks, and which bikes have them."""
     groups = report.lots.drop_nulls("group")
     high = _select_differing_lots(report)
     return Question(
         id="lots",
-        question="Is it a bad lot of fluid, or a bad kit?",
+        question="Does a lot, kit or other group stand out?",
         answer=_lot_finding(report, groups, high),
         points=(*(_lot_text(report, row) for row in high.iter_rows(named=True)), *_ageing_points(report)),
         action=(
-            "Take it out of use and look at it before anything else. The table lists its bikes: check those not bled since."
+            "Take it out of use and look at it before anything else. The table lists its bikes: check those not re-bled since."
             if high.height
             else ""
         ),
         charts=chart_specs(*_lot_charts(groups)),
         table=page_table(
-            _lot_bleeds_table(report), "Bleeds with a lot or kit that differs, brakes not bled since first", COLUMNS, "tables/lot_bleeds.csv"
+            _lot_bleeds_table(report), "Bleeds with the lot or kit that differs; brakes not re-bled since come first", COLUMNS, "tables/lot_bleeds.csv"
         ),
         method=(
-            "Comebacks so far are compared with those expected for the same work, missed steps, technician, workshop and time "
-            "of the log; each bleed counts for as long as it was followed. The air shown by stand readings (lever travel, pump-up, "
-            "bubbles) is compared in the same way where it predicts comebacks. A lot or kit is named when either is clearly more, with "
+            "Comebacks so far are compared with those expected for similar work with the same missed steps, technician, workshop and "
+            "time; each bleed counts for as long as it was followed. The air shown by stand readings (lever travel, pump-up, "
+            "bubbles) is compared in the same way where it predicts comebacks. A lot or kit is flagged when either is clearly higher, with "
             "the false discovery rate controlled at 5 in 100 over all of them. Change with age is measured within each lot or "
             "kit, from its first bleed in the log. A lot that only one workshop used in one season cannot be separated from "
             "what else was particular about that season. These are observations, not an experiment."
@@ -58,11 +58,14 @@ def _lot_finding(report: Report, groups: pl.DataFrame, high: pl.DataFrame) -> Fi
         names = [f"{_lot_label(row)}" for row in high.head(MAX_NAMES).iter_rows(named=True)]
         more = f" and {high.height - MAX_NAMES} more" if high.height > MAX_NAMES else ""
         bikes = report.lot_bleeds.filter("latest").n_unique("bike_id")
-        text = f"{capitalised(join_words(names))}{more}: {_evidence_text(high)} than expected for the same work."
-        return Finding(text, f"{quantity(bikes, 'bike')} not bled since. {quantity(compared, 'group')} compared.")
+        text = f"{capitalised(join_words(names))}{more}: {_evidence_text(high)} than expected for similar work."
+        return Finding(text, f"{quantity(bikes, 'bike')} not re-bled since. {quantity(compared, 'group')} compared.")
     if not compared:
-        return Finding("Too few comebacks to compare lots or kits.", f"{quantity(groups.height, 'group')} in the log.")
-    return Finding("No lot or kit clearly has more comebacks.", f"{quantity(compared, 'group')} compared.")
+        return Finding(
+            "Too few comebacks to compare lots, kits or other groups.",
+            f"{quantity(groups.height, 'group')} in the log.",
+        )
+    return Finding("No lot, kit or other group clearly has more comebacks.", f"{quantity(compared, 'group')} compared.")
 
 
 def _evidence_text(high: pl.DataFrame) -> str:
@@ -84,14 +87,14 @@ def _lot_text(report: Report, row: dict[str, Any]) -> str:
     own = report.lot_bleeds.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
     shops = f" at {row['shops']}" if row["shops"] else ""
     air = (
-        f"The air that stand readings show goes with {estimate(row['air_ratio'], row['air_lo'], row['air_hi'])} times the risk. "
+        f"Going by the readings, the air left in corresponds to {estimate(row['air_ratio'], row['air_lo'], row['air_hi'])} times the risk. "
         if row["air_ratio"] is not None
         else ""
     )
     return (
         f"{capitalised(_lot_label(row))}: {quantity(row['returned'], 'comeback')}, {row['expected']:.0f} expected (ratio {ratio}). {air}"
         f"{quantity(row['sessions'], 'bleed')}{shops}, {row['first_used']} to {row['last_used']}; "
-        f"{quantity(own.filter('latest').n_unique('bike_id'), 'bike')} not bled since."
+        f"{quantity(own.filter('latest').n_unique('bike_id'), 'bike')} not re-bled since."
     )
 
 

@@ -8,7 +8,7 @@ import polars as pl
 
 from analysis.charts import coaching_changes
 from analysis.pages.question import Finding, Question, chart_specs, page_table
-from analysis.pages.text import percentage_points, quantity
+from analysis.pages.text import followed_by, percentage_points, quantity
 from analysis.report import Report
 
 AXIS_TITLE = "change in the share of bleeds\n(left: fewer)"
@@ -17,7 +17,7 @@ OUTCOMES = {"comebacks": "comebacks", "early_comebacks": "comebacks within 30 da
 COMPARISONS = {
     "other_workshops": "other workshops",
     "before_after": "before and after only",
-    "too_few_days": "before and after only: too few days to know how much workshops vary by themselves",
+    "too_few_days": "before and after only: too few days to know how much workshops vary on their own",
     "too_few": "too few bleeds",
 }
 
@@ -47,14 +47,14 @@ def measure_question(report: Report) -> Question:
             {
                 "began_on": "since", "what": "change", "place": "workshop", "result": "outcome", "before": "before %",
                 "bleeds_before": "of bleeds", "after": "after %", "bleeds_after": "of bleeds", "change": "change %",
-                "lo": "from %", "hi": "to %", "against": "compared with", "q_value": "q",
+                "lo": "95% low %", "hi": "95% high %", "against": "compared with", "q_value": "q",
             },
             "tables/measure_effects.csv",
         ),
         method=(
             "The share in the six months after, less that in the six months ending three months before, less the change of workshops without it over the same days. The three months "
             "before are left out, because a bad quarter is often why something is changed and would pass anyway. Workshops also "
-            "change by themselves: the interval allows for the differences seen on days when nothing began. With one workshop, or a "
+            "change on their own: the interval allows for the differences seen on days when no change was made. With one workshop, or a "
             "change in all of them, it is before and after only: something else may have changed on the same day. “Clearly” "
             "controls false alarms at 5 in 100 over all changes. It is an observation, not an experiment."
         ),
@@ -73,19 +73,19 @@ def _measures_finding(rows: pl.DataFrame, measured: pl.DataFrame) -> Finding:
     changes = rows.select("began_on", "what", "shop").n_unique()
     better = measured.filter(pl.col("clear").fill_null(False), pl.col("change") < 0)
     number = better.select("began_on", "what", "shop").n_unique()
-    verb = "were" if number > 1 else "was"
-    text = f"{number or 'None'} of {quantity(changes, 'change')} {verb} followed by a clear improvement."
+    text = followed_by(number, changes, "change", "a clear improvement")
     alone = measured.filter(pl.col("comparison") != "other_workshops").select("began_on", "what").n_unique()
-    detail = f"{quantity(alone, 'change')} could be compared with before only." if alone else ""
+    detail = f"{quantity(alone, 'change')} could only be compared before and after." if alone else ""
     return Finding(text, detail)
 
 
 def _effect_text(row: dict[str, Any]) -> str:
-    against = "against the other workshops" if row["comparison"] == "other_workshops" else "against before only"
+    change = percentage_points(row["change"], row["lo"], row["hi"])
+    change += " against the other workshops" if row["comparison"] == "other_workshops" else " (before and after only)"
     return (
         f"{row['what']} ({row['place']}, {row['began_on']}): {_outcome_words(row)}. {row['result'][:1].upper()}{row['result'][1:]}: "
         f"{row['before']:.1%} of {quantity(row['bleeds_before'], 'bleed')} before, {row['after']:.1%} of "
-        f"{row['bleeds_after']:,} after; change {against} {percentage_points(row['change'], row['lo'], row['hi'])}."
+        f"{row['bleeds_after']:,} after; change {change}."
     )
 
 
@@ -93,7 +93,7 @@ def _outcome_words(row: dict[str, Any]) -> str:
     if row["comparison"] == "before_after":
         return "before and after only, no verdict possible"
     if row["comparison"] == "too_few_days":
-        return "too few days to know how much workshops vary by themselves, no verdict possible"
+        return "too few days to know how much workshops vary on their own, no verdict possible"
     if not row["clear"]:
         return "no clear change"
     return "clearly fewer" if row["change"] < 0 else "clearly more"

@@ -53,15 +53,15 @@ def rate_question(report: Report) -> Question:
         id="rate",
         question="What is our comeback rate?",
         answer=rate_finding(report),
-        action="Quote the rate with its interval; do not count a recent bleed as good yet.",
+        action=_rate_action(report),
         points=tuple(_rate_points(report)),
         figures=tuple(_rate_figures(report)),
         charts=chart_specs(incidence_curve(report.incidence, report.window_days)) if len(report.incidence) else (),
         table=page_table(
             report.rates.filter(pl.col("kind") == "all"),
             "All bleeds",
-            {"sessions": "bleeds", "mature": "followed", "comebacks": "came back", "rate": "rate %", "rate_lo": "from %",
-             "rate_hi": "to %", "incidence": "with recent bleeds %", "incidence_lo": "from %", "incidence_hi": "to %"},
+            {"sessions": "bleeds", "mature": "followed", "comebacks": "came back", "rate": "rate %", "rate_lo": "95% low %",
+             "rate_hi": "95% high %", "incidence": "with recent bleeds %", "incidence_lo": "95% low %", "incidence_hi": "95% high %"},
             "tables/rates.csv",
         ),
         method=(
@@ -70,6 +70,14 @@ def rate_question(report: Report) -> Question:
             "competing event."
         ),
     )  # fmt: skip
+
+
+def _rate_action(report: Report) -> str:
+    """How to use the rate; without one there is nothing to quote."""
+    row = report.rates.filter(pl.col("kind") == "all").row(0, named=True)
+    if not (report.log.has_comebacks_table or report.comebacks):
+        return "Add the returns, then audit again."
+    return "Quote the rate with its interval; do not count a recent bleed as good yet." if row["mature"] else ""
 
 
 def _rate_figures(report: Report) -> list[str]:
@@ -86,7 +94,8 @@ def _rate_figures(report: Report) -> list[str]:
         lines.append(f"{report.weibull.interpretation}. Weibull shape {shape}.")
     unlinked = int(report.intake.get_column("unlinked").sum())
     if unlinked:
-        lines.append(f"{quantity(unlinked, 'return')} could not be matched to a bleed and are not counted.")
+        verb = "is" if unlinked == 1 else "are"
+        lines.append(f"{quantity(unlinked, 'return')} could not be matched to a bleed and {verb} not counted.")
     return lines
 
 
@@ -105,10 +114,10 @@ def trend_finding(report: Report) -> Finding | None:
         return None
     limits = share_difference((now.comebacks, now.bleeds), (before.comebacks, before.bleeds))
     lo, hi = float(limits.lo), float(limits.hi)
-    clear = "no clear change" if lo <= 0 <= hi else "a clear rise" if lo > 0 else "a clear fall"
+    state = "has not clearly changed from" if lo <= 0 <= hi else f"is clearly {'up' if lo > 0 else 'down'} on"
     change = percentage_points(now.rate - before.rate, lo, hi)
     return Finding(
-        f"The comeback rate against the year before: {clear}.",
+        f"The comeback rate {state} the year before.",
         f"{change}, 95% interval. Bled {now.days}: {observed_share(now.comebacks, now.bleeds)}. The year before: "
         f"{observed_share(before.comebacks, before.bleeds)}. Not adjusted for the kind of work.",
     )
@@ -118,7 +127,9 @@ def change_finding(report: Report) -> Finding:
     """Which group got better or worse and since when, or that no change is clear."""
     if not report.months.get_column("centre").count():
         if (report.months.get_column("signal") == "in_question").any():
-            return Finding("Better or worse cannot be judged until it is rows on which days returns were recorded.")
+            return Finding(
+                "Whether things got better or worse cannot be judged until it is known on which days returns were recorded."
+            )
         return Finding("Too few comebacks to say whether things got better or worse.")
     changes = _drop_explained_changes(report.months.filter("change_began"))
     if changes.is_empty() and (early := first_sign_findings(report)):
@@ -229,20 +240,19 @@ def change_question(report: Report) -> Question:
             "Month by month",
             {
                 "group": "group", "month": "month", "sessions": "bleeds", "mature": "followed", "comebacks": "came back",
-                "rate": "rate %", "lower": "lower limit %", "upper": "upper limit %", "signal": "signal",
+                "rate": "rate %", "lower": "lower control limit %", "upper": "upper control limit %", "signal": "signal",
                 "change_began": "change began",
             },
             "tables/months.csv",
         ),
         method=(
-            "The board above shows each month with its control limits. Each month with complete follow-up is compared with the average rate for the same work, with a yearly "
-            "season where there are 18 such months or more; limits are widened where months vary more than random variation would explain. Each CUSUM "
-            "adds up the evidence that the odds have doubled or halved since the first third of those months. Of logs in which "
-            "nothing changes, 8 in 100 show a triangle on any chart of any workshop, in either direction, and at most 5 in 100 "
-            "name a change. A triangle, or “clearly more” in the table, on a month inside its limits means that the CUSUM has passed its own limit. A change is dated by maximum likelihood. Missed steps, high stand readings (above nine in ten of that "
-            "model) and returns within 14 and 30 days are each dated separately, unadjusted; the headline takes what moved "
-            "first. A workshop whose recording of returns is in question "
-            "raises no signal."
+            "The board above shows each month with its control limits. Each month with complete follow-up is compared with the average rate for similar work, with a yearly "
+            "seasonal term once there are at least 18 such months; limits are widened where months vary more than random variation would explain. Each CUSUM "
+            "adds up the evidence that the odds have doubled or halved since the first third of those months. Where nothing "
+            "has changed, 8 logs in 100 will still show a triangle somewhere, in either direction, and at most 5 in 100 will "
+            "report a change. A triangle, or “clearly more” in the table, on a month inside its limits means that the CUSUM has passed its own limit. A change is dated by maximum likelihood. Missed steps, high stand readings (above the 90th percentile for "
+            "that model) and returns within 14 and 30 days are each dated separately, unadjusted; the headline reports whichever moved "
+            "first. A workshop whose returns are possibly incomplete is never flagged."
         ),
     )  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import polars as pl
@@ -11,7 +12,6 @@ from analysis.charts import missed_bars, step_bars, what_if_bars
 from analysis.pages.labels import done_title, field_label, field_labels, with_missed_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
-    capitalised,
     estimate,
     estimate_or_none_seen,
     interval,
@@ -23,16 +23,25 @@ from analysis.report import Report
 
 STEP_COLUMNS = {
     "title": "what went wrong", "missed": "missed", "recorded": "recorded", "share_missed": "share missed %",
-    "preventable_per_100": "comebacks prevented per 100", "lo": "from", "hi": "to", "q_value": "q",
-    "direct_per_100": "not through later steps", "crude_difference": "unadjusted difference per 100", "e_value": "E-value",
-    "e_value_lo": "E-value of the lower limit", "benchmark": "benchmark", "times_benchmark": "times the benchmark",
+    "preventable_per_100": "comebacks prevented per 100", "lo": "95% low", "hi": "95% high", "q_value": "q",
+    "direct_per_100": "direct effect per 100", "crude_difference": "unadjusted difference per 100", "e_value": "E-value",
+    "e_value_lo": "E-value (95% low)", "benchmark": "benchmark", "times_benchmark": "times the benchmark",
     "verdict": "verdict",
 }  # fmt: skip
 
 FLOOR = {"q_value": 0.002}
 """Smaller values are those of all draws agreeing, however many were made."""
 MANY_TIMES = 10
-OBSERVATION = "An observation, not an experiment: it assumes that nothing unseen causes both the miss and the comeback."
+BENCHMARK_PLURALS = {
+    "shop": "workshops",
+    "technician": "technicians",
+    "brake_model": "brake models",
+    "job_reason": "reasons for the job",
+    "bike_kind": "kinds of bike",
+    "brake": "front and rear brakes",
+    "fluid": "fluids",
+}
+OBSERVATION = "This is an observation, not an experiment: it assumes that no unrecorded cause leads to both the missed step and the comeback."
 
 
 def step_finding(report: Report) -> Finding:
@@ -43,8 +52,8 @@ def step_finding(report: Report) -> Finding:
     if costly.height:
         first = costly.row(0, named=True)
         text = (
-            f"The missed step that leads to most comebacks: “{first['title']}”. With “{done_title(report, first['step'])}” "
-            f"every time, about {first['preventable_per_100']:.1f} fewer comebacks per 100 bleeds."
+            f"The missed step that leads to most comebacks is “{first['title']}”. Doing “{done_title(report, first['step'])}” "
+            f"every time would prevent about {first['preventable_per_100']:.1f} comebacks per 100 bleeds."
         )
         details = [f"“{row['title']}” {_prevented_text(row)}" for row in costly.iter_rows(named=True)]
         return Finding(text, f"Comebacks prevented per 100 bleeds (95% interval): {join_words(details)}. {OBSERVATION}")
@@ -73,13 +82,19 @@ def step_finding(report: Report) -> Finding:
 
 
 def robustness_points(report: Report) -> list[str]:
-    """How strong an unseen cause would have to be to explain the three costliest steps away."""
+    """How strong an unrecorded cause would have to be to explain the three costliest steps away."""
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks", pl.col("benchmark").is_not_null()).sort("rank")
     return [
-        f"“{row['title']}”: an unseen cause would have to be {_times_text(row['times_benchmark'])} as strong as the "
-        f"recorded differences by {field_label(row['benchmark'])} to account for the whole figure."
+        f"“{row['title']}”: an unrecorded cause would have to be {_times_text(row['times_benchmark'])} as strong as the "
+        f"recorded differences {_differences_text(row['benchmark'])} to account for the whole figure."
         for row in with_missed_titles(report, costly.head(3)).iter_rows(named=True)
     ]
+
+
+def _differences_text(benchmark: str) -> str:
+    """`between technicians`, `in hose length`."""
+    plural = BENCHMARK_PLURALS.get(benchmark)
+    return f"between {plural}" if plural else f"in {field_label(benchmark)}"
 
 
 def _times_text(value: float) -> str:
@@ -111,12 +126,12 @@ def saving_question(report: Report) -> Question:
         ),
         method=(
             "Comebacks prevented per 100 bleeds if nobody missed the step again, adjusted for the kind of work, the technician, "
-            "the other steps and readings taken before the step, never for what was seen after it. Later steps that depend on what "
-            "is seen (go on until no bubbles show) are missed as often as they then would be; the direct part leaves them as they "
-            "were. These are observations, not an experiment, and they assume no unmeasured cause of both the miss and the "
-            "comeback. “Leads to comebacks” requires that no test shows such a cause, and that an unseen cause as strong as any recorded group "
-            "(kind of work, technician, workshop, workload, calendar time) could not explain the direct part away; otherwise, or where no group "
-            "could be compared, a step “goes with comebacks”. Tick: unadjusted difference (mixes in the kind of "
+            "the other steps and readings taken before the step, never for what was seen after it. Later steps that respond to what "
+            "the mechanic sees (carry on until no bubbles show) are allowed to change too; the direct effect holds them "
+            "fixed. These are observations, not an experiment, and they assume no unrecorded cause of both the miss and the "
+            "comeback. “Leads to comebacks” requires that no test shows such a cause, and that an unrecorded cause as strong as any recorded group "
+            "(kind of work, technician, workshop, workload, calendar time) could not explain the direct effect away; otherwise, or where no group "
+            "could be compared, the miss “goes with comebacks”. Tick: unadjusted difference (not corrected for the kind of "
             "work). The first three are the most certain; the rest are in order of the estimate."
             + (f" Ranked {report.combined_estimate}." if report.combined_estimate else "")
             + "".join(f" {text}" for text in robustness_points(report))
@@ -125,9 +140,12 @@ def saving_question(report: Report) -> Question:
 
 
 def _scenario_text(row: dict[str, Any]) -> str:
+    """`If the two costliest steps were never missed, there would be 2.3 fewer comebacks per 100 bleeds (…)`."""
+    scenario = row["scenario"][:1].lower() + row["scenario"][1:]
+    condition = re.sub(r" (never|ever|missed half)", r" were \1", scenario, count=1)
     return (
-        f"{capitalised(row['scenario'])}: {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds "
-        f"({interval(row['lo'], row['hi'])}), about {row['comebacks_per_year']:.0f} comebacks and "
+        f"If {condition}, there would be {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds "
+        f"({interval(row['lo'], row['hi'])}): about {row['comebacks_per_year']:.0f} comebacks and "
         f"{row['minutes_per_year'] / 60:.0f} bench hours a year."
     )
 
@@ -165,7 +183,7 @@ def cost_question(report: Report) -> Question:
         action="Weigh the cost of a fix against this." if len(report.costs) else "",
         table=page_table(
             _yearly_costs(report),
-            "Cost in a year by cause, with 95% intervals (causes overlap, so they do not add up)",
+            "Yearly cost by cause, with 95% intervals (causes overlap, so they do not add up)",
             {
                 "cause": "cause", "comebacks": "comebacks a year", "minutes": "bench minutes a year",
                 "parts": f"parts a year, {currency}" if currency else "parts a year",
@@ -174,7 +192,7 @@ def cost_question(report: Report) -> Question:
         ),
         method=(
             "The rate of the last year followed in full, times the bleeds in a year. Minutes and parts are as recorded on returns, otherwise the defaults of the "
-            "procedure. The limits are those of the number of comebacks; a lower limit below zero means it may cost nothing."
+            "procedure. The intervals are those of the number of comebacks; a lower bound below zero means it may cost nothing."
         ),
     )  # fmt: skip
 

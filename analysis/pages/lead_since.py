@@ -7,14 +7,14 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import HOLD_LABELS, SIGNAL_LABELS, VERDICT_LABELS, predictions_by_tenth
-from analysis.pages.labels import KIND_LABELS, field_label, level_label, missed_title
+from analysis.pages.labels import KIND_LABELS, KINDS_WITH_LEVELS, field_label, group_phrase, level_label, missed_title
 from analysis.pages.question import Finding, Question, chart_specs, page_table
 from analysis.pages.text import (
+    capitalised,
     day_name,
     estimate,
     join_words,
     month_name,
-    number,
     percent,
     percent_range,
     quantity,
@@ -32,6 +32,7 @@ OUTCOME_LABELS = {
     "declined": "declined",
     "elsewhere": "dealt with elsewhere",
 }
+PLURAL_KINDS = ("brake", "hose_route", "job_reason")
 SUBJECT_LABELS = KIND_LABELS | {"session": "job"}
 CHANGE_LABELS = {
     "recall_opened": "recall opened",
@@ -39,7 +40,7 @@ CHANGE_LABELS = {
     "signal_appeared": "difference appeared",
     "signal_remains": "difference remains",
     "signal_gone": "difference no longer clear",
-    "change_named": "change named",
+    "change_named": "change reported",
     "step_verdict": "step's verdict changed",
     "group_new": "new",
     "group_gone": "no more bleeds",
@@ -50,7 +51,7 @@ CHANGE_LABELS = {
 }
 COLUMNS = {
     "label": "change", "about": "about", "state_before": "before", "state_now": "now", "before": "figure before",
-    "now": "figure now", "lo": "from", "hi": "to", "confirmed": "confirmed", "note": "note",
+    "now": "figure now", "lo": "95% low", "hi": "95% high", "confirmed": "confirmed", "note": "note",
 }  # fmt: skip
 
 
@@ -88,10 +89,10 @@ def since_question(report: Report) -> Question:
         method=(
             "Both audits use the same rules, so for the same bleeds only a changed record can change the figure. "
             f"This is comparison {report.look} of the series. A new difference or verdict is confirmed if it is still clear when "
-            "an error of 1 in 20 is spread over a year of monthly audits (alpha spending, Lan and DeMets 1983). Others may be "
-            "chance. A changed record may be a correction: it is listed, not judged. Predictions: for each bleed that was still "
-            "out at the last audit, the comebacks expected by the model saved then, up to today or the day before its recall or "
-            "second check."
+            "a 1-in-20 false-alarm rate is shared out over a year of monthly audits (alpha spending, Lan and DeMets 1983). The "
+            "others may be due to chance. A changed record may be a correction: it is listed, not judged. Predictions: for each "
+            "bleed that had neither come back nor been re-bled by the last audit, the comebacks expected by the model saved then, "
+            "up to today or the day before its recall or second check."
         ),
     )
 
@@ -119,14 +120,13 @@ def _count_brakes(report: Report, kind: str, rule: str) -> tuple[int, int]:
 def _rate_points(report: Report) -> list[str]:
     points = []
     for row in report.changes.filter(pl.col("kind").is_in(["same_bleeds", "newly_followed"])).iter_rows(named=True):
-        same = row["kind"] == "same_bleeds"
-        before = (
-            "" if row["before"] is None else f"{percent(row['before'])} {'before' if same else 'of earlier bleeds'}, "
-        )
-        title = "The same bleeds" if same else "Bleeds followed in full since"
-        points.append(
-            f"{title}: {before}{percent(row['now'])} {'now' if same else 'of these'} ({percent_range(row['lo'], row['hi'])}; {row['note']})."
-        )
+        now, limits = percent(row["now"]), percent_range(row["lo"], row["hi"])
+        if row["kind"] == "same_bleeds":
+            then = "" if row["before"] is None else f"{percent(row['before'])} then, "
+            points.append(f"Same bleeds in both audits: {then}{now} now ({limits}; {row['note']}).")
+        else:
+            then = "" if row["before"] is None else f"; of earlier bleeds, {percent(row['before'])}"
+            points.append(f"Of the {row['note']}, {now} came back ({limits}){then}.")
     return points
 
 
@@ -137,12 +137,12 @@ def _list_changes(report: Report) -> list[str]:
     open_ones = changes.filter(~pl.col("confirmed").fill_null(True))
     points = [_change_sentence(report, row) for row in clear.iter_rows(named=True)]
     if open_ones.height:
-        names = [_subject_name(report, row) for row in open_ones.head(6).iter_rows(named=True)]
-        points.append(f"New, but may still be chance: {join_words(names)}.")
+        names = [_subject_phrase(report, row) for row in open_ones.head(6).iter_rows(named=True)]
+        points.append(f"New, but could still be due to chance: {join_words(names)}.")
     for kind, words in (("signal_remains", "Still clearly different"), ("signal_gone", "No longer clearly different")):
         rows = changes.filter(pl.col("kind") == kind)
         names = [
-            f"{_subject_name(report, row)} ({_signal_state_label(row)})" for row in rows.head(8).iter_rows(named=True)
+            f"{_subject_phrase(report, row)} ({_signal_state_label(row)})" for row in rows.head(8).iter_rows(named=True)
         ]
         points += [f"{words}: {join_words(names)}."] if names else []
     groups = changes.filter(pl.col("kind").is_in(["group_new", "group_gone"]))
@@ -152,37 +152,40 @@ def _list_changes(report: Report) -> list[str]:
 
 def _signal_state_label(row: dict[str, Any]) -> str:
     state = row["state_now"] if row["kind"] == "signal_remains" else row["state_before"]
-    return str(SIGNAL_LABELS.get(state, state))
+    comebacks = " comebacks" if state in ("high", "low") else ""
+    return f"{SIGNAL_LABELS.get(state, state)}{comebacks}"
 
 
 def _record_points(changes: pl.DataFrame) -> list[str]:
     points = []
-    for kind, words in (("records_missing", "are missing now"), ("records_changed", "have another value now")):
+    for kind, words in (("records_missing", "missing"), ("records_changed", "changed")):
         rows = changes.filter(pl.col("kind") == kind)
         if rows.height:
             parts = [
                 f"{field_label(row['subject_kind'])}: {row['subject']} {row['now']:.0f}"
                 for row in rows.sort("now", descending=True).head(6).iter_rows(named=True)
             ]
-            points.append(
-                f"{number(float(rows['now'].sum()))} entries of the earlier log {words} ({'; '.join(parts)})."
+            count = int(rows["now"].sum())
+            entries = (
+                f"{quantity(count, 'entry', 'entries')} in the earlier log {'is' if count == 1 else 'are'} now {words}"
             )
+            points.append(f"{entries} ({'; '.join(parts)}).")
     return points
 
 
 def _change_sentence(report: Report, row: dict[str, Any]) -> str:
-    who = _subject_name(report, row)
+    who, plural = capitalised(_subject_phrase(report, row)), row["subject_kind"] in PLURAL_KINDS
     if row["kind"] == "signal_appeared":
         more = "more" if row["state_now"] == "high" else "fewer"
         ratio = estimate(row["now"], row["lo"], row["hi"])
-        return f"{who} now has clearly {more} comebacks than expected: {ratio} times as many."
+        return f"{who} now {'have' if plural else 'has'} clearly {more} comebacks than expected: {ratio} times as many."
     if row["kind"] == "change_named":
-        return f"{who} changed in {month_name(row['state_now'])}; the last audit could not see it."
+        return f"{who} changed in {month_name(row['state_now'])}; the last audit did not show it."
     if row["kind"] == "step_verdict":
         return f"“{who}” is now clearly linked with comebacks: {estimate(row['now'], row['lo'], row['hi'])} per 100 bleeds."
     if row["kind"] == "group_new":
-        return f"{who} is new: {quantity(int(row['now']), 'bleed')}."
-    return f"{who} has no bleed since the last audit."
+        return f"{who} {'are' if plural else 'is'} new: {quantity(int(row['now']), 'bleed')}."
+    return f"{who} {'have' if plural else 'has'} had no bleed since the last audit."
 
 
 def _subject_name(report: Report, row: dict[str, Any]) -> str:
@@ -192,11 +195,14 @@ def _subject_name(report: Report, row: dict[str, Any]) -> str:
     if row["subject_kind"] == "all":
         several = report.log.sessions.get_column("shop").drop_nulls().n_unique() > 1
         return "All workshops together" if several else "The workshop as a whole"
-    return (
-        level_label(row["subject"])
-        if row["subject_kind"] in ("fluid", "job_reason", "brake", "hose_route")
-        else row["subject"]
-    )
+    return level_label(row["subject"]) if row["subject_kind"] in KINDS_WITH_LEVELS else row["subject"]
+
+
+def _subject_phrase(report: Report, row: dict[str, Any]) -> str:
+    """The subject as a sentence names it: `external hoses`."""
+    if row["subject_kind"] in KINDS_WITH_LEVELS:
+        return group_phrase(row["subject_kind"], row["subject"])
+    return _subject_name(report, row)
 
 
 def _prediction_points(report: Report) -> list[str]:
@@ -205,18 +211,20 @@ def _prediction_points(report: Report) -> list[str]:
     points = []
     for row in together.filter(pl.col("group") == "all").iter_rows(named=True):
         rounds = row["look"]
-        span = f"over {rounds} audits" if rounds > 1 else f"since {day_name(row['from_day'])}"
+        span = f"over {rounds} audits" if rounds > 1 else f"after {day_name(row['from_day'])}"
         verdict = {"high": " More came back than predicted.", "low": " Fewer came back than predicted."}.get(
             row["signal"], ""
         )
         ratio = ""
         if row["ratio"] is not None:
             ratio = f" Observed/predicted {estimate(row['ratio'], row['ratio_lo'], row['ratio_hi'])}, {quantity(row['bleeds'], 'bleed')}."
-        points.append(f"{row['expected']:.1f} comebacks were predicted {span}; {row['observed']} came.{verdict}{ratio}")
+        points.append(
+            f"The model predicted {row['expected']:.1f} comebacks {span}; there were {row['observed']}.{verdict}{ratio}"
+        )
     for row in together.filter(pl.col("group") == "check list").iter_rows(named=True):
         points.append(
-            f"Bleeds on the second-check list: {row['bleeds']:,}. Before any check {row['observed']} came back, "
-            f"{row['expected']:.1f} predicted; checks found {quantity(row['faults_found'], 'fault')}."
+            f"Bleeds on the second-check list: {row['bleeds']:,}. Before any check, {row['observed']} came back "
+            f"({row['expected']:.1f} predicted); checks found {quantity(row['faults_found'], 'fault')}."
         )
     return points
 
@@ -263,8 +271,8 @@ def _actions_finding(report: Report) -> Finding:
             for measure, n in rows.select("measure", "number").iter_rows()
         ]
         if outcomes:
-            parts.append(f"{quantity(rows.item(0, 'total'), noun)} reported on: {', '.join(outcomes)}")
-    return Finding(". ".join(parts) + "." if parts else "None has been reported on yet.")
+            parts.append(f"Outcomes of {quantity(rows.item(0, 'total'), noun)}: {', '.join(outcomes)}")
+    return Finding(". ".join(parts) + "." if parts else "No outcome has been reported yet.")
 
 
 def _share_found_points(report: Report) -> tuple[str, ...]:
@@ -273,7 +281,7 @@ def _share_found_points(report: Report) -> tuple[str, ...]:
         counts = f"Checks found {row['number']} of {quantity(row['total'], 'known fault')}"
         share = "" if row["value"] is None else f", {percent(row['value'])} ({percent_range(row['lo'], row['hi'])})"
         return (
-            f"{counts}{share}; {row['note']}. Not every fault found would have come back, so this is an upper limit.",
+            f"{counts}{share}; {row['note']}. Not every fault found would have come back, so this is an upper bound.",
         )
     return ()
 
@@ -282,6 +290,18 @@ def _note_with_step_title(report: Report, note: str | None) -> str | None:
     """The note with its step by what went wrong."""
     words, mark, step = (note or "").rpartition("step that changed with it: ")
     return f"{words}{mark}“{missed_title(report, step)}”" if mark else note
+
+
+def _change_label() -> pl.Expr:
+    """The change in words; a recall for a long travel alone begins with measuring again."""
+    rule = pl.when(pl.col("kind") == "recall_opened").then("state_now").otherwise("state_before")
+    is_recall = pl.col("kind").is_in(["recall_opened", "recall_closed"])
+    label = pl.col("kind").replace(CHANGE_LABELS)
+    return (
+        pl.when(is_recall & (rule == "long_travel"))
+        .then(label.str.replace("recall", "re-measurement"))
+        .otherwise(label)
+    )
 
 
 def _changes_table(report: Report) -> pl.DataFrame:
@@ -296,7 +316,7 @@ def _changes_table(report: Report) -> pl.DataFrame:
     return report.changes.with_columns(
         pl.col("state_before").replace(words),
         state_now=month.otherwise(pl.col("state_now").replace(words)),
-        label=pl.col("kind").replace(CHANGE_LABELS),
+        label=_change_label(),
         note=pl.Series(
             [_note_with_step_title(report, note) for note in report.changes.get_column("note")], dtype=pl.String
         ),

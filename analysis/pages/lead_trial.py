@@ -22,7 +22,7 @@ REASONS = {
 """Why a trial is not tested, by its design."""
 ACTIONS = {
     "before_after": "Run both arms at the same time, and draw at random who starts with which.",
-    "undeclared": "Write bleed, bike, technician, workshop or week into “trial_unit” of each bleed that took part.",
+    "undeclared": "Enter bleed, bike, technician, workshop or week in “trial_unit” for each bleed that took part.",
     "mixed": "Check “trial_arm” and “trial_unit” of those bleeds.",
 }
 
@@ -43,16 +43,16 @@ def trial_question(report: Report) -> Question:
             "Trials, one row per arm",
             {
                 "trial": "trial", "arm": "arm", "bleeds": "bleeds", "comebacks": "comebacks", "rate": "came back %",
-                "unit": "randomised", "units": "how many", "difference": "difference from the first arm %", "lo": "from %",
-                "hi": "to %", "p_value": "p",
+                "unit": "randomised", "units": "how many", "difference": "difference from the first arm %", "lo": "95% low %",
+                "hi": "95% high %", "p_value": "p",
             },
             "tables/trial.csv",
         ),
         method=(
             "Comebacks within the window, all bleeds in the arm they were assigned to. The arms are compared by what was "
-            "randomised: twelve workshops are twelve, however many bleeds they did. Where every workshop, technician or week has "
+            "randomised: twelve workshops count as twelve units, however many bleeds they did. Where every workshop, technician or week has "
             "only one arm, that is the unit, whatever is declared. The p-value counts the other ways in which the units could "
-            "have been assigned to the arms; look at it once, at the end that was planned."
+            "have been assigned to the arms; look at it once, at the planned end."
         ),
     )  # fmt: skip
 

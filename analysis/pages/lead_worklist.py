@@ -17,8 +17,8 @@ from analysis.standard import SecondCheck, built_in
 
 REMINDER = "Every bleed ends with a hard pull; a low risk is not a pass."
 COLUMNS = {
-    "session_id": "job", "bike_id": "bike", "brake": "brake", "technician": "bled by", "shop": "workshop", "day": "bled on",
-    "risk": "risk %", "risk_lo": "from %", "risk_hi": "to %", "reason_1": "main reason", "reason_2": "second",
+    "session_id": "job", "bike_id": "bike", "brake": "front/rear", "technician": "bled by", "shop": "workshop", "day": "bled on",
+    "risk": "risk %", "risk_lo": "95% low %", "risk_hi": "95% high %", "reason_1": "main reason", "reason_2": "second",
     "reason_3": "third",
 }  # fmt: skip
 ROWS_LISTED = 3
@@ -36,7 +36,7 @@ def no_risk_finding(report: Report) -> Finding:
 
 
 def worklist_question(report: Report) -> Question:
-    """The bleeds to check a second time now, with their risk and what points to it."""
+    """The bleeds to check a second time now, with their risk and what it is based on."""
     question = "Which bleeds deserve a second check today?"
     if report.risk.is_empty():
         action = f"Check by the procedure, not by a list. {REMINDER}"
@@ -54,9 +54,9 @@ def worklist_question(report: Report) -> Question:
         table=page_table(listed, "Second checks, highest risk first", COLUMNS, "tables/risk.csv"),
         method=(
             "The most recent bleeds in order of their risk of a comeback, as many as the procedure allows time for, and only down "
-            f"to the risk from which a check saves more bench time than it costs ({_check_minutes_text(report.standard.second_check)}). "
+            f"to the risk at which a check saves more bench time than it costs ({_check_minutes_text(report.standard.second_check)}). "
             "That counts minutes, not the rider's safety. Bleeds on the recall list are left out. Each "
-            "interval is the model's own. The reasons are what points to a risk, not proven causes; “no reason found” does not "
+            "interval reflects the model's uncertainty only. The reasons are what the risk is based on, not proven causes; “no reason found” does not "
             "mean the bleed is sound. The reference for lever travel comes from the brakes table, otherwise from the shortest fifth of "
             "firm levers of that model; a recall compares with the median of its firm levers, which is longer. The analyst's page says how accurate the risks are."
         ),
@@ -167,7 +167,7 @@ def second_check_question(report: Report) -> Question:
         "Checking a fixed share of all bleeds costs more bench time than it saves; a single bleed with a risk above "
         f"{percent(report.break_even_risk)} is worth it, and any check may keep a rider from a bad brake."
     ]
-    figures = [] if affordable["minutes_saved"] is None else [f"What the time allows: {_saving_text(affordable)}."]
+    figures = [] if affordable["minutes_saved"] is None else [f"In the time you have: {_saving_text(affordable)}."]
     return Question(
         id="second-checks",
         question=question,
@@ -175,14 +175,14 @@ def second_check_question(report: Report) -> Question:
         points=tuple(points),
         figures=tuple(figures),
         action="Choose the number of checks by what they save; each extra check catches less.",
-        hint="Move the slider to the checks you can do.",
+        hint="Set the slider to the number of checks you can do a week.",
         charts=chart_specs(second_check_curve(table, check.per_week)),
         table=page_table(
             table,
             "By the share of bleeds checked",
             {
                 "share": "checked %", "checks_per_week": "checks a week", "threshold": "risk threshold %",
-                "caught_per_100_comebacks": "comebacks among them, of 100", "precision": "of those checked, come back %",
+                "caught_per_100_comebacks": "comebacks included, per 100", "precision": "checked bleeds that come back (precision) %",
                 "net_benefit": "net benefit per bleed", "minutes_saved": "bench minutes saved a year",
             },
             "tables/second_checks.csv",

@@ -60,7 +60,9 @@ def _step_finding(report: Report, step: dict[str, Any], title: str) -> Finding:
     shares = _recent_shares(report, step["step"])
     detail = f"Missed in the last {RECENT_DAYS} days: {shares}." if shares else ""
     if step["verdict"] not in ("costs_comebacks", "goes_with_comebacks"):
-        return Finding(f"Missed most often: “{title}”, in {observed_share(step['missed'], step['recorded'])}.", detail)
+        return Finding(
+            f"The step missed most often is “{title}”: {observed_share(step['missed'], step['recorded'])}.", detail
+        )
     prevented = estimate(step["preventable_per_100"], step["lo"], step["hi"])
     if step["verdict"] == "goes_with_comebacks":
         return Finding(

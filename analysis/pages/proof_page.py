@@ -12,7 +12,7 @@ from analysis.pages.text import join_words, quantity
 from schemas.outputs import Prove
 
 COLUMNS = {
-    "measure": "measure", "sessions": "bleeds", "workshops": "workshops", "value": "measured", "lo": "from", "hi": "to",
+    "measure": "measure", "sessions": "bleeds", "workshops": "workshops", "value": "measured", "lo": "95% low", "hi": "95% high",
     "aim": "target", "upper_bound": "best achievable",
 }  # fmt: skip
 
@@ -66,7 +66,7 @@ def _overall_question(table: pl.DataFrame) -> Question:
         points=tuple(points),
         method=(
             "Every workshop was simulated with known effects, written as an export, read and audited like any other, and the "
-            "results were compared with the truth. Seeds were fixed beforehand. A simulated workshop is not a real one: this "
+            "results were compared with the truth. Seeds were fixed in advance. A simulated workshop is not a real one: this "
             "shows whether the calculations are right, not whether a shop's log is."
         ),
     )
@@ -83,7 +83,7 @@ def _size_question(own: pl.DataFrame, sessions: int) -> Question:
         table=page_table(own, f"Measures at {sessions:,} bleeds", COLUMNS, "tables/prove.csv"),
         open_table=True,
         method=(
-            "Shares have exact binomial limits, means normal ones. Coverage is the share of intervals that contain the truth; "
+            "Shares have exact binomial intervals, means normal ones. Coverage is the share of intervals that contain the truth; "
             "tau is Kendall's rank correlation between estimated and true order; errors are per 100 bleeds. Risks of the last 30% "
             "of bleeds are predicted by a model fitted to those before, and scored against the true risk: the gain in log loss "
             "over a constant, as a share of the true risk's own gain. Best achievable is what someone who knew the simulation's "

@@ -29,7 +29,7 @@ WORK = {
     "leak": "We will find the leak and repair it.",
     "not_firm": "We will bleed it again.",
     "kit_of_other_kind": "We will treat the brake as filled with the wrong fluid until shown otherwise.",
-    "long_travel": "We will measure the lever travel again, and bleed the brake again if it is too long.",
+    "long_travel": "We will measure the lever travel again, and re-bleed the brake if the travel is too long.",
 }
 WRONG_FAMILY = "We will drain and flush it, and replace the parts the maker lists as damaged by the wrong fluid."
 FIELDS = ("bike", "brake", "day", "workshop", "job", "found", "ride", "work")

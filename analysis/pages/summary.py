@@ -60,4 +60,4 @@ def spelling_warnings(report: Report) -> tuple[str, ...]:
     if not groups:
         return ()
     names = "One technician's name is" if groups == 1 else f"{groups} technicians' names are"
-    return (f"{names} spelled in several ways, each counted as a person of its own. See the import notes on any page.",)
+    return (f"{names} spelled in several ways, each counted as a different person. See the import notes on any page.",)

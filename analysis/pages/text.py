@@ -64,7 +64,8 @@ def percentage_points(value: float | None, lo: float | None, hi: float | None) -
         return TOO_FEW
     digits = decimals(100 * lo, 100 * hi)
     sign = "+" if round(100 * value, digits) > 0 else ""
-    return f"{sign}{_format_signed(100 * value, digits)} points ({interval(100 * lo, 100 * hi)})"
+    points = _format_signed(100 * value, digits)
+    return f"{sign}{points} {'point' if points in ('1', '−1') else 'points'} ({interval(100 * lo, 100 * hi)})"
 
 
 def observed_share(successes: int, trials: int) -> str:
@@ -92,7 +93,7 @@ def estimate_or_none_seen(value: float, lo: float | None, hi: float | None) -> s
         return number(value) if lo is None or hi is None else estimate(value, lo, hi)
     if hi is None or hi <= 0:
         return "none seen"
-    return f"none seen, at most {number(hi)} (upper 95% limit)"
+    return f"none seen, at most {number(hi)} (upper 95% bound)"
 
 
 def month_name(month: str) -> str:
@@ -108,6 +109,15 @@ def day_name(day: dt.date) -> str:
 def join_words(words: list[str], joint: str = "and") -> str:
     """`a`, `a and b`, `a, b and c`; `none` without any."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}" if words else "none"
+
+
+def followed_by(count: int, total: int, noun: str, result: str) -> str:
+    """`2 of 3 changes were followed by …`, `Neither change was followed by …`, `The change was not followed by …`."""
+    if total == 1:
+        return f"The {noun} was {'' if count else 'not '}followed by {result}."
+    if not count:
+        return f"{f'Neither {noun}' if total == 2 else f'None of the {total} {noun}s'} was followed by {result}."
+    return f"{count} of {total} {noun}s {'was' if count == 1 else 'were'} followed by {result}."
 
 
 def capitalised(text: str) -> str:

@@ -54,7 +54,7 @@ def _step_question(report: Report) -> Question:
         answer=step_finding(report),
         points=tuple(_step_points(report)),
         figures=tuple(robustness_points(report)),
-        action="Demonstrate the steps that clearly lead to comebacks; the cards name jobs as examples." if costly else "",
+        action="Demonstrate the steps whose misses clearly lead to comebacks; use the jobs on the cards as examples." if costly else "",
         hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs and technique.get_column("excess").count() else "",
         charts=_step_charts(ranked, technique),
         table=page_table(
@@ -62,22 +62,22 @@ def _step_question(report: Report) -> Question:
             "Steps of the procedure, three estimates",
             {
                 "title": "what went wrong", "missed": "missed", "recorded": "recorded", "share_missed": "share missed %",
-                "preventable_per_100": "comebacks prevented per 100", "lo": "from", "hi": "to",
-                "survival_estimate": "from comebacks only", "survival_estimate_lo": "from", "survival_estimate_hi": "to",
-                "aipw_per_100": "doubly robust check", "aipw_lo": "from", "aipw_hi": "to", "rank_lo": "rank from",
-                "rank_hi": "rank to", "times_benchmark": "times the benchmark", "verdict": "verdict",
+                "preventable_per_100": "comebacks prevented per 100", "lo": "95% low", "hi": "95% high",
+                "survival_estimate": "from comebacks only", "survival_estimate_lo": "95% low", "survival_estimate_hi": "95% high",
+                "aipw_per_100": "doubly robust check", "aipw_lo": "95% low", "aipw_hi": "95% high", "rank_lo": "rank, 95% low",
+                "rank_hi": "rank, 95% high", "times_benchmark": "times the benchmark", "verdict": "verdict",
             },
             "tables/steps.csv",
         ),
         method=(
             "Three estimates. From comebacks only: a model of the time to a comeback. The main estimate also uses stand readings "
             "(lever travel, pump-up, bubbles) where they predict comebacks. The doubly robust check is cross-fitted on bleeds "
-            "with complete follow-up. All three are observations, not an experiment, and assume no unmeasured cause. The first "
+            "with complete follow-up. All three are observations, not an experiment, and assume no unrecorded cause. The first "
             "three steps are the most certain, the rest follow by estimate; where rank intervals overlap, the order is not certain. "
             "“Leads to comebacks” requires an interval above zero, q at most 0.05 over all steps (a rule for choosing, which does "
-            "not guarantee a rate of false alarms), the estimate from comebacks only to agree in direction, no sign of an unseen "
-            "cause, and a direct effect that an unseen cause as strong as any recorded group (kind of work, technician, workshop, "
-            "workload, calendar time) could not explain away; otherwise a step “goes with comebacks”. “Suspected” means an "
+            "not guarantee a rate of false alarms), the estimate from comebacks only to agree in direction, no sign of an unrecorded "
+            "cause, and a direct effect that an unrecorded cause as strong as any recorded group (kind of work, technician, workshop, "
+            "workload, calendar time) could not explain away; otherwise the miss “goes with comebacks”. “Suspected” means an "
             "interval above zero, not confirmed."
         ),
     )  # fmt: skip
@@ -144,12 +144,12 @@ def _tolerance_question(report: Report) -> Question:
             "Comeback risk by reading",
             {
                 "step": "step", "field": "field", "reading": "reading", "bleeds": "bleeds at about this value", "risk": "risk %",
-                "lo": "from %", "hi": "to %", "q_value": "q",
+                "lo": "95% low %", "hi": "95% high %", "q_value": "q",
             },
             "tables/tolerance.csv",
         ),
         method=(
-            "The adjusted risk within the window at each value of the reading (dose-response curve), from comebacks only; rare values count with the nearest on the same side of the limit (“6+”: 6 or more). One "
+            "The adjusted risk within the window at each value of the reading (dose-response curve), from comebacks only; rare values are pooled with the nearest on the same side of the limit (“6+”: 6 or more). One "
             "test for each curve; false alarms are controlled at 5 in 100 over all curves. The estimate for a step compares met with missed at the "
             "limit and also uses stand readings, so it can see what the curve cannot. A flat curve does not show that a limit is "
             "unnecessary. The maker's limits come first in any case."

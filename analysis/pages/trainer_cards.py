@@ -1,4 +1,4 @@
-"""Coaching cards: each technician's two or three steps to practise, compared with peers on the same work."""
+"""Coaching cards: each technician's two or three steps to practise, compared with peers doing similar work."""
 
 from __future__ import annotations
 
@@ -28,19 +28,19 @@ MAX_CARDS = 60
 COPIES = "copied_entries"
 MIN_COMEBACKS_A_YEAR = 0.1
 LOW_PRIORITY = {
-    "costs_comebacks": "at this rate it leads to too few comebacks to practise first",
-    "goes_with_comebacks": "at this rate it goes with too few comebacks to practise first",
-    "suspected": "at this rate it leads to too few comebacks to practise first",
+    "costs_comebacks": "the misses lead to too few comebacks to practise this first",
+    "goes_with_comebacks": "the misses go with too few comebacks to practise this first",
+    "suspected": "the misses lead to too few comebacks to practise this first",
     "no_sign": f"a cost above {SMALL_COST:.1f} comebacks per 100 bleeds is unlikely (95% interval): low priority",
-    "not_known": "no clear cost, but one that matters is not ruled out: keep the step",
+    "not_known": "no clear cost, but a real one cannot be ruled out, so keep the step",
     "too_few": "too few comebacks to say whether it costs any",
 }
-"""Why a step that somebody misses more than peers is not one to practise first, by the step's verdict."""
+"""Why a step that somebody misses more often than peers is not one to practise first, by the step's verdict."""
 
 
 def missed_more_than_peers(report: Report) -> pl.DataFrame:
-    """Steps that a technician clearly misses more than peers on the same work, with the step's verdict, or `not_known`
-    where there is no clear cost but one that matters is not ruled out.
+    """Steps that a technician clearly misses more often than peers doing similar work, with the step's verdict, or `not_known`
+    where there is no clear cost but a real one cannot be ruled out.
     """
     not_known = (pl.col("verdict") == "no_sign") & (pl.col("hi") > SMALL_COST).fill_null(True)
     verdicts = report.steps.select(
@@ -76,18 +76,18 @@ def card_question(report: Report) -> Question:
             "Missed steps compared with peers",
             {
                 "technician": "technician", "title": "what went wrong", "missed": "missed", "recorded": "recorded",
-                "since": "since", "share": "share missed %", "peer_share": "peers on the same work %", "excess": "more than peers %",
-                "lo": "from %", "hi": "to %", "q_value": "q", "preventable": "comebacks a year", "preventable_lo": "from",
-                "preventable_hi": "to",
+                "since": "since", "share": "share missed %", "peer_share": "peers on similar work %", "excess": "more than peers %",
+                "lo": "95% low %", "hi": "95% high %", "q_value": "q", "preventable": "comebacks a year",
+                "preventable_lo": "95% low", "preventable_hi": "95% high",
             },
             "tables/technique.csv",
         ),
         method=(
             "Each technician's last 12 months count, or the last 150 bleeds if these are fewer; a step that clearly improved "
-            "counts from then on. Each technician's misses are compared with what peers miss on the same work; small samples are "
+            "counts from then on. Each technician's misses are compared with what peers miss on similar work; small samples are "
             "shrunk towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
             "test that controls false alarms at 5 in 100 over all technicians and steps together. Comebacks a year are that difference times what a miss costs, with the "
-            "uncertainty of both. A step without evidence of a cost is named on the card, but not among those to practise first. "
+            "uncertainty of both. A step without evidence of a cost is listed on the card, but not among those to practise first. "
             "“Colleagues here” compares the same bleeds within the workshop, quarter by quarter."
         ),
     )  # fmt: skip
@@ -106,18 +106,18 @@ def _card_finding(report: Report, cards: int) -> Finding:
     if report.technique.is_empty():
         return Finding("Technicians cannot be compared: no step is recorded often enough.")
     if more.is_empty():
-        text = "No technician clearly misses a step more than peers do."
+        text = "No technician clearly misses a step more often than peers."
         return Finding(f"{first} {text}".strip(), f"{detail} {quantity(people, 'technician')} compared.".strip())
     count = more.n_unique("technician")
     text = (
-        f"{count} of {quantity(people, 'technician')} clearly {'misses' if count == 1 else 'miss'} some step more than "
-        "peers, including colleagues in their own workshop."
+        f"{count} of {quantity(people, 'technician')} clearly {'misses' if count == 1 else 'miss'} a step more often "
+        "than peers, including colleagues in the same workshop."
     )
     gain = _biggest_gain_text(report)
     shared = missed_more_than_peers(report).n_unique("technician") - count
     if shared > 0:
         who = "1 other misses" if shared == 1 else f"{shared} others miss"
-        detail += f" {who} a step more than peers elsewhere, but not clearly more than colleagues here."
+        detail += f" {who} a step more often than peers elsewhere, but not clearly more often than colleagues here."
     detail += f" {quantity(cards, 'card')} on steps that lead to comebacks." if cards else ""
     return Finding(f"{first} {text} {gain}".strip(), detail.strip())
 
@@ -165,7 +165,11 @@ def _card_for_remaining(names: list[str]) -> list[Card]:
     if not names:
         return []
     return [
-        Card(f"{quantity(len(names), 'more technician')}", (), "They also miss steps more than peers: see the table.")
+        Card(
+            f"{quantity(len(names), 'more technician')}",
+            (),
+            "They also miss steps more often than peers: see the table.",
+        )
     ]
 
 
@@ -175,8 +179,10 @@ def _card_for_others(report: Report, names: list[str]) -> list[Card]:
     who = join_words(names) if len(names) <= MAX_CARDS else f"{quantity(len(names), 'other technician')}"
     first = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").head(2).get_column("step")
     steps = join_words([f"“{done_title(report, step)}”" for step in first])
-    practise = f" To practise first, for everybody: {steps}." if len(first) else ""
-    return [Card(who, (), f"Misses no step clearly more often than peers.{practise}")]
+    practise = f" For everybody to practise first: {steps}." if len(first) else ""
+    return [
+        Card(who, (), f"{'Misses' if len(names) == 1 else 'Miss'} no step clearly more often than peers.{practise}")
+    ]
 
 
 def _technician_card(report: Report, name: str, own: pl.DataFrame) -> Card:
@@ -228,7 +234,7 @@ def _improvement_notes(report: Report, name: str, practise: pl.DataFrame) -> lis
     steps = [
         f"“{done_title(report, row['step'])}” since {month_name(str(row['improved_since'])[:7])}: missed in "
         f"{_with_wilson(row['share'], row['recorded'])} of the last {row['recorded']:,} bleeds, "
-        f"{_with_wilson(row['share_before'], row['recorded_before'])} of {row['recorded_before']:,} before"
+        f"against {_with_wilson(row['share_before'], row['recorded_before'])} of the {row['recorded_before']:,} before them"
         for row in rows.iter_rows(named=True)
     ]
     if not steps:
@@ -246,10 +252,10 @@ def _with_wilson(share: float, bleeds: int) -> str:
 
 
 def _comebacks_a_year_text(row: dict[str, Any]) -> str:
-    verb = "Leads to" if row["verdict"] == "costs_comebacks" else "Goes with"
+    verb = "This costs" if row["verdict"] == "costs_comebacks" else "This goes with"
     if row["preventable"] < MIN_COMEBACKS_A_YEAR:
-        return f"{verb} less than one comeback in ten years (upper 95% limit {number(round(row['preventable_hi'], 2))} a year)."
-    return f"{verb} {estimate(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year."
+        return f"{verb} less than one comeback in ten years (upper 95% bound {number(round(row['preventable_hi'], 2))} a year)."
+    return f"{verb} an estimated {estimate(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year."
 
 
 def _recent_misses(report: Report, name: str, step: str) -> list[str]:
@@ -288,7 +294,7 @@ def _workshop_change_notes(report: Report, name: str, practise: pl.DataFrame) ->
 def _unexplained_comebacks_notes(report: Report, name: str, has_lines: bool) -> list[str]:
     """A technician flagged on all work together, which the steps on the card may not explain."""
     own = report.rates.filter(pl.col("kind") == "technician", pl.col("group") == name, pl.col("signal") == "high")
-    why = "these steps may not explain all of them" if has_lines else "no step on this card to practise first"
+    why = "these steps may not explain all of them" if has_lines else "no single step explains it"
     return [
         f"{quantity(row['comebacks'], 'comeback')}, {row['expected']:.0f} expected; {why}. Watch a bleed together from "
         "start to finish."
@@ -297,7 +303,7 @@ def _unexplained_comebacks_notes(report: Report, name: str, has_lines: bool) -> 
 
 
 def _low_priority_notes(report: Report, others: pl.DataFrame) -> list[str]:
-    """Steps missed more than peers that are not worth practising first."""
+    """Steps missed more often than peers that are not worth practising first."""
     notes = []
     for verdict, why in LOW_PRIORITY.items():
         steps = [
@@ -306,5 +312,5 @@ def _low_priority_notes(report: Report, others: pl.DataFrame) -> list[str]:
             for row in others.filter(pl.col("verdict") == verdict).iter_rows(named=True)
         ]
         if steps:
-            notes.append(f"Missed more than peers: {join_words(steps)}; {why}.")
+            notes.append(f"Missed more often than peers: {join_words(steps)}; {why}.")
     return notes

@@ -18,7 +18,7 @@ from analysis.pages.labels import (
     with_missed_titles,
 )
 from analysis.pages.question import Finding, Question, chart_specs, page_table
-from analysis.pages.text import capitalised, day_name, join_words, percentage_points, quantity
+from analysis.pages.text import capitalised, day_name, followed_by, join_words, percentage_points, quantity
 from analysis.report import Report
 
 
@@ -44,14 +44,14 @@ def coaching_question(report: Report) -> Question:
             {
                 "technician": "technician", "title": "what went wrong", "coached_on": "day",
                 "missed_before": "missed before %", "recorded_before": "of bleeds", "missed_after": "missed after %",
-                "recorded_after": "of bleeds", "change": "change against peers %", "lo": "from %", "hi": "to %", "q_value": "q",
+                "recorded_after": "of bleeds", "change": "change against peers %", "lo": "95% low %", "hi": "95% high %", "q_value": "q",
             },
             "tables/coaching.csv",
         ),
         method=(
             "The share missed in the six months after, less that in the six months ending three months before, less the change "
             "of uncoached peers over the same days (difference in differences). A technician coached after a bad quarter would "
-            "improve somewhat anyway, so the three months before the coaching are left out, and the interval allows for habits that change from month to month by themselves, as peers' "
+            "improve somewhat anyway, so the three months before the coaching are left out, and the interval allows for habits that drift from month to month, as peers' "
             "do. “Clearly” controls false alarms at 5 in 100 over all coaching sessions. It is an observation, not an experiment."
         ),
     )  # fmt: skip
@@ -60,12 +60,11 @@ def coaching_question(report: Report) -> Question:
 def _coaching_finding(report: Report, measured: pl.DataFrame) -> Finding:
     if report.coaching.is_empty():
         return Finding(
-            "No coaching in the log.", "A table of technician, day and step would show what coaching changed."
+            "No coaching is recorded in the log.",
+            "Add a table of coaching sessions (technician, date, step) to see whether coaching worked.",
         )
-    sessions = quantity(report.coaching.height, "coaching session")
     better = measured.filter("clear", pl.col("change") < 0).height
-    verb = "were" if better > 1 else "was"
-    return Finding(f"{better or 'None'} of {sessions} {verb} followed by clearly fewer misses.")
+    return Finding(followed_by(better, report.coaching.height, "coaching session", "clearly fewer misses"))
 
 
 def _coaching_points(report: Report, measured: pl.DataFrame) -> list[str]:
@@ -108,7 +107,7 @@ def _coaching_advice(report: Report, measured: pl.DataFrame) -> str:
     actions = []
     if people:
         actions.append(
-            f"No clear change on a step that leads to or goes with comebacks: coach again, in another way: {join_words(people)}."
+            f"No clear change on a step whose misses lead to or go with comebacks. Coach again, in another way: {join_words(people)}."
         )
     if harmless:
         actions.append(
@@ -116,8 +115,8 @@ def _coaching_advice(report: Report, measured: pl.DataFrame) -> str:
             f"{SMALL_COST:.1f} comebacks per 100 bleeds is unlikely (95% interval): not a priority to coach again."
         )
     actions += [
-        f"No clear change on “{done_title(report, step)}”. Missing it may cost nothing{_limit_note(hi)}. Keep the step, and coach "
-        "what leads to comebacks first."
+        f"No clear change on “{done_title(report, step)}”. Missing it may cost nothing{_limit_note(hi)}. Keep the step, but first "
+        "coach the steps whose misses lead to comebacks."
         for step, hi in uncertain.select("step", "hi").iter_rows()
     ]
     return " ".join(actions)
@@ -134,7 +133,7 @@ def credibility_question(report: Report) -> Question:
     )
     return Question(
         id="log",
-        question="Can the log be believed?",
+        question="Can we trust the log?",
         answer=_credibility_finding(report, flags),
         points=tuple(_credibility_points(report, flags)),
         action=(
@@ -151,7 +150,7 @@ def credibility_question(report: Report) -> Question:
             },
             "tables/credibility.csv",
         ),
-        method="Each test gives a p-value under honest recording; the false discovery rate over all tests is 1%.",
+        method="Each test gives a p-value assuming honest recording; the false discovery rate over all tests is 1%.",
     )  # fmt: skip
 
 
@@ -183,6 +182,12 @@ def _ranking_sensitivity(flags: pl.DataFrame) -> list[str]:
     measured = flags.filter(pl.col("ranking_holds").is_not_null())
     changing = measured.filter(~pl.col("ranking_holds")).get_column("technician").unique().sort().to_list()
     if changing:
-        return [f"Without the entries of {join_words(changing)} the ranking of steps changes: clear that up first."]
-    names = join_words(measured.get_column("technician").unique().sort().to_list(), "or")
-    return [f"Without the entries of {names} the ranking of steps does not clearly change."] if measured.height else []
+        return [f"Leaving out {_possessives(changing)} entries changes the ranking of steps: clear that up first."]
+    names = measured.get_column("technician").unique().sort().to_list()
+    if not names:
+        return []
+    return [f"Leaving out {_possessives(names, 'or')} entries does not clearly change the ranking of steps."]
+
+
+def _possessives(names: list[str], joint: str = "and") -> str:
+    return join_words([f"{name}'s" for name in names], joint)

@@ -26,7 +26,7 @@ def learner_question(report: Report) -> Question:
     table = with_missed_titles(report, learners).with_columns(pl.col("verdict").replace(VERDICTS))
     return Question(
         id="learners",
-        question="How far are the learners?",
+        question="How far along are the learners?",
         answer=_learners_finding(learners),
         points=tuple(_learner_text(report, row) for row in learners.iter_rows(named=True)),
         action=(
@@ -40,16 +40,16 @@ def learner_question(report: Report) -> Question:
             "Technicians who began within the log",
             {
                 "technician": "technician", "started_on": "first day", "bleeds": "bleeds since", "share_missed": "missed %",
-                "peer_share": "experienced peers %", "ratio": "missed / expected", "ratio_lo": "from", "ratio_hi": "to",
-                "recent_ratio": "last 50 bleeds", "recent_lo": "from", "recent_hi": "to", "comebacks": "comebacks",
+                "peer_share": "experienced peers %", "ratio": "missed / expected", "ratio_lo": "95% low", "ratio_hi": "95% high",
+                "recent_ratio": "last 50 bleeds", "recent_lo": "95% low", "recent_hi": "95% high", "comebacks": "comebacks",
                 "expected_comebacks": "expected", "verdict": "so far", "cleared_after": "after bleeds",
             },
             "tables/learners.csv",
         ),
         method=(
-            "Every recorded step of every bleed is compared with what experienced technicians miss on the same work. A "
+            "Every recorded step of every bleed is compared with what experienced technicians miss on similar work. A "
             "learning-curve CUSUM starts from “not good enough” and adds up the evidence. Somebody who misses 1.5 times as many "
-            "steps as peers passes within 300 bleeds in at most 5 of 100 cases. Somebody as good as peers is named as "
+            "steps as peers passes within 300 bleeds in at most 5 of 100 cases. Somebody as good as peers is flagged as "
             "needing help in at most 5 of 100. The first day is the one recorded, else the first bleed in the log. Comebacks "
             "are shown but do not decide: they come too late and too rarely."
         ),
@@ -58,7 +58,7 @@ def learner_question(report: Report) -> Question:
 
 def _learners_finding(learners: pl.DataFrame) -> Finding:
     if learners.is_empty():
-        return Finding("Nobody began within the log.", "Technicians' first days would show who is learning.")
+        return Finding("Nobody began within the log.", "Add each technician's first day to see who is learning.")
     groups = [
         (f"{text}: {join_words(names)}")
         for verdict, text in VERDICTS.items()
@@ -92,7 +92,7 @@ def _help_advice(report: Report, row: dict[str, Any]) -> str:
     if row["verdict"] != "needs_help" or row["step"] is None:
         return ""
     return (
-        f" Begin with “{done_title(report, row['step'])}”: missed in {row['step_missed']} of the last "
+        f" Start with “{done_title(report, row['step'])}”: missed in {row['step_missed']} of the last "
         f"{quantity(row['step_recorded'], 'bleed')} ({row['step_peer_share']:.0%} among peers). Look at jobs "
         f"{join_words(str(row['example_sessions']).split())}."
     )

@@ -73,13 +73,17 @@ def rate_changes(then: BleedData, now: BleedData) -> list[Row]:
     if same.height:
         late = same.filter("came_back", ~pl.col("back_then")).height
         gone = same.filter(~pl.col("came_back"), "back_then").height
-        note = f"{same.height:,} bleeds followed for the whole window in both; {late} comebacks added later, {gone} no longer there"
+        note = f"{_bleeds_text(same)} followed in full; comebacks added since: {late}, removed: {gone}"
         rows.append(_rate_row("same_bleeds", same, int(same.get_column("back_then").sum()) / same.height, note))
     if new.height:
         rate = int(before.get_column("back_then").sum()) / before.height if before.height else None
-        note = f"{new.height:,} bleeds whose window ended since the earlier audit, against those before"
+        note = f"{_bleeds_text(new)} whose window has ended since the last audit"
         rows.append(_rate_row("newly_followed", new, rate, note))
     return rows
+
+
+def _bleeds_text(bleeds: pl.DataFrame) -> str:
+    return f"{bleeds.height:,} bleed{'' if bleeds.height == 1 else 's'}"
 
 
 def _rate_row(kind: str, bleeds: pl.DataFrame, before: float | None, note: str) -> Row:
@@ -150,15 +154,11 @@ def _count_by_technician(rows: pl.DataFrame) -> list[tuple[str, int]]:
 def _row(kind: str, table: str, technician: str, field: str, number: int) -> dict[str, Any]:
     noun = {"sessions": "bleed", "comebacks": "return"}[table]
     one = number == 1
-    state = (
-        ("has another value now" if one else "have another value now")
-        if field
-        else f"{'is' if one else 'are'} missing now"
-    )
+    state = f"now {'has' if one else 'have'} another value" if field else f"{'is' if one else 'are'} now missing"
     return {
         "kind": kind,
         "subject_kind": field or table,
         "subject": technician,
         "now": float(number),
-        "note": f"{number:,} {noun if one else noun + 's'} of the earlier log {state}",
+        "note": f"{number:,} {noun if one else noun + 's'} in the earlier log {state}",
     }

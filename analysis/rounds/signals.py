@@ -86,7 +86,7 @@ def signal_changes(before: pl.DataFrame, report: Report, levels: Levels) -> list
 
 
 def new_change_points(before: pl.DataFrame, report: Report, levels: Levels) -> list[Row]:
-    """Change points that this audit names and the earlier one did not, confirmed if clear at the level of this look."""
+    """Change points that this audit reports and the earlier one did not, confirmed if clear at the level of this look."""
     old: dict[tuple[str, str], list[tuple[int, float | None]]] = {}
     points = before.filter("change_began").select("kind", "group", "month", "change_p_value")
     for kind, group, month, p in points.iter_rows():
@@ -163,7 +163,7 @@ def group_changes(then: BleedData, report: Report) -> list[Row]:
         for group in sorted(counts["recent"].keys() - counts["since"].keys()):
             expected = counts["recent"][group] * days / PACE_DAYS
             if expected >= GONE_EXPECTED:
-                note = f"no bleed since {then.as_of}; about {expected:.0f} were expected at its earlier pace"
+                note = f"no bleed since {then.as_of}; about {expected:.0f} were expected at the earlier pace"
                 rows.append(_group_row("group_gone", kind, group, counts["recent"][group], 0, note))
     return rows
 

@@ -22,8 +22,8 @@ def test_intervals_of_steps_are_credible_intervals() -> None:
     assert "credible interval" in TERMS["95% interval"]
 
 
-def test_the_unseen_cause_has_its_textbook_name() -> None:
-    assert "unmeasured confounder" in TERMS["unseen cause"]
+def test_the_unrecorded_cause_has_its_textbook_name() -> None:
+    assert "unmeasured confounder" in TERMS["unrecorded cause"]
 
 
 def test_a_shape_is_no_proof_of_a_cause() -> None:

@@ -36,7 +36,7 @@ def test_without_a_costly_step_the_one_missed_most_often_is_discussed():
     often = steps.sort("share_missed", descending=True, nulls_last=True).row(0, named=True)
     sheet = meeting_sheet(replace(report(), steps=steps))
     [title] = [step.title for step in report().standard.steps if step.id == often["step"]]
-    assert f"Missed most often: “{title}”, in " in sheet.step.text
+    assert f"The step missed most often is “{title}”: " in sheet.step.text
     assert "prevent" not in sheet.step.text
 
 

@@ -49,7 +49,7 @@ def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -
     assert question.action.startswith("Call the owners of the recent ones before anything else")
     assert "first ask whether another shop has re-bled the brake" in question.action
     finding = recall_finding(audited(MIXED))
-    assert finding.text == "5 brakes to recall. Start with the four to recall that were bled in the last 31 days."
+    assert finding.text == "5 brakes to recall. Of those to recall, start with the four bled in the last 31 days."
     assert finding.detail == (
         "To recall: went out leaking: 2; wrong fluid: 2; went out with a soft lever: 1. Not recorded, so not checked: kit and lever travel."
     )

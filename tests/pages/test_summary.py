@@ -53,14 +53,14 @@ def test_a_month_out_of_control_without_a_dated_change_is_reported() -> None:
 
 def test_the_highest_rate_below_its_expectation_is_no_clear_difference() -> None:
     finding = difference_finding(with_worst(99.0, (0.2, 0.1, 0.4)))
-    assert f"{worst()} has the highest rate, but no clear difference: " in finding.text
+    assert f"{worst()} has the highest rate but does not clearly differ: " in finding.text
     assert "99 expected for that work." in finding.text
     assert "the highest unadjusted rate" in finding.detail
 
 
 def test_the_highest_rate_above_its_expectation_is_not_acquitted() -> None:
     finding = difference_finding(with_worst(1.0, (1.41, 0.98, 1.93)))
-    assert f"{worst()} has the highest rate, but no clear difference" in finding.text
+    assert f"{worst()} has the highest rate but does not clearly differ" in finding.text
     assert "Ratio 1.41 (0.98–1.93)" in finding.detail
 
 
@@ -138,7 +138,7 @@ def test_second_checks_say_what_the_time_available_covers() -> None:
     assert question.answer.text.startswith("The riskiest 20% of bleeds include 51% of those that would come back.")
     assert question.answer.detail.startswith("With 15 checks a week (built-in default): 51%")
     assert question.answer.detail.endswith("Assumes that a check finds the fault in 70% of cases.")
-    assert question.folded[1].startswith("What the time allows: 20% of bleeds")
+    assert question.folded[1].startswith("In the time you have: 20% of bleeds")
     assert "5% of bleeds, a net saving of 12 h a year" in question.points[0]
 
 
@@ -154,7 +154,7 @@ def test_the_model_is_shown_against_the_rules_it_must_beat() -> None:
     question = model_question(with_predictions(report()))
     assert (
         question.answer.text
-        == "Fair at ranking later bleeds (AUC 0.72, 95% interval 0.66–0.78), but not clearly better than off-the-shelf boosted trees."
+        == "Fair at ranking later bleeds (AUC 0.72, 95% interval 0.66–0.78), but not clearly better than gradient-boosted trees (default settings)."
     )
     assert question.answer.detail == (
         "690 bleeds with 41 comebacks; lever travel alone 0.64; a count of missed steps 0.61."
@@ -267,6 +267,6 @@ def test_the_trend_is_the_last_year_against_the_year_before() -> None:
 
     finding = of(bleeds)
     assert finding is not None
-    assert finding.text == "The comeback rate against the year before: no clear change."
+    assert finding.text == "The comeback rate has not clearly changed from the year before."
     assert finding.detail.startswith("+4 points (−3 to 11), 95% interval.")
     assert of(bleeds.head(100)) is None

@@ -57,7 +57,7 @@ def test_numbers_are_written_out_and_never_as_powers_of_ten(value: float, expect
     ("value", "lo", "hi", "expected"),
     [
         (23.0, -4.0, 51.0, "23 (−4 to 51)"),
-        (-3.0, -20.0, 12.0, "none seen, at most 12 (upper 95% limit)"),
+        (-3.0, -20.0, 12.0, "none seen, at most 12 (upper 95% bound)"),
         (-3.0, -6.0, -1.0, "none seen"),
         (23.0, None, None, "23"),
     ],

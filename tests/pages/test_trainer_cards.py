@@ -52,7 +52,7 @@ def cards_of(audited: Report) -> dict[str, Any]:
 
 def test_a_costly_step_missed_beyond_peers_is_a_line_with_limits_of_its_comebacks() -> None:
     (card,) = coaching_cards(with_verdicts("costs_comebacks", technique=technique(misses(steps()[0]))))
-    assert "Leads to 2.0 (0.5–3.5) comebacks a year." in card.lines[0]
+    assert "This costs an estimated 2.0 (0.5–3.5) comebacks a year." in card.lines[0]
 
 
 def test_a_step_whose_cost_is_ruled_out_is_named_as_low_priority() -> None:
@@ -63,7 +63,7 @@ def test_a_step_whose_cost_is_ruled_out_is_named_as_low_priority() -> None:
 
 def test_a_step_whose_cost_is_not_ruled_out_is_not_called_low_priority() -> None:
     (card,) = coaching_cards(with_verdicts("no_sign", hi=0.43, technique=technique(misses(steps()[0]))))
-    assert "at most 0.4 comebacks per 100 bleeds (upper 95% limit)" in card.note
+    assert "at most 0.4 comebacks per 100 bleeds (upper 95% bound)" in card.note
     assert "keep the step" in card.note
     effects = pl.DataFrame([coached(steps()[0], -0.05, -0.2, 0.1)], schema=empty(CoachingEffect).schema).with_columns(
         coached_on=pl.lit("2026-01-05").str.to_date()
@@ -76,16 +76,16 @@ def test_a_step_whose_cost_is_not_ruled_out_is_not_called_low_priority() -> None
 def test_a_step_that_only_goes_with_comebacks_is_not_said_to_lead_to_them() -> None:
     finding = step_finding(with_verdicts("goes_with_comebacks"))
     assert finding.text == "Some missed steps go with more comebacks; this log cannot show that they cause them."
-    assert "An observation, not an experiment" in finding.detail
+    assert "This is an observation, not an experiment" in finding.detail
 
 
-def test_a_costly_step_says_how_strong_an_unseen_cause_would_have_to_be() -> None:
+def test_a_costly_step_says_how_strong_an_unrecorded_cause_would_have_to_be() -> None:
     audited = with_verdicts("costs_comebacks")
     steps_table = audited.steps.with_columns(
         benchmark=pl.lit("hose_route"), times_benchmark=pl.lit(2.34), rank=pl.lit(1)
     )
     (point,) = robustness_points(replace(audited, steps=steps_table))
-    assert "would have to be 2.3 times as strong as the recorded differences by hose routing" in point
+    assert "would have to be 2.3 times as strong as the recorded differences in hose routing" in point
 
 
 def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
@@ -103,7 +103,7 @@ def test_nobody_marked_on_the_chart_has_a_card_without_a_difference() -> None:
     quiet = [name for name, card in cards_of(audited).items() if "No step clearly missed more" in card.note]
     assert not any(name in group for name in on_chart for group in quiet)
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
-    assert "3 of 4 technicians clearly miss some step more than peers" in answer.text
+    assert "3 of 4 technicians clearly miss a step more often than peers" in answer.text
     assert answer.detail.endswith("1 card on steps that lead to comebacks.")
 
 
@@ -196,9 +196,9 @@ def test_a_step_that_a_whole_workshop_misses_is_not_charged_to_one_of_them() -> 
     assert "more than peers elsewhere, not clearly more than colleagues here." in cards["Wren"].lines[0]
     assert "more than peers. " in cards["Ash"].lines[0]
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
-    assert "1 of 2 technicians clearly misses some step more than peers" in answer.text
+    assert "1 of 2 technicians clearly misses a step more often than peers" in answer.text
     assert (
-        "1 other misses a step more than peers elsewhere, but not clearly more than colleagues here." in answer.detail
+        "1 other misses a step more often than peers elsewhere, but not clearly more often than colleagues here." in answer.detail
     )
 
 
@@ -213,6 +213,9 @@ def test_an_improvement_in_copied_entries_says_so() -> None:
     )
     audited = with_verdicts("costs_comebacks", technique=technique(better))
     doubted = cards_of(replace(audited, credibility=flags))["Wren"].note
-    assert ": missed in 40.0% (30.9–49.8%) of the last 100 bleeds, 70.0% (56.2–80.9%) of 50 before." in doubted
+    assert (
+        ": missed in 40.0% (30.9–49.8%) of the last 100 bleeds, against 70.0% (56.2–80.9%) of the 50 before them."
+        in doubted
+    )
     assert "look copied from another bleed: check first." in doubted
     assert "copied" not in cards_of(replace(audited, credibility=flags.clear()))["Wren"].note

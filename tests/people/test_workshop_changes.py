@@ -128,5 +128,5 @@ def test_the_page_says_what_happened() -> None:
     log = log_of([*surrounding("Velmoor", (90, 150), (45, 150)), *OTHERS[0], *OTHERS[1]], [], measures=[CHANGE])
     effects = run_audit(log, built_in()).measure_effects
     question = measure_question(replace(report(), measure_effects=effects))
-    assert question.answer.text == "1 of 1 change was followed by a clear improvement."
+    assert question.answer.text == "The change was followed by a clear improvement."
     assert "60.0% of 150 bleeds before, 30.0% of 150 after" in question.points[0]

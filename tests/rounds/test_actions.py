@@ -145,7 +145,7 @@ def test_a_list_is_read_and_rows_without_a_bleed_find_it(tmp_path: Path) -> None
     assert log.actions.get_column("session_id").to_list() == ["S1", "S2", None, "S2", "S2"]
     assert log.intake.filter(pl.col("table") == "actions").get_column("accepted").to_list() == [5]
     assert [w for w in log.warnings if "second checks" in w] == [
-        "recalls and second checks: 1 with a day without an outcome, or an outcome without a day: counted as still to do",
+        "recalls and second checks: 1 with a date but no outcome, or an outcome but no date: counted as still to do",
         "recalls and second checks: 1 with no bleed of that brake in the log: not counted",
     ]
     assert "Sorrel" in log.names

@@ -180,7 +180,7 @@
   }
   function readings(parent, row) {
     var usual = data.usual[row[4]];
-    element("h4", "Readings, and what is usual on " + work(row, "brake_model"), parent);
+    element("h4", "Readings, and the usual range for " + work(row, "brake_model"), parent);
     var made = element("table", null, parent), head = element("tr", null, element("thead", null, made)), body = element("tbody", null, made);
     ["reading", "this bleed", "usual (8 bleeds in 10)", ""].forEach(function (word) { element("th", word, head).scope = "col"; });
     data.readings.forEach(function (name, at) {
