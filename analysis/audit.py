@@ -80,9 +80,11 @@ def run_audit(  # noqa: PLR0913 - the one entry point, by keyword
         has the name of the risk model.
     """
     if not isinstance(log, Log):
-        raise UserError("the log", f"is a {type(log).__name__}", "a Log", "read one: run_audit(read_log(exports))")
+        raise UserError(
+            "the log", f"is of type {type(log).__name__}, not a log", "a Log", "read one: run_audit(read_log(exports))"
+        )
     if standard is not None and not isinstance(standard, Standard):
-        problem = f"is a {type(standard).__name__}"
+        problem = f"is of type {type(standard).__name__}, not a procedure"
         raise UserError("the procedure", problem, "a Standard", "read one with read_standard(path)")
     settings = AuditSettings(
         window_days,

@@ -177,11 +177,13 @@ def audit(
     ] = None,
     extra: Annotated[
         list[str] | None,
-        typer.Option(metavar="FIELD", help="A field of your own from the map, for the risk model; repeat for several."),
+        typer.Option(metavar="FIELD", help="A custom field declared in the map, for the risk model; may be repeated."),
     ] = None,
     classifier: Annotated[
         list[str] | None,
-        typer.Option(metavar="MODULE:NAME", help="Scikit-learn classifier to compare with the risk model."),
+        typer.Option(
+            metavar="MODULE:NAME", help="Scikit-learn classifier to compare with the risk model; may be repeated."
+        ),
     ] = None,
     strict: Strict = False,
 ) -> None:
@@ -239,7 +241,7 @@ def simulate(
     seed: Annotated[int, typer.Option(metavar="N", help="Random seed: another seed, another workshop.", min=0)] = 1,
     no_effect: Annotated[bool, typer.Option("--no-effect", help="No step has any effect.")] = False,
 ) -> None:
-    """A simulated workshop with known effects."""
+    """Simulate a workshop with known effects."""
     from analysis.commands.demo import run_simulation
 
     with progress() as say:

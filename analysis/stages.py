@@ -136,8 +136,10 @@ def select_own_fields(log: Log, names: Sequence[str]) -> tuple[OwnField, ...]:
     for name in names:
         if name not in fields and f"own.{name}" not in fields:
             available = ", ".join(own.removeprefix("own.") for own in fields if own not in LOT_FIELDS)
-            expected = f"one of {available}" if available else "an own field of the bleeds, declared in the map"
-            raise UserError("extra", f"the bleeds have no own field {name!r}", expected, "correct the name, or the map")
+            expected = f"one of {available}" if available else "a custom field of the bleeds, declared in the map"
+            raise UserError(
+                "extra", f"the bleeds have no custom field {name!r}", expected, "correct the name, or the map"
+            )
     return tuple(fields.get(f"own.{name}") or fields[name] for name in dict.fromkeys(names))
 
 

@@ -249,7 +249,7 @@ def observation_window(log: Log, options: AuditOptions) -> ObservationWindow:
             raise UserError(
                 "--returns-from, --returns-to",
                 f"no workshop is called {name!r}",
-                ", ".join(sorted(shops)) or "a log whose bleeds name their workshop",
+                ", ".join(sorted(shops)) or "a log that records the workshop of each bleed",
                 "write SHOP=DATE with the name as it is in the log",
             )
     spans = {name: RecordingSpan(first.get(name), last.get(name)) for name in requested}

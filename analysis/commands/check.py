@@ -52,8 +52,8 @@ def check_exports(
 
 
 def _summary_text(log: Log, as_of: dt.date | None, out: Path | None) -> str:
-    source = "the newest date in them" if as_of is None else "as given with --as-of"
-    lines = [f"The exports cover the time up to {log.as_of} ({source})."]
+    source = "the latest date in them" if as_of is None else "as given with --as-of"
+    lines = [f"The exports run to {log.as_of.day} {log.as_of:%B %Y} ({source})."]
     lines += [_row_account(row) for row in log.intake.iter_rows(named=True)]
     if not log.has_comebacks_table:
         lines.append(f"{NO_RETURNS}. Add the export of returns, if there is one.")
@@ -71,7 +71,8 @@ def _row_account(row: dict[str, str | int]) -> str:
         f"{row['file']} ({row['table']}): {row['rows_read']:,} rows read = {row['accepted']:,} accepted + "
         f"{row['set_aside']:,} rejected + {row['duplicates']:,} duplicates; {row['values_blanked']:,} values blanked"
     )
-    return text + (f"; {row['unlinked']:,} returns could not be matched to a bleed" if row["unlinked"] else "")
+    returns = "1 return" if row["unlinked"] == 1 else f"{row['unlinked']:,} returns"
+    return text + (f"; {returns} could not be matched to a bleed" if row["unlinked"] else "")
 
 
 def _reason_lines(reasons: pl.DataFrame) -> list[str]:

@@ -39,7 +39,7 @@ DETECTED, MISSED, FALSE_ALARM = "found", "missed", "false alarm"
 MONTHS_TOLERANCE = 3
 """A change is found if its estimated month is at most this far from the true one."""
 MIN_BLEEDS = 30
-"""Fully followed bleeds of a technician whose raw rate is compared."""
+"""Fully followed bleeds of a technician whose unadjusted rate is compared."""
 TOP_RANK = 4
 """The costly steps must have this rank or a higher one."""
 DEMO_FOLDER = "../rebleed-demo"
@@ -163,7 +163,7 @@ def _technician_signal(report: Report, technician: str) -> str:
 
 
 def _is_cleared(report: Report, subject: str, _: int | None) -> bool:
-    """The highest raw rate, and no signal on the same work."""
+    """The highest unadjusted rate, and no signal once the work is allowed for."""
     people = report.rates.filter(pl.col("kind") == "technician", pl.col("mature") >= MIN_BLEEDS)
     by_rate = people.sort("rate", descending=True).get_column("group")
     return by_rate.len() > 0 and by_rate[0] == subject and _technician_signal(report, subject) == "none"
@@ -270,7 +270,7 @@ def write_notebooks(folder: Path, demo: Path) -> list[Path]:
 
 
 def notebooks() -> list[Path]:
-    """The notebooks of this installation: those of the source tree, or those that the wheel brings along."""
+    """The notebooks of this installation: those of the source tree, or those included in the wheel."""
     top = Path(analysis.__file__).parents[1]
     place = next((folder for folder in (top / "notebooks", top / "rebleed" / "notebooks") if folder.is_dir()), None)
     if place is None:

@@ -63,7 +63,10 @@ def gauge_readings(options: GaugeOptions) -> GaugeRun:
     """
     if options.tolerance is not None and not 0 < options.tolerance < float("inf"):
         raise UserError(
-            "--tolerance", f"is {options.tolerance:g}", "a width above 0", "give the upper limit minus the lower"
+            "--tolerance",
+            f"{options.tolerance:g} is out of range",
+            "a width above 0",
+            "give the upper limit minus the lower",
         )
     with claim_folder(options.out, "gauge study", (options.readings, options.map_path)) as place:
         return _gauge_run(options, place)

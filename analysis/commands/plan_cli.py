@@ -22,7 +22,7 @@ from analysis.commands.terminal import (
 )
 
 planning = typer.Typer(add_completion=False, rich_markup_mode=None)
-plan = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="How many bleeds you need.")
+plan = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Work out how many bleeds you need.")
 planning.add_typer(plan, name="plan")
 procedure = typer.Typer(no_args_is_help=True, rich_markup_mode=None, help="Try or propose a new procedure.")
 planning.add_typer(procedure, name="standard")
@@ -35,13 +35,13 @@ Rate = Annotated[float, typer.Option(metavar="NUMBER", help="Comeback rate withi
 
 @planning.command()
 def sheet(out: OutFolder, standard_file: StandardFile = None) -> None:
-    """A bench sheet to print and a spreadsheet to fill in."""
+    """Make a bench sheet to print and a spreadsheet to fill in."""
     from analysis.commands.sheets import write_sheets
 
     show(write_sheets(out, text_of(standard_file)))
 
 
-@planning.command(short_help="Gauge study: how repeatable is a reading?")
+@planning.command(short_help="Run a gauge study of a reading.")
 def gauge(
     readings: Annotated[
         str, typer.Argument(metavar="READINGS", help="Table with one row per reading: item, technician, reading.")
@@ -54,14 +54,14 @@ def gauge(
     seed: Annotated[int, typer.Option(metavar="N", help="Random seed.", min=0)] = 1,
     hide_names: HideNames = False,
 ) -> None:
-    """Gauge study: how repeatable is a reading between technicians?"""
+    """Run a gauge study: how repeatable and reproducible is a reading?"""
     from analysis.commands.gauge_study import GaugeOptions, gauge_readings
 
     options = GaugeOptions(readings, out, text_of(map_file), tolerance, seed, hide_names)
     show(gauge_readings(options).text)
 
 
-@plan.command("rate", short_help="To estimate a comeback rate or detect a change.")
+@plan.command("rate", short_help="Bleeds needed to estimate a comeback rate.")
 def plan_rate(
     rate: Rate,
     half_width: Annotated[
@@ -71,21 +71,21 @@ def plan_rate(
     power: Power = 0.8,
     out: Save = None,
 ) -> None:
-    """Sample size to estimate a comeback rate, or to detect a change in it."""
+    """Work out how many bleeds it takes to estimate a comeback rate, or to detect a change in it."""
     from analysis.commands.sample_sizes import rate_sample_size_text
 
     _print_or_save(lambda: rate_sample_size_text(rate, half_width, detect, power), out)
 
 
-@plan.command("step", short_help="To detect the effect of a missed step.")
+@plan.command("step", short_help="Bleeds needed to detect the effect of a step.")
 def plan_step(
     exports: Exports,
     step: Annotated[str, typer.Option(metavar="ID", help="ID of a step of the procedure.")],
     hazard_ratio: Annotated[
-        float, typer.Option(metavar="NUMBER", help="How much a miss multiplies the chance of a comeback.")
+        float, typer.Option(metavar="NUMBER", help="How much a miss multiplies the comeback hazard (rate).")
     ] = 2.0,
     power: Power = 0.8,
-    bleeds: Annotated[list[int] | None, typer.Option(metavar="N", help="Sample size to try (repeatable).")] = None,
+    bleeds: Annotated[list[int] | None, typer.Option(metavar="N", help="Sample size to try; may be repeated.")] = None,
     runs: Annotated[int, typer.Option(metavar="N", help="Resamples per size.", min=10, max=10_000)] = 40,
     map_file: MapFile = None,
     standard_file: StandardFile = None,
@@ -93,7 +93,7 @@ def plan_step(
     seed: Annotated[int, typer.Option(metavar="N", help="Random seed.", min=0)] = 1,
     out: Save = None,
 ) -> None:
-    """Sample size to detect the effect of a missed step, by resampling your own log."""
+    """Work out how many bleeds it takes to detect the effect of a missed step, by resampling your own log."""
     from analysis.commands.sample_sizes import StepPowerOptions, step_power_text
 
     options = StepPowerOptions(
@@ -116,7 +116,7 @@ def plan_step(
     _print_or_save(text, out)
 
 
-@plan.command("trial", short_help="To test a changed procedure in a trial.")
+@plan.command("trial", short_help="Bleeds needed to test a changed procedure.")
 def plan_trial(
     rate: Rate,
     target_rate: Annotated[
@@ -137,7 +137,7 @@ def plan_trial(
     ] = 0.01,
     out: Save = None,
 ) -> None:
-    """Sample size of a trial of a changed procedure, by bleed or by whole weeks."""
+    """Work out how many bleeds a trial of a changed procedure needs, by bleed or by whole weeks."""
     from analysis.commands.sample_sizes import WeeklyTrial, trial_sample_size_text
 
     weekly = None if bleeds_per_week is None else WeeklyTrial(bleeds_per_week, correlation)
@@ -156,7 +156,7 @@ def _print_or_save(content: Callable[[], str], out: Path | None) -> None:
     show(text)
 
 
-@procedure.command("try")
+@procedure.command("try", short_help="Try a new procedure on last year's bleeds.")
 def try_new(
     new: Annotated[Path, typer.Argument(metavar="NEW.toml", help="The new procedure.")],
     exports: Exports,
@@ -167,7 +167,9 @@ def try_new(
         Path | None, typer.Option("--out", metavar="FILE", help="Also write the shares to this CSV file.")
     ] = None,
 ) -> None:
-    """How many of last year's bleeds would have met a new procedure, the minutes it takes, comebacks it may prevent."""
+    """See how many of last year's bleeds would have met a new procedure, how many minutes it takes and how many comebacks it
+    may prevent.
+    """
     from analysis.commands.new_standard import ProcedureChangeOptions, try_standard
 
     options = ProcedureChangeOptions(
@@ -179,7 +181,7 @@ def try_new(
     show(text)
 
 
-@procedure.command()
+@procedure.command(short_help="Propose limits that the log suggests.")
 def propose(
     exports: Exports,
     out: Annotated[Path, typer.Option("--out", metavar="NEW.toml", help="The procedure to write.")],
@@ -187,7 +189,7 @@ def propose(
     standard_file: StandardFile = None,
     as_of: Day = None,
 ) -> None:
-    """The current procedure, with the limits that the log suggests changing, each with its figures in a comment."""
+    """Write the current procedure with the limits that the log suggests changing, each with its figures in a comment."""
     from analysis.commands.new_standard import ProcedureChangeOptions, propose_standard
 
     options = ProcedureChangeOptions(

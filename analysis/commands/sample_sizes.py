@@ -68,8 +68,8 @@ def rate_sample_size_text(rate: float, half_width: float | None, detect: float |
     UserError
         A number outside its range, or a changed rate equal to `rate`.
     """
-    _check_probabilities({"--rate": rate, "--detect": detect}, example="6% is 0.06")
-    _check_probabilities({"--power": power}, example="80% is 0.8")
+    _check_probabilities({"--rate": rate, "--detect": detect}, example="0.06 for 6%")
+    _check_probabilities({"--power": power}, example="0.8 for 80%")
     lines = []
     if half_width is not None or detect is None:
         width = rate / 4 if half_width is None else half_width
@@ -98,8 +98,8 @@ def trial_sample_size_text(
     UserError
         A number outside its range, or two equal rates.
     """
-    _check_probabilities({"--rate": rate, "--target-rate": target_rate}, example="6% is 0.06")
-    _check_probabilities({"--power": power}, example="80% is 0.8")
+    _check_probabilities({"--rate": rate, "--target-rate": target_rate}, example="0.06 for 6%")
+    _check_probabilities({"--power": power}, example="0.8 for 80%")
     _check_different(rate, target_rate, "--target-rate")
     uncorrected = two_arm_bleeds(rate, target_rate, power)
     arm = math.ceil(continuity_corrected_size(uncorrected, rate, target_rate))
@@ -115,7 +115,7 @@ def trial_sample_size_text(
     lines += [
         "For each bleed enter 'trial' (its name), 'trial_arm' (the arm) and 'trial_unit' (what was randomised: bleed, bike, "
         "technician, workshop or week); the audit then compares the arms.",
-        "Wait a full window after the last bleed. Fix the size beforehand and do not look until the end.",
+        "Wait a full window after the last bleed. Fix the sample size in advance and do not look at the results until the end.",
     ]
     return "\n".join(lines)
 
@@ -139,11 +139,11 @@ def step_power_text(options: StepPowerOptions, progress: Callable[[str], None] =
     if not 0 < options.hazard_ratio < 100 or options.hazard_ratio == 1:
         raise UserError(
             "--hazard-ratio",
-            f"is {options.hazard_ratio:g}",
+            f"{options.hazard_ratio:g} is out of range",
             "a number above 0 and below 100, other than 1",
-            "2 doubles the chance",
+            "2 doubles the hazard",
         )
-    _check_probabilities({"--power": options.power}, example="80% is 0.8")
+    _check_probabilities({"--power": options.power}, example="0.8 for 80%")
     progress("reading the log")
     log = read_log(options.exports, options.map_path, options.as_of)
     standard = choose_standard(log, options.standard_path)
@@ -155,7 +155,10 @@ def step_power_text(options: StepPowerOptions, progress: Callable[[str], None] =
     for size in sizes:
         if not MIN_BLEEDS <= size <= MAX_BLEEDS:
             raise UserError(
-                "--bleeds", f"is {size:,}", f"{MIN_BLEEDS} to {MAX_BLEEDS:,} bleeds", "choose a size in this range"
+                "--bleeds",
+                f"{size:,} is out of range",
+                f"{MIN_BLEEDS} to {MAX_BLEEDS:,} bleeds",
+                "choose a size in this range",
             )
     study = PowerStudy(
         options.step, options.hazard_ratio, tuple(sorted(set(map(int, sizes)))), options.power, options.runs
@@ -167,7 +170,7 @@ def step_power_text(options: StepPowerOptions, progress: Callable[[str], None] =
 
 def _step_power_lines(power: StepPower, missed_title: str, runs: int) -> str:
     lines = [
-        f"“{missed_title}”: a miss that {_effect_text(power.study.hazard_ratio)}; never missing it would prevent "
+        f"“{missed_title}”, assuming that a miss {_effect_text(power.study.hazard_ratio)}: never missing the step would prevent "
         f"{power.prevented_per_100:.2f} comebacks per 100 bleeds in a log like this one.",
         f"{runs} resamples per size with simulated comebacks, analysed with the return model of the audit (p ≤ 0.05):",
     ]
@@ -180,16 +183,16 @@ def _step_power_lines(power: StepPower, missed_title: str, runs: int) -> str:
         return "\n".join([*lines, "No clear effect at these sizes: try larger ones with --bleeds."])
     limits = f"{_rounded_text(power.required_lo)} to {_rounded_text(power.required_hi)}"
     lines += [
-        f"Detected {power.study.power:.0%} of the time from about {_rounded_text(power.required_bleeds)} bleeds (95% interval {limits}).",
-        "The audit needs fewer where stand readings predict comebacks, and somewhat more because it tests all steps.",
+        f"Detected {power.study.power:.0%} of the time with about {_rounded_text(power.required_bleeds)} bleeds (95% interval {limits}).",
+        "The audit may need fewer (it also uses stand readings) or somewhat more (it tests all steps).",
     ]
     return "\n".join(lines)
 
 
 def _effect_text(hazard_ratio: float) -> str:
     if hazard_ratio == 2:
-        return "doubles the chance of a comeback"
-    return f"multiplies the chance of a comeback by {hazard_ratio:g}"
+        return "doubles the comeback hazard"
+    return f"multiplies the comeback hazard by {hazard_ratio:g}"
 
 
 def _rounded_text(bleeds: float | None) -> str:
@@ -203,7 +206,7 @@ def _weekly_text(arm: int, weekly: WeeklyTrial) -> list[str]:
     if not 1 <= weekly.bleeds_per_week <= MAX_PER_WEEK or not 0 <= weekly.correlation < 1:
         raise UserError(
             "--bleeds-per-week, --correlation",
-            f"are {weekly.bleeds_per_week:g} and {weekly.correlation:g}",
+            f"{weekly.bleeds_per_week:g} and {weekly.correlation:g}: one is out of range",
             f"1 to {MAX_PER_WEEK:,}, and 0 to below 1",
             "use a correlation of 0.01 if you do not know it",
         )
@@ -242,18 +245,19 @@ def _check_step(data: BleedData, step: str) -> None:
 def _check_probabilities(options: dict[str, float | None], example: str) -> None:
     for option, value in options.items():
         if value is not None and not MIN_PROBABILITY <= value <= 1 - MIN_PROBABILITY:
-            raise UserError(option, f"is {value:g}", "a fraction from 0.000001 to 0.999999", example)
+            extreme = " and not too close to either" if 0 < value < 1 else ""
+            raise UserError(option, f"{value:g} is not between 0 and 1{extreme}", f"a fraction, for example {example}")
 
 
 def _check_half_width(half_width: float) -> None:
     if not MIN_HALF_WIDTH <= half_width < 0.5:
         expected = "a half width below 0.5" if half_width >= 0.5 else f"a half width of {MIN_HALF_WIDTH:.7f} or more"
-        raise UserError("--half-width", f"is {half_width:g}", expected, "0.01 is ±1 point")
+        raise UserError("--half-width", f"{half_width:g} is out of range", expected, "0.01 is ±1 point")
 
 
 def _check_different(rate: float, other: float, option: str) -> None:
     if rate == other:
-        raise UserError(option, f"is {other:g}, the same as --rate", "a different rate", "give the rate to detect")
+        raise UserError(option, f"{other:g} is the same as --rate", "a different rate", "give the rate to detect")
 
 
 def _points_text(half_width: float) -> str:

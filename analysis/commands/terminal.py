@@ -41,24 +41,28 @@ StandardFiles = Annotated[
     typer.Option(
         "--standard",
         metavar="FILE",
-        help="The workshop's own procedure (TOML); repeat for versions, each with its adopted_on and shops.",
+        help="The workshop's own procedure (TOML); may be repeated for versions, each with its adopted_on and shops.",
     ),
 ]
 Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="Last day the exports cover.")]
 ReturnsFrom = Annotated[
     list[str] | None,
-    typer.Option(metavar="[SHOP=]DATE", help="First day returns were recorded; repeat for each workshop that differs."),
+    typer.Option(
+        metavar="[SHOP=]DATE", help="First day returns were recorded; may be repeated for each workshop that differs."
+    ),
 ]
 ReturnsTo = Annotated[
     list[str] | None,
-    typer.Option(metavar="[SHOP=]DATE", help="Last day returns were recorded; repeat for each workshop that differs."),
+    typer.Option(
+        metavar="[SHOP=]DATE", help="Last day returns were recorded; may be repeated for each workshop that differs."
+    ),
 ]
 Groups = Annotated[
     list[str] | None,
     typer.Option(
         "--group",
         metavar="COLUMN",
-        help="Compare the bleeds by this column too, just as for fluid lot and kit; repeatable.",
+        help="Compare the bleeds by this column too, just as for fluid lot and kit; may be repeated.",
     ),
 ]
 Cluster = Annotated[str | None, typer.Option(metavar="ADDRESS", help="Address of a running Dask scheduler.")]

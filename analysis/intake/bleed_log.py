@@ -144,9 +144,12 @@ class Log:
         conditions += [] if first is None else [pl.col("started_at").dt.date() >= first]
         sessions = self.sessions.filter(*conditions) if conditions else self.sessions
         if sessions.is_empty():
-            there = ", ".join(self.sessions.get_column("shop").drop_nulls().unique().sort()) or "none is named"
+            there = ", ".join(self.sessions.get_column("shop").drop_nulls().unique().sort()) or "none is recorded"
             raise UserError(
-                "log.filter", "leaves no bleed", f"a workshop ({there}) and a day with bleeds", "correct it"
+                "log.filter",
+                "no bleeds match this filter",
+                f"a workshop of the log ({there}) and a day with bleeds after it",
+                "choose one of these workshops or an earlier day",
             )
         links = self.links.join(sessions, on="session_id", how="semi")
         tables = {
@@ -193,7 +196,7 @@ def as_of_date(days: pl.Series, requested: dt.date | None) -> dt.date:
             "the as-of date",
             f"the last date ({newest}) is more than {MAX_GAP_DAYS} days after the one before ({distinct[-2]})",
             "the last day the exports cover",
-            f"if it is a typing error, use --as-of {distinct[-2]}; if it is correct, use --as-of {newest}",
+            f"if it is a typo, use --as-of {distinct[-2]}; if it is correct, use --as-of {newest}",
         )
     return newest
 
@@ -233,7 +236,7 @@ def _isolated_end_warning(rows: pl.Series) -> list[str]:
             day, newest = rows[place - 1], rows[-1]
             return [
                 f"the last date is {newest}, but only {len(rows) - place} of {len(rows):,} dates are after {day}: a gap of "
-                f"{gaps[place]} days, where no other is longer than {longest}; if they are typing errors, use --as-of {day}"
+                f"{gaps[place]} days, where no other is longer than {longest}; if these are typos, use --as-of {day}"
             ]
         longest = max(longest, gaps[place])
     return []

@@ -168,7 +168,7 @@ def _unpaired_pass_warnings(passes: pl.DataFrame) -> list[str]:
     if ids.is_empty():
         return []
     return [
-        f"{_bleeds(ids)} where the passes down and up do not pair; only full pairs are counted, and the last two "
+        f"{_bleeds(ids)} where the passes down and up do not pair up; only full pairs are counted, and the last two "
         "passes count as the last pair"
     ]
 
@@ -234,7 +234,7 @@ def match_actions(sessions: pl.DataFrame, actions: pl.DataFrame) -> MatchedActio
 def _action_warnings(actions: pl.DataFrame) -> tuple[str, ...]:
     half = pl.col("done_on").is_null() != pl.col("outcome").is_null()
     counts = (
-        (actions.filter(half).height, "a day without an outcome, or an outcome without a day: counted as still to do"),
+        (actions.filter(half).height, "a date but no outcome, or an outcome but no date: counted as still to do"),
         (actions.filter(DONE, pl.col("session_id").is_null()).height, "no bleed of that brake in the log: not counted"),
     )
     return tuple(f"recalls and second checks: {n} with {what}" for n, what in counts if n)

@@ -144,7 +144,7 @@ def match_tables(
         It is unclear whether day or month comes first in a date, a map does not fit, or no bleeds have a column to compare.
     """
     parts: dict[str, list[MappedTable]] = {}
-    warnings = [f"{one.file}: not read, {one.reason}" for one in raw_tables.skipped] + list(raw_tables.notes)
+    warnings = [f"{one.file}: skipped ({one.reason})" for one in raw_tables.skipped] + list(raw_tables.notes)
     absent: list[tuple[str, str, AbsentHeading]] = []
     tables = tuple(map(restore_formulas, raw_tables.tables))
     matches = [_mark_group_columns(raw, match_table(raw, mapping), groups) for raw in tables]
@@ -152,7 +152,7 @@ def match_tables(
     for raw, match in zip(tables, matches, strict=True):
         if match.table_map is None:
             lacks = f"; it looks like {match.resembles} but has no {', '.join(match.lacks)}" if match.resembles else ""
-            warnings.append(f"{raw.file}: not used, not a table of the log{lacks}")
+            warnings.append(f"{raw.file}: not used; not recognised as a table of the log{lacks}")
             continue
         in_rows = list(matches_in_rows(raw, match.table_map, mapping)) if match.table_map.table == "sessions" else []
         used = [one for one in (match, *in_rows) if one.table_map is not None]
@@ -229,7 +229,7 @@ def _refuse_ambiguous_dates(raw: RawTable, table_map: TableMap, mapping: Mapping
         line = 'date_order = "dmy" or date_order = "mdy"'
         raise UserError(
             f"{raw.file}, column {column.heading!r}",
-            f"it is unclear whether {column.example!r} is day-first or month-first, and no other cell decides",
+            f"it is unclear whether {column.example!r} is day-first or month-first, and no other cell settles it",
             f"{line} under [{table_map.table}] in the map",
             f"add that line to {mapping.file}"
             if mapping

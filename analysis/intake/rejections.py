@@ -29,9 +29,9 @@ OUT_OF_SCOPE = (
     "is out of scope: a row is the bleed of one bicycle brake, front or rear; other vehicles, clutches and two brakes in "
     "one row are not covered"
 )
-UNMATCHED = "no earlier bleed of that bike and brake was found, or the bleed it names does not match"
+UNMATCHED = "no earlier bleed of that bike and brake was found, or the bleed given in the row does not match"
 _TYPE_NAMES = {
-    "whole number": "a whole number", "number": "a number", "true/false": "yes or no", "text": "a text",
+    "whole number": "a whole number", "number": "a number", "true/false": "yes or no", "text": "text",
     "date": "a date", "date or date-time": "a date",
 }  # fmt: skip
 _UNIT_NAMES = {"nm": "N·m", "in_lb": "in-lb", "fl_oz": "fl oz", "c": "°C", "f": "°F", "percent": "%", "fraction": ""}

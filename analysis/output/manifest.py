@@ -217,5 +217,5 @@ def read_proof(folder: str | Path) -> DataFrame[Prove]:
         return validate_table(Prove, table)
     except (OSError, ValueError, pl.exceptions.PolarsError) as error:
         raise UserError(
-            str(path), "is not a table of rebleed prove", "a folder written by rebleed prove", "run rebleed prove"
+            str(path), "was not written by rebleed prove", "a folder written by rebleed prove", "run rebleed prove"
         ) from error

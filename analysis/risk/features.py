@@ -202,8 +202,8 @@ def _own_name(rows: pl.DataFrame, name: str) -> str:
     own = [column.removeprefix(OWN_PREFIX) for column in rows.columns if column.startswith(OWN_PREFIX)]
     raise UserError(
         f"extra feature {name!r}",
-        "the bleeds have no such field of their own" if name not in FEATURES else "is a feature already",
-        f"one of {', '.join(own)}" if own else "an own field declared in the map",
+        "the bleeds have no such custom field" if name not in FEATURES else "is a feature already",
+        f"one of {', '.join(own)}" if own else "a custom field declared in the map",
         "declare it under own in the map, or correct the name",
     )
 

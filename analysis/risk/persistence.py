@@ -223,7 +223,7 @@ def _recorded_checksum(manifest: Path) -> str | None:
 
 def _check_intact(content: bytes, source: str) -> None:
     if not content.startswith(b"PK") or SEAL_START not in content:
-        raise UserError(source, "is not a risk model of rebleed", MODEL_EXPECTED, "check --model")
+        raise UserError(source, "is not a rebleed risk model", MODEL_EXPECTED, "check --model")
     seal = SEAL_PATTERN.search(content[-200:])
     if seal is None or hashlib.sha256(content[:-DIGEST_LENGTH]).hexdigest().encode() != seal[3]:
         raise UserError(source, "was changed or truncated after it was written", MODEL_EXPECTED, RERUN)
@@ -232,7 +232,7 @@ def _check_intact(content: bytes, source: str) -> None:
         raise UserError(
             source,
             f"was written by rebleed {version} (model format {model_format})",
-            f"a model of rebleed {ours} (model format {FORMAT})",
+            f"a rebleed {ours} model (model format {FORMAT})",
             RERUN,
         )
 

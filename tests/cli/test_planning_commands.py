@@ -185,7 +185,7 @@ def test_the_sample_size_of_a_step_comes_from_resampling_the_log(tmp_path: Path)
     words = ("--step", "cycles", "--hazard-ratio", "3", "--bleeds", "500", "--bleeds", "1000", "--runs", "10")
     result = rebleed("plan", "step", str(exports()), *words, "--out", str(tmp_path / "p"))
     assert result.returncode == 0, result.stderr
-    assert "a miss that multiplies the chance of a comeback by 3" in result.stdout
+    assert "a miss multiplies the comeback hazard by 3" in result.stdout
     assert "500 bleeds (" in result.stdout
     assert "Detected 80% of the time from about" in result.stdout
     assert rebleed("plan", "step", str(exports()), *words).stdout == result.stdout  # same seed, same result

@@ -61,10 +61,10 @@ def test_a_map_is_accepted_as_proposed_and_as_a_file(tmp_path: Path) -> None:
         (lambda: read_log(BLEEDS, as_of="30/06/2026"), "is not a date"),
         (lambda: read_log(BLEEDS, as_of=3), "is not a date"),  # type: ignore[arg-type]
         (lambda: read_log(BLEEDS, 3), "what propose_map returned"),  # type: ignore[arg-type]
-        (lambda: run_audit("bleeds.csv"), "is a str"),  # type: ignore[arg-type]
-        (lambda: run_audit(shop_log(), "procedure.toml"), "is a str"),  # type: ignore[arg-type]
+        (lambda: run_audit("bleeds.csv"), "is of type str"),  # type: ignore[arg-type]
+        (lambda: run_audit(shop_log(), "procedure.toml"), "is of type str"),  # type: ignore[arg-type]
         (lambda: run_audit(shop_log(), window_days=0), "is 0 days"),
-        (lambda: shop_log().filter(shop="nowhere"), "leaves no bleed"),
+        (lambda: shop_log().filter(shop="nowhere"), "no bleeds match this filter"),
         (lambda: shop_log().filter(since="soon"), "is not a date"),
     ],
 )

@@ -271,7 +271,7 @@ def test_an_empty_file_is_skipped_in_a_folder_and_refused_by_name(name: str, dat
     (tmp_path / name).write_bytes(data)
     log = read_log([str(tmp_path)])
     assert log.sessions.height == 12
-    assert any(one.startswith(f"{tmp_path / name}: not read, ") for one in log.warnings)
+    assert any(one.startswith(f"{tmp_path / name}: skipped (") for one in log.warnings)
     with pytest.raises(UserError, match=r"empty file|only blank lines"):
         read_log([str(tmp_path / name)])
 

@@ -155,6 +155,6 @@ def test_a_map_that_is_a_pipe_is_refused_without_waiting(tmp_path: Path) -> None
 def test_a_pipe_among_exports_is_not_read_and_is_refused_by_name(tmp_path: Path) -> None:
     (tmp_path / "log.csv").write_text("\n".join([HEAD, *ROWS]) + "\n", encoding="utf-8")
     os.mkfifo(tmp_path / "pipe.csv")
-    assert f"{tmp_path / 'pipe.csv'}: not read, not a regular file" in read_log([str(tmp_path)]).warnings
+    assert f"{tmp_path / 'pipe.csv'}: skipped (not a regular file)" in read_log([str(tmp_path)]).warnings
     with pytest.raises(UserError, match="this is a pipe"):
         read_log([str(tmp_path / "pipe.csv")])

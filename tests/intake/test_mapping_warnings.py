@@ -92,7 +92,7 @@ def test_words_for_not_knowing_mean_not_recorded_and_never_no(tmp_path, word):
 def test_a_phrase_understood_from_one_word_is_marked(tmp_path):
     cells = [("ja", "nein", "meist gemacht")[i % 3] for i in range(60)]
     line = line_of("pads_out", propose_map([sheet(tmp_path, "Beläge raus", cells)]).toml)
-    assert "'meist gemacht' is taken as yes from one of its words" in line
+    assert "'meist gemacht' is read as yes because of one of its words" in line
 
 
 def test_a_phrase_with_not_is_never_understood_from_another_word(tmp_path):

@@ -26,12 +26,12 @@ def test_a_folder_is_read_by_name_one_level_deep(tmp_path: Path) -> None:
     result = raw_tables([f"{tmp_path}/"])
     assert [table.file for table in result.tables] == [f"{tmp_path}/C.CSV", f"{tmp_path}/a.tsv", f"{tmp_path}/b.csv"]
     assert {Path(each.file).name: each.reason for each in result.skipped} == {
-        "empty.csv": "an empty file",
-        "link.csv": "a link",
-        "map.toml": "not a type of file that can be read",
-        "notes.md": "not a type of file that can be read",
-        "truth": "a subfolder",
-        "~$book.xlsx": "the lock file of an open workbook",
+        "empty.csv": "empty file",
+        "link.csv": "link",
+        "map.toml": "unsupported file type",
+        "notes.md": "unsupported file type",
+        "truth": "subfolder",
+        "~$book.xlsx": "lock file of an open workbook",
     }
 
 

@@ -93,7 +93,7 @@ def test_passes_that_do_not_pair_are_reported_and_only_full_pairs_count(
 ) -> None:
     log = passes_of(tmp_path, *passes)
     assert (log.sessions["cycles"][0], log.sessions["bubbles_last"][0]) == (cycles, last)
-    assert any("passes down and up do not pair" in warning for warning in log.warnings) is uneven
+    assert any("passes down and up do not pair up" in warning for warning in log.warnings) is uneven
 
 
 @pytest.mark.slow

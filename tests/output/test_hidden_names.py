@@ -333,7 +333,7 @@ def test_a_key_among_exports_is_skipped(tmp_path: Path) -> None:
     write_key(tmp_path / "out.names.csv", {"Kestrel": "T-BCD"})
     log = read_log([str(tmp_path)])
     assert log.technicians.is_empty()
-    assert any("out.names.csv: not read, the key to hidden names" in warning for warning in log.warnings)
+    assert any("out.names.csv: skipped (key to hidden names)" in warning for warning in log.warnings)
 
 
 @pytest.mark.slow

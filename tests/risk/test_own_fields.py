@@ -86,5 +86,5 @@ def test_a_saved_model_needs_its_own_fields() -> None:
 
 
 def test_an_own_field_that_the_log_does_not_have_is_named() -> None:
-    with pytest.raises(UserError, match=r"no own field 'batch'[\s\S]*fluid_lot, lever_feel, radio_volume"):
+    with pytest.raises(UserError, match=r"no custom field 'batch'[\s\S]*fluid_lot, lever_feel, radio_volume"):
         run_audit(planted_log(), built_in(), extra=["batch"])

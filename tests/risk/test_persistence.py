@@ -78,12 +78,12 @@ def test_a_truncated_file_is_refused(tmp_path: Path) -> None:
 
 def test_a_renamed_pickle_is_refused_and_not_executed(tmp_path: Path) -> None:
     mark = tmp_path / "mark"
-    assert "is not a risk model of rebleed" in refusal(pickle.dumps(Harmful(mark)), tmp_path)
+    assert "is not a rebleed risk model" in refusal(pickle.dumps(Harmful(mark)), tmp_path)
     assert not mark.exists()
 
 
 def test_a_foreign_archive_is_refused(tmp_path: Path) -> None:
-    assert "is not a risk model of rebleed" in refusal(archive({"coefficients": np.arange(6.0)}), tmp_path)
+    assert "is not a rebleed risk model" in refusal(archive({"coefficients": np.arange(6.0)}), tmp_path)
 
 
 @pytest.mark.parametrize("figure", [float("nan"), float("inf"), 1e308])

@@ -225,7 +225,7 @@ def _read_own_column(name: str, section: Any, where: str) -> OwnColumn:
         )
     unit = section.get("unit", "")
     if not isinstance(unit, str):
-        raise UserError(f"{where}.unit", f"is {_quote_value(unit)}", "a text in quotes", "correct it")
+        raise UserError(f"{where}.unit", f"is {_quote_value(unit)}", "text in quotes", "correct it")
     group = bool(_read_choice(section, "group", (True, False), where))
     return OwnColumn(name, section["heading"], kind, unit, role, low, high, group)
 

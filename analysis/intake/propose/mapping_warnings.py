@@ -78,7 +78,7 @@ def mapping_warnings(
         warnings.append(f"unknown words: {_list_words(unknown)}")
     meanings = {"true": "yes", "false": "no"}
     warnings += [
-        f"{word!r} is taken as {meanings.get(level, level)} from one of its words"
+        f"{word!r} is read as {meanings.get(level, level)} because of one of its words"
         for word, level in guess_level_from_word(line.profile.distinct, line.entry)
     ]
     return warnings

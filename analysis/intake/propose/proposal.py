@@ -101,7 +101,7 @@ def map_summary(proposed: Sequence[Proposal]) -> str:
             continue
         if one.in_bleed_rows:
             own = ", ".join(repr(choice.heading) for choice in one.choices if choice.doubtful)
-            lines.append(f"  returns in its own rows, please check: {own}")
+            lines.append(f"  returns in the rows of bleeds, please check: {own}")
             continue
         unused = len(one.unmapped)
         rest = f"{unused} heading{'s' * (unused != 1)} not used" if unused else "all headings matched"

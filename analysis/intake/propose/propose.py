@@ -199,7 +199,7 @@ def _recall_question(choice: ColumnMatch, counts: Mapping[str, int]) -> str:
         "leak_seen": "is it a leak seen after the bleed, not as the bike came in?",
         "fluid_required": "is it the fluid the maker requires?",
         "fluid_used": "is it the new fluid, not what was drained?",
-        "kit_fluid": "is it the fluid the kit is kept for?",
+        "kit_fluid": "is it the fluid the kit is reserved for?",
         "lever_travel_after_mm": "is it the travel after the bleed, and is the unit right?",
     }
     n = counts.get(choice.field)

@@ -192,20 +192,20 @@ def _read_all(descriptor: int, size: int) -> bytes:
 def _reason_to_skip(entry: os.DirEntry[str]) -> str:
     """Why a file of a folder is not read; empty if it is read."""
     if entry.is_symlink():
-        return "a link"
+        return "link"
     if entry.is_dir(follow_symlinks=False):
-        return "a subfolder"
+        return "subfolder"
     if not entry.is_file(follow_symlinks=False):
         return "not a regular file"
     if entry.name.startswith("~$"):
-        return "the lock file of an open workbook"
+        return "lock file of an open workbook"
     if Path(entry.name).suffix.lower() not in FILE_TYPES or entry.name.lower() == _MANIFEST:
-        return "not a type of file that can be read"
+        return "unsupported file type"
     if entry.stat(follow_symlinks=False).st_size == 0:
-        return "an empty file"
+        return "empty file"
     if entry.name.endswith(_NAME_KEY_ENDING) and _first_line(entry).strip() == _NAME_KEY_HEADINGS:
-        return "the key to hidden names"
-    return "" if _content_fits_extension(entry) else "its content does not match its file extension"
+        return "key to hidden names"
+    return "" if _content_fits_extension(entry) else "content does not match the file extension"
 
 
 def _content_fits_extension(entry: os.DirEntry[str]) -> bool:
