@@ -92,7 +92,7 @@ def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) 
     predict comebacks, the mean air they show after the group's bleeds is compared too, with the same things allowed for and
     errors clustered by bike; `air_ratio` is the hazard ratio that goes with it. One-sided, as only a worse group asks for
     something to be done; Benjamini-Hochberg over both comparisons of all groups of all columns. By readings alone a group
-    differs only from a hazard ratio of 1.2 on. `age_ratio` is the hazard
+    differs only at a hazard ratio of 1.2 or more. `age_ratio` is the hazard
     ratio for 100 days more since the group's first bleed, all else equal; in the row of all groups, without a name, with
     the groups' own levels allowed for.
 

@@ -35,10 +35,10 @@ PLANTED_PROBLEMS = (
         "hard_work",
         HARD_WORK,
         None,
-        "highest raw comeback rate, but only because of difficult jobs (internal rear hoses)",
+        "highest unadjusted comeback rate, but only because of difficult jobs (internal rear hoses)",
     ),
     PlantedProblem(
-        "easy_work", EASY_WORK, None, "low raw comeback rate, but more comebacks than peers on the same work"
+        "easy_work", EASY_WORK, None, "low unadjusted comeback rate, but more comebacks than peers doing similar work"
     ),
     PlantedProblem("costly_steps", " ".join(COSTLY_STEPS), None, "missing these steps leads to most of the comebacks"),
     PlantedProblem(

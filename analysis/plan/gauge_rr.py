@@ -152,14 +152,14 @@ def _verdict_text(gauge_share: float, categories: int) -> str:
     not good enough.
     """
     if categories < 2:
-        groups = "it cannot separate the items into groups"
+        sorted_into = "it cannot sort the items into distinct categories"
     else:
-        groups = f"it separates the items into {'only ' if categories < 5 else ''}{categories} groups"
+        sorted_into = f"it sorts the items into {'only ' if categories < 5 else ''}{categories} distinct categories"
     if gauge_share < 0.10:
-        return f"Trust the reading: measurement error adds little to the variation; {groups}."
+        return f"Trust the reading: measurement error adds little to the variation; {sorted_into}."
     if gauge_share <= 0.30 and categories >= 2:
-        return f"Use the reading with care: measurement error adds to the variation; {groups}."
-    return f"Do not rely on a single reading: too much of the variation is measurement error; {groups}."
+        return f"Use the reading with care: measurement error adds to the variation; {sorted_into}."
+    return f"Do not rely on a single reading: too much of the variation is measurement error; {sorted_into}."
 
 
 def _check_repeats(readings: pl.DataFrame) -> None:

@@ -212,5 +212,5 @@ def bleeds_needed(data: BleedData) -> tuple[str, ...]:
     return (
         f"To estimate a rate of {rate:.1%} to ±25% of its value: {close:,} bleeds followed "
         f"(this log has {followed.len():,}).",
-        f"To test a procedure that halves it (80% power): {math.ceil(arm):,} bleeds in each arm.",
+        f"To test a procedure that halves it (80% power): {math.ceil(arm):,} bleeds per arm.",
     )

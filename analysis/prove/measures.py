@@ -110,7 +110,7 @@ def _measure_rows(results: list[SimulationResult], sessions: int) -> list[dict[s
     with_estimates = [one for one in at_this_size if one.estimate]
     rows = _step_rows([one for one in with_estimates if one.family in WITH_EFFECTS], sessions)
     null = [any(one.called) for one in with_estimates if one.family in WITHOUT_EFFECT]
-    rows += [share_row("no step matters: any is called", sessions, null, MeasureTarget(maximum=0.05))]
+    rows += [share_row("no step matters: any step flagged", sessions, null, MeasureTarget(maximum=0.05))]
     rows += risk_rows(
         {one.family: [o.risk for o in at_this_size if o.family == one.family and o.risk] for one in at_this_size},
         sessions,
@@ -135,7 +135,7 @@ def _step_rows(results: list[SimulationResult], sessions: int) -> list[dict[str,
     calling = [one for one in results if any(one.called)]
     wrong = [truth <= 0 for one in calling for truth, called in zip(one.truth, one.called, strict=True) if called]
     rows.append(
-        share_row("steps called without a true cost", sessions, wrong, MeasureTarget(maximum=0.05))
+        share_row("steps flagged that have no real effect", sessions, wrong, MeasureTarget(maximum=0.05))
         | {"workshops": len(calling)}
     )
     first = [_truth_in_intervals(one)[int(np.argmin(one.rank))] for one in results]
@@ -169,11 +169,16 @@ def _step_rows(results: list[SimulationResult], sessions: int) -> list[dict[str,
     top = [_top_three_found(one) for one in useful]
     rows.append(
         share_row(
-            "the three costliest among the true top four", sessions, top, MeasureTarget(target_at_size(sessions, TOP))
+            "all three top-ranked steps in the true top four",
+            sessions,
+            top,
+            MeasureTarget(target_at_size(sessions, TOP)),
         )
     )
     errors = [float(np.mean((np.array(one.estimate) - one.truth) ** 2)) for one in useful]
-    rows.append(root_mean_row("error per 100, root mean square", sessions, errors, target_at_size(sessions, ERROR)))
+    rows.append(
+        root_mean_row("root-mean-square error, per 100 bleeds", sessions, errors, target_at_size(sessions, ERROR))
+    )
     return rows
 
 

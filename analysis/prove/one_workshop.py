@@ -48,11 +48,11 @@ from synthetic import (
     write_simulation,
 )
 
-EQUAL_SIGNALLED = "equal technicians: any gets a signal"
+EQUAL_SIGNALLED = "equal technicians: any technician flagged"
 MONTH_FOUND = "hazard doubles at 130 bleeds a month: dated to within a month"
-CHANGE_INVENTED = "nothing changes: a change is dated"
-SCAPEGOAT_CLEARED = "difficult jobs and the highest rate, no worse than peers: no signal"
-EASY_WORK_FOUND = "easy jobs and a low rate, worse than peers: found"
+CHANGE_INVENTED = "nothing changes: a change is reported"
+SCAPEGOAT_CLEARED = "difficult jobs and the highest rate, no worse than peers: not flagged"
+EASY_WORK_FOUND = "easy jobs and a low rate, worse than peers: flagged"
 HARD, EASY = "hard_work", "easy_work"
 """Kinds of two planted problems of the co-operative."""
 

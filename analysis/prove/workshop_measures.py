@@ -47,29 +47,29 @@ from schemas.outputs import Steps
 from synthetic import Workshop
 
 SIZES = (1_000, 3_000, 20_000)
-FEW_SIGNALLED = "few equal groups: any gets a signal"
+FEW_SIGNALLED = "few equal groups: any group flagged"
 FEW_HELD = "few equal groups: the ratio's interval includes 1"
-ONE_FOUND = "one of five technicians at twice the hazard: found"
-ONE_MISTAKEN = "one of five technicians at twice the hazard: another gets a signal"
-SHOP_MISTAKEN = "one of three shops at 1.7 times the hazard: another gets a signal"
-GAP_JUDGED = "a shop's returns not recorded for half the time: any shop gets a signal"
+ONE_FOUND = "one of five technicians at twice the hazard: flagged"
+ONE_MISTAKEN = "one of five technicians at twice the hazard: another flagged"
+SHOP_MISTAKEN = "one of three shops at 1.7 times the hazard: another flagged"
+GAP_JUDGED = "a shop's returns not recorded for half the time: any shop flagged"
 GAP_ASKED = "a shop's returns not recorded for half the time: the gap is queried"
-CALENDAR_CHANGE = "season, growth, months that differ: a change is named"
-CALENDAR_SIGNAL = "season, growth, months that differ: any signal"
-PASSES_COVERED = "few first bubbles skip a pass: the interval of the passes includes the truth"
-PASSES_PRAISED = "few first bubbles skip a pass: skipping is said to prevent comebacks"
+CALENDAR_CHANGE = "season, growth, months that differ: a change is reported"
+CALENDAR_SIGNAL = "season, growth, months that differ: anything flagged"
+PASSES_COVERED = "a pass skipped after few first bubbles: the interval for passes includes the truth"
+PASSES_PRAISED = "a pass skipped after few first bubbles: skipping reported as preventing comebacks"
 TOTAL_COVERED = "the last pass stops with bubbles: intervals include the total effect"
-UNSEEN_COSTS = "an unseen difficulty, no step matters: any step is said to cost comebacks"
-UNSEEN_FOUND = "an unseen difficulty, no step matters: an unseen cause is suspected"
-LATE_FOUND = "misses recorded once the bike is back: the entries are questioned"
-LATE_COSTS = "misses recorded once the bike is back: any step is said to cost comebacks"
-UNSEEN_INVENTED = "nothing unseen: an unseen cause is suspected"
-CURVE_INVENTED = "no step matters: any tolerance curve is called clear"
+UNSEEN_COSTS = "an unrecorded difficulty, no step matters: any step flagged as leading to comebacks"
+UNSEEN_FOUND = "an unrecorded difficulty, no step matters: an unrecorded cause is suspected"
+LATE_FOUND = "misses recorded once the bike is back: the entries are queried"
+LATE_COSTS = "misses recorded once the bike is back: any step flagged as leading to comebacks"
+UNSEEN_INVENTED = "nothing unrecorded: an unrecorded cause is suspected"
+CURVE_INVENTED = "no step matters: any tolerance curve flagged"
 PASSES = "cycles"
 CLEAR_Q = 0.05
-EQUAL_NAMED = "three equal technicians: any named on a coaching card"
-IMPROVEMENT_INVENTED = "the worst of a quarter coached without effect: called an improvement"
-IMPROVEMENT_FOUND = "the worst of a quarter coached, half the misses gone: called an improvement"
+EQUAL_NAMED = "three equal technicians: any flagged on a coaching card"
+IMPROVEMENT_INVENTED = "the worst technician of a quarter coached without effect: reported as an improvement"
+IMPROVEMENT_FOUND = "the worst technician of a quarter coached, half the misses gone: reported as an improvement"
 DIFFERENCE_INVENTED = "a trial by workshop without effect: p at most 0.05"
 DIFFERENCE_FOUND = "a trial by workshop that halves the hazard: p at most 0.05"
 FloatArray = NDArray[np.float64]
@@ -288,7 +288,7 @@ def risk_rows(by_family: dict[str, list[dict[str, float]]], sessions: int) -> li
         )
         rows.append(row | _bayes_limit(figures, BAYES_LIMIT))
         trees = mean_row(
-            f"the same by gradient-boosted trees with default settings: {name}",
+            f"the same for gradient-boosted trees (default settings): {name}",
             sessions,
             _collect_figure(figures, TREES),
             MeasureTarget(),

@@ -13,7 +13,7 @@ from analysis.stats import Z95, benjamini_hochberg, normal_tail
 from analysis.steps.design_matrix import EFFECT_RIDGE, Design
 from analysis.steps.marginal_effects import fit_step_model, time_and_event
 from analysis.survival import Block, SurvivalModel
-from schemas import empty, validate_table
+from schemas import empty, field_label, validate_table
 from schemas.outputs import Interactions
 
 FloatArray = NDArray[np.float64]
@@ -50,8 +50,8 @@ def interaction_notes(table: DataFrame[Interactions]) -> tuple[str, ...]:
     """A sentence for every pair that differs."""
     differ = table.filter(pl.col("verdict") == "differs").iter_rows(named=True)
     return tuple(
-        f"“{row['title']}” missed: {_ratio_text(row, 'there')} times the hazard where {row['field'].replace('_', ' ')} is "
-        f"{row['level']}, {_ratio_text(row, 'elsewhere')} times elsewhere (question set in advance; q = {row['q_value']:.3f})."
+        f"Missing “{row['title']}” multiplies the comeback hazard by {_ratio_text(row, 'there')} where {field_label(row['field'])} is "
+        f"{row['level']}, by {_ratio_text(row, 'elsewhere')} elsewhere (question set in advance; q = {row['q_value']:.3f})."
         for row in differ
     )
 

@@ -90,7 +90,7 @@ class UnseenCauses:
             )
         if self.bubbles.clear:
             notes.append(
-                "Missed steps of the end of the bleed go with more bubbles in the first pass, which they cannot cause "
+                "Steps missed at the end of the bleed go with more bubbles in the first pass, which they cannot cause "
                 f"({np.expm1(self.bubbles.value):+.1%} for each miss, p = {self.bubbles.p_value:.3f}). Either something not "
                 "recorded causes both, or many bubbles take so much time that steps at the end are left out."
             )

@@ -77,7 +77,7 @@ class ObservationWindow:
         """Start the window on `first`, and ask whether about `missing` returns before it were not recorded."""
         question = (
             f"{_workshop_name(shop)}: no return is recorded before {first}, although about {missing:.0f} would be expected from "
-            f"{log_start} on. Until this is answered, earlier bleeds do not count as successes{_not_compared_clause(shop)}. If "
+            f"{log_start} until then. Until this is answered, earlier bleeds do not count as successes{_not_compared_clause(shop)}. If "
             f"returns were not recorded before that day, use --returns-from {_option_text(shop, first)}; if they were "
             f"recorded and there were none, use --returns-from {_option_text(shop, log_start)}."
         )
