@@ -31,7 +31,6 @@ LABELS = {
 COUNTED = {
     "cycles": "passes",
     "lever_vacuum_strokes": "strokes",
-    "bubbles_first": "bubbles",
     "bubbles_last": "bubbles",
     "blocks_fitted": "blocks",
 }

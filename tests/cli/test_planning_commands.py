@@ -187,7 +187,7 @@ def test_the_sample_size_of_a_step_comes_from_resampling_the_log(tmp_path: Path)
     assert result.returncode == 0, result.stderr
     assert "a miss multiplies the comeback hazard by 3" in result.stdout
     assert "500 bleeds (" in result.stdout
-    assert "Detected 80% of the time from about" in result.stdout
+    assert "Detected 80% of the time with about" in result.stdout
     assert rebleed("plan", "step", str(exports()), *words).stdout == result.stdout  # same seed, same result
 
 
@@ -221,7 +221,7 @@ def test_a_rate_to_detect_alone_gives_its_own_sample_size_only() -> None:
 @pytest.mark.parametrize(
     ("words", "message"),
     [
-        (("--power", "2", "--detect", "0.09"), "80% is 0.8"),
+        (("--power", "2", "--detect", "0.09"), "0.8 for 80%"),
         (("--half-width", "0.5"), "expected: a half width below 0.5"),
         (("--half-width", "0.00000001"), "expected: a half width of 0.0000001 or more"),
     ],
