@@ -198,7 +198,8 @@ def test_a_step_that_a_whole_workshop_misses_is_not_charged_to_one_of_them() -> 
     answer = next(q.answer for q in trainer_questions(audited) if q.id == "cards")
     assert "1 of 2 technicians clearly misses a step more often than peers" in answer.text
     assert (
-        "1 other misses a step more often than peers elsewhere, but not clearly more often than colleagues here." in answer.detail
+        "1 other misses a step more often than peers elsewhere, but not clearly more often than colleagues here."
+        in answer.detail
     )
 
 
