@@ -72,4 +72,4 @@ def test_without_a_design_every_declared_pair_is_too_few():
 def test_a_pair_that_differs_has_a_sentence():
     table = interactions(shop(1.2, 0.0), build_design(shop(1.2, 0.0), ("cycles",)))
     (sentence,) = interaction_notes(table)
-    assert "where hose route is internal" in sentence
+    assert "where hose routing is internal" in sentence
