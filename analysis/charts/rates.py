@@ -55,15 +55,17 @@ MAX_GROUPS = 60
 CURVE_POINTS = 200
 MAX_MARKS = 600
 """Recalls up to which each has a mark of its own."""
+DAY = "utcyearmonthdate(day):T"
+"""A day as text: read and written in one time zone, so that a picture is the same everywhere."""
 BLEED_TOOLTIP = [
     alt.Tooltip("session_id:N", title="job"),
-    alt.Tooltip("day:T", title="day", format="%Y-%m-%d"),
+    alt.Tooltip(DAY, title="day", format="%Y-%m-%d"),
     alt.Tooltip("shop:N", title="workshop"),
     alt.Tooltip("state:N", title="state"),
 ]
 MONTH_TOOLTIP = [
     alt.Tooltip("bleeds:Q", title="bleeds", format=",d"),
-    alt.Tooltip("day:T", title="month from", format="%Y-%m-%d"),
+    alt.Tooltip(DAY, title="month from", format="%Y-%m-%d"),
     alt.Tooltip("state:N", title="state"),
 ]
 
@@ -308,6 +310,7 @@ def holds_by_day(holds: Source) -> alt.Chart:
     many = holds.height > MAX_MARKS
     labelled = holds.with_columns(label=fold_column("hold"))
     rows = _count_by_month(labelled) if many else labelled
+    rows = rows.with_columns(pl.col("day").cast(pl.Date).cast(pl.String))
     chart = alt.Chart(rows, width=WIDTH, height=max(rows_height(labelled.get_column("label")), 38))
     by = "month, larger where there are more" if many else "day"
     days = {"title": f"by {by}" if many else None, "format": "%Y-%m", "tickCount": 4}
@@ -315,7 +318,7 @@ def holds_by_day(holds: Source) -> alt.Chart:
     return (
         chart.mark_point(filled=True, opacity=0.85)
         .encode(
-            x=alt.X("day:T", title="month", axis=days),
+            x=alt.X(DAY, title="month", axis=days),
             y=alt.Y("label:N", title="reason", axis=UNTITLED),
             color=alt.Color("state:N", scale=alt.Scale(domain=states, range=[HIGH, PLAIN, CHANCE]), **state),
             shape=alt.Shape(

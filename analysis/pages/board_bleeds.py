@@ -111,7 +111,7 @@ def _usual_readings(report: Report, models: list[str]) -> list[list[list[float] 
 
     def limits(model: str, name: str) -> list[float] | None:
         values = [by_model[model][f"{name} {level}"] for level in levels]
-        return None if values[0] is None else [round(value, 1) for value in values]
+        return None if values[0] is None else [round(value, 1) + 0.0 for value in values]  # no -0.0
 
     return [[limits(model, name) for name in READINGS] for model in models]
 
