@@ -210,7 +210,7 @@ def _legend_chart(cells: CountedCells, kinds: list[str], notes: tuple[str, ...],
     if followed and kinds:
         words.append(
             "Estimated by the audit: grey band, control limits; ▲ clearly more, ▼ clearly fewer, ◆ no clear difference; hollow: "
-            "from all of that group's work, not only the selected bleeds."
+            "from all work of that group."
         )
     words += notes
     if cells.by_quarter:

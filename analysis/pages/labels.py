@@ -194,9 +194,9 @@ def quoted_misses(report: Report, steps: list[str]) -> list[str]:
 
 
 def largest_cost_text(hi: float) -> str:
-    """The largest cost that an interval does not rule out."""
+    """The largest cost that a 95% interval does not rule out."""
     bound = f"at most {hi:.1f}" if hi >= 0.05 else "less than 0.1"
-    return f"{bound} comebacks per 100 bleeds (upper 95% bound)"
+    return f"{bound} comebacks per 100 bleeds (95% bound)"
 
 
 def with_missed_titles(report: Report, table: pl.DataFrame) -> pl.DataFrame:

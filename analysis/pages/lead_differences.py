@@ -18,8 +18,8 @@ from analysis.pages.question import Finding, Question, chart_specs, page_table, 
 from analysis.pages.text import (
     capitalised,
     estimate,
-    join_words,
     percent,
+    percent_interval,
     quantity,
 )
 from analysis.report import Report
@@ -57,7 +57,7 @@ def _alike_workshops_note(report: Report, rows: list[dict[str, Any]]) -> list[st
     """That no workshop differs, where several are compared and only technicians do."""
     shops = report.rates.filter(pl.col("kind") == "shop").get_column("expected").count()
     alike = rows and shops > 1 and all(row["kind"] != "shop" for row in rows)
-    return ["Like for like, no workshop clearly differs."] if alike else []
+    return ["No workshop clearly differs."] if alike else []
 
 
 def _lone_groups_text(report: Report) -> str:
@@ -119,8 +119,8 @@ def difference_question(report: Report) -> Question:
         id="where",
         question="Who and what differs on like-for-like work?",
         answer=difference_finding(report),
-        points=tuple(_work_in_words(of_work)),
-        figures=tuple(_work_difference_text(row) for row in of_work.iter_rows(named=True)),
+        points=tuple(_repeat_comebacks_text(report)),
+        figures=(*(_work_difference_text(row) for row in of_work.iter_rows(named=True)), *report.late_model_notes),
         action="Do not rank people: most of these differences are too small. Talk about the work." if adjusted else "",
         hint=(
             "Click a technician (or pick one below) to see the work they do, or a brake model to see how soon it comes back."
@@ -141,10 +141,16 @@ def difference_question(report: Report) -> Question:
     )  # fmt: skip
 
 
-def _work_in_words(rows: pl.DataFrame) -> list[str]:
-    """`Comebacks also clearly differ by brake and hose routing (figures below).`"""
-    kinds = [KIND_LABELS[kind] for kind in rows.get_column("kind").unique(maintain_order=True)]
-    return [f"Comebacks also clearly differ by {join_words(kinds)} (figures below)."] if kinds else []
+def _repeat_comebacks_text(report: Report) -> list[str]:
+    """How many brakes bled because they had come back came back once more."""
+    again = report.rates.filter(
+        pl.col("kind") == "job_reason", pl.col("group") == "comeback", pl.col("mature") >= MIN_BLEEDS_FOR_A_NAME
+    )
+    return [
+        f"Brakes bled because of a comeback: {percent_interval(row['rate'], row['rate_lo'], row['rate_hi'])} came back again. "
+        "Look for a leak or a worn seal before bleeding one again."
+        for row in again.iter_rows(named=True)
+    ]
 
 
 def _work_difference_text(row: dict[str, Any]) -> str:

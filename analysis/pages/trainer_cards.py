@@ -179,7 +179,7 @@ def _card_for_others(report: Report, names: list[str]) -> list[Card]:
     who = join_words(names) if len(names) <= MAX_CARDS else f"{quantity(len(names), 'other technician')}"
     first = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").head(2).get_column("step")
     steps = join_words([f"“{done_title(report, step)}”" for step in first])
-    practise = f" For everybody to practise first: {steps}." if len(first) else ""
+    practise = f" Everyone should practise first: {steps}." if len(first) else ""
     return [
         Card(who, (), f"{'Misses' if len(names) == 1 else 'Miss'} no step clearly more often than peers.{practise}")
     ]
@@ -252,10 +252,12 @@ def _with_wilson(share: float, bleeds: int) -> str:
 
 
 def _comebacks_a_year_text(row: dict[str, Any]) -> str:
-    verb = "This costs" if row["verdict"] == "costs_comebacks" else "This goes with"
+    verb = "Costs" if row["verdict"] == "costs_comebacks" else "Goes with"
     if row["preventable"] < MIN_COMEBACKS_A_YEAR:
         return f"{verb} less than one comeback in ten years (upper 95% bound {number(round(row['preventable_hi'], 2))} a year)."
-    return f"{verb} an estimated {estimate(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year."
+    return (
+        f"{verb} about {estimate(row['preventable'], row['preventable_lo'], row['preventable_hi'])} comebacks a year."
+    )
 
 
 def _recent_misses(report: Report, name: str, step: str) -> list[str]:
@@ -285,8 +287,7 @@ def _workshop_change_notes(report: Report, name: str, practise: pl.DataFrame) ->
     undated = changes.join(signs, on=["shop", "step"], how="anti")
     rows = pl.concat([signs, undated.select(signs.columns)]).sort("month", "shop", "step")
     return [
-        f"{row['shop']} as a whole has missed this more often since {month_name(row['month'])}: look at the kit and the "
-        "procedure first."
+        f"All of {row['shop']} has missed this more often since {month_name(row['month'])}: check kit and procedure first."
         for row in rows.iter_rows(named=True)
     ]
 

@@ -12,7 +12,7 @@ import pytest
 from analysis.pages import terminal_summary
 from analysis.pages.analyst_model import model_question
 from analysis.pages.lead import lead_questions
-from analysis.pages.lead_differences import difference_finding
+from analysis.pages.lead_differences import difference_finding, difference_question
 from analysis.pages.lead_rates import change_finding, rate_finding, trend_finding
 from analysis.pages.lead_worklist import second_check_question, worklist_question
 from analysis.pages.question import Finding
@@ -212,7 +212,7 @@ def test_a_card_says_when_the_whole_workshop_misses_the_step_at_a_different_rate
     of_the_shop = changed.log.sessions.filter(pl.col("shop") == a_shop()).get_column("technician").unique()
     chosen = pl.DataFrame({"step": [step]})
     (note,) = _workshop_change_notes(changed, str(of_the_shop[0]), chosen)
-    assert "look at the kit and the procedure" in note
+    assert "check kit and procedure first" in note
     assert _workshop_change_notes(changed, str(of_the_shop[0]), pl.DataFrame({"step": ["another"]})) == []
     assert _workshop_change_notes(report(), str(of_the_shop[0]), chosen) == []
 
@@ -270,3 +270,13 @@ def test_the_trend_is_the_last_year_against_the_year_before() -> None:
     assert finding.text == "The comeback rate has not clearly changed from the year before."
     assert finding.detail.startswith("+4 points (−3 to 11), 95% interval.")
     assert of(bleeds.head(100)) is None
+
+
+def test_comebacks_of_comebacks_are_told_with_their_own_rate() -> None:
+    """Counted again from the log: bleeds whose job was a comeback, followed for the whole window."""
+    bleeds = report().data.bleeds.filter("mature", pl.col("job_reason") == "comeback")
+    share = f"{100 * bleeds.get_column('came_back').mean():.1f}%"
+    (point,) = difference_question(report()).points
+    assert point.startswith(f"Brakes bled because of a comeback: {share}")
+    none = report().rates.filter(pl.col("kind") != "job_reason")
+    assert not difference_question(replace(report(), rates=none)).points
