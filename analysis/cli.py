@@ -51,7 +51,7 @@ to recall now.
 Start with 'rebleed demo'. For your own export: run 'rebleed map EXPORT', check and correct the map it writes, then run
 'rebleed audit EXPORT --map map.toml --out FOLDER' and open FOLDER/index.html.
 
-Brakes are safety parts. These figures are statistics about work, not an inspection."""
+Brakes are safety-critical parts. These figures are statistics about work, not an inspection."""
 
 
 class CommandGroup(TyperGroup):
@@ -238,7 +238,9 @@ def score(
 def simulate(
     out: OutFolder,
     sessions: Annotated[int, typer.Option(metavar="N", help="Number of bleeds.", min=1, max=20_000_000)] = 3000,
-    seed: Annotated[int, typer.Option(metavar="N", help="Random seed: another seed, another workshop.", min=0)] = 1,
+    seed: Annotated[
+        int, typer.Option(metavar="N", help="Random seed; each seed gives a different workshop.", min=0)
+    ] = 1,
     no_effect: Annotated[bool, typer.Option("--no-effect", help="No step has any effect.")] = False,
 ) -> None:
     """Simulate a workshop with known effects."""

@@ -182,9 +182,7 @@ class Lots(OutputTable):
     shrunk_ratio: float = schema_field("ratio adjusted towards 1 when data are few (empirical Bayes)", low=0)
     p_value: float = fraction("one-sided p-value for more comebacks than expected")
     q_value: float = fraction("false discovery rate over both comparisons of all groups (Benjamini–Hochberg)")
-    air_ratio: float = schema_field(
-        "hazard ratio corresponding to the air that stand readings show after its bleeds", low=0
-    )
+    air_ratio: float = schema_field("hazard ratio implied by the air in the stand readings of its bleeds", low=0)
     air_lo: float = schema_field("95% interval", low=0)
     air_hi: float = schema_field("95% interval", low=0)
     air_p_value: float = fraction("one-sided p-value for more air than expected")

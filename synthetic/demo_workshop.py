@@ -40,7 +40,7 @@ PLANTED_PROBLEMS = (
     PlantedProblem(
         "easy_work", EASY_WORK, None, "low unadjusted comeback rate, but more comebacks than peers doing similar work"
     ),
-    PlantedProblem("costly_steps", " ".join(COSTLY_STEPS), None, "missing these steps leads to most of the comebacks"),
+    PlantedProblem("costly_steps", " ".join(COSTLY_STEPS), None, "missing these steps leads to comebacks"),
     PlantedProblem(
         "harmless_steps",
         " ".join(ARGUED_STEPS),

@@ -251,14 +251,14 @@ def _recorded_by_month_chart(report: Report, fields: list[str]) -> Any:
     return (
         alt.Chart(inline_data(_monthly_completeness(report, fields).to_dicts()))
         .transform_filter("!isValid(field_field) || datum.field === field_field")
-        .transform_calculate(field="isValid(field_field) ? field_field : 'all of these together'")
-        .transform_aggregate(recorded="sum(recorded)", bleeds="sum(bleeds)", groupby=["field", "month"])
+        .transform_calculate(line="isValid(field_field) ? field_field : 'all of these together'")
+        .transform_aggregate(recorded="sum(recorded)", bleeds="sum(bleeds)", groupby=["line", "month"])
         .transform_calculate(share="datum.recorded / datum.bleeds")
         .mark_line(aria=False, color=PLAIN, point=alt.OverlayMarkDef(color=PLAIN, size=16))
         .encode(
             x=_month_axis(report),
             y=alt.Y("share:Q", scale=alt.Scale(domain=[0, 1]), axis=PERCENT, title=None),
-            tooltip=MONTH_TIPS,
+            tooltip=[alt.Tooltip("line:N", title="field"), *MONTH_TIPS[1:]],
         )
         .properties(width=FIELD_PX, height=60, title="Share recorded: the selected field, or all of these together")
     )

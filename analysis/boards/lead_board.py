@@ -141,25 +141,25 @@ def _bleeds_chart(cells: CountedCells, selection: Selection) -> Any:
 
 
 def _control_limit_layers(report: Report, cells: CountedCells) -> list[Any]:
-    """Control limits of the chosen workshop, or of all; months out of control; where a change began."""
+    """Control limits of the chosen workshop, or of all; months out of control; where a change began; none for part of a
+    workshop's work.
+    """
     if cells.by_quarter:
         return []
     limits = report.months.filter(pl.col("kind").is_in(["all", "shop"]), pl.col("centre").is_not_null()).select(
         "month", "centre", "lower", "upper", "change_began", "measure",
         signal=pl.when(pl.col("signal").is_in(["high", "low"])).then("signal"), shop=pl.when(pl.col("kind") == "shop").then("group"),
     )  # fmt: skip
-    of_shop = "datum.shop === (shop_shop || null)"
-    narrow = any_chosen("shop", period=False)
+    applies = f"datum.shop === (shop_shop || null) && !({any_chosen('shop', period=False)})"
     tips = [
         alt.Tooltip("scope:N", title="control limits (estimated) for"), alt.Tooltip("month:O"),
         alt.Tooltip("lower:Q", format=".1%"), alt.Tooltip("upper:Q", format=".1%"),
     ]  # fmt: skip
-    strength = alt.condition(narrow, alt.value(0.1), alt.value(0.22))
     band = (
         alt.Chart()
         .transform_calculate(scope="datum.shop ? 'all work of ' + datum.shop : 'all work'")
-        .mark_rect(aria=False, color=CHANCE)
-        .encode(y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q"), opacity=strength, tooltip=tips)
+        .mark_rect(aria=False, color=CHANCE, opacity=0.22)
+        .encode(y=alt.Y("lower:Q"), y2=alt.Y2("upper:Q"), tooltip=tips)
     )
     centre = alt.Chart().mark_line(aria=False, color=CHANCE, strokeDash=[4, 3]).encode(y=alt.Y("centre:Q"))
     out = (
@@ -168,7 +168,7 @@ def _control_limit_layers(report: Report, cells: CountedCells) -> list[Any]:
         .transform_calculate(edge="datum.signal === 'high' ? datum.upper : datum.lower",
                              word="datum.signal === 'high' ? '▲' : '▼'")
         .mark_text(aria=False, fontSize=11, dy=-7)
-        .encode(y=alt.Y("edge:Q"), text="word:N", opacity=alt.condition(narrow, alt.value(0), alt.value(1)),
+        .encode(y=alt.Y("edge:Q"), text="word:N",
                 color=alt.condition("datum.signal === 'high'", alt.value(HIGH), alt.value(LOW)))
     )  # fmt: skip
     rule = alt.Chart().mark_rule(aria=False, color=HIGH, strokeDash=[2, 2], strokeWidth=1.5)
@@ -180,8 +180,8 @@ def _control_limit_layers(report: Report, cells: CountedCells) -> list[Any]:
         .encode(tooltip=[alt.Tooltip("month:O"), alt.Tooltip("measure:N", title="change in the workshop")])
     )
     return [
-        layer_charts(band, centre, measure, out, shared=_rows_chart(limits.drop("change_began"), of_shop)),
-        layer_charts(rule, word.encode(y=alt.value(2), text="words:N"), shared=_rows_chart(_changes(limits), of_shop)),
+        layer_charts(band, centre, measure, out, shared=_rows_chart(limits.drop("change_began"), applies)),
+        layer_charts(rule, word.encode(y=alt.value(2), text="words:N"), shared=_rows_chart(_changes(limits), applies)),
     ]
 
 

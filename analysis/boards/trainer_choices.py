@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import altair as alt
 import polars as pl
 
+from analysis.boards.selection import in_lines
 from analysis.report import Report
 
+TITLE_LETTERS = 46
 MAX_PEOPLE, MAX_STEPS = 16, 19
 
 
@@ -38,8 +40,9 @@ class LinkedChoices:
         return "isValid(step_step) ? datum.step === step_step : datum.step === curve_names[0]"
 
     def step_title(self, words: str) -> alt.ExprRef:
-        """A title that begins with the chosen step; with the costliest where none is chosen."""
-        return alt.ExprRef(expr=f"(isValid(step_step) ? step_step : step_names[0]) + '{words}'")
+        """A title that begins with the chosen step, or the costliest, in lines as wide as the chart below."""
+        text = f"(isValid(step_step) ? step_step : step_names[0]) + '{words}'"
+        return alt.ExprRef(expr=f"split({in_lines(text, TITLE_LETTERS)}, '\\n')")
 
     @property
     def chosen_person_filter(self) -> str:

@@ -28,7 +28,7 @@ from analysis.charts.theme import (
     vertical_line,
 )
 
-MORE, FEWER, ALIKE = "misses more than peers", "misses fewer than peers", "no clear difference"
+MORE, FEWER, ALIKE = "missed more often than peers", "missed less often than peers", "no clear difference"
 COMPARISONS = [MORE, FEWER, ALIKE]
 PEER_COLOURS = alt.Scale(domain=COMPARISONS, range=[HIGH, LOW, PLAIN])
 PEER_MARKS = alt.Scale(domain=COMPARISONS, range=["triangle-up", "triangle-down", "circle"])

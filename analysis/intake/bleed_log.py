@@ -121,7 +121,7 @@ class Log:
         return lines + ([f"and {more} more notes in log.warnings"] if more > 0 else [])
 
     def filter(self, *, shop: str | Sequence[str] | None = None, since: dt.date | str | None = None) -> Log:
-        """Keep the bleeds of some workshops, or those since a day, with their returns; leave out the rest.
+        """Keep the bleeds of some workshops, or those since a given date, with their returns; leave out the rest.
 
         Bleeds that are left out no longer count as returns: a bike re-bled at a workshop that is left out is not a comeback
         here unless it is in the table of returns. The row counts remain those of the exports.

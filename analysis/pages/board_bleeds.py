@@ -10,6 +10,7 @@ from analysis.boards import NOT_RECORDED, WORK
 from analysis.charts import HOLD_LABELS
 from analysis.pages.labels import level_label
 from analysis.report import Report
+from analysis.rounds import TO_MEASURE, open_recalls
 from schemas import reading_label
 
 MAX_BLEEDS, MAX_OTHERS = 1000, 5
@@ -24,7 +25,7 @@ def list_board_bleeds(report: Report) -> dict[str, Any]:
     Returns
     -------
     dict
-        `rows`: job, bike, place of each of `WORK` in `names`, day, days to the comeback, recall reason, risk, reasons (as
+        `rows`: job, bike, place of each of `WORK` in `names`, day, days to the comeback, recall or measurement, risk, reasons (as
         places in `reasons`), missed steps (places in `steps`), values of `readings`, month; `usual`: by brake model the
         10th, 50th and 90th percentile of each reading; `others` and `returns`: by bike its other bleeds and its returns;
         `left_out`: bleeds that are in the file alone.
@@ -61,13 +62,16 @@ def list_board_bleeds(report: Report) -> dict[str, Any]:
 
 
 def _rank_by_urgency(report: Report) -> pl.DataFrame:
-    """Every bleed worth listing, the most urgent first: recalls, comebacks by how recent, then others by risk."""
+    """Every bleed worth listing: recalls in the order to call, brakes to measure again, comebacks by how recent, others by risk."""
     holds = (
         report.holds.filter("open")
-        .sort("priority", "session_id", "rule")
+        .sort(TO_MEASURE, "priority", "session_id", "rule")
         .unique("session_id", keep="first", maintain_order=True)
     )
-    recalls = holds.select("session_id", recall=pl.col("rule").replace(HOLD_LABELS))
+    to_do = pl.when(TO_MEASURE).then(pl.lit("measure again: ")).otherwise(pl.lit("recall: "))
+    recalls = holds.select("session_id", recall=to_do + pl.col("rule").replace(HOLD_LABELS)).join(
+        open_recalls(report).select("session_id", urgency=pl.int_range(pl.len())), on="session_id", how="left"
+    )
     risks = report.risk.select("session_id", "risk", "reason_1", "reason_2", "reason_3")
     bleeds = report.data.bleeds.select(
         "session_id", "bike_id", *(pl.col(name).fill_null(NOT_RECORDED) for name in WORK), "return_days", "month", *READINGS,
@@ -81,7 +85,8 @@ def _rank_by_urgency(report: Report) -> pl.DataFrame:
     )
     recorded = joined.with_columns(group=group).filter((pl.col("group") < 2) | pl.col("risk").is_not_null())
     recent = pl.when(pl.col("group") < 2).then(pl.col("day"))
-    return recorded.sort("group", recent, "risk", "session_id", descending=[False, True, True, False], nulls_last=True)
+    order, descending = ("group", "urgency", recent, "risk", "session_id"), [False, False, True, True, False]
+    return recorded.sort(*order, descending=descending, nulls_last=True)
 
 
 def _missed_step_indices(report: Report, listed: pl.DataFrame, steps: list[str]) -> dict[str, list[int]]:

@@ -117,8 +117,8 @@ def _spread_question(result: GaugeResult) -> Question:
         open_table=True,
         method=(
             "Analysis of variance with random technicians and items; their interaction is left out where it is no larger than "
-            "chance. Unbalanced studies: restricted maximum likelihood. With few technicians or items the intervals are wide. Shares "
-            "are of standard deviations and add up in squares."
+            "chance. Unbalanced studies: restricted maximum likelihood. With few technicians or items the intervals are wide. These "
+            "are shares of standard deviations: it is their squares that add up to 100%."
         ),
     )
 
@@ -141,7 +141,7 @@ def _noise_question(result: GaugeResult) -> Question:
         open_table=True,
         method=(
             "Measurement error flattens the relation between a reading and the risk of a comeback (attenuation): the items' share "
-            "of the variance remains, and as many more bleeds are needed as one over that share. This assumes that the items "
+            "of the variance remains, and the number of bleeds needed is multiplied by one over that share. This assumes that the items "
             "measured vary as the shop's own bleeds do: measure ordinary work, not selected extremes."
         ),
     )  # fmt: skip

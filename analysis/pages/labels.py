@@ -9,7 +9,7 @@ from schemas import field_label, log_fields
 from schemas.log import FLUID_NAMES
 
 CAUTIONS = (
-    "Brakes are safety parts. These figures are statistics about work, not an inspection of any brake: a low risk is not a pass.",
+    "Brakes are safety-critical parts. These figures are statistics about work, not an inspection of any brake: a low risk is not a pass.",
     "Never mix mineral oil and DOT fluid. Dispose of used fluid through a licensed facility.",
     "The maker's instructions, local rules and a qualified mechanic come first, and every bleed ends with a hard pull of the lever and a check for leaks.",
     "A flag against a name is a reason to talk, not a verdict.",

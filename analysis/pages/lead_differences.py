@@ -131,8 +131,8 @@ def difference_question(report: Report) -> Question:
         charts=chart_specs(*(_group_chart(report, rates, kind, adjusted) for kind in kinds)),
         table=page_table(table, "Rates by group", columns, "tables/rates.csv"),
         method=(
-            "Rates have Wilson intervals. Comebacks expected for a workshop or technician are what the others had on the same "
-            "kind of work, by a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
+            "Rates have Wilson intervals. Comebacks expected for a workshop or technician are estimated from what the others had on the same "
+            "kind of work, using a model fitted without the group itself (indirect standardisation). The observed/expected ratio "
             "has exact limits that allow for chance in both counts, with bleeds of one bike taken together. A group is flagged "
             "when the difference is statistically clear with the false discovery rate controlled over all groups compared; it "
             "is then left out and the others are compared again. With only two groups, either could be the odd one "

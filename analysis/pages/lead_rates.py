@@ -234,6 +234,7 @@ def change_question(report: Report) -> Question:
             if changed
             else "Keep watching. One high month within its limits is no reason to change anything."
         ),
+        fold_charts=True,
         charts=chart_specs(*_month_charts(report)) if overall.get_column("rate").count() else (),
         table=page_table(
             report.months,

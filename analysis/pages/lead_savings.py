@@ -52,8 +52,8 @@ def step_finding(report: Report) -> Finding:
     if costly.height:
         first = costly.row(0, named=True)
         text = (
-            f"The missed step that leads to most comebacks is “{first['title']}”. Doing “{done_title(report, first['step'])}” "
-            f"every time would prevent about {first['preventable_per_100']:.1f} comebacks per 100 bleeds."
+            f"The missed step that leads to the most comebacks is “{first['title']}”. Never missing it "
+            f"would prevent about {first['preventable_per_100']:.1f} comebacks per 100 bleeds."
         )
         details = [f"“{row['title']}” {_prevented_text(row)}" for row in costly.iter_rows(named=True)]
         return Finding(text, f"Comebacks prevented per 100 bleeds (95% interval): {join_words(details)}. {OBSERVATION}")
@@ -183,7 +183,7 @@ def cost_question(report: Report) -> Question:
         action="Weigh the cost of a fix against this." if len(report.costs) else "",
         table=page_table(
             _yearly_costs(report),
-            "Yearly cost by cause, with 95% intervals (causes overlap, so they do not add up)",
+            "Yearly cost by cause, with 95% intervals (causes overlap, so they cannot be added together)",
             {
                 "cause": "cause", "comebacks": "comebacks a year", "minutes": "bench minutes a year",
                 "parts": f"parts a year, {currency}" if currency else "parts a year",

@@ -138,7 +138,10 @@ def _list_changes(report: Report) -> list[str]:
     points = [_change_sentence(report, row) for row in clear.iter_rows(named=True)]
     if open_ones.height:
         names = [_subject_phrase(report, row) for row in open_ones.head(6).iter_rows(named=True)]
-        points.append(f"New, but could still be due to chance: {join_words(names)}.")
+        points.append(
+            "New, but could still be due to chance (this comparison allows for a year of monthly audits, so it is stricter than the "
+            f"charts by month): {join_words(names)}."
+        )
     for kind, words in (("signal_remains", "Still clearly different"), ("signal_gone", "No longer clearly different")):
         rows = changes.filter(pl.col("kind") == kind)
         names = [

@@ -39,7 +39,7 @@ def worklist_question(report: Report) -> Question:
     """The bleeds to check a second time now, with their risk and what it is based on."""
     question = "Which bleeds deserve a second check today?"
     if report.risk.is_empty():
-        action = f"Check by the procedure, not by a list. {REMINDER}"
+        action = f"Without a list, choose what to check as the procedure says. {REMINDER}"
         return Question("worklist", question, no_risk_finding(report), action=action)
     listed = _worklist_with_bleeds(report)
     return Question(
@@ -161,11 +161,11 @@ def second_check_question(report: Report) -> Question:
     affordable = _affordable_row(table, check.per_week)
     best = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
     points = [
-        f"Most bench time is saved by checking {_saving_text(row)}. More checks may still keep a rider from a bad brake."
+        f"Checking {_saving_text(row)}, saves the most bench time. More checks may still keep a rider off a bad brake."
         for row in best.iter_rows(named=True)
     ] or [
         "Checking a fixed share of all bleeds costs more bench time than it saves; a single bleed with a risk above "
-        f"{percent(report.break_even_risk)} is worth it, and any check may keep a rider from a bad brake."
+        f"{percent(report.break_even_risk)} is worth it, and any check may keep a rider off a bad brake."
     ]
     figures = [] if affordable["minutes_saved"] is None else [f"In the time you have: {_saving_text(affordable)}."]
     return Question(

@@ -40,14 +40,14 @@ def meeting_sheet(report: Report) -> MeetingSheet:
         change=change_finding(report),
         charts=chart_specs(months_line(report)) if months.get_column("rate").count() else (),
         step=None if step is None else _step_finding(report, step, title),
-        question=f"What gets in the way of “{title}” on every bleed?"
+        question=f"What stops us from getting “{title}” right on every bleed?"
         if title
         else "Which step is the easiest to forget, and why?",
     )
 
 
 def _step_to_discuss(report: Report) -> dict[str, Any] | None:
-    """The missed step that leads to most comebacks, else the one that goes with most, else the one missed most often."""
+    """The missed step that leads to the most comebacks, else the one that goes with most, else the one missed most often."""
     for verdict in ("costs_comebacks", "goes_with_comebacks"):
         steps = report.steps.filter(pl.col("verdict") == verdict).sort("rank")
         if steps.height:
@@ -69,7 +69,7 @@ def _step_finding(report: Report, step: dict[str, Any], title: str) -> Finding:
             f"“{step['title']}” goes with more comebacks: {prevented} per 100 bleeds.",
             f"{detail} This log cannot show that it causes them.".strip(),
         )
-    return Finding(f"“{title}” on every bleed would prevent {prevented} comebacks per 100 bleeds.", detail)
+    return Finding(f"Never missing “{title}” would prevent {prevented} comebacks per 100 bleeds.", detail)
 
 
 def _recent_shares(report: Report, step: str) -> str:

@@ -50,7 +50,7 @@ def _step_question(report: Report) -> Question:
     costly = report.steps.filter(pl.col("verdict").is_in(COSTLY_VERDICTS)).height
     return Question(
         id="steps",
-        question="Which missed steps lead to most comebacks?",
+        question="Which missed steps lead to the most comebacks?",
         answer=step_finding(report),
         points=tuple(_step_points(report)),
         figures=tuple(robustness_points(report)),
@@ -102,7 +102,7 @@ def _step_points(report: Report) -> list[str]:
         "share_missed", descending=True
     )
     often = [
-        f"“{done_title(report, step)}”, missed in {percent(misses / recorded)} of bleeds, costs {largest_cost_text(hi)}"
+        f"“{done_title(report, step)}”, missed in {percent(misses / recorded)} of bleeds: missing it costs {largest_cost_text(hi)}"
         for step, misses, recorded, hi in harmless.head(2).select("step", "missed", "recorded", "hi").iter_rows()
     ]
     if often:

@@ -95,7 +95,9 @@ def card_question(report: Report) -> Question:
 
 def _limit_text(verdict: str, hi: float | None) -> str:
     """The largest cost that is not ruled out, where there is no clear one."""
-    return f", costs {largest_cost_text(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
+    return (
+        f": missing it costs {largest_cost_text(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
+    )
 
 
 def _card_finding(report: Report, cards: int) -> Finding:
@@ -117,7 +119,7 @@ def _card_finding(report: Report, cards: int) -> Finding:
     shared = missed_more_than_peers(report).n_unique("technician") - count
     if shared > 0:
         who = "1 other misses" if shared == 1 else f"{shared} others miss"
-        detail += f" {who} a step more often than peers elsewhere, but not clearly more often than colleagues here."
+        detail += f" {who} a step more often than peers, but not clearly more often than colleagues here."
     detail += f" {quantity(cards, 'card')} on steps that lead to comebacks." if cards else ""
     return Finding(f"{first} {text} {gain}".strip(), detail.strip())
 
@@ -210,7 +212,7 @@ def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
 
 def _peers_text(row: dict[str, Any]) -> str:
     """Whom the technician is compared with: colleagues miss the step as often where it is the whole workshop's."""
-    return "peers elsewhere, not clearly more than colleagues here" if row["beyond_shop"] is False else "peers"
+    return "peers, not clearly more than colleagues here" if row["beyond_shop"] is False else "peers"
 
 
 def _improved_since_text(row: dict[str, Any]) -> str:

@@ -107,7 +107,7 @@ def _coaching_advice(report: Report, measured: pl.DataFrame) -> str:
     actions = []
     if people:
         actions.append(
-            f"No clear change on a step whose misses lead to or go with comebacks. Coach again, in another way: {join_words(people)}."
+            f"No clear change on a step whose misses lead to or go with comebacks. Coach again, differently: {join_words(people)}."
         )
     if harmless:
         actions.append(
@@ -123,7 +123,7 @@ def _coaching_advice(report: Report, measured: pl.DataFrame) -> str:
 
 
 def _limit_note(hi: float | None) -> str:
-    return "" if hi is None else f", and {largest_cost_text(hi)}"
+    return "" if hi is None else f"; it costs {largest_cost_text(hi)}"
 
 
 def credibility_question(report: Report) -> Question:

@@ -222,7 +222,7 @@ def propose_limits(data: BleedData, rng: np.random.Generator) -> list[ProposedLi
     """Limits that the dose-response curves support moving inwards.
 
     A limit moves past every reading within it whose risk is clearly above that of a reading further in, with 30 bleeds or
-    more near both. It never moves outwards: where few go beyond a limit, a log can hardly show that it is safe to.
+    more near both. It never moves outwards: where few go beyond a limit, a log offers little evidence that it is safe to.
     """
     costs = step_costs(data, rng)
     return select_supported_limits(fit_curves(dose_response_base(data, costs.design, costs.return_model)))

@@ -13,7 +13,7 @@ from schemas import Entry, dictionary
 from schemas.log import Sessions
 
 CAUTIONS = (
-    "Brakes are safety parts. The maker's instructions, local rules and a qualified mechanic come first.",
+    "Brakes are safety-critical parts. The maker's instructions, local rules and a qualified mechanic come first.",
     "Never mix mineral oil and DOT fluid: check the fluid and the kit before you start.",
     "End with a hard pull. A brake with a soft lever or a leak does not leave the shop.",
     "Take used fluid to a licensed disposal facility. Wear gloves and eye protection.",

@@ -119,7 +119,7 @@ def test_a_log_of_one_bleed_is_audited_with_a_note_that_it_is_too_small(tmp_path
     result = rebleed("audit", str(tmp_path / "sessions.csv"), "--out", str(tmp_path / "out"))
     assert result.returncode == 0, result.stderr
     assert "Too few comebacks" in result.stdout
-    assert "Brakes are safety parts" in result.stdout
+    assert "Brakes are safety-critical parts" in result.stdout
     assert (tmp_path / "out" / "index.html").exists()
 
 

@@ -43,7 +43,7 @@ def test_a_study_is_printed_and_written_with_every_row_accounted_for(tmp_path: P
     assert "Trust the reading" in result.stdout
     assert "49 rows read = 48 accepted + 1 rejected + 0 duplicates" in result.stdout
     assert "of the tolerance of 20" in result.stdout
-    assert "Brakes are safety parts" in result.stdout
+    assert "Brakes are safety-critical parts" in result.stdout
     assert {p.name for p in (tmp_path / "out").iterdir()} == {"gauge.html", "manifest.json", "tables"}
     rows = json.loads((tmp_path / "out" / "manifest.json").read_text())["rows"]
     assert rows == {"rows_read": 49, "accepted": 48, "set_aside": 1, "duplicates": 0}

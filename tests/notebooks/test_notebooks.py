@@ -67,7 +67,7 @@ def test_nothing_that_ran_is_stored(path: Path) -> None:
 @pytest.mark.parametrize("path", ALL, ids=lambda p: p.stem)
 def test_the_cautions_are_at_the_top(path: Path) -> None:
     first = nbformat.read(path, as_version=4).cells[0].source
-    assert "Brakes are safety parts" in first
+    assert "Brakes are safety-critical parts" in first
     assert "qualified mechanic" in first
 
 

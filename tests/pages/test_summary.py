@@ -272,7 +272,7 @@ def test_the_trend_is_the_last_year_against_the_year_before() -> None:
     assert of(bleeds.head(100)) is None
 
 
-def test_comebacks_of_comebacks_are_told_with_their_own_rate() -> None:
+def test_comebacks_of_comebacks_have_a_rate_of_their_own() -> None:
     """Counted again from the log: bleeds whose job was a comeback, followed for the whole window."""
     bleeds = report().data.bleeds.filter("mature", pl.col("job_reason") == "comeback")
     share = f"{100 * bleeds.get_column('came_back').mean():.1f}%"

@@ -55,7 +55,7 @@ def test_a_reading_that_a_step_is_compared_with_has_its_own_place(tmp_path: Path
 
 def test_cautions_come_before_anything_to_fill_in(tmp_path: Path) -> None:
     text = text_of(tmp_path, built_in())
-    assert text.index("Brakes are safety parts") < text.index("Job details")
+    assert text.index("Brakes are safety-critical parts") < text.index("Job details")
     assert "Never mix" in text
 
 

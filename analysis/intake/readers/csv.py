@@ -189,7 +189,7 @@ def _check_record(record: CsvRecord, row: int, width: int, short_rows: bool) -> 
     if is_non_data_row(record.cells):
         return CheckedRecord(row, record.text)
     count = len(record.cells)
-    reason = f"{count} cell{'s' if count > 1 else ''} where there are {width} headings"
+    reason = f"{count} cell{'s' if count > 1 else ''} but only {width} headings"
     if count > width:
         return CheckedRecord(row, record.text, reason=reason)
     if count < width and not short_rows:

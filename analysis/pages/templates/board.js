@@ -169,7 +169,7 @@
     });
     document.getElementById("bleeds-words").textContent =
       found.length.toLocaleString("en") + " listed, " + Math.min(limit, found.length) + " shown" +
-      (data.left_out ? "; " + data.left_out.toLocaleString("en") + " more bleeds of lower risk are in tables/risk.csv." : ".");
+      (data.left_out ? "; the log's other " + data.left_out.toLocaleString("en") + " bleeds are in tables/risk.csv." : ".");
     document.getElementById("bleeds-more").hidden = found.length <= limit;
   }
   function part(parent, heading, lines, otherwise) {
@@ -200,7 +200,7 @@
     element("h3", "Job " + row[0] + ": " + work(row, "brake") + " brake of bike " + row[1], panel);
     element("p", work(row, "brake_model") + ", hose " + work(row, "hose_route") + ", bled by " + work(row, "technician") + " (" +
       work(row, "shop") + ") on " + row[7] + ". " + (row[8] === null ? "No comeback in the log." : "Came back after " + text(row, 7) + ".") +
-      (row[9] ? " Recall: " + row[9] + "." : ""), panel);
+      (row[9] ? " To do: " + row[9] + "." : ""), panel);
     part(panel, "Steps missed", row[12].map(function (at) { return data.steps[at]; }), "None of the recorded steps.");
     part(panel, "Risk" + (row[10] === null ? "" : ": " + percent(row[10])), row[11].map(function (at) { return data.reasons[at]; }), "No reason found; that does not mean the bleed is sound.");
     readings(panel, row);
