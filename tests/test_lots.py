@@ -81,7 +81,7 @@ def test_a_log_without_lots_has_no_question() -> None:
 def test_the_page_names_the_lot_and_how_many_bikes(bad: tuple[Log, LotResults]) -> None:
     question = lot_question(replace(report(), lots=bad[1].lots, lot_bleeds=bad[1].lot_bleeds))
     assert question.answer.text.startswith("Fluid lot L003")
-    assert "bikes not bled since" in question.answer.detail
+    assert "bikes not re-bled since" in question.answer.detail
     assert question.table is not None
     assert question.table.rows[0][1].text == "L003"
 

@@ -138,7 +138,7 @@ def test_a_pickled_pipeline_predicts_the_same_and_the_model_file_stays_without_p
 @pytest.mark.parametrize(
     ("make", "words"),
     [
-        (lambda x, y: BleedFeatures(built_in(), extra=["weather"]).fit(x), "no such field of their own"),
+        (lambda x, y: BleedFeatures(built_in(), extra=["weather"]).fit(x), "no such custom field"),
         (lambda x, y: BleedFeatures(built_in()).fit(x.drop("technician_rate")), "lacks the columns technician_rate"),
         (lambda x, y: make_risk_pipeline(built_in(), object()).fit(x, y), "has no predict_proba"),
         (lambda x, y: make_risk_pipeline(built_in()).fit(x, y[["days"]]), "expected days and event"),
