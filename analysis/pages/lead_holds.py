@@ -97,8 +97,8 @@ def _action_text(open_recalls: pl.DataFrame) -> str:
         return ""
     certain = open_recalls.filter(~TO_MEASURE)
     older, recent = certain.filter("older").height, certain.filter(~pl.col("older")).height
-    this = "this brake" if open_recalls.height == 1 else "these brakes"
-    text = f"Call the owners of {this} before anything else, in this order."
+    this, in_order = ("this brake", "") if open_recalls.height == 1 else ("these brakes", ", in this order")
+    text = f"Call the owners of {this} before anything else{in_order}."
     if recent and older:
         text = "Call the owners of the recent ones before anything else, in this order."
     if open_recalls.get_column("older").any():

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import BleedData
-from analysis.plan.sample_size import precise_rate_bleeds, two_arm_bleeds
+from analysis.plan.sample_size import continuity_corrected_size, precise_rate_bleeds, two_arm_bleeds
 from analysis.stats import share_difference, student_quantile, student_tail
 from schemas import empty, validate_table
 from schemas.outputs import Trial
@@ -208,7 +208,8 @@ def bleeds_needed(data: BleedData) -> tuple[str, ...]:
     followed = data.bleeds.select("mature", "came_back").filter("mature").get_column("came_back")
     if followed.is_empty() or not 0 < (rate := float(followed.mean())) < 1:  # type: ignore[arg-type]
         return ()
-    close, arm = precise_rate_bleeds(rate, rate / 4), two_arm_bleeds(rate, rate / 2)
+    close = precise_rate_bleeds(rate, rate / 4)
+    arm = continuity_corrected_size(two_arm_bleeds(rate, rate / 2), rate, rate / 2)
     return (
         f"To estimate a rate of {rate:.1%} to ±25% of its value: {close:,} bleeds followed "
         f"(this log has {followed.len():,}).",

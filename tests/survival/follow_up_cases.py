@@ -33,7 +33,7 @@ CASES = [
     ),
     Case("on the day of the bleed", (at("2026-01-01"),), (at("2026-01-01"),), ("return", 0, True, None)),
     Case(
-        "worn pads are not a re-bleed",
+        "worn pads are not a comeback",
         (at("2026-01-01"),),
         (at("2026-01-11", finding="pads"),),
         ("as_of", 180, False, None),
@@ -78,7 +78,7 @@ CASES = [
         links=(None,),
     ),
     Case(
-        "long lever travel counts as a re-bleed",
+        "long lever travel counts as a comeback",
         (at("2026-01-01"),),
         (at("2026-01-11", complaint="long_travel"),),
         ("return", 10, True, None),
