@@ -84,6 +84,8 @@
     document.querySelectorAll(".trail a").forEach(function (link) {
       link.setAttribute("href", link.getAttribute("href").split("#")[0] + (hash ? "#" + hash : ""));
     });
+    var scope = document.getElementById("figures-scope");
+    if (scope) scope.hidden = !hash;
     listed(selection);
     document.body.setAttribute("data-selection", hash);
   }
@@ -200,7 +202,7 @@
     element("h3", "Job " + row[0] + ": " + work(row, "brake") + " brake of bike " + row[1], panel);
     element("p", work(row, "brake_model") + ", hose " + work(row, "hose_route") + ", bled by " + work(row, "technician") + " (" +
       work(row, "shop") + ") on " + row[7] + ". " + (row[8] === null ? "No comeback in the log." : "Came back after " + text(row, 7) + ".") +
-      (row[9] ? " To do: " + row[9] + "." : ""), panel);
+      (row[9] ? " " + row[9].charAt(0).toUpperCase() + row[9].slice(1) + "." : ""), panel);
     part(panel, "Steps missed", row[12].map(function (at) { return data.steps[at]; }), "None of the recorded steps.");
     part(panel, "Risk" + (row[10] === null ? "" : ": " + percent(row[10])), row[11].map(function (at) { return data.reasons[at]; }), "No reason found; that does not mean the bleed is sound.");
     readings(panel, row);
