@@ -52,7 +52,12 @@ def _discrimination_chart(report: Report) -> Any:
         x=x, text=alt.Text("value:Q", format=".2f")
     )
     return layer_charts(
-        rules, dots, words, width=MODEL_PX, height=22 * max(len(rows), 1), title="Discrimination, against simple rules"
+        rules,
+        dots,
+        words,
+        width=MODEL_PX,
+        height=22 * max(len(rows), 1),
+        title="Discrimination, against simpler models",
     )
 
 

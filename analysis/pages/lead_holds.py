@@ -57,7 +57,7 @@ def recall_question(report: Report) -> Question:
         action=_action_text(open_recalls),
         fold_charts=True,
         charts=chart_specs(holds_by_day(report)) if len(report.holds) else (),
-        table=page_table(open_recalls, "Brakes to recall, most urgent first", COLUMNS, "tables/holds.csv"),
+        table=page_table(open_recalls, "Brakes to recall or to measure again, most urgent first", COLUMNS, "tables/holds.csv"),
         open_table=0 < len(open_recalls) <= ROWS_LISTED,
         method=(
             "A recall follows from a rule, not from statistics: the wrong fluid, a kit used for the other fluid, a lever that "

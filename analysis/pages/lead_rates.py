@@ -65,7 +65,7 @@ def rate_question(report: Report) -> Question:
             "tables/rates.csv",
         ),
         method=(
-            f"A bleed counts as followed once {report.window_days} days have passed before the last day of the log. The rate "
+            f"A bleed counts as followed if it was done at least {report.window_days} days before the last day of the log. The rate "
             "has a Wilson interval. The curve is the Aalen–Johansen cumulative incidence; a later bleed of the same brake is a "
             "competing event."
         ),

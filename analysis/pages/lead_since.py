@@ -240,11 +240,7 @@ def _action_points(report: Report) -> list[str]:
 def _not_reached_points(report: Report) -> list[str]:
     """How many owners were not reached whose brake is still to recall or to measure."""
     still_open = _still_open(report)
-    return (
-        [f"{quantity(still_open.height, 'owner')} not reached, recall still open: call again."]
-        if still_open.height
-        else []
-    )
+    return [f"{quantity(still_open.height, 'owner')} not reached, still open: call again."] if still_open.height else []
 
 
 def _names_not_reached(report: Report) -> list[str]:
@@ -255,14 +251,16 @@ def _names_not_reached(report: Report) -> list[str]:
     rest = still_open.height - len(listed)
     if rest:
         listed.append(f"{rest} more")
-    return [f"Owners not reached, recall still open: {join_words(listed)}."] if listed else []
+    return [f"Owners not reached, still open: {join_words(listed)}."] if listed else []
 
 
 def _still_open(report: Report) -> pl.DataFrame:
-    """Open recalls of brakes whose owners were not reached."""
+    """Open recalls whose owners were called about the same job, or about the brake without naming a job, and not reached."""
     not_reached = report.log.actions.filter(pl.col("kind") == "recall", pl.col("outcome") == "not_reached")
-    brakes = not_reached.select("bike_id", "brake").unique()
-    return open_recalls(report).join(brakes, on=["bike_id", "brake"], how="semi", maintain_order="left")
+    calls = not_reached.select("bike_id", "brake", job="session_id").unique()
+    called = open_recalls(report).join(calls, on=["bike_id", "brake"], how="inner", maintain_order="left")
+    same_job = called.filter(pl.col("job").is_null() | (pl.col("job") == pl.col("session_id")))
+    return same_job.unique("session_id", keep="first", maintain_order=True)
 
 
 def _actions_finding(report: Report) -> Finding:

@@ -113,8 +113,8 @@ def _count_recent_bleeds(report: Report) -> int:
 
 
 def _check_minutes_text(check: SecondCheck) -> str:
-    """`6 minutes, and 5 to bring the bike back`."""
-    back = f", and {check.recall_minutes:g} to bring the bike back" if check.recall_minutes else ""
+    """`6 minutes, plus 5 to get the bike back in`."""
+    back = f", plus {check.recall_minutes:g} to get the bike back in" if check.recall_minutes else ""
     return f"{check.minutes:g} minutes{back}"
 
 
@@ -143,7 +143,11 @@ def _recalled_on_list_note(report: Report) -> tuple[str, ...]:
     """Bleeds with as high a risk that are recalled anyway."""
     jobs = report.risk.filter("on_worklist").join(open_recalls(report), on="session_id", how="semi")
     names = jobs.get_column("session_id").sort().to_list()
-    return (f"Also at high risk, but already on the recall list: {join_words(names)}.",) if names else ()
+    return (
+        (f"Also at high risk, but already on the list to recall or measure again: {join_words(names)}.",)
+        if names
+        else ()
+    )
 
 
 def _overall_rate(report: Report) -> float | None:
@@ -161,7 +165,7 @@ def second_check_question(report: Report) -> Question:
     affordable = _affordable_row(table, check.per_week)
     best = table.filter(pl.col("minutes_saved") > 0).sort("minutes_saved", descending=True).head(1)
     points = [
-        f"Checking {_saving_text(row)}, saves the most bench time. More checks may still keep a rider off a bad brake."
+        f"The most bench time is saved by checking {_saving_text(row)}. More checks may still keep a rider off a bad brake."
         for row in best.iter_rows(named=True)
     ] or [
         "Checking a fixed share of all bleeds costs more bench time than it saves; a single bleed with a risk above "
@@ -206,7 +210,7 @@ def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Fin
     riskiest = f"riskiest {row['share']:.0%}"
     if row["caught_per_100_comebacks"] is None:
         return Finding(f"Checking the {riskiest}: too few comebacks to say what it would catch.")
-    text = f"The {riskiest} of bleeds include {row['caught_per_100_comebacks']:.0f}% of those that would come back."
+    text = f"Checking the {riskiest} of bleeds would reach {row['caught_per_100_comebacks']:.0f}% of comebacks in time."
     if row["share"] == 1:
         missed = 100 - row["caught_per_100_comebacks"]
         text = f"There is time to check every bleed; {missed:.0f}% of those that come back do so before the next list."
@@ -215,7 +219,7 @@ def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Fin
     checks = "" if row["checks_per_week"] is None else f"With {check.per_week:g} checks a week{default}: "
     limits = "" if row["caught_lo"] is None else f" ({row['caught_lo']:.0f}–{row['caught_hi']:.0f}%)"
     share = f"{row['caught_per_100_comebacks']:.0f}%{limits}"
-    return Finding(text, f"{checks}{share}. Assumes that a check finds the fault in {check.sensitivity:.0%} of cases.")
+    return Finding(text, f"{checks}{share}. The others come back before the next list, or were not checked.")
 
 
 def _saving_text(row: dict[str, Any]) -> str:

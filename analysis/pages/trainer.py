@@ -54,7 +54,7 @@ def _step_question(report: Report) -> Question:
         answer=step_finding(report),
         points=tuple(_step_points(report)),
         figures=tuple(robustness_points(report)),
-        action="Demonstrate the steps whose misses clearly lead to comebacks; use the jobs on the cards as examples." if costly else "",
+        action="Demonstrate the steps that clearly lead to comebacks when missed; use the jobs on the cards as examples." if costly else "",
         hint="Click a step (or pick one below) to see how often each technician misses it." if has_costs and technique.get_column("excess").count() else "",
         charts=_step_charts(ranked, technique),
         table=page_table(
@@ -73,7 +73,7 @@ def _step_question(report: Report) -> Question:
             "Three estimates. From comebacks only: a model of the time to a comeback. The main estimate also uses stand readings "
             "(lever travel, pump-up, bubbles) where they predict comebacks. The doubly robust check is cross-fitted on bleeds "
             "with complete follow-up. All three are observations, not an experiment, and assume no unrecorded cause. The first "
-            "three steps are the most certain, the rest follow by estimate; where rank intervals overlap, the order is not certain. "
+            "three steps are the most certain; the rest are in order of their estimates; where rank intervals overlap, the order is not certain. "
             "“Leads to comebacks” requires an interval above zero, q at most 0.05 over all steps (a rule for choosing, which does "
             "not guarantee a rate of false alarms), the estimate from comebacks only to agree in direction, no sign of an unrecorded "
             "cause, and a direct effect that an unrecorded cause as strong as any recorded group (kind of work, technician, workshop, "
@@ -166,7 +166,7 @@ def _curve_disagreement_points(report: Report, differing: set[str]) -> tuple[str
     points = []
     if costly:
         points.append(
-            f"{join_words(quoted_misses(report, costly))}: linked with comebacks, but no clear change by reading. The "
+            f"{join_words(quoted_misses(report, costly))}: linked with comebacks, but the risk does not clearly change with the reading. The "
             "curve uses comebacks only and is less sensitive than the step estimate. Keep the limit."
         )
     if harmless:

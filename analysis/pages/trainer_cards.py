@@ -181,7 +181,7 @@ def _card_for_others(report: Report, names: list[str]) -> list[Card]:
     who = join_words(names) if len(names) <= MAX_CARDS else f"{quantity(len(names), 'other technician')}"
     first = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").head(2).get_column("step")
     steps = join_words([f"“{done_title(report, step)}”" for step in first])
-    practise = f" Everyone should practise first: {steps}." if len(first) else ""
+    practise = f" The first things for everyone to practise: {steps}." if len(first) else ""
     return [
         Card(who, (), f"{'Misses' if len(names) == 1 else 'Miss'} no step clearly more often than peers.{practise}")
     ]
@@ -236,7 +236,7 @@ def _improvement_notes(report: Report, name: str, practise: pl.DataFrame) -> lis
     steps = [
         f"“{done_title(report, row['step'])}” since {month_name(str(row['improved_since'])[:7])}: missed in "
         f"{_with_wilson(row['share'], row['recorded'])} of the last {row['recorded']:,} bleeds, "
-        f"against {_with_wilson(row['share_before'], row['recorded_before'])} of the {row['recorded_before']:,} before them"
+        f"against {_with_wilson(row['share_before'], row['recorded_before'])} of {row['recorded_before']:,} before"
         for row in rows.iter_rows(named=True)
     ]
     if not steps:

@@ -116,7 +116,7 @@ def _coaching_advice(report: Report, measured: pl.DataFrame) -> str:
         )
     actions += [
         f"No clear change on “{done_title(report, step)}”. Missing it may cost nothing{_limit_note(hi)}. Keep the step, but first "
-        "coach the steps whose misses lead to comebacks."
+        "coach the steps that lead to comebacks when missed."
         for step, hi in uncertain.select("step", "hi").iter_rows()
     ]
     return " ".join(actions)

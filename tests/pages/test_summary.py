@@ -135,9 +135,9 @@ def test_a_worklist_without_recent_bleeds_says_so() -> None:
 def test_second_checks_say_what_the_time_available_covers() -> None:
     """The procedure allows 15 checks a week: 20% of bleeds are 8 a week, 50% are 20."""
     question = second_check_question(with_predictions(report()))
-    assert question.answer.text.startswith("The riskiest 20% of bleeds include 51% of those that would come back.")
+    assert question.answer.text.startswith("Checking the riskiest 20% of bleeds would reach 51% of comebacks in time.")
     assert question.answer.detail.startswith("With 15 checks a week (built-in default): 51%")
-    assert question.answer.detail.endswith("Assumes that a check finds the fault in 70% of cases.")
+    assert question.answer.detail.endswith("The others come back before the next list, or were not checked.")
     assert question.folded[1].startswith("In the time you have: 20% of bleeds")
     assert "5% of bleeds, a net saving of 12 h a year" in question.points[0]
 

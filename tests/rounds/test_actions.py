@@ -9,8 +9,10 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from analysis.audit import run_audit
 from analysis.dataset import bleed_data
 from analysis.intake import read_log
+from analysis.pages.lead_since import _still_open
 from analysis.rounds import ShareFound, action_results, share_found
 from analysis.standard import built_in, closing_actions, holds
 from tests.build import bleed, comeback, log_of
@@ -177,3 +179,12 @@ def test_a_list_is_not_taken_for_a_table_of_the_map_that_needs_one_of_its_headin
     models.write_text("Brake,Ratio\nBasalt 2,5\n")
     log = read_log([*files, str(models)], str(path))
     assert (log.actions.height, log.brakes.height) == (1, 1)
+
+
+@pytest.mark.parametrize(("job", "listed"), [("S1", []), ("S2", ["S2"]), (None, ["S2"])])
+def test_an_owner_not_reached_is_one_called_about_the_recall_that_is_still_open(job, listed) -> None:
+    """The brake was bled again after the first call, and that bleed has a recall of its own."""
+    bleeds = [bleed("S1", "2026-03-01", hard_pull_firm=False), bleed("S2", "2026-03-20", leak_seen=True)]
+    calls = [action("not_reached", session_id=job, bike_id="bike", brake="front", done_on=dt.date(2026, 3, 21))]
+    report = run_audit(log_of(bleeds, actions=calls))
+    assert _still_open(report).get_column("session_id").to_list() == listed
