@@ -105,7 +105,7 @@ def _changes_finding(report: Report) -> Finding:
     recalls_closed = f"Closed: {quantity(closed, 'brake')} to recall and {measured_closed} to measure again."
     confirmed = report.changes.filter("confirmed")
     words = [_change_sentence(report, row) for row in confirmed.iter_rows(named=True)]
-    rest = words[0] if words else "No new difference is clear."
+    rest = words[0] if words else "No new difference is confirmed."
     return Finding(f"Since the last audit: {recalls}. {rest}", " ".join([recalls_closed, *_rate_points(report)]))
 
 
