@@ -191,7 +191,7 @@ def test_a_delimiter_at_the_end_of_every_row_is_ignored() -> None:
 
 def test_a_row_with_more_cells_than_headings_is_broken_even_if_the_last_is_empty() -> None:
     table = read("id,note,minutes\na,soft, later,\nb,ok,35\nc,ok,30\n")
-    assert table.broken.rows() == [(2, "a,soft, later,", "4 cells where there are 3 headings")]
+    assert table.broken.rows() == [(2, "a,soft, later,", "4 cells but only 3 headings")]
 
 
 def test_a_shorter_row_is_broken_unless_the_map_allows_it() -> None:

@@ -141,7 +141,7 @@ def test_a_line_that_cannot_be_read_is_not_shown(tmp_path: Path) -> None:
     log, _ = hidden_log(tmp_path, HEADS + "1,B1,front,Wren,2026-01-05,\n2,B2,rear,Kestrel,2026-01-05,a,b,c\n")
     visible = log.set_aside.write_csv() + "".join(one.text for one in log.rejected)
     assert "Kestrel" not in visible
-    assert "8 cells where there are 6 headings" in visible
+    assert "8 cells but only 6 headings" in visible
 
 
 def test_a_name_with_quotes_is_hidden_in_the_rejected_rows(tmp_path: Path) -> None:
