@@ -7,7 +7,7 @@ from pandera.typing.polars import DataFrame
 
 from analysis.intake import Log
 from analysis.report import Report
-from analysis.standard import NOT_PLAUSIBLE
+from analysis.standard import NOT_PLAUSIBLE, RULE_FIELDS
 from schemas import empty, validate_table
 from schemas.log import Actions
 
@@ -21,18 +21,19 @@ BEYOND_REACH = TO_MEASURE & (pl.col("action") == NOT_PLAUSIBLE)
 """Recalls that begin with a measurement, which may show that there is nothing to do; a certain reason takes their place."""
 
 SAFETY_CHECKS = {
-    "fluid": ("fluid_used", "fluid_required"),
-    "kit": ("kit_fluid",),
-    "hard pull": ("hard_pull_firm",),
-    "leaks": ("leak_seen",),
-    "lever travel": ("lever_travel_after_mm",),
+    "wrong_fluid": "fluid",
+    "kit_of_other_kind": "kit",
+    "not_firm": "hard pull",
+    "leak": "leaks",
+    "long_travel": "lever travel",
 }
-"""What the safety rules look at, and the fields they need."""
+"""What each recall rule looks at, in words."""
 
 
 def unrecorded_safety_checks(log: Log) -> list[str]:
-    """What the safety rules look at and a log never records, so that no recall can follow from it."""
-    return [what for what, fields in SAFETY_CHECKS.items() if not all(log.sessions[name].count() for name in fields)]
+    """What recall rules look at and a log never records, in words: no recall can follow from it."""
+    recorded = {name for fields in RULE_FIELDS.values() for name in fields if log.sessions[name].count()}
+    return [what for rule, what in SAFETY_CHECKS.items() if not recorded.issuperset(RULE_FIELDS[rule])]
 
 
 def open_recalls(report: Report) -> pl.DataFrame:

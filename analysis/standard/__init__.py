@@ -11,13 +11,14 @@ from analysis.standard.definition import (
     standard_from_dict,
     standard_to_dict,
 )
-from analysis.standard.holds import NOT_PLAUSIBLE, closing_actions, holds, recalls_by_field
+from analysis.standard.holds import NOT_PLAUSIBLE, RULE_FIELDS, closing_actions, holds, recalls_by_field
 from analysis.standard.read import built_in, read_standard, read_standards
 from analysis.standard.rules import Limits, other_fields_of_rule
 
 __all__ = [
     "NOT_PLAUSIBLE",
     "PLACE_ORDER",
+    "RULE_FIELDS",
     "ComebackRule",
     "Limits",
     "SecondCheck",

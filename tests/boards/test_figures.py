@@ -12,11 +12,17 @@ import pytest
 from analysis.boards import analyst_board, count_cells, lead_board, lead_figures, trainer_board
 from analysis.charts import specification, without_validation
 from analysis.report import Report
-from analysis.rounds import worthwhile_second_checks
+from analysis.rounds import SAFETY_CHECKS, worthwhile_second_checks
+from analysis.standard import RULE_FIELDS
 from schemas import empty
 from schemas.outputs import EarlySigns
 from tests.pages.predicted import with_predictions
 from tests.shops import report
+
+WHAT_IF = {
+    "scenario": "", "preventable_per_100": 1.0, "lo": 0.5, "hi": 1.5, "comebacks_per_year": 4.0, "minutes_per_year": 180.0,
+    "parts_per_year": 0.0,
+}  # fmt: skip
 
 
 @pytest.fixture(scope="module")
@@ -43,6 +49,34 @@ def test_a_check_pays_from_the_risk_at_which_it_costs_what_it_saves(audited) -> 
         == int(priced.risk["on_worklist"].sum())
         == int(lead_figures(priced)[3].value)
     )
+
+
+def without_fields(audited: Report, *names: str) -> Report:
+    """The report of a log that never records these fields, and so has no recall."""
+    sessions = audited.log.sessions
+    empty_columns = (pl.lit(None, sessions.schema[name]).alias(name) for name in names)
+    log = replace(audited.log, sessions=sessions.with_columns(empty_columns))
+    return replace(audited, log=log, holds=audited.holds.clear())
+
+
+def test_recalls_are_unknown_and_not_none_where_no_safety_field_is_recorded(audited) -> None:
+    unknown = lead_figures(without_fields(audited, *(name for fields in RULE_FIELDS.values() for name in fields)))[0]
+    assert unknown.value == "not known"
+    partly = lead_figures(without_fields(audited, "leak_seen"))[0]
+    assert (partly.value, partly.detail) == ("0", "not recorded: leaks")
+    assert lead_figures(without_fields(audited))[0].detail == "none"
+    assert SAFETY_CHECKS.keys() == RULE_FIELDS.keys()
+
+
+def test_the_saving_is_that_of_the_steps_that_clearly_lead_to_comebacks(audited) -> None:
+    ranked = audited.steps.filter(pl.col("rank").is_not_null()).sort("rank").get_column("step").head(2).to_list()
+    for count in (0, 1, 2):
+        clear = ranked[:count]
+        verdict = pl.when(pl.col("step").is_in(clear)).then(pl.lit("costs_comebacks")).otherwise(pl.lit("no_sign"))
+        row = pl.DataFrame([WHAT_IF | {"steps": " ".join(clear)}], schema=audited.what_if.schema)
+        figure = lead_figures(replace(audited, steps=audited.steps.with_columns(verdict=verdict), what_if=row))[4]
+        assert figure.value == ("about 3 h a year" if count else "not known")
+        assert ("two costliest" in figure.label) == (count != 1)
 
 
 def test_without_returns_no_figure_is_a_rate(audited) -> None:
