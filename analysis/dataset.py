@@ -41,7 +41,8 @@ class BleedData:
     `schemas.intermediate.Followed` and `schemas.intermediate.Workload`, and `other_return_days`, to the first return that
     no bleed causes (empty if none). `missed` has the same rows in the same order:
     session_id, then one Boolean column per step of `standard` (true missed, false met, empty not recorded).
-    `extra` are custom fields that enter the risk model; those with the role context also adjust the steps. `questions` ask about gaps in the recording of returns, `in_question` names the shops they are about.
+    `extra` are custom fields that enter the risk model; those with the role context also adjust the steps. `questions` ask
+    about gaps in the recording of returns, `in_question` names the shops they are about.
     """
 
     bleeds: pl.DataFrame

@@ -1,4 +1,4 @@
-"""Lots, kits and other groups named by the workshop: which clearly have more comebacks, their bleeds, and wear by age."""
+"""Lots, kits and other groups: which have clearly more comebacks, the bleeds of those, and wear with age."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ LOT_FIELDS = ("fluid_lot", "kit_id", "hose_lot")
 MIN_EXPECTED, MIN_BLEEDS, MIN_READINGS, SIGNAL_Q = 2.0, 10, 30, 0.05
 READING_RIDGE = 1e-2
 MAX_OWN_SHARE = 0.9
-"""Of a group's expected count: with more, the model allows for the group already and there is nothing to compare with."""
+"""Of a group's fitted count: above it, the model's other columns already stand for the group; nothing is left to compare."""
 MAX_GROUPS = 300
 """Groups of a kind that are compared, those with most bleeds; a column with more is an ID of something, not a lot."""
 MIN_AIR_RATIO, PREDICTS_Z = 1.2, 1.645
@@ -63,7 +63,7 @@ class FittedReturns:
 
 
 def group_columns(log: Log, groups: Sequence[str] = ()) -> tuple[str, ...]:
-    """Columns of the bleeds whose groups are compared: lots and kits where recorded, custom columns marked as groups, and `groups`.
+    """Columns whose groups are compared: lots and kits where recorded, custom columns marked as groups, and `groups`.
 
     Raises
     ------
@@ -84,17 +84,19 @@ def group_columns(log: Log, groups: Sequence[str] = ()) -> tuple[str, ...]:
 def lots(data: BleedData, columns: Sequence[str], fitted: FittedReturns | None) -> LotResults:
     """Compare the bleeds of each lot, kit or other group with all others.
 
-    Estimand: comebacks so far of a group's bleeds over those expected had the same bleeds been done without it: with the
-    same work, missed steps, technician, workshop and time of the log, each followed as long. `expected` and its precision
-    come from the score test of the group in the time-to-return model of the steps (D. R. Cox & D. V. Hinkley 1974,
-    Theoretical Statistics, sect. 9.3), with counts divided by the design effect of bikes; limits and p-values are
-    conditional on the sum of both counts (J. Przyborowski & H. Wilenski 1940, Biometrika 31:313-323). Where stand readings
-    predict comebacks, the mean air they show after the group's bleeds is compared too, with the same things allowed for and
-    errors clustered by bike; `air_ratio` is the hazard ratio that goes with it. One-sided, as only a worse group asks for
-    something to be done; Benjamini-Hochberg over both comparisons of all groups of all columns. By readings alone a group
-    differs only at a hazard ratio of 1.2 or more. `age_ratio` is the hazard
-    ratio for 100 days more since the group's first bleed, all else equal; in the row of all groups, without a name, with
-    the groups' own levels allowed for.
+    Estimand: comebacks so far among a group's bleeds, divided by those expected without the group: same work, missed
+    steps, technician, workshop and time, each bleed followed for as long.
+
+    - `expected` and its precision come from the score test of the group in the return model of the steps (D. R. Cox &
+      D. V. Hinkley 1974, Theoretical Statistics, sect. 9.3). Counts are divided by the design effect of bikes. Limits and
+      p-values are conditional on the sum of both counts (J. Przyborowski & H. Wilenski 1940, Biometrika 31:313-323).
+    - `air_ratio`: where stand readings predict comebacks, the mean air score after the group's bleeds is compared as
+      well, with the same adjustment and errors clustered by bike, and expressed as a hazard ratio. On readings alone, a
+      group is flagged only at a ratio of 1.2 or more.
+    - Tests are one-sided, because only a worse group calls for action; Benjamini-Hochberg over both comparisons of all
+      groups of all columns.
+    - `age_ratio` is the hazard ratio per 100 days since the group's first bleed, all else equal. The row without a group
+      name is for all groups together, adjusted for the level of each.
 
     Parameters
     ----------
@@ -200,9 +202,10 @@ def _observed_over_expected(
 ) -> pl.DataFrame:
     """Each group's expected count as if it had not entered the fit, and the exact comparison with it.
 
-    With h the share of a group's expected count that its own bleeds decided, expected is (E − hO) / (1 − h) and rests on
-    a count of expected (1 − h) / h; with one kind of work this is the comparison of two groups' counts. `effect` divides the
-    counts: the design effect of bikes, times that of a model with many columns for its comebacks.
+    If the group's own bleeds determine a share h of its fitted count E, its expected count without them is
+    (E − hO) / (1 − h), and is as precise as a count of expected × (1 − h) / h. With one kind of work, this is the
+    comparison of two groups' counts. Counts are divided by `effect`: the design effect of bikes, times the correction for
+    a model with many columns for its comebacks.
     """
     size = members.shape[1]
     observed = event.astype(float) @ members
@@ -228,10 +231,10 @@ def _observed_over_expected(
 
 
 def _air_ratio_columns(fitted: FittedReturns, members: FloatArray) -> pl.DataFrame:
-    """Hazard ratio that goes with the air shown after each group's bleeds, and its one-sided p-value.
+    """Hazard ratio implied by the air score of each group's bleeds, and its one-sided p-value.
 
-    Residuals of the air score on the model's columns, averaged within groups; the model's columns are fitted to all bleeds,
-    so the mean is divided by the share of it that they leave.
+    The air score is regressed on the model's columns and its residuals are averaged within groups. That regression
+    absorbs part of each group's difference, so the mean is divided by the share that is left.
     """
     columns = {name: np.full(members.shape[1], np.nan) for name in ("air_ratio", "air_lo", "air_hi", "air_p_value")}
     score = air_score(fitted.data.bleeds)
@@ -263,7 +266,7 @@ def _air_score_slope(fitted: FittedReturns, score: FloatArray) -> tuple[float, f
 
 
 def _design_effect(residual: FloatArray, members: FloatArray, bike: Codes) -> float:
-    """Design effect of bleeds of one bike with the same group being alike, at least 1."""
+    """Design effect of clustering by bike within groups, at least 1."""
     rows = np.flatnonzero(members.sum(axis=1))
     return cluster_design_effect(residual[rows], bike[rows] * members.shape[1] + members[rows].argmax(axis=1))
 

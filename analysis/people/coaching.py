@@ -61,14 +61,14 @@ class Difference:
 def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFrame[CoachingEffect]:
     """Estimate what each coaching changed.
 
-    Estimand: the coached technician's share missed in the half year after the day, less that in the half year which
-    ended a quarter before it, less the mean change of peers not coached on that step within those days. The day itself
-    and the quarter before it, for which the technician may have been chosen, belong to neither side (regression to the
-    mean: A. G. Barnett, J. C. van der Pols & A. J. Dobson 2005, Int. J. Epidemiol. 34:215-220). With fewer than 10
-    recorded bleeds on either side, or fewer than two peers with as many, the change is left empty. `comebacks_change` is
-    the same of the rate of comebacks among mature bleeds, where the coached one has at least 10 of them. A change is
-    `clear` where its `q_value`, which controls false discoveries over all coachings of the log (Benjamini & Hochberg
-    1995), is at most 0.05.
+    Estimand: the coached technician's share missed in the half year after the coaching, minus that in the half year that
+    ended a quarter before it, minus the mean change of peers who were not coached on that step in that time. The day
+    itself and the quarter before it, which may be why the technician was chosen, count on neither side (regression to
+    the mean: A. G. Barnett, J. C. van der Pols & A. J. Dobson 2005, Int. J. Epidemiol. 34:215-220). The change is empty
+    if either side has fewer than 10 recorded bleeds, or fewer than two peers have as many. `comebacks_change` is the
+    same difference for the comeback rate of mature bleeds, if the technician had at least 10 comebacks. A change is
+    `clear` if its `q_value` is at most 0.05, which controls false discoveries over all coachings in the log (Benjamini &
+    Hochberg 1995).
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ def coaching_effects(data: BleedData, coaching: DataFrame[Coaching]) -> DataFram
 
 @dataclass(frozen=True)
 class PeriodVariance:
-    """Between-period variance: how much groups change by themselves, on the log odds, and its degrees of freedom."""
+    """Between-period variance: how much groups change without any intervention (log odds), and its degrees of freedom."""
 
     variance: float
     degrees_of_freedom: float
@@ -96,12 +96,12 @@ def difference(coached: Changes, peers: Changes, wander: PeriodVariance | None =
     """The coached person's change less the peers' mean change.
 
     Peers' changes are pooled by random effects (R. DerSimonian & N. Laird 1986, Control. Clin. Trials 7:177-188) on the
-    scale of log odds, where the between-period variance is the same at every share. How much peers differ beyond their counts widens the
-    interval: the coached person could have changed as much without coaching. The interval is a prediction
-    interval: Student's t with as many degrees of freedom as the peers' spread has (J. P. T. Higgins, S. G. Thompson &
-    D. J. Spiegelhalter 2009, J. R. Stat. Soc. A 172:137-159), combined with the counts' by F. E. Satterthwaite 1946,
-    Biom. Bull. 2:110-114. With a `wander` (between-period variance) from other periods of the log, it takes the place of the peers' own spread, which two
-    or three peers hardly show.
+    log-odds scale, where the between-period variance is taken to be the same at every share. The interval is a prediction
+    interval, because the coached person might have changed just as peers do, without coaching: Student's t with the
+    degrees of freedom of the peers' spread (J. P. T. Higgins, S. G. Thompson & D. J. Spiegelhalter 2009, J. R. Stat. Soc.
+    A 172:137-159), combined with those of the counts (F. E. Satterthwaite 1946, Biom. Bull. 2:110-114). `wander`, the
+    between-period variance estimated from other periods of the log, replaces the peers' own spread, which two or three
+    peers are too few to estimate.
     """
     between_peers = (
         between_variance(peers.change / peers.slope, peers.variance / peers.slope**2)  # of the log odds

@@ -59,8 +59,8 @@ class LearnerResults:
 class Misses:
     """Misses and those expected of experienced peers on the same work: bleeds × steps, NaN where not recorded.
 
-    `dispersion` has the variance of peers' misses in a bleed over their mean, within technicians, and how well their common
-    level is known, given how much they differ from each other.
+    `dispersion` holds the within-technician variance of peers' misses per bleed, relative to their mean, and the precision
+    of the peers' common level, which depends on how much they differ.
     """
 
     missed: FloatArray = field(repr=False)
@@ -73,18 +73,19 @@ def learners(
 ) -> LearnerResults:
     """Compare every technician who began within the log with experienced peers, from the first bleed on.
 
-    Estimand: misses of recorded steps over those that technicians who are not learners make on the same work. A
-    learning-curve CUSUM adds up the evidence, bleed by bleed, for as few misses as peers make against half as many again;
-    it starts from `not good enough` and clears at a limit that somebody who misses half as many again reaches within 300
-    bleeds with a chance of 5%. A second CUSUM in the other direction says who needs help: somebody as good as peers reaches
-    its limit within 300 bleeds with a chance of 5%. It starts again at 0 when a learner is cleared.
+    Estimand: misses of recorded steps, divided by those that experienced technicians make on the same work. A
+    learning-curve CUSUM adds up, bleed by bleed, the evidence that a learner misses no more than peers rather than half
+    as many again. It starts from `not good enough`; a learner is cleared at a limit that somebody with half as many
+    misses again would reach within 300 bleeds with a probability of 5%. A second CUSUM, in the other direction, shows who
+    needs help: somebody as good as peers would reach its limit within 300 bleeds with a probability of 5%. It restarts at
+    0 when a learner is cleared.
 
     Parameters
     ----------
     data
         All accepted bleeds.
     technicians
-        First days, where recorded; else the first bleed of somebody who has none in the log's first 60 days.
+        First days, where recorded. For others, the first bleed, unless it is in the log's first 60 days.
     rates
         The comparison of comebacks, by technician.
     rng

@@ -33,17 +33,17 @@ LARGEST_SPREAD = 0.5
 def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Technique]:
     """Compare each technician's share missed of each step with peers, and rank the steps to coach.
 
-    Each technician's bleeds of the last 12 months count, or the last 150 if these are fewer; a step that somebody clearly
-    came to miss less often counts from then on (`recent_bleeds`).
+    Only recent bleeds count: those of the last 12 months, or the last 150 if these are fewer. Once a technician has clearly
+    improved on a step, only bleeds since then count for it (`recent_bleeds`).
 
-    Estimand: `excess` is the share that a technician misses beyond what peers miss on the same mix of work, shrunk
-    towards 0 with the spread between technicians estimated for each step (`spread_posterior`). `preventable` is the
-    comebacks a year that the excess costs: excess × bleeds a year × what each
-    miss of the step costs (preventable_per_100 / 100 / share_missed). `coach_rank` orders a technician's steps by it,
-    among those whose excess and cost are above 0. `q_value` controls false discoveries over every technician and step
-    of the audit (Benjamini & Hochberg 1995); an excess is `clear` where it is at most 0.05 and the interval excludes 0.
-    Limits of `preventable` take excess and cost as independent normal estimates (variance of a product,
-    L. A. Goodman 1960, J. Am. Stat. Assoc. 55:708-713; from memory).
+    - `excess`: the share that the technician misses minus the share that peers miss on the same mix of work, shrunk
+      towards 0; the spread between technicians is estimated for each step (`spread_posterior`).
+    - `preventable`: comebacks a year caused by the excess: excess × bleeds a year × cost of one miss
+      (preventable_per_100 / 100 / share_missed). Its limits take excess and cost as independent normal estimates
+      (variance of a product, L. A. Goodman 1960, J. Am. Stat. Assoc. 55:708-713; from memory).
+    - `coach_rank` orders a technician's steps by `preventable`, among those with excess and cost above 0.
+    - `q_value` controls false discoveries over all technicians and steps (Benjamini & Hochberg 1995); an excess is `clear`
+      if that is at most 0.05 and the interval excludes 0.
 
     Parameters
     ----------
@@ -73,13 +73,11 @@ def technique_table(data: BleedData, steps: DataFrame[Steps]) -> DataFrame[Techn
 
 
 def _misses_beyond_colleagues(data: BleedData, missed: pl.DataFrame) -> pl.DataFrame:
-    """Whether each technician misses each step more than colleagues of the same workshop in the same quarter do.
+    """Whether each technician misses each step more often than colleagues in the same workshop and quarter.
 
-    Of the same bleeds as the shares: `missed` (n × steps) is empty before the bleeds that count.
-
-    Two proportions in each workshop and quarter, added up over both (Mantel & Haenszel 1959, J. Natl. Cancer Inst.
-    22:719-748; from memory), so that neither a workshop that differs from the others nor a change of the whole workshop
-    counts as one person's. Empty without colleagues.
+    `missed` (n × steps) is empty for bleeds that are not recent. Two proportions are compared within each workshop and
+    quarter and added up over both (Mantel & Haenszel 1959, J. Natl. Cancer Inst. 22:719-748; from memory), so that neither
+    a workshop that differs nor a change in the whole workshop is put down to one person. Empty without colleagues.
     """
     steps, stratum = missed.columns, ["shop", "quarter"]
     rows = data.bleeds.select("technician", "shop", quarter=pl.col("started_at").dt.truncate("1q"))

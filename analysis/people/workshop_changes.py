@@ -49,13 +49,13 @@ class _Outcome:
 def measure_effects(data: BleedData, measures: DataFrame[Measures]) -> DataFrame[MeasureEffects]:
     """Estimate what each change in a workshop changed.
 
-    Estimand: the share of bleeds with the outcome in the half year after the first day, less that in the half year that
-    ended a quarter before it, less the mean change of workshops without a change on the same step within those days. The
+    Estimand: the share of bleeds with the outcome in the half year after the first day, minus that in the half year that
+    ended a quarter before it, minus the mean change in workshops that changed nothing on the same step in that time. The
     quarter before is left out because a bad quarter is often the reason for a change (`coaching.difference`). Workshops
-    differ from year to year by themselves: how much is estimated from days on which nothing began, and widens the interval.
+    also drift without any change; how much is estimated around days on which nothing began, and widens the interval.
     Outcomes: the step missed, a comeback within the window, a comeback within 30 days. With a single workshop, a change in
-    all of them, or too few such days, it is before and after only, and never called clear. `q_value` controls false discoveries over all rows
-    (Benjamini & Hochberg 1995).
+    all of them, or too few such days, only before and after are compared, and no change is called clear. `q_value`
+    controls false discoveries over all rows (Benjamini & Hochberg 1995).
 
     Parameters
     ----------
@@ -147,7 +147,7 @@ def _changing_shops(measures: pl.DataFrame, event: dict[str, Any]) -> list[str]:
 def _estimate_period_variance(
     outcome: _Outcome, measures: pl.DataFrame, event: dict[str, Any]
 ) -> PeriodVariance | None:
-    """How much workshops change by themselves, from days of the log on which no change of theirs is close; None without.
+    """How much workshops drift without a change, estimated around days with no change nearby; None without such days.
 
     On each such day the workshops' changes of the log odds are compared with their mean (with a single workshop, with no
     change); their variance beyond the counts' is averaged over the days, and for missed steps over all steps: habits are
