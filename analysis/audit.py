@@ -111,7 +111,7 @@ def named_classifiers(classifier: Any) -> Mapping[str, Any]:
     by_name = classifier if isinstance(classifier, Mapping) else {type(classifier).__name__: classifier}
     if RISK_MODEL in by_name:
         raise UserError(
-            "the classifiers", f"one is called {RISK_MODEL!r}", "another name", "the risk model has this one"
+            "the classifiers", f"one is called {RISK_MODEL!r}", "another name", "the risk model has that name"
         )
     return by_name
 

@@ -138,7 +138,7 @@ def check(
     ] = None,
     strict: Strict = False,
 ) -> None:
-    """Check the export only: rejected rows, and why."""
+    """Only check the exports: which rows are rejected, and why."""
     from analysis.commands.check import check_exports
 
     with progress() as say:
@@ -221,6 +221,7 @@ def score(
     exports: Exports,
     model: Annotated[Path, typer.Option("--model", metavar="FILE", help="The model.npz written by an audit.")],
     map_file: MapFile = None,
+    as_of: Day = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Also write the risk of every bleed to this CSV file.")
     ] = None,
@@ -230,7 +231,8 @@ def score(
     from analysis.commands.score import score_exports
     from analysis.pages import CAUTIONS
 
-    scored = score_exports(exports, model, text_of(map_file), out, hide_names)
+    day = parse_day(as_of, "--as-of")
+    scored = score_exports(exports, model, text_of(map_file), day, out=out, hide_names=hide_names)
     show("\n".join([scored.text, *CAUTIONS]))
 
 

@@ -13,7 +13,7 @@ Role = Literal["key", "context", "technique", "sign", "outcome", ""]
 Sheet = Literal["before", "after", ""]
 Place = Literal["arrival", "preparation", "first pass", "passes", "closing", "after", "return", ""]
 PLACES: dict[Place, str] = {
-    "arrival": "known before anyone starts",
+    "arrival": "how the brake and the job came in",
     "preparation": "before fluid moves",
     "first pass": "during the first pass",
     "passes": "after the first pass, until the last",

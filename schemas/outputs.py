@@ -454,7 +454,7 @@ class MeasureEffects(OutputTable):
 
 
 class Learners(OutputTable):
-    """Technicians who began within the log, compared with experienced peers doing similar work; sign-off is the trainer's decision."""
+    """Technicians who started during the log, compared with experienced peers doing similar work; sign-off is the trainer's decision."""
 
     technician: str = schema_field("technician", required=True)
     started_on: pl.Date = schema_field("first day in the workshop, or first bleed in the log", required=True)
@@ -562,7 +562,7 @@ class Comparison(ModelQuality):
 
 
 class Holds(OutputTable):
-    """Bleeds to recall now, one row per bleed and broken rule."""
+    """Bleeds that broke a recall rule, still open or closed; one row per bleed and rule."""
 
     session_id: str = schema_field("bleed", required=True)
     rule: str = schema_field("rule that was broken", levels=HOLDS, required=True)
@@ -691,7 +691,7 @@ class Gauge(OutputTable):
     sd: float = schema_field("standard deviation, in the unit of the reading", low=0)
     lo: float = schema_field("95% interval", low=0)
     hi: float = schema_field("95% interval", low=0)
-    share_of_total: float = fraction("share of the total standard deviation")
+    share_of_total: float = fraction("share of study variation: standard deviation over the total")
     share_of_tolerance: float = schema_field("precision-to-tolerance ratio: six standard deviations / tolerance", low=0)
 
 

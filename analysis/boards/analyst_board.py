@@ -267,5 +267,5 @@ def _recorded_by_month_chart(report: Report, fields: list[str]) -> Any:
 def _legend_chart(report: Report) -> Any:
     words = "Counted: grey bars are rows read; slate bars are rows and values not accepted; a larger ■ means more is missing."
     if not report.model.is_empty():
-        words += " Tested on later bleeds: ● the model with its 95% interval, ◆ a simple rule, dashed line a perfect prediction."
+        words += " Tested on later bleeds: ● the model with its 95% interval, ◆ another model, dashed line perfect calibration."
     return line_of_text(words, WIDTH, name="legend")

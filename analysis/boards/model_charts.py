@@ -57,7 +57,7 @@ def _discrimination_chart(report: Report) -> Any:
         words,
         width=MODEL_PX,
         height=22 * max(len(rows), 1),
-        title="Discrimination, against simpler models",
+        title="Discrimination, against other models",
     )
 
 
@@ -89,7 +89,7 @@ def _calibration_chart(report: Report) -> Any:
     top = max([0.05, *(value for value in (*table["hi"].drop_nulls(), *table["predicted"].drop_nulls()))])
     scale = alt.Scale(domain=[0, top], nice=False)
     base = alt.Chart(inline_data(table.to_dicts()))
-    x = alt.X("predicted:Q", scale=scale, axis=PERCENT, title="predicted risk, by tenths of bleeds")
+    x = alt.X("predicted:Q", scale=scale, axis=PERCENT, title="predicted risk, by decile")
     line = (
         alt.Chart(inline_data([{"x": 0, "y": 0}, {"x": top, "y": top}]))
         .mark_line(aria=False, color=CHANCE, strokeDash=[4, 3])
@@ -104,7 +104,9 @@ def _calibration_chart(report: Report) -> Any:
         y=alt.Y("observed:Q", scale=scale),
         tooltip=[alt.Tooltip(f"{name}:Q", format=".1%", title=label) for name, label in labels],
     )
-    return layer_charts(line, rules, dots, width=MODEL_PX, height=HEIGHT, title="Came back, against predicted")
+    return layer_charts(
+        line, rules, dots, width=MODEL_PX, height=HEIGHT, title="Calibration: observed against predicted"
+    )
 
 
 def coverage_charts(report: Report) -> list[Any]:

@@ -194,7 +194,7 @@ def _peer_comparison_chart(compared: pl.DataFrame, linked: LinkedChoices) -> Any
     )
     return layer_charts(zero, rules, dots, 
         width=CELL_PX * max(len(linked.people), 1), height=PEOPLE_PX,
-        title=alt.TitleParams(linked.step_title(": more than peers, points")),
+        title=alt.TitleParams(linked.step_title(": difference from peers")),
     )  # fmt: skip
 
 

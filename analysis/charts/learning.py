@@ -17,7 +17,7 @@ AXIS = {"title": "evidence, as a share of its limit", "tickCount": 4}
 
 @with_own_look
 def learning_curves(curves: Source) -> alt.FacetChart:
-    """Both CUSUMs of each learner, bleed by bleed, as fractions of their limits; at the line the limit is reached.
+    """Both CUSUMs of each learner, bleed by bleed, as fractions of their limits; the line marks the limit.
 
     Parameters
     ----------

@@ -32,7 +32,7 @@ MORE, FEWER, ALIKE = "missed more often than peers", "missed less often than pee
 COMPARISONS = [MORE, FEWER, ALIKE]
 PEER_COLOURS = alt.Scale(domain=COMPARISONS, range=[HIGH, LOW, PLAIN])
 PEER_MARKS = alt.Scale(domain=COMPARISONS, range=["triangle-up", "triangle-down", "circle"])
-EXCESS_AXIS = {**PERCENT, "title": "missed more than peers (percentage points)"}
+EXCESS_AXIS = {**PERCENT, "title": "difference from peers (percentage points)"}
 COACHING_AXIS = "change in share missed against peers\n(left: fewer misses)"
 CELL_PX = 24
 COMPARISON: dict[str, Any] = {"title": "against peers"}
@@ -110,7 +110,7 @@ def technique_board(technique: Source, first: str | None = None) -> alt.HConcatC
     detail = layer_charts(*excess_dots(own), selected_name(selection, data, "technician", "technician"))
     more = rows.filter(pl.col("comparison") == MORE).sort("technician", "title").select("technician", "title")
     listing = "; ".join(f"{person}: {step}" for person, step in more.head(20).iter_rows())
-    which = "those unlike their peers in most steps, then those with most bleeds"
+    which = "those unlike their peers in the most steps, then those with the most bleeds"
     note = truncation_note(rows.n_unique("technician"), every.n_unique("technician"), which)
     return (
         alt.hconcat(_cell_marks(rows, selection), detail, spacing=14)
@@ -203,7 +203,7 @@ def recorded_board(recorded: pl.DataFrame) -> alt.Chart:
     rows = recorded.filter(pl.col("technician").is_in(largest.get_column("technician").to_list()))
     least = rows.sort("share").head(5).select("field", "technician", "share")
     words = "; ".join(f"{field} of {person} {share:.0%}" for field, person, share in least.iter_rows())
-    note = truncation_note(largest.height, people.height, "those with most bleeds")
+    note = truncation_note(largest.height, people.height, "those with the most bleeds")
     size = alt.Scale(domain=[0, 1], range=[0, 200])
     return (
         alt.Chart(rows)

@@ -84,7 +84,7 @@ def worklist_dots(selection: Source, overall: float | None = None) -> alt.LayerC
 
 @with_own_look
 def second_check_curve(second_checks: Source, per_week: float | None = None) -> alt.LayerChart | alt.FacetChart:
-    """Comebacks caught, per 100, by the share of bleeds checked a second time; the diagonal is checking at random.
+    """Share of comebacks among the bleeds checked, per 100, by the share checked; the diagonal is checking at random.
 
     A slider sets the number of checks a week, and the chart shows what they cover and save.
 
@@ -104,14 +104,14 @@ def second_check_curve(second_checks: Source, per_week: float | None = None) -> 
             x=alt.X("share:Q", title="share checked", axis=share_axis),
             y=alt.Y(
                 "caught_per_100_comebacks:Q",
-                title="comebacks included, per 100",
+                title="comebacks covered, per 100",
                 axis=CAUGHT_AXIS,
                 scale=alt.Scale(domain=[0, 100]),
             ),
             tooltip=[
                 alt.Tooltip("share:Q", title="share checked", format=".0%"),
                 alt.Tooltip("checks_per_week:Q", title="checks a week", format=".1f"),
-                alt.Tooltip("caught_per_100_comebacks:Q", title="comebacks included, per 100", format=".0f"),
+                alt.Tooltip("caught_per_100_comebacks:Q", title="comebacks covered, per 100", format=".0f"),
                 alt.Tooltip("minutes_saved:Q", title="minutes saved a year", format=",.0f"),
             ],
         )
@@ -148,13 +148,13 @@ def _possible_checks(second_checks: pl.DataFrame, per_week: float | None) -> lis
         .transform_window(place="row_number()", sort=[alt.SortField("checks_per_week", order="descending")])
         .transform_filter("datum.place === 1")
         .transform_calculate(
-            covers="'up to ' + checks + (checks == 1 ? ' check a week includes ' : ' checks a week include ') + format(datum.caught_per_100_comebacks, '.0f') + ' of 100 comebacks'",
+            covers="'up to ' + checks + (checks == 1 ? ' check a week would cover ' : ' checks a week would cover ') + format(datum.caught_per_100_comebacks, '.0f') + ' of 100 comebacks'",
             saves="(datum.minutes_saved < 0 ? 'costing ' : 'saving ') + format(abs(datum.minutes_saved) / 60, ',.0f') + ' hours a year'",
         )
     )  # fmt: skip
     dot = chosen.mark_point(filled=True, size=140, color=HIGH, opacity=1).encode(
         x=alt.X("share:Q", title="share checked", axis=share_axis),
-        y=alt.Y("caught_per_100_comebacks:Q", title="comebacks included, per 100", axis=CAUGHT_AXIS),
+        y=alt.Y("caught_per_100_comebacks:Q", title="comebacks covered, per 100", axis=CAUGHT_AXIS),
     )
     words = [
         chosen.mark_text(aria=False, align="right", fontWeight="bold", dx=-6).encode(
@@ -312,7 +312,7 @@ def predictions_by_tenth(predictions: Source) -> alt.LayerChart | alt.FacetChart
     ).sort("tenth")  # fmt: skip
     axis = {**PERCENT, "title": ["came back since the last audit (●, 95% interval)", "and predicted (tick)"]}
     base = alt.Chart(rows, width=WIDTH, height=ROW_PX * max(rows.height, 1)).encode(
-        y=alt.Y("tenth:O", title="risk group (10 = highest)")
+        y=alt.Y("tenth:O", title="decile of risk (10 = highest)")
     )
     tooltip = [
         alt.Tooltip("bleeds:Q", title="bleeds"),

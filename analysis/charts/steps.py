@@ -36,7 +36,7 @@ from analysis.errors import UserError
 from analysis.report import Report
 
 PREVENTED = "comebacks prevented per 100 bleeds"
-STEP_AXIS = {"title": f"{PREVENTED}\n(tick: unadjusted difference)", "format": ".2~f"}
+STEP_AXIS = {"title": f"{PREVENTED}\n(tick: unadjusted estimate)", "format": ".2~f"}
 SCENARIO_AXIS = {"title": PREVENTED, "format": ".2~f"}
 MAX_SCENARIOS = 12
 
@@ -45,7 +45,7 @@ MAX_SCENARIOS = 12
 def step_bars(steps: Source) -> alt.LayerChart | alt.FacetChart:
     """Comebacks that would be prevented, per 100 bleeds, if each step were never missed; 95% intervals, costliest first.
 
-    A small tick marks the unadjusted difference, which is not corrected for the kind of work.
+    A small tick marks the unadjusted estimate, which is not corrected for the kind of work.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ def _bars_with_intervals(rows: pl.DataFrame, selection: alt.Parameter | None = N
     )
     width = None if selection is None else conditional(alt.StrokeWidthValue, selection, 5, 2)
     crude = base.mark_tick(color=CHANCE, thickness=2, size=10, aria=False).encode(
-        x=alt.X("crude_difference:Q", title="unadjusted difference per 100", axis=STEP_AXIS)
+        x=alt.X("crude_difference:Q", title="unadjusted estimate per 100", axis=STEP_AXIS)
     )
     verdict: dict[str, Any] = {"title": "verdict", "legend": UNTITLED}
     dots = base.mark_point(filled=True, size=80, opacity=1).encode(
@@ -130,7 +130,7 @@ def _bars_with_intervals(rows: pl.DataFrame, selection: alt.Parameter | None = N
             alt.Tooltip("preventable_per_100:Q", title="prevented per 100", format=".2f"),
             alt.Tooltip("lo:Q", title="from", format=".2f"),
             alt.Tooltip("hi:Q", title="to", format=".2f"),
-            alt.Tooltip("crude_difference:Q", title="unadjusted difference per 100", format=".2f"),
+            alt.Tooltip("crude_difference:Q", title="unadjusted estimate per 100", format=".2f"),
             alt.Tooltip("missed:Q", title="missed", format=",d"),
             alt.Tooltip("recorded:Q", title="recorded", format=",d"),
         ],

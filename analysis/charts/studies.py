@@ -111,7 +111,7 @@ def gauge_bars(table: pl.DataFrame) -> alt.LayerChart:
             alt.Tooltip("sd:Q", title="standard deviation", format=".3g"),
             alt.Tooltip("lo:Q", title="from", format=".3g"),
             alt.Tooltip("hi:Q", title="to", format=".3g"),
-            alt.Tooltip("share_of_total:Q", title="share of the total variance", format=".0%"),
+            alt.Tooltip("share_of_total:Q", title="share of study variation", format=".0%"),
         ],
     )
     words = "; ".join(f"{source} {sd:.3g}" for source, sd in rows.select("label", "sd").iter_rows())

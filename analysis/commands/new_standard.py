@@ -60,7 +60,7 @@ def try_standard(new_path: str, options: ProcedureChangeOptions) -> str:
 def _result_lines(result: NewProcedure, new: Standard) -> list[str]:
     titles = {step.id: step.title for step in new.steps}
     lines = [
-        f"{quantity(result.bleeds, 'bleed')} of the last year, judged by {new.name}: {result.met_all:.1%} missed no step.",
+        f"{quantity(result.bleeds, 'bleed')} from the last year, judged against {new.name}: {result.met_all:.1%} missed no step.",
         "",
     ]
     for step, title in titles.items():
@@ -69,7 +69,7 @@ def _result_lines(result: NewProcedure, new: Standard) -> list[str]:
         mark = " (changed)" if step in result.changed else ""
         before = rows[0]["met_now"]
         now = (
-            f"; by the present rule {observed_share(before, rows[0]['recorded'])}"
+            f"; under the current rule {observed_share(before, rows[0]['recorded'])}"
             if mark and before is not None
             else ""
         )
@@ -117,7 +117,7 @@ def propose_standard(options: ProcedureChangeOptions) -> str:
     write_new_file(options.out, text)
     titles = {step.id: step.title for step in standard.steps}
     lines = [
-        f"{titles[one.step]}: {one.key} {one.before:g} becomes {one.after:g}: {_evidence_text(one)}."
+        f"{titles[one.step]}: change {one.key} from {one.before:g} to {one.after:g}; {_evidence_text(one)}."
         for one in proposals
     ]
     if not lines:
@@ -157,7 +157,7 @@ def proposed_text(source: str, proposals: list[ProposedLimit]) -> str:
 
 def _evidence_text(one: ProposedLimit) -> str:
     parts = [
-        f"{percent_interval(row['risk'], row['lo'], row['hi'])} come back at {row.get('pooled') or format(row['reading'], 'g')} ({row['bleeds']:,} bleeds)"
+        f"at {row.get('pooled') or format(row['reading'], 'g')}, {percent_interval(row['risk'], row['lo'], row['hi'])} come back ({row['bleeds']:,} bleeds)"
         for row in (one.worse, one.better)
     ]
-    return ", ".join(parts)
+    return "; ".join(parts)

@@ -43,10 +43,12 @@ def score_exports(
     exports: Sequence[str],
     model_path: Path,
     map_path: str | None = None,
+    as_of: dt.date | None = None,
+    *,
     out: Path | None = None,
     hide_names: bool = False,
 ) -> ScoreResult:
-    """Read exports, score each bleed with a saved model and write the table to `out`.
+    """Read exports up to `as_of`, score each bleed with a saved model and write the table to `out`.
 
     A model fitted with hidden names needs the key next to the folder of its run, and its output has codes. A model fitted
     with names scores by name; `hide_names` then replaces names with codes in the output only.
@@ -66,7 +68,7 @@ def score_exports(
             "the option --hide-names",
             "add --hide-names; names are then replaced by means of the key of that run",
         )
-    log = read_log(exports, map_path)
+    log = read_log(exports, map_path, as_of)
     risk = _score_with_codes(saved, log, model_path, out) if hide_names else score_with_saved_model(saved, log)
     if out is not None:
         write_new_file(out, csv_text(risk))
@@ -121,7 +123,7 @@ def _summary_text(risk: pl.DataFrame, out: Path | None, as_of: dt.date) -> str:
     worklist = risk.filter("on_worklist").sort("risk", "session_id", descending=[True, False])
     scored = f"{risk.height:,} {'bleed' if risk.height == 1 else 'bleeds'} scored"
     lines = [
-        f"{scored}; no recent bleed is worth a second check (the last day of these exports is {as_of})."
+        f"{scored}; no recent bleed is worth a second check (the last day of these exports is {as_of}; --as-of sets another)."
         if worklist.is_empty()
         else f"{scored}; highest recent risks (95% interval, main reasons):"
     ]

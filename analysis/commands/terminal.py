@@ -48,13 +48,15 @@ Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="Last d
 ReturnsFrom = Annotated[
     list[str] | None,
     typer.Option(
-        metavar="[SHOP=]DATE", help="First day returns were recorded; may be repeated for each workshop that differs."
+        metavar="[SHOP=]DATE",
+        help="First day returns were recorded; may be repeated for each workshop with another date.",
     ),
 ]
 ReturnsTo = Annotated[
     list[str] | None,
     typer.Option(
-        metavar="[SHOP=]DATE", help="Last day returns were recorded; may be repeated for each workshop that differs."
+        metavar="[SHOP=]DATE",
+        help="Last day returns were recorded; may be repeated for each workshop with another date.",
     ),
 ]
 Groups = Annotated[

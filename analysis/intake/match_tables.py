@@ -233,7 +233,7 @@ def _refuse_ambiguous_dates(raw: RawTable, table_map: TableMap, mapping: Mapping
             f"{line} under [{table_map.table}] in the map",
             f"add that line to {mapping.file}"
             if mapping
-            else "make a map with rebleed map, check it, pass it with --map",
+            else "make a map with rebleed map, check it, and pass it with --map",
         )
 
 
@@ -297,7 +297,7 @@ def no_bleeds_table(raw_tables: RawTables, mapping: Mapping | None) -> UserError
         "the exports",
         f"no table of bleeds found. Tables read: {'; '.join(descriptions[:5]) or 'none'}",
         "one table with a row per bleed: bike_id, brake, technician, started_at and whatever else was recorded",
-        f"for other headings {_mapping_remedy('EXPORT', mapping)}",
+        f"if your headings differ, {_mapping_remedy('EXPORT', mapping)}",
     )
 
 
@@ -310,4 +310,4 @@ def _mapping_remedy(export: str, mapping: Mapping | None) -> str:
 
 def _table_description(raw: RawTable) -> str:
     names = ", ".join(heading[:24] for heading in raw.headings[:5])
-    return f"{raw.file} ({raw.rows_read} rows; {names} …)"
+    return f"{raw.file} ({raw.rows_read} {'row' if raw.rows_read == 1 else 'rows'}; {names} …)"

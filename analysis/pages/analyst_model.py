@@ -22,15 +22,15 @@ METRIC_LABELS = {
     "bleeds_predicted": "later bleeds predicted, with complete follow-up",
     "auc": "AUC",
     "average_precision": "average precision",
-    "brier_skill": "Brier skill against the known rate",
+    "brier_skill": "Brier skill score (reference: known rate)",
     "log_loss": "log loss per bleed (lower is better)",
-    "log_loss_gain": "log loss saved per bleed (0 is no difference)",
+    "log_loss_gain": "reduction in log loss per bleed (0 is no difference)",
     "calibration_slope": "calibration slope (1 is right)",
     "calibration_intercept": "calibration intercept, log odds (0 is right)",
     "observed_over_expected": "observed / predicted comebacks",
-    "brier_reliability": "Brier reliability (error from wrong levels)",
-    "spread_technicians": "bias between technicians (0 is none)",
-    "spread_brake_models": "bias between brake models (0 is none)",
+    "brier_reliability": "Brier score, reliability part (miscalibration)",
+    "spread_technicians": "spread of observed / predicted between technicians (0 is none)",
+    "spread_brake_models": "spread of observed / predicted between brake models (0 is none)",
 }
 
 

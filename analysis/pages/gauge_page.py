@@ -94,9 +94,9 @@ def _trust_question(result: GaugeResult) -> Question:
 def _spread_question(result: GaugeResult) -> Question:
     gauge, total = result.sd("gauge"), result.sd("total")
     row = result.table.filter(pl.col("source") == "gauge").row(0, named=True)
-    share = f"{gauge / total:.0%} of the total" if total else "the whole spread"
+    share = f"{gauge / total:.0%} of the study variation" if total else "the whole spread"
     columns = {
-        "source": "source", "sd": "standard deviation", "lo": "95% low", "hi": "95% high", "share_of_total": "share of total %",
+        "source": "source", "sd": "standard deviation", "lo": "95% low", "hi": "95% high", "share_of_total": "% study variation",
     }  # fmt: skip
     if result.tolerance:
         columns["share_of_tolerance"] = "precision-to-tolerance ratio (6 SD / tolerance) %"
@@ -181,5 +181,5 @@ def _noise_finding(result: GaugeResult) -> Finding:
         f"One reading carries {one['reliability']:.0%} of the information of a perfect one; the mean of three carries "
         f"{three['reliability']:.0%}.",
         f"Reliability of one reading {percent_interval(one['reliability'], one['lo'], one['hi'])}; so you need "
-        f"{one['sample_size_ratio']:.2f} times as many bleeds.",
+        f"{one['sample_size_ratio']:.2f} times as many bleeds as with a perfect one.",
     )

@@ -48,7 +48,7 @@ GLOSSARY = (
         "a difference that chance alone would rarely give, after allowing for multiple comparisons",
     ),
     ("points", "percentage points: 36% against 20% is 16 points more"),
-    ("unadjusted difference", "the difference before adjusting for the kind of work"),
+    ("unadjusted estimate", "the same figure before adjusting for the kind of work"),
     (
         "q",
         "false discovery rate: among results flagged at this q or below, the share expected to be false alarms; for steps a "

@@ -32,7 +32,7 @@ EARLY_DAYS, MIN_SHARE = 30, 0.03
 def difference_finding(report: Report) -> Finding:
     """Which workshop or technician differs from similar work elsewhere, and whose high rate the work explains."""
     if report.small_sample:
-        return Finding(f"Too few comebacks ({report.comebacks:,}) to compare workshops or technicians.")
+        return Finding(f"Too few comebacks ({report.comebacks:,}, early or late) to compare workshops or technicians.")
     if not report.rates.get_column("expected").count():
         return Finding("Only unadjusted rates are shown: this log cannot be adjusted for the kind of work.")
     alone = _lone_groups_text(report)
@@ -57,7 +57,7 @@ def _alike_workshops_note(report: Report, rows: list[dict[str, Any]]) -> list[st
     """That no workshop differs, where several are compared and only technicians do."""
     shops = report.rates.filter(pl.col("kind") == "shop").get_column("expected").count()
     alike = rows and shops > 1 and all(row["kind"] != "shop" for row in rows)
-    return ["No workshop clearly differs."] if alike else []
+    return ["No workshop clearly differs over the whole log."] if alike else []
 
 
 def _lone_groups_text(report: Report) -> str:
@@ -170,7 +170,7 @@ def _has_rates(rates: pl.DataFrame, kind: str) -> bool:
 def _group_chart(report: Report, rates: pl.DataFrame, kind: str, adjusted: bool) -> Any:
     every, label = rates.filter(pl.col("kind") == kind), KIND_LABELS[kind]
     own = select_groups(every)
-    cut = truncation_note(own.height, every.height, "flagged groups first, then those with most bleeds")
+    cut = truncation_note(own.height, every.height, "flagged groups first, then those with the most bleeds")
     title = f"by {label}" + (f" ({cut})" if cut else "")
     if not adjusted or kind not in ("shop", "technician", "brake_model") or not own.get_column("ratio_lo").count():
         return with_title(rate_dots(own, label), title)

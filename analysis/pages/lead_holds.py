@@ -32,7 +32,7 @@ def recall_finding(report: Report) -> Finding:
     note = f" Not recorded, so not checked: {join_words(unchecked)}." if unchecked else ""
     open_recalls = recalls(report)
     if open_recalls.is_empty():
-        return Finding("Nothing to recall: no recorded bleed breaks a safety rule.", note.strip())
+        return _nothing_to_recall(report, note)
     certain = open_recalls.filter(~TO_MEASURE)
     recent, to_measure = certain.filter(~pl.col("older")).height, open_recalls.height - certain.height
     texts = [f"{quantity(certain.height, 'brake')} to recall"] if certain.height else []
@@ -44,6 +44,14 @@ def recall_finding(report: Report) -> Finding:
     counts = [f"{HOLD_LABELS[rule]}: {n}" for rule, n in reasons.iter_rows()]
     detail = f"To recall: {'; '.join(counts)}." if counts else ""
     return Finding(text, f"{detail}{note}".strip())
+
+
+def _nothing_to_recall(report: Report, note: str) -> Finding:
+    text = "Nothing to recall: no recorded bleed breaks a safety rule."
+    if report.holds.height:
+        bleeds = quantity(report.holds.n_unique("session_id"), "bleed")
+        text = f"Nothing to recall now: {bleeds} broke a safety rule, and each brake has been dealt with since."
+    return Finding(text, note.strip())
 
 
 def recall_question(report: Report) -> Question:
@@ -75,7 +83,7 @@ def recall_question(report: Report) -> Question:
 def _recall_instruction(row: dict[str, Any]) -> str:
     """One brake on the list in a line: which, what was found first, whether it may be ridden."""
     shop = f"{row['shop']}, " if row["shop"] else ""
-    back = f" It was back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
+    back = f" It came back on {row['returned_on']}: ask what was done then." if row["returned_on"] else ""
     return (
         f"{row['bike_id']}, {row['brake']} (job {row['session_id']}, {shop}{_days_ago_text(row['days_since'])}): "
         f"{row['finding'].partition(' and ')[0]}. {row['action'].partition('. ')[0].removesuffix('.')}.{back}"

@@ -87,7 +87,7 @@ def _lot_text(report: Report, row: dict[str, Any]) -> str:
     own = report.lot_bleeds.filter(pl.col("kind") == row["kind"], pl.col("group") == row["group"])
     shops = f" at {row['shops']}" if row["shops"] else ""
     air = (
-        f"Going by the readings, the air left in corresponds to {estimate(row['air_ratio'], row['air_lo'], row['air_hi'])} times the risk. "
+        f"The stand readings suggest trapped air enough for {estimate(row['air_ratio'], row['air_lo'], row['air_hi'])} times the risk. "
         if row["air_ratio"] is not None
         else ""
     )

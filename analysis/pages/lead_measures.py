@@ -16,8 +16,8 @@ ALL_SHOPS = "all workshops"
 OUTCOMES = {"comebacks": "comebacks", "early_comebacks": "comebacks within 30 days"}
 COMPARISONS = {
     "other_workshops": "other workshops",
-    "before_after": "before and after only",
-    "too_few_days": "before and after only: too few days to know how much workshops vary on their own",
+    "before_after": "before/after only",
+    "too_few_days": "before/after only: too few days to know how much workshops vary on their own",
     "too_few": "too few bleeds",
 }
 
@@ -56,7 +56,7 @@ def measure_question(report: Report) -> Question:
             "before are left out, because a bad quarter is often why something is changed and would pass anyway. Workshops also "
             "change on their own: the interval allows for the differences seen on days when no change was made. With one workshop, or a "
             "change in all of them, it is before and after only: something else may have changed on the same day. “Clearly” "
-            "controls false alarms at 5 in 100 over all changes. It is an observation, not an experiment."
+            "controls the false discovery rate at 5% over all changes. It is an observation, not an experiment."
         ),
     )  # fmt: skip
 
@@ -81,7 +81,7 @@ def _measures_finding(rows: pl.DataFrame, measured: pl.DataFrame) -> Finding:
 
 def _effect_text(row: dict[str, Any]) -> str:
     change = percentage_points(row["change"], row["lo"], row["hi"])
-    change += " against the other workshops" if row["comparison"] == "other_workshops" else " (before and after only)"
+    change += " against the other workshops" if row["comparison"] == "other_workshops" else " (before/after only)"
     return (
         f"{row['what']} ({row['place']}, {row['began_on']}): {_outcome_words(row)}. {row['result'][:1].upper()}{row['result'][1:]}: "
         f"{row['before']:.1%} of {quantity(row['bleeds_before'], 'bleed')} before, {row['after']:.1%} of "
@@ -91,9 +91,9 @@ def _effect_text(row: dict[str, Any]) -> str:
 
 def _outcome_words(row: dict[str, Any]) -> str:
     if row["comparison"] == "before_after":
-        return "before and after only, no verdict possible"
+        return "before/after only: no conclusion possible"
     if row["comparison"] == "too_few_days":
-        return "too few days to know how much workshops vary on their own, no verdict possible"
+        return "too few days to know how much workshops vary on their own: no conclusion possible"
     if not row["clear"]:
         return "no clear change"
     return "clearly fewer" if row["change"] < 0 else "clearly more"

@@ -103,14 +103,14 @@ def _rate_points(report: Report) -> list[str]:
     if report.log.has_comebacks_table:
         return []
     return [
-        "No table of returns was read. Only returns given as the reason for a later job are counted, so the true rate is higher."
+        "No table of returns was read. Only returns given as the reason for a later job are counted, so the true rate is probably higher."
     ]
 
 
 def trend_finding(report: Report) -> Finding | None:
-    """Whether the last year differs from the year before; None where the log has no two years."""
+    """Whether the last year differs from the year before; None where the log has no two years, or no return was read."""
     now, before = year_counts(report, 0), year_counts(report, 1)
-    if now is None or before is None:
+    if now is None or before is None or not (report.log.has_comebacks_table or report.comebacks):
         return None
     limits = share_difference((now.comebacks, now.bleeds), (before.comebacks, before.bleeds))
     lo, hi = float(limits.lo), float(limits.hi)

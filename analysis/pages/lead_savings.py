@@ -9,7 +9,7 @@ import polars as pl
 
 from analysis.boards import money_per_year
 from analysis.charts import missed_bars, step_bars, what_if_bars
-from analysis.pages.labels import done_title, field_label, field_labels, with_missed_titles
+from analysis.pages.labels import field_label, field_labels, missed_title, with_missed_titles
 from analysis.pages.question import Finding, Question, chart_specs, page_table, with_title
 from analysis.pages.text import (
     estimate,
@@ -24,7 +24,7 @@ from analysis.report import Report
 STEP_COLUMNS = {
     "title": "what went wrong", "missed": "missed", "recorded": "recorded", "share_missed": "share missed %",
     "preventable_per_100": "comebacks prevented per 100", "lo": "95% low", "hi": "95% high", "q_value": "q",
-    "direct_per_100": "direct effect per 100", "crude_difference": "unadjusted difference per 100", "e_value": "E-value",
+    "direct_per_100": "direct effect per 100", "crude_difference": "unadjusted estimate per 100", "e_value": "E-value",
     "e_value_lo": "E-value (95% low)", "benchmark": "benchmark", "times_benchmark": "times the benchmark",
     "verdict": "verdict",
 }  # fmt: skip
@@ -52,8 +52,8 @@ def step_finding(report: Report) -> Finding:
     if costly.height:
         first = costly.row(0, named=True)
         text = (
-            f"The missed step that leads to the most comebacks is “{first['title']}”. Never missing it "
-            f"would prevent about {first['preventable_per_100']:.1f} comebacks per 100 bleeds."
+            f"The missed step that leads to the most comebacks is “{first['title']}”. It accounts "
+            f"for about {first['preventable_per_100']:.1f} comebacks per 100 bleeds."
         )
         details = [f"“{row['title']}” {_prevented_text(row)}" for row in costly.iter_rows(named=True)]
         return Finding(text, f"Comebacks prevented per 100 bleeds (95% interval): {join_words(details)}. {OBSERVATION}")
@@ -69,7 +69,7 @@ def step_finding(report: Report) -> Finding:
         )
     missed = report.steps.filter(pl.col("share_missed").is_not_null()).sort("share_missed", descending=True).head(3)
     often = [
-        f"“{done_title(report, step)}”, in {observed_share(misses, recorded)}"
+        f"“{missed_title(report, step)}”, in {observed_share(misses, recorded)}"
         for step, misses, recorded in missed.select("step", "missed", "recorded").iter_rows()
     ]
     ranked = report.steps.get_column("preventable_per_100").count()
@@ -131,7 +131,7 @@ def saving_question(report: Report) -> Question:
             "fixed. These are observations, not an experiment, and they assume no unrecorded cause of both the miss and the "
             "comeback. “Leads to comebacks” requires that no test shows such a cause, and that an unrecorded cause as strong as any recorded group "
             "(kind of work, technician, workshop, workload, calendar time) could not explain the direct effect away; otherwise, or where no group "
-            "could be compared, the miss “goes with comebacks”. Tick: unadjusted difference (not corrected for the kind of "
+            "could be compared, the miss “goes with comebacks”. Tick: unadjusted estimate (not corrected for the kind of "
             "work). The first three are the most certain; the rest are in order of the estimate."
             + (f" Ranked {report.combined_estimate}." if report.combined_estimate else "")
             + "".join(f" {text}" for text in robustness_points(report))

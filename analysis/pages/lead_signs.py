@@ -49,7 +49,7 @@ def sign_name(report: Report, row: dict[str, Any]) -> str:
     if row["sign"] == "missed":
         return f"“{missed_title(report, row['subject'])}”"
     return (
-        f"high readings of {field_label(row['subject'])}"
+        f"high {field_label(row['subject'])} readings"
         if row["sign"] == "reading"
         else f"returns within {row['subject']} days"
     )

@@ -102,7 +102,7 @@ def _changes_finding(report: Report) -> Finding:
     recalled, measured = _count_brakes(report, "recall_opened", "state_now")
     closed, measured_closed = _count_brakes(report, "recall_closed", "state_before")
     recalls = f"{quantity(recalled, 'new brake')} to recall, {measured} to measure again"
-    recalls_closed = f"Closed: {quantity(closed, 'brake')} to recall and {measured_closed} to measure again."
+    recalls_closed = f"Closed: {quantity(closed, 'recall')}, {measured_closed} to measure again."
     confirmed = report.changes.filter("confirmed")
     words = [_change_sentence(report, row) for row in confirmed.iter_rows(named=True)]
     rest = words[0] if words else "No new difference is confirmed."
@@ -240,7 +240,7 @@ def _action_points(report: Report) -> list[str]:
 def _not_reached_points(report: Report) -> list[str]:
     """How many owners were not reached whose brake is still to recall or to measure."""
     still_open = _still_open(report)
-    return [f"{quantity(still_open.height, 'owner')} not reached, still open: call again."] if still_open.height else []
+    return [f"{quantity(still_open.height, 'owner')} still to reach: call again."] if still_open.height else []
 
 
 def _names_not_reached(report: Report) -> list[str]:
@@ -251,7 +251,7 @@ def _names_not_reached(report: Report) -> list[str]:
     rest = still_open.height - len(listed)
     if rest:
         listed.append(f"{rest} more")
-    return [f"Owners not reached, still open: {join_words(listed)}."] if listed else []
+    return [f"Owners still to reach: {join_words(listed)}."] if listed else []
 
 
 def _still_open(report: Report) -> pl.DataFrame:

@@ -21,7 +21,7 @@ REASONS = {
 }
 """Why a trial is not tested, by its design."""
 ACTIONS = {
-    "before_after": "Run both arms at the same time, and draw at random who starts with which.",
+    "before_after": "Run both arms at the same time, and randomise who starts with which.",
     "undeclared": "Enter bleed, bike, technician, workshop or week in “trial_unit” for each bleed that took part.",
     "mixed": "Check “trial_arm” and “trial_unit” of those bleeds.",
 }

@@ -28,9 +28,9 @@ def no_risk_finding(report: Report) -> Finding:
     """Why no risk is given: too few comebacks, or no later bleeds to test a model on."""
     comebacks = quantity(report.comebacks, "comeback")
     if report.small_sample:
-        return Finding(f"No risks: the log has {comebacks}, and a risk model needs at least {MIN_COMEBACKS}.")
+        return Finding(f"No risk estimates: the log has {comebacks}, and a risk model needs at least {MIN_COMEBACKS}.")
     return Finding(
-        "No risks in this run: no model could be tested on later bleeds.",
+        "No risk estimates: no model could be tested on later bleeds.",
         f"{comebacks} in the log are matched to a bleed.",
     )
 
@@ -39,7 +39,7 @@ def worklist_question(report: Report) -> Question:
     """The bleeds to check a second time now, with their risk and what it is based on."""
     question = "Which bleeds deserve a second check today?"
     if report.risk.is_empty():
-        action = f"Without a list, choose what to check as the procedure says. {REMINDER}"
+        action = f"Without a list, follow your procedure when choosing what to check. {REMINDER}"
         return Question("worklist", question, no_risk_finding(report), action=action)
     listed = _worklist_with_bleeds(report)
     return Question(
@@ -183,10 +183,10 @@ def second_check_question(report: Report) -> Question:
         charts=chart_specs(second_check_curve(table, check.per_week)),
         table=page_table(
             table,
-            "By the share of bleeds checked",
+            "Results by share of bleeds checked",
             {
                 "share": "checked %", "checks_per_week": "checks a week", "threshold": "risk threshold %",
-                "caught_per_100_comebacks": "comebacks included, per 100", "precision": "checked bleeds that come back (precision) %",
+                "caught_per_100_comebacks": "comebacks covered, per 100", "precision": "checked bleeds that come back (precision) %",
                 "net_benefit": "net benefit per bleed", "minutes_saved": "bench minutes saved a year",
             },
             "tables/second_checks.csv",
@@ -210,7 +210,7 @@ def _catch_finding(row: dict[str, Any], check: SecondCheck, default: str) -> Fin
     riskiest = f"riskiest {row['share']:.0%}"
     if row["caught_per_100_comebacks"] is None:
         return Finding(f"Checking the {riskiest}: too few comebacks to say what it would catch.")
-    text = f"Checking the {riskiest} of bleeds would reach {row['caught_per_100_comebacks']:.0f}% of comebacks in time."
+    text = f"Checking the {riskiest} of bleeds would cover {row['caught_per_100_comebacks']:.0f}% of comebacks."
     if row["share"] == 1:
         missed = 100 - row["caught_per_100_comebacks"]
         text = f"There is time to check every bleed; {missed:.0f}% of those that come back do so before the next list."

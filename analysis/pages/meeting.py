@@ -40,7 +40,7 @@ def meeting_sheet(report: Report) -> MeetingSheet:
         change=change_finding(report),
         charts=chart_specs(months_line(report)) if months.get_column("rate").count() else (),
         step=None if step is None else _step_finding(report, step, title),
-        question=f"What stops us from getting “{title}” right on every bleed?"
+        question=f"What stops us doing this on every bleed: “{title}”?"
         if title
         else "Which step is the easiest to forget, and why?",
     )
@@ -69,7 +69,7 @@ def _step_finding(report: Report, step: dict[str, Any], title: str) -> Finding:
             f"“{step['title']}” goes with more comebacks: {prevented} per 100 bleeds.",
             f"{detail} This log cannot show that it causes them.".strip(),
         )
-    return Finding(f"Never missing “{title}” would prevent {prevented} comebacks per 100 bleeds.", detail)
+    return Finding(f"“{step['title']}” accounts for {prevented} comebacks per 100 bleeds.", detail)
 
 
 def _recent_shares(report: Report, step: str) -> str:

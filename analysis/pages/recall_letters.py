@@ -31,7 +31,10 @@ WORK = {
     "kit_of_other_kind": "We will treat the brake as filled with the wrong fluid until shown otherwise.",
     "long_travel": "We will measure the lever travel again, and re-bleed the brake if the travel is too long.",
 }
-WRONG_FAMILY = "We will drain and flush it, and replace the parts the maker lists as damaged by the wrong fluid."
+WRONG_FAMILY = (
+    "We will drain and flush it, replace the parts the maker lists as damaged by the wrong fluid, then refill it with the right "
+    "fluid and bleed it."
+)
 FIELDS = ("bike", "brake", "day", "workshop", "job", "found", "ride", "work")
 SEPARATOR = "\n" + "-" * 60 + "\n\n"
 NONE = "No brake to recall.\n"

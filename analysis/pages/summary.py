@@ -48,7 +48,7 @@ def terminal_summary(report: Report, out: Path) -> list[str]:
         *(
             []
             if report.log.has_comebacks_table or not report.comebacks
-            else ["Warning: no table of returns was read; the true rate is higher."]
+            else ["Warning: no table of returns was read; the true rate is probably higher."]
         ),
         f"Open {out / 'index.html'}",
     ]

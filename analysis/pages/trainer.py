@@ -10,10 +10,10 @@ from analysis.charts import missed_bars, step_bars, step_board, tolerance_curve
 from analysis.charts.theme import reading_words
 from analysis.pages.labels import (
     COSTLY_VERDICTS,
-    done_title,
     field_label,
     field_labels,
     largest_cost_text,
+    missed_title,
     quoted_misses,
     reading_text,
     step_titles,
@@ -102,7 +102,7 @@ def _step_points(report: Report) -> list[str]:
         "share_missed", descending=True
     )
     often = [
-        f"“{done_title(report, step)}”, missed in {percent(misses / recorded)} of bleeds: missing it costs {largest_cost_text(hi)}"
+        f"“{missed_title(report, step)}”, in {percent(misses / recorded)} of bleeds: costs {largest_cost_text(hi)}"
         for step, misses, recorded, hi in harmless.head(2).select("step", "missed", "recorded", "hi").iter_rows()
     ]
     if often:
@@ -150,7 +150,7 @@ def _tolerance_question(report: Report) -> Question:
         ),
         method=(
             "The adjusted risk within the window at each value of the reading (dose-response curve), from comebacks only; rare values are pooled with the nearest on the same side of the limit (“6+”: 6 or more). One "
-            "test for each curve; false alarms are controlled at 5 in 100 over all curves. The estimate for a step compares met with missed at the "
+            "test for each curve; the false discovery rate over all curves is controlled at 5%. The estimate for a step compares met with missed at the "
             "limit and also uses stand readings, so it can see what the curve cannot. A flat curve does not show that a limit is "
             "unnecessary. The maker's limits come first in any case."
         ),

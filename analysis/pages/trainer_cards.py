@@ -7,7 +7,14 @@ from typing import Any
 import polars as pl
 
 from analysis.charts import technique_board
-from analysis.pages.labels import COSTLY_VERDICTS, SMALL_COST, done_title, largest_cost_text, with_missed_titles
+from analysis.pages.labels import (
+    COSTLY_VERDICTS,
+    SMALL_COST,
+    done_title,
+    largest_cost_text,
+    missed_title,
+    with_missed_titles,
+)
 from analysis.pages.lead_signs import first_sign_findings
 from analysis.pages.question import Card, Finding, Question, chart_specs, page_table
 from analysis.pages.summary import spelling_warnings
@@ -76,7 +83,7 @@ def card_question(report: Report) -> Question:
             "Missed steps compared with peers",
             {
                 "technician": "technician", "title": "what went wrong", "missed": "missed", "recorded": "recorded",
-                "since": "since", "share": "share missed %", "peer_share": "peers on similar work %", "excess": "more than peers %",
+                "since": "since", "share": "share missed %", "peer_share": "peers on similar work %", "excess": "difference from peers %",
                 "lo": "95% low %", "hi": "95% high %", "q_value": "q", "preventable": "comebacks a year",
                 "preventable_lo": "95% low", "preventable_hi": "95% high",
             },
@@ -86,7 +93,7 @@ def card_question(report: Report) -> Question:
             "Each technician's last 12 months count, or the last 150 bleeds if these are fewer; a step that clearly improved "
             "counts from then on. Each technician's misses are compared with what peers miss on similar work; small samples are "
             "shrunk towards zero (partial pooling). A difference is called clear when its interval excludes zero and it passes a "
-            "test that controls false alarms at 5 in 100 over all technicians and steps together. Comebacks a year are that difference times what a miss costs, with the "
+            "test that controls the false discovery rate at 5% over all technicians and steps. Comebacks a year are that difference times what a miss costs, with the "
             "uncertainty of both. A step without evidence of a cost is listed on the card, but not among those to practise first. "
             "“Colleagues here” compares the same bleeds within the workshop, quarter by quarter."
         ),
@@ -95,9 +102,7 @@ def card_question(report: Report) -> Question:
 
 def _limit_text(verdict: str, hi: float | None) -> str:
     """The largest cost that is not ruled out, where there is no clear one."""
-    return (
-        f": missing it costs {largest_cost_text(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
-    )
+    return f": costs {largest_cost_text(hi)}" if verdict in ("no_sign", "not_known") and hi is not None else ""
 
 
 def _card_finding(report: Report, cards: int) -> Finding:
@@ -107,6 +112,10 @@ def _card_finding(report: Report, cards: int) -> Finding:
     first += " Look at the kit and the procedure there before you talk to anyone." if first else ""
     if report.technique.is_empty():
         return Finding("Technicians cannot be compared: no step is recorded often enough.")
+    if people == 1:
+        return Finding(
+            f"{report.technique.item(0, 'technician')} is the only technician: there are no peers to compare with."
+        )
     if more.is_empty():
         text = "No technician clearly misses a step more often than peers."
         return Finding(f"{first} {text}".strip(), f"{detail} {quantity(people, 'technician')} compared.".strip())
@@ -176,7 +185,7 @@ def _card_for_remaining(names: list[str]) -> list[Card]:
 
 
 def _card_for_others(report: Report, names: list[str]) -> list[Card]:
-    if not names:
+    if not names or report.technique.n_unique("technician") == 1:
         return []
     who = join_words(names) if len(names) <= MAX_CARDS else f"{quantity(len(names), 'other technician')}"
     first = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").head(2).get_column("step")
@@ -204,7 +213,7 @@ def _practice_line(report: Report, name: str, row: dict[str, Any]) -> str:
     excess = percentage_points(row["excess"], row["lo"], row["hi"]).removeprefix("+")
     examples = join_words(_recent_misses(report, name, row["step"]))
     return (
-        f"“{done_title(report, row['step'])}”: missed in {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
+        f"“{missed_title(report, row['step'])}” in {row['share']:.0%} of {quantity(row['recorded'], 'bleed')} (peers "
         f"{row['peer_share']:.0%}){_improved_since_text(row)}; about {excess} more than {_peers_text(row)}. {_comebacks_a_year_text(row)} "
         f"Jobs: {examples}."
     )
@@ -234,7 +243,7 @@ def _improvement_notes(report: Report, name: str, practise: pl.DataFrame) -> lis
         ~pl.col("step").is_in(practise.get_column("step").implode()),
     )
     steps = [
-        f"“{done_title(report, row['step'])}” since {month_name(str(row['improved_since'])[:7])}: missed in "
+        f"“{missed_title(report, row['step'])}” since {month_name(str(row['improved_since'])[:7])}: in "
         f"{_with_wilson(row['share'], row['recorded'])} of the last {row['recorded']:,} bleeds, "
         f"against {_with_wilson(row['share_before'], row['recorded_before'])} of {row['recorded_before']:,} before"
         for row in rows.iter_rows(named=True)
@@ -310,10 +319,10 @@ def _low_priority_notes(report: Report, others: pl.DataFrame) -> list[str]:
     notes = []
     for verdict, why in LOW_PRIORITY.items():
         steps = [
-            f"“{done_title(report, row['step'])}”, {percentage_points(row['excess'], row['lo'], row['hi'])}"
+            f"“{missed_title(report, row['step'])}”, {percentage_points(row['excess'], row['lo'], row['hi'])}"
             f"{_limit_text(verdict, row['step_hi'])}"
             for row in others.filter(pl.col("verdict") == verdict).iter_rows(named=True)
         ]
         if steps:
-            notes.append(f"Missed more often than peers: {join_words(steps)}; {why}.")
+            notes.append(f"More often than peers: {join_words(steps)}; {why}.")
     return notes

@@ -52,7 +52,7 @@ def coaching_question(report: Report) -> Question:
             "The share missed in the six months after, less that in the six months ending three months before, less the change "
             "of uncoached peers over the same days (difference in differences). A technician coached after a bad quarter would "
             "improve somewhat anyway, so the three months before the coaching are left out, and the interval allows for habits that drift from month to month, as peers' "
-            "do. “Clearly” controls false alarms at 5 in 100 over all coaching sessions. It is an observation, not an experiment."
+            "do. “Clearly” controls the false discovery rate at 5% over all coaching sessions. It is an observation, not an experiment."
         ),
     )  # fmt: skip
 
@@ -150,7 +150,7 @@ def credibility_question(report: Report) -> Question:
             },
             "tables/credibility.csv",
         ),
-        method="Each test gives a p-value assuming honest recording; the false discovery rate over all tests is 1%.",
+        method="Each test gives a p-value assuming honest recording; the false discovery rate over all tests is controlled at 1%.",
     )  # fmt: skip
 
 

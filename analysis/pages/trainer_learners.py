@@ -37,7 +37,7 @@ def learner_question(report: Report) -> Question:
         charts=chart_specs(learning_curves(report.learner_curves)) if report.learner_curves.height else (),
         table=page_table(
             table,
-            "Technicians who began within the log",
+            "Technicians who started during the log",
             {
                 "technician": "technician", "started_on": "first day", "bleeds": "bleeds since", "share_missed": "missed %",
                 "peer_share": "experienced peers %", "ratio": "missed / expected", "ratio_lo": "95% low", "ratio_hi": "95% high",
@@ -49,16 +49,16 @@ def learner_question(report: Report) -> Question:
         method=(
             "Every recorded step of every bleed is compared with what experienced technicians miss on similar work. A "
             "learning-curve CUSUM starts from “not good enough” and adds up the evidence. Somebody who misses 1.5 times as many "
-            "steps as peers passes within 300 bleeds in at most 5 of 100 cases. Somebody as good as peers is flagged as "
+            "steps as peers passes within 300 bleeds in at most 5 of 100 cases. Somebody as good as their peers is flagged as "
             "needing help in at most 5 of 100. The first day is the one recorded, else the first bleed in the log. Comebacks "
-            "are shown but do not decide: they come too late and too rarely."
+            "are shown but not used for the decision: they are too late and too few."
         ),
     )  # fmt: skip
 
 
 def _learners_finding(learners: pl.DataFrame) -> Finding:
     if learners.is_empty():
-        return Finding("Nobody began within the log.", "Add each technician's first day to see who is learning.")
+        return Finding("Nobody started during the log.", "Add each technician's first day to see who is learning.")
     groups = [
         (f"{text}: {join_words(names)}")
         for verdict, text in VERDICTS.items()
@@ -83,7 +83,7 @@ def _verdict_words(row: dict[str, Any]) -> str:
     if row["verdict"] == "as_peers":
         return f"no clear difference from peers after {quantity(row['cleared_after'], 'bleed')}"
     if row["verdict"] == "not_yet" and row["usual_bleeds"] is not None:
-        return f"not yet; of technicians as good as peers, half are through by {row['usual_bleeds']:.0f} bleeds"
+        return f"not yet; half of those as good as their peers get there within {row['usual_bleeds']:.0f} bleeds"
     return VERDICTS[row["verdict"]]
 
 

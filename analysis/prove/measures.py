@@ -57,7 +57,7 @@ FloatArray = NDArray[np.float64]
 
 
 COVERAGE = MeasureTarget(minimum=0.93)
-TAU = {"air adds up": (0.50, 0.65, 0.82), "effects multiply": (0.80, 0.86, 0.93)}
+TAU = {"additive air": (0.50, 0.65, 0.82), "multiplicative effects": (0.80, 0.86, 0.93)}
 TOP, ERROR = (0.80, 0.95, 0.97), (0.22, 0.135, 0.055)
 """Targets at 1,000, 3,000 and 20,000 bleeds; between two sizes the smaller one's target applies."""
 PROPORTIONAL = ("loglinear",)
@@ -145,7 +145,7 @@ def _step_rows(results: list[SimulationResult], sessions: int) -> list[dict[str,
     for name in SIGNS_OF_NO_USE:
         own = [one for one in results if one.family == name]
         by_return = mean_row(
-            f"order from comebacks alone (tau): {name}",
+            f"rank correlation from comebacks alone (Kendall's tau): {name}",
             sessions,
             [_tau_with_truth(o, o.survival_estimate) for o in own],
             MeasureTarget(),
@@ -154,17 +154,22 @@ def _step_rows(results: list[SimulationResult], sessions: int) -> list[dict[str,
         rows += [
             by_return,
             mean_row(
-                f"order (tau): {name}",
+                f"rank correlation (Kendall's tau): {name}",
                 sessions,
                 [_tau_with_truth(o, _ranking_scores(o)) for o in own],
                 _minimum_target(least),
             ),
         ]
     useful = [one for one in results if one.family not in SIGNS_OF_NO_USE]
-    for name, families in {"air adds up": PHYSICAL, "effects multiply": PROPORTIONAL}.items():
+    for name, families in {"additive air": PHYSICAL, "multiplicative effects": PROPORTIONAL}.items():
         order = [_tau_with_truth(one, _ranking_scores(one)) for one in useful if one.family in families]
         rows.append(
-            mean_row(f"order (tau): {name}", sessions, order, _minimum_target(target_at_size(sessions, TAU[name])))
+            mean_row(
+                f"rank correlation (Kendall's tau): {name}",
+                sessions,
+                order,
+                _minimum_target(target_at_size(sessions, TAU[name])),
+            )
         )
     top = [_top_three_found(one) for one in useful]
     rows.append(

@@ -29,7 +29,10 @@ PRIORITY_ORDER = ("other_fluid_family", "leak", "not_firm", "kit_of_other_kind",
 """Fluid of the other family attacks every seal; a leak or a soft lever can fail without warning; a kit used for the other
 fluid may have left traces; a wrong fluid of the same family boils sooner; a long travel may be a mistake of measurement.
 Common practice, no source; the maker's instructions take precedence."""
-_OTHER_FAMILY = "Do not ride. Drain, flush and replace the parts the maker lists as damaged by the wrong fluid."
+_OTHER_FAMILY = (
+    "Do not ride. Drain and flush the brake, replace the parts the maker lists as damaged by the wrong fluid, then refill with "
+    "the right fluid and bleed."
+)
 _SAME_FAMILY = "Drain, flush and refill with the fluid the maker requires."
 _OTHER_KIT = (
     "Do not ride. Treat the brake as filled with the wrong fluid until shown otherwise; scrap the kit's hoses and "

@@ -259,7 +259,7 @@ def _read_rule(table: dict[str, Any], location: TomlLocation, own_fields: tuple[
     bounded = kinds in (["brake_limits"], ["limits"])
     if len(kinds) != 1 or (not bounded and ("min" in table or "max" in table)):
         problem = "the step has no rule" if not keys else f"more than one rule: {', '.join(keys)}"
-        raise location.error(problem, "one rule per step", f"keep one of {', '.join(RULE_KEYS)}")
+        raise location.error(problem, "one rule per step", f"give exactly one of {', '.join(RULE_KEYS)}")
     if "else" in table and kinds != ["at_least_field"]:
         raise location.error(
             "else without at_least_field", "else together with at_least_field only", "delete else", "else"

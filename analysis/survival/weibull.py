@@ -137,7 +137,7 @@ def late_model_notes(bleeds: pl.DataFrame) -> tuple[str, ...]:
     """A sentence for each brake model whose returns come late."""
     return tuple(
         f"{late.brake_model} comes back later than other models (Weibull shape {late.model.shape:.2f}; other models "
-        f"{late.others.shape:.2f}): this is often what a wearing part looks like."
+        f"{late.others.shape:.2f}): this often means a part is wearing out."
         for late in late_failure_models(bleeds)
     )
 

@@ -76,7 +76,7 @@ def test_two_clicks_show_the_coaching_that_worked_and_the_one_that_did_not(drive
     assert "Fennel: rounded readings" in observed
     for who, step, worked in (
         ("Alder", "Fewer than 2 push-pull passes", True),
-        ("Cinder", "No vacuum and pressure at the lever", False),
+        ("Cinder", "Fewer than 2 vacuum strokes at the lever", False),
     ):
         opened(driver, audit / "trainer.html", f"#technician={who}&step={step.replace(' ', '+')}")
         assert words(driver).startswith(f"{who}, {step}: ")
@@ -107,7 +107,7 @@ def test_the_trainer_sees_which_steps_cost_and_which_do_not(driver, audit) -> No
     costs = [line for line in visible(driver).splitlines() if "prevented per 100 bleeds" in line]
     for step in ("Kit not purged", "Fewer than 2 push-pull passes", "Stopped with bubbles showing"):
         assert any(step in line and "in words: leads to comebacks" in line for line in costs)
-    for step in ("Lever reach not set before bleeding", "Caliper syringe overfilled or underfilled"):
+    for step in ("Lever reach outside its limits", "Caliper syringe overfilled or underfilled"):
         assert any(step in line and "in words: no clear cost" in line for line in costs)
 
 

@@ -58,7 +58,7 @@ def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -
     )
     assert question.table is not None
     to_do = question.table.headings.index("what to do")
-    assert question.table.rows[0][to_do].text.startswith("Do not ride. Drain, flush and replace the parts")
+    assert question.table.rows[0][to_do].text.startswith("Do not ride. Drain and flush the brake, replace the parts")
 
 
 def test_a_brake_is_listed_once_under_its_latest_bleed_and_most_serious_reason() -> None:
@@ -82,12 +82,19 @@ def test_a_long_list_is_continued_in_the_table() -> None:
 
 def test_a_brake_that_was_back_since_says_so() -> None:
     returned = audited([bleed("S1", "2026-06-01", leak_seen=True)], [comeback("C1", "2026-06-11")])
-    assert "It was back on 2026-06-11: ask what was done then." in recall_question(returned).points[0]
+    assert "It came back on 2026-06-11: ask what was done then." in recall_question(returned).points[0]
 
 
 def test_nothing_to_recall_asks_for_nothing() -> None:
     question = recall_question(audited([bleed("S1", "2026-06-01", leak_seen=False)]))
     assert (question.points, question.action) == ((), "")
+    assert "no recorded bleed breaks a safety rule" in question.answer.text
+
+
+def test_a_recall_dealt_with_since_is_not_denied() -> None:
+    again = [bleed("S1", "2026-06-01", leak_seen=True), bleed("S2", "2026-06-10", leak_seen=False)]
+    text = recall_question(audited(again)).answer.text
+    assert text == "Nothing to recall now: 1 bleed broke a safety rule, and each brake has been dealt with since."
 
 
 def test_a_log_without_safety_fields_cannot_be_checked_for_recalls() -> None:

@@ -135,7 +135,7 @@ def test_a_worklist_without_recent_bleeds_says_so() -> None:
 def test_second_checks_say_what_the_time_available_covers() -> None:
     """The procedure allows 15 checks a week: 20% of bleeds are 8 a week, 50% are 20."""
     question = second_check_question(with_predictions(report()))
-    assert question.answer.text.startswith("Checking the riskiest 20% of bleeds would reach 51% of comebacks in time.")
+    assert question.answer.text.startswith("Checking the riskiest 20% of bleeds would cover 51% of comebacks.")
     assert question.answer.detail.startswith("With 15 checks a week (built-in default): 51%")
     assert question.answer.detail.endswith("The others come back before the next list, or were not checked.")
     assert question.folded[1].startswith("In the time you have: 20% of bleeds")
@@ -252,6 +252,8 @@ def test_months_in_question_are_not_called_too_few() -> None:
 def test_without_returns_no_rate_is_given() -> None:
     audited = replace(report(), comebacks=0, log=replace(report().log, has_comebacks_table=False))
     assert rate_finding(audited).text == "Comeback rate unknown: no returns were read."
+    assert trend_finding(report()) is not None
+    assert trend_finding(audited) is None
 
 
 def test_the_trend_is_the_last_year_against_the_year_before() -> None:

@@ -32,12 +32,15 @@ def test_coverage_order_and_false_alarms_are_counted():
     )
     assert value(table, "intervals that include the truth: base") == 0.5
     assert value(table, "the first-ranked step's interval includes the truth") == 1.0
-    assert value(table, "order (tau): air adds up") == 1.0
+    assert value(table, "rank correlation (Kendall's tau): additive air") == 1.0
     assert value(table, "no step matters: any step flagged") == 1.0
 
 
 def test_a_mean_of_one_workshop_has_no_value():
-    assert value(proof([world_held("base", [0.5, 0.1], [0.55, 0.4])]), "order (tau): air adds up") is None
+    assert (
+        value(proof([world_held("base", [0.5, 0.1], [0.55, 0.4])]), "rank correlation (Kendall's tau): additive air")
+        is None
+    )
 
 
 def test_false_discoveries_and_the_worst_step_are_counted():

@@ -47,6 +47,13 @@ def test_the_audits_own_exports_get_its_model_risk() -> None:
     assert scored.risk.get_column("out_of_time").sum() == 0
 
 
+def test_the_last_day_given_leaves_out_later_rows_and_moves_the_list() -> None:
+    days = pl.read_csv(run().exports / "sessions.csv").get_column("started_at").str.slice(0, 10).sort()
+    as_of = dt.date.fromisoformat(days[-200])
+    scored = score_exports([str(run().exports)], model(), as_of=as_of).risk
+    assert scored.height == (days <= days[-200]).sum() < len(days)
+
+
 def test_rows_alone_get_the_risk_they_had_among_all(tmp_path: Path) -> None:
     sessions = pl.read_csv(run().exports / "sessions.csv", infer_schema=False)
     days = sessions.get_column("started_at").str.slice(0, 10).unique().sort().tail(20).to_list()

@@ -303,5 +303,8 @@ def _refuse_unknown_keys(section: dict[str, Any], allowed: tuple[str, ...], wher
     for key in section:
         if key not in allowed:
             raise UserError(
-                f"{where}.{key}", "is unknown here", f"one of: {', '.join(allowed)}", "correct or remove it"
+                f"{where}.{key}",
+                "is not a key of this section",
+                f"one of: {', '.join(allowed)}",
+                "correct or remove it",
             )

@@ -88,7 +88,10 @@ def _read_all_tables(address: Address, connection: Connection, tables: Sequence[
             skipped.append(SkippedFile(problem.location, problem.problem))
     if not raw_tables:
         raise UserError(
-            address.label, "no table that can be read", "a table of bleeds", "check the database and your rights in it"
+            address.label,
+            "no table that can be read",
+            "a table of bleeds",
+            "check the database and your permissions on it",
         )
     return RawTables(tuple(raw_tables), tuple(skipped))
 
