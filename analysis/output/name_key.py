@@ -6,19 +6,17 @@ import csv
 import io
 import os
 import random
-import re
 from collections.abc import Iterable
 from pathlib import Path
 
 import polars as pl
 
 from analysis.errors import UserError
-from analysis.intake import INNER_GUARD, PEOPLE_COLUMNS, Log
+from analysis.intake import PEOPLE_COLUMNS, Log, read_small_file, remove_guards
 from analysis.output.write import csv_text
 
 CODE_LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
 MIN_CODE_LENGTH = 3
-FORMULA = re.compile(r"'*[=+\-@\t\r]")
 MAX_KEY_BYTES = 64 * 2**20
 
 
@@ -40,16 +38,15 @@ def read_key(path: Path) -> dict[str, str]:
         return {}
     expected = "a file with the columns technician, code"
     try:
-        if not path.is_file() or path.stat().st_size > MAX_KEY_BYTES:
-            raise UserError(str(path), "is not a key to names", expected, "move it")
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_small_file(path, expected, "move it", MAX_KEY_BYTES).decode("utf-8-sig")
         csv.field_size_limit(max(csv.field_size_limit(), len(text)))
         rows = list(csv.DictReader(io.StringIO(text, newline="")))
-        pairs = [(_without_apostrophe(row["technician"]), row["code"].strip()) for row in rows]
-    except (OSError, UnicodeDecodeError, KeyError, TypeError, AttributeError, csv.Error) as error:
+        names = remove_guards(pl.Series([row["technician"] for row in rows], dtype=pl.String)).to_list()
+        pairs = list(zip(names, [row["code"].strip() for row in rows], strict=True))
+    except (UnicodeDecodeError, KeyError, TypeError, AttributeError, csv.Error) as error:
         raise UserError(str(path), "is not a key to names", expected, "move it") from error
     for number, (name, code) in enumerate(pairs, 2):
-        if not name.strip() or not code:
+        if not (name or "").strip() or not code:
             raise UserError(f"{path}, row {number}", "has no name or no code", expected, "correct or remove that row")
     for column, values in (("technician", [name for name, _ in pairs]), ("code", [code for _, code in pairs])):
         repeated = (
@@ -70,8 +67,7 @@ def read_key(path: Path) -> dict[str, str]:
 def key_text(codes: dict[str, str]) -> str:
     """The key as CSV, sorted by code; names that a spreadsheet would run as formulas get an apostrophe."""
     rows = sorted(codes.items(), key=lambda pair: pair[1])
-    names = [f"'{name}" if FORMULA.match(name) else name for name, _ in rows]
-    return csv_text(pl.DataFrame({"technician": names, "code": [code for _, code in rows]}))
+    return csv_text(pl.DataFrame(rows, schema={"technician": pl.String, "code": pl.String}, orient="row"))
 
 
 def write_key(path: Path, codes: dict[str, str]) -> None:
@@ -127,7 +123,3 @@ def codes_for_names(names: Iterable[str], existing: dict[str, str], rng: random.
 
 def _random_code(length: int, rng: random.Random) -> str:
     return "T-" + "".join(rng.choice(CODE_LETTERS) for _ in range(length))
-
-
-def _without_apostrophe(text: str) -> str:
-    return INNER_GUARD.sub(r"\1\2", text[1:] if text.startswith("'") and FORMULA.match(text) else text)
