@@ -48,7 +48,7 @@ class Course:
 
 
 @dataclass(frozen=True)
-class History:
+class SimulatedHistory:
     """All events with the brakes and technicians; `scale` is the baseline hazard that gives the base rate."""
 
     fleet: Fleet
@@ -62,7 +62,7 @@ def mechanics(workshop: Workshop) -> ModuleType:
     return physical if workshop.generator == "physical" else loglinear
 
 
-def history(workshop: Workshop, technicians: Staff, rng: np.random.Generator) -> History:
+def history(workshop: Workshop, technicians: Staff, rng: np.random.Generator) -> SimulatedHistory:
     """Simulate all events from the first to the last day of the log, in the order of start times."""
     brakes = fleet(workshop, rng)
     jobs = planned_jobs(workshop, brakes, planned_visits(workshop, len(brakes.bike), rng), technicians, rng)
@@ -78,7 +78,9 @@ def history(workshop: Workshop, technicians: Staff, rng: np.random.Generator) ->
         jobs, repaired = again
         repairs = before + repaired
         before += wave.jobs.count
-    return History(brakes, technicians, _sort_by_start(_cut_to_size(workshop, _concatenate_waves(waves), rng)), scale)
+    return SimulatedHistory(
+        brakes, technicians, _sort_by_start(_cut_to_size(workshop, _concatenate_waves(waves), rng)), scale
+    )
 
 
 def _simulate_outcomes(

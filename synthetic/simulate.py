@@ -10,7 +10,7 @@ import polars as pl
 
 from schemas.log import Actions
 from synthetic.attainable_risk import attainable_risk
-from synthetic.course import History, history
+from synthetic.course import SimulatedHistory, history
 from synthetic.gaps import remove_unrecorded_returns
 from synthetic.models import brake_table
 from synthetic.procedure import PLACE
@@ -122,7 +122,7 @@ def name_lesson_technicians(workshop: Workshop, seed: int) -> Workshop:
     return replace(workshop, lessons=lessons)
 
 
-def _worst_technician(lesson: Lesson, past: History, recording: Recording) -> int:
+def _worst_technician(lesson: Lesson, past: SimulatedHistory, recording: Recording) -> int:
     """The technician with the highest recorded share missed in the lesson's month and the two before it."""
     course, place = past.course, PLACE[lesson.step]
     recent = (course.jobs.month <= lesson.month) & (course.jobs.month > lesson.month - REVIEW_MONTHS)
@@ -133,7 +133,7 @@ def _worst_technician(lesson: Lesson, past: History, recording: Recording) -> in
     return int(np.argmax(np.where(bleeds >= MIN_REVIEWED, missed / np.maximum(bleeds, 1), -1.0)))
 
 
-def _simulate_events(workshop: Workshop, rng: np.random.Generator) -> tuple[History, Recording, np.ndarray]:
+def _simulate_events(workshop: Workshop, rng: np.random.Generator) -> tuple[SimulatedHistory, Recording, np.ndarray]:
     """What happened, what was recorded, and the air that the signs show."""
     technicians = sample_staff(workshop, rng)
     past = history(workshop, technicians, rng)
@@ -145,7 +145,7 @@ def _simulate_events(workshop: Workshop, rng: np.random.Generator) -> tuple[Hist
 
 
 def _assemble_log(
-    workshop: Workshop, past: History, recording: Recording, seen_ml: np.ndarray, rng: np.random.Generator
+    workshop: Workshop, past: SimulatedHistory, recording: Recording, seen_ml: np.ndarray, rng: np.random.Generator
 ) -> SimulatedLog:
     fluids = sample_fluids(workshop, past, rng)
     sessions = sessions_table(workshop, past, recording, fluids)

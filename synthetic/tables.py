@@ -10,7 +10,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from schemas.log import Sessions
-from synthetic.course import History
+from synthetic.course import SimulatedHistory
 from synthetic.fleet import BIKE_KINDS, IntArray, first_day
 from synthetic.jobs import FLUID_STATES, REASONS
 from synthetic.lots import lot_and_kit_columns
@@ -37,12 +37,12 @@ def session_ids(rows: IntArray) -> pl.Series:
     return pl.Series("session_id", rows + 1).cast(pl.String).str.zfill(DIGITS).str.replace("^", "S")
 
 
-def piston_pairs(past: History) -> NDArray[np.int64]:
+def piston_pairs(past: SimulatedHistory) -> NDArray[np.int64]:
     """Pairs of pistons of each bleed's brake."""
     return past.fleet.piston_pairs[past.course.jobs.brake]
 
 
-def sample_fluids(workshop: Workshop, past: History, rng: np.random.Generator) -> Fluids:
+def sample_fluids(workshop: Workshop, past: SimulatedHistory, rng: np.random.Generator) -> Fluids:
     """The correct fluid, except for `wrong_fluids` and `wrong_kits` bleeds with the other type."""
     required = np.array([m.fluid for m in MODELS])[past.fleet.model[past.course.jobs.brake]]
     other = np.where(required == MINERAL, DOT, MINERAL)
@@ -54,7 +54,7 @@ def sample_fluids(workshop: Workshop, past: History, rng: np.random.Generator) -
     return Fluids(required, used, kit)
 
 
-def sessions_table(workshop: Workshop, past: History, recording: Recording, fluids: Fluids) -> pl.DataFrame:
+def sessions_table(workshop: Workshop, past: SimulatedHistory, recording: Recording, fluids: Fluids) -> pl.DataFrame:
     """The `sessions` table, sorted by session_id and start."""
     jobs, brakes = past.course.jobs, past.fleet
     bikes = brakes.bike[jobs.brake]
@@ -94,7 +94,7 @@ def sessions_table(workshop: Workshop, past: History, recording: Recording, flui
     return renamed.select(_schema_order(renamed.columns))
 
 
-def _trial_columns(workshop: Workshop, past: History) -> list[pl.Series]:
+def _trial_columns(workshop: Workshop, past: SimulatedHistory) -> list[pl.Series]:
     """Name, arm and unit of the trial for the bleeds in it; no columns without a trial."""
     if workshop.trial is None:
         return []
@@ -111,7 +111,7 @@ def _trial_columns(workshop: Workshop, past: History) -> list[pl.Series]:
     return frame.get_columns()
 
 
-def comebacks_table(past: History, rows: pl.DataFrame) -> pl.DataFrame:
+def comebacks_table(past: SimulatedHistory, rows: pl.DataFrame) -> pl.DataFrame:
     """The `comebacks` table, sorted by comeback_id and day of return."""
     jobs, brakes = past.course.jobs, past.fleet
     rows = rows.sort("start", "row")

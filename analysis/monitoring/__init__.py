@@ -1,12 +1,19 @@
 """Monitoring over time: monthly rates with control limits, risk-adjusted CUSUM, and the month of a change."""
 
-from analysis.monitoring.control_charts import ChangePoint, Limits, change_point, cusum, log_likelihood_ratios, p_chart
+from analysis.monitoring.control_charts import (
+    ChangePoint,
+    ControlLimits,
+    change_point,
+    cusum,
+    log_likelihood_ratios,
+    p_chart,
+)
 from analysis.monitoring.early_signs import early_signs
 from analysis.monitoring.monthly import changed_step, mark_measures, monthly_counts, monthly_rates
 
 __all__ = [
     "ChangePoint",
-    "Limits",
+    "ControlLimits",
     "change_point",
     "changed_step",
     "cusum",

@@ -4,7 +4,7 @@ from analysis.output.earlier_run import read_earlier
 from analysis.output.manifest import LIBRARIES, MADE_BY, MANIFEST, manifest_text, read_proof, run_manifest_text
 from analysis.output.name_key import assign_codes, codes_for_names, key_path, key_text, read_key, write_key
 from analysis.output.name_search import NameSearch
-from analysis.output.new_file import refuse_existing, write_new_file
+from analysis.output.new_file import cannot_write_error, refuse_existing, write_new_file
 from analysis.output.pseudonyms import (
     hidden_fields,
     hidden_values,
@@ -21,7 +21,6 @@ from analysis.output.write import (
     write_csv,
     write_log,
     write_manifest,
-    write_report,
     write_tables,
 )
 
@@ -32,6 +31,7 @@ __all__ = [
     "NameSearch",
     "OutputPlace",
     "assign_codes",
+    "cannot_write_error",
     "claim_folder",
     "codes_for_names",
     "csv_text",
@@ -58,6 +58,5 @@ __all__ = [
     "write_log",
     "write_manifest",
     "write_new_file",
-    "write_report",
     "write_tables",
 ]

@@ -13,6 +13,7 @@ import polars as pl
 
 from analysis.errors import UserError
 from analysis.intake import PEOPLE_COLUMNS, Log, read_small_file, remove_guards
+from analysis.output.new_file import cannot_write_error
 from analysis.output.write import csv_text
 
 CODE_LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
@@ -87,9 +88,7 @@ def write_key(path: Path, codes: dict[str, str]) -> None:
             file.write(key_text(codes))
         draft.replace(path)
     except OSError as error:
-        raise UserError(
-            str(path), f"cannot be written: {error.strerror}", "free space for the key to names", "choose another --out"
-        ) from error
+        raise cannot_write_error(path, error) from error
 
 
 def assign_codes(log: Log, existing: dict[str, str], rng: random.Random) -> dict[str, str]:

@@ -8,6 +8,13 @@ from pathlib import Path
 from analysis.errors import UserError
 
 
+def cannot_write_error(path: Path, error: Exception) -> UserError:
+    """The error for a file or folder that the operating system cannot write."""
+    reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    expected = "free space and permission to write"
+    return UserError(str(path), f"cannot be written: {reason}", expected, "choose another --out")
+
+
 def refuse_existing(path: Path) -> None:
     """Stop before the work starts if the file could not be written at the end.
 
@@ -52,9 +59,7 @@ def write_new_file(path: Path, text: str) -> None:
             os.fsync(file.fileno())
         _rename_draft(draft, path)
     except OSError as error:
-        raise UserError(
-            str(path), f"cannot be written: {error.strerror or error}", "a disk with free space", "choose another --out"
-        ) from error
+        raise cannot_write_error(path, error) from error
     finally:
         if created:
             draft.unlink(missing_ok=True)

@@ -33,18 +33,6 @@ ROWS_AT_ONCE = 200_000
 """Limits the memory for the text of a long table."""
 
 
-def write_report(folder: Path, report: Report, *, parquet: bool = False) -> None:
-    """Write the cleaned log, the rejected rows, every table of an audit and the model into an empty folder.
-
-    Raises
-    ------
-    OSError
-        The disk is full, or the folder cannot be written.
-    """
-    write_log(folder, report.log)
-    write_tables(folder, report, parquet=parquet)
-
-
 def write_tables(folder: Path, report: Report, *, parquet: bool = False) -> None:
     """Write every table of an audit as CSV, with `parquet` also as Parquet, and the model."""
     tables = folder / "tables"

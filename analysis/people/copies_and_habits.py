@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.people.entries import CLEAR_RATIO, MIN_ENTRIES, Finding, RecordedValues, example_bleeds
+from analysis.people.entries import CLEAR_RATIO, MIN_ENTRIES, EntryFinding, RecordedValues, example_bleeds
 from analysis.stats import level_codes, poisson_tail
 
 MIN_EQUAL = 5
@@ -19,7 +19,7 @@ SLACK_MINUTES = 5
 MIN_VALUES = 8
 
 
-def copy_findings(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> list[Finding]:
+def copy_findings(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> list[EntryFinding]:
     """Test whether entries repeat the one before in every reading that both have.
 
     Two entries match when no numeric field recorded in both differs and at least five are equal. The chance of a match
@@ -58,7 +58,7 @@ def copy_findings(bleeds: pl.DataFrame, fields: tuple[str, ...]) -> list[Finding
         p_value = float(poisson_tail(count, max(own_share, others_share) * len(matches)))
         examples = example_bleeds(own.slice(1).filter(pl.Series(matches, dtype=pl.Boolean)))
         technician = own.get_column("technician")[0]
-        findings.append(Finding(technician, "copied_entries", "", own.height, count, p_value, examples))
+        findings.append(EntryFinding(technician, "copied_entries", "", own.height, count, p_value, examples))
     return findings
 
 
@@ -70,7 +70,7 @@ def _matches_earlier_entry(values: NDArray[np.float64], lag: int) -> NDArray[np.
     return np.asarray((equal.sum(axis=1) >= MIN_EQUAL) & ~differ.any(axis=1))
 
 
-def duration_findings(bleeds: pl.DataFrame) -> list[Finding]:
+def duration_findings(bleeds: pl.DataFrame) -> list[EntryFinding]:
     """Test for bleeds shorter than their own settling time, or started before the last one's minutes were over.
 
     Slips happen, and benches are shared: up to 2% of entries, or half as many again as among peers, count as chance.
@@ -100,12 +100,12 @@ def duration_findings(bleeds: pl.DataFrame) -> list[Finding]:
             p_value = float(poisson_tail(count, CLEAR_RATIO * max(IMPOSSIBLE_SHARE, peers) * own.height))
             examples = example_bleeds(impossible)
             findings.append(
-                Finding(str(technician), "impossible_durations", "minutes", own.height, count, p_value, examples)
+                EntryFinding(str(technician), "impossible_durations", "minutes", own.height, count, p_value, examples)
             )
     return findings
 
 
-def constant_findings(readings: Mapping[str, RecordedValues]) -> list[Finding]:
+def constant_findings(readings: Mapping[str, RecordedValues]) -> list[EntryFinding]:
     """Test for readings that one technician never varies while the others do.
 
     The chance that all n entries have the value that the others record with share p is p^n. Only readings to which the
@@ -119,7 +119,7 @@ def constant_findings(readings: Mapping[str, RecordedValues]) -> list[Finding]:
     return [finding for name, recorded in readings.items() for finding in _test_constant_reading(recorded, name)]
 
 
-def _test_constant_reading(recorded: RecordedValues, name: str) -> Iterator[Finding]:
+def _test_constant_reading(recorded: RecordedValues, name: str) -> Iterator[EntryFinding]:
     values, value_of_entry = np.unique(recorded.reading, return_inverse=True)
     everyone = np.bincount(value_of_entry, recorded.counts, len(values)).astype(np.int64)
     total = int(everyone.sum())
@@ -130,8 +130,8 @@ def _test_constant_reading(recorded: RecordedValues, name: str) -> Iterator[Find
         if entries < MIN_ENTRIES or others < MIN_ENTRIES or len(values) - int(single) < MIN_VALUES:
             continue
         if not single:
-            yield Finding(technician, "never_varied", name, entries, 0.0, 1.0)
+            yield EntryFinding(technician, "never_varied", name, entries, 0.0, 1.0)
             continue
         same = int(everyone[value_of_entry[own[0]]])
         p_value = ((same - entries + 1) / (others + 2)) ** entries
-        yield Finding(technician, "never_varied", name, entries, 1.0, p_value, recorded.examples(own))
+        yield EntryFinding(technician, "never_varied", name, entries, 1.0, p_value, recorded.examples(own))

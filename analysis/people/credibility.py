@@ -8,7 +8,7 @@ from pandera.typing.polars import DataFrame
 from analysis.dataset import BleedData
 from analysis.people.copies_and_habits import constant_findings, copy_findings, duration_findings
 from analysis.people.digit_preference import digit_findings
-from analysis.people.entries import Finding, recorded_values
+from analysis.people.entries import EntryFinding, recorded_values
 from analysis.people.selective_recording import selective_findings
 from analysis.stats import benjamini_hochberg
 from schemas import empty, validate_table
@@ -53,7 +53,7 @@ def credibility(data: BleedData) -> DataFrame[Credibility]:
     return validate_table(Credibility, table.sort("technician", "test", "field"))
 
 
-def _all_findings(data: BleedData) -> list[Finding]:
+def _all_findings(data: BleedData) -> list[EntryFinding]:
     bleeds = data.bleeds
     readings = recorded_values(bleeds)
     return [

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.people.entries import CLEAR_RATIO, MIN_ENTRIES, Finding, RecordedValues
+from analysis.people.entries import CLEAR_RATIO, MIN_ENTRIES, EntryFinding, RecordedValues
 from analysis.stats import binomial_tail, chi_square_tail
 
 RESOLUTIONS = (10.0, 5.0, 2.0, 1.0, 0.5, 0.25, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.001)
@@ -24,7 +24,7 @@ class DigitTest:
     p_value: float
 
 
-def digit_findings(readings: Mapping[str, RecordedValues]) -> list[Finding]:
+def digit_findings(readings: Mapping[str, RecordedValues]) -> list[EntryFinding]:
     """Test each technician's last digits of each reading for digit preference.
 
     The resolution of a field is the coarsest grid that at least 95% of the median technician's readings are on. A
@@ -41,7 +41,7 @@ def digit_findings(readings: Mapping[str, RecordedValues]) -> list[Finding]:
     return [finding for name, recorded in readings.items() for finding in _test_field_digits(recorded, name)]
 
 
-def _test_field_digits(recorded: RecordedValues, name: str) -> Iterator[Finding]:
+def _test_field_digits(recorded: RecordedValues, name: str) -> Iterator[EntryFinding]:
     resolution = _recording_resolution(recorded)
     if resolution is None:
         return
@@ -52,7 +52,7 @@ def _test_field_digits(recorded: RecordedValues, name: str) -> Iterator[Finding]
         digits = _technician_digits(units[own], recorded.counts[own], everyone)
         if digits is not None:
             examples = recorded.examples(own[fives[own]])
-            yield Finding(
+            yield EntryFinding(
                 technician, "favourite_digits", name, digits.readings, digits.statistic, digits.p_value, examples
             )
 

@@ -24,7 +24,7 @@ READINGS = tuple(
 
 
 @dataclass(frozen=True)
-class Finding:
+class EntryFinding:
     """One test of one technician's entries; `examples` are bleeds to look at."""
 
     technician: str

@@ -3,6 +3,6 @@
 from analysis.prove.measures import proof
 from analysis.prove.one_workshop import Fact, SimulationResult, audit_simulation
 from analysis.prove.run import run_proof
-from analysis.prove.scenarios import Scenario, proof_scenarios
+from analysis.prove.scenarios import ProofWorkshop, proof_workshops
 
-__all__ = ["Fact", "Scenario", "SimulationResult", "audit_simulation", "proof", "proof_scenarios", "run_proof"]
+__all__ = ["Fact", "ProofWorkshop", "SimulationResult", "audit_simulation", "proof", "proof_workshops", "run_proof"]
