@@ -6,44 +6,9 @@ from analysis.intake.gauge_readings import GaugeReadings, read_readings
 from analysis.intake.link import DONE
 from analysis.intake.load import NO_RETURNS, log_from, read_log
 from analysis.intake.mapping.read_map import read_map
-from analysis.intake.mapping.table_map import Mapping, TableMap
-from analysis.intake.propose.proposal import Proposal, ProposedMap
+from analysis.intake.mapping.table_map import Mapping
 from analysis.intake.propose.propose import proposals, propose_map
 from analysis.intake.readers.files import parse_toml, read_small_file, read_small_text
-from analysis.intake.readers.raw_table import ROW, RawTable, RawTables, ReadingHint
+from analysis.intake.readers.raw_table import ROW, RawTable
 from analysis.intake.readers.sources import raw_tables
 from analysis.intake.rejections import with_reasons
-
-__all__ = [
-    "AFTER_TODAY",
-    "DONE",
-    "NO_RETURNS",
-    "PEOPLE_COLUMNS",
-    "ROW",
-    "GaugeReadings",
-    "Log",
-    "Mapping",
-    "OwnField",
-    "Proposal",
-    "ProposedMap",
-    "RawTable",
-    "RawTables",
-    "ReadingHint",
-    "RejectedRows",
-    "Source",
-    "TableMap",
-    "guard_formulas",
-    "log_from",
-    "normalise",
-    "parse_toml",
-    "proposals",
-    "propose_map",
-    "raw_tables",
-    "read_log",
-    "read_map",
-    "read_readings",
-    "read_small_file",
-    "read_small_text",
-    "remove_guards",
-    "with_reasons",
-]

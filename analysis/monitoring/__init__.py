@@ -1,8 +1,6 @@
 """Monitoring over time: monthly rates with control limits, risk-adjusted CUSUM, and the month of a change."""
 
 from analysis.monitoring.control_charts import (
-    ChangePoint,
-    ControlLimits,
     change_point,
     cusum,
     log_likelihood_ratios,
@@ -10,17 +8,3 @@ from analysis.monitoring.control_charts import (
 )
 from analysis.monitoring.early_signs import early_signs
 from analysis.monitoring.monthly import changed_step, mark_measures, monthly_counts, monthly_rates
-
-__all__ = [
-    "ChangePoint",
-    "ControlLimits",
-    "change_point",
-    "changed_step",
-    "cusum",
-    "early_signs",
-    "log_likelihood_ratios",
-    "mark_measures",
-    "monthly_counts",
-    "monthly_rates",
-    "p_chart",
-]

@@ -6,13 +6,3 @@ from analysis.people.learners import LearnerResults, learners
 from analysis.people.peer_comparison import technique_table
 from analysis.people.sensitivity import add_ranking_sensitivity
 from analysis.people.workshop_changes import measure_effects
-
-__all__ = [
-    "LearnerResults",
-    "add_ranking_sensitivity",
-    "coaching_effects",
-    "credibility",
-    "learners",
-    "measure_effects",
-    "technique_table",
-]

@@ -4,5 +4,3 @@ from analysis.prove.measures import proof
 from analysis.prove.one_workshop import Fact, SimulationResult, audit_simulation
 from analysis.prove.run import run_proof
 from analysis.prove.scenarios import ProofWorkshop, proof_workshops
-
-__all__ = ["Fact", "ProofWorkshop", "SimulationResult", "audit_simulation", "proof", "proof_workshops", "run_proof"]

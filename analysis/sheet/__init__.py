@@ -2,5 +2,3 @@
 
 from analysis.sheet.bench import write_bench_sheet
 from analysis.sheet.workbook import write_to_do, write_workbook
-
-__all__ = ["write_bench_sheet", "write_to_do", "write_workbook"]
