@@ -1,9 +1,10 @@
-"""The `standard` commands: try a new procedure on the log, and propose limits that the log suggests."""
+"""The `standard` commands, which try and propose a procedure, and `sheet`, which makes a bench sheet and a workbook from it."""
 
 from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
@@ -14,10 +15,11 @@ from analysis.audit_options import SEED
 from analysis.commands.audit_folder import choose_standard
 from analysis.dataset import bleed_data
 from analysis.intake import read_log
-from analysis.output import csv_text, refuse_existing, write_new_file
+from analysis.output import MANIFEST, csv_text, refuse_existing, run_folder, run_manifest_text, write_new_file
 from analysis.pages import estimate, observed_share, percent_interval, quantity
 from analysis.plan import NewProcedure, ProposedLimit, propose_limits, try_procedure
-from analysis.standard import Standard
+from analysis.sheet import write_bench_sheet, write_workbook
+from analysis.standard import Standard, built_in, own_fields, read_standard
 
 EVIDENCE = {
     "supported": "comebacks are clearly more frequent outside the new limit",
@@ -161,3 +163,36 @@ def _evidence_text(one: ProposedLimit) -> str:
         for row in (one.worse, one.better)
     ]
     return ", ".join(parts)
+
+
+SHEET, BOOK, MAP = "bench_sheet.html", "bench_log.xlsx", "bench_map.toml"
+
+
+def write_sheets(out: Path, standard_path: str | None = None) -> str:
+    """Write bench_sheet.html and bench_log.xlsx; return what to do with them as text.
+
+    A procedure that reads fields of the workshop's own also gets bench_map.toml, which declares them.
+
+    Raises
+    ------
+    UserError
+        The procedure or the folder.
+    """
+    standard = built_in() if standard_path is None else read_standard(standard_path, None)
+    own = own_fields(standard)
+    with run_folder(out, "sheet", [standard_path]) as folder:
+        write_bench_sheet(folder / SHEET, standard)
+        write_workbook(folder / BOOK, standard)
+        if own:
+            (folder / MAP).write_text(_own_fields_map(own), encoding="utf-8")
+        (folder / MANIFEST).write_text(run_manifest_text(standard=standard.name), encoding="utf-8")
+    return (
+        f"Print {out / SHEET}: one page per bleed.\n"
+        f"Fill in {out / BOOK}: one row per bleed; each cell has its list or limits.\n"
+        f"Then run: rebleed check {out / BOOK}" + (f" --map {out / MAP}" if own else "")
+    )
+
+
+def _own_fields_map(own_fields: Mapping[str, str]) -> str:
+    sections = [f'[sessions.{name}]\nheading = "{name}"\ntype = "{kind}"\n' for name, kind in own_fields.items()]
+    return "\n".join(["# Your own fields, for rebleed check and rebleed audit", *sections])

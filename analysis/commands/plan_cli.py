@@ -36,7 +36,7 @@ Rate = Annotated[float, typer.Option(metavar="NUMBER", help="Comeback rate withi
 @planning.command()
 def sheet(out: OutFolder, standard_file: StandardFile = None) -> None:
     """Make a bench sheet to print and a spreadsheet to fill in."""
-    from analysis.commands.sheets import write_sheets
+    from analysis.commands.new_standard import write_sheets
 
     show(write_sheets(out, text_of(standard_file)))
 
