@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from synthetic import loglinear, physical
 from synthetic.fleet import Fleet, IntArray, day_number, fleet, planned_visits
 from synthetic.hazard import FloatArray
-from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, planned_jobs, repair_jobs
-from synthetic.lots import lot_burden, lot_kit_log_hazard
+from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, lot_burden, lot_kit_log_hazard, planned_jobs, repair_jobs
 from synthetic.missed_steps import Missed, calendar_log_hazard, sample_miss_chances
 from synthetic.models import MODELS
 from synthetic.physical import Circumstances
