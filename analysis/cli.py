@@ -14,10 +14,10 @@ from typer.core import TyperGroup
 
 from analysis.commands.plan_cli import planning
 from analysis.commands.terminal import (
+    AsOfDay,
     ClosedOutput,
     Cluster,
-    Day,
-    Exports,
+    ExportPaths,
     Groups,
     HideNames,
     MapFile,
@@ -109,7 +109,7 @@ def fields(
 
 @app.command("map")
 def map_exports(
-    exports: Exports,
+    exports: ExportPaths,
     out: Annotated[Path, typer.Option("--out", metavar="FILE", help="Map to write.")] = Path("map.toml"),
 ) -> None:
     """Propose a map for your own headings and values."""
@@ -129,10 +129,10 @@ def map_exports(
 
 @app.command()
 def check(
-    exports: Exports,
+    exports: ExportPaths,
     map_file: MapFile = None,
     standard_file: StandardFile = None,
-    as_of: Day = None,
+    as_of: AsOfDay = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="DIR", help="Also write the results to this folder.")
     ] = None,
@@ -151,11 +151,11 @@ def check(
 
 @app.command()
 def audit(
-    exports: Exports,
+    exports: ExportPaths,
     out: OutFolder,
     map_file: MapFile = None,
     standard_file: StandardFiles = None,
-    as_of: Day = None,
+    as_of: AsOfDay = None,
     window: Annotated[
         int | None, typer.Option(metavar="DAYS", help="Follow-up window in days.", min=1, max=3650)
     ] = None,
@@ -218,10 +218,10 @@ def audit(
 
 @app.command()
 def score(
-    exports: Exports,
+    exports: ExportPaths,
     model: Annotated[Path, typer.Option("--model", metavar="FILE", help="The model.npz written by an audit.")],
     map_file: MapFile = None,
-    as_of: Day = None,
+    as_of: AsOfDay = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Also write the risk of every bleed to this CSV file.")
     ] = None,
@@ -293,7 +293,7 @@ def _exit_status() -> int:
     except (ClosedOutput, BrokenPipeError):
         status = 0
     except (SignalReceived, KeyboardInterrupt) as end:
-        show_interrupt()
+        show_interrupt(end)
         return int(end.code or 0) if isinstance(end, SignalReceived) else STATUS_INTERRUPTED
     except BaseException as problem:
         error = problem if isinstance(problem, UserError) else machine_error(problem)

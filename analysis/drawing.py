@@ -8,13 +8,39 @@ from multiprocessing import parent_process
 from pathlib import Path
 from typing import Any
 
+from analysis.errors import UserError
+
 OWN_FONT = "Liberation Sans"
 """A font that comes with the drawing library."""
 PAGE_FONT = "Bench Sans"
 """The letters of `OWN_FONT` that a page embeds, under the name that its licence requires."""
 FONT = f"{PAGE_FONT}, {OWN_FONT}, Arial, Helvetica, sans-serif"
 """Fonts of every chart: each machine has one of them, and all but the last are equally wide."""
+ADDRESS_SPACE_BYTES = 66 * 2**30
+"""The drawing library reserves 64 GB (measured as VmPeak), and this process some more."""
 NOT_DRAWN = "This chart could not be drawn here. Its figures are in the tables."
+
+
+def require_address_space() -> None:
+    """Refuse a limit on addresses (`ulimit -v`) under which the drawing library would end the process.
+
+    Raises
+    ------
+    UserError
+        The limit is below what the library reserves.
+    """
+    try:
+        import resource
+    except ImportError:  # Windows has no such limit
+        return
+    limit = resource.getrlimit(resource.RLIMIT_AS)[0]
+    if limit != resource.RLIM_INFINITY and limit < ADDRESS_SPACE_BYTES:
+        raise UserError(
+            "this machine",
+            f"limits the addresses of a process to {limit / 2**30:.1f} GB",
+            f"at least {ADDRESS_SPACE_BYTES / 2**30:.0f} GB: the drawing library reserves them, without taking memory",
+            "remove the limit: ulimit -v unlimited",
+        )
 
 
 def render_svg(chart: str) -> str:

@@ -30,7 +30,6 @@ from schemas import empty, validate_table
 from schemas.outputs import LotBleeds, Lots
 
 FloatArray = NDArray[np.float64]
-Codes = NDArray[np.int64]
 LOT_FIELDS = ("fluid_lot", "kit_id", "hose_lot")
 MIN_EXPECTED, MIN_BLEEDS, MIN_READINGS, SIGNAL_Q = 2.0, 10, 30, 0.05
 READING_RIDGE = 1e-2
@@ -265,7 +264,7 @@ def _air_score_slope(fitted: FittedReturns, score: FloatArray) -> tuple[float, f
     return score_added_columns(fitted.model, fitted.design.x, score[:, None], time, event).one_step(0)
 
 
-def _design_effect(residual: FloatArray, members: FloatArray, bike: Codes) -> float:
+def _design_effect(residual: FloatArray, members: FloatArray, bike: NDArray[np.int64]) -> float:
     """Design effect of clustering by bike within groups, at least 1."""
     rows = np.flatnonzero(members.sum(axis=1))
     return cluster_design_effect(residual[rows], bike[rows] * members.shape[1] + members[rows].argmax(axis=1))

@@ -22,7 +22,7 @@ PULL_PRESSURE_SD_PA = 0.75e6
 
 
 @dataclass(frozen=True)
-class Measures:
+class BrakeDimensions:
     """Dimensions of the brake of each bleed, one value per bleed; NaN where unknown, and so is the result.
 
     `*_sd` are standard deviations: ±1 mm for travel read by hand, ±1.5 mm for a reference taken from the brake's data
@@ -46,7 +46,7 @@ class TrappedAir:
     hi_ml: FloatArray
 
 
-def trapped_air(travel_mm: FloatArray, brake: Measures) -> TrappedAir:
+def trapped_air(travel_mm: FloatArray, brake: BrakeDimensions) -> TrappedAir:
     """Free air that explains lever travel in excess of the reference.
 
     Travel at the lever's tip divided by the lever ratio is the stroke of the master piston; stroke times bore area is a

@@ -10,7 +10,7 @@ import pandera.polars as pa
 import polars as pl
 
 Role = Literal["key", "context", "technique", "sign", "outcome", ""]
-Sheet = Literal["before", "after", ""]
+SheetPart = Literal["before", "after", ""]
 Place = Literal["arrival", "preparation", "first pass", "passes", "closing", "after", "return", ""]
 PLACES: dict[Place, str] = {
     "arrival": "how the brake and the job came in",
@@ -50,7 +50,7 @@ def schema_field(
     *,
     label: str = "",
     role: Role = "",
-    sheet: Sheet = "",
+    sheet: SheetPart = "",
     place: Place = "",
     unit: str = "",
     low: float | None = None,

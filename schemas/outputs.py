@@ -363,6 +363,7 @@ class WhatIf(OutputTable):
     """What would be prevented if some steps were missed less often."""
 
     scenario: str = schema_field("what would change", required=True)
+    condition: str = schema_field("the same as a condition: “the two costliest steps were never missed”", required=True)
     steps: str = schema_field("step IDs, separated by spaces", required=True)
     preventable_per_100: float = schema_field("comebacks prevented per 100 bleeds", unit="per 100")
     lo: float = schema_field("95% interval", unit="per 100")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.course import History, mechanics
+from synthetic.course import SimulatedHistory, mechanics
 from synthetic.fleet import FloatArray
 from synthetic.missed_steps import Missed, sample_miss_chances
 from synthetic.models import MODELS
@@ -40,7 +40,7 @@ class _SampledHistories:
 
 
 def attainable_risk(
-    workshop: Workshop, past: History, recording: Recording, rows: NDArray[np.intp], rng: np.random.Generator
+    workshop: Workshop, past: SimulatedHistory, recording: Recording, rows: NDArray[np.intp], rng: np.random.Generator
 ) -> FloatArray:
     """Mean true risk of each bleed of `rows` given its recorded entries.
 
@@ -74,7 +74,7 @@ def attainable_risk(
 
 
 def _attainable_risk_of_batch(
-    workshop: Workshop, past: History, recording: Recording, rows: NDArray[np.intp], rng: np.random.Generator
+    workshop: Workshop, past: SimulatedHistory, recording: Recording, rows: NDArray[np.intp], rng: np.random.Generator
 ) -> FloatArray:
     every = np.repeat(rows, DRAWS)
     missed, log_weight = _sample_missed_steps(workshop, past, recording, every, rng)
@@ -88,7 +88,7 @@ def _attainable_risk_of_batch(
 
 
 def _sample_missed_steps(
-    workshop: Workshop, past: History, recording: Recording, every: NDArray[np.intp], rng: np.random.Generator
+    workshop: Workshop, past: SimulatedHistory, recording: Recording, every: NDArray[np.intp], rng: np.random.Generator
 ) -> tuple[Missed, FloatArray]:
     """Missed steps (recorded, or sampled if not) and the log-likelihood of what was and was not recorded."""
     course, recorded = past.course, recording.recorded
@@ -111,7 +111,7 @@ def _sample_missed_steps(
 
 
 def _sample_histories(
-    workshop: Workshop, past: History, every: NDArray[np.intp], missed: Missed, rng: np.random.Generator
+    workshop: Workshop, past: SimulatedHistory, every: NDArray[np.intp], missed: Missed, rng: np.random.Generator
 ) -> _SampledHistories:
     course, brake = past.course, past.course.jobs.brake[every]
     proneness = past.fleet.proneness[brake]
@@ -128,7 +128,7 @@ def _sample_histories(
     return _SampledHistories(missed, first_ml, mech.seen_air_ml(workshop, missed, circumstances), risk)
 
 
-def _sample_days_to_next_bleed(past: History, every: NDArray[np.intp], rng: np.random.Generator) -> FloatArray:
+def _sample_days_to_next_bleed(past: SimulatedHistory, every: NDArray[np.intp], rng: np.random.Generator) -> FloatArray:
     """Sample the days to the next bleed from bleeds of the same kind (planned or repair)."""
     course = past.course
     days = np.empty(len(every))
@@ -149,7 +149,7 @@ def _leak_log_likelihood(recording: Recording, every: NDArray[np.intp], missed: 
 
 
 def _sign_log_likelihood(
-    workshop: Workshop, past: History, recording: Recording, every: NDArray[np.intp], draws: _SampledHistories
+    workshop: Workshop, past: SimulatedHistory, recording: Recording, every: NDArray[np.intp], draws: _SampledHistories
 ) -> FloatArray:
     """Log-likelihood of the recorded bubbles, lever travel, pump-up and hard pull."""
     from scipy import special

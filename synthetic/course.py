@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from synthetic import loglinear, physical
 from synthetic.fleet import Fleet, IntArray, day_number, fleet, planned_visits
 from synthetic.hazard import FloatArray
-from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, planned_jobs, repair_jobs
-from synthetic.lots import lot_burden, lot_kit_log_hazard
+from synthetic.jobs import MINUTES_A_DAY, OPENS, Jobs, lot_burden, lot_kit_log_hazard, planned_jobs, repair_jobs
 from synthetic.missed_steps import Missed, calendar_log_hazard, sample_miss_chances
 from synthetic.models import MODELS
 from synthetic.physical import Circumstances
@@ -48,7 +47,7 @@ class Course:
 
 
 @dataclass(frozen=True)
-class History:
+class SimulatedHistory:
     """All events with the brakes and technicians; `scale` is the baseline hazard that gives the base rate."""
 
     fleet: Fleet
@@ -62,7 +61,7 @@ def mechanics(workshop: Workshop) -> ModuleType:
     return physical if workshop.generator == "physical" else loglinear
 
 
-def history(workshop: Workshop, technicians: Staff, rng: np.random.Generator) -> History:
+def history(workshop: Workshop, technicians: Staff, rng: np.random.Generator) -> SimulatedHistory:
     """Simulate all events from the first to the last day of the log, in the order of start times."""
     brakes = fleet(workshop, rng)
     jobs = planned_jobs(workshop, brakes, planned_visits(workshop, len(brakes.bike), rng), technicians, rng)
@@ -78,7 +77,9 @@ def history(workshop: Workshop, technicians: Staff, rng: np.random.Generator) ->
         jobs, repaired = again
         repairs = before + repaired
         before += wave.jobs.count
-    return History(brakes, technicians, _sort_by_start(_cut_to_size(workshop, _concatenate_waves(waves), rng)), scale)
+    return SimulatedHistory(
+        brakes, technicians, _sort_by_start(_cut_to_size(workshop, _concatenate_waves(waves), rng)), scale
+    )
 
 
 def _simulate_outcomes(

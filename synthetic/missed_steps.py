@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.calendar import season
+from synthetic.fleet import season
 from synthetic.jobs import Jobs
 from synthetic.procedure import PLACE
 from synthetic.technicians import Staff

@@ -12,7 +12,7 @@ DOT = "dot5.1"
 
 
 @dataclass(frozen=True)
-class Model:
+class SimulatedBrake:
     """One brake model: dimensions, share of the fleet and log hazard ratio."""
 
     name: str
@@ -35,12 +35,12 @@ class Model:
 
 
 MODELS = (
-    Model("Basalt 2", MINERAL, 1, 5.2, 10.0, 22.0, 21.0, 0.28, 0.0),
-    Model("Marl 4", MINERAL, 2, 5.0, 10.5, 16.0, 23.0, 0.18, 0.15, 1.2, 2.0),
-    Model("Schist 2", MINERAL, 1, 4.6, 9.5, 21.0, 19.5, 0.12, -0.1),
-    Model("Tuff 4", DOT, 2, 5.4, 11.0, 17.0, 24.0, 0.17, 0.2, 1.0, 1.8),
-    Model("Gneiss 2", DOT, 1, 5.0, 10.0, 22.0, 20.0, 0.15, 0.05),
-    Model("Loess 2", DOT, 1, 4.8, 9.8, 21.5, 22.0, 0.10, -0.05, 1.2, 2.0),
+    SimulatedBrake("Basalt 2", MINERAL, 1, 5.2, 10.0, 22.0, 21.0, 0.28, 0.0),
+    SimulatedBrake("Marl 4", MINERAL, 2, 5.0, 10.5, 16.0, 23.0, 0.18, 0.15, 1.2, 2.0),
+    SimulatedBrake("Schist 2", MINERAL, 1, 4.6, 9.5, 21.0, 19.5, 0.12, -0.1),
+    SimulatedBrake("Tuff 4", DOT, 2, 5.4, 11.0, 17.0, 24.0, 0.17, 0.2, 1.0, 1.8),
+    SimulatedBrake("Gneiss 2", DOT, 1, 5.0, 10.0, 22.0, 20.0, 0.15, 0.05),
+    SimulatedBrake("Loess 2", DOT, 1, 4.8, 9.8, 21.5, 22.0, 0.10, -0.05, 1.2, 2.0),
 )
 HOSE_BORE_MM = 2.2
 # correct torques are within the built-in limits and those of every model, wrong ones outside all

@@ -9,7 +9,7 @@ Acts = Literal["air", "leak"]
 
 
 @dataclass(frozen=True)
-class Step:
+class SimulatedStep:
     """One step: the fields that record it, and what a miss causes."""
 
     id: str
@@ -18,25 +18,25 @@ class Step:
 
 
 STEPS = (
-    Step("reach", "air", ("lever_reach_mm",)),
-    Step("pads_out", "air", ("pads_out",)),
-    Step("pistons", "air", ("pistons_seated",)),
-    Step("blocks", "air", ("blocks_fitted",)),
-    Step("lever_fill", "air", ("lever_syringe_fill",)),
-    Step("caliper_fill", "air", ("caliper_syringe_fill",)),
-    Step("purge", "air", ("kit_purged",)),
-    Step("cycles", "air", ("cycles",)),
-    Step("clear_finish", "air", ("bubbles_last",)),
-    Step("lever_vacuum", "air", ("lever_vacuum_strokes",)),
-    Step("settle", "air", ("settle_minutes",)),
-    Step("end_balance", "air", ("lever_syringe_end_ml", "caliper_syringe_end_ml")),
-    Step("upright", "air", ("syringes_upright",)),
-    Step("closed_first", "air", ("caliper_closed_first",)),
-    Step("seals", "leak", ("port_seals_checked",)),
-    Step("caliper_port", "leak", ("caliper_port_nm",)),
-    Step("lever_port", "leak", ("lever_port_nm",)),
-    Step("cleaned", "leak", ("cleaned",)),
-    Step("reach_restored", "air", ("reach_restored",)),
+    SimulatedStep("reach", "air", ("lever_reach_mm",)),
+    SimulatedStep("pads_out", "air", ("pads_out",)),
+    SimulatedStep("pistons", "air", ("pistons_seated",)),
+    SimulatedStep("blocks", "air", ("blocks_fitted",)),
+    SimulatedStep("lever_fill", "air", ("lever_syringe_fill",)),
+    SimulatedStep("caliper_fill", "air", ("caliper_syringe_fill",)),
+    SimulatedStep("purge", "air", ("kit_purged",)),
+    SimulatedStep("cycles", "air", ("cycles",)),
+    SimulatedStep("clear_finish", "air", ("bubbles_last",)),
+    SimulatedStep("lever_vacuum", "air", ("lever_vacuum_strokes",)),
+    SimulatedStep("settle", "air", ("settle_minutes",)),
+    SimulatedStep("end_balance", "air", ("lever_syringe_end_ml", "caliper_syringe_end_ml")),
+    SimulatedStep("upright", "air", ("syringes_upright",)),
+    SimulatedStep("closed_first", "air", ("caliper_closed_first",)),
+    SimulatedStep("seals", "leak", ("port_seals_checked",)),
+    SimulatedStep("caliper_port", "leak", ("caliper_port_nm",)),
+    SimulatedStep("lever_port", "leak", ("lever_port_nm",)),
+    SimulatedStep("cleaned", "leak", ("cleaned",)),
+    SimulatedStep("reach_restored", "air", ("reach_restored",)),
 )
 STEP_IDS = tuple(step.id for step in STEPS)
 PLACE = {step.id: place for place, step in enumerate(STEPS)}

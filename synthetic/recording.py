@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.course import History
+from synthetic.course import SimulatedHistory
 from synthetic.procedure import PLACE, STEPS
 from synthetic.readings import Columns
 from synthetic.workshop import Workshop
@@ -41,7 +41,7 @@ class Recording:
     copied: NDArray[np.bool_]
 
 
-def recording(workshop: Workshop, history: History, columns: Columns, rng: np.random.Generator) -> Recording:
+def recording(workshop: Workshop, history: SimulatedHistory, columns: Columns, rng: np.random.Generator) -> Recording:
     """The recorded entries, from what was really done."""
     course, recorder = history.course, history.people.recorder[history.course.jobs.technician]
     columns = dict(columns)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.course import History, mechanics
+from synthetic.course import SimulatedHistory, mechanics
 from synthetic.models import MODELS
 from synthetic.procedure import PLACE
 from synthetic.readings import Columns
@@ -23,7 +23,7 @@ LEAK_SEEN = (0.008, 0.001)
 LEAK_STEPS = ("seals", "caliper_port", "lever_port")
 
 
-def shown_air_ml(workshop: Workshop, history: History, rng: np.random.Generator) -> NDArray[np.float64]:
+def shown_air_ml(workshop: Workshop, history: SimulatedHistory, rng: np.random.Generator) -> NDArray[np.float64]:
     """The air that the signs show, ml: of the bleed itself, or of another bleed if signs are uninformative."""
     course = history.course
     own = mechanics(workshop).seen_air_ml(workshop, course.missed, course.circumstances)
@@ -32,7 +32,7 @@ def shown_air_ml(workshop: Workshop, history: History, rng: np.random.Generator)
 
 
 def signs(
-    workshop: Workshop, history: History, seen_ml: NDArray[np.float64], done: Columns, rng: np.random.Generator
+    workshop: Workshop, history: SimulatedHistory, seen_ml: NDArray[np.float64], done: Columns, rng: np.random.Generator
 ) -> Columns:
     """One array per stand reading."""
     course, n = history.course, len(seen_ml)

@@ -1,17 +1,17 @@
-"""Simulate a log with its true effects."""
+"""Simulate a log with its true effects, and write it as files that need no map."""
 
 from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 
 from schemas.log import Actions
 from synthetic.attainable_risk import attainable_risk
-from synthetic.course import History, history
-from synthetic.gaps import remove_unrecorded_returns
+from synthetic.course import SimulatedHistory, history
 from synthetic.models import brake_table
 from synthetic.procedure import PLACE
 from synthetic.readings import step_readings
@@ -23,6 +23,7 @@ from synthetic.tables import (
     comebacks_table,
     passes_table,
     piston_pairs,
+    remove_unrecorded_returns,
     sample_fluids,
     sessions_table,
     technicians_table,
@@ -122,7 +123,7 @@ def name_lesson_technicians(workshop: Workshop, seed: int) -> Workshop:
     return replace(workshop, lessons=lessons)
 
 
-def _worst_technician(lesson: Lesson, past: History, recording: Recording) -> int:
+def _worst_technician(lesson: Lesson, past: SimulatedHistory, recording: Recording) -> int:
     """The technician with the highest recorded share missed in the lesson's month and the two before it."""
     course, place = past.course, PLACE[lesson.step]
     recent = (course.jobs.month <= lesson.month) & (course.jobs.month > lesson.month - REVIEW_MONTHS)
@@ -133,7 +134,7 @@ def _worst_technician(lesson: Lesson, past: History, recording: Recording) -> in
     return int(np.argmax(np.where(bleeds >= MIN_REVIEWED, missed / np.maximum(bleeds, 1), -1.0)))
 
 
-def _simulate_events(workshop: Workshop, rng: np.random.Generator) -> tuple[History, Recording, np.ndarray]:
+def _simulate_events(workshop: Workshop, rng: np.random.Generator) -> tuple[SimulatedHistory, Recording, np.ndarray]:
     """What happened, what was recorded, and the air that the signs show."""
     technicians = sample_staff(workshop, rng)
     past = history(workshop, technicians, rng)
@@ -145,7 +146,7 @@ def _simulate_events(workshop: Workshop, rng: np.random.Generator) -> tuple[Hist
 
 
 def _assemble_log(
-    workshop: Workshop, past: History, recording: Recording, seen_ml: np.ndarray, rng: np.random.Generator
+    workshop: Workshop, past: SimulatedHistory, recording: Recording, seen_ml: np.ndarray, rng: np.random.Generator
 ) -> SimulatedLog:
     fluids = sample_fluids(workshop, past, rng)
     sessions = sessions_table(workshop, past, recording, fluids)
@@ -167,3 +168,29 @@ def _assemble_log(
         as_of=workshop.as_of,
         window_days=workshop.window_days,
     )
+
+
+OPTIONAL_TABLES = ("passes", "technicians", "coaching", "brakes", "actions")
+TRUTH_TABLES = ("bleeds", "steps", "technicians", "events", "planted")
+
+
+def write_simulation(log: SimulatedLog, folder: Path | str) -> None:
+    """Write `sessions.csv`, `comebacks.csv` and `truth/*.csv` into `folder`, which is created if needed.
+
+    The optional tables (passes, technicians, coaching, brakes, actions) are written if they have rows.
+    """
+    folder = Path(folder)
+    (folder / "truth").mkdir(parents=True, exist_ok=True)
+    _write_csv(log.sessions, folder / "sessions.csv")
+    _write_csv(log.comebacks, folder / "comebacks.csv")
+    for name in OPTIONAL_TABLES:
+        table: pl.DataFrame = getattr(log, name)
+        if table.height:
+            _write_csv(table, folder / f"{name}.csv")
+    for name in TRUTH_TABLES:
+        _write_csv(getattr(log, f"truth_{name}"), folder / "truth" / f"{name}.csv")
+
+
+def _write_csv(table: pl.DataFrame, path: Path) -> None:
+    with path.open("wb") as file:  # polars cannot open a path that is not valid UTF-8
+        table.write_csv(file, datetime_format="%Y-%m-%dT%H:%M:%S")

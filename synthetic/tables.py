@@ -10,10 +10,9 @@ import polars as pl
 from numpy.typing import NDArray
 
 from schemas.log import Sessions
-from synthetic.course import History
+from synthetic.course import SimulatedHistory
 from synthetic.fleet import BIKE_KINDS, IntArray, first_day
-from synthetic.jobs import FLUID_STATES, REASONS
-from synthetic.lots import lot_and_kit_columns
+from synthetic.jobs import FLUID_STATES, REASONS, lot_and_kit_columns
 from synthetic.models import DOT, MINERAL, MODELS
 from synthetic.recording import Recording
 from synthetic.technicians import Staff
@@ -37,12 +36,12 @@ def session_ids(rows: IntArray) -> pl.Series:
     return pl.Series("session_id", rows + 1).cast(pl.String).str.zfill(DIGITS).str.replace("^", "S")
 
 
-def piston_pairs(past: History) -> NDArray[np.int64]:
+def piston_pairs(past: SimulatedHistory) -> NDArray[np.int64]:
     """Pairs of pistons of each bleed's brake."""
     return past.fleet.piston_pairs[past.course.jobs.brake]
 
 
-def sample_fluids(workshop: Workshop, past: History, rng: np.random.Generator) -> Fluids:
+def sample_fluids(workshop: Workshop, past: SimulatedHistory, rng: np.random.Generator) -> Fluids:
     """The correct fluid, except for `wrong_fluids` and `wrong_kits` bleeds with the other type."""
     required = np.array([m.fluid for m in MODELS])[past.fleet.model[past.course.jobs.brake]]
     other = np.where(required == MINERAL, DOT, MINERAL)
@@ -54,7 +53,7 @@ def sample_fluids(workshop: Workshop, past: History, rng: np.random.Generator) -
     return Fluids(required, used, kit)
 
 
-def sessions_table(workshop: Workshop, past: History, recording: Recording, fluids: Fluids) -> pl.DataFrame:
+def sessions_table(workshop: Workshop, past: SimulatedHistory, recording: Recording, fluids: Fluids) -> pl.DataFrame:
     """The `sessions` table, sorted by session_id and start."""
     jobs, brakes = past.course.jobs, past.fleet
     bikes = brakes.bike[jobs.brake]
@@ -94,7 +93,7 @@ def sessions_table(workshop: Workshop, past: History, recording: Recording, flui
     return renamed.select(_schema_order(renamed.columns))
 
 
-def _trial_columns(workshop: Workshop, past: History) -> list[pl.Series]:
+def _trial_columns(workshop: Workshop, past: SimulatedHistory) -> list[pl.Series]:
     """Name, arm and unit of the trial for the bleeds in it; no columns without a trial."""
     if workshop.trial is None:
         return []
@@ -111,7 +110,7 @@ def _trial_columns(workshop: Workshop, past: History) -> list[pl.Series]:
     return frame.get_columns()
 
 
-def comebacks_table(past: History, rows: pl.DataFrame) -> pl.DataFrame:
+def comebacks_table(past: SimulatedHistory, rows: pl.DataFrame) -> pl.DataFrame:
     """The `comebacks` table, sorted by comeback_id and day of return."""
     jobs, brakes = past.course.jobs, past.fleet
     rows = rows.sort("start", "row")
@@ -218,3 +217,22 @@ def _column_type(values: NDArray) -> pl.DataType:
 def _schema_order(columns: list[str]) -> list[str]:
     """The columns in the order of the schema."""
     return [name for name in Sessions.to_schema().columns if name in columns]
+
+
+def remove_unrecorded_returns(
+    workshop: Workshop, sessions: pl.DataFrame, comebacks: pl.DataFrame
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Remove unrecorded returns, and give the bleeds that repaired them an ordinary job reason."""
+    for gap in workshop.returns_written:
+        first = month_start(workshop, gap.first_month)
+        last = month_end(workshop, gap.last_month) if gap.last_month else workshop.as_of
+        here = sessions.filter(pl.col("shop") == gap.shop).select("bike_id").unique()
+        day = pl.col("returned_at").dt.date()
+        lost = comebacks.filter(~day.is_between(first, last)).join(here, on="bike_id", how="semi")
+        comebacks = comebacks.join(lost, on="comeback_id", how="anti", maintain_order="left")
+        is_recorded = pl.col("started_at").dt.date().is_between(first, last) | (pl.col("shop") != gap.shop)
+        is_repair = pl.col("job_reason").is_in(["comeback", "soft_lever"])
+        sessions = sessions.with_columns(
+            job_reason=pl.when(is_repair & ~is_recorded).then(pl.lit("scheduled")).otherwise("job_reason")
+        )
+    return sessions, comebacks

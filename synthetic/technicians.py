@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic.calendar import month_luck
+from synthetic.fleet import month_luck
 from synthetic.procedure import PLACE, STEP_IDS
 from synthetic.workshop import Habit, Workshop
 

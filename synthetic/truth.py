@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from synthetic.course import History, mechanics
+from synthetic.course import SimulatedHistory, mechanics
 from synthetic.fleet import FloatArray
 from synthetic.procedure import STEPS
 from synthetic.recording import Recording
@@ -23,7 +23,7 @@ EVENT_COLUMNS = {
 }
 
 
-def truth_bleeds(past: History, seen_ml: FloatArray) -> pl.DataFrame:
+def truth_bleeds(past: SimulatedHistory, seen_ml: FloatArray) -> pl.DataFrame:
     """session_id, risk, air_ml (as signs show it), cause and return_days (empty without a return in the log)."""
     course = past.course
     returned = pl.Series(course.return_day >= 0)
@@ -35,7 +35,7 @@ def truth_bleeds(past: History, seen_ml: FloatArray) -> pl.DataFrame:
     )
 
 
-def truth_steps(workshop: Workshop, past: History, recording: Recording) -> pl.DataFrame:
+def truth_steps(workshop: Workshop, past: SimulatedHistory, recording: Recording) -> pl.DataFrame:
     """Comebacks prevented per 100 bleeds by step, if no recorded miss had happened.
 
     `preventable_per_100` lets later work respond to what is seen, `direct_per_100` keeps all other misses as they were.
@@ -59,7 +59,7 @@ def truth_technicians(technicians: Staff) -> pl.DataFrame:
     ).sort("technician")
 
 
-def truth_events(workshop: Workshop, past: History, recording: Recording, fluids: Fluids) -> pl.DataFrame:
+def truth_events(workshop: Workshop, past: SimulatedHistory, recording: Recording, fluids: Fluids) -> pl.DataFrame:
     """Events: changes, coaching, unreliable recorders, copied bleeds, wrong fluids and kits."""
     events: list[tuple] = []
     for change in workshop.changes:
@@ -90,7 +90,9 @@ def truth_events(workshop: Workshop, past: History, recording: Recording, fluids
     return pl.DataFrame(events, schema=EVENT_COLUMNS, orient="row")
 
 
-def _true_prevented(workshop: Workshop, past: History, rows: np.ndarray, place: int, *, respond: bool) -> float:
+def _true_prevented(
+    workshop: Workshop, past: SimulatedHistory, rows: np.ndarray, place: int, *, respond: bool
+) -> float:
     """Comebacks prevented per 100 bleeds, had these bleeds met the step; later work responds to what is seen."""
     course, mech = past.course, mechanics(workshop)
     missed, circumstances = course.missed[rows].copy(), course.circumstances.of(rows)

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from analysis.physics import Measures, flush_ratio, trapped_air
+from analysis.physics import BrakeDimensions, flush_ratio, trapped_air
 
 
 def brake(reference_mm):
-    return Measures(np.array([5.0]), np.array([10.0]), np.array([reference_mm]))
+    return BrakeDimensions(np.array([5.0]), np.array([10.0]), np.array([reference_mm]))
 
 
 def test_travel_equal_to_the_reference_is_no_air_with_an_upper_limit_above_zero():

@@ -16,7 +16,7 @@ from analysis.audit import SERIAL, AuditSettings, run_stages
 from analysis.audit_options import AuditOptions
 from analysis.drawing import warm_up_renderer
 from analysis.errors import UserError
-from analysis.intake import Log, normalise, read_log
+from analysis.intake import Log, normalise, read_log, read_small_text
 from analysis.output import (
     NameSearch,
     OutputPlace,
@@ -82,12 +82,7 @@ def read_letter_text(path: str) -> str:
     """
     from analysis.pages import letter_template
 
-    try:
-        if Path(path).exists() and not Path(path).is_file():
-            raise OSError("not a regular file")
-        return letter_template(Path(path).read_text("utf-8"), path)
-    except (OSError, UnicodeDecodeError) as error:
-        raise UserError(f"--letter {path}", "cannot be read", "a text file in UTF-8", "check the path") from error
+    return letter_template(read_small_text(path, "a text file for --letter, in UTF-8"), path)
 
 
 def read_earlier_audit(folder: Path, as_of: dt.date, names_hidden: bool) -> EarlierAudit:

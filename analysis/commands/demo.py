@@ -7,6 +7,7 @@ import json
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import polars as pl
 
@@ -14,7 +15,16 @@ import analysis
 from analysis.commands.run_audit import AuditOptions, audit_exports
 from analysis.errors import UserError
 from analysis.intake import propose_map
-from analysis.output import MANIFEST, OutputPlace, claim_folder, csv_text, run_folder, run_manifest_text, write_new_file
+from analysis.output import (
+    MANIFEST,
+    OutputPlace,
+    cannot_write_error,
+    claim_folder,
+    csv_text,
+    run_folder,
+    run_manifest_text,
+    write_new_file,
+)
 from analysis.report import Report
 from schemas import empty
 from schemas.log import Actions
@@ -30,6 +40,9 @@ from synthetic import (
     write_export,
     write_simulation,
 )
+
+if TYPE_CHECKING:
+    from analysis.commands.audit_folder import AuditResult
 
 DEMO_SEED = 7
 EXPORT_FORMAT, RETURNS_FILE = "bench_book", "came-back.csv"
@@ -88,14 +101,12 @@ def _run_demo(
         as_of=LAST_MONTH,
         pages=False,
     )
-    audit_exports(options, on_stage)
-    place.record()
-    done = _act_on_list(out, log)
-    place.record()
-    exports = (*options.exports, str(done))
-    now = replace(options, exports=exports, out=out / "audit", as_of=CO_OPERATIVE.as_of, since=options.out, pages=True)
-    result = audit_exports(now, on_stage)
-    place.record()
+    try:
+        result = _audit_twice(out, place, options, log, on_stage)
+    except (KeyboardInterrupt, SystemExit) as end:
+        place.record()
+        end.add_note(f"finished parts are kept in {out}; the next demo replaces them")
+        raise
     print_line(result.text)
     lines = ["Planted problems and whether the audit found them:"]
     for finding in demo_findings(result.report, log.truth_planted):
@@ -105,6 +116,21 @@ def _run_demo(
     print_line("\n".join(["", *lines]))
 
 
+def _audit_twice(
+    out: Path, place: OutputPlace, options: AuditOptions, log: SimulatedLog, on_stage: Callable[[str], None]
+) -> AuditResult:
+    """Last month's audit, what the workshop did about its list, and this month's audit."""
+    audit_exports(options, on_stage)
+    place.record()
+    done = _act_on_list(out, log)
+    place.record()
+    exports = (*options.exports, str(done))
+    now = replace(options, exports=exports, out=out / "audit", as_of=CO_OPERATIVE.as_of, since=options.out, pages=True)
+    result = audit_exports(now, on_stage)
+    place.record()
+    return result
+
+
 def _act_on_list(out: Path, log: SimulatedLog) -> Path:
     """Fill in last month's list as the simulated workshop did, and take out the returns that its checks prevented."""
     schema = empty(Actions).schema
@@ -112,7 +138,10 @@ def _act_on_list(out: Path, log: SimulatedLog) -> Path:
     done = fill_in_list(to_do, log, LAST_MONTH, DEMO_SEED)
     leave_out_returns(out / "exports" / RETURNS_FILE, done.prevented, EXPORT_FORMATS[EXPORT_FORMAT].encoding)
     path = out / "exports" / "recalls-and-checks.csv"
-    path.write_text(csv_text(done.actions), encoding="utf-8")
+    try:
+        path.write_text(csv_text(done.actions), encoding="utf-8")
+    except OSError as error:
+        raise cannot_write_error(path, error) from error
     return path
 
 

@@ -9,8 +9,8 @@ from typing import Annotated
 import typer
 
 from analysis.commands.terminal import (
-    Day,
-    Exports,
+    AsOfDay,
+    ExportPaths,
     HideNames,
     MapFile,
     OutFolder,
@@ -79,7 +79,7 @@ def plan_rate(
 
 @plan.command("step", short_help="Bleeds needed to detect the effect of a step.")
 def plan_step(
-    exports: Exports,
+    exports: ExportPaths,
     step: Annotated[str, typer.Option(metavar="ID", help="ID of a step of the procedure.")],
     hazard_ratio: Annotated[
         float, typer.Option(metavar="NUMBER", help="How much a miss multiplies the comeback hazard (rate).")
@@ -89,7 +89,7 @@ def plan_step(
     runs: Annotated[int, typer.Option(metavar="N", help="Resamples per size.", min=10, max=10_000)] = 40,
     map_file: MapFile = None,
     standard_file: StandardFile = None,
-    as_of: Day = None,
+    as_of: AsOfDay = None,
     seed: Annotated[int, typer.Option(metavar="N", help="Random seed.", min=0)] = 1,
     out: Save = None,
 ) -> None:
@@ -159,10 +159,10 @@ def _print_or_save(content: Callable[[], str], out: Path | None) -> None:
 @procedure.command("try", short_help="Try a new procedure on last year's bleeds.")
 def try_new(
     new: Annotated[Path, typer.Argument(metavar="NEW.toml", help="The new procedure.")],
-    exports: Exports,
+    exports: ExportPaths,
     map_file: MapFile = None,
     standard_file: StandardFile = None,
-    as_of: Day = None,
+    as_of: AsOfDay = None,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Also write the shares to this CSV file.")
     ] = None,
@@ -183,11 +183,11 @@ def try_new(
 
 @procedure.command(short_help="Propose limits that the log suggests.")
 def propose(
-    exports: Exports,
+    exports: ExportPaths,
     out: Annotated[Path, typer.Option("--out", metavar="NEW.toml", help="The procedure to write.")],
     map_file: MapFile = None,
     standard_file: StandardFile = None,
-    as_of: Day = None,
+    as_of: AsOfDay = None,
 ) -> None:
     """Write the current procedure with the limits that the log suggests changing, each with its figures in a comment."""
     from analysis.commands.new_standard import ProcedureChangeOptions, propose_standard

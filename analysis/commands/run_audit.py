@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.audit_options import AuditOptions
+from analysis.drawing import require_address_space
 from analysis.parallel import Executor, SerialExecutor, worker
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ def audit_exports(options: AuditOptions, progress: Callable[[str], None] = lambd
     UserError
         The exports, map, procedure, options or folder.
     """
+    if options.pages:
+        require_address_space()
     with _choose_executor(options) as executor:  # both processes import their libraries at the same time
         from analysis.commands.audit_folder import audit_to_folder
 

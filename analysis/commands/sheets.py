@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from pathlib import Path
 
 from analysis.output import MANIFEST, run_folder, run_manifest_text
 from analysis.sheet import write_bench_sheet, write_workbook
-from analysis.standard import Standard, built_in, own_fields, read_standard
+from analysis.standard import built_in, own_fields, read_standard
 
 SHEET, BOOK, MAP = "bench_sheet.html", "bench_log.xlsx", "bench_map.toml"
-OWN_FIELD = re.compile(r"\bown\.[A-Za-z_]\w*")
 
 
 def write_sheets(out: Path, standard_path: str | None = None) -> str:
@@ -24,7 +22,7 @@ def write_sheets(out: Path, standard_path: str | None = None) -> str:
     UserError
         The procedure or the folder.
     """
-    standard = built_in() if standard_path is None else _read_standard(standard_path)
+    standard = built_in() if standard_path is None else read_standard(standard_path, None)
     own = own_fields(standard)
     with run_folder(out, "sheet", [standard_path]) as folder:
         write_bench_sheet(folder / SHEET, standard)
@@ -37,15 +35,6 @@ def write_sheets(out: Path, standard_path: str | None = None) -> str:
         f"Fill in {out / BOOK}: one row per bleed; each cell has its list or limits.\n"
         f"Then run: rebleed check {out / BOOK}" + (f" --map {out / MAP}" if own else "")
     )
-
-
-def _read_standard(path: str) -> Standard:
-    """The workshop's procedure; its own fields become columns of the workbook."""
-    try:
-        text = Path(path).read_text("utf-8") if Path(path).is_file() else ""
-    except (OSError, UnicodeDecodeError):
-        text = ""  # read_standard gives the full message
-    return read_standard(path, sorted(set(OWN_FIELD.findall(text))))
 
 
 def _own_fields_map(own_fields: Mapping[str, str]) -> str:

@@ -13,6 +13,7 @@ import unicodedata
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from tempfile import gettempdir
 from typing import Annotated, Any
 
 import typer
@@ -21,7 +22,7 @@ from analysis.audit_options import ShopDay
 from analysis.days import parse_day
 from analysis.errors import UserError
 
-Exports = Annotated[list[str], typer.Argument(metavar="EXPORT", help="Files, folders or databases (URL#table).")]
+ExportPaths = Annotated[list[str], typer.Argument(metavar="EXPORT", help="Files, folders or databases (URL#table).")]
 OutFolder = Annotated[
     Path,
     typer.Option(
@@ -44,7 +45,7 @@ StandardFiles = Annotated[
         help="The workshop's own procedure (TOML); may be repeated for versions, each with its adopted_on and shops.",
     ),
 ]
-Day = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="Last day the exports cover.")]
+AsOfDay = Annotated[str | None, typer.Option("--as-of", metavar="DATE", help="Last day the exports cover.")]
 ReturnsFrom = Annotated[
     list[str] | None,
     typer.Option(
@@ -218,9 +219,9 @@ def show_error(problem: UserError) -> None:
     _print_error("rebleed stopped: " + "\n".join(line[:LONGEST_LINE] for line in lines))
 
 
-def show_interrupt() -> None:
-    """Say that the run was interrupted."""
-    _print_error("rebleed interrupted: no incomplete files were left")
+def show_interrupt(end: BaseException) -> None:
+    """Say that the run was interrupted, and what it keeps: the notes of the exception."""
+    _print_error("\n".join(["rebleed interrupted: no incomplete files were left", *getattr(end, "__notes__", ())]))
 
 
 def _print_error(text: str) -> None:
@@ -268,7 +269,9 @@ def machine_error(problem: BaseException) -> UserError | None:
 
 def _file_error(problem: OSError, number: int) -> UserError | None:
     names: tuple[Any, ...] = (problem.filename, problem.filename2)
-    where = next((os.fsdecode(name) for name in names if isinstance(name, str | bytes)), "a file")
+    where = next(
+        (os.fsdecode(name) for name in names if isinstance(name, str | bytes)), f"a file in {gettempdir()} or in --out"
+    )
     reason = problem.strerror or os.strerror(number)
     if number in STORAGE_ERRORS:
         return UserError(

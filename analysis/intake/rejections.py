@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import re
 from dataclasses import replace
 from typing import Any
 
@@ -12,6 +11,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.intake.bleed_log import RejectedRows
+from analysis.intake.convert.cleaned_text import remove_guards
 from analysis.intake.convert.numbers import Unit, unit_for
 from analysis.intake.deduplicate import ID_KEYS, ROW_INDEX, CombinedTable, DeduplicatedTable, MappedTable
 from analysis.intake.mapping.table_map import FIELDS
@@ -44,14 +44,6 @@ REASON_COLUMNS = ("rejected: file", "rejected: row", "rejected: rule", "rejected
 """Headings of the columns added after the row's own cells; they are ignored when the rows are imported again."""
 _MAX_FIELD = 2**31 - 1
 """For the csv module, whose own limit of 131,072 characters is less than a cell may hold."""
-FORMULA = re.compile(r"'*[=+\-@\t\r]")
-"""The beginning of a cell that a spreadsheet would take for a formula; apostrophes before it count."""
-INNER_FORMULA = re.compile(r"""([;\t\r\n])(['"]*[=+\-@])""")
-"""The beginning of a formula within a cell, if a spreadsheet takes this separator and ignores quotes that begin before it."""
-INNER_GUARD = re.compile(r"""([;\t\r\n])'(['"]*[=+\-@])""")
-"""The same with the apostrophe that guards it."""
-NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
-SEPARATOR = re.compile(r'[",;\t\r\n]')
 
 
 def rejections(deduplicated: DeduplicatedTable, validated: ValidatedRows) -> pl.DataFrame:
@@ -250,35 +242,13 @@ def with_reasons(rejected: RejectedRows, set_aside: pl.DataFrame) -> RejectedRow
     return replace(rejected, text=text.getvalue())
 
 
-def for_spreadsheets(text: str) -> str:
-    """CSV text without cells that a spreadsheet would run as formulas, whichever separator it assumes.
-
-    Cells that begin like a formula, also after a separator within the cell, get an apostrophe; `restore_formulas` removes it when the rows are imported again.
-    """
-    csv.field_size_limit(_MAX_FIELD)
-    rows = csv.reader(io.StringIO(text, newline=""))
-    return "".join(",".join(map(_spreadsheet_cell, cells)) + "\r\n" if any(cells) else '""\r\n' for cells in rows)
-
-
-def _spreadsheet_cell(cell: str) -> str:
-    guard = "'" if FORMULA.match(cell) and not NUMBER.fullmatch(cell) else ""
-    cell = guard + INNER_FORMULA.sub(r"\1'\2", cell)
-    return '"' + cell.replace('"', '""') + '"' if SEPARATOR.search(cell) else cell
-
-
-def without_guards(texts: Any) -> Any:
-    """Texts (a polars expression or series) without the apostrophes of `for_spreadsheets`."""
-    start = texts.str.replace(rf"^'({FORMULA.pattern})", "${1}")
-    return start.str.replace_all(INNER_GUARD.pattern, "${1}${2}")
-
-
 def restore_formulas(raw: RawTable) -> RawTable:
-    """Remove the apostrophes of `for_spreadsheets` from a table of rejected rows; other tables stay as they are."""
+    """Remove the apostrophes of `guard_formulas` from a table of rejected rows; other tables stay as they are."""
     if tuple(raw.headings[-len(REASON_COLUMNS) :]) != REASON_COLUMNS:
         return raw
     texts = [name for name in raw.headings if raw.cells.schema[name] == pl.String]
-    cells = raw.cells.with_columns(without_guards(pl.col(texts)))
-    headings = dict(zip(raw.headings, without_guards(pl.Series(raw.headings)), strict=True))
+    cells = raw.cells.with_columns(remove_guards(pl.col(texts)))
+    headings = dict(zip(raw.headings, remove_guards(pl.Series(raw.headings)), strict=True))
     return replace(raw, cells=cells.rename({old: new for old, new in headings.items() if new not in raw.headings}))
 
 

@@ -1,19 +1,10 @@
 """Monitoring over time: monthly rates with control limits, risk-adjusted CUSUM, and the month of a change."""
 
-from analysis.monitoring.control_charts import ChangePoint, Limits, change_point, cusum, log_likelihood_ratios, p_chart
+from analysis.monitoring.control_charts import (
+    change_point,
+    cusum,
+    log_likelihood_ratios,
+    p_chart,
+)
 from analysis.monitoring.early_signs import early_signs
 from analysis.monitoring.monthly import changed_step, mark_measures, monthly_counts, monthly_rates
-
-__all__ = [
-    "ChangePoint",
-    "Limits",
-    "change_point",
-    "changed_step",
-    "cusum",
-    "early_signs",
-    "log_likelihood_ratios",
-    "mark_measures",
-    "monthly_counts",
-    "monthly_rates",
-    "p_chart",
-]

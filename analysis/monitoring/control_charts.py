@@ -35,7 +35,7 @@ SCORING_STEPS, MAX_LOG_RATIO = 12, 20.0
 
 
 @dataclass(frozen=True)
-class Limits:
+class ControlLimits:
     """Centre line, lower and upper limit of each month; `sigma_z` above 1 if limits were widened."""
 
     centre: FloatArray
@@ -48,7 +48,7 @@ class Limits:
 class ControlCharts:
     """The p-chart's limits, the CUSUMs for an increase (`up`) and a decrease (`down`), and their control limits."""
 
-    limits: Limits
+    limits: ControlLimits
     up: FloatArray
     down: FloatArray
     up_limit: float
@@ -80,7 +80,7 @@ def p_chart(
     widen: bool = True,
     centre: FloatArray | float | None = None,
     sigmas: float = SIGMAS,
-) -> Limits:
+) -> ControlLimits:
     """p-chart for samples of different size, with Laney's correction for overdispersion.
 
     Sources: D. C. Montgomery, Introduction to Statistical Quality Control, section 7.2 (fraction
@@ -102,7 +102,7 @@ def p_chart(
     sd = np.sqrt(p * (1 - p) / sizes)
     sigma_z = float(moving_range_sigma(z_scores(counts, sizes, p))) if widen and len(p) >= 2 else 1.0
     half_width = sigmas * (max(sigma_z, 1.0) if widen else 1.0) * sd
-    return Limits(p, np.maximum(p - half_width, 0.0), np.minimum(p + half_width, 1.0), sigma_z)
+    return ControlLimits(p, np.maximum(p - half_width, 0.0), np.minimum(p + half_width, 1.0), sigma_z)
 
 
 def z_scores(counts: FloatArray, sizes: FloatArray, centre: FloatArray) -> FloatArray:

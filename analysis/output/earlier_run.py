@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from analysis.errors import UserError
-from analysis.intake import INNER_GUARD, Log
-from analysis.output.manifest import MADE_BY, MANIFEST
+from analysis.intake import Log, read_small_file, remove_guards
+from analysis.output.manifest import MADE_BY, MANIFEST, MAX_MANIFEST_BYTES
 from analysis.rounds import EarlierAudit
 from schemas import AUDIT_TABLES, LOG_TABLES, empty, validate_table
 from schemas.intermediate import Links
@@ -30,7 +30,6 @@ REQUIRED_TABLES = {
 }
 """Tables that are compared, with the columns needed."""
 OPTIONAL_TABLES = ("predictions",)
-ESCAPED = r"^'([=+\-@\t\r])"
 EXPECTED = "the folder of an earlier rebleed audit, with all its files"
 
 
@@ -69,12 +68,10 @@ def read_earlier(folder: str | Path) -> EarlierAudit:
 
 def _read_manifest(path: Path) -> dict[str, Any]:
     try:
-        if (path / MANIFEST).exists() and not (path / MANIFEST).is_file():
-            raise OSError("not a regular file")
-        content = json.loads((path / MANIFEST).read_text("utf-8"))
-    except FileNotFoundError as error:
-        raise _earlier_run_error(path, f"has no {MANIFEST}" if path.is_dir() else "is not a folder") from error
-    except (OSError, ValueError) as error:
+        if not (path / MANIFEST).exists():
+            raise _earlier_run_error(path, f"has no {MANIFEST}" if path.is_dir() else "is not a folder")
+        content = json.loads(read_small_file(path / MANIFEST, EXPECTED, most=MAX_MANIFEST_BYTES))
+    except (OSError, ValueError, RecursionError) as error:
         raise _earlier_run_error(path, f"{MANIFEST} cannot be read") from error
     kind = content.get("made", "audit") if isinstance(content, dict) else None
     if not isinstance(content, dict) or content.get("made_by") != MADE_BY or kind != "audit":
@@ -132,7 +129,7 @@ def _read_table(path: Path, name: str) -> pl.DataFrame:
         elif kind == pl.Date:
             value = value.str.to_date()
         elif kind == pl.String:
-            value = value.str.replace(ESCAPED, "$1").str.replace_all(INNER_GUARD.pattern, "${1}${2}")
+            value = remove_guards(value)
         else:
             value = value.cast(kind)
         columns.append(value)

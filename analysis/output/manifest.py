@@ -16,7 +16,7 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.errors import UserError
-from analysis.intake import Source
+from analysis.intake import Source, read_small_file
 from analysis.report import Report, StageDuration
 from schemas import empty, validate_table
 from schemas.outputs import Prove
@@ -26,7 +26,7 @@ MADE_BY = "rebleed"
 UNFINISHED = ".rebleed-unfinished"
 """Marks a folder that is being written; it is renamed to the manifest at the end."""
 LOCK_SUFFIX = ".rebleed-lock"
-MAX_MANIFEST_BYTES = 64 * 2**20
+MAX_MANIFEST_BYTES = MAX_PROOF_BYTES = 64 * 2**20
 SYSTEM_FILES = {".DS_Store", "Thumbs.db", "desktop.ini"}
 """Written by file managers into any folder that is opened."""
 LIBRARIES = ("polars", "pandera", "numpy", "scipy", "scikit-learn", "altair")
@@ -209,13 +209,12 @@ def read_proof(folder: str | Path) -> DataFrame[Prove]:
     """
     path = Path(folder) / "tables" / "prove.csv"
     try:
-        if not path.is_file():
-            raise OSError("not a regular file")
-        table = pl.read_csv(path, schema=empty(Prove).schema)
+        content = read_small_file(path, "", most=MAX_PROOF_BYTES)
+        table = pl.read_csv(content, schema=empty(Prove).schema)
         if not all(values.drop_nulls().is_finite().all() for values in table.iter_columns() if values.dtype.is_float()):
             raise ValueError("a value that is not finite")
         return validate_table(Prove, table)
-    except (OSError, ValueError, pl.exceptions.PolarsError) as error:
+    except (UserError, ValueError, pl.exceptions.PolarsError) as error:
         raise UserError(
             str(path), "was not written by rebleed prove", "a folder written by rebleed prove", "run rebleed prove"
         ) from error

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from analysis.errors import UserError
 from analysis.output.manifest import MANIFEST, UNFINISHED, changes, is_unfinished, kind_of_run, seal
-from analysis.output.run_lock import run_lock
+from analysis.output.new_file import cannot_write_error, run_lock
 
 MAX_LISTED = 5
 """Files listed in a message."""
@@ -38,7 +38,7 @@ class OutputPlace:
         try:
             writing.mkdir()
         except OSError as error:
-            raise _cannot_write_error(self.target, error) from error
+            raise cannot_write_error(self.target, error) from error
         try:
             _prepare_new_folder(writing, self.target)
             yield writing
@@ -49,7 +49,7 @@ class OutputPlace:
         except OSError as error:
             if isinstance(error, ConnectionError | TimeoutError):
                 raise
-            raise _cannot_write_error(self.target, error) from error
+            raise cannot_write_error(self.target, error) from error
         finally:
             with suppress(OSError):
                 _remove_folder(writing)
@@ -59,7 +59,7 @@ class OutputPlace:
         try:
             seal(self.target, self.kind)
         except OSError as error:
-            raise _cannot_write_error(self.target, error) from error
+            raise cannot_write_error(self.target, error) from error
 
 
 @contextmanager
@@ -86,13 +86,13 @@ def claim_folder(out: str | Path, kind: str, inputs: Sequence[str | Path | None]
         created = [parent for parent in target.parents if not parent.exists()]
         target.parent.mkdir(parents=True, exist_ok=True)
     except (OSError, RuntimeError) as error:
-        raise _cannot_write_error(Path(out), error) from error
+        raise cannot_write_error(Path(out), error) from error
     try:
         with ExitStack() as stack:
             try:
                 stack.enter_context(run_lock(target))
             except OSError as error:
-                raise _cannot_write_error(target, error) from error
+                raise cannot_write_error(target, error) from error
             _clean_up_killed_run(target)
             _refuse_inputs(target, inputs)
             refuse_foreign(target, kind)
@@ -153,7 +153,7 @@ def refuse_foreign(target: Path, kind: str) -> None:
         existing_kind = kind_of_run(target)
         changed = changes(target) if existing_kind == kind else []
     except OSError as error:
-        raise _cannot_write_error(target, error) from error
+        raise cannot_write_error(target, error) from error
     if existing_kind is None:
         raise UserError(
             str(target),
@@ -241,7 +241,7 @@ def _clean_up_killed_run(target: Path) -> None:
             if path.exists():
                 _discard_own_folder(path, target)
     except OSError as error:
-        raise _cannot_write_error(target, error) from error
+        raise cannot_write_error(target, error) from error
 
 
 def _discard_own_folder(folder: Path, target: Path) -> None:
@@ -324,10 +324,3 @@ def sync(folder: Path) -> None:
         if path.is_file():
             with path.open("r+b") as file:  # Windows cannot sync a file opened for reading only
                 os.fsync(file.fileno())
-
-
-def _cannot_write_error(target: Path, error: Exception) -> UserError:
-    reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-    return UserError(
-        str(target), f"cannot be written: {reason}", "free space and permission to write", "choose another --out"
-    )

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 import os
 import re
 import unicodedata
-from io import BytesIO
+from itertools import islice
 from pathlib import Path
 from typing import IO
 
 import polars as pl
 
-from analysis.intake import INNER_FORMULA, Log, for_spreadsheets
+from analysis.intake import Log, guard_formulas
 from analysis.output.manifest import MANIFEST, manifest_text, run_manifest_text
 from analysis.report import Report, StageDuration
 from schemas import AUDIT_TABLES, LOG_TABLES
@@ -21,26 +23,14 @@ MAX_NAME_BYTES = 120
 """Of a file name; most systems allow 255, and the name of the table follows."""
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d|conin\$|conout\$)(\.|$)", re.IGNORECASE)
 """Names that Windows reserves for devices, with any suffix."""
-FORMULA_START = re.compile(r"^[=+\-@\t\r]")
 NEEDS_QUOTES = re.compile(r'[",;\t\r\n]')
 """Semicolons and tabs too, because some readers take them for the separator."""
-NUMBER = re.compile(r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$")
+MAX_CELL = 2**31 - 1
+"""For the csv module, whose own limit of 131,072 characters is less than a cell may hold."""
 DIGITS, MIN_PLAIN, MAX_PLAIN = 12, 1e-4, 1e11
 """Significant digits; magnitudes outside the range are written with an exponent."""
 ROWS_AT_ONCE = 200_000
 """Limits the memory for the text of a long table."""
-
-
-def write_report(folder: Path, report: Report, *, parquet: bool = False) -> None:
-    """Write the cleaned log, the rejected rows, every table of an audit and the model into an empty folder.
-
-    Raises
-    ------
-    OSError
-        The disk is full, or the folder cannot be written.
-    """
-    write_log(folder, report.log)
-    write_tables(folder, report, parquet=parquet)
 
 
 def write_tables(folder: Path, report: Report, *, parquet: bool = False) -> None:
@@ -83,8 +73,18 @@ def write_log(folder: Path, log: Log) -> None:
     used: set[str] = set()
     for rejected in log.rejected:
         name = _file_name(Path(rejected.file).name, rejected.table, rejected.suffix, used)
-        text = for_spreadsheets(rejected.text) if rejected.suffix == ".csv" else rejected.text
+        text = _guard_cells(rejected.text) if rejected.suffix == ".csv" else rejected.text
         (rejected_rows / name).write_text(text, encoding="utf-8", newline="")
+
+
+def _guard_cells(text: str) -> str:
+    """CSV text with its formulas guarded; the guards are removed when the rows are imported again."""
+    csv.field_size_limit(MAX_CELL)
+    rows = list(csv.reader(io.StringIO(text, newline="")))
+    every_cell = pl.DataFrame({"cell": [cell for row in rows for cell in row]}, schema={"cell": pl.String})
+    cells = iter(every_cell.select(guard_formulas(pl.col("cell"))).to_series())
+    guarded = [",".join(_quote_text(cell) for cell in islice(cells, len(row))) for row in rows]
+    return "".join((line or '""') + "\r\n" for line in guarded)
 
 
 def _file_name(file: str, table: str, suffix: str, used: set[str]) -> str:
@@ -121,7 +121,7 @@ def csv_text(table: pl.DataFrame) -> str:
     spreadsheet does not run it as a formula; so does = + - @ after a semicolon, tab or line end, which a spreadsheet may
     take for the end of a cell. NaN and infinity become empty.
     """
-    file = BytesIO()
+    file = io.BytesIO()
     write_csv(table, file)
     return file.getvalue().decode()
 
@@ -144,9 +144,7 @@ def _format_cells(column: pl.Series) -> pl.Series:
     texts = column.cast(pl.String)
     if column.dtype.is_temporal():
         return texts.str.replace(" ", "T", literal=True).str.strip_suffix(".000000")
-    formula = texts.str.contains(FORMULA_START.pattern) & ~texts.str.contains(NUMBER.pattern)
-    guarded = pl.col(column.name).str.replace_all(INNER_FORMULA.pattern, "${1}'${2}")
-    cell = pl.when(formula).then("'" + guarded).otherwise(guarded)
+    cell = guard_formulas(pl.col(column.name))
     quoted = '"' + cell.str.replace_all('"', '""', literal=True) + '"'
     cell_text = pl.when(cell.str.contains(NEEDS_QUOTES.pattern)).then(quoted).otherwise(cell)
     return texts.to_frame().select(cell_text.alias(column.name)).to_series()

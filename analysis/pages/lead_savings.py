@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
 
 import polars as pl
@@ -141,10 +140,8 @@ def saving_question(report: Report) -> Question:
 
 def _scenario_text(row: dict[str, Any]) -> str:
     """`If the two costliest steps were never missed, there would be 2.3 fewer comebacks per 100 bleeds (…)`."""
-    scenario = row["scenario"][:1].lower() + row["scenario"][1:]
-    condition = re.sub(r" (never|ever|missed half)", r" were \1", scenario, count=1)
     return (
-        f"If {condition}, there would be {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds "
+        f"If {row['condition']}, there would be {row['preventable_per_100']:.1f} fewer comebacks per 100 bleeds "
         f"({interval(row['lo'], row['hi'])}): about {row['comebacks_per_year']:.0f} comebacks and "
         f"{row['minutes_per_year'] / 60:.0f} bench hours a year."
     )

@@ -29,7 +29,7 @@ CLEAR_Q = 0.05
 
 
 @dataclass(frozen=True)
-class Changes:
+class ShareChanges:
     """A share before and after and the variance of its change by counts alone, one entry per technician."""
 
     before: FloatArray
@@ -92,7 +92,7 @@ class PeriodVariance:
     degrees_of_freedom: float
 
 
-def difference(coached: Changes, peers: Changes, wander: PeriodVariance | None = None) -> Difference:
+def difference(coached: ShareChanges, peers: ShareChanges, wander: PeriodVariance | None = None) -> Difference:
     """The coached person's change less the peers' mean change.
 
     Peers' changes are pooled by random effects (R. DerSimonian & N. Laird 1986, Control. Clin. Trials 7:177-188) on the
@@ -189,11 +189,11 @@ def _coached_technicians(coaching: pl.DataFrame, event: dict[str, Any]) -> list[
     return coaching.filter(pl.col("step") == event["step"], overlapping).get_column("technician").to_list()
 
 
-def share_changes(counts: pl.DataFrame) -> Changes:
+def share_changes(counts: pl.DataFrame) -> ShareChanges:
     """Shares before and after from counts: a name, then yes and bleeds on both sides."""
     column = {name: counts.get_column(name).to_numpy().astype(float) for name in counts.columns[1:]}
     variance = sum(_share_variance(column[f"yes_{side}"], column[f"bleeds_{side}"]) for side in ("before", "after"))
-    return Changes(
+    return ShareChanges(
         before=column["yes_before"] / column["bleeds_before"],
         after=column["yes_after"] / column["bleeds_after"],
         variance=np.asarray(variance),

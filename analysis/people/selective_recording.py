@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from analysis.people.entries import MIN_ENTRIES, Finding, example_bleeds
+from analysis.people.entries import MIN_ENTRIES, EntryFinding, example_bleeds
 from analysis.stats import between_variance, student_tail
 
 FloatArray = NDArray[np.float64]
@@ -54,7 +54,7 @@ class _BlanksLine:
     p_value: float
 
 
-def selective_findings(bleeds: pl.DataFrame, missed: pl.DataFrame) -> list[Finding]:
+def selective_findings(bleeds: pl.DataFrame, missed: pl.DataFrame) -> list[EntryFinding]:
     """Test whether a technician leaves steps blank where others record a miss.
 
     If recording a step does not depend on whether it was met, two things hold independently. The share left blank does
@@ -91,7 +91,7 @@ def selective_findings(bleeds: pl.DataFrame, missed: pl.DataFrame) -> list[Findi
         p_value = _fisher_combination(line.p_value, _fewer_misses_p_value(log_ratios, variances, int(i)))
         technician, n = counts.technicians[i], int(counts.bleeds[i])
         examples = _bleeds_with_most_blanks(bleeds, missed, technician) if p_value <= SIGNIFICANT else ()
-        findings.append(Finding(technician, "recorded_only_when_met", "", n, line.slope, p_value, examples))
+        findings.append(EntryFinding(technician, "recorded_only_when_met", "", n, line.slope, p_value, examples))
     return findings
 
 

@@ -15,8 +15,8 @@ from analysis.people.coaching import (
     CHOICE_DAYS,
     CLEAR_Q,
     DAYS_EITHER_SIDE,
-    Changes,
     PeriodVariance,
+    ShareChanges,
     before_after_counts,
     difference,
     share_changes,
@@ -126,7 +126,7 @@ def _group_by_workshop(outcome: _Outcome, shop: str | None) -> pl.DataFrame:
     return outcome.bleeds if shop is not None else outcome.bleeds.with_columns(shop=pl.lit("all"))
 
 
-def _before_after_columns(change: Changes, wander: PeriodVariance | None) -> dict[str, Any]:
+def _before_after_columns(change: ShareChanges, wander: PeriodVariance | None) -> dict[str, Any]:
     """Before and after only; without days that show how workshops vary by themselves, the interval is that of the counts."""
     own = float(change.change[0])
     between = 0.0 if wander is None else wander.variance

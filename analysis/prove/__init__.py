@@ -3,6 +3,4 @@
 from analysis.prove.measures import proof
 from analysis.prove.one_workshop import Fact, SimulationResult, audit_simulation
 from analysis.prove.run import run_proof
-from analysis.prove.scenarios import Scenario, proof_scenarios
-
-__all__ = ["Fact", "Scenario", "SimulationResult", "audit_simulation", "proof", "proof_scenarios", "run_proof"]
+from analysis.prove.scenarios import ProofWorkshop, proof_workshops

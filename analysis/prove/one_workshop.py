@@ -21,7 +21,7 @@ from analysis.prove.scenarios import (
     STEP_FAMILIES,
     UNCHANGED,
     WITH_EFFECTS,
-    Scenario,
+    ProofWorkshop,
 )
 from analysis.prove.workshop_measures import (
     Fact,
@@ -80,7 +80,7 @@ class SimulationResult:
     facts: list[Fact] = field(default_factory=list)
 
 
-def audit_simulation(scenario: Scenario) -> SimulationResult:
+def audit_simulation(scenario: ProofWorkshop) -> SimulationResult:
     """Simulate one workshop, audit it, and compare the results with the truth."""
     rng = np.random.default_rng(scenario.seed)
     if scenario.family == CO_OPERATIVE:
@@ -112,7 +112,7 @@ def audit_simulation(scenario: Scenario) -> SimulationResult:
 
 
 def _step_results(
-    scenario: Scenario, workshop: Workshop, log: SimulatedLog, rng: np.random.Generator
+    scenario: ProofWorkshop, workshop: Workshop, log: SimulatedLog, rng: np.random.Generator
 ) -> SimulationResult:
     bleed_log, data = _read_log(log)
     fitted = fit_data(data, scenario.seed)

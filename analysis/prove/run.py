@@ -12,12 +12,13 @@ from typing import Any
 
 from pandera.typing.polars import DataFrame
 
+from analysis.drawing import require_address_space
 from analysis.errors import UserError
-from analysis.output import MANIFEST, OutputPlace, claim_folder, csv_text, run_manifest_text
+from analysis.output import MANIFEST, OutputPlace, cannot_write_error, claim_folder, csv_text, run_manifest_text
 from analysis.pages import proof_page
 from analysis.prove.measures import proof
 from analysis.prove.one_workshop import Fact, SimulationResult, audit_simulation
-from analysis.prove.scenarios import Scenario, proof_scenarios
+from analysis.prove.scenarios import ProofWorkshop, proof_workshops
 from schemas.outputs import Prove
 
 
@@ -37,12 +38,17 @@ def run_proof(
     UserError
         The folder cannot be written, or the cluster cannot be reached.
     """
-    scenarios = proof_scenarios(workshops, sessions)
+    require_address_space()
+    scenarios = proof_workshops(workshops, sessions)
     with claim_folder(Path(out), "proof") as place, _results_folder(place.target) as cache:
         remaining = [one for one in scenarios if not (cache / f"{one.name}.json").exists()]
-        for number, (scenario, result) in enumerate(_audit_all(remaining, cluster), 1):
-            _write_result(cache / f"{scenario.name}.json", result)
-            progress(f"{number} of {len(remaining)} workshops audited")
+        try:
+            for number, (scenario, result) in enumerate(_audit_all(remaining, cluster), 1):
+                _write_result(cache / f"{scenario.name}.json", result)
+                progress(f"{number} of {len(remaining)} workshops audited")
+        except (KeyboardInterrupt, SystemExit) as end:
+            end.add_note(f"results so far are kept in {cache}; the same command continues from there")
+            raise
         table = proof([_read_result(cache / f"{one.name}.json") for one in scenarios])
         _write_proof(place, table)
         for one in scenarios:
@@ -73,8 +79,11 @@ def _results_folder(target: Path) -> Iterator[Path]:
 def _write_result(path: Path, result: SimulationResult) -> None:
     """Write the whole file or none, so that an interrupted run can be resumed."""
     unfinished = path.with_suffix(".unfinished")
-    unfinished.write_text(json.dumps(asdict(result)), encoding="utf-8")
-    unfinished.replace(path)
+    try:
+        unfinished.write_text(json.dumps(asdict(result)), encoding="utf-8")
+        unfinished.replace(path)
+    except OSError as error:
+        raise cannot_write_error(path, error) from error
 
 
 def _write_proof(place: OutputPlace, table: DataFrame[Prove]) -> None:
@@ -91,7 +100,7 @@ def _read_result(path: Path) -> SimulationResult:
     return SimulationResult(**{**saved, "facts": [Fact(**fact) for fact in saved["facts"]]})
 
 
-def _audit_all(scenarios: list[Scenario], cluster: str | None) -> Iterator[tuple[Scenario, SimulationResult]]:
+def _audit_all(scenarios: list[ProofWorkshop], cluster: str | None) -> Iterator[tuple[ProofWorkshop, SimulationResult]]:
     """Audit in parallel, yielding each result as it ends."""
     import joblib
 

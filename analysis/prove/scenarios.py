@@ -42,7 +42,7 @@ WHOLE_FROM = 1000
 
 
 @dataclass(frozen=True)
-class Scenario:
+class ProofWorkshop:
     """One simulated workshop to audit: its family, bleeds and seed."""
 
     family: str
@@ -54,7 +54,7 @@ class Scenario:
         return f"{self.family.replace(' ', '-').replace(',', '').replace('%', '')}-{self.sessions}-{self.seed}"
 
 
-def proof_scenarios(workshops: int, sessions: int) -> list[Scenario]:
+def proof_workshops(workshops: int, sessions: int) -> list[ProofWorkshop]:
     """`workshops` seeds of every family.
 
     Workshops for step costs, equal technicians, groups and calendars have `sessions` bleeds. Whatever `sessions` is, a
@@ -68,4 +68,4 @@ def proof_scenarios(workshops: int, sessions: int) -> list[Scenario]:
         sizes |= dict.fromkeys(GROUP_FAMILIES, sessions)
         sizes |= dict.fromkeys((*PEOPLE_FAMILIES, *STEP_FAMILIES), sessions)
         sizes |= dict.fromkeys((ONE_OF_FIVE, TRIAL_FUTILE, TRIAL_WORKS), LARGE_SESSIONS)
-    return [Scenario(name, size, FIRST_SEED + i) for name, size in sizes.items() for i in range(workshops)]
+    return [ProofWorkshop(name, size, FIRST_SEED + i) for name, size in sizes.items() for i in range(workshops)]

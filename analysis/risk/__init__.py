@@ -1,6 +1,6 @@
 """Risk of a comeback after each bleed: how likely, why, and which bleeds deserve a second check."""
 
-from analysis.risk.assess import RiskOptions, RiskResults, assess_risk, score_with_saved_model
+from analysis.risk.assess import RiskOptions, RiskTables, assess_risk, score_with_saved_model
 from analysis.risk.attributions import Attributions, attribute_risk
 from analysis.risk.backtest import KnownBleeds, OutOfTimeSplit
 from analysis.risk.baselines import DEFAULT_TREES, baselines
@@ -29,7 +29,7 @@ __all__ = [
     "RebleedClassifier",
     "RiskModel",
     "RiskOptions",
-    "RiskResults",
+    "RiskTables",
     "SavedModel",
     "SecondCheckCost",
     "WindowClassifier",

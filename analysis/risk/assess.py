@@ -25,7 +25,7 @@ from schemas.outputs import Comparison, ModelQuality, Risk, SecondChecks
 
 
 @dataclass(frozen=True)
-class RiskResults:
+class RiskTables:
     """Tables of risk, second checks, model quality and the comparison with other classifiers, and the model's file as
     bytes.
     """
@@ -46,7 +46,7 @@ class RiskOptions:
     classifiers: Mapping[str, Any] = field(default_factory=dict)
 
 
-def assess_risk(log: Log, data: BleedData, fit_sample: BleedData, options: RiskOptions) -> RiskResults:
+def assess_risk(log: Log, data: BleedData, fit_sample: BleedData, options: RiskOptions) -> RiskTables:
     """Risk of a comeback within the window and before the brake's next bleed, for every accepted bleed.
 
     Parameters
@@ -73,7 +73,7 @@ def assess_risk(log: Log, data: BleedData, fit_sample: BleedData, options: RiskO
     followed = BleedOutcomes(test.came_back, bleeds.follow_up.days[test.rows].astype(float), test.bike)
     predictions, reasons = predict_with_reasons(classifier.model_, bleeds.features, standard)
     table = _risk_table(out_of_time, predictions, data, cost, _checked_bleeds(log)).hstack(reasons)
-    return RiskResults(
+    return RiskTables(
         risk=validate_table(Risk, table.select(empty(Risk).columns)),
         second_checks=second_checks(test.risk, followed, cost),
         model=model_quality(test),

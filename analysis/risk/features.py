@@ -14,7 +14,7 @@ from sklearn.utils.validation import check_is_fitted
 from analysis.dataset import CASE_MIX_NUMBERS, CONTEXT_CATEGORIES, bleed_data
 from analysis.errors import UserError
 from analysis.intake import Log
-from analysis.physics import Measures, flush_ratio, trapped_air
+from analysis.physics import BrakeDimensions, flush_ratio, trapped_air
 from analysis.risk.history import History, build_history, point_in_time_features
 from analysis.risk.outcome import follow_up_of
 from analysis.standard import Standard, join_brakes, missed_step_columns
@@ -244,7 +244,7 @@ def _physics_columns(rows: pl.DataFrame) -> pl.DataFrame:
     )
     reference = _to_floats(rows.select(pl.coalesce("brakes.travel_reference_mm", "firm_reference_mm")).to_series())
     hose = _to_floats(rows.select(pl.coalesce(pl.col("hose_mm", "brakes.hose_mm").cast(pl.Float64))).to_series())
-    air = trapped_air(travel, Measures(ratio, bore, reference))
+    air = trapped_air(travel, BrakeDimensions(ratio, bore, reference))
     flushed = flush_ratio(volume, hose_bore, hose, LEVER_AND_CALIPER_ML)
     columns = (travel - reference, air.ml, air.lo_ml, air.hi_ml, flushed)
     return pl.DataFrame(dict(zip(PHYSICS, columns, strict=True))).fill_nan(None)

@@ -11,18 +11,3 @@ from analysis.rounds.to_do import (
     unrecorded_safety_checks,
     worthwhile_second_checks,
 )
-
-__all__ = [
-    "RECENT_DAYS",
-    "SAFETY_CHECKS",
-    "TO_MEASURE",
-    "EarlierAudit",
-    "ShareFound",
-    "action_results",
-    "compare_with_earlier_audit",
-    "open_recalls",
-    "share_found",
-    "to_do_list",
-    "unrecorded_safety_checks",
-    "worthwhile_second_checks",
-]

@@ -3,40 +3,12 @@
 from analysis.standard.adherence import deviation, join_brakes, missed_step_columns, missed_steps, own_fields
 from analysis.standard.definition import (
     PLACE_ORDER,
-    ComebackRule,
     SecondCheck,
     Standard,
     Step,
-    WorkCondition,
     standard_from_dict,
     standard_to_dict,
 )
 from analysis.standard.holds import NOT_PLAUSIBLE, RULE_FIELDS, closing_actions, holds, recalls_by_field
 from analysis.standard.read import built_in, read_standard, read_standards
 from analysis.standard.rules import Limits, other_fields_of_rule
-
-__all__ = [
-    "NOT_PLAUSIBLE",
-    "PLACE_ORDER",
-    "RULE_FIELDS",
-    "ComebackRule",
-    "Limits",
-    "SecondCheck",
-    "Standard",
-    "Step",
-    "WorkCondition",
-    "built_in",
-    "closing_actions",
-    "deviation",
-    "holds",
-    "join_brakes",
-    "missed_step_columns",
-    "missed_steps",
-    "other_fields_of_rule",
-    "own_fields",
-    "read_standard",
-    "read_standards",
-    "recalls_by_field",
-    "standard_from_dict",
-    "standard_to_dict",
-]

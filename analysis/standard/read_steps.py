@@ -125,6 +125,10 @@ def read_value(
     if kind is str and len(value) > MAX_TEXT_LENGTH:
         problem = f"{key} is {len(value):,} characters long"
         raise location.error(problem, f"at most {MAX_TEXT_LENGTH} characters", "shorten the text", key)
+    if kind is str and not value.isprintable():
+        raise location.error(
+            f"{key} = {_quote_value(value)}", "one line of text without control characters", "write it again", key
+        )
     low, high = allowed
     if (low is not None and value < low) or (high is not None and value > high):
         limits = f"{low:g} or more" if high is None else f"{low:g} to {high:g}"
@@ -171,7 +175,7 @@ def _find_line(text: str, pattern: str, first: int) -> int:
     return first
 
 
-def parse_steps(table: Any, root: TomlLocation, own_fields: tuple[str, ...]) -> tuple[Step, ...]:
+def parse_steps(table: Any, root: TomlLocation, own_fields: tuple[str, ...] | None) -> tuple[Step, ...]:
     """Read the steps in file order; at least one, each id once."""
     if not isinstance(table, list) or not table or not all(isinstance(step, dict) for step in table):
         problem = "step is not a list of steps"
@@ -190,7 +194,9 @@ def parse_steps(table: Any, root: TomlLocation, own_fields: tuple[str, ...]) -> 
     return steps
 
 
-def _read_step(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, ...], usual_place: str) -> Step:
+def _read_step(
+    table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, ...] | None, usual_place: str
+) -> Step:
     """Read one step; without a place of its own or of its field, it has `usual_place`."""
     reject_unknown_keys(table, STEP_KEYS, location)
     name = read_value(table, "id", location, str)
@@ -245,15 +251,16 @@ def _read_work_condition(table: dict[str, Any], location: TomlLocation) -> WorkC
     return WorkCondition(field, level)
 
 
-def _read_field(table: dict[str, Any], key: str, location: TomlLocation, own_fields: tuple[str, ...]) -> str:
+def _read_field(table: dict[str, Any], key: str, location: TomlLocation, own_fields: tuple[str, ...] | None) -> str:
     field: str = read_value(table, key, location, str)
-    if field not in FIELDS and field not in own_fields:
+    is_own = field.startswith("own.") and field[4:].isidentifier() if own_fields is None else field in own_fields
+    if field not in FIELDS and not is_own:
         expected = "a field of the bleeds, or own.<name> for a custom field of the map"
         raise location.error(f"{key} = {field!r} is not a field of a bleed", expected, "see: rebleed fields", key)
     return field
 
 
-def _read_rule(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, ...]) -> Rule:
+def _read_rule(table: dict[str, Any], location: TomlLocation, own_fields: tuple[str, ...] | None) -> Rule:
     keys = [key for key in RULE_KEYS if key in table]
     kinds = [key for key in keys if key not in ("min", "max")] or (["limits"] if keys else [])
     bounded = kinds in (["brake_limits"], ["limits"])

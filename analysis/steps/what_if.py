@@ -25,16 +25,25 @@ BAND = 0.01
 """Bleeds with the same misses whose log hazards differ by less are summed as one: sums change by less than 1 in
 100,000, and the scenarios of 200,000 bleeds take 1 s instead of 6."""
 
-COSTLIEST = ("The costliest step", "The two costliest steps", "The three costliest steps")
+COSTLIEST = ("the costliest step", "the two costliest steps", "the three costliest steps")
 
 
 @dataclass(frozen=True)
 class Scenario:
     """Steps of which a share of the misses is met instead (1: never missed; 0.5: missed half as often)."""
 
-    name: str
     steps: tuple[str, ...]
     share: float = 1.0
+    subject: str = "no step"
+    change: str = "never missed"
+
+    @property
+    def name(self) -> str:
+        return f"{self.subject[:1].upper()}{self.subject[1:]} {self.change}"
+
+    @property
+    def condition(self) -> str:
+        return f"{self.subject} were {self.change}"
 
 
 @dataclass(frozen=True)
@@ -81,7 +90,7 @@ def prevented_if_never_missed(
     """
     if costs.estimate is None or costs.design is None:
         return None
-    row = _scenario_row(Scenario("", steps), costs, costs.design, YearlyCost(bleeds_a_year, 0.0, 0.0), rng)
+    row = _scenario_row(Scenario(steps), costs, costs.design, YearlyCost(bleeds_a_year, 0.0, 0.0), rng)
     return PreventedComebacks(
         *(float(str(row[name])) for name in ("preventable_per_100", "lo", "hi", "comebacks_per_year"))
     )
@@ -89,11 +98,11 @@ def prevented_if_never_missed(
 
 def _list_scenarios(titles: Mapping[str, str], costly: list[str]) -> list[Scenario]:
     """`titles` of the ranked steps by id, and the ids of those that clearly lead to comebacks, costliest first."""
-    single = [Scenario(f"“{title}” never missed", (step,)) for step, title in titles.items()]
+    single = [Scenario((step,), subject=f"“{title}”") for step, title in titles.items()]
     most = min(len(costly), len(COSTLIEST))
-    joint = [Scenario(f"{COSTLIEST[n - 1]} never missed", tuple(costly[:n])) for n in range(2, most + 1)]
-    half = [Scenario(f"{COSTLIEST[most - 1]} missed half as often", tuple(costly[:most]), 0.5)] if most else []
-    return [*single, *joint, *half, Scenario("No step ever missed", tuple(titles))]
+    joint = [Scenario(tuple(costly[:n]), subject=COSTLIEST[n - 1]) for n in range(2, most + 1)]
+    half = [Scenario(tuple(costly[:most]), 0.5, COSTLIEST[most - 1], "missed half as often")] if most else []
+    return [*single, *joint, *half, Scenario(tuple(titles), change="ever missed")]
 
 
 def _scenario_row(
@@ -110,6 +119,7 @@ def _scenario_row(
     yearly = value / 100 * yearly_cost.bleeds
     return {
         "scenario": scenario.name,
+        "condition": scenario.condition,
         "steps": " ".join(scenario.steps),
         "preventable_per_100": value,
         "lo": lo,

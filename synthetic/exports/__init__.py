@@ -14,5 +14,3 @@ EXPORT_FORMATS: dict[str, ExportFormat] = {
     export_format.name: export_format
     for export_format in (BENCH_BOOK, GERMAN_CSV, INCH_WORKBOOK, FRENCH_TAB, SQLITE_SHOP)
 }
-
-__all__ = ["EXPORT_FORMATS", "ExportFormat", "ExportResult", "write_export"]

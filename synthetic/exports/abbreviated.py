@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from synthetic.exports.export_format import ExportFormat, Sheet, columns, levels
+from synthetic.exports.export_format import ExportFormat, ExportSheet, columns, levels
 
 BLEEDS = columns("""
 session_id | bleed_no
@@ -87,9 +87,9 @@ direction: down=D, up=U
 SQLITE_SHOP = ExportFormat(
     name="sqlite_shop",
     sheets=(
-        Sheet("sessions", "shop.sqlite", "bleeds", BLEEDS),
-        Sheet("comebacks", "shop.sqlite", "rtns", RETURNS),
-        Sheet("passes", "shop.sqlite", "bleed_passes", PASSES),
+        ExportSheet("sessions", "shop.sqlite", "bleeds", BLEEDS),
+        ExportSheet("comebacks", "shop.sqlite", "rtns", RETURNS),
+        ExportSheet("passes", "shop.sqlite", "bleed_passes", PASSES),
     ),
     levels=WORDS,
     yes="1",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from synthetic.exports.export_format import ExportFormat, Sheet, columns, levels
+from synthetic.exports.export_format import ExportFormat, ExportSheet, columns, levels
 
 BLEEDS = columns("""
 session_id | Job no
@@ -109,13 +109,13 @@ BOOK = "bench-book.xlsx"
 BENCH_BOOK = ExportFormat(
     name="bench_book",
     sheets=(
-        Sheet("sessions", BOOK, "Bleeds to 2025", BLEEDS, until_year=2025),
-        Sheet("sessions", BOOK, "Bleeds 2026", BLEEDS, from_year=2026),
-        Sheet("technicians", BOOK, "People", PEOPLE),
-        Sheet("coaching", BOOK, "Coaching", COACHING),
-        Sheet("brakes", BOOK, "Brakes", BRAKES),
-        Sheet("comebacks", "came-back.csv", "", RETURNS, ("Brakes that came back",)),
-        Sheet("passes", "bench-notes.sqlite", "passes", PASSES),
+        ExportSheet("sessions", BOOK, "Bleeds to 2025", BLEEDS, until_year=2025),
+        ExportSheet("sessions", BOOK, "Bleeds 2026", BLEEDS, from_year=2026),
+        ExportSheet("technicians", BOOK, "People", PEOPLE),
+        ExportSheet("coaching", BOOK, "Coaching", COACHING),
+        ExportSheet("brakes", BOOK, "Brakes", BRAKES),
+        ExportSheet("comebacks", "came-back.csv", "", RETURNS, ("Brakes that came back",)),
+        ExportSheet("passes", "bench-notes.sqlite", "passes", PASSES),
     ),
     levels=WORDS,
     yes="yes",

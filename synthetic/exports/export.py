@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 
-from synthetic.exports.export_format import ExportFormat, Sheet
-from synthetic.exports.files import first_data_row, write_database, write_text, write_workbook
+from synthetic.exports.export_format import ExportFormat, ExportSheet
+from synthetic.exports.files import first_data_row, write_database, write_export_workbook, write_text
 from synthetic.exports.flaws import Grid, add_flaws
 from synthetic.exports.foreign_rows import Row, foreign_rows
 from synthetic.simulate import SimulatedLog
@@ -65,7 +65,7 @@ def write_export(
 
 def _rows_by_sheet(
     log: SimulatedLog, export_format: ExportFormat, flaws_each: int, rng: np.random.Generator
-) -> list[tuple[Sheet, list[Row]]]:
+) -> list[tuple[ExportSheet, list[Row]]]:
     """The rows of every sheet; flaws are added to a table before it is split into sheets."""
     done: dict[str, list[Row]] = {}
     for sheet in export_format.sheets:
@@ -80,14 +80,14 @@ def _rows_by_sheet(
     return [(sheet, [r for r in done[sheet.table] if _belongs_to_sheet(r, sheet)]) for sheet in export_format.sheets]
 
 
-def _belongs_to_sheet(row: Row, sheet: Sheet) -> bool:
+def _belongs_to_sheet(row: Row, sheet: ExportSheet) -> bool:
     return row.year == 0 or sheet.from_year <= row.year <= sheet.until_year
 
 
-def _write_file(path: Path, export_format: ExportFormat, inside: list[tuple[Sheet, list[Row]]]) -> None:
+def _write_file(path: Path, export_format: ExportFormat, inside: list[tuple[ExportSheet, list[Row]]]) -> None:
     kind = export_format.kind(inside[0][0])
     if kind == "workbook":
-        write_workbook(path, export_format, inside)
+        write_export_workbook(path, export_format, inside)
     elif kind == "database":
         write_database(path, inside)
     else:
@@ -100,7 +100,7 @@ def _headings_table(export_format: ExportFormat) -> pl.DataFrame:
     return pl.DataFrame(rows, schema=["file", "table", "heading", "column", "unit"], orient="row")
 
 
-def _flaws_table(export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
+def _flaws_table(export_format: ExportFormat, sheets: list[tuple[ExportSheet, list[Row]]]) -> pl.DataFrame:
     lines = [
         (sheet.source, first_data_row(sheet, export_format) + at, sheet.table, f.column, f.rule, f.value, f.action)
         for sheet, rows in sheets
@@ -110,6 +110,6 @@ def _flaws_table(export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row
     return pl.DataFrame(lines, schema=FLAW_COLUMNS, orient="row")
 
 
-def _row_counts_table(sheets: list[tuple[Sheet, list[Row]]]) -> pl.DataFrame:
+def _row_counts_table(sheets: list[tuple[ExportSheet, list[Row]]]) -> pl.DataFrame:
     rows = [(sheet.source, sheet.table, len(rows)) for sheet, rows in sheets]
     return pl.DataFrame(rows, schema=["file", "table", "rows"], orient="row")

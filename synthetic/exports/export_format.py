@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-Kind = Literal["text", "workbook", "database"]
+ColumnKind = Literal["text", "workbook", "database"]
 # foreign units per unit of the log
 FACTORS = {
     "": 1.0,
@@ -20,7 +20,7 @@ FACTORS = {
 
 
 @dataclass(frozen=True)
-class Column:
+class ExportColumn:
     """One column: field of the log, heading, unit if it differs from that of the log, digits."""
 
     field: str
@@ -36,7 +36,7 @@ class Column:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class ExportSheet:
     """One table of an export: table of the log, file, sheet or database table, and columns.
 
     `from_year` and `until_year` select the rows of a table that is split into several sheets.
@@ -45,7 +45,7 @@ class Sheet:
     table: str
     file: str
     sheet_name: str
-    columns: tuple[Column, ...]
+    columns: tuple[ExportColumn, ...]
     titles: tuple[str, ...] = ()
     totals: str = ""
     from_year: int = 0
@@ -62,7 +62,7 @@ class ExportFormat:
     """The format in which a workshop's software writes its log."""
 
     name: str
-    sheets: tuple[Sheet, ...]
+    sheets: tuple[ExportSheet, ...]
     levels: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     yes: str = "yes"
     no: str = "no"
@@ -75,19 +75,19 @@ class ExportFormat:
     typed: bool = False
     text_dates_share: float = 0.0
 
-    def kind(self, sheet: Sheet) -> Kind:
+    def kind(self, sheet: ExportSheet) -> ColumnKind:
         if sheet.file.endswith(".xlsx"):
             return "workbook"
         return "database" if sheet.file.endswith(".sqlite") else "text"
 
 
-def columns(rows: str) -> tuple[Column, ...]:
+def columns(rows: str) -> tuple[ExportColumn, ...]:
     """Parse columns, one per line: field | heading | unit | digits; the last two are optional."""
     out = []
     for line in rows.strip().splitlines():
         parts = [part.strip() for part in line.split("|")]
         name, heading, unit, digits = parts + ["", "", "2"][len(parts) - 1 :]
-        out.append(Column(name, heading, unit, int(digits)))
+        out.append(ExportColumn(name, heading, unit, int(digits)))
     return tuple(out)
 
 

@@ -9,18 +9,18 @@ from pathlib import Path
 
 import xlsxwriter
 
-from synthetic.exports.export_format import ExportFormat, Sheet
+from synthetic.exports.export_format import ExportFormat, ExportSheet
 from synthetic.exports.foreign_rows import Cell, Row
 
 
-def first_data_row(sheet: Sheet, export_format: ExportFormat) -> int:
+def first_data_row(sheet: ExportSheet, export_format: ExportFormat) -> int:
     """Row number of the first data row, counting titles, a blank line and headings; 1 in a database."""
     if export_format.kind(sheet) == "database":
         return 1
     return len(sheet.titles) + (1 if sheet.titles else 0) + 2
 
 
-def write_text(path: Path, sheet: Sheet, export_format: ExportFormat, rows: list[Row]) -> None:
+def write_text(path: Path, sheet: ExportSheet, export_format: ExportFormat, rows: list[Row]) -> None:
     """Write a delimited file with titles, headings, rows and a totals line."""
     lines: list[tuple[Cell, ...]] = [(title,) for title in sheet.titles]
     lines += [()] if sheet.titles else []
@@ -36,7 +36,7 @@ def write_text(path: Path, sheet: Sheet, export_format: ExportFormat, rows: list
     path.write_bytes(text.encode(encoding))
 
 
-def write_workbook(path: Path, export_format: ExportFormat, sheets: list[tuple[Sheet, list[Row]]]) -> None:
+def write_export_workbook(path: Path, export_format: ExportFormat, sheets: list[tuple[ExportSheet, list[Row]]]) -> None:
     """Write one workbook with several sheets."""
     content = io.BytesIO()  # no temporary files, and the disk's own errors
     options = {"default_date_format": "yyyy-mm-dd hh:mm", "strings_to_formulas": False, "in_memory": True}
@@ -55,7 +55,7 @@ def write_workbook(path: Path, export_format: ExportFormat, sheets: list[tuple[S
     path.write_bytes(content.getvalue())
 
 
-def write_database(path: Path, sheets: list[tuple[Sheet, list[Row]]]) -> None:
+def write_database(path: Path, sheets: list[tuple[ExportSheet, list[Row]]]) -> None:
     """Write one SQLite file with several tables; columns have no declared type, so that any value fits."""
     path.unlink(missing_ok=True)
     with sqlite3.connect(path) as connection:

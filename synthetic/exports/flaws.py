@@ -13,7 +13,7 @@ from itertools import count
 
 import numpy as np
 
-from synthetic.exports.export_format import ExportFormat, Sheet
+from synthetic.exports.export_format import ExportFormat, ExportSheet
 from synthetic.exports.foreign_rows import Cell, Flaw, Row, number
 from synthetic.simulate import SimulatedLog
 
@@ -31,7 +31,7 @@ RowFlaw = Callable[[Row], Row]
 class Grid:
     """The rows of an export table before they are written."""
 
-    sheet: Sheet
+    sheet: ExportSheet
     export_format: ExportFormat
     rows: list[Row]
     typed: bool

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
-from synthetic.exports.export_format import Column, ExportFormat, Sheet
+from synthetic.exports.export_format import ExportColumn, ExportFormat, ExportSheet
 
 Cell = str | int | float | dt.datetime | dt.date | None
 
@@ -32,7 +32,9 @@ class Row:
     flaws: tuple[Flaw, ...] = field(default=())
 
 
-def foreign_rows(table: pl.DataFrame, sheet: Sheet, export_format: ExportFormat, rng: np.random.Generator) -> list[Row]:
+def foreign_rows(
+    table: pl.DataFrame, sheet: ExportSheet, export_format: ExportFormat, rng: np.random.Generator
+) -> list[Row]:
     """The rows of the table in the columns of this sheet; columns that the table lacks are empty."""
     typed = export_format.typed and export_format.kind(sheet) != "text"
     cells = [_foreign_cells(table, column, export_format, typed, rng) for column in sheet.columns]
@@ -40,7 +42,7 @@ def foreign_rows(table: pl.DataFrame, sheet: Sheet, export_format: ExportFormat,
     return [Row(row, year) for row, year in zip(zip(*cells, strict=True), years, strict=True)]
 
 
-def number(value: float, column: Column, export_format: ExportFormat, typed: bool) -> Cell:
+def number(value: float, column: ExportColumn, export_format: ExportFormat, typed: bool) -> Cell:
     """A number in the unit of this column, written in this format."""
     foreign = column.foreign(value)
     whole = int(foreign) if foreign == int(foreign) else foreign
@@ -48,7 +50,7 @@ def number(value: float, column: Column, export_format: ExportFormat, typed: boo
 
 
 def _foreign_cells(
-    table: pl.DataFrame, column: Column, export_format: ExportFormat, typed: bool, rng: np.random.Generator
+    table: pl.DataFrame, column: ExportColumn, export_format: ExportFormat, typed: bool, rng: np.random.Generator
 ) -> list[Cell]:
     if column.field not in table.columns:
         return [None] * table.height

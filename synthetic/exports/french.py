@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from synthetic.exports.export_format import ExportFormat, Sheet, columns, levels
+from synthetic.exports.export_format import ExportFormat, ExportSheet, columns, levels
 
 BLEEDS = columns("""
 shop | Atelier
@@ -76,8 +76,8 @@ finding: air=air, leak=fuite, old_fluid=liquide usé, worn_part=pièce usée, pa
 FRENCH_TAB = ExportFormat(
     name="french_tab",
     sheets=(
-        Sheet("sessions", "purges.tsv", "", BLEEDS),
-        Sheet("comebacks", "retours.tsv", "", RETURNS),
+        ExportSheet("sessions", "purges.tsv", "", BLEEDS),
+        ExportSheet("comebacks", "retours.tsv", "", RETURNS),
     ),
     levels=WORDS,
     yes="oui",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from synthetic.exports.export_format import ExportFormat, Sheet, columns, levels
+from synthetic.exports.export_format import ExportFormat, ExportSheet, columns, levels
 
 BLEEDS = columns("""
 session_id | Auftrag-Nr.
@@ -79,8 +79,10 @@ finding: air=Luft, leak=undicht, old_fluid=alte Flüssigkeit, worn_part=Verschle
 GERMAN_CSV = ExportFormat(
     name="german_csv",
     sheets=(
-        Sheet("sessions", "entlueftungen.csv", "", BLEEDS, ("Entlüftungsbuch", "Auszug, alle Werkstätten"), "Summe"),
-        Sheet("comebacks", "reklamationen.csv", "", RETURNS),
+        ExportSheet(
+            "sessions", "entlueftungen.csv", "", BLEEDS, ("Entlüftungsbuch", "Auszug, alle Werkstätten"), "Summe"
+        ),
+        ExportSheet("comebacks", "reklamationen.csv", "", RETURNS),
     ),
     levels=WORDS,
     yes="ja",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from synthetic.exports.export_format import ExportFormat, Sheet, columns, levels
+from synthetic.exports.export_format import ExportFormat, ExportSheet, columns, levels
 
 BLEEDS = columns("""
 session_id | Ticket #
@@ -78,8 +78,8 @@ finding: air=Air in line, leak=Leak, old_fluid=Old fluid, worn_part=Worn part, p
 INCH_WORKBOOK = ExportFormat(
     name="inch_workbook",
     sheets=(
-        Sheet("sessions", "service_log.xlsx", "Bleeds", BLEEDS),
-        Sheet("comebacks", "service_log.xlsx", "Returns", RETURNS, ("Returns, all locations",)),
+        ExportSheet("sessions", "service_log.xlsx", "Bleeds", BLEEDS),
+        ExportSheet("comebacks", "service_log.xlsx", "Returns", RETURNS, ("Returns, all locations",)),
     ),
     levels=WORDS,
     yes="Y",

@@ -20,7 +20,7 @@ from tests.pages.predicted import with_predictions
 from tests.shops import report
 
 WHAT_IF = {
-    "scenario": "", "preventable_per_100": 1.0, "lo": 0.5, "hi": 1.5, "comebacks_per_year": 4.0, "minutes_per_year": 180.0,
+    "scenario": "", "condition": "", "preventable_per_100": 1.0, "lo": 0.5, "hi": 1.5, "comebacks_per_year": 4.0, "minutes_per_year": 180.0,
     "parts_per_year": 0.0,
 }  # fmt: skip
 

@@ -247,7 +247,7 @@ def test_the_row_number_is_the_first_column() -> None:
 LOG = (["session_id", "bike_id", "brake", "technician", "started_at"], ["S1", "B1", "front", "Wren", "2025-01-05"])
 
 
-@pytest.mark.parametrize("place", [(1_048_575, 16_383), (1_048_575, 99)])
+@pytest.mark.parametrize("place", [(1_048_575, 16_383), (1_048_575, 99), (1_048_575, 25)])
 def test_a_workbook_with_a_distant_cell_is_refused_before_it_is_opened(place: tuple[int, int]) -> None:
     """A file of 5 kB that would take tens of GB."""
     data = io.BytesIO()

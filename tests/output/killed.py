@@ -21,7 +21,7 @@ from functools import partial
 from pathlib import Path
 
 from analysis.commands.run_audit import AuditOptions, audit_exports
-from analysis.output import run_folder, write_manifest, write_report
+from analysis.output import run_folder, write_log, write_manifest, write_tables
 
 
 def digest(out: Path) -> str:
@@ -42,7 +42,8 @@ def write(pickled: Path, out: Path) -> None:
     """The last part of an audit: its pages and tables into the folder."""
     report, sample = pickle.loads(pickled.read_bytes())
     with run_folder(out, "audit") as folder:
-        write_report(folder, report)
+        write_log(folder, report.log)
+        write_tables(folder, report)
         for page in sample:
             (folder / page.file).write_text(page.text, encoding="utf-8")
         write_manifest(folder, report, ())

@@ -11,9 +11,14 @@ import pytest
 from scipy import stats
 
 from analysis.people import credibility
-from analysis.people.copies_and_habits import constant_findings, copy_findings, duration_findings
-from analysis.people.digit_preference import digit_findings
-from analysis.people.entries import Finding, recorded_values
+from analysis.people.entries import (
+    EntryFinding,
+    constant_findings,
+    copy_findings,
+    digit_findings,
+    duration_findings,
+    recorded_values,
+)
 from tests.people.logs import FIRST, entries, ready
 
 PEOPLE = ("Alder", "Flint", "Sorrel")
@@ -25,7 +30,7 @@ def travels(seed: int, count: int = 120, grid: float = 0.5) -> list[dict[str, An
     return [{"lever_travel_after_mm": float(value)} for value in values]
 
 
-def of(findings: list[Finding], who: str) -> Finding:
+def of(findings: list[EntryFinding], who: str) -> EntryFinding:
     return next(one for one in findings if one.technician == who)
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from analysis.dataset import BleedData
 from analysis.people import add_ranking_sensitivity
-from analysis.people.sensitivity import leave_technician_out
+from analysis.people.credibility import leave_technician_out
 from schemas import empty, validate_table
 from schemas.intermediate import MissedSteps
 from schemas.outputs import Credibility

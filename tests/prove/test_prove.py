@@ -7,7 +7,7 @@ import polars as pl
 import pytest
 
 from analysis.errors import UserError
-from analysis.prove import Scenario, SimulationResult, audit_simulation, proof, proof_scenarios, run_proof
+from analysis.prove import ProofWorkshop, SimulationResult, audit_simulation, proof, proof_workshops, run_proof
 from analysis.prove.measures import OUTCOME_TARGETS
 from analysis.prove.scenarios import ONE_OF_FIVE, ONE_OF_THREE
 from analysis.prove.workshop_measures import ONE_FOUND, ONE_MISTAKEN, LastBleeds, risk_figures
@@ -52,13 +52,13 @@ def test_false_discoveries_and_the_worst_step_are_counted():
 
 
 def test_a_workshop_is_audited_and_compared_with_its_truth():
-    one = audit_simulation(Scenario("base", 900, 5))
+    one = audit_simulation(ProofWorkshop("base", 900, 5))
     assert len(one.estimate) == len(one.truth) > 5
     assert all(lo <= e <= hi for lo, e, hi in zip(one.lo, one.estimate, one.hi, strict=True))
 
 
 def test_the_risk_is_compared_with_the_best_achievable():
-    figures = audit_simulation(Scenario("base", 1500, 6)).risk
+    figures = audit_simulation(ProofWorkshop("base", 1500, 6)).risk
     assert figures["default trees"] < figures["share"] < figures["upper_bound"] < 1
     assert 0 < figures["caught"] < figures["most caught"]
     one = world_held("base", [0.5, 0.1], [0.55, 0.4])
@@ -99,7 +99,7 @@ def cut_short(tmp_path_factory):
 def test_an_interrupted_run_resumes(cut_short):
     folder, _, message, rest = cut_short
     assert len(message) == 3
-    assert len(rest) == len(proof_scenarios(1, 100)) - 3
+    assert len(rest) == len(proof_workshops(1, 100)) - 3
     assert (folder / "proof" / "tables" / "prove.csv").exists()
     assert [path.name for path in folder.iterdir()] == ["proof"]
 
@@ -128,11 +128,11 @@ def test_a_file_in_place_of_the_results_folder_stops_with_a_message(tmp_path):
 
 @pytest.mark.parametrize("name", ["two technicians", "a shop stops writing returns", "months differ", ONE_OF_THREE])
 def test_workshops_of_groups_and_months_give_outcomes_with_a_target(name):
-    facts = audit_simulation(Scenario(name, 1200, 7)).facts
+    facts = audit_simulation(ProofWorkshop(name, 1200, 7)).facts
     assert facts
     assert {fact.measure for fact in facts} <= OUTCOME_TARGETS.keys()
 
 
 def test_a_doubled_hazard_among_five_technicians_is_an_outcome():
-    facts = {fact.measure: fact.true for fact in audit_simulation(Scenario(ONE_OF_FIVE, 3000, 7)).facts}
+    facts = {fact.measure: fact.true for fact in audit_simulation(ProofWorkshop(ONE_OF_FIVE, 3000, 7)).facts}
     assert set(facts) == {ONE_FOUND, ONE_MISTAKEN}

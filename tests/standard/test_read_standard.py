@@ -77,6 +77,9 @@ def test_a_step_may_read_one_of_the_shops_own_fields(tmp_path):
         (STEP.replace("min = 3", 'brake_limits = ["port_nm_min", "rotor"]'), "brake_limits contains 'rotor'"),
         (STEP.replace('id = "cycles"', 'id = "session_id"'), "cannot be a step's id"),
         (STEP + 'acts_on = ["mood"]\n', "acts_on contains 'mood'"),
+        (STEP + 'title = "Purge\\u0000d"\n', r"line 5, step 1 (cycles): title = 'Purge\x00d'"),
+        (STEP + 'missed_title = """two\nlines"""\n', "one line of text without control characters"),
+        ('shops = ["Quay\\u001b[2J"]\n', "shops = "),
         ('[fluids]\nreplaces = { dot9 = ["dot4"] }\n', "unknown key 'dot9'"),
         ('[fluids.replaces]\ndot3 = "dot4"\n', "line 2, fluids.replaces: dot3 = 'dot4'"),
         ("[second_check]\nrecall_minutes = -1\n", "line 2, second_check: recall_minutes = -1"),
@@ -142,8 +145,8 @@ def test_a_step_may_require_a_text(tmp_path):
 @pytest.mark.parametrize(
     ("create", "message"),
     [
-        (lambda path: None, "does not exist"),
-        (lambda path: path.mkdir(), "is not a file"),
+        (lambda path: None, "cannot be read"),
+        (lambda path: path.mkdir(), "this is a folder"),
         (lambda path: path.write_bytes(b"\xff\xfe[\x00"), "is not UTF-8"),
         (lambda path: path.write_text("#" * 1_000_001), "larger than 1 MB"),
     ],

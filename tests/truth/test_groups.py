@@ -9,7 +9,7 @@ import pytest
 
 from analysis.prove.measures import OUTCOME_TARGETS
 from analysis.prove.one_workshop import SimulationResult, audit_simulation
-from analysis.prove.scenarios import CHANGES, GROUP_FAMILIES, LARGE_SESSIONS, ONE_OF_FIVE, UNCHANGED, Scenario
+from analysis.prove.scenarios import CHANGES, GROUP_FAMILIES, LARGE_SESSIONS, ONE_OF_FIVE, UNCHANGED, ProofWorkshop
 from analysis.prove.workshop_measures import share_row
 
 pytestmark = pytest.mark.truth
@@ -20,7 +20,7 @@ WORKSHOPS, FIRST_SEED, SESSIONS, BUSY = 200, 90_000, 3000, 3900
 def worlds(request: pytest.FixtureRequest) -> list[SimulationResult]:
     name = request.param
     sessions = LARGE_SESSIONS if name == ONE_OF_FIVE else BUSY if name in (CHANGES, UNCHANGED) else SESSIONS
-    return [audit_simulation(Scenario(name, sessions, FIRST_SEED + seed)) for seed in range(WORKSHOPS)]
+    return [audit_simulation(ProofWorkshop(name, sessions, FIRST_SEED + seed)) for seed in range(WORKSHOPS)]
 
 
 def test_false_alarms_stay_within_targets_and_true_differences_are_found(worlds: list[SimulationResult]) -> None:

@@ -12,7 +12,7 @@ import pytest
 
 from analysis.prove.measures import OUTCOME_TARGETS
 from analysis.prove.one_workshop import SimulationResult, audit_simulation
-from analysis.prove.scenarios import LARGE_SESSIONS, PEOPLE_FAMILIES, TRIAL_FUTILE, TRIAL_WORKS, Scenario
+from analysis.prove.scenarios import LARGE_SESSIONS, PEOPLE_FAMILIES, TRIAL_FUTILE, TRIAL_WORKS, ProofWorkshop
 from analysis.prove.workshop_measures import share_row
 from analysis.risk import BleedOutcomes, SecondCheckCost, second_checks
 from analysis.standard import SecondCheck
@@ -30,7 +30,7 @@ COST = SecondCheckCost(SecondCheck(6, 0.7, 15, 7, recall_minutes=5), comeback_mi
 def worlds(request: pytest.FixtureRequest) -> list[SimulationResult]:
     name = request.param
     sessions = LARGE_SESSIONS if name in (TRIAL_FUTILE, TRIAL_WORKS) else SESSIONS
-    return [audit_simulation(Scenario(name, sessions, FIRST_SEED + seed)) for seed in range(WORKSHOPS)]
+    return [audit_simulation(ProofWorkshop(name, sessions, FIRST_SEED + seed)) for seed in range(WORKSHOPS)]
 
 
 def test_false_alarms_stay_within_targets(worlds: list[SimulationResult]) -> None:

@@ -1,10 +1,11 @@
-"""Text cells: words for missing values and for yes and no, how words are compared, and words as levels."""
+"""Text cells: words for missing values and for yes and no, how words are compared, words as levels, formulas guarded."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
 from collections.abc import Callable, Iterable, Mapping
+from typing import Any
 
 import polars as pl
 
@@ -12,6 +13,12 @@ MISSING = ("", "-", "–", "n/a", "na", "n.r.", "k.a.", "null", "none", "nan")
 TRUE = ("true", "yes", "y", "1")
 FALSE = ("false", "no", "n", "0")
 LEVEL_FAULT, SCOPE_FAULT, YES_NO_FAULT = "unknown_level", "out_of_scope", "unreadable"
+FORMULA_START = r"^('*[=+\-@\t\r])"
+"""The beginning of a cell that a spreadsheet would take for a formula; apostrophes before it count."""
+FORMULA_INSIDE = r"""([;\t\r\n])(['"]*[=+\-@])"""
+"""The same within a cell, if a spreadsheet takes this separator and ignores quotes that begin before it."""
+GUARD_START, GUARD_INSIDE = FORMULA_START.replace("^", "^'"), FORMULA_INSIDE.replace(")(", ")'(")
+PLAIN_NUMBER = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 WordLevels = Mapping[str, str]
 """The level of each word, spelled as by `normalise_level`; "" is an empty cell."""
 
@@ -96,6 +103,21 @@ def map_categories(cells: pl.Series, words: WordLevels, missing: Iterable[str] =
         if cell is not None and cell.strip().casefold() not in missing_cells and (key := _comparison_key(cell)) in words
     }
     return text.replace_strict(level_of_cell, default=None, return_dtype=pl.String)
+
+
+def guard_formulas(texts: pl.Expr) -> pl.Expr:
+    """Texts with an apostrophe before each formula that a spreadsheet would run, whichever separator it assumes.
+
+    A formula begins with = + - @ tab or carriage return, at the start of the cell or after a separator in it; a number is none.
+    """
+    guarded = texts.str.replace_all(FORMULA_INSIDE, "${1}'${2}")
+    is_formula = texts.str.contains(FORMULA_START) & ~texts.str.contains(PLAIN_NUMBER)
+    return pl.when(is_formula).then(guarded.str.replace("^", "'")).otherwise(guarded)
+
+
+def remove_guards(texts: Any) -> Any:
+    """Texts (a polars expression or series) as they were before `guard_formulas`."""
+    return texts.str.replace(GUARD_START, "${1}").str.replace_all(GUARD_INSIDE, "${1}${2}")
 
 
 def _comparison_key(cell: str) -> str:

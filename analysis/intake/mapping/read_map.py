@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import tomllib
 from collections.abc import Callable
 from math import isfinite
 from pathlib import Path
@@ -13,7 +12,7 @@ from analysis.errors import UserError
 from analysis.intake.convert.cleaned_text import normalise_level
 from analysis.intake.convert.numbers import UNIT_NAMES, unit_for
 from analysis.intake.mapping.table_map import FIELDS, ColumnMap, Mapping, OwnColumn, TableMap, required_fields
-from analysis.intake.readers.files import refuse_special
+from analysis.intake.readers.files import parse_toml, read_small_text
 from analysis.intake.readers.limits import NAME_CHARACTERS
 
 OWN_TYPES = ("text", "number", "whole number", "true/false", "date")
@@ -26,7 +25,6 @@ NAME_FIELDS = ("technician", "shop", "brake_model", "bike_kind", "trial", "trial
 """Fields of names, for which a map may list other spellings of the same name."""
 _NOT_FOR_TEXT_FILES = ("idna", "punycode", "raw-unicode-escape", "unicode-escape")
 _MAX_QUOTED = 80
-MAX_BYTES = 1_000_000
 
 
 def read_map(path: str | Path) -> Mapping:
@@ -38,26 +36,12 @@ def read_map(path: str | Path) -> Mapping:
         The file cannot be read or is not TOML; a table, key, field, unit or level is unknown; a heading is used twice.
         The message gives file and key.
     """
-    try:
-        status = Path(path).stat()
-        refuse_special(str(path), status)
-        if status.st_size > MAX_BYTES:
-            raise UserError(str(path), "is larger than 1 MB", "a map of a few kilobytes", "check the path")
-        text = Path(path).read_text("utf-8-sig")
-    except OSError as error:
-        raise UserError(str(path), f"cannot be read: {error.strerror}", "a map in TOML", "check the path") from error
-    except UnicodeDecodeError as error:
-        raise UserError(str(path), "is not UTF-8 text", "a map in TOML, UTF-8", "save it as UTF-8") from error
-    return parse_map(text, str(path))
+    return parse_map(read_small_text(path, "a map in TOML"), str(path))
 
 
 def parse_map(text: str, path: str) -> Mapping:
     """Check a map given as TOML; `path` names it in messages. Errors as in `read_map`."""
-    try:
-        content = tomllib.loads(text)
-        repr(content)  # fails for a hexadecimal number too long for any message
-    except (ValueError, RecursionError) as error:
-        raise UserError(path, f"is not TOML: {error}", "lines of the form key = value", "fix that line") from error
+    content = parse_toml(text, path)
     sections = []
     for table, section in content.items():
         if table not in FIELDS:

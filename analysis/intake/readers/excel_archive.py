@@ -20,12 +20,13 @@ _UNPACK_BYTES = 1 << 20
 _USES_1904 = re.compile(rb"date1904=[\"'](?:1|true)")
 _EXPECTED = "a workbook (.xlsx, .xls or .ods), CSV, JSON lines, Parquet or SQLite"
 
-MAX_CELLS = 30_000_000
-"""A sheet whose cells span no larger rectangle is always read: it takes about 1 GB. 1,048,576 rows of 26 columns fit."""
+MAX_CELLS = 5_000_000
+"""A sheet whose cells span no larger rectangle is always read: it takes about 350 MB."""
 _MAX_CELLS_PER_FILLED = 4
 _OVERLAP = 256
 """Bytes; longer than the beginning of a cell."""
-_CELL_BEYOND_Z = re.compile(rb"\sr=[\"']([A-Z]{2,3})[0-9]")
+_FAR_CELL = re.compile(rb"\sr=[\"'](?:[A-Z]{2,3}[0-9]|[A-Z][0-9]{6})")
+"""Beyond column Z or row 99,999."""
 _CELL = re.compile(rb"\sr=[\"']([A-Z]{1,3})([0-9]{1,7})[\"']")
 _FILLED_CELL = re.compile(rb"<(?:\w+:)?c\s[^>]*?\br=[\"']([A-Z]{1,3})([0-9]{1,7})[\"'][^>]*+(?<!/)>")
 _OPENDOCUMENT_TAG = re.compile(
@@ -147,7 +148,7 @@ def _check_unpacked_size(file: Snapshot, unpacked: int) -> None:
 
 def _refuse_sparse_sheet(file: Snapshot, archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> None:
     """Raise a UserError if a sheet spans far more cells than are filled: the library makes room for all of them."""
-    if not any(_CELL_BEYOND_Z.search(chunk) for chunk in _overlap_chunks(_read_chunks(archive, member))):
+    if not any(_FAR_CELL.search(chunk) for chunk in _overlap_chunks(_read_chunks(archive, member))):
         return  # so MAX_CELLS cannot be exceeded
     for pattern in (_CELL, _FILLED_CELL):  # cells with a format but no value take no room
         extent = _measure_sheet(pattern, _read_chunks(archive, member))

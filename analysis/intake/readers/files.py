@@ -1,4 +1,4 @@
-"""Read the bytes of files, and list the files of a folder."""
+"""Read the bytes of files, small texts and TOML, and list the files of a folder."""
 
 from __future__ import annotations
 
@@ -6,10 +6,12 @@ import hashlib
 import json
 import os
 import stat
+import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from analysis.errors import UserError
 from analysis.intake.readers import limits
@@ -40,6 +42,8 @@ _MANIFEST = "manifest.json"
 _MANIFEST_KEYS = {"version", "inputs", "as_of", "window_days"}
 _MAX_MANIFEST_BYTES = 64 * 2**20
 _READ_BYTES = 1 << 22
+SMALL_FILE_BYTES = 1_000_000
+"""Of a map, a procedure or a letter."""
 _SPECIAL_FILES = (
     (stat.S_ISFIFO, "a pipe"),
     (stat.S_ISCHR, "a device"),
@@ -91,6 +95,47 @@ def snapshot(path: Path, label: str) -> Snapshot:
     if not same_file or len(data) > limits.FILE_BYTES or before.st_size not in (0, len(data)):
         raise changed_file_error(label)
     return Snapshot(label, data, hashlib.sha256(data).hexdigest())
+
+
+def read_small_file(
+    path: str | Path, expected: str, remedy: str = "check the path", most: int = SMALL_FILE_BYTES
+) -> bytes:
+    """Read a regular file of at most `most` bytes.
+
+    Raises
+    ------
+    UserError
+        It is no such file, or cannot be read; with `expected` and `remedy`.
+    """
+    label = printable_path(path)
+    try:
+        status = file_status(Path(path))
+        refuse_special(label, status)
+        if status.st_size > most:
+            raise UserError(label, f"is larger than {most / 1e6:,.0f} MB")
+        return Path(path).read_bytes()
+    except OSError as problem:
+        raise UserError(label, unreadable_file_error(label, problem).problem, expected, remedy) from problem
+    except UserError as error:
+        raise UserError(label, error.problem, expected, remedy) from error
+
+
+def read_small_text(path: str | Path, expected: str) -> str:
+    """Read a regular UTF-8 file of at most 1 MB; errors as `read_small_file`, and for text in another encoding."""
+    try:
+        return read_small_file(path, expected).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise UserError(printable_path(path), "is not UTF-8 text", expected, "save it as UTF-8") from error
+
+
+def parse_toml(text: str, label: str) -> dict[str, Any]:
+    """The content of a TOML file; UserError if it is none."""
+    try:
+        content = tomllib.loads(text)
+        repr(content)  # fails for a hexadecimal number too long for any message
+    except (ValueError, RecursionError) as error:
+        raise UserError(label, f"is not valid TOML: {error}", "key = value lines", "correct that line") from error
+    return content
 
 
 def folder_files(path: Path) -> FolderFiles:
