@@ -18,6 +18,8 @@ BRAKES = ("front", "rear")
 JOB_REASONS = (
     "scheduled", "soft_lever", "dirty_fluid", "new_hose", "new_brake", "leak_repair", "comeback", "other",
 )  # fmt: skip
+RETURN_REASONS = ("comeback", "soft_lever")
+"""Reasons that make a job the repair of an earlier bleed of the brake, if there is one."""
 FLUIDS = ("mineral", "dot3", "dot4", "dot5.1")
 FLUID_NAMES = {"mineral": "mineral oil", "dot3": "DOT 3", "dot4": "DOT 4", "dot5.1": "DOT 5.1"}
 """Fluids in a mechanic's words."""

@@ -10,7 +10,7 @@ from pandera.typing.polars import DataFrame
 from analysis.intake.mapping.table_map import FIELDS
 from schemas import empty, validate_table
 from schemas.intermediate import Links
-from schemas.log import BRAKES, Comebacks, Sessions
+from schemas.log import BRAKES, RETURN_REASONS, Comebacks, Sessions
 
 FIELDS_FROM_PASSES = ("cycles", "volume_moved_ml", "bubbles_first", "bubbles_last")
 TOLERANCE_ML = 1.0
@@ -28,8 +28,10 @@ def link_returns(
     If the return names an accepted bleed of its bike that is not later, that is the one. If the bleed it names was
     rejected, is of another bike or is later, the return stays unmatched. Otherwise it is the latest earlier bleed of
     the same bike and brake, or, if the return names no brake, of the same bike, provided only one of its brakes had
-    been bled. With times on both sides, earlier means not after that time; else not after that day. The rows are
-    accepted ones; `rejected_ids` are of bleeds that were rejected.
+    been bled. With times on both sides, earlier means not after that time; else not after that day, but a bleed of that
+    day may be the repair of this return. It is, if it was done for a comeback or a soft lever; if its reason is not
+    recorded, it is taken to be where the brake had been bled before that day. The rows are accepted ones;
+    `rejected_ids` are of bleeds that were rejected.
 
     Returns
     -------
@@ -41,9 +43,16 @@ def link_returns(
     has_return = pl.col("bike_id").is_in(comebacks["bike_id"].implode())
     is_named = pl.col("session_id").is_in(comebacks["session_id"].drop_nulls().implode())
     bleeds = (
-        sessions.select("session_id", "bike_id", "brake", "started_at")
-        .filter(has_return | is_named)
-        .select("bike_id", "brake", bleed="session_id", time=pl.col("started_at"), day=pl.col("started_at").dt.date())
+        sessions.filter(has_return | is_named)
+        .select(
+            "bike_id",
+            "brake",
+            "job_reason",
+            bleed="session_id",
+            time=pl.col("started_at"),
+            day=pl.col("started_at").dt.date(),
+            timed=pl.col("started_at_has_time"),
+        )
         .sort("time", "bleed")
     )
     returns = comebacks.select(
@@ -53,6 +62,7 @@ def link_returns(
         named_bleed="session_id",
         time=_latest_time(),
         day_back=pl.col("returned_at").dt.date(),
+        back_timed=pl.col("returned_at_has_time"),
     )
     by_id = _returns_naming_a_bleed(bleeds, returns)
     matched_by_id = by_id.filter("agrees")
@@ -81,7 +91,7 @@ def _latest_time() -> pl.Expr:
 def _returns_naming_a_bleed(bleeds: pl.DataFrame, returns: pl.DataFrame) -> pl.DataFrame:
     """Returns that name an accepted bleed, and whether bike and time agree with it."""
     with_bleed = returns.filter(pl.col("named_bleed").is_not_null()).join(
-        bleeds.rename({"bike_id": "bled_bike", "time": "bled_at"}),
+        bleeds.select("bleed", bled_bike="bike_id", bled_at="time"),
         left_on="named_bleed",
         right_on="bleed",
         how="inner",
@@ -93,22 +103,32 @@ def _returns_naming_a_bleed(bleeds: pl.DataFrame, returns: pl.DataFrame) -> pl.D
 def _latest_bleed(bleeds: pl.DataFrame, returns: pl.DataFrame) -> pl.DataFrame:
     """The latest earlier bleed of the bike and brake; without a brake, only if one brake alone has an earlier bleed."""
     with_brake = returns.filter(pl.col("brake").is_not_null())
-    same_brake = with_brake.join_asof(
-        bleeds, on="time", by=["bike_id", "brake"], strategy="backward", check_sortedness=False
-    )
     without_brake = returns.filter(pl.col("brake").is_null()).drop("brake")
     of_each_brake = pl.concat(
-        without_brake.join_asof(
-            bleeds.filter(pl.col("brake") == brake),
-            on="time",
-            by="bike_id",
-            strategy="backward",
-            check_sortedness=False,
-        ).select("comeback_id", "bleed")
-        for brake in BRAKES
-    ).filter(pl.col("bleed").is_not_null())
+        _latest_of_brake(bleeds.filter(pl.col("brake") == brake), without_brake, ["bike_id"]) for brake in BRAKES
+    )
     only_brake = of_each_brake.filter(~pl.col("comeback_id").is_duplicated())
-    return pl.concat([same_brake.select("comeback_id", "bleed"), only_brake]).filter(pl.col("bleed").is_not_null())
+    return pl.concat([_latest_of_brake(bleeds, with_brake, ["bike_id", "brake"]), only_brake])
+
+
+def _latest_of_brake(bleeds: pl.DataFrame, returns: pl.DataFrame, by: list[str]) -> pl.DataFrame:
+    """The latest earlier bleed that is not the repair of the return (comeback_id, bleed)."""
+    of_earlier_days = (
+        returns.select("comeback_id", *by, time=pl.col("time").dt.truncate("1d") - pl.duration(microseconds=1))
+        .join_asof(bleeds, on="time", by=by, strategy="backward", check_sortedness=False)
+        .select("comeback_id", before="bleed")
+    )
+    latest = returns.join_asof(bleeds, on="time", by=by, strategy="backward", check_sortedness=False)
+    unclear = (pl.col("day") == pl.col("day_back")) & ~(pl.col("timed") & pl.col("back_timed")).fill_null(False)
+    bleed = (
+        pl.when(unclear & pl.col("job_reason").is_in(RETURN_REASONS))
+        .then("before")
+        .when(unclear & pl.col("job_reason").is_null())
+        .then(pl.coalesce("before", "bleed"))
+        .otherwise("bleed")
+    )
+    matches = latest.join(of_earlier_days, on="comeback_id", how="left").select("comeback_id", bleed=bleed)
+    return matches.filter(pl.col("bleed").is_not_null())
 
 
 @dataclass(frozen=True)

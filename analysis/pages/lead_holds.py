@@ -42,7 +42,7 @@ def recall_finding(report: Report) -> Finding:
         text += f" Of those to recall, start with the {_number_word(recent)} bled in the last {RECENT_DAYS} days."
     reasons = certain.group_by("rule").len().sort("len", "rule", descending=[True, False])
     counts = [f"{HOLD_LABELS[rule]}: {n}" for rule, n in reasons.iter_rows()]
-    detail = f"To recall: {'; '.join(counts)}." if counts else ""
+    detail = f"To recall, by most serious reason: {'; '.join(counts)}." if counts else ""
     return Finding(text, f"{detail}{note}".strip())
 
 

@@ -75,9 +75,15 @@ def _ride_advice(row: dict[str, Any]) -> str:
 
 def _planned_work_text(row: dict[str, Any]) -> str:
     """What the workshop will do about every open reason; another bleed makes measuring first unnecessary."""
-    fluid = WRONG_FAMILY if row["action"].startswith(DO_NOT_RIDE) else FLUSH
-    rules = [rule for rule in row["rules"] if rule != "long_travel" or "not_firm" not in row["rules"]]
-    return " ".join(fluid if rule == "wrong_fluid" else WORK[rule] for rule in rules)
+    texts = []
+    for rule, action in zip(row["rules"], row["actions"], strict=True):
+        if rule == "wrong_fluid":
+            texts.append(WRONG_FAMILY if action.startswith(DO_NOT_RIDE) else FLUSH)
+        elif rule != "long_travel" or "not_firm" not in row["rules"]:
+            texts.append(WORK[rule])
+    if WRONG_FAMILY in texts:
+        texts = [text for text in texts if text != FLUSH]
+    return " ".join(dict.fromkeys(texts))
 
 
 def letter_template(text: str, file: str) -> str:

@@ -37,11 +37,12 @@ def unrecorded_safety_checks(log: Log) -> list[str]:
 
 
 def open_recalls(report: Report) -> pl.DataFrame:
-    """Open recalls, most urgent first: each brake once, under its latest bleed to recall and the most serious reason of that bleed.
+    """Open recalls, most urgent first: each brake once, under its latest bleed to recall.
 
-    The columns of `report.holds`, bike_id, brake, shop, technician and day of the bleed; `older` (than 31 days); `rules`,
-    every open reason of the brake; `finding`, what was recorded for each of them, with the day where it is another.
-    Brakes to measure again come last.
+    The columns of `report.holds`, with `rule`, `action` and `priority` of the most serious open reason of the brake, whichever
+    of its bleeds that is from; bike_id, brake, shop, technician and day of the listed bleed; `older` (than 31 days); `rules`
+    and `actions`, every open reason of the brake and what to do about it; `finding`, what was recorded for each of them,
+    with the day where it is another. Brakes to measure again come last.
     """
     open_holds = report.holds.filter("open").join(
         _bleed_columns(report), on="session_id", how="left", maintain_order="left"
@@ -50,10 +51,13 @@ def open_recalls(report: Report) -> pl.DataFrame:
     certain = (~TO_MEASURE).any().over(BRAKE)
     leading = open_holds.filter(~(TO_MEASURE & certain))
     latest = leading.filter(pl.col("day") == pl.col("day").max().over(BRAKE))
-    worst = latest.sort("priority", "session_id").unique(BRAKE, keep="first", maintain_order=True)
-    reasons = _all_reasons(open_holds, worst)
-    worst = worst.drop("finding").join(reasons, on=BRAKE, how="left", maintain_order="left")
-    return worst.sort(TO_MEASURE, "older", "priority", "days_since", "session_id")
+    listed = latest.sort("priority", "session_id").unique(BRAKE, keep="first", maintain_order=True)
+    reasons = _all_reasons(open_holds, listed)
+    worst = leading.sort("priority", "day", "session_id", descending=[False, True, False])
+    worst = worst.unique(BRAKE, keep="first", maintain_order=True).select(*BRAKE, "rule", "action", "priority")
+    recalls = listed.drop("finding", "rule", "action", "priority").join(worst, on=BRAKE, maintain_order="left")
+    recalls = recalls.join(reasons, on=BRAKE, how="left", maintain_order="left")
+    return recalls.sort(TO_MEASURE, "older", "priority", "days_since", "session_id")
 
 
 def _finding_text() -> pl.Expr:
@@ -73,7 +77,7 @@ def _finding_text() -> pl.Expr:
 
 
 def _all_reasons(open_holds: pl.DataFrame, worst: pl.DataFrame) -> pl.DataFrame:
-    """Every open reason of each brake, the most serious of the listed bleed first (bike_id, brake, finding, rules)."""
+    """Every open reason of each brake, the most serious first (bike_id, brake, finding, rules, actions)."""
     listed = open_holds.join(worst.select(*BRAKE, listed_day="day"), on=BRAKE, how="inner")
     elsewhere = pl.col("day") != pl.col("listed_day")
     dated = (
@@ -81,10 +85,11 @@ def _all_reasons(open_holds: pl.DataFrame, worst: pl.DataFrame) -> pl.DataFrame:
         .then(pl.format("{} (on {})", "finding", pl.col("day").dt.strftime("%-d %B %Y")))
         .otherwise("finding")
     )
-    rows = listed.with_columns(finding=dated).sort(elsewhere, "priority", "session_id")
+    rows = listed.with_columns(finding=dated).sort("priority", elsewhere, "session_id")
     return rows.group_by(BRAKE, maintain_order=True).agg(
         pl.col("finding").unique(maintain_order=True).str.join(" and "),
-        rules=pl.col("rule").unique(maintain_order=True),
+        rules=pl.col("rule"),
+        actions=pl.col("action"),
     )
 
 

@@ -164,7 +164,10 @@ def _format_millimetres(reading: pl.Expr) -> pl.Expr:
 def _recall_rows(
     bleeds: pl.DataFrame, rule: str, broken: pl.Expr, observed: pl.Expr, required: pl.Expr, action: pl.Expr
 ) -> pl.DataFrame:
-    return bleeds.filter(broken.fill_null(False)).select(
+    rows = bleeds.filter(
+        broken.fill_null(False)
+    ).rechunk()  # polars' format panics where the first of several chunks is empty
+    return rows.select(
         "session_id", "started_at", rule=pl.lit(rule), observed=observed, required=required, action=action
     )
 

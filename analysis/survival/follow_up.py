@@ -13,9 +13,8 @@ from analysis.stats import level_codes
 from analysis.survival.observation_window import WHOLE_LOG, ObservationWindow
 from schemas import validate_table
 from schemas.intermediate import Followed, Returns, Workload
-from schemas.log import Sessions
+from schemas.log import RETURN_REASONS, Sessions
 
-RETURN_REASONS = ("comeback", "soft_lever")
 OTHER_COMPLAINTS, BLEED_FINDINGS = ("noise", "drag"), ("air", "leak", "old_fluid")
 RE_BLED_OUTCOMES = ("re_bled", "elsewhere")
 """Outcomes of a recall or second check after which the brake has another bleed in it."""

@@ -7,13 +7,13 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class LinkCase:
-    """Bleeds (ID, brake, start) of bike B, one return (named bleed, brake, time), and the bleed it belongs to.
+    """Bleeds (ID, brake, start, reason for the job) of bike B, one return (named bleed, brake, time), its bleed.
 
     `rejected` are IDs of rejected bleeds.
     """
 
     because: str
-    bleeds: tuple[tuple[str, str, str], ...]
+    bleeds: tuple[tuple[str, ...], ...]
     back: tuple[str | None, str | None, str]
     bleed: str | None
     rejected: tuple[str, ...] = ()
@@ -22,12 +22,23 @@ class LinkCase:
 
 FRONT = (("S1", "front", "2026-01-05"),)
 TWICE = (("S1", "front", "2026-01-05"), ("S2", "front", "2026-02-05"))
+REPAIR = (("S1", "front", "2026-01-05"), ("S2", "front", "2026-02-05", "comeback"))
+SERVICE = (("S1", "front", "2026-01-05"), ("S2", "front", "2026-02-05", "scheduled"))
+TIMED = (("S1", "front", "2026-01-05"), ("S2", "front", "2026-02-05T09:00", "comeback"))
 BOTH = (("S1", "front", "2026-01-05"), ("S2", "rear", "2026-01-06"))
 
 LINK_CASES = [
     LinkCase("the latest earlier bleed of the brake", TWICE, (None, "front", "2026-03-01"), "S2"),
     LinkCase("a bleed after the return does not count", TWICE, (None, "front", "2026-01-20"), "S1"),
     LinkCase("the same day counts if no time is recorded", FRONT, (None, "front", "2026-01-05"), "S1"),
+    LinkCase("a bleed of that day for a comeback is the repair", REPAIR, (None, "front", "2026-02-05"), "S1"),
+    LinkCase("even if no earlier bleed is in the log", REPAIR[1:], (None, "front", "2026-02-05"), None),
+    LinkCase("a bleed of that day for another reason came first", SERVICE, (None, "front", "2026-02-05"), "S2"),
+    LinkCase(
+        "its reason not recorded, it is the repair of an earlier bleed", TWICE, (None, "front", "2026-02-05"), "S1"
+    ),
+    LinkCase("both times recorded, they decide", TIMED, (None, "front", "2026-02-05T15:00"), "S2"),
+    LinkCase("no brake named, the repair of the only one", REPAIR, (None, None, "2026-02-05"), "S1"),
     LinkCase("no bleed before the return", FRONT, (None, "front", "2026-01-04"), None),
     LinkCase("the other brake", FRONT, (None, "rear", "2026-02-01"), None),
     LinkCase("another bike", FRONT, (None, "front", "2026-02-01"), None, bike="C"),

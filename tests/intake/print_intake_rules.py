@@ -15,7 +15,7 @@ def rules_text() -> str:
         "",
         "Every line is checked by a test. Bleeds and returns are of bike B unless another is given.",
         "",
-        "| case | bleeds (ID, brake, start) | return (bleed named, brake, time) | belongs to |",
+        "| case | bleeds (ID, brake, start, reason) | return (bleed named, brake, time) | belongs to |",
         "| --- | --- | --- | --- |",
         *(_line(case) for case in LINK_CASES),
         "",

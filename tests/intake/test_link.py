@@ -14,7 +14,13 @@ from tests.intake.print_intake_rules import rules_text
 
 @pytest.mark.parametrize("case", LINK_CASES, ids=lambda case: case.because)
 def test_a_return_belongs_to_the_bleed_of_the_case(case):
-    bleeds = table("sessions", [bleed(i, start, brake=brake, bike_id="B") for i, brake, start in case.bleeds])
+    bleeds = table(
+        "sessions",
+        [
+            bleed(i, start, brake=brake, bike_id="B", job_reason=(*reason, None)[0])
+            for i, brake, start, *reason in case.bleeds
+        ],
+    )
     named_bleed, brake, when = case.back
     returns = table("comebacks", [comeback("C1", when, session_id=named_bleed, brake=brake, bike_id=case.bike)])
     links = link_returns(bleeds, returns, pl.Series(case.rejected, dtype=pl.String))

@@ -15,7 +15,8 @@ MOMENTS = st.builds(
     st.sampled_from([None, 0, 9, 15]),
 )
 BIKES, BRAKES = st.sampled_from("ABC"), st.sampled_from(["front", "rear"])
-BLEEDS = st.lists(st.tuples(BIKES, BRAKES, MOMENTS), min_size=4, max_size=24)
+REASONS = st.sampled_from([None, "scheduled", "comeback", "soft_lever"])
+BLEEDS = st.lists(st.tuples(BIKES, BRAKES, MOMENTS, REASONS), min_size=4, max_size=24)
 NAMED_BLEEDS = st.sampled_from([None, "S0", "S1", "S2", "rejected", "unknown"])
 RETURNS = st.lists(st.tuples(BIKES, st.one_of(st.none(), BRAKES), MOMENTS, NAMED_BLEEDS), min_size=4, max_size=24)
 
@@ -32,21 +33,44 @@ def possible_bleeds(bleeds, comeback_row):
     if named_bleed == "rejected":
         return {None}
     if named_bleed in ids:
-        own_bike, _, start = bleeds[ids.index(named_bleed)]
+        own_bike, _, start, _ = bleeds[ids.index(named_bleed)]
         return {named_bleed if own_bike == bike and earlier(start, when) else None}
     before = [(b, i) for b, i in zip(bleeds, ids, strict=True) if b[0] == bike and earlier(b[2], when)]
-    brakes = {b[1] for b, _ in before} if brake is None else {brake}
-    if len(brakes) != 1:
-        return {None}
-    before = [(b, i) for b, i in before if b[1] in brakes]
-    newest = max((b[2] for b, _ in before), default=None)
-    return {i for b, i in before if b[2] == newest} or {None}
+    of_brakes = [latest_of(one, before, when) for one in (["front", "rear"] if brake is None else [brake])]
+    found = [ids for ids in of_brakes if ids - {None}]
+    if None in set().union(*found):
+        return set().union(*found)  # two bleeds at one moment, of which one is the repair: either may be looked at
+    return found[0] if len(found) == 1 else {None}
+
+
+def latest_of(brake, before, when):
+    """The latest of one brake's earlier bleeds; a bleed of the day itself may be the repair, unless times tell."""
+    own = [(b, i) for b, i in before if b[1] == brake]
+    newest = max((b[2] for b, _ in own), default=None)
+    older = [(b, i) for b, i in own if b[2][:10] < when[:10]]
+    last_older = max((b[2] for b, _ in older), default=None)
+    older_ids = {i for b, i in older if b[2] == last_older}
+    ids = set()
+    for b, i in own:
+        if b[2] != newest:
+            continue
+        unclear = b[2][:10] == when[:10] and not (len(b[2]) > 10 and len(when) > 10)
+        if unclear and b[3] in ("comeback", "soft_lever"):
+            ids |= older_ids or {None}
+        elif unclear and b[3] is None:
+            ids |= older_ids or {i}
+        else:
+            ids.add(i)
+    return ids or {None}
 
 
 @settings(max_examples=25, deadline=None)
 @given(bleeds=BLEEDS, returns=RETURNS)
 def test_every_return_belongs_to_a_bleed_the_plain_search_allows(bleeds, returns):
-    bleed_rows = [bleed(f"S{i}", when, bike_id=bike, brake=brake) for i, (bike, brake, when) in enumerate(bleeds)]
+    bleed_rows = [
+        bleed(f"S{i}", when, bike_id=bike, brake=brake, job_reason=reason)
+        for i, (bike, brake, when, reason) in enumerate(bleeds)
+    ]
     return_rows = [
         comeback(f"C{i}", when, bike_id=bike, brake=brake, session_id=named_bleed)
         for i, (bike, brake, when, named_bleed) in enumerate(returns)

@@ -7,6 +7,8 @@ import pytest
 from analysis.errors import UserError
 from analysis.pages import letter_template, recall_letters
 from analysis.rounds import open_recalls
+from tests.build import bleed
+from tests.pages.test_recalls import audited
 from tests.shops import report
 
 
@@ -21,6 +23,25 @@ def test_each_recalled_brake_has_a_letter_with_what_was_found_and_no_name() -> N
         assert "Do not ride." not in letter
         assert row["rule"] != "long_travel" or "Please do not ride it until we have checked the lever." in letter
         assert f"We recorded {row['finding']}." in letter
+
+
+def test_a_letter_goes_by_the_most_serious_reason_whichever_bleed_it_is_from() -> None:
+    dot, lesser = {"fluid_required": "dot5.1", "fluid_used": "dot4"}, {"bike_id": "B2", "brake": "rear"}
+    bleeds = [
+        bleed("J1", "2026-06-01", fluid_required="dot5.1", fluid_used="mineral"),
+        bleed("J2", "2026-06-20", **dot),
+        bleed("J3", "2026-06-05", leak_seen=True, **lesser),
+        bleed("J4", "2026-06-21", **dot, **lesser),
+        bleed("J5", "2026-06-22", bike_id="B3", hard_pull_firm=False, **dot),
+    ]
+    other_family, leak, soft = recall_letters(audited(bleeds)).split("-" * 60)
+    assert "job J2" in other_family
+    assert "replace the parts the maker lists" in other_family
+    assert "job J4" in leak
+    assert "We will find the leak and repair it. We will drain it" in leak
+    assert "job J5" in soft
+    assert "replace the parts" not in soft
+    assert all("Please do not ride the bike" in letter for letter in (other_family, leak, soft))
 
 
 def test_own_words_replace_ours() -> None:

@@ -51,7 +51,7 @@ def test_the_lead_sees_whom_to_call_first_and_what_to_ask_about_older_bleeds() -
     finding = recall_finding(audited(MIXED))
     assert finding.text == "5 brakes to recall. Of those to recall, start with the four bled in the last 31 days."
     assert finding.detail == (
-        "To recall: went out leaking: 2; wrong fluid: 2; went out with a soft lever: 1. Not recorded, so not checked: kit and lever travel."
+        "To recall, by most serious reason: went out leaking: 2; wrong fluid: 2; went out with a soft lever: 1. Not recorded, so not checked: kit and lever travel."
     )
     assert question.points[0] == (
         "poison, front (job S3, 29 days ago): DOT 4 where mineral oil is required. Do not ride."
@@ -119,11 +119,11 @@ def test_every_open_reason_of_a_brake_is_listed_with_the_day_where_it_is_another
     ]
     (row,) = recalls(audited(bleeds)).iter_rows(named=True)
     assert row["finding"] == (
-        "a lever that was not firm under a hard pull and lever travel of 52 mm, up from 25 mm before the bleed and a leak "
-        "(on 1 May 2026)"
+        "a leak (on 1 May 2026) and a lever that was not firm under a hard pull and lever travel of 52 mm, up from 25 mm "
+        "before the bleed"
     )
     (point,) = recall_question(audited(bleeds)).points
-    assert point.endswith("a lever that was not firm under a hard pull. Do not ride.")
+    assert point.endswith("a leak (on 1 May 2026). Do not ride.")
 
 
 def test_a_travel_beyond_the_reach_is_called_implausible() -> None:
