@@ -8,7 +8,6 @@ import polars as pl
 from pandera.typing.polars import DataFrame
 
 from analysis.dataset import DAYS_PER_YEAR, BleedData, bleeds_per_year
-from analysis.standard import Standard
 from analysis.stats import wilson
 from schemas import empty, validate_table
 from schemas.intermediate import Returns
@@ -24,10 +23,6 @@ class UnitCost:
 
     minutes: float
     parts: float
-
-    def in_minutes(self, standard: Standard) -> float:
-        """Minutes and parts together as bench minutes; without parts if the standard gives no cost per minute."""
-        return self.minutes + (self.parts / standard.minute_cost if standard.minute_cost > 0 else 0.0)
 
 
 def cost_per_comeback(data: BleedData, returns: DataFrame[Returns], comebacks: DataFrame[Comebacks]) -> UnitCost:

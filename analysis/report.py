@@ -15,6 +15,7 @@ from analysis.dataset import BleedData
 from analysis.intake import Log
 from analysis.lots import LotResults
 from analysis.people import LearnerResults
+from analysis.rates import YearOnYear, year_on_year
 from analysis.standard import Standard
 from analysis.survival import Weibull
 from schemas import empty, outputs
@@ -151,13 +152,16 @@ class Report(
 
     @property
     def comeback_minutes(self) -> float:
-        """Bench minutes of one comeback in this log, its parts turned into minutes; the procedure's without one."""
-        standard = self.standard
+        """Bench minutes of one comeback in this log; the procedure's if it has none."""
         for row in self.costs.head(1).iter_rows(named=True):
             if row["comebacks_per_year"]:
-                parts = row["parts_per_year"] / standard.minute_cost if standard.minute_cost > 0 else 0.0
-                return float((row["minutes_per_year"] + parts) / row["comebacks_per_year"])
-        return standard.usual_comeback_minutes
+                return float(row["minutes_per_year"] / row["comebacks_per_year"])
+        return self.standard.comeback.minutes
+
+    @property
+    def years(self) -> YearOnYear | None:
+        """The last year with complete follow-up against the year before; None if the log does not cover both."""
+        return year_on_year(self.data)
 
     @property
     def break_even_risk(self) -> float:

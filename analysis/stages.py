@@ -115,11 +115,13 @@ def run_risk(log: Log, data: BleedData, unit_cost: UnitCost, settings: AuditSett
             risk=empty(Risk), second_checks=empty(SecondChecks), model=empty(ModelQuality), comparison=empty(Comparison)
         )
     whole = replace(log, sessions=cast("DataFrame[Sessions]", data.bleeds.select(log.sessions.columns)))
-    minutes, learned = unit_cost.in_minutes(data.standard), fit_data(data, settings.seed)
+    learned = fit_data(data, settings.seed)
     with limit_threads("sklearn"):  # no other stage imports it
         from analysis.risk import RiskOptions, assess_risk
 
-        results = assess_risk(whole, data, learned, RiskOptions(minutes, settings.names_hidden, settings.classifiers))
+        results = assess_risk(
+            whole, data, learned, RiskOptions(unit_cost.minutes, settings.names_hidden, settings.classifiers)
+        )
     return RiskResults(**vars(results))
 
 

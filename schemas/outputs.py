@@ -562,6 +562,9 @@ class Comparison(ModelQuality):
     classifier: str = schema_field("classifier that the value belongs to", required=True)
 
 
+CLOSED_BY = ("re_bled", "elsewhere", "firm", "later_bleed", "came_back")
+
+
 class Holds(OutputTable):
     """Bleeds that broke a recall rule, still open or closed; one row per bleed and rule."""
 
@@ -573,6 +576,10 @@ class Holds(OutputTable):
     open: bool = schema_field(
         "false if a recall that was carried out closed it, or a later bleed of that brake broke no rule, or broke only the long-travel rule and recorded this fault as put right; for long travel, also if the brake has been back since",
         required=True,
+    )
+    closed_by: str = schema_field(
+        "what closed it: the reported outcome, a later bleed of the brake, or its return; empty if open",
+        levels=CLOSED_BY,
     )
     priority: int = schema_field("order of urgency; 1 is the most urgent", required=True, low=1, high=6)
     days_since: int = schema_field("days from the bleed to the last day of the log", required=True, unit="d")

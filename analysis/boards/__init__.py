@@ -2,7 +2,7 @@
 
 from analysis.boards.analyst_board import analyst_board
 from analysis.boards.board_cells import NOT_RECORDED, WORK, CountedCells, count_cells
-from analysis.boards.figures import Figure, lead_figures, money_per_year, year_counts
+from analysis.boards.figures import Figure, lead_figures, money_per_year
 from analysis.boards.lead_board import lead_board
 from analysis.boards.trainer_board import PATTERN_LABELS, trainer_board
 
@@ -18,5 +18,4 @@ __all__ = [
     "lead_figures",
     "money_per_year",
     "trainer_board",
-    "year_counts",
 ]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass
 
 import polars as pl
@@ -16,8 +15,6 @@ from analysis.rounds import (
     unrecorded_safety_checks,
     worthwhile_second_checks,
 )
-
-YEAR = dt.timedelta(days=365)
 
 
 @dataclass(frozen=True)
@@ -71,39 +68,9 @@ def _rate_figure(report: Report) -> Figure:
         return Figure(label, "too early", f"no bleed followed for {report.window_days} days")
     interval = f"{100 * row['rate_lo']:.1f}–{100 * row['rate_hi']:.1f}%"
     change = ""
-    if (now := year_counts(report, 0)) and (before := year_counts(report, 1)):
-        change = f"; bled {now.days} {100 * now.rate:.1f}%, the year before {100 * before.rate:.1f}%"
+    if years := report.years:
+        change = f"; bled {years.now.days} {100 * years.now.rate:.1f}%, the year before {100 * years.before.rate:.1f}%"
     return Figure(label, f"{100 * row['rate']:.1f}%", f"{interval}{change}")
-
-
-@dataclass(frozen=True)
-class YearCounts:
-    """The bleeds of one year that were followed in full: how many, how many came back, first and last day."""
-
-    bleeds: int
-    comebacks: int
-    first: dt.date
-    last: dt.date
-
-    @property
-    def rate(self) -> float:
-        return self.comebacks / self.bleeds
-
-    @property
-    def days(self) -> str:
-        """`2 April 2025 to 1 April 2026`."""
-        return " to ".join(f"{day.day} {day:%B %Y}" for day in (self.first, self.last))
-
-
-def year_counts(report: Report, years_ago: int) -> YearCounts | None:
-    """The bleeds of the last year that can have been followed in full, or of an earlier one; None without a full year."""
-    last = report.as_of - dt.timedelta(days=report.window_days) - years_ago * YEAR
-    day = pl.col("started_at").dt.date()
-    bleeds = report.data.bleeds.filter("mature")
-    own = bleeds.filter((day > last - YEAR) & (day <= last))
-    if own.is_empty() or bleeds.select(day.min()).item() > last - 0.9 * YEAR:
-        return None
-    return YearCounts(own.height, int(own.get_column("came_back").sum()), last - YEAR + dt.timedelta(days=1), last)
 
 
 def _cost_figure(report: Report) -> Figure:
@@ -136,7 +103,10 @@ def _saving_figure(report: Report) -> Figure:
     costly = report.steps.filter(pl.col("verdict") == "costs_comebacks").sort("rank").get_column("step").head(2)
     label = "Fixing the costliest step would save" if len(costly) == 1 else "Fixing the two costliest steps would save"
     if costly.is_empty():
-        return Figure(label, "not known", "no step clearly leads to comebacks")
+        estimated = report.steps.get_column("preventable_per_100").count() > 0
+        return Figure(
+            label, "not known", "no step clearly leads to comebacks" if estimated else "too few comebacks to say"
+        )
     row = report.what_if.filter(pl.col("steps") == " ".join(costly)).row(0, named=True)
     yearly = row["comebacks_per_year"] / row["preventable_per_100"] if row["preventable_per_100"] else 0.0
     titles = report.standard.missed_titles

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import polars as pl
 
 from analysis.report import Report
@@ -194,9 +196,9 @@ def quoted_misses(report: Report, steps: list[str]) -> list[str]:
 
 
 def largest_cost_text(hi: float) -> str:
-    """The largest cost that a 95% interval does not rule out."""
-    bound = f"at most {hi:.1f}" if hi >= 0.05 else "less than 0.1"
-    return f"{bound} comebacks per 100 bleeds (95% bound)"
+    """The largest cost that a 95% interval does not rule out, rounded up."""
+    bound = max(math.ceil(round(10 * hi, 6)), 1) / 10
+    return f"at most {bound:.1f} comebacks per 100 bleeds (upper 95% limit)"
 
 
 def with_missed_titles(report: Report, table: pl.DataFrame) -> pl.DataFrame:

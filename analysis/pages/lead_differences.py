@@ -18,6 +18,7 @@ from analysis.pages.question import Finding, Question, chart_specs, page_table, 
 from analysis.pages.text import (
     capitalised,
     estimate,
+    join_words,
     percent,
     percent_interval,
     quantity,
@@ -40,6 +41,7 @@ def difference_finding(report: Report) -> Finding:
         return Finding(alone or "No workshop or technician can be compared with another.")
     rows = list(signals(report, ("shop", "technician")).iter_rows(named=True))
     texts = [_difference_text(row) for row in rows] or ["Like for like, no workshop or technician clearly differs."]
+    texts += _withheld_note(report)
     texts += _alike_workshops_note(report, rows)
     innocent = _highest_rate_finding(report)
     details = [
@@ -58,6 +60,15 @@ def _alike_workshops_note(report: Report, rows: list[dict[str, Any]]) -> list[st
     shops = report.rates.filter(pl.col("kind") == "shop").get_column("expected").count()
     alike = rows and shops > 1 and all(row["kind"] != "shop" for row in rows)
     return ["No workshop clearly differs over the whole log."] if alike else []
+
+
+def _withheld_note(report: Report) -> list[str]:
+    """Who is not judged, because the returns of a workshop may be incomplete."""
+    withheld = report.rates.filter(pl.col("signal") == "in_question").sort("kind", "group")
+    shops = withheld.filter(pl.col("kind") == "shop").get_column("group").to_list()
+    people = withheld.filter(pl.col("kind") == "technician").height
+    who = join_words([*shops, *([quantity(people, "technician")] if people else [])])
+    return [f"Not judged, because returns may be incomplete: {who}."] if who else []
 
 
 def _lone_groups_text(report: Report) -> str:

@@ -6,7 +6,6 @@ from typing import Any
 
 import polars as pl
 
-from analysis.boards import year_counts
 from analysis.charts import (
     cusum_lines,
     incidence_curve,
@@ -26,7 +25,6 @@ from analysis.pages.text import (
     quantity,
 )
 from analysis.report import Report
-from analysis.stats import share_difference
 
 MAX_MONTH_CHARTS = 8
 ALL_SHOPS = "All workshops together"
@@ -65,7 +63,7 @@ def rate_question(report: Report) -> Question:
             "tables/rates.csv",
         ),
         method=(
-            f"A bleed counts as followed if it was done at least {report.window_days} days before the last day of the log. The rate "
+            f"A bleed counts as followed if its returns were recorded for at least {report.window_days} days after it. The rate "
             "has a Wilson interval. The curve is the Aalen–Johansen cumulative incidence; a later bleed of the same brake is a "
             "competing event."
         ),
@@ -86,7 +84,7 @@ def _rate_figures(report: Report) -> list[str]:
     recent = row["sessions"] - row["mature"]
     if row["incidence"] is not None and recent:
         lines.append(
-            f"Allowing for the {quantity(recent, 'bleed')} not yet {report.window_days} days old: "
+            f"Allowing for the {quantity(recent, 'bleed')} not followed for all {report.window_days} days: "
             f"{percent_interval(row['incidence'], row['incidence_lo'], row['incidence_hi'])}."
         )
     if report.weibull is not None:
@@ -109,11 +107,10 @@ def _rate_points(report: Report) -> list[str]:
 
 def trend_finding(report: Report) -> Finding | None:
     """Whether the last year differs from the year before; None where the log has no two years, or no return was read."""
-    now, before = year_counts(report, 0), year_counts(report, 1)
-    if now is None or before is None or not (report.log.has_comebacks_table or report.comebacks):
+    years = report.years
+    if years is None or not (report.log.has_comebacks_table or report.comebacks):
         return None
-    limits = share_difference((now.comebacks, now.bleeds), (before.comebacks, before.bleeds))
-    lo, hi = float(limits.lo), float(limits.hi)
+    now, before, lo, hi = years.now, years.before, float(years.limits.lo), float(years.limits.hi)
     state = "has not clearly changed from" if lo <= 0 <= hi else f"is clearly {'up' if lo > 0 else 'down'} on"
     change = percentage_points(now.rate - before.rate, lo, hi)
     return Finding(
@@ -224,7 +221,8 @@ def _moved_step_finding(report: Report, row: dict[str, Any]) -> Finding:
 def change_question(report: Report) -> Question:
     """Better or worse, and since when."""
     overall = report.months.filter(pl.col("kind") == "all")
-    changed = report.months.get_column("change_began").any()
+    has_limits = report.months.get_column("centre").count() > 0
+    changed = has_limits and (report.months.get_column("change_began").any() or first_sign_findings(report))
     return Question(
         id="months",
         question="Better or worse, and since when?",
@@ -233,6 +231,8 @@ def change_question(report: Report) -> Question:
             "Ask what changed there that month: people, kits, fluid, the procedure."
             if changed
             else "Keep watching. One high month within its limits is no reason to change anything."
+            if has_limits
+            else ""
         ),
         fold_charts=True,
         charts=chart_specs(*_month_charts(report)) if overall.get_column("rate").count() else (),
@@ -253,7 +253,7 @@ def change_question(report: Report) -> Question:
             "has changed, 8 logs in 100 will still show a triangle somewhere, in either direction, and at most 5 in 100 will "
             "report a change. A triangle, or “clearly more” in the table, on a month inside its limits means that the CUSUM has passed its own limit. A change is dated by maximum likelihood. Missed steps, high stand readings (above the 90th percentile for "
             "that model) and returns within 14 and 30 days are each dated separately, unadjusted; the headline reports whichever moved "
-            "first. A workshop whose returns are possibly incomplete is never flagged."
+            "first. The comebacks of a workshop whose returns are possibly incomplete are never flagged."
         ),
     )  # fmt: skip
 

@@ -18,8 +18,9 @@ KINDS = ("missed", "reading", "early")
 
 
 def first_sign_findings(report: Report, kinds: tuple[str, ...] = KINDS) -> list[Finding]:
-    """What got worse first in each workshop, one finding for each workshop."""
-    signs = report.early_signs.filter("worse", pl.col("sign").is_in(kinds)).sort("month", "p_value")
+    """What got worse first in each workshop, one finding for each workshop; no comebacks where their recording is in question."""
+    unsure = (pl.col("sign") == "early") & pl.col("shop").is_in(list(report.data.in_question))
+    signs = report.early_signs.filter("worse", pl.col("sign").is_in(kinds), ~unsure).sort("month", "p_value")
     return [sign_finding(report, own.row(0, named=True)) for _, own in signs.group_by("shop", maintain_order=True)]
 
 
@@ -36,9 +37,12 @@ def signs_near_month(report: Report, shop: str, month: str) -> list[dict[str, An
 def sign_finding(report: Report, row: dict[str, Any]) -> Finding:
     """`Velmoor got worse in July 2025, when “Kit not purged” went from 13% to 66% of bleeds.`"""
     before, since = row["before"] / row["before_of"], row["since"] / row["since_of"]
-    what = sign_name(report, row)
+    what, change = sign_name(report, row), f"from {before:.0%} to {since:.0%} of bleeds"
+    in_question = row["shop"] in report.data.in_question
     return Finding(
-        f"{row['shop']} got worse in {month_name(row['month'])}, when {what} went from {before:.0%} to {since:.0%} of bleeds.",
+        f"At {row['shop']}, {what} went {change} in {month_name(row['month'])}."
+        if in_question
+        else f"{row['shop']} got worse in {month_name(row['month'])}, when {what} went {change}.",
         f"{capitalised(what)}: before {observed_share(row['before'], row['before_of'])}, since "
         f"{observed_share(row['since'], row['since_of'])}.",
     )

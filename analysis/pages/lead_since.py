@@ -32,6 +32,12 @@ OUTCOME_LABELS = {
     "declined": "declined",
     "elsewhere": "dealt with elsewhere",
 }
+CLOSING_LABELS = {
+    "later_bleed": "a later bleed of the brake",
+    "came_back": "the brake came back",
+    "record_changed": "its record was changed",
+    "bleed_missing": "the bleed is no longer in the log",
+}
 PLURAL_KINDS = ("brake", "hose_route", "job_reason")
 SUBJECT_LABELS = KIND_LABELS | {"session": "job"}
 CHANGE_LABELS = {
@@ -102,7 +108,7 @@ def _changes_finding(report: Report) -> Finding:
     recalled, measured = _count_brakes(report, "recall_opened", "state_now")
     closed, measured_closed = _count_brakes(report, "recall_closed", "state_before")
     recalls = f"{quantity(recalled, 'new brake')} to recall, {measured} to measure again"
-    recalls_closed = f"Closed: {quantity(closed, 'recall')}, {measured_closed} to measure again."
+    recalls_closed = f"Off the list: {quantity(closed, 'brake')} to recall, {measured_closed} to measure again."
     confirmed = report.changes.filter("confirmed")
     words = [_change_sentence(report, row) for row in confirmed.iter_rows(named=True)]
     rest = words[0] if words else "No new difference is confirmed."
@@ -110,9 +116,10 @@ def _changes_finding(report: Report) -> Finding:
 
 
 def _count_brakes(report: Report, kind: str, rule: str) -> tuple[int, int]:
-    """Brakes among the recalls of one kind of change: those to recall, and those only to measure again."""
+    """Brakes that came on the list, or left it: those to recall, and those only to measure again."""
     bleeds = report.log.sessions.select("session_id", "bike_id", "brake")
-    rows = report.changes.filter(pl.col("kind") == kind).join(bleeds, left_on="subject", right_on="session_id")
+    brake_changes = report.changes.filter(pl.col("kind") == kind, pl.col("note") == "")
+    rows = brake_changes.join(bleeds, left_on="subject", right_on="session_id")
     certain = rows.group_by("bike_id", "brake").agg((pl.col(rule) != "long_travel").any()).get_column(rule)
     return int(certain.sum()), int((~certain).sum())
 
@@ -309,7 +316,7 @@ def _changes_table(report: Report) -> pl.DataFrame:
     """The changes with readers' words."""
     rows = [_subject_name(report, row) for row in report.changes.iter_rows(named=True)]
     kinds = [SUBJECT_LABELS.get(kind, field_label(kind)) for kind in report.changes.get_column("subject_kind")]
-    words = SIGNAL_LABELS | VERDICT_LABELS | OUTCOME_LABELS | HOLD_LABELS
+    words = SIGNAL_LABELS | VERDICT_LABELS | OUTCOME_LABELS | CLOSING_LABELS | HOLD_LABELS
     month = pl.when(pl.col("kind") == "change_named").then(
         pl.col("state_now").map_elements(month_name, return_dtype=pl.String)
     )

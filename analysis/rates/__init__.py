@@ -7,6 +7,7 @@ from analysis.rates.funnel import Overdispersion, chance_limits, overdispersion,
 from analysis.rates.gamma_poisson import EmpiricalBayesRate, gamma_poisson
 from analysis.rates.leave_group_out import Expectation, LeaveGroupOut, leave_group_out
 from analysis.rates.standardised import rates
+from analysis.rates.year_on_year import YearCounts, YearOnYear, year_change, year_on_year
 
 __all__ = [
     "KINDS",
@@ -16,6 +17,8 @@ __all__ = [
     "Expectation",
     "LeaveGroupOut",
     "Overdispersion",
+    "YearCounts",
+    "YearOnYear",
     "build_case_mix",
     "chance_limits",
     "covariate_patterns",
@@ -26,4 +29,6 @@ __all__ = [
     "overdispersion",
     "rates",
     "two_sided_p",
+    "year_change",
+    "year_on_year",
 ]

@@ -137,7 +137,7 @@ def score_with_saved_model(saved: SavedModel, log: Log) -> DataFrame[Risk]:
             "out": np.ones(features.height, dtype=bool),
         }
     )
-    least_risk = standard.second_check.break_even_risk(standard.usual_comeback_minutes)
+    least_risk = standard.second_check.break_even_risk(standard.comeback.minutes)
     on_list = worklist(risk, standard.second_check, log.as_of, least_risk)
     risk = risk.with_columns(on_worklist=pl.Series(on_list, dtype=pl.Boolean))
     return validate_table(Risk, risk.hstack(reasons).select(empty(Risk).columns))

@@ -14,7 +14,6 @@ from analysis.rates import KINDS
 from analysis.report import Report
 from analysis.rounds.earlier import EarlierAudit, Levels
 from analysis.rounds.predictions import compare_predictions, interim
-from analysis.standard import closing_actions
 from analysis.stats import wilson
 from analysis.survival import ObservationWindow
 from schemas import LOG_TABLES, empty, validate_table
@@ -171,26 +170,33 @@ SAME_CHANGE_MONTHS = 3
 GONE_EXPECTED = 6.0
 """Bleeds expected since the earlier audit from which a group without any is gone: with a known pace e^-6, 1 in 400, by chance; with one estimated from
 36 bleeds 1 in 257."""
+BRAKE_LISTED_BEFORE, BRAKE_STILL_LISTED = "this brake was on the list already", "this brake is still on the list"
 PACE_DAYS = 180
 """Days before the earlier audit that give a group's pace."""
 
 
 def recall_changes(before: pl.DataFrame, report: Report) -> list[Row]:
-    """Recalls opened since, and those that were open and are closed now, with what closed them."""
-    was_open = before.filter("open").select("session_id", "rule")
-    now = report.holds.select("session_id", "rule", "open")
-    opened = now.filter("open").join(was_open, on=["session_id", "rule"], how="anti").sort("session_id", "rule")
-    closed = was_open.join(now.filter("open"), on=["session_id", "rule"], how="anti").sort("session_id", "rule")
+    """Recalls opened since, and those that were open and are closed now, with what closed them.
+
+    The note says where the same brake was on the list already, or is on it still, for another bleed or reason.
+    """
+    brakes = report.log.sessions.select("session_id", pl.concat_str("bike_id", "brake", separator=" ").alias("brake"))
+    was_open = before.filter("open").select("session_id", "rule").join(brakes, on="session_id", how="left")
+    is_open = report.holds.filter("open").select("session_id", "rule").join(brakes, on="session_id", how="left")
+    opened = is_open.join(was_open, on=["session_id", "rule"], how="anti").sort("session_id", "rule")
+    closed = was_open.join(is_open, on=["session_id", "rule"], how="anti").sort("session_id", "rule")
+    listed_before, listed_now = (set(table.get_column("brake").drop_nulls()) for table in (was_open, is_open))
     rows = [
-        _recall_row("recall_opened", session, None, rule, "")
-        for session, rule in opened.select("session_id", "rule").iter_rows()
+        _recall_row("recall_opened", session, None, rule, BRAKE_LISTED_BEFORE if brake in listed_before else "")
+        for session, rule, brake in opened.iter_rows()
     ]
-    closed_by = {(session, rule): by for session, rule, by in closing_actions(report.log).iter_rows()}
-    in_log = set(report.log.sessions.get_column("session_id"))
-    for session, rule in closed.iter_rows():
-        otherwise = "a later bleed of the brake" if session in in_log else "the bleed is no longer in the log"
-        reason = closed_by.get((session, rule), otherwise)
-        rows.append(_recall_row("recall_closed", session, rule, reason, ""))
+    closed_by = {
+        (one, rule): by for one, rule, by in report.holds.select("session_id", "rule", "closed_by").iter_rows()
+    }
+    for session, rule, brake in closed.iter_rows():
+        otherwise = "bleed_missing" if brake is None else "record_changed"
+        note = BRAKE_STILL_LISTED if brake in listed_now else ""
+        rows.append(_recall_row("recall_closed", session, rule, closed_by.get((session, rule), otherwise), note))
     return rows
 
 

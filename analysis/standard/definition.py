@@ -130,12 +130,6 @@ class Standard:
     earlier: tuple[Standard, ...] = ()
 
     @property
-    def usual_comeback_minutes(self) -> float:
-        """Bench minutes of one comeback as the procedure has it, its parts turned into minutes."""
-        parts = self.comeback.parts_cost / self.minute_cost if self.minute_cost > 0 else 0.0
-        return self.comeback.minutes + parts
-
-    @property
     def missed_titles(self) -> dict[str, str]:
         """What went wrong when a step is missed, by the step's ID."""
         return {step.id: step.missed_title for step in self.steps}

@@ -60,7 +60,7 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
     `open` is false where a later bleed of the same brake broke no rule, or only that of long travel while what this rule
     looks at was recorded: on a later day, or later the same day where both hours are recorded. It is also false once an
     action of the day of the bleed or later closed it (`closing_actions`); for a long travel, once the brake was back.
-    `priority` is 1 for what can harm soonest. `returned_on` is the first later day on which the brake came back.
+    `closed_by` says which of these it was. `priority` is 1 for what can harm soonest. `returned_on` is the first later day on which the brake came back.
 
     Returns
     -------
@@ -75,10 +75,13 @@ def holds(log: Log, standard: Standard) -> DataFrame[Holds]:
         .with_columns(
             priority=_recall_priority(pl.col("rule"), pl.col("action") == _OTHER_FAMILY),
             days_since=(pl.lit(log.as_of) - pl.col("started_at").dt.date()).dt.total_days().cast(pl.Int64),
-            open=~pl.col("fixed")
-            & pl.col("closed_by").is_null()
-            & ~((pl.col("rule") == "long_travel") & pl.col("returned_on").is_not_null()),
+            closed_by=pl.coalesce(
+                "closed_by",
+                pl.when("fixed").then(pl.lit("later_bleed")),
+                pl.when(pl.col("rule") == "long_travel", pl.col("returned_on").is_not_null()).then(pl.lit("came_back")),
+            ),
         )
+        .with_columns(open=pl.col("closed_by").is_null())
     )
     columns = list(Holds.to_schema().columns)
     return validate_table(Holds, table.select(columns).sort("session_id", "rule"))

@@ -195,7 +195,7 @@ def ratio_limits(counts: ArrayLike, expected: ArrayLike, reference: ArrayLike, l
     return Interval(lo / e, hi / e)
 
 
-def share_difference(now: tuple[int, int], before: tuple[int, int], level: float = 0.95) -> Interval:
+def share_difference(now: tuple[float, float], before: tuple[float, float], level: float = 0.95) -> Interval:
     """Limits of the difference of two shares of independent counts, `now` less `before`.
 
     Each is (successes, trials). Method 10 of R. G. Newcombe 1998, Statist. Med. 17:873-890: the Wilson limits of both.

@@ -37,10 +37,10 @@ def possible_bleeds(bleeds, comeback_row):
         return {named_bleed if own_bike == bike and earlier(start, when) else None}
     before = [(b, i) for b, i in zip(bleeds, ids, strict=True) if b[0] == bike and earlier(b[2], when)]
     of_brakes = [latest_of(one, before, when) for one in (["front", "rear"] if brake is None else [brake])]
-    found = [ids for ids in of_brakes if ids - {None}]
-    if None in set().union(*found):
-        return set().union(*found)  # two bleeds at one moment, of which one is the repair: either may be looked at
-    return found[0] if len(found) == 1 else {None}
+    matches = [ids for ids in of_brakes if ids - {None}]
+    if None in set().union(*matches):
+        return set().union(*matches)  # two bleeds at one moment, of which one is the repair: either may be looked at
+    return matches[0] if len(matches) == 1 else {None}
 
 
 def latest_of(brake, before, when):

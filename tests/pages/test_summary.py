@@ -257,10 +257,10 @@ def test_without_returns_no_rate_is_given() -> None:
 
 
 def test_the_trend_is_the_last_year_against_the_year_before() -> None:
-    """8 of 100 against 4 of 100: Newcombe 1998 gives 4 points, -3.0 to 11.4 (formula worked by hand)."""
+    """8 of 100 against 4 of 100, months alike: Newcombe 1998 gives 4 points, -3.0 to 11.4 (formula worked by hand)."""
     last = report().as_of - dt.timedelta(days=report().window_days)
-    days = [last - dt.timedelta(days=ago) for ago in [100] * 100 + [465] * 100 + [729]]
-    back = [i < 8 for i in range(100)] + [i < 4 for i in range(100)] + [False]
+    days = [last - dt.timedelta(days=ago) for ago in [*range(100), *range(365, 465), 729]]
+    back = [i % 12 == 6 for i in range(100)] + [i % 25 == 9 for i in range(100)] + [False]
     frame = pl.DataFrame({"started_at": days, "came_back": back, "mature": True})
     bleeds = frame.with_columns(pl.col("started_at").cast(pl.Datetime))
 

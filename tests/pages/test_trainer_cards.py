@@ -63,7 +63,7 @@ def test_a_step_whose_cost_is_ruled_out_is_named_as_low_priority() -> None:
 
 def test_a_step_whose_cost_is_not_ruled_out_is_not_called_low_priority() -> None:
     (card,) = coaching_cards(with_verdicts("no_sign", hi=0.43, technique=technique(misses(steps()[0]))))
-    assert "at most 0.4 comebacks per 100 bleeds (95% bound)" in card.note
+    assert "at most 0.5 comebacks per 100 bleeds (upper 95% limit)" in card.note
     assert "keep the step" in card.note
     effects = pl.DataFrame([coached(steps()[0], -0.05, -0.2, 0.1)], schema=empty(CoachingEffect).schema).with_columns(
         coached_on=pl.lit("2026-01-05").str.to_date()
