@@ -31,19 +31,14 @@ def audited() -> Report:
 
 
 def test_a_check_pays_from_the_risk_at_which_it_costs_what_it_saves(audited) -> None:
-    """By hand: 6 + 5 minutes a check that finds 70%, a comeback of 45 minutes and parts of 9 at 1 a minute."""
+    """By hand: 6 + 5 minutes a check that finds 70%, a comeback of 45 minutes; a fault needs the same parts either way."""
     per_comeback = {"comebacks_per_year": 2.0, "minutes_per_year": 90.0, "parts_per_year": 18.0}
     priced = replace(
         audited, costs=audited.costs.with_columns(pl.lit(v).alias(name) for name, v in per_comeback.items())
     )
     check = audited.standard.second_check
-    assert (check.minutes, check.recall_minutes, check.sensitivity, audited.standard.minute_cost) == (
-        6.0,
-        5.0,
-        0.7,
-        1.0,
-    )
-    assert priced.break_even_risk == pytest.approx(11 / (0.7 * 54))
+    assert (check.minutes, check.recall_minutes, check.sensitivity) == (6.0, 5.0, 0.7)
+    assert priced.break_even_risk == pytest.approx(11 / (0.7 * 45))
     assert (
         worthwhile_second_checks(priced).height
         == int(priced.risk["on_worklist"].sum())
