@@ -11,6 +11,7 @@ import datetime as dt
 import hashlib
 import json
 import re
+import sys
 import zipfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, fields, is_dataclass
@@ -38,6 +39,7 @@ FORMAT = 7
 SEAL = "rebleed risk model, format {format}, version {version}, sha256 "
 SEAL_PATTERN = re.compile(rb"rebleed risk model, format (\d+), version (\S+), sha256 ([0-9a-f]{64})$")
 SEAL_START, DIGEST_LENGTH = SEAL.split(",")[0].encode(), 64
+FIRST_SURROGATE, LAST_SURROGATE = 0xD800, 0xDFFF
 MAX_FILE_BYTES, MAX_UNPACKED_BYTES = 500_000_000, 2_000_000_000
 MODEL_EXPECTED = "the model.npz written by rebleed audit"
 RERUN = "run the audit again and use the file it writes"
@@ -182,13 +184,24 @@ def load_model(content: bytes, source: str) -> SavedModel:
         if size > MAX_UNPACKED_BYTES:
             raise ValueError(f"unpacks to {size:,} bytes")
         with np.load(BytesIO(content), allow_pickle=False) as arrays:
-            model: SavedModel = _from_arrays(SavedModel, dict(arrays))
+            model: SavedModel = _from_arrays(SavedModel, {name: _checked_array(arrays[name]) for name in arrays})
         _check_consistent(model)
     except Exception as error:
         raise UserError(
             source, f"is not a complete risk model: {type(error).__name__}", MODEL_EXPECTED, RERUN
         ) from error
     return model
+
+
+def _checked_array(array: NDArray[Any]) -> NDArray[Any]:
+    """The array; ValueError if it holds neither numbers nor text, or text of what is no character, which crashes polars."""
+    if array.dtype.kind not in "Ubif":
+        raise ValueError(f"an array of {array.dtype}")
+    if array.dtype.kind == "U" and array.dtype.itemsize:
+        codes = np.ascontiguousarray(array).reshape(-1).view(np.uint32)
+        if ((codes > sys.maxunicode) | ((codes >= FIRST_SURROGATE) & (codes <= LAST_SURROGATE))).any():
+            raise ValueError("text with characters that do not exist")
+    return array
 
 
 def _read_bytes(path: Path) -> bytes:

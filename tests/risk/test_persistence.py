@@ -113,6 +113,17 @@ def test_a_model_that_lacks_an_array_or_has_one_of_another_length_is_refused(tmp
             assert "is not a complete risk model" in refusal(seal_archive(archive(shorter)), tmp_path), name
 
 
+@pytest.mark.parametrize("code", [0xD800, 0x110000, 0xFFFFFFFF])
+def test_text_of_what_is_no_character_is_refused(code: int, tmp_path: Path) -> None:
+    """Such a code in a corrupted file ended the process inside polars."""
+    arrays = arrays_of(content())
+    name = next(name for name, array in arrays.items() if array.dtype.kind == "U" and array.size and array.ndim)
+    codes = arrays[name].copy().view(np.uint32)
+    codes[0] = code
+    arrays[name] = codes.view(arrays[name].dtype)
+    assert "is not a complete risk model" in refusal(seal_archive(archive(arrays)), tmp_path)
+
+
 def test_a_pickled_object_under_the_model_files_seal_is_refused_and_not_executed(tmp_path: Path) -> None:
     mark = tmp_path / "mark"
     arrays = {**arrays_of(content()), "as_of": np.array([Harmful(mark)], dtype=object)}
